@@ -1,0 +1,3 @@
+"""For the person who asks later: signature and replay."""
+
+__all__: list[str] = []

@@ -1,0 +1,3 @@
+"""The record system: the only room that speaks to other systems."""
+
+__all__: list[str] = []
