@@ -1,0 +1,37 @@
+"""The whole answer as one value: inputs, trial, estimate, advice, and the identity derived from them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from ebbmark.fhir.request import Ignored, Request
+from ebbmark.physiology.advice import Advice
+from ebbmark.physiology.closing import Closing
+from ebbmark.physiology.trial import Trial
+
+__all__ = ["Recommendation"]
+
+
+@dataclass(frozen=True, slots=True)
+class Recommendation:
+    """Same inputs, same protocol, same engine version: same identity and same bytes.
+
+    Attributes:
+        identity: 64 hexadecimal digits, SHA-256 over input digest, protocol and engine version.
+        input_digest: 64 hexadecimal digits, SHA-256 over the canonical inputs used.
+        engine_version: version of this software.
+        request: what was asked.
+        trial: the limb that was read.
+        closing: the estimate.
+        advice: what follows.
+        ignored: every input that did not count: those of the request and the readings that the trial left out.
+    """
+
+    identity: str
+    input_digest: str
+    engine_version: str
+    request: Request
+    trial: Trial
+    closing: Closing
+    advice: Advice
+    ignored: tuple[Ignored, ...]

@@ -1,0 +1,133 @@
+"""Which steps did this trial have, which readings belong to each, and which of them may be compared?"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import Enum
+
+from ebbmark.physiology.protocols import Protocol
+from ebbmark.physiology.readings import Reading
+
+__all__ = ["ComplianceKind", "NoTrial", "NoTrialReason", "Sample", "Step", "Trial", "Unused", "read_trial"]
+
+
+class ComplianceKind(Enum):
+    """How the compliances of one curve were obtained; never mixed along one curve."""
+
+    STATIC_COMPUTED = ("static-computed", True)
+    STATIC_CHARTED = ("static-charted", True)
+    DYNAMIC_COMPUTED = ("dynamic-computed", False)
+    DYNAMIC_CHARTED = ("dynamic-charted", False)
+
+    def __init__(self, slug: str, static: bool) -> None:
+        self.slug = slug
+        self.static = static
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """One compliance, and the readings that it came from.
+
+    Attributes:
+        compliance_ml_per_cmh2o: tidal volume over plateau (static) or peak (dynamic) pressure less total PEEP,
+            or as charted.
+        tidal_volume_ml: None where only a charted compliance exists.
+        pressure_cmh2o: plateau or peak pressure used; None where only a charted compliance exists.
+        baseline_cmh2o: total PEEP where intrinsic PEEP is known, else measured PEEP, else set PEEP.
+        at_s: time [s since 1970-01-01T00:00:00Z].
+        sources: indices of the inputs used.
+    """
+
+    compliance_ml_per_cmh2o: float
+    tidal_volume_ml: float | None
+    pressure_cmh2o: float | None
+    baseline_cmh2o: float
+    at_s: float
+    sources: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """The settled samples while set PEEP stood still; medians over them.
+
+    Attributes:
+        peep_cmh2o: set PEEP.
+        start_s, end_s: first and last reading [s since 1970-01-01T00:00:00Z].
+        samples: in order of time, at least one.
+        compliance_ml_per_cmh2o: median of the samples.
+        tidal_volume_ml, plateau_cmh2o, peak_cmh2o, driving_pressure_cmh2o: medians; None where not known.
+            Driving pressure is plateau less total PEEP: known only with plateau pressure.
+    """
+
+    peep_cmh2o: float
+    start_s: float
+    end_s: float
+    samples: tuple[Sample, ...]
+    compliance_ml_per_cmh2o: float
+    tidal_volume_ml: float | None
+    plateau_cmh2o: float | None
+    peak_cmh2o: float | None
+    driving_pressure_cmh2o: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Unused:
+    """A reading that did not enter the curve, and why (one plain sentence)."""
+
+    reading: Reading
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """The decremental limb that the estimate rests on.
+
+    Attributes:
+        steps: strictly falling set PEEP, highest first.
+        kind: of all compliances along the limb.
+        resolution: relative standard deviation per sample that rounding of the charted values gives.
+        peep_source: "set" or "measured".
+        observed: what else was seen that matters, as plain sentences (disconnection, relief of
+            overdistension, steps without a usable reading, an earlier limb ...).
+        context: latest readings per quantity used for derived numbers (rate, flow, gases), by quantity slug.
+        unused: readings that did not enter the curve.
+    """
+
+    steps: tuple[Step, ...]
+    kind: ComplianceKind
+    resolution: float
+    peep_source: str
+    observed: tuple[str, ...]
+    context: dict[str, Reading]
+    unused: tuple[Unused, ...]
+
+
+class NoTrialReason(Enum):
+    """Why no decremental limb could be read."""
+
+    NO_PEEP = "no-peep"
+    ALL_PEEP_EQUAL = "all-peep-equal"
+    PEEP_ONLY_RISING = "peep-only-rising"
+    TOO_FEW_STEPS = "too-few-steps"
+    NO_COMPLIANCE = "no-compliance"
+
+
+@dataclass(frozen=True, slots=True)
+class NoTrial:
+    """The readings do not hold a decremental limb.
+
+    Attributes:
+        reason: which kind.
+        found: what was found, in a plain phrase.
+        accepted: what is needed, in a plain phrase.
+    """
+
+    reason: NoTrialReason
+    found: str
+    accepted: str
+
+
+def read_trial(readings: Sequence[Reading], protocol: Protocol) -> Trial | NoTrial:
+    """Turn readings in any order into the steps of the latest decremental limb."""
+    raise NotImplementedError
