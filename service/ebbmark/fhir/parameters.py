@@ -1,0 +1,124 @@
+"""What may a caller hand to `$titrate-peep`? One table: the reader accepts it, the OperationDefinition states it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+__all__ = ["INPUTS", "OUTPUTS", "Parameter"]
+
+
+@dataclass(frozen=True, slots=True)
+class Parameter:
+    """One parameter of the operation.
+
+    Attributes:
+        name: `Parameters.parameter.name`.
+        fhir_type: FHIR type, as OperationDefinition.parameter.type names it.
+        minimum: fewest.
+        maximum: most, `*` for any number.
+        documentation: plain sentences for the caller.
+        element: where the value stands in `Parameters.parameter`: `resource`, or `value` plus the type.
+    """
+
+    name: str
+    fhir_type: str
+    minimum: int
+    maximum: str
+    documentation: str
+    element: str
+
+
+# One row per parameter. A margin is a Quantity since a bare number has no unit, and an instant always has a zone.
+INPUTS: tuple[Parameter, ...] = (
+    Parameter(
+        "bundle",
+        "Bundle",
+        0,
+        "1",
+        "The trial: the Patient, a height Observation and the ventilator Observations, in any order. "
+        "May also be posted bare, without Parameters.",
+        "resource",
+    ),
+    Parameter("patient", "Patient", 0, "1", "The patient, where the Bundle holds none.", "resource"),
+    Parameter(
+        "observation",
+        "Observation",
+        0,
+        "*",
+        "One ventilator or height Observation; beside or instead of a Bundle.",
+        "resource",
+    ),
+    Parameter(
+        "concept-map",
+        "ConceptMap",
+        0,
+        "1",
+        "The site's own codes mapped to LOINC or ISO/IEEE 11073-10101; only equal and equivalent targets count.",
+        "resource",
+    ),
+    Parameter(
+        "protocol",
+        "string",
+        0,
+        "1",
+        "Rule set to apply, as slug or slug|version; the default where absent.",
+        "valueString",
+    ),
+    Parameter(
+        "margin",
+        "Quantity",
+        0,
+        "1",
+        "Pressure to add above the closing pressure, with its UCUM unit; within the protocol's margins. "
+        "Margins of 2 to 4 cm[H2O] are common practice, no published source.",
+        "valueQuantity",
+    ),
+    Parameter(
+        "sex-for-formula",
+        "code",
+        0,
+        "1",
+        "female or male: which form of the predicted body weight formula applies, where the Patient does not say "
+        "or says otherwise. Never guessed.",
+        "valueCode",
+    ),
+    Parameter(
+        "as-of",
+        "instant",
+        0,
+        "1",
+        "The instant that counts as now; readings after it are refused. The time of the request where absent.",
+        "valueInstant",
+    ),
+    Parameter(
+        "accept-preliminary",
+        "boolean",
+        0,
+        "1",
+        "Whether Observations with status preliminary count; false where absent. Every result is preliminary in "
+        "any case.",
+        "valueBoolean",
+    ),
+    Parameter(
+        "write-back",
+        "boolean",
+        0,
+        "1",
+        "Whether the answer is also written to the configured record, as one transaction; false where absent.",
+        "valueBoolean",
+    ),
+)
+"""In the order of the OperationDefinition."""
+
+OUTPUTS: tuple[Parameter, ...] = (
+    Parameter(
+        "return",
+        "Bundle",
+        1,
+        "1",
+        "A collection: GuidanceResponse, preliminary Observations, DetectedIssues, Device, Provenance, and an "
+        "OperationOutcome that lists every input that did not count, with its reason.",
+        "resource",
+    ),
+)
+"""A single resource named `return`: it comes back bare."""
