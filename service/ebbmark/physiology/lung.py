@@ -343,7 +343,9 @@ def _breathe(
     tidal = inspired - expired
     plateau = high + inspired / lung.chest_wall_ml_per_cmh2o
     share_open = np.count_nonzero(at_expiration) / at_expiration.size
-    resistance = lung.tube_resistance_cmh2o_s_per_l + lung.airway_resistance_cmh2o_s_per_l / max(share_open, 0.05)
+    resistance = lung.tube_resistance_cmh2o_s_per_l + lung.airway_resistance_cmh2o_s_per_l / max(
+        share_open, 0.05
+    )
     # In pressure control flow has ceased at end inspiration, so peak and plateau are one.
     peak = plateau + resistance * trial.flow_l_per_s if volume_controlled else plateau
     step = SimulatedStep(
@@ -394,7 +396,9 @@ def _root(excess: Callable[[float], float], low: float, high: float) -> float:
     for turn in range(80):
         if high - low < 1e-7:
             break
-        share = 0.5 if turn % 3 == 2 or at_high <= at_low else min(max(-at_low / (at_high - at_low), 0.02), 0.98)
+        share = (
+            0.5 if turn % 3 == 2 or at_high <= at_low else min(max(-at_low / (at_high - at_low), 0.02), 0.98)
+        )
         middle = low + share * (high - low)
         value = excess(middle)
         if abs(value) < 1e-6:

@@ -1,0 +1,43 @@
+"""On which trials may a method be expected to make a statement?
+
+Written down before anything was measured. With fall d(i) = the smaller of the falls of step i and step i + 1 below the running
+maximum before i (relative to that maximum; negative where higher), and se(i) the standard error of the difference between
+step i and the step of that maximum, from the noise that was put in:
+
+* FOUND and FALLING_FROM_FIRST_STEP: knowable where d at the closing step is at least MARGIN standard errors. A closing at the last
+  step is not knowable: no next step can confirm it.
+* NOT_REACHED: knowable where every step stays short of the 5 % by at least MARGIN standard errors, 0.05 - d(i) >= MARGIN * se(i);
+  for the last step d is its own fall.
+
+Artefacts, drift, leak and the like do not count as noise here: a trial that would be knowable without them is.
+"""
+
+from __future__ import annotations
+
+import math
+
+from benchmarks.detection.families import LungCase
+from benchmarks.detection.measuring import Conditions, standard_errors
+from ebbmark.physiology.closing import Verdict
+
+__all__ = ["MARGIN", "is_knowable"]
+
+MARGIN = 2.4
+
+
+def is_knowable(case: LungCase, conditions: Conditions, *, fall: float = 0.05) -> bool:
+    """Decide whether noise, readings and the size of the fall allow a statement on this trial."""
+    c = case.compliances_ml_per_cmh2o
+    errors = standard_errors(case, conditions)
+    last = len(c) - 1
+    closing = case.truth.step
+    for i in range(1, len(c)) if closing is None else (closing,):
+        highest = max(range(i), key=c.__getitem__)
+        lasting = min(1.0 - c[j] / c[highest] for j in (i, i + 1) if j <= last)
+        error = math.hypot(errors[i], errors[highest])
+        if case.truth.verdict is Verdict.NOT_REACHED:
+            if fall - lasting < MARGIN * error:
+                return False
+        elif i == last or lasting < MARGIN * error:
+            return False
+    return True
