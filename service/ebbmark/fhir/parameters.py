@@ -1,4 +1,4 @@
-"""What may a caller hand to `$titrate-peep`? One table: the reader accepts it, the OperationDefinition states it."""
+"""What may a caller hand to `$titrate-peep`? One table, for the reader and for the OperationDefinition."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class Parameter:
     element: str
 
 
-# One row per parameter. A margin is a Quantity since a bare number has no unit, and an instant always has a zone.
+# A margin is a Quantity since a bare number has no unit; an instant always has a zone.
 INPUTS: tuple[Parameter, ...] = (
     Parameter(
         "bundle",
@@ -53,7 +53,8 @@ INPUTS: tuple[Parameter, ...] = (
         "ConceptMap",
         0,
         "1",
-        "The site's own codes mapped to LOINC or ISO/IEEE 11073-10101; only equal and equivalent targets count.",
+        "The site's own codes mapped to LOINC or ISO/IEEE 11073-10101; only equal and equivalent "
+        "targets count.",
         "resource",
     ),
     Parameter(
@@ -78,8 +79,8 @@ INPUTS: tuple[Parameter, ...] = (
         "code",
         0,
         "1",
-        "female or male: which form of the predicted body weight formula applies, where the Patient does not say "
-        "or says otherwise. Never guessed.",
+        "female or male: which form of the predicted body weight formula applies, where the Patient does "
+        "not say or says otherwise. Never guessed.",
         "valueCode",
     ),
     Parameter(
@@ -87,7 +88,8 @@ INPUTS: tuple[Parameter, ...] = (
         "instant",
         0,
         "1",
-        "The instant that counts as now; readings after it are refused. The time of the request where absent.",
+        "The instant that counts as now; readings after it are refused. The time of the request where "
+        "absent.",
         "valueInstant",
     ),
     Parameter(
@@ -95,8 +97,8 @@ INPUTS: tuple[Parameter, ...] = (
         "boolean",
         0,
         "1",
-        "Whether Observations with status preliminary count; false where absent. Every result is preliminary in "
-        "any case.",
+        "Whether Observations with status preliminary count; false where absent. Every result is "
+        "preliminary in any case.",
         "valueBoolean",
     ),
     Parameter(
@@ -104,7 +106,8 @@ INPUTS: tuple[Parameter, ...] = (
         "boolean",
         0,
         "1",
-        "Whether the answer is also written to the configured record, as one transaction; false where absent.",
+        "Whether the answer is also written to the configured record, as one transaction; false where "
+        "absent.",
         "valueBoolean",
     ),
 )
@@ -116,8 +119,8 @@ OUTPUTS: tuple[Parameter, ...] = (
         "Bundle",
         1,
         "1",
-        "A collection: GuidanceResponse, preliminary Observations, DetectedIssues, Device, Provenance, and an "
-        "OperationOutcome that lists every input that did not count, with its reason.",
+        "A collection: GuidanceResponse, preliminary Observations, DetectedIssues, Device, Provenance, and "
+        "an OperationOutcome that lists every input that did not count, with its reason.",
         "resource",
     ),
 )
