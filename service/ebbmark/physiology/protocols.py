@@ -21,6 +21,7 @@ class Protocol:
         margins_cmh2o: margins shown side by side; the smallest and the largest bound what may be asked for.
         minimum_steps: fewest steps of falling PEEP that are read as a trial.
         largest_decrement_cmh2o: a larger drop of set PEEP between steps is not a step of a trial.
+        longest_step_s: steps further apart than this are not one trial.
         settling_s: readings this soon after a change of set PEEP do not count where later ones exist.
         target_ml_per_kg: tidal volume per predicted body weight.
         ladder_ml_per_kg: the rungs shown, all within what the low tidal volume trial used.
@@ -37,6 +38,7 @@ class Protocol:
     margins_cmh2o: tuple[float, ...]
     minimum_steps: int
     largest_decrement_cmh2o: float
+    longest_step_s: float
     settling_s: float
     target_ml_per_kg: float
     ladder_ml_per_kg: tuple[float, ...]
@@ -58,7 +60,8 @@ DEFAULT_PROTOCOL = Protocol(
     margins_cmh2o=(2.0, 3.0, 4.0),  # common practice, no published source
     minimum_steps=4,  # this project's choice: fewer cannot show a maximum, a fall and that it lasts
     largest_decrement_cmh2o=6.0,  # this project's choice: published trials step by 2 to 5
-    settling_s=30.0,  # volume: 95 % of the slow loss within 8 breaths, Garnero et al, Crit Care 2015 (abstract)
+    longest_step_s=3600.0,  # this project's choice: oxygenation may take up to an hour to settle, mechanics minutes
+    settling_s=30.0,  # 95 % of the slow volume loss within 8 breaths: Garnero et al, Crit Care 2015 (abstract)
     target_ml_per_kg=6.0,  # ARDS Network 2000
     ladder_ml_per_kg=(4.0, 5.0, 6.0, 7.0, 8.0),  # ARDS Network 2000; ATS/ESICM/SCCM 2017: 4 to 8
     plateau_limit_cmh2o=30.0,  # ARDS Network 2000

@@ -1,0 +1,149 @@
+"""The words of a trial: samples, steps, the decremental limb, and what was left out of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+from ebbmark.physiology.readings import Reading
+
+__all__ = ["ComplianceKind", "NoTrial", "NoTrialReason", "Observed", "Sample", "Step", "Trial", "Unused"]
+
+
+class ComplianceKind(Enum):
+    """How the compliances of one curve were obtained; never mixed along one curve."""
+
+    STATIC_COMPUTED = ("static-computed", True)  # tidal volume over plateau pressure less total PEEP
+    STATIC_FROM_DRIVING_PRESSURE = ("static-from-charted-driving-pressure", True)
+    STATIC_CHARTED = ("static-charted", True)
+    DYNAMIC_COMPUTED = ("dynamic-computed", False)  # tidal volume over peak pressure less total PEEP
+    DYNAMIC_FROM_SET_PRESSURE = ("dynamic-from-set-pressure", False)  # over the set pressure above PEEP
+    DYNAMIC_CHARTED = ("dynamic-charted", False)
+
+    # Members are compared by identity, and the inherited hash goes through Python code: this one does not.
+    __hash__ = object.__hash__
+
+    def __init__(self, slug: str, static: bool) -> None:
+        self.slug = slug
+        self.static = static
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """One compliance, and the readings that it came from.
+
+    Attributes:
+        compliance_ml_per_cmh2o: tidal volume over plateau (static) or peak (dynamic) pressure less total PEEP,
+            or as charted.
+        tidal_volume_ml: None where only a charted compliance exists.
+        pressure_cmh2o: plateau or peak pressure used; None where only a charted compliance exists.
+        baseline_cmh2o: total PEEP where intrinsic PEEP is known, else measured PEEP, else set PEEP.
+        at_s: time [s since 1970-01-01T00:00:00Z].
+        sources: indices of the inputs used.
+    """
+
+    compliance_ml_per_cmh2o: float
+    tidal_volume_ml: float | None
+    pressure_cmh2o: float | None
+    baseline_cmh2o: float
+    at_s: float
+    sources: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """The settled samples while set PEEP stood still; medians over them.
+
+    Attributes:
+        peep_cmh2o: set PEEP.
+        start_s, end_s: first and last reading [s since 1970-01-01T00:00:00Z].
+        samples: in order of time, at least one.
+        compliance_ml_per_cmh2o: median of the samples.
+        tidal_volume_ml, plateau_cmh2o, peak_cmh2o, driving_pressure_cmh2o: medians; None where not known.
+            Driving pressure is plateau less total PEEP: known only with plateau pressure.
+    """
+
+    peep_cmh2o: float
+    start_s: float
+    end_s: float
+    samples: tuple[Sample, ...]
+    compliance_ml_per_cmh2o: float
+    tidal_volume_ml: float | None
+    plateau_cmh2o: float | None
+    peak_cmh2o: float | None
+    driving_pressure_cmh2o: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Unused:
+    """A reading that did not enter the curve, and why (one plain sentence)."""
+
+    reading: Reading
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Observed:
+    """Something seen along the way that a reader must know.
+
+    Attributes:
+        slug: stable code: disconnection, earlier-limb, step-without-compliance, tidal-volume-varies,
+            charted-compliance-differs, recruitment-readings-dropped, intrinsic-peep-partly-known,
+            peep-from-measurement, volume-side-not-stated, driving-pressure-as-charted, large-drop.
+        sentence: one plain sentence.
+        at_s: when [s since 1970-01-01T00:00:00Z].
+        peep_cmh2o: set PEEP at that time.
+    """
+
+    slug: str
+    sentence: str
+    at_s: float
+    peep_cmh2o: float
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """The decremental limb that the estimate rests on.
+
+    Attributes:
+        steps: strictly falling set PEEP, highest first.
+        kind: of all compliances along the limb.
+        resolution: relative standard deviation per sample that rounding of the charted values gives.
+        peep_source: "set" or "measured".
+        observed: what else was seen that matters (disconnection, steps without a usable reading ...).
+        context: latest readings per quantity used for derived numbers (rate, flow, gases), by quantity slug.
+        unused: readings that did not enter the curve.
+    """
+
+    steps: tuple[Step, ...]
+    kind: ComplianceKind
+    resolution: float
+    peep_source: str
+    observed: tuple[Observed, ...]
+    context: dict[str, Reading]
+    unused: tuple[Unused, ...]
+
+
+class NoTrialReason(Enum):
+    """Why no decremental limb could be read."""
+
+    NO_PEEP = "no-peep"
+    ALL_PEEP_EQUAL = "all-peep-equal"
+    PEEP_ONLY_RISING = "peep-only-rising"
+    TOO_FEW_STEPS = "too-few-steps"
+    NO_COMPLIANCE = "no-compliance"
+
+
+@dataclass(frozen=True, slots=True)
+class NoTrial:
+    """The readings do not hold a decremental limb.
+
+    Attributes:
+        reason: which kind.
+        found: what was found, in a plain phrase.
+        accepted: what is needed, in a plain phrase.
+    """
+
+    reason: NoTrialReason
+    found: str
+    accepted: str
