@@ -22,7 +22,8 @@ import numpy as np
 
 from benchmarks.detection.truth import Truth, true_closing
 from ebbmark.physiology.closing import Verdict
-from ebbmark.physiology.lung import Lung, Phase, Spread, Staircase, Thresholds, UnitLaw, simulate_trial
+from ebbmark.physiology.lung import Lung, Spread, Thresholds, UnitLaw
+from ebbmark.physiology.lung_trial import Phase, Staircase, simulate_trial
 
 __all__ = ["FAMILIES", "LungCase", "Purpose", "cases", "invent_lung", "lung_limbs"]
 
@@ -121,9 +122,7 @@ def lung_limbs(purpose: Purpose, count: int = 160, seed: int = 0) -> tuple[_Limb
     limbs: list[_Limb] = []
     while len(limbs) < count:
         lung = invent_lung(rng, purpose, narrow=len(limbs) % 2 == 0)
-        trial = Staircase(
-            fine, staircase_cmh2o=(), hold_cmh2o=40.0, tidal_volume_ml=float(rng.uniform(280, 480))
-        )
+        trial = Staircase(fine, staircase_cmh2o=(), hold_cmh2o=40.0, tidal_volume_ml=float(rng.uniform(280, 480)))
         try:
             steps = [s for s in simulate_trial(lung, trial) if s.phase is Phase.DECREMENTAL]
         except ValueError:
@@ -215,9 +214,7 @@ FAMILIES: dict[str, tuple[Callable[[np.random.Generator], list[float]], Callable
 """Per family: how its PEEPs are drawn and which limbs it takes."""
 
 
-def cases(
-    family: str, *, purpose: Purpose, count: int, seed: int = 0, lungs: int = 160
-) -> tuple[LungCase, ...]:
+def cases(family: str, *, purpose: Purpose, count: int, seed: int = 0, lungs: int = 160) -> tuple[LungCase, ...]:
     """Draw noise-free limbs of one family.
 
     Args:

@@ -204,9 +204,7 @@ def _resolution(conditions: Conditions, volume: float, driving: float) -> float:
     return float(np.sqrt(pressure + (conditions.volume_unit_ml / volume) ** 2 / 12.0))
 
 
-def _missing_and_doubled(
-    rng: np.random.Generator, conditions: Conditions, compliance: np.ndarray
-) -> np.ndarray:
+def _missing_and_doubled(rng: np.random.Generator, conditions: Conditions, compliance: np.ndarray) -> np.ndarray:
     kept = rng.random(len(compliance)) >= conditions.missing
     kept[int(rng.integers(len(compliance)))] = True
     times = np.where(kept, 1 + (rng.random(len(compliance)) < conditions.duplicated), 0)
