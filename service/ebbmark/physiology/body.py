@@ -9,8 +9,9 @@ Source: ARDS Network, N Engl J Med 2000;342:1301-8 (formula read in secondary co
 from __future__ import annotations
 
 from enum import Enum
-from math import isfinite
 from typing import Final
+
+from ebbmark.physiology.bounds import require_positive
 
 __all__ = [
     "ACCEPTED_HEIGHT_RANGE_CM",
@@ -105,10 +106,7 @@ def tidal_volume_ml(pbw_kg: float, ml_per_kg: float) -> float:
 
     Source: ARDS Network, N Engl J Med 2000;342:1301-8.
     """
-    if not (isfinite(pbw_kg) and pbw_kg > 0.0):
-        raise ValueError(f"predicted body weight must be a positive number of kg, got {pbw_kg}")
-    if not (isfinite(ml_per_kg) and ml_per_kg > 0.0):
-        raise ValueError(f"tidal volume per kg must be a positive number of mL/kg, got {ml_per_kg}")
+    require_positive(pbw_kg=pbw_kg, ml_per_kg=ml_per_kg)
     return pbw_kg * ml_per_kg
 
 
