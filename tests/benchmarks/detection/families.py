@@ -1,14 +1,14 @@
 """Which noise-free limbs are put to the test?
 
-Tuning lungs and report lungs share neither the law of the unit nor the shapes of the threshold distributions nor
-the ranges, so that a method tuned on the first is judged on the second:
+Tuning lungs and report lungs share neither the law of the unit nor the shapes of the threshold distributions,
+and differ in their ranges, so that a method tuned on the first is judged on the second:
 
     tuning: sigmoid units; normal opening and closing pressures (Crotti 2001).
     report: exponential units; lognormal, uniform or bimodal opening and closing pressures.
 
-All ranges are our assumptions around the sourced values in `ebbmark.physiology.lung`. A lung is simulated once, along a
-decremental limb of 0.5 cmH2O steps; a trial is that limb read at the trial's own PEEPs (a test shows that simulating
-the trial's own steps gives the same compliance within 1 %). Everything follows from the seed.
+All ranges are our assumptions around the sourced values in `ebbmark.physiology.lung`. A lung is simulated
+once, along a decremental limb of 0.5 cmH2O steps; a trial is that limb read at the trial's own PEEPs (a test
+shows how little this differs from simulating the trial's own steps). Everything follows from the seed.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ class Purpose(Enum):
 
 @dataclass(frozen=True, slots=True)
 class LungCase:
-    """One noise-free decremental limb with its right answer. All tuples have one entry per step, highest PEEP first.
+    """One noise-free decremental limb with its right answer. Tuples: one entry per step, highest PEEP first.
 
     Attributes:
         family: its family's name.
@@ -116,7 +116,10 @@ def invent_lung(rng: np.random.Generator, purpose: Purpose, *, narrow: bool) -> 
 
 @lru_cache(maxsize=8)
 def lung_limbs(purpose: Purpose, count: int = 160, seed: int = 0) -> tuple[_Limb, ...]:
-    """Simulate a pool of lungs along the fine limb; half narrow, half wide. Compliances at the middle lie in 12 to 70."""
+    """Simulate a pool of lungs along the fine limb, half of them narrow, half wide.
+
+    A lung is taken if it stands the whole limb and its compliance in the middle lies in 12 to 70 mL/cmH2O.
+    """
     rng = np.random.default_rng([seed, 1 if purpose is Purpose.TUNING else 2])
     fine = tuple(float(p) for p in np.arange(TOP_CMH2O, BOTTOM_CMH2O - 0.1, -GRID_CMH2O))
     limbs: list[_Limb] = []

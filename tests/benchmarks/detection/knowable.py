@@ -1,15 +1,16 @@
 """On which trials may a method be expected to make a statement?
 
-Written down before anything was measured. With fall d(i) = the smaller of the falls of step i and step i + 1 below the running
-maximum before i (relative to that maximum; negative where higher), and se(i) the standard error of the difference between
-step i and the step of that maximum, from the noise that was put in:
+Written down before anything was measured. With d(i) the smaller of the falls of step i and step i + 1 below
+the running maximum before i (relative to that maximum, negative where higher; for the last step its own fall),
+and se(i) the standard error of the difference between step i and the step of that maximum, from the noise that
+was put in:
 
-* FOUND and FALLING_FROM_FIRST_STEP: knowable where d at the closing step is at least MARGIN standard errors. A closing at the last
-  step is not knowable: no next step can confirm it.
-* NOT_REACHED: knowable where every step stays short of the 5 % by at least MARGIN standard errors, 0.05 - d(i) >= MARGIN * se(i);
-  for the last step d is its own fall.
+* FOUND and FALLING_FROM_FIRST_STEP: knowable where d at the closing step is at least MARGIN se. A closing at
+  the last step is not knowable: no next step can confirm it.
+* NOT_REACHED: knowable where every step stays short of the 5 % by at least MARGIN se: 0.05 - d(i) >= MARGIN
+  se(i) for all i.
 
-Artefacts, drift, leak and the like do not count as noise here: a trial that would be knowable without them is.
+Artefacts, drift, leak and the like do not count as noise here: what would be knowable without them, is.
 """
 
 from __future__ import annotations

@@ -1,22 +1,28 @@
 """What would stand in the chart, if a perfect lung were read by ordinary people with ordinary machines?
 
-Noise sizes are team assumptions (no citable source for breath-to-breath noise was found): volume 1 to 3 %, pressure 0.2
-to 0.5 cmH2O in a passive patient; the benchmark goes to 10 %. Monitoring limits of ISO 80601-2-12 are used in the
-condition `device limits` only: pressure +/- (2 cmH2O + 4 %) is from memory of the 2011 edition, volume +/- 15 % is
-second-hand and speaks of delivered volume.
+Noise sizes are team assumptions (no citable source for breath-to-breath noise was found): volume 1 to 3 %,
+pressure 0.2 to 0.5 cmH2O in a passive patient; the benchmark goes to 10 %. Monitoring limits of
+ISO 80601-2-12 are used in the condition `device limits` only: pressure +/- (2 cmH2O + 4 %) is from memory of
+the 2011 edition, volume +/- 15 % is second-hand and speaks of delivered volume.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import Enum
+from typing import TypeAlias
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchmarks.detection.families import LungCase
 from ebbmark.physiology.closing import CurveStep
 
-__all__ = ["CONDITIONS", "Conditions", "Kind", "measure", "standard_errors"]
+__all__ = ["CONDITIONS", "PLAIN", "Conditions", "Kind", "measure", "standard_errors"]
+
+
+Floats: TypeAlias = NDArray[np.float64]
 
 
 class Kind(Enum):
@@ -37,17 +43,19 @@ class Conditions:
         kind: static (plateau, total PEEP) or dynamic (peak, set PEEP) compliance.
         pressure_unit_cmh2o: pressures are rounded to multiples of this; 0 for no rounding.
         volume_unit_ml: volumes likewise.
-        outlier_steps: probability that a step, as a whole, is an artefact (suction, disconnection, kink): compliance off by
-            12 to 40 %, three in four times downwards.
+        outlier_steps: probability that a step, as a whole, is an artefact (suction, disconnection, kink):
+            compliance off by 12 to 40 %, three in four times downwards.
         outlier_readings: probability that a single reading is off, by the same factor.
-        unsettled: share of the difference to the step before that is still there at the first reading; halves with each.
+        unsettled: share of the difference to the step before still there at the first reading; halves with
+            each reading.
         missing: probability that a reading is missing; one per step always remains.
         duplicated: probability that a reading is charted twice.
         leak: share of the volume lost at a plateau of 30 cmH2O, in proportion to plateau.
-        effort: probability that a reading is taken with an inspiratory effort: plateau 1 to 4 cmH2O too low.
+        effort: probability that a reading is taken during an effort: plateau 1 to 4 cmH2O too low.
         drift: largest relative drift of compliance over the whole limb, either way, linear.
         wrong_unit: probability that a reading is in another unit (litres for millilitres, or kPa for cmH2O).
-        device_limits: draw one gain and offset per trial within the monitoring limits of the module's docstring.
+        device_limits: draw one gain and offset per trial within the limits named above; plateau and volume have
+            them, PEEP is charted as set.
         extra_resistance_cmh2o_s_per_l: added resistance; matters to dynamic compliance only.
     """
 
@@ -72,8 +80,6 @@ class Conditions:
 
 FLOW_L_PER_S = 0.6
 """Inspiratory flow of the invented limbs (the default of `Staircase`); turns resistance into pressure."""
-
-CHARTED = {"pressure_unit_cmh2o": 1.0, "volume_unit_ml": 1.0}
 
 CONDITIONS: dict[str, Conditions] = {
     "1 reading, 2 %": Conditions(readings=1, volume_noise=0.02, pressure_noise_cmh2o=0.1),
@@ -100,7 +106,10 @@ CONDITIONS: dict[str, Conditions] = {
     "dynamic": Conditions(kind=Kind.DYNAMIC),
     "dynamic, marked resistance": Conditions(kind=Kind.DYNAMIC, extra_resistance_cmh2o_s_per_l=10.0),
 }
-"""Named conditions of the benchmark. Per-reading noise of compliance is a little more than the volume noise named."""
+"""Named conditions. Pressure noise adds to the volume noise that is named."""
+
+PLAIN = tuple(CONDITIONS)[:10]
+"""Names of the conditions that have noise and rounding only: the ones pooled in overall figures."""
 
 
 def measure(case: LungCase, conditions: Conditions, *, seed: int = 0) -> tuple[CurveStep, ...]:
@@ -112,100 +121,118 @@ def measure(case: LungCase, conditions: Conditions, *, seed: int = 0) -> tuple[C
         seed: another seed, another measurement of the same limb; combined with the seed of the case.
     """
     rng = np.random.default_rng([case.seed, seed])
-    volumes, tops, bottoms = _noise_free(case, conditions)
-    count = len(volumes)
+    perfect = _noise_free(case, conditions)
     slope = conditions.drift * rng.uniform(-1.0, 1.0)
-    gain, offset, volume_gain = 1.0, 0.0, 1.0
-    if conditions.device_limits:
-        gain, offset, volume_gain = (
-            1.0 + rng.uniform(-0.04, 0.04),
-            rng.uniform(-2.0, 2.0),
-            1.0 + rng.uniform(-0.15, 0.15),
-        )
+    gauge = _draw_gauge(rng) if conditions.device_limits else _Gauge()
+    last = max(len(perfect) - 1, 1)
+    before = perfect[0]
     steps = []
-    for i in range(count):
-        n = conditions.readings
-        # Drift, artefacts and what has not settled are factors on compliance; they are carried by the volume.
-        factor = np.full(n, (1.0 + slope * i / max(count - 1, 1)) * volume_gain)
-        if i > 0:
-            before = volumes[i - 1] / (tops[i - 1] - bottoms[i - 1])
-            now = volumes[i] / (tops[i] - bottoms[i])
-            factor = factor * (1.0 + conditions.unsettled * 0.5 ** np.arange(n) * (before / now - 1.0))
-        if rng.random() < conditions.outlier_steps:
-            factor = factor * _artefact(rng)
-        for k in range(n):
-            if rng.random() < conditions.outlier_readings:
-                factor[k] *= _artefact(rng)
-        leak = conditions.leak * tops[i] / 30.0
-        volume = volumes[i] * factor * (1.0 - leak) * (1.0 + conditions.volume_noise * rng.standard_normal(n))
-        top = tops[i] * gain + offset + conditions.pressure_noise_cmh2o * rng.standard_normal(n)
-        bottom = bottoms[i] * gain + offset + conditions.pressure_noise_cmh2o * rng.standard_normal(n)
-        top = top - np.where(rng.random(n) < conditions.effort, rng.uniform(1.0, 4.0, n), 0.0)
-        volume, top, bottom = (
-            _rounded(volume, conditions.volume_unit_ml),
-            _rounded(top, conditions.pressure_unit_cmh2o),
-            _rounded(bottom, conditions.pressure_unit_cmh2o),
-        )
-        # A driving pressure below 1 is no reading of compliance; a person would not chart it.
-        compliance = volume / np.maximum(top - bottom, 1.0)
-        compliance = np.where(
-            rng.random(n) < conditions.wrong_unit, compliance * rng.choice([1e-3, 10.197], n), compliance
-        )
-        compliance = _missing_and_doubled(rng, conditions, compliance)
+    for i, (peep, now) in enumerate(zip(case.peeps_cmh2o, perfect, strict=True)):
+        factor = (1.0 + slope * i / last) * _unsettled(conditions, before, now) * _artefacts(rng, conditions)
+        compliance = _read(rng, conditions, gauge, now, factor)
         steps.append(
             CurveStep(
-                peep_cmh2o=case.peeps_cmh2o[i],
-                compliances_ml_per_cmh2o=tuple(float(c) for c in compliance),
-                resolution=_resolution(conditions, volumes[i], tops[i] - bottoms[i]),
+                peep_cmh2o=peep,
+                compliances_ml_per_cmh2o=tuple(_missing_and_doubled(rng, conditions, compliance).tolist()),
+                resolution=_resolution(conditions, now),
             )
         )
+        before = now
     return tuple(steps)
 
 
 def standard_errors(case: LungCase, conditions: Conditions) -> tuple[float, ...]:
     """Relative standard error of the mean compliance of each step, from the noise that was put in.
 
-    Volume and pressure noise average over the readings. Rounding averages where the noise is at least half the unit, otherwise
-    all readings are rounded alike and it stays. Artefacts, drift and the like are not in it.
+    Volume and pressure noise average over the readings. Rounding averages where the noise is at least half
+    the unit, otherwise all readings are rounded alike and it stays. Artefacts, drift and so on are left out.
     """
-    volumes, tops, bottoms = _noise_free(case, conditions)
     errors = []
-    for volume, top, bottom in zip(volumes, tops, bottoms, strict=True):
-        driving = top - bottom
-        noise = (
-            conditions.volume_noise**2 + 2.0 * (conditions.pressure_noise_cmh2o / driving) ** 2
-        ) / conditions.readings
-        rounding = _resolution(conditions, volume, driving) ** 2
+    for breath in _noise_free(case, conditions):
+        pressure = conditions.pressure_noise_cmh2o / breath.driving
+        noise = (conditions.volume_noise**2 + 2.0 * pressure**2) / conditions.readings
+        rounding = _resolution(conditions, breath) ** 2
         dithered = conditions.pressure_noise_cmh2o >= 0.5 * conditions.pressure_unit_cmh2o
-        errors.append(float(np.sqrt(noise + (rounding / conditions.readings if dithered else rounding))))
+        errors.append(math.sqrt(noise + (rounding / conditions.readings if dithered else rounding)))
     return tuple(errors)
 
 
-def _noise_free(
-    case: LungCase, conditions: Conditions
-) -> tuple[tuple[float, ...], tuple[float, ...], tuple[float, ...]]:
+@dataclass(frozen=True, slots=True)
+class _Breath:
+    """What a perfect machine would show: volume [mL], end-inspiratory and end-expiratory pressure [cmH2O]."""
+
+    volume: float
+    top: float
+    bottom: float
+
+    @property
+    def driving(self) -> float:
+        return self.top - self.bottom
+
+
+@dataclass(frozen=True, slots=True)
+class _Gauge:
+    """Errors of one machine that stay the same through a trial. PEEP is charted as set, without them."""
+
+    pressure_gain: float = 1.0
+    pressure_offset: float = 0.0
+    volume_gain: float = 1.0
+
+
+def _draw_gauge(rng: np.random.Generator) -> _Gauge:
+    return _Gauge(1.0 + float(rng.uniform(-0.04, 0.04)), float(rng.uniform(-2.0, 2.0)), float(rng.uniform(0.85, 1.15)))
+
+
+def _noise_free(case: LungCase, conditions: Conditions) -> list[_Breath]:
     if conditions.kind is Kind.STATIC:
-        return case.volumes_ml, case.plateaus_cmh2o, case.total_peeps_cmh2o
-    more = conditions.extra_resistance_cmh2o_s_per_l * FLOW_L_PER_S
-    return case.volumes_ml, tuple(peak + more for peak in case.peaks_cmh2o), case.peeps_cmh2o
+        tops, bottoms = case.plateaus_cmh2o, case.total_peeps_cmh2o
+    else:
+        more = conditions.extra_resistance_cmh2o_s_per_l * FLOW_L_PER_S
+        tops, bottoms = tuple(peak + more for peak in case.peaks_cmh2o), case.peeps_cmh2o
+    return [_Breath(*values) for values in zip(case.volumes_ml, tops, bottoms, strict=True)]
 
 
-def _artefact(rng: np.random.Generator) -> float:
-    size = float(rng.uniform(0.12, 0.40))
-    return 1.0 - size if rng.random() < 0.75 else 1.0 + size
+def _unsettled(conditions: Conditions, before: _Breath, now: _Breath) -> Floats:
+    change = before.volume / before.driving / (now.volume / now.driving) - 1.0
+    return 1.0 + conditions.unsettled * 0.5 ** np.arange(conditions.readings, dtype=np.float64) * change
 
 
-def _rounded(values: np.ndarray, unit: float) -> np.ndarray:
+def _artefacts(rng: np.random.Generator, conditions: Conditions) -> Floats:
+    """Factors on compliance: one for the whole step, one for each reading."""
+
+    def sizes(count: int) -> Floats:
+        return 1.0 + rng.uniform(0.12, 0.40, count) * np.where(rng.random(count) < 0.75, -1.0, 1.0)
+
+    step = np.where(rng.random(1) < conditions.outlier_steps, sizes(1), 1.0)
+    n = conditions.readings
+    return np.asarray(step * np.where(rng.random(n) < conditions.outlier_readings, sizes(n), 1.0))
+
+
+def _read(rng: np.random.Generator, conditions: Conditions, gauge: _Gauge, breath: _Breath, factor: Floats) -> Floats:
+    n, pressure_noise = conditions.readings, conditions.pressure_noise_cmh2o
+    # Drift, artefacts and what has not settled are factors on compliance; the volume carries them.
+    kept = (1.0 - conditions.leak * breath.top / 30.0) * gauge.volume_gain
+    volume = breath.volume * factor * kept * (1.0 + conditions.volume_noise * rng.standard_normal(n))
+    top = breath.top * gauge.pressure_gain + gauge.pressure_offset + pressure_noise * rng.standard_normal(n)
+    top = top - np.where(rng.random(n) < conditions.effort, rng.uniform(1.0, 4.0, n), 0.0)
+    bottom = breath.bottom + pressure_noise * rng.standard_normal(n)
+    driving = _rounded(top, conditions.pressure_unit_cmh2o) - _rounded(bottom, conditions.pressure_unit_cmh2o)
+    # A driving pressure below 1 is no reading of compliance; a person would not chart it.
+    compliance = _rounded(volume, conditions.volume_unit_ml) / np.maximum(driving, 1.0)
+    wrong = np.where(rng.random(n) < conditions.wrong_unit, rng.choice([1e-3, 10.197], n), 1.0)
+    return np.asarray(compliance * wrong)
+
+
+def _rounded(values: Floats, unit: float) -> Floats:
     return np.round(values / unit) * unit if unit > 0.0 else values
 
 
-def _resolution(conditions: Conditions, volume: float, driving: float) -> float:
-    pressure = 2.0 * (conditions.pressure_unit_cmh2o / driving) ** 2 / 12.0
-    return float(np.sqrt(pressure + (conditions.volume_unit_ml / volume) ** 2 / 12.0))
+def _resolution(conditions: Conditions, breath: _Breath) -> float:
+    pressure = 2.0 * (conditions.pressure_unit_cmh2o / breath.driving) ** 2 / 12.0
+    return math.sqrt(pressure + (conditions.volume_unit_ml / breath.volume) ** 2 / 12.0)
 
 
-def _missing_and_doubled(rng: np.random.Generator, conditions: Conditions, compliance: np.ndarray) -> np.ndarray:
+def _missing_and_doubled(rng: np.random.Generator, conditions: Conditions, compliance: Floats) -> Floats:
     kept = rng.random(len(compliance)) >= conditions.missing
     kept[int(rng.integers(len(compliance)))] = True
-    times = np.where(kept, 1 + (rng.random(len(compliance)) < conditions.duplicated), 0)
-    return np.repeat(compliance, times)
+    return np.repeat(compliance, np.where(kept, 1 + (rng.random(len(kept)) < conditions.duplicated), 0))

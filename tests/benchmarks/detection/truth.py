@@ -9,11 +9,12 @@ The rule is the project's own definition of closing pressure (5 % is its choice,
 
 Decisions at the edges:
 
-* The last step has no next step. A noise-free fall there counts: nothing in the trial takes it back. (With noise
-  it cannot be confirmed; whether a method may then be sure is a matter of the margin, see `knowable`.)
-* i == 1 means that the running maximum is the first step: compliance fell as soon as PEEP did, and where closing
-  began lies at or above the top of the tested range. That is *falling from the first step*, no closing pressure.
-  A slower fall, which first reaches 5 % at i >= 2, is a closing step even if its maximum is the first step.
+* The last step has no next step. A noise-free fall there counts: nothing in the trial takes it back. (With
+  noise it cannot be confirmed; whether a method may then be sure is another question, see `knowable`.)
+* i == 1 means that the running maximum is the first step: compliance fell as soon as PEEP did, and where
+  closing began lies at or above the top of the tested range. That is *falling from the first step*, no
+  closing pressure. A slower fall, which first reaches 5 % at i >= 2, is a closing step even if its maximum
+  is the first step.
 * No such i: *not reached*.
 """
 
