@@ -1,0 +1,242 @@
+"""After this answer or this failure: try again, and when, or stop?
+
+Source: RFC 9110 section 10.2.3 (Retry-After) and 5.6.7 (dates); which failures are worth a repeat is common
+practice, no published source.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from email.utils import parsedate_to_datetime
+from enum import Enum
+from typing import Generic, TypeVar
+
+__all__ = [
+    "Now",
+    "Repeated",
+    "Retry",
+    "RetryLimits",
+    "Seen",
+    "Sleep",
+    "Stop",
+    "StopReason",
+    "Trouble",
+    "decide",
+    "repeat",
+    "retry_after_s",
+]
+
+Sleep = Callable[[float], Awaitable[None]]
+Now = Callable[[], datetime]
+T = TypeVar("T")
+
+
+class Trouble(Enum):
+    """What went wrong where no usable status was read: slug, may the request have arrived, can it pass by itself."""
+
+    NOT_ALLOWED = ("not-allowed", False, False)
+    NOT_SENDABLE = ("not-sendable", False, False)
+    NOT_CONNECTED = ("not-connected", False, True)
+    CONNECT_TIMEOUT = ("connect-timeout", False, True)
+    POOL_TIMEOUT = ("pool-timeout", False, True)
+    WRITE_TIMEOUT = ("write-timeout", True, True)
+    READ_TIMEOUT = ("read-timeout", True, True)
+    TOO_SLOW = ("too-slow", True, True)
+    CUT = ("cut", True, True)
+    TOO_LARGE = ("too-large", True, False)  # the same question brings the same long answer
+    UNREADABLE = ("unreadable", True, True)
+    LOST_RACE = ("lost-race", False, True)  # a 409 that names a conflict: a repeat checks the conditions anew
+
+    def __init__(self, slug: str, may_have_arrived: bool, transient: bool) -> None:
+        self.slug = slug
+        self.may_have_arrived = may_have_arrived
+        self.transient = transient
+
+
+class StopReason(Enum):
+    """Why no further attempt is made."""
+
+    ANSWERED = "answered"
+    LOOK = "look"
+    REFUSED = "refused"
+    NOT_REPEATABLE = "not-repeatable"
+    ATTEMPTS_USED = "attempts-used"
+    WAIT_TOO_LONG = "wait-too-long"
+
+
+@dataclass(frozen=True, slots=True)
+class RetryLimits:
+    """Bounds on repeats.
+
+    Attributes:
+        max_attempts: attempts in all, the first included.
+        max_total_wait_s: sum of the waits between attempts [s]; the attempts' own time is not counted.
+        first_wait_s: wait after the first attempt [s]; it doubles after each.
+        longest_wait_s: the doubling stops here [s].
+        settling_wait_s: shortest wait where the request may have arrived and still be at work [s].
+    """
+
+    max_attempts: int = 4
+    max_total_wait_s: float = 30.0
+    first_wait_s: float = 0.5
+    longest_wait_s: float = 8.0
+    settling_wait_s: float = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What one attempt brought: an HTTP status or a trouble, and the Retry-After header if there was one."""
+
+    what: int | Trouble
+    retry_after: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Retry:
+    """Try again after this wait [s]."""
+
+    wait_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """No further attempt, and why."""
+
+    reason: StopReason
+
+
+@dataclass(frozen=True, slots=True)
+class Repeated(Generic[T]):
+    """Every attempt in order, why they ended, and how long was waited between them [s]."""
+
+    attempts: tuple[T, ...]
+    stop: Stop
+    waited_s: float
+
+
+# 500, 502, 503 and 504 can come from a gateway after the server behind it did the work; 429 turns away at the door.
+_TRANSIENT_AFTER_ARRIVAL = frozenset({500, 502, 503, 504})
+_TURNED_AWAY = 429
+_LOOKED_AT = frozenset({409, 412})
+# Several servers look up and create without a lock between: two equal conditional creates at once can both create.
+# So a repeat waits until the first has probably ended.
+_MAY_STILL_WORK: frozenset[int | Trouble] = frozenset(
+    {Trouble.WRITE_TIMEOUT, Trouble.READ_TIMEOUT, Trouble.TOO_SLOW, Trouble.CUT, 502, 504}
+)
+_LONGEST_COUNTED_DIGITS = 9
+
+
+def decide(
+    seen: Seen, *, attempt: int, waited_s: float, limits: RetryLimits, repeat_safe: bool, now: datetime
+) -> Retry | Stop:
+    """Decide between another attempt and the end.
+
+    Args:
+        seen: status or trouble of the attempt just made.
+        attempt: its number, from 1.
+        waited_s: waits so far [s].
+        limits: the bounds.
+        repeat_safe: a second arrival of the same request changes nothing more.
+        now: current time with zone, for a Retry-After that is a date.
+
+    Returns:
+        Retry with the wait: the longest of our doubling wait, the settling wait where it applies, and the wait that
+        the record asked for. Else Stop with the reason.
+    """
+    reason = _reason_to_stop(seen.what, repeat_safe)
+    if reason is not None:
+        return Stop(reason)
+    if attempt >= limits.max_attempts:
+        return Stop(StopReason.ATTEMPTS_USED)
+    wait_s = max(_own_wait_s(seen.what, attempt, limits), retry_after_s(seen.retry_after, now) or 0.0)
+    if waited_s + wait_s > limits.max_total_wait_s:
+        return Stop(StopReason.WAIT_TOO_LONG)
+    return Retry(wait_s)
+
+
+def _own_wait_s(what: int | Trouble, attempt: int, limits: RetryLimits) -> float:
+    # The exponent is bounded because 2.0 ** 1024 overflows, and the doubling stops long before.
+    doubling_s = min(limits.first_wait_s * 2.0 ** min(attempt - 1, 64), limits.longest_wait_s)
+    return max(doubling_s, limits.settling_wait_s) if what in _MAY_STILL_WORK else doubling_s
+
+
+def _reason_to_stop(what: int | Trouble, repeat_safe: bool) -> StopReason | None:
+    if isinstance(what, Trouble):
+        transient, may_have_arrived = what.transient, what.may_have_arrived
+    elif 200 <= what < 300:
+        return StopReason.ANSWERED
+    elif what in _LOOKED_AT:
+        return StopReason.LOOK
+    else:
+        may_have_arrived = what in _TRANSIENT_AFTER_ARRIVAL
+        transient = may_have_arrived or what == _TURNED_AWAY
+    if not transient:
+        return StopReason.REFUSED
+    return StopReason.NOT_REPEATABLE if may_have_arrived and not repeat_safe else None
+
+
+def retry_after_s(header: str | None, now: datetime) -> float | None:
+    """Read a Retry-After header.
+
+    Args:
+        header: whole seconds or an HTTP date; None where absent.
+        now: current time with zone.
+
+    Returns:
+        Seconds from now, never negative, infinite beyond nine digits; None for an absent or malformed header.
+
+    Source: RFC 9110 sections 10.2.3 and 5.6.7 (a date in any of its three forms is UTC).
+    """
+    text = (header or "").strip(" \t")
+    if text.isascii() and text.isdigit():
+        digits = text.lstrip("0") or "0"
+        return float(digits) if len(digits) <= _LONGEST_COUNTED_DIGITS else math.inf
+    try:
+        when = parsedate_to_datetime(text)
+        aware = when if when.tzinfo is not None else when.replace(tzinfo=UTC)
+        return max(0.0, (aware - now).total_seconds())
+    except (ValueError, OverflowError, IndexError, TypeError):
+        return None  # a malformed wish is no wish; our own wait applies
+
+
+async def repeat(
+    attempt: Callable[[], Awaitable[T]],
+    see: Callable[[T], Seen],
+    *,
+    limits: RetryLimits,
+    repeat_safe: bool,
+    sleep: Sleep,
+    now: Now,
+) -> Repeated[T]:
+    """Make attempts until `decide` says stop.
+
+    Args:
+        attempt: makes one attempt and returns what it brought, never raising for a failure of the network.
+        see: reduces that to what `decide` looks at.
+        limits: the bounds.
+        repeat_safe: see `decide`.
+        sleep: waits for so many seconds.
+        now: current time with zone.
+
+    Returns:
+        All attempts in order, and why they ended.
+    """
+    made: list[T] = []
+    waited_s = 0.0
+    while True:
+        made.append(await attempt())
+        decision = decide(
+            see(made[-1]),
+            attempt=len(made),
+            waited_s=waited_s,
+            limits=limits,
+            repeat_safe=repeat_safe,
+            now=now(),
+        )
+        if isinstance(decision, Stop):
+            return Repeated(tuple(made), decision, waited_s)
+        await sleep(decision.wait_s)
+        waited_s += decision.wait_s

@@ -1,0 +1,65 @@
+"""Put a recommendation into the record: one transaction, safe to repeat, and an honest account of what happened.
+
+Source: FHIR R4 http.html#transaction and #ccreate.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import msgspec
+
+from ebbmark.record.client import RecordClient
+from ebbmark.record.outcome import WriteOutcome, WriteState, not_a_transaction, outcome_of
+from ebbmark.record.retrying import Now, Sleep, repeat
+from ebbmark.record.transaction_reply import (
+    Attempt,
+    EntryResult,
+    attempt_of,
+    entry_requests,
+    is_repeat_safe,
+    seen_in,
+)
+
+__all__ = ["EntryResult", "WriteOutcome", "WriteState", "write_back"]
+
+_HEADERS = {"Content-Type": "application/fhir+json; fhirVersion=4.0", "Prefer": "return=minimal"}
+# FHIR decimals are JSON numbers; msgspec would make strings of them.
+_ENCODER = msgspec.json.Encoder(decimal_format="number")
+
+
+async def write_back(
+    transaction: Mapping[str, object] | bytes, *, record: RecordClient, sleep: Sleep, now: Now
+) -> WriteOutcome:
+    """Post a transaction Bundle to the record and say what became of it.
+
+    The same bytes go out at each attempt. A reply that is lost, or that proves nothing, is asked for again within the
+    client's limits where the transaction is safe to repeat (each entry a conditional create, a PUT, a DELETE or a
+    read).
+
+    Args:
+        transaction: FHIR R4 JSON, checked by the caller; a Bundle of type transaction.
+        record: the client; its base URL is where the transaction goes.
+        sleep: waits for so many seconds between attempts.
+        now: current time with zone, for a Retry-After that is a date.
+
+    Returns:
+        The outcome. No failure of the record or of the network raises.
+    """
+    body = transaction if isinstance(transaction, bytes) else _ENCODER.encode(transaction)
+    requests = entry_requests(body)
+    if not requests:
+        return not_a_transaction()
+
+    async def attempt() -> Attempt:
+        return attempt_of(await record.send("POST", content=body, headers=_HEADERS), requests)
+
+    repeated = await repeat(
+        attempt,
+        seen_in,
+        limits=record.settings.limits,
+        repeat_safe=is_repeat_safe(requests),
+        sleep=sleep,
+        now=now,
+    )
+    return outcome_of(repeated, requests)
