@@ -21,7 +21,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum
-from types import MappingProxyType
 from typing import Final
 
 __all__ = ["EVIDENCE", "EvidenceLine", "EvidenceStatus", "evidence_for"]
@@ -120,7 +119,7 @@ EVIDENCE: Final[tuple[EvidenceLine, ...]] = (
     EvidenceLine(
         "compliance-and-oxygenation-disagree",
         "The PEEP of best compliance and the PEEP of best oxygenation can differ within one patient, and arterial "
-        "pressure can fall while both improve. No single marker decides.",
+        "pressure can fall while oxygenation still improves. No single marker decides.",
         "Published PEEP studies tabulated in Pilbeam's Mechanical Ventilation, chapter 13",
         _SECOND_HAND,
     ),
@@ -175,7 +174,7 @@ EVIDENCE: Final[tuple[EvidenceLine, ...]] = (
 )
 """In the order in which they would be shown: guidelines, trials, meta-analysis, what to know of the method."""
 
-_BY_SLUG: Final = MappingProxyType({line.slug: line for line in EVIDENCE})
+_BY_SLUG: Final = {line.slug: line for line in EVIDENCE}
 
 
 def evidence_for(slug: str) -> EvidenceLine:
