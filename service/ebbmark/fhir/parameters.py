@@ -53,8 +53,7 @@ INPUTS: tuple[Parameter, ...] = (
         "ConceptMap",
         0,
         "1",
-        "The site's own codes mapped to LOINC or ISO/IEEE 11073-10101; only equal and equivalent "
-        "targets count.",
+        "The site's own codes mapped to LOINC or ISO/IEEE 11073-10101; only equal and equivalent targets count.",
         "resource",
     ),
     Parameter(
@@ -88,8 +87,7 @@ INPUTS: tuple[Parameter, ...] = (
         "instant",
         0,
         "1",
-        "The instant that counts as now; readings after it are refused. The time of the request where "
-        "absent.",
+        "The instant that counts as now; readings after it are refused. The time of the request where absent.",
         "valueInstant",
     ),
     Parameter(
@@ -106,8 +104,7 @@ INPUTS: tuple[Parameter, ...] = (
         "boolean",
         0,
         "1",
-        "Whether the answer is also written to the configured record, as one transaction; false where "
-        "absent.",
+        "Whether the answer is also written to the configured record, as one transaction; false where absent.",
         "valueBoolean",
     ),
 )

@@ -1,0 +1,138 @@
+"""When are two requests the same request? Canonical JSON bytes, the digest of the inputs, the answer's identity.
+
+Canonical form: RFC 8785, JSON Canonicalization Scheme. Digests: SHA-256.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import fields
+from hashlib import sha256
+from json.encoder import encode_basestring
+from math import isfinite
+
+from ebbmark.fhir.request import Request
+from ebbmark.physiology.protocols import Protocol
+
+__all__ = ["NotCanonical", "canonical_bytes", "identity", "input_digest"]
+
+_LARGEST_EXACT = 2**53 - 1  # RFC 8785 section 3.2.2.3: integers beyond it are not one number everywhere
+_PROTOCOL_FIELDS = tuple(field.name for field in fields(Protocol))
+
+
+class NotCanonical(Exception):
+    """The value has no canonical form: not JSON, not finite, an integer beyond 2^53 - 1, or half a character."""
+
+
+def canonical_bytes(value: object) -> bytes:
+    """The one UTF-8 spelling of a JSON value.
+
+    Args:
+        value: dicts with string keys, lists, tuples, strings, numbers, booleans, None.
+
+    Raises:
+        NotCanonical: where RFC 8785 allows no spelling.
+
+    Source: RFC 8785, section 3.2.
+    """
+    try:
+        return _text(value).encode()
+    except UnicodeEncodeError as error:
+        raise NotCanonical("a string holds half of a surrogate pair") from error
+
+
+def input_digest(request: Request) -> str:
+    """Name the inputs that the answer rests on.
+
+    Covers each source with what was read from it, height, form of the formula, and whom the answer is about;
+    neither the order of the entries, nor where they stood in the request, nor what was ignored.
+
+    Returns:
+        64 hexadecimal digits.
+    """
+    person = request.person
+    return sha256(
+        canonical_bytes(
+            [
+                # The subject is part of it: two patients with equal numbers must never share an identity.
+                [person.reference, request.encounter, person.height_cm, person.sex.value],
+                request.preliminary_inputs,
+                # A line feed stands in neither part, so that no two sources can join to one text.
+                sorted([source.reference + "\n" + source.value for source in request.sources]),
+            ]
+        )
+    ).hexdigest()
+
+
+def identity(input_digest: str, protocol: Protocol, engine_version: str) -> str:
+    """Name the answer: same inputs, same rules down to the last value, same engine.
+
+    Returns:
+        64 hexadecimal digits.
+    """
+    rules = {name: getattr(protocol, name) for name in _PROTOCOL_FIELDS}
+    return sha256(canonical_bytes({"inputs": input_digest, "protocol": rules, "engine": engine_version})).hexdigest()
+
+
+def _text(value: object) -> str:
+    if value is None:
+        return "null"
+    if value is True:
+        return "true"
+    if value is False:
+        return "false"
+    if isinstance(value, str):
+        return encode_basestring(value)
+    if isinstance(value, int):
+        return _integer(value)
+    if isinstance(value, float):
+        return _number(value)
+    if isinstance(value, (list, tuple)):
+        # Long lists here are lists of strings: spared one call per item.
+        items = [encode_basestring(item) if type(item) is str else _text(item) for item in value]
+        return "[" + ",".join(items) + "]"
+    if isinstance(value, Mapping):
+        return _object(value)
+    raise NotCanonical(f"a {type(value).__name__} is not a JSON value")
+
+
+def _object(value: Mapping[object, object]) -> str:
+    members: list[tuple[bytes, str]] = []
+    for name, item in value.items():
+        if not isinstance(name, str):
+            raise NotCanonical("a name in an object is not a string")
+        # RFC 8785 section 3.2.3: names are ordered by UTF-16 code units.
+        members.append((name.encode("utf-16-be"), encode_basestring(name) + ":" + _text(item)))
+    members.sort()
+    return "{" + ",".join([text for _, text in members]) + "}"
+
+
+def _integer(value: int) -> str:
+    if abs(value) > _LARGEST_EXACT:
+        raise NotCanonical("an integer lies beyond 2^53 - 1")
+    return int.__repr__(value)
+
+
+def _number(value: float) -> str:
+    """ECMAScript's Number::toString; Python gives the same shortest digits in another dress."""
+    if not isfinite(value):
+        raise NotCanonical("a number is not finite")
+    if value == 0:
+        return "0"
+    sign = "-" if value < 0 else ""
+    mantissa, _, exponent = float.__repr__(abs(value)).partition("e")
+    whole, _, fraction = mantissa.partition(".")
+    if fraction == "0":
+        fraction = ""
+    digits = (whole + fraction).lstrip("0")
+    # The value is 0.digits times ten to the power of point.
+    point = len(whole) + int(exponent or 0) - (len(whole + fraction) - len(digits))
+    digits = digits.rstrip("0")
+    if len(digits) <= point <= 21:
+        return sign + digits + "0" * (point - len(digits))
+    if 0 < point <= 21:
+        return sign + digits[:point] + "." + digits[point:]
+    if -6 < point <= 0:
+        return sign + "0." + "0" * -point + digits
+    power = f"e{point - 1:+d}"
+    return sign + digits[0] + ("." + digits[1:] if len(digits) > 1 else "") + power

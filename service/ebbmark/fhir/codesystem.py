@@ -1,0 +1,322 @@
+"""Which words are our own, since no standard code was found for them? One table, published as a FHIR CodeSystem.
+
+The addresses end in `.example` on purpose: that top-level domain is reserved (RFC 2606), so they name things and
+lead nowhere. A site that publishes these definitions keeps the identifiers as they are.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from ebbmark import __version__
+
+__all__ = ["BASE", "CODE_SYSTEM", "CONCEPTS", "DEFINITIONS_DATE", "Concept", "code_system"]
+
+BASE = "https://ebbmark.example/fhir"
+"""Namespace of everything that we define; an identifier, not an address."""
+
+CODE_SYSTEM = f"{BASE}/CodeSystem/ebbmark"
+
+DEFINITIONS_DATE = "2026-11-25"
+"""When the published definitions last changed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Concept:
+    """One row: stable code, what people read, and what exactly it means."""
+
+    code: str
+    display: str
+    definition: str
+
+
+CONCEPTS: tuple[Concept, ...] = (
+    # Results
+    Concept(
+        "compliance-curve",
+        "Compliance along the PEEP trial",
+        "Group of the steps of one decremental limb, highest PEEP first.",
+    ),
+    Concept(
+        "peep-trial-step",
+        "Step of a PEEP trial",
+        "Medians of the settled readings while set PEEP stood still, with the probability that closing started here.",
+    ),
+    Concept(
+        "closing-pressure",
+        "Closing pressure",
+        "Set PEEP of the first step, going down, at which the true compliance has fallen by the "
+        "protocol's fraction below its maximum on the limb so far and does not recover.",
+    ),
+    Concept(
+        "suggested-peep",
+        "Suggested PEEP",
+        "Closing pressure plus the protocol's margin, within the limits and the tested range. A "
+        "suggestion, never a setting.",
+    ),
+    Concept(
+        "peep-what-if",
+        "What one margin would mean",
+        "Expected mechanics at the closing pressure plus one margin, at the target tidal volume.",
+    ),
+    Concept(
+        "tidal-volume-target",
+        "Tidal volume target",
+        "Tidal volume that the protocol aims at for this predicted body weight.",
+    ),
+    # Components of results
+    Concept(
+        "tidal-volume-at-4-ml-per-kg",
+        "Tidal volume at 4 mL/kg",
+        "Four millilitres per kilogram of predicted body weight.",
+    ),
+    Concept(
+        "tidal-volume-at-5-ml-per-kg",
+        "Tidal volume at 5 mL/kg",
+        "Five millilitres per kilogram of predicted body weight.",
+    ),
+    Concept(
+        "tidal-volume-at-6-ml-per-kg",
+        "Tidal volume at 6 mL/kg",
+        "Six millilitres per kilogram of predicted body weight.",
+    ),
+    Concept(
+        "tidal-volume-at-7-ml-per-kg",
+        "Tidal volume at 7 mL/kg",
+        "Seven millilitres per kilogram of predicted body weight.",
+    ),
+    Concept(
+        "tidal-volume-at-8-ml-per-kg",
+        "Tidal volume at 8 mL/kg",
+        "Eight millilitres per kilogram of predicted body weight.",
+    ),
+    Concept(
+        "tidal-volume-per-predicted-weight",
+        "Tidal volume per predicted body weight",
+        "The rung of the ladder, in millilitres per kilogram of predicted body weight.",
+    ),
+    Concept(
+        "compliance-kind",
+        "Kind of compliance",
+        "How the compliances of the curve were obtained; never mixed along one curve.",
+    ),
+    Concept(
+        "peep-source",
+        "Source of PEEP",
+        "Whether the steps rest on set or on measured PEEP.",
+    ),
+    Concept(
+        "readings-used",
+        "Readings used",
+        "Number of settled compliances that the step rests on.",
+    ),
+    Concept(
+        "closing-probability",
+        "Probability that closing started here",
+        "Probability that this step is the closing pressure.",
+    ),
+    Concept(
+        "fitted-compliance",
+        "Fitted compliance",
+        "Expected true compliance of the step given all steps.",
+    ),
+    Concept(
+        "fitted-compliance-low",
+        "Fitted compliance, lower bound",
+        "Lower bound of the 90 % band of the true compliance.",
+    ),
+    Concept(
+        "fitted-compliance-high",
+        "Fitted compliance, upper bound",
+        "Upper bound of the 90 % band of the true compliance.",
+    ),
+    Concept(
+        "closing-verdict",
+        "Verdict",
+        "What the trial says about closing.",
+    ),
+    Concept(
+        "verdict-probability",
+        "Probability of the verdict",
+        "For found: that closing was reached at one of the steps. For indeterminate: the largest single "
+        "probability that there was.",
+    ),
+    Concept(
+        "not-reached-probability",
+        "Probability that closing was not reached",
+        "Probability that compliance never fell for good in this trial.",
+    ),
+    Concept(
+        "falling-from-first-step-probability",
+        "Probability of falling from the first step",
+        "Probability that compliance fell from the first step on.",
+    ),
+    Concept(
+        "interval-low",
+        "Closing pressure, lower bound",
+        "Lower bound of the 90 % interval of the closing pressure, given that there is one.",
+    ),
+    Concept(
+        "interval-high",
+        "Closing pressure, upper bound",
+        "Upper bound of the 90 % interval of the closing pressure, given that there is one.",
+    ),
+    Concept(
+        "closing-evidence",
+        "Strength of the evidence",
+        "Strength of the evidence for the verdict, in words with a fixed rule.",
+    ),
+    Concept(
+        "closing-shape",
+        "Shape of the fall",
+        "How compliance fell once it fell.",
+    ),
+    Concept(
+        "fall-threshold",
+        "Fall that counts as closing",
+        "Relative fall of compliance below its maximum so far that counts as closing.",
+    ),
+    Concept(
+        "margin",
+        "Margin",
+        "Pressure added above the closing pressure.",
+    ),
+    Concept(
+        "what-if-peep",
+        "PEEP at this margin",
+        "Closing pressure plus the margin; a calculation, never a setting.",
+    ),
+    Concept(
+        "within-tested-range",
+        "Within the tested range",
+        "Whether this PEEP lies within the steps that were tested.",
+    ),
+    Concept(
+        "expected-compliance",
+        "Expected compliance",
+        "Expected true compliance at this PEEP, from the fitted curve.",
+    ),
+    Concept(
+        "expected-driving-pressure",
+        "Expected driving pressure",
+        "Tidal volume over the expected compliance.",
+    ),
+    Concept(
+        "expected-plateau-pressure",
+        "Expected plateau pressure",
+        "PEEP plus the expected driving pressure.",
+    ),
+    Concept(
+        "expected-mechanical-power",
+        "Expected mechanical power",
+        "Expected mechanical power at this PEEP and tidal volume.",
+    ),
+    Concept(
+        "tidal-volume-used",
+        "Tidal volume used",
+        "Tidal volume that the expectations rest on: the target, or a lower rung that keeps the plateau "
+        "pressure within its limit.",
+    ),
+    # Verdicts, evidence, shape
+    Concept(
+        "found",
+        "Closing pressure found",
+        "Compliance fell for good at one of the steps.",
+    ),
+    Concept(
+        "not-reached",
+        "Closing not reached",
+        "Compliance did not fall for good in this trial.",
+    ),
+    Concept(
+        "falling-from-first-step",
+        "Falling from the first step",
+        "Compliance fell from the first step on: closing lies at or above the highest step.",
+    ),
+    Concept(
+        "indeterminate",
+        "Indeterminate",
+        "The data support no statement; the note says why.",
+    ),
+    Concept(
+        "strong",
+        "Strong evidence",
+        "The evidence for the verdict is strong.",
+    ),
+    Concept(
+        "moderate",
+        "Moderate evidence",
+        "The evidence for the verdict is moderate.",
+    ),
+    Concept(
+        "weak",
+        "Weak evidence",
+        "The evidence for the verdict is weak.",
+    ),
+    Concept(
+        "abrupt",
+        "Abrupt fall",
+        "Compliance fell abruptly once it fell.",
+    ),
+    Concept(
+        "gradual",
+        "Gradual fall",
+        "Compliance fell gradually once it fell.",
+    ),
+    # Kinds of compliance, sources of PEEP
+    Concept(
+        "static-computed",
+        "Static, computed",
+        "Tidal volume over plateau pressure less total PEEP.",
+    ),
+    Concept(
+        "static-charted",
+        "Static, as charted",
+        "Static compliance as it was sent.",
+    ),
+    Concept(
+        "dynamic-computed",
+        "Dynamic, computed",
+        "Tidal volume over peak pressure less total PEEP.",
+    ),
+    Concept(
+        "dynamic-charted",
+        "Dynamic, as charted",
+        "Dynamic compliance as it was sent.",
+    ),
+    Concept(
+        "peep-source-set",
+        "Set PEEP",
+        "The steps rest on set PEEP.",
+    ),
+    Concept(
+        "peep-source-measured",
+        "Measured PEEP",
+        "The steps rest on measured PEEP, since no setting was sent.",
+    ),
+)
+"""In the order of the published CodeSystem."""
+
+
+def code_system() -> dict[str, object]:
+    """FHIR R4 CodeSystem of every code of ours that leaves."""
+    return {
+        "resourceType": "CodeSystem",
+        "id": "ebbmark",
+        "url": CODE_SYSTEM,
+        "version": __version__,
+        "name": "Ebbmark",
+        "title": "Ebbmark: results of a PEEP trial for which no standard code was found",
+        "status": "active",
+        "experimental": False,
+        "date": DEFINITIONS_DATE,
+        "publisher": "Ebbmark",
+        "description": (
+            "Results of reading a decremental PEEP trial, their parts, cautions, and the reasons for which an input "
+            "did not count. The address is an identifier in a reserved domain and leads nowhere."
+        ),
+        "caseSensitive": True,
+        "content": "complete",
+        "count": len(CONCEPTS),
+        "concept": [{"code": row.code, "display": row.display, "definition": row.definition} for row in CONCEPTS],
+    }

@@ -1,0 +1,89 @@
+"""What do all resources of one answer share? Subject, encounter, device, times, and names made from the identity."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from hashlib import sha1
+from uuid import NAMESPACE_URL
+
+import msgspec
+
+from ebbmark.fhir.codesystem import BASE
+from ebbmark.fhir.instants import instant
+from ebbmark.fhir.recommendation import Recommendation
+
+__all__ = ["REQUEST_SYSTEM", "RESULT_SYSTEM", "Frame", "Reference"]
+
+RESULT_SYSTEM = f"{BASE}/sid/result"
+"""System of the identifier `<identity>:<kind>` of every result."""
+
+REQUEST_SYSTEM = f"{BASE}/sid/request"
+"""System of the identity itself, as the identifier of what was asked."""
+
+_VARIANT = {digit: "89ab"[int(digit, 16) & 3] for digit in "0123456789abcdef"}
+
+
+class Reference(msgspec.Struct, omit_defaults=True, gc=False):
+    """FHIR Reference: by address, or by a name in words where the input had no address."""
+
+    reference: str | None = None
+    display: str | None = None
+
+
+class Frame:
+    """The shared parts of one answer; made once per answer.
+
+    Attributes:
+        recommendation: the answer.
+        subject: Reference to the patient.
+        encounter: Reference to the encounter; None where none was named.
+        device: Reference to this software.
+        period: effectivePeriod of the whole limb.
+        end: last moment of the limb, as FHIR dateTime.
+    """
+
+    __slots__ = ("_hash", "_names", "_sources", "device", "encounter", "end", "period", "recommendation", "subject")
+
+    def __init__(self, recommendation: Recommendation) -> None:
+        self.recommendation = recommendation
+        request = recommendation.request
+        self._hash = sha1(
+            NAMESPACE_URL.bytes + f"{RESULT_SYSTEM}|{recommendation.identity}:".encode(), usedforsecurity=False
+        )
+        self._names = [source.reference or source.path for source in request.sources]
+        self._sources = [
+            Reference(reference=source.reference) if source.reference else Reference(display=source.path)
+            for source in request.sources
+        ]
+        steps = recommendation.trial.steps
+        self.end = instant(max(step.end_s for step in steps))
+        self.period = {"start": instant(min(step.start_s for step in steps)), "end": self.end}
+        self.subject = Reference(reference=request.person.reference)
+        self.encounter = Reference(reference=request.encounter) if request.encounter else None
+        self.device = self.to("device")
+
+    def identifier(self, kind: str) -> dict[str, str]:
+        """Identifier that a second try will find again."""
+        return {"system": RESULT_SYSTEM, "value": f"{self.recommendation.identity}:{kind}"}
+
+    def full_url(self, kind: str) -> str:
+        """UUID version 5 (RFC 9562) of the identifier, in the namespace of URLs."""
+        name = self._hash.copy()
+        name.update(kind.encode())
+        digits = name.hexdigest()
+        return (
+            f"urn:uuid:{digits[:8]}-{digits[8:12]}-5{digits[13:16]}-"
+            f"{_VARIANT[digits[16]]}{digits[17:20]}-{digits[20:32]}"
+        )
+
+    def to(self, kind: str) -> Reference:
+        """Reference to another resource of this answer."""
+        return Reference(reference=self.full_url(kind))
+
+    def inputs(self, sources: Iterable[int]) -> list[Reference]:
+        """References to these inputs, each once, in an order that does not depend on the order received."""
+        return [self._sources[index] for index in sorted(set(sources), key=self._names.__getitem__)]
+
+    def all_inputs(self) -> list[Reference]:
+        """References to every input that was read, in the same kind of order."""
+        return self.inputs(range(len(self._sources)))

@@ -1,0 +1,113 @@
+"""By which codes do results leave? LOINC where a code exists, our own CodeSystem where none does.
+
+Every CodeableConcept here is encoded once, when the module is loaded.
+"""
+
+from __future__ import annotations
+
+import msgspec
+
+from ebbmark.fhir.codesystem import CODE_SYSTEM, CONCEPTS
+
+__all__ = [
+    "ABSENT_BECAUSE",
+    "CATEGORY_EXAM",
+    "CATEGORY_PROCEDURE",
+    "LOINC_TERMS",
+    "OWN",
+    "OWN_CODINGS",
+    "encoded",
+    "standard",
+]
+
+LOINC = "http://loinc.org"
+_TERMINOLOGY = "http://terminology.hl7.org/CodeSystem"
+
+
+def encoded(value: object) -> msgspec.Raw:
+    """JSON that is written once and copied into every answer."""
+    return msgspec.Raw(msgspec.json.encode(value))
+
+
+def standard(code_system: str, code: str, display: str) -> msgspec.Raw:
+    """CodeableConcept of a code from HL7's terminology."""
+    return encoded({"coding": [{"system": f"{_TERMINOLOGY}/{code_system}", "code": code, "display": display}]})
+
+
+# concept -> LOINC code, LOINC name, our plain words for it
+_LOINC_ROWS: tuple[tuple[str, str, str, str], ...] = (
+    (
+        "predicted-body-weight",
+        "50064-5",
+        "Ideal body weight",
+        "Predicted body weight (ARDS Network)",  # LOINC has no code of its own for it; the method names the formula
+    ),
+    ("peep-set", "20077-4", "Positive end expiratory pressure setting Ventilator", "Set PEEP of the step"),
+    ("peep-measured", "76248-4", "PEEP Respiratory system --on ventilator", "Measured PEEP of the step"),
+    ("compliance-static", "60828-1", "Compliance.static Lung", "Static compliance of the respiratory system"),
+    ("compliance-dynamic", "60827-3", "Dynamic lung compliance", "Dynamic compliance of the respiratory system"),
+    ("tidal-volume", "76222-9", "Tidal volume Ventilator --on ventilator", "Tidal volume"),
+    (
+        "plateau-pressure",
+        "76259-1",
+        "Pressure.plateau Respiratory system airway --on ventilator",
+        "Plateau pressure",
+    ),
+    (
+        "peak-pressure",
+        "76531-3",
+        "Pressure.max Respiratory system airway --on ventilator",
+        "Peak inspiratory pressure",
+    ),
+    (
+        "driving-pressure",
+        "76154-4",
+        "Airway pressure delta --on ventilator",
+        "Driving pressure, plateau less total PEEP",
+    ),
+)
+
+LOINC_TERMS: dict[str, msgspec.Raw] = {
+    concept: encoded({"coding": [{"system": LOINC, "code": code, "display": name}], "text": words})
+    for concept, code, name, words in _LOINC_ROWS
+}
+"""CodeableConcept by concept."""
+
+OWN: dict[str, msgspec.Raw] = {
+    row.code: encoded(
+        {
+            "coding": [{"system": CODE_SYSTEM, "code": row.code, "display": row.display}],
+            "text": row.display,
+        }
+    )
+    for row in CONCEPTS
+}
+"""CodeableConcept by code of our own CodeSystem."""
+
+OWN_CODINGS: dict[str, msgspec.Raw] = {
+    row.code: encoded([{"system": CODE_SYSTEM, "code": row.code, "display": row.display}]) for row in CONCEPTS
+}
+"""List of the one Coding by code of our own CodeSystem, for a CodeableConcept with a text of its own."""
+
+# A trial is a procedure; a height and what follows from it are taken with simple instruments.
+CATEGORY_PROCEDURE = msgspec.Raw(b"[" + bytes(standard("observation-category", "procedure", "Procedure")) + b"]")
+CATEGORY_EXAM = msgspec.Raw(b"[" + bytes(standard("observation-category", "exam", "Exam")) + b"]")
+
+_ABSENT_ROWS: tuple[tuple[str, str, str], ...] = (
+    # Closing exists in every lung; this trial did not show where.
+    ("unknown", "Unknown", "Not known from this trial"),
+    # Without a closing pressure, or beyond the limits, there is no pressure to suggest.
+    ("not-applicable", "Not Applicable", "No pressure is suggested"),
+    ("not-a-number", "Not a Number (NaN)", "Not a finite number"),
+)
+
+ABSENT_BECAUSE: dict[str, msgspec.Raw] = {
+    code: encoded(
+        {
+            "coding": [{"system": f"{_TERMINOLOGY}/data-absent-reason", "code": code, "display": display}],
+            "text": words,
+        }
+    )
+    for code, display, words in _ABSENT_ROWS
+}
+"""CodeableConcept by code of HL7's data-absent-reason."""
