@@ -1,73 +1,21 @@
-"""What follows from the estimate for PEEP and tidal volume, with what must be said beside it?"""
+"""What follows from the estimate for PEEP and tidal volume, with what must be said beside it?
+
+Suggested PEEP is the closing pressure plus the protocol's margin (common practice, no published source), never above
+the tested range and only where the limits can be kept. No closing pressure, no number.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import Enum
 
-__all__ = ["Advice", "Caution", "Severity", "TidalVolume", "WhatIf"]
+from ebbmark.physiology.body import Sex, predicted_body_weight_kg, tidal_volume_ml
+from ebbmark.physiology.cautions import DRIVING_PRESSURE, LOW_TIDAL_VOLUME, Caution, Severity, cautions_for
+from ebbmark.physiology.closing import Closing, Verdict
+from ebbmark.physiology.protocols import Protocol
+from ebbmark.physiology.steps import Trial
+from ebbmark.physiology.what_if import TidalVolume, WhatIf, what_if
 
-
-class Severity(Enum):
-    """How much a caution matters; the words of FHIR's detectedissue-severity."""
-
-    HIGH = "high"
-    MODERATE = "moderate"
-    LOW = "low"
-
-
-@dataclass(frozen=True, slots=True)
-class Caution:
-    """Something the reader must know before acting.
-
-    Attributes:
-        slug: stable code, for example "plateau-above-limit".
-        severity: how much it matters.
-        text: one or two plain sentences.
-        citation: published source, or that there is none.
-        of_this_patient: found in this patient's data (True) or true of every trial (False).
-    """
-
-    slug: str
-    severity: Severity
-    text: str
-    citation: str
-    of_this_patient: bool
-
-
-@dataclass(frozen=True, slots=True)
-class TidalVolume:
-    """One rung of the ladder: volume per predicted body weight and in millilitres."""
-
-    ml_per_kg: float
-    volume_ml: float
-
-
-@dataclass(frozen=True, slots=True)
-class WhatIf:
-    """What one margin would mean at the target tidal volume.
-
-    Attributes:
-        margin_cmh2o: above the closing pressure.
-        peep_cmh2o: closing pressure plus margin.
-        tested: whether that PEEP lies within the tested range; if not, all that follows is None.
-        compliance_ml_per_cmh2o: expected true compliance there.
-        driving_pressure_cmh2o: target tidal volume over that compliance.
-        plateau_cmh2o: PEEP plus driving pressure.
-        mechanical_power_j_per_min: None where the rate is not known.
-        tidal_volume: the rung used: the target, or the largest lower rung that keeps plateau within its limit.
-        limits_exceeded: plain sentences, one per limit.
-    """
-
-    margin_cmh2o: float
-    peep_cmh2o: float
-    tested: bool
-    compliance_ml_per_cmh2o: float | None
-    driving_pressure_cmh2o: float | None
-    plateau_cmh2o: float | None
-    mechanical_power_j_per_min: float | None
-    tidal_volume: TidalVolume | None
-    limits_exceeded: tuple[str, ...]
+__all__ = ["Advice", "Caution", "Severity", "TidalVolume", "WhatIf", "advise"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +28,7 @@ class Advice:
         target: the rung that the protocol aims at.
         suggested_peep_cmh2o: None whenever the closing pressure is not known or the limits forbid it.
         margin_cmh2o: margin used.
-        rationale: one or two plain sentences: why this PEEP, or why none and what to do about it.
+        rationale: plain sentences: why this PEEP, or why none and what to do about it.
         what_if: one row per margin of the protocol; empty without a closing pressure.
         cautions: most severe first.
     """
@@ -93,3 +41,111 @@ class Advice:
     rationale: str
     what_if: tuple[WhatIf, ...]
     cautions: tuple[Caution, ...]
+
+
+def advise(*, height_cm: float, sex: Sex, trial: Trial, closing: Closing, protocol: Protocol) -> Advice:
+    """Add the protocol's margin to the closing pressure, look at the limits, and say what must be said.
+
+    Args:
+        height_cm: height [cm].
+        sex: which form of the predicted body weight applies.
+        trial: the limb.
+        closing: the estimate made from it.
+        protocol: margins and limits.
+    """
+    weight_kg = predicted_body_weight_kg(height_cm, sex)
+    ladder = tuple(TidalVolume(rung, tidal_volume_ml(weight_kg, rung)) for rung in protocol.ladder_ml_per_kg)
+    target = TidalVolume(protocol.target_ml_per_kg, tidal_volume_ml(weight_kg, protocol.target_ml_per_kg))
+    rungs = [rung for rung in reversed(ladder) if rung.ml_per_kg <= target.ml_per_kg]
+    rows: tuple[WhatIf, ...] = ()
+    if closing.verdict is Verdict.FOUND and closing.peep_cmh2o is not None:
+        margins = sorted({*protocol.margins_cmh2o, protocol.margin_cmh2o})
+        rows = tuple(what_if(margin, closing.peep_cmh2o, trial, closing, rungs, protocol) for margin in margins)
+    chosen = next((row for row in rows if row.margin_cmh2o == protocol.margin_cmh2o), None)
+    withheld = _withheld(chosen, trial, closing, protocol)
+    return Advice(
+        predicted_body_weight_kg=weight_kg,
+        ladder=ladder,
+        target=target,
+        suggested_peep_cmh2o=chosen.peep_cmh2o if chosen is not None and not withheld else None,
+        margin_cmh2o=protocol.margin_cmh2o,
+        rationale=withheld or _why(chosen, closing, trial),
+        what_if=rows,
+        cautions=cautions_for(
+            trial=trial,
+            closing=closing,
+            height_cm=height_cm,
+            at_suggestion=_limit_cautions(chosen, target, protocol) if not withheld else (),
+            protocol=protocol,
+        ),
+    )
+
+
+def _withheld(chosen: WhatIf | None, trial: Trial, closing: Closing, protocol: Protocol) -> str:
+    """Why no PEEP is suggested, and what to do about it; empty when one is."""
+    top, lowest = trial.steps[0].peep_cmh2o, trial.steps[-1].peep_cmh2o
+    if closing.verdict is Verdict.NOT_REACHED:
+        return (
+            f"Compliance had not fallen for good at the lowest PEEP tested ({lowest:g} cmH2O), so the closing pressure "
+            "was not reached and no PEEP is suggested from it. Whether to test lower steps or to choose PEEP in "
+            "another way is for local protocol."
+        )
+    if closing.verdict is Verdict.FALLING_FROM_FIRST_STEP:
+        return (
+            f"Compliance fell from the first step on, so closing began at or above the highest PEEP tested "
+            f"({top:g} cmH2O) and no PEEP is suggested. Another way of choosing PEEP, by local protocol, is needed."
+        )
+    if chosen is None or closing.peep_cmh2o is None:
+        return f"{closing.reason} No PEEP is suggested. Another reading or two at each step may settle it."
+    early = [seen for seen in trial.observed if seen.slug == "disconnection" and seen.peep_cmh2o >= closing.peep_cmh2o]
+    if early:
+        return (
+            f"The circuit seems to have been open at the step of {early[0].peep_cmh2o:g} cmH2O, before or at closing: "
+            "the lung may have lost volume that the steps below did not give back. No PEEP is suggested; common "
+            "practice is to repeat the trial after any disconnection."
+        )
+    if not chosen.tested:
+        return (
+            f"Closing pressure {closing.peep_cmh2o:g} plus a margin of {chosen.margin_cmh2o:g} cmH2O lies above the "
+            f"highest PEEP tested ({top:g} cmH2O); compliance there is not known, so no PEEP is suggested."
+        )
+    if chosen.plateau_cmh2o is not None and chosen.plateau_cmh2o > protocol.plateau_limit_cmh2o:
+        return (
+            f"At {chosen.peep_cmh2o:g} cmH2O (closing plus margin) the plateau would be about "
+            f"{chosen.plateau_cmh2o:.0f} cmH2O even at the lowest tidal volume of the ladder, above "
+            f"{protocol.plateau_limit_cmh2o:g}; no PEEP is suggested. A clinician has to weigh one against the other."
+        )
+    return ""
+
+
+def _why(chosen: WhatIf | None, closing: Closing, trial: Trial) -> str:
+    """The suggestion in plain sentences."""
+    if chosen is None or chosen.tidal_volume is None or closing.peep_cmh2o is None or closing.interval_cmh2o is None:
+        return ""
+    low, high = closing.interval_cmh2o
+    here = next(step.probability for step in closing.steps if step.peep_cmh2o == closing.peep_cmh2o)
+    about = "about" if trial.kind.static else "at most about"
+    volume = chosen.tidal_volume
+    return (
+        f"Compliance fell for good at the step of {closing.peep_cmh2o:g} cmH2O (probability {100 * here:.0f} % for "
+        f"this very step, {100 * closing.probability:.0f} % for closing at one of the steps tested; 90 % interval "
+        f"{low:g} to {high:g} cmH2O). {chosen.margin_cmh2o:g} cmH2O above it is {chosen.peep_cmh2o:g} cmH2O; "
+        f"expected there at {volume.ml_per_kg:g} mL/kg ({volume.volume_ml:.0f} mL): driving pressure {about} "
+        f"{chosen.driving_pressure_cmh2o:.0f} and plateau {about} {chosen.plateau_cmh2o:.0f} cmH2O."
+    )
+
+
+def _limit_cautions(chosen: WhatIf | None, target: TidalVolume, protocol: Protocol) -> tuple[Caution, ...]:
+    """What the limits say about the suggestion."""
+    if chosen is None or chosen.driving_pressure_cmh2o is None or chosen.tidal_volume is None:
+        return ()
+    found = []
+    if chosen.tidal_volume.ml_per_kg < target.ml_per_kg:
+        found.append(Caution("plateau-above-limit", Severity.HIGH, chosen.limits_exceeded[0], LOW_TIDAL_VOLUME, True))
+    if chosen.driving_pressure_cmh2o > protocol.driving_pressure_limit_cmh2o:
+        text = (
+            f"Driving pressure at the suggested PEEP would be about {chosen.driving_pressure_cmh2o:.0f} cmH2O, above "
+            f"{protocol.driving_pressure_limit_cmh2o:g}."
+        )
+        found.append(Caution("driving-pressure-above-limit", Severity.MODERATE, text, DRIVING_PRESSURE, True))
+    return tuple(found)

@@ -140,6 +140,9 @@ def samples_of(
         baseline = step.peep_cmh2o
         if recipe.volume is None:
             compliance = lead.value
+            if compliance <= 0:
+                unused.append((lead, f"a compliance of {compliance:g} mL/cmH2O cannot be"))
+                continue
         else:
             paired = _nearest(volumes, lead) or _setting_at(set_volumes, lead, recipe.volume)
             if paired is None:

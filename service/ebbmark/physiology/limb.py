@@ -41,7 +41,9 @@ def peep_plateaus(peeps: Sequence[Reading]) -> tuple[Plateau, ...]:
 
     Measured PEEP is rounded to half a cmH2O after taking the middle value, since it wanders within a step.
     """
-    measured = bool(peeps) and peeps[0].quantity is not Quantity.PEEP_SET
+    if not peeps:
+        return ()
+    measured = peeps[0].quantity is not Quantity.PEEP_SET
     tolerance = SAME_MEASURED_PEEP_CMH2O if measured else SAME_PEEP_CMH2O
     groups: list[list[Reading]] = []
     for reading in peeps:

@@ -131,6 +131,9 @@ def _take_context(by_quantity: Readings, unused: list[Unused]) -> dict[str, Read
         if group:
             context[quantity.slug] = group[-1]
             unused += [Unused(reading, "a later value of the same quantity counts") for reading in group[:-1]]
+    above_peep = by_quantity.get(Quantity.PRESSURE_ABOVE_PEEP_SET)
+    if above_peep:  # stays among the readings, which the curve may be made of; here it tells pressure control
+        context[Quantity.PRESSURE_ABOVE_PEEP_SET.slug] = above_peep[-1]
     return context
 
 
@@ -165,14 +168,18 @@ def _left_over(step: StepReadings, recipe: Recipe, samples: Sequence[Sample]) ->
     """List the readings of a step that neither entered a sample nor are checked against the curve."""
     used = {source for sample in samples for source in sample.sources}
     for quantity, group in step.by_quantity.items():
-        if quantity is recipe.lead or quantity in CHECKED or quantity is Quantity.PEAK_PRESSURE:
+        if (
+            quantity is recipe.lead
+            or quantity in CHECKED
+            or quantity in (Quantity.PEAK_PRESSURE, Quantity.PRESSURE_ABOVE_PEEP_SET)
+        ):
             continue
         needed = quantity in (recipe.volume, recipe.baseline)
         for reading in group:
             if not needed:
                 yield Unused(reading, f"not needed: the curve is made as {recipe.kind.slug}")
             elif reading.source not in used:
-                yield Unused(reading, "no pressure reading that counts is near enough to pair it with")
+                yield Unused(reading, "no pressure reading that counts goes with it")
 
 
 def _step(step: StepReadings, recipe: Recipe, samples: Sequence[Sample]) -> Step:

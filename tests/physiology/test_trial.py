@@ -1,0 +1,308 @@
+"""From readings in any order to the steps of the decremental limb."""
+
+from __future__ import annotations
+
+import random
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
+from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.trial import ComplianceKind, NoTrial, NoTrialReason, Trial, Unused, read_trial
+from trials import START_S, STEP_S, charted_row, no_trial_of, reading, staircase_down, trial_of
+
+
+def peeps_of(trial: Trial) -> list[float]:
+    return [step.peep_cmh2o for step in trial.steps]
+
+
+def reasons_of(unused: tuple[Unused, ...]) -> list[str]:
+    return [item.reason for item in unused]
+
+
+def without(readings: list[Reading], quantity: Quantity) -> list[Reading]:
+    return [item for item in readings if item.quantity is not quantity]
+
+
+def test_each_level_of_set_peep_is_a_step() -> None:
+    assert peeps_of(trial_of(staircase_down())) == [20, 18, 16, 14, 12, 10, 8, 6]
+
+
+def test_compliance_is_tidal_volume_over_plateau_less_peep() -> None:
+    trial = trial_of(staircase_down(compliances=(30, 31, 32, 33, 34, 35, 36, 37)))
+
+    assert [step.compliance_ml_per_cmh2o for step in trial.steps] == pytest.approx([30, 31, 32, 33, 34, 35, 36, 37])
+    assert trial.kind is ComplianceKind.STATIC_COMPUTED
+
+
+@given(seed=st.integers(0, 2**32 - 1))
+def test_the_order_of_the_readings_is_irrelevant(seed: int) -> None:
+    readings = staircase_down()
+    shuffled = random.Random(seed).sample(readings, len(readings))
+
+    assert trial_of(shuffled).steps == trial_of(readings).steps
+
+
+def test_the_staircase_up_is_not_part_of_the_limb() -> None:
+    up = [
+        row for i, p in enumerate((10, 14, 18)) for row in charted_row(p, at_s=START_S + 120 * i, source=i, plateau=30)
+    ]
+
+    trial = trial_of(up + staircase_down(start_s=START_S + 600))
+
+    assert peeps_of(trial) == [20, 18, 16, 14, 12, 10, 8, 6]
+    assert reasons_of(trial.unused).count("before the decremental limb began") == 6
+
+
+def test_reopening_after_the_trial_is_not_part_of_the_limb() -> None:
+    after = charted_row(20, at_s=START_S + 8 * STEP_S + 30, source=900, plateau=35)
+
+    trial = trial_of(staircase_down() + after)
+
+    assert peeps_of(trial)[-1] == 6
+    assert "after the decremental limb ended" in reasons_of(trial.unused)
+
+
+def test_of_two_trials_the_latest_is_read_and_the_earlier_one_named() -> None:
+    trial = trial_of(
+        staircase_down()
+        + staircase_down(peeps=(22, 20, 18, 16, 14), compliances=(30, 31, 32, 33, 29), start_s=START_S + 90_000)
+    )
+
+    assert peeps_of(trial) == [22, 20, 18, 16, 14]
+    assert [seen.slug for seen in trial.observed] == ["earlier-limb"]
+
+
+def test_weaning_over_days_is_not_a_trial() -> None:
+    days = [
+        row
+        for i, p in enumerate((16, 14, 12, 10, 8))
+        for row in charted_row(p, at_s=START_S + 86_400 * i, source=i, plateau=p + 11)
+    ]
+
+    assert no_trial_of(days).reason is NoTrialReason.TOO_FEW_STEPS
+
+
+def test_without_peep_there_is_no_trial() -> None:
+    assert no_trial_of(without(staircase_down(), Quantity.PEEP_SET)).reason is NoTrialReason.NO_PEEP
+
+
+def test_equal_peep_throughout_is_no_trial() -> None:
+    rows = [row for i in range(6) for row in charted_row(10, at_s=START_S + 120 * i, source=i, plateau=22)]
+
+    assert no_trial_of(rows).reason is NoTrialReason.ALL_PEEP_EQUAL
+
+
+def test_rising_peep_alone_is_no_trial() -> None:
+    rows = [
+        row
+        for i, p in enumerate((8, 10, 12, 14, 16))
+        for row in charted_row(p, at_s=START_S + 120 * i, source=i, plateau=p + 12)
+    ]
+
+    assert no_trial_of(rows).reason is NoTrialReason.PEEP_ONLY_RISING
+
+
+def test_three_steps_are_too_few_and_the_refusal_says_how_many_there_were() -> None:
+    refusal = no_trial_of(staircase_down(peeps=(14, 12, 10), compliances=(40, 41, 35)))
+
+    assert refusal.reason is NoTrialReason.TOO_FEW_STEPS
+    assert "3 steps" in refusal.found
+
+
+def test_a_limb_without_any_compliance_is_refused() -> None:
+    assert no_trial_of(without(staircase_down(), Quantity.PLATEAU_PRESSURE)).reason is NoTrialReason.NO_COMPLIANCE
+
+
+def test_peak_pressure_stands_in_for_plateau_and_the_kind_says_so() -> None:
+    rows = [
+        replacement._replace(quantity=Quantity.PEAK_PRESSURE)
+        if replacement.quantity is Quantity.PLATEAU_PRESSURE
+        else replacement
+        for replacement in staircase_down()
+    ]
+
+    trial = trial_of(rows)
+
+    assert trial.kind is ComplianceKind.DYNAMIC_COMPUTED
+    assert all(step.plateau_cmh2o is None and step.driving_pressure_cmh2o is None for step in trial.steps)
+
+
+def test_kinds_of_compliance_are_never_mixed_along_one_curve() -> None:
+    rows = [
+        item._replace(quantity=Quantity.PEAK_PRESSURE)
+        if item.quantity is Quantity.PLATEAU_PRESSURE and item.start_s < START_S + 4 * STEP_S
+        else item
+        for item in staircase_down()
+    ]
+
+    kinds = {trial_of(rows).kind}
+
+    # Four of eight steps have a plateau, four a peak: whichever is taken, the other half is left out.
+    assert kinds == {ComplianceKind.STATIC_COMPUTED}
+    assert len(trial_of(rows).steps) == 4
+
+
+def test_plateau_at_a_few_steps_does_not_displace_peak_at_all_of_them() -> None:
+    rows = without(staircase_down(), Quantity.PLATEAU_PRESSURE)
+    for index, peep in enumerate((20, 18, 16, 14, 12, 10, 8, 6)):
+        at_s = START_S + index * STEP_S + 60
+        rows.append(reading(Quantity.PEAK_PRESSURE, peep + 18, at_s, 500 + index))
+        if index in (0, 4):
+            rows.append(reading(Quantity.PLATEAU_PRESSURE, peep + 12, at_s, 600 + index))
+
+    assert trial_of(rows).kind is ComplianceKind.DYNAMIC_COMPUTED
+
+
+def test_charted_compliance_is_enough_where_nothing_else_was_sent() -> None:
+    rows = [reading(Quantity.PEEP_SET, p, START_S + 120 * i, i) for i, p in enumerate((16, 14, 12, 10, 8))]
+    rows += [
+        reading(Quantity.COMPLIANCE_STATIC, c, START_S + 120 * i + 60, 50 + i)
+        for i, c in enumerate((40, 41, 41, 36, 31))
+    ]
+
+    trial = trial_of(rows)
+
+    assert trial.kind is ComplianceKind.STATIC_CHARTED
+    assert [step.compliance_ml_per_cmh2o for step in trial.steps] == [40, 41, 41, 36, 31]
+
+
+def test_a_charted_compliance_that_contradicts_the_computed_one_is_named() -> None:
+    rows = [*staircase_down(), reading(Quantity.COMPLIANCE_STATIC, 70.0, START_S + 2 * STEP_S + 60, 999)]
+
+    assert "charted-compliance-differs" in [seen.slug for seen in trial_of(rows).observed]
+
+
+def test_total_peep_is_the_baseline_where_every_step_has_it() -> None:
+    rows = staircase_down()
+    rows += [
+        reading(Quantity.PEEP_TOTAL, p + 1, START_S + i * STEP_S + 60, 700 + i)
+        for i, p in enumerate((20, 18, 16, 14, 12, 10, 8, 6))
+    ]
+
+    assert [step.samples[0].baseline_cmh2o - step.peep_cmh2o for step in trial_of(rows).steps] == [1.0] * 8
+
+
+def test_intrinsic_peep_of_some_steps_only_is_left_out_and_said_so() -> None:
+    rows = [*staircase_down(), reading(Quantity.PEEP_INTRINSIC, 3.0, START_S + 60, 800)]
+
+    trial = trial_of(rows)
+
+    assert trial.steps[0].samples[0].baseline_cmh2o == 20
+    assert "intrinsic-peep-partly-known" in [seen.slug for seen in trial.observed]
+
+
+def test_readings_taken_while_the_lung_was_settling_do_not_count_where_later_ones_exist() -> None:
+    early = reading(Quantity.PLATEAU_PRESSURE, 50.0, START_S + STEP_S + 10, 77)
+
+    trial = trial_of([*staircase_down(), early])
+
+    assert [item.reading for item in trial.unused] == [early]
+    assert "settling" in trial.unused[0].reason
+
+
+def test_a_step_with_nothing_but_early_readings_keeps_them() -> None:
+    early = replace(DEFAULT_PROTOCOL, settling_s=110.0)
+
+    assert len(trial_of(staircase_down(), early).steps) == 8
+
+
+def test_readings_of_the_recruitment_at_the_top_step_do_not_count() -> None:
+    recruiting = charted_row(20, at_s=START_S + 31, source=901, plateau=50.0)
+
+    trial = trial_of(staircase_down() + recruiting)
+
+    assert trial.steps[0].plateau_cmh2o == pytest.approx(20 + 420 / 38)
+    assert any("recruitment" in reason for reason in reasons_of(trial.unused))
+
+
+def test_a_vanished_tidal_volume_is_an_open_circuit_and_its_reading_does_not_count() -> None:
+    suction = charted_row(14, at_s=START_S + 3 * STEP_S + 80, source=902, plateau=15.0, volume=20.0)
+
+    trial = trial_of(staircase_down() + suction)
+
+    assert trial.steps[3].compliance_ml_per_cmh2o == pytest.approx(42)
+    assert [(seen.slug, seen.peep_cmh2o) for seen in trial.observed] == [("disconnection", 14)]
+
+
+def test_measured_peep_near_zero_is_an_open_circuit() -> None:
+    trial = trial_of([*staircase_down(), reading(Quantity.PEEP_MEASURED, 0.0, START_S + 2 * STEP_S + 60, 903)])
+
+    assert [(seen.slug, seen.peep_cmh2o) for seen in trial.observed] == [("disconnection", 16)]
+
+
+def test_a_large_drop_of_set_peep_ends_the_limb() -> None:
+    dropped = charted_row(0, at_s=START_S + 8 * STEP_S, source=904, plateau=12)
+
+    trial = trial_of(staircase_down(peeps=(20, 18, 16, 14, 12, 10, 9, 8)) + dropped)
+
+    assert peeps_of(trial)[-1] == 8
+    assert [seen.slug for seen in trial.observed] == ["large-drop"]
+
+
+def test_steps_can_be_told_apart_by_measured_peep_where_no_setting_was_sent() -> None:
+    rows: list[Reading] = []
+    for index, (peep, plateau) in enumerate(zip((16, 14, 12, 10, 8), (27, 25, 23, 22, 21), strict=True)):
+        for wobble in (-0.2, 0.1, 0.2):
+            at_s = START_S + index * STEP_S + 40 + 100 * (wobble + 0.2)
+            rows.append(reading(Quantity.PEEP_MEASURED, peep + wobble, at_s, len(rows)))
+        rows.append(reading(Quantity.PLATEAU_PRESSURE, plateau, START_S + index * STEP_S + 100, len(rows)))
+        rows.append(reading(Quantity.TIDAL_VOLUME_EXPIRED, 420, START_S + index * STEP_S + 100, len(rows)))
+
+    trial = trial_of(rows)
+
+    assert peeps_of(trial) == [16, 14, 12, 10, 8]
+    assert trial.peep_source == "measured"
+
+
+def test_a_set_tidal_volume_holds_until_it_is_changed() -> None:
+    rows = without(staircase_down(), Quantity.TIDAL_VOLUME_EXPIRED)
+    rows.append(reading(Quantity.TIDAL_VOLUME_SET, 420, START_S - 3600, 905))
+
+    trial = trial_of(rows)
+
+    assert trial.steps[0].tidal_volume_ml == 420
+    assert "tidal-volume-as-set" in [seen.slug for seen in trial.observed]
+
+
+def test_integers_everywhere_leave_a_rounding_error_and_decimals_leave_less() -> None:
+    whole = trial_of(staircase_down(compliances=(42, 42, 42, 42, 42, 35, 30, 28)))
+    exact = trial_of(staircase_down(compliances=(41.3, 41.7, 42.1, 42.9, 41.1, 36.7, 31.3, 27.9)))
+
+    assert whole.resolution > 0.02
+    assert exact.resolution == 0.0
+
+
+def test_every_reading_is_either_used_or_listed() -> None:
+    pulse = reading(Quantity.HEART_RATE, 88, START_S + 90, 906)
+    readings = [*staircase_down(), pulse]
+
+    trial = trial_of(readings)
+    used = {source for step in trial.steps for sample in step.samples for source in sample.sources}
+    listed = {item.reading.source for item in trial.unused}
+
+    assert {item.source for item in readings if item.quantity is not Quantity.PEEP_SET} <= used | listed
+    assert listed == {906}
+
+
+@given(
+    st.lists(
+        st.builds(
+            reading,
+            st.sampled_from(list(Quantity)),
+            st.floats(-10, 700, allow_nan=False),
+            st.floats(START_S, START_S + 4000),
+            st.integers(0, 30),
+        ),
+        max_size=60,
+    )
+)
+def test_no_readings_however_odd_break_the_reading_of_a_trial(readings: list[Reading]) -> None:
+    result = read_trial(readings, DEFAULT_PROTOCOL)
+
+    assert isinstance(result, NoTrial) or all(
+        step.compliance_ml_per_cmh2o > 0 and step.samples for step in result.steps
+    )

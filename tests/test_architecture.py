@@ -1,0 +1,126 @@
+"""The rules of the house that a machine can hold."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+PACKAGE = ROOT / "service" / "ebbmark"
+SOURCES = sorted(PACKAGE.rglob("*.py"))
+CORE = sorted((PACKAGE / "physiology").glob("*.py"))
+
+CORE_MAY_IMPORT = {
+    "__future__", "bisect", "collections", "dataclasses", "datetime", "enum", "functools", "itertools", "math",
+    "operator", "statistics", "types", "typing", "numpy", "scipy", "ebbmark",
+}  # fmt: skip
+LONGEST_FILE = 250
+# Tables of data, one row per line, may be longer: splitting them would not make them easier to hold in the head.
+TABLES = {"codes.py", "evidence.py", "terms.py", "codesystem.py"}
+WORDS_THAT_SAY_NOTHING = {
+    "utils", "util", "helpers", "helper", "common", "base", "manager", "service", "handler", "processor", "misc",
+}  # fmt: skip
+
+
+def names_of(paths: list[Path]) -> list[str]:
+    return [str(path.relative_to(PACKAGE)) for path in paths]
+
+
+def test_import_contracts_are_kept() -> None:
+    run = subprocess.run(
+        [sys.executable, "-c", "from importlinter.cli import lint_imports_command as c; c()", "--no-cache"],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+    assert run.returncode == 0, run.stdout[-3000:] + run.stderr[-1000:]
+
+
+@pytest.mark.parametrize("path", CORE, ids=names_of(CORE))
+def test_the_core_imports_only_what_is_on_its_list(path: Path) -> None:
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    imported = {
+        name.split(".")[0]
+        for node in ast.walk(tree)
+        for name in (
+            [alias.name for alias in node.names]
+            if isinstance(node, ast.Import)
+            else [node.module or ""]
+            if isinstance(node, ast.ImportFrom)
+            else []
+        )
+    }
+
+    assert imported <= CORE_MAY_IMPORT
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=names_of(SOURCES))
+def test_every_module_says_what_it_answers_and_what_it_offers(path: Path) -> None:
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+
+    offers = [
+        target.id
+        for node in tree.body
+        if isinstance(node, ast.Assign | ast.AnnAssign)
+        for target in (node.targets if isinstance(node, ast.Assign) else [node.target])
+        if isinstance(target, ast.Name)
+    ]
+
+    assert ast.get_docstring(tree)
+    assert "__all__" in offers
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=names_of(SOURCES))
+def test_no_file_is_too_long_to_hold_in_the_head(path: Path) -> None:
+    lines = path.read_text(encoding="utf-8").count("\n")
+
+    assert lines <= LONGEST_FILE or path.name in TABLES
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=names_of(SOURCES))
+def test_names_say_something(path: Path) -> None:
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    classes = [node.name.lower() for node in ast.walk(tree) if isinstance(node, ast.ClassDef)]
+
+    words = set(path.stem.split("_"))
+
+    assert not words & WORDS_THAT_SAY_NOTHING
+    assert not [name for name in classes if name.endswith(tuple(WORDS_THAT_SAY_NOTHING - {"base"}))]
+
+
+@pytest.mark.parametrize("path", CORE, ids=names_of(CORE))
+def test_public_numbers_of_the_core_carry_their_unit_in_their_name_or_their_docstring(path: Path) -> None:
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    functions = [node for node in tree.body if isinstance(node, ast.FunctionDef) and not node.name.startswith("_")]
+
+    undocumented = [function.name for function in functions if not ast.get_docstring(function)]
+
+    assert undocumented == []
+
+
+def test_nothing_reads_the_environment_but_the_settings() -> None:
+    readers = [
+        str(path.relative_to(PACKAGE))
+        for path in SOURCES
+        if "os.environ" in path.read_text(encoding="utf-8") or "getenv" in path.read_text(encoding="utf-8")
+    ]
+
+    assert readers == []
+
+
+def test_only_the_error_boundary_catches_everything() -> None:
+    catchers = [
+        str(path.relative_to(PACKAGE))
+        for path in SOURCES
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.ExceptHandler)
+        and (node.type is None or (isinstance(node.type, ast.Name) and node.type.id in {"Exception", "BaseException"}))
+    ]
+
+    assert catchers in ([], ["web/app.py"])
