@@ -135,7 +135,7 @@ COMPETITORS: dict[str, Competitor] = {
     "ruptures, level": Competitor(ruptures_level),
     "ruptures, slope": Competitor(ruptures_slope),
     "kneed": Competitor(kneed_knee),
-    "pwlf": Competitor(pwlf_kink, share=0.05),
+    "pwlf": Competitor(pwlf_kink, share=0.1),
     "sigmoid fit": Competitor(sigmoid_fit, share=0.25),
 }
 """Every alternative of the benchmark."""

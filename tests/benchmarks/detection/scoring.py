@@ -94,7 +94,8 @@ def _with_interval(outcomes: Sequence[Outcome]) -> list[Outcome]:
 
 def _holds_truth(outcome: Outcome) -> bool:
     case = outcome.trial.case
-    assert outcome.interval_cmh2o is not None and case.truth.step is not None
+    assert outcome.interval_cmh2o is not None
+    assert case.truth.step is not None
     low, high = outcome.interval_cmh2o
     return low - 1e-9 <= case.peeps_cmh2o[case.truth.step] <= high + 1e-9
 

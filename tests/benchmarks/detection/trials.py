@@ -83,7 +83,8 @@ class Outcome:
     def error_cmh2o(self) -> float:
         """Pressure named minus true closing pressure; only where both are found."""
         peeps = self.trial.case.peeps_cmh2o
-        assert self.step is not None and self.trial.case.truth.step is not None
+        assert self.step is not None
+        assert self.trial.case.truth.step is not None
         return peeps[self.step] - peeps[self.trial.case.truth.step]
 
     @property

@@ -1,0 +1,129 @@
+"""Run the benchmark: print the tables, write the figures.
+
+    PYTHONPATH=tests python -m benchmarks.detection            a few minutes on one core
+    PYTHONPATH=tests python -m benchmarks.detection --quick    less than a minute
+
+Figures and the printed tables go to out/detection/. Options: see --help.
+"""
+
+from __future__ import annotations
+
+import argparse
+import random
+import sys
+import time
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from benchmarks.detection import figures
+from benchmarks.detection.case_figures import draw_cases, typical, worst
+from benchmarks.detection.competitors import COMPETITORS
+from benchmarks.detection.families import FAMILIES, Purpose
+from benchmarks.detection.goals import goals, unbeaten
+from benchmarks.detection.measuring import CONDITIONS, PLAIN
+from benchmarks.detection.scoring import score
+from benchmarks.detection.sequential import operating_curve, passed_by_step
+from benchmarks.detection.table import goal_table, interval_table, score_table, sequential_table
+from benchmarks.detection.trials import Outcome, Trial, ask_estimator, ask_rule, draw_trials
+from ebbmark.physiology.closing import estimate_closing
+
+OURS = "ebbmark"
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run everything and return 0; the goals that are not met are said, not hidden."""
+    options = _options(arguments)
+    started = time.perf_counter()
+    options.out.mkdir(parents=True, exist_ok=True)
+    trials = draw_trials(
+        purpose=Purpose(options.lungs),
+        per_cell=8 if options.quick else options.per_cell,
+        lungs=60 if options.quick else 300,
+        seed=options.seed,
+    )
+    answers: dict[str, list[Outcome]] = {OURS: [ask_estimator(estimate_closing, trial) for trial in trials]}
+    for name, rival in COMPETITORS.items():
+        some = _some(trials, rival.share)
+        answers[name] = [ask_rule(rival.answer, trial) for trial in some]
+    few = _some([t for t in trials if t.condition in PLAIN], 0.1 if options.quick else 0.15)
+    report = "\n\n".join(
+        [
+            f"{len(trials)} trials on {options.lungs} lungs, seed {options.seed}.",
+            *_tables(answers),
+            _sequential(few, options.out),
+        ]
+    )
+    _draw(answers, options.out)
+    print(report)
+    (options.out / "tables.txt").write_text(report + "\n", encoding="utf-8")
+    print(f"\nFigures and tables.txt in {options.out}; {time.perf_counter() - started:.0f} s.")
+    return 0
+
+
+def _options(arguments: Sequence[str] | None) -> argparse.Namespace:
+    parser = argparse.ArgumentParser(prog="python -m benchmarks.detection", description=__doc__)
+    parser.add_argument("--quick", action="store_true", help="fewer trials, less than a minute")
+    parser.add_argument("--per-cell", type=int, default=60, help="trials per family and condition (60)")
+    parser.add_argument("--lungs", choices=[p.value for p in Purpose], default="report", help="which lungs (report)")
+    parser.add_argument("--seed", type=int, default=0, help="other seed, other trials (0)")
+    parser.add_argument("--out", type=Path, default=Path("out/detection"), help="folder to write to")
+    return parser.parse_args(arguments)
+
+
+def _some(trials: Sequence[Trial], share: float) -> Sequence[Trial]:
+    """Draw the same random share each time; slow methods see no more."""
+    if share >= 1.0:
+        return trials
+    chosen = sorted(random.Random(0).sample(range(len(trials)), max(round(share * len(trials)), 1)))
+    return [trials[i] for i in chosen]
+
+
+def _plain(outcomes: Sequence[Outcome]) -> list[Outcome]:
+    return [o for o in outcomes if o.trial.condition in PLAIN]
+
+
+def _by_family(outcomes: Sequence[Outcome]) -> dict[str, list[Outcome]]:
+    return {name: [o for o in outcomes if o.trial.case.family == name] for name in FAMILIES}
+
+
+def _by_condition(outcomes: Sequence[Outcome]) -> dict[str, list[Outcome]]:
+    return {name: [o for o in outcomes if o.trial.condition == name] for name in CONDITIONS}
+
+
+def _tables(answers: Mapping[str, Sequence[Outcome]]) -> list[str]:
+    ours = answers[OURS]
+    plain = _plain(ours)
+    beaten = unbeaten({name: _plain(outcomes) for name, outcomes in answers.items()}, OURS)
+    return [
+        "GOALS (plain conditions unless named)\n" + goal_table(goals(ours)),
+        "METHODS, plain conditions (slow ones on a random share)\n"
+        + score_table({name: score(_plain(o)) for name, o in answers.items()}, first="method"),
+        "BETTER THAN US in exact hits and in false found at once: " + ("; ".join(beaten) or "none"),
+        "FAMILIES, plain conditions\n"
+        + score_table({name: score(o) for name, o in _by_family(plain).items()}, first="family"),
+        "CONDITIONS, all families\n"
+        + score_table({name: score(o) for name, o in _by_condition(ours).items()}, first="condition"),
+        interval_table({"plain": plain, **_by_family(plain), **_by_condition(ours)}),
+    ]
+
+
+def _sequential(trials: Sequence[Trial], out: Path) -> str:
+    passed = [passed_by_step(estimate_closing, trial) for trial in trials]
+    once, twice = (operating_curve(trials, passed, twice=value) for value in (False, True))
+    figures.draw_sequential({"one step suffices": once, "two steps in a row": twice}, out / "sequential.png")
+    return f"STEP BY STEP, {len(trials)} trials\n" + sequential_table((*once, *twice))
+
+
+def _draw(answers: Mapping[str, Sequence[Outcome]], out: Path) -> None:
+    ours = answers[OURS]
+    plain = _plain(ours)
+    figures.draw_reliability(plain, out / "reliability.png")
+    figures.draw_risk(plain, out / "risk-coverage.png")
+    figures.draw_rivals({name: _plain(o) for name, o in answers.items()}, OURS, out / "rivals.png")
+    figures.draw_intervals({**_by_family(plain), **_by_condition(ours)}, out / "intervals.png")
+    draw_cases(typical(ours), estimate_closing, "Twelve trials as they come", out / "cases-typical.png")
+    draw_cases(worst(plain), estimate_closing, "The twelve surest wrong answers", out / "cases-worst.png")
+
+
+if __name__ == "__main__":
+    sys.exit(main())
