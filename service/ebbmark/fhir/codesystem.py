@@ -294,6 +294,102 @@ CONCEPTS: tuple[Concept, ...] = (
         "Measured PEEP",
         "The steps rest on measured PEEP, since no setting was sent.",
     ),
+    Concept(
+        "static-from-charted-driving-pressure",
+        "Static, from charted driving pressure",
+        "Tidal volume over the driving pressure as it was sent.",
+    ),
+    Concept(
+        "dynamic-from-set-pressure", "Dynamic, from set pressure", "Tidal volume over the set pressure above PEEP."
+    ),
+    # Cautions about this patient's data
+    Concept("disconnection", "Disconnection", "The circuit seems to have been open during the trial."),
+    Concept("earlier-limb", "Earlier limb", "The readings hold more than one falling limb; the latest was read."),
+    Concept("large-drop", "Large drop of PEEP", "Set PEEP fell between two steps by more than a step of a trial does."),
+    Concept(
+        "step-without-compliance",
+        "Step without compliance",
+        "A step has no usable compliance and is not part of the curve.",
+    ),
+    Concept(
+        "tidal-volume-varies",
+        "Tidal volume varies",
+        "Tidal volume differed between the steps, which moves compliance by itself.",
+    ),
+    Concept(
+        "tidal-volume-as-set",
+        "Tidal volume as set",
+        "Compliance rests on the tidal volume that was set, since none was measured.",
+    ),
+    Concept(
+        "volume-side-not-stated",
+        "Side of the tidal volume not stated",
+        "It is not known whether the tidal volume was inspired or expired.",
+    ),
+    Concept(
+        "charted-compliance-differs",
+        "Charted compliance differs",
+        "The compliance that was sent differs from the one computed from the readings.",
+    ),
+    Concept(
+        "driving-pressure-as-charted",
+        "Driving pressure as charted",
+        "Compliance rests on the driving pressure that was sent.",
+    ),
+    Concept(
+        "recruitment-readings-dropped",
+        "Recruitment readings left out",
+        "Readings taken during the recruitment are not part of the limb.",
+    ),
+    Concept(
+        "intrinsic-peep-partly-known",
+        "Intrinsic PEEP partly known",
+        "Intrinsic PEEP is known for some of the steps only.",
+    ),
+    Concept(
+        "peep-from-measurement",
+        "PEEP from measurement",
+        "No PEEP setting was sent; steps were told apart by measured PEEP.",
+    ),
+    Concept(
+        "dynamic-compliance-only",
+        "Dynamic compliance only",
+        "No plateau pressure was sent; dynamic compliance contains airway resistance.",
+    ),
+    Concept("single-readings", "Single readings", "Some steps rest on a single reading."),
+    Concept(
+        "weak-evidence", "Weak evidence for the closing pressure", "The closing pressure is given with weak evidence."
+    ),
+    Concept(
+        "gradual-closing",
+        "Gradual closing",
+        "Compliance fell gradually, so closing is a range rather than one pressure.",
+    ),
+    Concept(
+        "overdistension-at-top",
+        "Overdistension at the top",
+        "Compliance rose as PEEP came down from the top: relief of overdistension, not closing.",
+    ),
+    Concept(
+        "height-outside-table",
+        "Height outside the published table",
+        "The height lies outside the range of the published table of predicted body weight.",
+    ),
+    Concept(
+        "plateau-above-limit",
+        "Plateau pressure above the limit",
+        "The expected plateau pressure at the suggested PEEP lies above the protocol's limit.",
+    ),
+    Concept(
+        "plateau-above-limit-during-trial",
+        "Plateau pressure above the limit during the trial",
+        "Plateau pressure was above the protocol's limit at a step of the trial.",
+    ),
+    Concept(
+        "driving-pressure-above-limit",
+        "Driving pressure above the limit",
+        "The expected driving pressure at the suggested PEEP lies above the protocol's limit.",
+    ),
 )
 """In the order of the published CodeSystem."""
 

@@ -42,7 +42,18 @@ class Frame:
         end: last moment of the limb, as FHIR dateTime.
     """
 
-    __slots__ = ("_hash", "_names", "_sources", "device", "encounter", "end", "period", "recommendation", "subject")
+    __slots__ = (
+        "_full_urls",
+        "_hash",
+        "_names",
+        "_sources",
+        "device",
+        "encounter",
+        "end",
+        "period",
+        "recommendation",
+        "subject",
+    )
 
     def __init__(self, recommendation: Recommendation) -> None:
         self.recommendation = recommendation
@@ -50,6 +61,7 @@ class Frame:
         self._hash = sha1(
             NAMESPACE_URL.bytes + f"{RESULT_SYSTEM}|{recommendation.identity}:".encode(), usedforsecurity=False
         )
+        self._full_urls: dict[str, str] = {}
         self._names = [source.reference or source.path for source in request.sources]
         self._sources = [
             Reference(reference=source.reference) if source.reference else Reference(display=source.path)
@@ -68,13 +80,17 @@ class Frame:
 
     def full_url(self, kind: str) -> str:
         """UUID version 5 (RFC 9562) of the identifier, in the namespace of URLs."""
+        known = self._full_urls.get(kind)
+        if known is not None:
+            return known
         name = self._hash.copy()
         name.update(kind.encode())
         digits = name.hexdigest()
-        return (
+        made = self._full_urls[kind] = (
             f"urn:uuid:{digits[:8]}-{digits[8:12]}-5{digits[13:16]}-"
             f"{_VARIANT[digits[16]]}{digits[17:20]}-{digits[20:32]}"
         )
+        return made
 
     def to(self, kind: str) -> Reference:
         """Reference to another resource of this answer."""

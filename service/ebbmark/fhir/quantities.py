@@ -1,12 +1,12 @@
 """In which unit does each number leave, and how is it rounded? The only place where results are rounded.
 
-Python's `round` (half to even, on the binary value). The steps are finer than what bedside charting resolves, so that
-rounding never decides anything; every decision was made on the unrounded number.
+Rounding is half to even on the binary value, as Python formats numbers. The digits are finer than what bedside
+charting resolves, so that rounding never decides anything: every decision was made on the unrounded number. Trailing
+zeros are kept, since FHIR reads the digits of a decimal as its precision.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import isfinite
 
 import msgspec
@@ -21,7 +21,6 @@ __all__ = [
     "VOLUME",
     "VOLUME_PER_WEIGHT",
     "WEIGHT",
-    "FhirQuantity",
     "Unit",
     "in_words",
     "quantity",
@@ -30,19 +29,28 @@ __all__ = [
 _UCUM = "http://unitsofmeasure.org"
 
 
-@dataclass(frozen=True, slots=True)
 class Unit:
-    """How one kind of result is spelled.
+    """How one kind of result is spelled; compared by identity.
 
     Attributes:
         text: for people.
         code: UCUM.
-        decimals: kept when rounding; with none the number is written as an integer.
+        decimals: digits after the point.
+        template: FHIR Quantity as JSON with one place for the number; always with system and code (qty-3).
     """
 
-    text: str
-    code: str
-    decimals: int
+    __slots__ = ("code", "decimals", "template", "text")
+
+    def __init__(self, text: str, code: str, decimals: int) -> None:
+        self.text = text
+        self.code = code
+        self.decimals = decimals
+        self.template = b'{"value":%%.%df,"unit":"%b","system":"%b","code":"%b"}' % (
+            decimals,
+            text.encode(),
+            _UCUM.encode(),
+            code.encode(),
+        )
 
 
 PRESSURE = Unit("cmH2O", "cm[H2O]", 1)
@@ -67,22 +75,13 @@ UNITS: tuple[Unit, ...] = (
 """Every unit that leaves."""
 
 
-class FhirQuantity(msgspec.Struct, gc=False):
-    """FHIR Quantity: always with system and code (qty-3)."""
-
-    value: float | int
-    unit: str
-    code: str
-    system: str = _UCUM
-
-
-def quantity(value: float, unit: Unit) -> FhirQuantity | None:
-    """Round and name the unit; None where the number is not finite, which FHIR cannot carry."""
+def quantity(value: float, unit: Unit) -> msgspec.Raw | None:
+    """FHIR Quantity; None where the number is not finite, which FHIR cannot carry."""
     if not isfinite(value):
         return None
-    # Adding zero turns a rounded -0.0 into 0.0.
-    rounded = round(value, unit.decimals) + 0.0 if unit.decimals else round(value)
-    return FhirQuantity(rounded, unit.text, unit.code)
+    if value < 0:
+        value = round(value, unit.decimals) + 0.0  # adding zero turns a rounded -0.0 into 0.0
+    return msgspec.Raw(unit.template % value)
 
 
 def in_words(value: float, unit: Unit) -> str:

@@ -6,21 +6,10 @@ from collections.abc import Sequence
 
 import msgspec
 
+from ebbmark.fhir.components import amount, amounts, choice, count, yes_or_no
 from ebbmark.fhir.frame import Frame, Reference
 from ebbmark.fhir.instants import instant
-from ebbmark.fhir.quantities import (
-    COMPLIANCE,
-    FRACTION,
-    POWER,
-    PRESSURE,
-    PROBABILITY,
-    VOLUME,
-    VOLUME_PER_WEIGHT,
-    WEIGHT,
-    FhirQuantity,
-    Unit,
-    quantity,
-)
+from ebbmark.fhir.quantities import PRESSURE, VOLUME, WEIGHT, Unit, quantity
 from ebbmark.fhir.sentences import (
     closing_method,
     closing_sentence,
@@ -31,22 +20,11 @@ from ebbmark.fhir.sentences import (
     what_if_sentence,
 )
 from ebbmark.fhir.terms import ABSENT_BECAUSE, CATEGORY_EXAM, CATEGORY_PROCEDURE, LOINC_TERMS, OWN
-from ebbmark.physiology.advice import TidalVolume, WhatIf
+from ebbmark.physiology.advice import WhatIf
 from ebbmark.physiology.closing import Closing, StepEstimate
 from ebbmark.physiology.trial import Step
 
 __all__ = ["Result", "results"]
-
-
-class Component(msgspec.Struct, omit_defaults=True, rename="camel", gc=False):
-    """Observation.component: a code and one value, or the reason for having none."""
-
-    code: msgspec.Raw
-    value_quantity: FhirQuantity | None = None
-    value_codeable_concept: msgspec.Raw | None = None
-    value_integer: int | None = None
-    value_boolean: bool | None = None
-    data_absent_reason: msgspec.Raw | None = None
 
 
 class Result(
@@ -62,14 +40,14 @@ class Result(
     encounter: Reference | None = None
     effective_date_time: str | None = None
     effective_period: dict[str, str] | None = None
-    value_quantity: FhirQuantity | None = None
-    data_absent_reason: msgspec.Raw | dict[str, object] | None = None
+    value_quantity: msgspec.Raw | None = None
+    data_absent_reason: msgspec.Raw | None = None
     note: list[dict[str, str]] | None = None
     method: dict[str, str] | None = None
     device: Reference
     has_member: list[Reference] | None = None
     derived_from: list[Reference] | None = None
-    component: list[Component] | None = None
+    component: list[msgspec.Raw] | None = None
 
 
 def results(frame: Frame) -> list[tuple[str, Result]]:
@@ -113,17 +91,6 @@ def _blank(frame: Frame, kind: str, code: msgspec.Raw, category: msgspec.Raw = C
     )
 
 
-def _amount(code: msgspec.Raw, value: float, unit: Unit) -> Component:
-    amount = quantity(value, unit)
-    if amount is None:
-        return Component(code, data_absent_reason=ABSENT_BECAUSE["not-a-number"])
-    return Component(code, amount)
-
-
-def _amounts(rows: Sequence[tuple[msgspec.Raw, float | None, Unit]]) -> list[Component]:
-    return [_amount(code, value, unit) for code, value, unit in rows if value is not None]
-
-
 def _predicted_body_weight(frame: Frame) -> Result:
     person = frame.recommendation.request.person
     result = _blank(frame, "predicted-body-weight", LOINC_TERMS["predicted-body-weight"], CATEGORY_EXAM)
@@ -143,14 +110,10 @@ def _tidal_volume_target(frame: Frame) -> Result:
     result.method = {"text": f"{advice.target.ml_per_kg:g} mL per kg of predicted body weight"}
     result.derived_from = [frame.to("predicted-body-weight")]
     result.component = [
-        _amount(OWN["tidal-volume-per-predicted-weight"], advice.target.ml_per_kg, VOLUME_PER_WEIGHT),
-        *[_amount(_rung(rung), rung.volume_ml, VOLUME) for rung in advice.ladder],
+        amount("tidal-volume-per-predicted-weight", advice.target.ml_per_kg),
+        *[amount(f"tidal-volume-at-{rung.ml_per_kg:g}-ml-per-kg", rung.volume_ml) for rung in advice.ladder],
     ]
     return result
-
-
-def _rung(rung: TidalVolume) -> msgspec.Raw:
-    return OWN[f"tidal-volume-at-{rung.ml_per_kg:g}-ml-per-kg"]
 
 
 def _closing_pressure(frame: Frame) -> Result:
@@ -169,22 +132,24 @@ def _closing_pressure(frame: Frame) -> Result:
     return result
 
 
-def _closing_components(closing: Closing, fall: float) -> list[Component]:
+def _closing_components(closing: Closing, fall: float) -> list[msgspec.Raw]:
     low, high = closing.interval_cmh2o or (None, None)
-    components = [Component(OWN["closing-verdict"], value_codeable_concept=OWN[closing.verdict.value])]
-    components += _amounts(
-        (
-            (OWN["verdict-probability"], closing.probability, PROBABILITY),
-            (OWN["interval-low"], low, PRESSURE),
-            (OWN["interval-high"], high, PRESSURE),
-            (OWN["not-reached-probability"], closing.not_reached, PROBABILITY),
-            (OWN["falling-from-first-step-probability"], closing.falling_from_first_step, PROBABILITY),
-            (OWN["fall-threshold"], fall, FRACTION),
-        )
-    )
-    components.append(Component(OWN["closing-evidence"], value_codeable_concept=OWN[closing.evidence.value]))
+    components = [
+        choice("closing-verdict", closing.verdict.value),
+        *amounts(
+            (
+                ("verdict-probability", closing.probability),
+                ("interval-low", low),
+                ("interval-high", high),
+                ("not-reached-probability", closing.not_reached),
+                ("falling-from-first-step-probability", closing.falling_from_first_step),
+                ("fall-threshold", fall),
+            )
+        ),
+        choice("closing-evidence", closing.evidence.value),
+    ]
     if closing.shape is not None:
-        components.append(Component(OWN["closing-shape"], value_codeable_concept=OWN[closing.shape.value]))
+        components.append(choice("closing-shape", closing.shape.value))
     return components
 
 
@@ -193,7 +158,7 @@ def _suggested_peep(frame: Frame) -> Result:
     advice = recommendation.advice
     result = _blank(frame, "suggested-peep", OWN["suggested-peep"])
     result.effective_date_time = frame.end
-    result.component = [_amount(OWN["margin"], advice.margin_cmh2o, PRESSURE)]
+    result.component = [amount("margin", advice.margin_cmh2o)]
     if advice.suggested_peep_cmh2o is None:
         result.data_absent_reason = ABSENT_BECAUSE["not-applicable"]
     else:
@@ -208,16 +173,16 @@ def _suggested_peep(frame: Frame) -> Result:
     return result
 
 
-def _expected(row: WhatIf) -> list[Component]:
+def _expected(row: WhatIf) -> list[msgspec.Raw]:
     volume = row.tidal_volume
-    return _amounts(
+    return amounts(
         (
-            (OWN["expected-compliance"], row.compliance_ml_per_cmh2o, COMPLIANCE),
-            (OWN["expected-driving-pressure"], row.driving_pressure_cmh2o, PRESSURE),
-            (OWN["expected-plateau-pressure"], row.plateau_cmh2o, PRESSURE),
-            (OWN["expected-mechanical-power"], row.mechanical_power_j_per_min, POWER),
-            (OWN["tidal-volume-used"], volume.volume_ml if volume else None, VOLUME),
-            (OWN["tidal-volume-per-predicted-weight"], volume.ml_per_kg if volume else None, VOLUME_PER_WEIGHT),
+            ("expected-compliance", row.compliance_ml_per_cmh2o),
+            ("expected-driving-pressure", row.driving_pressure_cmh2o),
+            ("expected-plateau-pressure", row.plateau_cmh2o),
+            ("expected-mechanical-power", row.mechanical_power_j_per_min),
+            ("tidal-volume-used", volume.volume_ml if volume else None),
+            ("tidal-volume-per-predicted-weight", volume.ml_per_kg if volume else None),
         )
     )
 
@@ -228,9 +193,9 @@ def _what_if(frame: Frame, row: WhatIf) -> Result:
     result.note = [{"text": what_if_sentence(row)}]
     result.derived_from = [frame.to("closing-pressure"), frame.to("tidal-volume-target")]
     result.component = [
-        _amount(OWN["margin"], row.margin_cmh2o, PRESSURE),
-        _amount(OWN["what-if-peep"], row.peep_cmh2o, PRESSURE),
-        Component(OWN["within-tested-range"], value_boolean=row.tested),
+        amount("margin", row.margin_cmh2o),
+        amount("what-if-peep", row.peep_cmh2o),
+        yes_or_no("within-tested-range", row.tested),
         *_expected(row),
     ]
     return result
@@ -243,8 +208,8 @@ def _curve(frame: Frame) -> Result:
     result.note = [{"text": curve_sentence(trial)}]
     result.has_member = [frame.to(step_kind(number)) for number in range(1, len(trial.steps) + 1)]
     result.component = [
-        Component(OWN["compliance-kind"], value_codeable_concept=OWN[trial.kind.slug]),
-        Component(OWN["peep-source"], value_codeable_concept=OWN[f"peep-source-{trial.peep_source}"]),
+        choice("compliance-kind", trial.kind.slug),
+        choice("peep-source", f"peep-source-{trial.peep_source}"),
     ]
     return result
 
@@ -259,26 +224,22 @@ def _step(frame: Frame, number: int, step: Step, estimate: StepEstimate | None) 
         result.effective_period = {"start": start, "end": end}
     result.derived_from = frame.inputs(source for sample in step.samples for source in sample.sources)
     rows = [
-        (LOINC_TERMS[f"peep-{trial.peep_source}"], step.peep_cmh2o, PRESSURE),
-        (
-            LOINC_TERMS["compliance-static" if trial.kind.static else "compliance-dynamic"],
-            step.compliance_ml_per_cmh2o,
-            COMPLIANCE,
-        ),
-        (LOINC_TERMS["tidal-volume"], step.tidal_volume_ml, VOLUME),
-        (LOINC_TERMS["plateau-pressure"], step.plateau_cmh2o, PRESSURE),
-        (LOINC_TERMS["peak-pressure"], step.peak_cmh2o, PRESSURE),
-        (LOINC_TERMS["driving-pressure"], step.driving_pressure_cmh2o, PRESSURE),
+        (f"peep-{trial.peep_source}", step.peep_cmh2o),
+        ("compliance-static" if trial.kind.static else "compliance-dynamic", step.compliance_ml_per_cmh2o),
+        ("tidal-volume", step.tidal_volume_ml),
+        ("plateau-pressure", step.plateau_cmh2o),
+        ("peak-pressure", step.peak_cmh2o),
+        ("driving-pressure", step.driving_pressure_cmh2o),
     ]
     if estimate is not None:
         rows += [
-            (OWN["closing-probability"], estimate.probability, PROBABILITY),
-            (OWN["fitted-compliance"], estimate.fitted_ml_per_cmh2o, COMPLIANCE),
-            (OWN["fitted-compliance-low"], estimate.fitted_low_ml_per_cmh2o, COMPLIANCE),
-            (OWN["fitted-compliance-high"], estimate.fitted_high_ml_per_cmh2o, COMPLIANCE),
+            ("closing-probability", estimate.probability),
+            ("fitted-compliance", estimate.fitted_ml_per_cmh2o),
+            ("fitted-compliance-low", estimate.fitted_low_ml_per_cmh2o),
+            ("fitted-compliance-high", estimate.fitted_high_ml_per_cmh2o),
         ]
-    result.component = _amounts(rows)
-    result.component.append(Component(OWN["readings-used"], value_integer=len(step.samples)))
+    result.component = amounts(rows)
+    result.component.append(count("readings-used", len(step.samples)))
     return result
 
 

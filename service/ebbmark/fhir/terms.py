@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import msgspec
 
+from ebbmark.fhir.codes import CODES, LOINC
 from ebbmark.fhir.codesystem import CODE_SYSTEM, CONCEPTS
 
 __all__ = [
@@ -20,7 +21,6 @@ __all__ = [
     "standard",
 ]
 
-LOINC = "http://loinc.org"
 _TERMINOLOGY = "http://terminology.hl7.org/CodeSystem"
 
 
@@ -34,42 +34,28 @@ def standard(code_system: str, code: str, display: str) -> msgspec.Raw:
     return encoded({"coding": [{"system": f"{_TERMINOLOGY}/{code_system}", "code": code, "display": display}]})
 
 
-# concept -> LOINC code, LOINC name, our plain words for it
-_LOINC_ROWS: tuple[tuple[str, str, str, str], ...] = (
-    (
-        "predicted-body-weight",
-        "50064-5",
-        "Ideal body weight",
-        "Predicted body weight (ARDS Network)",  # LOINC has no code of its own for it; the method names the formula
-    ),
-    ("peep-set", "20077-4", "Positive end expiratory pressure setting Ventilator", "Set PEEP of the step"),
-    ("peep-measured", "76248-4", "PEEP Respiratory system --on ventilator", "Measured PEEP of the step"),
-    ("compliance-static", "60828-1", "Compliance.static Lung", "Static compliance of the respiratory system"),
-    ("compliance-dynamic", "60827-3", "Dynamic lung compliance", "Dynamic compliance of the respiratory system"),
-    ("tidal-volume", "76222-9", "Tidal volume Ventilator --on ventilator", "Tidal volume"),
-    (
-        "plateau-pressure",
-        "76259-1",
-        "Pressure.plateau Respiratory system airway --on ventilator",
-        "Plateau pressure",
-    ),
-    (
-        "peak-pressure",
-        "76531-3",
-        "Pressure.max Respiratory system airway --on ventilator",
-        "Peak inspiratory pressure",
-    ),
-    (
-        "driving-pressure",
-        "76154-4",
-        "Airway pressure delta --on ventilator",
-        "Driving pressure, plateau less total PEEP",
-    ),
+# concept -> LOINC code, our plain words for it
+_LOINC_ROWS: tuple[tuple[str, str, str], ...] = (
+    # LOINC has no code of its own for predicted body weight; Observation.method names the formula.
+    ("predicted-body-weight", "50064-5", "Predicted body weight (ARDS Network)"),
+    ("peep-set", "20077-4", "Set PEEP of the step"),
+    ("peep-measured", "76248-4", "Measured PEEP of the step"),
+    ("compliance-static", "60828-1", "Static compliance of the respiratory system"),
+    ("compliance-dynamic", "60827-3", "Dynamic compliance of the respiratory system"),
+    ("tidal-volume", "76222-9", "Tidal volume"),
+    ("plateau-pressure", "76259-1", "Plateau pressure"),
+    ("peak-pressure", "76531-3", "Peak inspiratory pressure"),
+    ("driving-pressure", "76154-4", "Driving pressure, plateau less total PEEP"),
 )
 
 LOINC_TERMS: dict[str, msgspec.Raw] = {
-    concept: encoded({"coding": [{"system": LOINC, "code": code, "display": name}], "text": words})
-    for concept, code, name, words in _LOINC_ROWS
+    concept: encoded(
+        {
+            "coding": [{"system": LOINC, "code": code, "display": CODES[LOINC, code].display}],
+            "text": words,
+        }
+    )
+    for concept, code, words in _LOINC_ROWS
 }
 """CodeableConcept by concept."""
 
