@@ -69,7 +69,7 @@ def test_both_ways_of_tracing_a_line_occur() -> None:
         "meta-analysis-dianti-2022",
         "no-trial-of-this-definition",
         "passive-patient",
-        "disconnection",
+        "after-disconnection",
         "chest-wall",
     ],
 )

@@ -3,7 +3,7 @@
 Berlin definition, ARDS Definition Task Force, JAMA 2012;307:2526-33 (thresholds in the reprinted tables of PMC8450703
 and PMC4538316). Global definition, Matthay et al, Am J Respir Crit Care Med 2024;209:37-47 (abstract, and a library's
 summary of the criteria). Ventilatory ratio: Sinha et al, Br J Anaesth 2009;102:692-7 and Sinha et al 2013 (abstracts).
-Each boundary is typed as printed, with the nearest value on its far side.
+Each boundary is typed as printed, with a value just past it.
 """
 
 from __future__ import annotations
@@ -27,8 +27,8 @@ from ebbmark.physiology.gas_exchange import (
 SEVERE, MODERATE, MILD = Oxygenation.SEVERE, Oxygenation.MODERATE, Oxygenation.MILD
 ABOVE = Oxygenation.ABOVE_THRESHOLD
 
-P_F = [(100.0, SEVERE), (100.1, MODERATE), (200.0, MODERATE), (200.1, MILD), (300.0, MILD), (300.1, ABOVE)]
-S_F = [(148.0, SEVERE), (148.1, MODERATE), (235.0, MODERATE), (235.1, MILD), (315.0, MILD), (315.1, ABOVE)]
+P_F = [(100.0, SEVERE), (100.001, MODERATE), (200.0, MODERATE), (200.001, MILD), (300.0, MILD), (300.001, ABOVE)]
+S_F = [(148.0, SEVERE), (148.001, MODERATE), (235.0, MODERATE), (235.001, MILD), (315.0, MILD), (315.001, ABOVE)]
 
 
 @pytest.mark.parametrize(("ratio", "expected"), P_F)

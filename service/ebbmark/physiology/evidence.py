@@ -151,7 +151,7 @@ EVIDENCE: Final[tuple[EvidenceLine, ...]] = (
         _READ,
     ),
     EvidenceLine(
-        "disconnection",
+        "after-disconnection",
         "After any loss of PEEP (disconnection, leak, open suction) this answer no longer describes the lung. "
         "It would have to be measured again, by whoever decides that this is worth its risk.",
         "Pilbeam's Mechanical Ventilation, chapter 13; common practice",
