@@ -27,6 +27,7 @@ class AddressRefusal(Enum):
 
 # Servers and gateways disagree on these spellings, so a prefix check on them proves nothing.
 _DISGUISES = re.compile(r"[\\#]|%2[ef]|%5c|%25|//|(?:^|/)\.{1,2}(?:/|$)", re.IGNORECASE)
+_HIGHEST_PORT = 65535
 _PLAIN = re.compile(r"https?://[\x21-\x7e]+", re.IGNORECASE)
 
 
@@ -61,7 +62,7 @@ def _parsed(address: str) -> httpx.URL | AddressRefusal:
         url = httpx.URL(address)
     except httpx.InvalidURL:
         return AddressRefusal.UNREADABLE
-    return url if url.host else AddressRefusal.UNREADABLE
+    return url if url.host and (url.port or 0) <= _HIGHEST_PORT else AddressRefusal.UNREADABLE
 
 
 def _is_this_machine(host: str) -> bool:

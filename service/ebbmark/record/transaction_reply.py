@@ -27,12 +27,15 @@ __all__ = [
 ]
 
 # FHIR R4 value set issue-type. Only these are ever quoted: any other text in an outcome may hold patient data.
-_ISSUE_CODES = frozenset(
-    "invalid structure required value invariant security login unknown expired forbidden suppressed processing "
-    "not-supported duplicate multiple-matches not-found deleted too-long code-invalid extension too-costly "
-    "business-rule conflict transient lock-error no-store exception timeout incomplete throttled "
-    "informational".split()  # noqa: SIM905 - one word a line would be a page
-)
+# fmt: off
+_ISSUE_CODES = frozenset({
+    "invalid", "structure", "required", "value", "invariant", "security", "login", "unknown", "expired",
+    "forbidden", "suppressed", "processing", "not-supported", "duplicate", "multiple-matches", "not-found",
+    "deleted", "too-long", "code-invalid", "extension", "too-costly", "business-rule", "conflict",
+    "transient", "lock-error", "no-store", "exception", "timeout", "incomplete", "throttled",
+    "informational",
+})
+# fmt: on
 _RACE_CODES = frozenset({"conflict", "duplicate", "lock-error", "transient"})
 _REPEATABLE_METHODS = frozenset({"GET", "HEAD", "PUT", "DELETE"})
 
