@@ -3,15 +3,11 @@
 from __future__ import annotations
 
 from ebbmark.fhir.frame import Frame
-from ebbmark.fhir.request import Ignored
-from ebbmark.fhir.terms import OWN, OWN_CODINGS
+from ebbmark.fhir.problems import ignored_issue
+from ebbmark.fhir.terms import OWN
 from ebbmark.physiology.advice import Caution
 
 __all__ = ["caution_kinds", "detected_issue", "outcome", "with_source"]
-
-# Nothing is wrong with these inputs, or the sender knows it: said without a warning.
-_EXPECTED = frozenset({"entered-in-error", "cancelled", "registered", "superseded", "duplicate", "not-in-curve"})
-_ISSUE_TYPES = {"duplicate": "duplicate", "superseded": "duplicate", "unknown-code": "code-invalid"}
 
 
 def caution_kinds(cautions: tuple[Caution, ...]) -> list[tuple[str, Caution]]:
@@ -50,7 +46,7 @@ def with_source(caution: Caution) -> str:
 def outcome(frame: Frame) -> dict[str, object]:
     """FHIR R4 OperationOutcome: every input that did not count, and how the rest was read."""
     recommendation = frame.recommendation
-    issues: list[dict[str, object]] = [_issue(ignored) for ignored in recommendation.ignored]
+    issues: list[dict[str, object]] = [ignored_issue(ignored) for ignored in recommendation.ignored]
     issues += [
         {"severity": "information", "code": "informational", "details": {"text": note}}
         for note in recommendation.request.notes
@@ -59,20 +55,3 @@ def outcome(frame: Frame) -> dict[str, object]:
         text = "Every input received was read; none was left out."
         issues.append({"severity": "information", "code": "informational", "details": {"text": text}})
     return {"resourceType": "OperationOutcome", "issue": issues}
-
-
-def _issue(ignored: Ignored) -> dict[str, object]:
-    details: dict[str, object] = {"text": ignored.reason}
-    coding = OWN_CODINGS.get(ignored.code)
-    if coding is not None:
-        details["coding"] = coding
-    issue: dict[str, object] = {
-        "severity": "information" if ignored.code in _EXPECTED else "warning",
-        "code": _ISSUE_TYPES.get(ignored.code, "informational"),
-        "details": details,
-    }
-    if ignored.reference:
-        issue["diagnostics"] = ignored.reference
-    if ignored.path:
-        issue["expression"] = [ignored.path]
-    return issue

@@ -16,7 +16,6 @@ __all__ = [
     "CATEGORY_PROCEDURE",
     "LOINC_TERMS",
     "OWN",
-    "OWN_CODINGS",
     "encoded",
     "standard",
 ]
@@ -69,11 +68,6 @@ OWN: dict[str, msgspec.Raw] = {
     for row in CONCEPTS
 }
 """CodeableConcept by code of our own CodeSystem."""
-
-OWN_CODINGS: dict[str, msgspec.Raw] = {
-    row.code: encoded([{"system": CODE_SYSTEM, "code": row.code, "display": row.display}]) for row in CONCEPTS
-}
-"""List of the one Coding by code of our own CodeSystem, for a CodeableConcept with a text of its own."""
 
 # A trial is a procedure; a height and what follows from it are taken with simple instruments.
 CATEGORY_PROCEDURE = msgspec.Raw(b"[" + bytes(standard("observation-category", "procedure", "Procedure")) + b"]")

@@ -1,0 +1,101 @@
+"""What does this service claim to do? CapabilityStatement and OperationDefinition, made from what the reader accepts.
+
+Canonical addresses are identifiers, see codesystem; the address of a running service is an argument.
+"""
+
+from __future__ import annotations
+
+from ebbmark import __version__
+from ebbmark.fhir.codesystem import DEFINITIONS_DATE
+from ebbmark.fhir.parameters import INPUTS, OUTPUTS, Parameter
+from ebbmark.fhir.write import OPERATION
+
+__all__ = ["FHIR_VERSION", "capability_statement", "operation_definition"]
+
+FHIR_VERSION = "4.0.1"
+
+_CODE = "titrate-peep"
+
+
+def capability_statement(*, base_url: str) -> dict[str, object]:
+    """FHIR R4 CapabilityStatement of the running service.
+
+    Args:
+        base_url: FHIR base address under which it answers.
+    """
+    return {
+        "resourceType": "CapabilityStatement",
+        "id": "ebbmark",
+        "name": "Ebbmark",
+        "title": "Ebbmark: decision support for PEEP titration",
+        "status": "active",
+        "experimental": False,
+        "date": DEFINITIONS_DATE,
+        "publisher": "Ebbmark",
+        "description": (
+            "Stateless decision support: reads a decremental PEEP trial, answers with preliminary results. "
+            "Not a medical device; local protocol and licensed practice decide."
+        ),
+        "kind": "instance",
+        "software": {"name": "Ebbmark", "version": __version__},
+        "implementation": {"description": "Ebbmark decision support service", "url": base_url},
+        "fhirVersion": FHIR_VERSION,
+        "format": ["json"],
+        "rest": [
+            {
+                "mode": "server",
+                "documentation": "One operation, and the definitions that describe it; nothing is stored.",
+                "resource": [
+                    {"type": kind, "interaction": [{"code": "read"}]} for kind in ("CodeSystem", "OperationDefinition")
+                ],
+                "operation": [{"name": _CODE, "definition": OPERATION}],
+            }
+        ],
+    }
+
+
+def operation_definition() -> dict[str, object]:
+    """FHIR R4 OperationDefinition of `$titrate-peep`."""
+    return {
+        "resourceType": "OperationDefinition",
+        "id": _CODE,
+        "url": OPERATION,
+        "version": __version__,
+        "name": "TitratePeep",
+        "title": "Read a decremental PEEP trial",
+        "status": "active",
+        "kind": "operation",
+        "experimental": False,
+        "date": DEFINITIONS_DATE,
+        "publisher": "Ebbmark",
+        "description": (
+            "Reads the steps of a decremental PEEP trial of one adult with ARDS and answers with the closing pressure "
+            "and its probability, a suggested PEEP, tidal volumes by predicted body weight, and cautions. Every result "
+            "is preliminary until a clinician has signed it. Every input that did not count is listed with its reason."
+        ),
+        # Only with write-back, and then in another system; still enough to keep the operation from being a GET.
+        "affectsState": True,
+        "code": _CODE,
+        "comment": (
+            "The answer comes back as one Bundle of type collection. What cannot be read or used is refused with an "
+            "OperationOutcome (400 or 422) that names every problem."
+        ),
+        "system": True,
+        "type": False,
+        "instance": False,
+        "parameter": [
+            *[_parameter(row, "in") for row in INPUTS],
+            *[_parameter(row, "out") for row in OUTPUTS],
+        ],
+    }
+
+
+def _parameter(row: Parameter, use: str) -> dict[str, object]:
+    return {
+        "name": row.name,
+        "use": use,
+        "min": row.minimum,
+        "max": row.maximum,
+        "documentation": row.documentation,
+        "type": row.fhir_type,
+    }
