@@ -151,6 +151,12 @@ def test_mechanical_power_is_given_in_pressure_control_with_a_rate() -> None:
     assert row.mechanical_power_j_per_min == pytest.approx(expected, rel=1e-3)
 
 
+def test_mechanical_power_is_not_given_where_the_controlled_quantity_is_not_known() -> None:
+    rows = [*staircase_down(), reading(Quantity.RESPIRATORY_RATE_SET, 20, START_S + 500, 950)]
+
+    assert advice_for(closing_at(10), rows).what_if[0].mechanical_power_j_per_min is None
+
+
 def test_dynamic_compliance_alone_is_named_as_a_limit() -> None:
     rows = [
         item._replace(quantity=Quantity.PEAK_PRESSURE) if item.quantity is Quantity.PLATEAU_PRESSURE else item

@@ -5,20 +5,67 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
-__all__ = ["Problem", "ProblemKind", "Rejected", "operation_outcome", "status_of"]
+from ebbmark.fhir.reasons import ISSUE_TYPES
+from ebbmark.fhir.request import Ignored
+
+__all__ = ["Problem", "ProblemKind", "Rejected", "ignored_issue", "operation_outcome", "status_of"]
 
 
 class ProblemKind(Enum):
-    """One row per kind: slug, FHIR issue type, HTTP status. 400 cannot be read; 422 can be read, not used."""
+    """One row per kind: slug, FHIR issue type, HTTP status, and where it is found.
 
-    NOT_JSON = ("not-json", "structure", 400)
-    TOO_LARGE = ("too-large", "too-long", 413)
-    MISSING = ("missing", "required", 422)
+    400 cannot be read; 413 is too much; 422 can be read, not used. Issue types:
+    https://hl7.org/fhir/R4/codesystem-issue-type.html.
+    """
 
-    def __init__(self, slug: str, issue_code: str, status: int) -> None:
+    # the body
+    NOT_JSON = ("not-json", "structure", 400, "reading")
+    NOT_UTF8 = ("not-utf-8", "structure", 400, "reading")
+    XML = ("xml", "structure", 400, "reading")
+    NOT_A_JSON_NUMBER = ("not-a-json-number", "structure", 400, "reading")
+    TOO_DEEP = ("too-deep", "structure", 400, "reading")
+    TOO_LARGE = ("too-large", "too-long", 413, "reading")
+    TOO_MANY_ENTRIES = ("too-many-entries", "too-costly", 413, "reading")
+    # the shape
+    NOT_FHIR = ("not-fhir", "structure", 400, "reading")
+    WRONG_TYPE = ("wrong-type", "structure", 400, "reading")
+    ELEMENT_MISSING = ("element-missing", "structure", 400, "reading")
+    TWO_VALUES = ("two-values", "invariant", 422, "reading")
+    INVALID_CODE = ("invalid-code", "code-invalid", 422, "reading")
+    BUNDLE_TYPE = ("bundle-type", "not-supported", 422, "reading")
+    # the parameters
+    UNKNOWN_PARAMETER = ("unknown-parameter", "not-supported", 422, "reading")
+    REPEATED_PARAMETER = ("repeated-parameter", "multiple-matches", 422, "reading")
+    BAD_PARAMETER = ("bad-parameter", "value", 422, "reading")
+    CODE_MAP = ("code-map", "code-invalid", 422, "reading")
+    # the patient
+    MIXED_PATIENTS = ("mixed-patients", "conflict", 422, "reading")
+    SEX_NEEDED = ("sex-needed", "required", 422, "reading")
+    CHILD = ("child", "business-rule", 422, "reading")
+    AGE_UNCLEAR = ("age-unclear", "business-rule", 422, "reading")
+    MISSING = ("missing", "required", 422, "reading")
+    HEIGHT_UNIT = ("height-unit", "value", 422, "reading")
+    HEIGHT_RANGE = ("height-range", "value", 422, "reading")
+    HEIGHT_CONFLICT = ("height-conflict", "conflict", 422, "reading")
+    # the readings
+    WRONG_DIMENSION = ("wrong-dimension", "value", 422, "reading")
+    TIME_UNUSABLE = ("time-unusable", "value", 422, "reading")
+    # the trial
+    NO_TRIAL = ("no-trial", "business-rule", 422, "trial")
+    # the doors
+    NOT_FOUND = ("not-found", "not-found", 404, "doors")
+    METHOD_NOT_ALLOWED = ("method-not-allowed", "not-supported", 405, "doors")
+    NOT_ACCEPTABLE = ("not-acceptable", "not-supported", 406, "doors")
+    MEDIA_TYPE_NOT_TAKEN = ("media-type-not-taken", "not-supported", 415, "doors")
+    NO_RECORD = ("no-record", "not-supported", 422, "doors")
+    TABLE = ("table", "structure", 400, "doors")
+    INTERNAL = ("internal", "exception", 500, "doors")
+
+    def __init__(self, slug: str, issue_code: str, status: int, found_by: str) -> None:
         self.slug = slug
         self.issue_code = issue_code
         self.status = status
+        self.found_by = found_by
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,11 +88,12 @@ class Problem:
 
 
 class Rejected(Exception):
-    """The request cannot be answered; carries every problem that was found."""
+    """The request cannot be answered; carries every problem that was found, and every input that did not count."""
 
-    def __init__(self, problems: tuple[Problem, ...]) -> None:
+    def __init__(self, problems: tuple[Problem, ...], ignored: tuple[Ignored, ...] = ()) -> None:
         super().__init__("; ".join(problem.sentence for problem in problems))
         self.problems = problems
+        self.ignored = ignored
 
 
 def status_of(problems: tuple[Problem, ...]) -> int:
@@ -53,17 +101,28 @@ def status_of(problems: tuple[Problem, ...]) -> int:
     return min(problem.kind.status for problem in problems)
 
 
-def operation_outcome(problems: tuple[Problem, ...]) -> dict[str, object]:
-    """FHIR R4 OperationOutcome with one issue per problem."""
+def operation_outcome(problems: tuple[Problem, ...], ignored: tuple[Ignored, ...] = ()) -> dict[str, object]:
+    """FHIR R4 OperationOutcome: one error per problem, then one line per input that did not count."""
+    issues = [_problem_issue(problem) for problem in problems]
+    issues.extend(ignored_issue(one) for one in ignored)
+    return {"resourceType": "OperationOutcome", "issue": issues}
+
+
+def ignored_issue(ignored: Ignored) -> dict[str, object]:
+    """One OperationOutcome.issue for an input that did not count: a warning, or information where all is well."""
+    issue_type = ISSUE_TYPES.get(ignored.code, "informational")
     return {
-        "resourceType": "OperationOutcome",
-        "issue": [
-            {
-                "severity": "error",
-                "code": problem.kind.issue_code,
-                "details": {"text": problem.sentence},
-                **({"expression": [problem.expression]} if problem.expression else {}),
-            }
-            for problem in problems
-        ],
+        "severity": "information" if issue_type in {"informational", "duplicate"} else "warning",
+        "code": issue_type,
+        "details": {"text": f"{ignored.reference}: {ignored.reason}" if ignored.reference else ignored.reason},
+        **({"expression": [ignored.path]} if ignored.path else {}),
+    }
+
+
+def _problem_issue(problem: Problem) -> dict[str, object]:
+    return {
+        "severity": "error",
+        "code": problem.kind.issue_code,
+        "details": {"text": problem.sentence},
+        **({"expression": [problem.expression]} if problem.expression else {}),
     }

@@ -8,7 +8,7 @@ from enum import Enum
 
 from ebbmark.physiology.body import height_remark
 from ebbmark.physiology.closing import Closing, Evidence, Shape, Verdict
-from ebbmark.physiology.evidence import EVIDENCE
+from ebbmark.physiology.evidence import EVIDENCE, EvidenceStatus
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.steps import Observed, Step, Trial
 
@@ -61,6 +61,20 @@ SEVERITY_OF_OBSERVED = {
 RELIEF = 0.05
 """Relative rise of compliance below the top step that is worth naming as relief of overdistension. Our choice."""
 
+_SECOND_HAND = " (read at second hand)"
+
+GENERAL = tuple(
+    Caution(
+        line.slug,
+        Severity.MODERATE,
+        line.text,
+        line.citation + (_SECOND_HAND if line.status is EvidenceStatus.VERIFIED_SECOND_HAND else ""),
+        False,
+    )
+    for line in EVIDENCE
+)
+"""What published work says of every such trial, in the order of the evidence table."""
+
 _ORDER = {Severity.HIGH: 0, Severity.MODERATE: 1, Severity.LOW: 2}
 
 
@@ -87,7 +101,7 @@ def cautions_for(
     if remark:
         found.append(Caution("height-outside-table", Severity.LOW, remark, LOW_TIDAL_VOLUME, True))
     found.sort(key=lambda caution: _ORDER[caution.severity])
-    return (*found, *(Caution(line.slug, Severity.LOW, line.text, line.citation, False) for line in EVIDENCE))
+    return (*found, *GENERAL)
 
 
 def _seen(observed: Observed) -> Caution:

@@ -52,6 +52,9 @@ CONTEXT = (
 )
 """Quantities of which the latest value serves derived numbers, wherever in the record it lies."""
 
+CONTROLLED = (Quantity.PRESSURE_ABOVE_PEEP_SET, Quantity.TIDAL_VOLUME_SET)
+"""Settings that tell what the ventilator controls; they stay among the readings, which the curve may be made of."""
+
 CHECKED = frozenset({Quantity.PEEP_MEASURED, Quantity.COMPLIANCE_STATIC, Quantity.COMPLIANCE_DYNAMIC})
 """Quantities that are compared with the curve even where it is not made of them."""
 
@@ -131,9 +134,9 @@ def _take_context(by_quantity: Readings, unused: list[Unused]) -> dict[str, Read
         if group:
             context[quantity.slug] = group[-1]
             unused += [Unused(reading, "a later value of the same quantity counts") for reading in group[:-1]]
-    above_peep = by_quantity.get(Quantity.PRESSURE_ABOVE_PEEP_SET)
-    if above_peep:  # stays among the readings, which the curve may be made of; here it tells pressure control
-        context[Quantity.PRESSURE_ABOVE_PEEP_SET.slug] = above_peep[-1]
+    for quantity in CONTROLLED:
+        if quantity in by_quantity:
+            context[quantity.slug] = by_quantity[quantity][-1]
     return context
 
 

@@ -38,7 +38,7 @@ class WhatIf:
         compliance_ml_per_cmh2o: expected true compliance there, between the nearest tested steps.
         driving_pressure_cmh2o: tidal volume over that compliance.
         plateau_cmh2o: PEEP plus driving pressure.
-        mechanical_power_j_per_min: None where rate or resistive pressure is not known.
+        mechanical_power_j_per_min: None where rate, mode or resistive pressure is not known.
         tidal_volume: the rung used: the target, or the largest lower rung that keeps plateau within its limit, or
             the lowest rung if none does.
         limits_exceeded: plain sentences, one per limit.
@@ -110,7 +110,7 @@ def _expected_compliance(peep: float, steps: Sequence[StepEstimate]) -> float | 
 
 
 def _power(peep: float, driving: float, rung: TidalVolume, trial: Trial) -> float | None:
-    """Mechanical power at the rate in use, where rate and, for volume control, resistive pressure are known."""
+    """Mechanical power at the rate in use, where rate, mode and, for volume control, resistive pressure are known."""
     rate = trial.context.get(Quantity.RESPIRATORY_RATE_SET.slug) or trial.context.get(Quantity.RESPIRATORY_RATE.slug)
     if rate is None or rate.value <= 0 or not trial.kind.static:
         return None
@@ -119,8 +119,11 @@ def _power(peep: float, driving: float, rung: TidalVolume, trial: Trial) -> floa
         for step in trial.steps
         if step.peak_cmh2o is not None and step.plateau_cmh2o is not None and step.peak_cmh2o >= step.plateau_cmh2o
     ]
+    pressure_is_set = Quantity.PRESSURE_ABOVE_PEEP_SET.slug in trial.context
+    if pressure_is_set == (Quantity.TIDAL_VOLUME_SET.slug in trial.context):
+        return None  # what the ventilator controls is not known, and the two forms differ
     return expected_mechanical_power_j_per_min(
-        control=Control.PRESSURE if Quantity.PRESSURE_ABOVE_PEEP_SET.slug in trial.context else Control.VOLUME,
+        control=Control.PRESSURE if pressure_is_set else Control.VOLUME,
         rate_per_min=rate.value,
         tidal_volume_ml=rung.volume_ml,
         peep_cmh2o=peep,

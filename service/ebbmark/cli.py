@@ -1,0 +1,163 @@
+"""The command line: serve, evaluate, account, openapi. Argument parsing and exit codes only."""
+
+from __future__ import annotations
+
+import argparse
+import dataclasses
+import socket
+import sys
+import time
+from collections.abc import Sequence
+from pathlib import Path
+
+import msgspec
+
+from ebbmark import __version__
+from ebbmark.fhir.account import account
+from ebbmark.fhir.answer import read_answer
+from ebbmark.fhir.charted_steps import COLUMNS, read_charted_steps
+from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, status_of
+from ebbmark.fhir.write import write_bundle
+from ebbmark.recommend import recommend
+
+__all__ = ["main"]
+
+ANSWERED = 0
+USAGE = 2
+NO_SUGGESTION = 3
+NOT_READ = 4
+NOT_USABLE = 5
+"""Exit codes. 1 is left to what nobody foresaw."""
+
+UNTIMED = "No times were sent: the rows count in the order given, each change of PEEP as a new step."
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code."""
+    parser = _parser()
+    chosen = parser.parse_args(arguments)
+    try:
+        code: int = chosen.run(chosen)
+    except Rejected as rejected:
+        for problem in rejected.problems:
+            place = f" [{problem.expression}]" if problem.expression else ""
+            print(f"{problem.sentence}{place}", file=sys.stderr)
+        return NOT_READ if status_of(rejected.problems) in (400, 413) else NOT_USABLE
+    return code
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="ebbmark",
+        description="Read a decremental PEEP trial: closing pressure with its uncertainty, and what follows. "
+        "Decision support; a licensed clinician decides.",
+    )
+    parser.add_argument("--version", action="version", version=f"ebbmark {__version__}")
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+
+    serve = commands.add_parser("serve", help="run the HTTP service (settings: EBBMARK_..., see the README)")
+    serve.add_argument("--host", help="address to listen on")
+    serve.add_argument("--port", type=int, help="port to listen on; 0 takes a free one")
+    serve.set_defaults(run=_serve)
+
+    evaluate = commands.add_parser(
+        "evaluate",
+        help="read one trial from a file",
+        description="Reads a FHIR R4 Bundle or Parameters (JSON), or a CSV table of steps. Columns of the table: "
+        f"time (ISO 8601 with zone; optional), height_cm, sex, {', '.join(COLUMNS)}.",
+        epilog="Exit codes: 0 a PEEP is suggested; 3 answered without a suggestion; 4 the input cannot be read; "
+        "5 it can be read but not used; 2 wrong usage.",
+    )
+    evaluate.add_argument("file", metavar="FILE", help="a file, or - for standard input")
+    evaluate.add_argument("--format", choices=("text", "fhir", "json"), default="text", help="how to answer")
+    evaluate.add_argument("--height-cm", type=float, help="height, for a table without it")
+    evaluate.add_argument("--sex", choices=("male", "female"), help="form of the formula, for a table without it")
+    evaluate.set_defaults(run=_evaluate)
+
+    retell = commands.add_parser("account", help="print an answer Bundle as text")
+    retell.add_argument("file", metavar="FILE", help="a file, or - for standard input")
+    retell.set_defaults(run=_account)
+
+    described = commands.add_parser("openapi", help="print the OpenAPI document of the service")
+    described.set_defaults(run=_openapi)
+    return parser
+
+
+def _evaluate(chosen: argparse.Namespace) -> int:
+    body = _bytes_of(chosen.file)
+    remarks: list[str] = []
+    if body.lstrip()[:1] not in (b"{", b"[", b"<"):
+        steps = read_charted_steps(body, height_cm=chosen.height_cm, sex=chosen.sex)
+        if not steps.timed and chosen.format == "fhir":
+            found, accepted = "a table without times", "a time column, since results in a record carry times"
+            sentence = f"{accepted[0].upper()}{accepted[1:]}, is needed for --format fhir; the table has none."
+            raise Rejected((Problem(ProblemKind.TABLE, "", found, accepted, sentence),))
+        remarks = [] if steps.timed else [UNTIMED]
+        body = steps.bundle
+    now_s = time.time()
+    bundle = write_bundle(recommend(body, at_s=now_s), recorded_s=now_s)
+    answer = read_answer(bundle)
+    if chosen.format == "fhir":
+        print(msgspec.json.format(msgspec.json.encode(bundle), indent=2).decode())
+    elif chosen.format == "json":
+        plain = {**dataclasses.asdict(answer), "remarks": remarks}
+        print(msgspec.json.format(msgspec.json.encode(plain), indent=2).decode())
+    else:
+        print(account(answer, remarks=remarks), end="")
+    return ANSWERED if answer.suggested_peep_cmh2o is not None else NO_SUGGESTION
+
+
+def _account(chosen: argparse.Namespace) -> int:
+    try:
+        bundle = msgspec.json.decode(_bytes_of(chosen.file), type=dict[str, object])
+        text = account(read_answer(bundle))
+    except (msgspec.DecodeError, KeyError, StopIteration, TypeError):
+        sentence = "The file is not an answer Bundle of this service."
+        raise Rejected((Problem(ProblemKind.NOT_JSON, "", "something else", "an answer Bundle", sentence),)) from None
+    print(text, end="")
+    return ANSWERED
+
+
+def _bytes_of(file: str) -> bytes:
+    if file == "-":
+        return sys.stdin.buffer.read()
+    try:
+        return Path(file).read_bytes()
+    except OSError as error:
+        print(f"{file}: {error.strerror}", file=sys.stderr)
+        raise SystemExit(USAGE) from None
+
+
+def _serve(chosen: argparse.Namespace) -> int:
+    # Only this command needs the web framework and the server: the others start without them.
+    import uvicorn
+    from pydantic import ValidationError
+
+    from ebbmark.settings import Settings
+    from ebbmark.web.app import create_app
+
+    try:
+        settings = Settings()
+    except ValidationError as error:
+        for fault in error.errors(include_input=False, include_url=False):
+            print(f"EBBMARK_{'_'.join(map(str, fault['loc'])).upper()}: {fault['msg']}", file=sys.stderr)
+        return USAGE
+    given = {"host": chosen.host, "port": chosen.port}
+    settings = settings.model_copy(update={name: value for name, value in given.items() if value is not None})
+    listener = socket.create_server((settings.host, settings.port), backlog=2048)
+    port = listener.getsockname()[1]
+    app = create_app(settings.model_copy(update={"port": port}))
+    print(f"Ebbmark {__version__} listens on http://{settings.host}:{port}", file=sys.stderr, flush=True)
+    # No access log: an address may carry what must not be logged.
+    config = uvicorn.Config(app, access_log=False, log_level="warning", server_header=False)
+    uvicorn.Server(config).run(sockets=[listener])
+    return ANSWERED
+
+
+def _openapi(_: argparse.Namespace) -> int:
+    from ebbmark.settings import Settings
+    from ebbmark.web.app import create_app
+
+    document = create_app(Settings.model_construct()).openapi()
+    print(msgspec.json.format(msgspec.json.encode(document), indent=2).decode())
+    return ANSWERED

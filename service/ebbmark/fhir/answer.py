@@ -1,0 +1,200 @@
+"""What does an answer Bundle say? The same numbers back, for those who show them to people."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+__all__ = ["Answer", "CautionLine", "StepRow", "WhatIfRow", "read_answer"]
+
+Json = Mapping[str, Any]
+
+_STEP = {
+    "peep_cmh2o": ("20077-4", "76248-4"),
+    "compliance_ml_per_cmh2o": ("60828-1", "60827-3"),
+    "tidal_volume_ml": ("76007-4", "76222-9", "20112-9", "20109-5"),
+    "plateau_cmh2o": ("76259-1",),
+    "peak_cmh2o": ("76531-3",),
+    "driving_pressure_cmh2o": ("76154-4",),
+    "probability": ("closing-probability",),
+    "fitted_ml_per_cmh2o": ("fitted-compliance",),
+    "fitted_low_ml_per_cmh2o": ("fitted-compliance-low",),
+    "fitted_high_ml_per_cmh2o": ("fitted-compliance-high",),
+    "readings": ("readings-used",),
+}
+_WHAT_IF = {
+    "margin_cmh2o": ("margin",),
+    "peep_cmh2o": ("what-if-peep",),
+    "compliance_ml_per_cmh2o": ("expected-compliance",),
+    "driving_pressure_cmh2o": ("expected-driving-pressure",),
+    "plateau_cmh2o": ("expected-plateau-pressure",),
+    "mechanical_power_j_per_min": ("expected-mechanical-power",),
+    "tidal_volume_ml": ("tidal-volume-used",),
+    "tidal_volume_ml_per_kg": ("tidal-volume-per-predicted-weight",),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepRow:
+    """One step of the limb; None where the Bundle has no such component."""
+
+    peep_cmh2o: float | None
+    compliance_ml_per_cmh2o: float | None
+    tidal_volume_ml: float | None
+    plateau_cmh2o: float | None
+    peak_cmh2o: float | None
+    driving_pressure_cmh2o: float | None
+    probability: float | None
+    fitted_ml_per_cmh2o: float | None
+    fitted_low_ml_per_cmh2o: float | None
+    fitted_high_ml_per_cmh2o: float | None
+    readings: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WhatIfRow:
+    """What one margin would mean; None outside the tested range."""
+
+    margin_cmh2o: float | None
+    peep_cmh2o: float | None
+    compliance_ml_per_cmh2o: float | None
+    driving_pressure_cmh2o: float | None
+    plateau_cmh2o: float | None
+    mechanical_power_j_per_min: float | None
+    tidal_volume_ml: float | None
+    tidal_volume_ml_per_kg: float | None
+    remark: str
+
+
+@dataclass(frozen=True, slots=True)
+class CautionLine:
+    """One caution found in this patient's data."""
+
+    code: str
+    severity: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """The answer, flat. Lengths in the units of the field names; texts as they stand in the Bundle."""
+
+    identity: str
+    software: str
+    predicted_body_weight_kg: float | None
+    weight_remark: str
+    tidal_volume_ml: float | None
+    ladder_ml: dict[str, float]
+    verdict: str
+    verdict_text: str
+    closing_pressure_cmh2o: float | None
+    interval_cmh2o: tuple[float, float] | None
+    verdict_probability: float | None
+    not_reached_probability: float | None
+    falling_from_first_step_probability: float | None
+    evidence: str
+    shape: str
+    closing_remark: str
+    suggested_peep_cmh2o: float | None
+    rationale: str
+    steps: tuple[StepRow, ...]
+    what_if: tuple[WhatIfRow, ...]
+    cautions: tuple[CautionLine, ...]
+    general: tuple[str, ...]
+    issues: tuple[str, ...]
+
+
+def read_answer(bundle: Json) -> Answer:
+    """Read the Bundle that the titration operation returns.
+
+    Args:
+        bundle: what `fhir.write.write_bundle` made, as plain JSON values.
+    """
+    resources = [entry["resource"] for entry in bundle["entry"]]
+    observations = {_code(r): r for r in resources if r["resourceType"] == "Observation"}
+    weight, closing = observations["50064-5"], observations["closing-pressure"]
+    volume, suggestion = observations["tidal-volume-target"], observations["suggested-peep"]
+    parts = _parts(closing)
+    low, high = _number(parts, "interval-low"), _number(parts, "interval-high")
+    guidance = _only(resources, "GuidanceResponse")
+    return Answer(
+        identity=guidance["requestIdentifier"]["value"],
+        software=_only(resources, "Device")["version"][0]["value"],
+        predicted_body_weight_kg=_value(weight),
+        weight_remark=_note(weight),
+        tidal_volume_ml=_value(volume),
+        ladder_ml={
+            code.removeprefix("tidal-volume-at-").removesuffix("-ml-per-kg"): part["valueQuantity"]["value"]
+            for code, part in _parts(volume).items()
+            if code.startswith("tidal-volume-at-")
+        },
+        verdict=_choice(parts, "closing-verdict", "code"),
+        verdict_text=_choice(parts, "closing-verdict", "display"),
+        closing_pressure_cmh2o=_value(closing),
+        interval_cmh2o=(low, high) if low is not None and high is not None else None,
+        verdict_probability=_number(parts, "verdict-probability"),
+        not_reached_probability=_number(parts, "not-reached-probability"),
+        falling_from_first_step_probability=_number(parts, "falling-from-first-step-probability"),
+        evidence=_choice(parts, "closing-evidence", "code"),
+        shape=_choice(parts, "closing-shape", "code"),
+        closing_remark=_note(closing),
+        suggested_peep_cmh2o=_value(suggestion),
+        rationale=_note(suggestion),
+        steps=tuple(StepRow(**_row(resource, _STEP)) for resource in resources if _code(resource) == "peep-trial-step"),
+        what_if=tuple(
+            WhatIfRow(**_row(resource, _WHAT_IF), remark=_note(resource))
+            for resource in resources
+            if _code(resource) == "peep-what-if"
+        ),
+        cautions=tuple(
+            CautionLine(_code(r), r["severity"], r["detail"]) for r in resources if r["resourceType"] == "DetectedIssue"
+        ),
+        general=tuple(note["text"] for note in guidance["note"][1:]),
+        issues=tuple(_issue(issue) for issue in _only(resources, "OperationOutcome")["issue"]),
+    )
+
+
+def _only(resources: Sequence[Json], resource_type: str) -> Json:
+    return next(resource for resource in resources if resource["resourceType"] == resource_type)
+
+
+def _code(resource: Json) -> str:
+    code = resource.get("code")
+    return str(code["coding"][0]["code"]) if isinstance(code, Mapping) else ""
+
+
+def _parts(observation: Json) -> dict[str, Json]:
+    return {_code(part): part for part in observation.get("component", ())}
+
+
+def _value(observation: Json) -> float | None:
+    quantity = observation.get("valueQuantity")
+    return None if quantity is None else float(quantity["value"])
+
+
+def _number(parts: Mapping[str, Json], *codes: str) -> float | None:
+    for code in codes:
+        part = parts.get(code)
+        if part is not None:
+            return float(part["valueInteger"]) if "valueInteger" in part else _value(part)
+    return None
+
+
+def _row(observation: Json, fields: Mapping[str, tuple[str, ...]]) -> dict[str, Any]:
+    parts = _parts(observation)
+    return {name: _number(parts, *codes) for name, codes in fields.items()}
+
+
+def _choice(parts: Mapping[str, Json], code: str, field: str) -> str:
+    part = parts.get(code)
+    return "" if part is None else str(part["valueCodeableConcept"]["coding"][0][field])
+
+
+def _note(observation: Json) -> str:
+    return " ".join(note["text"] for note in observation.get("note", ()))
+
+
+def _issue(issue: Json) -> str:
+    where = issue.get("diagnostics") or (issue.get("expression") or [""])[0]
+    return f"{issue['details']['text']}{f' [{where}]' if where else ''}"

@@ -1,0 +1,190 @@
+"""A plain table of steps as a FHIR Bundle, so that it goes the same way as every other request.
+
+The header names each column; the unit is part of the name. One row is one charted row: rows of equal PEEP that follow
+one another are readings of the same step. A `time` column (ISO 8601 with zone) places the rows; without it they count
+in the order given, as one step after another.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+import msgspec
+
+from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+
+__all__ = ["COLUMNS", "ChartedSteps", "read_charted_steps"]
+
+COLUMNS: dict[str, tuple[str, str]] = {
+    "peep_cmh2o": ("20077-4", "cm[H2O]"),
+    "tidal_volume_ml": ("76222-9", "mL"),
+    "tidal_volume_expired_ml": ("76007-4", "mL"),
+    "plateau_cmh2o": ("76259-1", "cm[H2O]"),
+    "peak_cmh2o": ("76531-3", "cm[H2O]"),
+    "driving_pressure_cmh2o": ("76154-4", "cm[H2O]"),
+    "compliance_static_ml_per_cmh2o": ("60828-1", "mL/cm[H2O]"),
+    "compliance_dynamic_ml_per_cmh2o": ("60827-3", "mL/cm[H2O]"),
+    "respiratory_rate_per_min": ("19840-8", "/min"),
+}
+"""Column to LOINC code and UCUM unit."""
+
+OTHERS = ("time", "height_cm", "sex")
+UNTIMED_START = datetime(2000, 1, 1, tzinfo=UTC)
+UNTIMED_STEP = timedelta(minutes=2)
+"""Rows without a time stand two minutes a step apart; these instants serve the order only and are never shown."""
+
+
+@dataclass(frozen=True, slots=True)
+class ChartedSteps:
+    """A table read.
+
+    Attributes:
+        bundle: FHIR R4 Bundle as JSON, one panel Observation per row.
+        timed: whether the rows had times; if not, the instants in the Bundle stand for their order only.
+    """
+
+    bundle: bytes
+    timed: bool
+
+
+def read_charted_steps(table: bytes, *, height_cm: float | None = None, sex: str | None = None) -> ChartedSteps:
+    """Read a table of charted steps.
+
+    Args:
+        table: CSV in UTF-8 with one of the columns of `COLUMNS` each, `peep_cmh2o` at least; further `time`,
+            `height_cm` and `sex` (male or female).
+        height_cm: height [cm], where the table has none.
+        sex: male or female, where the table has none.
+
+    Raises:
+        Rejected: with every fault of the table, each naming its line and column.
+    """
+    try:
+        text = table.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise Rejected((_fault("the table", f"bytes that are not UTF-8 at position {error.start}", "UTF-8"),)) from None
+    reader = csv.DictReader(io.StringIO(text), skipinitialspace=True)
+    header = [name.strip() for name in reader.fieldnames or ()]
+    reader.fieldnames = header
+    faults = _header_faults(header)
+    if faults:
+        raise Rejected(tuple(faults))
+    rows = [(reader.line_num, row) for row in reader if any((value or "").strip() for value in row.values() if value)]
+    observations, row_faults = _observations(rows, timed="time" in header)
+    heights = {value for _, row in rows if (value := (row.get("height_cm") or "").strip())}
+    sexes = {value for _, row in rows if (value := (row.get("sex") or "").strip().lower())}
+    faults += row_faults + _disagreements(heights, sexes)
+    if faults:
+        raise Rejected(tuple(faults))
+    height = next(iter(heights), None if height_cm is None else f"{height_cm:g}")
+    patient = {"resourceType": "Patient", "id": "charted", "gender": next(iter(sexes), sex)}
+    entries: list[dict[str, object]] = [{"resource": {k: v for k, v in patient.items() if v is not None}}]
+    if height is not None:
+        first = observations[0]["effectiveDateTime"] if observations else UNTIMED_START.isoformat()
+        entries.append({"resource": _height(height, first)})
+    entries += [{"resource": observation} for observation in observations]
+    bundle = {"resourceType": "Bundle", "type": "collection", "entry": entries}
+    return ChartedSteps(msgspec.json.encode(bundle), "time" in header)
+
+
+def _header_faults(header: list[str]) -> list[Problem]:
+    accepted = ", ".join((*OTHERS, *COLUMNS))
+    faults = [
+        _fault("line 1", f"a column {name!r}", accepted)
+        for name in header
+        if name not in COLUMNS and name not in OTHERS
+    ]
+    faults += [_fault("line 1", f"{name} twice", "each column once") for name in set(header) if header.count(name) > 1]
+    if "peep_cmh2o" not in header:
+        faults.append(_fault("line 1", "no column peep_cmh2o", "a header line with peep_cmh2o and others: " + accepted))
+    return faults
+
+
+def _observations(
+    rows: list[tuple[int, dict[str, str]]], *, timed: bool
+) -> tuple[list[dict[str, object]], list[Problem]]:
+    observations: list[dict[str, object]] = []
+    faults: list[Problem] = []
+    step, previous, within = -1, None, 0
+    for line, row in rows:
+        if None in row:
+            faults.append(_fault(f"line {line}", "more values than the header has columns", "one value per column"))
+            continue
+        components = []
+        for column, (code, unit) in COLUMNS.items():
+            text = (row.get(column) or "").strip()
+            if not text:
+                continue
+            value = _number(text)
+            if value is None:
+                faults.append(_fault(f"line {line}, {column}", repr(text[:20]), "a number with a decimal point"))
+                continue
+            components.append(_component(code, value, unit))
+        peep = (row.get("peep_cmh2o") or "").strip()
+        if not peep:
+            faults.append(_fault(f"line {line}, peep_cmh2o", "nothing", "the set PEEP of the row"))
+            continue
+        step, within = (step, within + 1) if peep == previous else (step + 1, 0)
+        previous = peep
+        at = (row.get("time") or "").strip() if timed else _order(step, within)
+        if timed and not at:
+            faults.append(_fault(f"line {line}, time", "nothing", "a time in every row, or no time column at all"))
+            continue
+        observations.append(
+            {
+                "resourceType": "Observation",
+                "id": f"line-{line}",
+                "status": "final",
+                "code": {"text": "Charted row of a PEEP trial"},
+                "subject": {"reference": "Patient/charted"},
+                "effectiveDateTime": at,
+                "component": components,
+            }
+        )
+    return observations, faults
+
+
+def _order(step: int, within: int) -> str:
+    return (UNTIMED_START + step * UNTIMED_STEP + timedelta(seconds=within)).isoformat()
+
+
+def _disagreements(heights: set[str], sexes: set[str]) -> list[Problem]:
+    return [
+        _fault(f"column {column}", " and ".join(sorted(values)), "one value for one patient")
+        for column, values in (("height_cm", heights), ("sex", sexes))
+        if len(values) > 1
+    ]
+
+
+def _component(code: str, value: float, unit: str) -> dict[str, object]:
+    return {
+        "code": {"coding": [{"system": "http://loinc.org", "code": code}]},
+        "valueQuantity": {"value": value, "system": "http://unitsofmeasure.org", "code": unit},
+    }
+
+
+def _height(text: str, at: object) -> dict[str, object]:
+    return {
+        "resourceType": "Observation",
+        "id": "height",
+        "status": "final",
+        "code": {"coding": [{"system": "http://loinc.org", "code": "8302-2"}]},
+        "subject": {"reference": "Patient/charted"},
+        "effectiveDateTime": at,
+        "valueQuantity": {"value": _number(text) or 0, "system": "http://unitsofmeasure.org", "code": "cm"},
+    }
+
+
+def _number(text: str) -> float | None:
+    try:
+        return float(text)
+    except ValueError:
+        return None
+
+
+def _fault(where: str, found: str, accepted: str) -> Problem:
+    sentence = f"In {where} of the table: found {found}; accepted: {accepted}."
+    return Problem(ProblemKind.TABLE, where, found, accepted, sentence)

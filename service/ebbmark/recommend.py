@@ -1,0 +1,112 @@
+"""The one use case: from the bytes of a request to a recommendation.
+
+Every door, the command line and the replay call this; none repeats it.
+"""
+
+from __future__ import annotations
+
+from ebbmark import __version__
+from ebbmark.fhir.canonical import identity, input_digest
+from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.read import DEFAULT_LIMITS, NO_CODE_MAP, CodeMap, Limits, read_request
+from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.request import Ignored, Request
+from ebbmark.physiology.advice import advise
+from ebbmark.physiology.closing import CurveStep, estimate_closing
+from ebbmark.physiology.trial import NoTrial, Trial, read_trial
+
+__all__ = ["recommend", "recommend_for"]
+
+
+def recommend(
+    body: bytes,
+    *,
+    at_s: float,
+    limits: Limits = DEFAULT_LIMITS,
+    code_map: CodeMap = NO_CODE_MAP,
+    accept_preliminary: bool = False,
+) -> Recommendation:
+    """Answer one request.
+
+    Args:
+        body: FHIR R4 JSON, Parameters or Bundle.
+        at_s: the present instant [s since 1970-01-01T00:00:00Z].
+        limits: how large a request may be.
+        code_map: the site's own codes.
+        accept_preliminary: whether Observations of status preliminary count.
+
+    Raises:
+        Rejected: with every problem that was found and every input that was ignored.
+    """
+    return recommend_for(
+        read_request(body, at_s=at_s, limits=limits, code_map=code_map, accept_preliminary=accept_preliminary)
+    )
+
+
+def recommend_for(request: Request) -> Recommendation:
+    """Answer a request that was read already.
+
+    Raises:
+        Rejected: the readings hold no decremental limb.
+    """
+    trial = read_trial(request.readings, request.protocol)
+    if isinstance(trial, NoTrial):
+        raise Rejected((_no_trial(trial),), request.ignored)
+    closing = estimate_closing(
+        [
+            CurveStep(
+                step.peep_cmh2o,
+                tuple([sample.compliance_ml_per_cmh2o for sample in step.samples]),
+                trial.resolution,
+            )
+            for step in trial.steps
+        ],
+        fall=request.protocol.fall,
+    )
+    advice = advise(
+        height_cm=request.person.height_cm,
+        sex=request.person.sex,
+        trial=trial,
+        closing=closing,
+        protocol=request.protocol,
+    )
+    digest = input_digest(request)
+    return Recommendation(
+        identity=identity(digest, request.protocol, __version__),
+        input_digest=digest,
+        engine_version=__version__,
+        request=request,
+        trial=trial,
+        closing=closing,
+        advice=advice,
+        ignored=request.ignored + _left_out(request, trial),
+    )
+
+
+def _left_out(request: Request, trial: Trial) -> tuple[Ignored, ...]:
+    """The readings that the trial left out, as inputs with their reason; one line per input and reason."""
+    lines: dict[tuple[int, str], list[str]] = {}
+    for unused in trial.unused:
+        lines.setdefault((unused.reading.source, unused.reason), []).append(unused.reading.quantity.slug)
+    return tuple(
+        [
+            Ignored(
+                request.sources[source].path,
+                request.sources[source].reference,
+                "not-in-curve",
+                f"{', '.join(slugs)}: {reason}.",
+            )
+            for (source, reason), slugs in sorted(lines.items(), key=lambda item: item[0][0])
+        ]
+    )
+
+
+def _no_trial(no_trial: NoTrial) -> Problem:
+    """What the caller is told when there is no limb to read."""
+    return Problem(
+        kind=ProblemKind.NO_TRIAL,
+        expression="",
+        found=no_trial.found,
+        accepted=no_trial.accepted,
+        sentence=f"No decremental PEEP trial could be read: {no_trial.found}. Needed: {no_trial.accepted}.",
+    )

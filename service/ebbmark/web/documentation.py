@@ -1,0 +1,99 @@
+"""What the published OpenAPI document says of the FHIR door; the examples are real requests and answers."""
+
+from __future__ import annotations
+
+from importlib.resources import files
+from typing import Any
+
+import msgspec
+from fastapi import Response
+
+from ebbmark.web.media import FHIR_JSON
+
+__all__ = ["DESCRIPTION", "TITRATE_PEEP", "example"]
+
+DESCRIPTION = (
+    "Reads a decremental PEEP trial of a ventilated adult with ARDS from FHIR R4 and answers with the closing pressure "
+    "and its uncertainty, a suggested PEEP with its rationale, what each margin would mean, and the cautions. Decision "
+    "support: every result is preliminary, local protocol and a licensed clinician decide."
+)
+
+REFUSALS = {
+    400: "The body cannot be read.",
+    406: "The caller takes no FHIR JSON.",
+    413: "The body is larger than is read.",
+    415: "The body does not claim to be FHIR R4 JSON.",
+    422: "The body can be read but not used; every problem is named with its FHIRPath.",
+    500: "A fault of the service.",
+}
+
+RESOURCE: dict[str, Any] = {
+    "type": "object",
+    "required": ["resourceType"],
+    "properties": {"resourceType": {"type": "string"}},
+}
+
+
+def _schema(*names: str) -> dict[str, Any]:
+    return {**RESOURCE, "properties": {"resourceType": {"type": "string", "enum": list(names)}}}
+
+
+def example(name: str) -> object:
+    """One of the real examples that the document carries.
+
+    Args:
+        name: request, answer or refusal.
+    """
+    return msgspec.json.decode((files("ebbmark.web") / "examples" / f"{name}.json").read_bytes())
+
+
+TITRATE_PEEP: dict[str, Any] = {
+    "summary": "Read a decremental PEEP trial",
+    "description": "Takes FHIR R4 Parameters or a bare Bundle; returns a Bundle of preliminary results with their "
+    "Provenance. With `write-back` the same results are put into the configured record as one transaction of "
+    "conditional creates, and the header Ebbmark-Write-Back says what became of it.",
+    "operation_id": "titratePeep",
+    "response_class": Response,
+    "responses": {
+        200: {
+            "description": "The answer, a Bundle of type collection.",
+            "headers": {
+                "Ebbmark-Write-Back": {
+                    "description": "Only where write-back was asked for.",
+                    "schema": {"type": "string", "enum": ["written", "already-there", "failed", "unknown"]},
+                }
+            },
+            "content": {FHIR_JSON: {"schema": _schema("Bundle"), "example": example("answer")}},
+        },
+        **{
+            status: {
+                "description": text,
+                "content": {
+                    FHIR_JSON: {
+                        "schema": _schema("OperationOutcome"),
+                        **({"example": example("refusal")} if status == 422 else {}),
+                    }
+                },
+            }
+            for status, text in REFUSALS.items()
+        },
+    },
+    "openapi_extra": {
+        "parameters": [
+            {
+                "name": "_format",
+                "in": "query",
+                "required": False,
+                "description": "Overrides the Accept header; only JSON is given.",
+                "schema": {"type": "string", "enum": ["json", "application/json", "application/fhir+json"]},
+            }
+        ],
+        "requestBody": {
+            "required": True,
+            "content": {
+                FHIR_JSON: {"schema": _schema("Parameters", "Bundle"), "example": example("request")},
+                "application/json": {"schema": _schema("Parameters", "Bundle")},
+            },
+        },
+    },
+}

@@ -1,0 +1,157 @@
+"""The FHIR door: the titration operation and the definitions that describe it."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import AsyncIterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+import msgspec
+from fastapi import APIRouter, Request, Response
+
+from ebbmark.fhir.codesystem import code_system
+from ebbmark.fhir.conformance import capability_statement, operation_definition
+from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.read import CodeMap, Limits
+from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.validate import validate
+from ebbmark.fhir.write import as_transaction, write_bundle, write_bundle_bytes
+from ebbmark.fhir.written import with_write_issue
+from ebbmark.recommend import recommend
+from ebbmark.record.client import RecordClient
+from ebbmark.record.write_back import WriteState, write_back
+from ebbmark.web.documentation import TITRATE_PEEP
+from ebbmark.web.media import FHIR_JSON, require_acceptable, require_fhir_json
+
+__all__ = ["Door", "fhir_router"]
+
+WRITE_BACK_HEADER = "Ebbmark-Write-Back"
+"""What became of a write-back, in one word, for callers that do not read the OperationOutcome."""
+
+_ENCODER = msgspec.json.Encoder()
+
+
+@dataclass(frozen=True, slots=True)
+class Door:
+    """What the FHIR door was configured with.
+
+    Attributes:
+        limits: how large a request may be.
+        code_map: the site's own codes.
+        accept_preliminary: whether preliminary Observations count where the request does not say.
+        record: where results may be written; None where no record is configured.
+        base_url: address at which the service sees itself, for the CapabilityStatement.
+    """
+
+    limits: Limits
+    code_map: CodeMap
+    accept_preliminary: bool
+    record: RecordClient | None
+    base_url: str
+
+
+def fhir_router(door: Door) -> APIRouter:
+    """The routes below `/fhir`."""
+    router = APIRouter(prefix="/fhir", tags=["fhir"])
+
+    @router.post("/$titrate-peep", **TITRATE_PEEP)
+    async def titrate_peep(request: Request) -> Response:
+        require_fhir_json(request.headers.get("content-type"))
+        require_acceptable(request.headers.get("accept"), request.query_params.get("_format"))
+        body = await _body(request.stream(), door.limits.max_bytes)
+        at_s = time.time()
+        recommendation = recommend(
+            body,
+            at_s=at_s,
+            limits=door.limits,
+            code_map=door.code_map,
+            accept_preliminary=door.accept_preliminary,
+        )
+        if recommendation.request.write_back:
+            return await _written(recommendation, at_s, door.record)
+        return Response(write_bundle_bytes(recommendation, recorded_s=at_s), media_type=FHIR_JSON)
+
+    definitions = {
+        "/metadata": capability_statement(base_url=door.base_url),
+        "/OperationDefinition/titrate-peep": operation_definition(),
+        "/CodeSystem/ebbmark": code_system(),
+    }
+    for path, resource in definitions.items():
+        _serve(router, path, _ENCODER.encode(resource), str(resource["resourceType"]))
+    return router
+
+
+def _serve(router: APIRouter, path: str, body: bytes, resource_type: str) -> None:
+    """Serve one fixed resource."""
+
+    async def definition(request: Request) -> Response:
+        require_acceptable(request.headers.get("accept"), request.query_params.get("_format"))
+        return Response(body, media_type=FHIR_JSON)
+
+    router.add_api_route(
+        path,
+        definition,
+        methods=["GET"],
+        summary=f"{resource_type} of this service",
+        operation_id=f"read{resource_type}",
+        response_class=Response,
+        responses={200: {"description": resource_type, "content": {FHIR_JSON: {"schema": {"type": "object"}}}}},
+    )
+
+
+async def _body(stream: AsyncIterator[bytes], max_bytes: int) -> bytes:
+    """The body, read no further than the limit."""
+    pieces: list[bytes] = []
+    size = 0
+    async for piece in stream:
+        size += len(piece)
+        if size > max_bytes:
+            found, accepted = f"a body of more than {max_bytes:,} bytes", f"at most {max_bytes:,} bytes"
+            sentence = f"The request has {found}; {accepted} are read. Send only the Observations of the trial."
+            raise Rejected((Problem(ProblemKind.TOO_LARGE, "", found, accepted, sentence),))
+        pieces.append(piece)
+    return pieces[0] if len(pieces) == 1 else b"".join(pieces)
+
+
+async def _written(recommendation: Recommendation, at_s: float, record: RecordClient | None) -> Response:
+    """Answer after writing the answer to the record; whatever becomes of the write, the answer is given."""
+    patient = recommendation.request.person.reference
+    problems = [*_no_record(record), *_no_patient(patient)]
+    if problems or record is None:
+        raise Rejected(tuple(problems))
+    bundle = write_bundle(recommendation, recorded_s=at_s)
+    transaction = as_transaction(bundle, patient)
+    faults = await asyncio.to_thread(validate, transaction)
+    if faults:
+        state, severity, code = WriteState.FAILED.value, "error", "invariant"
+        sentence = f"Nothing was written: the answer broke {len(faults)} rules of FHIR. This is a fault of the service."
+    else:
+        outcome = await write_back(transaction, record=record, sleep=asyncio.sleep, now=lambda: datetime.now(UTC))
+        state, sentence = outcome.state.value, outcome.sentence
+        done = outcome.state in (WriteState.WRITTEN, WriteState.ALREADY_THERE)
+        severity = "information" if done else "error"
+        code = "informational" if done else "incomplete" if outcome.state is WriteState.UNKNOWN else "processing"
+    answer = with_write_issue(bundle, severity=severity, code=code, sentence=sentence)
+    return Response(_ENCODER.encode(answer), media_type=FHIR_JSON, headers={WRITE_BACK_HEADER: state})
+
+
+def _no_record(record: RecordClient | None) -> tuple[Problem, ...]:
+    if record is not None:
+        return ()
+    accepted = "a service whose record_base_url is set"
+    sentence = "write-back was asked for, but no record system is configured here. Ask again without write-back."
+    return (Problem(ProblemKind.NO_RECORD, _parameter("write-back"), "write-back true", accepted, sentence),)
+
+
+def _no_patient(reference: str) -> tuple[Problem, ...]:
+    if reference.startswith("Patient/"):
+        return ()
+    accepted = "a patient who is known to the record, as Patient/[id]"
+    sentence = f"Results can be written only for {accepted}; the request names the patient in another way."
+    return (Problem(ProblemKind.NO_RECORD, "", "a patient without an id of the record", accepted, sentence),)
+
+
+def _parameter(name: str) -> str:
+    return f"Parameters.parameter.where(name='{name}')"
