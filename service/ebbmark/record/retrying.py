@@ -6,7 +6,6 @@ practice, no published source.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -126,7 +125,6 @@ _LOOKED_AT = frozenset({409, 412})
 _MAY_STILL_WORK: frozenset[int | Trouble] = frozenset(
     {Trouble.WRITE_TIMEOUT, Trouble.READ_TIMEOUT, Trouble.TOO_SLOW, Trouble.CUT, 502, 504}
 )
-_LONGEST_COUNTED_DIGITS = 9
 
 
 def decide(
@@ -186,14 +184,13 @@ def retry_after_s(header: str | None, now: datetime) -> float | None:
         now: current time with zone.
 
     Returns:
-        Seconds from now, never negative, infinite beyond nine digits; None for an absent or malformed header.
+        Seconds from now, never negative, possibly infinite; None for an absent or malformed header.
 
     Source: RFC 9110 sections 10.2.3 and 5.6.7 (a date in any of its three forms is UTC).
     """
     text = (header or "").strip(" \t")
     if text.isascii() and text.isdigit():
-        digits = text.lstrip("0") or "0"
-        return float(digits) if len(digits) <= _LONGEST_COUNTED_DIGITS else math.inf
+        return float(text)  # unlike int, takes any number of digits and ends at infinity
     try:
         when = parsedate_to_datetime(text)
         aware = when if when.tzinfo is not None else when.replace(tzinfo=UTC)
