@@ -150,22 +150,24 @@ def _breathe(
 ) -> tuple[SimulatedStep, Flags]:
     """Breathe at one PEEP until end inspiration repeats itself, or the breaths of the step are over."""
     total_peep = peep + lung.intrinsic_peep_cmh2o
+    wall = units.chest_wall_ml_per_cmh2o
     for _ in range(trial.breaths):
         low, at_expiration = reach_airway(units, units.deflate, open_now, total_peep)
         expired = units.volume_ml(low, at_expiration)
         if phase in VOLUME_CONTROLLED:
-            target = expired + trial.tidal_volume_ml
-            high, at_inspiration = reach_volume(units, units.inflate, at_expiration, low, target)
+            inspired = expired + trial.tidal_volume_ml
+            high, at_inspiration = reach_volume(units, units.inflate, at_expiration, low, inspired)
+            # Where the solution lies in the jump of one unit, the volume is the one asked for.
+            plateau = high + inspired / wall
         else:
-            top = peep + trial.driving_pressure_cmh2o
-            high, at_inspiration = reach_airway(units, units.inflate, at_expiration, top)
+            plateau = peep + trial.driving_pressure_cmh2o
+            high, at_inspiration = reach_airway(units, units.inflate, at_expiration, plateau)
+            inspired = (plateau - high) * wall
         repeated = np.array_equal(at_inspiration, open_now)
         open_now = at_inspiration
         if repeated:
             break
-    inspired = units.volume_ml(high, at_inspiration)
-    plateau = high + inspired / units.chest_wall_ml_per_cmh2o
-    share_open = np.count_nonzero(at_expiration) / at_expiration.size
+    share_open = float(np.count_nonzero(at_expiration)) / at_expiration.size
     flow = trial.flow_l_per_s if phase in VOLUME_CONTROLLED else 0.0
     peak = plateau + _resistance(lung, share_open) * flow
     tidal = inspired - expired

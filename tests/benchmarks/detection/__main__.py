@@ -37,7 +37,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     options.out.mkdir(parents=True, exist_ok=True)
     trials = draw_trials(
         purpose=Purpose(options.lungs),
-        per_cell=8 if options.quick else options.per_cell,
+        per_cell=6 if options.quick else options.per_cell,
         lungs=60 if options.quick else 300,
         seed=options.seed,
     )

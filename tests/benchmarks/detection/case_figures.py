@@ -19,6 +19,13 @@ __all__ = ["draw_cases", "typical", "worst"]
 MARGIN_CMH2O = 2.0
 """Margin of the suggested PEEP that is drawn: common practice, 2 to 4."""
 
+KEY = (
+    "Circles: readings (×: off the scale). Line and band: estimated compliance, 90 %. Dashes: true compliance. ▼ true closing. "
+    "■ closing as named, with its 90 % interval. ◇ named + 2 cmH2O.\n"
+    "Columns below: probability that closing started at the step; hatched, left: falling from the first step; "
+    "hatched, right: not reached."
+)
+
 SAID = {
     Verdict.FOUND: "found",
     Verdict.NOT_REACHED: "not reached",
@@ -55,8 +62,8 @@ def draw_cases(outcomes: Sequence[Outcome], estimate: Estimate, title: str, path
         path: file to write.
     """
     with plt.rc_context(LOOK):  # type: ignore[arg-type]
-        figure = plt.figure(figsize=(13.0, 9.6))
-        grid = figure.add_gridspec(3, 4, hspace=0.42, wspace=0.22, top=0.90)
+        figure = plt.figure(figsize=(13.5, 11.0))
+        grid = figure.add_gridspec(3, 4, hspace=0.48, wspace=0.24, top=0.87)
         for i, outcome in enumerate(outcomes[:12]):
             inner = grid[i // 4, i % 4].subgridspec(2, 1, height_ratios=(4.2, 1.0), hspace=0.10)
             upper = figure.add_subplot(inner[0])
@@ -64,36 +71,28 @@ def draw_cases(outcomes: Sequence[Outcome], estimate: Estimate, title: str, path
             closing = estimate(outcome.trial.steps)
             _draw_curve(upper, outcome.trial, closing)
             _draw_chances(lower, closing)
-        figure.suptitle(title, fontsize=11.0, x=0.125, ha="left", y=0.975)
-        figure.text(
-            0.125,
-            0.935,
-            "Circles: readings. Line and band: estimated compliance, 90 %. Dashes: true compliance. "
-            "▼ true closing. ■ closing as named, bar: 90 % interval. ◇ named + 2 cmH2O. "
-            "Columns: probability per step.",
-            fontsize=8.0,
-            color=MUTED,
-            ha="left",
-        )
+        figure.text(0.125, 0.965, title, fontsize=11.0)
+        figure.text(0.125, 0.925, KEY, fontsize=8.0, color=MUTED, linespacing=1.4)
         figure.savefig(path)
         plt.close(figure)
 
 
 def _draw_curve(axes: Axes, trial: Trial, closing: Closing) -> None:
     peeps = np.array([step.peep_cmh2o for step in trial.steps])
-    for step in trial.steps:
-        y = step.compliances_ml_per_cmh2o
-        nudge = (np.arange(len(y)) - (len(y) - 1) / 2) * min(0.9 / max(len(y), 1), 0.25)
-        axes.plot(step.peep_cmh2o + nudge, y, "o", ms=2.6, mfc="none", mec=INK, mew=0.5, alpha=0.75, zorder=2)
     rows = [(s.fitted_ml_per_cmh2o, s.fitted_low_ml_per_cmh2o, s.fitted_high_ml_per_cmh2o) for s in closing.steps]
     fitted, low, high = np.array(rows).T
     axes.fill_between(peeps, low, high, color=SAND, alpha=0.75, lw=0, zorder=1)
     axes.plot(peeps, fitted, "-", color=TEAL, lw=1.4, zorder=3)
     true = np.array(trial.case.compliances_ml_per_cmh2o)
     axes.plot(peeps, true, "--", color=WARM, lw=0.9, zorder=3)
-    floor, ceiling = min(low.min(), true.min()), max(high.max(), true.max())
+    readings = np.array([y for step in trial.steps for y in step.compliances_ml_per_cmh2o])
+    centre, reach = float(np.median(true)), 1.2 * float(max(high.max(), true.max()) - min(low.min(), true.min()))
+    shown = readings[np.abs(readings - centre) <= reach]
+    floor = float(min(low.min(), true.min(), shown.min(initial=centre)))
+    ceiling = float(max(high.max(), true.max(), shown.max(initial=centre)))
     room = ceiling - floor
-    axes.set_ylim(floor - 0.22 * room, ceiling + 0.20 * room)
+    axes.set_ylim(floor - 0.22 * room, ceiling + 0.12 * room)
+    _draw_readings(axes, trial, floor - 0.03 * room, ceiling + 0.06 * room)
     if trial.case.truth.verdict is Verdict.FOUND and trial.case.truth.step is not None:
         step_index = trial.case.truth.step
         axes.plot(peeps[step_index], true[step_index] + 0.10 * room, "v", color=WARM, ms=5.5, zorder=5)
@@ -107,6 +106,15 @@ def _draw_curve(axes: Axes, trial: Trial, closing: Closing) -> None:
     axes.yaxis.set_major_locator(MaxNLocator(4))
     axes.tick_params(labelbottom=False)
     axes.set_ylabel("mL/cmH2O")
+
+
+def _draw_readings(axes: Axes, trial: Trial, bottom: float, top: float) -> None:
+    for step in trial.steps:
+        y = np.array(step.compliances_ml_per_cmh2o)
+        x = step.peep_cmh2o + (np.arange(len(y)) - (len(y) - 1) / 2) * min(0.9 / len(y), 0.25)
+        off = (y < bottom) | (y > top)
+        axes.plot(x[~off], y[~off], "o", ms=2.6, mfc="none", mec=INK, mew=0.5, alpha=0.75, zorder=2)
+        axes.plot(x[off], np.clip(y[off], bottom, top), "x", ms=4.0, color=INK, mew=0.8, zorder=2)
 
 
 def _heading(trial: Trial, closing: Closing) -> str:
@@ -123,11 +131,17 @@ def _heading(trial: Trial, closing: Closing) -> str:
 
 def _draw_chances(axes: Axes, closing: Closing) -> None:
     peeps = [step.peep_cmh2o for step in closing.steps]
-    axes.bar(peeps, [step.probability for step in closing.steps], width=0.9, color=TEAL, lw=0)
+    gap = 0.11 * (peeps[0] - peeps[-1]) + 0.8
+    width = 0.5 * gap
+    axes.bar(peeps, [step.probability for step in closing.steps], width=width, color=TEAL, lw=0)
+    for place, chance, name in (
+        (peeps[0] + gap, closing.falling_from_first_step, "falling"),
+        (peeps[-1] - gap, closing.not_reached, "not reached"),
+    ):
+        axes.bar(place, chance, width=width, color="white", edgecolor=MUTED, hatch="////", lw=0.6)
+        axes.text(place, chance + 0.08, name, ha="center", va="bottom", fontsize=6.0, color=MUTED)
     axes.set_ylim(0.0, 1.0)
     axes.set_yticks((0.0, 1.0))
     axes.xaxis.set_major_locator(MaxNLocator(6, integer=True))
-    axes.set_xlim(max(peeps) + 1.4, min(peeps) - 1.4)
-    rest = f"not reached {closing.not_reached:.2f} · falling {closing.falling_from_first_step:.2f}"
-    axes.text(0.99, 0.93, rest, transform=axes.transAxes, ha="right", va="top", fontsize=6.5, color=MUTED)
+    axes.set_xlim(peeps[0] + 2.0 * gap, peeps[-1] - 2.0 * gap)
     axes.set_xlabel("set PEEP, lowered from left to right (cmH2O)", fontsize=7.0)

@@ -110,7 +110,7 @@ def invent_lung(rng: np.random.Generator, purpose: Purpose, *, narrow: bool) -> 
         tube_resistance_cmh2o_s_per_l=rng.uniform(6.0, 12.0),
         airway_resistance_cmh2o_s_per_l=rng.uniform(2.0, 8.0),
         layers=20,
-        units_per_layer=40,
+        units_per_layer=120,
     )
 
 
@@ -156,6 +156,10 @@ def _short(rng: np.random.Generator) -> list[float]:
     return _steps(rng, int(rng.integers(4, 6)), [2.0, 2.5, 3.0])
 
 
+def _brief(rng: np.random.Generator) -> list[float]:
+    return _steps(rng, int(rng.integers(5, 8)), [1.5, 2.0])
+
+
 def _unequal(rng: np.random.Generator) -> list[float]:
     return _steps(rng, int(rng.integers(5, 10)), [2.0, 2.5, 3.0, 5.0], mixed=True)
 
@@ -199,6 +203,11 @@ def _overdistended(case: LungCase) -> bool:
     return _found(case) and max(c[: case.truth.step]) >= 1.15 * c[0]
 
 
+def _level(case: LungCase) -> bool:
+    c = case.compliances_ml_per_cmh2o
+    return _not_reached(case) and max(c) <= 1.15 * min(c)
+
+
 def _any(case: LungCase) -> bool:
     return True
 
@@ -213,6 +222,7 @@ FAMILIES: dict[str, tuple[Callable[[np.random.Generator], list[float]], Callable
     "short": (_short, _any),  # 4 or 5 steps of 2, 2.5 or 3
     "unequal": (_unequal, _any),  # steps of 2, 2.5, 3 and 5 mixed
     "mixed": (_even, _any),  # as they come
+    "level": (_brief, _level),  # not reached, highest and lowest compliance within 15 %; 5 to 7 steps
 }
 """Per family: how its PEEPs are drawn and which limbs it takes."""
 

@@ -84,16 +84,17 @@ def draw_rivals(answers: Mapping[str, Sequence[Outcome]], ours: str, path: Path)
     """Exact hits against pressures named where closing was not reached, for every method; best is upper left."""
     with plt.rc_context(LOOK):  # type: ignore[arg-type]
         figure, axes = plt.subplots(figsize=(5.6, 4.2), layout="constrained")
-        for name, outcomes in answers.items():
-            closed = [o for o in outcomes if o.trial.case.truth.verdict is Verdict.FOUND]
-            without = [o for o in outcomes if o.trial.case.truth.verdict is Verdict.NOT_REACHED]
-            x = sum(o.verdict is Verdict.FOUND for o in without) / len(without)
-            y = sum(o.exact for o in closed) / len(closed)
+        places = sorted(((*_place(o), name) for name, o in answers.items()), key=lambda p: -p[1])
+        labels: list[tuple[float, float]] = []
+        for x, y, name in places:
+            # A label that would lie on another one moves down by a line.
+            near = [label for at, label in labels if abs(at - x) < 0.3]
+            labels.append((x, min([y, *(label - 0.036 for label in near)])))
             mine = name == ours
             axes.plot(x, y, "D" if mine else "o", color=TEAL if mine else MUTED, ms=7.0 if mine else 5.0)
             axes.annotate(
                 name,
-                (x, y),
+                (x, labels[-1][1]),
                 xytext=(7, 0),
                 textcoords="offset points",
                 va="center",
@@ -108,6 +109,13 @@ def draw_rivals(answers: Mapping[str, Sequence[Outcome]], ours: str, path: Path)
         axes.set_title("Every method on the same trials, knowable or not; up and left is better", loc="left")
         figure.savefig(path)
         plt.close(figure)
+
+
+def _place(outcomes: Sequence[Outcome]) -> tuple[float, float]:
+    closed = [o for o in outcomes if o.trial.case.truth.verdict is Verdict.FOUND]
+    without = [o for o in outcomes if o.trial.case.truth.verdict is Verdict.NOT_REACHED]
+    false = sum(o.verdict is Verdict.FOUND for o in without) / len(without)
+    return false, sum(o.exact for o in closed) / len(closed)
 
 
 def draw_intervals(groups: Mapping[str, Sequence[Outcome]], path: Path) -> None:
