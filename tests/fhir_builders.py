@@ -69,7 +69,7 @@ def patient(identity: str = "p1", gender: str | None = "female", born: str | Non
     return built
 
 
-def observation(  # noqa: PLR0913
+def observation(
     name: str,
     value: float | None,
     *,
@@ -140,10 +140,11 @@ def bundle(*resources: Json, kind: str = "collection") -> Json:
 
 def parameters(**named: object) -> Json:
     """Parameters: `as_of` becomes `as-of`; resources, booleans, quantities and texts go where they belong."""
-    listed: list[Json] = []
-    for name, given in named.items():
-        for one in given if isinstance(given, list) else [given]:
-            listed.append({"name": name.replace("_", "-"), **_parameter_value(name, one)})
+    listed = [
+        {"name": name.replace("_", "-"), **_parameter_value(name, one)}
+        for name, given in named.items()
+        for one in (given if isinstance(given, list) else [given])
+    ]
     return {"resourceType": "Parameters", "parameter": listed}
 
 

@@ -1,0 +1,102 @@
+"""May this Observation count, and what does it say? The careful way, for every shape that the field uses."""
+
+from __future__ import annotations
+
+from ebbmark.fhir.coding import Unusable
+from ebbmark.fhir.collected import Collected, Context
+from ebbmark.fhir.moments import moment_of
+from ebbmark.fhir.problems import Problem, ProblemKind
+from ebbmark.fhir.reasons import Reason
+from ebbmark.fhir.references import tail_of
+from ebbmark.fhir.request import Source
+from ebbmark.fhir.shapes import Component, Observation
+from ebbmark.fhir.values import other_values, read_value
+from ebbmark.fhir.versions import Received, left_out, reference_of
+
+__all__ = ["admit"]
+
+_STATUS_REASONS: dict[str, tuple[Reason, str]] = {
+    "preliminary": (Reason.PRELIMINARY, "Its status is preliminary, and the request does not accept those."),
+    "registered": (Reason.REGISTERED, "It is registered only: there is no result yet."),
+    "cancelled": (Reason.CANCELLED, "It was cancelled."),
+    "entered-in-error": (Reason.ENTERED_IN_ERROR, "It was entered in error."),
+    "unknown": (Reason.STATUS_UNKNOWN, "Its status is unknown."),
+}
+_USABLE = frozenset({"final", "amended", "corrected"})
+
+
+def admit(item: Received, context: Context, collected: Collected) -> None:
+    """Read one Observation of any shape."""
+    observation = item.observation
+    refusal = _not_admissible(item, context, collected)
+    if refusal is not None:
+        collected.ignored.append(left_out(item, *refusal))
+        return
+    moment = moment_of(item, context, collected)
+    category = _category(observation, context, collected)
+    parts: list[tuple[Observation | Component, str]] = []
+    if not observation.component or observation.valueQuantity is not None or other_values(observation):
+        parts.append((observation, ""))
+    parts += [(component, f".component[{number}]") for number, component in enumerate(observation.component)]
+    if isinstance(moment, Unusable) and observation.component:
+        collected.ignored.append(left_out(item, *moment))
+    first = len(collected.readings)
+    texts = [
+        text for holder, part in parts if (text := read_value(item, holder, part, moment, category, context, collected))
+    ]
+    if len(collected.readings) > first:
+        collected.sources.append(Source(item.path, reference_of(item), ";".join(texts)))
+        collected.used.append(item)
+        collected.encounters.add(observation.encounter.reference if observation.encounter else "")
+        collected.preliminary |= observation.status == "preliminary"
+
+
+def _not_admissible(item: Received, context: Context, collected: Collected) -> Unusable | None:
+    """What keeps the whole Observation out, value aside."""
+    observation = item.observation
+    status = observation.status
+    if status not in _USABLE:
+        if status not in _STATUS_REASONS:
+            sentence = f"The status {status[:40]!r} is not one that FHIR R4 knows for an Observation."
+            accepted = ", ".join([*sorted(_USABLE), *_STATUS_REASONS])
+            collected.problems.append(
+                Problem(ProblemKind.INVALID_CODE, f"{item.path}.status", status[:40], accepted, sentence)
+            )
+            return Unusable(Reason.STATUS_UNKNOWN, sentence)
+        if status != "preliminary" or not context.accept_preliminary:
+            return Unusable(*_STATUS_REASONS[status])
+    if observation.implicitRules:
+        return Unusable(Reason.IMPLICIT_RULES, "It was made under implicit rules that are not known here.")
+    if observation.modifierExtension:
+        return Unusable(Reason.MODIFIER_EXTENSION, "It carries a modifier extension that is not known here.")
+    subject = observation.subject
+    if subject is None:
+        collected.without_subject += 1
+    elif subject.reference:
+        kind = tail_of(subject.reference).partition("/")[0]
+        if kind in {"Group", "Device", "Location"}:
+            return Unusable(Reason.OTHER_SUBJECT, f"It is about a {kind}, not about a patient.")
+        collected.subjects.setdefault(subject.reference, item.path)
+    elif subject.identifier is not None:
+        collected.identified_subjects.setdefault((subject.identifier.system, subject.identifier.value), item.path)
+    return None
+
+
+def _category(observation: Observation, context: Context, collected: Collected) -> str:
+    """DeviceMetric.category of the Observation's device, or empty where it cannot be found."""
+    if observation.device is None:
+        return ""
+    reference = observation.device.reference
+    if reference.startswith("#"):
+        contained = observation.contained if isinstance(observation.contained, list) else []
+        for resource in contained:
+            if isinstance(resource, dict) and resource.get("id") == reference[1:]:
+                category = resource.get("category")
+                return category if isinstance(category, str) else ""
+        return ""
+    category = context.categories.get(reference) or context.categories.get(tail_of(reference)) or ""
+    if category:
+        collected.asked_devices.update((reference, tail_of(reference)))
+    else:
+        collected.plain_devices.add(reference)
+    return category

@@ -1,0 +1,65 @@
+"""When was it? FHIR dateTime, instant and Period as seconds since 1970-01-01T00:00:00Z.
+
+Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/datatypes.html#dateTime: a time must carry a zone, a date alone has none.
+"""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from enum import Enum
+
+__all__ = ["Moment", "TimeFault", "age_range_years", "seconds"]
+
+Moment = tuple[float, float]
+"""Start and end [s since 1970-01-01T00:00:00Z]; equal for an instant."""
+
+
+class TimeFault(Enum):
+    """Why a text does not say when."""
+
+    DATE_ONLY = "date-only"
+    NO_ZONE = "no-zone"
+    INVALID = "invalid-time"
+
+
+def seconds(text: str) -> float | TimeFault:
+    """A FHIR dateTime or instant [s since 1970-01-01T00:00:00Z], any zone offset, fractions of a second kept."""
+    if text[10:11] != "T":
+        return TimeFault.DATE_ONLY if _is_partial_date(text) else TimeFault.INVALID
+    if text[4:5] != "-" or text[13:14] != ":":
+        return TimeFault.INVALID
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        return TimeFault.INVALID
+    return TimeFault.NO_ZONE if moment.tzinfo is None else moment.timestamp()
+
+
+def age_range_years(birth: str, today: date) -> tuple[int, int] | None:
+    """Youngest and oldest completed age that a full or partial birth date allows; None where it is no date.
+
+    Args:
+        birth: `1960-05-17`, `1960-05` or `1960`.
+        today: the day that counts as now.
+    """
+    if not _is_partial_date(birth):
+        return None
+    try:
+        earliest = date.fromisoformat(f"{birth}-01-01"[:10] if len(birth) == 4 else f"{birth}-01"[:10])
+        latest = date.fromisoformat(f"{birth}-12-31"[:10] if len(birth) == 4 else f"{birth}-28"[:10])
+    except ValueError:
+        return None
+    return _age(latest, today), _age(earliest, today)
+
+
+def _age(born: date, today: date) -> int:
+    return today.year - born.year - ((today.month, today.day) < (born.month, born.day))
+
+
+def _is_partial_date(text: str) -> bool:
+    parts = text.split("-")
+    return (
+        len(parts) <= 3
+        and [len(part) for part in parts] == [4, 2, 2][: len(parts)]
+        and all(part.isascii() and part.isdigit() for part in parts)
+    )

@@ -1,0 +1,160 @@
+"""What number does an Observation or a component hold, in our unit, or why none?"""
+
+from __future__ import annotations
+
+from ebbmark.fhir.codes import HeightKind
+from ebbmark.fhir.coding import Plan, Unusable, meaning_of, plan_for, with_category
+from ebbmark.fhir.collected import Collected, Context, Height, Moment
+from ebbmark.fhir.problems import Problem, ProblemKind
+from ebbmark.fhir.reasons import Reason
+from ebbmark.fhir.request import Source
+from ebbmark.fhir.shapes import Component, Observation
+from ebbmark.fhir.units import UnitFault, UnitProblem
+from ebbmark.fhir.versions import Received, left_out, reference_of
+from ebbmark.physiology.readings import Reading
+
+__all__ = ["other_values", "read_value"]
+
+_OTHER_VALUES = (
+    "valueCodeableConcept",
+    "valueString",
+    "valueBoolean",
+    "valueInteger",
+    "valueRange",
+    "valueRatio",
+    "valueSampledData",
+    "valueTime",
+    "valueDateTime",
+    "valuePeriod",
+)
+
+
+def read_value(
+    item: Received,
+    holder: Observation | Component,
+    part: str,
+    moment: Moment | Unusable,
+    category: str,
+    context: Context,
+    collected: Collected,
+) -> str:
+    """Read one value; returns its canonical text, or nothing where it is no reading."""
+    meaning = meaning_of(holder.code.coding, context.table)
+    if not isinstance(meaning, Unusable):
+        meaning = with_category(meaning, category)
+    if isinstance(meaning, Unusable):
+        collected.ignored.append(left_out(item, *meaning, part=part))
+        return ""
+    fault = _no_number(item, holder, part, collected)
+    if fault is not None:
+        collected.ignored.append(left_out(item, *fault, part=part))
+        return ""
+    quantity = holder.valueQuantity
+    if quantity is None or quantity.value is None:
+        return ""
+    is_height = isinstance(meaning.quantity, HeightKind)
+    if isinstance(moment, Unusable) and not (is_height and moment.reason is not Reason.FUTURE):
+        if not part:
+            collected.ignored.append(left_out(item, *moment))
+        return ""
+    plan = plan_for(meaning, quantity)
+    if isinstance(plan, UnitProblem):
+        _refuse_unit(item, part, plan, quantity.value, is_height, collected)
+        return ""
+    codings = holder.code.coding
+    if not category and len(codings) == 1 and not isinstance(meaning.quantity, HeightKind):
+        key = (codings[0].system, codings[0].code, quantity.system, quantity.code, quantity.unit)
+        collected.plans[key] = (meaning.quantity, *plan[1:8])
+    collected.notes.update(dict.fromkeys(plan.notes))
+    ours = quantity.value * plan.multiply / plan.divide
+    if not plan.low <= ours <= plan.high:
+        _refuse_size(item, part, plan, ours, collected)
+        return ""
+    if isinstance(meaning.quantity, HeightKind):
+        _keep_height(item, part, meaning.quantity, ours, moment, collected)
+        return ""
+    if isinstance(moment, Unusable):
+        return ""
+    if meaning.ambiguous and not category:
+        collected.notes[_AMBIGUOUS_NOTE] = None
+    number = len(collected.readings)
+    if plan.variant:
+        collected.variants[number] = plan.variant
+    if part:
+        collected.parts[number] = part
+    collected.readings.append(Reading(meaning.quantity, ours, moment.start_s, moment.end_s, len(collected.sources)))
+    return f"{plan.slug}|{ours!r}|{plan.unit}|{moment.text}"
+
+
+_AMBIGUOUS_NOTE = (
+    "PEEP under a code that is in use for settings and for measurements was read as measured, since no "
+    "DeviceMetric says otherwise."
+)
+
+
+def _no_number(item: Received, holder: Observation | Component, part: str, collected: Collected) -> Unusable | None:
+    """Why there is no single number to read, if so."""
+    others = other_values(holder)
+    quantity = holder.valueQuantity
+    if holder.modifierExtension:
+        return Unusable(Reason.MODIFIER_EXTENSION, "It carries a modifier extension that is not known here.")
+    if len(others) + (quantity is not None) > 1:
+        found = ", ".join([*(["valueQuantity"] if quantity is not None else []), *others])
+        sentence = f"An Observation has one value; found {found}."
+        collected.problems.append(Problem(ProblemKind.TWO_VALUES, item.path + part, found, "one value", sentence))
+        return Unusable(Reason.NOT_A_QUANTITY, sentence)
+    if holder.dataAbsentReason is not None:
+        codes = ", ".join(coding.code for coding in holder.dataAbsentReason.coding) or "no code"
+        both = " It has a value none the less, which FHIR forbids." if quantity is not None or others else ""
+        return Unusable(Reason.DATA_ABSENT, f"Its value is said to be absent ({codes[:80]}).{both}")
+    if others:
+        return Unusable(Reason.NOT_A_QUANTITY, f"It has {others[0]}; a number with a unit (valueQuantity) is needed.")
+    if quantity is None or quantity.value is None:
+        if isinstance(holder, Observation) and holder.hasMember:
+            return Unusable(Reason.GROUP, "It groups other Observations and has no value of its own.")
+        return Unusable(Reason.NO_VALUE, "It has no value.")
+    if quantity.comparator:
+        return Unusable(Reason.COMPARATOR, f"Its value is a bound ({quantity.comparator[:10]}), not a number.")
+    return None
+
+
+def other_values(holder: Observation | Component) -> list[str]:
+    """Names of the values other than valueQuantity that are there."""
+    return [name for name in _OTHER_VALUES if getattr(holder, name) is not None]
+
+
+def _refuse_unit(
+    item: Received, part: str, fault: UnitProblem, value: float, is_height: bool, collected: Collected
+) -> None:
+    path = f"{item.path}{part}.valueQuantity"
+    if fault.fault is UnitFault.WRONG_DIMENSION:
+        kind = ProblemKind.WRONG_DIMENSION
+        collected.problems.append(Problem(kind, path, fault.found, fault.accepted, fault.sentence))
+    elif is_height:
+        found = f"{value:g} with {fault.found}" if fault.fault is UnitFault.MISSING else fault.found
+        sentence = f"The unit of the height decides and is not guessed: found {found}; accepted: {fault.accepted}."
+        collected.problems.append(Problem(ProblemKind.HEIGHT_UNIT, path, found, fault.accepted, sentence))
+    else:
+        reason = Reason.UNIT_MISSING if fault.fault is UnitFault.MISSING else Reason.UNIT_UNKNOWN
+        collected.ignored.append(left_out(item, reason, fault.sentence, part))
+
+
+def _refuse_size(item: Received, part: str, plan: Plan, ours: float, collected: Collected) -> None:
+    accepted = f"{plan.low:g} to {plan.high:g} {plan.unit}"
+    if isinstance(plan.quantity, HeightKind):
+        sentence = f"A height of {ours:g} cm is outside what is computed for adults ({accepted}); see value and unit."
+        path = f"{item.path}{part}.valueQuantity"
+        collected.problems.append(Problem(ProblemKind.HEIGHT_RANGE, path, f"{ours:g} cm", accepted, sentence))
+        return
+    sentence = f"{plan.slug} of {ours:g} {plan.unit} is outside the range {accepted}."
+    collected.ignored.append(left_out(item, Reason.OUT_OF_RANGE, sentence, part))
+
+
+def _keep_height(
+    item: Received, part: str, kind: HeightKind, cm: float, moment: Moment | Unusable, collected: Collected
+) -> None:
+    known = isinstance(moment, Moment)
+    text = f"height|{cm!r}|cm|{moment.text if isinstance(moment, Moment) else '|'}"
+    source = Source(item.path, reference_of(item), text)
+    at_s = moment.end_s if isinstance(moment, Moment) and known else None
+    collected.heights.append(Height(cm, kind, at_s, item, part, source))
