@@ -43,9 +43,9 @@ class Frame:
     """
 
     __slots__ = (
+        "_addresses",
         "_full_urls",
         "_hash",
-        "_names",
         "_sources",
         "device",
         "encounter",
@@ -62,7 +62,7 @@ class Frame:
             NAMESPACE_URL.bytes + f"{RESULT_SYSTEM}|{recommendation.identity}:".encode(), usedforsecurity=False
         )
         self._full_urls: dict[str, str] = {}
-        self._names = [source.reference or source.path for source in request.sources]
+        self._addresses = [source.reference for source in request.sources]
         self._sources = [
             Reference(reference=source.reference) if source.reference else Reference(display=source.path)
             for source in request.sources
@@ -97,8 +97,11 @@ class Frame:
         return Reference(reference=self.full_url(kind))
 
     def inputs(self, sources: Iterable[int]) -> list[Reference]:
-        """References to these inputs, each once, in an order that does not depend on the order received."""
-        return [self._sources[index] for index in sorted(set(sources), key=self._names.__getitem__)]
+        """References to these inputs, each once: those without an address as received, then the others by address.
+
+        Sorted, so that the order received does not show where it need not.
+        """
+        return [self._sources[index] for index in sorted(sorted(set(sources)), key=self._addresses.__getitem__)]
 
     def all_inputs(self) -> list[Reference]:
         """References to every input that was read, in the same kind of order."""

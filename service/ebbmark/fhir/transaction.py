@@ -20,7 +20,7 @@ __all__ = ["as_transaction"]
 
 Json = dict[str, object]
 
-_PATIENT_PARAMETER = {"GuidanceResponse": "patient", "Observation": "patient", "DetectedIssue": "patient"}
+_OF_ONE_PATIENT = frozenset({"GuidanceResponse", "Observation", "DetectedIssue"})
 
 
 def as_transaction(
@@ -73,8 +73,8 @@ def _request(resource: Json, patient_reference: str) -> Json:
     else:
         identifier = cast("list[Json]", resource["identifier"])[0]
         query = _token("identifier", identifier["system"], identifier["value"])
-    if kind in _PATIENT_PARAMETER:
-        query += f"&{_PATIENT_PARAMETER[kind]}={quote(patient_reference, safe='/:')}"
+    if kind in _OF_ONE_PATIENT:
+        query += f"&patient={quote(patient_reference, safe='/:')}"
     return {"method": "POST", "url": kind, "ifNoneExist": query}
 
 

@@ -1,0 +1,269 @@
+"""Recommendations for tests, invented by us: no real patient, no measured trial."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from ebbmark.fhir.canonical import identity, input_digest
+from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.request import Ignored, Person, Request, Source
+from ebbmark.physiology.advice import Advice, Caution, Severity, TidalVolume, WhatIf
+from ebbmark.physiology.body import Sex
+from ebbmark.physiology.closing import Closing, Evidence, Shape, StepEstimate, Verdict
+from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
+from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.trial import ComplianceKind, Sample, Step, Trial
+
+__all__ = [
+    "ALL",
+    "RECORDED_S",
+    "answered",
+    "falling_from_first_step",
+    "found",
+    "indeterminate",
+    "not_reached",
+    "of_size",
+]
+
+STARTED_S = 1_700_000_000.0
+RECORDED_S = 1_700_009_000.25
+ENGINE_VERSION = "0.1.0"
+
+PEEPS_CMH2O = (20.0, 18.0, 16.0, 14.0, 12.0, 10.0, 8.0)
+# Invented: rises from the top, then falls for good at 12 cmH2O.
+COMPLIANCES = (38.2, 41.0, 43.55, 44.1, 40.3, 36.9, 33.0)
+READINGS_PER_STEP = 2
+STEP_S = 120.0
+
+
+def found() -> Recommendation:
+    """Closing at 12 cmH2O, suggestion 14 cmH2O, every kind of extra: encounter, notes, cautions, ignored inputs."""
+    recommendation = answered(
+        verdict=Verdict.FOUND,
+        probabilities=(0.0, 0.0, 0.004, 0.052, 0.893, 0.041, 0.0),
+        not_reached=0.01,
+    )
+    request = replace(
+        recommendation.request,
+        encounter="Encounter/9",
+        notes=("Two height Observations agreed; the newer one was used.",),
+        ignored=(
+            Ignored("Bundle.entry[40].resource", "Observation/40/_history/2", "entered-in-error", "Entered in error."),
+            Ignored("Bundle.entry[41].resource", "", "unknown-code", "The code 1234-5 is not known here."),
+        ),
+        preliminary_inputs=True,
+    )
+    return _identified(replace(recommendation, request=request, ignored=request.ignored))
+
+
+def not_reached() -> Recommendation:
+    """Compliance never fell for good."""
+    return answered(verdict=Verdict.NOT_REACHED, probabilities=(0.0,) * 6 + (0.03,), not_reached=0.97)
+
+
+def falling_from_first_step() -> Recommendation:
+    """Compliance fell from the first step on."""
+    return answered(verdict=Verdict.FALLING_FROM_FIRST_STEP, probabilities=(0.0, 0.05) + (0.0,) * 5, falling=0.95)
+
+
+def indeterminate() -> Recommendation:
+    """No statement; no estimate per step; inputs without a reference; nothing known but charted compliance."""
+    recommendation = answered(verdict=Verdict.INDETERMINATE, probabilities=(0.0,) * 7, not_reached=1.0)
+    request = recommendation.request
+    bare = tuple(Source(source.path, "", source.value) for source in request.sources)
+    steps = tuple(
+        replace(
+            step,
+            end_s=step.start_s,
+            tidal_volume_ml=None,
+            plateau_cmh2o=None,
+            peak_cmh2o=None,
+            driving_pressure_cmh2o=None,
+        )
+        for step in recommendation.trial.steps
+    )
+    return _identified(
+        replace(
+            recommendation,
+            request=replace(request, sources=bare),
+            trial=replace(
+                recommendation.trial, steps=steps, kind=ComplianceKind.DYNAMIC_CHARTED, peep_source="measured"
+            ),
+            closing=replace(recommendation.closing, steps=()),
+        )
+    )
+
+
+def of_size(readings_per_step: int) -> Recommendation:
+    """As `found`, with many more readings, each in an Observation of its own."""
+    return _identified(_sized(found(), readings_per_step))
+
+
+def answered(
+    *, verdict: Verdict, probabilities: tuple[float, ...], not_reached: float = 0.0, falling: float = 0.0
+) -> Recommendation:
+    """One invented trial of seven steps with this verdict."""
+    is_found = verdict is Verdict.FOUND
+    closing = Closing(
+        verdict=verdict,
+        peep_cmh2o=12.0 if is_found else None,
+        interval_cmh2o=(10.0, 14.0) if is_found else None,
+        probability=max(1.0 - not_reached - falling, not_reached, falling),
+        not_reached=not_reached,
+        falling_from_first_step=falling,
+        steps=tuple(
+            StepEstimate(peep, READINGS_PER_STEP, centre, centre + 0.04, centre - 1.26, centre + 1.31, probability)
+            for peep, centre, probability in zip(PEEPS_CMH2O, COMPLIANCES, probabilities, strict=True)
+        ),
+        shape=Shape.ABRUPT if is_found else None,
+        evidence=Evidence.WEAK if verdict is Verdict.INDETERMINATE else Evidence.STRONG,
+        reason="the readings of one step differ by more than the fall" if verdict is Verdict.INDETERMINATE else "",
+    )
+    return _identified(
+        Recommendation(
+            identity="",
+            input_digest="",
+            engine_version=ENGINE_VERSION,
+            request=_request(),
+            trial=_trial(READINGS_PER_STEP),
+            closing=closing,
+            advice=_advice(is_found),
+            ignored=(),
+        )
+    )
+
+
+def _identified(recommendation: Recommendation) -> Recommendation:
+    digest = input_digest(recommendation.request)
+    return replace(
+        recommendation,
+        input_digest=digest,
+        identity=identity(digest, recommendation.request.protocol, recommendation.engine_version),
+    )
+
+
+def _sized(recommendation: Recommendation, readings_per_step: int) -> Recommendation:
+    count = 1 + readings_per_step * len(PEEPS_CMH2O)
+    return replace(
+        recommendation,
+        request=replace(recommendation.request, sources=_sources(count)),
+        trial=_trial(readings_per_step),
+    )
+
+
+def _sources(count: int) -> tuple[Source, ...]:
+    return tuple(
+        Source(
+            f"Bundle.entry[{index + 1}].resource",
+            f"Observation/reading-{index}/_history/{1 + index % 3}",
+            "height|170|cm||" if index == 0 else f"plateau-pressure|{20 + index % 7}.5|cm[H2O]|{index}|{index}",
+        )
+        for index in range(count)
+    )
+
+
+def _request() -> Request:
+    readings = tuple(
+        Reading(Quantity.PEEP_SET, peep, STARTED_S + number * STEP_S, STARTED_S + number * STEP_S, 1 + 2 * number)
+        for number, peep in enumerate(PEEPS_CMH2O)
+    )
+    return Request(
+        person=Person(
+            reference="Patient/invented-1",
+            height_cm=170.0,
+            height_source=0,
+            height_note="The height is stated, not measured.",
+            sex=Sex.FEMALE,
+            sex_origin="administrative gender (Patient.gender)",
+            age_years=54.0,
+        ),
+        readings=readings,
+        sources=_sources(1 + READINGS_PER_STEP * len(PEEPS_CMH2O)),
+        ignored=(),
+        notes=(),
+        protocol=DEFAULT_PROTOCOL,
+        encounter=None,
+        preliminary_inputs=False,
+        write_back=False,
+        as_of_s=STARTED_S + 3600.0,
+    )
+
+
+def _trial(readings_per_step: int) -> Trial:
+    return Trial(
+        steps=tuple(_step(number, readings_per_step) for number in range(len(PEEPS_CMH2O))),
+        kind=ComplianceKind.STATIC_COMPUTED,
+        resolution=0.01,
+        peep_source="set",
+        observed=(),
+        context={},
+        unused=(),
+    )
+
+
+def _step(number: int, readings_per_step: int) -> Step:
+    peep, compliance = PEEPS_CMH2O[number], COMPLIANCES[number]
+    start_s = STARTED_S + number * STEP_S
+    driving = 370.0 / compliance
+    samples = tuple(
+        Sample(
+            compliance_ml_per_cmh2o=compliance,
+            tidal_volume_ml=370.0,
+            pressure_cmh2o=peep + driving,
+            baseline_cmh2o=peep,
+            at_s=start_s + 50.0 + index,
+            sources=(1 + number * readings_per_step + index,),
+        )
+        for index in range(readings_per_step)
+    )
+    return Step(
+        peep_cmh2o=peep,
+        start_s=start_s,
+        end_s=start_s + 110.5,
+        samples=samples,
+        compliance_ml_per_cmh2o=compliance,
+        tidal_volume_ml=370.0,
+        plateau_cmh2o=peep + driving,
+        peak_cmh2o=peep + driving + 6.0,
+        driving_pressure_cmh2o=driving,
+    )
+
+
+def _advice(is_found: bool) -> Advice:
+    weight_kg = 45.5 + 0.91 * (170.0 - 152.4)
+    ladder = tuple(TidalVolume(rung, rung * weight_kg) for rung in (4.0, 5.0, 6.0, 7.0, 8.0))
+    return Advice(
+        predicted_body_weight_kg=weight_kg,
+        ladder=ladder,
+        target=ladder[2],
+        suggested_peep_cmh2o=14.0 if is_found else None,
+        margin_cmh2o=2.0,
+        rationale=(
+            "Closing at 12 cmH2O plus a margin of 2 cmH2O (common practice, no published source)."
+            if is_found
+            else "No closing pressure was found, so no PEEP is suggested."
+        ),
+        what_if=_what_if(ladder) if is_found else (),
+        cautions=(
+            Caution("plateau-above-limit", Severity.HIGH, "Plateau pressure was above 30 cmH2O.", "invented", True),
+            Caution("plateau-above-limit", Severity.HIGH, "Once more, at another step.", "invented", True),
+            Caution("single-readings", Severity.LOW, "Some steps rest on a single reading.", "invented", True),
+            Caution("local-protocol", Severity.LOW, "Local protocol decides.", "invented", False),
+        ),
+    )
+
+
+def _what_if(ladder: tuple[TidalVolume, ...]) -> tuple[WhatIf, ...]:
+    return (
+        WhatIf(2.0, 14.0, True, 44.1, 8.37, 22.37, 11.24, ladder[2], ()),
+        WhatIf(3.0, 15.0, True, 43.8, 8.42, 23.42, None, ladder[1], ("Plateau pressure would exceed 30 cmH2O.",)),
+        WhatIf(4.0, 30.0, False, None, None, None, None, None, ()),
+    )
+
+
+ALL = {
+    "found": found,
+    "not reached": not_reached,
+    "falling from the first step": falling_from_first_step,
+    "indeterminate": indeterminate,
+}
