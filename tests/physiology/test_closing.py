@@ -28,17 +28,11 @@ def limb(
 
 def spoil(steps: Sequence[CurveStep], index: int, factor: float) -> list[CurveStep]:
     spoiled = tuple(value * factor for value in steps[index].compliances_ml_per_cmh2o)
-    return [
-        CurveStep(step.peep_cmh2o, spoiled) if place == index else step for place, step in enumerate(steps)
-    ]
+    return [CurveStep(step.peep_cmh2o, spoiled) if place == index else step for place, step in enumerate(steps)]
 
 
 def total(closing: Closing) -> float:
-    return (
-        sum(step.probability for step in closing.steps)
-        + closing.not_reached
-        + closing.falling_from_first_step
-    )
+    return sum(step.probability for step in closing.steps) + closing.not_reached + closing.falling_from_first_step
 
 
 def test_a_sudden_lasting_fall_is_found_at_its_step() -> None:

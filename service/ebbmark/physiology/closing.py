@@ -10,23 +10,30 @@ from math import isfinite
 from statistics import median
 
 import numpy as np
-from numpy.typing import NDArray
 
-from ebbmark.physiology.curves import FALLING, NOT_REACHED, CurveFamily, curve_family
-from ebbmark.physiology.posterior import Posterior, StepCentres, noise_grid, step_centres, weigh_curves
+from ebbmark.physiology.curves import FALLING, NOT_REACHED, Floats
+from ebbmark.physiology.posterior import Posterior, lay_curves, noise_of, step_centres, weigh_hypotheses
 
 __all__ = ["Closing", "CurveStep", "Evidence", "Shape", "StepEstimate", "Verdict", "estimate_closing"]
-
-Floats = NDArray[np.float64]
 
 _FEWEST_STEPS = 3
 _MOST_STEPS = 40
 _SMALLEST_STEP_CMH2O = 0.25
 _LONGEST_LIMB_CMH2O = 60.0
-_SURE_ENOUGH = 0.7
-_SURE_ENOUGH_OF_STEP = 0.75
+_LEAST_NOT_REACHED = 0.70
+_LEAST_NEAR = 0.85
+_LEAST_ALONE = 0.40
+_MOST_TOO_LOW = 0.10
+_MOST_FALLING = 0.25
+_STRONG, _MODERATE = 0.97, 0.90
 _INTERVAL = 0.90
+_ABRUPT_LOSS_PER_CMH2O = 0.04
 _TWO_SIDED_90 = 1.6448536269514722
+
+_WHERE_UNKNOWN = "Compliance fell for good, but the readings scatter too much to say at which step."
+_PERHAPS_FALLING = "Compliance fell for good, but perhaps from the first step on."
+_PERHAPS_NOT_REACHED = "Compliance perhaps did not fall for good, but the readings cannot exclude that it did."
+_PERHAPS_REACHED = "Compliance perhaps fell for good, but the readings cannot exclude that it did not."
 
 
 class Verdict(Enum):
@@ -103,7 +110,7 @@ class Closing:
         interval_cmh2o: 90 % interval of the closing pressure given that there is one, as (low, high) set
             PEEP of tested steps; only when FOUND.
         probability: of the verdict (for FOUND: that closing was reached at one of the steps);
-            for INDETERMINATE the largest single probability that there was.
+            for INDETERMINATE the largest of the three probabilities: closed at a step, not reached, falling.
         not_reached: probability that compliance never fell for good in this trial.
         falling_from_first_step: probability that it fell from the first step on.
         steps: one estimate per step, highest PEEP first.
@@ -144,16 +151,19 @@ def estimate_closing(steps: Sequence[CurveStep], *, fall: float = 0.05) -> Closi
     reason = _unusable(steps)
     if reason:
         return _without_model(steps, reason)
+    return _decide(steps, _posterior(steps, fall))
+
+
+def _posterior(steps: Sequence[CurveStep], fall: float) -> Posterior:
     peeps = tuple(float(step.peep_cmh2o) for step in steps)
-    family = curve_family(peeps, fall)
-    noise = noise_grid(
-        peeps,
-        tuple(len(step.compliances_ml_per_cmh2o) for step in steps),
-        tuple(float(step.resolution) for step in steps),
-    )
     data = step_centres(tuple(step.compliances_ml_per_cmh2o for step in steps))
-    posterior = weigh_curves(data, family, noise)
-    return _decide(steps, data, family, posterior)
+    noise = noise_of(
+        data,
+        tuple(len(step.compliances_ml_per_cmh2o) for step in steps),
+        tuple(step.resolution for step in steps),
+    )
+    hypotheses = weigh_hypotheses(peeps, data, noise, fall)
+    return lay_curves(peeps, data, noise, hypotheses, fall)
 
 
 def _refuse_nonsense(steps: Sequence[CurveStep], fall: float) -> None:
@@ -195,34 +205,35 @@ def _without_model(steps: Sequence[CurveStep], reason: str) -> Closing:
     return Closing(Verdict.INDETERMINATE, None, None, 0.0, 1.0, 0.0, tuple(rows), None, Evidence.WEAK, reason)
 
 
-def _decide(
-    steps: Sequence[CurveStep], data: StepCentres, family: CurveFamily, posterior: Posterior
-) -> Closing:
+def _decide(steps: Sequence[CurveStep], posterior: Posterior) -> Closing:
     at_step = posterior.events.copy()
     not_reached, falling = float(at_step[NOT_REACHED]), float(at_step[FALLING])
     at_step[: FALLING + 1] = 0.0
-    found = float(at_step.sum())
-    rows = _rows(steps, data, family, posterior, at_step)
+    found = min(float(at_step.sum()), 1.0)
+    rows = _rows(steps, posterior, at_step)
 
-    named = int(np.argmax(at_step))
-    near = float(at_step[max(named - 1, 0) : named + 2].sum())
-    verdict, reason = Verdict.INDETERMINATE, ""
-    if found >= _SURE_ENOUGH and near >= _SURE_ENOUGH_OF_STEP * found:
-        verdict, probability = Verdict.FOUND, found
-    elif not_reached >= _SURE_ENOUGH:
-        verdict, probability = Verdict.NOT_REACHED, not_reached
-    elif falling >= _SURE_ENOUGH:
-        verdict, probability = Verdict.FALLING_FROM_FIRST_STEP, falling
-    else:
-        probability = max(found, not_reached, falling)
+    places = posterior.events.copy()
+    places[NOT_REACHED] = 0.0
+    named = int(np.argmax(places))
+    alone, near = float(places[named]), float(places[max(named - 1, 0) : named + 2].sum())
+    too_low = float(places[: max(named - 1, 0)].sum())
+    verdict, reason, probability, said = Verdict.INDETERMINATE, "", max(found, not_reached, falling), 0.0
+    if not_reached >= _LEAST_NOT_REACHED:
+        verdict, probability, said = Verdict.NOT_REACHED, not_reached, not_reached
+    elif near < _LEAST_NEAR or too_low > _MOST_TOO_LOW or alone < _LEAST_ALONE:
         reason = _why(found, not_reached, falling)
+    elif named == FALLING:
+        verdict, probability, said = Verdict.FALLING_FROM_FIRST_STEP, falling, falling
+    elif falling > _MOST_FALLING:
+        reason = _PERHAPS_FALLING
+    else:
+        verdict, probability, said = Verdict.FOUND, found, near
+    if verdict is Verdict.INDETERMINATE:
+        return Closing(verdict, None, None, probability, not_reached, falling, rows, None, Evidence.WEAK, reason)
     if verdict is not Verdict.FOUND:
-        return Closing(
-            verdict, None, None, probability, not_reached, falling, rows, None, _words(probability), reason
-        )
+        return Closing(verdict, None, None, probability, not_reached, falling, rows, None, _words(said))
 
     low, high = _interval(at_step / found)
-    abrupt = float(posterior.curves @ family.abrupt) / found
     return Closing(
         verdict,
         float(steps[named].peep_cmh2o),
@@ -231,25 +242,34 @@ def _decide(
         not_reached,
         falling,
         rows,
-        Shape.ABRUPT if abrupt >= 0.5 else Shape.GRADUAL,
-        _words(near),
+        _shape(steps, posterior),
+        _words(said),
     )
 
 
+def _shape(steps: Sequence[CurveStep], posterior: Posterior) -> Shape:
+    closes = posterior.curve_events > FALLING
+    step = posterior.curve_events[closes]
+    compliance = np.exp(posterior.curves[closes])
+    row = np.arange(step.size)
+    highest = np.maximum.accumulate(compliance, axis=1)[row, step]
+    lost = (compliance[row, step - 1] - compliance[row, step]) / highest
+    peep = np.array([one.peep_cmh2o for one in steps])
+    abrupt = lost >= _ABRUPT_LOSS_PER_CMH2O * (peep[step - 1] - peep[step])
+    weights = posterior.weights[closes]
+    return Shape.ABRUPT if float(weights @ abrupt) >= 0.5 * float(weights.sum()) else Shape.GRADUAL
+
+
 def _why(found: float, not_reached: float, falling: float) -> str:
-    if found >= _SURE_ENOUGH:
-        return "Compliance fell for good, but the readings scatter too much to say at which step."
-    if found + falling >= _SURE_ENOUGH:
-        return "Compliance fell for good, but perhaps from the first step on."
-    if not_reached >= max(found, falling):
-        return "Compliance probably did not fall for good, but the readings cannot exclude it."
-    return "The readings scatter too much to tell a lasting fall of compliance from none."
+    if found + falling >= _LEAST_NEAR:
+        return _WHERE_UNKNOWN
+    return _PERHAPS_NOT_REACHED if not_reached >= found + falling else _PERHAPS_REACHED
 
 
 def _words(probability: float) -> Evidence:
-    if probability >= 0.95:
+    if probability >= _STRONG:
         return Evidence.STRONG
-    return Evidence.MODERATE if probability >= 0.8 else Evidence.WEAK
+    return Evidence.MODERATE if probability >= _MODERATE else Evidence.WEAK
 
 
 def _interval(shares: Floats) -> tuple[int, int]:
@@ -263,21 +283,14 @@ def _interval(shares: Floats) -> tuple[int, int]:
     return 0, shares.size - 1
 
 
-def _rows(
-    steps: Sequence[CurveStep],
-    data: StepCentres,
-    family: CurveFamily,
-    posterior: Posterior,
-    at_step: Floats,
-) -> tuple[StepEstimate, ...]:
-    trust = (1.0 - posterior.spoiled) / posterior.centre_sd**2
-    levels = (data.centres - family.shapes) @ trust / trust.sum()
-    curves = family.shapes + levels[:, None]
-    fitted = posterior.curves @ curves
-    variance = posterior.curves @ (curves - fitted) ** 2 + 1.0 / trust.sum()
-    band = _TWO_SIDED_90 * np.sqrt(variance)
-    columns = np.exp(np.array([data.centres, fitted, fitted - band, fitted + band])).T.tolist()
-    return tuple(
-        StepEstimate(step.peep_cmh2o, len(step.compliances_ml_per_cmh2o), *column, probability)
-        for step, column, probability in zip(steps, columns, at_step.tolist(), strict=True)
-    )
+def _rows(steps: Sequence[CurveStep], posterior: Posterior, at_step: Floats) -> tuple[StepEstimate, ...]:
+    fitted = posterior.weights @ posterior.curves
+    band = _TWO_SIDED_90 * np.sqrt(posterior.weights @ (posterior.curves - fitted) ** 2)
+    columns = np.exp(np.array([fitted, fitted - band, fitted + band])).T.tolist()
+    rows = []
+    for step, centre, (fit, low, high), probability in zip(
+        steps, np.exp(posterior.centres).tolist(), columns, at_step.tolist(), strict=True
+    ):
+        count = len(step.compliances_ml_per_cmh2o)
+        rows.append(StepEstimate(step.peep_cmh2o, count, centre, fit, low, high, probability))
+    return tuple(rows)

@@ -1,28 +1,25 @@
-"""Which shapes can the true compliance of a decremental limb have, and where does each of them close?
+"""Which curves of true compliance are plausible on a decremental limb, and where does a given curve close?
 
-The family is a fixed lattice. Going down from the highest PEEP, the logarithm of compliance is the sum of
+The prior is a mixture of Gaussian processes for x, the logarithm of true compliance at the steps: a level, a slope
+and a curvature (compliance first rises as overdistension is relieved, then falls), a smooth part of unknown form,
+and, in most components, one more rapid fall of unknown size at one of many places with one of two widths.
 
-* relief of overdistension: compliance rises by a constant share per cmH2O, everywhere or only above a bend;
-* closing: units close around a midpoint, normally distributed with a width, and take a share (the depth) of
-  compliance with them.
-
-The closing step of each curve follows from the definition alone (`closing_events`), so that a probability over
-curves is a probability over closing steps.
-
-Source: closing pressures roughly normal in patients (Crotti et al., Am J Respir Crit Care Med 2001;164:131-40);
-loss of units and relief of overdistension together shape compliance on the way down (Hickling, Am J Respir Crit
-Care Med 2001;163:69-78). The lattice's ranges are the project's choice.
+Source: loss of units and relief of overdistension together shape compliance on the way down (Hickling, Am J Respir
+Crit Care Med 2001;163:69-78); closing pressures are spread around a centre (Crotti et al., Am J Respir Crit Care
+Med 2001;164:131-40). The sizes are the project's choice, set on simulated lungs.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["FALLING", "NOT_REACHED", "CurveFamily", "closing_events", "curve_family"]
+__all__ = ["FALLING", "NOT_REACHED", "CurvePrior", "Floats", "Integers"]
+__all__ += ["closing_events", "curve_prior", "normal_points"]
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -31,33 +28,43 @@ NOT_REACHED = 0
 """Event: compliance never falls for good within the limb."""
 
 FALLING = 1
-"""Event: it has fallen for good at the second step, so that there is no better step above. Since nothing can
-have fallen at the first step, the events 2, 3 … are closing at exactly that step (counted from 0)."""
+"""Event: it has fallen for good at the second step, so that no step above was better. Nothing can have fallen at
+the first step, so the numbers 0 and 1 are free; the events 2, 3 … are closing at just that step, counted from 0."""
 
-_DRAWS = 16000
-_PER_EVENT = 200
+_LEVEL_SD = 1.5
+_REGIMES = (
+    # share, slope SD [1/cmH2O], curvature mean and SD [1/cmH2O2], smooth part: SD and length [cmH2O]
+    (0.75, 0.02, -0.0013, 0.0004, 0.06, 5.6),
+    (0.25, 0.05, -0.0006, 0.0008, 0.06, 5.6),
+)
+_FINE_SD, _FINE_LENGTH_CMH2O = 0.0045, 4.0
+_DROP_MEAN, _DROP_SD = -0.2, 0.45
+_DROP_WIDTHS_CMH2O = ((0.25, 0.12), (1.5, 0.88))
+_DROP_SPACING_CMH2O = 1.25
+_NO_DROP = 0.8
 
-_PRIOR_NOT_REACHED = 0.25
-_PRIOR_FALLING = 0.08
+_PRIOR_NOT_REACHED = 0.30
+_PRIOR_FALLING = 0.10
+_RAREST_EVENT = 1e-3
+_PRIOR_POINTS = 256
 
 
 @dataclass(frozen=True, slots=True)
-class CurveFamily:
-    """Candidate curves on one set of PEEP steps, sorted by event.
+class CurvePrior:
+    """Mixture of Gaussians for the logarithm of compliance, about an arbitrary level.
 
     Attributes:
-        shapes: logarithm of compliance of each curve at each step, each with mean zero [curves x steps].
-        prior: probability of each curve [curves].
-        event_starts: first curve of each event that has any [events present].
-        event_numbers: those events [events present].
-        abrupt: 1 where at least half of the curve's whole fall happens in the closing step [curves].
+        weights: of the components [components].
+        means: [components x steps].
+        covariances: [components x steps x steps].
+        event_factors: by which curves of each event are re-weighted, so that the events have the probabilities
+            that were chosen and not those which the Gaussians happen to give [steps].
     """
 
-    shapes: Floats
-    prior: Floats
-    event_starts: Integers
-    event_numbers: Integers
-    abrupt: Floats
+    weights: Floats
+    means: Floats
+    covariances: Floats
+    event_factors: Floats
 
 
 def closing_events(compliance: Floats, fall: float) -> Integers:
@@ -75,96 +82,83 @@ def closing_events(compliance: Floats, fall: float) -> Integers:
 
     Source: the definition is the project's own.
     """
-    maximum = np.maximum.accumulate(compliance, axis=1)
-    low = compliance <= (1.0 - fall) * maximum
-    stays = low.copy()
-    stays[:, :-1] &= low[:, 1:]
-    return np.where(stays.any(axis=1), stays.argmax(axis=1), NOT_REACHED).astype(np.int64)
+    low = compliance <= (1.0 - fall) * np.maximum.accumulate(compliance, axis=1)
+    low[:, :-1] &= low[:, 1:]
+    # Nothing is low at the first step, so that argmax gives 0 where nothing is low at all.
+    return np.argmax(low, axis=1)
 
 
 @lru_cache(maxsize=64)
-def curve_family(peeps_cmh2o: tuple[float, ...], fall: float) -> CurveFamily:
-    """Build the family for one set of steps.
-
-    Prior: curves that share an event share its probability in proportion to how often the lattice draws their
-    shape; *not reached* and *falling from the first step* have a fixed probability, the other steps the rest in
-    equal parts.
+def curve_prior(peeps_cmh2o: tuple[float, ...], fall: float) -> CurvePrior:
+    """Lay the prior over one set of steps.
 
     Args:
         peeps_cmh2o: strictly falling.
         fall: relative fall that counts as closing.
 
-    Source: the ranges are the project's choice; see the module's docstring for the form.
+    Source: the form and its sizes are the project's choice; see the module.
     """
     peep = np.array(peeps_cmh2o)
-    shapes = _draw_curves(peep)
-    events = closing_events(np.exp(shapes), fall)
-    kept = _thin(events, peep.size)
-    shapes, events = shapes[kept] - shapes[kept].mean(axis=1, keepdims=True), events[kept]
-    prior = _event_weights(events, np.ones(events.size), peep.size)
-    numbers, starts = np.unique(events, return_index=True)
-    return CurveFamily(shapes, prior / prior.sum(), starts, numbers, _abruptness(np.exp(shapes), events))
+    centred = peep - peep.mean()
+    apart = peep[:, None] - peep
+    shares, drops = _drops(peep)
+    weights, means, covariances = [], [], []
+    for regime, slope_sd, bend_mean, bend_sd, smooth_sd, length in _REGIMES:
+        smooth = (
+            _LEVEL_SD**2
+            + slope_sd**2 * np.outer(centred, centred)
+            + bend_sd**2 * np.outer(centred**2, centred**2)
+            + smooth_sd**2 * np.exp(-0.5 * (apart / length) ** 2)
+            + _FINE_SD**2 * np.exp(-0.5 * (apart / _FINE_LENGTH_CMH2O) ** 2)
+        )
+        weights.append(regime * shares)
+        means.append(bend_mean * centred**2 + _DROP_MEAN * drops)
+        covariances.append(smooth + _DROP_SD**2 * drops[:, :, None] * drops[:, None, :])
+    weight, mean, covariance = np.concatenate(weights), np.concatenate(means), np.concatenate(covariances)
+    return CurvePrior(weight, mean, covariance, _event_factors(weight, mean, covariance, fall))
 
 
-def _draw_curves(peep: Floats) -> Floats:
-    """Draw the logarithm of compliance of many curves at the steps [draws x steps]."""
-    top, bottom = peep[0], peep[-1]
-    place = _even_points(_DRAWS, 8)
-    slope = 0.16 * place[:, 0] ** 2
-    bend = bottom - 4.0 + place[:, 1] * (top - bottom + 4.0)
-    softness = 0.5 + 3.5 * place[:, 2]
-    relief = -_softplus(peep, bend, softness) * slope[:, None]
-
-    midpoint = bottom - 8.0 + place[:, 3] * (top - bottom + 16.0)
-    width = 0.12 * 25.0 ** place[:, 4]
-    depth = 0.03 + 0.7 * place[:, 5] ** 1.5
-    early = _closed(peep, midpoint, width) * depth[:, None]
-    second = midpoint - 8.0 + 12.0 * place[:, 6]
-    share = 0.5 * np.maximum(place[:, 7] - 0.4, 0.0) / 0.6
-    late = _closed(peep, second, np.maximum(width, 1.5)) * share[:, None]
-    return relief + np.log1p(-early) + np.log1p(-late)
+def _drops(peep: Floats) -> tuple[Floats, Floats]:
+    """List the rapid falls: how probable, and which share of it is over at each step."""
+    count = int((peep[0] - peep[-1]) / _DROP_SPACING_CMH2O) + 1
+    places = peep[-1] + _DROP_SPACING_CMH2O * np.arange(count)
+    shares, drops = [np.array([_NO_DROP])], [np.zeros((1, peep.size))]
+    for width, share in _DROP_WIDTHS_CMH2O:
+        shares.append(np.full(count, (1.0 - _NO_DROP) * share / count))
+        drops.append(0.5 + 0.5 * np.tanh((places[:, None] - peep) / (2.0 * width)))
+    return np.concatenate(shares), np.concatenate(drops)
 
 
-def _even_points(count: int, dimensions: int) -> Floats:
-    """Spread points evenly over the unit cube, without chance (an additive recurrence)."""
+def _event_factors(weights: Floats, means: Floats, covariances: Floats, fall: float) -> Floats:
+    steps = means.shape[1]
+    wanted = np.full(steps, (1.0 - _PRIOR_NOT_REACHED - _PRIOR_FALLING) / max(steps - 2, 1))
+    wanted[NOT_REACHED], wanted[FALLING] = _PRIOR_NOT_REACHED, _PRIOR_FALLING
+    roots = np.linalg.cholesky(covariances + 1e-9 * np.eye(steps))
+    curves = means[:, None, :] + normal_points(_PRIOR_POINTS, steps) @ roots.transpose(0, 2, 1)
+    events = closing_events(np.exp(curves).reshape(-1, steps), fall)
+    given = np.bincount(events, weights=np.repeat(weights / _PRIOR_POINTS, _PRIOR_POINTS), minlength=steps)
+    return wanted / np.maximum(given, _RAREST_EVENT)
+
+
+@lru_cache(maxsize=64)
+def normal_points(count: int, dimensions: int) -> Floats:
+    """Spread points evenly under the standard normal density, without chance.
+
+    Args:
+        count: how many points.
+        dimensions: of each point.
+
+    Returns:
+        [count x dimensions]; the array is shared and must not be changed.
+
+    Source: additive recurrence on powers of the generalised golden ratio (from memory), each coordinate taken
+    through the normal quantile.
+    """
     ratio = 2.0
-    for _ in range(60):
+    for _ in range(80):
         ratio = (1.0 + ratio) ** (1.0 / (dimensions + 1))
-    steps = ratio ** -np.arange(1.0, dimensions + 1.0)
-    return (0.5 + np.arange(1, count + 1)[:, None] * steps) % 1.0
-
-
-def _softplus(peep: Floats, bend: Floats, softness: Floats) -> Floats:
-    return softness[:, None] * np.logaddexp(0.0, (peep - bend[:, None]) / softness[:, None])
-
-
-def _closed(peep: Floats, midpoint: Floats, width: Floats) -> Floats:
-    return 0.5 * (1.0 + np.tanh((midpoint[:, None] - peep) / (2.0 * width[:, None])))
-
-
-def _thin(events: Integers, steps: int) -> Integers:
-    """Keep equally many curves of each step, and more of *not reached*, which takes more shapes."""
-    kept = [
-        np.flatnonzero(events == event)[: _PER_EVENT * (3 if event == NOT_REACHED else 1)]
-        for event in range(steps)
-    ]
-    return np.concatenate(kept)
-
-
-def _event_weights(events: Integers, weight: Floats, steps: int) -> Floats:
-    inner = (1.0 - _PRIOR_NOT_REACHED - _PRIOR_FALLING) / max(steps - 2, 1)
-    wanted = np.full(steps, inner)
-    wanted[NOT_REACHED] = _PRIOR_NOT_REACHED
-    if steps > FALLING:
-        wanted[FALLING] = _PRIOR_FALLING
-    present = np.bincount(events, weights=weight, minlength=steps)
-    factors = np.divide(wanted, present, out=np.zeros(steps), where=present > 0)
-    return factors[events]
-
-
-def _abruptness(compliance: Floats, events: Integers) -> Floats:
-    rows = np.arange(events.size)
-    last_good = compliance[rows, np.maximum(events - 1, 0)]
-    drop = last_good - compliance[rows, events]
-    whole = compliance.max(axis=1) - compliance[:, -1]
-    return ((events > FALLING) & (drop >= 0.5 * whole)).astype(np.float64)
+    even = (0.5 + np.arange(1, count + 1)[:, None] * ratio ** -np.arange(1.0, dimensions + 1.0)) % 1.0
+    quantile = NormalDist().inv_cdf
+    points = np.array([[quantile(min(max(share, 1e-12), 1.0 - 1e-12)) for share in row] for row in even.tolist()])
+    points.setflags(write=False)
+    return points
