@@ -65,8 +65,8 @@ def closing_sentence(closing: Closing) -> str:
         shape = f", the fall {closing.shape.value}" if closing.shape else ""
         return (
             f"Going down, compliance began to fall for good at PEEP {in_words(closing.peep_cmh2o, PRESSURE)} "
-            f"(90 % interval {in_words(low, PRESSURE)} to {in_words(high, PRESSURE)}). That closing was reached in this "
-            f"trial has a {probability}; {evidence}{shape}."
+            f"(90 % interval {in_words(low, PRESSURE)} to {in_words(high, PRESSURE)}). That closing was reached in "
+            f"this trial has a {probability}; {evidence}{shape}."
         )
     if closing.verdict is Verdict.NOT_REACHED:
         return (
