@@ -23,6 +23,7 @@ __all__ = [
     "indeterminate",
     "not_reached",
     "of_size",
+    "undecided",
 ]
 
 STARTED_S = 1_700_000_000.0
@@ -40,8 +41,8 @@ def found() -> Recommendation:
     """Closing at 12 cmH2O, suggestion 14 cmH2O, every kind of extra: encounter, notes, cautions, ignored inputs."""
     recommendation = answered(
         verdict=Verdict.FOUND,
-        probabilities=(0.0, 0.0, 0.004, 0.052, 0.893, 0.041, 0.0),
-        not_reached=0.01,
+        probabilities=(0.0, 0.0, 0.004, 0.052, 0.873, 0.041, 0.0),
+        not_reached=0.03,
     )
     request = replace(
         recommendation.request,
@@ -67,7 +68,7 @@ def falling_from_first_step() -> Recommendation:
 
 
 def indeterminate() -> Recommendation:
-    """No statement; no estimate per step; inputs without a reference; nothing known but charted compliance."""
+    """The model does not apply; inputs without a reference; nothing known but charted compliance."""
     recommendation = answered(verdict=Verdict.INDETERMINATE, probabilities=(0.0,) * 7, not_reached=1.0)
     request = recommendation.request
     bare = tuple(Source(source.path, "", source.value) for source in request.sources)
@@ -89,8 +90,15 @@ def indeterminate() -> Recommendation:
             trial=replace(
                 recommendation.trial, steps=steps, kind=ComplianceKind.DYNAMIC_CHARTED, peep_source="measured"
             ),
-            closing=replace(recommendation.closing, steps=()),
+            closing=replace(recommendation.closing, probability=0.0),
         )
+    )
+
+
+def undecided() -> Recommendation:
+    """No statement, though the model applies: three probabilities, none of them large enough."""
+    return answered(
+        verdict=Verdict.INDETERMINATE, probabilities=(0.0, 0.0, 0.1, 0.1, 0.1, 0.2, 0.0), not_reached=0.4, falling=0.1
     )
 
 
@@ -108,7 +116,7 @@ def answered(
         verdict=verdict,
         peep_cmh2o=12.0 if is_found else None,
         interval_cmh2o=(10.0, 14.0) if is_found else None,
-        probability=max(1.0 - not_reached - falling, not_reached, falling),
+        probability=max(sum(probabilities), not_reached, falling),
         not_reached=not_reached,
         falling_from_first_step=falling,
         steps=tuple(
@@ -265,5 +273,6 @@ ALL = {
     "found": found,
     "not reached": not_reached,
     "falling from the first step": falling_from_first_step,
-    "indeterminate": indeterminate,
+    "indeterminate, no estimate": indeterminate,
+    "indeterminate, undecided": undecided,
 }

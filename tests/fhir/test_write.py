@@ -31,6 +31,7 @@ from recommendations import (
     indeterminate,
     not_reached,
     of_size,
+    undecided,
 )
 
 TESTS = Path(__file__).parent.parent
@@ -194,12 +195,12 @@ def test_a_closing_pressure_that_was_found_has_value_interval_and_probability() 
     }
     assert component(closing, "interval-low")["valueQuantity"]["value"] == 10.0
     assert component(closing, "interval-high")["valueQuantity"]["value"] == 14.0
-    assert component(closing, "verdict-probability")["valueQuantity"]["value"] == 0.99
+    assert component(closing, "verdict-probability")["valueQuantity"]["value"] == 0.97
     assert component(closing, "closing-verdict")["valueCodeableConcept"]["coding"][0]["code"] == "found"
     assert component(closing, "closing-shape")["valueCodeableConcept"]["coding"][0]["code"] == "abrupt"
     assert closing["note"][0]["text"] == (
         "Going down, compliance began to fall for good at PEEP 12 cmH2O (90 % interval 10 cmH2O to 14 cmH2O). That "
-        "closing was reached in this trial has a probability 0.99; the evidence is strong, the fall abrupt."
+        "closing was reached in this trial has a probability of 97 %; the evidence is strong, the fall abrupt."
     )
 
 
@@ -230,6 +231,30 @@ def test_an_indeterminate_answer_says_why() -> None:
     assert closing["note"][0]["text"] == (
         "No statement about closing can be made: the readings of one step differ by more than the fall."
     )
+
+
+def test_without_an_estimate_no_probability_leaves() -> None:
+    body = write_bundle_bytes(indeterminate(), recorded_s=RECORDED_S)
+
+    assert b"probability" not in body
+    assert b"fitted" not in body
+
+
+def test_an_undecided_estimate_keeps_its_probabilities() -> None:
+    closing = resource(written(undecided), "closing-pressure")
+
+    assert component(closing, "verdict-probability")["valueQuantity"]["value"] == 0.5
+    assert component(closing, "not-reached-probability")["valueQuantity"]["value"] == 0.4
+    assert component(closing, "falling-from-first-step-probability")["valueQuantity"]["value"] == 0.1
+
+
+def test_no_sentence_claims_certainty() -> None:
+    recommendation = found()
+    certain = replace(recommendation, closing=replace(recommendation.closing, probability=1.0))
+
+    closing = resource(write_bundle(certain, recorded_s=RECORDED_S), "closing-pressure")
+
+    assert "a probability over 99 %;" in closing["note"][0]["text"]
 
 
 def test_the_suggestion_carries_its_margin_rationale_and_expectations() -> None:
@@ -281,7 +306,7 @@ def test_each_step_has_its_readings_and_names_them_by_version() -> None:
     assert component(step, "20077-4")["valueQuantity"]["value"] == 12.0
     assert component(step, "60828-1")["valueQuantity"]["value"] == 40.3
     assert component(step, "76154-4")["valueQuantity"]["value"] == 9.2  # 370 mL over 40.3 mL/cmH2O
-    assert component(step, "closing-probability")["valueQuantity"]["value"] == 0.893
+    assert component(step, "closing-probability")["valueQuantity"]["value"] == 0.873
     assert component(step, "readings-used")["valueInteger"] == 2
     assert step["derivedFrom"] == [
         {"reference": "Observation/reading-10/_history/2"},
@@ -307,7 +332,7 @@ def test_digits_of_a_decimal_say_its_precision() -> None:
     body = write_bundle_bytes(found(), recorded_s=RECORDED_S)
 
     assert b'{"value":12.0,"unit":"cmH2O"' in body
-    assert b'{"value":0.990,"unit":"1"' in body
+    assert b'{"value":0.970,"unit":"1"' in body
     assert b'{"value":369,"unit":"mL"' in body
 
 

@@ -21,7 +21,7 @@ from ebbmark.fhir.sentences import (
 )
 from ebbmark.fhir.terms import ABSENT_BECAUSE, CATEGORY_EXAM, CATEGORY_PROCEDURE, LOINC_TERMS, OWN
 from ebbmark.physiology.advice import WhatIf
-from ebbmark.physiology.closing import Closing, StepEstimate
+from ebbmark.physiology.closing import Closing, StepEstimate, Verdict
 from ebbmark.physiology.trial import Step
 
 __all__ = ["Result", "results"]
@@ -62,8 +62,8 @@ def results(frame: Frame) -> list[tuple[str, Result]]:
     found += [(what_if_kind(row), _what_if(frame, row)) for row in advice.what_if]
     found.append(("compliance-curve", _curve(frame)))
     trial, closing = frame.recommendation.trial, frame.recommendation.closing
-    # Where the data support no statement there may be no estimate per step; the steps themselves stay.
-    estimates: Sequence[StepEstimate | None] = closing.steps or [None] * len(trial.steps)
+    # Without an estimate the steps themselves stay.
+    estimates: Sequence[StepEstimate | None] = closing.steps if _is_estimated(closing) else [None] * len(trial.steps)
     for number, (step, estimate) in enumerate(zip(trial.steps, estimates, strict=True), start=1):
         found.append((step_kind(number), _step(frame, number, step, estimate)))
     return found
@@ -134,23 +134,26 @@ def _closing_pressure(frame: Frame) -> Result:
 
 def _closing_components(closing: Closing, fall: float) -> list[msgspec.Raw]:
     low, high = closing.interval_cmh2o or (None, None)
-    components = [
-        choice("closing-verdict", closing.verdict.value),
-        *amounts(
+    components = [choice("closing-verdict", closing.verdict.value)]
+    if _is_estimated(closing):
+        components += amounts(
             (
                 ("verdict-probability", closing.probability),
                 ("interval-low", low),
                 ("interval-high", high),
                 ("not-reached-probability", closing.not_reached),
                 ("falling-from-first-step-probability", closing.falling_from_first_step),
-                ("fall-threshold", fall),
             )
-        ),
-        choice("closing-evidence", closing.evidence.value),
-    ]
+        )
+    components += [amount("fall-threshold", fall), choice("closing-evidence", closing.evidence.value)]
     if closing.shape is not None:
         components.append(choice("closing-shape", closing.shape.value))
     return components
+
+
+def _is_estimated(closing: Closing) -> bool:
+    # Where the model does not apply there are no probabilities: those that fill their places must not leave.
+    return closing.verdict is not Verdict.INDETERMINATE or closing.probability > 0
 
 
 def _suggested_peep(frame: Frame) -> Result:

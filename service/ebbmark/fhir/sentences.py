@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from ebbmark.fhir.quantities import FRACTION, PRESSURE, PROBABILITY, VOLUME_PER_WEIGHT, in_words
+from ebbmark.fhir.quantities import FRACTION, PRESSURE, VOLUME_PER_WEIGHT, in_words
 from ebbmark.fhir.request import Person, Request
 from ebbmark.physiology.advice import WhatIf
 from ebbmark.physiology.body import Sex
@@ -20,6 +20,8 @@ __all__ = [
     "weight_sentence",
     "what_if_sentence",
 ]
+
+_NEARLY_SURE = 0.99
 
 # Source of the formula: ARDS Network, N Engl J Med 2000;342:1301-8.
 _WEIGHT_METHOD = {
@@ -59,7 +61,7 @@ def suggestion_method(protocol: Protocol) -> str:
 def closing_sentence(closing: Closing) -> str:
     """Say the verdict, its probability and how far it can be trusted."""
     evidence = f"the evidence is {closing.evidence.value}"
-    probability = f"probability {in_words(closing.probability, PROBABILITY)}"
+    probability = f"probability {_percent(closing.probability)}"
     if closing.verdict is Verdict.FOUND and closing.peep_cmh2o is not None:
         low, high = closing.interval_cmh2o or (closing.peep_cmh2o, closing.peep_cmh2o)
         shape = f", the fall {closing.shape.value}" if closing.shape else ""
@@ -79,6 +81,13 @@ def closing_sentence(closing: Closing) -> str:
             f"pressure is given ({probability}; {evidence})."
         )
     return f"No statement about closing can be made: {closing.reason.rstrip('.')}."
+
+
+def _percent(probability: float) -> str:
+    # Never "100 %": no estimate is certain.
+    if probability > _NEARLY_SURE:
+        return f"over {100 * _NEARLY_SURE:g} %"
+    return f"of {100 * probability:.0f} %"
 
 
 def curve_sentence(trial: Trial) -> str:
