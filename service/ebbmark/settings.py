@@ -22,7 +22,6 @@ class Settings(BaseSettings):
     )
     max_body_bytes: int = Field(default=2_000_000, gt=0, description="Largest request body.")
     max_entries: int = Field(default=5_000, gt=0, description="Most resources in one request.")
-    max_depth: int = Field(default=32, gt=0, description="Deepest nesting of JSON in a request.")
     accept_preliminary: bool = Field(
         default=False, description="Whether Observations of status preliminary count where the request does not say."
     )

@@ -67,11 +67,11 @@ def create_app(settings: Settings) -> FastAPI:
     app.include_router(
         fhir_router(
             Door(
-                limits=Limits(settings.max_body_bytes, settings.max_entries, settings.max_depth),
+                limits=Limits(max_bytes=settings.max_body_bytes, max_entries=settings.max_entries),
                 code_map=read_code_map(settings.code_map.read_bytes()) if settings.code_map else NO_CODE_MAP,
                 accept_preliminary=settings.accept_preliminary,
                 record=record,
-                base_url=settings.base_url or f"http://{settings.host}:{settings.port}",
+                base_url=f"{(settings.base_url or f'http://{settings.host}:{settings.port}').rstrip('/')}/fhir",
             )
         )
     )
@@ -137,12 +137,18 @@ class _Boundary:
             await self.app(scope, receive, send)
             return
         started = False
+        # RFC 9110 section 9.3.2: HEAD is GET without the body.
+        bodiless = scope["method"] == "HEAD"
+        if bodiless:
+            scope = {**scope, "method": "GET"}
 
         async def send_with_headers(message: Message) -> None:
             nonlocal started
             if message["type"] == "http.response.start":
                 started = True
                 message["headers"] = [*message["headers"], *_HEADERS]
+            elif bodiless:
+                message["body"] = b""
             await send(message)
 
         try:

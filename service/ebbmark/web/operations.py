@@ -42,7 +42,7 @@ class Door:
         code_map: the site's own codes.
         accept_preliminary: whether preliminary Observations count where the request does not say.
         record: where results may be written; None where no record is configured.
-        base_url: address at which the service sees itself, for the CapabilityStatement.
+        base_url: FHIR base address as callers see it, for the CapabilityStatement.
     """
 
     limits: Limits
