@@ -1,4 +1,4 @@
-"""How does each result look as a FHIR Observation? All preliminary, none of them dated now."""
+"""How does each result look as a FHIR Observation? None of them is dated now."""
 
 from __future__ import annotations
 
@@ -7,9 +7,10 @@ from collections.abc import Sequence
 import msgspec
 
 from ebbmark.fhir.components import amount, amounts, choice, count, yes_or_no
-from ebbmark.fhir.frame import Frame, Reference
+from ebbmark.fhir.frame import Frame
 from ebbmark.fhir.instants import instant
-from ebbmark.fhir.quantities import PRESSURE, VOLUME, WEIGHT, Unit, quantity
+from ebbmark.fhir.preliminary import Result, blank, set_value
+from ebbmark.fhir.quantities import PRESSURE, VOLUME, WEIGHT
 from ebbmark.fhir.sentences import (
     closing_method,
     closing_sentence,
@@ -19,35 +20,12 @@ from ebbmark.fhir.sentences import (
     weight_sentence,
     what_if_sentence,
 )
-from ebbmark.fhir.terms import ABSENT_BECAUSE, CATEGORY_EXAM, CATEGORY_PROCEDURE, LOINC_TERMS, OWN
+from ebbmark.fhir.terms import ABSENT_BECAUSE, CATEGORY_EXAM, LOINC_TERMS, OWN
 from ebbmark.physiology.advice import WhatIf
 from ebbmark.physiology.closing import Closing, StepEstimate, Verdict
 from ebbmark.physiology.trial import Step
 
-__all__ = ["Result", "results"]
-
-
-class Result(
-    msgspec.Struct, kw_only=True, omit_defaults=True, rename="camel", tag_field="resourceType", tag="Observation"
-):
-    """FHIR R4 Observation, as far as results use it; written in this order."""
-
-    identifier: list[dict[str, str]]
-    status: str
-    category: msgspec.Raw
-    code: msgspec.Raw
-    subject: Reference
-    encounter: Reference | None = None
-    effective_date_time: str | None = None
-    effective_period: dict[str, str] | None = None
-    value_quantity: msgspec.Raw | None = None
-    data_absent_reason: msgspec.Raw | None = None
-    note: list[dict[str, str]] | None = None
-    method: dict[str, str] | None = None
-    device: Reference
-    has_member: list[Reference] | None = None
-    derived_from: list[Reference] | None = None
-    component: list[msgspec.Raw] | None = None
+__all__ = ["results"]
 
 
 def results(frame: Frame) -> list[tuple[str, Result]]:
@@ -79,23 +57,11 @@ def what_if_kind(row: WhatIf) -> str:
     return f"what-if-{row.margin_cmh2o:g}"
 
 
-def _blank(frame: Frame, kind: str, code: msgspec.Raw, category: msgspec.Raw = CATEGORY_PROCEDURE) -> Result:
-    return Result(
-        identifier=[frame.identifier(kind)],
-        status="preliminary",
-        category=category,
-        code=code,
-        subject=frame.subject,
-        device=frame.device,
-        encounter=frame.encounter,
-    )
-
-
 def _predicted_body_weight(frame: Frame) -> Result:
     person = frame.recommendation.request.person
-    result = _blank(frame, "predicted-body-weight", LOINC_TERMS["predicted-body-weight"], CATEGORY_EXAM)
+    result = blank(frame, "predicted-body-weight", LOINC_TERMS["predicted-body-weight"], CATEGORY_EXAM)
     result.effective_date_time = frame.end
-    _set_value(result, frame.recommendation.advice.predicted_body_weight_kg, WEIGHT)
+    set_value(result, frame.recommendation.advice.predicted_body_weight_kg, WEIGHT)
     result.note = [{"text": weight_sentence(person)}]
     result.method = {"text": weight_method(person.sex)}
     result.derived_from = frame.inputs((person.height_source,))
@@ -104,9 +70,9 @@ def _predicted_body_weight(frame: Frame) -> Result:
 
 def _tidal_volume_target(frame: Frame) -> Result:
     advice = frame.recommendation.advice
-    result = _blank(frame, "tidal-volume-target", OWN["tidal-volume-target"])
+    result = blank(frame, "tidal-volume-target", OWN["tidal-volume-target"])
     result.effective_date_time = frame.end
-    _set_value(result, advice.target.volume_ml, VOLUME)
+    set_value(result, advice.target.volume_ml, VOLUME)
     result.method = {"text": f"{advice.target.ml_per_kg:g} mL per kg of predicted body weight"}
     result.derived_from = [frame.to("predicted-body-weight")]
     result.component = [
@@ -119,12 +85,12 @@ def _tidal_volume_target(frame: Frame) -> Result:
 def _closing_pressure(frame: Frame) -> Result:
     recommendation = frame.recommendation
     closing = recommendation.closing
-    result = _blank(frame, "closing-pressure", OWN["closing-pressure"])
+    result = blank(frame, "closing-pressure", OWN["closing-pressure"])
     result.effective_period = frame.period
     if closing.peep_cmh2o is None:
         result.data_absent_reason = ABSENT_BECAUSE["unknown"]
     else:
-        _set_value(result, closing.peep_cmh2o, PRESSURE)
+        set_value(result, closing.peep_cmh2o, PRESSURE)
     result.note = [{"text": closing_sentence(closing)}]
     result.method = {"text": closing_method(recommendation.request.protocol)}
     result.derived_from = [frame.to("compliance-curve")]
@@ -159,13 +125,13 @@ def _is_estimated(closing: Closing) -> bool:
 def _suggested_peep(frame: Frame) -> Result:
     recommendation = frame.recommendation
     advice = recommendation.advice
-    result = _blank(frame, "suggested-peep", OWN["suggested-peep"])
+    result = blank(frame, "suggested-peep", OWN["suggested-peep"])
     result.effective_date_time = frame.end
     result.component = [amount("margin", advice.margin_cmh2o)]
     if advice.suggested_peep_cmh2o is None:
         result.data_absent_reason = ABSENT_BECAUSE["not-applicable"]
     else:
-        _set_value(result, advice.suggested_peep_cmh2o, PRESSURE)
+        set_value(result, advice.suggested_peep_cmh2o, PRESSURE)
         for row in advice.what_if:
             if row.margin_cmh2o == advice.margin_cmh2o and row.peep_cmh2o == advice.suggested_peep_cmh2o:
                 result.component += _expected(row)
@@ -191,7 +157,7 @@ def _expected(row: WhatIf) -> list[msgspec.Raw]:
 
 
 def _what_if(frame: Frame, row: WhatIf) -> Result:
-    result = _blank(frame, what_if_kind(row), OWN["peep-what-if"])
+    result = blank(frame, what_if_kind(row), OWN["peep-what-if"])
     result.effective_date_time = frame.end
     result.note = [{"text": what_if_sentence(row)}]
     result.derived_from = [frame.to("closing-pressure"), frame.to("tidal-volume-target")]
@@ -206,7 +172,7 @@ def _what_if(frame: Frame, row: WhatIf) -> Result:
 
 def _curve(frame: Frame) -> Result:
     trial = frame.recommendation.trial
-    result = _blank(frame, "compliance-curve", OWN["compliance-curve"])
+    result = blank(frame, "compliance-curve", OWN["compliance-curve"])
     result.effective_period = frame.period
     result.note = [{"text": curve_sentence(trial)}]
     result.has_member = [frame.to(step_kind(number)) for number in range(1, len(trial.steps) + 1)]
@@ -219,7 +185,7 @@ def _curve(frame: Frame) -> Result:
 
 def _step(frame: Frame, number: int, step: Step, estimate: StepEstimate | None) -> Result:
     trial = frame.recommendation.trial
-    result = _blank(frame, step_kind(number), OWN["peep-trial-step"])
+    result = blank(frame, step_kind(number), OWN["peep-trial-step"])
     start, end = instant(step.start_s), instant(step.end_s)
     if start == end:
         result.effective_date_time = end
@@ -244,9 +210,3 @@ def _step(frame: Frame, number: int, step: Step, estimate: StepEstimate | None) 
     result.component = amounts(rows)
     result.component.append(count("readings-used", len(step.samples)))
     return result
-
-
-def _set_value(result: Result, value: float, unit: Unit) -> None:
-    result.value_quantity = quantity(value, unit)
-    if result.value_quantity is None:
-        result.data_absent_reason = ABSENT_BECAUSE["not-a-number"]
