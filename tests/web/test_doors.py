@@ -272,7 +272,7 @@ def test_preliminary_inputs_count_where_the_site_says_so() -> None:
     assert (accepting.status, plain.status) == (200, 422)
 
 
-SECRET = "Ottilie Beispiel, MRN 4711"
+LEAK = "Ottilie Beispiel, MRN 4711"
 
 
 @pytest.fixture
@@ -280,7 +280,7 @@ def failing() -> FastAPI:
     made = create_app(Settings())
 
     async def fails() -> None:
-        raise ZeroDivisionError(SECRET)
+        raise ZeroDivisionError(LEAK)
 
     made.add_api_route("/fails", fails)
     return made
@@ -291,7 +291,7 @@ def test_what_nobody_foresaw_is_an_outcome_without_details(failing: FastAPI) -> 
 
     assert (reply.status, reply.headers["content-type"]) == (500, "application/fhir+json")
     assert [(issue["severity"], issue["code"]) for issue in reply.issues] == [("error", "exception")]
-    assert SECRET not in reply.body.decode()
+    assert LEAK not in reply.body.decode()
     assert "ZeroDivisionError" not in reply.body.decode()
     assert {name: reply.headers[name] for name in SAFE_HEADERS} == SAFE_HEADERS
 
@@ -305,4 +305,4 @@ def test_what_nobody_foresaw_is_logged_by_kind_and_place_only(
     (record,) = [record for record in caplog.records if record.name == "ebbmark"]
     assert record.getMessage().startswith("unforeseen ZeroDivisionError in test_doors.py:")
     assert record.exc_info is None
-    assert SECRET not in caplog.text
+    assert LEAK not in caplog.text

@@ -23,13 +23,14 @@ LEAK = "Ottilie Beispiel MRN-4711"
 ASKED = to_bytes(parameters(bundle=trial_bundle(), write_back=True))
 
 
-def recorded_app() -> ASGIApp:
-    """An application with a record, which never waits between attempts."""
-    return create_app(
-        Settings.model_validate(
-            {"record_base_url": BASE, "record_token": "token-of-the-record", "record_longest_wait_s": 0}
-        )
-    )
+def recorded_app(longest_wait_s: float = 0) -> ASGIApp:
+    """An application with a record, which does not wait between attempts unless told to."""
+    record = {
+        "record_base_url": BASE,
+        "record_token": "token-of-the-record",
+        "record_longest_wait_s": longest_wait_s,
+    }
+    return create_app(Settings.model_validate(record))
 
 
 def accepts_all(request: httpx.Request, status: str = "201 Created") -> httpx.Response:
@@ -38,9 +39,7 @@ def accepts_all(request: httpx.Request, status: str = "201 Created") -> httpx.Re
         {"response": {"status": status, "location": f"{entry['resource']['resourceType']}/{number}/_history/1"}}
         for number, entry in enumerate(json.loads(request.content)["entry"])
     ]
-    return httpx.Response(
-        200, json={"resourceType": "Bundle", "type": "transaction-response", "entry": entries}
-    )
+    return httpx.Response(200, json={"resourceType": "Bundle", "type": "transaction-response", "entry": entries})
 
 
 def has_all(request: httpx.Request) -> httpx.Response:
@@ -81,6 +80,7 @@ def fails(kind: type[httpx.TransportError]) -> Callable[[httpx.Request], httpx.R
 def asked_to_write(record: Callable[[httpx.Request], httpx.Response], body: bytes = ASKED) -> Reply:
     with respx.mock() as router:
         router.post(BASE).mock(side_effect=record)
+        calls = len(router.calls)
         return ask(recorded_app(), body)
 
 
@@ -151,7 +151,8 @@ FAILURES = {
     "412": (refuses(412), "failed"),
     "422": (refuses(422), "failed"),
     "429": (refuses(429, **{"Retry-After": "120"}), "failed"),
-    "503 that was turned away": (refuses(503, **{"Retry-After": "120"}), "unknown"),
+    "503 of the record itself": (refuses(503, **{"Retry-After": "120"}), "failed"),
+    "503 of a gateway": (lambda _: httpx.Response(503, html="<html>Busy</html>"), "unknown"),
     "redirect": (lambda _: httpx.Response(302, headers={"Location": "https://elsewhere.example"}), "failed"),
     "no connection": (fails(httpx.ConnectError), "failed"),
     "connection too slow": (fails(httpx.ConnectTimeout), "failed"),
@@ -159,7 +160,7 @@ FAILURES = {
     "cut": (fails(httpx.RemoteProtocolError), "unknown"),
     "truncated reply": (is_cut_off, "unknown"),
     "a page instead of FHIR": (lambda _: httpx.Response(200, html=f"<html>{LEAK}</html>"), "unknown"),
-    "half of a transaction": (does_half, "unknown"),
+    "half of a transaction": (does_half, "failed"),
 }
 
 
@@ -197,6 +198,25 @@ def test_what_a_record_says_of_a_patient_goes_neither_to_the_caller_nor_to_a_log
     assert [one.getMessage() for one in caplog.records if one.name != "asyncio"] == []
 
 
+def test_half_of_a_transaction_is_told_entry_by_entry() -> None:
+    text = text_of(told(asked_to_write(does_half)))
+
+    assert "entry 0 answered 422, entry 2 answered 422" in text
+    assert "resources were written" in text
+
+
+def test_a_record_that_is_busy_for_a_moment_is_asked_again() -> None:
+    replies = iter([httpx.Response(429, headers={"Retry-After": "0"})])
+
+    with respx.mock() as router:
+        router.post(BASE).mock(side_effect=lambda request: next(replies, None) or accepts_all(request))
+        reply = ask(recorded_app(longest_wait_s=1), ASKED)
+        calls = len(router.calls)
+
+    assert reply.headers["ebbmark-write-back"] == "written"
+    assert calls == 2
+
+
 def test_the_answer_is_the_same_with_and_without_write_back_but_for_what_became_of_it() -> None:
     plain = ask(recorded_app(), to_bytes(parameters(bundle=trial_bundle()))).json
     written = asked_to_write(accepts_all).json
@@ -215,7 +235,7 @@ def test_write_back_without_a_record_is_refused_before_anything_is_sent() -> Non
     assert reply.status == 422
     assert reply.errors[0]["expression"] == ["Parameters.parameter.where(name='write-back')"]
     assert "no record system is configured" in reply.errors[0]["details"]["text"]
-    assert not router.calls
+    assert calls == 0
 
 
 def test_write_back_for_a_patient_whom_the_record_does_not_know_is_refused() -> None:
@@ -226,26 +246,29 @@ def test_write_back_for_a_patient_whom_the_record_does_not_know_is_refused() -> 
 
     with respx.mock() as router:
         reply = ask(recorded_app(), to_bytes(parameters(bundle=trial, write_back=True)))
+        calls = len(router.calls)
 
     assert reply.status == 422
     assert "as Patient/[id]" in reply.errors[0]["details"]["text"]
-    assert not router.calls
+    assert calls == 0
 
 
 def test_a_request_that_is_refused_is_not_written() -> None:
     with respx.mock() as router:
         reply = ask(recorded_app(), to_bytes(parameters(bundle=bundle(patient(), height()), write_back=True)))
+        calls = len(router.calls)
 
     assert reply.status == 422
-    assert not router.calls
+    assert calls == 0
 
 
 def test_write_back_false_touches_no_network() -> None:
     with respx.mock() as router:
         reply = ask(recorded_app(), to_bytes(parameters(bundle=trial_bundle(), write_back=False)))
+        calls = len(router.calls)
 
     assert (reply.status, "ebbmark-write-back" in reply.headers) == (200, False)
-    assert not router.calls
+    assert calls == 0
 
 
 def test_a_token_that_cannot_be_sent_stops_the_start_and_is_not_shown() -> None:
