@@ -127,12 +127,19 @@ def _why(chosen: WhatIf | None, closing: Closing, trial: Trial) -> str:
     about = "about" if trial.kind.static else "at most about"
     volume = chosen.tidal_volume
     return (
-        f"Compliance fell for good at the step of {closing.peep_cmh2o:g} cmH2O (probability {100 * here:.0f} % for "
-        f"this very step, {100 * closing.probability:.0f} % for closing at one of the steps tested; 90 % interval "
+        f"Compliance fell for good at the step of {closing.peep_cmh2o:g} cmH2O (probability {_percent(here)} for "
+        f"this very step, {_percent(closing.probability)} for closing at one of the steps tested; 90 % interval "
         f"{low:g} to {high:g} cmH2O). {chosen.margin_cmh2o:g} cmH2O above it is {chosen.peep_cmh2o:g} cmH2O; "
         f"expected there at {volume.ml_per_kg:g} mL/kg ({volume.volume_ml:.0f} mL): driving pressure {about} "
         f"{chosen.driving_pressure_cmh2o:.0f} and plateau {about} {chosen.plateau_cmh2o:.0f} cmH2O."
     )
+
+
+def _percent(probability: float) -> str:
+    """Whole per cent; never a certainty that a model cannot have."""
+    if probability > 0.99:
+        return "over 99 %"
+    return "under 1 %" if probability < 0.01 else f"{100 * probability:.0f} %"
 
 
 def _limit_cautions(chosen: WhatIf | None, target: TidalVolume, protocol: Protocol) -> tuple[Caution, ...]:

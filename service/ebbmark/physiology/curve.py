@@ -130,8 +130,8 @@ def samples_of(
     """
     samples: list[Sample] = []
     unused: list[tuple[Reading, str]] = []
-    volumes = () if recipe.volume is None else step.by_quantity.get(recipe.volume, ())
-    baselines = () if recipe.baseline is None else step.by_quantity.get(recipe.baseline, ())
+    volumes = _Partners.of(() if recipe.volume is None else step.by_quantity.get(recipe.volume, ()))
+    baselines = _Partners.of(() if recipe.baseline is None else step.by_quantity.get(recipe.baseline, ()))
     peep_starts = [reading.start_s for reading in step.peep_readings]
     for lead in step.by_quantity.get(recipe.lead, ()):
         governing = step.peep_readings[max(bisect_right(peep_starts, lead.start_s) - 1, 0)]
@@ -144,13 +144,13 @@ def samples_of(
                 unused.append((lead, f"a compliance of {compliance:g} mL/cmH2O cannot be"))
                 continue
         else:
-            paired = _nearest(volumes, lead) or _setting_at(set_volumes, lead, recipe.volume)
+            paired = volumes.nearest(lead) or _setting_at(set_volumes, lead, recipe.volume)
             if paired is None:
                 unused.append((lead, "no tidal volume was sent for this step"))
                 continue
             volume = paired.value
             sources.append(paired.source)
-            held = _nearest(baselines, lead)
+            held = baselines.nearest(lead)
             if held is not None:
                 sources.append(held.source)
                 baseline = held.value + (step.peep_cmh2o if recipe.baseline is Quantity.PEEP_INTRINSIC else 0.0)
@@ -170,12 +170,25 @@ def samples_of(
     return samples, unused
 
 
-def _nearest(candidates: Sequence[Reading], lead: Reading) -> Reading | None:
-    """The candidate of the same input or, failing that, nearest in time; None if there is none."""
-    if not candidates:
-        return None
-    start_s, source = lead.start_s, lead.source
-    return min(candidates, key=lambda c: (c.source != source, abs(c.start_s - start_s), c.start_s, c.value))
+@dataclass(frozen=True, slots=True)
+class _Partners:
+    """Readings of one quantity within one step, to be found by the reading that they go with."""
+
+    by_source: Mapping[int, Reading]
+    by_start: Mapping[float, Reading]
+    in_order: Sequence[Reading]
+
+    @classmethod
+    def of(cls, readings: Sequence[Reading]) -> _Partners:
+        return cls({r.source: r for r in readings}, {r.start_s: r for r in readings}, readings)
+
+    def nearest(self, lead: Reading) -> Reading | None:
+        """The one of the same input or instant or, failing that, nearest in time; None if there is none."""
+        partner = self.by_source.get(lead.source) or self.by_start.get(lead.start_s)
+        if partner is None and self.in_order:
+            start_s = lead.start_s
+            return min(self.in_order, key=lambda r: (abs(r.start_s - start_s), r.start_s, r.value))
+        return partner
 
 
 def _setting_at(set_volumes: Sequence[Reading], lead: Reading, volume: Quantity) -> Reading | None:

@@ -1,0 +1,78 @@
+"""Starts the service, sends it the three invented patients of the demo scenario over HTTP, prints what came back."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import urllib.request
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+from urllib.error import HTTPError
+
+from ebbmark.fhir.account import account
+from ebbmark.fhir.answer import read_answer
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+ROOT = Path(__file__).parents[1]
+SCENARIO = {
+    "clear-closing": "An invented woman of 168 cm; PEEP lowered from 20 to 8 cmH2O, three charted rows per step.",
+    "never-reached": "An invented man of 183 cm; PEEP lowered from 18 to 8 cmH2O, device codes, pressures in mbar.",
+    "noisy-record": "An invented woman of 66 in; local codes, whole numbers, a cough, a correction, an entry in error.",
+}
+
+
+@contextmanager
+def service() -> Iterator[str]:
+    """The service on a free port of this machine; yields its address."""
+    process = subprocess.Popen(
+        [sys.executable, "-m", "ebbmark", "serve", "--port", "0"], stderr=subprocess.PIPE, text=True
+    )
+    try:
+        if process.stderr is None:
+            raise SystemExit("the service has no output to read its address from")
+        line = process.stderr.readline()
+        if "http://" not in line:
+            raise SystemExit(f"the service did not start: {line}{process.stderr.read()}")
+        yield line.split()[-1]
+    finally:
+        process.terminate()
+        process.wait(timeout=10)
+
+
+def ask(address: str, body: bytes) -> bytes:
+    """Send one request to the titration operation and return the body of the answer."""
+    request = urllib.request.Request(  # noqa: S310 - the address is our own service's
+        f"{address}/fhir/$titrate-peep", data=body, headers={"Content-Type": "application/fhir+json"}
+    )
+    try:
+        with urllib.request.urlopen(request, timeout=30) as reply:  # noqa: S310
+            return bytes(reply.read())
+    except HTTPError as refusal:
+        raise SystemExit(f"refused with {refusal.code}: {refusal.read().decode()}") from None
+
+
+def main() -> None:
+    """Run the scenario."""
+    saved = ROOT / "out" / "demo"
+    saved.mkdir(parents=True, exist_ok=True)
+    with service() as address:
+        for number, (name, who) in enumerate(SCENARIO.items(), start=1):
+            answer = ask(address, (ROOT / "fixtures" / name / "request.json").read_bytes())
+            path = saved / f"{name}.json"
+            path.write_bytes(answer)
+            told = read_answer(json.loads(answer))
+            print(f"{'=' * 100}\n{number}. {who}")
+            if number == 1:
+                print(account(told), end="")
+            else:
+                print(f"\n{told.closing_remark}\n{told.rationale}\nInputs and notes listed: {len(told.issues)}.")
+            print(f"\nThe full Bundle was saved as {path.relative_to(ROOT)}\n")
+    print("Decision support: every number above is preliminary. Local protocol and a licensed clinician decide.")
+
+
+if __name__ == "__main__":
+    main()
