@@ -80,7 +80,6 @@ def fails(kind: type[httpx.TransportError]) -> Callable[[httpx.Request], httpx.R
 def asked_to_write(record: Callable[[httpx.Request], httpx.Response], body: bytes = ASKED) -> Reply:
     with respx.mock() as router:
         router.post(BASE).mock(side_effect=record)
-        calls = len(router.calls)
         return ask(recorded_app(), body)
 
 
@@ -231,6 +230,7 @@ def test_the_answer_is_the_same_with_and_without_write_back_but_for_what_became_
 def test_write_back_without_a_record_is_refused_before_anything_is_sent() -> None:
     with respx.mock() as router:
         reply = ask(create_app(Settings()), ASKED)
+        calls = len(router.calls)
 
     assert reply.status == 422
     assert reply.errors[0]["expression"] == ["Parameters.parameter.where(name='write-back')"]
