@@ -13,7 +13,7 @@ from ebbmark.fhir.shapes import Component, Observation
 from ebbmark.fhir.values import other_values, read_value
 from ebbmark.fhir.versions import Received, left_out, reference_of
 
-__all__ = ["admit"]
+__all__ = ["USABLE_STATUSES", "admit"]
 
 _STATUS_REASONS: dict[str, tuple[Reason, str]] = {
     "preliminary": (Reason.PRELIMINARY, "Its status is preliminary, and the request does not accept those."),
@@ -22,7 +22,8 @@ _STATUS_REASONS: dict[str, tuple[Reason, str]] = {
     "entered-in-error": (Reason.ENTERED_IN_ERROR, "It was entered in error."),
     "unknown": (Reason.STATUS_UNKNOWN, "Its status is unknown."),
 }
-_USABLE = frozenset({"final", "amended", "corrected"})
+USABLE_STATUSES = frozenset({"final", "amended", "corrected"})
+"""Those that count in any case; `preliminary` counts where the request accepts it."""
 
 
 def admit(item: Received, context: Context, collected: Collected) -> None:
@@ -48,23 +49,23 @@ def admit(item: Received, context: Context, collected: Collected) -> None:
         collected.sources.append(Source(item.path, reference_of(item), ";".join(texts)))
         collected.used.append(item)
         collected.encounters.add(observation.encounter.reference if observation.encounter else "")
-        collected.preliminary |= observation.status == "preliminary"
 
 
 def _not_admissible(item: Received, context: Context, collected: Collected) -> Unusable | None:
     """What keeps the whole Observation out, value aside."""
     observation = item.observation
     status = observation.status
-    if status not in _USABLE:
-        if status not in _STATUS_REASONS:
-            sentence = f"The status {status[:40]!r} is not one that FHIR R4 knows for an Observation."
-            accepted = ", ".join([*sorted(_USABLE), *_STATUS_REASONS])
-            collected.problems.append(
-                Problem(ProblemKind.INVALID_CODE, f"{item.path}.status", status[:40], accepted, sentence)
-            )
-            return Unusable(Reason.STATUS_UNKNOWN, sentence)
-        if status != "preliminary" or not context.accept_preliminary:
-            return Unusable(*_STATUS_REASONS[status])
+    if status in context.statuses:
+        pass
+    elif status in _STATUS_REASONS:
+        return Unusable(*_STATUS_REASONS[status])
+    else:
+        sentence = f"The status {status[:40]!r} is not one that FHIR R4 knows for an Observation."
+        accepted = ", ".join([*sorted(USABLE_STATUSES), *_STATUS_REASONS])
+        collected.problems.append(
+            Problem(ProblemKind.INVALID_CODE, f"{item.path}.status", status[:40], accepted, sentence)
+        )
+        return Unusable(Reason.STATUS_UNKNOWN, sentence)
     if observation.implicitRules:
         return Unusable(Reason.IMPLICIT_RULES, "It was made under implicit rules that are not known here.")
     if observation.modifierExtension:

@@ -64,16 +64,21 @@ def body_problem(body: bytes) -> Problem | None:
     return None
 
 
-def look_again(body: bytes) -> tuple[Parameters | Bundle | None, list[Problem]]:
-    """The part of the request that can be read, and every problem of its shape; at least one problem."""
+def look_again(body: bytes, first: str) -> tuple[Parameters | Bundle | None, list[Problem]]:
+    """The part of the request that can be read, and every problem of its shape; at least one problem.
+
+    Args:
+        body: as received.
+        first: what the fast decoder said.
+    """
     problems: list[Problem] = []
     try:
         plain = msgspec.json.decode(body)
     except RecursionError:
         sentence = "The JSON is nested too deeply to be read."
         return None, [Problem(ProblemKind.TOO_DEEP, "", "deep nesting", "FHIR R4 JSON", sentence)]
-    except msgspec.ValidationError as error:
-        message, path = _split(str(error))
+    except msgspec.ValidationError:
+        message, path = _split(first)
         return None, [_wrong(message, f"{_kind(body)}{path}")]
     except msgspec.DecodeError as error:
         return None, [_not_json(body, str(error))]

@@ -17,7 +17,11 @@ from ebbmark.fhir.units import UnitProblem, conversion
 from ebbmark.physiology.body import ACCEPTED_HEIGHT_RANGE_CM
 from ebbmark.physiology.readings import Quantity
 
-__all__ = ["Meaning", "Plan", "Unusable", "meaning_of", "plan_for", "with_category"]
+__all__ = ["Meaning", "Plan", "QuickPlan", "Unusable", "meaning_of", "plan_for", "with_category"]
+
+
+QuickPlan = tuple[Quantity, float, float, float, float, str, str, str]
+"""The first fields of `Plan`, where it is of a quantity: what the hot path needs."""
 
 
 class Unusable(NamedTuple):

@@ -6,16 +6,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from ebbmark.fhir.codes import CodeRow, HeightKind
+from ebbmark.fhir.codes import HeightKind
+from ebbmark.fhir.coding import QuickPlan
+from ebbmark.fhir.concept_map import CodeMap
 from ebbmark.fhir.problems import Problem
 from ebbmark.fhir.request import Ignored, Source
 from ebbmark.fhir.versions import Received
-from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.readings import Reading
 
-__all__ = ["Collected", "Context", "Height", "Moment", "QuickPlan"]
-
-QuickPlan = tuple[Quantity, float, float, float, float, str, str, str]
-"""The first fields of `coding.Plan`, of a quantity, for the hot path."""
+__all__ = ["Collected", "Context", "Height", "Moment"]
 
 
 class Moment(NamedTuple):
@@ -51,14 +50,14 @@ class Context:
     """What the reading of every Observation depends on.
 
     Attributes:
-        table: the codes that are understood.
-        accept_preliminary: whether status preliminary counts.
+        code_map: the codes that are understood.
+        statuses: those that count.
         now_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
         categories: DeviceMetric.category by fullUrl and by `DeviceMetric/id`.
     """
 
-    table: Mapping[tuple[str, str], CodeRow]
-    accept_preliminary: bool
+    code_map: CodeMap
+    statuses: frozenset[str]
     now_s: float
     categories: Mapping[str, str]
 
@@ -81,9 +80,10 @@ class Collected:
         identified_subjects: the same for subjects that are named by identifier only.
         without_subject: how many used Observations name no subject.
         encounters: references of the used Observations; empty text where there is none.
-        preliminary: whether any used Observation is preliminary.
-        plans: how to read a value, by system and code, then system, code and text of the unit.
-        times: moments by effectiveDateTime.
+        odd_plans: how to read a value about which there is something to remark, by system and code, then system,
+            code and text of the unit; plain ones are kept with the code map.
+        many_plans: the same for concepts with several codings.
+        times: moments by effectiveDateTime or effectiveInstant.
         plain_devices: references of devices of which no category is known.
         asked_devices: `DeviceMetric/id` or fullUrl of those whose category was used.
     """
@@ -101,8 +101,8 @@ class Collected:
     identified_subjects: dict[tuple[str, str], str] = field(default_factory=dict)
     without_subject: int = 0
     encounters: set[str] = field(default_factory=set)
-    preliminary: bool = False
-    plans: dict[tuple[str, str, str, str, str], QuickPlan] = field(default_factory=dict)
+    odd_plans: dict[tuple[str, str, str, str, str], QuickPlan] = field(default_factory=dict)
+    many_plans: dict[tuple[str, ...], QuickPlan] = field(default_factory=dict)
     times: dict[str, Moment] = field(default_factory=dict)
     plain_devices: set[str] = field(default_factory=set)
     asked_devices: set[str] = field(default_factory=set)

@@ -6,11 +6,12 @@ Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/conceptmap.html. Only targets tha
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import msgspec
 
 from ebbmark.fhir.codes import CODES, CodeRow
+from ebbmark.fhir.coding import QuickPlan
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.shapes import ANY_RESOURCE, ConceptMap, MapElement, MapGroup
 from ebbmark.physiology.readings import Quantity
@@ -30,9 +31,11 @@ class CodeMap:
 
     Attributes:
         table: by (system, code); a site's rows come before ours.
+        plans: how values are read, by system and code of the concept and UCUM code; filled as they first come up.
     """
 
     table: Mapping[tuple[str, str], CodeRow]
+    plans: dict[tuple[str, str, str], QuickPlan] = field(default_factory=dict, compare=False, repr=False)
 
 
 NO_CODE_MAP = CodeMap(CODES)

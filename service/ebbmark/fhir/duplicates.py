@@ -23,7 +23,8 @@ def settle_duplicates(collected: Collected) -> None:
     identifiers = [
         (identifier.system, identifier.value)
         for item in collected.used
-        for identifier in item[0].identifier
+        if item.observation.identifier
+        for identifier in item.observation.identifier
         if identifier.value
     ]
     removed: set[int] = set()
@@ -124,4 +125,3 @@ def _remove(removed: set[int], collected: Collected) -> None:
     collected.encounters = {
         item.observation.encounter.reference if item.observation.encounter else "" for item in collected.used
     }
-    collected.preliminary = any(item.observation.status == "preliminary" for item in collected.used)

@@ -9,7 +9,7 @@ from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.times import TimeFault, seconds
 from ebbmark.fhir.versions import Received
 
-__all__ = ["CLOCK_SKEW_S", "moment_of"]
+__all__ = ["CLOCK_SKEW_S", "moment_of", "moment_of_text"]
 
 CLOCK_SKEW_S = 300.0
 """Clocks of devices and servers may differ by this much before a time counts as in the future [s]; our choice."""
@@ -37,9 +37,16 @@ def moment_of(item: Received, context: Context, collected: Collected) -> Moment 
     text = observation.effectiveDateTime or observation.effectiveInstant
     if not text:
         return Unusable(Reason.NO_TIME, "It has no effective time.")
-    found = _between(text, text, context)
-    if isinstance(found, Moment) and observation.effectiveDateTime:
-        collected.times[text] = found
+    return moment_of_text(text, context, collected) or _between(text, text, context)
+
+
+def moment_of_text(text: str, context: Context, collected: Collected) -> Moment | None:
+    """A dateTime or instant that can be used, kept for the next Observation of the same time; else None."""
+    at_s = seconds(text)
+    if not isinstance(at_s, float) or at_s > context.now_s + CLOCK_SKEW_S:
+        return None
+    written = repr(at_s)
+    found = collected.times[text] = Moment(at_s, at_s, f"{written}|{written}")
     return found
 
 
@@ -54,12 +61,12 @@ def _period(start: str, end: str, context: Context) -> Moment | Unusable:
 
 
 def _between(start: str, end: str, context: Context) -> Moment | Unusable:
-    start_s, end_s = seconds(start), seconds(end)
-    for one in (start_s, end_s):
-        if isinstance(one, TimeFault):
-            return Unusable(*_TIME_SENTENCES[one])
-    if not isinstance(start_s, float) or not isinstance(end_s, float):
-        return Unusable(*_TIME_SENTENCES[TimeFault.INVALID])
+    start_s = seconds(start)
+    end_s = seconds(end)
+    if isinstance(start_s, TimeFault):
+        return Unusable(*_TIME_SENTENCES[start_s])
+    if isinstance(end_s, TimeFault):
+        return Unusable(*_TIME_SENTENCES[end_s])
     if end_s > context.now_s + CLOCK_SKEW_S:
         return Unusable(Reason.FUTURE, "Its time is after the instant that counts as now.")
     return Moment(start_s, end_s, f"{start_s!r}|{end_s!r}")

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import msgspec
 
+from ebbmark.fhir.admission import USABLE_STATUSES
 from ebbmark.fhir.careful import body_problem, look_again, not_a_request
 from ebbmark.fhir.collected import Collected, Context
 from ebbmark.fhir.concept_map import NO_CODE_MAP, CodeMap, lay_over, read_code_map
@@ -41,6 +42,7 @@ class Limits:
 
 DEFAULT_LIMITS = Limits()
 
+_BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 _PEEPS = frozenset({Quantity.PEEP_SET, Quantity.PEEP_MEASURED})
 _MAY_BE_UNREAD = frozenset({ProblemKind.MISSING, ProblemKind.SEX_NEEDED})
 _TIME_REASONS = frozenset(
@@ -85,8 +87,8 @@ def read_request(
     if question.code_rows:
         code_map = lay_over(code_map, question.code_rows)
     context = Context(
-        table=code_map.table,
-        accept_preliminary=question.accept_preliminary,
+        code_map=code_map,
+        statuses=USABLE_STATUSES | {"preliminary"} if question.accept_preliminary else USABLE_STATUSES,
         now_s=question.as_of_s,
         categories=_categories(question) if question.metrics else {},
     )
@@ -111,7 +113,8 @@ def read_request(
         notes=(*question.notes, *collected.notes),
         protocol=question.protocol,
         encounter=(unversioned(next(iter(encounters))) or None) if len(encounters) == 1 else None,
-        preliminary_inputs=collected.preliminary,
+        preliminary_inputs=question.accept_preliminary
+        and any(item.observation.status == "preliminary" for item in collected.used),
         write_back=question.write_back,
         as_of_s=question.as_of_s,
     )
@@ -122,13 +125,14 @@ def _decode(body: bytes, limits: Limits) -> tuple[Parameters | Bundle | None, li
         found, accepted = f"{len(body)} bytes", f"{limits.max_bytes} bytes"
         sentence = f"The body has {found}; at most {accepted} are read."
         return None, [Problem(ProblemKind.TOO_LARGE, "", found, accepted, sentence)]
+    body = body.removeprefix(_BYTE_ORDER_MARK)
     problem = body_problem(body)
     if problem is not None:
         return None, [problem]
     try:
         decoded = ANY_RESOURCE.decode(body)
-    except (msgspec.DecodeError, RecursionError):
-        return look_again(body)
+    except (msgspec.DecodeError, RecursionError) as error:
+        return look_again(body, str(error))
     if isinstance(decoded, Bundle | Parameters):
         return decoded, []
     return None, [not_a_request(type(decoded).__name__)]

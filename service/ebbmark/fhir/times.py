@@ -5,13 +5,12 @@ Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/datatypes.html#dateTime: a time m
 
 from __future__ import annotations
 
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from enum import Enum
 
 __all__ = ["Moment", "TimeFault", "age_range_years", "seconds"]
 
-Moment = tuple[float, float]
-"""Start and end [s since 1970-01-01T00:00:00Z]; equal for an instant."""
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 class TimeFault(Enum):
@@ -32,7 +31,10 @@ def seconds(text: str) -> float | TimeFault:
         moment = datetime.fromisoformat(text)
     except ValueError:
         return TimeFault.INVALID
-    return TimeFault.NO_ZONE if moment.tzinfo is None else moment.timestamp()
+    if moment.tzinfo is None:
+        return TimeFault.NO_ZONE
+    since = moment - _EPOCH
+    return since.days * 86400.0 + since.seconds if not since.microseconds else since.total_seconds()
 
 
 def age_range_years(birth: str, today: date) -> tuple[int, int] | None:

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from ebbmark.fhir.codes import HeightKind
-from ebbmark.fhir.coding import Plan, Unusable, meaning_of, plan_for, with_category
+from ebbmark.fhir.coding import Plan, QuickPlan, Unusable, meaning_of, plan_for, with_category
 from ebbmark.fhir.collected import Collected, Context, Height, Moment
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.request import Source
-from ebbmark.fhir.shapes import Component, Observation
-from ebbmark.fhir.units import UnitFault, UnitProblem
+from ebbmark.fhir.shapes import Coding, Component, Observation, QuantityValue
+from ebbmark.fhir.units import UCUM, UnitFault, UnitProblem
 from ebbmark.fhir.versions import Received, left_out, reference_of
 from ebbmark.physiology.readings import Reading
 
-__all__ = ["other_values", "read_value"]
+__all__ = ["many_key", "other_values", "read_value"]
 
 _OTHER_VALUES = (
     "valueCodeableConcept",
@@ -39,7 +41,7 @@ def read_value(
     collected: Collected,
 ) -> str:
     """Read one value; returns its canonical text, or nothing where it is no reading."""
-    meaning = meaning_of(holder.code.coding, context.table)
+    meaning = meaning_of(holder.code.coding, context.code_map.table)
     if not isinstance(meaning, Unusable):
         meaning = with_category(meaning, category)
     if isinstance(meaning, Unusable):
@@ -61,10 +63,6 @@ def read_value(
     if isinstance(plan, UnitProblem):
         _refuse_unit(item, part, plan, quantity.value, is_height, collected)
         return ""
-    codings = holder.code.coding
-    if not category and len(codings) == 1 and not isinstance(meaning.quantity, HeightKind):
-        key = (codings[0].system, codings[0].code, quantity.system, quantity.code, quantity.unit)
-        collected.plans[key] = (meaning.quantity, *plan[1:8])
     collected.notes.update(dict.fromkeys(plan.notes))
     ours = quantity.value * plan.multiply / plan.divide
     if not plan.low <= ours <= plan.high:
@@ -77,6 +75,15 @@ def read_value(
         return ""
     if meaning.ambiguous and not category:
         collected.notes[_AMBIGUOUS_NOTE] = None
+    if not category:
+        _keep_plan(
+            holder.code.coding,
+            quantity,
+            (meaning.quantity, *plan[1:8]),
+            meaning.ambiguous or plan.notes,
+            context,
+            collected,
+        )
     number = len(collected.readings)
     if plan.variant:
         collected.variants[number] = plan.variant
@@ -84,6 +91,31 @@ def read_value(
         collected.parts[number] = part
     collected.readings.append(Reading(meaning.quantity, ours, moment.start_s, moment.end_s, len(collected.sources)))
     return f"{plan.slug}|{ours!r}|{plan.unit}|{moment.text}"
+
+
+def _keep_plan(
+    codings: Sequence[Coding],
+    quantity: QuantityValue,
+    plan: QuickPlan,
+    odd: object,
+    context: Context,
+    collected: Collected,
+) -> None:
+    """Spare the next value of the same code and unit the whole way; a remark is due once per request."""
+    first = codings[0]
+    if len(codings) > 1:
+        collected.many_plans[many_key(codings, quantity)] = plan
+    elif odd or quantity.system != UCUM or not quantity.code:
+        key = (first.system, first.code, quantity.system, quantity.code, quantity.unit)
+        collected.odd_plans[key] = plan
+    else:
+        context.code_map.plans[first.system, first.code, quantity.code] = plan
+
+
+def many_key(codings: Sequence[Coding], quantity: QuantityValue) -> tuple[str, ...]:
+    """What a plan depends on where a concept has several codings."""
+    parts = [part for coding in codings for part in (coding.system, coding.code)]
+    return (*parts, quantity.system, quantity.code, quantity.unit)
 
 
 _AMBIGUOUS_NOTE = (

@@ -8,7 +8,8 @@ Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/observation.html (status), /resou
 from __future__ import annotations
 
 from collections.abc import Hashable, Sequence
-from typing import NamedTuple
+
+import msgspec
 
 from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.references import reference_to
@@ -21,7 +22,7 @@ __all__ = ["CORRECTED", "Received", "left_out", "newest_of", "reference_of"]
 CORRECTED = frozenset({"amended", "corrected"})
 
 
-class Received(NamedTuple):
+class Received(msgspec.Struct, frozen=True, gc=False):
     """One Observation as it came: with its FHIRPath and its fullUrl, which may be empty."""
 
     observation: Observation
