@@ -199,8 +199,8 @@ def test_a_closing_pressure_that_was_found_has_value_interval_and_probability() 
     assert component(closing, "closing-verdict")["valueCodeableConcept"]["coding"][0]["code"] == "found"
     assert component(closing, "closing-shape")["valueCodeableConcept"]["coding"][0]["code"] == "abrupt"
     assert closing["note"][0]["text"] == (
-        "Going down, compliance began to fall for good at PEEP 12 cmH2O (90 % interval 10 cmH2O to 14 cmH2O). That "
-        "closing was reached in this trial has a probability of 97 %; the evidence is strong, the fall abrupt."
+        "Going down, compliance began to fall for good at PEEP 12 cmH2O (90 % interval: 10 to 14 cmH2O). Closing was "
+        "reached at one of the steps tested with probability 97 %; the evidence is strong, the fall abrupt."
     )
 
 
@@ -254,7 +254,7 @@ def test_no_sentence_claims_certainty() -> None:
 
     closing = resource(write_bundle(certain, recorded_s=RECORDED_S), "closing-pressure")
 
-    assert "a probability over 99 %;" in closing["note"][0]["text"]
+    assert "with probability over 99 %;" in closing["note"][0]["text"]
 
 
 def test_the_suggestion_carries_its_margin_rationale_and_expectations() -> None:

@@ -204,6 +204,29 @@ def test_readings_taken_while_the_lung_was_settling_do_not_count_where_later_one
     assert "settling" in trial.unused[0].reason
 
 
+def rows_without_a_setting_of_their_own(gap_s: float) -> list[Reading]:
+    """Panels that each chart PEEP too, three per step and equally spaced: when PEEP was changed is not known."""
+    return [
+        item
+        for index in range(24)
+        for item in charted_row(
+            20 - 2 * (index // 3), at_s=START_S + gap_s * index, source=index, plateau=30 - 2 * (index // 3)
+        )
+    ]
+
+
+def test_a_row_charted_long_after_the_step_above_counts() -> None:
+    trial = trial_of(rows_without_a_setting_of_their_own(gap_s=70))
+
+    assert [len(step.samples) for step in trial.steps] == [3] * 8
+
+
+def test_a_row_charted_soon_after_the_step_above_does_not_count() -> None:
+    trial = trial_of(rows_without_a_setting_of_their_own(gap_s=30))
+
+    assert [len(step.samples) for step in trial.steps] == [3] + [2] * 7
+
+
 def test_a_step_with_nothing_but_early_readings_keeps_them() -> None:
     early = replace(DEFAULT_PROTOCOL, settling_s=110.0)
 

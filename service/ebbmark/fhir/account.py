@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from textwrap import wrap
 
-from ebbmark.fhir.answer import Answer
+from ebbmark.fhir.answer import Answer, Issue
 
 __all__ = ["account"]
 
 WIDTH = 100
-MOST_ISSUES = 12
-"""Ignored inputs shown one by one; the Bundle lists them all."""
+MOST_NAMED = 3
+"""Inputs named per reason; the Bundle names them all."""
 
 
 def account(answer: Answer, *, remarks: Sequence[str] = ()) -> str:
@@ -55,10 +55,7 @@ def _lines(answer: Answer, remarks: Sequence[str]) -> Iterator[str]:
         yield from _item(text)
     if answer.issues:
         yield from _heading("How the input was read")
-        for issue in answer.issues[:MOST_ISSUES]:
-            yield from _item(issue)
-        if len(answer.issues) > MOST_ISSUES:
-            yield f"  ... and {len(answer.issues) - MOST_ISSUES} more, all listed in the Bundle"
+        yield from _issues(answer.issues)
     yield ""
     yield f"Ebbmark {answer.software}, answer {answer.identity[:16]}"
 
@@ -105,6 +102,17 @@ def _what_if(answer: Answer) -> Iterator[str]:
     yield from _table(rows)
     for row in answer.what_if:
         yield from _item(f"{_plain(row.peep_cmh2o, None)} cmH2O: {row.remark}")
+
+
+def _issues(issues: Sequence[Issue]) -> Iterator[str]:
+    """Each reason once, with the inputs that it holds for."""
+    by_text: dict[str, list[str]] = {}
+    for issue in issues:
+        by_text.setdefault(issue.text, []).append(issue.place)
+    for text, places in by_text.items():
+        named = [place for place in places if place]
+        more = f" and {len(named) - MOST_NAMED} more" if len(named) > MOST_NAMED else ""
+        yield from _item(f"{text} [{', '.join(named[:MOST_NAMED])}{more}]" if named else text)
 
 
 def _heading(text: str) -> Iterator[str]:

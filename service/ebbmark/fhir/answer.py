@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-__all__ = ["Answer", "CautionLine", "StepRow", "WhatIfRow", "read_answer"]
+__all__ = ["Answer", "CautionLine", "Issue", "StepRow", "WhatIfRow", "read_answer"]
 
 Json = Mapping[str, Any]
 
@@ -76,6 +76,15 @@ class CautionLine:
     text: str
 
 
+@dataclass(frozen=True, slots=True)
+class Issue:
+    """How one input was read, or why it did not count; `place` is its versioned reference or its FHIRPath."""
+
+    severity: str
+    text: str
+    place: str
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
     """The answer, flat. Lengths in the units of the field names; texts as they stand in the Bundle."""
@@ -102,7 +111,7 @@ class Answer:
     what_if: tuple[WhatIfRow, ...]
     cautions: tuple[CautionLine, ...]
     general: tuple[str, ...]
-    issues: tuple[str, ...]
+    issues: tuple[Issue, ...]
 
 
 def read_answer(bundle: Json) -> Answer:
@@ -195,6 +204,10 @@ def _note(observation: Json) -> str:
     return " ".join(note["text"] for note in observation.get("note", ()))
 
 
-def _issue(issue: Json) -> str:
-    where = issue.get("diagnostics") or (issue.get("expression") or [""])[0]
-    return f"{issue['details']['text']}{f' [{where}]' if where else ''}"
+def _issue(issue: Json) -> Issue:
+    """The reference, where there is one, stands before the reason in the text."""
+    text = str(issue["details"]["text"])
+    reference, separator, reason = text.partition(": ")
+    if separator and "/" in reference and " " not in reference:
+        return Issue(issue["severity"], reason, reference)
+    return Issue(issue["severity"], text, (issue.get("expression") or [""])[0])

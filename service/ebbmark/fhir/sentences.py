@@ -9,6 +9,7 @@ from ebbmark.physiology.body import Sex
 from ebbmark.physiology.closing import Closing, Verdict
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.trial import Trial
+from ebbmark.physiology.wording import interval, percent
 
 __all__ = [
     "closing_method",
@@ -20,8 +21,6 @@ __all__ = [
     "weight_sentence",
     "what_if_sentence",
 ]
-
-_NEARLY_SURE = 0.99
 
 # Source of the formula: ARDS Network, N Engl J Med 2000;342:1301-8.
 _WEIGHT_METHOD = {
@@ -61,14 +60,14 @@ def suggestion_method(protocol: Protocol) -> str:
 def closing_sentence(closing: Closing) -> str:
     """Say the verdict, its probability and how far it can be trusted."""
     evidence = f"the evidence is {closing.evidence.value}"
-    probability = f"probability {_percent(closing.probability)}"
+    probability = f"probability {percent(closing.probability)}"
     if closing.verdict is Verdict.FOUND and closing.peep_cmh2o is not None:
         low, high = closing.interval_cmh2o or (closing.peep_cmh2o, closing.peep_cmh2o)
         shape = f", the fall {closing.shape.value}" if closing.shape else ""
         return (
             f"Going down, compliance began to fall for good at PEEP {in_words(closing.peep_cmh2o, PRESSURE)} "
-            f"(90 % interval {in_words(low, PRESSURE)} to {in_words(high, PRESSURE)}). That closing was reached in "
-            f"this trial has a {probability}; {evidence}{shape}."
+            f"(90 % interval: {interval(low, high)}). Closing was reached at one of the steps tested with "
+            f"{probability}; {evidence}{shape}."
         )
     if closing.verdict is Verdict.NOT_REACHED:
         return (
@@ -81,13 +80,6 @@ def closing_sentence(closing: Closing) -> str:
             f"pressure is given ({probability}; {evidence})."
         )
     return f"No statement about closing can be made: {closing.reason.rstrip('.')}."
-
-
-def _percent(probability: float) -> str:
-    # Never "100 %": no estimate is certain.
-    if probability > _NEARLY_SURE:
-        return f"over {100 * _NEARLY_SURE:g} %"
-    return f"of {100 * probability:.0f} %"
 
 
 def curve_sentence(trial: Trial) -> str:

@@ -14,6 +14,7 @@ from ebbmark.physiology.closing import Closing, Verdict
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.steps import Trial
 from ebbmark.physiology.what_if import TidalVolume, WhatIf, what_if
+from ebbmark.physiology.wording import interval, level, percent
 
 __all__ = ["Advice", "Caution", "Severity", "TidalVolume", "WhatIf", "advise"]
 
@@ -86,32 +87,32 @@ def _withheld(chosen: WhatIf | None, trial: Trial, closing: Closing, protocol: P
     top, lowest = trial.steps[0].peep_cmh2o, trial.steps[-1].peep_cmh2o
     if closing.verdict is Verdict.NOT_REACHED:
         return (
-            f"Compliance had not fallen for good at the lowest PEEP tested ({lowest:g} cmH2O), so the closing pressure "
-            "was not reached and no PEEP is suggested from it. Whether to test lower steps or to choose PEEP in "
-            "another way is for local protocol."
+            f"Compliance had not fallen for good at the lowest PEEP tested ({level(lowest)} cmH2O), so the closing "
+            "pressure was not reached and no PEEP is suggested from it. Whether to test lower steps or to choose PEEP "
+            "in another way is for local protocol."
         )
     if closing.verdict is Verdict.FALLING_FROM_FIRST_STEP:
         return (
             f"Compliance fell from the first step on, so closing began at or above the highest PEEP tested "
-            f"({top:g} cmH2O) and no PEEP is suggested. Another way of choosing PEEP, by local protocol, is needed."
+            f"({level(top)} cmH2O) and no PEEP is suggested. PEEP has to be chosen in another way, by local protocol."
         )
     if chosen is None or closing.peep_cmh2o is None:
         return f"{closing.reason} No PEEP is suggested. Another reading or two at each step may settle it."
     early = [seen for seen in trial.observed if seen.slug == "disconnection" and seen.peep_cmh2o >= closing.peep_cmh2o]
     if early:
         return (
-            f"The circuit seems to have been open at the step of {early[0].peep_cmh2o:g} cmH2O, before or at closing: "
-            "the lung may have lost volume that the steps below did not give back. No PEEP is suggested; common "
-            "practice is to repeat the trial after any disconnection."
+            f"The circuit seems to have been open at the step of {level(early[0].peep_cmh2o)} cmH2O, before or "
+            "at closing: the lung may have lost volume that the steps below did not give back. No PEEP is suggested; "
+            "common practice is to repeat the trial after any disconnection."
         )
     if not chosen.tested:
         return (
-            f"Closing pressure {closing.peep_cmh2o:g} plus a margin of {chosen.margin_cmh2o:g} cmH2O lies above the "
-            f"highest PEEP tested ({top:g} cmH2O); compliance there is not known, so no PEEP is suggested."
+            f"Closing pressure {level(closing.peep_cmh2o)} plus a margin of {chosen.margin_cmh2o:g} cmH2O lies above "
+            f"the highest PEEP tested ({level(top)} cmH2O); compliance there is not known, so no PEEP is suggested."
         )
     if chosen.plateau_cmh2o is not None and chosen.plateau_cmh2o > protocol.plateau_limit_cmh2o:
         return (
-            f"At {chosen.peep_cmh2o:g} cmH2O (closing plus margin) the plateau would be about "
+            f"At {level(chosen.peep_cmh2o)} cmH2O (closing plus margin) the plateau would be about "
             f"{chosen.plateau_cmh2o:.0f} cmH2O even at the lowest tidal volume of the ladder, above "
             f"{protocol.plateau_limit_cmh2o:g}; no PEEP is suggested. A clinician has to weigh one against the other."
         )
@@ -127,19 +128,12 @@ def _why(chosen: WhatIf | None, closing: Closing, trial: Trial) -> str:
     about = "about" if trial.kind.static else "at most about"
     volume = chosen.tidal_volume
     return (
-        f"Compliance fell for good at the step of {closing.peep_cmh2o:g} cmH2O (probability {_percent(here)} for "
-        f"this very step, {_percent(closing.probability)} for closing at one of the steps tested; 90 % interval "
-        f"{low:g} to {high:g} cmH2O). {chosen.margin_cmh2o:g} cmH2O above it is {chosen.peep_cmh2o:g} cmH2O; "
+        f"Compliance fell for good at the step of {level(closing.peep_cmh2o)} cmH2O (probability {percent(here)} for "
+        f"this very step, {percent(closing.probability)} for closing at one of the steps tested; 90 % interval: "
+        f"{interval(low, high)}). {chosen.margin_cmh2o:g} cmH2O above it is {level(chosen.peep_cmh2o)} cmH2O; "
         f"expected there at {volume.ml_per_kg:g} mL/kg ({volume.volume_ml:.0f} mL): driving pressure {about} "
         f"{chosen.driving_pressure_cmh2o:.0f} and plateau {about} {chosen.plateau_cmh2o:.0f} cmH2O."
     )
-
-
-def _percent(probability: float) -> str:
-    """Whole per cent; never a certainty that a model cannot have."""
-    if probability > 0.99:
-        return "over 99 %"
-    return "under 1 %" if probability < 0.01 else f"{100 * probability:.0f} %"
 
 
 def _limit_cautions(chosen: WhatIf | None, target: TidalVolume, protocol: Protocol) -> tuple[Caution, ...]:

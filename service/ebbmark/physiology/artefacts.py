@@ -9,6 +9,7 @@ from ebbmark.physiology.curve import ABOVE_PEEP, CHARTED, VOLUMES, Recipe, StepR
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.steps import Observed
+from ebbmark.physiology.wording import level
 
 __all__ = ["Cut", "cut_off_times", "disconnection_remarks", "dropped_leads"]
 
@@ -55,8 +56,8 @@ def disconnection_remarks(limb: Sequence[StepReadings], cuts: Sequence[Sequence[
     return tuple(
         Observed(
             "disconnection",
-            f"At the step of {step.peep_cmh2o:g} cmH2O the measured PEEP or the tidal volume vanished for at least "
-            "one reading, as in a disconnection or suction.",
+            f"At the step of {level(step.peep_cmh2o)} cmH2O measured PEEP or tidal volume vanished for at least one "
+            "reading, as in a disconnection or suction.",
             min(at_s for at_s, _ in cut),
             step.peep_cmh2o,
         )
@@ -71,6 +72,7 @@ def dropped_leads(
     recipe: Recipe,
     cuts: Sequence[Cut],
     span_s: tuple[float, float],
+    before_s: float | None,
     protocol: Protocol,
 ) -> list[tuple[Reading, str]]:
     """The leading readings of one step that must not become samples, each with its reason.
@@ -81,11 +83,13 @@ def dropped_leads(
         recipe: what leads a sample.
         cuts: when the circuit was open in this step.
         span_s: earliest and latest time that still belongs to the trial [s since 1970-01-01T00:00:00Z].
+        before_s: last reading of any kind before this step; None where there is none
+            [s since 1970-01-01T00:00:00Z].
         protocol: how long a step settles.
     """
     step = limb[index]
     leads = step.by_quantity.get(recipe.lead, ())
-    settled_from_s = step.peep_readings[0].start_s + protocol.settling_s
+    settled_from_s = _changed_s(step, leads, before_s) + protocol.settling_s
     settled = any(reading.at_s >= settled_from_s for reading in leads)
     ceiling = _recruiting_above(limb, recipe) if index == 0 else None
     dropped: list[tuple[Reading, str]] = []
@@ -102,6 +106,18 @@ def dropped_leads(
             continue
         dropped.append((lead, reason))
     return dropped
+
+
+def _changed_s(step: StepReadings, leads: Sequence[Reading], before_s: float | None) -> float:
+    """When PEEP was changed, as well as the record tells.
+
+    A PEEP charted on its own is the change. A PEEP charted together with a pressure was changed some time before,
+    after the last reading of the step above: the middle of that gap stands for it.
+    """
+    first = step.peep_readings[0]
+    if all(lead.source != first.source and lead.start_s != first.start_s for lead in leads):
+        return first.start_s
+    return float("-inf") if before_s is None else 0.5 * (before_s + first.start_s)
 
 
 def _above_peep(step: StepReadings, lead: Reading, recipe: Recipe) -> float:

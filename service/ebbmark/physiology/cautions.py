@@ -11,6 +11,7 @@ from ebbmark.physiology.closing import Closing, Evidence, Shape, Verdict
 from ebbmark.physiology.evidence import EVIDENCE, EvidenceStatus
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.steps import Observed, Step, Trial
+from ebbmark.physiology.wording import level
 
 __all__ = ["Caution", "Severity", "cautions_for"]
 
@@ -75,6 +76,9 @@ GENERAL = tuple(
 )
 """What published work says of every such trial, in the order of the evidence table."""
 
+NOT_SHOWN = frozenset({"lung-volume-falls-within-breaths"})
+"""Lines that are the source of a rule of ours and tell a clinician nothing more."""
+
 _ORDER = {Severity.HIGH: 0, Severity.MODERATE: 1, Severity.LOW: 2}
 
 
@@ -101,7 +105,16 @@ def cautions_for(
     if remark:
         found.append(Caution("height-outside-table", Severity.LOW, remark, LOW_TIDAL_VOLUME, True))
     found.sort(key=lambda caution: _ORDER[caution.severity])
-    return (*found, *GENERAL)
+    return (*found, *(line for line in GENERAL if _bears_on(line.slug, trial, closing)))
+
+
+def _bears_on(slug: str, trial: Trial, closing: Closing) -> bool:
+    """Whether a line of evidence bears on this answer."""
+    if slug == "intrinsic-peep":
+        return all(sample.baseline_cmh2o == step.peep_cmh2o for step in trial.steps[:1] for sample in step.samples[:1])
+    if slug in ("driving-pressure-association", "mechanical-power-association"):
+        return closing.verdict is Verdict.FOUND
+    return slug not in NOT_SHOWN
 
 
 def _seen(observed: Observed) -> Caution:
@@ -116,7 +129,7 @@ def _pressures_during_trial(steps: Sequence[Step], protocol: Protocol) -> Iterat
     limit = protocol.plateau_limit_cmh2o
     above = [step for step in steps if step.plateau_cmh2o is not None and step.plateau_cmh2o > limit]
     if above:
-        levels = ", ".join(f"{step.peep_cmh2o:g}" for step in above)
+        levels = ", ".join(f"{level(step.peep_cmh2o)}" for step in above)
         highest = max(step.plateau_cmh2o or 0.0 for step in above)
         text = (
             f"Plateau pressure was above {limit:g} cmH2O during the trial at PEEP {levels} cmH2O (highest "
@@ -155,7 +168,7 @@ def _shape(closing: Closing) -> Iterator[Caution]:
     if fitted and max(fitted) > (1 + RELIEF) * fitted[0]:
         best = closing.steps[fitted.index(max(fitted))].peep_cmh2o
         text = (
-            f"Compliance rose as PEEP came down from {closing.steps[0].peep_cmh2o:g} to {best:g} cmH2O: relief of "
-            "overdistension at the top of the limb, not closing."
+            f"Compliance rose as PEEP came down from {level(closing.steps[0].peep_cmh2o)} to {level(best)} cmH2O: "
+            "relief of overdistension at the top of the limb, not closing."
         )
-        yield Caution("overdistension-at-top", Severity.LOW, text, "Hickling, Am J Respir Crit Care Med 1998", True)
+        yield Caution("overdistension-at-top", Severity.LOW, text, OWN_CHOICE, True)

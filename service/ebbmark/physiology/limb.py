@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.steps import NoTrial, NoTrialReason, Observed
+from ebbmark.physiology.wording import level
 
 __all__ = ["Plateau", "find_limb", "peep_plateaus"]
 
@@ -81,7 +82,7 @@ def find_limb(
     if len(plateaus) == 1:
         return NoTrial(
             NoTrialReason.ALL_PEEP_EQUAL,
-            f"every PEEP reading is {plateaus[0].peep_cmh2o:g} cmH2O",
+            f"every PEEP reading is {level(plateaus[0].peep_cmh2o)} cmH2O",
             f"PEEP lowered over at least {protocol.minimum_steps} steps",
         )
     runs, drops = _falling_runs(plateaus, last_reading_s, protocol)
@@ -92,8 +93,8 @@ def find_limb(
     seen = [
         Observed(
             "earlier-limb",
-            f"An earlier run of falling PEEP ({plateaus[a].peep_cmh2o:g} to {plateaus[b].peep_cmh2o:g} cmH2O, "
-            f"{b - a + 1} steps) was seen; the latest run is the one read here.",
+            f"An earlier run of falling PEEP ({level(plateaus[a].peep_cmh2o)} to {level(plateaus[b].peep_cmh2o)} "
+            f"cmH2O, {b - a + 1} steps) was seen; the latest run is the one read here.",
             plateaus[a].start_s,
             plateaus[a].peep_cmh2o,
         )
@@ -103,9 +104,9 @@ def find_limb(
         seen.append(
             Observed(
                 "large-drop",
-                f"After the step at {plateaus[last].peep_cmh2o:g} cmH2O the PEEP fell to "
-                f"{plateaus[last + 1].peep_cmh2o:g} cmH2O at once; that is not a step of a trial, so the limb ends "
-                "there.",
+                f"After the step at {level(plateaus[last].peep_cmh2o)} cmH2O the PEEP fell to "
+                f"{level(plateaus[last + 1].peep_cmh2o)} cmH2O at once; that is not a step of a trial, so the limb "
+                "ends there.",
                 plateaus[last + 1].start_s,
                 plateaus[last + 1].peep_cmh2o,
             )
@@ -145,7 +146,7 @@ def _no_limb(plateaus: Sequence[Plateau], runs: Sequence[tuple[int, int]], proto
         f"at least {protocol.minimum_steps} steps of falling PEEP, each lower by at most "
         f"{protocol.largest_decrement_cmh2o:g} cmH2O and within {protocol.longest_step_s / 60:g} minutes of the last"
     )
-    levels = ", ".join(f"{plateau.peep_cmh2o:g}" for plateau in plateaus[:12])
+    levels = ", ".join(f"{level(plateau.peep_cmh2o)}" for plateau in plateaus[:12])
     if all(b.peep_cmh2o > a.peep_cmh2o for a, b in itertools.pairwise(plateaus)):
         return NoTrial(NoTrialReason.PEEP_ONLY_RISING, f"PEEP only rises ({levels} cmH2O)", wanted)
     longest = max((last - first + 1 for first, last in runs), default=1)

@@ -8,6 +8,7 @@ from statistics import median
 from ebbmark.physiology.curve import Recipe, StepReadings
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.steps import ComplianceKind, Observed, Step
+from ebbmark.physiology.wording import level
 
 __all__ = ["remarks"]
 
@@ -41,7 +42,7 @@ def _steps_without_compliance(limb: Sequence[StepReadings], steps: Sequence[Step
         if step.peep_cmh2o not in have:
             yield Observed(
                 "step-without-compliance",
-                f"The step at {step.peep_cmh2o:g} cmH2O has no usable compliance and is missing from the curve.",
+                f"The step at {level(step.peep_cmh2o)} cmH2O has no usable compliance and is missing from the curve.",
                 step.peep_readings[0].start_s,
                 step.peep_cmh2o,
             )
@@ -102,7 +103,7 @@ def _charted_compliance(limb: Sequence[StepReadings], steps: Sequence[Step], rec
         if value is not None and abs(value - computed) > CHARTED_DIFFERENCE * computed:
             yield Observed(
                 "charted-compliance-differs",
-                f"At {step.peep_cmh2o:g} cmH2O the charted compliance ({value:.1f} mL/cmH2O) differs from the one "
+                f"At {level(step.peep_cmh2o)} cmH2O the charted compliance ({value:.1f} mL/cmH2O) differs from the one "
                 f"computed from volume and pressure ({computed:.1f} mL/cmH2O); the computed one is used.",
                 step.start_s,
                 step.peep_cmh2o,

@@ -103,7 +103,9 @@ def read_trial(readings: Sequence[Reading], protocol: Protocol) -> Trial | NoTri
     steps: list[Step] = []
     leads: list[float] = []
     for index, (step, plateau) in enumerate(zip(limb, plateaus[stretch], strict=True)):
-        dropped = dropped_leads(limb, index, recipe, cuts[index], _span(plateau, index, limb, protocol), protocol)
+        before_s = last_reading_s[first + index - 1] if first + index else None
+        span_s = _span(plateau, index, limb, protocol)
+        dropped = dropped_leads(limb, index, recipe, cuts[index], span_s, before_s, protocol)
         gone = {id(reading) for reading, _ in dropped}
         kept = [reading for reading in step.by_quantity.get(recipe.lead, ()) if id(reading) not in gone]
         cleaned = StepReadings(step.peep_cmh2o, step.peep_readings, {**step.by_quantity, recipe.lead: kept})
