@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 __all__ = ["FALLING", "NOT_REACHED", "CurvePrior", "Floats", "Integers"]
-__all__ += ["closing_events", "curve_prior", "normal_points"]
+__all__ += ["closing_events", "curve_prior", "event_prior", "normal_points"]
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -33,15 +33,14 @@ the first step, so the numbers 0 and 1 are free; the events 2, 3 … are closing
 
 _LEVEL_SD = 1.5
 _REGIMES = (
-    # share, slope SD [1/cmH2O], curvature mean and SD [1/cmH2O2], smooth part: SD and length [cmH2O]
+    # share; slope SD [1/cmH2O]; curvature mean and SD [1/cmH2O2]; smooth part: SD and length [cmH2O]
     (0.75, 0.02, -0.0013, 0.0004, 0.06, 5.6),
-    (0.25, 0.05, -0.0006, 0.0008, 0.06, 5.6),
+    (0.25, 0.05, -0.0006, 0.0012, 0.10, 5.6),
 )
 _FINE_SD, _FINE_LENGTH_CMH2O = 0.0045, 4.0
 _DROP_MEAN, _DROP_SD = -0.2, 0.45
-_DROP_WIDTHS_CMH2O = ((0.25, 0.12), (1.5, 0.88))
-_DROP_SPACING_CMH2O = 1.25
-_NO_DROP = 0.8
+_NO_DROP, _SHARP_DROP = 0.65, 0.14
+_WIDE_DROP_CMH2O, _DROP_SPACING_CMH2O = 1.0, 1.5
 
 _PRIOR_NOT_REACHED = 0.30
 _PRIOR_FALLING = 0.10
@@ -85,7 +84,8 @@ def closing_events(compliance: Floats, fall: float) -> Integers:
     low = compliance <= (1.0 - fall) * np.maximum.accumulate(compliance, axis=1)
     low[:, :-1] &= low[:, 1:]
     # Nothing is low at the first step, so that argmax gives 0 where nothing is low at all.
-    return np.argmax(low, axis=1)
+    first: Integers = np.argmax(low, axis=1)
+    return first
 
 
 @lru_cache(maxsize=64)
@@ -119,25 +119,42 @@ def curve_prior(peeps_cmh2o: tuple[float, ...], fall: float) -> CurvePrior:
 
 
 def _drops(peep: Floats) -> tuple[Floats, Floats]:
-    """List the rapid falls: how probable, and which share of it is over at each step."""
+    """List the rapid falls: how probable, and which share of it is over at each step.
+
+    A sharp one is over between two neighbouring steps; of a wide one some is felt at several.
+    """
+    sharp = np.tril(np.ones((peep.size, peep.size)), -1)[:, :-1].T
     count = int((peep[0] - peep[-1]) / _DROP_SPACING_CMH2O) + 1
     places = peep[-1] + _DROP_SPACING_CMH2O * np.arange(count)
-    shares, drops = [np.array([_NO_DROP])], [np.zeros((1, peep.size))]
-    for width, share in _DROP_WIDTHS_CMH2O:
-        shares.append(np.full(count, (1.0 - _NO_DROP) * share / count))
-        drops.append(0.5 + 0.5 * np.tanh((places[:, None] - peep) / (2.0 * width)))
-    return np.concatenate(shares), np.concatenate(drops)
+    wide = 0.5 + 0.5 * np.tanh((places[:, None] - peep) / (2.0 * _WIDE_DROP_CMH2O))
+    shares = [
+        np.array([_NO_DROP]),
+        np.full(peep.size - 1, _SHARP_DROP / (peep.size - 1)),
+        np.full(count, (1.0 - _NO_DROP - _SHARP_DROP) / count),
+    ]
+    return np.concatenate(shares), np.concatenate([np.zeros((1, peep.size)), sharp, wide])
+
+
+def event_prior(steps: int) -> Floats:
+    """Give the probability of each event before any reading.
+
+    Args:
+        steps: of the limb, at least 3.
+
+    Source: the project's choice.
+    """
+    prior = np.full(steps, (1.0 - _PRIOR_NOT_REACHED - _PRIOR_FALLING) / (steps - 2))
+    prior[NOT_REACHED], prior[FALLING] = _PRIOR_NOT_REACHED, _PRIOR_FALLING
+    return prior
 
 
 def _event_factors(weights: Floats, means: Floats, covariances: Floats, fall: float) -> Floats:
     steps = means.shape[1]
-    wanted = np.full(steps, (1.0 - _PRIOR_NOT_REACHED - _PRIOR_FALLING) / max(steps - 2, 1))
-    wanted[NOT_REACHED], wanted[FALLING] = _PRIOR_NOT_REACHED, _PRIOR_FALLING
     roots = np.linalg.cholesky(covariances + 1e-9 * np.eye(steps))
     curves = means[:, None, :] + normal_points(_PRIOR_POINTS, steps) @ roots.transpose(0, 2, 1)
     events = closing_events(np.exp(curves).reshape(-1, steps), fall)
     given = np.bincount(events, weights=np.repeat(weights / _PRIOR_POINTS, _PRIOR_POINTS), minlength=steps)
-    return wanted / np.maximum(given, _RAREST_EVENT)
+    return event_prior(steps) / np.maximum(given, _RAREST_EVENT)
 
 
 @lru_cache(maxsize=64)

@@ -1,0 +1,103 @@
+"""What does an estimate of the closing pressure consist of? See `closing` for how it is made."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+__all__ = ["Closing", "CurveStep", "Evidence", "Shape", "StepEstimate", "Verdict"]
+
+
+class Verdict(Enum):
+    """What the trial says about closing."""
+
+    FOUND = "found"
+    NOT_REACHED = "not-reached"
+    FALLING_FROM_FIRST_STEP = "falling-from-first-step"
+    INDETERMINATE = "indeterminate"
+
+
+class Shape(Enum):
+    """How compliance fell once it fell."""
+
+    ABRUPT = "abrupt"
+    GRADUAL = "gradual"
+
+
+class Evidence(Enum):
+    """Strength of the evidence for the verdict, in words with a fixed rule."""
+
+    STRONG = "strong"
+    MODERATE = "moderate"
+    WEAK = "weak"
+
+
+@dataclass(frozen=True, slots=True)
+class CurveStep:
+    """One step of the decremental limb as the estimate sees it.
+
+    Attributes:
+        peep_cmh2o: set PEEP of the step.
+        compliances_ml_per_cmh2o: one per settled reading, all of one kind (static or dynamic), at least one.
+        resolution: relative standard deviation that rounding of the charted values alone gives one such
+            reading (0 where values were not rounded).
+    """
+
+    peep_cmh2o: float
+    compliances_ml_per_cmh2o: tuple[float, ...]
+    resolution: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class StepEstimate:
+    """What the model says of one step.
+
+    Attributes:
+        peep_cmh2o: set PEEP of the step.
+        readings: how many compliances were used.
+        compliance_ml_per_cmh2o: their robust centre.
+        fitted_ml_per_cmh2o: expected true compliance given all steps.
+        fitted_low_ml_per_cmh2o, fitted_high_ml_per_cmh2o: 90 % band of the true compliance.
+        probability: that this is the step at which closing started.
+    """
+
+    peep_cmh2o: float
+    readings: int
+    compliance_ml_per_cmh2o: float
+    fitted_ml_per_cmh2o: float
+    fitted_low_ml_per_cmh2o: float
+    fitted_high_ml_per_cmh2o: float
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class Closing:
+    """The estimate: a probability over the steps, plus not reached, plus falling from the first step.
+
+    The probabilities of all steps, `not_reached` and `falling_from_first_step` sum to one.
+
+    Attributes:
+        verdict: what may be stated.
+        peep_cmh2o: closing pressure; only when the verdict is FOUND.
+        interval_cmh2o: 90 % interval of the closing pressure given that there is one, as (low, high) set
+            PEEP of tested steps; only when FOUND.
+        probability: of the verdict (for FOUND: that closing was reached at one of the steps);
+            for INDETERMINATE the largest of the three probabilities: closed at a step, not reached, falling.
+        not_reached: probability that compliance never fell for good in this trial.
+        falling_from_first_step: probability that it fell from the first step on.
+        steps: one estimate per step, highest PEEP first.
+        shape: abrupt or gradual; only when FOUND.
+        evidence: strength in words.
+        reason: why INDETERMINATE, one plain sentence; empty otherwise.
+    """
+
+    verdict: Verdict
+    peep_cmh2o: float | None
+    interval_cmh2o: tuple[float, float] | None
+    probability: float
+    not_reached: float
+    falling_from_first_step: float
+    steps: tuple[StepEstimate, ...]
+    shape: Shape | None
+    evidence: Evidence
+    reason: str = ""
