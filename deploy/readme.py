@@ -1,0 +1,54 @@
+"""Runs the commands whose output the README shows, and puts what they print into it.
+
+A block that follows `<!-- output of: COMMAND -->` is what COMMAND prints. A service is running meanwhile; where a
+command names 127.0.0.1:8087, the port in use is put in its place. Run: .venv/bin/python deploy/readme.py
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from demo import service
+
+ROOT = Path(__file__).parents[1]
+README = ROOT / "README.md"
+BLOCK = re.compile(r"(<!-- output of: (?P<command>.+?) -->\n```\w*\n)(?P<shown>.*?)(```\n)", re.DOTALL)
+ADDRESS = "http://127.0.0.1:8087"
+LONGEST_SHOWN = 118
+"""Longer commands stay in the comment; what they do is said in the text."""
+
+
+def renewed(text: str) -> str:
+    """The README with every block as its command prints it now."""
+    with service() as address:
+
+        def printed(block: re.Match[str]) -> str:
+            command = block["command"]
+            asked = f"$ {command}\n" if len(command) <= LONGEST_SHOWN else ""
+            return block[1] + asked + output_of(command, address) + block[4]
+
+        return BLOCK.sub(printed, text)
+
+
+def output_of(command: str, address: str) -> str:
+    """What a command prints when run from the top of the project."""
+    run = subprocess.run(  # noqa: S602 - the commands are the README's own
+        command.replace(ADDRESS, address),
+        shell=True,
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+        env={**os.environ, "PATH": f"{Path(sys.executable).parent}:{os.environ['PATH']}"},
+    )
+    return (run.stdout + run.stderr).replace(address, ADDRESS)
+
+
+if __name__ == "__main__":
+    README.write_text(renewed(README.read_text(encoding="utf-8")), encoding="utf-8")
