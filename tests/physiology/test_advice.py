@@ -174,6 +174,13 @@ def test_single_readings_weak_evidence_and_gradual_closing_are_named() -> None:
     assert {"single-readings", "weak-evidence", "gradual-closing"} <= set(found)
 
 
+def test_an_interval_that_reaches_the_suggested_peep_is_named() -> None:
+    wide = replace(closing_at(10), interval_cmh2o=(10.0, 12.0))
+
+    assert "interval-reaches-suggestion" in slugs(advice_for(wide))
+    assert "interval-reaches-suggestion" not in slugs(advice_for(closing_at(10)))
+
+
 def test_a_rise_of_compliance_from_the_top_is_named_as_relief_of_overdistension() -> None:
     assert "overdistension-at-top" in slugs(advice_for(closing_at(10)))
 

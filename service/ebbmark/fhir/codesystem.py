@@ -361,6 +361,11 @@ CONCEPTS: tuple[Concept, ...] = (
         "weak-evidence", "Weak evidence for the closing pressure", "The closing pressure is given with weak evidence."
     ),
     Concept(
+        "interval-reaches-suggestion",
+        "Interval reaches the suggestion",
+        "The 90 % interval of the closing pressure reaches the suggested PEEP: part of the lung may be closing there.",
+    ),
+    Concept(
         "gradual-closing",
         "Gradual closing",
         "Compliance fell gradually, so closing is a range rather than one pressure.",

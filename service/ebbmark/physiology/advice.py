@@ -9,7 +9,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from ebbmark.physiology.body import Sex, predicted_body_weight_kg, tidal_volume_ml
-from ebbmark.physiology.cautions import DRIVING_PRESSURE, LOW_TIDAL_VOLUME, Caution, Severity, cautions_for
+from ebbmark.physiology.cautions import (
+    DRIVING_PRESSURE,
+    LOW_TIDAL_VOLUME,
+    OWN_CHOICE,
+    Caution,
+    Severity,
+    cautions_for,
+)
 from ebbmark.physiology.closing import Closing, Verdict
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.steps import Trial
@@ -76,7 +83,7 @@ def advise(*, height_cm: float, sex: Sex, trial: Trial, closing: Closing, protoc
             trial=trial,
             closing=closing,
             height_cm=height_cm,
-            at_suggestion=_limit_cautions(chosen, target, protocol) if not withheld else (),
+            at_suggestion=_at_suggestion(chosen, closing, target, protocol) if not withheld else (),
             protocol=protocol,
         ),
     )
@@ -136,11 +143,19 @@ def _why(chosen: WhatIf | None, closing: Closing, trial: Trial) -> str:
     )
 
 
-def _limit_cautions(chosen: WhatIf | None, target: TidalVolume, protocol: Protocol) -> tuple[Caution, ...]:
-    """What the limits say about the suggestion."""
+def _at_suggestion(
+    chosen: WhatIf | None, closing: Closing, target: TidalVolume, protocol: Protocol
+) -> tuple[Caution, ...]:
+    """What the limits and the uncertainty of closing say about the suggestion."""
     if chosen is None or chosen.driving_pressure_cmh2o is None or chosen.tidal_volume is None:
         return ()
     found = []
+    if closing.interval_cmh2o is not None and closing.interval_cmh2o[1] >= chosen.peep_cmh2o:
+        text = (
+            f"Closing may have started as high as {level(closing.interval_cmh2o[1])} cmH2O (90 % interval), which is "
+            f"not below the suggested {level(chosen.peep_cmh2o)} cmH2O: part of the lung may already be closing there."
+        )
+        found.append(Caution("interval-reaches-suggestion", Severity.MODERATE, text, OWN_CHOICE, True))
     if chosen.tidal_volume.ml_per_kg < target.ml_per_kg:
         found.append(Caution("plateau-above-limit", Severity.HIGH, chosen.limits_exceeded[0], LOW_TIDAL_VOLUME, True))
     if chosen.driving_pressure_cmh2o > protocol.driving_pressure_limit_cmh2o:
