@@ -1,0 +1,102 @@
+"""The published OpenAPI document is what the code does, and its examples are real."""
+
+from __future__ import annotations
+
+import json
+import runpy
+from pathlib import Path
+from typing import Any
+
+import pytest
+from openapi_spec_validator import OpenAPIV31SpecValidator
+
+from ebbmark.cli import main
+from ebbmark.fhir.validate import validate
+from web.asking import OPERATION, ask, plain_app
+
+ROOT = Path(__file__).parents[2]
+GENERATE = runpy.run_path(str(ROOT / "openapi" / "generate.py"))
+DOCUMENT: dict[str, Any] = json.loads((ROOT / "openapi" / "ebbmark.openapi.json").read_bytes())
+EXAMPLES = ROOT / "service" / "ebbmark" / "web" / "examples"
+RENEW = "run python openapi/generate.py and read the diff"
+
+
+def example(name: str) -> dict[str, Any]:
+    read: dict[str, Any] = json.loads((EXAMPLES / f"{name}.json").read_bytes())
+    return read
+
+
+@pytest.mark.parametrize("name", ["request.json", "answer.json", "refusal.json"])
+def test_an_example_is_what_the_code_says_today(name: str) -> None:
+    assert GENERATE["examples"]()[name] == (EXAMPLES / name).read_bytes(), RENEW
+
+
+def test_the_document_is_what_the_code_says_today() -> None:
+    assert GENERATE["document"]() == (ROOT / "openapi" / "ebbmark.openapi.json").read_bytes(), RENEW
+
+
+def test_the_document_is_sound_openapi() -> None:
+    assert list(OpenAPIV31SpecValidator(DOCUMENT).iter_errors()) == []
+
+
+def test_the_document_is_of_version_3_1() -> None:
+    assert DOCUMENT["openapi"].startswith("3.1.")
+
+
+def test_the_document_stays_short_enough_to_read() -> None:
+    assert (ROOT / "openapi" / "ebbmark.openapi.json").stat().st_size < 150_000
+
+
+def test_the_service_and_the_command_line_give_the_same_document(capsys: pytest.CaptureFixture[str]) -> None:
+    code = main(["openapi"])
+
+    assert code == 0
+    assert json.loads(capsys.readouterr().out) == DOCUMENT
+    assert ask(plain_app(), method="GET", path="/openapi.json").json == DOCUMENT
+
+
+def test_every_door_is_in_the_document() -> None:
+    assert set(DOCUMENT["paths"]) == {
+        OPERATION,
+        "/fhir/metadata",
+        "/fhir/OperationDefinition/titrate-peep",
+        "/fhir/CodeSystem/ebbmark",
+        "/health/live",
+        "/health/ready",
+    }
+
+
+def test_operations_are_named_once_and_summed_up() -> None:
+    operations = [operation for path in DOCUMENT["paths"].values() for operation in path.values()]
+
+    names = [operation["operationId"] for operation in operations]
+
+    assert len(set(names)) == len(names)
+    assert all(operation["summary"] and operation["tags"] for operation in operations)
+
+
+def test_the_example_of_a_request_gets_the_example_of_an_answer() -> None:
+    reply = ask(plain_app(), (EXAMPLES / "request.json").read_bytes()).json
+
+    expected = example("answer")
+    for answer in (reply, expected):
+        for entry in answer["entry"]:
+            entry["resource"].pop("recorded", None)
+    assert reply == expected
+
+
+def test_the_example_of_an_answer_is_sound_fhir_with_a_suggestion() -> None:
+    answer = example("answer")
+
+    assert validate(answer) == ()
+    assert "suggested-peep" in json.dumps(answer)
+
+
+def test_the_example_of_a_refusal_is_what_the_documented_status_carries() -> None:
+    request = example("request")
+    request["entry"][1]["resource"]["valueQuantity"] = {"value": 66}
+
+    reply = ask(plain_app(), json.dumps(request).encode())
+
+    documented = DOCUMENT["paths"][OPERATION]["post"]["responses"][str(reply.status)]
+    assert documented["content"]["application/fhir+json"]["example"] == reply.json
