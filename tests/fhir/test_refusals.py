@@ -125,7 +125,12 @@ REFUSED: list[tuple[str, ProblemKind, str, bytes]] = [
         asking(write_back=[True, False]),
     ),
     ("an unknown protocol", ProblemKind.BAD_PARAMETER, "Parameters.parameter[1]", asking(protocol="mine")),
-    ("an unknown version", ProblemKind.BAD_PARAMETER, "Parameters.parameter[1]", asking(protocol="compliance-closing|0")),
+    (
+        "an unknown version",
+        ProblemKind.BAD_PARAMETER,
+        "Parameters.parameter[1]",
+        asking(protocol="compliance-closing|0"),
+    ),
     (
         "a margin that the protocol forbids",
         ProblemKind.BAD_PARAMETER,
@@ -401,7 +406,9 @@ def test_no_message_carries_a_name_a_birth_date_or_an_identifier() -> None:
         "identifier": [{"system": "urn:example:mrn", "value": "MRN-4711"}],
     }
     other: Json = {"identifier": {"system": "urn:example:mrn", "value": "MRN-4712"}}
-    body = trial_with({**patient(gender="other"), **secret}, observation("peep-set", 9.0, subject=None) | {"subject": other})
+    body = trial_with(
+        {**patient(gender="other"), **secret}, observation("peep-set", 9.0, subject=None) | {"subject": other}
+    )
 
     refusal = rejected(body)
 
@@ -422,5 +429,3 @@ def test_a_byte_order_mark_is_no_reason_to_refuse() -> None:
     request = read_request(b"\xef\xbb\xbf" + to_bytes(trial_bundle()), at_s=NOW_S)
 
     assert len(request.readings) == 24
-
-

@@ -8,7 +8,7 @@ from __future__ import annotations
 from datetime import UTC, date, datetime
 from enum import Enum
 
-__all__ = ["Moment", "TimeFault", "age_range_years", "seconds"]
+__all__ = ["TimeFault", "age_range_years", "seconds"]
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 

@@ -145,9 +145,8 @@ SPELLINGS: dict[str, str] = {
     "in": "[in_i]",
     "inch": "[in_i]",
     "inches": "[in_i]",
-    "ft": "[ft_i]",
     "feet": "[ft_i]",
-    "pH": "[pH]",
+    "pH": "[pH]",  # a picohenry in UCUM, which can be no pH
 }
 """Wrong spellings in the field whose meaning is beyond doubt. Torr differs from mm[Hg] by 3 in a million."""
 
@@ -157,6 +156,7 @@ REFUSED: dict[str, str] = {
     "MBAR": "In UCUM 'M' means mega; write 'mbar'.",
     "Mbar": "In UCUM 'M' means mega; write 'mbar'.",
     "cmH2O/L/s": "This means per litre per second; resistance is 'cm[H2O].s/L'.",
+    "ft": "In UCUM 'ft' is a femtotonne; write '[ft_i]'.",
     '"': "An inch mark is not a unit; write '[in_i]'.",
     "'": "A foot mark is not a unit; write '[ft_i]'.",
 }

@@ -1,0 +1,217 @@
+"""Whose readings, how tall, which form of the formula: what is preferred, what is noted, what is refused."""
+
+from __future__ import annotations
+
+import pytest
+
+from ebbmark.fhir.problems import ProblemKind, Rejected
+from ebbmark.fhir.read import read_request
+from ebbmark.fhir.request import Request
+from ebbmark.fhir.sex import BIRTH_SEX, CLINICAL_USE
+from fhir_builders import (
+    LOINC,
+    Json,
+    at,
+    bundle,
+    height,
+    observation,
+    parameters,
+    patient,
+    quantity,
+    to_bytes,
+    trial_observations,
+)
+
+NOW_S = 1772355600.0 + 86400.0  # 2026-03-02
+
+
+def read(*resources: Json, sex: str | None = None) -> Request:
+    content = bundle(*resources, *trial_observations())
+    body = to_bytes(parameters(bundle=content, sex_for_formula=sex) if sex else content)
+    return read_request(body, at_s=NOW_S)
+
+
+def kinds(*resources: Json) -> list[ProblemKind]:
+    with pytest.raises(Rejected) as caught:
+        read(*resources)
+    return [problem.kind for problem in caught.value.problems]
+
+
+def clinical_use(value: str, **period: str) -> Json:
+    parts: list[Json] = [{"url": "value", "valueCodeableConcept": {"coding": [{"code": value}]}}]
+    if period:
+        parts.append({"url": "period", "valuePeriod": period})
+    return {"url": CLINICAL_USE, "extension": parts}
+
+
+def birth_sex(value: str) -> Json:
+    return {"url": BIRTH_SEX, "valueCode": value}
+
+
+def person(*extensions: Json, gender: str | None = "female") -> Json:
+    return {**patient(gender=gender), "extension": list(extensions)}
+
+
+def tall(cm: float, code: str = "8302-2", identity: str = "h", when: str | None = None) -> Json:
+    built: Json = {
+        **observation(f"{LOINC}|{code}", cm, unit="cm", identity=identity),
+        "effectiveDateTime": when,
+    }
+    return {name: item for name, item in built.items() if item is not None}
+
+
+@pytest.mark.parametrize(
+    ("resource", "sex", "expected", "origin"),
+    [
+        (person(clinical_use("male-typical"), birth_sex("M")), "female", "female", "the caller's choice"),
+        (person(clinical_use("male-typical"), birth_sex("F")), None, "male", "clinical use"),
+        (person(birth_sex("M")), None, "male", "sex at birth"),
+        (person(), None, "female", "administrative gender"),
+        (person(birth_sex("UNK")), None, "female", "administrative gender"),
+        (person(clinical_use("male-typical", end="2020-01-01")), None, "female", "administrative gender"),
+        (person(clinical_use("male-typical", start="2027-01-01")), None, "female", "administrative gender"),
+        (person(clinical_use("male-typical", start="2020-01-01")), None, "male", "clinical use"),
+        (person(gender="other"), "male", "male", "the caller's choice"),
+    ],
+)
+def test_the_most_telling_statement_decides_the_form(
+    resource: Json, sex: str | None, expected: str, origin: str
+) -> None:
+    request = read(resource, height(), sex=sex)
+
+    assert request.person.sex.value == expected
+    assert origin in request.person.sex_origin
+
+
+def test_the_origin_names_its_fhirpath() -> None:
+    assert (
+        "Bundle.entry[0].resource.extension[1]"
+        in read(person({"url": "urn:x"}, birth_sex("M")), height()).person.sex_origin
+    )
+
+
+def test_statements_that_disagree_are_noted() -> None:
+    notes = read(person(birth_sex("M")), height()).notes
+
+    assert any("administrative gender says female" in note for note in notes)
+
+
+@pytest.mark.parametrize(
+    "resource",
+    [
+        person(gender="unknown"),
+        person(gender=None),
+        person(birth_sex("OTH")),
+        person(clinical_use("specified")),
+        person(clinical_use("male-typical"), clinical_use("female-typical")),
+    ],
+)
+def test_a_form_that_is_not_said_is_asked_for(resource: Json) -> None:
+    assert kinds(resource, height()) == [ProblemKind.SEX_NEEDED]
+
+
+@pytest.mark.parametrize(
+    ("born", "expected"),
+    [("2008-03-02", 18.0), ("2008-02", 18.0), ("2007", 18.0), ("1960-05-17", 65.0), ("1960-02-29", 66.0)],
+)
+def test_an_adult_is_told_from_a_full_or_partial_birth_date(born: str, expected: float) -> None:
+    assert read(patient(born=born), height()).person.age_years == expected
+
+
+@pytest.mark.parametrize("born", ["2008-03", "2008"])
+def test_a_birth_date_that_leaves_the_age_open_is_refused(born: str) -> None:
+    assert kinds(patient(born=born), height()) == [ProblemKind.AGE_UNCLEAR]
+
+
+def test_the_day_before_the_eighteenth_birthday_is_a_child() -> None:
+    assert kinds(patient(born="2008-03-03"), height()) == [ProblemKind.CHILD]
+
+
+def test_no_birth_date_is_noted() -> None:
+    request = read(patient(born=None), height())
+
+    assert request.person.age_years is None
+    assert any("birth date" in note for note in request.notes)
+
+
+@pytest.mark.parametrize(
+    ("codes", "expected"),
+    [
+        (["8302-2", "3137-7"], 171.0),
+        (["3138-5", "8302-2"], 171.0),
+        (["8301-4", "3138-5"], 171.0),
+        (["8306-3", "8302-2"], 171.0),
+    ],
+)
+def test_the_better_kind_of_height_is_used(codes: list[str], expected: float) -> None:
+    heights = [tall(170.0 + number, code, identity=f"h{number}") for number, code in enumerate(codes)]
+
+    assert read(patient(), *heights).person.height_cm == expected
+
+
+def test_the_latest_of_several_heights_is_used() -> None:
+    request = read(
+        patient(),
+        tall(170.0, identity="a", when="2026-02-01"),
+        tall(172.0, identity="b", when="2026-02-20T08:00:00Z"),
+        tall(171.0, identity="c", when="2025-02-20T08:00:00Z"),
+    )
+
+    assert request.person.height_cm == 172.0
+    assert [one.code for one in request.ignored] == ["height-not-chosen"] * 2
+
+
+@pytest.mark.parametrize(("code", "word"), [("3138-5", "stated"), ("8301-4", "estimated"), ("8306-3", "lying")])
+def test_a_height_that_deserves_doubt_says_so(code: str, word: str) -> None:
+    assert word in read(patient(), tall(170.0, code)).person.height_note
+
+
+def test_a_plain_height_raises_no_doubt() -> None:
+    assert read(patient(), tall(170.0)).person.height_note == ""
+
+
+def test_the_height_is_among_the_sources() -> None:
+    request = read(patient(), tall(170.0, when=at(0)))
+
+    source = request.sources[request.person.height_source]
+    assert source.path == "Bundle.entry[1].resource"
+    assert source.value.startswith("height|170.0|cm|")
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "expected"), [(66.0, "[in_i]", 167.64), (1.7, "m", 170.0), (5.5, "[ft_i]", 167.64)]
+)
+def test_a_height_in_any_unit_of_length_becomes_cm(value: float, unit: str, expected: float) -> None:
+    assert read(patient(), height(value, unit)).person.height_cm == pytest.approx(expected, rel=1e-12)
+
+
+def test_two_heights_within_three_centimetres_are_one_adult() -> None:
+    assert read(patient(), tall(170.0, identity="a"), tall(173.0, identity="b")).person.height_cm in {170.0, 173.0}
+
+
+def test_two_heights_that_disagree_are_both_named() -> None:
+    with pytest.raises(Rejected) as caught:
+        read(patient(), tall(170.0, identity="a"), tall(173.5, identity="b"))
+
+    assert [problem.expression for problem in caught.value.problems] == [
+        "Bundle.entry[1].resource.valueQuantity",
+        "Bundle.entry[2].resource.valueQuantity",
+    ]
+
+
+def test_a_corrected_height_replaces_the_wrong_one() -> None:
+    wrong = {**tall(107.0), "meta": {"versionId": "1"}}
+    right = {**tall(170.0), "meta": {"versionId": "2"}, "status": "corrected"}
+
+    assert read(patient(), right, wrong).person.height_cm == 170.0
+
+
+def test_a_percentile_or_a_weight_is_no_height() -> None:
+    percentile = {**tall(60.0, "8303-0", identity="p"), "valueQuantity": quantity(60.0, "%")}
+    weight = {**tall(80.0, "29463-7", identity="w"), "valueQuantity": quantity(80.0, "kg")}
+
+    assert kinds(patient(), percentile, weight) == [ProblemKind.MISSING]
+
+
+def test_one_patient_sent_twice_is_one_patient() -> None:
+    assert read(patient(), patient(), height()).person.reference == "Patient/p1"
