@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from math import log1p
 from statistics import NormalDist
 
 import numpy as np
@@ -66,14 +67,14 @@ class CurvePrior:
     event_factors: Floats
 
 
-def closing_events(compliance: Floats, fall: float) -> Integers:
+def closing_events(curves: Floats, fall: float) -> Integers:
     """Find the step of lasting fall on noise-free curves.
 
     The closing step is the first, going down, that lies at least `fall` below the maximum so far and does not
     recover at the next step. At the last step there is no next one: the fall counts.
 
     Args:
-        compliance: [curves x steps], highest PEEP first.
+        curves: logarithm of compliance [curves x steps], highest PEEP first.
         fall: relative fall that counts.
 
     Returns:
@@ -81,7 +82,7 @@ def closing_events(compliance: Floats, fall: float) -> Integers:
 
     Source: the definition is the project's own.
     """
-    low = compliance <= (1.0 - fall) * np.maximum.accumulate(compliance, axis=1)
+    low = curves <= np.maximum.accumulate(curves, axis=1) + log1p(-fall)
     low[:, :-1] &= low[:, 1:]
     # Nothing is low at the first step, so that argmax gives 0 where nothing is low at all.
     first: Integers = np.argmax(low, axis=1)
@@ -152,7 +153,7 @@ def _event_factors(weights: Floats, means: Floats, covariances: Floats, fall: fl
     steps = means.shape[1]
     roots = np.linalg.cholesky(covariances + 1e-9 * np.eye(steps))
     curves = means[:, None, :] + normal_points(_PRIOR_POINTS, steps) @ roots.transpose(0, 2, 1)
-    events = closing_events(np.exp(curves).reshape(-1, steps), fall)
+    events = closing_events(curves.reshape(-1, steps), fall)
     given = np.bincount(events, weights=np.repeat(weights / _PRIOR_POINTS, _PRIOR_POINTS), minlength=steps)
     return event_prior(steps) / np.maximum(given, _RAREST_EVENT)
 

@@ -37,6 +37,7 @@ _STRONG, _MODERATE = 0.97, 0.90
 _INTERVAL = 0.90
 _ABRUPT_LOSS_PER_CMH2O = 0.04
 _TWO_SIDED_90 = 1.6448536269514722
+_LARGEST_EXPONENT = 700.0
 
 _WHERE_UNKNOWN = "Compliance fell for good, but the readings scatter too much to say at which step."
 _PERHAPS_FALLING = "Compliance fell for good, but perhaps from the first step on."
@@ -103,11 +104,10 @@ def _judge(places: Floats, named: int, near: float, not_reached: float) -> tuple
 def _shape(steps: Sequence[CurveStep], posterior: Posterior) -> Shape:
     """Call the fall abrupt where the closing step itself probably took 4 % of the maximum per cmH2O or more."""
     closes = posterior.curve_events > FALLING
-    step = posterior.curve_events[closes]
-    compliance = np.exp(posterior.curves[closes])
+    step, curves = posterior.curve_events[closes], posterior.curves[closes]
     row = np.arange(step.size)
-    highest = np.maximum.accumulate(compliance, axis=1)[row, step]
-    lost = (compliance[row, step - 1] - compliance[row, step]) / highest
+    highest = np.maximum.accumulate(curves, axis=1)[row, step]
+    lost = np.exp(curves[row, step - 1] - highest) - np.exp(curves[row, step] - highest)
     peep = np.array([one.peep_cmh2o for one in steps])
     abrupt = lost >= _ABRUPT_LOSS_PER_CMH2O * (peep[step - 1] - peep[step])
     weights = posterior.weights[closes]
@@ -135,7 +135,7 @@ def _interval(steps: Sequence[CurveStep], shares: Floats) -> tuple[float, float]
 def _rows(steps: Sequence[CurveStep], posterior: Posterior, at_step: Floats) -> tuple[StepEstimate, ...]:
     fitted = posterior.weights @ posterior.curves
     band = _TWO_SIDED_90 * np.sqrt(posterior.weights @ (posterior.curves - fitted) ** 2)
-    columns = np.exp(np.array([fitted, fitted - band, fitted + band])).T.tolist()
+    columns = np.exp(np.minimum([fitted, fitted - band, fitted + band], _LARGEST_EXPONENT)).T.tolist()
     rows = []
     for step, centre, (fit, low, high), probability in zip(
         steps, np.exp(posterior.centres).tolist(), columns, at_step.tolist(), strict=True

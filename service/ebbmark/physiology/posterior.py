@@ -121,21 +121,23 @@ def weigh_hypotheses(peeps_cmh2o: tuple[float, ...], data: StepCentres, noise: N
     cross = table.products @ inverse
 
     none = 0.5 * (np.log(inverse).sum(axis=1) - square) + table.log_weights[:, None] + noise.log_weights
-    none = none[:, None, :]
     odds = (_SPOILED / (1.0 - _SPOILED) * _SPOILED_DENSITY * sqrt(2.0 * pi) * table.scale)[:, None]
-    exponents, factors = [none, none + 0.5 * pull * pull / own], [odds / np.sqrt(own)]
     first, second = table.first, table.second
+    one, two = 1, 1 + table.scale.size
+    weights = np.zeros((none.shape[0], two + first.size, none.shape[1]))
+    factors = np.ones_like(weights)
+    weights[:, one:two] = 0.5 * pull * pull / own
+    factors[:, one:two] = odds / np.sqrt(own)
     if first.size:
         a, b = pull.take(first, axis=1), pull.take(second, axis=1)
         own_a, own_b = own.take(first, axis=1), own.take(second, axis=1)
         determinant = own_a * own_b - cross * cross
-        pulled = a * a * own_b - 2.0 * a * b * cross + b * b * own_a
-        exponents.append(none + 0.5 * pulled / determinant)
-        factors.append(odds[first] * odds[second] / np.sqrt(determinant))
-    weights = np.concatenate(exponents, axis=1)
+        weights[:, two:] = (0.5 * a * a * own_b - a * b * cross + 0.5 * b * b * own_a) / determinant
+        factors[:, two:] = odds[first] * odds[second] / np.sqrt(determinant)
+    weights += none[:, None, :]
     weights -= weights.max()
     np.exp(weights, out=weights)
-    weights[:, 1:] *= np.concatenate(factors, axis=1)
+    weights *= factors
     return Hypotheses(weights, projected[:, :, 0], inverse, pull, own, cross)
 
 
@@ -164,7 +166,7 @@ def lay_curves(
     for start, end in pairwise(bounds):
         curves[start:end] = turned[start:end] @ table.turned[component[start]]
     curves = curves * table.scale + table.prior.means[component]
-    events = closing_events(np.exp(curves), fall)
+    events = closing_events(curves, fall)
     weights = table.prior.event_factors[events]
     weights = weights / weights.sum()
     share: Floats = np.bincount(events, weights=weights, minlength=steps).astype(np.float64)

@@ -1,0 +1,133 @@
+"""The fast posterior against the same posterior written down slowly and obviously, from dense matrices.
+
+The slow one builds, for each hypothesis, the covariance of the readings that are not spoiled, asks scipy for their
+density, conditions the curve on them by solving linear equations, and walks along each curve for its closing step.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from itertools import combinations
+
+import numpy as np
+import pytest
+from scipy.stats import multivariate_normal
+
+from ebbmark.physiology.closing import CurveStep, closing_posterior
+from ebbmark.physiology.curves import Floats, curve_prior, event_prior
+from ebbmark.physiology.noise import Noise, StepCentres, noise_of, step_centres
+from ebbmark.physiology.posterior import weigh_hypotheses
+
+FALL = 0.05
+SPOILED = 0.03
+PEEPS = (20.0, 18.0, 15.5, 13.0, 11.0, 9.0, 7.0)
+SHORT = PEEPS[1:6]
+
+SINGLE = ((31.0,), (32.4,), (33.1,), (33.5,), (31.0,), (27.9,), (26.0,))
+SEVERAL = tuple(tuple(value * f for f in (0.99, 1.02, 1.0)) for (value,) in SINGLE)
+UNEQUAL = tuple(step[: 1 + place % 3] for place, step in enumerate(SEVERAL))
+SPOILED_STEP = (*SINGLE[:2], (22.0,), *SINGLE[3:])
+READINGS = {
+    "single": (PEEPS, SINGLE, 0.0),
+    "several": (PEEPS, SEVERAL, 0.0),
+    "unequal": (PEEPS, UNEQUAL, 0.0),
+    "rounded": (PEEPS, UNEQUAL, 0.02),
+    "spoiled": (PEEPS, SPOILED_STEP, 0.0),
+    "short": (SHORT, SINGLE[1:6], 0.0),
+}
+
+
+def prepared(name: str) -> tuple[tuple[float, ...], StepCentres, Noise]:
+    peeps, readings, resolution = READINGS[name]
+    data = step_centres(readings)
+    return peeps, data, noise_of(data, tuple(map(len, readings)), (resolution,) * len(peeps))
+
+
+def spoiled_sets(steps: int) -> Iterator[tuple[int, ...]]:
+    """No step, each step, and, from six steps on, each pair of steps."""
+    for many in range(3 if steps >= 6 else 2):
+        yield from combinations(range(steps), many)
+
+
+def slow_weights(peeps: tuple[float, ...], data: StepCentres, noise: Noise) -> Floats:
+    prior = curve_prior(peeps, FALL)
+    z = data.centres - np.median(data.centres)
+    weights = []
+    for share, mean, covariance in zip(prior.weights, prior.means, prior.covariances, strict=True):
+        for spoiled in spoiled_sets(len(peeps)):
+            for variance, log_weight in zip(noise.variances, noise.log_weights, strict=True):
+                kept = [k for k in range(len(peeps)) if k not in spoiled]
+                total = covariance + np.diag(variance * np.array(noise.pattern))
+                density = multivariate_normal(mean[kept], total[np.ix_(kept, kept)]).logpdf(z[kept])
+                odds = len(spoiled) * math.log(SPOILED) + len(kept) * math.log(1.0 - SPOILED)
+                weights.append(math.log(share) + log_weight + odds + float(density))
+    raw = np.exp(np.array(weights) - max(weights))
+    return np.asarray(raw / raw.sum(), dtype=np.float64)
+
+
+def slow_step(curve: Sequence[float]) -> int:
+    """Walk along one curve of compliance; 0 where it does not close."""
+    for k in range(1, len(curve)):
+        limit = (1.0 - FALL) * max(curve[:k])
+        if curve[k] <= limit and (k + 1 == len(curve) or curve[k + 1] <= (1.0 - FALL) * max(curve[: k + 1])):
+            return k
+    return 0
+
+
+def slow_events(peeps: tuple[float, ...], data: StepCentres, noise: Noise, draws: int) -> Floats:
+    """Draw curves at random, with numpy's generator, and count their closing steps."""
+    prior = curve_prior(peeps, FALL)
+    rng = np.random.default_rng(7)
+    z = data.centres - np.median(data.centres)
+    weights = slow_weights(peeps, data, noise).reshape(
+        len(prior.weights), len(list(spoiled_sets(len(peeps)))), len(noise.variances)
+    )
+    counts = np.zeros(len(peeps))
+    for component, spoiled_at, size in np.argwhere(weights > 1e-5):
+        spoiled = list(spoiled_sets(len(peeps)))[spoiled_at]
+        kept = [k for k in range(len(peeps)) if k not in spoiled]
+        mean, signal = prior.means[component], prior.covariances[component]
+        total = signal + np.diag(noise.variances[size] * np.array(noise.pattern))
+        gain = np.linalg.solve(total[np.ix_(kept, kept)], signal[kept]).T
+        centre = mean + gain @ (z[kept] - mean[kept])
+        spread = signal - gain @ signal[kept]
+        share = float(weights[component, spoiled_at, size])
+        many = max(round(draws * share), 4)
+        curves = rng.multivariate_normal(centre, spread, many, method="eigh")
+        for curve in np.exp(curves).tolist():
+            step = slow_step(curve)
+            counts[step] += share / many * prior.event_factors[step]
+    return np.asarray(counts / counts.sum(), dtype=np.float64)
+
+
+@pytest.mark.parametrize("name", READINGS)
+def test_every_hypothesis_weighs_what_dense_matrices_say(name: str) -> None:
+    peeps, data, noise = prepared(name)
+
+    fast = weigh_hypotheses(peeps, data, noise, FALL).weights.ravel()
+
+    assert np.abs(fast / fast.sum() - slow_weights(peeps, data, noise)).max() < 1e-6
+
+
+@pytest.mark.parametrize("name", READINGS)
+def test_even_curves_give_the_probabilities_that_many_random_ones_give(name: str) -> None:
+    peeps, data, noise = prepared(name)
+    _, readings, resolution = READINGS[name]
+    steps = [CurveStep(p, r, resolution) for p, r in zip(peeps, readings, strict=True)]
+
+    fast = closing_posterior(steps, fall=FALL).events
+
+    assert np.abs(fast - slow_events(peeps, data, noise, draws=6000)).max() < 0.03
+
+
+def test_before_any_reading_the_events_have_the_probabilities_chosen_for_them() -> None:
+    prior = curve_prior(PEEPS, FALL)
+    rng = np.random.default_rng(3)
+    counts = np.zeros(len(PEEPS))
+    for share, mean, covariance in zip(prior.weights, prior.means, prior.covariances, strict=True):
+        for curve in np.exp(rng.multivariate_normal(mean, covariance, 400, method="eigh")).tolist():
+            step = slow_step(curve)
+            counts[step] += share / 400 * prior.event_factors[step]
+
+    assert counts / counts.sum() == pytest.approx(event_prior(len(PEEPS)), abs=0.03)
