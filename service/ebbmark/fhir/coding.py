@@ -10,9 +10,9 @@ from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 from ebbmark.fhir.codes import SETTING_TWIN, CodeRow, HeightKind
+from ebbmark.fhir.elements import Coding, QuantityValue
 from ebbmark.fhir.plausible import RANGES
 from ebbmark.fhir.reasons import Reason
-from ebbmark.fhir.shapes import Coding, QuantityValue
 from ebbmark.fhir.units import UnitProblem, conversion
 from ebbmark.physiology.body import ACCEPTED_HEIGHT_RANGE_CM
 from ebbmark.physiology.readings import Quantity

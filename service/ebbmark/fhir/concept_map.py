@@ -12,8 +12,9 @@ import msgspec
 
 from ebbmark.fhir.codes import CODES, CodeRow
 from ebbmark.fhir.coding import QuickPlan
+from ebbmark.fhir.elements import MapElement, MapGroup
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.shapes import ANY_RESOURCE, ConceptMap, MapElement, MapGroup
+from ebbmark.fhir.shapes import ANY_RESOURCE, ConceptMap
 from ebbmark.physiology.readings import Quantity
 
 __all__ = ["NO_CODE_MAP", "OWN_QUANTITIES", "CodeMap", "lay_over", "read_code_map", "rows_of"]

@@ -17,11 +17,12 @@ from ebbmark.fhir.concept_map import NO_CODE_MAP, CodeMap, lay_over, read_code_m
 from ebbmark.fhir.observations import read_observations
 from ebbmark.fhir.patient import read_person
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.question import Question, take_apart
+from ebbmark.fhir.question import Question
 from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.references import reference_to, unversioned
 from ebbmark.fhir.request import Ignored, Request
 from ebbmark.fhir.shapes import ANY_RESOURCE, Bundle, Parameters
+from ebbmark.fhir.take_apart import take_apart
 from ebbmark.physiology.readings import Quantity
 
 __all__ = ["DEFAULT_LIMITS", "NO_CODE_MAP", "CodeMap", "Limits", "read_code_map", "read_request"]

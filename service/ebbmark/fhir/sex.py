@@ -9,8 +9,9 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from ebbmark.fhir.elements import Extension
 from ebbmark.fhir.problems import Problem, ProblemKind
-from ebbmark.fhir.shapes import Extension, Patient
+from ebbmark.fhir.shapes import Patient
 from ebbmark.fhir.times import TimeFault, seconds
 from ebbmark.physiology.body import Sex, predicted_body_weight_kg
 

@@ -12,86 +12,34 @@ from typing import TYPE_CHECKING, Any, Union
 
 import msgspec
 
+from ebbmark.fhir.elements import (
+    Codeable,
+    Extension,
+    Identifier,
+    MapGroup,
+    Meta,
+    Period,
+    QuantityValue,
+    Reference,
+)
 from ebbmark.fhir.resource_types import RESOURCE_TYPES
 
 __all__ = [
     "ANY_RESOURCE",
     "Bundle",
-    "Codeable",
-    "Coding",
     "Component",
     "ConceptMap",
     "DeviceMetric",
     "Entry",
     "EntryRequest",
-    "Extension",
-    "Identifier",
     "Link",
-    "MapElement",
-    "MapGroup",
-    "MapTarget",
-    "Meta",
     "Observation",
     "Other",
     "Parameter",
     "Parameters",
     "Patient",
-    "Period",
-    "QuantityValue",
-    "Reference",
     "Resource",
 ]
-
-
-class Coding(msgspec.Struct, frozen=True, gc=False):
-    """FHIR Coding."""
-
-    system: str = ""
-    code: str = ""
-
-
-class Codeable(msgspec.Struct, frozen=True, gc=False):
-    """FHIR CodeableConcept."""
-
-    coding: list[Coding] = []
-
-
-class QuantityValue(msgspec.Struct, frozen=True, gc=False):
-    """FHIR Quantity."""
-
-    value: float | None = None
-    unit: str = ""
-    system: str = ""
-    code: str = ""
-    comparator: str = ""
-
-
-class Identifier(msgspec.Struct, frozen=True, gc=False):
-    """FHIR Identifier."""
-
-    system: str = ""
-    value: str = ""
-
-
-class Reference(msgspec.Struct, frozen=True, gc=False):
-    """FHIR Reference."""
-
-    reference: str = ""
-    identifier: Identifier | None = None
-
-
-class Period(msgspec.Struct, frozen=True, gc=False):
-    """FHIR Period."""
-
-    start: str = ""
-    end: str = ""
-
-
-class Meta(msgspec.Struct, frozen=True, gc=False):
-    """FHIR Meta."""
-
-    versionId: str = ""
-    lastUpdated: str = ""
 
 
 class Component(msgspec.Struct, frozen=True, gc=False):
@@ -147,16 +95,6 @@ class Observation(msgspec.Struct, frozen=True, gc=False, kw_only=True, tag_field
     component: list[Component] = []
 
 
-class Extension(msgspec.Struct, frozen=True, gc=False):
-    """FHIR Extension, as far as statements about sex need it."""
-
-    url: str = ""
-    valueCode: str = ""
-    valueCodeableConcept: Codeable | None = None
-    valuePeriod: Period | None = None
-    extension: list[Extension] = []
-
-
 class Patient(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", tag="Patient"):
     """FHIR Patient; names and addresses are never read."""
 
@@ -173,28 +111,6 @@ class DeviceMetric(msgspec.Struct, frozen=True, gc=False, tag_field="resourceTyp
 
     id: str = ""
     category: str = ""
-
-
-class MapTarget(msgspec.Struct, frozen=True, gc=False):
-    """FHIR ConceptMap.group.element.target."""
-
-    code: str = ""
-    equivalence: str = ""
-
-
-class MapElement(msgspec.Struct, frozen=True, gc=False):
-    """FHIR ConceptMap.group.element."""
-
-    code: str = ""
-    target: list[MapTarget] = []
-
-
-class MapGroup(msgspec.Struct, frozen=True, gc=False):
-    """FHIR ConceptMap.group."""
-
-    source: str = ""
-    target: str = ""
-    element: list[MapElement] = []
 
 
 class ConceptMap(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", tag="ConceptMap"):

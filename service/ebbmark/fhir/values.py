@@ -7,10 +7,11 @@ from collections.abc import Sequence
 from ebbmark.fhir.codes import HeightKind
 from ebbmark.fhir.coding import Plan, QuickPlan, Unusable, meaning_of, plan_for, with_category
 from ebbmark.fhir.collected import Collected, Context, Height, Moment
+from ebbmark.fhir.elements import Coding, QuantityValue
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.request import Source
-from ebbmark.fhir.shapes import Coding, Component, Observation, QuantityValue
+from ebbmark.fhir.shapes import Component, Observation
 from ebbmark.fhir.units import UCUM, UnitFault, UnitProblem
 from ebbmark.fhir.versions import Received, left_out, reference_of
 from ebbmark.physiology.readings import Reading
