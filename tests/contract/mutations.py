@@ -38,7 +38,8 @@ def mutated(draw: st.DrawFn, request: Any, most: int = 4) -> Any:  # noqa: ANN40
     for _ in range(draw(st.integers(1, most))):
         places = list(_places(holder))
         if places:
-            _mutate(draw, places[draw(_below(len(places)))])
+            # Counted from the end: small numbers are drawn more often, and the outermost nodes come first.
+            _mutate(draw, places[-1 - draw(_below(len(places)))])
     return holder[0] if holder else None
 
 
@@ -70,7 +71,9 @@ def _places(value: Any) -> Iterator[Place]:  # noqa: ANN401
 
 def _mutate(draw: st.DrawFn, place: Place) -> None:
     holder, key = place
-    doing = draw(st.sampled_from(["drop", "double", "odd value", "odd text", "number", "rename"]))
+    # Mostly of its own kind: a value of another kind is found out before anything is understood.
+    own = {str: "odd text", int: "number", float: "number", list: "double", dict: "drop"}.get(type(holder[key]), "drop")
+    doing = draw(st.sampled_from([own, own, own, own, "drop", "double", "odd value", "odd text", "number", "rename"]))
     if doing == "drop":
         del holder[key]
     elif doing == "double" and isinstance(holder, list) and isinstance(key, int):
