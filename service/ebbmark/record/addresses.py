@@ -8,9 +8,10 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from enum import Enum
-from ipaddress import ip_address
 
 import httpx
+
+from ebbmark.record.resolving import is_this_machine
 
 __all__ = ["AddressRefusal", "refusal_of"]
 
@@ -44,7 +45,7 @@ def refusal_of(address: str, allowed: Iterable[str]) -> AddressRefusal | None:
     url = _parsed(address)
     if isinstance(url, AddressRefusal):
         return url
-    if url.scheme != "https" and not _is_this_machine(url.host):
+    if url.scheme != "https" and not is_this_machine(url.host):
         return AddressRefusal.NOT_ENCRYPTED
     return None if any(_is_under(url, base) for base in allowed) else AddressRefusal.NOT_LISTED
 
@@ -63,15 +64,6 @@ def _parsed(address: str) -> httpx.URL | AddressRefusal:
     except httpx.InvalidURL:
         return AddressRefusal.UNREADABLE
     return url if url.host and (url.port or 0) <= _HIGHEST_PORT else AddressRefusal.UNREADABLE
-
-
-def _is_this_machine(host: str) -> bool:
-    if host == "localhost":
-        return True
-    try:
-        return ip_address(host).is_loopback
-    except ValueError:
-        return False
 
 
 def _is_under(url: httpx.URL, base: str) -> bool:

@@ -16,7 +16,7 @@ from ebbmark.record.client import Failure
 from ebbmark.record.retrying import Repeated, StopReason, Trouble
 from ebbmark.record.transaction_reply import Attempt, EntryRequest, EntryResult, Proof, is_repeat_safe
 
-__all__ = ["WriteOutcome", "WriteState", "not_a_transaction", "outcome_of"]
+__all__ = ["TROUBLE_WORDS", "WriteOutcome", "WriteState", "not_a_transaction", "outcome_of"]
 
 
 class WriteState(Enum):
@@ -58,7 +58,7 @@ class WriteOutcome:
     repeat_safe: bool = True
 
 
-_TROUBLE_WORDS = {
+TROUBLE_WORDS = {
     Trouble.NOT_ALLOWED: "its address is not on the list of allowed record systems, or is not encrypted",
     Trouble.NOT_SENDABLE: "the request could not be put into HTTP",
     Trouble.NOT_CONNECTED: "no connection to the record could be made",
@@ -70,6 +70,9 @@ _TROUBLE_WORDS = {
     Trouble.CUT: "the connection broke before the reply was complete",
     Trouble.TOO_LARGE: "the reply was longer than allowed and was not read",
     Trouble.UNREADABLE: "the reply was not a transaction-response with one entry per request",
+    Trouble.SURPRISING_ADDRESS: "its name leads into a network that is not listed as one of its own",
+    Trouble.SIGN_IN_REFUSED: "the authorization server of the record refused our sign-in",
+    Trouble.SIGN_IN_FAILED: "the sign-in at the authorization server of the record failed for now",
 }
 _STATUS_WORDS = {
     400: "the record could not read the request",
@@ -171,9 +174,9 @@ def _half_words(created: Sequence[EntryResult], existing: Sequence[EntryResult],
 def _last_words(last: Attempt) -> str:
     answer = last.answer
     if isinstance(answer, Failure):
-        return f"{_TROUBLE_WORDS[answer.trouble]}."
+        return f"{TROUBLE_WORDS[answer.trouble]}."
     if answer.status < 300:
-        words = _TROUBLE_WORDS[answer.lost or Trouble.UNREADABLE]
+        words = TROUBLE_WORDS[answer.lost or Trouble.UNREADABLE]
     elif answer.status < 400:
         words = "the record points to another address, which is not followed"
     else:

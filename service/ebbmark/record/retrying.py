@@ -47,6 +47,9 @@ class Trouble(Enum):
     CUT = ("cut", True, True)
     TOO_LARGE = ("too-large", True, False)  # the same question brings the same long answer
     UNREADABLE = ("unreadable", True, True)
+    SURPRISING_ADDRESS = ("surprising-address", False, False)
+    SIGN_IN_REFUSED = ("sign-in-refused", False, False)
+    SIGN_IN_FAILED = ("sign-in-failed", False, True)
     LOST_RACE = ("lost-race", False, True)  # a 409 that names a conflict: a repeat checks the conditions anew
 
     def __init__(self, slug: str, may_have_arrived: bool, transient: bool) -> None:
