@@ -108,8 +108,8 @@ def _tables(answers: Mapping[str, Sequence[Outcome]]) -> list[str]:
 
 
 def _sequential(trials: Sequence[Trial], out: Path) -> str:
-    passed = [passed_by_step(estimate_closing, trial) for trial in trials]
-    once, twice = (operating_curve(trials, passed, twice=value) for value in (False, True))
+    passed = [passed_by_step(trial) for trial in trials]
+    once, twice = (operating_curve(trials, passed, in_a_row=n) for n in (1, 2))
     figures.draw_sequential({"one step suffices": once, "two steps in a row": twice}, out / "sequential.png")
     return f"STEP BY STEP, {len(trials)} trials\n" + sequential_table((*once, *twice))
 

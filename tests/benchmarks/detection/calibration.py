@@ -77,11 +77,11 @@ def expected_calibration_error(table: Sequence[Bin]) -> float:
 
 
 def risk_coverage(outcomes: Sequence[Outcome], points: int = 40) -> tuple[RiskPoint, ...]:
-    """Answer only the surest share of the trials with the likeliest hypothesis, for growing shares."""
+    """Answer only the surest share of the trials with the likeliest hypothesis, for shares from a twentieth up."""
     ranked = sorted(outcomes, key=lambda o: -o.confidence)
     exact = np.cumsum([_best_place(o) != _true_place(o) for o in ranked])
     near = np.cumsum([not _near(o) for o in ranked])
-    ends = np.unique(np.linspace(1, len(ranked), points).astype(int))
+    ends = np.unique(np.linspace(max(len(ranked) / 20, 1), len(ranked), points).astype(int))
     return tuple(RiskPoint(n / len(ranked), float(exact[n - 1]) / n, float(near[n - 1]) / n) for n in map(int, ends))
 
 

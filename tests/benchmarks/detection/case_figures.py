@@ -20,8 +20,8 @@ MARGIN_CMH2O = 2.0
 """Margin of the suggested PEEP that is drawn: common practice, 2 to 4."""
 
 KEY = (
-    "Circles: readings (×: off the scale). Line and band: estimated compliance, 90 %. Dashes: true compliance. ▼ true closing. "
-    "■ closing as named, with its 90 % interval. ◇ named + 2 cmH2O.\n"
+    "Circles: readings (×: off the scale). Line and band: estimated compliance, 90 %. Dashes: true compliance. "
+    "▼ true closing. ■ closing as named, with its 90 % interval. ◇ named + 2 cmH2O.\n"
     "Columns below: probability that closing started at the step; hatched, left: falling from the first step; "
     "hatched, right: not reached."
 )
@@ -140,7 +140,7 @@ def _draw_chances(axes: Axes, closing: Closing) -> None:
     ):
         axes.bar(place, chance, width=width, color="white", edgecolor=MUTED, hatch="////", lw=0.6)
         axes.text(place, chance + 0.08, name, ha="center", va="bottom", fontsize=6.0, color=MUTED)
-    axes.set_ylim(0.0, 1.0)
+    axes.set_ylim(0.0, 1.45)
     axes.set_yticks((0.0, 1.0))
     axes.xaxis.set_major_locator(MaxNLocator(6, integer=True))
     axes.set_xlim(peeps[0] + 2.0 * gap, peeps[-1] - 2.0 * gap)

@@ -1,40 +1,30 @@
 """Which noise-free limbs are put to the test?
 
-Tuning lungs and report lungs share neither the law of the unit nor the shapes of the threshold distributions,
-and differ in their ranges, so that a method tuned on the first is judged on the second:
-
-    tuning: sigmoid units; normal opening and closing pressures (Crotti 2001).
-    report: exponential units; lognormal, uniform or bimodal opening and closing pressures.
-
-All ranges are our assumptions around the sourced values in `ebbmark.physiology.lung`. A lung is simulated
-once, along a decremental limb of 0.5 cmH2O steps; a trial is that limb read at the trial's own PEEPs (a test
-shows how little this differs from simulating the trial's own steps). Everything follows from the seed.
+A lung is simulated once, along a decremental limb of 0.5 cmH2O steps (`invented_lungs`); a trial is that limb read
+at the trial's own PEEPs (a test shows how little this differs from simulating the trial's own steps). Everything
+follows from the seed.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from enum import Enum
-from functools import lru_cache
 
 import numpy as np
 
+from benchmarks.detection.invented_lungs import (
+    BOTTOM_CMH2O,
+    GRID_CMH2O,
+    TOP_CMH2O,
+    FineLimb,
+    Purpose,
+    lung_limbs,
+)
 from benchmarks.detection.truth import Truth, true_closing
 from ebbmark.physiology.closing import Verdict
-from ebbmark.physiology.lung import Lung, Spread, Thresholds, UnitLaw
-from ebbmark.physiology.lung_trial import Phase, Staircase, simulate_trial
+from ebbmark.physiology.lung import Lung
 
-__all__ = ["FAMILIES", "LungCase", "Purpose", "cases", "invent_lung", "lung_limbs"]
-
-TOP_CMH2O, BOTTOM_CMH2O, GRID_CMH2O = 28.0, 3.0, 0.5
-
-
-class Purpose(Enum):
-    """What a set of lungs is for."""
-
-    TUNING = "tuning"
-    REPORT = "report"
+__all__ = ["FAMILIES", "LungCase", "Purpose", "cases"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,82 +60,6 @@ class LungCase:
             return 0.0
         c = self.compliances_ml_per_cmh2o
         return (c[step - 1] - c[step]) / max(c[:step])
-
-
-@dataclass(frozen=True, slots=True)
-class _Limb:
-    """A lung along the fine decremental limb; rows: PEEP, static, volume, plateau, peak, total PEEP."""
-
-    lung: Lung
-    rows: np.ndarray[tuple[int, int], np.dtype[np.float64]]
-
-
-def invent_lung(rng: np.random.Generator, purpose: Purpose, *, narrow: bool) -> Lung:
-    """Draw one lung: with narrow closing pressures it tends to close abruptly, with wide ones gradually."""
-    tuning = purpose is Purpose.TUNING
-    closing_sd = rng.uniform(0.3, 1.2) if narrow else rng.uniform(1.5, 4.0)
-    superimposed = rng.uniform(0.5, 3.0) if narrow else rng.uniform(3.0, 14.5)
-    centre = rng.uniform(1.0, 13.0) if tuning else rng.uniform(0.5, 14.0)
-    gap = rng.uniform(10.0, 22.0)
-    if tuning:
-        opening = Thresholds(centre + gap, rng.uniform(4.0, 8.0))
-        closing = Thresholds(centre, closing_sd)
-    else:
-        shapes = (Spread.LOGNORMAL, Spread.UNIFORM, Spread.BIMODAL)
-        shape = shapes[int(rng.integers(3))]
-        second = centre + rng.uniform(2.0, 5.0) * (0.5 if narrow else 1.0)
-        closing = Thresholds(centre, closing_sd, shape, second, rng.uniform(0.1, 0.4))
-        opening = Thresholds(centre + gap, rng.uniform(4.0, 9.0), shapes[int(rng.integers(2))])
-    return Lung(
-        opening=opening,
-        closing=closing,
-        superimposed_cmh2o=superimposed,
-        law=UnitLaw.SIGMOID if tuning else UnitLaw.EXPONENTIAL,
-        half_pressure_cmh2o=rng.uniform(6.0, 14.0),
-        inflection_cmh2o=rng.uniform(2.0, 14.0),
-        width_cmh2o=rng.uniform(4.0, 9.0),
-        capacity_ml=rng.uniform(1000.0, 2600.0),
-        chest_wall_ml_per_cmh2o=rng.uniform(110.0, 250.0),
-        intrinsic_peep_cmh2o=float(rng.choice([0.0, 0.0, 1.0, 2.0])),
-        tube_resistance_cmh2o_s_per_l=rng.uniform(6.0, 12.0),
-        airway_resistance_cmh2o_s_per_l=rng.uniform(2.0, 8.0),
-        layers=20,
-        units_per_layer=120,
-    )
-
-
-@lru_cache(maxsize=8)
-def lung_limbs(purpose: Purpose, count: int = 160, seed: int = 0) -> tuple[_Limb, ...]:
-    """Simulate a pool of lungs along the fine limb, half of them narrow, half wide.
-
-    A lung is taken if it stands the whole limb and its compliance in the middle lies in 12 to 70 mL/cmH2O.
-    """
-    rng = np.random.default_rng([seed, 1 if purpose is Purpose.TUNING else 2])
-    fine = tuple(float(p) for p in np.arange(TOP_CMH2O, BOTTOM_CMH2O - 0.1, -GRID_CMH2O))
-    limbs: list[_Limb] = []
-    while len(limbs) < count:
-        lung = invent_lung(rng, purpose, narrow=len(limbs) % 2 == 0)
-        trial = Staircase(fine, staircase_cmh2o=(), hold_cmh2o=40.0, tidal_volume_ml=float(rng.uniform(280, 480)))
-        try:
-            steps = [s for s in simulate_trial(lung, trial) if s.phase is Phase.DECREMENTAL]
-        except ValueError:
-            continue
-        rows = np.array(
-            [
-                (
-                    s.peep_cmh2o,
-                    s.static_ml_per_cmh2o,
-                    s.tidal_volume_ml,
-                    s.plateau_cmh2o,
-                    s.peak_cmh2o,
-                    s.total_peep_cmh2o,
-                )
-                for s in steps
-            ]
-        ).T
-        if 12.0 <= rows[1, rows.shape[1] // 2] <= 70.0:
-            limbs.append(_Limb(lung, rows))
-    return tuple(limbs)
 
 
 def _even(rng: np.random.Generator) -> list[float]:
@@ -255,7 +169,7 @@ def cases(family: str, *, purpose: Purpose, count: int, seed: int = 0, lungs: in
     raise ValueError(f"only {len(found)} of {count} limbs of the family {family!r} found")
 
 
-def _read(limb: _Limb, peeps: list[float], family: str, seed: int) -> LungCase:
+def _read(limb: FineLimb, peeps: list[float], family: str, seed: int) -> LungCase:
     at = [round((TOP_CMH2O - peep) / GRID_CMH2O) for peep in peeps]
     rows = [tuple(float(x) for x in row[at]) for row in limb.rows]
     return LungCase(

@@ -54,7 +54,7 @@ def draw_risk(outcomes: Sequence[Outcome], path: Path) -> None:
     share = len(answered) / len(outcomes)
     x = [p.answered for p in points]
     with plt.rc_context(LOOK):  # type: ignore[arg-type]
-        figure, axes = plt.subplots(figsize=(4.8, 3.6), layout="constrained")
+        figure, axes = plt.subplots(figsize=(6.0, 3.6), layout="constrained")
         for values, style, color, marker, misses, name in (
             ([p.not_exact for p in points], "-", TEAL, "o", [not o.exact for o in answered], "not exact"),
             (
@@ -63,13 +63,13 @@ def draw_risk(outcomes: Sequence[Outcome], path: Path) -> None:
                 WARM,
                 "s",
                 [not o.within_one for o in answered],
-                "more than one step off, or another verdict",
+                "more than one step\noff, or another verdict",
             ),
         ):
             axes.plot(x, values, style, color=color, lw=1.4)
             axes.plot(share, sum(misses) / len(misses), marker, color=color, ms=6.0)
             axes.annotate(
-                name, (x[-1], values[-1]), xytext=(-4, 5), textcoords="offset points", ha="right", color=color
+                name, (x[-1], values[-1]), xytext=(4, 0), textcoords="offset points", va="center", color=color
             )
         axes.set_xlim(0.0, 1.0)
         axes.set_ylim(bottom=0.0)

@@ -78,6 +78,7 @@ def goals(outcomes: Sequence[Outcome]) -> tuple[Goal, ...]:
         Goal("not reached, all: pressure named", every.false_found, at_most=0.06),
         Goal("falling from first step: pressure named", every.falling_called_found, at_most=0.10),
         Goal("closing called not reached", every.missed, at_most=0.03),
+        Goal("  where a next step could confirm it", every.missed_confirmable, at_most=0.03),
         Goal("not knowable: wrong answer", every.wrong_unknowable, at_most=0.20),
         *(Goal(f"{name}: within one step", s.within_one, at_least=0.92) for name, s in by_condition.items()),
         Goal("dynamic, marked resistance: within one", score(limited).within_one, at_least=0.82),

@@ -1,115 +1,21 @@
-"""What would stand in the chart, if a perfect lung were read by ordinary people with ordinary machines?
-
-Noise sizes are team assumptions (no citable source for breath-to-breath noise was found): volume 1 to 3 %,
-pressure 0.2 to 0.5 cmH2O in a passive patient; the benchmark goes to 10 %. Monitoring limits of
-ISO 80601-2-12 are used in the condition `device limits` only: pressure +/- (2 cmH2O + 4 %) is from memory of
-the 2011 edition, volume +/- 15 % is second-hand and speaks of delivered volume.
-"""
+"""What would stand in the chart, if a perfect lung were read by ordinary people with ordinary machines?"""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from enum import Enum
 from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
+from benchmarks.detection.conditions import CONDITIONS, FLOW_L_PER_S, PLAIN, Conditions, Kind
 from benchmarks.detection.families import LungCase
 from ebbmark.physiology.closing import CurveStep
 
 __all__ = ["CONDITIONS", "PLAIN", "Conditions", "Kind", "measure", "standard_errors"]
 
-
 Floats: TypeAlias = NDArray[np.float64]
-
-
-class Kind(Enum):
-    """Which compliance is charted."""
-
-    STATIC = "static"
-    DYNAMIC = "dynamic"
-
-
-@dataclass(frozen=True, slots=True)
-class Conditions:
-    """How a trial is measured.
-
-    Attributes:
-        readings: per step.
-        volume_noise: relative standard deviation of one volume reading.
-        pressure_noise_cmh2o: standard deviation of one plateau (or peak) and of one PEEP reading.
-        kind: static (plateau, total PEEP) or dynamic (peak, set PEEP) compliance.
-        pressure_unit_cmh2o: pressures are rounded to multiples of this; 0 for no rounding.
-        volume_unit_ml: volumes likewise.
-        outlier_steps: probability that a step, as a whole, is an artefact (suction, disconnection, kink):
-            compliance off by 12 to 40 %, three in four times downwards.
-        outlier_readings: probability that a single reading is off, by the same factor.
-        unsettled: share of the difference to the step before still there at the first reading; halves with
-            each reading.
-        missing: probability that a reading is missing; one per step always remains.
-        duplicated: probability that a reading is charted twice.
-        leak: share of the volume lost at a plateau of 30 cmH2O, in proportion to plateau.
-        effort: probability that a reading is taken during an effort: plateau 1 to 4 cmH2O too low.
-        drift: largest relative drift of compliance over the whole limb, either way, linear.
-        wrong_unit: probability that a reading is in another unit (litres for millilitres, or kPa for cmH2O).
-        device_limits: draw one gain and offset per trial within the limits named above; plateau and volume have
-            them, PEEP is charted as set.
-        extra_resistance_cmh2o_s_per_l: added resistance; matters to dynamic compliance only.
-    """
-
-    readings: int = 3
-    volume_noise: float = 0.03
-    pressure_noise_cmh2o: float = 0.3
-    kind: Kind = Kind.STATIC
-    pressure_unit_cmh2o: float = 0.0
-    volume_unit_ml: float = 0.0
-    outlier_steps: float = 0.0
-    outlier_readings: float = 0.0
-    unsettled: float = 0.0
-    missing: float = 0.0
-    duplicated: float = 0.0
-    leak: float = 0.0
-    effort: float = 0.0
-    drift: float = 0.0
-    wrong_unit: float = 0.0
-    device_limits: bool = False
-    extra_resistance_cmh2o_s_per_l: float = 0.0
-
-
-FLOW_L_PER_S = 0.6
-"""Inspiratory flow of the invented limbs (the default of `Staircase`); turns resistance into pressure."""
-
-CONDITIONS: dict[str, Conditions] = {
-    "1 reading, 2 %": Conditions(readings=1, volume_noise=0.02, pressure_noise_cmh2o=0.1),
-    "3 readings, 2 %": Conditions(readings=3, volume_noise=0.02, pressure_noise_cmh2o=0.1),
-    "10 readings, 2 %": Conditions(readings=10, volume_noise=0.02, pressure_noise_cmh2o=0.1),
-    "1 reading, 5 %": Conditions(readings=1, volume_noise=0.05),
-    "3 readings, 5 %": Conditions(readings=3, volume_noise=0.05),
-    "10 readings, 5 %": Conditions(readings=10, volume_noise=0.05),
-    "3 readings, 10 %": Conditions(readings=3, volume_noise=0.10, pressure_noise_cmh2o=0.5),
-    "10 readings, 10 %": Conditions(readings=10, volume_noise=0.10, pressure_noise_cmh2o=0.5),
-    "charted integers, 3": Conditions(
-        readings=3, volume_noise=0.02, pressure_noise_cmh2o=0.3, pressure_unit_cmh2o=1.0, volume_unit_ml=1.0
-    ),
-    "charted integers, 1": Conditions(
-        readings=1, volume_noise=0.02, pressure_noise_cmh2o=0.3, pressure_unit_cmh2o=1.0, volume_unit_ml=10.0
-    ),
-    "artefacts": Conditions(outlier_steps=0.1, outlier_readings=0.03),
-    "unsettled, missing, doubled": Conditions(unsettled=0.5, missing=0.2, duplicated=0.1),
-    "drift": Conditions(drift=0.05),
-    "leak": Conditions(leak=0.10),
-    "effort": Conditions(effort=0.1),
-    "wrong units": Conditions(wrong_unit=0.03),
-    "device limits": Conditions(device_limits=True),
-    "dynamic": Conditions(kind=Kind.DYNAMIC),
-    "dynamic, marked resistance": Conditions(kind=Kind.DYNAMIC, extra_resistance_cmh2o_s_per_l=10.0),
-}
-"""Named conditions. Pressure noise adds to the volume noise that is named."""
-
-PLAIN = tuple(CONDITIONS)[:10]
-"""Names of the conditions that have noise and rounding only: the ones pooled in overall figures."""
 
 
 def measure(case: LungCase, conditions: Conditions, *, seed: int = 0) -> tuple[CurveStep, ...]:
@@ -144,16 +50,17 @@ def measure(case: LungCase, conditions: Conditions, *, seed: int = 0) -> tuple[C
 def standard_errors(case: LungCase, conditions: Conditions) -> tuple[float, ...]:
     """Relative standard error of the mean compliance of each step, from the noise that was put in.
 
-    Volume and pressure noise average over the readings. Rounding averages where the noise is at least half
-    the unit, otherwise all readings are rounded alike and it stays. Artefacts, drift and so on are left out.
+    Volume and pressure noise average over the readings. Rounding averages as far as noise shakes the readings from one
+    unit to the next; the rest is the same in all readings. Artefacts, drift and so on are left out.
     """
+    n = conditions.readings
     errors = []
     for breath in _noise_free(case, conditions):
-        pressure = conditions.pressure_noise_cmh2o / breath.driving
-        noise = (conditions.volume_noise**2 + 2.0 * pressure**2) / conditions.readings
-        rounding = _resolution(conditions, breath) ** 2
-        dithered = conditions.pressure_noise_cmh2o >= 0.5 * conditions.pressure_unit_cmh2o
-        errors.append(math.sqrt(noise + (rounding / conditions.readings if dithered else rounding)))
+        pressure, volume = _rounding(conditions, breath)
+        noise = conditions.volume_noise**2 + 2.0 * (conditions.pressure_noise_cmh2o / breath.driving) ** 2
+        stuck = pressure * _stuck(conditions.pressure_noise_cmh2o, conditions.pressure_unit_cmh2o)
+        stuck += volume * _stuck(conditions.volume_noise * breath.volume, conditions.volume_unit_ml)
+        errors.append(math.sqrt(stuck + (noise + pressure + volume - stuck) / n))
     return tuple(errors)
 
 
@@ -228,8 +135,25 @@ def _rounded(values: Floats, unit: float) -> Floats:
 
 
 def _resolution(conditions: Conditions, breath: _Breath) -> float:
+    return math.sqrt(sum(_rounding(conditions, breath)))
+
+
+def _rounding(conditions: Conditions, breath: _Breath) -> tuple[float, float]:
+    """Relative variance that rounding of the two pressures, and of the volume, gives one reading."""
     pressure = 2.0 * (conditions.pressure_unit_cmh2o / breath.driving) ** 2 / 12.0
-    return math.sqrt(pressure + (conditions.volume_unit_ml / breath.volume) ** 2 / 12.0)
+    return pressure, (conditions.volume_unit_ml / breath.volume) ** 2 / 12.0
+
+
+def _stuck(noise: float, unit: float) -> float:
+    """Share of the rounding variance that all readings of a step have in common.
+
+    The mean of rounded noisy values errs by a Fourier series in the true value, whose k-th term Gaussian noise damps by
+    exp(-2 (pi k noise / unit)^2); textbook theory of dithered rounding.
+    """
+    if unit == 0.0:
+        return 0.0
+    terms = (math.exp(-4.0 * (math.pi * k * noise / unit) ** 2) / k**2 for k in range(1, 60))
+    return 6.0 / math.pi**2 * sum(terms)
 
 
 def _missing_and_doubled(rng: np.random.Generator, conditions: Conditions, compliance: Floats) -> Floats:

@@ -27,6 +27,7 @@ class Scores:
         false_found: pressure named; of all trials in which closing was not reached.
         falling_called_found: pressure named; of all trials that fall from the first step.
         missed: called not reached; of all trials with closing.
+        missed_confirmable: likewise, of those whose closing has a next step to confirm it.
         abstained_knowable: indeterminate; of the knowable trials.
         abstained: indeterminate; of all trials.
         wrong_unknowable: answered, and not within one step of the truth; of the trials that are not knowable.
@@ -42,6 +43,7 @@ class Scores:
     false_found: float
     falling_called_found: float
     missed: float
+    missed_confirmable: float
     abstained_knowable: float
     abstained: float
     wrong_unknowable: float
@@ -66,7 +68,8 @@ def score(outcomes: Sequence[Outcome]) -> Scores:
         false_found_knowable=_share([o for o in not_reached if o.trial.knowable], _names_a_pressure),
         false_found=_share(not_reached, _names_a_pressure),
         falling_called_found=_share(falling, _names_a_pressure),
-        missed=_share(closed, lambda o: o.verdict is Verdict.NOT_REACHED),
+        missed=_share(closed, _says_not_reached),
+        missed_confirmable=_share([o for o in closed if not _at_the_last_step(o)], _says_not_reached),
         abstained_knowable=_share(knowable, lambda o: not o.answered),
         abstained=_share(outcomes, lambda o: not o.answered),
         wrong_unknowable=_share(
@@ -106,6 +109,14 @@ def _of(outcomes: Sequence[Outcome], truth: Verdict) -> list[Outcome]:
 
 def _names_a_pressure(outcome: Outcome) -> bool:
     return outcome.verdict is Verdict.FOUND
+
+
+def _says_not_reached(outcome: Outcome) -> bool:
+    return outcome.verdict is Verdict.NOT_REACHED
+
+
+def _at_the_last_step(outcome: Outcome) -> bool:
+    return outcome.trial.case.truth.step == len(outcome.trial.steps) - 1
 
 
 def _share(outcomes: Sequence[Outcome], holds: Callable[[Outcome], bool]) -> float:

@@ -1,8 +1,7 @@
 """Step by step: when would one have been told to stop lowering, how often falsely, and how late?
 
-The estimator is asked again after each step, on the steps so far, from the third on. The call is given at the
-first prefix at which the probability that closing was passed, 1 - P(not reached), is at least a limit, at that step
-and, where `twice` is set, at the step before as well.
+The question is asked again after each step, on the steps so far, and the rule of `ebbmark.physiology.stopping` is
+applied for a row of limits.
 """
 
 from __future__ import annotations
@@ -12,8 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchmarks.detection.trials import Estimate, Trial
+from benchmarks.detection.trials import Trial
 from ebbmark.physiology.closing import Verdict
+from ebbmark.physiology.stopping import closing_passed, should_stop_lowering
 
 __all__ = ["OperatingPoint", "operating_curve", "passed_by_step"]
 
@@ -26,43 +26,42 @@ class OperatingPoint:
 
     Attributes:
         limit: probability that closing was passed, at or above which the call is given.
-        twice: whether two steps in a row must say so.
+        in_a_row: how many steps in a row must say so.
         false_calls: share of all trials in which the call came before closing, or closing never came.
         never_called: share of the trials with closing or falling in which no call came by the end.
         delay_steps: mean number of steps from the closing step to the call, where it came and was not false.
     """
 
     limit: float
-    twice: bool
+    in_a_row: int
     false_calls: float
     never_called: float
     delay_steps: float
 
 
-def passed_by_step(estimate: Estimate, trial: Trial) -> tuple[float, ...]:
-    """Probability that closing was passed, asked after each step; 0 for the first two, which are too few."""
-    later = [1.0 - estimate(trial.steps[:seen]).not_reached for seen in range(3, len(trial.steps) + 1)]
-    return (0.0, 0.0, *later)
+def passed_by_step(trial: Trial) -> tuple[float, ...]:
+    """Probability that closing was passed, asked after each step."""
+    return tuple(closing_passed(trial.steps[: i + 1]) for i in range(len(trial.steps)))
 
 
 def operating_curve(
-    trials: Sequence[Trial], passed: Sequence[Sequence[float]], *, twice: bool
+    trials: Sequence[Trial], passed: Sequence[Sequence[float]], *, in_a_row: int
 ) -> tuple[OperatingPoint, ...]:
     """Trade false calls against delay over all limits.
 
     Args:
         trials: the trials.
         passed: `passed_by_step` of each.
-        twice: whether two steps in a row must reach the limit.
+        in_a_row: how many steps in a row must reach the limit.
     """
-    return tuple(_point(trials, passed, limit, twice) for limit in LIMITS)
+    return tuple(_point(trials, passed, limit, in_a_row) for limit in LIMITS)
 
 
-def _point(trials: Sequence[Trial], passed: Sequence[Sequence[float]], limit: float, twice: bool) -> OperatingPoint:
+def _point(trials: Sequence[Trial], passed: Sequence[Sequence[float]], limit: float, in_a_row: int) -> OperatingPoint:
     false, never, delays, closings = 0, 0, [], 0
     for trial, chances in zip(trials, passed, strict=True):
         truth = trial.case.truth
-        call = _call(chances, limit, twice)
+        call = _call(chances, limit, in_a_row)
         closes = truth.verdict is not Verdict.NOT_REACHED and truth.step is not None
         closings += closes
         if call is None:
@@ -73,15 +72,15 @@ def _point(trials: Sequence[Trial], passed: Sequence[Sequence[float]], limit: fl
             delays.append(call - truth.step)
     return OperatingPoint(
         limit=limit,
-        twice=twice,
+        in_a_row=in_a_row,
         false_calls=false / len(trials),
         never_called=never / closings if closings else float("nan"),
         delay_steps=float(np.mean(delays)) if delays else float("nan"),
     )
 
 
-def _call(chances: Sequence[float], limit: float, twice: bool) -> int | None:
-    for i, chance in enumerate(chances):
-        if chance >= limit and (not twice or (i > 0 and chances[i - 1] >= limit)):
+def _call(chances: Sequence[float], limit: float, in_a_row: int) -> int | None:
+    for i in range(len(chances)):
+        if should_stop_lowering(chances[: i + 1], limit=limit, in_a_row=in_a_row):
             return i
     return None

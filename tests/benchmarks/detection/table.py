@@ -22,6 +22,7 @@ COLUMNS = (
     ("false_found", "false all", 11),
     ("falling_called_found", "falling", 9),
     ("missed", "missed", 8),
+    ("missed_confirmable", "but last", 10),
     ("abstained_knowable", "no answer kn.", 15),
     ("abstained", "no answer", 11),
     ("wrong_unknowable", "wrong unkn.", 13),
@@ -67,7 +68,7 @@ def sequential_table(points: Sequence[OperatingPoint]) -> str:
     """Write the operating curve of the call to stop lowering."""
     lines = ["stop at P(passed) >=   steps in a row   false calls   never called   delay, steps"]
     lines += [
-        f"{p.limit:19.3f}   {2 if p.twice else 1:14d}   {_cell(p.false_calls):>11}   {_cell(p.never_called):>12}"
+        f"{p.limit:19.3f}   {p.in_a_row:14d}   {_cell(p.false_calls):>11}   {_cell(p.never_called):>12}"
         f"   {_cell(p.delay_steps):>12}"
         for p in points
     ]
