@@ -1,0 +1,394 @@
+"""The command line from the outside: what is printed where, and with which exit code it ends."""
+
+from __future__ import annotations
+
+import io
+import json
+import re
+import signal
+import subprocess
+import sys
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+from _pytest.mark import ParameterSet
+
+from ebbmark import __version__
+from ebbmark.cli import main
+from ebbmark.fhir.charted_steps import COLUMNS
+from ebbmark.fhir.validate import validate
+from fhir_builders import bundle, height, parameters, patient, to_bytes, trial_bundle, trial_observations
+
+FIXTURES = Path(__file__).parents[1] / "fixtures"
+CLEAR = str(FIXTURES / "clear-closing" / "request.json")
+NOT_REACHED = str(FIXTURES / "never-reached" / "request.json")
+NOISY = str(FIXTURES / "noisy-record" / "request.json")
+ANSWERED, USAGE, NO_SUGGESTION, NOT_READ, NOT_USABLE = 0, 2, 3, 4, 5
+
+TABLE = """peep_cmh2o,tidal_volume_expired_ml,plateau_cmh2o
+20,380,28.5
+18,380,26.2
+16,380,24.1
+14,380,22.0
+12,380,20.4
+10,380,19.7
+8,380,19.5
+"""
+WITH_PERSON = TABLE.replace("\n", ",168,female\n").replace(",168,female", ",height_cm,sex", 1)
+
+
+def timed(table: str) -> str:
+    """The same table with a time for each row."""
+    header, *rows = table.splitlines()
+    lines = [f"2026-03-01T10:{3 * number:02d}:00+01:00,{row}" for number, row in enumerate(rows)]
+    return "\n".join([f"time,{header}", *lines]) + "\n"
+
+
+@pytest.fixture
+def saved(tmp_path: Path) -> Path:
+    return tmp_path / "input"
+
+
+def given(path: Path, content: str | bytes) -> str:
+    path.write_bytes(content if isinstance(content, bytes) else content.encode())
+    return str(path)
+
+
+# evaluate
+
+
+def test_a_bundle_is_told_in_plain_words(capsys: pytest.CaptureFixture[str]) -> None:
+    code = main(["evaluate", CLEAR])
+
+    out = capsys.readouterr().out
+    assert code == ANSWERED
+    assert "Predicted body weight  59.7 kg" in out
+    assert "began to fall for good at PEEP 10 cmH2O" in out
+    assert "12 cmH2O (preliminary; a licensed clinician decides)" in out
+
+
+def test_parameters_are_told_in_plain_words(capsys: pytest.CaptureFixture[str]) -> None:
+    code = main(["evaluate", NOISY])
+
+    assert code == ANSWERED
+    assert "from the caller's choice (sex-for-formula)" in capsys.readouterr().out
+
+
+def test_a_trial_without_closing_ends_with_its_own_exit_code(capsys: pytest.CaptureFixture[str]) -> None:
+    code = main(["evaluate", NOT_REACHED])
+
+    assert code == NO_SUGGESTION
+    assert "Suggested PEEP\n--------------\nnone" in capsys.readouterr().out
+
+
+def test_a_trial_is_read_from_standard_input(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(Path(CLEAR).read_bytes())))
+
+    code = main(["evaluate", "-"])
+
+    assert code == ANSWERED
+    assert "Suggested PEEP" in capsys.readouterr().out
+
+
+def test_a_table_is_answered(saved: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code = main(["evaluate", given(saved, timed(WITH_PERSON))])
+
+    out = capsys.readouterr().out
+    assert code == ANSWERED
+    assert "From a height of 168 cm; form of the formula: female" in out
+    assert "began to fall for good at PEEP 10 cmH2O" in out
+
+
+def test_a_table_without_times_counts_in_its_order_and_says_so(saved: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code = main(["evaluate", given(saved, WITH_PERSON)])
+
+    out = capsys.readouterr().out
+    assert code == ANSWERED
+    assert out.startswith("No times were sent")
+    assert "2000-01-01" not in out
+
+
+def test_height_and_sex_may_come_beside_the_table(saved: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    beside = main(["evaluate", given(saved, TABLE), "--height-cm", "168", "--sex", "female"])
+    first = capsys.readouterr().out
+    within = main(["evaluate", given(saved, WITH_PERSON)])
+    second = capsys.readouterr().out
+
+    assert beside == within == ANSWERED
+    assert first == second
+
+
+def test_a_table_of_a_spreadsheet_is_read(saved: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    content = b"\xef\xbb\xbf" + WITH_PERSON.replace("\n", "\r\n").replace(",", ", ").encode() + b",,,,\r\n"
+
+    code = main(["evaluate", given(saved, content)])
+
+    assert code == ANSWERED
+    assert "Predicted body weight" in capsys.readouterr().out
+
+
+def test_rows_of_one_peep_are_readings_of_one_step(saved: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    header, *rows = WITH_PERSON.splitlines()
+    twice = "\n".join([header, *(row for row in rows for _ in range(2))])
+
+    main(["evaluate", given(saved, twice), "--format", "json"])
+
+    steps = json.loads(capsys.readouterr().out)["steps"]
+    assert [step["peep_cmh2o"] for step in steps] == [20, 18, 16, 14, 12, 10, 8]
+
+
+def test_every_documented_column_is_taken(saved: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    values = {
+        "tidal_volume_ml": "380",
+        "tidal_volume_expired_ml": "378",
+        "peak_cmh2o": "35",
+        "respiratory_rate_per_min": "22",
+    }
+    header, *rows = WITH_PERSON.splitlines()
+    plain = [name for name in header.split(",") if name not in values]
+    more = {name: values.get(name, "") for name in COLUMNS if name not in plain}
+    kept = [header.split(",").index(name) for name in plain]
+    wider = [[row.split(",")[place] for place in kept] + list(more.values()) for row in rows]
+    table = "\n".join(",".join(row) for row in [[*plain, *more], *wider])
+
+    code = main(["evaluate", given(saved, table)])
+
+    assert code == ANSWERED
+    assert capsys.readouterr().err == ""
+
+
+def test_json_is_the_account_as_data(capsys: pytest.CaptureFixture[str]) -> None:
+    code = main(["evaluate", CLEAR, "--format", "json"])
+
+    told = json.loads(capsys.readouterr().out)
+    assert code == ANSWERED
+    assert (told["closing_pressure_cmh2o"], told["suggested_peep_cmh2o"]) == (10, 12)
+    assert told["software"] == __version__
+    assert told["remarks"] == []
+
+
+def test_fhir_is_the_bundle_that_the_door_gives(capsys: pytest.CaptureFixture[str]) -> None:
+    code = main(["evaluate", CLEAR, "--format", "fhir"])
+
+    answer = json.loads(capsys.readouterr().out)
+    assert code == ANSWERED
+    assert (answer["resourceType"], answer["type"]) == ("Bundle", "collection")
+    assert validate(answer) == ()
+
+
+def test_results_without_times_are_not_made_for_a_record(saved: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code = main(["evaluate", given(saved, WITH_PERSON), "--format", "fhir"])
+
+    assert code == NOT_READ
+    assert "A time column" in capsys.readouterr().err
+
+
+# faults of the input
+
+
+def not_yet(table: str, places: list[str]) -> ParameterSet:
+    """A fault that the reader of tables passes over, or that is told without its line."""
+    return pytest.param(table, places, marks=pytest.mark.xfail(strict=True, reason="told without line, or not at all"))
+
+
+@pytest.mark.parametrize(
+    ("content", "code", "says"),
+    [
+        (b"", NOT_READ, "line 1"),
+        (b"{", NOT_READ, "not JSON"),
+        (b"<Bundle/>", NOT_READ, "XML"),
+        (b"\xff\xfe\x00", NOT_READ, "UTF-8"),
+        (b'{"resourceType":"Patient"}', NOT_READ, "Parameters or a Bundle"),
+        (to_bytes(bundle(patient(), *trial_observations())), NOT_USABLE, "No usable body height"),
+        (to_bytes(bundle(patient(), height())), NOT_USABLE, "No usable PEEP"),
+        (to_bytes(parameters(bundle=trial_bundle(), peep=True)), NOT_USABLE, "no parameter 'peep'"),
+    ],
+)
+def test_what_cannot_be_read_and_what_cannot_be_used_end_differently(
+    saved: Path, capsys: pytest.CaptureFixture[str], content: bytes, code: int, says: str
+) -> None:
+    ended = main(["evaluate", given(saved, content)])
+
+    out, err = capsys.readouterr()
+    assert ended == code
+    assert says in err
+    assert out == ""
+
+
+def test_a_refusal_names_the_element(saved: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code = main(["evaluate", given(saved, to_bytes(bundle(patient(), height(17), *trial_observations())))])
+
+    assert code == NOT_USABLE
+    assert "[Bundle.entry[1].resource.valueQuantity]" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("table", "places"),
+    [
+        (WITH_PERSON.replace("plateau_cmh2o", "pplat"), ["line 1", "'pplat'", "plateau_cmh2o"]),
+        (WITH_PERSON.replace("peep_cmh2o", "peak_cmh2o", 1), ["line 1", "no column peep_cmh2o"]),
+        (WITH_PERSON.replace("height_cm", "sex", 1), ["line 1", "sex twice"]),
+        (WITH_PERSON.replace("24.1", "24;1"), ["line 4, plateau_cmh2o", "'24;1'", "a number"]),
+        not_yet(WITH_PERSON.replace("24.1", "nan"), ["line 4, plateau_cmh2o", "'nan'", "a number"]),
+        not_yet(WITH_PERSON.replace("24.1", "1e999"), ["line 4, plateau_cmh2o", "'1e999'", "a number"]),
+        (WITH_PERSON.replace("14,380", ",380"), ["line 5, peep_cmh2o", "nothing"]),
+        (WITH_PERSON.replace("20.4,168", "20.4,168,1,2"), ["line 6", "more values than"]),
+        (WITH_PERSON.replace("20.4,168", "20.4,186"), ["column height_cm", "168 and 186"]),
+        not_yet(WITH_PERSON.replace("168", "tall"), ["line 2, height_cm", "'tall'", "a number"]),
+        not_yet(WITH_PERSON.replace("female", "woman"), ["line 2, sex", "'woman'", "male or female"]),
+        (timed(WITH_PERSON).replace("2026-03-01T10:06:00+01:00", ""), ["line 4, time", "nothing"]),
+    ],
+)
+def test_a_fault_in_a_table_is_named_with_line_and_column(
+    saved: Path, capsys: pytest.CaptureFixture[str], table: str, places: list[str]
+) -> None:
+    code = main(["evaluate", given(saved, table)])
+
+    err = capsys.readouterr().err
+    assert code == NOT_READ
+    assert [place for place in places if place not in err] == []
+
+
+def test_all_faults_of_a_table_are_told_at_once(saved: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    main(["evaluate", given(saved, WITH_PERSON.replace("24.1", "x").replace("19.7", "y"))])
+
+    assert len(capsys.readouterr().err.splitlines()) == 2
+
+
+def test_a_time_without_zone_in_a_table_is_refused(saved: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code = main(["evaluate", given(saved, timed(WITH_PERSON).replace("+01:00", ""))])
+
+    assert code in (NOT_READ, NOT_USABLE)
+    assert "no zone" in capsys.readouterr().err
+
+
+# usage and the other commands
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [[], ["titrate"], ["evaluate"], ["evaluate", CLEAR, "--format", "xml"], ["evaluate", CLEAR, "--sex", "x"]],
+)
+def test_wrong_usage_ends_with_two(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(arguments)
+
+    assert ended.value.code == USAGE
+    assert "usage: ebbmark" in capsys.readouterr().err
+
+
+def test_a_file_that_is_not_there_ends_with_two(saved: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(["evaluate", str(saved)])
+
+    assert ended.value.code == USAGE
+    assert "No such file" in capsys.readouterr().err
+
+
+def test_the_version_is_told(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(["--version"])
+
+    assert ended.value.code == 0
+    assert capsys.readouterr().out == f"ebbmark {__version__}\n"
+
+
+def test_the_help_documents_columns_and_exit_codes(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit):
+        main(["evaluate", "--help"])
+
+    text = " ".join(capsys.readouterr().out.split())
+    assert [name for name in ("time", "height_cm", "sex", *COLUMNS) if name not in text] == []
+    assert "3 answered without a suggestion" in text
+
+
+def test_an_answer_bundle_is_told_as_it_was_told_at_first(saved: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    main(["evaluate", CLEAR])
+    first = capsys.readouterr().out
+    main(["evaluate", CLEAR, "--format", "fhir"])
+    answer = capsys.readouterr().out
+
+    code = main(["account", given(saved, answer)])
+
+    assert code == ANSWERED
+    assert capsys.readouterr().out == first
+
+
+@pytest.mark.parametrize(
+    "content", [b"", b"{}", b"[]", b"{", Path(CLEAR).read_bytes(), b'{"entry": [1]}', b'{"entry": null}']
+)
+def test_what_is_no_answer_of_ours_is_not_told(saved: Path, capsys: pytest.CaptureFixture[str], content: bytes) -> None:
+    code = main(["account", given(saved, content)])
+
+    assert code == NOT_READ
+    assert "not an answer Bundle" in capsys.readouterr().err
+
+
+# serve
+
+
+@contextmanager
+def service(*arguments: str, **environment: str) -> Iterator[tuple[subprocess.Popen[str], str]]:
+    """The real service on a free port; yields it with the line that it printed."""
+    with subprocess.Popen(
+        [sys.executable, "-m", "ebbmark", "serve", "--port", "0", *arguments],
+        stderr=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        env={"PYTHONPATH": str(FIXTURES.parent / "service"), **environment},
+    ) as process:
+        assert process.stderr is not None
+        try:
+            yield process, process.stderr.readline()
+        finally:
+            process.kill()
+
+
+@pytest.mark.live
+def test_the_service_prints_its_address_answers_there_and_stops_when_told() -> None:
+    with service() as (process, line):
+        found = re.fullmatch(r"Ebbmark (\S+) listens on (http://127\.0\.0\.1:\d+)\n", line)
+        assert found is not None
+        assert found.group(1) == __version__
+        request = urllib.request.Request(  # noqa: S310
+            f"{found.group(2)}/fhir/$titrate-peep",
+            data=Path(CLEAR).read_bytes(),
+            headers={"Content-Type": "application/fhir+json"},
+        )
+        with urllib.request.urlopen(request, timeout=20) as reply:  # noqa: S310
+            answer = json.loads(reply.read())
+            headers = dict(reply.headers)
+        with urllib.request.urlopen(f"{found.group(2)}/fhir/metadata", timeout=20) as reply:  # noqa: S310
+            statement = json.loads(reply.read())
+
+        process.send_signal(signal.SIGTERM)
+        code = process.wait(timeout=20)
+
+        assert answer["resourceType"] == "Bundle"
+        assert "server" not in {name.lower() for name in headers}
+        assert statement["implementation"]["url"] == f"{found.group(2)}/fhir"
+        assert code in (0, -signal.SIGTERM)
+        assert process.stderr is not None
+        assert process.stderr.read() == ""
+
+
+@pytest.mark.live
+@pytest.mark.parametrize(
+    ("environment", "says"),
+    [
+        ({"EBBMARK_MAX_BODY_BYTES": "many"}, "EBBMARK_MAX_BODY_BYTES"),
+        ({"EBBMARK_RECORD_ATTEMPTS": "99"}, "EBBMARK_RECORD_ATTEMPTS"),
+    ],
+)
+def test_a_setting_that_cannot_be_used_is_named_and_stops_the_start(environment: dict[str, str], says: str) -> None:
+    with service(**environment) as (process, line):
+        code = process.wait(timeout=20)
+
+        assert code == USAGE
+        assert line.startswith(f"{says}: ")
+        assert "Traceback" not in line
