@@ -66,14 +66,11 @@ def read_person(
     if len(collected.problems) > before or height is None or sex.sex is None:
         return None
     collected.sources.append(height.source)
-    doubts = [height.kind.doubt] if height.kind.doubt else []
-    if height.at_s is None:
-        doubts.append("It is not known when the height was recorded.")
     return Person(
         reference=reference,
         height_cm=height.cm,
         height_source=len(collected.sources) - 1,
-        height_note=" ".join(doubts[:1]) if height.kind.doubt else "",
+        height_note=height.kind.doubt,
         sex=sex.sex,
         sex_origin=sex.origin,
         age_years=age,

@@ -186,8 +186,6 @@ def _refuse_size(item: Received, part: str, plan: Plan, ours: float, collected: 
 def _keep_height(
     item: Received, part: str, kind: HeightKind, cm: float, moment: Moment | Unusable, collected: Collected
 ) -> None:
-    known = isinstance(moment, Moment)
-    text = f"height|{cm!r}|cm|{moment.text if isinstance(moment, Moment) else '|'}"
-    source = Source(item.path, reference_of(item), text)
-    at_s = moment.end_s if isinstance(moment, Moment) and known else None
+    at_s, when = (moment.end_s, moment.text) if isinstance(moment, Moment) else (None, "|")
+    source = Source(item.path, reference_of(item), f"height|{cm!r}|cm|{when}")
     collected.heights.append(Height(cm, kind, at_s, item, part, source))

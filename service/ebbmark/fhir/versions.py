@@ -46,20 +46,18 @@ def newest_of(items: Sequence[Received]) -> tuple[list[Received], list[Ignored]]
     ignored: list[Ignored] = []
     for group in groups.values():
         for copies in _by_server(group):
-            chosen, left_out = ([*copies], []) if len(copies) == 1 else _decide(copies)
+            chosen, gone = ([*copies], []) if len(copies) == 1 else _decide(copies)
             kept += chosen
-            ignored += left_out
+            ignored += gone
     return kept, ignored
 
 
 def _by_server(group: list[Received]) -> list[list[Received]]:
     """Copies that are one resource: the same id on two servers is two resources."""
-    addresses = {item.full_url for item in group if item.full_url.startswith("http")}
-    if len(addresses) < 2:
-        return [group]
-    return [[item for item in group if item.full_url == address] for address in sorted(addresses)] + [
-        [item] for item in group if not item.full_url.startswith("http")
-    ]
+    servers: dict[str, list[Received]] = {}
+    for item in group:
+        servers.setdefault(item.full_url if item.full_url.startswith("http") else "", []).append(item)
+    return [group] if len(servers) - ("" in servers) < 2 else list(servers.values())
 
 
 def _decide(copies: list[Received]) -> tuple[list[Received], list[Ignored]]:
