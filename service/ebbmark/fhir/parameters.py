@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["INPUTS", "OUTPUTS", "Parameter"]
+__all__ = ["FROM_RECORD", "INPUTS", "OUTPUTS", "Parameter"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +108,38 @@ INPUTS: tuple[Parameter, ...] = (
         "valueBoolean",
     ),
 )
-"""In the order of the OperationDefinition."""
+"""What the reader takes, in the order of the OperationDefinition."""
+
+FROM_RECORD: tuple[Parameter, ...] = (
+    Parameter(
+        "patient-reference",
+        "Reference",
+        0,
+        "1",
+        "A patient of the configured record, as Patient/[id], instead of the bundle: height, sex and ventilator "
+        "Observations are then read from the record. An id (valueId) will do, too.",
+        "valueReference",
+    ),
+    Parameter(
+        "encounter",
+        "Reference",
+        0,
+        "1",
+        "With patient-reference: only Observations of this encounter, as Encounter/[id] or an id (valueId), are read; "
+        "the height may come from any.",
+        "valueReference",
+    ),
+    Parameter(
+        "period",
+        "Period",
+        0,
+        "1",
+        "With patient-reference: when the trial took place. A period that holds several trials is refused with the "
+        "list to choose from. Where absent: the latest trial within the 24 hours before now.",
+        "valuePeriod",
+    ),
+)
+"""What the doors replace by a bundle before the reader sees the request; only where a record is configured."""
 
 OUTPUTS: tuple[Parameter, ...] = (
     Parameter(

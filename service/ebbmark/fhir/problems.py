@@ -14,7 +14,7 @@ __all__ = ["Problem", "ProblemKind", "Rejected", "ignored_issue", "operation_out
 class ProblemKind(Enum):
     """One row per kind: slug, FHIR issue type, HTTP status, and where it is found.
 
-    400 cannot be read; 413 is too much; 422 can be read, not used. Issue types:
+    400 cannot be read; 413 is too much; 422 can be read, not used; 502 the record behind us failed. Issue types:
     https://hl7.org/fhir/R4/codesystem-issue-type.html.
     """
 
@@ -60,6 +60,11 @@ class ProblemKind(Enum):
     NO_RECORD = ("no-record", "not-supported", 422, "doors")
     TABLE = ("table", "structure", 400, "doors")
     INTERNAL = ("internal", "exception", 500, "doors")
+    # the record
+    NOT_IN_RECORD = ("not-in-record", "not-found", 422, "record")
+    AMBIGUOUS_TRIAL = ("ambiguous-trial", "multiple-matches", 422, "record")
+    TOO_MUCH_IN_RECORD = ("too-much-in-record", "too-costly", 422, "record")
+    RECORD_FAILED = ("record-failed", "incomplete", 502, "record")
 
     def __init__(self, slug: str, issue_code: str, status: int, found_by: str) -> None:
         self.slug = slug

@@ -1,0 +1,120 @@
+"""Answer a request that names a patient of the record: read from there, then the one use case, as for any request."""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import dataclass, replace
+
+import msgspec
+
+from ebbmark.fhir.concept_map import lay_over, rows_of
+from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.read import CodeMap, Limits, read_request
+from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.shapes import ConceptMap, Parameter
+from ebbmark.recommend import recommend_for
+from ebbmark.record.asked import Asked, asked_of, with_bundle
+from ebbmark.record.choice import several_trials
+from ebbmark.record.client import RecordClient
+from ebbmark.record.fetch import Fetched, fetch_trial
+from ebbmark.record.reading import Waiting
+from ebbmark.record.searching import Budget
+
+__all__ = ["ReadLimits", "recommend_from_record"]
+
+_PATIENT = "Parameters.parameter.where(name='patient-reference')"
+
+
+@dataclass(frozen=True, slots=True)
+class ReadLimits:
+    """How much is read from the record for one question.
+
+    Attributes:
+        requests: pages and single reads.
+        resources: in all.
+        size_bytes: of all resources.
+        total_s: longest time for all of it [s].
+    """
+
+    requests: int = 60
+    resources: int = 5_000
+    size_bytes: int = 20_000_000
+    total_s: float = 30.0
+
+
+async def recommend_from_record(
+    body: bytes,
+    *,
+    at_s: float,
+    record: RecordClient | None,
+    waiting: Waiting,
+    code_map: CodeMap,
+    accept_preliminary: bool,
+    limits: ReadLimits = ReadLimits(),
+) -> Recommendation | None:
+    """Answer a request that names a patient of the record.
+
+    Args:
+        body: FHIR R4 Parameters.
+        at_s: the present instant [s since 1970-01-01T00:00:00Z].
+        record: where to read; None where no record is configured.
+        waiting: how time passes between attempts.
+        code_map: the site's own codes.
+        accept_preliminary: whether Observations of status preliminary count where the request does not say.
+        limits: how much is read.
+
+    Returns:
+        The answer; None where the request names no patient of the record, but brings its data or is not readable.
+
+    Raises:
+        Rejected: with every problem found.
+    """
+    base_url = record.settings.base_url if record is not None else ""
+    asked = asked_of(body, base_url=base_url, at_s=at_s)
+    if asked is None:
+        return None
+    if record is None:
+        accepted = "a service whose record_base_url is set"
+        sentence = "The request names a patient of a record, but no record system is configured here. Send the data."
+        raise Rejected((Problem(ProblemKind.NO_RECORD, _PATIENT, "patient-reference", accepted, sentence),))
+    fetched = await _fetched(asked, record, waiting, code_map, limits)
+    request = read_request(
+        with_bundle(asked, fetched.bundle),
+        at_s=at_s,
+        limits=Limits(max_bytes=limits.size_bytes + 2_000_000, max_entries=limits.resources + 100),
+        code_map=code_map,
+        accept_preliminary=accept_preliminary,
+    )
+    recommendation = recommend_for(replace(request, notes=(*fetched.notes, *request.notes)))
+    problems = several_trials(recommendation.trial, period_given=asked.period_given)
+    if problems:
+        raise Rejected(tuple(problems), recommendation.ignored)
+    return recommendation
+
+
+async def _fetched(
+    asked: Asked, record: RecordClient, waiting: Waiting, code_map: CodeMap, limits: ReadLimits
+) -> Fetched:
+    budget = Budget(limits.requests, limits.resources, limits.size_bytes)
+    table = _with_own_codes(code_map, asked).table
+    try:
+        async with asyncio.timeout(limits.total_s):
+            return await fetch_trial(asked, record=record, table=table, budget=budget, waiting=waiting)
+    except TimeoutError:
+        found, accepted = f"reading took longer than {limits.total_s:g} s", "a record that answers in time"
+        sentence = (
+            f"Reading from the record took longer than {limits.total_s:g} seconds. Name a shorter period, or ask later."
+        )
+        raise Rejected((Problem(ProblemKind.RECORD_FAILED, _PATIENT, found, accepted, sentence),)) from None
+
+
+def _with_own_codes(code_map: CodeMap, asked: Asked) -> CodeMap:
+    """The codes of a ConceptMap that came with the request are searched for, too; the reader judges the map."""
+    for raw in asked.rest:
+        try:
+            parameter = msgspec.json.decode(raw, type=Parameter)
+        except msgspec.DecodeError:
+            continue
+        if isinstance(parameter.resource, ConceptMap):
+            code_map = lay_over(code_map, rows_of(parameter.resource, "")[0])
+    return code_map

@@ -1,0 +1,163 @@
+"""Which of the resources that the record sent were asked for? Some records ignore search parameters.
+
+Nothing is dropped in silence: what was not asked for is counted, with the reason. Where it cannot be told, the resource
+stays in and the reader judges it.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+import msgspec
+
+from ebbmark.fhir.codes import CodeRow, HeightKind
+from ebbmark.fhir.references import tail_of, unversioned
+from ebbmark.fhir.times import seconds
+from ebbmark.physiology.readings import Quantity
+from ebbmark.record.asked import Asked
+from ebbmark.record.searching import FoundEntry
+
+__all__ = ["Sieved", "Sighting", "sieve"]
+
+_PEEPS = frozenset({Quantity.PEEP_SET, Quantity.PEEP_MEASURED})
+Table = Mapping[tuple[str, str], CodeRow]
+
+
+class _Coding(msgspec.Struct):
+    system: str = ""
+    code: str = ""
+
+
+class _Codeable(msgspec.Struct):
+    coding: list[_Coding] = []
+
+
+class _Reference(msgspec.Struct):
+    reference: str = ""
+    identifier: msgspec.Raw = msgspec.Raw(b"")
+
+
+class _Component(msgspec.Struct):
+    code: _Codeable = msgspec.field(default_factory=_Codeable)
+
+
+class _Period(msgspec.Struct):
+    start: str = ""
+    end: str = ""
+
+
+class _Observation(msgspec.Struct):
+    code: _Codeable = msgspec.field(default_factory=_Codeable)
+    subject: _Reference = msgspec.field(default_factory=_Reference)
+    encounter: _Reference = msgspec.field(default_factory=_Reference)
+    device: _Reference = msgspec.field(default_factory=_Reference)
+    effectiveDateTime: str = ""
+    effectiveInstant: str = ""
+    effectivePeriod: _Period | None = None
+    component: list[_Component] = []
+
+
+@dataclass(frozen=True, slots=True)
+class Sighting:
+    """One PEEP reading: of what, when, by which device, in which encounter; empty text where not said."""
+
+    quantity: Quantity
+    at_s: float
+    device: str
+    encounter: str
+
+
+@dataclass(slots=True)
+class Sieved:
+    """What stays, and what was seen on the way.
+
+    Attributes:
+        kept: resources to be read.
+        not_asked: how many were left out, by reason as a phrase.
+        sightings: the PEEP readings among those kept.
+        devices: references of the devices of those kept.
+    """
+
+    kept: list[FoundEntry] = field(default_factory=list)
+    not_asked: Counter[str] = field(default_factory=Counter)
+    sightings: list[Sighting] = field(default_factory=list)
+    devices: set[str] = field(default_factory=set)
+
+
+def sieve(entries: Iterable[FoundEntry], asked: Asked, table: Table) -> Sieved:
+    """Keep what was asked for.
+
+    Args:
+        entries: as the record sent them.
+        asked: what was asked.
+        table: the codes that are understood, a site's own among them.
+    """
+    sieved = Sieved()
+    for entry in entries:
+        if entry.head.resource_type != "Observation":
+            sieved.not_asked[f"of type {entry.head.resource_type[:40]}"] += 1
+            continue
+        try:
+            observation = msgspec.json.decode(entry.resource, type=_Observation)
+        except msgspec.DecodeError:
+            sieved.kept.append(entry)  # the reader names what is wrong with it
+            continue
+        meanings = _meanings(observation, table)
+        reason = _reason(observation, entry, meanings, asked)
+        if reason:
+            sieved.not_asked[reason] += 1
+            continue
+        sieved.kept.append(entry)
+        device = unversioned(observation.device.reference)
+        if device:
+            sieved.devices.add(device)
+        moment = _moment(observation)
+        if moment is not None:
+            encounter = tail_of(observation.encounter.reference) if observation.encounter.reference else ""
+            sieved.sightings += [
+                Sighting(meaning, moment[0], device, encounter) for meaning in meanings if meaning in _PEEPS
+            ]
+    return sieved
+
+
+def _meanings(observation: _Observation, table: Table) -> set[Quantity | HeightKind | None]:
+    """What its codes stand for; empty where none is known."""
+    concepts = [observation.code, *[component.code for component in observation.component]]
+    rows = (table.get((coding.system, coding.code)) for concept in concepts for coding in concept.coding)
+    return {row.meaning for row in rows if row is not None}
+
+
+def _reason(
+    observation: _Observation, entry: FoundEntry, meanings: set[Quantity | HeightKind | None], asked: Asked
+) -> str:
+    subject = observation.subject
+    # A subject that is only identified is compared with the Patient's identifiers by the reader.
+    if (subject.reference or not subject.identifier) and tail_of(subject.reference) != asked.patient:
+        return "of another patient, or of none"
+    if not meanings:
+        return "with another code"
+    if asked.as_of_s is not None:
+        changed_s = seconds(entry.head.meta.last_updated)
+        if isinstance(changed_s, float) and changed_s > asked.as_of_s:
+            return "entered or changed after the instant that counts as now"
+    if any(isinstance(meaning, HeightKind) for meaning in meanings):
+        return ""
+    if asked.encounter is not None and tail_of(observation.encounter.reference) != asked.encounter:
+        return "of another encounter, or of none"
+    moment = _moment(observation)
+    if moment is not None and (moment[1] < asked.start_s or moment[0] > asked.end_s):
+        return "outside the time asked for"
+    return ""
+
+
+def _moment(observation: _Observation) -> tuple[float, float] | None:
+    """First and last instant, or None where the reader must judge the time."""
+    period = observation.effectivePeriod
+    if period is not None:
+        start, end = period.start, period.end or period.start
+    else:
+        start = end = observation.effectiveDateTime or observation.effectiveInstant
+    start_s, end_s = seconds(start), seconds(end)
+    return (start_s, end_s) if isinstance(start_s, float) and isinstance(end_s, float) else None
