@@ -1,4 +1,4 @@
-"""Which keys does this service sign with, and what of them may the world see?
+"""Which keys does this service sign with, what of them may the world see, and which keys of others does it trust?
 
 Private keys come from JSON Web Key Set files. The first key signs; all are published, so that a new key can be known
 before it signs and an old one until nothing it signed is still valid.
@@ -18,13 +18,26 @@ import msgspec
 from joserfc.errors import JoseError
 from joserfc.jwk import ECKey, RSAKey
 
-__all__ = ["NO_KEYS", "KeyFault", "KeyRing", "SigningKey", "new_key_set", "public_key_set", "read_key_ring"]
+__all__ = [
+    "NO_KEYS",
+    "KeyFault",
+    "KeyRing",
+    "PublicKey",
+    "SigningKey",
+    "new_key_set",
+    "public_key_set",
+    "read_key_ring",
+    "read_public_keys",
+]
 
 Algorithm = Literal["ES384", "RS384"]
 
 SHORTEST_RSA_BITS = 2048
 """RFC 7518 section 3.3: a key of 2048 bits or larger must be used."""
 NEW_RSA_BITS = 3072
+
+CURVES = {"P-256": "ES256", "P-384": "ES384", "P-521": "ES512"}
+RSA_ALGORITHMS = frozenset({"RS256", "RS384", "RS512", "PS256", "PS384", "PS512"})
 
 
 class KeyFault(Enum):
@@ -67,6 +80,21 @@ class KeyRing:
 
 
 NO_KEYS = KeyRing()
+
+
+@dataclass(frozen=True, slots=True)
+class PublicKey:
+    """Somebody else's key, to check signatures with.
+
+    Attributes:
+        kid: its name in the set of its owner.
+        algorithms: those that it may be used with; never a symmetric one.
+        key: the key itself.
+    """
+
+    kid: str
+    algorithms: frozenset[str]
+    key: ECKey | RSAKey = field(repr=False)
 
 
 class _KeySet(msgspec.Struct):
@@ -127,6 +155,47 @@ def _signing_key(jwk: dict[str, object]) -> SigningKey | KeyFault:
 
 def _texts(jwk: dict[str, object], *names: str) -> dict[str, str | list[str]]:
     return {"kty": str(jwk["kty"]), **{name: str(jwk[name]) for name in names if name in jwk}}
+
+
+def read_public_keys(key_set: bytes) -> tuple[PublicKey, ...] | None:
+    """Read the keys of somebody else.
+
+    Args:
+        key_set: JSON Web Key Set.
+
+    Returns:
+        Its EC and RSA keys for signatures that have a name; keys of any other kind are passed over, as RFC 7517
+        section 5 asks. None where this is no key set.
+    """
+    try:
+        found = msgspec.json.decode(key_set, type=_KeySet).keys
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
+        return None
+    keys = (_public_key(one) for one in found)
+    return tuple(key for key in keys if key is not None)
+
+
+def _public_key(jwk: dict[str, object]) -> PublicKey | None:
+    kid, operations = jwk.get("kid"), jwk.get("key_ops", ["verify"])
+    if not isinstance(kid, str) or not kid or jwk.get("use", "sig") != "sig":
+        return None
+    if not isinstance(operations, list) or "verify" not in operations:
+        return None
+    key: ECKey | RSAKey
+    try:
+        # Only public members are read: a private part that somebody published by mistake stays out of memory.
+        if jwk.get("kty") == "EC" and (curve := jwk.get("crv")) in CURVES:
+            key, algorithms = ECKey.import_key(_texts(jwk, "crv", "x", "y")), frozenset({CURVES[str(curve)]})
+        elif jwk.get("kty") == "RSA":
+            key, algorithms = RSAKey.import_key(_texts(jwk, "n", "e")), RSA_ALGORITHMS
+            if key.public_key.key_size < SHORTEST_RSA_BITS:
+                return None
+        else:
+            return None
+    except (JoseError, ValueError, KeyError, TypeError):
+        return None
+    named = jwk.get("alg")
+    return PublicKey(kid, algorithms if named is None else algorithms & {str(named)}, key)
 
 
 def public_key_set(ring: KeyRing) -> dict[str, object]:
