@@ -1,0 +1,68 @@
+"""Who calls a FHIR door, and with which rights? The access token says, once it is checked.
+
+Source: RFC 6750 (bearer tokens and their refusals), RFC 9068 (claims of access tokens; `client_id`, and `azp` as some
+issuers spell it), SMART App Launch 2.2 (aud is the FHIR base URL).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from ebbmark.web.scopes import Permission, allows
+from ebbmark.web.signed_token import Claims, Rules, TokenRefusal, verified
+
+__all__ = ["Caller", "bearer_token", "checked_caller"]
+
+SCHEME = "bearer"
+
+
+@dataclass(frozen=True, slots=True)
+class Caller:
+    """Who calls.
+
+    Attributes:
+        name: issuer and client, apart by a space; or the address where nobody signs in.
+        scopes: as granted; None where nobody signs in and everything is allowed.
+    """
+
+    name: str
+    scopes: frozenset[str] | None
+
+    def may(self, needed: Permission) -> bool:
+        """Say whether the caller has this permission."""
+        return self.scopes is None or allows(self.scopes, needed)
+
+
+def bearer_token(authorization: str | None) -> str | None:
+    """The token in an Authorization header; None where there is none, or it is of another scheme."""
+    scheme, _, token = (authorization or "").partition(" ")
+    return token.strip() if scheme.lower() == SCHEME and token.strip() else None
+
+
+async def checked_caller(
+    authorization: str | None, *, rules: Rules, audience: str, at_s: float
+) -> Caller | TokenRefusal | None:
+    """Check an access token.
+
+    Args:
+        authorization: the header as sent.
+        rules: the issuers that we trust.
+        audience: our FHIR base URL, or what the operator agreed on with the issuer.
+        at_s: now [s since 1970-01-01T00:00:00Z].
+
+    Returns:
+        The caller; the reason why not; None where no bearer token was sent at all.
+    """
+    token = bearer_token(authorization)
+    if token is None:
+        return None
+    claims = await verified(token, rules=rules, audience=audience, at_s=at_s)
+    if isinstance(claims, TokenRefusal):
+        return claims
+    client = claims.client_id or claims.azp or claims.sub
+    return TokenRefusal.CLAIMS if not client else Caller(f"{claims.iss} {client}", _scopes_of(claims))
+
+
+def _scopes_of(claims: Claims) -> frozenset[str]:
+    listed = claims.scp if isinstance(claims.scp, list) else (claims.scp or "").split()
+    return frozenset((claims.scope or "").split()) | frozenset(listed)
