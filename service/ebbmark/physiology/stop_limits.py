@@ -1,0 +1,127 @@
+"""At which readings should a trial stop? Limits as data that a clinician of the site signs.
+
+A default stands here only where a source was read, or where the number is this project's own and says so. The stop
+tables of the published trials were not found, so mean arterial pressure and heart rate have no default: they are not
+checked until a site signs its own numbers, and the answer says so.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from math import isfinite
+from typing import Final
+
+__all__ = ["DEFAULT_STOP_LIMITS", "Limit", "StopLimits", "faults_of_limits"]
+
+TEXTBOOK: Final = "Pilbeam's Mechanical Ventilation, chapter 13 (read at second hand)"
+COMMON_PRACTICE: Final = "common practice, no published source"
+OWN_CHOICE: Final = "this project's own choice, no published source"
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """One limit and where it comes from.
+
+    Attributes:
+        value: in the unit that the name of its field carries.
+        source: citation, "common practice, no published source", or who decided.
+    """
+
+    value: float
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class StopLimits:
+    """One signed set of limits; None means: not checked, because nobody has given a number.
+
+    Attributes:
+        version: of this set; changes whenever a value changes.
+        signed_by: name of the clinician of the site who signed the set; empty where nobody has.
+        signed_on: date of the signature, as year-month-day; empty where nobody has signed.
+        spo2_below_percent: saturation below this.
+        mean_arterial_pressure_below_mmhg: mean arterial pressure below this.
+        mean_arterial_pressure_fall_mmhg: a fall of more than this from before the trial.
+        heart_rate_below_per_min: heart rate below this.
+        heart_rate_above_per_min: heart rate above this.
+        peak_pressure_above_cmh2o: peak pressure above this.
+        volume_lost_share: expired volume below its own middle before by more than this share [1].
+        leak_share: expired volume below the inspired one by more than this share [1].
+    """
+
+    version: str
+    signed_by: str
+    signed_on: str
+    spo2_below_percent: Limit | None
+    mean_arterial_pressure_below_mmhg: Limit | None
+    mean_arterial_pressure_fall_mmhg: Limit | None
+    heart_rate_below_per_min: Limit | None
+    heart_rate_above_per_min: Limit | None
+    peak_pressure_above_cmh2o: Limit | None
+    volume_lost_share: Limit | None
+    leak_share: Limit | None
+
+    @property
+    def signature(self) -> str:
+        """Who answers for these limits, in one sentence."""
+        if self.signed_by and self.signed_on:
+            return f"Stop limits version {self.version}, signed by {self.signed_by} on {self.signed_on}."
+        return (
+            f"Stop limits version {self.version}: defaults that no clinician of this site has signed. "
+            "Local limits take precedence."
+        )
+
+
+DEFAULT_STOP_LIMITS: Final = StopLimits(
+    version="default-1",
+    signed_by="",
+    signed_on="",
+    spo2_below_percent=Limit(85.0, TEXTBOOK),
+    mean_arterial_pressure_below_mmhg=None,  # 60 to 65 is remembered of trial protocols, not read
+    mean_arterial_pressure_fall_mmhg=None,  # 20 is remembered of trial protocols, not read
+    heart_rate_below_per_min=None,  # remembered of trial protocols, not read
+    heart_rate_above_per_min=None,  # remembered of trial protocols, not read
+    peak_pressure_above_cmh2o=Limit(50.0, COMMON_PRACTICE),
+    volume_lost_share=Limit(0.5, OWN_CHOICE),  # between charting noise (a few per cent) and an open circuit (75 %)
+    leak_share=Limit(0.2, OWN_CHOICE),  # far beyond the 2 to 3 % by which two measured volumes differ
+)
+
+_PLAUSIBLE: Final = {
+    "spo2_below_percent": (50.0, 100.0),
+    "mean_arterial_pressure_below_mmhg": (30.0, 120.0),
+    "mean_arterial_pressure_fall_mmhg": (1.0, 80.0),
+    "heart_rate_below_per_min": (20.0, 120.0),
+    "heart_rate_above_per_min": (60.0, 220.0),
+    "peak_pressure_above_cmh2o": (20.0, 60.0),
+    "volume_lost_share": (0.05, 0.95),
+    "leak_share": (0.05, 0.95),
+}
+"""What a site may sign at all; outside, a slip is likelier (a percentage for a share, kPa for mmHg). Our choice."""
+
+
+def faults_of_limits(limits: StopLimits) -> tuple[str, ...]:
+    """What a set of limits must not contain, one plain sentence each; empty where it may be used.
+
+    Args:
+        limits: the set.
+
+    Source: the plausible ranges are this project's own choice.
+    """
+    faults = []
+    if not limits.version.strip():
+        faults.append("The set of limits has no version.")
+    if bool(limits.signed_by.strip()) != bool(limits.signed_on.strip()):
+        faults.append("A signature needs both a name and a date.")
+    for field in fields(limits):
+        limit = getattr(limits, field.name)
+        if not isinstance(limit, Limit):
+            continue
+        lowest, highest = _PLAUSIBLE[field.name]
+        if not (isfinite(limit.value) and lowest <= limit.value <= highest):
+            faults.append(f"{field.name} is {limit.value:g}; accepted is {lowest:g} to {highest:g}.")
+        if not limit.source.strip():
+            faults.append(f"{field.name} names no source.")
+    low, high = limits.heart_rate_below_per_min, limits.heart_rate_above_per_min
+    if low is not None and high is not None and low.value >= high.value:
+        faults.append("The lower limit of heart rate is not below the upper one.")
+    return tuple(faults)

@@ -1,0 +1,224 @@
+"""Before a trial: severity with its inputs, what is documented for and against, and what nobody wrote down."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from ebbmark.physiology.ards_class import ards_classes, setting_at
+from ebbmark.physiology.candidate import Candidate, Documented, Finding, Standing, assess_candidate
+from ebbmark.physiology.evidence import EvidenceStatus
+from ebbmark.physiology.gas_exchange import Oxygenation
+from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.risk_concepts import RISK_CONCEPTS, Risk, Scope
+from trials import START_S, reading
+
+ABSOLUTE = {concept.slug for concept in RISK_CONCEPTS if concept.risk is Risk.ABSOLUTE}
+MODERATE = [
+    reading(Quantity.FIO2_SET, 0.6, START_S - 1800, 1),
+    reading(Quantity.PEEP_SET, 10.0, START_S - 1800, 2),
+    reading(Quantity.PAO2, 78.0, START_S - 600, 3),
+    reading(Quantity.SPO2, 93.0, START_S - 300, 4),
+    reading(Quantity.MEAN_ARTERIAL_PRESSURE, 72.0, START_S - 300, 5),
+]
+MILD = [reading(Quantity.PAO2, 150.0, START_S - 600, 3) if r.quantity is Quantity.PAO2 else r for r in MODERATE[:3]]
+
+
+def assessed(
+    readings: list[Reading] = MODERATE,
+    *,
+    present: set[str] | None = None,
+    refuted: set[str] | None = None,
+    noradrenaline: float | None = None,
+    age_years: float | None = None,
+) -> Candidate:
+    return assess_candidate(
+        readings,
+        at_s=START_S,
+        present=present or set(),
+        refuted=ABSOLUTE if refuted is None else refuted,
+        noradrenaline_equivalent_mcg_per_kg_per_min=noradrenaline,
+        age_years=age_years,
+    )
+
+
+def finding(candidate: Candidate, slug: str) -> Finding:
+    return next(one for one in candidate.findings if one.concept.slug == slug)
+
+
+def test_severity_shows_each_input_with_its_age() -> None:
+    berlin = assessed().classes[0]
+
+    assert berlin.oxygenation is Oxygenation.MODERATE
+    assert [one.reading.source for one in berlin.inputs] == [3, 1, 2]
+    assert [one.age_s for one in berlin.inputs] == [600.0, 1800.0, 1800.0]
+    assert berlin.inputs[0].sentence == "pao2 78 mmHg, 10 min old"
+
+
+def test_the_fio2_in_force_at_the_gas_counts_and_not_the_latest_one() -> None:
+    readings = [*MODERATE, reading(Quantity.FIO2_SET, 1.0, START_S - 60, 9)]
+
+    assert ards_classes(readings, at_s=START_S)[0].ratio == pytest.approx(130.0)
+
+
+def test_an_fio2_that_was_set_only_after_the_gas_is_not_used() -> None:
+    readings = [
+        reading(Quantity.PAO2, 78.0, START_S - 600, 3),
+        reading(Quantity.FIO2_SET, 0.6, START_S - 60, 1),
+        reading(Quantity.PEEP_SET, 10.0, START_S - 1800, 2),
+    ]
+
+    berlin = ards_classes(readings, at_s=START_S)[0]
+
+    assert (berlin.oxygenation, berlin.missing) == (None, ("FiO2 at the time of the gas",))
+
+
+def test_a_setting_of_yesterday_is_no_longer_taken_as_in_force() -> None:
+    yesterday = [reading(Quantity.PEEP_SET, 10.0, START_S - 24 * 3600, 1)]
+
+    assert setting_at(yesterday, Quantity.PEEP_SET, START_S) is None
+
+
+def test_an_old_gas_is_said_to_be_old() -> None:
+    old = [
+        reading(Quantity.FIO2_SET, 0.6, START_S - 9 * 3600, 1),
+        reading(Quantity.PEEP_SET, 10.0, START_S - 9 * 3600, 2),
+        reading(Quantity.PAO2, 78.0, START_S - 8 * 3600, 3),
+    ]
+
+    assert ards_classes(old, at_s=START_S)[0].sentence.endswith("The readings are old.")
+
+
+def test_a_device_clock_that_runs_minutes_ahead_is_named() -> None:
+    ahead = [*MODERATE[:2], reading(Quantity.PAO2, 78.0, START_S + 240, 3)]
+
+    assert "4 min after the time of the question" in ards_classes(ahead, at_s=START_S)[0].inputs[0].sentence
+
+
+def test_a_reading_from_an_hour_ahead_is_not_used() -> None:
+    ahead = [*MODERATE[:2], reading(Quantity.PAO2, 78.0, START_S + 3600, 3)]
+
+    assert ards_classes(ahead, at_s=START_S)[0].missing[0] == "PaO2"
+
+
+def test_at_altitude_the_ratio_is_corrected() -> None:
+    plain, corrected = (
+        ards_classes(MODERATE, at_s=START_S, barometric_pressure_mmhg=pressure)[0].ratio for pressure in (None, 630.0)
+    )
+
+    assert plain is not None
+    assert corrected == pytest.approx(plain * 630.0 / 760.0)
+
+
+def test_what_was_not_sent_is_not_documented_and_not_absent() -> None:
+    candidate = assessed(refuted=set())
+
+    assert {one.documented for one in candidate.findings} == {Documented.NOT_DOCUMENTED}
+    assert "not taken as absent" in finding(candidate, "pregnancy").sentence
+    assert candidate.standing is Standing.CANNOT_JUDGE
+
+
+def test_an_untreated_pneumothorax_is_a_contraindication_for_either_way() -> None:
+    candidate = assessed(present={"untreated-pneumothorax"}, refuted={"bullous-disease"})
+
+    assert candidate.standing is Standing.CONTRAINDICATED
+    assert [one.concept.slug for one in candidate.against(Scope.ANY_PEEP_RISE)] == ["untreated-pneumothorax"]
+
+
+def test_bullae_speak_against_recruitment_only() -> None:
+    candidate = assessed(present={"bullous-disease"}, refuted={"untreated-pneumothorax"})
+
+    assert candidate.against(Scope.ANY_PEEP_RISE) == ()
+    assert [one.concept.slug for one in candidate.against(Scope.RECRUITMENT)] == ["bullous-disease"]
+    assert candidate.standing is Standing.HIGH_RISK
+
+
+def test_a_refuted_condition_does_not_count() -> None:
+    candidate = assessed(refuted=ABSOLUTE)
+
+    assert finding(candidate, "untreated-pneumothorax").documented is Documented.REFUTED
+    assert candidate.standing is Standing.NOTHING_DOCUMENTED_AGAINST
+
+
+def test_a_condition_both_present_and_refuted_counts_as_present_until_settled() -> None:
+    candidate = assessed(present={"untreated-pneumothorax"}, refuted=ABSOLUTE)
+
+    assert finding(candidate, "untreated-pneumothorax").documented is Documented.CONTRADICTORY
+    assert candidate.standing is Standing.CONTRAINDICATED
+
+
+def test_a_concept_that_the_table_does_not_know_is_listed() -> None:
+    assert assessed(present={"of-another-site"}).not_recognised == ("of-another-site",)
+
+
+def test_a_site_may_add_its_own_concept() -> None:
+    own = replace(RISK_CONCEPTS[0], slug="of-this-site", words="our own reason")
+
+    candidate = assess_candidate(
+        MODERATE, at_s=START_S, present={"of-this-site"}, refuted=ABSOLUTE, concepts=(*RISK_CONCEPTS, own)
+    )
+
+    assert candidate.standing is Standing.CONTRAINDICATED
+
+
+def test_moderate_ards_is_a_reason_with_the_certainty_of_the_guideline() -> None:
+    indication = assessed().indications[0]
+
+    assert indication.speaks_for is True
+    assert "conditional, low to moderate certainty" in indication.sentence
+    assert "without recruitment" in indication.sentence
+
+
+def test_mild_ards_is_no_reason() -> None:
+    candidate = assessed(MILD)
+
+    assert candidate.indications[0].speaks_for is False
+    assert candidate.standing is Standing.NO_REASON_FOUND
+
+
+def test_without_oxygenation_nothing_is_judged() -> None:
+    candidate = assessed([])
+
+    assert candidate.indications[0].speaks_for is None
+    assert candidate.standing is Standing.CANNOT_JUDGE
+
+
+def test_a_low_arterial_pressure_in_the_readings_is_a_high_risk_with_its_weak_source() -> None:
+    low = [*MODERATE[:4], reading(Quantity.MEAN_ARTERIAL_PRESSURE, 60.0, START_S - 60, 8)]
+
+    risk = assessed(low).reading_risks[0]
+
+    assert (risk.slug, risk.source, risk.risk) == ("mean-arterial-pressure-low", 8, Risk.HIGH)
+    assert "weak" in risk.citation
+
+
+def test_an_arterial_pressure_of_hours_ago_is_missing_not_low() -> None:
+    old = [*MODERATE[:4], reading(Quantity.MEAN_ARTERIAL_PRESSURE, 50.0, START_S - 3 * 3600, 8)]
+
+    candidate = assessed(old)
+
+    assert candidate.reading_risks == ()
+    assert "mean arterial pressure of the last hour" in candidate.missing
+
+
+@pytest.mark.parametrize(("dose", "found"), [(0.2, []), (0.25, ["vasopressor-high"])])
+def test_a_high_vasopressor_dose_is_named(dose: float, found: list[str]) -> None:
+    assert [risk.slug for risk in assessed(noradrenaline=dose).reading_risks] == found
+
+
+def test_a_great_age_is_said_to_be_without_evidence_not_harmful() -> None:
+    assert "so there is no evidence" in assessed(age_years=85.0).reading_risks[0].sentence
+
+
+def test_no_answer_says_that_a_trial_is_safe_and_each_leaves_it_to_the_clinician() -> None:
+    answers = [assessed(), assessed(MILD), assessed([]), assessed(present={"pregnancy"})]
+
+    assert not [one.sentence for one in answers if " safe" in one.sentence]
+    assert all(one.sentence.endswith("Whether to go on is for the clinician.") for one in answers)
+
+
+def test_every_concept_has_its_own_name_a_source_and_how_far_it_was_read() -> None:
+    assert len({concept.slug for concept in RISK_CONCEPTS}) == len(RISK_CONCEPTS)
+    assert all(concept.citation and concept.says and concept.words for concept in RISK_CONCEPTS)
+    assert {concept.status for concept in RISK_CONCEPTS} <= set(EvidenceStatus)

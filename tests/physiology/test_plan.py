@@ -1,0 +1,271 @@
+"""A staircase for one patient: what is set, how high it goes, and when none is laid out."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import pairwise
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from ebbmark.physiology.candidate import assess_candidate
+from ebbmark.physiology.plan import NoPlan, NoPlanReason, Phase, Plan, PlanStep, Settings, Variant, plan_trial
+from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
+from ebbmark.physiology.published_staircases import COMMON_PRACTICE
+from ebbmark.physiology.staircase import Cell, StaircaseRules, Traced, faults_of_rules
+from ebbmark.physiology.stop_limits import DEFAULT_STOP_LIMITS, Limit
+
+NOW = Settings(peep_cmh2o=10, pressure_above_peep_cmh2o=14, pbw_kg=70, compliance_ml_per_cmh2o=30)
+RECRUITING = Variant.WITH_RECRUITMENT
+
+
+def planned(settings: Settings = NOW, *, variant: Variant | None = None, rise: float | None = None) -> Plan:
+    if variant is None:
+        plan = plan_trial(settings, protocol=DEFAULT_PROTOCOL, rise_cmh2o=rise)
+    else:
+        plan = plan_trial(settings, protocol=DEFAULT_PROTOCOL, variant=variant, rise_cmh2o=rise)
+    assert isinstance(plan, Plan), plan
+    return plan
+
+
+def refused(settings: Settings = NOW, *, variant: Variant = Variant.DECREMENTAL_ONLY) -> NoPlan:
+    answer = plan_trial(settings, protocol=DEFAULT_PROTOCOL, variant=variant)
+    assert isinstance(answer, NoPlan)
+    return answer
+
+
+def levels(plan: Plan, phase: Phase) -> list[float | None]:
+    return [step.peep_cmh2o for step in plan.steps if step.phase is phase]
+
+
+def test_the_default_has_no_recruitment_and_stays_within_the_plateau_limit() -> None:
+    plan = planned()
+
+    assert plan.variant is Variant.DECREMENTAL_ONLY
+    assert plan.highest_peak_cmh2o == 30
+    assert {step.phase for step in plan.steps} == {Phase.BEFORE, Phase.UP, Phase.DESCENT, Phase.SET}
+
+
+def test_it_starts_where_the_limit_allows_and_goes_down_by_two() -> None:
+    plan = planned()
+
+    assert levels(plan, Phase.UP) == [13]
+    assert levels(plan, Phase.DESCENT) == [16, 14, 12, 10, 8, 6]
+
+
+def test_with_a_small_driving_pressure_it_starts_at_20() -> None:
+    assert levels(planned(replace(NOW, pressure_above_peep_cmh2o=9)), Phase.DESCENT)[0] == 20
+
+
+def test_a_patient_already_above_20_starts_where_he_is() -> None:
+    assert levels(planned(Settings(22, 8, 70)), Phase.DESCENT)[0] == 22
+
+
+def test_the_time_is_the_sum_of_its_steps() -> None:
+    plan = planned()
+
+    assert plan.total_s == 7 * 120
+    assert plan.total_s == sum(step.dwell_s for step in plan.steps)
+
+
+def test_each_step_gives_peak_pressure_volume_records_and_expectation() -> None:
+    step = next(one for one in planned().steps if one.phase is Phase.DESCENT)
+
+    assert (step.peak_cmh2o, step.expected_tidal_volume_ml) == (30, 420)
+    assert "overdistension" in step.expect
+    assert step.record
+
+
+def test_without_a_known_compliance_no_volume_is_expected() -> None:
+    plan = planned(replace(NOW, compliance_ml_per_cmh2o=None))
+
+    assert {step.expected_tidal_volume_ml for step in plan.steps if step.phase is not Phase.SET} == {None}
+
+
+def test_it_ends_at_six_millilitres_per_kilogram_and_two_above_closing() -> None:
+    last = planned().steps[-1]
+
+    assert (last.phase, last.peep_cmh2o, last.expected_tidal_volume_ml) == (Phase.SET, None, 420)
+    assert "PEEP 2 cmH2O above the closing pressure" in last.expect
+    assert "Nothing is opened again in this variant" in last.expect
+
+
+def test_recruitment_chosen_follows_common_practice_to_20_and_50() -> None:
+    plan = planned(variant=RECRUITING)
+    up = [(step.peep_cmh2o, step.peak_cmh2o) for step in plan.steps if step.phase is Phase.RECRUITMENT]
+
+    assert up == [(13, 27), (16, 30), (19, 33), (20, 34), (20, 39), (20, 44), (20, 49), (20, 50)]
+    assert levels(plan, Phase.REOPENING) == [20]
+    assert levels(plan, Phase.DESCENT) == [20, 18, 16, 14, 12, 10, 8, 6]
+
+
+def test_recruitment_chosen_says_how_long_pressure_is_high_and_carries_the_evidence() -> None:
+    plan = planned(variant=RECRUITING)
+
+    assert plan.high_pressure_s == 5 * 120  # peaks of 39, 44, 49 and 50, and 50 once more
+    assert "the service does not suggest it" in plan.warnings[0]
+    assert "10 minutes" in plan.warnings[0]
+    assert {"guideline-ats-2024", "guideline-esicm-2023", "trial-art-mortality"} <= {
+        line.slug for line in plan.evidence
+    }
+
+
+def test_steps_above_the_plateau_limit_say_so() -> None:
+    above = [step for step in planned(variant=RECRUITING).steps if (step.peak_cmh2o or 0) > 30]
+
+    assert above
+    assert all("above 30 cmH2O" in step.remark for step in above)
+
+
+def test_a_step_whose_volume_would_pass_eight_millilitres_per_kilogram_says_so() -> None:
+    top = next(step for step in planned(variant=RECRUITING).steps if step.peak_cmh2o == 50)
+
+    assert "900 mL (12.9 mL/kg), above 8 mL/kg" in top.remark
+
+
+def test_a_patient_above_the_top_is_not_lowered_to_be_recruited() -> None:
+    plan = planned(Settings(22, 8, 70), variant=RECRUITING)
+    first = next(step for step in plan.steps if step.phase is Phase.RECRUITMENT)
+
+    assert first.peep_cmh2o == 22
+    assert plan.highest_peak_cmh2o == 50
+
+
+@pytest.mark.parametrize("rise", [2.0, 5.0])
+def test_a_rise_within_two_to_five_may_be_chosen(rise: float) -> None:
+    up = levels(planned(rise=rise), Phase.UP)
+
+    assert up == ([12, 14] if rise == 2.0 else [15])
+
+
+@pytest.mark.parametrize("rise", [1.0, 6.0])
+def test_a_rise_outside_two_to_five_is_refused(rise: float) -> None:
+    answer = plan_trial(NOW, protocol=DEFAULT_PROTOCOL, rise_cmh2o=rise)
+
+    assert isinstance(answer, NoPlan)
+    assert answer.reason is NoPlanReason.RISE_OUT_OF_RANGE
+
+
+def test_pressure_already_above_the_limit_leaves_no_plan() -> None:
+    assert refused(Settings(14, 18, 70)).reason is NoPlanReason.ALREADY_ABOVE_LIMIT
+
+
+def test_too_little_room_for_four_steps_leaves_no_plan_and_says_the_numbers() -> None:
+    answer = refused(Settings(8, 20, 70))
+
+    assert answer.reason is NoPlanReason.NO_ROOM
+    assert "10 cmH2O" in answer.sentence
+    assert "3 steps" in answer.sentence
+
+
+def test_a_documented_pneumothorax_leaves_no_plan() -> None:
+    candidate = assess_candidate([], at_s=0.0, present={"untreated-pneumothorax"}, refuted=set())
+
+    answer = plan_trial(NOW, protocol=DEFAULT_PROTOCOL, candidate=candidate)
+
+    assert isinstance(answer, NoPlan)
+    assert answer.reason is NoPlanReason.CONTRAINDICATED
+
+
+def test_bullae_leave_no_plan_with_recruitment_and_a_warned_one_without() -> None:
+    candidate = assess_candidate([], at_s=0.0, present={"bullous-disease"}, refuted=set())
+
+    with_recruitment = plan_trial(NOW, protocol=DEFAULT_PROTOCOL, variant=RECRUITING, candidate=candidate)
+    without = plan_trial(NOW, protocol=DEFAULT_PROTOCOL, candidate=candidate)
+
+    assert isinstance(with_recruitment, NoPlan)
+    assert isinstance(without, Plan)
+    assert "Bullae" in without.warnings[0]
+
+
+def test_a_plan_made_without_looking_for_contraindications_says_so() -> None:
+    assert "not looked for" in planned().warnings[0]
+
+
+def test_a_plan_that_its_own_stop_limit_would_end_is_not_laid_out() -> None:
+    limits = replace(DEFAULT_STOP_LIMITS, peak_pressure_above_cmh2o=Limit(40.0, "unit guide"))
+
+    answer = plan_trial(NOW, protocol=DEFAULT_PROTOCOL, variant=RECRUITING, limits=limits)
+
+    assert isinstance(answer, NoPlan)
+    assert answer.reason is NoPlanReason.ABOVE_STOP_LIMIT
+
+
+def test_a_protocol_without_recruitment_cannot_be_asked_for_it() -> None:
+    rules = replace(COMMON_PRACTICE, recruitment=None)
+
+    answer = plan_trial(NOW, protocol=DEFAULT_PROTOCOL, rules=rules, variant=RECRUITING)
+
+    assert isinstance(answer, NoPlan)
+    assert answer.reason is NoPlanReason.NO_RECRUITMENT_IN_PROTOCOL
+
+
+def test_an_unread_way_up_does_not_hinder_a_plan_without_recruitment() -> None:
+    up = COMMON_PRACTICE.recruitment
+    assert up is not None
+    unread = replace(up, hold_s=Cell(None, Traced.NOT_VERIFIED, "not read"))
+    rules = replace(COMMON_PRACTICE, recruitment=unread)
+
+    assert isinstance(plan_trial(NOW, protocol=DEFAULT_PROTOCOL, rules=rules), Plan)
+    assert isinstance(plan_trial(NOW, protocol=DEFAULT_PROTOCOL, rules=rules, variant=RECRUITING), NoPlan)
+
+
+@pytest.mark.parametrize(
+    ("rules", "words"),
+    [
+        (replace(COMMON_PRACTICE, start_cmh2o=Cell(200.0, Traced.SITE, "slip")), "accepted is 8 to 30"),
+        (replace(COMMON_PRACTICE, dwell_s=Cell(2.0, Traced.SITE, "minutes for seconds")), "accepted is 30 to 1800"),
+        (replace(COMMON_PRACTICE, dwell_s=Cell(None, Traced.SITE, "left out")), "must have a value exactly where"),
+        (replace(COMMON_PRACTICE, dwell_s=Cell(120.0, Traced.SITE, "")), "names no source"),
+        (replace(COMMON_PRACTICE, margin_on="middle"), "accepted is closing or best"),
+        (replace(COMMON_PRACTICE, citation=""), "has no citation"),
+        (
+            replace(
+                COMMON_PRACTICE,
+                start_cmh2o=Cell(10.0, Traced.SITE, "a"),
+                lowest_cmh2o=Cell(12.0, Traced.SITE, "b"),
+            ),
+            "does not lead down",
+        ),
+    ],
+)
+def test_a_faulty_rule_set_of_a_site_is_refused_with_the_reason(rules: StaircaseRules, words: str) -> None:
+    assert words in " ".join(faults_of_rules(rules))
+
+
+SETTINGS = st.builds(
+    Settings,
+    peep_cmh2o=st.floats(0, 24),
+    pressure_above_peep_cmh2o=st.floats(4, 30),
+    pbw_kg=st.floats(35, 100),
+    compliance_ml_per_cmh2o=st.none() | st.floats(10, 80),
+)
+
+
+@given(SETTINGS)
+def test_the_default_never_exceeds_the_plateau_limit_whoever_the_patient_is(settings: Settings) -> None:
+    answer = plan_trial(settings, protocol=DEFAULT_PROTOCOL)
+
+    assert isinstance(answer, NoPlan) or answer.highest_peak_cmh2o <= DEFAULT_PROTOCOL.plateau_limit_cmh2o + 1e-9
+    assert isinstance(answer, NoPlan) or answer.high_pressure_s == 0
+
+
+def by_level(plan: Plan, phase: Phase) -> list[PlanStep]:
+    return [step for step in plan.steps if step.phase is phase]
+
+
+@given(SETTINGS, st.sampled_from(Variant))
+def test_every_descent_falls_by_the_decrement_over_at_least_four_steps(settings: Settings, variant: Variant) -> None:
+    answer = plan_trial(settings, protocol=DEFAULT_PROTOCOL, variant=variant)
+    down = [step.peep_cmh2o or 0.0 for step in by_level(answer, Phase.DESCENT)] if isinstance(answer, Plan) else []
+
+    assert isinstance(answer, NoPlan) or len(down) >= DEFAULT_PROTOCOL.minimum_steps
+    assert all(high - low == pytest.approx(2.0) for high, low in pairwise(down))
+
+
+@given(SETTINGS)
+def test_no_chosen_recruitment_passes_the_peak_that_its_protocol_names(settings: Settings) -> None:
+    answer = plan_trial(settings, protocol=DEFAULT_PROTOCOL, variant=RECRUITING)
+
+    assert isinstance(answer, NoPlan) or answer.highest_peak_cmh2o <= 50.0 + 1e-9

@@ -1,0 +1,200 @@
+"""Stop criteria: which reading met which limit, and what nobody could check."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.safety import StopAnswer, StopCriterion, check_stop, stop_words
+from ebbmark.physiology.stop_limits import DEFAULT_STOP_LIMITS, Limit, StopLimits, faults_of_limits
+from trials import START_S, reading
+
+SIGNED = replace(
+    DEFAULT_STOP_LIMITS,
+    version="icu-7",
+    signed_by="Dr. Ines Invented",
+    signed_on="2026-03-01",
+    mean_arterial_pressure_below_mmhg=Limit(60.0, "unit guide"),
+    mean_arterial_pressure_fall_mmhg=Limit(20.0, "unit guide"),
+    heart_rate_below_per_min=Limit(50.0, "unit guide"),
+    heart_rate_above_per_min=Limit(140.0, "unit guide"),
+)
+
+
+def checked(*readings: Reading, limits: StopLimits = SIGNED) -> StopAnswer:
+    return check_stop(readings, limits, since_s=START_S)
+
+
+def met(answer: StopAnswer) -> list[StopCriterion]:
+    return [one.criterion for one in answer.met]
+
+
+def volumes(*expired: float, start_s: float = START_S) -> list[Reading]:
+    return [
+        reading(Quantity.TIDAL_VOLUME_EXPIRED, value, start_s + 10 * index, 50 + index)
+        for index, value in enumerate(expired)
+    ]
+
+
+def test_a_saturation_below_85_stops_and_names_its_reading() -> None:
+    answer = checked(reading(Quantity.SPO2, 91.0, START_S, 4), reading(Quantity.SPO2, 83.0, START_S + 60, 7))
+
+    assert met(answer) == [StopCriterion.SATURATION]
+    assert (answer.met[0].source, answer.met[0].value, answer.met[0].still) == (7, 83.0, True)
+    assert "83 %" in answer.sentence
+    assert "below 85 %" in answer.sentence
+
+
+def test_a_saturation_at_its_limit_does_not_stop() -> None:
+    assert checked(reading(Quantity.SPO2, 85.0, START_S)).met == ()
+
+
+def test_a_criterion_that_was_met_and_passed_is_still_told() -> None:
+    answer = checked(reading(Quantity.SPO2, 83.0, START_S, 1), reading(Quantity.SPO2, 92.0, START_S + 60, 2))
+
+    assert met(answer) == [StopCriterion.SATURATION]
+    assert not answer.met[0].still
+    assert "no longer" in answer.sentence
+
+
+def test_a_reading_from_before_the_trial_does_not_stop_it() -> None:
+    assert checked(reading(Quantity.SPO2, 80.0, START_S - 600)).met == ()
+
+
+def test_without_a_signed_number_arterial_pressure_and_heart_rate_are_not_checked_and_that_is_said() -> None:
+    answer = checked(
+        reading(Quantity.MEAN_ARTERIAL_PRESSURE, 40.0, START_S),
+        reading(Quantity.HEART_RATE, 190.0, START_S),
+        limits=DEFAULT_STOP_LIMITS,
+    )
+
+    unchecked = {one.criterion: one.sentence for one in answer.not_checked}
+    assert answer.met == ()
+    assert "No limit for mean arterial pressure has been signed" in unchecked[StopCriterion.MEAN_ARTERIAL_PRESSURE]
+    assert "No limit for high heart rate has been signed" in unchecked[StopCriterion.HEART_RATE_HIGH]
+    assert "no clinician of this site has signed" in answer.signature
+
+
+def test_signed_limits_are_checked_and_the_signature_is_in_the_answer() -> None:
+    answer = checked(
+        reading(Quantity.MEAN_ARTERIAL_PRESSURE, 58.0, START_S, 1), reading(Quantity.HEART_RATE, 150.0, START_S, 2)
+    )
+
+    assert met(answer) == [StopCriterion.MEAN_ARTERIAL_PRESSURE, StopCriterion.HEART_RATE_HIGH]
+    assert answer.signature == "Stop limits version icu-7, signed by Dr. Ines Invented on 2026-03-01."
+
+
+def test_a_fall_of_arterial_pressure_is_measured_from_before_the_trial() -> None:
+    answer = checked(
+        reading(Quantity.MEAN_ARTERIAL_PRESSURE, 90.0, START_S - 300, 1),
+        reading(Quantity.MEAN_ARTERIAL_PRESSURE, 66.0, START_S + 60, 2),
+    )
+
+    assert met(answer) == [StopCriterion.MEAN_ARTERIAL_PRESSURE_FALL]
+    assert "from 90 to 66 mmHg" in answer.sentence
+
+
+def test_a_quantity_that_was_not_sent_is_not_checked() -> None:
+    answer = checked(reading(Quantity.SPO2, 92.0, START_S))
+
+    assert StopCriterion.HEART_RATE_LOW in [one.criterion for one in answer.not_checked]
+    assert answer.held == (StopCriterion.SATURATION,)
+
+
+def test_nothing_sent_is_not_called_safe() -> None:
+    answer = checked()
+
+    assert answer.held == ()
+    assert "None of the 8 stop criteria could be checked" in answer.sentence
+
+
+def test_rhythm_and_systolic_pressure_are_left_to_the_bedside_each_time() -> None:
+    assert "arrhythmia, systolic pressure" in checked(reading(Quantity.SPO2, 92.0, START_S)).sentence
+
+
+def test_expired_volume_that_halves_and_more_is_a_loss() -> None:
+    assert met(checked(*volumes(420, 418, 424, 190))) == [StopCriterion.VOLUME_LOST]
+
+
+def test_a_volume_that_shrinks_with_closing_is_not_a_sudden_loss() -> None:
+    assert met(checked(*volumes(420, 410, 380, 350, 320))) == []
+
+
+def test_a_smaller_volume_after_pressure_was_lowered_is_not_a_loss() -> None:
+    readings = [
+        reading(Quantity.PRESSURE_ABOVE_PEEP_SET, 30.0, START_S, 1),
+        *volumes(900, 905, 898),
+        reading(Quantity.PRESSURE_ABOVE_PEEP_SET, 14.0, START_S + 60, 2),
+        *volumes(420, 418, 422, start_s=START_S + 70),
+    ]
+
+    assert met(checked(*readings)) == []
+
+
+def test_expired_well_below_inspired_is_an_air_leak_pattern() -> None:
+    answer = checked(
+        reading(Quantity.TIDAL_VOLUME_INSPIRED, 420.0, START_S, 9),
+        reading(Quantity.TIDAL_VOLUME_EXPIRED, 300.0, START_S, 9),
+    )
+
+    assert met(answer) == [StopCriterion.AIR_LEAK]
+    assert "300 mL expired of 420 mL inspired" in answer.sentence
+
+
+def test_a_few_millilitres_between_inspired_and_expired_are_no_leak() -> None:
+    answer = checked(
+        reading(Quantity.TIDAL_VOLUME_INSPIRED, 420.0, START_S, 9),
+        reading(Quantity.TIDAL_VOLUME_EXPIRED, 405.0, START_S, 9),
+    )
+
+    assert StopCriterion.AIR_LEAK in answer.held
+
+
+def test_a_peak_above_50_stops_and_says_that_the_number_is_common_practice() -> None:
+    answer = checked(reading(Quantity.PEAK_PRESSURE, 52.0, START_S, 3), limits=DEFAULT_STOP_LIMITS)
+
+    assert met(answer) == [StopCriterion.PEAK_PRESSURE]
+    assert "common practice, no published source" in answer.sentence
+
+
+def test_the_words_for_a_plan_name_every_criterion_with_source_or_say_that_none_was_signed() -> None:
+    words = stop_words(DEFAULT_STOP_LIMITS)
+
+    assert len(words) == len(StopCriterion) + 1
+    assert sum("no limit signed" in line for line in words) == 4
+
+
+@pytest.mark.parametrize(
+    ("limits", "words"),
+    [
+        (replace(SIGNED, spo2_below_percent=Limit(0.85, "slip")), "accepted is 50 to 100"),
+        (replace(SIGNED, mean_arterial_pressure_below_mmhg=Limit(8.0, "kPa")), "accepted is 30 to 120"),
+        (replace(SIGNED, spo2_below_percent=Limit(85.0, " ")), "names no source"),
+        (replace(SIGNED, signed_on=""), "both a name and a date"),
+        (replace(SIGNED, version=""), "no version"),
+        (
+            replace(SIGNED, heart_rate_below_per_min=Limit(110.0, "a"), heart_rate_above_per_min=Limit(100.0, "b")),
+            "not below the upper",
+        ),
+    ],
+)
+def test_a_faulty_set_of_limits_is_refused_with_the_reason(limits: StopLimits, words: str) -> None:
+    assert words in " ".join(faults_of_limits(limits))
+
+
+def test_the_defaults_and_the_signed_example_are_without_fault() -> None:
+    assert faults_of_limits(DEFAULT_STOP_LIMITS) == faults_of_limits(SIGNED) == ()
+
+
+@given(st.permutations(list(range(6))))
+def test_the_order_in_which_readings_arrive_does_not_matter(order: list[int]) -> None:
+    readings = [
+        *(reading(Quantity.SPO2, value, START_S + 60 * i, i) for i, value in enumerate((92.0, 84.0, 90.0))),
+        *(reading(Quantity.HEART_RATE, value, START_S + 60 * i, 3 + i) for i, value in enumerate((90.0, 150.0, 95.0))),
+    ]
+
+    assert checked(*(readings[index] for index in order)) == checked(*readings)

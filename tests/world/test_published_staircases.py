@@ -1,0 +1,110 @@
+"""Published decremental trials: what was read of each is as printed, and what was not read is refused.
+
+ART: protocol abstract, Trials 2012;13:153 (recruitment to PEEP 45, peak 60, static compliance). Staircase 2011: Hodgson
+et al, Crit Care 2011;15:R133 (introduction: peak 55, PEEP 40). Borges et al, Am J Respir Crit Care Med 2006;174:268-78
+(abstract: 15 above PEEP, up by 5 to 60). de Matos et al, Crit Care 2012;16:R4 (abstract: 15 above PEEP, up to 60, then
+25 down to 10). Rules of the markers: methods table of Cochrane review CD009098, 2021. Common practice has no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import fields
+
+import pytest
+
+from ebbmark.physiology.plan import NoPlan, NoPlanReason, Settings, Variant, plan_trial
+from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
+from ebbmark.physiology.published_staircases import COMMON_PRACTICE, STAIRCASES, staircase_for
+from ebbmark.physiology.staircase import Cell, Marker, StaircaseRules, Traced, faults_of_rules, unverified_cells
+
+PUBLISHED = [rules for rules in STAIRCASES if rules is not COMMON_PRACTICE]
+
+READ_OF_THE_WAY_UP = [
+    ("art", "peep_top_cmh2o", 45.0),
+    ("art", "peak_top_cmh2o", 60.0),
+    ("staircase-2011", "peep_top_cmh2o", 40.0),
+    ("staircase-2011", "peak_top_cmh2o", 55.0),
+    ("maximal-recruitment-2006", "pressure_above_peep_cmh2o", 15.0),
+    ("maximal-recruitment-2006", "peep_rise_cmh2o", 5.0),
+    ("maximal-recruitment-2006", "peak_top_cmh2o", 60.0),
+    ("ct-guided-2012", "pressure_above_peep_cmh2o", 15.0),
+    ("ct-guided-2012", "peak_top_cmh2o", 60.0),
+    ("textbook", "pressure_above_peep_cmh2o", 20.0),
+]
+
+
+def rules_of(slug: str) -> StaircaseRules:
+    rules = staircase_for(slug)
+    assert rules is not None
+    return rules
+
+
+@pytest.mark.parametrize(("slug", "name", "printed"), READ_OF_THE_WAY_UP)
+def test_what_was_read_of_the_way_up_is_as_printed(slug: str, name: str, printed: float) -> None:
+    cell: Cell = getattr(rules_of(slug).recruitment, name)
+
+    assert cell.value == printed
+
+
+def test_the_ct_guided_trial_went_from_25_down_to_10() -> None:
+    rules = rules_of("ct-guided-2012")
+
+    assert (rules.start_cmh2o.value, rules.lowest_cmh2o.value) == (25.0, 10.0)
+
+
+@pytest.mark.parametrize(
+    ("slug", "marker", "words"),
+    [
+        ("art", Marker.STATIC_COMPLIANCE, "highest static compliance"),
+        ("open-lung-2016", Marker.DYNAMIC_COMPLIANCE, "highest dynamic compliance"),
+        ("staircase-2011", Marker.SATURATION, "1 % or more from its maximum"),
+        ("pharlap", Marker.SATURATION, "2 % or more from its maximum"),
+    ],
+)
+def test_markers_and_rules_are_those_of_the_cochrane_table(slug: str, marker: Marker, words: str) -> None:
+    rules = rules_of(slug)
+
+    assert rules.marker is marker
+    assert words in rules.rule
+
+
+def test_the_margin_of_art_is_added_to_the_best_level_and_that_of_the_textbook_to_closing() -> None:
+    assert (rules_of("art").margin_on, rules_of("textbook").margin_on) == ("best", "closing")
+
+
+@pytest.mark.parametrize("rules", PUBLISHED, ids=lambda rules: rules.slug)
+def test_a_published_protocol_with_unread_numbers_is_not_laid_out_and_says_which(rules: StaircaseRules) -> None:
+    answer = plan_trial(Settings(10, 14, 70), protocol=DEFAULT_PROTOCOL, rules=rules, variant=Variant.WITH_RECRUITMENT)
+
+    assert isinstance(answer, NoPlan)
+    assert answer.reason is NoPlanReason.NOT_VERIFIED
+    assert answer.missing == unverified_cells(rules, with_recruitment=True)
+    assert all(words in answer.sentence for words in answer.missing)
+
+
+@pytest.mark.parametrize("rules", STAIRCASES, ids=lambda rules: rules.slug)
+def test_every_rule_set_is_without_fault(rules: StaircaseRules) -> None:
+    assert faults_of_rules(rules) == ()
+
+
+@pytest.mark.parametrize("rules", PUBLISHED, ids=lambda rules: rules.slug)
+def test_no_number_of_a_published_protocol_is_called_common_practice(rules: StaircaseRules) -> None:
+    cells = [getattr(rules, field.name) for field in fields(rules)]
+
+    assert not [cell for cell in cells if isinstance(cell, Cell) and cell.traced is Traced.COMMON_PRACTICE]
+
+
+def test_common_practice_goes_to_20_and_50_holds_two_minutes_and_steps_down_by_2() -> None:
+    up = COMMON_PRACTICE.recruitment
+    assert up is not None
+
+    assert (up.peep_top_cmh2o.value, up.peak_top_cmh2o.value, up.pressure_rise_cmh2o.value) == (20.0, 50.0, 5.0)
+    assert (up.hold_s.value, COMMON_PRACTICE.dwell_s.value) == (120.0, 120.0)
+    assert (COMMON_PRACTICE.decrement_cmh2o.value, COMMON_PRACTICE.margin_cmh2o.value) == (2.0, 2.0)
+
+
+def test_the_rise_of_common_practice_lies_within_2_to_5() -> None:
+    up = COMMON_PRACTICE.recruitment
+
+    assert up is not None
+    assert 2.0 <= (up.peep_rise_cmh2o.value or 0.0) <= 5.0
