@@ -1,0 +1,155 @@
+"""What changed, whether limits hold, and what the top of the trial showed."""
+
+from __future__ import annotations
+
+import pytest
+
+from ebbmark.physiology.closing import StepEstimate
+from ebbmark.physiology.comparison import Comparison, Sureness, compare, overdistension_at_top
+from ebbmark.physiology.measures import Measure, Verdict
+from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
+from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.snapshot import Snapshot, take_snapshot
+from trials import START_S, reading
+
+BEFORE = {
+    Quantity.PEEP_SET: 8.0,
+    Quantity.PLATEAU_PRESSURE: 26.0,
+    Quantity.PEAK_PRESSURE: 31.0,
+    Quantity.TIDAL_VOLUME_EXPIRED: 420.0,
+    Quantity.TIDAL_VOLUME_SET: 420.0,
+    Quantity.RESPIRATORY_RATE: 20.0,
+    Quantity.FIO2_SET: 0.7,
+    Quantity.PAO2: 70.0,
+    Quantity.PACO2: 55.0,
+    Quantity.MEAN_ARTERIAL_PRESSURE: 75.0,
+}
+AFTER = {**BEFORE, Quantity.PEEP_SET: 12.0, Quantity.PLATEAU_PRESSURE: 25.0, Quantity.PAO2: 119.0}
+
+
+def charted(values: dict[Quantity, float]) -> list[Reading]:
+    return [reading(quantity, value, START_S + 10, index) for index, (quantity, value) in enumerate(values.items())]
+
+
+def state(values: dict[Quantity, float]) -> Snapshot:
+    return take_snapshot(charted(values), pbw_kg=70.0, from_s=START_S, until_s=START_S + 60)
+
+
+def compared(before: dict[Quantity, float] = BEFORE, after: dict[Quantity, float] = AFTER) -> Comparison:
+    return compare(state(before), state(after), protocol=DEFAULT_PROTOCOL)
+
+
+def verdicts(comparison: Comparison) -> dict[Measure, Verdict]:
+    return {change.measure: change.verdict for change in comparison.changes}
+
+
+def step(peep: float, fitted: float, half_band: float = 0.5) -> StepEstimate:
+    return StepEstimate(peep, 2, fitted, fitted, fitted - half_band, fitted + half_band, 0.0)
+
+
+def test_compliance_and_oxygenation_got_better_and_the_rest_did_not_move() -> None:
+    found = verdicts(compared())
+
+    assert found[Measure.COMPLIANCE] is Verdict.IMPROVED
+    assert found[Measure.DRIVING_PRESSURE] is Verdict.IMPROVED
+    assert found[Measure.PF_RATIO] is Verdict.IMPROVED
+    assert found[Measure.PACO2] is Verdict.WITHIN_NOISE
+    assert found[Measure.VENTILATORY_RATIO] is Verdict.WITHIN_NOISE
+    assert found[Measure.MEAN_ARTERIAL_PRESSURE] is Verdict.WITHIN_NOISE
+
+
+def test_nothing_is_called_better_when_nothing_changed() -> None:
+    found = verdicts(compared(BEFORE, BEFORE))
+
+    assert set(found.values()) == {Verdict.WITHIN_NOISE}
+
+
+def test_dynamic_compliance_is_left_out_where_static_is_known() -> None:
+    assert Measure.COMPLIANCE_DYNAMIC not in verdicts(compared())
+
+
+def test_limits_are_checked_at_the_new_settings() -> None:
+    plateau, driving, volume = compared().limits
+
+    assert (plateau.holds, driving.holds, volume.holds) == (True, True, True)
+    assert (plateau.value, driving.value, volume.value) == (25.0, 13.0, 6.0)
+
+
+def test_a_plateau_above_30_is_said_in_the_summary() -> None:
+    comparison = compared(after={**AFTER, Quantity.PLATEAU_PRESSURE: 31.0})
+
+    assert "Plateau pressure is 31.0 cmH2O, above 30." in comparison.summary
+
+
+def test_a_limit_that_is_not_known_is_not_said_to_hold() -> None:
+    values = {quantity: value for quantity, value in AFTER.items() if quantity is not Quantity.PLATEAU_PRESSURE}
+
+    plateau, driving, _ = compared(after=values).limits
+
+    assert (plateau.holds, driving.holds) == (None, None)
+    assert "cannot be said" in plateau.sentence
+
+
+def test_compliance_that_rises_from_the_top_beyond_its_bands_is_overdistension() -> None:
+    assert overdistension_at_top([step(20, 34), step(18, 38), step(16, 36)]).sureness is Sureness.SHOWN
+
+
+def test_a_rise_within_the_bands_is_only_possible_overdistension() -> None:
+    assert overdistension_at_top([step(20, 36, 2.0), step(18, 39, 2.0)]).sureness is Sureness.POSSIBLE
+
+
+def test_no_rise_from_the_top_is_no_sign() -> None:
+    assert overdistension_at_top([step(20, 38), step(18, 38.5), step(16, 36)]).sureness is Sureness.NOT_SEEN
+
+
+def test_without_steps_the_top_is_not_judged() -> None:
+    assert overdistension_at_top([]).sureness is Sureness.NOT_KNOWN
+
+
+def test_a_gas_is_not_paired_with_an_fio2_that_was_changed_around_it() -> None:
+    readings = [*charted(AFTER), reading(Quantity.FIO2_SET, 0.5, START_S + 40, 99)]
+
+    snapshot = take_snapshot(readings, pbw_kg=70.0, from_s=START_S, until_s=START_S + 60)
+
+    assert "FiO2 was changed" in snapshot.not_known[Measure.PF_RATIO]
+
+
+def test_pressures_are_not_computed_across_a_change_of_peep() -> None:
+    readings = [*charted(AFTER), reading(Quantity.PEEP_SET, 8.0, START_S + 40, 99)]
+
+    snapshot = take_snapshot(readings, pbw_kg=70.0, from_s=START_S, until_s=START_S + 60)
+
+    assert snapshot.not_known[Measure.DRIVING_PRESSURE] == "PEEP was changed within that time"
+    assert snapshot.peep is None
+
+
+def test_power_is_not_computed_when_both_pressure_and_volume_are_set() -> None:
+    values = {**AFTER, Quantity.PRESSURE_ABOVE_PEEP_SET: 14.0}
+
+    assert "two forms differ" in state(values).not_known[Measure.MECHANICAL_POWER]
+
+
+def test_intrinsic_peep_counts_into_driving_pressure() -> None:
+    figure = state({**AFTER, Quantity.PEEP_INTRINSIC: 2.0}).figures[Measure.DRIVING_PRESSURE]
+
+    assert figure.value == pytest.approx(11.0)
+
+
+def test_a_figure_names_the_inputs_that_it_came_from() -> None:
+    names = list(AFTER)
+
+    figure = state(AFTER).figures[Measure.PF_RATIO]
+
+    assert figure.sources == tuple(sorted((names.index(Quantity.FIO2_SET), names.index(Quantity.PAO2))))
+
+
+def test_one_setting_beside_four_readings_counts_as_four_readings() -> None:
+    readings = [reading(Quantity.PEEP_SET, 10.0, START_S, 0)]
+    for index in range(4):
+        readings.append(reading(Quantity.PLATEAU_PRESSURE, 24.0, START_S + index, 1 + index))
+        readings.append(reading(Quantity.TIDAL_VOLUME_EXPIRED, 420.0, START_S + index, 1 + index))
+
+    snapshot = take_snapshot(readings, pbw_kg=70.0, from_s=START_S, until_s=START_S + 60)
+
+    assert snapshot.figures[Measure.COMPLIANCE].readings == 4
+    assert snapshot.figures[Measure.COMPLIANCE].value == pytest.approx(30.0)

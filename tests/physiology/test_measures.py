@@ -1,0 +1,70 @@
+"""When is a difference more than noise, and in which words?"""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from ebbmark.physiology.measures import ASSUMED_NOISE, Measure, Noise, Verdict, judge_change, noise_of_difference
+
+POSITIVE = st.floats(1.0, 500.0)
+
+
+def test_every_measure_has_a_noise_figure_that_says_where_it_comes_from() -> None:
+    assert set(ASSUMED_NOISE) == set(Measure)
+    assert all("no published source" in noise.source and noise.assumed for noise in ASSUMED_NOISE.values())
+
+
+def test_two_readings_with_one_standard_deviation_each_differ_by_less_than_2_77_nineteen_times_in_twenty() -> None:
+    band = noise_of_difference(Noise(0.0, 1.0, "ours"), before=10.0, after=10.0)
+
+    assert band == pytest.approx(1.96 * 2**0.5, abs=1e-3)
+
+
+def test_four_readings_on_each_side_halve_the_noise() -> None:
+    noise = Noise(0.05, 0.0, "ours")
+    single = noise_of_difference(noise, before=40.0, after=40.0)
+
+    assert noise_of_difference(noise, before=40.0, after=40.0, readings_before=4, readings_after=4) == pytest.approx(
+        single / 2
+    )
+
+
+def test_a_small_rise_of_compliance_is_called_noise() -> None:
+    assert judge_change(Measure.COMPLIANCE, before=40.0, after=42.0).verdict is Verdict.WITHIN_NOISE
+
+
+def test_a_large_rise_of_compliance_is_better_and_a_large_rise_of_driving_pressure_is_worse() -> None:
+    assert judge_change(Measure.COMPLIANCE, before=30.0, after=40.0).verdict is Verdict.IMPROVED
+    assert judge_change(Measure.DRIVING_PRESSURE, before=10.0, after=14.0).verdict is Verdict.WORSE
+
+
+def test_a_risen_arterial_pressure_is_not_called_better_and_a_fallen_one_is_worse() -> None:
+    rise = judge_change(Measure.MEAN_ARTERIAL_PRESSURE, before=65.0, after=85.0)
+    fall = judge_change(Measure.MEAN_ARTERIAL_PRESSURE, before=85.0, after=65.0)
+
+    assert (rise.verdict, fall.verdict) == (Verdict.CHANGED, Verdict.WORSE)
+
+
+def test_what_is_not_known_on_one_side_is_not_compared() -> None:
+    change = judge_change(Measure.PF_RATIO, before=None, after=150.0)
+
+    assert change.verdict is Verdict.NOT_KNOWN
+    assert change.sentence == "P/F is not known before, so it is not compared."
+
+
+def test_the_sentence_gives_both_values_the_noise_and_that_it_is_assumed() -> None:
+    sentence = judge_change(Measure.PF_RATIO, before=100.0, after=180.0).sentence
+
+    assert "100 mmHg before, 180 mmHg after" in sentence
+    assert "(assumed)" in sentence
+
+
+@given(before=POSITIVE, after=POSITIVE)
+def test_turning_a_comparison_round_turns_better_into_worse(before: float, after: float) -> None:
+    there = judge_change(Measure.COMPLIANCE, before=before, after=after).verdict
+    back = judge_change(Measure.COMPLIANCE, before=after, after=before).verdict
+    turned = {Verdict.IMPROVED: Verdict.WORSE, Verdict.WORSE: Verdict.IMPROVED}
+
+    assert back is turned.get(there, there)
