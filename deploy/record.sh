@@ -26,6 +26,10 @@ for tool in java sha256sum; do
     command -v "$tool" >/dev/null 2>&1 || { echo "$tool is needed and was not found." >&2; exit 1; }
 done
 
+# Two starts at once must not build over each other, where the system has a lock to offer.
+exec 9>.build.lock
+if command -v flock >/dev/null 2>&1; then flock 9; fi
+
 # The stamp is the sources' digest, so a build is as old as its sources and no older.
 stamp=target/built.sha256
 sources=$(find pom.xml src -type f | LC_ALL=C sort | xargs sha256sum)
@@ -33,9 +37,10 @@ if [ ! -f "$stamp" ] || [ "$sources" != "$(cat "$stamp")" ]; then
     command -v mvn >/dev/null 2>&1 || { echo "mvn is needed for the first build and was not found." >&2; exit 1; }
     echo "Building the record (first run, or its sources changed) ..." >&2
     rm -rf target
-    MAVEN_OPTS="${MAVEN_OPTS:-} -Xmx1g" mvn --quiet --batch-mode -Dstyle.color=never package >&2
+    MAVEN_OPTS="${MAVEN_OPTS:-} -Xmx1g" mvn --quiet --batch-mode -Dstyle.color=never package >&2 9>&-
     printf '%s\n' "$sources" >"$stamp"
 fi
+exec 9>&-
 
 # Half of the time to start goes into compiling methods that run once: the first compiler and the plainest collector
 # bring the first answer earlier.

@@ -11,10 +11,8 @@ import ca.uhn.fhir.jpa.config.HapiJpaConfig;
 import ca.uhn.fhir.jpa.config.r4.JpaR4Config;
 import ca.uhn.fhir.jpa.config.util.HapiEntityManagerFactoryUtil;
 import ca.uhn.fhir.jpa.model.config.PartitionSettings;
-import ca.uhn.fhir.jpa.model.config.SubscriptionSettings;
 import ca.uhn.fhir.jpa.model.dialect.HapiFhirH2Dialect;
 import ca.uhn.fhir.jpa.subscription.channel.config.SubscriptionChannelConfig;
-import ca.uhn.fhir.jpa.subscription.submit.config.SubscriptionSubmitterConfig;
 import jakarta.persistence.EntityManagerFactory;
 import java.util.Properties;
 import javax.sql.DataSource;
@@ -35,8 +33,7 @@ import org.springframework.orm.jpa.LocalContainerEntityManagerFactoryBean;
     JpaBatch2Config.class,
     Batch2JobsConfig.class,
     ThreadPoolFactoryConfig.class,
-    SubscriptionChannelConfig.class,
-    SubscriptionSubmitterConfig.class
+    SubscriptionChannelConfig.class
 })
 public class StorageConfiguration {
 
@@ -48,6 +45,9 @@ public class StorageConfiguration {
         // "Observation/1/_history/2" says more than "Observation/1"; the library's default forgets it.
         context.getParserOptions().setStripVersionsFromReferences(false);
         JpaStorageSettings settings = new JpaStorageSettings();
+        // Any id that FHIR allows may be the client's choice, "Patient/7" too; ids of the record's own cannot collide.
+        settings.setResourceClientIdStrategy(JpaStorageSettings.ClientIdStrategyEnum.ANY);
+        settings.setResourceServerIdStrategy(JpaStorageSettings.IdStrategyEnum.UUID);
         // A result that points at nothing is refused: what is written must resolve.
         settings.setEnforceReferentialIntegrityOnWrite(true);
         // A search sees what was written a moment ago.
@@ -60,11 +60,6 @@ public class StorageConfiguration {
     @Bean
     public PartitionSettings partitionSettings() {
         return new PartitionSettings();
-    }
-
-    @Bean
-    public SubscriptionSettings subscriptionSettings() {
-        return new SubscriptionSettings();
     }
 
     @Bean
