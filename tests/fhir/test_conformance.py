@@ -14,7 +14,7 @@ import ebbmark.physiology
 from ebbmark import __version__
 from ebbmark.fhir.codesystem import CODE_SYSTEM, CONCEPTS, code_system
 from ebbmark.fhir.conformance import capability_statement, operation_definition
-from ebbmark.fhir.parameters import INPUTS, OUTPUTS
+from ebbmark.fhir.parameters import FROM_RECORD, INPUTS, OUTPUTS
 from ebbmark.fhir.write import OPERATION
 
 BASE_URL = "https://decision.example/fhir"
@@ -41,7 +41,7 @@ def test_the_operation_states_every_parameter_of_the_table_in_order() -> None:
 
     stated = [(row["name"], row["use"], row["min"], row["max"], row["type"]) for row in definition["parameter"]]
     assert stated == [
-        *[(row.name, "in", row.minimum, row.maximum, row.fhir_type) for row in INPUTS],
+        *[(row.name, "in", row.minimum, row.maximum, row.fhir_type) for row in (*INPUTS, *FROM_RECORD)],
         *[(row.name, "out", row.minimum, row.maximum, row.fhir_type) for row in OUTPUTS],
     ]
 
@@ -55,7 +55,7 @@ def test_the_operation_is_for_the_system_level_and_no_get() -> None:
 
 
 def test_every_parameter_value_stands_where_its_type_says() -> None:
-    for row in (*INPUTS, *OUTPUTS):
+    for row in (*INPUTS, *FROM_RECORD, *OUTPUTS):
         is_resource = row.fhir_type in {"Bundle", "Patient", "Observation", "ConceptMap"}
         expected = "resource" if is_resource else "value" + row.fhir_type[0].upper() + row.fhir_type[1:]
         assert row.element == expected, row.name

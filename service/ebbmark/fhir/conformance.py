@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from ebbmark import __version__
 from ebbmark.fhir.codesystem import DEFINITIONS_DATE
-from ebbmark.fhir.parameters import INPUTS, OUTPUTS, Parameter
+from ebbmark.fhir.parameters import FROM_RECORD, INPUTS, OUTPUTS, Parameter
 from ebbmark.fhir.write import OPERATION
 
 __all__ = ["FHIR_VERSION", "capability_statement", "operation_definition"]
@@ -84,7 +84,7 @@ def operation_definition() -> dict[str, object]:
         "type": False,
         "instance": False,
         "parameter": [
-            *[_parameter(row, "in") for row in INPUTS],
+            *[_parameter(row, "in") for row in (*INPUTS, *FROM_RECORD)],
             *[_parameter(row, "out") for row in OUTPUTS],
         ],
     }

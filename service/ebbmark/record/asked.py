@@ -39,8 +39,6 @@ class Asked:
         start_s: beginning of the time in which the trial is looked for [s since 1970-01-01T00:00:00Z].
         end_s: its end [s since 1970-01-01T00:00:00Z].
         period_given: whether the caller chose the time.
-        as_of_s: the instant that counts as now where the caller chose it; else None
-            [s since 1970-01-01T00:00:00Z].
         rest: all other parameters, as they came.
     """
 
@@ -49,7 +47,6 @@ class Asked:
     start_s: float
     end_s: float
     period_given: bool
-    as_of_s: float | None
     rest: tuple[msgspec.Raw, ...]
 
 
@@ -118,12 +115,11 @@ def asked_of(body: bytes, *, base_url: str, at_s: float) -> Asked | None:
         problems.append(Problem(ProblemKind.BAD_PARAMETER, named[name][1], name, accepted, sentence))
     patient = _local(named["patient-reference"], "Patient", base_url, problems)
     encounter = _local(named["encounter"], "Encounter", base_url, problems) if "encounter" in named else None
-    as_of_s = _as_of(named, at_s)
-    start_s, end_s = _period(named, at_s if as_of_s is None else as_of_s, problems)
+    start_s, end_s = _period(named, _as_of(named, at_s), problems)
     if problems:
         raise Rejected(tuple(problems))
     rest = tuple(raw for raw, one in zip(raws, parameters, strict=True) if one.name not in _NAMES)
-    return Asked(patient, encounter, start_s, end_s, "period" in named, as_of_s, rest)
+    return Asked(patient, encounter, start_s, end_s, "period" in named, rest)
 
 
 def with_bundle(asked: Asked, bundle: bytes) -> bytes:
@@ -149,13 +145,13 @@ def _local(given: tuple[_Parameter, str], kind: str, base_url: str, problems: li
     return ""
 
 
-def _as_of(named: dict[str, tuple[_Parameter, str]], at_s: float) -> float | None:
-    """The instant that counts as now where it is usable; the reader refuses any other."""
+def _as_of(named: dict[str, tuple[_Parameter, str]], at_s: float) -> float:
+    """The instant that counts as now; the reader refuses one that is not usable."""
     if "as-of" not in named:
-        return None
+        return at_s
     given = named["as-of"][0]
     found = seconds(given.valueInstant or given.valueDateTime)
-    return found if isinstance(found, float) and found <= at_s else None
+    return found if isinstance(found, float) and found <= at_s else at_s
 
 
 def _period(named: dict[str, tuple[_Parameter, str]], now_s: float, problems: list[Problem]) -> tuple[float, float]:

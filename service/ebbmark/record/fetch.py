@@ -137,13 +137,12 @@ async def _searched(
     waiting: Waiting,
 ) -> list[Found]:
     """One search for each portion of the codes."""
-    changed = [("_lastUpdated", f"le{instant(asked.as_of_s)}")] if asked.as_of_s is not None else []
     parameter = "combo-code"
     found = []
     for portion in _portions(tokens):
 
         def query(name: str, portion: list[str] = portion) -> list[tuple[str, str]]:
-            fixed = [("patient", asked.patient), (name, any_of(portion)), *limits, *changed]
+            fixed = [("patient", asked.patient), (name, any_of(portion)), *limits]
             return [*fixed, ("_count", str(PAGE_SIZE))]
 
         result = await search(record, "Observation", query(parameter), budget=budget, waiting=waiting)

@@ -105,7 +105,7 @@ def sieve(entries: Iterable[FoundEntry], asked: Asked, table: Table) -> Sieved:
             sieved.kept.append(entry)  # the reader names what is wrong with it
             continue
         meanings = _meanings(observation, table)
-        reason = _reason(observation, entry, meanings, asked)
+        reason = _reason(observation, meanings, asked)
         if reason:
             sieved.not_asked[reason] += 1
             continue
@@ -129,19 +129,13 @@ def _meanings(observation: _Observation, table: Table) -> set[Quantity | HeightK
     return {row.meaning for row in rows if row is not None}
 
 
-def _reason(
-    observation: _Observation, entry: FoundEntry, meanings: set[Quantity | HeightKind | None], asked: Asked
-) -> str:
+def _reason(observation: _Observation, meanings: set[Quantity | HeightKind | None], asked: Asked) -> str:
     subject = observation.subject
     # A subject that is only identified is compared with the Patient's identifiers by the reader.
     if (subject.reference or not subject.identifier) and tail_of(subject.reference) != asked.patient:
         return "of another patient, or of none"
     if not meanings:
         return "with another code"
-    if asked.as_of_s is not None:
-        changed_s = seconds(entry.head.meta.last_updated)
-        if isinstance(changed_s, float) and changed_s > asked.as_of_s:
-            return "entered or changed after the instant that counts as now"
     if any(isinstance(meaning, HeightKind) for meaning in meanings):
         return ""
     if asked.encounter is not None and tail_of(observation.encounter.reference) != asked.encounter:

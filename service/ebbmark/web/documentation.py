@@ -25,6 +25,7 @@ REFUSALS = {
     415: "The body does not claim to be FHIR R4 JSON.",
     422: "The body can be read but not used; every problem is named with its FHIRPath.",
     500: "A fault of the service.",
+    502: "The record that the request names a patient of did not give what was asked for.",
 }
 
 RESOURCE: dict[str, Any] = {

@@ -21,6 +21,8 @@ from ebbmark.fhir.write import as_transaction, write_bundle, write_bundle_bytes
 from ebbmark.fhir.written import with_write_issue
 from ebbmark.recommend import recommend
 from ebbmark.record.client import RecordClient
+from ebbmark.record.from_record import recommend_from_record
+from ebbmark.record.reading import Waiting
 from ebbmark.record.write_back import WriteState, write_back
 from ebbmark.web.documentation import TITRATE_PEEP
 from ebbmark.web.media import FHIR_JSON, require_acceptable, require_fhir_json
@@ -31,6 +33,7 @@ WRITE_BACK_HEADER = "Ebbmark-Write-Back"
 """What became of a write-back, in one word, for callers that do not read the OperationOutcome."""
 
 _ENCODER = msgspec.json.Encoder()
+_WAITING = Waiting(sleep=asyncio.sleep, now=lambda: datetime.now(UTC))
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,13 +65,22 @@ def fhir_router(door: Door) -> APIRouter:
         require_acceptable(request.headers.get("accept"), request.query_params.get("_format"))
         body = await _body(request.stream(), door.limits.max_bytes)
         at_s = time.time()
-        recommendation = recommend(
+        recommendation = await recommend_from_record(
             body,
             at_s=at_s,
-            limits=door.limits,
+            record=door.record,
+            waiting=_WAITING,
             code_map=door.code_map,
             accept_preliminary=door.accept_preliminary,
         )
+        if recommendation is None:
+            recommendation = recommend(
+                body,
+                at_s=at_s,
+                limits=door.limits,
+                code_map=door.code_map,
+                accept_preliminary=door.accept_preliminary,
+            )
         if recommendation.request.write_back:
             return await _written(recommendation, at_s, door.record)
         return Response(write_bundle_bytes(recommendation, recorded_s=at_s), media_type=FHIR_JSON)

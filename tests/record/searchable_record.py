@@ -1,0 +1,80 @@
+"""A record in memory that can be searched, well or badly."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field
+from urllib.parse import parse_qs
+
+import httpx
+import respx
+
+from fhir_builders import Json
+
+BASE = "https://record.example/fhir"
+
+
+@dataclass(slots=True)
+class SearchableRecord:
+    """Holds resources and answers reads and searches.
+
+    Attributes:
+        resources: what it holds.
+        page_size: entries per page, whatever `_count` says.
+        deaf: whether it ignores every search parameter.
+        refused: search parameters that it answers with 400.
+        extra: entries put onto every first page.
+        next_address: what it says the next page is; None for its own.
+        asked: method and address of every request, the form of a POST behind it.
+    """
+
+    resources: list[Json]
+    page_size: int = 200
+    deaf: bool = False
+    refused: frozenset[str] = frozenset()
+    extra: list[Json] = field(default_factory=list)
+    next_address: str | None = None
+    asked: list[str] = field(default_factory=list)
+
+    def attach(self, router: respx.MockRouter) -> None:
+        router.route(url__startswith=BASE).mock(side_effect=self.answer)
+
+    def answer(self, request: httpx.Request) -> httpx.Response:
+        form = request.content.decode() if request.method == "POST" else ""
+        self.asked.append(f"{request.method} {request.url} {form}".strip())
+        kind, _, identity = request.url.path.removeprefix("/fhir/").partition("/")
+        if identity and identity != "_search":
+            return self.read(kind, identity)
+        query = parse_qs(form or request.url.query.decode())
+        if self.refused & query.keys():
+            return httpx.Response(400, json={"resourceType": "OperationOutcome", "issue": []})
+        return self.page(kind, query, form or request.url.query.decode())
+
+    def read(self, kind: str, identity: str) -> httpx.Response:
+        for resource in self.resources:
+            if (resource["resourceType"], resource.get("id")) == (kind, identity):
+                return httpx.Response(200, json=resource)
+        return httpx.Response(404, json={"resourceType": "OperationOutcome", "issue": []})
+
+    def page(self, kind: str, query: dict[str, list[str]], text: str) -> httpx.Response:
+        first = int(query.pop("page", ["0"])[0])
+        found = [one for one in self.resources if self.deaf or (one["resourceType"] == kind and matches(one, query))]
+        part = found[first : first + self.page_size]
+        entries: list[Json] = [{"resource": one, "search": {"mode": "match"}} for one in part]
+        links: list[Json] = []
+        if first + self.page_size < len(found) or self.next_address:
+            bare = text.split("&page=")[0]
+            following = self.next_address or f"{BASE}/{kind}?{bare}&page={first + self.page_size}"
+            links = [{"relation": "next", "url": following}]
+        if first == 0:
+            entries += self.extra
+        page = {"resourceType": "Bundle", "type": "searchset", "link": links, "entry": entries}
+        return httpx.Response(200, json=page)
+
+
+def matches(resource: Json, query: dict[str, list[str]]) -> bool:
+    """Patient and codes only: the record of a test need not know all of FHIR."""
+    text = json.dumps(resource)
+    wanted = [one.split("|")[-1] for one in query.get("combo-code", query.get("code", [""]))[0].split(",")]
+    subject = query.get("patient", [""])[0]
+    return f'"{subject}"' in text and any(f'"{code}"' in text for code in wanted)

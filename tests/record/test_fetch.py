@@ -1,0 +1,393 @@
+from __future__ import annotations
+
+import asyncio
+from datetime import datetime
+
+import httpx
+import pytest
+import respx
+
+from ebbmark.fhir.problems import ProblemKind, Rejected, status_of
+from ebbmark.fhir.read import NO_CODE_MAP
+from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.recommend import recommend
+from ebbmark.record.client import RecordClient, RecordSettings
+from ebbmark.record.from_record import ReadLimits, recommend_from_record
+from ebbmark.record.reading import ReadFailure, Waiting
+from ebbmark.record.searching import Budget, Found, TooMuch, search
+from fhir_builders import (
+    Json,
+    at,
+    bundle,
+    height,
+    observation,
+    patient,
+    quantity,
+    to_bytes,
+    trial_bundle,
+    trial_observations,
+)
+from record.searchable_record import BASE, SearchableRecord
+from record.waits import Waits, noon
+
+AT_S = datetime.fromisoformat(at(90)).timestamp()
+PATIENT_NAMED: Json = {"name": "patient-reference", "valueReference": {"reference": "Patient/p1"}}
+WHOLE = [patient(), height(), *trial_observations()]
+PLENTY = ReadLimits()
+ELSEWHERE = "https://other.example/fhir/Patient/p1"
+WARNING: Json = {
+    "resource": {
+        "resourceType": "OperationOutcome",
+        "issue": [{"severity": "warning", "code": "not-supported", "diagnostics": "Ottilie Beispiel"}],
+    },
+    "search": {"mode": "outcome"},
+}
+
+
+def asks(*parameters: Json) -> bytes:
+    return to_bytes({"resourceType": "Parameters", "parameter": list(parameters) or [PATIENT_NAMED]})
+
+
+def answer(
+    record: SearchableRecord, body: bytes | None = None, limits: ReadLimits = PLENTY, at_s: float = AT_S
+) -> Recommendation:
+    async def asked() -> Recommendation | None:
+        settings = RecordSettings(BASE, (BASE,), max_attempts=2)
+        async with RecordClient(settings) as client:
+            return await recommend_from_record(
+                asks() if body is None else body,
+                at_s=at_s,
+                record=client,
+                waiting=Waiting(Waits(), noon),
+                code_map=NO_CODE_MAP,
+                accept_preliminary=False,
+                limits=limits,
+            )
+
+    with respx.mock(assert_all_called=False) as router:
+        record.attach(router)
+        found = asyncio.run(asked())
+    assert found is not None
+    return found
+
+
+def refused(record: SearchableRecord, body: bytes | None = None, limits: ReadLimits = PLENTY) -> Rejected:
+    with pytest.raises(Rejected) as caught:
+        answer(record, body, limits)
+    return caught.value
+
+
+def period(start: str, end: str) -> Json:
+    return {"name": "period", "valuePeriod": {"start": start, "end": end}}
+
+
+def moved(resources: list[Json], suffix: str, hours: int) -> list[Json]:
+    """The same trial again, hours later, under other ids."""
+    built = []
+    for one in resources:
+        when = str(one["effectiveDateTime"])
+        later = f"{when[:11]}{int(when[11:13]) + hours:02d}{when[13:]}"
+        built.append({**one, "id": f"{one['id']}-{suffix}", "effectiveDateTime": later})
+    return built
+
+
+def test_what_is_read_from_the_record_gets_the_answer_that_the_same_data_get() -> None:
+    assert answer(SearchableRecord(WHOLE)).advice == recommend(to_bytes(trial_bundle()), at_s=AT_S).advice
+
+
+def test_the_same_inputs_have_the_same_identity_however_they_came() -> None:
+    assert answer(SearchableRecord(WHOLE)).identity == recommend(to_bytes(trial_bundle()), at_s=AT_S).identity
+
+
+def test_a_record_that_gives_one_resource_per_page_is_read_to_its_end() -> None:
+    record = SearchableRecord(WHOLE, page_size=1)
+
+    assert answer(record).identity == answer(SearchableRecord(WHOLE)).identity
+    assert len(record.asked) > len(WHOLE)
+
+
+def test_a_record_that_ignores_every_search_parameter_is_filtered_here() -> None:
+    others: list[Json] = [
+        *[{**one, "id": f"x{one['id']}", "subject": {"reference": "Patient/p2"}} for one in trial_observations()],
+        observation("http://loinc.org|1234-5", 3.0, identity="odd", when=at(2)),
+        {"resourceType": "Encounter", "id": "e", "status": "finished"},
+    ]
+    record = SearchableRecord([*others, *WHOLE], deaf=True)
+
+    found = answer(record, asks(PATIENT_NAMED, period(at(0), at(60))))
+
+    assert found.identity == answer(SearchableRecord(WHOLE)).identity
+    told = " ".join(found.request.notes)
+    assert "24 resources of another patient" in told
+    assert "1 resources of type Encounter" in told
+    assert "1 resources with another code" in told
+
+
+def test_nothing_before_the_period_or_after_it_is_read() -> None:
+    early = observation("peep-set", 26.0, when=at(0, 30), identity="early")
+    late = observation("peep-set", 8.0, when=at(59), identity="late")
+
+    found = answer(SearchableRecord([*WHOLE, early, late]), asks(PATIENT_NAMED, period(at(1), at(30))))
+
+    assert found.identity == answer(SearchableRecord(WHOLE)).identity
+
+
+def test_without_a_period_nothing_older_than_a_day_is_read() -> None:
+    with pytest.raises(Rejected) as caught:
+        answer(SearchableRecord(WHOLE), at_s=AT_S + 30 * 3600.0)
+
+    assert "No usable PEEP" in caught.value.problems[0].sentence
+
+
+def test_only_the_encounter_asked_for_is_read_but_the_height_of_any() -> None:
+    mine = [{**one, "encounter": {"reference": "Encounter/9"}} for one in trial_observations()]
+    other = observation("peep-set", 30.0, when=at(1), identity="other", encounter={"reference": "Encounter/8"})
+    encounter: Json = {"name": "encounter", "valueId": "9"}
+
+    found = answer(SearchableRecord([patient(), height(), *mine, other], deaf=True), asks(PATIENT_NAMED, encounter))
+
+    assert found.request.encounter == "Encounter/9"
+    assert max(step.peep_cmh2o for step in found.trial.steps) == 24.0
+
+
+def test_a_record_without_combo_code_is_asked_by_code() -> None:
+    record = SearchableRecord(WHOLE, refused=frozenset({"combo-code"}))
+
+    assert answer(record).identity == answer(SearchableRecord(WHOLE)).identity
+
+
+def test_a_remark_of_the_record_is_passed_on_without_its_text() -> None:
+    found = answer(SearchableRecord(WHOLE, extra=[WARNING]))
+
+    assert "The record made a remark on the search (warning, not-supported)." in found.request.notes
+    assert "Ottilie" not in " ".join(found.request.notes)
+
+
+@pytest.mark.parametrize("severity", ["error", "fatal"])
+def test_a_search_that_failed_in_part_is_not_used(severity: str) -> None:
+    issue = {"severity": severity, "code": "exception", "diagnostics": "Ottilie Beispiel"}
+    failed: Json = {"resource": {"resourceType": "OperationOutcome", "issue": [issue]}}
+
+    refusal = refused(SearchableRecord(WHOLE, extra=[failed]))
+
+    assert status_of(refusal.problems) == 502
+    assert "Ottilie" not in str(refusal)
+
+
+def test_a_version_that_two_pages_bring_is_one_input() -> None:
+    plain = answer(SearchableRecord(WHOLE))
+
+    found = answer(SearchableRecord([*WHOLE, *WHOLE[3:6]]))
+
+    assert found.identity == plain.identity
+    assert [one.code for one in found.ignored].count("duplicate") == 0
+
+
+@pytest.mark.parametrize(
+    "address",
+    ["https://elsewhere.example/fhir?page=2", "http://record.example/fhir?page=2", "https://record.example/x"],
+)
+def test_a_next_page_elsewhere_is_not_called(address: str) -> None:
+    record = SearchableRecord(WHOLE, next_address=address)
+
+    refusal = refused(record)
+
+    assert refusal.problems[0].kind is ProblemKind.RECORD_FAILED
+    assert all(BASE in one for one in record.asked)
+
+
+def test_pages_that_lead_in_a_circle_end() -> None:
+    refusal = refused(SearchableRecord(WHOLE, next_address=f"{BASE}/Observation?page=0"))
+
+    assert "lead back" in refusal.problems[0].sentence
+
+
+@pytest.mark.parametrize(
+    "limits", [ReadLimits(resources=20), ReadLimits(size_bytes=2_000), ReadLimits(requests=3)], ids=str
+)
+def test_what_is_too_much_is_refused_not_cut(limits: ReadLimits) -> None:
+    refusal = refused(SearchableRecord(WHOLE, page_size=5), limits=limits)
+
+    assert refusal.problems[0].kind is ProblemKind.TOO_MUCH_IN_RECORD
+
+
+def test_a_patient_whom_the_record_does_not_know_is_said_so() -> None:
+    assert refused(SearchableRecord(WHOLE[1:])).problems[0].kind is ProblemKind.NOT_IN_RECORD
+
+
+def test_a_record_that_fails_is_not_the_callers_fault() -> None:
+    class Failing(SearchableRecord):
+        def answer(self, request: httpx.Request) -> httpx.Response:
+            return httpx.Response(500, text="Ottilie Beispiel")
+
+    refusal = refused(Failing([]))
+
+    assert status_of(refusal.problems) == 502
+    assert "Ottilie" not in str(refusal)
+
+
+def test_a_patient_resource_of_someone_else_is_not_used() -> None:
+    class Confused(SearchableRecord):
+        def read(self, kind: str, identity: str) -> httpx.Response:
+            return httpx.Response(200, json=patient("p2"))
+
+    assert "another resource" in refused(Confused(WHOLE)).problems[0].sentence
+
+
+def test_a_device_metric_that_tells_settings_from_measurements_is_read() -> None:
+    metric: Json = {"resourceType": "DeviceMetric", "id": "set", "category": "setting"}
+    ambiguous = {"code": {"coding": [{"system": "http://loinc.org", "code": "76248-4"}]}}
+    told = [
+        {**one, **ambiguous, "device": {"reference": "DeviceMetric/set"}} if "peep-set" in str(one["id"]) else one
+        for one in trial_observations()
+    ]
+
+    assert answer(SearchableRecord([patient(), height(), metric, *told])).trial.peep_source == "set"
+
+
+def with_device(resources: list[Json], name: str) -> list[Json]:
+    return [{**one, "device": {"reference": name}} for one in resources]
+
+
+def test_two_ventilators_at_the_same_time_are_refused_by_name() -> None:
+    first = with_device(trial_observations(), "Device/a")
+    second = with_device(
+        [{**one, "id": f"{one['id']}-b"} for one in trial_observations(peeps=[17 - n for n in range(8)])], "Device/b"
+    )
+
+    refusal = refused(SearchableRecord([patient(), height(), *first, *second]))
+
+    (problem,) = refusal.problems
+    assert problem.kind is ProblemKind.AMBIGUOUS_TRIAL
+    assert "Device/a: 8 PEEP readings, 2026-03-01T09:02:00Z to 2026-03-01T09:23:00Z" in problem.sentence
+    assert "Device/b" in problem.sentence
+
+
+def test_two_ventilators_one_after_the_other_are_no_puzzle() -> None:
+    first = with_device(trial_observations(), "Device/a")
+    second = with_device(moved(trial_observations(), "later", 1), "Device/b")
+
+    found = answer(SearchableRecord([patient(), height(), *first, *second]), at_s=AT_S + 3600)
+
+    used = {source for step in found.trial.steps for sample in step.samples for source in sample.sources}
+    assert all("later" in found.request.sources[source].reference for source in used)
+
+
+def test_the_latest_trial_counts_where_no_period_was_named() -> None:
+    record = SearchableRecord([*WHOLE, *moved(trial_observations(), "later", 2)])
+
+    found = answer(record, at_s=AT_S + 3 * 3600)
+
+    assert found.trial.steps[0].start_s == datetime.fromisoformat(at(122)).timestamp()
+    assert [one.slug for one in found.trial.observed].count("earlier-limb") == 1
+
+
+def test_a_period_that_holds_two_trials_is_refused_with_both() -> None:
+    record = SearchableRecord([*WHOLE, *moved(trial_observations(), "later", 1)])
+
+    refusal = refused(record, asks(PATIENT_NAMED, period(at(0), at(89))))
+
+    (problem,) = refusal.problems
+    assert problem.kind is ProblemKind.AMBIGUOUS_TRIAL
+    assert "2026-03-01T09:02:00Z" in problem.sentence
+    assert "2026-03-01T10:02:00Z" in problem.sentence
+
+
+def test_codes_of_the_callers_own_map_are_searched_for() -> None:
+    own: Json = {
+        "resourceType": "ConceptMap",
+        "status": "active",
+        "group": [
+            {
+                "source": "https://site.example/codes",
+                "target": "http://loinc.org",
+                "element": [{"code": "our,peep", "target": [{"code": "20077-4", "equivalence": "equal"}]}],
+            }
+        ],
+    }
+    record = SearchableRecord(WHOLE)
+
+    answer(record, asks(PATIENT_NAMED, {"name": "concept-map", "resource": own}))
+
+    assert any("our%5C%2Cpeep" in one for one in record.asked)
+
+
+@pytest.mark.parametrize(
+    ("parameters", "kind"),
+    [
+        ([{"name": "patient-reference", "valueReference": {"reference": ELSEWHERE}}], "bad-parameter"),
+        ([{"name": "patient-reference", "valueReference": {"reference": "Group/p1"}}], "bad-parameter"),
+        ([{"name": "patient-reference", "valueId": "../Patient/p1"}], "bad-parameter"),
+        ([{"name": "patient-reference", "valueId": "p1?_id=p2"}], "bad-parameter"),
+        ([{"name": "patient-reference"}], "bad-parameter"),
+        ([PATIENT_NAMED, PATIENT_NAMED], "repeated-parameter"),
+        ([PATIENT_NAMED, {"name": "bundle", "resource": bundle()}], "bad-parameter"),
+        ([PATIENT_NAMED, {"name": "patient", "resource": patient()}], "bad-parameter"),
+        ([PATIENT_NAMED, period("2026-03-01", at(3))], "bad-parameter"),
+        ([PATIENT_NAMED, period(at(3), at(2))], "bad-parameter"),
+        ([PATIENT_NAMED, {"name": "encounter", "valueReference": {"reference": "Patient/p1"}}], "bad-parameter"),
+    ],
+)  # fmt: skip
+def test_a_question_that_names_no_one_place_and_time_is_refused_before_anything_is_read(
+    parameters: list[Json], kind: str
+) -> None:
+    record = SearchableRecord(WHOLE)
+
+    refusal = refused(record, asks(*parameters))
+
+    assert {problem.kind.slug for problem in refusal.problems} == {kind}
+    assert record.asked == []
+
+
+@pytest.mark.parametrize(
+    "named", [{"valueId": "p1"}, {"valueReference": {"reference": f"{BASE}/Patient/p1"}}], ids=["id", "absolute"]
+)
+def test_the_patient_may_be_named_by_id_or_by_whole_address(named: Json) -> None:
+    assert answer(SearchableRecord(WHOLE), asks({"name": "patient-reference", **named})).advice
+
+
+def test_other_parameters_go_on_to_the_reader() -> None:
+    margin: Json = {"name": "margin", "valueQuantity": quantity(3)}
+
+    assert answer(SearchableRecord(WHOLE), asks(PATIENT_NAMED, margin)).request.protocol.margin_cmh2o == 3.0
+
+
+def test_without_a_record_a_patient_reference_is_refused() -> None:
+    with pytest.raises(Rejected) as caught:
+        asyncio.run(
+            recommend_from_record(
+                asks(),
+                at_s=AT_S,
+                record=None,
+                waiting=Waiting(Waits(), noon),
+                code_map=NO_CODE_MAP,
+                accept_preliminary=False,
+            )
+        )
+
+    assert caught.value.problems[0].kind is ProblemKind.NO_RECORD
+
+
+def test_a_long_question_is_posted() -> None:
+    record = SearchableRecord(WHOLE)
+
+    async def searched() -> Found | ReadFailure | TooMuch:
+        async with RecordClient(RecordSettings(BASE, (BASE,))) as client:
+            query = [("patient", "Patient/p1"), ("combo-code", ",".join(["http://loinc.org|20077-4"] * 100))]
+            return await search(client, "Observation", query, budget=Budget(), waiting=Waiting(Waits(), noon))
+
+    with respx.mock() as router:
+        record.attach(router)
+        found = asyncio.run(searched())
+
+    assert isinstance(found, Found)
+    assert len(found.entries) == 8
+    assert record.asked[0].startswith(f"POST {BASE}/Observation/_search patient=")
+
+
+def test_no_address_that_is_asked_is_long() -> None:
+    record = SearchableRecord(WHOLE)
+
+    answer(record)
+
+    assert max(len(one) for one in record.asked) < 2_000
