@@ -52,6 +52,11 @@ class ProblemKind(Enum):
     TIME_UNUSABLE = ("time-unusable", "value", 422, "reading")
     # the trial
     NO_TRIAL = ("no-trial", "business-rule", 422, "trial")
+    # who asks
+    NOT_SIGNED_IN = ("not-signed-in", "login", 401, "doors")
+    NOT_PERMITTED = ("not-permitted", "forbidden", 403, "doors")
+    TOO_OFTEN = ("too-often", "throttled", 429, "doors")
+    SIGN_IN_UNAVAILABLE = ("sign-in-unavailable", "transient", 503, "doors")
     # the doors
     NOT_FOUND = ("not-found", "not-found", 404, "doors")
     METHOD_NOT_ALLOWED = ("method-not-allowed", "not-supported", 405, "doors")
