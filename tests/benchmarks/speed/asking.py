@@ -1,0 +1,59 @@
+"""One request through an ASGI application, as bare as it can be: no client, no socket, no turn of an event loop."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from starlette.types import ASGIApp, Message
+
+__all__ = ["caller"]
+
+
+def caller(app: ASGIApp, path: str, body: bytes) -> Callable[[], bytes]:
+    """A function that posts the body and returns the body of the reply.
+
+    The coroutine is driven by hand, which works as long as nothing in it waits; the plain path of a request waits for
+    nothing.
+    """
+    headers = [
+        (b"host", b"127.0.0.1:8087"),
+        (b"content-type", b"application/fhir+json"),
+        (b"accept", b"application/fhir+json"),
+        (b"content-length", str(len(body)).encode()),
+    ]
+    scope: dict[str, Any] = {
+        "type": "http",
+        "asgi": {"version": "3.0", "spec_version": "2.3"},
+        "http_version": "1.1",
+        "method": "POST",
+        "scheme": "http",
+        "path": path,
+        "raw_path": path.encode(),
+        "query_string": b"",
+        "root_path": "",
+        "headers": headers,
+        "client": ("127.0.0.1", 50000),
+        "server": ("127.0.0.1", 8087),
+    }
+
+    async def receive() -> Message:
+        return {"type": "http.request", "body": body, "more_body": False}
+
+    def ask() -> bytes:
+        sent: list[Message] = []
+
+        async def send(message: Message) -> None:
+            sent.append(message)
+
+        running = app(dict(scope), receive, send)
+        try:
+            running.__await__().send(None)
+        except StopIteration:
+            if sent[0]["status"] != 200:
+                raise RuntimeError(f"refused: {sent[1]['body'][:500]!r}") from None
+            reply: bytes = sent[1]["body"]
+            return reply
+        raise RuntimeError("the application waited for something")
+
+    return ask
