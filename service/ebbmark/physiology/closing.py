@@ -23,9 +23,9 @@ unknown form, and with probability 0.35 one more rapid fall of unknown size (SD 
 wide. Most of the weight lies on curves that bend downwards, as lungs give them which are first relieved of
 overdistension and then lose units; a quarter lies on a broader family for lungs unlike those. The curves of each
 event are then re-weighted, so that before any reading *not reached* has 0.30, *falling from the first step* 0.10
-and the other steps equal parts of the rest: none is preferred. `reading` has five values from 0.7 to 8.5 %,
-`step` two, 0.45 and 2.2 %, with the larger at 0.6 (0.7 % where each step has one reading, as the two cannot be
-told apart there). Each step is spoiled with probability 0.03.
+and the other steps equal parts of the rest: none is preferred. `reading` has seven values from 0.6 to 10.5 %,
+`step` two, 0.45 and 2.2 %; where each step has one reading the two cannot be told apart, and four values from 0.8
+to 8.5 % stand for both. Each step is spoiled with probability 0.03.
 
 **What is marginalised.** Level, slope, curvature, smooth part and size of the rapid fall exactly, as Gaussians;
 its presence, place and width, the noise, and the sets of spoiled steps by summing over all of them. Which

@@ -12,10 +12,20 @@ from ebbmark.physiology.curves import Floats
 
 __all__ = ["Noise", "StepCentres", "noise_of", "step_centres"]
 
-_READING_SD = ((0.007, 0.12), (0.014, 0.24), (0.026, 0.30), (0.047, 0.24), (0.085, 0.10))
+# Size and probability. A spread that is seen within steps deserves a finer scale than one that is only inferred.
+_READING_SD = (
+    (0.006, 0.08),
+    (0.010, 0.14),
+    (0.016, 0.19),
+    (0.026, 0.22),
+    (0.042, 0.19),
+    (0.066, 0.12),
+    (0.105, 0.06),
+)
 _STEP_SD = ((0.0045, 0.4), (0.022, 0.6))
+_READING_SD_IF_SINGLE = ((0.008, 0.16), (0.018, 0.34), (0.04, 0.36), (0.085, 0.14))
 _STEP_SD_IF_SINGLE = ((0.007, 1.0),)
-_LEAST_NOISE_WEIGHT = 1e-6
+_LEAST_NOISE_WEIGHT = 1e-4
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +99,7 @@ def noise_of(data: StepCentres, counts: tuple[int, ...], resolutions: tuple[floa
     Source: the sizes are the project's choice, around customary spreads of 1 to 10 % per reading.
     """
     count, rounding = np.array(counts, dtype=np.float64), np.array(resolutions)
-    sizes = list(product(_READING_SD, _STEP_SD if data.freedom else _STEP_SD_IF_SINGLE))
+    sizes = list(product(_READING_SD, _STEP_SD) if data.freedom else product(_READING_SD_IF_SINGLE, _STEP_SD_IF_SINGLE))
     reading = np.array([size[0] for size, _ in sizes]) ** 2
     step = np.array([size[0] for _, size in sizes]) ** 2
     log_weights = np.log([a[1] * b[1] for a, b in sizes])
