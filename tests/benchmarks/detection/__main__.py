@@ -122,7 +122,9 @@ def _draw(answers: Mapping[str, Sequence[Outcome]], out: Path) -> None:
     figures.draw_rivals({name: _plain(o) for name, o in answers.items()}, OURS, out / "rivals.png")
     figures.draw_intervals({**_by_family(plain), **_by_condition(ours)}, out / "intervals.png")
     draw_cases(typical(ours), estimate_closing, "Twelve trials as they come", out / "cases-typical.png")
-    draw_cases(worst(plain), estimate_closing, "The twelve surest wrong answers", out / "cases-worst.png")
+    draw_cases(
+        worst(ours), estimate_closing, "The twelve surest wrong answers, knowable trials first", out / "cases-worst.png"
+    )
 
 
 if __name__ == "__main__":

@@ -47,9 +47,12 @@ def typical(outcomes: Sequence[Outcome], count: int = 12) -> list[Outcome]:
 
 
 def worst(outcomes: Sequence[Outcome], count: int = 12) -> list[Outcome]:
-    """Take the answers that were wrong by more than one step, or of another verdict, and the surest of it."""
+    """Take the surest of the answers that were wrong by more than one step, or of another verdict.
+
+    Answers on knowable trials come first; if they are too few, the others follow.
+    """
     wrong = [o for o in outcomes if o.answered and not o.within_one]
-    return sorted(wrong, key=lambda o: -o.confidence)[:count]
+    return sorted(wrong, key=lambda o: (not o.trial.knowable, -o.confidence))[:count]
 
 
 def draw_cases(outcomes: Sequence[Outcome], estimate: Estimate, title: str, path: Path) -> None:
@@ -125,8 +128,8 @@ def _heading(trial: Trial, closing: Closing) -> str:
     truth = SAID[trial.case.truth.verdict]
     if trial.case.truth.verdict is Verdict.FOUND and trial.case.truth.step is not None:
         truth = f"{trial.case.peeps_cmh2o[trial.case.truth.step]:g}"
-    known = "" if trial.knowable else ", not knowable"
-    return f"{trial.case.family} · {trial.condition}{known}\nsaid: {said}; p {closing.probability:.2f}\ntrue: {truth}"
+    known = "" if trial.knowable else " (not knowable)"
+    return f"{trial.case.family} · {trial.condition}\nsaid: {said}; p {closing.probability:.2f}\ntrue: {truth}{known}"
 
 
 def _draw_chances(axes: Axes, closing: Closing) -> None:

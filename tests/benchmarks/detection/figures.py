@@ -33,6 +33,7 @@ def draw_reliability(outcomes: Sequence[Outcome], path: Path) -> None:
         errors = [1.645 * (b.observed * (1.0 - b.observed) / b.count) ** 0.5 for b in table]
         stated, observed = [b.stated for b in table], [b.observed for b in table]
         upper.errorbar(stated, observed, yerr=errors, fmt="o-", ms=4.0, lw=1.2, elinewidth=0.8, color=TEAL)
+        upper.set_ylim(0.0, 1.02)
         upper.set_ylabel("share that was true")
         upper.set_title(
             f"Does 80 % mean 80 %? Calibration error {expected_calibration_error(table):.3f}\n"
@@ -101,9 +102,8 @@ def draw_rivals(answers: Mapping[str, Sequence[Outcome]], ours: str, path: Path)
                 color=TEAL if mine else INK,
                 weight="bold" if mine else "normal",
             )
-        axes.set_xlim(0.0, None)
+        axes.set_xlim(0.0, 1.4 * max(x for x, _, _ in places))
         axes.set_ylim(0.0, 1.0)
-        axes.margins(x=0.35)
         axes.set_xlabel("pressure named though closing was not reached (share of such trials)")
         axes.set_ylabel("exact step (share of all trials with closing)")
         axes.set_title("Every method on the same trials, knowable or not; up and left is better", loc="left")

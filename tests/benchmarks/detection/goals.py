@@ -40,7 +40,7 @@ class Goal:
 
     @property
     def met(self) -> bool:
-        """Whether the value keeps its limits; never where there is no value."""
+        """Whether the value keeps its limits, if it has any; never where there is no value."""
         return (
             not math.isnan(self.value)
             and (self.at_least is None or self.value >= self.at_least)
@@ -56,7 +56,9 @@ def goals(outcomes: Sequence[Outcome]) -> tuple[Goal, ...]:
     """
     plain = _where(outcomes, lambda o: o.trial.condition in PLAIN)
     every, abrupt, gradual = (score(plain), *(score(_family(plain, name)) for name in ("abrupt", "gradual")))
-    quiet = score(_where(plain, lambda o: o.trial.noise < 0.02))
+    quiet = score(_where(plain, _quiet))
+    clear = _where(plain, lambda o: _clearance(o) >= 0.01)
+    falling = score(_where(plain, lambda o: o.trial.knowable)).falling_called_found
     even = score(_where(plain, lambda o: o.trial.case.family not in ("short", "unequal")))
     by_condition = {name: score(_condition(outcomes, name)) for name in DISTURBED}
     limited = _condition(outcomes, "dynamic, marked resistance")
@@ -71,14 +73,16 @@ def goals(outcomes: Sequence[Outcome]) -> tuple[Goal, ...]:
         Goal("  gradual: within one step", gradual.within_one, at_least=0.93),
         Goal("  gradual: exact", gradual.exact, at_least=0.60),
         Goal("  step means known to 2 %: exact", quiet.exact, at_least=0.88),
+        Goal("  and no step within 1 % of the rule's limit: exact", score(_where(clear, _quiet)).exact),
         Goal("mean absolute error, 2 cmH2O steps", even.mae_cmh2o, at_most=0.6),
         Goal("knowable, left indeterminate", every.abstained_knowable, at_most=0.10),
         Goal("more than one step too low", every.too_low, at_most=0.01),
         Goal("not reached, knowable: pressure named", every.false_found_knowable, at_most=0.02),
         Goal("not reached, all: pressure named", every.false_found, at_most=0.06),
         Goal("falling from first step: pressure named", every.falling_called_found, at_most=0.10),
+        Goal("  knowable ones: pressure named", falling),
         Goal("closing called not reached", every.missed, at_most=0.03),
-        Goal("  where a next step could confirm it", every.missed_confirmable, at_most=0.03),
+        Goal("  where a next step could confirm it", every.missed_confirmable),
         Goal("not knowable: wrong answer", every.wrong_unknowable, at_most=0.20),
         *(Goal(f"{name}: within one step", s.within_one, at_least=0.92) for name, s in by_condition.items()),
         Goal("dynamic, marked resistance: within one", score(limited).within_one, at_least=0.82),
@@ -128,6 +132,19 @@ def _false_found(outcomes: Sequence[Outcome], otherwise: Sequence[Outcome]) -> f
 
 def _family(outcomes: Sequence[Outcome], family: str) -> list[Outcome]:
     return _where(outcomes, lambda o: o.trial.case.family == family)
+
+
+def _quiet(outcome: Outcome) -> bool:
+    return outcome.trial.noise < 0.02
+
+
+def _clearance(outcome: Outcome) -> float:
+    """How far the closing step and the one before lie from the 5 % that decide between them (0 where none closes)."""
+    step, c = outcome.trial.case.truth.step, outcome.trial.case.compliances_ml_per_cmh2o
+    if step is None:
+        return 0.0
+    highest = max(c[:step])
+    return min(0.95 - c[step] / highest, c[step - 1] / highest - 0.95)
 
 
 def _condition(outcomes: Sequence[Outcome], condition: str) -> list[Outcome]:

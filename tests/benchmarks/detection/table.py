@@ -49,7 +49,7 @@ def goal_table(goals: Sequence[Goal]) -> str:
         high = "" if goal.at_most is None else f"<= {goal.at_most:g}"
         lines.append(
             f"{goal.name.ljust(width)}  {_cell(goal.value):>7}  {f'{low} {high}'.strip():<16}  "
-            + ("met" if goal.met else "NOT MET")
+            + ("for information" if not low and not high else "met" if goal.met else "NOT MET")
         )
     return "\n".join(lines)
 
