@@ -104,7 +104,7 @@ async def test_decimals_go_out_as_numbers(router: respx.MockRouter) -> None:
         (403, ["forbidden"], "our sign-in does not allow this write (HTTP 403, issue forbidden)."),
         (404, [], "there is no FHIR end point that takes transactions at the configured address (HTTP 404)."),
         (405, [], "the record takes no transactions at the configured address (HTTP 405)."),
-        (409, ["processing"], "the write conflicts with something in the record (HTTP 409, issue processing)."),
+        (409, ["deleted"], "the write conflicts with something in the record (HTTP 409, issue deleted)."),
         (413, ["too-long"], "the transaction is longer than the record accepts (HTTP 413, issue too-long)."),
         (415, [], "the record does not accept FHIR JSON (HTTP 415)."),
         (418, [], "the record refused (HTTP 418)."),
@@ -144,7 +144,7 @@ async def test_an_unmet_condition_is_given_both_readings(router: respx.MockRoute
 
 
 @pytest.mark.anyio
-@pytest.mark.parametrize("code", ["conflict", "duplicate", "lock-error", "transient"])
+@pytest.mark.parametrize("code", ["conflict", "duplicate", "lock-error", "transient", "processing"])
 async def test_a_race_with_another_writer_is_run_again(router: respx.MockRouter, code: str) -> None:
     outcome = await Sent(router, httpx.Response(409, json=refusal(code)), ALL_THERE).outcome()
 

@@ -36,7 +36,9 @@ _ISSUE_CODES = frozenset({
     "informational",
 })
 # fmt: on
-_RACE_CODES = frozenset({"conflict", "duplicate", "lock-error", "transient"})
+# A 409 is a conflict by definition; servers name it so, or just "processing" (HAPI FHIR 8.8 does, for the losers of a
+# race of conditional creates). A repeat checks every condition anew, so it cannot double anything.
+_RACE_CODES = frozenset({"conflict", "duplicate", "lock-error", "transient", "processing"})
 _REPEATABLE_METHODS = frozenset({"GET", "HEAD", "PUT", "DELETE"})
 
 
