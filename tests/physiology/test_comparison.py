@@ -12,7 +12,7 @@ from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.snapshot import Snapshot, take_snapshot
 from trials import START_S, reading
 
-BEFORE = {
+BEFORE: dict[Quantity, float] = {
     Quantity.PEEP_SET: 8.0,
     Quantity.PLATEAU_PRESSURE: 26.0,
     Quantity.PEAK_PRESSURE: 31.0,
@@ -24,7 +24,12 @@ BEFORE = {
     Quantity.PACO2: 55.0,
     Quantity.MEAN_ARTERIAL_PRESSURE: 75.0,
 }
-AFTER = {**BEFORE, Quantity.PEEP_SET: 12.0, Quantity.PLATEAU_PRESSURE: 25.0, Quantity.PAO2: 119.0}
+AFTER: dict[Quantity, float] = {
+    **BEFORE,
+    Quantity.PEEP_SET: 12.0,
+    Quantity.PLATEAU_PRESSURE: 25.0,
+    Quantity.PAO2: 119.0,
+}
 
 
 def charted(values: dict[Quantity, float]) -> list[Reading]:
@@ -76,7 +81,9 @@ def test_limits_are_checked_at_the_new_settings() -> None:
 
 
 def test_a_plateau_above_30_is_said_in_the_summary() -> None:
-    comparison = compared(after={**AFTER, Quantity.PLATEAU_PRESSURE: 31.0})
+    high: dict[Quantity, float] = {**AFTER, Quantity.PLATEAU_PRESSURE: 31.0}
+
+    comparison = compared(after=high)
 
     assert "Plateau pressure is 31.0 cmH2O, above 30." in comparison.summary
 
