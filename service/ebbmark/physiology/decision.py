@@ -22,6 +22,8 @@ Source: the limits are the project's choice, set on simulated lungs.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import accumulate
+from math import inf
 
 import numpy as np
 
@@ -125,15 +127,15 @@ def _words(probability: float) -> Evidence:
 
 def _interval(steps: Sequence[CurveStep], shares: Floats) -> tuple[float, float]:
     """Find the run of steps whose probability is nearest to 90 %, at least 85 %; see the module."""
-    total = np.concatenate([[0.0], np.cumsum(shares)])
-    nearest, first, last = np.inf, 0, shares.size - 1
-    for length in range(1, shares.size + 1):
-        held = total[length:] - total[:-length]
-        start = int(np.argmax(held))
-        miss = abs(float(held[start]) - _INTERVAL)
+    total = [0.0, *accumulate(shares.tolist())]
+    nearest, first, last = inf, 0, len(steps) - 1
+    for length in range(1, len(total)):
+        held = [end - start for start, end in zip(total, total[length:], strict=False)]
+        most = max(held)
         # A hair, so that rounding of the sums cannot widen a run.
-        if held[start] >= _LEAST_OF_INTERVAL - _HAIR and miss < nearest - _HAIR:
-            nearest, first, last = miss, start, start + length - 1
+        if most >= _LEAST_OF_INTERVAL - _HAIR and abs(most - _INTERVAL) < nearest - _HAIR:
+            nearest, first = abs(most - _INTERVAL), held.index(most)
+            last = first + length - 1
     return float(steps[last].peep_cmh2o), float(steps[first].peep_cmh2o)
 
 

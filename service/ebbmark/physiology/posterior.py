@@ -124,16 +124,27 @@ def weigh_hypotheses(peeps_cmh2o: tuple[float, ...], data: StepCentres, noise: N
     odds = (_SPOILED / (1.0 - _SPOILED) * _SPOILED_DENSITY * sqrt(2.0 * pi) * table.scale)[:, None]
     first, second = table.first, table.second
     one, two = 1, 1 + table.scale.size
-    weights = np.zeros((none.shape[0], two + first.size, none.shape[1]))
+    weights = np.empty((none.shape[0], two + first.size, none.shape[1]))
+    weights[:, 0] = 0.0
     factors = np.ones_like(weights)
     weights[:, one:two] = 0.5 * pull * pull / own
     factors[:, one:two] = odds / np.sqrt(own)
     if first.size:
         a, b = pull.take(first, axis=1), pull.take(second, axis=1)
         own_a, own_b = own.take(first, axis=1), own.take(second, axis=1)
-        determinant = own_a * own_b - cross * cross
-        weights[:, two:] = (0.5 * a * a * own_b - a * b * cross + 0.5 * b * b * own_a) / determinant
-        factors[:, two:] = odds[first] * odds[second] / np.sqrt(determinant)
+        determinant = own_a * own_b
+        determinant -= np.square(cross)
+        # In place, as these are the largest arrays: (a a own_b - 2 a b cross + b b own_a) / (2 determinant).
+        own_b *= np.square(a)
+        own_a *= np.square(b)
+        own_b += own_a
+        a *= b
+        a *= cross
+        own_b *= 0.5
+        own_b -= a
+        np.divide(own_b, determinant, out=weights[:, two:])
+        np.sqrt(determinant, out=determinant)
+        np.divide(odds[first] * odds[second], determinant, out=factors[:, two:])
     weights += none[:, None, :]
     weights -= weights.max()
     np.exp(weights, out=weights)
