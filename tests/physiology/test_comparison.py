@@ -89,7 +89,8 @@ def test_a_plateau_above_30_is_said_in_the_summary() -> None:
 
 
 def test_a_limit_that_is_not_known_is_not_said_to_hold() -> None:
-    values = {quantity: value for quantity, value in AFTER.items() if quantity is not Quantity.PLATEAU_PRESSURE}
+    values = AFTER.copy()
+    del values[Quantity.PLATEAU_PRESSURE]
 
     plateau, driving, _ = compared(after=values).limits
 

@@ -1,0 +1,163 @@
+"""Other markers of closing, each by its own rule, and what is said when they disagree."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from ebbmark.physiology.closing import Verdict
+from ebbmark.physiology.marker_rules import first_lasting_fall
+from ebbmark.physiology.markers import Marker, Markers, Meaning, read_markers
+from ebbmark.physiology.readings import Quantity, Reading
+from trials import START_S, STEP_S, closing_at, reading, staircase_down, trial_of
+
+STEADY = (95.0,) * 8
+
+
+def at_each_step(quantity: Quantity, values: Sequence[float | None]) -> list[Reading]:
+    """One reading near the end of each step."""
+    return [
+        reading(quantity, value, START_S + index * STEP_S + 110, 500 + index)
+        for index, value in enumerate(values)
+        if value is not None
+    ]
+
+
+def markers_of(*extra: Reading, closing_cmh2o: float | None = 10, limb: list[Reading] | None = None) -> Markers:
+    readings = [*(limb or staircase_down()), *extra]
+    found = closing_at(closing_cmh2o, verdict=Verdict.FOUND if closing_cmh2o else Verdict.NOT_REACHED)
+    return read_markers(readings, trial_of(readings), found)
+
+
+def named(markers: Markers) -> dict[str, float | None]:
+    return {marker.slug: marker.peep_cmh2o for marker in markers.markers}
+
+
+def marker(markers: Markers, slug: str) -> Marker:
+    return next(one for one in markers.markers if one.slug == slug)
+
+
+def test_a_fall_of_saturation_by_one_and_by_two_per_cent_name_their_own_levels() -> None:
+    markers = markers_of(*at_each_step(Quantity.SPO2, (95, 95, 95, 95, 94, 93, 92, 91)))
+
+    assert (named(markers)["spo2-fall-1"], named(markers)["spo2-fall-2"]) == (12, 10)
+    assert "Hodgson" in marker(markers, "spo2-fall-1").citation
+    assert "PHARLAP" in marker(markers, "spo2-fall-2").citation
+
+
+def test_a_saturation_that_comes_back_names_no_closing() -> None:
+    markers = markers_of(*at_each_step(Quantity.SPO2, (95, 95, 92, 95, 95, 95, 95, 95)))
+
+    assert named(markers)["spo2-fall-2"] is None
+    assert "did not get worse for good" in marker(markers, "spo2-fall-2").sentence
+
+
+def test_a_fall_at_the_very_last_step_is_not_known_to_last() -> None:
+    markers = markers_of(*at_each_step(Quantity.SPO2, (95, 95, 95, 95, 95, 95, 95, 92)))
+
+    assert "whether that lasts is not known" in marker(markers, "spo2-fall-2").sentence
+
+
+def test_a_saturation_above_97_is_said_to_tell_little() -> None:
+    markers = markers_of(*at_each_step(Quantity.SPO2, (100, 100, 100, 100, 99, 98, 97, 96)))
+
+    assert "hardly moves with oxygenation" in marker(markers, "spo2-fall-2").sentence
+
+
+def test_oxygenation_is_not_a_marker_while_fio2_changes() -> None:
+    markers = markers_of(
+        *at_each_step(Quantity.SPO2, STEADY), *at_each_step(Quantity.FIO2_SET, (0.6, *[None] * 5, 0.8, None))
+    )
+
+    assert "spo2-fall-1" not in named(markers)
+    assert "FiO2 was changed during the limb, so spo2 is not read as a marker." in markers.not_recorded
+
+
+def test_oxygen_and_carbon_dioxide_by_our_own_rules_say_that_they_are_ours() -> None:
+    markers = markers_of(
+        *at_each_step(Quantity.PAO2, (120, None, 118, None, 115, None, 70, 65)),
+        *at_each_step(Quantity.PACO2, (45, None, 44, None, 45, None, 52, 56)),
+    )
+
+    assert (named(markers)["pao2-fall"], named(markers)["paco2-rise"]) == (8, 8)
+    assert "no published rule was read" in marker(markers, "pao2-fall").citation
+
+
+def test_driving_pressure_at_constant_volume_names_the_step_where_it_rose_for_good() -> None:
+    markers = markers_of(limb=staircase_down(compliances=(38, 40, 41, 42, 41.5, 37, 31, 27)))
+
+    # 420 mL over 42, 41.5, 37, 31 mL/cmH2O: 10.0, 10.1, 11.4, 13.5 cmH2O; noise of a difference is 1.7
+    assert named(markers)["driving-pressure-rise"] == 8
+    assert "cannot confirm" in marker(markers, "driving-pressure-rise").sentence
+
+
+def test_driving_pressure_says_nothing_while_volume_changes() -> None:
+    limb = [
+        reading(one.quantity, one.value * 1.2, one.start_s, one.source)
+        if one.quantity is Quantity.TIDAL_VOLUME_EXPIRED and one.start_s > START_S + 4 * STEP_S
+        else one
+        for one in staircase_down()
+    ]
+
+    assert "Tidal volume was not constant" in " ".join(markers_of(limb=limb).not_recorded)
+
+
+def test_the_level_of_best_compliance_is_not_a_closing_level() -> None:
+    best = marker(markers_of(), "best-compliance")
+
+    assert (best.peep_cmh2o, best.meaning) == (14, Meaning.BEST)
+    assert "must not be added to the other" in best.sentence
+
+
+def test_markers_within_one_step_of_each_other_agree() -> None:
+    markers = markers_of(*at_each_step(Quantity.SPO2, (95, 95, 95, 95, 95, 93, 92, 91)))
+
+    assert markers.agree is True
+
+
+def test_markers_that_disagree_are_said_to_in_plain_words() -> None:
+    markers = markers_of(*at_each_step(Quantity.SPO2, (95, 95, 92, 91, 90, 89, 88, 88)))
+
+    assert markers.agree is False
+    assert "The markers disagree about closing (cmH2O): compliance 10, spo2 fall 1 16" in markers.sentence
+    assert "no single marker decides" in markers.sentence
+
+
+def test_one_closing_level_alone_is_not_compared() -> None:
+    flat = staircase_down(compliances=(42,) * 8)
+
+    markers = markers_of(closing_cmh2o=None, limb=flat)
+
+    assert markers.agree is None
+
+
+def test_a_marker_recorded_at_two_steps_only_is_not_read() -> None:
+    markers = markers_of(*at_each_step(Quantity.SPO2, (95, 90, *[None] * 6)))
+
+    assert "spo2 was recorded at 2 steps of the limb; at least 3 are needed." in markers.not_recorded
+
+
+@pytest.mark.parametrize(
+    ("worse", "expected"),
+    [
+        ([False, False, True, True], 2),
+        ([False, True, False, True], 3),
+        ([False, True, True, False], None),
+        ([False, False, False], None),
+        ([], None),
+    ],
+)
+def test_only_a_fall_that_stays_counts(worse: list[bool], expected: int | None) -> None:
+    assert first_lasting_fall(worse) == expected
+
+
+@given(st.lists(st.booleans(), max_size=12))
+def test_every_step_from_the_named_one_on_is_worse_and_the_one_before_is_not(worse: list[bool]) -> None:
+    index = first_lasting_fall(worse)
+    start = len(worse) if index is None else index
+
+    assert all(worse[start:])
+    assert start == 0 or not worse[start - 1]

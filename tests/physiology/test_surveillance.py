@@ -1,0 +1,193 @@
+"""Since the last titration: what happened, when, and what could not be looked for."""
+
+from __future__ import annotations
+
+import pytest
+
+from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.snapshot import Snapshot, take_snapshot
+from ebbmark.physiology.surveillance import CodedChange, Event, Surveillance, watch
+from trials import START_S, reading
+
+HOUR_S = 3600.0
+PBW_KG = 70.0
+
+
+def hourly(
+    hours: int = 8, *, peep: float = 12.0, plateau: float = 25.0, volume: float = 420.0, pao2: float = 100.0
+) -> list[Reading]:
+    """A quiet record: one charted row an hour after the titration, and a gas every four hours."""
+    rows = []
+    for hour in range(hours + 1):
+        at_s, source = START_S + hour * HOUR_S + 60, 10 * hour
+        rows += [
+            reading(Quantity.PEEP_SET, peep, at_s, source),
+            reading(Quantity.PEEP_MEASURED, peep, at_s, source + 1),
+            reading(Quantity.TIDAL_VOLUME_EXPIRED, volume, at_s, source + 2),
+            reading(Quantity.PLATEAU_PRESSURE, plateau, at_s, source + 3),
+            reading(Quantity.FIO2_SET, 0.6, at_s, source + 4),
+        ]
+        if hour % 4 == 0:
+            rows.append(reading(Quantity.PAO2, pao2, at_s, source + 5))
+    return rows
+
+
+def baseline(readings: list[Reading]) -> Snapshot:
+    return take_snapshot(readings, pbw_kg=PBW_KG, from_s=START_S, until_s=START_S + 600)
+
+
+def watched(
+    readings: list[Reading],
+    *,
+    suggested: float | None = 12.0,
+    hours: float = 8.1,
+    at_titration: Snapshot | None = None,
+    changes: tuple[CodedChange, ...] = (),
+) -> Surveillance:
+    return watch(
+        readings,
+        titrated_s=START_S,
+        at_s=START_S + hours * HOUR_S,
+        pbw_kg=PBW_KG,
+        suggested_peep_cmh2o=suggested,
+        at_titration=at_titration or baseline(hourly()),
+        changes=changes,
+    )
+
+
+def events(answer: Surveillance) -> list[Event]:
+    return [one.event for one in answer.seen]
+
+
+def test_a_quiet_record_shows_nothing_and_does_not_say_that_nothing_happened() -> None:
+    answer = watched(hourly())
+
+    assert (answer.stale, answer.seen, answer.not_checked) == (False, (), ())
+    assert "not the same as nothing having happened" in answer.sentence
+
+
+def test_measured_peep_about_zero_is_a_disconnection_with_its_time_and_what_is_common_practice() -> None:
+    lost = reading(Quantity.PEEP_MEASURED, 0.4, START_S + 6 * HOUR_S, 777)
+
+    answer = watched([*hourly(), lost])
+
+    assert events(answer) == [Event.OPEN_CIRCUIT]
+    assert (answer.seen[0].from_s, answer.seen[0].sources) == (START_S + 6 * HOUR_S, (777,))
+    assert answer.seen[0].sentence.startswith("6.0 h after the titration the circuit seems to have been open")
+    assert "Common practice is to repeat the titration after any disconnection." in answer.seen[0].sentence
+    assert answer.stale
+
+
+def test_a_vanished_volume_is_a_disconnection() -> None:
+    assert events(watched([*hourly(), reading(Quantity.TIDAL_VOLUME_EXPIRED, 12.0, START_S + 5000, 8)])) == [
+        Event.OPEN_CIRCUIT
+    ]
+
+
+def test_readings_within_minutes_are_one_disconnection_and_hours_apart_are_two() -> None:
+    times = (0.0, 60.0, 120.0, 7200.0)
+    lost = [reading(Quantity.PEEP_MEASURED, 0.0, START_S + 9000 + t, 900 + i) for i, t in enumerate(times)]
+
+    answer = watched([*hourly(), *lost])
+
+    assert events(answer) == [Event.OPEN_CIRCUIT, Event.OPEN_CIRCUIT]
+    assert answer.seen[0].until_s - answer.seen[0].from_s == 120.0
+
+
+def test_a_disconnection_before_the_titration_is_not_counted() -> None:
+    assert not watched([*hourly(), reading(Quantity.PEEP_MEASURED, 0.0, START_S - 60, 5)]).stale
+
+
+def test_peep_set_below_the_suggestion_is_seen_until_it_comes_back() -> None:
+    changed = [
+        reading(Quantity.PEEP_SET, 8.0, START_S + 2.5 * HOUR_S, 300),
+        reading(Quantity.PEEP_SET, 8.0, START_S + 2.9 * HOUR_S, 301),
+    ]
+
+    answer = watched([*hourly(), *changed])
+
+    assert events(answer) == [Event.PEEP_BELOW]
+    assert answer.seen[0].until_s == START_S + 3 * HOUR_S + 60
+    assert "set to 8 cmH2O, below the suggested 12, and came back later" in answer.seen[0].sentence
+
+
+def test_peep_that_stays_below_is_said_to_stay() -> None:
+    answer = watched([*hourly(), reading(Quantity.PEEP_SET, 8.0, START_S + 8.05 * HOUR_S, 300)])
+
+    assert "has not come back" in answer.seen[0].sentence
+
+
+def test_a_setting_that_differs_by_its_unit_conversion_is_not_below() -> None:
+    assert events(watched(hourly(peep=11.8))) == []
+
+
+def test_compliance_lost_beyond_noise_makes_the_titration_old() -> None:
+    late = [
+        reading(Quantity.PLATEAU_PRESSURE, 34.0, START_S + 8 * HOUR_S + 60 * index, 600 + index) for index in range(3)
+    ]
+
+    answer = watched([*hourly(), *late])
+
+    assert events(answer) == [Event.COMPLIANCE_LOST]
+    assert "compliance fell, which is worse" in answer.sentence
+
+
+def test_a_compliance_that_wanders_is_not_lost() -> None:
+    late = [reading(Quantity.PLATEAU_PRESSURE, 25.5, START_S + 8 * HOUR_S + 60 * i, 600 + i) for i in range(3)]
+
+    assert events(watched([*hourly(), *late])) == []
+
+
+def test_oxygenation_lost_beyond_noise_is_seen() -> None:
+    later = [
+        reading(Quantity.PAO2, 60.0, one.start_s, one.source)
+        if one.quantity is Quantity.PAO2 and one.start_s > START_S + 7 * HOUR_S
+        else one
+        for one in hourly()
+    ]
+
+    assert events(watched(later)) == [Event.OXYGENATION_LOST]
+
+
+@pytest.mark.parametrize(
+    ("event", "words"),
+    [
+        (Event.POSITION_CHANGED, "position was changed (prone)"),
+        (Event.MODE_CHANGED, "the ventilator mode was changed (prone)"),
+        (Event.TRANSPORT, "the patient was moved (prone)"),
+    ],
+)
+def test_a_documented_change_is_told_with_its_words(event: Event, words: str) -> None:
+    answer = watched(hourly(), changes=(CodedChange(event, START_S + HOUR_S, "prone", 44),))
+
+    assert events(answer) == [event]
+    assert words in answer.seen[0].sentence
+
+
+def test_everything_seen_is_told_in_order_of_time() -> None:
+    prone = CodedChange(Event.POSITION_CHANGED, START_S + HOUR_S, "prone", 44)
+    lost = reading(Quantity.PEEP_MEASURED, 0.0, START_S + 0.5 * HOUR_S, 777)
+
+    assert events(watched([*hourly(), lost], changes=(prone,))) == [Event.OPEN_CIRCUIT, Event.POSITION_CHANGED]
+
+
+def test_what_cannot_be_looked_for_is_said() -> None:
+    answer = watched([reading(Quantity.SPO2, 93.0, START_S + 600, 1)], suggested=None)
+
+    told = " ".join(answer.not_checked)
+    assert "a disconnection would not show" in told
+    assert "suggested no PEEP" in told
+    assert "A loss of static compliance could not be looked for" in told
+
+
+def test_the_published_line_on_disconnection_goes_with_every_answer_and_asks_for_nothing() -> None:
+    evidence = watched(hourly()).evidence
+
+    assert evidence.slug == "after-disconnection"
+    assert "whoever decides" in evidence.text
+
+
+def test_order_of_arrival_does_not_matter() -> None:
+    record = [*hourly(), reading(Quantity.PEEP_MEASURED, 0.4, START_S + 6 * HOUR_S, 777)]
+
+    assert watched(record[::-1]) == watched(record)

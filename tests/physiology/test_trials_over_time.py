@@ -1,0 +1,127 @@
+"""Several trials of one patient: more than noise, or not?"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from ebbmark.physiology.closing import Closing, Verdict
+from ebbmark.physiology.steps import ComplianceKind
+from ebbmark.physiology.trials_over_time import PastTrial, Shift, follow_trials
+from trials import START_S, closing_at
+
+DAY_S = 86400.0
+FITTED = (38.0, 40.0, 41.0, 42.0, 41.5, 36.0, 31.0, 27.0)
+
+
+def past(
+    peep: float | None,
+    day: int,
+    *,
+    scale: float = 1.0,
+    kind: ComplianceKind = ComplianceKind.STATIC_COMPUTED,
+    suggested: float | None = None,
+    verdict: Verdict = Verdict.FOUND,
+) -> PastTrial:
+    closing = closing_at(peep, fitted=[scale * value for value in FITTED], verdict=verdict)
+    return PastTrial(START_S + day * DAY_S, closing, kind, suggested if suggested or peep is None else peep + 2)
+
+
+def spread(closing: Closing, shares: dict[float, float]) -> Closing:
+    steps = tuple(replace(step, probability=shares.get(step.peep_cmh2o, 0.0)) for step in closing.steps)
+    return replace(closing, steps=steps)
+
+
+def test_a_closing_pressure_that_rose_for_certain_is_said_to_be_higher() -> None:
+    change = follow_trials([past(8, 0), past(12, 1)]).changes[0]
+
+    assert change.closing is Shift.HIGHER
+    assert "closing was higher: 12 after 8 cmH2O" in change.sentence
+
+
+def test_neighbouring_steps_with_overlapping_estimates_are_noise() -> None:
+    first, second = past(10, 0), past(8, 1)
+    first = replace(first, closing=spread(first.closing, {10.0: 0.5, 8.0: 0.4}))
+    second = replace(second, closing=spread(second.closing, {10.0: 0.4, 8.0: 0.5}))
+
+    change = follow_trials([first, second]).changes[0]
+
+    assert change.closing is Shift.WITHIN_NOISE
+    assert "no more than noise" in change.sentence
+
+
+def test_the_probabilities_of_a_shift_follow_from_the_two_estimates() -> None:
+    first, second = past(10, 0), past(8, 1)
+    first = replace(first, closing=spread(first.closing, {10.0: 0.75, 8.0: 0.25}))
+    second = replace(second, closing=spread(second.closing, {10.0: 0.5, 8.0: 0.5}))
+
+    change = follow_trials([first, second]).changes[0]
+
+    assert (change.higher, change.same, change.lower) == pytest.approx((0.125, 0.5, 0.375))
+
+
+def test_a_trial_in_which_closing_was_not_reached_is_not_compared() -> None:
+    change = follow_trials([past(10, 0), past(None, 1, verdict=Verdict.NOT_REACHED)]).changes[0]
+
+    assert (change.closing, change.higher, change.lower) == (Shift.NOT_COMPARABLE, 0.0, 0.0)
+
+
+def test_a_compliance_that_fell_by_a_third_is_more_than_noise_and_by_a_twentieth_is_not() -> None:
+    large = follow_trials([past(10, 0), past(10, 1, scale=0.66)]).changes[0]
+    small = follow_trials([past(10, 0), past(10, 1, scale=0.95)]).changes[0]
+
+    assert (large.compliance, small.compliance) == (Shift.LOWER, Shift.WITHIN_NOISE)
+
+
+def test_static_and_dynamic_compliances_are_not_compared() -> None:
+    change = follow_trials([past(10, 0), past(10, 1, kind=ComplianceKind.DYNAMIC_COMPUTED)]).changes[0]
+
+    assert change.compliance is Shift.NOT_COMPARABLE
+
+
+def test_a_suggestion_between_two_steps_has_no_compliance_in_the_table() -> None:
+    row = follow_trials([past(10, 0, suggested=13.0)]).rows[0]
+
+    assert row.compliance_ml_per_cmh2o is None
+
+
+def test_each_row_tells_closing_interval_suggestion_and_compliance() -> None:
+    row = follow_trials([past(10, 0)]).rows[0]
+
+    assert row.sentence == (
+        "Closing at 10 cmH2O (90 % interval 10 to 10), suggested PEEP 12 cmH2O, static compliance there about 42 "
+        "mL/cmH2O (90 % band 41 to 42)."
+    )
+
+
+def test_trials_are_laid_out_oldest_first_in_whatever_order_they_come() -> None:
+    trials = [past(12, 2), past(8, 0), past(10, 1)]
+
+    followed = follow_trials(trials)
+
+    assert [row.closing_cmh2o for row in followed.rows] == [8, 10, 12]
+    assert follow_trials(trials[::-1]) == followed
+
+
+@pytest.mark.parametrize(("trials", "words"), [([], "No trial was found"), ([past(10, 0)], "nothing to compare")])
+def test_none_or_one_trial_leaves_nothing_to_compare(trials: list[PastTrial], words: str) -> None:
+    assert words in follow_trials(trials).sentence
+
+
+SHARES = st.dictionaries(st.sampled_from((20.0, 16.0, 12.0, 8.0)), st.floats(0.01, 1.0), min_size=1)
+
+
+@given(SHARES, SHARES)
+def test_the_three_probabilities_sum_to_one_and_turn_round_with_the_trials(
+    one: dict[float, float], two: dict[float, float]
+) -> None:
+    early = replace(past(10, 0), closing=spread(closing_at(10), one))
+    late = replace(past(10, 1), closing=spread(closing_at(10), two))
+    there = follow_trials([early, late]).changes[0]
+    back = follow_trials([replace(late, at_s=START_S), replace(early, at_s=START_S + DAY_S)]).changes[0]
+
+    assert there.higher + there.same + there.lower == pytest.approx(1.0)
+    assert (there.higher, there.lower) == pytest.approx((back.lower, back.higher))
