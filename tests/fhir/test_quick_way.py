@@ -131,6 +131,15 @@ def test_a_special_component_is_left_to_the_careful_way(element: str) -> None:
     )
 
 
+def test_a_value_beside_components_is_left_to_the_careful_way() -> None:
+    both_ways_agree(
+        [
+            *warm(),
+            step(50) | {"valueQuantity": quantity(10.0), "code": {"coding": [{"system": LOINC, "code": "20077-4"}]}},
+        ]
+    )
+
+
 STATUSES = st.sampled_from(["final", "amended", "preliminary", "cancelled"])
 VALUES = st.sampled_from([-1.0, 0.0, 12.5, 61.0])
 UNITS = st.sampled_from(["cm[H2O]", "mbar", "cmH2O", "mL", "kg", "xyz"])

@@ -109,12 +109,11 @@ def read_observations(items: Sequence[Received], context: Context) -> Collected:
     return collected
 
 
-def _is_special(observation: Observation) -> bool:
-    """Whether anything is there that a plain Observation has not."""
+def _is_special_panel(observation: Observation) -> bool:
+    """Whether anything is there that a plain panel has not; its own dataAbsentReason is about its own value only."""
     return bool(
         observation.modifierExtension
         or observation.implicitRules
-        or observation.dataAbsentReason
         or observation.effectivePeriod
         or observation.effectiveTiming
         or (observation.effectiveDateTime and observation.effectiveInstant)
@@ -158,7 +157,7 @@ def _read_plain_panel(item: Received, context: Context, collected: Collected) ->
         or observation.status not in context.statuses
         or (subject is not None and subject.reference not in collected.subjects)
         or (device is not None and device.reference not in collected.plain_devices)
-        or _is_special(observation)
+        or _is_special_panel(observation)
         or (moment := collected.times.get(text) or moment_of_text(text, context, collected)) is None
     ):
         return False
