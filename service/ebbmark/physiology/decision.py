@@ -4,11 +4,11 @@ The rule, in this order; *near* is the probability of the likeliest place togeth
 places are *falling from the first step* and then the steps:
 
 1. NOT_REACHED where its probability is at least 0.70.
-2. INDETERMINATE where near is below 0.85 (where, or whether, compliance fell is not known), where the likeliest
-   place alone has less than 0.40, or where more than 0.10 lies more than one step above it: a pressure named too
+2. INDETERMINATE where near is below 0.88 (where, or whether, compliance fell is not known), where the likeliest
+   place alone has less than 0.45, or where more than 0.05 lies more than one step above it: a pressure named too
    low is the dangerous mistake, so that this side has its own, stricter limit.
 3. FALLING_FROM_FIRST_STEP where that is the likeliest place.
-4. INDETERMINATE where *falling from the first step* has more than 0.20.
+4. INDETERMINATE where *falling from the first step* has more than 0.12.
 5. FOUND at the likeliest step. The 90 % interval is a run of neighbouring steps, and of each length the likeliest.
    A run of whole steps hardly ever holds just 90 %; always to take the next longer one would hold about 97 %. So it
    is the run whose probability, given that closing was reached at a step, is nearest to 90 %, and at least 85 %:
@@ -34,10 +34,10 @@ from ebbmark.physiology.posterior import Posterior
 __all__ = ["decide"]
 
 _LEAST_NOT_REACHED = 0.70
-_LEAST_NEAR = 0.85
-_LEAST_ALONE = 0.40
-_MOST_TOO_LOW = 0.10
-_MOST_FALLING = 0.20
+_LEAST_NEAR = 0.88
+_LEAST_ALONE = 0.45
+_MOST_TOO_LOW = 0.05
+_MOST_FALLING = 0.12
 _STRONG, _MODERATE = 0.97, 0.90
 _INTERVAL, _LEAST_OF_INTERVAL, _HAIR = 0.90, 0.85, 1e-12
 _ABRUPT_LOSS_PER_CMH2O = 0.04
