@@ -180,6 +180,12 @@ REFUSED: list[tuple[str, ProblemKind, str, bytes]] = [
         trial_with(patient(), patient("p2"), height()),
     ),
     (
+        "a Patient with a modifier extension",
+        ProblemKind.PATIENT_MODIFIED,
+        "Bundle.entry[0].resource.modifierExtension",
+        trial_with({**patient(), "modifierExtension": [{"url": "urn:example:not"}]}, height()),
+    ),
+    (
         "gender other",
         ProblemKind.SEX_NEEDED,
         "Bundle.entry[0].resource.gender",
@@ -308,6 +314,21 @@ def test_too_many_entries_are_refused_with_413(body: bytes) -> None:
 
     assert status_of(refusal.problems) in {413, 422}
     assert ProblemKind.TOO_MANY_ENTRIES in {problem.kind for problem in refusal.problems}
+
+
+def test_nesting_at_the_edge_of_what_can_be_followed_is_read_or_refused() -> None:
+    copies = [observation("peep-set", 10.0, identity="x", contained="@") for _ in range(2)]
+    template = to_bytes(trial_bundle(*copies))
+    refused = 0
+
+    for depth in range(700, 1000):
+        try:
+            read_request(template.replace(b'"@"', b"[" * depth + b"]" * depth), at_s=NOW_S)
+        except Rejected as refusal:
+            refused += 1
+            assert {problem.kind for problem in refusal.problems} == {ProblemKind.TOO_DEEP}
+
+    assert refused > 0
 
 
 def test_every_kind_of_problem_of_reading_is_produced_here() -> None:

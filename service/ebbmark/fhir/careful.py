@@ -28,7 +28,7 @@ from ebbmark.fhir.shapes import (
     Resource,
 )
 
-__all__ = ["body_problem", "look_again"]
+__all__ = ["body_problem", "look_again", "not_a_request", "too_deep"]
 
 _UNREADABLE = Other()
 """Stands where a resource was that has been named already, so that the others keep their places."""
@@ -75,8 +75,7 @@ def look_again(body: bytes, first: str) -> tuple[Parameters | Bundle | None, lis
     try:
         plain = msgspec.json.decode(body)
     except RecursionError:
-        sentence = "The JSON is nested too deeply to be read."
-        return None, [Problem(ProblemKind.TOO_DEEP, "", "deep nesting", "FHIR R4 JSON", sentence)]
+        return None, [too_deep()]
     except msgspec.ValidationError:
         message, path = _split(first)
         return None, [_wrong(message, f"{_kind(body)}{path}")]
@@ -92,6 +91,12 @@ def look_again(body: bytes, first: str) -> tuple[Parameters | Bundle | None, lis
         found = _kind_of(plain)
         problems.append(not_a_request(found))
     return None, problems
+
+
+def too_deep() -> Problem:
+    """The nesting is deeper than can be followed."""
+    sentence = "The JSON is nested too deeply to be read."
+    return Problem(ProblemKind.TOO_DEEP, "", "deep nesting", "FHIR R4 JSON", sentence)
 
 
 def not_a_request(found: str) -> Problem:

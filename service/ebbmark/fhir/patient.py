@@ -81,6 +81,10 @@ def _the_one(patients: Sequence[ReceivedPatient], collected: Collected) -> Recei
     if not patients:
         return None
     first = patients[0]
+    if first.patient.modifierExtension:
+        sentence = "The Patient carries a modifier extension that is not known here, which FHIR forbids to pass over."
+        path = f"{first.path}.modifierExtension"
+        collected.problems.append(Problem(ProblemKind.PATIENT_MODIFIED, path, "a modifier", "none", sentence))
     for other in patients[1:]:
         if other.patient != first.patient:
             sentence = "The request holds more than one Patient, or copies of one that differ; send exactly one."

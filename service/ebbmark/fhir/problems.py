@@ -39,6 +39,7 @@ class ProblemKind(Enum):
     BAD_PARAMETER = ("bad-parameter", "value", 422, "reading")
     CODE_MAP = ("code-map", "code-invalid", 422, "reading")
     # the patient
+    PATIENT_MODIFIED = ("patient-modified", "extension", 422, "reading")
     MIXED_PATIENTS = ("mixed-patients", "conflict", 422, "reading")
     SEX_NEEDED = ("sex-needed", "required", 422, "reading")
     CHILD = ("child", "business-rule", 422, "reading")

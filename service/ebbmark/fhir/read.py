@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import msgspec
 
 from ebbmark.fhir.admission import USABLE_STATUSES
-from ebbmark.fhir.careful import body_problem, look_again, not_a_request
+from ebbmark.fhir.careful import body_problem, look_again, not_a_request, too_deep
 from ebbmark.fhir.collected import Collected, Context
 from ebbmark.fhir.concept_map import NO_CODE_MAP, CodeMap, lay_over, read_code_map
 from ebbmark.fhir.observations import read_observations
@@ -80,10 +80,18 @@ def read_request(
     Raises:
         Rejected: with every problem found, and every input that did not count.
     """
-    decoded, problems = _decode(body, limits)
-    if decoded is None:
-        raise Rejected(tuple(problems))
-    question = take_apart(decoded, at_s=at_s, accept_preliminary=accept_preliminary, max_entries=limits.max_entries)
+    try:
+        decoded, problems = _decode(body, limits)
+        if decoded is None:
+            raise Rejected(tuple(problems))
+        question = take_apart(decoded, at_s=at_s, accept_preliminary=accept_preliminary, max_entries=limits.max_entries)
+        return _answerable(question, code_map, problems)
+    except RecursionError:  # what the decoder just took in, a comparison may still find too deep
+        raise Rejected((too_deep(),)) from None
+
+
+def _answerable(question: Question, code_map: CodeMap, problems: list[Problem]) -> Request:
+    """The request, if it can be answered; `problems` are those of its shape."""
     question.problems[:0] = problems
     if question.code_rows:
         code_map = lay_over(code_map, question.code_rows)
