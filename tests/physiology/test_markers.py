@@ -73,7 +73,7 @@ def test_oxygenation_is_not_a_marker_while_fio2_changes() -> None:
     )
 
     assert "spo2-fall-1" not in named(markers)
-    assert "FiO2 was changed during the limb, so spo2 is not read as a marker." in markers.not_recorded
+    assert "FiO2 was changed during the limb, so SpO2 is not read as a marker." in markers.not_recorded
 
 
 def test_oxygen_and_carbon_dioxide_by_our_own_rules_say_that_they_are_ours() -> None:
@@ -122,8 +122,15 @@ def test_markers_that_disagree_are_said_to_in_plain_words() -> None:
     markers = markers_of(*at_each_step(Quantity.SPO2, (95, 95, 92, 91, 90, 89, 88, 88)))
 
     assert markers.agree is False
-    assert "The markers disagree about closing (cmH2O): compliance 10, spo2 fall 1 16" in markers.sentence
+    assert "The markers disagree about closing (cmH2O): compliance 10, SpO2 fall of 1 % 16" in markers.sentence
     assert "no single marker decides" in markers.sentence
+
+
+def test_driving_pressure_alone_neither_agrees_nor_disagrees_with_compliance() -> None:
+    markers = markers_of()
+
+    assert named(markers)["driving-pressure-rise"] is not None
+    assert markers.agree is None
 
 
 def test_one_closing_level_alone_is_not_compared() -> None:
@@ -137,7 +144,7 @@ def test_one_closing_level_alone_is_not_compared() -> None:
 def test_a_marker_recorded_at_two_steps_only_is_not_read() -> None:
     markers = markers_of(*at_each_step(Quantity.SPO2, (95, 90, *[None] * 6)))
 
-    assert "spo2 was recorded at 2 steps of the limb; at least 3 are needed." in markers.not_recorded
+    assert "SpO2 was recorded at 2 steps of the limb; at least 3 are needed." in markers.not_recorded
 
 
 @pytest.mark.parametrize(

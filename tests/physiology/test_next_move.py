@@ -124,6 +124,11 @@ def test_steps_that_rise_are_refused() -> None:
         moved([StepSoFar(10, 2, None), StepSoFar(12, 2, None)])
 
 
+@pytest.mark.parametrize(("passed", "words"), [(0.0004, "under 1 %"), (0.9996, "over 99 %"), (0.37, "37 %")])
+def test_no_probability_is_shown_as_nought_or_certainty(passed: float, words: str) -> None:
+    assert f"(probability {words})" in moved(so_far(None, None, 0.1, passed)).reason
+
+
 CHANCES = st.lists(st.floats(0, 1), min_size=3, max_size=12)
 
 

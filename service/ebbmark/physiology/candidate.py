@@ -148,7 +148,7 @@ def assess_candidate(
     undocumented = [finding for finding in findings if finding.documented is Documented.NOT_DOCUMENTED]
     missing = [f"{one.ratio_name} by {one.definition}: {', '.join(one.missing)}" for one in classes if one.missing]
     missing += risk_missing
-    missing += [f"whether there is {finding.concept.words}" for finding in undocumented]
+    missing += [f"a word on {finding.concept.words}" for finding in undocumented]
     known = {concept.slug for concept in concepts}
     standing = _standing(findings, risks, indications)
     return Candidate(

@@ -13,6 +13,7 @@ from ebbmark.physiology.steps import Trial
 
 __all__ = ["Level", "first_lasting_fall", "levels_of", "saturation_remark"]
 
+_NAMES: Final = {Quantity.SPO2: "SpO2", Quantity.PAO2: "PaO2", Quantity.PACO2: "PaCO2"}
 _FEWEST_LEVELS: Final = 3
 _SAME_FIO2: Final = 0.02  # a gas monitor wanders by less
 _LAST_STEP_S: Final = 900.0  # how long after its start a reading still belongs to the last step; our choice
@@ -46,7 +47,7 @@ def levels_of(readings: Sequence[Reading], trial: Trial, quantity: Quantity) -> 
     starts = [step.start_s for step in trial.steps]
     end_s = max(trial.steps[-1].end_s, trial.steps[-1].start_s + _LAST_STEP_S)
     within = sorted((r for r in readings if starts[0] <= r.at_s <= end_s), key=lambda r: (r.start_s, r.source))
-    name = quantity.slug
+    name = _NAMES.get(quantity, quantity.slug)
     fio2 = [r.value for r in within if r.quantity in (Quantity.FIO2_SET, Quantity.FIO2_MEASURED)]
     if quantity is not Quantity.PACO2 and fio2 and max(fio2) - min(fio2) > _SAME_FIO2:
         return f"FiO2 was changed during the limb, so {name} is not read as a marker."

@@ -24,6 +24,9 @@ __all__ = ["Marker", "Markers", "Meaning", "read_markers"]
 
 COCHRANE: Final = "methods table of Santa Cruz et al, Cochrane review CD009098, 2021"
 OWN: Final = "this project's own choice, no published rule was read"
+SAME_AS_COMPLIANCE: Final = "driving-pressure-rise"
+"""At constant volume this is the same measurement as compliance, so it neither agrees nor disagrees with it."""
+
 VOLUME_SPREAD: Final = 0.05
 """Driving pressure is read as a marker only where tidal volume stayed within this share. This project's choice."""
 
@@ -41,6 +44,7 @@ class Marker:
 
     Attributes:
         slug: stable name.
+        title: for people.
         meaning: closing (first level that is worse) or best.
         peep_cmh2o: level that it names; None where it names none.
         rule: in plain words.
@@ -50,6 +54,7 @@ class Marker:
     """
 
     slug: str
+    title: str
     meaning: Meaning
     peep_cmh2o: float | None
     rule: str
@@ -65,8 +70,8 @@ class Markers:
     Attributes:
         markers: those that were recorded, in a fixed order.
         not_recorded: markers that could not be read, each with its reason in a plain sentence.
-        agree: whether all closing levels, the estimate's included, lie within one step of each other; None where
-            there are not two to compare.
+        agree: whether all closing levels from independent measurements, the estimate's included, lie within one step
+            of each other; None where there are not two to compare.
         sentence: what to make of it, in plain sentences.
     """
 
@@ -109,7 +114,7 @@ def _saturation(readings: Sequence[Reading], trial: Trial) -> list[Marker | str]
     return [
         _marker(
             f"spo2-fall-{fall:.0f}",
-            "SpO2",
+            f"SpO2 fall of {fall:.0f} %",
             levels,
             [
                 round(max(one.value for one in levels[: index + 1]) - level.value, 6) >= fall
@@ -135,11 +140,11 @@ def _gas(readings: Sequence[Reading], trial: Trial, quantity: Quantity, slug: st
         best = max(so_far) if oxygen else min(so_far)
         band = noise_of_difference(noise, before=best, after=level.value)
         worse.append((best - level.value if oxygen else level.value - best) > band)
-    words = "PaO2" if oxygen else "PaCO2"
+    words, title = ("PaO2", "PaO2 fall") if oxygen else ("PaCO2", "PaCO2 rise")
     side = "below its maximum" if oxygen else "above its minimum"
     remark = "" if oxygen else "PaCO2 also follows minute ventilation and lags behind it. "
     rule = f"first step from which on {words} is {side} by more than two samples of a steady patient may differ"
-    return [_marker(slug, words, levels, worse, rule, OWN, remark)]
+    return [_marker(slug, title, levels, worse, rule, OWN, remark)]
 
 
 def _driving_pressure(trial: Trial) -> list[Marker | str]:
@@ -160,7 +165,7 @@ def _driving_pressure(trial: Trial) -> list[Marker | str]:
         worse.append(level.value - least > band)
     rule = "first step from which on driving pressure at constant volume is above its minimum by more than noise"
     remark = "It is the same measurement as compliance, so it cannot confirm it. "
-    return [_marker("driving-pressure-rise", "driving pressure", levels, worse, rule, OWN, remark)]
+    return [_marker(SAME_AS_COMPLIANCE, "Driving pressure rise", levels, worse, rule, OWN, remark)]
 
 
 def _best_compliance(trial: Trial) -> list[Marker | str]:
@@ -173,12 +178,23 @@ def _best_compliance(trial: Trial) -> list[Marker | str]:
         "margin meant for the one must not be added to the other."
     )
     sources = tuple(sorted({source for sample in best.samples for source in sample.sources}))
-    return [Marker("best-compliance", Meaning.BEST, best.peep_cmh2o, rule, f"{work}; {COCHRANE}", sources, sentence)]
+    return [
+        Marker(
+            "best-compliance",
+            f"Highest {kind} compliance",
+            Meaning.BEST,
+            best.peep_cmh2o,
+            rule,
+            f"{work}; {COCHRANE}",
+            sources,
+            sentence,
+        )
+    ]
 
 
 def _marker(
     slug: str,
-    words: str,
+    title: str,
     levels: Sequence[Level],
     worse: Sequence[bool],
     rule: str,
@@ -187,26 +203,25 @@ def _marker(
 ) -> Marker:
     index = first_lasting_fall(worse)
     sources = tuple(sorted({source for level in levels for source in level.sources}))
-    name = words[0].upper() + words[1:]
     if index is None:
-        sentence = f"{name} names no closing level: by this rule it did not get worse for good. {remark}".rstrip()
-        return Marker(slug, Meaning.CLOSING, None, rule, citation, sources, sentence)
+        sentence = f"{title}: names no closing level, since by this rule it did not get worse for good. {remark}"
+        return Marker(slug, title, Meaning.CLOSING, None, rule, citation, sources, sentence.rstrip())
     last = " It is the last step recorded, so whether that lasts is not known." if index == len(levels) - 1 else ""
     level = levels[index]
-    sentence = f"{name} would put closing at {level.peep_cmh2o:g} cmH2O ({rule}).{last} {remark}".rstrip()
-    return Marker(slug, Meaning.CLOSING, level.peep_cmh2o, rule, citation, sources, sentence)
+    sentence = f"{title}: would put closing at {level.peep_cmh2o:g} cmH2O ({rule}).{last} {remark}"
+    return Marker(slug, title, Meaning.CLOSING, level.peep_cmh2o, rule, citation, sources, sentence.rstrip())
 
 
 def _agreement(markers: Sequence[Marker], trial: Trial, closing: Closing) -> tuple[bool | None, str]:
     named = [
-        (one.slug.replace("-", " "), one.peep_cmh2o)
+        (one.title, one.peep_cmh2o)
         for one in markers
-        if one.meaning is Meaning.CLOSING and one.peep_cmh2o is not None
+        if one.meaning is Meaning.CLOSING and one.peep_cmh2o is not None and one.slug != SAME_AS_COMPLIANCE
     ]
     if closing.peep_cmh2o is not None:
         named.insert(0, ("compliance", closing.peep_cmh2o))
     if len(named) < 2:
-        return None, "There are not two closing levels to compare."
+        return None, "There are not two independent closing levels to compare."
     order = [step.peep_cmh2o for step in trial.steps]
     places = [_nearest(order, peep) for _, peep in named]
     listed = ", ".join(f"{name} {peep:g}" for name, peep in named)

@@ -160,7 +160,11 @@ def _thin(latest: StepSoFar, here: str) -> str:
 
 
 def _chance(step: StepSoFar) -> str:
-    return "" if step.passed is None else f" (probability {100 * step.passed:.0f} %)"
+    if step.passed is None:
+        return ""
+    if step.passed < 0.01:
+        return " (probability under 1 %)"
+    return " (probability over 99 %)" if step.passed > 0.99 else f" (probability {100 * step.passed:.0f} %)"
 
 
 def _refuse_nonsense(steps: Sequence[StepSoFar], decrement: float) -> None:
