@@ -75,6 +75,29 @@ def test_whatever_is_answered_is_sound_fhir(request: Any) -> None:  # noqa: ANN4
     assert reply.status != 200 or validate(reply.json) == ()
 
 
+def unnamed(request: Any, answer: dict[str, Any]) -> list[str]:  # noqa: ANN401
+    """FHIRPath of every Observation that the answer neither rests on nor lists as ignored."""
+    text = json.dumps(answer, ensure_ascii=False)
+    (outcome,) = [e["resource"] for e in answer["entry"] if e["resource"]["resourceType"] == "OperationOutcome"]
+    listed = [path for issue in outcome["issue"] for path in issue.get("expression", [])]
+    found = []
+    for number, entry in enumerate(request["entry"]):
+        resource, path = entry.get("resource", {}), f"Bundle.entry[{number}].resource"
+        names = (f"Observation/{resource.get('id')}", entry.get("fullUrl", ""))
+        rested_on = any(f'"reference": {json.dumps(name)}'[:-1] in text for name in names if name)
+        if resource.get("resourceType") == "Observation" and not rested_on:
+            found += [path] if not any(one.startswith(path) for one in listed) else []
+    return found
+
+
+@settings(max_examples=200, suppress_health_check=list(HealthCheck))
+@given(mutated(small_request(), most=2))
+def test_every_observation_of_an_answered_request_is_used_or_listed(request: Any) -> None:  # noqa: ANN401
+    reply = asked(json.dumps(request).encode())
+
+    assert reply.status != 200 or unnamed(request, reply.json) == []
+
+
 @settings(max_examples=200, suppress_health_check=list(HealthCheck))
 @given(broken_bytes(json.dumps(small_request()).encode()))
 def test_no_broken_bytes_meet_a_fault(body: bytes) -> None:
