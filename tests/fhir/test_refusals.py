@@ -316,19 +316,22 @@ def test_too_many_entries_are_refused_with_413(body: bytes) -> None:
     assert ProblemKind.TOO_MANY_ENTRIES in {problem.kind for problem in refusal.problems}
 
 
+def kinds_of(body: bytes) -> set[ProblemKind]:
+    """Kinds of problem, none where the body is read."""
+    try:
+        read_request(body, at_s=NOW_S)
+    except Rejected as refusal:
+        return {problem.kind for problem in refusal.problems}
+    return set()
+
+
 def test_nesting_at_the_edge_of_what_can_be_followed_is_read_or_refused() -> None:
     copies = [observation("peep-set", 10.0, identity="x", contained="@") for _ in range(2)]
     template = to_bytes(trial_bundle(*copies))
-    refused = 0
 
-    for depth in range(700, 1000):
-        try:
-            read_request(template.replace(b'"@"', b"[" * depth + b"]" * depth), at_s=NOW_S)
-        except Rejected as refusal:
-            refused += 1
-            assert {problem.kind for problem in refusal.problems} == {ProblemKind.TOO_DEEP}
+    found = [kinds_of(template.replace(b'"@"', b"[" * depth + b"]" * depth)) for depth in range(700, 1000)]
 
-    assert refused > 0
+    assert set().union(*found) == {ProblemKind.TOO_DEEP}
 
 
 def test_every_kind_of_problem_of_reading_is_produced_here() -> None:
