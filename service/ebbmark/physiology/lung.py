@@ -90,8 +90,9 @@ class Lung:
         intrinsic_peep_cmh2o: added to set PEEP at end expiration, 0 to 5, the same at all steps; our
             assumption.
         tube_resistance_cmh2o_s_per_l: tube and large airways, 5 to 15 (textbook order, from memory).
-        airway_resistance_cmh2o_s_per_l: small airways of the fully open lung, 2 to 20; divided by the share
-            of units open, as airways in parallel. Our assumption.
+        airway_resistance_cmh2o_s_per_l: small airways of the fully open lung, 1 to 5; divided by the share of
+            units open, as airways in parallel, down to a share of 0.3. Our assumption, so that the whole stays
+            near the 8 to 20 of intubated patients (from memory).
         layers: number of layers; 30 in later Hickling-type models.
         units_per_layer: fineness of the lattice of thresholds; our choice.
     """
@@ -107,6 +108,6 @@ class Lung:
     chest_wall_ml_per_cmh2o: float = 150.0
     intrinsic_peep_cmh2o: float = 0.0
     tube_resistance_cmh2o_s_per_l: float = 8.0
-    airway_resistance_cmh2o_s_per_l: float = 4.0
+    airway_resistance_cmh2o_s_per_l: float = 3.0
     layers: int = 30
     units_per_layer: int = 34

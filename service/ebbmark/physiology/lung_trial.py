@@ -32,6 +32,8 @@ class Phase(Enum):
 
 
 VOLUME_CONTROLLED = frozenset({Phase.BASELINE, Phase.DECREMENTAL, Phase.AFTER})
+LEAST_SHARE_OF_AIRWAYS = 0.3
+"""Resistance of the small airways stops rising below this open share; our assumption."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,5 +189,6 @@ def _breathe(
 
 
 def _resistance(lung: Lung, share_open: float) -> float:
-    # Below a tenth of the lung the parallel airways would give absurd pressures; the tube dominates there anyway.
-    return lung.tube_resistance_cmh2o_s_per_l + lung.airway_resistance_cmh2o_s_per_l / max(share_open, 0.1)
+    # Without a floor the few airways of a nearly closed lung would take pressures that no patient shows.
+    small = lung.airway_resistance_cmh2o_s_per_l / max(share_open, LEAST_SHARE_OF_AIRWAYS)
+    return lung.tube_resistance_cmh2o_s_per_l + small

@@ -190,12 +190,12 @@ def _root(excess: Callable[[float], float], low: float, high: float) -> float:
     """
     at_low, at_high = excess(low), excess(high)
     for turn in range(100):
-        if high - low < 1e-6 or at_high <= at_low:
+        if high - low < 1e-5 or at_high <= at_low:
             break
         share = 0.5 if turn % 3 == 2 else min(max(-at_low / (at_high - at_low), 0.01), 0.99)
         middle = low + share * (high - low)
         value = excess(middle)
-        if abs(value) < 1e-6:
+        if abs(value) < 1e-4:
             return middle
         if value < 0.0:
             low, at_low = middle, value

@@ -20,7 +20,7 @@ from benchmarks.detection.case_figures import draw_cases, typical, worst
 from benchmarks.detection.competitors import COMPETITORS
 from benchmarks.detection.families import FAMILIES, Purpose
 from benchmarks.detection.goals import goals, unbeaten
-from benchmarks.detection.measuring import CONDITIONS, PLAIN
+from benchmarks.detection.measuring import CONDITIONS, PLAIN, Kind
 from benchmarks.detection.scoring import score
 from benchmarks.detection.sequential import operating_curve, passed_by_step
 from benchmarks.detection.table import goal_table, interval_table, score_table, sequential_table
@@ -122,9 +122,9 @@ def _draw(answers: Mapping[str, Sequence[Outcome]], out: Path) -> None:
     figures.draw_rivals({name: _plain(o) for name, o in answers.items()}, OURS, out / "rivals.png")
     figures.draw_intervals({**_by_family(plain), **_by_condition(ours)}, out / "intervals.png")
     draw_cases(typical(ours), estimate_closing, "Twelve trials as they come", out / "cases-typical.png")
-    draw_cases(
-        worst(ours), estimate_closing, "The twelve surest wrong answers, knowable trials first", out / "cases-worst.png"
-    )
+    static = [o for o in ours if CONDITIONS[o.trial.condition].kind is Kind.STATIC]
+    title = "The twelve surest wrong answers on static compliance, knowable trials first"
+    draw_cases(worst(static), estimate_closing, title, out / "cases-worst.png")
 
 
 if __name__ == "__main__":

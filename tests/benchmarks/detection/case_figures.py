@@ -20,7 +20,7 @@ MARGIN_CMH2O = 2.0
 """Margin of the suggested PEEP that is drawn: common practice, 2 to 4."""
 
 KEY = (
-    "Circles: readings (×: off the scale). Line and band: estimated compliance, 90 %. Dashes: true compliance. "
+    "Circles: readings (×: off the scale). Line and band: estimated compliance, 90 %. Dashes: true static one. "
     "▼ true closing. ■ closing as named, with its 90 % interval. ◇ named + 2 cmH2O.\n"
     "Columns below: probability that closing started at the step; hatched, left: falling from the first step; "
     "hatched, right: not reached."

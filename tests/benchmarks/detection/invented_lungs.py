@@ -60,7 +60,7 @@ def _tuning_lung(rng: np.random.Generator, narrow: bool) -> Lung:
         chest_wall_ml_per_cmh2o=rng.uniform(110.0, 250.0),
         intrinsic_peep_cmh2o=float(rng.choice([0.0, 0.0, 1.0, 2.0])),
         tube_resistance_cmh2o_s_per_l=rng.uniform(6.0, 12.0),
-        airway_resistance_cmh2o_s_per_l=rng.uniform(2.0, 8.0),
+        airway_resistance_cmh2o_s_per_l=rng.uniform(1.0, 4.0),
         layers=LAYERS,
         units_per_layer=UNITS_PER_LAYER,
     )
@@ -90,7 +90,7 @@ def _report_lung(rng: np.random.Generator, narrow: bool) -> Lung:
         chest_wall_ml_per_cmh2o=rng.uniform(100.0, 220.0),
         intrinsic_peep_cmh2o=float(rng.choice([0.0, 0.0, 1.0, 3.0])),
         tube_resistance_cmh2o_s_per_l=rng.uniform(5.0, 15.0),
-        airway_resistance_cmh2o_s_per_l=rng.uniform(2.0, 12.0),
+        airway_resistance_cmh2o_s_per_l=rng.uniform(1.0, 5.0),
         layers=LAYERS,
         units_per_layer=UNITS_PER_LAYER,
     )
