@@ -26,6 +26,7 @@ class WriteState(Enum):
     ALREADY_THERE = "already-there"
     FAILED = "failed"
     UNKNOWN = "unknown"
+    SUPERSEDED = "superseded"
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +36,8 @@ class WriteOutcome:
     Attributes:
         state: WRITTEN if every entry is in the record and at least one is new; ALREADY_THERE if none is new; FAILED
             if the record refused (see `refused` for a record that broke the transaction rule and wrote a part);
-            UNKNOWN if an attempt may have arrived and no later one showed what became of it.
+            UNKNOWN if an attempt may have arrived and no later one showed what became of it; SUPERSEDED if a newer
+            answer for the same trial stands in the record, so that this one was not written, or was marked.
         attempts: requests sent, or tried to send.
         created: entries that the record wrote.
         existing: entries that it had before.

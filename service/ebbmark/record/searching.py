@@ -22,6 +22,9 @@ LONGEST_QUERY = 1_900
 """Longest query that goes into an address [characters]; a longer one is posted. Common practice, no published source:
 some gateways cut addresses of more than 2,000 characters."""
 
+_FRESH = {"Cache-Control": "no-cache"}
+"""Some records answer a search from one that they made up to a minute ago; RFC 9111 section 5.2.1.4."""
+
 _ISSUE_WORDS = frozenset({"information", "warning"})
 
 
@@ -142,7 +145,7 @@ async def search(
         if budget.requests <= 0:
             return TooMuch("more pages than may be read")
         budget.requests -= 1
-        page = await read_json(record, target, _Page, waiting=waiting, form=form)
+        page = await read_json(record, target, _Page, waiting=waiting, form=form, headers=_FRESH)
         if isinstance(page, ReadFailure):
             return page
         if page.type != "searchset":
