@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import dataclasses
+import logging
 import socket
 import sys
 import time
@@ -78,6 +79,10 @@ def _parser() -> argparse.ArgumentParser:
     retell.add_argument("file", metavar="FILE", help="a file, or - for standard input")
     retell.set_defaults(run=_account)
 
+    key = commands.add_parser("new-key", help="make a private key to sign with, as JSON Web Key Set")
+    key.add_argument("--algorithm", choices=("ES384", "RS384"), default="ES384", help="default: ES384")
+    key.set_defaults(run=_new_key)
+
     described = commands.add_parser("openapi", help="print the OpenAPI document of the service")
     described.set_defaults(run=_openapi)
     return parser
@@ -134,7 +139,7 @@ def _serve(chosen: argparse.Namespace) -> int:
     from pydantic import ValidationError
 
     from ebbmark.settings import Settings
-    from ebbmark.web.app import create_app
+    from ebbmark.web.app import create_app, reason_not_to_listen
 
     try:
         settings = Settings()
@@ -144,19 +149,38 @@ def _serve(chosen: argparse.Namespace) -> int:
         return USAGE
     given = {"host": chosen.host, "port": chosen.port}
     settings = settings.model_copy(update={name: value for name, value in given.items() if value is not None})
+    reason = reason_not_to_listen(settings)
+    if reason is not None:
+        print(f"{reason}.", file=sys.stderr)
+        return USAGE
     try:
         listener = _listener(settings.host, settings.port)
     except OSError as error:
         print(f"cannot listen on {settings.host}, port {settings.port}: {error.strerror}", file=sys.stderr)
         return USAGE
     port = listener.getsockname()[1]
-    app = create_app(settings.model_copy(update={"port": port}))
+    try:
+        app = create_app(settings.model_copy(update={"port": port}))
+    except ValueError as error:
+        print(f"{error}.", file=sys.stderr)
+        return USAGE
+    _show_audit_lines()
     host = f"[{settings.host}]" if ":" in settings.host else settings.host
     print(f"Ebbmark {__version__} listens on http://{host}:{port}", file=sys.stderr, flush=True)
     # No access log: an address may carry what must not be logged.
     config = uvicorn.Config(app, access_log=False, log_level="warning", server_header=False)
     uvicorn.Server(config).run(sockets=[listener])
     return ANSWERED
+
+
+def _show_audit_lines() -> None:
+    """Audit events go to standard error, one JSON line each, whatever else is logged there."""
+    lines = logging.StreamHandler()
+    lines.setFormatter(logging.Formatter("%(message)s"))
+    logger = logging.getLogger("ebbmark.audit")
+    logger.addHandler(lines)
+    logger.setLevel(logging.INFO)
+    logger.propagate = False
 
 
 def _listener(host: str, port: int) -> socket.socket:
@@ -167,6 +191,14 @@ def _listener(host: str, port: int) -> socket.socket:
     # event loop sets it only on sockets that it made itself.
     listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
     return listener
+
+
+def _new_key(chosen: argparse.Namespace) -> int:
+    from ebbmark.keys import new_key_set
+
+    # A secret: keep it in a file that only the service can read, and name the file in EBBMARK_SIGNING_KEYS.
+    print(msgspec.json.encode(new_key_set(chosen.algorithm)).decode())
+    return ANSWERED
 
 
 def _openapi(_: argparse.Namespace) -> int:

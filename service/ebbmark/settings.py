@@ -3,11 +3,30 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Literal, Self
 
-from pydantic import Field, SecretStr
+from pydantic import BaseModel, ConfigDict, Field, IPvAnyNetwork, SecretStr, model_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
-__all__ = ["Settings"]
+__all__ = ["Issuer", "Settings"]
+
+Algorithm = Literal["ES256", "ES384", "ES512", "RS256", "RS384", "RS512", "PS256", "PS384", "PS512"]
+
+
+class Issuer(BaseModel):
+    """A party whose tokens are accepted, and where its public keys are: an address or a file."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    issuer: str = Field(min_length=1, description="As in the iss of its tokens.")
+    jwks_url: str | None = Field(default=None, description="Address of its JSON Web Key Set.")
+    jwks_file: Path | None = Field(default=None, description="File with its JSON Web Key Set.")
+
+    @model_validator(mode="after")
+    def _has_keys(self) -> Self:
+        if (self.jwks_url is None) == (self.jwks_file is None):
+            raise ValueError("name either jwks_url or jwks_file")
+        return self
 
 
 class Settings(BaseSettings):
@@ -40,3 +59,66 @@ class Settings(BaseSettings):
         default=20.0, ge=0, description="Longest time spent waiting between attempts in all."
     )
     record_max_reply_bytes: int = Field(default=5_000_000, gt=0, description="Largest reply read from the record.")
+    record_client_id: str | None = Field(
+        default=None,
+        description="Our client id at the record's authorization server, to sign in by SMART Backend Services.",
+    )
+    record_scope: str = Field(
+        default="system/Patient.rs system/Observation.crs system/GuidanceResponse.crs system/DetectedIssue.crs "
+        "system/Device.crs system/Provenance.crs",
+        description="Scopes to ask for when signing in to the record.",
+    )
+    record_token_url: str | None = Field(
+        default=None, description="Where the record's tokens are given; unset: discovered below the record's base URL."
+    )
+    record_token_hosts: tuple[str, ...] = Field(
+        default=(), description="Hosts that may give tokens beside the record's own and that of record_token_url."
+    )
+    record_certificate: Path | None = Field(
+        default=None, description="PEM file with the client certificate to show to the record (mutual TLS)."
+    )
+    record_certificate_key: Path | None = Field(
+        default=None, description="PEM file with its private key; unset: in the same file."
+    )
+    record_authorities: Path | None = Field(
+        default=None, description="PEM file with the certificate authorities to trust for the record, not the usual."
+    )
+    private_networks: tuple[IPvAnyNetwork, ...] = Field(
+        default=(),
+        description="Networks inside the house, as 10.1.0.0/16, that names of the record, its authorization server and "
+        "issuers may lead to; any other address that is not global is refused.",
+    )
+    signing_keys: tuple[Path, ...] = Field(
+        default=(),
+        description="Files with our private keys as JSON Web Key Sets (EC P-384 or RSA); the first fitting signs, the "
+        "public parts of all are published.",
+    )
+    issuers: tuple[Issuer, ...] = Field(
+        default=(), description="Those whose access tokens are accepted: issuer and jwks_url or jwks_file, as JSON."
+    )
+    audience: str | None = Field(
+        default=None, description="What aud of an access token must say; unset: the FHIR base URL of this service."
+    )
+    accepted_algorithms: tuple[Algorithm, ...] = Field(
+        default=("ES384", "RS384", "ES256", "RS256", "PS256"),
+        min_length=1,
+        description="Signature algorithms accepted in tokens.",
+    )
+    clock_leeway_s: float = Field(default=30.0, ge=0, le=300, description="How far apart our clock and others' may be.")
+    authentication: Literal["bearer", "none-on-loopback"] | None = Field(
+        default=None,
+        description="Whether callers must sign in. none-on-loopback: nobody signs in, only this machine may call; for "
+        "development. Unset: bearer where issuers are configured, else none-on-loopback.",
+    )
+    requests_per_minute: float | None = Field(
+        default=None,
+        ge=0,
+        description="Most requests per client; 0: no limit. Unset: 6,000, none where sign-in is off.",
+    )
+    request_burst: int = Field(default=500, ge=1, description="Most requests per client at once, after a pause.")
+    audit_to: Literal["log", "record"] = Field(
+        default="log", description="Where AuditEvents go: one JSON line each in the log stream, or into the record."
+    )
+    audit_names_patient: bool = Field(
+        default=False, description="Whether an AuditEvent in the log stream names the patient, by reference."
+    )

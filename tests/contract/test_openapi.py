@@ -63,6 +63,7 @@ def test_every_door_is_in_the_document() -> None:
         "/fhir/CodeSystem/ebbmark",
         "/health/live",
         "/health/ready",
+        "/.well-known/jwks.json",
     }
 
 

@@ -17,11 +17,30 @@ FHIR_VERSION = "4.0.1"
 _CODE = "titrate-peep"
 
 
-def capability_statement(*, base_url: str) -> dict[str, object]:
+SECURITY = {
+    "cors": False,
+    "service": [
+        {
+            "coding": [
+                {
+                    "system": "http://terminology.hl7.org/CodeSystem/restful-security-service",
+                    "code": "SMART-on-FHIR",
+                    "display": "SMART-on-FHIR",
+                }
+            ]
+        }
+    ],
+    "description": "Operations need a bearer token (JWT) that grants system/Observation.rs, and system/Observation.c "
+    "for write-back. Definitions are open.",
+}
+
+
+def capability_statement(*, base_url: str, signs_in: bool = False) -> dict[str, object]:
     """FHIR R4 CapabilityStatement of the running service.
 
     Args:
         base_url: FHIR base address under which it answers.
+        signs_in: whether callers must sign in.
     """
     return {
         "resourceType": "CapabilityStatement",
@@ -44,6 +63,7 @@ def capability_statement(*, base_url: str) -> dict[str, object]:
         "rest": [
             {
                 "mode": "server",
+                **({"security": SECURITY} if signs_in else {}),
                 "documentation": "One operation, and the definitions that describe it; nothing is stored.",
                 "resource": [
                     {"type": kind, "interaction": [{"code": "read"}]} for kind in ("CodeSystem", "OperationDefinition")

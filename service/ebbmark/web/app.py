@@ -4,34 +4,45 @@ from __future__ import annotations
 
 import gc
 import logging
+import time
 from collections.abc import AsyncIterator
 from contextlib import AsyncExitStack, asynccontextmanager
+from ssl import SSLContext
+from uuid import uuid4
 
-import msgspec
-from fastapi import FastAPI, Request, Response
+from fastapi import Depends, FastAPI
 from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from ebbmark import __version__
-from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, operation_outcome, status_of
+from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.read import NO_CODE_MAP, Limits, read_code_map
+from ebbmark.keys import KeyRing
 from ebbmark.record.client import RecordClient, RecordSettings
+from ebbmark.record.exchange import Exchange, Patience
+from ebbmark.record.resolving import is_this_machine
+from ebbmark.record.sign_in import SignIn, SignInClock, SignInSettings
+from ebbmark.record.tls import client_tls
 from ebbmark.settings import Settings
 from ebbmark.web import health
+from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.documentation import DESCRIPTION
-from ebbmark.web.media import FHIR_JSON
+from ebbmark.web.entrance import Entrance
+from ebbmark.web.jwks import jwks_router
+from ebbmark.web.limits import RateLimit, RequestRates
 from ebbmark.web.operations import Door, fhir_router
+from ebbmark.web.responses import SAFE_HEADERS, not_routed, outcome_response, place_of, rejected
+from ebbmark.web.trust import KeysOf, Misconfigured, own_keys, rules_for
 
-__all__ = ["create_app"]
+__all__ = ["Misconfigured", "create_app", "reason_not_to_listen"]
 
 _LOG = logging.getLogger("ebbmark")
 
-_HEADERS = (
-    (b"cache-control", b"no-store"),
-    (b"x-content-type-options", b"nosniff"),
-    (b"referrer-policy", b"no-referrer"),
-    (b"content-security-policy", b"default-src 'none'; frame-ancestors 'none'"),
+SIGN_IN_IS_OFF = (
+    "Sign-in is off: whoever can reach this machine's loopback address may ask, and may write where a record is "
+    "configured. For development only; EBBMARK_ISSUERS turns sign-in on."
 )
+USUAL_REQUESTS_PER_MINUTE = 6_000.0
 
 
 def create_app(settings: Settings) -> FastAPI:
@@ -39,16 +50,36 @@ def create_app(settings: Settings) -> FastAPI:
 
     Raises:
         Rejected: the site's code map cannot be read.
-        ValueError: settings of the record that cannot be used.
+        ValueError: settings that cannot be used, or not together.
     """
+    reason = reason_not_to_listen(settings)
+    if reason is not None:
+        raise Misconfigured(reason)
+    base_url = (settings.base_url or f"http://{settings.host}:{settings.port}").rstrip("/") + "/fhir"
+    keys = own_keys(settings.signing_keys)
+    tls = client_tls(
+        certificate=settings.record_certificate,
+        key=settings.record_certificate_key,
+        authorities=settings.record_authorities,
+    )
+    sign_in = _sign_in(settings, keys, tls)
     record_settings = _record_settings(settings)
-    record = RecordClient(record_settings) if record_settings is not None else None
+    record = RecordClient(record_settings, tls=tls, tokens=sign_in) if record_settings is not None else None
+    if record is None and settings.audit_to == "record":
+        raise Misconfigured("EBBMARK_AUDIT_TO is record, but EBBMARK_RECORD_BASE_URL is not set")
+    outside = _exchange(settings, None)
+    entrance = _entrance(settings, base_url, outside)
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         async with AsyncExitStack() as stack:
             if record is not None:
                 await stack.enter_async_context(record)
+            if sign_in is not None:
+                stack.push_async_callback(sign_in.aclose)
+            stack.push_async_callback(outside.aclose)
+            if entrance.rules is None:
+                _LOG.warning(SIGN_IN_IS_OFF)
             # What was made at start-up stays: the collector need not look at it during requests.
             gc.collect()
             gc.freeze()
@@ -71,15 +102,85 @@ def create_app(settings: Settings) -> FastAPI:
                 code_map=read_code_map(settings.code_map.read_bytes()) if settings.code_map else NO_CODE_MAP,
                 accept_preliminary=settings.accept_preliminary,
                 record=record,
-                base_url=f"{(settings.base_url or f'http://{settings.host}:{settings.port}').rstrip('/')}/fhir",
+                base_url=base_url,
+                trail=AuditTrail(
+                    time.time, record if settings.audit_to == "record" else None, settings.audit_names_patient
+                ),
+                signs_in=entrance.rules is not None,
             )
-        )
+        ),
+        dependencies=[Depends(entrance.admit)],
     )
+    app.include_router(jwks_router(keys))
     app.include_router(health.router)
-    app.add_exception_handler(Rejected, _rejected)
-    app.add_exception_handler(HTTPException, _not_routed)
+    app.add_exception_handler(Rejected, rejected)
+    app.add_exception_handler(HTTPException, not_routed)
     app.add_middleware(_Boundary)
     return app
+
+
+def reason_not_to_listen(settings: Settings) -> str | None:
+    """Say why the service may not start with these settings, or None if it may."""
+    if settings.issuers and settings.authentication != "none-on-loopback":
+        return None
+    if settings.authentication == "bearer":
+        return "EBBMARK_AUTHENTICATION is bearer, but EBBMARK_ISSUERS names nobody whose tokens to accept"
+    if is_this_machine(settings.host):
+        return None
+    return (
+        f"Sign-in is off, so the service listens on this machine only and not on {settings.host}. "
+        "Name whose access tokens to accept in EBBMARK_ISSUERS, or listen on 127.0.0.1"
+    )
+
+
+def _exchange(settings: Settings, tls: SSLContext | None) -> Exchange:
+    """Connections to those who give tokens and keys: short replies, like patience."""
+    patience = Patience(settings.record_connect_timeout_s, settings.record_read_timeout_s, max_response_bytes=200_000)
+    return Exchange(patience, tls=tls, private_networks=map(str, settings.private_networks))
+
+
+def _sign_in(settings: Settings, keys: KeyRing, tls: SSLContext | None) -> SignIn | None:
+    """How we sign in to the record by ourselves; None where we do not."""
+    if settings.record_client_id is None or settings.record_base_url is None:
+        return None
+    if settings.record_token is not None:
+        raise Misconfigured("set EBBMARK_RECORD_TOKEN or EBBMARK_RECORD_CLIENT_ID, not both")
+    if not keys.keys:
+        raise Misconfigured("EBBMARK_RECORD_CLIENT_ID needs a key to sign with in EBBMARK_SIGNING_KEYS")
+    return SignIn(
+        SignInSettings(
+            client_id=settings.record_client_id,
+            scope=settings.record_scope,
+            record_base_url=settings.record_base_url,
+            token_url=settings.record_token_url,
+            hosts=settings.record_token_hosts,
+        ),
+        keys=keys,
+        exchange=_exchange(settings, tls),
+        clock=SignInClock(time.time, time.monotonic, lambda: uuid4().hex),
+        report=_LOG.warning,
+    )
+
+
+def _entrance(settings: Settings, base_url: str, outside: Exchange) -> Entrance:
+    signing_in = bool(settings.issuers) and settings.authentication != "none-on-loopback"
+    rules = rules_for(
+        [KeysOf(one.issuer, one.jwks_url, one.jwks_file) for one in settings.issuers],
+        algorithms=settings.accepted_algorithms,
+        leeway_s=settings.clock_leeway_s,
+        exchange=outside,
+        steady_s=time.monotonic,
+    )
+    per_minute = settings.requests_per_minute
+    if per_minute is None:
+        per_minute = USUAL_REQUESTS_PER_MINUTE if signing_in else 0
+    return Entrance(
+        rules=rules if signing_in else None,
+        audience=settings.audience or base_url,
+        rates=RequestRates(RateLimit(per_minute, settings.request_burst)) if per_minute else None,
+        wall_s=time.time,
+        steady_s=time.monotonic,
+    )
 
 
 def _record_settings(settings: Settings) -> RecordSettings | None:
@@ -95,34 +196,8 @@ def _record_settings(settings: Settings) -> RecordSettings | None:
         max_attempts=settings.record_attempts,
         max_total_wait_s=settings.record_longest_wait_s,
         max_response_bytes=settings.record_max_reply_bytes,
+        private_networks=tuple(map(str, settings.private_networks)),
     )
-
-
-def _outcome(problems: tuple[Problem, ...], status: int, headers: dict[str, str] | None = None) -> Response:
-    return Response(
-        msgspec.json.encode(operation_outcome(problems)), status_code=status, media_type=FHIR_JSON, headers=headers
-    )
-
-
-async def _rejected(_: Request, error: Exception) -> Response:
-    """Every refusal of ours, with all its problems and all that was ignored."""
-    assert isinstance(error, Rejected)  # noqa: S101 - registered for this class only
-    return Response(
-        msgspec.json.encode(operation_outcome(error.problems, error.ignored)),
-        status_code=status_of(error.problems),
-        media_type=FHIR_JSON,
-    )
-
-
-async def _not_routed(_: Request, error: Exception) -> Response:
-    """What the framework refuses before any door is reached: unknown path or method."""
-    assert isinstance(error, HTTPException)  # noqa: S101 - registered for this class only
-    kind = ProblemKind.METHOD_NOT_ALLOWED if error.status_code == 405 else ProblemKind.NOT_FOUND
-    accepted = "POST /fhir/$titrate-peep, GET /fhir/metadata, GET /health/live, GET /health/ready"
-    problem = Problem(
-        kind, "", "an address or method that is not served", accepted, f"Not served here. Served: {accepted}."
-    )
-    return _outcome((problem,), error.status_code, dict(error.headers or {}))
 
 
 class _Boundary:
@@ -146,7 +221,7 @@ class _Boundary:
             nonlocal started
             if message["type"] == "http.response.start":
                 started = True
-                message["headers"] = [*message["headers"], *_HEADERS]
+                message["headers"] = [*message["headers"], *SAFE_HEADERS]
             elif bodiless:
                 message["body"] = b""
             await send(message)
@@ -154,21 +229,11 @@ class _Boundary:
         try:
             await self.app(scope, receive, send_with_headers)
         except Exception as error:  # the only one: whatever it is, no stack and no data leave
-            _LOG.error("unforeseen %s in %s", type(error).__name__, _place_of(error))
+            _LOG.error("unforeseen %s in %s", type(error).__name__, place_of(error))
             if started:
                 raise
             sentence = (
                 "The service failed and gives no answer. Asking again is safe, also where write-back was asked for."
             )
             problem = Problem(ProblemKind.INTERNAL, "", "a fault in this service", "", sentence)
-            await _outcome((problem,), 500)(scope, receive, send_with_headers)
-
-
-def _place_of(error: BaseException) -> str:
-    """File and line in which the error arose; the message is left out, since it may quote data."""
-    trace = error.__traceback__
-    while trace is not None and trace.tb_next is not None:
-        trace = trace.tb_next
-    if trace is None:
-        return "unknown place"
-    return f"{trace.tb_frame.f_code.co_filename.rsplit('/', 1)[-1]}:{trace.tb_lineno}"
+            await outcome_response((problem,), 500)(scope, receive, send_with_headers)

@@ -21,11 +21,13 @@ class Caller:
     """Who calls.
 
     Attributes:
-        name: issuer and client, apart by a space; or the address where nobody signs in.
+        issuer: who vouches for the client; empty where nobody signs in.
+        client: the client's name there; empty where nobody signs in.
         scopes: as granted; None where nobody signs in and everything is allowed.
     """
 
-    name: str
+    issuer: str
+    client: str
     scopes: frozenset[str] | None
 
     def may(self, needed: Permission) -> bool:
@@ -60,7 +62,7 @@ async def checked_caller(
     if isinstance(claims, TokenRefusal):
         return claims
     client = claims.client_id or claims.azp or claims.sub
-    return TokenRefusal.CLAIMS if not client else Caller(f"{claims.iss} {client}", _scopes_of(claims))
+    return TokenRefusal.CLAIMS if not client else Caller(claims.iss, client, _scopes_of(claims))
 
 
 def _scopes_of(claims: Claims) -> frozenset[str]:

@@ -15,17 +15,25 @@ __all__ = ["DESCRIPTION", "TITRATE_PEEP", "example"]
 DESCRIPTION = (
     "Reads a decremental PEEP trial of a ventilated adult with ARDS from FHIR R4 and answers with the closing pressure "
     "and its uncertainty, a suggested PEEP with its rationale, what each margin would mean, and the cautions. Decision "
-    "support: every result is preliminary, local protocol and a licensed clinician decide."
+    "support: every result is preliminary, local protocol and a licensed clinician decide.\n\n"
+    "Operations need `Authorization: Bearer` with an access token of a trusted issuer (JWT, `aud` the FHIR base URL) "
+    "that grants `system/Observation.rs`, and `system/Observation.c` for write-back; SMART scopes of version 1 count "
+    "as version 2 translates them. Definitions, keys and health are open. A service to which no issuer is configured "
+    "lets in callers on its own machine only."
 )
 
 REFUSALS = {
     400: "The body cannot be read.",
+    401: "No access token was sent, or it is not accepted; WWW-Authenticate says why.",
+    403: "The access token does not grant the scope that is needed.",
     406: "The caller takes no FHIR JSON.",
     413: "The body is larger than is read.",
     415: "The body does not claim to be FHIR R4 JSON.",
     422: "The body can be read but not used; every problem is named with its FHIRPath.",
+    429: "Too many requests from this client; Retry-After says when to ask again.",
     500: "A fault of the service.",
     502: "The record that the request names a patient of did not give what was asked for.",
+    503: "The keys of the token's issuer cannot be had just now; Retry-After says when to ask again.",
 }
 
 RESOURCE: dict[str, Any] = {
@@ -61,7 +69,10 @@ TITRATE_PEEP: dict[str, Any] = {
             "headers": {
                 "Ebbmark-Write-Back": {
                     "description": "Only where write-back was asked for.",
-                    "schema": {"type": "string", "enum": ["written", "already-there", "failed", "unknown"]},
+                    "schema": {
+                        "type": "string",
+                        "enum": ["written", "already-there", "failed", "unknown", "superseded"],
+                    },
                 }
             },
             "content": {FHIR_JSON: {"schema": _schema("Bundle"), "example": example("answer")}},

@@ -11,6 +11,7 @@ from datetime import UTC, datetime
 import msgspec
 from fastapi import APIRouter, Request, Response
 
+from ebbmark.fhir.audit_event import Access, Actor, Deed
 from ebbmark.fhir.codesystem import code_system
 from ebbmark.fhir.conformance import capability_statement, operation_definition
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
@@ -23,9 +24,13 @@ from ebbmark.recommend import recommend
 from ebbmark.record.client import RecordClient
 from ebbmark.record.from_record import recommend_from_record
 from ebbmark.record.reading import Waiting
-from ebbmark.record.write_back import WriteState, write_back
+from ebbmark.record.supersede import write_current
+from ebbmark.record.write_back import WriteState
+from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.documentation import TITRATE_PEEP
+from ebbmark.web.entrance import actor_of, require
 from ebbmark.web.media import FHIR_JSON, require_acceptable, require_fhir_json
+from ebbmark.web.scopes import WRITE_BACK
 
 __all__ = ["Door", "fhir_router"]
 
@@ -46,6 +51,8 @@ class Door:
         accept_preliminary: whether preliminary Observations count where the request does not say.
         record: where results may be written; None where no record is configured.
         base_url: FHIR base address as callers see it, for the CapabilityStatement.
+        trail: where it is noted who did what.
+        signs_in: whether callers must sign in, for the CapabilityStatement.
     """
 
     limits: Limits
@@ -53,6 +60,8 @@ class Door:
     accept_preliminary: bool
     record: RecordClient | None
     base_url: str
+    trail: AuditTrail
+    signs_in: bool = False
 
 
 def fhir_router(door: Door) -> APIRouter:
@@ -65,14 +74,8 @@ def fhir_router(door: Door) -> APIRouter:
         require_acceptable(request.headers.get("accept"), request.query_params.get("_format"))
         body = await _body(request.stream(), door.limits.max_bytes)
         at_s = time.time()
-        recommendation = await recommend_from_record(
-            body,
-            at_s=at_s,
-            record=door.record,
-            waiting=_WAITING,
-            code_map=door.code_map,
-            accept_preliminary=door.accept_preliminary,
-        )
+        actor = actor_of(request)
+        recommendation = await _from_record(door, body, at_s, actor)
         if recommendation is None:
             recommendation = recommend(
                 body,
@@ -82,11 +85,13 @@ def fhir_router(door: Door) -> APIRouter:
                 accept_preliminary=door.accept_preliminary,
             )
         if recommendation.request.write_back:
-            return await _written(recommendation, at_s, door.record)
+            require(request, WRITE_BACK)
+            return await _written(recommendation, at_s, door, actor)
+        await door.trail.note(_access(Deed.EVALUATED, actor, recommendation))
         return Response(write_bundle_bytes(recommendation, recorded_s=at_s), media_type=FHIR_JSON)
 
     definitions = {
-        "/metadata": capability_statement(base_url=door.base_url),
+        "/metadata": capability_statement(base_url=door.base_url, signs_in=door.signs_in),
         "/OperationDefinition/titrate-peep": operation_definition(),
         "/CodeSystem/ebbmark": code_system(),
     }
@@ -127,8 +132,36 @@ async def _body(stream: AsyncIterator[bytes], max_bytes: int) -> bytes:
     return pieces[0] if len(pieces) == 1 else b"".join(pieces)
 
 
-async def _written(recommendation: Recommendation, at_s: float, record: RecordClient | None) -> Response:
+async def _from_record(door: Door, body: bytes, at_s: float, actor: Actor) -> Recommendation | None:
+    """The answer to a request that names a patient of the record; None where it brings its data."""
+    try:
+        recommendation = await recommend_from_record(
+            body,
+            at_s=at_s,
+            record=door.record,
+            waiting=_WAITING,
+            code_map=door.code_map,
+            accept_preliminary=door.accept_preliminary,
+        )
+    except Rejected:
+        # What was read before the refusal, if anything, is not known here; that it was tried is.
+        await door.trail.note(Access(Deed.READ, actor, succeeded=False))
+        raise
+    if recommendation is not None:
+        read = tuple(source.reference for source in recommendation.request.sources if source.reference)
+        await door.trail.note(_access(Deed.READ, actor, recommendation, resources=read))
+    return recommendation
+
+
+def _access(
+    deed: Deed, actor: Actor, about: Recommendation, *, succeeded: bool = True, resources: tuple[str, ...] = ()
+) -> Access:
+    return Access(deed, actor, succeeded, about.request.person.reference, resources, about.identity)
+
+
+async def _written(recommendation: Recommendation, at_s: float, door: Door, actor: Actor) -> Response:
     """Answer after writing the answer to the record; whatever becomes of the write, the answer is given."""
+    record = door.record
     patient = recommendation.request.person.reference
     problems = [*_no_record(record), *_no_patient(patient)]
     if problems or record is None:
@@ -138,13 +171,17 @@ async def _written(recommendation: Recommendation, at_s: float, record: RecordCl
     faults = await asyncio.to_thread(validate, transaction)
     if faults:
         state, severity, code = WriteState.FAILED.value, "error", "invariant"
+        access = _access(Deed.WRITTEN, actor, recommendation, succeeded=False)
         sentence = f"Nothing was written: the answer broke {len(faults)} rules of FHIR. This is a fault of the service."
     else:
-        outcome = await write_back(transaction, record=record, sleep=asyncio.sleep, now=lambda: datetime.now(UTC))
+        outcome = await write_current(transaction, record=record, waiting=_WAITING)
         state, sentence = outcome.state.value, outcome.sentence
         done = outcome.state in (WriteState.WRITTEN, WriteState.ALREADY_THERE)
+        places = tuple(entry.location for entry in (*outcome.created, *outcome.existing) if entry.location)
+        access = _access(Deed.WRITTEN, actor, recommendation, succeeded=done, resources=places)
         severity = "information" if done else "error"
         code = "informational" if done else "incomplete" if outcome.state is WriteState.UNKNOWN else "processing"
+    await door.trail.note(access)
     answer = with_write_issue(bundle, severity=severity, code=code, sentence=sentence)
     return Response(_ENCODER.encode(answer), media_type=FHIR_JSON, headers={WRITE_BACK_HEADER: state})
 

@@ -1,0 +1,163 @@
+"""Who is at the door, may they come in, and not too often?
+
+Open to everybody: health, the published keys, the OpenAPI document and the definitions of the FHIR door (a client must
+be able to read the CapabilityStatement before it can know how to sign in). Everything else of the FHIR door needs an
+access token, unless sign-in is off; then only callers on this machine come in, and no web page of another origin.
+
+Source: RFC 6750 section 3 (401, 403, WWW-Authenticate), RFC 6585 section 4 (429), RFC 6454 (Origin).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from ipaddress import ip_address
+from urllib.parse import urlsplit
+
+from fastapi import Request
+
+from ebbmark.fhir.audit_event import Actor
+from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.record.resolving import is_this_machine
+from ebbmark.web.bearer import Caller, checked_caller
+from ebbmark.web.limits import RequestRates
+from ebbmark.web.scopes import EVALUATE, Permission
+from ebbmark.web.signed_token import Rules, TokenRefusal
+
+__all__ = ["OPEN_PATHS", "Entrance", "Refused", "actor_of", "require"]
+
+OPEN_PATHS = frozenset({"/fhir/metadata", "/fhir/OperationDefinition/titrate-peep", "/fhir/CodeSystem/ebbmark"})
+REALM = 'Bearer realm="ebbmark"'
+_LATER = frozenset({TokenRefusal.KEYS_UNAVAILABLE, TokenRefusal.TOO_MANY})
+_SOON_S = 5
+
+
+class Refused(Rejected):
+    """A refusal that HTTP accompanies with headers."""
+
+    def __init__(self, problem: Problem, headers: dict[str, str]) -> None:
+        super().__init__((problem,))
+        self.headers = headers
+
+
+@dataclass(frozen=True, slots=True)
+class Entrance:
+    """The entrance of the FHIR door.
+
+    Attributes:
+        rules: whose tokens are accepted; None where sign-in is off.
+        audience: what `aud` of a token must say.
+        rates: how often each client asked; None where there is no limit.
+        wall_s: seconds since 1970-01-01T00:00:00Z.
+        steady_s: seconds that never run back.
+    """
+
+    rules: Rules | None
+    audience: str
+    rates: RequestRates | None
+    wall_s: Callable[[], float]
+    steady_s: Callable[[], float]
+
+    async def admit(self, request: Request) -> None:
+        """Let the request in, and note on it who asks.
+
+        Raises:
+            Refused: 401, 403, 429 or 503.
+        """
+        if request.url.path in OPEN_PATHS:
+            return
+        address = request.client.host if request.client else ""
+        if self.rules is None:
+            _require_this_machine(address, request.headers.get("origin"))
+            caller = Caller("", "", None)
+        else:
+            caller = await self._signed_in(self.rules, request, address)
+        self._count(f"{caller.issuer} {caller.client}" if caller.client else address)
+        request.state.caller = caller
+        require(request, EVALUATE)
+
+    async def _signed_in(self, rules: Rules, request: Request, address: str) -> Caller:
+        headers = request.headers.getlist("authorization")
+        found = await checked_caller(
+            headers[0] if len(headers) == 1 else None, rules=rules, audience=self.audience, at_s=self.wall_s()
+        )
+        if isinstance(found, Caller):
+            return found
+        # Failed tries count for the address, so that nobody can try without end.
+        self._count(address)
+        raise _not_signed_in(found)
+
+    def _count(self, client: str) -> None:
+        if self.rates is None:
+            return
+        wait_s = self.rates.wait_s(client, at_s=self.steady_s())
+        if wait_s is not None:
+            raise _too_often(max(1, math.ceil(wait_s)))
+
+
+def actor_of(request: Request) -> Actor:
+    """Who asks, for the audit trail."""
+    caller = _caller_of(request)
+    return Actor(caller.issuer, caller.client, request.client.host if request.client else "")
+
+
+def _caller_of(request: Request) -> Caller:
+    caller: Caller = request.state.caller
+    return caller
+
+
+def require(request: Request, needed: Permission) -> None:
+    """Refuse a caller that lacks a permission.
+
+    Raises:
+        Refused: 403, with the scope to ask for.
+    """
+    if _caller_of(request).may(needed):
+        return
+    sentence = f"The access token does not allow this; the scope {needed.scope} is needed."
+    raise Refused(
+        Problem(ProblemKind.NOT_PERMITTED, "", "a token without the scope", needed.scope, sentence),
+        {"WWW-Authenticate": f'{REALM}, error="insufficient_scope", scope="{needed.scope}"'},
+    )
+
+
+def _not_signed_in(refusal: TokenRefusal | None) -> Refused:
+    accepted = "Authorization: Bearer with an access token of a trusted issuer"
+    if refusal is None:
+        # RFC 6750 section 3.1: no error code where no token was sent.
+        sentence = f"Sign in first: {accepted} is needed, once."
+        return Refused(
+            Problem(ProblemKind.NOT_SIGNED_IN, "", "no access token", accepted, sentence), {"WWW-Authenticate": REALM}
+        )
+    if refusal in _LATER:
+        problem = Problem(ProblemKind.SIGN_IN_UNAVAILABLE, "", "no keys", accepted, refusal.value)
+        return Refused(problem, {"Retry-After": str(_SOON_S)})
+    described = f'{REALM}, error="invalid_token", error_description="{refusal.value}"'
+    return Refused(
+        Problem(ProblemKind.NOT_SIGNED_IN, "", "an access token that is not accepted", accepted, refusal.value),
+        {"WWW-Authenticate": described},
+    )
+
+
+def _too_often(wait_s: int) -> Refused:
+    accepted = "fewer requests per minute"
+    sentence = f"Too many requests from this client; ask again in {wait_s} s."
+    return Refused(
+        Problem(ProblemKind.TOO_OFTEN, "", "too many requests", accepted, sentence), {"Retry-After": str(wait_s)}
+    )
+
+
+def _require_this_machine(address: str, origin: str | None) -> None:
+    """While sign-in is off: no caller from elsewhere, and no page from elsewhere in a browser on this machine."""
+    if _is_elsewhere(address) or (origin is not None and not is_this_machine(urlsplit(origin).hostname or "")):
+        accepted = "callers on this machine"
+        sentence = "Sign-in is off here, so only callers on this machine are let in. Configure EBBMARK_ISSUERS."
+        raise Refused(Problem(ProblemKind.NOT_PERMITTED, "", "a caller from elsewhere", accepted, sentence), {})
+
+
+def _is_elsewhere(address: str) -> bool:
+    try:
+        return not ip_address(address).is_loopback
+    except ValueError:
+        return False  # a socket of the file system, or a caller in the same process: no network lies between

@@ -1,0 +1,60 @@
+"""How does a refusal become a response? An OperationOutcome with its status, and the headers that go with it."""
+
+from __future__ import annotations
+
+import msgspec
+from fastapi import Request, Response
+from starlette.exceptions import HTTPException
+
+from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, operation_outcome, status_of
+from ebbmark.web.entrance import Refused
+from ebbmark.web.media import FHIR_JSON
+
+__all__ = ["SAFE_HEADERS", "not_routed", "outcome_response", "place_of", "rejected"]
+
+SAFE_HEADERS = (
+    (b"cache-control", b"no-store"),
+    (b"x-content-type-options", b"nosniff"),
+    (b"referrer-policy", b"no-referrer"),
+    (b"content-security-policy", b"default-src 'none'; frame-ancestors 'none'"),
+)
+"""On every response."""
+
+
+def outcome_response(problems: tuple[Problem, ...], status: int, headers: dict[str, str] | None = None) -> Response:
+    """A response that carries nothing but these problems."""
+    return Response(
+        msgspec.json.encode(operation_outcome(problems)), status_code=status, media_type=FHIR_JSON, headers=headers
+    )
+
+
+async def rejected(_: Request, error: Exception) -> Response:
+    """Every refusal of ours, with all its problems and all that was ignored."""
+    assert isinstance(error, Rejected)  # noqa: S101 - registered for this class only
+    return Response(
+        msgspec.json.encode(operation_outcome(error.problems, error.ignored)),
+        status_code=status_of(error.problems),
+        media_type=FHIR_JSON,
+        headers=error.headers if isinstance(error, Refused) else None,
+    )
+
+
+async def not_routed(_: Request, error: Exception) -> Response:
+    """What the framework refuses before any door is reached: unknown path or method."""
+    assert isinstance(error, HTTPException)  # noqa: S101 - registered for this class only
+    kind = ProblemKind.METHOD_NOT_ALLOWED if error.status_code == 405 else ProblemKind.NOT_FOUND
+    accepted = "POST /fhir/$titrate-peep, GET /fhir/metadata, GET /health/live, GET /health/ready"
+    problem = Problem(
+        kind, "", "an address or method that is not served", accepted, f"Not served here. Served: {accepted}."
+    )
+    return outcome_response((problem,), error.status_code, dict(error.headers or {}))
+
+
+def place_of(error: BaseException) -> str:
+    """File and line in which the error arose; the message is left out, since it may quote data."""
+    trace = error.__traceback__
+    while trace is not None and trace.tb_next is not None:
+        trace = trace.tb_next
+    if trace is None:
+        return "unknown place"
+    return f"{trace.tb_frame.f_code.co_filename.rsplit('/', 1)[-1]}:{trace.tb_lineno}"
