@@ -148,6 +148,24 @@ def test_one_step_with_500_readings_among_single_ones_is_answered() -> None:
     assert closing.peep_cmh2o == 11.0
 
 
+@pytest.mark.parametrize("compliances", [GRADUAL, (34.0, 34.4, 34.5, 34.2, 33.1, 31.6, 30.0, 28.5, 27.0, 25.6)])
+def test_dynamic_compliance_makes_the_answer_less_sure(compliances: tuple[float, ...]) -> None:
+    static, dynamic = (
+        max(step.probability for step in estimate_closing(limb(compliances), dynamic=kind).steps)
+        for kind in (False, True)
+    )
+
+    assert dynamic < static
+
+
+def test_a_larger_fall_is_reached_no_sooner() -> None:
+    five, fifteen = (estimate_closing(limb(GRADUAL), fall=fall) for fall in (0.05, 0.15))
+
+    assert five.peep_cmh2o is not None
+    assert fifteen.peep_cmh2o is not None
+    assert fifteen.peep_cmh2o < five.peep_cmh2o
+
+
 @pytest.mark.parametrize("compliances", [ABRUPT_AT_11, GRADUAL, RISING, FALLING])
 def test_all_probabilities_sum_to_one(compliances: tuple[float, ...]) -> None:
     assert total(estimate_closing(limb(compliances))) == pytest.approx(1.0, abs=1e-12)

@@ -15,7 +15,7 @@ import pytest
 from scipy.stats import multivariate_normal
 
 from ebbmark.physiology.closing import CurveStep, closing_posterior
-from ebbmark.physiology.curves import Floats, curve_prior, event_prior
+from ebbmark.physiology.curves import Floats, curve_prior, event_factors, event_prior
 from ebbmark.physiology.noise import Noise, StepCentres, noise_of, step_centres
 from ebbmark.physiology.posterior import weigh_hypotheses
 
@@ -51,7 +51,7 @@ def spoiled_sets(steps: int) -> Iterator[tuple[int, ...]]:
 
 
 def slow_weights(peeps: tuple[float, ...], data: StepCentres, noise: Noise) -> Floats:
-    prior = curve_prior(peeps, FALL)
+    prior = curve_prior(peeps)
     z = data.centres - np.median(data.centres)
     weights = []
     for share, mean, covariance in zip(prior.weights, prior.means, prior.covariances, strict=True):
@@ -77,7 +77,8 @@ def slow_step(curve: Sequence[float]) -> int:
 
 def slow_events(peeps: tuple[float, ...], data: StepCentres, noise: Noise, draws: int) -> Floats:
     """Draw curves at random, with numpy's generator, and count their closing steps."""
-    prior = curve_prior(peeps, FALL)
+    prior = curve_prior(peeps)
+    factors = event_factors(peeps, FALL)
     rng = np.random.default_rng(7)
     z = data.centres - np.median(data.centres)
     weights = slow_weights(peeps, data, noise).reshape(
@@ -97,7 +98,7 @@ def slow_events(peeps: tuple[float, ...], data: StepCentres, noise: Noise, draws
         curves = rng.multivariate_normal(centre, spread, many, method="eigh")
         for curve in np.exp(curves).tolist():
             step = slow_step(curve)
-            counts[step] += share / many * prior.event_factors[step]
+            counts[step] += share / many * factors[step]
     return np.asarray(counts / counts.sum(), dtype=np.float64)
 
 
@@ -105,7 +106,7 @@ def slow_events(peeps: tuple[float, ...], data: StepCentres, noise: Noise, draws
 def test_every_hypothesis_weighs_what_dense_matrices_say(name: str) -> None:
     peeps, data, noise = prepared(name)
 
-    fast = weigh_hypotheses(peeps, data, noise, FALL).weights.ravel()
+    fast = weigh_hypotheses(peeps, data, noise).weights.ravel()
 
     assert np.abs(fast / fast.sum() - slow_weights(peeps, data, noise)).max() < 1e-6
 
@@ -122,12 +123,13 @@ def test_even_curves_give_the_probabilities_that_many_random_ones_give(name: str
 
 
 def test_before_any_reading_the_events_have_the_probabilities_chosen_for_them() -> None:
-    prior = curve_prior(PEEPS, FALL)
+    prior = curve_prior(PEEPS)
+    factors = event_factors(PEEPS, FALL)
     rng = np.random.default_rng(3)
     counts = np.zeros(len(PEEPS))
     for share, mean, covariance in zip(prior.weights, prior.means, prior.covariances, strict=True):
         for curve in np.exp(rng.multivariate_normal(mean, covariance, 400, method="eigh")).tolist():
             step = slow_step(curve)
-            counts[step] += share / 400 * prior.event_factors[step]
+            counts[step] += share / 400 * factors[step]
 
     assert counts / counts.sum() == pytest.approx(event_prior(len(PEEPS)), abs=0.03)

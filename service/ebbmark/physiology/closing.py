@@ -34,9 +34,10 @@ their events are counted. The same steps give the same bytes.
 
 **What is stated.** See `decision`: the limits for naming a pressure, and for *indeterminate*.
 
-**Limits.** The sizes were set on simulated lungs; see the benchmark for how far they carry. Dynamic compliance
-contains the pressure that resistance takes, which dilutes a fall; the caller says so. A slow drift of the
-measurement looks like a slow change of the lung.
+**Limits.** The sizes were set on simulated lungs; see the benchmark for how far they carry. A slow drift of the
+measurement looks like a slow change of the lung. Dynamic compliance contains the pressure that resistance takes,
+which dilutes a fall, while resistance itself rises as airways close, which adds to it. So where the caller says
+that compliance is dynamic, the fall that counts is not known: 0.9, 1.3 or 1.7 times `fall`, equally probable.
 
 Source: the definition and the model are the project's own; the parts are textbook.
 """
@@ -57,18 +58,22 @@ from ebbmark.physiology.posterior import Posterior, lay_curves, weigh_hypotheses
 __all__ = ["Closing", "CurveStep", "Evidence", "Shape", "StepEstimate", "Verdict"]
 __all__ += ["closing_posterior", "estimate_closing", "why_unusable"]
 
+_DYNAMIC_FALLS = (0.9, 1.3, 1.7)
+"""Fall of dynamic compliance, in units of the fall of static compliance that it stands for."""
+
 _FEWEST_STEPS = 3
 _MOST_STEPS = 40
 _SMALLEST_STEP_CMH2O = 0.25
 _LONGEST_LIMB_CMH2O = 60.0
 
 
-def estimate_closing(steps: Sequence[CurveStep], *, fall: float = 0.05) -> Closing:
+def estimate_closing(steps: Sequence[CurveStep], *, fall: float = 0.05, dynamic: bool = False) -> Closing:
     """Estimate the closing pressure from the steps of one decremental limb.
 
     Args:
         steps: strictly falling PEEP, highest first.
         fall: relative fall below the maximum so far that counts as closing (0.05: the project's choice).
+        dynamic: whether the compliances are dynamic; the answer is then less sure.
 
     Returns:
         The estimate; INDETERMINATE with its reason where the steps cannot support a statement.
@@ -82,15 +87,16 @@ def estimate_closing(steps: Sequence[CurveStep], *, fall: float = 0.05) -> Closi
     reason = why_unusable(steps, fall=fall)
     if reason:
         return _without_model(steps, reason)
-    return decide(steps, closing_posterior(steps, fall=fall))
+    return decide(steps, closing_posterior(steps, fall=fall, dynamic=dynamic))
 
 
-def closing_posterior(steps: Sequence[CurveStep], *, fall: float = 0.05) -> Posterior:
+def closing_posterior(steps: Sequence[CurveStep], *, fall: float = 0.05, dynamic: bool = False) -> Posterior:
     """Compute the probability of every event, for steps that are usable.
 
     Args:
         steps: strictly falling PEEP, highest first.
         fall: relative fall below the maximum so far that counts as closing.
+        dynamic: whether the compliances are dynamic.
 
     Source: see the module.
     """
@@ -101,8 +107,8 @@ def closing_posterior(steps: Sequence[CurveStep], *, fall: float = 0.05) -> Post
         tuple(len(step.compliances_ml_per_cmh2o) for step in steps),
         tuple(step.resolution for step in steps),
     )
-    hypotheses = weigh_hypotheses(peeps, data, noise, fall)
-    return lay_curves(peeps, data, noise, hypotheses, fall)
+    falls = tuple(share * fall for share in _DYNAMIC_FALLS) if dynamic else (fall,)
+    return lay_curves(peeps, data, noise, weigh_hypotheses(peeps, data, noise), falls)
 
 
 def _refuse_nonsense(steps: Sequence[CurveStep], fall: float) -> None:

@@ -13,14 +13,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from math import log1p
 from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
 
 __all__ = ["FALLING", "NOT_REACHED", "CurvePrior", "Floats", "Integers"]
-__all__ += ["closing_events", "curve_prior", "event_prior", "normal_points"]
+__all__ += ["closing_events", "curve_prior", "event_factors", "event_prior", "normal_points"]
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -57,17 +56,14 @@ class CurvePrior:
         weights: of the components [components].
         means: [components x steps].
         covariances: [components x steps x steps].
-        event_factors: by which curves of each event are re-weighted, so that the events have the probabilities
-            that were chosen and not those which the Gaussians happen to give [steps].
     """
 
     weights: Floats
     means: Floats
     covariances: Floats
-    event_factors: Floats
 
 
-def closing_events(curves: Floats, fall: float) -> Integers:
+def closing_events(curves: Floats, fall: float | Floats) -> Integers:
     """Find the step of lasting fall on noise-free curves.
 
     The closing step is the first, going down, that lies at least `fall` below the maximum so far and does not
@@ -75,14 +71,14 @@ def closing_events(curves: Floats, fall: float) -> Integers:
 
     Args:
         curves: logarithm of compliance [curves x steps], highest PEEP first.
-        fall: relative fall that counts.
+        fall: relative fall that counts; one for all, or one for each [curves x 1].
 
     Returns:
         Index of the closing step, `FALLING` (1) or `NOT_REACHED` (0) per curve [curves].
 
     Source: the definition is the project's own.
     """
-    low = curves <= np.maximum.accumulate(curves, axis=1) + log1p(-fall)
+    low = curves <= np.maximum.accumulate(curves, axis=1) + np.log1p(-np.asarray(fall))
     low[:, :-1] &= low[:, 1:]
     # Nothing is low at the first step, so that argmax gives 0 where nothing is low at all.
     first: Integers = np.argmax(low, axis=1)
@@ -90,12 +86,11 @@ def closing_events(curves: Floats, fall: float) -> Integers:
 
 
 @lru_cache(maxsize=64)
-def curve_prior(peeps_cmh2o: tuple[float, ...], fall: float) -> CurvePrior:
+def curve_prior(peeps_cmh2o: tuple[float, ...]) -> CurvePrior:
     """Lay the prior over one set of steps.
 
     Args:
         peeps_cmh2o: strictly falling.
-        fall: relative fall that counts as closing.
 
     Source: the form and its sizes are the project's choice; see the module.
     """
@@ -115,8 +110,7 @@ def curve_prior(peeps_cmh2o: tuple[float, ...], fall: float) -> CurvePrior:
         weights.append(regime * shares)
         means.append(bend_mean * centred**2 + _DROP_MEAN * drops)
         covariances.append(smooth + _DROP_SD**2 * drops[:, :, None] * drops[:, None, :])
-    weight, mean, covariance = np.concatenate(weights), np.concatenate(means), np.concatenate(covariances)
-    return CurvePrior(weight, mean, covariance, _event_factors(weight, mean, covariance, fall))
+    return CurvePrior(np.concatenate(weights), np.concatenate(means), np.concatenate(covariances))
 
 
 def _drops(peep: Floats) -> tuple[Floats, Floats]:
@@ -149,12 +143,25 @@ def event_prior(steps: int) -> Floats:
     return prior
 
 
-def _event_factors(weights: Floats, means: Floats, covariances: Floats, fall: float) -> Floats:
-    steps = means.shape[1]
-    roots = np.linalg.cholesky(covariances + 1e-9 * np.eye(steps))
-    curves = means[:, None, :] + normal_points(_PRIOR_POINTS, steps) @ roots.transpose(0, 2, 1)
+@lru_cache(maxsize=64)
+def event_factors(peeps_cmh2o: tuple[float, ...], fall: float) -> Floats:
+    """Give the factors by which curves of each event are re-weighted.
+
+    With them the events have the probabilities of `event_prior`, and not those which the Gaussians happen to give.
+
+    Args:
+        peeps_cmh2o: strictly falling.
+        fall: relative fall that counts as closing.
+
+    Source: the project's choice.
+    """
+    prior = curve_prior(peeps_cmh2o)
+    steps = len(peeps_cmh2o)
+    roots = np.linalg.cholesky(prior.covariances + 1e-9 * np.eye(steps))
+    curves = prior.means[:, None, :] + normal_points(_PRIOR_POINTS, steps) @ roots.transpose(0, 2, 1)
     events = closing_events(curves.reshape(-1, steps), fall)
-    given = np.bincount(events, weights=np.repeat(weights / _PRIOR_POINTS, _PRIOR_POINTS), minlength=steps)
+    shares = np.repeat(prior.weights / _PRIOR_POINTS, _PRIOR_POINTS)
+    given = np.bincount(events, weights=shares, minlength=steps)
     return event_prior(steps) / np.maximum(given, _RAREST_EVENT)
 
 

@@ -14,7 +14,15 @@ from math import pi, sqrt
 
 import numpy as np
 
-from ebbmark.physiology.curves import CurvePrior, Floats, Integers, closing_events, curve_prior, normal_points
+from ebbmark.physiology.curves import (
+    CurvePrior,
+    Floats,
+    Integers,
+    closing_events,
+    curve_prior,
+    event_factors,
+    normal_points,
+)
 from ebbmark.physiology.noise import Noise, StepCentres
 
 __all__ = ["POINTS", "Hypotheses", "Posterior", "lay_curves", "weigh_hypotheses"]
@@ -85,8 +93,8 @@ class _Axes:
 
 
 @lru_cache(maxsize=64)
-def _axes_of(peeps_cmh2o: tuple[float, ...], fall: float, pattern: tuple[float, ...]) -> _Axes:
-    prior = curve_prior(peeps_cmh2o, fall)
+def _axes_of(peeps_cmh2o: tuple[float, ...], pattern: tuple[float, ...]) -> _Axes:
+    prior = curve_prior(peeps_cmh2o)
     scale = np.sqrt(np.array(pattern))
     signal, axes = np.linalg.eigh(prior.covariances / (scale[:, None] * scale))
     first, second = np.triu_indices(scale.size if scale.size >= _FEWEST_STEPS_FOR_TWO_SPOILED else 0, 1)
@@ -104,14 +112,14 @@ def _axes_of(peeps_cmh2o: tuple[float, ...], fall: float, pattern: tuple[float, 
     )
 
 
-def weigh_hypotheses(peeps_cmh2o: tuple[float, ...], data: StepCentres, noise: Noise, fall: float) -> Hypotheses:
+def weigh_hypotheses(peeps_cmh2o: tuple[float, ...], data: StepCentres, noise: Noise) -> Hypotheses:
     """Weigh every component, size of noise and set of spoiled steps by its evidence.
 
     The evidence without a step follows from that with it by dividing by the step's predictive density.
 
     Source: Gaussian conditioning and leave-one-out identities, textbook.
     """
-    table = _axes_of(peeps_cmh2o, fall, noise.pattern)
+    table = _axes_of(peeps_cmh2o, noise.pattern)
     residual = (_centred(data) - table.prior.means) / table.scale
     projected = table.turned @ residual[:, :, None]
     inverse = 1.0 / (table.signal[:, :, None] + noise.variances)
@@ -153,17 +161,21 @@ def weigh_hypotheses(peeps_cmh2o: tuple[float, ...], data: StepCentres, noise: N
 
 
 def lay_curves(
-    peeps_cmh2o: tuple[float, ...], data: StepCentres, noise: Noise, hypotheses: Hypotheses, fall: float
+    peeps_cmh2o: tuple[float, ...],
+    data: StepCentres,
+    noise: Noise,
+    hypotheses: Hypotheses,
+    falls: tuple[float, ...],
 ) -> Posterior:
     """Lay curves evenly through the posterior and count where they close.
 
     Hypotheses get curves in proportion to their weight. Given its hypothesis, the curve is Gaussian: its mean
     plus the root of its covariance times a fixed point; spoiled steps are first replaced by a value drawn from
-    what the others predict of them.
+    what the others predict of them. Where more than one fall is given, as many curves are judged by each.
 
     Source: Gaussian conditioning, textbook.
     """
-    table = _axes_of(peeps_cmh2o, fall, noise.pattern)
+    table = _axes_of(peeps_cmh2o, noise.pattern)
     steps = table.scale.size
     component, chosen, size = _allot(hypotheses.weights)
     points = normal_points(POINTS, steps + 2)
@@ -177,8 +189,9 @@ def lay_curves(
     for start, end in pairwise(bounds):
         curves[start:end] = turned[start:end] @ table.turned[component[start]]
     curves = curves * table.scale + table.prior.means[component]
-    events = closing_events(curves, fall)
-    weights = table.prior.event_factors[events]
+    turns = np.arange(POINTS) % len(falls)
+    events = closing_events(curves, np.array(falls)[turns][:, None])
+    weights = np.array([event_factors(peeps_cmh2o, fall) for fall in falls])[turns, events]
     weights = weights / weights.sum()
     share: Floats = np.bincount(events, weights=weights, minlength=steps).astype(np.float64)
     return Posterior(share, curves + _middle(data), weights, events, data.centres)

@@ -31,12 +31,13 @@ STOP_LIMIT = 0.9
 """Probability at which lowering should stop, the project's choice."""
 
 
-def closing_passed(steps: Sequence[CurveStep], *, fall: float = 0.05) -> float:
+def closing_passed(steps: Sequence[CurveStep], *, fall: float = 0.05, dynamic: bool = False) -> float:
     """Give the probability that closing, or a fall from the first step on, lies within the steps so far.
 
     Args:
         steps: the limb so far, strictly falling PEEP, highest first.
         fall: relative fall below the maximum so far that counts as closing.
+        dynamic: whether the compliances are dynamic.
 
     Returns:
         Probability; 0 for fewer than three steps, and for steps that are no limb, on which nothing can be said.
@@ -48,7 +49,7 @@ def closing_passed(steps: Sequence[CurveStep], *, fall: float = 0.05) -> float:
     """
     if why_unusable(steps, fall=fall):
         return 0.0
-    events = closing_posterior(steps, fall=fall).events
+    events = closing_posterior(steps, fall=fall, dynamic=dynamic).events
     survived = (1.0 - HAZARD_PER_STEP) ** np.arange(events.size)
     wanted = np.concatenate([[survived[-1]], HAZARD_PER_STEP * survived[:-1]])
     weighed = events * wanted / event_prior(events.size)
