@@ -4,27 +4,56 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import httpx
 import pytest
-from starlette.types import ASGIApp
+from anyio.from_thread import BlockingPortal, start_blocking_portal
 
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
-from fhir_builders import Json, at, height, observation, panel, patient, to_bytes, trial_observations
-from live.record_server import FHIR_JSON
-from web.asking import Reply, ask
+from fhir_builders import (
+    Json,
+    at,
+    bundle,
+    height,
+    observation,
+    panel,
+    parameters,
+    patient,
+    quantity,
+    to_bytes,
+    trial_observations,
+)
+from live.record_server import FHIR_JSON, problems, validate_with_server
+from web.asking import OPERATION
 
 pytestmark = pytest.mark.live
+
+ALL_CODES = "50064-5,tidal-volume-target,closing-pressure,suggested-peep,peep-what-if,compliance-curve,peep-trial-step"
+
+
+class Door:
+    """The application on a loop of its own, so that its connections outlive one request."""
+
+    def __init__(self, portal: BlockingPortal, client: httpx.AsyncClient) -> None:
+        self.portal = portal
+        self.client = client
+
+    def ask(self, body: bytes, path: str = OPERATION) -> httpx.Response:
+        async def asked() -> httpx.Response:
+            return await self.client.post(path, content=body, headers=FHIR_JSON)
+
+        return self.portal.call(asked)
 
 
 class Ward:
     """One invented patient in the real record, under an id of the test's own."""
 
-    def __init__(self, client: httpx.Client, app: ASGIApp) -> None:
+    def __init__(self, client: httpx.Client, door: Door) -> None:
         self.client = client
-        self.app = app
+        self.door = door
         self.prefix = f"t{uuid.uuid4().hex[:10]}"
         self.patient = f"Patient/{self.prefix}"
 
@@ -43,7 +72,7 @@ class Ward:
         for resource in (patient(), height(), *resources):
             self.put(resource)
 
-    def asked(self, **more: Json | bool) -> Reply:
+    def asked(self, **more: Json | bool) -> httpx.Response:
         """Ask for the titration of this patient, on the day of the trial."""
         listed: list[Json] = [
             {"name": "patient-reference", "valueReference": {"reference": self.patient}},
@@ -52,7 +81,14 @@ class Ward:
         for name, value in more.items():
             given = {"valueBoolean": value} if isinstance(value, bool) else value
             listed.append({"name": name.replace("_", "-"), **given})
-        return ask(self.app, to_bytes({"resourceType": "Parameters", "parameter": listed}))
+        return self.door.ask(to_bytes({"resourceType": "Parameters", "parameter": listed}))
+
+    def read_back(self) -> list[Json]:
+        """What was charted, as the record has it now."""
+        read: list[Json] = [self.client.get(f"/{self.patient}").json()]
+        found = self.client.get("/Observation", params={"patient": self.patient, "_count": 200}).json()
+        read += [entry["resource"] for entry in found["entry"]]
+        return read
 
     def results(self, code: str = "suggested-peep") -> list[dict[str, Any]]:
         """Our Observations of one kind for this patient."""
@@ -66,14 +102,27 @@ def client(record_base_url: str) -> Iterator[httpx.Client]:
         yield client
 
 
+@pytest.fixture(scope="module")
+def door(record_base_url: str) -> Iterator[Door]:
+    app = create_app(Settings.model_validate({"record_base_url": record_base_url, "record_read_timeout_s": 60.0}))
+    transport = httpx.ASGITransport(app=app, client=("127.0.0.1", 50000))
+    with (
+        start_blocking_portal() as portal,
+        portal.wrap_async_context_manager(app.router.lifespan_context(app)),
+        portal.wrap_async_context_manager(
+            httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1:8087")
+        ) as inside,
+    ):
+        yield Door(portal, inside)
+
+
 @pytest.fixture
-def ward(client: httpx.Client, record_base_url: str) -> Ward:
-    settings = {"record_base_url": record_base_url, "record_read_timeout_s": 60.0}
-    return Ward(client, create_app(Settings.model_validate(settings)))
+def ward(client: httpx.Client, door: Door) -> Ward:
+    return Ward(client, door)
 
 
-def suggested(reply: Reply) -> float | None:
-    for entry in reply.json["entry"]:
+def suggested(reply: httpx.Response) -> float | None:
+    for entry in reply.json()["entry"]:
         resource = entry["resource"]
         if resource["resourceType"] == "Observation" and resource["code"]["coding"][0]["code"] == "suggested-peep":
             value: float | None = resource.get("valueQuantity", {}).get("value")
@@ -86,7 +135,7 @@ def test_a_trial_is_read_from_the_record(ward: Ward) -> None:
 
     reply = ward.asked()
 
-    assert reply.status == 200, reply.body
+    assert reply.status_code == 200, reply.content
     assert suggested(reply) is not None
 
 
@@ -95,7 +144,7 @@ def test_results_derive_from_the_versions_that_the_record_gave(ward: Ward) -> No
 
     reply = ward.asked()
 
-    (provenance,) = [e["resource"] for e in reply.json["entry"] if e["resource"]["resourceType"] == "Provenance"]
+    (provenance,) = [e["resource"] for e in reply.json()["entry"] if e["resource"]["resourceType"] == "Provenance"]
     named = [one["what"].get("reference", "") for one in provenance["entity"]]
     assert f"Observation/{ward.prefix}-plateau-pressure-0/_history/1" in named
 
@@ -112,7 +161,7 @@ def test_a_panel_is_found_by_the_codes_of_its_components(ward: Ward) -> None:
         ]
     )
 
-    assert ward.asked().status == 200
+    assert ward.asked().status_code == 200
 
 
 def test_what_lies_outside_the_period_is_not_read(ward: Ward) -> None:
@@ -122,12 +171,134 @@ def test_what_lies_outside_the_period_is_not_read(ward: Ward) -> None:
 
     reply = ward.asked(period={"valuePeriod": {"start": at(0), "end": at(60)}})
 
-    assert reply.status == 200, reply.body
-    assert b"long-ago" not in reply.body
+    assert reply.status_code == 200, reply.content
+    assert b"long-ago" not in reply.content
 
 
 def test_a_patient_who_is_not_there_is_said_so(ward: Ward) -> None:
     reply = ward.asked()
 
-    assert reply.status == 422
-    assert reply.errors[0]["code"] == "not-found"
+    assert reply.status_code == 422
+    assert reply.json()["issue"][0]["code"] == "not-found"
+
+
+def write_back_word(reply: httpx.Response) -> str:
+    assert reply.status_code == 200, reply.content
+    return str(reply.headers["ebbmark-write-back"])
+
+
+def current(ward: Ward, code: str = "suggested-peep") -> list[dict[str, Any]]:
+    return [one for one in ward.results(code) if one["status"] != "cancelled"]
+
+
+def amended(ward: Ward, step: int, plateau_cmh2o: float) -> None:
+    """Someone corrects one plateau pressure in the record."""
+    (old,) = [one for one in trial_observations() if one["id"] == f"plateau-pressure-{step}"]
+    quantity = old["valueQuantity"]
+    assert isinstance(quantity, dict)
+    ward.put({**old, "status": "amended", "valueQuantity": {**quantity, "value": plateau_cmh2o}})
+
+
+def test_an_answer_is_written_to_the_record_and_reads_back(ward: Ward) -> None:
+    ward.chart(*trial_observations())
+
+    reply = ward.asked(write_back=True)
+
+    assert write_back_word(reply) == "written"
+    (stored,) = current(ward)
+    assert stored["valueQuantity"]["value"] == suggested(reply)
+
+
+def test_asking_again_creates_nothing(ward: Ward) -> None:
+    ward.chart(*trial_observations())
+    ward.asked(write_back=True)
+    before = ward.results(ALL_CODES)
+
+    assert write_back_word(ward.asked(write_back=True)) == "already-there"
+    assert ward.results(ALL_CODES) == before
+
+
+def test_after_an_amended_input_one_current_suggestion_stands(ward: Ward) -> None:
+    ward.chart(*trial_observations())
+    ward.asked(write_back=True)
+    (old,) = current(ward)
+    amended(ward, 3, 26.9)
+
+    reply = ward.asked(write_back=True)
+
+    assert write_back_word(reply) == "written"
+    assert "an earlier answer for the same trial were marked superseded" in reply.text
+    (new,) = current(ward)
+    assert new["id"] != old["id"]
+    assert [one["status"] for one in ward.results() if one["id"] == old["id"]] == ["cancelled"]
+    for code in ALL_CODES.split(","):
+        identities = {one["identifier"][0]["value"].partition(":")[0] for one in current(ward, code)}
+        assert len(identities) <= 1, code
+
+
+def test_the_record_and_its_validator_accept_what_was_marked(ward: Ward, record_base_url: str) -> None:
+    ward.chart(*trial_observations())
+    ward.asked(write_back=True)
+    amended(ward, 3, 26.9)
+    ward.asked(write_back=True)
+    (old,) = [one for one in ward.results() if one["status"] == "cancelled"]
+    found = ward.client.get("/Provenance", params={"target": f"Observation/{old['id']}"}).json()
+    told = [entry["resource"] for entry in found["entry"]]
+
+    assert len(told) == 2
+    for resource in (old, *told):
+        assert problems(validate_with_server(record_base_url, resource)) == []
+
+
+def test_a_late_repeat_of_the_old_question_changes_nothing(ward: Ward) -> None:
+    ward.chart(*trial_observations())
+    whole = bundle(*ward.read_back())
+    ward.door.ask(to_bytes(parameters(bundle=whole, write_back=True)))
+    amended(ward, 3, 26.9)
+    ward.asked(write_back=True)
+    before = ward.results(ALL_CODES)
+
+    late = ward.door.ask(to_bytes(parameters(bundle=whole, write_back=True)))
+
+    assert write_back_word(late) == "superseded"
+    assert ward.results(ALL_CODES) == before
+
+
+def test_old_data_that_were_never_written_do_not_replace_a_newer_answer(ward: Ward) -> None:
+    ward.chart(*trial_observations())
+    whole = bundle(*ward.read_back())
+    amended(ward, 3, 26.9)
+    ward.asked(write_back=True)
+    before = ward.results(ALL_CODES)
+
+    assert write_back_word(ward.door.ask(to_bytes(parameters(bundle=whole, write_back=True)))) == "superseded"
+    assert ward.results(ALL_CODES) == before
+
+
+def test_what_a_clinician_has_signed_stays_and_is_said_so(ward: Ward) -> None:
+    ward.chart(*trial_observations())
+    ward.asked(write_back=True)
+    (mine,) = current(ward)
+    assert ward.client.put(f"/Observation/{mine['id']}", json={**mine, "status": "final"}).is_success
+    amended(ward, 3, 26.9)
+
+    reply = ward.asked(write_back=True)
+
+    assert write_back_word(reply) == "written"
+    assert "a clinician has signed stands beside it" in reply.text
+    assert sorted(one["status"] for one in ward.results()) == ["final", "preliminary"]
+
+
+def test_of_many_different_answers_at_once_one_stands(ward: Ward) -> None:
+    ward.chart(*trial_observations())
+    margins = [2.0 + number / 4 for number in range(9)]
+
+    def asked(margin: float) -> httpx.Response:
+        return ward.asked(write_back=True, margin={"valueQuantity": quantity(margin)})
+
+    with ThreadPoolExecutor(len(margins)) as pool:
+        words = [write_back_word(reply) for reply in pool.map(asked, margins)]
+
+    assert set(words) <= {"written", "superseded", "failed"}
+    assert len(current(ward)) == 1, words
+    assert len(current(ward, "closing-pressure")) == 1
