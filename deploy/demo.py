@@ -29,7 +29,10 @@ SCENARIO = {
 def service() -> Iterator[str]:
     """The service on a free port of this machine; yields its address."""
     process = subprocess.Popen(
-        [sys.executable, "-m", "ebbmark", "serve", "--port", "0"], stderr=subprocess.PIPE, text=True
+        [sys.executable, "-m", "ebbmark", "serve", "--port", "0"],
+        stdout=subprocess.DEVNULL,  # audit events, one line per request
+        stderr=subprocess.PIPE,
+        text=True,
     )
     try:
         if process.stderr is None:

@@ -20,6 +20,8 @@ from ebbmark import __version__
 from ebbmark.cli import main
 from ebbmark.fhir.charted_steps import COLUMNS
 from ebbmark.fhir.validate import validate
+from ebbmark.keys import KeyRing, read_key_ring
+from ebbmark.web.app import SIGN_IN_IS_OFF
 from fhir_builders import bundle, height, parameters, patient, to_bytes, trial_bundle, trial_observations
 
 FIXTURES = Path(__file__).parents[1] / "fixtures"
@@ -374,13 +376,18 @@ def test_the_service_prints_its_address_answers_there_and_stops_when_told() -> N
         assert statement["implementation"]["url"] == f"{found.group(2)}/fhir"
         assert code in (0, -signal.SIGTERM)
         assert process.stderr is not None
-        assert process.stderr.read() == ""
+        assert process.stderr.read() == f"{SIGN_IN_IS_OFF}\n"
+        assert process.stdout is not None
+        (event,) = [json.loads(one) for one in process.stdout.read().splitlines()]
+        assert (event["resourceType"], event["action"], event["outcome"]) == ("AuditEvent", "E", "0")
+        assert "Patient/" not in json.dumps(event)
 
 
 @pytest.mark.live
 @pytest.mark.parametrize(
     ("environment", "says"),
     [
+        ({"EBBMARK_ISSUERS": '[{"issuer": "https://issuer.example"}]'}, "EBBMARK_ISSUERS_0"),
         ({"EBBMARK_MAX_BODY_BYTES": "many"}, "EBBMARK_MAX_BODY_BYTES"),
         ({"EBBMARK_RECORD_ATTEMPTS": "99"}, "EBBMARK_RECORD_ATTEMPTS"),
     ],
@@ -392,3 +399,48 @@ def test_a_setting_that_cannot_be_used_is_named_and_stops_the_start(environment:
         assert code == USAGE
         assert line.startswith(f"{says}: ")
         assert "Traceback" not in line
+
+
+@pytest.mark.live
+@pytest.mark.parametrize("host", ["0.0.0.0", "::", "peep.example"])  # noqa: S104 - that it does not listen there
+def test_without_anybody_to_trust_it_listens_on_this_machine_only(host: str) -> None:
+    with service("--host", host) as (process, line):
+        code = process.wait(timeout=20)
+
+        assert code == USAGE
+        assert "EBBMARK_ISSUERS" in line
+
+
+@pytest.mark.live
+@pytest.mark.parametrize(
+    ("environment", "says"),
+    [
+        ({"EBBMARK_AUTHENTICATION": "bearer"}, "EBBMARK_ISSUERS names nobody"),
+        ({"EBBMARK_SIGNING_KEYS": '["/nowhere/key.json"]'}, "a file of EBBMARK_SIGNING_KEYS cannot be read"),
+        ({"EBBMARK_AUDIT_TO": "record"}, "EBBMARK_RECORD_BASE_URL is not set"),
+        ({"EBBMARK_RECORD_CERTIFICATE": "/nowhere/certificate.pem"}, "client certificate"),
+        (
+            {"EBBMARK_RECORD_BASE_URL": "https://record.example/fhir", "EBBMARK_RECORD_CLIENT_ID": "ebbmark"},
+            "a key to sign with",
+        ),
+    ],
+)
+def test_settings_that_do_not_go_together_stop_the_start_in_one_sentence(
+    environment: dict[str, str], says: str
+) -> None:
+    with service(**environment) as (process, line):
+        code = process.wait(timeout=20)
+
+        assert code == USAGE
+        assert says in line
+        assert "Traceback" not in line
+
+
+@pytest.mark.parametrize(("algorithm", "kind"), [("ES384", "EC"), ("RS384", "RSA")])
+def test_a_new_key_can_be_signed_with(algorithm: str, kind: str, capsys: pytest.CaptureFixture[str]) -> None:
+    code = main(["new-key", "--algorithm", algorithm])
+
+    ring = read_key_ring([capsys.readouterr().out.encode()])
+    assert code == ANSWERED
+    assert isinstance(ring, KeyRing)
+    assert [(key.algorithm, key.key.key_type) for key in ring.keys] == [(algorithm, kind)]

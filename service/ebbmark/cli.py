@@ -174,8 +174,8 @@ def _serve(chosen: argparse.Namespace) -> int:
 
 
 def _show_audit_lines() -> None:
-    """Audit events go to standard error, one JSON line each, whatever else is logged there."""
-    lines = logging.StreamHandler()
+    """Audit events go to standard output, one JSON line each; everything else is said on standard error."""
+    lines = logging.StreamHandler(sys.stdout)
     lines.setFormatter(logging.Formatter("%(message)s"))
     logger = logging.getLogger("ebbmark.audit")
     logger.addHandler(lines)

@@ -34,7 +34,7 @@ from ebbmark.web.operations import Door, fhir_router
 from ebbmark.web.responses import SAFE_HEADERS, not_routed, outcome_response, place_of, rejected
 from ebbmark.web.trust import KeysOf, Misconfigured, own_keys, rules_for
 
-__all__ = ["Misconfigured", "create_app", "reason_not_to_listen"]
+__all__ = ["SIGN_IN_IS_OFF", "Misconfigured", "create_app", "reason_not_to_listen"]
 
 _LOG = logging.getLogger("ebbmark")
 

@@ -146,6 +146,7 @@ def _serving(arguments: tuple[str, ...]) -> Iterator[tuple[subprocess.Popen[str]
     here = Path(__file__).parents[3]
     with subprocess.Popen(
         [sys.executable, *arguments],
+        stdout=subprocess.DEVNULL,  # audit events, one line per request
         stderr=subprocess.PIPE,
         text=True,
         env={"PYTHONPATH": f"{here / 'service'}:{here / 'tests'}"},
