@@ -1,7 +1,7 @@
 """Run the benchmark and print its tables.
 
-    PYTHONPATH=tests python -m benchmarks.speed            about two minutes on one core
-    PYTHONPATH=tests python -m benchmarks.speed --quick    about half a minute
+    PYTHONPATH=tests python -m benchmarks.speed            a few minutes on one core
+    PYTHONPATH=tests python -m benchmarks.speed --quick    about a minute
 
 What is printed was measured in this very run. Times are medians; rivals take turns.
 """
