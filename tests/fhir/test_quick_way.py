@@ -140,6 +140,28 @@ def test_a_value_beside_components_is_left_to_the_careful_way() -> None:
     )
 
 
+@pytest.mark.parametrize(
+    "period",
+    [
+        {"start": at(50), "end": at(51)},
+        {"start": at(50)},
+        {"end": at(50)},
+        {"start": at(51), "end": at(50)},
+        {"start": at(50), "end": "2036-01-01T00:00:00Z"},
+        {"start": "2026-03-01", "end": at(50)},
+        {},
+    ],
+)
+def test_a_period_is_read_alike_both_ways(period: Json) -> None:
+    single = {**observation("peep-set", 10.0), "effectivePeriod": period}
+    several = {**step(50), "effectivePeriod": period}
+    for resource in (single, several):
+        del resource["effectiveDateTime"]
+
+    both_ways_agree([*warm(), single])
+    both_ways_agree([*warm(), several])
+
+
 STATUSES = st.sampled_from(["final", "amended", "preliminary", "cancelled"])
 VALUES = st.sampled_from([-1.0, 0.0, 12.5, 61.0])
 UNITS = st.sampled_from(["cm[H2O]", "mbar", "cmH2O", "mL", "kg", "xyz"])

@@ -11,6 +11,7 @@ from typing import Any
 
 import msgspec
 
+from ebbmark.fhir.decoder_faults import json_kind, missing, split_message, wrong
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.shapes import (
     ANY_RESOURCE,
@@ -34,18 +35,6 @@ _UNREADABLE = Other()
 """Stands where a resource was that has been named already, so that the others keep their places."""
 
 _SHAPES: tuple[type[msgspec.Struct], ...] = (Observation, Patient, DeviceMetric, ConceptMap)
-_WORDS = {
-    "str": "a text",
-    "float": "a number",
-    "int": "a whole number",
-    "bool": "true or false",
-    "array": "a list",
-    "object": "an object",
-    "null": "null",
-}
-_EXPECTED = re.compile(r"Expected `([a-z]+)(?: \| null)?`, got `([a-z]+)`")
-_MISSING = re.compile(r"Object missing required field `(\w+)`")
-_WHERE = re.compile(r"^(.*?)(?: - at `\$?(.*)`)?$", re.DOTALL)
 _BYTE = re.compile(r"\(byte (\d+)\)")
 _NOT_NUMBERS = re.compile(rb"-?(?:NaN|Infinity|inf|nan)")
 
@@ -77,8 +66,8 @@ def look_again(body: bytes, first: str) -> tuple[Parameters | Bundle | None, lis
     except RecursionError:
         return None, [too_deep()]
     except msgspec.ValidationError:
-        message, path = _split(first)
-        return None, [_wrong(message, f"{_kind(body)}{path}")]
+        message, path = split_message(first)
+        return None, [wrong(message, f"{_kind(body)}{path}")]
     except msgspec.DecodeError as error:
         return None, [_not_json(body, str(error))]
     resource = _resource(plain, _kind_of(plain), problems)
@@ -130,7 +119,7 @@ def _kind_of(value: object) -> str:
 def _resource(value: object, path: str, problems: list[Problem]) -> Resource | None:
     kind = _kind_of(value)
     if not isinstance(value, dict):
-        problems.append(_wrong(f"Expected `object`, got `{_json_kind(value)}`", path))
+        problems.append(wrong(f"Expected `object`, got `{json_kind(value)}`", path))
         return None
     if not kind:
         sentence = "This is not a FHIR resource: it has no resourceType."
@@ -162,7 +151,7 @@ def _resource(value: object, path: str, problems: list[Problem]) -> Resource | N
 
 def _entry(value: object, path: str, problems: list[Problem]) -> Entry:
     if not isinstance(value, dict):
-        problems.append(_wrong(f"Expected `object`, got `{_json_kind(value)}`", path))
+        problems.append(wrong(f"Expected `object`, got `{json_kind(value)}`", path))
         return Entry(resource=_UNREADABLE)
     before = len(problems)
     request = _field(value, "request", EntryRequest, path, problems)
@@ -175,15 +164,15 @@ def _entry(value: object, path: str, problems: list[Problem]) -> Entry:
 
 def _parameter(value: object, path: str, problems: list[Problem]) -> Parameter:
     if not isinstance(value, dict):
-        problems.append(_wrong(f"Expected `object`, got `{_json_kind(value)}`", path))
+        problems.append(wrong(f"Expected `object`, got `{json_kind(value)}`", path))
         return Parameter("", _UNREADABLE)
     resource = _resource(value["resource"], f"{path}.resource", problems) if "resource" in value else None
     rest = {name: item for name, item in value.items() if name != "resource"}
     try:
         parameter = msgspec.convert(rest, Parameter)
     except (msgspec.ValidationError, RecursionError) as error:
-        message, below = _split(str(error))
-        problems.append(_wrong(message, path + below))
+        message, below = split_message(str(error))
+        problems.append(wrong(message, path + below))
         return Parameter("", _UNREADABLE)
     if "resource" in value and resource is None:
         resource = _UNREADABLE
@@ -198,10 +187,10 @@ def _each_element(value: dict[str, object], kind: str, path: str, message: str, 
         if info.encode_name in value:
             _field(value, info.encode_name, info.type, path, problems)
         elif info.required:
-            problems.append(_missing(f"{path}.{info.encode_name}", info.encode_name))
+            problems.append(missing(f"{path}.{info.encode_name}", info.encode_name))
     if len(problems) == before:
-        text, below = _split(message)
-        problems.append(_wrong(text, path + below))
+        text, below = split_message(message)
+        problems.append(wrong(text, path + below))
 
 
 def _field(value: dict[str, object], name: str, kind: Any, path: str, problems: list[Problem]) -> Any:  # noqa: ANN401
@@ -210,45 +199,10 @@ def _field(value: dict[str, object], name: str, kind: Any, path: str, problems: 
     try:
         return msgspec.convert(value[name], kind)
     except (msgspec.ValidationError, RecursionError) as error:
-        message, below = _split(str(error))
-        problems.append(_wrong(message, f"{path}.{name}{below}"))
+        message, below = split_message(str(error))
+        problems.append(wrong(message, f"{path}.{name}{below}"))
         return None
 
 
 def _list(value: dict[str, object], name: str, path: str, problems: list[Problem]) -> list[object]:
     return _field(value, name, list[Any], path, problems) or []
-
-
-def _split(message: str) -> tuple[str, str]:
-    """The decoder's message and its path, which is FHIRPath below the element once `$` is off."""
-    found = _WHERE.match(message)
-    return (found.group(1), found.group(2) or "") if found else (message, "")
-
-
-def _wrong(message: str, path: str) -> Problem:
-    missing = _MISSING.match(message)
-    if missing:
-        return _missing(f"{path}.{missing.group(1)}", missing.group(1))
-    kinds = _EXPECTED.match(message)
-    if kinds:
-        expected, got = (_WORDS.get(word, word) for word in kinds.groups())
-        sentence = f"{path or 'The body'} must be {expected}; found {got}."
-        return Problem(ProblemKind.WRONG_TYPE, path, got, expected, sentence)
-    if message.startswith("Number out of range"):
-        sentence = f"{path} is a number that no computer can hold."
-        return Problem(ProblemKind.NOT_A_JSON_NUMBER, path, "a number out of range", "a number", sentence)
-    if message.startswith("Invalid value") and path.endswith("resourceType"):
-        sentence = f"{path} is not a resource type of FHIR R4."
-        return Problem(ProblemKind.NOT_FHIR, path, "another type", "a FHIR R4 resource type", sentence)
-    sentence = f"{path or 'The body'} cannot be read as FHIR R4."
-    return Problem(ProblemKind.WRONG_TYPE, path, "something else", "FHIR R4", sentence)
-
-
-def _missing(path: str, name: str) -> Problem:
-    sentence = f"{path} is missing; FHIR R4 requires {name} here."
-    return Problem(ProblemKind.ELEMENT_MISSING, path, "nothing", name, sentence)
-
-
-def _json_kind(value: object) -> str:
-    kinds = {str: "str", float: "float", int: "int", bool: "bool", list: "array", dict: "object"}
-    return kinds.get(type(value), "null")

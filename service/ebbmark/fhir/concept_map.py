@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 import msgspec
 
 from ebbmark.fhir.codes import CODES, CodeRow
+from ebbmark.fhir.codesystem import BASE
 from ebbmark.fhir.coding import QuickPlan
 from ebbmark.fhir.elements import MapElement, MapGroup
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
@@ -19,7 +20,7 @@ from ebbmark.physiology.readings import Quantity
 
 __all__ = ["NO_CODE_MAP", "OWN_QUANTITIES", "CodeMap", "lay_over", "read_code_map", "rows_of"]
 
-OWN_QUANTITIES = "urn:ebbmark:quantities"
+OWN_QUANTITIES = f"{BASE}/CodeSystem/quantities"
 """Code system of our own quantity slugs, for use as ConceptMap.group.target."""
 
 _BY_SLUG = {quantity.slug: quantity for quantity in Quantity}

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from ebbmark.fhir.coding import Unusable
 from ebbmark.fhir.collected import Collected, Context, Moment
+from ebbmark.fhir.elements import Period
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.times import TimeFault, seconds
 from ebbmark.fhir.versions import Received
 
-__all__ = ["CLOCK_SKEW_S", "moment_of", "moment_of_text"]
+__all__ = ["CLOCK_SKEW_S", "moment_of", "moment_of_period", "moment_of_text"]
 
 CLOCK_SKEW_S = 300.0
 """Clocks of devices and servers may differ by this much before a time counts as in the future [s]; our choice."""
@@ -48,6 +49,17 @@ def moment_of_text(text: str, context: Context, collected: Collected) -> Moment 
     written = repr(at_s)
     found = collected.times[text] = Moment(at_s, at_s, f"{written}|{written}")
     return found
+
+
+def moment_of_period(period: Period, context: Context, collected: Collected) -> Moment | None:
+    """A period that can be used, from instants that may have come up before; else None."""
+    start, end = period.start, period.end or period.start
+    times = collected.times
+    first = times.get(start) or moment_of_text(start, context, collected)
+    last = times.get(end) or moment_of_text(end, context, collected)
+    if first is None or last is None or last.end_s < first.start_s:
+        return None
+    return Moment(first.start_s, last.end_s, f"{first.start_s!r}|{last.end_s!r}")
 
 
 def _period(start: str, end: str, context: Context) -> Moment | Unusable:

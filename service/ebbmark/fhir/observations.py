@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from ebbmark.fhir.admission import admit
 from ebbmark.fhir.collected import Collected, Context
 from ebbmark.fhir.duplicates import settle_duplicates
-from ebbmark.fhir.moments import moment_of_text
+from ebbmark.fhir.moments import moment_of_period, moment_of_text
 from ebbmark.fhir.request import Source
 from ebbmark.fhir.shapes import Component, Observation
 from ebbmark.fhir.units import UCUM
@@ -54,7 +54,6 @@ def read_observations(items: Sequence[Received], context: Context) -> Collected:
             or observation.modifierExtension
             or observation.implicitRules
             or observation.dataAbsentReason
-            or observation.effectivePeriod
             or observation.effectiveTiming
             or (observation.effectiveDateTime and observation.effectiveInstant)
             or observation.valueString is not None
@@ -72,7 +71,10 @@ def read_observations(items: Sequence[Received], context: Context) -> Collected:
                 admit(item, context, collected)
             continue
         text = observation.effectiveDateTime or observation.effectiveInstant
-        moment = times.get(text) or moment_of_text(text, context, collected)
+        if observation.effectivePeriod is None:
+            moment = times.get(text) or moment_of_text(text, context, collected)
+        else:
+            moment = None if text else moment_of_period(observation.effectivePeriod, context, collected)
         codings = observation.code.coding
         if len(codings) != 1:
             plan = many_plans.get(many_key(codings, quantity))
@@ -114,7 +116,6 @@ def _is_special_panel(observation: Observation) -> bool:
     return bool(
         observation.modifierExtension
         or observation.implicitRules
-        or observation.effectivePeriod
         or observation.effectiveTiming
         or (observation.effectiveDateTime and observation.effectiveInstant)
         or observation.valueString is not None
@@ -158,8 +159,13 @@ def _read_plain_panel(item: Received, context: Context, collected: Collected) ->
         or (subject is not None and subject.reference not in collected.subjects)
         or (device is not None and device.reference not in collected.plain_devices)
         or _is_special_panel(observation)
-        or (moment := collected.times.get(text) or moment_of_text(text, context, collected)) is None
     ):
+        return False
+    if observation.effectivePeriod is None:
+        moment = collected.times.get(text) or moment_of_text(text, context, collected)
+    else:
+        moment = None if text else moment_of_period(observation.effectivePeriod, context, collected)
+    if moment is None:
         return False
     plain_plans, odd_plans, many_plans = context.code_map.plans, collected.odd_plans, collected.many_plans
     start, end, when = moment
