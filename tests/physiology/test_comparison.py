@@ -161,3 +161,67 @@ def test_one_setting_beside_four_readings_counts_as_four_readings() -> None:
 
     assert snapshot.figures[Measure.COMPLIANCE].readings == 4
     assert snapshot.figures[Measure.COMPLIANCE].value == pytest.approx(30.0)
+
+
+def test_the_ventilatory_ratio_may_come_from_volume_and_rate() -> None:
+    # 420 mL x 20 /min = 8.4 L/min; 8400 x 55 / (70 x 3750) = 1.76
+    assert state(AFTER).figures[Measure.VENTILATORY_RATIO].value == pytest.approx(1.76)
+
+
+def test_a_ventilatory_ratio_without_rate_is_not_known() -> None:
+    values = AFTER.copy()
+    del values[Quantity.RESPIRATORY_RATE]
+
+    assert "no minute volume" in state(values).not_known[Measure.VENTILATORY_RATIO]
+
+
+def test_dynamic_compliance_is_volume_over_peak_less_peep() -> None:
+    assert state(AFTER).figures[Measure.COMPLIANCE_DYNAMIC].value == pytest.approx(420 / (31 - 12))
+
+
+def test_a_plateau_that_does_not_lie_above_peep_gives_no_driving_pressure() -> None:
+    values = AFTER.copy()
+    values[Quantity.PLATEAU_PRESSURE] = 12.0
+
+    assert "does not come out above zero" in state(values).not_known[Measure.DRIVING_PRESSURE]
+
+
+def test_total_peep_as_measured_comes_before_set_peep() -> None:
+    values = AFTER.copy()
+    values[Quantity.PEEP_TOTAL] = 15.0
+
+    assert state(values).figures[Measure.DRIVING_PRESSURE].value == pytest.approx(10.0)
+
+
+def test_power_in_pressure_control_uses_the_set_pressure() -> None:
+    values = AFTER.copy()
+    del values[Quantity.TIDAL_VOLUME_SET]
+    values[Quantity.PRESSURE_ABOVE_PEEP_SET] = 14.0
+
+    assert state(values).figures[Measure.MECHANICAL_POWER].value == pytest.approx(0.098 * 20 * 0.42 * (12 + 14))
+
+
+def test_an_impossible_fio2_leaves_the_ratio_unknown_and_raises_nothing() -> None:
+    values = AFTER.copy()
+    values[Quantity.FIO2_SET] = 0.16
+
+    assert state(values).not_known[Measure.PF_RATIO] == "the values sent for it cannot be"
+
+
+def test_readings_outside_the_stretch_do_not_count() -> None:
+    readings = [*charted(AFTER), reading(Quantity.PLATEAU_PRESSURE, 60.0, START_S + 61, 98)]
+
+    snapshot = take_snapshot(readings, pbw_kg=70.0, from_s=START_S, until_s=START_S + 60)
+
+    assert snapshot.figures[Measure.DRIVING_PRESSURE].value == pytest.approx(13.0)
+
+
+def test_a_setting_made_before_the_stretch_is_still_in_force() -> None:
+    values = AFTER.copy()
+    del values[Quantity.FIO2_SET]
+    readings = [*charted(values), reading(Quantity.FIO2_SET, 0.7, START_S - 7200, 97)]
+
+    snapshot = take_snapshot(readings, pbw_kg=70.0, from_s=START_S, until_s=START_S + 60)
+
+    assert snapshot.figures[Measure.PF_RATIO].value == pytest.approx(170.0)
+    assert 97 in snapshot.figures[Measure.PF_RATIO].sources

@@ -68,3 +68,17 @@ def test_turning_a_comparison_round_turns_better_into_worse(before: float, after
     turned = {Verdict.IMPROVED: Verdict.WORSE, Verdict.WORSE: Verdict.IMPROVED}
 
     assert back is turned.get(there, there)
+
+
+def test_the_assumed_noise_of_driving_pressure_follows_from_wander_and_rounding() -> None:
+    assert ASSUMED_NOISE[Measure.DRIVING_PRESSURE].absolute == pytest.approx((2 * (0.3**2 + 1 / 12)) ** 0.5, abs=0.05)
+
+
+def test_the_other_assumed_noise_figures_follow_from_their_parts_rounded_up() -> None:
+    compliance = (0.02**2 + (0.6 / 14) ** 2) ** 0.5
+    ventilatory_ratio = (0.03**2 + (2.0 / 40) ** 2) ** 0.5
+    power = (0.02**2 + 0.03**2) ** 0.5
+
+    assert compliance <= ASSUMED_NOISE[Measure.COMPLIANCE].relative < compliance + 0.01
+    assert ventilatory_ratio <= ASSUMED_NOISE[Measure.VENTILATORY_RATIO].relative < ventilatory_ratio + 0.01
+    assert power <= ASSUMED_NOISE[Measure.MECHANICAL_POWER].relative < power + 0.01

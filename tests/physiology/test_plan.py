@@ -269,3 +269,39 @@ def test_no_chosen_recruitment_passes_the_peak_that_its_protocol_names(settings:
     answer = plan_trial(settings, protocol=DEFAULT_PROTOCOL, variant=RECRUITING)
 
     assert isinstance(answer, NoPlan) or answer.highest_peak_cmh2o <= 50.0 + 1e-9
+
+
+def test_a_protocol_without_recruitment_rises_by_three_per_step() -> None:
+    plan = plan_trial(NOW, protocol=DEFAULT_PROTOCOL, rules=replace(COMMON_PRACTICE, recruitment=None))
+
+    assert isinstance(plan, Plan)
+    assert levels(plan, Phase.UP) == [13]
+
+
+def test_pressure_above_peep_is_cut_where_the_chosen_peak_would_be_passed_on_the_way_up() -> None:
+    up = COMMON_PRACTICE.recruitment
+    assert up is not None
+    rules = replace(COMMON_PRACTICE, recruitment=replace(up, peak_top_cmh2o=Cell(32.0, Traced.SITE, "unit guide")))
+
+    plan = plan_trial(NOW, protocol=DEFAULT_PROTOCOL, rules=rules, variant=RECRUITING)
+
+    assert isinstance(plan, Plan)
+    recruitment = [step for step in plan.steps if step.phase is Phase.RECRUITMENT]
+    assert [(step.peep_cmh2o, step.peak_cmh2o) for step in recruitment] == [(13, 27), (16, 30), (19, 32), (20, 32)]
+
+
+def test_a_protocol_whose_margin_was_not_read_names_no_number_above_closing() -> None:
+    rules = replace(COMMON_PRACTICE, margin_cmh2o=Cell(None, Traced.NOT_VERIFIED, "not read"))
+
+    plan = plan_trial(NOW, protocol=DEFAULT_PROTOCOL, rules=rules)
+
+    assert isinstance(plan, Plan)
+    assert "how far above" in plan.steps[-1].expect
+
+
+def test_the_summary_gives_start_levels_time_and_the_volume_to_return_to() -> None:
+    assert planned().summary == (
+        "Staircase of common practice, without high-pressure recruitment: from PEEP 10 cmH2O now to 16, then 6 levels "
+        "from there down to 6 cmH2O; about 14 minutes in all if every step is taken. Highest peak pressure 30 cmH2O. "
+        "Afterwards back to 6 mL/kg (420 mL)."
+    )

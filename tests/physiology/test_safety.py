@@ -198,3 +198,23 @@ def test_the_order_in_which_readings_arrive_does_not_matter(order: list[int]) ->
     ]
 
     assert checked(*(readings[index] for index in order)) == checked(*readings)
+
+
+def test_how_often_a_criterion_was_met_is_told() -> None:
+    once = checked(reading(Quantity.SPO2, 84.0, START_S, 1))
+    twice = checked(reading(Quantity.SPO2, 84.0, START_S, 1), reading(Quantity.SPO2, 82.0, START_S + 60, 2))
+
+    assert "met once" in once.sentence
+    assert "met 2 times" in twice.sentence
+    assert (twice.met[0].value, twice.met[0].source) == (82.0, 2)
+    assert (twice.met[0].first_s, twice.met[0].last_s) == (START_S, START_S + 60)
+
+
+def test_volumes_of_different_inputs_pair_within_half_a_minute_and_not_beyond() -> None:
+    inspired = reading(Quantity.TIDAL_VOLUME_INSPIRED, 420.0, START_S, 1)
+
+    near = checked(inspired, reading(Quantity.TIDAL_VOLUME_EXPIRED, 300.0, START_S + 20, 2))
+    far = checked(inspired, reading(Quantity.TIDAL_VOLUME_EXPIRED, 300.0, START_S + 200, 2))
+
+    assert met(near) == [StopCriterion.AIR_LEAK]
+    assert StopCriterion.AIR_LEAK in [one.criterion for one in far.not_checked]

@@ -191,3 +191,43 @@ def test_order_of_arrival_does_not_matter() -> None:
     record = [*hourly(), reading(Quantity.PEEP_MEASURED, 0.4, START_S + 6 * HOUR_S, 777)]
 
     assert watched(record[::-1]) == watched(record)
+
+
+def test_minutes_are_told_within_ninety_and_hours_after() -> None:
+    early = watched([*hourly(), reading(Quantity.PEEP_MEASURED, 0.0, START_S + 1800, 7)])
+    late = watched([*hourly(), reading(Quantity.PEEP_MEASURED, 0.0, START_S + 7200, 7)])
+
+    assert early.seen[0].sentence.startswith("30 min after the titration")
+    assert late.seen[0].sentence.startswith("2.0 h after the titration")
+    assert early.sentence.startswith("The last titration, 8.1 h ago")
+
+
+def test_a_change_documented_before_the_titration_or_after_the_question_is_not_told() -> None:
+    changes = tuple(CodedChange(Event.MODE_CHANGED, START_S + hours * HOUR_S, "x", 4) for hours in (-1, 9))
+
+    assert events(watched(hourly(), changes=changes)) == []
+
+
+def test_measured_peep_near_zero_where_none_was_set_is_no_disconnection() -> None:
+    assert events(watched(hourly(peep=0.0), suggested=None)) == []
+
+
+def test_compliance_at_another_peep_is_not_compared_and_that_is_said() -> None:
+    answer = watched(hourly(peep=16.0, plateau=36.0))
+
+    assert events(answer) == []
+    assert "PEEP is 16 cmH2O now and was 12 at the titration" in answer.not_checked[0]
+
+
+def test_a_peep_set_too_low_at_the_titration_itself_is_seen() -> None:
+    answer = watched([reading(Quantity.PEEP_SET, 9.0, START_S, 3), reading(Quantity.SPO2, 93.0, START_S + 600, 4)])
+
+    assert Event.PEEP_BELOW in events(answer)
+
+
+def test_oxygenation_is_compared_with_an_fio2_set_hours_before() -> None:
+    record = [one for one in hourly() if one.quantity is not Quantity.FIO2_SET or one.start_s < START_S + HOUR_S]
+
+    answer = watched(record, hours=8.1)
+
+    assert not [line for line in answer.not_checked if "P/F" in line]

@@ -125,3 +125,31 @@ def test_the_three_probabilities_sum_to_one_and_turn_round_with_the_trials(
 
     assert there.higher + there.same + there.lower == pytest.approx(1.0)
     assert (there.higher, there.lower) == pytest.approx((back.lower, back.higher))
+
+
+def test_a_compliance_that_rose_by_a_third_is_more_than_noise() -> None:
+    assert follow_trials([past(10, 0), past(10, 1, scale=1.4)]).changes[0].compliance is Shift.HIGHER
+
+
+def test_a_shift_is_told_with_its_probability_and_how_much_later() -> None:
+    first, second = past(12, 0), past(8, 3)
+    second = replace(second, closing=spread(second.closing, {12.0: 0.05, 8.0: 0.95}))
+
+    change = follow_trials([first, second]).changes[0]
+
+    assert change.closing is Shift.LOWER
+    assert change.sentence.startswith("3.0 days later closing was lower: 8 after 12 cmH2O (probability 95 %).")
+
+
+def test_within_two_days_hours_are_told() -> None:
+    assert follow_trials([past(8, 0), past(12, 1)]).changes[0].sentence.startswith("24 h later")
+
+
+def test_what_a_trial_could_not_tell_is_told_in_its_row() -> None:
+    rows = [past(None, 0, verdict=verdict) for verdict in Verdict if verdict is not Verdict.FOUND]
+
+    assert [row.sentence for row in follow_trials(rows).rows] == [
+        "In this trial closing was not reached.",
+        "In this trial compliance fell from the first step on.",
+        "In this trial closing could not be told.",
+    ]

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Final
 
+from ebbmark.physiology.ards_class import setting_at
 from ebbmark.physiology.gas_exchange import pf_ratio_mmhg, ventilatory_ratio
 from ebbmark.physiology.measures import Measure
 from ebbmark.physiology.mechanical_power import (
@@ -56,11 +57,18 @@ Middles = Mapping[Quantity, Figure]
 
 
 def middles_of(readings: Sequence[Reading], from_s: float, until_s: float) -> dict[Quantity, Figure]:
-    """Middle value of each quantity over the readings whose middle lies in the stretch, ends included."""
+    """Middle value of each quantity over the readings whose middle lies in the stretch, ends included.
+
+    A setting holds until it is changed: where none was charted in the stretch, the one in force at its start counts.
+    """
     grouped: dict[Quantity, list[Reading]] = {}
     for reading in readings:
         if from_s <= reading.at_s <= until_s:
             grouped.setdefault(reading.quantity, []).append(reading)
+    for quantity in _SETTINGS - grouped.keys():
+        in_force = setting_at(readings, quantity, from_s)
+        if in_force is not None:
+            grouped[quantity] = [in_force]
     return {quantity: _middle(group) for quantity, group in grouped.items()}
 
 

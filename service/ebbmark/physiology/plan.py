@@ -186,9 +186,9 @@ def _plan(
         evidence=evidence,
         summary=(
             f"{rules.title}, {'with' if recruiting else 'without'} high-pressure recruitment: from PEEP "
-            f"{settings.peep_cmh2o:g} cmH2O now to {tested[0]:g}, then down in {len(tested)} steps to {tested[-1]:g} "
-            f"cmH2O; about {total_s / 60:.0f} minutes in all if every step is taken. Highest peak pressure "
-            f"{highest:g} cmH2O. Afterwards back to {protocol.target_ml_per_kg:g} mL/kg ({target_ml:.0f} mL)."
+            f"{settings.peep_cmh2o:g} cmH2O now to {tested[0]:g}, then {len(tested)} levels from there down to "
+            f"{tested[-1]:g} cmH2O; about {total_s / 60:.0f} minutes in all if every step is taken. Highest peak "
+            f"pressure {highest:g} cmH2O. Afterwards back to {protocol.target_ml_per_kg:g} mL/kg ({target_ml:.0f} mL)."
         ),
     )
 

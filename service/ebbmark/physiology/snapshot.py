@@ -44,7 +44,8 @@ def take_snapshot(readings: Sequence[Reading], *, pbw_kg: float, from_s: float, 
     """Compute every figure that the readings of one stretch of time allow.
 
     Args:
-        readings: of one patient, in any order; only those whose middle lies in the stretch are used.
+        readings: of one patient, in any order; those whose middle lies in the stretch are used, and settings in force
+            at its start.
         pbw_kg: predicted body weight [kg].
         from_s: start of the stretch, included [s since 1970-01-01T00:00:00Z].
         until_s: end of the stretch, included [s since 1970-01-01T00:00:00Z].

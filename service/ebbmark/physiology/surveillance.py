@@ -9,73 +9,21 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from enum import Enum
 from typing import Final
 
 from ebbmark.physiology.episodes import Episode, open_circuit_episodes, peep_below_episodes
 from ebbmark.physiology.evidence import EvidenceLine, evidence_for
-from ebbmark.physiology.figures import Figure
-from ebbmark.physiology.measures import ASSUMED_NOISE, Measure, Noise, Verdict, judge_change
+from ebbmark.physiology.losses import losses_since
+from ebbmark.physiology.measures import ASSUMED_NOISE, Measure, Noise
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.snapshot import Snapshot, take_snapshot
+from ebbmark.physiology.seen import CodedChange, Event, Seen, after_titration
+from ebbmark.physiology.snapshot import Snapshot
 
 __all__ = ["CodedChange", "Event", "Seen", "Surveillance", "watch"]
-
-LATEST_S: Final = 1800.0
-"""The state now is taken over the last half hour of readings. This project's choice."""
 
 COMMON_PRACTICE: Final = "common practice, no published source"
 _TEXTBOOK: Final = "Pilbeam's Mechanical Ventilation, chapter 13 (read at second hand)"
 _OWN: Final = "this project's own choice"
-
-
-class Event(Enum):
-    """What was seen."""
-
-    OPEN_CIRCUIT = "disconnection-or-suction"
-    PEEP_BELOW = "peep-below-suggestion"
-    COMPLIANCE_LOST = "compliance-lost"
-    OXYGENATION_LOST = "oxygenation-lost"
-    POSITION_CHANGED = "position-changed"
-    MODE_CHANGED = "mode-changed"
-    TRANSPORT = "transport"
-
-
-@dataclass(frozen=True, slots=True)
-class CodedChange:
-    """A change that was documented as such.
-
-    Attributes:
-        event: POSITION_CHANGED, MODE_CHANGED or TRANSPORT.
-        at_s: when [s since 1970-01-01T00:00:00Z].
-        words: what it was changed to, for people.
-        source: index of the input.
-    """
-
-    event: Event
-    at_s: float
-    words: str
-    source: int
-
-
-@dataclass(frozen=True, slots=True)
-class Seen:
-    """One thing that happened.
-
-    Attributes:
-        event: which.
-        from_s, until_s: first and last reading that shows it [s since 1970-01-01T00:00:00Z].
-        sources: indices of the inputs that show it.
-        citation: who says that it matters.
-        sentence: what, when and why it matters, in plain sentences.
-    """
-
-    event: Event
-    from_s: float
-    until_s: float
-    sources: tuple[int, ...]
-    citation: str
-    sentence: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +59,8 @@ def watch(
     """Look through the record since the last titration.
 
     Args:
-        readings: of one patient, in any order; those before `titrated_s` are not looked at.
+        readings: of one patient, in any order; of those before `titrated_s` only settings still in force
+            count.
         titrated_s: when PEEP was set after the last titration [s since 1970-01-01T00:00:00Z].
         at_s: time of the question [s since 1970-01-01T00:00:00Z].
         pbw_kg: predicted body weight [kg].
@@ -125,7 +74,7 @@ def watch(
 
     Source: see the module; noise as each `Noise` says.
     """
-    since = sorted((r for r in readings if titrated_s < r.at_s <= at_s), key=lambda r: (r.start_s, r.source))
+    since = sorted((r for r in readings if titrated_s <= r.at_s <= at_s), key=lambda r: (r.start_s, r.source))
     seen = [_open_circuit(episode, titrated_s) for episode in open_circuit_episodes(since)]
     not_checked: list[str] = []
     if suggested_peep_cmh2o is None:
@@ -140,7 +89,7 @@ def watch(
         not_checked.append(
             "Neither measured PEEP nor expired volume was sent since the titration, so a disconnection would not show."
         )
-    losses, unjudged = _losses(since, at_titration, at_s, titrated_s, pbw_kg, noise)
+    losses, unjudged = losses_since(readings, at_titration, at_s, titrated_s, pbw_kg, noise)
     seen += losses
     not_checked += unjudged
     seen += [_coded(change, titrated_s) for change in changes if titrated_s < change.at_s <= at_s]
@@ -151,8 +100,9 @@ def watch(
 
 def _open_circuit(episode: Episode, titrated_s: float) -> Seen:
     count = "one reading" if episode.readings == 1 else f"{episode.readings} readings"
+    when = after_titration(episode.from_s, titrated_s)
     sentence = (
-        f"{_when(episode.from_s, titrated_s)} the circuit seems to have been open ({episode.words}, {count}), as in a "
+        f"{when} the circuit seems to have been open ({episode.words}, {count}), as in a "
         "disconnection or suction. The lung may have lost volume that the titration counted on. Common practice is to "
         "repeat the titration after any disconnection."
     )
@@ -163,7 +113,7 @@ def _open_circuit(episode: Episode, titrated_s: float) -> Seen:
 def _peep_below(episode: Episode, suggested: float, titrated_s: float) -> Seen:
     lasts = "and has not come back since" if episode.goes_on else "and came back later"
     sentence = (
-        f"{_when(episode.from_s, titrated_s)} PEEP was set to {episode.lowest:g} cmH2O, below the suggested "
+        f"{after_titration(episode.from_s, titrated_s)} PEEP was set to {episode.lowest:g} cmH2O, below the suggested "
         f"{suggested:g}, {lasts}. If that was below closing, the lung may have lost volume."
     )
     return Seen(Event.PEEP_BELOW, episode.from_s, episode.until_s, episode.sources, COMMON_PRACTICE, sentence)
@@ -175,60 +125,12 @@ def _coded(change: CodedChange, titrated_s: float) -> Seen:
         Event.MODE_CHANGED: "the ventilator mode was changed",
         Event.TRANSPORT: "the patient was moved",
     }.get(change.event, "a change was documented")
+    when = after_titration(change.at_s, titrated_s)
     sentence = (
-        f"{_when(change.at_s, titrated_s)} {kind} ({change.words}). Compliance and closing may be others there; the "
+        f"{when} {kind} ({change.words}). Compliance and closing may be others there; the "
         "titration does not describe them."
     )
     return Seen(change.event, change.at_s, change.at_s, (change.source,), _OWN, sentence)
-
-
-def _losses(
-    since: Sequence[Reading],
-    at_titration: Snapshot | None,
-    at_s: float,
-    titrated_s: float,
-    pbw_kg: float,
-    noise: Mapping[Measure, Noise],
-) -> tuple[list[Seen], list[str]]:
-    watched = ((Measure.COMPLIANCE, Event.COMPLIANCE_LOST), (Measure.PF_RATIO, Event.OXYGENATION_LOST))
-    if at_titration is None:
-        return [], ["Compliance and oxygenation right after the titration are not known, so a loss would not show."]
-    now = take_snapshot(since, pbw_kg=pbw_kg, from_s=max(titrated_s, at_s - LATEST_S), until_s=at_s)
-    seen: list[Seen] = []
-    unjudged: list[str] = []
-    for measure, event in watched:
-        first, second = at_titration.figures.get(measure), now.figures.get(measure)
-        if first is None or second is None:
-            why = at_titration.not_known.get(measure) if first is None else now.not_known.get(measure)
-            unjudged.append(f"A loss of {measure.words} could not be looked for: {why}.")
-            continue
-        lost = _loss(measure, event, first, second, at_s, titrated_s, noise[measure])
-        if lost is not None:
-            seen.append(lost)
-    return seen, unjudged
-
-
-def _loss(
-    measure: Measure, event: Event, first: Figure, second: Figure, at_s: float, titrated_s: float, noise: Noise
-) -> Seen | None:
-    change = judge_change(
-        measure,
-        before=first.value,
-        after=second.value,
-        readings_before=first.readings,
-        readings_after=second.readings,
-        noise=noise,
-    )
-    if change.verdict is not Verdict.WORSE:
-        return None
-    sentence = f"{_when(at_s, titrated_s)}: {change.sentence} The lung is no longer as it was at the titration."
-    citation = f"{change.noise_source}; {_TEXTBOOK}" if event is Event.OXYGENATION_LOST else change.noise_source
-    return Seen(event, max(titrated_s, at_s - LATEST_S), at_s, second.sources, citation, sentence)
-
-
-def _when(at_s: float, titrated_s: float) -> str:
-    minutes = (at_s - titrated_s) / 60.0
-    return f"{minutes:.0f} min after the titration" if minutes < 90 else f"{minutes / 60:.1f} h after the titration"
 
 
 def _answer(seen: Sequence[Seen], not_checked: Sequence[str], hours: float) -> str:
