@@ -25,7 +25,7 @@ _READING_SD = (
 _STEP_SD = ((0.0045, 0.4), (0.022, 0.6))
 _READING_SD_IF_SINGLE = ((0.008, 0.16), (0.018, 0.34), (0.04, 0.36), (0.085, 0.14))
 _STEP_SD_IF_SINGLE = ((0.007, 1.0),)
-_LEAST_NOISE_WEIGHT = 1e-4
+_LEAST_NOISE_WEIGHT = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +56,11 @@ class Noise:
     pattern: tuple[float, ...]
     variances: Floats
     log_weights: Floats
+
+    @property
+    def key(self) -> tuple[tuple[float, ...], tuple[float, ...]]:
+        """Pattern and variances: what tables may be kept by."""
+        return self.pattern, tuple(self.variances.tolist())
 
 
 def step_centres(readings: tuple[tuple[float, ...], ...]) -> StepCentres:
