@@ -120,6 +120,33 @@ def test_peep_that_does_not_fall_at_each_step_is_no_limb(peeps: tuple[float, ...
     assert closing.peep_cmh2o is None
 
 
+def test_more_steps_than_a_trial_has_are_no_limb() -> None:
+    peeps = [40.0 - place for place in range(31)]
+
+    assert "not one decremental limb" in estimate_closing(limb([30.0] * 31, peeps)).reason
+
+
+def test_the_longest_limb_is_answered() -> None:
+    peeps = [40.0 - place for place in range(30)]
+    true = [30.0 + 0.2 * min(place, 20) - 1.5 * max(place - 20, 0) for place in range(30)]
+
+    closing = estimate_closing(limb(true, peeps))
+
+    assert closing.peep_cmh2o is not None
+    assert abs(closing.peep_cmh2o - 18.0) <= 1.0
+
+
+@pytest.mark.parametrize(
+    ("peeps", "words"),
+    [((15.0, 14.9, 13.0), "cannot be told apart"), ((90.0, 60.0, 20.0), "not a PEEP trial")],
+)
+def test_steps_that_no_trial_has_are_not_judged(peeps: tuple[float, ...], words: str) -> None:
+    closing = estimate_closing(limb((30.0, 29.0, 20.0), peeps))
+
+    assert closing.verdict is Verdict.INDETERMINATE
+    assert words in closing.reason
+
+
 @pytest.mark.parametrize("value", [0.0, -3.0, math.inf, math.nan])
 def test_a_compliance_that_cannot_be_is_a_mistake_of_the_caller(value: float) -> None:
     steps = [*limb(ABRUPT_AT_11)[:-1], CurveStep(5.0, (value,))]

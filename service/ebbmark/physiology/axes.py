@@ -14,7 +14,7 @@ __all__ = ["Axes", "Table", "axes_of", "table_of"]
 
 _SPOILED = 0.03
 _SPOILED_DENSITY = 1.0
-_FEWEST_STEPS_FOR_TWO_SPOILED = 6
+_STEPS_FOR_TWO_SPOILED = range(6, 17)
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +66,7 @@ class Table:
     product: Floats
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=32)
 def axes_of(peeps_cmh2o: tuple[float, ...], pattern: tuple[float, ...]) -> Axes:
     """Turn the components of the prior into their axes.
 
@@ -79,7 +79,7 @@ def axes_of(peeps_cmh2o: tuple[float, ...], pattern: tuple[float, ...]) -> Axes:
     prior = curve_prior(peeps_cmh2o)
     scale = np.sqrt(np.array(pattern))
     signal, axes = np.linalg.eigh(prior.covariances / (scale[:, None] * scale))
-    first, second = np.triu_indices(scale.size if scale.size >= _FEWEST_STEPS_FOR_TWO_SPOILED else 0, 1)
+    first, second = np.triu_indices(scale.size if scale.size in _STEPS_FOR_TWO_SPOILED else 0, 1)
     turned = np.ascontiguousarray(axes.transpose(0, 2, 1))
     products = axes[:, first, :] * axes[:, second, :]
     return Axes(prior, scale, axes, turned, axes**2, products, np.maximum(signal, 0.0), first, second)

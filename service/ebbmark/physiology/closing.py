@@ -14,9 +14,9 @@ true curve x, also in logarithms, z[k] is x[k] plus Gaussian noise of variance
 with n[k] readings. `reading` is the spread of single readings, `step` what all readings of a step share, and
 `rounding` follows from `CurveStep.resolution`, divided by n[k] as far as the noise spreads readings over the marks
 of the scale. Where steps have several readings, their spread within steps is part of the likelihood. In addition
-up to two steps (one where there are fewer than 6) may be spoiled as a whole by suction, a disconnection, effort
-or a slip: of these z says nothing, at a density of 1 per unit of logarithm. So outliers lose their say by the
-model's own account of them; none is removed beforehand.
+up to two steps may be spoiled as a whole by suction, a disconnection, effort or a slip (one where the limb has
+fewer than 6 or more than 16 steps): of these z says nothing, at a density of 1 per unit of logarithm. So outliers
+lose their say by the model's own account of them; none is removed beforehand.
 
 **Priors.** x is a mixture of Gaussian processes (`curves`): level (SD 1.5), slope, curvature, a smooth part of
 unknown form, and with probability 0.35 one more rapid fall of unknown size (SD 0.45) at any place, sharp or
@@ -62,7 +62,7 @@ _DYNAMIC_FALLS = (0.9, 1.3, 1.7)
 """Fall of dynamic compliance, in units of the fall of static compliance that it stands for."""
 
 _FEWEST_STEPS = 3
-_MOST_STEPS = 40
+_MOST_STEPS = 30
 _SMALLEST_STEP_CMH2O = 0.25
 _LONGEST_LIMB_CMH2O = 60.0
 
