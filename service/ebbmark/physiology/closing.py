@@ -6,7 +6,8 @@ and the fall counts. Where that is the second step, no step above was better: *f
 there is no such step: *not reached*. Whatever compliance does, one and only one of these is true. A rise while
 PEEP comes down from the top, which is relief of overdistension, is none of them.
 
-**Likelihood.** The readings of a step are condensed to a robust centre z of their logarithms (`noise`). For a
+**Likelihood.** The readings of a step are condensed to a robust centre z of their logarithms (`noise`), in which a
+wild one among several has next to no weight. For a
 true curve x, also in logarithms, z[k] is x[k] plus Gaussian noise of variance
 
     step^2 + reading^2 / n[k] + rounding
