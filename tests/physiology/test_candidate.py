@@ -53,7 +53,7 @@ def test_severity_shows_each_input_with_its_age() -> None:
     assert berlin.oxygenation is Oxygenation.MODERATE
     assert [one.reading.source for one in berlin.inputs] == [3, 1, 2]
     assert [one.age_s for one in berlin.inputs] == [600.0, 1800.0, 1800.0]
-    assert berlin.inputs[0].sentence == "pao2 78 mmHg, 10 min old"
+    assert berlin.inputs[0].sentence == "PaO2 78 mmHg, 10 min old"
 
 
 def test_the_fio2_in_force_at_the_gas_counts_and_not_the_latest_one() -> None:
@@ -222,3 +222,15 @@ def test_every_concept_has_its_own_name_a_source_and_how_far_it_was_read() -> No
     assert len({concept.slug for concept in RISK_CONCEPTS}) == len(RISK_CONCEPTS)
     assert all(concept.citation and concept.says and concept.words for concept in RISK_CONCEPTS)
     assert {concept.status for concept in RISK_CONCEPTS} <= set(EvidenceStatus)
+
+
+def test_beyond_an_hour_and_a_half_age_is_told_in_hours() -> None:
+    old = [reading(Quantity.FIO2_SET, 0.6, START_S - 9000, 1), reading(Quantity.PAO2, 78.0, START_S - 9000, 3)]
+
+    assert ards_classes(old, at_s=START_S)[1].inputs[0].sentence == "PaO2 78 mmHg, 2.5 h old"
+
+
+def test_a_condition_that_is_present_is_told_with_what_its_source_says() -> None:
+    sentence = finding(assessed(present={"recent-lung-surgery"}), "recent-lung-surgery").sentence
+
+    assert sentence == "Recent lung surgery: documented. Caution."

@@ -225,3 +225,13 @@ def test_a_setting_made_before_the_stretch_is_still_in_force() -> None:
 
     assert snapshot.figures[Measure.PF_RATIO].value == pytest.approx(170.0)
     assert 97 in snapshot.figures[Measure.PF_RATIO].sources
+
+
+def test_what_is_not_known_comes_last() -> None:
+    values = AFTER.copy()
+    del values[Quantity.PLATEAU_PRESSURE]
+
+    order = [change.verdict is Verdict.NOT_KNOWN for change in compared(after=values).changes]
+
+    assert any(order)
+    assert order == sorted(order)

@@ -82,3 +82,17 @@ def test_the_other_assumed_noise_figures_follow_from_their_parts_rounded_up() ->
     assert compliance <= ASSUMED_NOISE[Measure.COMPLIANCE].relative < compliance + 0.01
     assert ventilatory_ratio <= ASSUMED_NOISE[Measure.VENTILATORY_RATIO].relative < ventilatory_ratio + 0.01
     assert power <= ASSUMED_NOISE[Measure.MECHANICAL_POWER].relative < power + 0.01
+
+
+@pytest.mark.parametrize(
+    ("measure", "shown"),
+    [
+        (Measure.COMPLIANCE, "32.3 mL/cmH2O"),
+        (Measure.DRIVING_PRESSURE, "32.3 cmH2O"),
+        (Measure.PF_RATIO, "32 mmHg"),
+        (Measure.VENTILATORY_RATIO, "32.26"),
+        (Measure.MECHANICAL_POWER, "32.3 J/min"),
+    ],
+)
+def test_each_figure_is_printed_as_finely_as_it_is_measured(measure: Measure, shown: str) -> None:
+    assert measure.show(32.26) == shown

@@ -305,3 +305,10 @@ def test_the_summary_gives_start_levels_time_and_the_volume_to_return_to() -> No
         "from there down to 6 cmH2O; about 14 minutes in all if every step is taken. Highest peak pressure 30 cmH2O. "
         "Afterwards back to 6 mL/kg (420 mL)."
     )
+
+
+def test_a_step_exactly_at_the_plateau_limit_is_not_called_above_it() -> None:
+    at_limit = [step for step in planned().steps if step.peak_cmh2o == 30]
+
+    assert at_limit
+    assert not [step for step in at_limit if step.remark]

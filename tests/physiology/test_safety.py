@@ -218,3 +218,12 @@ def test_volumes_of_different_inputs_pair_within_half_a_minute_and_not_beyond() 
 
     assert met(near) == [StopCriterion.AIR_LEAK]
     assert StopCriterion.AIR_LEAK in [one.criterion for one in far.not_checked]
+
+
+def test_a_fall_of_arterial_pressure_is_given_as_its_size() -> None:
+    answer = checked(
+        reading(Quantity.MEAN_ARTERIAL_PRESSURE, 90.0, START_S - 300, 1),
+        reading(Quantity.MEAN_ARTERIAL_PRESSURE, 66.0, START_S + 60, 2),
+    )
+
+    assert answer.met[0].value == 24.0

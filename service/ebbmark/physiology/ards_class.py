@@ -41,6 +41,14 @@ _CLOCK_SLACK_S: Final = 900.0  # device clocks are minutes off; a reading furthe
 
 _BERLIN: Final = "Berlin definition, JAMA 2012;307:2526-33"
 _GLOBAL: Final = "global definition, Matthay et al, Am J Respir Crit Care Med 2024;209:37-47"
+_NAMES: Final = {
+    Quantity.PAO2: "PaO2",
+    Quantity.SPO2: "SpO2",
+    Quantity.FIO2_SET: "FiO2 set",
+    Quantity.FIO2_MEASURED: "FiO2 measured",
+    Quantity.PEEP_SET: "PEEP set",
+    Quantity.PEEP_MEASURED: "PEEP measured",
+}
 _WORDS: Final = {
     Oxygenation.SEVERE: "severe",
     Oxygenation.MODERATE: "moderate",
@@ -212,5 +220,5 @@ def _shown(reading: Reading, at_s: float) -> ShownInput:
     unit = (
         "" if reading.quantity.unit in ("1", "[pH]") else f" {reading.quantity.unit.replace('[', '').replace(']', '')}"
     )
-    name = reading.quantity.slug.replace("-", " ")
+    name = _NAMES.get(reading.quantity, reading.quantity.slug.replace("-", " "))
     return ShownInput(reading, age_s, age_s > OLD_AFTER_S, f"{name} {reading.value:g}{unit}, {age}")
