@@ -1,0 +1,116 @@
+"""Mutual TLS with a real server that asks for a certificate."""
+
+from __future__ import annotations
+
+import ssl
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+
+import pytest
+
+from certificates import Certificates, certificates
+from ebbmark.record.client import Answer, Failure, RecordClient, RecordSettings, Reply
+from ebbmark.record.tls import client_tls
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Certificates:
+    return certificates(tmp_path_factory.mktemp("certificates"))
+
+
+@contextmanager
+def demanding_record(made: Certificates) -> Iterator[str]:
+    """A record that speaks only to those who show a certificate of the test's authority."""
+
+    class Door(BaseHTTPRequestHandler):
+        def log_message(self, format: str, *args: object) -> None:
+            return
+
+        def do_GET(self) -> None:
+            self.send_response(200)
+            self.send_header("Content-Length", "2")
+            self.end_headers()
+            self.wfile.write(b"{}")
+
+    class Server(ThreadingHTTPServer):
+        def handle_error(self, request: object, client_address: object) -> None:
+            return  # a refused handshake is what some tests want
+
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.load_cert_chain(made.server, made.server_key)
+    context.load_verify_locations(made.authority)
+    context.verify_mode = ssl.CERT_REQUIRED
+    server = Server(("127.0.0.1", 0), Door)
+    server.socket = context.wrap_socket(server.socket, server_side=True, do_handshake_on_connect=False)
+    thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.01})
+    thread.start()
+    try:
+        yield f"https://127.0.0.1:{server.server_address[1]}/fhir"
+    finally:
+        server.shutdown()
+        thread.join()
+        server.server_close()
+
+
+async def asked(made: Certificates, tls: ssl.SSLContext | None) -> Answer:
+    with demanding_record(made) as base:
+        async with RecordClient(RecordSettings(base, (base,)), tls=tls) as client:
+            return await client.send("GET")
+
+
+@pytest.mark.anyio
+async def test_a_record_that_asks_for_a_certificate_is_shown_ours(made: Certificates) -> None:
+    tls = client_tls(certificate=made.client, key=made.client_key, authorities=made.authority)
+
+    answer = await asked(made, tls)
+
+    assert isinstance(answer, Reply)
+    assert answer.status == 200
+
+
+@pytest.mark.anyio
+async def test_without_a_certificate_it_does_not_speak_to_us(made: Certificates) -> None:
+    tls = client_tls(certificate=None, key=None, authorities=made.authority)
+
+    assert isinstance(await asked(made, tls), Failure)
+
+
+@pytest.mark.anyio
+async def test_an_authority_that_is_not_trusted_gets_nothing_from_us(made: Certificates) -> None:
+    tls = client_tls(certificate=made.client, key=made.client_key, authorities=None)
+
+    assert isinstance(await asked(made, tls), Failure)
+
+
+def test_nothing_configured_is_the_usual_trust() -> None:
+    assert client_tls(certificate=None, key=None, authorities=None) is None
+
+
+def test_older_protocols_are_not_spoken(made: Certificates) -> None:
+    tls = client_tls(certificate=None, key=None, authorities=made.authority)
+
+    assert tls is not None
+    assert tls.minimum_version is ssl.TLSVersion.TLSv1_2
+    assert tls.check_hostname
+
+
+def test_files_that_cannot_be_used_are_refused_without_their_content(made: Certificates, tmp_path: Path) -> None:
+    broken = tmp_path / "broken.pem"
+    broken.write_text("SECRET")
+    refused = [
+        {"certificate": None, "key": made.client_key, "authorities": None},
+        {"certificate": broken, "key": made.client_key, "authorities": None},
+        {"certificate": made.client, "key": made.server_key, "authorities": None},
+        {"certificate": tmp_path / "absent.pem", "key": None, "authorities": None},
+        {"certificate": None, "key": None, "authorities": broken},
+        {"certificate": None, "key": None, "authorities": tmp_path / "absent.pem"},
+    ]
+
+    for files in refused:
+        with pytest.raises(ValueError, match=r"certificate") as told:
+            client_tls(**files)
+        assert "SECRET" not in str(told.value)
+        assert str(tmp_path) not in str(told.value)
