@@ -58,6 +58,16 @@ def test_a_map_within_the_request_is_laid_over_the_site_s_own() -> None:
     assert [reading.quantity for reading in request.readings] == [Quantity.PEEP_SET]
 
 
+def test_a_map_within_the_request_leaves_the_site_s_other_codes_in_place() -> None:
+    site = read_code_map(to_bytes(concept_map(group(("PEEP", "20077-4")))))
+    other = concept_map(group(("PLAT", "76259-1")))
+    both = bundle(patient(), height(), observation(f"{SITE}|PEEP", 10.0), observation(f"{SITE}|PLAT", 20.0))
+
+    request = read_request(to_bytes(parameters(bundle=both, concept_map=other)), at_s=NOW_S, code_map=site)
+
+    assert [reading.quantity for reading in request.readings] == [Quantity.PEEP_SET, Quantity.PLATEAU_PRESSURE]
+
+
 def test_a_site_may_say_what_a_standard_code_means_there() -> None:
     # 11558-4 is the pH of blood of any kind; a site may know that it is arterial
     given = concept_map({**group(("11558-4", "ph"), target=OWN_QUANTITIES), "source": LOINC})

@@ -199,6 +199,15 @@ def test_two_heights_that_disagree_are_both_named() -> None:
     ]
 
 
+def test_a_height_from_the_future_does_not_count() -> None:
+    assert kinds(patient(), tall(170.0, when="2031-01-01T00:00:00Z")) == [ProblemKind.MISSING]
+
+
+@pytest.mark.parametrize("when", [None, "2026-02-01", "2026-02-01T08:00:00"])
+def test_a_height_needs_no_exact_time(when: str | None) -> None:
+    assert read(patient(), tall(170.0, when=when)).person.height_cm == 170.0
+
+
 def test_a_corrected_height_replaces_the_wrong_one() -> None:
     wrong = {**tall(107.0), "meta": {"versionId": "1"}}
     right = {**tall(170.0), "meta": {"versionId": "2"}, "status": "corrected"}

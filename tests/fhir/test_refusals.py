@@ -225,6 +225,12 @@ REFUSED: list[tuple[str, ProblemKind, str, bytes]] = [
     ("no patient at all", ProblemKind.MISSING, "", to_bytes(bundle(height(subject=None)))),
     ("no PEEP", ProblemKind.MISSING, "", to_bytes(bundle(patient(), height()))),
     (
+        "readings, but none of PEEP",
+        ProblemKind.MISSING,
+        "",
+        to_bytes(bundle(patient(), height(), observation("plateau-pressure", 20.0))),
+    ),
+    (
         "67 without unit",
         ProblemKind.HEIGHT_UNIT,
         "Bundle.entry[1].resource.valueQuantity",
