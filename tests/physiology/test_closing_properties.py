@@ -104,6 +104,17 @@ def test_scaling_all_volumes_leaves_the_answer_unchanged(steps: list[CurveStep],
     assert after.steps[0].fitted_ml_per_cmh2o == pytest.approx(factor * before.steps[0].fitted_ml_per_cmh2o, rel=1e-3)
 
 
+@given(plausible_limbs(), st.sampled_from((-0.5, 3.0, 7.5)))
+@settings(max_examples=40, deadline=None)
+def test_the_same_readings_at_other_pressures_close_at_the_same_step(steps: list[CurveStep], higher: float) -> None:
+    moved = [CurveStep(step.peep_cmh2o + higher, step.compliances_ml_per_cmh2o) for step in steps]
+
+    before, after = estimate_closing(steps), estimate_closing(moved)
+
+    assert probabilities(after) == probabilities(before)
+    assert after.peep_cmh2o == (None if before.peep_cmh2o is None else before.peep_cmh2o + higher)
+
+
 @given(limbs(), st.randoms(use_true_random=False))
 @settings(max_examples=60, deadline=None)
 def test_the_order_of_readings_within_a_step_changes_nothing_at_all(

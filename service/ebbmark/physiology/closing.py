@@ -101,7 +101,8 @@ def closing_posterior(steps: Sequence[CurveStep], *, fall: float = 0.05, dynamic
 
     Source: see the module.
     """
-    peeps = tuple(float(step.peep_cmh2o) for step in steps)
+    # Only distances matter to the model: limbs with the same steps at another height share their tables.
+    peeps = tuple(round(float(step.peep_cmh2o - steps[-1].peep_cmh2o), 6) for step in steps)
     data = step_centres(tuple(step.compliances_ml_per_cmh2o for step in steps))
     noise = noise_of(
         data,
