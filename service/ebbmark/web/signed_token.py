@@ -19,7 +19,7 @@ from joserfc.errors import JoseError
 from ebbmark.keys import PublicKey
 from ebbmark.record.published_keys import KeyLookup
 
-__all__ = ["Claims", "KeySource", "Rules", "TokenRefusal", "TrustedParty", "verified"]
+__all__ = ["Claims", "KeySource", "Rules", "TokenRefusal", "TrustedParty", "signature_fits", "verified"]
 
 LONGEST_TOKEN = 16_384
 """Longer tokens are not looked into [characters]; RFC 9068 tokens are far shorter."""
@@ -151,7 +151,7 @@ async def verified(token: str, *, rules: Rules, audience: str, at_s: float) -> C
     key = await party.keys.find(header.kid, header.alg)
     if isinstance(key, KeyLookup):
         return TokenRefusal.UNKNOWN_KEY if key is KeyLookup.UNKNOWN else TokenRefusal.KEYS_UNAVAILABLE
-    if not _is_signed_by(unverified.signed, key, header.alg):
+    if not signature_fits(unverified.signed, key, header.alg):
         return TokenRefusal.SIGNATURE
     return _judged(unverified.signed, audience=audience, at_s=at_s, leeway_s=rules.leeway_s)
 
@@ -178,7 +178,14 @@ def _unverified(token: str, rules: Rules) -> _Unverified | TokenRefusal:
     return _Unverified(header, issuer, signed)
 
 
-def _is_signed_by(signed: jws.CompactSignature, key: PublicKey, algorithm: str) -> bool:
+def signature_fits(signed: jws.CompactSignature, key: PublicKey, algorithm: str) -> bool:
+    """Say whether a token was signed with this key and this algorithm.
+
+    Args:
+        signed: the token, read and not yet believed.
+        key: of whoever claims to have signed.
+        algorithm: the one that the token names; already found among those accepted.
+    """
     registry = _Registry(algorithms=[algorithm], strict_check_header=False)
     try:
         return jws.validate_compact(signed, key.key, registry=registry)
