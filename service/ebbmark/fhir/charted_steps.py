@@ -11,6 +11,7 @@ import csv
 import io
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from math import isfinite
 
 import msgspec
 
@@ -76,7 +77,7 @@ def read_charted_steps(table: bytes, *, height_cm: float | None = None, sex: str
     observations, row_faults = _observations(rows, timed="time" in header)
     heights = {value for _, row in rows if (value := (row.get("height_cm") or "").strip())}
     sexes = {value for _, row in rows if (value := (row.get("sex") or "").strip().lower())}
-    faults += row_faults + _disagreements(heights, sexes)
+    faults += row_faults + _person_faults(rows) + _disagreements(heights, sexes)
     if faults:
         raise Rejected(tuple(faults))
     height = next(iter(heights), None if height_cm is None else f"{height_cm:g}")
@@ -151,6 +152,21 @@ def _order(step: int, within: int) -> str:
     return (UNTIMED_START + step * UNTIMED_STEP + timedelta(seconds=within)).isoformat()
 
 
+def _person_faults(rows: list[tuple[int, dict[str, str]]]) -> list[Problem]:
+    """A height that is no number and a sex that is no form of the formula, each where it first stands."""
+    first: dict[tuple[str, str], int] = {}
+    for line, row in rows:
+        for column in ("height_cm", "sex"):
+            text = (row.get(column) or "").strip()
+            is_sound = _number(text) is not None if column == "height_cm" else text.lower() in ("male", "female")
+            if text and not is_sound:
+                first.setdefault((column, text), line)
+    accepted = {"height_cm": "a number with a decimal point", "sex": "male or female"}
+    return [
+        _fault(f"line {line}, {column}", repr(text[:20]), accepted[column]) for (column, text), line in first.items()
+    ]
+
+
 def _disagreements(heights: set[str], sexes: set[str]) -> list[Problem]:
     return [
         _fault(f"column {column}", " and ".join(sorted(values)), "one value for one patient")
@@ -174,15 +190,17 @@ def _height(text: str, at: object) -> dict[str, object]:
         "code": {"coding": [{"system": "http://loinc.org", "code": "8302-2"}]},
         "subject": {"reference": "Patient/charted"},
         "effectiveDateTime": at,
-        "valueQuantity": {"value": _number(text) or 0, "system": "http://unitsofmeasure.org", "code": "cm"},
+        "valueQuantity": {"value": _number(text), "system": "http://unitsofmeasure.org", "code": "cm"},
     }
 
 
 def _number(text: str) -> float | None:
+    """The number; None where it is none, or none that JSON can carry."""
     try:
-        return float(text)
+        value = float(text)
     except ValueError:
         return None
+    return value if isfinite(value) else None
 
 
 def _fault(where: str, found: str, accepted: str) -> Problem:
