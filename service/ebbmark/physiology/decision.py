@@ -11,7 +11,7 @@ places are *falling from the first step* and then the steps:
 4. INDETERMINATE where *falling from the first step* has more than 0.12.
 5. FOUND at the likeliest step. The 90 % interval is a run of neighbouring steps, and of each length the likeliest.
    A run of whole steps hardly ever holds just 90 %; always to take the next longer one would hold about 97 %. So it
-   is the run whose probability, given that closing was reached at a step, is nearest to 90 %, and at least 85 %:
+   is the run whose probability, given that closing was reached at a step, is nearest to 90 %, and at least 80 %:
    over many trials it holds the truth about nine times in ten.
 
 Evidence is strong from 0.97, moderate from 0.90, otherwise weak: of near where FOUND, of the verdict elsewhere.
@@ -39,7 +39,7 @@ _LEAST_ALONE = 0.45
 _MOST_TOO_LOW = 0.05
 _MOST_FALLING = 0.12
 _STRONG, _MODERATE = 0.97, 0.90
-_INTERVAL, _LEAST_OF_INTERVAL, _HAIR = 0.90, 0.85, 1e-12
+_INTERVAL, _LEAST_OF_INTERVAL, _HAIR = 0.90, 0.80, 1e-12
 _ABRUPT_LOSS_PER_CMH2O = 0.04
 _TWO_SIDED_90 = 1.6448536269514722
 _LARGEST_EXPONENT = 700.0
@@ -126,7 +126,7 @@ def _words(probability: float) -> Evidence:
 
 
 def _interval(steps: Sequence[CurveStep], shares: Floats) -> tuple[float, float]:
-    """Find the run of steps whose probability is nearest to 90 %, at least 85 %; see the module."""
+    """Find the run of steps whose probability is nearest to 90 %, at least 80 %; see the module."""
     total = [0.0, *accumulate(shares.tolist())]
     nearest, first, last = inf, 0, len(steps) - 1
     for length in range(1, len(total)):
