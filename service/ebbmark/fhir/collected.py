@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from ebbmark.fhir.codes import HeightKind
-from ebbmark.fhir.coding import QuickPlan
+from ebbmark.fhir.coding import QuickPlan, Unusable
 from ebbmark.fhir.concept_map import CodeMap
 from ebbmark.fhir.problems import Problem
 from ebbmark.fhir.request import Ignored, Source
@@ -83,6 +83,7 @@ class Collected:
         odd_plans: how to read a value about which there is something to remark, by system and code, then system,
             code and text of the unit; plain ones are kept with the code map.
         many_plans: the same for concepts with several codings.
+        unusable: why a single coding does not count, by system and code.
         times: moments by effectiveDateTime or effectiveInstant.
         plain_devices: references of devices of which no category is known.
         asked_devices: `DeviceMetric/id` or fullUrl of those whose category was used.
@@ -103,6 +104,7 @@ class Collected:
     encounters: set[str] = field(default_factory=set)
     odd_plans: dict[tuple[str, str, str, str, str], QuickPlan] = field(default_factory=dict)
     many_plans: dict[tuple[str, ...], QuickPlan] = field(default_factory=dict)
+    unusable: dict[tuple[str, str], Unusable] = field(default_factory=dict)
     times: dict[str, Moment] = field(default_factory=dict)
     plain_devices: set[str] = field(default_factory=set)
     asked_devices: set[str] = field(default_factory=set)

@@ -17,7 +17,7 @@ from ebbmark.fhir.request import Source
 from ebbmark.fhir.shapes import Component, Observation
 from ebbmark.fhir.units import UCUM
 from ebbmark.fhir.values import many_key
-from ebbmark.fhir.versions import Received, newest_of, reference_of
+from ebbmark.fhir.versions import Received, left_out, newest_of, reference_of
 from ebbmark.physiology.readings import Reading
 
 __all__ = ["read_observations"]
@@ -36,7 +36,7 @@ def read_observations(items: Sequence[Received], context: Context) -> Collected:
         items, collected.ignored = newest_of(items)
     readings, sources, used = collected.readings, collected.sources, collected.used
     plain_plans, odd_plans, many_plans = context.code_map.plans, collected.odd_plans, collected.many_plans
-    statuses = context.statuses
+    statuses, unusable = context.statuses, collected.unusable
     times, subjects, devices = collected.times, collected.subjects, collected.plain_devices
     encounters = collected.encounters
     new = tuple.__new__  # Reading(...) takes twice as long
@@ -84,7 +84,11 @@ def read_observations(items: Sequence[Received], context: Context) -> Collected:
             if plan is None:
                 plan = odd_plans.get((coding.system, coding.code, quantity.system, code, quantity.unit))
         if plan is None or moment is None:
-            admit(item, context, collected)
+            known = len(codings) == 1 and unusable.get((codings[0].system, codings[0].code))
+            if known:
+                collected.ignored.append(left_out(item, *known))
+            else:
+                admit(item, context, collected)
             continue
         meaning, multiply, divide, low, high, variant, slug, unit = plan
         ours = value * multiply / divide

@@ -42,9 +42,12 @@ def read_value(
     collected: Collected,
 ) -> str:
     """Read one value; returns its canonical text, or nothing where it is no reading."""
-    meaning = meaning_of(holder.code.coding, context.code_map.table)
+    codings = holder.code.coding
+    meaning = meaning_of(codings, context.code_map.table)
     if not isinstance(meaning, Unusable):
         meaning = with_category(meaning, category)
+    elif len(codings) == 1:
+        collected.unusable[codings[0].system, codings[0].code] = meaning
     if isinstance(meaning, Unusable):
         collected.ignored.append(left_out(item, *meaning, part=part))
         return ""
