@@ -62,6 +62,7 @@ def recommend_for(request: Request) -> Recommendation:
             for step in trial.steps
         ],
         fall=request.protocol.fall,
+        dynamic=not trial.kind.static,
     )
     advice = advise(
         height_cm=request.person.height_cm,

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import time
 import zlib
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import TypeAlias
+from typing import Protocol
 
 import numpy as np
 
 from benchmarks.detection.competitors import Rule
+from benchmarks.detection.conditions import Kind
 from benchmarks.detection.families import FAMILIES, LungCase, Purpose, cases
 from benchmarks.detection.knowable import is_knowable
 from benchmarks.detection.measuring import CONDITIONS, measure, standard_errors
@@ -18,7 +19,13 @@ from ebbmark.physiology.closing import Closing, CurveStep, Verdict
 
 __all__ = ["Estimate", "Outcome", "Trial", "ask_estimator", "ask_rule", "draw_trials", "position"]
 
-Estimate: TypeAlias = Callable[[Sequence[CurveStep]], Closing]
+
+class Estimate(Protocol):
+    """What is put to the test: the estimator, told as in service whether compliance is dynamic."""
+
+    def __call__(self, steps: Sequence[CurveStep], *, dynamic: bool = False) -> Closing:
+        """Estimate the closing pressure of one limb."""
+        ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,8 +153,9 @@ def draw_trials(
 
 def ask_estimator(estimate: Estimate, trial: Trial) -> Outcome:
     """Put one trial to the estimator."""
+    dynamic = CONDITIONS[trial.condition].kind is Kind.DYNAMIC
     start = time.perf_counter()
-    closing = estimate(trial.steps)
+    closing = estimate(trial.steps, dynamic=dynamic)
     seconds = time.perf_counter() - start
     peeps = [step.peep_cmh2o for step in trial.steps]
     named = closing.verdict is Verdict.FOUND and closing.peep_cmh2o is not None
