@@ -56,10 +56,12 @@ def ask(
     method: str = "POST",
     path: str = OPERATION,
     query: str = "",
-    headers: Mapping[str, str] = FHIR,
+    headers: Mapping[str, str] | list[tuple[str, str]] = FHIR,
+    client: str = "127.0.0.1",
 ) -> Reply:
-    """One request; a body that is not bytes is handed over piece by piece."""
-    return asyncio.run(_exchange(app, _scope(method, path, query, headers), body))
+    """One request; a body that is not bytes is handed over piece by piece, headers as a list may repeat."""
+    given = list(headers.items()) if isinstance(headers, Mapping) else headers
+    return asyncio.run(_exchange(app, _scope(method, path, query, given, client), body))
 
 
 async def _exchange(app: ASGIApp, scope: Scope, body: bytes | Iterable[bytes]) -> Reply:
@@ -82,7 +84,7 @@ async def _exchange(app: ASGIApp, scope: Scope, body: bytes | Iterable[bytes]) -
     return Reply(start["status"], given, b"".join(message.get("body", b"") for message in rest), taken)
 
 
-def _scope(method: str, path: str, query: str, headers: Mapping[str, str]) -> Scope:
+def _scope(method: str, path: str, query: str, headers: list[tuple[str, str]], client: str) -> Scope:
     return {
         "type": "http",
         "asgi": {"version": "3.0", "spec_version": "2.3"},
@@ -93,7 +95,7 @@ def _scope(method: str, path: str, query: str, headers: Mapping[str, str]) -> Sc
         "raw_path": path.encode(),
         "query_string": query.encode(),
         "root_path": "",
-        "headers": [(name.lower().encode(), value.encode("latin-1")) for name, value in headers.items()],
-        "client": ("127.0.0.1", 50000),
+        "headers": [(name.lower().encode(), value.encode("latin-1")) for name, value in headers],
+        "client": (client, 50000),
         "server": ("127.0.0.1", 8087),
     }
