@@ -91,9 +91,14 @@ class Ward:
         return read
 
     def results(self, code: str = "suggested-peep") -> list[dict[str, Any]]:
-        """Our Observations of one kind for this patient."""
-        found = self.client.get("/Observation", params={"patient": self.patient, "code": code, "_count": 100}).json()
-        return [entry["resource"] for entry in found.get("entry", ())]
+        """Our Observations of these kinds for this patient, from every page."""
+        found: list[dict[str, Any]] = []
+        address = f"/Observation?patient={self.patient}&code={code}&_count=200&_sort=_id"
+        while address:
+            page = self.client.get(address, headers={"Cache-Control": "no-cache"}).json()
+            found += [entry["resource"] for entry in page.get("entry", ())]
+            address = next((link["url"] for link in page["link"] if link["relation"] == "next"), "")
+        return found
 
 
 @pytest.fixture(scope="module")

@@ -16,9 +16,10 @@ from ebbmark.fhir.references import tail_of
 from ebbmark.fhir.times import seconds
 from ebbmark.record.client import RecordClient
 from ebbmark.record.reading import ReadFailure, Waiting
-from ebbmark.record.searching import Budget, Found, FoundEntry, search
+from ebbmark.record.searching import Budget, Found, FoundEntry, any_of, search
 from ebbmark.record.stored import (
     NotFhir,
+    ProvenanceView,
     Stored,
     failure_of,
     provenance_of,
@@ -28,6 +29,9 @@ from ebbmark.record.stored import (
 )
 
 __all__ = ["Earlier", "TrialOfRecord", "answers_in_record"]
+
+MOST_REQUESTS = 200
+"""Pages of one look; a few where one earlier answer stands, more where many wrote at once. Our choice."""
 
 _GONE = frozenset({"cancelled", "entered-in-error"})
 _SIGNED = frozenset({"final", "amended", "corrected"})
@@ -81,7 +85,7 @@ async def answers_in_record(
         record: the client.
         waiting: how time passes between attempts.
     """
-    budget = Budget()
+    budget = Budget(requests=MOST_REQUESTS)
     query = [
         ("patient", trial.patient),
         ("code", f"{CODE_SYSTEM}|{_CLOSING}"),
@@ -92,46 +96,55 @@ async def answers_in_record(
     found = await search(record, "Observation", query, budget=budget, waiting=waiting)
     if not isinstance(found, Found):
         return failure_of(found)
-    answers = []
     try:
-        for closing in _of_trial(found.entries, trial):
-            if closing.status in _GONE and closing.identity != own:
-                continue
-            whole = await _whole(closing, record, budget, waiting)
-            if isinstance(whole, ReadFailure):
-                return whole
-            answers.append(whole)
+        closings = [one for one in _of_trial(found.entries, trial) if one.status not in _GONE or one.identity == own]
+        return await _whole(closings, record, budget, waiting) if closings else ()
     except NotFhir:
         return ReadFailure("a result of ours in the record is not in the shape of FHIR", 200)
-    return tuple(answers)
 
 
-async def _whole(closing: Stored, record: RecordClient, budget: Budget, waiting: Waiting) -> Earlier | ReadFailure:
-    """The answer with all its results; where its Provenance is gone, what clinicians look at first."""
-    tag = f"{closing.identity}:provenance"
-    query = [("_tag", f"{RESULT_SYSTEM}|{tag}")]
+async def _whole(
+    closings: list[Stored], record: RecordClient, budget: Budget, waiting: Waiting
+) -> tuple[Earlier, ...] | ReadFailure:
+    """The answers with all their results; where a Provenance is gone, what clinicians look at first."""
+    tags = {f"{one.identity}:provenance": one.identity for one in closings}
+    query = [("_tag", any_of([f"{RESULT_SYSTEM}|{tag}" for tag in tags]))]
     found = await search(record, "Provenance", query, budget=budget, waiting=waiting)
     if not isinstance(found, Found):
         return failure_of(found)
-    every = [provenance_of(entry) for entry in found.entries if entry.head.resource_type == "Provenance"]
-    own = [one for one in every if any(tagged.code == tag for tagged in one.meta.tag)]
-    entries: list[FoundEntry] | ReadFailure
-    if own:
-        targets = [tail_of(one.reference) for one in own[0].target]
-        entries = await read_by_id(targets, record=record, budget=budget, waiting=waiting)
-    else:
-        query = [("identifier", f"{RESULT_SYSTEM}|{closing.identity}:suggested-peep")]
-        suggestion = await search(record, "Observation", query, budget=budget, waiting=waiting)
-        entries = suggestion.entries if isinstance(suggestion, Found) else failure_of(suggestion)
+    provenances: dict[str, ProvenanceView] = {}
+    for entry in found.entries:
+        if entry.head.resource_type == "Provenance":
+            view = provenance_of(entry)
+            provenances.update({tags[tag.code]: view for tag in view.meta.tag if tag.code in tags})
+    targets = [tail_of(one.reference) for view in provenances.values() for one in view.target]
+    entries = await read_by_id(targets, record=record, budget=budget, waiting=waiting)
     if isinstance(entries, ReadFailure):
         return entries
-    results = [one for one in map(stored_of, entries) if one.identity == closing.identity]
-    return Earlier(
-        identity=closing.identity,
-        closing=closing,
-        results=(closing, *[one for one in results if one.reference != closing.reference]),
-        inputs=versions_of(entity.what.reference for entity in own[0].entity) if own else {},
+    bare = [one.identity for one in closings if one.identity not in provenances]
+    if bare:
+        query = [("identifier", any_of([f"{RESULT_SYSTEM}|{identity}:suggested-peep" for identity in bare]))]
+        suggestions = await search(record, "Observation", query, budget=budget, waiting=waiting)
+        if not isinstance(suggestions, Found):
+            return failure_of(suggestions)
+        entries += suggestions.entries
+    results: dict[str, dict[str, Stored]] = {one.identity: {one.reference: one} for one in closings}
+    for result in map(stored_of, entries):
+        if result.identity in results:
+            results[result.identity].setdefault(result.reference, result)
+    return tuple(
+        Earlier(
+            identity=closing.identity,
+            closing=closing,
+            results=tuple(results[closing.identity].values()),
+            inputs=_inputs(provenances.get(closing.identity)),
+        )
+        for closing in closings
     )
+
+
+def _inputs(provenance: ProvenanceView | None) -> dict[str, str]:
+    return versions_of(entity.what.reference for entity in provenance.entity) if provenance is not None else {}
 
 
 def _of_trial(entries: Iterable[FoundEntry], trial: TrialOfRecord) -> list[Stored]:

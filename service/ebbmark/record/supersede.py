@@ -31,8 +31,14 @@ from ebbmark.record.write_back import write_back
 
 __all__ = ["write_current"]
 
-MOST_ROUNDS = 5
-"""Looks at the record for one write, the last one after it."""
+MOST_ROUNDS = 6
+"""Looks at the record before a write, and as many after it, while others write for the same trial; our choice."""
+
+MARKED_TOGETHER = 2
+"""Attempts at writing the new results and marking the old ones in one transaction; our choice."""
+
+FIRST_WAIT_S = 0.1
+"""Between two looks; doubles each time [s]; our choice."""
 
 _CONFLICTS = frozenset({409, 412})
 _GONE = frozenset({"cancelled", "entered-in-error"})
@@ -51,30 +57,75 @@ async def write_current(transaction: Json, *, record: RecordClient, waiting: Wai
         The outcome; SUPERSEDED where a newer answer for the same trial stands in the record.
     """
     answer = sent_of(transaction)
+    outcome = await _write(answer, record, waiting)
+    return await _settle(answer, outcome, record, waiting) if outcome.created else outcome
+
+
+async def _write(answer: Sent, record: RecordClient, waiting: Waiting) -> WriteOutcome:
+    """Write it together with the marks on those that it takes the place of."""
     outcome: WriteOutcome | None = None
-    settled: WriteOutcome | None = None
-    for _ in range(MOST_ROUNDS):
+    for number in range(MOST_ROUNDS):
         seen = await _look(answer, record, waiting)
         if isinstance(seen, ReadFailure):
-            return _not_looked(seen, settled or outcome)
+            return _not_looked(seen, outcome)
         own, others, standing = seen
         if own is not None and not own.stands:
             return _taken_back(own)
         if standing.newer is not None:
-            return await _withdrawn(answer, own, standing.newer, record, waiting)
+            withdrawn = await _withdrawn(answer, own, standing.newer, record, waiting)
+            if withdrawn is not None:
+                return withdrawn
+            continue
+        # Where others are at work on the same old results, the new ones go first and the marks follow (`_settle`).
+        older = [one for one in others if one.identity in standing.older] if number < MARKED_TOGETHER else []
+        entries = [*answer.entries, *[entry for one in older for entry in _marks(one, answer.identity, answer, record)]]
+        outcome = await _sent(entries, record, waiting)
+        if outcome.http_status not in _CONFLICTS:
+            done = outcome.state in (WriteState.WRITTEN, WriteState.ALREADY_THERE)
+            return _with_words(_with_marked(outcome, older), standing) if done else outcome
+        await waiting.sleep(_wait_s(number, answer.identity))
+    return outcome or _not_looked(ReadFailure("others are at work on the same results", None), None)
+
+
+async def _settle(answer: Sent, written: WriteOutcome, record: RecordClient, waiting: Waiting) -> WriteOutcome:
+    """Look again after writing: of several who wrote at once, the latest stands."""
+    left = 0
+    for number in range(MOST_ROUNDS):
+        seen = await _look(answer, record, waiting)
+        if isinstance(seen, ReadFailure):
+            return _not_looked(seen, written)
+        own, others, standing = seen
+        if own is not None and not own.stands:
+            return _superseded(superseded_by(own.closing.resource), written=True)
+        if standing.newer is not None:
+            withdrawn = await _withdrawn(answer, own, standing.newer, record, waiting)
+            if withdrawn is not None:
+                return withdrawn
         older = [one for one in others if one.identity in standing.older]
-        if settled is not None and not older:
-            return _with_words(settled, standing)
-        planned = _with_marks(answer, older, record.settings.base_url)
-        outcome = await write_back(planned, record=record, sleep=waiting.sleep, now=waiting.now)
-        if outcome.state in (WriteState.WRITTEN, WriteState.ALREADY_THERE):
-            outcome = _with_marked(outcome, older)
-            if not outcome.created:
-                return _with_words(outcome, standing)
-            settled = outcome if settled is None else replace(outcome, created=settled.created + outcome.created)
-        elif outcome.http_status not in _CONFLICTS:
-            return outcome if settled is None else _half_marked(settled, outcome)
-    return settled or outcome or _not_looked(ReadFailure("no attempt was made", None), None)
+        left = len(older)
+        if not older and standing.newer is None:
+            return written
+        for one in older:
+            # Each by itself: a conflict on one, which another writer is marking, must not keep the others standing.
+            marked = await _sent(_marks(one, answer.identity, answer, record), record, waiting)
+            if marked.state is WriteState.WRITTEN:
+                written = _with_marked(written, [one])
+        await waiting.sleep(_wait_s(number, answer.identity))
+    sentence = (
+        f"{written.sentence} {left} other answers for the same trial were written at the same moment and could not be "
+        "marked superseded. Writing the same again will try it anew."
+    )
+    return replace(written, sentence=sentence)
+
+
+async def _sent(entries: Sequence[Json], record: RecordClient, waiting: Waiting) -> WriteOutcome:
+    bundle: Json = {"resourceType": "Bundle", "type": "transaction", "entry": list(entries)}
+    return await write_back(bundle, record=record, sleep=waiting.sleep, now=waiting.now, repeat_conflicts=False)
+
+
+def _wait_s(number: int, identity: str) -> float:
+    """Doubling, and different for different answers, so that writers who met once do not meet again."""
+    return FIRST_WAIT_S * 2.0**number * (1.0 + int(identity[:4] or "0", 16) / 0xFFFF)
 
 
 async def _look(
@@ -109,32 +160,25 @@ def _is_changed(reference: str, now: Stored | None, theirs: Iterable[Candidate],
 
 async def _withdrawn(
     answer: Sent, own: Earlier | None, newer: str, record: RecordClient, waiting: Waiting
-) -> WriteOutcome:
-    """A newer answer stands: write nothing, and take back what this one has in the record."""
+) -> WriteOutcome | None:
+    """A newer answer stands: write nothing, and take back what this one has in the record; None after a conflict."""
     if own is None:
         return _superseded(newer, written=False)
-    entries = _marks(own, newer, answer, record.settings.base_url)
-    bundle: Json = {"resourceType": "Bundle", "type": "transaction", "entry": entries}
-    outcome = await write_back(bundle, record=record, sleep=waiting.sleep, now=waiting.now)
-    # A conflict means that the writer of the newer one was there first.
-    if outcome.state is WriteState.WRITTEN or outcome.http_status in _CONFLICTS:
+    outcome = await _sent(_marks(own, newer, answer, record), record, waiting)
+    if outcome.state is WriteState.WRITTEN:
         return _superseded(newer, written=True)
+    if outcome.http_status in _CONFLICTS:
+        return None
     return replace(outcome, sentence=f"A newer answer for the same trial stands in the record. {outcome.sentence}")
 
 
-def _with_marks(answer: Sent, older: Sequence[Earlier], base_url: str) -> Json:
-    entries = [*answer.entries]
-    for one in older:
-        entries += _marks(one, answer.identity, answer, base_url)
-    return {"resourceType": "Bundle", "type": "transaction", "entry": entries}
-
-
-def _marks(old: Earlier, by: str, answer: Sent, base_url: str) -> list[Json]:
+def _marks(old: Earlier, by: str, answer: Sent, record: RecordClient) -> list[Json]:
     """Entries that mark every result of an answer, and say so in a Provenance of its own."""
+    base_url = record.settings.base_url.rstrip("/")
     standing = [one for one in old.results if one.status not in _GONE and not superseded_by(one.resource)]
     entries: list[Json] = [
         {
-            "fullUrl": f"{base_url.rstrip('/')}/{one.reference}",
+            "fullUrl": f"{base_url}/{one.reference}",
             "resource": superseded(one.resource, by),
             "request": {"method": "PUT", "url": one.reference, "ifMatch": f'W/"{one.version}"'},
         }
@@ -175,14 +219,6 @@ def _with_words(outcome: WriteOutcome, standing: Standing) -> WriteOutcome:
         "changed."
     )
     return replace(outcome, sentence=sentence)
-
-
-def _half_marked(settled: WriteOutcome, failed: WriteOutcome) -> WriteOutcome:
-    sentence = (
-        f"{settled.sentence} Another answer for the same trial was written at the same moment, and marking the older "
-        f"one did not succeed: {failed.sentence} Writing the same again will try it anew."
-    )
-    return replace(settled, sentence=sentence)
 
 
 def _not_looked(failure: ReadFailure, written: WriteOutcome | None) -> WriteOutcome:

@@ -11,7 +11,7 @@ import msgspec
 
 from ebbmark.record.client import RecordClient
 from ebbmark.record.outcome import WriteOutcome, WriteState, not_a_transaction, outcome_of
-from ebbmark.record.retrying import Now, Sleep, repeat
+from ebbmark.record.retrying import Now, Seen, Sleep, Trouble, repeat
 from ebbmark.record.transaction_reply import (
     Attempt,
     EntryResult,
@@ -23,13 +23,19 @@ from ebbmark.record.transaction_reply import (
 
 __all__ = ["EntryResult", "WriteOutcome", "WriteState", "write_back"]
 
+_CONFLICT = 409
 _HEADERS = {"Content-Type": "application/fhir+json; fhirVersion=4.0", "Prefer": "return=minimal"}
 # FHIR decimals are JSON numbers; msgspec would make strings of them.
 _ENCODER = msgspec.json.Encoder(decimal_format="number")
 
 
 async def write_back(
-    transaction: Mapping[str, object] | bytes, *, record: RecordClient, sleep: Sleep, now: Now
+    transaction: Mapping[str, object] | bytes,
+    *,
+    record: RecordClient,
+    sleep: Sleep,
+    now: Now,
+    repeat_conflicts: bool = True,
 ) -> WriteOutcome:
     """Post a transaction Bundle to the record and say what became of it.
 
@@ -42,6 +48,8 @@ async def write_back(
         record: the client; its base URL is where the transaction goes.
         sleep: waits for so many seconds between attempts.
         now: current time with zone, for a Retry-After that is a date.
+        repeat_conflicts: whether a 409 that names a conflict is answered by the same bytes again; not where the
+            transaction names versions, which only a fresh look can put right.
 
     Returns:
         The outcome. No failure of the record or of the network raises.
@@ -56,10 +64,15 @@ async def write_back(
 
     repeated = await repeat(
         attempt,
-        seen_in,
+        seen_in if repeat_conflicts else _seen_once,
         limits=record.settings.limits,
         repeat_safe=is_repeat_safe(requests),
         sleep=sleep,
         now=now,
     )
     return outcome_of(repeated, requests)
+
+
+def _seen_once(attempt: Attempt) -> Seen:
+    seen = seen_in(attempt)
+    return Seen(_CONFLICT, seen.retry_after) if seen.what is Trouble.LOST_RACE else seen
