@@ -41,10 +41,12 @@ def admit(item: Received, context: Context, collected: Collected) -> None:
     parts += [(component, f".component[{number}]") for number, component in enumerate(observation.component)]
     if isinstance(moment, Unusable) and observation.component:
         collected.ignored.append(left_out(item, *moment))
-    first = len(collected.readings)
+    first, heights = len(collected.readings), len(collected.heights)
     texts = [
         text for holder, part in parts if (text := read_value(item, holder, part, moment, category, context, collected))
     ]
+    if observation.subject is None and (len(collected.readings) > first or len(collected.heights) > heights):
+        collected.without_subject += 1
     if len(collected.readings) > first:
         collected.sources.append(Source(item.path, reference_of(item), ";".join(texts)))
         collected.used.append(item)
@@ -72,8 +74,8 @@ def _not_admissible(item: Received, context: Context, collected: Collected) -> U
         return Unusable(Reason.MODIFIER_EXTENSION, "It carries a modifier extension that is not known here.")
     subject = observation.subject
     if subject is None:
-        collected.without_subject += 1
-    elif subject.reference:
+        return None
+    if subject.reference:
         kind = tail_of(subject.reference).partition("/")[0]
         if kind in {"Group", "Device", "Location"}:
             return Unusable(Reason.OTHER_SUBJECT, f"It is about a {kind}, not about a patient.")
