@@ -97,6 +97,8 @@ def _the_one(patients: Sequence[ReceivedPatient], collected: Collected) -> Recei
 
 def _subject(received: ReceivedPatient | None, collected: Collected) -> str:
     """What results name as subject; adds a problem for every Observation of someone else."""
+    if collected.without_subject:
+        collected.notes["Observations without a subject were taken as this patient's."] = None
     subjects = {unversioned(reference): path for reference, path in reversed(collected.subjects.items())}
     if received is None:
         absolute = {reference for reference in subjects if "://" in reference}
@@ -123,8 +125,6 @@ def _subject(received: ReceivedPatient | None, collected: Collected) -> str:
     for named, path in collected.identified_subjects.items():
         if named not in identifiers:
             _mixed(path, "another patient", collected)
-    if collected.without_subject:
-        collected.notes["Observations without a subject were taken as this patient's."] = None
     return own or full_url
 
 
