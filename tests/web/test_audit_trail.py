@@ -1,0 +1,147 @@
+"""Each read, write and evaluation leaves one event, in the log stream or in the record."""
+
+from __future__ import annotations
+
+import json
+import logging
+from typing import Any
+
+import httpx
+import pytest
+import respx
+from fhir.resources.R4B.auditevent import AuditEvent
+from starlette.types import ASGIApp
+
+from ebbmark.settings import Settings
+from ebbmark.web.app import create_app
+from fhir_builders import parameters, to_bytes, trial_bundle
+from web.asking import ask, plain_app
+
+TRIAL = to_bytes(trial_bundle())
+WRITE = to_bytes(parameters(bundle=trial_bundle(), write_back=True))
+RECORD = "https://record.example/fhir"
+
+
+def with_record(**settings: object) -> ASGIApp:
+    return create_app(Settings.model_validate({"record_base_url": RECORD, "record_longest_wait_s": 0, **settings}))
+
+
+def record(request: httpx.Request) -> httpx.Response:
+    """A record that has nothing, takes everything, and keeps AuditEvents."""
+    if request.method == "GET":
+        return httpx.Response(200, json={"resourceType": "Bundle", "type": "searchset", "total": 0})
+    if request.url.path.endswith("/AuditEvent"):
+        return httpx.Response(201)
+    entries = [
+        {"response": {"status": "201 Created", "location": f"{entry['resource']['resourceType']}/{number}/_history/1"}}
+        for number, entry in enumerate(json.loads(request.content)["entry"])
+    ]
+    return httpx.Response(200, json={"resourceType": "Bundle", "type": "transaction-response", "entry": entries})
+
+
+def lines(caplog: pytest.LogCaptureFixture) -> list[dict[str, Any]]:
+    events = [json.loads(one.getMessage()) for one in caplog.records if one.name == "ebbmark.audit"]
+    assert all(AuditEvent.model_validate(event) for event in events)
+    return events
+
+
+def references(event: dict[str, Any], role: str) -> list[str]:
+    return [one["what"]["reference"] for one in event.get("entity", []) if one["role"]["display"] == role]
+
+
+@pytest.fixture(autouse=True)
+def _listening(caplog: pytest.LogCaptureFixture) -> None:
+    caplog.set_level(logging.INFO, logger="ebbmark.audit")
+
+
+def test_an_evaluation_leaves_one_line(caplog: pytest.LogCaptureFixture) -> None:
+    reply = ask(plain_app(), TRIAL)
+
+    (event,) = lines(caplog)
+    assert (event["action"], event["outcome"]) == ("E", "0")
+    (identity,) = [one["what"]["identifier"]["value"] for one in event["entity"]]
+    assert identity in reply.body.decode()
+
+
+def test_a_line_is_one_line(caplog: pytest.LogCaptureFixture) -> None:
+    ask(plain_app(), TRIAL)
+
+    (line,) = [one.getMessage() for one in caplog.records if one.name == "ebbmark.audit"]
+    assert "\n" not in line
+
+
+def test_a_request_that_was_refused_leaves_none(caplog: pytest.LogCaptureFixture) -> None:
+    ask(plain_app(), b"{}")
+
+    assert lines(caplog) == []
+
+
+def test_a_write_leaves_one_line_that_names_what_was_written(caplog: pytest.LogCaptureFixture) -> None:
+    with respx.mock(assert_all_called=False) as router:
+        router.route(host="record.example").mock(side_effect=record)
+        reply = ask(with_record(), WRITE)
+
+    (event,) = [one for one in lines(caplog) if one["action"] == "C"]
+    assert reply.headers["ebbmark-write-back"] == "written"
+    assert event["outcome"] == "0"
+    assert {"Observation", "Provenance", "Device"} <= {
+        reference.split("/")[0] for reference in references(event, "Domain Resource")
+    }
+
+
+def test_a_write_that_failed_leaves_a_line_that_says_so(caplog: pytest.LogCaptureFixture) -> None:
+    with respx.mock(assert_all_called=False) as router:
+        router.route(host="record.example").respond(422)
+        ask(with_record(), WRITE)
+
+    (event,) = [one for one in lines(caplog) if one["action"] == "C"]
+    assert event["outcome"] == "8"
+    assert references(event, "Domain Resource") == []
+
+
+def test_the_log_stream_does_not_name_the_patient_unless_told_to(caplog: pytest.LogCaptureFixture) -> None:
+    ask(plain_app(), TRIAL)
+    ask(create_app(Settings(audit_names_patient=True)), TRIAL)
+
+    unnamed, named = lines(caplog)
+    assert "Patient" not in json.dumps(unnamed)
+    assert [reference.split("/")[0] for reference in references(named, "Patient")] == ["Patient"]
+
+
+def test_events_may_go_into_the_record_with_the_patient(caplog: pytest.LogCaptureFixture) -> None:
+    with respx.mock(assert_all_called=False) as router:
+        route = router.route(host="record.example").mock(side_effect=record)
+        ask(with_record(audit_to="record"), TRIAL)
+
+    (call,) = route.calls
+    event = json.loads(call.request.content)
+    assert str(call.request.url) == f"{RECORD}/AuditEvent"
+    assert AuditEvent.model_validate(event)
+    assert len(references(event, "Patient")) == 1
+    assert lines(caplog) == []
+
+
+@pytest.mark.parametrize("reply", [httpx.Response(500), httpx.Response(403), httpx.ConnectError("no")])
+def test_an_event_that_the_record_does_not_take_is_not_lost(
+    reply: httpx.Response | httpx.ConnectError, caplog: pytest.LogCaptureFixture
+) -> None:
+    with respx.mock() as router:
+        router.route(host="record.example").mock(side_effect=[reply])
+        answer = ask(with_record(audit_to="record"), TRIAL)
+
+    (event,) = lines(caplog)
+    assert answer.status == 200
+    assert "Patient" not in json.dumps(event)
+    assert [one.getMessage() for one in caplog.records if one.name == "ebbmark"] == [
+        "the record did not take an AuditEvent; it is in the log stream"
+    ]
+
+
+def test_a_read_from_the_record_that_failed_leaves_a_line(caplog: pytest.LogCaptureFixture) -> None:
+    asked = {"resourceType": "Parameters", "parameter": [{"name": "patient-reference", "valueId": "p1"}]}
+    with respx.mock(assert_all_called=False) as router:
+        router.route(host="record.example").respond(404)
+        reply = ask(with_record(), to_bytes(asked))
+
+    assert reply.status >= 400
+    assert [(one["action"], one["outcome"]) for one in lines(caplog)] == [("R", "8")]
