@@ -17,11 +17,22 @@ from record.scripted_record import (
 
 @pytest.mark.anyio
 @pytest.mark.parametrize("status", [500, 502, 503, 504])
-async def test_a_server_error_in_the_servers_own_words_wrote_nothing(router: respx.MockRouter, status: int) -> None:
+async def test_a_server_error_leaves_it_unknown_even_in_the_words_of_fhir(
+    router: respx.MockRouter, status: int
+) -> None:
     outcome = await Sent(router, httpx.Response(status, json=refusal("exception"))).outcome()
 
+    assert outcome.state is WriteState.UNKNOWN
+    assert outcome.attempts == 3
+    assert f"(HTTP {status}, issue exception)" in outcome.sentence
+    assert SAFE in outcome.sentence
+
+
+@pytest.mark.anyio
+async def test_a_record_that_says_it_cannot_do_this_wrote_nothing(router: respx.MockRouter) -> None:
+    outcome = await Sent(router, httpx.Response(501, json=refusal("not-supported"))).outcome()
+
     assert outcome.state is WriteState.FAILED
-    assert outcome.sentence.startswith("Nothing was written: ")
 
 
 @pytest.mark.anyio

@@ -39,6 +39,7 @@ _ISSUE_CODES = frozenset({
 # A 409 is a conflict by definition; servers name it so, or just "processing" (HAPI FHIR 8.8 does, for the losers of a
 # race of conditional creates). A repeat checks every condition anew, so it cannot double anything.
 _RACE_CODES = frozenset({"conflict", "duplicate", "lock-error", "transient", "processing"})
+_NOT_IMPLEMENTED = 501
 _REPEATABLE_METHODS = frozenset({"GET", "HEAD", "PUT", "DELETE"})
 
 
@@ -153,8 +154,9 @@ def attempt_of(answer: Answer, requests: Sequence[EntryRequest]) -> Attempt:
         requests: the entries that were sent.
 
     Returns:
-        The attempt with what it proves. A 5xx proves that nothing was written only where the FHIR server itself
-        speaks (an OperationOutcome); without one a gateway may have spoken after the server did its work.
+        The attempt with what it proves. A 5xx proves nothing, not even with an OperationOutcome: a gateway may have
+        spoken, or the server itself have failed, after the work was done. Only a 501 in the server's own words (it
+        does not know how) says that nothing was written.
     """
     if isinstance(answer, Failure):
         maybe = answer.trouble.may_have_arrived
@@ -165,8 +167,8 @@ def attempt_of(answer: Answer, requests: Sequence[EntryRequest]) -> Attempt:
             return Attempt(answer, Proof.ENTRIES, entries)
         return Attempt(answer, Proof.MAYBE_WRITTEN, issue_codes=_codes_in(answer) or ())
     codes = _codes_in(answer)
-    if answer.status >= 500 and codes is None:
-        return Attempt(answer, Proof.MAYBE_WRITTEN)
+    if answer.status >= 500 and not (answer.status == _NOT_IMPLEMENTED and codes is not None):
+        return Attempt(answer, Proof.MAYBE_WRITTEN, issue_codes=codes or ())
     return Attempt(answer, Proof.NOTHING_WRITTEN, issue_codes=codes or ())
 
 
