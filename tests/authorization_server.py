@@ -28,6 +28,7 @@ ASSERTION_TYPE = "urn:ietf:params:oauth:client-assertion-type:jwt-bearer"
 CLIENT_ID = "ebbmark-at-site"
 SCOPES = {"system/Patient.rs", "system/Observation.crs"}
 LONGEST_ASSERTION_S = 300
+EMPTY = {"resourceType": "Bundle", "type": "searchset", "total": 0}
 
 
 class Turn(Enum):
@@ -208,6 +209,14 @@ def authorization_server(client_keys: dict[str, Any] | str, *turns: Turn, token_
         server.server_close()
 
 
+def _all_new(transaction: dict[str, Any]) -> dict[str, Any]:
+    entries = [
+        {"response": {"status": "201 Created", "location": f"{entry['resource']['resourceType']}/{number}/_history/1"}}
+        for number, entry in enumerate(transaction["entry"])
+    ]
+    return {"resourceType": "Bundle", "type": "transaction-response", "entry": entries}
+
+
 class _Socket(ThreadingHTTPServer):
     request_queue_size = 64
 
@@ -232,7 +241,7 @@ class _Door(BaseHTTPRequestHandler):
     def do_POST(self) -> None:
         body = self.rfile.read(int(self.headers.get("Content-Length", 0)))
         if self.path != "/token":
-            self._record()
+            self._record(body)
             return
         form = dict(parse_qsl(body.decode()))
         with self.state.lock:
@@ -266,11 +275,11 @@ class _Door(BaseHTTPRequestHandler):
             del reply["expires_in"]
         self._answer(status, reply)
 
-    def _record(self) -> None:
+    def _record(self, body: bytes = b"") -> None:
         token = self.headers.get("Authorization", "").removeprefix("Bearer ")
         self.state.record_requests.append({"path": self.path, "token": token})
         if token in self.state.issued and token not in self.state.revoked:
-            self._answer(200, {"resourceType": "Bundle"})
+            self._answer(200, _all_new(json.loads(body)) if body else EMPTY)
         else:
             self._answer(401, {"resourceType": "OperationOutcome", "issue": []})
 

@@ -14,12 +14,15 @@ from starlette.types import ASGIApp
 
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
-from fhir_builders import parameters, to_bytes, trial_bundle
+from fhir_builders import at, height, parameters, patient, to_bytes, trial_bundle, trial_observations
+from record.searchable_record import SearchableRecord
 from web.asking import ask, plain_app
 
 TRIAL = to_bytes(trial_bundle())
 WRITE = to_bytes(parameters(bundle=trial_bundle(), write_back=True))
 RECORD = "https://record.example/fhir"
+PATIENT = {"name": "patient-reference", "valueReference": {"reference": "Patient/p1"}}
+ASKS_FOR_P1 = {"resourceType": "Parameters", "parameter": [PATIENT]}
 
 
 def with_record(**settings: object) -> ASGIApp:
@@ -138,10 +141,23 @@ def test_an_event_that_the_record_does_not_take_is_not_lost(
 
 
 def test_a_read_from_the_record_that_failed_leaves_a_line(caplog: pytest.LogCaptureFixture) -> None:
-    asked = {"resourceType": "Parameters", "parameter": [{"name": "patient-reference", "valueId": "p1"}]}
     with respx.mock(assert_all_called=False) as router:
         router.route(host="record.example").respond(404)
-        reply = ask(with_record(), to_bytes(asked))
+        reply = ask(with_record(), to_bytes(ASKS_FOR_P1))
 
     assert reply.status >= 400
     assert [(one["action"], one["outcome"]) for one in lines(caplog)] == [("R", "8")]
+
+
+def test_a_read_from_the_record_leaves_a_line_that_names_what_was_read(caplog: pytest.LogCaptureFixture) -> None:
+    held = SearchableRecord([patient(), height(), *trial_observations()])
+    with respx.mock(assert_all_called=False) as router:
+        held.attach(router)
+        period = {"name": "period", "valuePeriod": {"start": at(-60), "end": at(90)}}
+        reply = ask(with_record(), to_bytes({**ASKS_FOR_P1, "parameter": [PATIENT, period]}))
+
+    read, evaluated = lines(caplog)
+    assert reply.status == 200
+    assert (read["action"], evaluated["action"]) == ("R", "E")
+    assert {reference.split("/")[0] for reference in references(read, "Domain Resource")} == {"Observation"}
+    assert references(evaluated, "Domain Resource") == []
