@@ -26,6 +26,7 @@ from ebbmark.record.reading import ReadFailure, Waiting
 from ebbmark.record.searching import Budget
 from ebbmark.record.sent import Sent, second_of, sent_of
 from ebbmark.record.standing import Candidate, Standing, doubtful_inputs, standing_of
+from ebbmark.record.standing_words import not_looked, superseded_outcome, taken_back, with_marked, with_words
 from ebbmark.record.stored import NotFhir, Stored, read_by_id, stored_of
 from ebbmark.record.write_back import write_back
 
@@ -67,10 +68,10 @@ async def _write(answer: Sent, record: RecordClient, waiting: Waiting) -> WriteO
     for number in range(MOST_ROUNDS):
         seen = await _look(answer, record, waiting)
         if isinstance(seen, ReadFailure):
-            return _not_looked(seen, outcome)
+            return not_looked(seen, outcome)
         own, others, standing = seen
         if own is not None and not own.stands:
-            return _taken_back(own)
+            return taken_back(own)
         if standing.newer is not None:
             withdrawn = await _withdrawn(answer, own, standing.newer, record, waiting)
             if withdrawn is not None:
@@ -82,9 +83,10 @@ async def _write(answer: Sent, record: RecordClient, waiting: Waiting) -> WriteO
         outcome = await _sent(entries, record, waiting)
         if outcome.http_status not in _CONFLICTS:
             done = outcome.state in (WriteState.WRITTEN, WriteState.ALREADY_THERE)
-            return _with_words(_with_marked(outcome, older), standing) if done else outcome
-        await waiting.sleep(_wait_s(number, answer.identity))
-    return outcome or _not_looked(ReadFailure("others are at work on the same results", None), None)
+            return with_words(with_marked(outcome, older), standing) if done else outcome
+        if not await _waited(number, answer, record, waiting):
+            break
+    return outcome or not_looked(ReadFailure("others are at work on the same results", None), None)
 
 
 async def _settle(answer: Sent, written: WriteOutcome, record: RecordClient, waiting: Waiting) -> WriteOutcome:
@@ -93,10 +95,10 @@ async def _settle(answer: Sent, written: WriteOutcome, record: RecordClient, wai
     for number in range(MOST_ROUNDS):
         seen = await _look(answer, record, waiting)
         if isinstance(seen, ReadFailure):
-            return _not_looked(seen, written)
+            return not_looked(seen, written)
         own, others, standing = seen
         if own is not None and not own.stands:
-            return _superseded(superseded_by(own.closing.resource), written=True)
+            return superseded_outcome(superseded_by(own.closing.resource), written=True)
         if standing.newer is not None:
             withdrawn = await _withdrawn(answer, own, standing.newer, record, waiting)
             if withdrawn is not None:
@@ -109,8 +111,9 @@ async def _settle(answer: Sent, written: WriteOutcome, record: RecordClient, wai
             # Each by itself: a conflict on one, which another writer is marking, must not keep the others standing.
             marked = await _sent(_marks(one, answer.identity, answer, record), record, waiting)
             if marked.state is WriteState.WRITTEN:
-                written = _with_marked(written, [one])
-        await waiting.sleep(_wait_s(number, answer.identity))
+                written = with_marked(written, [one])
+        if not await _waited(number, answer, record, waiting):
+            break
     sentence = (
         f"{written.sentence} {left} other answers for the same trial were written at the same moment and could not be "
         "marked superseded. Writing the same again will try it anew."
@@ -123,9 +126,16 @@ async def _sent(entries: Sequence[Json], record: RecordClient, waiting: Waiting)
     return await write_back(bundle, record=record, sleep=waiting.sleep, now=waiting.now, repeat_conflicts=False)
 
 
-def _wait_s(number: int, identity: str) -> float:
-    """Doubling, and different for different answers, so that writers who met once do not meet again."""
-    return FIRST_WAIT_S * 2.0**number * (1.0 + int(identity[:4] or "0", 16) / 0xFFFF)
+async def _waited(number: int, answer: Sent, record: RecordClient, waiting: Waiting) -> bool:
+    """Wait before the next look, unless the operator allows no such wait.
+
+    Doubling, and different for different answers, so that writers who met once do not meet again.
+    """
+    wait_s = FIRST_WAIT_S * 2.0**number * (1.0 + int(answer.identity[:4] or "0", 16) / 0xFFFF)
+    if wait_s > record.settings.max_total_wait_s:
+        return False
+    await waiting.sleep(wait_s)
+    return True
 
 
 async def _look(
@@ -163,10 +173,10 @@ async def _withdrawn(
 ) -> WriteOutcome | None:
     """A newer answer stands: write nothing, and take back what this one has in the record; None after a conflict."""
     if own is None:
-        return _superseded(newer, written=False)
+        return superseded_outcome(newer, written=False)
     outcome = await _sent(_marks(own, newer, answer, record), record, waiting)
     if outcome.state is WriteState.WRITTEN:
-        return _superseded(newer, written=True)
+        return superseded_outcome(newer, written=True)
     if outcome.http_status in _CONFLICTS:
         return None
     return replace(outcome, sentence=f"A newer answer for the same trial stands in the record. {outcome.sentence}")
@@ -199,52 +209,3 @@ def _candidate(one: Earlier) -> Candidate:
     return Candidate(
         one.identity, one.inputs, second_of(one.closing.period[1]), second_of(one.closing.written), one.signed
     )
-
-
-def _with_marked(outcome: WriteOutcome, older: Sequence[Earlier]) -> WriteOutcome:
-    if not older:
-        return outcome
-    count = sum(len(one.results) for one in older)
-    answers = "an earlier answer" if len(older) == 1 else f"{len(older)} earlier answers"
-    return replace(
-        outcome, sentence=f"{outcome.sentence} {count} results of {answers} for the same trial were marked superseded."
-    )
-
-
-def _with_words(outcome: WriteOutcome, standing: Standing) -> WriteOutcome:
-    if not standing.beside:
-        return outcome
-    sentence = (
-        f"{outcome.sentence} An answer for the same trial that a clinician has signed stands beside it; it was not "
-        "changed."
-    )
-    return replace(outcome, sentence=sentence)
-
-
-def _not_looked(failure: ReadFailure, written: WriteOutcome | None) -> WriteOutcome:
-    if written is None:
-        sentence = (
-            "Nothing was written: it could not be seen whether an earlier answer for the same trial stands in the "
-            f"record, since {failure.sentence}."
-        )
-        return WriteOutcome(WriteState.FAILED, 0, sentence, http_status=failure.status)
-    sentence = (
-        f"{written.sentence} Whether another answer for the same trial was written at the same moment could not be "
-        f"seen, since {failure.sentence}."
-    )
-    return replace(written, sentence=sentence)
-
-
-def _taken_back(own: Earlier) -> WriteOutcome:
-    """What was superseded, or taken back by someone, stays so: a late repeat must not bring it to life again."""
-    newer = superseded_by(own.closing.resource)
-    if newer:
-        return _superseded(newer, written=False)
-    sentence = f"This answer is in the record already, with status {own.closing.status}; nothing was written."
-    return WriteOutcome(WriteState.SUPERSEDED, 0, sentence)
-
-
-def _superseded(newer: str, *, written: bool) -> WriteOutcome:
-    done = "what this one had written was marked superseded" if written else "nothing was written"
-    sentence = f"A newer answer for the same trial ({newer[:12]}…) stands in the record; {done}."
-    return WriteOutcome(WriteState.SUPERSEDED, 0, sentence)

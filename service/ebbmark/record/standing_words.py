@@ -1,0 +1,67 @@
+"""How is it said what became of one answer among the others of its trial?"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from ebbmark.fhir.superseding import superseded_by
+from ebbmark.record.earlier import Earlier
+from ebbmark.record.outcome import WriteOutcome, WriteState
+from ebbmark.record.reading import ReadFailure
+from ebbmark.record.standing import Standing
+
+__all__ = ["not_looked", "superseded_outcome", "taken_back", "with_marked", "with_words"]
+
+
+def with_marked(outcome: WriteOutcome, older: Sequence[Earlier]) -> WriteOutcome:
+    """Add which earlier answers were marked in the same transaction."""
+    if not older:
+        return outcome
+    count = sum(len(one.results) for one in older)
+    answers = "an earlier answer" if len(older) == 1 else f"{len(older)} earlier answers"
+    return replace(
+        outcome, sentence=f"{outcome.sentence} {count} results of {answers} for the same trial were marked superseded."
+    )
+
+
+def with_words(outcome: WriteOutcome, standing: Standing) -> WriteOutcome:
+    """Add that a signed answer stands beside it."""
+    if not standing.beside:
+        return outcome
+    sentence = (
+        f"{outcome.sentence} An answer for the same trial that a clinician has signed stands beside it; it was not "
+        "changed."
+    )
+    return replace(outcome, sentence=sentence)
+
+
+def not_looked(failure: ReadFailure, written: WriteOutcome | None) -> WriteOutcome:
+    """Say that it could not be seen what stands in the record, before a write (None) or after it."""
+    if written is None:
+        sentence = (
+            "Nothing was written: it could not be seen whether an earlier answer for the same trial stands in the "
+            f"record, since {failure.sentence}."
+        )
+        return WriteOutcome(WriteState.FAILED, 0, sentence, http_status=failure.status)
+    sentence = (
+        f"{written.sentence} Whether another answer for the same trial was written at the same moment could not be "
+        f"seen, since {failure.sentence}."
+    )
+    return replace(written, sentence=sentence)
+
+
+def taken_back(own: Earlier) -> WriteOutcome:
+    """What was superseded, or taken back by someone, stays so: a late repeat must not bring it to life again."""
+    newer = superseded_by(own.closing.resource)
+    if newer:
+        return superseded_outcome(newer, written=False)
+    sentence = f"This answer is in the record already, with status {own.closing.status}; nothing was written."
+    return WriteOutcome(WriteState.SUPERSEDED, 0, sentence)
+
+
+def superseded_outcome(newer: str, *, written: bool) -> WriteOutcome:
+    """Say that a newer answer stands; `written` where this one had been written and is marked now."""
+    done = "what this one had written was marked superseded" if written else "nothing was written"
+    sentence = f"A newer answer for the same trial ({newer[:12]}…) stands in the record; {done}."
+    return WriteOutcome(WriteState.SUPERSEDED, 0, sentence)
