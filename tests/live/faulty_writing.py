@@ -1,0 +1,210 @@
+"""Write many recommendations to a real record through a proxy that breaks things, then look what the record holds."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections import Counter
+from collections.abc import Awaitable, Callable, Sequence
+from contextlib import AsyncExitStack
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from random import Random
+
+import httpx
+
+from ebbmark.record.client import RecordClient, RecordSettings
+from ebbmark.record.outcome import WriteState
+from ebbmark.record.reading import Waiting
+from ebbmark.record.supersede import write_current
+from ebbmark.record.write_back import write_back
+from live.fault_proxy import CALM, CROWDED, FAILING, MIXED, Fault, FaultProxy, Weather
+from live.many_recommendations import jobs, load_inputs, talking_to
+from live.written_once import Call, Found, Job, Verdict, census, look, verdict_of
+
+__all__ = ["Outcome", "Plan", "Restart", "run"]
+
+Restart = Callable[[], Awaitable[None]]
+
+WRITERS_OF_ONE = 20
+CLIENTS = 4
+SETTLING_S = 5.0  # the client's own shortest wait after a request that may have arrived
+REPEATED_WITHIN = 8  # places behind the first in the queue, so that the two often meet
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """How much, how broken and how patient.
+
+    Attributes:
+        writes: different recommendations that are written once each.
+        repeats: how many of them another writer sends a second time.
+        crowds: further recommendations, each written by twenty writers at once; the first without faults.
+        at_once: calls under way at the same time otherwise.
+        seed: of the faults and of what is repeated.
+        restarts: how often the record is killed and started again.
+        read_timeout_s: the client's patience with a reply [s].
+        hurry: divides every wait of the client's between attempts; 1 waits as in earnest.
+        looking: whether to write as the doors do, with a look for other answers for the same trial before and after.
+    """
+
+    writes: int
+    repeats: int
+    crowds: int
+    at_once: int
+    seed: int
+    restarts: int = 0
+    read_timeout_s: float = 5.0
+    hurry: float = 1.0
+    looking: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What a run brought.
+
+    Attributes:
+        first: the verdict once every writer had been told.
+        last: the verdict once whatever was not told as written had been sent again, without faults.
+        settled: what those were told first and then, counted once per recommendation.
+        counts: how often each fault happened.
+        attempts: requests that the writers sent under faults.
+        strays: resources of any type beyond those expected; a negative number is missing.
+    """
+
+    first: Verdict
+    last: Verdict
+    settled: Counter[tuple[WriteState, WriteState]]
+    counts: Counter[Fault]
+    attempts: int
+    strays: dict[str, int]
+
+    @property
+    def clean(self) -> bool:
+        """Nothing doubled, halved, reported wrongly, written elsewhere, or left unsettled."""
+        whole = {found for _, found in self.last.table} == {Found.WHOLE}
+        return self.first.clean and self.last.clean and whole and not self.strays
+
+
+async def run(plan: Plan, base_url: str, *, prefix: str, restart: Restart | None = None) -> Outcome:
+    """Load, write under faults, look, send again in peace what was not told as written, and look again.
+
+    Args:
+        plan: how much and how broken.
+        base_url: of the record itself.
+        prefix: begins the ids of what is loaded; new for each run on one record.
+        restart: kills the record and starts it again behind the same address.
+    """
+    every = jobs(prefix, plan.writes + plan.crowds)
+    with talking_to(base_url) as record:
+        await asyncio.to_thread(load_inputs, record, prefix, len(every))
+        before, held = await asyncio.to_thread(_seen, record)
+        async with AsyncExitStack() as stack:
+            writing = await _writing(stack, plan, base_url)
+            await _under_faults(writing, every[: plan.writes], every[plan.writes :], plan, restart)
+            calls, counts = list(writing.calls), Counter(writing.proxy.counts)
+            first = verdict_of(calls, await asyncio.to_thread(look, record))
+            open_calls = {call.job.name: call for call in calls if not call.told_there}
+            await writing.write([call.job for call in open_calls.values()], CALM, at_once=2)
+            again = writing.calls[len(calls) :]
+        after, held_after = await asyncio.to_thread(_seen, record)
+    expected = Counter(kind for job in every for kind, _ in job.own_keys)
+    expected["Device"] = len({key for key in held_after if key[0] == "Device"} - held.keys())
+    return Outcome(
+        first=first,
+        last=verdict_of([*(call for call in calls if call.told_there), *again], held_after),
+        settled=Counter((open_calls[call.job.name].outcome.state, call.outcome.state) for call in again),
+        counts=counts,
+        attempts=sum(call.outcome.attempts for call in calls),
+        strays={kind: extra for kind in after if (extra := after[kind] - before[kind] - expected[kind])},
+    )
+
+
+def _seen(record: httpx.Client) -> tuple[Counter[str], dict[tuple[str, str], list[dict[str, object]]]]:
+    return census(record), look(record)
+
+
+class _Writing:
+    """Writers, each with one of a few clients, in front of one proxy; `calls` holds every call that ended."""
+
+    def __init__(self, proxy: FaultProxy, clients: Sequence[RecordClient], plan: Plan) -> None:
+        self.proxy = proxy
+        self.calls: list[Call] = []
+        self._clients = clients
+        self._plan = plan
+
+    async def write(self, work: Sequence[Job], weather: Weather, *, at_once: int) -> None:
+        """Write all, so many at a time, and come back when nothing is on its way any more."""
+        self.proxy.weather = weather
+        queue = iter(enumerate(work))
+
+        async def writer() -> None:
+            for number, job in queue:
+                self.calls.append(await self._call(job, self._clients[number % len(self._clients)]))
+
+        async with asyncio.TaskGroup() as group:
+            for _ in range(at_once):
+                group.create_task(writer())
+        await self.proxy.idle()
+
+    async def _call(self, job: Job, client: RecordClient) -> Call:
+        waiting = Waiting(self._sleep, lambda: datetime.now(UTC))
+        if self._plan.looking:
+            return Call(job, await write_current(json.loads(job.transaction), record=client, waiting=waiting))
+        outcome = await write_back(job.transaction, record=client, sleep=waiting.sleep, now=waiting.now)
+        return Call(job, outcome)
+
+    async def _sleep(self, seconds: float) -> None:
+        await asyncio.sleep(seconds / self._plan.hurry)
+
+
+async def _writing(stack: AsyncExitStack, plan: Plan, base_url: str) -> _Writing:
+    proxy = await stack.enter_async_context(
+        FaultProxy(
+            httpx.URL(base_url).port or 80,
+            seed=plan.seed,
+            read_timeout_s=plan.read_timeout_s,
+            repeat_after_s=SETTLING_S / plan.hurry,
+        )
+    )
+    settings = RecordSettings(
+        proxy.base_url,
+        (proxy.base_url,),
+        read_timeout_s=plan.read_timeout_s,
+        attempt_timeout_s=2.0 * plan.read_timeout_s,
+    )
+    clients = [await stack.enter_async_context(RecordClient(settings)) for _ in range(CLIENTS)]
+    return _Writing(proxy, clients, plan)
+
+
+async def _under_faults(
+    writing: _Writing, single: Sequence[Job], crowded: Sequence[Job], plan: Plan, restart: Restart | None
+) -> None:
+    """Crowds first, while not even the Device is there; then the long queue, through changing weather."""
+    for number, job in enumerate(crowded):
+        await writing.write([job] * WRITERS_OF_ONE, MIXED if number else CALM, at_once=WRITERS_OF_ONE)
+    work = _with_repeats(single, plan)
+    mixed, failing = len(work) * 6 // 10, len(work) * 85 // 100
+    done = len(writing.calls)
+    marks = [done + mixed * (number + 1) // (plan.restarts + 1) for number in range(plan.restarts)]
+    restarting = asyncio.create_task(_restart_at(writing, marks, restart))
+    await writing.write(work[:mixed], MIXED, at_once=plan.at_once)
+    await restarting
+    await writing.write(work[mixed:failing], FAILING, at_once=plan.at_once)
+    await writing.write(work[failing:], CROWDED, at_once=plan.at_once)
+
+
+async def _restart_at(writing: _Writing, marks: Sequence[int], restart: Restart | None) -> None:
+    for mark in marks:
+        while len(writing.calls) < mark:
+            await asyncio.sleep(0.05)
+        assert restart is not None
+        await restart()
+
+
+def _with_repeats(single: Sequence[Job], plan: Plan) -> list[Job]:
+    random = Random(plan.seed)
+    work = list(single)
+    for job in random.sample(list(single), plan.repeats):
+        work.insert(work.index(job) + random.randint(1, REPEATED_WITHIN), job)
+    return work

@@ -1,0 +1,82 @@
+"""Many different recommendations, all resting on the same few invented inputs, and these inputs in a record."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import Any
+
+import httpx
+
+from ebbmark.fhir.canonical import identity, input_digest
+from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.request import Source
+from ebbmark.fhir.write import as_transaction, write_bundle
+from live.record_server import FHIR_JSON
+from live.written_once import Job, job_of
+from recommendations import RECORDED_S, found
+
+__all__ = ["jobs", "load_inputs", "talking_to"]
+
+AT_A_TIME = 200
+
+
+def talking_to(base_url: str) -> httpx.Client:
+    """A client of the tests' own, for loading and looking."""
+    return httpx.Client(base_url=base_url, headers=FHIR_JSON, timeout=120.0, trust_env=False)
+
+
+def load_inputs(record: httpx.Client, prefix: str, count: int) -> None:
+    """Put what so many recommendations rest on into the record; ids begin with the prefix."""
+    entries = [
+        {"resource": one, "request": {"method": "PUT", "url": f"{one['resourceType']}/{one['id']}"}}
+        for one in _inputs(prefix, count)
+    ]
+    for start in range(0, len(entries), AT_A_TIME):
+        bundle = {"resourceType": "Bundle", "type": "transaction", "entry": entries[start : start + AT_A_TIME]}
+        reply = record.post("/", json=bundle)
+        assert reply.is_success, reply.text
+
+
+def _inputs(prefix: str, count: int) -> Iterator[dict[str, Any]]:
+    for number in range(count):
+        yield {"resourceType": "Patient", "id": f"{prefix}-{number}"}
+    for number, _ in enumerate(found().request.sources):
+        yield {
+            "resourceType": "Observation",
+            "id": f"{prefix}-{number}",
+            "status": "final",
+            "code": {"text": "Invented reading"},
+            "subject": {"reference": f"Patient/{prefix}-0"},
+        }
+
+
+def jobs(prefix: str, count: int) -> list[Job]:
+    """Different recommendations, each for a patient of its own, so that none takes the place of another."""
+    return [_job(_recommendation(prefix, number)) for number in range(count)]
+
+
+def _job(recommendation: Recommendation) -> Job:
+    bundle = write_bundle(recommendation, recorded_s=RECORDED_S)
+    return job_of(recommendation.identity, as_transaction(bundle, recommendation.request.person.reference))
+
+
+def _recommendation(prefix: str, number: int) -> Recommendation:
+    one = found()
+    sources = tuple(
+        Source(
+            source.path,
+            f"Observation/{prefix}-{place}/_history/1",
+            source.value,
+        )
+        for place, source in enumerate(one.request.sources)
+    )
+    request = replace(
+        one.request,
+        person=replace(one.request.person, reference=f"Patient/{prefix}-{number}"),
+        encounter=None,
+        sources=sources,
+    )
+    digest = input_digest(request)
+    name = identity(digest, request.protocol, one.engine_version)
+    return replace(one, request=request, input_digest=digest, identity=name)
