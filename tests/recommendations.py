@@ -20,6 +20,7 @@ __all__ = [
     "answered",
     "falling_from_first_step",
     "found",
+    "identified",
     "indeterminate",
     "not_reached",
     "of_size",
@@ -54,7 +55,7 @@ def found() -> Recommendation:
         ),
         preliminary_inputs=True,
     )
-    return _identified(replace(recommendation, request=request, ignored=request.ignored))
+    return identified(replace(recommendation, request=request, ignored=request.ignored))
 
 
 def not_reached() -> Recommendation:
@@ -83,7 +84,7 @@ def indeterminate() -> Recommendation:
         )
         for step in recommendation.trial.steps
     )
-    return _identified(
+    return identified(
         replace(
             recommendation,
             request=replace(request, sources=bare),
@@ -104,7 +105,7 @@ def undecided() -> Recommendation:
 
 def of_size(readings_per_step: int) -> Recommendation:
     """As `found`, with many more readings, each in an Observation of its own."""
-    return _identified(_sized(found(), readings_per_step))
+    return identified(_sized(found(), readings_per_step))
 
 
 def answered(
@@ -127,7 +128,7 @@ def answered(
         evidence=Evidence.WEAK if verdict is Verdict.INDETERMINATE else Evidence.STRONG,
         reason="the readings of one step differ by more than the fall" if verdict is Verdict.INDETERMINATE else "",
     )
-    return _identified(
+    return identified(
         Recommendation(
             identity="",
             input_digest="",
@@ -141,7 +142,8 @@ def answered(
     )
 
 
-def _identified(recommendation: Recommendation) -> Recommendation:
+def identified(recommendation: Recommendation) -> Recommendation:
+    """The same with the identity that follows from its content."""
     digest = input_digest(recommendation.request)
     return replace(
         recommendation,

@@ -1,0 +1,129 @@
+"""A record in memory that keeps what is written to it: conditional creates, versions, `ifMatch`, searches."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+from urllib.parse import parse_qs, unquote
+
+import httpx
+import respx
+
+BASE = "https://record.example/fhir"
+Json = dict[str, Any]
+
+
+@dataclass(slots=True)
+class KeepingRecord:
+    """Holds resources by `Type/id`.
+
+    Attributes:
+        held: newest version of each.
+        before_commit: called once with the record before the next transaction is carried out: the moment at which
+            another writer comes in between.
+        deaf: whether it ignores every search parameter.
+        search_status: what searches are answered with where they fail.
+        posts: transactions that came in.
+    """
+
+    held: dict[str, Json] = field(default_factory=dict)
+    before_commit: Callable[[KeepingRecord], None] | None = None
+    deaf: bool = False
+    search_status: int = 200
+    posts: int = 0
+    clock: int = 0
+
+    def attach(self, router: respx.MockRouter) -> None:
+        router.route(url__startswith=BASE).mock(side_effect=self.answer)
+
+    def answer(self, request: httpx.Request) -> httpx.Response:
+        kind, _, identity = request.url.path.removeprefix("/fhir").strip("/").partition("/")
+        if request.method == "POST" and not kind:
+            return self.transact(json.loads(request.content))
+        query = parse_qs(request.content.decode() or request.url.query.decode())
+        if identity and identity != "_search":
+            found = self.held.get(f"{kind}/{identity}")
+            return httpx.Response(200 if found else 404, json=found or {"resourceType": "OperationOutcome"})
+        if self.search_status != 200:
+            return httpx.Response(self.search_status, json={"resourceType": "OperationOutcome", "issue": []})
+        entries = [{"resource": one} for one in self.held.values() if self.deaf or self.matches(one, kind, query)]
+        return httpx.Response(200, json={"resourceType": "Bundle", "type": "searchset", "entry": entries})
+
+    def transact(self, bundle: Json) -> httpx.Response:
+        self.posts += 1
+        if self.before_commit is not None:
+            meanwhile, self.before_commit = self.before_commit, None
+            meanwhile(self)
+        entries = bundle["entry"]
+        for entry in entries:
+            wanted = entry["request"].get("ifMatch")
+            if wanted and wanted != f'W/"{self.held[entry["request"]["url"]]["meta"]["versionId"]}"':
+                return httpx.Response(412, json={"resourceType": "OperationOutcome", "issue": []})
+        places: dict[str, str] = {}
+        replies = []
+        for entry in entries:
+            request = entry["request"]
+            there = self.found_again(request.get("ifNoneExist"), request["url"])
+            place = there or (
+                request["url"] if request["method"] == "PUT" else f"{request['url']}/{len(self.held) + 1}"
+            )
+            places[entry.get("fullUrl", "")] = place
+            if there is None:
+                self.put(place, entry["resource"])
+            replies.append({"response": {"status": "200" if there else "201", "location": f"{place}/_history/1"}})
+        for place in places.values():
+            self.held[place] = self.linked(self.held[place], places)
+        return httpx.Response(200, json={"resourceType": "Bundle", "type": "transaction-response", "entry": replies})
+
+    def found_again(self, condition: str | None, kind: str) -> str | None:
+        if condition is None:
+            return None
+        code = unquote(condition.partition("&")[0].partition("|")[2])
+        return next((place for place, one in self.held.items() if place.startswith(kind) and code in named(one)), None)
+
+    def put(self, place: str, resource: Json) -> None:
+        self.clock += 1
+        version = str(int(self.held.get(place, {"meta": {"versionId": "0"}})["meta"]["versionId"]) + 1)
+        meta = {
+            **resource.get("meta", {}),
+            "versionId": version,
+            "lastUpdated": f"2026-03-02T12:{self.clock // 60:02d}:{self.clock % 60:02d}Z",
+        }
+        self.held[place] = {**resource, "id": place.partition("/")[2], "meta": meta}
+
+    def linked(self, value: Any, places: dict[str, str]) -> Any:  # noqa: ANN401 - any JSON
+        if isinstance(value, list):
+            return [self.linked(one, places) for one in value]
+        if isinstance(value, dict):
+            return {name: self.linked(one, places) for name, one in value.items()}
+        return places.get(value, value) if isinstance(value, str) and value.startswith("urn:") else value
+
+    def matches(self, one: Json, kind: str, query: dict[str, list[str]]) -> bool:
+        def wanted(name: str) -> list[str]:
+            return query[name][0].split(",")
+
+        codes = [coding["code"] for coding in one.get("code", {}).get("coding", ())]
+        return (
+            one["resourceType"] == kind
+            and ("_id" not in query or one["id"] in wanted("_id"))
+            and ("_tag" not in query or any(code.partition("|")[2] in named(one) for code in wanted("_tag")))
+            and ("code" not in query or any(code.partition("|")[2] in codes for code in wanted("code")))
+            and ("identifier" not in query or any(v.partition("|")[2] in named(one) for v in wanted("identifier")))
+        )
+
+    def of(self, code: str) -> list[Json]:
+        """Every version in force of our Observations of this code."""
+        return [
+            one
+            for one in self.held.values()
+            if one["resourceType"] == "Observation" and one["code"]["coding"][0]["code"] == code
+        ]
+
+
+def named(resource: Json) -> list[str]:
+    """Values of its identifiers and codes of its tags."""
+    tags = [tag["code"] for tag in resource.get("meta", {}).get("tag", ())]
+    identifiers = resource.get("identifier", [])
+    return tags + [one["value"] for one in identifiers]
