@@ -81,7 +81,9 @@ class Settings(BaseSettings):
         default=None, description="PEM file with its private key; unset: in the same file."
     )
     record_authorities: Path | None = Field(
-        default=None, description="PEM file with the certificate authorities to trust for the record, not the usual."
+        default=None,
+        description="PEM file with the certificate authorities to trust instead of the usual ones: for the record, its "
+        "authorization server and issuers.",
     )
     private_networks: tuple[IPvAnyNetwork, ...] = Field(
         default=(),

@@ -323,6 +323,12 @@ def test_with_sign_in_it_may_listen_anywhere(keys: Path) -> None:
     assert ask(app, TRIAL, headers={**FHIR, "authorization": f"Bearer {token()}"}, client="192.0.2.1").status == 200
 
 
+def test_an_audience_that_no_token_could_name_stops_the_start(keys: Path) -> None:
+    with pytest.raises(ValueError, match="EBBMARK_BASE_URL"):
+        signing_in(keys, host="0.0.0.0", base_url=None)  # noqa: S104 - what the test is about
+    assert sent(signing_in(keys, base_url=None), token(aud="http://127.0.0.1:8087/fhir")).status == 200
+
+
 def test_switching_sign_in_off_counts_more_than_an_issuer(keys: Path) -> None:
     app = signing_in(keys, authentication="none-on-loopback")
 

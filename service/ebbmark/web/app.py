@@ -67,7 +67,8 @@ def create_app(settings: Settings) -> FastAPI:
     record = RecordClient(record_settings, tls=tls, tokens=sign_in) if record_settings is not None else None
     if record is None and settings.audit_to == "record":
         raise Misconfigured("EBBMARK_AUDIT_TO is record, but EBBMARK_RECORD_BASE_URL is not set")
-    outside = _exchange(settings, None)
+    # Issuers are strangers: they are checked like the record, but not shown our certificate.
+    outside = _exchange(settings, client_tls(certificate=None, key=None, authorities=settings.record_authorities))
     entrance = _entrance(settings, base_url, outside)
 
     @asynccontextmanager
@@ -121,11 +122,14 @@ def create_app(settings: Settings) -> FastAPI:
 
 def reason_not_to_listen(settings: Settings) -> str | None:
     """Say why the service may not start with these settings, or None if it may."""
+    here = is_this_machine(settings.host)
     if settings.issuers and settings.authentication != "none-on-loopback":
-        return None
+        if here or settings.base_url or settings.audience:
+            return None
+        return "EBBMARK_BASE_URL (or EBBMARK_AUDIENCE) must say by which address callers know this service"
     if settings.authentication == "bearer":
         return "EBBMARK_AUTHENTICATION is bearer, but EBBMARK_ISSUERS names nobody whose tokens to accept"
-    if is_this_machine(settings.host):
+    if here:
         return None
     return (
         f"Sign-in is off, so the service listens on this machine only and not on {settings.host}. "
