@@ -6,10 +6,13 @@ from collections import Counter
 
 import pytest
 
+from ebbmark.fhir.naming import CODE_SYSTEM, RESULT_SYSTEM
 from ebbmark.fhir.problems import ignored_issue
 from ebbmark.fhir.read import read_request
 from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.request import Request
+from ebbmark.fhir.write import write_bundle
+from ebbmark.recommend import recommend
 from fhir_builders import (
     LOINC,
     UCUM,
@@ -47,6 +50,7 @@ def coded(*codings: tuple[str, str], value: float = 10.0) -> Json:
 METRIC: Json = {"resourceType": "DeviceMetric", "id": "m1", "category": "setting"}
 UNSURE = {"coding": [{"system": "http://terminology.hl7.org/CodeSystem/data-absent-reason", "code": "error"}]}
 PATH = "Bundle.entry[26].resource"
+OURS = {"system": RESULT_SYSTEM, "value": "invented:suggested-peep"}
 
 IGNORED: list[tuple[str, Reason, str, list[Json]]] = [
     # what was sent, reason, FHIRPath, resources after the trial
@@ -66,6 +70,8 @@ IGNORED: list[tuple[str, Reason, str, list[Json]]] = [
     ("a preliminary one", Reason.PRELIMINARY, PATH, [odd(status="preliminary")]),
     ("a modifier extension", Reason.MODIFIER_EXTENSION, PATH, [odd(modifierExtension=[{"url": "urn:example:not"}])]),
     ("implicit rules", Reason.IMPLICIT_RULES, PATH, [odd(implicitRules="urn:example:rules")]),
+    ("a result of ours", Reason.OWN_RESULT, PATH, [coded((CODE_SYSTEM, "closing-pressure"))]),
+    ("a value under our identifier", Reason.OWN_RESULT, PATH, [odd(identifier=[OURS])]),
     ("a Group as subject", Reason.OTHER_SUBJECT, PATH, [odd(subject="Group/1")]),
     ("a code that is not known", Reason.UNKNOWN_CODE, PATH, [coded((LOINC, "1234-5"))]),
     ("codings that disagree", Reason.CODINGS_DISAGREE, PATH, [coded((LOINC, "20077-4"), (LOINC, "76259-1"))]),
@@ -220,3 +226,20 @@ def test_an_ignored_input_becomes_an_issue_with_type_and_path() -> None:
     assert issue["severity"] == "warning"
     assert issue["code"] == "value"
     assert issue["expression"] == [PATH]
+
+
+def test_an_answer_that_comes_back_signed_changes_nothing() -> None:
+    trial = [patient(), height(), *trial_observations()]
+    first = recommend(to_bytes(bundle(*trial)), at_s=NOW_S)
+    entries = write_bundle(first, recorded_s=NOW_S)["entry"]
+    assert isinstance(entries, list)
+    signed = [
+        entry["resource"] | {"status": "final"}
+        for entry in entries
+        if entry["resource"]["resourceType"] == "Observation"
+    ]
+
+    again = recommend(to_bytes(bundle(*trial, *signed)), at_s=NOW_S)
+
+    assert again.identity == first.identity
+    assert [one.code for one in again.ignored].count(Reason.OWN_RESULT.slug) == len(signed)

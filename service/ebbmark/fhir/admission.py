@@ -5,6 +5,7 @@ from __future__ import annotations
 from ebbmark.fhir.coding import Unusable
 from ebbmark.fhir.collected import Collected, Context
 from ebbmark.fhir.moments import moment_of
+from ebbmark.fhir.naming import CODE_SYSTEM, RESULT_SYSTEM
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.references import tail_of
@@ -13,7 +14,7 @@ from ebbmark.fhir.shapes import Component, Observation
 from ebbmark.fhir.values import other_values, read_value
 from ebbmark.fhir.versions import Received, left_out, reference_of
 
-__all__ = ["USABLE_STATUSES", "admit"]
+__all__ = ["USABLE_STATUSES", "admit", "is_own_result"]
 
 _STATUS_REASONS: dict[str, tuple[Reason, str]] = {
     "preliminary": (Reason.PRELIMINARY, "Its status is preliminary, and the request does not accept those."),
@@ -53,6 +54,13 @@ def admit(item: Received, context: Context, collected: Collected) -> None:
         collected.encounters.add(observation.encounter.reference if observation.encounter else "")
 
 
+def is_own_result(observation: Observation) -> bool:
+    """Whether this service made it: an answer that came back must not become an input, signed or not."""
+    return any(coding.system == CODE_SYSTEM for coding in observation.code.coding) or any(
+        identifier.system == RESULT_SYSTEM for identifier in observation.identifier
+    )
+
+
 def _not_admissible(item: Received, context: Context, collected: Collected) -> Unusable | None:
     """What keeps the whole Observation out, value aside."""
     observation = item.observation
@@ -68,6 +76,8 @@ def _not_admissible(item: Received, context: Context, collected: Collected) -> U
             Problem(ProblemKind.INVALID_CODE, f"{item.path}.status", status[:40], accepted, sentence)
         )
         return Unusable(Reason.STATUS_UNKNOWN, sentence)
+    if is_own_result(observation):
+        return Unusable(Reason.OWN_RESULT, "It is an earlier result of this service, not a reading.")
     if observation.implicitRules:
         return Unusable(Reason.IMPLICIT_RULES, "It was made under implicit rules that are not known here.")
     if observation.modifierExtension:

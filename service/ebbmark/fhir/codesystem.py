@@ -9,13 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from ebbmark import __version__
+from ebbmark.fhir.naming import BASE, CODE_SYSTEM
 
 __all__ = ["BASE", "CODE_SYSTEM", "CONCEPTS", "DEFINITIONS_DATE", "Concept", "code_system"]
-
-BASE = "https://ebbmark.example/fhir"
-"""Namespace of everything that we define; an identifier, not an address."""
-
-CODE_SYSTEM = f"{BASE}/CodeSystem/ebbmark"
 
 DEFINITIONS_DATE = "2026-11-25"
 """When the published definitions last changed."""

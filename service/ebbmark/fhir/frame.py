@@ -8,17 +8,11 @@ from uuid import NAMESPACE_URL
 
 import msgspec
 
-from ebbmark.fhir.codesystem import BASE
 from ebbmark.fhir.instants import instant
+from ebbmark.fhir.naming import REQUEST_SYSTEM, RESULT_SYSTEM
 from ebbmark.fhir.recommendation import Recommendation
 
 __all__ = ["REQUEST_SYSTEM", "RESULT_SYSTEM", "Frame", "Reference"]
-
-RESULT_SYSTEM = f"{BASE}/sid/result"
-"""System of the identifier `<identity>:<kind>` of every result."""
-
-REQUEST_SYSTEM = f"{BASE}/sid/request"
-"""System of the identity itself, as the identifier of what was asked."""
 
 _VARIANT = {digit: "89ab"[int(digit, 16) & 3] for digit in "0123456789abcdef"}
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from ebbmark.fhir.admission import admit
+from ebbmark.fhir.admission import admit, is_own_result
 from ebbmark.fhir.collected import Collected, Context
 from ebbmark.fhir.duplicates import settle_duplicates
 from ebbmark.fhir.moments import moment_of_period, moment_of_text
@@ -53,6 +53,7 @@ def read_observations(items: Sequence[Received], context: Context) -> Collected:
             or observation.component
             or observation.modifierExtension
             or observation.implicitRules
+            or (observation.identifier and is_own_result(observation))
             or observation.dataAbsentReason
             or observation.effectiveTiming
             or (observation.effectiveDateTime and observation.effectiveInstant)
@@ -163,6 +164,7 @@ def _read_plain_panel(item: Received, context: Context, collected: Collected) ->
         or (subject is not None and subject.reference not in collected.subjects)
         or (device is not None and device.reference not in collected.plain_devices)
         or _is_special_panel(observation)
+        or is_own_result(observation)
     ):
         return False
     if observation.effectivePeriod is None:

@@ -20,6 +20,7 @@ class Reason(Enum):
     PRELIMINARY = ("preliminary", "business-rule")
     MODIFIER_EXTENSION = ("modifier-extension", "extension")
     IMPLICIT_RULES = ("implicit-rules", "not-supported")
+    OWN_RESULT = ("own-result", "informational")
     OTHER_SUBJECT = ("other-subject", "business-rule")
     UNKNOWN_CODE = ("unknown-code", "code-invalid")
     CODINGS_DISAGREE = ("codings-disagree", "conflict")

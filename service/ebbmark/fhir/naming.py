@@ -1,0 +1,20 @@
+"""By which systems is what we make known as ours?
+
+The addresses end in `.example` on purpose: that top-level domain is reserved (RFC 2606), so they name things and lead
+nowhere.
+"""
+
+from __future__ import annotations
+
+__all__ = ["BASE", "CODE_SYSTEM", "REQUEST_SYSTEM", "RESULT_SYSTEM"]
+
+BASE = "https://ebbmark.example/fhir"
+"""Namespace of everything that we define; an identifier, not an address."""
+
+CODE_SYSTEM = f"{BASE}/CodeSystem/ebbmark"
+
+RESULT_SYSTEM = f"{BASE}/sid/result"
+"""System of the identifier `<identity>:<kind>` of every result."""
+
+REQUEST_SYSTEM = f"{BASE}/sid/request"
+"""System of the identity itself, as the identifier of what was asked."""
