@@ -124,11 +124,13 @@ class FaultProxy:
     Attributes:
         counts: how often each fault happened.
         weather: how probable each fault is from now on.
+        deaf: whether no reply of the record's gets through from now on, as shortly before its end.
     """
 
     def __init__(self, port: int, *, seed: int, read_timeout_s: float, repeat_after_s: float) -> None:
         self.counts: Counter[Fault] = Counter()
         self.weather: Weather = CALM
+        self.deaf = False
         self._port = port
         self._random = Random(seed)
         self._read_timeout_s = read_timeout_s
@@ -209,7 +211,7 @@ class FaultProxy:
 
     async def _after_work(self, fault: Fault, request: _Request, writer: asyncio.StreamWriter) -> None:
         reply = await asyncio.shield(self._passed_on(request))
-        if reply is None:
+        if reply is None or self.deaf:
             self.counts[Fault.RECORD_DOWN] += 1
             await self._without_record(writer)
             return
