@@ -107,7 +107,6 @@ class _Header(msgspec.Struct):
     kid: str | None = None
     typ: str | None = None
     jku: str | None = None
-    crit: msgspec.Raw = msgspec.Raw(b"")
 
 
 class _Issuer(msgspec.Struct):
