@@ -87,7 +87,7 @@ class _RestartedRecord:
 def lines_of(outcome: Outcome, plan: Plan) -> Iterator[str]:
     """The counts as text."""
     yield f"{plan.writes + plan.crowds} recommendations, {outcome.first.table.total()} write-backs, seed {plan.seed}"
-    yield f"{outcome.attempts} requests, and what became of them on the way:"
+    yield f"{outcome.attempts} attempts at writing; what became of every request on the way:"
     yield ""
     yield from _faults(outcome)
     yield ""
