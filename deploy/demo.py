@@ -28,22 +28,27 @@ SCENARIO = {
 @contextmanager
 def service() -> Iterator[str]:
     """The service on a free port of this machine; yields its address."""
-    process = subprocess.Popen(
+    with subprocess.Popen(
         [sys.executable, "-m", "ebbmark", "serve", "--port", "0"],
         stdout=subprocess.DEVNULL,  # audit events, one line per request
         stderr=subprocess.PIPE,
         text=True,
-    )
-    try:
-        if process.stderr is None:
-            raise SystemExit("the service has no output to read its address from")
-        line = process.stderr.readline()
-        if "http://" not in line:
-            raise SystemExit(f"the service did not start: {line}{process.stderr.read()}")
-        yield line.split()[-1]
-    finally:
-        process.terminate()
-        process.wait(timeout=10)
+    ) as process:
+        try:
+            yield address_of(process)
+        finally:
+            process.terminate()
+            process.wait(timeout=10)
+
+
+def address_of(process: subprocess.Popen[str]) -> str:
+    """The address that the service says it listens on; remarks may come before it."""
+    said: list[str] = []
+    for line in process.stderr or ():
+        if "listens on" in line:
+            return line.split()[-1]
+        said.append(line)
+    raise SystemExit(f"the service did not start: {''.join(said)}")
 
 
 def ask(address: str, body: bytes) -> bytes:
