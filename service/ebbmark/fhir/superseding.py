@@ -18,7 +18,7 @@ from ebbmark.fhir.codesystem import BASE
 from ebbmark.fhir.frame import REQUEST_SYSTEM
 from ebbmark.fhir.provenance import SOFTWARE_SYSTEM
 
-__all__ = ["SUPERSEDED_SYSTEM", "superseded", "superseded_by", "supersession"]
+__all__ = ["SUPERSEDED_SYSTEM", "superseded", "superseded_by", "supersession", "unmarked"]
 
 SUPERSEDED_SYSTEM = f"{BASE}/sid/superseded-by"
 """System of the tag of a superseded result; the code is the identity of the answer that took its place."""
@@ -55,11 +55,27 @@ def superseded(resource: Mapping[str, object], by: str) -> Json:
 
 def superseded_by(resource: Mapping[str, object]) -> str:
     """Identity of the answer that took the place of this result; empty where it stands."""
-    meta = cast("Json", resource.get("meta", {}))
-    for tag in cast("list[Json]", meta.get("tag", [])):
-        if tag.get("system") == SUPERSEDED_SYSTEM:
+    meta = resource.get("meta")
+    tags = meta.get("tag") if isinstance(meta, Mapping) else None
+    for tag in tags if isinstance(tags, list) else []:
+        if isinstance(tag, Mapping) and tag.get("system") == SUPERSEDED_SYSTEM:
             return str(tag.get("code", ""))
     return ""
+
+
+def unmarked(resource: Mapping[str, object]) -> Mapping[str, object]:
+    """The result as it was before it was marked superseded; one without the mark as it is."""
+    if not superseded_by(resource):
+        return resource
+    changed = dict(resource)
+    if resource.get("resourceType") in _CANCELLED and resource.get("status") == "cancelled":
+        changed["status"] = "preliminary"
+    notes = resource.get("note")
+    if isinstance(notes, list) and notes and notes[0] == {"text": _NOTE}:
+        changed["note"] = notes[1:]
+        if not changed["note"]:
+            del changed["note"]
+    return changed
 
 
 def supersession(

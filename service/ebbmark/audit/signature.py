@@ -1,0 +1,139 @@
+"""Who vouches for this answer, and is it still as it was signed? A detached JWS in Provenance.signature.
+
+What is signed: the RFC 8785 bytes of the answer's normal form, so that the answer Bundle and the same answer read back
+from a record have one and the same signature. The compact serialization leaves the payload out (RFC 7515, appendix F);
+whoever has the answer can make the payload again, and the published keys do the rest, offline.
+
+Source: RFC 7515, RFC 7518 (ES384, RS384); FHIR R4 datatypes.html#Signature (application/jose, data in base64).
+"""
+
+from __future__ import annotations
+
+from base64 import b64decode, b64encode, urlsafe_b64encode
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from enum import Enum
+
+import msgspec
+from joserfc import jws
+from joserfc.errors import JoseError
+
+from ebbmark.fhir.canonical import NotCanonical, canonical_bytes
+from ebbmark.fhir.normal_form import NormalForm, normal_form, resources_of
+from ebbmark.keys import PublicKey, SigningKey
+
+__all__ = ["Verification", "Verified", "sign", "verify"]
+
+Json = dict[str, object]
+
+SOURCE_SIGNATURE: Json = {
+    "system": "urn:iso-astm:E1762-95:2013",
+    "code": "1.2.840.10065.1.12.1.14",
+    "display": "Source Signature",
+}
+"""FHIR R4 valueset-signature-type: the signature of whoever (here: whatever) made it."""
+
+
+class Verified(Enum):
+    """What the signature says."""
+
+    VALID = "valid"
+    ABSENT = "absent"
+    UNKNOWN_KEY = "unknown-key"
+    BROKEN = "broken"
+
+
+@dataclass(frozen=True, slots=True)
+class Verification:
+    """The outcome of a check; `kid` names the key that the signature claims, empty where it names none."""
+
+    verified: Verified
+    kid: str = ""
+
+
+class _Header(msgspec.Struct):
+    alg: str
+    kid: str = ""
+
+
+def sign(bundle: Mapping[str, object], *, key: SigningKey) -> Json:
+    """The same answer with its signature.
+
+    Args:
+        bundle: what `fhir.write.write_bundle` made; left as it is.
+        key: ours.
+    """
+    form = normal_form(resources_of(bundle))
+    compact = jws.serialize_compact({"alg": key.algorithm, "kid": key.kid}, _payload(form), key.key, [key.algorithm])
+    header, _, signature = compact.split(".")
+    data = b64encode(f"{header}..{signature}".encode()).decode()
+    entries = []
+    for entry in bundle["entry"] if isinstance(bundle["entry"], list) else []:
+        resource = entry["resource"]
+        if resource["resourceType"] == "Provenance":
+            signed: Json = {
+                "type": [SOURCE_SIGNATURE],
+                "when": resource["recorded"],
+                "who": resource["agent"][0]["who"],
+                "targetFormat": "application/fhir+json",
+                "sigFormat": "application/jose",
+                "data": data,
+            }
+            entry = {**entry, "resource": {**resource, "signature": [signed]}}
+        entries.append(entry)
+    return {**bundle, "entry": entries}
+
+
+def verify(resources: Iterable[tuple[str, Mapping[str, object]]], keys: Iterable[PublicKey]) -> Verification:
+    """Check an answer against its signature.
+
+    Args:
+        resources: full URL (or empty) and resource of each; an answer Bundle's, or as read from a record.
+        keys: those that are trusted.
+
+    Raises:
+        NotAnAnswer: the resources are not one answer.
+    """
+    listed = list(resources)
+    form = normal_form(listed)
+    data = _signature_in(listed)
+    if data is None:
+        return Verification(Verified.ABSENT)
+    try:
+        header, middle, signature = b64decode(data, validate=True).decode("ascii").split(".")
+        claimed = msgspec.json.decode(_bytes_of(header), type=_Header)
+        payload = _payload(form)
+    except (ValueError, msgspec.DecodeError, NotCanonical):
+        return Verification(Verified.BROKEN)
+    if middle:
+        # A payload that travels along could differ from what is shown.
+        return Verification(Verified.BROKEN, claimed.kid)
+    fitting = [key for key in keys if key.kid == claimed.kid and claimed.alg in key.algorithms]
+    if not fitting:
+        return Verification(Verified.UNKNOWN_KEY, claimed.kid)
+    compact = f"{header}.{urlsafe_b64encode(payload).decode().rstrip('=')}.{signature}"
+    for key in fitting:
+        try:
+            jws.deserialize_compact(compact, key.key, [claimed.alg])
+        except (JoseError, ValueError):
+            continue
+        return Verification(Verified.VALID, claimed.kid)
+    return Verification(Verified.BROKEN, claimed.kid)
+
+
+def _payload(form: NormalForm) -> bytes:
+    return canonical_bytes(form.canonical())
+
+
+def _signature_in(resources: Iterable[tuple[str, Mapping[str, object]]]) -> str | None:
+    for _, resource in resources:
+        if resource.get("resourceType") == "Provenance":
+            signatures = resource.get("signature")
+            for one in signatures if isinstance(signatures, list) else []:
+                if isinstance(one, Mapping) and one.get("sigFormat") == "application/jose":
+                    return str(one.get("data", ""))
+    return None
+
+
+def _bytes_of(part: str) -> bytes:
+    return b64decode(part + "=" * (-len(part) % 4), altchars=b"-_", validate=True)

@@ -1,0 +1,106 @@
+"""What does a stored answer say of itself: engine, protocol, margin, inputs?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import msgspec
+
+from ebbmark.fhir.normal_form import NormalForm, NotAnAnswer
+from ebbmark.fhir.provenance import PROTOCOL_SYSTEM
+from ebbmark.physiology.protocols import PROTOCOLS
+
+__all__ = ["Claims", "claims_of"]
+
+
+@dataclass(frozen=True, slots=True)
+class Claims:
+    """What the answer says of itself.
+
+    Attributes:
+        engine_version: of the software; empty where it says nothing.
+        protocol: `slug|version`; empty where it says nothing.
+        margin: FHIR Quantity of the margin; None where it says nothing.
+        inputs: references of the Observations used, with their versions where they were known.
+        nameless: how many inputs came without an address.
+        known_protocols: those of this software, as `slug|version`.
+    """
+
+    engine_version: str
+    protocol: str
+    margin: dict[str, object] | None
+    inputs: tuple[str, ...]
+    nameless: int
+    known_protocols: tuple[str, ...]
+
+
+class _Identifier(msgspec.Struct):
+    system: str = ""
+    value: str = ""
+
+
+class _What(msgspec.Struct):
+    reference: str = ""
+    identifier: _Identifier | None = None
+
+
+class _Entity(msgspec.Struct):
+    what: _What = msgspec.field(default_factory=_What)
+
+
+class _Provenance(msgspec.Struct):
+    entity: list[_Entity] = []
+
+
+class _Version(msgspec.Struct):
+    value: str = ""
+
+
+class _Device(msgspec.Struct):
+    version: list[_Version] = []
+
+
+class _Coding(msgspec.Struct):
+    code: str = ""
+
+
+class _Codeable(msgspec.Struct):
+    coding: list[_Coding] = []
+
+
+class _Component(msgspec.Struct):
+    code: _Codeable = msgspec.field(default_factory=_Codeable)
+    valueQuantity: dict[str, object] | None = None
+
+
+class _Suggestion(msgspec.Struct):
+    component: list[_Component] = []
+
+
+def claims_of(form: NormalForm) -> Claims:
+    """Read what the answer says of itself.
+
+    Raises:
+        NotAnAnswer: its Provenance, Device or suggestion has another shape than FHIR's.
+    """
+    try:
+        provenance = msgspec.convert(form.parts.get("provenance", {}), _Provenance)
+        device = msgspec.convert(form.parts.get("device", {}), _Device)
+        suggestion = msgspec.convert(form.parts.get("suggested-peep", {}), _Suggestion)
+    except msgspec.ValidationError as error:
+        raise NotAnAnswer("its Provenance, Device or suggestion is not in the shape of FHIR") from error
+    whats = [entity.what for entity in provenance.entity]
+    named = {one.identifier.system: one.identifier.value for one in whats if one.identifier is not None}
+    margins = [
+        part.valueQuantity
+        for part in suggestion.component
+        if any(coding.code == "margin" for coding in part.code.coding)
+    ]
+    return Claims(
+        engine_version=device.version[0].value if device.version else "",
+        protocol=named.get(PROTOCOL_SYSTEM, ""),
+        margin=margins[0] if margins else None,
+        inputs=tuple(one.reference for one in whats if one.reference),
+        nameless=sum(1 for one in whats if not one.reference and one.identifier is None),
+        known_protocols=tuple(f"{protocol.slug}|{protocol.version}" for protocol in PROTOCOLS),
+    )
