@@ -65,7 +65,7 @@ class Entrance:
         Raises:
             Refused: 401, 403, 429 or 503.
         """
-        if request.url.path in OPEN_PATHS:
+        if request.scope["path"] in OPEN_PATHS:
             return
         address = request.client.host if request.client else ""
         if self.rules is None:
