@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from ebbmark import __version__
+from ebbmark.fhir.bedside_concepts import BEDSIDE_CONCEPTS
 from ebbmark.fhir.naming import BASE, CODE_SYSTEM
 
 __all__ = ["BASE", "CODE_SYSTEM", "CONCEPTS", "DEFINITIONS_DATE", "Concept", "code_system"]
@@ -391,6 +392,8 @@ CONCEPTS: tuple[Concept, ...] = (
         "Driving pressure above the limit",
         "The expected driving pressure at the suggested PEEP lies above the protocol's limit.",
     ),
+    # Before, during and after a trial
+    *(Concept(*row) for row in BEDSIDE_CONCEPTS),
 )
 """In the order of the published CodeSystem."""
 

@@ -12,11 +12,14 @@ from math import isfinite
 import msgspec
 
 __all__ = [
+    "BLOOD_PRESSURE",
     "COMPLIANCE",
     "FRACTION",
+    "PERCENT",
     "POWER",
     "PRESSURE",
     "PROBABILITY",
+    "RATIO",
     "UNITS",
     "VOLUME",
     "VOLUME_PER_WEIGHT",
@@ -61,6 +64,9 @@ WEIGHT = Unit("kg", "kg", 1)
 POWER = Unit("J/min", "J/min", 1)
 PROBABILITY = Unit("1", "1", 3)
 FRACTION = Unit("1", "1", 3)
+BLOOD_PRESSURE = Unit("mmHg", "mm[Hg]", 0)
+PERCENT = Unit("%", "%", 0)
+RATIO = Unit("1", "1", 2)
 
 UNITS: tuple[Unit, ...] = (
     PRESSURE,
@@ -71,6 +77,9 @@ UNITS: tuple[Unit, ...] = (
     POWER,
     PROBABILITY,
     FRACTION,
+    BLOOD_PRESSURE,
+    PERCENT,
+    RATIO,
 )
 """Every unit that leaves."""
 

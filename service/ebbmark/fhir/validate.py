@@ -25,6 +25,9 @@ _STATUS: dict[str, frozenset[str]] = {
     "GuidanceResponse": frozenset(
         {"success", "data-requested", "data-required", "in-progress", "failure", "entered-in-error"}
     ),
+    "CarePlan": frozenset({"draft", "active", "on-hold", "revoked", "completed", "entered-in-error", "unknown"}),
+    "RequestGroup": frozenset({"draft", "active", "on-hold", "revoked", "completed", "entered-in-error", "unknown"}),
+    "DeviceRequest": frozenset({"draft", "active", "on-hold", "revoked", "completed", "entered-in-error", "unknown"}),
     "Device": frozenset({"active", "inactive", "entered-in-error", "unknown"}),
 }
 _SEVERITY = frozenset({"high", "moderate", "low"})
@@ -34,7 +37,7 @@ _BUNDLE_TYPE = frozenset({"collection", "transaction"})
 _UCUM = "http://unitsofmeasure.org"
 _UNIT_CODES = frozenset(unit.code for unit in UNITS)
 # The caller's own full URLs may stand here in a collection; a record cannot follow them.
-_OF_THE_CALLER = frozenset({"derivedFrom", "what", "subject", "patient", "encounter"})
+_OF_THE_CALLER = frozenset({"derivedFrom", "what", "subject", "patient", "encounter", "implicated", "supportingInfo"})
 
 Json = Mapping[str, object]
 

@@ -1,0 +1,3 @@
+"""What is asked before, during and after a trial, each question answered by one function."""
+
+__all__: list[str] = []

@@ -1,0 +1,120 @@
+"""What do all the questions share? The rule sets as they are named in an answer, and refusals for want of a trial."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+
+from ebbmark import __version__
+from ebbmark.fhir.bedside.answer import Answer, Rule, Statement, Warned, identity_of
+from ebbmark.fhir.bedside.received import BedsideRequest
+from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.physiology.call_rule import CallRule
+from ebbmark.physiology.closing import estimate_closing
+from ebbmark.physiology.estimate import Closing
+from ebbmark.physiology.plan import Plan
+from ebbmark.physiology.protocols import Protocol
+from ebbmark.physiology.running import curve_of
+from ebbmark.physiology.staircase import StaircaseRules
+from ebbmark.physiology.steps import NoTrial, Trial
+from ebbmark.physiology.stop_limits import StopLimits
+from ebbmark.physiology.trial import read_trial
+
+__all__ = ["answered", "closing_of", "missing", "rule_of", "rule_of_limits", "sentences", "the_trial"]
+
+RuleSet = Protocol | StaircaseRules | StopLimits | CallRule
+
+
+def answered(
+    operation: str,
+    request: BedsideRequest,
+    *,
+    said: Sequence[str],
+    statements: Sequence[Statement],
+    warnings: Sequence[Warned] = (),
+    rules: Sequence[Rule],
+    values: Sequence[RuleSet],
+    span_s: tuple[float, float],
+    dated: bool,
+    more_would_help: bool = False,
+    plan: Plan | None = None,
+) -> Answer:
+    """Put an answer together and name it.
+
+    Args:
+        operation: slug of the question.
+        request: what was asked.
+        said: the answer in plain sentences.
+        statements: in the order in which people read them.
+        warnings: gravest first.
+        rules: as they are named.
+        values: the same rule sets with all their values, for the identity.
+        span_s: from when to when the answer looks [s since 1970-01-01T00:00:00Z].
+        dated: whether it depends on the instant that counts as now.
+        more_would_help: whether further data would make it better.
+        plan: what was planned, if anything.
+    """
+    named = {f"{number}-{type(one).__name__}": _plain(asdict(one)) for number, one in enumerate(values)}
+    identity, digest = identity_of(operation, request, named, dated=dated)
+    return Answer(
+        operation=operation,
+        identity=identity,
+        input_digest=digest,
+        engine_version=__version__,
+        request=request,
+        rules=tuple(rules),
+        span_s=span_s,
+        said=tuple(text for text in said if text),
+        statements=tuple(statements),
+        warnings=tuple(warnings),
+        more_would_help=more_would_help,
+        plan=plan,
+    )
+
+
+def _plain(value: object) -> object:
+    """Rule sets as JSON values: an enumeration is named by its value."""
+    if isinstance(value, dict):
+        return {str(name): _plain(item) for name, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(item) for item in value]
+    return value if value is None or isinstance(value, (str, int, float)) else str(getattr(value, "value", value))
+
+
+def rule_of(rules: Protocol | StaircaseRules) -> Rule:
+    """How a protocol or a staircase is named."""
+    return Rule(rules.slug, rules.version, rules.title, rules.citation)
+
+
+def rule_of_limits(limits: StopLimits) -> Rule:
+    """How stop limits are named."""
+    return Rule("stop-limits", limits.version, "Stop limits", limits.signature)
+
+
+def the_trial(request: BedsideRequest) -> Trial:
+    """The latest decremental limb.
+
+    Raises:
+        Rejected: the readings hold none.
+    """
+    trial = read_trial(request.readings, request.protocol)
+    if isinstance(trial, NoTrial):
+        sentence = f"No decremental PEEP trial could be read: {trial.found}. Needed: {trial.accepted}."
+        problem = Problem(ProblemKind.NO_TRIAL, "", trial.found, trial.accepted, sentence)
+        raise Rejected((problem,), request.ignored)
+    return trial
+
+
+def closing_of(trial: Trial, request: BedsideRequest) -> Closing:
+    """The estimate of closing, as `$titrate-peep` makes it."""
+    return estimate_closing(curve_of(trial), fall=request.protocol.fall)
+
+
+def missing(request: BedsideRequest, found: str, accepted: str, sentence: str) -> Rejected:
+    """A refusal for want of something that this question needs."""
+    return Rejected((Problem(ProblemKind.MISSING, "", found, accepted, sentence),), request.ignored)
+
+
+def sentences(*parts: str) -> str:
+    """Several sentences as one note; empty ones are left out."""
+    return " ".join(part for part in parts if part)

@@ -1,0 +1,181 @@
+"""Which codes of Conditions stand for which of our risk concepts? One table: SNOMED CT by code, ICD-10 by prefix.
+
+The last column names where code and meaning were seen together: PUB: in at least two independent public repositories;
+PUB1: in one; ICD: the title of the ICD-10 category, from memory of the printed classification, which is the same in
+the editions named. SNOMED CT codes are listed one by one: without a terminology server their descendants are not known,
+so that a site adds the ones it uses. A concept for which no code was sure has none, and a site may add its own.
+
+A code says less than a record: whether a pneumothorax is drained or a lung was operated on recently it does not say.
+What a code leaves open is written beside it.
+"""
+
+# ruff: noqa: E501
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from ebbmark.fhir.codes import SNOMED
+from ebbmark.physiology.risk_concepts import RISK_CONCEPTS
+
+__all__ = ["BUILT_IN", "CONDITION_ROWS", "ICD10", "ICD10_CM", "ICD10_GM", "LEFT_OPEN", "ConditionCodes", "ConditionRow"]
+
+ICD10 = "http://hl7.org/fhir/sid/icd-10"
+ICD10_CM = "http://hl7.org/fhir/sid/icd-10-cm"
+ICD10_GM = "http://fhir.de/CodeSystem/bfarm/icd-10-gm"
+_GM_BEFORE = "http://fhir.de/CodeSystem/dimdi/icd-10-gm"
+ALL_ICD = (ICD10, ICD10_CM, ICD10_GM, _GM_BEFORE)
+_GM = (ICD10_GM, _GM_BEFORE)
+_CM = (ICD10_CM,)
+
+
+class ConditionRow(NamedTuple):
+    """One code, or all codes that begin with it.
+
+    Attributes:
+        concept: slug of the risk concept.
+        systems: code systems in which it means this.
+        code: as in Coding.code.
+        prefix: whether longer codes that begin with it count, too.
+        display: what the code means.
+        source: where that was seen (keys above), or whose file it is from.
+    """
+
+    concept: str
+    systems: tuple[str, ...]
+    code: str
+    prefix: bool
+    display: str
+    source: str
+
+
+def _sct(concept: str, code: str, display: str, source: str = "PUB") -> ConditionRow:
+    return ConditionRow(concept, (SNOMED,), code, False, display, source)
+
+
+def _icd(concept: str, code: str, display: str, systems: tuple[str, ...] = ALL_ICD) -> ConditionRow:
+    return ConditionRow(concept, systems, code, True, display, "ICD")
+
+
+# fmt: off
+CONDITION_ROWS: tuple[ConditionRow, ...] = (
+    _sct("untreated-pneumothorax", "36118008", "Pneumothorax"),
+    _sct("untreated-pneumothorax", "233645004", "Tension pneumothorax"),
+    _icd("untreated-pneumothorax", "J93.0", "Spontaneous tension pneumothorax"),
+    _icd("untreated-pneumothorax", "J93.1", "Other spontaneous pneumothorax"),
+    _icd("untreated-pneumothorax", "J93.8", "Other pneumothorax", (ICD10, *_GM)),
+    _icd("untreated-pneumothorax", "J93.81", "Chronic pneumothorax", _CM),
+    _icd("untreated-pneumothorax", "J93.83", "Other pneumothorax", _CM),
+    _icd("untreated-pneumothorax", "J93.9", "Pneumothorax, unspecified"),
+    _icd("untreated-pneumothorax", "J95.811", "Postprocedural pneumothorax", _CM),
+    _icd("untreated-pneumothorax", "S27.0", "Traumatic pneumothorax"),
+    _icd("untreated-pneumothorax", "S27.2", "Traumatic haemopneumothorax"),
+    _icd("air-leak", "J86.0", "Pyothorax with fistula"),
+    _icd("air-leak", "J98.2", "Interstitial emphysema, mediastinal emphysema"),
+    _icd("air-leak", "J93.82", "Other air leak", _CM),
+    _icd("air-leak", "J95.812", "Postprocedural air leak", _CM),
+    _sct("shock", "27942005", "Shock"),
+    _sct("shock", "89138009", "Cardiogenic shock"),
+    _sct("shock", "76571007", "Septic shock"),
+    _sct("shock", "39419009", "Hypovolaemic shock"),
+    _icd("shock", "R57", "Shock, not elsewhere classified"),
+    _icd("shock", "R65.21", "Severe sepsis with septic shock", _CM),
+    _icd("shock", "T79.4", "Traumatic shock"),
+    _icd("shock", "E86", "Volume depletion", (ICD10, *_GM)),
+    _icd("shock", "E86.1", "Hypovolaemia", _CM),
+    _sct("raised-intracranial-pressure", "271719001", "Raised intracranial pressure", "PUB1"),
+    _icd("raised-intracranial-pressure", "G93.2", "Benign intracranial hypertension"),
+    _icd("raised-intracranial-pressure", "G93.5", "Compression of brain"),
+    _icd("raised-intracranial-pressure", "G93.6", "Cerebral oedema"),
+    _icd("raised-intracranial-pressure", "S06.1", "Traumatic cerebral oedema"),
+    _sct("right-heart-failure", "367363000", "Right ventricular failure"),
+    _sct("right-heart-failure", "70995007", "Pulmonary hypertension"),
+    _icd("right-heart-failure", "I26.0", "Pulmonary embolism with mention of acute cor pulmonale"),
+    _icd("right-heart-failure", "I27.0", "Primary pulmonary hypertension"),
+    _icd("right-heart-failure", "I27.2", "Other secondary pulmonary hypertension"),
+    _icd("right-heart-failure", "I27.81", "Cor pulmonale (chronic)", _CM),
+    _icd("right-heart-failure", "I50.81", "Right heart failure", _CM),
+    _icd("right-heart-failure", "I50.0", "Right heart failure (Rechtsherzinsuffizienz)", _GM),
+    _sct("obstructive-disease", "87433001", "Pulmonary emphysema"),
+    _sct("obstructive-disease", "13645005", "Chronic obstructive pulmonary disease"),
+    _icd("obstructive-disease", "J43", "Emphysema"),
+    _icd("obstructive-disease", "J44", "Other chronic obstructive pulmonary disease"),
+    _icd("obstructive-disease", "J46", "Status asthmaticus", (ICD10, *_GM)),
+    _sct("severe-cardiac-disease", "57054005", "Acute myocardial infarction"),
+    _sct("severe-cardiac-disease", "394659003", "Acute coronary syndrome"),
+    _sct("severe-cardiac-disease", "25569003", "Ventricular tachycardia"),
+    _sct("severe-cardiac-disease", "71908006", "Ventricular fibrillation"),
+    _icd("severe-cardiac-disease", "I20.0", "Unstable angina"),
+    _icd("severe-cardiac-disease", "I21", "Acute myocardial infarction"),
+    _icd("severe-cardiac-disease", "I22", "Subsequent myocardial infarction"),
+    _icd("severe-cardiac-disease", "I47.2", "Ventricular tachycardia"),
+    _icd("severe-cardiac-disease", "I49.0", "Ventricular fibrillation and flutter"),
+    _icd("severe-cardiac-disease", "I50.13", "Left heart failure with symptoms on slight exertion", _GM),
+    _icd("severe-cardiac-disease", "I50.14", "Left heart failure with symptoms at rest", _GM),
+    _sct("unilateral-disease", "278516003", "Lobar pneumonia"),
+    _icd("unilateral-disease", "J18.1", "Lobar pneumonia, unspecified"),
+    _sct("late-or-fibrotic-ards", "51615001", "Fibrosis of lung"),
+    _icd("late-or-fibrotic-ards", "J84.1", "Other interstitial pulmonary diseases with fibrosis"),
+    _icd("penetrating-chest-trauma", "S21.3", "Open wound of front wall of thorax with penetration into the thoracic cavity", _CM),
+    _icd("penetrating-chest-trauma", "S21.4", "Open wound of back wall of thorax with penetration into the thoracic cavity", _CM),
+    _sct("pregnancy", "77386006", "Pregnancy"),
+    _icd("pregnancy", "Z33", "Pregnant state"),
+    _icd("pregnancy", "Z34", "Supervision of normal pregnancy"),
+    _icd("pregnancy", "Z35", "Supervision of high-risk pregnancy", (ICD10, *_GM)),
+    _icd("pregnancy", "O09", "Supervision of high-risk pregnancy", _CM),
+    _icd("pregnancy", "Z3A", "Weeks of gestation", _CM),
+    _sct("sickle-cell-disease", "417357006", "Sickling disorder due to haemoglobin S"),
+    _icd("sickle-cell-disease", "D57.0", "Sickle-cell anaemia with crisis"),
+    _icd("sickle-cell-disease", "D57.1", "Sickle-cell anaemia without crisis"),
+    _icd("sickle-cell-disease", "D57.2", "Double heterozygous sickling disorders"),
+    _icd("sickle-cell-disease", "D57.8", "Other sickle-cell disorders"),
+    _sct("neuromuscular-disease", "91637004", "Myasthenia gravis"),
+    _sct("neuromuscular-disease", "86044005", "Amyotrophic lateral sclerosis"),
+    _sct("neuromuscular-disease", "40956001", "Guillain-Barré syndrome"),
+    _icd("neuromuscular-disease", "G12", "Spinal muscular atrophy and related syndromes"),
+    _icd("neuromuscular-disease", "G61.0", "Guillain-Barré syndrome"),
+    _icd("neuromuscular-disease", "G70", "Myasthenia gravis and other myoneural disorders"),
+    _icd("neuromuscular-disease", "G71", "Primary disorders of muscles"),
+)
+# fmt: on
+
+LEFT_OPEN: Mapping[str, str] = {
+    "untreated-pneumothorax": "No code here says whether it is drained; one that is active counts as untreated until "
+    "the record says otherwise.",
+    "obstructive-disease": "The codes do not say how severe it is; all count.",
+    "late-or-fibrotic-ards": "The codes do not say whether the fibrosis is part of ARDS; all count.",
+}
+"""What the codes of a concept leave open, and how that is read."""
+
+
+@dataclass(frozen=True, slots=True)
+class ConditionCodes:
+    """The table in force: ours, and what a site has added."""
+
+    rows: tuple[ConditionRow, ...]
+
+    def concepts_of(self, codings: Iterable[tuple[str, str]]) -> tuple[str, ...]:
+        """Slugs of the concepts that any of these codings stands for, in the order of the table of risks.
+
+        Args:
+            codings: code system and code of each.
+        """
+        given = [(system, code.upper()) for system, code in codings]
+        found = {row.concept for row in self.rows for system, code in given if _means(row, system, code)}
+        return tuple(concept.slug for concept in RISK_CONCEPTS if concept.slug in found)
+
+    def of(self, concept: str) -> tuple[ConditionRow, ...]:
+        """The rows of one concept."""
+        return tuple(row for row in self.rows if row.concept == concept)
+
+
+def _means(row: ConditionRow, system: str, code: str) -> bool:
+    """ICD-10 marks such as the dagger, the asterisk and the exclamation mark stand behind a code and change nothing."""
+    if system not in row.systems:
+        return False
+    own = row.code.upper()
+    return code.startswith(own) if row.prefix else code == own
+
+
+BUILT_IN = ConditionCodes(CONDITION_ROWS)

@@ -1,0 +1,186 @@
+"""What does the record say of each condition? FHIR R4 Condition: whose, how sure, still so, and by which codes.
+
+A condition counts as present unless its status says otherwise; one that is refuted counts as refuted; one that is over
+or was entered in error does not count and is listed. What is unconfirmed counts as present, and a note says so.
+Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/condition.html (clinicalStatus, verificationStatus).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import msgspec
+
+from ebbmark.fhir.bedside.condition_codes import ConditionCodes
+from ebbmark.fhir.decoder_faults import split_message, wrong
+from ebbmark.fhir.elements import Codeable, Meta, Reference
+from ebbmark.fhir.problems import Problem, ProblemKind
+from ebbmark.fhir.reasons import Reason
+from ebbmark.fhir.references import reference_to
+from ebbmark.fhir.request import Ignored, Source
+
+__all__ = ["Conditions", "Documented", "mixed", "read_conditions"]
+
+_OVER = frozenset({"inactive", "remission", "resolved"})
+_GOING_ON = frozenset({"active", "recurrence", "relapse"})
+NOT_CURRENT = "condition-not-current"
+"""Why a Condition that is over does not count; listed as information, since all is well with it."""
+_UNSURE = frozenset({"unconfirmed", "provisional", "differential"})
+
+
+class _Condition(msgspec.Struct, frozen=True, tag_field="resourceType", tag="Condition"):
+    """FHIR Condition, as far as it is read."""
+
+    id: str = ""
+    meta: Meta | None = None
+    implicitRules: str = ""
+    modifierExtension: object = None
+    clinicalStatus: Codeable | None = None
+    verificationStatus: Codeable | None = None
+    code: Codeable | None = None
+    subject: Reference | None = None
+
+
+class Documented(NamedTuple):
+    """One Condition that counts.
+
+    Attributes:
+        concepts: slugs of the risk concepts that its codes stand for.
+        present: False where it is refuted.
+        source: as it will be listed.
+    """
+
+    concepts: tuple[str, ...]
+    present: bool
+    source: Source
+
+
+class _Received(NamedTuple):
+    condition: _Condition
+    path: str
+    reference: str
+
+
+@dataclass(slots=True)
+class Conditions:
+    """What the Conditions of one request say; filled once.
+
+    Attributes:
+        documented: those that count.
+        subjects: FHIRPath of the first Condition by reference of its subject.
+        ignored: those that do not count, each with its reason.
+        problems: what stops the request.
+        notes: remarks, each once.
+    """
+
+    documented: list[Documented] = field(default_factory=list)
+    subjects: dict[str, str] = field(default_factory=dict)
+    ignored: list[Ignored] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
+    notes: dict[str, None] = field(default_factory=dict)
+
+
+def read_conditions(given: Sequence[tuple[object, str, str]], codes: ConditionCodes) -> Conditions:
+    """Read the Conditions of a request.
+
+    Args:
+        given: each as plain JSON, with its FHIRPath and its fullUrl, which may be empty.
+        codes: the table in force.
+    """
+    found = Conditions()
+    received = []
+    for value, path, full_url in given:
+        try:
+            condition = msgspec.convert(value, _Condition)
+        except (msgspec.ValidationError, RecursionError) as error:
+            message, below = split_message(str(error))
+            found.problems.append(wrong(message, path + below))
+            continue
+        version = condition.meta.versionId if condition.meta else ""
+        received.append(_Received(condition, path, reference_to("Condition", condition.id, version, full_url)))
+    for item in _newest(received, found):
+        _read(item, codes, found)
+    return found
+
+
+def _read(item: _Received, codes: ConditionCodes, found: Conditions) -> None:
+    condition = item.condition
+    certainty = _code_of(condition.verificationStatus)
+    if certainty == "entered-in-error":
+        return _leave_out(item, Reason.ENTERED_IN_ERROR, "It was entered in error.", found)
+    if condition.subject is None or not condition.subject.reference:
+        sentence = "It names no patient by reference, so it is not known whose it is."
+        return _leave_out(item, Reason.OTHER_SUBJECT, sentence, found)
+    found.subjects.setdefault(condition.subject.reference, item.path)
+    if condition.implicitRules or condition.modifierExtension:
+        sentence = "It carries a modifier extension or implicit rules that are not known here."
+        return _leave_out(item, Reason.MODIFIER_EXTENSION, sentence, found)
+    codings = condition.code.coding if condition.code else []
+    concepts = codes.concepts_of((coding.system, coding.code) for coding in codings)
+    if not concepts:
+        listed = ", ".join(f"{one.system}|{one.code}" for one in codings[:4]) or "no coding"
+        sentence = f"None of its codes stands for a condition that is looked for: {listed[:300]}."
+        return _leave_out(item, Reason.NOT_USED if codings else Reason.UNKNOWN_CODE, sentence, found)
+    state = _code_of(condition.clinicalStatus)
+    if certainty != "refuted" and state in _OVER:
+        sentence = f"Its clinical status is {state}: it does not count as present, and not as proof of absence either."
+        return _leave_out(item, NOT_CURRENT, sentence, found)
+    _note(item, certainty, state, found)
+    present = certainty != "refuted"
+    text = "".join(f"condition|{slug}|{'present' if present else 'refuted'};" for slug in concepts)
+    found.documented.append(Documented(concepts, present, Source(item.path, item.reference, text.rstrip(";"))))
+    return None
+
+
+def _note(item: _Received, certainty: str, state: str, found: Conditions) -> None:
+    where = item.reference or item.path
+    if certainty == "refuted":
+        return
+    if certainty in _UNSURE:
+        found.notes[f"{where} is {certainty}; it counts as present until the record says otherwise."] = None
+    elif certainty not in ("confirmed", ""):
+        found.notes[f"{where} has a verification status that is not known here; it counts as present."] = None
+    if state not in _GOING_ON:
+        said = "has no clinical status" if not state else "has a clinical status that is not known here"
+        found.notes[f"{where} {said}; it counts as present."] = None
+
+
+def _newest(received: Sequence[_Received], found: Conditions) -> list[_Received]:
+    """One copy per logical id where versions tell; where they do not, every copy counts, and may contradict."""
+    groups: dict[object, list[_Received]] = {}
+    for place, item in enumerate(received):
+        groups.setdefault(item.condition.id or place, []).append(item)
+    kept: list[_Received] = []
+    for copies in groups.values():
+        numbers = [copy.condition.meta.versionId if copy.condition.meta else "" for copy in copies]
+        if len(copies) > 1 and all(number.isascii() and number.isdigit() and len(number) < 16 for number in numbers):
+            newest = max(map(int, numbers))
+            older = [copy for copy, number in zip(copies, numbers, strict=True) if int(number) < newest]
+            for copy in older:
+                _leave_out(copy, Reason.SUPERSEDED, "A newer version of this Condition was sent.", found)
+            copies = [copy for copy in copies if copy not in older]
+        for number, copy in enumerate(copies):
+            if any(copy.condition == earlier.condition for earlier in copies[:number]):
+                sentence = "The same Condition was sent more than once; one copy was used."
+                _leave_out(copy, Reason.DUPLICATE, sentence, found)
+            else:
+                kept.append(copy)
+    return kept
+
+
+def _code_of(status: Codeable | None) -> str:
+    """The code of a status, whichever system says it: both value sets have codes of their own."""
+    return status.coding[0].code if status is not None and status.coding else ""
+
+
+def _leave_out(item: _Received, reason: Reason | str, sentence: str, found: Conditions) -> None:
+    slug = reason if isinstance(reason, str) else reason.slug
+    found.ignored.append(Ignored(item.path, item.reference, slug, sentence))
+
+
+def mixed(path: str) -> Problem:
+    """The Condition at this FHIRPath is another patient's."""
+    sentence = "A Condition is of another patient than the readings; send those of exactly one patient."
+    return Problem(ProblemKind.MIXED_PATIENTS, f"{path}.subject", "another patient", "exactly one patient", sentence)

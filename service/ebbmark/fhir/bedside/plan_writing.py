@@ -1,0 +1,118 @@
+"""How does a plan look in FHIR? A draft CarePlan, its steps as a RequestGroup, the settings of each as DeviceRequest.
+
+All have the intent *proposal* and the status *draft*: nothing here is an order.
+Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/careplan.html, /requestgroup.html, /devicerequest.html.
+"""
+
+from __future__ import annotations
+
+from ebbmark.fhir.bedside.naming import Names
+from ebbmark.fhir.codesystem import BASE
+from ebbmark.fhir.quantities import PRESSURE, VOLUME, quantity
+from ebbmark.fhir.terms import LOINC_TERMS, OWN
+from ebbmark.physiology.plan import Plan, PlanStep
+
+__all__ = ["plan_definition_url", "plan_resources", "settings_words"]
+
+Json = dict[str, object]
+
+_DRAFT: Json = {"status": "draft", "intent": "proposal"}
+
+
+def plan_definition_url(slug: str, version: str) -> str:
+    """Canonical address of a protocol with its version; an identifier, not an address."""
+    return f"{BASE}/PlanDefinition/{slug}|{version}"
+
+
+def plan_resources(names: Names) -> list[tuple[str, object]]:
+    """CarePlan, RequestGroup and DeviceRequests with their kinds; nothing where nothing was planned."""
+    plan = names.answer.plan
+    if plan is None:
+        return []
+    found: list[tuple[str, object]] = [("care-plan", _care_plan(names, plan)), ("steps", _request_group(names, plan))]
+    found += [(_kind(step), _device_request(names, step)) for step in plan.steps]
+    return found
+
+
+def settings_words(step: PlanStep) -> str:
+    """What a step sets, in one line."""
+    if step.peep_cmh2o is None or step.pressure_above_peep_cmh2o is None:
+        return "PEEP and tidal volume by what the trial showed"
+    above = f"{step.pressure_above_peep_cmh2o:g} above it"
+    return f"PEEP {step.peep_cmh2o:g} cmH2O, {above}, peak {step.peak_cmh2o:g} cmH2O"
+
+
+def _kind(step: PlanStep) -> str:
+    return f"settings-{step.number}"
+
+
+def _care_plan(names: Names, plan: Plan) -> Json:
+    notes = [*plan.warnings, plan.preconditions, *plan.stops, plan.limits_signature]
+    notes += [f"{line.text} Source: {line.citation}." for line in plan.evidence]
+    return {
+        "resourceType": "CarePlan",
+        "identifier": [names.identifier("care-plan")],
+        "instantiatesCanonical": [plan_definition_url(plan.protocol, plan.version)],
+        **_DRAFT,
+        "title": plan.title,
+        "description": plan.summary,
+        **names.about,
+        "created": names.end,
+        "author": names.to("device"),
+        "supportingInfo": names.inputs(range(len(names.answer.request.sources))),
+        "activity": [{"reference": names.to("steps")}],
+        "note": [{"text": text} for text in notes],
+    }
+
+
+def _request_group(names: Names, plan: Plan) -> Json:
+    return {
+        "resourceType": "RequestGroup",
+        "identifier": [names.identifier("steps")],
+        "instantiatesCanonical": [plan_definition_url(plan.protocol, plan.version)],
+        **_DRAFT,
+        **names.about,
+        "authoredOn": names.end,
+        "author": names.to("device"),
+        "action": [
+            _action(names, step, plan.steps[place - 1] if place else None) for place, step in enumerate(plan.steps)
+        ],
+    }
+
+
+def _action(names: Names, step: PlanStep, before: PlanStep | None) -> Json:
+    described = f"Record: {'; '.join(step.record)}. Expect: {step.expect}"
+    follows = {"actionId": str(before.number), "relationship": "after-end"} if before else None
+    dwell = {"value": step.dwell_s, "unit": "s", "system": "http://unitsofmeasure.org", "code": "s"}
+    return {
+        "id": str(step.number),
+        "prefix": str(step.number),
+        "title": settings_words(step),
+        "description": f"{step.remark} {described}".strip(),
+        "code": [OWN[f"phase-{step.phase.value}"]],
+        **({"relatedAction": [follows]} if follows else {}),
+        **({"timingDuration": dwell} if step.dwell_s else {}),
+        "resource": names.to(_kind(step)),
+    }
+
+
+def _device_request(names: Names, step: PlanStep) -> Json:
+    rows = (
+        (LOINC_TERMS["peep-set"], step.peep_cmh2o, PRESSURE),
+        (OWN["pressure-above-peep"], step.pressure_above_peep_cmh2o, PRESSURE),
+        (OWN["planned-peak-pressure"], step.peak_cmh2o, PRESSURE),
+        (OWN["expected-tidal-volume"], step.expected_tidal_volume_ml, VOLUME),
+    )
+    settings = [
+        {"code": code, "valueQuantity": quantity(value, unit)} for code, value, unit in rows if value is not None
+    ]
+    return {
+        "resourceType": "DeviceRequest",
+        "identifier": [names.identifier(_kind(step))],
+        **_DRAFT,
+        "codeCodeableConcept": OWN["ventilator-settings"],
+        **({"parameter": settings} if settings else {}),
+        **names.about,
+        "authoredOn": names.end,
+        "requester": names.to("device"),
+    }

@@ -1,0 +1,218 @@
+"""What was asked at the bedside? From the bytes of a request to one valid question, or to every reason why not.
+
+Readings, patient and shared parameters are read as for `$titrate-peep`; Conditions, charted changes and the questions'
+own parameters are read beside them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from ebbmark.fhir.admission import USABLE_STATUSES
+from ebbmark.fhir.bedside.asked import OWN_PARAMETERS, READERS, Asked
+from ebbmark.fhir.bedside.belonging import age_of, but_ours, is_about_weight, not_yet, of_another_patient, subject_of
+from ebbmark.fhir.bedside.body import decode, resources_of
+from ebbmark.fhir.bedside.changes import coded_changes
+from ebbmark.fhir.bedside.conditions import Conditions, Documented, read_conditions
+from ebbmark.fhir.bedside.site import Site
+from ebbmark.fhir.careful import too_deep
+from ebbmark.fhir.collected import Context
+from ebbmark.fhir.concept_map import CodeMap, lay_over
+from ebbmark.fhir.observations import read_observations
+from ebbmark.fhir.patient import read_person
+from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.question import Question
+from ebbmark.fhir.read import Limits
+from ebbmark.fhir.references import unversioned
+from ebbmark.fhir.request import Ignored, Person, Source
+from ebbmark.fhir.shapes import Bundle, Other, Parameter, Parameters
+from ebbmark.fhir.take_apart import take_apart
+from ebbmark.fhir.versions import reference_of
+from ebbmark.physiology.protocols import Protocol
+from ebbmark.physiology.readings import Reading
+from ebbmark.physiology.seen import CodedChange
+
+__all__ = ["BedsideRequest", "HowToRead", "read_bedside"]
+
+_TAKEN_BY_US = Other()
+"""Stands where a parameter was that is read here, so that the others keep their places."""
+
+
+@dataclass(frozen=True, slots=True)
+class BedsideRequest:
+    """One question, valid by construction.
+
+    Attributes:
+        subject: what results will name as subject.
+        person: None where height or sex is not known; then nothing that needs a predicted weight is said.
+        age_years: None where not known.
+        readings: every usable reading.
+        sources: the inputs that readings, height, Conditions and changes came from.
+        ignored: every input that does not count.
+        notes: how the input was read.
+        encounter: where every used Observation names the same one, else None.
+        as_of_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
+        protocol: rules for reading a trial.
+        asked: what else was asked.
+        conditions: Conditions that count, with the index of their source.
+        changes: charted changes of position and mode.
+    """
+
+    subject: str
+    person: Person | None
+    age_years: float | None
+    readings: tuple[Reading, ...]
+    sources: tuple[Source, ...]
+    ignored: tuple[Ignored, ...]
+    notes: tuple[str, ...]
+    encounter: str | None
+    as_of_s: float
+    protocol: Protocol
+    asked: Asked
+    conditions: tuple[tuple[Documented, int], ...]
+    changes: tuple[CodedChange, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class HowToRead:
+    """How a question is read: the same for every question but for these.
+
+    Attributes:
+        parameters: names that it takes.
+        needs_weight: whether it can only be answered with height and sex.
+    """
+
+    parameters: tuple[str, ...]
+    needs_weight: bool
+
+
+def read_bedside(
+    body: bytes,
+    how: HowToRead,
+    *,
+    at_s: float,
+    site: Site,
+    limits: Limits,
+    code_map: CodeMap,
+    accept_preliminary: bool,
+) -> BedsideRequest:
+    """Read a FHIR R4 Parameters or Bundle.
+
+    Args:
+        body: UTF-8 JSON as received.
+        how: which parameters are taken, and whether height and sex are needed.
+        at_s: the instant of the request [s since 1970-01-01T00:00:00Z].
+        site: what the site has decided.
+        limits: how much is read at most.
+        code_map: the site's own codes.
+        accept_preliminary: whether preliminary Observations count where the request does not say.
+
+    Raises:
+        Rejected: with every problem found, and every input that did not count.
+    """
+    try:
+        decoded, problems = decode(body, limits)
+        if decoded is None:
+            raise Rejected(tuple(problems))
+        asked = Asked()
+        theirs = _without_ours(decoded, how, asked, site)
+        question = take_apart(theirs, at_s=at_s, accept_preliminary=accept_preliminary, max_entries=limits.max_entries)
+        question.problems[:0] = [*problems, *asked.problems]
+        conditions = Conditions()
+        if "condition" in how.parameters:
+            conditions = read_conditions(resources_of(body, "Condition"), site.condition_codes)
+        return _answerable(question, conditions, asked, how, site, code_map)
+    except RecursionError:
+        raise Rejected((too_deep(),)) from None
+
+
+def _without_ours(decoded: Parameters | Bundle, how: HowToRead, asked: Asked, site: Site) -> Parameters | Bundle:
+    """The request as `take_apart` knows it; our own parameters are read, and a blank keeps each one's place."""
+    if isinstance(decoded, Bundle):
+        return decoded
+    kept: list[Parameter] = []
+    seen: set[str] = set()
+    for number, given in enumerate(decoded.parameter):
+        path, name = f"Parameters.parameter[{number}]", given.name
+        ours = name in READERS or name in OWN_PARAMETERS
+        if type(given.resource) is Other or (name in how.parameters and not ours):
+            kept.append(given)
+            continue
+        kept.append(Parameter("", _TAKEN_BY_US))
+        if name not in how.parameters:
+            accepted = ", ".join(how.parameters)
+            sentence = f"There is no parameter {name[:60]!r}; accepted: {accepted}."
+            asked.problems.append(Problem(ProblemKind.UNKNOWN_PARAMETER, f"{path}.name", name[:60], accepted, sentence))
+        elif name == "condition":
+            if type(given.resource).__name__ != "Condition":
+                sentence = "The parameter condition needs resource: a Condition."
+                asked.problems.append(Problem(ProblemKind.BAD_PARAMETER, path, "another", "a Condition", sentence))
+        elif name in seen:
+            sentence = f"The parameter {name} may be given once."
+            asked.problems.append(Problem(ProblemKind.REPEATED_PARAMETER, path, name, "once", sentence))
+        else:
+            READERS[name](given, path, asked, site)
+        seen.add(name)
+    return Parameters(kept)
+
+
+def _answerable(
+    question: Question, conditions: Conditions, asked: Asked, how: HowToRead, site: Site, code_map: CodeMap
+) -> BedsideRequest:
+    if question.code_rows:
+        code_map = lay_over(code_map, question.code_rows)
+    changes: list[CodedChange] = []
+    of_changes: list[Source] = []
+    if "titrated-at" in how.parameters:
+        changes, of_changes, question.observations = coded_changes(question.observations, 0, question.as_of_s)
+    collected = read_observations(question.observations, _context(question, code_map))
+    person = read_person(question.patients, question.sex, question.as_of_s, collected)
+    weightless = [one for one in collected.problems if is_about_weight(one)]
+    stopping = [*question.problems, *conditions.problems]
+    stopping += collected.problems if how.needs_weight else [one for one in collected.problems if one not in weightless]
+    subject = person.reference if person else subject_of(question, collected)
+    stopping += of_another_patient(subject, question, conditions)
+    stopping += not_yet(asked, question.as_of_s)
+    ignored = [*but_ours(question.ignored, conditions), *collected.ignored, *conditions.ignored]
+    if person is None:
+        ignored += [
+            Ignored(one.item.path + one.part, reference_of(one.item), "not-used", "No predicted weight is computed.")
+            for one in collected.heights
+        ]
+    if stopping or (how.needs_weight and person is None):
+        raise Rejected(tuple(stopping), tuple(ignored))
+    first_change = len(collected.sources)
+    first_condition = first_change + len(of_changes)
+    notes = [*question.notes, *collected.notes, *conditions.notes]
+    notes += [f"Predicted body weight is not known. {one.sentence}" for one in weightless]
+    if any(item.observation.status == "preliminary" for item in collected.used):
+        notes.append("At least one reading that was used is itself preliminary in the record.")
+    encounters = collected.encounters
+    return BedsideRequest(
+        subject=subject,
+        person=person,
+        age_years=person.age_years if person else age_of(question),
+        readings=tuple(collected.readings),
+        sources=(*collected.sources, *of_changes, *[one.source for one in conditions.documented]),
+        ignored=tuple(ignored),
+        notes=tuple(notes),
+        encounter=(unversioned(next(iter(encounters))) or None) if len(encounters) == 1 else None,
+        as_of_s=question.as_of_s,
+        protocol=asked.protocol or site.default_protocol,
+        asked=asked,
+        conditions=tuple((one, first_condition + place) for place, one in enumerate(conditions.documented)),
+        changes=tuple(replace(one, source=first_change + one.source) for one in changes),
+    )
+
+
+def _context(question: Question, code_map: CodeMap) -> Context:
+    categories: dict[str, str] = {}
+    for metric, _, full_url in question.metrics:
+        categories |= {full_url: metric.category} if full_url else {}
+        categories |= {f"DeviceMetric/{metric.id}": metric.category} if metric.id else {}
+    return Context(
+        code_map=code_map,
+        statuses=USABLE_STATUSES | {"preliminary"} if question.accept_preliminary else USABLE_STATUSES,
+        now_s=question.as_of_s,
+        categories=categories,
+    )

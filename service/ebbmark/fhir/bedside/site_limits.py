@@ -1,0 +1,67 @@
+"""Which stop limits did a clinician of this site sign? A JSON file, checked when the service starts.
+
+`{"version": "2", "signed_by": "…", "signed_on": "2026-02-01", "limits": {"spo2_below_percent": {"value": 88,
+"source": "…"}, …}}`. A limit that is left out keeps no default: it is not checked, and every answer says so.
+"""
+
+from __future__ import annotations
+
+from dataclasses import fields
+from datetime import date
+
+import msgspec
+
+from ebbmark.fhir.bedside.site import Misread
+from ebbmark.physiology.stop_limits import Limit, StopLimits, faults_of_limits
+
+__all__ = ["LIMIT_NAMES", "read_stop_limits"]
+
+LIMIT_NAMES = tuple(one.name for one in fields(StopLimits) if one.name not in ("version", "signed_by", "signed_on"))
+
+
+class _Limit(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    value: float
+    source: str
+
+
+class _File(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    version: str
+    signed_by: str
+    signed_on: str
+    limits: dict[str, _Limit]
+
+
+def read_stop_limits(name: str, content: bytes) -> StopLimits:
+    """Read a file of signed limits.
+
+    Args:
+        name: of the file, for messages.
+        content: JSON.
+
+    Raises:
+        Misread: names file and element.
+    """
+    try:
+        read = msgspec.json.decode(content, type=_File)
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+        raise Misread(f"{name} is not a file of stop limits: {error}") from None
+    unknown = sorted(set(read.limits) - set(LIMIT_NAMES))
+    if unknown:
+        raise Misread(f"{name}: there is no limit {unknown[0]!r}; there are: {', '.join(LIMIT_NAMES)}")
+    if not read.signed_by.strip():
+        raise Misread(f"{name}: signed_by is empty; stop limits are signed by a clinician of the site")
+    try:
+        date.fromisoformat(read.signed_on)
+    except ValueError:
+        raise Misread(f"{name}: signed_on is {read.signed_on!r}, not a date such as 2026-02-01") from None
+    found = {one: Limit(given.value, given.source) for one, given in read.limits.items()}
+    limits = StopLimits(
+        version=read.version,
+        signed_by=read.signed_by,
+        signed_on=read.signed_on,
+        **{one: found.get(one) for one in LIMIT_NAMES},
+    )
+    faults = faults_of_limits(limits)
+    if faults:
+        raise Misread(f"{name}: {faults[0]}")
+    return limits

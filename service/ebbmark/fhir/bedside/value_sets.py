@@ -1,0 +1,203 @@
+"""How are the codes of a condition published, and how does a site add its own? FHIR ValueSets, one per risk concept.
+
+Published as R4 `compose.include`: SNOMED CT by concept, ICD-10 by a filter on the code (`regex`), since a prefix is
+what is compared here. Read from a site: listed concepts, an expansion, and the same filter; what would need a
+terminology server is refused when the service starts.
+Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/valueset.html.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator
+
+import msgspec
+
+from ebbmark import __version__
+from ebbmark.fhir.bedside.condition_codes import LEFT_OPEN, ConditionCodes, ConditionRow
+from ebbmark.fhir.bedside.site import Misread
+from ebbmark.fhir.codesystem import BASE, DEFINITIONS_DATE
+from ebbmark.physiology.risk_concepts import RISK_CONCEPTS, RiskConcept
+
+__all__ = ["read_value_sets", "value_set", "value_set_url", "with_value_sets"]
+
+_SLUGS = tuple(concept.slug for concept in RISK_CONCEPTS)
+_PREFIX = re.compile(r"([A-Z0-9.]+)\.\*", re.IGNORECASE)
+_MOST_CODES = 20_000
+
+
+class _Concept(msgspec.Struct, frozen=True):
+    code: str
+    display: str = ""
+
+
+class _Filter(msgspec.Struct, frozen=True):
+    property: str
+    op: str
+    value: str
+
+
+class _Include(msgspec.Struct, frozen=True):
+    system: str = ""
+    concept: list[_Concept] = []
+    filter: list[_Filter] = []
+    valueSet: list[str] = []
+
+
+class _Compose(msgspec.Struct, frozen=True):
+    include: list[_Include] = []
+    exclude: list[msgspec.Raw] = []
+
+
+class _Contained(msgspec.Struct, frozen=True):
+    system: str = ""
+    code: str = ""
+    display: str = ""
+    abstract: bool = False
+    inactive: bool = False
+    contains: list[_Contained] = []
+
+
+class _Expansion(msgspec.Struct, frozen=True):
+    contains: list[_Contained] = []
+
+
+class _ValueSet(msgspec.Struct, frozen=True, tag_field="resourceType", tag="ValueSet"):
+    url: str = ""
+    status: str = ""
+    compose: _Compose | None = None
+    expansion: _Expansion | None = None
+
+
+def value_set_url(slug: str) -> str:
+    """Canonical address of the value set of one concept."""
+    return f"{BASE}/ValueSet/{slug}"
+
+
+def value_set(concept: RiskConcept, codes: ConditionCodes) -> dict[str, object]:
+    """FHIR R4 ValueSet of one concept, a site's codes included.
+
+    Args:
+        concept: of the table of risks.
+        codes: the table in force.
+    """
+    rows = codes.of(concept.slug)
+    opening = LEFT_OPEN.get(concept.slug, "")
+    none = "" if rows else "No code was sure enough to be listed; a site may add its own."
+    description = (
+        f"Conditions that count as {concept.words}. {concept.says} Source: {concept.citation}. {opening}{none}".strip()
+    )
+    return {
+        "resourceType": "ValueSet",
+        "id": concept.slug,
+        "url": value_set_url(concept.slug),
+        "version": __version__,
+        "name": "".join(part.capitalize() for part in concept.slug.split("-")),
+        "title": concept.words[0].upper() + concept.words[1:],
+        "status": "active",
+        "experimental": False,
+        "date": DEFINITIONS_DATE,
+        "publisher": "Ebbmark",
+        "description": description,
+        **({"compose": {"include": list(_includes(rows))}} if rows else {}),
+    }
+
+
+def _includes(rows: Iterable[ConditionRow]) -> Iterator[dict[str, object]]:
+    by_system: dict[str, list[ConditionRow]] = {}
+    for row in rows:
+        for system in row.systems:
+            by_system.setdefault(system, []).append(row)
+    for system, listed in by_system.items():
+        concepts = {row.code: row.display for row in listed if not row.prefix}
+        if concepts:
+            yield {
+                "system": system,
+                "concept": [
+                    {"code": code, **({"display": display} if display else {})} for code, display in concepts.items()
+                ],
+            }
+        for row in listed:
+            if row.prefix:
+                pattern = row.code.replace(".", "[.]") + ".*"
+                yield {"system": system, "filter": [{"property": "code", "op": "regex", "value": pattern}]}
+
+
+def with_value_sets(codes: ConditionCodes, files: Iterable[tuple[str, bytes]]) -> ConditionCodes:
+    """The table with a site's value sets added.
+
+    Args:
+        codes: what is there.
+        files: name and content of each file.
+
+    Raises:
+        Misread: names file and element.
+    """
+    rows = list(codes.rows)
+    for name, content in files:
+        rows += read_value_sets(name, content)
+    return ConditionCodes(tuple(rows))
+
+
+def read_value_sets(name: str, content: bytes) -> list[ConditionRow]:
+    """The rows that one file adds: a FHIR R4 ValueSet, whose url ends in the slug of a concept.
+
+    Args:
+        name: of the file, for messages.
+        content: JSON.
+
+    Raises:
+        Misread: names file and element.
+    """
+    try:
+        read = msgspec.json.decode(content, type=_ValueSet)
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+        raise Misread(f"{name} is not a FHIR R4 ValueSet: {error}") from None
+    slug = read.url.rpartition("/ValueSet/")[2].partition("|")[0]
+    if slug not in _SLUGS:
+        accepted = ", ".join(_SLUGS)
+        raise Misread(f"{name}: ValueSet.url must end in /ValueSet/ and one of: {accepted}; found {read.url[:200]!r}")
+    if read.status == "retired":
+        raise Misread(f"{name}: ValueSet.status is retired; remove the file or publish it again")
+    if read.compose is not None and read.compose.exclude:
+        raise Misread(f"{name}: ValueSet.compose.exclude is not understood here; leave the codes out instead")
+    rows = list(_listed(name, slug, read))
+    if not rows:
+        raise Misread(f"{name}: the ValueSet lists no code")
+    if len(rows) > _MOST_CODES:
+        raise Misread(f"{name}: the ValueSet lists {len(rows):,} codes; at most {_MOST_CODES:,} are read")
+    return rows
+
+
+def _listed(name: str, slug: str, read: _ValueSet) -> Iterator[ConditionRow]:
+    source = f"site file {name}"
+    if read.expansion is not None:
+        yield from _expanded(name, slug, read.expansion.contains, "ValueSet.expansion", source)
+        return
+    for number, include in enumerate(read.compose.include if read.compose else []):
+        path = f"ValueSet.compose.include[{number}]"
+        if not include.system or include.valueSet:
+            raise Misread(f"{name}: {path} needs a system and no valueSet; send the expansion instead")
+        if not include.concept and not include.filter:
+            raise Misread(f"{name}: {path} would take the whole of {include.system}; list its concepts")
+        for concept in include.concept:
+            yield ConditionRow(slug, (include.system,), concept.code, False, concept.display, source)
+        for place, one in enumerate(include.filter):
+            match = _PREFIX.fullmatch(one.value.replace("[.]", ".").replace("\\.", "."))
+            if (one.property, one.op) != ("code", "regex") or match is None or len(include.filter) > 1:
+                raise Misread(
+                    f"{name}: {path}.filter[{place}] ({one.property} {one.op} {one.value[:60]}) needs a terminology "
+                    "server; read are filters on code with op regex and a prefix such as J93[.]0.*; or send the "
+                    "expansion"
+                )
+            yield ConditionRow(slug, (include.system,), match.group(1), True, "", source)
+
+
+def _expanded(name: str, slug: str, contains: Iterable[_Contained], path: str, source: str) -> Iterator[ConditionRow]:
+    for number, one in enumerate(contains):
+        here = f"{path}.contains[{number}]"
+        if one.code and not one.abstract:
+            if not one.system:
+                raise Misread(f"{name}: {here} has a code and no system")
+            yield ConditionRow(slug, (one.system,), one.code, False, one.display, source)
+        yield from _expanded(name, slug, one.contains, here, source)

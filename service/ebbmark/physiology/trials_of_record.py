@@ -1,0 +1,79 @@
+"""Which trials does a record hold, and when was PEEP set after one of them?"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+from ebbmark.physiology.limb import Plateau
+from ebbmark.physiology.protocols import Protocol
+from ebbmark.physiology.readings import Reading
+from ebbmark.physiology.running import began_at, plateaus_of
+from ebbmark.physiology.steps import Trial
+from ebbmark.physiology.trial import read_trial
+
+__all__ = ["began_of", "set_after", "trials_of_record"]
+
+MOST_TRIALS: Final = 30
+"""Trials read from one record; this project's choice."""
+
+KEPT_S: Final = 900.0
+"""A level of PEEP that was kept for so long is a setting, not a step of a manoeuvre. This project's choice."""
+
+
+def trials_of_record(readings: Sequence[Reading], protocol: Protocol) -> tuple[Trial, ...]:
+    """Every decremental limb with enough steps, oldest first.
+
+    Args:
+        readings: of one patient, in any order.
+        protocol: what counts as a step, and how many are needed.
+
+    Source: this project's choice; each limb is read as `read_trial` reads the latest one.
+    """
+    found: list[Trial] = []
+    left = list(readings)
+    while left and len(found) < MOST_TRIALS:
+        trial = read_trial(left, protocol)
+        if not isinstance(trial, Trial):
+            break
+        found.append(trial)
+        began_s = trial.steps[0].start_s
+        left = [reading for reading in left if reading.start_s < began_s]
+    return tuple(reversed(found))
+
+
+def set_after(readings: Sequence[Reading], trial: Trial) -> float | None:
+    """When PEEP was set after the trial [s since 1970-01-01T00:00:00Z]; None where it has not been raised since.
+
+    The first level above the lowest step that was kept for a quarter of an hour, or else the latest.
+
+    Args:
+        readings: of one patient, in any order.
+        trial: the limb.
+    """
+    lowest = trial.steps[-1]
+    later = [
+        one for one in plateaus_of(readings) if one.start_s > lowest.start_s and one.peep_cmh2o > lowest.peep_cmh2o
+    ]
+    if not later:
+        return None
+    kept = next((one for one in later if one.until_s - one.start_s >= KEPT_S), later[-1])
+    return kept.start_s
+
+
+def began_of(readings: Sequence[Reading], trial: Trial, protocol: Protocol) -> float:
+    """When PEEP was first moved for this trial [s since 1970-01-01T00:00:00Z].
+
+    Args:
+        readings: of one patient, in any order.
+        trial: the limb.
+        protocol: how far apart steps of one trial may be.
+    """
+    plateaus = plateaus_of(readings)
+    return began_at(plateaus, _index_of(plateaus, trial), protocol)
+
+
+def _index_of(plateaus: Sequence[Plateau], trial: Trial) -> int:
+    """The stretch of PEEP in which the limb begins."""
+    top = trial.steps[0]
+    return max((index for index, one in enumerate(plateaus) if one.start_s <= top.samples[0].at_s), default=0)

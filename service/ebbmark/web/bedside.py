@@ -1,0 +1,110 @@
+"""The doors beside the titration: what is asked before, during and after a trial, and the definitions behind it."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+
+import msgspec
+from fastapi import APIRouter, Request, Response
+
+from ebbmark.bedside.questions import QUESTIONS, Question, ask
+from ebbmark.fhir.audit_event import Access, Deed
+from ebbmark.fhir.bedside.operations import OPERATIONS, definition_of
+from ebbmark.fhir.bedside.site import Site
+from ebbmark.fhir.bedside.value_sets import value_set
+from ebbmark.fhir.bedside.write import write_answer
+from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.read import CodeMap, Limits
+from ebbmark.physiology.risk_concepts import RISK_CONCEPTS
+from ebbmark.web.audit_trail import AuditTrail
+from ebbmark.web.bedside_documentation import DEFINITION, documented
+from ebbmark.web.body import read_body
+from ebbmark.web.entrance import actor_of
+from ebbmark.web.media import FHIR_JSON, require_acceptable, require_fhir_json
+
+__all__ = ["BedsideDoor", "bedside_router", "definitions_router"]
+
+_ENCODER = msgspec.json.Encoder()
+
+
+@dataclass(frozen=True, slots=True)
+class BedsideDoor:
+    """What these doors were configured with.
+
+    Attributes:
+        site: the site's codes, protocols and stop limits.
+        limits: how large a request may be.
+        code_map: the site's own codes of readings.
+        accept_preliminary: whether preliminary Observations count where the request does not say.
+        trail: where it is noted who did what.
+    """
+
+    site: Site
+    limits: Limits
+    code_map: CodeMap
+    accept_preliminary: bool
+    trail: AuditTrail
+
+
+def bedside_router(door: BedsideDoor) -> APIRouter:
+    """The operations, which need a caller who may come in."""
+    router = APIRouter(prefix="/fhir", tags=["fhir"])
+    for question in QUESTIONS.values():
+        _serve_operation(router, door, question)
+    return router
+
+
+def _serve_operation(router: APIRouter, door: BedsideDoor, question: Question) -> None:
+    async def operation(request: Request) -> Response:
+        require_fhir_json(request.headers.get("content-type"))
+        require_acceptable(request.headers.get("accept"), request.query_params.get("_format"))
+        body = await read_body(request.stream(), door.limits.max_bytes)
+        at_s = time.time()
+        answer = ask(
+            question,
+            body,
+            at_s=at_s,
+            site=door.site,
+            limits=door.limits,
+            code_map=door.code_map,
+            accept_preliminary=door.accept_preliminary,
+        )
+        deed = Access(Deed.EVALUATED, actor_of(request), True, answer.request.subject, (), answer.identity)
+        await door.trail.note(deed)
+        return Response(write_answer(answer, recorded_s=at_s), media_type=FHIR_JSON)
+
+    slug = question.operation.slug
+    router.add_api_route(f"/${slug}", operation, methods=["POST"], **documented(question.operation))
+
+
+def definitions_router(site: Site) -> APIRouter:
+    """The definitions, open to everybody: a caller must be able to read what is meant before signing in."""
+    router = APIRouter(prefix="/fhir", tags=["fhir"])
+    by_type = {
+        "OperationDefinition": {one.slug: definition_of(one) for one in OPERATIONS},
+        "ValueSet": {one.slug: value_set(one, site.condition_codes) for one in RISK_CONCEPTS},
+    }
+    for resource_type, resources in by_type.items():
+        _serve_definitions(router, resource_type, {slug: _ENCODER.encode(one) for slug, one in resources.items()})
+    return router
+
+
+def _serve_definitions(router: APIRouter, resource_type: str, bodies: dict[str, bytes]) -> None:
+    async def definition(request: Request, slug: str) -> Response:
+        require_acceptable(request.headers.get("accept"), request.query_params.get("_format"))
+        if slug not in bodies:
+            accepted = ", ".join(bodies)
+            sentence = f"There is no such {resource_type} here; there are: {accepted}."
+            raise Rejected((Problem(ProblemKind.NOT_FOUND, "", "another id", accepted, sentence),))
+        return Response(bodies[slug], media_type=FHIR_JSON)
+
+    router.add_api_route(
+        f"/{resource_type}/{{slug}}",
+        definition,
+        methods=["GET"],
+        summary=f"A {resource_type} of this service, by its id",
+        operation_id=f"read{resource_type}ById",
+        response_class=Response,
+        **DEFINITION,
+    )

@@ -1,0 +1,50 @@
+"""What has the site decided? From the files that the operator configured to one value, or why not to start."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from ebbmark.fhir.bedside.site import NO_SITE, Misread, Site
+from ebbmark.fhir.bedside.site_limits import read_stop_limits
+from ebbmark.fhir.bedside.site_protocols import with_protocols
+from ebbmark.fhir.bedside.value_sets import with_value_sets
+
+__all__ = ["read_site"]
+
+
+def read_site(*, value_sets: Path | None, protocols: Path | None, stop_limits: Path | None) -> Site:
+    """Read the site's files.
+
+    Args:
+        value_sets: a file, or a folder of .json files.
+        protocols: a file.
+        stop_limits: a file.
+
+    Raises:
+        Misread: names setting, file and element.
+    """
+    site = NO_SITE
+    if protocols is not None:
+        site = with_protocols(site, protocols.name, _content("EBBMARK_PROTOCOLS", protocols))
+    codes, limits = site.condition_codes, site.stop_limits
+    if value_sets is not None:
+        codes = with_value_sets(codes, _files("EBBMARK_VALUE_SETS", value_sets))
+    if stop_limits is not None:
+        limits = read_stop_limits(stop_limits.name, _content("EBBMARK_STOP_LIMITS", stop_limits))
+    return Site(codes, site.protocols, site.staircases, limits)
+
+
+def _files(setting: str, place: Path) -> list[tuple[str, bytes]]:
+    if not place.is_dir():
+        return [(place.name, _content(setting, place))]
+    found = sorted(place.glob("*.json"))
+    if not found:
+        raise Misread(f"{setting}: the folder {place} holds no .json file")
+    return [(one.name, _content(setting, one)) for one in found]
+
+
+def _content(setting: str, file: Path) -> bytes:
+    try:
+        return file.read_bytes()
+    except OSError as error:
+        raise Misread(f"{setting}: {file} cannot be read ({error.strerror})") from None
