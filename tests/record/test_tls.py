@@ -4,16 +4,21 @@ from __future__ import annotations
 
 import ssl
 import threading
-from collections.abc import Iterator
+from collections.abc import AsyncIterator, Iterator
 from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
+import httpx
 import pytest
+import respx
 
 from certificates import Certificates, certificates
 from ebbmark.record.client import Answer, Failure, RecordClient, RecordSettings, Reply
+from ebbmark.record.retrying import Trouble
 from ebbmark.record.tls import client_tls
+
+BASE = "https://record.example/fhir"
 
 
 @pytest.fixture(scope="module")
@@ -75,7 +80,48 @@ async def test_a_record_that_asks_for_a_certificate_is_shown_ours(made: Certific
 async def test_without_a_certificate_it_does_not_speak_to_us(made: Certificates) -> None:
     tls = client_tls(certificate=None, key=None, authorities=made.authority)
 
-    assert isinstance(await asked(made, tls), Failure)
+    # Either its alert is read, or the connection is gone before.
+    assert await asked(made, tls) in (Failure(Trouble.NOT_CONNECTED), Failure(Trouble.CUT))
+
+
+def alert(reason: str) -> ssl.SSLError:
+    error = ssl.SSLError(1, f"[SSL: {reason}]")
+    error.reason = reason
+    return error
+
+
+class _AlertWhileReading(httpx.AsyncByteStream):
+    async def __aiter__(self) -> AsyncIterator[bytes]:
+        yield b"{"
+        raise alert("TLSV13_ALERT_CERTIFICATE_REQUIRED")
+
+
+@pytest.mark.anyio
+@pytest.mark.parametrize(
+    ("reason", "trouble"),
+    [
+        ("TLSV13_ALERT_CERTIFICATE_REQUIRED", Trouble.NOT_CONNECTED),
+        ("TLSV1_ALERT_UNKNOWN_CA", Trouble.NOT_CONNECTED),
+        ("SSLV3_ALERT_BAD_CERTIFICATE", Trouble.NOT_CONNECTED),
+        ("DECRYPTION_FAILED_OR_BAD_RECORD_MAC", Trouble.CUT),
+    ],
+)
+async def test_an_alert_of_the_other_side_is_a_value(router: respx.MockRouter, reason: str, trouble: Trouble) -> None:
+    def refuses(_: httpx.Request) -> httpx.Response:
+        raise alert(reason)
+
+    router.get(BASE).mock(side_effect=refuses)
+
+    async with RecordClient(RecordSettings(BASE, (BASE,))) as client:
+        assert await client.send("GET") == Failure(trouble)
+
+
+@pytest.mark.anyio
+async def test_an_alert_after_the_status_does_not_say_that_nothing_arrived(router: respx.MockRouter) -> None:
+    router.get(BASE).mock(side_effect=lambda _: httpx.Response(200, stream=_AlertWhileReading()))
+
+    async with RecordClient(RecordSettings(BASE, (BASE,))) as client:
+        assert await client.send("GET") == Reply(200, lost=Trouble.CUT)
 
 
 @pytest.mark.anyio

@@ -138,6 +138,10 @@ class Exchange:
             body = Trouble.TOO_SLOW
         except httpx.TransportError as error:
             body = _trouble_of(error)
+        except ssl.SSLError as error:
+            # With TLS 1.3 a server looks at our certificate after we believe to be connected, and its refusal comes
+            # while we read; the library lets it through.
+            body = Trouble.NOT_CONNECTED if response is None and _is_about_us(error) else Trouble.CUT
         finally:
             if response is not None:
                 await response.aclose()
@@ -191,6 +195,12 @@ _TROUBLES: tuple[tuple[type[httpx.TransportError], Trouble], ...] = (
     (httpx.LocalProtocolError, Trouble.NOT_SENDABLE),
     (httpx.UnsupportedProtocol, Trouble.NOT_SENDABLE),
 )
+
+
+def _is_about_us(error: ssl.SSLError) -> bool:
+    """Whether the server refused our certificate, or that there is none; it has then read no request."""
+    reason = error.reason or ""
+    return "ALERT" in reason and ("CERTIFICATE" in reason or "UNKNOWN_CA" in reason)
 
 
 def _trouble_of(error: httpx.TransportError) -> Trouble:
