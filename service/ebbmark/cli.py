@@ -1,4 +1,4 @@
-"""The command line: serve, evaluate, account, openapi. Argument parsing and exit codes only."""
+"""The command line: serve, evaluate, account, replay, openapi. Argument parsing and exit codes only."""
 
 from __future__ import annotations
 
@@ -28,6 +28,7 @@ USAGE = 2
 NO_SUGGESTION = 3
 NOT_READ = 4
 NOT_USABLE = 5
+DIFFERENT = 6
 """Exit codes. 1 is left to what nobody foresaw."""
 
 UNTIMED = "No times were sent: the rows count in the order given, each change of PEEP as a new step."
@@ -75,6 +76,20 @@ def _parser() -> argparse.ArgumentParser:
     evaluate.add_argument("--sex", choices=("male", "female"), help="form of the formula, for a table without it")
     evaluate.set_defaults(run=_evaluate)
 
+    again = commands.add_parser(
+        "replay",
+        help="compute a stored answer again and name each difference",
+        description="Reads an answer Bundle and the inputs that it names (a Bundle with the Patient and the "
+        "Observations), computes the answer again, and names each difference. Needs no network.",
+        epilog="Exit codes: 0 the same, and a signature that is there is valid; 6 not the same, or the signature is "
+        "broken; 4 a file cannot be read; 5 it is no answer.",
+    )
+    again.add_argument("file", metavar="FILE", help="the answer, or - for standard input")
+    again.add_argument("--inputs", required=True, metavar="FILE", help="the inputs, or the request")
+    again.add_argument("--keys", metavar="FILE", help="published keys (JSON Web Key Set) to check the signature with")
+    again.add_argument("--format", choices=("text", "fhir"), default="text", help="how to answer")
+    again.set_defaults(run=_replay)
+
     retell = commands.add_parser("account", help="print an answer Bundle as text")
     retell.add_argument("file", metavar="FILE", help="a file, or - for standard input")
     retell.set_defaults(run=_account)
@@ -121,6 +136,19 @@ def _account(chosen: argparse.Namespace) -> int:
         raise Rejected((Problem(ProblemKind.NOT_JSON, "", "something else", "an answer Bundle", sentence),)) from None
     print(text, end="")
     return ANSWERED
+
+
+def _replay(chosen: argparse.Namespace) -> int:
+    # Only this command needs the signature library.
+    from ebbmark.audit.offline import replay_files, text_of
+
+    keys = _bytes_of(chosen.keys) if chosen.keys else None
+    told = replay_files(_bytes_of(chosen.file), _bytes_of(chosen.inputs), keys=keys, at_s=time.time())
+    if chosen.format == "fhir":
+        print(msgspec.json.format(msgspec.json.encode(told.parameters), indent=2).decode())
+    else:
+        print(text_of(told), end="")
+    return ANSWERED if told.good else DIFFERENT
 
 
 def _bytes_of(file: str) -> bytes:

@@ -45,6 +45,17 @@ class Settings(BaseSettings):
         default=False, description="Whether Observations of status preliminary count where the request does not say."
     )
     code_map: Path | None = Field(default=None, description="File with the site's ConceptMap from local codes.")
+    value_sets: Path | None = Field(
+        default=None,
+        description="File, or folder of .json files, with FHIR ValueSets that add the site's codes of conditions.",
+    )
+    protocols: Path | None = Field(
+        default=None, description="JSON file with the site's own protocols and staircases, each value with its source."
+    )
+    stop_limits: Path | None = Field(
+        default=None,
+        description="JSON file with the stop limits of a trial in progress, signed by a clinician of the site.",
+    )
     record_base_url: str | None = Field(
         default=None, description="FHIR base URL to write results to; unset: no write-back."
     )
@@ -89,6 +100,11 @@ class Settings(BaseSettings):
         default=(),
         description="Networks inside the house, as 10.1.0.0/16, that names of the record, its authorization server and "
         "issuers may lead to; any other address that is not global is refused.",
+    )
+    sign_results: bool = Field(
+        default=False,
+        description="Whether every answer carries a detached JWS in its Provenance, made with the first of the keys "
+        "in EBBMARK_SIGNING_KEYS.",
     )
     signing_keys: tuple[Path, ...] = Field(
         default=(),

@@ -13,7 +13,7 @@ from fhir.resources.R4B.operationdefinition import OperationDefinition
 import ebbmark.physiology
 from ebbmark import __version__
 from ebbmark.fhir.codesystem import CODE_SYSTEM, CONCEPTS, code_system
-from ebbmark.fhir.conformance import capability_statement, operation_definition
+from ebbmark.fhir.conformance import capability_statement, operation_definition, replay_definition
 from ebbmark.fhir.parameters import FROM_RECORD, INPUTS, OUTPUTS
 from ebbmark.fhir.write import OPERATION
 
@@ -32,8 +32,9 @@ def test_the_capability_statement_is_of_this_running_instance() -> None:
 def test_the_capability_statement_names_the_operation_by_its_canonical_address() -> None:
     statement: Any = capability_statement(base_url=BASE_URL)
 
-    assert statement["rest"][0]["operation"] == [{"name": "titrate-peep", "definition": OPERATION}]
-    assert operation_definition()["url"] == OPERATION
+    named = {one["name"]: one["definition"] for one in statement["rest"][0]["operation"]}
+    assert named == {str(one["code"]): one["url"] for one in (operation_definition(), replay_definition())}
+    assert named["titrate-peep"] == OPERATION
 
 
 def test_the_operation_states_every_parameter_of_the_table_in_order() -> None:

@@ -10,7 +10,6 @@ signature covers that. Marks of superseding and a clinician's signature are chan
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
@@ -27,7 +26,7 @@ from ebbmark.audit.findings import (
     of_inputs,
     versioned,
 )
-from ebbmark.audit.stored_claims import Claims, claims_of
+from ebbmark.audit.stored_claims import Claims, claims_of, left_out_inputs
 from ebbmark.fhir.canonical import identity
 from ebbmark.fhir.normal_form import NormalForm, full_url_of, normal_form, resources_of
 from ebbmark.fhir.problems import Rejected
@@ -43,7 +42,6 @@ Json = Mapping[str, object]
 
 _ALL_READ = "none was left out."
 _LIMITS = Limits(max_bytes=50_000_000, max_entries=20_000)
-_INPUT = re.compile(r"Observation/[A-Za-z0-9\-.]{1,64}/_history/[^:\s]+")
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +139,7 @@ def _needed(claims: Claims, form: NormalForm, given: list[tuple[str, Json]]) -> 
     """Those of the given inputs that the answer names as used or left out; all where it names some by no address."""
     if claims.nameless:
         return given
-    named = {*claims.inputs, *_INPUT.findall(msgspec.json.encode(form.parts.get("outcome", {})).decode())}
+    named = {*claims.inputs, *left_out_inputs(form)}
     return [(url, one) for url, one in given if one.get("resourceType") != "Observation" or versioned(one) in named]
 
 

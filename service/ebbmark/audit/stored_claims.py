@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import msgspec
 
-from ebbmark.fhir.normal_form import NormalForm, NotAnAnswer
+from ebbmark.fhir.normal_form import NormalForm, NotAnAnswer, normal_form
 from ebbmark.fhir.provenance import PROTOCOL_SYSTEM
+from ebbmark.fhir.superseding import unmarked
 from ebbmark.physiology.protocols import PROTOCOLS
 
-__all__ = ["Claims", "claims_of"]
+__all__ = ["Claims", "Needs", "claims_of", "left_out_inputs", "needs_of"]
+
+_INPUT = re.compile(r"Observation/[A-Za-z0-9\-.]{1,64}/_history/[^:\s\"]+")
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,3 +109,36 @@ def claims_of(form: NormalForm) -> Claims:
         nameless=sum(1 for one in whats if not one.reference and one.identifier is None),
         known_protocols=tuple(f"{protocol.slug}|{protocol.version}" for protocol in PROTOCOLS),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Needs:
+    """What a replay needs besides the answer.
+
+    Attributes:
+        patient: `Patient/1`; empty where the answer names nobody.
+        inputs: references of Observations, those that were used and those that the answer says were left out.
+    """
+
+    patient: str
+    inputs: tuple[str, ...]
+
+
+def needs_of(stored: Iterable[tuple[str, Mapping[str, object]]]) -> Needs:
+    """Say what a stored answer was made from.
+
+    Args:
+        stored: full URL (or empty) and resource of each of its resources.
+
+    Raises:
+        NotAnAnswer: the resources are not one answer.
+    """
+    form = normal_form([(full_url, unmarked(resource)) for full_url, resource in stored])
+    subject = form.parts.get("guidance", {}).get("subject")
+    reference = subject.get("reference") if isinstance(subject, Mapping) else ""
+    return Needs(str(reference or ""), tuple(dict.fromkeys([*claims_of(form).inputs, *left_out_inputs(form)])))
+
+
+def left_out_inputs(form: NormalForm) -> list[str]:
+    """Inputs that the answer names among those that did not count."""
+    return _INPUT.findall(msgspec.json.encode(form.parts.get("outcome", {})).decode())

@@ -6,15 +6,16 @@ Canonical addresses are identifiers, see codesystem; the address of a running se
 from __future__ import annotations
 
 from ebbmark import __version__
-from ebbmark.fhir.codesystem import DEFINITIONS_DATE
-from ebbmark.fhir.parameters import FROM_RECORD, INPUTS, OUTPUTS, Parameter
+from ebbmark.fhir.codesystem import BASE, DEFINITIONS_DATE
+from ebbmark.fhir.parameters import FROM_RECORD, INPUTS, OUTPUTS, REPLAY_INPUTS, REPLAY_OUTPUTS, Parameter
 from ebbmark.fhir.write import OPERATION
 
-__all__ = ["FHIR_VERSION", "capability_statement", "operation_definition"]
+__all__ = ["FHIR_VERSION", "capability_statement", "operation_definition", "replay_definition"]
 
 FHIR_VERSION = "4.0.1"
 
 _CODE = "titrate-peep"
+_REPLAY_PARTS = (("kind", "code"), ("path", "string"), ("expected", "string"), ("found", "string"))
 
 
 SECURITY = {
@@ -64,11 +65,14 @@ def capability_statement(*, base_url: str, signs_in: bool = False) -> dict[str, 
             {
                 "mode": "server",
                 **({"security": SECURITY} if signs_in else {}),
-                "documentation": "One operation, and the definitions that describe it; nothing is stored.",
+                "documentation": "Two operations, and the definitions that describe them; nothing is stored.",
                 "resource": [
                     {"type": kind, "interaction": [{"code": "read"}]} for kind in ("CodeSystem", "OperationDefinition")
                 ],
-                "operation": [{"name": _CODE, "definition": OPERATION}],
+                "operation": [
+                    {"name": _CODE, "definition": OPERATION},
+                    {"name": "replay", "definition": f"{BASE}/OperationDefinition/replay"},
+                ],
             }
         ],
     }
@@ -107,6 +111,41 @@ def operation_definition() -> dict[str, object]:
             *[_parameter(row, "in") for row in (*INPUTS, *FROM_RECORD)],
             *[_parameter(row, "out") for row in OUTPUTS],
         ],
+    }
+
+
+def replay_definition() -> dict[str, object]:
+    """FHIR R4 OperationDefinition of `$replay`."""
+    outputs = [_parameter(row, "out") for row in REPLAY_OUTPUTS]
+    difference = outputs[-1]
+    del difference["type"]
+    difference["part"] = [
+        *[{"name": name, "use": "out", "min": 0, "max": "1", "type": kind} for name, kind in _REPLAY_PARTS],
+        {"name": "sentence", "use": "out", "min": 1, "max": "1", "type": "string"},
+    ]
+    return {
+        "resourceType": "OperationDefinition",
+        "id": "replay",
+        "url": f"{BASE}/OperationDefinition/replay",
+        "version": __version__,
+        "name": "Replay",
+        "title": "Compute a stored answer again",
+        "status": "active",
+        "kind": "operation",
+        "experimental": False,
+        "date": DEFINITIONS_DATE,
+        "publisher": "Ebbmark",
+        "description": (
+            "Reads the inputs of a stored answer in the versions that it names, computes it again with the same "
+            "protocol, and says that both are the same, or names each difference: an input amended since or gone, "
+            "another engine or protocol version, a stored value that the inputs do not give. Checks the signature, too."
+        ),
+        "affectsState": False,
+        "code": "replay",
+        "system": True,
+        "type": False,
+        "instance": False,
+        "parameter": [*[_parameter(row, "in") for row in REPLAY_INPUTS], *outputs],
     }
 
 

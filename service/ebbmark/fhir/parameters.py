@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["FROM_RECORD", "INPUTS", "OUTPUTS", "Parameter"]
+__all__ = ["FROM_RECORD", "INPUTS", "OUTPUTS", "REPLAY_INPUTS", "REPLAY_OUTPUTS", "Parameter"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,3 +153,69 @@ OUTPUTS: tuple[Parameter, ...] = (
     ),
 )
 """A single resource named `return`: it comes back bare."""
+
+REPLAY_INPUTS: tuple[Parameter, ...] = (
+    Parameter(
+        "request-identifier",
+        "Identifier",
+        0,
+        "1",
+        "The identity of an answer in the configured record: GuidanceResponse.requestIdentifier. This or answer.",
+        "valueIdentifier",
+    ),
+    Parameter(
+        "answer",
+        "Bundle",
+        0,
+        "1",
+        "The answer itself, as $titrate-peep returned it, or as a Bundle of its resources from a record.",
+        "resource",
+    ),
+    Parameter(
+        "inputs",
+        "Bundle",
+        0,
+        "1",
+        "The Patient and the Observations in the versions that the answer names; where absent they are read from the "
+        "configured record.",
+        "resource",
+    ),
+)
+"""What `$replay` takes."""
+
+REPLAY_OUTPUTS: tuple[Parameter, ...] = (
+    Parameter(
+        "same",
+        "boolean",
+        1,
+        "1",
+        "Whether the stored answer is, byte for byte, what its inputs give; what happened to it afterwards aside.",
+        "valueBoolean",
+    ),
+    Parameter("request-identifier", "Identifier", 1, "1", "The identity of the answer.", "valueIdentifier"),
+    Parameter(
+        "signature",
+        "code",
+        1,
+        "1",
+        "valid, absent, unknown-key or broken: the answer against its signature and the keys of this service.",
+        "valueCode",
+    ),
+    Parameter(
+        "not-checked",
+        "integer",
+        1,
+        "1",
+        "How many remarks about inputs that were not used cannot be computed again; the signature covers them.",
+        "valueInteger",
+    ),
+    Parameter(
+        "difference",
+        "",
+        0,
+        "*",
+        "One finding, in parts: kind, path, expected, found (both as JSON), sentence.",
+        "part",
+    ),
+)
+"""What `$replay` returns."""

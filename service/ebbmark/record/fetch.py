@@ -16,10 +16,11 @@ import msgspec
 
 from ebbmark.fhir.codes import CodeRow, HeightKind
 from ebbmark.fhir.instants import instant
-from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.problems import Rejected
 from ebbmark.record.asked import Asked
 from ebbmark.record.choice import several_sources
 from ebbmark.record.client import RecordClient
+from ebbmark.record.read_problems import no_patient, not_read, too_much
 from ebbmark.record.reading import ReadFailure, Waiting, read_json
 from ebbmark.record.searching import Budget, Found, FoundEntry, Head, TooMuch, any_of, search
 from ebbmark.record.sieve import Sieved, sieve
@@ -32,7 +33,6 @@ CODES_LENGTH = 1_500
 PAGE_SIZE = 200
 MOST_METRICS = 20
 _NO_SUCH_PARAMETER = frozenset({400, 404, 405, 422, 501})
-_PATIENT = "Parameters.parameter.where(name='patient-reference')"
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +90,7 @@ async def fetch_trial(
     base = record.settings.base_url.rstrip("/")
     patient = await _read(asked.patient, record, budget, waiting)
     if isinstance(patient, ReadFailure):
-        raise Rejected((_no_patient(patient),))
+        raise Rejected((no_patient(patient),))
     heights, mechanics = _tokens(table)
     found = await _searched(record, asked, heights, [], budget, waiting)
     found += await _searched(record, asked, mechanics, _limits(asked), budget, waiting)
@@ -150,9 +150,9 @@ async def _searched(
             parameter = "code"
             result = await search(record, "Observation", query(parameter), budget=budget, waiting=waiting)
         if isinstance(result, TooMuch):
-            raise Rejected((_too_much(result),))
+            raise Rejected((too_much(result),))
         if isinstance(result, ReadFailure):
-            raise Rejected((_failed("Observations", result),))
+            raise Rejected((not_read("Observations", result),))
         found.append(result)
     return found
 
@@ -243,25 +243,3 @@ def _notes(asked: Asked, sieved: Sieved, found: Iterable[Found]) -> list[str]:
     remarks = sorted({remark for one in found for remark in one.remarks})
     notes += [f"The record made a remark on the search ({remark})." for remark in remarks]
     return notes
-
-
-def _no_patient(failure: ReadFailure) -> Problem:
-    if failure.status in (404, 410):
-        accepted = "a patient of the configured record"
-        sentence = f"The patient could not be read: {failure.sentence}."
-        return Problem(ProblemKind.NOT_IN_RECORD, _PATIENT, "no such patient", accepted, sentence)
-    return _failed("The Patient", failure)
-
-
-def _failed(what: str, failure: ReadFailure) -> Problem:
-    sentence = f"{what} could not be read from the record: {failure.sentence}. Ask again later, or send the data."
-    return Problem(ProblemKind.RECORD_FAILED, _PATIENT, failure.sentence, "a record that answers", sentence)
-
-
-def _too_much(much: TooMuch) -> Problem:
-    sentence = (
-        f"The record holds {much.sentence} for this question, and a part would pass for the whole. "
-        "Name a shorter period."
-    )
-    accepted = "a period that holds less"
-    return Problem(ProblemKind.TOO_MUCH_IN_RECORD, _PATIENT, much.sentence, accepted, sentence)

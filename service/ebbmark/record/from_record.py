@@ -17,12 +17,11 @@ from ebbmark.record.asked import Asked, asked_of, with_bundle
 from ebbmark.record.choice import several_trials
 from ebbmark.record.client import RecordClient
 from ebbmark.record.fetch import Fetched, fetch_trial
+from ebbmark.record.read_problems import PATIENT
 from ebbmark.record.reading import Waiting
 from ebbmark.record.searching import Budget
 
 __all__ = ["ReadLimits", "recommend_from_record"]
-
-_PATIENT = "Parameters.parameter.where(name='patient-reference')"
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +75,7 @@ async def recommend_from_record(
     if record is None:
         accepted = "a service whose record_base_url is set"
         sentence = "The request names a patient of a record, but no record system is configured here. Send the data."
-        raise Rejected((Problem(ProblemKind.NO_RECORD, _PATIENT, "patient-reference", accepted, sentence),))
+        raise Rejected((Problem(ProblemKind.NO_RECORD, PATIENT, "patient-reference", accepted, sentence),))
     fetched = await _fetched(asked, record, waiting, code_map, limits)
     request = read_request(
         with_bundle(asked, fetched.bundle),
@@ -105,7 +104,7 @@ async def _fetched(
         sentence = (
             f"Reading from the record took longer than {limits.total_s:g} seconds. Name a shorter period, or ask later."
         )
-        raise Rejected((Problem(ProblemKind.RECORD_FAILED, _PATIENT, found, accepted, sentence),)) from None
+        raise Rejected((Problem(ProblemKind.RECORD_FAILED, PATIENT, found, accepted, sentence),)) from None
 
 
 def _with_own_codes(code_map: CodeMap, asked: Asked) -> CodeMap:

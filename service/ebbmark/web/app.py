@@ -26,13 +26,16 @@ from ebbmark.record.tls import client_tls
 from ebbmark.settings import Settings
 from ebbmark.web import health
 from ebbmark.web.audit_trail import AuditTrail
+from ebbmark.web.bedside import BedsideDoor, bedside_router, definitions_router
 from ebbmark.web.documentation import DESCRIPTION
 from ebbmark.web.entrance import Entrance
 from ebbmark.web.jwks import jwks_router
 from ebbmark.web.limits import RateLimit, RequestRates
 from ebbmark.web.operations import Door, fhir_router
+from ebbmark.web.replaying import Auditing, replay_router
 from ebbmark.web.responses import SAFE_HEADERS, not_routed, outcome_response, place_of, rejected
-from ebbmark.web.trust import KeysOf, Misconfigured, own_keys, rules_for
+from ebbmark.web.site_files import read_site
+from ebbmark.web.trust import KeysOf, Misconfigured, own_keys, own_public_keys, rules_for, signer_of
 
 __all__ = ["SIGN_IN_IS_OFF", "Misconfigured", "create_app", "reason_not_to_listen"]
 
@@ -70,6 +73,10 @@ def create_app(settings: Settings) -> FastAPI:
     # Issuers are strangers: they are checked like the record, but not shown our certificate.
     outside = _exchange(settings, client_tls(certificate=None, key=None, authorities=settings.record_authorities))
     entrance = _entrance(settings, base_url, outside)
+    limits = Limits(max_bytes=settings.max_body_bytes, max_entries=settings.max_entries)
+    code_map = read_code_map(settings.code_map.read_bytes()) if settings.code_map else NO_CODE_MAP
+    site = read_site(value_sets=settings.value_sets, protocols=settings.protocols, stop_limits=settings.stop_limits)
+    trail = AuditTrail(time.time, record if settings.audit_to == "record" else None, settings.audit_names_patient)
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
@@ -96,24 +103,22 @@ def create_app(settings: Settings) -> FastAPI:
         redirect_slashes=False,
         lifespan=lifespan,
     )
-    app.include_router(
-        fhir_router(
-            Door(
-                limits=Limits(max_bytes=settings.max_body_bytes, max_entries=settings.max_entries),
-                code_map=read_code_map(settings.code_map.read_bytes()) if settings.code_map else NO_CODE_MAP,
-                accept_preliminary=settings.accept_preliminary,
-                record=record,
-                base_url=base_url,
-                trail=AuditTrail(
-                    time.time, record if settings.audit_to == "record" else None, settings.audit_names_patient
-                ),
-                signs_in=entrance.rules is not None,
-            )
-        ),
-        dependencies=[Depends(entrance.admit)],
+    door = Door(
+        limits=limits,
+        code_map=code_map,
+        accept_preliminary=settings.accept_preliminary,
+        record=record,
+        base_url=base_url,
+        trail=trail,
+        signs_in=entrance.rules is not None,
+        signer=signer_of(keys, signs=settings.sign_results),
     )
-    app.include_router(jwks_router(keys))
-    app.include_router(health.router)
+    bedside = BedsideDoor(site, limits, code_map, settings.accept_preliminary, trail)
+    auditing = Auditing(code_map, record, own_public_keys(keys), trail, settings.max_body_bytes)
+    for guarded in (fhir_router(door), bedside_router(bedside), replay_router(auditing)):
+        app.include_router(guarded, dependencies=[Depends(entrance.admit)])
+    for open_to_all in (definitions_router(site), jwks_router(keys), health.router):
+        app.include_router(open_to_all)
     app.add_exception_handler(Rejected, rejected)
     app.add_exception_handler(HTTPException, not_routed)
     app.add_middleware(_Boundary)

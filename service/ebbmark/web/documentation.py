@@ -10,7 +10,7 @@ from fastapi import Response
 
 from ebbmark.web.media import FHIR_JSON
 
-__all__ = ["DESCRIPTION", "TITRATE_PEEP", "example"]
+__all__ = ["DESCRIPTION", "REPLAY", "TITRATE_PEEP", "example"]
 
 DESCRIPTION = (
     "Reads a decremental PEEP trial of a ventilated adult with ARDS from FHIR R4 and answers with the closing pressure "
@@ -105,6 +105,35 @@ TITRATE_PEEP: dict[str, Any] = {
             "content": {
                 FHIR_JSON: {"schema": _schema("Parameters", "Bundle"), "example": example("request")},
                 "application/json": {"schema": _schema("Parameters", "Bundle")},
+            },
+        },
+    },
+}
+
+REPLAY: dict[str, Any] = {
+    "summary": "Compute a stored answer again",
+    "description": "Takes FHIR R4 Parameters: `request-identifier` of an answer in the configured record, or the "
+    "`answer` itself as a Bundle, with or without its `inputs`. Computes it again from the inputs in the versions that "
+    "it names, and returns Parameters: whether both are the same, what the signature says, and each difference.",
+    "operation_id": "replay",
+    "response_class": Response,
+    "responses": {
+        200: {
+            "description": "What was found.",
+            "content": {FHIR_JSON: {"schema": _schema("Parameters")}},
+        },
+        **{
+            status: {"description": text, "content": {FHIR_JSON: {"schema": _schema("OperationOutcome")}}}
+            for status, text in REFUSALS.items()
+        },
+    },
+    "openapi_extra": {
+        "parameters": TITRATE_PEEP["openapi_extra"]["parameters"],
+        "requestBody": {
+            "required": True,
+            "content": {
+                FHIR_JSON: {"schema": _schema("Parameters")},
+                "application/json": {"schema": _schema("Parameters")},
             },
         },
     },

@@ -27,7 +27,14 @@ from ebbmark.web.signed_token import Rules, TokenRefusal
 
 __all__ = ["OPEN_PATHS", "Entrance", "Refused", "actor_of", "require"]
 
-OPEN_PATHS = frozenset({"/fhir/metadata", "/fhir/OperationDefinition/titrate-peep", "/fhir/CodeSystem/ebbmark"})
+OPEN_PATHS = frozenset(
+    {
+        "/fhir/metadata",
+        "/fhir/OperationDefinition/titrate-peep",
+        "/fhir/OperationDefinition/replay",
+        "/fhir/CodeSystem/ebbmark",
+    }
+)
 REALM = 'Bearer realm="ebbmark"'
 _LATER = frozenset({TokenRefusal.KEYS_UNAVAILABLE, TokenRefusal.TOO_MANY})
 _SOON_S = 5

@@ -4,22 +4,23 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import AsyncIterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
 import msgspec
 from fastapi import APIRouter, Request, Response
 
+from ebbmark.audit.signature import sign
 from ebbmark.fhir.audit_event import Access, Actor, Deed
 from ebbmark.fhir.codesystem import code_system
-from ebbmark.fhir.conformance import capability_statement, operation_definition
+from ebbmark.fhir.conformance import capability_statement, operation_definition, replay_definition
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.read import CodeMap, Limits
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.validate import validate
 from ebbmark.fhir.write import as_transaction, write_bundle, write_bundle_bytes
 from ebbmark.fhir.written import with_write_issue
+from ebbmark.keys import SigningKey
 from ebbmark.recommend import recommend
 from ebbmark.record.client import RecordClient
 from ebbmark.record.from_record import recommend_from_record
@@ -27,6 +28,7 @@ from ebbmark.record.reading import Waiting
 from ebbmark.record.supersede import write_current
 from ebbmark.record.write_back import WriteState
 from ebbmark.web.audit_trail import AuditTrail
+from ebbmark.web.body import read_body
 from ebbmark.web.documentation import TITRATE_PEEP
 from ebbmark.web.entrance import actor_of, require
 from ebbmark.web.media import FHIR_JSON, require_acceptable, require_fhir_json
@@ -53,6 +55,7 @@ class Door:
         base_url: FHIR base address as callers see it, for the CapabilityStatement.
         trail: where it is noted who did what.
         signs_in: whether callers must sign in, for the CapabilityStatement.
+        signer: the key that every answer is signed with; None where answers are not signed.
     """
 
     limits: Limits
@@ -62,6 +65,7 @@ class Door:
     base_url: str
     trail: AuditTrail
     signs_in: bool = False
+    signer: SigningKey | None = None
 
 
 def fhir_router(door: Door) -> APIRouter:
@@ -72,7 +76,7 @@ def fhir_router(door: Door) -> APIRouter:
     async def titrate_peep(request: Request) -> Response:
         require_fhir_json(request.headers.get("content-type"))
         require_acceptable(request.headers.get("accept"), request.query_params.get("_format"))
-        body = await _body(request.stream(), door.limits.max_bytes)
+        body = await read_body(request.stream(), door.limits.max_bytes)
         at_s = time.time()
         actor = actor_of(request)
         recommendation = await _from_record(door, body, at_s, actor)
@@ -88,20 +92,25 @@ def fhir_router(door: Door) -> APIRouter:
             require(request, WRITE_BACK)
             return await _written(recommendation, at_s, door, actor)
         await door.trail.note(_access(Deed.EVALUATED, actor, recommendation))
+        if door.signer is not None:
+            signed = sign(write_bundle(recommendation, recorded_s=at_s), key=door.signer)
+            return Response(_ENCODER.encode(signed), media_type=FHIR_JSON)
         return Response(write_bundle_bytes(recommendation, recorded_s=at_s), media_type=FHIR_JSON)
 
     definitions = {
-        "/metadata": capability_statement(base_url=door.base_url, signs_in=door.signs_in),
-        "/OperationDefinition/titrate-peep": operation_definition(),
-        "/CodeSystem/ebbmark": code_system(),
+        "/metadata": ("readCapabilityStatement", capability_statement(base_url=door.base_url, signs_in=door.signs_in)),
+        "/OperationDefinition/titrate-peep": ("readOperationDefinition", operation_definition()),
+        "/OperationDefinition/replay": ("readReplayDefinition", replay_definition()),
+        "/CodeSystem/ebbmark": ("readCodeSystem", code_system()),
     }
-    for path, resource in definitions.items():
-        _serve(router, path, _ENCODER.encode(resource), str(resource["resourceType"]))
+    for path, (name, resource) in definitions.items():
+        _serve(router, path, name, resource)
     return router
 
 
-def _serve(router: APIRouter, path: str, body: bytes, resource_type: str) -> None:
+def _serve(router: APIRouter, path: str, name: str, resource: dict[str, object]) -> None:
     """Serve one fixed resource."""
+    body, resource_type = _ENCODER.encode(resource), str(resource["resourceType"])
 
     async def definition(request: Request) -> Response:
         require_acceptable(request.headers.get("accept"), request.query_params.get("_format"))
@@ -112,24 +121,10 @@ def _serve(router: APIRouter, path: str, body: bytes, resource_type: str) -> Non
         definition,
         methods=["GET"],
         summary=f"{resource_type} of this service",
-        operation_id=f"read{resource_type}",
+        operation_id=name,
         response_class=Response,
         responses={200: {"description": resource_type, "content": {FHIR_JSON: {"schema": {"type": "object"}}}}},
     )
-
-
-async def _body(stream: AsyncIterator[bytes], max_bytes: int) -> bytes:
-    """The body, read no further than the limit."""
-    pieces: list[bytes] = []
-    size = 0
-    async for piece in stream:
-        size += len(piece)
-        if size > max_bytes:
-            found, accepted = f"a body of more than {max_bytes:,} bytes", f"at most {max_bytes:,} bytes"
-            sentence = f"The request has {found}; {accepted} are read. Send only the Observations of the trial."
-            raise Rejected((Problem(ProblemKind.TOO_LARGE, "", found, accepted, sentence),))
-        pieces.append(piece)
-    return pieces[0] if len(pieces) == 1 else b"".join(pieces)
 
 
 async def _from_record(door: Door, body: bytes, at_s: float, actor: Actor) -> Recommendation | None:
@@ -167,6 +162,8 @@ async def _written(recommendation: Recommendation, at_s: float, door: Door, acto
     if problems or record is None:
         raise Rejected(tuple(problems))
     bundle = write_bundle(recommendation, recorded_s=at_s)
+    if door.signer is not None:
+        bundle = sign(bundle, key=door.signer)
     transaction = as_transaction(bundle, patient)
     faults = await asyncio.to_thread(validate, transaction)
     if faults:

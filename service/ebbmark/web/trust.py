@@ -9,12 +9,14 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from ebbmark.keys import KeyFault, KeyRing, read_key_ring, read_public_keys
+import msgspec
+
+from ebbmark.keys import KeyFault, KeyRing, PublicKey, SigningKey, public_key_set, read_key_ring, read_public_keys
 from ebbmark.record.exchange import Exchange
 from ebbmark.record.published_keys import FixedKeys, PublishedKeys
 from ebbmark.web.signed_token import KeySource, Rules, TrustedParty
 
-__all__ = ["KeysOf", "Misconfigured", "own_keys", "rules_for"]
+__all__ = ["KeysOf", "Misconfigured", "own_keys", "own_public_keys", "rules_for", "signer_of"]
 
 
 class Misconfigured(ValueError):
@@ -91,3 +93,21 @@ def own_keys(files: Iterable[Path]) -> KeyRing:
     if isinstance(ring, KeyFault):
         raise Misconfigured(f"a file of EBBMARK_SIGNING_KEYS {ring.value}")
     return ring
+
+
+def own_public_keys(ring: KeyRing) -> tuple[PublicKey, ...]:
+    """Our own keys as the world sees them, to check our own signatures with."""
+    return read_public_keys(msgspec.json.encode(public_key_set(ring))) or ()
+
+
+def signer_of(ring: KeyRing, *, signs: bool) -> SigningKey | None:
+    """The key that answers are signed with; None where they are not.
+
+    Raises:
+        Misconfigured: they are to be signed, and there is no key.
+    """
+    if not signs:
+        return None
+    if not ring.keys:
+        raise Misconfigured("EBBMARK_SIGN_RESULTS needs a key in EBBMARK_SIGNING_KEYS")
+    return ring.keys[0]

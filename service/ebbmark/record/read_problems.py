@@ -1,0 +1,37 @@
+"""What is the caller told where the record does not give what a question needs?"""
+
+from __future__ import annotations
+
+from ebbmark.fhir.problems import Problem, ProblemKind
+from ebbmark.record.reading import ReadFailure
+from ebbmark.record.searching import TooMuch
+
+__all__ = ["PATIENT", "no_patient", "not_read", "too_much"]
+
+PATIENT = "Parameters.parameter.where(name='patient-reference')"
+"""FHIRPath of what the caller asked for."""
+
+
+def no_patient(failure: ReadFailure) -> Problem:
+    """The Patient could not be read."""
+    if failure.status in (404, 410):
+        accepted = "a patient of the configured record"
+        sentence = f"The patient could not be read: {failure.sentence}."
+        return Problem(ProblemKind.NOT_IN_RECORD, PATIENT, "no such patient", accepted, sentence)
+    return not_read("The Patient", failure)
+
+
+def not_read(what: str, failure: ReadFailure) -> Problem:
+    """Something else could not be read."""
+    sentence = f"{what} could not be read from the record: {failure.sentence}. Ask again later, or send the data."
+    return Problem(ProblemKind.RECORD_FAILED, PATIENT, failure.sentence, "a record that answers", sentence)
+
+
+def too_much(much: TooMuch) -> Problem:
+    """The record holds more than may be read."""
+    sentence = (
+        f"The record holds {much.sentence} for this question, and a part would pass for the whole. "
+        "Name a shorter period."
+    )
+    accepted = "a period that holds less"
+    return Problem(ProblemKind.TOO_MUCH_IN_RECORD, PATIENT, much.sentence, accepted, sentence)

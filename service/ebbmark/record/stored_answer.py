@@ -1,0 +1,185 @@
+"""What does a replay need from the record: a stored answer, and its inputs in the versions that it names?
+
+Inputs are first read in the version in force, many at once; only where that is another than the one used, the old
+version is read by its own address (`_history`). Source: FHIR R4 http.html#vread.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import cast
+
+import msgspec
+
+from ebbmark.fhir.frame import RESULT_SYSTEM
+from ebbmark.fhir.provenance import SOFTWARE_SYSTEM
+from ebbmark.fhir.references import tail_of
+from ebbmark.record.client import RecordClient
+from ebbmark.record.reading import ReadFailure, Waiting, read_json
+from ebbmark.record.searching import Budget, Found, FoundEntry, Head, search
+from ebbmark.record.stored import NotFhir, failure_of, provenance_of, read_by_id
+
+__all__ = ["Inputs", "NotStored", "answer_in_record", "inputs_in_record"]
+
+Json = dict[str, object]
+
+MOST_OLD_VERSIONS = 500
+_GONE = frozenset({404, 410})
+
+
+@dataclass(frozen=True, slots=True)
+class NotStored:
+    """The record holds no such answer, or more than one."""
+
+    found: int
+
+
+@dataclass(slots=True)
+class Inputs:
+    """Inputs as the record gives them.
+
+    Attributes:
+        resources: address and resource of each.
+        current: version in force by `Type/id`.
+    """
+
+    resources: list[tuple[str, Json]] = field(default_factory=list)
+    current: dict[str, str] = field(default_factory=dict)
+
+
+class _Reference(msgspec.Struct):
+    reference: str = ""
+
+
+class _Measured(msgspec.Struct):
+    device: _Reference | None = None
+
+
+class _Agent(msgspec.Struct):
+    who: _Reference = msgspec.field(default_factory=_Reference)
+
+
+class _Assembled(msgspec.Struct):
+    agent: list[_Agent] = []
+
+
+async def answer_in_record(
+    identity: str, *, record: RecordClient, waiting: Waiting
+) -> list[tuple[str, Json]] | NotStored | ReadFailure:
+    """Read a stored answer with its Provenance and Device.
+
+    Args:
+        identity: of the answer, 64 hexadecimal digits.
+        record: the client.
+        waiting: how time passes between attempts.
+    """
+    budget = Budget(requests=200)
+    tag = f"{identity}:provenance"
+    query = [("_tag", f"{RESULT_SYSTEM}|{tag}")]
+    found = await search(record, "Provenance", query, budget=budget, waiting=waiting)
+    if not isinstance(found, Found):
+        return failure_of(found)
+    try:
+        every = [(one, provenance_of(one)) for one in found.entries if one.head.resource_type == "Provenance"]
+    except NotFhir:
+        return ReadFailure("a Provenance in the record is not in the shape of FHIR", 200)
+    own = [(entry, view) for entry, view in every if any(one.code == tag for one in view.meta.tag)]
+    if len(own) != 1:
+        return NotStored(len(own))
+    entry, view = own[0]
+    targets = [tail_of(one.reference) for one in view.target]
+    entries = await read_by_id(targets, record=record, budget=budget, waiting=waiting)
+    if isinstance(entries, ReadFailure):
+        return entries
+    devices = await _devices(entry, record, budget, waiting)
+    if isinstance(devices, ReadFailure):
+        return devices
+    return [(one.full_url, _resource(one)) for one in (*entries, entry, *devices)]
+
+
+async def _devices(
+    provenance: FoundEntry, record: RecordClient, budget: Budget, waiting: Waiting
+) -> list[FoundEntry] | ReadFailure:
+    """The Device of this software that the answer was assembled by."""
+    try:
+        whos = [one.who.reference for one in msgspec.json.decode(provenance.resource, type=_Assembled).agent]
+    except msgspec.DecodeError:
+        return ReadFailure("a Provenance in the record is not in the shape of FHIR", 200)
+    wanted = [tail_of(who) for who in whos if "Device/" in who]
+    found = await read_by_id(wanted, record=record, budget=budget, waiting=waiting)
+    return found if isinstance(found, ReadFailure) else [one for one in found if SOFTWARE_SYSTEM in str(_resource(one))]
+
+
+async def inputs_in_record(
+    references: Iterable[str], patient: str, *, record: RecordClient, waiting: Waiting
+) -> Inputs | ReadFailure:
+    """Read inputs in the versions named, with the Patient and the DeviceMetrics that they need.
+
+    Args:
+        references: `Observation/1/_history/3`, or without a version: the one in force.
+        patient: `Patient/1`.
+        record: the client.
+        waiting: how time passes between attempts.
+    """
+    budget = Budget(requests=200 + MOST_OLD_VERSIONS)
+    wanted = {reference: tail_of(reference) for reference in references if "Observation/" in reference}
+    now = await read_by_id([patient, *wanted.values()], record=record, budget=budget, waiting=waiting)
+    if isinstance(now, ReadFailure):
+        return now
+    inputs = Inputs()
+    in_force = {f"{one.head.resource_type}/{one.head.id}": one for one in now}
+    inputs.current = {plain: one.head.meta.version_id for plain, one in in_force.items()}
+    used: list[FoundEntry] = [in_force[patient]] if patient in in_force else []
+    for reference, plain in wanted.items():
+        version = reference.partition("/_history/")[2]
+        current = in_force.get(plain)
+        if current is not None and version in ("", current.head.meta.version_id):
+            used.append(current)
+            continue
+        old = await _old_version(f"{plain}/_history/{version}", record, budget, waiting)
+        if isinstance(old, ReadFailure):
+            if old.status in _GONE:
+                continue  # the replay names it
+            return old
+        used.append(old)
+    metrics = await read_by_id(_metrics(used), record=record, budget=budget, waiting=waiting)
+    if isinstance(metrics, ReadFailure):
+        return metrics
+    inputs.resources = [(one.full_url, _resource(one)) for one in (*used, *metrics)]
+    return inputs
+
+
+async def _old_version(
+    address: str, record: RecordClient, budget: Budget, waiting: Waiting
+) -> FoundEntry | ReadFailure:
+    if budget.requests <= 0:
+        return ReadFailure("more old versions would have to be read than is allowed", None)
+    budget.requests -= 1
+    raw = await read_json(record, address, msgspec.Raw, waiting=waiting)
+    if isinstance(raw, ReadFailure):
+        return raw
+    try:
+        head = msgspec.json.decode(raw, type=Head)
+    except msgspec.DecodeError:
+        return ReadFailure("the reply was not a resource", 200)
+    plain, _, version = address.partition("/_history/")
+    if (f"{head.resource_type}/{head.id}", head.meta.version_id) != (plain, version):
+        return ReadFailure("the reply was another version than the one asked for", 200)
+    return FoundEntry(f"{record.settings.base_url.rstrip('/')}/{plain}", head, bytes(raw))
+
+
+def _metrics(used: Iterable[FoundEntry]) -> list[str]:
+    found = []
+    for one in used:
+        try:
+            device = msgspec.json.decode(one.resource, type=_Measured).device
+        except msgspec.DecodeError:
+            continue
+        if device is not None and "DeviceMetric/" in device.reference:
+            found.append(tail_of(device.reference))
+    return found
+
+
+def _resource(entry: FoundEntry) -> Json:
+    return cast("Json", msgspec.json.decode(entry.resource))

@@ -1,0 +1,121 @@
+"""The auditor's door: compute a stored answer again and name each difference."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+import msgspec
+from fastapi import APIRouter, Request, Response
+
+from ebbmark.audit.question import ReplayAsked, not_an_answer, replay_asked, replay_told
+from ebbmark.audit.replay import replay
+from ebbmark.audit.signature import verify
+from ebbmark.audit.stored_claims import needs_of
+from ebbmark.fhir.audit_event import Access, Deed
+from ebbmark.fhir.normal_form import NotAnAnswer
+from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.read import CodeMap
+from ebbmark.fhir.superseding import unmarked
+from ebbmark.keys import PublicKey
+from ebbmark.record.client import RecordClient
+from ebbmark.record.reading import ReadFailure, Waiting
+from ebbmark.record.stored_answer import Inputs, NotStored, answer_in_record, inputs_in_record
+from ebbmark.web.audit_trail import AuditTrail
+from ebbmark.web.body import read_body
+from ebbmark.web.documentation import REPLAY
+from ebbmark.web.entrance import actor_of
+from ebbmark.web.media import FHIR_JSON, require_acceptable, require_fhir_json
+
+__all__ = ["Auditing", "replay_router"]
+
+Json = dict[str, object]
+
+_WAITING = Waiting(sleep=asyncio.sleep, now=lambda: datetime.now(UTC))
+
+
+@dataclass(frozen=True, slots=True)
+class Auditing:
+    """What the auditor's door was configured with.
+
+    Attributes:
+        code_map: the site's own codes.
+        record: where answers and inputs are read; None where no record is configured.
+        keys: whose signatures are believed: our own published ones.
+        trail: where it is noted who did what.
+        max_bytes: longest body that is read.
+    """
+
+    code_map: CodeMap
+    record: RecordClient | None
+    keys: tuple[PublicKey, ...]
+    trail: AuditTrail
+    max_bytes: int
+
+
+def replay_router(auditing: Auditing) -> APIRouter:
+    """The route below `/fhir`."""
+    router = APIRouter(prefix="/fhir", tags=["fhir"])
+
+    @router.post("/$replay", **REPLAY)
+    async def replay_answer(request: Request) -> Response:
+        require_fhir_json(request.headers.get("content-type"))
+        require_acceptable(request.headers.get("accept"), request.query_params.get("_format"))
+        asked = replay_asked(await read_body(request.stream(), auditing.max_bytes))
+        try:
+            told, patient, identity = await _told(asked, auditing)
+        except NotAnAnswer as error:
+            raise not_an_answer(error) from error
+        await auditing.trail.note(Access(Deed.READ, actor_of(request), True, patient, (), identity))
+        return Response(msgspec.json.encode(told), media_type=FHIR_JSON)
+
+    return router
+
+
+async def _told(asked: ReplayAsked, auditing: Auditing) -> tuple[Json, str, str]:
+    """What is said, about which patient, and the identity of the answer."""
+    stored = asked.answer if asked.answer is not None else await _stored(asked.identity or "", auditing)
+    needs = needs_of(stored)
+    inputs, current = asked.inputs, {}
+    if inputs is None:
+        found = await _inputs(needs.inputs, needs.patient, auditing)
+        inputs, current = found.resources, found.current
+    verification = verify([(url, unmarked(one)) for url, one in stored], auditing.keys)
+    outcome = await asyncio.to_thread(
+        replay, stored, inputs, at_s=time.time(), code_map=auditing.code_map, current=current
+    )
+    return replay_told(outcome, verification.verified), needs.patient, outcome.identity
+
+
+async def _stored(identity: str, auditing: Auditing) -> list[tuple[str, Json]]:
+    found = await answer_in_record(identity, record=_record(auditing), waiting=_WAITING)
+    if isinstance(found, ReadFailure):
+        raise Rejected((_failed("The answer", found),))
+    if isinstance(found, NotStored):
+        accepted = "one answer of this identity"
+        sentence = f"The record holds {found.found or 'no'} answers of this identity; one is needed."
+        where = "Parameters.parameter.where(name='request-identifier')"
+        raise Rejected((Problem(ProblemKind.NOT_IN_RECORD, where, f"{found.found} answers", accepted, sentence),))
+    return found
+
+
+async def _inputs(references: tuple[str, ...], patient: str, auditing: Auditing) -> Inputs:
+    found = await inputs_in_record(references, patient, record=_record(auditing), waiting=_WAITING)
+    if isinstance(found, ReadFailure):
+        raise Rejected((_failed("The inputs", found),))
+    return found
+
+
+def _record(auditing: Auditing) -> RecordClient:
+    if auditing.record is None:
+        accepted = "a service whose record_base_url is set"
+        sentence = "No record system is configured here; send both the answer and its inputs."
+        raise Rejected((Problem(ProblemKind.NO_RECORD, "", "no record", accepted, sentence),))
+    return auditing.record
+
+
+def _failed(what: str, failure: ReadFailure) -> Problem:
+    sentence = f"{what} could not be read from the record: {failure.sentence}."
+    return Problem(ProblemKind.RECORD_FAILED, "", failure.sentence, "a record that answers", sentence)

@@ -1,0 +1,113 @@
+"""The auditor's door: what it takes, and what it says."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from starlette.types import ASGIApp
+
+from ebbmark.keys import new_key_set
+from ebbmark.settings import Settings
+from ebbmark.web.app import Misconfigured, create_app
+from fhir_builders import bundle, height, parameters, patient, to_bytes, trial_observations
+from web.asking import Reply, ask
+
+Json = dict[str, Any]
+REPLAY = "/fhir/$replay"
+INPUTS = bundle(patient(), height(), *trial_observations())
+IDENTITY = {"valueIdentifier": {"system": "https://ebbmark.example/fhir/sid/request", "value": "0" * 64}}
+
+
+@pytest.fixture(scope="module")
+def answer(app: ASGIApp) -> Json:
+    return ask(app, to_bytes(INPUTS)).json
+
+
+def replayed(app: ASGIApp, **given: object) -> Reply:
+    return ask(app, to_bytes(parameters(**given)), path=REPLAY)
+
+
+def told(reply: Reply) -> dict[str, Any]:
+    assert reply.status == 200, reply.body
+    return {one["name"]: next(v for n, v in one.items() if n != "name") for one in reply.json["parameter"]}
+
+
+def test_an_answer_and_its_inputs_are_the_same(app: ASGIApp, answer: Json) -> None:
+    said = told(replayed(app, answer=answer, inputs=INPUTS))
+
+    assert (said["same"], said["signature"], said["not-checked"]) == (True, "absent", 0)
+    assert "difference" not in said
+
+
+def test_a_difference_is_named_in_parts(app: ASGIApp, answer: Json) -> None:
+    tampered = json.loads(json.dumps(answer).replace('"value": 59.7', '"value": 69.7'))
+
+    said = told(replayed(app, answer=tampered, inputs=INPUTS))
+
+    parts = {part["name"]: next(v for n, v in part.items() if n != "name") for part in said["difference"]}
+    assert said["same"] is False
+    assert (parts["kind"], parts["path"]) == ("value", "predicted-body-weight.valueQuantity.value")
+    assert (parts["expected"], parts["found"]) == ("59.7", "69.7")
+
+
+def signing_app(folder: Path) -> ASGIApp:
+    file = folder / "keys.json"
+    file.write_bytes(to_bytes(new_key_set("ES384")))
+    return create_app(Settings.model_validate({"signing_keys": [str(file)], "sign_results": True}))
+
+
+def test_a_service_that_signs_finds_its_own_signature_valid(tmp_path: Path) -> None:
+    app = signing_app(tmp_path)
+    signed = ask(app, to_bytes(INPUTS)).json
+
+    assert told(replayed(app, answer=signed, inputs=INPUTS))["signature"] == "valid"
+
+
+def test_what_was_tampered_with_has_a_broken_signature(tmp_path: Path) -> None:
+    app = signing_app(tmp_path)
+    signed = ask(app, to_bytes(INPUTS)).json
+    tampered = json.loads(json.dumps(signed).replace('"value": 59.7', '"value": 69.7'))
+
+    assert told(replayed(app, answer=tampered, inputs=INPUTS))["signature"] == "broken"
+
+
+def test_a_service_that_shall_sign_without_a_key_does_not_start() -> None:
+    with pytest.raises(Misconfigured, match="EBBMARK_SIGN_RESULTS"):
+        create_app(Settings.model_validate({"sign_results": True}))
+
+
+@pytest.mark.parametrize(
+    ("given", "words"),
+    [
+        ([], "either request-identifier or answer"),
+        ([{"name": "request-identifier", **IDENTITY}, {"name": "answer", "resource": INPUTS}], "either"),
+        ([{"name": "request-identifier", "valueIdentifier": {"value": "x"}}], "64 hexadecimal digits"),
+        ([{"name": "request-identifier", **IDENTITY}], "No record system is configured"),
+        ([{"name": "answer", "resource": INPUTS}], "not the resources of one answer"),
+        ([{"name": "answer", "resource": patient()}], "needs resource: a Bundle"),
+        ([{"name": "other", "valueString": "x"}], "There is no parameter 'other'"),
+        ([{"name": "inputs", "resource": INPUTS}] * 2, "may be given once"),
+    ],
+)
+def test_a_question_that_cannot_be_answered_is_refused(app: ASGIApp, given: list[Json], words: str) -> None:
+    reply = ask(app, to_bytes({"resourceType": "Parameters", "parameter": given}), path=REPLAY)
+
+    assert reply.status == 422
+    assert any(words in issue["details"]["text"] for issue in reply.errors), reply.body
+
+
+@pytest.mark.parametrize("body", [b"", b"{", b"[]", b'{"resourceType":"Bundle"}', b"\xff"])
+def test_what_is_no_parameters_resource_is_refused(app: ASGIApp, body: bytes) -> None:
+    assert ask(app, body, path=REPLAY).status == 400
+
+
+def test_its_definition_names_what_it_takes_and_gives(app: ASGIApp, answer: Json) -> None:
+    definition = ask(app, method="GET", path="/fhir/OperationDefinition/replay").json
+    named = {(one["name"], one["use"]) for one in definition["parameter"]}
+    said = told(replayed(app, answer=answer, inputs=INPUTS))
+
+    assert {name for name, use in named if use == "in"} == {"request-identifier", "answer", "inputs"}
+    assert set(said) <= {name for name, use in named if use == "out"}
