@@ -5,7 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
+from ebbmark.bedside.candidate import candidate_answer
+from ebbmark.bedside.comparison import comparison_answer
+from ebbmark.bedside.markers import markers_answer
 from ebbmark.bedside.next_step import next_step
+from ebbmark.bedside.planning import plan_answer
+from ebbmark.bedside.trials import trials_answer
+from ebbmark.bedside.validity import validity_answer
 from ebbmark.fhir.bedside.answer import Answer
 from ebbmark.fhir.bedside.operations import OPERATIONS, Operation
 from ebbmark.fhir.bedside.received import BedsideRequest, HowToRead, read_bedside
@@ -24,7 +30,13 @@ class Question:
 
 
 _ANSWERS: Mapping[str, Callable[[BedsideRequest, Site], Answer]] = {
+    "assess-candidate": candidate_answer,
+    "plan-trial": plan_answer,
     "next-step": next_step,
+    "compare-settings": comparison_answer,
+    "check-validity": validity_answer,
+    "follow-trials": trials_answer,
+    "compare-markers": markers_answer,
 }
 
 QUESTIONS: Mapping[str, Question] = {one.slug: Question(one, _ANSWERS[one.slug]) for one in OPERATIONS}

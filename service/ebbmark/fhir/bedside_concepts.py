@@ -34,7 +34,7 @@ BEDSIDE_CONCEPTS: tuple[tuple[str, str, str], ...] = (
     ("pf-ratio", "P/F", "Arterial oxygen partial pressure over inspired oxygen fraction."),
     ("sf-ratio", "S/F", "Oxygen saturation in per cent over inspired oxygen fraction."),
     ("trial-indication", "Reason for a trial", "Whether the readings show a reason for a trial."),
-    ("documented-conditions", "Conditions that matter for a trial", "What the record says of each condition that is looked for; one that is not documented is not taken as absent."),
+    ("documented-conditions", "Conditions that matter for a trial", "How many of the conditions that are looked for are documented as present, and what the record says of each; one that is not documented is not taken as absent."),
     ("present", "Documented as present", "The record says that it is there."),
     ("refuted", "Documented as refuted", "The record says that it is not there."),
     ("contradictory", "Contradictory", "The record says both; it counts as present."),

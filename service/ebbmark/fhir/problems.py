@@ -53,6 +53,8 @@ class ProblemKind(Enum):
     TIME_UNUSABLE = ("time-unusable", "value", 422, "reading")
     # the trial
     NO_TRIAL = ("no-trial", "business-rule", 422, "trial")
+    # the plan
+    NO_PLAN = ("no-plan", "business-rule", 422, "plan")
     # who asks
     NOT_SIGNED_IN = ("not-signed-in", "login", 401, "doors")
     NOT_PERMITTED = ("not-permitted", "forbidden", 403, "doors")

@@ -50,9 +50,9 @@ class Unit:
         self.decimals = decimals
         self.template = b'{"value":%%.%df,"unit":"%b","system":"%b","code":"%b"}' % (
             decimals,
-            text.encode(),
+            text.encode().replace(b"%", b"%%"),
             _UCUM.encode(),
-            code.encode(),
+            code.encode().replace(b"%", b"%%"),
         )
 
 

@@ -82,7 +82,8 @@ def _below(
 ) -> _Judgement:
     group = [reading for reading in during if reading.quantity is quantity]
     if not group:
-        return f"No {quantity.slug.replace('-', ' ')} was sent since the trial began: not checked."
+        name = "SpO2" if quantity is Quantity.SPO2 else quantity.slug.replace("-", " ")
+        return f"No {name} was sent since the trial began: not checked."
     return [Judged(r, r.value, sign * (limit - r.value), f"{r.value:g} {unit}") for r in group]
 
 

@@ -55,6 +55,28 @@ _WITH = "Device, Provenance, and an OperationOutcome that lists every input that
 
 OPERATIONS: tuple[Operation, ...] = (
     Operation(
+        "assess-candidate",
+        "Is there reason for a PEEP trial, and what speaks against it?",
+        "Gathers severity by the Berlin and the global definition with every input shown, what speaks for a trial, "
+        "documented conditions and readings that speak against it, and what is missing to judge. Conditions are found "
+        "by the published value sets; what is not documented is said to be so and never taken as absent.",
+        _CONDITIONS,
+        False,
+        f"A collection: GuidanceResponse, preliminary Observations, DetectedIssues for what speaks against, {_WITH}",
+    ),
+    Operation(
+        "plan-trial",
+        "Lay out a PEEP trial for this patient",
+        "Lays out the steps of a chosen staircase from where this patient is now: settings, resulting peak pressure, "
+        "time, what to record, what to expect, and the stop criteria. By default without high-pressure recruitment; "
+        "the variant with recruitment exists on explicit choice only and shows the evidence. A documented "
+        "contraindication stops the plan. With Accept: text/html the same plan comes as a page to print.",
+        (*_CONDITIONS, "staircase", "variant", "peep-rise"),
+        True,
+        "A collection: GuidanceResponse, a draft CarePlan with a RequestGroup of its steps and a DeviceRequest for the "
+        f"settings of each, {_WITH}",
+    ),
+    Operation(
         "next-step",
         "Go on, read again or stop lowering",
         "Reads a trial in progress after each step: the probability that closing has been passed, whether lowering "
@@ -64,6 +86,44 @@ OPERATIONS: tuple[Operation, ...] = (
         ("staircase", "trial-started"),
         False,
         f"A collection: GuidanceResponse, preliminary Observations, DetectedIssues for stop criteria, {_WITH}",
+    ),
+    Operation(
+        "compare-settings",
+        "What changed at the new settings?",
+        "Compares the hour before the trial with the time at the new settings: compliance, driving pressure, P/F, "
+        "PaCO2, ventilatory ratio, mechanical power and mean arterial pressure, each better, worse or within "
+        "measurement noise; whether the limits hold; and whether the top of the staircase showed overdistension.",
+        ("trial-started", "titrated-at"),
+        True,
+        f"A collection: GuidanceResponse, preliminary Observations, {_WITH}",
+    ),
+    Operation(
+        "check-validity",
+        "Does the last titration still describe this lung?",
+        "Looks through the readings since PEEP was set: disconnection or suction, PEEP below the suggestion, loss of "
+        "compliance or oxygenation beyond noise, charted changes of position (LOINC 8361-8) and ventilator mode "
+        "(LOINC 20124-4). Common practice is to repeat the titration after any disconnection.",
+        ("titrated-at", "suggested-peep"),
+        True,
+        f"A collection: GuidanceResponse, preliminary Observations, DetectedIssues for what was seen, {_WITH}",
+    ),
+    Operation(
+        "follow-trials",
+        "Lay the trials of one patient side by side",
+        "Reads every decremental trial among the readings: closing pressure with its interval, suggested PEEP and "
+        "compliance at it, and whether each differs from the one before by more than noise.",
+        (),
+        True,
+        f"A collection: GuidanceResponse, preliminary Observations, {_WITH}",
+    ),
+    Operation(
+        "compare-markers",
+        "Where would other markers put the closing point?",
+        "Reads SpO2, PaO2, PaCO2, driving pressure and highest compliance along the trial, says where each would put "
+        "closing and plainly when they disagree, and looks up what the published PEEP/FiO2 tables would set.",
+        (),
+        False,
+        f"A collection: GuidanceResponse, preliminary Observations, {_WITH}",
     ),
 )
 """In the order of a patient's day."""

@@ -1,8 +1,8 @@
 """Which protocols does this site follow? A JSON file, checked when the service starts.
 
 `protocols` lists rules for reading a trial, `staircases` how a trial is performed; both have slug, version, title and
-citation. Each value stands as `{"value": 2, "source": "…"}` under the name that our own rule sets give it: in `rules` of
-a protocol, in `cells` and `recruitment` of a staircase. A rule of a protocol that is left out is as in the default, and
+citation. Each value stands as `{"value": 2, "source": "…"}` under the name that our own rule sets give it: in `rules`
+of a protocol, in `cells` and `recruitment` of a staircase. A rule that is left out is as in the default, and
 the citation says so; a cell of a staircase that is left out is not verified.
 """
 

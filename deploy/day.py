@@ -1,0 +1,118 @@
+"""One invented patient's day: starts the service, asks it at each moment over HTTP, prints what it says.
+
+The record (fixtures/day/record.json) holds two days. At each moment the service is sent what was charted until then.
+"""
+
+from __future__ import annotations
+
+import json
+import runpy
+import sys
+import urllib.request
+from pathlib import Path
+from textwrap import wrap
+from typing import TYPE_CHECKING, Any, NamedTuple
+from urllib.error import HTTPError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+ROOT = Path(__file__).parents[1]
+RECORD = ROOT / "fixtures" / "day" / "record.json"
+WIDTH = 100
+
+Json = dict[str, Any]
+
+
+class Moment(NamedTuple):
+    """One moment: when, what is asked, and how many sentences of the answer are printed."""
+
+    at: str
+    operation: str
+    about: str
+    sentences: int = 1
+
+
+MOMENTS = (
+    Moment("2026-03-05T08:50:00Z", "assess-candidate", "Before: is there reason for a trial?"),
+    Moment("2026-03-05T08:52:00Z", "plan-trial", "Before: how would it go?"),
+    *(
+        Moment(f"2026-03-05T09:{minute}:{second}Z", "next-step", "During: go on or stop?")
+        for minute in ("05", "07", "09", "11")
+        for second in ("00", "50")
+        if (minute, second) != ("11", "50")
+    ),
+    Moment("2026-03-05T09:12:50Z", "next-step", "During: go on or stop?"),
+    Moment("2026-03-05T09:13:40Z", "next-step", "During: go on or stop?"),
+    Moment("2026-03-05T09:13:50Z", "titrate-peep", "The trial as a whole"),
+    Moment("2026-03-05T10:15:00Z", "compare-settings", "After: what changed?"),
+    Moment("2026-03-05T10:16:00Z", "compare-markers", "What do other markers say?"),
+    Moment("2026-03-05T14:45:00Z", "check-validity", "Again: does it still hold?"),
+    Moment("2026-03-05T16:00:00Z", "check-validity", "Again: does it still hold?"),
+    Moment("2026-03-06T10:00:00Z", "follow-trials", "The second trial beside the first"),
+)
+
+
+def request_at(record: Json, moment: Moment) -> bytes:
+    """What is sent at this moment: everything charted until then."""
+    known = [one for one in record["entry"] if charted(one["resource"]) <= moment.at]
+    if moment.operation in ("titrate-peep", "follow-trials", "compare-markers", "next-step"):
+        known = [one for one in known if one["resource"]["resourceType"] != "Condition"]
+    bundle = {"resourceType": "Bundle", "type": "collection", "entry": known}
+    parameters = [{"name": "bundle", "resource": bundle}, {"name": "as-of", "valueInstant": moment.at}]
+    return json.dumps({"resourceType": "Parameters", "parameter": parameters}).encode()
+
+
+def charted(resource: Json) -> str:
+    """When it came into the record; the patient was there before."""
+    return str(resource.get("effectiveDateTime") or resource.get("recordedDate") or "")
+
+
+def told(answer: Json) -> list[str]:
+    """The sentences of an answer, the most important first."""
+    resources = [one["resource"] for one in answer["entry"]]
+    guidance = next(one for one in resources if one["resourceType"] == "GuidanceResponse")
+    return [note["text"] for note in guidance["note"]]
+
+
+def day(send: Callable[[str, bytes], Json]) -> Iterator[tuple[Moment, Json]]:
+    """Ask at each moment.
+
+    Args:
+        send: takes an operation and a body, and gives the answer.
+    """
+    record = json.loads(RECORD.read_bytes())
+    for moment in MOMENTS:
+        yield moment, send(moment.operation, request_at(record, moment))
+
+
+def main() -> None:
+    """Start the service, run the day, print it."""
+    service = runpy.run_path(str(ROOT / "deploy" / "demo.py"))["service"]
+    with service() as address:
+
+        def send(operation: str, body: bytes) -> Json:
+            asked = urllib.request.Request(  # noqa: S310 - the address is our own service's
+                f"{address}/fhir/${operation}", data=body, headers={"Content-Type": "application/fhir+json"}
+            )
+            try:
+                with urllib.request.urlopen(asked, timeout=60) as reply:  # noqa: S310
+                    return dict(json.loads(reply.read()))
+            except HTTPError as refusal:
+                raise SystemExit(f"refused with {refusal.code}: {refusal.read().decode()}") from None
+
+        asked_before = ""
+        for moment, answer in day(send):
+            if moment.about != asked_before:
+                print(f"\n{moment.about}  (${moment.operation})\n{'-' * WIDTH}")
+                asked_before = moment.about
+            text = " ".join(told(answer)[: moment.sentences])
+            sys.stdout.writelines(
+                f"{line}\n"
+                for line in wrap(f"{moment.at[8:19].replace('T', ' ')}  {text}", WIDTH, subsequent_indent=" " * 13)
+            )
+    print("\nDecision support: every result is preliminary. Local protocol and a licensed clinician decide.")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,104 @@
+"""Where would other markers put the closing point, and what would the published PEEP/FiO2 tables set?"""
+
+from __future__ import annotations
+
+from ebbmark.bedside.said import answered, closing_of, rule_of, the_trial
+from ebbmark.fhir.bedside.answer import Amount, Answer, Coded, Part, Rule, Statement, Truth
+from ebbmark.fhir.bedside.received import BedsideRequest
+from ebbmark.fhir.bedside.site import Site
+from ebbmark.fhir.quantities import FRACTION, PRESSURE
+from ebbmark.fhir.sentences import closing_sentence
+from ebbmark.physiology.markers import Marker, Markers, read_markers
+from ebbmark.physiology.peep_tables import PEEP_TABLES, TableAnswer, look_up
+from ebbmark.physiology.readings import Quantity, Reading
+
+__all__ = ["markers_answer"]
+
+OPERATION = "compare-markers"
+
+
+def markers_answer(request: BedsideRequest, _: Site) -> Answer:
+    """Answer `$compare-markers`.
+
+    Raises:
+        Rejected: the readings hold no decremental limb.
+    """
+    trial = the_trial(request)
+    closing = closing_of(trial, request)
+    markers = read_markers(request.readings, trial, closing)
+    fio2 = _fio2(request.readings)
+    looked_up = [look_up(table, fio2.value) for table in PEEP_TABLES] if fio2 is not None else []
+    listed = [_marker(one) for one in markers.markers]
+    tables = [_table(one, fio2) for one in looked_up if fio2 is not None]
+    no_fio2 = "" if fio2 is not None else "No FiO2 was sent, so the published PEEP/FiO2 tables are not looked up."
+    return answered(
+        OPERATION,
+        request,
+        said=(
+            markers.sentence,
+            closing_sentence(closing),
+            *[one.sentence for one in markers.markers],
+            *markers.not_recorded,
+            *[one.sentence for one in looked_up],
+            no_fio2,
+        ),
+        statements=[_agreement(markers, tuple(one.kind for one in listed)), *listed, *tables],
+        rules=(
+            rule_of(request.protocol),
+            *[Rule(one.slug, one.version, one.title, one.citation) for one in PEEP_TABLES],
+        ),
+        values=(request.protocol,),
+        span_s=(trial.steps[0].start_s, trial.steps[-1].end_s),
+        dated=False,
+        more_would_help=bool(markers.not_recorded or no_fio2),
+    )
+
+
+def _fio2(readings: tuple[Reading, ...]) -> Reading | None:
+    """The latest FiO2: as set where it was sent, else as measured."""
+    for quantity in (Quantity.FIO2_SET, Quantity.FIO2_MEASURED):
+        group = [one for one in readings if one.quantity is quantity and 0.0 < one.value <= 1.0]
+        if group:
+            return max(group, key=lambda one: (one.start_s, one.source))
+    return None
+
+
+def _agreement(markers: Markers, members: tuple[str, ...]) -> Statement:
+    return Statement(
+        kind="markers-agree",
+        code="markers-agree",
+        value=Truth(markers.agree) if markers.agree is not None else None,
+        note=markers.sentence,
+        members=members,
+    )
+
+
+def _marker(one: Marker) -> Statement:
+    return Statement(
+        kind=f"marker-{one.slug}",
+        code=f"marker-{one.slug}",
+        value=Amount(one.peep_cmh2o, PRESSURE) if one.peep_cmh2o is not None else None,
+        note=one.sentence,
+        method=f"{one.rule}; {one.citation}",
+        sources=one.sources,
+        parts=(("marker-meaning", Coded(one.meaning.value)),),
+    )
+
+
+def _table(one: TableAnswer, fio2: Reading) -> Statement:
+    bounds: list[Part] = []
+    if one.lowest_cmh2o is not None and one.highest_cmh2o is not None:
+        bounds = [
+            ("table-peep-low", Amount(one.lowest_cmh2o, PRESSURE)),
+            ("table-peep-high", Amount(one.highest_cmh2o, PRESSURE)),
+        ]
+    return Statement(
+        kind=f"table-{one.table}",
+        code=f"table-{one.table}",
+        value=Truth(bool(bounds)),
+        note=one.sentence,
+        method=one.citation,
+        sources=(fio2.source,),
+        parts=(("table-fio2", Amount(one.fio2, FRACTION)), *bounds),
+        span_s=(fio2.start_s, fio2.end_s),
+    )

@@ -1,0 +1,118 @@
+"""Before a trial: how would it go for this patient, step by step, from where things are now?
+
+Settings come from the latest readings of the last twelve hours; what is older is no longer taken as in force.
+"""
+
+from __future__ import annotations
+
+from ebbmark.bedside.candidate import candidate_of, warnings_of
+from ebbmark.bedside.said import answered, missing, rule_of, rule_of_limits
+from ebbmark.fhir.bedside.answer import Answer
+from ebbmark.fhir.bedside.received import BedsideRequest
+from ebbmark.fhir.bedside.site import Site
+from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.physiology.ards_class import SETTING_HOLDS_S
+from ebbmark.physiology.body import predicted_body_weight_kg
+from ebbmark.physiology.measures import Measure
+from ebbmark.physiology.plan import NoPlan, Settings, plan_trial
+from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.snapshot import take_snapshot
+
+__all__ = ["plan_answer"]
+
+OPERATION = "plan-trial"
+_NOW_S = 3600.0
+"""Compliance now is taken over the last hour of readings. This project's choice."""
+
+
+def plan_answer(request: BedsideRequest, site: Site) -> Answer:
+    """Answer `$plan-trial`.
+
+    Raises:
+        Rejected: the present settings are not known, or no plan is laid out, with the reason.
+    """
+    asked = request.asked
+    staircase = asked.staircase or site.default_staircase
+    settings = _settings(request)
+    candidate = candidate_of(request)
+    plan = plan_trial(
+        settings,
+        protocol=request.protocol,
+        rules=staircase,
+        variant=asked.variant,
+        rise_cmh2o=asked.peep_rise_cmh2o,
+        limits=site.stop_limits,
+        candidate=candidate,
+    )
+    if isinstance(plan, NoPlan):
+        accepted = "settings, a staircase and conditions for which a plan can be laid out"
+        problem = Problem(ProblemKind.NO_PLAN, "", plan.reason.value, accepted, plan.sentence)
+        raise Rejected((problem,), request.ignored)
+    return answered(
+        OPERATION,
+        request,
+        said=(plan.summary, *plan.warnings),
+        statements=(),
+        warnings=warnings_of(candidate, request),
+        rules=(rule_of(request.protocol), rule_of(staircase), rule_of_limits(site.stop_limits)),
+        values=(request.protocol, staircase, site.stop_limits),
+        span_s=(request.as_of_s, request.as_of_s),
+        dated=True,
+        more_would_help=bool(candidate.missing),
+        plan=plan,
+    )
+
+
+def _settings(request: BedsideRequest) -> Settings:
+    """Where this patient is now.
+
+    Raises:
+        Rejected: PEEP, or the pressure above it, is not known.
+    """
+    assert request.person is not None  # noqa: S101 - the reader refuses requests without
+    weight_kg = predicted_body_weight_kg(request.person.height_cm, request.person.sex)
+    now_s = request.as_of_s
+    snapshot = take_snapshot(request.readings, pbw_kg=weight_kg, from_s=now_s - _NOW_S, until_s=now_s + _NOW_S)
+    peep = _latest(request, Quantity.PEEP_SET) or _latest(request, Quantity.PEEP_MEASURED)
+    if peep is None:
+        accepted = "set PEEP of the last 12 hours (LOINC 20077-4)"
+        raise missing(request, "no PEEP", accepted, f"To plan from where this patient is now, {accepted} is needed.")
+    above = _pressure_above(request, peep)
+    if above is None:
+        accepted = (
+            "the inspiratory pressure above PEEP: as it is set (LOINC 76152-8), or from plateau (76259-1) or peak "
+            "pressure (76531-3) of the last 12 hours"
+        )
+        raise missing(request, "no pressure above PEEP", accepted, f"A plan needs {accepted}.")
+    figure = snapshot.figures.get(Measure.COMPLIANCE) or snapshot.figures.get(Measure.COMPLIANCE_DYNAMIC)
+    return Settings(peep.value, above, weight_kg, figure.value if figure else None)
+
+
+def _pressure_above(request: BedsideRequest, peep: Reading) -> float | None:
+    """As set; else what plateau or, where that is not known, peak pressure lies above the PEEP that it was read at."""
+    setting = _latest(request, Quantity.PRESSURE_ABOVE_PEEP_SET)
+    if setting is not None:
+        return setting.value
+    for quantity in (Quantity.PLATEAU_PRESSURE, Quantity.PEAK_PRESSURE):
+        reading = _latest(request, quantity)
+        if reading is not None and reading.start_s >= _since(request, peep) and reading.value > peep.value:
+            return round(reading.value - peep.value, 1)
+    return None
+
+
+def _since(request: BedsideRequest, peep: Reading) -> float:
+    """Since when PEEP has been what it is now [s since 1970-01-01T00:00:00Z]."""
+    group = sorted((one for one in request.readings if one.quantity is peep.quantity), key=lambda one: one.start_s)
+    since_s = peep.start_s
+    for one in reversed(group):
+        if abs(one.value - peep.value) > 0.25:
+            break
+        since_s = one.start_s
+    return since_s
+
+
+def _latest(request: BedsideRequest, quantity: Quantity) -> Reading | None:
+    recent = [
+        one for one in request.readings if one.quantity is quantity and one.start_s >= request.as_of_s - SETTING_HOLDS_S
+    ]
+    return max(recent, key=lambda one: (one.start_s, one.source), default=None)

@@ -1,0 +1,109 @@
+"""Again: what was seen since the titration that makes its answer old?"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+from ebbmark.bedside.said import answered, closing_of, rule_of
+from ebbmark.bedside.settings_after import SETTLING_S, moments_of, snapshot_of, weight_of
+from ebbmark.fhir.bedside.answer import Answer, Statement, Truth, Warned
+from ebbmark.fhir.bedside.received import BedsideRequest
+from ebbmark.fhir.bedside.site import Site
+from ebbmark.physiology.advice import advise
+from ebbmark.physiology.seen import Event, Seen
+from ebbmark.physiology.steps import Trial
+from ebbmark.physiology.surveillance import watch
+from ebbmark.physiology.trial import read_trial
+
+__all__ = ["validity_answer"]
+
+OPERATION = "check-validity"
+
+_GRAVE = frozenset({Event.OPEN_CIRCUIT, Event.PEEP_BELOW})
+
+
+def validity_answer(request: BedsideRequest, _: Site) -> Answer:
+    """Answer `$check-validity`.
+
+    Raises:
+        Rejected: it is not known when PEEP was set after the trial.
+    """
+    readings = request.readings
+    if request.asked.titrated_s is not None:
+        # Of the trials in the record the last one before that instant is meant.
+        readings = tuple(one for one in readings if one.start_s <= request.asked.titrated_s)
+    found = read_trial(readings, request.protocol)
+    trial = found if isinstance(found, Trial) else None
+    moments = moments_of(request, trial)
+    suggested, how = _suggested(request, trial)
+    until_s = min(request.as_of_s, moments.titrated_s + SETTLING_S)
+    answer = watch(
+        request.readings,
+        titrated_s=moments.titrated_s,
+        at_s=request.as_of_s,
+        pbw_kg=weight_of(request),
+        suggested_peep_cmh2o=suggested,
+        at_titration=snapshot_of(request, moments.titrated_s, until_s),
+        changes=request.changes,
+    )
+    gaps = f"Not looked for: {' '.join(answer.not_checked)}" if answer.stale and answer.not_checked else ""
+    when = datetime.fromtimestamp(moments.titrated_s, UTC)
+    validity = Statement(
+        kind="titration-may-be-old",
+        code="titration-may-be-old",
+        value=Truth(answer.stale),
+        note=answer.sentence,
+        method=f"{answer.evidence.text} Source: {answer.evidence.citation}",
+        sources=tuple({source for one in answer.seen for source in one.sources}),
+        span_s=(moments.titrated_s, request.as_of_s),
+    )
+    return answered(
+        OPERATION,
+        request,
+        said=(answer.sentence, gaps, how, f"Looked at from {when:%Y-%m-%d %H:%M} UTC on, when PEEP was set."),
+        statements=[validity],
+        warnings=_numbered(answer.seen),
+        rules=(rule_of(request.protocol),),
+        values=(request.protocol,),
+        span_s=(moments.titrated_s, request.as_of_s),
+        dated=True,
+        more_would_help=bool(answer.not_checked),
+    )
+
+
+def _suggested(request: BedsideRequest, trial: Trial | None) -> tuple[float | None, str]:
+    """The suggestion that PEEP is compared with, and where it comes from."""
+    if request.asked.suggested_peep_cmh2o is not None:
+        return request.asked.suggested_peep_cmh2o, ""
+    if trial is None or request.person is None:
+        return None, ""
+    advice = advise(
+        height_cm=request.person.height_cm,
+        sex=request.person.sex,
+        trial=trial,
+        closing=closing_of(trial, request),
+        protocol=request.protocol,
+    )
+    peep = advice.suggested_peep_cmh2o
+    if peep is None:
+        return None, f"From the trial among the readings no PEEP is suggested: {advice.rationale}"
+    return peep, f"The suggested PEEP of {peep:g} cmH2O was computed from the trial among the readings."
+
+
+def _numbered(seen: tuple[Seen, ...]) -> list[Warned]:
+    counts: dict[str, int] = {}
+    warned = []
+    for one in seen:
+        slug = one.event.value
+        counts[slug] = counts.get(slug, 0) + 1
+        warned.append(
+            Warned(
+                kind=f"seen-{slug}-{counts[slug]}",
+                code=slug,
+                severity="high" if one.event in _GRAVE else "moderate",
+                text=f"{one.sentence} Source: {one.citation}.",
+                sources=one.sources,
+                span_s=(one.from_s, one.until_s),
+            )
+        )
+    return warned
