@@ -5,12 +5,14 @@ from __future__ import annotations
 import uuid
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from typing import Any
 
 import httpx
 import pytest
 from anyio.from_thread import BlockingPortal, start_blocking_portal
 
+from ebbmark.keys import new_key_set
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
 from fhir_builders import (
@@ -107,9 +109,9 @@ def client(record_base_url: str) -> Iterator[httpx.Client]:
         yield client
 
 
-@pytest.fixture(scope="module")
-def door(record_base_url: str) -> Iterator[Door]:
-    app = create_app(Settings.model_validate({"record_base_url": record_base_url, "record_read_timeout_s": 60.0}))
+@contextmanager
+def opened(**settings: object) -> Iterator[Door]:
+    app = create_app(Settings.model_validate({"record_read_timeout_s": 60.0, **settings}))
     transport = httpx.ASGITransport(app=app, client=("127.0.0.1", 50000))
     with (
         start_blocking_portal() as portal,
@@ -119,6 +121,20 @@ def door(record_base_url: str) -> Iterator[Door]:
         ) as inside,
     ):
         yield Door(portal, inside)
+
+
+@pytest.fixture(scope="module")
+def door(record_base_url: str) -> Iterator[Door]:
+    with opened(record_base_url=record_base_url) as opened_door:
+        yield opened_door
+
+
+@pytest.fixture(scope="module")
+def signing_door(record_base_url: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Door]:
+    file = tmp_path_factory.mktemp("keys") / "keys.json"
+    file.write_bytes(to_bytes(new_key_set("ES384")))
+    with opened(record_base_url=record_base_url, signing_keys=[str(file)], sign_results=True) as opened_door:
+        yield opened_door
 
 
 @pytest.fixture
@@ -307,3 +323,93 @@ def test_of_many_different_answers_at_once_one_stands(ward: Ward) -> None:
     assert set(words) <= {"written", "superseded", "failed"}
     assert len(current(ward)) == 1, words
     assert len(current(ward, "closing-pressure")) == 1
+
+
+def identity_of(reply: httpx.Response) -> str:
+    (guidance,) = [
+        entry["resource"] for entry in reply.json()["entry"] if entry["resource"]["resourceType"] == "GuidanceResponse"
+    ]
+    return str(guidance["requestIdentifier"]["value"])
+
+
+def replayed(ward: Ward, identity: str) -> tuple[dict[str, Any], list[dict[str, Any]]]:
+    """What a replay from the record says: single values by name, and the differences by part."""
+    asked = {"name": "request-identifier", "valueIdentifier": {"value": identity}}
+    reply = ward.door.ask(to_bytes({"resourceType": "Parameters", "parameter": [asked]}), "/fhir/$replay")
+    assert reply.status_code == 200, reply.text
+    said, found = {}, []
+    for one in reply.json()["parameter"]:
+        if one["name"] == "difference":
+            found.append({part["name"]: next(v for n, v in part.items() if n != "name") for part in one["part"]})
+        else:
+            said[one["name"]] = next(value for name, value in one.items() if name != "name")
+    return said, found
+
+
+def test_a_stored_answer_replays_from_the_record(ward: Ward) -> None:
+    ward.chart(*trial_observations())
+    identity = identity_of(ward.asked(write_back=True))
+
+    said, found = replayed(ward, identity)
+
+    assert (said["same"], found) == (True, [])
+
+
+def test_a_signed_answer_is_valid_in_the_record(client: httpx.Client, signing_door: Door) -> None:
+    ward = Ward(client, signing_door)
+    ward.chart(*trial_observations())
+    identity = identity_of(ward.asked(write_back=True))
+
+    said, found = replayed(ward, identity)
+
+    assert (said["same"], said["signature"], found) == (True, "valid", [])
+
+
+def test_an_input_amended_since_is_read_in_the_version_that_was_used(ward: Ward) -> None:
+    ward.chart(*trial_observations())
+    identity = identity_of(ward.asked(write_back=True))
+    amended(ward, 3, 26.9)
+
+    said, found = replayed(ward, identity)
+
+    assert said["same"] is True
+    assert [(one["kind"], one["path"]) for one in found] == [
+        ("input-amended", f"Observation/{ward.prefix}-plateau-pressure-3/_history/1")
+    ]
+
+
+def test_a_superseded_answer_still_replays(ward: Ward) -> None:
+    ward.chart(*trial_observations())
+    identity = identity_of(ward.asked(write_back=True))
+    amended(ward, 3, 26.9)
+    ward.asked(write_back=True)
+
+    said, found = replayed(ward, identity)
+
+    assert said["same"] is True
+    assert {one["kind"] for one in found} == {"input-amended", "superseded"}
+
+
+def test_a_value_tampered_with_in_the_record_is_found(client: httpx.Client, signing_door: Door) -> None:
+    ward = Ward(client, signing_door)
+    ward.chart(*trial_observations())
+    identity = identity_of(ward.asked(write_back=True))
+    (stored,) = current(ward)
+    right = stored["valueQuantity"]["value"]
+    stored["valueQuantity"]["value"] = 5.0
+    assert client.put(f"/Observation/{stored['id']}", json=stored).is_success
+
+    said, found = replayed(ward, identity)
+
+    assert (said["same"], said["signature"]) == (False, "broken")
+    assert [(one["path"], float(one["expected"]), float(one["found"])) for one in found] == [
+        ("suggested-peep.valueQuantity.value", right, 5.0)
+    ]
+
+
+def test_an_answer_that_is_not_there_cannot_be_replayed(ward: Ward) -> None:
+    asked = {"name": "request-identifier", "valueIdentifier": {"value": "0" * 64}}
+    reply = ward.door.ask(to_bytes({"resourceType": "Parameters", "parameter": [asked]}), "/fhir/$replay")
+
+    assert reply.status_code == 422
+    assert reply.json()["issue"][0]["code"] == "not-found"
