@@ -6,6 +6,8 @@ Canonical addresses are identifiers, see codesystem; the address of a running se
 from __future__ import annotations
 
 from ebbmark import __version__
+from ebbmark.fhir.bedside.naming import operation_url
+from ebbmark.fhir.bedside.operations import OPERATIONS
 from ebbmark.fhir.codesystem import BASE, DEFINITIONS_DATE
 from ebbmark.fhir.parameters import FROM_RECORD, INPUTS, OUTPUTS, REPLAY_INPUTS, REPLAY_OUTPUTS, Parameter
 from ebbmark.fhir.write import OPERATION
@@ -15,6 +17,7 @@ __all__ = ["FHIR_VERSION", "capability_statement", "operation_definition", "repl
 FHIR_VERSION = "4.0.1"
 
 _CODE = "titrate-peep"
+_READ = ("CodeSystem", "OperationDefinition", "PlanDefinition", "ValueSet")
 _REPLAY_PARTS = (("kind", "code"), ("path", "string"), ("expected", "string"), ("found", "string"))
 
 
@@ -65,13 +68,12 @@ def capability_statement(*, base_url: str, signs_in: bool = False) -> dict[str, 
             {
                 "mode": "server",
                 **({"security": SECURITY} if signs_in else {}),
-                "documentation": "Two operations, and the definitions that describe them; nothing is stored.",
-                "resource": [
-                    {"type": kind, "interaction": [{"code": "read"}]} for kind in ("CodeSystem", "OperationDefinition")
-                ],
+                "documentation": "Operations, and the definitions that describe them; nothing is stored.",
+                "resource": [{"type": kind, "interaction": [{"code": "read"}]} for kind in _READ],
                 "operation": [
                     {"name": _CODE, "definition": OPERATION},
                     {"name": "replay", "definition": f"{BASE}/OperationDefinition/replay"},
+                    *[{"name": one.slug, "definition": operation_url(one.slug)} for one in OPERATIONS],
                 ],
             }
         ],

@@ -113,7 +113,7 @@ def create_app(settings: Settings) -> FastAPI:
         signs_in=entrance.rules is not None,
         signer=signer_of(keys, signs=settings.sign_results),
     )
-    bedside = BedsideDoor(site, limits, code_map, settings.accept_preliminary, trail)
+    bedside = BedsideDoor(site, limits, code_map, settings.accept_preliminary, trail, door.signer)
     auditing = Auditing(code_map, record, own_public_keys(keys), trail, settings.max_body_bytes)
     for guarded in (fhir_router(door), bedside_router(bedside), replay_router(auditing)):
         app.include_router(guarded, dependencies=[Depends(entrance.admit)])
@@ -230,7 +230,8 @@ class _Boundary:
             nonlocal started
             if message["type"] == "http.response.start":
                 started = True
-                message["headers"] = [*message["headers"], *SAFE_HEADERS]
+                own = {name for name, _ in message["headers"]}
+                message["headers"] = [*message["headers"], *(one for one in SAFE_HEADERS if one[0] not in own)]
             elif bodiless:
                 message["body"] = b""
             await send(message)

@@ -8,20 +8,24 @@ from dataclasses import dataclass
 import msgspec
 from fastapi import APIRouter, Request, Response
 
+from ebbmark.audit.signature import sign
 from ebbmark.bedside.questions import QUESTIONS, Question, ask
 from ebbmark.fhir.audit_event import Access, Deed
 from ebbmark.fhir.bedside.operations import OPERATIONS, definition_of
+from ebbmark.fhir.bedside.plan_definitions import plan_definitions
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.bedside.value_sets import value_set
 from ebbmark.fhir.bedside.write import write_answer
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.read import CodeMap, Limits
+from ebbmark.keys import SigningKey
 from ebbmark.physiology.risk_concepts import RISK_CONCEPTS
 from ebbmark.web.audit_trail import AuditTrail
-from ebbmark.web.bedside_documentation import DEFINITION, documented
+from ebbmark.web.bedside_documentation import DEFINITION, PLAN, documented
 from ebbmark.web.body import read_body
 from ebbmark.web.entrance import actor_of
 from ebbmark.web.media import FHIR_JSON, require_acceptable, require_fhir_json
+from ebbmark.web.plan_page import PAGE_HEADERS, plan_page, wants_page
 
 __all__ = ["BedsideDoor", "bedside_router", "definitions_router"]
 
@@ -38,6 +42,7 @@ class BedsideDoor:
         code_map: the site's own codes of readings.
         accept_preliminary: whether preliminary Observations count where the request does not say.
         trail: where it is noted who did what.
+        signer: the key that every answer is signed with; None where answers are not signed.
     """
 
     site: Site
@@ -45,6 +50,7 @@ class BedsideDoor:
     code_map: CodeMap
     accept_preliminary: bool
     trail: AuditTrail
+    signer: SigningKey | None = None
 
 
 def bedside_router(door: BedsideDoor) -> APIRouter:
@@ -56,9 +62,14 @@ def bedside_router(door: BedsideDoor) -> APIRouter:
 
 
 def _serve_operation(router: APIRouter, door: BedsideDoor, question: Question) -> None:
+    slug = question.operation.slug
+
     async def operation(request: Request) -> Response:
         require_fhir_json(request.headers.get("content-type"))
-        require_acceptable(request.headers.get("accept"), request.query_params.get("_format"))
+        accept, wanted = request.headers.get("accept"), request.query_params.get("_format")
+        as_page = slug == PLAN and wants_page(accept, wanted)
+        if not as_page:
+            require_acceptable(accept, wanted)
         body = await read_body(request.stream(), door.limits.max_bytes)
         at_s = time.time()
         answer = ask(
@@ -72,9 +83,14 @@ def _serve_operation(router: APIRouter, door: BedsideDoor, question: Question) -
         )
         deed = Access(Deed.EVALUATED, actor_of(request), True, answer.request.subject, (), answer.identity)
         await door.trail.note(deed)
-        return Response(write_answer(answer, recorded_s=at_s), media_type=FHIR_JSON)
+        if as_page:
+            return Response(plan_page(answer), media_type="text/html", headers=PAGE_HEADERS)
+        written = write_answer(answer, recorded_s=at_s)
+        if door.signer is not None:
+            signed = sign(msgspec.json.decode(written, type=dict[str, object]), key=door.signer)
+            written = _ENCODER.encode(signed)
+        return Response(written, media_type=FHIR_JSON)
 
-    slug = question.operation.slug
     router.add_api_route(f"/${slug}", operation, methods=["POST"], **documented(question.operation))
 
 
@@ -83,6 +99,7 @@ def definitions_router(site: Site) -> APIRouter:
     router = APIRouter(prefix="/fhir", tags=["fhir"])
     by_type = {
         "OperationDefinition": {one.slug: definition_of(one) for one in OPERATIONS},
+        "PlanDefinition": plan_definitions(site),
         "ValueSet": {one.slug: value_set(one, site.condition_codes) for one in RISK_CONCEPTS},
     }
     for resource_type, resources in by_type.items():

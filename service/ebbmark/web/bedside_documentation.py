@@ -12,7 +12,10 @@ from ebbmark.fhir.bedside.operations import Operation
 from ebbmark.web.documentation import REFUSALS, RESOURCE
 from ebbmark.web.media import FHIR_JSON
 
-__all__ = ["DEFINITION", "documented"]
+__all__ = ["DEFINITION", "PLAN", "documented"]
+
+PLAN = "plan-trial"
+"""The one answer that also comes as a page to print."""
 
 _OUTCOME = {**RESOURCE, "properties": {"resourceType": {"type": "string", "enum": ["OperationOutcome"]}}}
 _BUNDLE = {**RESOURCE, "properties": {"resourceType": {"type": "string", "enum": ["Bundle"]}}}
@@ -24,6 +27,11 @@ _FORMAT = {
     "required": False,
     "description": "Overrides the Accept header.",
     "schema": {"type": "string", "enum": ["json", "application/json", "application/fhir+json"]},
+}
+
+_FORMAT_OF_PLAN = {
+    **_FORMAT,
+    "schema": {"type": "string", "enum": ["json", "application/json", "application/fhir+json", "html", "text/html"]},
 }
 
 DEFINITION: dict[str, Any] = {
@@ -49,7 +57,10 @@ def documented(operation: Operation) -> dict[str, Any]:
         "responses": {
             200: {
                 "description": "The answer, a Bundle of type collection.",
-                "content": {FHIR_JSON: {"schema": _BUNDLE}},
+                "content": {
+                    FHIR_JSON: {"schema": _BUNDLE, **_example(f"{operation.slug}-answer")},
+                    **({"text/html": {"schema": {"type": "string"}}} if operation.slug == PLAN else {}),
+                },
             },
             **{
                 status: {"description": text, "content": {FHIR_JSON: {"schema": _OUTCOME}}}
@@ -58,7 +69,7 @@ def documented(operation: Operation) -> dict[str, Any]:
             },
         },
         "openapi_extra": {
-            "parameters": [_FORMAT],
+            "parameters": [_FORMAT_OF_PLAN if operation.slug == PLAN else _FORMAT],
             "requestBody": {
                 "required": True,
                 "content": {
