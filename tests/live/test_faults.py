@@ -23,7 +23,7 @@ from live.written_once import Found, Job, found_of, look
 
 pytestmark = pytest.mark.live
 
-PLAN = Plan(writes=30, repeats=6, crowds=2, at_once=6, seed=5, read_timeout_s=2.0, hurry=10.0)
+PLAN = Plan(writes=20, repeats=4, crowds=2, at_once=8, seed=5, read_timeout_s=2.0, hurry=10.0)
 CALLS = PLAN.writes + PLAN.repeats + PLAN.crowds * WRITERS_OF_ONE
 QUIET_S = 1.0
 
