@@ -239,6 +239,14 @@ def test_asking_again_creates_nothing(ward: Ward) -> None:
     assert ward.results(ALL_CODES) == before
 
 
+def test_asking_again_hours_after_the_trial_creates_nothing_though_more_was_charted(ward: Ward) -> None:
+    ward.chart(*trial_observations())
+    ward.asked(write_back=True)
+    ward.put(observation("fio2-set", 40.0, when=at(100), identity="later"))
+
+    assert write_back_word(ward.asked(write_back=True)) == "already-there"
+
+
 def test_after_an_amended_input_one_current_suggestion_stands(ward: Ward) -> None:
     ward.chart(*trial_observations())
     ward.asked(write_back=True)

@@ -279,7 +279,35 @@ def test_the_latest_trial_counts_where_no_period_was_named() -> None:
     found = answer(record, at_s=AT_S + 3 * 3600)
 
     assert found.trial.steps[0].start_s == datetime.fromisoformat(at(122)).timestamp()
-    assert [one.slug for one in found.trial.observed].count("earlier-limb") == 1
+    assert [one.slug for one in found.trial.observed].count("other-limb") == 1
+
+
+def test_what_is_charted_hours_later_does_not_change_the_answer() -> None:
+    later = [
+        observation("fio2-set", 40.0, when=at(200 + minute), identity=f"fio2-{minute}", version="1")
+        for minute in range(3)
+    ]
+
+    found = answer(SearchableRecord([*WHOLE, *later]), at_s=AT_S + 3 * 3600)
+
+    assert found.identity == answer(SearchableRecord(WHOLE)).identity
+
+
+def test_what_is_charted_within_an_hour_of_the_trial_belongs_to_it() -> None:
+    rate = observation("respiratory-rate", 20.0, when=at(60), identity="rate", version="1")
+
+    found = answer(SearchableRecord([*WHOLE, rate]), at_s=AT_S + 3 * 3600)
+
+    assert "Observation/rate/_history/1" in [source.reference for source in found.request.sources]
+
+
+def test_an_earlier_trial_of_the_day_is_told_though_its_readings_are_not_used() -> None:
+    record = SearchableRecord([*WHOLE, *moved(trial_observations(), "later", 3)])
+
+    found = answer(record, at_s=AT_S + 4 * 3600)
+
+    assert any("An earlier run of falling PEEP" in note for note in found.request.notes)
+    assert all("later" in source.reference or "height" in source.reference for source in found.request.sources)
 
 
 def test_a_period_that_holds_two_trials_is_refused_with_both() -> None:

@@ -9,7 +9,7 @@ observation.html#search.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from urllib.parse import quote
 
 import msgspec
@@ -21,9 +21,10 @@ from ebbmark.record.asked import Asked
 from ebbmark.record.choice import several_sources
 from ebbmark.record.client import RecordClient
 from ebbmark.record.read_problems import no_patient, not_read, too_much
-from ebbmark.record.reading import ReadFailure, Waiting, read_json
-from ebbmark.record.searching import Budget, Found, FoundEntry, Head, TooMuch, any_of, search
+from ebbmark.record.reading import ReadFailure, Waiting
+from ebbmark.record.searching import Budget, Found, FoundEntry, TooMuch, any_of, search
 from ebbmark.record.sieve import Sieved, sieve
+from ebbmark.record.single_reads import machines_of, read_metrics, read_one
 
 __all__ = ["Fetched", "fetch_trial"]
 
@@ -31,7 +32,6 @@ CODES_LENGTH = 1_500
 """Longest list of codes in one search [characters as sent], so that the whole address stays short."""
 
 PAGE_SIZE = 200
-MOST_METRICS = 20
 _NO_SUCH_PARAMETER = frozenset({400, 404, 405, 422, 501})
 
 
@@ -40,12 +40,29 @@ class Fetched:
     """What the record holds.
 
     Attributes:
-        bundle: FHIR R4 Bundle of type collection; resources byte for byte as the record sent them.
-        notes: what the caller must know about how it was come by, as plain sentences.
+        asked: what was asked for.
+        fixed: the Patient and the DeviceMetrics.
+        found: Observations as the record sent them, each version once.
+        remarks: what the record said beside them, and what could not be read, as plain sentences.
+        table: the codes that are understood.
     """
 
-    bundle: bytes
-    notes: tuple[str, ...]
+    asked: Asked
+    fixed: tuple[FoundEntry, ...]
+    found: tuple[FoundEntry, ...]
+    remarks: tuple[str, ...]
+    table: Mapping[tuple[str, str], CodeRow]
+
+    def within(self, start_s: float, end_s: float) -> Fetched:
+        """The same, of a shorter time [s since 1970-01-01T00:00:00Z]; heights are of any time."""
+        shorter = replace(self.asked, start_s=max(start_s, self.asked.start_s), end_s=min(end_s, self.asked.end_s))
+        return replace(self, asked=shorter)
+
+    def bundle(self) -> tuple[bytes, tuple[str, ...]]:
+        """A FHIR R4 Bundle of type collection, resources byte for byte, and what the caller must know about it."""
+        sieved = sieve(self.found, self.asked, self.table)
+        entries = [_Entry(one.full_url, msgspec.Raw(one.resource)) for one in (*self.fixed, *sieved.kept)]
+        return msgspec.json.encode(_Bundle("collection", entries)), (*_notes(self.asked, sieved), *self.remarks)
 
 
 class _Entry(msgspec.Struct, rename="camel"):
@@ -56,15 +73,6 @@ class _Entry(msgspec.Struct, rename="camel"):
 class _Bundle(msgspec.Struct, tag_field="resourceType", tag="Bundle"):
     type: str
     entry: list[_Entry]
-
-
-class _Reference(msgspec.Struct):
-    reference: str = ""
-
-
-class _Metric(msgspec.Struct):
-    source: _Reference = msgspec.field(default_factory=_Reference)
-    parent: _Reference = msgspec.field(default_factory=_Reference)
 
 
 async def fetch_trial(
@@ -87,27 +95,21 @@ async def fetch_trial(
     Raises:
         Rejected: the patient is not there, the record failed, it holds too much, or two trials lie among one another.
     """
-    base = record.settings.base_url.rstrip("/")
-    patient = await _read(asked.patient, record, budget, waiting)
+    patient = await read_one(asked.patient, record=record, budget=budget, waiting=waiting)
     if isinstance(patient, ReadFailure):
         raise Rejected((no_patient(patient),))
     heights, mechanics = _tokens(table)
-    found = await _searched(record, asked, heights, [], budget, waiting)
-    found += await _searched(record, asked, mechanics, _limits(asked), budget, waiting)
-    sieved = sieve(_each_once(found), asked, table)
-    metrics, unread = await _metrics(sieved, record, budget, waiting)
-    problems = several_sources(sieved.sightings, _machines(metrics))
+    pages = await _searched(record, asked, heights, [], budget, waiting)
+    pages += await _searched(record, asked, mechanics, _limits(asked), budget, waiting)
+    found = _each_once(pages, record.settings.base_url.rstrip("/"))
+    sieved = sieve(found, asked, table)
+    metrics, unread = await read_metrics(sieved.devices, record=record, budget=budget, waiting=waiting)
+    problems = several_sources(sieved.sightings, machines_of(metrics))
     if problems:
         raise Rejected(tuple(problems))
-    entries = [patient, *metrics, *sieved.kept]
-    bundle = _Bundle(
-        "collection",
-        [
-            _Entry(one.full_url or f"{base}/{one.head.resource_type}/{one.head.id}", msgspec.Raw(one.resource))
-            for one in entries
-        ],
-    )
-    return Fetched(msgspec.json.encode(bundle), (*_notes(asked, sieved, found), *unread))
+    said = sorted({remark for page in pages for remark in page.remarks})
+    remarks = [f"The record made a remark on the search ({remark})." for remark in said]
+    return Fetched(asked, (patient, *metrics), tuple(found), (*remarks, *unread), table)
 
 
 def _tokens(table: Mapping[tuple[str, str], CodeRow]) -> tuple[list[str], list[str]]:
@@ -170,67 +172,21 @@ def _portions(tokens: Iterable[str]) -> list[list[str]]:
     return portions
 
 
-def _each_once(found: Iterable[Found]) -> list[FoundEntry]:
+def _each_once(found: Iterable[Found], base: str) -> list[FoundEntry]:
     """An Observation with codes of two portions comes twice; it is one input."""
     seen: dict[tuple[str, str, str], FoundEntry] = {}
     nameless = []
     for entry in (entry for one in found for entry in one.entries):
         if entry.head.id:
+            if not entry.full_url:
+                entry = FoundEntry(f"{base}/{entry.head.resource_type}/{entry.head.id}", entry.head, entry.resource)
             seen.setdefault((entry.head.resource_type, entry.head.id, entry.head.meta.version_id), entry)
         else:
             nameless.append(entry)
     return [*seen.values(), *nameless]
 
 
-async def _read(reference: str, record: RecordClient, budget: Budget, waiting: Waiting) -> FoundEntry | ReadFailure:
-    """One resource; the reply must be the one that was asked for."""
-    if budget.requests <= 0:
-        return ReadFailure("more would have to be read than is allowed", None)
-    budget.requests -= 1
-    raw = await read_json(record, reference, msgspec.Raw, waiting=waiting)
-    if isinstance(raw, ReadFailure):
-        return raw
-    try:
-        head = msgspec.json.decode(raw, type=Head)
-    except msgspec.DecodeError:
-        return ReadFailure("the reply was not a resource", 200)
-    if f"{head.resource_type}/{head.id}" != reference:
-        return ReadFailure("the reply was another resource than the one asked for", 200)
-    return FoundEntry(f"{record.settings.base_url.rstrip('/')}/{reference}", head, bytes(raw))
-
-
-async def _metrics(
-    sieved: Sieved, record: RecordClient, budget: Budget, waiting: Waiting
-) -> tuple[list[FoundEntry], list[str]]:
-    """DeviceMetrics that tell settings from measurements; one that cannot be read is named, and nothing is guessed."""
-    base = record.settings.base_url.rstrip("/") + "/"
-    wanted = sorted({device.removeprefix(base) for device in sieved.devices})
-    wanted = [reference for reference in wanted if reference.startswith("DeviceMetric/")]
-    metrics, notes = [], []
-    for reference in wanted[:MOST_METRICS]:
-        found = await _read(reference, record, budget, waiting)
-        if isinstance(found, ReadFailure):
-            notes.append(f"{reference} could not be read ({found.sentence}): it may tell settings from measurements.")
-        else:
-            metrics.append(found)
-    if len(wanted) > MOST_METRICS:
-        notes.append(f"{len(wanted) - MOST_METRICS} DeviceMetrics beyond the first {MOST_METRICS} were not read.")
-    return metrics, notes
-
-
-def _machines(metrics: Iterable[FoundEntry]) -> dict[str, str]:
-    machines = {}
-    for entry in metrics:
-        try:
-            metric = msgspec.json.decode(entry.resource, type=_Metric)
-        except msgspec.DecodeError:
-            continue
-        name = metric.source.reference or metric.parent.reference
-        machines[f"DeviceMetric/{entry.head.id}"] = machines[entry.full_url] = name
-    return machines
-
-
-def _notes(asked: Asked, sieved: Sieved, found: Iterable[Found]) -> list[str]:
+def _notes(asked: Asked, sieved: Sieved) -> list[str]:
     of_encounter = f" of {asked.encounter}" if asked.encounter else ""
     notes = [
         f"Read from the record: {len(sieved.kept)} Observations{of_encounter} from {instant(asked.start_s)} to "
@@ -240,6 +196,4 @@ def _notes(asked: Asked, sieved: Sieved, found: Iterable[Found]) -> list[str]:
         f"The record also sent {count} resources {reason}, which were not asked for and not read."
         for reason, count in sorted(sieved.not_asked.items())
     ]
-    remarks = sorted({remark for one in found for remark in one.remarks})
-    notes += [f"The record made a remark on the search ({remark})." for remark in remarks]
     return notes

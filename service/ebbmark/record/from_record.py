@@ -1,4 +1,9 @@
-"""Answer a request that names a patient of the record: read from there, then the one use case, as for any request."""
+"""Answer a request that names a patient of the record: read from there, then the one use case, as for any request.
+
+Where no period was named, the latest trial of the last day is found first, and then read again from what was charted
+within an hour of it: so the answer does not change with every pulse that is charted later, and asking again for the
+same trial gives the same identity, which a write-back finds again.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +16,9 @@ from ebbmark.fhir.concept_map import lay_over, rows_of
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.read import CodeMap, Limits, read_request
 from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.request import Request as ReadRequest
 from ebbmark.fhir.shapes import ConceptMap, Parameter
+from ebbmark.physiology.trial import Trial
 from ebbmark.recommend import recommend_for
 from ebbmark.record.asked import Asked, asked_of, with_bundle
 from ebbmark.record.choice import several_trials
@@ -21,7 +28,11 @@ from ebbmark.record.read_problems import PATIENT
 from ebbmark.record.reading import Waiting
 from ebbmark.record.searching import Budget
 
-__all__ = ["ReadLimits", "recommend_from_record"]
+__all__ = ["BEFORE_AND_AFTER_S", "ReadLimits", "recommend_from_record"]
+
+BEFORE_AND_AFTER_S = 3600.0
+"""What was charted this long before and after the trial belongs to it, such as hourly settings and gases [s]; our
+choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,18 +88,44 @@ async def recommend_from_record(
         sentence = "The request names a patient of a record, but no record system is configured here. Send the data."
         raise Rejected((Problem(ProblemKind.NO_RECORD, PATIENT, "patient-reference", accepted, sentence),))
     fetched = await _fetched(asked, record, waiting, code_map, limits)
+    whole = _read(asked, fetched, at_s, code_map, accept_preliminary, limits)
+    first = recommend_for(whole)
+    problems = several_trials(first.trial, period_given=asked.period_given)
+    if problems:
+        raise Rejected(tuple(problems), first.ignored)
+    if asked.period_given:
+        return first
+    start_s, end_s = first.trial.steps[0].start_s - BEFORE_AND_AFTER_S, first.trial.steps[-1].end_s + BEFORE_AND_AFTER_S
+    try:
+        near = recommend_for(_read(asked, fetched.within(start_s, end_s), at_s, code_map, accept_preliminary, limits))
+    except Rejected:
+        return first
+    if _shape(near.trial) != _shape(first.trial):
+        return first
+    # What was seen further away is still told.
+    told = {one.sentence for one in near.trial.observed}
+    earlier = tuple(one.sentence for one in first.trial.observed if one.sentence not in told)
+    return replace(near, request=replace(near.request, notes=(*near.request.notes, *earlier)))
+
+
+def _shape(trial: Trial) -> list[tuple[float, float, float, float]]:
+    """The steps without the numbers of their sources, which change with what is read."""
+    return [(step.peep_cmh2o, step.start_s, step.end_s, step.compliance_ml_per_cmh2o) for step in trial.steps]
+
+
+def _read(
+    asked: Asked, fetched: Fetched, at_s: float, code_map: CodeMap, accept_preliminary: bool, limits: ReadLimits
+) -> ReadRequest:
+    """The same reader as for any request."""
+    bundle, notes = fetched.bundle()
     request = read_request(
-        with_bundle(asked, fetched.bundle),
+        with_bundle(asked, bundle),
         at_s=at_s,
         limits=Limits(max_bytes=limits.size_bytes + 2_000_000, max_entries=limits.resources + 100),
         code_map=code_map,
         accept_preliminary=accept_preliminary,
     )
-    recommendation = recommend_for(replace(request, notes=(*fetched.notes, *request.notes)))
-    problems = several_trials(recommendation.trial, period_given=asked.period_given)
-    if problems:
-        raise Rejected(tuple(problems), recommendation.ignored)
-    return recommendation
+    return replace(request, notes=(*notes, *request.notes))
 
 
 async def _fetched(

@@ -1,0 +1,75 @@
+"""How are the Patient and the DeviceMetrics read, each by its own address?"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import msgspec
+
+from ebbmark.record.client import RecordClient
+from ebbmark.record.reading import ReadFailure, Waiting, read_json
+from ebbmark.record.searching import Budget, FoundEntry, Head
+
+__all__ = ["machines_of", "read_metrics", "read_one"]
+
+MOST_METRICS = 20
+
+
+class _Reference(msgspec.Struct):
+    reference: str = ""
+
+
+class _Metric(msgspec.Struct):
+    source: _Reference = msgspec.field(default_factory=_Reference)
+    parent: _Reference = msgspec.field(default_factory=_Reference)
+
+
+async def read_one(
+    reference: str, *, record: RecordClient, budget: Budget, waiting: Waiting
+) -> FoundEntry | ReadFailure:
+    """One resource; the reply must be the one that was asked for."""
+    if budget.requests <= 0:
+        return ReadFailure("more would have to be read than is allowed", None)
+    budget.requests -= 1
+    raw = await read_json(record, reference, msgspec.Raw, waiting=waiting)
+    if isinstance(raw, ReadFailure):
+        return raw
+    try:
+        head = msgspec.json.decode(raw, type=Head)
+    except msgspec.DecodeError:
+        return ReadFailure("the reply was not a resource", 200)
+    if f"{head.resource_type}/{head.id}" != reference:
+        return ReadFailure("the reply was another resource than the one asked for", 200)
+    return FoundEntry(f"{record.settings.base_url.rstrip('/')}/{reference}", head, bytes(raw))
+
+
+async def read_metrics(
+    devices: Iterable[str], *, record: RecordClient, budget: Budget, waiting: Waiting
+) -> tuple[list[FoundEntry], list[str]]:
+    """DeviceMetrics that tell settings from measurements; one that cannot be read is named, and nothing is guessed."""
+    base = record.settings.base_url.rstrip("/") + "/"
+    wanted = sorted({device.removeprefix(base) for device in devices})
+    wanted = [reference for reference in wanted if reference.startswith("DeviceMetric/")]
+    metrics, notes = [], []
+    for reference in wanted[:MOST_METRICS]:
+        found = await read_one(reference, record=record, budget=budget, waiting=waiting)
+        if isinstance(found, ReadFailure):
+            notes.append(f"{reference} could not be read ({found.sentence}): it may tell settings from measurements.")
+        else:
+            metrics.append(found)
+    if len(wanted) > MOST_METRICS:
+        notes.append(f"{len(wanted) - MOST_METRICS} DeviceMetrics beyond the first {MOST_METRICS} were not read.")
+    return metrics, notes
+
+
+def machines_of(metrics: Iterable[FoundEntry]) -> dict[str, str]:
+    """The device that each DeviceMetric belongs to, by the ways to refer to the metric."""
+    machines = {}
+    for entry in metrics:
+        try:
+            metric = msgspec.json.decode(entry.resource, type=_Metric)
+        except msgspec.DecodeError:
+            continue
+        name = metric.source.reference or metric.parent.reference
+        machines[f"DeviceMetric/{entry.head.id}"] = machines[entry.full_url] = name
+    return machines
