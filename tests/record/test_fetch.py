@@ -306,7 +306,7 @@ def test_an_earlier_trial_of_the_day_is_told_though_its_readings_are_not_used() 
 
     found = answer(record, at_s=AT_S + 4 * 3600)
 
-    assert any("An earlier run of falling PEEP" in note for note in found.request.notes)
+    assert any("earlier run" in note for note in found.request.notes)
     assert all("later" in source.reference or "height" in source.reference for source in found.request.sources)
 
 

@@ -5,7 +5,7 @@ Three rules, ours:
 * Two devices, or two encounters, whose PEEP readings lie among one another in time are two trials that cannot be told
   apart here: refused.
 * A period chosen by the caller that holds more than one run of falling PEEP: refused with their beginnings.
-* No period: the latest run counts, earlier ones are named in the answer (`earlier-limb`).
+* No period: one run is chosen as for any request, and the answer names the others.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from ebbmark.record.sieve import Sighting
 
 __all__ = ["several_sources", "several_trials"]
 
-_EARLIER = "earlier-limb"
+_OTHER = frozenset({"earlier-limb", "other-limb"})
 _PERIOD = "Parameters.parameter.where(name='period')"
 _PATIENT = "Parameters.parameter.where(name='patient-reference')"
 
@@ -47,11 +47,11 @@ def several_sources(sightings: Iterable[Sighting], machines: Mapping[str, str]) 
 
 def several_trials(trial: Trial, *, period_given: bool) -> list[Problem]:
     """Say which trials the period holds, where the caller chose it and there are several."""
-    earlier = [one for one in trial.observed if one.slug == _EARLIER]
-    if not earlier or not period_given:
+    others = [one for one in trial.observed if one.slug in _OTHER]
+    if not others or not period_given:
         return []
     steps = trial.steps
-    runs = [f"one that began at {instant(one.at_s)} at {one.peep_cmh2o:g} cmH2O" for one in earlier]
+    runs = [f"one that began at {instant(one.at_s)} at {one.peep_cmh2o:g} cmH2O" for one in others]
     runs.append(
         f"one from {instant(steps[0].start_s)} to {instant(steps[-1].end_s)} "
         f"({steps[0].peep_cmh2o:g} to {steps[-1].peep_cmh2o:g} cmH2O, {len(steps)} steps)"

@@ -193,7 +193,7 @@ def _notes(asked: Asked, sieved: Sieved) -> list[str]:
         f"{instant(asked.end_s)}, with the heights of any time."
     ]
     notes += [
-        f"The record also sent {count} resources {reason}, which were not asked for and not read."
+        f"Not read, though the record sent them: {count} resources {reason}."
         for reason, count in sorted(sieved.not_asked.items())
     ]
     return notes

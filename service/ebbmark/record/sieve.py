@@ -142,7 +142,7 @@ def _reason(observation: _Observation, meanings: set[Quantity | HeightKind | Non
         return "of another encounter, or of none"
     moment = _moment(observation)
     if moment is not None and (moment[1] < asked.start_s or moment[0] > asked.end_s):
-        return "outside the time asked for"
+        return "outside that time"
     return ""
 
 
