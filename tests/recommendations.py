@@ -265,9 +265,9 @@ def _advice(is_found: bool) -> Advice:
 
 def _what_if(ladder: tuple[TidalVolume, ...]) -> tuple[WhatIf, ...]:
     return (
-        WhatIf(2.0, 14.0, True, 44.1, 8.37, 22.37, 11.24, ladder[2], ()),
-        WhatIf(3.0, 15.0, True, 43.8, 8.42, 23.42, None, ladder[1], ("Plateau pressure would exceed 30 cmH2O.",)),
-        WhatIf(4.0, 30.0, False, None, None, None, None, None, ()),
+        WhatIf(2.0, 14.0, True, 14.0, 44.1, 8.37, 22.37, 11.24, ladder[2], ()),
+        WhatIf(3.0, 15.0, True, 15.0, 43.8, 8.42, 23.42, None, ladder[1], ("Plateau pressure would exceed 30 cmH2O.",)),
+        WhatIf(4.0, 30.0, False, None, None, None, None, None, None, ()),
     )
 
 

@@ -11,7 +11,7 @@ from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.read import DEFAULT_LIMITS, NO_CODE_MAP, CodeMap, Limits, read_request
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.request import Ignored, Request
-from ebbmark.physiology.advice import advise
+from ebbmark.physiology.advice import advise, judged_with_the_circuit
 from ebbmark.physiology.closing import CurveStep, estimate_closing
 from ebbmark.physiology.trial import NoTrial, Trial, read_trial
 
@@ -52,7 +52,7 @@ def recommend_for(request: Request) -> Recommendation:
     trial = read_trial(request.readings, request.protocol)
     if isinstance(trial, NoTrial):
         raise Rejected((_no_trial(trial),), request.ignored)
-    closing = estimate_closing(
+    estimate = estimate_closing(
         [
             CurveStep(
                 step.peep_cmh2o,
@@ -64,6 +64,7 @@ def recommend_for(request: Request) -> Recommendation:
         fall=request.protocol.fall,
         dynamic=not trial.kind.static,
     )
+    closing = judged_with_the_circuit(estimate, trial)
     advice = advise(
         height_cm=request.person.height_cm,
         sex=request.person.sex,

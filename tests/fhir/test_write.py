@@ -344,7 +344,7 @@ def test_a_number_that_is_not_finite_becomes_a_reason_not_a_null(wrong: float) -
     bundle = write_bundle(replace(recommendation, advice=advice), recorded_s=RECORDED_S)
 
     weight, suggested = resource(bundle, "predicted-body-weight"), resource(bundle, "suggested-peep")
-    for element in (weight, component(suggested, "margin")):
+    for element in (weight, component(suggested, "margin-used")):
         assert element["dataAbsentReason"]["coding"][0]["code"] == "not-a-number"
         assert "valueQuantity" not in element
 

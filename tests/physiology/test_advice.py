@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import pytest
 
-from ebbmark.physiology.advice import Advice, Severity, advise
+from ebbmark.physiology.advice import Advice, Severity, advise, judged_with_the_circuit
 from ebbmark.physiology.body import Sex
 from ebbmark.physiology.closing import Closing, Evidence, Shape, Verdict
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL, Protocol
@@ -23,7 +24,8 @@ def advice_for(
     protocol: Protocol = DEFAULT_PROTOCOL,
 ) -> Advice:
     trial = trial_of(readings if readings is not None else staircase_down(), protocol)
-    return advise(height_cm=height_cm, sex=sex, trial=trial, closing=closing, protocol=protocol)
+    judged = judged_with_the_circuit(closing, trial)
+    return advise(height_cm=height_cm, sex=sex, trial=trial, closing=judged, protocol=protocol)
 
 
 def slugs(advice: Advice) -> list[str]:
@@ -97,8 +99,8 @@ def test_a_disconnection_before_closing_withholds_the_suggestion() -> None:
 
     advice = advice_for(closing_at(10), rows)
 
-    assert advice.suggested_peep_cmh2o is None
-    assert "repeat the trial after any disconnection" in advice.rationale
+    assert (advice.suggested_peep_cmh2o, advice.what_if) == (None, ())
+    assert "regards such a trial as void" in advice.rationale
 
 
 def test_a_disconnection_below_closing_is_a_caution_only() -> None:
@@ -108,6 +110,49 @@ def test_a_disconnection_below_closing_is_a_caution_only() -> None:
 
     assert advice.suggested_peep_cmh2o == 12
     assert slugs(advice)[0] == "disconnection"
+
+
+def test_intrinsic_peep_counts_in_the_expected_plateau() -> None:
+    rows = staircase_down()
+    rows += [reading(Quantity.PEEP_INTRINSIC, 4.0, START_S + index * STEP_S + 60, 800 + index) for index in range(8)]
+
+    advice = advice_for(closing_at(10), rows)
+
+    row = advice.what_if[0]
+    assert row.total_peep_cmh2o == 16
+    assert row.plateau_cmh2o == pytest.approx(16 + advice.target.volume_ml / 41.5)
+    assert "Intrinsic PEEP of about 4 cmH2O is counted in" in advice.rationale
+
+
+def test_steps_wider_than_the_margin_move_the_suggestion_to_the_last_step_before_the_fall() -> None:
+    peeps, compliances = (21, 18, 15, 12, 9), (40, 41, 41.5, 36, 30)
+
+    advice = advice_for(closing_at(12, peeps=peeps, fitted=compliances), staircase_down(peeps, compliances))
+
+    assert (advice.suggested_peep_cmh2o, advice.margin_cmh2o) == (15, 3)
+    assert "coarse-steps" in slugs(advice)
+
+
+def test_steps_wider_than_the_largest_margin_withhold_the_suggestion() -> None:
+    peeps, compliances = (25, 20, 15, 10, 5), (38, 41, 42, 36, 28)
+
+    advice = advice_for(closing_at(10, peeps=peeps, fitted=compliances), staircase_down(peeps, compliances))
+
+    assert advice.suggested_peep_cmh2o is None
+    assert "between 10 and 15 cmH2O" in advice.rationale
+
+
+def test_no_peep_below_five_is_suggested() -> None:
+    peeps, compliances = (8, 6, 4, 2, 0), (40, 41, 42, 36, 30)
+
+    advice = advice_for(closing_at(2, peeps=peeps, fitted=compliances), staircase_down(peeps, compliances))
+
+    assert advice.suggested_peep_cmh2o is None
+    assert "below 5 cmH2O" in advice.rationale
+
+
+def test_a_trial_at_another_tidal_volume_than_the_figures_is_named() -> None:
+    assert "volume-far-from-target" in slugs(advice_for(closing_at(10), staircase_down(volume=620)))
 
 
 def test_a_plateau_above_the_limit_at_target_volume_steps_down_the_ladder_with_a_high_caution() -> None:
@@ -197,6 +242,8 @@ def test_no_answer_asks_anyone_to_perform_a_manoeuvre(verdict: Verdict) -> None:
     advice = advice_for(closing_at(10, verdict=verdict, reason="Reason."))
 
     texts = [advice.rationale, *(caution.text for caution in advice.cautions)]
-    orders = ("perform a recruitment", "perform recruitment", "re-open the lung", "recruit the lung", "recruit again")
+    # Any verb of doing, in any of its forms, before or after the word for the manoeuvre.
+    order = re.compile(r"\b(perform|repeat|do|carry out|apply|try|start|use)\b[^.]*\b(recruitment|manoeuvre)\b")
+    command = re.compile(r"(^|[.;:] )(Repeat|Perform|Recruit|Re-open|Open|Raise|Apply|Do|Try) ")
 
-    assert not [text for text in texts for order in orders if order in text.lower()]
+    assert not [text for text in texts if order.search(text) or command.search(text)]

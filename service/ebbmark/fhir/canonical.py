@@ -59,7 +59,10 @@ def input_digest(request: Request) -> str:
                 [person.reference, request.encounter, person.height_cm, person.sex.value],
                 request.preliminary_inputs,
                 # A line feed stands in neither part, so that no two sources can join to one text.
-                sorted([source.reference + "\n" + source.value for source in request.sources]),
+                # The order of components within a panel says nothing either.
+                sorted(
+                    [source.reference + "\n" + ";".join(sorted(source.value.split(";"))) for source in request.sources]
+                ),
             ]
         )
     ).hexdigest()

@@ -194,6 +194,16 @@ CONCEPTS: tuple[Concept, ...] = (
         "Expected true compliance at this PEEP, from the fitted curve.",
     ),
     Concept(
+        "margin-used",
+        "Margin used",
+        "What was added to the closing pressure: the margin, or more, up to the last step before the fall.",
+    ),
+    Concept(
+        "expected-total-peep",
+        "Expected total PEEP",
+        "That PEEP plus the intrinsic PEEP that was seen at the nearest steps, where it was measured.",
+    ),
+    Concept(
         "expected-driving-pressure",
         "Expected driving pressure",
         "Tidal volume over the expected compliance.",
@@ -301,7 +311,31 @@ CONCEPTS: tuple[Concept, ...] = (
     ),
     # Cautions about this patient's data
     Concept("disconnection", "Disconnection", "The circuit seems to have been open during the trial."),
-    Concept("earlier-limb", "Earlier limb", "The readings hold more than one falling limb; the latest was read."),
+    Concept("other-limb", "Other limb", "PEEP fell in more than one run; the answer names the one that was read."),
+    Concept("compliance-as-charted", "Compliance as charted", "How the charted compliance was measured is not known."),
+    Concept(
+        "plateau-above-peak", "Plateau above peak", "Plateau pressure lies above peak pressure; one of them is wrong."
+    ),
+    Concept("total-peep-below-set", "Total PEEP below set PEEP", "Total PEEP lies below set PEEP; one is wrong."),
+    Concept(
+        "charted-driving-pressure-differs",
+        "Charted driving pressure differs",
+        "A charted driving pressure differs from plateau less total PEEP.",
+    ),
+    Concept("leak-likely", "Leak likely", "Expired tidal volume is clearly below inspired tidal volume."),
+    Concept(
+        "unsettled-steps", "Unsettled steps", "All readings of a step were taken while the lung was still settling."
+    ),
+    Concept(
+        "coarse-steps",
+        "Coarse steps",
+        "The steps are further apart than the margin; the suggestion is the last step before the fall.",
+    ),
+    Concept(
+        "volume-far-from-target",
+        "Tidal volume far from target",
+        "Compliance was measured at a tidal volume far from the one that pressures are given for.",
+    ),
     Concept("large-drop", "Large drop of PEEP", "Set PEEP fell between two steps by more than a step of a trial does."),
     Concept(
         "step-without-compliance",

@@ -42,7 +42,9 @@ PARTS: dict[str, Unit] = {
     "fall-threshold": FRACTION,
     # of the suggested PEEP and of each margin
     "margin": PRESSURE,
+    "margin-used": PRESSURE,
     "what-if-peep": PRESSURE,
+    "expected-total-peep": PRESSURE,
     "expected-compliance": COMPLIANCE,
     "expected-driving-pressure": PRESSURE,
     "expected-plateau-pressure": PRESSURE,

@@ -14,6 +14,8 @@ from ebbmark.fhir.recommendation import Recommendation
 
 __all__ = ["REQUEST_SYSTEM", "RESULT_SYSTEM", "Frame", "Reference"]
 
+UNNAMED_PATIENT = "The patient of the request, sent without an id"
+
 _VARIANT = {digit: "89ab"[int(digit, 16) & 3] for digit in "0123456789abcdef"}
 
 
@@ -64,7 +66,9 @@ class Frame:
         steps = recommendation.trial.steps
         self.end = instant(max(step.end_s for step in steps))
         self.period = {"start": instant(min(step.start_s for step in steps)), "end": self.end}
-        self.subject = Reference(reference=request.person.reference)
+        # A patient sent without id or address has no reference; one that is empty would be no FHIR.
+        address = request.person.reference
+        self.subject = Reference(reference=address) if address else Reference(display=UNNAMED_PATIENT)
         self.encounter = Reference(reference=request.encounter) if request.encounter else None
         self.device = self.to("device")
 

@@ -127,7 +127,11 @@ def _suggested_peep(frame: Frame) -> Result:
     advice = recommendation.advice
     result = blank(frame, "suggested-peep", OWN["suggested-peep"])
     result.effective_date_time = frame.end
-    result.component = [amount("margin", advice.margin_cmh2o)]
+    # The margin asked for is a rule; the one used may be larger, where steps are coarse.
+    result.component = [
+        amount("margin", recommendation.request.protocol.margin_cmh2o),
+        amount("margin-used", advice.margin_cmh2o),
+    ]
     if advice.suggested_peep_cmh2o is None:
         result.data_absent_reason = ABSENT_BECAUSE["not-applicable"]
     else:
@@ -147,6 +151,7 @@ def _expected(row: WhatIf) -> list[msgspec.Raw]:
     return amounts(
         (
             ("expected-compliance", row.compliance_ml_per_cmh2o),
+            ("expected-total-peep", row.total_peep_cmh2o),
             ("expected-driving-pressure", row.driving_pressure_cmh2o),
             ("expected-plateau-pressure", row.plateau_cmh2o),
             ("expected-mechanical-power", row.mechanical_power_j_per_min),
@@ -191,7 +196,7 @@ def _step(frame: Frame, number: int, step: Step, estimate: StepEstimate | None) 
         result.effective_date_time = end
     else:
         result.effective_period = {"start": start, "end": end}
-    result.derived_from = frame.inputs(source for sample in step.samples for source in sample.sources)
+    result.derived_from = frame.inputs(step.sources or (source for sample in step.samples for source in sample.sources))
     rows = [
         (f"peep-{trial.peep_source}", step.peep_cmh2o),
         ("compliance-static" if trial.kind.static else "compliance-dynamic", step.compliance_ml_per_cmh2o),

@@ -11,12 +11,15 @@ from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.steps import Observed
 from ebbmark.physiology.wording import level
 
-__all__ = ["Cut", "cut_off_times", "disconnection_remarks", "dropped_leads"]
+__all__ = ["Cut", "cut_off_times", "disconnection_remarks", "dropped_leads", "settled_from_s"]
 
 OPEN_CIRCUIT_PEEP_CMH2O = 2.0
-"""Measured PEEP at or below this while PEEP of 5 or more was set: the circuit was open. This project's choice."""
+"""PEEP charted at or below this between higher levels: the circuit was open. This project's choice."""
 
-VANISHED_VOLUME = 0.25
+VANISHED_PEEP = 0.5
+"""Measured PEEP below this share of a set PEEP of 5 or more: the circuit was open or leaking. Our choice."""
+
+VANISHED_VOLUME = 0.5
 """A tidal volume below this share of the limb's middle value: the circuit was open or blocked. Our choice."""
 
 STILL_RECRUITING_CMH2O = 5.0
@@ -38,7 +41,7 @@ def cut_off_times(limb: Sequence[StepReadings]) -> tuple[tuple[Cut, ...], ...]:
             [
                 (reading.start_s, reading.source)
                 for reading in step.by_quantity.get(Quantity.PEEP_MEASURED, ())
-                if reading.value <= OPEN_CIRCUIT_PEEP_CMH2O and step.peep_cmh2o >= 5.0
+                if step.peep_cmh2o >= 5.0 and reading.value < VANISHED_PEEP * step.peep_cmh2o
             ]
             + [
                 (reading.start_s, reading.source)
@@ -56,8 +59,8 @@ def disconnection_remarks(limb: Sequence[StepReadings], cuts: Sequence[Sequence[
     return tuple(
         Observed(
             "disconnection",
-            f"At the step of {level(step.peep_cmh2o)} cmH2O measured PEEP or tidal volume vanished for at least one "
-            "reading, as in a disconnection or suction.",
+            f"At the step of {level(step.peep_cmh2o)} cmH2O measured PEEP or tidal volume fell to less than half for "
+            "at least one reading, as in a disconnection or suction.",
             min(at_s for at_s, _ in cut),
             step.peep_cmh2o,
         )
@@ -66,13 +69,33 @@ def disconnection_remarks(limb: Sequence[StepReadings], cuts: Sequence[Sequence[
     )
 
 
+def settled_from_s(step: StepReadings, leads: Sequence[Reading], before_s: float | None, protocol: Protocol) -> float:
+    """From when on the readings of a step have settled, as well as the record tells.
+
+    A PEEP charted on its own is the change. A PEEP charted together with a pressure was changed some time before,
+    after the last reading of the step above: the middle of that gap stands for it.
+
+    Args:
+        step: the step.
+        leads: its leading readings.
+        before_s: last reading of any kind before this step; None where there is none [s since 1970-01-01T00:00:00Z].
+        protocol: how long a step settles.
+    """
+    first = step.peep_readings[0]
+    if all(lead.source != first.source and lead.start_s != first.start_s for lead in leads):
+        changed_s = first.start_s
+    else:
+        changed_s = float("-inf") if before_s is None else 0.5 * (before_s + first.start_s)
+    return changed_s + protocol.settling_s
+
+
 def dropped_leads(
     limb: Sequence[StepReadings],
     index: int,
     recipe: Recipe,
     cuts: Sequence[Cut],
     span_s: tuple[float, float],
-    before_s: float | None,
+    settled_s: float,
     protocol: Protocol,
 ) -> list[tuple[Reading, str]]:
     """The leading readings of one step that must not become samples, each with its reason.
@@ -83,41 +106,27 @@ def dropped_leads(
         recipe: what leads a sample.
         cuts: when the circuit was open in this step.
         span_s: earliest and latest time that still belongs to the trial [s since 1970-01-01T00:00:00Z].
-        before_s: last reading of any kind before this step; None where there is none
-            [s since 1970-01-01T00:00:00Z].
+        settled_s: from when on readings have settled [s since 1970-01-01T00:00:00Z].
         protocol: how long a step settles.
     """
     step = limb[index]
     leads = step.by_quantity.get(recipe.lead, ())
-    settled_from_s = _changed_s(step, leads, before_s) + protocol.settling_s
-    settled = any(reading.at_s >= settled_from_s for reading in leads)
+    settled = any(reading.at_s >= settled_s for reading in leads)
     ceiling = _recruiting_above(limb, recipe) if index == 0 else None
     dropped: list[tuple[Reading, str]] = []
     for lead in leads:
         if cuts and any(lead.source == source or abs(lead.start_s - at_s) < 1.0 for at_s, source in cuts):
-            reason = "measured PEEP or tidal volume had vanished at that time, as in a disconnection or suction"
+            reason = "measured PEEP or tidal volume had fallen to less than half then, as in a disconnection or suction"
         elif not span_s[0] <= lead.at_s <= span_s[1]:
             reason = f"more than {protocol.longest_step_s / 60:g} minutes away from the rest of the trial"
         elif ceiling is not None and _above_peep(step, lead, recipe) > ceiling:
             reason = "inspiratory pressure was still at the level of a recruitment, before the limb began"
-        elif settled and lead.at_s < settled_from_s:
+        elif settled and lead.at_s < settled_s:
             reason = f"less than {protocol.settling_s:g} s after PEEP was changed; the lung was still settling"
         else:
             continue
         dropped.append((lead, reason))
     return dropped
-
-
-def _changed_s(step: StepReadings, leads: Sequence[Reading], before_s: float | None) -> float:
-    """When PEEP was changed, as well as the record tells.
-
-    A PEEP charted on its own is the change. A PEEP charted together with a pressure was changed some time before,
-    after the last reading of the step above: the middle of that gap stands for it.
-    """
-    first = step.peep_readings[0]
-    if all(lead.source != first.source and lead.start_s != first.start_s for lead in leads):
-        return first.start_s
-    return float("-inf") if before_s is None else 0.5 * (before_s + first.start_s)
 
 
 def _above_peep(step: StepReadings, lead: Reading, recipe: Recipe) -> float:

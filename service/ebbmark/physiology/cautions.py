@@ -56,6 +56,14 @@ SEVERITY_OF_OBSERVED = {
     "tidal-volume-as-set": Severity.MODERATE,
     "step-without-compliance": Severity.MODERATE,
     "large-drop": Severity.MODERATE,
+    "other-limb": Severity.HIGH,
+    "compliance-as-charted": Severity.MODERATE,
+    "intrinsic-peep-partly-known": Severity.MODERATE,
+    "plateau-above-peak": Severity.MODERATE,
+    "total-peep-below-set": Severity.MODERATE,
+    "charted-driving-pressure-differs": Severity.MODERATE,
+    "leak-likely": Severity.MODERATE,
+    "unsettled-steps": Severity.MODERATE,
 }
 """How much each thing seen along the limb matters; what is not listed is low."""
 
@@ -121,7 +129,7 @@ def _seen(observed: Observed) -> Caution:
     severity = SEVERITY_OF_OBSERVED.get(observed.slug, Severity.LOW)
     text = observed.sentence
     if observed.slug == "disconnection":
-        text += " Common practice is to repeat the trial after any disconnection."
+        text += " Common practice regards a trial as void after any disconnection; what follows is for the clinician."
     return Caution(observed.slug, severity, text, COMMON_PRACTICE, True)
 
 
@@ -142,7 +150,7 @@ def _quality(trial: Trial, closing: Closing) -> Iterator[Caution]:
     if not trial.kind.static:
         text = (
             "Only dynamic compliance is known: it contains airway resistance and inspiratory flow, so the closing "
-            "pressure is less certain and the driving and plateau pressures given are upper bounds."
+            "pressure is less certain, and driving and plateau pressures are those of peak pressure."
         )
         yield Caution("dynamic-compliance-only", Severity.MODERATE, text, COMMON_PRACTICE, True)
     if trial.peep_source == "measured":

@@ -15,6 +15,7 @@ from operator import itemgetter
 
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.steps import ComplianceKind, Sample
+from ebbmark.physiology.wording import level
 
 __all__ = ["Recipe", "StepReadings", "choose_recipe", "resolution_of", "samples_of"]
 
@@ -38,6 +39,10 @@ VOLUMES = (
 
 ABOVE_PEEP = (Quantity.DRIVING_PRESSURE, Quantity.PRESSURE_ABOVE_PEEP_SET)
 CHARTED = (Quantity.COMPLIANCE_STATIC, Quantity.COMPLIANCE_DYNAMIC)
+
+LEAST_COMPLIANCE, LARGEST_COMPLIANCE = 3.0, 200.0
+"""Range of an adult's respiratory system, generously [mL/cmH2O]; a value beyond it is a mistake of unit or of entry.
+This project's choice."""
 
 COVERAGE = 0.8
 """A preferred source is taken when it covers this share of the steps that the best-covering source covers."""
@@ -110,9 +115,7 @@ def choose_recipe(steps: Sequence[StepReadings], set_volumes: Sequence[Reading])
 
 
 def _baseline(steps: Sequence[StepReadings], lead: Quantity) -> Quantity | None:
-    """Total or intrinsic PEEP, if known in every step that has a leading pressure."""
-    if lead in ABOVE_PEEP or lead in CHARTED:
-        return None
+    """Total or intrinsic PEEP, if known in every step that has a leading reading."""
     relevant = [step for step in steps if step.by_quantity.get(lead)]
     for quantity in (Quantity.PEEP_TOTAL, Quantity.PEEP_INTRINSIC):
         if all(step.by_quantity.get(quantity) for step in relevant):
@@ -122,52 +125,67 @@ def _baseline(steps: Sequence[StepReadings], lead: Quantity) -> Quantity | None:
 
 def samples_of(
     step: StepReadings, recipe: Recipe, set_volumes: Sequence[Reading]
-) -> tuple[list[Sample], list[tuple[Reading, str]]]:
-    """Make the samples of one step, and list the leading readings that could not be used, with the reason.
+) -> tuple[list[Sample], list[Reading], list[tuple[Reading, str]]]:
+    """Make the samples of one step.
 
     Each leading reading is paired with the volume and the baseline of the same input resource or instant, else
     with the nearest in time within the step.
+
+    Returns:
+        The samples; the readings that they are made of; the leading readings that gave none, each with its reason.
     """
     samples: list[Sample] = []
+    used: list[Reading] = []
     unused: list[tuple[Reading, str]] = []
     volumes = _Partners.of(() if recipe.volume is None else step.by_quantity.get(recipe.volume, ()))
     baselines = _Partners.of(() if recipe.baseline is None else step.by_quantity.get(recipe.baseline, ()))
     peep_starts = [reading.start_s for reading in step.peep_readings]
     for lead in step.by_quantity.get(recipe.lead, ()):
         governing = step.peep_readings[max(bisect_right(peep_starts, lead.start_s) - 1, 0)]
-        sources = [lead.source, governing.source]
+        parts = [lead, governing]
         volume = pressure = None
         baseline = step.peep_cmh2o
-        if recipe.volume is None:
-            compliance = lead.value
-            if compliance <= 0:
-                unused.append((lead, f"a compliance of {compliance:g} mL/cmH2O cannot be"))
-                continue
-        else:
+        held = baselines.nearest(lead)
+        if held is not None:
+            parts.append(held)
+            baseline = held.value + (step.peep_cmh2o if recipe.baseline is Quantity.PEEP_INTRINSIC else 0.0)
+        compliance = lead.value
+        if recipe.volume is not None:
             paired = volumes.nearest(lead) or _setting_at(set_volumes, lead, recipe.volume)
             if paired is None:
                 unused.append((lead, "no tidal volume was sent for this step"))
                 continue
+            parts.append(paired)
             volume = paired.value
-            sources.append(paired.source)
-            held = baselines.nearest(lead)
-            if held is not None:
-                sources.append(held.source)
-                baseline = held.value + (step.peep_cmh2o if recipe.baseline is Quantity.PEEP_INTRINSIC else 0.0)
-            above = lead.value if recipe.lead in ABOVE_PEEP else lead.value - baseline
-            if above <= 0 or volume <= 0:
-                unused.append(
-                    (
-                        lead,
-                        f"{lead.quantity.slug} {lead.value:g} with a baseline of {baseline:g} cmH2O and a tidal "
-                        f"volume of {volume:g} mL gives no compliance",
-                    )
-                )
-                continue
-            pressure = baseline + above
-            compliance = volume / above
-        samples.append(Sample(compliance, volume, pressure, baseline, lead.at_s, tuple(dict.fromkeys(sources))))
-    return samples, unused
+            pressure = _pressure(lead, step.peep_cmh2o, baseline)
+            compliance = volume / (pressure - baseline) if pressure > baseline else 0.0
+        if not LEAST_COMPLIANCE <= compliance <= LARGEST_COMPLIANCE:
+            unused.append((lead, _impossible(lead, volume, baseline, compliance)))
+            continue
+        sources = tuple(dict.fromkeys([part.source for part in parts]))
+        samples.append(Sample(compliance, volume, pressure, baseline, lead.at_s, sources))
+        used += parts
+    return samples, used, unused
+
+
+def _pressure(lead: Reading, peep_cmh2o: float, baseline_cmh2o: float) -> float:
+    """Airway pressure at the end of inspiration that a leading reading stands for."""
+    if lead.quantity is Quantity.DRIVING_PRESSURE:
+        return baseline_cmh2o + lead.value  # plateau less total PEEP
+    if lead.quantity is Quantity.PRESSURE_ABOVE_PEEP_SET:
+        return peep_cmh2o + lead.value  # set above set PEEP
+    return lead.value
+
+
+def _impossible(lead: Reading, volume: float | None, baseline: float, compliance: float) -> str:
+    """Why a leading reading gives no compliance that a respiratory system could have."""
+    possible = f"possible is {LEAST_COMPLIANCE:g} to {LARGEST_COMPLIANCE:g} mL/cmH2O"
+    if volume is None:
+        return f"a compliance of {compliance:g} mL/cmH2O; {possible}"
+    with_these = f"{lead.value:g} with a baseline of {level(baseline)} cmH2O and a tidal volume of {volume:g} mL"
+    if compliance == 0.0:
+        return f"{with_these} gives no compliance"
+    return f"{with_these} gives a compliance of {compliance:.3g} mL/cmH2O; {possible}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,6 +27,7 @@ class Protocol:
         ladder_ml_per_kg: the rungs shown, all within what the low tidal volume trial used.
         plateau_limit_cmh2o: plateau pressure not to be exceeded.
         driving_pressure_limit_cmh2o: driving pressure above which a caution is shown.
+        least_peep_cmh2o: no lower PEEP is suggested.
     """
 
     slug: str
@@ -44,6 +45,7 @@ class Protocol:
     ladder_ml_per_kg: tuple[float, ...]
     plateau_limit_cmh2o: float
     driving_pressure_limit_cmh2o: float
+    least_peep_cmh2o: float
 
 
 DEFAULT_PROTOCOL = Protocol(
@@ -60,12 +62,13 @@ DEFAULT_PROTOCOL = Protocol(
     margins_cmh2o=(2.0, 3.0, 4.0),  # common practice, no published source
     minimum_steps=4,  # this project's choice: fewer cannot show a maximum, a fall and that it lasts
     largest_decrement_cmh2o=6.0,  # this project's choice: published trials step by 2 to 5
-    longest_step_s=3600.0,  # this project's choice: oxygenation may take up to an hour to settle, mechanics minutes
+    longest_step_s=1800.0,  # this project's choice: mechanics settle in minutes, published trials dwell up to 20
     settling_s=30.0,  # 95 % of the slow volume loss within 8 breaths: Garnero et al, Crit Care 2015 (abstract)
     target_ml_per_kg=6.0,  # ARDS Network 2000
     ladder_ml_per_kg=(4.0, 5.0, 6.0, 7.0, 8.0),  # ARDS Network 2000; ATS/ESICM/SCCM 2017: 4 to 8
     plateau_limit_cmh2o=30.0,  # ARDS Network 2000
     driving_pressure_limit_cmh2o=15.0,  # an association, not a tested target: Amato et al, N Engl J Med 2015
+    least_peep_cmh2o=5.0,  # the least PEEP under which ARDS is defined: Berlin definition, JAMA 2012;307:2526-33
 )
 
 PROTOCOLS: tuple[Protocol, ...] = (DEFAULT_PROTOCOL,)

@@ -3,20 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from statistics import median
 
 from ebbmark.physiology.curve import Recipe, StepReadings
+from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.steps import ComplianceKind, Observed, Step
 from ebbmark.physiology.wording import level
 
-__all__ = ["remarks"]
+__all__ = ["remarks", "unsettled_remark"]
 
 VOLUME_SPREAD = 1.3
 """Largest over smallest tidal volume of the steps beyond which curves are hard to compare. Our choice."""
-
-CHARTED_DIFFERENCE = 0.2
-"""Relative difference between a charted and the computed compliance that is worth a remark. Our choice."""
 
 
 def remarks(limb: Sequence[StepReadings], steps: Sequence[Step], recipe: Recipe) -> tuple[Observed, ...]:
@@ -32,8 +29,23 @@ def remarks(limb: Sequence[StepReadings], steps: Sequence[Step], recipe: Recipe)
         *_sources(steps, recipe),
         *_intrinsic_peep(limb, recipe, steps),
         *_tidal_volume(steps),
-        *_charted_compliance(limb, steps, recipe),
     )
+
+
+def unsettled_remark(steps: Sequence[Step], protocol: Protocol) -> Iterator[Observed]:
+    """Name the steps in which every reading was taken while the lung was still settling.
+
+    Args:
+        steps: those steps.
+        protocol: how long a step settles.
+    """
+    if steps:
+        levels = ", ".join(level(step.peep_cmh2o) for step in steps)
+        sentence = (
+            f"At PEEP {levels} cmH2O every reading was taken less than {protocol.settling_s:g} s after the change, "
+            "while the lung was still settling."
+        )
+        yield Observed("unsettled-steps", sentence, steps[0].start_s, steps[0].peep_cmh2o)
 
 
 def _steps_without_compliance(limb: Sequence[StepReadings], steps: Sequence[Step]) -> Iterator[Observed]:
@@ -56,6 +68,12 @@ def _sources(steps: Sequence[Step], recipe: Recipe) -> Iterator[Observed]:
     if recipe.volume is Quantity.TIDAL_VOLUME_SET:
         sentence = "No measured tidal volume was sent; the set volume stands for it, so a leak would not show."
         yield Observed("tidal-volume-as-set", sentence, first.start_s, first.peep_cmh2o)
+    if recipe.volume is None:
+        sentence = (
+            "Compliance was taken as charted; how it was measured is not known, and driving and plateau pressures "
+            "expected from it are no better than it is."
+        )
+        yield Observed("compliance-as-charted", sentence, first.start_s, first.peep_cmh2o)
     if recipe.kind is ComplianceKind.STATIC_FROM_DRIVING_PRESSURE:
         sentence = (
             "Driving pressure was taken as charted; it gives a static compliance only if it was charted from a "
@@ -65,7 +83,7 @@ def _sources(steps: Sequence[Step], recipe: Recipe) -> Iterator[Observed]:
 
 
 def _intrinsic_peep(limb: Sequence[StepReadings], recipe: Recipe, steps: Sequence[Step]) -> Iterator[Observed]:
-    if recipe.baseline is not None or recipe.volume is None:
+    if recipe.baseline is not None:
         return
     known = sum(
         1 for step in limb if step.by_quantity.get(Quantity.PEEP_TOTAL) or step.by_quantity.get(Quantity.PEEP_INTRINSIC)
@@ -73,7 +91,7 @@ def _intrinsic_peep(limb: Sequence[StepReadings], recipe: Recipe, steps: Sequenc
     if known:
         sentence = (
             f"Total or intrinsic PEEP is known in only {known} of {len(limb)} steps, so set PEEP is the baseline in "
-            "all of them."
+            "all of them; expected plateau pressures may be too low."
         )
         yield Observed("intrinsic-peep-partly-known", sentence, steps[0].start_s, steps[0].peep_cmh2o)
 
@@ -86,25 +104,3 @@ def _tidal_volume(steps: Sequence[Step]) -> Iterator[Observed]:
             "on it, so part of the curve may come from the volume and not from PEEP."
         )
         yield Observed("tidal-volume-varies", sentence, steps[0].start_s, steps[0].peep_cmh2o)
-
-
-def _charted_compliance(limb: Sequence[StepReadings], steps: Sequence[Step], recipe: Recipe) -> Iterator[Observed]:
-    if recipe.volume is None:
-        return
-    charted_as = Quantity.COMPLIANCE_STATIC if recipe.kind.static else Quantity.COMPLIANCE_DYNAMIC
-    charted = {
-        step.peep_cmh2o: median(reading.value for reading in readings)
-        for step in limb
-        if (readings := step.by_quantity.get(charted_as))
-    }
-    for step in steps:
-        value = charted.get(step.peep_cmh2o)
-        computed = step.compliance_ml_per_cmh2o
-        if value is not None and abs(value - computed) > CHARTED_DIFFERENCE * computed:
-            yield Observed(
-                "charted-compliance-differs",
-                f"At {level(step.peep_cmh2o)} cmH2O the charted compliance ({value:.1f} mL/cmH2O) differs from the one "
-                f"computed from volume and pressure ({computed:.1f} mL/cmH2O); the computed one is used.",
-                step.start_s,
-                step.peep_cmh2o,
-            )

@@ -37,7 +37,7 @@ class Sample:
             or as charted.
         tidal_volume_ml: None where only a charted compliance exists.
         pressure_cmh2o: plateau or peak pressure used; None where only a charted compliance exists.
-        baseline_cmh2o: total PEEP where intrinsic PEEP is known, else measured PEEP, else set PEEP.
+        baseline_cmh2o: total PEEP where total or intrinsic PEEP is known in every step, else set PEEP.
         at_s: time [s since 1970-01-01T00:00:00Z].
         sources: indices of the inputs used.
     """
@@ -61,6 +61,8 @@ class Step:
         compliance_ml_per_cmh2o: median of the samples.
         tidal_volume_ml, plateau_cmh2o, peak_cmh2o, driving_pressure_cmh2o: medians; None where not known.
             Driving pressure is plateau less total PEEP: known only with plateau pressure.
+        baseline_cmh2o: median of what the samples took as total PEEP.
+        sources: indices of every input that the step rests on, those of its PEEP and peak pressure included.
     """
 
     peep_cmh2o: float
@@ -72,6 +74,8 @@ class Step:
     plateau_cmh2o: float | None
     peak_cmh2o: float | None
     driving_pressure_cmh2o: float | None
+    baseline_cmh2o: float = 0.0
+    sources: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +91,7 @@ class Observed:
     """Something seen along the way that a reader must know.
 
     Attributes:
-        slug: stable code: disconnection, earlier-limb, step-without-compliance, tidal-volume-varies,
+        slug: stable code: disconnection, other-limb, step-without-compliance, tidal-volume-varies,
             charted-compliance-differs, recruitment-readings-dropped, intrinsic-peep-partly-known,
             peep-from-measurement, volume-side-not-stated, driving-pressure-as-charted, large-drop.
         sentence: one plain sentence.

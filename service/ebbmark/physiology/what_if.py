@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from ebbmark.physiology.closing import Closing, StepEstimate
+from ebbmark.physiology.closing import Closing
 from ebbmark.physiology.expected_power import Control, expected_mechanical_power_j_per_min
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity
@@ -35,9 +35,10 @@ class WhatIf:
         margin_cmh2o: above the closing pressure.
         peep_cmh2o: closing pressure plus margin.
         tested: whether that PEEP lies within the tested range; if not, all that follows is None.
+        total_peep_cmh2o: that PEEP plus the intrinsic PEEP that was seen at the nearest steps.
         compliance_ml_per_cmh2o: expected true compliance there, between the nearest tested steps.
         driving_pressure_cmh2o: tidal volume over that compliance.
-        plateau_cmh2o: PEEP plus driving pressure.
+        plateau_cmh2o: total PEEP plus driving pressure.
         mechanical_power_j_per_min: None where rate, mode or resistive pressure is not known.
         tidal_volume: the rung used: the target, or the largest lower rung that keeps plateau within its limit, or
             the lowest rung if none does.
@@ -47,6 +48,7 @@ class WhatIf:
     margin_cmh2o: float
     peep_cmh2o: float
     tested: bool
+    total_peep_cmh2o: float | None
     compliance_ml_per_cmh2o: float | None
     driving_pressure_cmh2o: float | None
     plateau_cmh2o: float | None
@@ -74,39 +76,41 @@ def what_if(
         protocol: the limits.
     """
     peep = closing_cmh2o + margin
-    compliance = _expected_compliance(peep, closing.steps)
-    if compliance is None:
-        return WhatIf(margin, peep, False, None, None, None, None, None, ())
+    compliance = _between(peep, [(step.peep_cmh2o, step.fitted_ml_per_cmh2o) for step in closing.steps])
+    intrinsic = _between(peep, [(step.peep_cmh2o, step.baseline_cmh2o - step.peep_cmh2o) for step in trial.steps])
+    if compliance is None or intrinsic is None:
+        return WhatIf(margin, peep, False, None, None, None, None, None, None, ())
+    total = peep + max(intrinsic, 0.0)
     limit = protocol.plateau_limit_cmh2o
-    rung = next((rung for rung in rungs if peep + rung.volume_ml / compliance <= limit), rungs[-1])
+    rung = next((rung for rung in rungs if total + rung.volume_ml / compliance <= limit), rungs[-1])
     driving = rung.volume_ml / compliance
     exceeded = []
     if rung is not rungs[0]:
-        at_target = peep + rungs[0].volume_ml / compliance
+        at_target = total + rungs[0].volume_ml / compliance
         exceeded.append(
-            f"At {rungs[0].ml_per_kg:g} mL/kg the plateau would be about {at_target:.0f} cmH2O, above {limit:g}; "
+            f"At {rungs[0].ml_per_kg:g} mL/kg the plateau would be about {at_target:.1f} cmH2O, above {limit:g}; "
             f"this row is for {rung.ml_per_kg:g} mL/kg."
         )
-    if peep + driving > limit:
+    if total + driving > limit:
         exceeded.append(f"Plateau above {limit:g} cmH2O even at {rung.ml_per_kg:g} mL/kg.")
     if driving > protocol.driving_pressure_limit_cmh2o:
         exceeded.append(f"Driving pressure above {protocol.driving_pressure_limit_cmh2o:g} cmH2O.")
-    power = _power(peep, driving, rung, trial)
-    return WhatIf(margin, peep, True, compliance, driving, peep + driving, power, rung, tuple(exceeded))
+    power = _power(total, driving, rung, trial)
+    return WhatIf(margin, peep, True, total, compliance, driving, total + driving, power, rung, tuple(exceeded))
 
 
-def _expected_compliance(peep: float, steps: Sequence[StepEstimate]) -> float | None:
-    """Expected true compliance, in a straight line between the two nearest steps; None outside the tested range."""
+def _between(peep: float, steps: Sequence[tuple[float, float]]) -> float | None:
+    """The value at a PEEP, in a straight line between the two nearest steps; None outside the tested range."""
     rising = steps[::-1]
-    levels = [step.peep_cmh2o for step in rising]
+    levels = [level for level, _ in rising]
     if not levels or not levels[0] <= peep <= levels[-1]:
         return None
     right = bisect_left(levels, peep)
     if levels[right] == peep:
-        return rising[right].fitted_ml_per_cmh2o
-    below, above = rising[right - 1], rising[right]
-    share = (peep - below.peep_cmh2o) / (above.peep_cmh2o - below.peep_cmh2o)
-    return (1 - share) * below.fitted_ml_per_cmh2o + share * above.fitted_ml_per_cmh2o
+        return rising[right][1]
+    (lower, below), (upper, above) = rising[right - 1], rising[right]
+    share = (peep - lower) / (upper - lower)
+    return (1 - share) * below + share * above
 
 
 def _power(peep: float, driving: float, rung: TidalVolume, trial: Trial) -> float | None:
