@@ -1,0 +1,206 @@
+"""After a trial and again later, from bytes: what changed, what holds, what happened since, what other days showed."""
+
+from __future__ import annotations
+
+import pytest
+
+from bedside_builders import asked, charted, parameter, refused, row, rows_down, stamp, value_of
+from fhir_builders import Json
+
+DOWN = ((16.0, 36.0), (14.0, 38.0), (12.0, 38.5), (10.0, 34.0), (8.0, 29.0))
+AFTER = 12.0
+"""Minutes after the start of the way down at which PEEP is set."""
+
+
+def breath(minute: float, identity: str, peep: float, compliance: float, **more: float) -> Json:
+    values = {"peep_set": peep, "expired": 400.0, "plateau": round(peep + 400 / compliance, 1), **more}
+    return charted(stamp(minute), identity, values)
+
+
+BEFORE = [
+    *[breath(minute, f"before{minute}", 10.0, 30.0, fio2=60.0, map=75.0) for minute in (-40, -25, -10)],
+    row(stamp(-20), "gas-before", pao2=78.0, paco2=46.0),
+]
+NEW = [
+    row(stamp(AFTER), "set", peep_set=12.0),
+    *[breath(AFTER + minute, f"after{minute}", 12.0, 38.0, fio2=60.0, map=77.0) for minute in (5, 20, 35)],
+    row(stamp(AFTER + 40), "gas-after", pao2=110.0, paco2=45.0),
+]
+DAY = [*BEFORE, row(stamp(-4), "up", peep_set=13.0), row(stamp(-2), "top", peep_set=16.0), *rows_down(DOWN), *NEW]
+
+
+def test_what_is_better_by_more_than_noise_is_called_better() -> None:
+    said = asked("compare-settings", DAY, now=stamp(AFTER + 60))
+
+    change = said.observation("change-of-compliance-static")
+    assert value_of(change) == "improved"
+    assert value_of(change, "value-before") == pytest.approx(30.0, abs=0.3)
+    assert value_of(change, "value-after") == pytest.approx(38.0, abs=0.3)
+    assert value_of(said.observation("change-of-pf-ratio")) == "improved"
+
+
+def test_what_moves_within_noise_is_called_so() -> None:
+    said = asked("compare-settings", DAY, now=stamp(AFTER + 60))
+
+    assert value_of(said.observation("change-of-paco2")) == "within-measurement-noise"
+    assert value_of(said.observation("change-of-mean-arterial-pressure")) == "within-measurement-noise"
+
+
+def test_each_limit_says_whether_it_holds_and_whose_it_is() -> None:
+    said = asked("compare-settings", DAY, now=stamp(AFTER + 60))
+
+    plateau = said.observation("limit-plateau")
+    assert value_of(plateau) is True
+    assert value_of(plateau, "limit-value") == 30.0
+    assert "ARDS Network" in plateau["method"]["text"]
+
+
+def test_what_was_not_sent_is_not_compared() -> None:
+    without = [one for one in DAY if not str(one["id"]).startswith("gas")]
+
+    said = asked("compare-settings", without, now=stamp(AFTER + 60))
+
+    assert value_of(said.observation("change-of-paco2")) == "not-known"
+
+
+def test_the_moments_that_were_compared_are_named() -> None:
+    said = asked("compare-settings", DAY, now=stamp(AFTER + 60))
+
+    assert "Before: 2026-03-01 08:56 to 2026-03-01 09:56 UTC. After: 2026-03-01 10:12 to" in " ".join(said.notes)
+
+
+def test_without_a_trial_and_without_times_there_is_nothing_to_compare() -> None:
+    refusal = refused("compare-settings", BEFORE, now=stamp(60))
+
+    assert "titrated-at" in refusal.problems[0].sentence
+
+
+def test_the_times_may_be_given_instead_of_a_trial() -> None:
+    given = (parameter("trial-started", stamp(-4)), parameter("titrated-at", stamp(AFTER)))
+
+    said = asked("compare-settings", [*BEFORE, *NEW], *given, now=stamp(AFTER + 60))
+
+    assert value_of(said.observation("change-of-compliance-static")) == "improved"
+    assert value_of(said.observation("overdistension-at-top")) == "not-known"
+
+
+def test_a_time_that_has_not_come_is_refused() -> None:
+    refusal = refused("compare-settings", DAY, parameter("titrated-at", stamp(300)), now=stamp(AFTER + 60))
+
+    assert refusal.problems[0].kind.slug == "bad-parameter"
+
+
+def test_a_quiet_record_says_that_nothing_was_seen_not_that_nothing_happened() -> None:
+    said = asked("check-validity", DAY, now=stamp(AFTER + 60))
+
+    assert value_of(said.observation("titration-may-be-old")) is False
+    assert "not the same as nothing having happened" in said.first
+
+
+def test_an_open_circuit_six_hours_later_is_seen_with_its_reading() -> None:
+    opened = row(stamp(AFTER + 360), "suction", peep=0.3, expired=15.0)
+    later = [breath(AFTER + 365, "later", 12.0, 31.0)]
+
+    said = asked("check-validity", [*DAY, opened, *later], now=stamp(AFTER + 370))
+
+    issue = said.issue("disconnection-or-suction")
+    assert issue["implicated"] == [{"reference": "Observation/suction/_history/1"}]
+    assert "6.0 h after the titration" in issue["detail"]
+    assert "Common practice is to repeat the titration after any disconnection." in issue["detail"]
+    assert "compliance-lost" in said.issues
+
+
+def test_peep_below_the_suggestion_is_seen_against_the_trial_in_the_record() -> None:
+    lowered = [row(stamp(AFTER + 120), "lowered", peep_set=8.0)]
+
+    said = asked("check-validity", [*DAY, *lowered], now=stamp(AFTER + 130))
+
+    assert "below the suggested 12" in said.issue("peep-below-suggestion")["detail"]
+    assert any("was computed from the trial among the readings" in note for note in said.notes)
+
+
+def test_the_suggestion_may_be_given() -> None:
+    given = (parameter("titrated-at", stamp(AFTER)), parameter("suggested-peep", (14.0, "cm[H2O]")))
+
+    said = asked("check-validity", NEW, *given, now=stamp(AFTER + 60))
+
+    assert "below the suggested 14" in said.issue("peep-below-suggestion")["detail"]
+
+
+def test_a_charted_change_of_position_is_seen_and_the_first_position_is_none() -> None:
+    def position(minute: float, identity: str, words: str) -> Json:
+        return {
+            **row(stamp(minute), identity),
+            "code": {"coding": [{"system": "http://loinc.org", "code": "8361-8"}]},
+            "component": [],
+            "valueCodeableConcept": {"text": words},
+        }
+
+    turned = [position(AFTER + 1, "supine", "supine"), position(AFTER + 50, "prone", "prone")]
+
+    said = asked("check-validity", [*DAY, *turned], now=stamp(AFTER + 60))
+
+    assert said.issue("position-changed")["implicated"] == [{"reference": "Observation/prone/_history/1"}]
+
+
+def second(shift: float = 0.0) -> list[Json]:
+    later = [(peep - shift, compliance) for peep, compliance in DOWN]
+    return rows_down(later, start=24 * 60.0, name="second")
+
+
+def test_two_trials_are_laid_side_by_side() -> None:
+    said = asked("follow-trials", [*rows_down(DOWN), *second()], now=stamp(25 * 60))
+
+    first, later = said.observations("trial-in-record")
+    assert (value_of(first), value_of(later)) == (10.0, 10.0)
+    assert value_of(said.observation("change-between-trials")) == "within-noise"
+
+
+def test_a_closing_pressure_that_fell_for_sure_is_called_lower() -> None:
+    said = asked("follow-trials", [*rows_down(DOWN), *second(4.0)], now=stamp(25 * 60))
+
+    change = said.observation("change-between-trials")
+    assert value_of(change) == "lower-than-before"
+    assert value_of(change, "probability-lower") > 0.9
+
+
+def test_without_a_trial_there_is_nothing_to_follow() -> None:
+    refusal = refused("follow-trials", BEFORE, now=stamp(60))
+
+    assert refusal.problems[0].kind.slug == "no-trial"
+
+
+def with_saturations(values: tuple[float, ...]) -> list[Json]:
+    found = [row(stamp(2 * place + 1.7), f"sat-{place}", spo2=value) for place, value in enumerate(values)]
+    return [row(stamp(0), "fio2", fio2=50.0), *rows_down(DOWN), *found]
+
+
+def test_a_marker_that_agrees_is_said_to_agree() -> None:
+    said = asked("compare-markers", with_saturations((95, 95, 95, 93, 92)), now=stamp(60))
+
+    assert value_of(said.observation("marker-spo2-fall-1")) == 10.0
+    assert value_of(said.observation("markers-agree")) is True
+
+
+def test_a_marker_that_disagrees_is_said_to_disagree_plainly() -> None:
+    said = asked("compare-markers", with_saturations((97, 95, 94, 93, 92)), now=stamp(60))
+
+    assert value_of(said.observation("markers-agree")) is False
+    assert said.first.startswith("The markers disagree about closing")
+
+
+def test_a_best_level_is_never_called_a_closing_level() -> None:
+    said = asked("compare-markers", with_saturations((95, 95, 95, 93, 92)), now=stamp(60))
+
+    best = said.observation("marker-best-compliance")
+    assert value_of(best, "marker-meaning") == "best"
+
+
+def test_the_published_tables_show_what_they_would_set_and_where_nobody_verified_them() -> None:
+    said = asked("compare-markers", with_saturations((95, 95, 95, 93, 92)), now=stamp(60))
+
+    lower, higher = said.observation("table-lower-peep"), said.observation("table-higher-peep")
+    # ARDS Network, N Engl J Med 2000;342:1301-8: FiO2 0.5 with PEEP 8 to 10.
+    assert (value_of(lower, "table-peep-low"), value_of(lower, "table-peep-high")) == (8.0, 10.0)
+    assert value_of(higher) is False
+    assert "has not been verified" in higher["note"][0]["text"]

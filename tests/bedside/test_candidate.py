@@ -1,0 +1,183 @@
+"""Before a trial, from bytes: what the record says of each condition, and what it does not."""
+
+from __future__ import annotations
+
+import pytest
+
+from bedside_builders import asked, condition, parameter, refused, row, stamp, value_of
+from fhir_builders import Json, patient
+
+OPERATION = "assess-candidate"
+NOW = stamp(60)
+READINGS = [
+    row(stamp(0), "settings", peep_set=10.0, fio2=60.0),
+    row(stamp(30), "gas", pao2=80.0, spo2=92.0, map=75.0),
+]
+PNEUMOTHORAX = "untreated-pneumothorax"
+
+
+def documented(*conditions: Json) -> object:
+    said = asked(OPERATION, [*READINGS, *conditions], now=NOW)
+    return value_of(said.observation("documented-conditions"), PNEUMOTHORAX)
+
+
+def test_severity_shows_every_input_with_its_age() -> None:
+    said = asked(OPERATION, READINGS, now=NOW)
+
+    berlin = next(one for one in said.observations("ards-severity") if "Berlin" in one["note"][0]["text"])
+    assert value_of(berlin) == "ards-moderate"
+    assert value_of(berlin, "pf-ratio") == pytest.approx(133.0)
+    assert "PaO2 80 mmHg, 30 min old" in berlin["note"][0]["text"]
+    assert {one["reference"] for one in berlin["derivedFrom"]} == {
+        "Observation/settings/_history/1",
+        "Observation/gas/_history/1",
+    }
+
+
+def test_what_was_not_sent_is_not_documented_and_not_absent() -> None:
+    assert documented() == "not-documented"
+
+
+def test_an_active_condition_is_present_and_leads_to_a_warning_that_names_it() -> None:
+    said = asked(OPERATION, [*READINGS, condition("ptx", "J93.0")], now=NOW)
+
+    assert value_of(said.observation("candidate-assessment")) == "contraindicated"
+    assert said.issue(PNEUMOTHORAX)["implicated"] == [{"reference": "Condition/ptx/_history/1"}]
+
+
+def test_a_refuted_condition_is_refuted() -> None:
+    assert documented(condition("ptx", "J93.0", certainty="refuted")) == "refuted"
+
+
+@pytest.mark.parametrize("state", ["resolved", "inactive", "remission"])
+def test_a_condition_that_is_over_is_listed_and_proves_nothing(state: str) -> None:
+    said = asked(OPERATION, [*READINGS, condition("ptx", "J93.0", clinical=state)], now=NOW)
+
+    assert value_of(said.observation("documented-conditions"), PNEUMOTHORAX) == "not-documented"
+    assert any(f"clinical status is {state}" in reason for reason in said.listed.values())
+
+
+def test_a_condition_entered_in_error_is_listed() -> None:
+    said = asked(OPERATION, [*READINGS, condition("ptx", "J93.0", certainty="entered-in-error")], now=NOW)
+
+    assert value_of(said.observation("documented-conditions"), PNEUMOTHORAX) == "not-documented"
+    assert any("entered in error" in reason for reason in said.listed.values())
+
+
+@pytest.mark.parametrize("certainty", ["unconfirmed", "provisional", "differential"])
+def test_what_is_not_confirmed_counts_and_is_said(certainty: str) -> None:
+    said = asked(OPERATION, [*READINGS, condition("ptx", "J93.0", certainty=certainty)], now=NOW)
+
+    assert value_of(said.observation("documented-conditions"), PNEUMOTHORAX) == "present"
+    assert f"is {certainty}; it counts as present" in said.remarks
+
+
+def test_present_and_refuted_together_are_contradictory() -> None:
+    both = (condition("a", "J93.0"), condition("b", "J93.1", certainty="refuted"))
+
+    assert documented(*both) == "contradictory"
+
+
+def test_the_newest_version_of_a_condition_counts() -> None:
+    old = condition("ptx", "J93.0")
+    new = {**condition("ptx", "J93.0", certainty="refuted"), "meta": {"versionId": "2"}}
+
+    assert documented(new, old) == "refuted"
+
+
+def test_copies_of_which_no_version_says_which_is_newer_are_contradictory() -> None:
+    first, second = condition("ptx", "J93.0"), condition("ptx", "J93.0", certainty="refuted")
+    del first["meta"], second["meta"]
+
+    assert documented(first, second) == "contradictory"
+
+
+def test_a_condition_of_another_patient_is_refused() -> None:
+    refusal = refused(OPERATION, [*READINGS, condition("ptx", "J93.0", subject="Patient/p2")], now=NOW)
+
+    (problem,) = refusal.problems
+    assert problem.kind.slug == "mixed-patients"
+    assert problem.expression.endswith(".subject")
+
+
+def test_a_condition_whose_patient_is_not_named_is_listed() -> None:
+    nobody = condition("ptx", "J93.0")
+    del nobody["subject"]
+
+    said = asked(OPERATION, [*READINGS, nobody], now=NOW)
+
+    assert any("not known whose it is" in reason for reason in said.listed.values())
+
+
+def test_a_condition_that_is_not_looked_for_is_listed() -> None:
+    said = asked(OPERATION, [*READINGS, condition("diabetes", "E11.9")], now=NOW)
+
+    assert any("icd-10|E11.9" in reason for reason in said.listed.values())
+
+
+def test_a_condition_of_the_wrong_shape_is_refused_at_its_place() -> None:
+    odd = {**condition("ptx", "J93.0"), "clinicalStatus": "active"}
+
+    refusal = refused(OPERATION, [*READINGS, odd], now=NOW)
+
+    assert refusal.problems[0].expression.endswith(".clinicalStatus")
+
+
+def test_a_condition_may_come_as_a_parameter() -> None:
+    given: Json = {"name": "condition", "resource": condition("ptx", "J93.0")}
+
+    said = asked(OPERATION, READINGS, given, now=NOW)
+
+    assert value_of(said.observation("documented-conditions"), PNEUMOTHORAX) == "present"
+
+
+def test_snomed_and_icd_name_the_same_condition() -> None:
+    said = asked(OPERATION, [*READINGS, condition("ptx", "36118008", system="http://snomed.info/sct")], now=NOW)
+
+    assert value_of(said.observation("documented-conditions"), PNEUMOTHORAX) == "present"
+
+
+def test_two_values_for_one_instant_are_not_chosen_between() -> None:
+    twice = [row(stamp(40), "a", map=75.0), row(stamp(40), "b", map=45.0)]
+
+    said = asked(OPERATION, [*READINGS, *twice], now=NOW)
+
+    assert sum("Two different values were sent for the same instant" in one for one in said.listed.values()) == 2
+
+
+def test_missing_readings_are_named_and_nothing_is_classed() -> None:
+    said = asked(OPERATION, [row(stamp(0), "only", peep_set=10.0)], now=NOW)
+
+    assert all(value_of(one) is None for one in said.observations("ards-severity"))
+    assert any("PaO2" in note for note in said.notes if note.startswith("Missing to judge"))
+    assert said.of("GuidanceResponse")[0]["status"] == "data-requested"
+
+
+def test_without_height_and_sex_the_rest_is_answered() -> None:
+    nobody: Json = {"resourceType": "Patient", "id": "p1"}
+    no_height = {**row(stamp(0), "height"), "component": []}
+
+    said = asked(OPERATION, [nobody, no_height, *READINGS], now=NOW)
+
+    assert value_of(said.observations("ards-severity")[0]) == "ards-moderate"
+    assert any("predicted body weight" in note for note in said.notes)
+
+
+def test_a_child_is_refused() -> None:
+    refusal = refused(OPERATION, [patient(born="2020-01-01"), *READINGS], now=NOW)
+
+    assert refusal.problems[0].kind.slug == "child"
+
+
+def test_a_vasopressor_dose_counts_in_its_unit_only() -> None:
+    high = asked(OPERATION, READINGS, parameter("noradrenaline-equivalent", (0.3, "ug/kg/min")), now=NOW)
+    refusal = refused(OPERATION, READINGS, parameter("noradrenaline-equivalent", (18.0, "ug/kg/h")), now=NOW)
+
+    assert "vasopressor-high" in high.issues
+    assert refusal.problems[0].kind.slug == "bad-parameter"
+
+
+def test_the_answer_depends_on_when_it_is_asked() -> None:
+    early, late = (asked(OPERATION, READINGS, now=now).first for now in (NOW, stamp(60 * 20)))
+
+    assert early != late

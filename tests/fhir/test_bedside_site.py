@@ -1,0 +1,236 @@
+"""What a site may write in its files, and how a slip is named when the service starts."""
+
+from __future__ import annotations
+
+import json
+import re
+from typing import Any
+
+import pytest
+from fhir.resources.R4B.operationdefinition import OperationDefinition
+from fhir.resources.R4B.plandefinition import PlanDefinition
+from fhir.resources.R4B.valueset import ValueSet
+
+from ebbmark.fhir.bedside.condition_codes import BUILT_IN, CONDITION_ROWS
+from ebbmark.fhir.bedside.operations import OPERATIONS, definition_of
+from ebbmark.fhir.bedside.plan_definitions import plan_definitions
+from ebbmark.fhir.bedside.site import NO_SITE, Misread
+from ebbmark.fhir.bedside.site_limits import read_stop_limits
+from ebbmark.fhir.bedside.site_protocols import with_protocols
+from ebbmark.fhir.bedside.value_sets import read_value_sets, value_set, with_value_sets
+from ebbmark.fhir.codes import SNOMED
+from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
+from ebbmark.physiology.risk_concepts import RISK_CONCEPTS
+from ebbmark.physiology.staircase import Traced
+
+# Verhoeff's dihedral check digit, as SNOMED CT's release file specification prints its tables (section 5.5).
+MULTIPLY = (
+    (0, 1, 2, 3, 4, 5, 6, 7, 8, 9), (1, 2, 3, 4, 0, 6, 7, 8, 9, 5), (2, 3, 4, 0, 1, 7, 8, 9, 5, 6),
+    (3, 4, 0, 1, 2, 8, 9, 5, 6, 7), (4, 0, 1, 2, 3, 9, 5, 6, 7, 8), (5, 9, 8, 7, 6, 0, 4, 3, 2, 1),
+    (6, 5, 9, 8, 7, 1, 0, 4, 3, 2), (7, 6, 5, 9, 8, 2, 1, 0, 4, 3), (8, 7, 6, 5, 9, 3, 2, 1, 0, 4),
+    (9, 8, 7, 6, 5, 4, 3, 2, 1, 0),
+)  # fmt: skip
+PERMUTE = (1, 5, 7, 6, 2, 8, 3, 0, 9, 4)
+
+
+def verhoeff(number: str) -> int:
+    check = 0
+    for place, digit in enumerate(reversed(number)):
+        value = int(digit)
+        for _ in range(place % 8):
+            value = PERMUTE[value]
+        check = MULTIPLY[check][value]
+    return check
+
+
+@pytest.mark.parametrize("code", [row.code for row in CONDITION_ROWS if SNOMED in row.systems])
+def test_every_snomed_code_has_its_check_digit(code: str) -> None:
+    assert verhoeff(code) == 0
+    assert code[-3] == "0"  # partition 00: a concept of the international edition
+
+
+def test_the_check_digit_would_notice_a_slip() -> None:
+    assert verhoeff("36118009") != 0
+
+
+@pytest.mark.parametrize("code", [row.code for row in CONDITION_ROWS if row.prefix])
+def test_every_icd_code_has_the_shape_of_one(code: str) -> None:
+    assert re.fullmatch(r"[A-TV-Z]\d[0-9A]([.]\d{1,3})?", code)
+
+
+def test_every_row_stands_for_a_concept_that_there_is() -> None:
+    assert {row.concept for row in CONDITION_ROWS} <= {one.slug for one in RISK_CONCEPTS}
+
+
+@pytest.mark.parametrize(
+    ("system", "code", "concepts"),
+    [
+        ("http://hl7.org/fhir/sid/icd-10", "J93.1", ("untreated-pneumothorax",)),
+        ("http://hl7.org/fhir/sid/icd-10-cm", "J93.12", ("untreated-pneumothorax",)),
+        ("http://hl7.org/fhir/sid/icd-10-cm", "J93.82", ("air-leak",)),
+        ("http://fhir.de/CodeSystem/bfarm/icd-10-gm", "I50.01", ("right-heart-failure",)),
+        ("http://hl7.org/fhir/sid/icd-10", "I50.0", ()),  # congestive heart failure there, not right heart failure
+        ("http://hl7.org/fhir/sid/icd-10", "D57.3", ()),  # the trait is no disease
+        ("http://snomed.info/sct", "36118008", ("untreated-pneumothorax",)),
+        ("http://snomed.info/sct", "3611800", ()),
+        ("https://elsewhere.example", "J93.1", ()),
+    ],
+)
+def test_codes_stand_for_concepts(system: str, code: str, concepts: tuple[str, ...]) -> None:
+    assert BUILT_IN.concepts_of([(system, code)]) == concepts
+
+
+@pytest.mark.parametrize("concept", RISK_CONCEPTS, ids=lambda one: one.slug)
+def test_every_value_set_fits_the_published_model_and_reads_back(concept: Any) -> None:  # noqa: ANN401
+    published = value_set(concept, BUILT_IN)
+
+    ValueSet.model_validate(published)
+    if BUILT_IN.of(concept.slug):
+        read = {
+            (system, row.code) for row in read_value_sets("x", json.dumps(published).encode()) for system in row.systems
+        }
+        assert read == {(system, row.code) for row in BUILT_IN.of(concept.slug) for system in row.systems}
+
+
+def test_every_definition_fits_the_published_model() -> None:
+    for one in plan_definitions(NO_SITE).values():
+        PlanDefinition.model_validate(json.loads(json.dumps(one, default=lambda raw: json.loads(bytes(raw)))))
+    for operation in OPERATIONS:
+        OperationDefinition.model_validate(definition_of(operation))
+
+
+def site_set(**changes: object) -> bytes:
+    whole: dict[str, object] = {
+        "resourceType": "ValueSet",
+        "url": "https://site.example/fhir/ValueSet/bullous-disease",
+        "status": "active",
+        "compose": {"include": [{"system": "http://snomed.info/sct", "concept": [{"code": "900000000000"}]}]},
+    }
+    return json.dumps({**whole, **changes}).encode()
+
+
+def test_a_site_adds_its_codes() -> None:
+    codes = with_value_sets(BUILT_IN, [("bullae.json", site_set())])
+
+    assert codes.concepts_of([("http://snomed.info/sct", "900000000000")]) == ("bullous-disease",)
+    assert codes.concepts_of([("http://snomed.info/sct", "36118008")]) == ("untreated-pneumothorax",)
+
+
+@pytest.mark.parametrize(
+    ("content", "named"),
+    [
+        (b"{", "is not a FHIR R4 ValueSet"),
+        (site_set(url="https://site.example/fhir/ValueSet/unknown"), "must end in /ValueSet/ and one of"),
+        (site_set(status="retired"), "retired"),
+        (site_set(compose={"include": [{"system": "s"}]}), "compose.include[0] would take the whole of s"),
+        (
+            site_set(
+                compose={"include": [{"system": "s", "filter": [{"property": "concept", "op": "is-a", "value": "1"}]}]}
+            ),
+            "compose.include[0].filter[0] (concept is-a 1) needs a terminology server",
+        ),
+        (site_set(compose={"include": [{"valueSet": ["v"]}]}), "needs a system and no valueSet"),
+        (site_set(compose={"include": []}), "lists no code"),
+        (site_set(expansion={"contains": [{"code": "1"}]}), "expansion.contains[0] has a code and no system"),
+    ],
+)
+def test_a_value_set_that_cannot_be_used_is_named_with_file_and_element(content: bytes, named: str) -> None:
+    with pytest.raises(Misread, match=r"bullae\.json") as caught:
+        read_value_sets("bullae.json", content)
+
+    assert named in str(caught.value)
+
+
+LIMITS = {
+    "version": "2",
+    "signed_by": "Dr A. Invented",
+    "signed_on": "2026-02-01",
+    "limits": {"spo2_below_percent": {"value": 88, "source": "decided by the unit"}},
+}
+
+
+def test_signed_limits_are_read_and_what_is_left_out_has_no_default() -> None:
+    limits = read_stop_limits("limits.json", json.dumps(LIMITS).encode())
+
+    assert limits.spo2_below_percent is not None
+    assert limits.spo2_below_percent.value == 88
+    assert limits.peak_pressure_above_cmh2o is None
+    assert "signed by Dr A. Invented on 2026-02-01" in limits.signature
+
+
+@pytest.mark.parametrize(
+    ("changes", "named"),
+    [
+        ({"signed_by": " "}, "signed_by is empty"),
+        ({"signed_on": "01.02.2026"}, "signed_on"),
+        ({"version": ""}, "no version"),
+        ({"limits": {"spo2": {"value": 88, "source": "x"}}}, "no limit 'spo2'"),
+        ({"limits": {"spo2_below_percent": {"value": 0.88, "source": "x"}}}, "spo2_below_percent is 0.88"),
+        ({"limits": {"spo2_below_percent": {"value": 88, "source": ""}}}, "names no source"),
+        ({"limits": {"spo2_below_percent": {"value": "88", "source": "x"}}}, "limits"),
+        ({"extra": 1}, "extra"),
+    ],
+)
+def test_limits_that_cannot_be_used_are_named(changes: dict[str, object], named: str) -> None:
+    with pytest.raises(Misread, match=r"^limits\.json") as caught:
+        read_stop_limits("limits.json", json.dumps({**LIMITS, **changes}).encode())
+
+    assert named in str(caught.value)
+
+
+def named(value: object, source: str = "decided by the unit") -> dict[str, object]:
+    return {"value": value, "source": source}
+
+
+PROTOCOL: dict[str, Any] = {
+    "slug": "our-rules", "version": "4", "title": "Our rules", "citation": "Unit protocol 4",
+    "rules": {"margin_cmh2o": named(3)},
+}  # fmt: skip
+STAIRCASE: dict[str, Any] = {
+    "slug": "our-staircase", "version": "1", "title": "Our staircase", "citation": "Unit protocol 4",
+    "cells": {
+        "start_cmh2o": named(18), "decrement_cmh2o": named(3), "lowest_cmh2o": named(6), "dwell_s": named(180),
+        "margin_cmh2o": named(2),
+    },
+}  # fmt: skip
+
+
+def read(protocols: object = (), staircases: object = ()) -> Any:  # noqa: ANN401
+    content = json.dumps({"protocols": list(protocols), "staircases": list(staircases)})  # type: ignore[call-overload]
+    return with_protocols(NO_SITE, "protocols.json", content.encode())
+
+
+def test_a_sites_protocol_stands_beside_ours_and_says_what_it_leaves_out() -> None:
+    site = read([PROTOCOL], [STAIRCASE])
+
+    ours, theirs = site.protocols
+    assert ours is DEFAULT_PROTOCOL
+    assert (theirs.margin_cmh2o, theirs.fall) == (3, DEFAULT_PROTOCOL.fall)
+    assert "What it leaves out is as in compliance-closing" in theirs.citation
+    assert site.staircases[-1].decrement_cmh2o.value == 3
+    assert site.staircases[-1].decrement_cmh2o.traced is Traced.SITE
+    assert "our-staircase" in plan_definitions(site)
+
+
+@pytest.mark.parametrize(
+    ("protocols", "staircases", "named_in_message"),
+    [
+        ([{**PROTOCOL, "rules": {"margin": named(3)}}], [], "protocols[0].rules has no value 'margin'"),
+        ([{**PROTOCOL, "rules": {"margin_cmh2o": named(3, "")}}], [], "margin_cmh2o names no source"),
+        ([{**PROTOCOL, "rules": {"margin_cmh2o": named(12)}}], [], "margin_cmh2o is 12"),
+        ([{**PROTOCOL, "rules": {"margins_cmh2o": named(3)}}], [], "margins_cmh2o must be a list of numbers"),
+        ([{**PROTOCOL, "rules": {"ladder_ml_per_kg": named([4, 10])}}], [], "ladder_ml_per_kg must rise"),
+        ([{**PROTOCOL, "slug": "compliance-closing"}], [], "is there already"),
+        ([], [{**STAIRCASE, "slug": "common-practice"}], "is there already"),
+        ([], [{**STAIRCASE, "marker": "luck"}], "staircases[0].marker is 'luck'"),
+        ([], [{**STAIRCASE, "cells": {"dwell_s": named(2)}}], "time at each step down is 2"),
+        ([], [{**STAIRCASE, "recruitment": {"top": named(2)}}], "staircases[0].recruitment has no value 'top'"),
+    ],
+)
+def test_protocols_that_cannot_be_used_are_named(
+    protocols: list[object], staircases: list[object], named_in_message: str
+) -> None:
+    with pytest.raises(Misread, match=r"^protocols\.json") as caught:
+        read(protocols, staircases)
+
+    assert named_in_message in str(caught.value)
