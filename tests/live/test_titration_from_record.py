@@ -333,6 +333,17 @@ def test_of_many_different_answers_at_once_one_stands(ward: Ward) -> None:
     assert len(current(ward, "closing-pressure")) == 1
 
 
+def test_of_twenty_who_ask_the_same_at_once_one_answer_is_written(ward: Ward) -> None:
+    ward.chart(*trial_observations())
+
+    with ThreadPoolExecutor(20) as pool:
+        words = [write_back_word(reply) for reply in pool.map(lambda _: ward.asked(write_back=True), range(20))]
+
+    assert set(words) <= {"written", "already-there"}
+    assert len(ward.results()) == 1
+    assert len(ward.results("closing-pressure")) == 1
+
+
 def identity_of(reply: httpx.Response) -> str:
     (guidance,) = [
         entry["resource"] for entry in reply.json()["entry"] if entry["resource"]["resourceType"] == "GuidanceResponse"
@@ -421,3 +432,22 @@ def test_an_answer_that_is_not_there_cannot_be_replayed(ward: Ward) -> None:
 
     assert reply.status_code == 422
     assert reply.json()["issue"][0]["code"] == "not-found"
+
+
+def test_the_validator_accepts_a_signed_provenance_and_the_answer_of_a_replay(
+    client: httpx.Client, signing_door: Door, record_base_url: str
+) -> None:
+    ward = Ward(client, signing_door)
+    ward.chart(*trial_observations())
+    reply = ward.asked(write_back=True)
+    amended(ward, 3, 26.9)
+    asked = {"name": "request-identifier", "valueIdentifier": {"value": identity_of(reply)}}
+    said = ward.door.ask(to_bytes({"resourceType": "Parameters", "parameter": [asked]}), "/fhir/$replay").json()
+    (provenance,) = [e["resource"] for e in reply.json()["entry"] if e["resource"]["resourceType"] == "Provenance"]
+
+    assert "signature" in provenance
+    assert len(said["parameter"]) == 5
+    # A Parameters resource can only be handed over inside the Parameters of the operation.
+    wrapped = {"resourceType": "Parameters", "parameter": [{"name": "resource", "resource": said}]}
+    for resource in (provenance, wrapped):
+        assert problems(validate_with_server(record_base_url, resource)) == []
