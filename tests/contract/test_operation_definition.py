@@ -39,7 +39,7 @@ SAMPLES: dict[str, dict[str, Any]] = {
 """One value that each parameter takes; together they ask the whole question."""
 
 OF_A_RECORD = ("patient-reference", "encounter", "period")
-"""Taken only where a record is configured: see tests/web/test_from_record.py."""
+"""Taken only where a record is configured: see tests/record/test_fetch.py."""
 
 
 @pytest.fixture(scope="module")
