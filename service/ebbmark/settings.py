@@ -75,9 +75,9 @@ class Settings(BaseSettings):
         description="Our client id at the record's authorization server, to sign in by SMART Backend Services.",
     )
     record_scope: str = Field(
-        default="system/Patient.rs system/Observation.crs system/GuidanceResponse.crs system/DetectedIssue.crs "
-        "system/Device.crs system/Provenance.crs",
-        description="Scopes to ask for when signing in to the record.",
+        default="system/Patient.rs system/Observation.crus system/GuidanceResponse.crus system/DetectedIssue.crus "
+        "system/Device.crs system/DeviceMetric.rs system/Provenance.crs",
+        description="Scopes to ask for when signing in to the record; u marks an earlier answer superseded.",
     )
     record_token_url: str | None = Field(
         default=None, description="Where the record's tokens are given; unset: discovered below the record's base URL."
