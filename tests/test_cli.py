@@ -438,3 +438,23 @@ def test_a_new_key_can_be_signed_with(algorithm: str, kind: str, capsys: pytest.
     assert code == ANSWERED
     assert isinstance(ring, KeyRing)
     assert [(key.algorithm, key.key.key_type) for key in ring.keys] == [(algorithm, kind)]
+
+
+def test_many_rows_at_one_step_of_an_untimed_table_stay_one_step(
+    saved: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rows = [
+        f"{peep},400,{peep + 400 / compliance:.2f}" for peep, compliance in ((16, 40), (14, 41), (12, 41), (10, 36))
+    ]
+    table = "peep_cmh2o,tidal_volume_ml,plateau_cmh2o\n" + "\n".join([rows[0], *[rows[1]] * 200, *rows[2:]])
+
+    main(["evaluate", given(saved, table), "--height-cm", "170", "--sex", "female", "--format", "json"])
+
+    answer = json.loads(capsys.readouterr().out)
+    steps = [(step["peep_cmh2o"], step["readings"]) for step in answer["steps"]]
+    assert steps == [
+        (16, 1),
+        (14, 200),
+        (12, 1),
+        (10, 1),
+    ]

@@ -23,6 +23,8 @@ DEFINITIONS = {
     "/fhir/metadata": "CapabilityStatement",
     "/fhir/OperationDefinition/titrate-peep": "OperationDefinition",
     "/fhir/CodeSystem/ebbmark": "CodeSystem",
+    "/fhir/PlanDefinition/common-practice": "PlanDefinition",
+    "/fhir/ValueSet/untreated-pneumothorax": "ValueSet",
 }
 HEALTH = {"/health/live": "live", "/health/ready": "ready"}
 SAFE_HEADERS = {
@@ -306,3 +308,10 @@ def test_what_nobody_foresaw_is_logged_by_kind_and_place_only(
     assert record.getMessage().startswith("unforeseen ZeroDivisionError in test_doors.py:")
     assert record.exc_info is None
     assert LEAK not in caplog.text
+
+
+def test_a_compressed_body_is_refused_by_its_encoding(app: ASGIApp) -> None:
+    reply = ask(app, b"\x1f\x8b\x08", headers={**FHIR, "content-encoding": "gzip"})
+
+    assert reply.status == 415
+    assert "Content-Encoding gzip" in reply.errors[0]["details"]["text"]

@@ -9,7 +9,7 @@ from ebbmark.fhir.naming import CODE_SYSTEM, RESULT_SYSTEM
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.references import tail_of
-from ebbmark.fhir.request import Source
+from ebbmark.fhir.request import Ignored, Source
 from ebbmark.fhir.shapes import Component, Observation
 from ebbmark.fhir.values import other_values, read_value
 from ebbmark.fhir.versions import Received, left_out, reference_of
@@ -34,6 +34,7 @@ def admit(item: Received, context: Context, collected: Collected) -> None:
     if refusal is not None:
         collected.ignored.append(left_out(item, *refusal))
         return
+    _list_contained(item, collected)
     moment = moment_of(item, context, collected)
     category = _category(observation, context, collected)
     parts: list[tuple[Observation | Component, str]] = []
@@ -52,6 +53,17 @@ def admit(item: Received, context: Context, collected: Collected) -> None:
         collected.sources.append(Source(item.path, reference_of(item), ";".join(texts)))
         collected.used.append(item)
         collected.encounters.add(observation.encounter.reference if observation.encounter else "")
+
+
+def _list_contained(item: Received, collected: Collected) -> None:
+    """Name what an Observation carries within itself and nobody reads; a device only tells setting from measurement."""
+    contained = item.observation.contained
+    for number, resource in enumerate(contained if isinstance(contained, list) else ()):
+        kind = str(resource.get("resourceType", ""))[:40] if isinstance(resource, dict) else ""
+        if kind not in ("Device", "DeviceMetric"):
+            sentence = f"A contained {kind or 'resource'} is not read."
+            path = f"{item.path}.contained[{number}]"
+            collected.ignored.append(Ignored(path, reference_of(item), Reason.NOT_USED.slug, sentence))
 
 
 def is_own_result(observation: Observation) -> bool:

@@ -34,8 +34,8 @@ COLUMNS: dict[str, tuple[str, str]] = {
 
 OTHERS = ("time", "height_cm", "sex")
 UNTIMED_START = datetime(2000, 1, 1, tzinfo=UTC)
-UNTIMED_STEP = timedelta(minutes=2)
-"""Rows without a time stand two minutes a step apart; these instants serve the order only and are never shown."""
+UNTIMED_STEP, UNTIMED_ROW = timedelta(minutes=2), timedelta(seconds=1)
+"""Rows without a time follow one another by this much; these instants serve the order only and are never shown."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +109,7 @@ def _observations(
 ) -> tuple[list[dict[str, object]], list[Problem]]:
     observations: list[dict[str, object]] = []
     faults: list[Problem] = []
-    step, previous, within = -1, None, 0
+    previous, clock = None, timedelta()
     for line, row in rows:
         if None in row:
             faults.append(_fault(f"line {line}", "more values than the header has columns", "one value per column"))
@@ -128,9 +128,9 @@ def _observations(
         if not peep:
             faults.append(_fault(f"line {line}, peep_cmh2o", "nothing", "the set PEEP of the row"))
             continue
-        step, within = (step, within + 1) if peep == previous else (step + 1, 0)
+        clock += UNTIMED_ROW if peep == previous else UNTIMED_STEP
         previous = peep
-        at = (row.get("time") or "").strip() if timed else _order(step, within)
+        at = (row.get("time") or "").strip() if timed else (UNTIMED_START + clock).isoformat()
         if timed and not at:
             faults.append(_fault(f"line {line}, time", "nothing", "a time in every row, or no time column at all"))
             continue
@@ -146,10 +146,6 @@ def _observations(
             }
         )
     return observations, faults
-
-
-def _order(step: int, within: int) -> str:
-    return (UNTIMED_START + step * UNTIMED_STEP + timedelta(seconds=within)).isoformat()
 
 
 def _person_faults(rows: list[tuple[int, dict[str, str]]]) -> list[Problem]:

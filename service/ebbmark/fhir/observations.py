@@ -13,6 +13,7 @@ from ebbmark.fhir.admission import admit, is_own_result
 from ebbmark.fhir.collected import Collected, Context
 from ebbmark.fhir.duplicates import settle_duplicates
 from ebbmark.fhir.moments import moment_of_period, moment_of_text
+from ebbmark.fhir.references import LONGEST_ID
 from ebbmark.fhir.request import Source
 from ebbmark.fhir.shapes import Component, Observation
 from ebbmark.fhir.units import UCUM
@@ -54,6 +55,7 @@ def read_observations(items: Sequence[Received], context: Context) -> Collected:
             or observation.modifierExtension
             or observation.implicitRules
             or (observation.identifier and is_own_result(observation))
+            or observation.contained
             or observation.dataAbsentReason
             or observation.effectiveTiming
             or (observation.effectiveDateTime and observation.effectiveInstant)
@@ -103,7 +105,7 @@ def read_observations(items: Sequence[Received], context: Context) -> Collected:
         start, end, when = moment
         readings.append(new(Reading, (meaning, ours, start, end, len(sources))))
         identity, meta = observation.id, observation.meta
-        if not identity:
+        if not identity or len(identity) > LONGEST_ID:
             reference = item.full_url
         elif meta is not None and meta.versionId:
             reference = f"Observation/{identity}/_history/{meta.versionId}"
@@ -165,6 +167,7 @@ def _read_plain_panel(item: Received, context: Context, collected: Collected) ->
         or (device is not None and device.reference not in collected.plain_devices)
         or _is_special_panel(observation)
         or is_own_result(observation)
+        or observation.contained
     ):
         return False
     if observation.effectivePeriod is None:

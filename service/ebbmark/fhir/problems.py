@@ -65,6 +65,7 @@ class ProblemKind(Enum):
     METHOD_NOT_ALLOWED = ("method-not-allowed", "not-supported", 405, "doors")
     NOT_ACCEPTABLE = ("not-acceptable", "not-supported", 406, "doors")
     MEDIA_TYPE_NOT_TAKEN = ("media-type-not-taken", "not-supported", 415, "doors")
+    BODY_LATE = ("body-late", "timeout", 408, "doors")
     NO_RECORD = ("no-record", "not-supported", 422, "doors")
     TABLE = ("table", "structure", 400, "doors")
     INTERNAL = ("internal", "exception", 500, "doors")

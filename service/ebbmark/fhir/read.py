@@ -60,6 +60,10 @@ _TIME_REASONS = frozenset(
 )
 
 
+_NOTHING_READ = frozenset({ProblemKind.BUNDLE_TYPE, ProblemKind.TOO_MANY_ENTRIES})
+"""Problems that leave a whole Bundle unread."""
+
+
 def read_request(
     body: bytes,
     *,
@@ -108,7 +112,7 @@ def _answerable(question: Question, code_map: CodeMap, problems: list[Problem]) 
     every_problem = [*question.problems, *collected.problems]
     if not any(reading[0] in _PEEPS for reading in collected.readings):
         every_problem += _no_peep(ignored, count)
-    if problems:
+    if problems or any(one.kind in _NOTHING_READ for one in question.problems):
         # What could not be read may be what is missing.
         every_problem = [one for one in every_problem if one.kind not in _MAY_BE_UNREAD]
     if every_problem or person is None:

@@ -87,7 +87,9 @@ def _bundle(bundle: Bundle, path: str, question: Question, max_entries: int) -> 
     observations = question.observations
     for number, entry in enumerate(bundle.entry):
         resource = entry.resource
-        if type(resource) is Observation:
+        if entry.request is not None and entry.request.method in _WITHOUT_RESOURCE:
+            _no_resource(entry, f"{path}.entry[{number}]", question)
+        elif type(resource) is Observation:
             observations.append(Received(resource, f"{path}.entry[{number}].resource", entry.fullUrl))
         elif resource is None:
             _no_resource(entry, f"{path}.entry[{number}]", question)

@@ -65,7 +65,7 @@ def _serve_operation(router: APIRouter, door: BedsideDoor, question: Question) -
     slug = question.operation.slug
 
     async def operation(request: Request) -> Response:
-        require_fhir_json(request.headers.get("content-type"))
+        require_fhir_json(request.headers.get("content-type"), request.headers.get("content-encoding"))
         accept, wanted = request.headers.get("accept"), request.query_params.get("_format")
         as_page = slug == PLAN and wants_page(accept, wanted)
         if not as_page:

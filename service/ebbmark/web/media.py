@@ -17,12 +17,19 @@ FORMATS = frozenset({"json", "application/json", "application/fhir+json", "appli
 VERSIONS = frozenset({"4.0", "4.0.1"})
 
 
-def require_fhir_json(content_type: str | None) -> None:
-    """Refuse a body that does not claim to be FHIR R4 JSON in UTF-8.
+def require_fhir_json(content_type: str | None, content_encoding: str | None = None) -> None:
+    """Refuse a body that does not claim to be FHIR R4 JSON in UTF-8, as it is.
+
+    Args:
+        content_type: the header.
+        content_encoding: the header; compressed bodies are not taken, since their size is not known beforehand.
 
     Raises:
-        Rejected: media type, character set or FHIR version is another one.
+        Rejected: media type, character set, FHIR version or encoding is another one.
     """
+    if content_encoding is not None and content_encoding.strip().lower() not in ("", "identity"):
+        found = f"Content-Encoding {content_encoding[:40]}"
+        raise Rejected((_refusal(ProblemKind.MEDIA_TYPE_NOT_TAKEN, found, "a body that is not compressed"),))
     name, parameters = _parsed(content_type or "")
     accepted = "application/fhir+json or application/json, charset UTF-8, FHIR version 4.0"
     if name not in TAKEN:

@@ -74,7 +74,7 @@ def fhir_router(door: Door) -> APIRouter:
 
     @router.post("/$titrate-peep", **TITRATE_PEEP)
     async def titrate_peep(request: Request) -> Response:
-        require_fhir_json(request.headers.get("content-type"))
+        require_fhir_json(request.headers.get("content-type"), request.headers.get("content-encoding"))
         require_acceptable(request.headers.get("accept"), request.query_params.get("_format"))
         body = await read_body(request.stream(), door.limits.max_bytes)
         at_s = time.time()

@@ -61,7 +61,7 @@ def replay_router(auditing: Auditing) -> APIRouter:
 
     @router.post("/$replay", **REPLAY)
     async def replay_answer(request: Request) -> Response:
-        require_fhir_json(request.headers.get("content-type"))
+        require_fhir_json(request.headers.get("content-type"), request.headers.get("content-encoding"))
         require_acceptable(request.headers.get("accept"), request.query_params.get("_format"))
         asked = replay_asked(await read_body(request.stream(), auditing.max_bytes))
         try:
