@@ -25,7 +25,7 @@ public final class RecordServer {
     public static void main(String[] arguments) throws Exception {
         int port = Integer.parseInt(option(arguments, "--port", "8099"));
         String folder = option(arguments, "--data", "");
-        String database = folder.isEmpty() ? "jdbc:h2:mem:record;DB_CLOSE_DELAY=-1" : "jdbc:h2:file:" + folder + "/record";
+        String database = folder.isEmpty() ? "jdbc:h2:mem:record;DB_CLOSE_DELAY=-1" : "jdbc:h2:file:" + folder + "/record;WRITE_DELAY=0";
 
         AnnotationConfigApplicationContext context = new AnnotationConfigApplicationContext();
         context.getEnvironment()
