@@ -31,6 +31,30 @@ BEFORE_ROWS, ROWS_PER_STEP, STEPS_LEFT_OUT = 2, 3, 4
 
 Json = dict[str, Any]
 
+DAY = ROOT / "fixtures" / "day" / "record.json"
+_SET = {"name": "titrated-at", "valueInstant": "2026-03-05T09:15:00Z"}
+_FIRST, _SECOND = ("2026-03-05T09:04", "2026-03-05T09:14"), ("2026-03-06T08:52", "2026-03-06T09:05")
+STRETCHES: dict[str, tuple[tuple[tuple[str, str], ...], str, list[Json]]] = {
+    "assess-candidate": ((("2026-03-05T08:35", "2026-03-05T08:50"),), "08:50:00", []),
+    "plan-trial": ((("2026-03-05T08:45", "2026-03-05T08:52"),), "08:52:00", []),
+    "next-step": ((("2026-03-05T09:04", "2026-03-05T09:09:50"),), "09:09:50", []),
+    "compare-settings": (
+        (("2026-03-05T08:30", "2026-03-05T08:50"), ("2026-03-05T09:30", "2026-03-05T10:00")),
+        "10:15:00",
+        [{"name": "trial-started", "valueInstant": "2026-03-05T09:00:00Z"}, _SET],
+    ),
+    "check-validity": (
+        (("2026-03-05T14:00", "2026-03-05T16:00"),),
+        "16:00:00",
+        [_SET, {"name": "suggested-peep", "valueQuantity": {"value": 12, "unit": "cm[H2O]"}}],
+    ),
+    "follow-trials": ((_FIRST, _SECOND), "", []),
+    "compare-markers": ((_FIRST,), "09:15:00", []),
+}
+"""Of the scripted day: the stretches sent, the instant that counts as now, and what else is asked."""
+BREATH = {"20077-4", "76007-4", "76259-1"}
+"""Set PEEP, expired volume and plateau pressure: what a trial needs."""
+
 
 def examples() -> dict[str, bytes]:
     """The three examples by file name, as readable JSON."""
@@ -44,6 +68,41 @@ def examples() -> dict[str, bytes]:
         "answer.json": _readable(_reply(request)),
         "refusal.json": _readable(_reply(unusable)),
     }
+
+
+def bedside_examples() -> dict[str, bytes]:
+    """One request per question beside the titration by file name: short stretches of the scripted day."""
+    found: dict[str, bytes] = {}
+    for operation, (stretches, now, given) in STRETCHES.items():
+        record: Json = json.loads(DAY.read_bytes())
+        resources = [one["resource"] for one in record["entry"]]
+        kept = [_shortened(one, operation) for one in resources if _belongs(one, operation, stretches)]
+        bundle = {"resourceType": "Bundle", "type": "collection", "entry": [{"resource": one} for one in kept]}
+        as_of = [{"name": "as-of", "valueInstant": f"2026-03-05T{now}Z"}] if now else []
+        parameters = [{"name": "bundle", "resource": bundle}, *as_of, *given]
+        whole = {"resourceType": "Parameters", "parameter": parameters}
+        found[f"{operation}.json"] = _readable(msgspec.json.encode(whole))
+    return found
+
+
+def _belongs(resource: Json, operation: str, stretches: tuple[tuple[str, str], ...]) -> bool:
+    """Patient, height where it is needed, and what was charted in the stretches; of a trial one row per step."""
+    if resource["resourceType"] == "Patient" or resource.get("id") == "hazel-1":
+        return True
+    if resource["resourceType"] == "Condition":
+        return operation == "assess-candidate"
+    at = str(resource["effectiveDateTime"])
+    is_first_row = operation in ("next-step", "follow-trials", "compare-markers") and at.endswith(":45Z")
+    return not is_first_row and any(since <= at <= until for since, until in stretches)
+
+
+def _shortened(resource: Json, operation: str) -> Json:
+    """The versions go; of a trial's rows only what the trial needs stays, with saturation for the markers."""
+    resource.pop("meta", None)
+    if operation in ("next-step", "follow-trials", "compare-markers") and "component" in resource:
+        needed = BREATH | ({"59408-5"} if operation == "compare-markers" else set())
+        resource["component"] = [one for one in resource["component"] if one["code"]["coding"][0]["code"] in needed]
+    return resource
 
 
 def document() -> bytes:
@@ -67,7 +126,7 @@ def _readable(compact: bytes) -> bytes:
 
 def main() -> None:
     """Write all files."""
-    for name, content in examples().items():
+    for name, content in {**examples(), **bedside_examples()}.items():
         (EXAMPLES / name).write_bytes(content)
     DOCUMENT.write_bytes(document())
     sys.stdout.write(f"wrote {DOCUMENT.relative_to(ROOT)} and {EXAMPLES.relative_to(ROOT)}\n")

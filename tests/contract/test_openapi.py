@@ -11,6 +11,7 @@ import pytest
 from openapi_spec_validator import OpenAPIV31SpecValidator
 
 from ebbmark.cli import main
+from ebbmark.fhir.bedside.operations import OPERATIONS, Operation
 from ebbmark.fhir.validate import validate
 from web.asking import OPERATION, ask, plain_app
 
@@ -31,6 +32,17 @@ def test_an_example_is_what_the_code_says_today(name: str) -> None:
     assert GENERATE["examples"]()[name] == (EXAMPLES / name).read_bytes(), RENEW
 
 
+@pytest.mark.parametrize("operation", OPERATIONS, ids=lambda one: str(one.slug))
+def test_an_example_of_a_question_at_the_bedside_is_real_and_answered(operation: Operation) -> None:
+    name = f"{operation.slug}.json"
+    written = (EXAMPLES / name).read_bytes()
+
+    assert GENERATE["bedside_examples"]()[name] == written, RENEW
+    reply = ask(plain_app(), written, path=f"/fhir/${operation.slug}")
+    assert reply.status == 200
+    assert validate(reply.json) == ()
+
+
 def test_the_document_is_what_the_code_says_today() -> None:
     assert GENERATE["document"]() == (ROOT / "openapi" / "ebbmark.openapi.json").read_bytes(), RENEW
 
@@ -44,7 +56,7 @@ def test_the_document_is_of_version_3_1() -> None:
 
 
 def test_the_document_stays_short_enough_to_read() -> None:
-    assert (ROOT / "openapi" / "ebbmark.openapi.json").stat().st_size < 150_000
+    assert (ROOT / "openapi" / "ebbmark.openapi.json").stat().st_size < 450_000
 
 
 def test_the_service_and_the_command_line_give_the_same_document(capsys: pytest.CaptureFixture[str]) -> None:
@@ -60,7 +72,11 @@ def test_every_door_is_in_the_document() -> None:
         OPERATION,
         "/fhir/metadata",
         "/fhir/OperationDefinition/titrate-peep",
+        "/fhir/$replay",
+        "/fhir/OperationDefinition/replay",
         "/fhir/CodeSystem/ebbmark",
+        *[f"/fhir/${one.slug}" for one in OPERATIONS],
+        *[f"/fhir/{kind}/{{slug}}" for kind in ("OperationDefinition", "PlanDefinition", "ValueSet")],
         "/health/live",
         "/health/ready",
         "/.well-known/jwks.json",
