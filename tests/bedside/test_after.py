@@ -204,3 +204,43 @@ def test_the_published_tables_show_what_they_would_set_and_where_nobody_verified
     assert (value_of(lower, "table-peep-low"), value_of(lower, "table-peep-high")) == (8.0, 10.0)
     assert value_of(higher) is False
     assert "has not been verified" in higher["note"][0]["text"]
+
+
+RELEASE = (
+    parameter("released-volume", (1200.0, "mL")),
+    parameter("usual-volume", (400.0, "mL")),
+    parameter("release-high-peep", (15.0, "cm[H2O]")),
+    parameter("release-low-peep", (5.0, "cm[H2O]")),
+    parameter("compliance-at-low-peep", (40.0, "mL/cm[H2O]")),
+)
+
+
+def test_one_release_of_peep_gives_the_recruitment_to_inflation_ratio() -> None:
+    said = asked("compare-markers", with_saturations((95, 95, 95, 93, 92)), *RELEASE, now=stamp(60))
+
+    # By hand: (1200 - 400 - 40 x 10) mL recruited, over 10 cmH2O, over 40 mL/cmH2O.
+    ratio = said.observation("recruitment-to-inflation")
+    assert (value_of(ratio), value_of(ratio, "recruited-volume")) == (1.0, 400)
+
+
+@pytest.mark.parametrize("left_out", range(5))
+def test_the_ratio_needs_all_of_its_values(left_out: int) -> None:
+    given = [one for place, one in enumerate(RELEASE) if place != left_out]
+
+    refusal = refused("compare-markers", with_saturations((95, 95, 95, 93, 92)), *given, now=stamp(60))
+
+    assert "needs all of" in refusal.problems[0].sentence
+
+
+def test_a_trial_that_cannot_be_read_does_not_hide_an_earlier_one() -> None:
+    unread = [row(stamp(24 * 60 + 2 * place), f"unread-{place}", peep_set=peep) for place, (peep, _) in enumerate(DOWN)]
+
+    said = asked("follow-trials", [*rows_down(DOWN), *unread], now=stamp(25 * 60))
+
+    assert [value_of(one) for one in said.observations("trial-in-record")] == [10.0]
+
+
+def test_a_figure_that_is_not_known_says_why() -> None:
+    said = asked("compare-settings", DAY, now=stamp(AFTER + 60))
+
+    assert "Before: no respiratory rate" in said.observation("change-of-mechanical-power")["note"][0]["text"]

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
-from ebbmark.bedside.said import answered, closing_of, missing, rule_of
+from ebbmark.bedside.said import answered, closing_of, missing, rule_of, sentences
 from ebbmark.bedside.settings_after import Moments, moments_of, snapshot_of
 from ebbmark.fhir.bedside.answer import Amount, Answer, Coded, Part, Statement, Truth
 from ebbmark.fhir.bedside.received import BedsideRequest
@@ -111,11 +111,19 @@ def _change(one: Change, before: Snapshot, after: Snapshot) -> Statement:
         kind=f"change-of-{one.measure.slug}",
         code=f"change-of-{one.measure.slug}",
         value=Coded(one.verdict.value),
-        note=one.sentence,
+        note=sentences(one.sentence, *_reasons(one, before, after)),
         method=f"Noise: {one.noise_source}",
         sources=tuple(source for figure in figures if figure is not None for source in figure.sources),
         parts=tuple(parts),
     )
+
+
+def _reasons(one: Change, before: Snapshot, after: Snapshot) -> list[str]:
+    """Why a figure is not known, on each side."""
+    sides = (("Before", before), ("After", after))
+    return [
+        f"{side}: {snapshot.not_known[one.measure]}." for side, snapshot in sides if one.measure in snapshot.not_known
+    ]
 
 
 def _limit(one: LimitCheck) -> Statement:

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from ebbmark.bedside.said import answered, closing_of, rule_of, the_trial
 from ebbmark.fhir.bedside.answer import Amount, Answer, Coded, Part, Rule, Statement, Truth
+from ebbmark.fhir.bedside.operations import RELEASE
 from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.bedside.site import Site
-from ebbmark.fhir.quantities import FRACTION, PRESSURE
+from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.quantities import FRACTION, PRESSURE, RATIO, VOLUME
 from ebbmark.fhir.sentences import closing_sentence
 from ebbmark.physiology.markers import Marker, Markers, read_markers
 from ebbmark.physiology.peep_tables import PEEP_TABLES, TableAnswer, look_up
 from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.recruitability import recruitment_to_inflation
 
 __all__ = ["markers_answer"]
 
@@ -23,6 +26,7 @@ def markers_answer(request: BedsideRequest, _: Site) -> Answer:
     Raises:
         Rejected: the readings hold no decremental limb.
     """
+    release = _release(request)
     trial = the_trial(request)
     closing = closing_of(trial, request)
     markers = read_markers(request.readings, trial, closing)
@@ -41,8 +45,9 @@ def markers_answer(request: BedsideRequest, _: Site) -> Answer:
             *markers.not_recorded,
             *[one.sentence for one in looked_up],
             no_fio2,
+            *[one.note for one in release],
         ),
-        statements=[_agreement(markers, tuple(one.kind for one in listed)), *listed, *tables],
+        statements=[_agreement(markers, tuple(one.kind for one in listed)), *listed, *release, *tables],
         rules=(
             rule_of(request.protocol),
             *[Rule(one.slug, one.version, one.title, one.citation) for one in PEEP_TABLES],
@@ -52,6 +57,40 @@ def markers_answer(request: BedsideRequest, _: Site) -> Answer:
         dated=False,
         more_would_help=bool(markers.not_recorded or no_fio2),
     )
+
+
+def _release(request: BedsideRequest) -> list[Statement]:
+    """The recruitment-to-inflation ratio, where its five values were sent.
+
+    Raises:
+        Rejected: some of them were sent, or they cannot be.
+    """
+    asked = request.asked
+    released, usual, compliance = asked.released_ml, asked.usual_volume_ml, asked.compliance_at_low_peep_ml_per_cmh2o
+    high, low = asked.release_high_peep_cmh2o, asked.release_low_peep_cmh2o
+    if released is None and usual is None and compliance is None and high is None and low is None:
+        return []
+    accepted = f"all of {', '.join(RELEASE)}, the first PEEP above the second"
+    if released is None or usual is None or compliance is None or high is None or low is None or high <= low:
+        sentence = f"The recruitment-to-inflation ratio needs {accepted}."
+        raise Rejected((Problem(ProblemKind.BAD_PARAMETER, "", "other values", accepted, sentence),), request.ignored)
+    found = recruitment_to_inflation(
+        released_ml=released,
+        usual_tidal_volume_ml=usual,
+        compliance_at_low_peep_ml_per_cmh2o=compliance,
+        high_peep_cmh2o=high,
+        low_peep_cmh2o=low,
+    )
+    return [
+        Statement(
+            kind="recruitment-to-inflation",
+            code="recruitment-to-inflation",
+            value=Amount(found.ratio, RATIO),
+            note=found.sentence,
+            method=found.citation,
+            parts=(("recruited-volume", Amount(found.recruited_ml, VOLUME)),),
+        )
+    ]
 
 
 def _fio2(readings: tuple[Reading, ...]) -> Reading | None:

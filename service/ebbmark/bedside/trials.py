@@ -9,7 +9,7 @@ from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.quantities import COMPLIANCE, PRESSURE, PROBABILITY
 from ebbmark.physiology.advice import advise
 from ebbmark.physiology.steps import Trial
-from ebbmark.physiology.trials_of_record import trials_of_record
+from ebbmark.physiology.trials_of_record import MOST_TRIALS, trials_of_record
 from ebbmark.physiology.trials_over_time import PastTrial, Shift, TrialChange, TrialRow, follow_trials
 
 __all__ = ["trials_answer"]
@@ -37,7 +37,11 @@ def trials_answer(request: BedsideRequest, _: Site) -> Answer:
     return answered(
         OPERATION,
         request,
-        said=(followed.sentence, *[one.sentence for one in followed.rows]),
+        said=(
+            followed.sentence,
+            f"Only the latest {MOST_TRIALS} trials were read." if len(trials) == MOST_TRIALS else "",
+            *[one.sentence for one in followed.rows],
+        ),
         statements=[*rows, *changes],
         rules=(rule_of(request.protocol),),
         values=(request.protocol,),

@@ -132,6 +132,8 @@ BEDSIDE_CONCEPTS: tuple[tuple[str, str, str], ...] = (
     ("marker-meaning", "Meaning of the level", "Whether the marker names a closing level or a best level; the two are never mixed."),
     ("closing", "Closing level", "First level that is worse."),
     ("best", "Best level", "Level at which something is best."),
+    ("recruitment-to-inflation", "Recruitment-to-inflation ratio", "How much of the lung one release of PEEP showed to open over its range, per cmH2O, over what inflation explains; it names no pressure."),
+    ("recruited-volume", "Recruited volume", "Volume beyond what inflation at low PEEP explains."),
     ("table-lower-peep", "Lower PEEP / higher FiO2 table", "PEEP that this published table would set for the FiO2 in use."),
     ("table-higher-peep", "Higher PEEP / lower FiO2 table", "PEEP that this published table would set for the FiO2 in use."),
     ("table-fio2", "FiO2 looked up", "Inspired oxygen fraction in use."),

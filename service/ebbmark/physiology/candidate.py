@@ -124,7 +124,7 @@ def assess_candidate(
         readings: of one intubated adult, in any order.
         at_s: time of the question [s since 1970-01-01T00:00:00Z].
         present: slugs of concepts documented as present and current.
-        refuted: slugs of concepts documented as refuted or resolved.
+        refuted: slugs of concepts documented as refuted.
         pbw_kg: predicted body weight; None where not known [kg].
         age_years: None where not known [years].
         body_mass_index: None where not known [kg/m2].
@@ -176,7 +176,7 @@ def _finding(concept: RiskConcept, present: Collection[str], refuted: Collection
         Documented.PRESENT: f"{words}: documented. {concept.says}",
         Documented.CONTRADICTORY: f"{words}: documented both as present and as refuted; it counts as present until "
         f"somebody settles it. {concept.says}",
-        Documented.REFUTED: f"{words}: documented as refuted or resolved.",
+        Documented.REFUTED: f"{words}: documented as refuted.",
         Documented.NOT_DOCUMENTED: f"{words}: not documented. It is not taken as absent.",
     }[documented]
     return Finding(concept, documented, sentence)

@@ -12,10 +12,10 @@ from ebbmark.physiology.running import began_at, plateaus_of
 from ebbmark.physiology.steps import Trial
 from ebbmark.physiology.trial import read_trial
 
-__all__ = ["began_of", "set_after", "trials_of_record"]
+__all__ = ["MOST_TRIALS", "began_of", "set_after", "trials_of_record"]
 
 MOST_TRIALS: Final = 30
-"""Trials read from one record; this project's choice."""
+"""Trials read from one record, the latest ones; this project's choice."""
 
 KEPT_S: Final = 900.0
 """A level of PEEP that was kept for so long is a setting, not a step of a manoeuvre. This project's choice."""
@@ -32,13 +32,15 @@ def trials_of_record(readings: Sequence[Reading], protocol: Protocol) -> tuple[T
     """
     found: list[Trial] = []
     left = list(readings)
-    while left and len(found) < MOST_TRIALS:
+    while len(found) < MOST_TRIALS and len(plateaus := plateaus_of(left)) > 1:
         trial = read_trial(left, protocol)
-        if not isinstance(trial, Trial):
-            break
-        found.append(trial)
-        began_s = trial.steps[0].start_s
-        left = [reading for reading in left if reading.start_s < began_s]
+        if isinstance(trial, Trial):
+            found.append(trial)
+            until_s = trial.steps[0].start_s
+        else:
+            # A limb that cannot be read must not hide an earlier one that can.
+            until_s = plateaus[-1].start_s
+        left = [reading for reading in left if reading.start_s < until_s]
     return tuple(reversed(found))
 
 

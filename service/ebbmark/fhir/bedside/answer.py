@@ -182,6 +182,11 @@ def identity_of(
             asked.trial_started_s,
             asked.titrated_s,
             asked.suggested_peep_cmh2o,
+            asked.released_ml,
+            asked.usual_volume_ml,
+            asked.release_high_peep_cmh2o,
+            asked.release_low_peep_cmh2o,
+            asked.compliance_at_low_peep_ml_per_cmh2o,
             request.age_years,
         ],
     }

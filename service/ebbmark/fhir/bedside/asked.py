@@ -79,6 +79,16 @@ OWN_PARAMETERS: Mapping[str, Parameter] = {
             "Quantity",
             "PEEP that the titration suggested; read from the trial among the readings where absent.",
         ),
+        _row(
+            "released-volume",
+            "Quantity",
+            "For the recruitment-to-inflation ratio: volume expired in the breath in which PEEP was released. With the "
+            "next four parameters, or none of them.",
+        ),
+        _row("usual-volume", "Quantity", "Volume expired in a usual breath before the release."),
+        _row("release-high-peep", "Quantity", "PEEP before the release."),
+        _row("release-low-peep", "Quantity", "PEEP after it, or the airway opening pressure where that is higher."),
+        _row("compliance-at-low-peep", "Quantity", "Static compliance at that low PEEP."),
     )
 }
 """Every parameter that `$titrate-peep` does not have."""
@@ -99,6 +109,11 @@ class Asked:
         trial_started_s: None where not sent [s since 1970-01-01T00:00:00Z].
         titrated_s: None where not sent [s since 1970-01-01T00:00:00Z].
         suggested_peep_cmh2o: None where not sent.
+        released_ml: volume expired in the breath in which PEEP was released; None where not sent.
+        usual_volume_ml: volume expired in a usual breath.
+        release_high_peep_cmh2o: PEEP before the release.
+        release_low_peep_cmh2o: PEEP after it.
+        compliance_at_low_peep_ml_per_cmh2o: static compliance there.
         problems: what stops the request.
     """
 
@@ -112,6 +127,11 @@ class Asked:
     trial_started_s: float | None = None
     titrated_s: float | None = None
     suggested_peep_cmh2o: float | None = None
+    released_ml: float | None = None
+    usual_volume_ml: float | None = None
+    release_high_peep_cmh2o: float | None = None
+    release_low_peep_cmh2o: float | None = None
+    compliance_at_low_peep_ml_per_cmh2o: float | None = None
     problems: list[Problem] = field(default_factory=list)
 
 
@@ -200,6 +220,13 @@ READERS: Mapping[str, Reader] = {
     "trial-started": _instant("trial-started", "trial_started_s"),
     "titrated-at": _instant("titrated-at", "titrated_s"),
     "suggested-peep": _in_unit("suggested-peep", "suggested_peep_cmh2o", "cm[H2O]", 1.0, 40.0),
+    "released-volume": _in_unit("released-volume", "released_ml", "mL", 50.0, 5000.0),
+    "usual-volume": _in_unit("usual-volume", "usual_volume_ml", "mL", 50.0, 2000.0),
+    "release-high-peep": _in_unit("release-high-peep", "release_high_peep_cmh2o", "cm[H2O]", 1.0, 40.0),
+    "release-low-peep": _in_unit("release-low-peep", "release_low_peep_cmh2o", "cm[H2O]", 0.0, 40.0),
+    "compliance-at-low-peep": _in_unit(
+        "compliance-at-low-peep", "compliance_at_low_peep_ml_per_cmh2o", "mL/cm[H2O]", 1.0, 300.0
+    ),
 }
 """By name: reads the parameter at this FHIRPath into what was asked. `condition` is read where resources are."""
 

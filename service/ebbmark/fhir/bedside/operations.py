@@ -10,7 +10,7 @@ from ebbmark.fhir.bedside.naming import operation_url
 from ebbmark.fhir.codesystem import DEFINITIONS_DATE
 from ebbmark.fhir.parameters import Parameter
 
-__all__ = ["OPERATIONS", "Operation", "definition_of"]
+__all__ = ["OPERATIONS", "RELEASE", "Operation", "definition_of"]
 
 _SHARED = (
     "bundle",
@@ -22,6 +22,14 @@ _SHARED = (
     "as-of",
     "accept-preliminary",
 )
+RELEASE = (
+    "released-volume",
+    "usual-volume",
+    "release-high-peep",
+    "release-low-peep",
+    "compliance-at-low-peep",
+)
+"""What the recruitment-to-inflation ratio needs, all or nothing."""
 _CONDITIONS = ("condition", "noradrenaline-equivalent", "body-mass-index", "barometric-pressure")
 
 
@@ -120,8 +128,9 @@ OPERATIONS: tuple[Operation, ...] = (
         "compare-markers",
         "Where would other markers put the closing point?",
         "Reads SpO2, PaO2, PaCO2, driving pressure and highest compliance along the trial, says where each would put "
-        "closing and plainly when they disagree, and looks up what the published PEEP/FiO2 tables would set.",
-        (),
+        "closing and plainly when they disagree, and looks up what the published PEEP/FiO2 tables would set. From one "
+        "release of PEEP, where its five values are sent, the recruitment-to-inflation ratio.",
+        RELEASE,
         False,
         f"A collection: GuidanceResponse, preliminary Observations, {_WITH}",
     ),
