@@ -5,7 +5,7 @@ Rhythm, systolic pressure and anything seen or heard are not among the readings.
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import Enum
@@ -114,7 +114,8 @@ def _lost(during: Sequence[Reading], before: Sequence[Reading], limit: float) ->
             continue
         past = bisect_right(changed_s, reading.at_s) - 1
         unchanged_since_s = changed_s[past] if past >= 0 else float("-inf")
-        earlier = [one.value for one in volumes[:index] if one.at_s >= unchanged_since_s][-_RECENT:]
+        last = volumes[max(0, index - _RECENT) : index]
+        earlier = [one.value for one in last if one.at_s >= unchanged_since_s]
         if len(earlier) >= _FEWEST and (usual := median(earlier)) > 0:
             share = 1.0 - reading.value / usual
             judged.append(
@@ -126,14 +127,18 @@ def _lost(during: Sequence[Reading], before: Sequence[Reading], limit: float) ->
 
 
 def _leak(during: Sequence[Reading], _before: Sequence[Reading], limit: float) -> _Judgement:
-    inspired = [r for r in during if r.quantity is Quantity.TIDAL_VOLUME_INSPIRED and r.value > 0]
+    inspired = sorted(
+        (r for r in during if r.quantity is Quantity.TIDAL_VOLUME_INSPIRED and r.value > 0), key=lambda one: one.at_s
+    )
+    times = [one.at_s for one in inspired]
+    of_source = {one.source: one for one in reversed(inspired)}
     judged = []
     for out in during:
         if out.quantity is not Quantity.TIDAL_VOLUME_EXPIRED:
             continue
-        near = [one for one in inspired if one.source == out.source or abs(one.at_s - out.at_s) <= _PAIR_S]
-        if near:
-            paired = min(near, key=lambda one: (one.source != out.source, abs(one.at_s - out.at_s)))
+        near = inspired[bisect_left(times, out.at_s - _PAIR_S) : bisect_right(times, out.at_s + _PAIR_S)]
+        paired = of_source.get(out.source) or min(near, key=lambda one: abs(one.at_s - out.at_s), default=None)
+        if paired is not None:
             share = 1.0 - out.value / paired.value
             shown = f"{out.value:.0f} mL expired of {paired.value:.0f} mL inspired"
             judged.append(Judged(out, share, round(share - limit, 9), shown))

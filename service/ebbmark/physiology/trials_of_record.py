@@ -9,13 +9,16 @@ from ebbmark.physiology.limb import Plateau
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.running import began_at, plateaus_of
-from ebbmark.physiology.steps import Trial
+from ebbmark.physiology.steps import NoTrialReason, Trial
 from ebbmark.physiology.trial import read_trial
 
 __all__ = ["MOST_TRIALS", "began_of", "set_after", "trials_of_record"]
 
 MOST_TRIALS: Final = 30
 """Trials read from one record, the latest ones; this project's choice."""
+
+MOST_TRIES: Final = 60
+"""Times that a record is read for a further trial, so that no record takes long."""
 
 KEPT_S: Final = 900.0
 """A level of PEEP that was kept for so long is a setting, not a step of a manoeuvre. This project's choice."""
@@ -32,14 +35,18 @@ def trials_of_record(readings: Sequence[Reading], protocol: Protocol) -> tuple[T
     """
     found: list[Trial] = []
     left = list(readings)
-    while len(found) < MOST_TRIALS and len(plateaus := plateaus_of(left)) > 1:
+    for _ in range(MOST_TRIES):
         trial = read_trial(left, protocol)
         if isinstance(trial, Trial):
             found.append(trial)
             until_s = trial.steps[0].start_s
-        else:
+        elif trial.reason is NoTrialReason.NO_COMPLIANCE:
             # A limb that cannot be read must not hide an earlier one that can.
-            until_s = plateaus[-1].start_s
+            until_s = plateaus_of(left)[-1].start_s
+        else:
+            break
+        if len(found) == MOST_TRIALS:
+            break
         left = [reading for reading in left if reading.start_s < until_s]
     return tuple(reversed(found))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import time
 from dataclasses import dataclass
 
@@ -72,7 +73,9 @@ def _serve_operation(router: APIRouter, door: BedsideDoor, question: Question) -
             require_acceptable(accept, wanted)
         body = await read_body(request.stream(), door.limits.max_bytes)
         at_s = time.time()
-        answer = ask(
+        # Beside the loop: a record of many trials takes a second, and nobody else should wait for it.
+        answer = await asyncio.to_thread(
+            ask,
             question,
             body,
             at_s=at_s,

@@ -13,7 +13,6 @@ What a code leaves open is written beside it.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from typing import NamedTuple
 
 from ebbmark.fhir.codes import SNOMED
@@ -149,33 +148,44 @@ LEFT_OPEN: Mapping[str, str] = {
 """What the codes of a concept leave open, and how that is read."""
 
 
-@dataclass(frozen=True, slots=True)
 class ConditionCodes:
-    """The table in force: ours, and what a site has added."""
+    """The table in force: ours, and what a site has added; made once.
 
-    rows: tuple[ConditionRow, ...]
+    Attributes:
+        rows: in order.
+    """
+
+    __slots__ = ("_exact", "_longest", "_prefixes", "rows")
+
+    def __init__(self, rows: tuple[ConditionRow, ...]) -> None:
+        self.rows = rows
+        self._exact: dict[tuple[str, str], set[str]] = {}
+        self._prefixes: dict[tuple[str, str], set[str]] = {}
+        for row in rows:
+            table = self._prefixes if row.prefix else self._exact
+            for system in row.systems:
+                table.setdefault((system, row.code.upper()), set()).add(row.concept)
+        self._longest = max((len(code) for _, code in self._prefixes), default=0)
 
     def concepts_of(self, codings: Iterable[tuple[str, str]]) -> tuple[str, ...]:
         """Slugs of the concepts that any of these codings stands for, in the order of the table of risks.
 
+        ICD-10 marks such as the dagger, the asterisk and the exclamation mark stand behind a code and change nothing.
+
         Args:
             codings: code system and code of each.
         """
-        given = [(system, code.upper()) for system, code in codings]
-        found = {row.concept for row in self.rows for system, code in given if _means(row, system, code)}
+        found: set[str] = set()
+        for system, code in codings:
+            upper = code.upper()
+            found |= self._exact.get((system, upper), set())
+            for length in range(1, min(len(upper), self._longest) + 1):
+                found |= self._prefixes.get((system, upper[:length]), set())
         return tuple(concept.slug for concept in RISK_CONCEPTS if concept.slug in found)
 
     def of(self, concept: str) -> tuple[ConditionRow, ...]:
         """The rows of one concept."""
         return tuple(row for row in self.rows if row.concept == concept)
-
-
-def _means(row: ConditionRow, system: str, code: str) -> bool:
-    """ICD-10 marks such as the dagger, the asterisk and the exclamation mark stand behind a code and change nothing."""
-    if system not in row.systems:
-        return False
-    own = row.code.upper()
-    return code.startswith(own) if row.prefix else code == own
 
 
 BUILT_IN = ConditionCodes(CONDITION_ROWS)

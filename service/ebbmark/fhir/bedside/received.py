@@ -175,9 +175,13 @@ def _answerable(
     stopping += not_yet(asked, question.as_of_s)
     ignored = [*but_ours(question.ignored, conditions), *collected.ignored, *conditions.ignored]
     if person is None:
+        # What stands in the way of a predicted weight does not stop this question; it is listed instead.
+        ignored += [Ignored(one.expression, "", one.kind.slug, one.sentence) for one in weightless if one.expression]
+        named = {one.path for one in ignored}
         ignored += [
             Ignored(one.item.path + one.part, reference_of(one.item), "not-used", "No predicted weight is computed.")
             for one in collected.heights
+            if f"{one.item.path}{one.part}.valueQuantity" not in named
         ]
     if stopping or (how.needs_weight and person is None):
         raise Rejected(tuple(stopping), tuple(ignored))
