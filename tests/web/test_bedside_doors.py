@@ -17,6 +17,7 @@ from starlette.types import ASGIApp
 from bedside_builders import body_of, condition, row, rows_down, stamp
 from ebbmark.fhir.bedside.operations import OPERATIONS
 from ebbmark.fhir.bedside.site import Misread
+from ebbmark.keys import new_key_set
 from ebbmark.physiology.risk_concepts import RISK_CONCEPTS
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
@@ -222,3 +223,14 @@ def test_a_file_that_is_not_there_stops_the_start_and_names_the_setting(tmp_path
 def test_a_folder_without_value_sets_stops_the_start(tmp_path: Path) -> None:
     with pytest.raises(Misread, match=r"holds no \.json file"):
         create_app(Settings(value_sets=tmp_path))
+
+
+def test_where_answers_are_signed_these_are_too(tmp_path: Path) -> None:
+    keys = tmp_path / "keys.json"
+    keys.write_text(json.dumps(new_key_set("ES384")))
+    app = create_app(Settings(signing_keys=(keys,), sign_results=True))
+
+    reply = plan(app, FHIR)
+
+    (provenance,) = [one["resource"] for one in reply.json["entry"] if one["resource"]["resourceType"] == "Provenance"]
+    assert provenance["signature"][0]["data"]

@@ -13,7 +13,7 @@ from html import escape
 
 from ebbmark.fhir.bedside.answer import Answer
 from ebbmark.fhir.bedside.write import SIGNING
-from ebbmark.physiology.plan import Plan, PlanStep
+from ebbmark.physiology.plan import Phase, Plan, PlanStep
 
 __all__ = ["PAGE_HEADERS", "plan_page", "wants_page"]
 
@@ -97,22 +97,39 @@ def _table(plan: Plan) -> str:
     heads = ("Step", "PEEP", "Above PEEP", "Peak", "Time", "Expect and record", "Seen")
     row = "".join(f'<th scope="col">{head}</th>' for head in heads)
     caption = f"Pressures in cmH2O; about {plan.total_s / 60:.0f} minutes in all if every step is taken."
-    rows = "\n".join(_row(step) for step in plan.steps)
+    rows = "\n".join(_row(step, _first_alike(step, plan)) for step in plan.steps)
     return (
         f"<h2>Steps</h2>\n<table>\n<caption>{caption}</caption>\n<thead><tr>{row}</tr></thead>\n"
         f"<tbody>\n{rows}\n</tbody>\n</table>"
     )
 
 
-def _row(step: PlanStep) -> str:
+def _first_alike(step: PlanStep, plan: Plan) -> int:
+    """Number of the first step that says the same: what is said once need not be read six times."""
+    said = (step.expect, step.record)
+    return next(one.number for one in plan.steps if (one.expect, one.record) == said)
+
+
+def _row(step: PlanStep, alike: int) -> str:
     minutes = f"{step.dwell_s / 60:g} min" if step.dwell_s else ""
     numbers = (_number(step.peep_cmh2o), _number(step.pressure_above_peep_cmh2o), _number(step.peak_cmh2o), minutes)
     cells = "".join(f'<td class="number">{one}</td>' for one in numbers)
     remark = f"<strong>{escape(step.remark)}</strong> " if step.remark else ""
     record = escape("; ".join(step.record))
-    words = f'{remark}{escape(step.expect)}<br><span class="small">Record: {record}.</span>'
-    name = f"{step.number}. {step.phase.value}"
-    return f'<tr><th scope="row">{name}</th>{cells}<td>{words}</td><td class="done"></td></tr>'
+    said = f'{escape(step.expect)}<br><span class="small">Record: {record}.</span>'
+    words = said if alike == step.number else f"As at step {alike}."
+    name = f"{step.number}. {_PHASES[step.phase]}"
+    return f'<tr><th scope="row">{name}</th>{cells}<td>{remark}{words}</td><td class="done"></td></tr>'
+
+
+_PHASES = {
+    Phase.BEFORE: "now",
+    Phase.UP: "up",
+    Phase.RECRUITMENT: "recruitment",
+    Phase.DESCENT: "down",
+    Phase.REOPENING: "re-opening",
+    Phase.SET: "set",
+}
 
 
 def _number(value: float | None) -> str:
