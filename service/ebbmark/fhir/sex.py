@@ -67,7 +67,8 @@ def sex_of(patient: Patient | None, path: str, *, asked: Sex | None, at_s: float
         for one in telling[1:]
         if one.sex is not first.sex
     )
-    place = f" ({first.path})" if first.path else ""
+    # Named by its element alone: where in the request the Patient stood must not show in the answer.
+    place = f" (Patient{first.path.removeprefix(path)})" if first.path else ""
     return SexFound(first.sex, f"{first.value}, from {first.origin}{place}", notes, None)
 
 
