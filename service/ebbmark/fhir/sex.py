@@ -69,7 +69,7 @@ def sex_of(patient: Patient | None, path: str, *, asked: Sex | None, at_s: float
     )
     # Named by its element alone: where in the request the Patient stood must not show in the answer.
     place = f" (Patient{first.path.removeprefix(path)})" if first.path else ""
-    return SexFound(first.sex, f"{first.value}, from {first.origin}{place}", notes, None)
+    return SexFound(first.sex, f"{first.sex.value}, from {first.origin}{place}", notes, None)
 
 
 def _statements(patient: Patient, path: str, at_s: float) -> list[Statement]:
