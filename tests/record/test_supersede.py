@@ -4,6 +4,7 @@ import asyncio
 from dataclasses import replace
 from typing import Any
 
+import httpx
 import msgspec
 import pytest
 import respx
@@ -47,16 +48,17 @@ OLD = found()
 NEW = with_inputs({5: 9})
 
 
-def write(record: KeepingRecord, recommendation: Recommendation, patience_s: float = 30.0) -> WriteOutcome:
-    async def written() -> WriteOutcome:
-        settings = RecordSettings(BASE, (BASE,), max_total_wait_s=patience_s)
-        async with RecordClient(settings) as client:
-            transaction = as_transaction(write_bundle(recommendation, recorded_s=RECORDED_S), PATIENT)
-            return await write_current(transaction, record=client, waiting=Waiting(Waits(), noon))
+async def written_to(recommendation: Recommendation, patience_s: float = 30.0) -> WriteOutcome:
+    settings = RecordSettings(BASE, (BASE,), max_total_wait_s=patience_s)
+    async with RecordClient(settings) as client:
+        transaction = as_transaction(write_bundle(recommendation, recorded_s=RECORDED_S), PATIENT)
+        return await write_current(transaction, record=client, waiting=Waiting(Waits(), noon))
 
+
+def write(record: KeepingRecord, recommendation: Recommendation, patience_s: float = 30.0) -> WriteOutcome:
     with respx.mock() as router:
         record.attach(router)
-        return asyncio.run(written())
+        return asyncio.run(written_to(recommendation, patience_s))
 
 
 def statuses(record: KeepingRecord, code: str = "suggested-peep") -> list[str]:
@@ -223,6 +225,26 @@ def test_a_record_that_cannot_be_searched_is_not_written_to(status: int) -> None
     assert outcome.state is WriteState.FAILED
     assert "Nothing was written: it could not be seen whether an earlier answer" in outcome.sentence
     assert record.held == {}
+
+
+def test_an_attempt_that_may_have_arrived_is_not_forgotten_when_a_later_round_is_refused() -> None:
+    record = KeepingRecord()
+    refusals = iter([httpx.ReadError("cut"), httpx.Response(409), *[httpx.Response(429)] * 20])
+
+    def refuses(request: httpx.Request) -> httpx.Response:
+        if request.method != "POST" or request.url.path.rstrip("/") != "/fhir":
+            return record.answer(request)
+        reply = next(refusals)
+        if isinstance(reply, httpx.Response):
+            return reply
+        raise reply
+
+    with respx.mock() as router:
+        router.route(url__startswith=BASE).mock(side_effect=refuses)
+        outcome = asyncio.run(written_to(OLD))
+
+    assert outcome.state is WriteState.UNKNOWN
+    assert "It is not known whether the answer was written" in outcome.sentence
 
 
 def test_a_search_that_fails_after_the_write_leaves_it_written_and_says_so() -> None:

@@ -11,7 +11,7 @@ from ebbmark.record.outcome import WriteOutcome, WriteState
 from ebbmark.record.reading import ReadFailure
 from ebbmark.record.standing import Standing
 
-__all__ = ["not_looked", "superseded_outcome", "taken_back", "with_marked", "with_words"]
+__all__ = ["not_looked", "still_unknown", "superseded_outcome", "taken_back", "with_marked", "with_words"]
 
 
 def with_marked(outcome: WriteOutcome, older: Sequence[Earlier]) -> WriteOutcome:
@@ -49,6 +49,23 @@ def not_looked(failure: ReadFailure, written: WriteOutcome | None) -> WriteOutco
         f"seen, since {failure.sentence}."
     )
     return replace(written, sentence=sentence)
+
+
+def still_unknown(last: WriteOutcome, arrived: bool) -> WriteOutcome:
+    """Keep the doubt of an earlier round: a refusal of the last attempt says nothing of one that may have arrived.
+
+    Args:
+        last: outcome of the last round.
+        arrived: whether an attempt of an earlier round may have been carried out.
+    """
+    if not arrived or last.state is not WriteState.FAILED:
+        return last
+    sentence = (
+        "It is not known whether the answer was written: an earlier attempt may have been carried out, the last one "
+        "was not. Sending the same again is safe on a record that honours conditional create: what was written is "
+        "found there and not written twice."
+    )
+    return replace(last, state=WriteState.UNKNOWN, sentence=sentence)
 
 
 def taken_back(own: Earlier) -> WriteOutcome:

@@ -26,7 +26,14 @@ from ebbmark.record.reading import ReadFailure, Waiting
 from ebbmark.record.searching import Budget
 from ebbmark.record.sent import Sent, second_of, sent_of
 from ebbmark.record.standing import Candidate, Standing, doubtful_inputs, standing_of
-from ebbmark.record.standing_words import not_looked, superseded_outcome, taken_back, with_marked, with_words
+from ebbmark.record.standing_words import (
+    not_looked,
+    still_unknown,
+    superseded_outcome,
+    taken_back,
+    with_marked,
+    with_words,
+)
 from ebbmark.record.stored import NotFhir, Stored, read_by_id, stored_of
 from ebbmark.record.write_back import write_back
 
@@ -65,10 +72,11 @@ async def write_current(transaction: Json, *, record: RecordClient, waiting: Wai
 async def _write(answer: Sent, record: RecordClient, waiting: Waiting) -> WriteOutcome:
     """Write it together with the marks on those that it takes the place of."""
     outcome: WriteOutcome | None = None
+    arrived = False  # whether an attempt of any round may have been carried out without our hearing of it
     for number in range(MOST_ROUNDS):
         seen = await _look(answer, record, waiting)
         if isinstance(seen, ReadFailure):
-            return not_looked(seen, outcome)
+            return still_unknown(not_looked(seen, outcome), arrived)
         own, others, standing = seen
         if own is not None and not own.stands:
             return taken_back(own)
@@ -80,7 +88,8 @@ async def _write(answer: Sent, record: RecordClient, waiting: Waiting) -> WriteO
         # Where others are at work on the same old results, the new ones go first and the marks follow (`_settle`).
         older = [one for one in others if one.identity in standing.older] if number < MARKED_TOGETHER else []
         entries = [*answer.entries, *[entry for one in older for entry in _marks(one, answer.identity, answer, record)]]
-        outcome = await _sent(entries, record, waiting)
+        outcome = still_unknown(await _sent(entries, record, waiting), arrived)
+        arrived = outcome.state is WriteState.UNKNOWN
         if outcome.http_status not in _CONFLICTS:
             done = outcome.state in (WriteState.WRITTEN, WriteState.ALREADY_THERE)
             return with_words(with_marked(outcome, older), standing) if done else outcome
