@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 from urllib.error import HTTPError
 
-from ebbmark.fhir.account import account
-from ebbmark.fhir.answer import read_answer
+from ebbmark.fhir.writing.account import account
+from ebbmark.fhir.writing.answer import read_answer
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -15,7 +15,7 @@ from typing import Any
 import msgspec
 
 from ebbmark.fhir.problems import Rejected, operation_outcome
-from ebbmark.fhir.write import write_bundle_bytes
+from ebbmark.fhir.writing.write import write_bundle_bytes
 from ebbmark.recommend import recommend
 from ebbmark.settings import Settings
 

@@ -11,7 +11,7 @@ from ebbmark.bedside.questions import QUESTIONS, ask
 from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.bedside.write import write_answer
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.validate import validate
+from ebbmark.fhir.writing.validate import validate
 from fhir_builders import LOINC, UCUM, Json, bundle, height, patient
 
 __all__ = [

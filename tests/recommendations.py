@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from ebbmark.fhir.canonical import identity, input_digest
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.request import Ignored, Person, Request, Source
-from ebbmark.physiology.advice import Advice, Caution, Severity, TidalVolume, WhatIf
-from ebbmark.physiology.body import Sex
-from ebbmark.physiology.closing import Closing, Evidence, Shape, StepEstimate, Verdict
+from ebbmark.fhir.writing.canonical import identity, input_digest
+from ebbmark.physiology.advice.advice import Advice, Caution, Severity, TidalVolume, WhatIf
+from ebbmark.physiology.closing.closing import Closing, Evidence, Shape, StepEstimate, Verdict
+from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.trial import ComplianceKind, Sample, Step, Trial
+from ebbmark.physiology.trial.reading import ComplianceKind, Sample, Step, Trial
 
 __all__ = [
     "ALL",

@@ -17,8 +17,8 @@ import pytest
 
 from ebbmark import __version__
 from ebbmark.cli import main
-from ebbmark.fhir.charted_steps import COLUMNS
-from ebbmark.fhir.validate import validate
+from ebbmark.fhir.reading.charted_steps import COLUMNS
+from ebbmark.fhir.writing.validate import validate
 from ebbmark.keys import KeyRing, read_key_ring
 from ebbmark.web.app import SIGN_IN_IS_OFF
 from fhir_builders import bundle, height, parameters, patient, to_bytes, trial_bundle, trial_observations

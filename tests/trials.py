@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from ebbmark.physiology.closing import Closing, Evidence, Shape, StepEstimate, Verdict
+from ebbmark.physiology.closing.closing import Closing, Evidence, Shape, StepEstimate, Verdict
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL, Protocol
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.trial import NoTrial, Trial, read_trial
+from ebbmark.physiology.trial.reading import NoTrial, Trial, read_trial
 
 START_S = 1_790_000_000.0
 STEP_S = 120.0

@@ -14,11 +14,11 @@ from pathlib import Path
 import msgspec
 
 from ebbmark import __version__
-from ebbmark.fhir.account import account
-from ebbmark.fhir.answer import read_answer
-from ebbmark.fhir.charted_steps import COLUMNS, read_charted_steps
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, status_of
-from ebbmark.fhir.write import write_bundle
+from ebbmark.fhir.reading.charted_steps import COLUMNS, read_charted_steps
+from ebbmark.fhir.writing.account import account
+from ebbmark.fhir.writing.answer import read_answer
+from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.recommend import recommend
 
 __all__ = ["main"]

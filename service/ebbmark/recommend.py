@@ -6,14 +6,14 @@ Every door, the command line and the replay call this; none repeats it.
 from __future__ import annotations
 
 from ebbmark import __version__
-from ebbmark.fhir.canonical import identity, input_digest
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.read import DEFAULT_LIMITS, NO_CODE_MAP, CodeMap, Limits, read_request
+from ebbmark.fhir.reading.read import DEFAULT_LIMITS, NO_CODE_MAP, CodeMap, Limits, read_request
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.request import Ignored, Request
-from ebbmark.physiology.advice import advise, judged_with_the_circuit
-from ebbmark.physiology.closing import CurveStep, estimate_closing
-from ebbmark.physiology.trial import NoTrial, Trial, read_trial
+from ebbmark.fhir.writing.canonical import identity, input_digest
+from ebbmark.physiology.advice.advice import advise, judged_with_the_circuit
+from ebbmark.physiology.closing.closing import CurveStep, estimate_closing
+from ebbmark.physiology.trial.reading import NoTrial, Trial, read_trial
 
 __all__ = ["recommend", "recommend_for"]
 

@@ -15,7 +15,7 @@ from starlette.types import ASGIApp
 
 from contract.mutations import mutated
 from ebbmark.fhir.bedside.operations import OPERATIONS
-from ebbmark.fhir.validate import validate
+from ebbmark.fhir.writing.validate import validate
 from web.asking import Reply, ask, plain_app
 
 EXAMPLES = Path(__file__).parents[2] / "service" / "ebbmark" / "web" / "examples"

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from starlette.types import ASGIApp
 
 from contract.mutations import broken_bytes, mutated
-from ebbmark.fhir.validate import validate
+from ebbmark.fhir.writing.validate import validate
 from web.asking import Reply, ask, plain_app
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"

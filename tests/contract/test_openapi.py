@@ -12,7 +12,7 @@ from openapi_spec_validator import OpenAPIV31SpecValidator
 
 from ebbmark.cli import main
 from ebbmark.fhir.bedside.operations import OPERATIONS, Operation
-from ebbmark.fhir.validate import validate
+from ebbmark.fhir.writing.validate import validate
 from web.asking import OPERATION, ask, plain_app
 
 ROOT = Path(__file__).parents[2]

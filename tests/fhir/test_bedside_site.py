@@ -18,10 +18,10 @@ from ebbmark.fhir.bedside.site import NO_SITE, Misread
 from ebbmark.fhir.bedside.site_limits import read_stop_limits
 from ebbmark.fhir.bedside.site_protocols import with_protocols
 from ebbmark.fhir.bedside.value_sets import read_value_sets, value_set, with_value_sets
-from ebbmark.fhir.codes import SNOMED
+from ebbmark.fhir.reading.codes import SNOMED
+from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
+from ebbmark.physiology.before.staircase import Traced
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
-from ebbmark.physiology.risk_concepts import RISK_CONCEPTS
-from ebbmark.physiology.staircase import Traced
 
 # Verhoeff's dihedral check digit, as SNOMED CT's release file specification prints its tables (section 5.5).
 MULTIPLY = (

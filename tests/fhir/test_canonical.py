@@ -10,9 +10,9 @@ import rfc8785
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.fhir.canonical import NotCanonical, canonical_bytes, identity, input_digest
 from ebbmark.fhir.request import Request, Source
-from ebbmark.physiology.body import Sex
+from ebbmark.fhir.writing.canonical import NotCanonical, canonical_bytes, identity, input_digest
+from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from recommendations import found
 

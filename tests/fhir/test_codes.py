@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.fhir.codes import CODES, LOINC, MDC, ROWS, SETTING_TWIN, SNOMED, CodeRow
-from ebbmark.fhir.plausible import RANGES
-from ebbmark.fhir.unit_table import ACCEPTED
+from ebbmark.fhir.reading.codes import CODES, LOINC, MDC, ROWS, SETTING_TWIN, SNOMED, CodeRow
+from ebbmark.fhir.reading.plausible import RANGES
+from ebbmark.fhir.reading.unit_table import ACCEPTED
 from ebbmark.physiology.readings import Quantity
 
 IDS = [f"{row.system.rsplit('/', 1)[-1]}|{row.code}" for row in ROWS]

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.fhir.codes import LOINC
-from ebbmark.fhir.concept_map import OWN_QUANTITIES
 from ebbmark.fhir.problems import ProblemKind, Rejected
-from ebbmark.fhir.read import read_code_map, read_request
+from ebbmark.fhir.reading.codes import LOINC
+from ebbmark.fhir.reading.concept_map import OWN_QUANTITIES
+from ebbmark.fhir.reading.read import read_code_map, read_request
 from ebbmark.physiology.readings import Quantity
 from fhir_builders import Json, bundle, height, observation, parameters, patient, to_bytes
 

@@ -15,7 +15,7 @@ from ebbmark import __version__
 from ebbmark.fhir.codesystem import CODE_SYSTEM, CONCEPTS, code_system
 from ebbmark.fhir.conformance import capability_statement, operation_definition, replay_definition
 from ebbmark.fhir.parameters import FROM_RECORD, INPUTS, OUTPUTS
-from ebbmark.fhir.write import OPERATION
+from ebbmark.fhir.writing.write import OPERATION
 
 BASE_URL = "https://decision.example/fhir"
 

@@ -6,7 +6,7 @@ from typing import Any
 
 from answers import resources
 from ebbmark.fhir.recommendation import Recommendation
-from ebbmark.fhir.write import write_bundle
+from ebbmark.fhir.writing.write import write_bundle
 from recommendations import RECORDED_S, found, indeterminate
 
 

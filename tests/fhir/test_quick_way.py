@@ -7,13 +7,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ebbmark.fhir.admission import USABLE_STATUSES, admit
-from ebbmark.fhir.collected import Collected, Context
-from ebbmark.fhir.duplicates import settle_duplicates
-from ebbmark.fhir.observations import read_observations
-from ebbmark.fhir.read import NO_CODE_MAP
-from ebbmark.fhir.shapes import Observation
-from ebbmark.fhir.versions import Received
+from ebbmark.fhir.reading.admission import USABLE_STATUSES, admit
+from ebbmark.fhir.reading.collected import Collected, Context
+from ebbmark.fhir.reading.duplicates import settle_duplicates
+from ebbmark.fhir.reading.observations import read_observations
+from ebbmark.fhir.reading.read import NO_CODE_MAP
+from ebbmark.fhir.reading.shapes import Observation
+from ebbmark.fhir.reading.versions import Received
 from fhir_builders import LOINC, MDC, Json, at, observation, panel, quantity, to_bytes, trial_observations
 
 NOW_S = 1772355600.0 + 86400.0

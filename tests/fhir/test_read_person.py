@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 
 from ebbmark.fhir.problems import ProblemKind, Rejected
-from ebbmark.fhir.read import read_request
+from ebbmark.fhir.reading.read import read_request
+from ebbmark.fhir.reading.sex import BIRTH_SEX, CLINICAL_USE
 from ebbmark.fhir.request import Request
-from ebbmark.fhir.sex import BIRTH_SEX, CLINICAL_USE
 from fhir_builders import (
     LOINC,
     Json,

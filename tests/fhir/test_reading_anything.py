@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from ebbmark.fhir.problems import Rejected, operation_outcome, status_of
-from ebbmark.fhir.read import read_request
+from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.reasons import ISSUE_TYPES
 from ebbmark.fhir.request import Request
 from fhir_builders import (

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.fhir.read import read_request
+from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.request import Request
 from ebbmark.physiology.readings import Quantity, Reading
 from fhir_builders import (

@@ -7,7 +7,7 @@ import json
 import pytest
 
 from ebbmark.fhir.problems import ProblemKind, Rejected, operation_outcome, status_of
-from ebbmark.fhir.read import Limits, read_request
+from ebbmark.fhir.reading.read import Limits, read_request
 from fhir_builders import (
     Json,
     at,

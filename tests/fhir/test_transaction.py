@@ -10,8 +10,8 @@ import pytest
 
 from answers import elements, resource, resources
 from ebbmark.fhir.recommendation import Recommendation
-from ebbmark.fhir.validate import validate
-from ebbmark.fhir.write import as_transaction, write_bundle
+from ebbmark.fhir.writing.validate import validate
+from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from recommendations import ALL, RECORDED_S, found, indeterminate
 
 Build = Callable[[], Recommendation]

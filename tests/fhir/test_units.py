@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.fhir.unit_table import ACCEPTED, MDC_UNITS, REFUSED, SPELLINGS, UNITS
-from ebbmark.fhir.units import UCUM, Conversion, UnitFault, UnitProblem, conversion, prepare, to_canonical
+from ebbmark.fhir.reading.unit_table import ACCEPTED, MDC_UNITS, REFUSED, SPELLINGS, UNITS
+from ebbmark.fhir.reading.units import UCUM, Conversion, UnitFault, UnitProblem, conversion, prepare, to_canonical
 
 MDC = "urn:iso:std:iso:11073:10101"
 
@@ -138,7 +138,7 @@ def test_a_prepared_table_holds_every_pair_that_converts() -> None:
 
 def test_pint_is_only_loaded_when_a_unit_needs_converting() -> None:
     script = (
-        "import sys; from ebbmark.fhir.units import conversion, UCUM;"
+        "import sys; from ebbmark.fhir.reading.units import conversion, UCUM;"
         "conversion('cm[H2O]', '', UCUM, 'cm[H2O]'); assert 'pint' not in sys.modules;"
         "conversion('mbar', '', UCUM, 'cm[H2O]'); assert 'pint' in sys.modules"
     )

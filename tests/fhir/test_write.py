@@ -19,10 +19,10 @@ from hypothesis import strategies as st
 from answers import component, elements, resource, resources
 from ebbmark.fhir.codesystem import CODE_SYSTEM, CONCEPTS
 from ebbmark.fhir.recommendation import Recommendation
-from ebbmark.fhir.write import write_bundle, write_bundle_bytes
-from ebbmark.physiology.closing import Evidence, Shape, Verdict
+from ebbmark.fhir.writing.write import write_bundle, write_bundle_bytes
+from ebbmark.physiology.closing.closing import Evidence, Shape, Verdict
 from ebbmark.physiology.protocols import PROTOCOLS
-from ebbmark.physiology.trial import ComplianceKind
+from ebbmark.physiology.trial.reading import ComplianceKind
 from recommendations import (
     ALL,
     RECORDED_S,
@@ -435,7 +435,7 @@ def test_the_order_of_the_inputs_does_not_change_a_byte(order: list[int]) -> Non
 
 def test_two_processes_with_different_hash_seeds_write_the_same_bytes() -> None:
     program = (
-        "import sys, hashlib, recommendations as r; from ebbmark.fhir.write import write_bundle_bytes; "
+        "import sys, hashlib, recommendations as r; from ebbmark.fhir.writing.write import write_bundle_bytes; "
         "sys.stdout.write(hashlib.sha256(b''.join(write_bundle_bytes(build(), recorded_s=r.RECORDED_S) "
         "for build in (*r.ALL.values(), lambda: r.of_size(9)))).hexdigest())"
     )

@@ -8,10 +8,10 @@ from typing import Any
 
 import httpx
 
-from ebbmark.fhir.canonical import identity, input_digest
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.request import Source
-from ebbmark.fhir.write import as_transaction, write_bundle
+from ebbmark.fhir.writing.canonical import identity, input_digest
+from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from live.record_server import FHIR_JSON
 from live.written_once import Job, job_of
 from recommendations import RECORDED_S, found

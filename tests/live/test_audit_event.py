@@ -11,8 +11,8 @@ from typing import Any
 import pytest
 
 from ebbmark import __version__
-from ebbmark.fhir.audit_event import Access, Actor, Deed, audit_event
 from ebbmark.fhir.conformance import capability_statement
+from ebbmark.fhir.writing.audit_event import Access, Actor, Deed, audit_event
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.web.audit_trail import AuditTrail
 from live.record_server import problems, validate_with_server

@@ -13,7 +13,7 @@ from typing import Any
 import httpx
 import pytest
 
-from ebbmark.fhir.write import as_transaction, write_bundle
+from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from live.record_server import FHIR_JSON
 from recommendations import RECORDED_S, found
 

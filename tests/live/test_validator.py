@@ -13,7 +13,7 @@ from answers import resource
 from ebbmark.fhir.codesystem import code_system
 from ebbmark.fhir.conformance import capability_statement, operation_definition
 from ebbmark.fhir.recommendation import Recommendation
-from ebbmark.fhir.write import as_transaction, write_bundle
+from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from live.record_server import Issue, problems, validate_with_server
 from recommendations import ALL, RECORDED_S, found
 

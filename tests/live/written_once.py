@@ -15,8 +15,8 @@ from typing import Any
 import httpx
 import msgspec
 
-from ebbmark.fhir.frame import RESULT_SYSTEM
-from ebbmark.fhir.provenance import SOFTWARE_SYSTEM
+from ebbmark.fhir.writing.frame import RESULT_SYSTEM
+from ebbmark.fhir.writing.provenance import SOFTWARE_SYSTEM
 from ebbmark.record.outcome import WriteOutcome, WriteState
 
 __all__ = ["Call", "Found", "Job", "Key", "Verdict", "census", "found_of", "job_of", "look", "verdict_of"]

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from ebbmark.fhir.validate import validate
+from ebbmark.fhir.writing.validate import validate
 from web.asking import ask, plain_app
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"

@@ -7,9 +7,9 @@ from dataclasses import replace
 
 import pytest
 
-from ebbmark.physiology.advice import Advice, Severity, advise, judged_with_the_circuit
-from ebbmark.physiology.body import Sex
-from ebbmark.physiology.closing import Closing, Evidence, Shape, Verdict
+from ebbmark.physiology.advice.advice import Advice, Severity, advise, judged_with_the_circuit
+from ebbmark.physiology.closing.closing import Closing, Evidence, Shape, Verdict
+from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL, Protocol
 from ebbmark.physiology.readings import Quantity, Reading
 from trials import START_S, STEP_S, closing_at, reading, staircase_down, trial_of

@@ -6,12 +6,12 @@ from dataclasses import replace
 
 import pytest
 
-from ebbmark.physiology.ards_class import ards_classes, setting_at
-from ebbmark.physiology.candidate import Candidate, Documented, Finding, Standing, assess_candidate
-from ebbmark.physiology.evidence import EvidenceStatus
-from ebbmark.physiology.gas_exchange import Oxygenation
+from ebbmark.physiology.advice.evidence import EvidenceStatus
+from ebbmark.physiology.before.ards_class import ards_classes, setting_at
+from ebbmark.physiology.before.candidate import Candidate, Documented, Finding, Standing, assess_candidate
+from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk, Scope
+from ebbmark.physiology.formulas.gas_exchange import Oxygenation
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.risk_concepts import RISK_CONCEPTS, Risk, Scope
 from trials import START_S, reading
 
 ABSOLUTE = {concept.slug for concept in RISK_CONCEPTS if concept.risk is Risk.ABSOLUTE}

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import pytest
 
-from ebbmark.physiology.closing import Closing, CurveStep, Evidence, Shape, Verdict, estimate_closing
+from ebbmark.physiology.closing.closing import Closing, CurveStep, Evidence, Shape, Verdict, estimate_closing
 
 LIMB = (23.0, 21.0, 19.0, 17.0, 15.0, 13.0, 11.0, 9.0, 7.0, 5.0)
 ABRUPT_AT_11 = (34.0, 34.3, 34.2, 34.6, 34.4, 34.7, 27.0, 25.2, 24.1, 23.0)

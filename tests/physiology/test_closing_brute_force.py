@@ -14,10 +14,10 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal
 
-from ebbmark.physiology.closing import CurveStep, closing_posterior
-from ebbmark.physiology.curves import Floats, curve_prior, event_factors, event_prior
-from ebbmark.physiology.noise import Noise, StepCentres, noise_of, step_centres
-from ebbmark.physiology.posterior import weigh_hypotheses
+from ebbmark.physiology.closing.closing import CurveStep, closing_posterior
+from ebbmark.physiology.closing.curves import Floats, curve_prior, event_factors, event_prior
+from ebbmark.physiology.closing.noise import Noise, StepCentres, noise_of, step_centres
+from ebbmark.physiology.closing.posterior import weigh_hypotheses
 
 FALL = 0.05
 SPOILED = 0.03

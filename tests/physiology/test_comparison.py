@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.physiology.closing import StepEstimate
-from ebbmark.physiology.comparison import Comparison, Sureness, compare, overdistension_at_top
-from ebbmark.physiology.measures import Measure, Verdict
+from ebbmark.physiology.after.comparison import Comparison, Sureness, compare, overdistension_at_top
+from ebbmark.physiology.after.measures import Measure, Verdict
+from ebbmark.physiology.after.snapshot import Snapshot, take_snapshot
+from ebbmark.physiology.closing.closing import StepEstimate
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.snapshot import Snapshot, take_snapshot
 from trials import START_S, reading
 
 BEFORE: dict[Quantity, float] = {

@@ -23,8 +23,8 @@ from benchmarks.detection.scoring import Scores, coverage, score
 from benchmarks.detection.sequential import operating_curve, passed_by_step
 from benchmarks.detection.trials import Outcome, Trial, ask_estimator, ask_rule, draw_trials
 from benchmarks.detection.truth import Truth, true_closing
-from ebbmark.physiology.closing import Verdict, estimate_closing
-from ebbmark.physiology.lung_trial import Phase, Staircase, simulate_trial
+from ebbmark.physiology.closing.closing import Verdict, estimate_closing
+from ebbmark.physiology.lung.simulation import Phase, Staircase, simulate_trial
 
 FOUND, NOT_REACHED = Verdict.FOUND, Verdict.NOT_REACHED
 FALLING = Verdict.FALLING_FROM_FIRST_STEP

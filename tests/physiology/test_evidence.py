@@ -7,7 +7,7 @@ from dataclasses import fields
 
 import pytest
 
-from ebbmark.physiology.evidence import EVIDENCE, EvidenceLine, EvidenceStatus, evidence_for
+from ebbmark.physiology.advice.evidence import EVIDENCE, EvidenceLine, EvidenceStatus, evidence_for
 
 each_line = pytest.mark.parametrize("line", EVIDENCE, ids=lambda line: line.slug)
 

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.physiology.closing import Verdict
-from ebbmark.physiology.marker_rules import first_lasting_fall
-from ebbmark.physiology.markers import Marker, Markers, Meaning, read_markers
+from ebbmark.physiology.after.marker_rules import first_lasting_fall
+from ebbmark.physiology.after.markers import Marker, Markers, Meaning, read_markers
+from ebbmark.physiology.closing.closing import Verdict
 from ebbmark.physiology.readings import Quantity, Reading
 from trials import START_S, STEP_S, closing_at, reading, staircase_down, trial_of
 

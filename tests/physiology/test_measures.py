@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.physiology.measures import ASSUMED_NOISE, Measure, Noise, Verdict, judge_change, noise_of_difference
+from ebbmark.physiology.after.measures import ASSUMED_NOISE, Measure, Noise, Verdict, judge_change, noise_of_difference
 
 POSITIVE = st.floats(1.0, 500.0)
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.physiology.mechanics import (
+from ebbmark.physiology.formulas.mechanics import (
     airway_resistance_cmh2o_s_per_l,
     driving_pressure_at_cmh2o,
     driving_pressure_cmh2o,

@@ -9,11 +9,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.physiology.closing import CurveStep
-from ebbmark.physiology.next_move import Action, CallRule, Move, StepSoFar, closing_called, next_move, steps_so_far
+from ebbmark.physiology.closing.closing import CurveStep
+from ebbmark.physiology.during.next_move import (
+    Action,
+    CallRule,
+    Move,
+    StepSoFar,
+    closing_called,
+    next_move,
+    steps_so_far,
+)
+from ebbmark.physiology.during.safety import check_stop
+from ebbmark.physiology.during.stop_limits import DEFAULT_STOP_LIMITS
 from ebbmark.physiology.readings import Quantity
-from ebbmark.physiology.safety import check_stop
-from ebbmark.physiology.stop_limits import DEFAULT_STOP_LIMITS
 from trials import START_S, reading
 
 FINE = check_stop([reading(Quantity.SPO2, 93.0, START_S)], DEFAULT_STOP_LIMITS, since_s=START_S)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.physiology.peep_tables import HIGHER_PEEP, LOWER_PEEP, PEEP_TABLES, PeepTable, look_up
+from ebbmark.physiology.before.peep_tables import HIGHER_PEEP, LOWER_PEEP, PEEP_TABLES, PeepTable, look_up
 
 
 def test_between_two_columns_both_neighbours_are_named_and_nothing_is_interpolated() -> None:

@@ -9,12 +9,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.physiology.candidate import assess_candidate
-from ebbmark.physiology.plan import NoPlan, NoPlanReason, Phase, Plan, PlanStep, Settings, Variant, plan_trial
+from ebbmark.physiology.before.candidate import assess_candidate
+from ebbmark.physiology.before.plan import NoPlan, NoPlanReason, Phase, Plan, PlanStep, Settings, Variant, plan_trial
+from ebbmark.physiology.before.published_staircases import COMMON_PRACTICE
+from ebbmark.physiology.before.staircase import Cell, StaircaseRules, Traced, faults_of_rules
+from ebbmark.physiology.during.stop_limits import DEFAULT_STOP_LIMITS, Limit
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
-from ebbmark.physiology.published_staircases import COMMON_PRACTICE
-from ebbmark.physiology.staircase import Cell, StaircaseRules, Traced, faults_of_rules
-from ebbmark.physiology.stop_limits import DEFAULT_STOP_LIMITS, Limit
 
 NOW = Settings(peep_cmh2o=10, pressure_above_peep_cmh2o=14, pbw_kg=70, compliance_ml_per_cmh2o=30)
 RECRUITING = Variant.WITH_RECRUITMENT

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.physiology.recruitability import recruitment_to_inflation
+from ebbmark.physiology.after.recruitability import recruitment_to_inflation
 
 
 def ratio(released_ml: float, *, compliance: float = 25.0, high: float = 15.0, low: float = 5.0) -> float:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 
+from ebbmark.physiology.after.trials_of_record import began_of, set_after, trials_of_record
+from ebbmark.physiology.during.running import running_trial
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.running import running_trial
-from ebbmark.physiology.trials_of_record import began_of, set_after, trials_of_record
 from trials import START_S, STEP_S, reading, staircase_down, trial_of
 
 PEEPS = (20.0, 18.0, 16.0, 14.0, 12.0, 10.0, 8.0, 6.0)

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from ebbmark.physiology.during.safety import StopAnswer, StopCriterion, check_stop, stop_words
+from ebbmark.physiology.during.stop_limits import DEFAULT_STOP_LIMITS, Limit, StopLimits, faults_of_limits
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.safety import StopAnswer, StopCriterion, check_stop, stop_words
-from ebbmark.physiology.stop_limits import DEFAULT_STOP_LIMITS, Limit, StopLimits, faults_of_limits
 from trials import START_S, reading
 
 SIGNED = replace(

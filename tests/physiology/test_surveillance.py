@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
+from ebbmark.physiology.after.snapshot import Snapshot, take_snapshot
+from ebbmark.physiology.after.surveillance import CodedChange, Event, Surveillance, watch
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.snapshot import Snapshot, take_snapshot
-from ebbmark.physiology.surveillance import CodedChange, Event, Surveillance, watch
 from trials import START_S, reading
 
 HOUR_S = 3600.0

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.trial import ComplianceKind, NoTrial, NoTrialReason, Trial, Unused, read_trial
+from ebbmark.physiology.trial.reading import ComplianceKind, NoTrial, NoTrialReason, Trial, Unused, read_trial
 from trials import START_S, STEP_S, charted_row, no_trial_of, reading, staircase_down, trial_of
 
 

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.physiology.closing import Closing, Verdict
-from ebbmark.physiology.steps import ComplianceKind
-from ebbmark.physiology.trials_over_time import PastTrial, Shift, follow_trials
+from ebbmark.physiology.after.trials_over_time import PastTrial, Shift, follow_trials
+from ebbmark.physiology.closing.closing import Closing, Verdict
+from ebbmark.physiology.trial.steps import ComplianceKind
 from trials import START_S, closing_at
 
 DAY_S = 86400.0

@@ -8,7 +8,7 @@ import pytest
 import respx
 
 from ebbmark.fhir.problems import ProblemKind, Rejected, status_of
-from ebbmark.fhir.read import NO_CODE_MAP
+from ebbmark.fhir.reading.read import NO_CODE_MAP
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.recommend import recommend
 from ebbmark.record.client import RecordClient, RecordSettings

@@ -11,8 +11,8 @@ import respx
 
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.request import Source
-from ebbmark.fhir.superseding import superseded, superseded_by
-from ebbmark.fhir.write import as_transaction, write_bundle
+from ebbmark.fhir.writing.superseding import superseded, superseded_by
+from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.outcome import WriteOutcome, WriteState
 from ebbmark.record.reading import Waiting
@@ -229,15 +229,15 @@ def test_a_record_that_cannot_be_searched_is_not_written_to(status: int) -> None
 
 def test_an_attempt_that_may_have_arrived_is_not_forgotten_when_a_later_round_is_refused() -> None:
     record = KeepingRecord()
-    refusals = iter([httpx.ReadError("cut"), httpx.Response(409), *[httpx.Response(429)] * 20])
+    refusals = iter([None, httpx.Response(409), *[httpx.Response(429)] * 20])
 
     def refuses(request: httpx.Request) -> httpx.Response:
         if request.method != "POST" or request.url.path.rstrip("/") != "/fhir":
             return record.answer(request)
         reply = next(refusals)
-        if isinstance(reply, httpx.Response):
-            return reply
-        raise reply
+        if reply is None:
+            raise httpx.ReadError("cut")
+        return reply
 
     with respx.mock() as router:
         router.route(url__startswith=BASE).mock(side_effect=refuses)

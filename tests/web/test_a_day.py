@@ -11,7 +11,7 @@ import pytest
 from starlette.types import ASGIApp
 
 from bedside_builders import Said, value_of
-from ebbmark.fhir.validate import validate
+from ebbmark.fhir.writing.validate import validate
 from web.asking import ask
 
 ROOT = Path(__file__).parents[2]

@@ -18,7 +18,7 @@ from bedside_builders import body_of, condition, row, rows_down, stamp
 from ebbmark.fhir.bedside.operations import OPERATIONS
 from ebbmark.fhir.bedside.site import Misread
 from ebbmark.keys import new_key_set
-from ebbmark.physiology.risk_concepts import RISK_CONCEPTS
+from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
 from fhir_builders import Json

@@ -12,7 +12,7 @@ from fhir.resources.R4B import get_fhir_model_class
 from starlette.types import ASGIApp
 
 from ebbmark import __version__
-from ebbmark.fhir.validate import validate
+from ebbmark.fhir.writing.validate import validate
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
 from fhir_builders import bundle, height, patient, to_bytes, trial_bundle, trial_observations

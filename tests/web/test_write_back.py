@@ -12,7 +12,7 @@ import pytest
 import respx
 from starlette.types import ASGIApp
 
-from ebbmark.fhir.validate import validate
+from ebbmark.fhir.writing.validate import validate
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
 from fhir_builders import Json, bundle, height, parameters, patient, to_bytes, trial_bundle, trial_observations

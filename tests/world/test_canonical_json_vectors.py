@@ -10,7 +10,7 @@ import struct
 
 import pytest
 
-from ebbmark.fhir.canonical import NotCanonical, canonical_bytes
+from ebbmark.fhir.writing.canonical import NotCanonical, canonical_bytes
 
 # Appendix B: IEEE 754 bits, JSON text.
 APPENDIX_B = (

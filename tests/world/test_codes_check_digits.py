@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.fhir.codes import LOINC, ROWS, SNOMED
+from ebbmark.fhir.reading.codes import LOINC, ROWS, SNOMED
 
 
 def mod_10(number: str) -> int:

@@ -8,7 +8,8 @@ import msgspec
 import pytest
 from fhirpathpy.models import models
 
-from ebbmark.fhir.elements import (
+from ebbmark.fhir.problems import ProblemKind
+from ebbmark.fhir.reading.elements import (
     Codeable,
     Coding,
     Extension,
@@ -21,10 +22,7 @@ from ebbmark.fhir.elements import (
     QuantityValue,
     Reference,
 )
-from ebbmark.fhir.problems import ProblemKind
-from ebbmark.fhir.reasons import Reason
-from ebbmark.fhir.resource_types import RESOURCE_TYPES
-from ebbmark.fhir.shapes import (
+from ebbmark.fhir.reading.shapes import (
     Bundle,
     Component,
     ConceptMap,
@@ -37,7 +35,9 @@ from ebbmark.fhir.shapes import (
     Parameters,
     Patient,
 )
-from ebbmark.fhir.values import other_values
+from ebbmark.fhir.reading.values import other_values
+from ebbmark.fhir.reasons import Reason
+from ebbmark.fhir.resource_types import RESOURCE_TYPES
 
 R4: dict[str, Any] = models["r4"]
 PARENTS: dict[str, str] = R4["type2Parent"]

@@ -17,7 +17,7 @@ from answers import resource, resources
 from ebbmark.fhir.codesystem import code_system
 from ebbmark.fhir.conformance import capability_statement, operation_definition
 from ebbmark.fhir.recommendation import Recommendation
-from ebbmark.fhir.write import as_transaction, write_bundle
+from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from recommendations import ALL, RECORDED_S, found
 from world.published_definitions import against_definitions, against_schema
 

@@ -15,8 +15,8 @@ import pytest
 from numpy.typing import NDArray
 from scipy.optimize import curve_fit
 
-from ebbmark.physiology.lung import Lung, Spread, Thresholds, UnitLaw
-from ebbmark.physiology.lung_trial import (
+from ebbmark.physiology.lung.lung import Lung, Spread, Thresholds, UnitLaw
+from ebbmark.physiology.lung.simulation import (
     Phase,
     SimulatedStep,
     Staircase,

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.physiology.peep_tables import HIGHER_PEEP, LOWER_PEEP, look_up
+from ebbmark.physiology.before.peep_tables import HIGHER_PEEP, LOWER_PEEP, look_up
 
 # FiO2 above PEEP, one column of the printed table per pair.
 LOWER = [

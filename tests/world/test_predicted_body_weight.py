@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.physiology.body import (
+from ebbmark.physiology.formulas.body import (
     PUBLISHED_HEIGHT_RANGE_CM,
     Sex,
     predicted_body_weight_kg,

@@ -12,10 +12,10 @@ from dataclasses import fields
 
 import pytest
 
-from ebbmark.physiology.plan import NoPlan, NoPlanReason, Settings, Variant, plan_trial
+from ebbmark.physiology.before.plan import NoPlan, NoPlanReason, Settings, Variant, plan_trial
+from ebbmark.physiology.before.published_staircases import COMMON_PRACTICE, STAIRCASES, staircase_for
+from ebbmark.physiology.before.staircase import Cell, Marker, StaircaseRules, Traced, faults_of_rules, unverified_cells
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
-from ebbmark.physiology.published_staircases import COMMON_PRACTICE, STAIRCASES, staircase_for
-from ebbmark.physiology.staircase import Cell, Marker, StaircaseRules, Traced, faults_of_rules, unverified_cells
 
 PUBLISHED = [rules for rules in STAIRCASES if rules is not COMMON_PRACTICE]
 

@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.physiology.ards_class import ArdsClass, ards_classes
-from ebbmark.physiology.gas_exchange import Oxygenation
+from ebbmark.physiology.before.ards_class import ArdsClass, ards_classes
+from ebbmark.physiology.formulas.gas_exchange import Oxygenation
 from ebbmark.physiology.readings import Quantity
 from trials import START_S, reading
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.physiology.mechanics import (
+from ebbmark.physiology.formulas.mechanics import (
     airway_resistance_cmh2o_s_per_l,
     static_compliance_ml_per_cmh2o,
     time_constant_s,

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.physiology.evidence import evidence_for
+from ebbmark.physiology.advice.evidence import evidence_for
 
 
 @pytest.mark.parametrize(

@@ -15,8 +15,8 @@ import pint
 import pytest
 import ucumvert
 
-from ebbmark.fhir.unit_table import ACCEPTED, SPELLINGS, UNITS
-from ebbmark.fhir.units import UCUM, Conversion, conversion
+from ebbmark.fhir.reading.unit_table import ACCEPTED, SPELLINGS, UNITS
+from ebbmark.fhir.reading.units import UCUM, Conversion, conversion
 
 PAIRS = [
     (code, ours)

@@ -9,14 +9,14 @@ from __future__ import annotations
 import pytest
 from scipy.constants import g, inch, kilo, liter, milli, minute, mmHg
 
-from ebbmark.physiology.body import PUBLISHED_HEIGHT_RANGE_CM, Sex, predicted_body_weight_kg
-from ebbmark.physiology.gas_exchange import ventilatory_ratio
-from ebbmark.physiology.mechanical_power import (
+from ebbmark.physiology.formulas.body import PUBLISHED_HEIGHT_RANGE_CM, Sex, predicted_body_weight_kg
+from ebbmark.physiology.formulas.gas_exchange import ventilatory_ratio
+from ebbmark.physiology.formulas.mechanical_power import (
     J_PER_L_CMH2O,
     mechanical_power_pressure_control_j_per_min,
     mechanical_power_without_hold_j_per_min,
 )
-from ebbmark.physiology.mechanics import elastance_cmh2o_per_l, time_constant_s
+from ebbmark.physiology.formulas.mechanics import elastance_cmh2o_per_l, time_constant_s
 
 PA_PER_CMH2O = 1000.0 * g * 0.01
 MILLILITRE = milli * liter

@@ -8,7 +8,7 @@ from enum import Enum
 
 from ebbmark import __version__
 from ebbmark.audit.stored_claims import Claims
-from ebbmark.fhir.superseding import superseded_by
+from ebbmark.fhir.writing.superseding import superseded_by
 
 __all__ = ["AFTERWARDS", "SIGNED_STATUSES", "Finding", "FindingKind", "afterwards", "claimed", "of_inputs", "versioned"]
 

@@ -10,9 +10,9 @@ import msgspec
 from ebbmark.audit.question import not_an_answer, replay_told
 from ebbmark.audit.replay import Replayed, replay
 from ebbmark.audit.signature import Verified, verify
-from ebbmark.fhir.normal_form import NotAnAnswer, resources_of
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.superseding import unmarked
+from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of
+from ebbmark.fhir.writing.superseding import unmarked
 from ebbmark.keys import PublicKey, read_public_keys
 
 __all__ = ["Told", "replay_files", "text_of"]

@@ -9,10 +9,10 @@ import msgspec
 
 from ebbmark.audit.replay import Replayed
 from ebbmark.audit.signature import Verified
-from ebbmark.fhir.frame import REQUEST_SYSTEM
-from ebbmark.fhir.normal_form import NotAnAnswer, resources_of
 from ebbmark.fhir.parameters import REPLAY_INPUTS
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.writing.frame import REQUEST_SYSTEM
+from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of
 
 __all__ = ["ReplayAsked", "not_an_answer", "replay_asked", "replay_told"]
 

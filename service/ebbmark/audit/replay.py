@@ -27,13 +27,13 @@ from ebbmark.audit.findings import (
     versioned,
 )
 from ebbmark.audit.stored_claims import Claims, claims_of, left_out_inputs
-from ebbmark.fhir.canonical import identity
-from ebbmark.fhir.normal_form import NormalForm, full_url_of, normal_form, resources_of
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.read import NO_CODE_MAP, CodeMap, Limits
+from ebbmark.fhir.reading.read import NO_CODE_MAP, CodeMap, Limits
 from ebbmark.fhir.recommendation import Recommendation
-from ebbmark.fhir.superseding import unmarked
-from ebbmark.fhir.write import write_bundle
+from ebbmark.fhir.writing.canonical import identity
+from ebbmark.fhir.writing.normal_form import NormalForm, full_url_of, normal_form, resources_of
+from ebbmark.fhir.writing.superseding import unmarked
+from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.recommend import recommend
 
 __all__ = ["Finding", "FindingKind", "Replayed", "replay"]

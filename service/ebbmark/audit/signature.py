@@ -19,8 +19,8 @@ from joserfc import jws
 from joserfc.errors import JoseError
 from joserfc.jwk import ECKey, OctKey, RSAKey
 
-from ebbmark.fhir.canonical import NotCanonical, canonical_bytes
-from ebbmark.fhir.normal_form import NormalForm, normal_form, resources_of
+from ebbmark.fhir.writing.canonical import NotCanonical, canonical_bytes
+from ebbmark.fhir.writing.normal_form import NormalForm, normal_form, resources_of
 from ebbmark.keys import PublicKey, SigningKey
 
 __all__ = ["Verification", "Verified", "fits", "sign", "verify"]

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 
 import msgspec
 
-from ebbmark.fhir.normal_form import NormalForm, NotAnAnswer, normal_form
-from ebbmark.fhir.provenance import PROTOCOL_SYSTEM
-from ebbmark.fhir.superseding import unmarked
+from ebbmark.fhir.writing.normal_form import NormalForm, NotAnAnswer, normal_form
+from ebbmark.fhir.writing.provenance import PROTOCOL_SYSTEM
+from ebbmark.fhir.writing.superseding import unmarked
 from ebbmark.physiology.protocols import PROTOCOLS
 
 __all__ = ["Claims", "Needs", "claims_of", "left_out_inputs", "needs_of"]

@@ -6,13 +6,13 @@ from ebbmark.bedside.said import answered, sentences
 from ebbmark.fhir.bedside.answer import Amount, Answer, Coded, Part, Rule, Statement, Truth, Warned, Whole
 from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.bedside.site import Site
-from ebbmark.fhir.quantities import BLOOD_PRESSURE, PERCENT
-from ebbmark.physiology.ards_class import ArdsClass
-from ebbmark.physiology.body import predicted_body_weight_kg
-from ebbmark.physiology.candidate import Candidate, Documented, Finding, Indication, assess_candidate
-from ebbmark.physiology.gas_exchange import Oxygenation
-from ebbmark.physiology.risk_concepts import Risk
-from ebbmark.physiology.risk_readings import ReadingRisk
+from ebbmark.fhir.writing.quantities import BLOOD_PRESSURE, PERCENT
+from ebbmark.physiology.before.ards_class import ArdsClass
+from ebbmark.physiology.before.candidate import Candidate, Documented, Finding, Indication, assess_candidate
+from ebbmark.physiology.before.risk_concepts import Risk
+from ebbmark.physiology.before.risk_readings import ReadingRisk
+from ebbmark.physiology.formulas.body import predicted_body_weight_kg
+from ebbmark.physiology.formulas.gas_exchange import Oxygenation
 
 __all__ = ["candidate_answer", "candidate_of", "sources_of_concept", "warnings_of"]
 

@@ -13,7 +13,7 @@ from ebbmark.bedside.settings_after import Moments, moments_of, snapshot_of
 from ebbmark.fhir.bedside.answer import Amount, Answer, Coded, Part, Statement, Truth
 from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.bedside.site import Site
-from ebbmark.fhir.quantities import (
+from ebbmark.fhir.writing.quantities import (
     BLOOD_PRESSURE,
     COMPLIANCE,
     POWER,
@@ -22,11 +22,11 @@ from ebbmark.fhir.quantities import (
     VOLUME_PER_WEIGHT,
     Unit,
 )
-from ebbmark.physiology.comparison import LimitCheck, Overdistension, compare
-from ebbmark.physiology.measures import Change, Measure
-from ebbmark.physiology.snapshot import Snapshot
-from ebbmark.physiology.steps import Trial
-from ebbmark.physiology.trial import read_trial
+from ebbmark.physiology.after.comparison import LimitCheck, Overdistension, compare
+from ebbmark.physiology.after.measures import Change, Measure
+from ebbmark.physiology.after.snapshot import Snapshot
+from ebbmark.physiology.trial.reading import read_trial
+from ebbmark.physiology.trial.steps import Trial
 
 __all__ = ["comparison_answer"]
 

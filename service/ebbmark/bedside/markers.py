@@ -8,12 +8,12 @@ from ebbmark.fhir.bedside.operations import RELEASE
 from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.quantities import FRACTION, PRESSURE, RATIO, VOLUME
-from ebbmark.fhir.sentences import closing_sentence
-from ebbmark.physiology.markers import Marker, Markers, read_markers
-from ebbmark.physiology.peep_tables import PEEP_TABLES, TableAnswer, look_up
+from ebbmark.fhir.writing.quantities import FRACTION, PRESSURE, RATIO, VOLUME
+from ebbmark.fhir.writing.sentences import closing_sentence
+from ebbmark.physiology.after.markers import Marker, Markers, read_markers
+from ebbmark.physiology.after.recruitability import recruitment_to_inflation
+from ebbmark.physiology.before.peep_tables import PEEP_TABLES, TableAnswer, look_up
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.recruitability import recruitment_to_inflation
 
 __all__ = ["markers_answer"]
 

@@ -14,15 +14,15 @@ from ebbmark.fhir.bedside.answer import Amount, Answer, Coded, Statement, Truth,
 from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.quantities import PRESSURE, PROBABILITY
-from ebbmark.physiology.call_rule import DEFAULT_CALL_RULE, CallRule, StepSoFar
-from ebbmark.physiology.next_move import Action, Move, next_move
+from ebbmark.fhir.writing.quantities import PRESSURE, PROBABILITY
+from ebbmark.physiology.before.staircase import StaircaseRules
+from ebbmark.physiology.during.call_rule import DEFAULT_CALL_RULE, CallRule, StepSoFar
+from ebbmark.physiology.during.next_move import Action, Move, next_move
+from ebbmark.physiology.during.running import RunningTrial, plateaus_of, running_trial
+from ebbmark.physiology.during.safety import StopAnswer, check_stop
+from ebbmark.physiology.during.stop_criteria import StopCriterion, stop_words
 from ebbmark.physiology.readings import Reading
-from ebbmark.physiology.running import RunningTrial, plateaus_of, running_trial
-from ebbmark.physiology.safety import StopAnswer, check_stop
-from ebbmark.physiology.staircase import StaircaseRules
-from ebbmark.physiology.steps import Step
-from ebbmark.physiology.stop_criteria import StopCriterion, stop_words
+from ebbmark.physiology.trial.steps import Step
 
 __all__ = ["next_step"]
 

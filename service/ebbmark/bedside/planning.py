@@ -11,12 +11,12 @@ from ebbmark.fhir.bedside.answer import Answer
 from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.physiology.ards_class import SETTING_HOLDS_S
-from ebbmark.physiology.body import predicted_body_weight_kg
-from ebbmark.physiology.measures import Measure
-from ebbmark.physiology.plan import NoPlan, Settings, plan_trial
+from ebbmark.physiology.after.measures import Measure
+from ebbmark.physiology.after.snapshot import take_snapshot
+from ebbmark.physiology.before.ards_class import SETTING_HOLDS_S
+from ebbmark.physiology.before.plan import NoPlan, Settings, plan_trial
+from ebbmark.physiology.formulas.body import predicted_body_weight_kg
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.snapshot import take_snapshot
 
 __all__ = ["plan_answer"]
 

@@ -16,7 +16,7 @@ from ebbmark.fhir.bedside.answer import Answer
 from ebbmark.fhir.bedside.operations import OPERATIONS, Operation
 from ebbmark.fhir.bedside.received import BedsideRequest, HowToRead, read_bedside
 from ebbmark.fhir.bedside.site import Site
-from ebbmark.fhir.read import DEFAULT_LIMITS, NO_CODE_MAP, CodeMap, Limits
+from ebbmark.fhir.reading.read import DEFAULT_LIMITS, NO_CODE_MAP, CodeMap, Limits
 
 __all__ = ["QUESTIONS", "Question", "ask"]
 

@@ -9,16 +9,16 @@ from ebbmark import __version__
 from ebbmark.fhir.bedside.answer import Answer, Rule, Statement, Warned, identity_of
 from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.physiology.call_rule import CallRule
-from ebbmark.physiology.closing import estimate_closing
-from ebbmark.physiology.estimate import Closing
-from ebbmark.physiology.plan import Plan
+from ebbmark.physiology.before.plan import Plan
+from ebbmark.physiology.before.staircase import StaircaseRules
+from ebbmark.physiology.closing.closing import estimate_closing
+from ebbmark.physiology.closing.estimate import Closing
+from ebbmark.physiology.during.call_rule import CallRule
+from ebbmark.physiology.during.running import curve_of
+from ebbmark.physiology.during.stop_limits import StopLimits
 from ebbmark.physiology.protocols import Protocol
-from ebbmark.physiology.running import curve_of
-from ebbmark.physiology.staircase import StaircaseRules
-from ebbmark.physiology.steps import NoTrial, Trial
-from ebbmark.physiology.stop_limits import StopLimits
-from ebbmark.physiology.trial import read_trial
+from ebbmark.physiology.trial.reading import read_trial
+from ebbmark.physiology.trial.steps import NoTrial, Trial
 
 __all__ = ["answered", "closing_of", "missing", "rule_of", "rule_of_limits", "sentences", "the_trial"]
 

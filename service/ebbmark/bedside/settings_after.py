@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 from ebbmark.bedside.said import missing
 from ebbmark.fhir.bedside.received import BedsideRequest
-from ebbmark.physiology.body import predicted_body_weight_kg
-from ebbmark.physiology.snapshot import Snapshot, take_snapshot
-from ebbmark.physiology.steps import Trial
-from ebbmark.physiology.trials_of_record import began_of, set_after
+from ebbmark.physiology.after.snapshot import Snapshot, take_snapshot
+from ebbmark.physiology.after.trials_of_record import began_of, set_after
+from ebbmark.physiology.formulas.body import predicted_body_weight_kg
+from ebbmark.physiology.trial.steps import Trial
 
 __all__ = ["Moments", "moments_of", "snapshot_of", "weight_of"]
 

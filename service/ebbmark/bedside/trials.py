@@ -6,11 +6,11 @@ from ebbmark.bedside.said import answered, closing_of, rule_of, the_trial
 from ebbmark.fhir.bedside.answer import Amount, Answer, Coded, Part, Statement
 from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.bedside.site import Site
-from ebbmark.fhir.quantities import COMPLIANCE, PRESSURE, PROBABILITY
-from ebbmark.physiology.advice import advise
-from ebbmark.physiology.steps import Trial
-from ebbmark.physiology.trials_of_record import MOST_TRIALS, trials_of_record
-from ebbmark.physiology.trials_over_time import PastTrial, Shift, TrialChange, TrialRow, follow_trials
+from ebbmark.fhir.writing.quantities import COMPLIANCE, PRESSURE, PROBABILITY
+from ebbmark.physiology.advice.advice import advise
+from ebbmark.physiology.after.trials_of_record import MOST_TRIALS, trials_of_record
+from ebbmark.physiology.after.trials_over_time import PastTrial, Shift, TrialChange, TrialRow, follow_trials
+from ebbmark.physiology.trial.steps import Trial
 
 __all__ = ["trials_answer"]
 

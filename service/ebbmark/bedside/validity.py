@@ -9,11 +9,11 @@ from ebbmark.bedside.settings_after import SETTLING_S, moments_of, snapshot_of, 
 from ebbmark.fhir.bedside.answer import Answer, Statement, Truth, Warned
 from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.bedside.site import Site
-from ebbmark.physiology.advice import advise
-from ebbmark.physiology.seen import Event, Seen
-from ebbmark.physiology.steps import Trial
-from ebbmark.physiology.surveillance import watch
-from ebbmark.physiology.trial import read_trial
+from ebbmark.physiology.advice.advice import advise
+from ebbmark.physiology.after.seen import Event, Seen
+from ebbmark.physiology.after.surveillance import watch
+from ebbmark.physiology.trial.reading import read_trial
+from ebbmark.physiology.trial.steps import Trial
 
 __all__ = ["validity_answer"]
 

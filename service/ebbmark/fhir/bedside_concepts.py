@@ -3,8 +3,8 @@
 # ruff: noqa: E501
 from __future__ import annotations
 
-from ebbmark.physiology.measures import Measure
-from ebbmark.physiology.risk_concepts import RISK_CONCEPTS
+from ebbmark.physiology.after.measures import Measure
+from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
 
 __all__ = ["BEDSIDE_CONCEPTS"]
 

@@ -10,7 +10,7 @@ from ebbmark.fhir.bedside.naming import operation_url
 from ebbmark.fhir.bedside.operations import OPERATIONS
 from ebbmark.fhir.codesystem import BASE, DEFINITIONS_DATE
 from ebbmark.fhir.parameters import FROM_RECORD, INPUTS, OUTPUTS, REPLAY_INPUTS, REPLAY_OUTPUTS, Parameter
-from ebbmark.fhir.write import OPERATION
+from ebbmark.fhir.writing.write import OPERATION
 
 __all__ = ["FHIR_VERSION", "capability_statement", "operation_definition", "replay_definition"]
 

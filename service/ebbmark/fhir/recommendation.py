@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from ebbmark.fhir.request import Ignored, Request
-from ebbmark.physiology.advice import Advice
-from ebbmark.physiology.closing import Closing
-from ebbmark.physiology.trial import Trial
+from ebbmark.physiology.advice.advice import Advice
+from ebbmark.physiology.closing.closing import Closing
+from ebbmark.physiology.trial.reading import Trial
 
 __all__ = ["Recommendation"]
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import msgspec
 
-from ebbmark.physiology.body import Sex
+from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Reading
 

@@ -14,7 +14,7 @@ import msgspec
 
 from ebbmark.fhir.parameters import FROM_RECORD
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.times import seconds
+from ebbmark.fhir.reading.times import seconds
 
 __all__ = ["Asked", "asked_of", "with_bundle"]
 

@@ -12,9 +12,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 
-from ebbmark.fhir.instants import instant
 from ebbmark.fhir.problems import Problem, ProblemKind
-from ebbmark.physiology.trial import Trial
+from ebbmark.fhir.writing.instants import instant
+from ebbmark.physiology.trial.reading import Trial
 from ebbmark.record.sieve import Sighting
 
 __all__ = ["several_sources", "several_trials"]

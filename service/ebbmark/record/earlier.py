@@ -11,9 +11,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from ebbmark.fhir.codesystem import CODE_SYSTEM
-from ebbmark.fhir.frame import RESULT_SYSTEM
+from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.references import tail_of
-from ebbmark.fhir.times import seconds
+from ebbmark.fhir.writing.frame import RESULT_SYSTEM
 from ebbmark.record.client import RecordClient
 from ebbmark.record.reading import ReadFailure, Waiting
 from ebbmark.record.searching import Budget, Found, FoundEntry, any_of, search

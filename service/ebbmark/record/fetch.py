@@ -14,9 +14,9 @@ from urllib.parse import quote
 
 import msgspec
 
-from ebbmark.fhir.codes import CodeRow, HeightKind
-from ebbmark.fhir.instants import instant
 from ebbmark.fhir.problems import Rejected
+from ebbmark.fhir.reading.codes import CodeRow, HeightKind
+from ebbmark.fhir.writing.instants import instant
 from ebbmark.record.asked import Asked
 from ebbmark.record.choice import several_sources
 from ebbmark.record.client import RecordClient

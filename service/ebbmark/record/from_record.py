@@ -12,13 +12,13 @@ from dataclasses import dataclass, replace
 
 import msgspec
 
-from ebbmark.fhir.concept_map import lay_over, rows_of
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.read import CodeMap, Limits, read_request
+from ebbmark.fhir.reading.concept_map import lay_over, rows_of
+from ebbmark.fhir.reading.read import CodeMap, Limits, read_request
+from ebbmark.fhir.reading.shapes import ConceptMap, Parameter
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.request import Request as ReadRequest
-from ebbmark.fhir.shapes import ConceptMap, Parameter
-from ebbmark.physiology.trial import Trial
+from ebbmark.physiology.trial.reading import Trial
 from ebbmark.recommend import recommend_for
 from ebbmark.record.asked import Asked, asked_of, with_bundle
 from ebbmark.record.choice import several_trials

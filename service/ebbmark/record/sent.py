@@ -7,7 +7,7 @@ from typing import cast
 
 import msgspec
 
-from ebbmark.fhir.times import seconds
+from ebbmark.fhir.reading.times import seconds
 from ebbmark.record.earlier import TrialOfRecord
 from ebbmark.record.standing import Candidate
 from ebbmark.record.stored import versions_of

@@ -12,9 +12,9 @@ from dataclasses import dataclass, field
 
 import msgspec
 
-from ebbmark.fhir.codes import CodeRow, HeightKind
+from ebbmark.fhir.reading.codes import CodeRow, HeightKind
+from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.references import tail_of, unversioned
-from ebbmark.fhir.times import seconds
 from ebbmark.physiology.readings import Quantity
 from ebbmark.record.asked import Asked
 from ebbmark.record.searching import FoundEntry

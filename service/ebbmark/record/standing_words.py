@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from ebbmark.fhir.superseding import superseded_by
+from ebbmark.fhir.writing.superseding import superseded_by
 from ebbmark.record.earlier import Earlier
 from ebbmark.record.outcome import WriteOutcome, WriteState
 from ebbmark.record.reading import ReadFailure

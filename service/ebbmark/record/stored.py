@@ -9,8 +9,8 @@ from typing import TypeVar
 
 import msgspec
 
-from ebbmark.fhir.frame import RESULT_SYSTEM
 from ebbmark.fhir.references import tail_of
+from ebbmark.fhir.writing.frame import RESULT_SYSTEM
 from ebbmark.record.client import RecordClient
 from ebbmark.record.reading import ReadFailure, Waiting
 from ebbmark.record.searching import Budget, Found, FoundEntry, TooMuch, any_of, search

@@ -12,9 +12,9 @@ from typing import cast
 
 import msgspec
 
-from ebbmark.fhir.frame import RESULT_SYSTEM
-from ebbmark.fhir.provenance import SOFTWARE_SYSTEM
 from ebbmark.fhir.references import tail_of
+from ebbmark.fhir.writing.frame import RESULT_SYSTEM
+from ebbmark.fhir.writing.provenance import SOFTWARE_SYSTEM
 from ebbmark.record.client import RecordClient
 from ebbmark.record.reading import ReadFailure, Waiting, read_json
 from ebbmark.record.searching import Budget, Found, FoundEntry, Head, search

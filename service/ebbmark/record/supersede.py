@@ -18,7 +18,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from ebbmark.fhir.superseding import superseded, superseded_by, supersession
+from ebbmark.fhir.writing.superseding import superseded, superseded_by, supersession
 from ebbmark.record.client import RecordClient
 from ebbmark.record.earlier import Earlier, answers_in_record
 from ebbmark.record.outcome import WriteOutcome, WriteState

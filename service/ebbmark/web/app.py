@@ -16,7 +16,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from ebbmark import __version__
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.read import NO_CODE_MAP, Limits, read_code_map
+from ebbmark.fhir.reading.read import NO_CODE_MAP, Limits, read_code_map
 from ebbmark.keys import KeyRing
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.exchange import Exchange, Patience

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import msgspec
 
 from ebbmark import __version__
-from ebbmark.fhir.audit_event import Access, audit_event
+from ebbmark.fhir.writing.audit_event import Access, audit_event
 from ebbmark.record.client import RecordClient, Reply
 
 __all__ = ["LOGGER", "AuditTrail"]

@@ -11,16 +11,16 @@ from fastapi import APIRouter, Request, Response
 
 from ebbmark.audit.signature import sign
 from ebbmark.bedside.questions import QUESTIONS, Question, ask
-from ebbmark.fhir.audit_event import Access, Deed
 from ebbmark.fhir.bedside.operations import OPERATIONS, definition_of
 from ebbmark.fhir.bedside.plan_definitions import plan_definitions
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.bedside.value_sets import value_set
 from ebbmark.fhir.bedside.write import write_answer
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.read import CodeMap, Limits
+from ebbmark.fhir.reading.read import CodeMap, Limits
+from ebbmark.fhir.writing.audit_event import Access, Deed
 from ebbmark.keys import SigningKey
-from ebbmark.physiology.risk_concepts import RISK_CONCEPTS
+from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.bedside_documentation import DEFINITION, PLAN, documented
 from ebbmark.web.body import read_body

@@ -17,8 +17,8 @@ from urllib.parse import urlsplit
 
 from fastapi import Request
 
-from ebbmark.fhir.audit_event import Actor
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.writing.audit_event import Actor
 from ebbmark.record.resolving import is_this_machine
 from ebbmark.web.bearer import Caller, checked_caller
 from ebbmark.web.limits import RequestRates

@@ -11,15 +11,15 @@ import msgspec
 from fastapi import APIRouter, Request, Response
 
 from ebbmark.audit.signature import sign
-from ebbmark.fhir.audit_event import Access, Actor, Deed
 from ebbmark.fhir.codesystem import code_system
 from ebbmark.fhir.conformance import capability_statement, operation_definition, replay_definition
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.read import CodeMap, Limits
+from ebbmark.fhir.reading.read import CodeMap, Limits
 from ebbmark.fhir.recommendation import Recommendation
-from ebbmark.fhir.validate import validate
-from ebbmark.fhir.write import as_transaction, write_bundle, write_bundle_bytes
-from ebbmark.fhir.written import with_write_issue
+from ebbmark.fhir.writing.audit_event import Access, Actor, Deed
+from ebbmark.fhir.writing.validate import validate
+from ebbmark.fhir.writing.write import as_transaction, write_bundle, write_bundle_bytes
+from ebbmark.fhir.writing.written import with_write_issue
 from ebbmark.keys import SigningKey
 from ebbmark.recommend import recommend
 from ebbmark.record.client import RecordClient

@@ -13,7 +13,7 @@ from html import escape
 
 from ebbmark.fhir.bedside.answer import Answer
 from ebbmark.fhir.bedside.write import SIGNING
-from ebbmark.physiology.plan import Phase, Plan, PlanStep
+from ebbmark.physiology.before.plan import Phase, Plan, PlanStep
 
 __all__ = ["PAGE_HEADERS", "plan_page", "wants_page"]
 

@@ -14,11 +14,11 @@ from ebbmark.audit.question import ReplayAsked, not_an_answer, replay_asked, rep
 from ebbmark.audit.replay import replay
 from ebbmark.audit.signature import verify
 from ebbmark.audit.stored_claims import needs_of
-from ebbmark.fhir.audit_event import Access, Deed
-from ebbmark.fhir.normal_form import NotAnAnswer
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.read import CodeMap
-from ebbmark.fhir.superseding import unmarked
+from ebbmark.fhir.reading.read import CodeMap
+from ebbmark.fhir.writing.audit_event import Access, Deed
+from ebbmark.fhir.writing.normal_form import NotAnAnswer
+from ebbmark.fhir.writing.superseding import unmarked
 from ebbmark.keys import PublicKey
 from ebbmark.record.client import RecordClient
 from ebbmark.record.reading import ReadFailure, Waiting

@@ -25,7 +25,7 @@ from benchmarks.detection.scoring import score
 from benchmarks.detection.sequential import operating_curve, passed_by_step
 from benchmarks.detection.table import goal_table, interval_table, score_table, sequential_table
 from benchmarks.detection.trials import Outcome, Trial, ask_estimator, ask_rule, draw_trials
-from ebbmark.physiology.closing import estimate_closing
+from ebbmark.physiology.closing.closing import estimate_closing
 
 OURS = "ebbmark"
 

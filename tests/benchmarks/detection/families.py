@@ -21,8 +21,8 @@ from benchmarks.detection.invented_lungs import (
     lung_limbs,
 )
 from benchmarks.detection.truth import Truth, true_closing
-from ebbmark.physiology.closing import Verdict
-from ebbmark.physiology.lung import Lung
+from ebbmark.physiology.closing.closing import Verdict
+from ebbmark.physiology.lung.lung import Lung
 
 __all__ = ["FAMILIES", "LungCase", "Purpose", "cases"]
 

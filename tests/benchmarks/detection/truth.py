@@ -23,7 +23,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from ebbmark.physiology.closing import Verdict
+from ebbmark.physiology.closing.closing import Verdict
 
 __all__ = ["Truth", "true_closing"]
 

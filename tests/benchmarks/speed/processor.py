@@ -12,13 +12,13 @@ from benchmarks.speed.asking import caller
 from benchmarks.speed.bodies import AT_S, panels, single_values
 from benchmarks.speed.rivals import echo_app, models_decode, models_way, question_of
 from benchmarks.speed.timing import medians_ms
-from ebbmark.fhir.canonical import identity, input_digest
-from ebbmark.fhir.read import read_request
-from ebbmark.fhir.validate import validate
-from ebbmark.fhir.write import write_bundle, write_bundle_bytes
-from ebbmark.physiology.advice import advise
-from ebbmark.physiology.closing import CurveStep, estimate_closing
-from ebbmark.physiology.trial import NoTrial, read_trial
+from ebbmark.fhir.reading.read import read_request
+from ebbmark.fhir.writing.canonical import identity, input_digest
+from ebbmark.fhir.writing.validate import validate
+from ebbmark.fhir.writing.write import write_bundle, write_bundle_bytes
+from ebbmark.physiology.advice.advice import advise
+from ebbmark.physiology.closing.closing import CurveStep, estimate_closing
+from ebbmark.physiology.trial.reading import NoTrial, read_trial
 from ebbmark.recommend import recommend
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app

@@ -9,9 +9,9 @@ from fhir.resources.R4B.bundle import Bundle
 from fhir.resources.R4B.coding import Coding
 from fhir.resources.R4B.observation import Observation
 
-from ebbmark.fhir.read import read_request
+from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.request import Request as Question
-from ebbmark.fhir.write import write_bundle
+from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.recommend import recommend_for
 

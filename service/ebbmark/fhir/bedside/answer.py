@@ -8,9 +8,9 @@ from hashlib import sha256
 
 from ebbmark import __version__
 from ebbmark.fhir.bedside.received import BedsideRequest
-from ebbmark.fhir.canonical import canonical_bytes
-from ebbmark.fhir.quantities import Unit
-from ebbmark.physiology.plan import Plan
+from ebbmark.fhir.writing.canonical import canonical_bytes
+from ebbmark.fhir.writing.quantities import Unit
+from ebbmark.physiology.before.plan import Plan
 
 __all__ = ["Amount", "Answer", "Coded", "Part", "Rule", "Statement", "Truth", "Warned", "Whole", "identity_of"]
 

@@ -9,15 +9,15 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from ebbmark.fhir.bedside.site import Site
-from ebbmark.fhir.elements import QuantityValue
 from ebbmark.fhir.parameters import INPUTS, Parameter
 from ebbmark.fhir.problems import Problem, ProblemKind
-from ebbmark.fhir.shapes import Parameter as Given
-from ebbmark.fhir.times import seconds
-from ebbmark.fhir.units import UCUM, to_canonical
-from ebbmark.physiology.plan import Variant
+from ebbmark.fhir.reading.elements import QuantityValue
+from ebbmark.fhir.reading.shapes import Parameter as Given
+from ebbmark.fhir.reading.times import seconds
+from ebbmark.fhir.reading.units import UCUM, to_canonical
+from ebbmark.physiology.before.plan import Variant
+from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.protocols import Protocol
-from ebbmark.physiology.staircase import StaircaseRules
 
 __all__ = ["OWN_PARAMETERS", "READERS", "SHARED", "Asked"]
 

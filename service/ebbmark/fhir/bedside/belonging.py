@@ -7,12 +7,12 @@ from datetime import UTC, datetime
 
 from ebbmark.fhir.bedside.asked import Asked
 from ebbmark.fhir.bedside.conditions import Conditions, mixed
-from ebbmark.fhir.collected import Collected
 from ebbmark.fhir.problems import Problem, ProblemKind
-from ebbmark.fhir.question import Question
+from ebbmark.fhir.reading.collected import Collected
+from ebbmark.fhir.reading.question import Question
+from ebbmark.fhir.reading.times import age_range_years
 from ebbmark.fhir.references import tail_of, unversioned
 from ebbmark.fhir.request import Ignored
-from ebbmark.fhir.times import age_range_years
 
 __all__ = ["age_of", "but_ours", "is_about_weight", "not_yet", "of_another_patient", "subject_of"]
 

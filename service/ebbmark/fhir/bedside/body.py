@@ -6,10 +6,10 @@ from collections.abc import Iterator
 
 import msgspec
 
-from ebbmark.fhir.careful import body_problem, look_again, not_a_request
 from ebbmark.fhir.problems import Problem, ProblemKind
-from ebbmark.fhir.read import Limits
-from ebbmark.fhir.shapes import ANY_RESOURCE, Bundle, Parameters
+from ebbmark.fhir.reading.careful import body_problem, look_again, not_a_request
+from ebbmark.fhir.reading.read import Limits
+from ebbmark.fhir.reading.shapes import ANY_RESOURCE, Bundle, Parameters
 
 __all__ = ["decode", "resources_of"]
 

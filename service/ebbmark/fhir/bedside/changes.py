@@ -10,13 +10,13 @@ from collections.abc import Sequence
 
 import msgspec
 
-from ebbmark.fhir.admission import USABLE_STATUSES
-from ebbmark.fhir.codes import LOINC
-from ebbmark.fhir.elements import Coding
+from ebbmark.fhir.reading.admission import USABLE_STATUSES
+from ebbmark.fhir.reading.codes import LOINC
+from ebbmark.fhir.reading.elements import Coding
+from ebbmark.fhir.reading.times import seconds
+from ebbmark.fhir.reading.versions import Received, newest_of, reference_of
 from ebbmark.fhir.request import Source
-from ebbmark.fhir.times import seconds
-from ebbmark.fhir.versions import Received, newest_of, reference_of
-from ebbmark.physiology.seen import CodedChange, Event
+from ebbmark.physiology.after.seen import CodedChange, Event
 
 __all__ = ["coded_changes"]
 

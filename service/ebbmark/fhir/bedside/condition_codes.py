@@ -15,8 +15,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import NamedTuple
 
-from ebbmark.fhir.codes import SNOMED
-from ebbmark.physiology.risk_concepts import RISK_CONCEPTS
+from ebbmark.fhir.reading.codes import SNOMED
+from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
 
 __all__ = ["BUILT_IN", "CONDITION_ROWS", "ICD10", "ICD10_CM", "ICD10_GM", "LEFT_OPEN", "ConditionCodes", "ConditionRow"]
 

@@ -14,9 +14,9 @@ from typing import NamedTuple
 import msgspec
 
 from ebbmark.fhir.bedside.condition_codes import ConditionCodes
-from ebbmark.fhir.decoder_faults import split_message, wrong
-from ebbmark.fhir.elements import Codeable, Meta, Reference
 from ebbmark.fhir.problems import Problem, ProblemKind
+from ebbmark.fhir.reading.decoder_faults import split_message, wrong
+from ebbmark.fhir.reading.elements import Codeable, Meta, Reference
 from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.references import reference_to
 from ebbmark.fhir.request import Ignored, Source

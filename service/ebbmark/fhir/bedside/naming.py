@@ -6,8 +6,8 @@ from collections.abc import Iterable
 from uuid import NAMESPACE_URL, uuid5
 
 from ebbmark.fhir.bedside.answer import Answer
-from ebbmark.fhir.instants import instant
 from ebbmark.fhir.naming import BASE, RESULT_SYSTEM
+from ebbmark.fhir.writing.instants import instant
 
 __all__ = ["Names", "operation_url"]
 

@@ -9,9 +9,9 @@ from dataclasses import fields
 
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.codesystem import BASE, DEFINITIONS_DATE
-from ebbmark.fhir.terms import OWN, standard
+from ebbmark.fhir.writing.terms import OWN, standard
+from ebbmark.physiology.before.staircase import Cell, StaircaseRules
 from ebbmark.physiology.protocols import Protocol
-from ebbmark.physiology.staircase import Cell, StaircaseRules
 
 __all__ = ["plan_definitions"]
 

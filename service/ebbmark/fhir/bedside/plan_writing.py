@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from ebbmark.fhir.bedside.naming import Names
 from ebbmark.fhir.codesystem import BASE
-from ebbmark.fhir.quantities import PRESSURE, VOLUME, quantity
-from ebbmark.fhir.terms import LOINC_TERMS, OWN
-from ebbmark.physiology.plan import Plan, PlanStep
+from ebbmark.fhir.writing.quantities import PRESSURE, VOLUME, quantity
+from ebbmark.fhir.writing.terms import LOINC_TERMS, OWN
+from ebbmark.physiology.before.plan import Plan, PlanStep
 
 __all__ = ["plan_definition_url", "plan_resources", "settings_words"]
 

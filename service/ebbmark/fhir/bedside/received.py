@@ -8,29 +8,29 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from ebbmark.fhir.admission import USABLE_STATUSES
 from ebbmark.fhir.bedside.asked import OWN_PARAMETERS, READERS, Asked
 from ebbmark.fhir.bedside.belonging import age_of, but_ours, is_about_weight, not_yet, of_another_patient, subject_of
 from ebbmark.fhir.bedside.body import decode, resources_of
 from ebbmark.fhir.bedside.changes import coded_changes
 from ebbmark.fhir.bedside.conditions import Conditions, Documented, read_conditions
 from ebbmark.fhir.bedside.site import Site
-from ebbmark.fhir.careful import too_deep
-from ebbmark.fhir.collected import Context
-from ebbmark.fhir.concept_map import CodeMap, lay_over
-from ebbmark.fhir.observations import read_observations
-from ebbmark.fhir.patient import read_person
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.question import Question
-from ebbmark.fhir.read import Limits
+from ebbmark.fhir.reading.admission import USABLE_STATUSES
+from ebbmark.fhir.reading.careful import too_deep
+from ebbmark.fhir.reading.collected import Context
+from ebbmark.fhir.reading.concept_map import CodeMap, lay_over
+from ebbmark.fhir.reading.observations import read_observations
+from ebbmark.fhir.reading.patient import read_person
+from ebbmark.fhir.reading.question import Question
+from ebbmark.fhir.reading.read import Limits
+from ebbmark.fhir.reading.shapes import Bundle, Other, Parameter, Parameters
+from ebbmark.fhir.reading.take_apart import take_apart
+from ebbmark.fhir.reading.versions import reference_of
 from ebbmark.fhir.references import unversioned
 from ebbmark.fhir.request import Ignored, Person, Source
-from ebbmark.fhir.shapes import Bundle, Other, Parameter, Parameters
-from ebbmark.fhir.take_apart import take_apart
-from ebbmark.fhir.versions import reference_of
+from ebbmark.physiology.after.seen import CodedChange
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Reading
-from ebbmark.physiology.seen import CodedChange
 
 __all__ = ["BedsideRequest", "HowToRead", "read_bedside"]
 

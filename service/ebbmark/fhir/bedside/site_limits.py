@@ -12,7 +12,7 @@ from datetime import date
 import msgspec
 
 from ebbmark.fhir.bedside.site import Misread
-from ebbmark.physiology.stop_limits import Limit, StopLimits, faults_of_limits
+from ebbmark.physiology.during.stop_limits import Limit, StopLimits, faults_of_limits
 
 __all__ = ["LIMIT_NAMES", "read_stop_limits"]
 

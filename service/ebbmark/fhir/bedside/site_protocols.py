@@ -15,8 +15,7 @@ import msgspec
 
 from ebbmark.fhir.bedside.rule_ranges import faults_of_protocol
 from ebbmark.fhir.bedside.site import Misread, Site
-from ebbmark.physiology.protocols import DEFAULT_PROTOCOL, Protocol
-from ebbmark.physiology.staircase import (
+from ebbmark.physiology.before.staircase import (
     Cell,
     Marker,
     RecruitmentRules,
@@ -24,6 +23,7 @@ from ebbmark.physiology.staircase import (
     Traced,
     faults_of_rules,
 )
+from ebbmark.physiology.protocols import DEFAULT_PROTOCOL, Protocol
 
 __all__ = ["with_protocols"]
 

@@ -17,7 +17,7 @@ from ebbmark import __version__
 from ebbmark.fhir.bedside.condition_codes import LEFT_OPEN, ConditionCodes, ConditionRow
 from ebbmark.fhir.bedside.site import Misread
 from ebbmark.fhir.codesystem import BASE, DEFINITIONS_DATE
-from ebbmark.physiology.risk_concepts import RISK_CONCEPTS, RiskConcept
+from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, RiskConcept
 
 __all__ = ["read_value_sets", "value_set", "value_set_url", "with_value_sets"]
 

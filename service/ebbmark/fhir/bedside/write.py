@@ -10,12 +10,12 @@ import msgspec
 from ebbmark.fhir.bedside.answer import Amount, Answer, Coded, Part, Statement, Truth, Value, Warned
 from ebbmark.fhir.bedside.naming import Names, operation_url
 from ebbmark.fhir.bedside.plan_writing import plan_resources
-from ebbmark.fhir.instants import instant
 from ebbmark.fhir.naming import REQUEST_SYSTEM, RESULT_SYSTEM
 from ebbmark.fhir.problems import ignored_issue
-from ebbmark.fhir.provenance import DIGEST_SYSTEM, PROTOCOL_SYSTEM, device
-from ebbmark.fhir.quantities import quantity
-from ebbmark.fhir.terms import ABSENT_BECAUSE, CATEGORY_PROCEDURE, LOINC_TERMS, OWN, standard
+from ebbmark.fhir.writing.instants import instant
+from ebbmark.fhir.writing.provenance import DIGEST_SYSTEM, PROTOCOL_SYSTEM, device
+from ebbmark.fhir.writing.quantities import quantity
+from ebbmark.fhir.writing.terms import ABSENT_BECAUSE, CATEGORY_PROCEDURE, LOINC_TERMS, OWN, standard
 
 __all__ = ["SIGNING", "write_answer"]
 

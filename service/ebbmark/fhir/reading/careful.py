@@ -1,0 +1,208 @@
+"""Why could this body not be decoded? The slow second look, only taken after the fast one failed.
+
+It names every element that is of the wrong kind with its FHIRPath, and still hands on what can be read, so that the
+caller learns of all problems at once.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import msgspec
+
+from ebbmark.fhir.problems import Problem, ProblemKind
+from ebbmark.fhir.reading.decoder_faults import json_kind, missing, split_message, wrong
+from ebbmark.fhir.reading.shapes import (
+    ANY_RESOURCE,
+    Bundle,
+    ConceptMap,
+    DeviceMetric,
+    Entry,
+    EntryRequest,
+    Link,
+    Observation,
+    Other,
+    Parameter,
+    Parameters,
+    Patient,
+    Resource,
+)
+
+__all__ = ["body_problem", "look_again", "not_a_request", "too_deep"]
+
+_UNREADABLE = Other()
+"""Stands where a resource was that has been named already, so that the others keep their places."""
+
+_SHAPES: tuple[type[msgspec.Struct], ...] = (Observation, Patient, DeviceMetric, ConceptMap)
+_BYTE = re.compile(r"\(byte (\d+)\)")
+_NOT_NUMBERS = re.compile(rb"-?(?:NaN|Infinity|inf|nan)")
+
+
+def body_problem(body: bytes) -> Problem | None:
+    """What is wrong with the body before any JSON is read."""
+    if not body.isascii():
+        try:
+            body.decode("utf-8")
+        except UnicodeDecodeError as error:
+            sentence = f"The body is not UTF-8: byte {error.start} does not fit."
+            return Problem(ProblemKind.NOT_UTF8, "", f"byte {error.start}", "UTF-8", sentence)
+    if body.lstrip()[:1] == b"<":
+        sentence = "The body looks like XML; send FHIR R4 as JSON (application/fhir+json)."
+        return Problem(ProblemKind.XML, "", "XML", "JSON", sentence)
+    return None
+
+
+def look_again(body: bytes, first: str) -> tuple[Parameters | Bundle | None, list[Problem]]:
+    """The part of the request that can be read, and every problem of its shape; at least one problem.
+
+    Args:
+        body: as received.
+        first: what the fast decoder said.
+    """
+    problems: list[Problem] = []
+    try:
+        plain = msgspec.json.decode(body)
+    except RecursionError:
+        return None, [too_deep()]
+    except msgspec.ValidationError:
+        message, path = split_message(first)
+        return None, [wrong(message, f"{_kind(body)}{path}")]
+    except msgspec.DecodeError as error:
+        return None, [_not_json(body, str(error))]
+    resource = _resource(plain, _kind_of(plain), problems)
+    if isinstance(resource, Parameters | Bundle):
+        if not problems:
+            sentence = "The request could not be read as FHIR R4."
+            problems.append(Problem(ProblemKind.NOT_FHIR, "", "an unreadable shape", "FHIR R4", sentence))
+        return resource, problems
+    if not problems:
+        found = _kind_of(plain)
+        problems.append(not_a_request(found))
+    return None, problems
+
+
+def too_deep() -> Problem:
+    """The nesting is deeper than can be followed."""
+    sentence = "The JSON is nested too deeply to be read."
+    return Problem(ProblemKind.TOO_DEEP, "", "deep nesting", "FHIR R4 JSON", sentence)
+
+
+def not_a_request(found: str) -> Problem:
+    """The resource is no request."""
+    sentence = f"Send a Parameters or a Bundle; found {found}."
+    return Problem(ProblemKind.NOT_FHIR, found, found, "Parameters or Bundle", sentence)
+
+
+def _not_json(body: bytes, message: str) -> Problem:
+    place = _BYTE.search(message)
+    at = int(place.group(1)) if place else 0
+    # The decoder may stop within the word or at its sign.
+    word = next((found for back in (0, 1, 2) if (found := _NOT_NUMBERS.match(body, max(0, at - back)))), None)
+    if word is not None:
+        name = word.group().decode()
+        sentence = f"{name} is not a number in JSON (byte {at})."
+        return Problem(ProblemKind.NOT_A_JSON_NUMBER, "", name, "a number", sentence)
+    sentence = f"The body is not JSON: {message[:120]}." if body.strip() else "The body is empty."
+    return Problem(ProblemKind.NOT_JSON, "", "not JSON", "FHIR R4 JSON", sentence)
+
+
+def _kind(body: bytes) -> str:
+    return "Parameters" if b'"Parameters"' in body[:200] else "Bundle"
+
+
+def _kind_of(value: object) -> str:
+    kind = value.get("resourceType") if isinstance(value, dict) else None
+    return kind[:60] if isinstance(kind, str) else ""
+
+
+def _resource(value: object, path: str, problems: list[Problem]) -> Resource | None:
+    kind = _kind_of(value)
+    if not isinstance(value, dict):
+        problems.append(wrong(f"Expected `object`, got `{json_kind(value)}`", path))
+        return None
+    if not kind:
+        sentence = "This is not a FHIR resource: it has no resourceType."
+        place = f"{path}.resourceType" if path else "resourceType"
+        problems.append(Problem(ProblemKind.NOT_FHIR, place, "no resourceType", "a resource", sentence))
+        return None
+    if kind == "Bundle":
+        entries = [
+            _entry(one, f"{path}.entry[{number}]", problems)
+            for number, one in enumerate(_list(value, "entry", path, problems))
+        ]
+        return Bundle(
+            type=_field(value, "type", str, path, problems) or "",
+            link=_field(value, "link", list[Link], path, problems) or [],
+            entry=entries,
+        )
+    if kind == "Parameters":
+        parameters = [
+            _parameter(one, f"{path}.parameter[{number}]", problems)
+            for number, one in enumerate(_list(value, "parameter", path, problems))
+        ]
+        return Parameters(parameter=parameters)
+    try:
+        return msgspec.convert(value, ANY_RESOURCE.type)
+    except (msgspec.ValidationError, RecursionError) as error:
+        _each_element(value, kind, path, str(error), problems)
+        return None
+
+
+def _entry(value: object, path: str, problems: list[Problem]) -> Entry:
+    if not isinstance(value, dict):
+        problems.append(wrong(f"Expected `object`, got `{json_kind(value)}`", path))
+        return Entry(resource=_UNREADABLE)
+    before = len(problems)
+    request = _field(value, "request", EntryRequest, path, problems)
+    full_url = _field(value, "fullUrl", str, path, problems) or ""
+    resource = _resource(value["resource"], f"{path}.resource", problems) if "resource" in value else None
+    if resource is None and len(problems) > before:
+        resource = _UNREADABLE
+    return Entry(full_url, resource, request)
+
+
+def _parameter(value: object, path: str, problems: list[Problem]) -> Parameter:
+    if not isinstance(value, dict):
+        problems.append(wrong(f"Expected `object`, got `{json_kind(value)}`", path))
+        return Parameter("", _UNREADABLE)
+    resource = _resource(value["resource"], f"{path}.resource", problems) if "resource" in value else None
+    rest = {name: item for name, item in value.items() if name != "resource"}
+    try:
+        parameter = msgspec.convert(rest, Parameter)
+    except (msgspec.ValidationError, RecursionError) as error:
+        message, below = split_message(str(error))
+        problems.append(wrong(message, path + below))
+        return Parameter("", _UNREADABLE)
+    if "resource" in value and resource is None:
+        resource = _UNREADABLE
+    return msgspec.structs.replace(parameter, resource=resource)
+
+
+def _each_element(value: dict[str, object], kind: str, path: str, message: str, problems: list[Problem]) -> None:
+    """Name every element of one resource that is of the wrong kind."""
+    before = len(problems)
+    shape = next((one for one in _SHAPES if one.__name__ == kind), None)
+    for info in msgspec.structs.fields(shape) if shape is not None else ():
+        if info.encode_name in value:
+            _field(value, info.encode_name, info.type, path, problems)
+        elif info.required:
+            problems.append(missing(f"{path}.{info.encode_name}", info.encode_name))
+    if len(problems) == before:
+        text, below = split_message(message)
+        problems.append(wrong(text, path + below))
+
+
+def _field(value: dict[str, object], name: str, kind: Any, path: str, problems: list[Problem]) -> Any:  # noqa: ANN401
+    if name not in value:
+        return None
+    try:
+        return msgspec.convert(value[name], kind)
+    except (msgspec.ValidationError, RecursionError) as error:
+        message, below = split_message(str(error))
+        problems.append(wrong(message, f"{path}.{name}{below}"))
+        return None
+
+
+def _list(value: dict[str, object], name: str, path: str, problems: list[Problem]) -> list[object]:
+    return _field(value, name, list[Any], path, problems) or []

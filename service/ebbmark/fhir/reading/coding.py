@@ -1,0 +1,127 @@
+"""What does a CodeableConcept mean, and how is its value to be read?
+
+All codings of one concept must agree. A code that is in use for settings and for measurements is told apart by the
+device's DeviceMetric.category where that can be found.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple
+
+from ebbmark.fhir.reading.codes import SETTING_TWIN, CodeRow, HeightKind
+from ebbmark.fhir.reading.elements import Coding, QuantityValue
+from ebbmark.fhir.reading.plausible import RANGES
+from ebbmark.fhir.reading.units import UnitProblem, conversion
+from ebbmark.fhir.reasons import Reason
+from ebbmark.physiology.formulas.body import ACCEPTED_HEIGHT_RANGE_CM
+from ebbmark.physiology.readings import Quantity
+
+__all__ = ["Meaning", "Plan", "QuickPlan", "Unusable", "meaning_of", "plan_for", "with_category"]
+
+
+QuickPlan = tuple[Quantity, float, float, float, float, str, str, str]
+"""The first fields of `Plan`, where it is of a quantity: what the hot path needs."""
+
+
+class Unusable(NamedTuple):
+    """Why something does not count."""
+
+    reason: Reason
+    sentence: str
+
+
+class Meaning(NamedTuple):
+    """What a concept stands for; `variant` and `note` as in the table of codes."""
+
+    quantity: Quantity | HeightKind
+    variant: str
+    note: str
+    ambiguous: bool
+
+
+class Plan(NamedTuple):
+    """How to read values of one code in one unit: `value * multiply / divide`, used from low to high.
+
+    Attributes:
+        quantity: what it becomes.
+        multiply: conversion.
+        divide: conversion.
+        low: lowest value used, in our unit.
+        high: highest value used, in our unit.
+        variant: tells codes of one quantity apart.
+        slug: for the canonical text.
+        unit: for the canonical text.
+        notes: remarks for the request's notes.
+    """
+
+    quantity: Quantity | HeightKind
+    multiply: float
+    divide: float
+    low: float
+    high: float
+    variant: str
+    slug: str
+    unit: str
+    notes: tuple[str, ...]
+
+
+def meaning_of(codings: Sequence[Coding], table: Mapping[tuple[str, str], CodeRow]) -> Meaning | Unusable:
+    """The one meaning that all known codings agree on."""
+    rows = [row for coding in codings if (row := table.get((coding.system, coding.code))) is not None]
+    if not rows:
+        listed = ", ".join(f"{coding.system}|{coding.code}" for coding in codings[:4]) or "no coding"
+        return Unusable(Reason.UNKNOWN_CODE, f"No code here is known: {listed[:300]}.")
+    meaning = _agreed(rows)
+    if meaning is None:
+        return Unusable(Reason.CODINGS_DISAGREE, "The codings of this code mean different things: " + _named(rows))
+    if meaning.meaning is None:
+        return Unusable(Reason.NOT_USED, f"{meaning.display} is not used. {meaning.reason}".strip())
+    same = [row for row in rows if row.meaning is meaning.meaning]
+    note = meaning.reason if all(row.reason for row in same) else ""
+    return Meaning(meaning.meaning, max(row.variant for row in same), note, all(row.ambiguous for row in rows))
+
+
+def with_category(meaning: Meaning, category: str) -> Meaning | Unusable:
+    """Apply DeviceMetric.category (measurement, setting, calculation, unspecified, or empty where not found)."""
+    quantity = meaning.quantity
+    if isinstance(quantity, HeightKind) or category in {"", "unspecified"}:
+        return meaning
+    is_setting = quantity.slug.endswith("-set")
+    if category == "setting" and not is_setting:
+        twin = SETTING_TWIN.get(quantity)
+        if twin is None:
+            sentence = f"The device says that this is a setting, the code says {quantity.slug}."
+            return Unusable(Reason.SETTING_UNCLEAR, sentence)
+        return meaning._replace(quantity=twin)
+    if category in {"measurement", "calculation"} and is_setting:
+        return Unusable(Reason.SETTING_UNCLEAR, f"The device says {category}, the code says {quantity.slug}.")
+    return meaning
+
+
+def plan_for(meaning: Meaning, value: QuantityValue) -> Plan | UnitProblem:
+    """How values of this meaning in this unit become ours."""
+    quantity = meaning.quantity
+    slug, unit = ("height", "cm") if isinstance(quantity, HeightKind) else (quantity.slug, quantity.unit)
+    found = conversion(value.code, value.unit, value.system, unit)
+    if isinstance(found, UnitProblem):
+        return found
+    low, high = ACCEPTED_HEIGHT_RANGE_CM if isinstance(quantity, HeightKind) else RANGES[quantity]
+    notes = tuple(note for note in (meaning.note, found.note) if note)
+    return Plan(quantity, found.multiply, found.divide, low, high, meaning.variant, slug, unit, notes)
+
+
+def _agreed(rows: Sequence[CodeRow]) -> CodeRow | None:
+    """The most exact of the rows, where all the others allow it."""
+    for row in rows:
+        if all(other.meaning is row.meaning or row.meaning in other.narrows_to for other in rows):
+            return row
+    heights = [row for row in rows if isinstance(row.meaning, HeightKind)]
+    kinds = {row.meaning for row in heights} - {HeightKind.GENERIC}
+    if len(heights) == len(rows) and len(kinds) == 1:
+        return next(row for row in heights if row.meaning in kinds)
+    return None
+
+
+def _named(rows: Sequence[CodeRow]) -> str:
+    return ", ".join(f"{row.code} {row.display}" for row in rows) + "."

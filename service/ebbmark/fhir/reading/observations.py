@@ -1,0 +1,219 @@
+"""Which readings and heights do these Observations hold, and which do not count?
+
+`read_observations` is the hot path of the service. It takes the plain case (final, with a known subject, one time,
+values with a known code and unit) with a few table look-ups, and hands everything else to `admit`, which reads the
+same things the careful way. Whatever `admit` would object to must not be plain.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from ebbmark.fhir.reading.admission import admit, is_own_result
+from ebbmark.fhir.reading.collected import Collected, Context
+from ebbmark.fhir.reading.duplicates import settle_duplicates
+from ebbmark.fhir.reading.moments import moment_of_period, moment_of_text
+from ebbmark.fhir.reading.shapes import Component, Observation
+from ebbmark.fhir.reading.units import UCUM
+from ebbmark.fhir.reading.values import many_key
+from ebbmark.fhir.reading.versions import Received, left_out, newest_of, reference_of
+from ebbmark.fhir.references import LONGEST_ID
+from ebbmark.fhir.request import Source
+from ebbmark.physiology.readings import Reading
+
+__all__ = ["read_observations"]
+
+
+def read_observations(items: Sequence[Received], context: Context) -> Collected:
+    """Read every Observation once.
+
+    Args:
+        items: as received, in order.
+        context: code table, instant that counts as now, and what the Bundle says of devices.
+    """
+    collected = Collected()
+    identities = [item.observation.id for item in items if item.observation.id]
+    if len(set(identities)) < len(identities):
+        items, collected.ignored = newest_of(items)
+    readings, sources, used = collected.readings, collected.sources, collected.used
+    plain_plans, odd_plans, many_plans = context.code_map.plans, collected.odd_plans, collected.many_plans
+    statuses, unusable = context.statuses, collected.unusable
+    times, subjects, devices = collected.times, collected.subjects, collected.plain_devices
+    encounters = collected.encounters
+    new = tuple.__new__  # Reading(...) takes twice as long
+    for item in items:
+        observation = item.observation
+        subject, device, quantity = observation.subject, observation.device, observation.valueQuantity
+        if (
+            quantity is None
+            or (value := quantity.value) is None
+            or observation.status not in statuses
+            or (subject is not None and subject.reference not in subjects)
+            or (device is not None and device.reference not in devices)
+            or quantity.comparator
+            or observation.component
+            or observation.modifierExtension
+            or observation.implicitRules
+            or (observation.identifier and is_own_result(observation))
+            or observation.contained
+            or observation.dataAbsentReason
+            or observation.effectiveTiming
+            or (observation.effectiveDateTime and observation.effectiveInstant)
+            or observation.valueString is not None
+            or observation.valueCodeableConcept is not None
+            or observation.valueInteger is not None
+            or observation.valueBoolean is not None
+            or observation.valueRange is not None
+            or observation.valueRatio is not None
+            or observation.valueSampledData is not None
+            or observation.valueTime is not None
+            or observation.valueDateTime is not None
+            or observation.valuePeriod is not None
+        ):
+            if not observation.component or not _read_plain_panel(item, context, collected):
+                admit(item, context, collected)
+            continue
+        text = observation.effectiveDateTime or observation.effectiveInstant
+        if observation.effectivePeriod is None:
+            moment = times.get(text) or moment_of_text(text, context, collected)
+        else:
+            moment = None if text else moment_of_period(observation.effectivePeriod, context, collected)
+        codings = observation.code.coding
+        if len(codings) != 1:
+            plan = many_plans.get(many_key(codings, quantity))
+        else:
+            coding, code = codings[0], quantity.code
+            plan = plain_plans.get((coding.system, coding.code, code)) if quantity.system == UCUM else None
+            if plan is None:
+                plan = odd_plans.get((coding.system, coding.code, quantity.system, code, quantity.unit))
+        if plan is None or moment is None:
+            known = len(codings) == 1 and unusable.get((codings[0].system, codings[0].code))
+            if known:
+                collected.ignored.append(left_out(item, *known))
+            else:
+                admit(item, context, collected)
+            continue
+        meaning, multiply, divide, low, high, variant, slug, unit = plan
+        ours = value * multiply / divide
+        if not low <= ours <= high:
+            admit(item, context, collected)
+            continue
+        if variant:
+            collected.variants[len(readings)] = variant
+        if subject is None:
+            collected.without_subject += 1
+        start, end, when = moment
+        readings.append(new(Reading, (meaning, ours, start, end, len(sources))))
+        identity, meta = observation.id, observation.meta
+        if not identity or len(identity) > LONGEST_ID:
+            reference = item.full_url
+        elif meta is not None and meta.versionId:
+            reference = f"Observation/{identity}/_history/{meta.versionId}"
+        else:
+            reference = f"Observation/{identity}"
+        sources.append(Source(item.path, reference, f"{slug}|{ours!r}|{unit}|{when}"))
+        used.append(item)
+        encounters.add(observation.encounter.reference if observation.encounter is not None else "")
+    settle_duplicates(collected)
+    return collected
+
+
+def _is_special_panel(observation: Observation) -> bool:
+    """Whether anything is there that a plain panel has not; its own dataAbsentReason is about its own value only."""
+    return bool(
+        observation.modifierExtension
+        or observation.implicitRules
+        or observation.effectiveTiming
+        or (observation.effectiveDateTime and observation.effectiveInstant)
+        or observation.valueString is not None
+        or observation.valueCodeableConcept is not None
+        or observation.valueInteger is not None
+        or observation.valueBoolean is not None
+        or observation.valueRange is not None
+        or observation.valueRatio is not None
+        or observation.valueSampledData is not None
+        or observation.valueTime is not None
+        or observation.valueDateTime is not None
+        or observation.valuePeriod is not None
+    )
+
+
+def _is_special_component(component: Component) -> bool:
+    return bool(
+        component.modifierExtension
+        or component.dataAbsentReason
+        or component.valueString is not None
+        or component.valueCodeableConcept is not None
+        or component.valueInteger is not None
+        or component.valueBoolean is not None
+        or component.valueRange is not None
+        or component.valueRatio is not None
+        or component.valueSampledData is not None
+        or component.valueTime is not None
+        or component.valueDateTime is not None
+        or component.valuePeriod is not None
+    )
+
+
+def _read_plain_panel(item: Received, context: Context, collected: Collected) -> bool:
+    """Read a panel all of whose components are plain; False, and nothing done, where one is not."""
+    observation = item.observation
+    subject, device = observation.subject, observation.device
+    text = observation.effectiveDateTime or observation.effectiveInstant
+    if (
+        observation.valueQuantity is not None
+        or observation.status not in context.statuses
+        or (subject is not None and subject.reference not in collected.subjects)
+        or (device is not None and device.reference not in collected.plain_devices)
+        or _is_special_panel(observation)
+        or is_own_result(observation)
+        or observation.contained
+    ):
+        return False
+    if observation.effectivePeriod is None:
+        moment = collected.times.get(text) or moment_of_text(text, context, collected)
+    else:
+        moment = None if text else moment_of_period(observation.effectivePeriod, context, collected)
+    if moment is None:
+        return False
+    plain_plans, odd_plans, many_plans = context.code_map.plans, collected.odd_plans, collected.many_plans
+    start, end, when = moment
+    place, first = len(collected.sources), len(collected.readings)
+    readings: list[Reading] = []
+    variants: list[tuple[int, str]] = []
+    texts: list[str] = []
+    for component in observation.component:
+        quantity, codings = component.valueQuantity, component.code.coding
+        if (
+            quantity is None
+            or (value := quantity.value) is None
+            or quantity.comparator
+            or _is_special_component(component)
+        ):
+            return False
+        if len(codings) != 1:
+            plan = many_plans.get(many_key(codings, quantity))
+        else:
+            coding, code = codings[0], quantity.code
+            plan = plain_plans.get((coding.system, coding.code, code)) if quantity.system == UCUM else None
+            if plan is None:
+                plan = odd_plans.get((coding.system, coding.code, quantity.system, code, quantity.unit))
+        if plan is None:
+            return False
+        meaning, multiply, divide, low, high, variant, slug, unit = plan
+        ours = value * multiply / divide
+        if not low <= ours <= high:
+            return False
+        if variant:
+            variants.append((first + len(readings), variant))
+        readings.append(tuple.__new__(Reading, (meaning, ours, start, end, place)))
+        texts.append(f"{slug}|{ours!r}|{unit}|{when}")
+    if subject is None:
+        collected.without_subject += 1
+    collected.parts.update((first + number, f".component[{number}]") for number in range(len(readings)))
+    collected.variants.update(variants)
+    collected.readings += readings
+    collected.sources.append(Source(item.path, reference_of(item), ";".join(texts)))
+    collected.used.append(item)
+    collected.encounters.add(observation.encounter.reference if observation.encounter is not None else "")
+    return True

@@ -1,0 +1,199 @@
+"""Whose readings are these, how tall is this adult, and which form of the formula applies?"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from typing import NamedTuple
+
+from ebbmark.fhir.problems import Problem, ProblemKind
+from ebbmark.fhir.reading.codes import HeightKind
+from ebbmark.fhir.reading.collected import Collected, Height
+from ebbmark.fhir.reading.sex import sex_of
+from ebbmark.fhir.reading.shapes import Patient
+from ebbmark.fhir.reading.times import age_range_years
+from ebbmark.fhir.reading.versions import left_out
+from ebbmark.fhir.reasons import Reason
+from ebbmark.fhir.references import tail_of, unversioned
+from ebbmark.fhir.request import Person
+from ebbmark.physiology.formulas.body import Sex
+
+__all__ = ["ReceivedPatient", "read_person"]
+
+ADULT_YEARS = 18
+"""The formulas and the trials behind them are of adults."""
+
+HEIGHT_TOLERANCE_CM = 3.0
+"""Two heights of one adult that differ by more do not belong to one adult, or one is wrong; our choice."""
+
+_PREFERENCE = {kind: place for place, kind in enumerate(HeightKind)}
+
+
+class ReceivedPatient(NamedTuple):
+    """One Patient as it came: with its FHIRPath and its fullUrl, which may be empty."""
+
+    patient: Patient
+    path: str
+    full_url: str
+
+
+def read_person(
+    patients: Sequence[ReceivedPatient], asked_sex: Sex | None, as_of_s: float, collected: Collected
+) -> Person | None:
+    """The one patient; problems, remarks and the source of the height go to `collected`.
+
+    Args:
+        patients: every Patient received.
+        asked_sex: what the caller chose for the formula.
+        as_of_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
+        collected: what was read from the Observations.
+    """
+    before = len(collected.problems)
+    received = _the_one(patients, collected)
+    reference = _subject(received, collected)
+    age = _age(received, as_of_s, collected)
+    height = _height(collected)
+    sex = sex_of(
+        received.patient if received else None,
+        received.path if received else "",
+        asked=asked_sex,
+        at_s=as_of_s,
+        height_cm=height.cm if height else None,
+    )
+    collected.notes.update(dict.fromkeys(sex.notes))
+    if sex.problem is not None:
+        collected.problems.append(sex.problem)
+    if len(collected.problems) > before or height is None or sex.sex is None:
+        return None
+    collected.sources.append(height.source)
+    return Person(
+        reference=reference,
+        height_cm=height.cm,
+        height_source=len(collected.sources) - 1,
+        height_note=height.kind.doubt,
+        sex=sex.sex,
+        sex_origin=sex.origin,
+        age_years=age,
+    )
+
+
+def _the_one(patients: Sequence[ReceivedPatient], collected: Collected) -> ReceivedPatient | None:
+    if not patients:
+        return None
+    first = patients[0]
+    if first.patient.modifierExtension:
+        sentence = "The Patient carries a modifier extension that is not known here, which FHIR forbids to pass over."
+        path = f"{first.path}.modifierExtension"
+        collected.problems.append(Problem(ProblemKind.PATIENT_MODIFIED, path, "a modifier", "none", sentence))
+    for other in patients[1:]:
+        if other.patient != first.patient:
+            sentence = "The request holds more than one Patient, or copies of one that differ; send exactly one."
+            collected.problems.append(
+                Problem(ProblemKind.MIXED_PATIENTS, other.path, f"{len(patients)} Patients", "one", sentence)
+            )
+            break
+    return first
+
+
+def _subject(received: ReceivedPatient | None, collected: Collected) -> str:
+    """What results name as subject; adds a problem for every Observation of someone else."""
+    if collected.without_subject:
+        collected.notes["Observations without a subject were taken as this patient's."] = None
+    subjects = {unversioned(reference): path for reference, path in reversed(collected.subjects.items())}
+    if received is None:
+        absolute = {reference for reference in subjects if "://" in reference}
+        tails = {tail_of(reference) for reference in subjects}
+        if len(absolute) > 1 or len(tails) > 1 or len(collected.identified_subjects) + len(tails) > 1:
+            _mixed(next(iter(reversed(subjects.values())), ""), "more than one patient", collected)
+        if not subjects:
+            sentence = (
+                "No Observation names its patient, and no Patient was sent; send the Patient."
+                if not collected.identified_subjects
+                else "The Observations name their patient by identifier only; send the Patient too."
+            )
+            collected.problems.append(Problem(ProblemKind.MISSING, "", "no Patient", "one Patient", sentence))
+            return ""
+        return min(absolute, default="") or min(subjects)
+    patient, _, full_url = received
+    own = f"Patient/{patient.id}" if patient.id else ""
+    for reference, path in subjects.items():
+        same_tail = bool(own) and tail_of(reference) == own
+        elsewhere = "://" in reference and full_url.startswith("http")
+        if reference != full_url and (not same_tail or elsewhere):
+            _mixed(path, "another patient", collected)
+    identifiers = {(identifier.system, identifier.value) for identifier in patient.identifier}
+    for named, path in collected.identified_subjects.items():
+        if named not in identifiers:
+            _mixed(path, "another patient", collected)
+    return own or full_url
+
+
+def _mixed(path: str, found: str, collected: Collected) -> None:
+    sentence = "The Observations are not all of one patient; send those of exactly one patient."
+    expression = f"{path}.subject" if path else ""
+    collected.problems.append(Problem(ProblemKind.MIXED_PATIENTS, expression, found, "exactly one patient", sentence))
+
+
+def _age(received: ReceivedPatient | None, as_of_s: float, collected: Collected) -> float | None:
+    if received is None or not received.patient.birthDate:
+        collected.notes["No birth date was sent; the formulas are for adults."] = None
+        return None
+    path = f"{received.path}.birthDate"
+    ages = age_range_years(received.patient.birthDate, datetime.fromtimestamp(as_of_s, UTC).date())
+    accepted = f"an adult, {ADULT_YEARS} years or older"
+    if ages is None or ages[1] < 0:
+        sentence = "The birth date is not a date before now, so that the age cannot be told."
+        collected.problems.append(Problem(ProblemKind.AGE_UNCLEAR, path, "no usable date", accepted, sentence))
+        return None
+    youngest, oldest = ages
+    if oldest < ADULT_YEARS:
+        sentence = f"The patient is a child; the formulas and the trials behind them are for {accepted}."
+        collected.problems.append(Problem(ProblemKind.CHILD, path, "a child", accepted, sentence))
+    elif youngest < ADULT_YEARS:
+        sentence = "The partial birth date does not tell whether the patient is an adult; send the full date."
+        collected.problems.append(Problem(ProblemKind.AGE_UNCLEAR, path, "a partial date", accepted, sentence))
+    return float(youngest)
+
+
+def _height(collected: Collected) -> Height | None:
+    heights = sorted(
+        collected.heights,
+        key=lambda height: (_PREFERENCE[height.kind], -(height.at_s if height.at_s is not None else -1e18)),
+    )
+    if not heights:
+        if not any(_is_about_height(problem) for problem in collected.problems):
+            sentence = (
+                "No usable body height was sent; send an Observation with LOINC 8302-2 and a value in cm or [in_i]."
+            )
+            collected.problems.append(Problem(ProblemKind.MISSING, "", "no height", "a body height", sentence))
+        return None
+    lowest, highest = min(heights, key=_cm), max(heights, key=_cm)
+    if highest.cm - lowest.cm > HEIGHT_TOLERANCE_CM:
+        found = f"{lowest.cm:g} cm and {highest.cm:g} cm"
+        sentence = (
+            f"Two heights disagree: {lowest.cm:g} cm ({_where(lowest)}) and {highest.cm:g} cm ({_where(highest)}); "
+            f"heights of one adult may differ by {HEIGHT_TOLERANCE_CM:g} cm. Send the right one only."
+        )
+        for height in (lowest, highest):
+            expression = f"{_where(height)}.valueQuantity"
+            collected.problems.append(
+                Problem(ProblemKind.HEIGHT_CONFLICT, expression, found, "heights that agree", sentence)
+            )
+        return None
+    chosen = heights[0]
+    for other in heights[1:]:
+        sentence = f"Another height was used: {chosen.cm:g} cm ({_where(chosen)})."
+        collected.ignored.append(left_out(other.item, Reason.HEIGHT_NOT_CHOSEN, sentence, other.part))
+    return chosen
+
+
+def _is_about_height(problem: Problem) -> bool:
+    return problem.kind in {ProblemKind.HEIGHT_UNIT, ProblemKind.HEIGHT_RANGE}
+
+
+def _cm(height: Height) -> float:
+    return height.cm
+
+
+def _where(height: Height) -> str:
+    return height.item.path + height.part

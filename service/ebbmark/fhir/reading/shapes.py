@@ -1,0 +1,192 @@
+"""Which elements of FHIR R4 are read? Lean typed structures that the decoder fills straight from bytes.
+
+Only elements that are read are named; all others are skipped without being built. Field names are FHIR's own.
+Where an object repeats a key, the last one counts, as in nearly every JSON reader. Element names and cardinalities:
+FHIR R4 4.0.1, https://hl7.org/fhir/R4/observation.html, /patient.html, /devicemetric.html, /bundle.html,
+/parameters.html, /conceptmap.html.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Union
+
+import msgspec
+
+from ebbmark.fhir.reading.elements import (
+    Codeable,
+    Extension,
+    Identifier,
+    MapGroup,
+    Meta,
+    Period,
+    QuantityValue,
+    Reference,
+)
+from ebbmark.fhir.resource_types import RESOURCE_TYPES
+
+__all__ = [
+    "ANY_RESOURCE",
+    "Bundle",
+    "Component",
+    "ConceptMap",
+    "DeviceMetric",
+    "Entry",
+    "EntryRequest",
+    "Link",
+    "Observation",
+    "Other",
+    "Parameter",
+    "Parameters",
+    "Patient",
+    "Resource",
+]
+
+
+class Component(msgspec.Struct, frozen=True, gc=False):
+    """FHIR Observation.component."""
+
+    code: Codeable
+    valueQuantity: QuantityValue | None = None
+    dataAbsentReason: Codeable | None = None
+    modifierExtension: Any = None
+    valueCodeableConcept: Any = None
+    valueString: Any = None
+    valueBoolean: Any = None
+    valueInteger: Any = None
+    valueRange: Any = None
+    valueRatio: Any = None
+    valueSampledData: Any = None
+    valueTime: Any = None
+    valueDateTime: Any = None
+    valuePeriod: Any = None
+
+
+class Observation(msgspec.Struct, frozen=True, gc=False, kw_only=True, tag_field="resourceType", tag="Observation"):
+    """FHIR Observation; in FHIR's own order of elements, in which the decoder finds them fastest."""
+
+    id: str = ""
+    meta: Meta | None = None
+    implicitRules: str = ""
+    contained: Any = None
+    modifierExtension: Any = None
+    identifier: list[Identifier] = []
+    status: str
+    code: Codeable
+    subject: Reference | None = None
+    encounter: Reference | None = None
+    effectiveDateTime: str = ""
+    effectivePeriod: Period | None = None
+    effectiveTiming: Any = None
+    effectiveInstant: str = ""
+    valueQuantity: QuantityValue | None = None
+    valueCodeableConcept: Any = None
+    valueString: Any = None
+    valueBoolean: Any = None
+    valueInteger: Any = None
+    valueRange: Any = None
+    valueRatio: Any = None
+    valueSampledData: Any = None
+    valueTime: Any = None
+    valueDateTime: Any = None
+    valuePeriod: Any = None
+    dataAbsentReason: Codeable | None = None
+    device: Reference | None = None
+    hasMember: Any = None
+    component: list[Component] = []
+
+
+class Patient(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", tag="Patient"):
+    """FHIR Patient; names and addresses are never read."""
+
+    id: str = ""
+    modifierExtension: Any = None
+    extension: list[Extension] = []
+    identifier: list[Identifier] = []
+    gender: str = ""
+    birthDate: str = ""
+
+
+class DeviceMetric(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", tag="DeviceMetric"):
+    """FHIR DeviceMetric: only says whether a value is a setting or a measurement."""
+
+    id: str = ""
+    category: str = ""
+
+
+class ConceptMap(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", tag="ConceptMap"):
+    """FHIR ConceptMap."""
+
+    status: str = ""
+    group: list[MapGroup] = []
+
+
+class EntryRequest(msgspec.Struct, frozen=True, gc=False):
+    """FHIR Bundle.entry.request."""
+
+    method: str = ""
+
+
+class Entry(msgspec.Struct, frozen=True, gc=False):
+    """FHIR Bundle.entry."""
+
+    fullUrl: str = ""
+    resource: Resource | None = None
+    request: EntryRequest | None = None
+
+
+class Link(msgspec.Struct, frozen=True, gc=False):
+    """FHIR Bundle.link; addresses are never followed."""
+
+    relation: str = ""
+
+
+class Bundle(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", tag="Bundle"):
+    """FHIR Bundle."""
+
+    type: str = ""
+    link: list[Link] = []
+    entry: list[Entry] = []
+
+
+class Parameter(msgspec.Struct, frozen=True, gc=False):
+    """FHIR Parameters.parameter."""
+
+    name: str
+    resource: Resource | None = None
+    valueCode: str = ""
+    valueString: str = ""
+    valueInstant: str = ""
+    valueDateTime: str = ""
+    valueBoolean: bool | None = None
+    valueQuantity: QuantityValue | None = None
+
+
+class Parameters(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", tag="Parameters"):
+    """FHIR Parameters."""
+
+    parameter: list[Parameter] = []
+
+
+class Other(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", tag=""):
+    """Any other resource of FHIR R4: known by its type, not read."""
+
+    id: str = ""
+
+
+_READ: tuple[type[msgspec.Struct], ...] = (Observation, Patient, DeviceMetric, ConceptMap, Bundle, Parameters)
+_TAGS = frozenset(kind.__name__ for kind in _READ)
+
+if TYPE_CHECKING:
+    Resource = Observation | Patient | DeviceMetric | ConceptMap | Bundle | Parameters | Other
+else:
+    _OTHERS = tuple(
+        msgspec.defstruct(
+            name, [], bases=(Other,), tag_field="resourceType", tag=name, frozen=True, gc=False, module=__name__
+        )
+        for name in RESOURCE_TYPES
+        if name not in _TAGS
+    )
+    Resource = Union[(*_READ, *_OTHERS)]
+
+ANY_RESOURCE: msgspec.json.Decoder[Resource] = msgspec.json.Decoder(Resource)
+"""Decodes any FHIR R4 resource."""

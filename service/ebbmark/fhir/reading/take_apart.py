@@ -1,0 +1,128 @@
+"""Which resources and parameters does the body hold? Parameters or a bare Bundle, sorted into a Question."""
+
+from __future__ import annotations
+
+from ebbmark.fhir.parameters import INPUTS
+from ebbmark.fhir.problems import Problem, ProblemKind
+from ebbmark.fhir.reading.asked import PARAMETERS, apply_margin
+from ebbmark.fhir.reading.patient import ReceivedPatient
+from ebbmark.fhir.reading.question import Question
+from ebbmark.fhir.reading.shapes import (
+    Bundle,
+    ConceptMap,
+    DeviceMetric,
+    Entry,
+    Observation,
+    Other,
+    Parameters,
+    Patient,
+    Resource,
+)
+from ebbmark.fhir.reading.versions import Received
+from ebbmark.fhir.reasons import Reason
+from ebbmark.fhir.references import reference_to
+from ebbmark.fhir.request import Ignored
+
+__all__ = ["BUNDLE_TYPES", "take_apart"]
+
+BUNDLE_TYPES = ("collection", "searchset", "batch", "transaction")
+"""Shapes in which a trial may come; a document or message is a signed whole that we do not interpret."""
+
+_NAMES = tuple(row.name for row in INPUTS)
+_SEVERAL = frozenset(row.name for row in INPUTS if row.maximum == "*")
+_WITHOUT_RESOURCE = frozenset({"DELETE", "GET", "HEAD"})
+
+
+def take_apart(body: Parameters | Bundle, *, at_s: float, accept_preliminary: bool, max_entries: int) -> Question:
+    """Sort what was received; nothing is interpreted yet.
+
+    Args:
+        body: the decoded request.
+        at_s: the instant of the request [s since 1970-01-01T00:00:00Z].
+        accept_preliminary: what holds where the request does not say.
+        max_entries: most entries that are read.
+    """
+    question = Question(as_of_s=at_s, accept_preliminary=accept_preliminary)
+    if isinstance(body, Bundle):
+        _bundle(body, "Bundle", question, max_entries)
+        return question
+    seen: set[str] = set()
+    if len(body.parameter) > max_entries:
+        _too_many(len(body.parameter), "Parameters.parameter", max_entries, question)
+        return question
+    for number, parameter in enumerate(body.parameter):
+        path = f"Parameters.parameter[{number}]"
+        name = parameter.name
+        if type(parameter.resource) is Other:
+            continue  # the second look has named it
+        if name not in _NAMES:
+            accepted = ", ".join(_NAMES)
+            sentence = f"There is no parameter {name[:60]!r}; accepted: {accepted}."
+            question.problems.append(
+                Problem(ProblemKind.UNKNOWN_PARAMETER, f"{path}.name", name[:60], accepted, sentence)
+            )
+        elif name in seen and name not in _SEVERAL:
+            sentence = f"The parameter {name} may be given once."
+            question.problems.append(Problem(ProblemKind.REPEATED_PARAMETER, path, name, "once", sentence))
+        elif name == "bundle" and isinstance(parameter.resource, Bundle):
+            _bundle(parameter.resource, f"{path}.resource", question, max_entries)
+        else:
+            PARAMETERS[name](parameter, path, question, at_s)
+        seen.add(name)
+    apply_margin(question)
+    return question
+
+
+def _bundle(bundle: Bundle, path: str, question: Question, max_entries: int) -> None:
+    if bundle.type not in BUNDLE_TYPES:
+        accepted = ", ".join(BUNDLE_TYPES)
+        sentence = f"A Bundle of type {bundle.type[:40] or '(none)'} is not read; accepted: {accepted}."
+        question.problems.append(Problem(ProblemKind.BUNDLE_TYPE, f"{path}.type", bundle.type[:40], accepted, sentence))
+        return
+    if len(bundle.entry) > max_entries:
+        _too_many(len(bundle.entry), f"{path}.entry", max_entries, question)
+        return
+    if any(link.relation == "next" for link in bundle.link):
+        question.notes.append("The search result has a further page that was not sent; it may be incomplete.")
+    observations = question.observations
+    for number, entry in enumerate(bundle.entry):
+        resource = entry.resource
+        if entry.request is not None and entry.request.method in _WITHOUT_RESOURCE:
+            _no_resource(entry, f"{path}.entry[{number}]", question)
+        elif type(resource) is Observation:
+            observations.append(Received(resource, f"{path}.entry[{number}].resource", entry.fullUrl))
+        elif resource is None:
+            _no_resource(entry, f"{path}.entry[{number}]", question)
+        else:
+            _resource(resource, f"{path}.entry[{number}].resource", entry.fullUrl, question)
+
+
+def _no_resource(entry: Entry, path: str, question: Question) -> None:
+    if entry.request is not None and entry.request.method in _WITHOUT_RESOURCE:
+        sentence = f"A {entry.request.method} entry carries nothing to read."
+        question.ignored.append(Ignored(path, "", Reason.NOTHING_TO_READ.slug, sentence))
+        return
+    sentence = "This entry has no resource."
+    question.problems.append(
+        Problem(ProblemKind.ELEMENT_MISSING, f"{path}.resource", "nothing", "a resource", sentence)
+    )
+
+
+def _resource(resource: Resource, path: str, full_url: str, question: Question) -> None:
+    if type(resource) is Other:
+        return  # the second look has named it
+    if isinstance(resource, Patient):
+        question.patients.append(ReceivedPatient(resource, path, full_url))
+    elif isinstance(resource, DeviceMetric):
+        question.metrics.append((resource, path, full_url))
+    else:
+        kind = type(resource).__name__
+        reference = reference_to(kind, getattr(resource, "id", ""), "", full_url)
+        hint = " Send it as the parameter concept-map." if isinstance(resource, ConceptMap) else ""
+        sentence = f"A resource of type {kind} is not needed for this question.{hint}"
+        question.ignored.append(Ignored(path, reference, Reason.NOT_USED.slug, sentence))
+
+
+def _too_many(count: int, path: str, most: int, question: Question) -> None:
+    sentence = f"The request has {count} entries; at most {most} are read."
+    question.problems.append(Problem(ProblemKind.TOO_MANY_ENTRIES, path, str(count), str(most), sentence))

@@ -1,0 +1,149 @@
+"""How many of our unit is one of theirs? UCUM spellings, mapped to pint by an explicit table.
+
+Wire strings never reach pint's own parser: only the expressions of `UNITS` do, once each, when a unit first comes
+up. What is not in the tables is not guessed. UCUM: https://ucum.org/ucum (version 2.2); sizes of cm[H2O]
+(98.0665 Pa) and mm[Hg] (133.322 Pa) as in its `ucum-essence.xml`.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from enum import Enum
+from functools import cache
+from typing import TYPE_CHECKING
+
+from ebbmark.fhir.reading.codes import MDC
+from ebbmark.fhir.reading.unit_table import ACCEPTED, MDC_UNITS, REFUSED, SPELLINGS, UNITS
+
+if TYPE_CHECKING:
+    import pint
+
+__all__ = ["UCUM", "Conversion", "UnitFault", "UnitProblem", "conversion", "prepare", "to_canonical"]
+
+UCUM = "http://unitsofmeasure.org"
+
+_ANNOTATION = re.compile(r"\{[^{}]*\}")
+_ACIDITY = frozenset({"[pH]", "1"})
+
+
+class UnitFault(Enum):
+    """What can be wrong with a unit."""
+
+    MISSING = "unit-missing"
+    UNKNOWN = "unit-unknown"
+    WRONG_DIMENSION = "wrong-dimension"
+
+
+@dataclass(frozen=True, slots=True)
+class UnitProblem:
+    """A unit that cannot be used.
+
+    Attributes:
+        fault: which way it is wrong.
+        found: the unit as sent.
+        accepted: spellings that would do.
+        sentence: one plain sentence.
+    """
+
+    fault: UnitFault
+    found: str
+    accepted: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Conversion:
+    """`value * multiply / divide` is the value in our unit; `note` says how an odd spelling was read, or is empty."""
+
+    multiply: float
+    divide: float
+    note: str
+
+
+def to_canonical(value: float, code: str, display: str, system: str, unit: str) -> float | UnitProblem:
+    """Convert one value.
+
+    Args:
+        value: as sent.
+        code: Quantity.code, or empty.
+        display: Quantity.unit, or empty; looked at only where there is no code.
+        system: Quantity.system, or empty.
+        unit: our unit, as in `Quantity.unit` of the physiology, or `cm`.
+    """
+    found = conversion(code, display, system, unit)
+    return found if isinstance(found, UnitProblem) else value * found.multiply / found.divide
+
+
+def prepare() -> int:
+    """Fill the table of factors, so that no request waits for pint to load; returns how many pairs convert.
+
+    Meant for a thread beside the start of a server: loading pint takes about a second.
+    """
+    return sum(_factor(ucum, unit) is not None for ucum in UNITS for unit in ACCEPTED)
+
+
+def conversion(code: str, display: str, system: str, unit: str) -> Conversion | UnitProblem:
+    """What to multiply with, or why the unit cannot be used. The unit decides, never the size of the value."""
+    accepted = ACCEPTED[unit]
+    sent = code or display
+    if not sent:
+        if unit == "[pH]":
+            return Conversion(1.0, 1.0, "")
+        return UnitProblem(UnitFault.MISSING, "no unit", accepted, f"The value has no unit; accepted: {accepted}.")
+    ucum, note = _reading_of(sent, code, system)
+    if not ucum:
+        return UnitProblem(UnitFault.UNKNOWN, sent, accepted, f"{note} Accepted: {accepted}.")
+    factor = _factor(ucum, unit)
+    if factor is None:
+        wrong = f"The unit {sent} cannot be converted to {unit}; accepted: {accepted}."
+        return UnitProblem(UnitFault.WRONG_DIMENSION, sent, accepted, wrong)
+    return Conversion(*factor, note)
+
+
+def _reading_of(sent: str, code: str, system: str) -> tuple[str, str]:
+    """The UCUM unit that is meant and a remark; or no unit and the reason."""
+    if code and system == MDC:
+        ucum = MDC_UNITS.get(code, "")
+        return ucum, "" if ucum else f"The MDC unit code {code} is not in the table."
+    if code and system not in {UCUM, ""}:
+        return "", f"Units of the system {system} are not read."
+    bare = sent if sent in UNITS else _ANNOTATION.sub("", sent).strip() or "1"
+    if bare in REFUSED:
+        return "", REFUSED[bare]
+    ucum = bare if bare in UNITS or bare == "[pH]" else SPELLINGS.get(bare, "")
+    if not ucum:
+        return "", f"The unit {sent[:40]!r} is not in the table of units."
+    if ucum != bare:
+        return ucum, f"The unit {sent} is not UCUM; it was read as {ucum}."
+    if not code:
+        return ucum, f"The unit {sent} came without a code; it was read as UCUM."
+    return ucum, "" if system else f"The unit {sent} came without a system; it was read as UCUM."
+
+
+@cache
+def _factor(ucum: str, unit: str) -> tuple[float, float] | None:
+    """Multiplier and divisor from one unit of the tables to another; None where dimensions differ."""
+    if ucum == unit:
+        return 1.0, 1.0
+    if "[pH]" in {ucum, unit}:
+        return (1.0, 1.0) if {ucum, unit} <= _ACIDITY else None
+    registry = _registry()
+    ratio = registry.parse_expression(UNITS[ucum]) / registry.parse_expression(UNITS[unit])
+    if not ratio.check("[]"):
+        return None
+    factor = float(ratio.m_as("dimensionless"))
+    # Whole numbers are taken as such, and a fraction of one as a division: so 57 % stays 0.57.
+    if abs(factor / max(1, round(factor)) - 1.0) < 1e-14:
+        return float(round(factor)), 1.0
+    if abs(factor * max(1, round(1.0 / factor)) - 1.0) < 1e-14:
+        return 1.0, float(round(1.0 / factor))
+    return factor, 1.0
+
+
+@cache
+def _registry() -> pint.UnitRegistry[float]:
+    """Pint is slow to import and to start; a request in our own units never needs it."""
+    import pint
+
+    return pint.UnitRegistry()

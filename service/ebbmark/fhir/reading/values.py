@@ -1,0 +1,194 @@
+"""What number does an Observation or a component hold, in our unit, or why none?"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from ebbmark.fhir.problems import Problem, ProblemKind
+from ebbmark.fhir.reading.codes import HeightKind
+from ebbmark.fhir.reading.coding import Plan, QuickPlan, Unusable, meaning_of, plan_for, with_category
+from ebbmark.fhir.reading.collected import Collected, Context, Height, Moment
+from ebbmark.fhir.reading.elements import Coding, QuantityValue
+from ebbmark.fhir.reading.shapes import Component, Observation
+from ebbmark.fhir.reading.units import UCUM, UnitFault, UnitProblem
+from ebbmark.fhir.reading.versions import Received, left_out, reference_of
+from ebbmark.fhir.reasons import Reason
+from ebbmark.fhir.request import Source
+from ebbmark.physiology.readings import Reading
+
+__all__ = ["many_key", "other_values", "read_value"]
+
+_OTHER_VALUES = (
+    "valueCodeableConcept",
+    "valueString",
+    "valueBoolean",
+    "valueInteger",
+    "valueRange",
+    "valueRatio",
+    "valueSampledData",
+    "valueTime",
+    "valueDateTime",
+    "valuePeriod",
+)
+
+
+def read_value(
+    item: Received,
+    holder: Observation | Component,
+    part: str,
+    moment: Moment | Unusable,
+    category: str,
+    context: Context,
+    collected: Collected,
+) -> str:
+    """Read one value; returns its canonical text, or nothing where it is no reading."""
+    codings = holder.code.coding
+    meaning = meaning_of(codings, context.code_map.table)
+    if not isinstance(meaning, Unusable):
+        meaning = with_category(meaning, category)
+    elif len(codings) == 1:
+        collected.unusable[codings[0].system, codings[0].code] = meaning
+    if isinstance(meaning, Unusable):
+        collected.ignored.append(left_out(item, *meaning, part=part))
+        return ""
+    fault = _no_number(item, holder, part, collected)
+    if fault is not None:
+        collected.ignored.append(left_out(item, *fault, part=part))
+        return ""
+    quantity = holder.valueQuantity
+    if quantity is None or quantity.value is None:
+        return ""
+    is_height = isinstance(meaning.quantity, HeightKind)
+    if isinstance(moment, Unusable) and not (is_height and moment.reason is not Reason.FUTURE):
+        if not part:
+            collected.ignored.append(left_out(item, *moment))
+        return ""
+    plan = plan_for(meaning, quantity)
+    if isinstance(plan, UnitProblem):
+        _refuse_unit(item, part, plan, quantity.value, is_height, collected)
+        return ""
+    collected.notes.update(dict.fromkeys(plan.notes))
+    ours = quantity.value * plan.multiply / plan.divide
+    if not plan.low <= ours <= plan.high:
+        _refuse_size(item, part, plan, ours, collected)
+        return ""
+    if isinstance(meaning.quantity, HeightKind):
+        _keep_height(item, part, meaning.quantity, ours, moment, collected)
+        return ""
+    if isinstance(moment, Unusable):
+        return ""
+    if meaning.ambiguous and not category:
+        collected.notes[_AMBIGUOUS_NOTE] = None
+    if not category:
+        _keep_plan(
+            holder.code.coding,
+            quantity,
+            (meaning.quantity, *plan[1:8]),
+            meaning.ambiguous or plan.notes,
+            context,
+            collected,
+        )
+    number = len(collected.readings)
+    if plan.variant:
+        collected.variants[number] = plan.variant
+    if part:
+        collected.parts[number] = part
+    collected.readings.append(Reading(meaning.quantity, ours, moment.start_s, moment.end_s, len(collected.sources)))
+    return f"{plan.slug}|{ours!r}|{plan.unit}|{moment.text}"
+
+
+def _keep_plan(
+    codings: Sequence[Coding],
+    quantity: QuantityValue,
+    plan: QuickPlan,
+    odd: object,
+    context: Context,
+    collected: Collected,
+) -> None:
+    """Spare the next value of the same code and unit the whole way; a remark is due once per request."""
+    first = codings[0]
+    if len(codings) > 1:
+        collected.many_plans[many_key(codings, quantity)] = plan
+    elif odd or quantity.system != UCUM or not quantity.code:
+        key = (first.system, first.code, quantity.system, quantity.code, quantity.unit)
+        collected.odd_plans[key] = plan
+    else:
+        context.code_map.plans[first.system, first.code, quantity.code] = plan
+
+
+def many_key(codings: Sequence[Coding], quantity: QuantityValue) -> tuple[str, ...]:
+    """What a plan depends on where a concept has several codings."""
+    parts = [part for coding in codings for part in (coding.system, coding.code)]
+    return (*parts, quantity.system, quantity.code, quantity.unit)
+
+
+_AMBIGUOUS_NOTE = (
+    "PEEP under a code that is in use for settings and for measurements was read as measured, since no "
+    "DeviceMetric says otherwise."
+)
+
+
+def _no_number(item: Received, holder: Observation | Component, part: str, collected: Collected) -> Unusable | None:
+    """Why there is no single number to read, if so."""
+    others = other_values(holder)
+    quantity = holder.valueQuantity
+    if holder.modifierExtension:
+        return Unusable(Reason.MODIFIER_EXTENSION, "It carries a modifier extension that is not known here.")
+    if len(others) + (quantity is not None) > 1:
+        found = ", ".join([*(["valueQuantity"] if quantity is not None else []), *others])
+        sentence = f"An Observation has one value; found {found}."
+        collected.problems.append(Problem(ProblemKind.TWO_VALUES, item.path + part, found, "one value", sentence))
+        return Unusable(Reason.NOT_A_QUANTITY, sentence)
+    if holder.dataAbsentReason is not None:
+        codes = ", ".join(coding.code for coding in holder.dataAbsentReason.coding) or "no code"
+        both = " It has a value none the less, which FHIR forbids." if quantity is not None or others else ""
+        return Unusable(Reason.DATA_ABSENT, f"Its value is said to be absent ({codes[:80]}).{both}")
+    if others:
+        return Unusable(Reason.NOT_A_QUANTITY, f"It has {others[0]}; a number with a unit (valueQuantity) is needed.")
+    if quantity is None or quantity.value is None:
+        if isinstance(holder, Observation) and holder.hasMember:
+            return Unusable(Reason.GROUP, "It groups other Observations and has no value of its own.")
+        return Unusable(Reason.NO_VALUE, "It has no value.")
+    if quantity.comparator:
+        return Unusable(Reason.COMPARATOR, f"Its value is a bound ({quantity.comparator[:10]}), not a number.")
+    return None
+
+
+def other_values(holder: Observation | Component) -> list[str]:
+    """Names of the values other than valueQuantity that are there."""
+    return [name for name in _OTHER_VALUES if getattr(holder, name) is not None]
+
+
+def _refuse_unit(
+    item: Received, part: str, fault: UnitProblem, value: float, is_height: bool, collected: Collected
+) -> None:
+    path = f"{item.path}{part}.valueQuantity"
+    if fault.fault is UnitFault.WRONG_DIMENSION:
+        kind = ProblemKind.WRONG_DIMENSION
+        collected.problems.append(Problem(kind, path, fault.found, fault.accepted, fault.sentence))
+    elif is_height:
+        found = f"{value:g} with {fault.found}" if fault.fault is UnitFault.MISSING else fault.found
+        sentence = f"The unit of the height decides and is not guessed: found {found}; accepted: {fault.accepted}."
+        collected.problems.append(Problem(ProblemKind.HEIGHT_UNIT, path, found, fault.accepted, sentence))
+    else:
+        reason = Reason.UNIT_MISSING if fault.fault is UnitFault.MISSING else Reason.UNIT_UNKNOWN
+        collected.ignored.append(left_out(item, reason, fault.sentence, part))
+
+
+def _refuse_size(item: Received, part: str, plan: Plan, ours: float, collected: Collected) -> None:
+    accepted = f"{plan.low:g} to {plan.high:g} {plan.unit}"
+    if isinstance(plan.quantity, HeightKind):
+        sentence = f"A height of {ours:g} cm is outside what is computed for adults ({accepted}); see value and unit."
+        path = f"{item.path}{part}.valueQuantity"
+        collected.problems.append(Problem(ProblemKind.HEIGHT_RANGE, path, f"{ours:g} cm", accepted, sentence))
+        return
+    sentence = f"{plan.slug} of {ours:g} {plan.unit} is outside the range {accepted}."
+    collected.ignored.append(left_out(item, Reason.OUT_OF_RANGE, sentence, part))
+
+
+def _keep_height(
+    item: Received, part: str, kind: HeightKind, cm: float, moment: Moment | Unusable, collected: Collected
+) -> None:
+    at_s, when = (moment.end_s, moment.text) if isinstance(moment, Moment) else (None, "|")
+    source = Source(item.path, reference_of(item), f"height|{cm!r}|cm|{when}")
+    collected.heights.append(Height(cm, kind, at_s, item, part, source))

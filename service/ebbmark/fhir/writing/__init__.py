@@ -1,0 +1,3 @@
+"""FHIR out: an answer as resources, as a transaction, as text."""
+
+__all__: list[str] = []

@@ -1,0 +1,141 @@
+"""How does an answer read at a terminal? Plain text, every number with its unit, certainty beside every claim."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from textwrap import wrap
+
+from ebbmark.fhir.writing.answer import Answer, Issue
+
+__all__ = ["account"]
+
+WIDTH = 100
+MOST_NAMED = 3
+"""Inputs named per reason; the Bundle names them all."""
+
+
+def account(answer: Answer, *, remarks: Sequence[str] = ()) -> str:
+    """The answer as text.
+
+    Args:
+        answer: what the Bundle says.
+        remarks: sentences of the caller to put first.
+    """
+    return "\n".join(_lines(answer, remarks)) + "\n"
+
+
+def _lines(answer: Answer, remarks: Sequence[str]) -> Iterator[str]:
+    for remark in remarks:
+        yield from wrap(remark, WIDTH)
+    yield from _heading("Targets")
+    yield f"Predicted body weight  {_unit(answer.predicted_body_weight_kg, 'kg', 1)}"
+    yield f"Tidal volume target    {_unit(answer.tidal_volume_ml, 'mL', 0)}"
+    ladder = ", ".join(f"{rung} mL/kg {volume:.0f} mL" for rung, volume in answer.ladder_ml.items())
+    yield from wrap(f"Tidal volume ladder    {ladder}", WIDTH)
+    yield from wrap(answer.weight_remark, WIDTH)
+    yield from _heading("Steps of the decremental limb")
+    yield from _steps(answer)
+    yield from _heading("Closing pressure")
+    yield from wrap(answer.closing_remark, WIDTH)
+    yield from _heading("Suggested PEEP")
+    if answer.suggested_peep_cmh2o is None:
+        yield "none"
+    else:
+        yield f"{answer.suggested_peep_cmh2o:g} cmH2O (preliminary; a licensed clinician decides)"
+    yield from wrap(answer.rationale, WIDTH)
+    if answer.what_if:
+        yield from _heading("What if")
+        yield from _what_if(answer)
+    if answer.cautions:
+        yield from _heading("Cautions for this patient")
+        for caution in answer.cautions:
+            yield from _item(f"{caution.severity}: {caution.text}")
+    yield from _heading("True of every such trial")
+    for text in answer.general:
+        yield from _item(text)
+    if answer.issues:
+        yield from _heading("How the input was read")
+        yield from _issues(answer.issues)
+    yield ""
+    yield f"Ebbmark {answer.software}, answer {answer.identity[:16]}"
+
+
+def _steps(answer: Answer) -> Iterator[str]:
+    rows = [
+        ("PEEP", "readings", "VT", "plateau", "peak", "driving", "compliance", "expected (90 % band)", "closing here")
+    ]
+    rows.append(("cmH2O", "", "mL", "cmH2O", "cmH2O", "cmH2O", "mL/cmH2O", "mL/cmH2O", "probability"))
+    rows += [
+        (
+            _plain(step.peep_cmh2o, None),
+            _plain(step.readings, 0),
+            _plain(step.tidal_volume_ml, 0),
+            _plain(step.plateau_cmh2o, 1),
+            _plain(step.peak_cmh2o, 1),
+            _plain(step.driving_pressure_cmh2o, 1),
+            _plain(step.compliance_ml_per_cmh2o, 1),
+            f"{_plain(step.fitted_ml_per_cmh2o, 1)} "
+            f"({_plain(step.fitted_low_ml_per_cmh2o, 1)} to {_plain(step.fitted_high_ml_per_cmh2o, 1)})",
+            _plain(step.probability, 2),
+        )
+        for step in answer.steps
+    ]
+    yield from _table(rows)
+
+
+def _what_if(answer: Answer) -> Iterator[str]:
+    rows = [("margin", "PEEP", "VT", "VT", "compliance", "driving", "plateau", "power")]
+    rows.append(("cmH2O", "cmH2O", "mL/kg", "mL", "mL/cmH2O", "cmH2O", "cmH2O", "J/min"))
+    rows += [
+        (
+            _plain(row.margin_cmh2o, None),
+            _plain(row.peep_cmh2o, None),
+            _plain(row.tidal_volume_ml_per_kg, None),
+            _plain(row.tidal_volume_ml, 0),
+            _plain(row.compliance_ml_per_cmh2o, 1),
+            _plain(row.driving_pressure_cmh2o, 1),
+            _plain(row.plateau_cmh2o, 1),
+            _plain(row.mechanical_power_j_per_min, 1),
+        )
+        for row in answer.what_if
+    ]
+    yield from _table(rows)
+    for row in answer.what_if:
+        yield from _item(f"{_plain(row.peep_cmh2o, None)} cmH2O: {row.remark}")
+
+
+def _issues(issues: Sequence[Issue]) -> Iterator[str]:
+    """Each reason once, with the inputs that it holds for."""
+    by_text: dict[str, list[str]] = {}
+    for issue in issues:
+        by_text.setdefault(issue.text, []).append(issue.place)
+    for text, places in by_text.items():
+        named = [place for place in places if place]
+        more = f" and {len(named) - MOST_NAMED} more" if len(named) > MOST_NAMED else ""
+        yield from _item(f"{text} [{', '.join(named[:MOST_NAMED])}{more}]" if named else text)
+
+
+def _heading(text: str) -> Iterator[str]:
+    yield ""
+    yield text
+    yield "-" * len(text)
+
+
+def _item(text: str) -> Iterator[str]:
+    yield from wrap(text, WIDTH, initial_indent="- ", subsequent_indent="  ")
+
+
+def _table(rows: Sequence[Sequence[str]]) -> Iterator[str]:
+    widths = [max(len(cell) for cell in column) for column in zip(*rows, strict=True)]
+    for row in rows:
+        yield "  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
+
+
+def _plain(value: float | None, decimals: int | None) -> str:
+    if value is None:
+        return "-"
+    return f"{value:g}" if decimals is None else f"{value:.{decimals}f}"
+
+
+def _unit(value: float | None, unit: str, decimals: int) -> str:
+    return "not known" if value is None else f"{value:.{decimals}f} {unit}"

@@ -1,0 +1,85 @@
+"""Where does this answer come from? The software as Device, and one Provenance over all results.
+
+The input digest and the protocol are named as entities, so that a replay can compare them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import lru_cache
+
+import msgspec
+
+from ebbmark.fhir.codesystem import BASE
+from ebbmark.fhir.writing.frame import RESULT_SYSTEM, Frame, Reference
+from ebbmark.fhir.writing.instants import instant
+from ebbmark.fhir.writing.terms import encoded, standard
+
+__all__ = ["DIGEST_SYSTEM", "PROTOCOL_SYSTEM", "SOFTWARE_SYSTEM", "device", "provenance"]
+
+SOFTWARE_SYSTEM = f"{BASE}/sid/software"
+PROTOCOL_SYSTEM = f"{BASE}/sid/protocol"
+DIGEST_SYSTEM = f"{BASE}/sid/input-digest"
+
+_ASSEMBLER = standard("provenance-participant-type", "assembler", "Assembler")
+_CREATE = standard("v3-DataOperation", "CREATE", "create")
+
+
+class _Entity(msgspec.Struct, gc=False):
+    what: Reference
+    role: str = "source"
+
+
+@lru_cache(maxsize=8)
+def device(engine_version: str) -> msgspec.Raw:
+    """FHIR R4 Device: this software in this version. One per version in a record, found again by its identifier."""
+    return encoded(
+        {
+            "resourceType": "Device",
+            "identifier": [{"system": SOFTWARE_SYSTEM, "value": f"ebbmark-{engine_version}"}],
+            "status": "active",
+            "deviceName": [{"name": "Ebbmark", "type": "user-friendly-name"}],
+            "type": {"text": "Decision support software for reading PEEP trials; not a medical device"},
+            "version": [{"value": engine_version}],
+        }
+    )
+
+
+def provenance(frame: Frame, targets: Sequence[Reference], recorded_s: float) -> dict[str, object]:
+    """FHIR R4 Provenance over the results.
+
+    R4 gives Provenance no identifier. Its tag carries the one of this answer instead: tags are searchable on every
+    resource type, so that a conditional create can find it again.
+
+    Args:
+        frame: the shared parts of the answer.
+        targets: the results.
+        recorded_s: instant of recording [s since 1970-01-01T00:00:00Z]; the only time here that is not the trial's.
+    """
+    recommendation = frame.recommendation
+    protocol = recommendation.request.protocol
+    return {
+        "resourceType": "Provenance",
+        "meta": {"tag": [{"system": RESULT_SYSTEM, "code": f"{recommendation.identity}:provenance"}]},
+        "target": targets,
+        "recorded": instant(recorded_s),
+        "activity": _CREATE,
+        "agent": [{"type": _ASSEMBLER, "who": frame.device}],
+        "entity": [
+            *[_Entity(reference) for reference in frame.all_inputs()],
+            {
+                "role": "source",
+                "what": {
+                    "identifier": {"system": PROTOCOL_SYSTEM, "value": f"{protocol.slug}|{protocol.version}"},
+                    "display": protocol.title,
+                },
+            },
+            {
+                "role": "source",
+                "what": {
+                    "identifier": {"system": DIGEST_SYSTEM, "value": recommendation.input_digest},
+                    "display": "SHA-256 over the canonical inputs used",
+                },
+            },
+        ],
+    }

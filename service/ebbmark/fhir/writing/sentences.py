@@ -1,0 +1,110 @@
+"""What do the results say to people? One or two plain sentences each, made last, from values that are decided."""
+
+from __future__ import annotations
+
+from ebbmark.fhir.request import Person, Request
+from ebbmark.fhir.writing.quantities import FRACTION, PRESSURE, VOLUME_PER_WEIGHT, in_words
+from ebbmark.physiology.advice.advice import WhatIf
+from ebbmark.physiology.closing.closing import Closing, Verdict
+from ebbmark.physiology.formulas.body import Sex
+from ebbmark.physiology.protocols import Protocol
+from ebbmark.physiology.trial.reading import Trial
+from ebbmark.physiology.wording import interval, percent
+
+__all__ = [
+    "closing_method",
+    "closing_sentence",
+    "curve_sentence",
+    "protocol_sentence",
+    "suggestion_method",
+    "weight_method",
+    "weight_sentence",
+    "what_if_sentence",
+]
+
+# Source of the formula: ARDS Network, N Engl J Med 2000;342:1301-8.
+_WEIGHT_METHOD = {
+    Sex.FEMALE: "ARDS Network formula, female form: 45.5 + 0.91 × (height in cm − 152.4)",
+    Sex.MALE: "ARDS Network formula, male form: 50 + 0.91 × (height in cm − 152.4)",
+}
+
+
+def weight_method(sex: Sex) -> str:
+    """Name the formula of predicted body weight and its form."""
+    return _WEIGHT_METHOD[sex]
+
+
+def weight_sentence(person: Person) -> str:
+    """Say which height and which statement of sex went into the formula."""
+    sentence = f"From a height of {person.height_cm:.4g} cm; form of the formula: {person.sex_origin.rstrip('.')}."
+    return f"{sentence} {person.height_note}" if person.height_note else sentence
+
+
+def closing_method(protocol: Protocol) -> str:
+    """Say how closing is told from noise."""
+    return (
+        "Probability over the steps of the decremental limb that true compliance fell by at least "
+        f"{100 * protocol.fall:g} % below its maximum so far and did not recover at the next step; "
+        f"protocol {protocol.slug} version {protocol.version}"
+    )
+
+
+def suggestion_method(protocol: Protocol) -> str:
+    """Say how the suggested PEEP follows from the closing pressure."""
+    return (
+        f"Closing pressure plus {in_words(protocol.margin_cmh2o, PRESSURE)}, within the limits and the tested range; "
+        f"protocol {protocol.slug} version {protocol.version}"
+    )
+
+
+def closing_sentence(closing: Closing) -> str:
+    """Say the verdict, its probability and how far it can be trusted."""
+    evidence = f"the evidence is {closing.evidence.value}"
+    probability = f"probability {percent(closing.probability)}"
+    if closing.verdict is Verdict.FOUND and closing.peep_cmh2o is not None:
+        low, high = closing.interval_cmh2o or (closing.peep_cmh2o, closing.peep_cmh2o)
+        shape = f", the fall {closing.shape.value}" if closing.shape else ""
+        return (
+            f"Going down, compliance began to fall for good at PEEP {in_words(closing.peep_cmh2o, PRESSURE)} "
+            f"(90 % interval: {interval(low, high)}). Closing was reached at one of the steps tested with "
+            f"{probability}; {evidence}{shape}."
+        )
+    if closing.verdict is Verdict.NOT_REACHED:
+        return (
+            "Compliance did not fall for good down to the lowest step tested: closing was not reached in this trial "
+            f"({probability}; {evidence})."
+        )
+    if closing.verdict is Verdict.FALLING_FROM_FIRST_STEP:
+        return (
+            "Compliance fell from the first step on: closing lies at or above the highest step tested, so no closing "
+            f"pressure is given ({probability}; {evidence})."
+        )
+    return f"No statement about closing can be made: {closing.reason.rstrip('.')}."
+
+
+def curve_sentence(trial: Trial) -> str:
+    """Say what the curve is made of."""
+    return (
+        f"{len(trial.steps)} steps of falling PEEP from {in_words(trial.steps[0].peep_cmh2o, PRESSURE)} to "
+        f"{in_words(trial.steps[-1].peep_cmh2o, PRESSURE)}; all compliances of one kind ({trial.kind.slug})."
+    )
+
+
+def what_if_sentence(row: WhatIf) -> str:
+    """Say what this margin would mean for the limits."""
+    if not row.tested:
+        return f"PEEP {in_words(row.peep_cmh2o, PRESSURE)} lies outside the tested range, so nothing is expected of it."
+    if row.limits_exceeded:
+        return " ".join(f"{sentence.rstrip('.')}." for sentence in row.limits_exceeded)
+    if row.tidal_volume is None:
+        return "No limit is exceeded."
+    return f"At {in_words(row.tidal_volume.ml_per_kg, VOLUME_PER_WEIGHT)} no limit of the protocol is exceeded."
+
+
+def protocol_sentence(request: Request) -> str:
+    """Name the rules and where they come from."""
+    protocol = request.protocol
+    return (
+        f"Rules: {protocol.title} ({protocol.slug} version {protocol.version}, fall "
+        f"{in_words(protocol.fall, FRACTION)}, margin {in_words(protocol.margin_cmh2o, PRESSURE)}). {protocol.citation}"
+    )

@@ -1,0 +1,136 @@
+"""What would each margin above the closing pressure mean for pressures, volume and power?
+
+Compliance is taken from the fitted curve and assumed not to change with tidal volume.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import median
+
+from ebbmark.physiology.closing.closing import Closing
+from ebbmark.physiology.formulas.expected_power import Control, expected_mechanical_power_j_per_min
+from ebbmark.physiology.protocols import Protocol
+from ebbmark.physiology.readings import Quantity
+from ebbmark.physiology.trial.steps import Trial
+
+__all__ = ["TidalVolume", "WhatIf", "what_if"]
+
+
+@dataclass(frozen=True, slots=True)
+class TidalVolume:
+    """One rung of the ladder: volume per predicted body weight and in millilitres."""
+
+    ml_per_kg: float
+    volume_ml: float
+
+
+@dataclass(frozen=True, slots=True)
+class WhatIf:
+    """What one margin would mean at the target tidal volume, or at the largest lower one that keeps the limit.
+
+    Attributes:
+        margin_cmh2o: above the closing pressure.
+        peep_cmh2o: closing pressure plus margin.
+        tested: whether that PEEP lies within the tested range; if not, all that follows is None.
+        total_peep_cmh2o: that PEEP plus the intrinsic PEEP that was seen at the nearest steps.
+        compliance_ml_per_cmh2o: expected true compliance there, between the nearest tested steps.
+        driving_pressure_cmh2o: tidal volume over that compliance.
+        plateau_cmh2o: total PEEP plus driving pressure.
+        mechanical_power_j_per_min: None where rate, mode or resistive pressure is not known.
+        tidal_volume: the rung used: the target, or the largest lower rung that keeps plateau within its limit, or
+            the lowest rung if none does.
+        limits_exceeded: plain sentences, one per limit.
+    """
+
+    margin_cmh2o: float
+    peep_cmh2o: float
+    tested: bool
+    total_peep_cmh2o: float | None
+    compliance_ml_per_cmh2o: float | None
+    driving_pressure_cmh2o: float | None
+    plateau_cmh2o: float | None
+    mechanical_power_j_per_min: float | None
+    tidal_volume: TidalVolume | None
+    limits_exceeded: tuple[str, ...]
+
+
+def what_if(
+    margin: float,
+    closing_cmh2o: float,
+    trial: Trial,
+    closing: Closing,
+    rungs: Sequence[TidalVolume],
+    protocol: Protocol,
+) -> WhatIf:
+    """One row: the largest rung from the target downwards that keeps plateau pressure within its limit.
+
+    Args:
+        margin: above the closing pressure [cmH2O].
+        closing_cmh2o: closing pressure.
+        trial: for rate and resistive pressure.
+        closing: its fitted curve gives the expected compliance.
+        rungs: tidal volumes to choose from, the target first, then smaller ones.
+        protocol: the limits.
+    """
+    peep = closing_cmh2o + margin
+    compliance = _between(peep, [(step.peep_cmh2o, step.fitted_ml_per_cmh2o) for step in closing.steps])
+    intrinsic = _between(peep, [(step.peep_cmh2o, step.baseline_cmh2o - step.peep_cmh2o) for step in trial.steps])
+    if compliance is None or intrinsic is None:
+        return WhatIf(margin, peep, False, None, None, None, None, None, None, ())
+    total = peep + max(intrinsic, 0.0)
+    limit = protocol.plateau_limit_cmh2o
+    rung = next((rung for rung in rungs if total + rung.volume_ml / compliance <= limit), rungs[-1])
+    driving = rung.volume_ml / compliance
+    exceeded = []
+    if rung is not rungs[0]:
+        at_target = total + rungs[0].volume_ml / compliance
+        exceeded.append(
+            f"At {rungs[0].ml_per_kg:g} mL/kg the plateau would be about {at_target:.1f} cmH2O, above {limit:g}; "
+            f"this row is for {rung.ml_per_kg:g} mL/kg."
+        )
+    if total + driving > limit:
+        exceeded.append(f"Plateau above {limit:g} cmH2O even at {rung.ml_per_kg:g} mL/kg.")
+    if driving > protocol.driving_pressure_limit_cmh2o:
+        exceeded.append(f"Driving pressure above {protocol.driving_pressure_limit_cmh2o:g} cmH2O.")
+    power = _power(total, driving, rung, trial)
+    return WhatIf(margin, peep, True, total, compliance, driving, total + driving, power, rung, tuple(exceeded))
+
+
+def _between(peep: float, steps: Sequence[tuple[float, float]]) -> float | None:
+    """The value at a PEEP, in a straight line between the two nearest steps; None outside the tested range."""
+    rising = steps[::-1]
+    levels = [level for level, _ in rising]
+    if not levels or not levels[0] <= peep <= levels[-1]:
+        return None
+    right = bisect_left(levels, peep)
+    if levels[right] == peep:
+        return rising[right][1]
+    (lower, below), (upper, above) = rising[right - 1], rising[right]
+    share = (peep - lower) / (upper - lower)
+    return (1 - share) * below + share * above
+
+
+def _power(peep: float, driving: float, rung: TidalVolume, trial: Trial) -> float | None:
+    """Mechanical power at the rate in use, where rate, mode and, for volume control, resistive pressure are known."""
+    rate = trial.context.get(Quantity.RESPIRATORY_RATE_SET.slug) or trial.context.get(Quantity.RESPIRATORY_RATE.slug)
+    if rate is None or rate.value <= 0 or not trial.kind.static:
+        return None
+    resistive = [
+        step.peak_cmh2o - step.plateau_cmh2o
+        for step in trial.steps
+        if step.peak_cmh2o is not None and step.plateau_cmh2o is not None and step.peak_cmh2o >= step.plateau_cmh2o
+    ]
+    pressure_is_set = Quantity.PRESSURE_ABOVE_PEEP_SET.slug in trial.context
+    if pressure_is_set == (Quantity.TIDAL_VOLUME_SET.slug in trial.context):
+        return None  # what the ventilator controls is not known, and the two forms differ
+    return expected_mechanical_power_j_per_min(
+        control=Control.PRESSURE if pressure_is_set else Control.VOLUME,
+        rate_per_min=rate.value,
+        tidal_volume_ml=rung.volume_ml,
+        peep_cmh2o=peep,
+        driving_pressure_cmh2o=driving,
+        resistive_pressure_cmh2o=median(resistive) if resistive else None,
+    )

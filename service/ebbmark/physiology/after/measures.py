@@ -1,0 +1,200 @@
+"""Which figures are compared before and after, and how far may each wander without anything having changed?
+
+No published figure for the wander of charted bedside readings was found. Every one here is this project's assumption
+and is shown as such; a site that has measured its own replaces the table.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+from math import hypot, sqrt
+from typing import Final
+
+from ebbmark.physiology.formulas.bounds import require_positive
+
+__all__ = ["ASSUMED_NOISE", "Change", "Measure", "Noise", "Verdict", "judge_change", "noise_of_difference"]
+
+ASSUMED: Final = "this project's assumption, no published source"
+_TWO_SIDED_95: Final = 1.959963984540054
+
+
+class Measure(Enum):
+    """A figure that is compared: stable name, words, unit and which direction is better (+1 up, -1 down, 0 neither)."""
+
+    COMPLIANCE = ("compliance-static", "static compliance", "mL/cmH2O", 1)
+    COMPLIANCE_DYNAMIC = ("compliance-dynamic", "dynamic compliance", "mL/cmH2O", 1)
+    DRIVING_PRESSURE = ("driving-pressure", "driving pressure", "cmH2O", -1)
+    PF_RATIO = ("pf-ratio", "P/F", "mmHg", 1)
+    PACO2 = ("paco2", "PaCO2", "mmHg", -1)
+    VENTILATORY_RATIO = ("ventilatory-ratio", "ventilatory ratio", "", -1)
+    MECHANICAL_POWER = ("mechanical-power", "mechanical power", "J/min", -1)
+    MEAN_ARTERIAL_PRESSURE = ("mean-arterial-pressure", "mean arterial pressure", "mmHg", 0)
+
+    __hash__ = object.__hash__
+
+    def __init__(self, slug: str, words: str, unit: str, better: int) -> None:
+        self.slug = slug
+        self.words = words
+        self.unit = unit
+        self.better = better
+
+    def show(self, value: float) -> str:
+        """The value as it is printed, with its unit."""
+        digits = {"J/min": 1, "cmH2O": 1, "mL/cmH2O": 1, "": 2}.get(self.unit, 0)
+        return f"{value:.{digits}f} {self.unit}".rstrip()
+
+
+@dataclass(frozen=True, slots=True)
+class Noise:
+    """How far one reading may lie from the truth, as one standard deviation.
+
+    Attributes:
+        relative: share of the value [1].
+        absolute: in the unit of the measure; the two are combined as independent.
+        source: where the figure comes from.
+        assumed: True where no published source stands behind it.
+    """
+
+    relative: float
+    absolute: float
+    source: str
+    assumed: bool = True
+
+
+ASSUMED_NOISE: Final[dict[Measure, Noise]] = {
+    # 0.3 cmH2O wander of each pressure with rounding to whole numbers: sqrt(2 x (0.3^2 + 1/12)) = 0.59
+    Measure.DRIVING_PRESSURE: Noise(0.0, 0.6, f"wander of 0.3 cmH2O and rounding of two whole numbers; {ASSUMED}"),
+    # that 0.6 on a driving pressure of 14, with a tidal volume that wanders by 2 %: 4.7 %
+    Measure.COMPLIANCE: Noise(0.05, 0.0, f"2 % of volume and 0.6 cmH2O of driving pressure; {ASSUMED}"),
+    Measure.COMPLIANCE_DYNAMIC: Noise(0.05, 0.0, f"as for static compliance; {ASSUMED}"),
+    Measure.PF_RATIO: Noise(0.08, 0.0, f"8 % between two samples of a steady patient; {ASSUMED}"),
+    Measure.PACO2: Noise(0.0, 2.0, f"2 mmHg between two samples of a steady patient; {ASSUMED}"),
+    Measure.VENTILATORY_RATIO: Noise(0.06, 0.0, f"that of PaCO2 with 3 % of minute volume; {ASSUMED}"),
+    Measure.MECHANICAL_POWER: Noise(0.04, 0.0, f"2 % of volume, 3 % of pressure; {ASSUMED}"),
+    Measure.MEAN_ARTERIAL_PRESSURE: Noise(0.0, 4.0, f"4 mmHg between two charted values; {ASSUMED}"),
+}
+"""One standard deviation of a single reading."""
+
+
+class Verdict(Enum):
+    """What may be said of a difference."""
+
+    IMPROVED = "improved"
+    WORSE = "worse"
+    CHANGED = "changed"  # beyond noise, in a direction that is good or bad only with its cause
+    WITHIN_NOISE = "within-measurement-noise"
+    NOT_KNOWN = "not-known"
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One figure before and after.
+
+    Attributes:
+        measure: which figure.
+        before, after: in the unit of the measure; None where not known.
+        difference: after less before.
+        noise: half-width of the band in which a difference of nothing but noise lies 19 times out of 20.
+        noise_source: where that comes from.
+        noise_assumed: True where no published source stands behind it.
+        verdict: what may be said.
+        sentence: one plain sentence.
+    """
+
+    measure: Measure
+    before: float | None
+    after: float | None
+    difference: float | None
+    noise: float | None
+    noise_source: str
+    noise_assumed: bool
+    verdict: Verdict
+    sentence: str
+
+
+def noise_of_difference(
+    noise: Noise, *, before: float, after: float, readings_before: int = 1, readings_after: int = 1
+) -> float:
+    """Half-width of the band that holds 95 % of differences when nothing has changed.
+
+    Args:
+        noise: of a single reading.
+        before: first value [unit of the measure].
+        after: second value [same unit].
+        readings_before: how many readings the first value is the middle of.
+        readings_after: how many the second.
+
+    Returns:
+        1.96 standard deviations of the difference [same unit].
+
+    Raises:
+        ValueError: a value or a count not above zero.
+
+    Source: independent errors add in squares; the band is this project's choice.
+    """
+    require_positive(before=before, after=after, readings_before=readings_before, readings_after=readings_after)
+    # The size of the error is that of the common value, if there is one: each side's own would favour one direction.
+    level = 0.5 * (before + after)
+    single = hypot(noise.relative * level, noise.absolute)
+    return _TWO_SIDED_95 * single * sqrt(1.0 / readings_before + 1.0 / readings_after)
+
+
+def judge_change(
+    measure: Measure,
+    *,
+    before: float | None,
+    after: float | None,
+    readings_before: int = 1,
+    readings_after: int = 1,
+    noise: Noise | None = None,
+) -> Change:
+    """Say whether a figure improved, worsened, or moved no more than its readings wander.
+
+    Args:
+        measure: which figure.
+        before: first value, or None [unit of the measure].
+        after: second value, or None [same unit].
+        readings_before: how many readings the first value is the middle of.
+        readings_after: how many the second.
+        noise: of a single reading; the assumed one where not given.
+
+    Source: this project's choice; see `ASSUMED_NOISE`.
+    """
+    noise = noise or ASSUMED_NOISE[measure]
+    if before is None or after is None:
+        side = "before and after" if before is None and after is None else "before" if before is None else "after"
+        sentence = f"{_capital(measure.words)} is not known {side}, so it is not compared."
+        return Change(measure, before, after, None, None, noise.source, noise.assumed, Verdict.NOT_KNOWN, sentence)
+    band = noise_of_difference(
+        noise, before=before, after=after, readings_before=readings_before, readings_after=readings_after
+    )
+    difference = after - before
+    verdict = _verdict(measure, difference, band)
+    sentence = (
+        f"{_capital(measure.words)} {_words_of(verdict, difference)}: {measure.show(before)} before, "
+        f"{measure.show(after)} after; a difference of up to {measure.show(band)} would be measurement noise "
+        f"({'assumed' if noise.assumed else 'published'})."
+    )
+    return Change(measure, before, after, difference, band, noise.source, noise.assumed, verdict, sentence)
+
+
+def _verdict(measure: Measure, difference: float, band: float) -> Verdict:
+    if abs(difference) <= band:
+        return Verdict.WITHIN_NOISE
+    if measure.better == 0:
+        return Verdict.WORSE if difference < 0 else Verdict.CHANGED
+    return Verdict.IMPROVED if difference * measure.better > 0 else Verdict.WORSE
+
+
+def _words_of(verdict: Verdict, difference: float) -> str:
+    direction = "rose" if difference > 0 else "fell"
+    return {
+        Verdict.IMPROVED: f"{direction}, which is better",
+        Verdict.WORSE: f"{direction}, which is worse",
+        Verdict.CHANGED: f"{direction} by more than noise; whether that is better depends on its cause",
+    }.get(verdict, "did not change by more than its readings wander")
+
+
+def _capital(words: str) -> str:
+    return words[0].upper() + words[1:]

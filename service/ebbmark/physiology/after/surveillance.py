@@ -1,0 +1,144 @@
+"""Since the last titration: what has happened that makes its answer old?
+
+Sources: common practice is to repeat after any disconnection (no published source). Pilbeam's Mechanical Ventilation,
+chapter 13, asks for the same after PEEP was lost, after suctioning and after a marked change of PaO2 (read at second
+hand). Whether to measure again is for whoever weighs its risk.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from ebbmark.physiology.advice.evidence import EvidenceLine, evidence_for
+from ebbmark.physiology.after.episodes import Episode, open_circuit_episodes, peep_below_episodes
+from ebbmark.physiology.after.losses import losses_since
+from ebbmark.physiology.after.measures import ASSUMED_NOISE, Measure, Noise
+from ebbmark.physiology.after.seen import CodedChange, Event, Seen, after_titration
+from ebbmark.physiology.after.snapshot import Snapshot
+from ebbmark.physiology.readings import Quantity, Reading
+
+__all__ = ["CodedChange", "Event", "Seen", "Surveillance", "watch"]
+
+COMMON_PRACTICE: Final = "common practice, no published source"
+_TEXTBOOK: Final = "Pilbeam's Mechanical Ventilation, chapter 13 (read at second hand)"
+_OWN: Final = "this project's own choice"
+
+
+@dataclass(frozen=True, slots=True)
+class Surveillance:
+    """Whether the last titration still describes this lung.
+
+    Attributes:
+        stale: True where something was seen that makes it old; False only says that nothing was seen.
+        seen: in order of time.
+        not_checked: what could not be looked for, in plain sentences.
+        sentence: the answer in one to three plain sentences.
+        evidence: the published line on disconnection.
+    """
+
+    stale: bool
+    seen: tuple[Seen, ...]
+    not_checked: tuple[str, ...]
+    sentence: str
+    evidence: EvidenceLine
+
+
+def watch(
+    readings: Sequence[Reading],
+    *,
+    titrated_s: float,
+    at_s: float,
+    pbw_kg: float,
+    suggested_peep_cmh2o: float | None,
+    at_titration: Snapshot | None,
+    changes: Sequence[CodedChange] = (),
+    noise: Mapping[Measure, Noise] = ASSUMED_NOISE,
+) -> Surveillance:
+    """Look through the record since the last titration.
+
+    Args:
+        readings: of one patient, in any order; of those before `titrated_s` only settings still in force
+            count.
+        titrated_s: when PEEP was set after the last titration [s since 1970-01-01T00:00:00Z].
+        at_s: time of the question [s since 1970-01-01T00:00:00Z].
+        pbw_kg: predicted body weight [kg].
+        suggested_peep_cmh2o: of the last titration; None where there was none [cmH2O].
+        at_titration: compliance and oxygenation at the new setting; None where not known.
+        changes: documented changes of position, mode or place.
+        noise: of a single reading of each measure.
+
+    Returns:
+        What was seen, when, and what could not be looked for.
+
+    Source: see the module; noise as each `Noise` says.
+    """
+    since = sorted((r for r in readings if titrated_s <= r.at_s <= at_s), key=lambda r: (r.start_s, r.source))
+    seen = [_open_circuit(episode, titrated_s) for episode in open_circuit_episodes(since)]
+    not_checked: list[str] = []
+    if suggested_peep_cmh2o is None:
+        not_checked.append("The last titration suggested no PEEP, so nothing says whether PEEP is below it.")
+    elif not any(reading.quantity is Quantity.PEEP_SET for reading in since):
+        not_checked.append("No set PEEP was sent since the titration.")
+    else:
+        below = peep_below_episodes(since, suggested_peep_cmh2o)
+        seen += [_peep_below(episode, suggested_peep_cmh2o, titrated_s) for episode in below]
+    kinds = {reading.quantity for reading in since}
+    if not kinds & {Quantity.PEEP_MEASURED, Quantity.TIDAL_VOLUME_EXPIRED}:
+        not_checked.append(
+            "Neither measured PEEP nor expired volume was sent since the titration, so a disconnection would not show."
+        )
+    losses, unjudged = losses_since(readings, at_titration, at_s, titrated_s, pbw_kg, noise)
+    seen += losses
+    not_checked += unjudged
+    seen += [_coded(change, titrated_s) for change in changes if titrated_s < change.at_s <= at_s]
+    seen.sort(key=lambda one: (one.from_s, one.event.value))
+    sentence = _answer(seen, not_checked, (at_s - titrated_s) / 3600.0)
+    return Surveillance(bool(seen), tuple(seen), tuple(not_checked), sentence, evidence_for("after-disconnection"))
+
+
+def _open_circuit(episode: Episode, titrated_s: float) -> Seen:
+    count = "one reading" if episode.readings == 1 else f"{episode.readings} readings"
+    when = after_titration(episode.from_s, titrated_s)
+    sentence = (
+        f"{when} the circuit seems to have been open ({episode.words}, {count}), as in a "
+        "disconnection or suction. The lung may have lost volume that the titration counted on. Common practice is to "
+        "repeat the titration after any disconnection."
+    )
+    citation = f"{COMMON_PRACTICE}; {_TEXTBOOK}"
+    return Seen(Event.OPEN_CIRCUIT, episode.from_s, episode.until_s, episode.sources, citation, sentence)
+
+
+def _peep_below(episode: Episode, suggested: float, titrated_s: float) -> Seen:
+    lasts = "and has not come back since" if episode.goes_on else "and came back later"
+    sentence = (
+        f"{after_titration(episode.from_s, titrated_s)} PEEP was set to {episode.lowest:g} cmH2O, below the suggested "
+        f"{suggested:g}, {lasts}. If that was below closing, the lung may have lost volume."
+    )
+    return Seen(Event.PEEP_BELOW, episode.from_s, episode.until_s, episode.sources, COMMON_PRACTICE, sentence)
+
+
+def _coded(change: CodedChange, titrated_s: float) -> Seen:
+    kind = {
+        Event.POSITION_CHANGED: "position was changed",
+        Event.MODE_CHANGED: "the ventilator mode was changed",
+        Event.TRANSPORT: "the patient was moved",
+    }.get(change.event, "a change was documented")
+    when = after_titration(change.at_s, titrated_s)
+    sentence = (
+        f"{when} {kind} ({change.words}). Compliance and closing may be others there; the "
+        "titration does not describe them."
+    )
+    return Seen(change.event, change.at_s, change.at_s, (change.source,), _OWN, sentence)
+
+
+def _answer(seen: Sequence[Seen], not_checked: Sequence[str], hours: float) -> str:
+    if seen:
+        told = " ".join(one.sentence for one in seen)
+        return f"The last titration, {hours:.1f} h ago, may no longer describe this lung. {told}"
+    gaps = f" Not looked for: {' '.join(not_checked)}" if not_checked else ""
+    return (
+        f"Since the last titration, {hours:.1f} h ago, nothing was seen in the record that makes it old. That is not "
+        f"the same as nothing having happened.{gaps}"
+    )

@@ -1,0 +1,88 @@
+"""Which trials does a record hold, and when was PEEP set after one of them?"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+from ebbmark.physiology.during.running import began_at, plateaus_of
+from ebbmark.physiology.protocols import Protocol
+from ebbmark.physiology.readings import Reading
+from ebbmark.physiology.trial.limb import Plateau
+from ebbmark.physiology.trial.reading import read_trial
+from ebbmark.physiology.trial.steps import NoTrialReason, Trial
+
+__all__ = ["MOST_TRIALS", "began_of", "set_after", "trials_of_record"]
+
+MOST_TRIALS: Final = 30
+"""Trials read from one record, the latest ones; this project's choice."""
+
+MOST_TRIES: Final = 60
+"""Times that a record is read for a further trial, so that no record takes long."""
+
+KEPT_S: Final = 900.0
+"""A level of PEEP that was kept for so long is a setting, not a step of a manoeuvre. This project's choice."""
+
+
+def trials_of_record(readings: Sequence[Reading], protocol: Protocol) -> tuple[Trial, ...]:
+    """Every decremental limb with enough steps, oldest first.
+
+    Args:
+        readings: of one patient, in any order.
+        protocol: what counts as a step, and how many are needed.
+
+    Source: this project's choice; each limb is read as `read_trial` reads the latest one.
+    """
+    found: list[Trial] = []
+    left = list(readings)
+    for _ in range(MOST_TRIES):
+        trial = read_trial(left, protocol)
+        if isinstance(trial, Trial):
+            found.append(trial)
+            until_s = trial.steps[0].start_s
+        elif trial.reason is NoTrialReason.NO_COMPLIANCE:
+            # A limb that cannot be read must not hide an earlier one that can.
+            until_s = plateaus_of(left)[-1].start_s
+        else:
+            break
+        if len(found) == MOST_TRIALS:
+            break
+        left = [reading for reading in left if reading.start_s < until_s]
+    return tuple(reversed(found))
+
+
+def set_after(readings: Sequence[Reading], trial: Trial) -> float | None:
+    """When PEEP was set after the trial [s since 1970-01-01T00:00:00Z]; None where it has not been raised since.
+
+    The first level above the lowest step that was kept for a quarter of an hour, or else the latest.
+
+    Args:
+        readings: of one patient, in any order.
+        trial: the limb.
+    """
+    lowest = trial.steps[-1]
+    later = [
+        one for one in plateaus_of(readings) if one.start_s > lowest.start_s and one.peep_cmh2o > lowest.peep_cmh2o
+    ]
+    if not later:
+        return None
+    kept = next((one for one in later if one.until_s - one.start_s >= KEPT_S), later[-1])
+    return kept.start_s
+
+
+def began_of(readings: Sequence[Reading], trial: Trial, protocol: Protocol) -> float:
+    """When PEEP was first moved for this trial [s since 1970-01-01T00:00:00Z].
+
+    Args:
+        readings: of one patient, in any order.
+        trial: the limb.
+        protocol: how far apart steps of one trial may be.
+    """
+    plateaus = plateaus_of(readings)
+    return began_at(plateaus, _index_of(plateaus, trial), protocol)
+
+
+def _index_of(plateaus: Sequence[Plateau], trial: Trial) -> int:
+    """The stretch of PEEP in which the limb begins."""
+    top = trial.steps[0]
+    return max((index for index, one in enumerate(plateaus) if one.start_s <= top.samples[0].at_s), default=0)

@@ -1,0 +1,181 @@
+"""Over several trials of one patient: did closing, the suggested PEEP and compliance change by more than noise?
+
+Two trials are compared through their whole estimates, not their best guesses: the probability that the later closing
+pressure lies above, at or below the earlier one. Trials whose compliances are of different kinds (static, dynamic) are
+not compared in compliance.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import Enum
+from itertools import pairwise
+from math import sqrt
+from typing import Final
+
+from ebbmark.physiology.after.measures import ASSUMED_NOISE, Measure, Noise
+from ebbmark.physiology.after.past_trials import PastTrial, TrialRow, row_of
+from ebbmark.physiology.closing.closing import Closing, Verdict
+
+__all__ = ["PastTrial", "Shift", "TrialChange", "TrialRow", "TrialsOverTime", "follow_trials"]
+
+SURE_ENOUGH: Final = 0.9
+"""Probability at or above which a shift of closing is stated. This project's choice."""
+
+_TWO_SIDED_90: Final = 1.6448536269514722
+_TWO_SIDED_95: Final = 1.959963984540054
+
+
+class Shift(Enum):
+    """What may be said of the later trial against the earlier."""
+
+    HIGHER = "higher"
+    LOWER = "lower"
+    WITHIN_NOISE = "within-noise"
+    NOT_COMPARABLE = "not-comparable"
+
+
+@dataclass(frozen=True, slots=True)
+class TrialChange:
+    """One trial against the one before it.
+
+    Attributes:
+        from_s, to_s: the two trials [s since 1970-01-01T00:00:00Z].
+        closing: how closing shifted.
+        higher, same, lower: probability that the later closing pressure lies above, at or below the earlier; sum to
+            one, or are all zero where the two cannot be compared [1].
+        compliance: how compliance at the suggestion shifted.
+        sentence: one or two plain sentences.
+    """
+
+    from_s: float
+    to_s: float
+    closing: Shift
+    higher: float
+    same: float
+    lower: float
+    compliance: Shift
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class TrialsOverTime:
+    """All trials of one patient, oldest first.
+
+    Attributes:
+        rows: one per trial.
+        changes: one per pair of neighbours.
+        sentence: the answer in a few plain sentences.
+    """
+
+    rows: tuple[TrialRow, ...]
+    changes: tuple[TrialChange, ...]
+    sentence: str
+
+
+def follow_trials(trials: Sequence[PastTrial], *, noise: Noise = ASSUMED_NOISE[Measure.COMPLIANCE]) -> TrialsOverTime:
+    """Lay several trials of one patient side by side.
+
+    Args:
+        trials: in any order.
+        noise: of a single compliance between two days, beside the band of each estimate.
+
+    Returns:
+        One row per trial and one change per pair of neighbours.
+
+    Source: this project's choice.
+    """
+    ordered = sorted(trials, key=lambda trial: trial.at_s)
+    rows = tuple(map(row_of, ordered))
+    changes = tuple(
+        _change(first, second, row_one, row_two, noise)
+        for (first, second), (row_one, row_two) in zip(pairwise(ordered), pairwise(rows), strict=True)
+    )
+    if not rows:
+        return TrialsOverTime((), (), "No trial was found in the record.")
+    told = " ".join(change.sentence for change in changes) or "With a single trial there is nothing to compare."
+    return TrialsOverTime(rows, changes, f"{len(rows)} trial{'s' if len(rows) > 1 else ''}. {told}")
+
+
+def _change(first: PastTrial, second: PastTrial, one: TrialRow, two: TrialRow, noise: Noise) -> TrialChange:
+    higher, same, lower = _shifts(first.closing, second.closing)
+    closing = _closing_shift(higher, same, lower)
+    compliance = _compliance_shift(one, two, noise)
+    return TrialChange(
+        from_s=first.at_s,
+        to_s=second.at_s,
+        closing=closing,
+        higher=higher,
+        same=same,
+        lower=lower,
+        compliance=compliance,
+        sentence=_compared(one, two, closing, compliance, higher, lower),
+    )
+
+
+def _shifts(first: Closing, second: Closing) -> tuple[float, float, float]:
+    """Probabilities of a higher, equal and lower closing pressure, given that both trials found one."""
+    if first.verdict is not Verdict.FOUND or second.verdict is not Verdict.FOUND:
+        return 0.0, 0.0, 0.0
+    higher = same = lower = 0.0
+    for early in first.steps:
+        for late in second.steps:
+            weight = early.probability * late.probability
+            if abs(late.peep_cmh2o - early.peep_cmh2o) < 0.25:
+                same += weight
+            elif late.peep_cmh2o > early.peep_cmh2o:
+                higher += weight
+            else:
+                lower += weight
+    total = higher + same + lower
+    return (higher / total, same / total, lower / total) if total > 0 else (0.0, 0.0, 0.0)
+
+
+def _closing_shift(higher: float, same: float, lower: float) -> Shift:
+    if higher + same + lower == 0.0:
+        return Shift.NOT_COMPARABLE
+    if higher >= SURE_ENOUGH:
+        return Shift.HIGHER
+    return Shift.LOWER if lower >= SURE_ENOUGH else Shift.WITHIN_NOISE
+
+
+def _compliance_shift(one: TrialRow, two: TrialRow, noise: Noise) -> Shift:
+    """Both estimates' own bands, and the noise of one reading for what differs between two days at one bedside."""
+    values = (one.compliance_ml_per_cmh2o, two.compliance_ml_per_cmh2o)
+    bands = (one.compliance_band_ml_per_cmh2o, two.compliance_band_ml_per_cmh2o)
+    before, after = values
+    if before is None or after is None or bands[0] is None or bands[1] is None or one.kind.static != two.kind.static:
+        return Shift.NOT_COMPARABLE
+    variances = [((high - low) / (2 * _TWO_SIDED_90)) ** 2 for low, high in (bands[0], bands[1])]
+    level = 0.5 * (before + after)
+    between_days = 2 * ((noise.relative * level) ** 2 + noise.absolute**2)
+    band = _TWO_SIDED_95 * sqrt(sum(variances) + between_days)
+    if abs(after - before) <= band:
+        return Shift.WITHIN_NOISE
+    return Shift.HIGHER if after > before else Shift.LOWER
+
+
+def _compared(one: TrialRow, two: TrialRow, closing: Shift, compliance: Shift, higher: float, lower: float) -> str:
+    days = (two.at_s - one.at_s) / 86400.0
+    later = f"{24 * days:.0f} h later" if days < 2 else f"{days:.1f} days later"
+    if closing is Shift.NOT_COMPARABLE:
+        first = f"{later[0].upper()}{later[1:]}: closing was not found in both trials, so it is not compared."
+    elif closing is Shift.WITHIN_NOISE:
+        first = (
+            f"{later[0].upper()}{later[1:]} closing was {two.closing_cmh2o:g} after {one.closing_cmh2o:g} cmH2O: no "
+            f"more than noise (probability of a rise {100 * higher:.0f} %, of a fall {100 * lower:.0f} %)."
+        )
+    else:
+        chance = higher if closing is Shift.HIGHER else lower
+        first = (
+            f"{later[0].upper()}{later[1:]} closing was {closing.value}: {two.closing_cmh2o:g} after "
+            f"{one.closing_cmh2o:g} cmH2O (probability {100 * chance:.0f} %)."
+        )
+    second = {
+        Shift.NOT_COMPARABLE: "Compliance at the suggested PEEP cannot be compared.",
+        Shift.WITHIN_NOISE: "Compliance at the suggested PEEP did not change by more than noise.",
+        Shift.HIGHER: "Compliance at the suggested PEEP rose by more than noise.",
+        Shift.LOWER: "Compliance at the suggested PEEP fell by more than noise.",
+    }[compliance]
+    return f"{first} {second}"

@@ -1,0 +1,238 @@
+"""Is there reason for a PEEP trial in this patient, what speaks against it, and what is not known?
+
+Nothing is taken as absent because it was not sent: "not documented" is an answer of its own. The service says what it
+found; whether a trial is done is for the clinician.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from enum import Enum
+from typing import Final
+
+from ebbmark.physiology.before.ards_class import ALSO_NEEDED, ArdsClass, ards_classes
+from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk, RiskConcept, Scope
+from ebbmark.physiology.before.risk_readings import ReadingRisk, risks_in_readings
+from ebbmark.physiology.formulas.gas_exchange import Oxygenation
+from ebbmark.physiology.readings import Reading
+
+__all__ = ["Candidate", "Documented", "Finding", "Indication", "Standing", "assess_candidate"]
+
+_CLEAR_ENOUGH: Final = (Oxygenation.SEVERE, Oxygenation.MODERATE)
+
+
+class Documented(Enum):
+    """What the record says of a condition."""
+
+    PRESENT = "present"
+    REFUTED = "refuted"
+    CONTRADICTORY = "contradictory"
+    NOT_DOCUMENTED = "not-documented"
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One condition, and what the record says of it."""
+
+    concept: RiskConcept
+    documented: Documented
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Indication:
+    """One reason that would speak for a trial, or why there is none.
+
+    Attributes:
+        slug: stable name.
+        speaks_for: True, False, or None where it cannot be judged.
+        sentence: one or two plain sentences.
+        citation: the source.
+    """
+
+    slug: str
+    speaks_for: bool | None
+    sentence: str
+    citation: str
+
+
+class Standing(Enum):
+    """Where the answer stands, gravest first; never "safe"."""
+
+    CONTRAINDICATED = "contraindicated"
+    HIGH_RISK = "high-risk"
+    CANNOT_JUDGE = "cannot-judge"
+    NO_REASON_FOUND = "no-reason-found"
+    NOTHING_DOCUMENTED_AGAINST = "nothing-documented-against"
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """What can be said before a trial.
+
+    Attributes:
+        classes: severity by each definition, with inputs and their age.
+        also_needed: what the definitions ask for that no reading shows.
+        indications: what speaks for a trial.
+        findings: every condition of the table, gravest class first, whatever the record says of it.
+        reading_risks: what the readings themselves show.
+        not_recognised: slugs that no concept of the table has; nothing is dropped silently.
+        missing: what would be needed to judge, in plain phrases.
+        standing: where the answer stands.
+        sentence: the answer in a few plain sentences.
+    """
+
+    classes: tuple[ArdsClass, ...]
+    also_needed: str
+    indications: tuple[Indication, ...]
+    findings: tuple[Finding, ...]
+    reading_risks: tuple[ReadingRisk, ...]
+    not_recognised: tuple[str, ...]
+    missing: tuple[str, ...]
+    standing: Standing
+    sentence: str
+
+    def against(self, scope: Scope) -> tuple[Finding, ...]:
+        """Absolute contraindications that are documented, to any rise of PEEP or, in addition, to recruitment."""
+        scopes = {Scope.ANY_PEEP_RISE, scope}
+        return tuple(
+            finding
+            for finding in self.findings
+            if finding.concept.risk is Risk.ABSOLUTE
+            and finding.concept.scope in scopes
+            and finding.documented in (Documented.PRESENT, Documented.CONTRADICTORY)
+        )
+
+
+def assess_candidate(
+    readings: Sequence[Reading],
+    *,
+    at_s: float,
+    present: Collection[str],
+    refuted: Collection[str],
+    pbw_kg: float | None = None,
+    age_years: float | None = None,
+    body_mass_index: float | None = None,
+    noradrenaline_equivalent_mcg_per_kg_per_min: float | None = None,
+    barometric_pressure_mmhg: float | None = None,
+    concepts: Sequence[RiskConcept] = RISK_CONCEPTS,
+) -> Candidate:
+    """Gather what speaks for and against, and what is missing.
+
+    Args:
+        readings: of one intubated adult, in any order.
+        at_s: time of the question [s since 1970-01-01T00:00:00Z].
+        present: slugs of concepts documented as present and current.
+        refuted: slugs of concepts documented as refuted.
+        pbw_kg: predicted body weight; None where not known [kg].
+        age_years: None where not known [years].
+        body_mass_index: None where not known [kg/m2].
+        noradrenaline_equivalent_mcg_per_kg_per_min: None where not known [mcg/kg/min].
+        barometric_pressure_mmhg: given above 1,000 m [mmHg].
+        concepts: the table, a site's own rows included.
+
+    Source: each concept's, class's and indication's own.
+    """
+    classes = ards_classes(readings, at_s=at_s, barometric_pressure_mmhg=barometric_pressure_mmhg)
+    findings = tuple(_finding(concept, present, refuted) for concept in concepts)
+    risks, risk_missing = risks_in_readings(
+        readings,
+        at_s=at_s,
+        pbw_kg=pbw_kg,
+        age_years=age_years,
+        body_mass_index=body_mass_index,
+        noradrenaline_equivalent_mcg_per_kg_per_min=noradrenaline_equivalent_mcg_per_kg_per_min,
+    )
+    indications = (_by_severity(classes),)
+    undocumented = [finding for finding in findings if finding.documented is Documented.NOT_DOCUMENTED]
+    missing = [f"{one.ratio_name} by {one.definition}: {', '.join(one.missing)}" for one in classes if one.missing]
+    missing += risk_missing
+    missing += [f"a word on {finding.concept.words}" for finding in undocumented]
+    known = {concept.slug for concept in concepts}
+    standing = _standing(findings, risks, indications)
+    return Candidate(
+        classes=classes,
+        also_needed=ALSO_NEEDED,
+        indications=indications,
+        findings=findings,
+        reading_risks=risks,
+        not_recognised=tuple(sorted({*present, *refuted} - known)),
+        missing=tuple(missing),
+        standing=standing,
+        sentence=_sentence(standing, findings, risks, indications, len(undocumented)),
+    )
+
+
+def _finding(concept: RiskConcept, present: Collection[str], refuted: Collection[str]) -> Finding:
+    documented = {
+        (True, True): Documented.CONTRADICTORY,
+        (True, False): Documented.PRESENT,
+        (False, True): Documented.REFUTED,
+        (False, False): Documented.NOT_DOCUMENTED,
+    }[concept.slug in present, concept.slug in refuted]
+    words = concept.words[0].upper() + concept.words[1:]
+    sentence = {
+        Documented.PRESENT: f"{words}: documented. {concept.says}",
+        Documented.CONTRADICTORY: f"{words}: documented both as present and as refuted; it counts as present until "
+        f"somebody settles it. {concept.says}",
+        Documented.REFUTED: f"{words}: documented as refuted.",
+        Documented.NOT_DOCUMENTED: f"{words}: not documented. It is not taken as absent.",
+    }[documented]
+    return Finding(concept, documented, sentence)
+
+
+def _by_severity(classes: Sequence[ArdsClass]) -> Indication:
+    """Severity speaks for higher PEEP where any definition says moderate or severe."""
+    citation = "American Thoracic Society guideline update, Am J Respir Crit Care Med 2024;209:24-36"
+    judged = [one for one in classes if one.oxygenation not in (None, Oxygenation.NOT_CLASSIFIED)]
+    if not judged:
+        sentence = "Oxygenation cannot be classed, so whether severity speaks for higher PEEP cannot be said."
+        return Indication("moderate-or-severe", None, sentence, citation)
+    named = "; ".join(one.sentence.rstrip(".") for one in judged)
+    if any(one.oxygenation in _CLEAR_ENOUGH for one in judged):
+        differ = len({one.oxygenation for one in judged}) > 1
+        note = " The definitions or ratios disagree; the more severe one is taken." if differ else ""
+        sentence = (
+            f"{named}.{note} In moderate to severe ARDS a guideline suggests higher PEEP without recruitment "
+            "manoeuvres over lower PEEP (conditional, low to moderate certainty)."
+        )
+        return Indication("moderate-or-severe", True, sentence, citation)
+    sentence = f"{named}. The guidelines that were read suggest higher PEEP for moderate to severe ARDS only."
+    return Indication("moderate-or-severe", False, sentence, citation)
+
+
+def _standing(findings: Sequence[Finding], risks: Sequence[ReadingRisk], indications: Sequence[Indication]) -> Standing:
+    found = [one for one in findings if one.documented in (Documented.PRESENT, Documented.CONTRADICTORY)]
+    absolute = [one.concept for one in found if one.concept.risk is Risk.ABSOLUTE]
+    if any(concept.scope is Scope.ANY_PEEP_RISE for concept in absolute):
+        return Standing.CONTRAINDICATED
+    if absolute or any(one.concept.risk is Risk.HIGH for one in found) or any(r.risk is Risk.HIGH for r in risks):
+        return Standing.HIGH_RISK
+    if all(one.speaks_for is None for one in indications) or any(
+        one.documented is Documented.NOT_DOCUMENTED and one.concept.risk is Risk.ABSOLUTE for one in findings
+    ):
+        return Standing.CANNOT_JUDGE
+    if not any(one.speaks_for for one in indications):
+        return Standing.NO_REASON_FOUND
+    return Standing.NOTHING_DOCUMENTED_AGAINST
+
+
+def _sentence(
+    standing: Standing,
+    findings: Sequence[Finding],
+    risks: Sequence[ReadingRisk],
+    indications: Sequence[Indication],
+    undocumented: int,
+) -> str:
+    found = [one for one in findings if one.documented in (Documented.PRESENT, Documented.CONTRADICTORY)]
+    opening = {
+        Standing.CONTRAINDICATED: "A contraindication to raising PEEP is documented.",
+        Standing.HIGH_RISK: "A high-risk condition is documented or shows in the readings.",
+        Standing.CANNOT_JUDGE: "There is not enough to judge.",
+        Standing.NO_REASON_FOUND: "No reason for a trial was found in the readings.",
+        Standing.NOTHING_DOCUMENTED_AGAINST: "Nothing that speaks against a trial is documented.",
+    }[standing]
+    rest = f" {undocumented} of {len(findings)} conditions are not documented and not taken as absent."
+    parts = [one.sentence for one in found] + [one.sentence for one in risks] + [one.sentence for one in indications]
+    return f"{opening} {' '.join(parts)}{rest} Whether to go on is for the clinician."

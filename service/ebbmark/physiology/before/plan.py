@@ -1,0 +1,221 @@
+"""What would a PEEP trial look like, step by step, from where this patient is now?
+
+The plan lays out what a clinician's chosen protocol says. By default it holds no high-pressure recruitment: PEEP is
+raised only as far as peak pressure stays within the plateau limit, then lowered. The variant with recruitment exists
+only on explicit choice and carries the evidence against it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from ebbmark.physiology.advice.evidence import EvidenceLine, evidence_for
+from ebbmark.physiology.before.candidate import Candidate
+from ebbmark.physiology.before.plan_refusals import NoPlan, NoPlanReason, Variant, highest_start_cmh2o, refusal
+from ebbmark.physiology.before.plan_steps import (
+    Phase,
+    PlanStep,
+    Settings,
+    climb_within_limit,
+    descent,
+    reopening,
+    way_up,
+)
+from ebbmark.physiology.before.plan_writing import written_out
+from ebbmark.physiology.before.published_staircases import COMMON_PRACTICE
+from ebbmark.physiology.before.staircase import StaircaseRules
+from ebbmark.physiology.during.safety import stop_words
+from ebbmark.physiology.during.stop_limits import DEFAULT_STOP_LIMITS, StopLimits
+from ebbmark.physiology.formulas.bounds import require_at_least_zero, require_positive
+from ebbmark.physiology.protocols import Protocol
+
+__all__ = ["NoPlan", "NoPlanReason", "Phase", "Plan", "PlanStep", "Settings", "Variant", "plan_trial"]
+
+HIGH_PRESSURE_CMH2O: Final = 35.0
+"""Airway pressure from which the European guideline speaks of high pressure; one minute or longer is prolonged."""
+
+_USUAL_RISE_CMH2O: Final = 3.0  # this project's own choice within 2 to 5
+
+PRECONDITIONS: Final = (
+    "Two people at the bedside; the patient sedated and passive; ECG, blood pressure, SpO2, pressures and volumes "
+    "watched throughout; intrinsic PEEP and leaks looked for first (Pilbeam's Mechanical Ventilation, chapter 13, read "
+    "at second hand)."
+)
+_RECRUITMENT_EVIDENCE: Final = (
+    "guideline-ats-2024",
+    "guideline-esicm-2023",
+    "trial-art-mortality",
+    "trial-art-barotrauma",
+    "trial-pharlap",
+    "trial-pharlap-rhythm",
+    "meta-analysis-dianti-2022",
+)
+_PLAIN_EVIDENCE: Final = ("guideline-ats-2024", "no-trial-of-this-definition", "passive-patient", "chest-wall")
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """One staircase for one patient.
+
+    Attributes:
+        variant: with or without recruitment.
+        protocol: slug of the staircase.
+        version: of the staircase.
+        title: of the staircase.
+        citation: of the staircase.
+        steps: in order.
+        total_s: of all steps whose time is known [s].
+        highest_peak_cmh2o: PEEP plus pressure above PEEP, over all steps.
+        high_pressure_s: time with peak pressure at or above 35 cmH2O [s].
+        target_ml: tidal volume to return to, at the protocol's volume per predicted body weight [mL].
+        preconditions: before the first step.
+        stops: the stop criteria in words, with their limits and sources.
+        limits_signature: who answers for the stop limits.
+        warnings: of this plan, gravest first.
+        evidence: published lines to show beside it.
+        summary: two or three plain sentences.
+    """
+
+    variant: Variant
+    protocol: str
+    version: str
+    title: str
+    citation: str
+    steps: tuple[PlanStep, ...]
+    total_s: float
+    highest_peak_cmh2o: float
+    high_pressure_s: float
+    target_ml: float
+    preconditions: str
+    stops: tuple[str, ...]
+    limits_signature: str
+    warnings: tuple[str, ...]
+    evidence: tuple[EvidenceLine, ...]
+    summary: str
+
+
+def plan_trial(
+    settings: Settings,
+    *,
+    protocol: Protocol,
+    rules: StaircaseRules = COMMON_PRACTICE,
+    variant: Variant = Variant.DECREMENTAL_ONLY,
+    rise_cmh2o: float | None = None,
+    limits: StopLimits = DEFAULT_STOP_LIMITS,
+    candidate: Candidate | None = None,
+) -> Plan | NoPlan:
+    """Lay out the steps that a chosen protocol describes, from the present settings.
+
+    Args:
+        settings: of this patient now.
+        protocol: pressure limits and tidal volume.
+        rules: the staircase.
+        variant: without high-pressure recruitment unless chosen.
+        rise_cmh2o: PEEP up per step, 2 to 5; the staircase's own where not given [cmH2O].
+        limits: stop limits, signed or default.
+        candidate: what was found beforehand; without it the plan says that nobody looked.
+
+    Returns:
+        The plan, or why there is none.
+
+    Raises:
+        ValueError: a setting that cannot be; a reader refuses it earlier.
+
+    Source: the staircase's own; common practice has no published source.
+    """
+    _refuse_nonsense(settings)
+    refused = refusal(settings, rules, variant, rise_cmh2o, candidate, protocol)
+    if refused is not None:
+        return refused
+    recruiting = variant is Variant.WITH_RECRUITMENT
+    rise = rise_cmh2o or _own_rise(rules)
+    if recruiting and rules.recruitment is not None:
+        up = way_up(settings, rules.recruitment, rise)
+        top = rules.start_cmh2o.value or 0.0
+        closing = reopening(rules)
+    else:
+        top = highest_start_cmh2o(settings, rules, protocol)
+        up = climb_within_limit(settings, top, rise, rules.dwell_s.value or 0.0)
+        closing = ()
+    target_ml = protocol.target_ml_per_kg * settings.pbw_kg
+    body = (*up, *descent(settings, rules, top), *closing)
+    steps = written_out(body, settings, rules, protocol, recruiting=recruiting)
+    plan = _plan(steps, settings, protocol, rules, variant, limits, candidate, target_ml)
+    ceiling = limits.peak_pressure_above_cmh2o
+    if ceiling is not None and plan.highest_peak_cmh2o > ceiling.value:
+        sentence = (
+            f"{rules.title} reaches a peak of {plan.highest_peak_cmh2o:g} cmH2O, above the stop limit of "
+            f"{ceiling.value:g} cmH2O ({ceiling.source}); no plan is laid out that its own stop limit would end."
+        )
+        return NoPlan(NoPlanReason.ABOVE_STOP_LIMIT, sentence)
+    return plan
+
+
+def _plan(
+    steps: tuple[PlanStep, ...],
+    settings: Settings,
+    protocol: Protocol,
+    rules: StaircaseRules,
+    variant: Variant,
+    limits: StopLimits,
+    candidate: Candidate | None,
+    target_ml: float,
+) -> Plan:
+    highest = max(step.peak_cmh2o for step in steps if step.peak_cmh2o is not None)
+    high_s = sum(step.dwell_s for step in steps if (step.peak_cmh2o or 0.0) >= HIGH_PRESSURE_CMH2O)
+    total_s = sum(step.dwell_s for step in steps)
+    recruiting = variant is Variant.WITH_RECRUITMENT
+    tested = [step.peep_cmh2o for step in steps if step.phase is Phase.DESCENT and step.peep_cmh2o is not None]
+    evidence = tuple(map(evidence_for, _RECRUITMENT_EVIDENCE if recruiting else _PLAIN_EVIDENCE))
+    return Plan(
+        variant=variant,
+        protocol=rules.slug,
+        version=rules.version,
+        title=rules.title,
+        citation=rules.citation,
+        steps=steps,
+        total_s=total_s,
+        highest_peak_cmh2o=highest,
+        high_pressure_s=high_s,
+        target_ml=target_ml,
+        preconditions=PRECONDITIONS,
+        stops=stop_words(limits),
+        limits_signature=limits.signature,
+        warnings=_warnings(highest, high_s, recruiting, candidate),
+        evidence=evidence,
+        summary=(
+            f"{rules.title}, {'with' if recruiting else 'without'} high-pressure recruitment: from PEEP "
+            f"{settings.peep_cmh2o:g} cmH2O now to {tested[0]:g}, then {len(tested)} levels from there down to "
+            f"{tested[-1]:g} cmH2O; about {total_s / 60:.0f} minutes in all if every step is taken. Highest peak "
+            f"pressure {highest:g} cmH2O. Afterwards back to {protocol.target_ml_per_kg:g} mL/kg ({target_ml:.0f} mL)."
+        ),
+    )
+
+
+def _warnings(highest: float, high_s: float, recruiting: bool, candidate: Candidate | None) -> tuple[str, ...]:
+    warnings = []
+    if recruiting:
+        warnings.append(
+            f"This variant was chosen; the service does not suggest it. Peak pressure reaches {highest:g} cmH2O and is "
+            f"at or above {HIGH_PRESSURE_CMH2O:g} cmH2O for {high_s / 60:g} minutes in all. Two guidelines strongly "
+            "recommend against prolonged high-pressure recruitment, and in ART more patients died with recruitment and "
+            "titrated PEEP than with low PEEP; see the evidence beside this plan."
+        )
+    if candidate is None:
+        warnings.append("Contraindications were not looked for before this plan was made.")
+    else:
+        warnings.append(candidate.sentence)
+    return tuple(warnings)
+
+
+def _own_rise(rules: StaircaseRules) -> float:
+    own = rules.recruitment.peep_rise_cmh2o.value if rules.recruitment else None
+    return own if own is not None else _USUAL_RISE_CMH2O
+
+
+def _refuse_nonsense(settings: Settings) -> None:
+    require_at_least_zero(peep_cmh2o=settings.peep_cmh2o)
+    require_positive(pressure_above_peep_cmh2o=settings.pressure_above_peep_cmh2o, pbw_kg=settings.pbw_kg)
+    if settings.compliance_ml_per_cmh2o is not None:
+        require_positive(compliance_ml_per_cmh2o=settings.compliance_ml_per_cmh2o)

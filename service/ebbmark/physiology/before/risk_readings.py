@@ -1,0 +1,121 @@
+"""What in the readings themselves speaks against a trial?
+
+The thresholds of circulation come from one unit's public guide and are weak; the others are exclusions of one trial,
+which say that there is no evidence, not that there is harm.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from ebbmark.physiology.before.ards_class import latest
+from ebbmark.physiology.before.risk_concepts import Risk
+from ebbmark.physiology.readings import Quantity, Reading
+
+__all__ = ["ReadingRisk", "risks_in_readings"]
+
+RECENT_S: Final = 3600.0
+"""A mean arterial pressure older than this says nothing about the circulation now. This project's choice."""
+
+_UNIT_GUIDE: Final = "a public unit guide, not a trial (read at second hand, weak)"
+_TRIAL: Final = "exclusions of Kacmarek et al, Crit Care Med 2016;44:32-42, in Cochrane review CD006667"
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingRisk:
+    """One thing that the numbers show.
+
+    Attributes:
+        slug: stable name.
+        risk: high or caution.
+        value: the number, in the unit that its sentence names.
+        source: index of the input; None for what came with the question.
+        citation: of the threshold.
+        sentence: one plain sentence.
+    """
+
+    slug: str
+    risk: Risk
+    value: float
+    source: int | None
+    citation: str
+    sentence: str
+
+
+def risks_in_readings(
+    readings: Sequence[Reading],
+    *,
+    at_s: float,
+    pbw_kg: float | None,
+    age_years: float | None,
+    body_mass_index: float | None,
+    noradrenaline_equivalent_mcg_per_kg_per_min: float | None,
+) -> tuple[tuple[ReadingRisk, ...], list[str]]:
+    """Compare the numbers with the thresholds that were read.
+
+    Args:
+        readings: of one patient, in any order.
+        at_s: time of the question [s since 1970-01-01T00:00:00Z].
+        pbw_kg: predicted body weight; None where not known [kg].
+        age_years: None where not known [years].
+        body_mass_index: None where not known [kg/m2].
+        noradrenaline_equivalent_mcg_per_kg_per_min: None where not known [mcg/kg/min].
+
+    Returns:
+        What was found, high risk first, and what was missing to look.
+
+    Source: each threshold's own, see `ReadingRisk.citation`.
+    """
+    pressure = latest(readings, Quantity.MEAN_ARTERIAL_PRESSURE, at_s)
+    if pressure is not None and at_s - pressure.start_s > RECENT_S:
+        pressure = None
+    values = {
+        "mean arterial pressure of the last hour": None if pressure is None else pressure.value,
+        "vasopressor dose": noradrenaline_equivalent_mcg_per_kg_per_min,
+        "predicted body weight": pbw_kg,
+        "age": age_years,
+        "body mass index": body_mass_index,
+    }
+    found = []
+    for threshold in _THRESHOLDS:
+        value = values[threshold.of]
+        if value is not None and threshold.sign * (value - threshold.limit) > 0:
+            source = pressure.source if pressure is not None and threshold.of.startswith("mean arterial") else None
+            sentence = threshold.sentence.format(value=value)
+            found.append(ReadingRisk(threshold.slug, threshold.risk, value, source, threshold.citation, sentence))
+    return tuple(found), [words for words, value in values.items() if value is None]
+
+
+@dataclass(frozen=True, slots=True)
+class _Threshold:
+    slug: str
+    of: str
+    sign: int  # +1: above the limit counts, -1: below it
+    limit: float
+    risk: Risk
+    sentence: str
+    citation: str
+
+
+_NO_EVIDENCE: Final = "an exclusion of a trial of the open lung approach, so there is no evidence."
+# fmt: off
+_THRESHOLDS: Final = (
+    _Threshold("mean-arterial-pressure-low", "mean arterial pressure of the last hour", -1, 65.0, Risk.HIGH,
+               "Mean arterial pressure is {value:g} mmHg; one unit's guide avoids manoeuvres below 65 mmHg.",
+               _UNIT_GUIDE),
+    _Threshold("vasopressor-high", "vasopressor dose", 1, 0.2, Risk.HIGH,
+               "The vasopressor dose equals {value:g} mcg/kg/min of noradrenaline; one unit's guide avoids manoeuvres "
+               "above 0.2 mcg/kg/min.", _UNIT_GUIDE),
+    _Threshold("predicted-body-weight-low", "predicted body weight", -1, 35.0, Risk.CAUTION,
+               f"Predicted body weight is {{value:.1f}} kg, below 35: {_NO_EVIDENCE}", _TRIAL),
+    _Threshold("age-low", "age", -1, 18.0, Risk.HIGH,
+               f"The patient is {{value:.0f}} years old, and all of this is for adults; below 18: {_NO_EVIDENCE}",
+               _TRIAL),
+    _Threshold("age-high", "age", 1, 80.0, Risk.CAUTION,
+               f"The patient is {{value:.0f}} years old, above 80: {_NO_EVIDENCE}", _TRIAL),
+    _Threshold("body-mass-index-high", "body mass index", 1, 60.0, Risk.CAUTION,
+               f"Body mass index is {{value:.0f}} kg/m2, above 60: {_NO_EVIDENCE}", _TRIAL),
+)
+# fmt: on

@@ -1,0 +1,175 @@
+"""At which step, going down, did compliance start to fall for good, and how sure is that?
+
+**What is asked.** A curve of true (noise-free) compliance closes at the first step, going down, that lies at least
+`fall` (5 %) below the maximum so far and does not recover at the next step; at the last step there is no next one,
+and the fall counts. Where that is the second step, no step above was better: *falling from the first step*. Where
+there is no such step: *not reached*. Whatever compliance does, one and only one of these is true. A rise while
+PEEP comes down from the top, which is relief of overdistension, is none of them.
+
+**Likelihood.** The readings of a step are condensed to a robust centre z of their logarithms (`noise`), in which a
+wild one among several has next to no weight. For a
+true curve x, also in logarithms, z[k] is x[k] plus Gaussian noise of variance
+
+    step^2 + reading^2 / n[k] + rounding
+
+with n[k] readings. `reading` is the spread of single readings, `step` what all readings of a step share, and
+`rounding` follows from `CurveStep.resolution`, divided by n[k] as far as the noise spreads readings over the marks
+of the scale. Where steps have several readings, their spread within steps is part of the likelihood. In addition
+up to two steps may be spoiled as a whole by suction, a disconnection, effort or a slip (one where the limb has
+fewer than 6 or more than 16 steps): of these z says nothing, at a density of 1 per unit of logarithm. So outliers
+lose their say by the model's own account of them; none is removed beforehand.
+
+**Priors.** x is a mixture of Gaussian processes (`curves`): level (SD 1.5), slope, curvature, a smooth part of
+unknown form, and with probability 0.35 one more rapid fall of unknown size (SD 0.45) at any place, sharp or
+wide. Most of the weight lies on curves that bend downwards, as lungs give them which are first relieved of
+overdistension and then lose units; a quarter lies on a broader family for lungs unlike those. The curves of each
+event are then re-weighted, so that before any reading *not reached* has 0.30, *falling from the first step* 0.10
+and the other steps equal parts of the rest: none is preferred. `reading` has seven values from 0.6 to 10.5 %,
+`step` two, 0.45 and 2.2 %; where each step has one reading the two cannot be told apart, and four values from 0.8
+to 8.5 % stand for both. Each step is spoiled with probability 0.03.
+
+**What is marginalised.** Level, slope, curvature, smooth part and size of the rapid fall exactly, as Gaussians;
+its presence, place and width, the noise, and the sets of spoiled steps by summing over all of them. Which
+event a curve has is no Gaussian question: 512 curves are laid evenly, without chance, through the posterior, and
+their events are counted. The same steps give the same bytes.
+
+**What is stated.** See `decision`: the limits for naming a pressure, and for *indeterminate*.
+
+**Limits.** The sizes were set on simulated lungs; see the benchmark for how far they carry. A slow drift of the
+measurement looks like a slow change of the lung. Dynamic compliance contains the pressure that resistance takes,
+which dilutes a fall, while resistance itself rises as airways close, which adds to it. So where the caller says
+that compliance is dynamic, the fall that counts is not known: 0.9, 1.3 or 1.7 times `fall`, equally probable.
+
+Source: the definition and the model are the project's own; the parts are textbook.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import pairwise
+from math import isfinite
+from statistics import median
+
+from ebbmark.physiology.closing.curves import FALLING
+from ebbmark.physiology.closing.decision import decide
+from ebbmark.physiology.closing.estimate import Closing, CurveStep, Evidence, Shape, StepEstimate, Verdict
+from ebbmark.physiology.closing.noise import noise_of, step_centres
+from ebbmark.physiology.closing.posterior import Posterior, lay_curves, weigh_hypotheses
+
+__all__ = ["Closing", "CurveStep", "Evidence", "Shape", "StepEstimate", "Verdict"]
+__all__ += ["closing_posterior", "estimate_closing", "why_unusable"]
+
+_DYNAMIC_FALLS = (0.9, 1.3, 1.7)
+"""Fall of dynamic compliance, in units of the fall of static compliance that it stands for."""
+
+_FEWEST_STEPS = 3
+_MOST_STEPS = 30
+_SMALLEST_STEP_CMH2O = 0.25
+_LONGEST_LIMB_CMH2O = 60.0
+
+
+def estimate_closing(steps: Sequence[CurveStep], *, fall: float = 0.05, dynamic: bool = False) -> Closing:
+    """Estimate the closing pressure from the steps of one decremental limb.
+
+    Args:
+        steps: strictly falling PEEP, highest first.
+        fall: relative fall below the maximum so far that counts as closing (0.05: the project's choice).
+        dynamic: whether the compliances are dynamic; the answer is then less sure.
+
+    Returns:
+        The estimate; INDETERMINATE with its reason where the steps cannot support a statement.
+
+    Raises:
+        ValueError: a compliance that is not positive and finite, a step without readings, a PEEP or resolution
+            that is not a number, or a `fall` outside 0.01 to 0.5: mistakes of the calling code.
+
+    Source: the model is the project's own, stated in the module's docstring.
+    """
+    reason = why_unusable(steps, fall=fall)
+    if reason:
+        return _without_model(steps, reason)
+    return decide(steps, closing_posterior(steps, fall=fall, dynamic=dynamic))
+
+
+def closing_posterior(steps: Sequence[CurveStep], *, fall: float = 0.05, dynamic: bool = False) -> Posterior:
+    """Compute the probability of every event, for steps that are usable.
+
+    Args:
+        steps: strictly falling PEEP, highest first.
+        fall: relative fall below the maximum so far that counts as closing.
+        dynamic: whether the compliances are dynamic.
+
+    Source: see the module.
+    """
+    # Only distances matter to the model: limbs with the same steps at another height share their tables.
+    peeps = tuple(round(float(step.peep_cmh2o - steps[-1].peep_cmh2o), 6) for step in steps)
+    data = step_centres(tuple(step.compliances_ml_per_cmh2o for step in steps))
+    noise = noise_of(
+        data,
+        tuple(len(step.compliances_ml_per_cmh2o) for step in steps),
+        tuple(step.resolution for step in steps),
+    )
+    falls = tuple(share * fall for share in _DYNAMIC_FALLS) if dynamic else (fall,)
+    return lay_curves(peeps, data, noise, weigh_hypotheses(peeps, data, noise), falls)
+
+
+def _refuse_nonsense(steps: Sequence[CurveStep], fall: float) -> None:
+    if not 0.01 <= fall <= 0.5:
+        raise ValueError(f"fall must lie between 0.01 and 0.5, not {fall}")
+    for step in steps:
+        if not isfinite(step.peep_cmh2o):
+            raise ValueError("PEEP must be a finite number")
+        if not (isfinite(step.resolution) and step.resolution >= 0.0):
+            raise ValueError(f"resolution at PEEP {step.peep_cmh2o:g} must be finite and not negative")
+        if not step.compliances_ml_per_cmh2o:
+            raise ValueError(f"no reading at PEEP {step.peep_cmh2o:g}")
+        if not all(isfinite(value) and value > 0.0 for value in step.compliances_ml_per_cmh2o):
+            raise ValueError(f"compliance at PEEP {step.peep_cmh2o:g} must be positive and finite")
+
+
+def why_unusable(steps: Sequence[CurveStep], *, fall: float = 0.05) -> str:
+    """Say in a sentence why the model cannot be applied to these steps; empty where it can.
+
+    Args:
+        steps: as the caller believes them to be, one decremental limb.
+        fall: relative fall below the maximum so far that counts as closing.
+
+    Raises:
+        ValueError: as `estimate_closing`.
+    """
+    _refuse_nonsense(steps, fall)
+    if len(steps) < _FEWEST_STEPS:
+        return f"A trial of {len(steps)} steps is too short: at least {_FEWEST_STEPS} are needed."
+    peeps = [step.peep_cmh2o for step in steps]
+    if any(lower >= higher for higher, lower in pairwise(peeps)):
+        return "PEEP does not fall from each step to the next, so the steps are not one decremental limb."
+    if len(steps) > _MOST_STEPS:
+        return f"More than {_MOST_STEPS} steps are not one decremental limb."
+    if min(higher - lower for higher, lower in pairwise(peeps)) < _SMALLEST_STEP_CMH2O:
+        return f"Steps closer than {_SMALLEST_STEP_CMH2O:g} cmH2O cannot be told apart."
+    if peeps[0] - peeps[-1] > _LONGEST_LIMB_CMH2O:
+        return f"A limb of more than {_LONGEST_LIMB_CMH2O:g} cmH2O is not a PEEP trial."
+    return ""
+
+
+def _without_model(steps: Sequence[CurveStep], reason: str) -> Closing:
+    """Answer where the model does not apply: nothing is known, so all that could be true is equally probable."""
+    share = 1.0 / max(len(steps), 1)
+    rows = []
+    for place, step in enumerate(steps):
+        centre = float(median(step.compliances_ml_per_cmh2o))
+        count = len(step.compliances_ml_per_cmh2o)
+        chance = share if place > FALLING else 0.0
+        rows.append(StepEstimate(step.peep_cmh2o, count, centre, centre, centre, centre, chance))
+    return Closing(
+        verdict=Verdict.INDETERMINATE,
+        peep_cmh2o=None,
+        interval_cmh2o=None,
+        probability=share,
+        not_reached=share,
+        falling_from_first_step=share if len(steps) > FALLING else 0.0,
+        steps=tuple(rows),
+        shape=None,
+        evidence=Evidence.WEAK,
+        reason=reason,
+    )

@@ -1,0 +1,186 @@
+"""How probable is it, given noisy readings, that the lung closed at each of the steps?
+
+See `closing` for the statement of the model. This module weighs every hypothesis (a component of the prior of the
+curve, a size of the noise, and which steps, none to two, are spoiled) by its exact Gaussian evidence, and then
+counts the closing events of curves laid evenly through the posterior.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ebbmark.physiology.closing.axes import Axes, Table, axes_of, table_of
+from ebbmark.physiology.closing.curves import Floats, Integers, closing_events, event_factors, normal_points
+from ebbmark.physiology.closing.noise import Noise, StepCentres
+
+__all__ = ["POINTS", "Hypotheses", "Posterior", "lay_curves", "weigh_hypotheses"]
+
+POINTS = 512
+"""Curves laid through the posterior."""
+
+
+@dataclass(frozen=True, slots=True)
+class Hypotheses:
+    """Every hypothesis with its weight.
+
+    Attributes:
+        weights: unnormalised [components x sets of spoiled steps x sizes of noise].
+        projected: residual in the axes of the component [components x steps].
+        pull: inverse covariance times residual [components x steps x sizes].
+    """
+
+    weights: Floats
+    projected: Floats
+    pull: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Posterior:
+    """Curves laid evenly through the posterior.
+
+    Attributes:
+        events: probability of each event, by number [steps].
+        curves: logarithm of compliance [curves x steps].
+        weights: of the curves, sum 1 [curves].
+        curve_events: event of each curve [curves].
+        centres: the robust centres that the curves were laid through [steps].
+    """
+
+    events: Floats
+    curves: Floats
+    weights: Floats
+    curve_events: Integers
+    centres: Floats
+
+
+def weigh_hypotheses(peeps_cmh2o: tuple[float, ...], data: StepCentres, noise: Noise) -> Hypotheses:
+    """Weigh every component, size of noise and set of spoiled steps by its evidence.
+
+    The evidence without a step follows from that with it by dividing by the step's predictive density.
+
+    Args:
+        peeps_cmh2o: strictly falling.
+        data: the condensed readings.
+        noise: the sizes of the noise.
+
+    Source: Gaussian conditioning and leave-one-out identities, textbook.
+    """
+    frame, table = axes_of(peeps_cmh2o, noise.pattern), table_of(peeps_cmh2o, noise.key)
+    residual = (_centred(data) - frame.prior.means) / frame.scale
+    projected = frame.turned @ residual[:, :, None]
+    scaled = table.inverse * projected
+    pull = frame.axes @ scaled
+    none = table.log_norm + noise.log_weights - 0.5 * (projected * scaled).sum(axis=1)
+
+    two = 1 + frame.scale.size
+    weights = np.empty_like(table.factors)
+    weights[:, 0] = 0.0
+    weights[:, 1:two] = 0.5 * pull * pull / table.own
+    a, b = pull.take(frame.first, axis=1), pull.take(frame.second, axis=1)
+    # These are the largest arrays: work in place. a a first_square - a b product + b b second_square.
+    pairs = weights[:, two:]
+    np.multiply(a, table.first_square, out=pairs)
+    pairs -= b * table.product
+    pairs *= a
+    b *= b
+    b *= table.second_square
+    pairs += b
+    weights += none[:, None, :]
+    weights -= weights.max()
+    np.exp(weights, out=weights)
+    weights *= table.factors
+    return Hypotheses(weights, projected[:, :, 0], pull)
+
+
+def lay_curves(
+    peeps_cmh2o: tuple[float, ...],
+    data: StepCentres,
+    noise: Noise,
+    hypotheses: Hypotheses,
+    falls: tuple[float, ...],
+) -> Posterior:
+    """Lay curves evenly through the posterior and count where they close.
+
+    Hypotheses get curves in proportion to their weight. Given its hypothesis, the curve is Gaussian: its mean
+    plus the root of its covariance times a fixed point; spoiled steps are first replaced by a value drawn from
+    what the others predict of them. Where more than one fall is given, as many curves are judged by each.
+
+    Args:
+        peeps_cmh2o: strictly falling.
+        data: the condensed readings.
+        noise: the sizes of the noise.
+        hypotheses: as weighed on these.
+        falls: relative falls that may be the one that counts, equally probable.
+
+    Source: Gaussian conditioning, textbook.
+    """
+    frame, table = axes_of(peeps_cmh2o, noise.pattern), table_of(peeps_cmh2o, noise.key)
+    steps = frame.scale.size
+    component, chosen, size = _allot(hypotheses.weights)
+    points = normal_points(POINTS, steps + 2)
+    inverse = table.inverse[component, :, size]
+    projected = hypotheses.projected[component]
+    projected = projected + _replacements(frame, table, hypotheses, (component, chosen, size), points[:, :2])
+    signal, variance = frame.signal[component], noise.variances[size][:, None]
+    turned = signal * inverse * projected + np.sqrt(signal * variance * inverse) * points[:, 2:]
+    curves = (turned[:, None, :] @ frame.turned[component])[:, 0, :]
+    curves *= frame.scale
+    curves += frame.prior.means[component]
+    turns = np.arange(POINTS) % len(falls)
+    events = closing_events(curves, np.array(falls)[turns][:, None])
+    weights = np.array([event_factors(peeps_cmh2o, fall) for fall in falls])[turns, events]
+    weights = weights / weights.sum()
+    share: Floats = np.bincount(events, weights=weights, minlength=steps).astype(np.float64)
+    return Posterior(share, curves + _middle(data), weights, events, data.centres)
+
+
+def _middle(data: StepCentres) -> float:
+    return float(np.median(data.centres))
+
+
+def _centred(data: StepCentres) -> Floats:
+    return data.centres - _middle(data)
+
+
+def _allot(weights: Floats) -> tuple[Integers, Integers, Integers]:
+    running = np.cumsum(weights)
+    wanted = (np.arange(POINTS) + 0.5) * (running[-1] / POINTS)
+    component, chosen, size = np.unravel_index(np.searchsorted(running, wanted), weights.shape)
+    return component, chosen, size
+
+
+def _replacements(
+    frame: Axes,
+    table: Table,
+    hypotheses: Hypotheses,
+    allotted: tuple[Integers, Integers, Integers],
+    points: Floats,
+) -> Floats:
+    """Change of the residual, in the axes, where spoiled steps are replaced by values that the others predict."""
+    steps = frame.scale.size
+    change = np.zeros((POINTS, steps))
+    some = np.flatnonzero(allotted[1])
+    if some.size == 0:
+        return change
+    q, h, s = (part[some] for part in allotted)
+    h = h - 1
+    both = h >= steps
+    pair = np.maximum(h - steps, 0)
+    first, last = h, np.zeros_like(h)
+    b = np.zeros(some.size)
+    if frame.first.size:
+        first, last = np.where(both, frame.first[pair], h), np.where(both, frame.second[pair], 0)
+        b = np.where(both, table.cross[q, pair, s], 0.0)
+    a, pull_a = table.own[q, first, s], hypotheses.pull[q, first, s]
+    d = np.where(both, table.own[q, last, s], 1.0)
+    pull_d = np.where(both, hypotheses.pull[q, last, s], 0.0)
+    determinant = a * d - b * b
+    # Covariance of the two replaced values: the inverse of [[a, b], [b, d]], through its lower root.
+    root = np.sqrt(d / determinant)
+    delta_a = -(d * pull_a - b * pull_d) / determinant + root * points[some, 0]
+    delta_d = -(a * pull_d - b * pull_a) / determinant - (b / determinant / root) * points[some, 0]
+    delta_d = np.where(both, delta_d + np.sqrt(1.0 / d) * points[some, 1], 0.0)
+    change[some] = delta_a[:, None] * frame.axes[q, first] + delta_d[:, None] * frame.axes[q, last]
+    return change

@@ -1,0 +1,74 @@
+"""While PEEP is still being lowered: has closing already been passed, and should lowering stop?
+
+The same model as in `closing`, asked after each step about the steps so far. Two things differ. The limb has no
+known end, so that *not reached* gets the prior of a constant hazard: each further step closes with probability
+`HAZARD_PER_STEP`, whatever came before. And the newest step has no next one that could take its fall back, which
+the model knows: a spoiled step competes with a real fall.
+
+Rule: stop when the probability that closing was passed is at least `limit` after each of the last `in_a_row` steps.
+A higher limit, or two in a row, gives fewer false calls and a later call; the benchmark draws the trade-off. A call
+that comes late costs units which then have to be opened again; a false call ends the trial without an answer.
+
+Source: the rule is the project's own; posterior probability against a limit is the textbook form of sequential
+detection (Shiryaev 1963, from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from ebbmark.physiology.closing.closing import CurveStep, closing_posterior, why_unusable
+from ebbmark.physiology.closing.curves import FALLING, NOT_REACHED, event_prior
+
+__all__ = ["HAZARD_PER_STEP", "STOP_LIMIT", "closing_passed", "should_stop_lowering"]
+
+HAZARD_PER_STEP = 0.12
+"""Prior probability that the next step closes: about 8 steps, the project's choice."""
+
+STOP_LIMIT = 0.9
+"""Probability at which lowering should stop, the project's choice."""
+
+
+def closing_passed(steps: Sequence[CurveStep], *, fall: float = 0.05, dynamic: bool = False) -> float:
+    """Give the probability that closing, or a fall from the first step on, lies within the steps so far.
+
+    Args:
+        steps: the limb so far, strictly falling PEEP, highest first.
+        fall: relative fall below the maximum so far that counts as closing.
+        dynamic: whether the compliances are dynamic.
+
+    Returns:
+        Probability; 0 for fewer than three steps, and for steps that are no limb, on which nothing can be said.
+
+    Raises:
+        ValueError: as `closing.estimate_closing`.
+
+    Source: see the module.
+    """
+    if why_unusable(steps, fall=fall):
+        return 0.0
+    events = closing_posterior(steps, fall=fall, dynamic=dynamic).events
+    survived = (1.0 - HAZARD_PER_STEP) ** np.arange(events.size)
+    wanted = np.concatenate([[survived[-1]], HAZARD_PER_STEP * survived[:-1]])
+    weighed = events * wanted / event_prior(events.size)
+    return float(weighed[FALLING:].sum() / (weighed[NOT_REACHED] + weighed[FALLING:].sum()))
+
+
+def should_stop_lowering(passed: Sequence[float], *, limit: float = STOP_LIMIT, in_a_row: int = 1) -> bool:
+    """Decide whether lowering PEEP should stop now.
+
+    Args:
+        passed: `closing_passed` after each step so far, oldest first.
+        limit: least probability, above 0 to 1.
+        in_a_row: how many of the last steps must reach it, at least 1.
+
+    Raises:
+        ValueError: a limit or number outside its range.
+
+    Source: see the module.
+    """
+    if not 0.0 < limit <= 1.0 or in_a_row < 1:
+        raise ValueError("limit must lie above 0 and not above 1, and in_a_row be at least 1")
+    return len(passed) >= in_a_row and all(chance >= limit for chance in passed[-in_a_row:])

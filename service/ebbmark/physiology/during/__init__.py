@@ -1,0 +1,3 @@
+"""During a trial: go on, read once more, or stop."""
+
+__all__: list[str] = []

@@ -1,0 +1,101 @@
+"""When may closing be called during a trial? The rule, and its price.
+
+Closing is called only when three things hold at the latest step: the estimate gives at least `call_at` for closing
+having been passed, the step rests on at least `fewest_readings`, and that was so at `steps_in_a_row` steps. A single
+noisy reading can therefore never call closing by itself. The price of a stricter rule is that the call comes later, by
+at most as many readings or steps as it asks for, and the lung spends that long below closing. Which price to pay is a
+choice, held in `CallRule` and tested; it is this project's, not a published one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from ebbmark.physiology.closing.estimate import CurveStep
+from ebbmark.physiology.closing.stopping import STOP_LIMIT, closing_passed, should_stop_lowering
+
+__all__ = ["DEFAULT_CALL_RULE", "CallRule", "StepSoFar", "closing_called", "steps_so_far"]
+
+_FEWEST_STEPS: Final = 3  # the estimator says nothing on fewer
+
+
+@dataclass(frozen=True, slots=True)
+class CallRule:
+    """When closing is called during a trial.
+
+    Attributes:
+        call_at: probability that closing has been passed, at or above which it is called [1].
+        doubt_at: probability at or above which a thin step is read once more before PEEP is lowered [1].
+        fewest_readings: settled readings that a step must rest on before it may call.
+        steps_in_a_row: steps that must each reach `call_at`.
+        fewest_steps: below this many steps nothing is called.
+    """
+
+    call_at: float = STOP_LIMIT
+    doubt_at: float = 0.5
+    fewest_readings: int = 2
+    steps_in_a_row: int = 1
+    fewest_steps: int = _FEWEST_STEPS
+
+    def __post_init__(self) -> None:
+        if not (0.5 <= self.doubt_at <= self.call_at < 1.0):
+            raise ValueError("a call rule needs 0.5 <= doubt_at <= call_at < 1")
+        if min(self.fewest_readings, self.steps_in_a_row) < 1 or self.fewest_steps < _FEWEST_STEPS:
+            raise ValueError("a call rule needs at least one reading, one step in a row and three steps")
+
+
+DEFAULT_CALL_RULE: Final = CallRule()
+
+
+@dataclass(frozen=True, slots=True)
+class StepSoFar:
+    """One step of the way down as it stands.
+
+    Attributes:
+        peep_cmh2o: set PEEP.
+        readings: settled readings of compliance that it rests on.
+        passed: probability, from this step and all before it, that closing has been passed; None where the estimator
+            was not asked or could not say.
+    """
+
+    peep_cmh2o: float
+    readings: int
+    passed: float | None
+
+
+def closing_called(steps: Sequence[StepSoFar], rule: CallRule = DEFAULT_CALL_RULE) -> bool:
+    """Whether closing may be called at the latest of these steps.
+
+    Args:
+        steps: of the way down so far, highest PEEP first.
+        rule: the documented trade-off.
+
+    Source: this project's choice.
+    """
+    if len(steps) < max(rule.fewest_steps, rule.steps_in_a_row):
+        return False
+    passed = [step.passed or 0.0 for step in steps]
+    return steps[-1].readings >= rule.fewest_readings and should_stop_lowering(
+        passed, limit=rule.call_at, in_a_row=rule.steps_in_a_row
+    )
+
+
+def steps_so_far(curve: Sequence[CurveStep], *, fall: float = 0.05) -> tuple[StepSoFar, ...]:
+    """Ask the estimator after each step whether closing has been passed.
+
+    Args:
+        curve: the limb so far, strictly falling PEEP, highest first.
+        fall: relative fall below the maximum so far that counts as closing.
+
+    Source: see `stopping.closing_passed`.
+    """
+    return tuple(
+        StepSoFar(
+            peep_cmh2o=step.peep_cmh2o,
+            readings=len(step.compliances_ml_per_cmh2o),
+            passed=closing_passed(curve[:count], fall=fall) if count >= _FEWEST_STEPS else None,
+        )
+        for count, step in enumerate(curve, start=1)
+    )

@@ -1,0 +1,131 @@
+"""Is a trial running at this moment, since when, and which steps of its way down are there so far?
+
+A trial is running downwards while the latest change of PEEP was a step down. The newest level may have no reading yet;
+it then stands there as a step without one, so that nobody is told to go where PEEP already is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from operator import itemgetter
+from typing import Final
+
+from ebbmark.physiology.closing.estimate import CurveStep
+from ebbmark.physiology.during.call_rule import DEFAULT_CALL_RULE, CallRule, StepSoFar, closing_called, steps_so_far
+from ebbmark.physiology.protocols import Protocol
+from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.trial.limb import Plateau, peep_plateaus
+from ebbmark.physiology.trial.reading import read_trial
+from ebbmark.physiology.trial.steps import Trial
+
+__all__ = ["RunningTrial", "began_at", "curve_of", "plateaus_of", "running_trial"]
+
+_FEWEST_STEPS: Final = 2
+"""A trial that is still running is read from its second step on."""
+
+
+@dataclass(frozen=True, slots=True)
+class RunningTrial:
+    """A trial as it stands.
+
+    Attributes:
+        steps: of the way down so far, highest PEEP first; empty while PEEP has not been lowered.
+        trial: the limb that the steps were read from; None where it has too few.
+        began_s: when PEEP was first moved for this trial [s since 1970-01-01T00:00:00Z].
+        now_cmh2o: the latest level of PEEP; None where none was sent.
+        falling: whether the latest change of PEEP was a step down.
+    """
+
+    steps: tuple[StepSoFar, ...]
+    trial: Trial | None
+    began_s: float
+    now_cmh2o: float | None
+    falling: bool
+
+
+def running_trial(
+    readings: Sequence[Reading], protocol: Protocol, *, rule: CallRule = DEFAULT_CALL_RULE
+) -> RunningTrial:
+    """Read a trial that may have only begun.
+
+    Args:
+        readings: of one patient, in any order.
+        protocol: what counts as a step.
+        rule: for whether closing had been called before the newest level, which has no reading yet.
+
+    Source: this project's choice, see the module.
+    """
+    plateaus = plateaus_of(readings)
+    if not plateaus:
+        return RunningTrial((), None, float("-inf"), None, False)
+    now = plateaus[-1].peep_cmh2o
+    first = _first_of_fall(plateaus, protocol)
+    began_s = began_at(plateaus, first, protocol)
+    if first == len(plateaus) - 1:
+        return RunningTrial((), None, began_s, now, False)
+    found = read_trial(readings, replace(protocol, minimum_steps=_FEWEST_STEPS))
+    if not isinstance(found, Trial) or found.steps[0].start_s < plateaus[first].start_s:
+        return RunningTrial((StepSoFar(now, 0, None),), None, began_s, now, True)
+    steps = steps_so_far(curve_of(found), fall=protocol.fall)
+    if now < steps[-1].peep_cmh2o - 0.1 and not closing_called(steps, rule):
+        steps = (*steps, StepSoFar(now, 0, steps[-1].passed))
+    return RunningTrial(steps, found, began_s, now, True)
+
+
+def curve_of(trial: Trial) -> list[CurveStep]:
+    """The steps of a limb as the estimate sees them.
+
+    Args:
+        trial: the limb.
+    """
+    return [
+        CurveStep(step.peep_cmh2o, tuple(s.compliance_ml_per_cmh2o for s in step.samples), trial.resolution)
+        for step in trial.steps
+    ]
+
+
+def plateaus_of(readings: Sequence[Reading]) -> tuple[Plateau, ...]:
+    """Stretches of unchanged PEEP: of the settings where there are any, else of the measured values.
+
+    Args:
+        readings: of one patient, in any order.
+    """
+    settings = [reading for reading in readings if reading.quantity is Quantity.PEEP_SET]
+    peeps = settings or [reading for reading in readings if reading.quantity is Quantity.PEEP_MEASURED]
+    return peep_plateaus(sorted(peeps, key=itemgetter(2, 1)))
+
+
+def began_at(plateaus: Sequence[Plateau], first: int, protocol: Protocol) -> float:
+    """When PEEP was first moved for the trial whose way down begins at this stretch [s since 1970-01-01T00:00:00Z].
+
+    Where PEEP was raised before, that is the first raised level; else the first lowered one.
+
+    Args:
+        plateaus: stretches of unchanged PEEP, in order of time.
+        first: index of the highest step of the way down.
+        protocol: how far apart steps of one trial may be.
+    """
+    raised = first
+    while (
+        raised > 0
+        and plateaus[raised - 1].peep_cmh2o < plateaus[raised].peep_cmh2o
+        and (raised == first or plateaus[raised + 1].start_s - plateaus[raised].start_s <= protocol.longest_step_s)
+    ):
+        raised -= 1
+    return plateaus[min(raised + 1, len(plateaus) - 1)].start_s
+
+
+def _first_of_fall(plateaus: Sequence[Plateau], protocol: Protocol) -> int:
+    """Index of the highest step of the fall that ends at the latest stretch; the latest itself where there is none."""
+    first = len(plateaus) - 1
+    while (
+        first > 0
+        and 0 < plateaus[first - 1].peep_cmh2o - plateaus[first].peep_cmh2o <= protocol.largest_decrement_cmh2o
+        and (
+            first == len(plateaus) - 1
+            or plateaus[first + 1].start_s - plateaus[first].start_s <= protocol.longest_step_s
+        )
+    ):
+        first -= 1
+    return first

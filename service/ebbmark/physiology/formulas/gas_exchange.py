@@ -1,0 +1,241 @@
+"""How well do these lungs oxygenate and clear carbon dioxide, and which class of ARDS would that be?
+
+The classes here speak of oxygenation alone. Onset, imaging and the origin of the oedema belong to the definitions
+too, and a clinician judges those.
+
+Sources: Berlin definition, JAMA 2012;307:2526-33 (thresholds read in reprinted tables); global definition, Matthay et
+al, Am J Respir Crit Care Med 2024;209:37-47 (abstract and a summary of the criteria read).
+"""
+
+from __future__ import annotations
+
+from enum import Enum
+from math import isfinite
+from typing import Final
+
+from ebbmark.physiology.formulas.bounds import require_at_least_zero, require_positive
+
+__all__ = [
+    "BERLIN_LOWEST_PEEP_CMH2O",
+    "HIGHEST_INFORMATIVE_SPO2_PERCENT",
+    "REFERENCE_PACO2_MMHG",
+    "REFERENCE_VENTILATION_ML_PER_KG_PER_MIN",
+    "Oxygenation",
+    "berlin_class",
+    "global_class_from_pf",
+    "global_class_from_sf",
+    "oxygenation_index",
+    "pf_ratio_at_altitude_mmhg",
+    "pf_ratio_mmhg",
+    "sf_ratio",
+    "ventilatory_ratio",
+]
+
+BERLIN_LOWEST_PEEP_CMH2O: Final = 5.0
+"""Least support at which the Berlin definition classifies [cmH2O]."""
+
+HIGHEST_INFORMATIVE_SPO2_PERCENT: Final = 97.0
+"""Above this the saturation curve is flat and S/F says nothing [%]. Source: global definition 2024."""
+
+REFERENCE_VENTILATION_ML_PER_KG_PER_MIN: Final = 100.0
+"""Minute ventilation expected of healthy lungs [mL/kg/min]. Source: Sinha et al 2009."""
+
+REFERENCE_PACO2_MMHG: Final = 37.5
+"""Carbon dioxide tension expected at that ventilation, 5 kPa [mmHg]. Source: Sinha et al 2009."""
+
+_LOWEST_FIO2: Final = 0.2  # room air reads as 0.21, a gas monitor may show 0.209
+_STANDARD_BAROMETRIC_MMHG: Final = 760.0
+_ML_PER_L: Final = 1000.0
+
+_PF_BOUNDS_MMHG: Final = (100.0, 200.0, 300.0)  # Berlin 2012, kept by the global definition
+_RATIO_DECIMALS: Final = 6
+_SF_BOUNDS: Final = (148.0, 235.0, 315.0)  # global definition 2024, intubated
+
+
+class Oxygenation(Enum):
+    """Class by oxygenation alone, worst first."""
+
+    SEVERE = "severe"
+    MODERATE = "moderate"
+    MILD = "mild"
+    ABOVE_THRESHOLD = "above-threshold"
+    """Oxygenation better than any class of ARDS."""
+    NOT_CLASSIFIED = "not-classified"
+    """The definition asks for more support than there was."""
+
+
+def pf_ratio_mmhg(*, pao2_mmhg: float, fio2: float) -> float:
+    """Arterial oxygen tension per fraction of inspired oxygen.
+
+    Args:
+        pao2_mmhg: arterial oxygen tension [mmHg].
+        fio2: inspired oxygen as a fraction, 0.2 to 1 [1].
+
+    Returns:
+        P/F [mmHg].
+
+    Raises:
+        ValueError: tension not above zero, or fraction outside 0.2 to 1.
+
+    Source: Berlin definition, JAMA 2012;307:2526-33.
+    """
+    require_positive(pao2_mmhg=pao2_mmhg)
+    _require_fraction(fio2)
+    return pao2_mmhg / fio2
+
+
+def pf_ratio_at_altitude_mmhg(*, pf_ratio_mmhg: float, barometric_pressure_mmhg: float) -> float:
+    """P/F made comparable with the thresholds above 1,000 m.
+
+    Args:
+        pf_ratio_mmhg: as measured there [mmHg].
+        barometric_pressure_mmhg: at the bedside [mmHg].
+
+    Returns:
+        Corrected P/F [mmHg].
+
+    Raises:
+        ValueError: either argument not above zero.
+
+    Source: Berlin definition, JAMA 2012;307:2526-33: P/F x barometric pressure / 760.
+    """
+    require_positive(pf_ratio_mmhg=pf_ratio_mmhg, barometric_pressure_mmhg=barometric_pressure_mmhg)
+    return pf_ratio_mmhg * barometric_pressure_mmhg / _STANDARD_BAROMETRIC_MMHG
+
+
+def sf_ratio(*, spo2_percent: float, fio2: float) -> float | None:
+    """Pulse-oximeter saturation per fraction of inspired oxygen.
+
+    Args:
+        spo2_percent: saturation [%].
+        fio2: inspired oxygen as a fraction, 0.2 to 1 [1].
+
+    Returns:
+        S/F, or None above 97 %, where saturation no longer tells oxygenation apart [%].
+
+    Raises:
+        ValueError: saturation not above zero or over 100, or fraction outside 0.2 to 1.
+
+    Source: global definition, Matthay et al 2024.
+    """
+    require_positive(spo2_percent=spo2_percent)
+    _require_fraction(fio2)
+    if spo2_percent > 100.0:
+        raise ValueError(f"saturation must not be over 100 %, got {spo2_percent}")
+    if spo2_percent > HIGHEST_INFORMATIVE_SPO2_PERCENT:
+        return None
+    return spo2_percent / fio2
+
+
+def oxygenation_index(*, mean_airway_pressure_cmh2o: float, fio2: float, pao2_mmhg: float) -> float:
+    """Pressure and oxygen spent for the oxygen tension reached; higher is worse.
+
+    Args:
+        mean_airway_pressure_cmh2o: over the whole breath [cmH2O].
+        fio2: inspired oxygen as a fraction, 0.2 to 1 [1].
+        pao2_mmhg: arterial oxygen tension [mmHg].
+
+    Returns:
+        Oxygenation index [cmH2O/mmHg, by habit without unit].
+
+    Raises:
+        ValueError: pressure or tension not above zero, or fraction outside 0.2 to 1.
+
+    Source: textbook form, from memory, not opened: not for display until somebody has read it in print.
+    """
+    require_positive(mean_airway_pressure_cmh2o=mean_airway_pressure_cmh2o, pao2_mmhg=pao2_mmhg)
+    _require_fraction(fio2)
+    return mean_airway_pressure_cmh2o * fio2 * 100.0 / pao2_mmhg
+
+
+def ventilatory_ratio(*, minute_volume_l_per_min: float, paco2_mmhg: float, pbw_kg: float) -> float:
+    """Ventilation spent for the carbon dioxide tension reached, against healthy lungs; about 1 is normal.
+
+    Args:
+        minute_volume_l_per_min: minute ventilation [L/min].
+        paco2_mmhg: arterial carbon dioxide tension [mmHg].
+        pbw_kg: predicted body weight [kg].
+
+    Returns:
+        Ventilatory ratio [1].
+
+    Raises:
+        ValueError: any argument not above zero.
+
+    Source: Sinha et al, Br J Anaesth 2009;102:692-7: minute ventilation x PaCO2 / (PBW x 100 x 37.5).
+    """
+    require_positive(minute_volume_l_per_min=minute_volume_l_per_min, paco2_mmhg=paco2_mmhg, pbw_kg=pbw_kg)
+    expected = pbw_kg * REFERENCE_VENTILATION_ML_PER_KG_PER_MIN * REFERENCE_PACO2_MMHG
+    return minute_volume_l_per_min * _ML_PER_L * paco2_mmhg / expected
+
+
+def berlin_class(*, pf_ratio_mmhg: float, peep_cmh2o: float) -> Oxygenation:
+    """Class by P/F, given enough support.
+
+    Args:
+        pf_ratio_mmhg: corrected for altitude where that applies [mmHg].
+        peep_cmh2o: PEEP or continuous positive pressure [cmH2O].
+
+    Returns:
+        The class, or `NOT_CLASSIFIED` below 5 cmH2O.
+
+    Raises:
+        ValueError: ratio not above zero or PEEP below zero.
+
+    Source: Berlin definition, JAMA 2012;307:2526-33: severe to 100, moderate to 200, mild to 300, each included.
+    """
+    require_positive(pf_ratio_mmhg=pf_ratio_mmhg)
+    require_at_least_zero(peep_cmh2o=peep_cmh2o)
+    if peep_cmh2o < BERLIN_LOWEST_PEEP_CMH2O:
+        return Oxygenation.NOT_CLASSIFIED
+    return _class_within(_PF_BOUNDS_MMHG, pf_ratio_mmhg)
+
+
+def global_class_from_pf(*, pf_ratio_mmhg: float) -> Oxygenation:
+    """Class of an intubated patient by P/F.
+
+    Args:
+        pf_ratio_mmhg: corrected for altitude where that applies [mmHg].
+
+    Returns:
+        The class.
+
+    Raises:
+        ValueError: ratio not above zero.
+
+    Source: global definition, Matthay et al 2024: severe to 100, moderate to 200, mild to 300, each included.
+    """
+    require_positive(pf_ratio_mmhg=pf_ratio_mmhg)
+    return _class_within(_PF_BOUNDS_MMHG, pf_ratio_mmhg)
+
+
+def global_class_from_sf(*, sf_ratio: float) -> Oxygenation:
+    """Class of an intubated patient by S/F, with a saturation of 97 % or less.
+
+    Args:
+        sf_ratio: as `sf_ratio` gives it [%].
+
+    Returns:
+        The class.
+
+    Raises:
+        ValueError: ratio not above zero.
+
+    Source: global definition, Matthay et al 2024: severe to 148, moderate to 235, mild to 315, each included.
+    """
+    require_positive(sf_ratio=sf_ratio)
+    return _class_within(_SF_BOUNDS, sf_ratio)
+
+
+def _class_within(bounds: tuple[float, float, float], ratio: float) -> Oxygenation:
+    classes = (Oxygenation.SEVERE, Oxygenation.MODERATE, Oxygenation.MILD)
+    for upper, oxygenation in zip(bounds, classes, strict=True):
+        # 58 mmHg at 0.58 is a ratio of 100, though the division answers 100.00000000000001
+        if round(ratio, _RATIO_DECIMALS) <= upper:
+            return oxygenation
+    return Oxygenation.ABOVE_THRESHOLD
+
+
+def _require_fraction(fio2: float) -> None:
+    if not (isfinite(fio2) and _LOWEST_FIO2 <= fio2 <= 1.0):
+        raise ValueError(f"inspired oxygen must be a fraction from {_LOWEST_FIO2} to 1, got {fio2}")

@@ -1,0 +1,250 @@
+"""One compliance per breath or charted row: which pressure, which volume and which baseline belong together?
+
+Static compliance is tidal volume over plateau pressure less total PEEP (Suter et al, N Engl J Med 1975;292:284-9);
+dynamic compliance takes peak pressure instead. Which of several sources is taken is decided once for a whole limb,
+so that a step of the curve can never come from a change of source.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from math import hypot
+from operator import itemgetter
+
+from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.trial.steps import ComplianceKind, Sample
+from ebbmark.physiology.wording import level
+
+__all__ = ["Recipe", "StepReadings", "choose_recipe", "resolution_of", "samples_of"]
+
+KIND_OF_LEAD: Mapping[Quantity, ComplianceKind] = {
+    Quantity.PLATEAU_PRESSURE: ComplianceKind.STATIC_COMPUTED,
+    Quantity.DRIVING_PRESSURE: ComplianceKind.STATIC_FROM_DRIVING_PRESSURE,
+    Quantity.COMPLIANCE_STATIC: ComplianceKind.STATIC_CHARTED,
+    Quantity.PEAK_PRESSURE: ComplianceKind.DYNAMIC_COMPUTED,
+    Quantity.PRESSURE_ABOVE_PEEP_SET: ComplianceKind.DYNAMIC_FROM_SET_PRESSURE,
+    Quantity.COMPLIANCE_DYNAMIC: ComplianceKind.DYNAMIC_CHARTED,
+}
+"""In order of preference: what leads a sample, and which kind of compliance it gives."""
+
+VOLUMES = (
+    Quantity.TIDAL_VOLUME_EXPIRED,
+    Quantity.TIDAL_VOLUME_UNSTATED,
+    Quantity.TIDAL_VOLUME_INSPIRED,
+    Quantity.TIDAL_VOLUME_SET,
+)
+"""In order of preference: expired volume is what left the lung."""
+
+ABOVE_PEEP = (Quantity.DRIVING_PRESSURE, Quantity.PRESSURE_ABOVE_PEEP_SET)
+CHARTED = (Quantity.COMPLIANCE_STATIC, Quantity.COMPLIANCE_DYNAMIC)
+
+LEAST_COMPLIANCE, LARGEST_COMPLIANCE = 3.0, 200.0
+"""Range of an adult's respiratory system, generously [mL/cmH2O]; a value beyond it is a mistake of unit or of entry.
+This project's choice."""
+
+COVERAGE = 0.8
+"""A preferred source is taken when it covers this share of the steps that the best-covering source covers."""
+
+
+@dataclass(frozen=True, slots=True)
+class StepReadings:
+    """All readings that fall into one step.
+
+    Attributes:
+        peep_cmh2o: set PEEP of the step.
+        peep_readings: the PEEP readings that define the step, in order of time.
+        by_quantity: the rest, each list in order of time.
+    """
+
+    peep_cmh2o: float
+    peep_readings: tuple[Reading, ...]
+    by_quantity: Mapping[Quantity, Sequence[Reading]]
+
+
+@dataclass(frozen=True, slots=True)
+class Recipe:
+    """How samples are made, the same for every step of a limb.
+
+    Attributes:
+        lead: pressure or charted compliance; one sample per reading of it.
+        kind: kind of compliance that results.
+        volume: tidal volume that goes with it; None for a charted compliance.
+        baseline: total or intrinsic PEEP; None where set PEEP must stand for it.
+    """
+
+    lead: Quantity
+    kind: ComplianceKind
+    volume: Quantity | None
+    baseline: Quantity | None
+
+
+def choose_recipe(steps: Sequence[StepReadings], set_volumes: Sequence[Reading]) -> Recipe | None:
+    """Choose the sources for a whole limb.
+
+    Args:
+        steps: the steps of the limb.
+        set_volumes: every tidal volume setting of the record in order of time; a setting holds until changed.
+
+    Returns:
+        The first recipe in order of preference that covers nearly as many steps as the best one; None if none
+        covers any step.
+    """
+    covered: list[tuple[int, Quantity, Quantity | None]] = []
+    for lead in KIND_OF_LEAD:
+        volumes: tuple[Quantity | None, ...] = (None,) if lead in CHARTED else VOLUMES
+        for volume in volumes:
+            count = sum(
+                1
+                for step in steps
+                if step.by_quantity.get(lead)
+                and (
+                    volume is None
+                    or step.by_quantity.get(volume)
+                    or (volume is Quantity.TIDAL_VOLUME_SET and set_volumes)
+                )
+            )
+            if count:
+                covered.append((count, lead, volume))
+    if not covered:
+        return None
+    enough = COVERAGE * max(count for count, _, _ in covered)
+    _, lead, volume = next(row for row in covered if row[0] >= enough)
+    return Recipe(lead, KIND_OF_LEAD[lead], volume, _baseline(steps, lead))
+
+
+def _baseline(steps: Sequence[StepReadings], lead: Quantity) -> Quantity | None:
+    """Total or intrinsic PEEP, if known in every step that has a leading reading."""
+    relevant = [step for step in steps if step.by_quantity.get(lead)]
+    for quantity in (Quantity.PEEP_TOTAL, Quantity.PEEP_INTRINSIC):
+        if all(step.by_quantity.get(quantity) for step in relevant):
+            return quantity
+    return None
+
+
+def samples_of(
+    step: StepReadings, recipe: Recipe, set_volumes: Sequence[Reading]
+) -> tuple[list[Sample], list[Reading], list[tuple[Reading, str]]]:
+    """Make the samples of one step.
+
+    Each leading reading is paired with the volume and the baseline of the same input resource or instant, else
+    with the nearest in time within the step.
+
+    Returns:
+        The samples; the readings that they are made of; the leading readings that gave none, each with its reason.
+    """
+    samples: list[Sample] = []
+    used: list[Reading] = []
+    unused: list[tuple[Reading, str]] = []
+    volumes = _Partners.of(() if recipe.volume is None else step.by_quantity.get(recipe.volume, ()))
+    baselines = _Partners.of(() if recipe.baseline is None else step.by_quantity.get(recipe.baseline, ()))
+    peep_starts = [reading.start_s for reading in step.peep_readings]
+    for lead in step.by_quantity.get(recipe.lead, ()):
+        governing = step.peep_readings[max(bisect_right(peep_starts, lead.start_s) - 1, 0)]
+        parts = [lead, governing]
+        volume = pressure = None
+        baseline = step.peep_cmh2o
+        held = baselines.nearest(lead)
+        if held is not None:
+            parts.append(held)
+            baseline = held.value + (step.peep_cmh2o if recipe.baseline is Quantity.PEEP_INTRINSIC else 0.0)
+        compliance = lead.value
+        if recipe.volume is not None:
+            paired = volumes.nearest(lead) or _setting_at(set_volumes, lead, recipe.volume)
+            if paired is None:
+                unused.append((lead, "no tidal volume was sent for this step"))
+                continue
+            parts.append(paired)
+            volume = paired.value
+            pressure = _pressure(lead, step.peep_cmh2o, baseline)
+            compliance = volume / (pressure - baseline) if pressure > baseline else 0.0
+        if not LEAST_COMPLIANCE <= compliance <= LARGEST_COMPLIANCE:
+            unused.append((lead, _impossible(lead, volume, baseline, compliance)))
+            continue
+        sources = tuple(dict.fromkeys([part.source for part in parts]))
+        samples.append(Sample(compliance, volume, pressure, baseline, lead.at_s, sources))
+        used += parts
+    return samples, used, unused
+
+
+def _pressure(lead: Reading, peep_cmh2o: float, baseline_cmh2o: float) -> float:
+    """Airway pressure at the end of inspiration that a leading reading stands for."""
+    if lead.quantity is Quantity.DRIVING_PRESSURE:
+        return baseline_cmh2o + lead.value  # plateau less total PEEP
+    if lead.quantity is Quantity.PRESSURE_ABOVE_PEEP_SET:
+        return peep_cmh2o + lead.value  # set above set PEEP
+    return lead.value
+
+
+def _impossible(lead: Reading, volume: float | None, baseline: float, compliance: float) -> str:
+    """Why a leading reading gives no compliance that a respiratory system could have."""
+    possible = f"possible is {LEAST_COMPLIANCE:g} to {LARGEST_COMPLIANCE:g} mL/cmH2O"
+    if volume is None:
+        return f"a compliance of {compliance:g} mL/cmH2O; {possible}"
+    with_these = f"{lead.value:g} with a baseline of {level(baseline)} cmH2O and a tidal volume of {volume:g} mL"
+    if compliance == 0.0:
+        return f"{with_these} gives no compliance"
+    return f"{with_these} gives a compliance of {compliance:.3g} mL/cmH2O; {possible}"
+
+
+@dataclass(frozen=True, slots=True)
+class _Partners:
+    """Readings of one quantity within one step, to be found by the reading that they go with."""
+
+    by_source: Mapping[int, Reading]
+    by_start: Mapping[float, Reading]
+    in_order: Sequence[Reading]
+
+    @classmethod
+    def of(cls, readings: Sequence[Reading]) -> _Partners:
+        return cls({r.source: r for r in readings}, {r.start_s: r for r in readings}, readings)
+
+    def nearest(self, lead: Reading) -> Reading | None:
+        """The one of the same input or instant or, failing that, nearest in time; None if there is none."""
+        partner = self.by_source.get(lead.source) or self.by_start.get(lead.start_s)
+        if partner is None and self.in_order:
+            start_s = lead.start_s
+            return min(self.in_order, key=lambda r: (abs(r.start_s - start_s), r.start_s, r.value))
+        return partner
+
+
+def _setting_at(set_volumes: Sequence[Reading], lead: Reading, volume: Quantity) -> Reading | None:
+    """The tidal volume setting in force at the time of the leading reading."""
+    if volume is not Quantity.TIDAL_VOLUME_SET or not set_volumes:
+        return None
+    index = bisect_right(set_volumes, lead.start_s, key=itemgetter(2)) - 1
+    return set_volumes[index] if index >= 0 else None
+
+
+def resolution_of(samples: Sequence[Sample], recipe: Recipe, leads: Sequence[float]) -> float:
+    """Relative standard deviation of one compliance that comes from rounding of the charted values alone.
+
+    A value rounded to a quantum q carries a uniform error of standard deviation q divided by the square root of 12.
+
+    Args:
+        samples: all samples of the limb.
+        recipe: how they were made.
+        leads: the leading values as read (pressure [cmH2O] or compliance [mL/cmH2O]).
+    """
+    if not samples or not leads:
+        return 0.0
+    if recipe.volume is None:
+        middle = sorted(leads)[len(leads) // 2]
+        return _quantum(leads, (1.0, 0.5, 0.1)) / 12**0.5 / middle
+    above = [s.tidal_volume_ml / s.compliance_ml_per_cmh2o for s in samples if s.tidal_volume_ml]
+    volumes = [s.tidal_volume_ml for s in samples if s.tidal_volume_ml]
+    pressure_part = _quantum(leads, (1.0, 0.5, 0.1)) / 12**0.5 / sorted(above)[len(above) // 2]
+    volume_part = _quantum(volumes, (50.0, 10.0, 5.0, 1.0)) / 12**0.5 / sorted(volumes)[len(volumes) // 2]
+    return hypot(pressure_part, volume_part)
+
+
+def _quantum(values: Sequence[float], quanta: Sequence[float]) -> float:
+    """The coarsest of the quanta that all values are multiples of; 0 if none, or if all values are the same."""
+    first = values[0]
+    if all(value == first for value in values):
+        return 0.0
+    for quantum in quanta:
+        if all(abs(value / quantum - round(value / quantum)) < 1e-6 for value in values):
+            return quantum
+    return 0.0

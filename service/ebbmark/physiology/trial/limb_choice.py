@@ -1,0 +1,125 @@
+"""Which run of falling PEEP is the decremental limb of the trial, and what must be said of the choice?"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator, Sequence
+
+from ebbmark.physiology.protocols import Protocol
+from ebbmark.physiology.trial.artefacts import OPEN_CIRCUIT_PEEP_CMH2O
+from ebbmark.physiology.trial.limb import Plateau, falling_runs
+from ebbmark.physiology.trial.steps import NoTrial, NoTrialReason, Observed
+from ebbmark.physiology.wording import level
+
+__all__ = ["find_limb"]
+
+Run = tuple[int, int]
+"""First and last index of a run, inclusive."""
+
+SAME_SITTING = 2.0
+"""Runs that follow one another within this many longest steps belong to one sitting. This project's choice."""
+
+
+def find_limb(
+    plateaus: Sequence[Plateau], last_reading_s: Sequence[float], protocol: Protocol
+) -> tuple[Run, tuple[Observed, ...]] | NoTrial:
+    """Pick the limb: of the latest sitting the run with the most steps, of equals the latest.
+
+    A descent to the final PEEP after re-opening has few steps and follows its trial within minutes; it must not take
+    the trial's place.
+
+    Args:
+        plateaus: stretches of unchanged PEEP in order of time.
+        last_reading_s: for each stretch, the time of its last reading of any kind.
+        protocol: how many steps are needed, and how large or long a step may be.
+
+    Returns:
+        First and last index of the run (inclusive) and what was seen; or why there is none.
+    """
+    if not plateaus:
+        return NoTrial(NoTrialReason.NO_PEEP, "no PEEP reading", "a PEEP setting for each step")
+    if len(plateaus) == 1:
+        return NoTrial(
+            NoTrialReason.ALL_PEEP_EQUAL,
+            f"every PEEP reading is {level(plateaus[0].peep_cmh2o)} cmH2O",
+            f"PEEP lowered over at least {protocol.minimum_steps} steps",
+        )
+    runs, drops = falling_runs(plateaus, last_reading_s, protocol)
+    long_enough = [run for run in runs if _steps(run) >= protocol.minimum_steps]
+    if not long_enough:
+        return _no_limb(plateaus, runs, protocol)
+    sitting = [long_enough[-1]]
+    for run in reversed(long_enough[:-1]):
+        if plateaus[sitting[0][0]].start_s - last_reading_s[run[1]] > SAME_SITTING * protocol.longest_step_s:
+            break
+        sitting.insert(0, run)
+    chosen = max(sitting, key=lambda run: (_steps(run), run))
+    seen = [
+        *(_other(plateaus, run, chosen) for run in long_enough if run != chosen),
+        *_open_circuit_before(plateaus, chosen[0]),
+        *(_large_drop(plateaus, chosen[1]) if chosen[1] + 1 in drops else ()),
+    ]
+    return chosen, tuple(seen)
+
+
+def _steps(run: Run) -> int:
+    return run[1] - run[0] + 1
+
+
+def _span(plateaus: Sequence[Plateau], run: Run) -> str:
+    first, last = (plateaus[index].peep_cmh2o for index in run)
+    return f"{level(first)} to {level(last)} cmH2O in {_steps(run)} steps"
+
+
+def _other(plateaus: Sequence[Plateau], run: Run, chosen: Run) -> Observed:
+    when = "earlier" if run < chosen else "later"
+    return Observed(
+        "other-limb",
+        f"PEEP fell in more than one run: this answer reads {_span(plateaus, chosen)}, not the {when} run from "
+        f"{_span(plateaus, run)}. Check that this is the trial that was meant.",
+        plateaus[run[0]].start_s,
+        plateaus[run[0]].peep_cmh2o,
+    )
+
+
+def _open_circuit_before(plateaus: Sequence[Plateau], first: int) -> Iterator[Observed]:
+    """A level near zero that broke into falling PEEP: what follows is a limb without the opening before it."""
+    if first < 2:
+        return
+    before, opened, after = plateaus[first - 2 : first + 1]
+    if opened.peep_cmh2o <= OPEN_CIRCUIT_PEEP_CMH2O and before.peep_cmh2o >= after.peep_cmh2o:
+        yield Observed(
+            "disconnection",
+            f"Between the steps of {level(before.peep_cmh2o)} and {level(after.peep_cmh2o)} cmH2O PEEP was charted as "
+            f"{level(opened.peep_cmh2o)} cmH2O, as in a disconnection or suction.",
+            opened.start_s,
+            after.peep_cmh2o,
+        )
+
+
+def _large_drop(plateaus: Sequence[Plateau], last: int) -> Iterator[Observed]:
+    yield Observed(
+        "large-drop",
+        f"After the step at {level(plateaus[last].peep_cmh2o)} cmH2O the PEEP fell to "
+        f"{level(plateaus[last + 1].peep_cmh2o)} cmH2O at once; that is not a step of a trial, so the limb ends there.",
+        plateaus[last + 1].start_s,
+        plateaus[last + 1].peep_cmh2o,
+    )
+
+
+def _no_limb(plateaus: Sequence[Plateau], runs: Sequence[tuple[int, int]], protocol: Protocol) -> NoTrial:
+    """Say why no run of falling PEEP was long enough."""
+    wanted = (
+        f"at least {protocol.minimum_steps} steps of falling PEEP, each lower by at most "
+        f"{protocol.largest_decrement_cmh2o:g} cmH2O and within {protocol.longest_step_s / 60:g} minutes of the last"
+    )
+    levels = ", ".join(f"{level(plateau.peep_cmh2o)}" for plateau in plateaus[:12])
+    if all(b.peep_cmh2o > a.peep_cmh2o for a, b in itertools.pairwise(plateaus)):
+        return NoTrial(NoTrialReason.PEEP_ONLY_RISING, f"PEEP only rises ({levels} cmH2O)", wanted)
+    longest = max((last - first + 1 for first, last in runs), default=1)
+    return NoTrial(
+        NoTrialReason.TOO_FEW_STEPS,
+        f"the longest run of falling PEEP has {longest} step{'s' if longest > 1 else ''} "
+        f"(PEEP in order of time: {levels} cmH2O)",
+        wanted,
+    )

@@ -1,0 +1,223 @@
+"""Which steps did this trial have, which readings belong to each, and which of them may be compared?
+
+From readings in any order to the steps of one decremental limb. Every reading is either used, or listed with the
+reason why not.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Mapping, Sequence
+from operator import itemgetter
+from statistics import median
+
+from ebbmark.physiology.protocols import Protocol
+from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.trial.artefacts import cut_off_times, disconnection_remarks, dropped_leads, settled_from_s
+from ebbmark.physiology.trial.contradictions import contradictions
+from ebbmark.physiology.trial.curve import Recipe, StepReadings, choose_recipe, resolution_of, samples_of
+from ebbmark.physiology.trial.limb import Plateau, peep_plateaus
+from ebbmark.physiology.trial.limb_choice import find_limb
+from ebbmark.physiology.trial.remarks import remarks, unsettled_remark
+from ebbmark.physiology.trial.steps import (
+    ComplianceKind,
+    NoTrial,
+    NoTrialReason,
+    Observed,
+    Sample,
+    Step,
+    Trial,
+    Unused,
+)
+
+__all__ = [
+    "ComplianceKind",
+    "NoTrial",
+    "NoTrialReason",
+    "Observed",
+    "Sample",
+    "Step",
+    "Trial",
+    "Unused",
+    "read_trial",
+]
+
+RATES = (Quantity.RESPIRATORY_RATE_SET, Quantity.RESPIRATORY_RATE)
+"""Of these the latest value before the limb ended serves the expected power."""
+
+CONTROLLED = (Quantity.PRESSURE_ABOVE_PEEP_SET, Quantity.TIDAL_VOLUME_SET)
+"""Settings that tell what the ventilator controls; the curve may be made of them too."""
+
+Readings = dict[Quantity, list[Reading]]
+
+
+def read_trial(readings: Sequence[Reading], protocol: Protocol) -> Trial | NoTrial:
+    """Turn readings in any order into the steps of a decremental limb.
+
+    Args:
+        readings: all usable readings of one patient.
+        protocol: what counts as a step, when a reading has settled, how many steps are needed.
+
+    Returns:
+        The trial, or why the readings hold none.
+    """
+    by_quantity: Readings = {}
+    for reading in readings:
+        by_quantity.setdefault(reading.quantity, []).append(reading)
+    for group in by_quantity.values():
+        group.sort(key=itemgetter(2, 1))  # by start, then value: the order received must not matter
+    peep = Quantity.PEEP_SET if Quantity.PEEP_SET in by_quantity else Quantity.PEEP_MEASURED
+    plateaus = peep_plateaus(by_quantity.pop(peep, []))
+    placed, last_reading_s = _place(by_quantity, plateaus)
+    found = find_limb(plateaus, last_reading_s, protocol)
+    if isinstance(found, NoTrial):
+        return found
+    (first, last), seen = found
+    stretch = slice(first, last + 1)
+    limb = [
+        StepReadings(plateau.peep_cmh2o, plateau.readings, groups)
+        for plateau, groups in zip(plateaus[stretch], placed[stretch], strict=True)
+    ]
+    set_volumes = by_quantity.get(Quantity.TIDAL_VOLUME_SET, [])
+    recipe = choose_recipe(limb, set_volumes)
+    if recipe is None:
+        return _no_compliance(0, len(limb), protocol)
+    cuts = cut_off_times(limb)
+    steps: list[Step] = []
+    unsettled: list[Step] = []
+    leads: list[float] = []
+    used: set[int] = set()
+    reasons: dict[int, str] = {}
+    for index, (step, plateau) in enumerate(zip(limb, plateaus[stretch], strict=True)):
+        led = step.by_quantity.get(recipe.lead, ())
+        settled_s = settled_from_s(step, led, last_reading_s[first + index - 1] if first + index else None, protocol)
+        dropped = dropped_leads(
+            limb, index, recipe, cuts[index], _span(plateau, index, limb, protocol), settled_s, protocol
+        )
+        reasons.update((id(reading), reason) for reading, reason in dropped)
+        kept = [reading for reading in led if id(reading) not in reasons]
+        cleaned = StepReadings(step.peep_cmh2o, step.peep_readings, {**step.by_quantity, recipe.lead: kept})
+        samples, made_of, failed = samples_of(cleaned, recipe, set_volumes)
+        reasons.update((id(reading), reason) for reading, reason in failed)
+        used.update(map(id, step.peep_readings))
+        if samples:
+            peaks = step.by_quantity.get(Quantity.PEAK_PRESSURE, ())
+            used.update(map(id, made_of))
+            used.update(map(id, peaks))
+            steps.append(_step(step, recipe, samples, peaks))
+            leads += [reading.value for reading in kept]
+            if all(sample.at_s < settled_s for sample in samples):
+                unsettled.append(steps[-1])
+    if len(steps) < protocol.minimum_steps:
+        return _no_compliance(len(steps), len(limb), protocol)
+    context = _context(by_quantity, plateaus[first].start_s, steps[-1].end_s, protocol)
+    used.update(map(id, context.values()))
+    return Trial(
+        steps=tuple(steps),
+        kind=recipe.kind,
+        resolution=resolution_of([sample for step in steps for sample in step.samples], recipe, leads),
+        peep_source="set" if peep is Quantity.PEEP_SET else "measured",
+        observed=(
+            *seen,
+            *disconnection_remarks(limb, cuts),
+            *remarks(limb, steps, recipe),
+            *contradictions(limb, steps, recipe),
+            *unsettled_remark(unsettled, protocol),
+        ),
+        context=context,
+        unused=tuple(
+            Unused(reading, reasons.get(id(reading)) or _why_unused(reading, peep, plateaus, (first, last), recipe))
+            for reading in readings
+            if id(reading) not in used
+        ),
+    )
+
+
+def _context(
+    by_quantity: Mapping[Quantity, Sequence[Reading]], start_s: float, end_s: float, protocol: Protocol
+) -> dict[str, Reading]:
+    """Rate and controlled settings in force at the limb: a setting holds until changed, a measurement passes."""
+    context: dict[str, Reading] = {}
+    for quantity in (*RATES, *CONTROLLED):
+        earliest_s = start_s - protocol.longest_step_s if quantity is Quantity.RESPIRATORY_RATE else float("-inf")
+        in_force = [r for r in by_quantity.get(quantity, ()) if earliest_s <= r.start_s <= end_s]
+        if in_force:
+            context[quantity.slug] = in_force[-1]
+    return context
+
+
+def _place(
+    by_quantity: Mapping[Quantity, Sequence[Reading]], plateaus: Sequence[Plateau]
+) -> tuple[list[Readings], list[float]]:
+    """Put every reading into the stretch of PEEP in which its middle lies; also the last time seen in each."""
+    starts = [plateau.start_s for plateau in plateaus]
+    placed: list[Readings] = [{} for _ in plateaus]
+    last_s = [plateau.readings[-1].end_s for plateau in plateaus]
+    for quantity, group in by_quantity.items():
+        for reading in group:
+            at_s = 0.5 * (reading.start_s + reading.end_s)
+            index = bisect_right(starts, at_s) - 1
+            if index >= 0:
+                placed[index].setdefault(quantity, []).append(reading)
+                if at_s > last_s[index]:
+                    last_s[index] = at_s
+    return placed, last_s
+
+
+def _why_unused(
+    reading: Reading, peep: Quantity, plateaus: Sequence[Plateau], limb: tuple[int, int], recipe: Recipe
+) -> str:
+    """Why a reading is in no sample, where no better reason was given."""
+    if reading.quantity is peep:
+        return "outside the decremental limb; it only shows where the limb begins and ends"
+    index = bisect_right([plateau.start_s for plateau in plateaus], reading.at_s) - 1
+    if index < 0:
+        return "before the first PEEP reading, so its step is not known"
+    if index < limb[0]:
+        return "before the decremental limb began"
+    if index > limb[1]:
+        return "after the decremental limb had ended"
+    if reading.quantity in (recipe.volume, recipe.baseline):
+        return "no pressure reading that counts goes with it"
+    return f"not part of the curve, which is made as {recipe.kind.slug}; compared with it where that can be done"
+
+
+def _span(plateau: Plateau, index: int, limb: Sequence[StepReadings], protocol: Protocol) -> tuple[float, float]:
+    """Earliest and latest time at which a reading of this step still belongs to the trial."""
+    earliest = plateau.until_s - protocol.longest_step_s if index == 0 else plateau.start_s
+    latest = plateau.start_s + protocol.longest_step_s if index == len(limb) - 1 else plateau.until_s
+    return earliest, latest
+
+
+def _step(step: StepReadings, recipe: Recipe, samples: Sequence[Sample], peak_readings: Sequence[Reading]) -> Step:
+    """Medians over the samples of one step."""
+    volumes = [sample.tidal_volume_ml for sample in samples if sample.tidal_volume_ml is not None]
+    pressures = [sample.pressure_cmh2o for sample in samples if sample.pressure_cmh2o is not None]
+    above = [sample.pressure_cmh2o - sample.baseline_cmh2o for sample in samples if sample.pressure_cmh2o is not None]
+    static = recipe.kind.static
+    peaks = [reading.value for reading in peak_readings]
+    sources = [source for sample in samples for source in sample.sources]
+    sources += [reading.source for reading in (*step.peep_readings, *peak_readings)]
+    return Step(
+        peep_cmh2o=step.peep_cmh2o,
+        start_s=min(step.peep_readings[0].start_s, samples[0].at_s),
+        end_s=max(sample.at_s for sample in samples),
+        samples=tuple(samples),
+        compliance_ml_per_cmh2o=median(sample.compliance_ml_per_cmh2o for sample in samples),
+        tidal_volume_ml=median(volumes) if volumes else None,
+        plateau_cmh2o=median(pressures) if static and pressures else None,
+        peak_cmh2o=median(peaks) if peaks else (median(pressures) if pressures and not static else None),
+        driving_pressure_cmh2o=median(above) if static and above else None,
+        baseline_cmh2o=median(sample.baseline_cmh2o for sample in samples),
+        sources=tuple(dict.fromkeys(sources)),
+    )
+
+
+def _no_compliance(usable: int, steps: int, protocol: Protocol) -> NoTrial:
+    """Say that too few steps have a compliance, and what one needs."""
+    return NoTrial(
+        NoTrialReason.NO_COMPLIANCE,
+        f"{usable} of {steps} steps of falling PEEP have a usable compliance",
+        f"at least {protocol.minimum_steps} steps that each have tidal volume with plateau (or peak) pressure, or a "
+        "charted compliance",
+    )
