@@ -1,7 +1,8 @@
 """Runs the commands whose output the README shows, and puts what they print into it.
 
 A block that follows `<!-- output of: COMMAND -->` is what COMMAND prints. A service is running meanwhile; where a
-command names 127.0.0.1:8087, the port in use is put in its place. Run: .venv/bin/python deploy/readme.py
+command names 127.0.0.1:8087, the port in use is put in its place. Blocks that need a record, and so Java, are renewed
+with --record. Run: .venv/bin/python deploy/readme.py
 """
 
 from __future__ import annotations
@@ -19,13 +20,16 @@ from demo import service
 ROOT = Path(__file__).parents[1]
 README = ROOT / "README.md"
 BLOCK = re.compile(r"(<!-- output of: (?P<command>.+?) -->\n```\w*\n)(?P<shown>.*?)(```\n)", re.DOTALL)
+RECORD_BLOCK = re.compile(
+    r"(<!-- output, with Java and Maven, of: (?P<command>.+?) -->\n```\w*\n)(?P<shown>.*?)(```\n)", re.DOTALL
+)
 ADDRESS = "http://127.0.0.1:8087"
 LONGEST_SHOWN = 118
 """Longer commands stay in the comment; what they do is said in the text."""
 
 
-def renewed(text: str) -> str:
-    """The README with every block as its command prints it now."""
+def renewed(text: str, blocks: re.Pattern[str] = BLOCK) -> str:
+    """The README with every block of a kind as its command prints it now."""
     with service() as address:
 
         def printed(block: re.Match[str]) -> str:
@@ -33,7 +37,7 @@ def renewed(text: str) -> str:
             asked = f"$ {command}\n" if len(command) <= LONGEST_SHOWN else ""
             return block[1] + asked + output_of(command, address) + block[4]
 
-        return BLOCK.sub(printed, text)
+        return blocks.sub(printed, text)
 
 
 def output_of(command: str, address: str) -> str:
@@ -47,8 +51,12 @@ def output_of(command: str, address: str) -> str:
         check=False,
         env={**os.environ, "PATH": f"{Path(sys.executable).parent}:{os.environ['PATH']}"},
     )
-    return (run.stdout + run.stderr).replace(address, ADDRESS)
+    return run.stdout.replace(address, ADDRESS)
 
 
 if __name__ == "__main__":
-    README.write_text(renewed(README.read_text(encoding="utf-8")), encoding="utf-8")
+    kinds = (BLOCK, RECORD_BLOCK) if "--record" in sys.argv else (BLOCK,)
+    shown = README.read_text(encoding="utf-8")
+    for kind in kinds:
+        shown = renewed(shown, kind)
+    README.write_text(shown, encoding="utf-8")

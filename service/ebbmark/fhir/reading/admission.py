@@ -76,6 +76,8 @@ def is_own_result(observation: Observation) -> bool:
 def _not_admissible(item: Received, context: Context, collected: Collected) -> Unusable | None:
     """What keeps the whole Observation out, value aside."""
     observation = item.observation
+    if is_own_result(observation):  # whatever became of it since
+        return Unusable(Reason.OWN_RESULT, "It is an earlier result of this service, not a reading.")
     status = observation.status
     if status in context.statuses:
         pass
@@ -88,8 +90,6 @@ def _not_admissible(item: Received, context: Context, collected: Collected) -> U
             Problem(ProblemKind.INVALID_CODE, f"{item.path}.status", status[:40], accepted, sentence)
         )
         return Unusable(Reason.STATUS_UNKNOWN, sentence)
-    if is_own_result(observation):
-        return Unusable(Reason.OWN_RESULT, "It is an earlier result of this service, not a reading.")
     if observation.implicitRules:
         return Unusable(Reason.IMPLICIT_RULES, "It was made under implicit rules that are not known here.")
     if observation.modifierExtension:
