@@ -12,7 +12,7 @@ import pytest
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "service" / "ebbmark"
 SOURCES = sorted(PACKAGE.rglob("*.py"))
-CORE = sorted((PACKAGE / "physiology").glob("*.py"))
+CORE = sorted((PACKAGE / "physiology").rglob("*.py"))
 
 CORE_MAY_IMPORT = {
     "__future__", "bisect", "collections", "dataclasses", "datetime", "enum", "functools", "itertools", "math",

@@ -75,7 +75,7 @@ def test_the_code_system_has_each_code_once_with_a_definition() -> None:
 def said_by_the_physiology() -> set[str]:
     """Slugs of all cautions and observations in the source of the physiology, EVIDENCE (true of every trial) apart."""
     slugs = set()
-    for file in Path(ebbmark.physiology.__file__).parent.glob("*.py"):
+    for file in Path(ebbmark.physiology.__file__).parent.rglob("*.py"):
         for node in ast.walk(ast.parse(file.read_text())):
             if (
                 isinstance(node, ast.Call)

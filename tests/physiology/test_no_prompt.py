@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-CORE = sorted((Path(__file__).parents[2] / "service" / "ebbmark" / "physiology").glob("*.py"))
+CORE = sorted((Path(__file__).parents[2] / "service" / "ebbmark" / "physiology").rglob("*.py"))
 ORDERS = (
     "perform a recruitment",
     "perform recruitment",
