@@ -13,6 +13,7 @@ from ebbmark.fhir.request import Ignored, Request
 from ebbmark.fhir.writing.canonical import identity, input_digest
 from ebbmark.physiology.advice.advice import advise, judged_with_the_circuit
 from ebbmark.physiology.closing.closing import CurveStep, estimate_closing
+from ebbmark.physiology.protocols import PROTOCOLS, Protocol
 from ebbmark.physiology.trial.reading import NoTrial, Trial, read_trial
 
 __all__ = ["recommend", "recommend_for"]
@@ -25,6 +26,7 @@ def recommend(
     limits: Limits = DEFAULT_LIMITS,
     code_map: CodeMap = NO_CODE_MAP,
     accept_preliminary: bool = False,
+    protocols: tuple[Protocol, ...] = PROTOCOLS,
 ) -> Recommendation:
     """Answer one request.
 
@@ -34,12 +36,20 @@ def recommend(
         limits: how large a request may be.
         code_map: the site's own codes.
         accept_preliminary: whether Observations of status preliminary count.
+        protocols: rule sets that may be asked for; a site's own among them.
 
     Raises:
         Rejected: with every problem that was found and every input that was ignored.
     """
     return recommend_for(
-        read_request(body, at_s=at_s, limits=limits, code_map=code_map, accept_preliminary=accept_preliminary)
+        read_request(
+            body,
+            at_s=at_s,
+            limits=limits,
+            code_map=code_map,
+            accept_preliminary=accept_preliminary,
+            protocols=protocols,
+        )
     )
 
 

@@ -21,7 +21,7 @@ from ebbmark.keys import new_key_set
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
-from fhir_builders import Json
+from fhir_builders import Json, bundle, height, parameters, patient, to_bytes, trial_observations
 from web.asking import FHIR, Reply, ask
 
 AS_OF: Json = {"name": "as-of", "valueInstant": stamp(60)}
@@ -207,6 +207,20 @@ def test_a_site_configures_its_codes_limits_and_protocols(tmp_path: Path) -> Non
     assert '"bullous-disease"' in text
     assert ask(app, method="GET", path="/fhir/PlanDefinition/ours").status == 200
     assert "BULLA" in ask(app, method="GET", path="/fhir/ValueSet/bullous-disease").body.decode()
+
+
+def test_a_trial_is_read_by_the_rules_of_the_site_where_the_request_names_them(tmp_path: Path) -> None:
+    rules = {
+        "slug": "our-rules", "version": "4", "title": "Our rules", "citation": "Unit protocol 4",
+        "rules": {"margin_cmh2o": {"value": 3, "source": "decided by the unit"}},
+    }  # fmt: skip
+    app = site_app(tmp_path, protocols={"protocols": [rules]})
+    trial = bundle(patient(), height(), *trial_observations())
+
+    reply = ask(app, to_bytes(parameters(bundle=trial, protocol="our-rules|4")))
+
+    assert reply.status == 200
+    assert '"our-rules|4"' in reply.body.decode()
 
 
 @pytest.mark.parametrize("setting", ["value_sets", "protocols", "stop_limits"])

@@ -34,6 +34,7 @@ from ebbmark.fhir.writing.canonical import identity
 from ebbmark.fhir.writing.normal_form import NormalForm, full_url_of, normal_form, resources_of
 from ebbmark.fhir.writing.superseding import unmarked
 from ebbmark.fhir.writing.write import write_bundle
+from ebbmark.physiology.protocols import PROTOCOLS, Protocol
 from ebbmark.recommend import recommend
 
 __all__ = ["Finding", "FindingKind", "Replayed", "replay"]
@@ -71,6 +72,7 @@ def replay(
     at_s: float,
     code_map: CodeMap = NO_CODE_MAP,
     current: Mapping[str, str] | None = None,
+    protocols: tuple[Protocol, ...] = PROTOCOLS,
 ) -> Replayed:
     """Compute a stored answer again.
 
@@ -81,13 +83,14 @@ def replay(
         at_s: the present instant [s since 1970-01-01T00:00:00Z].
         code_map: the site's own codes, as at the time of the answer.
         current: version in force now by `Type/id`, where it is known, to say which inputs were amended since.
+        protocols: rule sets known here; a site's own among them.
 
     Raises:
         NotAnAnswer: the resources are not one answer.
     """
     listed = list(stored)
     form = normal_form([(full_url, unmarked(resource)) for full_url, resource in listed])
-    claims = claims_of(form)
+    claims = claims_of(form, protocols)
     given = list(inputs)
     findings = [*afterwards(listed), *claimed(claims), *of_inputs(claims, given, current or {})]
     computed: list[tuple[list[Finding], int]] = []
@@ -96,7 +99,7 @@ def replay(
     for sex in (None, "female", "male"):
         # Who chose the form of the formula is not in the inputs: the choice that explains the answer best is taken.
         try:
-            computed.append(_compared(_again(claims, needed, sex, at_s, code_map), form))
+            computed.append(_compared(_again(claims, needed, sex, at_s, code_map, protocols), form))
         except Rejected as rejected:
             problems = [Finding(FindingKind.NOT_COMPUTED, "", None, None, one.sentence) for one in rejected.problems]
             refused = refused or problems
@@ -107,7 +110,12 @@ def replay(
 
 
 def _again(
-    claims: Claims, inputs: list[tuple[str, Json]], sex: str | None, at_s: float, code_map: CodeMap
+    claims: Claims,
+    inputs: list[tuple[str, Json]],
+    sex: str | None,
+    at_s: float,
+    code_map: CodeMap,
+    protocols: tuple[Protocol, ...],
 ) -> NormalForm:
     """The answer that follows from the inputs, under the engine version that the stored one names."""
     entries = [{"fullUrl": url, "resource": one} if url else {"resource": one} for url, one in inputs]
@@ -121,7 +129,7 @@ def _again(
     if sex is not None:
         parameters.append({"name": "sex-for-formula", "valueCode": sex})
     body = msgspec.json.encode({"resourceType": "Parameters", "parameter": parameters})
-    recommendation = recommend(body, at_s=at_s, limits=_LIMITS, code_map=code_map)
+    recommendation = recommend(body, at_s=at_s, limits=_LIMITS, code_map=code_map, protocols=protocols)
     bundle = write_bundle(_as_of_engine(recommendation, claims.engine_version), recorded_s=0.0)
     return normal_form(resources_of(bundle))
 

@@ -11,7 +11,7 @@ import msgspec
 from ebbmark.fhir.writing.normal_form import NormalForm, NotAnAnswer, normal_form
 from ebbmark.fhir.writing.provenance import PROTOCOL_SYSTEM
 from ebbmark.fhir.writing.superseding import unmarked
-from ebbmark.physiology.protocols import PROTOCOLS
+from ebbmark.physiology.protocols import PROTOCOLS, Protocol
 
 __all__ = ["Claims", "Needs", "claims_of", "left_out_inputs", "needs_of"]
 
@@ -82,8 +82,12 @@ class _Suggestion(msgspec.Struct):
     component: list[_Component] = []
 
 
-def claims_of(form: NormalForm) -> Claims:
+def claims_of(form: NormalForm, protocols: tuple[Protocol, ...] = PROTOCOLS) -> Claims:
     """Read what the answer says of itself.
+
+    Args:
+        form: the answer.
+        protocols: rule sets known here.
 
     Raises:
         NotAnAnswer: its Provenance, Device or suggestion has another shape than FHIR's.
@@ -107,7 +111,7 @@ def claims_of(form: NormalForm) -> Claims:
         margin=margins[0] if margins else None,
         inputs=tuple(one.reference for one in whats if one.reference),
         nameless=sum(1 for one in whats if not one.reference and one.identifier is None),
-        known_protocols=tuple(f"{protocol.slug}|{protocol.version}" for protocol in PROTOCOLS),
+        known_protocols=tuple(f"{protocol.slug}|{protocol.version}" for protocol in protocols),
     )
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 from dataclasses import dataclass, replace
+from functools import partial
 
 import msgspec
 
@@ -18,6 +19,7 @@ from ebbmark.fhir.reading.read import CodeMap, Limits, read_request
 from ebbmark.fhir.reading.shapes import ConceptMap, Parameter
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.request import Request as ReadRequest
+from ebbmark.physiology.protocols import PROTOCOLS, Protocol
 from ebbmark.physiology.trial.reading import Trial
 from ebbmark.recommend import recommend_for
 from ebbmark.record.asked import Asked, asked_of, with_bundle
@@ -61,6 +63,7 @@ async def recommend_from_record(
     code_map: CodeMap,
     accept_preliminary: bool,
     limits: ReadLimits = ReadLimits(),
+    protocols: tuple[Protocol, ...] = PROTOCOLS,
 ) -> Recommendation | None:
     """Answer a request that names a patient of the record.
 
@@ -72,6 +75,7 @@ async def recommend_from_record(
         code_map: the site's own codes.
         accept_preliminary: whether Observations of status preliminary count where the request does not say.
         limits: how much is read.
+        protocols: rule sets that may be asked for; a site's own among them.
 
     Returns:
         The answer; None where the request names no patient of the record, but brings its data or is not readable.
@@ -88,7 +92,16 @@ async def recommend_from_record(
         sentence = "The request names a patient of a record, but no record system is configured here. Send the data."
         raise Rejected((Problem(ProblemKind.NO_RECORD, PATIENT, "patient-reference", accepted, sentence),))
     fetched = await _fetched(asked, record, waiting, code_map, limits)
-    whole = _read(asked, fetched, at_s, code_map, accept_preliminary, limits)
+    reader = partial(
+        _read,
+        asked,
+        at_s=at_s,
+        code_map=code_map,
+        accept_preliminary=accept_preliminary,
+        limits=limits,
+        protocols=protocols,
+    )
+    whole = reader(fetched)
     first = recommend_for(whole)
     problems = several_trials(first.trial, period_given=asked.period_given)
     if problems:
@@ -97,7 +110,7 @@ async def recommend_from_record(
         return first
     start_s, end_s = first.trial.steps[0].start_s - BEFORE_AND_AFTER_S, first.trial.steps[-1].end_s + BEFORE_AND_AFTER_S
     try:
-        near = recommend_for(_read(asked, fetched.within(start_s, end_s), at_s, code_map, accept_preliminary, limits))
+        near = recommend_for(reader(fetched.within(start_s, end_s)))
     except Rejected:
         return first
     if _shape(near.trial) != _shape(first.trial):
@@ -114,7 +127,14 @@ def _shape(trial: Trial) -> list[tuple[float, float, float, float]]:
 
 
 def _read(
-    asked: Asked, fetched: Fetched, at_s: float, code_map: CodeMap, accept_preliminary: bool, limits: ReadLimits
+    asked: Asked,
+    fetched: Fetched,
+    *,
+    at_s: float,
+    code_map: CodeMap,
+    accept_preliminary: bool,
+    limits: ReadLimits,
+    protocols: tuple[Protocol, ...],
 ) -> ReadRequest:
     """The same reader as for any request."""
     bundle, notes = fetched.bundle()
@@ -124,6 +144,7 @@ def _read(
         limits=Limits(max_bytes=limits.size_bytes + 2_000_000, max_entries=limits.resources + 100),
         code_map=code_map,
         accept_preliminary=accept_preliminary,
+        protocols=protocols,
     )
     return replace(request, notes=(*notes, *request.notes))
 

@@ -21,6 +21,7 @@ from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import as_transaction, write_bundle, write_bundle_bytes
 from ebbmark.fhir.writing.written import with_write_issue
 from ebbmark.keys import SigningKey
+from ebbmark.physiology.protocols import PROTOCOLS, Protocol
 from ebbmark.recommend import recommend
 from ebbmark.record.client import RecordClient
 from ebbmark.record.from_record import recommend_from_record
@@ -56,6 +57,7 @@ class Door:
         trail: where it is noted who did what.
         signs_in: whether callers must sign in, for the CapabilityStatement.
         signer: the key that every answer is signed with; None where answers are not signed.
+        protocols: rule sets that may be asked for; the site's own among them.
     """
 
     limits: Limits
@@ -66,6 +68,7 @@ class Door:
     trail: AuditTrail
     signs_in: bool = False
     signer: SigningKey | None = None
+    protocols: tuple[Protocol, ...] = PROTOCOLS
 
 
 def fhir_router(door: Door) -> APIRouter:
@@ -87,6 +90,7 @@ def fhir_router(door: Door) -> APIRouter:
                 limits=door.limits,
                 code_map=door.code_map,
                 accept_preliminary=door.accept_preliminary,
+                protocols=door.protocols,
             )
         if recommendation.request.write_back:
             require(request, WRITE_BACK)
@@ -137,6 +141,7 @@ async def _from_record(door: Door, body: bytes, at_s: float, actor: Actor) -> Re
             waiting=_WAITING,
             code_map=door.code_map,
             accept_preliminary=door.accept_preliminary,
+            protocols=door.protocols,
         )
     except Rejected:
         # What was read before the refusal, if anything, is not known here; that it was tried is.

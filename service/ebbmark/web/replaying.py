@@ -20,6 +20,7 @@ from ebbmark.fhir.writing.audit_event import Access, Deed
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.fhir.writing.superseding import unmarked
 from ebbmark.keys import PublicKey
+from ebbmark.physiology.protocols import Protocol
 from ebbmark.record.client import RecordClient
 from ebbmark.record.reading import ReadFailure, Waiting
 from ebbmark.record.stored_answer import Inputs, NotStored, answer_in_record, inputs_in_record
@@ -46,6 +47,7 @@ class Auditing:
         keys: whose signatures are believed: our own published ones.
         trail: where it is noted who did what.
         max_bytes: longest body that is read.
+        protocols: rule sets known here; the site's own among them.
     """
 
     code_map: CodeMap
@@ -53,6 +55,7 @@ class Auditing:
     keys: tuple[PublicKey, ...]
     trail: AuditTrail
     max_bytes: int
+    protocols: tuple[Protocol, ...]
 
 
 def replay_router(auditing: Auditing) -> APIRouter:
@@ -84,7 +87,13 @@ async def _told(asked: ReplayAsked, auditing: Auditing) -> tuple[Json, str, str]
         inputs, current = found.resources, found.current
     verification = verify([(url, unmarked(one)) for url, one in stored], auditing.keys)
     outcome = await asyncio.to_thread(
-        replay, stored, inputs, at_s=time.time(), code_map=auditing.code_map, current=current
+        replay,
+        stored,
+        inputs,
+        at_s=time.time(),
+        code_map=auditing.code_map,
+        current=current,
+        protocols=auditing.protocols,
     )
     return replay_told(outcome, verification.verified), needs.patient, outcome.identity
 

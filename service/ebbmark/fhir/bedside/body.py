@@ -1,4 +1,4 @@
-"""Which resource does the body hold, typed and, for what the typed shapes leave out, plain?"""
+"""Which resources of a type does the body hold, as plain JSON: what the typed shapes leave out?"""
 
 from __future__ import annotations
 
@@ -6,38 +6,9 @@ from collections.abc import Iterator
 
 import msgspec
 
-from ebbmark.fhir.problems import Problem, ProblemKind
-from ebbmark.fhir.reading.careful import body_problem, look_again, not_a_request
-from ebbmark.fhir.reading.read import Limits
-from ebbmark.fhir.reading.shapes import ANY_RESOURCE, Bundle, Parameters
+from ebbmark.fhir.reading.body import BYTE_ORDER_MARK
 
-__all__ = ["decode", "resources_of"]
-
-_BYTE_ORDER_MARK = b"\xef\xbb\xbf"
-
-
-def decode(body: bytes, limits: Limits) -> tuple[Parameters | Bundle | None, list[Problem]]:
-    """The request as typed structures, and what is wrong with its shape.
-
-    Args:
-        body: UTF-8 JSON as received.
-        limits: how much is read at most.
-    """
-    if len(body) > limits.max_bytes:
-        found, accepted = f"{len(body)} bytes", f"{limits.max_bytes} bytes"
-        sentence = f"The body has {found}; at most {accepted} are read."
-        return None, [Problem(ProblemKind.TOO_LARGE, "", found, accepted, sentence)]
-    body = body.removeprefix(_BYTE_ORDER_MARK)
-    problem = body_problem(body)
-    if problem is not None:
-        return None, [problem]
-    try:
-        decoded = ANY_RESOURCE.decode(body)
-    except (msgspec.DecodeError, RecursionError) as error:
-        return look_again(body, str(error))
-    if isinstance(decoded, Bundle | Parameters):
-        return decoded, []
-    return None, [not_a_request(type(decoded).__name__)]
+__all__ = ["resources_of"]
 
 
 def resources_of(body: bytes, kind: str) -> list[tuple[object, str, str]]:
@@ -50,7 +21,7 @@ def resources_of(body: bytes, kind: str) -> list[tuple[object, str, str]]:
     if kind.encode() not in body:
         return []
     try:
-        plain = msgspec.json.decode(body.removeprefix(_BYTE_ORDER_MARK))
+        plain = msgspec.json.decode(body.removeprefix(BYTE_ORDER_MARK))
     except (msgspec.DecodeError, RecursionError):
         return []  # what is wrong with the body has been said
     return [found for found in _walk(plain) if _type(found[0]) == kind]

@@ -10,12 +10,13 @@ from dataclasses import dataclass, replace
 
 from ebbmark.fhir.bedside.asked import OWN_PARAMETERS, READERS, Asked
 from ebbmark.fhir.bedside.belonging import age_of, but_ours, is_about_weight, not_yet, of_another_patient, subject_of
-from ebbmark.fhir.bedside.body import decode, resources_of
+from ebbmark.fhir.bedside.body import resources_of
 from ebbmark.fhir.bedside.changes import coded_changes
 from ebbmark.fhir.bedside.conditions import Conditions, Documented, read_conditions
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.admission import USABLE_STATUSES
+from ebbmark.fhir.reading.body import decode
 from ebbmark.fhir.reading.careful import too_deep
 from ebbmark.fhir.reading.collected import Context
 from ebbmark.fhir.reading.concept_map import CodeMap, lay_over

@@ -14,7 +14,6 @@ from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.reading.units import to_canonical
 from ebbmark.fhir.reading.versions import Received
 from ebbmark.physiology.formulas.body import Sex
-from ebbmark.physiology.protocols import PROTOCOLS
 
 __all__ = ["PARAMETERS", "apply_margin"]
 
@@ -49,11 +48,11 @@ def _concept_map(parameter: Parameter, path: str, question: Question, _: float) 
 def _protocol(parameter: Parameter, path: str, question: Question, _: float) -> None:
     wanted = parameter.valueString or parameter.valueCode
     slug, _bar, version = wanted.partition("|")
-    for protocol in PROTOCOLS:
+    for protocol in question.protocols:
         if protocol.slug == slug and version in {"", protocol.version}:
             question.protocol = protocol
             return
-    accepted = ", ".join(f"{protocol.slug}|{protocol.version}" for protocol in PROTOCOLS)
+    accepted = ", ".join(f"{protocol.slug}|{protocol.version}" for protocol in question.protocols)
     _bad(parameter, path, f"valueString: {accepted}", question)
 
 

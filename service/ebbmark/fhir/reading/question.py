@@ -11,7 +11,7 @@ from ebbmark.fhir.reading.shapes import DeviceMetric
 from ebbmark.fhir.reading.versions import Received
 from ebbmark.fhir.request import Ignored
 from ebbmark.physiology.formulas.body import Sex
-from ebbmark.physiology.protocols import DEFAULT_PROTOCOL, Protocol
+from ebbmark.physiology.protocols import DEFAULT_PROTOCOL, PROTOCOLS, Protocol
 
 __all__ = ["Question"]
 
@@ -25,6 +25,7 @@ class Question:
         patients: in the order received.
         metrics: DeviceMetrics with their FHIRPath and fullUrl.
         code_rows: what a ConceptMap adds to the table of codes.
+        protocols: rule sets that may be asked for.
         protocol: rule set, with its margin.
         margin: margin asked for with its FHIRPath, until the protocol is known [cm[H2O]].
         sex: the caller's choice of formula.
@@ -42,6 +43,7 @@ class Question:
     patients: list[ReceivedPatient] = field(default_factory=list)
     metrics: list[tuple[DeviceMetric, str, str]] = field(default_factory=list)
     code_rows: list[CodeRow] = field(default_factory=list)
+    protocols: tuple[Protocol, ...] = PROTOCOLS
     protocol: Protocol = DEFAULT_PROTOCOL
     margin: tuple[float, str] | None = None
     sex: Sex | None = None

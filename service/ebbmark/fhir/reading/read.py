@@ -6,44 +6,25 @@ Bytes are decoded once into lean typed structures (`shapes`); only where that fa
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
-import msgspec
-
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.admission import USABLE_STATUSES
-from ebbmark.fhir.reading.careful import body_problem, look_again, not_a_request, too_deep
+from ebbmark.fhir.reading.body import DEFAULT_LIMITS, Limits, decode
+from ebbmark.fhir.reading.careful import too_deep
 from ebbmark.fhir.reading.collected import Collected, Context
 from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap, lay_over, read_code_map
 from ebbmark.fhir.reading.observations import read_observations
 from ebbmark.fhir.reading.patient import read_person
 from ebbmark.fhir.reading.question import Question
-from ebbmark.fhir.reading.shapes import ANY_RESOURCE, Bundle, Parameters
 from ebbmark.fhir.reading.take_apart import take_apart
 from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.references import reference_to, unversioned
 from ebbmark.fhir.request import Ignored, Request
+from ebbmark.physiology.protocols import PROTOCOLS, Protocol
 from ebbmark.physiology.readings import Quantity
 
 __all__ = ["DEFAULT_LIMITS", "NO_CODE_MAP", "CodeMap", "Limits", "read_code_map", "read_request"]
 
 
-@dataclass(frozen=True, slots=True)
-class Limits:
-    """How much is read at most.
-
-    Attributes:
-        max_bytes: length of the body.
-        max_entries: entries of a Bundle, and parameters.
-    """
-
-    max_bytes: int = 2_000_000
-    max_entries: int = 5_000
-
-
-DEFAULT_LIMITS = Limits()
-
-_BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 _PEEPS = frozenset({Quantity.PEEP_SET, Quantity.PEEP_MEASURED})
 _MAY_BE_UNREAD = frozenset({ProblemKind.MISSING, ProblemKind.SEX_NEEDED})
 _TIME_REASONS = frozenset(
@@ -71,6 +52,7 @@ def read_request(
     limits: Limits = DEFAULT_LIMITS,
     code_map: CodeMap = NO_CODE_MAP,
     accept_preliminary: bool = False,
+    protocols: tuple[Protocol, ...] = PROTOCOLS,
 ) -> Request:
     """Read a FHIR R4 Parameters or Bundle.
 
@@ -80,15 +62,22 @@ def read_request(
         limits: how much is read at most.
         code_map: a site's own codes; a ConceptMap within the request is laid over it.
         accept_preliminary: whether preliminary Observations count where the request does not say.
+        protocols: rule sets that may be asked for; a site's own among them.
 
     Raises:
         Rejected: with every problem found, and every input that did not count.
     """
     try:
-        decoded, problems = _decode(body, limits)
+        decoded, problems = decode(body, limits)
         if decoded is None:
             raise Rejected(tuple(problems))
-        question = take_apart(decoded, at_s=at_s, accept_preliminary=accept_preliminary, max_entries=limits.max_entries)
+        question = take_apart(
+            decoded,
+            at_s=at_s,
+            accept_preliminary=accept_preliminary,
+            max_entries=limits.max_entries,
+            protocols=protocols,
+        )
         return _answerable(question, code_map, problems)
     except RecursionError:  # what the decoder just took in, a comparison may still find too deep
         raise Rejected((too_deep(),)) from None
@@ -131,24 +120,6 @@ def _answerable(question: Question, code_map: CodeMap, problems: list[Problem]) 
         write_back=question.write_back,
         as_of_s=question.as_of_s,
     )
-
-
-def _decode(body: bytes, limits: Limits) -> tuple[Parameters | Bundle | None, list[Problem]]:
-    if len(body) > limits.max_bytes:
-        found, accepted = f"{len(body)} bytes", f"{limits.max_bytes} bytes"
-        sentence = f"The body has {found}; at most {accepted} are read."
-        return None, [Problem(ProblemKind.TOO_LARGE, "", found, accepted, sentence)]
-    body = body.removeprefix(_BYTE_ORDER_MARK)
-    problem = body_problem(body)
-    if problem is not None:
-        return None, [problem]
-    try:
-        decoded = ANY_RESOURCE.decode(body)
-    except (msgspec.DecodeError, RecursionError) as error:
-        return look_again(body, str(error))
-    if isinstance(decoded, Bundle | Parameters):
-        return decoded, []
-    return None, [not_a_request(type(decoded).__name__)]
 
 
 def _categories(question: Question) -> dict[str, str]:

@@ -22,6 +22,7 @@ from ebbmark.fhir.reading.versions import Received
 from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.references import reference_to
 from ebbmark.fhir.request import Ignored
+from ebbmark.physiology.protocols import PROTOCOLS, Protocol
 
 __all__ = ["BUNDLE_TYPES", "take_apart"]
 
@@ -33,7 +34,14 @@ _SEVERAL = frozenset(row.name for row in INPUTS if row.maximum == "*")
 _WITHOUT_RESOURCE = frozenset({"DELETE", "GET", "HEAD"})
 
 
-def take_apart(body: Parameters | Bundle, *, at_s: float, accept_preliminary: bool, max_entries: int) -> Question:
+def take_apart(
+    body: Parameters | Bundle,
+    *,
+    at_s: float,
+    accept_preliminary: bool,
+    max_entries: int,
+    protocols: tuple[Protocol, ...] = PROTOCOLS,
+) -> Question:
     """Sort what was received; nothing is interpreted yet.
 
     Args:
@@ -41,8 +49,9 @@ def take_apart(body: Parameters | Bundle, *, at_s: float, accept_preliminary: bo
         at_s: the instant of the request [s since 1970-01-01T00:00:00Z].
         accept_preliminary: what holds where the request does not say.
         max_entries: most entries that are read.
+        protocols: rule sets that may be asked for.
     """
-    question = Question(as_of_s=at_s, accept_preliminary=accept_preliminary)
+    question = Question(as_of_s=at_s, accept_preliminary=accept_preliminary, protocols=protocols)
     if isinstance(body, Bundle):
         _bundle(body, "Bundle", question, max_entries)
         return question
