@@ -111,7 +111,9 @@ def outcome_of(repeated: Repeated[Attempt], requests: Sequence[EntryRequest]) ->
         entry: a refusal of the repeat proves nothing about the first.
     """
     last = repeated.attempts[-1]
-    unsettled = any(attempt.proof is Proof.MAYBE_WRITTEN for attempt in repeated.attempts)
+    # An earlier attempt that was answered for every entry has written something too, whatever a later one says.
+    unsettled = any(attempt.proof is not Proof.NOTHING_WRITTEN for attempt in repeated.attempts[:-1])
+    unsettled |= last.proof is Proof.MAYBE_WRITTEN
     if last.proof is Proof.ENTRIES:
         return _settled(repeated, requests, unsettled=unsettled)
     repeat_safe = is_repeat_safe(requests)
