@@ -196,7 +196,7 @@ def _serve(chosen: argparse.Namespace) -> int:
     host = f"[{settings.host}]" if ":" in settings.host else settings.host
     print(f"Ebbmark {__version__} listens on http://{host}:{port}", file=sys.stderr, flush=True)
     # No access log: an address may carry what must not be logged.
-    config = uvicorn.Config(app, access_log=False, log_level="warning", server_header=False)
+    config = uvicorn.Config(app, access_log=False, proxy_headers=False, log_level="warning", server_header=False)
     uvicorn.Server(config).run(sockets=[listener])
     return ANSWERED
 

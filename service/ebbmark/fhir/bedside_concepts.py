@@ -62,6 +62,7 @@ BEDSIDE_CONCEPTS: tuple[tuple[str, str, str], ...] = (
     ("read-again", "Read once more", "One more reading at this PEEP would settle more than a lower step."),
     ("lower", "Go on lowering", "The next step of the staircase would still tell something about closing."),
     ("closing-passed", "Closing has been passed", "Lower steps would add little about closing."),
+    ("look-first", "Look first", "Compliance fell so far that PEEP is not to be lowered past it unexplained."),
     ("lowest-reached", "Lowest step reached", "The staircase ends here and closing cannot be called."),
     ("not-started", "Not started", "No step of falling PEEP has a settled reading yet."),
     ("next-peep", "Next PEEP of the staircase", "The next level of the staircase, or the present one to read again."),

@@ -11,12 +11,25 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import median
 from typing import Final
 
 from ebbmark.physiology.closing.estimate import CurveStep
 from ebbmark.physiology.closing.stopping import STOP_LIMIT, closing_passed, should_stop_lowering
 
-__all__ = ["DEFAULT_CALL_RULE", "CallRule", "StepSoFar", "closing_called", "steps_so_far"]
+__all__ = [
+    "DEFAULT_CALL_RULE",
+    "SUDDEN_FALL",
+    "CallRule",
+    "StepSoFar",
+    "closing_called",
+    "fell_suddenly",
+    "steps_so_far",
+]
+
+SUDDEN_FALL: Final = 0.15
+"""A step this far below the highest compliance so far is not passed over, whatever the estimate makes of it: to the
+model a lone large fall looks like a spoiled step, to a patient it may be a lung that closes. This project's choice."""
 
 _FEWEST_STEPS: Final = 3  # the estimator says nothing on fewer
 
@@ -58,11 +71,24 @@ class StepSoFar:
         readings: settled readings of compliance that it rests on.
         passed: probability, from this step and all before it, that closing has been passed; None where the estimator
             was not asked or could not say.
+        fall: of the step's middle compliance below the highest of the steps so far, as a share; 0 where unknown.
     """
 
     peep_cmh2o: float
     readings: int
     passed: float | None
+    fall: float = 0.0
+
+
+def fell_suddenly(step: StepSoFar) -> bool:
+    """Whether compliance lies so far below its highest so far that PEEP must not be lowered past it unlooked at.
+
+    Args:
+        step: the latest step.
+
+    Source: this project's choice.
+    """
+    return step.fall >= SUDDEN_FALL
 
 
 def closing_called(steps: Sequence[StepSoFar], rule: CallRule = DEFAULT_CALL_RULE) -> bool:
@@ -91,11 +117,13 @@ def steps_so_far(curve: Sequence[CurveStep], *, fall: float = 0.05) -> tuple[Ste
 
     Source: see `stopping.closing_passed`.
     """
+    middles = [median(step.compliances_ml_per_cmh2o) for step in curve]
     return tuple(
         StepSoFar(
             peep_cmh2o=step.peep_cmh2o,
             readings=len(step.compliances_ml_per_cmh2o),
             passed=closing_passed(curve[:count], fall=fall) if count >= _FEWEST_STEPS else None,
+            fall=max(0.0, 1.0 - middles[count - 1] / max(middles[:count])),
         )
         for count, step in enumerate(curve, start=1)
     )

@@ -12,8 +12,16 @@ from enum import Enum
 from itertools import pairwise
 from math import isfinite
 
-from ebbmark.physiology.during.call_rule import DEFAULT_CALL_RULE, CallRule, StepSoFar, closing_called, steps_so_far
+from ebbmark.physiology.during.call_rule import (
+    DEFAULT_CALL_RULE,
+    CallRule,
+    StepSoFar,
+    closing_called,
+    fell_suddenly,
+    steps_so_far,
+)
 from ebbmark.physiology.during.safety import StopAnswer
+from ebbmark.physiology.wording import percent
 
 __all__ = [
     "DEFAULT_CALL_RULE",
@@ -33,6 +41,7 @@ class Action(Enum):
     STOP = "stop-criterion-met"
     READ_AGAIN = "read-again"
     LOWER = "lower"
+    LOOK_FIRST = "look-first"
     CLOSING_PASSED = "closing-passed"
     LOWEST_REACHED = "lowest-reached"
     NOT_STARTED = "not-started"
@@ -112,8 +121,11 @@ def _decide(
     below = latest.peep_cmh2o - decrement
     another = below >= lowest - 1e-9
     doubtful = latest.passed is not None and latest.passed >= rule.doubt_at and len(steps) >= rule.fewest_steps
-    if latest.readings < 1 or (doubtful and latest.readings < rule.fewest_readings):
+    sudden = fell_suddenly(latest)
+    if latest.readings < 1 or ((doubtful or sudden) and latest.readings < rule.fewest_readings):
         return Action.READ_AGAIN, latest.peep_cmh2o, another, _thin(latest, here)
+    if sudden:
+        return Action.LOOK_FIRST, None, False, _sudden(latest, here)
     if not another:
         reason = (
             f"{here} is the lowest step of this staircase and closing cannot be called there{_chance(latest)}. "
@@ -134,8 +146,8 @@ def _decide(
         )
     else:
         reason = (
-            f"Closing has probably not been passed at {here}{_chance(latest)}; the next step of the staircase is "
-            f"{below:g} cmH2O."
+            f"The probability that closing has been passed at {here} is {percent(latest.passed)}; the next step of the "
+            f"staircase is {below:g} cmH2O."
         )
     return Action.LOWER, below, True, reason
 
@@ -146,6 +158,14 @@ def _called(steps: Sequence[StepSoFar], rule: CallRule) -> str:
     return (
         f"Closing has been passed by {latest.peep_cmh2o:g} cmH2O{_chance(latest)}, on {latest.readings} readings at "
         f"this step{held}. Lower steps would add little about closing and cost lung volume."
+    )
+
+
+def _sudden(latest: StepSoFar, here: str) -> str:
+    return (
+        f"Compliance at {here} lies {100 * latest.fall:.0f} % below its highest so far, on {latest.readings} readings. "
+        "That may be closing, and it may be secretions, a displaced or kinked tube, a leak or a pneumothorax: the "
+        "patient and the circuit come first, and PEEP is not to be lowered past it unexplained."
     )
 
 
@@ -160,11 +180,7 @@ def _thin(latest: StepSoFar, here: str) -> str:
 
 
 def _chance(step: StepSoFar) -> str:
-    if step.passed is None:
-        return ""
-    if step.passed < 0.01:
-        return " (probability under 1 %)"
-    return " (probability over 99 %)" if step.passed > 0.99 else f" (probability {100 * step.passed:.0f} %)"
+    return "" if step.passed is None else f" (probability {percent(step.passed)})"
 
 
 def _refuse_nonsense(steps: Sequence[StepSoFar], decrement: float) -> None:
