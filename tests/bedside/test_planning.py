@@ -140,3 +140,22 @@ def test_the_plan_names_protocol_and_version() -> None:
     (plan,) = asked(OPERATION, READINGS, now=NOW).of("CarePlan")
 
     assert plan["instantiatesCanonical"] == ["https://ebbmark.example/fhir/PlanDefinition/common-practice|1"]
+
+
+def test_a_pressure_set_long_ago_does_not_hide_the_one_that_is_read_now() -> None:
+    old = row("2026-02-28T23:20:00Z", "old", above=8.0)
+
+    refusal = refused(OPERATION, [old, READINGS[0], row(stamp(5), "breath", plateau=30.0, expired=360.0)], now=NOW)
+
+    assert "With 20 cmH2O above PEEP" in refusal.problems[0].sentence
+
+
+def test_a_peep_setting_that_a_later_measurement_contradicts_is_not_planned_from() -> None:
+    rows = [
+        row("2026-02-28T23:20:00Z", "old", peep_set=5.0),
+        row(stamp(5), "now", peep=14.0, plateau=26.0, expired=360.0),
+    ]
+
+    refusal = refused(OPERATION, rows, now=NOW)
+
+    assert "PEEP set 5 and measured since 14 cmH2O" in refusal.problems[0].sentence

@@ -17,10 +17,14 @@ from ebbmark.physiology.before.ards_class import SETTING_HOLDS_S
 from ebbmark.physiology.before.plan import NoPlan, Settings, plan_trial
 from ebbmark.physiology.formulas.body import predicted_body_weight_kg
 from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.wording import level
 
 __all__ = ["plan_answer"]
 
 OPERATION = "plan-trial"
+CONTRADICTION_CMH2O = 3.0
+"""Measured PEEP this far from its setting: the setting is not the one in force. This project's choice."""
+
 _NOW_S = 3600.0
 """Compliance now is taken over the last hour of readings. This project's choice."""
 
@@ -77,6 +81,7 @@ def _settings(request: BedsideRequest) -> Settings:
     if peep is None:
         accepted = "set PEEP of the last 12 hours (LOINC 20077-4)"
         raise missing(request, "no PEEP", accepted, f"To plan from where this patient is now, {accepted} is needed.")
+    _refuse_contradicted(request, peep)
     above = _pressure_above(request, peep)
     if above is None:
         accepted = (
@@ -89,15 +94,34 @@ def _settings(request: BedsideRequest) -> Settings:
 
 
 def _pressure_above(request: BedsideRequest, peep: Reading) -> float | None:
-    """As set; else what plateau or, where that is not known, peak pressure lies above the PEEP that it was read at."""
+    """What plateau or, where that is not known, peak pressure lies above the PEEP that it was read at, or as set.
+
+    Of a setting and a pressure read since the larger one counts: a setting may have been charted long ago, and a plan
+    from too small a pressure would pass the limits unseen.
+    """
     setting = _latest(request, Quantity.PRESSURE_ABOVE_PEEP_SET)
-    if setting is not None:
-        return setting.value
+    read = None
     for quantity in (Quantity.PLATEAU_PRESSURE, Quantity.PEAK_PRESSURE):
         reading = _latest(request, quantity)
         if reading is not None and reading.start_s >= _since(request, peep) and reading.value > peep.value:
-            return round(reading.value - peep.value, 1)
-    return None
+            read = round(reading.value - peep.value, 1)
+            break
+    return max((one for one in (setting.value if setting else None, read) if one is not None), default=None)
+
+
+def _refuse_contradicted(request: BedsideRequest, peep: Reading) -> None:
+    """Refuse a plan from a PEEP setting that a later measurement contradicts.
+
+    Raises:
+        Rejected: set and measured PEEP differ by more than rounding and leaks explain.
+    """
+    measured = _latest(request, Quantity.PEEP_MEASURED)
+    if peep.quantity is not Quantity.PEEP_SET or measured is None or measured.start_s < peep.start_s:
+        return
+    if abs(measured.value - peep.value) > CONTRADICTION_CMH2O:
+        found = f"PEEP set {level(peep.value)} and measured since {level(measured.value)} cmH2O"
+        sentence = f"{found[0].upper()}{found[1:]}: from which of them to plan is not known. Send the setting in force."
+        raise missing(request, found, "a PEEP setting that agrees with what is measured", sentence)
 
 
 def _since(request: BedsideRequest, peep: Reading) -> float:
