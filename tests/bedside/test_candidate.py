@@ -181,3 +181,23 @@ def test_the_answer_depends_on_when_it_is_asked() -> None:
     early, late = (asked(OPERATION, READINGS, now=now).first for now in (NOW, stamp(60 * 20)))
 
     assert early != late
+
+
+@pytest.mark.parametrize("code", ["J939", "J93", "J93.9", "j93.9"])
+def test_an_icd_code_counts_with_and_without_its_dot(code: str) -> None:
+    assert documented(condition("c", code)) == "present"
+
+
+def test_a_condition_in_words_alone_leads_the_answer() -> None:
+    in_words = {**condition("worded", "x"), "code": {"text": "Tension pneumothorax left"}}
+
+    said = asked(OPERATION, [*READINGS, in_words], now=NOW)
+
+    assert "1 Condition of the record could not be placed by code" in said.notes[0]
+    assert "Condition/worded" in said.notes[0]
+
+
+def test_what_no_code_stands_for_is_said_to_be_not_looked_for() -> None:
+    said = asked(OPERATION, READINGS, now=NOW)
+
+    assert any("Not looked for, since no code stands for it here: bullae or blebs" in note for note in said.notes)

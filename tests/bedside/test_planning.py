@@ -159,3 +159,11 @@ def test_a_peep_setting_that_a_later_measurement_contradicts_is_not_planned_from
     refusal = refused(OPERATION, rows, now=NOW)
 
     assert "PEEP set 5 and measured since 14 cmH2O" in refusal.problems[0].sentence
+
+
+def test_a_condition_that_could_not_be_placed_stands_first_among_the_warnings_of_a_plan() -> None:
+    in_words = {**condition("worded", "x"), "code": {"text": "Tension pneumothorax left"}}
+
+    (plan,) = asked(OPERATION, [*READINGS, in_words], now=NOW).of("CarePlan")
+
+    assert "could not be placed by code" in plan["note"][0]["text"]

@@ -107,6 +107,7 @@ IGNORED: list[tuple[str, Reason, str, list[Json]]] = [
     ("a month alone", Reason.DATE_ONLY, PATH, [odd(when="2026-03")]),
     ("a time without zone", Reason.NO_ZONE, PATH, [odd(when="2026-03-01T10:50:00")]),
     ("a time that is none", Reason.INVALID_TIME, PATH, [odd(when="2026-03-01T25:00:00Z")]),
+    ("a time before the calendar begins", Reason.INVALID_TIME, PATH, [odd(when="0001-01-01T00:00:00+10:00")]),
     ("a time in words", Reason.INVALID_TIME, PATH, [odd(when="ten past ten")]),
     ("a Timing", Reason.TIMING, PATH, [odd(effectiveDateTime=None, effectiveTiming={"event": [at(1)]})]),
     ("a period without start", Reason.PERIOD, PATH, [odd(effectiveDateTime=None, effectivePeriod={"end": at(55)})]),

@@ -145,6 +145,12 @@ REFUSED: list[tuple[str, ProblemKind, str, bytes]] = [
         "Parameters.parameter[1]",
         asking(as_of="2036-01-01T00:00:00Z"),
     ),
+    (
+        "a time to come",
+        ProblemKind.BAD_PARAMETER,
+        "Parameters.parameter[1]",
+        asking(as_of="0001-01-01T00:00:00+10:00"),
+    ),
     ("write-back as a word", ProblemKind.BAD_PARAMETER, "Parameters.parameter[1]", asking(write_back="yes")),
     (
         "accept-preliminary as a word",

@@ -302,8 +302,8 @@ def test_a_protocol_whose_margin_was_not_read_names_no_number_above_closing() ->
 def test_the_summary_gives_start_levels_time_and_the_volume_to_return_to() -> None:
     assert planned().summary == (
         "Staircase of common practice, without high-pressure recruitment: from PEEP 10 cmH2O now to 16, then 6 levels "
-        "from there down to 6 cmH2O; about 14 minutes in all if every step is taken. Highest peak pressure 30 cmH2O. "
-        "Afterwards back to 6 mL/kg (420 mL)."
+        "from there down to 6 cmH2O; about 14 minutes in all if every step is taken. Highest end-inspiratory "
+        "pressure 30 cmH2O. Afterwards back to 6 mL/kg (420 mL)."
     )
 
 

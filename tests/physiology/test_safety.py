@@ -227,3 +227,16 @@ def test_a_fall_of_arterial_pressure_is_given_as_its_size() -> None:
     )
 
     assert answer.met[0].value == 24.0
+
+
+def test_a_pressure_that_no_signed_limit_judges_is_shown_all_the_same() -> None:
+    answer = checked(
+        reading(Quantity.SPO2, 93.0, START_S, 1),
+        reading(Quantity.MEAN_ARTERIAL_PRESSURE, 38.0, START_S + 10, 2),
+        reading(Quantity.HEART_RATE, 185.0, START_S + 20, 3),
+        limits=DEFAULT_STOP_LIMITS,
+    )
+
+    assert "the latest mean arterial pressure is 38 mmHg" in answer.sentence
+    assert "the latest heart rate is 185 /min" in answer.sentence
+    assert "for the person at the bedside" in answer.sentence

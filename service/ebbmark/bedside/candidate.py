@@ -4,19 +4,22 @@ from __future__ import annotations
 
 from ebbmark.bedside.said import answered, sentences
 from ebbmark.fhir.bedside.answer import Amount, Answer, Coded, Part, Rule, Statement, Truth, Warned, Whole
+from ebbmark.fhir.bedside.conditions import NOT_PLACED
 from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.writing.quantities import BLOOD_PRESSURE, PERCENT
 from ebbmark.physiology.before.ards_class import ArdsClass
 from ebbmark.physiology.before.candidate import Candidate, Documented, Finding, Indication, assess_candidate
-from ebbmark.physiology.before.risk_concepts import Risk
+from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk
 from ebbmark.physiology.before.risk_readings import ReadingRisk
 from ebbmark.physiology.formulas.body import predicted_body_weight_kg
 from ebbmark.physiology.formulas.gas_exchange import Oxygenation
 
-__all__ = ["candidate_answer", "candidate_of", "sources_of_concept", "warnings_of"]
+__all__ = ["candidate_answer", "candidate_of", "not_looked_for", "not_placed", "sources_of_concept", "warnings_of"]
 
 OPERATION = "assess-candidate"
+MOST_NAMED = 6
+"""Conditions named one by one in a sentence; the OperationOutcome names all."""
 
 _COUNTS = (Documented.PRESENT, Documented.CONTRADICTORY)
 _SEVERITY = {Risk.ABSOLUTE: "high", Risk.HIGH: "high", Risk.CAUTION: "moderate"}
@@ -57,7 +60,33 @@ def candidate_of(request: BedsideRequest) -> Candidate:
     )
 
 
-def candidate_answer(request: BedsideRequest, _: Site) -> Answer:
+def not_placed(request: BedsideRequest) -> tuple[str, ...]:
+    """Conditions that no code of the table speaks for, to be read by a person: silence must not pass for absence.
+
+    Args:
+        request: with what was left out.
+    """
+    places = [one.reference or one.path for one in request.ignored if one.code == NOT_PLACED]
+    if not places:
+        return ()
+    more = f" and {len(places) - MOST_NAMED} more" if len(places) > MOST_NAMED else ""
+    return (
+        f"{len(places)} Condition{'s' if len(places) > 1 else ''} of the record could not be placed by code and may "
+        f"say anything, a contraindication included; to be read by a person: {', '.join(places[:MOST_NAMED])}{more}.",
+    )
+
+
+def not_looked_for(site: Site) -> tuple[str, ...]:
+    """Conditions of the table that no code stands for here, so that no record can show them to this service.
+
+    Args:
+        site: the codes in force.
+    """
+    words = [concept.words for concept in RISK_CONCEPTS if not site.condition_codes.of(concept.slug)]
+    return (f"Not looked for, since no code stands for it here: {'; '.join(words)}.",) if words else ()
+
+
+def candidate_answer(request: BedsideRequest, site: Site) -> Answer:
     """Answer `$assess-candidate`."""
     candidate = candidate_of(request)
     classes = [_class(one) for one in candidate.classes]
@@ -67,7 +96,7 @@ def candidate_answer(request: BedsideRequest, _: Site) -> Answer:
         kind="candidate-assessment",
         code="candidate-assessment",
         value=Coded(candidate.standing.value),
-        note=candidate.sentence,
+        note=sentences(*not_placed(request), candidate.sentence, *not_looked_for(site)),
         method="Conditions and thresholds as the value sets of this service and their sources name them",
         members=members,
     )
@@ -75,7 +104,7 @@ def candidate_answer(request: BedsideRequest, _: Site) -> Answer:
     return answered(
         OPERATION,
         request,
-        said=(candidate.sentence, missing, candidate.also_needed),
+        said=(*not_placed(request), candidate.sentence, missing, candidate.also_needed, *not_looked_for(site)),
         statements=[assessment, *classes, *indications, _documented(candidate, request)],
         warnings=warnings_of(candidate, request),
         rules=(_TABLE,),

@@ -5,7 +5,9 @@ Settings come from the latest readings of the last twelve hours; what is older i
 
 from __future__ import annotations
 
-from ebbmark.bedside.candidate import candidate_of, warnings_of
+from dataclasses import replace
+
+from ebbmark.bedside.candidate import candidate_of, not_looked_for, not_placed, warnings_of
 from ebbmark.bedside.said import answered, missing, rule_of, rule_of_limits
 from ebbmark.fhir.bedside.answer import Answer
 from ebbmark.fhir.bedside.received import BedsideRequest
@@ -52,6 +54,7 @@ def plan_answer(request: BedsideRequest, site: Site) -> Answer:
         accepted = "settings, a staircase and conditions for which a plan can be laid out"
         problem = Problem(ProblemKind.NO_PLAN, "", plan.reason.value, accepted, plan.sentence)
         raise Rejected((problem,), request.ignored)
+    plan = replace(plan, warnings=(*not_placed(request), *plan.warnings, *not_looked_for(site)))
     return answered(
         OPERATION,
         request,

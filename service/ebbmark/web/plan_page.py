@@ -94,9 +94,13 @@ def plan_page(answer: Answer) -> str:
 
 
 def _table(plan: Plan) -> str:
-    heads = ("Step", "PEEP", "Above PEEP", "Peak", "Time", "Expect and record", "Seen")
+    heads = ("Step", "PEEP", "Above PEEP", "End of inspiration", "Time", "Expect and record", "Seen")
     row = "".join(f'<th scope="col">{head}</th>' for head in heads)
-    caption = f"Pressures in cmH2O; about {plan.total_s / 60:.0f} minutes in all if every step is taken."
+    caption = (
+        "Pressures in cmH2O. The one at the end of inspiration is PEEP plus the pressure above it; peak pressure lies "
+        "higher where flow meets resistance, as in volume control. About "
+        f"{plan.total_s / 60:.0f} minutes in all if every step is taken."
+    )
     rows = "\n".join(_row(step, _first_alike(step, plan)) for step in plan.steps)
     return (
         f"<h2>Steps</h2>\n<table>\n<caption>{caption}</caption>\n<thead><tr>{row}</tr></thead>\n"

@@ -61,6 +61,7 @@ def _icd(concept: str, code: str, display: str, systems: tuple[str, ...] = ALL_I
 CONDITION_ROWS: tuple[ConditionRow, ...] = (
     _sct("untreated-pneumothorax", "36118008", "Pneumothorax"),
     _sct("untreated-pneumothorax", "233645004", "Tension pneumothorax"),
+    ConditionRow("untreated-pneumothorax", ALL_ICD, "J93", False, "Pneumothorax (the category, no further digit)", "ICD"),
     _icd("untreated-pneumothorax", "J93.0", "Spontaneous tension pneumothorax"),
     _icd("untreated-pneumothorax", "J93.1", "Other spontaneous pneumothorax"),
     _icd("untreated-pneumothorax", "J93.8", "Other pneumothorax", (ICD10, *_GM)),
@@ -164,20 +165,21 @@ class ConditionCodes:
         for row in rows:
             table = self._prefixes if row.prefix else self._exact
             for system in row.systems:
-                table.setdefault((system, row.code.upper()), set()).add(row.concept)
+                table.setdefault((system, _spelled(system, row.code)), set()).add(row.concept)
         self._longest = max((len(code) for _, code in self._prefixes), default=0)
 
     def concepts_of(self, codings: Iterable[tuple[str, str]]) -> tuple[str, ...]:
         """Slugs of the concepts that any of these codings stands for, in the order of the table of risks.
 
-        ICD-10 marks such as the dagger, the asterisk and the exclamation mark stand behind a code and change nothing.
+        ICD-10 codes are sent with and without their dot; marks such as the dagger, the asterisk and the exclamation mark
+        stand behind a code and change nothing.
 
         Args:
             codings: code system and code of each.
         """
         found: set[str] = set()
         for system, code in codings:
-            upper = code.upper()
+            upper = _spelled(system, code)
             found |= self._exact.get((system, upper), set())
             for length in range(1, min(len(upper), self._longest) + 1):
                 found |= self._prefixes.get((system, upper[:length]), set())
@@ -186,6 +188,10 @@ class ConditionCodes:
     def of(self, concept: str) -> tuple[ConditionRow, ...]:
         """The rows of one concept."""
         return tuple(row for row in self.rows if row.concept == concept)
+
+
+def _spelled(system: str, code: str) -> str:
+    return code.upper().replace(".", "") if system in ALL_ICD else code.upper()
 
 
 BUILT_IN = ConditionCodes(CONDITION_ROWS)

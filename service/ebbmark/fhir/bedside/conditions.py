@@ -21,12 +21,14 @@ from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.references import reference_to
 from ebbmark.fhir.request import Ignored, Source
 
-__all__ = ["Conditions", "Documented", "mixed", "read_conditions"]
+__all__ = ["NOT_PLACED", "Conditions", "Documented", "mixed", "read_conditions"]
 
 _OVER = frozenset({"inactive", "remission", "resolved"})
 _GOING_ON = frozenset({"active", "recurrence", "relapse"})
 NOT_CURRENT = "condition-not-current"
 """Why a Condition that is over does not count; listed as information, since all is well with it."""
+NOT_PLACED = "condition-not-placed"
+"""Why a Condition does not count that no code of the table speaks for: what it says was not looked at."""
 _UNSURE = frozenset({"unconfirmed", "provisional", "differential"})
 
 
@@ -122,7 +124,7 @@ def _read(item: _Received, codes: ConditionCodes, found: Conditions) -> None:
     if not concepts:
         listed = ", ".join(f"{one.system}|{one.code}" for one in codings[:4]) or "no coding"
         sentence = f"None of its codes stands for a condition that is looked for: {listed[:300]}."
-        return _leave_out(item, Reason.NOT_USED if codings else Reason.UNKNOWN_CODE, sentence, found)
+        return _leave_out(item, NOT_PLACED, sentence, found)
     state = _code_of(condition.clinicalStatus)
     if certainty != "refuted" and state in _OVER:
         sentence = f"Its clinical status is {state}: it does not count as present, and not as proof of absence either."

@@ -10,6 +10,9 @@ from enum import Enum
 
 __all__ = ["TimeFault", "age_range_years", "seconds"]
 
+EARLIEST_YEAR = 1900
+"""A time of an earlier year is a slip: nobody was ventilated then, and near the year 1 the calendar itself ends."""
+
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -22,7 +25,10 @@ class TimeFault(Enum):
 
 
 def seconds(text: str) -> float | TimeFault:
-    """A FHIR dateTime or instant [s since 1970-01-01T00:00:00Z], any zone offset, fractions of a second kept."""
+    """A FHIR dateTime or instant [s since 1970-01-01T00:00:00Z], any zone offset, fractions of a second kept.
+
+    A year before 1900 is as invalid as a thirteenth month.
+    """
     if text[10:11] != "T":
         return TimeFault.DATE_ONLY if _is_partial_date(text) else TimeFault.INVALID
     if text[4:5] != "-" or text[13:14] != ":":
@@ -33,6 +39,8 @@ def seconds(text: str) -> float | TimeFault:
         return TimeFault.INVALID
     if moment.tzinfo is None:
         return TimeFault.NO_ZONE
+    if moment.year < EARLIEST_YEAR:
+        return TimeFault.INVALID
     since = moment - _EPOCH
     return since.days * 86400.0 + since.seconds if not since.microseconds else since.total_seconds()
 

@@ -145,8 +145,8 @@ def plan_trial(
     ceiling = limits.peak_pressure_above_cmh2o
     if ceiling is not None and plan.highest_peak_cmh2o > ceiling.value:
         sentence = (
-            f"{rules.title} reaches a peak of {plan.highest_peak_cmh2o:g} cmH2O, above the stop limit of "
-            f"{ceiling.value:g} cmH2O ({ceiling.source}); no plan is laid out that its own stop limit would end."
+            f"{rules.title} reaches {plan.highest_peak_cmh2o:g} cmH2O at the end of inspiration, above the stop limit "
+            f"of {ceiling.value:g} cmH2O ({ceiling.source}); no plan is laid out that its own stop limit would end."
         )
         return NoPlan(NoPlanReason.ABOVE_STOP_LIMIT, sentence)
     return plan
@@ -187,8 +187,9 @@ def _plan(
         summary=(
             f"{rules.title}, {'with' if recruiting else 'without'} high-pressure recruitment: from PEEP "
             f"{settings.peep_cmh2o:g} cmH2O now to {tested[0]:g}, then {len(tested)} levels from there down to "
-            f"{tested[-1]:g} cmH2O; about {total_s / 60:.0f} minutes in all if every step is taken. Highest peak "
-            f"pressure {highest:g} cmH2O. Afterwards back to {protocol.target_ml_per_kg:g} mL/kg ({target_ml:.0f} mL)."
+            f"{tested[-1]:g} cmH2O; about {total_s / 60:.0f} minutes in all if every step is taken. Highest "
+            f"end-inspiratory pressure {highest:g} cmH2O. Afterwards back to {protocol.target_ml_per_kg:g} mL/kg "
+            f"({target_ml:.0f} mL)."
         ),
     )
 
@@ -197,10 +198,10 @@ def _warnings(highest: float, high_s: float, recruiting: bool, candidate: Candid
     warnings = []
     if recruiting:
         warnings.append(
-            f"This variant was chosen; the service does not suggest it. Peak pressure reaches {highest:g} cmH2O and is "
-            f"at or above {HIGH_PRESSURE_CMH2O:g} cmH2O for {high_s / 60:g} minutes in all. Two guidelines strongly "
-            "recommend against prolonged high-pressure recruitment, and in ART more patients died with recruitment and "
-            "titrated PEEP than with low PEEP; see the evidence beside this plan."
+            f"This variant was chosen; the service does not suggest it. End-inspiratory pressure reaches {highest:g} "
+            f"cmH2O and is at or above {HIGH_PRESSURE_CMH2O:g} cmH2O for {high_s / 60:g} minutes in all. Two "
+            "guidelines strongly recommend against prolonged high-pressure recruitment, and in ART more patients died "
+            "with recruitment and titrated PEEP than with low PEEP; see the evidence beside this plan."
         )
     if candidate is None:
         warnings.append("Contraindications were not looked for before this plan was made.")

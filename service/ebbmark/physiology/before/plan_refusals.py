@@ -96,7 +96,7 @@ def _without_room(settings: Settings, rules: StaircaseRules, protocol: Protocol)
     peak = settings.peep_cmh2o + settings.pressure_above_peep_cmh2o
     if peak > limit:
         sentence = (
-            f"Peak pressure is {peak:g} cmH2O now ({settings.peep_cmh2o:g} PEEP and "
+            f"End-inspiratory pressure is {peak:g} cmH2O now ({settings.peep_cmh2o:g} PEEP and "
             f"{settings.pressure_above_peep_cmh2o:g} above it), above {limit:g}. A trial without recruitment would "
             "not keep to the limit; a smaller tidal volume may make room for it."
         )
@@ -106,9 +106,9 @@ def _without_room(settings: Settings, rules: StaircaseRules, protocol: Protocol)
     count = floor((top - lowest) / down + 1e-9) + 1
     if count < protocol.minimum_steps:
         sentence = (
-            f"With {settings.pressure_above_peep_cmh2o:g} cmH2O above PEEP the highest PEEP within a peak of {limit:g} "
-            f"is {top:g} cmH2O. Down to {lowest:g} cmH2O that leaves {max(count, 0)} steps; at least "
-            f"{protocol.minimum_steps} are needed to tell closing from noise."
+            f"With {settings.pressure_above_peep_cmh2o:g} cmH2O above PEEP the highest PEEP within {limit:g} "
+            f"at the end of inspiration is {top:g} cmH2O. Down to {lowest:g} cmH2O that leaves {max(count, 0)} steps; "
+            f"at least {protocol.minimum_steps} are needed to tell closing from noise."
         )
         return NoPlan(NoPlanReason.NO_ROOM, sentence)
     return None

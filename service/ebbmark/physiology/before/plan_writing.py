@@ -89,7 +89,7 @@ def _remark(draft: Draft, settings: Settings, protocol: Protocol) -> str:
     peak = draft.peep_cmh2o + draft.pressure_above_peep_cmh2o
     parts = []
     if peak > protocol.plateau_limit_cmh2o:
-        parts.append(f"Peak pressure {peak:g} cmH2O is above {protocol.plateau_limit_cmh2o:g} cmH2O.")
+        parts.append(f"End-inspiratory pressure {peak:g} cmH2O is above {protocol.plateau_limit_cmh2o:g} cmH2O.")
     volume, largest = _volume_ml(draft, settings), max(protocol.ladder_ml_per_kg) * settings.pbw_kg
     if volume is not None and volume > largest:
         parts.append(

@@ -20,9 +20,17 @@ from ebbmark.physiology.during.stop_criteria import (
     stop_words,
 )
 from ebbmark.physiology.during.stop_limits import Limit, StopLimits
-from ebbmark.physiology.readings import Reading
+from ebbmark.physiology.readings import Quantity, Reading
 
 __all__ = ["NOT_AMONG_THE_READINGS", "Met", "NotChecked", "StopAnswer", "StopCriterion", "check_stop", "stop_words"]
+
+
+UNSIGNED_SHOWS = {
+    StopCriterion.MEAN_ARTERIAL_PRESSURE: (Quantity.MEAN_ARTERIAL_PRESSURE, "mean arterial pressure", "mmHg"),
+    StopCriterion.HEART_RATE_LOW: (Quantity.HEART_RATE, "heart rate", "/min"),
+    StopCriterion.HEART_RATE_HIGH: (Quantity.HEART_RATE, "heart rate", "/min"),
+}
+"""What is shown where a criterion cannot be judged for want of a signed limit: quantity, words, unit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,10 +105,15 @@ def check_stop(readings: Sequence[Reading], limits: StopLimits, *, since_s: floa
     met: list[Met] = []
     held: list[StopCriterion] = []
     not_checked: list[NotChecked] = []
+    unjudged: set[str] = set()
     for criterion, (name, judge) in CRITERIA.items():
         limit: Limit | None = getattr(limits, name)
         if limit is None:
-            not_checked.append(NotChecked(criterion, f"No limit for {WORDS[criterion]} has been signed: not checked."))
+            read = _latest_words(criterion, during)
+            not_checked.append(
+                NotChecked(criterion, f"No limit for {WORDS[criterion]} has been signed: not checked{read}.")
+            )
+            unjudged |= {read} - {""}
             continue
         judged = judge(during, before, limit.value)
         if isinstance(judged, str):
@@ -109,7 +122,18 @@ def check_stop(readings: Sequence[Reading], limits: StopLimits, *, since_s: floa
             met.append(_met(criterion, judged, limit))
         else:
             held.append(criterion)
-    return StopAnswer(tuple(met), tuple(held), tuple(not_checked), limits.signature, _answer(met, held, not_checked))
+    sentence = _answer(met, held, not_checked)
+    if unjudged:
+        listed = " and ".join(sorted(one.removeprefix("; ") for one in unjudged))
+        sentence += f" No limit is signed to judge these by, so they are for the person at the bedside: {listed}."
+    return StopAnswer(tuple(met), tuple(held), tuple(not_checked), limits.signature, sentence)
+
+
+def _latest_words(criterion: StopCriterion, during: Sequence[Reading]) -> str:
+    """The latest reading that a criterion without a limit would judge, to be shown; empty where there is none."""
+    judges = UNSIGNED_SHOWS.get(criterion)
+    readings = [one for one in during if judges is not None and one.quantity is judges[0]]
+    return f"; the latest {judges[1]} is {readings[-1].value:.0f} {judges[2]}" if judges and readings else ""
 
 
 def _met(criterion: StopCriterion, judged: Sequence[Judged], limit: Limit) -> Met:
