@@ -9,6 +9,7 @@ import msgspec
 
 from ebbmark.fhir.reading.times import seconds
 from ebbmark.record.earlier import TrialOfRecord
+from ebbmark.record.elements import Entity, Identifier, Period, Reference
 from ebbmark.record.standing import Candidate
 from ebbmark.record.stored import versions_of
 
@@ -38,35 +39,17 @@ class Sent:
     candidate: Candidate
 
 
-class _Identifier(msgspec.Struct):
-    system: str = ""
-    value: str = ""
-
-
-class _Reference(msgspec.Struct):
-    reference: str = ""
-
-
-class _Period(msgspec.Struct):
-    start: str = ""
-    end: str = ""
-
-
-class _Entity(msgspec.Struct):
-    what: _Reference = msgspec.field(default_factory=_Reference)
-
-
 class _Version(msgspec.Struct):
     value: str = ""
 
 
 class _Resource(msgspec.Struct):
     resourceType: str
-    requestIdentifier: _Identifier | None = None
-    subject: _Reference | None = None
-    identifier: list[_Identifier] = []
-    effectivePeriod: _Period | None = None
-    entity: list[_Entity] = []
+    requestIdentifier: Identifier | None = None
+    subject: Reference | None = None
+    identifier: list[Identifier] = []
+    effectivePeriod: Period | None = None
+    entity: list[Entity] = []
     recorded: str = ""
     version: list[_Version] = []
 
@@ -84,7 +67,7 @@ def sent_of(transaction: Json) -> Sent:
     device = next((one for one in resources if one.resourceType == "Device"), None)
     closing = next(one for one in resources if any(each.value.endswith(":closing-pressure") for each in one.identifier))
     identity = guidance.requestIdentifier.value if guidance.requestIdentifier else ""
-    period = closing.effectivePeriod or _Period()
+    period = closing.effectivePeriod or Period()
     return Sent(
         entries=tuple(entries),
         identity=identity,

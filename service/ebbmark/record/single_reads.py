@@ -7,6 +7,7 @@ from collections.abc import Iterable
 import msgspec
 
 from ebbmark.record.client import RecordClient
+from ebbmark.record.elements import Reference
 from ebbmark.record.reading import ReadFailure, Waiting, read_json
 from ebbmark.record.searching import Budget, FoundEntry, Head
 
@@ -15,19 +16,22 @@ __all__ = ["machines_of", "read_metrics", "read_one"]
 MOST_METRICS = 20
 
 
-class _Reference(msgspec.Struct):
-    reference: str = ""
-
-
 class _Metric(msgspec.Struct):
-    source: _Reference = msgspec.field(default_factory=_Reference)
-    parent: _Reference = msgspec.field(default_factory=_Reference)
+    source: Reference = msgspec.field(default_factory=Reference)
+    parent: Reference = msgspec.field(default_factory=Reference)
 
 
 async def read_one(
     reference: str, *, record: RecordClient, budget: Budget, waiting: Waiting
 ) -> FoundEntry | ReadFailure:
-    """One resource; the reply must be the one that was asked for."""
+    """One resource, in the version named if one is; the reply must be the one that was asked for.
+
+    Args:
+        reference: `Type/id`, or `Type/id/_history/version`.
+        record: the client.
+        budget: how much may still be read.
+        waiting: how time passes between attempts.
+    """
     if budget.requests <= 0:
         return ReadFailure("more would have to be read than is allowed", None)
     budget.requests -= 1
@@ -38,9 +42,10 @@ async def read_one(
         head = msgspec.json.decode(raw, type=Head)
     except msgspec.DecodeError:
         return ReadFailure("the reply was not a resource", 200)
-    if f"{head.resource_type}/{head.id}" != reference:
-        return ReadFailure("the reply was another resource than the one asked for", 200)
-    return FoundEntry(f"{record.settings.base_url.rstrip('/')}/{reference}", head, bytes(raw))
+    plain, _, version = reference.partition("/_history/")
+    if f"{head.resource_type}/{head.id}" != plain or (version and head.meta.version_id != version):
+        return ReadFailure("the reply was another resource or version than the one asked for", 200)
+    return FoundEntry(f"{record.settings.base_url.rstrip('/')}/{plain}", head, bytes(raw))
 
 
 async def read_metrics(

@@ -12,6 +12,7 @@ import msgspec
 from ebbmark.fhir.references import tail_of
 from ebbmark.fhir.writing.frame import RESULT_SYSTEM
 from ebbmark.record.client import RecordClient
+from ebbmark.record.elements import Entity, Identifier, Period, Reference
 from ebbmark.record.reading import ReadFailure, Waiting
 from ebbmark.record.searching import Budget, Found, FoundEntry, TooMuch, any_of, search
 
@@ -43,30 +44,12 @@ class _Meta(msgspec.Struct):
     tag: list[_Tag] = []
 
 
-class _Identifier(msgspec.Struct):
-    system: str = ""
-    value: str = ""
-
-
-class _Reference(msgspec.Struct):
-    reference: str = ""
-
-
-class _Period(msgspec.Struct):
-    start: str = ""
-    end: str = ""
-
-
-class _Entity(msgspec.Struct):
-    what: _Reference = msgspec.field(default_factory=_Reference)
-
-
 class _Result(msgspec.Struct):
     meta: _Meta = msgspec.field(default_factory=_Meta)
-    identifier: list[_Identifier] = []
+    identifier: list[Identifier] = []
     status: str = ""
-    subject: _Reference = msgspec.field(default_factory=_Reference)
-    effectivePeriod: _Period = msgspec.field(default_factory=_Period)
+    subject: Reference = msgspec.field(default_factory=Reference)
+    effectivePeriod: Period = msgspec.field(default_factory=Period)
     note: list[Json] = []
 
 
@@ -74,8 +57,8 @@ class ProvenanceView(msgspec.Struct):
     """The parts of a Provenance that are read."""
 
     meta: _Meta = msgspec.field(default_factory=_Meta)
-    target: list[_Reference] = []
-    entity: list[_Entity] = []
+    target: list[Reference] = []
+    entity: list[Entity] = []
 
 
 @dataclass(frozen=True, slots=True)

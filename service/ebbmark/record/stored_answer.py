@@ -16,8 +16,9 @@ from ebbmark.fhir.references import tail_of
 from ebbmark.fhir.writing.frame import RESULT_SYSTEM
 from ebbmark.fhir.writing.provenance import SOFTWARE_SYSTEM
 from ebbmark.record.client import RecordClient
-from ebbmark.record.reading import ReadFailure, Waiting, read_json
-from ebbmark.record.searching import Budget, Found, FoundEntry, Head, search
+from ebbmark.record.reading import ReadFailure, Waiting
+from ebbmark.record.searching import Budget, Found, FoundEntry, search
+from ebbmark.record.single_reads import read_one
 from ebbmark.record.stored import NotFhir, failure_of, provenance_of, read_by_id
 
 __all__ = ["Inputs", "NotStored", "answer_in_record", "inputs_in_record"]
@@ -137,7 +138,7 @@ async def inputs_in_record(
         if current is not None and version in ("", current.head.meta.version_id):
             used.append(current)
             continue
-        old = await _old_version(f"{plain}/_history/{version}", record, budget, waiting)
+        old = await read_one(f"{plain}/_history/{version}", record=record, budget=budget, waiting=waiting)
         if isinstance(old, ReadFailure):
             if old.status in _GONE:
                 continue  # the replay names it
@@ -148,25 +149,6 @@ async def inputs_in_record(
         return metrics
     inputs.resources = [(one.full_url, _resource(one)) for one in (*used, *metrics)]
     return inputs
-
-
-async def _old_version(
-    address: str, record: RecordClient, budget: Budget, waiting: Waiting
-) -> FoundEntry | ReadFailure:
-    if budget.requests <= 0:
-        return ReadFailure("more old versions would have to be read than is allowed", None)
-    budget.requests -= 1
-    raw = await read_json(record, address, msgspec.Raw, waiting=waiting)
-    if isinstance(raw, ReadFailure):
-        return raw
-    try:
-        head = msgspec.json.decode(raw, type=Head)
-    except msgspec.DecodeError:
-        return ReadFailure("the reply was not a resource", 200)
-    plain, _, version = address.partition("/_history/")
-    if (f"{head.resource_type}/{head.id}", head.meta.version_id) != (plain, version):
-        return ReadFailure("the reply was another version than the one asked for", 200)
-    return FoundEntry(f"{record.settings.base_url.rstrip('/')}/{plain}", head, bytes(raw))
 
 
 def _metrics(used: Iterable[FoundEntry]) -> list[str]:
