@@ -123,4 +123,4 @@ def test_only_the_error_boundary_catches_everything() -> None:
         and (node.type is None or (isinstance(node.type, ast.Name) and node.type.id in {"Exception", "BaseException"}))
     ]
 
-    assert catchers in ([], ["web/app.py"])
+    assert catchers in ([], ["web/boundary.py"])

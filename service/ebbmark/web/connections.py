@@ -1,0 +1,95 @@
+"""From the settings to the connections that the doors use: the record, its sign-in, those who issue tokens, callers."""
+
+from __future__ import annotations
+
+import logging
+import time
+from ssl import SSLContext
+from uuid import uuid4
+
+from ebbmark.keys import KeyRing
+from ebbmark.record.client import RecordSettings
+from ebbmark.record.exchange import Exchange, Patience
+from ebbmark.record.sign_in import SignIn, SignInClock, SignInSettings
+from ebbmark.settings import Settings
+from ebbmark.web.entrance import Entrance
+from ebbmark.web.limits import RateLimit, RequestRates
+from ebbmark.web.trust import KeysOf, Misconfigured, rules_for
+
+__all__ = ["USUAL_REQUESTS_PER_MINUTE", "entrance_of", "exchange_of", "record_settings_of", "sign_in_of"]
+
+_LOG = logging.getLogger("ebbmark")
+
+USUAL_REQUESTS_PER_MINUTE = 6_000.0
+
+
+def exchange_of(settings: Settings, tls: SSLContext | None) -> Exchange:
+    """Connections to those who give tokens and keys: short replies, like patience."""
+    patience = Patience(settings.record_connect_timeout_s, settings.record_read_timeout_s, max_response_bytes=200_000)
+    return Exchange(patience, tls=tls, private_networks=map(str, settings.private_networks))
+
+
+def sign_in_of(settings: Settings, keys: KeyRing, tls: SSLContext | None) -> SignIn | None:
+    """How we sign in to the record by ourselves; None where we do not.
+
+    Raises:
+        Misconfigured: two ways at once, or no key to sign with.
+    """
+    if settings.record_client_id is None or settings.record_base_url is None:
+        return None
+    if settings.record_token is not None:
+        raise Misconfigured("set EBBMARK_RECORD_TOKEN or EBBMARK_RECORD_CLIENT_ID, not both")
+    if not keys.keys:
+        raise Misconfigured("EBBMARK_RECORD_CLIENT_ID needs a key to sign with in EBBMARK_SIGNING_KEYS")
+    return SignIn(
+        SignInSettings(
+            client_id=settings.record_client_id,
+            scope=settings.record_scope,
+            record_base_url=settings.record_base_url,
+            token_url=settings.record_token_url,
+            hosts=settings.record_token_hosts,
+        ),
+        keys=keys,
+        exchange=exchange_of(settings, tls),
+        clock=SignInClock(time.time, time.monotonic, lambda: uuid4().hex),
+        report=_LOG.warning,
+    )
+
+
+def entrance_of(settings: Settings, base_url: str, outside: Exchange) -> Entrance:
+    """Who may come in at the FHIR door, and how often."""
+    signing_in = bool(settings.issuers) and settings.authentication != "none-on-loopback"
+    rules = rules_for(
+        [KeysOf(one.issuer, one.jwks_url, one.jwks_file) for one in settings.issuers],
+        algorithms=settings.accepted_algorithms,
+        leeway_s=settings.clock_leeway_s,
+        exchange=outside,
+        steady_s=time.monotonic,
+    )
+    per_minute = settings.requests_per_minute
+    if per_minute is None:
+        per_minute = USUAL_REQUESTS_PER_MINUTE if signing_in else 0
+    return Entrance(
+        rules=rules if signing_in else None,
+        audience=settings.audience or base_url,
+        rates=RequestRates(RateLimit(per_minute, settings.request_burst)) if per_minute else None,
+        wall_s=time.time,
+        steady_s=time.monotonic,
+    )
+
+
+def record_settings_of(settings: Settings) -> RecordSettings | None:
+    """The record's plain arguments; None where no record is configured."""
+    if settings.record_base_url is None:
+        return None
+    return RecordSettings(
+        base_url=settings.record_base_url,
+        allowed_base_urls=(settings.record_base_url, *settings.record_allowed_base_urls),
+        bearer_token=settings.record_token.get_secret_value() if settings.record_token else None,
+        connect_timeout_s=settings.record_connect_timeout_s,
+        read_timeout_s=settings.record_read_timeout_s,
+        max_attempts=settings.record_attempts,
+        max_total_wait_s=settings.record_longest_wait_s,
+        max_response_bytes=settings.record_max_reply_bytes,
+        private_networks=tuple(map(str, settings.private_networks)),
+    )
