@@ -384,6 +384,13 @@ def test_the_service_prints_its_address_answers_there_and_stops_when_told() -> N
         ({"EBBMARK_ISSUERS": '[{"issuer": "https://issuer.example"}]'}, "EBBMARK_ISSUERS_0"),
         ({"EBBMARK_MAX_BODY_BYTES": "many"}, "EBBMARK_MAX_BODY_BYTES"),
         ({"EBBMARK_RECORD_ATTEMPTS": "99"}, "EBBMARK_RECORD_ATTEMPTS"),
+        ({"EBBMARK_ISSUERS": "https://issuer.example"}, "EBBMARK_ISSUERS"),
+        ({"EBBMARK_PRIVATE_NETWORKS": "10.0.0.0/8"}, "EBBMARK_PRIVATE_NETWORKS"),
+        ({"EBBMARK_CODE_MAP": "/nowhere/map.json"}, "EBBMARK_CODE_MAP"),
+        ({"EBBMARK_BASE_URL": "peep"}, "EBBMARK_BASE_URL"),
+        ({"EBBMARK_RECORD_BASE_URL": "record"}, "EBBMARK_RECORD_BASE_URL"),
+        ({"EBBMARK_RECORD_ALLOWED_BASE_URLS": '["http://far.example"]'}, "EBBMARK_RECORD_ALLOWED_BASE_URLS"),
+        ({"EBBMARK_RECORD_BASE_ULR": "https://record.example"}, "EBBMARK_RECORD_BASE_ULR"),
     ],
 )
 def test_a_setting_that_cannot_be_used_is_named_and_stops_the_start(environment: dict[str, str], says: str) -> None:
@@ -393,6 +400,15 @@ def test_a_setting_that_cannot_be_used_is_named_and_stops_the_start(environment:
         assert code == USAGE
         assert line.startswith(f"{says}: ")
         assert "Traceback" not in line
+
+
+@pytest.mark.live
+def test_a_misspelt_setting_stops_the_start_and_the_one_it_resembles_is_named() -> None:
+    with service(EBBMARK_SIGN_RESULT="true") as (process, line):
+        code = process.wait(timeout=20)
+
+        assert code == USAGE
+        assert line == "EBBMARK_SIGN_RESULT: there is no such setting. Is EBBMARK_SIGN_RESULTS meant?\n"
 
 
 @pytest.mark.live
@@ -412,6 +428,7 @@ def test_without_anybody_to_trust_it_listens_on_this_machine_only(host: str) -> 
         ({"EBBMARK_AUTHENTICATION": "bearer"}, "EBBMARK_ISSUERS names nobody"),
         ({"EBBMARK_SIGNING_KEYS": '["/nowhere/key.json"]'}, "a file of EBBMARK_SIGNING_KEYS cannot be read"),
         ({"EBBMARK_AUDIT_TO": "record"}, "EBBMARK_RECORD_BASE_URL is not set"),
+        ({"EBBMARK_RECORD_TOKEN": "token"}, "EBBMARK_RECORD_BASE_URL is not"),
         ({"EBBMARK_RECORD_CERTIFICATE": "/nowhere/certificate.pem"}, "client certificate"),
         (
             {"EBBMARK_RECORD_BASE_URL": "https://record.example/fhir", "EBBMARK_RECORD_CLIENT_ID": "ebbmark"},

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import argparse
 import dataclasses
-import logging
-import socket
 import sys
 import time
 from collections.abc import Sequence
@@ -163,62 +161,9 @@ def _bytes_of(file: str) -> bytes:
 
 def _serve(chosen: argparse.Namespace) -> int:
     # Only this command needs the web framework and the server: the others start without them.
-    import uvicorn
-    from pydantic import ValidationError
+    from ebbmark.serving import serve
 
-    from ebbmark.settings import Settings
-    from ebbmark.web.app import create_app, reason_not_to_listen
-
-    try:
-        settings = Settings()
-    except ValidationError as error:
-        for fault in error.errors(include_input=False, include_url=False):
-            print(f"EBBMARK_{'_'.join(map(str, fault['loc'])).upper()}: {fault['msg']}", file=sys.stderr)
-        return USAGE
-    given = {"host": chosen.host, "port": chosen.port}
-    settings = settings.model_copy(update={name: value for name, value in given.items() if value is not None})
-    reason = reason_not_to_listen(settings)
-    if reason is not None:
-        print(f"{reason}.", file=sys.stderr)
-        return USAGE
-    try:
-        listener = _listener(settings.host, settings.port)
-    except OSError as error:
-        print(f"cannot listen on {settings.host}, port {settings.port}: {error.strerror}", file=sys.stderr)
-        return USAGE
-    port = listener.getsockname()[1]
-    try:
-        app = create_app(settings.model_copy(update={"port": port}))
-    except ValueError as error:
-        print(f"{error}.", file=sys.stderr)
-        return USAGE
-    _show_audit_lines()
-    host = f"[{settings.host}]" if ":" in settings.host else settings.host
-    print(f"Ebbmark {__version__} listens on http://{host}:{port}", file=sys.stderr, flush=True)
-    # No access log: an address may carry what must not be logged.
-    config = uvicorn.Config(app, access_log=False, proxy_headers=False, log_level="warning", server_header=False)
-    uvicorn.Server(config).run(sockets=[listener])
-    return ANSWERED
-
-
-def _show_audit_lines() -> None:
-    """Audit events go to standard output, one JSON line each; everything else is said on standard error."""
-    lines = logging.StreamHandler(sys.stdout)
-    lines.setFormatter(logging.Formatter("%(message)s"))
-    logger = logging.getLogger("ebbmark.audit")
-    logger.addHandler(lines)
-    logger.setLevel(logging.INFO)
-    logger.propagate = False
-
-
-def _listener(host: str, port: int) -> socket.socket:
-    listener = socket.create_server(
-        (host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET, backlog=2048
-    )
-    # Head and body leave as two pieces: without this the second waits 40 ms for the first to be acknowledged. The
-    # event loop sets it only on sockets that it made itself.
-    listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-    return listener
+    return ANSWERED if serve(host=chosen.host, port=chosen.port) else USAGE
 
 
 def _new_key(chosen: argparse.Namespace) -> int:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, IPvAnyNetwork, SecretStr, model_validator
-from pydantic_settings import BaseSettings, SettingsConfigDict
+from pydantic_settings import BaseSettings, EnvSettingsSource, SettingsConfigDict
 
-__all__ = ["Issuer", "Settings"]
+__all__ = ["Issuer", "Settings", "unknown_names"]
+
+PREFIX = "EBBMARK_"
 
 Algorithm = Literal["ES256", "ES384", "ES512", "RS256", "RS384", "RS512", "PS256", "PS384", "PS512"]
 
@@ -32,7 +35,7 @@ class Issuer(BaseModel):
 class Settings(BaseSettings):
     """Configuration; frozen once read. Each field is `EBBMARK_` plus its name in capitals."""
 
-    model_config = SettingsConfigDict(env_prefix="EBBMARK_", frozen=True, extra="ignore")
+    model_config = SettingsConfigDict(env_prefix=PREFIX, frozen=True, extra="ignore")
 
     host: str = Field(default="127.0.0.1", description="Address to listen on.")
     port: int = Field(default=8087, ge=0, le=65535, description="Port to listen on; 0 takes a free one and prints it.")
@@ -140,3 +143,15 @@ class Settings(BaseSettings):
     audit_names_patient: bool = Field(
         default=False, description="Whether an AuditEvent in the log stream names the patient, by reference."
     )
+
+
+def unknown_names() -> tuple[tuple[str, str | None], ...]:
+    """Names in the environment that look like settings of ours and are none, each with the one that it resembles.
+
+    A misspelt setting that is passed over leaves something switched off that the operator believes to be on. A
+    cluster may add such names by itself for a workload that is called ebbmark: it can be told not to.
+    """
+    known = [f"{PREFIX}{name.upper()}" for name in Settings.model_fields]
+    present = [name.upper() for name in EnvSettingsSource(Settings).env_vars]
+    unknown = sorted(name for name in present if name.startswith(PREFIX) and name not in known)
+    return tuple((name, next(iter(get_close_matches(name, known, n=1)), None)) for name in unknown)

@@ -110,6 +110,7 @@ REFUSED = {
     "another audience": (token(aud=f"{BASE_URL}/fhir/"), "meant for another audience"),
     "expired": (token(exp=int(time.time()) - 3600), "has expired"),
     "not yet valid": (token(nbf=int(time.time()) + 3600), "is not valid yet"),
+    "valid for years": (token(exp=int(time.time()) + 400_000_000), "longer than is accepted"),
     "without an end": (token(exp=None), "lacks a claim"),
     "without a client": (token(client_id=None, sub=None), "lacks a claim"),
     "huge": (token(note="x" * 20_000), "longer than any that is read"),

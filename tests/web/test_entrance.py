@@ -41,6 +41,22 @@ def test_a_page_of_this_machine_does(app: ASGIApp, origin: str) -> None:
     assert ask(app, TRIAL, headers={**FHIR, "origin": origin}).status == 200
 
 
+@pytest.mark.parametrize("host", ["evil.example", "evil.example:8087", "[", "", "127.0.0.1.evil.example"])
+def test_a_name_of_somebody_else_that_leads_here_does_not_come_in(app: ASGIApp, host: str) -> None:
+    assert ask(app, TRIAL, headers={**FHIR, "host": host}).status == 403
+
+
+@pytest.mark.parametrize("host", ["127.0.0.1:8087", "localhost", "[::1]:8087"])
+def test_a_name_of_this_machine_does(app: ASGIApp, host: str) -> None:
+    assert ask(app, TRIAL, headers={**FHIR, "host": host}).status == 200
+
+
+def test_the_name_that_the_operator_gave_the_service_does() -> None:
+    named = create_app(Settings(base_url="https://peep.example"))
+
+    assert ask(named, TRIAL, headers={**FHIR, "host": "peep.example"}).status == 200
+
+
 def warnings_at_start(settings: Settings, caplog: pytest.LogCaptureFixture) -> list[str]:
     made = create_app(settings)
 

@@ -22,13 +22,13 @@ from ebbmark.web import health
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.bedside import BedsideDoor, bedside_router, definitions_router
 from ebbmark.web.boundary import Boundary
-from ebbmark.web.connections import entrance_of, exchange_of, record_settings_of, sign_in_of
+from ebbmark.web.connections import entrance_of, exchange_of, record_settings_of, sign_in_of, unusable_address
 from ebbmark.web.documentation import DESCRIPTION
 from ebbmark.web.jwks import jwks_router
 from ebbmark.web.operations import Door, fhir_router
 from ebbmark.web.replaying import Auditing, replay_router
 from ebbmark.web.responses import not_routed, rejected
-from ebbmark.web.site_files import read_site
+from ebbmark.web.site_files import content_of, read_site
 from ebbmark.web.trust import Misconfigured, own_keys, own_public_keys, signer_of
 
 __all__ = ["SIGN_IN_IS_OFF", "Misconfigured", "create_app", "reason_not_to_listen"]
@@ -51,6 +51,9 @@ def create_app(settings: Settings) -> FastAPI:
     reason = reason_not_to_listen(settings)
     if reason is not None:
         raise Misconfigured(reason)
+    fault = unusable_address(settings)
+    if fault is not None:
+        raise Misconfigured(fault)
     base_url = (settings.base_url or f"http://{settings.host}:{settings.port}").rstrip("/") + "/fhir"
     keys = own_keys(settings.signing_keys)
     tls = client_tls(
@@ -67,7 +70,7 @@ def create_app(settings: Settings) -> FastAPI:
     outside = exchange_of(settings, client_tls(certificate=None, key=None, authorities=settings.record_authorities))
     entrance = entrance_of(settings, base_url, outside)
     limits = Limits(max_bytes=settings.max_body_bytes, max_entries=settings.max_entries)
-    code_map = read_code_map(settings.code_map.read_bytes()) if settings.code_map else NO_CODE_MAP
+    code_map = read_code_map(content_of("EBBMARK_CODE_MAP", settings.code_map)) if settings.code_map else NO_CODE_MAP
     site = read_site(value_sets=settings.value_sets, protocols=settings.protocols, stop_limits=settings.stop_limits)
     trail = AuditTrail(time.time, record if settings.audit_to == "record" else None, settings.audit_names_patient)
 

@@ -14,6 +14,8 @@ from ebbmark.web.signed_token import Claims, Rules, TokenRefusal, verified
 __all__ = ["Caller", "bearer_token", "checked_caller"]
 
 SCHEME = "bearer"
+LONGEST_LIFE_S = 86_400.0
+"""Longer than a day is refused: nobody could take such a token back. Our choice; SMART recommends 300 s."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +63,8 @@ async def checked_caller(
     claims = await verified(token, rules=rules, audience=audience, at_s=at_s)
     if isinstance(claims, TokenRefusal):
         return claims
+    if claims.exp > at_s + LONGEST_LIFE_S + rules.leeway_s:
+        return TokenRefusal.TOO_LONG_LIVED
     client = claims.client_id or claims.azp or claims.sub
     return TokenRefusal.CLAIMS if not client else Caller(claims.iss, client, _scopes_of(claims))
 

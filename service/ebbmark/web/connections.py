@@ -5,9 +5,11 @@ from __future__ import annotations
 import logging
 import time
 from ssl import SSLContext
+from urllib.parse import urlsplit
 from uuid import uuid4
 
 from ebbmark.keys import KeyRing
+from ebbmark.record.addresses import refusal_of
 from ebbmark.record.client import RecordSettings
 from ebbmark.record.exchange import Exchange, Patience
 from ebbmark.record.sign_in import SignIn, SignInClock, SignInSettings
@@ -16,7 +18,14 @@ from ebbmark.web.entrance import Entrance
 from ebbmark.web.limits import RateLimit, RequestRates
 from ebbmark.web.trust import KeysOf, Misconfigured, rules_for
 
-__all__ = ["USUAL_REQUESTS_PER_MINUTE", "entrance_of", "exchange_of", "record_settings_of", "sign_in_of"]
+__all__ = [
+    "USUAL_REQUESTS_PER_MINUTE",
+    "entrance_of",
+    "exchange_of",
+    "record_settings_of",
+    "sign_in_of",
+    "unusable_address",
+]
 
 _LOG = logging.getLogger("ebbmark")
 
@@ -93,3 +102,39 @@ def record_settings_of(settings: Settings) -> RecordSettings | None:
         max_response_bytes=settings.record_max_reply_bytes,
         private_networks=tuple(map(str, settings.private_networks)),
     )
+
+
+def unusable_address(settings: Settings) -> str | None:
+    """Say which configured address could never be called or shown, or lacks the one that it goes with; None if none.
+
+    Args:
+        settings: as the operator set them.
+    """
+    outward = [
+        ("EBBMARK_RECORD_BASE_URL", settings.record_base_url),
+        *[("EBBMARK_RECORD_ALLOWED_BASE_URLS", one) for one in settings.record_allowed_base_urls],
+        ("EBBMARK_RECORD_TOKEN_URL", settings.record_token_url),
+    ]
+    for setting, address in outward:
+        refusal = refusal_of(address, (address,)) if address is not None else None
+        if refusal is not None:
+            return f"{setting}: the address {refusal.value}"
+    if settings.base_url is not None and not _is_plain_address(settings.base_url):
+        return "EBBMARK_BASE_URL: not an absolute http or https address without query"
+    if settings.record_base_url is None:
+        lonely = {
+            "EBBMARK_RECORD_TOKEN": settings.record_token,
+            "EBBMARK_RECORD_CLIENT_ID": settings.record_client_id,
+        }
+        for setting, value in lonely.items():
+            if value is not None:
+                return f"{setting} is set, but EBBMARK_RECORD_BASE_URL is not: there is no record to use it at"
+    return None
+
+
+def _is_plain_address(address: str) -> bool:
+    try:
+        parts = urlsplit(address)
+    except ValueError:
+        return False
+    return parts.scheme in ("http", "https") and bool(parts.hostname) and not (parts.query or parts.fragment)

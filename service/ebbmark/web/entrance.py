@@ -76,7 +76,7 @@ class Entrance:
             return
         address = request.client.host if request.client else ""
         if self.rules is None:
-            _require_this_machine(address, request.headers.get("origin"))
+            _require_this_machine(address, request.headers.get("origin"), request.headers.get("host"), self.audience)
             caller = Caller("", "", None)
         else:
             caller = await self._signed_in(self.rules, request, address)
@@ -155,12 +155,29 @@ def _too_often(wait_s: int) -> Refused:
     )
 
 
-def _require_this_machine(address: str, origin: str | None) -> None:
-    """While sign-in is off: no caller from elsewhere, and no page from elsewhere in a browser on this machine."""
-    if _is_elsewhere(address) or (origin is not None and not is_this_machine(urlsplit(origin).hostname or "")):
-        accepted = "callers on this machine"
+def _require_this_machine(address: str, origin: str | None, host: str | None, own_url: str) -> None:
+    """While sign-in is off: no caller from elsewhere, and no page from elsewhere in a browser on this machine.
+
+    A page of another site can have its own name lead here, and then has no other origin: so the name that was called
+    must be one of this machine, or our own.
+    """
+    by_another_name = host is not None and _host_of(f"//{host}") != _host_of(own_url) and not _is_here(f"//{host}")
+    other_page = origin is not None and not _is_here(origin)
+    if _is_elsewhere(address) or other_page or by_another_name:
+        accepted = "callers on this machine, by its own name"
         sentence = "Sign-in is off here, so only callers on this machine are let in. Configure EBBMARK_ISSUERS."
         raise Refused(Problem(ProblemKind.NOT_PERMITTED, "", "a caller from elsewhere", accepted, sentence), {})
+
+
+def _is_here(address: str) -> bool:
+    return is_this_machine(_host_of(address))
+
+
+def _host_of(address: str) -> str:
+    try:
+        return urlsplit(address).hostname or ""
+    except ValueError:
+        return ""
 
 
 def _is_elsewhere(address: str) -> bool:

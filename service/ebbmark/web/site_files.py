@@ -9,7 +9,7 @@ from ebbmark.fhir.bedside.site_limits import read_stop_limits
 from ebbmark.fhir.bedside.site_protocols import with_protocols
 from ebbmark.fhir.bedside.value_sets import with_value_sets
 
-__all__ = ["read_site"]
+__all__ = ["content_of", "read_site"]
 
 
 def read_site(*, value_sets: Path | None, protocols: Path | None, stop_limits: Path | None) -> Site:
@@ -25,25 +25,34 @@ def read_site(*, value_sets: Path | None, protocols: Path | None, stop_limits: P
     """
     site = NO_SITE
     if protocols is not None:
-        site = with_protocols(site, protocols.name, _content("EBBMARK_PROTOCOLS", protocols))
+        site = with_protocols(site, protocols.name, content_of("EBBMARK_PROTOCOLS", protocols))
     codes, limits = site.condition_codes, site.stop_limits
     if value_sets is not None:
         codes = with_value_sets(codes, _files("EBBMARK_VALUE_SETS", value_sets))
     if stop_limits is not None:
-        limits = read_stop_limits(stop_limits.name, _content("EBBMARK_STOP_LIMITS", stop_limits))
+        limits = read_stop_limits(stop_limits.name, content_of("EBBMARK_STOP_LIMITS", stop_limits))
     return Site(codes, site.protocols, site.staircases, limits)
 
 
 def _files(setting: str, place: Path) -> list[tuple[str, bytes]]:
     if not place.is_dir():
-        return [(place.name, _content(setting, place))]
+        return [(place.name, content_of(setting, place))]
     found = sorted(place.glob("*.json"))
     if not found:
         raise Misread(f"{setting}: the folder {place} holds no .json file")
-    return [(one.name, _content(setting, one)) for one in found]
+    return [(one.name, content_of(setting, one)) for one in found]
 
 
-def _content(setting: str, file: Path) -> bytes:
+def content_of(setting: str, file: Path) -> bytes:
+    """Read a file that the operator named.
+
+    Args:
+        setting: whose file it is.
+        file: where.
+
+    Raises:
+        Misread: names setting and file.
+    """
     try:
         return file.read_bytes()
     except OSError as error:

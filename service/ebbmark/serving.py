@@ -1,0 +1,98 @@
+"""How the service starts: settings read and judged, a socket opened, the server run; or one sentence why not."""
+
+from __future__ import annotations
+
+import logging
+import socket
+import sys
+
+import uvicorn
+from pydantic import ValidationError
+from pydantic_settings import SettingsError
+
+from ebbmark import __version__
+from ebbmark.settings import Settings, unknown_names
+from ebbmark.web.app import create_app, reason_not_to_listen
+
+__all__ = ["serve"]
+
+
+def serve(*, host: str | None = None, port: int | None = None) -> bool:
+    """Run the service until it is told to stop.
+
+    Args:
+        host: address to listen on, instead of the one in the settings.
+        port: port to listen on, instead of the one in the settings; 0 takes a free one.
+
+    Returns:
+        Whether it started; if not, why was said on standard error.
+    """
+    settings = _settings()
+    if settings is None:
+        return False
+    given = {"host": host, "port": port}
+    settings = settings.model_copy(update={name: value for name, value in given.items() if value is not None})
+    reason = reason_not_to_listen(settings)
+    if reason is not None:
+        return _refused(f"{reason}.")
+    try:
+        listener = _listener(settings.host, settings.port)
+    except OSError as error:
+        return _refused(f"cannot listen on {settings.host}, port {settings.port}: {error.strerror}")
+    taken = listener.getsockname()[1]
+    try:
+        app = create_app(settings.model_copy(update={"port": taken}))
+    except ValueError as error:
+        listener.close()
+        return _refused(f"{error}.")
+    _show_audit_lines()
+    shown = f"[{settings.host}]" if ":" in settings.host else settings.host
+    print(f"Ebbmark {__version__} listens on http://{shown}:{taken}", file=sys.stderr, flush=True)
+    # No access log: an address may carry what must not be logged.
+    config = uvicorn.Config(app, access_log=False, proxy_headers=False, log_level="warning", server_header=False)
+    uvicorn.Server(config).run(sockets=[listener])
+    return True
+
+
+def _settings() -> Settings | None:
+    unknown = unknown_names()
+    for name, meant in unknown:
+        perhaps = f" Is {meant} meant?" if meant else ""
+        print(f"{name}: there is no such setting.{perhaps}", file=sys.stderr)
+    try:
+        settings = Settings()
+    except ValidationError as error:
+        for fault in error.errors(include_input=False, include_url=False):
+            print(f"EBBMARK_{'_'.join(map(str, fault['loc'])).upper()}: {fault['msg']}", file=sys.stderr)
+        return None
+    except SettingsError as error:
+        # Its words name the field in quotation marks, and nothing of the value.
+        name = str(error).split('"')[1].upper() if '"' in str(error) else ""
+        print(f'EBBMARK_{name}: not JSON; a list is needed, as in ["..."]', file=sys.stderr)
+        return None
+    return None if unknown else settings
+
+
+def _refused(reason: str) -> bool:
+    print(reason, file=sys.stderr)
+    return False
+
+
+def _show_audit_lines() -> None:
+    """Audit events go to standard output, one JSON line each; everything else is said on standard error."""
+    lines = logging.StreamHandler(sys.stdout)
+    lines.setFormatter(logging.Formatter("%(message)s"))
+    logger = logging.getLogger("ebbmark.audit")
+    logger.addHandler(lines)
+    logger.setLevel(logging.INFO)
+    logger.propagate = False
+
+
+def _listener(host: str, port: int) -> socket.socket:
+    listener = socket.create_server(
+        (host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET, backlog=2048
+    )
+    # Head and body leave as two pieces: without this the second waits 40 ms for the first to be acknowledged. The
+    # event loop sets it only on sockets that it made itself.
+    listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+    return listener
