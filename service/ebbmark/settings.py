@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Literal, Self
+from typing import Annotated, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, IPvAnyNetwork, SecretStr, model_validator
+from pydantic import BaseModel, ConfigDict, Field, IPvAnyNetwork, SecretStr, StringConstraints, model_validator
 from pydantic_settings import BaseSettings, EnvSettingsSource, SettingsConfigDict
 
 __all__ = ["Issuer", "Settings", "unknown_names"]
@@ -14,6 +14,7 @@ __all__ = ["Issuer", "Settings", "unknown_names"]
 PREFIX = "EBBMARK_"
 
 Algorithm = Literal["ES256", "ES384", "ES512", "RS256", "RS384", "RS512", "PS256", "PS384", "PS512"]
+Origin = Annotated[str, StringConstraints(pattern=r"^https?://[A-Za-z0-9.*:\[\]-]+$")]
 
 
 class Issuer(BaseModel):
@@ -142,6 +143,9 @@ class Settings(BaseSettings):
     )
     audit_names_patient: bool = Field(
         default=False, description="Whether an AuditEvent in the log stream names the patient, by reference."
+    )
+    page_frame_ancestors: tuple[Origin, ...] = Field(
+        default=(), description="Origins that may show our pages in a frame, as https://ehr.example; unset: nobody."
     )
 
 

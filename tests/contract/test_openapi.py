@@ -80,6 +80,8 @@ def test_every_door_is_in_the_document() -> None:
         "/health/live",
         "/health/ready",
         "/.well-known/jwks.json",
+        "/page/style.css",
+        "/page/page.js",
     }
 
 

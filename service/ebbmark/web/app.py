@@ -25,6 +25,8 @@ from ebbmark.web.boundary import Boundary
 from ebbmark.web.connections import entrance_of, exchange_of, record_settings_of, sign_in_of, unusable_address
 from ebbmark.web.documentation import DESCRIPTION
 from ebbmark.web.jwks import jwks_router
+from ebbmark.web.look.files import files_router
+from ebbmark.web.look.refusal import PageRefused, page_refusals
 from ebbmark.web.operations import Door, fhir_router
 from ebbmark.web.replaying import Auditing, replay_router
 from ebbmark.web.responses import not_routed, rejected
@@ -114,10 +116,11 @@ def create_app(settings: Settings) -> FastAPI:
     auditing = Auditing(code_map, record, own_public_keys(keys), trail, settings.max_body_bytes, site.protocols)
     for guarded in (fhir_router(door), bedside_router(bedside), replay_router(auditing)):
         app.include_router(guarded, dependencies=[Depends(entrance.admit)])
-    for open_to_all in (definitions_router(site), jwks_router(keys), health.router):
+    for open_to_all in (definitions_router(site), jwks_router(keys), health.router, files_router()):
         app.include_router(open_to_all)
     app.add_exception_handler(Rejected, rejected)
     app.add_exception_handler(HTTPException, not_routed)
+    app.add_exception_handler(PageRefused, page_refusals(settings.page_frame_ancestors))
     app.add_middleware(Boundary)
     return app
 
