@@ -8,6 +8,7 @@ same trial gives the same identity, which a write-back finds again.
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -30,7 +31,7 @@ from ebbmark.record.read_problems import PATIENT
 from ebbmark.record.reading import Waiting
 from ebbmark.record.searching import Budget
 
-__all__ = ["BEFORE_AND_AFTER_S", "ReadLimits", "recommend_from_record"]
+__all__ = ["BEFORE_AND_AFTER_S", "ReadLimits", "read_fetched", "recommend_fetched", "recommend_from_record"]
 
 BEFORE_AND_AFTER_S = 3600.0
 """What was charted this long before and after the trial belongs to it, such as hourly settings and gases [s]; our
@@ -93,7 +94,7 @@ async def recommend_from_record(
         raise Rejected((Problem(ProblemKind.NO_RECORD, PATIENT, "patient-reference", accepted, sentence),))
     fetched = await _fetched(asked, record, waiting, code_map, limits)
     reader = partial(
-        _read,
+        read_fetched,
         asked,
         at_s=at_s,
         code_map=code_map,
@@ -101,7 +102,23 @@ async def recommend_from_record(
         limits=limits,
         protocols=protocols,
     )
-    whole = reader(fetched)
+    return recommend_fetched(asked, fetched, reader(fetched), reader)
+
+
+def recommend_fetched(
+    asked: Asked, fetched: Fetched, whole: ReadRequest, reader: Callable[[Fetched], ReadRequest]
+) -> Recommendation:
+    """Answer from what was read from a record, whoever read it.
+
+    Args:
+        asked: what was asked for.
+        fetched: what the record held.
+        whole: all of it as the reader made it of it.
+        reader: the same reader, for a part of it.
+
+    Raises:
+        Rejected: it holds no trial, or leaves open which is meant.
+    """
     first = recommend_for(whole)
     problems = several_trials(first.trial, period_given=asked.period_given)
     if problems:
@@ -126,7 +143,7 @@ def _shape(trial: Trial) -> list[tuple[float, float, float, float]]:
     return [(step.peep_cmh2o, step.start_s, step.end_s, step.compliance_ml_per_cmh2o) for step in trial.steps]
 
 
-def _read(
+def read_fetched(
     asked: Asked,
     fetched: Fetched,
     *,
@@ -136,7 +153,20 @@ def _read(
     limits: ReadLimits,
     protocols: tuple[Protocol, ...],
 ) -> ReadRequest:
-    """The same reader as for any request."""
+    """Read what a record held with the same reader as any request.
+
+    Args:
+        asked: what was asked for.
+        fetched: what the record held.
+        at_s: the present instant [s since 1970-01-01T00:00:00Z].
+        code_map: the site's own codes.
+        accept_preliminary: whether Observations of status preliminary count where the request does not say.
+        limits: how much was read.
+        protocols: rule sets that may be asked for.
+
+    Raises:
+        Rejected: with every problem found.
+    """
     bundle, notes = fetched.bundle()
     request = read_request(
         with_bundle(asked, bundle),
