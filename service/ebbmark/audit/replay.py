@@ -4,8 +4,9 @@ The inputs are read in the versions that the answer's Provenance names, the prot
 itself. Where the answer's engine is another version than this one, that is said, and the values are compared all the
 same. Times of asking and recording do not matter: neither `as-of` nor `Provenance.recorded` enters a result.
 
-What cannot be computed again is what the answer says about inputs that it did not use, since no result names them; the
-signature covers that. Marks of superseding and a clinician's signature are changes after the answer, named as such.
+What cannot be computed again is what the answer says about inputs that it did not use, since no result names them, and
+which person chose to record it; the signature covers both. Marks of superseding and a clinician's signature are changes
+after the answer, named as such.
 """
 
 from __future__ import annotations
@@ -130,7 +131,8 @@ def _again(
         parameters.append({"name": "sex-for-formula", "valueCode": sex})
     body = msgspec.json.encode({"resourceType": "Parameters", "parameter": parameters})
     recommendation = recommend(body, at_s=at_s, limits=_LIMITS, code_map=code_map, protocols=protocols)
-    bundle = write_bundle(_as_of_engine(recommendation, claims.engine_version), recorded_s=0.0)
+    recommendation = _as_of_engine(recommendation, claims.engine_version)
+    bundle = write_bundle(recommendation, recorded_s=0.0, enterer=claims.enterer)
     return normal_form(resources_of(bundle))
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import msgspec
 
+from ebbmark.fhir.writing.enterer import ENTERER
 from ebbmark.fhir.writing.normal_form import NormalForm, NotAnAnswer, normal_form
 from ebbmark.fhir.writing.provenance import PROTOCOL_SYSTEM
 from ebbmark.fhir.writing.superseding import unmarked
@@ -28,6 +29,7 @@ class Claims:
         margin: FHIR Quantity of the margin; None where it says nothing.
         inputs: references of the Observations used, with their versions where they were known.
         nameless: how many inputs came without an address.
+        enterer: the person who chose to record it; None where it names nobody.
         known_protocols: those of this software, as `slug|version`.
     """
 
@@ -36,6 +38,7 @@ class Claims:
     margin: dict[str, object] | None
     inputs: tuple[str, ...]
     nameless: int
+    enterer: str | None
     known_protocols: tuple[str, ...]
 
 
@@ -53,8 +56,22 @@ class _Entity(msgspec.Struct):
     what: _What = msgspec.field(default_factory=_What)
 
 
+class _Coding(msgspec.Struct):
+    code: str = ""
+
+
+class _Codeable(msgspec.Struct):
+    coding: list[_Coding] = []
+
+
+class _Agent(msgspec.Struct):
+    type: _Codeable = msgspec.field(default_factory=_Codeable)
+    who: _What = msgspec.field(default_factory=_What)
+
+
 class _Provenance(msgspec.Struct):
     entity: list[_Entity] = []
+    agent: list[_Agent] = []
 
 
 class _Version(msgspec.Struct):
@@ -63,14 +80,6 @@ class _Version(msgspec.Struct):
 
 class _Device(msgspec.Struct):
     version: list[_Version] = []
-
-
-class _Coding(msgspec.Struct):
-    code: str = ""
-
-
-class _Codeable(msgspec.Struct):
-    coding: list[_Coding] = []
 
 
 class _Component(msgspec.Struct):
@@ -105,12 +114,14 @@ def claims_of(form: NormalForm, protocols: tuple[Protocol, ...] = PROTOCOLS) -> 
         for part in suggestion.component
         if any(coding.code == "margin" for coding in part.code.coding)
     ]
+    persons = [one.who.reference for one in provenance.agent if any(each.code == ENTERER for each in one.type.coding)]
     return Claims(
         engine_version=device.version[0].value if device.version else "",
         protocol=named.get(PROTOCOL_SYSTEM, ""),
         margin=margins[0] if margins else None,
         inputs=tuple(one.reference for one in whats if one.reference),
         nameless=sum(1 for one in whats if not one.reference and one.identifier is None),
+        enterer=persons[0] if persons else None,
         known_protocols=tuple(f"{protocol.slug}|{protocol.version}" for protocol in protocols),
     )
 

@@ -13,26 +13,23 @@ from fastapi import APIRouter, Request, Response
 from ebbmark.audit.signature import sign
 from ebbmark.fhir.codesystem import code_system
 from ebbmark.fhir.conformance import capability_statement, operation_definition, replay_definition
-from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.read import CodeMap, Limits
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.audit_event import Access, Actor, Deed
-from ebbmark.fhir.writing.validate import validate
-from ebbmark.fhir.writing.write import as_transaction, write_bundle, write_bundle_bytes
-from ebbmark.fhir.writing.written import with_write_issue
+from ebbmark.fhir.writing.write import write_bundle, write_bundle_bytes
 from ebbmark.keys import SigningKey
 from ebbmark.physiology.protocols import PROTOCOLS, Protocol
 from ebbmark.recommend import recommend
 from ebbmark.record.client import RecordClient
 from ebbmark.record.from_record import recommend_from_record
 from ebbmark.record.reading import Waiting
-from ebbmark.record.supersede import write_current
-from ebbmark.record.write_back import WriteState
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.body import read_body
 from ebbmark.web.documentation import TITRATE_PEEP
 from ebbmark.web.entrance import actor_of, require
 from ebbmark.web.media import FHIR_JSON, require_acceptable, require_fhir_json
+from ebbmark.web.recording import record_answer
 from ebbmark.web.scopes import WRITE_BACK
 
 __all__ = ["Door", "fhir_router"]
@@ -161,48 +158,8 @@ def _access(
 
 async def _written(recommendation: Recommendation, at_s: float, door: Door, actor: Actor) -> Response:
     """Answer after writing the answer to the record; whatever becomes of the write, the answer is given."""
-    record = door.record
-    patient = recommendation.request.person.reference
-    problems = [*_no_record(record), *_no_patient(patient)]
-    if problems or record is None:
-        raise Rejected(tuple(problems))
-    bundle = write_bundle(recommendation, recorded_s=at_s)
-    if door.signer is not None:
-        bundle = sign(bundle, key=door.signer)
-    transaction = as_transaction(bundle, patient)
-    faults = await asyncio.to_thread(validate, transaction)
-    if faults:
-        state, severity, code = WriteState.FAILED.value, "error", "invariant"
-        access = _access(Deed.WRITTEN, actor, recommendation, succeeded=False)
-        sentence = f"Nothing was written: the answer broke {len(faults)} rules of FHIR. This is a fault of the service."
-    else:
-        outcome = await write_current(transaction, record=record, waiting=_WAITING)
-        state, sentence = outcome.state.value, outcome.sentence
-        done = outcome.state in (WriteState.WRITTEN, WriteState.ALREADY_THERE)
-        places = tuple(entry.location for entry in (*outcome.created, *outcome.existing) if entry.location)
-        access = _access(Deed.WRITTEN, actor, recommendation, succeeded=done, resources=places)
-        severity = "information" if done else "error"
-        code = "informational" if done else "incomplete" if outcome.state is WriteState.UNKNOWN else "processing"
+    done = await record_answer(recommendation, at_s=at_s, record=door.record, waiting=_WAITING, signer=door.signer)
+    access = _access(Deed.WRITTEN, actor, recommendation, succeeded=done.there, resources=done.places)
     await door.trail.note(access)
-    answer = with_write_issue(bundle, severity=severity, code=code, sentence=sentence)
-    return Response(_ENCODER.encode(answer), media_type=FHIR_JSON, headers={WRITE_BACK_HEADER: state})
-
-
-def _no_record(record: RecordClient | None) -> tuple[Problem, ...]:
-    if record is not None:
-        return ()
-    accepted = "a service whose record_base_url is set"
-    sentence = "write-back was asked for, but no record system is configured here. Ask again without write-back."
-    return (Problem(ProblemKind.NO_RECORD, _parameter("write-back"), "write-back true", accepted, sentence),)
-
-
-def _no_patient(reference: str) -> tuple[Problem, ...]:
-    if reference.startswith("Patient/"):
-        return ()
-    accepted = "a patient who is known to the record, as Patient/[id]"
-    sentence = f"Results can be written only for {accepted}; the request names the patient in another way."
-    return (Problem(ProblemKind.NO_RECORD, "", "a patient without an id of the record", accepted, sentence),)
-
-
-def _parameter(name: str) -> str:
-    return f"Parameters.parameter.where(name='{name}')"
+    headers = {WRITE_BACK_HEADER: done.state.value}
+    return Response(_ENCODER.encode(done.answer), media_type=FHIR_JSON, headers=headers)

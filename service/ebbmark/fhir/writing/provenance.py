@@ -11,6 +11,7 @@ from functools import lru_cache
 import msgspec
 
 from ebbmark.fhir.codesystem import BASE
+from ebbmark.fhir.writing.enterer import enterer_agent
 from ebbmark.fhir.writing.frame import RESULT_SYSTEM, Frame, Reference
 from ebbmark.fhir.writing.instants import instant
 from ebbmark.fhir.writing.terms import encoded, standard
@@ -45,7 +46,9 @@ def device(engine_version: str) -> msgspec.Raw:
     )
 
 
-def provenance(frame: Frame, targets: Sequence[Reference], recorded_s: float) -> dict[str, object]:
+def provenance(
+    frame: Frame, targets: Sequence[Reference], recorded_s: float, enterer: str | None = None
+) -> dict[str, object]:
     """FHIR R4 Provenance over the results.
 
     R4 gives Provenance no identifier. Its tag carries the one of this answer instead: tags are searchable on every
@@ -55,6 +58,7 @@ def provenance(frame: Frame, targets: Sequence[Reference], recorded_s: float) ->
         frame: the shared parts of the answer.
         targets: the results.
         recorded_s: instant of recording [s since 1970-01-01T00:00:00Z]; the only time here that is not the trial's.
+        enterer: the person who chose to record, as `person_who_enters` gives it; None where none did.
     """
     recommendation = frame.recommendation
     protocol = recommendation.request.protocol
@@ -64,7 +68,7 @@ def provenance(frame: Frame, targets: Sequence[Reference], recorded_s: float) ->
         "target": targets,
         "recorded": instant(recorded_s),
         "activity": _CREATE,
-        "agent": [{"type": _ASSEMBLER, "who": frame.device}],
+        "agent": [{"type": _ASSEMBLER, "who": frame.device}, *([enterer_agent(enterer)] if enterer else [])],
         "entity": [
             *[_Entity(reference) for reference in frame.all_inputs()],
             {

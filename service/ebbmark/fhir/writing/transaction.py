@@ -16,6 +16,8 @@ from collections.abc import Mapping
 from typing import cast
 from urllib.parse import quote
 
+from ebbmark.fhir.writing.enterer import URI_SYSTEM
+
 __all__ = ["as_transaction"]
 
 Json = dict[str, object]
@@ -93,6 +95,5 @@ def _rewritten(value: object, replaced: Mapping[str, Json], known: set[str]) -> 
         if reference in replaced:
             return dict(replaced[reference])
         if reference.startswith("urn:") and reference not in known:
-            # RFC 3986 as a system is how FHIR spells "the value is itself a URI".
-            return {"identifier": {"system": "urn:ietf:rfc:3986", "value": reference}}
+            return {"identifier": {"system": URI_SYSTEM, "value": reference}}
     return {name: _rewritten(item, replaced, known) for name, item in value.items()}

@@ -1,7 +1,7 @@
 """How does the answer leave? One Bundle to read, the same resources as one transaction to write to a record.
 
 Same recommendation, same bytes: full URLs come from the identity, times from the trial. The instant of recording
-stands in `Provenance.recorded` and nowhere else.
+stands in `Provenance.recorded` and nowhere else, and who chose to record it in `Provenance.agent`.
 """
 
 from __future__ import annotations
@@ -37,12 +37,13 @@ class _Bundle(msgspec.Struct, kw_only=True, tag_field="resourceType", tag="Bundl
     entry: list[_Entry]
 
 
-def write_bundle_bytes(recommendation: Recommendation, *, recorded_s: float) -> bytes:
+def write_bundle_bytes(recommendation: Recommendation, *, recorded_s: float, enterer: str | None = None) -> bytes:
     """The answer as FHIR R4 JSON: a Bundle of type collection.
 
     Args:
         recommendation: the answer.
         recorded_s: instant of recording [s since 1970-01-01T00:00:00Z].
+        enterer: the person who chose to record it, as `person_who_enters` gives it; None where none did.
     """
     frame = Frame(recommendation)
     judged: list[tuple[str, object]] = [("guidance", _guidance(frame)), *results(frame)]
@@ -53,20 +54,22 @@ def write_bundle_bytes(recommendation: Recommendation, *, recorded_s: float) -> 
     targets = [Reference(reference=entry.full_url) for entry in entries]
     entries += [
         _Entry(frame.full_url("device"), device(recommendation.engine_version)),
-        _Entry(frame.full_url("provenance"), provenance(frame, targets, recorded_s)),
+        _Entry(frame.full_url("provenance"), provenance(frame, targets, recorded_s, enterer)),
         _Entry(frame.full_url("outcome"), outcome(frame)),
     ]
     return _ENCODER.encode(_Bundle(entry=entries))
 
 
-def write_bundle(recommendation: Recommendation, *, recorded_s: float) -> dict[str, object]:
+def write_bundle(recommendation: Recommendation, *, recorded_s: float, enterer: str | None = None) -> dict[str, object]:
     """The same answer as plain JSON values.
 
     Args:
         recommendation: the answer.
         recorded_s: instant of recording [s since 1970-01-01T00:00:00Z].
+        enterer: the person who chose to record it, as `person_who_enters` gives it; None where none did.
     """
-    return msgspec.json.decode(write_bundle_bytes(recommendation, recorded_s=recorded_s), type=dict[str, object])
+    body = write_bundle_bytes(recommendation, recorded_s=recorded_s, enterer=enterer)
+    return msgspec.json.decode(body, type=dict[str, object])
 
 
 def _guidance(frame: Frame) -> dict[str, object]:

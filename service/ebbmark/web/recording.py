@@ -1,0 +1,160 @@
+"""Put an answer into the record, and say what became of it: one way for every door, and what it would write.
+
+A door that records for a person names them (`enterer`); the FHIR operation, which a system calls, names nobody.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import dataclass
+
+from ebbmark.audit.signature import sign
+from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.writing.enterer import person_who_enters
+from ebbmark.fhir.writing.validate import validate
+from ebbmark.fhir.writing.write import as_transaction, write_bundle
+from ebbmark.fhir.writing.written import with_write_issue
+from ebbmark.keys import SigningKey
+from ebbmark.record.client import RecordClient
+from ebbmark.record.reading import Waiting
+from ebbmark.record.supersede import write_current
+from ebbmark.record.write_back import WriteState
+
+__all__ = ["Outcome", "record_answer", "to_be_written"]
+
+Json = dict[str, object]
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What became of recording an answer.
+
+    Attributes:
+        answer: the answer as a Bundle of type collection, led by an issue that says what became of it.
+        state: what is known about the record.
+        sentence: the same for a person.
+        places: where in the record what was created, or found there, is: `Observation/1/_history/1` and the like.
+    """
+
+    answer: Json
+    state: WriteState
+    sentence: str
+    places: tuple[str, ...]
+
+    @property
+    def there(self) -> bool:
+        """Whether the answer stands in the record now."""
+        return self.state in (WriteState.WRITTEN, WriteState.ALREADY_THERE)
+
+
+async def record_answer(
+    recommendation: Recommendation,
+    *,
+    at_s: float,
+    record: RecordClient | None,
+    waiting: Waiting,
+    signer: SigningKey | None = None,
+    enterer: str | None = None,
+) -> Outcome:
+    """Write an answer to the record; whatever becomes of it, the caller has the answer.
+
+    Args:
+        recommendation: the answer.
+        at_s: the present instant [s since 1970-01-01T00:00:00Z].
+        record: where to write; None where no record is configured.
+        waiting: how time passes between attempts.
+        signer: the key to sign with; None where answers are not signed.
+        enterer: the person who chose to record it, as SMART's `fhirUser` names them; None where no person did.
+
+    Raises:
+        Rejected: there is no record, the record does not know the patient, or the person is named in no way that FHIR
+            knows. What goes wrong while writing never raises: the outcome says it.
+    """
+    bundle, patient = _answer(recommendation, at_s=at_s, record=record, signer=signer, enterer=enterer)
+    transaction = as_transaction(bundle, patient)
+    faults = await asyncio.to_thread(validate, transaction)
+    if faults or record is None:
+        sentence = f"Nothing was written: the answer broke {len(faults)} rules of FHIR. This is a fault of the service."
+        return _outcome(bundle, WriteState.FAILED, "invariant", sentence)
+    written = await write_current(transaction, record=record, waiting=waiting)
+    places = tuple(entry.location for entry in (*written.created, *written.existing) if entry.location)
+    code = "incomplete" if written.state is WriteState.UNKNOWN else "processing"
+    return _outcome(bundle, written.state, code, written.sentence, places)
+
+
+def to_be_written(
+    recommendation: Recommendation,
+    *,
+    at_s: float,
+    record: RecordClient | None,
+    signer: SigningKey | None = None,
+    enterer: str | None = None,
+) -> Json:
+    """The transaction that `record_answer` would send, entry by entry.
+
+    An earlier answer for the same trial, of which only the record knows, would be marked superseded besides.
+
+    Args:
+        recommendation: the answer.
+        at_s: the present instant [s since 1970-01-01T00:00:00Z].
+        record: where it would be written; None where no record is configured.
+        signer: the key to sign with; None where answers are not signed.
+        enterer: the person who would choose to record it; None where no person would.
+
+    Raises:
+        Rejected: as `record_answer` does.
+    """
+    bundle, patient = _answer(recommendation, at_s=at_s, record=record, signer=signer, enterer=enterer)
+    return as_transaction(bundle, patient)
+
+
+def _answer(
+    recommendation: Recommendation,
+    *,
+    at_s: float,
+    record: RecordClient | None,
+    signer: SigningKey | None,
+    enterer: str | None,
+) -> tuple[Json, str]:
+    """The answer that is to be written, and the patient in the record."""
+    patient = recommendation.request.person.reference
+    base_url = record.settings.base_url if record is not None else ""
+    person = person_who_enters(enterer, base_url=base_url) if enterer is not None else None
+    problems = [*_no_record(record), *_no_patient(patient)]
+    if enterer is not None and person is None:
+        problems.append(_no_person())
+    if problems:
+        raise Rejected(tuple(problems))
+    bundle = write_bundle(recommendation, recorded_s=at_s, enterer=person)
+    return (sign(bundle, key=signer) if signer is not None else bundle), patient
+
+
+def _outcome(bundle: Json, state: WriteState, code: str, sentence: str, places: tuple[str, ...] = ()) -> Outcome:
+    done = state in (WriteState.WRITTEN, WriteState.ALREADY_THERE)
+    severity, code = ("information", "informational") if done else ("error", code)
+    answer = with_write_issue(bundle, severity=severity, code=code, sentence=sentence)
+    return Outcome(answer, state, sentence, places)
+
+
+def _no_record(record: RecordClient | None) -> tuple[Problem, ...]:
+    if record is not None:
+        return ()
+    accepted = "a service whose record_base_url is set"
+    sentence = "write-back was asked for, but no record system is configured here. Ask again without write-back."
+    where = "Parameters.parameter.where(name='write-back')"
+    return (Problem(ProblemKind.NO_RECORD, where, "write-back true", accepted, sentence),)
+
+
+def _no_patient(reference: str) -> tuple[Problem, ...]:
+    if reference.startswith("Patient/"):
+        return ()
+    accepted = "a patient who is known to the record, as Patient/[id]"
+    sentence = f"Results can be written only for {accepted}; the request names the patient in another way."
+    return (Problem(ProblemKind.NO_RECORD, "", "a patient without an id of the record", accepted, sentence),)
+
+
+def _no_person() -> Problem:
+    accepted = "Practitioner/[id], PractitionerRole/[id], RelatedPerson/[id], Patient/[id] or an http address"
+    sentence = f"Who records this must be named as {accepted}; the sign-in names the person in another way."
+    return Problem(ProblemKind.BAD_PARAMETER, "", "something else", accepted, sentence)

@@ -1,0 +1,185 @@
+"""Recording is a human act: who chose it stands in the Provenance, and a preview shows what would be written."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from dataclasses import replace
+from datetime import datetime
+from typing import Any
+
+import pytest
+import respx
+
+from audit.test_signature import KEY, PUBLISHED
+from ebbmark.audit.replay import replay
+from ebbmark.audit.signature import Verified, verify
+from ebbmark.fhir.problems import Rejected
+from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.writing.normal_form import resources_of
+from ebbmark.fhir.writing.validate import validate
+from ebbmark.keys import SigningKey
+from ebbmark.recommend import recommend
+from ebbmark.record.client import RecordClient, RecordSettings
+from ebbmark.record.reading import Waiting
+from ebbmark.record.write_back import WriteState
+from ebbmark.web.recording import Outcome, record_answer, to_be_written
+from fhir_builders import at, bundle, height, parameters, patient, to_bytes, trial_observations
+from record.keeping_record import BASE, KeepingRecord
+from record.waits import Waits, noon
+
+Json = dict[str, Any]
+
+NURSE, DOCTOR = "Practitioner/nurse-7", "PractitionerRole/doctor-3"
+AT_S = datetime.fromisoformat(at(90)).timestamp()
+INPUTS: list[Json] = [patient(), height(), *trial_observations()]
+ANSWER = recommend(to_bytes(parameters(bundle=bundle(*INPUTS))), at_s=AT_S)
+SETTINGS = RecordSettings(BASE, (BASE,))
+
+
+async def _recorded(
+    recommendation: Recommendation, enterer: str | None, at_s: float, signer: SigningKey | None = KEY
+) -> Outcome:
+    async with RecordClient(SETTINGS) as client:
+        return await record_answer(
+            recommendation, at_s=at_s, record=client, waiting=Waiting(Waits(), noon), signer=signer, enterer=enterer
+        )
+
+
+def recorded(record: KeepingRecord, enterer: str | None = NURSE, at_s: float = AT_S) -> Outcome:
+    with respx.mock() as router:
+        record.attach(router)
+        return asyncio.run(_recorded(ANSWER, enterer, at_s))
+
+
+def previewed(enterer: str | None = NURSE, recommendation: Recommendation = ANSWER) -> Json:
+    return to_be_written(recommendation, at_s=AT_S, record=RecordClient(SETTINGS), enterer=enterer)
+
+
+def agents(record: KeepingRecord) -> list[tuple[str, Json]]:
+    (provenance,) = [one for one in record.held.values() if one["resourceType"] == "Provenance"]
+    return [(one["type"]["coding"][0]["code"], one["who"]) for one in provenance["agent"]]
+
+
+def test_who_chose_to_record_stands_beside_the_software() -> None:
+    record = KeepingRecord()
+
+    outcome = recorded(record)
+
+    assert (outcome.state, outcome.there) == (WriteState.WRITTEN, True)
+    (software, device), (role, person) = agents(record)
+    assert (software, device["reference"].partition("/")[0]) == ("assembler", "Device")
+    assert (role, person) == ("enterer", {"reference": NURSE})
+
+
+def test_what_no_person_chose_to_record_names_none() -> None:
+    record = KeepingRecord()
+    recorded(record, None)
+
+    assert [role for role, _ in agents(record)] == ["assembler"]
+
+
+def test_a_repeat_by_another_person_creates_nothing_and_the_first_stays_named() -> None:
+    record = KeepingRecord()
+    recorded(record, NURSE)
+    before = dict(record.held)
+
+    outcome = recorded(record, DOCTOR, AT_S + 600.0)
+
+    assert outcome.state is WriteState.ALREADY_THERE
+    assert record.held == before
+
+
+def test_the_person_does_not_enter_the_identity() -> None:
+    named, nameless = previewed(NURSE), previewed(None)
+
+    assert [one["fullUrl"] for one in named["entry"]] == [one["fullUrl"] for one in nameless["entry"]]
+
+
+@pytest.mark.parametrize("enterer", [NURSE, DOCTOR, "https://elsewhere.example/fhir/Practitioner/9"])
+def test_an_answer_that_a_person_recorded_replays_and_its_signature_is_valid(enterer: str) -> None:
+    record = KeepingRecord()
+    recorded(record, enterer)
+    stored = [("", one) for one in record.held.values()]
+
+    assert replay(stored, [("", one) for one in INPUTS], at_s=AT_S).findings == ()
+    assert verify(stored, PUBLISHED).verified is Verified.VALID
+
+
+def test_another_person_put_in_afterwards_breaks_the_signature() -> None:
+    record = KeepingRecord()
+    recorded(record)
+    stored = [("", one) for one in json.loads(json.dumps(list(record.held.values())).replace(NURSE, DOCTOR))]
+
+    assert verify(stored, PUBLISHED).verified is Verified.BROKEN
+
+
+@pytest.mark.parametrize(
+    ("fhir_user", "who"),
+    [
+        (f"{BASE}/{NURSE}", {"reference": NURSE}),
+        (f"{NURSE}/_history/4", {"reference": NURSE}),
+        (
+            "https://elsewhere.example/fhir/Practitioner/9",
+            {
+                "identifier": {
+                    "system": "urn:ietf:rfc:3986",
+                    "value": "https://elsewhere.example/fhir/Practitioner/9",
+                }
+            },
+        ),
+    ],
+)
+def test_a_person_of_the_record_is_a_reference_and_one_from_elsewhere_a_name(fhir_user: str, who: Json) -> None:
+    record = KeepingRecord()
+    recorded(record, fhir_user)
+
+    assert agents(record)[1] == ("enterer", who)
+
+
+@pytest.mark.parametrize("fhir_user", ["", "nurse", "Group/1", "Practitioner/", "javascript:1", "https://x y"])
+def test_a_person_named_in_no_way_that_fhir_knows_is_refused(fhir_user: str) -> None:
+    with pytest.raises(Rejected, match="Who records this must be named as"):
+        previewed(fhir_user)
+
+
+@pytest.mark.parametrize("enterer", [NURSE, "https://elsewhere.example/fhir/Practitioner/9", None])
+def test_the_preview_is_what_is_sent(enterer: str | None) -> None:
+    with respx.mock() as router:
+        KeepingRecord().attach(router)
+        asyncio.run(_recorded(ANSWER, enterer, AT_S, signer=None))
+        (sent,) = [call.request for call in router.calls if call.request.method == "POST"]
+
+    preview = previewed(enterer)
+
+    assert json.loads(sent.content) == preview
+    assert validate(preview) == ()
+
+
+def test_without_a_record_there_is_nothing_to_preview() -> None:
+    with pytest.raises(Rejected, match="no record system is configured here"):
+        to_be_written(ANSWER, at_s=AT_S, record=None)
+
+
+def test_the_outcome_carries_the_answer_led_by_what_became_of_it() -> None:
+    outcome = recorded(KeepingRecord(search_status=403))
+
+    assert (outcome.state, outcome.there, outcome.places) == (WriteState.FAILED, False, ())
+    (told,) = [one for _, one in resources_of(outcome.answer) if one["resourceType"] == "OperationOutcome"]
+    assert isinstance(told["issue"], list)
+    assert told["issue"][0]["details"]["text"] == outcome.sentence
+
+
+def test_the_outcome_says_where_everything_is() -> None:
+    record = KeepingRecord()
+
+    outcome = recorded(record)
+
+    assert {place.partition("/_history/")[0] for place in outcome.places} == set(record.held)
+
+
+def test_a_patient_whom_the_record_does_not_know_is_refused() -> None:
+    person = replace(ANSWER.request.person, reference="urn:uuid:0b1c8a52-95a3-4d0c-9c4e-3f5f2c7a9d11")
+
+    with pytest.raises(Rejected, match="known to the record"):
+        previewed(NURSE, replace(ANSWER, request=replace(ANSWER.request, person=person)))
