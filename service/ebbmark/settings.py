@@ -80,7 +80,7 @@ class Settings(BaseSettings):
     )
     record_scope: str = Field(
         default="system/Patient.rs system/Observation.crus system/GuidanceResponse.crus system/DetectedIssue.crus "
-        "system/Device.crs system/DeviceMetric.rs system/Provenance.crs",
+        "system/Device.crs system/DeviceMetric.rs system/Provenance.crs system/Condition.rs",
         description="Scopes to ask for when signing in to the record; u marks an earlier answer superseded.",
     )
     record_token_url: str | None = Field(

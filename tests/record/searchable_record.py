@@ -77,4 +77,4 @@ def matches(resource: Json, query: dict[str, list[str]]) -> bool:
     text = json.dumps(resource)
     wanted = [one.split("|")[-1] for one in query.get("combo-code", query.get("code", [""]))[0].split(",")]
     subject = query.get("patient", [""])[0]
-    return f'"{subject}"' in text and any(f'"{code}"' in text for code in wanted)
+    return f'"{subject}"' in text and (wanted == [""] or any(f'"{code}"' in text for code in wanted))

@@ -12,6 +12,7 @@ import respx
 from fhir.resources.R4B.auditevent import AuditEvent
 from starlette.types import ASGIApp
 
+from bedside_builders import condition, row, stamp
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
 from fhir_builders import at, height, parameters, patient, to_bytes, trial_bundle, trial_observations
@@ -22,6 +23,7 @@ TRIAL = to_bytes(trial_bundle())
 WRITE = to_bytes(parameters(bundle=trial_bundle(), write_back=True))
 RECORD = "https://record.example/fhir"
 PATIENT = {"name": "patient-reference", "valueReference": {"reference": "Patient/p1"}}
+NOW = [row(stamp(40), "settings", peep_set=10.0, fio2=60.0), row(stamp(45), "gas", pao2=70.0)]
 ASKS_FOR_P1 = {"resourceType": "Parameters", "parameter": [PATIENT]}
 
 
@@ -161,3 +163,28 @@ def test_a_read_from_the_record_leaves_a_line_that_names_what_was_read(caplog: p
     assert (read["action"], evaluated["action"]) == ("R", "E")
     assert {reference.split("/")[0] for reference in references(read, "Domain Resource")} == {"Observation"}
     assert references(evaluated, "Domain Resource") == []
+
+
+def test_a_question_about_a_patient_of_the_record_leaves_a_line_that_names_what_was_read(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    held = SearchableRecord([patient(), height(), *NOW, condition("shock", "R57.1")])
+    named = to_bytes({**ASKS_FOR_P1, "parameter": [PATIENT, {"name": "as-of", "valueInstant": stamp(60)}]})
+    with respx.mock(assert_all_called=False) as router:
+        held.attach(router)
+        reply = ask(with_record(), named, path="/fhir/$assess-candidate")
+
+    read, evaluated = lines(caplog)
+    assert reply.status == 200
+    assert (read["action"], evaluated["action"]) == ("R", "E")
+    assert "Condition/shock/_history/1" in references(read, "Domain Resource")
+    assert read["entity"][0]["what"] == evaluated["entity"][0]["what"]
+
+
+def test_a_question_about_a_patient_who_could_not_be_read_leaves_a_line(caplog: pytest.LogCaptureFixture) -> None:
+    with respx.mock(assert_all_called=False) as router:
+        router.route(host="record.example").respond(404)
+        reply = ask(with_record(), to_bytes(ASKS_FOR_P1), path="/fhir/$next-step")
+
+    assert reply.status == 422
+    assert [(one["action"], one["outcome"]) for one in lines(caplog)] == [("R", "8")]

@@ -181,6 +181,39 @@ def test_with_its_scope_write_back_goes_to_the_record(keys: Path) -> None:
         assert record.call_count >= 1
 
 
+ASKS_FOR_P1 = to_bytes(
+    {
+        "resourceType": "Parameters",
+        "parameter": [{"name": "patient-reference", "valueReference": {"reference": "Patient/p1"}}],
+    }
+)
+
+
+@pytest.mark.parametrize("operation", ["assess-candidate", "plan-trial"])
+def test_conditions_of_the_record_need_their_own_scope(keys: Path, operation: str) -> None:
+    app = signing_in(keys, record_base_url=RECORD, record_longest_wait_s=0)
+    headers = {**FHIR, "authorization": f"Bearer {token()}"}
+    with respx.mock(assert_all_called=False) as router:
+        record = router.route(host="record.example").respond(404)
+
+        reply = ask(app, ASKS_FOR_P1, path=f"/fhir/${operation}", headers=headers)
+
+        assert reply.status == 403
+        assert "system/Condition.rs" in text_of(reply)
+        assert record.call_count == 0
+
+
+def test_with_their_scope_conditions_of_the_record_are_asked_for(keys: Path) -> None:
+    app = signing_in(keys, record_base_url=RECORD, record_longest_wait_s=0)
+    bearer = token(scope="system/Observation.rs system/Condition.rs")
+    with respx.mock() as router:
+        router.route(host="record.example").respond(404)
+
+        reply = ask(app, ASKS_FOR_P1, path="/fhir/$plan-trial", headers={**FHIR, "authorization": f"Bearer {bearer}"})
+
+        assert (reply.status, reply.errors[0]["code"]) == (422, "not-found")
+
+
 def test_the_callers_token_is_never_passed_on_to_the_record(keys: Path) -> None:
     app = signing_in(keys, record_base_url=RECORD, record_longest_wait_s=0)
     bearer = token(scope="system/Observation.crs")

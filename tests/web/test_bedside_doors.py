@@ -15,7 +15,7 @@ from fhir.resources.R4B import get_fhir_model_class
 from starlette.types import ASGIApp
 
 from bedside_builders import body_of, condition, row, rows_down, stamp
-from ebbmark.fhir.bedside.operations import OPERATIONS
+from ebbmark.fhir.bedside.operations import OPERATIONS, Operation
 from ebbmark.fhir.bedside.site import Misread
 from ebbmark.keys import new_key_set
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
@@ -61,6 +61,32 @@ def test_a_parameter_that_an_operation_does_not_have_is_named_with_those_that_it
     definition = ask(app, method="GET", path=f"/fhir/OperationDefinition/{slug}").json
     taken = ", ".join(one["name"] for one in definition["parameter"] if one["use"] == "in")
     assert texts == [f"There is no parameter 'write-back'; accepted: {taken}."]
+
+
+@pytest.mark.parametrize("slug", [one.slug for one in OPERATIONS])
+def test_a_patient_of_a_record_is_refused_where_there_is_none(app: ASGIApp, slug: str) -> None:
+    named = {"name": "patient-reference", "valueReference": {"reference": "Patient/p1"}}
+
+    reply = ask(app, to_bytes({"resourceType": "Parameters", "parameter": [named]}), path=f"/fhir/${slug}")
+
+    assert reply.status == 422
+    assert "no record system is configured here" in reply.errors[0]["details"]["text"]
+
+
+@pytest.mark.parametrize("name", ["encounter", "period"])
+def test_what_says_where_to_read_is_refused_beside_data(app: ASGIApp, name: str) -> None:
+    reply = ask(app, body_of(NOW, [AS_OF, {"name": name, "valueId": "9"}]), path=PLAN)
+
+    (error,) = reply.errors
+    assert error["details"]["text"].startswith(f"The parameter {name} is of use only with patient-reference")
+
+
+@pytest.mark.parametrize("operation", OPERATIONS, ids=lambda one: str(one.slug))
+def test_how_far_back_the_record_is_read_is_published(app: ASGIApp, operation: Operation) -> None:
+    definition = ask(app, method="GET", path=f"/fhir/OperationDefinition/{operation.slug}").json
+
+    (period,) = [one for one in definition["parameter"] if one["name"] == "period"]
+    assert f"the {operation.hours_back:g} hours before now" in period["documentation"]
 
 
 @pytest.mark.parametrize("slug", [one.slug for one in OPERATIONS])

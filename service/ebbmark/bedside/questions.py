@@ -18,7 +18,7 @@ from ebbmark.fhir.bedside.received import BedsideRequest, HowToRead, read_bedsid
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.reading.read import DEFAULT_LIMITS, NO_CODE_MAP, CodeMap, Limits
 
-__all__ = ["QUESTIONS", "Question", "ask"]
+__all__ = ["QUESTIONS", "Question", "ask", "read_question"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,8 +67,31 @@ def ask(
     Raises:
         Rejected: with every problem that was found and every input that was ignored.
     """
+    request = read_question(
+        question,
+        body,
+        at_s=at_s,
+        site=site,
+        limits=limits,
+        code_map=code_map,
+        accept_preliminary=accept_preliminary,
+    )
+    return question.answer(request, site)
+
+
+def read_question(
+    question: Question,
+    body: bytes,
+    *,
+    at_s: float,
+    site: Site,
+    limits: Limits,
+    code_map: CodeMap,
+    accept_preliminary: bool,
+) -> BedsideRequest:
+    """Read one request without answering it; arguments and refusals as of `ask`."""
     operation = question.operation
-    request = read_bedside(
+    return read_bedside(
         body,
         HowToRead(operation.parameters, operation.needs_weight),
         at_s=at_s,
@@ -77,4 +100,3 @@ def ask(
         code_map=code_map,
         accept_preliminary=accept_preliminary,
     )
-    return question.answer(request, site)

@@ -7,6 +7,7 @@ reader as it came, byte for byte.
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from urllib.parse import urlsplit
 
@@ -15,8 +16,9 @@ import msgspec
 from ebbmark.fhir.parameters import FROM_RECORD
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.times import seconds
+from ebbmark.fhir.writing.instants import instant
 
-__all__ = ["Asked", "asked_of", "with_bundle"]
+__all__ = ["Asked", "asked_of", "named_in_record", "with_bundle"]
 
 WINDOW_S = 24 * 3600.0
 """How far back the record is read where the request names no period [s]; our choice: a trial takes minutes to hours,
@@ -120,6 +122,32 @@ def asked_of(body: bytes, *, base_url: str, at_s: float) -> Asked | None:
         raise Rejected(tuple(problems))
     rest = tuple(raw for raw, one in zip(raws, parameters, strict=True) if one.name not in _NAMES)
     return Asked(patient, encounter, start_s, end_s, "period" in named, rest)
+
+
+def named_in_record(
+    patient_reference: str,
+    *,
+    encounter: str | None,
+    period: tuple[float, float] | None,
+    parameters: Sequence[Mapping[str, object]] = (),
+) -> bytes:
+    """The request that names a patient of the record, as a caller would send it.
+
+    Args:
+        patient_reference: `Patient/1`, or the same below the record's base address.
+        encounter: `Encounter/9`; None for any.
+        period: first and last moment [s since 1970-01-01T00:00:00Z]; None for the question's own.
+        parameters: further parameters, as JSON objects.
+    """
+    named: list[Mapping[str, object]] = [
+        {"name": "patient-reference", "valueReference": {"reference": patient_reference}}
+    ]
+    if encounter is not None:
+        named.append({"name": "encounter", "valueReference": {"reference": encounter}})
+    if period is not None:
+        start, end = map(instant, period)
+        named.append({"name": "period", "valuePeriod": {"start": start, "end": end}})
+    return msgspec.json.encode({"resourceType": "Parameters", "parameter": [*named, *parameters]})
 
 
 def with_bundle(asked: Asked, bundle: bytes) -> bytes:

@@ -14,7 +14,7 @@ from functools import partial
 
 import msgspec
 
-from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.concept_map import lay_over, rows_of
 from ebbmark.fhir.reading.read import CodeMap, Limits, read_request
 from ebbmark.fhir.reading.shapes import ConceptMap, Parameter
@@ -27,11 +27,18 @@ from ebbmark.record.asked import Asked, asked_of, with_bundle
 from ebbmark.record.choice import several_trials
 from ebbmark.record.client import RecordClient
 from ebbmark.record.fetch import Fetched, fetch_trial
-from ebbmark.record.read_problems import PATIENT
+from ebbmark.record.read_problems import no_record, took_too_long
 from ebbmark.record.reading import Waiting
 from ebbmark.record.searching import Budget
 
-__all__ = ["BEFORE_AND_AFTER_S", "ReadLimits", "read_fetched", "recommend_fetched", "recommend_from_record"]
+__all__ = [
+    "BEFORE_AND_AFTER_S",
+    "ReadLimits",
+    "own_codes",
+    "read_fetched",
+    "recommend_fetched",
+    "recommend_from_record",
+]
 
 BEFORE_AND_AFTER_S = 3600.0
 """What was charted this long before and after the trial belongs to it, such as hourly settings and gases [s]; our
@@ -89,9 +96,7 @@ async def recommend_from_record(
     if asked is None:
         return None
     if record is None:
-        accepted = "a service whose record_base_url is set"
-        sentence = "The request names a patient of a record, but no record system is configured here. Send the data."
-        raise Rejected((Problem(ProblemKind.NO_RECORD, PATIENT, "patient-reference", accepted, sentence),))
+        raise Rejected((no_record(),))
     fetched = await _fetched(asked, record, waiting, code_map, limits)
     reader = partial(
         read_fetched,
@@ -183,20 +188,21 @@ async def _fetched(
     asked: Asked, record: RecordClient, waiting: Waiting, code_map: CodeMap, limits: ReadLimits
 ) -> Fetched:
     budget = Budget(limits.requests, limits.resources, limits.size_bytes)
-    table = _with_own_codes(code_map, asked).table
+    table = own_codes(code_map, asked).table
     try:
         async with asyncio.timeout(limits.total_s):
             return await fetch_trial(asked, record=record, table=table, budget=budget, waiting=waiting)
     except TimeoutError:
-        found, accepted = f"reading took longer than {limits.total_s:g} s", "a record that answers in time"
-        sentence = (
-            f"Reading from the record took longer than {limits.total_s:g} seconds. Name a shorter period, or ask later."
-        )
-        raise Rejected((Problem(ProblemKind.RECORD_FAILED, PATIENT, found, accepted, sentence),)) from None
+        raise Rejected((took_too_long(limits.total_s),)) from None
 
 
-def _with_own_codes(code_map: CodeMap, asked: Asked) -> CodeMap:
-    """The codes of a ConceptMap that came with the request are searched for, too; the reader judges the map."""
+def own_codes(code_map: CodeMap, asked: Asked) -> CodeMap:
+    """The codes of a ConceptMap that came with the request are searched for, too; the reader judges the map.
+
+    Args:
+        code_map: the site's own codes.
+        asked: with what else came.
+    """
     for raw in asked.rest:
         try:
             parameter = msgspec.json.decode(raw, type=Parameter)

@@ -6,7 +6,7 @@ from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.record.reading import ReadFailure
 from ebbmark.record.searching import TooMuch
 
-__all__ = ["PATIENT", "no_patient", "not_read", "too_much"]
+__all__ = ["PATIENT", "no_patient", "no_record", "not_read", "too_much", "took_too_long"]
 
 PATIENT = "Parameters.parameter.where(name='patient-reference')"
 """FHIRPath of what the caller asked for."""
@@ -35,3 +35,17 @@ def too_much(much: TooMuch) -> Problem:
     )
     accepted = "a period that holds less"
     return Problem(ProblemKind.TOO_MUCH_IN_RECORD, PATIENT, much.sentence, accepted, sentence)
+
+
+def no_record() -> Problem:
+    """A patient of the record was named, and there is no record."""
+    accepted = "a service whose record_base_url is set"
+    sentence = "The request names a patient of a record, but no record system is configured here. Send the data."
+    return Problem(ProblemKind.NO_RECORD, PATIENT, "patient-reference", accepted, sentence)
+
+
+def took_too_long(most_s: float) -> Problem:
+    """The record did not give everything within this time [s]."""
+    found, accepted = f"reading took longer than {most_s:g} s", "a record that answers in time"
+    sentence = f"Reading from the record took longer than {most_s:g} seconds. Name a shorter period, or ask later."
+    return Problem(ProblemKind.RECORD_FAILED, PATIENT, found, accepted, sentence)

@@ -112,7 +112,7 @@ def create_app(settings: Settings) -> FastAPI:
         signer=signer_of(keys, signs=settings.sign_results),
         protocols=site.protocols,
     )
-    bedside = BedsideDoor(site, limits, code_map, settings.accept_preliminary, trail, door.signer)
+    bedside = BedsideDoor(site, limits, code_map, settings.accept_preliminary, trail, record, door.signer)
     auditing = Auditing(code_map, record, own_public_keys(keys), trail, settings.max_body_bytes, site.protocols)
     for guarded in (fhir_router(door), bedside_router(bedside), replay_router(auditing)):
         app.include_router(guarded, dependencies=[Depends(entrance.admit)])

@@ -5,12 +5,14 @@ from __future__ import annotations
 import asyncio
 import time
 from dataclasses import dataclass
+from datetime import UTC, datetime
 
 import msgspec
 from fastapi import APIRouter, Request, Response
 
 from ebbmark.audit.signature import sign
 from ebbmark.bedside.questions import QUESTIONS, Question, ask
+from ebbmark.fhir.bedside.answer import Answer
 from ebbmark.fhir.bedside.operations import OPERATIONS, definition_of
 from ebbmark.fhir.bedside.plan_definitions import plan_definitions
 from ebbmark.fhir.bedside.site import Site
@@ -21,16 +23,22 @@ from ebbmark.fhir.reading.read import CodeMap, Limits
 from ebbmark.fhir.writing.audit_event import Access, Deed
 from ebbmark.keys import SigningKey
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
+from ebbmark.record.ask_from_record import answer_from_record
+from ebbmark.record.asked import asked_of
+from ebbmark.record.client import RecordClient
+from ebbmark.record.reading import Waiting
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.bedside_documentation import DEFINITION, PLAN, documented
 from ebbmark.web.body import read_body
-from ebbmark.web.entrance import actor_of
+from ebbmark.web.entrance import actor_of, require
 from ebbmark.web.media import FHIR_JSON, require_acceptable, require_fhir_json
 from ebbmark.web.plan_page import PAGE_HEADERS, plan_page, wants_page
+from ebbmark.web.scopes import READ_CONDITIONS
 
 __all__ = ["BedsideDoor", "bedside_router", "definitions_router"]
 
 _ENCODER = msgspec.json.Encoder()
+_WAITING = Waiting(sleep=asyncio.sleep, now=lambda: datetime.now(UTC))
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +51,7 @@ class BedsideDoor:
         code_map: the site's own codes of readings.
         accept_preliminary: whether preliminary Observations count where the request does not say.
         trail: where it is noted who did what.
+        record: where a patient that the request names is read; None where no record is configured.
         signer: the key that every answer is signed with; None where answers are not signed.
     """
 
@@ -51,6 +60,7 @@ class BedsideDoor:
     code_map: CodeMap
     accept_preliminary: bool
     trail: AuditTrail
+    record: RecordClient | None = None
     signer: SigningKey | None = None
 
 
@@ -73,17 +83,19 @@ def _serve_operation(router: APIRouter, door: BedsideDoor, question: Question) -
             require_acceptable(accept, wanted)
         body = await read_body(request.stream(), door.limits.max_bytes)
         at_s = time.time()
-        # Beside the loop: a record of many trials takes a second, and nobody else should wait for it.
-        answer = await asyncio.to_thread(
-            ask,
-            question,
-            body,
-            at_s=at_s,
-            site=door.site,
-            limits=door.limits,
-            code_map=door.code_map,
-            accept_preliminary=door.accept_preliminary,
-        )
+        answer = await _from_record(request, door, question, body, at_s)
+        if answer is None:
+            # Beside the loop: a record of many trials takes a second, and nobody else should wait for it.
+            answer = await asyncio.to_thread(
+                ask,
+                question,
+                body,
+                at_s=at_s,
+                site=door.site,
+                limits=door.limits,
+                code_map=door.code_map,
+                accept_preliminary=door.accept_preliminary,
+            )
         deed = Access(Deed.EVALUATED, actor_of(request), True, answer.request.subject, (), answer.identity)
         await door.trail.note(deed)
         if as_page:
@@ -95,6 +107,36 @@ def _serve_operation(router: APIRouter, door: BedsideDoor, question: Question) -
         return Response(written, media_type=FHIR_JSON)
 
     router.add_api_route(f"/${slug}", operation, methods=["POST"], **documented(question.operation))
+
+
+async def _from_record(
+    request: Request, door: BedsideDoor, question: Question, body: bytes, at_s: float
+) -> Answer | None:
+    """The answer to a request that names a patient of the record; None where it brings its data."""
+    asked = asked_of(body, base_url=door.record.settings.base_url if door.record is not None else "", at_s=at_s)
+    if asked is None:
+        return None
+    if question.operation.reads_conditions:
+        require(request, READ_CONDITIONS)
+    actor = actor_of(request)
+    try:
+        answer = await answer_from_record(
+            question,
+            asked,
+            at_s=at_s,
+            record=door.record,
+            waiting=_WAITING,
+            site=door.site,
+            code_map=door.code_map,
+            accept_preliminary=door.accept_preliminary,
+        )
+    except Rejected:
+        # What was read before the refusal, if anything, is not known here; that it was tried is.
+        await door.trail.note(Access(Deed.READ, actor, succeeded=False))
+        raise
+    read = tuple(source.reference for source in answer.request.sources if source.reference)
+    await door.trail.note(Access(Deed.READ, actor, True, answer.request.subject, read, answer.identity))
+    return answer
 
 
 def definitions_router(site: Site) -> APIRouter:

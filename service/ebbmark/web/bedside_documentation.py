@@ -51,7 +51,9 @@ def documented(operation: Operation) -> dict[str, Any]:
     name = operation.slug.split("-")
     return {
         "summary": operation.title,
-        "description": f"{operation.description} Takes FHIR R4 Parameters or a bare Bundle.",
+        "description": f"{operation.description} Takes FHIR R4 Parameters or a bare Bundle; or, where a record is "
+        f"configured, Parameters with patient-reference: then {_read(operation)} are read from the record, of the "
+        f"{operation.hours_back:g} hours before now where the request names no period.",
         "operation_id": name[0] + "".join(part.capitalize() for part in name[1:]),
         "response_class": Response,
         "responses": {
@@ -65,7 +67,6 @@ def documented(operation: Operation) -> dict[str, Any]:
             **{
                 status: {"description": text, "content": {FHIR_JSON: {"schema": _OUTCOME}}}
                 for status, text in REFUSALS.items()
-                if status != 502
             },
         },
         "openapi_extra": {
@@ -79,6 +80,13 @@ def documented(operation: Operation) -> dict[str, Any]:
             },
         },
     }
+
+
+def _read(operation: Operation) -> str:
+    """What the record is asked for."""
+    more = ["charted changes of position and mode"] * operation.reads_changes
+    more += ["Conditions (which needs the scope system/Condition.rs)"] * operation.reads_conditions
+    return ", ".join(["the Patient", "heights", *more]) + " and Observations"
 
 
 def _example(slug: str) -> dict[str, object]:

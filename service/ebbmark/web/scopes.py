@@ -13,7 +13,7 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-__all__ = ["EVALUATE", "WRITE_BACK", "Permission", "allows"]
+__all__ = ["EVALUATE", "READ_CONDITIONS", "WRITE_BACK", "Permission", "allows"]
 
 _SCOPE = re.compile(r"(?:system|user)/(?P<type>[A-Z][A-Za-z]*|\*)\.(?P<letters>c?r?u?d?s?|read|write|\*)")
 _V1 = {"read": "rs", "write": "cud", "*": "cruds"}
@@ -34,6 +34,8 @@ class Permission:
 
 EVALUATE = Permission("Observation", "rs")
 """To have a trial read and answered."""
+READ_CONDITIONS = Permission("Condition", "rs")
+"""To have the Conditions of a patient read from the record as well."""
 WRITE_BACK = Permission("Observation", "c")
 """To have the answer put into the record as well."""
 

@@ -6,21 +6,27 @@ repository and otherwise from memory; they are only read. A first value is no ch
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import msgspec
 
 from ebbmark.fhir.reading.admission import USABLE_STATUSES
-from ebbmark.fhir.reading.codes import LOINC
+from ebbmark.fhir.reading.codes import LOINC, CodeRow
 from ebbmark.fhir.reading.elements import Coding
 from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.reading.versions import Received, newest_of, reference_of
 from ebbmark.fhir.request import Source
 from ebbmark.physiology.after.seen import CodedChange, Event
 
-__all__ = ["coded_changes"]
+__all__ = ["CHANGE_CODES", "coded_changes"]
 
 _EVENTS = {(LOINC, "8361-8"): Event.POSITION_CHANGED, (LOINC, "20124-4"): Event.MODE_CHANGED}
+
+CHANGE_CODES: Mapping[tuple[str, str], CodeRow] = {
+    key: CodeRow(*key, display, None, "M")
+    for key, display in zip(_EVENTS, ("Body position with respect to gravity", "Ventilation mode"), strict=True)
+}
+"""The same codes as rows of the table of codes, for whoever searches for them."""
 
 
 class _Value(msgspec.Struct, frozen=True):

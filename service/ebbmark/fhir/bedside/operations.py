@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ebbmark import __version__
 from ebbmark.fhir.bedside.asked import OWN_PARAMETERS, SHARED
 from ebbmark.fhir.bedside.naming import operation_url
 from ebbmark.fhir.codesystem import DEFINITIONS_DATE
-from ebbmark.fhir.parameters import Parameter
+from ebbmark.fhir.parameters import FROM_RECORD, Parameter
 
 __all__ = ["OPERATIONS", "RELEASE", "Operation", "definition_of"]
 
@@ -22,6 +22,9 @@ _SHARED = (
     "as-of",
     "accept-preliminary",
 )
+OF_A_RECORD = tuple(row.name for row in FROM_RECORD)
+"""Taken instead of the data, where a record is configured."""
+
 RELEASE = (
     "released-volume",
     "usual-volume",
@@ -44,6 +47,7 @@ class Operation:
         own: parameters that `$titrate-peep` does not have.
         needs_weight: whether height and sex are needed.
         returns: what the Bundle holds.
+        hours_back: how far back a record is read where the request names a patient and no period [h]; our choice.
     """
 
     slug: str
@@ -52,11 +56,22 @@ class Operation:
     own: tuple[str, ...]
     needs_weight: bool
     returns: str
+    hours_back: float
+
+    @property
+    def reads_conditions(self) -> bool:
+        """Whether it looks for documented Conditions."""
+        return "condition" in self.own
+
+    @property
+    def reads_changes(self) -> bool:
+        """Whether it looks for charted changes of position and ventilator mode."""
+        return "titrated-at" in self.own
 
     @property
     def parameters(self) -> tuple[str, ...]:
         """Names of all that it takes, in order."""
-        return (*_SHARED, *self.own)
+        return (*_SHARED, *self.own, *OF_A_RECORD)
 
 
 _WITH = "Device, Provenance, and an OperationOutcome that lists every input that did not count, with its reason."
@@ -71,6 +86,7 @@ OPERATIONS: tuple[Operation, ...] = (
         _CONDITIONS,
         False,
         f"A collection: GuidanceResponse, preliminary Observations, DetectedIssues for what speaks against, {_WITH}",
+        24,
     ),
     Operation(
         "plan-trial",
@@ -83,6 +99,7 @@ OPERATIONS: tuple[Operation, ...] = (
         True,
         "A collection: GuidanceResponse, a draft CarePlan with a RequestGroup of its steps and a DeviceRequest for the "
         f"settings of each, {_WITH}",
+        24,
     ),
     Operation(
         "next-step",
@@ -94,6 +111,7 @@ OPERATIONS: tuple[Operation, ...] = (
         ("staircase", "trial-started"),
         False,
         f"A collection: GuidanceResponse, preliminary Observations, DetectedIssues for stop criteria, {_WITH}",
+        6,
     ),
     Operation(
         "compare-settings",
@@ -104,6 +122,7 @@ OPERATIONS: tuple[Operation, ...] = (
         ("trial-started", "titrated-at"),
         True,
         f"A collection: GuidanceResponse, preliminary Observations, {_WITH}",
+        24,
     ),
     Operation(
         "check-validity",
@@ -114,6 +133,7 @@ OPERATIONS: tuple[Operation, ...] = (
         ("titrated-at", "suggested-peep"),
         True,
         f"A collection: GuidanceResponse, preliminary Observations, DetectedIssues for what was seen, {_WITH}",
+        48,
     ),
     Operation(
         "follow-trials",
@@ -123,6 +143,7 @@ OPERATIONS: tuple[Operation, ...] = (
         (),
         True,
         f"A collection: GuidanceResponse, preliminary Observations, {_WITH}",
+        168,
     ),
     Operation(
         "compare-markers",
@@ -133,6 +154,7 @@ OPERATIONS: tuple[Operation, ...] = (
         RELEASE,
         False,
         f"A collection: GuidanceResponse, preliminary Observations, {_WITH}",
+        24,
     ),
 )
 """In the order of a patient's day."""
@@ -140,7 +162,8 @@ OPERATIONS: tuple[Operation, ...] = (
 
 def definition_of(operation: Operation) -> dict[str, object]:
     """FHIR R4 OperationDefinition."""
-    rows = [SHARED.get(name) or OWN_PARAMETERS[name] for name in operation.parameters]
+    rows = [SHARED.get(name) or OWN_PARAMETERS[name] for name in operation.parameters if name not in OF_A_RECORD]
+    rows += [_of_a_record(row, operation) for row in FROM_RECORD]
     output = Parameter("return", "Bundle", 1, "1", operation.returns, "resource")
     return {
         "resourceType": "OperationDefinition",
@@ -166,6 +189,27 @@ def definition_of(operation: Operation) -> dict[str, object]:
         "instance": False,
         "parameter": [*[_parameter(row, "in") for row in rows], _parameter(output, "out")],
     }
+
+
+def _of_a_record(row: Parameter, operation: Operation) -> Parameter:
+    """What the three parameters of a record mean for this question."""
+    return replace(row, documentation=_RECORD_WORDS[row.name].format(also=_also(operation), hours=operation.hours_back))
+
+
+def _also(operation: Operation) -> str:
+    changes = ", charted changes of position and ventilator mode" if operation.reads_changes else ""
+    return changes + (", and all Conditions" if operation.reads_conditions else "")
+
+
+_RECORD_WORDS = {
+    "patient-reference": "A patient of the configured record, as Patient/[id], instead of the data: the Patient, "
+    "heights of any time, and the ventilator, gas and vital-sign Observations of the period{also} are then read from "
+    "the record. An id (valueId) will do, too.",
+    "encounter": "With patient-reference: only Observations of this encounter, as Encounter/[id] or an id (valueId), "
+    "are read; heights and Conditions may come from any.",
+    "period": "With patient-reference: which time is read. Where absent: the {hours:g} hours before now, or from six "
+    "hours before the start or the end of the trial on, where one is named and lies further back.",
+}
 
 
 def _parameter(row: Parameter, use: str) -> dict[str, object]:

@@ -14,6 +14,7 @@ from ebbmark.fhir.bedside.body import resources_of
 from ebbmark.fhir.bedside.changes import coded_changes
 from ebbmark.fhir.bedside.conditions import Conditions, Documented, read_conditions
 from ebbmark.fhir.bedside.site import Site
+from ebbmark.fhir.parameters import FROM_RECORD
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.admission import USABLE_STATUSES
 from ebbmark.fhir.reading.body import decode
@@ -35,6 +36,7 @@ from ebbmark.physiology.readings import Reading
 
 __all__ = ["BedsideRequest", "HowToRead", "read_bedside"]
 
+OF_A_RECORD = frozenset(row.name for row in FROM_RECORD)
 _TAKEN_BY_US = Other()
 """Stands where a parameter was that is read here, so that the others keep their places."""
 
@@ -135,12 +137,14 @@ def _without_ours(decoded: Parameters | Bundle, how: HowToRead, asked: Asked, si
     seen: set[str] = set()
     for number, given in enumerate(decoded.parameter):
         path, name = f"Parameters.parameter[{number}]", given.name
-        ours = name in READERS or name in OWN_PARAMETERS
+        ours = name in READERS or name in OWN_PARAMETERS or name in OF_A_RECORD
         if type(given.resource) is Other or (name in how.parameters and not ours):
             kept.append(given)
             continue
         kept.append(Parameter("", _TAKEN_BY_US))
-        if name not in how.parameters:
+        if name in OF_A_RECORD and name in how.parameters:
+            asked.problems.append(_without_record(name, path))
+        elif name not in how.parameters:
             accepted = ", ".join(how.parameters)
             sentence = f"There is no parameter {name[:60]!r}; accepted: {accepted}."
             asked.problems.append(Problem(ProblemKind.UNKNOWN_PARAMETER, f"{path}.name", name[:60], accepted, sentence))
@@ -155,6 +159,13 @@ def _without_ours(decoded: Parameters | Bundle, how: HowToRead, asked: Asked, si
             READERS[name](given, path, asked, site)
         seen.add(name)
     return Parameters(kept)
+
+
+def _without_record(name: str, path: str) -> Problem:
+    """A parameter that says what to read from a record, where none is read."""
+    accepted = "patient-reference, and a service whose record_base_url is set"
+    sentence = f"The parameter {name} is of use only with {accepted}."
+    return Problem(ProblemKind.BAD_PARAMETER, path, name, accepted, sentence)
 
 
 def _answerable(

@@ -1,0 +1,204 @@
+"""Answer a question at the bedside about a patient of the record: read there, then answered as for any data.
+
+How far back the record is read where no period is named stands with each operation (`Operation.hours_back`). Where the
+caller says when the trial began or when PEEP was set after it, the period begins six hours before that, if it would
+begin later otherwise: what is compared with lies before.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import msgspec
+
+from ebbmark.bedside.questions import Question, read_question
+from ebbmark.fhir.bedside.answer import Answer
+from ebbmark.fhir.bedside.received import BedsideRequest
+from ebbmark.fhir.bedside.site import Site
+from ebbmark.fhir.problems import Problem, Rejected
+from ebbmark.fhir.reading.read import NO_CODE_MAP, CodeMap, Limits
+from ebbmark.fhir.reading.times import seconds
+from ebbmark.physiology.trial.reading import read_trial
+from ebbmark.physiology.trial.steps import Trial
+from ebbmark.record.asked import Asked, asked_of, named_in_record, with_bundle
+from ebbmark.record.choice import several_trials
+from ebbmark.record.client import RecordClient
+from ebbmark.record.fetch_bedside import BedsideFetched, fetch_bedside
+from ebbmark.record.from_record import ReadLimits, own_codes
+from ebbmark.record.read_problems import no_record, took_too_long
+from ebbmark.record.reading import Waiting
+from ebbmark.record.searching import Budget
+
+__all__ = ["answer_from_record", "ask_from_record"]
+
+BEFORE_S = 6 * 3600.0
+"""What lies this long before the trial may be what is compared with [s]; our choice."""
+
+_MOMENTS = frozenset({"trial-started", "titrated-at"})
+_OF_ONE_TRIAL = frozenset({"compare-settings", "compare-markers"})
+_PLENTY = ReadLimits()
+
+
+class _Moment(msgspec.Struct):
+    name: str = ""
+    valueInstant: str = ""
+    valueDateTime: str = ""
+
+
+async def ask_from_record(
+    question: Question,
+    *,
+    patient_reference: str,
+    encounter: str | None = None,
+    period: tuple[float, float] | None = None,
+    parameters: Sequence[Mapping[str, object]] = (),
+    at_s: float,
+    record: RecordClient,
+    waiting: Waiting,
+    site: Site,
+    code_map: CodeMap = NO_CODE_MAP,
+    accept_preliminary: bool = False,
+    limits: ReadLimits = _PLENTY,
+) -> Answer:
+    """Answer a question about a patient of the record.
+
+    Args:
+        question: which question.
+        patient_reference: `Patient/1`, or the same below the record's base address.
+        encounter: `Encounter/9`; None for any.
+        period: first and last moment that is read [s since 1970-01-01T00:00:00Z]; None for the question's own.
+        parameters: further parameters of the operation, as JSON objects.
+        at_s: the present instant [s since 1970-01-01T00:00:00Z].
+        record: where to read.
+        waiting: how time passes between attempts.
+        site: what the site has decided.
+        code_map: the site's own codes of readings.
+        accept_preliminary: whether Observations of status preliminary count.
+        limits: how much is read.
+
+    Raises:
+        Rejected: with every problem found.
+    """
+    body = named_in_record(patient_reference, encounter=encounter, period=period, parameters=parameters)
+    asked = asked_of(body, base_url=record.settings.base_url, at_s=at_s)
+    assert asked is not None  # noqa: S101 - the body names a patient
+    return await answer_from_record(
+        question,
+        asked,
+        at_s=at_s,
+        record=record,
+        waiting=waiting,
+        site=site,
+        code_map=code_map,
+        accept_preliminary=accept_preliminary,
+        limits=limits,
+    )
+
+
+async def answer_from_record(
+    question: Question,
+    asked: Asked,
+    *,
+    at_s: float,
+    record: RecordClient | None,
+    waiting: Waiting,
+    site: Site,
+    code_map: CodeMap,
+    accept_preliminary: bool,
+    limits: ReadLimits = _PLENTY,
+) -> Answer:
+    """Answer a request from which it was taken what is to be read.
+
+    Args:
+        question: which question.
+        asked: patient, encounter, time and all other parameters.
+        at_s: the present instant [s since 1970-01-01T00:00:00Z].
+        record: where to read; None where no record is configured.
+        waiting: how time passes between attempts.
+        site: what the site has decided.
+        code_map: the site's own codes of readings.
+        accept_preliminary: whether Observations of status preliminary count where the request does not say.
+        limits: how much is read.
+
+    Raises:
+        Rejected: with every problem found.
+    """
+    if record is None:
+        raise Rejected((no_record(),))
+    asked = _as_far_back_as_needed(asked, question)
+    fetched = await _fetched(asked, question, record, waiting, code_map, limits)
+    request = read_question(
+        question,
+        with_bundle(asked, fetched.bundle),
+        at_s=at_s,
+        site=site,
+        limits=Limits(max_bytes=limits.size_bytes + 2_000_000, max_entries=limits.resources + 100),
+        code_map=code_map,
+        accept_preliminary=accept_preliminary,
+    )
+    request = replace(request, notes=(*fetched.notes, *request.notes))
+    _refuse_several_trials(asked, question, request)
+    # Beside the loop: a record of many trials takes a second, and nobody else should wait for it.
+    answer = await asyncio.to_thread(question.answer, request, site)
+    _refuse_mixed_trials(answer, fetched, request)
+    return answer
+
+
+def _as_far_back_as_needed(asked: Asked, question: Question) -> Asked:
+    if asked.period_given:
+        return asked
+    start_s = asked.end_s - question.operation.hours_back * 3600.0
+    return replace(asked, start_s=min([start_s, *[one - BEFORE_S for one in _moments(asked)]]))
+
+
+def _moments(asked: Asked) -> list[float]:
+    """When the caller says the trial began or ended; the reader refuses what is no instant."""
+    found = []
+    for raw in asked.rest:
+        try:
+            given = msgspec.json.decode(raw, type=_Moment)
+        except msgspec.DecodeError:
+            continue
+        at_s = seconds(given.valueInstant or given.valueDateTime) if given.name in _MOMENTS else None
+        if isinstance(at_s, float):
+            found.append(at_s)
+    return found
+
+
+async def _fetched(
+    asked: Asked,
+    question: Question,
+    record: RecordClient,
+    waiting: Waiting,
+    code_map: CodeMap,
+    limits: ReadLimits,
+) -> BedsideFetched:
+    budget = Budget(limits.requests, limits.resources, limits.size_bytes)
+    table = own_codes(code_map, asked).table
+    try:
+        async with asyncio.timeout(limits.total_s):
+            return await fetch_bedside(
+                asked, question.operation, record=record, table=table, budget=budget, waiting=waiting
+            )
+    except TimeoutError:
+        raise Rejected((took_too_long(limits.total_s),)) from None
+
+
+def _refuse_several_trials(asked: Asked, question: Question, request: BedsideRequest) -> None:
+    """A period chosen by the caller must hold one trial, unless the caller also says when it began or ended."""
+    if not asked.period_given or question.operation.slug not in _OF_ONE_TRIAL or _moments(asked):
+        return
+    trial = read_trial(request.readings, request.protocol)
+    problems: list[Problem] = several_trials(trial, period_given=True) if isinstance(trial, Trial) else []
+    if problems:
+        raise Rejected(tuple(problems), request.ignored)
+
+
+def _refuse_mixed_trials(answer: Answer, fetched: BedsideFetched, request: BedsideRequest) -> None:
+    """Each trial that is followed must be of one device and one encounter."""
+    spans = [one.span_s for one in answer.statements if one.code == "trial-in-record" and one.span_s is not None]
+    problems = [problem for start_s, end_s in spans for problem in fetched.several_at_once(start_s, end_s)]
+    if problems:
+        raise Rejected(tuple(problems), request.ignored)

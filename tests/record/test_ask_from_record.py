@@ -1,0 +1,273 @@
+"""The questions at the bedside about a patient of the record: what is read, and what is refused rather than guessed."""
+
+from __future__ import annotations
+
+import asyncio
+from datetime import UTC, datetime
+
+import httpx
+import pytest
+import respx
+
+from bedside_builders import Said, asked, condition, parameter, row, rows_down, stamp, value_of
+from ebbmark.bedside.questions import QUESTIONS
+from ebbmark.fhir.bedside.answer import Answer
+from ebbmark.fhir.bedside.site import NO_SITE
+from ebbmark.fhir.bedside.write import write_answer
+from ebbmark.fhir.problems import ProblemKind, Rejected, status_of
+from ebbmark.fhir.writing.validate import validate
+from ebbmark.record.ask_from_record import ask_from_record
+from ebbmark.record.client import RecordClient, RecordSettings
+from ebbmark.record.from_record import ReadLimits
+from ebbmark.record.reading import Waiting
+from fhir_builders import LOINC, Json, height, patient
+from record.searchable_record import BASE, SearchableRecord
+from record.waits import Waits, noon
+
+DOWN = ((18.0, 38.0), (16.0, 40.0), (14.0, 41.0), (12.0, 40.5), (10.0, 36.0), (8.0, 31.0))
+PLENTY = ReadLimits()
+NOW = [
+    row(stamp(40), "settings", peep_set=10.0, fio2=60.0),
+    row(stamp(45), "breath", plateau=24.0, expired=360.0, peak=29.0),
+]
+REST = [row(stamp(-30), "rest", peep_set=10.0, fio2=60.0), row(stamp(-20), "breath", plateau=24.0, expired=400.0)]
+AFTER = [
+    row(stamp(12), "set", peep_set=12.0),
+    row(stamp(20), "later", peep_set=12.0, plateau=22.0, expired=400.0),
+    row(stamp(40), "latest", peep_set=12.0, plateau=22.1, expired=400.0),
+]
+
+
+def whole(*resources: Json) -> SearchableRecord:
+    return SearchableRecord([patient(), height(), *resources])
+
+
+def answer(
+    operation: str,
+    record: SearchableRecord,
+    *given: Json,
+    now: str,
+    encounter: str | None = None,
+    period: tuple[str, str] | None = None,
+    limits: ReadLimits = PLENTY,
+) -> Answer:
+    async def ask() -> Answer:
+        async with RecordClient(RecordSettings(BASE, (BASE,), max_attempts=2)) as client:
+            return await ask_from_record(
+                QUESTIONS[operation],
+                patient_reference="Patient/p1",
+                encounter=encounter,
+                period=(second_of(period[0]), second_of(period[1])) if period else None,
+                parameters=given,
+                at_s=second_of(now),
+                record=client,
+                waiting=Waiting(Waits(), noon),
+                site=NO_SITE,
+                limits=limits,
+            )
+
+    with respx.mock(assert_all_called=False) as router:
+        record.attach(router)
+        return asyncio.run(ask())
+
+
+def said(operation: str, record: SearchableRecord, *given: Json, now: str) -> Said:
+    written = Said(write_answer(answer(operation, record, *given, now=now), recorded_s=second_of(now)))
+    assert validate(written.bundle) == ()
+    return written
+
+
+def refused(
+    operation: str,
+    record: SearchableRecord,
+    *given: Json,
+    now: str,
+    period: tuple[str, str] | None = None,
+    limits: ReadLimits = PLENTY,
+) -> Rejected:
+    with pytest.raises(Rejected) as caught:
+        answer(operation, record, *given, now=now, period=period, limits=limits)
+    return caught.value
+
+
+def second_of(when: str) -> float:
+    return datetime.fromisoformat(when).timestamp()
+
+
+def device(resources: list[Json], reference: str) -> list[Json]:
+    return [{**one, "device": {"reference": reference}} for one in resources]
+
+
+CASES = {
+    "assess-candidate": (NOW, (), stamp(60)),
+    "plan-trial": (NOW, (), stamp(60)),
+    "next-step": (rows_down(DOWN[:4]), (), stamp(8)),
+    "compare-settings": ([*REST, *rows_down(DOWN), *AFTER], (), stamp(60)),
+    "check-validity": ([*REST, *rows_down(DOWN), *AFTER], (), stamp(60)),
+    "follow-trials": (rows_down(DOWN), (), stamp(60)),
+    "compare-markers": (rows_down(DOWN, spo2=93.0), (), stamp(60)),
+}
+
+
+@pytest.mark.parametrize("operation", CASES)
+def test_what_is_read_from_the_record_gets_the_answer_that_the_same_data_get(operation: str) -> None:
+    resources, given, now = CASES[operation]
+
+    read = said(operation, whole(*resources), *given, now=now)
+
+    sent = asked(operation, resources, *given, now=now)
+    assert read.notes == sent.notes
+    assert read.of("GuidanceResponse")[0]["requestIdentifier"] == sent.of("GuidanceResponse")[0]["requestIdentifier"]
+
+
+def test_every_question_has_a_case_here() -> None:
+    assert set(CASES) == set(QUESTIONS)
+
+
+def test_conditions_are_read_with_those_that_say_no_more_than_that_something_is_over() -> None:
+    record = whole(*NOW, condition("ptx", "J93.0"), condition("shock", "R57.1", clinical="resolved"))
+
+    found = said("assess-candidate", record, now=stamp(60))
+
+    assert found.issues >= {"untreated-pneumothorax"}
+    assert "Its clinical status is resolved" in found.remarks
+    assert "2 Conditions of any time" in found.remarks
+
+
+def test_a_documented_contraindication_in_the_record_stops_the_plan() -> None:
+    refusal = refused("plan-trial", whole(*NOW, condition("ptx", "J93.0")), now=stamp(60))
+
+    assert refusal.problems[0].kind is ProblemKind.NO_PLAN
+
+
+def test_where_conditions_cannot_be_read_nothing_passes_for_not_documented() -> None:
+    class Closed(SearchableRecord):
+        def page(self, kind: str, query: dict[str, list[str]], text: str) -> httpx.Response:
+            return httpx.Response(403) if kind == "Condition" else super().page(kind, query, text)
+
+    refusal = refused("assess-candidate", Closed([patient(), height(), *NOW]), now=stamp(60))
+
+    assert status_of(refusal.problems) == 502
+    assert "Conditions could not be read from the record" in refusal.problems[0].sentence
+
+
+def test_conditions_of_another_patient_that_a_deaf_record_sends_are_counted_and_not_read() -> None:
+    other = condition("theirs", "J93.0", subject="Patient/p2")
+    record = SearchableRecord([patient(), height(), *NOW, other, condition("mine", "R57.1")], deaf=True)
+
+    found = said("assess-candidate", record, now=stamp(60))
+
+    assert "untreated-pneumothorax" not in found.issues
+    assert "1 resources that are Conditions of another patient" in found.remarks
+
+
+@pytest.mark.parametrize("operation", ["next-step", "compare-settings", "check-validity", "follow-trials"])
+def test_questions_that_need_no_conditions_do_not_ask_for_them(operation: str) -> None:
+    resources, given, now = CASES[operation]
+    record = whole(*resources)
+
+    answer(operation, record, *given, now=now)
+
+    assert not [one for one in record.asked if "/Condition" in one]
+
+
+def test_a_charted_change_of_position_is_read_for_the_question_whether_the_titration_still_holds() -> None:
+    def position(minute: float, identity: str, words: str) -> Json:
+        return {
+            "resourceType": "Observation",
+            "id": identity,
+            "status": "final",
+            "code": {"coding": [{"system": LOINC, "code": "8361-8"}]},
+            "subject": {"reference": "Patient/p1"},
+            "effectiveDateTime": stamp(minute),
+            "valueCodeableConcept": {"text": words},
+        }
+
+    record = whole(*REST, *rows_down(DOWN), *AFTER, position(5, "a", "supine"), position(50, "b", "prone"))
+
+    assert "position-changed" in said("check-validity", record, now=stamp(60)).issues
+
+
+@pytest.mark.parametrize(("operation", "hours"), [(one, QUESTIONS[one].operation.hours_back) for one in QUESTIONS])
+def test_the_record_is_asked_for_the_hours_that_the_operation_documents(operation: str, hours: float) -> None:
+    resources, given, now = CASES[operation]
+    record = whole(*resources)
+
+    answer(operation, record, *given, now=now)
+
+    since = datetime.fromtimestamp(second_of(now) - 3600 * hours, UTC)
+    assert any(f"date=ge{since:%Y-%m-%dT%H}%3A" in one for one in record.asked)
+
+
+def test_a_named_start_of_the_trial_moves_the_beginning_of_what_is_read() -> None:
+    late = "2026-03-04T12:00:00Z"
+    record = whole(*REST, *rows_down(DOWN), *AFTER)
+
+    found = answer(
+        "compare-settings", record, parameter("trial-started", stamp(2)), parameter("titrated-at", stamp(12)), now=late
+    )
+
+    assert found.said
+
+
+def test_of_two_ventilators_in_turns_none_is_taken_for_the_trial_in_progress() -> None:
+    first = device(rows_down(((20.0, 38.0), (18.0, 39.0), (16.0, 40.0)), name="one"), "Device/a")
+    second = device(rows_down(((19.0, 30.0), (17.0, 29.0), (15.0, 28.0)), name="two", start=1.0), "Device/b")
+
+    refusal = refused("next-step", whole(*first, *second), now=stamp(7))
+
+    assert refusal.problems[0].kind is ProblemKind.AMBIGUOUS_TRIAL
+    assert "Device/a" in refusal.problems[0].sentence
+
+
+def test_a_transport_ventilator_of_yesterday_does_not_stop_the_plan_of_today() -> None:
+    def seen(minute: float, name: str) -> Json:
+        return device([row(stamp(minute), f"{name}{minute:g}", peep_set=10.0)], f"Device/{name}")[0]
+
+    before = [seen(-500, "a"), seen(-400, "b"), seen(-390, "a"), seen(-380, "b"), seen(-300, "a")]
+
+    assert said("plan-trial", whole(*before, *device(NOW, "Device/a")), now=stamp(60)).of("CarePlan")
+
+
+def test_a_period_that_holds_two_trials_is_refused_with_the_list() -> None:
+    second = rows_down(DOWN, start=60.0, name="second")
+
+    refusal = refused("compare-markers", whole(*rows_down(DOWN), *second), now=stamp(90), period=(stamp(-5), stamp(80)))
+
+    assert refusal.problems[0].kind is ProblemKind.AMBIGUOUS_TRIAL
+    assert "2026-03-01T10:00" in refusal.problems[0].sentence
+
+
+def test_a_trial_whose_rows_are_of_two_devices_is_not_followed() -> None:
+    mixed = [one for place, step in enumerate(rows_down(DOWN)) for one in device([step], f"Device/{'ab'[place % 2]}")]
+
+    assert refused("follow-trials", whole(*mixed), now=stamp(60)).problems[0].kind is ProblemKind.AMBIGUOUS_TRIAL
+
+
+def test_what_is_too_much_is_refused_and_not_cut() -> None:
+    refusal = refused("next-step", whole(*rows_down(DOWN[:4])), now=stamp(8), limits=ReadLimits(resources=5))
+
+    assert refusal.problems[0].kind is ProblemKind.TOO_MUCH_IN_RECORD
+
+
+def test_a_patient_who_is_not_there_is_said_so() -> None:
+    refusal = refused("next-step", SearchableRecord([]), now=stamp(8))
+
+    assert refusal.problems[0].kind is ProblemKind.NOT_IN_RECORD
+
+
+def test_one_resource_per_page_is_read_to_its_end() -> None:
+    record = SearchableRecord([patient(), height(), *rows_down(DOWN[:4])], page_size=1)
+
+    assert value_of(said("next-step", record, now=stamp(8)).observation("next-step")) == "lower"
+
+
+def test_of_the_encounter_named_the_readings_are_read_and_the_conditions_of_any() -> None:
+    mine = [{**one, "encounter": {"reference": "Encounter/9"}} for one in NOW]
+    other = {**row(stamp(50), "other", peep_set=20.0), "encounter": {"reference": "Encounter/8"}}
+    record = SearchableRecord([patient(), height(), *mine, other, condition("shock", "R57.1")], deaf=True)
+
+    found = answer("assess-candidate", record, now=stamp(60), encounter="Encounter/9")
+
+    assert "1 resources of another encounter, or of none" in " ".join(found.request.notes)
+    assert [one.kind for one in found.warnings] == ["condition-shock"]
