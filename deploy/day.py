@@ -35,7 +35,7 @@ class Moment(NamedTuple):
 
 MOMENTS = (
     Moment("2026-03-05T08:50:00Z", "assess-candidate", "Before: is there reason for a trial?"),
-    Moment("2026-03-05T08:52:00Z", "plan-trial", "Before: how would it go?"),
+    Moment("2026-03-05T08:52:00Z", "plan-trial", "Before: how would it go?", sentences=2),
     *(
         Moment(f"2026-03-05T09:{minute}:{second}Z", "next-step", "During: go on or stop?")
         for minute in ("05", "07", "09", "11")
@@ -53,6 +53,13 @@ MOMENTS = (
 )
 
 
+ACKNOWLEDGED = [
+    {"name": "acknowledged", "valueString": "obstructive-disease"},
+    {"name": "acknowledged-by", "valueReference": {"display": "the clinician in charge"}},
+]
+"""The record names a COPD, which stops a plan until a clinician has looked at it and says so."""
+
+
 def request_at(record: Json, moment: Moment) -> bytes:
     """What is sent at this moment: everything charted until then."""
     known = [one for one in record["entry"] if charted(one["resource"]) <= moment.at]
@@ -60,6 +67,7 @@ def request_at(record: Json, moment: Moment) -> bytes:
         known = [one for one in known if one["resource"]["resourceType"] != "Condition"]
     bundle = {"resourceType": "Bundle", "type": "collection", "entry": known}
     parameters = [{"name": "bundle", "resource": bundle}, {"name": "as-of", "valueInstant": moment.at}]
+    parameters += ACKNOWLEDGED if moment.operation == "plan-trial" else []
     return json.dumps({"resourceType": "Parameters", "parameter": parameters}).encode()
 
 

@@ -36,7 +36,14 @@ _SET = {"name": "titrated-at", "valueInstant": "2026-03-05T09:15:00Z"}
 _FIRST, _SECOND = ("2026-03-05T09:04", "2026-03-05T09:14"), ("2026-03-06T08:52", "2026-03-06T09:05")
 STRETCHES: dict[str, tuple[tuple[tuple[str, str], ...], str, list[Json]]] = {
     "assess-candidate": ((("2026-03-05T08:35", "2026-03-05T08:50"),), "08:50:00", []),
-    "plan-trial": ((("2026-03-05T08:45", "2026-03-05T08:52"),), "08:52:00", []),
+    "plan-trial": (
+        (("2026-03-05T08:45", "2026-03-05T08:52"),),
+        "08:52:00",
+        [
+            {"name": "acknowledged", "valueString": "obstructive-disease"},
+            {"name": "acknowledged-by", "valueReference": {"display": "the clinician in charge"}},
+        ],
+    ),
     "next-step": ((("2026-03-05T09:04", "2026-03-05T09:09:50"),), "09:09:50", []),
     "compare-settings": (
         (("2026-03-05T08:30", "2026-03-05T08:50"), ("2026-03-05T09:30", "2026-03-05T10:00")),
@@ -90,7 +97,7 @@ def _belongs(resource: Json, operation: str, stretches: tuple[tuple[str, str], .
     if resource["resourceType"] == "Patient" or resource.get("id") == "hazel-1":
         return True
     if resource["resourceType"] == "Condition":
-        return operation == "assess-candidate"
+        return operation in ("assess-candidate", "plan-trial")
     at = str(resource["effectiveDateTime"])
     is_first_row = operation in ("next-step", "follow-trials", "compare-markers") and at.endswith(":45Z")
     return not is_first_row and any(since <= at <= until for since, until in stretches)

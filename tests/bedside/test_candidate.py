@@ -193,7 +193,8 @@ def test_a_condition_in_words_alone_leads_the_answer() -> None:
 
     said = asked(OPERATION, [*READINGS, in_words], now=NOW)
 
-    assert "1 Condition of the record could not be placed by code" in said.notes[0]
+    assert "1 Condition of the record could not be judged here" in said.notes[0]
+    assert said.issue("condition-not-judged")["implicated"] == [{"reference": "Condition/worded/_history/1"}]
     assert "Condition/worded" in said.notes[0]
 
 

@@ -7,6 +7,8 @@ from typing import Any
 import pytest
 
 from bedside_builders import Said, asked, condition, parameter, refused, row, stamp
+from ebbmark.fhir.reading.codes import SNOMED
+from fhir_builders import Json
 
 OPERATION = "plan-trial"
 NOW = stamp(20)
@@ -73,17 +75,183 @@ def test_recruitment_is_laid_out_on_explicit_choice_with_the_evidence_in_plain_w
     assert "in ART more patients died" in notes
 
 
-def test_a_documented_contraindication_stops_the_plan() -> None:
-    refusal = refused(OPERATION, [*READINGS, condition("ptx", "J93.0")], now=NOW)
-
-    assert refusal.problems[0].kind.slug == "no-plan"
-    assert "Untreated or tension pneumothorax" in refusal.problems[0].sentence
+PNEUMOTHORAX = condition("ptx", "J93.0")
+IN_WORDS: Json = {**condition("worded", "x"), "code": {"text": "Tension pneumothorax left"}}
+BY: Json = {"name": "acknowledged-by", "valueReference": {"reference": "Practitioner/7", "display": "Dr Ada Example"}}
 
 
-def test_a_high_risk_condition_stands_beside_the_plan_and_does_not_stop_it() -> None:
-    emphysema = condition("emphysema", "J43.9")
+def acknowledged(*what: str) -> list[Json]:
+    named: list[Json] = [{"name": "acknowledged", "valueString": one} for one in what]
+    return [*named, BY]
 
-    assert asked(OPERATION, [*READINGS, emphysema], now=NOW).issues == {"obstructive-disease"}
+
+def test_a_documented_contraindication_stops_the_plan_and_says_how_to_acknowledge_it() -> None:
+    refusal = refused(OPERATION, [*READINGS, PNEUMOTHORAX], now=NOW)
+
+    (problem,) = refusal.problems
+    assert problem.kind.slug == "not-acknowledged"
+    assert problem.expression == "Parameters.parameter[0].resource.entry[4].resource"
+    assert "Untreated or tension pneumothorax: documented." in problem.sentence
+    assert "Shown by Condition/ptx/_history/1." in problem.sentence
+    assert "send the parameters acknowledged with 'untreated-pneumothorax' and acknowledged-by" in problem.sentence
+
+
+@pytest.mark.parametrize(
+    ("found", "what"),
+    [
+        (condition("emphysema", "J43.9"), "obstructive-disease"),
+        (condition("pressure", "G93.2"), "raised-intracranial-pressure"),
+        (condition("heart", "I26.0"), "right-heart-failure"),
+        (condition("shock", "R57.0"), "shock"),
+        (condition("leak", "J86.0"), "air-leak"),
+        (condition("pregnant", "Z34.9"), "pregnancy"),
+        (IN_WORDS, "Condition/worded/_history/1"),
+        (condition("local", "PTX-7", system="https://site.example/codes"), "Condition/local/_history/1"),
+        (condition("narrower", "196102003", system=SNOMED), "Condition/narrower/_history/1"),
+        ({**PNEUMOTHORAX, "modifierExtension": [{"url": "https://site.example/turned"}]}, "Condition/ptx/_history/1"),
+        (row(stamp(15), "low", map=58.0), "mean-arterial-pressure-low"),
+    ],
+    ids=lambda one: one if isinstance(one, str) else "",
+)
+def test_what_is_of_high_risk_or_cannot_be_judged_needs_its_own_acknowledgement(found: Json, what: str) -> None:
+    plain = refused(OPERATION, [*READINGS, found], now=NOW)
+    another = refused(OPERATION, [*READINGS, found], *acknowledged("drained-barotrauma"), now=NOW)
+    said = asked(OPERATION, [*READINGS, found], *acknowledged(what), now=NOW)
+
+    for refusal in (plain, another):
+        assert [one.found for one in refusal.problems if one.kind.slug == "not-acknowledged"] == [what]
+        assert refusal.problems[0].expression
+    assert said.of("CarePlan")
+
+
+@pytest.mark.parametrize("code", ["J18.9", "E11.9", "I10"])
+def test_a_condition_of_another_category_of_icd_needs_no_acknowledgement(code: str) -> None:
+    assert asked(OPERATION, [*READINGS, condition("other", code)], now=NOW).of("CarePlan")
+
+
+@pytest.mark.parametrize(
+    "past",
+    [
+        {**IN_WORDS, "clinicalStatus": {"coding": [{"code": "resolved"}]}},
+        {**IN_WORDS, "verificationStatus": {"coding": [{"code": "refuted"}]}},
+        {**IN_WORDS, "verificationStatus": {"coding": [{"code": "entered-in-error"}]}},
+    ],
+)
+def test_what_is_over_refuted_or_a_mistake_needs_no_acknowledgement_though_nobody_can_place_it(past: Json) -> None:
+    said = asked(OPERATION, [*READINGS, past], now=NOW)
+
+    assert said.of("CarePlan")
+    assert any(path.endswith("entry[4].resource") for path in said.listed)
+
+
+def test_everything_that_stops_the_plan_is_told_at_once() -> None:
+    refusal = refused(OPERATION, [READINGS[0], PNEUMOTHORAX, IN_WORDS, condition("copd", "J44.9")], now=NOW)
+
+    assert [one.found for one in refusal.problems] == [
+        "untreated-pneumothorax",
+        "obstructive-disease",
+        "Condition/worded/_history/1",
+        "no pressure above PEEP",
+    ]
+
+
+def test_an_acknowledgement_is_repeated_with_the_person_behind_it() -> None:
+    given = acknowledged("untreated-pneumothorax", "Condition/worded/_history/1")
+
+    said = asked(OPERATION, [*READINGS, PNEUMOTHORAX, IN_WORDS], *given, now=NOW)
+
+    words = (
+        "Laid out although there is untreated or tension pneumothorax (Condition/ptx/_history/1), which Dr Ada Example "
+        "has acknowledged."
+    )
+    (plan,) = said.of("CarePlan")
+    assert plan["note"][0] == {"authorReference": BY["valueReference"], "text": words}
+    assert plan["note"][1]["text"].startswith("Laid out although there is Condition/worded/_history/1, which could not")
+    assert words in said.notes
+    for code in ("untreated-pneumothorax", "condition-not-judged"):
+        (mitigation,) = said.issue(code)["mitigation"]
+        assert mitigation["author"] == BY["valueReference"]
+    assert said.issue("condition-not-judged")["implicated"] == [{"reference": "Condition/worded/_history/1"}]
+
+
+def test_who_has_acknowledged_may_be_named_in_words_alone() -> None:
+    by: Json = {"name": "acknowledged-by", "valueReference": {"display": "Dr Ada Example"}}
+    what: Json = {"name": "acknowledged", "valueString": "untreated-pneumothorax"}
+
+    (plan,) = asked(OPERATION, [*READINGS, PNEUMOTHORAX], what, by, now=NOW).of("CarePlan")
+
+    assert plan["note"][0]["authorString"] == "Dr Ada Example"
+
+
+def test_an_acknowledgement_without_a_person_does_not_count() -> None:
+    refusal = refused(OPERATION, [*READINGS, PNEUMOTHORAX], acknowledged("untreated-pneumothorax")[0], now=NOW)
+
+    assert [(one.kind.slug, one.expression) for one in refusal.problems] == [
+        ("bad-parameter", "Parameters.parameter[1]"),
+    ]
+    assert "needs a person" in refusal.problems[0].sentence
+
+
+@pytest.mark.parametrize(
+    "who", [{}, {"reference": "Patient/p1"}, {"reference": "Practitioner/"}, {"display": " "}, {"display": 7}, "x"]
+)
+def test_only_a_clinician_acknowledges(who: object) -> None:
+    by: Json = {"name": "acknowledged-by", "valueReference": who}
+    what: Json = {"name": "acknowledged", "valueString": "untreated-pneumothorax"}
+
+    refusal = refused(OPERATION, [*READINGS, PNEUMOTHORAX], what, by, now=NOW)
+
+    assert refusal.problems[0].kind.slug == "bad-parameter"
+    assert "acknowledged-by" in refusal.problems[0].sentence
+
+
+def test_an_acknowledgement_of_an_older_version_does_not_hold_for_the_newer_one() -> None:
+    newer = {**IN_WORDS, "meta": {"versionId": "2"}}
+
+    refusal = refused(OPERATION, [*READINGS, newer], *acknowledged("Condition/worded/_history/1"), now=NOW)
+
+    assert [one.found for one in refusal.problems] == ["Condition/worded/_history/2"]
+
+
+def test_an_acknowledgement_of_what_is_not_there_is_said_to_be_without_effect() -> None:
+    said = asked(OPERATION, READINGS, *acknowledged("pregnancy", "Condition/gone/_history/3"), now=NOW)
+
+    assert any("without effect" in one and "Condition/gone/_history/3, pregnancy" in one for one in said.notes)
+
+
+def test_a_misspelt_acknowledgement_is_refused_with_what_there_is() -> None:
+    refusal = refused(OPERATION, [*READINGS, PNEUMOTHORAX], *acknowledged("pneumothorax"), now=NOW)
+
+    assert "There is nothing named 'pneumothorax' to acknowledge; here: untreated-pneumothorax." in [
+        one.sentence for one in refusal.problems
+    ]
+
+
+def test_with_recruitment_a_contraindication_cannot_be_acknowledged_away() -> None:
+    given = [*acknowledged("untreated-pneumothorax"), parameter("variant", "with-recruitment")]
+
+    refusal = refused(OPERATION, [*READINGS, PNEUMOTHORAX], *given, now=NOW)
+
+    assert [one.kind.slug for one in refusal.problems] == ["no-plan"]
+    assert "acknowledged or not" in refusal.problems[0].sentence
+
+
+def test_what_nobody_wrote_down_leads_the_warnings_and_is_not_taken_as_absent() -> None:
+    (plan,) = asked(OPERATION, READINGS, now=NOW).of("CarePlan")
+
+    assert plan["note"][0]["text"].startswith("Not documented, and not taken as absent: untreated or tension")
+
+
+def test_who_acknowledges_is_part_of_what_the_answer_is() -> None:
+    other: Json = {"name": "acknowledged-by", "valueReference": {"display": "Dr Bea Example"}}
+    (what, by) = acknowledged("untreated-pneumothorax")
+
+    names = {
+        asked(OPERATION, [*READINGS, PNEUMOTHORAX], what, one, now=NOW).of("CarePlan")[0]["identifier"][0]["value"]
+        for one in (by, other)
+    }
+
+    assert len(names) == 2
 
 
 def test_the_stop_criteria_are_on_the_plan_with_who_signed_them() -> None:
@@ -159,11 +327,3 @@ def test_a_peep_setting_that_a_later_measurement_contradicts_is_not_planned_from
     refusal = refused(OPERATION, rows, now=NOW)
 
     assert "PEEP set 5 and measured since 14 cmH2O" in refusal.problems[0].sentence
-
-
-def test_a_condition_that_could_not_be_placed_stands_first_among_the_warnings_of_a_plan() -> None:
-    in_words = {**condition("worded", "x"), "code": {"text": "Tension pneumothorax left"}}
-
-    (plan,) = asked(OPERATION, [*READINGS, in_words], now=NOW).of("CarePlan")
-
-    assert "could not be placed by code" in plan["note"][0]["text"]

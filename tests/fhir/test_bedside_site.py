@@ -11,13 +11,13 @@ from fhir.resources.R4B.operationdefinition import OperationDefinition
 from fhir.resources.R4B.plandefinition import PlanDefinition
 from fhir.resources.R4B.valueset import ValueSet
 
-from ebbmark.fhir.bedside.condition_codes import BUILT_IN, CONDITION_ROWS
+from ebbmark.fhir.bedside.condition_codes import BUILT_IN, CONDITION_ROWS, NO_RISK
 from ebbmark.fhir.bedside.operations import OPERATIONS, definition_of
 from ebbmark.fhir.bedside.plan_definitions import plan_definitions
 from ebbmark.fhir.bedside.site import NO_SITE, Misread
 from ebbmark.fhir.bedside.site_limits import read_stop_limits
 from ebbmark.fhir.bedside.site_protocols import with_protocols
-from ebbmark.fhir.bedside.value_sets import read_value_sets, value_set, with_value_sets
+from ebbmark.fhir.bedside.value_sets import no_risk_set, read_value_sets, value_set, with_value_sets
 from ebbmark.fhir.reading.codes import SNOMED
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
 from ebbmark.physiology.before.staircase import Traced
@@ -59,7 +59,41 @@ def test_every_icd_code_has_the_shape_of_one(code: str) -> None:
 
 
 def test_every_row_stands_for_a_concept_that_there_is() -> None:
-    assert {row.concept for row in CONDITION_ROWS} <= {one.slug for one in RISK_CONCEPTS}
+    assert {row.concept for row in CONDITION_ROWS} <= {NO_RISK, *(one.slug for one in RISK_CONCEPTS)}
+
+
+@pytest.mark.parametrize(
+    ("codings", "said"),
+    [
+        ([("http://hl7.org/fhir/sid/icd-10", "E11.9")], True),
+        ([("http://hl7.org/fhir/sid/icd-10", "G63.2*")], True),
+        ([("http://hl7.org/fhir/sid/icd-10", "pneumothorax")], False),
+        ([("http://hl7.org/fhir/sid/icd-10", "J93.1")], False),
+        ([(SNOMED, "233604007")], True),
+        ([(SNOMED, "233604008")], False),
+        ([(SNOMED, "233604007"), (SNOMED, "36118008")], False),
+        ([("https://site.example/codes", "E11.9")], False),
+        ([], False),
+    ],
+)
+def test_only_what_is_known_to_be_something_else_says_nothing(codings: list[tuple[str, str]], said: bool) -> None:
+    assert BUILT_IN.is_no_risk(codings) is said
+
+
+def test_a_site_adds_codes_that_say_nothing() -> None:
+    given = site_set(url=f"https://site.example/fhir/ValueSet/{NO_RISK}")
+
+    codes = with_value_sets(BUILT_IN, [("harmless.json", given)])
+
+    assert not BUILT_IN.is_no_risk([(SNOMED, "900000000000")])
+    assert codes.is_no_risk([(SNOMED, "900000000000")])
+
+
+def test_the_codes_that_say_nothing_are_published_and_read_back() -> None:
+    published = no_risk_set(BUILT_IN)
+
+    ValueSet.model_validate(published)
+    assert read_value_sets("x", json.dumps(published).encode())
 
 
 @pytest.mark.parametrize(

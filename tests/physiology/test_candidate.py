@@ -9,7 +9,8 @@ import pytest
 from ebbmark.physiology.advice.evidence import EvidenceStatus
 from ebbmark.physiology.before.ards_class import ards_classes, setting_at
 from ebbmark.physiology.before.candidate import Candidate, Documented, Finding, Standing, assess_candidate
-from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk, Scope
+from ebbmark.physiology.before.obstacles import obstacles_of, to_be_asked
+from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk
 from ebbmark.physiology.formulas.gas_exchange import Oxygenation
 from ebbmark.physiology.readings import Quantity, Reading
 from trials import START_S, reading
@@ -123,15 +124,33 @@ def test_an_untreated_pneumothorax_is_a_contraindication_for_either_way() -> Non
     candidate = assessed(present={"untreated-pneumothorax"}, refuted={"bullous-disease"})
 
     assert candidate.standing is Standing.CONTRAINDICATED
-    assert [one.concept.slug for one in candidate.against(Scope.ANY_PEEP_RISE)] == ["untreated-pneumothorax"]
+    for recruiting in (False, True):
+        assert [one.slug for one in obstacles_of(candidate, recruiting=recruiting)] == ["untreated-pneumothorax"]
 
 
-def test_bullae_speak_against_recruitment_only() -> None:
+def test_bullae_can_be_acknowledged_without_recruitment_only() -> None:
     candidate = assessed(present={"bullous-disease"}, refuted={"untreated-pneumothorax"})
 
-    assert candidate.against(Scope.ANY_PEEP_RISE) == ()
-    assert [one.concept.slug for one in candidate.against(Scope.RECRUITMENT)] == ["bullous-disease"]
+    found = {recruiting: obstacles_of(candidate, recruiting=recruiting)[0].final for recruiting in (False, True)}
+    assert found == {False: False, True: True}
     assert candidate.standing is Standing.HIGH_RISK
+
+
+@pytest.mark.parametrize("slug", ["unilateral-disease", "late-or-fibrotic-ards", "neuromuscular-disease"])
+def test_a_mere_caution_does_not_stand_in_the_way(slug: str) -> None:
+    assert obstacles_of(assessed(present={slug}), recruiting=False) == ()
+
+
+@pytest.mark.parametrize(
+    "slug",
+    ["air-leak", "raised-intracranial-pressure", "right-heart-failure", "shock", "pregnancy", "recent-lung-surgery"],
+)
+def test_what_is_of_high_risk_stands_in_the_way_and_is_asked_after_where_nobody_wrote_it_down(slug: str) -> None:
+    words = next(concept.words for concept in RISK_CONCEPTS if concept.slug == slug)
+
+    assert [one.slug for one in obstacles_of(assessed(present={slug}), recruiting=False)] == [slug]
+    assert any(one.startswith(words) for one in to_be_asked(assessed(), recruiting=False))
+    assert not any(one.startswith(words) for one in to_be_asked(assessed(refuted={slug}), recruiting=False))
 
 
 def test_a_refuted_condition_does_not_count() -> None:

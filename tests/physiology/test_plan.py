@@ -159,24 +159,39 @@ def test_too_little_room_for_four_steps_leaves_no_plan_and_says_the_numbers() ->
     assert "3 steps" in answer.sentence
 
 
-def test_a_documented_pneumothorax_leaves_no_plan() -> None:
+def test_a_documented_pneumothorax_leaves_no_plan_until_it_is_acknowledged() -> None:
     candidate = assess_candidate([], at_s=0.0, present={"untreated-pneumothorax"}, refuted=set())
 
-    answer = plan_trial(NOW, protocol=DEFAULT_PROTOCOL, candidate=candidate)
+    plain = plan_trial(NOW, protocol=DEFAULT_PROTOCOL, candidate=candidate)
+    another = plan_trial(NOW, protocol=DEFAULT_PROTOCOL, candidate=candidate, acknowledged={"bullous-disease"})
+    named = plan_trial(NOW, protocol=DEFAULT_PROTOCOL, candidate=candidate, acknowledged={"untreated-pneumothorax"})
+
+    for answer in (plain, another):
+        assert isinstance(answer, NoPlan)
+        assert answer.reason is NoPlanReason.NOT_ACKNOWLEDGED
+    assert isinstance(named, Plan)
+
+
+@pytest.mark.parametrize("slug", ["untreated-pneumothorax", "bullous-disease"])
+def test_no_acknowledgement_brings_recruitment_against_a_contraindication(slug: str) -> None:
+    candidate = assess_candidate([], at_s=0.0, present={slug}, refuted=set())
+
+    answer = plan_trial(NOW, protocol=DEFAULT_PROTOCOL, variant=RECRUITING, candidate=candidate, acknowledged={slug})
 
     assert isinstance(answer, NoPlan)
     assert answer.reason is NoPlanReason.CONTRAINDICATED
 
 
-def test_bullae_leave_no_plan_with_recruitment_and_a_warned_one_without() -> None:
-    candidate = assess_candidate([], at_s=0.0, present={"bullous-disease"}, refuted=set())
+def test_what_is_not_documented_leads_the_warnings_by_name() -> None:
+    candidate = assess_candidate([], at_s=0.0, present=set(), refuted={"pregnancy"})
 
-    with_recruitment = plan_trial(NOW, protocol=DEFAULT_PROTOCOL, variant=RECRUITING, candidate=candidate)
-    without = plan_trial(NOW, protocol=DEFAULT_PROTOCOL, candidate=candidate)
+    answer = plan_trial(NOW, protocol=DEFAULT_PROTOCOL, candidate=candidate)
 
-    assert isinstance(with_recruitment, NoPlan)
-    assert isinstance(without, Plan)
-    assert "Bullae" in without.warnings[0]
+    assert isinstance(answer, Plan)
+    assert answer.warnings[0].startswith("Not documented, and not taken as absent: untreated or tension pneumothorax;")
+    assert "raised intracranial pressure" in answer.warnings[0]
+    assert "pregnancy" not in answer.warnings[0]
+    assert "sternotomy" not in answer.warnings[0]
 
 
 def test_a_plan_made_without_looking_for_contraindications_says_so() -> None:

@@ -54,8 +54,10 @@ def test_before_the_trial_the_patient_is_assessed(said: dict[str, Said]) -> None
 
 
 def test_a_plan_is_laid_out_without_recruitment(said: dict[str, Said]) -> None:
-    (plan,) = said["05T08:52:00 plan-trial"].of("CarePlan")
+    answer = said["05T08:52:00 plan-trial"]
+    (plan,) = answer.of("CarePlan")
 
+    assert "hazel-obstruction/_history/1), which the clinician in charge has acknowledged" in answer.notes[1]
     assert "without high-pressure recruitment: from PEEP 10 cmH2O now to 16" in plan["description"]
 
 

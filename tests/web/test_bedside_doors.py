@@ -15,6 +15,7 @@ from fhir.resources.R4B import get_fhir_model_class
 from starlette.types import ASGIApp
 
 from bedside_builders import body_of, condition, row, rows_down, stamp
+from ebbmark.fhir.bedside.condition_codes import NO_RISK
 from ebbmark.fhir.bedside.operations import OPERATIONS, Operation
 from ebbmark.fhir.bedside.site import Misread
 from ebbmark.keys import new_key_set
@@ -98,9 +99,9 @@ def test_what_cannot_be_read_is_refused_with_a_reason(app: ASGIApp, slug: str) -
 
 
 def test_every_value_set_can_be_read(app: ASGIApp) -> None:
-    for concept in RISK_CONCEPTS:
-        published = ask(app, method="GET", path=f"/fhir/ValueSet/{concept.slug}").json
-        assert published["url"].endswith(f"/ValueSet/{concept.slug}")
+    for slug in (*(concept.slug for concept in RISK_CONCEPTS), NO_RISK):
+        published = ask(app, method="GET", path=f"/fhir/ValueSet/{slug}").json
+        assert published["url"].endswith(f"/ValueSet/{slug}")
 
 
 @pytest.mark.parametrize("slug", ["common-practice", "compliance-closing", "art"])
@@ -123,6 +124,28 @@ def test_the_plan_comes_as_a_page_where_a_page_is_asked_for(app: ASGIApp) -> Non
         assert (reply.status, reply.headers["content-type"]) == (200, "text/html; charset=utf-8")
         assert reply.body.startswith(b"<!DOCTYPE html>")
         assert reply.body.count(b"<tr>") == 10  # the head and nine steps
+
+
+def test_a_plan_that_nobody_acknowledged_is_refused_with_every_reason_even_where_a_page_is_asked_for(
+    app: ASGIApp,
+) -> None:
+    reply = plan(app, PAGE, condition("ptx", "J93.0"), {**condition("w", "x"), "code": {"text": "Air leak"}})
+
+    assert reply.status == 422
+    assert [issue["expression"][0][-8:] for issue in reply.errors] == ["resource", "resource"]
+    assert "acknowledged with 'untreated-pneumothorax'" in reply.errors[0]["details"]["text"]
+    assert "acknowledged with 'Condition/w/_history/1'" in reply.errors[1]["details"]["text"]
+
+
+def test_what_was_acknowledged_leads_the_page(app: ASGIApp) -> None:
+    given: list[Json] = [
+        {"name": "acknowledged", "valueString": "obstructive-disease"},
+        {"name": "acknowledged-by", "valueReference": {"display": "Dr <A>"}},
+    ]
+
+    reply = ask(app, body_of([*NOW, condition("c", "J44.9")], [AS_OF, *given]), path=PLAN, headers=PAGE)
+
+    assert b"which Dr &lt;A&gt; has acknowledged" in reply.body.partition(b'class="warning">')[2][:300]
 
 
 def test_whoever_takes_json_first_gets_json(app: ASGIApp) -> None:
@@ -223,9 +246,13 @@ def test_a_site_configures_its_codes_limits_and_protocols(tmp_path: Path) -> Non
     )  # fmt: skip
     chosen: Json = {"name": "staircase", "valueString": "ours|2"}
 
-    planned = ask(
-        app, body_of([*NOW, condition("b", "BULLA", system="https://site.example/dx")], [AS_OF, chosen]), path=PLAN
-    )
+    looked: list[Json] = [
+        {"name": "acknowledged", "valueString": "bullous-disease"},
+        {"name": "acknowledged-by", "valueReference": {"display": "Dr A. Invented"}},
+    ]
+    bulla = condition("b", "BULLA", system="https://site.example/dx")
+
+    planned = ask(app, body_of([*NOW, bulla], [AS_OF, chosen, *looked]), path=PLAN)
 
     text = planned.body.decode()
     assert "signed by Dr A. Invented on 2026-02-01" in text

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from ebbmark.bedside.said import answered, sentences
 from ebbmark.fhir.bedside.answer import Amount, Answer, Coded, Part, Rule, Statement, Truth, Warned, Whole
-from ebbmark.fhir.bedside.conditions import NOT_PLACED
 from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.bedside.site import Site
+from ebbmark.fhir.request import Ignored
 from ebbmark.fhir.writing.quantities import BLOOD_PRESSURE, PERCENT
 from ebbmark.physiology.before.ards_class import ArdsClass
 from ebbmark.physiology.before.candidate import Candidate, Documented, Finding, Indication, assess_candidate
@@ -61,18 +63,18 @@ def candidate_of(request: BedsideRequest) -> Candidate:
 
 
 def not_placed(request: BedsideRequest) -> tuple[str, ...]:
-    """Conditions that no code of the table speaks for, to be read by a person: silence must not pass for absence.
+    """Conditions that could not be judged here, to be read by a person: silence must not pass for absence.
 
     Args:
         request: with what was left out.
     """
-    places = [one.reference or one.path for one in request.ignored if one.code == NOT_PLACED]
+    places = [one.reference or one.path for one in request.unjudged]
     if not places:
         return ()
     more = f" and {len(places) - MOST_NAMED} more" if len(places) > MOST_NAMED else ""
     return (
-        f"{len(places)} Condition{'s' if len(places) > 1 else ''} of the record could not be placed by code and may "
-        f"say anything, a contraindication included; to be read by a person: {', '.join(places[:MOST_NAMED])}{more}.",
+        f"{len(places)} Condition{'s' if len(places) > 1 else ''} of the record could not be judged here and may say "
+        f"anything, a contraindication included; to be read by a person: {', '.join(places[:MOST_NAMED])}{more}.",
     )
 
 
@@ -155,14 +157,31 @@ def _documented(candidate: Candidate, request: BedsideRequest) -> Statement:
 
 
 def warnings_of(candidate: Candidate, request: BedsideRequest) -> list[Warned]:
-    """What speaks against a trial, gravest first: documented conditions, then readings.
+    """What speaks against a trial, gravest first: documented conditions, readings, Conditions that were not judged.
 
     Args:
         candidate: what was found.
-        request: for the inputs that show it.
+        request: for the inputs that show it, and for what was acknowledged.
     """
     found = [one for one in candidate.findings if one.documented in _COUNTS]
-    return [*[_of_condition(one, request) for one in found], *[_of_reading(one) for one in candidate.reading_risks]]
+    warned = [
+        *[_of_condition(one, request) for one in found],
+        *[_of_reading(one) for one in candidate.reading_risks],
+        *[_of_unjudged(one, place) for place, one in enumerate(request.unjudged, start=1)],
+    ]
+    given = request.asked.acknowledged
+    what = {name for name, _ in given.what}
+    return [replace(one, acknowledged_by=given.who) if {one.code, *one.about} & what else one for one in warned]
+
+
+def _of_unjudged(one: Ignored, place: int) -> Warned:
+    return Warned(
+        kind=f"condition-not-judged-{place}",
+        code="condition-not-judged",
+        severity="moderate",
+        text=f"This Condition could not be judged here and may say anything: {one.reason}",
+        about=(one.reference or one.path,),
+    )
 
 
 def _of_condition(one: Finding, request: BedsideRequest) -> Warned:

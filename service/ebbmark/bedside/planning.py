@@ -7,7 +7,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from ebbmark.bedside.candidate import candidate_of, not_looked_for, not_placed, warnings_of
+from ebbmark.bedside.acknowledging import acknowledged_sentences, in_the_way, still_open, without_effect
+from ebbmark.bedside.candidate import candidate_of, not_looked_for, warnings_of
 from ebbmark.bedside.said import answered, missing, rule_of, rule_of_limits
 from ebbmark.fhir.bedside.answer import Answer
 from ebbmark.fhir.bedside.received import BedsideRequest
@@ -16,7 +17,7 @@ from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.physiology.after.measures import Measure
 from ebbmark.physiology.after.snapshot import take_snapshot
 from ebbmark.physiology.before.ards_class import SETTING_HOLDS_S
-from ebbmark.physiology.before.plan import NoPlan, Settings, plan_trial
+from ebbmark.physiology.before.plan import NoPlan, Settings, Variant, plan_trial
 from ebbmark.physiology.formulas.body import predicted_body_weight_kg
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.wording import level
@@ -39,8 +40,9 @@ def plan_answer(request: BedsideRequest, site: Site) -> Answer:
     """
     asked = request.asked
     staircase = asked.staircase or site.default_staircase
-    settings = _settings(request)
     candidate = candidate_of(request)
+    found = in_the_way(candidate, request, recruiting=asked.variant is Variant.WITH_RECRUITMENT)
+    settings = _unless_stopped(request, still_open(found, request))
     plan = plan_trial(
         settings,
         protocol=request.protocol,
@@ -49,12 +51,15 @@ def plan_answer(request: BedsideRequest, site: Site) -> Answer:
         rise_cmh2o=asked.peep_rise_cmh2o,
         limits=site.stop_limits,
         candidate=candidate,
+        acknowledged={one.what for one in found},
     )
     if isinstance(plan, NoPlan):
         accepted = "settings, a staircase and conditions for which a plan can be laid out"
         problem = Problem(ProblemKind.NO_PLAN, "", plan.reason.value, accepted, plan.sentence)
         raise Rejected((problem,), request.ignored)
-    plan = replace(plan, warnings=(*not_placed(request), *plan.warnings, *not_looked_for(site)))
+    acknowledged = acknowledged_sentences(found, request)
+    warnings = (*acknowledged, *plan.warnings, *not_looked_for(site), *without_effect(found, request))
+    plan = replace(plan, warnings=warnings)
     return answered(
         OPERATION,
         request,
@@ -67,7 +72,23 @@ def plan_answer(request: BedsideRequest, site: Site) -> Answer:
         dated=True,
         more_would_help=bool(candidate.missing),
         plan=plan,
+        acknowledged=acknowledged,
     )
+
+
+def _unless_stopped(request: BedsideRequest, stops: tuple[Problem, ...]) -> Settings:
+    """The present settings, unless something stops the plan; then everything that does, at once.
+
+    Raises:
+        Rejected: something stands in the way, the settings are not known, or both.
+    """
+    try:
+        settings = _settings(request)
+    except Rejected as rejected:
+        raise Rejected((*stops, *rejected.problems), request.ignored) from None
+    if stops:
+        raise Rejected(stops, request.ignored)
+    return settings
 
 
 def _settings(request: BedsideRequest) -> Settings:

@@ -38,6 +38,7 @@ def answered(
     dated: bool,
     more_would_help: bool = False,
     plan: Plan | None = None,
+    acknowledged: tuple[str, ...] = (),
 ) -> Answer:
     """Put an answer together and name it.
 
@@ -53,6 +54,7 @@ def answered(
         dated: whether it depends on the instant that counts as now.
         more_would_help: whether further data would make it better.
         plan: what was planned, if anything.
+        acknowledged: warnings of the plan that a clinician has acknowledged.
     """
     named = {f"{number}-{type(one).__name__}": _plain(asdict(one)) for number, one in enumerate(values)}
     identity, digest = identity_of(operation, request, named, dated=dated)
@@ -69,6 +71,7 @@ def answered(
         warnings=tuple(warnings),
         more_would_help=more_would_help,
         plan=plan,
+        acknowledged=acknowledged,
     )
 
 

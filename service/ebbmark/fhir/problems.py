@@ -55,6 +55,7 @@ class ProblemKind(Enum):
     NO_TRIAL = ("no-trial", "business-rule", 422, "trial")
     # the plan
     NO_PLAN = ("no-plan", "business-rule", 422, "plan")
+    NOT_ACKNOWLEDGED = ("not-acknowledged", "business-rule", 422, "plan")
     # who asks
     NOT_SIGNED_IN = ("not-signed-in", "login", 401, "doors")
     NOT_PERMITTED = ("not-permitted", "forbidden", 403, "doors")

@@ -13,10 +13,11 @@ from fastapi import APIRouter, Request, Response
 from ebbmark.audit.signature import sign
 from ebbmark.bedside.questions import QUESTIONS, Question, ask
 from ebbmark.fhir.bedside.answer import Answer
+from ebbmark.fhir.bedside.condition_codes import NO_RISK
 from ebbmark.fhir.bedside.operations import OPERATIONS, definition_of
 from ebbmark.fhir.bedside.plan_definitions import plan_definitions
 from ebbmark.fhir.bedside.site import Site
-from ebbmark.fhir.bedside.value_sets import value_set
+from ebbmark.fhir.bedside.value_sets import no_risk_set, value_set
 from ebbmark.fhir.bedside.write import write_answer
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.read import CodeMap, Limits
@@ -145,7 +146,10 @@ def definitions_router(site: Site) -> APIRouter:
     by_type = {
         "OperationDefinition": {one.slug: definition_of(one) for one in OPERATIONS},
         "PlanDefinition": plan_definitions(site),
-        "ValueSet": {one.slug: value_set(one, site.condition_codes) for one in RISK_CONCEPTS},
+        "ValueSet": {
+            **{one.slug: value_set(one, site.condition_codes) for one in RISK_CONCEPTS},
+            NO_RISK: no_risk_set(site.condition_codes),
+        },
     }
     for resource_type, resources in by_type.items():
         _serve_definitions(router, resource_type, {slug: _ENCODER.encode(one) for slug, one in resources.items()})

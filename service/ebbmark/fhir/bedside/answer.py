@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from hashlib import sha256
 
 from ebbmark import __version__
+from ebbmark.fhir.bedside.acknowledged import Acknowledger
 from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.writing.canonical import canonical_bytes
 from ebbmark.fhir.writing.quantities import Unit
@@ -87,6 +88,8 @@ class Warned:
         text: what was found and who says that it matters.
         sources: indices of the inputs that show it.
         span_s: from when to when it was seen; None for the time of the answer.
+        about: names of inputs that show it and did not count otherwise.
+        acknowledged_by: the clinician who has acknowledged it; None where nobody has.
     """
 
     kind: str
@@ -95,6 +98,8 @@ class Warned:
     text: str
     sources: tuple[int, ...] = ()
     span_s: tuple[float, float] | None = None
+    about: tuple[str, ...] = ()
+    acknowledged_by: Acknowledger | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +129,7 @@ class Answer:
         warnings: gravest first.
         more_would_help: whether further data would make the answer better.
         plan: what was planned; None for every other question.
+        acknowledged: the plan's warnings that a clinician has acknowledged.
         ignored: readings that a trial left out are named by their input in the request's own list.
     """
 
@@ -139,6 +145,7 @@ class Answer:
     warnings: tuple[Warned, ...] = ()
     more_would_help: bool = False
     plan: Plan | None = None
+    acknowledged: tuple[str, ...] = ()
 
 
 def identity_of(
@@ -164,6 +171,7 @@ def identity_of(
             person.sex.value if person else None,
         ],
         sorted(source.reference + "\n" + source.value for source in request.sources),
+        sorted(f"{one.reference or one.path}\n{one.reason}" for one in request.unjudged),
     ]
     digest = sha256(canonical_bytes(inputs)).hexdigest()
     asked = request.asked
@@ -179,6 +187,8 @@ def identity_of(
             asked.barometric_pressure_mmhg,
             asked.variant.value,
             asked.peep_rise_cmh2o,
+            sorted({what for what, _ in asked.acknowledged.what}),
+            list(asked.acknowledged.who) if asked.acknowledged.who else None,
             asked.trial_started_s,
             asked.titrated_s,
             asked.suggested_peep_cmh2o,

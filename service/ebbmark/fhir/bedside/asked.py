@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
+from ebbmark.fhir.bedside.acknowledged import ACKNOWLEDGING, Acknowledged, read_what, read_who
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.parameters import INPUTS, Parameter
 from ebbmark.fhir.problems import Problem, ProblemKind
@@ -89,6 +90,7 @@ OWN_PARAMETERS: Mapping[str, Parameter] = {
         _row("release-high-peep", "Quantity", "PEEP before the release."),
         _row("release-low-peep", "Quantity", "PEEP after it, or the airway opening pressure where that is higher."),
         _row("compliance-at-low-peep", "Quantity", "Static compliance at that low PEEP."),
+        *ACKNOWLEDGING,
     )
 }
 """Every parameter that `$titrate-peep` does not have."""
@@ -106,6 +108,7 @@ class Asked:
         staircase: how the trial is performed; None for the default.
         variant: with or without recruitment.
         peep_rise_cmh2o: None for the staircase's own.
+        acknowledged: what a clinician has acknowledged, and who.
         trial_started_s: None where not sent [s since 1970-01-01T00:00:00Z].
         titrated_s: None where not sent [s since 1970-01-01T00:00:00Z].
         suggested_peep_cmh2o: None where not sent.
@@ -124,6 +127,7 @@ class Asked:
     staircase: StaircaseRules | None = None
     variant: Variant = Variant.DECREMENTAL_ONLY
     peep_rise_cmh2o: float | None = None
+    acknowledged: Acknowledged = field(default_factory=Acknowledged)
     trial_started_s: float | None = None
     titrated_s: float | None = None
     suggested_peep_cmh2o: float | None = None
@@ -208,6 +212,8 @@ def _variant(given: Given, path: str, asked: Asked, _: Site) -> None:
 
 
 READERS: Mapping[str, Reader] = {
+    "acknowledged": lambda given, path, asked, _: asked.problems.extend(read_what(given, path, asked.acknowledged)),
+    "acknowledged-by": lambda given, path, asked, _: asked.problems.extend(read_who(given, path, asked.acknowledged)),
     "noradrenaline-equivalent": _in_unit(
         "noradrenaline-equivalent", "noradrenaline_equivalent_mcg_per_kg_per_min", "ug/kg/min", 0.0, 5.0
     ),

@@ -12,13 +12,24 @@ What a code leaves open is written beside it.
 # ruff: noqa: E501
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from typing import NamedTuple
 
 from ebbmark.fhir.reading.codes import SNOMED
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
 
-__all__ = ["BUILT_IN", "CONDITION_ROWS", "ICD10", "ICD10_CM", "ICD10_GM", "LEFT_OPEN", "ConditionCodes", "ConditionRow"]
+__all__ = [
+    "BUILT_IN",
+    "CONDITION_ROWS",
+    "ICD10",
+    "ICD10_CM",
+    "ICD10_GM",
+    "LEFT_OPEN",
+    "NO_RISK",
+    "ConditionCodes",
+    "ConditionRow",
+]
 
 ICD10 = "http://hl7.org/fhir/sid/icd-10"
 ICD10_CM = "http://hl7.org/fhir/sid/icd-10-cm"
@@ -27,6 +38,10 @@ _GM_BEFORE = "http://fhir.de/CodeSystem/dimdi/icd-10-gm"
 ALL_ICD = (ICD10, ICD10_CM, ICD10_GM, _GM_BEFORE)
 _GM = (ICD10_GM, _GM_BEFORE)
 _CM = (ICD10_CM,)
+_ICD_CODE = re.compile(r"[A-Z][0-9][0-9A-Z][0-9A-Z]{0,4}")
+
+NO_RISK = "no-risk"
+"""Not a condition that is looked for: codes that are known to stand for something else."""
 
 
 class ConditionRow(NamedTuple):
@@ -137,6 +152,18 @@ CONDITION_ROWS: tuple[ConditionRow, ...] = (
     _icd("neuromuscular-disease", "G61.0", "Guillain-Barré syndrome"),
     _icd("neuromuscular-disease", "G70", "Myasthenia gravis and other myoneural disorders"),
     _icd("neuromuscular-disease", "G71", "Primary disorders of muscles"),
+    _sct(NO_RISK, "233604007", "Pneumonia"),
+    _sct(NO_RISK, "422588002", "Aspiration pneumonia"),
+    _sct(NO_RISK, "67782005", "Acute respiratory distress syndrome"),
+    _sct(NO_RISK, "65710008", "Acute respiratory failure"),
+    _sct(NO_RISK, "840539006", "COVID-19"),
+    _sct(NO_RISK, "91302008", "Sepsis"),
+    _sct(NO_RISK, "14669001", "Acute kidney injury"),
+    _sct(NO_RISK, "709044004", "Chronic kidney disease"),
+    _sct(NO_RISK, "73211009", "Diabetes mellitus"),
+    _sct(NO_RISK, "44054006", "Diabetes mellitus type 2"),
+    _sct(NO_RISK, "38341003", "Hypertensive disorder"),
+    _sct(NO_RISK, "59621000", "Essential hypertension"),
 )
 # fmt: on
 
@@ -168,6 +195,25 @@ class ConditionCodes:
                 table.setdefault((system, _spelled(system, row.code)), set()).add(row.concept)
         self._longest = max((len(code) for _, code in self._prefixes), default=0)
 
+    def is_no_risk(self, codings: Iterable[tuple[str, str]]) -> bool:
+        """Whether at least one of these codings is known here, and none of them for anything that is looked for.
+
+        ICD-10 sorts every condition into one category, and the categories that matter are in the table: a code of
+        another category says something else. Codes of SNOMED CT are known one by one, since below each there are others
+        that a terminology server would know.
+
+        Args:
+            codings: code system and code of each.
+        """
+        listed = list(codings)
+        if self.concepts_of(listed):
+            return False
+        return any(
+            (system in ALL_ICD and _ICD_CODE.fullmatch(_spelled(system, code).rstrip("+*!-†")) is not None)
+            or NO_RISK in self._found(system, code)
+            for system, code in listed
+        )
+
     def concepts_of(self, codings: Iterable[tuple[str, str]]) -> tuple[str, ...]:
         """Slugs of the concepts that any of these codings stands for, in the order of the table of risks.
 
@@ -179,11 +225,15 @@ class ConditionCodes:
         """
         found: set[str] = set()
         for system, code in codings:
-            upper = _spelled(system, code)
-            found |= self._exact.get((system, upper), set())
-            for length in range(1, min(len(upper), self._longest) + 1):
-                found |= self._prefixes.get((system, upper[:length]), set())
+            found |= self._found(system, code)
         return tuple(concept.slug for concept in RISK_CONCEPTS if concept.slug in found)
+
+    def _found(self, system: str, code: str) -> set[str]:
+        upper = _spelled(system, code)
+        found = set(self._exact.get((system, upper), ()))
+        for length in range(1, min(len(upper), self._longest) + 1):
+            found |= self._prefixes.get((system, upper[:length]), set())
+        return found
 
     def of(self, concept: str) -> tuple[ConditionRow, ...]:
         """The rows of one concept."""

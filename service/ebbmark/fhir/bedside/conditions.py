@@ -1,7 +1,9 @@
 """What does the record say of each condition? FHIR R4 Condition: whose, how sure, still so, and by which codes.
 
 A condition counts as present unless its status says otherwise; one that is refuted counts as refuted; one that is over
-or was entered in error does not count and is listed. What is unconfirmed counts as present, and a note says so.
+or was entered in error does not count and is listed. What is unconfirmed counts as present, and a note says so. One
+whose code nobody can place here, or that cannot be read for another reason, is kept apart as not judged: it may say
+anything.
 Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/condition.html (clinicalStatus, verificationStatus).
 """
 
@@ -21,7 +23,7 @@ from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.references import reference_to
 from ebbmark.fhir.request import Ignored, Source
 
-__all__ = ["NOT_PLACED", "Conditions", "Documented", "mixed", "read_conditions"]
+__all__ = ["NOT_LOOKED_FOR", "NOT_PLACED", "Conditions", "Documented", "mixed", "read_conditions"]
 
 _OVER = frozenset({"inactive", "remission", "resolved"})
 _GOING_ON = frozenset({"active", "recurrence", "relapse"})
@@ -29,6 +31,8 @@ NOT_CURRENT = "condition-not-current"
 """Why a Condition that is over does not count; listed as information, since all is well with it."""
 NOT_PLACED = "condition-not-placed"
 """Why a Condition does not count that no code of the table speaks for: what it says was not looked at."""
+NOT_LOOKED_FOR = "condition-not-looked-for"
+"""Why a Condition does not count whose code is known here to say nothing that is looked for."""
 _UNSURE = frozenset({"unconfirmed", "provisional", "differential"})
 
 
@@ -73,6 +77,7 @@ class Conditions:
         documented: those that count.
         subjects: FHIRPath of the first Condition by reference of its subject.
         ignored: those that do not count, each with its reason.
+        unjudged: those among them that may be there now and of which nobody can say here what they mean.
         problems: what stops the request.
         notes: remarks, each once.
     """
@@ -80,6 +85,7 @@ class Conditions:
     documented: list[Documented] = field(default_factory=list)
     subjects: dict[str, str] = field(default_factory=dict)
     ignored: list[Ignored] = field(default_factory=list)
+    unjudged: list[Ignored] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
     notes: dict[str, None] = field(default_factory=dict)
 
@@ -109,31 +115,49 @@ def read_conditions(given: Sequence[tuple[object, str, str]], codes: ConditionCo
 
 def _read(item: _Received, codes: ConditionCodes, found: Conditions) -> None:
     condition = item.condition
-    certainty = _code_of(condition.verificationStatus)
+    certainty, state = _code_of(condition.verificationStatus), _code_of(condition.clinicalStatus)
     if certainty == "entered-in-error":
         return _leave_out(item, Reason.ENTERED_IN_ERROR, "It was entered in error.", found)
+    refuted = certainty == "refuted"
+    over = state in _OVER and not refuted
     if condition.subject is None or not condition.subject.reference:
         sentence = "It names no patient by reference, so it is not known whose it is."
-        return _leave_out(item, Reason.OTHER_SUBJECT, sentence, found)
+        return _leave_out(item, Reason.OTHER_SUBJECT, sentence, found, unjudged=not over)
     found.subjects.setdefault(condition.subject.reference, item.path)
     if condition.implicitRules or condition.modifierExtension:
+        # Either may turn its meaning round, that it is over or refuted included.
         sentence = "It carries a modifier extension or implicit rules that are not known here."
-        return _leave_out(item, Reason.MODIFIER_EXTENSION, sentence, found)
-    codings = condition.code.coding if condition.code else []
-    concepts = codes.concepts_of((coding.system, coding.code) for coding in codings)
-    if not concepts:
-        listed = ", ".join(f"{one.system}|{one.code}" for one in codings[:4]) or "no coding"
-        sentence = f"None of its codes stands for a condition that is looked for: {listed[:300]}."
-        return _leave_out(item, NOT_PLACED, sentence, found)
-    state = _code_of(condition.clinicalStatus)
-    if certainty != "refuted" and state in _OVER:
+        return _leave_out(item, Reason.MODIFIER_EXTENSION, sentence, found, unjudged=True)
+    if over:
         sentence = f"Its clinical status is {state}: it does not count as present, and not as proof of absence either."
         return _leave_out(item, NOT_CURRENT, sentence, found)
+    codings = [(coding.system, coding.code) for coding in (condition.code.coding if condition.code else [])]
+    concepts = codes.concepts_of(codings)
+    if not concepts:
+        return _not_placed(item, codings, codes, found, refuted=refuted)
     _note(item, certainty, state, found)
-    present = certainty != "refuted"
-    text = "".join(f"condition|{slug}|{'present' if present else 'refuted'};" for slug in concepts)
-    found.documented.append(Documented(concepts, present, Source(item.path, item.reference, text.rstrip(";"))))
+    text = "".join(f"condition|{slug}|{'refuted' if refuted else 'present'};" for slug in concepts)
+    found.documented.append(Documented(concepts, not refuted, Source(item.path, item.reference, text.rstrip(";"))))
     return None
+
+
+def _not_placed(
+    item: _Received,
+    codings: Sequence[tuple[str, str]],
+    codes: ConditionCodes,
+    found: Conditions,
+    *,
+    refuted: bool,
+) -> None:
+    listed = ", ".join(f"{system}|{code}" for system, code in codings[:4])[:300]
+    if codes.is_no_risk(codings):
+        sentence = f"None of its codes stands for a condition that is looked for: {listed}."
+        return _leave_out(item, NOT_LOOKED_FOR, sentence, found)
+    if not codings:
+        sentence = "It has no code, and words alone are not read."
+    else:
+        sentence = f"What its codes stand for is not known here: {listed}."
+    return _leave_out(item, NOT_PLACED, sentence, found, unjudged=not refuted)
 
 
 def _note(item: _Received, certainty: str, state: str, found: Conditions) -> None:
@@ -177,9 +201,14 @@ def _code_of(status: Codeable | None) -> str:
     return status.coding[0].code if status is not None and status.coding else ""
 
 
-def _leave_out(item: _Received, reason: Reason | str, sentence: str, found: Conditions) -> None:
+def _leave_out(
+    item: _Received, reason: Reason | str, sentence: str, found: Conditions, *, unjudged: bool = False
+) -> None:
     slug = reason if isinstance(reason, str) else reason.slug
-    found.ignored.append(Ignored(item.path, item.reference, slug, sentence))
+    left_out = Ignored(item.path, item.reference, slug, sentence)
+    found.ignored.append(left_out)
+    if unjudged:
+        found.unjudged.append(left_out)
 
 
 def mixed(path: str) -> Problem:

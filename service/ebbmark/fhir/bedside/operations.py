@@ -94,8 +94,10 @@ OPERATIONS: tuple[Operation, ...] = (
         "Lays out the steps of a chosen staircase from where this patient is now: settings, resulting peak pressure, "
         "time, what to record, what to expect, and the stop criteria. By default without high-pressure recruitment; "
         "the variant with recruitment exists on explicit choice only and shows the evidence. A documented "
-        "contraindication stops the plan. With Accept: text/html the same plan comes as a page to print.",
-        (*_CONDITIONS, "staircase", "variant", "peep-rise"),
+        "contraindication or high-risk condition, readings that show one, and a Condition that cannot be judged stop "
+        "the plan until a clinician has acknowledged each by name; with recruitment a contraindication stops it for "
+        "good. With Accept: text/html the same plan comes as a page to print.",
+        (*_CONDITIONS, "staircase", "variant", "peep-rise", "acknowledged", "acknowledged-by"),
         True,
         "A collection: GuidanceResponse, a draft CarePlan with a RequestGroup of its steps and a DeviceRequest for the "
         f"settings of each, {_WITH}",

@@ -61,8 +61,18 @@ def _care_plan(names: Names, plan: Plan) -> Json:
         "author": names.to("device"),
         "supportingInfo": names.inputs(range(len(names.answer.request.sources))),
         "activity": [{"reference": names.to("steps")}],
-        "note": [{"text": text} for text in notes],
+        "note": [_note(names, text) for text in notes],
     }
+
+
+def _note(names: Names, text: str) -> Json:
+    """An annotation; what a clinician has acknowledged carries that person as its author."""
+    who = names.answer.request.asked.acknowledged.who
+    if who is None or text not in names.answer.acknowledged:
+        return {"text": text}
+    if who.reference and "PractitionerRole/" not in who.reference:
+        return {"authorReference": who.as_reference, "text": text}
+    return {"authorString": who.words, "text": text}
 
 
 def _request_group(names: Names, plan: Plan) -> Json:

@@ -58,6 +58,7 @@ class BedsideRequest:
         protocol: rules for reading a trial.
         asked: what else was asked.
         conditions: Conditions that count, with the index of their source.
+        unjudged: Conditions that may be there and of which nobody can say here what they mean.
         changes: charted changes of position and mode.
     """
 
@@ -73,6 +74,7 @@ class BedsideRequest:
     protocol: Protocol
     asked: Asked
     conditions: tuple[tuple[Documented, int], ...]
+    unjudged: tuple[Ignored, ...]
     changes: tuple[CodedChange, ...]
 
 
@@ -152,7 +154,7 @@ def _without_ours(decoded: Parameters | Bundle, how: HowToRead, asked: Asked, si
             if type(given.resource).__name__ != "Condition":
                 sentence = "The parameter condition needs resource: a Condition."
                 asked.problems.append(Problem(ProblemKind.BAD_PARAMETER, path, "another", "a Condition", sentence))
-        elif name in seen:
+        elif name in seen and OWN_PARAMETERS[name].maximum == "1":
             sentence = f"The parameter {name} may be given once."
             asked.problems.append(Problem(ProblemKind.REPEATED_PARAMETER, path, name, "once", sentence))
         else:
@@ -217,6 +219,7 @@ def _answerable(
         protocol=asked.protocol or site.default_protocol,
         asked=asked,
         conditions=tuple((one, first_condition + place) for place, one in enumerate(conditions.documented)),
+        unjudged=tuple(conditions.unjudged),
         changes=tuple(replace(one, source=first_change + one.source) for one in changes),
     )
 

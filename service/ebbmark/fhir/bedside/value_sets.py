@@ -1,5 +1,7 @@
 """How are the codes of a condition published, and how does a site add its own? FHIR ValueSets, one per risk concept.
 
+Beside them stands one of codes that are known to say nothing that is looked for: a Condition of SNOMED CT that is in
+none of these sets cannot be judged here.
 Published as R4 `compose.include`: SNOMED CT by concept, ICD-10 by a filter on the code (`regex`), since a prefix is
 what is compared here. Read from a site: listed concepts, an expansion, and the same filter; what would need a
 terminology server is refused when the service starts.
@@ -14,14 +16,14 @@ from collections.abc import Iterable, Iterator
 import msgspec
 
 from ebbmark import __version__
-from ebbmark.fhir.bedside.condition_codes import LEFT_OPEN, ConditionCodes, ConditionRow
+from ebbmark.fhir.bedside.condition_codes import LEFT_OPEN, NO_RISK, ConditionCodes, ConditionRow
 from ebbmark.fhir.bedside.site import Misread
 from ebbmark.fhir.codesystem import BASE, DEFINITIONS_DATE
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, RiskConcept
 
-__all__ = ["read_value_sets", "value_set", "value_set_url", "with_value_sets"]
+__all__ = ["no_risk_set", "read_value_sets", "value_set", "value_set_url", "with_value_sets"]
 
-_SLUGS = tuple(concept.slug for concept in RISK_CONCEPTS)
+_SLUGS = (*(concept.slug for concept in RISK_CONCEPTS), NO_RISK)
 _PREFIX = re.compile(r"([A-Z0-9.]+)\.\*", re.IGNORECASE)
 _MOST_CODES = 20_000
 
@@ -87,13 +89,31 @@ def value_set(concept: RiskConcept, codes: ConditionCodes) -> dict[str, object]:
     description = (
         f"Conditions that count as {concept.words}. {concept.says} Source: {concept.citation}. {opening}{none}".strip()
     )
+    return _published(concept.slug, concept.words[0].upper() + concept.words[1:], description, rows)
+
+
+def no_risk_set(codes: ConditionCodes) -> dict[str, object]:
+    """FHIR R4 ValueSet of the codes that say nothing that is looked for, a site's included.
+
+    Args:
+        codes: the table in force.
+    """
+    description = (
+        "Conditions of SNOMED CT that are known here to say nothing that is looked for. One that is in no value set "
+        "cannot be judged and stops a plan until a clinician has acknowledged it; a site adds those that it uses. "
+        "Codes of ICD-10 need no entry."
+    )
+    return _published(NO_RISK, "Conditions that are not looked for", description, codes.of(NO_RISK))
+
+
+def _published(slug: str, title: str, description: str, rows: tuple[ConditionRow, ...]) -> dict[str, object]:
     return {
         "resourceType": "ValueSet",
-        "id": concept.slug,
-        "url": value_set_url(concept.slug),
+        "id": slug,
+        "url": value_set_url(slug),
         "version": __version__,
-        "name": "".join(part.capitalize() for part in concept.slug.split("-")),
-        "title": concept.words[0].upper() + concept.words[1:],
+        "name": "".join(part.capitalize() for part in slug.split("-")),
+        "title": title,
         "status": "active",
         "experimental": False,
         "date": DEFINITIONS_DATE,

@@ -113,7 +113,8 @@ def _value(value: Value | None) -> Json:
 def _detected_issue(names: Names, one: Warned) -> Json:
     start, end = map(instant, one.span_s or (names.answer.span_s[1],) * 2)
     when: Json = {"identifiedDateTime": end} if start == end else {"identifiedPeriod": {"start": start, "end": end}}
-    inputs = names.inputs(one.sources)
+    inputs = [*names.inputs(one.sources), *[_named(name) for name in one.about]]
+    who = one.acknowledged_by
     return {
         "resourceType": "DetectedIssue",
         "identifier": [names.identifier(one.kind)],
@@ -125,7 +126,13 @@ def _detected_issue(names: Names, one: Warned) -> Json:
         "author": names.to("device"),
         **({"implicated": inputs} if inputs else {}),
         "detail": one.text,
+        **({"mitigation": [{"action": OWN["acknowledged"], "author": who.as_reference}]} if who else {}),
     }
+
+
+def _named(name: str) -> dict[str, str]:
+    """Reference to an input that has no index, or its place in the request where it has no name."""
+    return {"display": name} if name.startswith(("Bundle.", "Parameters.")) else {"reference": name}
 
 
 def _provenance(names: Names, targets: list[dict[str, str]], recorded_s: float) -> Json:

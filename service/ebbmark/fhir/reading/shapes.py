@@ -159,6 +159,7 @@ class Parameter(msgspec.Struct, frozen=True, gc=False):
     valueDateTime: str = ""
     valueBoolean: bool | None = None
     valueQuantity: QuantityValue | None = None
+    valueReference: Any = None
 
 
 class Parameters(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", tag="Parameters"):

@@ -93,17 +93,6 @@ class Candidate:
     standing: Standing
     sentence: str
 
-    def against(self, scope: Scope) -> tuple[Finding, ...]:
-        """Absolute contraindications that are documented, to any rise of PEEP or, in addition, to recruitment."""
-        scopes = {Scope.ANY_PEEP_RISE, scope}
-        return tuple(
-            finding
-            for finding in self.findings
-            if finding.concept.risk is Risk.ABSOLUTE
-            and finding.concept.scope in scopes
-            and finding.documented in (Documented.PRESENT, Documented.CONTRADICTORY)
-        )
-
 
 def assess_candidate(
     readings: Sequence[Reading],

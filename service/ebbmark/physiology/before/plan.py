@@ -7,11 +7,13 @@ only on explicit choice and carries the evidence against it.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Final
 
 from ebbmark.physiology.advice.evidence import EvidenceLine, evidence_for
 from ebbmark.physiology.before.candidate import Candidate
+from ebbmark.physiology.before.obstacles import to_be_asked
 from ebbmark.physiology.before.plan_refusals import NoPlan, NoPlanReason, Variant, highest_start_cmh2o, refusal
 from ebbmark.physiology.before.plan_steps import (
     Phase,
@@ -104,6 +106,7 @@ def plan_trial(
     rise_cmh2o: float | None = None,
     limits: StopLimits = DEFAULT_STOP_LIMITS,
     candidate: Candidate | None = None,
+    acknowledged: Collection[str] = (),
 ) -> Plan | NoPlan:
     """Lay out the steps that a chosen protocol describes, from the present settings.
 
@@ -115,6 +118,7 @@ def plan_trial(
         rise_cmh2o: PEEP up per step, 2 to 5; the staircase's own where not given [cmH2O].
         limits: stop limits, signed or default.
         candidate: what was found beforehand; without it the plan says that nobody looked.
+        acknowledged: slugs of what was found and a clinician has acknowledged by name.
 
     Returns:
         The plan, or why there is none.
@@ -125,7 +129,7 @@ def plan_trial(
     Source: the staircase's own; common practice has no published source.
     """
     _refuse_nonsense(settings)
-    refused = refusal(settings, rules, variant, rise_cmh2o, candidate, protocol)
+    refused = refusal(settings, rules, variant, rise_cmh2o, candidate, protocol, acknowledged)
     if refused is not None:
         return refused
     recruiting = variant is Variant.WITH_RECRUITMENT
@@ -206,8 +210,18 @@ def _warnings(highest: float, high_s: float, recruiting: bool, candidate: Candid
     if candidate is None:
         warnings.append("Contraindications were not looked for before this plan was made.")
     else:
-        warnings.append(candidate.sentence)
-    return tuple(warnings)
+        warnings += [_to_be_asked(candidate, recruiting), candidate.sentence]
+    return tuple(text for text in warnings if text)
+
+
+def _to_be_asked(candidate: Candidate, recruiting: bool) -> str:
+    asked = to_be_asked(candidate, recruiting=recruiting)
+    if not asked:
+        return ""
+    return (
+        f"Not documented, and not taken as absent: {'; '.join(asked)}. Each is to be answered at the bedside before "
+        "the first step."
+    )
 
 
 def _own_rise(rules: StaircaseRules) -> float:

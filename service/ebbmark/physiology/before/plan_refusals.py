@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from enum import Enum
 from math import floor
 from typing import Final
 
 from ebbmark.physiology.before.candidate import Candidate
+from ebbmark.physiology.before.obstacles import obstacles_of
 from ebbmark.physiology.before.plan_steps import Settings
-from ebbmark.physiology.before.risk_concepts import Scope
 from ebbmark.physiology.before.staircase import StaircaseRules, unverified_cells
 from ebbmark.physiology.protocols import Protocol
 
@@ -30,6 +31,7 @@ class NoPlanReason(Enum):
     """Why no plan is laid out."""
 
     CONTRAINDICATED = "contraindicated"
+    NOT_ACKNOWLEDGED = "not-acknowledged"
     NOT_VERIFIED = "protocol-not-verified"
     NO_RECRUITMENT_IN_PROTOCOL = "no-recruitment-in-protocol"
     RISE_OUT_OF_RANGE = "rise-out-of-range"
@@ -60,6 +62,7 @@ def refusal(
     rise_cmh2o: float | None,
     candidate: Candidate | None,
     protocol: Protocol,
+    acknowledged: Collection[str],
 ) -> NoPlan | None:
     """The first reason not to lay out a plan, or None.
 
@@ -70,12 +73,12 @@ def refusal(
         rise_cmh2o: asked for; None for the staircase's own [cmH2O].
         candidate: what was found beforehand, if anybody looked.
         protocol: pressure limits.
+        acknowledged: slugs of what a clinician has acknowledged.
     """
     recruiting = variant is Variant.WITH_RECRUITMENT
-    scope = Scope.RECRUITMENT if recruiting else Scope.ANY_PEEP_RISE
-    against = candidate.against(scope) if candidate else ()
-    if against:
-        return NoPlan(NoPlanReason.CONTRAINDICATED, " ".join(f"No plan: {one.sentence}" for one in against))
+    against = _against(candidate, acknowledged, recruiting=recruiting)
+    if against is not None:
+        return against
     if recruiting and rules.recruitment is None:
         return NoPlan(NoPlanReason.NO_RECRUITMENT_IN_PROTOCOL, f"{rules.title} describes no recruitment.")
     missing = unverified_cells(rules, with_recruitment=recruiting)
@@ -89,6 +92,18 @@ def refusal(
         sentence = f"A rise of {rise_cmh2o:g} cmH2O per step was asked for; common practice is 2 to 5 cmH2O."
         return NoPlan(NoPlanReason.RISE_OUT_OF_RANGE, sentence)
     return None if recruiting else _without_room(settings, rules, protocol)
+
+
+def _against(candidate: Candidate | None, acknowledged: Collection[str], *, recruiting: bool) -> NoPlan | None:
+    obstacles = obstacles_of(candidate, recruiting=recruiting) if candidate else ()
+    final = [one for one in obstacles if one.final]
+    if final:
+        return NoPlan(NoPlanReason.CONTRAINDICATED, " ".join(f"No plan: {one.sentence}" for one in final))
+    open_ones = [one for one in obstacles if one.slug not in acknowledged]
+    if open_ones:
+        said = " ".join(one.sentence for one in open_ones)
+        return NoPlan(NoPlanReason.NOT_ACKNOWLEDGED, f"No plan until a clinician has acknowledged it: {said}")
+    return None
 
 
 def _without_room(settings: Settings, rules: StaircaseRules, protocol: Protocol) -> NoPlan | None:

@@ -14,7 +14,7 @@ from ebbmark.physiology.before.ards_class import latest
 from ebbmark.physiology.before.risk_concepts import Risk
 from ebbmark.physiology.readings import Quantity, Reading
 
-__all__ = ["ReadingRisk", "risks_in_readings"]
+__all__ = ["READING_RISKS", "ReadingRisk", "risks_in_readings"]
 
 RECENT_S: Final = 3600.0
 """A mean arterial pressure older than this says nothing about the circulation now. This project's choice."""
@@ -119,3 +119,6 @@ _THRESHOLDS: Final = (
                f"Body mass index is {{value:.0f}} kg/m2, above 60: {_NO_EVIDENCE}", _TRIAL),
 )
 # fmt: on
+
+READING_RISKS: Final = tuple(threshold.slug for threshold in _THRESHOLDS)
+"""Slugs of everything that readings can show."""
