@@ -137,7 +137,7 @@ def test_conditions_are_read_with_those_that_say_no_more_than_that_something_is_
 def test_a_documented_contraindication_in_the_record_stops_the_plan() -> None:
     refusal = refused("plan-trial", whole(*NOW, condition("ptx", "J93.0")), now=stamp(60))
 
-    assert refusal.problems[0].kind is ProblemKind.NO_PLAN
+    assert refusal.problems[0].kind is ProblemKind.NOT_ACKNOWLEDGED
 
 
 def test_where_conditions_cannot_be_read_nothing_passes_for_not_documented() -> None:
