@@ -1,0 +1,25 @@
+"""How does an answer look? The one figure of this project, its words and its data, for pages, paper and files."""
+
+from __future__ import annotations
+
+from ebbmark.report.content import Figure, figure_of
+from ebbmark.report.drawing import Form, draw
+from ebbmark.report.field import NARROW, WIDE, Aspect
+from ebbmark.report.palette import DARK, LIGHT, Palette
+from ebbmark.report.words import FigureTable, alternative_text, figure_table
+
+__all__ = [
+    "DARK",
+    "LIGHT",
+    "NARROW",
+    "WIDE",
+    "Aspect",
+    "Figure",
+    "FigureTable",
+    "Form",
+    "Palette",
+    "alternative_text",
+    "draw",
+    "figure_of",
+    "figure_table",
+]

@@ -1,0 +1,162 @@
+"""Where does everything in the figure lie? Rows of words around two panels that share one scale of PEEP.
+
+Each row has its own height, so that a longer sentence makes the figure taller and never meets another.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from ebbmark.report.bars_panel import bars_panel
+from ebbmark.report.content import Figure
+from ebbmark.report.curve_panel import curve_panel
+from ebbmark.report.field import EDGE_IN, HAIR_PT, Aspect, Field
+from ebbmark.report.ink import Drawing, Ink, Label, Line, Marks, Role
+from ebbmark.report.key import KEY_ROWS, key_above
+from ebbmark.report.placing import ASCENT, DESCENT, LEADING, POINTS_PER_INCH, Measure, broken, kept_inside
+from ebbmark.report.words import closing_words, notes, origin_words, peep_title, suggestion_words
+
+__all__ = ["laid_out"]
+
+_MARKS_IN = 0.24
+_ARROW_IN = 0.42
+_MARK_PT = 8.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Rows:
+    """Lower ends of the rows from below to above [in], and what they say."""
+
+    origin: tuple[str, ...]
+    noted: tuple[str, ...]
+    closing: tuple[str, ...]
+    suggestion: tuple[str, ...]
+    noted_at: float
+    title_at: float
+    bars_at: float
+    closing_at: float
+    interval_at: float
+    curve_at: float
+    margins_at: float
+    suggestion_at: float
+    key_at: float
+    height: float
+
+
+def laid_out(figure: Figure, aspect: Aspect, measure: Measure) -> Drawing:
+    """Place everything.
+
+    Args:
+        figure: what is drawn.
+        aspect: in which shape.
+        measure: how wide a text is.
+    """
+    rows = _rows(figure, aspect, measure)
+    field = Field(figure, aspect, measure, rows.bars_at, rows.curve_at)
+    inks = [
+        *_through_the_curve(field, rows),
+        *curve_panel(field),
+        *bars_panel(field),
+        *_suggestion(field, rows),
+        *_closing(field, rows),
+        *_below(field, rows),
+    ]
+    if not aspect.beside_in:
+        inks += key_above(field, rows.key_at)
+    return Drawing(aspect.width_in, rows.height, tuple(inks))
+
+
+def _rows(figure: Figure, aspect: Aspect, measure: Measure) -> _Rows:
+    width = aspect.width_in - 2 * EDGE_IN
+    text, small = aspect.text_pt * LEADING / POINTS_PER_INCH, aspect.small_pt * LEADING / POINTS_PER_INCH
+    origin = broken(origin_words(figure), aspect.small_pt, width, measure)
+    said = notes(figure, outside_drawn=aspect.beside_in > 0)
+    noted = tuple(line for note in said for line in broken(note, aspect.text_pt, width, measure))
+    closing = broken(closing_words(figure), aspect.text_pt, width, measure)
+    suggestion = broken(suggestion_words(figure), aspect.text_pt, width, measure)
+    noted_at = EDGE_IN + small * len(origin) + 0.08
+    title_at = noted_at + text * len(noted) + (0.06 if noted else 0.0)
+    bars_at = title_at + text + small + 0.14
+    closing_at = bars_at + aspect.bars_in + small + 0.12
+    interval_at = closing_at + text * len(closing)
+    curve_at = interval_at + (0.16 if figure.closing.peep_cmh2o is None else _MARKS_IN)
+    margins_at = curve_at + aspect.curve_in
+    suggestion_at = margins_at + (0.1 if figure.suggested_peep_cmh2o is None else _MARKS_IN)
+    key_at = suggestion_at + text * len(suggestion) + 0.1
+    height = (suggestion_at + text * len(suggestion) if aspect.beside_in else key_at + KEY_ROWS * small) + EDGE_IN
+    return _Rows(
+        origin, noted, closing, suggestion,
+        noted_at, title_at, bars_at, closing_at, interval_at, curve_at, margins_at, suggestion_at, key_at, height,
+    )  # fmt: skip
+
+
+def _through_the_curve(field: Field, rows: _Rows) -> Iterator[Ink]:
+    """The two pressures as upright lines behind the curve."""
+    top = field.curve_top
+    closing, suggested = field.figure.closing.peep_cmh2o, field.figure.suggested_peep_cmh2o
+    if suggested is not None:
+        x = field.x(suggested)
+        yield Line(((x, rows.margins_at + 0.04), (x, field.curve_at)), "suggestion", 1.0)
+    if closing is not None:
+        x = field.x(closing)
+        yield Line(((x, rows.interval_at + _MARKS_IN / 2), (x, top)), "closing", 1.0, dashed=True)
+
+
+def _suggestion(field: Field, rows: _Rows) -> Iterator[Ink]:
+    figure, y = field.figure, rows.margins_at + _MARKS_IN / 2
+    suggested = figure.suggested_peep_cmh2o
+    at = field.x(suggested) if suggested is not None else (field.left + field.right) / 2
+    if suggested is not None:
+        places = [field.x(margin.peep_cmh2o) for margin in figure.margins if margin.tested]
+        yield Line(((min(places), y), (max(places), y)), "suggestion", HAIR_PT)
+        others = tuple((x, y) for x in places if x != at)
+        yield Marks(others, "open-triangle", "suggestion", 0.75 * _MARK_PT)
+        yield Marks(((at, y),), "triangle", "suggestion", _MARK_PT)
+    yield from _sentence(rows.suggestion, at, rows.suggestion_at, field)
+
+
+def _closing(field: Field, rows: _Rows) -> Iterator[Ink]:
+    closing, y = field.figure.closing, rows.interval_at + _MARKS_IN / 2 - 0.02
+    at = (field.left + field.right) / 2
+    if closing.peep_cmh2o is not None:
+        at = field.x(closing.peep_cmh2o)
+        low, high = closing.interval_cmh2o or (closing.peep_cmh2o, closing.peep_cmh2o)
+        ends = (field.x(high), field.x(low))
+        if low != high:
+            yield Line(((ends[0], y), (ends[1], y)), "closing", 1.4)
+            for end in ends:
+                yield Line(((end, y - 0.05), (end, y + 0.05)), "closing", 1.4)
+        yield Marks(((at, y),), "diamond", "closing", _MARK_PT)
+    yield from _sentence(rows.closing, at, rows.closing_at, field)
+
+
+def _sentence(lines: Sequence[str], middle: float, at: float, field: Field) -> Iterator[Label]:
+    """Lines one below the other, as near to a place as the edges allow."""
+    size = field.aspect.text_pt
+    widest = max(field.measure(line, size) for line in lines)
+    x = kept_inside(middle, widest, EDGE_IN, field.aspect.width_in - EDGE_IN)
+    yield from _stacked(lines, x, at, size, "ink")
+
+
+def _stacked(lines: Sequence[str], x: float, at: float, size: float, role: Role) -> Iterator[Label]:
+    for number, line in enumerate(reversed(lines)):
+        y = at + (DESCENT + number * LEADING) * size / POINTS_PER_INCH
+        yield Label((x, y), line, size, "middle", role)
+
+
+def _below(field: Field, rows: _Rows) -> Iterator[Ink]:
+    """Title of the scale, direction of the limb, what belongs to no step, and which answer this is."""
+    aspect, middle = field.aspect, (field.left + field.right) / 2
+    size, said = aspect.text_pt, (peep_title(field.figure), "PEEP lowered")
+    widths = [field.measure(text, size) for text in said]
+    gap = 0.22
+    x = kept_inside(middle, sum(widths) + gap + 0.06 + _ARROW_IN, EDGE_IN, aspect.width_in - EDGE_IN)
+    x -= (sum(widths) + gap + 0.06 + _ARROW_IN) / 2
+    y = rows.title_at + DESCENT * size / POINTS_PER_INCH
+    yield Label((x, y), said[0], size)
+    yield Label((x + widths[0] + gap, y), said[1], size)
+    start, height = x + widths[0] + gap + widths[1] + 0.06, y + ASCENT * size / POINTS_PER_INCH / 2
+    yield Line(((start, height), (start + _ARROW_IN, height)), "ink", 0.9, arrow=True)
+    yield from _stacked(rows.noted, middle, rows.noted_at, size, "ink")
+    yield from _stacked(rows.origin, aspect.width_in / 2, EDGE_IN, aspect.small_pt, "muted")

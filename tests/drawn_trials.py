@@ -1,0 +1,78 @@
+"""Trials to be drawn, invented by us: no real patient, no measured trial. Each goes the whole way from a table."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from ebbmark.fhir.reading.charted_steps import read_charted_steps
+from ebbmark.fhir.reading.read import read_request
+from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
+from ebbmark.recommend import recommend, recommend_for
+
+__all__ = ["DRAWN", "charted", "fixture"]
+
+FIXTURES = Path(__file__).parents[1] / "fixtures"
+AT_S = 1_780_000_000.0
+STEPS_OF_ONE = tuple(range(30, 5, -1))
+"""25 steps of 1 cmH2O."""
+
+
+def fixture(name: str) -> Recommendation:
+    return recommend((FIXTURES / name / "request.json").read_bytes(), at_s=AT_S)
+
+
+def charted(
+    peeps: Sequence[float],
+    compliances: Sequence[float],
+    *,
+    rows: int = 2,
+    noise: float = 0.01,
+    far: dict[int, float] | None = None,
+    kind: str = "static",
+) -> Recommendation:
+    """A limb as a table: `rows` compliances per step with a relative noise, some of them (by row) put elsewhere."""
+    random = np.random.default_rng(7)
+    lines = [f"peep_cmh2o,compliance_{kind}_ml_per_cmh2o,tidal_volume_ml"]
+    for peep, compliance in zip(peeps, compliances, strict=True):
+        for _ in range(rows):
+            value = compliance * float(np.exp(noise * random.standard_normal()))
+            lines.append(f"{peep},{(far or {}).get(len(lines) - 1, value):.2f},400")
+    steps = read_charted_steps("\n".join(lines).encode(), height_cm=171.0, sex="male")
+    request = read_request(steps.bundle, at_s=AT_S)
+    return recommend_for(replace(request, protocol=replace(DEFAULT_PROTOCOL, minimum_steps=3)))
+
+
+def hump(peeps: Sequence[float], best: float, *, height: float = 45.0, slope: float = 0.02) -> tuple[float, ...]:
+    """A compliance that is highest at one PEEP and falls off to both sides, faster below."""
+    return tuple(
+        height * (1 - slope * (peep - best) * 0.6) if peep > best else height * (1 - slope * 1.6 * (best - peep))
+        for peep in peeps
+    )
+
+
+DRAWN: dict[str, Callable[[], Recommendation]] = {
+    "clear closing": lambda: fixture("clear-closing"),
+    "never reached": lambda: fixture("never-reached"),
+    "noisy record": lambda: fixture("noisy-record"),
+    "25 steps": lambda: charted(STEPS_OF_ONE, hump(STEPS_OF_ONE, 14), rows=3),
+    "25 steps, wide spread": lambda: charted(STEPS_OF_ONE, hump(STEPS_OF_ONE, 16, slope=0.012), rows=2, noise=0.06),
+    "3 steps": lambda: charted((14, 10, 6), (44, 45, 36)),
+    "closing at the second step": lambda: charted((20, 18, 16, 14, 12), (45, 38, 34, 31, 28)),
+    "closing at the last step": lambda: charted((20, 18, 16, 14, 12, 10), (38, 40, 42, 43, 43.5, 37)),
+    "falling from the first step": lambda: charted((14, 12, 10, 8, 6), (46, 41, 36, 32, 28)),
+    "wide spread": lambda: charted((20, 18, 16, 14, 12, 10, 8, 6), (40, 41, 41, 40, 39, 37.5, 36, 34), noise=0.05),
+    "single readings": lambda: charted((18, 16, 14, 12, 10, 8), (38, 41, 42, 42, 37, 31), rows=1),
+    "many readings": lambda: charted((18, 16, 14, 12, 10, 8), (38, 41, 42, 42, 37, 31), rows=40, noise=0.03),
+    "far readings": lambda: charted((18, 16, 14, 12, 10, 8), (38, 41, 42, 42, 37, 31), rows=4, far={5: 3.0, 6: 110.0}),
+    "dynamic": lambda: charted((18, 16, 14, 12, 10, 8), (28, 31, 32, 32, 27, 21), kind="dynamic"),
+    "steps of different size": lambda: charted(
+        (24, 20, 18, 17.5, 15, 14.5, 12, 10, 9.5, 6), (36, 38, 39.4, 40, 40.5, 40.5, 40, 36, 35, 30)
+    ),
+    "margin beyond the tested range": lambda: charted((12, 11, 10, 9, 8, 7), (42, 43, 42.5, 38, 35, 32)),
+    "very stiff": lambda: charted((16, 14, 12, 10, 8), (6.1, 6.4, 6.5, 5.6, 4.7)),
+}
