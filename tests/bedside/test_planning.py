@@ -18,14 +18,17 @@ READINGS = [
 ]
 
 
-def settings(said: Said) -> list[tuple[float | None, float | None]]:
-    """Set PEEP and resulting peak of every step."""
+EXPECTED_PEAK = "expected-peak-pressure"
+
+
+def settings(said: Said, what: str = "planned-peak-pressure") -> list[tuple[float | None, float | None]]:
+    """Set PEEP and resulting end-inspiratory or expected peak pressure of every step."""
     found = []
     for request in said.of("DeviceRequest"):
         values: dict[str, Any] = {
             one["code"]["coding"][0]["code"]: one["valueQuantity"]["value"] for one in request.get("parameter", ())
         }
-        found.append((values.get("20077-4"), values.get("planned-peak-pressure")))
+        found.append((values.get("20077-4"), values.get(what)))
     return found
 
 
@@ -70,7 +73,8 @@ def test_recruitment_is_laid_out_on_explicit_choice_with_the_evidence_in_plain_w
 
     (plan,) = said.of("CarePlan")
     notes = " ".join(note["text"] for note in plan["note"])
-    assert max(peak for _, peak in settings(said) if peak is not None) == 50.0
+    assert max(peak for _, peak in settings(said, EXPECTED_PEAK) if peak is not None) == 50.0
+    assert max(end for _, end in settings(said) if end is not None) == 45.0  # flow takes 5 in resistance
     assert "This variant was chosen; the service does not suggest it." in notes
     assert "in ART more patients died" in notes
 
@@ -327,3 +331,32 @@ def test_a_peep_setting_that_a_later_measurement_contradicts_is_not_planned_from
     refusal = refused(OPERATION, rows, now=NOW)
 
     assert "PEEP set 5 and measured since 14 cmH2O" in refusal.problems[0].sentence
+
+
+def peaks(rows: list[Json]) -> list[float | None]:
+    said = asked(OPERATION, rows, now=NOW)
+    return [peak for _, peak in settings(said, EXPECTED_PEAK)][:3]
+
+
+def test_peak_pressure_is_expected_above_plateau_by_what_flow_takes_in_resistance_now() -> None:
+    assert peaks(READINGS) == [29.0, 32.0, 35.0]
+
+
+def test_a_peak_that_was_not_read_beside_plateau_is_not_taken_for_it() -> None:
+    apart = [row("2026-03-01T09:40:00Z", "settings", peep_set=10.0), row("2026-03-01T09:41:00Z", "peak", peak=40.0)]
+
+    said = asked(OPERATION, [*apart, row(stamp(5), "breath", plateau=24.0, expired=360.0)], now=NOW)
+
+    assert {peak for _, peak in settings(said, EXPECTED_PEAK)} == {None}
+    assert any("Peak pressure is not known" in note for note in said.notes)
+
+
+def test_in_pressure_control_the_set_pressure_is_the_peak_though_none_was_read() -> None:
+    assert peaks([row(stamp(0), "settings", peep_set=10.0, above=14.0)]) == [24.0, 27.0, 30.0]
+
+
+def test_without_plateau_pressure_peak_pressure_stands_for_it() -> None:
+    rows = [READINGS[0], row(stamp(5), "breath", peak=24.0, expired=360.0)]
+
+    assert [end for _, end in settings(asked(OPERATION, rows, now=NOW))][:3] == [24.0, 27.0, 30.0]
+    assert peaks(rows) == [24.0, 27.0, 30.0]

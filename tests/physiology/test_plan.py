@@ -10,7 +10,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ebbmark.physiology.before.candidate import assess_candidate
-from ebbmark.physiology.before.plan import NoPlan, NoPlanReason, Phase, Plan, PlanStep, Settings, Variant, plan_trial
+from ebbmark.physiology.before.plan import (
+    Control,
+    NoPlan,
+    NoPlanReason,
+    Phase,
+    Plan,
+    PlanStep,
+    Settings,
+    Variant,
+    plan_trial,
+)
 from ebbmark.physiology.before.published_staircases import COMMON_PRACTICE
 from ebbmark.physiology.before.staircase import Cell, StaircaseRules, Traced, faults_of_rules
 from ebbmark.physiology.during.stop_limits import DEFAULT_STOP_LIMITS, Limit
@@ -43,7 +53,7 @@ def test_the_default_has_no_recruitment_and_stays_within_the_plateau_limit() -> 
     plan = planned()
 
     assert plan.variant is Variant.DECREMENTAL_ONLY
-    assert plan.highest_peak_cmh2o == 30
+    assert plan.highest_end_inspiratory_cmh2o == 30
     assert {step.phase for step in plan.steps} == {Phase.BEFORE, Phase.UP, Phase.DESCENT, Phase.SET}
 
 
@@ -72,7 +82,7 @@ def test_the_time_is_the_sum_of_its_steps() -> None:
 def test_each_step_gives_peak_pressure_volume_records_and_expectation() -> None:
     step = next(one for one in planned().steps if one.phase is Phase.DESCENT)
 
-    assert (step.peak_cmh2o, step.expected_tidal_volume_ml) == (30, 420)
+    assert (step.end_inspiratory_cmh2o, step.expected_tidal_volume_ml) == (30, 420)
     assert "overdistension" in step.expect
     assert step.record
 
@@ -93,7 +103,7 @@ def test_it_ends_at_six_millilitres_per_kilogram_and_two_above_closing() -> None
 
 def test_recruitment_chosen_follows_common_practice_to_20_and_50() -> None:
     plan = planned(variant=RECRUITING)
-    up = [(step.peep_cmh2o, step.peak_cmh2o) for step in plan.steps if step.phase is Phase.RECRUITMENT]
+    up = [(step.peep_cmh2o, step.end_inspiratory_cmh2o) for step in plan.steps if step.phase is Phase.RECRUITMENT]
 
     assert up == [(13, 27), (16, 30), (19, 33), (20, 34), (20, 39), (20, 44), (20, 49), (20, 50)]
     assert levels(plan, Phase.REOPENING) == [20]
@@ -112,14 +122,14 @@ def test_recruitment_chosen_says_how_long_pressure_is_high_and_carries_the_evide
 
 
 def test_steps_above_the_plateau_limit_say_so() -> None:
-    above = [step for step in planned(variant=RECRUITING).steps if (step.peak_cmh2o or 0) > 30]
+    above = [step for step in planned(variant=RECRUITING).steps if (step.end_inspiratory_cmh2o or 0) > 30]
 
     assert above
     assert all("above 30 cmH2O" in step.remark for step in above)
 
 
 def test_a_step_whose_volume_would_pass_eight_millilitres_per_kilogram_says_so() -> None:
-    top = next(step for step in planned(variant=RECRUITING).steps if step.peak_cmh2o == 50)
+    top = next(step for step in planned(variant=RECRUITING).steps if step.end_inspiratory_cmh2o == 50)
 
     assert "900 mL (12.9 mL/kg), above 8 mL/kg" in top.remark
 
@@ -129,7 +139,7 @@ def test_a_patient_above_the_top_is_not_lowered_to_be_recruited() -> None:
     first = next(step for step in plan.steps if step.phase is Phase.RECRUITMENT)
 
     assert first.peep_cmh2o == 22
-    assert plan.highest_peak_cmh2o == 50
+    assert plan.highest_end_inspiratory_cmh2o == 50
 
 
 @pytest.mark.parametrize("rise", [2.0, 5.0])
@@ -255,6 +265,7 @@ SETTINGS = st.builds(
     pressure_above_peep_cmh2o=st.floats(4, 30),
     pbw_kg=st.floats(35, 100),
     compliance_ml_per_cmh2o=st.none() | st.floats(10, 80),
+    resistive_cmh2o=st.none() | st.floats(0, 40),
 )
 
 
@@ -262,7 +273,10 @@ SETTINGS = st.builds(
 def test_the_default_never_exceeds_the_plateau_limit_whoever_the_patient_is(settings: Settings) -> None:
     answer = plan_trial(settings, protocol=DEFAULT_PROTOCOL)
 
-    assert isinstance(answer, NoPlan) or answer.highest_peak_cmh2o <= DEFAULT_PROTOCOL.plateau_limit_cmh2o + 1e-9
+    assert (
+        isinstance(answer, NoPlan)
+        or answer.highest_end_inspiratory_cmh2o <= DEFAULT_PROTOCOL.plateau_limit_cmh2o + 1e-9
+    )
     assert isinstance(answer, NoPlan) or answer.high_pressure_s == 0
 
 
@@ -283,7 +297,64 @@ def test_every_descent_falls_by_the_decrement_over_at_least_four_steps(settings:
 def test_no_chosen_recruitment_passes_the_peak_that_its_protocol_names(settings: Settings) -> None:
     answer = plan_trial(settings, protocol=DEFAULT_PROTOCOL, variant=RECRUITING)
 
-    assert isinstance(answer, NoPlan) or answer.highest_peak_cmh2o <= 50.0 + 1e-9
+    if isinstance(answer, Plan):
+        reached = answer.highest_peak_cmh2o
+        assert (answer.highest_end_inspiratory_cmh2o if reached is None else reached) <= 50.0 + 1e-6
+        assert all((step.pressure_above_peep_cmh2o or 5.0) >= 4.0 for step in answer.steps)
+
+
+VOLUME_CONTROLLED = replace(NOW, resistive_cmh2o=6.0, control=Control.VOLUME)
+
+
+def test_at_constant_flow_peak_pressure_lies_above_plateau_by_what_resistance_takes() -> None:
+    plan = planned(VOLUME_CONTROLLED)
+
+    assert (plan.highest_end_inspiratory_cmh2o, plan.highest_peak_cmh2o) == (30, 36)
+    assert all(step.peak_cmh2o == step.end_inspiratory_cmh2o + 6 for step in plan.steps if step.end_inspiratory_cmh2o)
+    assert "peak pressure about 36 cmH2O with the 6 cmH2O that flow takes in resistance now" in plan.summary
+
+
+def test_a_ceiling_of_peak_pressure_is_held_against_the_peak_not_the_plateau() -> None:
+    limits = replace(DEFAULT_STOP_LIMITS, peak_pressure_above_cmh2o=Limit(34.0, "unit guide"))
+
+    pressure_controlled = plan_trial(NOW, protocol=DEFAULT_PROTOCOL, limits=limits)
+    answer = plan_trial(VOLUME_CONTROLLED, protocol=DEFAULT_PROTOCOL, limits=limits)
+
+    assert isinstance(pressure_controlled, Plan)
+    assert isinstance(answer, NoPlan)
+    assert answer.reason is NoPlanReason.ABOVE_STOP_LIMIT
+    assert "a peak pressure of 36 cmH2O, above the stop limit of 34 cmH2O" in answer.sentence
+
+
+def test_the_peak_of_a_chosen_recruitment_leaves_room_for_resistance() -> None:
+    plan = planned(VOLUME_CONTROLLED, variant=RECRUITING)
+
+    assert (plan.highest_end_inspiratory_cmh2o, plan.highest_peak_cmh2o) == (44, 50)
+    assert any("Volume is controlled now" in one for one in plan.warnings)
+
+
+def test_where_resistance_leaves_no_breath_no_recruitment_is_laid_out() -> None:
+    answer = refused(replace(NOW, resistive_cmh2o=28.0), variant=RECRUITING)
+
+    assert answer.reason is NoPlanReason.NO_ROOM
+    assert "Flow takes 28 cmH2O in resistance now" in answer.sentence
+
+
+def test_where_peak_pressure_is_not_known_the_plan_says_so_and_what_could_not_be_held() -> None:
+    plan = planned()
+
+    assert plan.highest_peak_cmh2o is None
+    assert {step.peak_cmh2o for step in plan.steps} == {None}
+    assert "peak pressure not known" in plan.summary
+    assert "limit of 50 cmH2O could only be held against the end-inspiratory pressure" in plan.warnings[-1]
+
+
+def test_in_pressure_control_the_set_pressure_is_the_peak() -> None:
+    plan = planned(replace(NOW, resistive_cmh2o=0.0, control=Control.PRESSURE))
+
+    assert plan.highest_peak_cmh2o == plan.highest_end_inspiratory_cmh2o == 30
+    assert "peak pressure about the same" in plan.summary
+    assert not any("Peak pressure" in one for one in plan.warnings)
 
 
 def test_a_protocol_without_recruitment_rises_by_three_per_step() -> None:
@@ -302,7 +373,12 @@ def test_pressure_above_peep_is_cut_where_the_chosen_peak_would_be_passed_on_the
 
     assert isinstance(plan, Plan)
     recruitment = [step for step in plan.steps if step.phase is Phase.RECRUITMENT]
-    assert [(step.peep_cmh2o, step.peak_cmh2o) for step in recruitment] == [(13, 27), (16, 30), (19, 32), (20, 32)]
+    assert [(step.peep_cmh2o, step.end_inspiratory_cmh2o) for step in recruitment] == [
+        (13, 27),
+        (16, 30),
+        (19, 32),
+        (20, 32),
+    ]
 
 
 def test_a_protocol_whose_margin_was_not_read_names_no_number_above_closing() -> None:
@@ -318,12 +394,12 @@ def test_the_summary_gives_start_levels_time_and_the_volume_to_return_to() -> No
     assert planned().summary == (
         "Staircase of common practice, without high-pressure recruitment: from PEEP 10 cmH2O now to 16, then 6 levels "
         "from there down to 6 cmH2O; about 14 minutes in all if every step is taken. Highest end-inspiratory "
-        "pressure 30 cmH2O. Afterwards back to 6 mL/kg (420 mL)."
+        "pressure 30 cmH2O, peak pressure not known. Afterwards back to 6 mL/kg (420 mL)."
     )
 
 
 def test_a_step_exactly_at_the_plateau_limit_is_not_called_above_it() -> None:
-    at_limit = [step for step in planned().steps if step.peak_cmh2o == 30]
+    at_limit = [step for step in planned().steps if step.end_inspiratory_cmh2o == 30]
 
     assert at_limit
     assert not [step for step in at_limit if step.remark]

@@ -51,6 +51,7 @@ BEDSIDE_CONCEPTS: tuple[tuple[str, str, str], ...] = (
     ("ventilator-settings", "Ventilator settings of one step", "Settings that a plan names for one step; a plan, never an order."),
     ("pressure-above-peep", "Inspiratory pressure above PEEP", "Inspiratory pressure set above PEEP."),
     ("planned-peak-pressure", "Resulting end-inspiratory pressure", "Set PEEP plus the inspiratory pressure above it, without what flow takes in resistance."),
+    ("expected-peak-pressure", "Expected peak pressure", "Resulting end-inspiratory pressure and what flow takes in resistance now; left out where that is not known."),
     ("expected-tidal-volume", "Expected tidal volume", "If compliance stayed as it is now; for the last step, the volume to return to."),
     ("phase-before", "Before the trial", "The state to compare with afterwards."),
     ("phase-up", "Way up", "PEEP raised within the plateau limit."),

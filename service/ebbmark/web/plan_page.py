@@ -94,11 +94,11 @@ def plan_page(answer: Answer) -> str:
 
 
 def _table(plan: Plan) -> str:
-    heads = ("Step", "PEEP", "Above PEEP", "End of inspiration", "Time", "Expect and record", "Seen")
+    heads = ("Step", "PEEP", "Above PEEP", "End of inspiration", "Peak", "Time", "Expect and record", "Seen")
     row = "".join(f'<th scope="col">{head}</th>' for head in heads)
     caption = (
-        "Pressures in cmH2O. The one at the end of inspiration is PEEP plus the pressure above it; peak pressure lies "
-        "higher where flow meets resistance, as in volume control. About "
+        "Pressures in cmH2O. The one at the end of inspiration is PEEP plus the pressure above it; peak is that and "
+        "what flow takes in resistance now, and empty where that is not known. About "
         f"{plan.total_s / 60:.0f} minutes in all if every step is taken."
     )
     rows = "\n".join(_row(step, _first_alike(step, plan)) for step in plan.steps)
@@ -116,7 +116,13 @@ def _first_alike(step: PlanStep, plan: Plan) -> int:
 
 def _row(step: PlanStep, alike: int) -> str:
     minutes = f"{step.dwell_s / 60:g} min" if step.dwell_s else ""
-    numbers = (_number(step.peep_cmh2o), _number(step.pressure_above_peep_cmh2o), _number(step.peak_cmh2o), minutes)
+    pressures = (
+        step.peep_cmh2o,
+        step.pressure_above_peep_cmh2o,
+        step.end_inspiratory_cmh2o,
+        step.peak_cmh2o,
+    )
+    numbers = (*map(_number, pressures), minutes)
     cells = "".join(f'<td class="number">{one}</td>' for one in numbers)
     remark = f"<strong>{escape(step.remark)}</strong> " if step.remark else ""
     record = escape("; ".join(step.record))

@@ -39,7 +39,8 @@ def settings_words(step: PlanStep) -> str:
     if step.peep_cmh2o is None or step.pressure_above_peep_cmh2o is None:
         return "PEEP and tidal volume by what the trial showed"
     above = f"{step.pressure_above_peep_cmh2o:g} above it"
-    return f"PEEP {step.peep_cmh2o:g} cmH2O, {above}, peak {step.peak_cmh2o:g} cmH2O"
+    peak = "peak not known" if step.peak_cmh2o is None else f"peak about {step.peak_cmh2o:g} cmH2O"
+    return f"PEEP {step.peep_cmh2o:g} cmH2O, {above}, end of inspiration {step.end_inspiratory_cmh2o:g} cmH2O, {peak}"
 
 
 def _kind(step: PlanStep) -> str:
@@ -110,7 +111,8 @@ def _device_request(names: Names, step: PlanStep) -> Json:
     rows = (
         (LOINC_TERMS["peep-set"], step.peep_cmh2o, PRESSURE),
         (OWN["pressure-above-peep"], step.pressure_above_peep_cmh2o, PRESSURE),
-        (OWN["planned-peak-pressure"], step.peak_cmh2o, PRESSURE),
+        (OWN["planned-peak-pressure"], step.end_inspiratory_cmh2o, PRESSURE),
+        (OWN["expected-peak-pressure"], step.peak_cmh2o, PRESSURE),
         (OWN["expected-tidal-volume"], step.expected_tidal_volume_ml, VOLUME),
     )
     settings = [

@@ -14,8 +14,10 @@ from typing import Final
 from ebbmark.physiology.advice.evidence import EvidenceLine, evidence_for
 from ebbmark.physiology.before.candidate import Candidate
 from ebbmark.physiology.before.obstacles import to_be_asked
+from ebbmark.physiology.before.peak_pressure import peak_warnings, peak_words
 from ebbmark.physiology.before.plan_refusals import NoPlan, NoPlanReason, Variant, highest_start_cmh2o, refusal
 from ebbmark.physiology.before.plan_steps import (
+    Control,
     Phase,
     PlanStep,
     Settings,
@@ -32,7 +34,7 @@ from ebbmark.physiology.during.stop_limits import DEFAULT_STOP_LIMITS, StopLimit
 from ebbmark.physiology.formulas.bounds import require_at_least_zero, require_positive
 from ebbmark.physiology.protocols import Protocol
 
-__all__ = ["NoPlan", "NoPlanReason", "Phase", "Plan", "PlanStep", "Settings", "Variant", "plan_trial"]
+__all__ = ["Control", "NoPlan", "NoPlanReason", "Phase", "Plan", "PlanStep", "Settings", "Variant", "plan_trial"]
 
 HIGH_PRESSURE_CMH2O: Final = 35.0
 """Airway pressure from which the European guideline speaks of high pressure; one minute or longer is prolonged."""
@@ -68,8 +70,9 @@ class Plan:
         citation: of the staircase.
         steps: in order.
         total_s: of all steps whose time is known [s].
-        highest_peak_cmh2o: PEEP plus pressure above PEEP, over all steps.
-        high_pressure_s: time with peak pressure at or above 35 cmH2O [s].
+        highest_end_inspiratory_cmh2o: PEEP plus pressure above PEEP, over all steps.
+        highest_peak_cmh2o: expected peak pressure, over all steps; None where not known.
+        high_pressure_s: time with end-inspiratory pressure at or above 35 cmH2O [s].
         target_ml: tidal volume to return to, at the protocol's volume per predicted body weight [mL].
         preconditions: before the first step.
         stops: the stop criteria in words, with their limits and sources.
@@ -86,7 +89,8 @@ class Plan:
     citation: str
     steps: tuple[PlanStep, ...]
     total_s: float
-    highest_peak_cmh2o: float
+    highest_end_inspiratory_cmh2o: float
+    highest_peak_cmh2o: float | None
     high_pressure_s: float
     target_ml: float
     preconditions: str
@@ -137,7 +141,7 @@ def plan_trial(
     if recruiting and rules.recruitment is not None:
         up = way_up(settings, rules.recruitment, rise)
         top = rules.start_cmh2o.value or 0.0
-        closing = reopening(rules)
+        closing = reopening(settings, rules)
     else:
         top = highest_start_cmh2o(settings, rules, protocol)
         up = climb_within_limit(settings, top, rise, rules.dwell_s.value or 0.0)
@@ -146,14 +150,22 @@ def plan_trial(
     body = (*up, *descent(settings, rules, top), *closing)
     steps = written_out(body, settings, rules, protocol, recruiting=recruiting)
     plan = _plan(steps, settings, protocol, rules, variant, limits, candidate, target_ml)
+    return _above_ceiling(plan, limits) or plan
+
+
+def _above_ceiling(plan: Plan, limits: StopLimits) -> NoPlan | None:
+    """No plan that its own stop limit would end: the limit is of peak pressure, and held against it where known."""
     ceiling = limits.peak_pressure_above_cmh2o
-    if ceiling is not None and plan.highest_peak_cmh2o > ceiling.value:
-        sentence = (
-            f"{rules.title} reaches {plan.highest_peak_cmh2o:g} cmH2O at the end of inspiration, above the stop limit "
-            f"of {ceiling.value:g} cmH2O ({ceiling.source}); no plan is laid out that its own stop limit would end."
-        )
-        return NoPlan(NoPlanReason.ABOVE_STOP_LIMIT, sentence)
-    return plan
+    known = plan.highest_peak_cmh2o
+    reached = plan.highest_end_inspiratory_cmh2o if known is None else known
+    if ceiling is None or reached <= ceiling.value:
+        return None
+    words = "an end-inspiratory pressure" if known is None else "a peak pressure"
+    sentence = (
+        f"{plan.title} reaches {words} of {reached:g} cmH2O, above the stop limit of {ceiling.value:g} cmH2O for peak "
+        f"pressure ({ceiling.source}); no plan is laid out that its own stop limit would end."
+    )
+    return NoPlan(NoPlanReason.ABOVE_STOP_LIMIT, sentence)
 
 
 def _plan(
@@ -166,8 +178,8 @@ def _plan(
     candidate: Candidate | None,
     target_ml: float,
 ) -> Plan:
-    highest = max(step.peak_cmh2o for step in steps if step.peak_cmh2o is not None)
-    high_s = sum(step.dwell_s for step in steps if (step.peak_cmh2o or 0.0) >= HIGH_PRESSURE_CMH2O)
+    highest = max(step.end_inspiratory_cmh2o for step in steps if step.end_inspiratory_cmh2o is not None)
+    high_s = sum(step.dwell_s for step in steps if (step.end_inspiratory_cmh2o or 0.0) >= HIGH_PRESSURE_CMH2O)
     total_s = sum(step.dwell_s for step in steps)
     recruiting = variant is Variant.WITH_RECRUITMENT
     tested = [step.peep_cmh2o for step in steps if step.phase is Phase.DESCENT and step.peep_cmh2o is not None]
@@ -180,20 +192,21 @@ def _plan(
         citation=rules.citation,
         steps=steps,
         total_s=total_s,
-        highest_peak_cmh2o=highest,
+        highest_end_inspiratory_cmh2o=highest,
+        highest_peak_cmh2o=max((step.peak_cmh2o for step in steps if step.peak_cmh2o is not None), default=None),
         high_pressure_s=high_s,
         target_ml=target_ml,
         preconditions=PRECONDITIONS,
         stops=stop_words(limits),
         limits_signature=limits.signature,
-        warnings=_warnings(highest, high_s, recruiting, candidate),
+        warnings=(*_warnings(highest, high_s, recruiting, candidate), *peak_warnings(settings, limits, recruiting)),
         evidence=evidence,
         summary=(
             f"{rules.title}, {'with' if recruiting else 'without'} high-pressure recruitment: from PEEP "
             f"{settings.peep_cmh2o:g} cmH2O now to {tested[0]:g}, then {len(tested)} levels from there down to "
             f"{tested[-1]:g} cmH2O; about {total_s / 60:.0f} minutes in all if every step is taken. Highest "
-            f"end-inspiratory pressure {highest:g} cmH2O. Afterwards back to {protocol.target_ml_per_kg:g} mL/kg "
-            f"({target_ml:.0f} mL)."
+            f"end-inspiratory pressure {highest:g} cmH2O{peak_words(settings, highest)}. Afterwards back to "
+            f"{protocol.target_ml_per_kg:g} mL/kg ({target_ml:.0f} mL)."
         ),
     )
 

@@ -18,6 +18,8 @@ __all__ = ["NoPlan", "NoPlanReason", "Variant", "highest_start_cmh2o", "refusal"
 
 SMALLEST_RISE_CMH2O: Final = 2.0
 LARGEST_RISE_CMH2O: Final = 5.0
+SMALLEST_PRESSURE_ABOVE_CMH2O: Final = 5.0
+"""Less pressure above PEEP than this is no breath to plan with. This project's choice."""
 
 
 class Variant(Enum):
@@ -91,7 +93,7 @@ def refusal(
     if rise_cmh2o is not None and not SMALLEST_RISE_CMH2O <= rise_cmh2o <= LARGEST_RISE_CMH2O:
         sentence = f"A rise of {rise_cmh2o:g} cmH2O per step was asked for; common practice is 2 to 5 cmH2O."
         return NoPlan(NoPlanReason.RISE_OUT_OF_RANGE, sentence)
-    return None if recruiting else _without_room(settings, rules, protocol)
+    return _without_room_above(settings, rules) if recruiting else _without_room(settings, rules, protocol)
 
 
 def _against(candidate: Candidate | None, acknowledged: Collection[str], *, recruiting: bool) -> NoPlan | None:
@@ -104,6 +106,20 @@ def _against(candidate: Candidate | None, acknowledged: Collection[str], *, recr
         said = " ".join(one.sentence for one in open_ones)
         return NoPlan(NoPlanReason.NOT_ACKNOWLEDGED, f"No plan until a clinician has acknowledged it: {said}")
     return None
+
+
+def _without_room_above(settings: Settings, rules: StaircaseRules) -> NoPlan | None:
+    """With recruitment: resistance may leave no breath between the highest PEEP and the protocol's peak."""
+    assert rules.recruitment is not None  # noqa: S101 - refused before
+    top, peak = _value(rules.recruitment.peep_top_cmh2o.value), _value(rules.recruitment.peak_top_cmh2o.value)
+    resistive = settings.resistive_cmh2o or 0.0
+    if peak - resistive - top >= SMALLEST_PRESSURE_ABOVE_CMH2O:
+        return None
+    sentence = (
+        f"Flow takes {resistive:g} cmH2O in resistance now. Below a peak pressure of {peak:g} cmH2O that leaves no "
+        f"breath at a PEEP of {top:g} cmH2O."
+    )
+    return NoPlan(NoPlanReason.NO_ROOM, sentence)
 
 
 def _without_room(settings: Settings, rules: StaircaseRules, protocol: Protocol) -> NoPlan | None:

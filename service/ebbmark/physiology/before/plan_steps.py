@@ -12,6 +12,7 @@ from typing import NamedTuple
 from ebbmark.physiology.before.staircase import RecruitmentRules, StaircaseRules
 
 __all__ = [
+    "Control",
     "Draft",
     "Phase",
     "PlanStep",
@@ -34,6 +35,13 @@ class Phase(Enum):
     SET = "set"
 
 
+class Control(Enum):
+    """What the ventilator controls."""
+
+    PRESSURE = "pressure"
+    VOLUME = "volume"
+
+
 @dataclass(frozen=True, slots=True)
 class Settings:
     """Where this patient is now.
@@ -43,12 +51,16 @@ class Settings:
         pressure_above_peep_cmh2o: inspiratory pressure set above PEEP; in volume control the driving pressure.
         pbw_kg: predicted body weight.
         compliance_ml_per_cmh2o: at these settings; None where not known.
+        resistive_cmh2o: by how much peak pressure lies above the end-inspiratory pressure; None where not known.
+        control: what the ventilator controls; None where that is not told.
     """
 
     peep_cmh2o: float
     pressure_above_peep_cmh2o: float
     pbw_kg: float
     compliance_ml_per_cmh2o: float | None = None
+    resistive_cmh2o: float | None = None
+    control: Control | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +72,9 @@ class PlanStep:
         phase: part of the trial.
         peep_cmh2o: to be set; None where it follows from the trial.
         pressure_above_peep_cmh2o: to be set; None where it follows from the trial.
-        peak_cmh2o: their sum; None where it follows from the trial.
+        end_inspiratory_cmh2o: their sum; None where it follows from the trial.
+        peak_cmh2o: expected peak pressure: that sum and what flow takes in resistance, as it is now; None where not
+            known, or where it follows from the trial.
         dwell_s: time at this step.
         expected_tidal_volume_ml: if compliance stayed as it is now; None where that is not known.
         record: what to write down.
@@ -72,6 +86,7 @@ class PlanStep:
     phase: Phase
     peep_cmh2o: float | None
     pressure_above_peep_cmh2o: float | None
+    end_inspiratory_cmh2o: float | None
     peak_cmh2o: float | None
     dwell_s: float
     expected_tidal_volume_ml: float | None
@@ -105,12 +120,15 @@ def climb_within_limit(settings: Settings, top_cmh2o: float, rise_cmh2o: float, 
 def way_up(settings: Settings, recruitment: RecruitmentRules, rise_cmh2o: float) -> tuple[Draft, ...]:
     """PEEP up to the top, then inspiratory pressure up to the peak; the last step of each is cut, never overshoots.
 
+    The protocol's peak is held against peak pressure: what flow takes in resistance now is left room for, where it is
+    known.
+
     Args:
         settings: now.
         recruitment: the chosen protocol's way up, every number known.
         rise_cmh2o: PEEP per step.
     """
-    top, peak = recruitment.peep_top_cmh2o.value or 0.0, recruitment.peak_top_cmh2o.value or 0.0
+    top, peak = recruitment.peep_top_cmh2o.value or 0.0, _room(settings, recruitment)
     hold_s = recruitment.hold_s.value or 0.0
     cell = recruitment.pressure_above_peep_cmh2o
     above = settings.pressure_above_peep_cmh2o if cell is None or cell.value is None else cell.value
@@ -144,16 +162,22 @@ def descent(settings: Settings, rules: StaircaseRules, top_cmh2o: float) -> tupl
     )
 
 
-def reopening(rules: StaircaseRules) -> tuple[Draft, ...]:
+def reopening(settings: Settings, rules: StaircaseRules) -> tuple[Draft, ...]:
     """The highest step of the way up once more, where the chosen protocol says so.
 
     Args:
+        settings: now.
         rules: the staircase, every number known.
     """
     if not rules.reopens or rules.recruitment is None:
         return ()
-    top, peak = rules.recruitment.peep_top_cmh2o.value or 0.0, rules.recruitment.peak_top_cmh2o.value or 0.0
+    top, peak = rules.recruitment.peep_top_cmh2o.value or 0.0, _room(settings, rules.recruitment)
     return (Draft(Phase.REOPENING, top, peak - top, rules.recruitment.hold_s.value or 0.0),)
+
+
+def _room(settings: Settings, recruitment: RecruitmentRules) -> float:
+    """How high end-inspiratory pressure may go so that peak pressure keeps to the protocol's [cmH2O]."""
+    return (recruitment.peak_top_cmh2o.value or 0.0) - (settings.resistive_cmh2o or 0.0)
 
 
 def _rising(start: float, top: float, rise: float) -> list[float]:

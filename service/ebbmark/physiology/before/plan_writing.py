@@ -50,7 +50,10 @@ def written_out(
             phase=draft.phase,
             peep_cmh2o=draft.peep_cmh2o,
             pressure_above_peep_cmh2o=draft.pressure_above_peep_cmh2o,
-            peak_cmh2o=draft.peep_cmh2o + draft.pressure_above_peep_cmh2o,
+            end_inspiratory_cmh2o=_tidy(draft.peep_cmh2o + draft.pressure_above_peep_cmh2o),
+            peak_cmh2o=None
+            if settings.resistive_cmh2o is None
+            else _tidy(draft.peep_cmh2o + draft.pressure_above_peep_cmh2o + settings.resistive_cmh2o),
             dwell_s=draft.dwell_s,
             expected_tidal_volume_ml=_volume_ml(draft, settings),
             record=_RECORD[draft.phase],
@@ -77,7 +80,7 @@ def _last(number: int, settings: Settings, rules: StaircaseRules, protocol: Prot
         f"{peep} Tidal volume {protocol.target_ml_per_kg:g} mL/kg predicted body weight: {target_ml:.0f} mL; plateau "
         f"pressure within {protocol.plateau_limit_cmh2o:g} cmH2O.{again}"
     )
-    return PlanStep(number, Phase.SET, None, None, None, 0.0, target_ml, RECORD_AFTER, expect, "")
+    return PlanStep(number, Phase.SET, None, None, None, None, 0.0, target_ml, RECORD_AFTER, expect, "")
 
 
 def _volume_ml(draft: Draft, settings: Settings) -> float | None:
@@ -85,11 +88,16 @@ def _volume_ml(draft: Draft, settings: Settings) -> float | None:
     return None if compliance is None else compliance * draft.pressure_above_peep_cmh2o
 
 
+def _tidy(pressure_cmh2o: float) -> float:
+    """Without what binary fractions leave behind: pressures are read to a tenth at most."""
+    return round(pressure_cmh2o, 6)
+
+
 def _remark(draft: Draft, settings: Settings, protocol: Protocol) -> str:
-    peak = draft.peep_cmh2o + draft.pressure_above_peep_cmh2o
+    reached = _tidy(draft.peep_cmh2o + draft.pressure_above_peep_cmh2o)
     parts = []
-    if peak > protocol.plateau_limit_cmh2o:
-        parts.append(f"End-inspiratory pressure {peak:g} cmH2O is above {protocol.plateau_limit_cmh2o:g} cmH2O.")
+    if reached > protocol.plateau_limit_cmh2o:
+        parts.append(f"End-inspiratory pressure {reached:g} cmH2O is above {protocol.plateau_limit_cmh2o:g} cmH2O.")
     volume, largest = _volume_ml(draft, settings), max(protocol.ladder_ml_per_kg) * settings.pbw_kg
     if volume is not None and volume > largest:
         parts.append(
