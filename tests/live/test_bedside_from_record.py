@@ -8,9 +8,9 @@ import pytest
 from bedside_builders import Said, condition, row, rows_down, stamp, value_of
 from fhir_builders import Json, observation, to_bytes
 from live.record_server import problems, validate_with_server
-from live.test_titration_from_record import Ward, client, door, ward
+from live.test_titration_from_record import Ward, door, ward
 
-__all__ = ["client", "door", "ward"]
+__all__ = ["door", "ward"]
 
 pytestmark = pytest.mark.live
 

@@ -103,12 +103,6 @@ class Ward:
         return found
 
 
-@pytest.fixture(scope="module")
-def client(record_base_url: str) -> Iterator[httpx.Client]:
-    with httpx.Client(base_url=record_base_url, headers=FHIR_JSON, timeout=120.0, trust_env=False) as client:
-        yield client
-
-
 @contextmanager
 def opened(**settings: object) -> Iterator[Door]:
     app = create_app(Settings.model_validate({"record_read_timeout_s": 60.0, **settings}))

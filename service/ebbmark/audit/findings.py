@@ -8,7 +8,8 @@ from enum import Enum
 
 from ebbmark import __version__
 from ebbmark.audit.stored_claims import Claims
-from ebbmark.fhir.writing.superseding import superseded_by
+from ebbmark.fhir.writing.normal_form import labels_of
+from ebbmark.fhir.writing.superseding import superseded_by, unmarked
 
 __all__ = ["AFTERWARDS", "SIGNED_STATUSES", "Finding", "FindingKind", "afterwards", "claimed", "of_inputs", "versioned"]
 
@@ -32,9 +33,10 @@ class FindingKind(Enum):
     NOT_COMPUTED = "not-computed"
     SUPERSEDED = "superseded"
     SIGNED = "signed-by-clinician"
+    LABELLED = "labelled"
 
 
-AFTERWARDS = frozenset({FindingKind.SUPERSEDED, FindingKind.SIGNED, FindingKind.INPUT_AMENDED})
+AFTERWARDS = frozenset({FindingKind.SUPERSEDED, FindingKind.SIGNED, FindingKind.LABELLED, FindingKind.INPUT_AMENDED})
 """What happened after the answer was given, and leaves it what it was."""
 
 
@@ -66,7 +68,7 @@ def versioned(resource: Json) -> str:
 
 
 def afterwards(stored: Iterable[tuple[str, Json]]) -> Iterator[Finding]:
-    """Marks of superseding and a clinician's signature."""
+    """Marks of superseding, a clinician's signature, and labels that others gave."""
     marks = {superseded_by(one) for _, one in stored} - {""}
     for mark in sorted(marks):
         sentence = f"The answer was marked superseded by {mark[:12]}… afterwards."
@@ -75,6 +77,9 @@ def afterwards(stored: Iterable[tuple[str, Json]]) -> Iterator[Finding]:
         if one.get("resourceType") in ("Observation", "DetectedIssue") and one.get("status") in SIGNED_STATUSES:
             sentence = f"{one['resourceType']}/{one.get('id', '')} was made {one['status']} by someone afterwards."
             yield Finding(FindingKind.SIGNED, "status", "preliminary", one["status"], sentence)
+        for label in labels_of(unmarked(one)):
+            sentence = f"{one.get('resourceType')}/{one.get('id', '')} was given a label afterwards: {label}."
+            yield Finding(FindingKind.LABELLED, label.partition(":")[0], None, label, sentence)
 
 
 def claimed(claims: Claims) -> Iterator[Finding]:

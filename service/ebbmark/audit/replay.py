@@ -42,6 +42,9 @@ __all__ = ["Finding", "FindingKind", "Replayed", "replay"]
 
 Json = Mapping[str, object]
 
+_IDENTITY = "identity"
+_BY_FORM = (_IDENTITY, "predicted-body-weight")
+"""Where another form of the formula would show."""
 _ALL_READ = "none was left out."
 _LIMITS = Limits(max_bytes=50_000_000, max_entries=20_000)
 
@@ -104,7 +107,7 @@ def replay(
         except Rejected as rejected:
             problems = [Finding(FindingKind.NOT_COMPUTED, "", None, None, one.sentence) for one in rejected.problems]
             refused = refused or problems
-        if computed and not computed[-1][0]:
+        if computed and not any(finding.path.startswith(_BY_FORM) for finding in computed[-1][0]):
             break
     told, not_checked = min(computed, key=lambda one: len(one[0]), default=(refused, 0))
     return Replayed(form.identity, (*findings, *told), not_checked)
@@ -132,7 +135,7 @@ def _again(
     body = msgspec.json.encode({"resourceType": "Parameters", "parameter": parameters})
     recommendation = recommend(body, at_s=at_s, limits=_LIMITS, code_map=code_map, protocols=protocols)
     recommendation = _as_of_engine(recommendation, claims.engine_version)
-    bundle = write_bundle(recommendation, recorded_s=0.0, enterer=claims.enterer)
+    bundle = write_bundle(recommendation, recorded_s=claims.recorded_s, enterer=claims.enterer)
     return normal_form(resources_of(bundle))
 
 
@@ -158,7 +161,7 @@ def _compared(expected: NormalForm, found: NormalForm) -> tuple[list[Finding], i
     if expected.identity != found.identity:
         # All full URLs follow from the identity: one finding says it, and the rest is compared under one name.
         sentence = "The inputs, the protocol and the engine give another identity than the one stored."
-        findings.append(Finding(FindingKind.VALUE, "identity", expected.identity, found.identity, sentence))
+        findings.append(Finding(FindingKind.VALUE, _IDENTITY, expected.identity, found.identity, sentence))
     for kind in sorted({*expected.parts, *found.parts} - {"outcome"}):
         mine, theirs = expected.parts.get(kind), found.parts.get(kind)
         if mine is None:
@@ -169,7 +172,7 @@ def _compared(expected: NormalForm, found: NormalForm) -> tuple[list[Finding], i
             findings.append(Finding(FindingKind.RESULT_MISSING, kind, kind, None, sentence))
         else:
             one, other = _under_one_name(mine, expected), _under_one_name(theirs, found)
-            findings += [_value(each) for each in differences(one, other, kind) if not _was_signed(each)]
+            findings += [_value(each) for each in differences(one, other, kind) if not _told_elsewhere(each)]
     told, not_checked = _remarks(expected, found)
     return [*findings, *told], not_checked
 
@@ -183,8 +186,9 @@ def _under_one_name(part: Mapping[str, object], form: NormalForm) -> object:
     return msgspec.json.decode(text)
 
 
-def _was_signed(difference: Difference) -> bool:
-    return (
+def _told_elsewhere(difference: Difference) -> bool:
+    """A clinician's signature is told as what came afterwards, and the answer's own is checked by itself."""
+    return difference.path.startswith("provenance.signature") or (
         difference.path.endswith(".status")
         and difference.expected == "preliminary"
         and difference.found in SIGNED_STATUSES
@@ -207,9 +211,9 @@ def _remarks(expected: NormalForm, found: NormalForm) -> tuple[list[Finding], in
         sentence = "The list of inputs that did not count is missing from the stored answer."
         return [Finding(FindingKind.RESULT_MISSING, "outcome", "outcome", None, sentence)], 0
     mine, theirs = _issue_lines(expected), _issue_lines(found)
+    findings = [_value(each) for each in differences(_without_issues(expected), _without_issues(found), "outcome")]
     # Each input that did not count is named with its place.
     left_out = '"expression"' in msgspec.json.encode(found.parts["outcome"]).decode()
-    findings = []
     for line in mine:
         if line in theirs:
             theirs.remove(line)
@@ -219,10 +223,15 @@ def _remarks(expected: NormalForm, found: NormalForm) -> tuple[list[Finding], in
     return findings, len(theirs)
 
 
+def _without_issues(form: NormalForm) -> Json:
+    return {name: value for name, value in form.parts.get("outcome", {}).items() if name != "issue"}
+
+
 def _issue_lines(form: NormalForm) -> list[str]:
     issues = form.parts.get("outcome", {}).get("issue", [])
     lines = []
     for issue in issues if isinstance(issues, list) else []:
-        told = {name: issue.get(name) for name in ("severity", "code", "details")} if isinstance(issue, Mapping) else {}
+        # Where in the request an input stood says nothing about it.
+        told = {name: one for name, one in issue.items() if name != "expression"} if isinstance(issue, Mapping) else {}
         lines.append(msgspec.json.encode(without_places(told), order="deterministic").decode())
     return lines

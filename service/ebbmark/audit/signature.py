@@ -60,14 +60,20 @@ class _Header(msgspec.Struct):
 def sign(bundle: Mapping[str, object], *, key: SigningKey) -> Json:
     """The same answer with its signature.
 
+    The signature covers its own frame, too: whose it is, when it was made, and what kind it is.
+
     Args:
         bundle: what `fhir.write.write_bundle` made; left as it is.
         key: ours.
     """
-    form = normal_form(resources_of(bundle))
-    compact = jws.serialize_compact({"alg": key.algorithm, "kid": key.kid}, _payload(form), key.key, [key.algorithm])
+    framed = _signed_with(bundle, "")
+    payload = _payload(normal_form(resources_of(framed)))
+    compact = jws.serialize_compact({"alg": key.algorithm, "kid": key.kid}, payload, key.key, [key.algorithm])
     header, _, signature = compact.split(".")
-    data = b64encode(f"{header}..{signature}".encode()).decode()
+    return _signed_with(bundle, b64encode(f"{header}..{signature}".encode()).decode())
+
+
+def _signed_with(bundle: Mapping[str, object], data: str) -> Json:
     entries = []
     for entry in bundle["entry"] if isinstance(bundle["entry"], list) else []:
         resource = entry["resource"]
@@ -141,13 +147,16 @@ def _payload(form: NormalForm) -> bytes:
 
 
 def _signature_in(resources: Iterable[tuple[str, Mapping[str, object]]]) -> str | None:
+    """What the signature says; empty where there is one that is none of ours, None where there is none at all."""
+    found = None
     for _, resource in resources:
         if resource.get("resourceType") == "Provenance":
             signatures = resource.get("signature")
             for one in signatures if isinstance(signatures, list) else []:
                 if isinstance(one, Mapping) and one.get("sigFormat") == "application/jose":
                     return str(one.get("data", ""))
-    return None
+                found = ""
+    return found
 
 
 def _bytes_of(part: str) -> bytes:

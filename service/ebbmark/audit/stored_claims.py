@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import msgspec
 
+from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.writing.enterer import ENTERER
 from ebbmark.fhir.writing.normal_form import NormalForm, NotAnAnswer, normal_form
 from ebbmark.fhir.writing.provenance import PROTOCOL_SYSTEM
@@ -29,6 +30,7 @@ class Claims:
         margin: FHIR Quantity of the margin; None where it says nothing.
         inputs: references of the Observations used, with their versions where they were known.
         nameless: how many inputs came without an address.
+        recorded_s: when it says that it was recorded [s since 1970-01-01T00:00:00Z]; 0 where it says nothing.
         enterer: the person who chose to record it; None where it names nobody.
         known_protocols: those of this software, as `slug|version`.
     """
@@ -38,6 +40,7 @@ class Claims:
     margin: dict[str, object] | None
     inputs: tuple[str, ...]
     nameless: int
+    recorded_s: float
     enterer: str | None
     known_protocols: tuple[str, ...]
 
@@ -70,6 +73,7 @@ class _Agent(msgspec.Struct):
 
 
 class _Provenance(msgspec.Struct):
+    recorded: str = ""
     entity: list[_Entity] = []
     agent: list[_Agent] = []
 
@@ -115,12 +119,14 @@ def claims_of(form: NormalForm, protocols: tuple[Protocol, ...] = PROTOCOLS) -> 
         if any(coding.code == "margin" for coding in part.code.coding)
     ]
     persons = [one.who.reference for one in provenance.agent if any(each.code == ENTERER for each in one.type.coding)]
+    recorded = seconds(provenance.recorded)
     return Claims(
         engine_version=device.version[0].value if device.version else "",
         protocol=named.get(PROTOCOL_SYSTEM, ""),
         margin=margins[0] if margins else None,
         inputs=tuple(one.reference for one in whats if one.reference),
         nameless=sum(1 for one in whats if not one.reference and one.identifier is None),
+        recorded_s=recorded if isinstance(recorded, float) else 0.0,
         enterer=persons[0] if persons else None,
         known_protocols=tuple(f"{protocol.slug}|{protocol.version}" for protocol in protocols),
     )

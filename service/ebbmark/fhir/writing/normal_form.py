@@ -1,29 +1,42 @@
 """How does one answer look, whether it stands in an answer Bundle or was written to a record and read back?
 
 The normal form is what a signature covers and what a replay compares: the resources by kind (`guidance`,
-`suggested-peep`, `step-3`, `device`, `provenance`, `outcome` …), each without what a record adds (`id`, `meta`,
-narrative) and without the instant of recording and the signature, and with references inside the answer by the full
-URLs that follow from the identity. What `transaction` changes for a record is changed back.
+`suggested-peep`, `step-3`, `device`, `provenance`, `outcome` …), with references inside the answer by the full URLs
+that follow from the identity. What `transaction` changes for a record is changed back.
+
+What is left out, since it is not the answer's (FHIR R4 resource.html#meta):
+
+* `id`, `meta.versionId`, `meta.lastUpdated`, `meta.source`: a record sets them.
+* `meta.profile`, `meta.security`, and tags that are not ours: labels for access and workflow, which R4 lets change
+  without a new version (`$meta-add`). A replay names each that is there.
+* that a clinician has signed a result (`status` final in place of preliminary), and nothing else of it changed.
+* the value of a signature (`Provenance.signature.data`), which covers the rest.
+
+Everything else counts, narrative (`text`) and extensions among it. Answers are written without narrative, since it
+would be one more thing that must agree with the numbers; so one that is there was put in by somebody, and people read
+it first. R4 lets a record make a narrative where none came, too. What such a one says cannot be told from what a
+tamperer would say, so it counts as a difference all the same.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from hashlib import sha1
+from typing import cast
 from uuid import NAMESPACE_URL, UUID
 
-from ebbmark.fhir.references import tail_of
+from ebbmark.fhir.writing.enterer import URI_SYSTEM
 from ebbmark.fhir.writing.frame import RESULT_SYSTEM
 from ebbmark.fhir.writing.provenance import SOFTWARE_SYSTEM
 
-__all__ = ["NormalForm", "NotAnAnswer", "full_url_of", "normal_form", "resources_of"]
+__all__ = ["NormalForm", "NotAnAnswer", "full_url_of", "labels_of", "normal_form", "resources_of"]
 
 Json = Mapping[str, object]
 
-_OF_THE_RECORD = frozenset({"id", "meta", "text"})
-_OF_THE_MOMENT = frozenset({"recorded", "signature"})
-_URI_SYSTEM = "urn:ietf:rfc:3986"
+_OF_THE_RECORD = frozenset({"versionId", "lastUpdated", "source"})
+_LABELS = ("profile", "security", "tag")
+_OUTCOME = "outcome"
 
 
 class NotAnAnswer(Exception):
@@ -90,9 +103,11 @@ def normal_form(resources: Iterable[tuple[str, Json]]) -> NormalForm:
         raise NotAnAnswer(f"there are {len(identities)} answers, one is needed")
     (identity,) = identities
     outcomes += _contained(named.get("guidance"))
+    if len(outcomes) > 1:
+        raise NotAnAnswer("there are two lists of inputs that did not count")
     if outcomes:
-        named["outcome"] = outcomes[0]
-    places = {"#outcome": full_url_of(identity, "outcome")}
+        named[_OUTCOME] = outcomes[0]
+    places = {f"#{_OUTCOME}": full_url_of(identity, _OUTCOME)}
     for kind, (full_url, resource) in named.items():
         own = full_url_of(identity, kind)
         if resource.get("id"):
@@ -124,19 +139,72 @@ def _named(resource: Json) -> tuple[str, str]:
     return "", ""
 
 
+def labels_of(resource: Json) -> list[str]:
+    """Labels that are not ours, as `meta.security: system|code`."""
+    found = []
+    meta = resource.get("meta")
+    for name in _LABELS:
+        labels = meta.get(name) if isinstance(meta, Mapping) else None
+        for one in labels if isinstance(labels, list) else []:
+            if not _is_ours(one):
+                told = f"{one.get('system', '')}|{one.get('code', '')}" if isinstance(one, Mapping) else str(one)
+                found.append(f"meta.{name}: {told}")
+    return found
+
+
+def _is_ours(label: object) -> bool:
+    return isinstance(label, Mapping) and label.get("system") == RESULT_SYSTEM
+
+
 def _contained(guidance: tuple[str, Json] | None) -> list[tuple[str, Json]]:
     if guidance is None:
         return []
-    return [("", one) for one in _list(guidance[1].get("contained")) if one.get("resourceType") == "OperationOutcome"]
+    return [("", one) for one in _list(guidance[1].get("contained")) if _is_outcome(one)]
+
+
+def _is_outcome(contained: object) -> bool:
+    if not isinstance(contained, Mapping):
+        return False
+    return contained.get("resourceType") == "OperationOutcome" and contained.get("id") == _OUTCOME
 
 
 def _plain(resource: Json, places: Mapping[str, str]) -> dict[str, object]:
-    left_out = set(_OF_THE_RECORD)
-    if resource.get("resourceType") == "Provenance":
-        left_out |= _OF_THE_MOMENT
-    if resource.get("resourceType") == "GuidanceResponse":
-        left_out.add("contained")
-    return {name: _referred(value, places) for name, value in resource.items() if name not in left_out}
+    plain: dict[str, object] = {}
+    for name, value in resource.items():
+        if name == "id":
+            continue
+        if name == "status" and value == "final":
+            value = "preliminary"
+        elif name == "meta":
+            value = _own_meta(value)
+        elif name == "contained" and resource.get("resourceType") == "GuidanceResponse" and isinstance(value, list):
+            value = [one for one in value if not _is_outcome(one)]
+        elif name == "signature" and resource.get("resourceType") == "Provenance" and isinstance(value, list):
+            value = [_without(one, {"data"}) for one in value]
+        if value not in ({}, []):
+            plain[name] = _referred(value, places)
+    return plain
+
+
+def _own_meta(meta: object) -> object:
+    """Meta without what a record sets, and without labels that others gave."""
+    own = _without(meta, _OF_THE_RECORD)
+    if not isinstance(own, Mapping):
+        return own
+    kept: dict[str, object] = {}
+    for name, value in own.items():
+        if name in _LABELS and isinstance(value, list):
+            value = [one for one in value if _is_ours(one)]
+            if not value:
+                continue
+        kept[name] = value
+    return kept
+
+
+def _without(value: object, names: Collection[str]) -> object:
+    if not isinstance(value, Mapping):
+        return value
+    return {name: one for name, one in value.items() if name not in names}
 
 
 def _referred(value: object, places: Mapping[str, str]) -> object:
@@ -146,11 +214,15 @@ def _referred(value: object, places: Mapping[str, str]) -> object:
         return value
     reference, identifier = value.get("reference"), value.get("identifier")
     if isinstance(reference, str):
-        known = places.get(reference) or (None if "/_history/" in reference else places.get(tail_of(reference)))
-        return {**value, "reference": known or reference}
-    if isinstance(identifier, Mapping) and identifier.get("system") == _URI_SYSTEM:
-        return {"reference": identifier.get("value")}
+        return {**value, "reference": places.get(reference, reference)}
+    if value.keys() == {"identifier"} and _is_address(identifier):
+        return {"reference": cast("Json", identifier)["value"]}
     return {name: _referred(one, places) for name, one in value.items()}
+
+
+def _is_address(identifier: object) -> bool:
+    is_plain = isinstance(identifier, Mapping) and identifier.keys() == {"system", "value"}
+    return is_plain and cast("Json", identifier)["system"] == URI_SYSTEM
 
 
 def _list(value: object) -> list[Json]:

@@ -75,7 +75,9 @@ def unmarked(resource: Mapping[str, object]) -> Mapping[str, object]:
         changed["note"] = notes[1:]
         if not changed["note"]:
             del changed["note"]
-    return changed
+    meta = dict(cast("Json", resource["meta"]))
+    meta["tag"] = [tag for tag in cast("list[Json]", meta["tag"]) if tag.get("system") != SUPERSEDED_SYSTEM]
+    return {**changed, "meta": meta}
 
 
 def supersession(
