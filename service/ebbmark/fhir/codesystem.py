@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from ebbmark import __version__
 from ebbmark.fhir.bedside_concepts import BEDSIDE_CONCEPTS
+from ebbmark.fhir.hooks_concepts import HOOKS_CONCEPTS
 from ebbmark.fhir.naming import BASE, CODE_SYSTEM
 
 __all__ = ["BASE", "CODE_SYSTEM", "CONCEPTS", "DEFINITIONS_DATE", "Concept", "code_system"]
@@ -428,6 +429,8 @@ CONCEPTS: tuple[Concept, ...] = (
     ),
     # Before, during and after a trial
     *(Concept(*row) for row in BEDSIDE_CONCEPTS),
+    # Cards in the clinician's workflow
+    *(Concept(*row) for row in HOOKS_CONCEPTS),
 )
 """In the order of the published CodeSystem."""
 

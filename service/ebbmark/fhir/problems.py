@@ -14,7 +14,8 @@ __all__ = ["Problem", "ProblemKind", "Rejected", "ignored_issue", "operation_out
 class ProblemKind(Enum):
     """One row per kind: slug, FHIR issue type, HTTP status, and where it is found.
 
-    400 cannot be read; 413 is too much; 422 can be read, not used; 502 the record behind us failed. Issue types:
+    400 cannot be read; 412 and 413 are too little and too much; 422 can be read, not used; 502 the record behind us
+    failed. Issue types:
     https://hl7.org/fhir/R4/codesystem-issue-type.html.
     """
 
@@ -69,6 +70,9 @@ class ProblemKind(Enum):
     BODY_LATE = ("body-late", "timeout", 408, "doors")
     NO_RECORD = ("no-record", "not-supported", 422, "doors")
     TABLE = ("table", "structure", 400, "doors")
+    HOOK_REQUEST = ("hook-request", "structure", 400, "doors")
+    HOOK_NOT_SERVED = ("hook-not-served", "not-supported", 422, "doors")
+    PREFETCH_MISSING = ("prefetch-missing", "required", 412, "doors")
     INTERNAL = ("internal", "exception", 500, "doors")
     # the record
     NOT_IN_RECORD = ("not-in-record", "not-found", 422, "record")

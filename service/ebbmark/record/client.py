@@ -91,14 +91,23 @@ class RecordClient:
         settings: where the record is.
         tls: trust and, for a record that asks for one, our client certificate; None for the usual trust.
         tokens: where access tokens come from; None where the settings hold a fixed one, or none is needed.
+        exchange: connections that others use, too, and that are left open here; None for connections of its own.
     """
 
     def __init__(
-        self, settings: RecordSettings, *, tls: ssl.SSLContext | None = None, tokens: Tokens | None = None
+        self,
+        settings: RecordSettings,
+        *,
+        tls: ssl.SSLContext | None = None,
+        tokens: Tokens | None = None,
+        exchange: Exchange | None = None,
     ) -> None:
         self.settings = settings
         self._tokens = tokens
-        self._exchange = Exchange(settings.patience, tls=tls, private_networks=settings.private_networks)
+        self._shared = exchange is not None
+        self._exchange = exchange or Exchange(
+            settings.patience, tls=tls, private_networks=settings.private_networks
+        )
 
     async def __aenter__(self) -> Self:
         """Open nothing yet: connections are made when they are needed."""
@@ -107,8 +116,9 @@ class RecordClient:
     async def __aexit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        """Close every connection."""
-        await self._exchange.aclose()
+        """Close every connection of its own."""
+        if not self._shared:
+            await self._exchange.aclose()
 
     async def send(
         self, method: str, target: str = "", *, content: bytes = b"", headers: Mapping[str, str] | None = None

@@ -16,7 +16,7 @@ import msgspec
 from ebbmark.record.client import RecordClient
 from ebbmark.record.reading import ReadFailure, Waiting, read_json
 
-__all__ = ["Budget", "Found", "FoundEntry", "Head", "TooMuch", "any_of", "search"]
+__all__ = ["Budget", "Found", "FoundEntry", "Head", "Page", "TooMuch", "any_of", "search", "take"]
 
 LONGEST_QUERY = 1_900
 """Longest query that goes into an address [characters]; a longer one is posted. Common practice, no published source:
@@ -103,10 +103,18 @@ class _Entry(msgspec.Struct, rename="camel"):
     search: _Search = msgspec.field(default_factory=_Search)
 
 
-class _Page(msgspec.Struct, tag_field="resourceType", tag="Bundle"):
+class Page(msgspec.Struct, tag_field="resourceType", tag="Bundle"):
+    """One page of the results of a search."""
+
     type: str
+    total: int | None = None
     link: list[_Link] = []
     entry: list[_Entry] = []
+
+    @property
+    def following(self) -> str:
+        """Address of the next page; empty where this is the last one."""
+        return next((link.url for link in self.link if link.relation == "next" and link.url), "")
 
 
 class _Issue(msgspec.Struct):
@@ -145,16 +153,16 @@ async def search(
         if budget.requests <= 0:
             return TooMuch("more pages than may be read")
         budget.requests -= 1
-        page = await read_json(record, target, _Page, waiting=waiting, form=form, headers=_FRESH)
+        page = await read_json(record, target, Page, waiting=waiting, form=form, headers=_FRESH)
         if isinstance(page, ReadFailure):
             return page
         if page.type != "searchset":
             return ReadFailure("the reply to a search was not a searchset", 200)
         found.pages += 1
-        failure = _take(page, found, seen, budget)
+        failure = take(page, found, seen, budget)
         if failure is not None:
             return failure
-        following = next((link.url for link in page.link if link.relation == "next" and link.url), "")
+        following = page.following
         if not following:
             return found
         if following in visited:
@@ -163,7 +171,18 @@ async def search(
         target, form = following, None
 
 
-def _take(page: _Page, found: Found, seen: set[tuple[str, str, str]], budget: Budget) -> ReadFailure | TooMuch | None:
+def take(page: Page, found: Found, seen: set[tuple[str, str, str]], budget: Budget) -> ReadFailure | TooMuch | None:
+    """Add the entries of one page to what was found.
+
+    Args:
+        page: as the record sent it.
+        found: is added to.
+        seen: type, id and version of what is there already; is added to.
+        budget: what may still be read; is counted down.
+
+    Returns:
+        Why the page cannot be used, or None.
+    """
     for entry in page.entry:
         if not entry.resource:
             continue

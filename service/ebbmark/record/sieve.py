@@ -19,7 +19,7 @@ from ebbmark.physiology.readings import Quantity
 from ebbmark.record.asked import Asked
 from ebbmark.record.searching import FoundEntry
 
-__all__ = ["Sieved", "Sighting", "sieve"]
+__all__ = ["Sieved", "Sighting", "Stood", "sieve", "stood"]
 
 _PEEPS = frozenset({Quantity.PEEP_SET, Quantity.PEEP_MEASURED})
 Table = Mapping[tuple[str, str], CodeRow]
@@ -84,6 +84,31 @@ class Sieved:
     not_asked: Counter[str] = field(default_factory=Counter)
     sightings: list[Sighting] = field(default_factory=list)
     devices: set[str] = field(default_factory=set)
+
+
+@dataclass(frozen=True, slots=True)
+class Stood:
+    """What an Observation says of whom it is, and when.
+
+    Attributes:
+        subject: `Type/id`; empty where nobody is named by address.
+        start_s, end_s: when [s since 1970-01-01T00:00:00Z]; None where that cannot be read.
+    """
+
+    subject: str
+    start_s: float | None
+    end_s: float | None
+
+
+def stood(resource: bytes) -> Stood:
+    """Whom and which time an Observation is about; nothing where it cannot be read."""
+    try:
+        observation = msgspec.json.decode(resource, type=_Observation)
+    except msgspec.DecodeError:
+        return Stood("", None, None)
+    start_s, end_s = _moment(observation) or (None, None)
+    reference = observation.subject.reference
+    return Stood(tail_of(reference) if reference else "", start_s, end_s)
 
 
 def sieve(entries: Iterable[FoundEntry], asked: Asked, table: Table) -> Sieved:

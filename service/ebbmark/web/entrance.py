@@ -25,7 +25,16 @@ from ebbmark.web.limits import RequestRates
 from ebbmark.web.scopes import EVALUATE, Permission
 from ebbmark.web.signed_token import Rules, TokenRefusal
 
-__all__ = ["OPEN_PATHS", "Entrance", "Refused", "actor_of", "require"]
+__all__ = [
+    "OPEN_PATHS",
+    "Entrance",
+    "Refused",
+    "actor_of",
+    "count",
+    "not_signed_in",
+    "require",
+    "require_this_machine",
+]
 
 OPEN_PATHS = frozenset(
     {
@@ -76,11 +85,11 @@ class Entrance:
             return
         address = request.client.host if request.client else ""
         if self.rules is None:
-            _require_this_machine(address, request.headers.get("origin"), request.headers.get("host"), self.audience)
+            require_this_machine(address, request.headers.get("origin"), request.headers.get("host"), self.audience)
             caller = Caller("", "", None)
         else:
             caller = await self._signed_in(self.rules, request, address)
-        self._count(f"{caller.issuer} {caller.client}" if caller.client else address)
+        count(self.rates, f"{caller.issuer} {caller.client}" if caller.client else address, self.steady_s())
         request.state.caller = caller
         require(request, EVALUATE)
 
@@ -92,15 +101,24 @@ class Entrance:
         if isinstance(found, Caller):
             return found
         # Failed tries count for the address, so that nobody can try without end.
-        self._count(address)
-        raise _not_signed_in(found)
+        count(self.rates, address, self.steady_s())
+        raise not_signed_in(found, "Authorization: Bearer with an access token of a trusted issuer")
 
-    def _count(self, client: str) -> None:
-        if self.rates is None:
-            return
-        wait_s = self.rates.wait_s(client, at_s=self.steady_s())
-        if wait_s is not None:
-            raise _too_often(max(1, math.ceil(wait_s)))
+
+def count(rates: RequestRates | None, client: str, at_s: float) -> None:
+    """Count one request of a client.
+
+    Args:
+        rates: how often each client asked; None where there is no limit.
+        client: whose.
+        at_s: now, by a clock that never runs back [s].
+
+    Raises:
+        Refused: 429.
+    """
+    wait_s = rates.wait_s(client, at_s=at_s) if rates is not None else None
+    if wait_s is not None:
+        raise _too_often(max(1, math.ceil(wait_s)))
 
 
 def actor_of(request: Request) -> Actor:
@@ -129,8 +147,13 @@ def require(request: Request, needed: Permission) -> None:
     )
 
 
-def _not_signed_in(refusal: TokenRefusal | None) -> Refused:
-    accepted = "Authorization: Bearer with an access token of a trusted issuer"
+def not_signed_in(refusal: TokenRefusal | None, accepted: str) -> Refused:
+    """The refusal of a caller whose token is not accepted.
+
+    Args:
+        refusal: why; None where no token was sent.
+        accepted: what would be, in words.
+    """
     if refusal is None:
         # RFC 6750 section 3.1: no error code where no token was sent.
         sentence = f"Sign in first: {accepted} is needed, once."
@@ -155,11 +178,20 @@ def _too_often(wait_s: int) -> Refused:
     )
 
 
-def _require_this_machine(address: str, origin: str | None, host: str | None, own_url: str) -> None:
+def require_this_machine(address: str, origin: str | None, host: str | None, own_url: str) -> None:
     """While sign-in is off: no caller from elsewhere, and no page from elsewhere in a browser on this machine.
 
     A page of another site can have its own name lead here, and then has no other origin: so the name that was called
     must be one of this machine, or our own.
+
+    Args:
+        address: network address of the caller; empty where there is none.
+        origin: the Origin header.
+        host: the Host header.
+        own_url: an address of this service.
+
+    Raises:
+        Refused: 403.
     """
     by_another_name = host is not None and _host_of(f"//{host}") != _host_of(own_url) and not _is_here(f"//{host}")
     other_page = origin is not None and not _is_here(origin)

@@ -1,0 +1,142 @@
+"""From one call to at most one card: gather what is needed, judge, and tell.
+
+Source: CDS Hooks 2.0, "Providing FHIR Resources to a CDS Service" (412 where what is needed cannot be had).
+"""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import partial
+from typing import Any
+
+from ebbmark.fhir.bedside.site import Site
+from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.reading.read import CodeMap, Limits
+from ebbmark.keys import SigningKey
+from ebbmark.record.asked import WINDOW_S, Asked
+from ebbmark.record.brought import Part, brought
+from ebbmark.record.client import RecordClient
+from ebbmark.record.fetch import Fetched
+from ebbmark.record.from_record import ReadLimits, read_fetched
+from ebbmark.record.gathering import gather
+from ebbmark.record.guests import GuestRecords
+from ebbmark.record.reading import Waiting
+from ebbmark.record.searching import Budget
+from ebbmark.web.hooks.asking import Called
+from ebbmark.web.hooks.card import Where, card_of, identity_of
+from ebbmark.web.hooks.judging import HowToJudge, judge
+from ebbmark.web.hooks.orders import PeepOrder, peep_orders
+
+__all__ = ["FETCH_LIMITS", "Answering", "answer_call"]
+
+FETCH_LIMITS = ReadLimits(requests=40, total_s=4.0)
+"""How much is fetched for one call, and for how long: whoever opened a chart waits for it. Our choice."""
+
+_WAITING = Waiting(sleep=asyncio.sleep, now=lambda: datetime.now(UTC))
+
+
+@dataclass(frozen=True, slots=True)
+class Answering:
+    """What answering a call needs.
+
+    Attributes:
+        site: the site's protocols and stop limits.
+        limits: how large a request may be.
+        code_map: the site's own codes.
+        accept_preliminary: whether preliminary Observations count.
+        guests: the records of callers that may be asked.
+        where: addresses that a card leads to.
+        signer: key to sign results with; None where they are not signed.
+    """
+
+    site: Site
+    limits: Limits
+    code_map: CodeMap
+    accept_preliminary: bool
+    guests: GuestRecords
+    where: Where
+    signer: SigningKey | None = None
+
+
+async def answer_call(called: Called, *, at_s: float, answering: Answering) -> tuple[dict[str, Any] | None, str]:
+    """Answer one call.
+
+    Args:
+        called: the call.
+        at_s: the present instant [s since 1970-01-01T00:00:00Z].
+        answering: everything else.
+
+    Returns:
+        The card and the identity of the answer behind it; None and an empty text where there is nothing worth saying.
+
+    Raises:
+        Rejected: what is needed cannot be had, or cannot be read.
+    """
+    table = answering.code_map.table
+    patient = f"Patient/{called.patient_id}"
+    orders: tuple[PeepOrder, ...] | None = None
+    if called.draft_orders is not None:
+        orders = peep_orders(called.draft_orders, patient=patient, selections=called.selections, table=table)
+        if not orders:
+            return None, ""
+    asked = Asked(patient, None, at_s - WINDOW_S, at_s, period_given=False, rest=())
+    fetched = await _gathered(called, asked, answering)
+    if fetched is None:
+        return None, ""
+    reader = partial(
+        read_fetched,
+        asked,
+        at_s=at_s,
+        code_map=answering.code_map,
+        accept_preliminary=answering.accept_preliminary,
+        limits=FETCH_LIMITS,
+        protocols=answering.site.protocols,
+    )
+    how = HowToJudge(
+        answering.site, answering.limits, answering.code_map, answering.accept_preliminary, at_s, reader
+    )
+    finding = judge(asked, fetched, orders, how)
+    if finding is None:
+        return None, ""
+    card = card_of(finding, called, at_s=at_s, where=answering.where, signer=answering.signer)
+    return card, identity_of(finding)
+
+
+async def _gathered(called: Called, asked: Asked, answering: Answering) -> Fetched | None:
+    """What the answer needs; None where two trials lie among one another, so that there is none to speak of."""
+    base_url = called.access.base_url
+    parts = {part: brought(part, _sent(called, part), asked, base_url) for part in Part}
+    record, closed = _opened(called, answering)
+    try:
+        async with asyncio.timeout(FETCH_LIMITS.total_s):
+            return await gather(
+                asked,
+                parts,
+                record=record,
+                closed=closed,
+                table=answering.code_map.table,
+                budget=Budget(FETCH_LIMITS.requests, FETCH_LIMITS.resources, FETCH_LIMITS.size_bytes),
+                waiting=_WAITING,
+            )
+    except TimeoutError:
+        found, accepted = f"no reply within {FETCH_LIMITS.total_s:g} s", "a record that answers in time"
+        sentence = f"What is needed could not be fetched from fhirServer within {FETCH_LIMITS.total_s:g} seconds."
+        raise Rejected((Problem(ProblemKind.PREFETCH_MISSING, "prefetch", found, accepted, sentence),)) from None
+    except Rejected as rejected:
+        if all(one.kind is ProblemKind.AMBIGUOUS_TRIAL for one in rejected.problems):
+            return None
+        raise
+
+
+def _sent(called: Called, part: Part) -> bytes | None:
+    raw = called.prefetch.get(part.key)
+    return None if raw is None else bytes(raw)
+
+
+def _opened(called: Called, answering: Answering) -> tuple[RecordClient | None, str]:
+    """The caller's record for this one call, or why it may not be asked."""
+    access = called.access
+    closed = access.closed or answering.guests.refusal(access.base_url)
+    return (None, closed) if closed else (answering.guests.record(access.base_url, access.token), "")

@@ -1,0 +1,98 @@
+"""The CDS Hooks door: discovery, call and feedback.
+
+Source: CDS Hooks 2.0.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import partial
+from typing import Any
+
+import msgspec
+from fastapi import APIRouter, Request, Response
+
+from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.reading.read import CodeMap, Limits
+from ebbmark.fhir.writing.audit_event import Access as Accessed
+from ebbmark.fhir.writing.audit_event import Actor, Deed
+from ebbmark.keys import SigningKey
+from ebbmark.web.audit_trail import AuditTrail
+from ebbmark.web.body import read_body
+from ebbmark.web.hooks.admission import HooksEntrance
+from ebbmark.web.hooks.answering import Answering, answer_call
+from ebbmark.web.hooks.asking import read_call
+from ebbmark.web.hooks.catalog import SERVICE_ID, discovery
+from ebbmark.web.hooks.documentation import CALL, DISCOVERY, FEEDBACK
+from ebbmark.web.hooks.feedback import note, read_feedback
+from ebbmark.web.media import require_fhir_json
+
+__all__ = ["HooksDoor", "hooks_router"]
+
+JSON = "application/json"
+_ENCODER = msgspec.json.Encoder()
+
+
+@dataclass(frozen=True, slots=True)
+class HooksDoor:
+    """What this door was configured with.
+
+    Attributes:
+        entrance: who may come in.
+        answering: what answering a call needs.
+        limits: how large a request may be.
+        trail: where it is noted who did what.
+        wall_s: seconds since 1970-01-01T00:00:00Z.
+    """
+
+    entrance: HooksEntrance
+    answering: Answering
+    limits: Limits
+    trail: AuditTrail
+    wall_s: Callable[[], float]
+
+
+def hooks_router(door: HooksDoor) -> APIRouter:
+    """The routes below `/cds-services`."""
+    router = APIRouter(prefix="/cds-services", tags=["cds-hooks"])
+    services = _ENCODER.encode(discovery(door.answering.code_map.table))
+
+    @router.get("", **DISCOVERY)
+    async def discover(request: Request) -> Response:
+        await door.entrance.admit(request)
+        return Response(services, media_type=JSON)
+
+    @router.post("/{service_id}", **CALL)
+    async def call(request: Request, service_id: str) -> Response:
+        actor = await door.entrance.admit(request)
+        body = await _body(request, service_id, door)
+        at_s = door.wall_s()
+        called = read_call(body)
+        try:
+            card, identity = await answer_call(called, at_s=at_s, answering=door.answering)
+        except Rejected:
+            await door.trail.note(Accessed(Deed.EVALUATED, actor, succeeded=False))
+            raise
+        patient = f"Patient/{called.patient_id}"
+        await door.trail.note(Accessed(Deed.EVALUATED, actor, True, patient, (), identity))
+        return Response(_ENCODER.encode({"cards": [card] if card is not None else []}), media_type=JSON)
+
+    @router.post("/{service_id}/feedback", **FEEDBACK)
+    async def feedback(request: Request, service_id: str) -> Response:
+        actor = await door.entrance.admit(request)
+        told = read_feedback(await _body(request, service_id, door))
+        note(told, client=actor.issuer, recorded_s=door.wall_s())
+        return Response(_ENCODER.encode({"received": len(told)}), media_type=JSON)
+
+    return router
+
+
+async def _body(request: Request, service_id: str, door: HooksDoor) -> bytes:
+    if service_id != SERVICE_ID:
+        sentence = f"There is no such service here; there is {SERVICE_ID}."
+        raise Rejected((Problem(ProblemKind.NOT_FOUND, "", "another id", SERVICE_ID, sentence),))
+    require_fhir_json(request.headers.get("content-type"), request.headers.get("content-encoding"))
+    return await read_body(request.stream(), door.limits.max_bytes)

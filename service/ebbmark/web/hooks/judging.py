@@ -1,0 +1,219 @@
+"""What is worth saying now? At most one thing: a stop criterion, a trial, an order that differs, or what is in the way.
+
+Rules of this project, so that a card is rare and never a repetition:
+
+* A stop criterion is judged while a trial is in progress: PEEP came down by at least two steps in a row, the last of
+  them no longer ago than two steps of one trial may lie apart. It comes before everything else.
+* While a trial is in progress nothing else is said until closing was found, or the lowest step was reached.
+* A trial is told of for an hour after its end; later only where the PEEP that is set now differs from the suggestion.
+* Two pressures differ where they lie further apart than half the smallest step of the trial, and than 1 cmH2O, which is
+  how finely PEEP is set: the trial cannot tell closer ones apart.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from itertools import pairwise
+
+from ebbmark.bedside.questions import QUESTIONS, ask
+from ebbmark.fhir.bedside.answer import Coded
+from ebbmark.fhir.bedside.belonging import is_about_weight
+from ebbmark.fhir.bedside.received import HowToRead, read_bedside
+from ebbmark.fhir.bedside.site import Site
+from ebbmark.fhir.problems import ProblemKind, Rejected
+from ebbmark.fhir.reading.read import CodeMap, Limits
+from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.request import Request as ReadRequest
+from ebbmark.physiology.closing.estimate import Verdict
+from ebbmark.physiology.during.next_move import Action
+from ebbmark.physiology.during.running import plateaus_of
+from ebbmark.physiology.protocols import Protocol
+from ebbmark.physiology.readings import Reading
+from ebbmark.physiology.trial.reading import Trial, read_trial
+from ebbmark.record.asked import Asked
+from ebbmark.record.fetch import Fetched
+from ebbmark.record.from_record import recommend_fetched
+from ebbmark.web.hooks.findings import Finding, Obstacle, OrderDiffers, StopMet, TrialRead
+from ebbmark.web.hooks.orders import PeepOrder
+
+__all__ = ["NEWS_S", "HowToJudge", "judge", "tolerance"]
+
+NEWS_S = 3600.0
+"""For how long after its end a trial is news [s]; our choice."""
+
+FINEST_CMH2O = 1.0
+"""How finely PEEP is set (common practice, no published source)."""
+
+FEWEST_FALLS = 2
+"""Steps down in a row from which on a trial is taken to be in progress; one step down may be anything. Our choice."""
+
+_NEXT_STEP = QUESTIONS["next-step"]
+_QUIET = frozenset({ProblemKind.NO_TRIAL, ProblemKind.CHILD, ProblemKind.AMBIGUOUS_TRIAL})
+"""What is no fault of the data, and nothing to trouble anybody with."""
+
+
+@dataclass(frozen=True, slots=True)
+class HowToJudge:
+    """What judging needs beside the data.
+
+    Attributes:
+        site: the site's protocols and stop limits.
+        limits: how much is read.
+        code_map: the site's own codes.
+        accept_preliminary: whether preliminary Observations count.
+        at_s: the present instant [s since 1970-01-01T00:00:00Z].
+        reader: reads what was gathered as any request is read.
+    """
+
+    site: Site
+    limits: Limits
+    code_map: CodeMap
+    accept_preliminary: bool
+    at_s: float
+    reader: Callable[[Fetched], ReadRequest]
+
+
+def judge(asked: Asked, fetched: Fetched, orders: tuple[PeepOrder, ...] | None, how: HowToJudge) -> Finding | None:
+    """Find what is worth saying, or nothing.
+
+    Args:
+        asked: whose data, and of which time.
+        fetched: the data.
+        orders: draft orders of PEEP; None where the hook is not about orders.
+        how: everything else.
+
+    Raises:
+        Rejected: the data cannot be read.
+    """
+    try:
+        whole = how.reader(fetched)
+    except Rejected as rejected:
+        return _without_weight(rejected, fetched, orders, how)
+    stop, action = _running(fetched, whole.readings, whole.protocol, how)
+    if stop is not None:
+        return stop
+    try:
+        recommendation = recommend_fetched(asked, fetched, whole, how.reader)
+    except Rejected as rejected:
+        if all(one.kind in _QUIET for one in rejected.problems):
+            return None
+        raise
+    found = recommendation.closing.verdict is Verdict.FOUND
+    if action is not None and action is not Action.LOWEST_REACHED and not found:
+        return None
+    read = _read(recommendation, whole.readings, how.at_s)
+    return _news(read) if orders is None else _compared(read, orders)
+
+
+def tolerance(trial: Trial) -> float:
+    """How far apart two pressures must lie for this trial to tell them apart [cmH2O].
+
+    Source: this project's choice, see the module.
+    """
+    steps = [higher.peep_cmh2o - lower.peep_cmh2o for higher, lower in pairwise(trial.steps)]
+    return max(FINEST_CMH2O, 0.5 * min(steps, default=0.0))
+
+
+def _running(
+    fetched: Fetched, readings: tuple[Reading, ...], protocol: Protocol, how: HowToJudge
+) -> tuple[StopMet | None, Action | None]:
+    """A stop criterion that was met, and what the trial in progress allows; nothing where none is in progress."""
+    if not _in_progress(readings, protocol, how.at_s):
+        return None, None
+    try:
+        answer = ask(
+            _NEXT_STEP,
+            fetched.bundle()[0],
+            at_s=how.at_s,
+            site=how.site,
+            limits=how.limits,
+            code_map=how.code_map,
+            accept_preliminary=how.accept_preliminary,
+        )
+    except Rejected:
+        # Two trials or two devices charted into one another: which is in progress cannot be told.
+        return None, None
+    value = answer.statements[0].value
+    assert isinstance(value, Coded)  # noqa: S101 - the answer leads with its action
+    action = Action(value.code)
+    return (StopMet(answer) if action is Action.STOP else None), action
+
+
+def _in_progress(readings: tuple[Reading, ...], protocol: Protocol, at_s: float) -> bool:
+    plateaus = plateaus_of(readings)
+    falls = 0
+    for place in range(len(plateaus) - 1, 0, -1):
+        drop = plateaus[place - 1].peep_cmh2o - plateaus[place].peep_cmh2o
+        last = place == len(plateaus) - 1
+        until_s = at_s if last else plateaus[place + 1].start_s
+        if (
+            not 0 < drop <= protocol.largest_decrement_cmh2o
+            or until_s - plateaus[place].start_s > protocol.longest_step_s
+        ):
+            break
+        falls += 1
+    return falls >= FEWEST_FALLS
+
+
+def _without_weight(
+    rejected: Rejected, fetched: Fetched, orders: tuple[PeepOrder, ...] | None, how: HowToJudge
+) -> Finding | None:
+    """What can be said where the request as a whole cannot be answered."""
+    unread = [one for one in rejected.problems if one.kind not in _QUIET and not is_about_weight(one)]
+    if unread:
+        raise rejected
+    try:
+        request = read_bedside(
+            fetched.bundle()[0],
+            HowToRead(_NEXT_STEP.operation.parameters, needs_weight=False),
+            at_s=how.at_s,
+            site=how.site,
+            limits=how.limits,
+            code_map=how.code_map,
+            accept_preliminary=how.accept_preliminary,
+        )
+    except Rejected:
+        return None
+    stop, action = _running(fetched, request.readings, request.protocol, how)
+    if stop is not None or action is not None or orders is not None:
+        return stop
+    in_the_way = tuple(one for one in rejected.problems if is_about_weight(one))
+    trial = read_trial(request.readings, request.protocol)
+    if not in_the_way or not isinstance(trial, Trial) or how.at_s - _end_s(trial) > NEWS_S:
+        return None
+    return Obstacle(in_the_way, request)
+
+
+def _end_s(trial: Trial) -> float:
+    return max(step.end_s for step in trial.steps)
+
+
+def _read(recommendation: Recommendation, readings: tuple[Reading, ...], at_s: float) -> TrialRead:
+    end_s = _end_s(recommendation.trial)
+    plateaus = plateaus_of(readings)
+    latest = plateaus[-1] if plateaus else None
+    now = latest.peep_cmh2o if latest is not None and latest.readings[-1].end_s > end_s else None
+    return TrialRead(recommendation, max(0.0, at_s - end_s), now)
+
+
+def _news(read: TrialRead) -> TrialRead | None:
+    if read.age_s <= NEWS_S:
+        return read
+    suggested = read.recommendation.advice.suggested_peep_cmh2o
+    if suggested is None or read.now_cmh2o is None:
+        return None
+    differs = abs(read.now_cmh2o - suggested) > tolerance(read.recommendation.trial)
+    return read if differs else None
+
+
+def _compared(read: TrialRead, orders: tuple[PeepOrder, ...]) -> OrderDiffers | None:
+    suggested = read.recommendation.advice.suggested_peep_cmh2o
+    if suggested is None:
+        return None
+    apart = tolerance(read.recommendation.trial)
+    differing = [one for one in orders if one.peep_cmh2o is None or abs(one.peep_cmh2o - suggested) > apart]
+    if not differing:
+        return None
+    differing.sort(key=lambda one: -abs(one.peep_cmh2o - suggested) if one.peep_cmh2o is not None else 0.0)
+    return OrderDiffers(read, tuple(differing))

@@ -1,0 +1,125 @@
+"""What is said of each kind of finding, and how urgent is it honestly?
+
+Urgency: `critical` for a stop criterion that was met and nothing else; `warning` where an ordered PEEP lies at or below
+the closing pressure, or a caution of high severity stands beside the reading; else `info`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from ebbmark.fhir.problems import Problem, ProblemKind
+from ebbmark.physiology.advice.advice import Severity
+from ebbmark.physiology.wording import level
+from ebbmark.web.hooks.findings import Obstacle, OrderDiffers, StopMet, TrialRead
+from ebbmark.web.hooks.judging import tolerance
+from ebbmark.web.hooks.markdown import bullets, escaped, section
+from ebbmark.web.hooks.orders import PeepOrder
+from ebbmark.web.hooks.telling import PRELIMINARY, ago, detail_of_trial, evidence, summary_of_trial
+
+__all__ = ["Said", "said_of_differs", "said_of_obstacle", "said_of_stop", "said_of_trial"]
+
+_IN_THE_WAY = {
+    ProblemKind.MISSING: "No usable body height is in the record.",
+    ProblemKind.HEIGHT_UNIT: "A body height in the record has no unit that can be read.",
+    ProblemKind.HEIGHT_RANGE: "A body height in the record is not one of an adult.",
+    ProblemKind.SEX_NEEDED: "The record does not say which form of the formula of predicted body weight applies: no sex "
+    "parameter for clinical use, sex at birth or administrative gender says female or male.",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What a card says: one line, its urgency, and everything else as Markdown."""
+
+    summary: str
+    indicator: str
+    detail: str
+
+
+def said_of_stop(finding: StopMet) -> Said:
+    """A stop criterion that was met."""
+    answer = finding.answer
+    met = [one.text for one in answer.warnings]
+    criterion = met[0].partition(" (")[0].partition(": ")[2] if met else ""
+    summary = f"Stop criterion met in the PEEP trial: {criterion}. Look at the patient now."
+    rest = answer.said[1:]
+    parts = (
+        f"**{PRELIMINARY}** A PEEP trial is in progress, and its stop limits ask for it to stop.",
+        section("Met", bullets([escaped(text) for text in met])),
+        section("Beside that", bullets([escaped(text) for text in rest])),
+        section("Limits", bullets([escaped(f"{one.title}: {one.citation}") for one in answer.rules[-1:]])),
+        escaped(f"Ebbmark {answer.engine_version}; answer {answer.identity[:16]}."),
+    )
+    return Said(summary, "critical", "\n\n".join(part for part in parts if part))
+
+
+def said_of_trial(finding: TrialRead) -> Said:
+    """A trial, and how long ago it ended."""
+    recommendation = finding.recommendation
+    lead = f"The trial ended {ago(finding.age_s)}."
+    if finding.now_cmh2o is not None:
+        lead += f" PEEP is {level(finding.now_cmh2o)} cmH2O now."
+    return Said(summary_of_trial(recommendation), _urgency(finding), detail_of_trial(recommendation, escaped(lead)))
+
+
+def _urgency(finding: TrialRead) -> str:
+    cautions = finding.recommendation.advice.cautions
+    grave = any(one.of_this_patient and one.severity is Severity.HIGH for one in cautions)
+    return "warning" if grave else "info"
+
+
+def said_of_differs(finding: OrderDiffers) -> Said:
+    """Orders that differ from what the trial suggests."""
+    recommendation = finding.read.recommendation
+    suggested, closing = recommendation.advice.suggested_peep_cmh2o, recommendation.closing.peep_cmh2o
+    assert suggested is not None  # noqa: S101 - orders are compared with a suggestion only
+    ordered = finding.orders[0].peep_cmh2o
+    apart = (
+        f"more than {tolerance(recommendation.trial):g} cmH2O, which is as close as this trial can tell pressures apart"
+    )
+    urgency = _urgency(finding.read)
+    if ordered is None:
+        summary = f"The ordered PEEP could not be read; the PEEP trial suggests {level(suggested)} cmH2O. Preliminary."
+        lead = "The draft order of PEEP carries no single value that is read here, so it was not compared."
+    else:
+        summary = (
+            f"Ordered PEEP {level(ordered)} cmH2O; the PEEP trial suggests {level(suggested)} cmH2O. Preliminary; "
+            "clinician decides."
+        )
+        lead = (
+            f"{_listed(finding.orders)} {'lies' if len(finding.orders) == 1 else 'lie'} {apart}, from the suggestion."
+        )
+        if closing is not None and ordered <= closing:
+            urgency = "warning"
+            summary = (
+                f"Ordered PEEP {level(ordered)} cmH2O is at or below closing ({level(closing)} cmH2O); suggested "
+                f"{level(suggested)} cmH2O. Preliminary; clinician decides."
+            )
+            lead += f" The order is at or below the pressure at which closing was found ({level(closing)} cmH2O)."
+        highest = recommendation.trial.steps[0].peep_cmh2o
+        if ordered > highest:
+            lead += f" It lies above the tested range (up to {level(highest)} cmH2O), where nothing is expected of it."
+    lead += f" The trial ended {ago(finding.read.age_s)}."
+    return Said(summary, urgency, detail_of_trial(recommendation, escaped(lead)))
+
+
+def _listed(orders: tuple[PeepOrder, ...]) -> str:
+    values = [f"{level(one.peep_cmh2o)} cmH2O" for one in orders if one.peep_cmh2o is not None]
+    return f"The ordered PEEP of {' and of '.join(values)}"
+
+
+def said_of_obstacle(finding: Obstacle) -> Said:
+    """What stands in the way of reading a trial."""
+    summary = "A PEEP trial was charted and cannot be read: body height or sex for the formula is missing or unclear."
+    parts = (
+        f"**{PRELIMINARY}** A trial of the last hour is charted. Predicted body weight is needed to read it.",
+        section("In the way", bullets([escaped(_in_words(one)) for one in finding.problems])),
+        section("What published work says", evidence()),
+    )
+    return Said(summary, "info", "\n\n".join(parts))
+
+
+def _in_words(problem: Problem) -> str:
+    """For a person at the bedside: the sentence of a refusal speaks to whoever sends data."""
+    return _IN_THE_WAY.get(problem.kind) or f"Body heights in the record disagree: {problem.found}."

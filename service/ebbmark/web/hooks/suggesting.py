@@ -1,0 +1,139 @@
+"""What can a person do with one click of theirs? Record the results as preliminary; draft an order of PEEP to sign.
+
+The actions of a suggestion are handled as a FHIR transaction whose full URLs are the record's base address with type
+and id of each resource ("Action"). So each resource has an id for the length of that transaction, the others name it as
+`Type/id`, and the record gives it its own id. Nothing here happens by itself: there are no system actions.
+
+Source: CDS Hooks 2.0, "Suggestion", "Action"; FHIR R4 http.html#trules, servicerequest.html.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, cast
+
+import msgspec
+
+from ebbmark.audit.signature import sign
+from ebbmark.fhir.naming import RESULT_SYSTEM
+from ebbmark.fhir.reading.codes import CODES, LOINC
+from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.writing.instants import instant
+from ebbmark.fhir.writing.quantities import PRESSURE, quantity
+from ebbmark.fhir.writing.write import as_transaction, write_bundle
+from ebbmark.keys import SigningKey
+from ebbmark.physiology.wording import level
+from ebbmark.web.hooks.orders import PeepOrder
+
+__all__ = ["changed_order", "draft_order", "record_results"]
+
+Json = dict[str, Any]
+
+_PEEP_SETTING = (LOINC, "20077-4")
+_DESCRIBED = {
+    "GuidanceResponse": "Record that the trial was read, with what is true of every such trial",
+    "Device": "Name the software that read it",
+    "Provenance": "Record which inputs, software and rules the results come from",
+}
+
+
+def record_results(
+    recommendation: Recommendation, *, patient: str, recorded_s: float, signer: SigningKey | None
+) -> list[Json]:
+    """The actions that put the results into the record, all of them preliminary.
+
+    Args:
+        recommendation: the reading.
+        patient: `Patient/id`.
+        recorded_s: instant of recording [s since 1970-01-01T00:00:00Z].
+        signer: key to sign the answer with; None where answers are not signed.
+    """
+    bundle = write_bundle(recommendation, recorded_s=recorded_s)
+    if signer is not None:
+        bundle = sign(bundle, key=signer)
+    transaction = as_transaction(bundle, patient)
+    text = msgspec.json.encode(transaction)
+    for entry in cast("list[Json]", transaction["entry"]):
+        url = str(entry["fullUrl"])
+        local = f"{entry['resource']['resourceType']}/{url.removeprefix('urn:uuid:')}"
+        text = text.replace(f'"{url}"'.encode(), f'"{local}"'.encode())
+    return [_create(entry) for entry in msgspec.json.decode(text, type=Json)["entry"]]
+
+
+def _create(entry: Json) -> Json:
+    resource = entry["resource"]
+    kind = resource.pop("resourceType")
+    identity = str(entry["fullUrl"]).partition("/")[2]
+    return {
+        "type": "create",
+        "description": _described(kind, resource),
+        "resource": {"resourceType": kind, "id": identity, **resource},
+    }
+
+
+def _described(kind: str, resource: Mapping[str, Any]) -> str:
+    if kind == "DetectedIssue":
+        code = resource["code"]
+        return f"Record a caution: {code.get('text') or code['coding'][0]['display']}"
+    return _DESCRIBED.get(kind) or f"Record as preliminary: {resource['code']['text']}"
+
+
+def draft_order(recommendation: Recommendation, *, patient: str, encounter: str, authored_s: float) -> Json:
+    """The action that drafts an order of the suggested PEEP, for a person to change, sign or drop.
+
+    Args:
+        recommendation: a reading with a suggestion.
+        patient: `Patient/id`.
+        encounter: `Encounter/id`; empty where not known.
+        authored_s: the present instant [s since 1970-01-01T00:00:00Z].
+    """
+    suggested = recommendation.advice.suggested_peep_cmh2o
+    if suggested is None:
+        raise TypeError("an order is drafted only where a PEEP is suggested")
+    closing = recommendation.closing.peep_cmh2o
+    system, code = _PEEP_SETTING
+    reason = f"Closing near {level(closing)} cmH2O in the PEEP trial" if closing is not None else "PEEP trial"
+    return {
+        "type": "create",
+        "description": f"Draft an order: PEEP {level(suggested)} cmH2O",
+        "resource": {
+            "resourceType": "ServiceRequest",
+            "identifier": [{"system": RESULT_SYSTEM, "value": f"{recommendation.identity}:draft-order"}],
+            "status": "draft",
+            "intent": "proposal",
+            "code": {
+                "coding": [{"system": system, "code": code, "display": CODES[_PEEP_SETTING].display}],
+                "text": "PEEP setting of the ventilator",
+            },
+            "quantityQuantity": quantity(suggested, PRESSURE),
+            "subject": {"reference": patient},
+            **({"encounter": {"reference": encounter}} if encounter else {}),
+            "authoredOn": instant(authored_s),
+            "reasonCode": [{"text": reason}],
+            "note": [
+                {"text": recommendation.advice.rationale},
+                {"text": "Proposed by decision support from a preliminary reading; a licensed clinician decides."},
+            ],
+        },
+    }
+
+
+def changed_order(order: PeepOrder, peep_cmh2o: float) -> Json | None:
+    """The action that puts the suggested PEEP into an order that is there as a draft; None where it cannot be done.
+
+    Args:
+        order: as the client sent it.
+        peep_cmh2o: to set.
+    """
+    if not order.reference or not order.place or not order.in_cmh2o:
+        return None
+    resource = msgspec.json.decode(order.resource, type=Json)
+    holder: Any = resource
+    for step in order.place:
+        holder = holder[step]
+    holder["value"] = round(peep_cmh2o, 1)
+    return {
+        "type": "update",
+        "description": f"Change the draft order to PEEP {level(peep_cmh2o)} cmH2O",
+        "resource": resource,
+    }

@@ -1,0 +1,148 @@
+"""What does a card say? The reading of a trial as Markdown: targets, closing, suggestion, what-if, cautions, evidence.
+
+Every text that is not written here is escaped: it may hold what somebody typed into a record.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.writing.issues import with_source
+from ebbmark.fhir.writing.sentences import closing_sentence, weight_sentence, what_if_sentence
+from ebbmark.physiology.advice.advice import WhatIf
+from ebbmark.physiology.advice.evidence import EvidenceStatus, evidence_for
+from ebbmark.physiology.closing.closing import Verdict
+from ebbmark.physiology.wording import interval, level, percent
+from ebbmark.web.hooks.markdown import bold, bullets, escaped, section, table
+
+__all__ = ["EVIDENCE_SHOWN", "PRELIMINARY", "ago", "detail_of_trial", "evidence", "summary_of_trial", "trace"]
+
+PRELIMINARY = "Preliminary; a licensed clinician decides."
+
+EVIDENCE_SHOWN = (
+    "guideline-ats-2024",
+    "guideline-esicm-2023",
+    "trial-art-mortality",
+    "no-trial-of-this-definition",
+    "passive-patient",
+    "after-disconnection",
+)
+"""Lines of the evidence table that stand on a card; the answer itself carries all of them."""
+
+_MOST_CAUTIONS = 12
+_HEADS = ("Margin", "PEEP", "VT mL/kg", "VT mL", "Compliance mL/cmH2O", "Driving cmH2O", "Plateau cmH2O", "Power J/min")
+
+
+def summary_of_trial(recommendation: Recommendation) -> str:
+    """The reading in one line of plain text, below 140 characters."""
+    closing, advice = recommendation.closing, recommendation.advice
+    lowest = recommendation.trial.steps[-1].peep_cmh2o
+    if closing.verdict is Verdict.FOUND and closing.peep_cmh2o is not None:
+        said = f"PEEP trial: closing near {level(closing.peep_cmh2o)} cmH2O ({closing.evidence.value} evidence)"
+        if advice.suggested_peep_cmh2o is None:
+            return f"{said}; no PEEP is suggested, see why. Preliminary."
+        return f"{said}; suggested PEEP {level(advice.suggested_peep_cmh2o)} cmH2O. Preliminary; clinician decides."
+    if closing.verdict is Verdict.NOT_REACHED:
+        return f"PEEP trial: closing not reached down to {level(lowest)} cmH2O; no PEEP is suggested. Preliminary."
+    if closing.verdict is Verdict.FALLING_FROM_FIRST_STEP:
+        return "PEEP trial: compliance fell from the first step on; no PEEP is suggested. Preliminary."
+    return "PEEP trial: no statement about closing can be made from it; no PEEP is suggested. Preliminary."
+
+
+def detail_of_trial(recommendation: Recommendation, lead: str) -> str:
+    """Everything that a card says of a trial.
+
+    Args:
+        recommendation: the reading.
+        lead: why the card is shown now, as Markdown.
+    """
+    advice, closing = recommendation.advice, recommendation.closing
+    rungs = ", ".join(f"{rung.ml_per_kg:g} mL/kg {rung.volume_ml:.0f} mL" for rung in advice.ladder)
+    targets = (
+        f"Predicted body weight {advice.predicted_body_weight_kg:.1f} kg; tidal volume target "
+        f"{advice.target.volume_ml:.0f} mL ({advice.target.ml_per_kg:g} mL/kg). Ladder: {rungs}."
+    )
+    suggested = advice.suggested_peep_cmh2o
+    suggestion = f"{bold(f'{level(suggested)} cmH2O.')} " if suggested is not None else "**None.** "
+    own = [caution for caution in advice.cautions if caution.of_this_patient]
+    cautions = [f"{bold(one.severity.value)}: {escaped(with_source(one))}" for one in own[:_MOST_CAUTIONS]]
+    if len(own) > _MOST_CAUTIONS:
+        cautions.append(f"{len(own) - _MOST_CAUTIONS} further cautions stand in the results.")
+    parts = (
+        f"**{PRELIMINARY}** {lead}".strip(),
+        section("Targets", escaped(targets), escaped(weight_sentence(recommendation.request.person))),
+        section("Closing pressure", escaped(closing_sentence(closing))),
+        section("Suggested PEEP", suggestion + escaped(advice.rationale)),
+        section("What if", *_what_if(advice.what_if)),
+        section("Cautions for this patient", bullets(cautions)),
+        section("What published work says", evidence()),
+        section("How it was read", escaped(_inputs(recommendation))),
+        trace(recommendation),
+    )
+    return "\n\n".join(part for part in parts if part)
+
+
+def _what_if(rows: tuple[WhatIf, ...]) -> Iterator[str]:
+    if not rows:
+        return
+    yield table(_HEADS, [_cells(row) for row in rows])
+    yield bullets([f"{level(row.peep_cmh2o)} cmH2O: {escaped(what_if_sentence(row))}" for row in rows])
+
+
+def _cells(row: WhatIf) -> list[str]:
+    volume = row.tidal_volume
+    return [
+        f"{row.margin_cmh2o:g}",
+        level(row.peep_cmh2o),
+        _number(volume.ml_per_kg if volume else None, 0),
+        _number(volume.volume_ml if volume else None, 0),
+        _number(row.compliance_ml_per_cmh2o, 1),
+        _number(row.driving_pressure_cmh2o, 1),
+        _number(row.plateau_cmh2o, 1),
+        _number(row.mechanical_power_j_per_min, 1),
+    ]
+
+
+def _number(value: float | None, decimals: int) -> str:
+    return "not known" if value is None else f"{value:.{decimals}f}"
+
+
+def evidence() -> str:
+    """The published work that stands on every card, as a list; how closely each line was read is said."""
+    lines = []
+    for slug in EVIDENCE_SHOWN:
+        line = evidence_for(slug)
+        read = " (read at second hand)" if line.status is EvidenceStatus.VERIFIED_SECOND_HAND else ""
+        lines.append(escaped(f"{line.text} Source: {line.citation.rstrip('.')}{read}."))
+    return bullets(lines)
+
+
+def _inputs(recommendation: Recommendation) -> str:
+    steps, closing = recommendation.trial.steps, recommendation.closing
+    left_out = len(recommendation.ignored)
+    words = "none was left out" if not left_out else f"{left_out} did not count, each with its reason in the results"
+    certain = ""
+    if closing.interval_cmh2o is not None:
+        certain = f" 90 % interval of closing: {interval(*closing.interval_cmh2o)} ({percent(closing.probability)})."
+    return (
+        f"{len(steps)} steps of falling PEEP from {level(steps[0].peep_cmh2o)} to {level(steps[-1].peep_cmh2o)} cmH2O; "
+        f"{len(recommendation.request.sources)} inputs were used, {words}.{certain}"
+    )
+
+
+def trace(recommendation: Recommendation) -> str:
+    """Which software, rules and answer this is, in one line."""
+    protocol = recommendation.request.protocol
+    return escaped(
+        f"Ebbmark {recommendation.engine_version}; rules {protocol.slug} version {protocol.version}; answer "
+        f"{recommendation.identity[:16]}."
+    )
+
+
+def ago(seconds: float) -> str:
+    """How long ago, in words."""
+    minutes = round(seconds / 60)
+    if minutes < 1:
+        return "just now"
+    return f"{minutes} min ago" if minutes < 120 else f"{seconds / 3600:.0f} h ago"
