@@ -118,6 +118,17 @@ class Settings(BaseSettings):
     issuers: tuple[Issuer, ...] = Field(
         default=(), description="Those whose access tokens are accepted: issuer and jwks_url or jwks_file, as JSON."
     )
+    cds_clients: tuple[Issuer, ...] = Field(
+        default=(),
+        description="CDS Hooks clients whose JWTs are accepted: issuer and jwks_url or jwks_file, as JSON.",
+    )
+    cds_origins: tuple[str, ...] = Field(
+        default=(), description="Web origins, as https://ehr.example, whose pages may call the CDS Hooks door."
+    )
+    documentation_url: str | None = Field(
+        default=None,
+        description="Address that cards lead to for what this service does; unset: its CapabilityStatement.",
+    )
     audience: str | None = Field(
         default=None, description="What aud of an access token must say; unset: the FHIR base URL of this service."
     )

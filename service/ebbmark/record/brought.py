@@ -75,9 +75,7 @@ def part_tokens(part: Part, table: Mapping[tuple[str, str], CodeRow]) -> list[st
         return part is (Part.CIRCULATION if meaning in _CIRCULATION else Part.MECHANICS)
 
     return sorted(
-        f"{system}|{code}"
-        for (system, code), row in table.items()
-        if row.meaning is not None and wanted(row.meaning)
+        f"{system}|{code}" for (system, code), row in table.items() if row.meaning is not None and wanted(row.meaning)
     )
 
 

@@ -105,9 +105,7 @@ class RecordClient:
         self.settings = settings
         self._tokens = tokens
         self._shared = exchange is not None
-        self._exchange = exchange or Exchange(
-            settings.patience, tls=tls, private_networks=settings.private_networks
-        )
+        self._exchange = exchange or Exchange(settings.patience, tls=tls, private_networks=settings.private_networks)
 
     async def __aenter__(self) -> Self:
         """Open nothing yet: connections are made when they are needed."""

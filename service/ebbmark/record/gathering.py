@@ -95,9 +95,7 @@ async def _fetched(
         limits = limits_of(replace(asked, start_s=asked.end_s - CIRCULATION_S))
     elif part is Part.MECHANICS:
         limits = limits_of(asked)
-    return await search_observations(
-        record, asked, part_tokens(part, table), limits, budget=budget, waiting=waiting
-    )
+    return await search_observations(record, asked, part_tokens(part, table), limits, budget=budget, waiting=waiting)
 
 
 async def _metrics(

@@ -1,4 +1,4 @@
-"""May the record that a caller names be asked, and how? Only listed ones, with the caller's own token, for one question.
+"""May the record that a caller names be asked, and how? Only a listed one, with the caller's token, for one question.
 
 A caller's token is never kept and our own sign-in never sent along. The connections outlive the question, so that a
 clinician who waits does not wait for a new one.

@@ -22,8 +22,20 @@ from ebbmark.web import health
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.bedside import BedsideDoor, bedside_router, definitions_router
 from ebbmark.web.boundary import Boundary
-from ebbmark.web.connections import entrance_of, exchange_of, record_settings_of, sign_in_of, unusable_address
+from ebbmark.web.connections import (
+    entrance_of,
+    exchange_of,
+    guests_of,
+    hooks_entrance_of,
+    record_settings_of,
+    sign_in_of,
+    unusable_address,
+)
 from ebbmark.web.documentation import DESCRIPTION
+from ebbmark.web.hooks.answering import Answering
+from ebbmark.web.hooks.card import Where
+from ebbmark.web.hooks.door import HooksDoor, hooks_router
+from ebbmark.web.hooks.origins import HooksOrigins
 from ebbmark.web.jwks import jwks_router
 from ebbmark.web.look.files import files_router
 from ebbmark.web.look.refusal import PageRefused, page_refusals
@@ -56,7 +68,8 @@ def create_app(settings: Settings) -> FastAPI:
     fault = unusable_address(settings)
     if fault is not None:
         raise Misconfigured(fault)
-    base_url = (settings.base_url or f"http://{settings.host}:{settings.port}").rstrip("/") + "/fhir"
+    root = (settings.base_url or f"http://{settings.host}:{settings.port}").rstrip("/")
+    base_url = f"{root}/fhir"
     keys = own_keys(settings.signing_keys)
     tls = client_tls(
         certificate=settings.record_certificate,
@@ -69,8 +82,10 @@ def create_app(settings: Settings) -> FastAPI:
     if record is None and settings.audit_to == "record":
         raise Misconfigured("EBBMARK_AUDIT_TO is record, but EBBMARK_RECORD_BASE_URL is not set")
     # Issuers are strangers: they are checked like the record, but not shown our certificate.
-    outside = exchange_of(settings, client_tls(certificate=None, key=None, authorities=settings.record_authorities))
+    outside_tls = client_tls(certificate=None, key=None, authorities=settings.record_authorities)
+    outside = exchange_of(settings, outside_tls)
     entrance = entrance_of(settings, base_url, outside)
+    guests = guests_of(settings, outside_tls)
     limits = Limits(max_bytes=settings.max_body_bytes, max_entries=settings.max_entries)
     code_map = read_code_map(content_of("EBBMARK_CODE_MAP", settings.code_map)) if settings.code_map else NO_CODE_MAP
     site = read_site(value_sets=settings.value_sets, protocols=settings.protocols, stop_limits=settings.stop_limits)
@@ -84,6 +99,7 @@ def create_app(settings: Settings) -> FastAPI:
             if sign_in is not None:
                 stack.push_async_callback(sign_in.aclose)
             stack.push_async_callback(outside.aclose)
+            stack.push_async_callback(guests.aclose)
             if entrance.rules is None:
                 _LOG.warning(SIGN_IN_IS_OFF)
             # What was made at start-up stays: the collector need not look at it during requests.
@@ -114,13 +130,23 @@ def create_app(settings: Settings) -> FastAPI:
     )
     bedside = BedsideDoor(site, limits, code_map, settings.accept_preliminary, trail, record, door.signer)
     auditing = Auditing(code_map, record, own_public_keys(keys), trail, settings.max_body_bytes, site.protocols)
+    where = Where(settings.documentation_url or f"{base_url}/metadata")
+    hooks = HooksDoor(
+        hooks_entrance_of(settings, root, entrance, outside),
+        Answering(site, limits, code_map, settings.accept_preliminary, guests, where, door.signer),
+        limits,
+        trail,
+        time.time,
+    )
     for guarded in (fhir_router(door), bedside_router(bedside), replay_router(auditing)):
         app.include_router(guarded, dependencies=[Depends(entrance.admit)])
-    for open_to_all in (definitions_router(site), jwks_router(keys), health.router, files_router()):
-        app.include_router(open_to_all)
+    for by_itself in (definitions_router(site), jwks_router(keys), health.router, files_router(), hooks_router(hooks)):
+        app.include_router(by_itself)
     app.add_exception_handler(Rejected, rejected)
     app.add_exception_handler(HTTPException, not_routed)
     app.add_exception_handler(PageRefused, page_refusals(settings.page_frame_ancestors))
+    if settings.cds_origins:
+        app.add_middleware(HooksOrigins, origins=settings.cds_origins)
     app.add_middleware(Boundary)
     return app
 

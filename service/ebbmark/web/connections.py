@@ -12,9 +12,12 @@ from ebbmark.keys import KeyRing
 from ebbmark.record.addresses import refusal_of
 from ebbmark.record.client import RecordSettings
 from ebbmark.record.exchange import Exchange, Patience
+from ebbmark.record.guests import GuestRecords
 from ebbmark.record.sign_in import SignIn, SignInClock, SignInSettings
 from ebbmark.settings import Settings
+from ebbmark.web.client_jwt import SeenTokens
 from ebbmark.web.entrance import Entrance
+from ebbmark.web.hooks.admission import HooksEntrance
 from ebbmark.web.limits import RateLimit, RequestRates
 from ebbmark.web.trust import KeysOf, Misconfigured, rules_for
 
@@ -22,6 +25,8 @@ __all__ = [
     "USUAL_REQUESTS_PER_MINUTE",
     "entrance_of",
     "exchange_of",
+    "guests_of",
+    "hooks_entrance_of",
     "record_settings_of",
     "sign_in_of",
     "unusable_address",
@@ -84,6 +89,53 @@ def entrance_of(settings: Settings, base_url: str, outside: Exchange) -> Entranc
         rates=RequestRates(RateLimit(per_minute, settings.request_burst)) if per_minute else None,
         wall_s=time.time,
         steady_s=time.monotonic,
+    )
+
+
+def hooks_entrance_of(settings: Settings, root: str, entrance: Entrance, outside: Exchange) -> HooksEntrance:
+    """Who may come in at the CDS Hooks door, and how often.
+
+    Args:
+        settings: as the operator set them.
+        root: address of this application as callers know it.
+        entrance: of the FHIR door.
+        outside: the connections for key sets at addresses.
+    """
+    rules = rules_for(
+        [KeysOf(one.issuer, one.jwks_url, one.jwks_file) for one in settings.cds_clients],
+        algorithms=settings.accepted_algorithms,
+        leeway_s=settings.clock_leeway_s,
+        exchange=outside,
+        steady_s=time.monotonic,
+    )
+    per_minute = settings.requests_per_minute
+    if per_minute is None:
+        per_minute = USUAL_REQUESTS_PER_MINUTE if settings.cds_clients else 0
+    return HooksEntrance(
+        rules=rules if settings.cds_clients else None,
+        root=root,
+        seen=SeenTokens(),
+        elsewhere_signed_in=entrance.rules is not None,
+        origins=settings.cds_origins,
+        rates=RequestRates(RateLimit(per_minute, settings.request_burst)) if per_minute else None,
+        wall_s=time.time,
+        steady_s=time.monotonic,
+    )
+
+
+def guests_of(settings: Settings, tls: SSLContext | None) -> GuestRecords:
+    """The records that callers may name: ours, and those beside it."""
+    own = (settings.record_base_url,) if settings.record_base_url is not None else ()
+    patience = Patience(
+        settings.record_connect_timeout_s,
+        settings.record_read_timeout_s,
+        max_response_bytes=settings.record_max_reply_bytes,
+    )
+    return GuestRecords(
+        (*own, *settings.record_allowed_base_urls),
+        patience=patience,
+        tls=tls,
+        private_networks=tuple(map(str, settings.private_networks)),
     )
 
 

@@ -94,9 +94,7 @@ async def answer_call(called: Called, *, at_s: float, answering: Answering) -> t
         limits=FETCH_LIMITS,
         protocols=answering.site.protocols,
     )
-    how = HowToJudge(
-        answering.site, answering.limits, answering.code_map, answering.accept_preliminary, at_s, reader
-    )
+    how = HowToJudge(answering.site, answering.limits, answering.code_map, answering.accept_preliminary, at_s, reader)
     finding = judge(asked, fetched, orders, how)
     if finding is None:
         return None, ""

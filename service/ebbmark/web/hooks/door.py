@@ -5,21 +5,16 @@ Source: CDS Hooks 2.0.
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import UTC, datetime
-from functools import partial
-from typing import Any
 
 import msgspec
 from fastapi import APIRouter, Request, Response
 
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.read import CodeMap, Limits
+from ebbmark.fhir.reading.read import Limits
 from ebbmark.fhir.writing.audit_event import Access as Accessed
-from ebbmark.fhir.writing.audit_event import Actor, Deed
-from ebbmark.keys import SigningKey
+from ebbmark.fhir.writing.audit_event import Deed
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.body import read_body
 from ebbmark.web.hooks.admission import HooksEntrance

@@ -121,7 +121,9 @@ def _told(raw: msgspec.Raw, element: str, problems: list[Problem]) -> Told | Non
     ]
     at_s = seconds(given.outcomeTimestamp)
     if not isinstance(at_s, float):
-        problems.append(refusal(f"{element}.outcomeTimestamp", "something else", "a time with zone, as RFC 3339 has it"))
+        problems.append(
+            refusal(f"{element}.outcomeTimestamp", "something else", "a time with zone, as RFC 3339 has it")
+        )
     if len(problems) > before or not isinstance(at_s, float):
         return None
     reason = given.overrideReason or _Reason()

@@ -49,8 +49,8 @@ FEWEST_FALLS = 2
 """Steps down in a row from which on a trial is taken to be in progress; one step down may be anything. Our choice."""
 
 _NEXT_STEP = QUESTIONS["next-step"]
-_QUIET = frozenset({ProblemKind.NO_TRIAL, ProblemKind.CHILD, ProblemKind.AMBIGUOUS_TRIAL})
-"""What is no fault of the data, and nothing to trouble anybody with."""
+_QUIET = frozenset({ProblemKind.NO_TRIAL, ProblemKind.CHILD, ProblemKind.AMBIGUOUS_TRIAL, ProblemKind.MISSING})
+"""Most patients have no trial, and many are not ventilated: that is nothing to trouble anybody with."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,8 +175,8 @@ def _without_weight(
         )
     except Rejected:
         return None
-    stop, action = _running(fetched, request.readings, request.protocol, how)
-    if stop is not None or action is not None or orders is not None:
+    stop, _ = _running(fetched, request.readings, request.protocol, how)
+    if stop is not None or orders is not None:
         return stop
     in_the_way = tuple(one for one in rejected.problems if is_about_weight(one))
     trial = read_trial(request.readings, request.protocol)

@@ -14,7 +14,7 @@ __all__ = ["bold", "bullets", "escaped", "section", "table"]
 _ACTIVE = re.compile(r"([\\`*_{}\[\]<>|~#&@$])")
 _SCHEME = re.compile(r":(?=//)")
 _WWW = re.compile(r"\bwww\.", re.IGNORECASE)
-_LINE_START = re.compile(r"^(\d{0,9})([-+=.)])")
+_LINE_START = re.compile(r"^([-+=])|^(\d{1,9})([.)])(?=\s|$)")
 
 
 def escaped(text: str) -> str:
@@ -25,7 +25,7 @@ def escaped(text: str) -> str:
     """
     line = _ACTIVE.sub(r"\\\1", " ".join(text.split()))
     line = _WWW.sub(lambda match: match[0][:-1] + r"\.", _SCHEME.sub(r"\\:", line))
-    return _LINE_START.sub(r"\1\\\2", line)
+    return _LINE_START.sub(lambda match: f"{match[2] or ''}\\{match[1] or match[3]}", line)
 
 
 def bold(text: str) -> str:

@@ -23,8 +23,8 @@ _IN_THE_WAY = {
     ProblemKind.MISSING: "No usable body height is in the record.",
     ProblemKind.HEIGHT_UNIT: "A body height in the record has no unit that can be read.",
     ProblemKind.HEIGHT_RANGE: "A body height in the record is not one of an adult.",
-    ProblemKind.SEX_NEEDED: "The record does not say which form of the formula of predicted body weight applies: no sex "
-    "parameter for clinical use, sex at birth or administrative gender says female or male.",
+    ProblemKind.SEX_NEEDED: "The record does not say which form of the formula of predicted body weight applies: no "
+    "sex parameter for clinical use, sex at birth or administrative gender says female or male.",
 }
 
 

@@ -13,7 +13,7 @@ from ebbmark.fhir.writing.sentences import closing_sentence, weight_sentence, wh
 from ebbmark.physiology.advice.advice import WhatIf
 from ebbmark.physiology.advice.evidence import EvidenceStatus, evidence_for
 from ebbmark.physiology.closing.closing import Verdict
-from ebbmark.physiology.wording import interval, level, percent
+from ebbmark.physiology.wording import level
 from ebbmark.web.hooks.markdown import bold, bullets, escaped, section, table
 
 __all__ = ["EVIDENCE_SHOWN", "PRELIMINARY", "ago", "detail_of_trial", "evidence", "summary_of_trial", "trace"]
@@ -39,7 +39,10 @@ def summary_of_trial(recommendation: Recommendation) -> str:
     closing, advice = recommendation.closing, recommendation.advice
     lowest = recommendation.trial.steps[-1].peep_cmh2o
     if closing.verdict is Verdict.FOUND and closing.peep_cmh2o is not None:
-        said = f"PEEP trial: closing near {level(closing.peep_cmh2o)} cmH2O ({closing.evidence.value} evidence)"
+        low, high = closing.interval_cmh2o or (closing.peep_cmh2o, closing.peep_cmh2o)
+        said = (
+            f"PEEP trial: closing near {level(closing.peep_cmh2o)} cmH2O (90 % interval {level(low)} to {level(high)})"
+        )
         if advice.suggested_peep_cmh2o is None:
             return f"{said}; no PEEP is suggested, see why. Preliminary."
         return f"{said}; suggested PEEP {level(advice.suggested_peep_cmh2o)} cmH2O. Preliminary; clinician decides."
@@ -119,15 +122,11 @@ def evidence() -> str:
 
 
 def _inputs(recommendation: Recommendation) -> str:
-    steps, closing = recommendation.trial.steps, recommendation.closing
-    left_out = len(recommendation.ignored)
+    steps, left_out = recommendation.trial.steps, len(recommendation.ignored)
     words = "none was left out" if not left_out else f"{left_out} did not count, each with its reason in the results"
-    certain = ""
-    if closing.interval_cmh2o is not None:
-        certain = f" 90 % interval of closing: {interval(*closing.interval_cmh2o)} ({percent(closing.probability)})."
     return (
         f"{len(steps)} steps of falling PEEP from {level(steps[0].peep_cmh2o)} to {level(steps[-1].peep_cmh2o)} cmH2O; "
-        f"{len(recommendation.request.sources)} inputs were used, {words}.{certain}"
+        f"{len(recommendation.request.sources)} inputs were used, {words}."
     )
 
 

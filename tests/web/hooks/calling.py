@@ -1,0 +1,163 @@
+"""Calling the CDS Hooks door in process, with requests of the standard's shape and a clock that stands still."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from datetime import datetime
+from typing import Any
+
+from fastapi import FastAPI
+from starlette.types import ASGIApp
+
+from ebbmark.fhir.bedside.site import NO_SITE, Site
+from ebbmark.fhir.problems import Rejected
+from ebbmark.fhir.reading.read import DEFAULT_LIMITS, NO_CODE_MAP
+from ebbmark.keys import SigningKey
+from ebbmark.record.exchange import Patience
+from ebbmark.record.guests import GuestRecords
+from ebbmark.web.audit_trail import AuditTrail
+from ebbmark.web.boundary import Boundary
+from ebbmark.web.client_jwt import SeenTokens
+from ebbmark.web.hooks.admission import HooksEntrance
+from ebbmark.web.hooks.answering import Answering
+from ebbmark.web.hooks.card import Where
+from ebbmark.web.hooks.door import HooksDoor, hooks_router
+from ebbmark.web.limits import RequestRates
+from ebbmark.web.responses import rejected
+from ebbmark.web.signed_token import Rules
+from fhir_builders import Json, at, bundle, height, observation, patient, trial_observations
+from web.asking import Reply, ask
+
+__all__ = [
+    "AFTER_S",
+    "CALL",
+    "JSON",
+    "RECORD",
+    "call",
+    "called",
+    "card",
+    "cards",
+    "clock",
+    "context",
+    "hooks_app",
+    "order",
+    "prefetch",
+    "searchset",
+]
+
+RECORD = "https://record.example/fhir"
+CALL = "/cds-services/peep-trial"
+JSON = {"content-type": "application/json", "accept": "application/json"}
+INSTANCE = "d1577c69-dfbe-44ad-ba6d-3e05e953b2ea"
+DOCUMENTATION = "https://peep.example/about"
+LAUNCH = "https://peep.example/launch"
+
+
+def clock(minute: int) -> float:
+    """A moment after the start of the trial [s since 1970-01-01T00:00:00Z]."""
+    return datetime.fromisoformat(at(minute)).timestamp()
+
+
+AFTER_S = clock(40)
+"""A quarter of an hour after the trial's last reading."""
+
+
+def hooks_app(
+    *,
+    at_s: float = AFTER_S,
+    allowed: tuple[str, ...] = (RECORD,),
+    rules: Rules | None = None,
+    elsewhere_signed_in: bool = False,
+    origins: tuple[str, ...] = (),
+    rates: RequestRates | None = None,
+    root: str = "http://127.0.0.1:8087",
+    site: Site = NO_SITE,
+    signer: SigningKey | None = None,
+    launch: str = LAUNCH,
+    steady_s: Callable[[], float] = lambda: 0.0,
+) -> ASGIApp:
+    """The door alone, as the application has it, with a clock that stands still."""
+    entrance = HooksEntrance(rules, root, SeenTokens(), elsewhere_signed_in, origins, rates, lambda: at_s, steady_s)
+    guests = GuestRecords(allowed, patience=Patience(1.0, 1.0, 2.0))
+    answering = Answering(site, DEFAULT_LIMITS, NO_CODE_MAP, False, guests, Where(DOCUMENTATION, launch), signer)
+    app = FastAPI()
+    trail = AuditTrail(lambda: at_s)
+    app.include_router(hooks_router(HooksDoor(entrance, answering, DEFAULT_LIMITS, trail, lambda: at_s)))
+    app.add_exception_handler(Rejected, rejected)
+    app.add_middleware(Boundary)
+    return app
+
+
+def context(hook: str = "patient-view", **more: object) -> dict[str, object]:
+    """The context of a hook; None takes an element out."""
+    base: dict[str, object] = {"userId": "Practitioner/abc", "patientId": "p1"}
+    if hook == "encounter-start":
+        base["encounterId"] = "e1"
+    merged = {**base, **more}
+    return {name: value for name, value in merged.items() if value is not None}
+
+
+def searchset(*resources: Json, **more: object) -> Json:
+    """The results of a search, all on one page."""
+    return {**bundle(*resources, kind="searchset"), "total": len(resources), **more}
+
+
+def prefetch(*trial: Json, **parts: object) -> dict[str, object]:
+    """What a client brings: patient, heights, mechanics, circulation; `...` takes a key out."""
+    mechanics = list(trial) or trial_observations()
+    whole: dict[str, object] = {
+        "patient": patient(),
+        "heights": searchset(height()),
+        "mechanics": searchset(*mechanics),
+        "circulation": searchset(),
+        **parts,
+    }
+    return {key: value for key, value in whole.items() if value is not ...}
+
+
+def called(hook: str = "patient-view", **more: object) -> dict[str, object]:
+    """A call of the standard's shape; `...` takes an element out."""
+    whole: dict[str, object] = {
+        "hook": hook,
+        "hookInstance": INSTANCE,
+        "context": context(hook),
+        "prefetch": prefetch(),
+        **more,
+    }
+    return {name: value for name, value in whole.items() if value is not ...}
+
+
+def call(app: ASGIApp, body: object, *, path: str = CALL, headers: Mapping[str, str] = JSON) -> Reply:
+    """Post one call."""
+    content = body if isinstance(body, bytes) else json.dumps(body).encode()
+    return ask(app, content, path=path, headers=headers)
+
+
+def cards(reply: Reply) -> list[dict[str, Any]]:
+    """The cards of a good reply."""
+    assert reply.status == 200, reply.body
+    found: list[dict[str, Any]] = reply.json["cards"]
+    return found
+
+
+def card(reply: Reply) -> dict[str, Any]:
+    """The one card of a good reply."""
+    (only,) = cards(reply)
+    return only
+
+
+def order(peep_cmh2o: float | None = 10.0, identity: str = "o1", **more: object) -> Json:
+    """A draft ServiceRequest of PEEP."""
+    built: Json = {
+        "resourceType": "ServiceRequest",
+        "id": identity,
+        "status": "draft",
+        "intent": "order",
+        "code": {"coding": [{"system": "http://loinc.org", "code": "20077-4"}]},
+        "subject": {"reference": "Patient/p1"},
+        **more,
+    }
+    if peep_cmh2o is not None:
+        built["quantityQuantity"] = observation("peep-set", peep_cmh2o)["valueQuantity"]
+    return built

@@ -1,0 +1,292 @@
+"""What a card says, when there is one, and when there is none."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+from uuid import UUID
+
+import pytest
+from starlette.types import ASGIApp
+
+from ebbmark.fhir.hooks_concepts import OVERRIDE_REASONS
+from fhir_builders import Json, at, height, observation, patient, trial_observations
+from web.hooks.calling import (
+    DOCUMENTATION,
+    LAUNCH,
+    call,
+    called,
+    card,
+    cards,
+    clock,
+    hooks_app,
+    prefetch,
+    searchset,
+)
+
+VIEWS = ("patient-view", "encounter-start")
+
+
+@pytest.fixture(scope="module")
+def app() -> ASGIApp:
+    return hooks_app()
+
+
+def set_peep(peep_cmh2o: float, minute: int) -> Json:
+    return observation("peep-set", peep_cmh2o, when=at(minute), identity=f"set-{minute}", version="1")
+
+
+def saturation(percent: float, minute: int) -> Json:
+    name = "http://loinc.org|59408-5"
+    return observation(name, percent, unit="%", when=at(minute), identity=f"spo2-{minute}", version="1")
+
+
+@pytest.mark.parametrize("hook", VIEWS)
+def test_a_trial_that_just_ended_is_told_of(app: ASGIApp, hook: str) -> None:
+    told = card(call(app, called(hook)))
+
+    assert told["summary"] == (
+        "PEEP trial: closing near 12 cmH2O (90 % interval 12 to 14); suggested PEEP 14 cmH2O. Preliminary; clinician "
+        "decides."
+    )
+    assert told["indicator"] == "info"
+    assert "**Preliminary; a licensed clinician decides.** The trial ended 17 min ago." in told["detail"]
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "Predicted body weight 59.7 kg; tidal volume target 358 mL (6 mL/kg)",
+        "Going down, compliance began to fall for good at PEEP 12 cmH2O (90 % interval: 12 to 14 cmH2O)",
+        "**14 cmH2O.** Compliance fell for good",
+        "| Margin | PEEP |",
+        "- **moderate**: Closing may have started as high as 14 cmH2O",
+        "Source: ARDS Network, N Engl J Med 2000;342:1301-8.",
+        "recommends against prolonged lung recruitment manoeuvres",
+        "rules compliance-closing version 1; answer ",
+    ],
+)
+def test_the_detail_holds_targets_closing_suggestion_what_if_cautions_evidence_and_trace(
+    app: ASGIApp, words: str
+) -> None:
+    assert words in card(call(app, called()))["detail"]
+
+
+def test_the_source_leads_to_the_documentation_and_says_what_it_is_about(app: ASGIApp) -> None:
+    source = card(call(app, called()))["source"]
+
+    assert source["url"] == DOCUMENTATION
+    assert source["topic"] == {
+        "system": "https://ebbmark.example/fhir/CodeSystem/ebbmark",
+        "code": "topic-peep-titration",
+        "display": "PEEP titration",
+    }
+
+
+def test_the_card_leads_to_the_page_and_to_the_documentation(app: ASGIApp) -> None:
+    links = card(call(app, called()))["links"]
+
+    assert [(one["type"], one["url"]) for one in links] == [("smart", LAUNCH), ("absolute", DOCUMENTATION)]
+
+
+def test_without_a_page_there_is_no_link_to_one() -> None:
+    links = card(call(hooks_app(launch=""), called()))["links"]
+
+    assert [one["type"] for one in links] == ["absolute"]
+
+
+def test_every_reason_to_decide_otherwise_has_a_display(app: ASGIApp) -> None:
+    reasons = card(call(app, called()))["overrideReasons"]
+
+    assert [one["code"] for one in reasons] == [code for code, _, _ in OVERRIDE_REASONS]
+    assert all(one["display"] and one["system"] for one in reasons)
+
+
+def test_the_same_call_gets_the_same_card_and_another_call_another_name(app: ASGIApp) -> None:
+    first, again = card(call(app, called())), card(call(app, called()))
+    other = card(call(app, called(hookInstance="0b64d1f5-1f9c-4d05-8a1e-2f1f3a1b7c11")))
+
+    assert first == again
+    assert UUID(first["uuid"]).version == 5
+    assert other["uuid"] != first["uuid"]
+
+
+def test_there_are_never_system_actions(app: ASGIApp) -> None:
+    assert set(call(app, called()).json) == {"cards"}
+
+
+def test_without_a_trial_there_is_no_card(app: ASGIApp) -> None:
+    steady = [set_peep(10.0, minute) for minute in range(0, 30, 3)]
+
+    assert cards(call(app, called(prefetch=prefetch(*steady)))) == []
+
+
+def test_of_a_patient_who_is_not_ventilated_there_is_no_card(app: ASGIApp) -> None:
+    nothing = prefetch(heights=searchset(), mechanics=searchset())
+
+    assert cards(call(app, called(prefetch=nothing))) == []
+
+
+def test_of_a_child_there_is_no_card(app: ASGIApp) -> None:
+    assert cards(call(app, called(prefetch=prefetch(patient=patient(born="2020-01-01"))))) == []
+
+
+def test_a_trial_of_hours_ago_is_no_news_where_peep_is_as_suggested() -> None:
+    brought = prefetch(*trial_observations(), set_peep(14.0, 30), set_peep(14.0, 200))
+
+    assert cards(call(hooks_app(at_s=clock(210)), called(prefetch=brought))) == []
+
+
+def test_a_trial_of_hours_ago_is_told_of_where_peep_differs_now() -> None:
+    brought = prefetch(*trial_observations(), set_peep(14.0, 30), set_peep(10.0, 200))
+
+    told = card(call(hooks_app(at_s=clock(210)), called(prefetch=brought)))
+
+    assert "The trial ended 3 h ago. PEEP is 10 cmH2O now." in told["detail"]
+
+
+@pytest.mark.parametrize("now_cmh2o", [13.0, 15.0])
+def test_a_difference_that_the_trial_cannot_tell_is_none(now_cmh2o: float) -> None:
+    brought = prefetch(*trial_observations(), set_peep(14.0, 30), set_peep(now_cmh2o, 200))
+
+    assert cards(call(hooks_app(at_s=clock(210)), called(prefetch=brought))) == []
+
+
+def test_a_trial_of_yesterday_is_not_read() -> None:
+    assert cards(call(hooks_app(at_s=clock(40) + 25 * 3600), called())) == []
+
+
+def test_a_trial_in_progress_is_left_in_peace() -> None:
+    running = trial_observations((24.0, 22.0, 20.0, 18.0), (38.0, 41.0, 44.0, 46.0))
+
+    assert cards(call(hooks_app(at_s=clock(13)), called(prefetch=prefetch(*running)))) == []
+
+
+def test_a_stop_criterion_in_a_trial_in_progress_is_critical() -> None:
+    running = trial_observations((24.0, 22.0, 20.0, 18.0), (38.0, 41.0, 44.0, 46.0))
+    brought = prefetch(*running, circulation=searchset(saturation(93.0, 2), saturation(82.0, 11)))
+
+    told = card(call(hooks_app(at_s=clock(13)), called(prefetch=brought)))
+
+    assert told["indicator"] == "critical"
+    assert told["summary"] == (
+        "Stop criterion met in the PEEP trial: SpO2 82 %, limit below 85 %. Look at the patient now."
+    )
+    assert "suggestions" not in told
+    assert "defaults that no clinician of this site has signed" in told["detail"]
+
+
+def test_the_same_saturation_without_a_trial_is_not_our_business() -> None:
+    steady = [set_peep(10.0, minute) for minute in range(0, 12, 3)]
+    brought = prefetch(*steady, circulation=searchset(saturation(82.0, 11)))
+
+    assert cards(call(hooks_app(at_s=clock(13)), called(prefetch=brought))) == []
+
+
+def test_one_step_down_is_no_trial() -> None:
+    steps = [set_peep(12.0, 0), set_peep(12.0, 3), set_peep(10.0, 6), set_peep(10.0, 9)]
+    brought = prefetch(*steps, circulation=searchset(saturation(82.0, 11)))
+
+    assert cards(call(hooks_app(at_s=clock(13)), called(prefetch=brought))) == []
+
+
+def test_steps_down_of_hours_apart_are_no_trial() -> None:
+    steps = [set_peep(peep, minute) for peep, minute in ((14.0, 0), (12.0, 60), (10.0, 120))]
+    brought = prefetch(*steps, circulation=searchset(saturation(82.0, 125)))
+
+    assert cards(call(hooks_app(at_s=clock(126)), called(prefetch=brought))) == []
+
+
+def test_a_trial_that_cannot_be_read_for_want_of_a_height_says_so(app: ASGIApp) -> None:
+    told = card(call(app, called(prefetch=prefetch(heights=searchset()))))
+
+    assert told["indicator"] == "info"
+    assert "body height" in told["summary"]
+    assert "- No usable body height is in the record." in told["detail"]
+    assert "suggestions" not in told
+
+
+def test_a_trial_that_cannot_be_read_for_want_of_a_sex_says_so(app: ASGIApp) -> None:
+    told = card(call(app, called(prefetch=prefetch(patient=patient(gender=None)))))
+
+    assert "does not say which form of the formula" in told["detail"]
+
+
+def test_heights_that_disagree_are_in_the_way(app: ASGIApp) -> None:
+    two = searchset(height(), height(150.0, id="other"))
+
+    told = card(call(app, called(prefetch=prefetch(heights=two))))
+
+    assert "Body heights in the record disagree: 150 cm and 168 cm." in told["detail"]
+
+
+def test_without_a_height_a_patient_without_a_trial_gets_no_card(app: ASGIApp) -> None:
+    brought = prefetch(set_peep(10.0, 3), heights=searchset())
+
+    assert cards(call(app, called(prefetch=brought))) == []
+
+
+def test_a_stop_criterion_is_told_of_without_a_height_too() -> None:
+    running = trial_observations((24.0, 22.0, 20.0, 18.0), (38.0, 41.0, 44.0, 46.0))
+    brought = prefetch(*running, heights=searchset(), circulation=searchset(saturation(80.0, 11)))
+
+    assert card(call(hooks_app(at_s=clock(13)), called(prefetch=brought)))["indicator"] == "critical"
+
+
+@pytest.mark.parametrize(
+    ("compliances", "summary"),
+    [
+        (
+            (38.0, 39.0, 40.0, 41.0, 42.0, 43.0, 44.0, 45.0),
+            "PEEP trial: closing not reached down to 10 cmH2O; no PEEP is suggested. Preliminary.",
+        ),
+        (
+            (60.0, 55.0, 50.0, 45.0, 40.0, 35.0, 30.0, 25.0),
+            "PEEP trial: compliance fell from the first step on; no PEEP is suggested. Preliminary.",
+        ),
+    ],
+)
+def test_a_trial_without_a_closing_pressure_is_told_of_without_a_number(
+    compliances: tuple[float, ...], summary: str
+) -> None:
+    trial = trial_observations(compliances=compliances)
+
+    told = card(call(hooks_app(at_s=clock(60)), called(prefetch=prefetch(*trial))))
+
+    assert told["summary"] == summary
+    assert "**None.**" in told["detail"]
+    assert [one["label"] for one in told["suggestions"]] == ["Record these results as preliminary"]
+
+
+def test_a_caution_of_high_severity_makes_the_card_a_warning() -> None:
+    def warned(trial: list[Json]) -> dict[str, Any]:
+        return card(call(hooks_app(), called(prefetch=prefetch(*trial))))
+
+    # Plateau above 30 cmH2O at the suggestion, at any tidal volume of the ladder but the lowest.
+    stiff = trial_observations(compliances=(18.0, 19.0, 20.0, 21.0, 21.5, 19.0, 16.0, 13.0), tidal_volume_ml=300.0)
+
+    assert warned(stiff)["indicator"] == "warning"
+    assert warned(trial_observations())["indicator"] == "info"
+
+
+def test_nothing_on_a_card_asks_for_high_pressure(app: ASGIApp) -> None:
+    text = json.dumps(card(call(app, called()))).lower()
+
+    for words in (
+        "perform a recruitment",
+        "raise peep to",
+        "increase peep",
+        "recruit the lung",
+        "recommend a recruitment",
+    ):
+        assert words not in text
+
+
+def test_what_somebody_typed_into_the_record_does_not_reach_the_card(app: ASGIApp) -> None:
+    typed = "[look](https://evil.example) <script>alert(1)</script>"
+    trial = [{**one, "note": [{"text": typed}]} for one in trial_observations()]
+    person = {**patient(), "name": [{"text": typed}]}
+
+    told = card(call(app, called(prefetch=prefetch(*trial, patient=person))))
+
+    assert "evil" not in json.dumps(told)
