@@ -72,7 +72,8 @@ def test_an_fio2_that_was_set_only_after_the_gas_is_not_used() -> None:
 
     berlin = ards_classes(readings, at_s=START_S)[0]
 
-    assert (berlin.oxygenation, berlin.missing) == (None, ("FiO2 at the time of the gas",))
+    assert berlin.oxygenation is None
+    assert berlin.missing[0].startswith("FiO2 at the time of the gas (none was set in the 4 h before it")
 
 
 def test_a_setting_of_yesterday_is_no_longer_taken_as_in_force() -> None:
@@ -89,6 +90,75 @@ def test_an_old_gas_is_said_to_be_old() -> None:
     ]
 
     assert ards_classes(old, at_s=START_S)[0].sentence.endswith("The readings are old.")
+
+
+def test_a_gas_of_a_week_ago_classes_nothing_and_is_shown_with_its_age() -> None:
+    week_s = 7 * 24 * 3600
+    old = [reading(one.quantity, one.value, one.start_s - week_s, one.source) for one in MODERATE[:3]]
+
+    berlin = ards_classes(old, at_s=START_S)[0]
+
+    assert berlin.oxygenation is None
+    assert berlin.missing[0] == "a PaO2 of the last 12 h (the latest is 7.0 days old)"
+    assert berlin.inputs[0].sentence == "PaO2 78 mmHg, 7.0 days old"
+    assert assessed(old).standing is Standing.CANNOT_JUDGE
+
+
+def test_a_fresher_saturation_speaks_and_not_the_gas_of_hours_ago() -> None:
+    gas = [reading(one.quantity, one.value, one.start_s - 8 * 3600, one.source) for one in MODERATE[:3]]
+    better = [reading(Quantity.FIO2_SET, 0.3, START_S - 600, 7), reading(Quantity.SPO2, 96.0, START_S - 300, 8)]
+
+    candidate = assessed([*gas, *better])
+
+    assert [one.oxygenation for one in candidate.classes[:2]] == [Oxygenation.MODERATE] * 2
+    assert candidate.indications[0].speaks_for is False
+    assert "P/F by the Berlin definition is not counted, since a fresher reading speaks" in candidate.sentence
+    assert "8.2 h old" in candidate.sentence
+
+
+def test_a_gas_and_a_saturation_of_one_hour_speak_together() -> None:
+    assert assessed().indications[0].severity.count("moderate by") == 2
+
+
+def test_a_saturation_of_three_hours_ago_classes_nothing() -> None:
+    old = [reading(one.quantity, one.value, one.start_s - 3 * 3600, one.source) for one in MODERATE]
+
+    assert ards_classes(old, at_s=START_S)[2].missing == ("a SpO2 of the last 2 h (the latest is 3.1 h old)",)
+
+
+def test_a_tension_in_kpa_that_was_sent_as_mmhg_is_questioned_and_not_used() -> None:
+    slip = [*MODERATE[:2], reading(Quantity.PAO2, 10.4, START_S - 600, 3), MODERATE[3]]
+
+    candidate = assessed(slip)
+
+    assert [one.oxygenation for one in candidate.classes] == [None, None, Oxygenation.MODERATE]
+    assert candidate.doubts[0].unit_slip
+    assert "In kPa it would fit (10.4 kPa are 78 mmHg): was the unit mistaken?" in candidate.sentence
+
+
+def test_where_it_is_not_known_which_of_two_is_wrong_neither_is_used() -> None:
+    odd = [
+        *MODERATE[:2],
+        reading(Quantity.PAO2, 90.0, START_S - 300, 3),
+        reading(Quantity.SPO2, 60.0, START_S - 300, 4),
+    ]
+
+    candidate = assessed(odd)
+
+    assert [one.oxygenation for one in candidate.classes] == [None, None, None]
+    assert "Which of them is wrong is not known" in candidate.sentence
+
+
+def test_a_tension_that_is_hardly_seen_in_the_living_is_questioned_without_a_saturation() -> None:
+    assert "was kPa meant" in assessed([*MODERATE[:2], reading(Quantity.PAO2, 11.0, START_S - 600, 3)]).sentence
+
+
+def test_what_a_guideline_suggests_is_not_said_in_one_breath_with_a_contraindication() -> None:
+    against = assessed(present={"untreated-pneumothorax"}, refuted=set())
+
+    assert "moderate by the Berlin definition" in against.sentence
+    assert "suggests higher PEEP" not in against.sentence
+    assert "suggests higher PEEP" in assessed().sentence
 
 
 def test_a_device_clock_that_runs_minutes_ahead_is_named() -> None:

@@ -119,7 +119,22 @@ def test_a_gas_is_not_paired_with_an_fio2_that_was_changed_around_it() -> None:
 
     snapshot = take_snapshot(readings, pbw_kg=70.0, from_s=START_S, until_s=START_S + 60)
 
-    assert "FiO2 was changed" in snapshot.not_known[Measure.PF_RATIO]
+    assert "70 % set at the same time and 50 % charted as set" in snapshot.not_known[Measure.PF_RATIO]
+
+
+def test_a_gas_goes_with_the_fio2_of_its_moment_though_it_was_changed_later_in_the_stretch() -> None:
+    readings = [*charted(AFTER), reading(Quantity.FIO2_SET, 0.5, START_S + 1800, 99)]
+
+    snapshot = take_snapshot(readings, pbw_kg=70.0, from_s=START_S, until_s=START_S + 3600)
+
+    assert snapshot.figures[Measure.PF_RATIO].value == pytest.approx(170.0)
+    assert 99 not in snapshot.figures[Measure.PF_RATIO].sources
+
+
+def test_a_gas_that_cannot_be_true_beside_its_saturation_makes_no_ratio() -> None:
+    snapshot = state({**AFTER, Quantity.PAO2: 11.0, Quantity.SPO2: 96.0})
+
+    assert "cannot both be true" in snapshot.not_known[Measure.PF_RATIO]
 
 
 def test_pressures_are_not_computed_across_a_change_of_peep() -> None:
@@ -205,7 +220,7 @@ def test_an_impossible_fio2_leaves_the_ratio_unknown_and_raises_nothing() -> Non
     values = AFTER.copy()
     values[Quantity.FIO2_SET] = 0.16
 
-    assert state(values).not_known[Measure.PF_RATIO] == "the values sent for it cannot be"
+    assert "FiO2 at the time of the gas is not known" in state(values).not_known[Measure.PF_RATIO]
 
 
 def test_readings_outside_the_stretch_do_not_count() -> None:

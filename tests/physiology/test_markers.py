@@ -76,6 +76,34 @@ def test_oxygenation_is_not_a_marker_while_fio2_changes() -> None:
     assert "FiO2 was changed during the limb, so SpO2 is not read as a marker." in markers.not_recorded
 
 
+def test_an_fio2_changed_just_before_the_second_step_is_seen_though_one_value_was_charted_in_the_limb() -> None:
+    changed = [
+        reading(Quantity.FIO2_SET, 0.6, START_S - 1800, 700),
+        reading(Quantity.FIO2_SET, 0.8, START_S + STEP_S + 30, 701),
+    ]
+
+    markers = markers_of(*at_each_step(Quantity.SPO2, STEADY), *changed)
+
+    assert "FiO2 was changed during the limb, so SpO2 is not read as a marker." in markers.not_recorded
+
+
+def test_a_monitor_beside_the_setting_is_no_change_of_fio2() -> None:
+    beside = [
+        *at_each_step(Quantity.FIO2_SET, (0.6,) * 8),
+        *at_each_step(Quantity.FIO2_MEASURED, (0.58, 0.59, 0.58, 0.6, 0.58, 0.58, 0.59, 0.58)),
+    ]
+
+    assert "spo2-fall-1" in named(markers_of(*at_each_step(Quantity.SPO2, STEADY), *beside))
+
+
+def test_where_fio2_was_not_sent_nobody_says_that_it_stayed_the_same() -> None:
+    unknown = markers_of(*at_each_step(Quantity.SPO2, STEADY))
+    known = markers_of(*at_each_step(Quantity.SPO2, STEADY), *at_each_step(Quantity.FIO2_SET, (0.6,) * 8))
+
+    assert "whether it stayed the same cannot be said" in marker(unknown, "spo2-fall-1").sentence
+    assert "stayed the same" not in marker(known, "spo2-fall-1").sentence
+
+
 def test_oxygen_and_carbon_dioxide_by_our_own_rules_say_that_they_are_ours() -> None:
     markers = markers_of(
         *at_each_step(Quantity.PAO2, (120, None, 118, None, 115, None, 70, 65)),

@@ -11,7 +11,9 @@ from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.request import Ignored
 from ebbmark.fhir.writing.quantities import BLOOD_PRESSURE, PERCENT
 from ebbmark.physiology.before.ards_class import ArdsClass
-from ebbmark.physiology.before.candidate import Candidate, Documented, Finding, Indication, assess_candidate
+from ebbmark.physiology.before.candidate import Candidate, Documented, Finding, assess_candidate
+from ebbmark.physiology.before.gas_doubts import GasDoubt
+from ebbmark.physiology.before.indication import Indication
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk
 from ebbmark.physiology.before.risk_readings import ReadingRisk
 from ebbmark.physiology.formulas.body import predicted_body_weight_kg
@@ -167,11 +169,17 @@ def warnings_of(candidate: Candidate, request: BedsideRequest) -> list[Warned]:
     warned = [
         *[_of_condition(one, request) for one in found],
         *[_of_reading(one) for one in candidate.reading_risks],
+        *[_of_doubt(one) for one in candidate.doubts],
         *[_of_unjudged(one, place) for place, one in enumerate(request.unjudged, start=1)],
     ]
     given = request.asked.acknowledged
     what = {name for name, _ in given.what}
     return [replace(one, acknowledged_by=given.who) if {one.code, *one.about} & what else one for one in warned]
+
+
+def _of_doubt(one: GasDoubt) -> Warned:
+    sources = (one.pao2.source, *([one.spo2.source] if one.spo2 is not None else []))
+    return Warned("gas-in-doubt", "gas-in-doubt", "moderate", f"{one.sentence} It is not used.", sources)
 
 
 def _of_unjudged(one: Ignored, place: int) -> Warned:

@@ -12,8 +12,9 @@ from ebbmark.fhir.writing.quantities import FRACTION, PRESSURE, RATIO, VOLUME
 from ebbmark.fhir.writing.sentences import closing_sentence
 from ebbmark.physiology.after.markers import Marker, Markers, read_markers
 from ebbmark.physiology.after.recruitability import recruitment_to_inflation
+from ebbmark.physiology.before.in_force import FIO2, in_force_at
 from ebbmark.physiology.before.peep_tables import PEEP_TABLES, TableAnswer, look_up
-from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.readings import Reading
 
 __all__ = ["markers_answer"]
 
@@ -30,11 +31,17 @@ def markers_answer(request: BedsideRequest, _: Site) -> Answer:
     trial = the_trial(request)
     closing = closing_of(trial, request)
     markers = read_markers(request.readings, trial, closing)
-    fio2 = _fio2(request.readings)
+    in_use = in_force_at(request.readings, FIO2, trial.steps[-1].end_s)
+    fio2 = in_use.reading
     looked_up = [look_up(table, fio2.value) for table in PEEP_TABLES] if fio2 is not None else []
     listed = [_marker(one) for one in markers.markers]
     tables = [_table(one, fio2) for one in looked_up if fio2 is not None]
-    no_fio2 = "" if fio2 is not None else "No FiO2 was sent, so the published PEEP/FiO2 tables are not looked up."
+    no_fio2 = ""
+    if fio2 is None:
+        no_fio2 = (
+            f"FiO2 at the end of the trial is not known ({in_use.why_not}), so the published PEEP/FiO2 tables are not "
+            "looked up."
+        )
     return answered(
         OPERATION,
         request,
@@ -91,15 +98,6 @@ def _release(request: BedsideRequest) -> list[Statement]:
             parts=(("recruited-volume", Amount(found.recruited_ml, VOLUME)),),
         )
     ]
-
-
-def _fio2(readings: tuple[Reading, ...]) -> Reading | None:
-    """The latest FiO2: as set where it was sent, else as measured."""
-    for quantity in (Quantity.FIO2_SET, Quantity.FIO2_MEASURED):
-        group = [one for one in readings if one.quantity is quantity and 0.0 < one.value <= 1.0]
-        if group:
-            return max(group, key=lambda one: (one.start_s, one.source))
-    return None
 
 
 def _agreement(markers: Markers, members: tuple[str, ...]) -> Statement:

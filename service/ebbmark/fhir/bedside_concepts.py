@@ -40,6 +40,7 @@ BEDSIDE_CONCEPTS: tuple[tuple[str, str, str], ...] = (
     ("contradictory", "Contradictory", "The record says both; it counts as present."),
     ("not-documented", "Not documented", "The record says nothing; it is not taken as absent."),
     *((concept.slug, _capital(concept.words), f"{concept.says} Source: {concept.citation}.") for concept in RISK_CONCEPTS),
+    ("gas-in-doubt", "Gas in doubt", "Oxygen tension and saturation of one moment cannot both be true, or a tension is not seen in the living: a slip of the unit is likely."),
     ("condition-not-judged", "Condition that could not be judged", "A Condition that may be there and of which nobody can say here what it means: to be read by a person."),
     ("acknowledged", "Acknowledged by a clinician", "A clinician has looked at it and wanted a plan laid out nevertheless."),
     ("vasopressor-high", "High vasopressor dose", "The vasopressor dose lies above the threshold that was read."),

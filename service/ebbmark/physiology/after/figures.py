@@ -1,5 +1,7 @@
 """How does each compared figure follow from the middle values of one stretch of time, and when does it not?
 
+P/F is apart (`oxygenation`): each gas goes with the FiO2 of its own moment, not with a middle value.
+
 Sources: each formula's own, see `mechanics`, `mechanical_power` and `gas_exchange`.
 """
 
@@ -12,7 +14,7 @@ from typing import Final
 
 from ebbmark.physiology.after.measures import Measure
 from ebbmark.physiology.before.ards_class import setting_at
-from ebbmark.physiology.formulas.gas_exchange import pf_ratio_mmhg, ventilatory_ratio
+from ebbmark.physiology.formulas.gas_exchange import ventilatory_ratio
 from ebbmark.physiology.formulas.mechanical_power import (
     mechanical_power_pressure_control_j_per_min,
     mechanical_power_volume_control_j_per_min,
@@ -23,10 +25,8 @@ __all__ = ["RECIPES", "Figure", "Middles", "NotKnown", "baseline", "joined", "mi
 
 _VOLUMES = (Quantity.TIDAL_VOLUME_EXPIRED, Quantity.TIDAL_VOLUME_UNSTATED, Quantity.TIDAL_VOLUME_INSPIRED)
 _RATES = (Quantity.RESPIRATORY_RATE, Quantity.RESPIRATORY_RATE_SET)
-_FIO2 = (Quantity.FIO2_SET, Quantity.FIO2_MEASURED)
 _SETTINGS = frozenset(quantity for quantity in Quantity if quantity.slug.endswith("-set"))
 _SAME_PEEP_CMH2O = 0.25  # a conversion from mbar moves a setting by 0.2 at most
-_SAME_FIO2 = 0.02  # a gas monitor wanders by less
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,14 +151,6 @@ def _compliance_dynamic(middles: Middles, _pbw_kg: float) -> Figure:
     return _needed(middles.get(Quantity.COMPLIANCE_DYNAMIC), "tidal volume with peak pressure")
 
 
-def _pf_ratio(middles: Middles, _pbw_kg: float) -> Figure:
-    pao2 = _needed(middles.get(Quantity.PAO2), "PaO2")
-    fio2 = _needed(_first(middles, _FIO2), "FiO2")
-    if fio2.spread > _SAME_FIO2:
-        raise NotKnown("FiO2 was changed within that time, and which one goes with the gas is not clear")
-    return joined(pf_ratio_mmhg(pao2_mmhg=pao2.value, fio2=fio2.value), pao2, fio2)
-
-
 def _paco2(middles: Middles, _pbw_kg: float) -> Figure:
     return _needed(middles.get(Quantity.PACO2), "PaCO2")
 
@@ -213,7 +205,6 @@ RECIPES: Final[dict[Measure, Callable[[Middles, float], Figure]]] = {
     Measure.COMPLIANCE: _compliance,
     Measure.COMPLIANCE_DYNAMIC: _compliance_dynamic,
     Measure.DRIVING_PRESSURE: _driving_pressure,
-    Measure.PF_RATIO: _pf_ratio,
     Measure.PACO2: _paco2,
     Measure.VENTILATORY_RATIO: _ventilatory_ratio,
     Measure.MECHANICAL_POWER: _mechanical_power,

@@ -7,15 +7,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from ebbmark.physiology.before.in_force import FIO2, in_force_at
 from ebbmark.physiology.formulas.gas_exchange import HIGHEST_INFORMATIVE_SPO2_PERCENT
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.steps import Trial
 
-__all__ = ["Level", "first_lasting_fall", "levels_of", "saturation_remark"]
+__all__ = ["Level", "fio2_remark", "first_lasting_fall", "levels_of", "saturation_remark"]
 
 _NAMES: Final = {Quantity.SPO2: "SpO2", Quantity.PAO2: "PaO2", Quantity.PACO2: "PaCO2"}
 _FEWEST_LEVELS: Final = 3
-_SAME_FIO2: Final = 0.02  # a gas monitor wanders by less
 _LAST_STEP_S: Final = 900.0  # how long after its start a reading still belongs to the last step; our choice
 
 
@@ -27,11 +27,13 @@ class Level:
         peep_cmh2o: set PEEP.
         value: last reading within the step [unit of its quantity].
         sources: indices of the inputs.
+        at_s: when it was read [s since 1970-01-01T00:00:00Z].
     """
 
     peep_cmh2o: float
     value: float
     sources: tuple[int, ...]
+    at_s: float
 
 
 def levels_of(readings: Sequence[Reading], trial: Trial, quantity: Quantity) -> list[Level] | str:
@@ -48,16 +50,38 @@ def levels_of(readings: Sequence[Reading], trial: Trial, quantity: Quantity) -> 
     end_s = max(trial.steps[-1].end_s, trial.steps[-1].start_s + _LAST_STEP_S)
     within = sorted((r for r in readings if starts[0] <= r.at_s <= end_s), key=lambda r: (r.start_s, r.source))
     name = _NAMES.get(quantity, quantity.slug)
-    fio2 = [r.value for r in within if r.quantity in (Quantity.FIO2_SET, Quantity.FIO2_MEASURED)]
-    if quantity is not Quantity.PACO2 and fio2 and max(fio2) - min(fio2) > _SAME_FIO2:
-        return f"FiO2 was changed during the limb, so {name} is not read as a marker."
     last: dict[int, Reading] = {}
     for reading in within:
         if reading.quantity is quantity:
             last[bisect_right(starts, reading.at_s) - 1] = reading
     if len(last) < _FEWEST_LEVELS:
         return f"{name} was recorded at {len(last)} steps of the limb; at least {_FEWEST_LEVELS} are needed."
-    return [Level(trial.steps[i].peep_cmh2o, last[i].value, (last[i].source,)) for i in sorted(last)]
+    if quantity is not Quantity.PACO2 and _fio2_changed(readings, list(last.values())):
+        return f"FiO2 was changed during the limb, so {name} is not read as a marker."
+    return [Level(trial.steps[i].peep_cmh2o, last[i].value, (last[i].source,), last[i].start_s) for i in sorted(last)]
+
+
+def _fio2_changed(readings: Sequence[Reading], levels: Sequence[Reading]) -> bool:
+    """Whether the marker was read at more than one FiO2, or while it was being changed."""
+    found = [in_force_at(readings, FIO2, one.start_s) for one in levels]
+    if any(one.contradicted for one in found):
+        return True
+    values = [one.reading.value for one in found if one.reading is not None]
+    return bool(values) and max(values) - min(values) > FIO2.same
+
+
+def fio2_remark(readings: Sequence[Reading], levels: Sequence[Level]) -> str:
+    """Where FiO2 is not known at some step, say that nobody knows whether it stayed the same.
+
+    Args:
+        readings: of one patient, in any order.
+        levels: of one marker of oxygenation.
+    """
+    known = [in_force_at(readings, FIO2, level.at_s).reading is not None for level in levels]
+    if all(known):
+        return ""
+    where = "any step" if not any(known) else "every step"
+    return f"FiO2 is not known at {where}, so whether it stayed the same cannot be said. "
 
 
 def first_lasting_fall(worse: Sequence[bool]) -> int | None:

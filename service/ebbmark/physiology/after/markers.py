@@ -14,7 +14,13 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Final
 
-from ebbmark.physiology.after.marker_rules import Level, first_lasting_fall, levels_of, saturation_remark
+from ebbmark.physiology.after.marker_rules import (
+    Level,
+    fio2_remark,
+    first_lasting_fall,
+    levels_of,
+    saturation_remark,
+)
 from ebbmark.physiology.after.measures import ASSUMED_NOISE, Measure, noise_of_difference
 from ebbmark.physiology.closing.closing import Closing
 from ebbmark.physiology.readings import Quantity, Reading
@@ -122,7 +128,7 @@ def _saturation(readings: Sequence[Reading], trial: Trial) -> list[Marker | str]
             ],
             f"first step from which on SpO2 stays {fall:g} % or more below its maximum; that it stays is our condition",
             f"{work}; {COCHRANE}",
-            saturation_remark(levels),
+            saturation_remark(levels) + fio2_remark(readings, levels),
         )
         for fall, work in ((1.0, "Hodgson et al, Crit Care 2011;15:R133"), (2.0, "PHARLAP, 2019"))
     ]
@@ -142,14 +148,14 @@ def _gas(readings: Sequence[Reading], trial: Trial, quantity: Quantity, slug: st
         worse.append((best - level.value if oxygen else level.value - best) > band)
     words, title = ("PaO2", "PaO2 fall") if oxygen else ("PaCO2", "PaCO2 rise")
     side = "below its maximum" if oxygen else "above its minimum"
-    remark = "" if oxygen else "PaCO2 also follows minute ventilation and lags behind it. "
+    remark = fio2_remark(readings, levels) if oxygen else "PaCO2 also follows minute ventilation and lags behind it. "
     rule = f"first step from which on {words} is {side} by more than two samples of a steady patient may differ"
     return [_marker(slug, title, levels, worse, rule, OWN, remark)]
 
 
 def _driving_pressure(trial: Trial) -> list[Marker | str]:
     levels = [
-        Level(step.peep_cmh2o, step.driving_pressure_cmh2o, step.samples[-1].sources)
+        Level(step.peep_cmh2o, step.driving_pressure_cmh2o, step.samples[-1].sources, step.end_s)
         for step in trial.steps
         if step.driving_pressure_cmh2o is not None
     ]

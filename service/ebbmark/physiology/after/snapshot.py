@@ -20,6 +20,7 @@ from ebbmark.physiology.after.figures import (
     tidal_volume,
 )
 from ebbmark.physiology.after.measures import Measure
+from ebbmark.physiology.after.oxygenation import pf_figure
 from ebbmark.physiology.readings import Quantity, Reading
 
 __all__ = ["Figure", "Snapshot", "take_snapshot"]
@@ -67,9 +68,12 @@ def take_snapshot(readings: Sequence[Reading], *, pbw_kg: float, from_s: float, 
     middles = middles_of(readings, from_s, until_s)
     figures: dict[Measure, Figure] = {}
     not_known: dict[Measure, str] = {}
-    for measure, compute in RECIPES.items():
+    for measure in Measure:
         try:
-            figures[measure] = compute(middles, pbw_kg)
+            if measure is Measure.PF_RATIO:
+                figures[measure] = pf_figure(readings, from_s, until_s)
+            else:
+                figures[measure] = RECIPES[measure](middles, pbw_kg)
         except NotKnown as missing:
             not_known[measure] = str(missing)
         except ValueError:

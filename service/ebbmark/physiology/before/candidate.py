@@ -9,17 +9,15 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from enum import Enum
-from typing import Final
 
-from ebbmark.physiology.before.ards_class import ALSO_NEEDED, ArdsClass, ards_classes
+from ebbmark.physiology.before.ards_class import ALSO_NEEDED, ArdsClass, ards_classes, gas_doubts
+from ebbmark.physiology.before.gas_doubts import GasDoubt
+from ebbmark.physiology.before.indication import Indication, by_severity
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk, RiskConcept, Scope
 from ebbmark.physiology.before.risk_readings import ReadingRisk, risks_in_readings
-from ebbmark.physiology.formulas.gas_exchange import Oxygenation
 from ebbmark.physiology.readings import Reading
 
 __all__ = ["Candidate", "Documented", "Finding", "Indication", "Standing", "assess_candidate"]
-
-_CLEAR_ENOUGH: Final = (Oxygenation.SEVERE, Oxygenation.MODERATE)
 
 
 class Documented(Enum):
@@ -38,23 +36,6 @@ class Finding:
     concept: RiskConcept
     documented: Documented
     sentence: str
-
-
-@dataclass(frozen=True, slots=True)
-class Indication:
-    """One reason that would speak for a trial, or why there is none.
-
-    Attributes:
-        slug: stable name.
-        speaks_for: True, False, or None where it cannot be judged.
-        sentence: one or two plain sentences.
-        citation: the source.
-    """
-
-    slug: str
-    speaks_for: bool | None
-    sentence: str
-    citation: str
 
 
 class Standing(Enum):
@@ -77,6 +58,7 @@ class Candidate:
         indications: what speaks for a trial.
         findings: every condition of the table, gravest class first, whatever the record says of it.
         reading_risks: what the readings themselves show.
+        doubts: readings that cannot be true as they were sent.
         not_recognised: slugs that no concept of the table has; nothing is dropped silently.
         missing: what would be needed to judge, in plain phrases.
         standing: where the answer stands.
@@ -88,6 +70,7 @@ class Candidate:
     indications: tuple[Indication, ...]
     findings: tuple[Finding, ...]
     reading_risks: tuple[ReadingRisk, ...]
+    doubts: tuple[GasDoubt, ...]
     not_recognised: tuple[str, ...]
     missing: tuple[str, ...]
     standing: Standing
@@ -124,6 +107,7 @@ def assess_candidate(
     Source: each concept's, class's and indication's own.
     """
     classes = ards_classes(readings, at_s=at_s, barometric_pressure_mmhg=barometric_pressure_mmhg)
+    doubts = gas_doubts(readings, at_s=at_s)
     findings = tuple(_finding(concept, present, refuted) for concept in concepts)
     risks, risk_missing = risks_in_readings(
         readings,
@@ -133,7 +117,7 @@ def assess_candidate(
         body_mass_index=body_mass_index,
         noradrenaline_equivalent_mcg_per_kg_per_min=noradrenaline_equivalent_mcg_per_kg_per_min,
     )
-    indications = (_by_severity(classes),)
+    indications = (by_severity(classes),)
     undocumented = [finding for finding in findings if finding.documented is Documented.NOT_DOCUMENTED]
     missing = [f"{one.ratio_name} by {one.definition}: {', '.join(one.missing)}" for one in classes if one.missing]
     missing += risk_missing
@@ -146,10 +130,11 @@ def assess_candidate(
         indications=indications,
         findings=findings,
         reading_risks=risks,
+        doubts=doubts,
         not_recognised=tuple(sorted({*present, *refuted} - known)),
         missing=tuple(missing),
         standing=standing,
-        sentence=_sentence(standing, findings, risks, indications, len(undocumented)),
+        sentence=_sentence(standing, findings, risks, indications, doubts, len(undocumented)),
     )
 
 
@@ -169,26 +154,6 @@ def _finding(concept: RiskConcept, present: Collection[str], refuted: Collection
         Documented.NOT_DOCUMENTED: f"{words}: not documented. It is not taken as absent.",
     }[documented]
     return Finding(concept, documented, sentence)
-
-
-def _by_severity(classes: Sequence[ArdsClass]) -> Indication:
-    """Severity speaks for higher PEEP where any definition says moderate or severe."""
-    citation = "American Thoracic Society guideline update, Am J Respir Crit Care Med 2024;209:24-36"
-    judged = [one for one in classes if one.oxygenation not in (None, Oxygenation.NOT_CLASSIFIED)]
-    if not judged:
-        sentence = "Oxygenation cannot be classed, so whether severity speaks for higher PEEP cannot be said."
-        return Indication("moderate-or-severe", None, sentence, citation)
-    named = "; ".join(one.sentence.rstrip(".") for one in judged)
-    if any(one.oxygenation in _CLEAR_ENOUGH for one in judged):
-        differ = len({one.oxygenation for one in judged}) > 1
-        note = " The definitions or ratios disagree; the more severe one is taken." if differ else ""
-        sentence = (
-            f"{named}.{note} In moderate to severe ARDS a guideline suggests higher PEEP without recruitment "
-            "manoeuvres over lower PEEP (conditional, low to moderate certainty)."
-        )
-        return Indication("moderate-or-severe", True, sentence, citation)
-    sentence = f"{named}. The guidelines that were read suggest higher PEEP for moderate to severe ARDS only."
-    return Indication("moderate-or-severe", False, sentence, citation)
 
 
 def _standing(findings: Sequence[Finding], risks: Sequence[ReadingRisk], indications: Sequence[Indication]) -> Standing:
@@ -212,6 +177,7 @@ def _sentence(
     findings: Sequence[Finding],
     risks: Sequence[ReadingRisk],
     indications: Sequence[Indication],
+    doubts: Sequence[GasDoubt],
     undocumented: int,
 ) -> str:
     found = [one for one in findings if one.documented in (Documented.PRESENT, Documented.CONTRADICTORY)]
@@ -223,5 +189,8 @@ def _sentence(
         Standing.NOTHING_DOCUMENTED_AGAINST: "Nothing that speaks against a trial is documented.",
     }[standing]
     rest = f" {undocumented} of {len(findings)} conditions are not documented and not taken as absent."
-    parts = [one.sentence for one in found] + [one.sentence for one in risks] + [one.sentence for one in indications]
+    # What a guideline makes of severity is not said in one breath with what speaks against.
+    against = standing in (Standing.CONTRAINDICATED, Standing.HIGH_RISK)
+    parts = [one.sentence for one in found] + [one.sentence for one in risks] + [one.sentence for one in doubts]
+    parts += [one.severity if against else one.sentence for one in indications]
     return f"{opening} {' '.join(parts)}{rest} Whether to go on is for the clinician."

@@ -1,0 +1,139 @@
+"""What was set or measured at one moment: which FiO2 was breathed, which PEEP held, when a gas was drawn?
+
+By nearness in time and by kind. Near are a measurement within a quarter of an hour either side, a setting made up to
+a quarter of an hour before, and one charted up to five minutes after, since charting lags. Where near ones contradict
+one another nothing is chosen, nor where one charted after contradicts one of the hour before: the change may lie on
+either side. Of those that agree the nearest is chosen. Where none is near, the last setting before holds, up
+to a limit of age: FiO2 four hours, as a public query of an intensive care database pairs them (MIT-LCP/mimic-code,
+mimic-iii/concepts/pivot/pivoted_bg_art.sql); PEEP twelve hours. All the rest is this project's choice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from ebbmark.physiology.readings import Quantity, Reading
+
+__all__ = ["FIO2", "PEEP", "InForce", "Twin", "fio2_words", "in_force_at", "span_words"]
+
+BESIDE_S: Final = 900.0
+CHARTED_LATE_S: Final = 300.0
+CHANGED_S: Final = 3600.0
+_AIR: Final = 0.2  # the definitions do not speak of mixtures with less oxygen than air
+
+
+@dataclass(frozen=True, slots=True)
+class Twin:
+    """One quantity that is both set and measured.
+
+    Attributes:
+        setting, measured: the two quantities.
+        words: for people.
+        holds_s: how old a setting may be that is still taken as in force [s].
+        same: how far two that agree may lie apart [unit of the quantity].
+        lowest: what lies below cannot be [unit of the quantity].
+    """
+
+    setting: Quantity
+    measured: Quantity
+    words: str
+    holds_s: float
+    same: float
+    lowest: float
+
+
+FIO2: Final = Twin(Quantity.FIO2_SET, Quantity.FIO2_MEASURED, "FiO2", 4 * 3600.0, 0.03, _AIR)
+PEEP: Final = Twin(Quantity.PEEP_SET, Quantity.PEEP_MEASURED, "PEEP", 12 * 3600.0, 3.0, 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class InForce:
+    """What held at one moment.
+
+    Attributes:
+        reading: None where nothing can be chosen.
+        how: set or measured, and how long before or after, as a phrase; empty where nothing was chosen.
+        why_not: why nothing can be chosen, as a phrase; empty where something was.
+        contradicted: whether nothing can be chosen because near ones contradict one another.
+    """
+
+    reading: Reading | None
+    how: str
+    why_not: str
+    contradicted: bool = False
+
+
+def in_force_at(readings: Iterable[Reading], twin: Twin, at_s: float) -> InForce:
+    """What held at this moment, and how that is known.
+
+    Args:
+        readings: of one patient, in any order.
+        twin: FiO2 or PEEP.
+        at_s: the moment, for example when a gas was drawn [s since 1970-01-01T00:00:00Z].
+
+    Source: see the module.
+    """
+    settings: list[Reading] = []
+    measured: list[Reading] = []
+    for one in readings:
+        if one.value >= twin.lowest:
+            if one.quantity is twin.setting:
+                settings.append(one)
+            elif one.quantity is twin.measured:
+                measured.append(one)
+    before = [one for one in settings if at_s - twin.holds_s <= one.start_s <= at_s]
+    after = [one for one in settings if at_s < one.start_s <= at_s + CHARTED_LATE_S]
+    beside = [one for one in measured if abs(one.start_s - at_s) <= BESIDE_S]
+    last = max(before, key=lambda one: (one.start_s, one.source, one.value), default=None)
+    counts_s = CHANGED_S if after else BESIDE_S
+    near = [one for one in (last,) if one is not None and at_s - one.start_s <= counts_s]
+    near += [
+        min(group, key=lambda one: (abs(one.start_s - at_s), one.source, one.value))
+        for group in (after, beside)
+        if group
+    ]
+    if near and max(one.value for one in near) - min(one.value for one in near) > twin.same:
+        return InForce(None, "", _contradiction(near, twin, at_s), contradicted=True)
+    # Of two equally near the setting: a monitor wanders.
+    chosen = min(near, key=lambda one: (abs(one.start_s - at_s), one.quantity is twin.measured), default=last)
+    if chosen is not None:
+        return InForce(chosen, _how(chosen, twin, at_s), "")
+    hours = f"{twin.holds_s / 3600:g}"
+    why_not = f"none was set in the {hours} h before it or measured within {BESIDE_S / 60:g} min of it"
+    return InForce(None, "", why_not)
+
+
+def fio2_words(value: float) -> str:
+    """Inspired oxygen as it is said at the bedside."""
+    return f"{round(100 * value, 1):g} %"
+
+
+def span_words(seconds: float) -> str:
+    """A length of time, in the unit that suits it."""
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    if seconds < 5400:
+        return f"{seconds / 60:.0f} min"
+    return f"{seconds / 3600:.1f} h" if seconds < 172_800 else f"{seconds / 86_400:.1f} days"
+
+
+def _contradiction(near: Sequence[Reading], twin: Twin, at_s: float) -> str:
+    ordered = sorted(near, key=lambda one: (one.start_s, one.source))
+    said = " and ".join(f"{_value(one, twin)} {_how(one, twin, at_s)}" for one in ordered)
+    return f"what was sent contradicts itself: {said}"
+
+
+def _how(one: Reading, twin: Twin, at_s: float) -> str:
+    kind = "set" if one.quantity is twin.setting else "measured"
+    offset_s = one.start_s - at_s
+    if abs(offset_s) < 30:
+        return f"{kind} at the same time"
+    if offset_s > 0 and one.quantity is twin.setting:
+        return f"charted as set {span_words(offset_s)} after it"
+    return f"{kind} {span_words(abs(offset_s))} {'before' if offset_s < 0 else 'after'} it"
+
+
+def _value(one: Reading, twin: Twin) -> str:
+    return fio2_words(one.value) if twin is FIO2 else f"{round(one.value, 1):g} cmH2O"

@@ -1,0 +1,91 @@
+"""Does severity speak for higher PEEP, by the freshest readings?"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from ebbmark.physiology.before.ards_class import SEVERITY_WORDS, ArdsClass
+from ebbmark.physiology.before.in_force import span_words
+from ebbmark.physiology.formulas.gas_exchange import Oxygenation
+
+__all__ = ["Indication", "by_severity"]
+
+ALIKE_S: Final = 3600.0
+"""Gas and saturation this near in age speak together; otherwise the fresher one speaks. This project's choice."""
+
+_CLEAR_ENOUGH: Final = (Oxygenation.SEVERE, Oxygenation.MODERATE)
+_DEFINITIONS: Final = {"berlin-2012": "the Berlin definition", "global-2023": "the global definition"}
+_SPEAKS_FOR: Final = (
+    "In moderate to severe ARDS a guideline suggests higher PEEP without recruitment manoeuvres over lower PEEP "
+    "(conditional, low to moderate certainty)."
+)
+_SPEAKS_FOR_WORSE_ONLY: Final = "The guidelines that were read suggest higher PEEP for moderate to severe ARDS only."
+
+
+@dataclass(frozen=True, slots=True)
+class Indication:
+    """One reason that would speak for a trial, or why there is none.
+
+    Attributes:
+        slug: stable name.
+        speaks_for: True, False, or None where it cannot be judged.
+        severity: what the readings show, in plain sentences.
+        sentence: the same, with what a guideline makes of it.
+        citation: the source.
+    """
+
+    slug: str
+    speaks_for: bool | None
+    severity: str
+    sentence: str
+    citation: str
+
+
+def by_severity(classes: Sequence[ArdsClass]) -> Indication:
+    """Severity speaks for higher PEEP where any definition says moderate or severe; what is freshest speaks.
+
+    Args:
+        classes: by each definition.
+
+    Source: the guideline that it cites; that the fresher reading speaks is this project's choice.
+    """
+    citation = "American Thoracic Society guideline update, Am J Respir Crit Care Med 2024;209:24-36"
+    judged = [one for one in classes if one.oxygenation not in (None, Oxygenation.NOT_CLASSIFIED)]
+    if not judged:
+        sentence = "Oxygenation cannot be classed, so whether severity speaks for higher PEEP cannot be said."
+        return Indication("moderate-or-severe", None, sentence, sentence, citation)
+    youngest_s = min(one.age_s for one in judged)
+    speaking = [one for one in judged if one.age_s <= youngest_s + ALIKE_S]
+    named = " ".join([*map(_told, _by_ratio(speaking)), *[_outdated(one) for one in judged if one not in speaking]])
+    if any(one.oxygenation in _CLEAR_ENOUGH for one in speaking):
+        differ = len({one.oxygenation for one in speaking}) > 1
+        note = " The definitions or ratios disagree; the more severe one is taken." if differ else ""
+        return Indication("moderate-or-severe", True, f"{named}{note}", f"{named}{note} {_SPEAKS_FOR}", citation)
+    return Indication("moderate-or-severe", False, named, f"{named} {_SPEAKS_FOR_WORSE_ONLY}", citation)
+
+
+def _by_ratio(classes: Sequence[ArdsClass]) -> list[list[ArdsClass]]:
+    """Classes of one ratio together: definitions that agree need not be told twice."""
+    found: dict[tuple[str, Oxygenation | None], list[ArdsClass]] = {}
+    for one in classes:
+        found.setdefault((one.ratio_name, one.oxygenation), []).append(one)
+    return list(found.values())
+
+
+def _told(alike: Sequence[ArdsClass]) -> str:
+    one = alike[0]
+    names = " and ".join(_DEFINITIONS[each.definition] for each in alike)
+    ratio = f"{one.ratio:.0f}" if one.ratio is not None else "not known"
+    old = ", old" if one.inputs[0].old else ""
+    words = SEVERITY_WORDS[one.oxygenation] if one.oxygenation is not None else "not classed"
+    inputs = "; ".join(shown.sentence for shown in one.inputs[:2])
+    return f"{one.ratio_name} {ratio} ({inputs}{old}): {words} by {names}."
+
+
+def _outdated(one: ArdsClass) -> str:
+    return (
+        f"{one.ratio_name} by {_DEFINITIONS[one.definition]} is not counted, since a fresher reading speaks: its "
+        f"{'gas' if one.ratio_name == 'P/F' else 'saturation'} is {span_words(one.age_s)} old."
+    )

@@ -1,0 +1,104 @@
+"""Which FiO2 was breathed when a gas was drawn: by nearness in time and by kind, and never a guess."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from ebbmark.physiology.before.in_force import FIO2, PEEP, in_force_at
+from ebbmark.physiology.readings import Quantity, Reading
+from trials import START_S, reading
+
+MINUTE_S = 60.0
+
+
+def set_at(minute: float, value: float, source: int = 1) -> Reading:
+    return reading(Quantity.FIO2_SET, value, START_S + minute * MINUTE_S, source)
+
+
+def measured_at(minute: float, value: float, source: int = 2) -> Reading:
+    return reading(Quantity.FIO2_MEASURED, value, START_S + minute * MINUTE_S, source)
+
+
+@pytest.mark.parametrize(
+    ("readings", "value", "how"),
+    [
+        ([set_at(-20, 0.6)], 0.6, "set 20 min before it"),
+        ([set_at(-200, 0.6)], 0.6, "set 3.3 h before it"),
+        ([set_at(-200, 0.6), measured_at(2, 0.9)], 0.9, "measured 2 min after it"),
+        ([set_at(-200, 0.6), set_at(3, 0.8)], 0.8, "charted as set 3 min after it"),
+        ([set_at(-10, 0.6), measured_at(-1, 0.59)], 0.59, "measured 1 min before it"),
+        ([set_at(-1, 0.6), measured_at(-1, 0.59)], 0.6, "set 1 min before it"),
+        ([set_at(-20, 0.6), set_at(9, 1.0)], 0.6, "set 20 min before it"),
+        ([set_at(-20, 0.6), set_at(3, 0.6)], 0.6, "charted as set 3 min after it"),
+        ([set_at(0, 0.6)], 0.6, "set at the same time"),
+        ([set_at(-30, 0.5), set_at(-10, 0.7)], 0.7, "set 10 min before it"),
+    ],
+)
+def test_the_nearest_that_nothing_contradicts_is_chosen(readings: list[Reading], value: float, how: str) -> None:
+    found = in_force_at(readings, FIO2, START_S)
+
+    assert found.reading is not None
+    assert (found.reading.value, found.how) == (value, how)
+
+
+@pytest.mark.parametrize(
+    ("readings", "why_not"),
+    [
+        ([set_at(-10, 0.6), measured_at(2, 0.9)], "60 % set 10 min before it and 90 % measured 2 min after it"),
+        ([set_at(-10, 0.6), set_at(3, 1.0)], "60 % set 10 min before it and 100 % charted as set 3 min after it"),
+        ([set_at(-50, 0.6), set_at(3, 1.0)], "60 % set 50 min before it and 100 % charted as set 3 min after it"),
+        ([set_at(-241, 0.6)], "none was set in the 4 h before it"),
+        ([set_at(6, 0.6), measured_at(-16, 0.6)], "or measured within 15 min of it"),
+        ([set_at(-5, 0.1)], "none was set"),
+        ([], "none was set"),
+    ],
+)
+def test_where_none_is_near_enough_or_two_contradict_nothing_is_chosen(readings: list[Reading], why_not: str) -> None:
+    found = in_force_at(readings, FIO2, START_S)
+
+    assert found.reading is None
+    assert why_not in found.why_not
+
+
+def test_peep_that_was_set_and_is_measured_otherwise_is_not_chosen_between() -> None:
+    apart = [
+        reading(Quantity.PEEP_SET, 5.0, START_S - 300, 1),
+        reading(Quantity.PEEP_MEASURED, 12.0, START_S - 60, 2),
+    ]
+
+    assert in_force_at(apart, PEEP, START_S).contradicted
+
+
+READINGS = st.lists(
+    st.builds(
+        reading,
+        st.sampled_from([Quantity.FIO2_SET, Quantity.FIO2_MEASURED]),
+        st.sampled_from([0.4, 0.5, 0.6]),
+        st.integers(-300, 60).map(lambda minute: START_S + minute * MINUTE_S),
+        st.integers(0, 40),
+    ),
+    max_size=6,
+)
+
+
+@given(READINGS, st.randoms())
+def test_the_order_in_which_readings_come_changes_nothing(readings: list[Reading], order: object) -> None:
+    turned = list(reversed(readings))
+
+    there, back = in_force_at(readings, FIO2, START_S), in_force_at(turned, FIO2, START_S)
+
+    assert (there.contradicted, there.reading and there.reading.value) == (
+        back.contradicted,
+        back.reading and back.reading.value,
+    )
+
+
+@given(READINGS)
+def test_what_is_chosen_was_sent_and_is_never_too_old_or_too_late(readings: list[Reading]) -> None:
+    found = in_force_at(readings, FIO2, START_S).reading
+
+    if found is not None:
+        assert found in readings
+        assert -4 * 3600.0 <= found.start_s - START_S <= 900.0
