@@ -94,20 +94,23 @@ async def discovered(record_base_url: str, exchange: Exchange) -> TokenEndpoint 
     return TokenEndpoint(found.token_endpoint, None if algorithms is None else tuple(algorithms))
 
 
-def may_be_asked(url: str, known: Iterable[str | None], hosts: Iterable[str]) -> SignInFailure | None:
-    """Say why a token endpoint may not be asked, or None if it may.
+def may_be_asked(
+    url: str, known: Iterable[str | None], hosts: Iterable[str], *, name: str = "token_endpoint"
+) -> SignInFailure | None:
+    """Say why an endpoint of an authorization server may not be asked, or None if it may.
 
     Args:
         url: the endpoint, perhaps as another system named it.
         known: addresses whose hosts the operator named, by configuring them.
         hosts: further hosts that the operator listed.
+        name: of the endpoint, for the reason.
     """
     # Judged against itself: spelling and encryption. The host is judged below.
     if refusal_of(url, (url.split("?", 1)[0],)) is not None:
-        return SignInFailure(Trouble.SIGN_IN_REFUSED, "the token_endpoint is not a plain https address")
+        return SignInFailure(Trouble.SIGN_IN_REFUSED, f"the {name} is not a plain https address")
     listed = {httpx.URL(one).host for one in known if one is not None} | {host.lower() for host in hosts}
     if httpx.URL(url).host not in listed:
-        return SignInFailure(Trouble.SIGN_IN_REFUSED, "the token_endpoint is on a host that is not listed")
+        return SignInFailure(Trouble.SIGN_IN_REFUSED, f"the {name} is on a host that is not listed")
     return None
 
 

@@ -22,7 +22,7 @@ from ebbmark.record.exchange import Exchange, Failure, decoded
 from ebbmark.record.retrying import Trouble
 from ebbmark.record.single_flight import SingleFlight
 
-__all__ = ["SignIn", "SignInClock", "SignInSettings"]
+__all__ = ["ASSERTION_TYPE", "SignIn", "SignInClock", "SignInSettings"]
 
 ASSERTION_TYPE = "urn:ietf:params:oauth:client-assertion-type:jwt-bearer"
 EARLIEST_RENEWAL = 0.2

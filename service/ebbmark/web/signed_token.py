@@ -100,6 +100,8 @@ class Claims(msgspec.Struct, frozen=True):
     scope: str | None = None
     scp: str | list[str] | None = None
     tenant: str | None = None
+    nonce: str | None = None
+    fhir_user: str | None = msgspec.field(default=None, name="fhirUser")
 
 
 class _Header(msgspec.Struct):

@@ -1,7 +1,8 @@
 """Who did what, to which resources, when, and did it work? One FHIR R4 AuditEvent, without a value of any patient.
 
-Source: FHIR R4 auditevent.html; codes from http://terminology.hl7.org/CodeSystem/audit-event-type,
-audit-entity-type, object-role, security-source-type and http://hl7.org/fhir/restful-interaction.
+Source: FHIR R4 auditevent.html and audit-event-example-login.html (user authentication, login); codes from
+http://terminology.hl7.org/CodeSystem/audit-event-type, audit-entity-type, object-role, security-source-type,
+http://hl7.org/fhir/restful-interaction and DICOM (http://dicom.nema.org/resources/ontology/DCM: 110114, 110122, 110123).
 """
 
 from __future__ import annotations
@@ -17,21 +18,27 @@ __all__ = ["Access", "Actor", "Deed", "audit_event"]
 
 _TERMINOLOGY = "http://terminology.hl7.org/CodeSystem"
 _INTERACTION = "http://hl7.org/fhir/restful-interaction"
+_DICOM = "http://dicom.nema.org/resources/ontology/DCM"
 _IP_ADDRESS = "2"
 _SUCCESS = "0"
 _SERIOUS_FAILURE = "8"
 
 
 class Deed(Enum):
-    """What was done: AuditEvent.action, and the RESTful interaction with its display."""
+    """What was done: AuditEvent.action, and the subtype with its display.
+
+    The subtype of a read, write or evaluation is the RESTful interaction; that of a session is DICOM's.
+    """
 
     EVALUATED = ("E", "operation", "operation")
     READ = ("R", "search-type", "search-type")
     WRITTEN = ("C", "transaction", "transaction")
+    SIGNED_IN = ("E", "110122", "Login")
+    SIGNED_OUT = ("E", "110123", "Logout")
 
-    def __init__(self, action: str, interaction: str, display: str) -> None:
+    def __init__(self, action: str, code: str, display: str) -> None:
         self.action = action
-        self.interaction = interaction
+        self.code = code
         self.display = display
 
 
@@ -43,11 +50,13 @@ class Actor:
         issuer: who vouches for the client; empty where nobody signed in.
         client: the client's name there; empty where nobody signed in.
         address: network address; empty where not known.
+        user: reference to the person for whom the client acts; empty where not known, or nobody is there.
     """
 
     issuer: str = ""
     client: str = ""
     address: str = ""
+    user: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,12 +100,12 @@ def audit_event(access: Access, *, recorded_s: float, engine_version: str) -> di
     deed = access.deed
     return {
         "resourceType": "AuditEvent",
-        "type": _coding(f"{_TERMINOLOGY}/audit-event-type", "rest", "RESTful Operation"),
-        "subtype": [_coding(_INTERACTION, deed.interaction, deed.display)],
+        "type": _AUTHENTICATION if deed in _OF_A_SESSION else _REST,
+        "subtype": [_coding(_DICOM if deed in _OF_A_SESSION else _INTERACTION, deed.code, deed.display)],
         "action": deed.action,
         "recorded": instant(recorded_s),
         "outcome": _SUCCESS if access.succeeded else _SERIOUS_FAILURE,
-        "agent": [_requestor(access.actor), {"who": software, "requestor": False}],
+        "agent": [*_asking(access.actor), {"who": software, "requestor": False}],
         "source": {
             "observer": software,
             "type": [_coding(f"{_TERMINOLOGY}/security-source-type", "4", "Application Server")],
@@ -109,13 +118,20 @@ def _coding(system: str, code: str, display: str) -> dict[str, str]:
     return {"system": system, "code": code, "display": display}
 
 
-def _requestor(actor: Actor) -> dict[str, object]:
-    signed_in = {"identifier": {"system": actor.issuer, "value": actor.client}}
-    return {
-        "who": signed_in if actor.client else {"display": "A caller who did not sign in"},
-        "requestor": True,
-        **({"network": {"address": actor.address, "type": _IP_ADDRESS}} if actor.address else {}),
-    }
+_OF_A_SESSION = frozenset({Deed.SIGNED_IN, Deed.SIGNED_OUT})
+_REST = _coding(f"{_TERMINOLOGY}/audit-event-type", "rest", "RESTful Operation")
+_AUTHENTICATION = _coding(_DICOM, "110114", "User Authentication")
+
+
+def _asking(actor: Actor) -> list[dict[str, object]]:
+    """Who asked: the person where one is known, and the client that acts for them or by itself."""
+    network = {"network": {"address": actor.address, "type": _IP_ADDRESS}} if actor.address else {}
+    client = {"identifier": {"system": actor.issuer, "value": actor.client}}
+    if actor.user:
+        person = {"who": {"reference": actor.user}, "requestor": True, **network}
+        return [person, {"who": client, "requestor": False}]
+    nobody = {"display": "A caller who did not sign in"}
+    return [{"who": client if actor.client else nobody, "requestor": True, **network}]
 
 
 def _patient(reference: str) -> dict[str, object]:

@@ -1,0 +1,252 @@
+"""The SMART door: which records may open the page, whose session is this, and with which access is the record read?"""
+
+from __future__ import annotations
+
+import ssl
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from hmac import compare_digest
+from urllib.parse import urlsplit
+
+from fastapi import Request
+
+from ebbmark.fhir.writing.audit_event import Actor
+from ebbmark.record.authorization_server import SignInFailure
+from ebbmark.record.client import RecordClient, RecordSettings
+from ebbmark.record.exchange import Exchange
+from ebbmark.record.launch_server import KnownServer, LaunchServer
+from ebbmark.record.published_keys import PublishedKeys
+from ebbmark.record.retrying import Trouble
+from ebbmark.record.sign_in import SignInClock
+from ebbmark.record.user_tokens import AppClient, TokenRequests, UserGrant
+from ebbmark.web.audit_trail import AuditTrail
+from ebbmark.web.launch.cookies import CookieRules, is_tab, note_cookies
+from ebbmark.web.launch.refusal import Why, refused
+from ebbmark.web.launch.renewing import Renewals
+from ebbmark.web.launch.seal import Seal
+from ebbmark.web.launch.session import SESSION, Session
+
+__all__ = ["SmartClient", "SmartDoor", "SmartSettings"]
+
+RENEWED_BEFORE_S = 30.0
+"""So long before its end an access token is renewed [s]; common practice, no published source."""
+
+
+@dataclass(frozen=True, slots=True)
+class SmartClient:
+    """One record that may open the page.
+
+    Attributes:
+        iss: FHIR base URL, without slash at its end.
+        title: what people call it, to choose among several.
+        client: as whom we ask for access.
+        scope: what we ask for, without the scope of the launch itself.
+        hosts: hosts that its authorization server may be on, beside the record's own.
+    """
+
+    iss: str
+    title: str
+    client: AppClient
+    scope: str
+    hosts: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class SmartSettings:
+    """What the door was configured with.
+
+    Attributes:
+        clients: the records.
+        public_url: where browsers see this service, without slash at its end.
+        seal: closes and opens what is kept in browsers.
+        frame_ancestors: origins of the sites that may show the pages in a frame.
+        algorithms: accepted signature algorithms of id_tokens.
+        leeway_s: how far apart our clock and others' may be [s].
+        longest_session_s: how long a session lasts however often it is renewed [s].
+        patience: settings of a record client, for everything but whose record it is.
+        new_secret: 256 random bits as text.
+        new_tab: 128 random bits as base64url.
+    """
+
+    clients: tuple[SmartClient, ...]
+    public_url: str
+    seal: Seal
+    frame_ancestors: tuple[str, ...]
+    algorithms: frozenset[str]
+    leeway_s: float
+    longest_session_s: float
+    patience: RecordSettings
+    new_secret: Callable[[], str]
+    new_tab: Callable[[], str]
+
+
+@dataclass(slots=True)
+class SmartDoor:
+    """The door, its connections, and what it remembers until the process ends.
+
+    Attributes:
+        settings: what it was configured with.
+        exchange: connections to the authorization servers.
+        record_tls: trust, and our certificate, towards records.
+        clock: time and chance.
+        trail: where it is noted who came and left.
+    """
+
+    settings: SmartSettings
+    exchange: Exchange
+    record_tls: ssl.SSLContext | None
+    clock: SignInClock
+    trail: AuditTrail
+    clients: Mapping[str, SmartClient] = field(init=False)
+    cookies: CookieRules = field(init=False)
+    tokens: TokenRequests = field(init=False)
+    _servers: dict[str, KnownServer] = field(init=False)
+    _keys: dict[str, PublishedKeys] = field(init=False, default_factory=dict)
+    _renewals: Renewals = field(init=False)
+    _record_exchange: Exchange = field(init=False)
+
+    def __post_init__(self) -> None:
+        """Make what follows from the settings."""
+        public = urlsplit(self.settings.public_url)
+        self.clients = {one.iss: one for one in self.settings.clients}
+        self.cookies = CookieRules(public.scheme == "https", public.path, bool(self.settings.frame_ancestors))
+        self.tokens = TokenRequests(self.exchange, self.clock)
+        self._servers = {
+            one.iss: KnownServer(one.iss, one.hosts, exchange=self.exchange, steady_s=self.clock.steady_s)
+            for one in self.settings.clients
+        }
+        self._renewals = Renewals(self.clock.steady_s)
+        patience = self.settings.patience
+        self._record_exchange = Exchange(
+            patience.patience, tls=self.record_tls, private_networks=patience.private_networks
+        )
+
+    async def aclose(self) -> None:
+        """Close every connection."""
+        self._renewals.cancel()
+        for server in self._servers.values():
+            server.cancel()
+        await self.exchange.aclose()
+        await self._record_exchange.aclose()
+
+    @property
+    def redirect_uri(self) -> str:
+        """Where the reply of a record's sign-in comes to; registered there."""
+        return f"{self.settings.public_url}/launch/callback"
+
+    async def server_of(self, client: SmartClient) -> LaunchServer | SignInFailure:
+        """The authorization server of a record."""
+        return await self._servers[client.iss].now()
+
+    def keys_of(self, server: LaunchServer) -> PublishedKeys | None:
+        """The keys that a server signs with; None where it names none. Its address was judged before."""
+        url = server.key_set_url
+        if url is None:
+            return None
+        if url not in self._keys:
+            self._keys[url] = PublishedKeys(url, exchange=self.exchange, steady_s=self.clock.steady_s)
+        return self._keys[url]
+
+    def actor_of(self, request: Request, iss: str, fhir_user: str | None = None) -> Actor:
+        """Who acts, for the audit trail."""
+        client = self.clients[iss].client.client_id
+        # Somebody who is a patient themselves stays out of the logs.
+        user = fhir_user if fhir_user is not None and "/Practitioner" in f"/{fhir_user}" else ""
+        return Actor(iss, client, request.client.host if request.client else "", user)
+
+    async def session_of(self, request: Request) -> Session:
+        """The session of the tab that this request is for, its access renewed if need be.
+
+        Raises:
+            PageRefused: there is none, it has ended, it is another tab's, or its access cannot be renewed.
+        """
+        session = self.kept_session_of(request)
+        now_s = self.clock.wall_s()
+        if session.ends_s is not None and session.ends_s <= now_s:
+            raise refused(Why.SESSION_EXPIRED)
+        if session.expires_s - RENEWED_BEFORE_S > now_s:
+            return session
+        if session.refresh_token is not None:
+            renewed = await self._renewed(request, session, session.refresh_token)
+            if isinstance(renewed, Session):
+                self.keep(request, renewed)
+                return renewed
+            if session.expires_s <= now_s:
+                lasting = renewed.trouble is Trouble.SIGN_IN_REFUSED
+                raise refused(Why.REFRESH_REFUSED if lasting else Why.REFRESH_FAILED)
+        if session.expires_s <= now_s:
+            raise refused(Why.SESSION_EXPIRED)
+        return session
+
+    def kept_session_of(self, request: Request) -> Session:
+        """The session as the browser keeps it, whether its access is still good or not.
+
+        Raises:
+            PageRefused: there is none, or it is not one of this tab.
+        """
+        tab = str(request.path_params.get("tab", ""))
+        sealed = self.cookies.session_in(request.cookies, tab) if is_tab(tab) else None
+        if sealed is None:
+            raise refused(Why.NO_SESSION)
+        session = self.settings.seal.open(sealed, Session, purpose=SESSION)
+        if session is None or session.tab != tab or session.iss not in self.clients:
+            raise refused(Why.BROKEN_SESSION)
+        return session
+
+    def keep(self, request: Request, session: Session) -> None:
+        """Have the browser keep a session, whatever the response will be.
+
+        Raises:
+            PageRefused: it is too long for cookies.
+        """
+        cookies = self.cookies.session(session.tab, self.settings.seal.close(session, purpose=SESSION))
+        if cookies is None:
+            raise refused(Why.TOO_LONG)
+        note_cookies(request, cookies)
+
+    def record_of(self, session: Session) -> RecordClient:
+        """The record, read and written with the access of this session; nothing needs to be closed."""
+        patience = self.settings.patience
+        settings = replace(
+            patience,
+            base_url=session.iss,
+            allowed_base_urls=(session.iss,),
+            bearer_token=session.access_token,
+        )
+        return RecordClient(settings, exchange=self._record_exchange)
+
+    def csrf_of(self, session: Session) -> str:
+        """The mark that every form of the page carries in its field `csrf`."""
+        return session.csrf
+
+    def check_csrf(self, session: Session, given: str | None) -> None:
+        """Check the mark of a form.
+
+        Raises:
+            PageRefused: it is missing or another one.
+        """
+        if not session.csrf or not compare_digest(session.csrf.encode(), (given or "").encode()):
+            raise refused(Why.NOT_FROM_THE_PAGE)
+
+    async def _renewed(self, request: Request, session: Session, refresh_token: str) -> Session | SignInFailure:
+        client = self.clients[session.iss]
+
+        async def renew() -> UserGrant | SignInFailure:
+            server = await self.server_of(client)
+            if isinstance(server, SignInFailure):
+                return server
+            return await self.tokens.refresh(server, client.client, refresh_token=refresh_token)
+
+        grant = await self._renewals.of(refresh_token, renew)
+        if isinstance(grant, SignInFailure):
+            return grant
+        if grant.patient not in (None, session.patient):
+            note_cookies(request, self.cookies.no_session(session.tab))
+            raise refused(Why.OTHER_PATIENT)
+        return replace(
+            session,
+            access_token=grant.access_token,
+            refresh_token=grant.refresh_token or refresh_token,
+            expires_s=grant.expires_s,
+            scope=session.scope if grant.scope is None else grant.scope,
+        )

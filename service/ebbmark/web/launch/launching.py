@@ -1,0 +1,206 @@
+"""How does a launch begin, and how does the reply of the record's sign-in become a session?
+
+Source: SMART App Launch 2.2, app-launch (EHR launch, standalone launch, state, aud, PKCE S256); RFC 6749 section
+4.1.2.1 (errors); RFC 9207 (iss in the reply); OpenID Connect Core 1.0 section 3.1.2.1 (nonce).
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from hmac import compare_digest
+
+from authlib.oauth2.rfc6749.parameters import prepare_grant_uri
+from authlib.oauth2.rfc7636 import create_s256_code_challenge
+from fastapi import Request
+
+from ebbmark.fhir.writing.audit_event import Access, Deed
+from ebbmark.record.authorization_server import SignInFailure
+from ebbmark.record.launch_server import LaunchServer
+from ebbmark.record.user_tokens import UserGrant
+from ebbmark.web.launch.cookies import is_tab, note_cookies
+from ebbmark.web.launch.door import SmartClient, SmartDoor
+from ebbmark.web.launch.granted import NEEDED_TO_READ, missing, with_launch
+from ebbmark.web.launch.identity import Expected, identified
+from ebbmark.web.launch.refusal import Why, refused
+from ebbmark.web.launch.session import LAUNCH, Pending, Session
+from ebbmark.web.look.refusal import PageRefused
+
+__all__ = ["begun", "ended"]
+
+LAUNCH_S = 600.0
+"""From the start of a launch to the reply: a code is good for ten minutes at most (RFC 6749 section 4.1.2) [s]."""
+# RFC 6749 section 4.1.2.1 and OpenID Connect Core 1.0 section 3.1.2.6; no other text of the reply is shown.
+_ERRORS = frozenset(
+    {
+        "invalid_request",
+        "unauthorized_client",
+        "unsupported_response_type",
+        "invalid_scope",
+        "server_error",
+        "temporarily_unavailable",
+        "interaction_required",
+        "login_required",
+        "consent_required",
+    }
+)
+_DENIALS = frozenset({"access_denied", "consent_required"})
+
+
+async def begun(door: SmartDoor, request: Request, client: SmartClient, launch: str | None) -> str:
+    """Begin a launch.
+
+    Args:
+        door: the door.
+        request: gets the cookie of the launch.
+        client: the record.
+        launch: handle of the record's launch; None where it begins outside a record.
+
+    Returns:
+        Where to send the browser.
+
+    Raises:
+        PageRefused: the record does not say where to sign in.
+    """
+    server = await door.server_of(client)
+    if isinstance(server, SignInFailure):
+        raise refused(Why.NO_SERVER, f"{_capital(server.reason)}.")
+    settings, tab = door.settings, door.settings.new_tab()
+    pending = Pending(
+        tab=tab,
+        iss=client.iss,
+        until_s=door.clock.wall_s() + LAUNCH_S,
+        state=f"{tab}.{settings.new_secret()}",
+        verifier=settings.new_secret(),
+        nonce=settings.new_secret(),
+    )
+    note_cookies(request, door.cookies.launch(tab, settings.seal.close(pending, purpose=LAUNCH)))
+    address: str = prepare_grant_uri(
+        server.authorize_url,
+        client_id=client.client.client_id,
+        response_type="code",
+        redirect_uri=door.redirect_uri,
+        scope=with_launch(client.scope, standalone=launch is None),
+        state=pending.state,
+        launch=launch,
+        aud=client.iss,
+        nonce=pending.nonce,
+        code_challenge=create_s256_code_challenge(pending.verifier),
+        code_challenge_method="S256",
+    )
+    return address
+
+
+async def ended(door: SmartDoor, request: Request) -> Session:
+    """Make a session of the reply of a record's sign-in.
+
+    Args:
+        door: the door.
+        request: brings the reply and the cookie of the launch, and gets the cookies of the session.
+
+    Raises:
+        PageRefused: the reply is not one to a launch of this browser, or gives no access that suffices.
+    """
+    pending = _pending(door, request)
+    client = door.clients[pending.iss]
+    # From here on the launch is used, whatever comes of it.
+    used = replace(pending, state="", verifier="", nonce="")
+    note_cookies(request, door.cookies.launch(pending.tab, door.settings.seal.close(used, purpose=LAUNCH)))
+    try:
+        session = await _session(door, request, client, pending)
+        door.keep(request, session)
+    except PageRefused:
+        await door.trail.note(Access(Deed.SIGNED_IN, door.actor_of(request, client.iss), succeeded=False))
+        raise
+    actor = door.actor_of(request, client.iss, session.fhir_user)
+    await door.trail.note(Access(Deed.SIGNED_IN, actor, succeeded=True, patient=f"Patient/{session.patient}"))
+    return session
+
+
+def _pending(door: SmartDoor, request: Request) -> Pending:
+    states = request.query_params.getlist("state")
+    if len(states) != 1 or not states[0]:
+        raise refused(Why.NO_STATE)
+    tab = states[0].partition(".")[0]
+    sealed = door.cookies.launch_in(request.cookies, tab) if is_tab(tab) else None
+    pending = None if sealed is None else door.settings.seal.open(sealed, Pending, purpose=LAUNCH)
+    if pending is None or pending.tab != tab or pending.iss not in door.clients:
+        raise refused(Why.NOT_BEGUN_HERE)
+    if pending.used:
+        raise refused(Why.USED)
+    if not compare_digest(pending.state.encode(), states[0].encode()):
+        raise refused(Why.STATE_MISMATCH)
+    if pending.until_s <= door.clock.wall_s():
+        raise refused(Why.LAUNCH_EXPIRED)
+    return pending
+
+
+async def _session(door: SmartDoor, request: Request, client: SmartClient, pending: Pending) -> Session:
+    server = await door.server_of(client)
+    if isinstance(server, SignInFailure):
+        raise refused(Why.NO_SERVER, f"{_capital(server.reason)}.")
+    code = _code(request, server)
+    grant = await door.tokens.redeem(
+        server, client.client, code=code, redirect_uri=door.redirect_uri, verifier=pending.verifier
+    )
+    if isinstance(grant, SignInFailure):
+        raise refused(Why.CODE_REFUSED, f"{_capital(grant.reason)}.")
+    fhir_user = await _user(door, server, client, pending, grant)
+    if grant.patient is None:
+        raise refused(Why.NO_PATIENT)
+    scope = client.scope if grant.scope is None else grant.scope
+    lacking = missing(scope, NEEDED_TO_READ)
+    if lacking:
+        raise refused(Why.NOT_GRANTED, f"{', '.join(lacking)}.")
+    return Session(
+        tab=pending.tab,
+        iss=client.iss,
+        patient=grant.patient,
+        encounter=grant.encounter,
+        fhir_user=fhir_user,
+        access_token=grant.access_token,
+        refresh_token=grant.refresh_token,
+        expires_s=grant.expires_s,
+        scope=scope,
+        need_patient_banner=grant.need_patient_banner,
+        csrf=door.settings.new_secret(),
+        ends_s=door.clock.wall_s() + door.settings.longest_session_s,
+    )
+
+
+def _code(request: Request, server: LaunchServer) -> str:
+    reply = request.query_params
+    issuers = reply.getlist("iss")
+    if issuers and (server.issuer is None or issuers != [server.issuer]):
+        raise refused(Why.OTHER_ISSUER)
+    errors = reply.getlist("error")
+    if errors:
+        if errors[0] in _DENIALS:
+            raise refused(Why.DENIED)
+        raise refused(Why.SERVER_REFUSED, f"{errors[0] if errors[0] in _ERRORS else 'an error that no standard names'}.")
+    codes = reply.getlist("code")
+    if len(codes) != 1 or not codes[0]:
+        raise refused(Why.NO_CODE)
+    return codes[0]
+
+
+async def _user(
+    door: SmartDoor, server: LaunchServer, client: SmartClient, pending: Pending, grant: UserGrant
+) -> str | None:
+    if grant.id_token is None:
+        return None
+    expected = Expected(
+        client_id=client.client.client_id,
+        nonce=pending.nonce,
+        iss=client.iss,
+        algorithms=door.settings.algorithms,
+        leeway_s=door.settings.leeway_s,
+        at_s=door.clock.wall_s(),
+    )
+    found = await identified(grant.id_token, server, door.keys_of(server), expected)
+    if isinstance(found, str):
+        raise refused(Why.IDENTITY, found)
+    return found.fhir_user
+
+
+def _capital(sentence: str) -> str:
+    return sentence[:1].upper() + sentence[1:]
