@@ -21,6 +21,7 @@ from ebbmark.fhir.reading.charted_steps import COLUMNS
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.keys import KeyRing, read_key_ring
 from ebbmark.web.app import SIGN_IN_IS_OFF
+from ebbmark.web.launch.seal import read_cookie_keys
 from fhir_builders import bundle, height, parameters, patient, to_bytes, trial_bundle, trial_observations
 
 FIXTURES = Path(__file__).parents[1] / "fixtures"
@@ -455,6 +456,14 @@ def test_a_new_key_can_be_signed_with(algorithm: str, kind: str, capsys: pytest.
     assert code == ANSWERED
     assert isinstance(ring, KeyRing)
     assert [(key.algorithm, key.key.key_type) for key in ring.keys] == [(algorithm, kind)]
+
+
+def test_a_new_cookie_key_seals_and_opens(capsys: pytest.CaptureFixture[str]) -> None:
+    code = main(["new-key", "--algorithm", "A256GCM"])
+
+    seal = read_cookie_keys([capsys.readouterr().out.encode()])
+    assert code == ANSWERED
+    assert seal.open(seal.close({"a": 1}, purpose="p"), dict, purpose="p") == {"a": 1}
 
 
 def test_many_rows_at_one_step_of_an_untimed_table_stay_one_step(

@@ -92,8 +92,13 @@ def _parser() -> argparse.ArgumentParser:
     retell.add_argument("file", metavar="FILE", help="a file, or - for standard input")
     retell.set_defaults(run=_account)
 
-    key = commands.add_parser("new-key", help="make a private key to sign with, as JSON Web Key Set")
-    key.add_argument("--algorithm", choices=("ES384", "RS384"), default="ES384", help="default: ES384")
+    key = commands.add_parser("new-key", help="make a key to sign with, or one for cookies, as JSON Web Key Set")
+    key.add_argument(
+        "--algorithm",
+        choices=("ES384", "RS384", "A256GCM"),
+        default="ES384",
+        help="A256GCM: for cookies; default: ES384",
+    )
     key.set_defaults(run=_new_key)
 
     described = commands.add_parser("openapi", help="print the OpenAPI document of the service")
@@ -168,9 +173,12 @@ def _serve(chosen: argparse.Namespace) -> int:
 
 def _new_key(chosen: argparse.Namespace) -> int:
     from ebbmark.keys import new_key_set
+    from ebbmark.web.launch.seal import new_cookie_key_set
 
-    # A secret: keep it in a file that only the service can read, and name the file in EBBMARK_SIGNING_KEYS.
-    print(msgspec.json.encode(new_key_set(chosen.algorithm)).decode())
+    # A secret: keep it in a file that only the service can read, and name the file in EBBMARK_SIGNING_KEYS, or in
+    # EBBMARK_COOKIE_KEYS.
+    made = new_cookie_key_set() if chosen.algorithm == "A256GCM" else new_key_set(chosen.algorithm)
+    print(msgspec.json.encode(made).decode())
     return ANSWERED
 
 

@@ -9,7 +9,7 @@ from typing import Annotated, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, IPvAnyNetwork, SecretStr, StringConstraints, model_validator
 from pydantic_settings import BaseSettings, EnvSettingsSource, SettingsConfigDict
 
-__all__ = ["Issuer", "Settings", "unknown_names"]
+__all__ = ["Issuer", "Settings", "SmartRecord", "unknown_names"]
 
 PREFIX = "EBBMARK_"
 
@@ -31,6 +31,23 @@ class Issuer(BaseModel):
         if (self.jwks_url is None) == (self.jwks_file is None):
             raise ValueError("name either jwks_url or jwks_file")
         return self
+
+
+class SmartRecord(BaseModel):
+    """A record that may open the page (SMART App Launch), and as whom we ask it for access.
+
+    Without `client_secret` and `private_key_jwt` we are a public client there.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    iss: str = Field(min_length=1, description="FHIR base URL of the record.")
+    client_id: str = Field(min_length=1, description="Our client id at its authorization server.")
+    client_secret: SecretStr | None = Field(default=None, description="Our secret there.")
+    private_key_jwt: bool = Field(default=False, description="Whether we sign in with a key of EBBMARK_SIGNING_KEYS.")
+    title: str | None = Field(default=None, description="What people call it; unset: its host.")
+    scope: str | None = Field(default=None, description="Scopes to ask for; unset: what the page needs.")
+    hosts: tuple[str, ...] = Field(default=(), description="Hosts of its authorization server beside its own.")
 
 
 class Settings(BaseSettings):
@@ -154,6 +171,19 @@ class Settings(BaseSettings):
     )
     audit_names_patient: bool = Field(
         default=False, description="Whether an AuditEvent in the log stream names the patient, by reference."
+    )
+    smart_clients: tuple[SmartRecord, ...] = Field(
+        default=(),
+        description="Records that may open the page: iss, client_id, and client_secret or private_key_jwt where we are "
+        "no public client, as JSON; unset: no page in a record.",
+    )
+    cookie_keys: tuple[Path, ...] = Field(
+        default=(),
+        description="Files with keys for the cookies of the page, as JSON Web Key Sets (ebbmark new-key --algorithm "
+        "A256GCM); the first seals, all open. Needed with EBBMARK_SMART_CLIENTS unless only this machine is served.",
+    )
+    session_hours: float = Field(
+        default=12.0, gt=0, le=24, description="How long the page in a record stays open however often it is renewed."
     )
     page_frame_ancestors: tuple[Origin, ...] = Field(
         default=(), description="Origins that may show our pages in a frame, as https://ehr.example; unset: nobody."

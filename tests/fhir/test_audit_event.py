@@ -15,6 +15,7 @@ from ebbmark.fhir.writing.audit_event import Access, Actor, Deed, audit_event
 
 AT_S = datetime(2026, 3, 10, 12, 0, 0, 250_000, tzinfo=UTC).timestamp()
 CLIENT = Actor("https://issuer.example", "icu-dashboard", "192.0.2.7")
+PERSON = Actor("https://record.example/fhir", "ebbmark-page", "192.0.2.7", "Practitioner/1")
 WRITTEN = Access(
     Deed.WRITTEN, CLIENT, True, "Patient/7", ("Observation/1/_history/1", "Device/2/_history/1"), "ab" * 32
 )
@@ -31,7 +32,7 @@ def entities(event: dict[str, Any], role: str) -> list[dict[str, Any]]:
 
 
 @pytest.mark.parametrize("deed", Deed)
-@pytest.mark.parametrize("actor", [CLIENT, Actor(), Actor(address="::1")])
+@pytest.mark.parametrize("actor", [CLIENT, Actor(), Actor(address="::1"), PERSON])
 @pytest.mark.parametrize("succeeded", [True, False])
 def test_every_event_is_sound_fhir(deed: Deed, actor: Actor, succeeded: bool) -> None:
     for access in (
@@ -43,7 +44,13 @@ def test_every_event_is_sound_fhir(deed: Deed, actor: Actor, succeeded: bool) ->
 
 @pytest.mark.parametrize(
     ("deed", "action", "interaction"),
-    [(Deed.EVALUATED, "E", "operation"), (Deed.READ, "R", "search-type"), (Deed.WRITTEN, "C", "transaction")],
+    [
+        (Deed.EVALUATED, "E", "operation"),
+        (Deed.READ, "R", "search-type"),
+        (Deed.WRITTEN, "C", "transaction"),
+        (Deed.SIGNED_IN, "E", "110122"),
+        (Deed.SIGNED_OUT, "E", "110123"),
+    ],
 )
 def test_an_event_says_what_was_done(deed: Deed, action: str, interaction: str) -> None:
     event = built(Access(deed, CLIENT, True))
@@ -58,6 +65,22 @@ def test_an_event_says_who_asked_and_what_answered() -> None:
     assert requestor["who"]["identifier"] == {"system": "https://issuer.example", "value": "icu-dashboard"}
     assert requestor["network"] == {"address": "192.0.2.7", "type": "2"}
     assert software["who"]["identifier"]["value"] == "ebbmark-1.2.3"
+
+
+def test_an_event_names_the_person_and_the_client_that_acts_for_them() -> None:
+    person, client, software = built(Access(Deed.SIGNED_IN, PERSON, True))["agent"]
+
+    assert [agent["requestor"] for agent in (person, client, software)] == [True, False, False]
+    assert person["who"] == {"reference": "Practitioner/1"}
+    assert person["network"] == {"address": "192.0.2.7", "type": "2"}
+    assert client["who"]["identifier"] == {"system": "https://record.example/fhir", "value": "ebbmark-page"}
+
+
+def test_coming_and_leaving_are_user_authentication_and_all_else_is_rest() -> None:
+    types = {deed: built(Access(deed, PERSON, True))["type"]["code"] for deed in Deed}
+
+    assert {deed for deed, code in types.items() if code == "110114"} == {Deed.SIGNED_IN, Deed.SIGNED_OUT}
+    assert set(types.values()) == {"110114", "rest"}
 
 
 def test_an_event_says_where_nobody_signed_in() -> None:

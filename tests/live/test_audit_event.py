@@ -21,11 +21,14 @@ from live.test_validator import unexplained
 pytestmark = pytest.mark.live
 
 SIGNED_IN = Actor("https://issuer.example", "icu-dashboard", "192.0.2.7")
+PERSON = Actor("https://record.example/fhir", "ebbmark-page", "192.0.2.7", "Practitioner/1")
 EVENTS = {
     "evaluated": Access(Deed.EVALUATED, Actor(address="127.0.0.1"), True, identity="ab" * 32),
     "read": Access(Deed.READ, SIGNED_IN, True, "Patient/1", ("Observation/1/_history/1",), "ab" * 32),
     "written": Access(Deed.WRITTEN, SIGNED_IN, True, "Patient/1", ("Observation/2/_history/1", "Device/3"), "ab" * 32),
     "failed": Access(Deed.READ, Actor(), False),
+    "came": Access(Deed.SIGNED_IN, PERSON, True, "Patient/1"),
+    "left": Access(Deed.SIGNED_OUT, PERSON, True, "Patient/1"),
 }
 
 

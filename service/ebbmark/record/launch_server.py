@@ -24,7 +24,7 @@ from ebbmark.record.exchange import Exchange, Failure, decoded
 from ebbmark.record.retrying import Trouble
 from ebbmark.record.single_flight import SingleFlight
 
-__all__ = ["LaunchServer", "KnownServer", "discovered_launch"]
+__all__ = ["KnownServer", "LaunchServer", "discovered_launch"]
 
 _T = TypeVar("_T")
 

@@ -148,8 +148,10 @@ class TokenRequests:
         if isinstance(answer, Failure) or answer.status != 200:
             return failure_of(answer)
         reply = decoded(answer, _Reply)
-        if reply is None or reply.token_type.lower() != "bearer" or not is_bearer_token(reply.access_token):
-            return SignInFailure(Trouble.SIGN_IN_FAILED, "its reply holds no bearer token that could be read")
+        if reply is None:
+            return SignInFailure(Trouble.SIGN_IN_FAILED, "its reply is not a token reply that could be read")
+        if reply.token_type.lower() != "bearer" or not is_bearer_token(reply.access_token):
+            return SignInFailure(Trouble.SIGN_IN_FAILED, "its reply holds no bearer token")
         if not all(one is None or _ID.fullmatch(one) for one in (reply.patient, reply.encounter)):
             return SignInFailure(Trouble.SIGN_IN_REFUSED, "its reply names a patient or encounter by no FHIR id")
         life_s = UNSTATED_LIFE_S if reply.expires_in is None else max(reply.expires_in, 0.0)

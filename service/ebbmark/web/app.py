@@ -29,6 +29,7 @@ from ebbmark.web.connections import (
     hooks_entrance_of,
     record_settings_of,
     sign_in_of,
+    signs_in,
     unusable_address,
 )
 from ebbmark.web.documentation import DESCRIPTION
@@ -37,12 +38,15 @@ from ebbmark.web.hooks.card import Where
 from ebbmark.web.hooks.door import HooksDoor, hooks_router
 from ebbmark.web.hooks.origins import HooksOrigins
 from ebbmark.web.jwks import jwks_router
+from ebbmark.web.launch.routes import launch_router
+from ebbmark.web.launch.setting_cookies import SettingCookies
 from ebbmark.web.look.files import files_router
 from ebbmark.web.look.refusal import PageRefused, page_refusals
 from ebbmark.web.operations import Door, fhir_router
 from ebbmark.web.replaying import Auditing, replay_router
 from ebbmark.web.responses import not_routed, rejected
 from ebbmark.web.site_files import content_of, read_site
+from ebbmark.web.smart_connections import smart_door_of
 from ebbmark.web.trust import Misconfigured, own_keys, own_public_keys, signer_of
 
 __all__ = ["SIGN_IN_IS_OFF", "Misconfigured", "create_app", "reason_not_to_listen"]
@@ -91,6 +95,8 @@ def create_app(settings: Settings) -> FastAPI:
     site = read_site(value_sets=settings.value_sets, protocols=settings.protocols, stop_limits=settings.stop_limits)
     trail = AuditTrail(time.time, record if settings.audit_to == "record" else None, settings.audit_names_patient)
 
+    smart = smart_door_of(settings, keys, tls, trail, base_url.removesuffix("/fhir"))
+
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         async with AsyncExitStack() as stack:
@@ -100,6 +106,8 @@ def create_app(settings: Settings) -> FastAPI:
                 stack.push_async_callback(sign_in.aclose)
             stack.push_async_callback(outside.aclose)
             stack.push_async_callback(guests.aclose)
+            if smart is not None:
+                stack.push_async_callback(smart.aclose)
             if entrance.rules is None:
                 _LOG.warning(SIGN_IN_IS_OFF)
             # What was made at start-up stays: the collector need not look at it during requests.
@@ -142,9 +150,13 @@ def create_app(settings: Settings) -> FastAPI:
         app.include_router(guarded, dependencies=[Depends(entrance.admit)])
     for by_itself in (definitions_router(site), jwks_router(keys), health.router, files_router(), hooks_router(hooks)):
         app.include_router(by_itself)
+    app.state.smart_door = smart
+    if smart is not None:
+        app.include_router(launch_router(smart))
     app.add_exception_handler(Rejected, rejected)
     app.add_exception_handler(HTTPException, not_routed)
     app.add_exception_handler(PageRefused, page_refusals(settings.page_frame_ancestors))
+    app.add_middleware(SettingCookies)
     if settings.cds_origins:
         app.add_middleware(HooksOrigins, origins=settings.cds_origins)
     app.add_middleware(Boundary)
@@ -154,7 +166,7 @@ def create_app(settings: Settings) -> FastAPI:
 def reason_not_to_listen(settings: Settings) -> str | None:
     """Say why the service may not start with these settings, or None if it may."""
     here = is_this_machine(settings.host)
-    if settings.issuers and settings.authentication != "none-on-loopback":
+    if signs_in(settings):
         if here or settings.base_url or settings.audience:
             return None
         return "EBBMARK_BASE_URL (or EBBMARK_AUDIENCE) must say by which address callers know this service"

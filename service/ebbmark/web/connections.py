@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import time
+from dataclasses import replace
 from ssl import SSLContext
 from urllib.parse import urlsplit
 from uuid import uuid4
@@ -27,8 +28,10 @@ __all__ = [
     "exchange_of",
     "guests_of",
     "hooks_entrance_of",
+    "patience_of",
     "record_settings_of",
     "sign_in_of",
+    "signs_in",
     "unusable_address",
 ]
 
@@ -70,9 +73,18 @@ def sign_in_of(settings: Settings, keys: KeyRing, tls: SSLContext | None) -> Sig
     )
 
 
+def signs_in(settings: Settings) -> bool:
+    """Whether callers of the FHIR door must sign in.
+
+    A service that only shows the page in a record trusts no issuer at that door, and then lets nobody in there.
+    """
+    wished = settings.authentication
+    return wished != "none-on-loopback" and bool(settings.issuers or (wished == "bearer" and settings.smart_clients))
+
+
 def entrance_of(settings: Settings, base_url: str, outside: Exchange) -> Entrance:
     """Who may come in at the FHIR door, and how often."""
-    signing_in = bool(settings.issuers) and settings.authentication != "none-on-loopback"
+    signing_in = signs_in(settings)
     rules = rules_for(
         [KeysOf(one.issuer, one.jwks_url, one.jwks_file) for one in settings.issuers],
         algorithms=settings.accepted_algorithms,
@@ -143,10 +155,19 @@ def record_settings_of(settings: Settings) -> RecordSettings | None:
     """The record's plain arguments; None where no record is configured."""
     if settings.record_base_url is None:
         return None
-    return RecordSettings(
+    return replace(
+        patience_of(settings),
         base_url=settings.record_base_url,
         allowed_base_urls=(settings.record_base_url, *settings.record_allowed_base_urls),
         bearer_token=settings.record_token.get_secret_value() if settings.record_token else None,
+    )
+
+
+def patience_of(settings: Settings) -> RecordSettings:
+    """The plain arguments of every record, but for which one it is."""
+    return RecordSettings(
+        base_url="",
+        allowed_base_urls=(),
         connect_timeout_s=settings.record_connect_timeout_s,
         read_timeout_s=settings.record_read_timeout_s,
         max_attempts=settings.record_attempts,

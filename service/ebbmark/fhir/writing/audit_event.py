@@ -2,7 +2,7 @@
 
 Source: FHIR R4 auditevent.html and audit-event-example-login.html (user authentication, login); codes from
 http://terminology.hl7.org/CodeSystem/audit-event-type, audit-entity-type, object-role, security-source-type,
-http://hl7.org/fhir/restful-interaction and DICOM (http://dicom.nema.org/resources/ontology/DCM: 110114, 110122, 110123).
+http://hl7.org/fhir/restful-interaction and DICOM's DCM (110114, 110122, 110123).
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import ssl
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from hmac import compare_digest
 from urllib.parse import urlsplit
@@ -12,72 +12,24 @@ from fastapi import Request
 
 from ebbmark.fhir.writing.audit_event import Actor
 from ebbmark.record.authorization_server import SignInFailure
-from ebbmark.record.client import RecordClient, RecordSettings
+from ebbmark.record.client import RecordClient
 from ebbmark.record.exchange import Exchange
 from ebbmark.record.launch_server import KnownServer, LaunchServer
 from ebbmark.record.published_keys import PublishedKeys
 from ebbmark.record.retrying import Trouble
 from ebbmark.record.sign_in import SignInClock
-from ebbmark.record.user_tokens import AppClient, TokenRequests, UserGrant
+from ebbmark.record.user_tokens import TokenRequests, UserGrant
 from ebbmark.web.audit_trail import AuditTrail
+from ebbmark.web.launch.configured import SmartClient, SmartSettings
 from ebbmark.web.launch.cookies import CookieRules, is_tab, note_cookies
 from ebbmark.web.launch.refusal import Why, refused
 from ebbmark.web.launch.renewing import Renewals
-from ebbmark.web.launch.seal import Seal
 from ebbmark.web.launch.session import SESSION, Session
 
-__all__ = ["SmartClient", "SmartDoor", "SmartSettings"]
+__all__ = ["SmartDoor"]
 
 RENEWED_BEFORE_S = 30.0
 """So long before its end an access token is renewed [s]; common practice, no published source."""
-
-
-@dataclass(frozen=True, slots=True)
-class SmartClient:
-    """One record that may open the page.
-
-    Attributes:
-        iss: FHIR base URL, without slash at its end.
-        title: what people call it, to choose among several.
-        client: as whom we ask for access.
-        scope: what we ask for, without the scope of the launch itself.
-        hosts: hosts that its authorization server may be on, beside the record's own.
-    """
-
-    iss: str
-    title: str
-    client: AppClient
-    scope: str
-    hosts: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class SmartSettings:
-    """What the door was configured with.
-
-    Attributes:
-        clients: the records.
-        public_url: where browsers see this service, without slash at its end.
-        seal: closes and opens what is kept in browsers.
-        frame_ancestors: origins of the sites that may show the pages in a frame.
-        algorithms: accepted signature algorithms of id_tokens.
-        leeway_s: how far apart our clock and others' may be [s].
-        longest_session_s: how long a session lasts however often it is renewed [s].
-        patience: settings of a record client, for everything but whose record it is.
-        new_secret: 256 random bits as text.
-        new_tab: 128 random bits as base64url.
-    """
-
-    clients: tuple[SmartClient, ...]
-    public_url: str
-    seal: Seal
-    frame_ancestors: tuple[str, ...]
-    algorithms: frozenset[str]
-    leeway_s: float
-    longest_session_s: float
-    patience: RecordSettings
-    new_secret: Callable[[], str]
-    new_tab: Callable[[], str]
 
 
 @dataclass(slots=True)

@@ -17,8 +17,9 @@ from ebbmark.fhir.writing.audit_event import Access, Deed
 from ebbmark.record.authorization_server import SignInFailure
 from ebbmark.record.launch_server import LaunchServer
 from ebbmark.record.user_tokens import UserGrant
+from ebbmark.web.launch.configured import SmartClient
 from ebbmark.web.launch.cookies import is_tab, note_cookies
-from ebbmark.web.launch.door import SmartClient, SmartDoor
+from ebbmark.web.launch.door import SmartDoor
 from ebbmark.web.launch.granted import NEEDED_TO_READ, missing, with_launch
 from ebbmark.web.launch.identity import Expected, identified
 from ebbmark.web.launch.refusal import Why, refused
@@ -176,7 +177,9 @@ def _code(request: Request, server: LaunchServer) -> str:
     if errors:
         if errors[0] in _DENIALS:
             raise refused(Why.DENIED)
-        raise refused(Why.SERVER_REFUSED, f"{errors[0] if errors[0] in _ERRORS else 'an error that no standard names'}.")
+        raise refused(
+            Why.SERVER_REFUSED, f"{errors[0] if errors[0] in _ERRORS else 'an error that no standard names'}."
+        )
     codes = reply.getlist("code")
     if len(codes) != 1 or not codes[0]:
         raise refused(Why.NO_CODE)

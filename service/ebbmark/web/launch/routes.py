@@ -13,7 +13,8 @@ from fastapi.responses import RedirectResponse
 
 from ebbmark.record.addresses import AddressRefusal, refusal_of
 from ebbmark.web.body import read_body
-from ebbmark.web.launch.door import SmartClient, SmartDoor
+from ebbmark.web.launch.configured import SmartClient
+from ebbmark.web.launch.door import SmartDoor
 from ebbmark.web.launch.launching import begun, ended
 from ebbmark.web.launch.leaving import left
 from ebbmark.web.launch.refusal import Why, refused
