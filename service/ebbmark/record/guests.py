@@ -13,6 +13,7 @@ from dataclasses import replace
 from ebbmark.record.addresses import refusal_of
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.exchange import Exchange, Patience
+from ebbmark.record.resolving import Resolve, resolved
 
 __all__ = ["GuestRecords"]
 
@@ -25,6 +26,7 @@ class GuestRecords:
         patience: how far it goes with each reply.
         tls: trust for all of them; None for the usual.
         private_networks: networks that are not global and that their names may still lead to.
+        resolve: finds the addresses of a name.
     """
 
     def __init__(
@@ -34,6 +36,7 @@ class GuestRecords:
         patience: Patience,
         tls: ssl.SSLContext | None = None,
         private_networks: tuple[str, ...] = (),
+        resolve: Resolve = resolved,
     ) -> None:
         self._settings = RecordSettings(
             base_url="",
@@ -46,7 +49,7 @@ class GuestRecords:
             max_response_bytes=patience.max_response_bytes,
             private_networks=private_networks,
         )
-        self._exchange = Exchange(patience, tls=tls, private_networks=private_networks)
+        self._exchange = Exchange(patience, tls=tls, private_networks=private_networks, resolve=resolve)
 
     async def aclose(self) -> None:
         """Close every connection."""

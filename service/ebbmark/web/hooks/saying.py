@@ -14,7 +14,6 @@ from ebbmark.physiology.wording import level
 from ebbmark.web.hooks.findings import Obstacle, OrderDiffers, StopMet, TrialRead
 from ebbmark.web.hooks.judging import tolerance
 from ebbmark.web.hooks.markdown import bullets, escaped, section
-from ebbmark.web.hooks.orders import PeepOrder
 from ebbmark.web.hooks.telling import PRELIMINARY, ago, detail_of_trial, evidence, summary_of_trial
 
 __all__ = ["Said", "said_of_differs", "said_of_obstacle", "said_of_stop", "said_of_trial"]
@@ -74,39 +73,34 @@ def said_of_differs(finding: OrderDiffers) -> Said:
     recommendation = finding.read.recommendation
     suggested, closing = recommendation.advice.suggested_peep_cmh2o, recommendation.closing.peep_cmh2o
     assert suggested is not None  # noqa: S101 - orders are compared with a suggestion only
-    ordered = finding.orders[0].peep_cmh2o
-    apart = (
-        f"more than {tolerance(recommendation.trial):g} cmH2O, which is as close as this trial can tell pressures apart"
-    )
+    read = [one.peep_cmh2o for one in finding.orders if one.peep_cmh2o is not None]
+    apart = f"{tolerance(recommendation.trial):g} cmH2O"
     urgency = _urgency(finding.read)
-    if ordered is None:
+    if not read:
         summary = f"The ordered PEEP could not be read; the PEEP trial suggests {level(suggested)} cmH2O. Preliminary."
         lead = "The draft order of PEEP carries no single value that is read here, so it was not compared."
     else:
         summary = (
-            f"Ordered PEEP {level(ordered)} cmH2O; the PEEP trial suggests {level(suggested)} cmH2O. Preliminary; "
+            f"Ordered PEEP {level(read[0])} cmH2O; the PEEP trial suggests {level(suggested)} cmH2O. Preliminary; "
             "clinician decides."
         )
-        lead = (
-            f"{_listed(finding.orders)} {'lies' if len(finding.orders) == 1 else 'lie'} {apart}, from the suggestion."
-        )
-        if closing is not None and ordered <= closing:
+        lead = f"{_listed(read)} differs from the suggestion by more than {apart}."
+        lowest, highest = min(read), recommendation.trial.steps[0].peep_cmh2o
+        if closing is not None and lowest <= closing:
             urgency = "warning"
             summary = (
-                f"Ordered PEEP {level(ordered)} cmH2O is at or below closing ({level(closing)} cmH2O); suggested "
+                f"Ordered PEEP {level(lowest)} cmH2O is at or below closing ({level(closing)} cmH2O); suggested "
                 f"{level(suggested)} cmH2O. Preliminary; clinician decides."
             )
-            lead += f" The order is at or below the pressure at which closing was found ({level(closing)} cmH2O)."
-        highest = recommendation.trial.steps[0].peep_cmh2o
-        if ordered > highest:
-            lead += f" It lies above the tested range (up to {level(highest)} cmH2O), where nothing is expected of it."
-    lead += f" The trial ended {ago(finding.read.age_s)}."
+            lead += f" {level(lowest)} cmH2O is at or below the closing pressure ({level(closing)} cmH2O)."
+        if max(read) > highest:
+            lead += f" {level(max(read))} cmH2O lies above the tested range (up to {level(highest)} cmH2O)."
+    lead += f" Pressures closer than {apart} this trial cannot tell apart. The trial ended {ago(finding.read.age_s)}."
     return Said(summary, urgency, detail_of_trial(recommendation, escaped(lead)))
 
 
-def _listed(orders: tuple[PeepOrder, ...]) -> str:
-    values = [f"{level(one.peep_cmh2o)} cmH2O" for one in orders if one.peep_cmh2o is not None]
-    return f"The ordered PEEP of {' and of '.join(values)}"
+def _listed(ordered: list[float]) -> str:
+    return f"The ordered PEEP of {' and of '.join(f'{level(one)} cmH2O' for one in ordered)}"
 
 
 def said_of_obstacle(finding: Obstacle) -> Said:

@@ -1,0 +1,140 @@
+"""What one click of a person does: actions that a record can carry out as the standard says, nothing final in them."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+
+from ebbmark.audit.signature import Verified, verify
+from ebbmark.fhir.writing.validate import validate
+from ebbmark.keys import KeyRing, new_key_set, public_key_set, read_key_ring, read_public_keys
+from fhir_builders import to_bytes
+from web.hooks.calling import RECORD, call, called, card, context, hooks_app
+
+Json = dict[str, Any]
+
+
+@pytest.fixture(scope="module")
+def suggestions() -> list[Json]:
+    found: list[Json] = card(call(hooks_app(), called(context=context(encounterId="e1"))))["suggestions"]
+    return found
+
+
+@pytest.fixture(scope="module")
+def resources(suggestions: list[Json]) -> list[Json]:
+    return [action["resource"] for action in suggestions[0]["actions"]]
+
+
+def as_transaction(resources: list[Json]) -> Json:
+    """As the standard has the client carry actions out: the full URL is the record's base with type and id."""
+    entries = []
+    for resource in resources:
+        kind = resource["resourceType"]
+        bare = {name: value for name, value in resource.items() if name != "id"}
+        entries.append(
+            {
+                **({"fullUrl": f"{RECORD}/{kind}/{resource['id']}"} if "id" in resource else {}),
+                "resource": bare,
+                "request": {"method": "POST", "url": kind},
+            }
+        )
+    return {"resourceType": "Bundle", "type": "transaction", "entry": entries}
+
+
+def references(value: object) -> Iterator[str]:
+    if isinstance(value, dict):
+        if isinstance(value.get("reference"), str):
+            yield value["reference"]
+        for item in value.values():
+            yield from references(item)
+    elif isinstance(value, list):
+        for item in value:
+            yield from references(item)
+
+
+def test_any_number_of_suggestions_may_be_taken() -> None:
+    assert card(call(hooks_app(), called()))["selectionBehavior"] == "any"
+
+
+def test_the_results_can_be_recorded_and_an_order_drafted(suggestions: list[Json]) -> None:
+    assert [one["label"] for one in suggestions] == [
+        "Record these results as preliminary",
+        "Draft an order of PEEP 14 cmH2O, to be signed",
+    ]
+
+
+def test_nothing_is_pushed(suggestions: list[Json]) -> None:
+    assert not any("isRecommended" in one for one in suggestions)
+
+
+def test_every_action_says_what_it_does(suggestions: list[Json]) -> None:
+    actions = [action for one in suggestions for action in one["actions"]]
+
+    assert all(action["description"] and action["type"] == "create" for action in actions)
+
+
+def test_every_result_is_preliminary(resources: list[Json]) -> None:
+    statuses = {one["status"] for one in resources if one["resourceType"] in ("Observation", "DetectedIssue")}
+
+    assert statuses == {"preliminary"}
+
+
+def test_each_resource_has_a_name_of_its_own_within_the_transaction(resources: list[Json]) -> None:
+    names = [f"{one['resourceType']}/{one['id']}" for one in resources]
+
+    assert len(set(names)) == len(names)
+
+
+def test_every_reference_leads_to_another_action_or_to_the_record(resources: list[Json]) -> None:
+    names = {f"{one['resourceType']}/{one['id']}" for one in resources}
+    found = list(references(resources))
+
+    inside = [one for one in found if one in names]
+    outside = {one for one in found if one not in names}
+    assert len(inside) > 50
+    assert all(one == "#outcome" or one.startswith(("Patient/p1", "Observation/")) for one in outside)
+    assert not any(one.startswith("urn:") for one in found)
+
+
+def test_the_actions_are_sound_fhir(resources: list[Json]) -> None:
+    text = json.dumps(as_transaction(resources))
+    for one in resources:
+        local = f"{one['resourceType']}/{one['id']}"
+        text = text.replace(f'"{local}"', f'"urn:uuid:{one["id"]}"').replace(
+            f'"{RECORD}/{local}"', f'"urn:uuid:{one["id"]}"'
+        )
+    transaction = json.loads(text)
+    for entry in transaction["entry"]:
+        entry["request"]["ifNoneExist"] = "identifier=x"
+
+    assert validate(transaction) == ()
+
+
+def test_the_drafted_order_is_a_draft_and_a_proposal(suggestions: list[Json]) -> None:
+    (action,) = suggestions[1]["actions"]
+    drafted = action["resource"]
+
+    assert (drafted["status"], drafted["intent"]) == ("draft", "proposal")
+    assert drafted["code"]["coding"][0]["code"] == "20077-4"
+    assert drafted["quantityQuantity"]["value"] == 14.0
+    assert drafted["quantityQuantity"]["code"] == "cm[H2O]"
+    assert drafted["subject"] == {"reference": "Patient/p1"}
+    assert drafted["encounter"] == {"reference": "Encounter/e1"}
+    assert "requester" not in drafted
+
+
+def test_a_signature_of_the_answer_holds_for_what_is_recorded() -> None:
+    ring = read_key_ring([to_bytes(new_key_set("ES384"))])
+    assert isinstance(ring, KeyRing)
+    suggestion = card(call(hooks_app(signer=ring.keys[0]), called()))["suggestions"][0]
+
+    stored = [
+        (f"{RECORD}/{action['resource']['resourceType']}/{action['resource']['id']}", action["resource"])
+        for action in suggestion["actions"]
+    ]
+
+    published = read_public_keys(to_bytes(public_key_set(ring))) or ()
+    assert verify(stored, published).verified is Verified.VALID
