@@ -147,7 +147,7 @@ def test_the_start_of_the_trial_may_be_given() -> None:
 def test_old_readings_are_no_trial_in_progress() -> None:
     refusal = refused(OPERATION, rows_down(DOWN[:4]), now=stamp(8 + 75))
 
-    assert refusal.problems[0].sentence.startswith("The latest reading is 1.")
+    assert refusal.problems[0].sentence.startswith("The latest reading of the ventilator is 1.")
 
 
 def test_two_trials_charted_into_one_another_are_refused() -> None:
@@ -175,7 +175,7 @@ def test_a_device_clock_that_runs_ahead_is_said_and_not_followed() -> None:
 
     said = asked(OPERATION, [*rows_down(DOWN[:4]), ahead], now=stamp(8))
 
-    assert value_of(said.observation("next-step"), "next-peep") == 10.0
+    assert value_of(said.observation("next-step")) == "look-first"
     assert any("after the instant that counts as now" in reason for reason in said.listed.values())
     assert said.issues == set()
 
@@ -205,11 +205,19 @@ def test_no_answer_asks_for_more_pressure(steps: int) -> None:
     assert following is None or following <= DOWN[steps - 1][0]
 
 
-def test_the_same_trial_gets_the_same_bytes_whenever_it_is_asked_about() -> None:
+def test_the_same_trial_gets_the_same_bytes_at_the_same_instant() -> None:
     first = asked(OPERATION, rows_down(DOWN[:4]), now=stamp(8))
-    later = asked(OPERATION, list(reversed(rows_down(DOWN[:4]))), now=stamp(9))
+    again = asked(OPERATION, list(reversed(rows_down(DOWN[:4]))), now=stamp(8))
 
-    assert first.bytes.replace(b"2026-03-01T10:08:00Z", b"") == later.bytes.replace(b"2026-03-01T10:09:00Z", b"")
+    assert first.bytes == again.bytes
+
+
+def test_an_answer_of_a_minute_later_is_another_since_its_readings_are_older() -> None:
+    first = asked(OPERATION, rows_down(DOWN[:4], spo2=93.0), now=stamp(8))
+    later = asked(OPERATION, rows_down(DOWN[:4], spo2=93.0), now=stamp(9))
+
+    assert first.notes != later.notes
+    assert first.of("GuidanceResponse")[0]["requestIdentifier"] != later.of("GuidanceResponse")[0]["requestIdentifier"]
 
 
 def test_a_staircase_without_verified_steps_names_no_next_one() -> None:

@@ -24,8 +24,8 @@ from ebbmark.physiology.during.stop_limits import DEFAULT_STOP_LIMITS
 from ebbmark.physiology.readings import Quantity
 from trials import START_S, reading
 
-FINE = check_stop([reading(Quantity.SPO2, 93.0, START_S)], DEFAULT_STOP_LIMITS, since_s=START_S)
-DESATURATED = check_stop([reading(Quantity.SPO2, 80.0, START_S, 6)], DEFAULT_STOP_LIMITS, since_s=START_S)
+FINE = check_stop([reading(Quantity.SPO2, 93.0, START_S)], DEFAULT_STOP_LIMITS, since_s=START_S, at_s=START_S)
+DESATURATED = check_stop([reading(Quantity.SPO2, 80.0, START_S, 6)], DEFAULT_STOP_LIMITS, since_s=START_S, at_s=START_S)
 
 
 def so_far(*passed: float | None, readings: int = 2, last: int | None = None) -> list[StepSoFar]:

@@ -7,26 +7,41 @@ read as one trial: both are refused rather than guessed at.
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from itertools import pairwise
 
-from ebbmark.bedside.said import answered, missing, rule_of, rule_of_limits, sentences
+from ebbmark.bedside.in_progress import refuse_unless_in_progress
+from ebbmark.bedside.said import answered, rule_of, rule_of_limits, sentences
 from ebbmark.fhir.bedside.answer import Amount, Answer, Coded, Statement, Truth, Warned, Whole
 from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.writing.quantities import PRESSURE, PROBABILITY
 from ebbmark.physiology.before.staircase import StaircaseRules
+from ebbmark.physiology.during.ages import clock
+from ebbmark.physiology.during.before_lowering import Scene, before_lowering
 from ebbmark.physiology.during.call_rule import DEFAULT_CALL_RULE, CallRule, StepSoFar
+from ebbmark.physiology.during.doubts import Doubts
 from ebbmark.physiology.during.next_move import Action, Move, next_move
 from ebbmark.physiology.during.running import RunningTrial, plateaus_of, running_trial
 from ebbmark.physiology.during.safety import StopAnswer, check_stop
-from ebbmark.physiology.during.stop_criteria import StopCriterion, stop_words
-from ebbmark.physiology.readings import Reading
+from ebbmark.physiology.during.stop_criteria import StopCriterion, oldest_words, stop_words
 from ebbmark.physiology.trial.steps import Step
 
 __all__ = ["next_step"]
 
 OPERATION = "next-step"
+
+_TOLD = frozenset(
+    {
+        "disconnection",
+        "leak-likely",
+        "plateau-above-peak",
+        "total-peep-below-set",
+        "step-without-compliance",
+        "charted-compliance-differs",
+        "tidal-volume-varies",
+    }
+)
+"""What was seen along the way down that bears on whether its readings can be trusted."""
 
 
 def next_step(request: BedsideRequest, site: Site) -> Answer:
@@ -37,7 +52,7 @@ def next_step(request: BedsideRequest, site: Site) -> Answer:
         site: staircases and stop limits.
 
     Raises:
-        Rejected: no PEEP was sent, the readings are too old for a trial in progress, or PEEP jumps between two levels.
+        Rejected: no PEEP was sent, the readings are too old for a trial in progress, or two trials lie in one another.
     """
     staircase = request.asked.staircase or site.default_staircase
     decrement, lowest = staircase.decrement_cmh2o.value, staircase.lowest_cmh2o.value
@@ -49,74 +64,78 @@ def next_step(request: BedsideRequest, site: Site) -> Answer:
         problem = Problem(ProblemKind.BAD_PARAMETER, "", staircase.slug, "a staircase with verified steps", sentence)
         raise Rejected((problem,), request.ignored)
     running = running_trial(request.readings, request.protocol)
-    _refuse_unless_in_progress(request, running)
-    began_s = request.asked.trial_started_s if request.asked.trial_started_s is not None else running.began_s
-    stops = check_stop(request.readings, site.stop_limits, since_s=began_s)
+    refuse_unless_in_progress(request, running)
+    started_s, now_s = request.asked.trial_started_s, request.as_of_s
+    since_s = started_s if started_s is not None else running.first_moved_s
+    stops = check_stop(request.readings, site.stop_limits, since_s=since_s, at_s=now_s)
     rule = DEFAULT_CALL_RULE
     move = next_move(running.steps, decrement_cmh2o=decrement, lowest_cmh2o=lowest, stops=stops, rule=rule)
+    scene = Scene(running, request.readings, request.doubts, stops, site.stop_limits, since_s, now_s)
+    move = before_lowering(move, scene)
+    earlier = _earlier(request, site, running, since_s)
     last_s = max(reading.end_s for reading in request.readings)
     steps = _steps(running)
     return answered(
         OPERATION,
         request,
-        said=_said(move, running, stops, began_s),
-        statements=[_move(move, running, staircase, rule, steps), *steps, _criteria(stops, site, running)],
+        said=[*_said(move, running, stops, request, since_s), *earlier],
+        statements=[_move(move, running, staircase, rule, steps), *steps, _criteria(stops, site)],
         warnings=_warnings(stops),
         rules=(rule_of(request.protocol), rule_of(staircase), rule_of_limits(site.stop_limits)),
-        values=(request.protocol, staircase, site.stop_limits, rule),
-        span_s=(min(began_s, last_s), last_s),
-        dated=False,
+        values=(request.protocol, staircase, site.stop_limits, rule, Doubts(tuple(request.doubts))),
+        span_s=(min(since_s, last_s), last_s),
+        dated=True,
         more_would_help=bool(stops.not_checked),
     )
 
 
-def _refuse_unless_in_progress(request: BedsideRequest, running: RunningTrial) -> None:
-    if running.now_cmh2o is None:
-        accepted = "PEEP at each step, as it is set (LOINC 20077-4) or measured (76248-4), each with a time"
-        raise missing(request, "no PEEP", accepted, f"No usable PEEP was sent: needed is {accepted}.")
-    longest_s = request.protocol.longest_step_s
-    age_s = request.as_of_s - max(reading.end_s for reading in request.readings)
-    if age_s > longest_s:
-        sentence = (
-            f"The latest reading is {age_s / 3600:.1f} h old, so this is no trial in progress: what holds now is not "
-            "among the readings. Send the newest ones; a trial that has ended is read by $titrate-peep."
-        )
-        accepted = f"a reading of the last {longest_s / 60:g} minutes"
-        raise Rejected((Problem(ProblemKind.NO_TRIAL, "", "old readings", accepted, sentence),), request.ignored)
-    if _jumps(request.readings, request.protocol.largest_decrement_cmh2o):
-        sentence = (
-            "PEEP goes up and down in turns, as where two trials or two devices are charted into one another. Which of "
-            "them is in progress cannot be told; send the readings of one trial only."
-        )
-        problem = Problem(ProblemKind.NO_TRIAL, "", "two levels of PEEP in turns", "one trial", sentence)
-        raise Rejected((problem,), request.ignored)
-
-
-def _jumps(readings: tuple[Reading, ...], largest_cmh2o: float) -> bool:
-    """Whether PEEP last went up and down in turns: four times, or three times by more than a step of a trial does."""
-    changes = [b.peep_cmh2o - a.peep_cmh2o for a, b in pairwise(plateaus_of(readings)[-5:])]
-    leaps = [change for change in changes if abs(change) >= largest_cmh2o]
-    return _alternate(changes, 4) or _alternate(leaps, 3)
-
-
-def _alternate(changes: list[float], fewest: int) -> bool:
-    return len(changes) >= fewest and all(a * b < 0 for a, b in pairwise(changes))
-
-
-def _said(move: Move, running: RunningTrial, stops: StopAnswer, began_s: float) -> list[str]:
+def _said(move: Move, running: RunningTrial, stops: StopAnswer, request: BedsideRequest, since_s: float) -> list[str]:
     said = [move.reason]
-    if move.action is Action.NOT_STARTED and running.now_cmh2o is not None:
-        said.append(
-            f"PEEP is {running.now_cmh2o:g} cmH2O and was not lowered last. A way down that ended before is read by "
-            "$titrate-peep."
-        )
+    if move.action is Action.NOT_STARTED:
+        said.append(_not_lowered(request))
     if move.action is not Action.STOP:
         said.append(stops.sentence)
-    when = datetime.fromtimestamp(began_s, UTC)
-    said.append(
-        f"Stop criteria are checked from {when:%Y-%m-%d %H:%M} UTC on, when PEEP was first moved for this trial."
-    )
+    before = [one for one in stops.met if one.last_s < running.began_s]
+    if before:
+        said.append(
+            f"{len(before)} of these lie{'s' if len(before) == 1 else ''} before PEEP was moved for the present way "
+            f"down, at {clock(running.began_s)}, and in the same trial. Where a clinician has decided to go down "
+            "again, ask with trial-started: what came before is then told and not applied."
+        )
+    if running.trial is not None:
+        said += [one.sentence for one in running.trial.observed if one.slug in _TOLD]
+    when = datetime.fromtimestamp(since_s, UTC)
+    named = "as asked" if request.asked.trial_started_s is not None else "when PEEP was first moved for this trial"
+    said.append(f"Stop criteria are checked from {when:%Y-%m-%d %H:%M} UTC on, {named}.")
     return said
+
+
+def _not_lowered(request: BedsideRequest) -> str:
+    """What PEEP did last, where that is no way down."""
+    plateaus = plateaus_of(request.readings)
+    now = plateaus[-1].peep_cmh2o
+    ended = "A way down that ended before is read by $titrate-peep."
+    if len(plateaus) == 1:
+        return f"PEEP is {now:g} cmH2O and was not moved among these readings."
+    last = plateaus[-2].peep_cmh2o
+    if now > last:
+        return f"PEEP was last raised, from {last:g} to {now:g} cmH2O. {ended}"
+    largest = request.protocol.largest_decrement_cmh2o
+    if last - now > largest:
+        return (
+            f"PEEP was last lowered from {last:g} to {now:g} cmH2O, more than the {largest:g} cmH2O of a step, so that "
+            f"no next one is named from it. {ended}"
+        )
+    return f"PEEP is {now:g} cmH2O. {ended}"
+
+
+def _earlier(request: BedsideRequest, site: Site, running: RunningTrial, since_s: float) -> list[str]:
+    """What met a criterion in the same trial before the start that was asked for."""
+    before = [one for one in request.readings if one.at_s < since_s]
+    if running.first_moved_s >= since_s or not before:
+        return []
+    stops = check_stop(before, site.stop_limits, since_s=running.first_moved_s, at_s=request.as_of_s)
+    return [f"Before the start that was asked for, and in the same trial: {one.sentence}" for one in stops.met]
 
 
 def _move(
@@ -169,8 +188,8 @@ def _sources(step: Step) -> tuple[int, ...]:
     return tuple(sorted({source for sample in step.samples for source in sample.sources}))
 
 
-def _criteria(stops: StopAnswer, site: Site, running: RunningTrial) -> Statement:
-    met, held = {one.criterion for one in stops.met}, set(stops.held)
+def _criteria(stops: StopAnswer, site: Site) -> Statement:
+    met, held = {one.criterion for one in stops.met}, {one.criterion for one in stops.held}
     parts = [
         (
             one.value,
@@ -178,13 +197,19 @@ def _criteria(stops: StopAnswer, site: Site, running: RunningTrial) -> Statement
         )
         for one in StopCriterion
     ]
+    shown = "; ".join(one.sentence for one in stops.held)
     return Statement(
         kind="stop-criteria",
         code="stop-criteria",
-        value=Truth(bool(met)),
-        note=sentences(*[one.sentence for one in stops.met], *[one.sentence for one in stops.not_checked]),
-        method=sentences(*stop_words(site.stop_limits), stops.signature),
-        sources=tuple(sorted({one.source for one in stops.met})),
+        # Where nothing could be checked, false would say more than is known.
+        value=Truth(bool(met)) if met or held else None,
+        note=sentences(
+            *[one.sentence for one in stops.met],
+            f"Not met: {shown}." if shown else "",
+            *[one.sentence for one in stops.not_checked],
+        ),
+        method=sentences(*stop_words(site.stop_limits), oldest_words(site.stop_limits), stops.signature),
+        sources=tuple(sorted({*[one.source for one in stops.met], *[one.source for one in stops.held]})),
         parts=tuple(parts),
     )
 

@@ -14,6 +14,7 @@ from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.closing.closing import estimate_closing
 from ebbmark.physiology.closing.estimate import Closing
 from ebbmark.physiology.during.call_rule import CallRule
+from ebbmark.physiology.during.doubts import Doubts
 from ebbmark.physiology.during.running import curve_of
 from ebbmark.physiology.during.stop_limits import StopLimits
 from ebbmark.physiology.protocols import Protocol
@@ -22,7 +23,7 @@ from ebbmark.physiology.trial.steps import NoTrial, Trial
 
 __all__ = ["answered", "closing_of", "missing", "rule_of", "rule_of_limits", "sentences", "the_trial"]
 
-RuleSet = Protocol | StaircaseRules | StopLimits | CallRule
+RuleSet = Protocol | StaircaseRules | StopLimits | CallRule | Doubts
 
 
 def answered(
@@ -49,7 +50,7 @@ def answered(
         statements: in the order in which people read them.
         warnings: gravest first.
         rules: as they are named.
-        values: the same rule sets with all their values, for the identity.
+        values: the same rule sets with all their values, and what else the answer depends on, for the identity.
         span_s: from when to when the answer looks [s since 1970-01-01T00:00:00Z].
         dated: whether it depends on the instant that counts as now.
         more_would_help: whether further data would make it better.

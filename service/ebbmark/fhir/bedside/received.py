@@ -14,6 +14,7 @@ from ebbmark.fhir.bedside.body import resources_of
 from ebbmark.fhir.bedside.changes import coded_changes
 from ebbmark.fhir.bedside.conditions import Conditions, Documented, read_conditions
 from ebbmark.fhir.bedside.site import Site
+from ebbmark.fhir.bedside.unusable import doubts_of
 from ebbmark.fhir.parameters import FROM_RECORD
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.admission import USABLE_STATUSES
@@ -31,6 +32,7 @@ from ebbmark.fhir.reading.versions import reference_of
 from ebbmark.fhir.references import unversioned
 from ebbmark.fhir.request import Ignored, Person, Source
 from ebbmark.physiology.after.seen import CodedChange
+from ebbmark.physiology.during.doubts import Doubt
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Reading
 
@@ -52,6 +54,7 @@ class BedsideRequest:
         readings: every usable reading.
         sources: the inputs that readings, height, Conditions and changes came from.
         ignored: every input that does not count.
+        doubts: readings among them of which something can be told none the less.
         notes: how the input was read.
         encounter: where every used Observation names the same one, else None.
         as_of_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
@@ -68,6 +71,7 @@ class BedsideRequest:
     readings: tuple[Reading, ...]
     sources: tuple[Source, ...]
     ignored: tuple[Ignored, ...]
+    doubts: tuple[Doubt, ...]
     notes: tuple[str, ...]
     encounter: str | None
     as_of_s: float
@@ -213,6 +217,7 @@ def _answerable(
         readings=tuple(collected.readings),
         sources=(*collected.sources, *of_changes, *[one.source for one in conditions.documented]),
         ignored=tuple(ignored),
+        doubts=doubts_of(question.observations, collected.ignored, code_map.table),
         notes=tuple(notes),
         encounter=(unversioned(next(iter(encounters))) or None) if len(encounters) == 1 else None,
         as_of_s=question.as_of_s,

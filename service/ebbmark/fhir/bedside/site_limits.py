@@ -1,7 +1,8 @@
 """Which stop limits did a clinician of this site sign? A JSON file, checked when the service starts.
 
 `{"version": "2", "signed_by": "…", "signed_on": "2026-02-01", "limits": {"spo2_below_percent": {"value": 88,
-"source": "…"}, …}}`. A limit that is left out keeps no default: it is not checked, and every answer says so.
+"source": "…"}, …}}`. A limit that is left out keeps no default: it is not checked, and every answer says so. Only the
+age from which a reading no longer counts (`oldest_reading_min`) keeps its default.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from datetime import date
 import msgspec
 
 from ebbmark.fhir.bedside.site import Misread
-from ebbmark.physiology.during.stop_limits import Limit, StopLimits, faults_of_limits
+from ebbmark.physiology.during.stop_limits import OLDEST_READING, Limit, StopLimits, faults_of_limits
 
 __all__ = ["LIMIT_NAMES", "read_stop_limits"]
 
@@ -59,7 +60,8 @@ def read_stop_limits(name: str, content: bytes) -> StopLimits:
         version=read.version,
         signed_by=read.signed_by,
         signed_on=read.signed_on,
-        **{one: found.get(one) for one in LIMIT_NAMES},
+        **{one: found.get(one) for one in LIMIT_NAMES if one != "oldest_reading_min"},
+        oldest_reading_min=found.get("oldest_reading_min", OLDEST_READING),
     )
     faults = faults_of_limits(limits)
     if faults:

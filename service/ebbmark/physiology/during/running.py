@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from operator import itemgetter
 from typing import Final
 
@@ -25,6 +26,19 @@ _FEWEST_STEPS: Final = 2
 """A trial that is still running is read from its second step on."""
 
 
+MOVED_CMH2O: Final = 1.5
+"""A change of measured PEEP that is more than wandering. This project's choice."""
+
+LONGEST_TRIAL_S: Final = 4 * 3600.0
+"""No trial is followed further back than this [s]. This project's choice."""
+
+
+_IN_FORCE: Final = frozenset(
+    {Quantity.TIDAL_VOLUME_SET, Quantity.PRESSURE_ABOVE_PEEP_SET, Quantity.RESPIRATORY_RATE_SET}
+)
+"""Settings that hold until they are changed, so that an earlier one still counts."""
+
+
 @dataclass(frozen=True, slots=True)
 class RunningTrial:
     """A trial as it stands.
@@ -32,7 +46,10 @@ class RunningTrial:
     Attributes:
         steps: of the way down so far, highest PEEP first; empty while PEEP has not been lowered.
         trial: the limb that the steps were read from; None where it has too few.
-        began_s: when PEEP was first moved for this trial [s since 1970-01-01T00:00:00Z].
+        began_s: when PEEP was first moved for this way down, a rise before it included [s since 1970-01-01T00:00:00Z].
+        first_moved_s: when PEEP was first moved for the trial, ways down before a rescue included [s since
+            1970-01-01T00:00:00Z].
+        now_since_s: since when PEEP has been at its latest level [s since 1970-01-01T00:00:00Z].
         now_cmh2o: the latest level of PEEP; None where none was sent.
         falling: whether the latest change of PEEP was a step down.
     """
@@ -40,6 +57,8 @@ class RunningTrial:
     steps: tuple[StepSoFar, ...]
     trial: Trial | None
     began_s: float
+    first_moved_s: float
+    now_since_s: float
     now_cmh2o: float | None
     falling: bool
 
@@ -58,19 +77,29 @@ def running_trial(
     """
     plateaus = plateaus_of(readings)
     if not plateaus:
-        return RunningTrial((), None, float("-inf"), None, False)
-    now = plateaus[-1].peep_cmh2o
+        nothing = float("-inf")
+        return RunningTrial((), None, nothing, nothing, nothing, None, False)
+    now, now_since_s = plateaus[-1].peep_cmh2o, plateaus[-1].start_s
     first = _first_of_fall(plateaus, protocol)
     began_s = began_at(plateaus, first, protocol)
+    moved_s = min(began_s, _first_moved(plateaus, protocol))
     if first == len(plateaus) - 1:
-        return RunningTrial((), None, began_s, now, False)
-    found = read_trial(readings, replace(protocol, minimum_steps=_FEWEST_STEPS))
-    if not isinstance(found, Trial) or found.steps[0].start_s < plateaus[first].start_s:
-        return RunningTrial((StepSoFar(now, 0, None),), None, began_s, now, True)
+        return RunningTrial((), None, began_s, moved_s, now_since_s, now, False)
+    found = _limb_since(plateaus[first].start_s, readings, replace(protocol, minimum_steps=_FEWEST_STEPS))
+    if found is None:
+        return RunningTrial((StepSoFar(now, 0, None),), None, began_s, moved_s, now_since_s, now, True)
     steps = steps_so_far(curve_of(found), fall=protocol.fall)
     if now < steps[-1].peep_cmh2o - 0.1 and not closing_called(steps, rule):
         steps = (*steps, StepSoFar(now, 0, steps[-1].passed))
-    return RunningTrial(steps, found, began_s, now, True)
+    return RunningTrial(steps, found, began_s, moved_s, now_since_s, now, True)
+
+
+def _limb_since(from_s: float, readings: Sequence[Reading], protocol: Protocol) -> Trial | None:
+    """The way down that began then; an earlier one with more steps, as before a rescue, must not stand for it."""
+    found = read_trial(readings, protocol)
+    if not isinstance(found, Trial) or found.steps[0].start_s < from_s:
+        found = read_trial([one for one in readings if one.at_s >= from_s or one.quantity in _IN_FORCE], protocol)
+    return found if isinstance(found, Trial) and found.steps[0].start_s >= from_s else None
 
 
 def curve_of(trial: Trial) -> list[CurveStep]:
@@ -114,6 +143,26 @@ def began_at(plateaus: Sequence[Plateau], first: int, protocol: Protocol) -> flo
     ):
         raised -= 1
     return plateaus[min(raised + 1, len(plateaus) - 1)].start_s
+
+
+def _first_moved(plateaus: Sequence[Plateau], protocol: Protocol) -> float:
+    """When PEEP was first moved for the earliest way down of this trial [s since 1970-01-01T00:00:00Z].
+
+    A rescue and the way down before it belong to the same trial, as long as PEEP was moved again within the longest
+    step. Where only measured PEEP is known, what it wanders by itself is no move.
+    """
+    moves = [
+        (number, after.start_s, after.peep_cmh2o < before.peep_cmh2o)
+        for number, (before, after) in enumerate(pairwise(plateaus))
+        if after.readings[0].quantity is Quantity.PEEP_SET or abs(after.peep_cmh2o - before.peep_cmh2o) >= MOVED_CMH2O
+    ]
+    first = last_s = None
+    for number, at_s, falling in reversed(moves):
+        if last_s is not None and (last_s - at_s > protocol.longest_step_s or moves[-1][1] - at_s > LONGEST_TRIAL_S):
+            break
+        last_s = at_s
+        first = number if falling else first
+    return float("inf") if first is None else began_at(plateaus, first, protocol)
 
 
 def _first_of_fall(plateaus: Sequence[Plateau], protocol: Protocol) -> int:

@@ -1,15 +1,17 @@
 """Has a stop criterion been met, by which reading, and what could not be checked?
 
 One reading beyond a limit is enough to be named: a false stop costs a trial, a missed one may cost more. Whether it
-is an artefact is for the person at the bedside. Rhythm, systolic pressure and anything seen or heard are not among
-the readings, and the answer says so each time.
+is an artefact is for the person at the bedside. A criterion counts as not met only where its latest reading is recent
+enough to say so. Rhythm, systolic pressure and anything seen or heard are not among the readings, and the answer says
+so each time.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
+from ebbmark.physiology.during.ages import age, clock
+from ebbmark.physiology.during.stop_answer import Held, Met, NotChecked, StopAnswer, Why
 from ebbmark.physiology.during.stop_criteria import (
     CRITERIA,
     NOT_AMONG_THE_READINGS,
@@ -22,7 +24,7 @@ from ebbmark.physiology.during.stop_criteria import (
 from ebbmark.physiology.during.stop_limits import Limit, StopLimits
 from ebbmark.physiology.readings import Quantity, Reading
 
-__all__ = ["NOT_AMONG_THE_READINGS", "Met", "NotChecked", "StopAnswer", "StopCriterion", "check_stop", "stop_words"]
+__all__ = ["NOT_AMONG_THE_READINGS", "StopAnswer", "StopCriterion", "check_stop", "stop_words"]
 
 
 UNSIGNED_SHOWS = {
@@ -32,67 +34,23 @@ UNSIGNED_SHOWS = {
 }
 """What is shown where a criterion cannot be judged for want of a signed limit: quantity, words, unit."""
 
-
-@dataclass(frozen=True, slots=True)
-class Met:
-    """One criterion that was met, with the first reading that met it and the last.
-
-    Attributes:
-        criterion: which one.
-        readings: how many readings met it.
-        value: of the reading furthest beyond the limit [unit of its quantity; a share for volumes].
-        limit: the number and its source.
-        source: index of the input of that reading.
-        first_s, last_s: first and last time that it was met [s since 1970-01-01T00:00:00Z].
-        still: whether the latest reading of that quantity meets it too.
-        sentence: one or two plain sentences.
-    """
-
-    criterion: StopCriterion
-    readings: int
-    value: float
-    limit: Limit
-    source: int
-    first_s: float
-    last_s: float
-    still: bool
-    sentence: str
+_HELD_WORDS = {
+    StopCriterion.MEAN_ARTERIAL_PRESSURE_FALL: "mean arterial pressure",
+    StopCriterion.HEART_RATE_LOW: "heart rate",
+    StopCriterion.HEART_RATE_HIGH: "heart rate",
+    StopCriterion.VOLUME_LOST: "expired volume",
+    StopCriterion.AIR_LEAK: "",
+}
 
 
-@dataclass(frozen=True, slots=True)
-class NotChecked:
-    """One criterion that could not be checked, and why, in a plain sentence."""
-
-    criterion: StopCriterion
-    sentence: str
-
-
-@dataclass(frozen=True, slots=True)
-class StopAnswer:
-    """What the readings say about stopping.
-
-    Attributes:
-        met: criteria met, in a fixed order; those that still hold are marked.
-        held: criteria checked and not met.
-        not_checked: criteria that could not be checked, each with its reason.
-        signature: who answers for the limits.
-        sentence: the answer in one to three plain sentences; never says that a trial is safe.
-    """
-
-    met: tuple[Met, ...]
-    held: tuple[StopCriterion, ...]
-    not_checked: tuple[NotChecked, ...]
-    signature: str
-    sentence: str
-
-
-def check_stop(readings: Sequence[Reading], limits: StopLimits, *, since_s: float) -> StopAnswer:
+def check_stop(readings: Sequence[Reading], limits: StopLimits, *, since_s: float, at_s: float) -> StopAnswer:
     """Check every reading since the start of the trial against the limits.
 
     Args:
         readings: of one patient, in any order; those before `since_s` serve as the level before the trial.
         limits: the site's signed limits, or the defaults.
         since_s: start of the trial [s since 1970-01-01T00:00:00Z].
+        at_s: the instant that counts as now, from which ages are counted [s since 1970-01-01T00:00:00Z].
 
     Returns:
         Criteria met, held and not checked.
@@ -103,25 +61,26 @@ def check_stop(readings: Sequence[Reading], limits: StopLimits, *, since_s: floa
     during = [reading for reading in ordered if reading.at_s >= since_s]
     before = [reading for reading in ordered if reading.at_s < since_s]
     met: list[Met] = []
-    held: list[StopCriterion] = []
+    held: list[Held] = []
     not_checked: list[NotChecked] = []
     unjudged: set[str] = set()
     for criterion, (name, judge) in CRITERIA.items():
         limit: Limit | None = getattr(limits, name)
         if limit is None:
-            read = _latest_words(criterion, during)
-            not_checked.append(
-                NotChecked(criterion, f"No limit for {WORDS[criterion]} has been signed: not checked{read}.")
-            )
+            read = _latest_words(criterion, during, at_s)
+            sentence = f"No limit for {WORDS[criterion]} has been signed: not checked{read}."
+            not_checked.append(NotChecked(criterion, Why.NO_LIMIT, sentence))
             unjudged |= {read} - {""}
             continue
         judged = judge(during, before, limit.value)
         if isinstance(judged, str):
-            not_checked.append(NotChecked(criterion, judged))
+            not_checked.append(NotChecked(criterion, Why.NOT_SENT, judged))
         elif any(one.beyond > 0 for one in judged):
-            met.append(_met(criterion, judged, limit))
+            met.append(_met(criterion, judged, limit, at_s))
+        elif (old := _too_old(criterion, judged[-1], limits, at_s)) is not None:
+            not_checked.append(old)
         else:
-            held.append(criterion)
+            held.append(_held(criterion, judged[-1], at_s))
     sentence = _answer(met, held, not_checked)
     if unjudged:
         listed = " and ".join(sorted(one.removeprefix("; ") for one in unjudged))
@@ -129,22 +88,45 @@ def check_stop(readings: Sequence[Reading], limits: StopLimits, *, since_s: floa
     return StopAnswer(tuple(met), tuple(held), tuple(not_checked), limits.signature, sentence)
 
 
-def _latest_words(criterion: StopCriterion, during: Sequence[Reading]) -> str:
+def _latest_words(criterion: StopCriterion, during: Sequence[Reading], at_s: float) -> str:
     """The latest reading that a criterion without a limit would judge, to be shown; empty where there is none."""
     judges = UNSIGNED_SHOWS.get(criterion)
     readings = [one for one in during if judges is not None and one.quantity is judges[0]]
-    return f"; the latest {judges[1]} is {readings[-1].value:.0f} {judges[2]}" if judges and readings else ""
+    if not judges or not readings:
+        return ""
+    latest = readings[-1]
+    return f"; the latest {judges[1]} is {latest.value:.0f} {judges[2]} ({age(at_s - latest.at_s)})"
 
 
-def _met(criterion: StopCriterion, judged: Sequence[Judged], limit: Limit) -> Met:
+def _held(criterion: StopCriterion, latest: Judged, at_s: float) -> Held:
+    old_s = at_s - latest.reading.at_s
+    words = _HELD_WORDS.get(criterion, WORDS[criterion])
+    return Held(criterion, latest.reading.source, old_s, f"{words} {latest.shown}, {age(old_s)}".lstrip())
+
+
+def _too_old(criterion: StopCriterion, latest: Judged, limits: StopLimits, at_s: float) -> NotChecked | None:
+    """What is said where the latest reading does not show that the criterion is not met now."""
+    old_s = at_s - latest.reading.at_s
+    oldest = limits.oldest_reading_min
+    if old_s <= 60.0 * oldest.value:
+        return None
+    words = WORDS[criterion][0].upper() + WORDS[criterion][1:]
+    sentence = (
+        f"{words}: not checked, since the last reading ({latest.shown}) is {age(old_s)}; one older than "
+        f"{oldest.value:g} min does not show that it is not met ({oldest.source})."
+    )
+    return NotChecked(criterion, Why.OLD, sentence)
+
+
+def _met(criterion: StopCriterion, judged: Sequence[Judged], limit: Limit, at_s: float) -> Met:
     beyond = [one for one in judged if one.beyond > 0]
     worst = max(beyond, key=lambda one: one.beyond)
     still = judged[-1].beyond > 0
     times = "once" if len(beyond) == 1 else f"{len(beyond)} times"
-    now = "The latest reading meets it too." if still else "The latest reading no longer does."
+    read_s = worst.reading.at_s
     sentence = (
-        f"Stop criterion met {times}: {WORDS[criterion]} {worst.shown}, limit "
-        f"{shown_limit(criterion, limit.value)} ({limit.source}). {now if len(judged) > 1 else ''}"
+        f"Stop criterion met {times}: {WORDS[criterion]} {worst.shown} at {clock(read_s)} ({age(at_s - read_s)}), "
+        f"limit {shown_limit(criterion, limit.value)} ({limit.source}). {_since(judged, still, at_s)}"
     ).rstrip()
     return Met(
         criterion=criterion,
@@ -159,13 +141,22 @@ def _met(criterion: StopCriterion, judged: Sequence[Judged], limit: Limit) -> Me
     )
 
 
-def _answer(met: Sequence[Met], held: Sequence[StopCriterion], not_checked: Sequence[NotChecked]) -> str:
+def _since(judged: Sequence[Judged], still: bool, at_s: float) -> str:
+    if len(judged) == 1:
+        return ""
+    latest = judged[-1]
+    shown = f"({latest.shown}, {age(at_s - latest.reading.at_s)})"
+    return f"The latest reading {shown} meets it too." if still else f"The latest reading {shown} no longer does."
+
+
+def _answer(met: Sequence[Met], held: Sequence[Held], not_checked: Sequence[NotChecked]) -> str:
     if met:
         first = " ".join(one.sentence for one in met)
         return f"{first} Look at the patient now; the limits ask for the trial to stop."
     if not held:
         return f"None of the {len(not_checked)} stop criteria could be checked. {NOT_AMONG_THE_READINGS}"
+    shown = "; ".join(one.sentence for one in held)
     return (
-        f"No stop criterion met among the {len(held)} that could be checked; {len(not_checked)} could not be. "
-        f"{NOT_AMONG_THE_READINGS}"
+        f"No stop criterion met among the {len(held)} that could be checked ({shown}); {len(not_checked)} could not "
+        f"be. {NOT_AMONG_THE_READINGS}"
     )

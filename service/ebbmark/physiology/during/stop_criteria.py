@@ -17,7 +17,16 @@ from typing import Final
 from ebbmark.physiology.during.stop_limits import Limit, StopLimits
 from ebbmark.physiology.readings import Quantity, Reading
 
-__all__ = ["CRITERIA", "NOT_AMONG_THE_READINGS", "WORDS", "Judged", "StopCriterion", "shown_limit", "stop_words"]
+__all__ = [
+    "CRITERIA",
+    "NOT_AMONG_THE_READINGS",
+    "WORDS",
+    "Judged",
+    "StopCriterion",
+    "oldest_words",
+    "shown_limit",
+    "stop_words",
+]
 
 NOT_AMONG_THE_READINGS: Final = (
     "A new arrhythmia, systolic pressure, and signs of a pneumothorax are not among these readings: whoever is at the "
@@ -73,6 +82,18 @@ def stop_words(limits: StopLimits) -> tuple[str, ...]:
     return (*lines, NOT_AMONG_THE_READINGS)
 
 
+def oldest_words(limits: StopLimits) -> str:
+    """How old a reading may be to show that a criterion is not met, in words.
+
+    Args:
+        limits: the site's signed limits, or the defaults.
+
+    Source: the limit's own.
+    """
+    oldest = limits.oldest_reading_min
+    return f"A criterion counts as not met on a reading of the last {oldest.value:g} min ({oldest.source})."
+
+
 _Judgement = list[Judged] | str
 _Judge = Callable[[Sequence[Reading], Sequence[Reading], float], _Judgement]
 
@@ -85,6 +106,28 @@ def _below(
         name = "SpO2" if quantity is Quantity.SPO2 else quantity.slug.replace("-", " ")
         return f"No {name} was sent since the trial began: not checked."
     return [Judged(r, r.value, sign * (limit - r.value), f"{r.value:g} {unit}") for r in group]
+
+
+def _peak(during: Sequence[Reading], _before: Sequence[Reading], limit: float) -> _Judgement:
+    """Peak pressure; a plateau pressure beyond the limit meets it too, since the peak is no lower.
+
+    In volume control the plateau lies well below the peak, so that a plateau within the limit shows nothing.
+    """
+    peaks = [
+        Judged(one, one.value, one.value - limit, f"{one.value:g} cmH2O")
+        for one in during
+        if one.quantity is Quantity.PEAK_PRESSURE
+    ]
+    plateaus = [one for one in during if one.quantity is Quantity.PLATEAU_PRESSURE]
+    beyond = [
+        Judged(one, one.value, one.value - limit, f"at least {one.value:g} cmH2O, the plateau pressure")
+        for one in plateaus
+        if one.value > limit
+    ]
+    if not peaks and not beyond:
+        no_stand_in = " A plateau pressure does not stand for it." if plateaus else ""
+        return f"No peak pressure was sent since the trial began: not checked.{no_stand_in}"
+    return sorted([*peaks, *beyond], key=lambda one: one.reading.start_s)
 
 
 def _fell(during: Sequence[Reading], before: Sequence[Reading], limit: float) -> _Judgement:
@@ -166,10 +209,7 @@ CRITERIA: Final[dict[StopCriterion, tuple[str, _Judge]]] = {
     StopCriterion.MEAN_ARTERIAL_PRESSURE_FALL: ("mean_arterial_pressure_fall_mmhg", _fell),
     StopCriterion.HEART_RATE_LOW: ("heart_rate_below_per_min", partial(_below, quantity=_RATE, sign=1, unit="/min")),
     StopCriterion.HEART_RATE_HIGH: ("heart_rate_above_per_min", partial(_below, quantity=_RATE, sign=-1, unit="/min")),
-    StopCriterion.PEAK_PRESSURE: (
-        "peak_pressure_above_cmh2o",
-        partial(_below, quantity=Quantity.PEAK_PRESSURE, sign=-1, unit="cmH2O"),
-    ),
+    StopCriterion.PEAK_PRESSURE: ("peak_pressure_above_cmh2o", _peak),
     StopCriterion.VOLUME_LOST: ("volume_lost_share", _lost),
     StopCriterion.AIR_LEAK: ("leak_share", _leak),
 }

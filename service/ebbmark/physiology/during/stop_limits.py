@@ -11,7 +11,7 @@ from dataclasses import dataclass, fields
 from math import isfinite
 from typing import Final
 
-__all__ = ["DEFAULT_STOP_LIMITS", "Limit", "StopLimits", "faults_of_limits"]
+__all__ = ["DEFAULT_STOP_LIMITS", "OLDEST_READING", "Limit", "StopLimits", "faults_of_limits"]
 
 TEXTBOOK: Final = "Pilbeam's Mechanical Ventilation, chapter 13 (read at second hand)"
 COMMON_PRACTICE: Final = "common practice, no published source"
@@ -31,6 +31,11 @@ class Limit:
     source: str
 
 
+OLDEST_READING: Final = Limit(5.0, OWN_CHOICE)
+"""Age from which a reading no longer shows that a criterion is not met [min]: a step of a trial lasts two to five
+minutes, and what was read before it says nothing about it."""
+
+
 @dataclass(frozen=True, slots=True)
 class StopLimits:
     """One signed set of limits; None means: not checked, because nobody has given a number.
@@ -47,6 +52,8 @@ class StopLimits:
         peak_pressure_above_cmh2o: peak pressure above this.
         volume_lost_share: expired volume below its own middle before by more than this share [1].
         leak_share: expired volume below the inspired one by more than this share [1].
+        oldest_reading_min: a reading older than this does not show that a criterion is not met; the default holds where
+            a site does not sign its own.
     """
 
     version: str
@@ -60,6 +67,7 @@ class StopLimits:
     peak_pressure_above_cmh2o: Limit | None
     volume_lost_share: Limit | None
     leak_share: Limit | None
+    oldest_reading_min: Limit = OLDEST_READING
 
     @property
     def signature(self) -> str:
@@ -73,7 +81,7 @@ class StopLimits:
 
 
 DEFAULT_STOP_LIMITS: Final = StopLimits(
-    version="default-1",
+    version="default-2",
     signed_by="",
     signed_on="",
     spo2_below_percent=Limit(85.0, TEXTBOOK),
@@ -95,6 +103,7 @@ _PLAUSIBLE: Final = {
     "peak_pressure_above_cmh2o": (20.0, 60.0),
     "volume_lost_share": (0.05, 0.95),
     "leak_share": (0.05, 0.95),
+    "oldest_reading_min": (1.0, 60.0),
 }
 """What a site may sign at all; outside, a slip is likelier (a percentage for a share, kPa for mmHg). Our choice."""
 

@@ -1,0 +1,178 @@
+"""What keeps PEEP from being lowered, although the way down so far would allow it?
+
+The trial says whether a lower step could still tell something; this says whether anybody may be sent there. First what
+asks for a look at the patient, then what asks for one more reading; nothing here ever asks anyone to raise pressure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+from ebbmark.physiology.during.ages import age
+from ebbmark.physiology.during.doubts import VITAL_WORDS, Doubt, alarming, may_be_beyond, newer_peep_unknown, not_usable
+from ebbmark.physiology.during.next_move import Action, Move
+from ebbmark.physiology.during.running import RunningTrial
+from ebbmark.physiology.during.stop_answer import StopAnswer, Why
+from ebbmark.physiology.during.stop_criteria import StopCriterion
+from ebbmark.physiology.during.stop_limits import StopLimits
+from ebbmark.physiology.readings import Quantity, Reading
+
+__all__ = ["Scene", "before_lowering", "not_seen"]
+
+CONTRADICTION_CMH2O: Final = 2.0
+"""Measured PEEP this far from its setting: one whole step of a usual staircase. This project's choice."""
+
+_SETTLED_S: Final = 30.0
+"""A measured PEEP this soon after a change may still be that of the step before [s]. This project's choice."""
+
+GONE_ML: Final = 50.0
+"""An expired volume of an adult that is none. This project's choice."""
+
+OXYGEN_RAISED: Final = 0.05
+"""A rise of FiO2 that is more than rounding [1]. This project's choice."""
+
+_OPEN_CIRCUIT: Final = "disconnection"
+_VITALS: Final = {
+    StopCriterion.SATURATION,
+    StopCriterion.MEAN_ARTERIAL_PRESSURE,
+    StopCriterion.MEAN_ARTERIAL_PRESSURE_FALL,
+    StopCriterion.HEART_RATE_LOW,
+    StopCriterion.HEART_RATE_HIGH,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """All that is known at the moment of the question.
+
+    Attributes:
+        running: the trial as it stands.
+        readings: what can be used, in any order.
+        doubts: what was sent and cannot be used.
+        stops: the stop criteria.
+        limits: in force.
+        since_s: start of the trial [s since 1970-01-01T00:00:00Z].
+        at_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
+    """
+
+    running: RunningTrial
+    readings: Sequence[Reading]
+    doubts: Sequence[Doubt]
+    stops: StopAnswer
+    limits: StopLimits
+    since_s: float
+    at_s: float
+
+
+def before_lowering(move: Move, scene: Scene) -> Move:
+    """The move, or what comes before it.
+
+    Args:
+        move: what the way down so far allows.
+        scene: what is known beside it.
+
+    Source: this project's choice, see the module.
+    """
+    if move.action not in (Action.LOWER, Action.READ_AGAIN):
+        return move
+    looks = _looks(scene)
+    if looks:
+        reason = f"Look at the patient first; PEEP is not to be lowered on these readings. {' '.join(looks)}"
+        return replace(move, action=Action.LOOK_FIRST, next_peep_cmh2o=None, lowering_is_useful=False, reason=reason)
+    if move.action is Action.READ_AGAIN:
+        return move
+    again = _again(scene)
+    if again:
+        reason = f"Before PEEP is lowered, one more reading here: {' '.join(again)} {move.reason}"
+        here = scene.running.steps[-1].peep_cmh2o
+        return replace(move, action=Action.READ_AGAIN, next_peep_cmh2o=here, reason=reason)
+    told = [text for text in (_oxygen_raised(scene), not_seen(scene)) if text]
+    return replace(move, reason=" ".join((*told, move.reason)))
+
+
+def not_seen(scene: Scene) -> str:
+    """Name the vital signs that were not sent during the trial, for whoever stands at the bedside; empty if none.
+
+    Args:
+        scene: what is known.
+    """
+    seen = {one.quantity for one in scene.readings if one.at_s >= scene.since_s}
+    missing = [words for quantity, words in VITAL_WORDS.items() if quantity not in seen]
+    told = [not_usable(scene.doubts, one, since_s=scene.since_s, at_s=scene.at_s) for one in VITAL_WORDS]
+    listed = f"Not seen here, so to be looked at before PEEP is lowered: {', '.join(missing)}." if missing else ""
+    return " ".join(text for text in (*told, listed) if text)
+
+
+def _looks(scene: Scene) -> list[str]:
+    """What asks for a look at the patient or the circuit, gravest first."""
+    now = scene.running.now_cmh2o
+    found = [
+        *alarming(scene.readings, scene.limits, at_s=scene.at_s),
+        *may_be_beyond(scene.doubts, scene.readings, scene.limits, since_s=scene.since_s, at_s=scene.at_s),
+    ]
+    if now is not None:
+        found.append(newer_peep_unknown(scene.doubts, scene.readings, now_cmh2o=now, at_s=scene.at_s))
+        found.append(_against_measured(scene, now))
+    trial = scene.running.trial
+    opened = [one.sentence for one in trial.observed if one.slug == _OPEN_CIRCUIT] if trial is not None else []
+    found += [*opened, "Common practice is to repeat a titration after any disconnection."] if opened else []
+    found.append(_volume_gone(scene))
+    return [text for text in dict.fromkeys(found) if text]
+
+
+def _against_measured(scene: Scene, now: float) -> str:
+    """The latest measured PEEP against the setting, where it was measured after the setting could have settled."""
+    settings = [one for one in scene.readings if one.quantity is Quantity.PEEP_SET]
+    measured = [one for one in scene.readings if one.quantity is Quantity.PEEP_MEASURED]
+    if not settings or not measured:
+        return ""
+    latest = max(measured, key=lambda one: (one.at_s, one.source))
+    if latest.at_s < scene.running.now_since_s + _SETTLED_S or abs(latest.value - now) < CONTRADICTION_CMH2O:
+        return ""
+    return (
+        f"Set PEEP is {now:g} cmH2O, but {latest.value:g} cmH2O was measured ({age(scene.at_s - latest.at_s)}): a "
+        "setting that is not in force, an open circuit, or readings of another device."
+    )
+
+
+def _volume_gone(scene: Scene) -> str:
+    """The latest expired volume, where it is next to nothing."""
+    volumes = [one for one in scene.readings if one.quantity is Quantity.TIDAL_VOLUME_EXPIRED]
+    latest = max(volumes, key=lambda one: (one.at_s, one.source), default=None)
+    if latest is None or latest.at_s < scene.since_s or latest.value > GONE_ML:
+        return ""
+    return (
+        f"The latest expired volume is {latest.value:.0f} mL ({age(scene.at_s - latest.at_s)}), as in an open or "
+        "blocked circuit."
+    )
+
+
+def _oxygen_raised(scene: Scene) -> str:
+    """Whether more oxygen was given on the way down, behind which a fall of SpO2 would hide."""
+    trial = scene.running.trial
+    if trial is None:
+        return ""
+    lowered_s = trial.steps[0].end_s
+    settings = sorted((one for one in scene.readings if one.quantity is Quantity.FIO2_SET), key=lambda one: one.at_s)
+    before = [one.value for one in settings if one.at_s <= lowered_s]
+    after = [one.value for one in settings if one.at_s > lowered_s]
+    if not before or not after or max(after) - before[-1] < OXYGEN_RAISED:
+        return ""
+    return (
+        f"FiO2 was raised from {100 * before[-1]:.0f} to {100 * max(after):.0f} % on the way down, so that SpO2 no "
+        "longer shows what the lower PEEP did."
+    )
+
+
+def _again(scene: Scene) -> list[str]:
+    """What asks for one more reading at this PEEP."""
+    found = [one.sentence for one in scene.stops.not_checked if one.why is Why.OLD and one.criterion in _VITALS]
+    trial = scene.running.trial
+    if trial is not None:
+        oldest = scene.limits.oldest_reading_min
+        old_s = scene.at_s - trial.steps[-1].end_s
+        if old_s > 60.0 * oldest.value:
+            found.append(f"The latest reading of compliance is {age(old_s)}.")
+    return found
