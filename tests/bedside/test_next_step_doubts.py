@@ -6,6 +6,8 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from bedside_builders import Said, asked, charted, parameter, refused, row, rows_down, stamp, value_of
 from ebbmark.fhir.bedside.site import Site
@@ -318,6 +320,38 @@ def test_a_stop_of_a_trial_that_ended_an_hour_before_does_not_count_in_this_one(
     assert action(asked(OPERATION, [*first, *kept, *second], now=stamp(98))) == "lower"
 
 
+def test_what_is_set_after_the_trial_is_no_step_of_it() -> None:
+    after = [
+        row(stamp(12), "re-opened", peep_set=16.0),
+        row(stamp(14), "set", peep_set=12.0),
+        row(stamp(15), "breath", peep_set=12.0, expired=400.0, plateau=22.0, spo2=94.0),
+    ]
+
+    said = asked(OPERATION, [*rows_down(DOWN, spo2=93.0), *after], now=stamp(16))
+
+    assert not_lowered(said)
+    assert action(said) == "closing-passed"
+    assert "Closing had been passed by 8 cmH2O in this trial before PEEP was raised again at 10:12 UTC" in said.first
+
+
+def test_a_clinician_may_go_down_again_after_closing_was_passed() -> None:
+    again = rows_down(((18.0, 40.0), (16.0, 41.0), (14.0, 41.0)), start=14.0, spo2=94.0, name="again")
+
+    said = asked(OPERATION, [*rows_down(DOWN, spo2=93.0), *again], parameter("trial-started", stamp(14)), now=stamp(20))
+
+    assert action(said) == "lower"
+
+
+def test_a_level_that_was_kept_for_longer_than_a_step_is_a_setting() -> None:
+    weaned = [row(stamp(-300), "high", peep_set=10.0), row(stamp(-240), "low", peep_set=8.0)]
+    now = [row(stamp(7), "breath", peep_set=8.0, expired=400.0, plateau=18.0, spo2=94.0)]
+
+    said = asked(OPERATION, [*weaned, *now], now=stamp(8))
+
+    assert action(said) == "not-started"
+    assert any("PEEP has been 8 cmH2O for 248 min, longer than a step of a trial" in note for note in said.notes)
+
+
 # Two records in one another
 
 
@@ -362,6 +396,20 @@ def test_another_patient_on_a_constant_peep_beside_the_trial_is_refused() -> Non
     other = [row(stamp(0.3 + minute), f"other-{minute}", peep_set=11.0) for minute in range(8)]
 
     assert refused(OPERATION, [*staircase_of(0, "a", 18.0, 40.0), *other], now=stamp(8)).problems
+
+
+def test_two_devices_that_report_in_turns_are_refused_and_named() -> None:
+    rows = rows_down(DOWN[:4], spo2=93.0)
+    both: list[Json] = [{**one, "device": {"reference": f"Device/{'ab'[place % 2]}"}} for place, one in enumerate(rows)]
+
+    assert "by Device/a and Device/b" in refused(OPERATION, both, now=stamp(8)).problems[0].sentence
+
+
+def test_a_ventilator_that_was_changed_before_the_trial_is_no_muddle() -> None:
+    before: Json = {**row(stamp(-20), "before", peep_set=12.0), "device": {"reference": "Device/transport"}}
+    rows: list[Json] = [{**one, "device": {"reference": "Device/a"}} for one in rows_down(DOWN[:4], spo2=93.0)]
+
+    assert action(asked(OPERATION, [before, *rows], now=stamp(8))) == "lower"
 
 
 def test_one_rescue_is_not_taken_for_two_trials() -> None:
@@ -509,6 +557,49 @@ def test_the_hour_that_comes_twice_in_autumn_is_two_hours() -> None:
     said = asked(OPERATION, [*summer, *winter], now="2026-10-25T02:04:00+01:00")
 
     assert value_of(said.observation("next-step"), "next-peep") == 10.0
+
+
+RETRACTED = ("entered-in-error", "cancelled")
+
+
+@st.composite
+def odd_saturations(draw: st.DrawFn) -> list[Json]:
+    """Up to four SpO2 of a trial of eight minutes, each good or bad in some way that the field knows."""
+    found = []
+    for number in range(draw(st.integers(1, 4))):
+        value = draw(st.sampled_from([62.0, 78.0, 84.0, 86.0, 93.0, 99.0]))
+        comparator = draw(st.sampled_from(["", "", "", "<", ">", "<=", ">="]))
+        status = draw(st.sampled_from(["final", "final", "amended", "preliminary", "unknown", *RETRACTED]))
+        minute = draw(st.sampled_from([-30.0, 0.5, 2.2, 5.1, 7.3, 7.9, 9.0, 14.0]))
+        quantity: Json = {"value": value}
+        if draw(st.integers(0, 3)):
+            quantity = percent(value)
+        if comparator:
+            quantity["comparator"] = comparator
+        found.append(spo2(minute + number / 60, f"odd-{number}", quantity, status=status))
+    return found
+
+
+def could_be_low(one: Any) -> bool:  # noqa: ANN401
+    quantity = one["valueQuantity"]
+    return bool(quantity["value"] < 85.0 or quantity.get("comparator", "").startswith("<"))
+
+
+def plain(one: Any) -> bool:  # noqa: ANN401
+    usable = one["status"] in ("final", "amended") and one["effectiveDateTime"] <= stamp(13)
+    return usable and "code" in one["valueQuantity"] and "comparator" not in one["valueQuantity"]
+
+
+@given(odd_saturations())
+@settings(max_examples=150, deadline=None)
+def test_no_saturation_that_could_be_low_is_ever_lowered_on(odd: list[Any]) -> None:
+    said = asked(OPERATION, [*rows_down(DOWN[:4]), *odd], now=stamp(8), sound=False)
+
+    told = [one for one in odd if one["status"] not in RETRACTED and one["effectiveDateTime"] >= stamp(2)]
+    latest = max((one["effectiveDateTime"] for one in told if plain(one)), default="")
+    doubtful = [one for one in told if could_be_low(one) and (plain(one) or one["effectiveDateTime"] > latest)]
+    if doubtful:
+        assert not_lowered(said), odd
 
 
 def test_the_same_readings_in_another_order_get_the_same_bytes() -> None:

@@ -43,6 +43,14 @@ def refuse_unless_in_progress(request: BedsideRequest, running: RunningTrial) ->
         )
         accepted = f"a reading of the ventilator of the last {longest_s / 60:g} minutes"
         raise Rejected((Problem(ProblemKind.NO_TRIAL, "", "old readings", accepted, sentence),), request.ignored)
+    several = _devices_in_turns(request)
+    if several:
+        sentence = (
+            f"PEEP is reported in turns by {' and '.join(several)}. Which of them is meant cannot be told; send the "
+            "readings of one trial only."
+        )
+        problem = Problem(ProblemKind.NO_TRIAL, "", "two devices in turns", "one trial", sentence)
+        raise Rejected((problem,), request.ignored)
     steps = running.trial.steps if running.trial is not None else ()
     compliances = [[sample.compliance_ml_per_cmh2o for sample in step.samples] for step in steps]
     sign = interleaved(plateaus_of(request.readings), compliances, request.protocol)
@@ -53,3 +61,20 @@ def refuse_unless_in_progress(request: BedsideRequest, running: RunningTrial) ->
         )
         problem = Problem(ProblemKind.NO_TRIAL, "", "two trials in one another", "one trial", sentence)
         raise Rejected((problem,), request.ignored)
+
+
+def _devices_in_turns(request: BedsideRequest) -> list[str]:
+    """Devices that report PEEP of one kind among one another; a metric is not compared, since one has several."""
+    spans: dict[tuple[Quantity, str], tuple[float, float]] = {}
+    for one in request.readings:
+        device = request.devices[one.source] if one.source < len(request.devices) else ""
+        if one.quantity in (Quantity.PEEP_SET, Quantity.PEEP_MEASURED) and device and "DeviceMetric/" not in device:
+            first_s, last_s = spans.get((one.quantity, device), (one.at_s, one.at_s))
+            spans[one.quantity, device] = min(first_s, one.at_s), max(last_s, one.at_s)
+    mixed = {
+        device
+        for (quantity, device), (first_s, last_s) in spans.items()
+        for (other_quantity, other), (their_first_s, their_last_s) in spans.items()
+        if quantity is other_quantity and device != other and first_s < their_last_s and their_first_s < last_s
+    }
+    return sorted(mixed)

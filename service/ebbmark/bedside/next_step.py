@@ -6,6 +6,7 @@ read as one trial: both are refused rather than guessed at.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 
 from ebbmark.bedside.in_progress import refuse_unless_in_progress
@@ -21,7 +22,7 @@ from ebbmark.physiology.during.before_lowering import Scene, before_lowering
 from ebbmark.physiology.during.call_rule import DEFAULT_CALL_RULE, CallRule, StepSoFar
 from ebbmark.physiology.during.doubts import Doubts
 from ebbmark.physiology.during.next_move import Action, Move, next_move
-from ebbmark.physiology.during.running import RunningTrial, plateaus_of, running_trial
+from ebbmark.physiology.during.running import RunningTrial, closed_before, plateaus_of, running_trial
 from ebbmark.physiology.during.safety import StopAnswer, check_stop
 from ebbmark.physiology.during.stop_criteria import StopCriterion, oldest_words, stop_words
 from ebbmark.physiology.trial.steps import Step
@@ -63,13 +64,14 @@ def next_step(request: BedsideRequest, site: Site) -> Answer:
         )
         problem = Problem(ProblemKind.BAD_PARAMETER, "", staircase.slug, "a staircase with verified steps", sentence)
         raise Rejected((problem,), request.ignored)
-    running = running_trial(request.readings, request.protocol)
+    running = running_trial(request.readings, request.protocol, at_s=request.as_of_s)
     refuse_unless_in_progress(request, running)
     started_s, now_s = request.asked.trial_started_s, request.as_of_s
     since_s = started_s if started_s is not None else running.first_moved_s
     stops = check_stop(request.readings, site.stop_limits, since_s=since_s, at_s=now_s)
     rule = DEFAULT_CALL_RULE
     move = next_move(running.steps, decrement_cmh2o=decrement, lowest_cmh2o=lowest, stops=stops, rule=rule)
+    move = _after_the_trial(move, request, running, since_s)
     scene = Scene(running, request.readings, request.doubts, stops, site.stop_limits, since_s, now_s)
     move = before_lowering(move, scene)
     earlier = _earlier(request, site, running, since_s)
@@ -87,6 +89,21 @@ def next_step(request: BedsideRequest, site: Site) -> Answer:
         dated=True,
         more_would_help=bool(stops.not_checked),
     )
+
+
+def _after_the_trial(move: Move, request: BedsideRequest, running: RunningTrial, since_s: float) -> Move:
+    """The move, unless closing had been called before PEEP was raised again: then this is a setting and no step."""
+    if move.action not in (Action.LOWER, Action.READ_AGAIN):
+        return move
+    closed = closed_before(request.readings, running, request.protocol, since_s=since_s, rule=move.rule)
+    if closed is None:
+        return move
+    reason = (
+        f"Closing had been passed by {closed.peep_cmh2o:g} cmH2O in this trial before PEEP was raised again at "
+        f"{clock(running.began_s)}; what was set since is read as the setting after it, from which no next step is "
+        "named. Where a clinician has decided to go down again, ask with trial-started."
+    )
+    return replace(move, action=Action.CLOSING_PASSED, next_peep_cmh2o=None, lowering_is_useful=False, reason=reason)
 
 
 def _said(move: Move, running: RunningTrial, stops: StopAnswer, request: BedsideRequest, since_s: float) -> list[str]:
@@ -115,6 +132,9 @@ def _not_lowered(request: BedsideRequest) -> str:
     plateaus = plateaus_of(request.readings)
     now = plateaus[-1].peep_cmh2o
     ended = "A way down that ended before is read by $titrate-peep."
+    kept_s = request.as_of_s - plateaus[-1].start_s
+    if kept_s > request.protocol.longest_step_s:
+        return f"PEEP has been {now:g} cmH2O for {kept_s / 60:.0f} min, longer than a step of a trial. {ended}"
     if len(plateaus) == 1:
         return f"PEEP is {now:g} cmH2O and was not moved among these readings."
     last = plateaus[-2].peep_cmh2o

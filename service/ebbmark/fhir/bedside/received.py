@@ -53,6 +53,7 @@ class BedsideRequest:
         age_years: None where not known.
         readings: every usable reading.
         sources: the inputs that readings, height, Conditions and changes came from.
+        devices: of each source of a reading, by index; empty text where none is named.
         ignored: every input that does not count.
         doubts: readings among them of which something can be told none the less.
         notes: how the input was read.
@@ -70,6 +71,7 @@ class BedsideRequest:
     age_years: float | None
     readings: tuple[Reading, ...]
     sources: tuple[Source, ...]
+    devices: tuple[str, ...]
     ignored: tuple[Ignored, ...]
     doubts: tuple[Doubt, ...]
     notes: tuple[str, ...]
@@ -216,6 +218,9 @@ def _answerable(
         age_years=person.age_years if person else age_of(question),
         readings=tuple(collected.readings),
         sources=(*collected.sources, *of_changes, *[one.source for one in conditions.documented]),
+        devices=tuple(
+            unversioned(one.reference) if (one := item.observation.device) else "" for item in collected.used
+        ),
         ignored=tuple(ignored),
         doubts=doubts_of(question.observations, collected.ignored, code_map.table),
         notes=tuple(notes),

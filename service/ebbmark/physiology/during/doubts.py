@@ -92,7 +92,7 @@ def may_be_beyond(
 
     Source: each limit's own; where none is signed, this project's choice.
     """
-    bounds = _bounds(limits)
+    bounds = tuple(_bounds(limits))
     found: dict[str, None] = {}
     for doubt in doubts:
         if doubt.at_s is not None and (doubt.at_s < since_s or _latest_s(readings, doubt.quantity) > doubt.at_s):

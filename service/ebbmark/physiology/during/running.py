@@ -20,7 +20,7 @@ from ebbmark.physiology.trial.limb import Plateau, peep_plateaus
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
 
-__all__ = ["RunningTrial", "began_at", "curve_of", "plateaus_of", "running_trial"]
+__all__ = ["RunningTrial", "began_at", "closed_before", "curve_of", "plateaus_of", "running_trial"]
 
 _FEWEST_STEPS: Final = 2
 """A trial that is still running is read from its second step on."""
@@ -51,7 +51,7 @@ class RunningTrial:
             1970-01-01T00:00:00Z].
         now_since_s: since when PEEP has been at its latest level [s since 1970-01-01T00:00:00Z].
         now_cmh2o: the latest level of PEEP; None where none was sent.
-        falling: whether the latest change of PEEP was a step down.
+        falling: whether the latest change of PEEP was a step down, not longer ago than the longest step.
     """
 
     steps: tuple[StepSoFar, ...]
@@ -64,13 +64,20 @@ class RunningTrial:
 
 
 def running_trial(
-    readings: Sequence[Reading], protocol: Protocol, *, rule: CallRule = DEFAULT_CALL_RULE
+    readings: Sequence[Reading],
+    protocol: Protocol,
+    *,
+    at_s: float = float("-inf"),
+    rule: CallRule = DEFAULT_CALL_RULE,
 ) -> RunningTrial:
     """Read a trial that may have only begun.
+
+    A level that has been kept for longer than the longest step is a setting, whatever led to it.
 
     Args:
         readings: of one patient, in any order.
         protocol: what counts as a step.
+        at_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
         rule: for whether closing had been called before the newest level, which has no reading yet.
 
     Source: this project's choice, see the module.
@@ -83,7 +90,7 @@ def running_trial(
     first = _first_of_fall(plateaus, protocol)
     began_s = began_at(plateaus, first, protocol)
     moved_s = min(began_s, _first_moved(plateaus, protocol))
-    if first == len(plateaus) - 1:
+    if first == len(plateaus) - 1 or at_s - now_since_s > protocol.longest_step_s:
         return RunningTrial((), None, began_s, moved_s, now_since_s, now, False)
     found = _limb_since(plateaus[first].start_s, readings, replace(protocol, minimum_steps=_FEWEST_STEPS))
     if found is None:
@@ -100,6 +107,35 @@ def _limb_since(from_s: float, readings: Sequence[Reading], protocol: Protocol) 
     if not isinstance(found, Trial) or found.steps[0].start_s < from_s:
         found = read_trial([one for one in readings if one.at_s >= from_s or one.quantity in _IN_FORCE], protocol)
     return found if isinstance(found, Trial) and found.steps[0].start_s >= from_s else None
+
+
+def closed_before(
+    readings: Sequence[Reading],
+    running: RunningTrial,
+    protocol: Protocol,
+    *,
+    since_s: float,
+    rule: CallRule = DEFAULT_CALL_RULE,
+) -> StepSoFar | None:
+    """The step at which closing had been called on a way down of the same trial, before PEEP was raised again.
+
+    What is set after such a trial is a setting and no step of it, so that nobody may be sent further down from there.
+
+    Args:
+        readings: of one patient, in any order.
+        running: the trial as it stands.
+        protocol: what counts as a step.
+        since_s: start of the trial [s since 1970-01-01T00:00:00Z].
+        rule: when closing is called.
+
+    Source: this project's choice.
+    """
+    before = [one for one in readings if one.at_s < running.began_s]
+    found = read_trial(before, replace(protocol, minimum_steps=_FEWEST_STEPS))
+    if not isinstance(found, Trial) or found.steps[-1].start_s < max(since_s, running.first_moved_s):
+        return None
+    steps = steps_so_far(curve_of(found), fall=protocol.fall)
+    return next((steps[count - 1] for count in range(1, len(steps) + 1) if closing_called(steps[:count], rule)), None)
 
 
 def curve_of(trial: Trial) -> list[CurveStep]:
