@@ -32,6 +32,7 @@ class Aspect:
         beside_in: column right of the panels for labels; 0 where they stand above and below instead.
         curve_in, bars_in: heights of the two panels.
         text_pt, small_pt: sizes of type.
+        alone: whether the picture may travel alone, and so says itself which answer it belongs to.
     """
 
     width_in: float
@@ -41,6 +42,7 @@ class Aspect:
     bars_in: float
     text_pt: float
     small_pt: float
+    alone: bool = True
 
 
 WIDE = Aspect(width_in=7.2, axis_in=0.66, beside_in=1.7, curve_in=2.4, bars_in=0.95, text_pt=10.5, small_pt=9.5)

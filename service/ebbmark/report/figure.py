@@ -6,7 +6,7 @@ from ebbmark.report.content import Figure, figure_of
 from ebbmark.report.drawing import Form, draw
 from ebbmark.report.field import NARROW, WIDE, Aspect
 from ebbmark.report.palette import DARK, LIGHT, Palette
-from ebbmark.report.words import FigureTable, alternative_text, figure_table
+from ebbmark.report.words import FigureTable, alternative_text, figure_table, suggestion_sentence
 
 __all__ = [
     "DARK",
@@ -22,4 +22,5 @@ __all__ = [
     "draw",
     "figure_of",
     "figure_table",
+    "suggestion_sentence",
 ]

@@ -70,7 +70,7 @@ def laid_out(figure: Figure, aspect: Aspect, measure: Measure) -> Drawing:
 def _rows(figure: Figure, aspect: Aspect, measure: Measure) -> _Rows:
     width = aspect.width_in - 2 * EDGE_IN
     text, small = aspect.text_pt * LEADING / POINTS_PER_INCH, aspect.small_pt * LEADING / POINTS_PER_INCH
-    origin = broken(origin_words(figure), aspect.small_pt, width, measure)
+    origin = broken(origin_words(figure), aspect.small_pt, width, measure) if aspect.alone else ()
     said = notes(figure, outside_drawn=aspect.beside_in > 0)
     noted = tuple(line for note in said for line in broken(note, aspect.text_pt, width, measure))
     closing = broken(closing_words(figure), aspect.text_pt, width, measure)

@@ -14,6 +14,7 @@ from ebbmark.report.scale import beyond, scale_of
 __all__ = [
     "FALLING",
     "NOT_REACHED",
+    "PRELIMINARY",
     "FigureTable",
     "alternative_text",
     "closing_words",
@@ -22,6 +23,7 @@ __all__ = [
     "notes",
     "origin_words",
     "peep_title",
+    "suggestion_sentence",
     "suggestion_words",
 ]
 
@@ -74,6 +76,22 @@ def suggestion_words(figure: Figure) -> str:
         if margin.margin_cmh2o != figure.margin_cmh2o
     ]
     return f"{said}; other margins: {', '.join(others)}" if others else said
+
+
+def suggestion_sentence(figure: Figure) -> str:
+    """The suggestion in one sentence with its certainty, or why there is none.
+
+    Args:
+        figure: what is drawn.
+    """
+    closing, suggested = figure.closing, figure.suggested_peep_cmh2o
+    if suggested is None or closing.peep_cmh2o is None:
+        return f"No PEEP is suggested: {closing_words(figure)}.".replace(TIED, " ")
+    return (
+        f"Suggested PEEP {level(suggested)} cmH2O: closing pressure {level(closing.peep_cmh2o)} cmH2O plus "
+        f"{level(figure.margin_cmh2o)} (closing reached with probability {percent(closing.probability)}; evidence "
+        f"{closing.evidence.value})."
+    )
 
 
 def closing_words(figure: Figure) -> str:

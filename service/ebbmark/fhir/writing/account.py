@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from textwrap import wrap
 
 from ebbmark.fhir.writing.answer import Answer, Issue
+from ebbmark.fhir.writing.tables import Table, places_by_text, plain, step_table, what_if_table
 
 __all__ = ["account"]
 
@@ -34,7 +35,7 @@ def _lines(answer: Answer, remarks: Sequence[str]) -> Iterator[str]:
     yield from wrap(f"Tidal volume ladder    {ladder}", WIDTH)
     yield from wrap(answer.weight_remark, WIDTH)
     yield from _heading("Steps of the decremental limb")
-    yield from _steps(answer)
+    yield from _table(step_table(answer.steps))
     yield from _heading("Closing pressure")
     yield from wrap(answer.closing_remark, WIDTH)
     yield from _heading("Suggested PEEP")
@@ -60,56 +61,15 @@ def _lines(answer: Answer, remarks: Sequence[str]) -> Iterator[str]:
     yield f"Ebbmark {answer.software}, answer {answer.identity[:16]}"
 
 
-def _steps(answer: Answer) -> Iterator[str]:
-    rows = [
-        ("PEEP", "readings", "VT", "plateau", "peak", "driving", "compliance", "expected (90 % band)", "closing here")
-    ]
-    rows.append(("cmH2O", "", "mL", "cmH2O", "cmH2O", "cmH2O", "mL/cmH2O", "mL/cmH2O", "probability"))
-    rows += [
-        (
-            _plain(step.peep_cmh2o, None),
-            _plain(step.readings, 0),
-            _plain(step.tidal_volume_ml, 0),
-            _plain(step.plateau_cmh2o, 1),
-            _plain(step.peak_cmh2o, 1),
-            _plain(step.driving_pressure_cmh2o, 1),
-            _plain(step.compliance_ml_per_cmh2o, 1),
-            f"{_plain(step.fitted_ml_per_cmh2o, 1)} "
-            f"({_plain(step.fitted_low_ml_per_cmh2o, 1)} to {_plain(step.fitted_high_ml_per_cmh2o, 1)})",
-            _plain(step.probability, 2),
-        )
-        for step in answer.steps
-    ]
-    yield from _table(rows)
-
-
 def _what_if(answer: Answer) -> Iterator[str]:
-    rows = [("margin", "PEEP", "VT", "VT", "compliance", "driving", "plateau", "power")]
-    rows.append(("cmH2O", "cmH2O", "mL/kg", "mL", "mL/cmH2O", "cmH2O", "cmH2O", "J/min"))
-    rows += [
-        (
-            _plain(row.margin_cmh2o, None),
-            _plain(row.peep_cmh2o, None),
-            _plain(row.tidal_volume_ml_per_kg, None),
-            _plain(row.tidal_volume_ml, 0),
-            _plain(row.compliance_ml_per_cmh2o, 1),
-            _plain(row.driving_pressure_cmh2o, 1),
-            _plain(row.plateau_cmh2o, 1),
-            _plain(row.mechanical_power_j_per_min, 1),
-        )
-        for row in answer.what_if
-    ]
-    yield from _table(rows)
+    yield from _table(what_if_table(answer.what_if))
     for row in answer.what_if:
-        yield from _item(f"{_plain(row.peep_cmh2o, None)} cmH2O: {row.remark}")
+        yield from _item(f"{plain(row.peep_cmh2o, None)} cmH2O: {row.remark}")
 
 
 def _issues(issues: Sequence[Issue]) -> Iterator[str]:
     """Each reason once, with the inputs that it holds for."""
-    by_text: dict[str, list[str]] = {}
-    for issue in issues:
-        by_text.setdefault(issue.text, []).append(issue.place)
-    for text, places in by_text.items():
+    for text, places in places_by_text(issues).items():
         named = [place for place in places if place]
         more = f" and {len(named) - MOST_NAMED} more" if len(named) > MOST_NAMED else ""
         yield from _item(f"{text} [{', '.join(named[:MOST_NAMED])}{more}]" if named else text)
@@ -125,16 +85,11 @@ def _item(text: str) -> Iterator[str]:
     yield from wrap(text, WIDTH, initial_indent="- ", subsequent_indent="  ")
 
 
-def _table(rows: Sequence[Sequence[str]]) -> Iterator[str]:
+def _table(table: Table) -> Iterator[str]:
+    rows = (table.heads, table.units, *table.rows)
     widths = [max(len(cell) for cell in column) for column in zip(*rows, strict=True)]
     for row in rows:
         yield "  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
-
-
-def _plain(value: float | None, decimals: int | None) -> str:
-    if value is None:
-        return "-"
-    return f"{value:g}" if decimals is None else f"{value:.{decimals}f}"
 
 
 def _unit(value: float | None, unit: str, decimals: int) -> str:
