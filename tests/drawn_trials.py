@@ -14,7 +14,7 @@ from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.recommend import recommend, recommend_for
 
-__all__ = ["DRAWN", "charted", "fixture"]
+__all__ = ["DRAWN", "FIXTURES", "charted", "fixture"]
 
 FIXTURES = Path(__file__).parents[1] / "fixtures"
 AT_S = 1_780_000_000.0

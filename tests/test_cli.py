@@ -329,6 +329,43 @@ def test_what_is_no_answer_of_ours_is_not_told(saved: Path, capsys: pytest.Captu
 # serve
 
 
+@pytest.mark.parametrize(("name", "begins"), [("a.svg", b"<?xml"), ("a.PNG", b"\x89PNG"), ("a.pdf", b"%PDF")])
+def test_plot_draws_the_answer_beside_the_usual_output(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], name: str, begins: bytes
+) -> None:
+    main(["evaluate", CLEAR])
+    without = capsys.readouterr().out
+
+    assert main(["evaluate", CLEAR, "--plot", str(tmp_path / name)]) == ANSWERED
+
+    assert capsys.readouterr().out == without
+    assert (tmp_path / name).read_bytes().startswith(begins)
+
+
+def test_a_plot_takes_the_place_of_an_older_one(tmp_path: Path) -> None:
+    (tmp_path / "a.svg").write_text("older")
+
+    assert main(["evaluate", NOT_REACHED, "--plot", str(tmp_path / "a.svg")]) == NO_SUGGESTION
+
+    assert b"Compliance did not fall for good" in (tmp_path / "a.svg").read_bytes()
+
+
+def test_a_plot_of_another_kind_is_wrong_usage(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(["evaluate", CLEAR, "--plot", str(tmp_path / "a.jpg")])
+
+    assert ended.value.code == USAGE
+    assert "does not end in .svg, .png or .pdf" in capsys.readouterr().err
+
+
+def test_a_plot_that_cannot_be_written_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(["evaluate", CLEAR, "--plot", str(tmp_path / "missing" / "a.svg")])
+
+    assert ended.value.code == USAGE
+    assert "No such file or directory" in capsys.readouterr().err
+
+
 @contextmanager
 def service(*arguments: str, **environment: str) -> Iterator[tuple[subprocess.Popen[str], str]]:
     """The real service on a free port; yields it with the line that it printed."""

@@ -8,12 +8,14 @@ import sys
 import time
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Literal
 
 import msgspec
 
 from ebbmark import __version__
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, status_of
 from ebbmark.fhir.reading.charted_steps import COLUMNS, read_charted_steps
+from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.account import account
 from ebbmark.fhir.writing.answer import read_answer
 from ebbmark.fhir.writing.write import write_bundle
@@ -28,6 +30,8 @@ NOT_READ = 4
 NOT_USABLE = 5
 DIFFERENT = 6
 """Exit codes. 1 is left to what nobody foresaw."""
+
+PLOT_ENDINGS: dict[str, Literal["svg", "png", "pdf"]] = {".svg": "svg", ".png": "png", ".pdf": "pdf"}
 
 UNTIMED = "No times were sent: the rows count in the order given, each change of PEEP as a new step."
 
@@ -72,6 +76,9 @@ def _parser() -> argparse.ArgumentParser:
     evaluate.add_argument("--format", choices=("text", "fhir", "json"), default="text", help="how to answer")
     evaluate.add_argument("--height-cm", type=float, help="height, for a table without it")
     evaluate.add_argument("--sex", choices=("male", "female"), help="form of the formula, for a table without it")
+    evaluate.add_argument(
+        "--plot", type=_plot_file, metavar="FILE", help="draw the answer to a file: .svg, .png or .pdf by its name"
+    )
     evaluate.set_defaults(run=_evaluate)
 
     again = commands.add_parser(
@@ -118,7 +125,10 @@ def _evaluate(chosen: argparse.Namespace) -> int:
         remarks = [] if steps.timed else [UNTIMED]
         body = steps.bundle
     now_s = time.time()
-    bundle = write_bundle(recommend(body, at_s=now_s), recorded_s=now_s)
+    recommendation = recommend(body, at_s=now_s)
+    if chosen.plot is not None:
+        _plot(recommendation, chosen.plot)
+    bundle = write_bundle(recommendation, recorded_s=now_s)
     answer = read_answer(bundle)
     if chosen.format == "fhir":
         print(msgspec.json.format(msgspec.json.encode(bundle), indent=2).decode())
@@ -128,6 +138,24 @@ def _evaluate(chosen: argparse.Namespace) -> int:
     else:
         print(account(answer, remarks=remarks), end="")
     return ANSWERED if answer.suggested_peep_cmh2o is not None else NO_SUGGESTION
+
+
+def _plot_file(name: str) -> Path:
+    if Path(name).suffix.lower() not in PLOT_ENDINGS:
+        raise argparse.ArgumentTypeError(f"{name!r} does not end in .svg, .png or .pdf")
+    return Path(name)
+
+
+def _plot(recommendation: Recommendation, file: Path) -> None:
+    # Only a picture needs the drawing library, which takes a second to load.
+    from ebbmark.report.figure import draw, figure_of
+
+    picture = draw(figure_of(recommendation), form=PLOT_ENDINGS[file.suffix.lower()])
+    try:
+        file.write_bytes(picture)
+    except OSError as error:
+        print(f"{file}: {error.strerror}", file=sys.stderr)
+        raise SystemExit(USAGE) from None
 
 
 def _account(chosen: argparse.Namespace) -> int:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import xml.etree.ElementTree as ElementTree
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from itertools import combinations
 
@@ -12,7 +13,7 @@ import pytest
 from matplotlib.textpath import text_to_path
 from pypdf import PdfReader
 
-from drawn_trials import DRAWN, fixture
+from drawn_trials import DRAWN, FIXTURES, fixture
 from ebbmark.physiology.closing.closing import Verdict
 from ebbmark.report.drawing import _font, text_width_in
 from ebbmark.report.figure import (
@@ -264,6 +265,22 @@ def test_drawing_leaves_the_settings_of_the_library_as_they_were() -> None:
     assert dict(mpl.rcParams) == before
 
 
+def test_settings_of_whoever_runs_it_do_not_change_the_picture() -> None:
+    plain = draw(figure("clear closing"))
+
+    with mpl.rc_context({"svg.fonttype": "none", "lines.markeredgewidth": 5.0, "path.sketch": (1, 100, 2)}):
+        assert draw(figure("clear closing")) == plain
+
+
+def test_several_drawn_at_once_come_out_like_one_alone() -> None:
+    alone = draw(figure("clear closing"))
+
+    with ThreadPoolExecutor(4) as threads:
+        together = list(threads.map(lambda _: draw(figure("clear closing")), range(8)))
+
+    assert set(together) == {alone}
+
+
 def test_the_svg_carries_its_text_alternative_no_date_and_nothing_from_elsewhere() -> None:
     svg = draw(figure("clear closing"))
     root = ElementTree.fromstring(svg)  # noqa: S314 - our own bytes
@@ -322,6 +339,4 @@ def test_a_picture_of_a_site_in_other_colours_is_drawn_on_its_paper() -> None:
 
 
 def test_the_picture_in_the_fixtures_is_what_is_drawn_now() -> None:
-    from drawn_trials import FIXTURES
-
     assert (FIXTURES / "clear-closing" / "figure.svg").read_bytes() == draw(figure_of(fixture("clear-closing")))

@@ -63,7 +63,10 @@ def draw(figure: Figure, *, form: Form = "svg", palette: Palette = LIGHT, aspect
     """
     import matplotlib as mpl
 
-    with _ONE_AT_A_TIME, mpl.rc_context(SETTINGS):
+    with _ONE_AT_A_TIME, mpl.rc_context():
+        # Whoever runs this may have settings of their own; the picture must not depend on them.
+        mpl.rcdefaults()
+        mpl.rcParams.update(SETTINGS)
         sheet = _inked(laid_out(figure, aspect, text_width_in), palette)
         return _written(sheet, form, alternative_text(figure))
 
