@@ -139,11 +139,12 @@ class Settings(BaseSettings):
         default=(),
         description="CDS Hooks clients whose JWTs are accepted: issuer and jwks_url or jwks_file, as JSON.",
     )
-    cds_origins: tuple[str, ...] = Field(
+    cds_origins: tuple[Annotated[str, StringConstraints(pattern=r"^https?://[^/\s*]+$")], ...] = Field(
         default=(), description="Web origins, as https://ehr.example, whose pages may call the CDS Hooks door."
     )
     documentation_url: str | None = Field(
         default=None,
+        pattern=r"^https?://[^/\s]+(/\S*)?$",
         description="Address that cards lead to for what this service does; unset: its CapabilityStatement.",
     )
     audience: str | None = Field(

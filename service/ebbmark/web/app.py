@@ -138,7 +138,7 @@ def create_app(settings: Settings) -> FastAPI:
     )
     bedside = BedsideDoor(site, limits, code_map, settings.accept_preliminary, trail, record, door.signer)
     auditing = Auditing(code_map, record, own_public_keys(keys), trail, settings.max_body_bytes, site.protocols)
-    where = Where(settings.documentation_url or f"{base_url}/metadata")
+    where = Where(settings.documentation_url or f"{base_url}/metadata", f"{root}/launch" if smart is not None else "")
     hooks = HooksDoor(
         hooks_entrance_of(settings, root, entrance, outside),
         Answering(site, limits, code_map, settings.accept_preliminary, guests, where, door.signer),

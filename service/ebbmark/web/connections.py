@@ -136,15 +136,16 @@ def hooks_entrance_of(settings: Settings, root: str, entrance: Entrance, outside
 
 
 def guests_of(settings: Settings, tls: SSLContext | None) -> GuestRecords:
-    """The records that callers may name: ours, and those beside it."""
+    """The records that callers may name: ours, those beside it, and those that may open the page."""
     own = (settings.record_base_url,) if settings.record_base_url is not None else ()
+    launching = tuple(one.iss for one in settings.smart_clients)
     patience = Patience(
         settings.record_connect_timeout_s,
         settings.record_read_timeout_s,
         max_response_bytes=settings.record_max_reply_bytes,
     )
     return GuestRecords(
-        (*own, *settings.record_allowed_base_urls),
+        (*own, *settings.record_allowed_base_urls, *launching),
         patience=patience,
         tls=tls,
         private_networks=tuple(map(str, settings.private_networks)),

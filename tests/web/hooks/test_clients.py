@@ -7,6 +7,7 @@ import logging
 from typing import Any
 
 import pytest
+from pydantic import ValidationError
 from starlette.types import ASGIApp
 
 from ebbmark.keys import read_public_keys
@@ -265,3 +266,15 @@ def test_a_refusal_tells_a_listed_page_what_is_wrong(tmp_path: Any) -> None:  # 
     reply = knock(app, "POST", CALL, None, headers={"origin": "https://ehr.example"})
 
     assert (reply.status, reply.headers["access-control-allow-origin"]) == (401, "https://ehr.example")
+
+
+@pytest.mark.parametrize("origin", ["*", "https://*.example", "https://ehr.example/path", "ehr.example", "null"])
+def test_an_origin_that_is_none_stops_the_start(origin: str) -> None:
+    with pytest.raises(ValidationError):
+        Settings(cds_origins=(origin,))
+
+
+@pytest.mark.parametrize("address", ["about", "javascript:alert(1)", "https://", "https://peep.example/a b"])
+def test_a_documentation_address_that_is_none_stops_the_start(address: str) -> None:
+    with pytest.raises(ValidationError):
+        Settings(documentation_url=address)
