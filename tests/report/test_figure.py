@@ -32,10 +32,11 @@ from ebbmark.report.figure import (
 from ebbmark.report.ink import Area, Drawing, Label, Line, Marks
 from ebbmark.report.layout import laid_out
 from ebbmark.report.placing import box_of
+from ebbmark.report.sheet import FIGURE, LOW_FIGURE
 from recommendations import ALL, indeterminate
 
 FIGURES: dict[str, Figure] = {}
-ASPECTS = {"wide": WIDE, "narrow": NARROW}
+ASPECTS = {"wide": WIDE, "narrow": NARROW, "on the sheet": FIGURE, "low on the sheet": LOW_FIGURE}
 PALETTES = {"light": LIGHT, "dark": DARK}
 SVG = "{http://www.w3.org/2000/svg}"
 MARK_IN = 0.03

@@ -61,7 +61,7 @@ def saying(text: str) -> Recommendation:
     return replace(recommendation, request=request, ignored=(Ignored("p", text, "x", text),))
 
 
-@pytest.mark.parametrize("name", [*DRAWN, *ALL])
+@pytest.mark.parametrize("name", ["noisy record", "3 steps", "wide spread", "far readings", "dynamic", *ALL])
 def test_every_answer_has_one_page(name: str) -> None:
     assert len(read({**DRAWN, **ALL}[name]()).pages) == 1
 

@@ -18,7 +18,7 @@ from ebbmark.report.drawing import draw
 from ebbmark.report.field import Aspect
 from ebbmark.report.sheet_values import sheet_values
 
-__all__ = ["report_pdf"]
+__all__ = ["FIGURE", "LOW_FIGURE", "report_pdf"]
 
 ALL = 10_000
 MOST_EVIDENCE, LEAST_EVIDENCE = 14, 4
@@ -40,6 +40,8 @@ FIGURE = Aspect(
     width_in=6.2, axis_in=0.56, beside_in=1.44, curve_in=1.6, bars_in=0.6, text_pt=9.0, small_pt=8.2, alone=False
 )
 LOW_FIGURE = replace(FIGURE, curve_in=1.3, bars_in=0.5)
+"""The figure on the sheet; lower where there are many steps. Smaller than alone, its type that of the sheet."""
+
 MANY_STEPS = 12
 """Above this the step table needs what the figure can spare."""
 
