@@ -202,3 +202,126 @@ def test_what_no_code_stands_for_is_said_to_be_not_looked_for() -> None:
     said = asked(OPERATION, READINGS, now=NOW)
 
     assert any("Not looked for, since no code stands for it here: bullae or blebs" in note for note in said.notes)
+
+
+RXNORM = "http://www.nlm.nih.gov/research/umls/rxnorm"
+
+
+def infusion(rate: object, *, code: str = "7512", system: str = RXNORM, since: str = stamp(10), **more: object) -> Json:
+    """One running noradrenaline."""
+    return {
+        "resourceType": "MedicationAdministration",
+        "id": "norad",
+        "meta": {"versionId": "1"},
+        "status": "in-progress",
+        "medicationCodeableConcept": {"coding": [{"system": system, "code": code}]},
+        "subject": {"reference": "Patient/p1"},
+        "effectivePeriod": {"start": since},
+        "dosage": {"rateQuantity": rate},
+        **more,
+    }
+
+
+def per_minute(value: float, unit: str = "ug/kg/min") -> Json:
+    return {"value": value, "unit": unit, "system": "http://unitsofmeasure.org", "code": unit}
+
+
+@pytest.mark.parametrize(
+    ("system", "code"),
+    [
+        (RXNORM, "7512"),
+        ("http://www.whocc.no/atc", "C01CA03"),
+        ("http://fhir.de/CodeSystem/bfarm/atc", "C01CA03"),
+        ("http://snomed.info/sct", "45555007"),
+        (RXNORM, "3992"),
+    ],
+)
+def test_a_coded_infusion_is_the_vasopressor_dose(system: str, code: str) -> None:
+    said = asked(OPERATION, [*READINGS, infusion(per_minute(0.35), code=code, system=system)], now=NOW)
+
+    state = said.observation("present-state")
+    assert value_of(state, "noradrenaline-equivalent") == 0.35
+    assert {"reference": "MedicationAdministration/norad/_history/1"} in state["derivedFrom"]
+    issue = said.issue("vasopressor-high")
+    assert issue["severity"] == "high"
+    assert issue["implicated"] == [{"reference": "MedicationAdministration/norad/_history/1"}]
+
+
+def test_without_an_infusion_the_dose_is_not_documented_and_not_taken_as_none() -> None:
+    said = asked(OPERATION, READINGS, now=NOW)
+
+    assert (
+        "Vasopressors: not documented, and not taken as none." in said.observation("present-state")["note"][0]["text"]
+    )
+    assert any("vasopressor dose" in note for note in said.notes if note.startswith("Missing to judge"))
+
+
+@pytest.mark.parametrize(
+    ("given", "reason"),
+    [
+        (infusion(per_minute(20.0, "mg/h")), "no weight is guessed"),
+        (infusion({"value": 0.3}), "its rate is not in ug/kg/min"),
+        (infusion(per_minute(30.0)), "its rate is not between 0 and 5 ug/kg/min"),
+        (infusion(None), "it has no rate as a Quantity"),
+        (infusion(per_minute(0.3), status="not-done"), "its status is not-done"),
+        (infusion(per_minute(0.3), effectivePeriod={"start": "2026-03-01"}), "it says not when"),
+        (infusion(per_minute(0.3), since=stamp(120)), "it begins after the instant"),
+        (infusion(per_minute(0.3), subject={}), "it names no patient"),
+        (infusion(per_minute(0.3), modifierExtension=[{"url": "https://site.example/x"}]), "modifier extension"),
+        (infusion(per_minute(0.3), code="1"), "A resource of type MedicationAdministration is not needed"),
+    ],
+)
+def test_an_infusion_that_cannot_be_used_is_listed_with_its_reason(given: Json, reason: str) -> None:
+    said = asked(OPERATION, [*READINGS, given], now=NOW)
+
+    assert any(reason in listed for listed in said.listed.values())
+    assert "vasopressor-high" not in said.issues
+
+
+def test_an_infusion_of_another_patient_is_refused() -> None:
+    refusal = refused(OPERATION, [*READINGS, infusion(per_minute(0.3), subject={"reference": "Patient/p2"})], now=NOW)
+
+    assert [one.kind.slug for one in refusal.problems] == ["mixed-patients"]
+    assert "A MedicationAdministration is of another patient" in refusal.problems[0].sentence
+
+
+def test_an_infusion_of_the_wrong_shape_is_refused_at_its_place() -> None:
+    refusal = refused(OPERATION, [*READINGS, infusion("fast")], now=NOW)
+
+    assert refusal.problems[0].expression.endswith(".dosage.rateQuantity")
+
+
+def test_a_dose_that_was_sent_stands_beside_the_infusions_of_the_record() -> None:
+    given = parameter("noradrenaline-equivalent", (0.1, "ug/kg/min"))
+
+    state = asked(OPERATION, [*READINGS, infusion(per_minute(0.35))], given, now=NOW).observation("present-state")
+
+    assert value_of(state, "noradrenaline-equivalent") == 0.1
+    assert "Infusions of the record: Noradrenaline 0.35 mcg/kg/min, for 50 min." in state["note"][0]["text"]
+
+
+def test_heart_rate_ph_carbon_dioxide_and_systolic_pressure_are_shown() -> None:
+    rows = [*READINGS, row(stamp(40), "more", heart_rate=118.0, ph=7.21, paco2=66.0, systolic=98.0)]
+
+    state = asked(OPERATION, rows, now=NOW).observation("present-state")
+
+    shown = {code: value_of(state, code) for code in ("8867-4", "2744-1", "2019-8", "8480-6", "8478-0")}
+    assert shown == {"8867-4": 118.0, "2744-1": 7.21, "2019-8": 66.0, "8480-6": 98.0, "8478-0": 75.0}
+    assert "pH 7.21, 20 min old" in state["note"][0]["text"]
+
+
+def test_the_lowest_pressure_of_the_last_hour_is_shown_beside_the_latest() -> None:
+    said = asked(OPERATION, [*READINGS, row(stamp(20), "dip", map=45.0)], now=NOW)
+
+    assert value_of(said.observation("present-state"), "lowest-mean-arterial-pressure") == 45.0
+    assert "40 min ago; it is 75 mmHg now" in said.issue("mean-arterial-pressure-low")["detail"]
+
+
+def test_a_high_dose_stands_in_the_way_of_a_plan_at_the_infusion_that_shows_it() -> None:
+    breath = row(stamp(50), "breath", peep_set=10.0, plateau=24.0, expired=360.0)
+
+    refusal = refused("plan-trial", [*READINGS, breath, infusion(per_minute(0.35))], now=NOW)
+
+    (problem,) = refusal.problems
+    assert problem.found == "vasopressor-high"
+    assert problem.expression == "Parameters.parameter[0].resource.entry[5].resource"

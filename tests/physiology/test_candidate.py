@@ -282,6 +282,42 @@ def test_a_low_arterial_pressure_in_the_readings_is_a_high_risk_with_its_weak_so
     assert "weak" in risk.citation
 
 
+def test_an_arterial_pressure_that_was_low_ten_minutes_ago_counts_though_it_has_come_back() -> None:
+    dip = [*MODERATE, reading(Quantity.MEAN_ARTERIAL_PRESSURE, 45.0, START_S - 600, 8)]
+
+    candidate = assessed(dip)
+
+    (risk,) = candidate.reading_risks
+    assert (risk.slug, risk.value, risk.source) == ("mean-arterial-pressure-low", 45.0, 8)
+    assert "last hour was 45 mmHg (10 min ago; it is 72 mmHg now)" in risk.sentence
+    assert candidate.standing is Standing.HIGH_RISK
+
+
+def test_an_arterial_pressure_that_was_low_before_the_last_hour_does_not_count_any_more() -> None:
+    dip = [*MODERATE, reading(Quantity.MEAN_ARTERIAL_PRESSURE, 45.0, START_S - 3700, 8)]
+
+    assert assessed(dip).reading_risks == ()
+
+
+def test_every_reading_of_the_present_state_is_shown_with_its_age() -> None:
+    more = [
+        *MODERATE,
+        reading(Quantity.MEAN_ARTERIAL_PRESSURE, 58.0, START_S - 1800, 8),
+        reading(Quantity.SYSTOLIC_ARTERIAL_PRESSURE, 104.0, START_S - 300, 9),
+        reading(Quantity.HEART_RATE, 112.0, START_S - 120, 10),
+        reading(Quantity.PH, 7.24, START_S - 600, 11),
+        reading(Quantity.PACO2, 61.0, START_S - 26 * 3600, 12),
+    ]
+
+    state = assessed(more).state
+
+    assert state.sentence == (
+        "Mean arterial pressure 72 mmHg, 5 min old; Mean arterial pressure 58 mmHg as the lowest of the last hour, "
+        "30 min old; Systolic arterial pressure 104 mmHg, 5 min old; Heart rate 112 /min, 2 min old; SpO2 93 %, 5 min "
+        "old; pH 7.24, 10 min old. Not shown, since not sent or too old: PaCO2 (the latest is 26.0 h old)."
+    )
+
+
 def test_an_arterial_pressure_of_hours_ago_is_missing_not_low() -> None:
     old = [*MODERATE[:4], reading(Quantity.MEAN_ARTERIAL_PRESSURE, 50.0, START_S - 3 * 3600, 8)]
 

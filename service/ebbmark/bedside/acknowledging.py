@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
+from ebbmark.bedside.state import sources_of_dose
 from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.physiology.before.candidate import Candidate
@@ -63,6 +64,8 @@ def in_the_way(candidate: Candidate, request: BedsideRequest, *, recruiting: boo
 def _of_obstacle(one: Obstacle, request: BedsideRequest) -> InTheWay:
     if one.source is not None:
         shown = [request.sources[one.source]]
+    elif one.slug in _OF_A_PARAMETER:
+        shown = [request.sources[index] for index in sources_of_dose(request)]
     else:
         indices = {index for said, index in request.conditions if said.present and one.slug in said.concepts}
         shown = [request.sources[index] for index in sorted(indices)]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from ebbmark.bedside.said import answered, sentences
+from ebbmark.bedside.state import dose_of, sources_of_dose, state_statement
 from ebbmark.fhir.bedside.answer import Amount, Answer, Coded, Part, Rule, Statement, Truth, Warned, Whole
 from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.bedside.site import Site
@@ -59,7 +60,7 @@ def candidate_of(request: BedsideRequest) -> Candidate:
         pbw_kg=predicted_body_weight_kg(person.height_cm, person.sex) if person else None,
         age_years=request.age_years,
         body_mass_index=asked.body_mass_index,
-        noradrenaline_equivalent_mcg_per_kg_per_min=asked.noradrenaline_equivalent_mcg_per_kg_per_min,
+        noradrenaline_equivalent_mcg_per_kg_per_min=dose_of(request),
         barometric_pressure_mmhg=asked.barometric_pressure_mmhg,
     )
 
@@ -95,7 +96,8 @@ def candidate_answer(request: BedsideRequest, site: Site) -> Answer:
     candidate = candidate_of(request)
     classes = [_class(one) for one in candidate.classes]
     indications = [_indication(one) for one in candidate.indications]
-    members = (*[one.kind for one in (*classes, *indications)], "documented-conditions")
+    state = state_statement(candidate.state, request)
+    members = (*[one.kind for one in (*classes, *indications)], "present-state", "documented-conditions")
     assessment = Statement(
         kind="candidate-assessment",
         code="candidate-assessment",
@@ -108,8 +110,15 @@ def candidate_answer(request: BedsideRequest, site: Site) -> Answer:
     return answered(
         OPERATION,
         request,
-        said=(*not_placed(request), candidate.sentence, missing, candidate.also_needed, *not_looked_for(site)),
-        statements=[assessment, *classes, *indications, _documented(candidate, request)],
+        said=(
+            *not_placed(request),
+            candidate.sentence,
+            state.note,
+            missing,
+            candidate.also_needed,
+            *not_looked_for(site),
+        ),
+        statements=[assessment, *classes, *indications, state, _documented(candidate, request)],
         warnings=warnings_of(candidate, request),
         rules=(_TABLE,),
         values=(),
@@ -168,7 +177,7 @@ def warnings_of(candidate: Candidate, request: BedsideRequest) -> list[Warned]:
     found = [one for one in candidate.findings if one.documented in _COUNTS]
     warned = [
         *[_of_condition(one, request) for one in found],
-        *[_of_reading(one) for one in candidate.reading_risks],
+        *[_of_reading(one, request) for one in candidate.reading_risks],
         *[_of_doubt(one) for one in candidate.doubts],
         *[_of_unjudged(one, place) for place, one in enumerate(request.unjudged, start=1)],
     ]
@@ -204,13 +213,14 @@ def _of_condition(one: Finding, request: BedsideRequest) -> Warned:
     )
 
 
-def _of_reading(one: ReadingRisk) -> Warned:
+def _of_reading(one: ReadingRisk, request: BedsideRequest) -> Warned:
+    of_dose = sources_of_dose(request) if one.slug == "vasopressor-high" else ()
     return Warned(
         kind=f"reading-{one.slug}",
         code=one.slug,
         severity=_SEVERITY[one.risk],
         text=f"{one.sentence} Source: {one.citation}.",
-        sources=(one.source,) if one.source is not None else (),
+        sources=(one.source,) if one.source is not None else of_dose,
     )
 
 

@@ -41,6 +41,7 @@ class Quantity(Enum):
     PACO2 = ("paco2", "mm[Hg]")
     PH = ("ph", "[pH]")
     MEAN_ARTERIAL_PRESSURE = ("mean-arterial-pressure", "mm[Hg]")
+    SYSTOLIC_ARTERIAL_PRESSURE = ("systolic-arterial-pressure", "mm[Hg]")
     HEART_RATE = ("heart-rate", "/min")
 
     # Members are compared by identity, and the inherited hash goes through Python code: this one does not.

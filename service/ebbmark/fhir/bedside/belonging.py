@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 
 from ebbmark.fhir.bedside.asked import Asked
 from ebbmark.fhir.bedside.conditions import Conditions, mixed
+from ebbmark.fhir.bedside.infusions import Infusions
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.collected import Collected
 from ebbmark.fhir.reading.question import Question
@@ -35,13 +36,16 @@ def subject_of(question: Question, collected: Collected) -> str:
     return min((one for one in subjects if "://" in one), default="") or min(subjects, default="")
 
 
-def of_another_patient(subject: str, question: Question, conditions: Conditions) -> Iterable[Problem]:
-    """Conditions of somebody else."""
+def of_another_patient(
+    subject: str, question: Question, conditions: Conditions, infusions: Infusions
+) -> Iterable[Problem]:
+    """Conditions and infusions of somebody else."""
     urls = {one.full_url for one in question.patients if one.full_url}
-    for reference, path in conditions.subjects.items():
-        plain = unversioned(reference)
-        if plain not in urls and (not subject or tail_of(plain) != tail_of(subject)):
-            yield mixed(path)
+    for kind, subjects in (("Condition", conditions.subjects), ("MedicationAdministration", infusions.subjects)):
+        for reference, path in subjects.items():
+            plain = unversioned(reference)
+            if plain not in urls and (not subject or tail_of(plain) != tail_of(subject)):
+                yield mixed(kind, path)
 
 
 def not_yet(asked: Asked, now_s: float) -> Iterable[Problem]:
@@ -54,9 +58,10 @@ def not_yet(asked: Asked, now_s: float) -> Iterable[Problem]:
             yield Problem(ProblemKind.BAD_PARAMETER, path, "a later time", accepted, sentence)
 
 
-def but_ours(ignored: Iterable[Ignored], conditions: Conditions) -> list[Ignored]:
-    """What `take_apart` left out, without the Conditions that were read or listed here."""
+def but_ours(ignored: Iterable[Ignored], conditions: Conditions, infusions: Infusions) -> list[Ignored]:
+    """What `take_apart` left out, without the Conditions and infusions that were read or listed here."""
     listed = {one.source.path for one in conditions.documented} | {one.path for one in conditions.ignored}
+    listed |= {one.path for one in infusions.sources} | {one.path for one in infusions.ignored}
     return [one for one in ignored if one.path not in listed]
 
 

@@ -211,7 +211,7 @@ def _leave_out(
         found.unjudged.append(left_out)
 
 
-def mixed(path: str) -> Problem:
-    """The Condition at this FHIRPath is another patient's."""
-    sentence = "A Condition is of another patient than the readings; send those of exactly one patient."
+def mixed(kind: str, path: str) -> Problem:
+    """The resource of this kind at this FHIRPath is another patient's."""
+    sentence = f"A {kind} is of another patient than the readings; send those of exactly one patient."
     return Problem(ProblemKind.MIXED_PATIENTS, f"{path}.subject", "another patient", "exactly one patient", sentence)

@@ -82,7 +82,8 @@ OPERATIONS: tuple[Operation, ...] = (
         "Is there reason for a PEEP trial, and what speaks against it?",
         "Gathers severity by the Berlin and the global definition with every input shown, what speaks for a trial, "
         "documented conditions and readings that speak against it, and what is missing to judge. Conditions are found "
-        "by the published value sets; what is not documented is said to be so and never taken as absent.",
+        "by the published value sets; what is not documented is said to be so and never taken as absent. Infusions of "
+        "noradrenaline and adrenaline are read from MedicationAdministrations of the bundle with a rate in ug/kg/min.",
         _CONDITIONS,
         False,
         f"A collection: GuidanceResponse, preliminary Observations, DetectedIssues for what speaks against, {_WITH}",

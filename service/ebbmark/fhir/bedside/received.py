@@ -8,15 +8,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from ebbmark.fhir.bedside.asked import OWN_PARAMETERS, READERS, Asked
+from ebbmark.fhir.bedside.asked import Asked
 from ebbmark.fhir.bedside.belonging import age_of, but_ours, is_about_weight, not_yet, of_another_patient, subject_of
 from ebbmark.fhir.bedside.body import resources_of
 from ebbmark.fhir.bedside.changes import coded_changes
 from ebbmark.fhir.bedside.conditions import Conditions, Documented, read_conditions
+from ebbmark.fhir.bedside.given import without_ours
+from ebbmark.fhir.bedside.infusions import Infusions, read_infusions
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.bedside.unusable import doubts_of
-from ebbmark.fhir.parameters import FROM_RECORD
-from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.admission import USABLE_STATUSES
 from ebbmark.fhir.reading.body import decode
 from ebbmark.fhir.reading.careful import too_deep
@@ -26,21 +27,17 @@ from ebbmark.fhir.reading.observations import read_observations
 from ebbmark.fhir.reading.patient import read_person
 from ebbmark.fhir.reading.question import Question
 from ebbmark.fhir.reading.read import Limits
-from ebbmark.fhir.reading.shapes import Bundle, Other, Parameter, Parameters
 from ebbmark.fhir.reading.take_apart import take_apart
 from ebbmark.fhir.reading.versions import reference_of
 from ebbmark.fhir.references import unversioned
 from ebbmark.fhir.request import Ignored, Person, Source
 from ebbmark.physiology.after.seen import CodedChange
+from ebbmark.physiology.before.vasopressors import Infusion
 from ebbmark.physiology.during.doubts import Doubt
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Reading
 
 __all__ = ["BedsideRequest", "HowToRead", "read_bedside"]
-
-OF_A_RECORD = frozenset(row.name for row in FROM_RECORD)
-_TAKEN_BY_US = Other()
-"""Stands where a parameter was that is read here, so that the others keep their places."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +59,7 @@ class BedsideRequest:
         protocol: rules for reading a trial.
         asked: what else was asked.
         conditions: Conditions that count, with the index of their source.
+        infusions: vasopressors, each with the index of its source.
         unjudged: Conditions that may be there and of which nobody can say here what they mean.
         changes: charted changes of position and mode.
     """
@@ -80,6 +78,7 @@ class BedsideRequest:
     protocol: Protocol
     asked: Asked
     conditions: tuple[tuple[Documented, int], ...]
+    infusions: tuple[Infusion, ...]
     unjudged: tuple[Ignored, ...]
     changes: tuple[CodedChange, ...]
 
@@ -126,58 +125,26 @@ def read_bedside(
         if decoded is None:
             raise Rejected(tuple(problems))
         asked = Asked()
-        theirs = _without_ours(decoded, how, asked, site)
+        theirs = without_ours(decoded, how.parameters, asked, site)
         question = take_apart(theirs, at_s=at_s, accept_preliminary=accept_preliminary, max_entries=limits.max_entries)
         question.problems[:0] = [*problems, *asked.problems]
-        conditions = Conditions()
+        conditions, infusions = Conditions(), Infusions()
         if "condition" in how.parameters:
             conditions = read_conditions(resources_of(body, "Condition"), site.condition_codes)
-        return _answerable(question, conditions, asked, how, site, code_map)
+            infusions = read_infusions(resources_of(body, "MedicationAdministration"), question.as_of_s)
+        return _answerable(question, conditions, infusions, asked, how, site, code_map)
     except RecursionError:
         raise Rejected((too_deep(),)) from None
 
 
-def _without_ours(decoded: Parameters | Bundle, how: HowToRead, asked: Asked, site: Site) -> Parameters | Bundle:
-    """The request as `take_apart` knows it; our own parameters are read, and a blank keeps each one's place."""
-    if isinstance(decoded, Bundle):
-        return decoded
-    kept: list[Parameter] = []
-    seen: set[str] = set()
-    for number, given in enumerate(decoded.parameter):
-        path, name = f"Parameters.parameter[{number}]", given.name
-        ours = name in READERS or name in OWN_PARAMETERS or name in OF_A_RECORD
-        if type(given.resource) is Other or (name in how.parameters and not ours):
-            kept.append(given)
-            continue
-        kept.append(Parameter("", _TAKEN_BY_US))
-        if name in OF_A_RECORD and name in how.parameters:
-            asked.problems.append(_without_record(name, path))
-        elif name not in how.parameters:
-            accepted = ", ".join(how.parameters)
-            sentence = f"There is no parameter {name[:60]!r}; accepted: {accepted}."
-            asked.problems.append(Problem(ProblemKind.UNKNOWN_PARAMETER, f"{path}.name", name[:60], accepted, sentence))
-        elif name == "condition":
-            if type(given.resource).__name__ != "Condition":
-                sentence = "The parameter condition needs resource: a Condition."
-                asked.problems.append(Problem(ProblemKind.BAD_PARAMETER, path, "another", "a Condition", sentence))
-        elif name in seen and OWN_PARAMETERS[name].maximum == "1":
-            sentence = f"The parameter {name} may be given once."
-            asked.problems.append(Problem(ProblemKind.REPEATED_PARAMETER, path, name, "once", sentence))
-        else:
-            READERS[name](given, path, asked, site)
-        seen.add(name)
-    return Parameters(kept)
-
-
-def _without_record(name: str, path: str) -> Problem:
-    """A parameter that says what to read from a record, where none is read."""
-    accepted = "patient-reference, and a service whose record_base_url is set"
-    sentence = f"The parameter {name} is of use only with {accepted}."
-    return Problem(ProblemKind.BAD_PARAMETER, path, name, accepted, sentence)
-
-
 def _answerable(
-    question: Question, conditions: Conditions, asked: Asked, how: HowToRead, site: Site, code_map: CodeMap
+    question: Question,
+    conditions: Conditions,
+    infusions: Infusions,
+    asked: Asked,
+    how: HowToRead,
+    site: Site,
+    code_map: CodeMap,
 ) -> BedsideRequest:
     if question.code_rows:
         code_map = lay_over(code_map, question.code_rows)
@@ -188,12 +155,13 @@ def _answerable(
     collected = read_observations(question.observations, _context(question, code_map))
     person = read_person(question.patients, question.sex, question.as_of_s, collected)
     weightless = [one for one in collected.problems if is_about_weight(one)]
-    stopping = [*question.problems, *conditions.problems]
+    stopping = [*question.problems, *conditions.problems, *infusions.problems]
     stopping += collected.problems if how.needs_weight else [one for one in collected.problems if one not in weightless]
     subject = person.reference if person else subject_of(question, collected)
-    stopping += of_another_patient(subject, question, conditions)
+    stopping += of_another_patient(subject, question, conditions, infusions)
     stopping += not_yet(asked, question.as_of_s)
-    ignored = [*but_ours(question.ignored, conditions), *collected.ignored, *conditions.ignored]
+    ignored = [*but_ours(question.ignored, conditions, infusions), *collected.ignored]
+    ignored += [*conditions.ignored, *infusions.ignored]
     if person is None:
         # What stands in the way of a predicted weight does not stop this question; it is listed instead.
         ignored += [Ignored(one.expression, "", one.kind.slug, one.sentence) for one in weightless if one.expression]
@@ -207,6 +175,7 @@ def _answerable(
         raise Rejected(tuple(stopping), tuple(ignored))
     first_change = len(collected.sources)
     first_condition = first_change + len(of_changes)
+    first_infusion = first_condition + len(conditions.documented)
     notes = [*question.notes, *collected.notes, *conditions.notes]
     notes += [f"Predicted body weight is not known. {one.sentence}" for one in weightless]
     if any(item.observation.status == "preliminary" for item in collected.used):
@@ -217,7 +186,7 @@ def _answerable(
         person=person,
         age_years=person.age_years if person else age_of(question),
         readings=tuple(collected.readings),
-        sources=(*collected.sources, *of_changes, *[one.source for one in conditions.documented]),
+        sources=(*collected.sources, *of_changes, *[one.source for one in conditions.documented], *infusions.sources),
         devices=tuple(
             unversioned(one.reference) if (one := item.observation.device) else "" for item in collected.used
         ),
@@ -229,6 +198,7 @@ def _answerable(
         protocol=asked.protocol or site.default_protocol,
         asked=asked,
         conditions=tuple((one, first_condition + place) for place, one in enumerate(conditions.documented)),
+        infusions=tuple(one._replace(source=first_infusion + one.source) for one in infusions.read),
         unjudged=tuple(conditions.unjudged),
         changes=tuple(replace(one, source=first_change + one.source) for one in changes),
     )

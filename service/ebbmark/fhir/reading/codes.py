@@ -8,7 +8,8 @@ The last column of each row names where the meaning of the code was read:
 * MDC-R4B: `devicemetric-type` value set of FHIR R4B. MDC-LK: IEEE 11073 (MDC) für Lungenfunktion und Beatmung,
   Code-Erhebung (2026-09-25), against the 10101 code system of 2024-12.
 * NPMF: R4 vital-signs value set. LPG: public reprints of LOINC rows. BP: BioPortal, LOINC property IEEE_CF_CODE10.
-* POCD: HL7/uv-pocd examples. M: from memory, not yet read in a source: accepted on input, never emitted.
+* POCD: HL7/uv-pocd examples. PUB: code and meaning together in at least two independent public repositories.
+* M: from memory, not yet read in a source: accepted on input, never emitted.
 
 LOINC numbers carry a check digit (mod 10), held by a test.
 """
@@ -222,13 +223,13 @@ ROWS: tuple[CodeRow, ...] = (
     _row(LOINC, "59408-5", "Oxygen saturation in Arterial blood by Pulse oximetry", _Q.SPO2, "MII, AUM"),
     _row(LOINC, "2708-6", "Oxygen saturation in Arterial blood", _Q.SPO2, "NPMF"),
     _row(MDC, "150456", "MDC_PULS_OXIM_SAT_O2", _Q.SPO2, "MII, AUM, MDC-R4B"),
-    _row(LOINC, "2703-7", "Oxygen [Partial pressure] in Arterial blood", _Q.PAO2, "M"),
+    _row(LOINC, "2703-7", "Oxygen [Partial pressure] in Arterial blood", _Q.PAO2, "PUB"),
     _row(MDC, "160116", "MDC_CONC_PO2_ART", _Q.PAO2, "M"),
     _row(LOINC, "11556-8", "Oxygen [Partial pressure] in Blood", None, "AUM", narrows_to=frozenset({_Q.PAO2}), reason=_SPECIMEN),
-    _row(LOINC, "2019-8", "Carbon dioxide [Partial pressure] in Arterial blood", _Q.PACO2, "M"),
+    _row(LOINC, "2019-8", "Carbon dioxide [Partial pressure] in Arterial blood", _Q.PACO2, "PUB"),
     _row(MDC, "160064", "MDC_CONC_PCO2_ART", _Q.PACO2, "M"),
     _row(LOINC, "11557-6", "Carbon dioxide [Partial pressure] in Blood", None, "AUM", narrows_to=frozenset({_Q.PACO2}), reason=_SPECIMEN),
-    _row(LOINC, "2744-1", "pH of Arterial blood", _Q.PH, "M"),
+    _row(LOINC, "2744-1", "pH of Arterial blood", _Q.PH, "PUB"),
     _row(MDC, "160004", "MDC_CONC_PH_ART", _Q.PH, "M"),
     _row(LOINC, "11558-4", "pH of Blood", None, "AUM", narrows_to=frozenset({_Q.PH}), reason=_SPECIMEN),
     _row(LOINC, "50984-4", "Horowitz index in Arterial blood", None, "MII", reason=_COMPUTED),
@@ -241,6 +242,10 @@ ROWS: tuple[CodeRow, ...] = (
     _row(MDC, "150035", "MDC_PRESS_BLD_ART_MEAN", _Q.MEAN_ARTERIAL_PRESSURE, "MDC-R4B", variant="invasive"),
     _row(MDC, "150039", "MDC_PRESS_BLD_ART_ABP_MEAN", _Q.MEAN_ARTERIAL_PRESSURE, "MDC-R4B", variant="invasive"),
     _row(MDC, "150023", "MDC_PRESS_BLD_NONINV_MEAN", _Q.MEAN_ARTERIAL_PRESSURE, "MDC-R4B", variant="cuff"),
+    _row(LOINC, "8480-6", "Systolic blood pressure", _Q.SYSTOLIC_ARTERIAL_PRESSURE, "NPMF"),
+    _row(LOINC, "76215-3", "Invasive Systolic blood pressure", _Q.SYSTOLIC_ARTERIAL_PRESSURE, "PUB", variant="invasive"),
+    _row(LOINC, "76534-7", "Systolic blood pressure by Noninvasive", _Q.SYSTOLIC_ARTERIAL_PRESSURE, "PUB", variant="cuff"),
+    _row(MDC, "150037", "MDC_PRESS_BLD_ART_ABP_SYS", _Q.SYSTOLIC_ARTERIAL_PRESSURE, "PUB", variant="invasive"),
     _row(LOINC, "8867-4", "Heart rate", _Q.HEART_RATE, "POCD, NPMF"),
     _row(MDC, "147842", "MDC_ECG_HEART_RATE", _Q.HEART_RATE, "MII"),
     _row(MDC, "149514", "MDC_PULS_RATE", _Q.HEART_RATE, "MII", variant="pulse"),

@@ -38,6 +38,7 @@ RANGES: dict[Quantity, tuple[float, float]] = {
     Quantity.PACO2: (5.0, 300.0),
     Quantity.PH: (6.3, 8.2),
     Quantity.MEAN_ARTERIAL_PRESSURE: (0.0, 300.0),
+    Quantity.SYSTOLIC_ARTERIAL_PRESSURE: (0.0, 350.0),
     Quantity.HEART_RATE: (0.0, 400.0),
 }
 """Lowest and highest value that is used, in the unit of the quantity."""

@@ -12,10 +12,13 @@ from math import isfinite
 import msgspec
 
 __all__ = [
+    "ACIDITY",
     "BLOOD_PRESSURE",
     "COMPLIANCE",
+    "DOSE_RATE",
     "FRACTION",
     "PERCENT",
+    "PER_MINUTE",
     "POWER",
     "PRESSURE",
     "PROBABILITY",
@@ -67,6 +70,9 @@ FRACTION = Unit("1", "1", 3)
 BLOOD_PRESSURE = Unit("mmHg", "mm[Hg]", 0)
 PERCENT = Unit("%", "%", 0)
 RATIO = Unit("1", "1", 2)
+PER_MINUTE = Unit("/min", "/min", 0)
+ACIDITY = Unit("pH", "[pH]", 2)
+DOSE_RATE = Unit("mcg/kg/min", "ug/kg/min", 2)
 
 UNITS: tuple[Unit, ...] = (
     PRESSURE,
@@ -80,6 +86,9 @@ UNITS: tuple[Unit, ...] = (
     BLOOD_PRESSURE,
     PERCENT,
     RATIO,
+    PER_MINUTE,
+    ACIDITY,
+    DOSE_RATE,
 )
 """Every unit that leaves."""
 

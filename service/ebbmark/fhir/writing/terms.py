@@ -45,6 +45,12 @@ _LOINC_ROWS: tuple[tuple[str, str, str], ...] = (
     ("plateau-pressure", "76259-1", "Plateau pressure"),
     ("peak-pressure", "76531-3", "Peak inspiratory pressure"),
     ("driving-pressure", "76154-4", "Driving pressure, plateau less total PEEP"),
+    ("mean-arterial-pressure", "8478-0", "Mean arterial pressure"),
+    ("systolic-arterial-pressure", "8480-6", "Systolic arterial pressure"),
+    ("heart-rate", "8867-4", "Heart rate"),
+    ("oxygen-saturation", "59408-5", "Oxygen saturation by pulse oximetry"),
+    ("arterial-ph", "2744-1", "Arterial pH"),
+    ("arterial-carbon-dioxide", "2019-8", "Arterial carbon dioxide tension"),
 )
 
 LOINC_TERMS: dict[str, msgspec.Raw] = {

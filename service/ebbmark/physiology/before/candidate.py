@@ -13,6 +13,7 @@ from enum import Enum
 from ebbmark.physiology.before.ards_class import ALSO_NEEDED, ArdsClass, ards_classes, gas_doubts
 from ebbmark.physiology.before.gas_doubts import GasDoubt
 from ebbmark.physiology.before.indication import Indication, by_severity
+from ebbmark.physiology.before.present_state import PresentState, present_state
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk, RiskConcept, Scope
 from ebbmark.physiology.before.risk_readings import ReadingRisk, risks_in_readings
 from ebbmark.physiology.readings import Reading
@@ -59,6 +60,7 @@ class Candidate:
         findings: every condition of the table, gravest class first, whatever the record says of it.
         reading_risks: what the readings themselves show.
         doubts: readings that cannot be true as they were sent.
+        state: circulation and gas exchange as they were read.
         not_recognised: slugs that no concept of the table has; nothing is dropped silently.
         missing: what would be needed to judge, in plain phrases.
         standing: where the answer stands.
@@ -71,6 +73,7 @@ class Candidate:
     findings: tuple[Finding, ...]
     reading_risks: tuple[ReadingRisk, ...]
     doubts: tuple[GasDoubt, ...]
+    state: PresentState
     not_recognised: tuple[str, ...]
     missing: tuple[str, ...]
     standing: Standing
@@ -131,6 +134,7 @@ def assess_candidate(
         findings=findings,
         reading_risks=risks,
         doubts=doubts,
+        state=present_state(readings, at_s=at_s),
         not_recognised=tuple(sorted({*present, *refuted} - known)),
         missing=tuple(missing),
         standing=standing,

@@ -11,13 +11,12 @@ from dataclasses import dataclass
 from typing import Final
 
 from ebbmark.physiology.before.ards_class import latest
+from ebbmark.physiology.before.in_force import span_words
+from ebbmark.physiology.before.present_state import lowest_pressure
 from ebbmark.physiology.before.risk_concepts import Risk
 from ebbmark.physiology.readings import Quantity, Reading
 
 __all__ = ["READING_RISKS", "ReadingRisk", "risks_in_readings"]
-
-RECENT_S: Final = 3600.0
-"""A mean arterial pressure older than this says nothing about the circulation now. This project's choice."""
 
 _UNIT_GUIDE: Final = "a public unit guide, not a trial (read at second hand, weak)"
 _TRIAL: Final = "exclusions of Kacmarek et al, Crit Care Med 2016;44:32-42, in Cochrane review CD006667"
@@ -68,9 +67,7 @@ def risks_in_readings(
 
     Source: each threshold's own, see `ReadingRisk.citation`.
     """
-    pressure = latest(readings, Quantity.MEAN_ARTERIAL_PRESSURE, at_s)
-    if pressure is not None and at_s - pressure.start_s > RECENT_S:
-        pressure = None
+    pressure = lowest_pressure(readings, at_s)
     values = {
         "mean arterial pressure of the last hour": None if pressure is None else pressure.value,
         "vasopressor dose": noradrenaline_equivalent_mcg_per_kg_per_min,
@@ -83,9 +80,18 @@ def risks_in_readings(
         value = values[threshold.of]
         if value is not None and threshold.sign * (value - threshold.limit) > 0:
             source = pressure.source if pressure is not None and threshold.of.startswith("mean arterial") else None
-            sentence = threshold.sentence.format(value=value)
+            when = _when(pressure, readings, at_s) if source is not None and pressure is not None else ""
+            sentence = threshold.sentence.format(value=value, when=when)
             found.append(ReadingRisk(threshold.slug, threshold.risk, value, source, threshold.citation, sentence))
     return tuple(found), [words for words, value in values.items() if value is None]
+
+
+def _when(lowest: Reading, readings: Sequence[Reading], at_s: float) -> str:
+    """How long ago it was, and what it is now where it has come back."""
+    last = latest(readings, Quantity.MEAN_ARTERIAL_PRESSURE, at_s)
+    now = f"; it is {last.value:g} mmHg now" if last is not None and last.value > lowest.value else ""
+    ago = f"{span_words(at_s - lowest.start_s)} ago" if lowest.start_s <= at_s else "just now"
+    return f" ({ago}{now})"
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,8 +109,8 @@ _NO_EVIDENCE: Final = "an exclusion of a trial of the open lung approach, so the
 # fmt: off
 _THRESHOLDS: Final = (
     _Threshold("mean-arterial-pressure-low", "mean arterial pressure of the last hour", -1, 65.0, Risk.HIGH,
-               "Mean arterial pressure is {value:g} mmHg; one unit's guide avoids manoeuvres below 65 mmHg.",
-               _UNIT_GUIDE),
+               "The lowest mean arterial pressure of the last hour was {value:g} mmHg{when}; one unit's guide avoids "
+               "manoeuvres below 65 mmHg.", _UNIT_GUIDE),
     _Threshold("vasopressor-high", "vasopressor dose", 1, 0.2, Risk.HIGH,
                "The vasopressor dose equals {value:g} mcg/kg/min of noradrenaline; one unit's guide avoids manoeuvres "
                "above 0.2 mcg/kg/min.", _UNIT_GUIDE),

@@ -1,0 +1,150 @@
+"""Which vasopressor runs now, and how fast? FHIR R4 MedicationAdministration with a rate in micrograms/kg/min.
+
+Noradrenaline and adrenaline count, one for one (Goradia et al 2020, as the public query mimic-iv/concepts/medication/
+norepinephrine_equivalent_dose.sql of MIT-LCP/mimic-code reads it). Another rate needs a weight that is not guessed: it
+is listed and said. Other drugs are not looked for. None sent is not none given.
+Codes, each seen with its name in at least two independent public repositories: RxNorm 7512 and 3992, ATC C01CA03 and
+C01CA24, SNOMED CT 45555007. Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/medicationadministration.html.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import msgspec
+
+from ebbmark.fhir.problems import Problem
+from ebbmark.fhir.reading.codes import SNOMED
+from ebbmark.fhir.reading.decoder_faults import split_message, wrong
+from ebbmark.fhir.reading.elements import Codeable, Meta, Period, QuantityValue, Reference
+from ebbmark.fhir.reading.times import seconds
+from ebbmark.fhir.reading.units import UCUM
+from ebbmark.fhir.reasons import Reason
+from ebbmark.fhir.references import reference_to
+from ebbmark.fhir.request import Ignored, Source
+from ebbmark.physiology.before.vasopressors import Infusion
+
+__all__ = ["Infusions", "read_infusions"]
+
+RXNORM = "http://www.nlm.nih.gov/research/umls/rxnorm"
+_ATC = ("http://www.whocc.no/atc", "http://fhir.de/CodeSystem/bfarm/atc", "http://fhir.de/CodeSystem/dimdi/atc")
+_DRUGS: dict[tuple[str, str], str] = {
+    (RXNORM, "7512"): "noradrenaline",
+    (RXNORM, "3992"): "adrenaline",
+    (SNOMED, "45555007"): "noradrenaline",
+    **{(system, "C01CA03"): "noradrenaline" for system in _ATC},
+    **{(system, "C01CA24"): "adrenaline" for system in _ATC},
+}
+_RATES = frozenset({"ug/kg/min", "mcg/kg/min", "µg/kg/min"})
+_MOST = 5.0  # as for the parameter noradrenaline-equivalent
+_GIVEN = frozenset({"in-progress", "completed", "stopped"})
+
+
+class _Dosage(msgspec.Struct, frozen=True):
+    rateQuantity: QuantityValue | None = None
+    rateRatio: object = None
+
+
+class _Given(msgspec.Struct, frozen=True, tag_field="resourceType", tag="MedicationAdministration"):
+    """FHIR MedicationAdministration, as far as it is read."""
+
+    id: str = ""
+    meta: Meta | None = None
+    implicitRules: str = ""
+    modifierExtension: object = None
+    status: str = ""
+    medicationCodeableConcept: Codeable | None = None
+    subject: Reference | None = None
+    effectiveDateTime: str = ""
+    effectivePeriod: Period | None = None
+    dosage: _Dosage | None = None
+
+
+@dataclass(slots=True)
+class Infusions:
+    """What the MedicationAdministrations of one request say; filled once.
+
+    Attributes:
+        read: infusions; the source of each counts from 0.
+        sources: the inputs that they came from.
+        subjects: FHIRPath of the first one by reference of its subject.
+        ignored: those of a vasopressor that do not count, each with its reason.
+        problems: what stops the request.
+    """
+
+    read: list[Infusion] = field(default_factory=list)
+    sources: list[Source] = field(default_factory=list)
+    subjects: dict[str, str] = field(default_factory=dict)
+    ignored: list[Ignored] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
+
+
+def read_infusions(given: Sequence[tuple[object, str, str]], now_s: float) -> Infusions:
+    """Read the vasopressors among the MedicationAdministrations of a request; other drugs are left to be listed.
+
+    Args:
+        given: each as plain JSON, with its FHIRPath and its fullUrl, which may be empty.
+        now_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
+    """
+    found = Infusions()
+    for value, path, full_url in given:
+        try:
+            one = msgspec.convert(value, _Given)
+        except (msgspec.ValidationError, RecursionError) as error:
+            message, below = split_message(str(error))
+            found.problems.append(wrong(message, path + below))
+            continue
+        drug = _drug(one)
+        if drug is not None:
+            reference = reference_to(
+                "MedicationAdministration", one.id, one.meta.versionId if one.meta else "", full_url
+            )
+            _read(one, drug, path, reference, now_s, found)
+    return found
+
+
+def _drug(one: _Given) -> str | None:
+    codings = one.medicationCodeableConcept.coding if one.medicationCodeableConcept else []
+    return next((drug for coding in codings if (drug := _DRUGS.get((coding.system, coding.code.upper())))), None)
+
+
+def _read(one: _Given, drug: str, path: str, reference: str, now_s: float, found: Infusions) -> None:
+    def leave_out(reason: Reason, sentence: str) -> None:
+        found.ignored.append(Ignored(path, reference, reason.slug, f"{drug.capitalize()}: {sentence}"))
+
+    if one.status not in _GIVEN:
+        return leave_out(Reason.STATUS_UNKNOWN, f"its status is {one.status[:40] or 'missing'}, so it was not given.")
+    if one.subject is None or not one.subject.reference:
+        return leave_out(Reason.OTHER_SUBJECT, "it names no patient by reference.")
+    found.subjects.setdefault(one.subject.reference, path)
+    if one.implicitRules or one.modifierExtension:
+        return leave_out(Reason.MODIFIER_EXTENSION, "it carries a modifier extension that is not known here.")
+    start_s, end_s = _times(one)
+    if start_s is None:
+        return leave_out(Reason.NO_TIME, "it says not when, with a zone, it was given.")
+    if start_s > now_s:
+        return leave_out(Reason.FUTURE, "it begins after the instant that counts as now.")
+    rate = one.dosage.rateQuantity if one.dosage else None
+    if rate is None or rate.value is None or rate.comparator:
+        return leave_out(Reason.NO_VALUE, "it has no rate as a Quantity.")
+    if (rate.code or rate.unit) not in _RATES or rate.system not in ("", UCUM):
+        return leave_out(Reason.UNIT_UNKNOWN, "its rate is not in ug/kg/min, and no weight is guessed.")
+    if not 0.0 <= rate.value <= _MOST:
+        return leave_out(Reason.OUT_OF_RANGE, f"its rate is not between 0 and {_MOST:g} ug/kg/min.")
+    charted = one.effectivePeriod is None
+    going_on = not charted and end_s is None and one.status == "in-progress"
+    infusion = Infusion(drug, rate.value, start_s, end_s, going_on, charted, len(found.read))
+    text = f"infusion|{drug}|{rate.value!r}|ug/kg/min|{start_s!r}|{end_s!r}"
+    found.read.append(infusion)
+    found.sources.append(Source(path, reference, text))
+    return None
+
+
+def _times(one: _Given) -> tuple[float | None, float | None]:
+    if one.effectivePeriod is not None:
+        start, end = seconds(one.effectivePeriod.start), seconds(one.effectivePeriod.end)
+    else:
+        start = seconds(one.effectiveDateTime)
+        end = None
+    return (start if isinstance(start, float) else None), (end if isinstance(end, float) else None)

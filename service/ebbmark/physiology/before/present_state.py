@@ -1,0 +1,93 @@
+"""In which state of circulation and gas exchange is this patient, each reading shown with its age?
+
+Mean arterial pressure is shown twice where it moved: the latest, and the lowest of the last hour, since a pressure that
+has just come back is not a stable one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final, NamedTuple
+
+from ebbmark.physiology.before.ards_class import latest
+from ebbmark.physiology.before.in_force import span_words
+from ebbmark.physiology.before.shown_inputs import ShownInput, shown
+from ebbmark.physiology.readings import Quantity, Reading
+
+__all__ = ["RECENT_S", "PresentState", "lowest_pressure", "present_state"]
+
+RECENT_S: Final = 3600.0
+"""The window in which the lowest mean arterial pressure counts. This project's choice."""
+
+SHOWN_S: Final = 24 * 3600.0
+"""A reading older than this is not shown as the present state. This project's choice."""
+
+_SHOWN: Final = (
+    (Quantity.MEAN_ARTERIAL_PRESSURE, "mean arterial pressure"),
+    (Quantity.SYSTOLIC_ARTERIAL_PRESSURE, "systolic arterial pressure"),
+    (Quantity.HEART_RATE, "heart rate"),
+    (Quantity.SPO2, "SpO2"),
+    (Quantity.PH, "pH"),
+    (Quantity.PACO2, "PaCO2"),
+)
+
+
+class PresentState(NamedTuple):
+    """What the readings show.
+
+    Attributes:
+        shown: in a fixed order, the latest of each.
+        lowest_pressure: mean arterial pressure of the last hour where it was lower than it is now; None otherwise.
+        not_shown: what was not sent, or is too old to be the present state, in plain phrases.
+        sentence: all of it.
+    """
+
+    shown: tuple[ShownInput, ...]
+    lowest_pressure: ShownInput | None
+    not_shown: tuple[str, ...]
+    sentence: str
+
+
+def lowest_pressure(readings: Sequence[Reading], at_s: float) -> Reading | None:
+    """The lowest mean arterial pressure of the last hour, the later one of two alike; None where none was read.
+
+    Args:
+        readings: of one patient, in any order.
+        at_s: time of the question [s since 1970-01-01T00:00:00Z].
+    """
+    last = latest(readings, Quantity.MEAN_ARTERIAL_PRESSURE, at_s)
+    until_s = at_s if last is None else max(at_s, last.start_s)
+    recent = [
+        one
+        for one in readings
+        if one.quantity is Quantity.MEAN_ARTERIAL_PRESSURE and at_s - RECENT_S <= one.start_s <= until_s
+    ]
+    return min(recent, key=lambda one: (one.value, -one.start_s, one.source), default=None)
+
+
+def present_state(readings: Sequence[Reading], *, at_s: float) -> PresentState:
+    """Show what there is.
+
+    Args:
+        readings: of one patient, in any order.
+        at_s: time of the question [s since 1970-01-01T00:00:00Z].
+
+    Source: the windows are this project's choice.
+    """
+    found: list[ShownInput] = []
+    not_shown: list[str] = []
+    for quantity, words in _SHOWN:
+        one = latest(readings, quantity, at_s)
+        if one is None:
+            not_shown.append(words)
+        elif at_s - one.start_s > SHOWN_S:
+            not_shown.append(f"{words} (the latest is {span_words(at_s - one.start_s)} old)")
+        else:
+            found.append(shown(one, at_s))
+    lowest, last = lowest_pressure(readings, at_s), latest(readings, Quantity.MEAN_ARTERIAL_PRESSURE, at_s)
+    fell = lowest is not None and last is not None and lowest.value < last.value
+    as_lowest = shown(lowest, at_s, how="as the lowest of the last hour") if fell and lowest is not None else None
+    told = [one.sentence for one in (*found[:1], *([as_lowest] if as_lowest else []), *found[1:])]
+    parts = [f"{'; '.join(told)}."] if told else []
+    parts += [f"Not shown, since not sent or too old: {', '.join(not_shown)}."] if not_shown else []
+    return PresentState(tuple(found), as_lowest, tuple(not_shown), " ".join(parts))
