@@ -170,7 +170,7 @@ def test_a_stop_criterion_in_a_trial_in_progress_is_critical() -> None:
 
     assert told["indicator"] == "critical"
     assert told["summary"] == (
-        "Stop criterion met in the PEEP trial: SpO2 82 %, limit below 85 %. Look at the patient now."
+        "Look at the patient now: a stop criterion was met in the PEEP trial, SpO2 82 % at 09:11 UTC."
     )
     assert "suggestions" not in told
     assert "defaults that no clinician of this site has signed" in told["detail"]

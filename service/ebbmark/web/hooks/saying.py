@@ -8,8 +8,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from ebbmark.fhir.bedside.answer import Answer, Coded
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.physiology.advice.advice import Severity
+from ebbmark.physiology.during.stop_criteria import NOT_AMONG_THE_READINGS
 from ebbmark.physiology.wording import level
 from ebbmark.web.hooks.findings import Obstacle, OrderDiffers, StopMet, TrialRead
 from ebbmark.web.hooks.judging import tolerance
@@ -41,16 +43,28 @@ def said_of_stop(finding: StopMet) -> Said:
     answer = finding.answer
     met = [one.text for one in answer.warnings]
     criterion = met[0].partition(" (")[0].partition(": ")[2] if met else ""
-    summary = f"Stop criterion met in the PEEP trial: {criterion}. Look at the patient now."
-    rest = answer.said[1:]
+    summary = f"Look at the patient now: a stop criterion was met in the PEEP trial, {criterion}."
     parts = (
         f"**{PRELIMINARY}** A PEEP trial is in progress, and its stop limits ask for it to stop.",
         section("Met", bullets([escaped(text) for text in met])),
-        section("Beside that", bullets([escaped(text) for text in rest])),
-        section("Limits", bullets([escaped(f"{one.title}: {one.citation}") for one in answer.rules[-1:]])),
+        section("Beside that", bullets([escaped(text) for text in (*answer.said[1:], *_unchecked(answer))])),
+        section("Limits", *[escaped(one.citation) for one in answer.rules if one.slug == "stop-limits"]),
         escaped(f"Ebbmark {answer.engine_version}; answer {answer.identity[:16]}."),
     )
     return Said(summary, "critical", "\n\n".join(part for part in parts if part))
+
+
+def _unchecked(answer: Answer) -> tuple[str, ...]:
+    """How many criteria could not be checked, and what nobody can check from readings."""
+    states = [
+        value.code
+        for one in answer.statements
+        if one.kind == "stop-criteria"
+        for _, value in one.parts
+        if isinstance(value, Coded)
+    ]
+    count = sum(1 for one in states if one not in ("criterion-met", "criterion-held"))
+    return (f"{count} of {len(states)} stop criteria could not be checked. {NOT_AMONG_THE_READINGS}",)
 
 
 def said_of_trial(finding: TrialRead) -> Said:
