@@ -277,6 +277,16 @@ def test_the_issuer_in_a_reply_is_welcome_where_it_is_the_right_one(site: Launch
     assert browser.probe(tab_of(page)).status == 200
 
 
+def test_a_server_that_always_names_itself_in_replies_must_do_so(site: LaunchSite, browser: Browser) -> None:
+    site.configuration["authorization_response_iss_parameter_supported"] = True
+    reply = browser.consent_to(launch_of(site))
+
+    page = browser.get(reply)
+
+    assert page.heading == "This reply comes from another sign-in"
+    assert site.token_requests == []
+
+
 def test_a_reply_in_another_browser_opens_nothing(site: LaunchSite, browser: Browser, service: Running) -> None:
     reply = browser.consent_to(launch_of(site))
 

@@ -5,7 +5,8 @@ call: an address on a host that nobody listed is as good as none.
 
 Source: SMART App Launch 2.2, conformance (smart-configuration: issuer, jwks_uri, authorization_endpoint,
 token_endpoint, revocation_endpoint, code_challenge_methods_supported; addresses may be relative to the FHIR base
-URL); OpenID Connect Discovery 1.0 section 4 for a jwks_uri that is not named there.
+URL); OpenID Connect Discovery 1.0 section 4 for a jwks_uri that is not named there; RFC 9207 section 3
+(authorization_response_iss_parameter_supported).
 """
 
 from __future__ import annotations
@@ -44,6 +45,7 @@ class LaunchServer:
         key_set_url: where the keys of the issuer are; None where nobody signs.
         revoke_url: where tokens are given back; None where they are not.
         algorithms: signature algorithms taken from us; None where that is not said.
+        names_itself: whether every reply that it sends by the browser names the issuer.
     """
 
     authorize_url: str
@@ -52,6 +54,7 @@ class LaunchServer:
     key_set_url: str | None = None
     revoke_url: str | None = None
     algorithms: tuple[str, ...] | None = None
+    names_itself: bool = False
 
 
 class _Configuration(msgspec.Struct):
@@ -62,6 +65,7 @@ class _Configuration(msgspec.Struct):
     revocation_endpoint: str | None = None
     code_challenge_methods_supported: list[str] | None = None
     token_endpoint_auth_signing_alg_values_supported: list[str] | None = None
+    authorization_response_iss_parameter_supported: bool = False
 
 
 class _Issuer(msgspec.Struct):
@@ -109,6 +113,7 @@ async def discovered_launch(
         key_set_url=key_set_url,
         revoke_url=urljoin(base, found.revocation_endpoint) if found.revocation_endpoint else None,
         algorithms=None if algorithms is None else tuple(algorithms),
+        names_itself=found.authorization_response_iss_parameter_supported,
     )
     return _unlisted(server, base, hosts) or server
 

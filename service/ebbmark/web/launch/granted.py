@@ -16,13 +16,13 @@ __all__ = ["NEEDED_TO_READ", "NEEDED_TO_WRITE", "USUAL_SCOPE", "missing", "with_
 
 NEEDED_TO_READ = ("Patient.r", "Observation.rs")
 NEEDED_TO_WRITE = (
-    "Observation.cru",
+    "Observation.crus",
     "GuidanceResponse.crus",
-    "DetectedIssue.cru",
+    "DetectedIssue.crus",
     "Device.c",
-    "Provenance.c",
+    "Provenance.cs",
 )
-"""A new answer is created, and an earlier one found and marked as superseded."""
+"""A new answer is created; an earlier one is searched for by its Provenance, read, and marked as superseded."""
 
 USUAL_SCOPE = (
     "openid fhirUser online_access patient/Patient.rs patient/Observation.crus patient/GuidanceResponse.crus "

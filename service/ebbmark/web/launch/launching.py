@@ -171,7 +171,7 @@ async def _session(door: SmartDoor, request: Request, client: SmartClient, pendi
 def _code(request: Request, server: LaunchServer) -> str:
     reply = request.query_params
     issuers = reply.getlist("iss")
-    if issuers and (server.issuer is None or issuers != [server.issuer]):
+    if (issuers or server.names_itself) and (server.issuer is None or issuers != [server.issuer]):
         raise refused(Why.OTHER_ISSUER)
     errors = reply.getlist("error")
     if errors:

@@ -8,7 +8,6 @@ may be refused there, and the session goes on with the cookie that the first one
 
 from __future__ import annotations
 
-from collections import OrderedDict
 from collections.abc import Awaitable, Callable
 from hashlib import sha256
 
@@ -38,7 +37,7 @@ class Renewals:
     def __init__(self, steady_s: Callable[[], float]) -> None:
         self._steady_s = steady_s
         self._flights: dict[bytes, SingleFlight[Outcome]] = {}
-        self._done: OrderedDict[bytes, tuple[Outcome, float]] = OrderedDict()
+        self._done: dict[bytes, tuple[Outcome, float]] = {}
 
     async def of(self, refresh_token: str, renew: Callable[[], Awaitable[Outcome]]) -> Outcome:
         """Renew, or join a renewal of the same token.
@@ -47,9 +46,10 @@ class Renewals:
             refresh_token: that is used.
             renew: asks the record's authorization server.
         """
+        self._forget()
         name = sha256(refresh_token.encode()).digest()
         known = self._done.get(name)
-        if known is not None and self._steady_s() < known[1]:
+        if known is not None:
             return known[0]
 
         async def once() -> Outcome:
@@ -57,14 +57,17 @@ class Renewals:
                 outcome = await renew()
                 passing = isinstance(outcome, SignInFailure) and outcome.trouble is Trouble.SIGN_IN_FAILED
                 self._done[name] = (outcome, self._steady_s() + (AFTER_FAILURE_S if passing else REMEMBERED_S))
-                self._done.move_to_end(name)
-                while len(self._done) > MOST_REMEMBERED:
-                    self._done.popitem(last=False)
                 return outcome
             finally:
                 self._flights.pop(name, None)
 
         return await self._flights.setdefault(name, SingleFlight(once))()
+
+    def _forget(self) -> None:
+        """Let go of tokens that nobody will ask for any more."""
+        now_s = self._steady_s()
+        kept = [(name, done) for name, done in self._done.items() if now_s < done[1]]
+        self._done = dict(kept[-MOST_REMEMBERED:])
 
     def cancel(self) -> None:
         """End the renewals that nobody waits for any more."""
