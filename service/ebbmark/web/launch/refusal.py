@@ -130,8 +130,8 @@ class Why(Enum):
         403,
         "The record did not grant what the page needs",
         "To show a trial it must read the patient and the measurements. Not granted:",
-        "Ask for these scopes to be allowed for Ebbmark in the record. What still works without them: the "
-        "demonstration at /demo, and the same calculation on data sent to it.",
+        "Ask for these scopes to be allowed for Ebbmark in the record. What still works without them: the same "
+        "calculation on data that is sent to this service, and its demonstration where that is switched on.",
     )
     TOO_LONG = (
         502,
