@@ -30,6 +30,8 @@ def test_no_generated_request_meets_a_fault(case: schemathesis.Case[Any]) -> Non
         if response.status_code not in TRANSPORT_STATUS
         else [not_a_server_error],
     )
-    assert response.headers["cache-control"] == ["no-store"]
+    # Nothing is kept but the stylesheet and the script, which are about nobody.
+    kept = str(case.operation.path).startswith("/page/") and response.status_code in (200, 304)
+    assert kept or response.headers["cache-control"] == ["no-store"]
     if response.status_code >= 400:
         assert json.loads(response.content)["resourceType"] == "OperationOutcome"

@@ -19,7 +19,7 @@ from ebbmark.record.write_back import write_back
 from live.fault_proxy import Fault, FaultProxy
 from live.faulty_writing import WRITERS_OF_ONE, Outcome, Plan, run
 from live.many_recommendations import jobs, load_inputs, talking_to
-from live.written_once import Found, Job, found_of, look
+from live.written_once import Found, Job, found_of, look, look_when_settled
 
 pytestmark = pytest.mark.live
 
@@ -155,4 +155,4 @@ def test_a_cut_while_the_record_is_at_work_leaves_all_or_nothing(
     outcome = asyncio.run(_tried_once(job, record_base_url, Fault.CUT_AT_WORK))
 
     assert outcome.state is WriteState.UNKNOWN
-    assert found_of(job, look(record)) in {Found.WHOLE, Found.NOTHING}
+    assert found_of(job, look_when_settled(record)) in {Found.WHOLE, Found.NOTHING}

@@ -19,13 +19,27 @@ from ebbmark.fhir.writing.frame import RESULT_SYSTEM
 from ebbmark.fhir.writing.provenance import SOFTWARE_SYSTEM
 from ebbmark.record.outcome import WriteOutcome, WriteState
 
-__all__ = ["Call", "Found", "Job", "Key", "Verdict", "census", "found_of", "job_of", "look", "verdict_of"]
+__all__ = [
+    "Call",
+    "Found",
+    "Job",
+    "Key",
+    "Verdict",
+    "census",
+    "found_of",
+    "job_of",
+    "look",
+    "look_when_settled",
+    "verdict_of",
+]
 
 Json = dict[str, Any]
 Key = tuple[str, str]
 """Resource type, and the token by which the resource is found again."""
 
 OWN_SYSTEMS = frozenset({RESULT_SYSTEM, SOFTWARE_SYSTEM})
+MOST_LOOKS = 10
+"""How often one looks again at a record that is still at work."""
 PAGE = 200
 
 
@@ -111,15 +125,33 @@ def look(record: httpx.Client) -> dict[Key, list[Json]]:
     return held
 
 
+def look_when_settled(record: httpx.Client) -> dict[Key, list[Json]]:
+    """The same, where the record may still be at work: looked at again until nothing moves any more."""
+    before = look(record)
+    for _ in range(MOST_LOOKS):
+        now = look(record)
+        if now == before:
+            return now
+        before = now
+    raise AssertionError("the record did not come to rest")
+
+
 def _all(record: httpx.Client, kind: str) -> list[Json]:
+    for _ in range(MOST_LOOKS):
+        total, resources = _pages(record, kind)
+        if len({resource["id"] for resource in resources}) == len(resources) == total:
+            return resources
+    # A look that misses or repeats something would judge wrongly either way.
+    raise AssertionError(f"the pages of {kind} do not agree with their total")
+
+
+def _pages(record: httpx.Client, kind: str) -> tuple[int, list[Json]]:
     page = _got(record, f"/{kind}", {"_count": str(PAGE), "_total": "accurate", "_sort": "_id"})
     total, resources = page["total"], [entry["resource"] for entry in page.get("entry", ())]
     while links := [link["url"] for link in page["link"] if link["relation"] == "next"]:
         page = _got(record, links[0])
         resources += [entry["resource"] for entry in page.get("entry", ())]
-    # A look that misses or repeats something would judge wrongly either way.
-    assert len({resource["id"] for resource in resources}) == len(resources) == total, kind
-    return resources
+    return total, resources
 
 
 def census(record: httpx.Client) -> Counter[str]:
