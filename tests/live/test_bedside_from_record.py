@@ -6,7 +6,7 @@ import httpx
 import pytest
 
 from bedside_builders import Said, condition, row, rows_down, stamp, value_of
-from fhir_builders import Json, observation, to_bytes
+from fhir_builders import Json, observation, quantity, to_bytes
 from live.record_server import problems, validate_with_server
 from live.test_titration_from_record import Ward, door, ward
 
@@ -62,6 +62,29 @@ def test_each_question_is_answered_from_the_record(ward: Ward, operation: str, n
 
     assert "Read from the record:" in answer.remarks
     assert "after the instant that counts as now" not in answer.remarks
+
+
+def test_a_suggestion_that_was_written_to_the_record_is_the_one_that_peep_is_compared_with(ward: Ward) -> None:
+    ward.chart(*NOW, *rows_down(DOWN, spo2=93.0), *AFTER)
+    written = ward.door.ask(
+        to_bytes(
+            {
+                "resourceType": "Parameters",
+                "parameter": [
+                    {"name": "patient-reference", "valueReference": {"reference": ward.patient}},
+                    {"name": "as-of", "valueInstant": stamp(60)},
+                    {"name": "margin", "valueQuantity": quantity(4.0)},
+                    {"name": "write-back", "valueBoolean": True},
+                ],
+            }
+        )
+    )
+    assert written.headers["ebbmark-write-back"] == "written", written.text
+    (suggestion,) = ward.results()
+
+    answer = said(ward, "check-validity", "2026-03-03T10:00:00Z")
+
+    assert f"is that of the answer that stands in the record: Observation/{suggestion['id']}" in answer.remarks
 
 
 def test_conditions_are_found_in_the_record_with_their_versions(ward: Ward) -> None:

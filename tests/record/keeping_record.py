@@ -118,7 +118,8 @@ class KeepingRecord:
         return [
             one
             for one in self.held.values()
-            if one["resourceType"] == "Observation" and one["code"]["coding"][0]["code"] == code
+            if one["resourceType"] == "Observation"
+            and code in [coding["code"] for coding in one["code"].get("coding", ())]
         ]
 
 

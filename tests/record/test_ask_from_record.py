@@ -3,24 +3,30 @@
 from __future__ import annotations
 
 import asyncio
+import json
 from datetime import UTC, datetime
+from typing import Protocol
 
 import httpx
 import pytest
 import respx
 
-from bedside_builders import Said, asked, condition, parameter, row, rows_down, stamp, value_of
+from bedside_builders import Said, asked, body_of, condition, parameter, row, rows_down, stamp, value_of
 from ebbmark.bedside.questions import QUESTIONS
 from ebbmark.fhir.bedside.answer import Answer
 from ebbmark.fhir.bedside.site import NO_SITE
 from ebbmark.fhir.bedside.write import write_answer
 from ebbmark.fhir.problems import ProblemKind, Rejected, status_of
 from ebbmark.fhir.writing.validate import validate
+from ebbmark.fhir.writing.write import as_transaction, write_bundle
+from ebbmark.recommend import recommend
 from ebbmark.record.ask_from_record import ask_from_record
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.from_record import ReadLimits
 from ebbmark.record.reading import Waiting
+from ebbmark.record.supersede import write_current
 from fhir_builders import LOINC, Json, height, patient
+from record.keeping_record import KeepingRecord
 from record.searchable_record import BASE, SearchableRecord
 from record.waits import Waits, noon
 
@@ -38,13 +44,17 @@ AFTER = [
 ]
 
 
+class Attachable(Protocol):
+    def attach(self, router: respx.MockRouter) -> None: ...
+
+
 def whole(*resources: Json) -> SearchableRecord:
     return SearchableRecord([patient(), height(), *resources])
 
 
 def answer(
     operation: str,
-    record: SearchableRecord,
+    record: Attachable,
     *given: Json,
     now: str,
     encounter: str | None = None,
@@ -71,7 +81,7 @@ def answer(
         return asyncio.run(ask())
 
 
-def said(operation: str, record: SearchableRecord, *given: Json, now: str) -> Said:
+def said(operation: str, record: Attachable, *given: Json, now: str) -> Said:
     written = Said(write_answer(answer(operation, record, *given, now=now), recorded_s=second_of(now)))
     assert validate(written.bundle) == ()
     return written
@@ -79,7 +89,7 @@ def said(operation: str, record: SearchableRecord, *given: Json, now: str) -> Sa
 
 def refused(
     operation: str,
-    record: SearchableRecord,
+    record: Attachable,
     *given: Json,
     now: str,
     period: tuple[str, str] | None = None,
@@ -271,3 +281,89 @@ def test_of_the_encounter_named_the_readings_are_read_and_the_conditions_of_any(
 
     assert "1 resources of another encounter, or of none" in " ".join(found.request.notes)
     assert [one.kind for one in found.warnings] == ["condition-shock"]
+
+
+def answered_before(*, margin: float | None = None, trial: list[Json] | None = None) -> KeepingRecord:
+    """A record that keeps the day of one patient, and the answer of this service for its trial."""
+    record = KeepingRecord()
+    charted = [*REST, *(trial or rows_down(DOWN)), *AFTER]
+    for one in (patient(), height(), *charted):
+        record.put(f"{one['resourceType']}/{one['id']}", {**one, "meta": {}})
+    kept = [one for one in record.held.values() if one["resourceType"] == "Observation"]
+    given: list[Json] = []
+    if margin is not None:
+        quantity = {"value": margin, "unit": "cm[H2O]", "system": "http://unitsofmeasure.org", "code": "cm[H2O]"}
+        given.append({"name": "margin", "valueQuantity": quantity})
+    recommendation = recommend(body_of(kept, given), at_s=second_of(stamp(60)))
+    transaction = as_transaction(write_bundle(recommendation, recorded_s=second_of(stamp(60))), "Patient/p1")
+
+    async def write() -> None:
+        async with RecordClient(RecordSettings(BASE, (BASE,))) as client:
+            await write_current(transaction, record=client, waiting=Waiting(Waits(), noon))
+
+    with respx.mock(assert_all_called=False) as router:
+        record.attach(router)
+        asyncio.run(write())
+    return record
+
+
+def test_the_suggestion_that_stands_in_the_record_is_the_one_that_peep_is_compared_with() -> None:
+    record = answered_before(margin=4.0)
+    (suggestion,) = record.of("suggested-peep")
+
+    found = answer("check-validity", record, now=stamp(100))
+
+    assert found.request.asked.suggested_peep_cmh2o == suggestion["valueQuantity"]["value"] == 14.0
+    assert (
+        f"The suggested PEEP of 14 cmH2O is that of the answer that stands in the record: "
+        f"Observation/{suggestion['id']}, not signed yet."
+    ) in found.request.notes
+
+
+def test_a_suggestion_that_the_caller_names_counts_before_that_of_the_record() -> None:
+    record = answered_before(margin=4.0)
+
+    found = answer("check-validity", record, parameter("suggested-peep", (11.0, "cm[H2O]")), now=stamp(100))
+
+    assert found.request.asked.suggested_peep_cmh2o == 11.0
+
+
+def test_an_answer_that_was_superseded_is_not_the_one_that_stands() -> None:
+    record = answered_before(margin=4.0)
+    for place, one in list(record.held.items()):
+        if any(name in json.dumps(one["code"]) for name in ("suggested-peep", "closing-pressure") if "code" in one):
+            record.held[place] = {**one, "status": "cancelled"}
+
+    assert answer("check-validity", record, now=stamp(100)).request.asked.suggested_peep_cmh2o is None
+
+
+def test_the_suggestion_of_an_earlier_trial_is_not_taken_for_that_of_a_later_one() -> None:
+    record = answered_before(margin=4.0)
+    later = [*rows_down(DOWN, start=200.0, name="later"), row(stamp(212), "kept", peep_set=10.0)]
+    for one in later:
+        record.put(f"Observation/{one['id']}", {**one, "meta": {}})
+
+    assert answer("check-validity", record, now=stamp(240)).request.asked.suggested_peep_cmh2o is None
+
+
+def test_a_titration_of_days_ago_is_found_by_its_answer() -> None:
+    record = answered_before()
+
+    found = answer("check-validity", record, now="2026-03-05T10:00:00Z")
+
+    assert found.said
+    assert found.span_s[0] == second_of(stamp(12))
+
+
+def test_where_earlier_answers_cannot_be_looked_for_that_is_said() -> None:
+    class Closed(SearchableRecord):
+        def page(self, kind: str, query: dict[str, list[str]], text: str) -> httpx.Response:
+            return httpx.Response(403) if "closing-pressure" in text else super().page(kind, query, text)
+
+    record = Closed([patient(), height(), *REST, *rows_down(DOWN), *AFTER])
+
+    found = answer("check-validity", record, now=stamp(60))
+
+    assert any(
+        note.startswith("Earlier answers of this service could not be looked for") for note in found.request.notes
+    )

@@ -15,7 +15,7 @@ from ebbmark.physiology.after.surveillance import watch
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
 
-__all__ = ["validity_answer"]
+__all__ = ["trial_before", "validity_answer"]
 
 OPERATION = "check-validity"
 
@@ -28,12 +28,7 @@ def validity_answer(request: BedsideRequest, _: Site) -> Answer:
     Raises:
         Rejected: it is not known when PEEP was set after the trial.
     """
-    readings = request.readings
-    if request.asked.titrated_s is not None:
-        # Of the trials in the record the last one before that instant is meant.
-        readings = tuple(one for one in readings if one.start_s <= request.asked.titrated_s)
-    found = read_trial(readings, request.protocol)
-    trial = found if isinstance(found, Trial) else None
+    trial = trial_before(request)
     moments = moments_of(request, trial)
     suggested, how = _suggested(request, trial)
     until_s = min(request.as_of_s, moments.titrated_s + SETTLING_S)
@@ -69,6 +64,18 @@ def validity_answer(request: BedsideRequest, _: Site) -> Answer:
         dated=True,
         more_would_help=bool(answer.not_checked),
     )
+
+
+def trial_before(request: BedsideRequest) -> Trial | None:
+    """The trial that is asked about: the last one, or the last one before PEEP was set where that instant is named.
+
+    Args:
+        request: what was asked.
+    """
+    titrated_s = request.asked.titrated_s
+    readings = tuple(one for one in request.readings if titrated_s is None or one.start_s <= titrated_s)
+    found = read_trial(readings, request.protocol)
+    return found if isinstance(found, Trial) else None
 
 
 def _suggested(request: BedsideRequest, trial: Trial | None) -> tuple[float | None, str]:

@@ -1,8 +1,8 @@
 """Answer a question at the bedside about a patient of the record: read there, then answered as for any data.
 
 How far back the record is read where no period is named stands with each operation (`Operation.hours_back`). Where the
-caller says when the trial began or when PEEP was set after it, the period begins six hours before that, if it would
-begin later otherwise: what is compared with lies before.
+caller says when the trial began or when PEEP was set after it, or an answer of ours for it stands in the record, the
+period begins six hours before that, if it would begin later otherwise: what is compared with lies before.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from dataclasses import replace
 import msgspec
 
 from ebbmark.bedside.questions import Question, read_question
+from ebbmark.bedside.validity import trial_before
 from ebbmark.fhir.bedside.answer import Answer
 from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.bedside.site import Site
@@ -27,8 +28,9 @@ from ebbmark.record.choice import several_trials
 from ebbmark.record.client import RecordClient
 from ebbmark.record.fetch_bedside import BedsideFetched, fetch_bedside
 from ebbmark.record.from_record import ReadLimits, own_codes
+from ebbmark.record.last_titration import LastTitration, last_titration
 from ebbmark.record.read_problems import no_record, took_too_long
-from ebbmark.record.reading import Waiting
+from ebbmark.record.reading import ReadFailure, Waiting
 from ebbmark.record.searching import Budget
 
 __all__ = ["answer_from_record", "ask_from_record"]
@@ -36,6 +38,7 @@ __all__ = ["answer_from_record", "ask_from_record"]
 BEFORE_S = 6 * 3600.0
 """What lies this long before the trial may be what is compared with [s]; our choice."""
 
+_OF_A_TITRATION = "check-validity"
 _MOMENTS = frozenset({"trial-started", "titrated-at"})
 _OF_ONE_TRIAL = frozenset({"compare-settings", "compare-markers"})
 _PLENTY = ReadLimits()
@@ -127,35 +130,69 @@ async def answer_from_record(
     """
     if record is None:
         raise Rejected((no_record(),))
-    asked = _as_far_back_as_needed(asked, question)
-    fetched = await _fetched(asked, question, record, waiting, code_map, limits)
-    request = read_question(
-        question,
-        with_bundle(asked, fetched.bundle),
-        at_s=at_s,
-        site=site,
-        limits=Limits(max_bytes=limits.size_bytes + 2_000_000, max_entries=limits.resources + 100),
-        code_map=code_map,
-        accept_preliminary=accept_preliminary,
-    )
-    request = replace(request, notes=(*fetched.notes, *request.notes))
-    _refuse_several_trials(asked, question, request)
+    try:
+        async with asyncio.timeout(limits.total_s):
+            asked, last = await _what_to_read(asked, question, record, waiting)
+            budget = Budget(limits.requests, limits.resources, limits.size_bytes)
+            table = own_codes(code_map, asked).table
+            fetched = await fetch_bedside(
+                asked, question.operation, record=record, table=table, budget=budget, waiting=waiting
+            )
+    except TimeoutError:
+        raise Rejected((took_too_long(limits.total_s),)) from None
+
+    def answered() -> Answer:
+        request = read_question(
+            question,
+            with_bundle(asked, fetched.bundle),
+            at_s=at_s,
+            site=site,
+            limits=Limits(max_bytes=limits.size_bytes + 2_000_000, max_entries=limits.resources + 100),
+            code_map=code_map,
+            accept_preliminary=accept_preliminary,
+        )
+        request = _with_suggestion(replace(request, notes=(*fetched.notes, *request.notes)), last)
+        _refuse_several_trials(asked, question, request)
+        answer = question.answer(request, site)
+        _refuse_mixed_trials(answer, fetched, request)
+        return answer
+
     # Beside the loop: a record of many trials takes a second, and nobody else should wait for it.
-    answer = await asyncio.to_thread(question.answer, request, site)
-    _refuse_mixed_trials(answer, fetched, request)
-    return answer
+    return await asyncio.to_thread(answered)
 
 
-def _as_far_back_as_needed(asked: Asked, question: Question) -> Asked:
-    if asked.period_given:
-        return asked
-    start_s = asked.end_s - question.operation.hours_back * 3600.0
-    return replace(asked, start_s=min([start_s, *[one - BEFORE_S for one in _moments(asked)]]))
+async def _what_to_read(
+    asked: Asked, question: Question, record: RecordClient, waiting: Waiting
+) -> tuple[Asked, LastTitration | ReadFailure | None]:
+    """The time that is read, and the answer that stands for the latest trial where the question is about one."""
+    moments = _moments(asked)
+    if not asked.period_given:
+        start_s = asked.end_s - question.operation.hours_back * 3600.0
+        asked = replace(asked, start_s=min([start_s, *[one - BEFORE_S for one in moments.values()]]))
+    if question.operation.slug != _OF_A_TITRATION:
+        return asked, None
+    last = await last_titration(asked, before_s=moments.get("titrated-at", asked.end_s), record=record, waiting=waiting)
+    if isinstance(last, LastTitration) and not asked.period_given:
+        asked = replace(asked, start_s=min(asked.start_s, last.start_s - BEFORE_S))
+    return asked, last
 
 
-def _moments(asked: Asked) -> list[float]:
+def _with_suggestion(request: BedsideRequest, last: LastTitration | ReadFailure | None) -> BedsideRequest:
+    """The request, with the suggestion of the record where the caller named none and it is of the same trial."""
+    if last is None or request.asked.suggested_peep_cmh2o is not None:
+        return request
+    if isinstance(last, ReadFailure):
+        sentence = f"Earlier answers of this service could not be looked for in the record: {last.sentence}."
+        return replace(request, notes=(*request.notes, sentence))
+    if not last.is_of(trial_before(request)):
+        return request
+    asked = replace(request.asked, suggested_peep_cmh2o=last.suggested_peep_cmh2o)
+    return replace(request, asked=asked, notes=(*request.notes, last.sentence))
+
+
+def _moments(asked: Asked) -> dict[str, float]:
     """When the caller says the trial began or ended; the reader refuses what is no instant."""
-    found = []
+    found = {}
     for raw in asked.rest:
         try:
             given = msgspec.json.decode(raw, type=_Moment)
@@ -163,27 +200,8 @@ def _moments(asked: Asked) -> list[float]:
             continue
         at_s = seconds(given.valueInstant or given.valueDateTime) if given.name in _MOMENTS else None
         if isinstance(at_s, float):
-            found.append(at_s)
+            found[given.name] = at_s
     return found
-
-
-async def _fetched(
-    asked: Asked,
-    question: Question,
-    record: RecordClient,
-    waiting: Waiting,
-    code_map: CodeMap,
-    limits: ReadLimits,
-) -> BedsideFetched:
-    budget = Budget(limits.requests, limits.resources, limits.size_bytes)
-    table = own_codes(code_map, asked).table
-    try:
-        async with asyncio.timeout(limits.total_s):
-            return await fetch_bedside(
-                asked, question.operation, record=record, table=table, budget=budget, waiting=waiting
-            )
-    except TimeoutError:
-        raise Rejected((took_too_long(limits.total_s),)) from None
 
 
 def _refuse_several_trials(asked: Asked, question: Question, request: BedsideRequest) -> None:
