@@ -109,8 +109,10 @@ OPERATIONS: tuple[Operation, ...] = (
         "Go on, read again or stop lowering",
         "Reads a trial in progress after each step: the probability that closing has been passed, whether lowering "
         "further is useful, the next step of the staircase, and every stop criterion with the reading that met it and "
-        "the limit's source. Stop limits are those that a clinician of the site signed; without a signature the "
-        "defaults apply and the answer says so. Nobody is ever asked to raise pressure.",
+        "the limit's source. A criterion counts as not met only on a recent reading, whose age is shown; a reading that "
+        "cannot be used and may lie beyond a limit is looked at before PEEP is lowered. Stop limits are those that a "
+        "clinician of the site signed; without a signature the defaults apply and the answer says so. Nobody is ever "
+        "asked to raise pressure.",
         ("staircase", "trial-started"),
         False,
         f"A collection: GuidanceResponse, preliminary Observations, DetectedIssues for stop criteria, {_WITH}",
@@ -132,7 +134,8 @@ OPERATIONS: tuple[Operation, ...] = (
         "Does the last titration still describe this lung?",
         "Looks through the readings since PEEP was set: disconnection or suction, PEEP below the suggestion, loss of "
         "compliance or oxygenation beyond noise, charted changes of position (LOINC 8361-8) and ventilator mode "
-        "(LOINC 20124-4). Common practice is to repeat the titration after any disconnection.",
+        "(LOINC 20124-4). Where the patient is read from the record, the suggestion that stands there counts, if it is "
+        "of this trial. Common practice is to repeat the titration after any disconnection.",
         ("titrated-at", "suggested-peep"),
         True,
         f"A collection: GuidanceResponse, preliminary Observations, DetectedIssues for what was seen, {_WITH}",
