@@ -18,8 +18,8 @@ DESCRIPTION = (
     "support: every result is preliminary, local protocol and a licensed clinician decide.\n\n"
     "Operations need `Authorization: Bearer` with an access token of a trusted issuer (JWT, `aud` the FHIR base URL) "
     "that grants `system/Observation.rs`, `system/Observation.c` for write-back, and `system/Condition.rs` to have "
-    "Conditions read from the record; SMART scopes of version 1 count as version 2 translates them. Definitions, keys and health are open. A service to which no issuer is configured "
-    "lets in callers on its own machine only."
+    "Conditions read from the record; SMART scopes of version 1 count as version 2 translates them. Definitions, keys "
+    "and health are open. A service to which no issuer is configured lets in callers on its own machine only."
 )
 
 REFUSALS = {

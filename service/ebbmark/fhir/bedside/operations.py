@@ -109,10 +109,10 @@ OPERATIONS: tuple[Operation, ...] = (
         "Go on, read again or stop lowering",
         "Reads a trial in progress after each step: the probability that closing has been passed, whether lowering "
         "further is useful, the next step of the staircase, and every stop criterion with the reading that met it and "
-        "the limit's source. A criterion counts as not met only on a recent reading, whose age is shown; a reading that "
-        "cannot be used and may lie beyond a limit is looked at before PEEP is lowered. Stop limits are those that a "
-        "clinician of the site signed; without a signature the defaults apply and the answer says so. Nobody is ever "
-        "asked to raise pressure.",
+        "the limit's source. A criterion counts as not met only on a recent reading, whose age is shown; a reading "
+        "that cannot be used and may lie beyond a limit is looked at before PEEP is lowered. Stop limits are those "
+        "that a clinician of the site signed; without a signature the defaults apply and the answer says so. Nobody "
+        "is ever asked to raise pressure.",
         ("staircase", "trial-started"),
         False,
         f"A collection: GuidanceResponse, preliminary Observations, DetectedIssues for stop criteria, {_WITH}",
