@@ -1,0 +1,43 @@
+"""The suggestion in one sentence with its certainty, or that there is none and what the trial said instead."""
+
+from __future__ import annotations
+
+from ebbmark.physiology.advice.advice import Advice
+from ebbmark.physiology.closing.closing import Closing, Verdict
+from ebbmark.physiology.wording import interval, level, percent
+
+__all__ = ["headline"]
+
+
+def headline(advice: Advice, closing: Closing) -> str:
+    """One sentence for the head of a page, a card or a sheet; the reasons stand in the rationale.
+
+    Args:
+        advice: what follows from the estimate.
+        closing: the estimate.
+
+    Returns:
+        Pressures in cmH2O, the probability in per cent.
+    """
+    certainty = f"probability {percent(closing.probability)}, {closing.evidence.value} evidence"
+    if closing.verdict is Verdict.FOUND and closing.peep_cmh2o is not None:
+        low, high = closing.interval_cmh2o or (closing.peep_cmh2o, closing.peep_cmh2o)
+        # The probability is that closing was reached at all, not that it was reached at this very step.
+        found = (
+            f"{level(closing.peep_cmh2o)} cmH2O (90 % interval: {interval(low, high)}; closing was reached with "
+            f"{certainty})"
+        )
+        if advice.suggested_peep_cmh2o is None:
+            return f"No PEEP is suggested, although closing was found at {found}."
+        return (
+            f"Suggested PEEP {level(advice.suggested_peep_cmh2o)} cmH2O: {level(advice.margin_cmh2o)} above the "
+            f"closing pressure of {found}."
+        )
+    if closing.verdict is Verdict.NOT_REACHED:
+        return f"No PEEP is suggested: closing was not reached in this trial ({certainty})."
+    if closing.verdict is Verdict.FALLING_FROM_FIRST_STEP:
+        return (
+            "No PEEP is suggested: compliance fell from the first step on, so closing lies at or above the highest "
+            f"step tested ({certainty})."
+        )
+    return "No PEEP is suggested: no statement about closing can be made."
