@@ -62,6 +62,7 @@ def _parser() -> argparse.ArgumentParser:
     serve = commands.add_parser("serve", help="run the HTTP service (settings: EBBMARK_..., see the README)")
     serve.add_argument("--host", help="address to listen on")
     serve.add_argument("--port", type=int, help="port to listen on; 0 takes a free one")
+    serve.add_argument("--demo", action="store_true", default=None, help="show pages with invented patients, too")
     serve.set_defaults(run=_serve)
 
     evaluate = commands.add_parser(
@@ -196,7 +197,7 @@ def _serve(chosen: argparse.Namespace) -> int:
     # Only this command needs the web framework and the server: the others start without them.
     from ebbmark.serving import serve
 
-    return ANSWERED if serve(host=chosen.host, port=chosen.port) else USAGE
+    return ANSWERED if serve(host=chosen.host, port=chosen.port, demo=chosen.demo) else USAGE
 
 
 def _new_key(chosen: argparse.Namespace) -> int:

@@ -17,12 +17,13 @@ from ebbmark.web.app import create_app, reason_not_to_listen
 __all__ = ["serve"]
 
 
-def serve(*, host: str | None = None, port: int | None = None) -> bool:
+def serve(*, host: str | None = None, port: int | None = None, demo: bool | None = None) -> bool:
     """Run the service until it is told to stop.
 
     Args:
         host: address to listen on, instead of the one in the settings.
         port: port to listen on, instead of the one in the settings; 0 takes a free one.
+        demo: whether pages with invented patients are shown, instead of what the settings say.
 
     Returns:
         Whether it started; if not, why was said on standard error.
@@ -30,7 +31,7 @@ def serve(*, host: str | None = None, port: int | None = None) -> bool:
     settings = _settings()
     if settings is None:
         return False
-    given = {"host": host, "port": port}
+    given = {"host": host, "port": port, "demo": demo}
     settings = settings.model_copy(update={name: value for name, value in given.items() if value is not None})
     reason = reason_not_to_listen(settings)
     if reason is not None:
@@ -48,6 +49,8 @@ def serve(*, host: str | None = None, port: int | None = None) -> bool:
     _show_audit_lines()
     shown = f"[{settings.host}]" if ":" in settings.host else settings.host
     print(f"Ebbmark {__version__} listens on http://{shown}:{taken}", file=sys.stderr, flush=True)
+    if settings.demo:
+        print(f"The demo: http://{shown}:{taken}/demo/", file=sys.stderr, flush=True)
     # No access log: an address may carry what must not be logged.
     config = uvicorn.Config(app, access_log=False, proxy_headers=False, log_level="warning", server_header=False)
     uvicorn.Server(config).run(sockets=[listener])

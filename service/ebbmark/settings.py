@@ -5,8 +5,18 @@ from __future__ import annotations
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated, Literal, Self
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import BaseModel, ConfigDict, Field, IPvAnyNetwork, SecretStr, StringConstraints, model_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    IPvAnyNetwork,
+    SecretStr,
+    StringConstraints,
+    field_validator,
+    model_validator,
+)
 from pydantic_settings import BaseSettings, EnvSettingsSource, SettingsConfigDict
 
 __all__ = ["Issuer", "Settings", "SmartRecord", "unknown_names"]
@@ -186,9 +196,24 @@ class Settings(BaseSettings):
     session_hours: float = Field(
         default=12.0, gt=0, le=24, description="How long the page in a record stays open however often it is renewed."
     )
+    demo: bool = Field(
+        default=False, description="Whether pages with invented patients are shown at /demo/; on this machine only."
+    )
+    time_zone: str = Field(
+        default="UTC", description="Zone in which pages tell times, by its name in the IANA database: Europe/Vienna."
+    )
     page_frame_ancestors: tuple[Origin, ...] = Field(
         default=(), description="Origins that may show our pages in a frame, as https://ehr.example; unset: nobody."
     )
+
+    @field_validator("time_zone")
+    @classmethod
+    def _is_a_zone(cls, name: str) -> str:
+        try:
+            ZoneInfo(name)
+        except (ZoneInfoNotFoundError, ValueError):
+            raise ValueError("no zone of this name is known here") from None
+        return name
 
 
 def unknown_names() -> tuple[tuple[str, str | None], ...]:

@@ -43,6 +43,9 @@ from ebbmark.web.launch.setting_cookies import SettingCookies
 from ebbmark.web.look.files import files_router
 from ebbmark.web.look.refusal import PageRefused, page_refusals
 from ebbmark.web.operations import Door, fhir_router
+from ebbmark.web.page.demo_routes import demo_router
+from ebbmark.web.page.rendering import Pages
+from ebbmark.web.page.words import zone_of
 from ebbmark.web.replaying import Auditing, replay_router
 from ebbmark.web.responses import not_routed, rejected
 from ebbmark.web.site_files import content_of, read_site
@@ -153,6 +156,8 @@ def create_app(settings: Settings) -> FastAPI:
     app.state.smart_door = smart
     if smart is not None:
         app.include_router(launch_router(smart))
+    if settings.demo:
+        app.include_router(demo_router(site, Pages(zone_of(settings.time_zone), settings.page_frame_ancestors)))
     app.add_exception_handler(Rejected, rejected)
     app.add_exception_handler(HTTPException, not_routed)
     app.add_exception_handler(PageRefused, page_refusals(settings.page_frame_ancestors))
@@ -166,6 +171,8 @@ def create_app(settings: Settings) -> FastAPI:
 def reason_not_to_listen(settings: Settings) -> str | None:
     """Say why the service may not start with these settings, or None if it may."""
     here = is_this_machine(settings.host)
+    if settings.demo and not here:
+        return f"The demo is shown on this machine only and not on {settings.host}"
     if signs_in(settings):
         if here or settings.base_url or settings.audience:
             return None

@@ -11,6 +11,7 @@ from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 from ebbmark import __version__
 from ebbmark.web.look.files import SCRIPT, STYLE
 from ebbmark.web.look.policy import page_headers
+from ebbmark.web.look.units import units
 
 __all__ = ["HTML", "page_response", "templates_of"]
 
@@ -34,6 +35,7 @@ def templates_of(package: str) -> Environment:
     environment.globals.update(
         style_url=STYLE.url, style_text=None, script_url=SCRIPT.url, software_version=__version__, invented=False
     )
+    environment.filters["units"] = units
     return environment
 
 

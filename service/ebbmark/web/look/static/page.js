@@ -1,1 +1,86 @@
 "use strict";
+// The only script: keeps the page of a running trial up to date, and says so when it cannot. Without it the page works
+// by its link 'Look again'.
+
+(() => {
+  const live = document.getElementById("live");
+  if (!live) return;
+  const looked = document.getElementById("looked");
+  const spoken = document.getElementById("spoken");
+  const stale = document.getElementById("stale");
+  const usualMs = Number(live.dataset.everyS) * 1000;
+  const longestMs = 60000;
+  let tag = live.dataset.tag;
+  let waitMs = usualMs;
+  let failures = 0;
+  let lastMs = Date.now();
+  let timer = 0;
+  let asking = false;
+
+  const sentence = () => live.querySelector("h1").textContent;
+
+  const show = (html) => {
+    const before = sentence();
+    const focused = live.contains(document.activeElement) ? document.activeElement.id : "";
+    const open = [...live.querySelectorAll("details[open]")].map((one) => one.id);
+    const read = new DOMParser().parseFromString(html, "text/html");
+    live.replaceChildren(...read.body.childNodes);
+    for (const id of open) document.getElementById(id)?.setAttribute("open", "");
+    if (focused) document.getElementById(focused)?.focus({ preventScroll: true });
+    if (sentence() !== before) spoken.textContent = sentence();
+  };
+
+  const fresh = (reply) => {
+    looked.textContent = `Last looked at ${reply.headers.get("Ebbmark-As-Of")}.`;
+    stale.hidden = true;
+    stale.textContent = "";
+    failures = 0;
+    lastMs = Date.now();
+    waitMs = usualMs;
+  };
+
+  const failed = (why) => {
+    failures += 1;
+    waitMs = Math.min(2 * waitMs, longestMs);
+    if (failures < 2) return;
+    const seconds = Math.round((Date.now() - lastMs) / 1000);
+    const text = `${why} What is shown here is at least ${seconds} seconds old.`;
+    if (stale.textContent !== text) stale.textContent = text;
+    stale.hidden = false;
+  };
+
+  const ask = async () => {
+    if (asking) return;
+    asking = true;
+    try {
+      const headers = tag ? { "If-None-Match": tag } : {};
+      const reply = await fetch(live.dataset.live, { headers, cache: "no-store", signal: AbortSignal.timeout(20000) });
+      if (reply.status === 200) {
+        tag = reply.headers.get("ETag");
+        show(await reply.text());
+        fresh(reply);
+      } else if (reply.status === 304) {
+        fresh(reply);
+      } else {
+        failed(reply.status === 401 || reply.status === 403
+          ? "This page may no longer look: open it again from the record."
+          : "The service answers with an error, so updates have stopped.");
+      }
+    } catch {
+      failed("The service cannot be reached, so updates have stopped.");
+    }
+    asking = false;
+    next();
+  };
+
+  const next = () => {
+    window.clearTimeout(timer);
+    timer = window.setTimeout(ask, waitMs);
+  };
+
+  document.addEventListener("visibilitychange", () => {
+    if (document.hidden) window.clearTimeout(timer);
+    else ask();
+  });
+  next();
+})();

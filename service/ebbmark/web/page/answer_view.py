@@ -1,0 +1,183 @@
+"""What does the page say of one answer? Everything that the Bundle says, in the order in which people need it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import tzinfo
+
+from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.writing.answer import Answer, Issue, WhatIfRow, read_answer
+from ebbmark.fhir.writing.sentences import closing_sentence, protocol_sentence
+from ebbmark.fhir.writing.tables import NumberTable, step_table, what_if_table
+from ebbmark.fhir.writing.write import write_bundle
+from ebbmark.physiology.advice.advice import Caution, Severity
+from ebbmark.physiology.advice.headline import headline
+from ebbmark.web.page.words import ago, clock, span
+
+__all__ = ["AnswerView", "InputLine", "Remark", "Rung", "answer_view"]
+
+
+@dataclass(frozen=True, slots=True)
+class Rung:
+    """One tidal volume of the ladder; `target` for the one that the protocol aims at."""
+
+    per_kg: str
+    volume: str
+    target: bool
+
+
+@dataclass(frozen=True, slots=True)
+class InputLine:
+    """One input that was read: its reference, when, and the values."""
+
+    reference: str
+    when: str
+    values: str
+
+
+@dataclass(frozen=True, slots=True)
+class Remark:
+    """One reason and the inputs that it holds for."""
+
+    text: str
+    places: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class AnswerView:
+    """One answer.
+
+    Attributes:
+        lead: the head of the one sentence: the suggestion, or that there is none.
+        rest: the rest of it, with the certainty.
+        when: from when to when the trial was.
+        age: how long ago it ended.
+        rationale: why this PEEP, or why none and what to do about it.
+        closing: what the trial says about closing.
+        grave: cautions of this patient of high or moderate severity.
+        slight: those of low severity.
+        general: what is true of every such trial, each with its source.
+        weight: predicted body weight with its unit.
+        weight_remark: where it comes from.
+        ladder: tidal volumes.
+        steps: the step table.
+        what_if: the what-if table.
+        what_if_remarks: what the limits say of each row.
+        inputs: every input that was read.
+        remarks: what did not count and how the rest was read, each reason once.
+        rules: the protocol with its citation.
+        trace: what names this answer: label and value.
+        identity: of the answer.
+    """
+
+    lead: str
+    rest: str
+    when: str
+    age: str
+    rationale: str
+    closing: str
+    grave: tuple[Caution, ...]
+    slight: tuple[Caution, ...]
+    general: tuple[Caution, ...]
+    weight: str
+    weight_remark: str
+    ladder: tuple[Rung, ...]
+    steps: NumberTable
+    what_if: NumberTable
+    what_if_remarks: tuple[str, ...]
+    inputs: tuple[InputLine, ...]
+    remarks: tuple[Remark, ...]
+    rules: str
+    trace: tuple[tuple[str, str], ...]
+    identity: str
+
+
+def answer_view(recommendation: Recommendation, *, now_s: float, zone: tzinfo) -> AnswerView:
+    """Put an answer in words and tables; every number as it stands in the Bundle.
+
+    Args:
+        recommendation: the answer.
+        now_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
+        zone: of the site.
+    """
+    told = read_answer(write_bundle(recommendation, recorded_s=now_s))
+    trial, advice, request = recommendation.trial, recommendation.advice, recommendation.request
+    own = [one for one in advice.cautions if one.of_this_patient]
+    ended_s = trial.steps[-1].end_s
+    sentence = headline(advice, recommendation.closing)
+    head_ends = sentence.find(": ") + 1 if ": " in sentence.partition("(")[0] else sentence.find(",") + 1
+    return AnswerView(
+        lead=sentence[:head_ends],
+        rest=sentence[head_ends:].strip(),
+        when=span(trial.steps[0].start_s, ended_s, zone),
+        age=ago(ended_s, now_s),
+        rationale=advice.rationale,
+        closing=closing_sentence(recommendation.closing),
+        grave=tuple(one for one in own if one.severity is not Severity.LOW),
+        slight=tuple(one for one in own if one.severity is Severity.LOW),
+        general=tuple(one for one in advice.cautions if not one.of_this_patient),
+        weight="not known" if told.predicted_body_weight_kg is None else f"{told.predicted_body_weight_kg:.1f} kg",
+        weight_remark=told.weight_remark,
+        ladder=_ladder(told, advice.target.ml_per_kg),
+        steps=step_table(told),
+        what_if=what_if_table(told),
+        what_if_remarks=tuple(_what_if_remark(row) for row in told.what_if),
+        inputs=_inputs(recommendation, zone),
+        remarks=_remarks(told.issues),
+        rules=protocol_sentence(request),
+        trace=(
+            ("Answer", recommendation.identity),
+            ("Digest of the inputs used (SHA-256)", recommendation.input_digest),
+            ("Software", f"Ebbmark {recommendation.engine_version}"),
+            ("Protocol", f"{request.protocol.slug} version {request.protocol.version}"),
+        ),
+        identity=recommendation.identity,
+    )
+
+
+def _ladder(told: Answer, target_per_kg: float) -> tuple[Rung, ...]:
+    return tuple(
+        Rung(f"{rung} mL/kg", f"{volume:.0f} mL", float(rung) == target_per_kg)
+        for rung, volume in told.ladder_ml.items()
+    )
+
+
+def _what_if_remark(row: WhatIfRow) -> str:
+    return row.remark if row.peep_cmh2o is None else f"{row.peep_cmh2o:g} cmH2O: {row.remark}"
+
+
+def _inputs(recommendation: Recommendation, zone: tzinfo) -> tuple[InputLine, ...]:
+    """Each input with its readings; the height, which is no reading, stands last."""
+    request = recommendation.request
+    by_source: dict[int, list[str]] = {}
+    times: dict[int, float] = {}
+    for reading in request.readings:
+        unit = "" if reading.quantity.unit == "1" else f" {_plain(reading.quantity.unit)}"
+        by_source.setdefault(reading.source, []).append(
+            f"{reading.quantity.slug.replace('-', ' ')} {round(reading.value, 2):g}{unit}"
+        )
+        times.setdefault(reading.source, reading.start_s)
+    person = request.person
+    by_source.setdefault(person.height_source, []).append(f"height {person.height_cm:.4g} cm")
+    order = sorted(by_source, key=lambda source: (times.get(source, float("inf")), source))
+    return tuple(
+        InputLine(
+            request.sources[source].reference or request.sources[source].path,
+            clock(times[source], zone) if source in times else "",
+            ", ".join(by_source[source]),
+        )
+        for source in order
+    )
+
+
+def _plain(ucum: str) -> str:
+    """UCUM as people write it."""
+    return ucum.replace("cm[H2O]", "cmH2O").replace("mm[Hg]", "mmHg").replace("[pH]", "").strip()
+
+
+def _remarks(issues: Sequence[Issue]) -> tuple[Remark, ...]:
+    by_text: dict[str, list[str]] = {}
+    for issue in issues:
+        by_text.setdefault(issue.text, []).append(issue.place)
+    return tuple(Remark(text, tuple(place for place in places if place)) for text, places in by_text.items())

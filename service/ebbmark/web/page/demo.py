@@ -1,0 +1,233 @@
+"""The demo: a few invented patients inside the package, each seen at an instant of their own, one of them in progress.
+
+A running demo starts when its page is first opened: that instant stands in the address, so that nothing is remembered
+between requests and every visitor sees it from the start.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import cache
+from importlib.resources import files
+from typing import Any, Final
+
+import msgspec
+
+from ebbmark.bedside.questions import QUESTIONS, ask
+from ebbmark.fhir.bedside.answer import Answer
+from ebbmark.fhir.bedside.site import Site
+from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.writing.write import as_transaction, write_bundle
+from ebbmark.recommend import recommend
+from ebbmark.web.recording import Outcome
+
+__all__ = ["SCENARIOS", "DemoSource", "Scenario", "source_of"]
+
+Json = dict[str, Any]
+
+SPEED: Final = 8
+"""How many seconds of a running demo pass in one."""
+_ALL = "9999"
+_TITRATION = frozenset({"bundle", "patient", "observation", "concept-map", "margin", "sex-for-formula", "as-of"})
+
+
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    """One invented patient at one instant, or over a stretch of time.
+
+    Attributes:
+        slug: its name in addresses.
+        title: a few words.
+        sentence: what there is to see.
+        file: which of the embedded requests.
+        now: the instant that counts as now, or at which a running demo starts.
+        until: what is charted later is not known yet; of a running demo, when it stops.
+        running: whether time passes.
+        first: which page to open.
+    """
+
+    slug: str
+    title: str
+    sentence: str
+    file: str
+    now: str
+    until: str = _ALL
+    running: bool = False
+    first: str = ""
+
+
+SCENARIOS: Final = (
+    Scenario(
+        "clear-closing",
+        "A clear closing pressure",
+        "PEEP lowered from 20 to 8 cmH2O, three charted rows per step; compliance falls for good near the end.",
+        "clear-closing",
+        "2026-03-02T09:40:00Z",
+    ),
+    Scenario(
+        "never-reached",
+        "Closing not reached",
+        "PEEP lowered from 18 to 8 cmH2O; compliance never falls, so no PEEP is suggested.",
+        "never-reached",
+        "2026-03-03T14:10:00Z",
+    ),
+    Scenario(
+        "noisy-record",
+        "A noisy record",
+        "Whole numbers, local codes, a cough, a correction and an entry in error.",
+        "noisy-record",
+        "2026-03-04T22:55:00Z",
+    ),
+    Scenario(
+        "before-a-trial",
+        "Before a trial",
+        "No trial yet: what the plan would be, if a clinician decides on one.",
+        "two-days",
+        "2026-03-05T08:52:00Z",
+        "2026-03-05T08:52:00Z",
+    ),
+    Scenario(
+        "running",
+        "A running trial",
+        f"Watch the next-step answers change as readings arrive; time passes {SPEED} times as fast.",
+        "two-days",
+        "2026-03-05T09:04:40Z",
+        "2026-03-05T09:13:50Z",
+        True,
+        "running",
+    ),
+    Scenario(
+        "stop-criterion",
+        "A running trial that meets a stop criterion",
+        f"Oxygen saturation falls below its limit on the way down; time passes {SPEED} times as fast.",
+        "stop-criterion",
+        "2026-03-05T09:07:40Z",
+        "2026-03-05T09:13:50Z",
+        True,
+        "running",
+    ),
+    Scenario(
+        "second-trial",
+        "A second trial the next day",
+        "The latest trial beside the one of the day before.",
+        "two-days",
+        "2026-03-06T10:00:00Z",
+    ),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class DemoSource:
+    """One scenario at one instant.
+
+    Attributes:
+        scenario: which.
+        at_s: the scenario's own now [s since 1970-01-01T00:00:00Z].
+        site: what the site has decided.
+    """
+
+    scenario: Scenario
+    at_s: float
+    site: Site
+
+    banner = True
+    leave = ""
+    every_s = 3
+    csrf = "demo"
+
+    @property
+    def invented(self) -> str:
+        """What stands above the page."""
+        moment = datetime.fromtimestamp(self.at_s, UTC)
+        clock = f"the clock of this demo stands at {moment.day} {moment:%B %Y, %H:%M} UTC"
+        if self.scenario.running:
+            clock = f"the clock of this demo runs {SPEED} times as fast as yours"
+        return f"Demo with an invented patient: nothing here can be written to a record, and {clock}."
+
+    @property
+    def clinician(self) -> Mapping[str, str]:
+        """Whoever looks at the demo."""
+        return {"display": "whoever looks at this demo"}
+
+    async def patient(self) -> Mapping[str, object]:
+        """The invented Patient."""
+        return next(one for one in _resources(_read(self.scenario.file)) if one["resourceType"] == "Patient")
+
+    async def titration(self) -> Recommendation:
+        """The latest trial, read as any request."""
+        return await asyncio.to_thread(
+            recommend, self._request(_TITRATION), at_s=self.at_s, protocols=self.site.protocols
+        )
+
+    async def asked(self, slug: str, parameters: tuple[dict[str, object], ...] = ()) -> Answer:
+        """The answer to a question beside the titration."""
+        question = QUESTIONS[slug]
+        body = self._request(frozenset(question.operation.parameters), parameters)
+        return await asyncio.to_thread(ask, question, body, at_s=self.at_s, site=self.site)
+
+    def to_be_written(self, recommendation: Recommendation) -> dict[str, object]:
+        """What would be written, if this were a record."""
+        bundle = write_bundle(recommendation, recorded_s=self.at_s)
+        return as_transaction(bundle, recommendation.request.person.reference)
+
+    async def record(self, _: Recommendation) -> Outcome | None:
+        """Nothing can be written."""
+        return None
+
+    def _request(self, taken: frozenset[str], parameters: tuple[dict[str, object], ...] = ()) -> bytes:
+        """The embedded request with what is charted by now, and with the parameters that the question takes."""
+        whole = _read(self.scenario.file)
+        if whole["resourceType"] == "Bundle":
+            kept = [one for one in whole["entry"] if self._is_known(one["resource"], taken)]
+            bundle = {"resourceType": "Bundle", "type": "collection", "entry": kept}
+            given: list[Json] = [{"name": "bundle", "resource": bundle}]
+        else:
+            given = [
+                one
+                for one in whole["parameter"]
+                if one["name"] in taken and ("resource" not in one or self._is_known(one["resource"], taken))
+            ]
+        as_of = {"name": "as-of", "valueInstant": _spelled(self.at_s)}
+        return msgspec.json.encode({"resourceType": "Parameters", "parameter": [*given, as_of, *parameters]})
+
+    def _is_known(self, resource: Json, taken: frozenset[str]) -> bool:
+        if resource["resourceType"] == "Condition" and "condition" not in taken:
+            return False
+        charted = str(resource.get("effectiveDateTime") or resource.get("recordedDate") or "")
+        return charted <= min(self.scenario.until, _spelled(self.at_s))
+
+
+def source_of(scenario: Scenario, opened_s: float, wall_s: float, site: Site) -> DemoSource:
+    """The scenario as it stands.
+
+    Args:
+        scenario: which.
+        opened_s: when its page was first opened [s since 1970-01-01T00:00:00Z].
+        wall_s: the instant of the request.
+        site: what the site has decided.
+    """
+    now_s = _seconds(scenario.now)
+    if scenario.running:
+        now_s = min(now_s + SPEED * max(0.0, wall_s - opened_s), _seconds(scenario.until))
+    return DemoSource(scenario, now_s, site)
+
+
+@cache
+def _read(name: str) -> Json:
+    body = (files("ebbmark.web.page") / "scenarios" / f"{name}.json").read_bytes()
+    return msgspec.json.decode(body, type=dict[str, Any])
+
+
+def _resources(whole: Json) -> list[Json]:
+    return [one["resource"] for one in (*whole.get("entry", ()), *whole.get("parameter", ())) if "resource" in one]
+
+
+def _seconds(moment: str) -> float:
+    return datetime.fromisoformat(moment).timestamp()
+
+
+def _spelled(at_s: float) -> str:
+    return datetime.fromtimestamp(at_s, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")

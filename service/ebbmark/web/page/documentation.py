@@ -1,0 +1,87 @@
+"""What the published OpenAPI document says of the pages."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import Response
+
+__all__ = ["documented"]
+
+_HTML: dict[str, Any] = {"text/html": {"schema": {"type": "string"}}}
+_PAGE: dict[int | str, dict[str, Any]] = {200: {"description": "A page.", "content": _HTML}}
+
+_TAB = "The tab that a launch opened; its session stands in a cookie of this path."
+
+_REFUSED = {
+    403: "Not for this caller, or not sent from a page of ours.",
+    404: "There is no such page.",
+    409: "The answer changed since it was shown.",
+    415: "Not a form.",
+    422: "The form lacks what is needed.",
+    502: "The record did not give what was asked for, or did not take what was sent.",
+}
+_OF_A_FORM = frozenset({409, 415, 422})
+
+_SAID: dict[tuple[str, str], tuple[str, str, str]] = {
+    ("/", "GET"): ("Answer", "The answer to the latest trial", ""),
+    ("/running", "GET"): (
+        "Running",
+        "A trial in progress",
+        "With `fragment` in the query only the part that changes, with an ETag and the header Ebbmark-As-Of.",
+    ),
+    ("/plan", "GET"): ("Plan", "The plan of a trial", "Without high-pressure recruitment."),
+    ("/plan", "POST"): ("AcknowledgedPlan", "The plan, with what a clinician has acknowledged", ""),
+    ("/record", "GET"): ("Review", "What would be recorded", "Nothing is written."),
+    ("/record", "POST"): (
+        "Record",
+        "Record the results that were shown",
+        "Refused if the answer has changed since; one transaction.",
+    ),
+    ("/not-now", "POST"): (
+        "NotNow",
+        "Say why results are not recorded now",
+        "A reason of the list; emitted as an event without the patient.",
+    ),
+}
+_FIELDS: dict[str, dict[str, str]] = {
+    "/plan": {"csrf": "as on the page", "acknowledged": "what was looked at; repeats"},
+    "/record": {"csrf": "as on the page", "identity": "of the answer that was shown"},
+    "/not-now": {"csrf": "as on the page", "reason": "code of the reason"},
+}
+
+
+def documented(path: str, method: str) -> dict[str, Any]:
+    """Arguments of one route that say what it does.
+
+    Args:
+        path: below the patient.
+        method: GET or POST.
+    """
+    name, summary, description = _SAID[path, method]
+    refused = {status: text for status, text in _REFUSED.items() if method == "POST" or status not in _OF_A_FORM}
+    extra: dict[str, Any] = {
+        "parameters": [
+            {"name": "tab", "in": "path", "required": True, "description": _TAB, "schema": {"type": "string"}}
+        ]
+    }
+    if path == "/running":
+        extra["parameters"].append(
+            {"name": "fragment", "in": "query", "required": False, "schema": {"type": "string", "enum": [""]}}
+        )
+    if method == "POST":
+        properties = {field: {"type": "string", "description": text} for field, text in _FIELDS[path].items()}
+        form = {"schema": {"type": "object", "required": ["csrf"], "properties": properties}}
+        extra["requestBody"] = {"required": True, "content": {"application/x-www-form-urlencoded": form}}
+    return {
+        "summary": summary,
+        "description": description or summary + ".",
+        "operation_id": f"show{name}" if method == "GET" else f"send{name}",
+        "response_class": Response,
+        "responses": {
+            **_PAGE,
+            **({304: {"description": "Nothing has changed."}} if path == "/running" else {}),
+            **{status: {"description": text, "content": _HTML} for status, text in refused.items()},
+        },
+        "openapi_extra": extra,
+    }

@@ -1,0 +1,63 @@
+"""Not now, because …: the few reasons that can be chosen, and the event that is emitted.
+
+Nothing of the patient is in the event, and nobody can write text into it.
+"""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import dataclass
+from typing import Final
+
+import msgspec
+
+from ebbmark import __version__
+
+__all__ = ["EVENTS", "REASONS", "Reason", "note_not_now", "reason_of"]
+
+EVENTS: Final = "ebbmark.audit.choices"
+_LOG = logging.getLogger(EVENTS)
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """One reason: its code in the event, its words on the page."""
+
+    code: str
+    words: str
+
+
+REASONS: Final = (
+    Reason("changed-since", "the patient or the ventilator has changed since the trial"),
+    Reason("readings-doubtful", "the readings do not describe this lung (effort, leak, artefact)"),
+    Reason("another-peep", "another PEEP was chosen, by another marker or by local protocol"),
+    Reason("circulation", "the circulation does not allow it"),
+    Reason("repeat-first", "the trial is to be repeated or completed first"),
+    Reason("someone-else-decides", "someone else decides or records this"),
+    Reason("other", "of another reason"),
+)
+
+
+def reason_of(code: str) -> Reason | None:
+    """The reason of this code; None where there is none."""
+    return next((one for one in REASONS if one.code == code), None)
+
+
+def note_not_now(reason: Reason, *, protocol: str, verdict: str, suggested: bool) -> None:
+    """Emit the event: that results were not recorded, and why.
+
+    Args:
+        reason: chosen from the list.
+        protocol: slug and version of the rules.
+        verdict: of the estimate.
+        suggested: whether a PEEP was suggested.
+    """
+    event = {
+        "event": "not-recorded",
+        "reason": reason.code,
+        "protocol": protocol,
+        "verdict": verdict,
+        "suggested": suggested,
+        "software": __version__,
+    }
+    _LOG.info("%s", msgspec.json.encode(event).decode())

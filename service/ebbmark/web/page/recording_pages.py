@@ -1,0 +1,123 @@
+"""Recording as a human act: first what would be written, then the writing, refused if the answer changed meanwhile."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from fastapi import Request, Response
+
+from ebbmark.physiology.advice.headline import headline
+from ebbmark.record.write_back import WriteState
+from ebbmark.web.look.refusal import PageRefused
+from ebbmark.web.page.deciding import form_of
+from ebbmark.web.page.frame import frame_of
+from ebbmark.web.page.not_now import note_not_now, reason_of
+from ebbmark.web.page.rendering import Pages
+from ebbmark.web.page.review_view import review_view
+from ebbmark.web.page.source import TrialSource
+
+__all__ = ["note_reason", "record_results", "review_results"]
+
+_TITLES: Final = {
+    WriteState.WRITTEN: ("Recorded", 200),
+    WriteState.ALREADY_THERE: ("Already recorded", 200),
+    WriteState.SUPERSEDED: ("Not recorded: the record holds a newer answer", 409),
+    WriteState.FAILED: ("Not recorded", 502),
+    WriteState.UNKNOWN: ("Not known whether it was recorded", 502),
+}
+_CHANGED: Final = (
+    "The answer that you were shown is no longer the present one: newer readings, or another version of this software, "
+    "lead to another answer. Nothing was written."
+)
+
+
+async def review_results(source: TrialSource, pages: Pages) -> Response:
+    """What would be written, resource by resource, and the form that writes it.
+
+    Args:
+        source: the patient.
+        pages: how pages are made.
+
+    Raises:
+        Rejected: there is no answer, or nothing can be recorded.
+    """
+    frame = await frame_of(source, pages.zone)
+    recommendation = await source.titration()
+    return pages.page(
+        "review.html",
+        frame,
+        headline=headline(recommendation.advice, recommendation.closing),
+        view=review_view(source.to_be_written(recommendation)),
+        identity=recommendation.identity,
+        csrf=source.csrf,
+    )
+
+
+async def record_results(request: Request, source: TrialSource, pages: Pages) -> Response:
+    """Write what was shown, if it is still the answer.
+
+    Args:
+        request: the POST of the form.
+        source: the patient.
+        pages: how pages are made.
+
+    Raises:
+        PageRefused: the form is not of this page, or the answer changed meanwhile.
+        Rejected: there is no answer, or nothing can be recorded.
+    """
+    form = await form_of(request, source)
+    frame = await frame_of(source, pages.zone)
+    recommendation = await source.titration()
+    if form.one("identity") != recommendation.identity:
+        todo = ("Go back to the answer, read it again, and decide anew.",)
+        raise PageRefused(409, "The answer has changed", _CHANGED, todo=todo)
+    outcome = await source.record(recommendation)
+    if outcome is None:
+        return pages.page(
+            "recorded.html",
+            frame,
+            title="Nothing was written",
+            sentence="This is a demo: there is no record behind it. In a record, what you have just read would be "
+            "there now, preliminary, until a clinician signs it.",
+            places=(),
+            identity=recommendation.identity,
+        )
+    title, status = _TITLES[outcome.state]
+    return pages.page(
+        "recorded.html",
+        frame,
+        status=status,
+        title=title,
+        sentence=outcome.sentence,
+        places=outcome.places,
+        identity=recommendation.identity,
+    )
+
+
+async def note_reason(request: Request, source: TrialSource, pages: Pages) -> Response:
+    """Note why results are not recorded now.
+
+    Args:
+        request: the POST of the form.
+        source: the patient.
+        pages: how pages are made.
+
+    Raises:
+        PageRefused: the form is not of this page, or names no reason of the list.
+        Rejected: there is no answer.
+    """
+    form = await form_of(request, source)
+    reason = reason_of(form.one("reason"))
+    if reason is None:
+        sentence = "No reason of the list was chosen, so nothing was noted."
+        raise PageRefused(422, "No reason chosen", sentence, todo=("Go back and choose one.",))
+    frame = await frame_of(source, pages.zone)
+    recommendation = await source.titration()
+    protocol = recommendation.request.protocol
+    note_not_now(
+        reason,
+        protocol=f"{protocol.slug}|{protocol.version}",
+        verdict=recommendation.closing.verdict.value,
+        suggested=recommendation.advice.suggested_peep_cmh2o is not None,
+    )
+    return pages.page("noted.html", frame, reason=reason.words)

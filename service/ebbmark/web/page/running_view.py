@@ -1,0 +1,155 @@
+"""What does the page say of a trial in progress? The next step, the steps so far, and every stop criterion."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import tzinfo
+
+from ebbmark.fhir.bedside.answer import Amount, Answer, Coded, Statement, Value, Whole
+from ebbmark.fhir.codesystem import CONCEPTS
+from ebbmark.fhir.writing.quantities import in_words
+from ebbmark.fhir.writing.tables import NOT_KNOWN, NumberTable
+from ebbmark.physiology.during.running import running_trial
+from ebbmark.physiology.during.stop_criteria import StopCriterion
+from ebbmark.physiology.readings import Quantity
+from ebbmark.physiology.wording import percent
+from ebbmark.web.page.words import ago, clock, day_and_time, first_sentence, plainly
+
+__all__ = ["Criterion", "RunningView", "running_view"]
+
+_DISPLAY = {one.code: one.display for one in CONCEPTS}
+
+_LOOKS_AT = {
+    StopCriterion.SATURATION.value: (Quantity.SPO2, "%"),
+    StopCriterion.MEAN_ARTERIAL_PRESSURE.value: (Quantity.MEAN_ARTERIAL_PRESSURE, "mmHg"),
+    StopCriterion.MEAN_ARTERIAL_PRESSURE_FALL.value: (Quantity.MEAN_ARTERIAL_PRESSURE, "mmHg"),
+    StopCriterion.HEART_RATE_LOW.value: (Quantity.HEART_RATE, "/min"),
+    StopCriterion.HEART_RATE_HIGH.value: (Quantity.HEART_RATE, "/min"),
+    StopCriterion.PEAK_PRESSURE.value: (Quantity.PEAK_PRESSURE, "cmH2O"),
+    StopCriterion.VOLUME_LOST.value: (Quantity.TIDAL_VOLUME_EXPIRED, "mL"),
+    StopCriterion.AIR_LEAK.value: (Quantity.TIDAL_VOLUME_EXPIRED, "mL"),
+}
+"""The quantity whose newest reading is shown beside a criterion, and its unit as people write it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Criterion:
+    """One stop criterion: what it is, whether it was met, `met` where it was, and the latest reading with its age."""
+
+    name: str
+    state: str
+    met: bool
+    latest: str
+
+
+@dataclass(frozen=True, slots=True)
+class RunningView:
+    """A trial as it stands.
+
+    Attributes:
+        state: whether a way down has begun.
+        lead: what the readings so far allow to be said, in one sentence.
+        rest: what goes with it.
+        latest: when the latest reading was, and how long ago.
+        more: what else is said.
+        warnings: stop criteria that were met, gravest first.
+        steps: highest PEEP first; no rows before the way down.
+        criteria: all of them, those that were met first.
+        criteria_note: readings behind them, and why some could not be checked.
+        limits: which limits were applied, and who signed them.
+        method: the rule by which closing is called.
+    """
+
+    state: str
+    lead: str
+    rest: str
+    latest: str
+    more: tuple[str, ...]
+    warnings: tuple[str, ...]
+    steps: NumberTable
+    criteria: tuple[Criterion, ...]
+    criteria_note: str
+    limits: str
+    method: str
+
+
+def running_view(answer: Answer, *, zone: tzinfo) -> RunningView:
+    """Put the answer to the next-step question in words and tables.
+
+    Args:
+        answer: of `$next-step`.
+        zone: of the site.
+    """
+    move = _only(answer, "next-step")
+    stops = _only(answer, "stop-criteria")
+    latest_s = max(reading.end_s for reading in answer.request.readings)
+    now_s = answer.request.as_of_s
+    lead, rest = first_sentence(plainly(answer.said[0]))
+    return RunningView(
+        state="No way down yet" if move.value == Coded("not-started") else "Trial in progress",
+        lead=lead,
+        rest=rest,
+        latest=f"{day_and_time(latest_s, zone)}, {ago(latest_s, now_s)}",
+        more=tuple(map(plainly, answer.said[1:])),
+        # The gravest is said above already.
+        warnings=tuple(one.text for one in answer.warnings if one.text not in answer.said[0]),
+        steps=_steps(answer, zone),
+        criteria=tuple(sorted((_criterion(*part, answer, zone) for part in stops.parts), key=lambda one: not one.met)),
+        criteria_note=stops.note,
+        limits=stops.method,
+        method=move.method,
+    )
+
+
+def _only(answer: Answer, code: str) -> Statement:
+    return next(one for one in answer.statements if one.code == code)
+
+
+def _steps(answer: Answer, zone: tzinfo) -> NumberTable:
+    """The steps so far, with the middle compliance of each as the trial is read now."""
+    read = running_trial(answer.request.readings, answer.request.protocol).trial
+    middles = {step.peep_cmh2o: step for step in read.steps} if read else {}
+    rows = []
+    for one in answer.statements:
+        if one.code != "running-step" or not isinstance(one.value, Amount):
+            continue
+        parts, step = dict(one.parts), middles.get(one.value.value)
+        passed = parts.get("closing-passed-probability")
+        rows.append(
+            (
+                f"{one.value.value:g}",
+                f"{clock(one.span_s[0], zone)} to {clock(one.span_s[1], zone)}" if one.span_s else NOT_KNOWN,
+                _words(parts.get("readings-used")),
+                f"{step.compliance_ml_per_cmh2o:.1f}" if step else NOT_KNOWN,
+                percent(passed.value) if isinstance(passed, Amount) else NOT_KNOWN,
+            )
+        )
+    return NumberTable(
+        ("PEEP", "time", "settled readings", "compliance", "closing passed"),
+        ("cmH2O", "", "", "mL/cmH2O", "probability"),
+        tuple(rows),
+    )
+
+
+def _criterion(code: str, value: Value | None, answer: Answer, zone: tzinfo) -> Criterion:
+    state = value.code if isinstance(value, Coded) else "criterion-not-checked"
+    return Criterion(
+        _DISPLAY.get(code, code), _DISPLAY.get(state, state), state == "criterion-met", _latest(code, answer, zone)
+    )
+
+
+def _latest(code: str, answer: Answer, zone: tzinfo) -> str:
+    """The newest reading that the criterion looks at, with its time and age; empty where there is none."""
+    looked_at = _LOOKS_AT.get(code)
+    readings = [one for one in answer.request.readings if looked_at is not None and one.quantity is looked_at[0]]
+    if looked_at is None or not readings:
+        return ""
+    newest = max(readings, key=lambda one: one.end_s)
+    when = f"{clock(newest.end_s, zone)}, {ago(newest.end_s, answer.request.as_of_s)}"
+    return f"{round(newest.value, 1):g} {looked_at[1]} at {when}"
+
+
+def _words(value: Value | None) -> str:
+    if isinstance(value, Amount):
+        return in_words(value.value, value.unit)
+    return f"{value.value}" if isinstance(value, Whole) else NOT_KNOWN

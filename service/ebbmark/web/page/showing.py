@@ -1,0 +1,182 @@
+"""What is shown, question by question: each function asks the source and hands the page its view."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable
+from dataclasses import dataclass
+from typing import Final, TypeVar
+
+from fastapi import Response
+
+from ebbmark.fhir.bedside.answer import Answer, Coded, Truth
+from ebbmark.fhir.problems import ProblemKind, Rejected, status_of
+from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.web.page.answer_view import AnswerView, answer_view
+from ebbmark.web.page.figure_view import FigureView, figure_view
+from ebbmark.web.page.frame import Frame, frame_of
+from ebbmark.web.page.not_now import REASONS
+from ebbmark.web.page.rendering import Pages
+from ebbmark.web.page.running_view import RunningView, running_view
+from ebbmark.web.page.source import TrialSource
+from ebbmark.web.page.trials_view import trials_view
+from ebbmark.web.page.words import clock, plainly
+
+__all__ = ["Live", "Validity", "live_of", "no_answer", "show_answer"]
+
+T = TypeVar("T")
+
+_NOT_USABLE: Final = 422
+_TITLES: Final = {
+    ProblemKind.NO_TRIAL: "No trial to read",
+    ProblemKind.AMBIGUOUS_TRIAL: "More than one trial",
+    ProblemKind.RECORD_FAILED: "The record could not be read",
+    ProblemKind.NO_PLAN: "No plan",
+}
+_STOP: Final = "stop-criterion-met"
+_FRESH_S: Final = 600.0
+"""Readings older than this are no sign of a trial in progress on the page of an answer [s]; our choice."""
+
+_IN_PROGRESS: Final = frozenset({"lower", "read-again", "look-first", "closing-passed"})
+"""Moves of a trial in progress; one that has not begun, or has come to its end, needs no notice."""
+
+
+@dataclass(frozen=True, slots=True)
+class Live:
+    """The part of the page of a running trial that is renewed.
+
+    Attributes:
+        view: None where no trial is in progress.
+        sentences: why none is.
+        as_of: the time of day that counts as now.
+    """
+
+    view: RunningView | None
+    sentences: tuple[str, ...]
+    as_of: str
+
+
+@dataclass(frozen=True, slots=True)
+class Validity:
+    """Whether the answer still describes this lung.
+
+    Attributes:
+        old: something was seen that makes it old.
+        sentence: the answer in plain words.
+        seen: severity and text of each thing that was seen.
+    """
+
+    old: bool
+    sentence: str
+    seen: tuple[tuple[str, str], ...]
+
+
+async def show_answer(source: TrialSource, pages: Pages) -> Response:
+    """The answer to the latest trial, with everything around it.
+
+    Args:
+        source: the patient.
+        pages: how pages are made.
+
+    Raises:
+        Rejected: the patient cannot be read.
+    """
+    frame, read, running, trials, validity = await asyncio.gather(
+        frame_of(source, pages.zone),
+        _tried(source.titration()),
+        _tried(source.asked("next-step")),
+        _tried(source.asked("follow-trials")),
+        _tried(source.asked("check-validity")),
+    )
+    progress = _in_progress(running, source.at_s)
+    if isinstance(read, Rejected):
+        return no_answer(read, frame, pages, here="", running=progress)
+    view, figure = await asyncio.to_thread(_seen, read, source.at_s, pages)
+    return pages.page(
+        "answer.html",
+        frame,
+        here="",
+        view=view,
+        figure=figure,
+        input_rows=[(one.reference, one.when, one.values) for one in view.inputs],
+        running=progress,
+        trials=None if isinstance(trials, Rejected) else trials_view(trials, zone=pages.zone),
+        validity=_validity(validity),
+        reasons=REASONS,
+        csrf=source.csrf,
+    )
+
+
+def no_answer(rejected: Rejected, frame: Frame, pages: Pages, *, here: str, running: str = "") -> Response:
+    """Why there is no answer, in the words of the refusal; before a trial this is the usual state and no error.
+
+    Args:
+        rejected: the refusal.
+        frame: what stands around the page.
+        pages: how pages are made.
+        here: which of the pages it is.
+        running: what a trial in progress says; empty for none.
+    """
+    status = status_of(rejected.problems)
+    return pages.page(
+        "no_answer.html",
+        frame,
+        here=here,
+        status=200 if status == _NOT_USABLE else status,
+        title=_TITLES.get(rejected.problems[0].kind, "No answer can be given"),
+        sentences=[one.sentence for one in rejected.problems],
+        running=running,
+        left_out=[f"{one.reference or one.path}: {one.reason}" for one in rejected.ignored],
+        again=here or "./",
+    )
+
+
+async def live_of(source: TrialSource, pages: Pages) -> Live:
+    """The running trial as it stands, or that there is none.
+
+    Args:
+        source: the patient.
+        pages: how pages are made.
+
+    Raises:
+        Rejected: it is not known whether there is one, since the record could not be read.
+    """
+    as_of = clock(source.at_s, pages.zone)
+    answer = await _tried(source.asked("next-step"))
+    if isinstance(answer, Rejected):
+        if status_of(answer.problems) != _NOT_USABLE:
+            raise answer
+        return Live(None, tuple(plainly(one.sentence) for one in answer.problems), as_of)
+    return Live(running_view(answer, zone=pages.zone), (), as_of)
+
+
+def _seen(recommendation: Recommendation, now_s: float, pages: Pages) -> tuple[AnswerView, FigureView]:
+    return answer_view(recommendation, now_s=now_s, zone=pages.zone), figure_view(recommendation)
+
+
+def _in_progress(running: Answer | Rejected, now_s: float) -> str:
+    """What a trial in progress says; empty where none is, or where it seems to have come to its end."""
+    if isinstance(running, Rejected):
+        return ""
+    move = next(one.value for one in running.statements if one.code == "next-step")
+    code = move.code if isinstance(move, Coded) else ""
+    fresh = now_s - max(one.end_s for one in running.request.readings) <= _FRESH_S
+    return running.said[0] if code == _STOP or (fresh and code in _IN_PROGRESS) else ""
+
+
+def _validity(answer: Answer | Rejected) -> Validity | None:
+    if isinstance(answer, Rejected):
+        return None
+    doubt = next(one for one in answer.statements if one.code == "titration-may-be-old")
+    return Validity(
+        isinstance(doubt.value, Truth) and doubt.value.value,
+        answer.said[0],
+        tuple((one.severity, one.text) for one in answer.warnings),
+    )
+
+
+async def _tried(asked: Awaitable[T]) -> T | Rejected:
+    try:
+        return await asked
+    except Rejected as rejected:
+        return rejected

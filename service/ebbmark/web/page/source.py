@@ -1,0 +1,85 @@
+"""Where does a page have its patient and trial from? The demo and the record answer the same few questions."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Protocol
+
+from ebbmark.fhir.bedside.answer import Answer
+from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.web.recording import Outcome
+
+__all__ = ["TrialSource"]
+
+Json = dict[str, object]
+
+
+class TrialSource(Protocol):
+    """One patient, as known at one instant."""
+
+    @property
+    def at_s(self) -> float:
+        """The instant that counts as now [s since 1970-01-01T00:00:00Z]."""
+
+    @property
+    def invented(self) -> str:
+        """What stands above a page of an invented patient; empty for a real one."""
+
+    @property
+    def banner(self) -> bool:
+        """Whether the page must show who the patient is, since nothing around it does."""
+
+    @property
+    def leave(self) -> str:
+        """Where to leave the session; empty where there is none."""
+
+    @property
+    def every_s(self) -> int:
+        """How often a running trial is looked at [s]."""
+
+    @property
+    def csrf(self) -> str:
+        """What a form must carry, so that no other site can send it."""
+
+    @property
+    def clinician(self) -> Mapping[str, str]:
+        """Who is signed in, as a FHIR Reference; empty where that is no clinician."""
+
+    async def patient(self) -> Mapping[str, object]:
+        """The Patient as JSON values.
+
+        Raises:
+            Rejected: it cannot be had.
+        """
+
+    async def titration(self) -> Recommendation:
+        """The latest trial, read.
+
+        Raises:
+            Rejected: there is none, or it cannot be read.
+        """
+
+    async def asked(self, slug: str, parameters: tuple[Json, ...] = ()) -> Answer:
+        """The answer to a question beside the titration.
+
+        Args:
+            slug: of the question.
+            parameters: further FHIR parameters.
+
+        Raises:
+            Rejected: it cannot be answered.
+        """
+
+    def to_be_written(self, recommendation: Recommendation) -> Json:
+        """The transaction that recording would send.
+
+        Raises:
+            Rejected: nothing can be recorded.
+        """
+
+    async def record(self, recommendation: Recommendation) -> Outcome | None:
+        """Record the answer, for the person who is signed in; None where nothing can be written.
+
+        Raises:
+            Rejected: nothing can be recorded.
+        """

@@ -1,0 +1,90 @@
+"""When was it, and how long ago? Times on a page stand in the site's zone and name it."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, datetime, tzinfo
+from zoneinfo import ZoneInfo
+
+__all__ = ["ago", "clock", "day_and_time", "first_sentence", "lasting", "plainly", "span", "zone_of"]
+
+MINUTE_S, HOUR_S, DAY_S = 60.0, 3600.0, 86400.0
+
+
+def clock(at_s: float, zone: tzinfo) -> str:
+    """The time of day, to the second: `09:17:05`.
+
+    Args:
+        at_s: instant [s since 1970-01-01T00:00:00Z].
+        zone: of the site.
+    """
+    return f"{datetime.fromtimestamp(at_s, zone):%H:%M:%S}"
+
+
+def day_and_time(at_s: float, zone: tzinfo) -> str:
+    """Day and time with the zone: `2 March 2026, 09:17 UTC`.
+
+    Args:
+        at_s: instant [s since 1970-01-01T00:00:00Z].
+        zone: of the site.
+    """
+    moment = datetime.fromtimestamp(at_s, zone)
+    return f"{moment.day} {moment:%B %Y, %H:%M %Z}"
+
+
+def span(start_s: float, end_s: float, zone: tzinfo) -> str:
+    """From when to when: `2 March 2026, 09:04 to 09:17 UTC`, with both days where they differ.
+
+    Args:
+        start_s: first instant [s since 1970-01-01T00:00:00Z].
+        end_s: last instant [s since 1970-01-01T00:00:00Z].
+        zone: of the site.
+    """
+    start, end = datetime.fromtimestamp(start_s, zone), datetime.fromtimestamp(end_s, zone)
+    if start.date() != end.date():
+        return f"{day_and_time(start_s, zone)} to {day_and_time(end_s, zone)}"
+    return f"{start.day} {start:%B %Y, %H:%M} to {end:%H:%M %Z}"
+
+
+def lasting(seconds: float) -> str:
+    """A length of time, no finer than a minute: `less than a minute`, `13 minutes`, `26 hours`, `3 days`.
+
+    Args:
+        seconds: not negative [s].
+    """
+    for unit_s, name in ((DAY_S, "days"), (HOUR_S, "hours"), (MINUTE_S, "minutes")):
+        if seconds >= 2 * unit_s:
+            return f"{int(seconds // unit_s)} {name}"
+    return "1 minute" if seconds >= MINUTE_S else "less than a minute"
+
+
+def ago(then_s: float, now_s: float) -> str:
+    """How long before now: `13 minutes ago`; what lies ahead of now says so.
+
+    Args:
+        then_s: instant [s since 1970-01-01T00:00:00Z].
+        now_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
+    """
+    if then_s > now_s + 1:
+        return f"{lasting(then_s - now_s)} ahead of this service's clock"
+    return f"{lasting(max(0.0, now_s - then_s))} ago"
+
+
+def zone_of(name: str) -> tzinfo:
+    """The zone of this name; UTC also where the machine knows no zones.
+
+    Args:
+        name: in the IANA database.
+    """
+    return UTC if name == "UTC" else ZoneInfo(name)
+
+
+def plainly(sentence: str) -> str:
+    """A sentence of an answer, with the page in place of the operation that it names."""
+    return sentence.replace("is read by $titrate-peep", "stands on the page Answer")
+
+
+def first_sentence(text: str) -> tuple[str, str]:
+    """The first sentence, and what follows it; a full stop within a number or before a small letter ends none."""
+    first, *rest = re.split(r"(?<=[.?]) (?=[A-Z])", text, maxsplit=1)
+    return first, rest[0] if rest else ""
