@@ -24,6 +24,7 @@ from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
 from fhir_builders import Json, bundle, height, parameters, patient, to_bytes, trial_observations
 from web.asking import FHIR, Reply, ask
+from web.reading_pages import words_of
 
 AS_OF: Json = {"name": "as-of", "valueInstant": stamp(60)}
 PLAN = "/fhir/$plan-trial"
@@ -173,7 +174,7 @@ def test_the_page_holds_no_script_and_its_style_is_the_one_that_its_policy_allow
 
 
 def test_the_page_says_what_the_answer_says(app: ASGIApp) -> None:
-    text = plan(app, PAGE, condition("shock", "R57.1", clinical="resolved")).body.decode().replace("<sub>2</sub>", "2")
+    text = words_of(plan(app, PAGE, condition("shock", "R57.1", clinical="resolved")).body)
 
     assert "from PEEP 10 cmH2O now to 16" in text
     assert "SpO2 below 85 %" in text

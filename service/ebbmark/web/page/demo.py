@@ -30,7 +30,6 @@ Json = dict[str, Any]
 
 SPEED: Final = 8
 """How many seconds of a running demo pass in one."""
-_ALL = "9999"
 _TITRATION = frozenset({"bundle", "patient", "observation", "concept-map", "margin", "sex-for-formula", "as-of"})
 
 
@@ -44,7 +43,7 @@ class Scenario:
         sentence: what there is to see.
         file: which of the embedded requests.
         now: the instant that counts as now, or at which a running demo starts.
-        until: what is charted later is not known yet; of a running demo, when it stops.
+        until: what is charted later is not known yet, and a running demo stops; empty for now.
         running: whether time passes.
         first: which page to open.
     """
@@ -54,7 +53,7 @@ class Scenario:
     sentence: str
     file: str
     now: str
-    until: str = _ALL
+    until: str = ""
     running: bool = False
     first: str = ""
 
@@ -197,7 +196,8 @@ class DemoSource:
         if resource["resourceType"] == "Condition" and "condition" not in taken:
             return False
         charted = str(resource.get("effectiveDateTime") or resource.get("recordedDate") or "")
-        return charted <= min(self.scenario.until, _spelled(self.at_s))
+        until_s = min(self.at_s, _seconds(self.scenario.until)) if self.scenario.until else self.at_s
+        return not charted or _seconds(charted) <= until_s
 
 
 def source_of(scenario: Scenario, opened_s: float, wall_s: float, site: Site) -> DemoSource:

@@ -12,10 +12,12 @@ from typing import Final
 import msgspec
 
 from ebbmark import __version__
+from ebbmark.fhir.hooks_concepts import OVERRIDE_REASONS
+from ebbmark.web.audit_trail import LOGGER
 
 __all__ = ["EVENTS", "REASONS", "Reason", "note_not_now", "reason_of"]
 
-EVENTS: Final = "ebbmark.audit.choices"
+EVENTS: Final = f"{LOGGER}.choices"
 _LOG = logging.getLogger(EVENTS)
 
 
@@ -27,15 +29,8 @@ class Reason:
     words: str
 
 
-REASONS: Final = (
-    Reason("changed-since", "the patient or the ventilator has changed since the trial"),
-    Reason("readings-doubtful", "the readings do not describe this lung (effort, leak, artefact)"),
-    Reason("another-peep", "another PEEP was chosen, by another marker or by local protocol"),
-    Reason("circulation", "the circulation does not allow it"),
-    Reason("repeat-first", "the trial is to be repeated or completed first"),
-    Reason("someone-else-decides", "someone else decides or records this"),
-    Reason("other", "of another reason"),
-)
+REASONS: Final = tuple(Reason(code, display) for code, display, _ in OVERRIDE_REASONS)
+"""The same as a card offers: a reason given here and one given there can be counted together."""
 
 
 def reason_of(code: str) -> Reason | None:

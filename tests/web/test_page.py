@@ -1,0 +1,353 @@
+"""The page of a patient, on the invented ones: what it says, what it refuses, and that nothing is written unseen."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import logging
+import re
+from datetime import UTC, datetime
+from urllib.parse import urlencode
+
+import pytest
+from starlette.types import ASGIApp
+
+from ebbmark.fhir.hooks_concepts import OVERRIDE_REASONS
+from ebbmark.settings import Settings
+from ebbmark.web.app import create_app, reason_not_to_listen
+from ebbmark.web.page.demo import SCENARIOS, DemoSource, Scenario
+from ebbmark.web.page.not_now import EVENTS
+from ebbmark.web.page.rendering import Pages
+from ebbmark.web.page.showing import live_of
+from ebbmark.web.site_files import read_site
+from web.asking import Reply, ask
+from web.reading_pages import words_of
+
+CLEAR, NOISY, BEFORE, SECOND = "/demo/clear-closing", "/demo/noisy-record", "/demo/before-a-trial", "/demo/second-trial"
+ENDED = "1000000000"  # so long ago that a running demo stands at its end
+RUNNING, STOPPED = f"/demo/running.{ENDED}", f"/demo/stop-criterion.{ENDED}"
+FORM = {"content-type": "application/x-www-form-urlencoded"}
+PARTS = ("Targets", "Steps of the trial", "What each margin would mean", "Cautions and evidence", "Inputs")
+
+
+@pytest.fixture(scope="module")
+def app() -> ASGIApp:
+    return create_app(Settings(demo=True))
+
+
+def get(app: ASGIApp, path: str, query: str = "", **headers: str) -> Reply:
+    named = {name.replace("_", "-"): value for name, value in headers.items()}
+    return ask(app, method="GET", path=path, query=query, headers=named)
+
+
+def send(app: ASGIApp, path: str, fields: list[tuple[str, str]], **headers: str) -> Reply:
+    named = {name.replace("_", "-"): value for name, value in headers.items()}
+    return ask(app, urlencode(fields).encode(), path=path, headers={**FORM, **named})
+
+
+def identity_in(body: bytes) -> str:
+    found = re.search(rb'name="identity" value="([0-9a-f]{64})"', body)
+    assert found is not None
+    return found[1].decode()
+
+
+def test_without_the_demo_there_are_no_invented_patients() -> None:
+    assert get(create_app(Settings()), "/demo/").status == 404
+
+
+def test_the_demo_is_shown_on_this_machine_only() -> None:
+    reason = reason_not_to_listen(Settings(demo=True, host="192.0.2.1"))
+
+    assert reason is not None
+    assert reason.startswith("The demo is shown on this machine only")
+
+
+@pytest.mark.parametrize("scenario", SCENARIOS, ids=lambda one: str(one.slug))
+@pytest.mark.parametrize("page", ["", "running", "plan"])
+def test_every_page_of_every_scenario_can_be_seen_and_says_that_it_is_invented(
+    app: ASGIApp, scenario: Scenario, page: str
+) -> None:
+    slug = f"{scenario.slug}.{ENDED}" if scenario.running else scenario.slug
+
+    reply = get(app, f"/demo/{slug}/{page}")
+
+    assert (reply.status, reply.headers["content-type"]) == (200, "text/html; charset=utf-8")
+    assert "Demo with an invented patient: nothing here can be written to a record" in words_of(reply.body)
+    assert " Example born " in words_of(reply.body)
+    assert reply.body.count(b"<h1>") == 1
+
+
+def test_a_page_is_kept_nowhere_and_loads_nothing_from_elsewhere(app: ASGIApp) -> None:
+    reply = get(app, f"{CLEAR}/")
+
+    assert (reply.headers["cache-control"], reply.headers["referrer-policy"]) == ("no-store", "no-referrer")
+    assert "unsafe" not in reply.headers["content-security-policy"]
+    assert not re.search(rb'(?:src|href|srcset|action)="(?:https?:)?//', reply.body)
+    assert not re.search(rb"<style|\sstyle=|\son[a-z]+=|<script(?! src=)", reply.body)
+
+
+def test_the_page_of_a_patient_says_who_that_is_and_its_title_does_not(app: ASGIApp) -> None:
+    body = get(app, f"{CLEAR}/").body
+
+    assert "Maple Example born 11 May 1967 (58 years) sex as charted: female MRN DEMO-0001" in words_of(body)
+    assert b"<title>Answer \xe2\x80\x93 Ebbmark</title>" in body
+
+
+def test_the_suggestion_with_its_certainty_comes_first_and_the_parts_follow_in_order(app: ASGIApp) -> None:
+    text = words_of(get(app, f"{CLEAR}/").body)
+
+    places = [
+        text.index(part) for part in ("Suggested PEEP 12 cmH2O", "Your decision", *PARTS, "Where this comes from")
+    ]
+    assert places == sorted(places)
+    assert "2 March 2026, 09:04 to 09:17 UTC, 22 minutes ago" in text[: places[0]]
+    assert "(90 % interval: the step of 10 cmH2O alone; closing was reached with probability over 99 %" in text
+
+
+def test_the_figure_stands_in_the_page_with_words_and_a_table(app: ASGIApp) -> None:
+    body = get(app, f"{CLEAR}/").body
+
+    assert body.count(b"data:image/svg+xml;base64,") == 4
+    assert re.search(rb'<img src="data:[^"]+" alt="Static compliance against set PEEP', body)
+    assert "Probability that closing started here" in words_of(body)
+
+
+def test_grave_cautions_come_before_the_figure_and_say_how_grave_they_are(app: ASGIApp) -> None:
+    body = get(app, f"{NOISY}/").body
+
+    assert "Moderate severity. Plateau pressure was above 30 cmH2O" in words_of(body.partition(b"<figure>")[0])
+
+
+def test_without_a_suggestion_the_page_says_why_and_offers_no_number(app: ASGIApp) -> None:
+    text = words_of(get(app, "/demo/never-reached/").body)
+
+    assert "No PEEP is suggested: closing was not reached in this trial" in text
+    assert "Whether to test lower steps or to choose PEEP in another way is for local protocol." in text
+    assert "What each margin would mean" not in text
+
+
+def test_every_input_is_listed_or_left_out_with_its_reason(app: ASGIApp) -> None:
+    text = words_of(get(app, f"{NOISY}/").body)
+
+    assert "It was entered in error. Observation/rowan-mistaken/_history/1" in text
+    assert "A newer version of this Observation was sent. Observation/rowan-10/_history/1" in text
+    assert "height 167.6 cm" in text
+
+
+def test_the_page_names_the_answer_its_inputs_and_the_versions(app: ASGIApp) -> None:
+    text = words_of(get(app, f"{CLEAR}/").body)
+
+    assert re.search(
+        r"Answer [0-9a-f]{64} Digest of the inputs used \(SHA-256\) [0-9a-f]{64} Software Ebbmark \d", text
+    )
+
+
+def test_earlier_trials_stand_beside_the_latest(app: ASGIApp) -> None:
+    text = words_of(get(app, f"{SECOND}/").body)
+
+    assert "2 trials. 24 h later closing was lower" in text
+    assert "5 March 2026, 09:02 to 09:13 UTC" in text
+
+
+def test_whether_the_answer_still_holds_is_said_above_the_figure(app: ASGIApp) -> None:
+    above = words_of(get(app, f"{SECOND}/").body.partition(b"<figure>")[0])
+
+    assert "Does it still hold? Since the last titration, 0.9 h ago, nothing was seen" in above
+
+
+def test_before_a_trial_the_page_says_what_is_missing_and_is_no_error(app: ASGIApp) -> None:
+    reply = get(app, f"{BEFORE}/")
+
+    assert reply.status == 200
+    assert "No trial to read No decremental PEEP trial could be read" in words_of(reply.body)
+    assert b'action="not-now"' not in reply.body
+
+
+def test_a_trial_in_progress_is_told_on_the_page_of_the_answer(app: ASGIApp) -> None:
+    text = words_of(get(app, f"{STOPPED}/").body)
+
+    assert "A trial may be in progress. Stop criterion met" in text
+    assert "A trial may be in progress" not in words_of(get(app, f"{CLEAR}/").body)
+
+
+def test_the_running_trial_shows_the_next_step_the_steps_and_the_stop_criteria_with_their_readings(
+    app: ASGIApp,
+) -> None:
+    text = words_of(get(app, f"{RUNNING}/running").body)
+
+    assert "Closing has been passed by 8 cmH2O (probability over 99 %)" in text
+    assert "10 09:10:00 to 09:11:35 2 31.6 45 %" in text
+    assert "Low oxygen saturation Not met 92 % at 09:13:35, less than a minute ago" in text
+    assert "Last looked at 09:13:50." in text
+
+
+def test_a_stop_criterion_that_is_met_leads_the_running_trial(app: ASGIApp) -> None:
+    body = get(app, f"{STOPPED}/running").body
+    text = words_of(body)
+
+    assert b"<h1>Stop criterion met" in body
+    assert "Look at the patient now" in text
+    assert "those that were met first. Criterion State Latest reading Low oxygen saturation Met 82 %" in text
+
+
+def test_where_no_trial_is_in_progress_the_running_page_says_so(app: ASGIApp) -> None:
+    text = words_of(get(app, f"{SECOND}/running").body)
+
+    assert "No way down yet; latest reading" in text
+    assert "A way down that ended before stands on the page Answer." in text
+
+
+def test_readings_of_yesterday_are_no_trial_in_progress() -> None:
+    site = read_site(value_sets=None, protocols=None, stop_limits=None)
+    a_day_later_s = datetime(2026, 3, 3, 9, 0, tzinfo=UTC).timestamp()
+
+    live = asyncio.run(live_of(DemoSource(SCENARIOS[0], a_day_later_s, site), Pages(UTC)))
+
+    assert live.view is None
+    assert live.sentences[0].startswith("The latest reading is 23.7 h old, so this is no trial in progress")
+    assert live.sentences[0].endswith("a trial that has ended stands on the page Answer.")
+
+
+def test_the_part_that_changes_is_not_sent_again_until_it_does(app: ASGIApp) -> None:
+    first = get(app, f"{RUNNING}/running", "fragment")
+    again = get(app, f"{RUNNING}/running", "fragment", if_none_match=first.headers["etag"])
+    other = get(app, f"{STOPPED}/running", "fragment", if_none_match=first.headers["etag"])
+
+    assert first.status == 200
+    assert b"<html" not in first.body
+    assert (again.status, again.body) == (304, b"")
+    assert again.headers["ebbmark-as-of"] == first.headers["ebbmark-as-of"] == "09:13:50"
+    assert other.status == 200
+
+
+def test_the_page_starts_from_the_part_that_it_shows(app: ASGIApp) -> None:
+    page, part = get(app, f"{RUNNING}/running"), get(app, f"{RUNNING}/running", "fragment")
+
+    tag = part.headers["etag"].replace('"', "&#34;")
+    assert f'data-tag="{tag}"'.encode() in page.body
+    assert part.body.strip() in page.body
+
+
+def test_a_running_demo_begins_when_it_is_first_opened(app: ASGIApp) -> None:
+    reply = get(app, "/demo/running")
+
+    assert reply.status == 303
+    assert re.fullmatch(r"/demo/running\.\d{10}/running", reply.headers["location"])
+    assert "No way down yet" in words_of(get(app, reply.headers["location"]).body)
+
+
+@pytest.mark.parametrize("path", ["/demo/nobody/", "/demo/nobody", "/demo/running.x/", f"/demo/running.{'1' * 13}/"])
+def test_what_is_no_demo_is_refused_as_a_page(app: ASGIApp, path: str) -> None:
+    reply = get(app, path)
+
+    assert (reply.status, reply.headers["content-type"]) == (404, "text/html; charset=utf-8")
+    assert "Not a demo" in words_of(reply.body)
+
+
+def test_the_plan_is_shown_only_where_it_is_asked_for(app: ASGIApp) -> None:
+    assert "Staircase" not in words_of(get(app, f"{CLEAR}/").body)
+    assert "without high-pressure recruitment" in words_of(get(app, f"{CLEAR}/plan").body)
+
+
+def test_a_plan_waits_until_somebody_has_looked_at_what_speaks_against_it(app: ASGIApp) -> None:
+    waiting = words_of(get(app, f"{BEFORE}/plan").body)
+    acknowledged = [("csrf", "demo"), ("acknowledged", "obstructive-disease")]
+
+    laid_out = words_of(send(app, f"{BEFORE}/plan", acknowledged).body)
+
+    assert "A plan waits for a clinician" in waiting
+    assert "severe obstruction with hyperinflation: documented" in waiting
+    assert "parameter" not in waiting
+    assert "which whoever looks at this demo has acknowledged" in laid_out
+
+
+def test_what_would_be_recorded_is_shown_resource_by_resource_with_its_json(app: ASGIApp) -> None:
+    body = get(app, f"{CLEAR}/record").body
+    text = words_of(body)
+
+    shown = [json.loads(one) for one in re.findall(r"<pre[^>]*>(.*?)</pre>", _unescaped(body), re.DOTALL)]
+    kinds = [one["resourceType"] for one in shown]
+    assert f"In all: 1 GuidanceResponse, {kinds.count('Observation')} Observations" in text
+    assert {"GuidanceResponse", "Observation", "Device", "Provenance"} <= set(kinds)
+    assert all(f"{number}. {kind}" in text for number, kind in enumerate(kinds, start=1))
+    assert "Observation: Suggested PEEP, 12.0 cmH2O" in text
+
+
+def test_a_demo_writes_nothing_and_says_so_on_the_button_and_after(app: ASGIApp) -> None:
+    review = get(app, f"{CLEAR}/record").body
+
+    done = send(app, f"{CLEAR}/record", [("csrf", "demo"), ("identity", identity_in(review))])
+
+    assert "Try it: nothing is written in this demo" in words_of(review)
+    assert done.status == 200
+    assert "Nothing was written This is a demo" in words_of(done.body)
+
+
+def test_recording_is_refused_where_the_answer_is_not_the_one_that_was_shown(app: ASGIApp) -> None:
+    review = get(app, f"{NOISY}/record").body
+
+    reply = send(app, f"{CLEAR}/record", [("csrf", "demo"), ("identity", identity_in(review))])
+
+    assert reply.status == 409
+    assert "The answer has changed" in words_of(reply.body)
+
+
+@pytest.mark.parametrize("path", ["record", "not-now", "plan"])
+@pytest.mark.parametrize("fields", [[], [("csrf", "")], [("csrf", "other")]])
+def test_a_form_without_the_mark_of_its_page_does_nothing(
+    app: ASGIApp, path: str, fields: list[tuple[str, str]]
+) -> None:
+    reply = send(app, f"{CLEAR}/{path}", [*fields, ("reason", "done-already"), ("identity", "x")])
+
+    assert reply.status == 403
+    assert "nothing was done" in words_of(reply.body)
+
+
+def test_a_form_sent_from_another_site_does_nothing_even_with_the_mark(app: ASGIApp) -> None:
+    reply = send(app, f"{CLEAR}/not-now", [("csrf", "demo"), ("reason", "done-already")], sec_fetch_site="cross-site")
+
+    assert reply.status == 403
+
+
+def test_what_is_no_form_is_refused(app: ASGIApp) -> None:
+    reply = ask(app, b"{}", path=f"{CLEAR}/record", headers={"content-type": "application/json"})
+
+    assert reply.status == 415
+
+
+def test_a_form_of_any_length_is_not_read(app: ASGIApp) -> None:
+    reply = send(app, f"{CLEAR}/not-now", [("csrf", "demo"), ("reason", "x" * 20_000)])
+
+    assert reply.status == 413
+    assert reply.headers["content-type"] == "text/html; charset=utf-8"
+
+
+def test_not_now_is_noted_with_its_reason_and_without_the_patient(
+    app: ASGIApp, caplog: pytest.LogCaptureFixture
+) -> None:
+    code, words, _ = OVERRIDE_REASONS[0]
+
+    with caplog.at_level(logging.INFO, logger=EVENTS):
+        reply = send(app, f"{CLEAR}/not-now", [("csrf", "demo"), ("reason", code), ("note", "Maple said no")])
+
+    assert words in words_of(reply.body)
+    (line,) = [one.getMessage() for one in caplog.records if one.name == EVENTS]
+    event = json.loads(line)
+    assert (event["event"], event["reason"], event["verdict"]) == ("not-recorded", code, "found")
+    assert "aple" not in line
+    assert "DEMO" not in line
+
+
+@pytest.mark.parametrize("reason", ["", "my own words"])
+def test_a_reason_that_is_not_on_the_list_is_not_noted(
+    app: ASGIApp, caplog: pytest.LogCaptureFixture, reason: str
+) -> None:
+    with caplog.at_level(logging.INFO, logger=EVENTS):
+        reply = send(app, f"{CLEAR}/not-now", [("csrf", "demo"), ("reason", reason)])
+
+    assert reply.status == 422
+    assert [one for one in caplog.records if one.name == EVENTS] == []
+
+
+def _unescaped(body: bytes) -> str:
+    return body.decode().replace("&#34;", '"').replace("&#39;", "'").replace("&lt;", "<").replace("&amp;", "&")

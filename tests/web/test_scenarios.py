@@ -1,0 +1,51 @@
+"""The invented patients inside the package are those of the fixtures, and need nothing outside it."""
+
+from __future__ import annotations
+
+import asyncio
+import runpy
+from pathlib import Path
+
+import pytest
+
+from ebbmark.web.page.demo import SCENARIOS, SPEED, Scenario, source_of
+from ebbmark.web.site_files import read_site
+
+ROOT = Path(__file__).parents[2]
+SHOWN = ROOT / "service" / "ebbmark" / "web" / "page" / "scenarios"
+WRITTEN = runpy.run_path(str(ROOT / "fixtures" / "scenarios.py"))["scenarios"]()
+SITE = read_site(value_sets=None, protocols=None, stop_limits=None)
+RUNNING = next(one for one in SCENARIOS if one.slug == "running")
+
+
+def test_the_embedded_requests_are_what_the_fixtures_say_today() -> None:
+    embedded = {path.name: path.read_bytes() for path in SHOWN.iterdir()}
+
+    assert embedded == WRITTEN, "run python fixtures/scenarios.py and read the diff"
+
+
+@pytest.mark.parametrize("scenario", SCENARIOS, ids=lambda one: str(one.slug))
+def test_every_patient_is_plainly_invented(scenario: Scenario) -> None:
+    patient = asyncio.run(source_of(scenario, 0, 0, SITE).patient())
+
+    (name,) = patient["name"]  # type: ignore[misc, attr-defined]
+    (number,) = patient["identifier"]  # type: ignore[misc, attr-defined]
+    assert name["family"] == "Example"
+    assert number["value"].startswith("DEMO-")
+
+
+def test_the_clock_of_a_running_demo_runs_from_its_start_to_its_end() -> None:
+    start, later, end = (source_of(RUNNING, 1_000, 1_000 + passed, SITE).at_s for passed in (0, 10, 9_999))
+
+    assert later == start + 10 * SPEED
+    assert end == source_of(RUNNING, 1_000, 2_000_000, SITE).at_s
+
+
+def test_nothing_that_is_charted_later_is_known_yet() -> None:
+    answers = [
+        asyncio.run(source_of(RUNNING, 1_000, 1_000 + passed, SITE).asked("next-step")) for passed in (0, 30, 60)
+    ]
+
+    counts = [len(one.request.readings) for one in answers]
+    assert counts == sorted(set(counts))
+    assert all(max(r.end_s for r in one.request.readings) <= one.request.as_of_s for one in answers)
