@@ -1,0 +1,262 @@
+"""The pages as a person meets them in a real browser: by keyboard, on a phone, on paper, and while a trial runs."""
+
+from __future__ import annotations
+
+import io
+import re
+import time
+from itertools import pairwise
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+from pypdf import PdfReader
+
+from browser.looking import DESKTOP, open_everything, watched
+
+pytestmark = pytest.mark.live
+
+ENDED = "1000000000"
+CLEAR = "/demo/clear-closing/"
+EVERY = [
+    "/demo/",
+    CLEAR,
+    "/demo/noisy-record/",
+    "/demo/before-a-trial/",
+    "/demo/before-a-trial/plan",
+    "/demo/second-trial/",
+    f"/demo/stop-criterion.{ENDED}/running",
+    "/demo/clear-closing/plan",
+    "/demo/clear-closing/record",
+    "/demo/nobody/",
+]
+PART = "**/running?fragment"
+WIDTHS = (320, 360, 640, 1280)
+"""The narrowest of WCAG's reflow, a phone, half a screen as at 200 % zoom, a screen."""
+OF_A_REFUSAL = "error: Failed to load resource: the server responded with a status of 404 (Not Found)"
+
+
+@pytest.mark.parametrize("path", EVERY)
+def test_a_page_asks_nobody_else_breaks_no_policy_and_complains_of_nothing(
+    browser: Browser, address: str, path: str
+) -> None:
+    with watched(browser) as seen:
+        seen.page.goto(f"{address}{path}", wait_until="networkidle")
+
+        assert [one for one in seen.requests if not one.startswith((f"{address}/", "data:"))] == []
+        assert seen.violations() == []
+        assert [one for one in seen.complaints if one != OF_A_REFUSAL] == []
+
+
+def test_the_watching_sees_a_broken_policy(browser: Browser, address: str) -> None:
+    with watched(browser) as seen:
+        seen.page.goto(f"{address}{CLEAR}")
+
+        seen.page.evaluate("document.body.setAttribute('style', 'color: red')")
+        seen.page.evaluate("document.body.append(Object.assign(new Image(), {src: 'https://elsewhere.example/a'}))")
+        seen.page.wait_for_function("window.violations.length >= 2")
+
+        found = " ".join(seen.violations())
+        assert "style-src" in found
+        assert "img-src: https://elsewhere.example" in found
+
+
+@pytest.mark.parametrize("path", EVERY)
+def test_no_page_scrolls_sideways(browser: Browser, address: str, path: str) -> None:
+    widest = {}
+    with watched(browser) as seen:
+        seen.page.goto(f"{address}{path}")
+        open_everything(seen.page)
+        for width in WIDTHS:
+            seen.page.set_viewport_size({"width": width, "height": 800})
+            widest[width] = seen.widest()
+
+    assert {width: found for width, found in widest.items() if found > width} == {}
+
+
+def test_a_wide_table_can_be_scrolled_by_keyboard(browser: Browser, address: str) -> None:
+    with watched(browser, size=(360, 740)) as seen:
+        seen.page.goto(f"{address}{CLEAR}")
+        region = seen.page.get_by_role("region", name=re.compile("Each step going down"))
+        region.focus()
+
+        for _ in range(6):
+            seen.page.keyboard.press("ArrowRight")
+        seen.page.wait_for_function("document.activeElement.scrollLeft > 0")
+
+        expect(region).to_be_focused()
+
+
+def _focused(page: Page) -> str:
+    found: str = page.evaluate("(document.activeElement.innerText || document.activeElement.id || '').trim()")
+    return found
+
+
+def _tab_to(page: Page, text: str) -> None:
+    for _ in range(200):
+        page.keyboard.press("Tab")
+        if text in _focused(page):
+            return
+    raise AssertionError(f"no way by keyboard to {text!r}")
+
+
+def test_results_can_be_reviewed_and_recorded_by_keyboard_alone(browser: Browser, address: str) -> None:
+    with watched(browser) as seen:
+        page = seen.page
+        page.goto(f"{address}{CLEAR}")
+
+        page.keyboard.press("Tab")
+        assert _focused(page) == "Skip to the content"
+        page.keyboard.press("Enter")
+        assert page.evaluate("document.activeElement.id") == "content"
+        _tab_to(page, "Record these results")
+        page.keyboard.press("Enter")
+        page.wait_for_url("**/record")
+        _tab_to(page, "Try it")
+        page.keyboard.press("Enter")
+
+        expect(page.get_by_role("heading", level=1)).to_have_text("Nothing was written")
+
+
+def test_a_reason_can_be_chosen_by_keyboard_alone(browser: Browser, address: str) -> None:
+    with watched(browser) as seen:
+        page = seen.page
+        page.goto(f"{address}{CLEAR}")
+
+        page.get_by_label("Not now, because").focus()
+        page.keyboard.press("ArrowDown")
+        _tab_to(page, "Note this")
+        page.keyboard.press("Enter")
+
+        expect(page.get_by_role("heading", level=1)).to_have_text("Not recorded")
+
+
+def test_whatever_has_the_focus_shows_it(browser: Browser, address: str) -> None:
+    shown = []
+    with watched(browser) as seen:
+        seen.page.goto(f"{address}{CLEAR}")
+        seen.page.keyboard.press("Tab")
+        while seen.page.evaluate("document.activeElement !== document.body"):
+            shown.append(seen.page.evaluate("getComputedStyle(document.activeElement).outlineStyle"))
+            seen.page.keyboard.press("Tab")
+
+    assert len(shown) > 15
+    assert set(shown) == {"solid"}
+
+
+def test_headings_follow_one_another_without_a_gap(browser: Browser, address: str) -> None:
+    with watched(browser) as seen:
+        seen.page.goto(f"{address}{CLEAR}")
+        levels = [int(one.evaluate("one => one.tagName[1]")) for one in seen.page.locator("h1,h2,h3,h4").all()]
+
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(after <= before + 1 for before, after in pairwise(levels))
+
+
+def test_a_running_trial_changes_on_the_page_without_loading_it_again(browser: Browser, address: str) -> None:
+    with watched(browser) as seen:
+        page = seen.page
+        page.goto(f"{address}/demo/running")
+        page.evaluate("window.marked = true")
+        heading, looked = page.locator("#live h1"), page.locator("#looked")
+        first, when = heading.inner_text(), looked.inner_text()
+
+        expect(heading).not_to_have_text(first, timeout=30_000)
+
+        assert page.evaluate("window.marked")
+        assert looked.inner_text() != when
+        assert page.locator("#spoken").inner_text() == heading.inner_text()
+        assert page.locator("#stale").is_hidden()
+        assert sum("?fragment" in one for one in seen.requests) >= 1
+        assert seen.violations() == []
+
+
+def test_a_change_does_not_take_the_focus_away(browser: Browser, address: str) -> None:
+    with watched(browser) as seen:
+        page = seen.page
+        page.goto(f"{address}/demo/running.{time.time() - 7:.0f}/running")
+        region = page.get_by_role("region", name="Every criterion")
+        region.focus()
+        first = page.locator("#live h1").inner_text()
+
+        expect(page.locator("#live h1")).not_to_have_text(first, timeout=30_000)
+
+        expect(region).to_be_focused()
+
+
+def test_a_page_that_is_no_longer_renewed_says_so_and_recovers(browser: Browser, address: str) -> None:
+    with watched(browser) as seen:
+        page = seen.page
+        page.clock.install()
+        page.goto(f"{address}/demo/running.{ENDED}/running")
+        page.route(PART, lambda route: route.abort())
+
+        for _ in range(2):
+            with page.expect_event("requestfailed"):
+                page.clock.fast_forward("00:07")
+        expect(page.get_by_role("alert")).to_contain_text("cannot be reached, so updates have stopped")
+        expect(page.get_by_role("alert")).to_contain_text(re.compile(r"at least \d+ seconds old"))
+
+        page.unroute(PART)
+        with page.expect_response(PART):
+            page.clock.fast_forward("01:01")
+        expect(page.locator("#stale")).to_be_hidden()
+
+
+def test_a_session_that_has_ended_stops_the_updates_with_a_way_on(browser: Browser, address: str) -> None:
+    with watched(browser) as seen:
+        page = seen.page
+        page.clock.install()
+        page.goto(f"{address}/demo/running.{ENDED}/running")
+        page.route(PART, lambda route: route.fulfill(status=403, body="<h1>ended</h1>"))
+
+        for _ in range(2):
+            with page.expect_response(PART):
+                page.clock.fast_forward("00:07")
+
+        expect(page.get_by_role("alert")).to_contain_text("open it again from the record")
+        assert "ended" not in page.locator("#live").inner_text()
+
+
+def test_everything_works_without_script(browser: Browser, address: str) -> None:
+    with watched(browser, script=False) as seen:
+        page = seen.page
+        page.goto(f"{address}/demo/running")
+        before = page.locator("#looked").inner_text()
+        page.wait_for_timeout(1_100)
+        page.get_by_role("link", name="Look again").click()
+        assert page.locator("#looked").inner_text() != before
+
+        page.goto(f"{address}/demo/clear-closing/record")
+        page.get_by_role("button", name="Try it").click()
+        assert page.get_by_role("heading", level=1).inner_text() == "Nothing was written"
+
+
+def test_the_figure_goes_with_the_light(browser: Browser, address: str) -> None:
+    shown = set()
+    for size, dark in ((DESKTOP, False), (DESKTOP, True), ((360, 740), False), ((360, 740), True)):
+        with watched(browser, size=size, dark=dark) as seen:
+            seen.page.goto(f"{address}{CLEAR}")
+            image = seen.page.locator("figure img")
+            assert image.evaluate("one => one.naturalWidth > 0")
+            shown.add(image.evaluate("one => one.currentSrc"))
+
+    assert len(shown) == 4
+
+
+def test_on_paper_the_answer_stands_without_what_can_be_pressed(browser: Browser, address: str) -> None:
+    with watched(browser, dark=True) as seen:
+        page = seen.page
+        page.goto(f"{address}{CLEAR}")
+        page.emulate_media(media="print")
+        assert page.locator(".decide").is_hidden()
+        assert page.locator("nav").is_hidden()
+        assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
+
+        pages = PdfReader(io.BytesIO(page.pdf(format="A4"))).pages
+
+    text = " ".join(one.extract_text() for one in pages)
+    assert "Suggested PEEP 12" in text
+    assert "Maple Example" in text
+    assert "Record these results" not in text
+    assert len(pages) <= 6
