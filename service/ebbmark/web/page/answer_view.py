@@ -9,7 +9,7 @@ from datetime import tzinfo
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.answer import Answer, Issue, WhatIfRow, read_answer
 from ebbmark.fhir.writing.sentences import closing_sentence, protocol_sentence
-from ebbmark.fhir.writing.tables import NumberTable, step_table, what_if_table
+from ebbmark.fhir.writing.tables import Table, places_by_text, step_table, what_if_table
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.physiology.advice.advice import Caution, Severity
 from ebbmark.physiology.advice.headline import headline
@@ -83,8 +83,8 @@ class AnswerView:
     weight: str
     weight_remark: str
     ladder: tuple[Rung, ...]
-    steps: NumberTable
-    what_if: NumberTable
+    steps: Table
+    what_if: Table
     what_if_remarks: tuple[str, ...]
     inputs: tuple[InputLine, ...]
     remarks: tuple[Remark, ...]
@@ -120,8 +120,8 @@ def answer_view(recommendation: Recommendation, *, now_s: float, zone: tzinfo) -
         weight="not known" if told.predicted_body_weight_kg is None else f"{told.predicted_body_weight_kg:.1f} kg",
         weight_remark=told.weight_remark,
         ladder=_ladder(told, advice.target.ml_per_kg),
-        steps=step_table(told),
-        what_if=what_if_table(told),
+        steps=step_table(told.steps),
+        what_if=what_if_table(told.what_if),
         what_if_remarks=tuple(_what_if_remark(row) for row in told.what_if),
         inputs=_inputs(recommendation, zone),
         remarks=_remarks(told.issues),
@@ -177,7 +177,5 @@ def _plain(ucum: str) -> str:
 
 
 def _remarks(issues: Sequence[Issue]) -> tuple[Remark, ...]:
-    by_text: dict[str, list[str]] = {}
-    for issue in issues:
-        by_text.setdefault(issue.text, []).append(issue.place)
-    return tuple(Remark(text, tuple(place for place in places if place)) for text, places in by_text.items())
+    found = places_by_text(issues)
+    return tuple(Remark(text, tuple(place for place in places if place)) for text, places in found.items())

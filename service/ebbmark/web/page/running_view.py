@@ -8,7 +8,7 @@ from datetime import tzinfo
 from ebbmark.fhir.bedside.answer import Amount, Answer, Coded, Statement, Value, Whole
 from ebbmark.fhir.codesystem import CONCEPTS
 from ebbmark.fhir.writing.quantities import in_words
-from ebbmark.fhir.writing.tables import NOT_KNOWN, NumberTable
+from ebbmark.fhir.writing.tables import ABSENT, Table
 from ebbmark.physiology.during.running import running_trial
 from ebbmark.physiology.during.stop_criteria import StopCriterion
 from ebbmark.physiology.readings import Quantity
@@ -66,7 +66,7 @@ class RunningView:
     latest: str
     more: tuple[str, ...]
     warnings: tuple[str, ...]
-    steps: NumberTable
+    steps: Table
     criteria: tuple[Criterion, ...]
     criteria_note: str
     limits: str
@@ -105,7 +105,7 @@ def _only(answer: Answer, code: str) -> Statement:
     return next(one for one in answer.statements if one.code == code)
 
 
-def _steps(answer: Answer, zone: tzinfo) -> NumberTable:
+def _steps(answer: Answer, zone: tzinfo) -> Table:
     """The steps so far, with the middle compliance of each as the trial is read now."""
     read = running_trial(answer.request.readings, answer.request.protocol).trial
     middles = {step.peep_cmh2o: step for step in read.steps} if read else {}
@@ -118,13 +118,13 @@ def _steps(answer: Answer, zone: tzinfo) -> NumberTable:
         rows.append(
             (
                 f"{one.value.value:g}",
-                f"{clock(one.span_s[0], zone)} to {clock(one.span_s[1], zone)}" if one.span_s else NOT_KNOWN,
+                f"{clock(one.span_s[0], zone)} to {clock(one.span_s[1], zone)}" if one.span_s else ABSENT,
                 _words(parts.get("readings-used")),
-                f"{step.compliance_ml_per_cmh2o:.1f}" if step else NOT_KNOWN,
-                percent(passed.value) if isinstance(passed, Amount) else NOT_KNOWN,
+                f"{step.compliance_ml_per_cmh2o:.1f}" if step else ABSENT,
+                percent(passed.value) if isinstance(passed, Amount) else ABSENT,
             )
         )
-    return NumberTable(
+    return Table(
         ("PEEP", "time", "settled readings", "compliance", "closing passed"),
         ("cmH2O", "", "", "mL/cmH2O", "probability"),
         tuple(rows),
@@ -152,4 +152,4 @@ def _latest(code: str, answer: Answer, zone: tzinfo) -> str:
 def _words(value: Value | None) -> str:
     if isinstance(value, Amount):
         return in_words(value.value, value.unit)
-    return f"{value.value}" if isinstance(value, Whole) else NOT_KNOWN
+    return f"{value.value}" if isinstance(value, Whole) else ABSENT
