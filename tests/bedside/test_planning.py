@@ -110,6 +110,7 @@ def test_a_documented_contraindication_stops_the_plan_and_says_how_to_acknowledg
         (condition("leak", "J86.0"), "air-leak"),
         (condition("pregnant", "Z34.9"), "pregnancy"),
         (IN_WORDS, "Condition/worded/_history/1"),
+        (condition("open", "J94.8"), "Condition/open/_history/1"),
         (condition("local", "PTX-7", system="https://site.example/codes"), "Condition/local/_history/1"),
         (condition("narrower", "196102003", system=SNOMED), "Condition/narrower/_history/1"),
         ({**PNEUMOTHORAX, "modifierExtension": [{"url": "https://site.example/turned"}]}, "Condition/ptx/_history/1"),

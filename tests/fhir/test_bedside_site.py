@@ -11,13 +11,14 @@ from fhir.resources.R4B.operationdefinition import OperationDefinition
 from fhir.resources.R4B.plandefinition import PlanDefinition
 from fhir.resources.R4B.valueset import ValueSet
 
-from ebbmark.fhir.bedside.condition_codes import BUILT_IN, CONDITION_ROWS, NO_RISK
+from ebbmark.fhir.bedside.condition_codes import CONDITION_ROWS, NO_RISK, PERHAPS
+from ebbmark.fhir.bedside.condition_lookup import BUILT_IN
 from ebbmark.fhir.bedside.operations import OPERATIONS, definition_of
 from ebbmark.fhir.bedside.plan_definitions import plan_definitions
 from ebbmark.fhir.bedside.site import NO_SITE, Misread
 from ebbmark.fhir.bedside.site_limits import read_stop_limits
 from ebbmark.fhir.bedside.site_protocols import with_protocols
-from ebbmark.fhir.bedside.value_sets import no_risk_set, read_value_sets, value_set, with_value_sets
+from ebbmark.fhir.bedside.value_sets import read_value_sets, sets_beside, value_set, with_value_sets
 from ebbmark.fhir.reading.codes import SNOMED
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
 from ebbmark.physiology.before.staircase import Traced
@@ -59,7 +60,7 @@ def test_every_icd_code_has_the_shape_of_one(code: str) -> None:
 
 
 def test_every_row_stands_for_a_concept_that_there_is() -> None:
-    assert {row.concept for row in CONDITION_ROWS} <= {NO_RISK, *(one.slug for one in RISK_CONCEPTS)}
+    assert {row.concept for row in CONDITION_ROWS} <= {NO_RISK, PERHAPS, *(one.slug for one in RISK_CONCEPTS)}
 
 
 @pytest.mark.parametrize(
@@ -73,6 +74,9 @@ def test_every_row_stands_for_a_concept_that_there_is() -> None:
         ([(SNOMED, "233604008")], False),
         ([(SNOMED, "233604007"), (SNOMED, "36118008")], False),
         ([("https://site.example/codes", "E11.9")], False),
+        ([("http://hl7.org/fhir/sid/icd-10", "J95.8")], False),  # a pneumothorax among others
+        ([("http://fhir.de/CodeSystem/bfarm/icd-10-gm", "J95.82")], True),
+        ([("http://hl7.org/fhir/sid/icd-10", "I61.0")], False),
         ([], False),
     ],
 )
@@ -90,10 +94,11 @@ def test_a_site_adds_codes_that_say_nothing() -> None:
 
 
 def test_the_codes_that_say_nothing_are_published_and_read_back() -> None:
-    published = no_risk_set(BUILT_IN)
+    published = sets_beside(BUILT_IN)
 
-    ValueSet.model_validate(published)
-    assert read_value_sets("x", json.dumps(published).encode())
+    for one in published.values():
+        ValueSet.model_validate(one)
+    assert read_value_sets("x", json.dumps(published[NO_RISK]).encode())
 
 
 @pytest.mark.parametrize(
@@ -103,6 +108,12 @@ def test_the_codes_that_say_nothing_are_published_and_read_back() -> None:
         ("http://hl7.org/fhir/sid/icd-10-cm", "J93.12", ("untreated-pneumothorax",)),
         ("http://hl7.org/fhir/sid/icd-10-cm", "J93.82", ("air-leak",)),
         ("http://fhir.de/CodeSystem/bfarm/icd-10-gm", "I50.01", ("right-heart-failure",)),
+        ("http://fhir.de/CodeSystem/bfarm/icd-10-gm", "J95.80", ("untreated-pneumothorax",)),
+        ("http://fhir.de/CodeSystem/bfarm/icd-10-gm", "J95.81", ()),  # a narrow windpipe there, not a pneumothorax
+        ("http://hl7.org/fhir/sid/icd-10-cm", "J95.811", ("untreated-pneumothorax",)),
+        ("http://hl7.org/fhir/sid/icd-10", "Z90.2", ("recent-lung-surgery",)),
+        ("http://hl7.org/fhir/sid/icd-10", "O14.1", ("pregnancy",)),
+        ("http://hl7.org/fhir/sid/icd-10", "O85", ()),  # after childbirth
         ("http://hl7.org/fhir/sid/icd-10", "I50.0", ()),  # congestive heart failure there, not right heart failure
         ("http://hl7.org/fhir/sid/icd-10", "D57.3", ()),  # the trait is no disease
         ("http://snomed.info/sct", "36118008", ("untreated-pneumothorax",)),

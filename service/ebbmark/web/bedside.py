@@ -13,11 +13,10 @@ from fastapi import APIRouter, Request, Response
 from ebbmark.audit.signature import sign
 from ebbmark.bedside.questions import QUESTIONS, Question, ask
 from ebbmark.fhir.bedside.answer import Answer
-from ebbmark.fhir.bedside.condition_codes import NO_RISK
 from ebbmark.fhir.bedside.operations import OPERATIONS, definition_of
 from ebbmark.fhir.bedside.plan_definitions import plan_definitions
 from ebbmark.fhir.bedside.site import Site
-from ebbmark.fhir.bedside.value_sets import no_risk_set, value_set
+from ebbmark.fhir.bedside.value_sets import sets_beside, value_set
 from ebbmark.fhir.bedside.write import write_answer
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.read import CodeMap, Limits
@@ -148,7 +147,7 @@ def definitions_router(site: Site) -> APIRouter:
         "PlanDefinition": plan_definitions(site),
         "ValueSet": {
             **{one.slug: value_set(one, site.condition_codes) for one in RISK_CONCEPTS},
-            NO_RISK: no_risk_set(site.condition_codes),
+            **sets_beside(site.condition_codes),
         },
     }
     for resource_type, resources in by_type.items():

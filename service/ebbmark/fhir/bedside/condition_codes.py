@@ -1,7 +1,7 @@
 """Which codes of Conditions stand for which of our risk concepts? One table: SNOMED CT by code, ICD-10 by prefix.
 
 The last column names where code and meaning were seen together: PUB: in at least two independent public repositories;
-PUB1: in one; ICD: the title of the ICD-10 category, from memory of the printed classification, which is the same in
+PUB1: in one; GM: in two public texts on the German and Swiss ICD-10-GM; ICD: the title of the ICD-10 category, from memory of the printed classification, which is the same in
 the editions named. SNOMED CT codes are listed one by one: without a terminology server their descendants are not known,
 so that a site adds the ones it uses. A concept for which no code was sure has none, and a site may add its own.
 
@@ -12,22 +12,20 @@ What a code leaves open is written beside it.
 # ruff: noqa: E501
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from typing import NamedTuple
 
 from ebbmark.fhir.reading.codes import SNOMED
-from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
 
 __all__ = [
-    "BUILT_IN",
+    "ALL_ICD",
     "CONDITION_ROWS",
     "ICD10",
     "ICD10_CM",
     "ICD10_GM",
     "LEFT_OPEN",
     "NO_RISK",
-    "ConditionCodes",
+    "PERHAPS",
     "ConditionRow",
 ]
 
@@ -38,10 +36,13 @@ _GM_BEFORE = "http://fhir.de/CodeSystem/dimdi/icd-10-gm"
 ALL_ICD = (ICD10, ICD10_CM, ICD10_GM, _GM_BEFORE)
 _GM = (ICD10_GM, _GM_BEFORE)
 _CM = (ICD10_CM,)
-_ICD_CODE = re.compile(r"[A-Z][0-9][0-9A-Z][0-9A-Z]{0,4}")
 
 NO_RISK = "no-risk"
 """Not a condition that is looked for: codes that are known to stand for something else."""
+
+
+PERHAPS = "perhaps"
+"""Not a condition that is looked for: codes that leave open whether it is one."""
 
 
 class ConditionRow(NamedTuple):
@@ -72,6 +73,10 @@ def _icd(concept: str, code: str, display: str, systems: tuple[str, ...] = ALL_I
     return ConditionRow(concept, systems, code, True, display, "ICD")
 
 
+def _perhaps(code: str, display: str, systems: tuple[str, ...] = ALL_ICD) -> ConditionRow:
+    return ConditionRow(PERHAPS, systems, code, True, display, "ICD")
+
+
 # fmt: off
 CONDITION_ROWS: tuple[ConditionRow, ...] = (
     _sct("untreated-pneumothorax", "36118008", "Pneumothorax"),
@@ -84,11 +89,14 @@ CONDITION_ROWS: tuple[ConditionRow, ...] = (
     _icd("untreated-pneumothorax", "J93.83", "Other pneumothorax", _CM),
     _icd("untreated-pneumothorax", "J93.9", "Pneumothorax, unspecified"),
     _icd("untreated-pneumothorax", "J95.811", "Postprocedural pneumothorax", _CM),
+    ConditionRow("untreated-pneumothorax", _GM, "J95.80", False, "Iatrogenic pneumothorax", "GM"),
     _icd("untreated-pneumothorax", "S27.0", "Traumatic pneumothorax"),
     _icd("untreated-pneumothorax", "S27.2", "Traumatic haemopneumothorax"),
     _icd("air-leak", "J86.0", "Pyothorax with fistula"),
     _icd("air-leak", "J98.2", "Interstitial emphysema, mediastinal emphysema"),
     _icd("air-leak", "J93.82", "Other air leak", _CM),
+    _icd("air-leak", "T79.7", "Traumatic subcutaneous emphysema"),
+    _sct("air-leak", "16838000", "Pneumomediastinum", "PUB1"),
     _icd("air-leak", "J95.812", "Postprocedural air leak", _CM),
     _sct("shock", "27942005", "Shock"),
     _sct("shock", "89138009", "Cardiogenic shock"),
@@ -97,6 +105,11 @@ CONDITION_ROWS: tuple[ConditionRow, ...] = (
     _icd("shock", "R57", "Shock, not elsewhere classified"),
     _icd("shock", "R65.21", "Severe sepsis with septic shock", _CM),
     _icd("shock", "T79.4", "Traumatic shock"),
+    _icd("shock", "A48.3", "Toxic shock syndrome"),
+    _icd("shock", "T78.2", "Anaphylactic shock, unspecified"),
+    _icd("shock", "T81.1", "Shock during or resulting from a procedure"),
+    _icd("shock", "T88.6", "Anaphylactic shock due to adverse effect of a drug"),
+    _icd("shock", "O75.1", "Shock during or following labour and delivery"),
     _icd("shock", "E86", "Volume depletion", (ICD10, *_GM)),
     _icd("shock", "E86.1", "Hypovolaemia", _CM),
     _sct("raised-intracranial-pressure", "271719001", "Raised intracranial pressure", "PUB1"),
@@ -110,6 +123,7 @@ CONDITION_ROWS: tuple[ConditionRow, ...] = (
     _icd("right-heart-failure", "I27.0", "Primary pulmonary hypertension"),
     _icd("right-heart-failure", "I27.2", "Other secondary pulmonary hypertension"),
     _icd("right-heart-failure", "I27.81", "Cor pulmonale (chronic)", _CM),
+    _icd("right-heart-failure", "I27.9", "Pulmonary heart disease, unspecified"),
     _icd("right-heart-failure", "I50.81", "Right heart failure", _CM),
     _icd("right-heart-failure", "I50.0", "Right heart failure (Rechtsherzinsuffizienz)", _GM),
     _sct("obstructive-disease", "87433001", "Pulmonary emphysema"),
@@ -117,6 +131,11 @@ CONDITION_ROWS: tuple[ConditionRow, ...] = (
     _icd("obstructive-disease", "J43", "Emphysema"),
     _icd("obstructive-disease", "J44", "Other chronic obstructive pulmonary disease"),
     _icd("obstructive-disease", "J46", "Status asthmaticus", (ICD10, *_GM)),
+    _icd("obstructive-disease", "J45.22", "Mild intermittent asthma with status asthmaticus", _CM),
+    _icd("obstructive-disease", "J45.32", "Mild persistent asthma with status asthmaticus", _CM),
+    _icd("obstructive-disease", "J45.42", "Moderate persistent asthma with status asthmaticus", _CM),
+    _icd("obstructive-disease", "J45.52", "Severe persistent asthma with status asthmaticus", _CM),
+    _icd("obstructive-disease", "J45.902", "Unspecified asthma with status asthmaticus", _CM),
     _sct("severe-cardiac-disease", "57054005", "Acute myocardial infarction"),
     _sct("severe-cardiac-disease", "394659003", "Acute coronary syndrome"),
     _sct("severe-cardiac-disease", "25569003", "Ventricular tachycardia"),
@@ -124,10 +143,13 @@ CONDITION_ROWS: tuple[ConditionRow, ...] = (
     _icd("severe-cardiac-disease", "I20.0", "Unstable angina"),
     _icd("severe-cardiac-disease", "I21", "Acute myocardial infarction"),
     _icd("severe-cardiac-disease", "I22", "Subsequent myocardial infarction"),
+    _icd("severe-cardiac-disease", "I24", "Other acute ischaemic heart diseases"),
+    _icd("severe-cardiac-disease", "I46", "Cardiac arrest"),
     _icd("severe-cardiac-disease", "I47.2", "Ventricular tachycardia"),
     _icd("severe-cardiac-disease", "I49.0", "Ventricular fibrillation and flutter"),
     _icd("severe-cardiac-disease", "I50.13", "Left heart failure with symptoms on slight exertion", _GM),
     _icd("severe-cardiac-disease", "I50.14", "Left heart failure with symptoms at rest", _GM),
+    _icd("recent-lung-surgery", "Z90.2", "Acquired absence of lung [part of]"),
     _sct("unilateral-disease", "278516003", "Lobar pneumonia"),
     _icd("unilateral-disease", "J18.1", "Lobar pneumonia, unspecified"),
     _sct("late-or-fibrotic-ards", "51615001", "Fibrosis of lung"),
@@ -140,6 +162,7 @@ CONDITION_ROWS: tuple[ConditionRow, ...] = (
     _icd("pregnancy", "Z35", "Supervision of high-risk pregnancy", (ICD10, *_GM)),
     _icd("pregnancy", "O09", "Supervision of high-risk pregnancy", _CM),
     _icd("pregnancy", "Z3A", "Weeks of gestation", _CM),
+    *[_icd("pregnancy", f"O{number}", "Complication of pregnancy, labour and delivery") for number in (*range(10, 17), *range(20, 49), *range(60, 76), 98, 99)],
     _sct("sickle-cell-disease", "417357006", "Sickling disorder due to haemoglobin S"),
     _icd("sickle-cell-disease", "D57.0", "Sickle-cell anaemia with crisis"),
     _icd("sickle-cell-disease", "D57.1", "Sickle-cell anaemia without crisis"),
@@ -152,6 +175,28 @@ CONDITION_ROWS: tuple[ConditionRow, ...] = (
     _icd("neuromuscular-disease", "G61.0", "Guillain-Barré syndrome"),
     _icd("neuromuscular-disease", "G70", "Myasthenia gravis and other myoneural disorders"),
     _icd("neuromuscular-disease", "G71", "Primary disorders of muscles"),
+    # Categories that hold a condition that is looked for among others: a person must read what is meant.
+    _perhaps("J94.2", "Haemothorax: with or without air"),
+    _perhaps("J94.8", "Other specified pleural conditions, hydropneumothorax among them"),
+    _perhaps("J95.8", "Other postprocedural respiratory disorders, pneumothorax among them", (ICD10,)),
+    _perhaps("J95.88", "Other respiratory disorders after procedures", _GM),
+    _perhaps("J98.4", "Other disorders of lung, cysts among them"),
+    _perhaps("J98.8", "Other specified respiratory disorders"),
+    _perhaps("J98.9", "Respiratory disorder, unspecified"),
+    _perhaps("Q33.0", "Congenital cystic lung"),
+    _perhaps("I31.8", "Other specified diseases of pericardium, air in it among them"),
+    _perhaps("I50.0", "Congestive heart failure, right ventricular failure among it", (ICD10,)),
+    _perhaps("I50.9", "Heart failure, unspecified"),
+    _perhaps("I27.8", "Other specified pulmonary heart diseases"),
+    _perhaps("I95", "Hypotension: how unstable it does not say"),
+    _perhaps("G91", "Hydrocephalus: pressure it does not say"),
+    _perhaps("I60", "Subarachnoid haemorrhage: intracranial pressure it does not say"),
+    _perhaps("I61", "Intracerebral haemorrhage: intracranial pressure it does not say"),
+    _perhaps("I62", "Other intracranial haemorrhage: intracranial pressure it does not say"),
+    *[_perhaps(f"S06.{number}", "Intracranial injury: intracranial pressure it does not say") for number in range(2, 10)],
+    _perhaps("S21", "Open wound of thorax: how deep it does not say", (ICD10, *_GM)),
+    _perhaps("S27.1", "Traumatic haemothorax: with or without air"),
+    _perhaps("T81.8", "Other complications of procedures, emphysema among them"),
     _sct(NO_RISK, "233604007", "Pneumonia"),
     _sct(NO_RISK, "422588002", "Aspiration pneumonia"),
     _sct(NO_RISK, "67782005", "Acute respiratory distress syndrome"),
@@ -170,78 +215,9 @@ CONDITION_ROWS: tuple[ConditionRow, ...] = (
 LEFT_OPEN: Mapping[str, str] = {
     "untreated-pneumothorax": "No code here says whether it is drained; one that is active counts as untreated until "
     "the record says otherwise.",
+    "recent-lung-surgery": "The code does not say how long ago; it counts.",
+    "pregnancy": "Codes of complications do not say whether the pregnancy goes on; all count.",
     "obstructive-disease": "The codes do not say how severe it is; all count.",
     "late-or-fibrotic-ards": "The codes do not say whether the fibrosis is part of ARDS; all count.",
 }
 """What the codes of a concept leave open, and how that is read."""
-
-
-class ConditionCodes:
-    """The table in force: ours, and what a site has added; made once.
-
-    Attributes:
-        rows: in order.
-    """
-
-    __slots__ = ("_exact", "_longest", "_prefixes", "rows")
-
-    def __init__(self, rows: tuple[ConditionRow, ...]) -> None:
-        self.rows = rows
-        self._exact: dict[tuple[str, str], set[str]] = {}
-        self._prefixes: dict[tuple[str, str], set[str]] = {}
-        for row in rows:
-            table = self._prefixes if row.prefix else self._exact
-            for system in row.systems:
-                table.setdefault((system, _spelled(system, row.code)), set()).add(row.concept)
-        self._longest = max((len(code) for _, code in self._prefixes), default=0)
-
-    def is_no_risk(self, codings: Iterable[tuple[str, str]]) -> bool:
-        """Whether at least one of these codings is known here, and none of them for anything that is looked for.
-
-        ICD-10 sorts every condition into one category, and the categories that matter are in the table: a code of
-        another category says something else. Codes of SNOMED CT are known one by one, since below each there are others
-        that a terminology server would know.
-
-        Args:
-            codings: code system and code of each.
-        """
-        listed = list(codings)
-        if self.concepts_of(listed):
-            return False
-        return any(
-            (system in ALL_ICD and _ICD_CODE.fullmatch(_spelled(system, code).rstrip("+*!-†")) is not None)
-            or NO_RISK in self._found(system, code)
-            for system, code in listed
-        )
-
-    def concepts_of(self, codings: Iterable[tuple[str, str]]) -> tuple[str, ...]:
-        """Slugs of the concepts that any of these codings stands for, in the order of the table of risks.
-
-        ICD-10 codes are sent with and without their dot; marks such as the dagger, the asterisk and the exclamation mark
-        stand behind a code and change nothing.
-
-        Args:
-            codings: code system and code of each.
-        """
-        found: set[str] = set()
-        for system, code in codings:
-            found |= self._found(system, code)
-        return tuple(concept.slug for concept in RISK_CONCEPTS if concept.slug in found)
-
-    def _found(self, system: str, code: str) -> set[str]:
-        upper = _spelled(system, code)
-        found = set(self._exact.get((system, upper), ()))
-        for length in range(1, min(len(upper), self._longest) + 1):
-            found |= self._prefixes.get((system, upper[:length]), set())
-        return found
-
-    def of(self, concept: str) -> tuple[ConditionRow, ...]:
-        """The rows of one concept."""
-        return tuple(row for row in self.rows if row.concept == concept)
-
-
-def _spelled(system: str, code: str) -> str:
-    return code.upper().replace(".", "") if system in ALL_ICD else code.upper()
-
-
-BUILT_IN = ConditionCodes(CONDITION_ROWS)

@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 import msgspec
 
-from ebbmark.fhir.bedside.condition_codes import ConditionCodes
+from ebbmark.fhir.bedside.condition_lookup import ConditionCodes
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.decoder_faults import split_message, wrong
 from ebbmark.fhir.reading.elements import Codeable, Meta, Reference
@@ -155,6 +155,8 @@ def _not_placed(
         return _leave_out(item, NOT_LOOKED_FOR, sentence, found)
     if not codings:
         sentence = "It has no code, and words alone are not read."
+    elif perhaps := codes.leaves_open(codings):
+        sentence = f"Its code leaves open whether it is one that is looked for ({perhaps}): {listed}."
     else:
         sentence = f"What its codes stand for is not known here: {listed}."
     return _leave_out(item, NOT_PLACED, sentence, found, unjudged=not refuted)

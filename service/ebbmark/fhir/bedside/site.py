@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ebbmark.fhir.bedside.condition_codes import BUILT_IN, ConditionCodes
+from ebbmark.fhir.bedside.condition_lookup import BUILT_IN, ConditionCodes
 from ebbmark.physiology.before.published_staircases import COMMON_PRACTICE, STAIRCASES
 from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.during.stop_limits import DEFAULT_STOP_LIMITS, StopLimits

@@ -16,12 +16,13 @@ from collections.abc import Iterable, Iterator
 import msgspec
 
 from ebbmark import __version__
-from ebbmark.fhir.bedside.condition_codes import LEFT_OPEN, NO_RISK, ConditionCodes, ConditionRow
+from ebbmark.fhir.bedside.condition_codes import LEFT_OPEN, NO_RISK, PERHAPS, ConditionRow
+from ebbmark.fhir.bedside.condition_lookup import ConditionCodes
 from ebbmark.fhir.bedside.site import Misread
 from ebbmark.fhir.codesystem import BASE, DEFINITIONS_DATE
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, RiskConcept
 
-__all__ = ["no_risk_set", "read_value_sets", "value_set", "value_set_url", "with_value_sets"]
+__all__ = ["read_value_sets", "sets_beside", "value_set", "value_set_url", "with_value_sets"]
 
 _SLUGS = (*(concept.slug for concept in RISK_CONCEPTS), NO_RISK)
 _PREFIX = re.compile(r"([A-Z0-9.]+)\.\*", re.IGNORECASE)
@@ -92,18 +93,29 @@ def value_set(concept: RiskConcept, codes: ConditionCodes) -> dict[str, object]:
     return _published(concept.slug, concept.words[0].upper() + concept.words[1:], description, rows)
 
 
-def no_risk_set(codes: ConditionCodes) -> dict[str, object]:
-    """FHIR R4 ValueSet of the codes that say nothing that is looked for, a site's included.
+_BESIDE = {
+    NO_RISK: (
+        "Conditions that are not looked for",
+        "Conditions of SNOMED CT that are known here to say nothing that is looked for. One that is in no value set "
+        "cannot be judged and stops a plan until a clinician has acknowledged it; a site adds those that it uses. "
+        "Codes of ICD-10 need no entry.",
+    ),
+    PERHAPS: (
+        "Conditions that may be one that is looked for",
+        "Categories of ICD-10 that hold a condition that is looked for among others. One of them cannot be judged and "
+        "stops a plan until a clinician has acknowledged it.",
+    ),
+}
+"""Title and description of the sets that stand for no condition that is looked for, by slug."""
+
+
+def sets_beside(codes: ConditionCodes) -> dict[str, dict[str, object]]:
+    """FHIR R4 ValueSets of the codes that say nothing that is looked for, and of those that leave it open, by slug.
 
     Args:
         codes: the table in force.
     """
-    description = (
-        "Conditions of SNOMED CT that are known here to say nothing that is looked for. One that is in no value set "
-        "cannot be judged and stops a plan until a clinician has acknowledged it; a site adds those that it uses. "
-        "Codes of ICD-10 need no entry."
-    )
-    return _published(NO_RISK, "Conditions that are not looked for", description, codes.of(NO_RISK))
+    return {slug: _published(slug, title, said, codes.of(slug)) for slug, (title, said) in _BESIDE.items()}
 
 
 def _published(slug: str, title: str, description: str, rows: tuple[ConditionRow, ...]) -> dict[str, object]:

@@ -1,0 +1,101 @@
+"""What does a coding of a Condition stand for: what is looked for, perhaps that, something else, or is it unknown?"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+
+from ebbmark.fhir.bedside.condition_codes import ALL_ICD, CONDITION_ROWS, NO_RISK, PERHAPS, ConditionRow
+from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
+
+__all__ = ["BUILT_IN", "ConditionCodes"]
+
+_ICD_CODE = re.compile(r"[A-Z][0-9][0-9A-Z][0-9A-Z]{0,4}")
+
+
+class ConditionCodes:
+    """The table in force: ours, and what a site has added; made once.
+
+    Attributes:
+        rows: in order.
+    """
+
+    __slots__ = ("_exact", "_longest", "_prefixes", "rows")
+
+    def __init__(self, rows: tuple[ConditionRow, ...]) -> None:
+        self.rows = rows
+        self._exact: dict[tuple[str, str], set[str]] = {}
+        self._prefixes: dict[tuple[str, str], set[str]] = {}
+        for row in rows:
+            table = self._prefixes if row.prefix else self._exact
+            for system in row.systems:
+                table.setdefault((system, _spelled(system, row.code)), set()).add(row.concept)
+        self._longest = max((len(code) for _, code in self._prefixes), default=0)
+
+    def is_no_risk(self, codings: Iterable[tuple[str, str]]) -> bool:
+        """Whether at least one of these codings is known here, and none of them for anything that is looked for.
+
+        ICD-10 sorts every condition into one category, and the categories that matter are in the table: a code of
+        another category says something else. Codes of SNOMED CT are known one by one, since below each there are others
+        that a terminology server would know.
+
+        Args:
+            codings: code system and code of each.
+        """
+        listed = list(codings)
+        if self.concepts_of(listed) or self.leaves_open(listed):
+            return False
+        return any(
+            (system in ALL_ICD and _ICD_CODE.fullmatch(_spelled(system, code).rstrip("+*!-†")) is not None)
+            or NO_RISK in self._found(system, code)
+            for system, code in listed
+        )
+
+    def concepts_of(self, codings: Iterable[tuple[str, str]]) -> tuple[str, ...]:
+        """Slugs of the concepts that any of these codings stands for, in the order of the table of risks.
+
+        ICD-10 codes are sent with and without their dot; marks such as dagger, asterisk and exclamation mark stand
+        behind a code and change nothing.
+
+        Args:
+            codings: code system and code of each.
+        """
+        found: set[str] = set()
+        for system, code in codings:
+            found |= self._found(system, code)
+        return tuple(concept.slug for concept in RISK_CONCEPTS if concept.slug in found)
+
+    def leaves_open(self, codings: Iterable[tuple[str, str]]) -> str:
+        """What a code says that leaves open whether it is one that is looked for; empty where there is none.
+
+        Args:
+            codings: code system and code of each.
+        """
+        return next(
+            (
+                row.display
+                for system, code in codings
+                if PERHAPS in self._found(system, code)
+                for row in self.of(PERHAPS)
+                if system in row.systems and _spelled(system, code).startswith(_spelled(system, row.code))
+            ),
+            "",
+        )
+
+    def _found(self, system: str, code: str) -> set[str]:
+        upper = _spelled(system, code)
+        found = set(self._exact.get((system, upper), ()))
+        for length in range(1, min(len(upper), self._longest) + 1):
+            found |= self._prefixes.get((system, upper[:length]), set())
+        return found
+
+    def of(self, concept: str) -> tuple[ConditionRow, ...]:
+        """The rows of one concept."""
+        return tuple(row for row in self.rows if row.concept == concept)
+
+
+def _spelled(system: str, code: str) -> str:
+    return code.upper().replace(".", "") if system in ALL_ICD else code.upper()
+
+
+BUILT_IN = ConditionCodes(CONDITION_ROWS)
