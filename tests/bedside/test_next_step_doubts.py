@@ -215,6 +215,7 @@ def test_a_saturation_that_cannot_be_used_and_cannot_be_low_is_said_to_be_sent(s
     assert action(said) == "lower"
     assert "SpO2 was sent" in said.first
     assert "but is not usable" in said.first
+    assert "No SpO2 was sent" not in said.bytes.decode()
     assert criterion(said, "spo2-low") == "criterion-not-checked"
 
 
@@ -271,6 +272,15 @@ def test_a_low_saturation_just_before_the_first_lowering_is_not_forgotten() -> N
 
     assert not_lowered(said)
     assert "The latest SpO2 is 80 %" in said.first
+
+
+def test_what_asks_for_a_look_is_told_where_nothing_is_to_be_lowered_either() -> None:
+    up = [row(stamp(0), "a", peep_set=10.0), row(stamp(2), "b", peep_set=13.0)]
+
+    said = asked(OPERATION, [*up, spo2(2.5, "odd", percent(70.0), status="preliminary")], now=stamp(3))
+
+    assert action(said) == "not-started"
+    assert "SpO2 was sent as '70 %'" in said.first
 
 
 def test_vital_signs_that_were_not_sent_are_named_before_anything_is_lowered() -> None:

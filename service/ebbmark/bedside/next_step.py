@@ -68,7 +68,7 @@ def next_step(request: BedsideRequest, site: Site) -> Answer:
     refuse_unless_in_progress(request, running)
     started_s, now_s = request.asked.trial_started_s, request.as_of_s
     since_s = started_s if started_s is not None else running.first_moved_s
-    stops = check_stop(request.readings, site.stop_limits, since_s=since_s, at_s=now_s)
+    stops = check_stop(request.readings, site.stop_limits, since_s=since_s, at_s=now_s, doubts=request.doubts)
     rule = DEFAULT_CALL_RULE
     move = next_move(running.steps, decrement_cmh2o=decrement, lowest_cmh2o=lowest, stops=stops, rule=rule)
     move = _after_the_trial(move, request, running, since_s)
@@ -217,7 +217,7 @@ def _criteria(stops: StopAnswer, site: Site) -> Statement:
         )
         for one in StopCriterion
     ]
-    shown = "; ".join(one.sentence for one in stops.held)
+    shown = "; ".join(dict.fromkeys(one.sentence for one in stops.held))
     return Statement(
         kind="stop-criteria",
         code="stop-criteria",

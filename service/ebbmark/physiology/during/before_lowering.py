@@ -75,9 +75,11 @@ def before_lowering(move: Move, scene: Scene) -> Move:
 
     Source: this project's choice, see the module.
     """
-    if move.action not in (Action.LOWER, Action.READ_AGAIN):
+    if move.action is Action.STOP:
         return move
     looks = _looks(scene)
+    if move.action not in (Action.LOWER, Action.READ_AGAIN):
+        return replace(move, reason=" ".join((move.reason, *looks)))
     if looks:
         reason = f"Look at the patient first; PEEP is not to be lowered on these readings. {' '.join(looks)}"
         return replace(move, action=Action.LOOK_FIRST, next_peep_cmh2o=None, lowering_is_useful=False, reason=reason)

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from ebbmark.physiology.during.ages import age, clock
+from ebbmark.physiology.during.doubts import Doubt, not_usable
 from ebbmark.physiology.during.stop_answer import Held, Met, NotChecked, StopAnswer, Why
 from ebbmark.physiology.during.stop_criteria import (
     CRITERIA,
@@ -43,7 +44,14 @@ _HELD_WORDS = {
 }
 
 
-def check_stop(readings: Sequence[Reading], limits: StopLimits, *, since_s: float, at_s: float) -> StopAnswer:
+def check_stop(
+    readings: Sequence[Reading],
+    limits: StopLimits,
+    *,
+    since_s: float,
+    at_s: float,
+    doubts: Sequence[Doubt] = (),
+) -> StopAnswer:
     """Check every reading since the start of the trial against the limits.
 
     Args:
@@ -51,6 +59,7 @@ def check_stop(readings: Sequence[Reading], limits: StopLimits, *, since_s: floa
         limits: the site's signed limits, or the defaults.
         since_s: start of the trial [s since 1970-01-01T00:00:00Z].
         at_s: the instant that counts as now, from which ages are counted [s since 1970-01-01T00:00:00Z].
+        doubts: what was sent and cannot be used, so that it is not said to be missing.
 
     Returns:
         Criteria met, held and not checked.
@@ -74,7 +83,8 @@ def check_stop(readings: Sequence[Reading], limits: StopLimits, *, since_s: floa
             continue
         judged = judge(during, before, limit.value)
         if isinstance(judged, str):
-            not_checked.append(NotChecked(criterion, Why.NOT_SENT, judged))
+            unusable = not_usable(doubts, _OF[criterion], since_s=since_s, at_s=at_s) if criterion in _OF else ""
+            not_checked.append(NotChecked(criterion, Why.NOT_SENT, f"{unusable} Not checked." if unusable else judged))
         elif any(one.beyond > 0 for one in judged):
             met.append(_met(criterion, judged, limit, at_s))
         elif (old := _too_old(criterion, judged[-1], limits, at_s)) is not None:
@@ -86,6 +96,18 @@ def check_stop(readings: Sequence[Reading], limits: StopLimits, *, since_s: floa
         listed = " and ".join(sorted(one.removeprefix("; ") for one in unjudged))
         sentence += f" No limit is signed to judge these by, so they are for the person at the bedside: {listed}."
     return StopAnswer(tuple(met), tuple(held), tuple(not_checked), limits.signature, sentence)
+
+
+_OF = {
+    StopCriterion.SATURATION: Quantity.SPO2,
+    StopCriterion.MEAN_ARTERIAL_PRESSURE: Quantity.MEAN_ARTERIAL_PRESSURE,
+    StopCriterion.MEAN_ARTERIAL_PRESSURE_FALL: Quantity.MEAN_ARTERIAL_PRESSURE,
+    StopCriterion.HEART_RATE_LOW: Quantity.HEART_RATE,
+    StopCriterion.HEART_RATE_HIGH: Quantity.HEART_RATE,
+    StopCriterion.PEAK_PRESSURE: Quantity.PEAK_PRESSURE,
+    StopCriterion.VOLUME_LOST: Quantity.TIDAL_VOLUME_EXPIRED,
+}
+"""What a criterion cannot be checked without."""
 
 
 def _latest_words(criterion: StopCriterion, during: Sequence[Reading], at_s: float) -> str:
@@ -155,7 +177,7 @@ def _answer(met: Sequence[Met], held: Sequence[Held], not_checked: Sequence[NotC
         return f"{first} Look at the patient now; the limits ask for the trial to stop."
     if not held:
         return f"None of the {len(not_checked)} stop criteria could be checked. {NOT_AMONG_THE_READINGS}"
-    shown = "; ".join(one.sentence for one in held)
+    shown = "; ".join(dict.fromkeys(one.sentence for one in held))
     return (
         f"No stop criterion met among the {len(held)} that could be checked ({shown}); {len(not_checked)} could not "
         f"be. {NOT_AMONG_THE_READINGS}"
