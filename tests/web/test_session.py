@@ -257,6 +257,18 @@ def test_leaving_forgets_the_session_and_gives_the_access_back(site: LaunchSite,
     assert (after.status, after.heading) == (401, "This page is not open, or no longer")
 
 
+def test_leaving_is_asked_for_on_a_page_and_done_by_its_button(site: LaunchSite, browser: Browser) -> None:
+    tab = tab_of(browser.launch(site))
+
+    asked = browser.get(f"/app/{tab}/leave")
+    still = browser.probe(tab)
+    gone = left(browser, tab, asked.text.split('name="csrf" value="')[1].split('"')[0])
+
+    assert (asked.status, asked.heading) == (200, "Leave this patient's page?")
+    assert still.status == 200
+    assert gone.heading == "You have left"
+
+
 def test_leaving_one_tab_leaves_the_other_open(site: LaunchSite, browser: Browser) -> None:
     first, second = (tab_of(browser.launch(site, Chart(patient))) for patient in ("p1", "p2"))
 

@@ -56,6 +56,11 @@ def launch_router(door: SmartDoor) -> APIRouter:
         session = await ended(door, request)
         return RedirectResponse(f"{door.cookies.root}/app/{session.tab}/", _SEE_OTHER)
 
+    @router.get("/app/{tab}/leave")
+    async def ask_to_leave(request: Request) -> Response:
+        session = door.kept_session_of(request)
+        return _page(door, "leave.html", title="Leave this patient's page?", csrf=door.csrf_of(session))
+
     @router.post("/app/{tab}/leave")
     async def leave(request: Request) -> Response:
         outcome = await left(door, request, await form_field(request, "csrf"))
