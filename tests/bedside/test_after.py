@@ -143,6 +143,35 @@ def test_a_charted_change_of_position_is_seen_and_the_first_position_is_none() -
     assert said.issue("position-changed")["implicated"] == [{"reference": "Observation/prone/_history/1"}]
 
 
+@pytest.mark.parametrize(
+    ("coding", "words"),
+    [
+        (
+            {"system": "http://snomed.info/sct", "code": "1240000", "display": "Prone body position"},
+            "Prone body position",
+        ),
+        (
+            {"system": "http://snomed.info/sct", "code": "1240000"},
+            "coded http://snomed.info/sct|1240000, without words",
+        ),
+    ],
+)
+def test_a_coded_position_is_told_by_its_words_and_a_bare_code_as_a_code(coding: Json, words: str) -> None:
+    def position(minute: float, identity: str, value: Json) -> Json:
+        return {
+            **row(stamp(minute), identity),
+            "code": {"coding": [{"system": "http://loinc.org", "code": "8361-8"}]},
+            "component": [],
+            "valueCodeableConcept": value,
+        }
+
+    turned = [position(AFTER + 1, "supine", {"text": "supine"}), position(AFTER + 50, "p", {"coding": [coding]})]
+
+    said = asked("check-validity", [*DAY, *turned], now=stamp(AFTER + 60))
+
+    assert f"position was changed ({words})" in said.issue("position-changed")["detail"]
+
+
 def second(shift: float = 0.0) -> list[Json]:
     later = [(peep - shift, compliance) for peep, compliance in DOWN]
     return rows_down(later, start=24 * 60.0, name="second")
@@ -196,14 +225,14 @@ def test_a_best_level_is_never_called_a_closing_level() -> None:
     assert value_of(best, "marker-meaning") == "best"
 
 
-def test_the_published_tables_show_what_they_would_set_and_where_nobody_verified_them() -> None:
+def test_the_published_tables_show_what_they_would_set() -> None:
     said = asked("compare-markers", with_saturations((95, 95, 95, 93, 92)), now=stamp(60))
 
     lower, higher = said.observation("table-lower-peep"), said.observation("table-higher-peep")
     # ARDS Network, N Engl J Med 2000;342:1301-8: FiO2 0.5 with PEEP 8 to 10.
     assert (value_of(lower, "table-peep-low"), value_of(lower, "table-peep-high")) == (8.0, 10.0)
-    assert value_of(higher) is False
-    assert "has not been verified" in higher["note"][0]["text"]
+    # Brower et al, N Engl J Med 2004;351:327-36: FiO2 0.5 with PEEP 16 to 20.
+    assert (value_of(higher, "table-peep-low"), value_of(higher, "table-peep-high")) == (16.0, 20.0)
 
 
 RELEASE = (

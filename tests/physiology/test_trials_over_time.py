@@ -39,7 +39,7 @@ def test_a_closing_pressure_that_rose_for_certain_is_said_to_be_higher() -> None
     change = follow_trials([past(8, 0), past(12, 1)]).changes[0]
 
     assert change.closing is Shift.HIGHER
-    assert "closing was higher: 12 after 8 cmH2O" in change.sentence
+    assert "closing was higher: 12 cmH2O, 8 in the trial before" in change.sentence
 
 
 def test_neighbouring_steps_with_overlapping_estimates_are_noise() -> None:
@@ -138,7 +138,9 @@ def test_a_shift_is_told_with_its_probability_and_how_much_later() -> None:
     change = follow_trials([first, second]).changes[0]
 
     assert change.closing is Shift.LOWER
-    assert change.sentence.startswith("3.0 days later closing was lower: 8 after 12 cmH2O (probability 95 %).")
+    assert change.sentence.startswith(
+        "3.0 days later closing was lower: 8 cmH2O, 12 in the trial before (probability 95 %)."
+    )
 
 
 def test_within_two_days_hours_are_told() -> None:

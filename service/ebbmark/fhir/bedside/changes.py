@@ -12,7 +12,6 @@ import msgspec
 
 from ebbmark.fhir.reading.admission import USABLE_STATUSES
 from ebbmark.fhir.reading.codes import LOINC, CodeRow
-from ebbmark.fhir.reading.elements import Coding
 from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.reading.versions import Received, newest_of, reference_of
 from ebbmark.fhir.request import Source
@@ -29,8 +28,14 @@ CHANGE_CODES: Mapping[tuple[str, str], CodeRow] = {
 """The same codes as rows of the table of codes, for whoever searches for them."""
 
 
+class _Coding(msgspec.Struct, frozen=True):
+    system: str = ""
+    code: str = ""
+    display: str = ""
+
+
 class _Value(msgspec.Struct, frozen=True):
-    coding: list[Coding] = []
+    coding: list[_Coding] = []
     text: str = ""
 
 
@@ -96,4 +101,7 @@ def _words(item: Received) -> str:
         value = msgspec.convert(item.observation.valueCodeableConcept, _Value)
     except msgspec.ValidationError:
         return ""
-    return value.text or next((one.code for one in value.coding if one.code), "")
+    named = value.text or next((one.display for one in value.coding if one.display), "")
+    # A bare code is a number to whoever reads it: it is said to be one, with its system.
+    bare = next((f"coded {one.system}|{one.code}, without words" for one in value.coding if one.code), "")
+    return named or bare

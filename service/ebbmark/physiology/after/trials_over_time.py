@@ -163,14 +163,15 @@ def _compared(one: TrialRow, two: TrialRow, closing: Shift, compliance: Shift, h
         first = f"{later[0].upper()}{later[1:]}: closing was not found in both trials, so it is not compared."
     elif closing is Shift.WITHIN_NOISE:
         first = (
-            f"{later[0].upper()}{later[1:]} closing was {two.closing_cmh2o:g} after {one.closing_cmh2o:g} cmH2O: no "
-            f"more than noise (probability of a rise {100 * higher:.0f} %, of a fall {100 * lower:.0f} %)."
+            f"{later[0].upper()}{later[1:]} closing was {two.closing_cmh2o:g} cmH2O, {one.closing_cmh2o:g} in the "
+            f"trial before: no more than noise (probability of a rise {100 * higher:.0f} %, of a fall "
+            f"{100 * lower:.0f} %)."
         )
     else:
         chance = higher if closing is Shift.HIGHER else lower
         first = (
-            f"{later[0].upper()}{later[1:]} closing was {closing.value}: {two.closing_cmh2o:g} after "
-            f"{one.closing_cmh2o:g} cmH2O (probability {100 * chance:.0f} %)."
+            f"{later[0].upper()}{later[1:]} closing was {closing.value}: {two.closing_cmh2o:g} cmH2O, "
+            f"{one.closing_cmh2o:g} in the trial before (probability {100 * chance:.0f} %)."
         )
     second = {
         Shift.NOT_COMPARABLE: "Compliance at the suggested PEEP cannot be compared.",

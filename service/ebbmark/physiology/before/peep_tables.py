@@ -6,8 +6,9 @@ comparison, not as advice.
 Sources, with how far each was read:
 - Lower PEEP: ARDS Network, N Engl J Med 2000;342:1301-8, and the lower arm of Brower et al, N Engl J Med
   2004;351:327-36: reprint in Pilbeam's Mechanical Ventilation, chapter 13; two public transcriptions agree.
-- Higher PEEP: the higher arm of Brower et al 2004 before its protocol was raised: same reprint for FiO2 0.3 and 0.4.
-  From 0.5 upwards the PEEP row was seen in one transcription only, so those cells are left empty here.
+- Higher PEEP: the higher arm of Brower et al 2004 before its protocol was raised: same reprint for the whole FiO2 row
+  and for PEEP at 0.3 and 0.4; from 0.5 upwards three public transcriptions agree cell by cell (a rule set as code that
+  names the paper, a reference in English, a bedside note in Portuguese). The paper itself was not opened.
 
 Trap: public transcriptions with another higher row (0.4 beside 10 to 12) and lower tables that begin otherwise exist.
 """
@@ -102,18 +103,21 @@ LOWER_PEEP: Final = PeepTable(
 
 HIGHER_PEEP: Final = PeepTable(
     slug="higher-peep",
-    version="1",
+    version="2",
     title="higher PEEP / lower FiO2 table",
-    citation="higher arm of Brower et al, N Engl J Med 2004;351:327-36, before its protocol was raised (reprint read)",
+    citation=(
+        "higher arm of Brower et al, N Engl J Med 2004;351:327-36, before its protocol was raised (reprint read for "
+        "FiO2 0.3 and 0.4, three agreeing transcriptions from 0.5 upwards)"
+    ),
     cells=(
         PeepCell(0.3, 5.0, 14.0),
         PeepCell(0.4, 14.0, 16.0),
-        PeepCell(0.5, None, None),
-        PeepCell(0.6, None, None),
-        PeepCell(0.7, None, None),
-        PeepCell(0.8, None, None),
-        PeepCell(0.9, None, None),
-        PeepCell(1.0, None, None),
+        PeepCell(0.5, 16.0, 20.0),
+        PeepCell(0.6, 20.0, 20.0),
+        PeepCell(0.7, 20.0, 20.0),
+        PeepCell(0.8, 20.0, 22.0),
+        PeepCell(0.9, 22.0, 22.0),
+        PeepCell(1.0, 22.0, 24.0),
     ),
     remark="After 171 patients in that arm its combinations with PEEP below 12 cmH2O were dropped.",
 )
