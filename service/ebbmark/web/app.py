@@ -7,6 +7,7 @@ import logging
 import time
 from collections.abc import AsyncIterator
 from contextlib import AsyncExitStack, asynccontextmanager
+from urllib.parse import urlsplit
 
 from fastapi import Depends, FastAPI
 from starlette.exceptions import HTTPException
@@ -44,6 +45,8 @@ from ebbmark.web.look.files import files_router
 from ebbmark.web.look.refusal import PageRefused, page_refusals
 from ebbmark.web.operations import Door, fhir_router
 from ebbmark.web.page.demo_routes import demo_router
+from ebbmark.web.page.record_routes import record_router
+from ebbmark.web.page.record_source import Rules
 from ebbmark.web.page.rendering import Pages
 from ebbmark.web.page.words import zone_of
 from ebbmark.web.replaying import Auditing, replay_router
@@ -153,14 +156,17 @@ def create_app(settings: Settings) -> FastAPI:
         app.include_router(guarded, dependencies=[Depends(entrance.admit)])
     for by_itself in (definitions_router(site), jwks_router(keys), health.router, files_router(), hooks_router(hooks)):
         app.include_router(by_itself)
+    pages = Pages(zone_of(settings.time_zone), settings.page_frame_ancestors, urlsplit(root).path)
     app.state.smart_door = smart
     if smart is not None:
         app.include_router(launch_router(smart))
+        rules = Rules(site, code_map, settings.accept_preliminary, door.signer, trail)
+        app.include_router(record_router(smart, rules, pages))
     if settings.demo:
-        app.include_router(demo_router(site, Pages(zone_of(settings.time_zone), settings.page_frame_ancestors)))
+        app.include_router(demo_router(site, pages))
     app.add_exception_handler(Rejected, rejected)
     app.add_exception_handler(HTTPException, not_routed)
-    app.add_exception_handler(PageRefused, page_refusals(settings.page_frame_ancestors))
+    app.add_exception_handler(PageRefused, page_refusals(pages.frame_ancestors, pages.root))
     app.add_middleware(SettingCookies)
     if settings.cds_origins:
         app.add_middleware(HooksOrigins, origins=settings.cds_origins)

@@ -47,7 +47,7 @@ def launch_router(door: SmartDoor) -> APIRouter:
     @router.get("/launch/standalone")
     async def standalone(request: Request) -> Response:
         if "iss" not in request.query_params and len(door.clients) > 1:
-            return _page(door, "choose.html", title="Which record?", root=door.cookies.root, records=_choices(door))
+            return _page(door, "choose.html", title="Which record?", records=_choices(door))
         one = _client(door, request) if "iss" in request.query_params else next(iter(door.clients.values()))
         return RedirectResponse(await begun(door, request, one, None), _SEE_OTHER)
 
@@ -101,5 +101,5 @@ def _choices(door: SmartDoor) -> list[tuple[str, str]]:
 
 
 def _page(door: SmartDoor, template: str, **values: object) -> Response:
-    body = _TEMPLATES.get_template(template).render(**values)
+    body = _TEMPLATES.get_template(template).render(root=door.cookies.root, **values)
     return page_response(body, frame_ancestors=door.settings.frame_ancestors)

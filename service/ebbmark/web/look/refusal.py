@@ -49,6 +49,7 @@ def refusal_page(
     todo: Sequence[str] = (),
     frame_ancestors: Sequence[str] = (),
     headers: Mapping[str, str] | None = None,
+    root: str = "",
 ) -> Response:
     """The page.
 
@@ -59,16 +60,20 @@ def refusal_page(
         todo: what can be done about it, one plain sentence each.
         frame_ancestors: origins that may show it in a frame.
         headers: further headers.
+        root: path below which browsers see this service; empty for its host alone.
     """
-    body = _TEMPLATES.get_template("refused.html").render(title=title, sentence=sentence, todo=todo)
+    body = _TEMPLATES.get_template("refused.html").render(title=title, sentence=sentence, todo=todo, root=root)
     return page_response(body, status=status, frame_ancestors=frame_ancestors, headers=headers)
 
 
-def page_refusals(frame_ancestors: Sequence[str] = ()) -> Callable[[Request, Exception], Awaitable[Response]]:
+def page_refusals(
+    frame_ancestors: Sequence[str] = (), root: str = ""
+) -> Callable[[Request, Exception], Awaitable[Response]]:
     """How the application turns a `PageRefused` into its page.
 
     Args:
         frame_ancestors: origins that may show it in a frame.
+        root: path below which browsers see this service.
     """
 
     async def page_refused(_: Request, error: Exception) -> Response:
@@ -80,6 +85,7 @@ def page_refusals(frame_ancestors: Sequence[str] = ()) -> Callable[[Request, Exc
             todo=error.todo,
             frame_ancestors=frame_ancestors,
             headers=error.headers,
+            root=root,
         )
 
     return page_refused

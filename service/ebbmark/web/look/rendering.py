@@ -33,7 +33,12 @@ def templates_of(package: str) -> Environment:
         auto_reload=False,
     )
     environment.globals.update(
-        style_url=STYLE.url, style_text=None, script_url=SCRIPT.url, software_version=__version__, invented=False
+        style_url=STYLE.url,
+        style_text=None,
+        script_url=SCRIPT.url,
+        software_version=__version__,
+        invented=False,
+        root="",
     )
     environment.filters["units"] = units
     return environment

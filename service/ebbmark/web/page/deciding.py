@@ -53,7 +53,8 @@ async def form_of(request: Request, source: TrialSource) -> Form:
     form = Form(tuple(parse_qsl(body.decode("ascii", "replace"), keep_blank_values=True)))
     # A request of another origin is refused even if it knew the mark.
     elsewhere = request.headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none")
-    if elsewhere or not compare_digest(form.one("csrf").encode(), source.csrf.encode()):
+    marked = bool(source.csrf) and compare_digest(form.one("csrf").encode(), source.csrf.encode())
+    if elsewhere or not marked:
         raise PageRefused(
             403,
             "Not sent from this page",

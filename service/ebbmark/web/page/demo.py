@@ -135,6 +135,7 @@ class DemoSource:
     banner = True
     leave = ""
     every_s = 3
+    cannot_write = ""
     csrf = "demo"
 
     @property
@@ -166,6 +167,10 @@ class DemoSource:
         question = QUESTIONS[slug]
         body = self._request(frozenset(question.operation.parameters), parameters)
         return await asyncio.to_thread(ask, question, body, at_s=self.at_s, site=self.site)
+
+    async def recorded(self, _: str) -> str | None:
+        """Nowhere: there is no record."""
+        return ""
 
     def to_be_written(self, recommendation: Recommendation) -> dict[str, object]:
         """What would be written, if this were a record."""

@@ -53,7 +53,7 @@ def demo_router(site: Site, pages: Pages, *, wall_s: Callable[[], float] = time.
         if found is None:
             raise _unknown()
         opened = f".{wall_s():.0f}" if found.running else ""
-        return RedirectResponse(f"/demo/{scenario}{opened}/{page or found.first}", status_code=303)
+        return RedirectResponse(f"{pages.root}/demo/{scenario}{opened}/{page or found.first}", status_code=303)
 
     router.include_router(patient_router("/demo/{scenario}", door, pages), include_in_schema=False)
     return router

@@ -20,7 +20,8 @@ class Frame:
         born: birth date as people write it.
         banner: whether the patient must be shown in full, since nothing around the page does.
         invented: what stands above a page of an invented patient; empty for a real one.
-        leave: where to leave the session; empty where there is none.
+        leave: where the form to leave the session goes; empty where there is none.
+        csrf: mark that each form carries.
     """
 
     who: Demographics
@@ -28,6 +29,7 @@ class Frame:
     banner: bool
     invented: str
     leave: str
+    csrf: str
 
 
 async def frame_of(source: TrialSource, zone: tzinfo) -> Frame:
@@ -41,7 +43,7 @@ async def frame_of(source: TrialSource, zone: tzinfo) -> Frame:
         Rejected: the patient cannot be read.
     """
     who = demographics_of(await source.patient(), today=datetime.fromtimestamp(source.at_s, zone).date())
-    return Frame(who, _born(who.birth_date), source.banner, source.invented, source.leave)
+    return Frame(who, _born(who.birth_date), source.banner, source.invented, source.leave, source.csrf)
 
 
 def _born(birth_date: str) -> str:

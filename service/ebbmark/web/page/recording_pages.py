@@ -48,6 +48,7 @@ async def review_results(source: TrialSource, pages: Pages) -> Response:
         frame,
         headline=headline(recommendation.advice, recommendation.closing),
         view=review_view(source.to_be_written(recommendation)),
+        cannot_write=source.cannot_write,
         identity=recommendation.identity,
         csrf=source.csrf,
     )
@@ -66,6 +67,8 @@ async def record_results(request: Request, source: TrialSource, pages: Pages) ->
         Rejected: there is no answer, or nothing can be recorded.
     """
     form = await form_of(request, source)
+    if source.cannot_write:
+        raise PageRefused(403, "Nothing can be recorded", source.cannot_write)
     frame = await frame_of(source, pages.zone)
     recommendation = await source.titration()
     if form.one("identity") != recommendation.identity:

@@ -24,14 +24,16 @@ class Pages:
     Attributes:
         zone: of the site.
         frame_ancestors: origins that may show them in a frame.
+        root: path below which browsers see this service; empty for its host alone.
     """
 
     zone: tzinfo
     frame_ancestors: Sequence[str] = ()
+    root: str = ""
 
     def body(self, template: str, **values: object) -> str:
         """A page or a part of one."""
-        return _TEMPLATES.get_template(template).render(**values)
+        return _TEMPLATES.get_template(template).render(root=self.root, **values)
 
     def page(self, template: str, frame: Frame, *, here: str = "-", status: int = 200, **values: object) -> Response:
         """A page about a patient.

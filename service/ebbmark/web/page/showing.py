@@ -91,7 +91,9 @@ async def show_answer(source: TrialSource, pages: Pages) -> Response:
     progress = _in_progress(running, source.at_s)
     if isinstance(read, Rejected):
         return no_answer(read, frame, pages, here="", running=progress)
-    view, figure = await asyncio.to_thread(_seen, read, source.at_s, pages)
+    (view, figure), recorded = await asyncio.gather(
+        asyncio.to_thread(_seen, read, source.at_s, pages), source.recorded(read.identity)
+    )
     return pages.page(
         "answer.html",
         frame,
@@ -102,6 +104,7 @@ async def show_answer(source: TrialSource, pages: Pages) -> Response:
         running=progress,
         trials=None if isinstance(trials, Rejected) else trials_view(trials, zone=pages.zone),
         validity=_validity(validity),
+        recorded=recorded,
         reasons=REASONS,
         csrf=source.csrf,
     )

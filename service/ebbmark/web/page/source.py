@@ -70,6 +70,17 @@ class TrialSource(Protocol):
             Rejected: it cannot be answered.
         """
 
+    @property
+    def cannot_write(self) -> str:
+        """Why nothing can be recorded with the access at hand; empty where something can."""
+
+    async def recorded(self, identity: str) -> str | None:
+        """Where the Provenance of this answer is: empty where nowhere yet, None where that is not known.
+
+        Args:
+            identity: of the answer.
+        """
+
     def to_be_written(self, recommendation: Recommendation) -> Json:
         """The transaction that recording would send.
 

@@ -1,0 +1,37 @@
+"""The pages in a record: who the patient is stands in the session of the tab, and nowhere in the address."""
+
+from __future__ import annotations
+
+import time
+
+from fastapi import APIRouter, Request
+
+from ebbmark.web.launch.door import SmartDoor
+from ebbmark.web.page.record_source import RecordSource, Rules
+from ebbmark.web.page.rendering import Pages
+from ebbmark.web.page.routes import patient_router
+
+__all__ = ["record_router"]
+
+
+def record_router(smart: SmartDoor, rules: Rules, pages: Pages) -> APIRouter:
+    """The pages of every tab.
+
+    Args:
+        smart: gives the session of a tab, and the record with its access.
+        rules: what the pages were configured with.
+        pages: how pages are made.
+    """
+
+    async def door(request: Request) -> RecordSource:
+        session = await smart.session_of(request)
+        return RecordSource(
+            session=session,
+            reading=smart.record_of(session),
+            actor=smart.actor_of(request, session.iss, session.fhir_user),
+            csrf=smart.csrf_of(session),
+            at_s=time.time(),
+            rules=rules,
+        )
+
+    return patient_router("/app/{tab}", door, pages)

@@ -1,0 +1,188 @@
+"""One patient of a record, read and written with the access of the person who opened the page there."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Final
+
+import msgspec
+
+from ebbmark.bedside.questions import QUESTIONS
+from ebbmark.fhir.bedside.answer import Answer
+from ebbmark.fhir.bedside.site import Site
+from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.reading.read import CodeMap
+from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.writing.audit_event import Access, Actor, Deed
+from ebbmark.keys import SigningKey
+from ebbmark.record.ask_from_record import ask_from_record
+from ebbmark.record.asked import named_in_record
+from ebbmark.record.client import RecordClient
+from ebbmark.record.from_record import recommend_from_record
+from ebbmark.record.read_problems import no_patient
+from ebbmark.record.reading import ReadFailure, Waiting
+from ebbmark.record.searching import Budget
+from ebbmark.record.single_reads import read_one
+from ebbmark.record.where_recorded import where_recorded
+from ebbmark.web.audit_trail import AuditTrail
+from ebbmark.web.launch.granted import NEEDED_TO_WRITE, missing
+from ebbmark.web.launch.session import Session
+from ebbmark.web.recording import Outcome, record_answer, to_be_written
+
+__all__ = ["RecordSource", "Rules"]
+
+_WAITING: Final = Waiting(sleep=asyncio.sleep, now=lambda: datetime.now(UTC))
+
+
+@dataclass(frozen=True, slots=True)
+class Rules:
+    """What every page in a record was configured with.
+
+    Attributes:
+        site: what the site has decided.
+        code_map: the site's own codes of readings.
+        accept_preliminary: whether preliminary Observations count.
+        signer: the key that answers are signed with; None where they are not.
+        trail: where it is noted who did what.
+    """
+
+    site: Site
+    code_map: CodeMap
+    accept_preliminary: bool
+    signer: SigningKey | None
+    trail: AuditTrail
+
+
+@dataclass(frozen=True, slots=True)
+class RecordSource:
+    """The patient of one session.
+
+    Attributes:
+        session: who opened the page, on whom.
+        reading: the record, with the access of that person.
+        actor: the same person for the audit trail.
+        csrf: mark that each form carries.
+        at_s: the present instant [s since 1970-01-01T00:00:00Z].
+        rules: what the pages were configured with.
+    """
+
+    session: Session
+    reading: RecordClient
+    actor: Actor
+    csrf: str
+    at_s: float
+    rules: Rules
+
+    invented = ""
+    leave = "leave"
+    every_s = 5
+
+    @property
+    def banner(self) -> bool:
+        """Whether the record asks the page to say whose it is."""
+        return self.session.need_patient_banner
+
+    @property
+    def clinician(self) -> Mapping[str, str]:
+        """Who is signed in, where the record says that it is a clinician."""
+        user = self.session.fhir_user or ""
+        return {"reference": user} if "/Practitioner" in f"/{user}" else {}
+
+    @property
+    def cannot_write(self) -> str:
+        """Why nothing can be recorded with this access; empty where something can."""
+        lacking = missing(self.session.scope, NEEDED_TO_WRITE)
+        return f"The access that this page was given does not allow it; it lacks {', '.join(lacking)}." * bool(lacking)
+
+    async def patient(self) -> Mapping[str, object]:
+        """The Patient, as the record gives it now."""
+        found = await read_one(self._patient, record=self.reading, budget=Budget(requests=1), waiting=_WAITING)
+        if isinstance(found, ReadFailure):
+            raise Rejected((no_patient(found),))
+        return msgspec.json.decode(found.resource, type=dict[str, object])
+
+    async def titration(self) -> Recommendation:
+        """The latest trial of the last day."""
+        body = named_in_record(self._patient, encounter=None, period=None)
+        try:
+            read = await recommend_from_record(
+                body,
+                at_s=self.at_s,
+                record=self.reading,
+                waiting=_WAITING,
+                code_map=self.rules.code_map,
+                accept_preliminary=self.rules.accept_preliminary,
+                protocols=self.rules.site.protocols,
+            )
+        except Rejected:
+            await self._note(Deed.READ, succeeded=False)
+            raise
+        if read is None:
+            sentence = "The patient of this session cannot be named to the record."
+            raise Rejected((Problem(ProblemKind.NOT_IN_RECORD, "", "an odd id", "an id of FHIR", sentence),))
+        sources = tuple(one.reference for one in read.request.sources if one.reference)
+        await self._note(Deed.READ, resources=sources, identity=read.identity)
+        return read
+
+    async def asked(self, slug: str, parameters: tuple[dict[str, object], ...] = ()) -> Answer:
+        """The answer to a question beside the titration."""
+        try:
+            answer = await ask_from_record(
+                QUESTIONS[slug],
+                patient_reference=self._patient,
+                parameters=parameters,
+                at_s=self.at_s,
+                record=self.reading,
+                waiting=_WAITING,
+                site=self.rules.site,
+                code_map=self.rules.code_map,
+                accept_preliminary=self.rules.accept_preliminary,
+            )
+        except Rejected:
+            await self._note(Deed.READ, succeeded=False)
+            raise
+        sources = tuple(one.reference for one in answer.request.sources if one.reference)
+        await self._note(Deed.READ, resources=sources, identity=answer.identity)
+        return answer
+
+    async def recorded(self, identity: str) -> str | None:
+        """Where the Provenance of this answer is."""
+        return await where_recorded(identity, record=self.reading, waiting=_WAITING)
+
+    def to_be_written(self, recommendation: Recommendation) -> dict[str, object]:
+        """The transaction that recording would send."""
+        return to_be_written(
+            recommendation,
+            at_s=self.at_s,
+            record=self.reading,
+            signer=self.rules.signer,
+            enterer=self.session.fhir_user,
+        )
+
+    async def record(self, recommendation: Recommendation) -> Outcome | None:
+        """Record the answer for the person who is signed in."""
+        outcome = await record_answer(
+            recommendation,
+            at_s=self.at_s,
+            record=self.reading,
+            waiting=_WAITING,
+            signer=self.rules.signer,
+            enterer=self.session.fhir_user,
+        )
+        await self._note(
+            Deed.WRITTEN, succeeded=outcome.there, resources=outcome.places, identity=recommendation.identity
+        )
+        return outcome
+
+    @property
+    def _patient(self) -> str:
+        return f"Patient/{self.session.patient}"
+
+    async def _note(
+        self, deed: Deed, *, succeeded: bool = True, resources: tuple[str, ...] = (), identity: str = ""
+    ) -> None:
+        access = Access(deed, self.actor, succeeded, self._patient, resources, identity)
+        await self.rules.trail.note(access)
