@@ -1,0 +1,230 @@
+"""The page in a record: launched there, it shows that record's patient, and writes only what somebody confirmed."""
+
+from __future__ import annotations
+
+import json
+import logging
+import re
+from collections.abc import Iterator
+
+import pytest
+
+from ebbmark.web.audit_trail import LOGGER
+from ebbmark.web.launch.granted import USUAL_SCOPE
+from launch_server import USER, Chart, LaunchSite
+from record.keeping_record import KeepingRecord
+from web.browsing import Browser, Page, tab_of
+from web.charted_record import charted_record, trial_of
+from web.reading_pages import words_of
+
+ENDED, RUNNING = "2026-03-05T09:13:50Z", "2026-03-05T09:11:50Z"
+
+
+@pytest.fixture
+def record(site: LaunchSite) -> Iterator[KeepingRecord]:
+    """Two patients: p1's trial has just ended, p2's goes on."""
+    resources = [
+        *trial_of("p1", until=ENDED, minutes_ago=3),
+        *trial_of("p2", until=RUNNING, minutes_ago=0.2),
+    ]
+    with charted_record(*resources) as (base_url, held):
+        site.record = base_url
+        yield held
+
+
+def launched(browser: Browser, site: LaunchSite, patient: str = "p1") -> tuple[str, Page]:
+    page = browser.launch(site, Chart(patient))
+    return f"/app/{tab_of(page)}", page
+
+
+def said(page: Page) -> str:
+    return words_of(page.text.encode())
+
+
+def field(page: Page, name: str) -> str:
+    found = re.search(rf'name="{name}" value="([^"]+)"', page.text)
+    assert found is not None
+    return found[1]
+
+
+def written(record: KeepingRecord) -> list[str]:
+    return [place for place in record.held if place.startswith(("GuidanceResponse", "Provenance"))]
+
+
+def recorded(browser: Browser, tab: str) -> tuple[int, str]:
+    review = browser.get(f"{tab}/record")
+    fields = {"csrf": field(review, "csrf"), "identity": field(review, "identity")}
+    reply = browser.step("POST", f"{tab}/record", data=fields)
+    return reply.status_code, words_of(reply.content)
+
+
+def test_a_launch_ends_at_the_answer_to_the_patients_latest_trial(
+    site: LaunchSite, browser: Browser, record: KeepingRecord
+) -> None:
+    _, page = launched(browser, site)
+
+    text = said(page)
+    assert (page.status, page.headers["cache-control"]) == (200, "no-store")
+    assert "P1 Example born 2 August 1969" in text
+    assert "Suggested PEEP 12 cmH2O" in text
+    assert "Demo" not in text
+    assert 'action="leave"' in page.text
+
+
+def test_two_tabs_show_two_patients_and_never_the_other(
+    site: LaunchSite, browser: Browser, record: KeepingRecord
+) -> None:
+    first, _ = launched(browser, site, "p1")
+    second, _ = launched(browser, site, "p2")
+
+    assert "P1 Example" in said(browser.get(f"{first}/"))
+    assert "P2 Example" in said(browser.get(f"{second}/"))
+    assert "P1 Example" not in browser.get(f"{second}/running").text
+
+
+def test_what_somebody_confirmed_is_written_in_their_name(
+    site: LaunchSite, browser: Browser, record: KeepingRecord
+) -> None:
+    tab, page = launched(browser, site)
+    assert "Written together with the results, once they are recorded." in said(page)
+    assert written(record) == []
+
+    status, text = recorded(browser, tab)
+
+    assert status == 200
+    assert "Recorded" in text
+    (provenance,) = [one for place, one in record.held.items() if place.startswith("Provenance/")]
+    assert {"reference": USER} in [agent["who"] for agent in provenance["agent"]]
+    assert f"Recorded already, as Provenance/{provenance['id']}/_history/1 says" in said(browser.get(f"{tab}/"))
+
+
+def test_looking_at_what_would_be_written_writes_nothing(
+    site: LaunchSite, browser: Browser, record: KeepingRecord
+) -> None:
+    tab, _ = launched(browser, site)
+
+    review = said(browser.get(f"{tab}/record"))
+
+    assert "Nothing is written yet" in review
+    assert "Record these results" in review
+    assert USER in review
+    assert record.posts == 0
+
+
+def test_recording_twice_writes_once(site: LaunchSite, browser: Browser, record: KeepingRecord) -> None:
+    tab, _ = launched(browser, site)
+    recorded(browser, tab)
+    once = written(record)
+
+    status, text = recorded(browser, tab)
+
+    assert (status, written(record)) == (200, once)
+    assert "Already recorded" in text
+
+
+def test_an_answer_that_changed_since_it_was_shown_is_not_written(
+    site: LaunchSite, browser: Browser, record: KeepingRecord
+) -> None:
+    tab, _ = launched(browser, site)
+    review = browser.get(f"{tab}/record")
+    fields = {"csrf": field(review, "csrf"), "identity": field(review, "identity")}
+    place, reading = next((place, one) for place, one in record.held.items() if len(one.get("component", ())) == 7)
+    record.put(place, {**reading, "status": "entered-in-error"})
+
+    reply = browser.step("POST", f"{tab}/record", data=fields)
+
+    assert reply.status_code == 409
+    assert "The answer has changed" in words_of(reply.content)
+    assert written(record) == []
+
+
+def test_a_form_of_another_tab_writes_nothing(site: LaunchSite, browser: Browser, record: KeepingRecord) -> None:
+    tab, _ = launched(browser, site)
+    _, other = launched(browser, site)
+    fields = {"csrf": field(other, "csrf"), "identity": field(browser.get(f"{tab}/record"), "identity")}
+
+    reply = browser.step("POST", f"{tab}/record", data=fields)
+
+    assert reply.status_code == 403
+    assert written(record) == []
+
+
+def test_access_that_does_not_suffice_to_write_is_said_before_anybody_tries(
+    site: LaunchSite, browser: Browser, record: KeepingRecord
+) -> None:
+    site.granted = USUAL_SCOPE.replace("Observation.crus", "Observation.rs") + " launch"
+    tab, _ = launched(browser, site)
+    review = browser.get(f"{tab}/record")
+
+    fields = {"csrf": field(review, "csrf"), "identity": "x"}
+    reply = browser.step("POST", f"{tab}/record", data=fields)
+
+    assert "Nothing can be recorded. The access that this page was given" in said(review)
+    assert "patient/Observation.cu" in said(review)
+    assert "Record these results" not in said(review)
+    assert reply.status_code == 403
+    assert written(record) == []
+
+
+def test_where_the_record_shows_who_the_patient_is_the_page_need_not_do_so_at_length(
+    site: LaunchSite, browser: Browser, record: KeepingRecord
+) -> None:
+    site.reply_changes = {"need_patient_banner": False}
+
+    _, page = launched(browser, site)
+
+    assert '<header class="who slim">' in page.text
+    assert "P1 Example" in said(page)
+
+
+def test_a_running_trial_is_followed_in_the_record(site: LaunchSite, browser: Browser, record: KeepingRecord) -> None:
+    tab, _ = launched(browser, site, "p2")
+    first = browser.step("GET", f"{tab}/running?fragment")
+    tag = {"If-None-Match": first.headers["etag"]}
+    assert browser.step("GET", f"{tab}/running?fragment", headers=tag).status_code == 304
+
+    for resource in trial_of("p2", until=ENDED, minutes_ago=0.1):
+        record.put(f"{resource['resourceType']}/{resource['id']}", resource)
+    later = browser.step("GET", f"{tab}/running?fragment", headers=tag)
+
+    assert later.status_code == 200
+    assert "Closing has been passed by 8 cmH2O" not in words_of(first.content)
+    assert "Closing has been passed by 8 cmH2O" in words_of(later.content)
+
+
+def test_a_record_that_does_not_answer_is_said_plainly(
+    site: LaunchSite, browser: Browser, record: KeepingRecord
+) -> None:
+    tab, _ = launched(browser, site)
+    record.search_status = 404
+
+    page = browser.get(f"{tab}/")
+
+    assert page.status == 502
+    assert page.heading == "The record could not be read"
+    assert "P1 Example" in said(page)
+
+
+def test_a_patient_whom_the_record_does_not_have_is_refused_as_a_page(
+    site: LaunchSite, browser: Browser, record: KeepingRecord
+) -> None:
+    _, page = launched(browser, site, "p9")
+
+    assert page.status == 422
+    assert page.headers["content-type"] == "text/html; charset=utf-8"
+    assert page.heading == "This cannot be shown"
+
+
+def test_every_look_and_every_write_is_noted_without_the_patient(
+    site: LaunchSite, browser: Browser, record: KeepingRecord, caplog: pytest.LogCaptureFixture
+) -> None:
+    with caplog.at_level(logging.INFO, logger=LOGGER):
+        tab, _ = launched(browser, site)
+        recorded(browser, tab)
+
+    events = [json.loads(one.getMessage()) for one in caplog.records if one.name == LOGGER]
+    deeds = [event["subtype"][0]["code"] for event in events]
+    assert deeds.count("transaction") == 1
+    assert deeds.count("search-type") >= 3
+    assert "Example" not in caplog.text
+    assert "Patient/p1" not in caplog.text
