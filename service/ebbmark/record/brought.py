@@ -24,7 +24,7 @@ from ebbmark.physiology.readings import Quantity
 from ebbmark.record.asked import Asked
 from ebbmark.record.reading import ReadFailure
 from ebbmark.record.searching import Budget, Found, FoundEntry, Head, Page, TooMuch, take
-from ebbmark.record.sieve import stood
+from ebbmark.record.sieve import moment_of, subject_of
 
 __all__ = ["CIRCULATION_S", "Brought", "Part", "brought", "part_tokens"]
 
@@ -141,7 +141,7 @@ def _results(part: Part, sent: bytes, asked: Asked) -> Brought:
             raise Rejected((_unusable(part, "an entry that is no FHIR resource", "Observations"),))
         return Brought(None, "the caller's search failed in part", final=True)
     if any(
-        entry.head.resource_type == "Observation" and stood(entry.resource).subject not in ("", asked.patient)
+        entry.head.resource_type == "Observation" and subject_of(entry.resource) not in ("", asked.patient)
         for entry in found.entries
     ):
         raise Rejected((_of_another(part),))
@@ -163,12 +163,11 @@ def _reaches_back(part: Part, found: Found, asked: Asked) -> bool:
     if part is Part.HEIGHTS:
         return False
     since_s = asked.end_s - CIRCULATION_S if part is Part.CIRCULATION else asked.start_s
-    moments = [stood(entry.resource) for entry in found.entries]
-    starts = [one.start_s for one in moments if one.start_s is not None]
-    ends = [one.end_s for one in moments if one.end_s is not None]
-    if not moments or len(starts) < len(moments) or starts[-1] >= since_s:
+    moments = [moment_of(entry.resource) for entry in found.entries]
+    known = [one for one in moments if one is not None]
+    if not known or len(known) < len(moments) or known[-1][0] >= since_s:
         return False
-    return any(all(later >= earlier for later, earlier in pairwise(order)) for order in (starts, ends))
+    return any(all(later[end] >= earlier[end] for later, earlier in pairwise(known)) for end in (0, 1))
 
 
 def _unusable(part: Part, found: str, accepted: str) -> Problem:

@@ -37,6 +37,7 @@ class Fetched:
         found: Observations as the record sent them, each version once.
         remarks: what the record said beside them, and what could not be read, as plain sentences.
         table: the codes that are understood.
+        sieved: what of it was asked for, where that is known already.
     """
 
     asked: Asked
@@ -44,15 +45,16 @@ class Fetched:
     found: tuple[FoundEntry, ...]
     remarks: tuple[str, ...]
     table: Mapping[tuple[str, str], CodeRow]
+    sieved: Sieved | None = None
 
     def within(self, start_s: float, end_s: float) -> Fetched:
         """The same, of a shorter time [s since 1970-01-01T00:00:00Z]; heights are of any time."""
         shorter = replace(self.asked, start_s=max(start_s, self.asked.start_s), end_s=min(end_s, self.asked.end_s))
-        return replace(self, asked=shorter)
+        return replace(self, asked=shorter, sieved=None)
 
     def bundle(self) -> tuple[bytes, tuple[str, ...]]:
         """A FHIR R4 Bundle of type collection, resources byte for byte, and what the caller must know about it."""
-        sieved = sieve(self.found, self.asked, self.table)
+        sieved = self.sieved or sieve(self.found, self.asked, self.table)
         entries = [_Entry(one.full_url, msgspec.Raw(one.resource)) for one in (*self.fixed, *sieved.kept)]
         return msgspec.json.encode(_Bundle("collection", entries)), (*_notes(self.asked, sieved), *self.remarks)
 
@@ -99,7 +101,7 @@ async def fetch_trial(
     problems = several_sources(sieved.sightings, machines_of(metrics))
     if problems:
         raise Rejected(tuple(problems))
-    return Fetched(asked, (patient, *metrics), tuple(found), (*remarks_of(pages), *unread), table)
+    return Fetched(asked, (patient, *metrics), tuple(found), (*remarks_of(pages), *unread), table, sieved)
 
 
 def _notes(asked: Asked, sieved: Sieved) -> list[str]:

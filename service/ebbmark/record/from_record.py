@@ -132,7 +132,8 @@ def recommend_fetched(
         return first
     start_s, end_s = first.trial.steps[0].start_s - BEFORE_AND_AFTER_S, first.trial.steps[-1].end_s + BEFORE_AND_AFTER_S
     try:
-        near = recommend_for(reader(fetched.within(start_s, end_s)))
+        closer = reader(fetched.within(start_s, end_s))
+        near = _again(first, whole, closer)
     except Rejected:
         return first
     if _shape(near.trial) != _shape(first.trial):
@@ -141,6 +142,14 @@ def recommend_fetched(
     told = {one.sentence for one in near.trial.observed}
     earlier = tuple(one.sentence for one in first.trial.observed if one.sentence not in told)
     return replace(near, request=replace(near.request, notes=(*near.request.notes, *earlier)))
+
+
+def _again(first: Recommendation, whole: ReadRequest, closer: ReadRequest) -> Recommendation:
+    """The answer to the closer reading; the same inputs need not be reckoned with twice."""
+    if (closer.readings, closer.sources, closer.person) != (whole.readings, whole.sources, whole.person):
+        return recommend_for(closer)
+    of_trial = first.ignored[len(whole.ignored) :]
+    return replace(first, request=closer, ignored=(*closer.ignored, *of_trial))
 
 
 def _shape(trial: Trial) -> list[tuple[float, float, float, float]]:

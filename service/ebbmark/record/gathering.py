@@ -79,7 +79,7 @@ async def gather(
     several = several_sources(sieved.sightings, machines_of(metrics))
     if several:
         raise Rejected(tuple(several))
-    return Fetched(asked, (patient, *metrics), tuple(found), (*remarks_of(of_all), *notes, *unread), table)
+    return Fetched(asked, (patient, *metrics), tuple(found), (*remarks_of(of_all), *notes, *unread), table, sieved)
 
 
 async def _fetched(

@@ -19,7 +19,7 @@ from ebbmark.physiology.readings import Quantity
 from ebbmark.record.asked import Asked
 from ebbmark.record.searching import FoundEntry
 
-__all__ = ["Sieved", "Sighting", "Stood", "sieve", "stood"]
+__all__ = ["Sieved", "Sighting", "moment_of", "sieve", "subject_of"]
 
 _PEEPS = frozenset({Quantity.PEEP_SET, Quantity.PEEP_MEASURED})
 Table = Mapping[tuple[str, str], CodeRow]
@@ -86,29 +86,25 @@ class Sieved:
     devices: set[str] = field(default_factory=set)
 
 
-@dataclass(frozen=True, slots=True)
-class Stood:
-    """What an Observation says of whom it is, and when.
-
-    Attributes:
-        subject: `Type/id`; empty where nobody is named by address.
-        start_s, end_s: when [s since 1970-01-01T00:00:00Z]; None where that cannot be read.
-    """
-
-    subject: str
-    start_s: float | None
-    end_s: float | None
+class _Subject(msgspec.Struct):
+    subject: _Reference = msgspec.field(default_factory=_Reference)
 
 
-def stood(resource: bytes) -> Stood:
-    """Whom and which time an Observation is about; nothing where it cannot be read."""
+def subject_of(resource: bytes) -> str:
+    """Whom an Observation is about, as `Type/id`; empty where nobody is named by address, or it cannot be read."""
     try:
-        observation = msgspec.json.decode(resource, type=_Observation)
+        reference = msgspec.json.decode(resource, type=_Subject).subject.reference
     except msgspec.DecodeError:
-        return Stood("", None, None)
-    start_s, end_s = _moment(observation) or (None, None)
-    reference = observation.subject.reference
-    return Stood(tail_of(reference) if reference else "", start_s, end_s)
+        return ""
+    return tail_of(reference) if reference else ""
+
+
+def moment_of(resource: bytes) -> tuple[float, float] | None:
+    """First and last instant of an Observation [s since 1970-01-01T00:00:00Z]; None where they cannot be read."""
+    try:
+        return _moment(msgspec.json.decode(resource, type=_Observation))
+    except msgspec.DecodeError:
+        return None
 
 
 def sieve(entries: Iterable[FoundEntry], asked: Asked, table: Table) -> Sieved:
@@ -130,7 +126,8 @@ def sieve(entries: Iterable[FoundEntry], asked: Asked, table: Table) -> Sieved:
             sieved.kept.append(entry)  # the reader names what is wrong with it
             continue
         meanings = _meanings(observation, table)
-        reason = _reason(observation, meanings, asked)
+        moment = _moment(observation)
+        reason = _reason(observation, meanings, moment, asked)
         if reason:
             sieved.not_asked[reason] += 1
             continue
@@ -138,7 +135,6 @@ def sieve(entries: Iterable[FoundEntry], asked: Asked, table: Table) -> Sieved:
         device = unversioned(observation.device.reference)
         if device:
             sieved.devices.add(device)
-        moment = _moment(observation)
         if moment is not None:
             encounter = tail_of(observation.encounter.reference) if observation.encounter.reference else ""
             sieved.sightings += [
@@ -154,7 +150,12 @@ def _meanings(observation: _Observation, table: Table) -> set[Quantity | HeightK
     return {row.meaning for row in rows if row is not None}
 
 
-def _reason(observation: _Observation, meanings: set[Quantity | HeightKind | None], asked: Asked) -> str:
+def _reason(
+    observation: _Observation,
+    meanings: set[Quantity | HeightKind | None],
+    moment: tuple[float, float] | None,
+    asked: Asked,
+) -> str:
     subject = observation.subject
     # A subject that is only identified is compared with the Patient's identifiers by the reader.
     if (subject.reference or not subject.identifier) and tail_of(subject.reference) != asked.patient:
@@ -165,7 +166,6 @@ def _reason(observation: _Observation, meanings: set[Quantity | HeightKind | Non
         return ""
     if asked.encounter is not None and tail_of(observation.encounter.reference) != asked.encounter:
         return "of another encounter, or of none"
-    moment = _moment(observation)
     if moment is not None and (moment[1] < asked.start_s or moment[0] > asked.end_s):
         return "outside that time"
     return ""
@@ -178,5 +178,6 @@ def _moment(observation: _Observation) -> tuple[float, float] | None:
         start, end = period.start, period.end or period.start
     else:
         start = end = observation.effectiveDateTime or observation.effectiveInstant
-    start_s, end_s = seconds(start), seconds(end)
+    start_s = seconds(start)
+    end_s = start_s if end == start else seconds(end)
     return (start_s, end_s) if isinstance(start_s, float) and isinstance(end_s, float) else None

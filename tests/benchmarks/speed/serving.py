@@ -13,7 +13,7 @@ from pathlib import Path
 from statistics import median, quantiles
 from threading import Thread
 
-__all__ = ["Load", "Start", "load", "request_bytes", "start", "under_load"]
+__all__ = ["OURS", "RIVALS", "Load", "Start", "ask_over", "load", "request_bytes", "serving", "start", "under_load"]
 
 OURS = ("-m", "ebbmark", "serve", "--port", "0")
 RIVALS = ("-m", "benchmarks.speed.serving")
@@ -40,13 +40,11 @@ class Load:
     requests: int
 
 
-def request_bytes(path: str, body: bytes) -> bytes:
+def request_bytes(path: str, body: bytes, *, media_type: str = "application/fhir+json") -> bytes:
     """One HTTP/1.1 request as it goes over the wire."""
     if not body:
         return f"GET {path} HTTP/1.1\r\nHost: localhost\r\n\r\n".encode()
-    head = (
-        f"POST {path} HTTP/1.1\r\nHost: localhost\r\nContent-Type: application/fhir+json\r\nContent-Length: {len(body)}"
-    )
+    head = f"POST {path} HTTP/1.1\r\nHost: localhost\r\nContent-Type: {media_type}\r\nContent-Length: {len(body)}"
     return f"{head}\r\n\r\n".encode() + body
 
 
@@ -56,12 +54,12 @@ def start(body: bytes, *, times: int) -> Start:
     found = []
     for _ in range(times):
         began = time.perf_counter()
-        with _serving(OURS) as (process, port), socket.create_connection(("127.0.0.1", port)) as connection:
-            _ask(connection, request)
+        with serving(OURS) as (process, port), socket.create_connection(("127.0.0.1", port)) as connection:
+            ask_over(connection, request)
             first_s = time.perf_counter() - began
             first_mb = _resident_mb(process.pid)
             for _ in range(200):
-                _ask(connection, request)
+                ask_over(connection, request)
             found.append((first_s, first_mb, _resident_mb(process.pid)))
     return Start(*(median(column) for column in zip(*found, strict=True)))
 
@@ -76,7 +74,7 @@ def under_load(requests: dict[str, bytes], *, callers: int, total: int, slices: 
         slices: turns of each.
     """
     taken: dict[str, list[tuple[float, list[float]]]] = {name: [] for name in requests}
-    with _serving(OURS) as (_, ours), _serving(RIVALS) as (_, others):
+    with serving(OURS) as (_, ours), serving(RIVALS) as (_, others):
         ports = {name: ours if name == "ebbmark" else others for name in requests}
         for turn in range(slices + 1):
             for name, request in requests.items():
@@ -97,7 +95,7 @@ def load(port: int, request: bytes, callers: int, total: int) -> tuple[float, li
             connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             for _ in range(total // callers):
                 began = time.perf_counter()
-                _ask(connection, request)
+                ask_over(connection, request)
                 ended = time.perf_counter()
                 mine.append(ended - began)
                 if ended > until:
@@ -118,7 +116,8 @@ def _summary(turns: list[tuple[float, list[float]]]) -> Load:
     return Load(median(len(times) / wall for wall, times in turns), cuts[49], cuts[98], len(every))
 
 
-def _ask(connection: socket.socket, request: bytes) -> None:
+def ask_over(connection: socket.socket, request: bytes) -> None:
+    """Send a request and read its whole answer, which must be a good one."""
     connection.sendall(request)
     reply = b""
     while b"\r\n\r\n" not in reply:
@@ -141,7 +140,7 @@ def _received(connection: socket.socket) -> bytes:
 
 
 @contextmanager
-def _serving(arguments: tuple[str, ...]) -> Iterator[tuple[subprocess.Popen[str], int]]:
+def serving(arguments: tuple[str, ...]) -> Iterator[tuple[subprocess.Popen[str], int]]:
     """A server in its own process, and the port that it printed."""
     here = Path(__file__).parents[3]
     with subprocess.Popen(

@@ -6,13 +6,18 @@ import json
 from collections.abc import Iterator
 from typing import Any
 
+import msgspec
 import pytest
 
 from ebbmark.audit.signature import Verified, verify
 from ebbmark.fhir.writing.validate import validate
+from ebbmark.fhir.writing.write import as_transaction as as_transaction_of_answer
+from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.keys import KeyRing, new_key_set, public_key_set, read_key_ring, read_public_keys
-from fhir_builders import to_bytes
-from web.hooks.calling import RECORD, call, called, card, context, hooks_app
+from ebbmark.web.hooks.suggesting import record_results
+from fhir_builders import to_bytes, trial_observations
+from recommendations import RECORDED_S, found
+from web.hooks.calling import RECORD, call, called, card, context, hooks_app, prefetch
 
 Json = dict[str, Any]
 
@@ -138,3 +143,34 @@ def test_a_signature_of_the_answer_holds_for_what_is_recorded() -> None:
 
     published = read_public_keys(to_bytes(public_key_set(ring))) or ()
     assert verify(stored, published).verified is Verified.VALID
+
+
+def test_results_are_recorded_alike_by_the_short_way_and_the_long() -> None:
+    recommendation = found()
+    person = recommendation.request.person.reference
+    quick = record_results(recommendation, patient=person, recorded_s=RECORDED_S, signer=None)
+    transaction = as_transaction_of_answer(write_bundle(recommendation, recorded_s=RECORDED_S), person)
+
+    plain = [msgspec.json.decode(msgspec.json.encode(action["resource"])) for action in quick]
+
+    entries: Any = transaction["entry"]
+    names = {one["fullUrl"]: f"{one['resource']['resourceType']}/{one['fullUrl'][9:]}" for one in entries}
+    expected = json.dumps([{**one["resource"], "id": one["fullUrl"][9:]} for one in entries])
+    for url, name in names.items():
+        expected = expected.replace(f'"{url}"', f'"{name}"')
+    assert plain == json.loads(expected)
+
+
+def test_inputs_that_have_no_address_in_the_record_are_named_without_one() -> None:
+    nameless = [{**one, "id": None} for one in trial_observations()]
+    entries = [
+        {"fullUrl": f"urn:uuid:00000000-0000-4000-8000-{number:012d}", "resource": {k: v for k, v in one.items() if v}}
+        for number, one in enumerate(nameless)
+    ]
+    brought: Any = {"resourceType": "Bundle", "type": "searchset", "total": len(entries), "entry": entries}
+
+    actions = card(call(hooks_app(), called(prefetch=prefetch(mechanics=brought))))["suggestions"][0]["actions"]
+
+    resources = [action["resource"] for action in actions]
+    assert not any(one.startswith("urn:") for one in references(resources))
+    assert "urn:ietf:rfc:3986" in json.dumps(resources)

@@ -27,9 +27,10 @@ from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.request import Request as ReadRequest
 from ebbmark.physiology.closing.estimate import Verdict
 from ebbmark.physiology.during.next_move import Action
-from ebbmark.physiology.during.running import plateaus_of
+from ebbmark.physiology.during.running import plateaus_of, running_trial
+from ebbmark.physiology.during.safety import check_stop
 from ebbmark.physiology.protocols import Protocol
-from ebbmark.physiology.readings import Reading
+from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.reading import Trial, read_trial
 from ebbmark.record.asked import Asked
 from ebbmark.record.fetch import Fetched
@@ -49,6 +50,7 @@ FEWEST_FALLS = 2
 """Steps down in a row from which on a trial is taken to be in progress; one step down may be anything. Our choice."""
 
 _NEXT_STEP = QUESTIONS["next-step"]
+_PEEPS = frozenset({Quantity.PEEP_SET, Quantity.PEEP_MEASURED})
 _QUIET = frozenset({ProblemKind.NO_TRIAL, ProblemKind.CHILD, ProblemKind.AMBIGUOUS_TRIAL, ProblemKind.MISSING})
 """Most patients have no trial, and many are not ventilated: that is nothing to trouble anybody with."""
 
@@ -90,9 +92,9 @@ def judge(asked: Asked, fetched: Fetched, orders: tuple[PeepOrder, ...] | None, 
         whole = how.reader(fetched)
     except Rejected as rejected:
         return _without_weight(rejected, fetched, orders, how)
-    stop, action = _running(fetched, whole.readings, whole.protocol, how)
-    if stop is not None:
-        return stop
+    now = _now(fetched, whole.readings, whole.protocol, how)
+    if now.stop is not None:
+        return now.stop
     try:
         recommendation = recommend_fetched(asked, fetched, whole, how.reader)
     except Rejected as rejected:
@@ -100,7 +102,7 @@ def judge(asked: Asked, fetched: Fetched, orders: tuple[PeepOrder, ...] | None, 
             return None
         raise
     found = recommendation.closing.verdict is Verdict.FOUND
-    if action is not None and action is not Action.LOWEST_REACHED and not found:
+    if now.in_progress and not now.at_the_lowest and not found:
         return None
     read = _read(recommendation, whole.readings, how.at_s)
     return _news(read) if orders is None else _compared(read, orders)
@@ -115,12 +117,30 @@ def tolerance(trial: Trial) -> float:
     return max(FINEST_CMH2O, 0.5 * min(steps, default=0.0))
 
 
-def _running(
-    fetched: Fetched, readings: tuple[Reading, ...], protocol: Protocol, how: HowToJudge
-) -> tuple[StopMet | None, Action | None]:
-    """A stop criterion that was met, and what the trial in progress allows; nothing where none is in progress."""
-    if not _in_progress(readings, protocol, how.at_s):
-        return None, None
+@dataclass(frozen=True, slots=True)
+class _Now:
+    """Whether a trial is in progress, whether it stands at the staircase's lowest step, and what asks it to stop."""
+
+    in_progress: bool = False
+    at_the_lowest: bool = False
+    stop: StopMet | None = None
+
+
+def _now(fetched: Fetched, readings: tuple[Reading, ...], protocol: Protocol, how: HowToJudge) -> _Now:
+    # From PEEP alone: that says since when, and costs no estimate.
+    peeps = [one for one in readings if one.quantity in _PEEPS]
+    running = running_trial(peeps, protocol, at_s=how.at_s)
+    if not running.falling or running.now_cmh2o is None or _falls(peeps, protocol) < FEWEST_FALLS:
+        return _Now()
+    stops = check_stop(readings, how.site.stop_limits, since_s=running.first_moved_s, at_s=how.at_s)
+    staircase = how.site.default_staircase
+    below = running.now_cmh2o - (staircase.decrement_cmh2o.value or 0.0)
+    at_the_lowest = below < (staircase.lowest_cmh2o.value or 0.0)
+    return _Now(True, at_the_lowest, _stop(fetched, how) if stops.met else None)
+
+
+def _stop(fetched: Fetched, how: HowToJudge) -> StopMet | None:
+    """The whole answer of the one question that judges stop criteria; None where it cannot be asked."""
     try:
         answer = ask(
             _NEXT_STEP,
@@ -133,27 +153,23 @@ def _running(
         )
     except Rejected:
         # Two trials or two devices charted into one another: which is in progress cannot be told.
-        return None, None
+        return None
     value = answer.statements[0].value
-    assert isinstance(value, Coded)  # noqa: S101 - the answer leads with its action
-    action = Action(value.code)
-    return (StopMet(answer) if action is Action.STOP else None), action
+    return StopMet(answer) if isinstance(value, Coded) and value.code == Action.STOP.value else None
 
 
-def _in_progress(readings: tuple[Reading, ...], protocol: Protocol, at_s: float) -> bool:
-    plateaus = plateaus_of(readings)
+def _falls(peeps: list[Reading], protocol: Protocol) -> int:
+    """Steps down in a row up to the latest level, each no larger and none further apart than steps of a trial are."""
+    plateaus = plateaus_of(peeps)
     falls = 0
     for place in range(len(plateaus) - 1, 0, -1):
         drop = plateaus[place - 1].peep_cmh2o - plateaus[place].peep_cmh2o
         last = place == len(plateaus) - 1
-        until_s = at_s if last else plateaus[place + 1].start_s
-        if (
-            not 0 < drop <= protocol.largest_decrement_cmh2o
-            or until_s - plateaus[place].start_s > protocol.longest_step_s
-        ):
+        stood_s = 0.0 if last else plateaus[place + 1].start_s - plateaus[place].start_s
+        if not 0 < drop <= protocol.largest_decrement_cmh2o or stood_s > protocol.longest_step_s:
             break
         falls += 1
-    return falls >= FEWEST_FALLS
+    return falls
 
 
 def _without_weight(
@@ -175,9 +191,9 @@ def _without_weight(
         )
     except Rejected:
         return None
-    stop, _ = _running(fetched, request.readings, request.protocol, how)
-    if stop is not None or orders is not None:
-        return stop
+    now = _now(fetched, request.readings, request.protocol, how)
+    if now.stop is not None or orders is not None:
+        return now.stop
     in_the_way = tuple(one for one in rejected.problems if is_about_weight(one))
     trial = read_trial(request.readings, request.protocol)
     if not in_the_way or not isinstance(trial, Trial) or how.at_s - _end_s(trial) > NEWS_S:

@@ -10,7 +10,8 @@ Source: CDS Hooks 2.0, "Suggestion", "Action"; FHIR R4 http.html#trules, service
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, cast
+from types import MappingProxyType
+from typing import Any
 
 import msgspec
 
@@ -20,7 +21,7 @@ from ebbmark.fhir.reading.codes import CODES, LOINC
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.instants import instant
 from ebbmark.fhir.writing.quantities import PRESSURE, quantity
-from ebbmark.fhir.writing.write import as_transaction, write_bundle
+from ebbmark.fhir.writing.write import as_transaction, write_bundle, write_bundle_bytes
 from ebbmark.keys import SigningKey
 from ebbmark.physiology.wording import level
 from ebbmark.web.hooks.orders import PeepOrder
@@ -29,6 +30,7 @@ __all__ = ["changed_order", "draft_order", "record_results"]
 
 Json = dict[str, Any]
 
+NO_MORE: Mapping[str, str] = MappingProxyType({})
 _PEEP_SETTING = (LOINC, "20077-4")
 _DESCRIBED = {
     "GuidanceResponse": "Record that the trial was read, with what is true of every such trial",
@@ -48,34 +50,78 @@ def record_results(
         recorded_s: instant of recording [s since 1970-01-01T00:00:00Z].
         signer: key to sign the answer with; None where answers are not signed.
     """
+    if signer is None:
+        written = msgspec.json.decode(write_bundle_bytes(recommendation, recorded_s=recorded_s), type=_Written).entry
+        actions = _quickly(written) if recommendation.request.person.reference == patient else None
+        if actions is not None:
+            return actions
     bundle = write_bundle(recommendation, recorded_s=recorded_s)
     if signer is not None:
         bundle = sign(bundle, key=signer)
-    transaction = as_transaction(bundle, patient)
-    text = msgspec.json.encode(transaction)
-    for entry in cast("list[Json]", transaction["entry"]):
-        url = str(entry["fullUrl"])
-        local = f"{entry['resource']['resourceType']}/{url.removeprefix('urn:uuid:')}"
-        text = text.replace(f'"{url}"'.encode(), f'"{local}"'.encode())
-    return [_create(entry) for entry in msgspec.json.decode(text, type=Json)["entry"]]
+    return _actions(msgspec.json.decode(msgspec.json.encode(as_transaction(bundle, patient)), type=_Written).entry)
 
 
-def _create(entry: Json) -> Json:
-    resource = entry["resource"]
-    kind = resource.pop("resourceType")
-    identity = str(entry["fullUrl"]).partition("/")[2]
-    return {
-        "type": "create",
-        "description": _described(kind, resource),
-        "resource": {"resourceType": kind, "id": identity, **resource},
-    }
+def _quickly(written: list[_Entry]) -> list[Json] | None:
+    """The actions from the answer's own bytes; None where a reference leads where the record cannot follow.
+
+    What `as_transaction` does to every element is needed only where the caller named resources by `urn:`.
+    """
+    outcome = next(one for one in written if one.kind == "OperationOutcome")
+    guidance = next(one for one in written if one.kind == "GuidanceResponse")
+    contained = b'"contained":[' + _named(bytes(outcome.resource), "OperationOutcome", "outcome") + b"]}"
+    guidance.resource = msgspec.Raw(bytes(guidance.resource)[:-1] + b"," + contained)
+    kept = [one for one in written if one is not outcome]
+    actions = _actions(kept, {outcome.full_url: "#outcome"})
+    return None if any(b'"urn:' in bytes(one["resource"]) for one in actions) else actions
 
 
-def _described(kind: str, resource: Mapping[str, Any]) -> str:
-    if kind == "DetectedIssue":
-        code = resource["code"]
-        return f"Record a caution: {code.get('text') or code['coding'][0]['display']}"
-    return _DESCRIBED.get(kind) or f"Record as preliminary: {resource['code']['text']}"
+def _actions(written: list[_Entry], further: Mapping[str, str] = NO_MORE) -> list[Json]:
+    local = {one.full_url: f"{one.kind}/{one.full_url.removeprefix('urn:uuid:')}" for one in written}
+    return [_create(one, {**local, **further}) for one in written]
+
+
+def _named(resource: bytes, kind: str, identity: str) -> bytes:
+    """The resource with an id, which FHIR wants behind its type."""
+    opening = f'{{"resourceType":"{kind}"'.encode()
+    if not resource.startswith(opening):
+        raise TypeError("what is written begins with its type")
+    return opening + f',"id":"{identity}"'.encode() + resource[len(opening) :]
+
+
+class _Code(msgspec.Struct):
+    text: str = ""
+
+
+class _Resource(msgspec.Struct, rename="camel"):
+    resource_type: str
+    code: _Code = msgspec.field(default_factory=_Code)
+
+
+class _Entry(msgspec.Struct, rename="camel"):
+    full_url: str
+    resource: msgspec.Raw
+
+    @property
+    def kind(self) -> str:
+        return msgspec.json.decode(self.resource, type=_Resource).resource_type
+
+
+class _Written(msgspec.Struct):
+    entry: list[_Entry]
+
+
+def _create(entry: _Entry, local: Mapping[str, str]) -> Json:
+    head = msgspec.json.decode(entry.resource, type=_Resource)
+    resource = _named(bytes(entry.resource), head.resource_type, entry.full_url.removeprefix("urn:uuid:"))
+    for url, name in local.items():
+        resource = resource.replace(f'"{url}"'.encode(), f'"{name}"'.encode())
+    return {"type": "create", "description": _described(head), "resource": msgspec.Raw(resource)}
+
+
+def _described(head: _Resource) -> str:
+    if head.resource_type == "DetectedIssue":
+        return f"Record a caution: {head.code.text}"
+    return _DESCRIBED.get(head.resource_type) or f"Record as preliminary: {head.code.text}"
 
 
 def draft_order(recommendation: Recommendation, *, patient: str, encounter: str, authored_s: float) -> Json:

@@ -1,0 +1,3 @@
+"""How long does a clinician who opened a chart wait for a card?"""
+
+__all__: list[str] = []
