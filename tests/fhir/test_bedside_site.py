@@ -13,7 +13,8 @@ from fhir.resources.R4B.valueset import ValueSet
 
 from ebbmark.fhir.bedside.condition_codes import CONDITION_ROWS, NO_RISK, PERHAPS
 from ebbmark.fhir.bedside.condition_lookup import BUILT_IN
-from ebbmark.fhir.bedside.operations import OPERATIONS, definition_of
+from ebbmark.fhir.bedside.operation_definitions import definition_of
+from ebbmark.fhir.bedside.operations import OPERATIONS
 from ebbmark.fhir.bedside.plan_definitions import plan_definitions
 from ebbmark.fhir.bedside.site import NO_SITE, Misread
 from ebbmark.fhir.bedside.site_limits import read_stop_limits

@@ -97,6 +97,27 @@ def test_conditions_are_found_in_the_record_with_their_versions(ward: Ward) -> N
     assert "Its clinical status is resolved" in answer.remarks
 
 
+def test_a_vasopressor_that_runs_is_found_in_the_record(ward: Ward) -> None:
+    rate = {"value": 0.3, "unit": "ug/kg/min", "system": "http://unitsofmeasure.org", "code": "ug/kg/min"}
+    given: Json = {
+        "resourceType": "MedicationAdministration",
+        "id": "nor",
+        "status": "in-progress",
+        "medicationCodeableConcept": {
+            "coding": [{"system": "http://www.nlm.nih.gov/research/umls/rxnorm", "code": "7512"}]
+        },
+        "subject": {"reference": ward.patient},
+        "effectivePeriod": {"start": stamp(-2000)},
+        "dosage": {"rateQuantity": rate},
+    }
+    ward.chart(*NOW, given)
+
+    answer = said(ward, "assess-candidate", stamp(-1))
+
+    assert "Read from the record: 1 MedicationAdministrations of vasopressors." in answer.remarks
+    assert f"MedicationAdministration/{ward.prefix}-nor/_history/1" in answer.bytes.decode()
+
+
 def test_a_condition_amended_in_the_record_is_read_as_it_stands_now(ward: Ward) -> None:
     ward.chart(*NOW, condition("ptx", "J93.0"))
     assert asked(ward, "plan-trial", stamp(0)).status_code == 422

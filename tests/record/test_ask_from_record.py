@@ -13,7 +13,7 @@ import respx
 
 from bedside_builders import Said, asked, body_of, condition, parameter, row, rows_down, stamp, value_of
 from ebbmark.bedside.questions import QUESTIONS
-from ebbmark.fhir.bedside.answer import Answer
+from ebbmark.fhir.bedside.answer import Answer, Coded
 from ebbmark.fhir.bedside.site import NO_SITE
 from ebbmark.fhir.bedside.write import write_answer
 from ebbmark.fhir.problems import ProblemKind, Rejected, status_of
@@ -161,6 +161,45 @@ def test_where_conditions_cannot_be_read_nothing_passes_for_not_documented() -> 
     assert "Conditions could not be read from the record" in refusal.problems[0].sentence
 
 
+def noradrenaline(rate: float, subject: str = "Patient/p1") -> Json:
+    return {
+        "resourceType": "MedicationAdministration",
+        "id": "nor",
+        "meta": {"versionId": "2"},
+        "status": "in-progress",
+        "medicationCodeableConcept": {
+            "coding": [{"system": "http://www.nlm.nih.gov/research/umls/rxnorm", "code": "7512"}]
+        },
+        "subject": {"reference": subject},
+        "effectivePeriod": {"start": stamp(-60)},
+        "dosage": {
+            "rateQuantity": {
+                "value": rate,
+                "unit": "ug/kg/min",
+                "system": "http://unitsofmeasure.org",
+                "code": "ug/kg/min",
+            }
+        },
+    }
+
+
+def test_vasopressors_are_read_with_the_conditions() -> None:
+    found = answer("assess-candidate", whole(*NOW, noradrenaline(0.4)), now=stamp(60))
+
+    assert "Read from the record: 1 MedicationAdministrations of vasopressors." in found.request.notes
+    assert "MedicationAdministration/nor/_history/2" in [one.reference for one in found.request.sources]
+
+
+def test_where_vasopressors_cannot_be_read_that_is_said_and_nothing_refused() -> None:
+    class Without(SearchableRecord):
+        def page(self, kind: str, query: dict[str, list[str]], text: str) -> httpx.Response:
+            return httpx.Response(404) if kind == "MedicationAdministration" else super().page(kind, query, text)
+
+    found = answer("assess-candidate", Without([patient(), height(), *NOW]), now=stamp(60))
+
+    assert "Vasopressors (MedicationAdministration) were not read from the record" in " ".join(found.request.notes)
+
+
 def test_conditions_of_another_patient_that_a_deaf_record_sends_are_counted_and_not_read() -> None:
     other = condition("theirs", "J93.0", subject="Patient/p2")
     record = SearchableRecord([patient(), height(), *NOW, other, condition("mine", "R57.1")], deaf=True)
@@ -252,6 +291,71 @@ def test_a_trial_whose_rows_are_of_two_devices_is_not_followed() -> None:
     mixed = [one for place, step in enumerate(rows_down(DOWN)) for one in device([step], f"Device/{'ab'[place % 2]}")]
 
     assert refused("follow-trials", whole(*mixed), now=stamp(60)).problems[0].kind is ProblemKind.AMBIGUOUS_TRIAL
+
+
+def dense(hours: int) -> list[Json]:
+    """A monitor that charts every minute."""
+    return [row(stamp(-minute), f"m{minute}", spo2=93.0) for minute in range(1, 60 * hours)]
+
+
+class Dated(SearchableRecord):
+    """A record that knows dates."""
+
+    def page(self, kind: str, query: dict[str, list[str]], text: str) -> httpx.Response:
+        since = next((one[2:] for one in query.get("date", ()) if one.startswith("ge")), "")
+        everything = self.resources
+        self.resources = [one for one in everything if str(one.get("effectiveDateTime", "3")) >= since]
+        try:
+            return SearchableRecord.page(self, kind, query, text)
+        finally:
+            self.resources = everything
+
+
+def test_of_a_record_that_charts_every_minute_the_latest_hours_are_read_and_that_is_said() -> None:
+    record = Dated([patient(), height(), *dense(24), *rows_down(DOWN[:4], spo2=93.0)])
+
+    found = answer("next-step", record, now=stamp(8), limits=ReadLimits(resources=250))
+
+    assert value_of_move(found) == "lower"
+    assert found.request.notes[0].startswith(
+        "The record holds more than may be read of the last 6 hours; the last 3 were read"
+    )
+
+
+def value_of_move(found: Answer) -> str:
+    value = found.statements[0].value
+    assert isinstance(value, Coded)
+    return value.code
+
+
+def test_a_time_that_the_caller_named_is_read_whole_or_not_at_all() -> None:
+    record = Dated([patient(), height(), *dense(24), *rows_down(DOWN[:4], spo2=93.0)])
+
+    refusal = refused(
+        "next-step", record, now=stamp(8), period=(stamp(-360), stamp(8)), limits=ReadLimits(resources=250)
+    )
+
+    assert refusal.problems[0].kind is ProblemKind.TOO_MUCH_IN_RECORD
+
+
+def test_what_happened_since_a_titration_is_read_whole_or_not_at_all() -> None:
+    record = Dated([patient(), height(), *dense(48), *REST, *rows_down(DOWN), *AFTER])
+
+    refusal = refused("check-validity", record, now=stamp(60), limits=ReadLimits(resources=250))
+
+    assert refusal.problems[0].kind is ProblemKind.TOO_MUCH_IN_RECORD
+
+
+def test_a_record_that_says_how_much_it_holds_is_not_read_in_vain() -> None:
+    class Counting(SearchableRecord):
+        def page(self, kind: str, query: dict[str, list[str]], text: str) -> httpx.Response:
+            reply = SearchableRecord.page(self, kind, query, text)
+            return httpx.Response(200, json={**reply.json(), "total": 100_000 if kind == "Observation" else 1})
+
+    record = Counting([patient(), height(), *rows_down(DOWN)], page_size=2)
+
+    assert refused("check-validity", record, now=stamp(60)).problems[0].kind is ProblemKind.TOO_MUCH_IN_RECORD
+    assert len([one for one in record.asked if "/Observation" in one]) <= 3
 
 
 def test_what_is_too_much_is_refused_and_not_cut() -> None:

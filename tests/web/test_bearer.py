@@ -14,11 +14,13 @@ import respx
 from fhir.resources.R4B.capabilitystatement import CapabilityStatement
 from starlette.types import ASGIApp
 
+from bedside_builders import row, stamp
 from ebbmark.settings import Issuer as TrustedIssuer
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
-from fhir_builders import parameters, to_bytes, trial_bundle
+from fhir_builders import height, parameters, patient, to_bytes, trial_bundle
 from issued_tokens import ISSUER, Issuer, forged, hmac_signed
+from record.searchable_record import SearchableRecord
 from web.asking import FHIR, Reply, ask
 
 TRIAL = to_bytes(trial_bundle())
@@ -212,6 +214,26 @@ def test_with_their_scope_conditions_of_the_record_are_asked_for(keys: Path) -> 
         reply = ask(app, ASKS_FOR_P1, path="/fhir/$plan-trial", headers={**FHIR, "authorization": f"Bearer {bearer}"})
 
         assert (reply.status, reply.errors[0]["code"]) == (422, "not-found")
+
+
+@pytest.mark.parametrize(("scope", "asked_for"), [("", False), (" system/MedicationAdministration.rs", True)])
+def test_vasopressors_of_the_record_are_left_out_for_a_caller_who_may_not_have_them(
+    keys: Path, scope: str, asked_for: bool
+) -> None:
+    app = signing_in(keys, record_base_url=RECORD, record_longest_wait_s=0)
+    held = SearchableRecord([patient(), height(), row(stamp(40), "settings", peep_set=10.0)])
+    bearer = token(scope="system/Observation.rs system/Condition.rs" + scope)
+    as_of = {"name": "as-of", "valueInstant": stamp(60)}
+    named = json.loads(ASKS_FOR_P1)["parameter"]
+    body = to_bytes({"resourceType": "Parameters", "parameter": [*named, as_of]})
+    with respx.mock(assert_all_called=False) as router:
+        held.attach(router)
+
+        reply = ask(app, body, path="/fhir/$assess-candidate", headers={**FHIR, "authorization": f"Bearer {bearer}"})
+
+    assert reply.status == 200
+    assert any("/MedicationAdministration" in one for one in held.asked) is asked_for
+    assert (b"the caller may not have them read" in reply.body) is not asked_for
 
 
 def test_the_callers_token_is_never_passed_on_to_the_record(keys: Path) -> None:

@@ -1,8 +1,6 @@
 """Answer a question at the bedside about a patient of the record: read there, then answered as for any data.
 
-How far back the record is read where no period is named stands with each operation (`Operation.hours_back`). Where the
-caller says when the trial began or when PEEP was set after it, or an answer of ours for it stands in the record, the
-period begins six hours before that, if it would begin later otherwise: what is compared with lies before.
+Whether a titration still holds is asked of the suggestion that stands in the record, where it is of the same trial.
 """
 
 from __future__ import annotations
@@ -10,8 +8,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-
-import msgspec
+from functools import partial
 
 from ebbmark.bedside.questions import Question, read_question
 from ebbmark.bedside.validity import trial_before
@@ -20,10 +17,10 @@ from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Problem, Rejected
 from ebbmark.fhir.reading.read import NO_CODE_MAP, CodeMap, Limits
-from ebbmark.fhir.reading.times import seconds
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.record.asked import Asked, asked_of, named_in_record, with_bundle
+from ebbmark.record.bedside_window import BEFORE_S, as_far_back_as_needed, as_much_as_may_be, moments_of
 from ebbmark.record.choice import several_trials
 from ebbmark.record.client import RecordClient
 from ebbmark.record.fetch_bedside import BedsideFetched, fetch_bedside
@@ -31,23 +28,12 @@ from ebbmark.record.from_record import ReadLimits, own_codes
 from ebbmark.record.last_titration import LastTitration, last_titration
 from ebbmark.record.read_problems import no_record, took_too_long
 from ebbmark.record.reading import ReadFailure, Waiting
-from ebbmark.record.searching import Budget
 
 __all__ = ["answer_from_record", "ask_from_record"]
 
-BEFORE_S = 6 * 3600.0
-"""What lies this long before the trial may be what is compared with [s]; our choice."""
-
 _OF_A_TITRATION = "check-validity"
-_MOMENTS = frozenset({"trial-started", "titrated-at"})
 _OF_ONE_TRIAL = frozenset({"compare-settings", "compare-markers"})
 _PLENTY = ReadLimits()
-
-
-class _Moment(msgspec.Struct):
-    name: str = ""
-    valueInstant: str = ""
-    valueDateTime: str = ""
 
 
 async def ask_from_record(
@@ -111,6 +97,7 @@ async def answer_from_record(
     code_map: CodeMap,
     accept_preliminary: bool,
     limits: ReadLimits = _PLENTY,
+    withheld: frozenset[str] = frozenset(),
 ) -> Answer:
     """Answer a request from which it was taken what is to be read.
 
@@ -124,6 +111,7 @@ async def answer_from_record(
         code_map: the site's own codes of readings.
         accept_preliminary: whether Observations of status preliminary count where the request does not say.
         limits: how much is read.
+        withheld: resource types that the caller may not have read.
 
     Raises:
         Rejected: with every problem found.
@@ -133,11 +121,15 @@ async def answer_from_record(
     try:
         async with asyncio.timeout(limits.total_s):
             asked, last = await _what_to_read(asked, question, record, waiting)
-            budget = Budget(limits.requests, limits.resources, limits.size_bytes)
-            table = own_codes(code_map, asked).table
-            fetched = await fetch_bedside(
-                asked, question.operation, record=record, table=table, budget=budget, waiting=waiting
+            fetch = partial(
+                fetch_bedside,
+                operation=question.operation,
+                record=record,
+                table=own_codes(code_map, asked).table,
+                waiting=waiting,
+                withheld=withheld,
             )
+            asked, fetched = await as_much_as_may_be(asked, question.operation, fetch, limits)
     except TimeoutError:
         raise Rejected((took_too_long(limits.total_s),)) from None
 
@@ -165,13 +157,12 @@ async def _what_to_read(
     asked: Asked, question: Question, record: RecordClient, waiting: Waiting
 ) -> tuple[Asked, LastTitration | ReadFailure | None]:
     """The time that is read, and the answer that stands for the latest trial where the question is about one."""
-    moments = _moments(asked)
-    if not asked.period_given:
-        start_s = asked.end_s - question.operation.hours_back * 3600.0
-        asked = replace(asked, start_s=min([start_s, *[one - BEFORE_S for one in moments.values()]]))
+    asked = as_far_back_as_needed(asked, question.operation)
     if question.operation.slug != _OF_A_TITRATION:
         return asked, None
-    last = await last_titration(asked, before_s=moments.get("titrated-at", asked.end_s), record=record, waiting=waiting)
+    last = await last_titration(
+        asked, before_s=moments_of(asked).get("titrated-at", asked.end_s), record=record, waiting=waiting
+    )
     if isinstance(last, LastTitration) and not asked.period_given:
         asked = replace(asked, start_s=min(asked.start_s, last.start_s - BEFORE_S))
     return asked, last
@@ -190,23 +181,9 @@ def _with_suggestion(request: BedsideRequest, last: LastTitration | ReadFailure 
     return replace(request, asked=asked, notes=(*request.notes, last.sentence))
 
 
-def _moments(asked: Asked) -> dict[str, float]:
-    """When the caller says the trial began or ended; the reader refuses what is no instant."""
-    found = {}
-    for raw in asked.rest:
-        try:
-            given = msgspec.json.decode(raw, type=_Moment)
-        except msgspec.DecodeError:
-            continue
-        at_s = seconds(given.valueInstant or given.valueDateTime) if given.name in _MOMENTS else None
-        if isinstance(at_s, float):
-            found[given.name] = at_s
-    return found
-
-
 def _refuse_several_trials(asked: Asked, question: Question, request: BedsideRequest) -> None:
     """A period chosen by the caller must hold one trial, unless the caller also says when it began or ended."""
-    if not asked.period_given or question.operation.slug not in _OF_ONE_TRIAL or _moments(asked):
+    if not asked.period_given or question.operation.slug not in _OF_ONE_TRIAL or moments_of(asked):
         return
     trial = read_trial(request.readings, request.protocol)
     problems: list[Problem] = several_trials(trial, period_given=True) if isinstance(trial, Trial) else []

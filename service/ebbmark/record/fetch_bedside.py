@@ -2,8 +2,8 @@
 
 As `fetch` for the titration: one Bundle for the same reader as any request, every filter of the search applied again
 here, what was not asked for counted, and a result that would not be whole refused. Beside the readings: Conditions of
-any time and encounter for the questions that look for what speaks against a trial, charted positions and ventilator
-modes for those that look for what happened since.
+any time and encounter and vasopressors for the questions that look for what speaks against a trial, charted positions
+and ventilator modes for those that look for what happened since.
 
 Two devices or encounters that report PEEP in turns are refused where the question rests on all PEEP of the period, and
 else where they do so in its last hour: a transport ventilator of yesterday leaves open what is set today to nobody.
@@ -18,6 +18,7 @@ from dataclasses import dataclass
 import msgspec
 
 from ebbmark.fhir.bedside.changes import CHANGE_CODES
+from ebbmark.fhir.bedside.infusions import DRUG_CODES
 from ebbmark.fhir.bedside.operations import Operation
 from ebbmark.fhir.problems import Problem, Rejected
 from ebbmark.fhir.reading.codes import CodeRow
@@ -30,14 +31,17 @@ from ebbmark.record.elements import Reference
 from ebbmark.record.observations import PAGE_SIZE, each_once, limits_of, remarks_of, search_observations, tokens_of
 from ebbmark.record.read_problems import no_patient, not_read, too_much
 from ebbmark.record.reading import ReadFailure, Waiting
-from ebbmark.record.searching import Budget, Found, FoundEntry, TooMuch, search
+from ebbmark.record.searching import Budget, Found, FoundEntry, TooMuch, any_of, search
 from ebbmark.record.sieve import Sieved, Sighting, sieve
 from ebbmark.record.single_reads import machines_of, read_metrics, read_one
+from ebbmark.record.stored import failure_of
 
 __all__ = ["BedsideFetched", "fetch_bedside"]
 
 LAST_S = 3600.0
 """PEEP readings of this time say which device and encounter are meant now [s]; our choice."""
+
+_VASOPRESSORS = "Vasopressors (MedicationAdministration) were not read from the record"
 
 _OF_ALL_PEEP = frozenset({"next-step", "compare-settings", "compare-markers"})
 _OF_TRIALS = frozenset({"follow-trials"})
@@ -81,7 +85,14 @@ class _Of(msgspec.Struct):
 
 
 async def fetch_bedside(
-    asked: Asked, operation: Operation, *, record: RecordClient, table: Table, budget: Budget, waiting: Waiting
+    asked: Asked,
+    operation: Operation,
+    *,
+    record: RecordClient,
+    table: Table,
+    budget: Budget,
+    waiting: Waiting,
+    withheld: frozenset[str] = frozenset(),
 ) -> BedsideFetched:
     """Read everything that the question needs.
 
@@ -92,6 +103,7 @@ async def fetch_bedside(
         table: the codes that are understood, a site's own among them.
         budget: what may be read; is counted down.
         waiting: how time passes between attempts.
+        withheld: resource types that the caller may not have read.
 
     Raises:
         Rejected: the patient is not there, the record failed, it holds too much, or two devices or encounters report
@@ -107,17 +119,12 @@ async def fetch_bedside(
     pages += await search_observations(record, asked, charted, limits_of(asked), budget=budget, waiting=waiting)
     sieved = sieve(each_once(pages, record.settings.base_url.rstrip("/")), asked, {**table, **changes})
     metrics, unread = await read_metrics(sieved.devices, record=record, budget=budget, waiting=waiting)
-    conditions: list[FoundEntry] = []
-    if operation.reads_conditions:
-        found = await _conditions(asked, record, budget, waiting)
-        conditions = _of_patient(found.entries, asked, sieved.not_asked)
-        pages.append(found)
-    entries = [
-        _Entry(msgspec.Raw(one.resource), one.full_url) for one in (patient, *metrics, *sieved.kept, *conditions)
-    ]
+    beside, told = await _beside(asked, operation, withheld, sieved.not_asked, record, budget, waiting)
+    resources = (patient, *metrics, *sieved.kept, *beside)
+    entries = [_Entry(msgspec.Raw(one.resource), one.full_url) for one in resources]
     fetched = BedsideFetched(
         bundle=msgspec.json.encode(_Bundle("collection", entries)),
-        notes=(*_notes(asked, operation, sieved, len(conditions)), *remarks_of(pages), *unread),
+        notes=(*_notes(asked, sieved), *told, *remarks_of(pages), *unread),
         sightings=tuple(sieved.sightings),
         machines=machines_of(metrics),
     )
@@ -134,25 +141,50 @@ def _refuse_several(asked: Asked, operation: Operation, fetched: BedsideFetched)
         raise Rejected(tuple(problems))
 
 
-async def _conditions(asked: Asked, record: RecordClient, budget: Budget, waiting: Waiting) -> Found:
-    """All Conditions, whatever their status: one that is refuted or over is told, and never passed over.
+async def _beside(
+    asked: Asked,
+    operation: Operation,
+    withheld: frozenset[str],
+    not_asked: Counter[str],
+    record: RecordClient,
+    budget: Budget,
+    waiting: Waiting,
+) -> tuple[list[FoundEntry], list[str]]:
+    """What some questions look at beside Observations, and what is told of it.
+
+    All Conditions, whatever their status: one that is refuted or over is told, and never passed over. Vasopressors of
+    the period; where these cannot be read that is told, and the answer says that none is documented.
 
     Raises:
-        Rejected: they could not be read. Without them a contraindication would pass for one that is not documented.
+        Rejected: Conditions could not be read. Without them a contraindication would pass for one that is not
+            documented.
     """
-    query = [("patient", asked.patient), ("_count", str(PAGE_SIZE))]
-    found = await search(record, "Condition", query, budget=budget, waiting=waiting)
-    if isinstance(found, TooMuch):
-        raise Rejected((too_much(found),))
-    if isinstance(found, ReadFailure):
-        raise Rejected((not_read("Conditions", found),))
-    return found
+    if not operation.reads_conditions:
+        return [], []
+    of_patient = [("patient", asked.patient), ("_count", str(PAGE_SIZE))]
+    conditions = await search(record, "Condition", of_patient, budget=budget, waiting=waiting)
+    if isinstance(conditions, TooMuch):
+        raise Rejected((too_much(conditions),))
+    if isinstance(conditions, ReadFailure):
+        raise Rejected((not_read("Conditions", conditions),))
+    kept = _of_patient(conditions.entries, "Condition", asked, not_asked)
+    told = [f"Read from the record: {len(kept)} Conditions of any time and encounter.", *remarks_of([conditions])]
+    if "MedicationAdministration" in withheld:
+        return kept, [*told, f"{_VASOPRESSORS}: the caller may not have them read."]
+    tokens = any_of([f"{system}|{code}" for system, code in DRUG_CODES])
+    query = [*of_patient, ("code", tokens), ("effective-time", f"ge{instant(asked.start_s)}")]
+    infusions = await search(record, "MedicationAdministration", query, budget=budget, waiting=waiting)
+    if not isinstance(infusions, Found):
+        return kept, [*told, f"{_VASOPRESSORS}: {failure_of(infusions).sentence}."]
+    given = _of_patient(infusions.entries, "MedicationAdministration", asked, not_asked)
+    told.append(f"Read from the record: {len(given)} MedicationAdministrations of vasopressors.")
+    return [*kept, *given], [*told, *remarks_of([infusions])]
 
 
-def _of_patient(entries: Iterable[FoundEntry], asked: Asked, not_asked: Counter[str]) -> list[FoundEntry]:
+def _of_patient(entries: Iterable[FoundEntry], kind: str, asked: Asked, not_asked: Counter[str]) -> list[FoundEntry]:
     kept = []
     for entry in entries:
-        if entry.head.resource_type != "Condition":
+        if entry.head.resource_type != kind:
             not_asked[f"of type {entry.head.resource_type[:40]}"] += 1
             continue
         try:
@@ -160,20 +192,17 @@ def _of_patient(entries: Iterable[FoundEntry], asked: Asked, not_asked: Counter[
         except msgspec.DecodeError:
             subject = ""  # the reader names what is wrong with it
         if subject and tail_of(subject) != asked.patient:
-            not_asked["that are Conditions of another patient"] += 1
+            not_asked[f"that are {kind}s of another patient"] += 1
         else:
             kept.append(entry)
     return kept
 
 
-def _notes(asked: Asked, operation: Operation, sieved: Sieved, conditions: int) -> list[str]:
+def _notes(asked: Asked, sieved: Sieved) -> list[str]:
     of_encounter = f" of {asked.encounter}" if asked.encounter else ""
-    any_time = "with the heights of any time" + (
-        f" and {conditions} Conditions of any time and encounter" if operation.reads_conditions else ""
-    )
     notes = [
         f"Read from the record: {len(sieved.kept)} Observations{of_encounter} from {instant(asked.start_s)} to "
-        f"{instant(asked.end_s)}, {any_time}."
+        f"{instant(asked.end_s)}, with the heights of any time."
     ]
     notes += [
         f"Not read, though the record sent them: {count} resources {reason}."

@@ -159,6 +159,8 @@ async def search(
         if page.type != "searchset":
             return ReadFailure("the reply to a search was not a searchset", 200)
         found.pages += 1
+        if found.pages == 1 and (page.total or 0) > budget.resources:
+            return TooMuch("more resources than may be read")
         failure = take(page, found, seen, budget)
         if failure is not None:
             return failure

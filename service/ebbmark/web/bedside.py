@@ -13,7 +13,8 @@ from fastapi import APIRouter, Request, Response
 from ebbmark.audit.signature import sign
 from ebbmark.bedside.questions import QUESTIONS, Question, ask
 from ebbmark.fhir.bedside.answer import Answer
-from ebbmark.fhir.bedside.operations import OPERATIONS, definition_of
+from ebbmark.fhir.bedside.operation_definitions import definition_of
+from ebbmark.fhir.bedside.operations import OPERATIONS
 from ebbmark.fhir.bedside.plan_definitions import plan_definitions
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.bedside.value_sets import sets_beside, value_set
@@ -30,10 +31,10 @@ from ebbmark.record.reading import Waiting
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.bedside_documentation import DEFINITION, PLAN, documented
 from ebbmark.web.body import read_body
-from ebbmark.web.entrance import actor_of, require
+from ebbmark.web.entrance import actor_of, may, require
 from ebbmark.web.media import FHIR_JSON, require_acceptable, require_fhir_json
 from ebbmark.web.plan_page import PAGE_HEADERS, plan_page, wants_page
-from ebbmark.web.scopes import READ_CONDITIONS
+from ebbmark.web.scopes import READ_CONDITIONS, READ_INFUSIONS
 
 __all__ = ["BedsideDoor", "bedside_router", "definitions_router"]
 
@@ -119,6 +120,7 @@ async def _from_record(
     if question.operation.reads_conditions:
         require(request, READ_CONDITIONS)
     actor = actor_of(request)
+    withheld = frozenset() if may(request, READ_INFUSIONS) else frozenset({READ_INFUSIONS.resource_type})
     try:
         answer = await answer_from_record(
             question,
@@ -129,6 +131,7 @@ async def _from_record(
             site=door.site,
             code_map=door.code_map,
             accept_preliminary=door.accept_preliminary,
+            withheld=withheld,
         )
     except Rejected:
         # What was read before the refusal, if anything, is not known here; that it was tried is.

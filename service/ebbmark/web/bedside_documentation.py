@@ -85,7 +85,9 @@ def documented(operation: Operation) -> dict[str, Any]:
 def _read(operation: Operation) -> str:
     """What the record is asked for."""
     more = ["charted changes of position and mode"] * operation.reads_changes
-    more += ["Conditions (which needs the scope system/Condition.rs)"] * operation.reads_conditions
+    more += [
+        "Conditions (which needs the scope system/Condition.rs), vasopressors (with system/MedicationAdministration.rs)"
+    ] * operation.reads_conditions
     return ", ".join(["the Patient", "heights", *more]) + " and Observations"
 
 

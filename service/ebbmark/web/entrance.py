@@ -31,6 +31,7 @@ __all__ = [
     "Refused",
     "actor_of",
     "count",
+    "may",
     "not_signed_in",
     "require",
     "require_this_machine",
@@ -130,6 +131,11 @@ def actor_of(request: Request) -> Actor:
 def _caller_of(request: Request) -> Caller:
     caller: Caller = request.state.caller
     return caller
+
+
+def may(request: Request, wanted: Permission) -> bool:
+    """Whether a caller has a permission without which something is left out, and nothing refused."""
+    return _caller_of(request).may(wanted)
 
 
 def require(request: Request, needed: Permission) -> None:

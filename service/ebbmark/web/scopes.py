@@ -13,7 +13,7 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-__all__ = ["EVALUATE", "READ_CONDITIONS", "WRITE_BACK", "Permission", "allows"]
+__all__ = ["EVALUATE", "READ_CONDITIONS", "READ_INFUSIONS", "WRITE_BACK", "Permission", "allows"]
 
 _SCOPE = re.compile(r"(?:system|user)/(?P<type>[A-Z][A-Za-z]*|\*)\.(?P<letters>c?r?u?d?s?|read|write|\*)")
 _V1 = {"read": "rs", "write": "cud", "*": "cruds"}
@@ -36,6 +36,8 @@ EVALUATE = Permission("Observation", "rs")
 """To have a trial read and answered."""
 READ_CONDITIONS = Permission("Condition", "rs")
 """To have the Conditions of a patient read from the record as well."""
+READ_INFUSIONS = Permission("MedicationAdministration", "rs")
+"""To have vasopressors read from the record as well; without it the answer says that they were not."""
 WRITE_BACK = Permission("Observation", "c")
 """To have the answer put into the record as well."""
 

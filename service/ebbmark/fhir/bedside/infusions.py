@@ -25,7 +25,7 @@ from ebbmark.fhir.references import reference_to
 from ebbmark.fhir.request import Ignored, Source
 from ebbmark.physiology.before.vasopressors import Infusion
 
-__all__ = ["Infusions", "read_infusions"]
+__all__ = ["DRUG_CODES", "Infusions", "read_infusions"]
 
 RXNORM = "http://www.nlm.nih.gov/research/umls/rxnorm"
 _ATC = ("http://www.whocc.no/atc", "http://fhir.de/CodeSystem/bfarm/atc", "http://fhir.de/CodeSystem/dimdi/atc")
@@ -36,6 +36,9 @@ _DRUGS: dict[tuple[str, str], str] = {
     **{(system, "C01CA03"): "noradrenaline" for system in _ATC},
     **{(system, "C01CA24"): "adrenaline" for system in _ATC},
 }
+DRUG_CODES: tuple[tuple[str, str], ...] = tuple(_DRUGS)
+"""System and code of every drug that is read, for whoever searches for them."""
+
 _RATES = frozenset({"ug/kg/min", "mcg/kg/min", "µg/kg/min"})
 _MOST = 5.0  # as for the parameter noradrenaline-equivalent
 _GIVEN = frozenset({"in-progress", "completed", "stopped"})

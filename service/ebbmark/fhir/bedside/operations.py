@@ -1,16 +1,12 @@
-"""Which operations are published beside `$titrate-peep`, and what does each take? One table; OperationDefinitions."""
+"""Which operations are published beside `$titrate-peep`, and what does each take? One table."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
-from ebbmark import __version__
-from ebbmark.fhir.bedside.asked import OWN_PARAMETERS, SHARED
-from ebbmark.fhir.bedside.naming import operation_url
-from ebbmark.fhir.codesystem import DEFINITIONS_DATE
-from ebbmark.fhir.parameters import FROM_RECORD, Parameter
+from ebbmark.fhir.parameters import FROM_RECORD
 
-__all__ = ["OPERATIONS", "RELEASE", "Operation", "definition_of"]
+__all__ = ["OF_A_RECORD", "OPERATIONS", "RELEASE", "Operation"]
 
 _SHARED = (
     "bundle",
@@ -48,6 +44,8 @@ class Operation:
         needs_weight: whether height and sex are needed.
         returns: what the Bundle holds.
         hours_back: how far back a record is read where the request names a patient and no period [h]; our choice.
+        least_hours: how far back at least, where the record holds more than may be read; as far as that where the
+            question is about what happened meanwhile [h]; our choice.
     """
 
     slug: str
@@ -57,6 +55,7 @@ class Operation:
     needs_weight: bool
     returns: str
     hours_back: float
+    least_hours: float
 
     @property
     def reads_conditions(self) -> bool:
@@ -88,6 +87,7 @@ OPERATIONS: tuple[Operation, ...] = (
         False,
         f"A collection: GuidanceResponse, preliminary Observations, DetectedIssues for what speaks against, {_WITH}",
         24,
+        3,
     ),
     Operation(
         "plan-trial",
@@ -103,6 +103,7 @@ OPERATIONS: tuple[Operation, ...] = (
         "A collection: GuidanceResponse, a draft CarePlan with a RequestGroup of its steps and a DeviceRequest for the "
         f"settings of each, {_WITH}",
         24,
+        3,
     ),
     Operation(
         "next-step",
@@ -117,6 +118,7 @@ OPERATIONS: tuple[Operation, ...] = (
         False,
         f"A collection: GuidanceResponse, preliminary Observations, DetectedIssues for stop criteria, {_WITH}",
         6,
+        3,
     ),
     Operation(
         "compare-settings",
@@ -127,6 +129,7 @@ OPERATIONS: tuple[Operation, ...] = (
         ("trial-started", "titrated-at"),
         True,
         f"A collection: GuidanceResponse, preliminary Observations, {_WITH}",
+        24,
         24,
     ),
     Operation(
@@ -140,6 +143,7 @@ OPERATIONS: tuple[Operation, ...] = (
         True,
         f"A collection: GuidanceResponse, preliminary Observations, DetectedIssues for what was seen, {_WITH}",
         48,
+        48,
     ),
     Operation(
         "follow-trials",
@@ -149,6 +153,7 @@ OPERATIONS: tuple[Operation, ...] = (
         (),
         True,
         f"A collection: GuidanceResponse, preliminary Observations, {_WITH}",
+        168,
         168,
     ),
     Operation(
@@ -161,69 +166,7 @@ OPERATIONS: tuple[Operation, ...] = (
         False,
         f"A collection: GuidanceResponse, preliminary Observations, {_WITH}",
         24,
+        24,
     ),
 )
 """In the order of a patient's day."""
-
-
-def definition_of(operation: Operation) -> dict[str, object]:
-    """FHIR R4 OperationDefinition."""
-    rows = [SHARED.get(name) or OWN_PARAMETERS[name] for name in operation.parameters if name not in OF_A_RECORD]
-    rows += [_of_a_record(row, operation) for row in FROM_RECORD]
-    output = Parameter("return", "Bundle", 1, "1", operation.returns, "resource")
-    return {
-        "resourceType": "OperationDefinition",
-        "id": operation.slug,
-        "url": operation_url(operation.slug),
-        "version": __version__,
-        "name": "".join(part.capitalize() for part in operation.slug.split("-")),
-        "title": operation.title,
-        "status": "active",
-        "kind": "operation",
-        "experimental": False,
-        "date": DEFINITIONS_DATE,
-        "publisher": "Ebbmark",
-        "description": operation.description,
-        "affectsState": False,
-        "code": operation.slug,
-        "comment": (
-            "Every result is preliminary, every plan a draft. What cannot be read or used is refused with an "
-            "OperationOutcome (400 or 422) that names every problem."
-        ),
-        "system": True,
-        "type": False,
-        "instance": False,
-        "parameter": [*[_parameter(row, "in") for row in rows], _parameter(output, "out")],
-    }
-
-
-def _of_a_record(row: Parameter, operation: Operation) -> Parameter:
-    """What the three parameters of a record mean for this question."""
-    return replace(row, documentation=_RECORD_WORDS[row.name].format(also=_also(operation), hours=operation.hours_back))
-
-
-def _also(operation: Operation) -> str:
-    changes = ", charted changes of position and ventilator mode" if operation.reads_changes else ""
-    return changes + (", and all Conditions" if operation.reads_conditions else "")
-
-
-_RECORD_WORDS = {
-    "patient-reference": "A patient of the configured record, as Patient/[id], instead of the data: the Patient, "
-    "heights of any time, and the ventilator, gas and vital-sign Observations of the period{also} are then read from "
-    "the record. An id (valueId) will do, too.",
-    "encounter": "With patient-reference: only Observations of this encounter, as Encounter/[id] or an id (valueId), "
-    "are read; heights and Conditions may come from any.",
-    "period": "With patient-reference: which time is read. Where absent: the {hours:g} hours before now, or from six "
-    "hours before the start or the end of the trial on, where one is named and lies further back.",
-}
-
-
-def _parameter(row: Parameter, use: str) -> dict[str, object]:
-    return {
-        "name": row.name,
-        "use": use,
-        "min": row.minimum,
-        "max": row.maximum,
-        "documentation": row.documentation,
-        "type": row.fhir_type,
-    }

@@ -1,0 +1,89 @@
+"""How is an operation beside `$titrate-peep` published? FHIR R4 OperationDefinition, made from the table of them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from ebbmark import __version__
+from ebbmark.fhir.bedside.asked import OWN_PARAMETERS, SHARED
+from ebbmark.fhir.bedside.naming import operation_url
+from ebbmark.fhir.bedside.operations import OF_A_RECORD, Operation
+from ebbmark.fhir.codesystem import DEFINITIONS_DATE
+from ebbmark.fhir.parameters import FROM_RECORD, Parameter
+
+__all__ = ["definition_of"]
+
+
+def definition_of(operation: Operation) -> dict[str, object]:
+    """FHIR R4 OperationDefinition."""
+    rows = [SHARED.get(name) or OWN_PARAMETERS[name] for name in operation.parameters if name not in OF_A_RECORD]
+    rows += [_of_a_record(row, operation) for row in FROM_RECORD]
+    output = Parameter("return", "Bundle", 1, "1", operation.returns, "resource")
+    return {
+        "resourceType": "OperationDefinition",
+        "id": operation.slug,
+        "url": operation_url(operation.slug),
+        "version": __version__,
+        "name": "".join(part.capitalize() for part in operation.slug.split("-")),
+        "title": operation.title,
+        "status": "active",
+        "kind": "operation",
+        "experimental": False,
+        "date": DEFINITIONS_DATE,
+        "publisher": "Ebbmark",
+        "description": operation.description,
+        "affectsState": False,
+        "code": operation.slug,
+        "comment": (
+            "Every result is preliminary, every plan a draft. What cannot be read or used is refused with an "
+            "OperationOutcome (400 or 422) that names every problem."
+        ),
+        "system": True,
+        "type": False,
+        "instance": False,
+        "parameter": [*[_parameter(row, "in") for row in rows], _parameter(output, "out")],
+    }
+
+
+def _of_a_record(row: Parameter, operation: Operation) -> Parameter:
+    """What the three parameters of a record mean for this question."""
+    return replace(
+        row,
+        documentation=_RECORD_WORDS[row.name].format(
+            also=_also(operation), hours=operation.hours_back, least=_least(operation)
+        ),
+    )
+
+
+def _also(operation: Operation) -> str:
+    changes = ", charted changes of position and ventilator mode" if operation.reads_changes else ""
+    return changes + (
+        ", all Conditions and the vasopressors (MedicationAdministration)" if operation.reads_conditions else ""
+    )
+
+
+def _least(operation: Operation) -> str:
+    shorter = operation.least_hours < operation.hours_back
+    return f" (fewer, {operation.least_hours:g} at least, where that is more than may be read)" if shorter else ""
+
+
+_RECORD_WORDS = {
+    "patient-reference": "A patient of the configured record, as Patient/[id], instead of the data: the Patient, "
+    "heights of any time, and the ventilator, gas and vital-sign Observations of the period{also} are then read from "
+    "the record. An id (valueId) will do, too.",
+    "encounter": "With patient-reference: only Observations of this encounter, as Encounter/[id] or an id (valueId), "
+    "are read; heights and Conditions may come from any.",
+    "period": "With patient-reference: which time is read. Where absent: the {hours} hours before now{least}, or from "
+    "six hours before the start or the end of the trial on, where one is named and lies further back.",
+}
+
+
+def _parameter(row: Parameter, use: str) -> dict[str, object]:
+    return {
+        "name": row.name,
+        "use": use,
+        "min": row.minimum,
+        "max": row.maximum,
+        "documentation": row.documentation,
+        "type": row.fhir_type,
+    }
