@@ -107,7 +107,7 @@ def test_a_vasopressor_that_runs_is_found_in_the_record(ward: Ward) -> None:
             "coding": [{"system": "http://www.nlm.nih.gov/research/umls/rxnorm", "code": "7512"}]
         },
         "subject": {"reference": ward.patient},
-        "effectivePeriod": {"start": stamp(-2000)},
+        "effectivePeriod": {"start": "2026-02-27T20:00:00Z"},
         "dosage": {"rateQuantity": rate},
     }
     ward.chart(*NOW, given)
