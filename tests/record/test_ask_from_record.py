@@ -304,7 +304,8 @@ class Dated(SearchableRecord):
     def page(self, kind: str, query: dict[str, list[str]], text: str) -> httpx.Response:
         since = next((one[2:] for one in query.get("date", ()) if one.startswith("ge")), "")
         everything = self.resources
-        self.resources = [one for one in everything if str(one.get("effectiveDateTime", "3")) >= since]
+        until = next((one[2:] for one in query.get("date", ()) if one.startswith("le")), "9")
+        self.resources = [one for one in everything if since <= str(one.get("effectiveDateTime", since)) <= until]
         try:
             return SearchableRecord.page(self, kind, query, text)
         finally:
@@ -344,6 +345,17 @@ def test_what_happened_since_a_titration_is_read_whole_or_not_at_all() -> None:
     refusal = refused("check-validity", record, now=stamp(60), limits=ReadLimits(resources=250))
 
     assert refusal.problems[0].kind is ProblemKind.TOO_MUCH_IN_RECORD
+
+
+def test_days_charted_by_the_minute_are_followed_by_the_changes_of_peep() -> None:
+    monitor = [row(stamp(-minute), f"m{minute}", spo2=93.0, plateau=24.0) for minute in range(90, 60 * 72)]
+    held = [row(stamp(-60 * hour), f"h{hour}", peep_set=10.0) for hour in range(2, 72)]
+    record = Dated([patient(), height(), *monitor, *held, *rows_down(DOWN)])
+
+    found = answer("follow-trials", record, now=stamp(60), limits=ReadLimits(resources=400))
+
+    assert [one.kind for one in found.statements] == ["trial-1"]
+    assert "Beside PEEP only what was charted within 60 min of a change of it was read." in found.request.notes
 
 
 def test_a_record_that_says_how_much_it_holds_is_not_read_in_vain() -> None:

@@ -33,7 +33,7 @@ __all__ = ["answer_from_record", "ask_from_record"]
 
 _OF_A_TITRATION = "check-validity"
 _OF_ONE_TRIAL = frozenset({"compare-settings", "compare-markers"})
-_PLENTY = ReadLimits()
+_PLENTY = ReadLimits(requests=150, resources=12_000, size_bytes=40_000_000, total_s=45.0)
 
 
 async def ask_from_record(

@@ -12,8 +12,9 @@ else where they do so in its last hour: a transport ventilator of yesterday leav
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Awaitable, Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
 
 import msgspec
 
@@ -24,6 +25,7 @@ from ebbmark.fhir.problems import Problem, Rejected
 from ebbmark.fhir.reading.codes import CodeRow
 from ebbmark.fhir.references import tail_of
 from ebbmark.fhir.writing.instants import instant
+from ebbmark.record.around_changes import BESIDE_S, around_changes, peep_tokens
 from ebbmark.record.asked import Asked
 from ebbmark.record.choice import several_sources
 from ebbmark.record.client import RecordClient
@@ -112,24 +114,41 @@ async def fetch_bedside(
     patient = await read_one(asked.patient, record=record, budget=budget, waiting=waiting)
     if isinstance(patient, ReadFailure):
         raise Rejected((no_patient(patient),))
-    heights, mechanics = tokens_of(table)
     changes = CHANGE_CODES if operation.reads_changes else {}
-    charted = [*mechanics, *[f"{system}|{code}" for system, code in changes]]
-    pages = await search_observations(record, asked, heights, (), budget=budget, waiting=waiting)
-    pages += await search_observations(record, asked, charted, limits_of(asked), budget=budget, waiting=waiting)
-    sieved = sieve(each_once(pages, record.settings.base_url.rstrip("/")), asked, {**table, **changes})
+    table = {**table, **changes}
+    observed = partial(search_observations, record, budget=budget, waiting=waiting)
+    heights, mechanics = tokens_of(table)
+    pages = await observed(asked, heights, ())
+    if operation.slug in _OF_TRIALS:
+        pages += await _around_changes(asked, mechanics, table, observed)
+    else:
+        charted = [*mechanics, *[f"{system}|{code}" for system, code in changes]]
+        pages += await observed(asked, charted, limits_of(asked))
+    sieved = sieve(each_once(pages, record.settings.base_url.rstrip("/")), asked, table)
     metrics, unread = await read_metrics(sieved.devices, record=record, budget=budget, waiting=waiting)
     beside, told = await _beside(asked, operation, withheld, sieved.not_asked, record, budget, waiting)
     resources = (patient, *metrics, *sieved.kept, *beside)
     entries = [_Entry(msgspec.Raw(one.resource), one.full_url) for one in resources]
     fetched = BedsideFetched(
         bundle=msgspec.json.encode(_Bundle("collection", entries)),
-        notes=(*_notes(asked, sieved), *told, *remarks_of(pages), *unread),
+        notes=(*_notes(asked, operation, sieved), *told, *remarks_of(pages), *unread),
         sightings=tuple(sieved.sightings),
         machines=machines_of(metrics),
     )
     _refuse_several(asked, operation, fetched)
     return fetched
+
+
+async def _around_changes(
+    asked: Asked, mechanics: Sequence[str], table: Table, observed: Callable[..., Awaitable[list[Found]]]
+) -> list[Found]:
+    """PEEP of the whole time, and all else around its changes: days charted by the minute would be too much."""
+    peeps = peep_tokens(table)
+    pages = await observed(asked, peeps, limits_of(asked))
+    others = [token for token in mechanics if token not in peeps]
+    for start_s, end_s in around_changes(each_once(pages, ""), table, asked):
+        pages += await observed(asked, others, limits_of(replace(asked, start_s=start_s, end_s=end_s)))
+    return pages
 
 
 def _refuse_several(asked: Asked, operation: Operation, fetched: BedsideFetched) -> None:
@@ -198,12 +217,14 @@ def _of_patient(entries: Iterable[FoundEntry], kind: str, asked: Asked, not_aske
     return kept
 
 
-def _notes(asked: Asked, sieved: Sieved) -> list[str]:
+def _notes(asked: Asked, operation: Operation, sieved: Sieved) -> list[str]:
     of_encounter = f" of {asked.encounter}" if asked.encounter else ""
     notes = [
         f"Read from the record: {len(sieved.kept)} Observations{of_encounter} from {instant(asked.start_s)} to "
         f"{instant(asked.end_s)}, with the heights of any time."
     ]
+    if operation.slug in _OF_TRIALS:
+        notes.append(f"Beside PEEP only what was charted within {BESIDE_S / 60:.0f} min of a change of it was read.")
     notes += [
         f"Not read, though the record sent them: {count} resources {reason}."
         for reason, count in sorted(sieved.not_asked.items())
