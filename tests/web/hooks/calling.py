@@ -15,12 +15,13 @@ from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.read import DEFAULT_LIMITS, NO_CODE_MAP
 from ebbmark.keys import SigningKey
 from ebbmark.record.exchange import Patience
+from ebbmark.record.from_record import ReadLimits
 from ebbmark.record.guests import GuestRecords
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.boundary import Boundary
 from ebbmark.web.client_jwt import SeenTokens
 from ebbmark.web.hooks.admission import HooksEntrance
-from ebbmark.web.hooks.answering import Answering
+from ebbmark.web.hooks.answering import FETCH_LIMITS, Answering
 from ebbmark.web.hooks.card import Where
 from ebbmark.web.hooks.door import HooksDoor, hooks_router
 from ebbmark.web.limits import RequestRates
@@ -52,6 +53,7 @@ JSON = {"content-type": "application/json", "accept": "application/json"}
 INSTANCE = "d1577c69-dfbe-44ad-ba6d-3e05e953b2ea"
 DOCUMENTATION = "https://peep.example/about"
 LAUNCH = "https://peep.example/launch"
+PATIENCE = Patience(1.0, 1.0, 2.0)
 
 
 def clock(minute: int) -> float:
@@ -75,12 +77,16 @@ def hooks_app(
     site: Site = NO_SITE,
     signer: SigningKey | None = None,
     launch: str = LAUNCH,
+    fetching: ReadLimits = FETCH_LIMITS,
+    patience: Patience = PATIENCE,
     steady_s: Callable[[], float] = lambda: 0.0,
 ) -> ASGIApp:
     """The door alone, as the application has it, with a clock that stands still."""
     entrance = HooksEntrance(rules, root, SeenTokens(), elsewhere_signed_in, origins, rates, lambda: at_s, steady_s)
-    guests = GuestRecords(allowed, patience=Patience(1.0, 1.0, 2.0))
-    answering = Answering(site, DEFAULT_LIMITS, NO_CODE_MAP, False, guests, Where(DOCUMENTATION, launch), signer)
+    guests = GuestRecords(allowed, patience=patience)
+    answering = Answering(
+        site, DEFAULT_LIMITS, NO_CODE_MAP, False, guests, Where(DOCUMENTATION, launch), signer, fetching
+    )
     app = FastAPI()
     trail = AuditTrail(lambda: at_s)
     app.include_router(hooks_router(HooksDoor(entrance, answering, DEFAULT_LIMITS, trail, lambda: at_s)))

@@ -19,6 +19,7 @@ from web.hooks.calling import (
     card,
     cards,
     clock,
+    context,
     hooks_app,
     prefetch,
     searchset,
@@ -113,6 +114,15 @@ def test_the_same_call_gets_the_same_card_and_another_call_another_name(app: ASG
 
 def test_there_are_never_system_actions(app: ASGIApp) -> None:
     assert set(call(app, called()).json) == {"cards"}
+
+
+@pytest.mark.parametrize("user", ["Patient/p1", "RelatedPerson/r1", "Device/d1"])
+def test_who_does_not_treat_the_patient_gets_no_card(app: ASGIApp, user: str) -> None:
+    assert cards(call(app, called(context=context(userId=user)))) == []
+
+
+def test_a_role_of_a_practitioner_is_one(app: ASGIApp) -> None:
+    assert len(cards(call(app, called(context=context(userId="PractitionerRole/123"))))) == 1
 
 
 def test_without_a_trial_there_is_no_card(app: ASGIApp) -> None:

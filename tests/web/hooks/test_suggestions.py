@@ -87,6 +87,13 @@ def test_every_result_is_preliminary(resources: list[Json]) -> None:
     assert statuses == {"preliminary"}
 
 
+def test_who_takes_the_suggestion_is_named_as_the_person_who_enters(resources: list[Json]) -> None:
+    (provenance,) = [one for one in resources if one["resourceType"] == "Provenance"]
+
+    assert provenance["agent"][1]["who"] == {"reference": "Practitioner/abc"}
+    assert provenance["agent"][1]["type"]["coding"][0]["code"] == "enterer"
+
+
 def test_each_resource_has_a_name_of_its_own_within_the_transaction(resources: list[Json]) -> None:
     names = [f"{one['resourceType']}/{one['id']}" for one in resources]
 
@@ -100,7 +107,9 @@ def test_every_reference_leads_to_another_action_or_to_the_record(resources: lis
     inside = [one for one in found if one in names]
     outside = {one for one in found if one not in names}
     assert len(inside) > 50
-    assert all(one == "#outcome" or one.startswith(("Patient/p1", "Observation/")) for one in outside)
+    assert all(
+        one == "#outcome" or one.startswith(("Patient/p1", "Observation/", "Practitioner/abc")) for one in outside
+    )
     assert not any(one.startswith("urn:") for one in found)
 
 
@@ -148,8 +157,10 @@ def test_a_signature_of_the_answer_holds_for_what_is_recorded() -> None:
 def test_results_are_recorded_alike_by_the_short_way_and_the_long() -> None:
     recommendation = found()
     person = recommendation.request.person.reference
-    quick = record_results(recommendation, patient=person, recorded_s=RECORDED_S, signer=None)
-    transaction = as_transaction_of_answer(write_bundle(recommendation, recorded_s=RECORDED_S), person)
+    quick = record_results(recommendation, patient=person, user="Practitioner/abc", recorded_s=RECORDED_S, signer=None)
+    transaction = as_transaction_of_answer(
+        write_bundle(recommendation, recorded_s=RECORDED_S, enterer="Practitioner/abc"), person
+    )
 
     plain = [msgspec.json.decode(msgspec.json.encode(action["resource"])) for action in quick]
 

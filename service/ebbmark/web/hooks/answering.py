@@ -34,6 +34,9 @@ __all__ = ["FETCH_LIMITS", "Answering", "answer_call"]
 FETCH_LIMITS = ReadLimits(requests=40, total_s=4.0)
 """How much is fetched for one call, and for how long: whoever opened a chart waits for it. Our choice."""
 
+_CLINICIANS = frozenset({"Practitioner", "PractitionerRole"})
+"""A patient, or somebody close to them, may look at the record too; what a card suggests is for those who treat."""
+
 _WAITING = Waiting(sleep=asyncio.sleep, now=lambda: datetime.now(UTC))
 
 
@@ -49,6 +52,7 @@ class Answering:
         guests: the records of callers that may be asked.
         where: addresses that a card leads to.
         signer: key to sign results with; None where they are not signed.
+        fetching: how much is fetched for one call, and for how long.
     """
 
     site: Site
@@ -58,6 +62,7 @@ class Answering:
     guests: GuestRecords
     where: Where
     signer: SigningKey | None = None
+    fetching: ReadLimits = FETCH_LIMITS
 
 
 async def answer_call(called: Called, *, at_s: float, answering: Answering) -> tuple[dict[str, Any] | None, str]:
@@ -74,6 +79,8 @@ async def answer_call(called: Called, *, at_s: float, answering: Answering) -> t
     Raises:
         Rejected: what is needed cannot be had, or cannot be read.
     """
+    if called.user.partition("/")[0] not in _CLINICIANS:
+        return None, ""
     table = answering.code_map.table
     patient = f"Patient/{called.patient_id}"
     orders: tuple[PeepOrder, ...] | None = None
@@ -91,7 +98,7 @@ async def answer_call(called: Called, *, at_s: float, answering: Answering) -> t
         at_s=at_s,
         code_map=answering.code_map,
         accept_preliminary=answering.accept_preliminary,
-        limits=FETCH_LIMITS,
+        limits=answering.fetching,
         protocols=answering.site.protocols,
     )
     how = HowToJudge(answering.site, answering.limits, answering.code_map, answering.accept_preliminary, at_s, reader)
@@ -107,20 +114,21 @@ async def _gathered(called: Called, asked: Asked, answering: Answering) -> Fetch
     base_url = called.access.base_url
     parts = {part: brought(part, _sent(called, part), asked, base_url) for part in Part}
     record, closed = _opened(called, answering)
+    limits = answering.fetching
     try:
-        async with asyncio.timeout(FETCH_LIMITS.total_s):
+        async with asyncio.timeout(limits.total_s):
             return await gather(
                 asked,
                 parts,
                 record=record,
                 closed=closed,
                 table=answering.code_map.table,
-                budget=Budget(FETCH_LIMITS.requests, FETCH_LIMITS.resources, FETCH_LIMITS.size_bytes),
+                budget=Budget(limits.requests, limits.resources, limits.size_bytes),
                 waiting=_WAITING,
             )
     except TimeoutError:
-        found, accepted = f"no reply within {FETCH_LIMITS.total_s:g} s", "a record that answers in time"
-        sentence = f"What is needed could not be fetched from fhirServer within {FETCH_LIMITS.total_s:g} seconds."
+        found, accepted = f"no reply within {limits.total_s:g} s", "a record that answers in time"
+        sentence = f"What is needed could not be fetched from fhirServer within {limits.total_s:g} seconds."
         raise Rejected((Problem(ProblemKind.PREFETCH_MISSING, "prefetch", found, accepted, sentence),)) from None
     except Rejected as rejected:
         if all(one.kind is ProblemKind.AMBIGUOUS_TRIAL for one in rejected.problems):

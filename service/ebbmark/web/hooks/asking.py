@@ -29,6 +29,7 @@ class Called:
     Attributes:
         hook: which moment.
         instance: of this call.
+        user: who works with the record, as `Type/id`.
         patient_id: FHIR id of the patient.
         encounter_id: FHIR id of the encounter; empty where not said.
         access: to the client's record.
@@ -39,6 +40,7 @@ class Called:
 
     hook: Hook
     instance: UUID
+    user: str
     patient_id: str
     encounter_id: str
     access: Access
@@ -65,7 +67,7 @@ def read_call(body: bytes) -> Called:
     prefetch = members_of(sent, "prefetch", problems, needed=False)
     access = access_of(sent, problems)
     patient_id = _text(context, "context.patientId", problems, _ID, "the FHIR id of the patient, without Patient/")
-    _text(context, "context.userId", problems, _USER, "the user as Type/id, for example Practitioner/abc")
+    user = _text(context, "context.userId", problems, _USER, "the user as Type/id, for example Practitioner/abc")
     encounter_id = ""
     if has(context, "encounterId") or (hook is not None and hook.encounter_needed):
         encounter_id = _text(context, "context.encounterId", problems, _ID, "the FHIR id of the encounter")
@@ -78,7 +80,7 @@ def read_call(body: bytes) -> Called:
     if problems or hook is None or instance is None:
         raise Rejected(tuple(problems))
     require_same_patient(access[1], patient_id)
-    return Called(hook, instance, patient_id, encounter_id, access[0], draft_orders, selections, prefetch)
+    return Called(hook, instance, user, patient_id, encounter_id, access[0], draft_orders, selections, prefetch)
 
 
 def _text(members: Raws, element: str, problems: list[Problem], form: re.Pattern[str], accepted: str) -> str:

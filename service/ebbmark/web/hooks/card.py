@@ -139,6 +139,10 @@ def _of_order(
 
 def _record(finding: TrialRead, called: Called, at_s: float, signer: SigningKey | None, names: _Names) -> Json:
     actions = record_results(
-        finding.recommendation, patient=f"Patient/{called.patient_id}", recorded_s=at_s, signer=signer
+        finding.recommendation,
+        patient=f"Patient/{called.patient_id}",
+        user=called.user,
+        recorded_s=at_s,
+        signer=signer,
     )
     return {"label": "Record these results as preliminary", "uuid": names.of("record-results"), "actions": actions}

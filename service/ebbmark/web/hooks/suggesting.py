@@ -19,6 +19,7 @@ from ebbmark.audit.signature import sign
 from ebbmark.fhir.naming import RESULT_SYSTEM
 from ebbmark.fhir.reading.codes import CODES, LOINC
 from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.writing.enterer import person_who_enters
 from ebbmark.fhir.writing.instants import instant
 from ebbmark.fhir.writing.quantities import PRESSURE, quantity
 from ebbmark.fhir.writing.write import as_transaction, write_bundle, write_bundle_bytes
@@ -40,22 +41,26 @@ _DESCRIBED = {
 
 
 def record_results(
-    recommendation: Recommendation, *, patient: str, recorded_s: float, signer: SigningKey | None
+    recommendation: Recommendation, *, patient: str, user: str, recorded_s: float, signer: SigningKey | None
 ) -> list[Json]:
     """The actions that put the results into the record, all of them preliminary.
 
     Args:
         recommendation: the reading.
         patient: `Patient/id`.
+        user: who would take the suggestion, as `Type/id`: the person who enters the results.
         recorded_s: instant of recording [s since 1970-01-01T00:00:00Z].
         signer: key to sign the answer with; None where answers are not signed.
     """
+    enterer = person_who_enters(user, base_url="")
     if signer is None:
-        written = msgspec.json.decode(write_bundle_bytes(recommendation, recorded_s=recorded_s), type=_Written).entry
+        written = msgspec.json.decode(
+            write_bundle_bytes(recommendation, recorded_s=recorded_s, enterer=enterer), type=_Written
+        ).entry
         actions = _quickly(written) if recommendation.request.person.reference == patient else None
         if actions is not None:
             return actions
-    bundle = write_bundle(recommendation, recorded_s=recorded_s)
+    bundle = write_bundle(recommendation, recorded_s=recorded_s, enterer=enterer)
     if signer is not None:
         bundle = sign(bundle, key=signer)
     return _actions(msgspec.json.decode(msgspec.json.encode(as_transaction(bundle, patient)), type=_Written).entry)
