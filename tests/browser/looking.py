@@ -14,7 +14,17 @@ from playwright.sync_api import Browser, BrowserContext, Page
 
 from outside.node_packages import missing
 
-__all__ = ["ARGUMENTS", "DESKTOP", "PHONE", "Watched", "chromium", "open_everything", "running_demo", "watched"]
+__all__ = [
+    "ARGUMENTS",
+    "DESKTOP",
+    "PHONE",
+    "Watched",
+    "chromium",
+    "open_everything",
+    "picture",
+    "running_demo",
+    "watched",
+]
 
 ARGUMENTS = [
     "--no-sandbox",
@@ -25,6 +35,7 @@ ARGUMENTS = [
     "--disable-component-update",
     "--disable-sync",
 ]
+PICTURES = Path(__file__).parents[2] / "out" / "pages"
 DESKTOP, PHONE = (1280, 800), (360, 740)
 
 _VIOLATIONS = """
@@ -90,6 +101,12 @@ class Watched:
 def open_everything(page: Page) -> None:
     """Open whatever can be opened, so that all of the page is there to be looked at."""
     page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
+
+
+def picture(page: Page, name: str) -> None:
+    """A picture of the whole page, for a person to look at: out/pages/."""
+    PICTURES.mkdir(parents=True, exist_ok=True)
+    page.screenshot(path=PICTURES / f"{name.replace(' ', '-')}.png", full_page=True)
 
 
 @contextmanager

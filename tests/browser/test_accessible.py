@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, Page
 
-from browser.looking import DESKTOP, PHONE, open_everything, watched
+from browser.looking import DESKTOP, PHONE, open_everything, picture, watched
 
 pytestmark = pytest.mark.live
 
@@ -88,6 +88,8 @@ def test_a_page_breaks_no_rule(
             seen.page.goto(f"{address}{PAGES[name]}")
         else:
             ACTS[name](seen.page, address)
+
+        picture(seen.page, f"{name} {size[0]} {'dark' if dark else 'light'}")
 
         assert _broken(seen.page, axe) == []
 

@@ -9,6 +9,7 @@ from pydantic import ValidationError
 from starlette.types import ASGIApp
 
 from ebbmark.settings import Settings
+from ebbmark.web.boundary import Boundary
 from ebbmark.web.look.files import SCRIPT, STYLE, StaticFile
 from ebbmark.web.look.policy import page_headers
 from ebbmark.web.look.refusal import PageRefused, page_refusals, refusal_page
@@ -99,3 +100,15 @@ def test_a_refusal_raised_below_a_route_becomes_its_page() -> None:
 def test_a_name_that_nobody_gave_is_an_error_and_no_empty_place() -> None:
     with pytest.raises(UndefinedError):
         templates_of("ebbmark.web.look").get_template("refused.html").render(title="only this")
+
+
+@pytest.mark.parametrize("path", ["/app/tab/", "/demo/clear-closing/record", "/launch"])
+def test_a_fault_of_ours_is_a_page_where_people_look_and_says_nothing_of_what_it_was(path: str) -> None:
+    async def broken(*_: object) -> None:
+        raise RuntimeError("Maple Example")
+
+    reply = get(Boundary(broken), path)
+
+    assert (reply.status, reply.headers["content-type"]) == (500, "text/html; charset=utf-8")
+    assert b"<h1>The service failed</h1>" in reply.body
+    assert b"Maple" not in reply.body

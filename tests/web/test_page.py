@@ -77,6 +77,17 @@ def test_every_page_of_every_scenario_can_be_seen_and_says_that_it_is_invented(
     assert reply.body.count(b"<h1>") == 1
 
 
+def test_a_service_below_a_path_of_its_host_is_linked_to_there() -> None:
+    below = create_app(Settings(demo=True, base_url="https://ehr.example/ebbmark"))
+
+    page, opened = get(below, f"{CLEAR}/").body, get(below, "/demo/running")
+
+    assert page.count(b'="/ebbmark/page/') == 2
+    assert b'="/page/' not in page
+    assert opened.headers["location"].startswith("/ebbmark/demo/running.")
+    assert b'="/ebbmark/page/style.css' in get(below, "/demo/nobody/").body
+
+
 def test_a_page_is_kept_nowhere_and_loads_nothing_from_elsewhere(app: ASGIApp) -> None:
     reply = get(app, f"{CLEAR}/")
 
@@ -242,6 +253,16 @@ def test_what_is_no_demo_is_refused_as_a_page(app: ASGIApp, path: str) -> None:
 
     assert (reply.status, reply.headers["content-type"]) == (404, "text/html; charset=utf-8")
     assert "Not a demo" in words_of(reply.body)
+
+
+@pytest.mark.parametrize(("method", "path", "status"), [("GET", f"{CLEAR}/x", 404), ("PUT", f"{CLEAR}/record", 405)])
+def test_an_address_below_the_pages_that_is_none_is_refused_as_a_page(
+    app: ASGIApp, method: str, path: str, status: int
+) -> None:
+    reply = ask(app, method=method, path=path)
+
+    assert (reply.status, reply.headers["content-type"]) == (status, "text/html; charset=utf-8")
+    assert "No such page" in words_of(reply.body)
 
 
 def test_the_plan_is_shown_only_where_it_is_asked_for(app: ASGIApp) -> None:

@@ -68,7 +68,7 @@ def test_a_launch_ends_at_the_answer_to_the_patients_latest_trial(
     assert "P1 Example born 2 August 1969" in text
     assert "Suggested PEEP 12 cmH2O" in text
     assert "Demo" not in text
-    assert 'action="leave"' in page.text
+    assert 'href="leave"' in page.text
 
 
 def test_two_tabs_show_two_patients_and_never_the_other(

@@ -7,6 +7,7 @@ import logging
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from ebbmark.fhir.problems import Problem, ProblemKind
+from ebbmark.web.look.refusal import is_of_a_page, refusal_page
 from ebbmark.web.responses import SAFE_HEADERS, outcome_response, place_of
 
 __all__ = ["Boundary"]
@@ -51,4 +52,8 @@ class Boundary:
                 "The service failed and gives no answer. Asking again is safe, also where write-back was asked for."
             )
             problem = Problem(ProblemKind.INTERNAL, "", "a fault in this service", "", sentence)
-            await outcome_response((problem,), 500)(scope, receive, send_with_headers)
+            if is_of_a_page(scope["path"]):
+                answer = refusal_page("The service failed", sentence, 500)
+            else:
+                answer = outcome_response((problem,), 500)
+            await answer(scope, receive, send_with_headers)

@@ -8,6 +8,7 @@ from starlette.exceptions import HTTPException
 
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, operation_outcome, status_of
 from ebbmark.web.entrance import Refused
+from ebbmark.web.look.refusal import is_of_a_page, refusal_page
 from ebbmark.web.media import FHIR_JSON
 
 __all__ = ["SAFE_HEADERS", "not_routed", "outcome_response", "place_of", "rejected"]
@@ -39,9 +40,13 @@ async def rejected(_: Request, error: Exception) -> Response:
     )
 
 
-async def not_routed(_: Request, error: Exception) -> Response:
+async def not_routed(request: Request, error: Exception) -> Response:
     """What the framework refuses before any door is reached: unknown path or method."""
     assert isinstance(error, HTTPException)  # noqa: S101 - registered for this class only
+    if is_of_a_page(request.url.path):
+        sentence = "There is no such page, or it takes no request of this kind."
+        todo = ("Open Ebbmark from the patient's record.",)
+        return refusal_page("No such page", sentence, error.status_code, todo=todo, headers=error.headers)
     kind = ProblemKind.METHOD_NOT_ALLOWED if error.status_code == 405 else ProblemKind.NOT_FOUND
     accepted = "POST /fhir/$titrate-peep, GET /fhir/metadata, GET /health/live, GET /health/ready"
     problem = Problem(

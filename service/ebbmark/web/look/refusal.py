@@ -3,14 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Mapping, Sequence
+from typing import Final
 
 from fastapi import Request, Response
 
 from ebbmark.web.look.rendering import page_response, templates_of
 
-__all__ = ["PageRefused", "page_refusals", "refusal_page"]
+__all__ = ["PageRefused", "is_of_a_page", "page_refusals", "refusal_page"]
 
 _TEMPLATES = templates_of("ebbmark.web.look")
+
+
+PAGES: Final = ("/app/", "/demo/", "/launch")
+"""Below these addresses people look, and whatever is refused there is refused as a page."""
+
+
+def is_of_a_page(path: str) -> bool:
+    """Whether a person looks at this address, and no program.
+
+    Args:
+        path: of the request.
+    """
+    return path.startswith(PAGES)
 
 
 class PageRefused(Exception):

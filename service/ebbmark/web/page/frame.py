@@ -20,8 +20,7 @@ class Frame:
         born: birth date as people write it.
         banner: whether the patient must be shown in full, since nothing around the page does.
         invented: what stands above a page of an invented patient; empty for a real one.
-        leave: where the form to leave the session goes; empty where there is none.
-        csrf: mark that each form carries.
+        leave: where to leave the session; empty where there is none.
     """
 
     who: Demographics
@@ -29,7 +28,6 @@ class Frame:
     banner: bool
     invented: str
     leave: str
-    csrf: str
 
 
 async def frame_of(source: TrialSource, zone: tzinfo) -> Frame:
@@ -43,7 +41,7 @@ async def frame_of(source: TrialSource, zone: tzinfo) -> Frame:
         Rejected: the patient cannot be read.
     """
     who = demographics_of(await source.patient(), today=datetime.fromtimestamp(source.at_s, zone).date())
-    return Frame(who, _born(who.birth_date), source.banner, source.invented, source.leave, source.csrf)
+    return Frame(who, _born(who.birth_date), source.banner, source.invented, source.leave)
 
 
 def _born(birth_date: str) -> str:
