@@ -76,5 +76,6 @@ def matches(resource: Json, query: dict[str, list[str]]) -> bool:
     """Patient and codes only: the record of a test need not know all of FHIR."""
     text = json.dumps(resource)
     wanted = [one.split("|")[-1] for one in query.get("combo-code", query.get("code", [""]))[0].split(",")]
-    subject = query.get("patient", [""])[0]
-    return f'"{subject}"' in text and (wanted == [""] or any(f'"{code}"' in text for code in wanted))
+    # FHIR R4 search.html#reference: `p1` and `Patient/p1` are the same where the parameter allows one type only.
+    subject = query.get("patient", [""])[0].removeprefix("Patient/")
+    return f'"Patient/{subject}"' in text and (wanted == [""] or any(f'"{code}"' in text for code in wanted))
