@@ -50,7 +50,8 @@ class Fetched:
     def within(self, start_s: float, end_s: float) -> Fetched:
         """The same, of a shorter time [s since 1970-01-01T00:00:00Z]; heights are of any time."""
         shorter = replace(self.asked, start_s=max(start_s, self.asked.start_s), end_s=min(end_s, self.asked.end_s))
-        return replace(self, asked=shorter, sieved=None)
+        sieved = self.sieved.within(shorter.start_s, shorter.end_s) if self.sieved is not None else None
+        return replace(self, asked=shorter, sieved=sieved)
 
     def bundle(self) -> tuple[bytes, tuple[str, ...]]:
         """A FHIR R4 Bundle of type collection, resources byte for byte, and what the caller must know about it."""

@@ -22,6 +22,7 @@ from ebbmark.record.searching import FoundEntry
 __all__ = ["Sieved", "Sighting", "moment_of", "sieve", "subject_of"]
 
 _PEEPS = frozenset({Quantity.PEEP_SET, Quantity.PEEP_MEASURED})
+_OUTSIDE = "outside that time"
 Table = Mapping[tuple[str, str], CodeRow]
 
 
@@ -78,12 +79,25 @@ class Sieved:
         not_asked: how many were left out, by reason as a phrase.
         sightings: the PEEP readings among those kept.
         devices: references of the devices of those kept.
+        moments: first and last instant of each of those kept; None where it stays in at any time.
     """
 
     kept: list[FoundEntry] = field(default_factory=list)
     not_asked: Counter[str] = field(default_factory=Counter)
     sightings: list[Sighting] = field(default_factory=list)
     devices: set[str] = field(default_factory=set)
+    moments: list[tuple[float, float] | None] = field(default_factory=list)
+
+    def within(self, start_s: float, end_s: float) -> Sieved:
+        """The same, of a shorter time [s since 1970-01-01T00:00:00Z]; what stays in at any time stays in."""
+        shorter = Sieved(not_asked=self.not_asked.copy(), sightings=self.sightings, devices=self.devices)
+        for entry, moment in zip(self.kept, self.moments, strict=True):
+            if moment is not None and _is_outside(moment, start_s, end_s):
+                shorter.not_asked[_OUTSIDE] += 1
+            else:
+                shorter.kept.append(entry)
+                shorter.moments.append(moment)
+        return shorter
 
 
 class _Subject(msgspec.Struct):
@@ -124,6 +138,7 @@ def sieve(entries: Iterable[FoundEntry], asked: Asked, table: Table) -> Sieved:
             observation = msgspec.json.decode(entry.resource, type=_Observation)
         except msgspec.DecodeError:
             sieved.kept.append(entry)  # the reader names what is wrong with it
+            sieved.moments.append(None)
             continue
         meanings = _meanings(observation, table)
         moment = _moment(observation)
@@ -132,6 +147,7 @@ def sieve(entries: Iterable[FoundEntry], asked: Asked, table: Table) -> Sieved:
             sieved.not_asked[reason] += 1
             continue
         sieved.kept.append(entry)
+        sieved.moments.append(None if _has_height(meanings) else moment)
         device = unversioned(observation.device.reference)
         if device:
             sieved.devices.add(device)
@@ -162,13 +178,19 @@ def _reason(
         return "of another patient, or of none"
     if not meanings:
         return "with another code"
-    if any(isinstance(meaning, HeightKind) for meaning in meanings):
+    if _has_height(meanings):
         return ""
     if asked.encounter is not None and tail_of(observation.encounter.reference) != asked.encounter:
         return "of another encounter, or of none"
-    if moment is not None and (moment[1] < asked.start_s or moment[0] > asked.end_s):
-        return "outside that time"
-    return ""
+    return _OUTSIDE if moment is not None and _is_outside(moment, asked.start_s, asked.end_s) else ""
+
+
+def _has_height(meanings: set[Quantity | HeightKind | None]) -> bool:
+    return any(isinstance(meaning, HeightKind) for meaning in meanings)
+
+
+def _is_outside(moment: tuple[float, float], start_s: float, end_s: float) -> bool:
+    return moment[1] < start_s or moment[0] > end_s
 
 
 def _moment(observation: _Observation) -> tuple[float, float] | None:

@@ -82,6 +82,7 @@ def _scope(path: str, length: int) -> Json:
 def calls(now_s: float) -> tuple[Case, ...]:
     """Every case, its trial shortly before now [s since 1970-01-01T00:00:00Z]."""
     small, large = _resources(200, now_s), _resources(1000, now_s)
+    day = [*small, *_hours_before(small[2:6])]
     draft = {
         "resourceType": "ServiceRequest",
         "id": "o1",
@@ -96,6 +97,7 @@ def calls(now_s: float) -> tuple[Case, ...]:
         Case("no ventilator data, no card", _call("patient-view", small[:2])),
         Case("trial, 200 Observations, card", _call("patient-view", small)),
         Case("order, 200 Observations, card", _call("order-sign", small, draftOrders=orders)),
+        Case("day of 1,000 with a trial, card", _call("patient-view", day)),
         Case("trial, 1,000 Observations, card", _call("patient-view", large)),
     )
 
@@ -109,6 +111,18 @@ def _resources(count: int, now_s: float) -> list[Json]:
     for one in resources[1:]:
         one["effectiveDateTime"] = _moved(one["effectiveDateTime"], shift)
     return resources
+
+
+def _hours_before(row: list[Json]) -> list[Json]:
+    """The same row of values 200 times, every six minutes, up to the hour before the trial."""
+    charted = []
+    for number in range(200):
+        shift = timedelta(hours=-1, minutes=-6 * number)
+        charted += [
+            {**one, "id": f"{one['id']}-{number}", "effectiveDateTime": _moved(one["effectiveDateTime"], shift)}
+            for one in row
+        ]
+    return charted
 
 
 def _moved(text: str, shift: timedelta) -> str:

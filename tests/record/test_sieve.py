@@ -1,0 +1,58 @@
+"""A shorter time sieved out of a longer one is the shorter time sieved by itself."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from datetime import datetime
+
+import msgspec
+from hypothesis import given
+from hypothesis import strategies as st
+
+from ebbmark.fhir.reading.codes import CODES
+from ebbmark.record.asked import Asked
+from ebbmark.record.searching import FoundEntry, Head
+from ebbmark.record.sieve import moment_of, sieve, subject_of
+from fhir_builders import Json, at, height, observation, trial_observations, trial_panels
+
+
+def entry(resource: Json) -> FoundEntry:
+    raw = json.dumps(resource).encode()
+    return FoundEntry("", msgspec.json.decode(raw, type=Head), raw)
+
+
+def moment(minute: int) -> float:
+    return datetime.fromisoformat(at(minute)).timestamp()
+
+
+ODD = [
+    height(when=at(0)),
+    observation("peep-set", 9.0, subject="Patient/p2", identity="other"),
+    observation("http://loinc.org|1234-5", 9.0, identity="unknown"),
+    {**observation("peep-set", 9.0, identity="undated"), "effectiveDateTime": "2026"},
+    {**observation("peep-set", 9.0, identity="unread"), "code": "no concept"},
+]
+ENTRIES = [entry(one) for one in (*trial_observations(), *trial_panels(), *ODD)]
+WHOLE = Asked("Patient/p1", None, moment(0), moment(60), period_given=False, rest=())
+
+
+@given(st.integers(0, 30), st.integers(0, 30))
+def test_a_shorter_time_is_the_same_whichever_way_it_is_sieved(start: int, length: int) -> None:
+    shorter = replace(WHOLE, start_s=moment(start), end_s=moment(start + length))
+
+    taken = sieve(ENTRIES, WHOLE, CODES).within(shorter.start_s, shorter.end_s)
+    anew = sieve(ENTRIES, shorter, CODES)
+
+    assert taken.kept == anew.kept
+    assert taken.not_asked == anew.not_asked
+
+
+def test_whom_and_when_are_read_where_they_can_be() -> None:
+    good, undated, unread = entry(trial_observations()[0]), entry(ODD[3]), entry(ODD[4])
+
+    assert subject_of(good.resource) == "Patient/p1"
+    assert moment_of(good.resource) == (moment(2), moment(2))
+    assert moment_of(undated.resource) is None
+    assert moment_of(unread.resource) is None
+    assert subject_of(b'{"subject":"p1"}') == ""
