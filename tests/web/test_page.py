@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import io
 import json
 import logging
 import re
@@ -10,6 +11,7 @@ from datetime import UTC, datetime
 from urllib.parse import urlencode
 
 import pytest
+from pypdf import PdfReader
 from starlette.types import ASGIApp
 
 from ebbmark.fhir.hooks_concepts import OVERRIDE_REASONS
@@ -151,6 +153,17 @@ def test_the_page_names_the_answer_its_inputs_and_the_versions(app: ASGIApp) -> 
     assert re.search(
         r"Answer [0-9a-f]{64} Digest of the inputs used \(SHA-256\) [0-9a-f]{64} Software Ebbmark \d", text
     )
+
+
+def test_the_answer_can_be_had_on_one_sheet(app: ASGIApp) -> None:
+    reply = get(app, f"{CLEAR}/report")
+
+    (sheet,) = PdfReader(io.BytesIO(reply.body)).pages
+    assert reply.headers["content-type"] == "application/pdf"
+    assert reply.headers["cache-control"] == "no-store"
+    assert re.fullmatch(r'attachment; filename="ebbmark-[0-9a-f]{16}\.pdf"', reply.headers["content-disposition"])
+    assert "12 cmH" in sheet.extract_text()
+    assert get(app, f"{BEFORE}/report").headers["content-type"] == "text/html; charset=utf-8"
 
 
 def test_earlier_trials_stand_beside_the_latest(app: ASGIApp) -> None:

@@ -8,12 +8,15 @@ import re
 from collections.abc import Iterator
 
 import pytest
+from openapi_spec_validator import OpenAPIV31SpecValidator
 
+from ebbmark.settings import Settings
+from ebbmark.web.app import create_app
 from ebbmark.web.audit_trail import LOGGER
 from ebbmark.web.launch.granted import USUAL_SCOPE
 from launch_server import USER, Chart, LaunchSite
 from record.keeping_record import KeepingRecord
-from web.browsing import Browser, Page, tab_of
+from web.browsing import Browser, Page, smart_settings, tab_of
 from web.charted_record import charted_record, trial_of
 from web.reading_pages import words_of
 
@@ -153,10 +156,10 @@ def test_access_that_does_not_suffice_to_write_is_said_before_anybody_tries(
     site: LaunchSite, browser: Browser, record: KeepingRecord
 ) -> None:
     site.granted = USUAL_SCOPE.replace("Observation.crus", "Observation.rs") + " launch"
-    tab, _ = launched(browser, site)
+    tab, page = launched(browser, site)
     review = browser.get(f"{tab}/record")
 
-    fields = {"csrf": field(review, "csrf"), "identity": "x"}
+    fields = {"csrf": field(page, "csrf"), "identity": "x"}
     reply = browser.step("POST", f"{tab}/record", data=fields)
 
     assert "Nothing can be recorded. The access that this page was given" in said(review)
@@ -190,6 +193,24 @@ def test_a_running_trial_is_followed_in_the_record(site: LaunchSite, browser: Br
     assert later.status_code == 200
     assert "Closing has been passed by 8 cmH2O" not in words_of(first.content)
     assert "Closing has been passed by 8 cmH2O" in words_of(later.content)
+
+
+def test_whatever_a_record_holds_is_shown_as_text(site: LaunchSite, browser: Browser, record: KeepingRecord) -> None:
+    patient = record.held["Patient/p1"]
+    record.put("Patient/p1", {**patient, "name": [{"text": "<script>alert(1)</script>"}]})
+
+    _, page = launched(browser, site)
+
+    assert '<p class="name">&lt;script&gt;alert(1)&lt;/script&gt;</p>' in page.text
+
+
+def test_the_published_document_of_a_service_with_pages_is_sound(site: LaunchSite) -> None:
+    document = create_app(Settings.model_validate(smart_settings(site))).openapi()
+
+    assert list(OpenAPIV31SpecValidator(document).iter_errors()) == []
+    assert {"/app/{tab}/", "/app/{tab}/record", "/app/{tab}/running"} <= set(document["paths"])
+    names = [one["operationId"] for path in document["paths"].values() for one in path.values()]
+    assert len(set(names)) == len(names)
 
 
 def test_a_record_that_does_not_answer_is_said_plainly(

@@ -9,7 +9,8 @@ from fastapi import Response
 __all__ = ["documented"]
 
 _HTML: dict[str, Any] = {"text/html": {"schema": {"type": "string"}}}
-_PAGE: dict[int | str, dict[str, Any]] = {200: {"description": "A page.", "content": _HTML}}
+_PDF: dict[str, Any] = {"application/pdf": {"schema": {"type": "string", "format": "binary"}}}
+_PAGE: dict[str, Any] = {"description": "A page.", "content": _HTML}
 
 _TAB = "The tab that a launch opened; its session stands in a cookie of this path."
 
@@ -32,6 +33,7 @@ _SAID: dict[tuple[str, str], tuple[str, str, str]] = {
     ),
     ("/plan", "GET"): ("Plan", "The plan of a trial", "Without high-pressure recruitment."),
     ("/plan", "POST"): ("AcknowledgedPlan", "The plan, with what a clinician has acknowledged", ""),
+    ("/report", "GET"): ("Report", "The answer as a one-page PDF", ""),
     ("/record", "GET"): ("Review", "What would be recorded", "Nothing is written."),
     ("/record", "POST"): (
         "Record",
@@ -79,7 +81,7 @@ def documented(path: str, method: str) -> dict[str, Any]:
         "operation_id": f"show{name}" if method == "GET" else f"send{name}",
         "response_class": Response,
         "responses": {
-            **_PAGE,
+            200: {"description": "The sheet.", "content": _PDF} if path == "/report" else _PAGE,
             **({304: {"description": "Nothing has changed."}} if path == "/running" else {}),
             **{status: {"description": text, "content": _HTML} for status, text in refused.items()},
         },

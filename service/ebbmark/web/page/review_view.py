@@ -124,6 +124,8 @@ def _said(value: object, names: Mapping[str, str]) -> str:
         return f"{value['value']} {value['unit']}" if value["unit"] != "1" else f"{value['value']}"
     if "value" in value and "system" in value:
         return f"{value['value']} ({value['system']})"
+    if "contentType" in value and "data" in value:
+        return f"{value['contentType']}, {3 * len(str(value['data'])) // 4000} kB"
     for text in ("text", "display"):
         if isinstance(value.get(text), str):
             return str(value[text])

@@ -17,7 +17,7 @@ from ebbmark.web.page.frame import frame_of
 from ebbmark.web.page.planning_pages import show_plan
 from ebbmark.web.page.recording_pages import note_reason, record_results, review_results
 from ebbmark.web.page.rendering import Pages
-from ebbmark.web.page.showing import Live, live_of, show_answer
+from ebbmark.web.page.showing import Live, live_of, show_answer, show_report
 from ebbmark.web.page.source import TrialSource
 
 __all__ = ["AS_OF", "Door", "patient_router"]
@@ -53,6 +53,9 @@ def patient_router(prefix: str, door: Door, pages: Pages) -> APIRouter:
         form = await form_of(request, source)
         return await _shown(partial(show_plan, acknowledged=form.all("acknowledged")), source, pages)
 
+    async def report(request: Request) -> Response:
+        return await _shown(show_report, await door(request), pages)
+
     async def review(request: Request) -> Response:
         return await _shown(review_results, await door(request), pages)
 
@@ -67,6 +70,7 @@ def patient_router(prefix: str, door: Door, pages: Pages) -> APIRouter:
         ("/running", "GET", running),
         ("/plan", "GET", plan),
         ("/plan", "POST", acknowledged_plan),
+        ("/report", "GET", report),
         ("/record", "GET", review),
         ("/record", "POST", record),
         ("/not-now", "POST", not_now),

@@ -12,6 +12,7 @@ from fastapi import Response
 from ebbmark.fhir.bedside.answer import Answer, Coded, Truth
 from ebbmark.fhir.problems import ProblemKind, Rejected, status_of
 from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.report.sheet import report_pdf
 from ebbmark.web.page.answer_view import AnswerView, answer_view
 from ebbmark.web.page.figure_view import FigureView, figure_view
 from ebbmark.web.page.frame import Frame, frame_of
@@ -22,10 +23,11 @@ from ebbmark.web.page.source import TrialSource
 from ebbmark.web.page.trials_view import trials_view
 from ebbmark.web.page.words import clock, plainly
 
-__all__ = ["Live", "Validity", "live_of", "no_answer", "show_answer"]
+__all__ = ["Live", "Validity", "live_of", "no_answer", "show_answer", "show_report"]
 
 T = TypeVar("T")
 
+PDF: Final = "application/pdf"
 _NOT_USABLE: Final = 422
 _TITLES: Final = {
     ProblemKind.NO_TRIAL: "No trial to read",
@@ -108,6 +110,23 @@ async def show_answer(source: TrialSource, pages: Pages) -> Response:
         reasons=REASONS,
         csrf=source.csrf,
     )
+
+
+async def show_report(source: TrialSource, pages: Pages) -> Response:
+    """The answer as a one-page PDF, to be kept or printed.
+
+    Args:
+        source: the patient.
+        pages: how pages are made.
+
+    Raises:
+        Rejected: there is no answer.
+    """
+    del pages  # paper has its own look
+    recommendation = await source.titration()
+    body = await asyncio.to_thread(report_pdf, recommendation, recorded_s=source.at_s)
+    name = f"ebbmark-{recommendation.identity[:16]}.pdf"
+    return Response(body, media_type=PDF, headers={"content-disposition": f'attachment; filename="{name}"'})
 
 
 def no_answer(rejected: Rejected, frame: Frame, pages: Pages, *, here: str, running: str = "") -> Response:
