@@ -237,7 +237,7 @@ def test_the_figure_goes_with_the_light(browser: Browser, address: str) -> None:
     for size, dark in ((DESKTOP, False), (DESKTOP, True), ((360, 740), False), ((360, 740), True)):
         with watched(browser, size=size, dark=dark) as seen:
             seen.page.goto(f"{address}{CLEAR}")
-            image = seen.page.locator("figure img")
+            image = seen.page.locator("figure picture img")
             assert image.evaluate("one => one.naturalWidth > 0")
             shown.add(image.evaluate("one => one.currentSrc"))
 
@@ -252,6 +252,8 @@ def test_on_paper_the_answer_stands_without_what_can_be_pressed(browser: Browser
         assert page.locator(".decide").is_hidden()
         assert page.locator("nav").is_hidden()
         assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
+        assert page.locator("figure picture img").is_hidden()
+        assert page.locator("figure .on-paper").is_visible()
 
         pages = PdfReader(io.BytesIO(page.pdf(format="A4"))).pages
 

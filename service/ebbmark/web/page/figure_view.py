@@ -1,4 +1,4 @@
-"""The figure on a page: drawn for light and dark, wide and narrow, with its words and its data beside it.
+"""The figure on a page: for light and dark, wide and narrow, and for paper, with its words and its data beside it.
 
 The drawings stand in the page itself and not under addresses of their own: an image that was asked for separately
 could be drawn from newer readings than the words around it.
@@ -35,7 +35,7 @@ class FigureView:
     """What the page shows of the figure.
 
     Attributes:
-        wide, wide_dark, narrow, narrow_dark: the drawings, as data addresses.
+        wide, wide_dark, narrow, narrow_dark, printed: the drawings, as data addresses.
         words: what the figure shows, for those who cannot see it.
         table: its data.
     """
@@ -44,6 +44,7 @@ class FigureView:
     wide_dark: str
     narrow: str
     narrow_dark: str
+    printed: str
     words: str
     table: FigureTable
 
@@ -65,6 +66,7 @@ def figure_view(recommendation: Recommendation) -> FigureView:
         wide_dark=drawn(dark, WIDE),
         narrow=drawn(light, NARROW),
         narrow_dark=drawn(dark, NARROW),
+        printed=drawn(LIGHT, WIDE),
         words=alternative_text(figure),
         table=figure_table(figure),
     )
