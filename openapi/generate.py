@@ -6,17 +6,22 @@ the service answers to it, and how it refuses the same request once the height h
 
 from __future__ import annotations
 
+import asyncio
 import json
 import sys
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import msgspec
 
+from ebbmark.fhir.bedside.site import NO_SITE
 from ebbmark.fhir.problems import Rejected, operation_outcome
+from ebbmark.fhir.reading.read import DEFAULT_LIMITS, NO_CODE_MAP
 from ebbmark.fhir.writing.write import write_bundle_bytes
 from ebbmark.recommend import recommend
+from ebbmark.record.exchange import Patience
+from ebbmark.record.guests import GuestRecords
 from ebbmark.settings import Settings
 
 ROOT = Path(__file__).parents[1]
@@ -92,6 +97,58 @@ def bedside_examples() -> dict[str, bytes]:
     return found
 
 
+def hooks_examples() -> dict[str, bytes]:
+    """A call of CDS Hooks with the resources of the request above, its card, and what became of the card.
+
+    The card is real, but for the actions of its first suggestion: of those, two stand for all.
+    """
+    from ebbmark.web.hooks.answering import Answering, answer_call
+    from ebbmark.web.hooks.asking import read_call
+    from ebbmark.web.hooks.card import Where
+
+    person, height, *rows = json.loads(examples()["request.json"])["entry"]
+    call: Json = {
+        "hook": "patient-view",
+        "hookInstance": "b1a9e6f4-5c0f-4b7e-9a51-3f1c2d7e8a90",
+        "context": {"userId": "Practitioner/hazel", "patientId": person["resource"]["id"]},
+        "prefetch": {
+            "patient": person["resource"],
+            "heights": _searchset([height]),
+            "mechanics": _searchset(rows[::-1]),
+            "circulation": None,
+        },
+    }
+    last = max(datetime.fromisoformat(str(one["resource"]["effectiveDateTime"])) for one in rows)
+    answering = Answering(
+        NO_SITE,
+        DEFAULT_LIMITS,
+        NO_CODE_MAP,
+        False,
+        GuestRecords((), patience=Patience()),
+        Where("https://peep.example/fhir/metadata", "https://peep.example/launch"),
+    )
+    called = read_call(msgspec.json.encode(call))
+    card, _ = asyncio.run(answer_call(called, at_s=last.timestamp() + 600, answering=answering))
+    told: Json = json.loads(msgspec.json.encode({"cards": [card]}))
+    first = told["cards"][0]["suggestions"][0]
+    first["actions"] = first["actions"][1:3]
+    feedback = {
+        "card": told["cards"][0]["uuid"],
+        "outcome": "accepted",
+        "acceptedSuggestions": [{"id": first["uuid"]}],
+        "outcomeTimestamp": (last + timedelta(minutes=12)).astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
+    }
+    return {
+        "cds-call.json": _readable(msgspec.json.encode(call)),
+        "cds-cards.json": _readable(msgspec.json.encode(told)),
+        "cds-feedback.json": _readable(msgspec.json.encode({"feedback": [feedback]})),
+    }
+
+
+def _searchset(entries: list[Json]) -> Json:
+    return {"resourceType": "Bundle", "type": "searchset", "total": len(entries), "entry": entries}
+
+
 def _belongs(resource: Json, operation: str, stretches: tuple[tuple[str, str], ...]) -> bool:
     """Patient, height where it is needed, and what was charted in the stretches; of a trial one row per step."""
     if resource["resourceType"] == "Patient" or resource.get("id") == "hazel-1":
@@ -133,7 +190,7 @@ def _readable(compact: bytes) -> bytes:
 
 def main() -> None:
     """Write all files."""
-    for name, content in {**examples(), **bedside_examples()}.items():
+    for name, content in {**examples(), **bedside_examples(), **hooks_examples()}.items():
         (EXAMPLES / name).write_bytes(content)
     DOCUMENT.write_bytes(document())
     sys.stdout.write(f"wrote {DOCUMENT.relative_to(ROOT)} and {EXAMPLES.relative_to(ROOT)}\n")

@@ -43,6 +43,11 @@ def test_an_example_of_a_question_at_the_bedside_is_real_and_answered(operation:
     assert validate(reply.json) == ()
 
 
+@pytest.mark.parametrize("name", ["cds-call.json", "cds-cards.json", "cds-feedback.json"])
+def test_an_example_of_cds_hooks_is_what_the_code_says_today(name: str) -> None:
+    assert GENERATE["hooks_examples"]()[name] == (EXAMPLES / name).read_bytes(), RENEW
+
+
 def test_the_document_is_what_the_code_says_today() -> None:
     assert GENERATE["document"]() == (ROOT / "openapi" / "ebbmark.openapi.json").read_bytes(), RENEW
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from typing import Any
 from uuid import UUID
 
@@ -10,7 +11,9 @@ import pytest
 from starlette.types import ASGIApp
 
 from ebbmark.fhir.hooks_concepts import OVERRIDE_REASONS
+from ebbmark.web.hooks.telling import summary_of_trial
 from fhir_builders import Json, at, height, observation, patient, trial_observations
+from recommendations import found
 from web.hooks.calling import (
     DOCUMENTATION,
     LAUNCH,
@@ -110,6 +113,19 @@ def test_the_same_call_gets_the_same_card_and_another_call_another_name(app: ASG
     assert first == again
     assert UUID(first["uuid"]).version == 5
     assert other["uuid"] != first["uuid"]
+
+
+def test_the_longest_summary_is_shorter_than_the_standard_allows() -> None:
+    wide = replace(found(), closing=replace(found().closing, peep_cmh2o=12.55, interval_cmh2o=(10.25, 14.75)))
+
+    assert "(90 % interval 10.2 to 14.8)" in summary_of_trial(wide)
+    assert len(summary_of_trial(wide)) < 140
+
+
+def test_an_interval_of_one_step_is_said_to_be() -> None:
+    narrow = replace(found(), closing=replace(found().closing, interval_cmh2o=(12.0, 12.0)))
+
+    assert "(90 % interval: this step alone)" in summary_of_trial(narrow)
 
 
 def test_there_are_never_system_actions(app: ASGIApp) -> None:

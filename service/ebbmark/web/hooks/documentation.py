@@ -163,7 +163,7 @@ CALL: dict[str, Any] = {
     "response_class": Response,
     "responses": {
         200: {
-            "description": "No card, or one.",
+            "description": "No card, or one. In the example two actions stand for all of the first suggestion's.",
             "content": {
                 JSON: {
                     "schema": _object(("cards",), cards={"type": "array", "maxItems": 1, "items": _CARD}),
