@@ -40,9 +40,8 @@ def summary_of_trial(recommendation: Recommendation) -> str:
     lowest = recommendation.trial.steps[-1].peep_cmh2o
     if closing.verdict is Verdict.FOUND and closing.peep_cmh2o is not None:
         low, high = closing.interval_cmh2o or (closing.peep_cmh2o, closing.peep_cmh2o)
-        said = (
-            f"PEEP trial: closing near {level(closing.peep_cmh2o)} cmH2O (90 % interval {level(low)} to {level(high)})"
-        )
+        span = f"90 % interval {level(low)} to {level(high)}" if low < high else "90 % interval: this step alone"
+        said = f"PEEP trial: closing near {level(closing.peep_cmh2o)} cmH2O ({span})"
         if advice.suggested_peep_cmh2o is None:
             return f"{said}; no PEEP is suggested, see why. Preliminary."
         return f"{said}; suggested PEEP {level(advice.suggested_peep_cmh2o)} cmH2O. Preliminary; clinician decides."
