@@ -31,7 +31,16 @@ EVIDENCE_SHOWN = (
 """Lines of the evidence table that stand on a card; the answer itself carries all of them."""
 
 _MOST_CAUTIONS = 12
-_HEADS = ("Margin", "PEEP", "VT mL/kg", "VT mL", "Compliance mL/cmH2O", "Driving cmH2O", "Plateau cmH2O", "Power J/min")
+_HEADS = (
+    "Margin cmH2O",
+    "PEEP cmH2O",
+    "VT mL/kg",
+    "VT mL",
+    "Compliance mL/cmH2O",
+    "Driving cmH2O",
+    "Plateau cmH2O",
+    "Power J/min",
+)
 
 
 def summary_of_trial(recommendation: Recommendation) -> str:
@@ -89,7 +98,10 @@ def _what_if(rows: tuple[WhatIf, ...]) -> Iterator[str]:
     if not rows:
         return
     yield table(_HEADS, [_cells(row) for row in rows])
-    yield bullets([f"{level(row.peep_cmh2o)} cmH2O: {escaped(what_if_sentence(row))}" for row in rows])
+    said: dict[str, list[str]] = {}
+    for row in rows:
+        said.setdefault(what_if_sentence(row), []).append(level(row.peep_cmh2o))
+    yield bullets([f"{', '.join(levels)} cmH2O: {escaped(sentence)}" for sentence, levels in said.items()])
 
 
 def _cells(row: WhatIf) -> list[str]:
