@@ -1,0 +1,77 @@
+"""Asks the card door about an invented patient whose trial ended twenty minutes ago, and prints the card.
+
+Run: .venv/bin/python deploy/card.py [ADDRESS]; without an address it starts a service for itself.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+import urllib.request
+from contextlib import nullcontext
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from demo import service
+
+ROOT = Path(__file__).parents[1]
+ENDED = timedelta(minutes=20)
+HOOK_INSTANCE = "b1a9e6f4-5c0f-4b7e-9a51-3f1c2d7e8a90"
+HEIGHT = "8302-2"
+
+
+def call_about(bundle: dict[str, Any], *, now: datetime) -> dict[str, Any]:
+    """A call of hook patient-view that brings the resources of a Bundle, their times moved to end before now."""
+    resources = [entry["resource"] for entry in bundle["entry"]]
+    observations = [one for one in resources if one["resourceType"] == "Observation"]
+    latest = max(datetime.fromisoformat(one["effectiveDateTime"]) for one in observations)
+    for one in observations:
+        moved = datetime.fromisoformat(one["effectiveDateTime"]) - latest + now - ENDED
+        one["effectiveDateTime"] = moved.isoformat(timespec="seconds")
+    patient = next(one for one in resources if one["resourceType"] == "Patient")
+    heights = [one for one in observations if _codes(one) == [HEIGHT]]
+    return {
+        "hook": "patient-view",
+        "hookInstance": HOOK_INSTANCE,
+        "context": {"userId": "Practitioner/hazel", "patientId": patient["id"]},
+        "prefetch": {
+            "patient": patient,
+            "heights": _found(heights),
+            "mechanics": _found([one for one in observations if one not in heights]),
+            "circulation": _found([]),
+        },
+    }
+
+
+def told(card: dict[str, Any]) -> str:
+    """A card as text."""
+    suggestions = [f"[{one['label']}] resources: {len(one['actions'])}" for one in card.get("suggestions", ())]
+    links = [f"<{one['label']}> {one['type']}" for one in card.get("links", ())]
+    return "\n".join([f"{card['indicator']}: {card['summary']}", "", card["detail"], "", *suggestions, *links])
+
+
+def main() -> None:
+    """Send the call and print the answer."""
+    bundle = json.loads((ROOT / "fixtures" / "clear-closing" / "request.json").read_bytes())
+    body = json.dumps(call_about(bundle, now=datetime.now(UTC))).encode()
+    with nullcontext(sys.argv[1]) if len(sys.argv) > 1 else service() as address:
+        request = urllib.request.Request(  # noqa: S310 - the address is our own service's
+            f"{address}/cds-services/peep-trial", data=body, headers={"Content-Type": "application/json"}
+        )
+        with urllib.request.urlopen(request, timeout=30) as reply:  # noqa: S310
+            cards = json.loads(reply.read())["cards"]
+    print("\n\n".join(told(card) for card in cards) or "no card")
+
+
+def _codes(observation: dict[str, Any]) -> list[str]:
+    return [one["code"] for one in observation["code"].get("coding", ())]
+
+
+def _found(resources: list[dict[str, Any]]) -> dict[str, Any]:
+    entries = [{"resource": one} for one in resources]
+    return {"resourceType": "Bundle", "type": "searchset", "total": len(entries), "entry": entries}
+
+
+if __name__ == "__main__":
+    main()
