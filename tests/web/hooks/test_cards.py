@@ -10,6 +10,7 @@ from uuid import UUID
 import pytest
 from starlette.types import ASGIApp
 
+from bedside.test_no_prompt import prompts
 from ebbmark.fhir.hooks_concepts import OVERRIDE_REASONS
 from ebbmark.web.hooks.telling import summary_of_trial
 from fhir_builders import Json, at, height, observation, patient, trial_observations
@@ -27,6 +28,7 @@ from web.hooks.calling import (
     prefetch,
     searchset,
 )
+from world.test_cds_hooks_shapes import CALLS
 
 VIEWS = ("patient-view", "encounter-start")
 
@@ -296,17 +298,15 @@ def test_a_caution_of_high_severity_makes_the_card_a_warning() -> None:
     assert warned(trial_observations())["indicator"] == "info"
 
 
-def test_nothing_on_a_card_asks_for_high_pressure(app: ASGIApp) -> None:
-    text = json.dumps(card(call(app, called()))).lower()
+@pytest.mark.parametrize("name", CALLS)
+def test_nothing_on_any_card_asks_for_pressure(name: str) -> None:
+    minute, asked = CALLS[name]
+    told = card(call(hooks_app(at_s=clock(minute)), asked))
 
-    for words in (
-        "perform a recruitment",
-        "raise peep to",
-        "increase peep",
-        "recruit the lung",
-        "recommend a recruitment",
-    ):
-        assert words not in text
+    labels = [one["label"] for one in told.get("suggestions", ())]
+    texts = [told["summary"], *told["detail"].split("\n"), *labels]
+    assert [found for text in texts for found in prompts(text.replace("*", ""))] == []
+    assert "reliminary" in told["summary"] + told["detail"]
 
 
 def test_what_somebody_typed_into_the_record_does_not_reach_the_card(app: ASGIApp) -> None:
