@@ -128,8 +128,8 @@ def hooks_examples() -> dict[str, bytes]:
         Where("https://peep.example/fhir/metadata", "https://peep.example/launch"),
     )
     called = read_call(msgspec.json.encode(call))
-    card, _ = asyncio.run(answer_call(called, at_s=last.timestamp() + 600, answering=answering))
-    told: Json = json.loads(msgspec.json.encode({"cards": [card]}))
+    answered = asyncio.run(answer_call(called, at_s=last.timestamp() + 600, answering=answering))
+    told: Json = json.loads(msgspec.json.encode({"cards": [answered.card]}))
     first = told["cards"][0]["suggestions"][0]
     first["actions"] = first["actions"][1:3]
     feedback = {

@@ -40,6 +40,7 @@ async def gather(
     table: Table,
     budget: Budget,
     waiting: Waiting,
+    read: list[FoundEntry],
 ) -> Fetched:
     """Put together what was brought and what has to be fetched.
 
@@ -51,6 +52,7 @@ async def gather(
         table: the codes that are understood, a site's own among them.
         budget: what may be read; is counted down.
         waiting: how time passes between attempts.
+        read: what the record was read for; is added to.
 
     Raises:
         Rejected: with every part that is missing; or two devices or encounters report PEEP at one time.
@@ -65,6 +67,7 @@ async def gather(
         assert record is not None  # noqa: S101 - nothing is open to us without a record
         try:
             pages[part] = await _fetched(part, asked, record, table, budget, waiting)
+            read += [entry for page in pages[part] for entry in page.entries]
         except Rejected as rejected:
             if part.needed or any(one.kind not in _FETCHING for one in rejected.problems):
                 raise Rejected(tuple(_not_fetched(part, one) for one in rejected.problems)) from None
@@ -76,6 +79,7 @@ async def gather(
     brought_metrics = [one for page in of_all for one in page.entries if one.head.resource_type == "DeviceMetric"]
     sieved = sieve(found, asked, table)
     metrics, unread = await _metrics(sieved, brought_metrics, record, budget, waiting)
+    read += [metric for metric in metrics if metric not in brought_metrics]
     several = several_sources(sieved.sightings, machines_of(metrics))
     if several:
         raise Rejected(tuple(several))

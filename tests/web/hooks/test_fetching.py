@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import logging
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -306,3 +308,21 @@ def test_what_was_charted_after_the_call_is_not_read() -> None:
     told = card(call(hooks_app(), called(prefetch=prefetch(*trial_observations(), later))))
 
     assert "PEEP is 6 cmH2O now" not in told["detail"]
+
+
+def test_what_was_read_from_the_record_is_noted_by_reference(caplog: pytest.LogCaptureFixture) -> None:
+    caplog.set_level(logging.INFO, logger="ebbmark.audit")
+
+    ask(Watching(WHOLE), prefetch=prefetch(heights=...))
+
+    events = [json.loads(one.getMessage()) for one in caplog.records if one.name == "ebbmark.audit"]
+    assert [one["action"] for one in events] == ["R", "E"]
+    assert [one["what"] for one in events[0]["entity"]][1:] == [{"reference": "Observation/height"}]
+
+
+def test_where_nothing_was_read_no_reading_is_noted(caplog: pytest.LogCaptureFixture) -> None:
+    caplog.set_level(logging.INFO, logger="ebbmark.audit")
+
+    ask(Watching(WHOLE))
+
+    assert [json.loads(one.getMessage())["action"] for one in caplog.records if one.name == "ebbmark.audit"] == ["E"]

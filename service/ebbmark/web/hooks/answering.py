@@ -14,6 +14,7 @@ from typing import Any
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.read import CodeMap, Limits
+from ebbmark.fhir.references import reference_to
 from ebbmark.keys import SigningKey
 from ebbmark.record.asked import WINDOW_S, Asked
 from ebbmark.record.brought import Part, brought
@@ -23,13 +24,13 @@ from ebbmark.record.from_record import ReadLimits, read_fetched
 from ebbmark.record.gathering import gather
 from ebbmark.record.guests import GuestRecords
 from ebbmark.record.reading import Waiting
-from ebbmark.record.searching import Budget
+from ebbmark.record.searching import Budget, FoundEntry
 from ebbmark.web.hooks.asking import Called
 from ebbmark.web.hooks.card import Where, card_of, identity_of
 from ebbmark.web.hooks.judging import HowToJudge, judge
 from ebbmark.web.hooks.orders import PeepOrder, peep_orders
 
-__all__ = ["FETCH_LIMITS", "Answering", "answer_call"]
+__all__ = ["FETCH_LIMITS", "Answered", "Answering", "answer_call"]
 
 FETCH_LIMITS = ReadLimits(requests=40, total_s=4.0)
 """How much is fetched for one call, and for how long: whoever opened a chart waits for it. Our choice."""
@@ -65,7 +66,22 @@ class Answering:
     fetching: ReadLimits = FETCH_LIMITS
 
 
-async def answer_call(called: Called, *, at_s: float, answering: Answering) -> tuple[dict[str, Any] | None, str]:
+@dataclass(frozen=True, slots=True)
+class Answered:
+    """The answer to one call.
+
+    Attributes:
+        card: None where there is nothing worth saying.
+        identity: of the answer behind the card; empty where there is none.
+        read: references of what was read from the caller's record.
+    """
+
+    card: dict[str, Any] | None = None
+    identity: str = ""
+    read: tuple[str, ...] = ()
+
+
+async def answer_call(called: Called, *, at_s: float, answering: Answering) -> Answered:
     """Answer one call.
 
     Args:
@@ -73,25 +89,24 @@ async def answer_call(called: Called, *, at_s: float, answering: Answering) -> t
         at_s: the present instant [s since 1970-01-01T00:00:00Z].
         answering: everything else.
 
-    Returns:
-        The card and the identity of the answer behind it; None and an empty text where there is nothing worth saying.
-
     Raises:
         Rejected: what is needed cannot be had, or cannot be read.
     """
     if called.user.partition("/")[0] not in _CLINICIANS:
-        return None, ""
+        return Answered()
     table = answering.code_map.table
     patient = f"Patient/{called.patient_id}"
     orders: tuple[PeepOrder, ...] | None = None
     if called.draft_orders is not None:
         orders = peep_orders(called.draft_orders, patient=patient, selections=called.selections, table=table)
         if not orders:
-            return None, ""
+            return Answered()
     asked = Asked(patient, None, at_s - WINDOW_S, at_s, period_given=False, rest=())
-    fetched = await _gathered(called, asked, answering)
+    entries: list[FoundEntry] = []
+    fetched = await _gathered(called, asked, answering, entries)
+    read = tuple(dict.fromkeys(_reference(one) for one in entries))
     if fetched is None:
-        return None, ""
+        return Answered(read=read)
     reader = partial(
         read_fetched,
         asked,
@@ -104,12 +119,17 @@ async def answer_call(called: Called, *, at_s: float, answering: Answering) -> t
     how = HowToJudge(answering.site, answering.limits, answering.code_map, answering.accept_preliminary, at_s, reader)
     finding = judge(asked, fetched, orders, how)
     if finding is None:
-        return None, ""
+        return Answered(read=read)
     card = card_of(finding, called, at_s=at_s, where=answering.where, signer=answering.signer)
-    return card, identity_of(finding)
+    return Answered(card, identity_of(finding), read)
 
 
-async def _gathered(called: Called, asked: Asked, answering: Answering) -> Fetched | None:
+def _reference(entry: FoundEntry) -> str:
+    head = entry.head
+    return reference_to(head.resource_type, head.id, head.meta.version_id, entry.full_url)
+
+
+async def _gathered(called: Called, asked: Asked, answering: Answering, read: list[FoundEntry]) -> Fetched | None:
     """What the answer needs; None where two trials lie among one another, so that there is none to speak of."""
     base_url = called.access.base_url
     parts = {part: brought(part, _sent(called, part), asked, base_url) for part in Part}
@@ -125,6 +145,7 @@ async def _gathered(called: Called, asked: Asked, answering: Answering) -> Fetch
                 table=answering.code_map.table,
                 budget=Budget(limits.requests, limits.resources, limits.size_bytes),
                 waiting=_WAITING,
+                read=read,
             )
     except TimeoutError:
         found, accepted = f"no reply within {limits.total_s:g} s", "a record that answers in time"

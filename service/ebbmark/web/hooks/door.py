@@ -67,13 +67,16 @@ def hooks_router(door: HooksDoor) -> APIRouter:
         at_s = door.wall_s()
         called = read_call(body)
         try:
-            card, identity = await answer_call(called, at_s=at_s, answering=door.answering)
+            answered = await answer_call(called, at_s=at_s, answering=door.answering)
         except Rejected:
             await door.trail.note(Accessed(Deed.EVALUATED, actor, succeeded=False))
             raise
         patient = f"Patient/{called.patient_id}"
-        await door.trail.note(Accessed(Deed.EVALUATED, actor, True, patient, (), identity))
-        return Response(_ENCODER.encode({"cards": [card] if card is not None else []}), media_type=JSON)
+        if answered.read:
+            await door.trail.note(Accessed(Deed.READ, actor, True, patient, answered.read, answered.identity))
+        await door.trail.note(Accessed(Deed.EVALUATED, actor, True, patient, (), answered.identity))
+        cards = [] if answered.card is None else [answered.card]
+        return Response(_ENCODER.encode({"cards": cards}), media_type=JSON)
 
     @router.post("/{service_id}/feedback", **FEEDBACK)
     async def feedback(request: Request, service_id: str) -> Response:
