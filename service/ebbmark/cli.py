@@ -171,11 +171,15 @@ def _account(chosen: argparse.Namespace) -> int:
 
 
 def _replay(chosen: argparse.Namespace) -> int:
-    # Only this command needs the signature library.
+    # Only this command needs the signature library, and a page to compare.
     from ebbmark.audit.offline import replay_files, text_of
+    from ebbmark.report.sheet import report_pdf
 
     keys = _bytes_of(chosen.keys) if chosen.keys else None
-    told = replay_files(_bytes_of(chosen.file), _bytes_of(chosen.inputs), keys=keys, at_s=time.time())
+    answer, inputs = _bytes_of(chosen.file), _bytes_of(chosen.inputs)
+    told = replay_files(
+        answer, inputs, keys=keys, at_s=time.time(), render=lambda one, at_s: report_pdf(one, recorded_s=at_s)
+    )
     if chosen.format == "fhir":
         print(msgspec.json.format(msgspec.json.encode(told.parameters), indent=2).decode())
     else:

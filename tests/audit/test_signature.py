@@ -77,6 +77,14 @@ def test_the_instant_of_recording_is_signed() -> None:
     assert checked(bundle) is Verified.BROKEN
 
 
+def test_an_answer_of_any_length_can_be_signed() -> None:
+    bundle = sign(write_bundle(found(), recorded_s=RECORDED_S, report_pdf=b"%PDF" * 100_000), key=KEY)
+    provenance, of_report = (one for _, one in resources_of(bundle) if one["resourceType"] == "Provenance")
+
+    assert ("signature" in provenance, "signature" in of_report) == (True, True)
+    assert checked(bundle) is Verified.VALID
+
+
 def test_the_frame_of_the_signature_is_signed() -> None:
     bundle = signed()
     provenance_of(bundle)["signature"][0]["when"] = "2031-01-01T00:00:00Z"

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import copy
+from base64 import b64encode
 from collections.abc import Mapping
+from hashlib import sha1
 from typing import Any
 
 import pytest
@@ -15,6 +17,7 @@ from ebbmark.audit.findings import FindingKind
 from ebbmark.audit.replay import Replayed, replay
 from ebbmark.audit.signature import Verified, sign, verify
 from ebbmark.fhir.reading.times import seconds
+from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.recommend import recommend
@@ -29,11 +32,21 @@ WRONG = {**observation("peep-set", 30.0, when=at(1), identity="wrong", version="
 GIVEN: list[Json] = [
     patient(),
     {**height(), "meta": {"versionId": "1"}},
-    *trial_observations((20.0, 18.0, 16.0, 14.0, 12.0), (44.0, 46.0, 46.5, 44.0, 39.0)),
+    *trial_observations((18.0, 16.0, 14.0, 12.0), (46.0, 46.5, 44.0, 39.0)),
     WRONG,
 ]
 ANSWER = recommend(to_bytes(parameters(bundle=bundle(*GIVEN))), at_s=AT_S)
-WRITTEN = sign(write_bundle(ANSWER, recorded_s=AT_S, enterer="Practitioner/nurse-7"), key=KEY)
+
+
+def page(answer: Recommendation, recorded_s: float) -> bytes:
+    """Stands for the page of a report: it shows what the real one shows, remarks and time of recording among it."""
+    shown = [answer.identity, answer.advice.rationale, answer.request.notes, [one.reason for one in answer.ignored]]
+    return f"%PDF {shown} {recorded_s}".encode()
+
+
+WRITTEN = sign(
+    write_bundle(ANSWER, recorded_s=AT_S, enterer="Practitioner/nurse-7", report_pdf=page(ANSWER, AT_S)), key=KEY
+)
 STORED: Stored = [one for _, one in read_back(WRITTEN, "Patient/p1")]
 
 OF_THE_RECORD: dict[Path, str] = {
@@ -55,7 +68,7 @@ NOT_COMPUTED: dict[Path, str] = {
 
 
 def replayed(stored: Stored) -> Replayed:
-    return replay([("", one) for one in stored], [("", one) for one in GIVEN], at_s=LATER_S)
+    return replay([("", one) for one in stored], [("", one) for one in GIVEN], at_s=LATER_S, render=page)
 
 
 def is_found_by_replay(stored: Stored) -> bool:
@@ -106,7 +119,7 @@ EVERY_LEAF = leaves(STORED)
 def test_the_answer_has_what_can_be_tampered_with() -> None:
     kinds = {one["resourceType"] for one in STORED}
 
-    assert kinds == {"GuidanceResponse", "Observation", "DetectedIssue", "Device", "Provenance"}
+    assert kinds == {"GuidanceResponse", "Observation", "DetectedIssue", "DiagnosticReport", "Device", "Provenance"}
     assert len(EVERY_LEAF) > 800
     assert (replayed(STORED).findings, is_found_by_signature(STORED)) == ((), False)
 
@@ -202,12 +215,17 @@ def test_a_label_is_named_as_given_afterwards_and_the_answer_stays_what_it_was(n
 @pytest.mark.parametrize(
     "remark", [{"severity": "information", "code": "informational", "details": {"text": "Use 22 cmH2O."}}]
 )
-def test_a_remark_that_was_put_in_is_counted_as_not_checked_and_breaks_the_signature(remark: Json) -> None:
+def test_a_remark_that_was_put_in_is_not_computed_but_page_and_signature_show_that_it_was_not_there(
+    remark: Json,
+) -> None:
     (number,) = [n for n in NUMBERS if STORED[n]["resourceType"] == "GuidanceResponse"]
     issues = STORED[number]["contained"][0]["issue"]
     stored = put((number, "contained", 0, "issue"), [*issues, remark])
 
-    assert replayed(stored).not_checked == 1
+    outcome = replayed(stored)
+
+    assert outcome.not_checked == 1
+    assert {finding.path.partition("[")[0] for finding in outcome.findings} == {"report.presentedForm"}
     assert is_found_by_signature(stored)
 
 
@@ -223,6 +241,34 @@ def test_a_reference_that_leads_to_another_server_is_not_taken_for_one_of_the_an
 
 @pytest.mark.parametrize("signature", [[], [{"sigFormat": "application/pdf", "data": "AAAA"}]])
 def test_a_signature_that_was_taken_away_is_never_valid(signature: list[Json]) -> None:
-    (number,) = [n for n in NUMBERS if STORED[n]["resourceType"] == "Provenance"]
+    number = next(n for n in NUMBERS if STORED[n]["resourceType"] == "Provenance")
 
     assert is_found_by_signature(put((number, "signature"), signature))
+
+
+def test_a_page_that_was_exchanged_is_found_though_its_digest_fits() -> None:
+    (number,) = [n for n in NUMBERS if STORED[n]["resourceType"] == "DiagnosticReport"]
+    other = page(ANSWER, AT_S).replace(b"16 cmH2O", b"22 cmH2O")
+    (form,) = STORED[number]["presentedForm"]
+    digest = b64encode(sha1(other, usedforsecurity=False).digest()).decode()
+    stored = put((number, "presentedForm", 0), {**form, "data": b64encode(other).decode(), "hash": digest})
+
+    assert other != page(ANSWER, AT_S)
+    paths = {finding.path for finding in replayed(stored).findings}
+    assert paths == {"report.presentedForm[0].data", "report.presentedForm[0].hash"}
+    assert is_found_by_signature(stored)
+
+
+def test_a_page_that_cannot_be_made_again_is_said_to_be_unchecked() -> None:
+    outcome = replay([("", one) for one in STORED], [("", one) for one in GIVEN], at_s=LATER_S)
+
+    assert (outcome.same, [one.kind for one in outcome.findings]) == (False, [FindingKind.NOT_COMPUTED])
+
+
+def test_a_report_that_was_put_to_an_answer_without_its_origin_is_found() -> None:
+    plain = sign(write_bundle(ANSWER, recorded_s=AT_S), key=KEY)
+    stored = [one for _, one in read_back(plain, "Patient/p1")]
+    (report,) = [one for one in STORED if one["resourceType"] == "DiagnosticReport"]
+
+    assert is_found_by_replay([*stored, report])
+    assert is_found_by_signature([*stored, report])

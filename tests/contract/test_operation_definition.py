@@ -35,6 +35,8 @@ SAMPLES: dict[str, dict[str, Any]] = {
     "as-of": {"valueInstant": "2026-03-02T12:00:00Z"},
     "accept-preliminary": {"valueBoolean": True},
     "write-back": {"valueBoolean": False},
+    "make-current": {"valueBoolean": False},
+    "with-report": {"valueBoolean": True},
 }
 """One value that each parameter takes; together they ask the whole question."""
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from answers import resources
@@ -73,3 +74,14 @@ def test_a_tag_lets_a_second_try_find_it_again() -> None:
     (tag,) = provenance_of(recommendation)["meta"]["tag"]
 
     assert tag["code"] == f"{recommendation.identity}:provenance"
+
+
+def test_a_patient_whose_version_is_known_is_named_by_it() -> None:
+    recommendation = found()
+    person = replace(recommendation.request.person, version="Patient/invented-1/_history/7")
+    named = replace(recommendation, request=replace(recommendation.request, person=person))
+
+    whats = [entity["what"].get("reference") for entity in provenance_of(named)["entity"]]
+
+    assert whats.count("Patient/invented-1/_history/7") == 1
+    assert len(whats) == len(provenance_of(recommendation)["entity"]) + 1

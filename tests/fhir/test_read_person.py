@@ -225,3 +225,41 @@ def test_a_percentile_or_a_weight_is_no_height() -> None:
 
 def test_one_patient_sent_twice_is_one_patient() -> None:
     assert read(patient(), patient(), height()).person.reference == "Patient/p1"
+
+
+def of_version(version: str, **more: Json) -> Json:
+    return {**patient(), "meta": {"versionId": version}, **more}
+
+
+def test_the_version_of_the_patient_is_kept_where_it_is_known() -> None:
+    assert read(of_version("7"), height()).person.version == "Patient/p1/_history/7"
+    assert read(patient(), height()).person.version == ""
+
+
+def test_one_patient_sent_in_two_versions_that_say_the_same_has_no_version() -> None:
+    assert read(of_version("7"), of_version("8"), height()).person.version == ""
+
+
+def test_a_patient_whom_only_the_request_knows_has_no_version() -> None:
+    nameless = {name: value for name, value in of_version("7").items() if name != "id"}
+    ours = "urn:uuid:0b1c8a52-95a3-4d0c-9c4e-3f5f2c7a9d11"
+    trial = [{**one, "subject": {"reference": ours}} for one in (height(), *trial_observations())]
+    body = {**bundle(*trial), "entry": [{"fullUrl": ours, "resource": nameless}, *entries(bundle(*trial))]}
+
+    assert read_request(to_bytes(body), at_s=NOW_S).person.version == ""
+
+
+def entries(content: Json) -> list[Json]:
+    listed = content["entry"]
+    assert isinstance(listed, list)
+    return listed
+
+
+def test_the_age_at_the_trial_follows_from_the_inputs_alone() -> None:
+    ten_years_s = 10 * 365.25 * 86400.0
+    content = to_bytes(bundle(patient(born="1960-05-17"), height(), *trial_observations()))
+
+    now, later = (read_request(content, at_s=at_s).person for at_s in (NOW_S, NOW_S + ten_years_s))
+
+    assert (now.age_at_trial_years, later.age_at_trial_years) == (65.0, 65.0)
+    assert later.age_years == 75.0

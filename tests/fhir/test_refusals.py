@@ -137,6 +137,12 @@ REFUSED: list[tuple[str, ProblemKind, str, bytes]] = [
         "Parameters.parameter[1].valueQuantity",
         asking(margin=quantity(9.0)),
     ),
+    (
+        "to make current what is not to be written",
+        ProblemKind.BAD_PARAMETER,
+        "Parameters.parameter.where(name='make-current')",
+        asking(make_current=True),
+    ),
     ("a margin as volume", ProblemKind.BAD_PARAMETER, "Parameters.parameter[1]", asking(margin=quantity(2.0, "mL"))),
     ("a sex that is no form", ProblemKind.BAD_PARAMETER, "Parameters.parameter[1]", asking(sex_for_formula="other")),
     (

@@ -19,6 +19,7 @@ from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.from_record import recommend_from_record
 from ebbmark.record.reading import Waiting
 from ebbmark.record.stored_answer import Inputs, answer_in_record, inputs_in_record
+from ebbmark.report.sheet import report_pdf
 from ebbmark.web.recording import Outcome, record_answer
 from fhir_builders import at, height, patient, to_bytes, trial_observations
 
@@ -31,6 +32,10 @@ AT_S = datetime.fromisoformat(at(90)).timestamp()
 WAITING = Waiting(asyncio.sleep, lambda: datetime.now(UTC))
 
 
+def _page(answer: Recommendation, recorded_s: float) -> bytes:
+    return report_pdf(answer, recorded_s=recorded_s)
+
+
 class Bedside:
     """One invented patient with a trial in the real record, and two people who may record what follows."""
 
@@ -40,7 +45,8 @@ class Bedside:
         self.prefix = f"p{uuid.uuid4().hex[:10]}"
         self.patient = f"Patient/{self.prefix}"
         self.nurse, self.doctor = (f"Practitioner/{self.prefix}-{one}" for one in ("nurse", "doctor"))
-        for resource in (patient(), height(), *trial_observations()):
+        self.trial = trial_observations()
+        for resource in (patient(), height(), *self.trial):
             self.put(resource)
         for person in (self.nurse, self.doctor):
             self.keep({"resourceType": "Practitioner", "id": person.partition("/")[2]})
@@ -79,11 +85,26 @@ class Bedside:
         assert found is not None
         return found
 
-    def recorded(self, answer: Recommendation, enterer: str | None, at_s: float = AT_S) -> Outcome:
+    def recorded(
+        self,
+        answer: Recommendation,
+        enterer: str | None,
+        at_s: float = AT_S,
+        *,
+        with_report: bool = False,
+        make_current: bool = False,
+    ) -> Outcome:
         async def write() -> Outcome:
             async with RecordClient(self.settings) as record:
                 return await record_answer(
-                    answer, at_s=at_s, record=record, waiting=WAITING, signer=KEY, enterer=enterer
+                    answer,
+                    at_s=at_s,
+                    record=record,
+                    waiting=WAITING,
+                    signer=KEY,
+                    enterer=enterer,
+                    with_report=with_report,
+                    make_current=make_current,
                 )
 
         return self._run(write())
@@ -97,6 +118,12 @@ class Bedside:
         assert isinstance(found, list), found
         return found
 
+    def results(self, code: str = "suggested-peep") -> list[Json]:
+        """Our Observations of this kind for this patient, in the order in which they were first written."""
+        query: dict[str, str | int] = {"patient": self.patient, "code": code, "_count": 50, "_sort": "_id"}
+        page = self.client.get("/Observation", params=query, headers={"Cache-Control": "no-cache"}).json()
+        return [entry["resource"] for entry in page.get("entry", ())]
+
     def replayed(self, stored: Stored) -> Replayed:
         needs = needs_of(stored)
 
@@ -106,4 +133,4 @@ class Bedside:
 
         inputs = self._run(read())
         assert isinstance(inputs, Inputs), inputs
-        return replay(stored, inputs.resources, at_s=AT_S, current=inputs.current)
+        return replay(stored, inputs.resources, at_s=AT_S, current=inputs.current, render=_page)

@@ -7,8 +7,10 @@ from typing import Any
 import pytest
 
 from audit.test_signature import PUBLISHED
+from ebbmark.audit.findings import FindingKind
 from ebbmark.audit.signature import Verified, verify
 from ebbmark.record.write_back import WriteState
+from fhir_builders import patient
 from live.bedside import AT_S, Bedside, Stored
 from live.record_server import problems, validate_with_server
 
@@ -68,3 +70,17 @@ def test_a_person_whom_the_record_does_not_know_is_refused_by_it_and_the_answer_
     assert (outcome.state, outcome.there) == (WriteState.FAILED, False)
     assert "Nothing was written" in outcome.sentence
     assert outcome.answer["entry"]
+
+
+def test_the_patient_is_named_in_the_version_that_was_read_and_replayed_in_it(bedside: Bedside) -> None:
+    answer = bedside.asked()
+    bedside.recorded(answer, bedside.nurse)
+    bedside.put({**patient(born="1950-01-01"), "gender": "male"})
+
+    stored = bedside.stored(answer.identity)
+    outcome = bedside.replayed(stored)
+
+    whats = [one["what"].get("reference") for one in provenance_of(stored)["entity"]]
+    assert f"{bedside.patient}/_history/1" in whats
+    assert (outcome.same, [one.kind for one in outcome.findings]) == (True, [FindingKind.INPUT_AMENDED])
+    assert outcome.findings[0].path == f"{bedside.patient}/_history/1"

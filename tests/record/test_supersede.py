@@ -48,17 +48,21 @@ OLD = found()
 NEW = with_inputs({5: 9})
 
 
-async def written_to(recommendation: Recommendation, patience_s: float = 30.0) -> WriteOutcome:
+async def written_to(
+    recommendation: Recommendation, patience_s: float = 30.0, *, make_current: bool = False, enterer: str | None = None
+) -> WriteOutcome:
     settings = RecordSettings(BASE, (BASE,), max_total_wait_s=patience_s)
     async with RecordClient(settings) as client:
-        transaction = as_transaction(write_bundle(recommendation, recorded_s=RECORDED_S), PATIENT)
-        return await write_current(transaction, record=client, waiting=Waiting(Waits(), noon))
+        bundle = write_bundle(recommendation, recorded_s=RECORDED_S, enterer=enterer)
+        return await write_current(
+            as_transaction(bundle, PATIENT), record=client, waiting=Waiting(Waits(), noon), make_current=make_current
+        )
 
 
-def write(record: KeepingRecord, recommendation: Recommendation, patience_s: float = 30.0) -> WriteOutcome:
+def write(record: KeepingRecord, recommendation: Recommendation, patience_s: float = 30.0, **more: Any) -> WriteOutcome:  # noqa: ANN401
     with respx.mock() as router:
         record.attach(router)
-        return asyncio.run(written_to(recommendation, patience_s))
+        return asyncio.run(written_to(recommendation, patience_s, **more))
 
 
 def statuses(record: KeepingRecord, code: str = "suggested-peep") -> list[str]:
@@ -279,7 +283,8 @@ def test_what_was_taken_back_by_someone_is_not_written_again() -> None:
 
     outcome = write(record, OLD)
 
-    assert (outcome.state, "status entered-in-error" in outcome.sentence) == (WriteState.SUPERSEDED, True)
+    assert (outcome.state, "status entered-in-error" in outcome.sentence) == (WriteState.NOT_CURRENT, True)
+    assert "no answer for the same trial stands" in outcome.sentence
 
 
 def test_numbers_keep_their_digits_when_a_result_is_marked() -> None:
@@ -325,3 +330,23 @@ def test_an_answer_that_saw_fewer_steps_does_not_replace_one_that_saw_more() -> 
 def test_where_the_further_steps_were_taken_back_the_shorter_answer_is_the_newer() -> None:
     assert doubtful_inputs(SHORT, [LONG]) == {"Observation/2"}
     assert standing_of(SHORT, [LONG], {"Observation/2"}).older == ("long",)
+
+
+def test_a_newer_patient_decides_before_the_time_of_writing() -> None:
+    own = candidate("a", {"Observation/1": "1", "Patient/1": "3"}, 1.0)
+
+    assert standing_of(own, [candidate("b", {"Observation/1": "1", "Patient/1": "2"}, 2.0)], ()).older == ("b",)
+
+
+def test_a_newer_reading_decides_before_a_newer_patient() -> None:
+    own = candidate("a", {"Observation/1": "1", "Patient/1": "3"}, 2.0)
+
+    assert standing_of(own, [candidate("b", {"Observation/1": "2", "Patient/1": "2"}, 1.0)], ()).newer == "b"
+
+
+def test_an_answer_that_saw_more_steps_stands_before_one_of_a_newer_patient() -> None:
+    short = candidate("short", {**SHORT.inputs, "Patient/1": "3"}, end_s=1.0)
+    long = candidate("long", {**LONG.inputs, "Patient/1": "2"}, 1.0, end_s=2.0)
+
+    assert standing_of(short, [long], ()).newer == "long"
+    assert doubtful_inputs(short, [long]) == {"Observation/2"}

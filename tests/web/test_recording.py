@@ -106,6 +106,13 @@ def test_an_answer_that_a_person_recorded_replays_and_its_signature_is_valid(ent
     assert verify(stored, PUBLISHED).verified is Verified.VALID
 
 
+def test_the_answer_that_comes_back_is_as_it_was_signed_though_it_says_what_became_of_it() -> None:
+    outcome = recorded(KeepingRecord())
+
+    assert verify(resources_of(outcome.answer), PUBLISHED).verified is Verified.VALID
+    assert replay(resources_of(outcome.answer), [("", one) for one in INPUTS], at_s=AT_S).not_checked == 0
+
+
 def test_another_person_put_in_afterwards_breaks_the_signature() -> None:
     record = KeepingRecord()
     recorded(record)

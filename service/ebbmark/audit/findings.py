@@ -15,8 +15,11 @@ __all__ = ["AFTERWARDS", "SIGNED_STATUSES", "Finding", "FindingKind", "afterward
 
 Json = Mapping[str, object]
 
-SIGNED_STATUSES = frozenset({"final", "amended", "corrected"})
-"""FHIR R4 Observation.status once somebody stands for the result."""
+SIGNED_STATUSES = frozenset({"final", "amended", "corrected", "appended"})
+"""FHIR R4 status of an Observation, DetectedIssue or DiagnosticReport once somebody stands for it."""
+
+
+_SIGNABLE = frozenset({"Observation", "DetectedIssue", "DiagnosticReport"})
 
 
 class FindingKind(Enum):
@@ -74,7 +77,7 @@ def afterwards(stored: Iterable[tuple[str, Json]]) -> Iterator[Finding]:
         sentence = f"The answer was marked superseded by {mark[:12]}… afterwards."
         yield Finding(FindingKind.SUPERSEDED, "", None, mark, sentence)
     for _, one in stored:
-        if one.get("resourceType") in ("Observation", "DetectedIssue") and one.get("status") in SIGNED_STATUSES:
+        if one.get("resourceType") in _SIGNABLE and one.get("status") in SIGNED_STATUSES:
             sentence = f"{one['resourceType']}/{one.get('id', '')} was made {one['status']} by someone afterwards."
             yield Finding(FindingKind.SIGNED, "status", "preliminary", one["status"], sentence)
         for label in labels_of(unmarked(one)):

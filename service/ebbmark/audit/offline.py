@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import msgspec
 
+from ebbmark.audit.computed_again import Render
 from ebbmark.audit.question import not_an_answer, replay_told
 from ebbmark.audit.replay import Replayed, replay
 from ebbmark.audit.signature import Verified, verify
@@ -48,7 +49,9 @@ class Told:
         return self.outcome.same and self.verified not in _DOUBTFUL
 
 
-def replay_files(answer: bytes, inputs: bytes, *, keys: bytes | None, at_s: float) -> Told:
+def replay_files(
+    answer: bytes, inputs: bytes, *, keys: bytes | None, at_s: float, render: Render | None = None
+) -> Told:
     """Replay an answer from files.
 
     Args:
@@ -56,6 +59,7 @@ def replay_files(answer: bytes, inputs: bytes, *, keys: bytes | None, at_s: floa
         inputs: Bundle with the inputs, or Parameters with such a Bundle in it.
         keys: JSON Web Key Set; None where no signature is to be believed.
         at_s: the present instant [s since 1970-01-01T00:00:00Z].
+        render: makes the page of a report again; None where none can be made.
 
     Raises:
         Rejected: a file cannot be read, or is not what it should be.
@@ -69,7 +73,7 @@ def replay_files(answer: bytes, inputs: bytes, *, keys: bytes | None, at_s: floa
     try:
         stored = resources_of(_decoded(answer, "answer"))
         verification = verify([(url, unmarked(one)) for url, one in stored], trusted)
-        outcome = replay(stored, _inputs(_decoded(inputs, "inputs")), at_s=at_s)
+        outcome = replay(stored, _inputs(_decoded(inputs, "inputs")), at_s=at_s, render=render)
     except NotAnAnswer as error:
         raise not_an_answer(error) from error
     return Told(outcome, verification.verified, replay_told(outcome, verification.verified))

@@ -12,11 +12,13 @@ after the answer, named as such.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from hashlib import sha256
 
 import msgspec
 
 from ebbmark.audit.comparison import Difference, differences, without_places
+from ebbmark.audit.computed_again import Means, Render, computed_again
 from ebbmark.audit.findings import (
     AFTERWARDS,
     SIGNED_STATUSES,
@@ -27,16 +29,14 @@ from ebbmark.audit.findings import (
     of_inputs,
     versioned,
 )
+from ebbmark.audit.remarks import ALL_READ
 from ebbmark.audit.stored_claims import Claims, claims_of, left_out_inputs
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.read import NO_CODE_MAP, CodeMap, Limits
-from ebbmark.fhir.recommendation import Recommendation
-from ebbmark.fhir.writing.canonical import identity
-from ebbmark.fhir.writing.normal_form import NormalForm, full_url_of, normal_form, resources_of
+from ebbmark.fhir.reading.read import NO_CODE_MAP, CodeMap
+from ebbmark.fhir.writing.normal_form import NormalForm, full_url_of, normal_form
+from ebbmark.fhir.writing.report import ANSWER_PROVENANCES
 from ebbmark.fhir.writing.superseding import unmarked
-from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.physiology.protocols import PROTOCOLS, Protocol
-from ebbmark.recommend import recommend
 
 __all__ = ["Finding", "FindingKind", "Replayed", "replay"]
 
@@ -45,8 +45,10 @@ Json = Mapping[str, object]
 _IDENTITY = "identity"
 _BY_FORM = (_IDENTITY, "predicted-body-weight")
 """Where another form of the formula would show."""
-_ALL_READ = "none was left out."
-_LIMITS = Limits(max_bytes=50_000_000, max_entries=20_000)
+_SIGNATURES = tuple(f"{kind}.signature" for kind in ANSWER_PROVENANCES)
+_PAGE = "report.presentedForm[0].data"
+_NO_PAGE = "The page of the report cannot be made again here, so that it is not known whether it was changed."
+_LONG = 10_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +79,7 @@ def replay(
     code_map: CodeMap = NO_CODE_MAP,
     current: Mapping[str, str] | None = None,
     protocols: tuple[Protocol, ...] = PROTOCOLS,
+    render: Render | None = None,
 ) -> Replayed:
     """Compute a stored answer again.
 
@@ -88,6 +91,7 @@ def replay(
         code_map: the site's own codes, as at the time of the answer.
         current: version in force now by `Type/id`, where it is known, to say which inputs were amended since.
         protocols: rule sets known here; a site's own among them.
+        render: makes the page of a report again; where None, a report is said not to be computed.
 
     Raises:
         NotAnAnswer: the resources are not one answer.
@@ -96,14 +100,17 @@ def replay(
     form = normal_form([(full_url, unmarked(resource)) for full_url, resource in listed])
     claims = claims_of(form, protocols)
     given = list(inputs)
+    means = Means(at_s, code_map, protocols, render)
     findings = [*afterwards(listed), *claimed(claims), *of_inputs(claims, given, current or {})]
+    if claims.report is not None and render is None:
+        findings.append(Finding(FindingKind.NOT_COMPUTED, _PAGE, None, None, _NO_PAGE))
     computed: list[tuple[list[Finding], int]] = []
     refused: list[Finding] = []
     needed = _needed(claims, form, given)
     for sex in (None, "female", "male"):
         # Who chose the form of the formula is not in the inputs: the choice that explains the answer best is taken.
         try:
-            computed.append(_compared(_again(claims, needed, sex, at_s, code_map, protocols), form))
+            computed.append(_compared(computed_again(claims, needed, sex, form, means), form))
         except Rejected as rejected:
             problems = [Finding(FindingKind.NOT_COMPUTED, "", None, None, one.sentence) for one in rejected.problems]
             refused = refused or problems
@@ -111,41 +118,6 @@ def replay(
             break
     told, not_checked = min(computed, key=lambda one: len(one[0]), default=(refused, 0))
     return Replayed(form.identity, (*findings, *told), not_checked)
-
-
-def _again(
-    claims: Claims,
-    inputs: list[tuple[str, Json]],
-    sex: str | None,
-    at_s: float,
-    code_map: CodeMap,
-    protocols: tuple[Protocol, ...],
-) -> NormalForm:
-    """The answer that follows from the inputs, under the engine version that the stored one names."""
-    entries = [{"fullUrl": url, "resource": one} if url else {"resource": one} for url, one in inputs]
-    parameters: list[object] = [
-        {"name": "bundle", "resource": {"resourceType": "Bundle", "type": "collection", "entry": entries}},
-        {"name": "protocol", "valueString": claims.protocol.partition("|")[0]},
-        {"name": "accept-preliminary", "valueBoolean": True},
-    ]
-    if claims.margin is not None:
-        parameters.append({"name": "margin", "valueQuantity": claims.margin})
-    if sex is not None:
-        parameters.append({"name": "sex-for-formula", "valueCode": sex})
-    body = msgspec.json.encode({"resourceType": "Parameters", "parameter": parameters})
-    recommendation = recommend(body, at_s=at_s, limits=_LIMITS, code_map=code_map, protocols=protocols)
-    recommendation = _as_of_engine(recommendation, claims.engine_version)
-    bundle = write_bundle(recommendation, recorded_s=claims.recorded_s, enterer=claims.enterer)
-    return normal_form(resources_of(bundle))
-
-
-def _as_of_engine(recommendation: Recommendation, engine_version: str) -> Recommendation:
-    protocol = recommendation.request.protocol
-    return replace(
-        recommendation,
-        engine_version=engine_version,
-        identity=identity(recommendation.input_digest, protocol, engine_version),
-    )
 
 
 def _needed(claims: Claims, form: NormalForm, given: list[tuple[str, Json]]) -> list[tuple[str, Json]]:
@@ -188,7 +160,7 @@ def _under_one_name(part: Mapping[str, object], form: NormalForm) -> object:
 
 def _told_elsewhere(difference: Difference) -> bool:
     """A clinician's signature is told as what came afterwards, and the answer's own is checked by itself."""
-    return difference.path.startswith("provenance.signature") or (
+    return difference.path.startswith(_SIGNATURES) or (
         difference.path.endswith(".status")
         and difference.expected == "preliminary"
         and difference.found in SIGNED_STATUSES
@@ -196,8 +168,16 @@ def _told_elsewhere(difference: Difference) -> bool:
 
 
 def _value(one: Difference) -> Finding:
-    sentence = f"{one.path}: stored is {_shown(one.found)}, the inputs give {_shown(one.expected)}."
-    return Finding(FindingKind.VALUE, one.path, one.expected, one.found, sentence)
+    expected, found = _in_short(one.expected), _in_short(one.found)
+    sentence = f"{one.path}: stored is {_shown(found)}, the inputs give {_shown(expected)}."
+    return Finding(FindingKind.VALUE, one.path, expected, found, sentence)
+
+
+def _in_short(value: object) -> object:
+    """A page is told by its digest."""
+    if isinstance(value, str) and len(value) > _LONG:
+        return f"{len(value)} characters, SHA-256 {sha256(value.encode()).hexdigest()}"
+    return value
 
 
 def _shown(value: object) -> str:
@@ -217,7 +197,7 @@ def _remarks(expected: NormalForm, found: NormalForm) -> tuple[list[Finding], in
     for line in mine:
         if line in theirs:
             theirs.remove(line)
-        elif not (_ALL_READ in line and left_out):
+        elif not (ALL_READ in line and left_out):
             sentence = f"The stored answer lacks a remark that its inputs give: {line}"
             findings.append(Finding(FindingKind.VALUE, "outcome.issue", line, None, sentence))
     return findings, len(theirs)

@@ -13,6 +13,7 @@ from base64 import b64decode, b64encode, urlsafe_b64encode
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from enum import Enum
+from typing import Any
 
 import msgspec
 from joserfc import jws
@@ -20,7 +21,9 @@ from joserfc.errors import JoseError
 from joserfc.jwk import ECKey, OctKey, RSAKey
 
 from ebbmark.fhir.writing.canonical import NotCanonical, canonical_bytes
-from ebbmark.fhir.writing.normal_form import NormalForm, normal_form, resources_of
+from ebbmark.fhir.writing.normal_form import NormalForm, full_url_of, kind_of, normal_form, resources_of
+from ebbmark.fhir.writing.provenance import PROVENANCE
+from ebbmark.fhir.writing.report import ANSWER_PROVENANCES, REPORT, REPORT_PROVENANCE
 from ebbmark.keys import PublicKey, SigningKey
 
 __all__ = ["Verification", "Verified", "fits", "sign", "verify"]
@@ -35,6 +38,9 @@ SOURCE_SIGNATURE: Json = {
 """FHIR R4 valueset-signature-type: the signature of whoever (here: whatever) made it."""
 
 
+_OF_REPORT = (REPORT, REPORT_PROVENANCE)
+
+
 class Verified(Enum):
     """What the signature says."""
 
@@ -42,6 +48,9 @@ class Verified(Enum):
     ABSENT = "absent"
     UNKNOWN_KEY = "unknown-key"
     BROKEN = "broken"
+
+
+_FROM_BAD_TO_GOOD = (Verified.BROKEN, Verified.UNKNOWN_KEY, Verified.ABSENT, Verified.VALID)
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,64 +61,91 @@ class Verification:
     kid: str = ""
 
 
+class _Ample(jws.JWSRegistry):
+    """Takes answers of many steps, and pages; the library's limit of 128 kB is meant for tokens."""
+
+    max_payload_length = 50_000_000
+
+
 class _Header(msgspec.Struct):
     alg: str
     kid: str = ""
 
 
 def sign(bundle: Mapping[str, object], *, key: SigningKey) -> Json:
-    """The same answer with its signature.
+    """The same answer with its signatures: of the results, and of the report if there is one.
 
-    The signature covers its own frame, too: whose it is, when it was made, and what kind it is.
+    A signature covers its own frame, too: whose it is, when it was made, and what kind it is.
 
     Args:
         bundle: what `fhir.write.write_bundle` made; left as it is.
         key: ours.
     """
-    framed = _signed_with(bundle, "")
-    payload = _payload(normal_form(resources_of(framed)))
-    compact = jws.serialize_compact({"alg": key.algorithm, "kid": key.kid}, payload, key.key, [key.algorithm])
-    header, _, signature = compact.split(".")
-    return _signed_with(bundle, b64encode(f"{header}..{signature}".encode()).decode())
-
-
-def _signed_with(bundle: Mapping[str, object], data: str) -> Json:
-    entries = []
-    for entry in bundle["entry"] if isinstance(bundle["entry"], list) else []:
-        resource = entry["resource"]
-        if resource["resourceType"] == "Provenance":
-            signed: Json = {
-                "type": [SOURCE_SIGNATURE],
-                "when": resource["recorded"],
-                "who": resource["agent"][0]["who"],
-                "targetFormat": "application/fhir+json",
-                "sigFormat": "application/jose",
-                "data": data,
-            }
-            entry = {**entry, "resource": {**resource, "signature": [signed]}}
-        entries.append(entry)
+    entries = [dict(entry) for entry in _entries(bundle)]
+    form = normal_form(resources_of({"entry": [_with_signature(entry, "") for entry in entries]}))
+    kinds = {full_url_of(form.identity, kind): kind for kind in form.parts}
+    for place, entry in enumerate(entries):
+        if entry["resource"]["resourceType"] == "Provenance":
+            payload = _payload(form, kinds.get(str(entry.get("fullUrl", "")), PROVENANCE))
+            compact = jws.serialize_compact({"alg": key.algorithm, "kid": key.kid}, payload, key.key, [key.algorithm])
+            header, _, signature = compact.split(".")
+            entries[place] = _with_signature(entry, b64encode(f"{header}..{signature}".encode()).decode())
     return {**bundle, "entry": entries}
 
 
+def _entries(bundle: Mapping[str, object]) -> list[dict[str, Any]]:
+    entries = bundle["entry"]
+    return entries if isinstance(entries, list) else []
+
+
+def _with_signature(entry: dict[str, Any], data: str) -> dict[str, Any]:
+    resource = entry["resource"]
+    if resource["resourceType"] != "Provenance":
+        return entry
+    signed: Json = {
+        "type": [SOURCE_SIGNATURE],
+        "when": resource["recorded"],
+        "who": resource["agent"][0]["who"],
+        "targetFormat": "application/fhir+json",
+        "sigFormat": "application/jose",
+        "data": data,
+    }
+    return {**entry, "resource": {**resource, "signature": [signed]}}
+
+
 def verify(resources: Iterable[tuple[str, Mapping[str, object]]], keys: Iterable[PublicKey]) -> Verification:
-    """Check an answer against its signature.
+    """Check an answer against its signatures.
 
     Args:
         resources: full URL (or empty) and resource of each; an answer Bundle's, or as read from a record.
         keys: those that are trusted.
 
+    Returns:
+        The worst that was found: where a report was signed apart from the results, both must be valid.
+
     Raises:
         NotAnAnswer: the resources are not one answer.
     """
-    listed = list(resources)
+    listed, trusted = list(resources), list(keys)
     form = normal_form(listed)
-    data = _signature_in(listed)
+    found = [
+        _checked(form, kind, _signature_in(resource), trusted)
+        for kind in ANSWER_PROVENANCES
+        for _, resource in listed
+        if kind_of(resource) == kind
+    ]
+    if PROVENANCE not in form.parts:
+        found.append(Verification(Verified.ABSENT))
+    return min(found, key=lambda one: _FROM_BAD_TO_GOOD.index(one.verified), default=Verification(Verified.ABSENT))
+
+
+def _checked(form: NormalForm, kind: str, data: str | None, keys: Iterable[PublicKey]) -> Verification:
     if data is None:
         return Verification(Verified.ABSENT)
     try:
         header, middle, signature = b64decode(data, validate=True).decode("ascii").split(".")
         claimed = msgspec.json.decode(_bytes_of(header), type=_Header)
-        payload = _payload(form)
+        payload = _payload(form, kind)
     except (ValueError, msgspec.DecodeError, NotCanonical):
         return Verification(Verified.BROKEN)
     if middle:
@@ -136,26 +172,28 @@ def fits(detached: str, payload: bytes, key: ECKey | RSAKey | OctKey, algorithm:
     header, _, signature = detached.split(".")
     compact = f"{header}.{urlsafe_b64encode(payload).decode().rstrip('=')}.{signature}"
     try:
-        jws.deserialize_compact(compact, key, [algorithm])
+        jws.deserialize_compact(compact, key, registry=_Ample(algorithms=[algorithm]))
     except (JoseError, ValueError):
         return False
     return True
 
 
-def _payload(form: NormalForm) -> bytes:
-    return canonical_bytes(form.canonical())
+def _payload(form: NormalForm, kind: str) -> bytes:
+    """What the signature in this Provenance covers; what no other covers is covered by that of the results."""
+    of_report = set(_OF_REPORT) if REPORT_PROVENANCE in form.parts else set()
+    covered = {*of_report, "device"} if kind == REPORT_PROVENANCE else form.parts.keys() - of_report
+    parts = {name: part for name, part in form.parts.items() if name in covered}
+    return canonical_bytes(NormalForm(form.identity, parts).canonical())
 
 
-def _signature_in(resources: Iterable[tuple[str, Mapping[str, object]]]) -> str | None:
+def _signature_in(provenance: Mapping[str, object]) -> str | None:
     """What the signature says; empty where there is one that is none of ours, None where there is none at all."""
+    signatures = provenance.get("signature")
     found = None
-    for _, resource in resources:
-        if resource.get("resourceType") == "Provenance":
-            signatures = resource.get("signature")
-            for one in signatures if isinstance(signatures, list) else []:
-                if isinstance(one, Mapping) and one.get("sigFormat") == "application/jose":
-                    return str(one.get("data", ""))
-                found = ""
+    for one in signatures if isinstance(signatures, list) else []:
+        if isinstance(one, Mapping) and one.get("sigFormat") == "application/jose":
+            return str(one.get("data", ""))
+        found = ""
     return found
 
 

@@ -11,13 +11,27 @@ import msgspec
 from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.writing.enterer import ENTERER
 from ebbmark.fhir.writing.normal_form import NormalForm, NotAnAnswer, normal_form
-from ebbmark.fhir.writing.provenance import PROTOCOL_SYSTEM
+from ebbmark.fhir.writing.provenance import PROTOCOL_SYSTEM, PROVENANCE
+from ebbmark.fhir.writing.report import REPORT, REPORT_PROVENANCE
 from ebbmark.fhir.writing.superseding import unmarked
 from ebbmark.physiology.protocols import PROTOCOLS, Protocol
 
-__all__ = ["Claims", "Needs", "claims_of", "left_out_inputs", "needs_of"]
+__all__ = ["Act", "Claims", "Needs", "claims_of", "left_out_inputs", "needs_of"]
 
 _INPUT = re.compile(r"Observation/[A-Za-z0-9\-.]{1,64}/_history/[^:\s\"]+")
+
+
+@dataclass(frozen=True, slots=True)
+class Act:
+    """One recording, as its Provenance says.
+
+    Attributes:
+        recorded_s: when [s since 1970-01-01T00:00:00Z]; 0 where it says nothing.
+        enterer: the person who chose it; None where it names nobody.
+    """
+
+    recorded_s: float
+    enterer: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,8 +44,8 @@ class Claims:
         margin: FHIR Quantity of the margin; None where it says nothing.
         inputs: references of the Observations used, with their versions where they were known.
         nameless: how many inputs came without an address.
-        recorded_s: when it says that it was recorded [s since 1970-01-01T00:00:00Z]; 0 where it says nothing.
-        enterer: the person who chose to record it; None where it names nobody.
+        results: when the results were recorded, and by whom.
+        report: the same of the report; None where there is none.
         known_protocols: those of this software, as `slug|version`.
     """
 
@@ -40,8 +54,8 @@ class Claims:
     margin: dict[str, object] | None
     inputs: tuple[str, ...]
     nameless: int
-    recorded_s: float
-    enterer: str | None
+    results: Act
+    report: Act | None
     known_protocols: tuple[str, ...]
 
 
@@ -106,7 +120,9 @@ def claims_of(form: NormalForm, protocols: tuple[Protocol, ...] = PROTOCOLS) -> 
         NotAnAnswer: its Provenance, Device or suggestion has another shape than FHIR's.
     """
     try:
-        provenance = msgspec.convert(form.parts.get("provenance", {}), _Provenance)
+        provenance, of_report = (
+            msgspec.convert(form.parts.get(kind, {}), _Provenance) for kind in (PROVENANCE, REPORT_PROVENANCE)
+        )
         device = msgspec.convert(form.parts.get("device", {}), _Device)
         suggestion = msgspec.convert(form.parts.get("suggested-peep", {}), _Suggestion)
     except msgspec.ValidationError as error:
@@ -118,18 +134,22 @@ def claims_of(form: NormalForm, protocols: tuple[Protocol, ...] = PROTOCOLS) -> 
         for part in suggestion.component
         if any(coding.code == "margin" for coding in part.code.coding)
     ]
-    persons = [one.who.reference for one in provenance.agent if any(each.code == ENTERER for each in one.type.coding)]
-    recorded = seconds(provenance.recorded)
     return Claims(
         engine_version=device.version[0].value if device.version else "",
         protocol=named.get(PROTOCOL_SYSTEM, ""),
         margin=margins[0] if margins else None,
         inputs=tuple(one.reference for one in whats if one.reference),
         nameless=sum(1 for one in whats if not one.reference and one.identifier is None),
-        recorded_s=recorded if isinstance(recorded, float) else 0.0,
-        enterer=persons[0] if persons else None,
+        results=_act(provenance),
+        report=_act(of_report) if REPORT in form.parts or REPORT_PROVENANCE in form.parts else None,
         known_protocols=tuple(f"{protocol.slug}|{protocol.version}" for protocol in protocols),
     )
+
+
+def _act(provenance: _Provenance) -> Act:
+    persons = [one.who.reference for one in provenance.agent if any(each.code == ENTERER for each in one.type.coding)]
+    recorded = seconds(provenance.recorded)
+    return Act(recorded if isinstance(recorded, float) else 0.0, persons[0] if persons else None)
 
 
 @dataclass(frozen=True, slots=True)

@@ -62,6 +62,17 @@ CONCEPTS: tuple[Concept, ...] = (
         "Tidal volume target",
         "Tidal volume that the protocol aims at for this predicted body weight.",
     ),
+    Concept(
+        "peep-trial-report",
+        "Report on a PEEP trial",
+        "One page with the results of one decremental limb, as they were recorded; preliminary until a clinician has "
+        "signed it.",
+    ),
+    Concept(
+        "write-back",
+        "What became of the write-back",
+        "An issue about the delivery of the answer to the record; no part of the answer.",
+    ),
     # Components of results
     Concept(
         "tidal-volume-at-4-ml-per-kg",

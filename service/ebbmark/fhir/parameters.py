@@ -107,6 +107,26 @@ INPUTS: tuple[Parameter, ...] = (
         "Whether the answer is also written to the configured record, as one transaction; false where absent.",
         "valueBoolean",
     ),
+    Parameter(
+        "make-current",
+        "boolean",
+        0,
+        "1",
+        "With write-back: whether the answer is to stand again where the record holds it marked superseded; the one "
+        "that took its place is marked instead, unless it rests on newer inputs. False where absent, so that a late "
+        "repeat brings nothing back.",
+        "valueBoolean",
+    ),
+    Parameter(
+        "with-report",
+        "boolean",
+        0,
+        "1",
+        "Whether the answer also holds a preliminary DiagnosticReport with the results as one page (PDF), and its "
+        "Provenance; false where absent. With write-back it goes into the same transaction, or joins an answer that is "
+        "in the record already.",
+        "valueBoolean",
+    ),
 )
 """What the reader takes, in the order of the OperationDefinition."""
 
@@ -147,8 +167,9 @@ OUTPUTS: tuple[Parameter, ...] = (
         "Bundle",
         1,
         "1",
-        "A collection: GuidanceResponse, preliminary Observations, DetectedIssues, Device, Provenance, and "
-        "an OperationOutcome that lists every input that did not count, with its reason.",
+        "A collection: GuidanceResponse, preliminary Observations, DetectedIssues, Device, Provenance, where asked for "
+        "a DiagnosticReport with its Provenance, and an OperationOutcome that lists every input that did not count, "
+        "with its reason.",
         "resource",
     ),
 )

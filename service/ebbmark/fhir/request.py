@@ -57,6 +57,8 @@ class Person:
         sex: the form of the formula to use.
         sex_origin: which statement was used, in plain words with its FHIRPath.
         age_years: at the time of the request; None where no birth date was sent.
+        age_at_trial_years: at the last reading, so that it follows from the inputs alone; None likewise.
+        version: `Patient/123/_history/4` where the version of the Patient is known, else empty.
     """
 
     reference: str
@@ -66,6 +68,8 @@ class Person:
     sex: Sex
     sex_origin: str
     age_years: float | None
+    age_at_trial_years: float | None = None
+    version: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +87,8 @@ class Request:
         preliminary_inputs: whether any reading used has status preliminary.
         write_back: whether the answer is to be written to the record.
         as_of_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
+        make_current: whether an answer that the record holds as superseded is to stand again.
+        with_report: whether the answer is to hold a report.
     """
 
     person: Person
@@ -95,3 +101,5 @@ class Request:
     preliminary_inputs: bool
     write_back: bool
     as_of_s: float
+    make_current: bool = False
+    with_report: bool = False

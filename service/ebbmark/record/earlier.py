@@ -2,7 +2,7 @@
 
 Same trial: same patient, and the limbs' periods overlap. A patient has one ventilator setting at a time, so that two
 decremental limbs at one time are one limb, whichever of its readings were amended, added or taken back since. Each
-answer is found by its closing pressure (its `effectivePeriod` is the limb's), and all of it by its own Provenance.
+answer is found by its closing pressure (its `effectivePeriod` is the limb's), and all of it by its own Provenances.
 """
 
 from __future__ import annotations
@@ -14,6 +14,8 @@ from ebbmark.fhir.codesystem import CODE_SYSTEM
 from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.references import tail_of
 from ebbmark.fhir.writing.frame import RESULT_SYSTEM
+from ebbmark.fhir.writing.provenance import PROVENANCE
+from ebbmark.fhir.writing.report import ANSWER_PROVENANCES
 from ebbmark.record.client import RecordClient
 from ebbmark.record.reading import ReadFailure, Waiting
 from ebbmark.record.searching import Budget, Found, FoundEntry, any_of, search
@@ -34,7 +36,7 @@ MOST_REQUESTS = 200
 """Pages of one look; a few where one earlier answer stands, more where many wrote at once. Our choice."""
 
 _GONE = frozenset({"cancelled", "entered-in-error"})
-_SIGNED = frozenset({"final", "amended", "corrected"})
+_SIGNED = frozenset({"final", "amended", "corrected", "appended"})
 _CLOSING = "closing-pressure"
 
 
@@ -107,12 +109,12 @@ async def _whole(
     closings: list[Stored], record: RecordClient, budget: Budget, waiting: Waiting
 ) -> tuple[Earlier, ...] | ReadFailure:
     """The answers with all their results; where a Provenance is gone, what clinicians look at first."""
-    tags = {f"{one.identity}:provenance": one.identity for one in closings}
+    tags = {f"{one.identity}:{kind}": (one.identity, kind) for one in closings for kind in ANSWER_PROVENANCES}
     query = [("_tag", any_of([f"{RESULT_SYSTEM}|{tag}" for tag in tags]))]
     found = await search(record, "Provenance", query, budget=budget, waiting=waiting)
     if not isinstance(found, Found):
         return failure_of(found)
-    provenances: dict[str, ProvenanceView] = {}
+    provenances: dict[tuple[str, str], ProvenanceView] = {}
     for entry in found.entries:
         if entry.head.resource_type == "Provenance":
             view = provenance_of(entry)
@@ -121,7 +123,7 @@ async def _whole(
     entries = await read_by_id(targets, record=record, budget=budget, waiting=waiting)
     if isinstance(entries, ReadFailure):
         return entries
-    bare = [one.identity for one in closings if one.identity not in provenances]
+    bare = [one.identity for one in closings if (one.identity, PROVENANCE) not in provenances]
     if bare:
         query = [("identifier", any_of([f"{RESULT_SYSTEM}|{identity}:suggested-peep" for identity in bare]))]
         suggestions = await search(record, "Observation", query, budget=budget, waiting=waiting)
@@ -137,7 +139,7 @@ async def _whole(
             identity=closing.identity,
             closing=closing,
             results=tuple(results[closing.identity].values()),
-            inputs=_inputs(provenances.get(closing.identity)),
+            inputs=_inputs(provenances.get((closing.identity, PROVENANCE))),
         )
         for closing in closings
     )

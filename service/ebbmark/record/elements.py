@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import msgspec
 
-__all__ = ["Entity", "Identifier", "Period", "Reference"]
+__all__ = ["Entity", "Identifier", "Meta", "Period", "Reference", "Tag"]
 
 
 class Identifier(msgspec.Struct):
@@ -31,3 +31,17 @@ class Entity(msgspec.Struct):
     """FHIR Provenance.entity."""
 
     what: Reference = msgspec.field(default_factory=Reference)
+
+
+class Tag(msgspec.Struct):
+    """FHIR Coding of a tag."""
+
+    system: str = ""
+    code: str = ""
+
+
+class Meta(msgspec.Struct):
+    """FHIR Meta, as far as it tells what a resource is to us."""
+
+    lastUpdated: str = ""
+    tag: list[Tag] = []

@@ -27,6 +27,7 @@ class WriteState(Enum):
     FAILED = "failed"
     UNKNOWN = "unknown"
     SUPERSEDED = "superseded"
+    NOT_CURRENT = "not-current"
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,8 +37,9 @@ class WriteOutcome:
     Attributes:
         state: WRITTEN if every entry is in the record and at least one is new; ALREADY_THERE if none is new; FAILED
             if the record refused (see `refused` for a record that broke the transaction rule and wrote a part);
-            UNKNOWN if an attempt may have arrived and no later one showed what became of it; SUPERSEDED if a newer
-            answer for the same trial stands in the record, so that this one was not written, or was marked.
+            UNKNOWN if an attempt may have arrived and no later one showed what became of it; SUPERSEDED if another
+            answer for the same trial stands in the record, so that this one was not written, or was marked, or stays
+            marked; NOT_CURRENT if this one is there, marked or taken back by somebody, and none stands.
         attempts: requests sent, or tried to send.
         created: entries that the record wrote.
         existing: entries that it had before.

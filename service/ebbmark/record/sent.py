@@ -8,8 +8,10 @@ from typing import cast
 import msgspec
 
 from ebbmark.fhir.reading.times import seconds
+from ebbmark.fhir.writing.enterer import ENTERER
+from ebbmark.fhir.writing.provenance import PROVENANCE
 from ebbmark.record.earlier import TrialOfRecord
-from ebbmark.record.elements import Entity, Identifier, Period, Reference
+from ebbmark.record.elements import Entity, Identifier, Meta, Period, Reference
 from ebbmark.record.standing import Candidate
 from ebbmark.record.stored import versions_of
 
@@ -27,6 +29,7 @@ class Sent:
         identity: of the answer.
         engine_version: version of this software.
         recorded: FHIR instant.
+        enterer: FHIR Provenance.agent of the person who chose to record it; None where none did.
         trial: where its trial is found.
         candidate: the answer as the rules of standing see it.
     """
@@ -35,6 +38,7 @@ class Sent:
     identity: str
     engine_version: str
     recorded: str
+    enterer: Json | None
     trial: TrialOfRecord
     candidate: Candidate
 
@@ -45,12 +49,14 @@ class _Version(msgspec.Struct):
 
 class _Resource(msgspec.Struct):
     resourceType: str
+    meta: Meta = msgspec.field(default_factory=Meta)
     requestIdentifier: Identifier | None = None
     subject: Reference | None = None
     identifier: list[Identifier] = []
     effectivePeriod: Period | None = None
     entity: list[Entity] = []
     recorded: str = ""
+    agent: list[Json] = []
     version: list[_Version] = []
 
 
@@ -63,7 +69,8 @@ def sent_of(transaction: Json) -> Sent:
     entries = cast("list[Json]", transaction["entry"])
     resources = [msgspec.convert(entry["resource"], _Resource) for entry in entries]
     guidance = next(one for one in resources if one.resourceType == "GuidanceResponse")
-    provenance = next(one for one in resources if one.resourceType == "Provenance")
+    # The report, which may come later, has one of its own.
+    provenance = next(one for one in resources if any(tag.code.endswith(f":{PROVENANCE}") for tag in one.meta.tag))
     device = next((one for one in resources if one.resourceType == "Device"), None)
     closing = next(one for one in resources if any(each.value.endswith(":closing-pressure") for each in one.identifier))
     identity = guidance.requestIdentifier.value if guidance.requestIdentifier else ""
@@ -73,6 +80,7 @@ def sent_of(transaction: Json) -> Sent:
         identity=identity,
         engine_version=device.version[0].value if device else "",
         recorded=provenance.recorded,
+        enterer=next((agent for agent in provenance.agent if _enters(agent)), None),
         trial=TrialOfRecord(guidance.subject.reference if guidance.subject else "", period.start, period.end),
         candidate=Candidate(
             identity,
@@ -82,6 +90,11 @@ def sent_of(transaction: Json) -> Sent:
             signed=False,
         ),
     )
+
+
+def _enters(agent: Json) -> bool:
+    codings = cast("Json", agent.get("type", {})).get("coding", [])
+    return any(coding.get("code") == ENTERER for coding in cast("list[Json]", codings))
 
 
 def second_of(text: str) -> float:

@@ -4,10 +4,11 @@
    leaves their form open, and others say nothing about order.
 2. Else the one whose limb goes on longer, where it rests on all the other's inputs and more, and none of these more
    was taken back or changed since.
-3. Else the one that was written later, by the record's own clock; one that is yet to be written is the latest. At the
+3. Else the one that rests on a newer version of the Patient: most changes of it say nothing about the trial.
+4. Else the one that was written later, by the record's own clock; one that is yet to be written is the latest. At the
    same instant: the greater identity, so that every writer decides alike.
 
-An answer of which a clinician has signed any part is never marked by rule 3: it stays, beside the new one, and the
+An answer of which a clinician has signed any part is never marked by rule 4: it stays, beside the new one, and the
 outcome says so. The rules are ours.
 """
 
@@ -17,6 +18,9 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 __all__ = ["Candidate", "Standing", "doubtful_inputs", "standing_of"]
+
+
+_PATIENT = "Patient/"
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,27 +86,37 @@ def doubtful_inputs(own: Candidate, others: Collection[Candidate]) -> frozenset[
     for other in others:
         for longer, shorter in ((own, other), (other, own)):
             if _goes_on(longer, shorter):
-                doubtful |= longer.inputs.keys() - shorter.inputs.keys()
+                doubtful |= _readings(longer).keys() - _readings(shorter).keys()
     return frozenset(doubtful)
 
 
 def _newer_by_inputs(own: Candidate, other: Candidate, changed: Collection[str]) -> Candidate | None:
-    shared = own.inputs.keys() & other.inputs.keys()
-    ours = any(_is_later(own.inputs[one], other.inputs[one]) for one in shared)
-    theirs = any(_is_later(other.inputs[one], own.inputs[one]) for one in shared)
-    if ours is not theirs:
-        return own if ours else other
+    newer = _newer_by_versions(own, other, _readings(own).keys() & _readings(other).keys())
+    if newer is not None:
+        return newer
     for longer, shorter in ((own, other), (other, own)):
         if _goes_on(longer, shorter):
-            more = longer.inputs.keys() - shorter.inputs.keys()
+            more = _readings(longer).keys() - _readings(shorter).keys()
             # What went into the longer one and is no longer so was taken out of the shorter one on purpose.
             return shorter if more & set(changed) else longer
-    return None
+    return _newer_by_versions(own, other, own.inputs.keys() & other.inputs.keys())
+
+
+def _newer_by_versions(own: Candidate, other: Candidate, shared: Collection[str]) -> Candidate | None:
+    ours = any(_is_later(own.inputs[one], other.inputs[one]) for one in shared)
+    theirs = any(_is_later(other.inputs[one], own.inputs[one]) for one in shared)
+    if ours is theirs:
+        return None
+    return own if ours else other
+
+
+def _readings(candidate: Candidate) -> Mapping[str, str]:
+    return {one: version for one, version in candidate.inputs.items() if not one.startswith(_PATIENT)}
 
 
 def _goes_on(longer: Candidate, shorter: Candidate) -> bool:
-    has_all = bool(shorter.inputs) and shorter.inputs.items() < longer.inputs.items()
-    return has_all and longer.end_s > shorter.end_s
+    more, less = _readings(longer), _readings(shorter)
+    return bool(less) and less.items() < more.items() and longer.end_s > shorter.end_s
 
 
 def _is_later(version: str, than: str) -> bool:

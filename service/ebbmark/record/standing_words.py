@@ -11,7 +11,15 @@ from ebbmark.record.outcome import WriteOutcome, WriteState
 from ebbmark.record.reading import ReadFailure
 from ebbmark.record.standing import Standing
 
-__all__ = ["not_looked", "still_unknown", "superseded_outcome", "taken_back", "with_marked", "with_words"]
+__all__ = [
+    "not_current",
+    "not_looked",
+    "still_unknown",
+    "superseded_outcome",
+    "with_marked",
+    "with_restored",
+    "with_words",
+]
 
 
 def with_marked(outcome: WriteOutcome, older: Sequence[Earlier]) -> WriteOutcome:
@@ -68,13 +76,33 @@ def still_unknown(last: WriteOutcome, arrived: bool) -> WriteOutcome:
     return replace(last, state=WriteState.UNKNOWN, sentence=sentence)
 
 
-def taken_back(own: Earlier) -> WriteOutcome:
-    """What was superseded, or taken back by someone, stays so: a late repeat must not bring it to life again."""
-    newer = superseded_by(own.closing.resource)
-    if newer:
-        return superseded_outcome(newer, written=False)
-    sentence = f"This answer is in the record already, with status {own.closing.status}; nothing was written."
-    return WriteOutcome(WriteState.SUPERSEDED, 0, sentence)
+def not_current(own: Earlier, others: Sequence[Earlier]) -> WriteOutcome:
+    """What was superseded, or taken back by someone, stays so: a late repeat must not bring it to life again.
+
+    Args:
+        own: the answer as the record holds it.
+        others: those that stand for the same trial.
+    """
+    by_us = bool(superseded_by(own.closing.resource))
+    how = "marked superseded" if by_us else f"with status {own.closing.status}, which somebody gave it"
+    stands = (
+        f"another answer for the same trial ({others[0].identity[:12]}…) stands"
+        if others
+        else "no answer for the same trial stands"
+    )
+    way = "that has to be asked for on purpose (make-current)" if by_us else "what somebody took back stays so"
+    sentence = (
+        f"This answer is in the record already, {how}, and {stands}. Nothing was written: a repeat does not make it "
+        f"current again; {way}."
+    )
+    return WriteOutcome(WriteState.SUPERSEDED if others else WriteState.NOT_CURRENT, 0, sentence)
+
+
+def with_restored(outcome: WriteOutcome) -> WriteOutcome:
+    """Add that the answer had been marked superseded and is current again; that is a change of the record, too."""
+    state = WriteState.WRITTEN if outcome.state is WriteState.ALREADY_THERE else outcome.state
+    sentence = f"This answer had been marked superseded and was made current again. {outcome.sentence}"
+    return replace(outcome, state=state, sentence=sentence)
 
 
 def superseded_outcome(newer: str, *, written: bool) -> WriteOutcome:

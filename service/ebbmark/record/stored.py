@@ -12,7 +12,7 @@ import msgspec
 from ebbmark.fhir.references import tail_of
 from ebbmark.fhir.writing.frame import RESULT_SYSTEM
 from ebbmark.record.client import RecordClient
-from ebbmark.record.elements import Entity, Identifier, Period, Reference
+from ebbmark.record.elements import Entity, Identifier, Meta, Period, Reference
 from ebbmark.record.reading import ReadFailure, Waiting
 from ebbmark.record.searching import Budget, Found, FoundEntry, TooMuch, any_of, search
 
@@ -34,18 +34,8 @@ _PORTION = 40
 _EXACT = msgspec.json.Decoder(Json, float_hook=Decimal)
 
 
-class _Tag(msgspec.Struct):
-    system: str = ""
-    code: str = ""
-
-
-class _Meta(msgspec.Struct):
-    lastUpdated: str = ""
-    tag: list[_Tag] = []
-
-
 class _Result(msgspec.Struct):
-    meta: _Meta = msgspec.field(default_factory=_Meta)
+    meta: Meta = msgspec.field(default_factory=Meta)
     identifier: list[Identifier] = []
     status: str = ""
     subject: Reference = msgspec.field(default_factory=Reference)
@@ -56,7 +46,7 @@ class _Result(msgspec.Struct):
 class ProvenanceView(msgspec.Struct):
     """The parts of a Provenance that are read."""
 
-    meta: _Meta = msgspec.field(default_factory=_Meta)
+    meta: Meta = msgspec.field(default_factory=Meta)
     target: list[Reference] = []
     entity: list[Entity] = []
 

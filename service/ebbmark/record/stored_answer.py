@@ -15,9 +15,10 @@ import msgspec
 from ebbmark.fhir.references import tail_of
 from ebbmark.fhir.writing.frame import RESULT_SYSTEM
 from ebbmark.fhir.writing.provenance import SOFTWARE_SYSTEM
+from ebbmark.fhir.writing.report import ANSWER_PROVENANCES
 from ebbmark.record.client import RecordClient
 from ebbmark.record.reading import ReadFailure, Waiting
-from ebbmark.record.searching import Budget, Found, FoundEntry, search
+from ebbmark.record.searching import Budget, Found, FoundEntry, any_of, search
 from ebbmark.record.single_reads import read_one
 from ebbmark.record.stored import NotFhir, failure_of, provenance_of, read_by_id
 
@@ -76,8 +77,8 @@ async def answer_in_record(
         waiting: how time passes between attempts.
     """
     budget = Budget(requests=200)
-    tag = f"{identity}:provenance"
-    query = [("_tag", f"{RESULT_SYSTEM}|{tag}")]
+    tags = [f"{identity}:{kind}" for kind in ANSWER_PROVENANCES]
+    query = [("_tag", any_of([f"{RESULT_SYSTEM}|{tag}" for tag in tags]))]
     found = await search(record, "Provenance", query, budget=budget, waiting=waiting)
     if not isinstance(found, Found):
         return failure_of(found)
@@ -85,28 +86,29 @@ async def answer_in_record(
         every = [(one, provenance_of(one)) for one in found.entries if one.head.resource_type == "Provenance"]
     except NotFhir:
         return ReadFailure("a Provenance in the record is not in the shape of FHIR", 200)
-    own = [(entry, view) for entry, view in every if any(one.code == tag for one in view.meta.tag)]
+    own, of_report = ([each for each in every if any(one.code == tag for one in each[1].meta.tag)] for tag in tags)
     if len(own) != 1:
         return NotStored(len(own))
-    entry, view = own[0]
-    targets = [tail_of(one.reference) for one in view.target]
+    targets = [tail_of(one.reference) for _, view in (*own, *of_report) for one in view.target]
     entries = await read_by_id(targets, record=record, budget=budget, waiting=waiting)
     if isinstance(entries, ReadFailure):
         return entries
-    devices = await _devices(entry, record, budget, waiting)
+    provenances = [entry for entry, _ in (*own, *of_report)]
+    devices = await _devices(provenances, record, budget, waiting)
     if isinstance(devices, ReadFailure):
         return devices
-    return [(one.full_url, _resource(one)) for one in (*entries, entry, *devices)]
+    return [(one.full_url, _resource(one)) for one in (*entries, *provenances, *devices)]
 
 
 async def _devices(
-    provenance: FoundEntry, record: RecordClient, budget: Budget, waiting: Waiting
+    provenances: Iterable[FoundEntry], record: RecordClient, budget: Budget, waiting: Waiting
 ) -> list[FoundEntry] | ReadFailure:
     """The Device of this software that the answer was assembled by."""
     try:
-        whos = [one.who.reference for one in msgspec.json.decode(provenance.resource, type=_Assembled).agent]
+        assembled = [msgspec.json.decode(one.resource, type=_Assembled) for one in provenances]
     except msgspec.DecodeError:
         return ReadFailure("a Provenance in the record is not in the shape of FHIR", 200)
+    whos = dict.fromkeys(agent.who.reference for one in assembled for agent in one.agent)
     wanted = [tail_of(who) for who in whos if "Device/" in who]
     found = await read_by_id(wanted, record=record, budget=budget, waiting=waiting)
     return found if isinstance(found, ReadFailure) else [one for one in found if SOFTWARE_SYSTEM in str(_resource(one))]
@@ -119,25 +121,29 @@ async def inputs_in_record(
 
     Args:
         references: `Observation/1/_history/3`, or without a version: the one in force.
-        patient: `Patient/1`.
+        patient: `Patient/1`; in the version in force, unless the references name another.
         record: the client.
         waiting: how time passes between attempts.
     """
     budget = Budget(requests=200 + MOST_OLD_VERSIONS)
-    wanted = {reference: tail_of(reference) for reference in references if "Observation/" in reference}
-    now = await read_by_id([patient, *wanted.values()], record=record, budget=budget, waiting=waiting)
+    wanted = {one: tail_of(one) for one in references if tail_of(one).startswith(("Observation/", "Patient/"))}
+    if patient not in wanted.values():
+        wanted[patient] = patient
+    now = await read_by_id(wanted.values(), record=record, budget=budget, waiting=waiting)
     if isinstance(now, ReadFailure):
         return now
     inputs = Inputs()
     in_force = {f"{one.head.resource_type}/{one.head.id}": one for one in now}
     inputs.current = {plain: one.head.meta.version_id for plain, one in in_force.items()}
-    used: list[FoundEntry] = [in_force[patient]] if patient in in_force else []
+    used: list[FoundEntry] = []
     for reference, plain in wanted.items():
         version = reference.partition("/_history/")[2]
         current = in_force.get(plain)
         if current is not None and version in ("", current.head.meta.version_id):
             used.append(current)
             continue
+        if not version:
+            continue  # the replay names it
         old = await read_one(f"{plain}/_history/{version}", record=record, budget=budget, waiting=waiting)
         if isinstance(old, ReadFailure):
             if old.status in _GONE:

@@ -7,6 +7,9 @@ the version that was seen: where anyone changed one of them meanwhile, the whole
 from a fresh look. After writing, it is looked once more: of two writers who both found nothing before, at least the
 later one sees the other then. A record in which earlier answers cannot be looked for is not written to.
 
+A late repeat of an answer that was marked brings nothing back: its sender cannot be told from one who means it. Who
+does mean it says so (`make_current`); the marks are then taken off, and put on those that stand, in one transaction.
+
 Kept logical ids with new versions (a conditional update) were considered and not taken: a late repeat of an old request
 would put the old numbers over the new ones, and over what a clinician has signed.
 
@@ -18,20 +21,22 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from ebbmark.fhir.writing.superseding import superseded, superseded_by, supersession
+from ebbmark.fhir.writing.superseding import superseded_by
 from ebbmark.record.client import RecordClient
 from ebbmark.record.earlier import Earlier, answers_in_record
+from ebbmark.record.marking import current_again, marks
 from ebbmark.record.outcome import WriteOutcome, WriteState
 from ebbmark.record.reading import ReadFailure, Waiting
 from ebbmark.record.searching import Budget
 from ebbmark.record.sent import Sent, second_of, sent_of
 from ebbmark.record.standing import Candidate, Standing, doubtful_inputs, standing_of
 from ebbmark.record.standing_words import (
+    not_current,
     not_looked,
     still_unknown,
     superseded_outcome,
-    taken_back,
     with_marked,
+    with_restored,
     with_words,
 )
 from ebbmark.record.stored import NotFhir, Stored, read_by_id, stored_of
@@ -53,33 +58,51 @@ _GONE = frozenset({"cancelled", "entered-in-error"})
 Json = dict[str, object]
 
 
-async def write_current(transaction: Json, *, record: RecordClient, waiting: Waiting) -> WriteOutcome:
+async def write_current(
+    transaction: Json, *, record: RecordClient, waiting: Waiting, make_current: bool = False
+) -> WriteOutcome:
     """Write one answer, and mark those that it takes the place of.
 
     Args:
         transaction: what `fhir.write.as_transaction` made.
         record: the client.
         waiting: how time passes between attempts.
+        make_current: whether the answer is to stand again where the record holds it marked superseded, unless another
+            one rests on newer inputs.
 
     Returns:
-        The outcome; SUPERSEDED where a newer answer for the same trial stands in the record.
+        The outcome; SUPERSEDED where a newer answer for the same trial stands in the record, NOT_CURRENT where this
+        one is there and none stands.
     """
     answer = sent_of(transaction)
-    outcome = await _write(answer, record, waiting)
-    return await _settle(answer, outcome, record, waiting) if outcome.created else outcome
+    outcome = await _write(answer, record, waiting, make_current)
+    changed = outcome.created or outcome.state is WriteState.WRITTEN
+    return await _settle(answer, outcome, record, waiting) if changed else outcome
 
 
-async def _write(answer: Sent, record: RecordClient, waiting: Waiting) -> WriteOutcome:
+async def _write(answer: Sent, record: RecordClient, waiting: Waiting, make_current: bool) -> WriteOutcome:
     """Write it together with the marks on those that it takes the place of."""
     outcome: WriteOutcome | None = None
     arrived = False  # whether an attempt of any round may have been carried out without our hearing of it
+    again: list[Earlier] | None = None  # those that were marked where this one was made current again
     for number in range(MOST_ROUNDS):
-        seen = await _look(answer, record, waiting)
+        seen = await _look(answer, record, waiting, anew=make_current)
         if isinstance(seen, ReadFailure):
             return still_unknown(not_looked(seen, outcome), arrived)
         own, others, standing = seen
         if own is not None and not own.stands:
-            return taken_back(own)
+            if not make_current or standing.newer is not None or not superseded_by(own.closing.resource):
+                return not_current(own, others)
+            older = [one for one in others if one.identity in standing.older]
+            entries = [*current_again(own, answer, record.settings.base_url), *_all_marks(older, answer, record)]
+            outcome = await _sent(entries, record, waiting)
+            written = outcome.state is WriteState.WRITTEN
+            again = older if written else []
+            if not written and (
+                outcome.http_status not in _CONFLICTS or not await _waited(number, answer, record, waiting)
+            ):
+                return outcome
+            continue
         if standing.newer is not None:
             withdrawn = await _withdrawn(answer, own, standing.newer, record, waiting)
             if withdrawn is not None:
@@ -87,12 +110,14 @@ async def _write(answer: Sent, record: RecordClient, waiting: Waiting) -> WriteO
             continue
         # Where others are at work on the same old results, the new ones go first and the marks follow (`_settle`).
         older = [one for one in others if one.identity in standing.older] if number < MARKED_TOGETHER else []
-        entries = [*answer.entries, *[entry for one in older for entry in _marks(one, answer.identity, answer, record)]]
+        entries = [*answer.entries, *_all_marks(older, answer, record)]
         outcome = still_unknown(await _sent(entries, record, waiting), arrived)
         arrived = outcome.state is WriteState.UNKNOWN
         if outcome.http_status not in _CONFLICTS:
-            done = outcome.state in (WriteState.WRITTEN, WriteState.ALREADY_THERE)
-            return with_words(with_marked(outcome, older), standing) if done else outcome
+            if outcome.state not in (WriteState.WRITTEN, WriteState.ALREADY_THERE):
+                return outcome
+            told = with_words(with_marked(outcome, [*older, *(again or ())]), standing)
+            return told if again is None else with_restored(told)
         if not await _waited(number, answer, record, waiting):
             break
     return outcome or not_looked(ReadFailure("others are at work on the same results", None), None)
@@ -118,7 +143,7 @@ async def _settle(answer: Sent, written: WriteOutcome, record: RecordClient, wai
             return written
         for one in older:
             # Each by itself: a conflict on one, which another writer is marking, must not keep the others standing.
-            marked = await _sent(_marks(one, answer.identity, answer, record), record, waiting)
+            marked = await _sent(marks(one, answer.identity, answer, record.settings.base_url), record, waiting)
             if marked.state is WriteState.WRITTEN:
                 written = with_marked(written, [one])
         if not await _waited(number, answer, record, waiting):
@@ -128,6 +153,10 @@ async def _settle(answer: Sent, written: WriteOutcome, record: RecordClient, wai
         "marked superseded. Writing the same again will try it anew."
     )
     return replace(written, sentence=sentence)
+
+
+def _all_marks(older: Iterable[Earlier], answer: Sent, record: RecordClient) -> list[Json]:
+    return [entry for one in older for entry in marks(one, answer.identity, answer, record.settings.base_url)]
 
 
 async def _sent(entries: Sequence[Json], record: RecordClient, waiting: Waiting) -> WriteOutcome:
@@ -148,15 +177,22 @@ async def _waited(number: int, answer: Sent, record: RecordClient, waiting: Wait
 
 
 async def _look(
-    answer: Sent, record: RecordClient, waiting: Waiting
+    answer: Sent, record: RecordClient, waiting: Waiting, *, anew: bool = False
 ) -> tuple[Earlier | None, list[Earlier], Standing] | ReadFailure:
-    """The own answer as it stands in the record, the others, and how they stand to each other."""
+    """The own answer as it stands in the record, the others, and how they stand to each other.
+
+    Args:
+        answer: the own one.
+        record: the client.
+        waiting: how time passes between attempts.
+        anew: whether the own one counts as yet to be written where it no longer stands.
+    """
     found = await answers_in_record(answer.trial, answer.identity, record=record, waiting=waiting)
     if isinstance(found, ReadFailure):
         return found
     own = next((one for one in found if one.identity == answer.identity), None)
     others = [one for one in found if one is not own]
-    mine = _candidate(own) if own is not None else answer.candidate
+    mine = _candidate(own) if own is not None and (own.stands or not anew) else answer.candidate
     theirs = [_candidate(one) for one in others]
     doubtful = doubtful_inputs(mine, theirs)
     changed: set[str] = set()
@@ -183,35 +219,12 @@ async def _withdrawn(
     """A newer answer stands: write nothing, and take back what this one has in the record; None after a conflict."""
     if own is None:
         return superseded_outcome(newer, written=False)
-    outcome = await _sent(_marks(own, newer, answer, record), record, waiting)
+    outcome = await _sent(marks(own, newer, answer, record.settings.base_url), record, waiting)
     if outcome.state is WriteState.WRITTEN:
         return superseded_outcome(newer, written=True)
     if outcome.http_status in _CONFLICTS:
         return None
     return replace(outcome, sentence=f"A newer answer for the same trial stands in the record. {outcome.sentence}")
-
-
-def _marks(old: Earlier, by: str, answer: Sent, record: RecordClient) -> list[Json]:
-    """Entries that mark every result of an answer, and say so in a Provenance of its own."""
-    base_url = record.settings.base_url.rstrip("/")
-    standing = [one for one in old.results if one.status not in _GONE and not superseded_by(one.resource)]
-    entries: list[Json] = [
-        {
-            "fullUrl": f"{base_url}/{one.reference}",
-            "resource": superseded(one.resource, by),
-            "request": {"method": "PUT", "url": one.reference, "ifMatch": f'W/"{one.version}"'},
-        }
-        for one in standing
-    ]
-    provenance, (system, code) = supersession(
-        [one.reference for one in standing],
-        old=old.identity,
-        new=by,
-        engine_version=answer.engine_version,
-        recorded=answer.recorded,
-    )
-    request: Json = {"method": "POST", "url": "Provenance", "ifNoneExist": f"_tag={system}|{code}"}
-    return [*entries, {"resource": provenance, "request": request}]
 
 
 def _candidate(one: Earlier) -> Candidate:

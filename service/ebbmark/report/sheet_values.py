@@ -85,8 +85,9 @@ def _who(recommendation: Recommendation) -> Iterator[list[str]]:
     yield ["Patient", person.reference or UNNAMED_PATIENT]
     if request.encounter:
         yield ["Encounter", request.encounter]
-    if person.age_years is not None:
-        yield ["Age", f"{person.age_years:.0f} years"]
+    # At the trial and not now, so that a replay gives the same page.
+    if person.age_at_trial_years is not None:
+        yield ["Age", f"{person.age_at_trial_years:.0f} years"]
     steps = recommendation.trial.steps
     yield ["Trial", f"{_moment(min(s.start_s for s in steps))} to {_moment(max(s.end_s for s in steps))}"]
 

@@ -8,6 +8,7 @@ from typing import Any
 import msgspec
 from fastapi import Response
 
+from ebbmark.record.write_back import WriteState
 from ebbmark.web.media import FHIR_JSON
 
 __all__ = ["DESCRIPTION", "REPLAY", "TITRATE_PEEP", "example"]
@@ -59,8 +60,9 @@ def example(name: str) -> object:
 TITRATE_PEEP: dict[str, Any] = {
     "summary": "Read a decremental PEEP trial",
     "description": "Takes FHIR R4 Parameters or a bare Bundle; returns a Bundle of preliminary results with their "
-    "Provenance. With `write-back` the same results are put into the configured record as one transaction of "
-    "conditional creates, and the header Ebbmark-Write-Back says what became of it.",
+    "Provenance, and with `with-report` a DiagnosticReport with one page (PDF). With `write-back` the same results are "
+    "put into the configured record as one transaction of conditional creates, and the header Ebbmark-Write-Back says "
+    "what became of it.",
     "operation_id": "titratePeep",
     "response_class": Response,
     "responses": {
@@ -71,7 +73,7 @@ TITRATE_PEEP: dict[str, Any] = {
                     "description": "Only where write-back was asked for.",
                     "schema": {
                         "type": "string",
-                        "enum": ["written", "already-there", "failed", "unknown", "superseded"],
+                        "enum": [state.value for state in WriteState],
                     },
                 }
             },

@@ -10,14 +10,13 @@ from datetime import UTC, datetime
 import msgspec
 from fastapi import APIRouter, Request, Response
 
-from ebbmark.audit.signature import sign
 from ebbmark.fhir.codesystem import code_system
 from ebbmark.fhir.conformance import capability_statement, operation_definition, replay_definition
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.read import CodeMap, Limits
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.audit_event import Access, Actor, Deed
-from ebbmark.fhir.writing.write import write_bundle, write_bundle_bytes
+from ebbmark.fhir.writing.write import write_bundle_bytes
 from ebbmark.keys import SigningKey
 from ebbmark.physiology.protocols import PROTOCOLS, Protocol
 from ebbmark.recommend import recommend
@@ -29,7 +28,7 @@ from ebbmark.web.body import read_body
 from ebbmark.web.documentation import TITRATE_PEEP
 from ebbmark.web.entrance import actor_of, require
 from ebbmark.web.media import FHIR_JSON, require_acceptable, require_fhir_json
-from ebbmark.web.recording import record_answer
+from ebbmark.web.recording import answer_bundle, record_answer
 from ebbmark.web.scopes import WRITE_BACK
 
 __all__ = ["Door", "fhir_router"]
@@ -93,9 +92,12 @@ def fhir_router(door: Door) -> APIRouter:
             require(request, WRITE_BACK)
             return await _written(recommendation, at_s, door, actor)
         await door.trail.note(_access(Deed.EVALUATED, actor, recommendation))
-        if door.signer is not None:
-            signed = sign(write_bundle(recommendation, recorded_s=at_s), key=door.signer)
-            return Response(_ENCODER.encode(signed), media_type=FHIR_JSON)
+        with_report = recommendation.request.with_report
+        if with_report or door.signer is not None:
+            answer = await asyncio.to_thread(
+                answer_bundle, recommendation, at_s=at_s, signer=door.signer, with_report=with_report
+            )
+            return Response(_ENCODER.encode(answer), media_type=FHIR_JSON)
         return Response(write_bundle_bytes(recommendation, recorded_s=at_s), media_type=FHIR_JSON)
 
     definitions = {
@@ -158,7 +160,15 @@ def _access(
 
 async def _written(recommendation: Recommendation, at_s: float, door: Door, actor: Actor) -> Response:
     """Answer after writing the answer to the record; whatever becomes of the write, the answer is given."""
-    done = await record_answer(recommendation, at_s=at_s, record=door.record, waiting=_WAITING, signer=door.signer)
+    done = await record_answer(
+        recommendation,
+        at_s=at_s,
+        record=door.record,
+        waiting=_WAITING,
+        signer=door.signer,
+        with_report=recommendation.request.with_report,
+        make_current=recommendation.request.make_current,
+    )
     access = _access(Deed.WRITTEN, actor, recommendation, succeeded=done.there, resources=done.places)
     await door.trail.note(access)
     headers = {WRITE_BACK_HEADER: done.state.value}

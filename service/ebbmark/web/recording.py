@@ -20,8 +20,9 @@ from ebbmark.record.client import RecordClient
 from ebbmark.record.reading import Waiting
 from ebbmark.record.supersede import write_current
 from ebbmark.record.write_back import WriteState
+from ebbmark.report.sheet import report_pdf
 
-__all__ = ["Outcome", "record_answer", "to_be_written"]
+__all__ = ["Outcome", "answer_bundle", "record_answer", "to_be_written"]
 
 Json = dict[str, object]
 
@@ -56,6 +57,8 @@ async def record_answer(
     waiting: Waiting,
     signer: SigningKey | None = None,
     enterer: str | None = None,
+    with_report: bool = False,
+    make_current: bool = False,
 ) -> Outcome:
     """Write an answer to the record; whatever becomes of it, the caller has the answer.
 
@@ -66,18 +69,23 @@ async def record_answer(
         waiting: how time passes between attempts.
         signer: the key to sign with; None where answers are not signed.
         enterer: the person who chose to record it, as SMART's `fhirUser` names them; None where no person did.
+        with_report: whether a report as one page is to be written with it; it joins an answer that is there already.
+        make_current: whether it is to stand again where the record holds it marked superseded.
 
     Raises:
         Rejected: there is no record, the record does not know the patient, or the person is named in no way that FHIR
             knows. What goes wrong while writing never raises: the outcome says it.
     """
-    bundle, patient = _answer(recommendation, at_s=at_s, record=record, signer=signer, enterer=enterer)
+    person, patient = _whose(recommendation, record, enterer)
+    bundle = await asyncio.to_thread(
+        answer_bundle, recommendation, at_s=at_s, signer=signer, enterer=person, with_report=with_report
+    )
     transaction = as_transaction(bundle, patient)
     faults = await asyncio.to_thread(validate, transaction)
     if faults or record is None:
         sentence = f"Nothing was written: the answer broke {len(faults)} rules of FHIR. This is a fault of the service."
         return _outcome(bundle, WriteState.FAILED, "invariant", sentence)
-    written = await write_current(transaction, record=record, waiting=waiting)
+    written = await write_current(transaction, record=record, waiting=waiting, make_current=make_current)
     places = tuple(entry.location for entry in (*written.created, *written.existing) if entry.location)
     code = "incomplete" if written.state is WriteState.UNKNOWN else "processing"
     return _outcome(bundle, written.state, code, written.sentence, places)
@@ -90,6 +98,7 @@ def to_be_written(
     record: RecordClient | None,
     signer: SigningKey | None = None,
     enterer: str | None = None,
+    with_report: bool = False,
 ) -> Json:
     """The transaction that `record_answer` would send, entry by entry.
 
@@ -101,23 +110,40 @@ def to_be_written(
         record: where it would be written; None where no record is configured.
         signer: the key to sign with; None where answers are not signed.
         enterer: the person who would choose to record it; None where no person would.
+        with_report: whether a report as one page would be written with it; making the page takes some time.
 
     Raises:
         Rejected: as `record_answer` does.
     """
-    bundle, patient = _answer(recommendation, at_s=at_s, record=record, signer=signer, enterer=enterer)
+    person, patient = _whose(recommendation, record, enterer)
+    bundle = answer_bundle(recommendation, at_s=at_s, signer=signer, enterer=person, with_report=with_report)
     return as_transaction(bundle, patient)
 
 
-def _answer(
+def answer_bundle(
     recommendation: Recommendation,
     *,
     at_s: float,
-    record: RecordClient | None,
     signer: SigningKey | None,
-    enterer: str | None,
-) -> tuple[Json, str]:
-    """The answer that is to be written, and the patient in the record."""
+    enterer: str | None = None,
+    with_report: bool = False,
+) -> Json:
+    """The answer as a Bundle of type collection, with its report and signatures where wanted.
+
+    Args:
+        recommendation: the answer.
+        at_s: the present instant [s since 1970-01-01T00:00:00Z].
+        signer: the key to sign with; None where answers are not signed.
+        enterer: the person who chose to record it, as `person_who_enters` gives it; None where no person did.
+        with_report: whether it is to hold a report.
+    """
+    pdf = report_pdf(recommendation, recorded_s=at_s) if with_report else None
+    bundle = write_bundle(recommendation, recorded_s=at_s, enterer=enterer, report_pdf=pdf)
+    return sign(bundle, key=signer) if signer is not None else bundle
+
+
+def _whose(recommendation: Recommendation, record: RecordClient | None, enterer: str | None) -> tuple[str | None, str]:
+    """The person who records, and the patient in the record."""
     patient = recommendation.request.person.reference
     base_url = record.settings.base_url if record is not None else ""
     person = person_who_enters(enterer, base_url=base_url) if enterer is not None else None
@@ -126,8 +152,7 @@ def _answer(
         problems.append(_no_person())
     if problems:
         raise Rejected(tuple(problems))
-    bundle = write_bundle(recommendation, recorded_s=at_s, enterer=person)
-    return (sign(bundle, key=signer) if signer is not None else bundle), patient
+    return person, patient
 
 
 def _outcome(bundle: Json, state: WriteState, code: str, sentence: str, places: tuple[str, ...] = ()) -> Outcome:

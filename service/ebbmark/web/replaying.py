@@ -16,6 +16,7 @@ from ebbmark.audit.signature import verify
 from ebbmark.audit.stored_claims import needs_of
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.read import CodeMap
+from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.audit_event import Access, Deed
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.fhir.writing.superseding import unmarked
@@ -24,6 +25,7 @@ from ebbmark.physiology.protocols import Protocol
 from ebbmark.record.client import RecordClient
 from ebbmark.record.reading import ReadFailure, Waiting
 from ebbmark.record.stored_answer import Inputs, NotStored, answer_in_record, inputs_in_record
+from ebbmark.report.sheet import report_pdf
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.body import read_body
 from ebbmark.web.documentation import REPLAY
@@ -94,8 +96,13 @@ async def _told(asked: ReplayAsked, auditing: Auditing) -> tuple[Json, str, str]
         code_map=auditing.code_map,
         current=current,
         protocols=auditing.protocols,
+        render=_page,
     )
     return replay_told(outcome, verification.verified), needs.patient, outcome.identity
+
+
+def _page(recommendation: Recommendation, recorded_s: float) -> bytes:
+    return report_pdf(recommendation, recorded_s=recorded_s)
 
 
 async def _stored(identity: str, auditing: Auditing) -> list[tuple[str, Json]]:

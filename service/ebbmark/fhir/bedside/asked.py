@@ -22,7 +22,8 @@ from ebbmark.physiology.protocols import Protocol
 
 __all__ = ["OWN_PARAMETERS", "READERS", "SHARED", "Asked"]
 
-SHARED: Mapping[str, Parameter] = {row.name: row for row in INPUTS if row.name not in ("margin", "write-back")}
+_OF_THE_TITRATION = ("margin", "write-back", "make-current", "with-report")
+SHARED: Mapping[str, Parameter] = {row.name: row for row in INPUTS if row.name not in _OF_THE_TITRATION}
 """Parameters of `$titrate-peep` that these operations take too, by name."""
 
 

@@ -15,7 +15,7 @@ from ebbmark.fhir.reading.units import to_canonical
 from ebbmark.fhir.reading.versions import Received
 from ebbmark.physiology.formulas.body import Sex
 
-__all__ = ["PARAMETERS", "apply_margin"]
+__all__ = ["PARAMETERS", "apply_margin", "judge_make_current"]
 
 
 def _observation(parameter: Parameter, path: str, question: Question, _: float) -> None:
@@ -85,6 +85,15 @@ def apply_margin(question: Question) -> None:
     )
 
 
+def judge_make_current(question: Question) -> None:
+    """Refuse to make current what is not to be written, once both are known."""
+    if not question.make_current or question.write_back:
+        return
+    path, accepted = "Parameters.parameter.where(name='make-current')", "write-back true beside it"
+    sentence = f"The parameter make-current needs {accepted}: it is about an answer in the record."
+    question.problems.append(Problem(ProblemKind.BAD_PARAMETER, path, "no write-back", accepted, sentence))
+
+
 def _sex(parameter: Parameter, path: str, question: Question, _: float) -> None:
     wanted = parameter.valueCode or parameter.valueString
     question.sex = next((sex for sex in Sex if sex.value == wanted), None)
@@ -114,6 +123,20 @@ def _write_back(parameter: Parameter, path: str, question: Question, _: float) -
         question.write_back = parameter.valueBoolean
 
 
+def _make_current(parameter: Parameter, path: str, question: Question, _: float) -> None:
+    if parameter.valueBoolean is None:
+        _bad(parameter, path, "valueBoolean: true or false", question)
+    else:
+        question.make_current = parameter.valueBoolean
+
+
+def _with_report(parameter: Parameter, path: str, question: Question, _: float) -> None:
+    if parameter.valueBoolean is None:
+        _bad(parameter, path, "valueBoolean: true or false", question)
+    else:
+        question.with_report = parameter.valueBoolean
+
+
 PARAMETERS: dict[str, Callable[[Parameter, str, Question, float], None]] = {
     "bundle": _not_a_bundle,
     "patient": _patient,
@@ -125,6 +148,8 @@ PARAMETERS: dict[str, Callable[[Parameter, str, Question, float], None]] = {
     "as-of": _as_of,
     "accept-preliminary": _accept_preliminary,
     "write-back": _write_back,
+    "make-current": _make_current,
+    "with-report": _with_report,
 }
 """By name: reads the parameter at this FHIRPath into the question, given the instant of the request [s]."""
 

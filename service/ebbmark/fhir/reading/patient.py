@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import NamedTuple
 
+import msgspec
+
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.codes import HeightKind
 from ebbmark.fhir.reading.collected import Collected, Height
@@ -14,7 +16,7 @@ from ebbmark.fhir.reading.shapes import Patient
 from ebbmark.fhir.reading.times import age_range_years
 from ebbmark.fhir.reading.versions import left_out
 from ebbmark.fhir.reasons import Reason
-from ebbmark.fhir.references import tail_of, unversioned
+from ebbmark.fhir.references import reference_to, tail_of, unversioned
 from ebbmark.fhir.request import Person
 from ebbmark.physiology.formulas.body import Sex
 
@@ -74,6 +76,8 @@ def read_person(
         sex=sex.sex,
         sex_origin=sex.origin,
         age_years=age,
+        age_at_trial_years=_age_at_trial(received, collected) if age is not None else None,
+        version=_version(patients),
     )
 
 
@@ -86,13 +90,25 @@ def _the_one(patients: Sequence[ReceivedPatient], collected: Collected) -> Recei
         path = f"{first.path}.modifierExtension"
         collected.problems.append(Problem(ProblemKind.PATIENT_MODIFIED, path, "a modifier", "none", sentence))
     for other in patients[1:]:
-        if other.patient != first.patient:
+        if _unversioned(other) != _unversioned(first):
             sentence = "The request holds more than one Patient, or copies of one that differ; send exactly one."
             collected.problems.append(
                 Problem(ProblemKind.MIXED_PATIENTS, other.path, f"{len(patients)} Patients", "one", sentence)
             )
             break
     return first
+
+
+def _unversioned(received: ReceivedPatient) -> Patient:
+    return msgspec.structs.replace(received.patient, meta=None)
+
+
+def _version(patients: Sequence[ReceivedPatient]) -> str:
+    """The Patient in its version, where that is known; a name that only the request knows has none."""
+    versions = {one.patient.meta.versionId if one.patient.meta else "" for one in patients}
+    named = patients[0].patient.id if len(versions) == 1 else ""
+    reference = reference_to("Patient", named, versions.pop(), "") if named else ""
+    return reference if "/_history/" in reference else ""
 
 
 def _subject(received: ReceivedPatient | None, collected: Collected) -> str:
@@ -153,6 +169,14 @@ def _age(received: ReceivedPatient | None, as_of_s: float, collected: Collected)
         sentence = "The partial birth date does not tell whether the patient is an adult; send the full date."
         collected.problems.append(Problem(ProblemKind.AGE_UNCLEAR, path, "a partial date", accepted, sentence))
     return float(youngest)
+
+
+def _age_at_trial(received: ReceivedPatient | None, collected: Collected) -> float | None:
+    last_s = max((reading.end_s for reading in collected.readings), default=None)
+    if received is None or last_s is None:
+        return None
+    ages = age_range_years(received.patient.birthDate, datetime.fromtimestamp(last_s, UTC).date())
+    return float(ages[0]) if ages is not None and ages[0] >= 0 else None
 
 
 def _height(collected: Collected) -> Height | None:

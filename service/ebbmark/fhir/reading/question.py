@@ -32,6 +32,8 @@ class Question:
         as_of_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
         accept_preliminary: whether preliminary Observations count.
         write_back: whether the answer is to be written to the record.
+        make_current: whether an answer that the record holds as superseded is to stand again.
+        with_report: whether the answer is to hold a report.
         ignored: resources that are not read.
         problems: what stops the request.
         notes: remarks.
@@ -48,6 +50,8 @@ class Question:
     margin: tuple[float, str] | None = None
     sex: Sex | None = None
     write_back: bool = False
+    make_current: bool = False
+    with_report: bool = False
     ignored: list[Ignored] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)

@@ -118,6 +118,8 @@ def _answerable(question: Question, code_map: CodeMap, problems: list[Problem]) 
         preliminary_inputs=question.accept_preliminary
         and any(item.observation.status == "preliminary" for item in collected.used),
         write_back=question.write_back,
+        make_current=question.make_current,
+        with_report=question.with_report,
         as_of_s=question.as_of_s,
     )
 

@@ -99,6 +99,7 @@ class Patient(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", t
     """FHIR Patient; names and addresses are never read."""
 
     id: str = ""
+    meta: Meta | None = None
     modifierExtension: Any = None
     extension: list[Extension] = []
     identifier: list[Identifier] = []

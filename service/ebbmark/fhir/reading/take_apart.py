@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from ebbmark.fhir.parameters import INPUTS
 from ebbmark.fhir.problems import Problem, ProblemKind
-from ebbmark.fhir.reading.asked import PARAMETERS, apply_margin
+from ebbmark.fhir.reading.asked import PARAMETERS, apply_margin, judge_make_current
 from ebbmark.fhir.reading.patient import ReceivedPatient
 from ebbmark.fhir.reading.question import Question
 from ebbmark.fhir.reading.shapes import (
@@ -79,6 +79,7 @@ def take_apart(
             PARAMETERS[name](parameter, path, question, at_s)
         seen.add(name)
     apply_margin(question)
+    judge_make_current(question)
     return question
 
 

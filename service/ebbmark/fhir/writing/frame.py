@@ -102,5 +102,10 @@ class Frame:
         return [self._sources[index] for index in sorted(sorted(set(sources)), key=self._addresses.__getitem__)]
 
     def all_inputs(self) -> list[Reference]:
-        """References to every input that was read, in the same kind of order."""
-        return self.inputs(range(len(self._sources)))
+        """References to every input that was read, in the same kind of order, and last to the Patient.
+
+        Without a version the Patient is not named: it would say no more than the subject of every result.
+        """
+        person = self.recommendation.request.person
+        patient = [Reference(reference=person.version)] if person.version else []
+        return [*self.inputs(range(len(self._sources))), *patient]

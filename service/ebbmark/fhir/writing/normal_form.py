@@ -9,6 +9,7 @@ What is left out, since it is not the answer's (FHIR R4 resource.html#meta):
 * `id`, `meta.versionId`, `meta.lastUpdated`, `meta.source`: a record sets them.
 * `meta.profile`, `meta.security`, and tags that are not ours: labels for access and workflow, which R4 lets change
   without a new version (`$meta-add`). A replay names each that is there.
+* what the answer, as it was returned, says of its write-back: it is about the delivery.
 * that a clinician has signed a result (`status` final in place of preliminary), and nothing else of it changed.
 * the value of a signature (`Provenance.signature.data`), which covers the rest.
 
@@ -29,8 +30,10 @@ from uuid import NAMESPACE_URL, UUID
 from ebbmark.fhir.writing.enterer import URI_SYSTEM
 from ebbmark.fhir.writing.frame import RESULT_SYSTEM
 from ebbmark.fhir.writing.provenance import SOFTWARE_SYSTEM
+from ebbmark.fhir.writing.superseding import SUPERSEDED_SYSTEM
+from ebbmark.fhir.writing.written import is_write_issue
 
-__all__ = ["NormalForm", "NotAnAnswer", "full_url_of", "labels_of", "normal_form", "resources_of"]
+__all__ = ["NormalForm", "NotAnAnswer", "full_url_of", "kind_of", "labels_of", "normal_form", "resources_of"]
 
 Json = Mapping[str, object]
 
@@ -124,6 +127,11 @@ def full_url_of(identity: str, kind: str) -> str:
     return f"urn:uuid:{UUID(bytes=digest[:16], version=5)}"
 
 
+def kind_of(resource: Json) -> str:
+    """Which resource of an answer this is; empty where it is none of one."""
+    return _named(resource)[1]
+
+
 def _named(resource: Json) -> tuple[str, str]:
     """Identity and kind, from the identifier, or the tag of a Provenance; a Device belongs to no one answer."""
     meta = resource.get("meta")
@@ -146,7 +154,7 @@ def labels_of(resource: Json) -> list[str]:
     for name in _LABELS:
         labels = meta.get(name) if isinstance(meta, Mapping) else None
         for one in labels if isinstance(labels, list) else []:
-            if not _is_ours(one):
+            if not _is_ours(one) and not _is_mark(one):
                 told = f"{one.get('system', '')}|{one.get('code', '')}" if isinstance(one, Mapping) else str(one)
                 found.append(f"meta.{name}: {told}")
     return found
@@ -154,6 +162,10 @@ def labels_of(resource: Json) -> list[str]:
 
 def _is_ours(label: object) -> bool:
     return isinstance(label, Mapping) and label.get("system") == RESULT_SYSTEM
+
+
+def _is_mark(label: object) -> bool:
+    return isinstance(label, Mapping) and label.get("system") == SUPERSEDED_SYSTEM
 
 
 def _contained(guidance: tuple[str, Json] | None) -> list[tuple[str, Json]]:
@@ -181,6 +193,9 @@ def _plain(resource: Json, places: Mapping[str, str]) -> dict[str, object]:
             value = [one for one in value if not _is_outcome(one)]
         elif name == "signature" and resource.get("resourceType") == "Provenance" and isinstance(value, list):
             value = [_without(one, {"data"}) for one in value]
+        elif name == "issue" and "id" not in resource and isinstance(value, list):
+            # What was stored has an id, and no such issue.
+            value = [one for one in value if not is_write_issue(one)]
         if value not in ({}, []):
             plain[name] = _referred(value, places)
     return plain

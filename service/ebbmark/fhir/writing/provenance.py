@@ -16,7 +16,10 @@ from ebbmark.fhir.writing.frame import RESULT_SYSTEM, Frame, Reference
 from ebbmark.fhir.writing.instants import instant
 from ebbmark.fhir.writing.terms import encoded, standard
 
-__all__ = ["DIGEST_SYSTEM", "PROTOCOL_SYSTEM", "SOFTWARE_SYSTEM", "device", "provenance"]
+__all__ = ["DIGEST_SYSTEM", "PROTOCOL_SYSTEM", "PROVENANCE", "SOFTWARE_SYSTEM", "device", "provenance", "stamped"]
+
+PROVENANCE = "provenance"
+"""Kind of the Provenance over the results."""
 
 SOFTWARE_SYSTEM = f"{BASE}/sid/software"
 PROTOCOL_SYSTEM = f"{BASE}/sid/protocol"
@@ -51,9 +54,6 @@ def provenance(
 ) -> dict[str, object]:
     """FHIR R4 Provenance over the results.
 
-    R4 gives Provenance no identifier. Its tag carries the one of this answer instead: tags are searchable on every
-    resource type, so that a conditional create can find it again.
-
     Args:
         frame: the shared parts of the answer.
         targets: the results.
@@ -62,28 +62,53 @@ def provenance(
     """
     recommendation = frame.recommendation
     protocol = recommendation.request.protocol
+    entities = [
+        *[_Entity(reference) for reference in frame.all_inputs()],
+        {
+            "role": "source",
+            "what": {
+                "identifier": {"system": PROTOCOL_SYSTEM, "value": f"{protocol.slug}|{protocol.version}"},
+                "display": protocol.title,
+            },
+        },
+        {
+            "role": "source",
+            "what": {
+                "identifier": {"system": DIGEST_SYSTEM, "value": recommendation.input_digest},
+                "display": "SHA-256 over the canonical inputs used",
+            },
+        },
+    ]
+    return stamped(frame, PROVENANCE, targets, entities, recorded_s, enterer)
+
+
+def stamped(
+    frame: Frame,
+    kind: str,
+    targets: Sequence[Reference],
+    entities: Sequence[object],
+    recorded_s: float,
+    enterer: str | None,
+) -> dict[str, object]:
+    """FHIR R4 Provenance over some resources of an answer: made by this software, recorded now, by somebody.
+
+    R4 gives Provenance no identifier. Its tag carries the one of this answer instead: tags are searchable on every
+    resource type, so that a conditional create can find it again.
+
+    Args:
+        frame: the shared parts of the answer.
+        kind: of this Provenance.
+        targets: what it is about.
+        entities: what that was made from.
+        recorded_s: instant of recording [s since 1970-01-01T00:00:00Z].
+        enterer: the person who chose to record, as `person_who_enters` gives it; None where none did.
+    """
     return {
         "resourceType": "Provenance",
-        "meta": {"tag": [{"system": RESULT_SYSTEM, "code": f"{recommendation.identity}:provenance"}]},
+        "meta": {"tag": [{"system": RESULT_SYSTEM, "code": f"{frame.recommendation.identity}:{kind}"}]},
         "target": targets,
         "recorded": instant(recorded_s),
         "activity": _CREATE,
         "agent": [{"type": _ASSEMBLER, "who": frame.device}, *([enterer_agent(enterer)] if enterer else [])],
-        "entity": [
-            *[_Entity(reference) for reference in frame.all_inputs()],
-            {
-                "role": "source",
-                "what": {
-                    "identifier": {"system": PROTOCOL_SYSTEM, "value": f"{protocol.slug}|{protocol.version}"},
-                    "display": protocol.title,
-                },
-            },
-            {
-                "role": "source",
-                "what": {
-                    "identifier": {"system": DIGEST_SYSTEM, "value": recommendation.input_digest},
-                    "display": "SHA-256 over the canonical inputs used",
-                },
-            },
-        ],
+        "entity": entities,
     }

@@ -8,7 +8,9 @@ that this software writes are let through.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from base64 import b64decode, b64encode
+from collections.abc import Iterator, Mapping, Sequence
+from hashlib import sha1
 from typing import cast
 
 from ebbmark.fhir.writing.quantities import UNITS
@@ -22,6 +24,7 @@ _OBSERVATION_STATUS = frozenset(
 _STATUS: dict[str, frozenset[str]] = {
     "Observation": _OBSERVATION_STATUS,
     "DetectedIssue": _OBSERVATION_STATUS,
+    "DiagnosticReport": frozenset({*_OBSERVATION_STATUS, "partial", "appended"}),
     "GuidanceResponse": frozenset(
         {"success", "data-requested", "data-required", "in-progress", "failure", "entered-in-error"}
     ),
@@ -149,6 +152,18 @@ def _element_rules(element: object, path: str) -> Iterator[str]:
             yield from _element_rules(item, f"{path}.{name}")
             if name.endswith("Quantity"):
                 yield from _quantity_rules(item, f"{path}.{name}")
+            if name == "presentedForm":
+                yield from _form_rules(item, f"{path}.{name}")
+
+
+def _form_rules(forms: Sequence[Json], path: str) -> Iterator[str]:
+    """Size and SHA-1 of an Attachment are those of its data."""
+    for number, form in enumerate(forms):
+        data = b64decode(str(form.get("data", "")))
+        if form.get("size") != len(data):
+            yield f"{path}[{number}].size: not that of the data"
+        if form.get("hash") != b64encode(sha1(data, usedforsecurity=False).digest()).decode():
+            yield f"{path}[{number}].hash: not the SHA-1 of the data"
 
 
 def _quantity_rules(quantity: Json, path: str) -> Iterator[str]:

@@ -1,12 +1,21 @@
-"""How does the answer say what became of its write-back?"""
+"""How does the answer say what became of its write-back?
+
+The issue that says so is about the delivery of the answer and no part of it: its code tells it from the others, so that
+a signature holds and a replay passes it over.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import cast
 
-__all__ = ["with_write_issue"]
+from ebbmark.fhir.naming import CODE_SYSTEM
+
+__all__ = ["is_write_issue", "with_write_issue"]
 
 Json = dict[str, object]
+
+_CODING = {"system": CODE_SYSTEM, "code": "write-back", "display": "What became of the write-back"}
 
 
 def with_write_issue(bundle: Json, *, severity: str, code: str, sentence: str) -> Json:
@@ -18,7 +27,7 @@ def with_write_issue(bundle: Json, *, severity: str, code: str, sentence: str) -
         code: FHIR issue type.
         sentence: what happened.
     """
-    issue = {"severity": severity, "code": code, "details": {"text": sentence}}
+    issue = {"severity": severity, "code": code, "details": {"coding": [_CODING], "text": sentence}}
     entries = []
     for entry in cast("list[Json]", bundle["entry"]):
         resource = cast("Json", entry["resource"])
@@ -28,3 +37,9 @@ def with_write_issue(bundle: Json, *, severity: str, code: str, sentence: str) -
         else:
             entries.append(entry)
     return {**bundle, "entry": entries}
+
+
+def is_write_issue(issue: object) -> bool:
+    """Whether this issue of an OperationOutcome is about the write-back."""
+    details = issue.get("details") if isinstance(issue, Mapping) else None
+    return isinstance(details, Mapping) and details.get("coding") == [_CODING]

@@ -21,7 +21,8 @@ __all__ = ["note_reason", "record_results", "review_results"]
 _TITLES: Final = {
     WriteState.WRITTEN: ("Recorded", 200),
     WriteState.ALREADY_THERE: ("Already recorded", 200),
-    WriteState.SUPERSEDED: ("Not recorded: the record holds a newer answer", 409),
+    WriteState.SUPERSEDED: ("Not recorded: another answer for this trial stands in the record", 409),
+    WriteState.NOT_CURRENT: ("Not recorded: the record holds this answer, and it is not current", 409),
     WriteState.FAILED: ("Not recorded", 502),
     WriteState.UNKNOWN: ("Not known whether it was recorded", 502),
 }
