@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 import subprocess
 import sys
@@ -9,6 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from playwright.sync_api import Browser, BrowserContext, Page
 
@@ -19,6 +21,7 @@ __all__ = [
     "DESKTOP",
     "PHONE",
     "Watched",
+    "broken_rules",
     "chromium",
     "open_everything",
     "picture",
@@ -37,6 +40,7 @@ ARGUMENTS = [
 ]
 PICTURES = Path(__file__).parents[2] / "out" / "pages"
 DESKTOP, PHONE = (1280, 800), (360, 740)
+RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 
 _VIOLATIONS = """
 window.violations = [];
@@ -107,6 +111,17 @@ def picture(page: Page, name: str) -> None:
     """A picture of the whole page, for a person to look at: out/pages/."""
     PICTURES.mkdir(parents=True, exist_ok=True)
     page.screenshot(path=PICTURES / f"{name.replace(' ', '-')}.png", full_page=True)
+
+
+def broken_rules(page: Page, axe: str) -> list[str]:
+    """Every rule that is broken, with the first place where it is."""
+    open_everything(page)
+    page.evaluate(axe)
+    found: dict[str, Any] = page.evaluate(
+        f"axe.run(document, {{runOnly: {{type: 'tag', values: {json.dumps(RULES)}}}}})"
+    )
+    assert found["passes"]
+    return [f"{one['id']}: {one['nodes'][0]['html'][:200]}" for one in found["violations"]]
 
 
 @contextmanager

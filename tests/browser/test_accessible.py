@@ -5,20 +5,17 @@ Outside check: axe-core, with the rules of wcag2a, wcag2aa, wcag21aa, wcag22aa a
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, Page
 
-from browser.looking import DESKTOP, PHONE, open_everything, picture, watched
+from browser.looking import DESKTOP, PHONE, broken_rules, picture, watched
 
 pytestmark = pytest.mark.live
 
 ROOT = Path(__file__).parents[2]
-RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 ENDED = "1000000000"
 PAGES = {
     "list": "/demo/",
@@ -66,17 +63,6 @@ ACTS: dict[str, Callable[[Page, str], None]] = {
 }
 
 
-def _broken(page: Page, axe: str) -> list[str]:
-    """Every rule that is broken, with the first place where it is."""
-    open_everything(page)
-    page.evaluate(axe)
-    found: dict[str, Any] = page.evaluate(
-        f"axe.run(document, {{runOnly: {{type: 'tag', values: {json.dumps(RULES)}}}}})"
-    )
-    assert found["passes"]
-    return [f"{one['id']}: {one['nodes'][0]['html'][:200]}" for one in found["violations"]]
-
-
 @pytest.mark.parametrize(("size", "dark"), [(DESKTOP, False), (DESKTOP, True), (PHONE, False)])
 @pytest.mark.parametrize("name", [*PAGES, *ACTS])
 def test_a_page_breaks_no_rule(
@@ -91,14 +77,14 @@ def test_a_page_breaks_no_rule(
 
         picture(seen.page, f"{name} {size[0]} {'dark' if dark else 'light'}")
 
-        assert _broken(seen.page, axe) == []
+        assert broken_rules(seen.page, axe) == []
 
 
-def test_the_check_finds_what_is_broken(browser: Browser, axe: str) -> None:
+def test_the_check_finds_what_isbroken_rules(browser: Browser, axe: str) -> None:
     with watched(browser, bypass_csp=True) as seen:
         seen.page.set_content("<html><body><img src='data:,'><p style='color:#aaa'>pale</p></body></html>")
 
-        broken = " ".join(_broken(seen.page, axe))
+        broken = " ".join(broken_rules(seen.page, axe))
 
     assert "image-alt" in broken
     assert "color-contrast" in broken
