@@ -114,11 +114,21 @@ class Browser:
         address = url if url.startswith("http") else self.service + url
         return self.http.request(method, address, headers=headers, params=params, data=data)
 
-    def get(self, url: str, *, headers: dict[str, str] | None = None, params: dict[str, str] | None = None) -> Page:
-        """Follow redirects to the page where they end."""
+    def get(
+        self,
+        url: str,
+        *,
+        headers: dict[str, str] | None = None,
+        params: dict[str, str] | None = None,
+        look: bool = True,
+    ) -> Page:
+        """Follow redirects to the page where they end; into that of a patient, which reads the record, or up to it."""
         reply = self.step("GET", url, headers=headers, params=params)
         while reply.is_redirect:
-            reply = self.step("GET", str(httpx.URL(str(reply.url)).join(reply.headers["location"])))
+            onward = httpx.URL(str(reply.url)).join(reply.headers["location"])
+            if onward.path.startswith("/app/") and not look:
+                return Page(reply.status_code, reply.text, reply.headers, str(onward))
+            reply = self.step("GET", str(onward))
         return Page(reply.status_code, reply.text, reply.headers, str(reply.url))
 
     def consent_to(self, address: str, *, allow: bool = True) -> str:
@@ -134,9 +144,9 @@ class Browser:
         assert decided.status_code == 302, decided.text
         return str(decided.headers["location"])
 
-    def launch(self, site: LaunchSite, chart: Chart = OPEN_CHART, *, allow: bool = True) -> Page:
-        """The whole of an EHR launch; ends where the service sends the browser."""
-        return self.get(self.consent_to(launch_of(site, chart), allow=allow))
+    def launch(self, site: LaunchSite, chart: Chart = OPEN_CHART, *, allow: bool = True, look: bool = False) -> Page:
+        """The whole of an EHR launch; ends where the service sends the browser, before or after it looks there."""
+        return self.get(self.consent_to(launch_of(site, chart), allow=allow), look=look)
 
     def probe(self, tab: str) -> Page:
         """What a page of this tab would know."""

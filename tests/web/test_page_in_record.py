@@ -36,7 +36,7 @@ def record(site: LaunchSite) -> Iterator[KeepingRecord]:
 
 
 def launched(browser: Browser, site: LaunchSite, patient: str = "p1") -> tuple[str, Page]:
-    page = browser.launch(site, Chart(patient))
+    page = browser.launch(site, Chart(patient), look=True)
     return f"/app/{tab_of(page)}", page
 
 
