@@ -230,6 +230,8 @@ def test_who_leaves_is_out(browser: Browser, service: str, site: LaunchSite, rec
         opened(page, service, site, ward)
         address = page.url
 
+        page.get_by_role("link", name="Leave").click()
+        expect(page.get_by_role("heading", level=1)).to_have_text("Leave this patient's page?")
         page.get_by_role("button", name="Leave").click()
         expect(page.get_by_role("heading", level=1)).to_have_text("You have left")
         picture(page, "launch 9 left")
