@@ -23,13 +23,12 @@ from dataclasses import replace
 
 from ebbmark.fhir.writing.superseding import superseded_by
 from ebbmark.record.client import RecordClient
-from ebbmark.record.earlier import Earlier, answers_in_record
+from ebbmark.record.earlier import Earlier
+from ebbmark.record.looking import look
 from ebbmark.record.marking import current_again, marks
 from ebbmark.record.outcome import WriteOutcome, WriteState
 from ebbmark.record.reading import ReadFailure, Waiting
-from ebbmark.record.searching import Budget
-from ebbmark.record.sent import Sent, second_of, sent_of
-from ebbmark.record.standing import Candidate, Standing, doubtful_inputs, standing_of
+from ebbmark.record.sent import Sent, sent_of
 from ebbmark.record.standing_words import (
     not_current,
     not_looked,
@@ -39,7 +38,6 @@ from ebbmark.record.standing_words import (
     with_restored,
     with_words,
 )
-from ebbmark.record.stored import NotFhir, Stored, read_by_id, stored_of
 from ebbmark.record.write_back import write_back
 
 __all__ = ["write_current"]
@@ -86,7 +84,7 @@ async def _write(answer: Sent, record: RecordClient, waiting: Waiting, make_curr
     arrived = False  # whether an attempt of any round may have been carried out without our hearing of it
     again: list[Earlier] | None = None  # those that were marked where this one was made current again
     for number in range(MOST_ROUNDS):
-        seen = await _look(answer, record, waiting, anew=make_current)
+        seen = await look(answer, record, waiting, anew=make_current)
         if isinstance(seen, ReadFailure):
             return still_unknown(not_looked(seen, outcome), arrived)
         own, others, standing = seen
@@ -127,7 +125,7 @@ async def _settle(answer: Sent, written: WriteOutcome, record: RecordClient, wai
     """Look again after writing: of several who wrote at once, the latest stands."""
     left = 0
     for number in range(MOST_ROUNDS):
-        seen = await _look(answer, record, waiting)
+        seen = await look(answer, record, waiting)
         if isinstance(seen, ReadFailure):
             return not_looked(seen, written)
         own, others, standing = seen
@@ -176,43 +174,6 @@ async def _waited(number: int, answer: Sent, record: RecordClient, waiting: Wait
     return True
 
 
-async def _look(
-    answer: Sent, record: RecordClient, waiting: Waiting, *, anew: bool = False
-) -> tuple[Earlier | None, list[Earlier], Standing] | ReadFailure:
-    """The own answer as it stands in the record, the others, and how they stand to each other.
-
-    Args:
-        answer: the own one.
-        record: the client.
-        waiting: how time passes between attempts.
-        anew: whether the own one counts as yet to be written where it no longer stands.
-    """
-    found = await answers_in_record(answer.trial, answer.identity, record=record, waiting=waiting)
-    if isinstance(found, ReadFailure):
-        return found
-    own = next((one for one in found if one.identity == answer.identity), None)
-    others = [one for one in found if one is not own]
-    mine = _candidate(own) if own is not None and (own.stands or not anew) else answer.candidate
-    theirs = [_candidate(one) for one in others]
-    doubtful = doubtful_inputs(mine, theirs)
-    changed: set[str] = set()
-    if doubtful:
-        entries = await read_by_id(sorted(doubtful), record=record, budget=Budget(), waiting=waiting)
-        if isinstance(entries, ReadFailure):
-            return entries
-        try:
-            inputs = {one.reference: one for one in map(stored_of, entries)}
-        except NotFhir:
-            return ReadFailure("an input in the record is not in the shape of FHIR", 200)
-        changed = {one for one in doubtful if _is_changed(one, inputs.get(one), theirs, mine)}
-    return own, others, standing_of(mine, theirs, changed)
-
-
-def _is_changed(reference: str, now: Stored | None, theirs: Iterable[Candidate], mine: Candidate) -> bool:
-    used = {one.inputs[reference] for one in (*theirs, mine) if reference in one.inputs}
-    return now is None or now.status in _GONE or now.version not in used
-
-
 async def _withdrawn(
     answer: Sent, own: Earlier | None, newer: str, record: RecordClient, waiting: Waiting
 ) -> WriteOutcome | None:
@@ -225,9 +186,3 @@ async def _withdrawn(
     if outcome.http_status in _CONFLICTS:
         return None
     return replace(outcome, sentence=f"A newer answer for the same trial stands in the record. {outcome.sentence}")
-
-
-def _candidate(one: Earlier) -> Candidate:
-    return Candidate(
-        one.identity, one.inputs, second_of(one.closing.period[1]), second_of(one.closing.written), one.signed
-    )

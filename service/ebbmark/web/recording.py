@@ -102,7 +102,8 @@ def to_be_written(
 ) -> Json:
     """The transaction that `record_answer` would send, entry by entry.
 
-    An earlier answer for the same trial, of which only the record knows, would be marked superseded besides.
+    An earlier answer for the same trial, of which only the record knows, would be marked superseded besides:
+    `record.foreseen` says which.
 
     Args:
         recommendation: the answer.
