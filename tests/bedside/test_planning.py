@@ -115,6 +115,8 @@ def test_a_documented_contraindication_stops_the_plan_and_says_how_to_acknowledg
         (condition("narrower", "196102003", system=SNOMED), "Condition/narrower/_history/1"),
         ({**PNEUMOTHORAX, "modifierExtension": [{"url": "https://site.example/turned"}]}, "Condition/ptx/_history/1"),
         (row(stamp(15), "low", map=58.0), "mean-arterial-pressure-low"),
+        (row(stamp(15), "low", systolic=84.0), "systolic-arterial-pressure-low"),
+        (row(stamp(15), "low", spo2=80.0), "spo2-low"),
     ],
     ids=lambda one: one if isinstance(one, str) else "",
 )

@@ -327,6 +327,23 @@ def test_an_arterial_pressure_of_hours_ago_is_missing_not_low() -> None:
     assert "mean arterial pressure of the last hour" in candidate.missing
 
 
+def test_a_low_systolic_pressure_is_found_where_no_mean_was_sent() -> None:
+    systolic = reading(Quantity.SYSTOLIC_ARTERIAL_PRESSURE, 84.0, START_S - 1200, 8)
+
+    candidate = assessed([*MODERATE[:4], systolic])
+
+    assert [(one.slug, one.source) for one in candidate.reading_risks] == [("systolic-arterial-pressure-low", 8)]
+    assert "The lowest systolic arterial pressure of the last hour was 84 mmHg" in candidate.sentence
+
+
+def test_a_saturation_that_would_stop_the_trial_speaks_against_beginning_one() -> None:
+    low = assessed([*MODERATE, reading(Quantity.SPO2, 82.0, START_S - 60, 30)])
+    back = assessed([reading(Quantity.SPO2, 82.0, START_S - 1200, 30), *MODERATE])
+
+    assert "spo2-low" in [one.slug for one in low.reading_risks]
+    assert "spo2-low" not in [one.slug for one in back.reading_risks]
+
+
 @pytest.mark.parametrize(("dose", "found"), [(0.2, []), (0.25, ["vasopressor-high"])])
 def test_a_high_vasopressor_dose_is_named(dose: float, found: list[str]) -> None:
     assert [risk.slug for risk in assessed(noradrenaline=dose).reading_risks] == found

@@ -112,11 +112,14 @@ def test_nothing_sent_is_not_called_safe() -> None:
     answer = checked()
 
     assert answer.held == ()
-    assert "None of the 8 stop criteria could be checked" in answer.sentence
+    assert "None of the 9 stop criteria could be checked" in answer.sentence
 
 
-def test_rhythm_and_systolic_pressure_are_left_to_the_bedside_each_time() -> None:
-    assert "arrhythmia, systolic pressure" in checked(reading(Quantity.SPO2, 92.0, START_S)).sentence
+def test_rhythm_and_signs_of_a_pneumothorax_are_left_to_the_bedside_each_time() -> None:
+    assert (
+        "A new arrhythmia and signs of a pneumothorax are not among these readings"
+        in checked(reading(Quantity.SPO2, 92.0, START_S)).sentence
+    )
 
 
 def test_expired_volume_that_halves_and_more_is_a_loss() -> None:

@@ -17,6 +17,7 @@ _OF_THE_VENTILATOR = frozenset(Quantity) - {
     Quantity.PACO2,
     Quantity.PH,
     Quantity.MEAN_ARTERIAL_PRESSURE,
+    Quantity.SYSTOLIC_ARTERIAL_PRESSURE,
     Quantity.HEART_RATE,
 }
 

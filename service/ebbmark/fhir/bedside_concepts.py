@@ -82,6 +82,7 @@ BEDSIDE_CONCEPTS: tuple[tuple[str, str, str], ...] = (
     ("criterion-not-checked", "Not checked", "No limit was signed, or no reading was sent that is usable and recent enough."),
     ("spo2-low", "Low oxygen saturation", "Oxygen saturation below its limit."),
     ("mean-arterial-pressure-low", "Low mean arterial pressure", "Mean arterial pressure below its limit."),
+    ("systolic-arterial-pressure-low", "Low systolic arterial pressure", "Systolic arterial pressure below its limit."),
     ("mean-arterial-pressure-fell", "Fall of mean arterial pressure", "Mean arterial pressure fell by more than its limit."),
     ("heart-rate-low", "Low heart rate", "Heart rate below its limit."),
     ("heart-rate-high", "High heart rate", "Heart rate above its limit."),

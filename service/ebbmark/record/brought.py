@@ -32,7 +32,14 @@ CIRCULATION_S = 2 * 3600.0
 """How far back circulation and saturation are looked at [s]: they tell whether a trial in progress should stop, and
 monitors chart them every minute. Our choice."""
 
-_CIRCULATION = frozenset({Quantity.SPO2, Quantity.MEAN_ARTERIAL_PRESSURE, Quantity.HEART_RATE})
+_CIRCULATION = frozenset(
+    {
+        Quantity.SPO2,
+        Quantity.MEAN_ARTERIAL_PRESSURE,
+        Quantity.SYSTOLIC_ARTERIAL_PRESSURE,
+        Quantity.HEART_RATE,
+    }
+)
 _NULL = b"null"
 
 
@@ -42,7 +49,7 @@ class Part(Enum):
     PATIENT = ("patient", "the Patient", 1, True)
     HEIGHTS = ("heights", "body heights", 50, True)
     MECHANICS = ("mechanics", "ventilator settings and measurements", 1000, True)
-    CIRCULATION = ("circulation", "saturation, mean arterial pressure and heart rate", 400, False)
+    CIRCULATION = ("circulation", "saturation, arterial pressure and heart rate", 400, False)
 
     def __init__(self, key: str, words: str, most: int, needed: bool) -> None:
         self.key = key

@@ -14,7 +14,7 @@ from ebbmark.physiology.before.in_force import span_words
 from ebbmark.physiology.before.shown_inputs import ShownInput, shown
 from ebbmark.physiology.readings import Quantity, Reading
 
-__all__ = ["RECENT_S", "PresentState", "lowest_pressure", "present_state"]
+__all__ = ["RECENT_S", "PresentState", "lowest_of_last_hour", "lowest_pressure", "present_state"]
 
 RECENT_S: Final = 3600.0
 """The window in which the lowest mean arterial pressure counts. This project's choice."""
@@ -55,13 +55,20 @@ def lowest_pressure(readings: Sequence[Reading], at_s: float) -> Reading | None:
         readings: of one patient, in any order.
         at_s: time of the question [s since 1970-01-01T00:00:00Z].
     """
-    last = latest(readings, Quantity.MEAN_ARTERIAL_PRESSURE, at_s)
+    return lowest_of_last_hour(readings, Quantity.MEAN_ARTERIAL_PRESSURE, at_s)
+
+
+def lowest_of_last_hour(readings: Sequence[Reading], quantity: Quantity, at_s: float) -> Reading | None:
+    """The lowest of the last hour, the later one of two alike; None where none was read.
+
+    Args:
+        readings: of one patient, in any order.
+        quantity: which.
+        at_s: time of the question [s since 1970-01-01T00:00:00Z].
+    """
+    last = latest(readings, quantity, at_s)
     until_s = at_s if last is None else max(at_s, last.start_s)
-    recent = [
-        one
-        for one in readings
-        if one.quantity is Quantity.MEAN_ARTERIAL_PRESSURE and at_s - RECENT_S <= one.start_s <= until_s
-    ]
+    recent = [one for one in readings if one.quantity is quantity and at_s - RECENT_S <= one.start_s <= until_s]
     return min(recent, key=lambda one: (one.value, -one.start_s, one.source), default=None)
 
 

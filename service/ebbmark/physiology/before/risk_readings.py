@@ -1,7 +1,8 @@
 """What in the readings themselves speaks against a trial?
 
-The thresholds of circulation come from one unit's public guide and are weak; the others are exclusions of one trial,
-which say that there is no evidence, not that there is harm.
+The thresholds of mean arterial pressure and vasopressors come from one unit's public guide and are weak; those of
+systolic pressure and saturation are a textbook's for stopping a manoeuvre, which nobody should begin beyond; the others
+are exclusions of one trial, which say that there is no evidence, not that there is harm.
 """
 
 from __future__ import annotations
@@ -12,13 +13,14 @@ from typing import Final
 
 from ebbmark.physiology.before.ards_class import latest
 from ebbmark.physiology.before.in_force import span_words
-from ebbmark.physiology.before.present_state import lowest_pressure
+from ebbmark.physiology.before.present_state import RECENT_S, lowest_of_last_hour
 from ebbmark.physiology.before.risk_concepts import Risk
 from ebbmark.physiology.readings import Quantity, Reading
 
 __all__ = ["READING_RISKS", "ReadingRisk", "risks_in_readings"]
 
 _UNIT_GUIDE: Final = "a public unit guide, not a trial (read at second hand, weak)"
+_TEXTBOOK: Final = "Pilbeam's Mechanical Ventilation, chapter 13 (read at second hand)"
 _TRIAL: Final = "exclusions of Kacmarek et al, Crit Care Med 2016;44:32-42, in Cochrane review CD006667"
 
 
@@ -67,9 +69,13 @@ def risks_in_readings(
 
     Source: each threshold's own, see `ReadingRisk.citation`.
     """
-    pressure = lowest_pressure(readings, at_s)
+    shown = {
+        _MEAN: lowest_of_last_hour(readings, Quantity.MEAN_ARTERIAL_PRESSURE, at_s),
+        _SYSTOLIC: lowest_of_last_hour(readings, Quantity.SYSTOLIC_ARTERIAL_PRESSURE, at_s),
+        _SATURATION: _saturation(readings, at_s),
+    }
     values = {
-        "mean arterial pressure of the last hour": None if pressure is None else pressure.value,
+        **{words: None if one is None else one.value for words, one in shown.items()},
         "vasopressor dose": noradrenaline_equivalent_mcg_per_kg_per_min,
         "predicted body weight": pbw_kg,
         "age": age_years,
@@ -79,17 +85,26 @@ def risks_in_readings(
     for threshold in _THRESHOLDS:
         value = values[threshold.of]
         if value is not None and threshold.sign * (value - threshold.limit) > 0:
-            source = pressure.source if pressure is not None and threshold.of.startswith("mean arterial") else None
-            when = _when(pressure, readings, at_s) if source is not None and pressure is not None else ""
-            sentence = threshold.sentence.format(value=value, when=when)
+            reading = shown.get(threshold.of)
+            when = "" if reading is None else _when(reading, readings, at_s)
+            source = None if reading is None else reading.source
+            sentence = threshold.sentence.format(value=round(value, 2), when=when)
             found.append(ReadingRisk(threshold.slug, threshold.risk, value, source, threshold.citation, sentence))
-    return tuple(found), [words for words, value in values.items() if value is None]
+    # One pressure is enough to judge a circulation by.
+    known = {_SYSTOLIC} if shown[_MEAN] is not None else set()
+    return tuple(found), [words for words, value in values.items() if value is None and words not in known]
+
+
+def _saturation(readings: Sequence[Reading], at_s: float) -> Reading | None:
+    """The latest of the last hour: a saturation that has come back is none that a trial would begin at."""
+    last = latest(readings, Quantity.SPO2, at_s)
+    return None if last is None or at_s - last.start_s > RECENT_S else last
 
 
 def _when(lowest: Reading, readings: Sequence[Reading], at_s: float) -> str:
     """How long ago it was, and what it is now where it has come back."""
-    last = latest(readings, Quantity.MEAN_ARTERIAL_PRESSURE, at_s)
-    now = f"; it is {last.value:g} mmHg now" if last is not None and last.value > lowest.value else ""
+    last = latest(readings, lowest.quantity, at_s)
+    now = f"; it is {round(last.value, 1):g} mmHg now" if last is not None and last.value > lowest.value else ""
     ago = f"{span_words(at_s - lowest.start_s)} ago" if lowest.start_s <= at_s else "just now"
     return f" ({ago}{now})"
 
@@ -105,12 +120,21 @@ class _Threshold:
     citation: str
 
 
+_MEAN: Final = "mean arterial pressure of the last hour"
+_SYSTOLIC: Final = "systolic arterial pressure of the last hour"
+_SATURATION: Final = "SpO2 of the last hour"
 _NO_EVIDENCE: Final = "an exclusion of a trial of the open lung approach, so there is no evidence."
 # fmt: off
 _THRESHOLDS: Final = (
-    _Threshold("mean-arterial-pressure-low", "mean arterial pressure of the last hour", -1, 65.0, Risk.HIGH,
+    _Threshold("mean-arterial-pressure-low", _MEAN, -1, 65.0, Risk.HIGH,
                "The lowest mean arterial pressure of the last hour was {value:g} mmHg{when}; one unit's guide avoids "
                "manoeuvres below 65 mmHg.", _UNIT_GUIDE),
+    _Threshold("systolic-arterial-pressure-low", _SYSTOLIC, -1, 90.0, Risk.HIGH,
+               "The lowest systolic arterial pressure of the last hour was {value:g} mmHg{when}; a textbook stops a "
+               "manoeuvre below 90 mmHg.", _TEXTBOOK),
+    _Threshold("spo2-low", _SATURATION, -1, 85.0, Risk.HIGH,
+               "SpO2 is {value:g} %{when}; a textbook stops a manoeuvre below 85 %, so a trial would begin beyond it.",
+               _TEXTBOOK),
     _Threshold("vasopressor-high", "vasopressor dose", 1, 0.2, Risk.HIGH,
                "The vasopressor dose equals {value:g} mcg/kg/min of noradrenaline; one unit's guide avoids manoeuvres "
                "above 0.2 mcg/kg/min.", _UNIT_GUIDE),

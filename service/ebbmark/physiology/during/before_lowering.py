@@ -38,6 +38,7 @@ _VITALS: Final = {
     StopCriterion.SATURATION,
     StopCriterion.MEAN_ARTERIAL_PRESSURE,
     StopCriterion.MEAN_ARTERIAL_PRESSURE_FALL,
+    StopCriterion.SYSTOLIC_PRESSURE,
     StopCriterion.HEART_RATE_LOW,
     StopCriterion.HEART_RATE_HIGH,
 }

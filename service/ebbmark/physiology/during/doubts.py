@@ -30,13 +30,20 @@ VITAL_WORDS: Final = {
     Quantity.MEAN_ARTERIAL_PRESSURE: "mean arterial pressure",
     Quantity.HEART_RATE: "heart rate",
 }
-_WORDS: Final = {**VITAL_WORDS, Quantity.PEAK_PRESSURE: "peak pressure"}
+_WORDS: Final = {
+    **VITAL_WORDS,
+    Quantity.SYSTOLIC_ARTERIAL_PRESSURE: "systolic arterial pressure",
+    Quantity.PEAK_PRESSURE: "peak pressure",
+}
 _UNITS: Final = {
     Quantity.SPO2: "%",
     Quantity.MEAN_ARTERIAL_PRESSURE: "mmHg",
+    Quantity.SYSTOLIC_ARTERIAL_PRESSURE: "mmHg",
     Quantity.HEART_RATE: "/min",
     Quantity.PEAK_PRESSURE: "cmH2O",
 }
+_OURS: Final = ", at which anybody would look (this project's own choice; no limit is signed)"
+_UNIT_GUIDE: Final = ", below which one unit's public guide avoids manoeuvres (a weak source; no limit is signed)"
 _PEEPS: Final = frozenset({Quantity.PEEP_SET, Quantity.PEEP_MEASURED})
 
 
@@ -75,7 +82,7 @@ class _Bound:
     quantity: Quantity
     sign: int
     limit: float
-    signed: bool
+    why: str
 
 
 def may_be_beyond(
@@ -118,10 +125,8 @@ def alarming(readings: Sequence[Reading], limits: StopLimits, *, at_s: float) ->
         of_it = [one for one in readings if one.quantity is bound.quantity and at_s - one.at_s <= AFTER_S]
         latest = max(of_it, key=lambda one: (one.at_s, one.source), default=None)
         if latest is not None and bound.sign * (bound.limit - latest.value) > 0:
-            words, unit = _WORDS[bound.quantity], _UNITS[bound.quantity]
-            found.append(
-                f"The latest {words} is {latest.value:g} {unit} ({age(at_s - latest.at_s)}), {_beyond(bound)}."
-            )
+            shown = f"{round(latest.value, 1):g} {_UNITS[bound.quantity]} ({age(at_s - latest.at_s)})"
+            found.append(f"The latest {_WORDS[bound.quantity]} is {shown}, {_beyond(bound)}.")
     return tuple(found)
 
 
@@ -173,16 +178,17 @@ def not_usable(doubts: Sequence[Doubt], quantity: Quantity, *, since_s: float, a
 
 
 def _bounds(limits: StopLimits) -> Iterator[_Bound]:
-    """Signed limits, and where none is signed, values at which anybody would look."""
+    """Limits in force, and where none is, values at which anybody would look."""
     rows = (
-        (Quantity.SPO2, 1, limits.spo2_below_percent, 85.0),
-        (Quantity.MEAN_ARTERIAL_PRESSURE, 1, limits.mean_arterial_pressure_below_mmhg, 50.0),
-        (Quantity.HEART_RATE, 1, limits.heart_rate_below_per_min, 40.0),
-        (Quantity.HEART_RATE, -1, limits.heart_rate_above_per_min, 170.0),
-        (Quantity.PEAK_PRESSURE, -1, limits.peak_pressure_above_cmh2o, 50.0),
+        (Quantity.SPO2, 1, limits.spo2_below_percent, 85.0, _OURS),
+        (Quantity.MEAN_ARTERIAL_PRESSURE, 1, limits.mean_arterial_pressure_below_mmhg, 65.0, _UNIT_GUIDE),
+        (Quantity.SYSTOLIC_ARTERIAL_PRESSURE, 1, limits.systolic_arterial_pressure_below_mmhg, 70.0, _OURS),
+        (Quantity.HEART_RATE, 1, limits.heart_rate_below_per_min, 40.0, _OURS),
+        (Quantity.HEART_RATE, -1, limits.heart_rate_above_per_min, 170.0, _OURS),
+        (Quantity.PEAK_PRESSURE, -1, limits.peak_pressure_above_cmh2o, 50.0, _OURS),
     )
-    for quantity, sign, limit, anybody in rows:
-        yield _Bound(quantity, sign, anybody if limit is None else limit.value, limit is not None)
+    for quantity, sign, limit, anybody, why in rows:
+        yield _Bound(quantity, sign, anybody, why) if limit is None else _Bound(quantity, sign, limit.value, "")
 
 
 def _reaches(doubt: Doubt, bound: _Bound) -> bool:
@@ -207,9 +213,8 @@ def _doubtful(doubt: Doubt, bound: _Bound, at_s: float) -> str:
 
 def _beyond(bound: _Bound) -> str:
     side = "below" if bound.sign > 0 else "above"
-    words = f"{side} the stop limit of" if bound.signed else f"{side}"
-    ours = "" if bound.signed else ", at which anybody would look (this project's own choice; no limit is signed)"
-    return f"{words} {bound.limit:g} {_UNITS[bound.quantity]}{ours}"
+    words = side if bound.why else f"{side} the stop limit of"
+    return f"{words} {bound.limit:g} {_UNITS[bound.quantity]}{bound.why}"
 
 
 def _sent(doubt: Doubt, at_s: float) -> str:

@@ -2,8 +2,7 @@
 
 One reading beyond a limit is enough to be named: a false stop costs a trial, a missed one may cost more. Whether it
 is an artefact is for the person at the bedside. A criterion counts as not met only where its latest reading is recent
-enough to say so. Rhythm, systolic pressure and anything seen or heard are not among the readings, and the answer says
-so each time.
+enough to say so. Rhythm and anything seen or heard are not among the readings, and the answer says so each time.
 """
 
 from __future__ import annotations
@@ -30,6 +29,7 @@ __all__ = ["NOT_AMONG_THE_READINGS", "StopAnswer", "StopCriterion", "check_stop"
 
 UNSIGNED_SHOWS = {
     StopCriterion.MEAN_ARTERIAL_PRESSURE: (Quantity.MEAN_ARTERIAL_PRESSURE, "mean arterial pressure", "mmHg"),
+    StopCriterion.SYSTOLIC_PRESSURE: (Quantity.SYSTOLIC_ARTERIAL_PRESSURE, "systolic arterial pressure", "mmHg"),
     StopCriterion.HEART_RATE_LOW: (Quantity.HEART_RATE, "heart rate", "/min"),
     StopCriterion.HEART_RATE_HIGH: (Quantity.HEART_RATE, "heart rate", "/min"),
 }
@@ -102,6 +102,7 @@ _OF = {
     StopCriterion.SATURATION: Quantity.SPO2,
     StopCriterion.MEAN_ARTERIAL_PRESSURE: Quantity.MEAN_ARTERIAL_PRESSURE,
     StopCriterion.MEAN_ARTERIAL_PRESSURE_FALL: Quantity.MEAN_ARTERIAL_PRESSURE,
+    StopCriterion.SYSTOLIC_PRESSURE: Quantity.SYSTOLIC_ARTERIAL_PRESSURE,
     StopCriterion.HEART_RATE_LOW: Quantity.HEART_RATE,
     StopCriterion.HEART_RATE_HIGH: Quantity.HEART_RATE,
     StopCriterion.PEAK_PRESSURE: Quantity.PEAK_PRESSURE,

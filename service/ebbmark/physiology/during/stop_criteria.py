@@ -1,6 +1,6 @@
 """What is a stop criterion: the readings that it looks at, how far beyond its limit each lies, and its words.
 
-Rhythm, systolic pressure and anything seen or heard are not among the readings.
+Rhythm and anything seen or heard are not among the readings.
 """
 
 from __future__ import annotations
@@ -29,8 +29,8 @@ __all__ = [
 ]
 
 NOT_AMONG_THE_READINGS: Final = (
-    "A new arrhythmia, systolic pressure, and signs of a pneumothorax are not among these readings: whoever is at the "
-    "bedside watches for them and stops the trial if they appear."
+    "A new arrhythmia and signs of a pneumothorax are not among these readings: whoever is at the bedside watches for "
+    "them and stops the trial if they appear."
 )
 
 _RECENT: Final = 10  # volumes that make up the usual one
@@ -45,6 +45,7 @@ class StopCriterion(Enum):
     SATURATION = "spo2-low"
     MEAN_ARTERIAL_PRESSURE = "mean-arterial-pressure-low"
     MEAN_ARTERIAL_PRESSURE_FALL = "mean-arterial-pressure-fell"
+    SYSTOLIC_PRESSURE = "systolic-arterial-pressure-low"
     HEART_RATE_LOW = "heart-rate-low"
     HEART_RATE_HIGH = "heart-rate-high"
     PEAK_PRESSURE = "peak-pressure-high"
@@ -105,7 +106,7 @@ def _below(
     if not group:
         name = "SpO2" if quantity is Quantity.SPO2 else quantity.slug.replace("-", " ")
         return f"No {name} was sent since the trial began: not checked."
-    return [Judged(r, r.value, sign * (limit - r.value), f"{r.value:g} {unit}") for r in group]
+    return [Judged(r, r.value, sign * (limit - r.value), f"{round(r.value, 1):g} {unit}") for r in group]
 
 
 def _peak(during: Sequence[Reading], _before: Sequence[Reading], limit: float) -> _Judgement:
@@ -114,7 +115,7 @@ def _peak(during: Sequence[Reading], _before: Sequence[Reading], limit: float) -
     In volume control the plateau lies well below the peak, so that a plateau within the limit shows nothing.
     """
     peaks = [
-        Judged(one, one.value, one.value - limit, f"{one.value:g} cmH2O")
+        Judged(one, one.value, one.value - limit, f"{round(one.value, 1):g} cmH2O")
         for one in during
         if one.quantity is Quantity.PEAK_PRESSURE
     ]
@@ -137,7 +138,10 @@ def _fell(during: Sequence[Reading], before: Sequence[Reading], limit: float) ->
     if not earlier or not group:
         return "Mean arterial pressure was not sent both before and since the trial began: its fall is not checked."
     start = median(earlier)
-    return [Judged(r, start - r.value, start - r.value - limit, f"from {start:g} to {r.value:g} mmHg") for r in group]
+    return [
+        Judged(r, start - r.value, start - r.value - limit, f"from {round(start, 1):g} to {round(r.value, 1):g} mmHg")
+        for r in group
+    ]
 
 
 def _lost(during: Sequence[Reading], before: Sequence[Reading], limit: float) -> _Judgement:
@@ -200,6 +204,7 @@ def _capital(words: str) -> str:
 
 
 _MAP, _RATE = Quantity.MEAN_ARTERIAL_PRESSURE, Quantity.HEART_RATE
+_SYSTOLIC = Quantity.SYSTOLIC_ARTERIAL_PRESSURE
 CRITERIA: Final[dict[StopCriterion, tuple[str, _Judge]]] = {
     StopCriterion.SATURATION: ("spo2_below_percent", partial(_below, quantity=Quantity.SPO2, sign=1, unit="%")),
     StopCriterion.MEAN_ARTERIAL_PRESSURE: (
@@ -207,6 +212,10 @@ CRITERIA: Final[dict[StopCriterion, tuple[str, _Judge]]] = {
         partial(_below, quantity=_MAP, sign=1, unit="mmHg"),
     ),
     StopCriterion.MEAN_ARTERIAL_PRESSURE_FALL: ("mean_arterial_pressure_fall_mmhg", _fell),
+    StopCriterion.SYSTOLIC_PRESSURE: (
+        "systolic_arterial_pressure_below_mmhg",
+        partial(_below, quantity=_SYSTOLIC, sign=1, unit="mmHg"),
+    ),
     StopCriterion.HEART_RATE_LOW: ("heart_rate_below_per_min", partial(_below, quantity=_RATE, sign=1, unit="/min")),
     StopCriterion.HEART_RATE_HIGH: ("heart_rate_above_per_min", partial(_below, quantity=_RATE, sign=-1, unit="/min")),
     StopCriterion.PEAK_PRESSURE: ("peak_pressure_above_cmh2o", _peak),
@@ -217,6 +226,7 @@ WORDS: Final = {
     StopCriterion.SATURATION: "SpO2",
     StopCriterion.MEAN_ARTERIAL_PRESSURE: "mean arterial pressure",
     StopCriterion.MEAN_ARTERIAL_PRESSURE_FALL: "fall of mean arterial pressure",
+    StopCriterion.SYSTOLIC_PRESSURE: "systolic arterial pressure",
     StopCriterion.HEART_RATE_LOW: "low heart rate",
     StopCriterion.HEART_RATE_HIGH: "high heart rate",
     StopCriterion.PEAK_PRESSURE: "peak pressure",
@@ -227,6 +237,7 @@ _LIMIT_WORDS: Final = {
     StopCriterion.SATURATION: "below {value:g} %",
     StopCriterion.MEAN_ARTERIAL_PRESSURE: "below {value:g} mmHg",
     StopCriterion.MEAN_ARTERIAL_PRESSURE_FALL: "of more than {value:g} mmHg",
+    StopCriterion.SYSTOLIC_PRESSURE: "below {value:g} mmHg",
     StopCriterion.HEART_RATE_LOW: "below {value:g} /min",
     StopCriterion.HEART_RATE_HIGH: "above {value:g} /min",
     StopCriterion.PEAK_PRESSURE: "above {value:g} cmH2O",

@@ -54,6 +54,7 @@ class StopLimits:
         leak_share: expired volume below the inspired one by more than this share [1].
         oldest_reading_min: a reading older than this does not show that a criterion is not met; the default holds where
             a site does not sign its own.
+        systolic_arterial_pressure_below_mmhg: systolic arterial pressure below this.
     """
 
     version: str
@@ -68,6 +69,7 @@ class StopLimits:
     volume_lost_share: Limit | None
     leak_share: Limit | None
     oldest_reading_min: Limit = OLDEST_READING
+    systolic_arterial_pressure_below_mmhg: Limit | None = None
 
     @property
     def signature(self) -> str:
@@ -81,7 +83,7 @@ class StopLimits:
 
 
 DEFAULT_STOP_LIMITS: Final = StopLimits(
-    version="default-2",
+    version="default-3",
     signed_by="",
     signed_on="",
     spo2_below_percent=Limit(85.0, TEXTBOOK),
@@ -92,12 +94,14 @@ DEFAULT_STOP_LIMITS: Final = StopLimits(
     peak_pressure_above_cmh2o=Limit(50.0, COMMON_PRACTICE),
     volume_lost_share=Limit(0.5, OWN_CHOICE),  # between charting noise (a few per cent) and an open circuit (75 %)
     leak_share=Limit(0.2, OWN_CHOICE),  # far beyond the 2 to 3 % by which two measured volumes differ
+    systolic_arterial_pressure_below_mmhg=Limit(90.0, TEXTBOOK),
 )
 
 _PLAUSIBLE: Final = {
     "spo2_below_percent": (50.0, 100.0),
     "mean_arterial_pressure_below_mmhg": (30.0, 120.0),
     "mean_arterial_pressure_fall_mmhg": (1.0, 80.0),
+    "systolic_arterial_pressure_below_mmhg": (50.0, 160.0),
     "heart_rate_below_per_min": (20.0, 120.0),
     "heart_rate_above_per_min": (60.0, 220.0),
     "peak_pressure_above_cmh2o": (20.0, 60.0),

@@ -23,6 +23,7 @@ _LOOKS_AT = {
     StopCriterion.SATURATION.value: (Quantity.SPO2, "%"),
     StopCriterion.MEAN_ARTERIAL_PRESSURE.value: (Quantity.MEAN_ARTERIAL_PRESSURE, "mmHg"),
     StopCriterion.MEAN_ARTERIAL_PRESSURE_FALL.value: (Quantity.MEAN_ARTERIAL_PRESSURE, "mmHg"),
+    StopCriterion.SYSTOLIC_PRESSURE.value: (Quantity.SYSTOLIC_ARTERIAL_PRESSURE, "mmHg"),
     StopCriterion.HEART_RATE_LOW.value: (Quantity.HEART_RATE, "/min"),
     StopCriterion.HEART_RATE_HIGH.value: (Quantity.HEART_RATE, "/min"),
     StopCriterion.PEAK_PRESSURE.value: (Quantity.PEAK_PRESSURE, "cmH2O"),
