@@ -61,6 +61,25 @@ def test_a_fall_at_the_very_last_step_is_not_known_to_last() -> None:
     assert "whether that lasts is not known" in marker(markers, "spo2-fall-2").sentence
 
 
+def test_a_saturation_at_the_peep_set_after_the_trial_is_none_of_its_last_step() -> None:
+    falling = at_each_step(Quantity.SPO2, (95, 95, 95, 95, 94, 93, 92, 91))
+    end_s = START_S + 8 * STEP_S
+    after = [reading(Quantity.PEEP_SET, 14.0, end_s, 900), reading(Quantity.SPO2, 96.0, end_s + 240, 901)]
+
+    markers = markers_of(*falling, *after)
+
+    assert (named(markers)["spo2-fall-1"], named(markers)["spo2-fall-2"]) == (12, 10)
+    assert 901 not in marker(markers, "spo2-fall-2").sources
+
+
+def test_a_gas_that_comes_late_at_the_last_peep_still_belongs_to_it() -> None:
+    late = reading(Quantity.PAO2, 60.0, START_S + 8 * STEP_S + 240, 901)
+
+    markers = markers_of(*at_each_step(Quantity.PAO2, (90, 90, 90, 90, 90, 90, 88)), late)
+
+    assert named(markers)["pao2-fall"] == 6
+
+
 def test_a_saturation_above_97_is_said_to_tell_little() -> None:
     markers = markers_of(*at_each_step(Quantity.SPO2, (100, 100, 100, 100, 99, 98, 97, 96)))
 

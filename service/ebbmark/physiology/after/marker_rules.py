@@ -5,6 +5,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import inf
 from typing import Final
 
 from ebbmark.physiology.before.in_force import FIO2, in_force_at
@@ -17,6 +18,7 @@ __all__ = ["Level", "fio2_remark", "first_lasting_fall", "levels_of", "saturatio
 _NAMES: Final = {Quantity.SPO2: "SpO2", Quantity.PAO2: "PaO2", Quantity.PACO2: "PaCO2"}
 _FEWEST_LEVELS: Final = 3
 _LAST_STEP_S: Final = 900.0  # how long after its start a reading still belongs to the last step; our choice
+_MOVED_CMH2O: Final = 1.5  # measured PEEP that is this far away is no longer that of the step; our choice
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +50,10 @@ def levels_of(readings: Sequence[Reading], trial: Trial, quantity: Quantity) -> 
     """
     starts = [step.start_s for step in trial.steps]
     end_s = max(trial.steps[-1].end_s, trial.steps[-1].start_s + _LAST_STEP_S)
-    within = sorted((r for r in readings if starts[0] <= r.at_s <= end_s), key=lambda r: (r.start_s, r.source))
+    left_s = _left_at(readings, trial)
+    within = sorted(
+        (r for r in readings if starts[0] <= r.at_s <= end_s and r.at_s < left_s), key=lambda r: (r.start_s, r.source)
+    )
     name = _NAMES.get(quantity, quantity.slug)
     last: dict[int, Reading] = {}
     for reading in within:
@@ -59,6 +64,20 @@ def levels_of(readings: Sequence[Reading], trial: Trial, quantity: Quantity) -> 
     if quantity is not Quantity.PACO2 and _fio2_changed(readings, list(last.values())):
         return f"FiO2 was changed during the limb, so {name} is not read as a marker."
     return [Level(trial.steps[i].peep_cmh2o, last[i].value, (last[i].source,), last[i].start_s) for i in sorted(last)]
+
+
+def _left_at(readings: Sequence[Reading], trial: Trial) -> float:
+    """When PEEP left the last step: what is read from then on is not of it; infinite where it did not."""
+    last, settings = trial.steps[-1], trial.peep_source == "set"
+    quantity, least = (Quantity.PEEP_SET, 0.25) if settings else (Quantity.PEEP_MEASURED, _MOVED_CMH2O)
+    return min(
+        (
+            r.at_s
+            for r in readings
+            if r.quantity is quantity and r.at_s > last.end_s and abs(r.value - last.peep_cmh2o) > least
+        ),
+        default=inf,
+    )
 
 
 def _fio2_changed(readings: Sequence[Reading], levels: Sequence[Reading]) -> bool:
