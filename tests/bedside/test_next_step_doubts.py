@@ -482,6 +482,44 @@ def test_a_peak_that_cannot_be_used_and_may_be_high_is_looked_at_first() -> None
 # What else may be wrong at the bedside
 
 
+@pytest.mark.parametrize(
+    ("latest", "expected", "words"),
+    [
+        (92.5, "lower", ""),
+        (91.0, "lower", "SpO2 came down from 93 to 91 % on the way down (less than a minute old). A fall of 2 %"),
+        (87.0, "look-first", "SpO2 came down from 93 to 87 %"),
+    ],
+)
+def test_a_saturation_that_falls_on_the_way_down_is_told_before_anything_is_lowered(
+    latest: float, expected: str, words: str
+) -> None:
+    said = asked(OPERATION, [*rows_down(DOWN[:4], spo2=93.0), row(stamp(7.9), "low", spo2=latest)], now=stamp(8))
+
+    assert action(said) == expected
+    assert words in said.first
+    assert ("came down" in said.first) is bool(words)
+
+
+@pytest.mark.parametrize(("steps", "expected"), [(4, "read-again"), (1, "not-started")])
+def test_a_plateau_above_the_protocols_limit_is_told(steps: int, expected: str) -> None:
+    rows = rows_down(DOWN[:steps], spo2=93.0)
+    high = row(stamp(2 * steps - 0.1), "high", plateau=38.0)
+
+    said = asked(OPERATION, [*rows, high], now=stamp(2 * steps))
+
+    assert action(said) == expected
+    assert "The latest plateau pressure is 38 cmH2O (less than a minute old), above the protocol's limit" in said.first
+
+
+def test_one_breath_far_below_the_others_is_read_again_before_peep_is_lowered() -> None:
+    odd = row(stamp(7.9), "odd", peep_set=12.0, expired=260.0, plateau=22.0)
+
+    said = asked(OPERATION, [*rows_down(DOWN[:4], spo2=93.0), odd], now=stamp(8))
+
+    assert action(said) == "read-again"
+    assert "The latest reading of compliance lies 36 % below the others at this PEEP." in said.first
+
+
 def test_a_monitor_that_goes_on_does_not_make_an_old_trial_one_in_progress() -> None:
     monitor = [row(stamp(minute), f"m{minute}", spo2=93.0, heart_rate=80.0) for minute in range(10, 180, 10)]
 

@@ -72,7 +72,8 @@ def next_step(request: BedsideRequest, site: Site) -> Answer:
     rule = DEFAULT_CALL_RULE
     move = next_move(running.steps, decrement_cmh2o=decrement, lowest_cmh2o=lowest, stops=stops, rule=rule)
     move = _after_the_trial(move, request, running, since_s)
-    scene = Scene(running, request.readings, request.doubts, stops, site.stop_limits, since_s, now_s)
+    limits, plateau = site.stop_limits, request.protocol.plateau_limit_cmh2o
+    scene = Scene(running, request.readings, request.doubts, stops, limits, since_s, now_s, plateau)
     move = before_lowering(move, scene)
     earlier = _earlier(request, site, running, since_s)
     last_s = max(reading.end_s for reading in request.readings)

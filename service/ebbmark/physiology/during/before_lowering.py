@@ -12,6 +12,12 @@ from typing import Final
 
 from ebbmark.physiology.during.ages import age
 from ebbmark.physiology.during.doubts import VITAL_WORDS, Doubt, alarming, may_be_beyond, newer_peep_unknown, not_usable
+from ebbmark.physiology.during.meanwhile import (
+    latest_breath_fell,
+    plateau_above_limit,
+    saturation_falling,
+    saturation_fell_far,
+)
 from ebbmark.physiology.during.next_move import Action, Move
 from ebbmark.physiology.during.running import RunningTrial
 from ebbmark.physiology.during.stop_answer import StopAnswer, Why
@@ -56,6 +62,7 @@ class Scene:
         limits: in force.
         since_s: start of the trial [s since 1970-01-01T00:00:00Z].
         at_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
+        plateau_limit_cmh2o: of the protocol.
     """
 
     running: RunningTrial
@@ -65,6 +72,7 @@ class Scene:
     limits: StopLimits
     since_s: float
     at_s: float
+    plateau_limit_cmh2o: float
 
 
 def before_lowering(move: Move, scene: Scene) -> Move:
@@ -80,7 +88,8 @@ def before_lowering(move: Move, scene: Scene) -> Move:
         return move
     looks = _looks(scene)
     if move.action not in (Action.LOWER, Action.READ_AGAIN):
-        return replace(move, reason=" ".join((move.reason, *looks)))
+        plateau = _plateau(scene)
+        return replace(move, reason=" ".join((move.reason, *looks, *([plateau] if plateau else []))))
     if looks:
         reason = f"Look at the patient first; PEEP is not to be lowered on these readings. {' '.join(looks)}"
         return replace(move, action=Action.LOOK_FIRST, next_peep_cmh2o=None, lowering_is_useful=False, reason=reason)
@@ -88,10 +97,12 @@ def before_lowering(move: Move, scene: Scene) -> Move:
         return move
     again = _again(scene)
     if again:
-        reason = f"Before PEEP is lowered, one more reading here: {' '.join(again)} {move.reason}"
+        said = (" ".join(again), _plateau(scene), move.reason)
+        reason = f"Before PEEP is lowered, one more reading here: {' '.join(text for text in said if text)}"
         here = scene.running.steps[-1].peep_cmh2o
         return replace(move, action=Action.READ_AGAIN, next_peep_cmh2o=here, reason=reason)
-    told = [text for text in (_oxygen_raised(scene), not_seen(scene)) if text]
+    fell = saturation_falling(scene.readings, scene.running.trial, at_s=scene.at_s)
+    told = [text for text in (fell, _plateau(scene), _oxygen_raised(scene), not_seen(scene)) if text]
     return replace(move, reason=" ".join((*told, move.reason)))
 
 
@@ -119,10 +130,18 @@ def _looks(scene: Scene) -> list[str]:
         found.append(newer_peep_unknown(scene.doubts, scene.readings, now_cmh2o=now, at_s=scene.at_s))
         found.append(_against_measured(scene, now))
     trial = scene.running.trial
+    found.append(saturation_fell_far(scene.readings, trial, at_s=scene.at_s))
     opened = [one.sentence for one in trial.observed if one.slug == _OPEN_CIRCUIT] if trial is not None else []
     found += [*opened, "Common practice is to repeat a titration after any disconnection."] if opened else []
     found.append(_volume_gone(scene))
     return [text for text in dict.fromkeys(found) if text]
+
+
+def _plateau(scene: Scene) -> str:
+    """Whether the plateau at the present PEEP lies above the protocol's limit."""
+    return plateau_above_limit(
+        scene.readings, scene.plateau_limit_cmh2o, from_s=scene.running.now_since_s, at_s=scene.at_s
+    )
 
 
 def _against_measured(scene: Scene, now: float) -> str:
@@ -175,6 +194,7 @@ def _again(scene: Scene) -> list[str]:
     trial = scene.running.trial
     if trial is not None:
         oldest = scene.limits.oldest_reading_min
+        found += [text for text in [latest_breath_fell(trial)] if text]
         old_s = scene.at_s - trial.steps[-1].end_s
         if old_s > 60.0 * oldest.value:
             found.append(f"The latest reading of compliance is {age(old_s)}.")

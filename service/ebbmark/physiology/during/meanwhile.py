@@ -1,0 +1,118 @@
+"""What did saturation, plateau pressure and the latest breath do meanwhile, beside what the stop limits judge?
+
+The probability of closing rests on the middle of each step's compliance. A saturation that falls, a plateau beyond the
+protocol's limit and a latest reading far from those before it are none of that, and whoever lowers PEEP must know them.
+Source: a fall of SpO2 by 2 % names closing in PHARLAP (methods table of Cochrane review CD009098, 2021); the plateau
+limit is the protocol's. The other numbers are this project's choice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from statistics import median
+from typing import Final
+
+from ebbmark.physiology.during.ages import age
+from ebbmark.physiology.during.call_rule import SUDDEN_FALL
+from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.trial.steps import Trial
+
+__all__ = ["latest_breath_fell", "plateau_above_limit", "saturation_falling", "saturation_fell_far"]
+
+FALL_TOLD_PERCENT: Final = 2.0
+"""Saturation this far below its highest on the way down is told [percentage points]."""
+
+FALL_LOOKED_AT_PERCENT: Final = 5.0
+"""Saturation this far below it asks for a look before PEEP is lowered [percentage points]. This project's choice."""
+
+
+def saturation_falling(readings: Sequence[Reading], trial: Trial | None, *, at_s: float) -> str:
+    """Say that saturation has come down on the way down, by as much as names closing elsewhere; empty where not.
+
+    Args:
+        readings: of one patient, in any order.
+        trial: the way down so far.
+        at_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
+    """
+    told = _fall(readings, trial, at_s, FALL_TOLD_PERCENT)
+    rule = (
+        " A fall of 2 % from the highest is what PHARLAP took for closing (read in Cochrane review CD009098); the "
+        "probability here rests on compliance alone."
+    )
+    return f"{told}{rule}" if told else ""
+
+
+def saturation_fell_far(readings: Sequence[Reading], trial: Trial | None, *, at_s: float) -> str:
+    """Say that saturation has come down by more than PEEP should be lowered on without a look; empty where not.
+
+    Args:
+        readings: of one patient, in any order.
+        trial: the way down so far.
+        at_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
+
+    Source: this project's choice.
+    """
+    told = _fall(readings, trial, at_s, FALL_LOOKED_AT_PERCENT)
+    ours = f" A fall of {FALL_LOOKED_AT_PERCENT:g} points asks for a look (this project's own choice)."
+    return f"{told}{ours}" if told else ""
+
+
+def plateau_above_limit(readings: Sequence[Reading], limit_cmh2o: float, *, from_s: float, at_s: float) -> str:
+    """Say that the latest plateau pressure at the present PEEP lies above the protocol's limit; empty where not.
+
+    Args:
+        readings: of one patient, in any order.
+        limit_cmh2o: of the protocol.
+        from_s: since when PEEP is what it is now [s since 1970-01-01T00:00:00Z].
+        at_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
+
+    Source: the protocol's own.
+    """
+    latest = _latest(readings, Quantity.PLATEAU_PRESSURE, from_s)
+    if latest is None or latest.value <= limit_cmh2o:
+        return ""
+    return (
+        f"The latest plateau pressure is {round(latest.value, 1):g} cmH2O ({age(at_s - latest.at_s)}), above the "
+        f"protocol's limit of {limit_cmh2o:g} cmH2O."
+    )
+
+
+def latest_breath_fell(trial: Trial | None) -> str:
+    """Say that the latest reading of compliance lies far below the others of its step; empty where it does not.
+
+    The middle of a step hides one reading; something may have happened with it.
+
+    Args:
+        trial: the way down so far.
+
+    Source: as for a sudden fall of a whole step, this project's choice.
+    """
+    samples = trial.steps[-1].samples if trial is not None else ()
+    if len(samples) < 2:
+        return ""
+    before = median(one.compliance_ml_per_cmh2o for one in samples[:-1])
+    fall = 1.0 - samples[-1].compliance_ml_per_cmh2o / before
+    if fall < SUDDEN_FALL:
+        return ""
+    return f"The latest reading of compliance lies {100 * fall:.0f} % below the others at this PEEP."
+
+
+def _fall(readings: Sequence[Reading], trial: Trial | None, at_s: float, least: float) -> str:
+    if trial is None:
+        return ""
+    found = [one for one in readings if one.quantity is Quantity.SPO2 and one.at_s >= trial.steps[0].start_s]
+    latest = _latest(found, Quantity.SPO2, trial.steps[0].start_s)
+    if latest is None:
+        return ""
+    highest = max(one.value for one in found)
+    if round(highest - latest.value, 6) < least:
+        return ""
+    return (
+        f"SpO2 came down from {round(highest, 1):g} to {round(latest.value, 1):g} % on the way down "
+        f"({age(at_s - latest.at_s)})."
+    )
+
+
+def _latest(readings: Sequence[Reading], quantity: Quantity, from_s: float) -> Reading | None:
+    of_it = [one for one in readings if one.quantity is quantity and one.at_s >= from_s]
+    return max(of_it, key=lambda one: (one.at_s, one.source), default=None)
