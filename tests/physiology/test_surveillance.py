@@ -60,7 +60,7 @@ def events(answer: Surveillance) -> list[Event]:
 
 
 def test_a_quiet_record_shows_nothing_and_does_not_say_that_nothing_happened() -> None:
-    answer = watched(hourly())
+    answer = watched([*hourly(), *saturations((0.2, 94.0), (8.05, 94.0))])
 
     assert (answer.stale, answer.seen, answer.not_checked) == (False, (), ())
     assert "not the same as nothing having happened" in answer.sentence
@@ -233,3 +233,42 @@ def test_an_fio2_set_hours_before_holds_for_four_hours(last_h: int, compared: bo
     answer = watched(record, hours=8.1)
 
     assert (not [line for line in answer.not_checked if "P/F" in line]) is compared
+
+
+def saturations(*values: tuple[float, float]) -> list[Reading]:
+    """Hours after the titration, and SpO2."""
+    return [reading(Quantity.SPO2, value, START_S + hour * HOUR_S, 700 + n) for n, (hour, value) in enumerate(values)]
+
+
+def test_a_saturation_that_fell_since_is_seen_though_no_gas_was_drawn() -> None:
+    answer = watched([*hourly(), *saturations((0.2, 94.0), (0.5, 94.0), (7.9, 94.0), (8.05, 86.0))])
+
+    assert events(answer) == [Event.OXYGENATION_LOST]
+    assert "SpO2 fell from 94 to 86 % at an FiO2 of 60 %" in answer.sentence
+
+
+def test_a_saturation_that_wanders_is_no_loss() -> None:
+    answer = watched([*hourly(), *saturations((0.2, 94.0), (0.5, 94.0), (8.05, 91.0))])
+
+    assert not answer.seen
+
+
+def test_a_saturation_that_fell_with_fio2_is_told_and_not_taken_for_a_loss() -> None:
+    lowered = reading(Quantity.FIO2_SET, 0.4, START_S + 8.04 * HOUR_S, 801)
+
+    answer = watched([*hourly(7), lowered, *saturations((0.2, 97.0), (0.5, 97.0), (8.05, 90.0))])
+
+    assert not answer.seen
+    assert any("FiO2 was lowered from 60 % to 40 % meanwhile" in one for one in answer.not_checked)
+
+
+def test_without_a_saturation_that_is_said() -> None:
+    assert any("A fall of SpO2 could not be looked for" in one for one in watched(hourly()).not_checked)
+
+
+def test_a_record_that_ends_hours_ago_does_not_say_that_nothing_was_seen() -> None:
+    answer = watched(hourly(), hours=20.0)
+
+    assert answer.sentence.startswith("Whether the last titration, 20.0 h ago, still holds cannot be said. Nothing of")
+    assert "charted in the last 12.0 h" in answer.sentence
+    assert "nothing was seen" not in answer.sentence

@@ -15,6 +15,7 @@ from ebbmark.physiology.advice.evidence import EvidenceLine, evidence_for
 from ebbmark.physiology.after.episodes import Episode, open_circuit_episodes, peep_below_episodes
 from ebbmark.physiology.after.losses import losses_since
 from ebbmark.physiology.after.measures import ASSUMED_NOISE, Measure, Noise
+from ebbmark.physiology.after.saturation_loss import saturation_loss
 from ebbmark.physiology.after.seen import CodedChange, Event, Seen, after_titration
 from ebbmark.physiology.after.snapshot import Snapshot
 from ebbmark.physiology.readings import Quantity, Reading
@@ -24,6 +25,19 @@ __all__ = ["CodedChange", "Event", "Seen", "Surveillance", "watch"]
 COMMON_PRACTICE: Final = "common practice, no published source"
 _TEXTBOOK: Final = "Pilbeam's Mechanical Ventilation, chapter 13 (read at second hand)"
 _OWN: Final = "this project's own choice"
+
+SILENT_S: Final = 2 * 3600.0
+"""A record without anything of the ventilator for this long is said to end there [s]. This project's choice."""
+
+_OF_THE_VENTILATOR: Final = frozenset(
+    {
+        Quantity.PEEP_SET,
+        Quantity.PEEP_MEASURED,
+        Quantity.TIDAL_VOLUME_EXPIRED,
+        Quantity.PLATEAU_PRESSURE,
+        Quantity.PEAK_PRESSURE,
+    }
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,10 +106,26 @@ def watch(
     losses, unjudged = losses_since(readings, at_titration, at_s, titrated_s, pbw_kg, noise)
     seen += losses
     not_checked += unjudged
+    saturation = saturation_loss(readings, titrated_s=titrated_s, at_s=at_s)
+    if isinstance(saturation, Seen):
+        seen.append(saturation)
+    elif saturation:
+        not_checked.append(saturation)
     seen += [_coded(change, titrated_s) for change in changes if titrated_s < change.at_s <= at_s]
     seen.sort(key=lambda one: (one.from_s, one.event.value))
-    sentence = _answer(seen, not_checked, (at_s - titrated_s) / 3600.0)
+    sentence = _answer(seen, _silence(since, titrated_s, at_s), not_checked, (at_s - titrated_s) / 3600.0)
     return Surveillance(bool(seen), tuple(seen), tuple(not_checked), sentence, evidence_for("after-disconnection"))
+
+
+def _silence(since: Sequence[Reading], titrated_s: float, at_s: float) -> str:
+    """Say that the record ends before the question; empty where it does not."""
+    last_s = max((one.at_s for one in since if one.quantity in _OF_THE_VENTILATOR), default=titrated_s)
+    if at_s - last_s < SILENT_S:
+        return ""
+    return (
+        f"Nothing of the ventilator was charted in the last {(at_s - last_s) / 3600.0:.1f} h: what happened in that "
+        "time is not known."
+    )
 
 
 def _open_circuit(episode: Episode, titrated_s: float) -> Seen:
@@ -133,11 +163,13 @@ def _coded(change: CodedChange, titrated_s: float) -> Seen:
     return Seen(change.event, change.at_s, change.at_s, (change.source,), _OWN, sentence)
 
 
-def _answer(seen: Sequence[Seen], not_checked: Sequence[str], hours: float) -> str:
+def _answer(seen: Sequence[Seen], silence: str, not_checked: Sequence[str], hours: float) -> str:
     if seen:
-        told = " ".join(one.sentence for one in seen)
+        told = " ".join([one.sentence for one in seen] + ([silence] if silence else []))
         return f"The last titration, {hours:.1f} h ago, may no longer describe this lung. {told}"
     gaps = f" Not looked for: {' '.join(not_checked)}" if not_checked else ""
+    if silence:
+        return f"Whether the last titration, {hours:.1f} h ago, still holds cannot be said. {silence}{gaps}"
     return (
         f"Since the last titration, {hours:.1f} h ago, nothing was seen in the record that makes it old. That is not "
         f"the same as nothing having happened.{gaps}"
