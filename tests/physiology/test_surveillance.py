@@ -272,3 +272,9 @@ def test_a_record_that_ends_hours_ago_does_not_say_that_nothing_was_seen() -> No
     assert answer.sentence.startswith("Whether the last titration, 20.0 h ago, still holds cannot be said. Nothing of")
     assert "charted in the last 12.0 h" in answer.sentence
     assert "nothing was seen" not in answer.sentence
+
+
+def test_a_breath_into_the_open_circuit_is_no_loss_of_compliance() -> None:
+    opened = reading(Quantity.TIDAL_VOLUME_EXPIRED, 0.0, START_S + 8.05 * HOUR_S, 801)
+
+    assert events(watched([*hourly(), opened])) == [Event.OPEN_CIRCUIT]

@@ -46,7 +46,7 @@ def validity_answer(request: BedsideRequest, _: Site) -> Answer:
     validity = Statement(
         kind="titration-may-be-old",
         code="titration-may-be-old",
-        value=Truth(answer.stale),
+        value=None if answer.silent and not answer.stale else Truth(answer.stale),
         note=answer.sentence,
         method=f"{answer.evidence.text} Source: {answer.evidence.citation}",
         sources=tuple({source for one in answer.seen for source in one.sources}),

@@ -50,6 +50,7 @@ class Surveillance:
         not_checked: what could not be looked for, in plain sentences.
         sentence: the answer in one to three plain sentences.
         evidence: the published line on disconnection.
+        silent: whether the record ends before the question, so that where nothing was seen nothing can be said.
     """
 
     stale: bool
@@ -57,6 +58,7 @@ class Surveillance:
     not_checked: tuple[str, ...]
     sentence: str
     evidence: EvidenceLine
+    silent: bool
 
 
 def watch(
@@ -89,7 +91,11 @@ def watch(
     Source: see the module; noise as each `Noise` says.
     """
     since = sorted((r for r in readings if titrated_s <= r.at_s <= at_s), key=lambda r: (r.start_s, r.source))
-    seen = [_open_circuit(episode, titrated_s) for episode in open_circuit_episodes(since)]
+    opened = open_circuit_episodes(since)
+    seen = [_open_circuit(episode, titrated_s) for episode in opened]
+    # A breath into the open circuit says nothing of the lung.
+    of_the_circuit = {source for episode in opened for source in episode.sources}
+    readings = [one for one in readings if one.source not in of_the_circuit]
     not_checked: list[str] = []
     if suggested_peep_cmh2o is None:
         not_checked.append("The last titration suggested no PEEP, so nothing says whether PEEP is below it.")
@@ -113,8 +119,10 @@ def watch(
         not_checked.append(saturation)
     seen += [_coded(change, titrated_s) for change in changes if titrated_s < change.at_s <= at_s]
     seen.sort(key=lambda one: (one.from_s, one.event.value))
-    sentence = _answer(seen, _silence(since, titrated_s, at_s), not_checked, (at_s - titrated_s) / 3600.0)
-    return Surveillance(bool(seen), tuple(seen), tuple(not_checked), sentence, evidence_for("after-disconnection"))
+    silence = _silence(since, titrated_s, at_s)
+    sentence = _answer(seen, silence, not_checked, (at_s - titrated_s) / 3600.0)
+    evidence = evidence_for("after-disconnection")
+    return Surveillance(bool(seen), tuple(seen), tuple(not_checked), sentence, evidence, bool(silence))
 
 
 def _silence(since: Sequence[Reading], titrated_s: float, at_s: float) -> str:
