@@ -35,6 +35,7 @@ UNITS = {
     "peep_set": ("20077-4", "cm[H2O]"),
     "peep": ("76248-4", "cm[H2O]"),
     "expired": ("76007-4", "mL"),
+    "volume_set": ("20112-9", "mL"),
     "inspired": ("75958-9", "mL"),
     "plateau": ("76259-1", "cm[H2O]"),
     "peak": ("76531-3", "cm[H2O]"),

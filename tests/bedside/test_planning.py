@@ -363,3 +363,29 @@ def test_without_plateau_pressure_peak_pressure_stands_for_it() -> None:
 
     assert [end for _, end in settings(asked(OPERATION, rows, now=NOW))][:3] == [24.0, 27.0, 30.0]
     assert peaks(rows) == [24.0, 27.0, 30.0]
+
+
+def test_in_volume_control_no_draft_sets_a_pressure_and_the_pressures_are_said_to_follow() -> None:
+    volume = row(stamp(1), "mode", volume_set=360.0)
+
+    said = asked(OPERATION, [*READINGS, volume], now=NOW)
+
+    assert {above for _, above in settings(said, "pressure-above-peep")} == {None}
+    assert "if compliance stays as it is" in said.first
+    assert any(note.startswith("Volume is controlled now, so the pressure above PEEP is") for note in said.notes)
+
+
+def test_in_pressure_control_the_pressure_is_set_and_nothing_follows() -> None:
+    said = asked(OPERATION, [*READINGS, row(stamp(1), "mode", above=14.0)], now=NOW)
+
+    assert {above for _, above in settings(said, "pressure-above-peep")[:-1]} == {14.0}
+    assert "if compliance stays as it is" not in said.first
+
+
+def test_a_peak_below_the_plateau_is_no_peak_to_plan_with() -> None:
+    odd = row(stamp(10), "odd", plateau=24.0, expired=360.0, peak=18.0)
+
+    said = asked(OPERATION, [*READINGS, odd], now=NOW)
+
+    assert "peak pressure not known" in said.first
+    assert {peak for _, peak in settings(said, EXPECTED_PEAK)} == {None}

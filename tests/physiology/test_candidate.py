@@ -349,6 +349,15 @@ def test_a_high_vasopressor_dose_is_named(dose: float, found: list[str]) -> None
     assert [risk.slug for risk in assessed(noradrenaline=dose).reading_risks] == found
 
 
+def test_what_keeps_it_from_being_judged_is_named() -> None:
+    assert assessed([]).sentence.startswith(
+        "This cannot be judged: oxygenation cannot be classed and whether there is a contraindication ("
+    )
+    assert assessed().sentence.startswith(
+        "This cannot be judged: whether there is a contraindication (untreated or tension pneumothorax; bullae or blebs"
+    )
+
+
 def test_a_great_age_is_said_to_be_without_evidence_not_harmful() -> None:
     assert "so there is no evidence" in assessed(age_years=85.0).reading_risks[0].sentence
 

@@ -85,7 +85,15 @@ def test_a_plateau_above_30_is_said_in_the_summary() -> None:
 
     comparison = compared(after=high)
 
-    assert "Plateau pressure is 31.0 cmH2O, above 30." in comparison.summary
+    assert comparison.summary.startswith("Plateau pressure is 31.0 cmH2O, above 30.")
+
+
+def test_what_became_worse_is_named_before_what_became_better() -> None:
+    low: dict[Quantity, float] = {**AFTER, Quantity.MEAN_ARTERIAL_PRESSURE: 50.0}
+
+    summary = compared(after=low).summary
+
+    assert summary.startswith("Worse: mean arterial pressure. Better: ")
 
 
 def test_a_limit_that_is_not_known_is_not_said_to_hold() -> None:

@@ -394,7 +394,7 @@ def test_the_summary_gives_start_levels_time_and_the_volume_to_return_to() -> No
     assert planned().summary == (
         "Staircase of common practice, without high-pressure recruitment: from PEEP 10 cmH2O now to 16, then 6 levels "
         "from there down to 6 cmH2O; about 14 minutes in all if every step is taken. Highest end-inspiratory "
-        "pressure 30 cmH2O, peak pressure not known. Afterwards back to 6 mL/kg (420 mL)."
+        "pressure 30 cmH2O, if compliance stays as it is; peak pressure not known. Afterwards back to 6 mL/kg (420 mL)."
     )
 
 

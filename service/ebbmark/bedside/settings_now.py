@@ -25,6 +25,9 @@ CONTRADICTION_CMH2O = 3.0
 BESIDE_S = 900.0
 """Peak pressure this near in time to plateau pressure is of the same breaths. This project's choice."""
 
+BELOW_CMH2O = 1.0
+"""Peak pressure this far below the plateau cannot be true, since a plateau is no higher. This project's choice."""
+
 _NOW_S = 3600.0
 """Compliance now is taken over the last hour of readings. This project's choice."""
 
@@ -83,7 +86,8 @@ def _pressures(request: BedsideRequest, peep: Reading) -> tuple[float, float | N
         )
         raise missing(request, "no pressure above PEEP", accepted, f"A plan needs {accepted}.")
     above = round(above, 1)
-    if peak is not None:
+    contradicted = peak is not None and plateau is not None and peak.value < plateau.value - BELOW_CMH2O
+    if peak is not None and not contradicted:
         return above, round(max(peak.value - peep.value - above, 0.0), 1)
     return above, 0.0 if _control(request) is Control.PRESSURE else None
 

@@ -38,7 +38,7 @@ def settings_words(step: PlanStep) -> str:
     """What a step sets, in one line."""
     if step.peep_cmh2o is None or step.pressure_above_peep_cmh2o is None:
         return "PEEP and tidal volume by what the trial showed"
-    above = f"{step.pressure_above_peep_cmh2o:g} above it"
+    above = f"{'' if step.pressure_is_set else 'about '}{step.pressure_above_peep_cmh2o:g} above it"
     peak = "peak not known" if step.peak_cmh2o is None else f"peak about {step.peak_cmh2o:g} cmH2O"
     return f"PEEP {step.peep_cmh2o:g} cmH2O, {above}, end of inspiration {step.end_inspiratory_cmh2o:g} cmH2O, {peak}"
 
@@ -110,7 +110,7 @@ def _action(names: Names, step: PlanStep, before: PlanStep | None) -> Json:
 def _device_request(names: Names, step: PlanStep) -> Json:
     rows = (
         (LOINC_TERMS["peep-set"], step.peep_cmh2o, PRESSURE),
-        (OWN["pressure-above-peep"], step.pressure_above_peep_cmh2o, PRESSURE),
+        (OWN["pressure-above-peep"], step.pressure_above_peep_cmh2o if step.pressure_is_set else None, PRESSURE),
         (OWN["planned-peak-pressure"], step.end_inspiratory_cmh2o, PRESSURE),
         (OWN["expected-peak-pressure"], step.peak_cmh2o, PRESSURE),
         (OWN["expected-tidal-volume"], step.expected_tidal_volume_ml, VOLUME),

@@ -142,8 +142,8 @@ def overdistension_at_top(steps: Sequence[StepEstimate]) -> Overdistension:
     best = max(steps, key=lambda step: step.fitted_ml_per_cmh2o)
     if best.fitted_ml_per_cmh2o <= (1 + RELIEF) * top.fitted_ml_per_cmh2o:
         sentence = (
-            f"No sign of overdistension at the top ({top.peep_cmh2o:g} cmH2O): compliance did not rise by more than "
-            f"{100 * RELIEF:.0f} % as PEEP came down."
+            f"No sign of overdistension at the top ({top.peep_cmh2o:g} cmH2O): fitted compliance did not rise by more "
+            f"than {100 * RELIEF:.0f} % as PEEP came down."
         )
         return Overdistension(Sureness.NOT_SEEN, top.peep_cmh2o, best.peep_cmh2o, sentence)
     rose = (
@@ -208,10 +208,11 @@ def _limit(slug: str, words: str, figure: Figure | None, limit: float, unit: str
 
 
 def _summary(changes: Sequence[Change], limits: Sequence[LimitCheck]) -> str:
+    # What is wrong comes first: whoever reads one line only must not read what is better.
     groups = (
-        ("Better", Verdict.IMPROVED),
         ("Worse", Verdict.WORSE),
         ("Changed", Verdict.CHANGED),
+        ("Better", Verdict.IMPROVED),
         ("Within measurement noise", Verdict.WITHIN_NOISE),
         ("Not known", Verdict.NOT_KNOWN),
     )
@@ -221,4 +222,4 @@ def _summary(changes: Sequence[Change], limits: Sequence[LimitCheck]) -> str:
         if named:
             parts.append(f"{words}: {', '.join(named)}.")
     broken = [check.sentence for check in limits if check.holds is False]
-    return " ".join(parts + broken)
+    return " ".join(broken + parts)

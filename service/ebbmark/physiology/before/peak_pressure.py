@@ -13,20 +13,23 @@ from ebbmark.physiology.during.stop_limits import StopLimits
 __all__ = ["peak_warnings", "peak_words"]
 
 
-def peak_words(settings: Settings, highest_cmh2o: float) -> str:
+def peak_words(settings: Settings, highest_cmh2o: float, *, recruiting: bool) -> str:
     """The expected peak pressure beside the highest end-inspiratory pressure, to be read on in one sentence.
 
     Args:
         settings: now.
         highest_cmh2o: highest end-inspiratory pressure of the plan.
+        recruiting: whether high-pressure recruitment was chosen.
     """
     resistive = settings.resistive_cmh2o
+    follows = "" if recruiting or settings.control is Control.PRESSURE else ", if compliance stays as it is"
     if resistive is None:
-        return ", peak pressure not known"
+        return f"{follows}; peak pressure not known" if follows else ", peak pressure not known"
     if resistive == 0.0:
-        return ", peak pressure about the same"
+        return f", peak pressure about the same{follows}"
     peak = round(highest_cmh2o + resistive, 6)
-    return f", peak pressure about {peak:g} cmH2O with the {resistive:g} cmH2O that flow takes in resistance now"
+    now = f"the {resistive:g} cmH2O that flow takes in resistance now"
+    return f", peak pressure about {peak:g} cmH2O with {now}{follows}"
 
 
 def peak_warnings(settings: Settings, limits: StopLimits, recruiting: bool) -> tuple[str, ...]:
@@ -44,8 +47,14 @@ def peak_warnings(settings: Settings, limits: StopLimits, recruiting: bool) -> t
         if ceiling is not None:
             held = f" Its limit of {ceiling.value:g} cmH2O could only be held against the end-inspiratory pressure."
         said.append(
-            "Peak pressure is not known, since none was read beside plateau pressure; at constant flow it lies above "
-            f"the end-inspiratory pressure by what flow takes in resistance.{held}"
+            "Peak pressure is not known: none that can be true was read beside plateau pressure. At constant flow it "
+            f"lies above the end-inspiratory pressure by what flow takes in resistance.{held}"
+        )
+    if settings.control is Control.VOLUME and not recruiting:
+        said.append(
+            "Volume is controlled now, so the pressure above PEEP is what this volume takes at present and no setting. "
+            "It changes with compliance at every PEEP, and plateau pressure may come to lie above what is written "
+            "here: it is to be read at each step, on the way up too, and held against its limit."
         )
     if recruiting and settings.control is not Control.PRESSURE:
         now = "Volume is controlled now" if settings.control is Control.VOLUME else "What is controlled now is not told"

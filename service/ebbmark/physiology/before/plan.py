@@ -205,8 +205,8 @@ def _plan(
             f"{rules.title}, {'with' if recruiting else 'without'} high-pressure recruitment: from PEEP "
             f"{settings.peep_cmh2o:g} cmH2O now to {tested[0]:g}, then {len(tested)} levels from there down to "
             f"{tested[-1]:g} cmH2O; about {total_s / 60:.0f} minutes in all if every step is taken. Highest "
-            f"end-inspiratory pressure {highest:g} cmH2O{peak_words(settings, highest)}. Afterwards back to "
-            f"{protocol.target_ml_per_kg:g} mL/kg ({target_ml:.0f} mL)."
+            f"end-inspiratory pressure {highest:g} cmH2O{peak_words(settings, highest, recruiting=recruiting)}. "
+            f"Afterwards back to {protocol.target_ml_per_kg:g} mL/kg ({target_ml:.0f} mL)."
         ),
     )
 

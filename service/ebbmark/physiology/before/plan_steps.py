@@ -80,6 +80,7 @@ class PlanStep:
         record: what to write down.
         expect: what may be seen, and what it would mean, in plain sentences.
         remark: what this step must be read with, for example a pressure above a limit; empty otherwise.
+        pressure_is_set: False where volume is controlled and stays so: the pressure above PEEP then follows.
     """
 
     number: int
@@ -93,6 +94,7 @@ class PlanStep:
     record: tuple[str, ...]
     expect: str
     remark: str
+    pressure_is_set: bool = True
 
 
 class Draft(NamedTuple):

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from ebbmark.physiology.before.plan_steps import Draft, Phase, PlanStep, Settings
+from ebbmark.physiology.before.plan_steps import Control, Draft, Phase, PlanStep, Settings
 from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.protocols import Protocol
 
@@ -59,6 +59,7 @@ def written_out(
             record=_RECORD[draft.phase],
             expect=_TOP if draft.phase is Phase.DESCENT and draft.peep_cmh2o == first_down else _EXPECT[draft.phase],
             remark=_remark(draft, settings, protocol),
+            pressure_is_set=recruiting or settings.control is not Control.VOLUME,
         )
         for number, draft in enumerate((now, *drafts), start=1)
     ]
