@@ -350,12 +350,13 @@ def test_a_high_vasopressor_dose_is_named(dose: float, found: list[str]) -> None
 
 
 def test_what_keeps_it_from_being_judged_is_named() -> None:
-    assert assessed([]).sentence.startswith(
-        "This cannot be judged: oxygenation cannot be classed and whether there is a contraindication ("
-    )
-    assert assessed().sentence.startswith(
+    silent = assessed(refuted=())
+
+    assert silent.sentence.startswith(
         "This cannot be judged: whether there is a contraindication (untreated or tension pneumothorax; bullae or blebs"
+        ") is not documented. P/F"
     )
+    assert assessed([]).sentence.startswith("This cannot be judged. Oxygenation cannot be classed")
 
 
 def test_a_great_age_is_said_to_be_without_evidence_not_harmful() -> None:

@@ -176,17 +176,16 @@ def _standing(findings: Sequence[Finding], risks: Sequence[ReadingRisk], indicat
     return Standing.NOTHING_DOCUMENTED_AGAINST
 
 
-def _not_enough(findings: Sequence[Finding], indications: Sequence[Indication]) -> str:
-    """What keeps it from being judged: oxygenation, or what would forbid a trial."""
+def _not_enough(findings: Sequence[Finding]) -> str:
+    """What would forbid a trial and is not documented; that oxygenation cannot be classed is said by itself."""
     silent = [
         one.concept.words
         for one in findings
         if one.documented is Documented.NOT_DOCUMENTED and one.concept.risk is Risk.ABSOLUTE
     ]
-    reasons = [f"whether there is a contraindication ({'; '.join(silent)}) is not documented"] if silent else []
-    if all(one.speaks_for is None for one in indications):
-        reasons.insert(0, "oxygenation cannot be classed")
-    return f"This cannot be judged: {' and '.join(reasons)}."
+    if not silent:
+        return "This cannot be judged."
+    return f"This cannot be judged: whether there is a contraindication ({'; '.join(silent)}) is not documented."
 
 
 def _sentence(
@@ -201,7 +200,7 @@ def _sentence(
     opening = {
         Standing.CONTRAINDICATED: "A contraindication to raising PEEP is documented.",
         Standing.HIGH_RISK: "A high-risk condition is documented or shows in the readings.",
-        Standing.CANNOT_JUDGE: _not_enough(findings, indications),
+        Standing.CANNOT_JUDGE: _not_enough(findings),
         Standing.NO_REASON_FOUND: "No reason for a trial was found in the readings.",
         Standing.NOTHING_DOCUMENTED_AGAINST: "Nothing that speaks against a trial is documented.",
     }[standing]
