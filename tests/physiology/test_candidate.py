@@ -350,7 +350,7 @@ def test_a_high_vasopressor_dose_is_named(dose: float, found: list[str]) -> None
 
 
 def test_what_keeps_it_from_being_judged_is_named() -> None:
-    silent = assessed(refuted=())
+    silent = assessed(refuted=set())
 
     assert silent.sentence.startswith(
         "This cannot be judged: whether there is a contraindication (untreated or tension pneumothorax; bullae or blebs"
