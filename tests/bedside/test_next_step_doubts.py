@@ -511,6 +511,21 @@ def test_a_plateau_above_the_protocols_limit_is_told(steps: int, expected: str) 
     assert "The latest plateau pressure is 38 cmH2O (less than a minute old), above the protocol's limit" in said.first
 
 
+def test_in_volume_control_a_volume_that_does_not_come_back_is_looked_at_first() -> None:
+    mode, leak = row(stamp(-20), "mode", volume_set=400.0), row(stamp(7.9), "leak", expired=250.0)
+
+    said = asked(OPERATION, [mode, *rows_down(DOWN[:4], spo2=93.0), leak], now=stamp(8))
+
+    assert action(said) == "look-first"
+    assert "The latest expired volume is 250 mL (less than a minute old) of 400 mL set" in said.first
+
+
+def test_a_volume_setting_of_another_mode_is_not_held_against_pressure_control() -> None:
+    modes = [row(stamp(-20), "old", volume_set=600.0), row(stamp(-10), "mode", above=10.0)]
+
+    assert action(asked(OPERATION, [*modes, *rows_down(DOWN[:4], spo2=93.0)], now=stamp(8))) == "lower"
+
+
 def test_one_breath_far_below_the_others_is_read_again_before_peep_is_lowered() -> None:
     odd = row(stamp(7.9), "odd", peep_set=12.0, expired=260.0, plateau=22.0)
 

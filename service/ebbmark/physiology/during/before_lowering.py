@@ -17,6 +17,7 @@ from ebbmark.physiology.during.meanwhile import (
     plateau_above_limit,
     saturation_falling,
     saturation_fell_far,
+    volume_missing,
 )
 from ebbmark.physiology.during.next_move import Action, Move
 from ebbmark.physiology.during.running import RunningTrial
@@ -133,7 +134,7 @@ def _looks(scene: Scene) -> list[str]:
     found.append(saturation_fell_far(scene.readings, trial, at_s=scene.at_s))
     opened = [one.sentence for one in trial.observed if one.slug == _OPEN_CIRCUIT] if trial is not None else []
     found += [*opened, "Common practice is to repeat a titration after any disconnection."] if opened else []
-    found.append(_volume_gone(scene))
+    found.append(_volume_gone(scene) or volume_missing(scene.readings, since_s=scene.since_s, at_s=scene.at_s))
     return [text for text in dict.fromkeys(found) if text]
 
 

@@ -9,6 +9,7 @@ limit is the protocol's. The other numbers are this project's choice.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import inf
 from statistics import median
 from typing import Final
 
@@ -17,7 +18,10 @@ from ebbmark.physiology.during.call_rule import SUDDEN_FALL
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.steps import Trial
 
-__all__ = ["latest_breath_fell", "plateau_above_limit", "saturation_falling", "saturation_fell_far"]
+__all__ = ["latest_breath_fell", "plateau_above_limit", "saturation_falling", "saturation_fell_far", "volume_missing"]
+
+MISSING_SHARE: Final = 0.2
+"""Expired volume this much below the one that is set is no difference between two sensors. This project's choice."""
 
 FALL_TOLD_PERCENT: Final = 2.0
 """Saturation this far below its highest on the way down is told [percentage points]."""
@@ -95,6 +99,29 @@ def latest_breath_fell(trial: Trial | None) -> str:
     if fall < SUDDEN_FALL:
         return ""
     return f"The latest reading of compliance lies {100 * fall:.0f} % below the others at this PEEP."
+
+
+def volume_missing(readings: Sequence[Reading], *, since_s: float, at_s: float) -> str:
+    """Say that in volume control the latest expired volume lies far below the one that is set; empty where not.
+
+    Args:
+        readings: of one patient, in any order.
+        since_s: start of the trial [s since 1970-01-01T00:00:00Z].
+        at_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
+
+    Source: this project's choice.
+    """
+    expired = _latest(readings, Quantity.TIDAL_VOLUME_EXPIRED, since_s)
+    set_ml = _latest(readings, Quantity.TIDAL_VOLUME_SET, -inf)
+    pressure = _latest(readings, Quantity.PRESSURE_ABOVE_PEEP_SET, -inf)
+    if expired is None or set_ml is None or set_ml.at_s > expired.at_s or pressure is not None:
+        return ""
+    if expired.value >= (1.0 - MISSING_SHARE) * set_ml.value:
+        return ""
+    return (
+        f"The latest expired volume is {expired.value:.0f} mL ({age(at_s - expired.at_s)}) of {set_ml.value:.0f} mL "
+        "set: a leak, a cuff, a pneumothorax, or a setting that is no longer in force."
+    )
 
 
 def _fall(readings: Sequence[Reading], trial: Trial | None, at_s: float, least: float) -> str:
