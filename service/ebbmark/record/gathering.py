@@ -8,6 +8,7 @@ Source: CDS Hooks 2.0, "Providing FHIR Resources to a CDS Service".
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Mapping
 from dataclasses import replace
 
@@ -26,6 +27,9 @@ from ebbmark.record.sieve import Sieved, sieve
 from ebbmark.record.single_reads import machines_of, read_metrics, read_one
 
 __all__ = ["gather"]
+
+LONGEST_OPTIONAL_S = 1.0
+"""What may be missing is not waited for longer [s]; our choice."""
 
 _FETCHING = frozenset({ProblemKind.RECORD_FAILED, ProblemKind.NOT_IN_RECORD, ProblemKind.TOO_MUCH_IN_RECORD})
 Table = Mapping[tuple[str, str], CodeRow]
@@ -66,8 +70,11 @@ async def gather(
     for part in sorted(open_to_us, key=list(Part).index):
         assert record is not None  # noqa: S101 - nothing is open to us without a record
         try:
-            pages[part] = await _fetched(part, asked, record, table, budget, waiting)
+            async with asyncio.timeout(None if part.needed else LONGEST_OPTIONAL_S):
+                pages[part] = await _fetched(part, asked, record, table, budget, waiting)
             read += [entry for page in pages[part] for entry in page.entries]
+        except TimeoutError:
+            continue  # of an optional part only; the timeout around all of it is not caught here
         except Rejected as rejected:
             if part.needed or any(one.kind not in _FETCHING for one in rejected.problems):
                 raise Rejected(tuple(_not_fetched(part, one) for one in rejected.problems)) from None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import logging
 from collections.abc import Iterator
@@ -12,6 +13,7 @@ import httpx
 import pytest
 import respx
 
+from ebbmark.record.exchange import Patience
 from fhir_builders import Json, at, height, observation, patient, trial_observations, trial_panels
 from record.searchable_record import BASE, SearchableRecord
 from web.asking import Reply
@@ -261,6 +263,22 @@ def test_what_the_record_refuses_of_circulation_is_done_without() -> None:
             return super().answer(request)
 
     told = card(ask(NoCirculation(WHOLE), prefetch=prefetch(circulation=...)))
+
+    assert told["summary"].startswith("PEEP trial: closing near 12 cmH2O")
+
+
+def test_circulation_that_is_slow_to_come_is_done_without() -> None:
+    record = SearchableRecord(WHOLE)
+
+    async def slowly(request: httpx.Request) -> httpx.Response:
+        if "59408-5" in str(request.url):
+            await asyncio.sleep(60)
+        return record.answer(request)
+
+    with respx.mock(assert_all_called=False) as router:
+        router.route(url__startswith=BASE).mock(side_effect=slowly)
+        asked = called(fhirServer=BASE, fhirAuthorization=granted(), prefetch=prefetch(circulation=...))
+        told = card(call(hooks_app(patience=Patience(1.0, 90.0, 90.0)), asked))
 
     assert told["summary"].startswith("PEEP trial: closing near 12 cmH2O")
 
