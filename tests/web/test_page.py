@@ -307,6 +307,15 @@ def test_what_would_be_recorded_is_shown_resource_by_resource_with_its_json(app:
     assert "Observation: Suggested PEEP, 12.0 cmH2O" in text
 
 
+def test_the_report_goes_with_the_results_only_where_it_was_chosen(app: ASGIApp) -> None:
+    without, chosen = get(app, f"{CLEAR}/record").body, get(app, f"{CLEAR}/record", "with-report=true").body
+
+    assert "The report on one page does not go with it." in words_of(without)
+    assert "DiagnosticReport: " not in words_of(without)
+    assert re.search(r"DiagnosticReport: .* presented form application/pdf, \d+ kB", words_of(chosen))
+    assert b'name="with-report" value="true"' in chosen
+
+
 def test_a_demo_writes_nothing_and_says_so_on_the_button_and_after(app: ASGIApp) -> None:
     review = get(app, f"{CLEAR}/record").body
 

@@ -54,9 +54,15 @@ def written(record: KeepingRecord) -> list[str]:
     return [place for place in record.held if place.startswith(("GuidanceResponse", "Provenance"))]
 
 
-def recorded(browser: Browser, tab: str) -> tuple[int, str]:
+def last_step(record: KeepingRecord, status: str) -> None:
+    """Give the last step of p1's trial, which is three Observations, this status."""
+    for place in ("Observation/p1-22", "Observation/p1-23", "Observation/p1-24"):
+        record.put(place, {**record.held[place], "status": status})
+
+
+def recorded(browser: Browser, tab: str, more: dict[str, str] | None = None) -> tuple[int, str]:
     review = browser.get(f"{tab}/record")
-    fields = {"csrf": field(review, "csrf"), "identity": field(review, "identity")}
+    fields = {"csrf": field(review, "csrf"), "identity": field(review, "identity"), **(more or {})}
     reply = browser.step("POST", f"{tab}/record", data=fields)
     return reply.status_code, words_of(reply.content)
 
@@ -112,6 +118,55 @@ def test_looking_at_what_would_be_written_writes_nothing(
     assert "Record these results" in review
     assert USER in review
     assert record.posts == 0
+
+
+def test_the_report_is_written_where_somebody_chose_it(
+    site: LaunchSite, browser: Browser, record: KeepingRecord
+) -> None:
+    tab, _ = launched(browser, site)
+    review = browser.get(f"{tab}/record?with-report=true")
+    fields = {name: field(review, name) for name in ("csrf", "identity", "with-report")}
+
+    reply = browser.step("POST", f"{tab}/record", data=fields)
+
+    assert reply.status_code == 200
+    (report,) = [one for place, one in record.held.items() if place.startswith("DiagnosticReport/")]
+    assert report["presentedForm"][0]["contentType"] == "application/pdf"
+
+
+def test_results_that_were_superseded_stand_again_only_where_somebody_says_so(
+    site: LaunchSite, browser: Browser, record: KeepingRecord
+) -> None:
+    tab, _ = launched(browser, site)
+    last_step(record, "entered-in-error")
+    recorded(browser, tab)
+    last_step(record, "final")
+    recorded(browser, tab)
+    last_step(record, "entered-in-error")
+
+    status, text = recorded(browser, tab)
+    _, again = recorded(browser, tab, {"make-current": "true"})
+
+    assert status == 409
+    assert "marked superseded" in text
+    assert "that has to be asked for on purpose. Let these results stand again" in text
+    assert "was made current again" in again
+
+
+def test_results_that_somebody_took_back_are_left_to_them(
+    site: LaunchSite, browser: Browser, record: KeepingRecord
+) -> None:
+    tab, _ = launched(browser, site)
+    recorded(browser, tab)
+    for place, one in list(record.held.items()):
+        if one["resourceType"] == "Observation" and one["status"] == "preliminary":
+            record.put(place, {**one, "status": "cancelled"})
+
+    status, text = recorded(browser, tab)
+
+    assert status == 409
+    assert "what somebody took back stays so" in text
+    assert "Let these results stand again" not in text
 
 
 def test_recording_twice_writes_once(site: LaunchSite, browser: Browser, record: KeepingRecord) -> None:
@@ -183,12 +238,10 @@ def test_where_the_record_shows_who_the_patient_is_the_page_need_not_do_so_at_le
 def test_a_running_trial_is_followed_in_the_record(site: LaunchSite, browser: Browser, record: KeepingRecord) -> None:
     tab, _ = launched(browser, site, "p2")
     first = browser.step("GET", f"{tab}/running?fragment")
-    tag = {"If-None-Match": first.headers["etag"]}
-    assert browser.step("GET", f"{tab}/running?fragment", headers=tag).status_code == 304
 
     for resource in trial_of("p2", until=ENDED, minutes_ago=0.1):
         record.put(f"{resource['resourceType']}/{resource['id']}", resource)
-    later = browser.step("GET", f"{tab}/running?fragment", headers=tag)
+    later = browser.step("GET", f"{tab}/running?fragment", headers={"If-None-Match": first.headers["etag"]})
 
     assert later.status_code == 200
     assert "Closing has been passed by 8 cmH2O" not in words_of(first.content)

@@ -20,9 +20,10 @@ from ebbmark.bedside.questions import QUESTIONS, ask
 from ebbmark.fhir.bedside.answer import Answer
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.recommendation import Recommendation
-from ebbmark.fhir.writing.write import as_transaction, write_bundle
+from ebbmark.fhir.writing.write import as_transaction
 from ebbmark.recommend import recommend
-from ebbmark.web.recording import Outcome
+from ebbmark.web.page.source import Choice
+from ebbmark.web.recording import Outcome, answer_bundle
 
 __all__ = ["SCENARIOS", "DemoSource", "Scenario", "source_of"]
 
@@ -135,7 +136,6 @@ class DemoSource:
     banner = True
     leave = ""
     every_s = 3
-    cannot_write = ""
     csrf = "demo"
 
     @property
@@ -172,12 +172,16 @@ class DemoSource:
         """Nowhere: there is no record."""
         return ""
 
-    def to_be_written(self, recommendation: Recommendation) -> dict[str, object]:
+    def cannot_write(self, _: Choice) -> str:
+        """Whatever is chosen, it can be tried."""
+        return ""
+
+    def to_be_written(self, recommendation: Recommendation, choice: Choice) -> dict[str, object]:
         """What would be written, if this were a record."""
-        bundle = write_bundle(recommendation, recorded_s=self.at_s)
+        bundle = answer_bundle(recommendation, at_s=self.at_s, signer=None, with_report=choice.with_report)
         return as_transaction(bundle, recommendation.request.person.reference)
 
-    async def record(self, _: Recommendation) -> Outcome | None:
+    async def record(self, _: Recommendation, __: Choice) -> Outcome | None:
         """Nothing can be written."""
         return None
 

@@ -48,7 +48,12 @@ _SAID: dict[tuple[str, str], tuple[str, str, str]] = {
 }
 _FIELDS: dict[str, dict[str, str]] = {
     "/plan": {"csrf": "as on the page", "acknowledged": "what was looked at; repeats"},
-    "/record": {"csrf": "as on the page", "identity": "of the answer that was shown"},
+    "/record": {
+        "csrf": "as on the page",
+        "identity": "of the answer that was shown",
+        "with-report": "true for the report on one page",
+        "make-current": "true to let results stand again that were marked superseded",
+    },
     "/not-now": {"csrf": "as on the page", "reason": "code of the reason"},
 }
 
@@ -67,6 +72,10 @@ def documented(path: str, method: str) -> dict[str, Any]:
             {"name": "tab", "in": "path", "required": True, "description": _TAB, "schema": {"type": "string"}}
         ]
     }
+    if (path, method) == ("/record", "GET"):
+        extra["parameters"].append(
+            {"name": "with-report", "in": "query", "required": False, "schema": {"type": "string", "enum": ["true"]}}
+        )
     if path == "/running":
         extra["parameters"].append(
             {"name": "fragment", "in": "query", "required": False, "schema": {"type": "string", "enum": [""]}}

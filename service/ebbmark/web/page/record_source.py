@@ -30,10 +30,12 @@ from ebbmark.record.where_recorded import where_recorded
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.launch.granted import NEEDED_TO_WRITE, missing
 from ebbmark.web.launch.session import Session
+from ebbmark.web.page.source import Choice
 from ebbmark.web.recording import Outcome, record_answer, to_be_written
 
 __all__ = ["RecordSource", "Rules"]
 
+NEEDED_FOR_REPORT: Final = "DiagnosticReport.crus"
 _WAITING: Final = Waiting(sleep=asyncio.sleep, now=lambda: datetime.now(UTC))
 
 
@@ -91,10 +93,10 @@ class RecordSource:
         user = self.session.fhir_user or ""
         return {"reference": user} if "/Practitioner" in f"/{user}" else {}
 
-    @property
-    def cannot_write(self) -> str:
-        """Why nothing can be recorded with this access; empty where something can."""
-        lacking = missing(self.session.scope, NEEDED_TO_WRITE)
+    def cannot_write(self, choice: Choice) -> str:
+        """Why this cannot be recorded with this access; empty where it can."""
+        needed = (*NEEDED_TO_WRITE, *((NEEDED_FOR_REPORT,) if choice.with_report else ()))
+        lacking = missing(self.session.scope, needed)
         return f"The access that this page was given does not allow it; it lacks {', '.join(lacking)}." * bool(lacking)
 
     async def patient(self) -> Mapping[str, object]:
@@ -152,7 +154,7 @@ class RecordSource:
         """Where the Provenance of this answer is."""
         return await where_recorded(identity, record=self.reading, waiting=_WAITING)
 
-    def to_be_written(self, recommendation: Recommendation) -> dict[str, object]:
+    def to_be_written(self, recommendation: Recommendation, choice: Choice) -> dict[str, object]:
         """The transaction that recording would send."""
         return to_be_written(
             recommendation,
@@ -160,9 +162,10 @@ class RecordSource:
             record=self.reading,
             signer=self.rules.signer,
             enterer=self.session.fhir_user,
+            with_report=choice.with_report,
         )
 
-    async def record(self, recommendation: Recommendation) -> Outcome | None:
+    async def record(self, recommendation: Recommendation, choice: Choice) -> Outcome | None:
         """Record the answer for the person who is signed in."""
         outcome = await record_answer(
             recommendation,
@@ -171,6 +174,8 @@ class RecordSource:
             waiting=_WAITING,
             signer=self.rules.signer,
             enterer=self.session.fhir_user,
+            with_report=choice.with_report,
+            make_current=choice.make_current,
         )
         await self._note(
             Deed.WRITTEN, succeeded=outcome.there, resources=outcome.places, identity=recommendation.identity

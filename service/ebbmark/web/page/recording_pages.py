@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from typing import Final
 
 from fastapi import Request, Response
@@ -14,9 +15,13 @@ from ebbmark.web.page.frame import frame_of
 from ebbmark.web.page.not_now import note_not_now, reason_of
 from ebbmark.web.page.rendering import Pages
 from ebbmark.web.page.review_view import review_view
-from ebbmark.web.page.source import TrialSource
+from ebbmark.web.page.source import Choice, TrialSource
 
-__all__ = ["note_reason", "record_results", "review_results"]
+__all__ = ["CHOSEN", "note_reason", "record_results", "review_results"]
+
+CHOSEN: Final = "true"
+_ASKED_FOR: Final = " (make-current)"
+"""How the outcome says that results which were marked superseded can stand again; the page has a form for it."""
 
 _TITLES: Final = {
     WriteState.WRITTEN: ("Recorded", 200),
@@ -32,24 +37,27 @@ _CHANGED: Final = (
 )
 
 
-async def review_results(source: TrialSource, pages: Pages) -> Response:
+async def review_results(source: TrialSource, pages: Pages, choice: Choice) -> Response:
     """What would be written, resource by resource, and the form that writes it.
 
     Args:
         source: the patient.
         pages: how pages are made.
+        choice: what is to be written.
 
     Raises:
         Rejected: there is no answer, or nothing can be recorded.
     """
     frame = await frame_of(source, pages.zone)
     recommendation = await source.titration()
+    transaction = await asyncio.to_thread(source.to_be_written, recommendation, choice)
     return pages.page(
         "review.html",
         frame,
         headline=headline(recommendation.advice, recommendation.closing),
-        view=review_view(source.to_be_written(recommendation)),
-        cannot_write=source.cannot_write,
+        view=review_view(transaction),
+        choice=choice,
+        cannot_write=source.cannot_write(choice),
         identity=recommendation.identity,
         csrf=source.csrf,
     )
@@ -68,14 +76,16 @@ async def record_results(request: Request, source: TrialSource, pages: Pages) ->
         Rejected: there is no answer, or nothing can be recorded.
     """
     form = await form_of(request, source)
-    if source.cannot_write:
-        raise PageRefused(403, "Nothing can be recorded", source.cannot_write)
+    choice = Choice(form.one("with-report") == CHOSEN, form.one("make-current") == CHOSEN)
+    refusal = source.cannot_write(choice)
+    if refusal:
+        raise PageRefused(403, "Nothing can be recorded", refusal)
     frame = await frame_of(source, pages.zone)
     recommendation = await source.titration()
     if form.one("identity") != recommendation.identity:
         todo = ("Go back to the answer, read it again, and decide anew.",)
         raise PageRefused(409, "The answer has changed", _CHANGED, todo=todo)
-    outcome = await source.record(recommendation)
+    outcome = await source.record(recommendation, choice)
     if outcome is None:
         return pages.page(
             "recorded.html",
@@ -84,6 +94,9 @@ async def record_results(request: Request, source: TrialSource, pages: Pages) ->
             sentence="This is a demo: there is no record behind it. In a record, what you have just read would be "
             "there now, preliminary, until a clinician signs it.",
             places=(),
+            can_stand_again=False,
+            choice=choice,
+            csrf=source.csrf,
             identity=recommendation.identity,
         )
     title, status = _TITLES[outcome.state]
@@ -92,8 +105,11 @@ async def record_results(request: Request, source: TrialSource, pages: Pages) ->
         frame,
         status=status,
         title=title,
-        sentence=outcome.sentence,
+        sentence=outcome.sentence.replace(_ASKED_FOR, ""),
         places=outcome.places,
+        can_stand_again=_ASKED_FOR in outcome.sentence,
+        choice=choice,
+        csrf=source.csrf,
         identity=recommendation.identity,
     )
 

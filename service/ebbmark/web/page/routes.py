@@ -15,10 +15,10 @@ from ebbmark.web.page.deciding import form_of
 from ebbmark.web.page.documentation import documented
 from ebbmark.web.page.frame import frame_of
 from ebbmark.web.page.planning_pages import show_plan
-from ebbmark.web.page.recording_pages import note_reason, record_results, review_results
+from ebbmark.web.page.recording_pages import CHOSEN, note_reason, record_results, review_results
 from ebbmark.web.page.rendering import Pages
 from ebbmark.web.page.showing import Live, live_of, show_answer, show_report
-from ebbmark.web.page.source import TrialSource
+from ebbmark.web.page.source import Choice, TrialSource
 
 __all__ = ["AS_OF", "Door", "patient_router"]
 
@@ -57,7 +57,8 @@ def patient_router(prefix: str, door: Door, pages: Pages) -> APIRouter:
         return await _shown(show_report, await door(request), pages)
 
     async def review(request: Request) -> Response:
-        return await _shown(review_results, await door(request), pages)
+        choice = Choice(with_report=request.query_params.get("with-report") == CHOSEN)
+        return await _shown(partial(review_results, choice=choice), await door(request), pages)
 
     async def record(request: Request) -> Response:
         return await _shown(partial(record_results, request), await door(request), pages)

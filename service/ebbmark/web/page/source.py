@@ -3,15 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Protocol
 
 from ebbmark.fhir.bedside.answer import Answer
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.web.recording import Outcome
 
-__all__ = ["TrialSource"]
+__all__ = ["Choice", "TrialSource"]
 
 Json = dict[str, object]
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """What somebody chose to record.
+
+    Attributes:
+        with_report: the results with the report as one page.
+        make_current: the results are to stand again where the record holds them marked superseded.
+    """
+
+    with_report: bool = False
+    make_current: bool = False
 
 
 class TrialSource(Protocol):
@@ -70,9 +84,12 @@ class TrialSource(Protocol):
             Rejected: it cannot be answered.
         """
 
-    @property
-    def cannot_write(self) -> str:
-        """Why nothing can be recorded with the access at hand; empty where something can."""
+    def cannot_write(self, choice: Choice) -> str:
+        """Why this cannot be recorded with the access at hand; empty where it can.
+
+        Args:
+            choice: what is to be written.
+        """
 
     async def recorded(self, identity: str) -> str | None:
         """Where the Provenance of this answer is: empty where nowhere yet, None where that is not known.
@@ -81,15 +98,23 @@ class TrialSource(Protocol):
             identity: of the answer.
         """
 
-    def to_be_written(self, recommendation: Recommendation) -> Json:
+    def to_be_written(self, recommendation: Recommendation, choice: Choice) -> Json:
         """The transaction that recording would send.
+
+        Args:
+            recommendation: the answer.
+            choice: what is to be written.
 
         Raises:
             Rejected: nothing can be recorded.
         """
 
-    async def record(self, recommendation: Recommendation) -> Outcome | None:
+    async def record(self, recommendation: Recommendation, choice: Choice) -> Outcome | None:
         """Record the answer, for the person who is signed in; None where nothing can be written.
+
+        Args:
+            recommendation: the answer.
+            choice: what is to be written.
 
         Raises:
             Rejected: nothing can be recorded.
