@@ -15,11 +15,13 @@ from pypdf import PdfReader
 from starlette.types import ASGIApp
 
 from ebbmark.fhir.hooks_concepts import OVERRIDE_REASONS
+from ebbmark.physiology.during.stop_criteria import StopCriterion
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app, reason_not_to_listen
 from ebbmark.web.page.demo import SCENARIOS, DemoSource, Scenario
 from ebbmark.web.page.not_now import EVENTS
 from ebbmark.web.page.rendering import Pages
+from ebbmark.web.page.running_view import LOOKS_AT
 from ebbmark.web.page.showing import live_of
 from ebbmark.web.site_files import read_site
 from web.asking import Reply, ask
@@ -190,7 +192,7 @@ def test_before_a_trial_the_page_says_what_is_missing_and_is_no_error(app: ASGIA
 def test_a_trial_in_progress_is_told_on_the_page_of_the_answer(app: ASGIApp) -> None:
     text = words_of(get(app, f"{STOPPED}/").body)
 
-    assert "A trial may be in progress. Stop criterion met" in text
+    assert text.index("A trial may be in progress. Stop criterion met") < text.index("Suggested PEEP 12 cmH2O:")
     assert "A trial may be in progress" not in words_of(get(app, f"{CLEAR}/").body)
 
 
@@ -203,6 +205,10 @@ def test_the_running_trial_shows_the_next_step_the_steps_and_the_stop_criteria_w
     assert "10 09:10:00 to 09:11:35 2 31.6 45 %" in text
     assert "Low oxygen saturation Not met 92 % at 09:13:35, less than a minute ago" in text
     assert "Last looked at 09:13:50." in text
+
+
+def test_every_stop_criterion_has_a_reading_to_be_shown_beside_it() -> None:
+    assert set(LOOKS_AT) == {one.value for one in StopCriterion}
 
 
 def test_a_stop_criterion_that_is_met_leads_the_running_trial(app: ASGIApp) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import tzinfo
+from typing import Final
 
 from ebbmark.fhir.bedside.answer import Amount, Answer, Coded, Statement, Value, Whole
 from ebbmark.fhir.codesystem import CONCEPTS
@@ -15,14 +16,15 @@ from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.wording import percent
 from ebbmark.web.page.words import ago, clock, day_and_time, first_sentence, plainly
 
-__all__ = ["Criterion", "RunningView", "running_view"]
+__all__ = ["LOOKS_AT", "Criterion", "RunningView", "running_view"]
 
 _DISPLAY = {one.code: one.display for one in CONCEPTS}
 
-_LOOKS_AT = {
+LOOKS_AT: Final = {
     StopCriterion.SATURATION.value: (Quantity.SPO2, "%"),
     StopCriterion.MEAN_ARTERIAL_PRESSURE.value: (Quantity.MEAN_ARTERIAL_PRESSURE, "mmHg"),
     StopCriterion.MEAN_ARTERIAL_PRESSURE_FALL.value: (Quantity.MEAN_ARTERIAL_PRESSURE, "mmHg"),
+    StopCriterion.SYSTOLIC_PRESSURE.value: (Quantity.SYSTOLIC_ARTERIAL_PRESSURE, "mmHg"),
     StopCriterion.SYSTOLIC_PRESSURE.value: (Quantity.SYSTOLIC_ARTERIAL_PRESSURE, "mmHg"),
     StopCriterion.HEART_RATE_LOW.value: (Quantity.HEART_RATE, "/min"),
     StopCriterion.HEART_RATE_HIGH.value: (Quantity.HEART_RATE, "/min"),
@@ -141,7 +143,7 @@ def _criterion(code: str, value: Value | None, answer: Answer, zone: tzinfo) -> 
 
 def _latest(code: str, answer: Answer, zone: tzinfo) -> str:
     """The newest reading that the criterion looks at, with its time and age; empty where there is none."""
-    looked_at = _LOOKS_AT.get(code)
+    looked_at = LOOKS_AT.get(code)
     readings = [one for one in answer.request.readings if looked_at is not None and one.quantity is looked_at[0]]
     if looked_at is None or not readings:
         return ""
