@@ -120,7 +120,7 @@ class Browser:
         *,
         headers: dict[str, str] | None = None,
         params: dict[str, str] | None = None,
-        look: bool = True,
+        look: bool = False,
     ) -> Page:
         """Follow redirects to the page where they end; into that of a patient, which reads the record, or up to it."""
         reply = self.step("GET", url, headers=headers, params=params)
