@@ -9,10 +9,12 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser, expect, sync_playwright
 
-from browser.looking import ARGUMENTS, chromium, running_demo
+from browser.looking import ARGUMENTS, LONGEST_WAIT_MS, chromium, running_demo
 from outside.node_packages import install_node_packages
+
+expect.set_options(timeout=LONGEST_WAIT_MS)
 
 
 @pytest.fixture(scope="session")
