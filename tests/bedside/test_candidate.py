@@ -198,6 +198,86 @@ def test_a_condition_in_words_alone_leads_the_answer() -> None:
     assert "Condition/worded" in said.notes[0]
 
 
+TENSION: Json = {**condition("worded", "x"), "code": {"text": "Tension pneumothorax left"}}
+
+
+def test_a_condition_in_words_alone_is_told_in_its_own_words_and_has_no_severity() -> None:
+    said = asked(OPERATION, [*READINGS, condition("copd", "J44.9"), TENSION], now=NOW)
+
+    issues = said.of("DetectedIssue")
+    assert issues[0]["code"]["coding"][0]["code"] == "condition-not-judged"
+    assert "severity" not in issues[0]
+    assert issues[0]["detail"].startswith(
+        "Could not be judged: 'Tension pneumothorax left' (no code), Condition/worded/"
+    )
+    assert "'Tension pneumothorax left' (no code)" in said.notes[0]
+    assert any("'Tension pneumothorax left' (no code). It has no code" in text for text in said.listed.values())
+
+
+@pytest.mark.parametrize(
+    ("code", "words"),
+    [
+        (
+            {"text": "Free air, left", "coding": [{"system": "x", "code": "1", "display": "Air"}]},
+            "'Free air, left' (x|1)",
+        ),
+        ({"coding": [{"system": "x", "code": "1", "display": "Air"}]}, "'Air' (x|1)"),
+        ({"coding": [{"system": "http://snomed.info/sct", "code": "404684003"}]}, "SNOMED CT 404684003"),
+        ({"text": "Air\n\u202eleft"}, "'Air left' (no code)"),
+        ({"text": "A" * 500}, f"'{'A' * 119}…' (no code)"),
+        ({}, "a Condition without words and without a code"),
+    ],
+)
+def test_a_condition_is_named_by_its_text_else_its_display_else_its_code(code: Json, words: str) -> None:
+    said = asked(OPERATION, [*READINGS, {**condition("odd", "x"), "code": code}], now=NOW)
+
+    assert f"to be read by a person: {words}, Condition/odd/_history/1." in said.notes[0]
+
+
+def test_while_a_condition_is_not_understood_nothing_is_said_to_be_free_of_reasons_against() -> None:
+    everything = [condition(f"no-{code}", code, certainty="refuted") for code in ("J93.9", "J43.9")]
+
+    said = asked(OPERATION, [*READINGS, *everything, TENSION], now=NOW)
+
+    assert value_of(said.observation("candidate-assessment")) == "cannot-judge"
+    assert "This cannot be judged: what 1 of the Conditions says is not known here" in said.notes[1]
+
+
+def test_two_requests_that_differ_in_the_words_of_a_condition_are_two_answers() -> None:
+    other = {**TENSION, "code": {"text": "Hay fever"}}
+
+    first, second = (asked(OPERATION, [*READINGS, one], now=NOW) for one in (TENSION, other))
+
+    assert first.of("GuidanceResponse")[0]["requestIdentifier"] != second.of("GuidanceResponse")[0]["requestIdentifier"]
+
+
+@pytest.mark.parametrize(
+    ("code", "display", "slug", "open_words"),
+    [
+        ("J93.9", "Pneumothorax, unspecified", "untreated-pneumothorax", "No code here says whether it is drained"),
+        ("J44.9", "COPD, unspecified", "obstructive-disease", "The codes do not say how severe it is"),
+        ("Z90.2", "Acquired absence of lung", "recent-lung-surgery", "The code does not say how long ago"),
+    ],
+)
+def test_what_was_charted_is_told_apart_from_what_it_counts_as(
+    code: str, display: str, slug: str, open_words: str
+) -> None:
+    coding: Json = {"system": "http://hl7.org/fhir/sid/icd-10", "code": code, "display": display}
+    charted: Json = {**condition("one", code), "code": {"coding": [coding]}}
+
+    detail = asked(OPERATION, [*READINGS, charted], now=NOW).issue(slug)["detail"]
+
+    assert detail.startswith(f"'{display}' (ICD-10 {code}) is charted. Counts as: ")
+    assert open_words in detail
+
+
+def test_a_refuted_condition_is_told_in_the_words_of_the_record() -> None:
+    said = asked(OPERATION, [*READINGS, condition("ptx", "J93.0", certainty="refuted")], now=NOW)
+
+    note = said.observation("documented-conditions")["note"][0]["text"]
+    assert note == "ICD-10 J93.0 is charted as refuted. Counts as refuted: untreated or tension pneumothorax."
+
+
 def test_what_no_code_stands_for_is_said_to_be_not_looked_for() -> None:
     said = asked(OPERATION, READINGS, now=NOW)
 

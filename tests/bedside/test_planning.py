@@ -95,7 +95,7 @@ def test_a_documented_contraindication_stops_the_plan_and_says_how_to_acknowledg
     (problem,) = refusal.problems
     assert problem.kind.slug == "not-acknowledged"
     assert problem.expression == "Parameters.parameter[0].resource.entry[4].resource"
-    assert "Untreated or tension pneumothorax: documented." in problem.sentence
+    assert "ICD-10 J93.0 is charted. Counts as: untreated or tension pneumothorax." in problem.sentence
     assert "Shown by Condition/ptx/_history/1." in problem.sentence
     assert "send the parameters acknowledged with 'untreated-pneumothorax' and acknowledged-by" in problem.sentence
 
@@ -155,11 +155,17 @@ def test_everything_that_stops_the_plan_is_told_at_once() -> None:
     refusal = refused(OPERATION, [READINGS[0], PNEUMOTHORAX, IN_WORDS, condition("copd", "J44.9")], now=NOW)
 
     assert [one.found for one in refusal.problems] == [
+        "Condition/worded/_history/1",
         "untreated-pneumothorax",
         "obstructive-disease",
-        "Condition/worded/_history/1",
         "no pressure above PEEP",
     ]
+
+
+def test_a_condition_in_words_alone_is_quoted_to_whoever_is_to_acknowledge_it() -> None:
+    (problem,) = refused(OPERATION, [*READINGS, IN_WORDS], now=NOW).problems
+
+    assert "'Tension pneumothorax left' (no code), Condition/worded/_history/1" in problem.sentence
 
 
 def test_an_acknowledgement_is_repeated_with_the_person_behind_it() -> None:
@@ -168,12 +174,16 @@ def test_an_acknowledgement_is_repeated_with_the_person_behind_it() -> None:
     said = asked(OPERATION, [*READINGS, PNEUMOTHORAX, IN_WORDS], *given, now=NOW)
 
     words = (
-        "Laid out although there is untreated or tension pneumothorax (Condition/ptx/_history/1), which Dr Ada Example "
-        "has acknowledged."
+        "Laid out although there is ICD-10 J93.0, counted as untreated or tension pneumothorax "
+        "(Condition/ptx/_history/1), which Dr Ada Example has acknowledged."
     )
     (plan,) = said.of("CarePlan")
-    assert plan["note"][0] == {"authorReference": BY["valueReference"], "text": words}
-    assert plan["note"][1]["text"].startswith("Laid out although there is Condition/worded/_history/1, which could not")
+    assert plan["note"][0] == {
+        "authorReference": BY["valueReference"],
+        "text": "Laid out although there is a Condition that could not be judged here: 'Tension pneumothorax left' (no "
+        "code), Condition/worded/_history/1, which Dr Ada Example has acknowledged.",
+    }
+    assert plan["note"][1] == {"authorReference": BY["valueReference"], "text": words}
     assert words in said.notes
     for code in ("untreated-pneumothorax", "condition-not-judged"):
         (mitigation,) = said.issue(code)["mitigation"]

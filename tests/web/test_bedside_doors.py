@@ -134,8 +134,8 @@ def test_a_plan_that_nobody_acknowledged_is_refused_with_every_reason_even_where
 
     assert reply.status == 422
     assert [issue["expression"][0][-8:] for issue in reply.errors] == ["resource", "resource"]
-    assert "acknowledged with 'untreated-pneumothorax'" in reply.errors[0]["details"]["text"]
-    assert "acknowledged with 'Condition/w/_history/1'" in reply.errors[1]["details"]["text"]
+    assert "acknowledged with 'untreated-pneumothorax'" in reply.errors[1]["details"]["text"]
+    assert "acknowledged with 'Condition/w/_history/1'" in reply.errors[0]["details"]["text"]
 
 
 def test_what_was_acknowledged_leads_the_page(app: ASGIApp) -> None:

@@ -296,7 +296,7 @@ def test_a_plan_waits_until_somebody_has_looked_at_what_speaks_against_it(app: A
     laid_out = words_of(send(app, f"{BEFORE}/plan", acknowledged).body)
 
     assert "A plan waits for a clinician" in waiting
-    assert "severe obstruction with hyperinflation: documented" in waiting
+    assert "Counts as: emphysema or severe obstruction with hyperinflation" in waiting
     assert "parameter" not in waiting
     assert "which whoever looks at this demo has acknowledged" in laid_out
 

@@ -9,9 +9,11 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
+from ebbmark.bedside.conditions_named import named, unjudged_words
 from ebbmark.bedside.state import sources_of_dose
 from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.problems import Problem, ProblemKind
+from ebbmark.fhir.request import Ignored
 from ebbmark.physiology.before.candidate import Candidate
 from ebbmark.physiology.before.obstacles import Obstacle, obstacles_of
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
@@ -46,7 +48,7 @@ class InTheWay:
 
 
 def in_the_way(candidate: Candidate, request: BedsideRequest, *, recruiting: bool) -> tuple[InTheWay, ...]:
-    """Everything that stands in the way, gravest first, Conditions that could not be judged last.
+    """Everything that stands in the way, Conditions that nobody here can judge first, then gravest first.
 
     Args:
         candidate: what was found beforehand.
@@ -54,11 +56,13 @@ def in_the_way(candidate: Candidate, request: BedsideRequest, *, recruiting: boo
         recruiting: whether high-pressure recruitment was chosen.
     """
     found = [_of_obstacle(one, request) for one in obstacles_of(candidate, recruiting=recruiting)]
-    for one in request.unjudged:
-        name = one.reference or one.path
-        sentence = f"{name} could not be judged and may say anything, a contraindication included: {one.reason}"
-        found.append(InTheWay(name, f"{name}, which could not be judged here", sentence, (one.path,), (name,)))
-    return tuple(found)
+    return (*[_of_unjudged(one, request) for one in request.unjudged], *found)
+
+
+def _of_unjudged(one: Ignored, request: BedsideRequest) -> InTheWay:
+    name = one.reference or one.path
+    words = f"a Condition that could not be judged here: {named(one, request)}"
+    return InTheWay(name, words, unjudged_words(one, request), (one.path,), (name,))
 
 
 def _of_obstacle(one: Obstacle, request: BedsideRequest) -> InTheWay:

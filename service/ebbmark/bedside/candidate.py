@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from ebbmark.bedside.conditions_named import charted_of, not_looked_for, not_placed, unjudged_words
 from ebbmark.bedside.said import answered, sentences
 from ebbmark.bedside.state import dose_of, sources_of_dose, state_statement
 from ebbmark.fhir.bedside.answer import Amount, Answer, Coded, Part, Rule, Statement, Truth, Warned, Whole
@@ -15,18 +16,14 @@ from ebbmark.physiology.before.ards_class import ArdsClass
 from ebbmark.physiology.before.candidate import Candidate, Documented, Finding, assess_candidate
 from ebbmark.physiology.before.gas_doubts import GasDoubt
 from ebbmark.physiology.before.indication import Indication
-from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk
+from ebbmark.physiology.before.risk_concepts import Risk
 from ebbmark.physiology.before.risk_readings import ReadingRisk
 from ebbmark.physiology.formulas.body import predicted_body_weight_kg
 from ebbmark.physiology.formulas.gas_exchange import Oxygenation
 
-__all__ = ["candidate_answer", "candidate_of", "not_looked_for", "not_placed", "sources_of_concept", "warnings_of"]
+__all__ = ["candidate_answer", "candidate_of", "sources_of_concept", "warnings_of"]
 
 OPERATION = "assess-candidate"
-MOST_NAMED = 6
-"""Conditions named one by one in a sentence; the OperationOutcome names all."""
-
-_COUNTS = (Documented.PRESENT, Documented.CONTRADICTORY)
 _SEVERITY = {Risk.ABSOLUTE: "high", Risk.HIGH: "high", Risk.CAUTION: "moderate"}
 _CLASSES = {
     Oxygenation.SEVERE: "ards-severe",
@@ -62,33 +59,9 @@ def candidate_of(request: BedsideRequest) -> Candidate:
         body_mass_index=asked.body_mass_index,
         noradrenaline_equivalent_mcg_per_kg_per_min=dose_of(request),
         barometric_pressure_mmhg=asked.barometric_pressure_mmhg,
+        charted=charted_of(request),
+        unjudged=len(request.unjudged),
     )
-
-
-def not_placed(request: BedsideRequest) -> tuple[str, ...]:
-    """Conditions that could not be judged here, to be read by a person: silence must not pass for absence.
-
-    Args:
-        request: with what was left out.
-    """
-    places = [one.reference or one.path for one in request.unjudged]
-    if not places:
-        return ()
-    more = f" and {len(places) - MOST_NAMED} more" if len(places) > MOST_NAMED else ""
-    return (
-        f"{len(places)} Condition{'s' if len(places) > 1 else ''} of the record could not be judged here and may say "
-        f"anything, a contraindication included; to be read by a person: {', '.join(places[:MOST_NAMED])}{more}.",
-    )
-
-
-def not_looked_for(site: Site) -> tuple[str, ...]:
-    """Conditions of the table that no code stands for here, so that no record can show them to this service.
-
-    Args:
-        site: the codes in force.
-    """
-    words = [concept.words for concept in RISK_CONCEPTS if not site.condition_codes.of(concept.slug)]
-    return (f"Not looked for, since no code stands for it here: {'; '.join(words)}.",) if words else ()
 
 
 def candidate_answer(request: BedsideRequest, site: Site) -> Answer:
@@ -159,7 +132,7 @@ def _documented(candidate: Candidate, request: BedsideRequest) -> Statement:
     return Statement(
         kind="documented-conditions",
         code="documented-conditions",
-        value=Whole(sum(one.documented in _COUNTS for one in candidate.findings)),
+        value=Whole(sum(one.counts for one in candidate.findings)),
         note=sentences(*[one.sentence for one in candidate.findings if one.documented is not Documented.NOT_DOCUMENTED])
         or "None of the conditions that are looked for is documented, present or absent.",
         sources=tuple(source for _, source in request.conditions),
@@ -168,18 +141,18 @@ def _documented(candidate: Candidate, request: BedsideRequest) -> Statement:
 
 
 def warnings_of(candidate: Candidate, request: BedsideRequest) -> list[Warned]:
-    """What speaks against a trial, gravest first: documented conditions, readings, Conditions that were not judged.
+    """What speaks against a trial, Conditions that nobody here can judge first, then what was found, gravest first.
 
     Args:
         candidate: what was found.
         request: for the inputs that show it, and for what was acknowledged.
     """
-    found = [one for one in candidate.findings if one.documented in _COUNTS]
+    found = [one for one in candidate.findings if one.counts]
     warned = [
+        *[_of_unjudged(one, place, request) for place, one in enumerate(request.unjudged, start=1)],
         *[_of_condition(one, request) for one in found],
         *[_of_reading(one, request) for one in candidate.reading_risks],
         *[_of_doubt(one) for one in candidate.doubts],
-        *[_of_unjudged(one, place) for place, one in enumerate(request.unjudged, start=1)],
     ]
     given = request.asked.acknowledged
     what = {name for name, _ in given.what}
@@ -191,12 +164,12 @@ def _of_doubt(one: GasDoubt) -> Warned:
     return Warned("gas-in-doubt", "gas-in-doubt", "moderate", f"{one.sentence} It is not used.", sources)
 
 
-def _of_unjudged(one: Ignored, place: int) -> Warned:
+def _of_unjudged(one: Ignored, place: int, request: BedsideRequest) -> Warned:
     return Warned(
         kind=f"condition-not-judged-{place}",
         code="condition-not-judged",
-        severity="moderate",
-        text=f"This Condition could not be judged here and may say anything: {one.reason}",
+        severity="",
+        text=unjudged_words(one, request),
         about=(one.reference or one.path,),
     )
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 from ebbmark.bedside.acknowledging import acknowledged_sentences, in_the_way, still_open, without_effect
-from ebbmark.bedside.candidate import candidate_of, not_looked_for, warnings_of
+from ebbmark.bedside.candidate import candidate_of, warnings_of
+from ebbmark.bedside.conditions_named import not_looked_for
 from ebbmark.bedside.said import answered, rule_of, rule_of_limits
 from ebbmark.bedside.settings_now import settings_now
 from ebbmark.fhir.bedside.answer import Answer

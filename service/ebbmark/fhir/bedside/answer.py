@@ -84,7 +84,7 @@ class Warned:
     Attributes:
         kind: its name within the answer.
         code: of our own CodeSystem.
-        severity: high, moderate or low.
+        severity: high, moderate or low; empty where nobody can say how grave it is.
         text: what was found and who says that it matters.
         sources: indices of the inputs that show it.
         span_s: from when to when it was seen; None for the time of the answer.
@@ -171,7 +171,7 @@ def identity_of(
             person.sex.value if person else None,
         ],
         sorted(source.reference + "\n" + source.value for source in request.sources),
-        sorted(f"{one.reference or one.path}\n{one.reason}" for one in request.unjudged),
+        sorted(f"{one.reference or one.path}\n{request.charted[one.path]}\n{one.reason}" for one in request.unjudged),
     ]
     digest = sha256(canonical_bytes(inputs)).hexdigest()
     asked = request.asked

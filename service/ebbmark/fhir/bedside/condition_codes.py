@@ -215,6 +215,9 @@ CONDITION_ROWS: tuple[ConditionRow, ...] = (
 LEFT_OPEN: Mapping[str, str] = {
     "untreated-pneumothorax": "No code here says whether it is drained; one that is active counts as untreated until "
     "the record says otherwise.",
+    "shock": "The codes do not say whether it has been corrected; one that is active counts.",
+    "raised-intracranial-pressure": "Codes of oedema and compression do not say that pressure was measured; all count.",
+    "right-heart-failure": "Codes of pulmonary hypertension do not say how severe it is; all count.",
     "recent-lung-surgery": "The code does not say how long ago; it counts.",
     "pregnancy": "Codes of complications do not say whether the pregnancy goes on; all count.",
     "obstructive-disease": "The codes do not say how severe it is; all count.",

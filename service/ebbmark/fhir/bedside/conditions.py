@@ -15,6 +15,7 @@ from typing import NamedTuple
 
 import msgspec
 
+from ebbmark.fhir.bedside.charted import ChartedCode, charted_words
 from ebbmark.fhir.bedside.condition_lookup import ConditionCodes
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.decoder_faults import split_message, wrong
@@ -45,7 +46,7 @@ class _Condition(msgspec.Struct, frozen=True, tag_field="resourceType", tag="Con
     modifierExtension: object = None
     clinicalStatus: Codeable | None = None
     verificationStatus: Codeable | None = None
-    code: Codeable | None = None
+    code: ChartedCode | None = None
     subject: Reference | None = None
 
 
@@ -79,6 +80,7 @@ class Conditions:
         ignored: those that do not count, each with its reason.
         unjudged: those among them that may be there now and of which nobody can say here what they mean.
         problems: what stops the request.
+        charted: the words in which each Condition was charted, by its FHIRPath.
         notes: remarks, each once.
     """
 
@@ -87,6 +89,7 @@ class Conditions:
     ignored: list[Ignored] = field(default_factory=list)
     unjudged: list[Ignored] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
+    charted: dict[str, str] = field(default_factory=dict)
     notes: dict[str, None] = field(default_factory=dict)
 
 
@@ -107,6 +110,7 @@ def read_conditions(given: Sequence[tuple[object, str, str]], codes: ConditionCo
             found.problems.append(wrong(message, path + below))
             continue
         version = condition.meta.versionId if condition.meta else ""
+        found.charted[path] = charted_words(condition.code)
         received.append(_Received(condition, path, reference_to("Condition", condition.id, version, full_url)))
     for item in _newest(received, found):
         _read(item, codes, found)
@@ -137,7 +141,9 @@ def _read(item: _Received, codes: ConditionCodes, found: Conditions) -> None:
         return _not_placed(item, codings, codes, found, refuted=refuted)
     _note(item, certainty, state, found)
     text = "".join(f"condition|{slug}|{'refuted' if refuted else 'present'};" for slug in concepts)
-    found.documented.append(Documented(concepts, not refuted, Source(item.path, item.reference, text.rstrip(";"))))
+    found.documented.append(
+        Documented(concepts, not refuted, Source(item.path, item.reference, text + found.charted[item.path]))
+    )
     return None
 
 

@@ -6,6 +6,7 @@ own parameters are read beside them.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from ebbmark.fhir.bedside.asked import Asked
@@ -61,6 +62,7 @@ class BedsideRequest:
         conditions: Conditions that count, with the index of their source.
         infusions: vasopressors, each with the index of its source.
         unjudged: Conditions that may be there and of which nobody can say here what they mean.
+        charted: the words in which each Condition was charted, by its FHIRPath.
         changes: charted changes of position and mode.
     """
 
@@ -80,6 +82,7 @@ class BedsideRequest:
     conditions: tuple[tuple[Documented, int], ...]
     infusions: tuple[Infusion, ...]
     unjudged: tuple[Ignored, ...]
+    charted: Mapping[str, str]
     changes: tuple[CodedChange, ...]
 
 
@@ -200,6 +203,7 @@ def _answerable(
         conditions=tuple((one, first_condition + place) for place, one in enumerate(conditions.documented)),
         infusions=tuple(one._replace(source=first_infusion + one.source) for one in infusions.read),
         unjudged=tuple(conditions.unjudged),
+        charted=conditions.charted,
         changes=tuple(replace(one, source=first_change + one.source) for one in changes),
     )
 

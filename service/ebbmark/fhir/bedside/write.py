@@ -6,6 +6,7 @@ Same answer, same bytes, the instant of recording in `Provenance.recorded` apart
 from __future__ import annotations
 
 import msgspec
+from msgspec.structs import replace
 
 from ebbmark.fhir.bedside.answer import Amount, Answer, Coded, Part, Statement, Truth, Value, Warned
 from ebbmark.fhir.bedside.naming import Names, operation_url
@@ -120,7 +121,7 @@ def _detected_issue(names: Names, one: Warned) -> Json:
         "identifier": [names.identifier(one.kind)],
         "status": "preliminary",
         "code": OWN[one.code],
-        "severity": one.severity,
+        **({"severity": one.severity} if one.severity else {}),
         "patient": {"reference": names.answer.request.subject},
         **when,
         "author": names.to("device"),
@@ -170,7 +171,13 @@ def _provenance(names: Names, targets: list[dict[str, str]], recorded_s: float) 
 def _outcome(answer: Answer) -> Json:
     """FHIR R4 OperationOutcome: every input that did not count, and how the rest was read."""
     request = answer.request
-    issues = [ignored_issue(one) for one in request.ignored]
+    unjudged = {one.path for one in request.unjudged}
+    issues = [
+        ignored_issue(
+            replace(one, reason=f"{request.charted[one.path]}. {one.reason}") if one.path in unjudged else one
+        )
+        for one in request.ignored
+    ]
     notes = list(request.notes)
     if not request.ignored:
         notes.append("Every input received was read; none was left out.")

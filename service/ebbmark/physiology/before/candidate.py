@@ -6,11 +6,14 @@ found; whether a trial is done is for the clinician.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
+from types import MappingProxyType
+from typing import Final
 
 from ebbmark.physiology.before.ards_class import ALSO_NEEDED, ArdsClass, ards_classes, gas_doubts
+from ebbmark.physiology.before.findings import Charted, Documented, Finding, finding_of
 from ebbmark.physiology.before.gas_doubts import GasDoubt
 from ebbmark.physiology.before.indication import Indication, by_severity
 from ebbmark.physiology.before.present_state import PresentState, present_state
@@ -18,25 +21,9 @@ from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk, RiskCon
 from ebbmark.physiology.before.risk_readings import ReadingRisk, risks_in_readings
 from ebbmark.physiology.readings import Reading
 
-__all__ = ["Candidate", "Documented", "Finding", "Indication", "Standing", "assess_candidate"]
+__all__ = ["Candidate", "Charted", "Documented", "Finding", "Indication", "Standing", "assess_candidate"]
 
-
-class Documented(Enum):
-    """What the record says of a condition."""
-
-    PRESENT = "present"
-    REFUTED = "refuted"
-    CONTRADICTORY = "contradictory"
-    NOT_DOCUMENTED = "not-documented"
-
-
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """One condition, and what the record says of it."""
-
-    concept: RiskConcept
-    documented: Documented
-    sentence: str
+_NOTHING: Final[Mapping[str, Charted]] = MappingProxyType({})
 
 
 class Standing(Enum):
@@ -92,6 +79,8 @@ def assess_candidate(
     noradrenaline_equivalent_mcg_per_kg_per_min: float | None = None,
     barometric_pressure_mmhg: float | None = None,
     concepts: Sequence[RiskConcept] = RISK_CONCEPTS,
+    charted: Mapping[str, Charted] = _NOTHING,
+    unjudged: int = 0,
 ) -> Candidate:
     """Gather what speaks for and against, and what is missing.
 
@@ -106,12 +95,14 @@ def assess_candidate(
         noradrenaline_equivalent_mcg_per_kg_per_min: None where not known [mcg/kg/min].
         barometric_pressure_mmhg: given above 1,000 m [mmHg].
         concepts: the table, a site's own rows included.
+        charted: in which words, by slug.
+        unjudged: how many Conditions may be there of which nobody can say what they mean.
 
     Source: each concept's, class's and indication's own.
     """
     classes = ards_classes(readings, at_s=at_s, barometric_pressure_mmhg=barometric_pressure_mmhg)
     doubts = gas_doubts(readings, at_s=at_s)
-    findings = tuple(_finding(concept, present, refuted) for concept in concepts)
+    findings = tuple(finding_of(concept, present, refuted, charted) for concept in concepts)
     risks, risk_missing = risks_in_readings(
         readings,
         at_s=at_s,
@@ -126,7 +117,7 @@ def assess_candidate(
     missing += risk_missing
     missing += [f"a word on {finding.concept.words}" for finding in undocumented]
     known = {concept.slug for concept in concepts}
-    standing = _standing(findings, risks, indications)
+    standing = _standing(findings, risks, indications, unjudged)
     return Candidate(
         classes=classes,
         also_needed=ALSO_NEEDED,
@@ -138,37 +129,23 @@ def assess_candidate(
         not_recognised=tuple(sorted({*present, *refuted} - known)),
         missing=tuple(missing),
         standing=standing,
-        sentence=_sentence(standing, findings, risks, indications, doubts, len(undocumented)),
+        sentence=_sentence(standing, findings, risks, indications, doubts, unjudged),
     )
 
 
-def _finding(concept: RiskConcept, present: Collection[str], refuted: Collection[str]) -> Finding:
-    documented = {
-        (True, True): Documented.CONTRADICTORY,
-        (True, False): Documented.PRESENT,
-        (False, True): Documented.REFUTED,
-        (False, False): Documented.NOT_DOCUMENTED,
-    }[concept.slug in present, concept.slug in refuted]
-    words = concept.words[0].upper() + concept.words[1:]
-    sentence = {
-        Documented.PRESENT: f"{words}: documented. {concept.says}",
-        Documented.CONTRADICTORY: f"{words}: documented both as present and as refuted; it counts as present until "
-        f"somebody settles it. {concept.says}",
-        Documented.REFUTED: f"{words}: documented as refuted.",
-        Documented.NOT_DOCUMENTED: f"{words}: not documented. It is not taken as absent.",
-    }[documented]
-    return Finding(concept, documented, sentence)
-
-
-def _standing(findings: Sequence[Finding], risks: Sequence[ReadingRisk], indications: Sequence[Indication]) -> Standing:
-    found = [one for one in findings if one.documented in (Documented.PRESENT, Documented.CONTRADICTORY)]
+def _standing(
+    findings: Sequence[Finding], risks: Sequence[ReadingRisk], indications: Sequence[Indication], unjudged: int
+) -> Standing:
+    found = [one for one in findings if one.counts]
     absolute = [one.concept for one in found if one.concept.risk is Risk.ABSOLUTE]
     if any(concept.scope is Scope.ANY_PEEP_RISE for concept in absolute):
         return Standing.CONTRAINDICATED
     if absolute or any(one.concept.risk is Risk.HIGH for one in found) or any(r.risk is Risk.HIGH for r in risks):
         return Standing.HIGH_RISK
-    if all(one.speaks_for is None for one in indications) or any(
-        one.documented is Documented.NOT_DOCUMENTED and one.concept.risk is Risk.ABSOLUTE for one in findings
+    if (
+        unjudged
+        or all(one.speaks_for is None for one in indications)
+        or any(one.documented is Documented.NOT_DOCUMENTED and one.concept.risk is Risk.ABSOLUTE for one in findings)
     ):
         return Standing.CANNOT_JUDGE
     if not any(one.speaks_for for one in indications):
@@ -176,16 +153,16 @@ def _standing(findings: Sequence[Finding], risks: Sequence[ReadingRisk], indicat
     return Standing.NOTHING_DOCUMENTED_AGAINST
 
 
-def _not_enough(findings: Sequence[Finding]) -> str:
-    """What would forbid a trial and is not documented; that oxygenation cannot be classed is said by itself."""
+def _not_enough(findings: Sequence[Finding], unjudged: int) -> str:
+    """What would forbid a trial and is not known; that oxygenation cannot be classed is said by itself."""
     silent = [
         one.concept.words
         for one in findings
         if one.documented is Documented.NOT_DOCUMENTED and one.concept.risk is Risk.ABSOLUTE
     ]
-    if not silent:
-        return "This cannot be judged."
-    return f"This cannot be judged: whether there is a contraindication ({'; '.join(silent)}) is not documented."
+    why = [f"what {unjudged} of the Conditions say{'s' if unjudged == 1 else ''} is not known here"] if unjudged else []
+    why += [f"whether there is a contraindication ({'; '.join(silent)}) is not documented"] if silent else []
+    return f"This cannot be judged{': ' if why else ''}{', and '.join(why)}."
 
 
 def _sentence(
@@ -194,16 +171,17 @@ def _sentence(
     risks: Sequence[ReadingRisk],
     indications: Sequence[Indication],
     doubts: Sequence[GasDoubt],
-    undocumented: int,
+    unjudged: int,
 ) -> str:
-    found = [one for one in findings if one.documented in (Documented.PRESENT, Documented.CONTRADICTORY)]
+    found = [one for one in findings if one.counts]
     opening = {
-        Standing.CONTRAINDICATED: "A contraindication to raising PEEP is documented.",
-        Standing.HIGH_RISK: "A high-risk condition is documented or shows in the readings.",
-        Standing.CANNOT_JUDGE: _not_enough(findings),
+        Standing.CONTRAINDICATED: "What counts as a contraindication to raising PEEP is charted.",
+        Standing.HIGH_RISK: "What counts as high risk is charted or shows in the readings.",
+        Standing.CANNOT_JUDGE: _not_enough(findings, unjudged),
         Standing.NO_REASON_FOUND: "No reason for a trial was found in the readings.",
         Standing.NOTHING_DOCUMENTED_AGAINST: "Nothing that speaks against a trial is documented.",
     }[standing]
+    undocumented = sum(one.documented is Documented.NOT_DOCUMENTED for one in findings)
     rest = f" {undocumented} of {len(findings)} conditions are not documented and not taken as absent."
     # What a guideline makes of severity is not said in one breath with what speaks against.
     against = standing in (Standing.CONTRAINDICATED, Standing.HIGH_RISK)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from ebbmark.physiology.before.candidate import Candidate, Documented, Finding
+from ebbmark.physiology.before.candidate import Candidate, Documented
 from ebbmark.physiology.before.risk_concepts import Risk, RiskConcept, Scope
 
 __all__ = ["Obstacle", "is_obstacle", "obstacles_of", "to_be_asked"]
@@ -63,13 +63,13 @@ def obstacles_of(candidate: Candidate, *, recruiting: bool) -> tuple[Obstacle, .
     found = [
         Obstacle(
             slug=one.concept.slug,
-            words=one.concept.words,
+            words=one.words,
             sentence=one.sentence,
             citation=one.concept.citation,
             final=recruiting and one.concept.risk is Risk.ABSOLUTE,
         )
         for one in candidate.findings
-        if is_obstacle(one.concept) and _counts(one)
+        if is_obstacle(one.concept) and one.counts
     ]
     shown = [
         Obstacle(
@@ -101,7 +101,3 @@ def to_be_asked(candidate: Candidate, *, recruiting: bool) -> tuple[str, ...]:
         if one.documented is Documented.NOT_DOCUMENTED
         and (is_obstacle(one.concept) or (recruiting and one.concept.scope is Scope.RECRUITMENT))
     )
-
-
-def _counts(one: Finding) -> bool:
-    return one.documented in (Documented.PRESENT, Documented.CONTRADICTORY)
