@@ -116,8 +116,94 @@ def test_a_fresher_saturation_speaks_and_not_the_gas_of_hours_ago() -> None:
     assert "8.2 h old" in candidate.sentence
 
 
-def test_a_gas_and_a_saturation_of_one_hour_speak_together() -> None:
-    assert assessed().indications[0].severity.count("moderate by") == 2
+def test_a_saturation_that_agrees_with_the_gas_is_said_to_agree() -> None:
+    assert assessed().indications[0].severity.endswith("moderate by the global definition: it agrees with the gas.")
+
+
+GAS_IN_ORDER = [
+    *MODERATE[:2],
+    reading(Quantity.PAO2, 180.0, START_S - 600, 3),
+    reading(Quantity.SPO2, 97.0, START_S - 300, 4),
+]
+
+
+def test_a_gas_overrules_the_saturation_of_about_the_same_time_and_says_that_they_disagree() -> None:
+    indication = assessed(GAS_IN_ORDER).indications[0]
+
+    assert indication.speaks_for is False
+    assert indication.severity.startswith("P/F 300 (PaO2 180 mmHg, 10 min old; FiO2 60 %")
+    assert "Gas and saturation disagree; the gas speaks, since S/F only stands in where there is none." in (
+        indication.severity
+    )
+    assert "more severe one is taken" not in indication.severity
+
+
+def test_a_saturation_well_after_the_gas_speaks_beside_it_and_the_worse_is_taken() -> None:
+    later = [
+        *MODERATE[:2],
+        reading(Quantity.PAO2, 180.0, START_S - 1700, 3),
+        reading(Quantity.SPO2, 90.0, START_S - 300, 4),
+    ]
+
+    indication = assessed(later).indications[0]
+
+    assert indication.speaks_for is True
+    assert "the more severe one is taken" in indication.severity
+
+
+def test_a_saturation_before_the_gas_does_not_speak() -> None:
+    before = [reading(Quantity.FIO2_SET, 0.6, START_S - 4000, 5), reading(Quantity.SPO2, 90.0, START_S - 3000, 4)]
+
+    candidate = assessed([*before, *GAS_IN_ORDER[:3]])
+
+    assert candidate.classes[2].oxygenation is Oxygenation.MODERATE
+    assert candidate.indications[0].speaks_for is False
+
+
+def test_a_gas_drawn_a_minute_after_fio2_was_changed_classes_nothing_and_says_why() -> None:
+    changed = [
+        reading(Quantity.FIO2_SET, 0.4, START_S - 3000, 5),
+        reading(Quantity.FIO2_SET, 0.6, START_S - 660, 6),
+        reading(Quantity.PEEP_SET, 10.0, START_S - 1800, 2),
+        reading(Quantity.PAO2, 78.0, START_S - 600, 3),
+    ]
+
+    candidate = assessed(changed)
+
+    assert {one.oxygenation for one in candidate.classes} == {None}
+    assert candidate.classes[0].missing[0] == (
+        "a PaO2 read 5 min or more after FiO2 was changed (it was changed from 40 % to 60 % 60 s before)"
+    )
+
+
+@pytest.mark.parametrize(
+    ("quantity", "value", "slug"),
+    [
+        (Quantity.HEART_RATE, 150.0, "heart-rate-high"),
+        (Quantity.HEART_RATE, 44.0, "heart-rate-low"),
+        (Quantity.PH, 6.95, "arterial-ph-low"),
+        (Quantity.PH, 7.68, "arterial-ph-high"),
+        (Quantity.PACO2, 96.0, "arterial-carbon-dioxide-high"),
+    ],
+)
+def test_an_extreme_is_remarked_on_and_left_to_the_person_at_the_bedside(
+    quantity: Quantity, value: float, slug: str
+) -> None:
+    candidate = assessed([*MODERATE, reading(quantity, value, START_S - 120, 8)])
+
+    (risk,) = candidate.reading_risks
+    assert (risk.slug, risk.source, risk.risk) == (slug, 8, Risk.CAUTION)
+    assert f"is {value:g}" in risk.sentence
+    assert "(2 min ago)" in risk.sentence
+    assert risk.sentence.endswith("for the person at the bedside.")
+    assert risk.sentence in candidate.sentence
+    assert "own choice" in risk.citation or "ARDS Network" in risk.citation
+    assert obstacles_of(candidate, recruiting=False) == ()
+
+
+@pytest.mark.parametrize(("quantity", "value"), [(Quantity.HEART_RATE, 140.0), (Quantity.PH, 7.15)])
+def test_what_lies_at_the_limit_is_no_extreme(quantity: Quantity, value: float) -> None:
+    assert assessed([*MODERATE, reading(quantity, value, START_S - 120, 8)]).reading_risks == ()
 
 
 def test_a_saturation_of_three_hours_ago_classes_nothing() -> None:

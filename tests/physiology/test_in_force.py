@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.physiology.before.in_force import FIO2, PEEP, in_force_at
+from ebbmark.physiology.before.in_force import FIO2, PEEP, breathed_at, in_force_at
 from ebbmark.physiology.readings import Quantity, Reading
 from trials import START_S, reading
 
@@ -102,3 +102,39 @@ def test_what_is_chosen_was_sent_and_is_never_too_old_or_too_late(readings: list
     if found is not None:
         assert found in readings
         assert -4 * 3600.0 <= found.start_s - START_S <= 900.0
+
+
+@pytest.mark.parametrize(
+    "readings",
+    [
+        [set_at(-50, 0.4), set_at(-1, 0.6)],
+        [set_at(-50, 0.4), set_at(-4.9, 0.6)],
+        [set_at(-4, 0.4), set_at(0, 0.6)],
+        [measured_at(-10, 0.4), measured_at(-1, 0.6)],
+    ],
+)
+def test_fio2_that_was_changed_less_than_five_minutes_before_goes_with_no_gas(readings: list[Reading]) -> None:
+    found = breathed_at(readings, START_S)
+
+    assert (found.reading, found.unsettled) == (None, True)
+    assert found.why_not.startswith("it was changed from 40 % to 60 %")
+    assert in_force_at(readings, FIO2, START_S).reading is not None
+
+
+@pytest.mark.parametrize(
+    "readings",
+    [
+        [set_at(-50, 0.4), set_at(-5, 0.6)],
+        [set_at(-50, 0.4), set_at(-20, 0.6), set_at(-1, 0.6)],
+        [set_at(-1, 0.6)],
+        [set_at(-60, 0.4), set_at(0, 0.6)],
+        [set_at(-20, 0.6), measured_at(-1, 0.58)],
+    ],
+)
+def test_fio2_that_had_been_the_same_for_five_minutes_or_of_which_no_change_is_known_does(
+    readings: list[Reading],
+) -> None:
+    found = breathed_at(readings, START_S)
+
+    assert found.reading is not None
+    assert found.reading.value == pytest.approx(0.6, abs=0.03)

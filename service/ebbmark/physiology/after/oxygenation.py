@@ -10,7 +10,7 @@ from statistics import median
 
 from ebbmark.physiology.after.figures import Figure, NotKnown
 from ebbmark.physiology.before.gas_doubts import doubt_of
-from ebbmark.physiology.before.in_force import FIO2, in_force_at
+from ebbmark.physiology.before.in_force import SETTLES_S, breathed_at
 from ebbmark.physiology.formulas.gas_exchange import pf_ratio_mmhg
 from ebbmark.physiology.readings import Quantity, Reading
 
@@ -41,9 +41,13 @@ def pf_figure(readings: Sequence[Reading], from_s: float, until_s: float) -> Fig
         if doubt is not None:
             why_not = doubt.sentence.rstrip(".?")
             continue
-        fio2 = in_force_at(readings, FIO2, gas.start_s)
+        fio2 = breathed_at(readings, gas.start_s)
         if fio2.reading is None:
-            why_not = f"FiO2 at the time of the gas is not known ({fio2.why_not})"
+            why_not = (
+                f"no gas was drawn {SETTLES_S / 60:g} min or more after FiO2 was changed ({fio2.why_not})"
+                if fio2.unsettled
+                else f"FiO2 at the time of the gas is not known ({fio2.why_not})"
+            )
             continue
         ratios.append(pf_ratio_mmhg(pao2_mmhg=gas.value, fio2=fio2.reading.value))
         sources |= {gas.source, fio2.reading.source}

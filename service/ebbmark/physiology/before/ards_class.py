@@ -16,7 +16,7 @@ from math import inf
 from typing import Final, NamedTuple
 
 from ebbmark.physiology.before.gas_doubts import GasDoubt, doubt_of, is_doubted
-from ebbmark.physiology.before.in_force import FIO2, PEEP, InForce, in_force_at, span_words
+from ebbmark.physiology.before.in_force import PEEP, SETTLES_S, InForce, breathed_at, in_force_at, span_words
 from ebbmark.physiology.before.shown_inputs import ShownInput, shown
 from ebbmark.physiology.formulas.gas_exchange import (
     HIGHEST_INFORMATIVE_SPO2_PERCENT,
@@ -32,6 +32,7 @@ from ebbmark.physiology.readings import Quantity, Reading
 
 __all__ = [
     "ALSO_NEEDED",
+    "GAS_SPEAKS_S",
     "SETTING_HOLDS_S",
     "SEVERITY_WORDS",
     "ArdsClass",
@@ -188,7 +189,10 @@ def _paired(
         return _Found(None, None, inputs, (too_old,))
     if is_doubted(found, doubts):
         return _Found(None, None, inputs, (f"a {kind.words} that is not in doubt",))
-    fio2 = in_force_at(readings, FIO2, found.start_s)
+    fio2 = breathed_at(readings, found.start_s)
+    if fio2.unsettled:
+        settled = f"a {kind.words} read {SETTLES_S / 60:g} min or more after FiO2 was changed ({fio2.why_not})"
+        return _Found(None, None, inputs, (settled,))
     if fio2.reading is None:
         return _Found(None, None, inputs, (f"FiO2 at the time of the {kind.beside} ({fio2.why_not})",))
     return _Found(found, fio2.reading, (*inputs, shown(fio2.reading, at_s, how=fio2.how)), ())

@@ -5,7 +5,8 @@ a quarter of an hour before, and one charted up to five minutes after, since cha
 one another nothing is chosen, nor where one charted after contradicts one of the hour before: the change may lie on
 either side. Of those that agree the nearest is chosen. Where none is near, the last setting before holds, up
 to a limit of age: FiO2 four hours, as a public query of an intensive care database pairs them (MIT-LCP/mimic-code,
-mimic-iii/concepts/pivot/pivoted_bg_art.sql); PEEP twelve hours. All the rest is this project's choice.
+mimic-iii/concepts/pivot/pivoted_bg_art.sql); PEEP twelve hours. A gas or a saturation read within five minutes of a
+change of FiO2 is not settled and is paired with neither value. All the rest is this project's choice.
 """
 
 from __future__ import annotations
@@ -16,11 +17,14 @@ from typing import Final
 
 from ebbmark.physiology.readings import Quantity, Reading
 
-__all__ = ["FIO2", "PEEP", "InForce", "Twin", "fio2_words", "in_force_at", "span_words"]
+__all__ = ["FIO2", "PEEP", "SETTLES_S", "InForce", "Twin", "breathed_at", "fio2_words", "in_force_at", "span_words"]
 
 BESIDE_S: Final = 900.0
 CHARTED_LATE_S: Final = 300.0
 CHANGED_S: Final = 3600.0
+SETTLES_S: Final = 300.0
+"""How long a gas or a saturation takes at least to follow a change of FiO2. This project's choice."""
+_SAME_TIME_S: Final = 30.0
 _AIR: Final = 0.2  # the definitions do not speak of mixtures with less oxygen than air
 
 
@@ -57,12 +61,14 @@ class InForce:
         how: set or measured, and how long before or after, as a phrase; empty where nothing was chosen.
         why_not: why nothing can be chosen, as a phrase; empty where something was.
         contradicted: whether nothing can be chosen because near ones contradict one another.
+        unsettled: whether nothing can be chosen because it had just been changed.
     """
 
     reading: Reading | None
     how: str
     why_not: str
     contradicted: bool = False
+    unsettled: bool = False
 
 
 def in_force_at(readings: Iterable[Reading], twin: Twin, at_s: float) -> InForce:
@@ -103,6 +109,47 @@ def in_force_at(readings: Iterable[Reading], twin: Twin, at_s: float) -> InForce
     hours = f"{twin.holds_s / 3600:g}"
     why_not = f"none was set in the {hours} h before it or measured within {BESIDE_S / 60:g} min of it"
     return InForce(None, "", why_not)
+
+
+def breathed_at(readings: Iterable[Reading], at_s: float) -> InForce:
+    """Which FiO2 a gas or a saturation of this moment goes with: the one in force, if it had been for some minutes.
+
+    A setting counts from when it was charted, a measured value likewise. What is charted at the moment itself may have
+    been changed at any time since the last that differs: it is held against that one.
+
+    Args:
+        readings: of one patient, in any order.
+        at_s: the moment [s since 1970-01-01T00:00:00Z].
+
+    Source: this project's choice, see the module.
+    """
+    readings = tuple(readings)
+    found = in_force_at(readings, FIO2, at_s)
+    if found.reading is None:
+        return found
+    now = found.reading.value
+    before = sorted(
+        (
+            one
+            for one in readings
+            if one.quantity in (FIO2.setting, FIO2.measured)
+            and one.value >= FIO2.lowest
+            and at_s - FIO2.holds_s <= one.start_s <= at_s
+        ),
+        key=lambda one: (one.start_s, one.source),
+    )
+    last = next((one for one in reversed(before) if abs(one.value - now) > FIO2.same), None)
+    if last is None:
+        return found
+    since_s = next((one.start_s for one in before if one.start_s > last.start_s), at_s)
+    changed_s = last.start_s if at_s - since_s < _SAME_TIME_S else since_s
+    if at_s - changed_s >= SETTLES_S:
+        return found
+    when = "less than " if changed_s == last.start_s else ""
+    why_not = (
+        f"it was changed from {fio2_words(last.value)} to {fio2_words(now)} {when}{span_words(at_s - changed_s)} before"
+    )
+    return InForce(None, "", why_not, unsettled=True)
 
 
 def fio2_words(value: float) -> str:

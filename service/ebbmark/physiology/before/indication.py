@@ -13,7 +13,11 @@ from ebbmark.physiology.formulas.gas_exchange import Oxygenation
 __all__ = ["Indication", "by_severity"]
 
 ALIKE_S: Final = 3600.0
-"""Gas and saturation this near in age speak together; otherwise the fresher one speaks. This project's choice."""
+"""A saturation fresher than the gas by up to this speaks beside it; beyond, it speaks alone. This project's choice."""
+
+BESIDE_S: Final = 900.0
+"""A saturation that is no fresher than the gas by more than this says nothing that the gas does not say better: S/F
+stands in where there is no gas. This project's choice."""
 
 _CLEAR_ENOUGH: Final = (Oxygenation.SEVERE, Oxygenation.MODERATE)
 _DEFINITIONS: Final = {"berlin-2012": "the Berlin definition", "global-2023": "the global definition"}
@@ -46,19 +50,27 @@ class Indication:
 def by_severity(classes: Sequence[ArdsClass]) -> Indication:
     """Severity speaks for higher PEEP where any definition says moderate or severe; what is freshest speaks.
 
+    A gas speaks instead of a saturation of about the same time, whichever of them is worse.
+
     Args:
         classes: by each definition.
 
-    Source: the guideline that it cites; that the fresher reading speaks is this project's choice.
+    Source: the guideline that it cites; which reading speaks is this project's choice.
     """
     citation = "American Thoracic Society guideline update, Am J Respir Crit Care Med 2024;209:24-36"
     judged = [one for one in classes if one.oxygenation not in (None, Oxygenation.NOT_CLASSIFIED)]
     if not judged:
         sentence = "Oxygenation cannot be classed, so whether severity speaks for higher PEEP cannot be said."
         return Indication("moderate-or-severe", None, sentence, sentence, citation)
+    gases = [one for one in judged if one.ratio_name == "P/F"]
+    overruled = [one for one in judged if one.ratio_name != "P/F" and gases and one.age_s >= gases[0].age_s - BESIDE_S]
+    all_of_them, judged = judged, [one for one in judged if one not in overruled]
     youngest_s = min(one.age_s for one in judged)
     speaking = [one for one in judged if one.age_s <= youngest_s + ALIKE_S]
-    named = " ".join([*map(_told, _by_ratio(speaking)), *[_outdated(one) for one in judged if one not in speaking]])
+    left_out = [
+        _overruled(one, gases) if one in overruled else _outdated(one) for one in all_of_them if one not in speaking
+    ]
+    named = " ".join([*map(_told, _by_ratio(speaking)), *left_out])
     if any(one.oxygenation in _CLEAR_ENOUGH for one in speaking):
         differ = len({one.oxygenation for one in speaking}) > 1
         note = " The definitions or ratios disagree; the more severe one is taken." if differ else ""
@@ -82,6 +94,13 @@ def _told(alike: Sequence[ArdsClass]) -> str:
     words = SEVERITY_WORDS[one.oxygenation] if one.oxygenation is not None else "not classed"
     inputs = "; ".join(shown.sentence for shown in one.inputs[:2])
     return f"{one.ratio_name} {ratio} ({inputs}{old}): {words} by {names}."
+
+
+def _overruled(one: ArdsClass, gases: Sequence[ArdsClass]) -> str:
+    told = _told([one]).rstrip(".")
+    if any(one.oxygenation is gas.oxygenation for gas in gases):
+        return f"{told}: it agrees with the gas."
+    return f"{told}. Gas and saturation disagree; the gas speaks, since S/F only stands in where there is none."
 
 
 def _outdated(one: ArdsClass) -> str:

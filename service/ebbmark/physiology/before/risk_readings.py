@@ -1,8 +1,10 @@
 """What in the readings themselves speaks against a trial?
 
 The thresholds of mean arterial pressure and vasopressors come from one unit's public guide and are weak; those of
-systolic pressure and saturation are a textbook's for stopping a manoeuvre, which nobody should begin beyond; the others
-are exclusions of one trial, which say that there is no evidence, not that there is harm.
+systolic pressure and saturation are a textbook's for stopping a manoeuvre, which nobody should begin beyond; that of a
+low pH is where a published ventilation protocol lets go of its other limits; those of heart rate, high pH and carbon
+dioxide are this project's own, so that no extreme is passed over, and are no stop limits; the others are exclusions of
+one trial, which say that there is no evidence, not that there is harm.
 """
 
 from __future__ import annotations
@@ -11,7 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from ebbmark.physiology.before.ards_class import latest
+from ebbmark.physiology.before.ards_class import GAS_SPEAKS_S, latest
 from ebbmark.physiology.before.in_force import span_words
 from ebbmark.physiology.before.present_state import RECENT_S, lowest_of_last_hour
 from ebbmark.physiology.before.risk_concepts import Risk
@@ -21,6 +23,8 @@ __all__ = ["READING_RISKS", "ReadingRisk", "risks_in_readings"]
 
 _UNIT_GUIDE: Final = "a public unit guide, not a trial (read at second hand, weak)"
 _TEXTBOOK: Final = "Pilbeam's Mechanical Ventilation, chapter 13 (read at second hand)"
+_OURS: Final = "this project's own choice, no published source"
+_ARDSNET: Final = "ARDS Network ventilation protocol (read in a stored summary)"
 _TRIAL: Final = "exclusions of Kacmarek et al, Crit Care Med 2016;44:32-42, in Cochrane review CD006667"
 
 
@@ -72,7 +76,10 @@ def risks_in_readings(
     shown = {
         _MEAN: lowest_of_last_hour(readings, Quantity.MEAN_ARTERIAL_PRESSURE, at_s),
         _SYSTOLIC: lowest_of_last_hour(readings, Quantity.SYSTOLIC_ARTERIAL_PRESSURE, at_s),
-        _SATURATION: _saturation(readings, at_s),
+        _SATURATION: _latest(readings, Quantity.SPO2, at_s, RECENT_S),
+        _HEART_RATE: _latest(readings, Quantity.HEART_RATE, at_s, RECENT_S),
+        _PH: _latest(readings, Quantity.PH, at_s, GAS_SPEAKS_S),
+        _PACO2: _latest(readings, Quantity.PACO2, at_s, GAS_SPEAKS_S),
     }
     values = {
         **{words: None if one is None else one.value for words, one in shown.items()},
@@ -90,15 +97,15 @@ def risks_in_readings(
             source = None if reading is None else reading.source
             sentence = threshold.sentence.format(value=round(value, 2), when=when)
             found.append(ReadingRisk(threshold.slug, threshold.risk, value, source, threshold.citation, sentence))
-    # One pressure is enough to judge a circulation by.
-    known = {_SYSTOLIC} if shown[_MEAN] is not None else set()
+    # One pressure is enough to judge a circulation by; of extremes the present state says what was not sent.
+    known = {_HEART_RATE, _PH, _PACO2, *([_SYSTOLIC] if shown[_MEAN] is not None else [])}
     return tuple(found), [words for words, value in values.items() if value is None and words not in known]
 
 
-def _saturation(readings: Sequence[Reading], at_s: float) -> Reading | None:
-    """The latest of the last hour: a saturation that has come back is none that a trial would begin at."""
-    last = latest(readings, Quantity.SPO2, at_s)
-    return None if last is None or at_s - last.start_s > RECENT_S else last
+def _latest(readings: Sequence[Reading], quantity: Quantity, at_s: float, speaks_s: float) -> Reading | None:
+    """The latest that still speaks of now: a saturation that has come back is none that a trial would begin at."""
+    last = latest(readings, quantity, at_s)
+    return None if last is None or at_s - last.start_s > speaks_s else last
 
 
 def _when(lowest: Reading, readings: Sequence[Reading], at_s: float) -> str:
@@ -123,6 +130,10 @@ class _Threshold:
 _MEAN: Final = "mean arterial pressure of the last hour"
 _SYSTOLIC: Final = "systolic arterial pressure of the last hour"
 _SATURATION: Final = "SpO2 of the last hour"
+_HEART_RATE: Final = "heart rate of the last hour"
+_PH: Final = "pH of the last 12 hours"
+_PACO2: Final = "PaCO2 of the last 12 hours"
+_LOOKED_AT: Final = "an extreme to be looked at; how much it matters is for the person at the bedside."
 _NO_EVIDENCE: Final = "an exclusion of a trial of the open lung approach, so there is no evidence."
 # fmt: off
 _THRESHOLDS: Final = (
@@ -135,6 +146,17 @@ _THRESHOLDS: Final = (
     _Threshold("spo2-low", _SATURATION, -1, 85.0, Risk.HIGH,
                "SpO2 is {value:g} %{when}; a textbook stops a manoeuvre below 85 %, so a trial would begin beyond it.",
                _TEXTBOOK),
+    _Threshold("heart-rate-high", _HEART_RATE, 1, 140.0, Risk.CAUTION,
+               f"Heart rate is {{value:g}} /min{{when}}, above 140: {_LOOKED_AT}", _OURS),
+    _Threshold("heart-rate-low", _HEART_RATE, -1, 50.0, Risk.CAUTION,
+               f"Heart rate is {{value:g}} /min{{when}}, below 50: {_LOOKED_AT}", _OURS),
+    _Threshold("arterial-ph-low", _PH, -1, 7.15, Risk.CAUTION,
+               "pH is {value:g}{when}, below 7.15, from where a published ventilation protocol gives up its limits of "
+               f"volume and plateau pressure for it: {_LOOKED_AT}", _ARDSNET),
+    _Threshold("arterial-ph-high", _PH, 1, 7.6, Risk.CAUTION,
+               f"pH is {{value:g}}{{when}}, above 7.6: {_LOOKED_AT}", _OURS),
+    _Threshold("arterial-carbon-dioxide-high", _PACO2, 1, 80.0, Risk.CAUTION,
+               f"PaCO2 is {{value:g}} mmHg{{when}}, above 80: {_LOOKED_AT}", _OURS),
     _Threshold("vasopressor-high", "vasopressor dose", 1, 0.2, Risk.HIGH,
                "The vasopressor dose equals {value:g} mcg/kg/min of noradrenaline; one unit's guide avoids manoeuvres "
                "above 0.2 mcg/kg/min.", _UNIT_GUIDE),
