@@ -181,6 +181,24 @@ def test_whether_the_answer_still_holds_is_said_above_the_figure(app: ASGIApp) -
     assert "Does it still hold? Since the last titration, 0.9 h ago, nothing was seen" in above
 
 
+def test_where_nothing_shows_whether_the_answer_still_holds_the_page_says_so_with_its_age(app: ASGIApp) -> None:
+    above = words_of(get(app, f"{CLEAR}/").body.partition(b"<figure>")[0])
+
+    assert "Does it still hold? Not known. The trial ended 22 minutes ago. No PEEP set after it" in above
+
+
+def test_the_page_of_an_answer_says_when_it_was_made(app: ASGIApp) -> None:
+    above = words_of(get(app, f"{CLEAR}/").body.partition(b"<h1>")[0])
+
+    assert "22 minutes ago (page made 2 March 2026, 09:40 UTC)" in above
+
+
+def test_that_a_running_trial_is_no_longer_renewed_is_said_above_it(app: ASGIApp) -> None:
+    body = get(app, f"{RUNNING}/running").body
+
+    assert 0 < body.index(b'id="looked"') < body.index(b'id="stale"') < body.index(b'id="live"')
+
+
 def test_before_a_trial_the_page_says_what_is_missing_and_is_no_error(app: ASGIApp) -> None:
     reply = get(app, f"{BEFORE}/")
 

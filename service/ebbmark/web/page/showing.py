@@ -21,7 +21,7 @@ from ebbmark.web.page.rendering import Pages
 from ebbmark.web.page.running_view import RunningView, running_view
 from ebbmark.web.page.source import TrialSource
 from ebbmark.web.page.trials_view import trials_view
-from ebbmark.web.page.words import clock, plainly
+from ebbmark.web.page.words import ago, clock, day_and_time, plainly
 
 __all__ = ["Live", "Validity", "live_of", "no_answer", "show_answer", "show_report"]
 
@@ -38,6 +38,8 @@ _TITLES: Final = {
 _STOP: Final = "stop-criterion-met"
 _FRESH_S: Final = 600.0
 """Readings older than this are no sign of a trial in progress on the page of an answer [s]; our choice."""
+
+_NO_SETTING: Final = "No PEEP set after it stands in the record, so what happened since cannot be followed from there."
 
 _IN_PROGRESS: Final = frozenset({"lower", "read-again", "look-first", "closing-passed"})
 """Moves of a trial in progress; one that has not begun, or has come to its end, needs no notice."""
@@ -105,7 +107,8 @@ async def show_answer(source: TrialSource, pages: Pages) -> Response:
         input_rows=[(one.reference, one.when, one.values) for one in view.inputs],
         running=progress,
         trials=None if isinstance(trials, Rejected) else trials_view(trials, zone=pages.zone),
-        validity=_validity(validity),
+        validity=_validity(validity, read, source.at_s),
+        made=day_and_time(source.at_s, pages.zone),
         recorded=recorded,
         reasons=REASONS,
         csrf=source.csrf,
@@ -186,9 +189,13 @@ def _in_progress(running: Answer | Rejected, now_s: float) -> str:
     return running.said[0] if code == _STOP or (fresh and code in _IN_PROGRESS) else ""
 
 
-def _validity(answer: Answer | Rejected) -> Validity | None:
+def _validity(answer: Answer | Rejected, read: Recommendation, now_s: float) -> Validity:
     if isinstance(answer, Rejected):
-        return None
+        # Silence would look like nothing to worry about.
+        ended = ago(max(step.end_s for step in read.trial.steps), now_s)
+        unset = answer.problems[0].kind is ProblemKind.MISSING
+        why = _NO_SETTING if unset else answer.problems[0].sentence
+        return Validity(False, f"Not known. The trial ended {ended}. {why}", ())
     doubt = next(one for one in answer.statements if one.code == "titration-may-be-old")
     return Validity(
         isinstance(doubt.value, Truth) and doubt.value.value,

@@ -39,10 +39,10 @@
     waitMs = usualMs;
   };
 
-  const failed = (why) => {
+  const failed = (why, lasting) => {
     failures += 1;
     waitMs = Math.min(2 * waitMs, longestMs);
-    if (failures < 2) return;
+    if (failures < 2 && !lasting) return;
     const seconds = Math.round((Date.now() - lastMs) / 1000);
     const text = `${why} What is shown here is at least ${seconds} seconds old.`;
     if (stale.textContent !== text) stale.textContent = text;
@@ -62,9 +62,9 @@
       } else if (reply.status === 304) {
         fresh(reply);
       } else {
-        failed(reply.status === 401 || reply.status === 403
-          ? "This page may no longer look: open it again from the record."
-          : "The service answers with an error, so updates have stopped.");
+        const ended = reply.status === 401 || reply.status === 403;
+        failed(ended ? "This page may no longer look: open it again from the record."
+          : "The service answers with an error, so updates have stopped.", ended);
       }
     } catch {
       failed("The service cannot be reached, so updates have stopped.");
