@@ -68,6 +68,7 @@ def recommend_for(request: Request) -> Recommendation:
                 step.peep_cmh2o,
                 tuple([sample.compliance_ml_per_cmh2o for sample in step.samples]),
                 trial.resolution,
+                step.samples[-1].at_s - step.samples[0].at_s,
             )
             for step in trial.steps
         ],

@@ -12,15 +12,15 @@ from itertools import combinations
 
 import numpy as np
 import pytest
-from scipy.stats import multivariate_normal
+from scipy.stats import cauchy, multivariate_normal
 
 from ebbmark.physiology.closing.closing import CurveStep, closing_posterior
 from ebbmark.physiology.closing.curves import Floats, curve_prior, event_factors, event_prior
 from ebbmark.physiology.closing.noise import Noise, StepCentres, noise_of, step_centres
 from ebbmark.physiology.closing.posterior import weigh_hypotheses
+from ebbmark.physiology.closing.spoiled import log_spoiled_odds
 
 FALL = 0.05
-SPOILED = 0.03
 PEEPS = (20.0, 18.0, 15.5, 13.0, 11.0, 9.0, 7.0)
 SHORT = PEEPS[1:6]
 
@@ -50,8 +50,22 @@ def spoiled_sets(steps: int) -> Iterator[tuple[int, ...]]:
         yield from combinations(range(steps), many)
 
 
+def slow_log_odds(data: StepCentres) -> list[float]:
+    """Of each step being spoiled, times the density of what it then reads; these readings all agree."""
+    odds = []
+    for k, centre in enumerate(data.centres.tolist()):
+        if data.freedom and data.counts[k] > 1:
+            first = min(max(k - 2, 0), max(len(data.centres) - 5, 0))
+            around = [float(data.centres[j]) for j in range(first, first + 5) if j != k]
+            odds.append(math.log(0.001 / 0.999) + float(cauchy(float(np.median(around)), 0.10).logpdf(centre)))
+        else:
+            odds.append(math.log(0.03 / 0.97))
+    return odds
+
+
 def slow_weights(peeps: tuple[float, ...], data: StepCentres, noise: Noise) -> Floats:
     prior = curve_prior(peeps)
+    log_odds = slow_log_odds(data)
     z = data.centres - np.median(data.centres)
     weights = []
     for share, mean, covariance in zip(prior.weights, prior.means, prior.covariances, strict=True):
@@ -60,7 +74,7 @@ def slow_weights(peeps: tuple[float, ...], data: StepCentres, noise: Noise) -> F
                 kept = [k for k in range(len(peeps)) if k not in spoiled]
                 total = covariance + np.diag(variance * np.array(noise.pattern))
                 density = multivariate_normal(mean[kept], total[np.ix_(kept, kept)]).logpdf(z[kept])
-                odds = len(spoiled) * math.log(SPOILED) + len(kept) * math.log(1.0 - SPOILED)
+                odds = sum(log_odds[k] for k in spoiled)
                 weights.append(math.log(share) + log_weight + odds + float(density))
     raw = np.exp(np.array(weights) - max(weights))
     return np.asarray(raw / raw.sum(), dtype=np.float64)
@@ -106,7 +120,9 @@ def slow_events(peeps: tuple[float, ...], data: StepCentres, noise: Noise, draws
 def test_every_hypothesis_weighs_what_dense_matrices_say(name: str) -> None:
     peeps, data, noise = prepared(name)
 
-    fast = weigh_hypotheses(peeps, data, noise).weights.ravel()
+    log_odds = log_spoiled_odds(data, [None] * len(peeps))
+
+    fast = weigh_hypotheses(peeps, data, noise, log_odds).weights.ravel()
 
     assert np.abs(fast / fast.sum() - slow_weights(peeps, data, noise)).max() < 1e-6
 

@@ -12,8 +12,6 @@ from ebbmark.physiology.closing.curves import CurvePrior, Floats, Integers, curv
 
 __all__ = ["Axes", "Table", "axes_of", "table_of"]
 
-_SPOILED = 0.03
-_SPOILED_DENSITY = 1.0
 _STEPS_FOR_TWO_SPOILED = range(6, 17)
 
 
@@ -51,7 +49,8 @@ class Table:
         inverse: 1 / (signal + noise) along the axes [components x steps x sizes].
         own, cross: entries of the inverse covariance, of steps and of pairs [components x steps or pairs x sizes].
         log_norm: logarithm of the prior times the normalising constant [components x sizes].
-        factors: odds of each set of spoiled steps, before their residuals are seen [components x sets x sizes].
+        factors: factors of the evidence where a set of steps is left out, before their residuals are seen
+            [components x sets x sizes].
         first_square, second_square, product: coefficients of the quadratic form by which the evidence changes
             without a pair of steps [components x pairs x sizes].
     """
@@ -101,15 +100,15 @@ def table_of(peeps_cmh2o: tuple[float, ...], noise: tuple[tuple[float, ...], tup
     own, cross = frame.squares @ inverse, frame.products @ inverse
     own_a, own_b = own.take(frame.first, axis=1), own.take(frame.second, axis=1)
     determinant = own_a * own_b - cross**2
-    odds = (_SPOILED / (1.0 - _SPOILED) * _SPOILED_DENSITY * sqrt(2.0 * pi) * frame.scale)[:, None]
+    width = sqrt(2.0 * pi) * frame.scale[:, None]
     none = np.ones((own.shape[0], 1, own.shape[2]))
-    pairs = odds[frame.first] * odds[frame.second] / np.sqrt(determinant)
+    pairs = width[frame.first] * width[frame.second] / np.sqrt(determinant)
     return Table(
         inverse=inverse,
         own=own,
         cross=cross,
         log_norm=0.5 * np.log(inverse).sum(axis=1) + np.log(frame.prior.weights)[:, None],
-        factors=np.concatenate([none, odds / np.sqrt(own), pairs], axis=1),
+        factors=np.concatenate([none, width / np.sqrt(own), pairs], axis=1),
         first_square=0.5 * own_b / determinant,
         second_square=0.5 * own_a / determinant,
         product=cross / determinant,

@@ -15,18 +15,26 @@ true curve x, also in logarithms, z[k] is x[k] plus Gaussian noise of variance
 with n[k] readings. `reading` is the spread of single readings, `step` what all readings of a step share, and
 `rounding` follows from `CurveStep.resolution`, divided by n[k] as far as the noise spreads readings over the marks
 of the scale. Where steps have several readings, their spread within steps is part of the likelihood. In addition
-up to two steps may be spoiled as a whole by suction, a disconnection, effort or a slip (one where the limb has
-fewer than 6 or more than 16 steps): of these z says nothing, at a density of 1 per unit of logarithm. So outliers
-lose their say by the model's own account of them; none is removed beforehand.
+up to two steps may be spoiled as a whole by suction, a leak, a disconnection, effort or a slip (one where the limb has
+fewer than 6 or more than 16 steps): of these z says nothing of the lung. So outliers lose their say by the model's own
+account of them; none is removed beforehand.
+
+**How credible a spoiled step is** depends on what confirms it (`spoiled`). A single reading is spoiled with probability
+0.03 and by any amount, at a density of 1 per unit of logarithm. Where several readings of a step agree, taken over
+30 s or more, the step is spoiled with probability 0.001, as often upwards as downwards, about the steps around it with
+a Cauchy density of scale 0.10. This decides what is believed of a fall at the last step, which no next step can take
+back. Confirmed, it gains belief as it grows from 8 to about 60 %, and loses it where no lung falls so far within one
+step. On a single reading the doubt stays: beyond some 12 % a lone fall is neither closing nor its absence, and the
+answer says so in its reason.
 
 **Priors.** x is a mixture of Gaussian processes (`curves`): level (SD 1.5), slope, curvature, a smooth part of
-unknown form, and with probability 0.35 one more rapid fall of unknown size (SD 0.45) at any place, sharp or
-wide. Most of the weight lies on curves that bend downwards, as lungs give them which are first relieved of
-overdistension and then lose units; a quarter lies on a broader family for lungs unlike those. The curves of each
-event are then re-weighted, so that before any reading *not reached* has 0.30, *falling from the first step* 0.10
-and the other steps equal parts of the rest: none is preferred. `reading` has seven values from 0.6 to 10.5 %,
-`step` two, 0.45 and 2.2 %; where each step has one reading the two cannot be told apart, and four values from 0.8
-to 8.5 % stand for both. Each step is spoiled with probability 0.03.
+unknown form, and often one more rapid fall of unknown size (logarithm: mean -0.3, SD 0.3): within any one step with
+probability 0.025 (together at most 0.35), or spread over several with 0.21. Most of the weight lies on curves that
+bend downwards, as lungs give them which are first relieved of overdistension and then lose units; a quarter lies on a
+broader family for lungs unlike those. The curves of each event are then re-weighted, so that before any reading *not
+reached* has 0.30, *falling from the first step* 0.10 and the other steps equal parts of the rest: none is preferred.
+`reading` has seven values from 0.6 to 10.5 %, `step` two, 0.45 and 2.2 %; where each step has one reading the two
+cannot be told apart, and four values from 0.8 to 8.5 % stand for both.
 
 **What is marginalised.** Level, slope, curvature, smooth part and size of the rapid fall exactly, as Gaussians;
 its presence, place and width, the noise, and the sets of spoiled steps by summing over all of them. Which
@@ -35,7 +43,8 @@ their events are counted. The same steps give the same bytes.
 
 **What is stated.** See `decision`: the limits for naming a pressure, and for *indeterminate*.
 
-**Limits.** The sizes were set on simulated lungs; see the benchmark for how far they carry. A slow drift of the
+**Limits.** The sizes were set on simulated lungs; see the benchmark for how far they carry. What spoils all readings
+of the last step alike and lasts, such as a leak that begins there, is taken for closing. A slow drift of the
 measurement looks like a slow change of the lung. Dynamic compliance contains the pressure that resistance takes,
 which dilutes a fall, while resistance itself rises as airways close, which adds to it. So where the caller says
 that compliance is dynamic, the fall that counts is not known: 0.9, 1.3 or 1.7 times `fall`, equally probable.
@@ -55,6 +64,7 @@ from ebbmark.physiology.closing.decision import decide
 from ebbmark.physiology.closing.estimate import Closing, CurveStep, Evidence, Shape, StepEstimate, Verdict
 from ebbmark.physiology.closing.noise import noise_of, step_centres
 from ebbmark.physiology.closing.posterior import Posterior, lay_curves, weigh_hypotheses
+from ebbmark.physiology.closing.spoiled import log_spoiled_odds
 
 __all__ = ["Closing", "CurveStep", "Evidence", "Shape", "StepEstimate", "Verdict"]
 __all__ += ["closing_posterior", "estimate_closing", "why_unusable"]
@@ -110,7 +120,8 @@ def closing_posterior(steps: Sequence[CurveStep], *, fall: float = 0.05, dynamic
         tuple(step.resolution for step in steps),
     )
     falls = tuple(share * fall for share in _DYNAMIC_FALLS) if dynamic else (fall,)
-    return lay_curves(peeps, data, noise, weigh_hypotheses(peeps, data, noise), falls)
+    log_spoiled = log_spoiled_odds(data, [step.span_s for step in steps])
+    return lay_curves(peeps, data, noise, weigh_hypotheses(peeps, data, noise, log_spoiled), falls)
 
 
 def _refuse_nonsense(steps: Sequence[CurveStep], fall: float) -> None:

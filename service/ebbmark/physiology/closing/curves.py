@@ -38,8 +38,8 @@ _REGIMES = (
     (0.25, 0.05, -0.0006, 0.0012, 0.10, 5.6),
 )
 _FINE_SD, _FINE_LENGTH_CMH2O = 0.0045, 4.0
-_DROP_MEAN, _DROP_SD = -0.2, 0.45
-_NO_DROP, _SHARP_DROP = 0.65, 0.14
+_DROP_MEAN, _DROP_SD = -0.3, 0.3
+_SHARP_DROP_PER_STEP, _MOST_SHARP_DROPS, _WIDE_DROP = 0.025, 0.35, 0.21
 _WIDE_DROP_CMH2O, _DROP_SPACING_CMH2O = 1.0, 1.5
 
 _PRIOR_NOT_REACHED = 0.30
@@ -116,16 +116,18 @@ def curve_prior(peeps_cmh2o: tuple[float, ...]) -> CurvePrior:
 def _drops(peep: Floats) -> tuple[Floats, Floats]:
     """List the rapid falls: how probable, and which share of it is over at each step.
 
-    A sharp one is over between two neighbouring steps; of a wide one some is felt at several.
+    A sharp one is over between two neighbouring steps, and as probable there however many other steps there are; of a
+    wide one some is felt at several.
     """
     sharp = np.tril(np.ones((peep.size, peep.size)), -1)[:, :-1].T
     count = int((peep[0] - peep[-1]) / _DROP_SPACING_CMH2O) + 1
     places = peep[-1] + _DROP_SPACING_CMH2O * np.arange(count)
     wide = 0.5 + 0.5 * np.tanh((places[:, None] - peep) / (2.0 * _WIDE_DROP_CMH2O))
+    sharp_drop = min(_SHARP_DROP_PER_STEP * (peep.size - 1), _MOST_SHARP_DROPS)
     shares = [
-        np.array([_NO_DROP]),
-        np.full(peep.size - 1, _SHARP_DROP / (peep.size - 1)),
-        np.full(count, (1.0 - _NO_DROP - _SHARP_DROP) / count),
+        np.array([1.0 - sharp_drop - _WIDE_DROP]),
+        np.full(peep.size - 1, sharp_drop / (peep.size - 1)),
+        np.full(count, _WIDE_DROP / count),
     ]
     return np.concatenate(shares), np.concatenate([np.zeros((1, peep.size)), sharp, wide])
 

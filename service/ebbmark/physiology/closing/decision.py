@@ -14,6 +14,11 @@ places are *falling from the first step* and then the steps:
    is the run whose probability, given that closing was reached at a step, is nearest to 90 %, and at least 80 %:
    over many trials it holds the truth about nine times in ten.
 
+Where this rests on what happened at the last step (that is the likeliest place, or closing may not have been reached),
+that step reads 12 % or more below the one before, and the model holds it spoiled as a whole with at least 0.10, nobody
+knows what happened there: INDETERMINATE, and the reason names that fall, on how many readings it rests, and that it
+has to be looked at.
+
 Evidence is strong from 0.97, moderate from 0.90, otherwise weak: of near where FOUND, of the verdict elsewhere.
 
 Source: the limits are the project's choice, set on simulated lungs.
@@ -30,6 +35,7 @@ import numpy as np
 from ebbmark.physiology.closing.curves import FALLING, NOT_REACHED, Floats
 from ebbmark.physiology.closing.estimate import Closing, CurveStep, Evidence, Shape, StepEstimate, Verdict
 from ebbmark.physiology.closing.posterior import Posterior
+from ebbmark.physiology.wording import percent
 
 __all__ = ["decide"]
 
@@ -41,6 +47,7 @@ _MOST_FALLING = 0.12
 _STRONG, _MODERATE = 0.97, 0.90
 _INTERVAL, _LEAST_OF_INTERVAL, _HAIR = 0.90, 0.80, 1e-12
 _ABRUPT_LOSS_PER_CMH2O = 0.04
+_LONE_FALL, _LARGEST_USUAL_FALL, _SPOILED_ENOUGH = 0.12, 0.30, 0.10
 _TWO_SIDED_90 = 1.6448536269514722
 _LARGEST_EXPONENT = 700.0
 
@@ -69,6 +76,9 @@ def decide(steps: Sequence[CurveStep], posterior: Posterior) -> Closing:
     found = min(float(at_step.sum()), 1.0)
 
     verdict, reason = _judge(places, named, near, not_reached)
+    if named == len(steps) - 1 or (verdict is not Verdict.FOUND and not_reached > 1.0 - _LEAST_NEAR):
+        lone_fall = _doubtful_last_step(len(steps[-1].compliances_ml_per_cmh2o), posterior)
+        verdict, reason = (Verdict.INDETERMINATE, lone_fall) if lone_fall else (verdict, reason)
     is_found = verdict is Verdict.FOUND
     probability = {
         Verdict.FOUND: found,
@@ -104,6 +114,20 @@ def _judge(places: Floats, named: int, near: float, not_reached: float) -> tuple
     if places[FALLING] > _MOST_FALLING:
         return Verdict.INDETERMINATE, _PERHAPS_FALLING
     return Verdict.FOUND, ""
+
+
+def _doubtful_last_step(readings: int, posterior: Posterior) -> str:
+    """Say why nobody knows whether the fall at the last step is the lung's; empty where that is not the question."""
+    fall = -float(np.expm1(min(posterior.centres[-1] - posterior.centres[-2], 0.0)))
+    if fall < _LONE_FALL or posterior.last_spoiled < _SPOILED_ENOUGH:
+        return ""
+    much = ", more than a lung usually loses in one step," if fall >= _LARGEST_USUAL_FALL else ""
+    count = "a single reading" if readings == 1 else f"{readings} readings"
+    return (
+        f"Only the last step fell, by {percent(fall)}{much} on {count}: closing, a leak, a disconnection, secretions "
+        "or an effort would all look so. The patient and the circuit have to be looked at, and only a further reading "
+        "can show whether it lasts."
+    )
 
 
 def _shape(steps: Sequence[CurveStep], posterior: Posterior) -> Shape:

@@ -41,11 +41,13 @@ class CurveStep:
         compliances_ml_per_cmh2o: one per settled reading, all of one kind (static or dynamic), at least one.
         resolution: relative standard deviation that rounding of the charted values alone gives one such
             reading (0 where values were not rounded).
+        span_s: time between the first and the last of these readings [s]; None where not known.
     """
 
     peep_cmh2o: float
     compliances_ml_per_cmh2o: tuple[float, ...]
     resolution: float = 0.0
+    span_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,10 +10,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ebbmark.physiology.closing.axes import Axes, Table, axes_of, table_of
 from ebbmark.physiology.closing.curves import Floats, Integers, closing_events, event_factors, normal_points
-from ebbmark.physiology.closing.noise import Noise, StepCentres
+from ebbmark.physiology.closing.noise import Noise, StepCentres, middle
 
 __all__ = ["POINTS", "Hypotheses", "Posterior", "lay_curves", "weigh_hypotheses"]
 
@@ -26,7 +27,8 @@ class Hypotheses:
     """Every hypothesis with its weight.
 
     Attributes:
-        weights: unnormalised [components x sets of spoiled steps x sizes of noise].
+        weights: unnormalised [components x sets of spoiled steps x sizes of noise]; the sets are none, each step,
+            and each pair of steps.
         projected: residual in the axes of the component [components x steps].
         pull: inverse covariance times residual [components x steps x sizes].
     """
@@ -46,6 +48,7 @@ class Posterior:
         weights: of the curves, sum 1 [curves].
         curve_events: event of each curve [curves].
         centres: the robust centres that the curves were laid through [steps].
+        last_spoiled: probability that the last step is spoiled as a whole.
     """
 
     events: Floats
@@ -53,9 +56,12 @@ class Posterior:
     weights: Floats
     curve_events: Integers
     centres: Floats
+    last_spoiled: float
 
 
-def weigh_hypotheses(peeps_cmh2o: tuple[float, ...], data: StepCentres, noise: Noise) -> Hypotheses:
+def weigh_hypotheses(
+    peeps_cmh2o: tuple[float, ...], data: StepCentres, noise: Noise, log_spoiled: Floats
+) -> Hypotheses:
     """Weigh every component, size of noise and set of spoiled steps by its evidence.
 
     The evidence without a step follows from that with it by dividing by the step's predictive density.
@@ -64,6 +70,7 @@ def weigh_hypotheses(peeps_cmh2o: tuple[float, ...], data: StepCentres, noise: N
         peeps_cmh2o: strictly falling.
         data: the condensed readings.
         noise: the sizes of the noise.
+        log_spoiled: `spoiled.log_spoiled_odds` [steps].
 
     Source: Gaussian conditioning and leave-one-out identities, textbook.
     """
@@ -77,7 +84,7 @@ def weigh_hypotheses(peeps_cmh2o: tuple[float, ...], data: StepCentres, noise: N
     two = 1 + frame.scale.size
     weights = np.empty_like(table.factors)
     weights[:, 0] = 0.0
-    weights[:, 1:two] = 0.5 * pull * pull / table.own
+    weights[:, 1:two] = 0.5 * pull * pull / table.own + log_spoiled[:, None]
     a, b = pull.take(frame.first, axis=1), pull.take(frame.second, axis=1)
     # These are the largest arrays: work in place. a a first_square - a b product + b b second_square.
     pairs = weights[:, two:]
@@ -87,6 +94,7 @@ def weigh_hypotheses(peeps_cmh2o: tuple[float, ...], data: StepCentres, noise: N
     b *= b
     b *= table.second_square
     pairs += b
+    pairs += (log_spoiled[frame.first] + log_spoiled[frame.second])[:, None]
     weights += none[:, None, :]
     weights -= weights.max()
     np.exp(weights, out=weights)
@@ -133,15 +141,19 @@ def lay_curves(
     weights = np.array([event_factors(peeps_cmh2o, fall) for fall in falls])[turns, events]
     weights = weights / weights.sum()
     share: Floats = np.bincount(events, weights=weights, minlength=steps).astype(np.float64)
-    return Posterior(share, curves + _middle(data), weights, events, data.centres)
-
-
-def _middle(data: StepCentres) -> float:
-    return float(np.median(data.centres))
+    doubted = float(weights @ _holds_last(frame, chosen))
+    return Posterior(share, curves + middle(data.centres), weights, events, data.centres, doubted)
 
 
 def _centred(data: StepCentres) -> Floats:
-    return data.centres - _middle(data)
+    return data.centres - middle(data.centres)
+
+
+def _holds_last(frame: Axes, chosen: Integers) -> NDArray[np.bool_]:
+    """Whether a set of spoiled steps, by number, holds the last step."""
+    last = frame.scale.size - 1
+    sets = np.concatenate([[False], np.arange(last + 1) == last, frame.second == last])
+    return sets[chosen]
 
 
 def _allot(weights: Floats) -> tuple[Integers, Integers, Integers]:

@@ -3,7 +3,8 @@
 The same model as in `closing`, asked after each step about the steps so far. Two things differ. The limb has no
 known end, so that *not reached* gets the prior of a constant hazard: each further step closes with probability
 `HAZARD_PER_STEP`, whatever came before. And the newest step has no next one that could take its fall back, which
-the model knows: a spoiled step competes with a real fall.
+the model knows: a spoiled step competes with a real fall, on a single reading on equal terms, and hardly where several
+readings agree.
 
 Rule: stop when the probability that closing was passed is at least `limit` after each of the last `in_a_row` steps.
 A higher limit, or two in a row, gives fewer false calls and a later call; the benchmark draws the trade-off. A call

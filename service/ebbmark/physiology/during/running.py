@@ -145,7 +145,12 @@ def curve_of(trial: Trial) -> list[CurveStep]:
         trial: the limb.
     """
     return [
-        CurveStep(step.peep_cmh2o, tuple(s.compliance_ml_per_cmh2o for s in step.samples), trial.resolution)
+        CurveStep(
+            step.peep_cmh2o,
+            tuple(s.compliance_ml_per_cmh2o for s in step.samples),
+            trial.resolution,
+            step.samples[-1].at_s - step.samples[0].at_s,
+        )
         for step in trial.steps
     ]
 
