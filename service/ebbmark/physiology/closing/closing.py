@@ -29,7 +29,7 @@ answer says so in its reason.
 
 **Priors.** x is a mixture of Gaussian processes (`curves`): level (SD 1.5), slope, curvature, a smooth part of
 unknown form, and often one more rapid fall of unknown size (logarithm: mean -0.3, SD 0.3): within any one step with
-probability 0.025 (together at most 0.35), or spread over several with 0.21. Most of the weight lies on curves that
+probability 0.02 (together at most 0.35), or spread over several with 0.21. Most of the weight lies on curves that
 bend downwards, as lungs give them which are first relieved of overdistension and then lose units; a quarter lies on a
 broader family for lungs unlike those. The curves of each event are then re-weighted, so that before any reading *not
 reached* has 0.30, *falling from the first step* 0.10 and the other steps equal parts of the rest: none is preferred.
