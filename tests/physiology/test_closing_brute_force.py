@@ -63,13 +63,15 @@ def slow_log_odds(data: StepCentres) -> list[float]:
     return odds
 
 
-def slow_weights(peeps: tuple[float, ...], data: StepCentres, noise: Noise) -> Floats:
+def slow_weights(
+    peeps: tuple[float, ...], data: StepCentres, noise: Noise, sets: Sequence[tuple[int, ...]] | None = None
+) -> Floats:
     prior = curve_prior(peeps)
     log_odds = slow_log_odds(data)
     z = data.centres - np.median(data.centres)
     weights = []
     for share, mean, covariance in zip(prior.weights, prior.means, prior.covariances, strict=True):
-        for spoiled in spoiled_sets(len(peeps)):
+        for spoiled in sets or spoiled_sets(len(peeps)):
             for variance, log_weight in zip(noise.variances, noise.log_weights, strict=True):
                 kept = [k for k in range(len(peeps)) if k not in spoiled]
                 total = covariance + np.diag(variance * np.array(noise.pattern))
@@ -125,6 +127,22 @@ def test_every_hypothesis_weighs_what_dense_matrices_say(name: str) -> None:
     fast = weigh_hypotheses(peeps, data, noise, log_odds).weights.ravel()
 
     assert np.abs(fast / fast.sum() - slow_weights(peeps, data, noise)).max() < 1e-6
+
+
+def test_in_a_long_limb_the_pairs_looked_at_hold_the_spoiled_steps_and_weigh_what_dense_matrices_say() -> None:
+    peeps = tuple(25.0 - k for k in range(17))
+    values = [34.0 + 0.3 * min(k, 10) - 1.5 * max(k - 10, 0) for k in range(17)]
+    values[4], values[8] = 26.0, 24.0
+    data = step_centres(tuple((value,) for value in values))
+    noise = noise_of(data, (1,) * 17, (0.0,) * 17)
+
+    found = weigh_hypotheses(peeps, data, noise, log_spoiled_odds(data, [None] * 17))
+
+    pairs = list(zip(found.pairs.first.tolist(), found.pairs.second.tolist(), strict=True))
+    sets: list[tuple[int, ...]] = [(), *((k,) for k in range(17)), *pairs]
+    fast = found.weights.ravel() / found.weights.sum()
+    assert (4, 8) in pairs
+    assert np.abs(fast - slow_weights(peeps, data, noise, sets)).max() < 1e-6
 
 
 @pytest.mark.parametrize("name", READINGS)

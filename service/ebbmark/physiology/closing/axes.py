@@ -10,9 +10,12 @@ import numpy as np
 
 from ebbmark.physiology.closing.curves import CurvePrior, Floats, Integers, curve_prior
 
-__all__ = ["Axes", "Table", "axes_of", "table_of"]
+__all__ = ["FEWEST_FOR_TWO_SPOILED", "Axes", "Pairs", "Table", "axes_of", "pairs_of", "table_of"]
 
-_STEPS_FOR_TWO_SPOILED = range(6, 17)
+FEWEST_FOR_TWO_SPOILED = 6
+"""Below this many steps only one step can be spoiled."""
+
+_MOST_FOR_ALL_PAIRS = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,9 +28,7 @@ class Axes:
         prior: of the curves.
         scale: square root of the noise pattern [steps].
         axes, turned, squares: axes of each component, as columns, as rows, squared [components x steps x steps].
-        products: products of the axes at pairs of steps [components x pairs x steps].
         signal: variance along each axis [components x steps].
-        first, second: the steps of each pair; none where the limb is too short for two spoiled steps [pairs].
     """
 
     prior: CurvePrior
@@ -35,10 +36,28 @@ class Axes:
     axes: Floats
     turned: Floats
     squares: Floats
-    products: Floats
     signal: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Pairs:
+    """Pairs of steps that may be spoiled together, and how the evidence changes without them.
+
+    Attributes:
+        first, second: the steps of each pair [pairs].
+        cross: entry of the inverse covariance [components x pairs x sizes].
+        factors: of the evidence, before the residuals are seen [components x pairs x sizes].
+        first_square, second_square, product: coefficients of the quadratic form by which the evidence changes
+            [components x pairs x sizes].
+    """
+
     first: Integers
     second: Integers
+    cross: Floats
+    factors: Floats
+    first_square: Floats
+    second_square: Floats
+    product: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,22 +66,19 @@ class Table:
 
     Attributes:
         inverse: 1 / (signal + noise) along the axes [components x steps x sizes].
-        own, cross: entries of the inverse covariance, of steps and of pairs [components x steps or pairs x sizes].
+        own: entries of the inverse covariance, of steps [components x steps x sizes].
         log_norm: logarithm of the prior times the normalising constant [components x sizes].
-        factors: factors of the evidence where a set of steps is left out, before their residuals are seen
-            [components x sets x sizes].
-        first_square, second_square, product: coefficients of the quadratic form by which the evidence changes
-            without a pair of steps [components x pairs x sizes].
+        factors: factors of the evidence where a step is left out, before its residual is seen
+            [components x steps x sizes].
+        pairs: all pairs of steps; none where the limb is too short for two spoiled steps, or so long that only
+            the most suspect ones are looked at.
     """
 
     inverse: Floats
     own: Floats
-    cross: Floats
     log_norm: Floats
     factors: Floats
-    first_square: Floats
-    second_square: Floats
-    product: Floats
+    pairs: Pairs
 
 
 @lru_cache(maxsize=32)
@@ -78,10 +94,8 @@ def axes_of(peeps_cmh2o: tuple[float, ...], pattern: tuple[float, ...]) -> Axes:
     prior = curve_prior(peeps_cmh2o)
     scale = np.sqrt(np.array(pattern))
     signal, axes = np.linalg.eigh(prior.covariances / (scale[:, None] * scale))
-    first, second = np.triu_indices(scale.size if scale.size in _STEPS_FOR_TWO_SPOILED else 0, 1)
     turned = np.ascontiguousarray(axes.transpose(0, 2, 1))
-    products = axes[:, first, :] * axes[:, second, :]
-    return Axes(prior, scale, axes, turned, axes**2, products, np.maximum(signal, 0.0), first, second)
+    return Axes(prior, scale, axes, turned, axes**2, np.maximum(signal, 0.0))
 
 
 @lru_cache(maxsize=32)
@@ -97,18 +111,40 @@ def table_of(peeps_cmh2o: tuple[float, ...], noise: tuple[tuple[float, ...], tup
     pattern, variances = noise
     frame = axes_of(peeps_cmh2o, pattern)
     inverse = 1.0 / (frame.signal[:, :, None] + np.array(variances))
-    own, cross = frame.squares @ inverse, frame.products @ inverse
-    own_a, own_b = own.take(frame.first, axis=1), own.take(frame.second, axis=1)
-    determinant = own_a * own_b - cross**2
-    width = sqrt(2.0 * pi) * frame.scale[:, None]
-    none = np.ones((own.shape[0], 1, own.shape[2]))
-    pairs = width[frame.first] * width[frame.second] / np.sqrt(determinant)
+    own = frame.squares @ inverse
+    steps = frame.scale.size
+    listed = np.arange(steps if FEWEST_FOR_TWO_SPOILED <= steps <= _MOST_FOR_ALL_PAIRS else 0)
     return Table(
         inverse=inverse,
         own=own,
-        cross=cross,
         log_norm=0.5 * np.log(inverse).sum(axis=1) + np.log(frame.prior.weights)[:, None],
-        factors=np.concatenate([none, width / np.sqrt(own), pairs], axis=1),
+        factors=sqrt(2.0 * pi) * frame.scale[:, None] / np.sqrt(own),
+        pairs=pairs_of(frame, inverse, own, listed),
+    )
+
+
+def pairs_of(frame: Axes, inverse: Floats, own: Floats, steps: Integers) -> Pairs:
+    """Work out all pairs of some steps.
+
+    Args:
+        frame: the axes.
+        inverse: as in `Table`.
+        own: as in `Table`.
+        steps: which, rising.
+
+    Source: leave-two-out identities of the Gaussian, textbook.
+    """
+    one, other = np.triu_indices(steps.size, 1)
+    first, second = steps[one], steps[other]
+    cross = (frame.axes[:, first, :] * frame.axes[:, second, :]) @ inverse
+    own_a, own_b = own.take(first, axis=1), own.take(second, axis=1)
+    determinant = own_a * own_b - cross**2
+    width = (2.0 * pi * frame.scale[first] * frame.scale[second])[:, None]
+    return Pairs(
+        first=first,
+        second=second,
+        cross=cross,
+        factors=width / np.sqrt(determinant),
         first_square=0.5 * own_b / determinant,
         second_square=0.5 * own_a / determinant,
         product=cross / determinant,

@@ -16,8 +16,8 @@ with n[k] readings. `reading` is the spread of single readings, `step` what all 
 `rounding` follows from `CurveStep.resolution`, divided by n[k] as far as the noise spreads readings over the marks
 of the scale. Where steps have several readings, their spread within steps is part of the likelihood. In addition
 up to two steps may be spoiled as a whole by suction, a leak, a disconnection, effort or a slip (one where the limb has
-fewer than 6 or more than 16 steps): of these z says nothing of the lung. So outliers lose their say by the model's own
-account of them; none is removed beforehand.
+fewer than 6 steps; where it has more than 16, two of the five that are likeliest to be spoiled alone): of these z says
+nothing of the lung. So outliers lose their say by the model's own account of them; none is removed beforehand.
 
 **How credible a spoiled step is** depends on what confirms it (`spoiled`). A single reading is spoiled with probability
 0.03 and by any amount, at a density of 1 per unit of logarithm. Where several readings of a step agree, taken over

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ebbmark.physiology.closing.axes import Axes, Table, axes_of, table_of
+from ebbmark.physiology.closing.axes import FEWEST_FOR_TWO_SPOILED, Axes, Pairs, Table, axes_of, pairs_of, table_of
 from ebbmark.physiology.closing.curves import Floats, Integers, closing_events, event_factors, normal_points
 from ebbmark.physiology.closing.noise import Noise, StepCentres, middle
 
@@ -21,6 +21,9 @@ __all__ = ["POINTS", "Hypotheses", "Posterior", "lay_curves", "weigh_hypotheses"
 POINTS = 512
 """Curves laid through the posterior."""
 
+_SUSPECTS = 5
+"""In a long limb, pairs are looked at among so many steps only: those that are likeliest to be spoiled alone."""
+
 
 @dataclass(frozen=True, slots=True)
 class Hypotheses:
@@ -28,14 +31,16 @@ class Hypotheses:
 
     Attributes:
         weights: unnormalised [components x sets of spoiled steps x sizes of noise]; the sets are none, each step,
-            and each pair of steps.
+            and each pair of steps that is looked at.
         projected: residual in the axes of the component [components x steps].
         pull: inverse covariance times residual [components x steps x sizes].
+        pairs: of steps that were looked at as spoiled together.
     """
 
     weights: Floats
     projected: Floats
     pull: Floats
+    pairs: Pairs
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,25 +86,32 @@ def weigh_hypotheses(
     pull = frame.axes @ scaled
     none = table.log_norm + noise.log_weights - 0.5 * (projected * scaled).sum(axis=1)
 
-    two = 1 + frame.scale.size
-    weights = np.empty_like(table.factors)
-    weights[:, 0] = 0.0
-    weights[:, 1:two] = 0.5 * pull * pull / table.own + log_spoiled[:, None]
-    a, b = pull.take(frame.first, axis=1), pull.take(frame.second, axis=1)
+    steps = frame.scale.size
+    single = pull * pull
+    single /= table.own
+    single *= 0.5
+    single += none[:, None, :]
+    single += log_spoiled[:, None]
+    pairs = table.pairs
+    if steps >= FEWEST_FOR_TWO_SPOILED and not pairs.first.size:
+        suspects = np.argsort(single.max(axis=(0, 2)), kind="stable")[-_SUSPECTS:]
+        pairs = pairs_of(frame, table.inverse, table.own, np.sort(suspects))
+    a, b = pull.take(pairs.first, axis=1), pull.take(pairs.second, axis=1)
     # These are the largest arrays: work in place. a a first_square - a b product + b b second_square.
-    pairs = weights[:, two:]
-    np.multiply(a, table.first_square, out=pairs)
-    pairs -= b * table.product
-    pairs *= a
+    double = a * pairs.first_square
+    double -= b * pairs.product
+    double *= a
     b *= b
-    b *= table.second_square
-    pairs += b
-    pairs += (log_spoiled[frame.first] + log_spoiled[frame.second])[:, None]
-    weights += none[:, None, :]
+    b *= pairs.second_square
+    double += b
+    double += none[:, None, :]
+    double += (log_spoiled[pairs.first] + log_spoiled[pairs.second])[:, None]
+    weights = np.concatenate([none[:, None, :], single, double], axis=1)
     weights -= weights.max()
     np.exp(weights, out=weights)
-    weights *= table.factors
-    return Hypotheses(weights, projected[:, :, 0], pull)
+    weights[:, 1 : 1 + steps] *= table.factors
+    weights[:, 1 + steps :] *= pairs.factors
+    return Hypotheses(weights, projected[:, :, 0], pull, pairs)
 
 
 def lay_curves(
@@ -141,7 +153,7 @@ def lay_curves(
     weights = np.array([event_factors(peeps_cmh2o, fall) for fall in falls])[turns, events]
     weights = weights / weights.sum()
     share: Floats = np.bincount(events, weights=weights, minlength=steps).astype(np.float64)
-    doubted = float(weights @ _holds_last(frame, chosen))
+    doubted = float(weights @ _holds_last(frame.scale.size, hypotheses.pairs, chosen))
     return Posterior(share, curves + middle(data.centres), weights, events, data.centres, doubted)
 
 
@@ -149,10 +161,9 @@ def _centred(data: StepCentres) -> Floats:
     return data.centres - middle(data.centres)
 
 
-def _holds_last(frame: Axes, chosen: Integers) -> NDArray[np.bool_]:
+def _holds_last(steps: int, pairs: Pairs, chosen: Integers) -> NDArray[np.bool_]:
     """Whether a set of spoiled steps, by number, holds the last step."""
-    last = frame.scale.size - 1
-    sets = np.concatenate([[False], np.arange(last + 1) == last, frame.second == last])
+    sets = np.concatenate([[False], np.arange(steps) == steps - 1, pairs.second == steps - 1])
     return sets[chosen]
 
 
@@ -171,7 +182,7 @@ def _replacements(
     points: Floats,
 ) -> Floats:
     """Change of the residual, in the axes, where spoiled steps are replaced by values that the others predict."""
-    steps = frame.scale.size
+    steps, pairs = frame.scale.size, hypotheses.pairs
     change = np.zeros((POINTS, steps))
     some = np.flatnonzero(allotted[1])
     if some.size == 0:
@@ -182,9 +193,9 @@ def _replacements(
     pair = np.maximum(h - steps, 0)
     first, last = h, np.zeros_like(h)
     b = np.zeros(some.size)
-    if frame.first.size:
-        first, last = np.where(both, frame.first[pair], h), np.where(both, frame.second[pair], 0)
-        b = np.where(both, table.cross[q, pair, s], 0.0)
+    if pairs.first.size:
+        first, last = np.where(both, pairs.first[pair], h), np.where(both, pairs.second[pair], 0)
+        b = np.where(both, pairs.cross[q, pair, s], 0.0)
     a, pull_a = table.own[q, first, s], hypotheses.pull[q, first, s]
     d = np.where(both, table.own[q, last, s], 1.0)
     pull_d = np.where(both, hypotheses.pull[q, last, s], 0.0)
