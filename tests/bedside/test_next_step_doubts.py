@@ -358,7 +358,7 @@ def test_what_is_set_after_the_trial_is_no_step_of_it() -> None:
 
     assert not_lowered(said)
     assert action(said) == "closing-passed"
-    assert "Closing had been passed by 8 cmH2O in this trial before PEEP was raised again at 10:12 UTC" in said.first
+    assert "Closing had been passed by 10 cmH2O in this trial before PEEP was raised again at 10:12 UTC" in said.first
 
 
 def test_a_clinician_may_go_down_again_after_closing_was_passed() -> None:

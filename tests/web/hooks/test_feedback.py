@@ -52,7 +52,7 @@ def test_an_accepted_suggestion_is_one_line(app: ASGIApp, log: pytest.LogCapture
         {
             "event": "cds-feedback",
             "recorded": "2026-03-01T09:40:00Z",
-            "software": "ebbmark-0.1.0",
+            "software": "ebbmark-0.2.0",
             "client": "",
             "card": CARD,
             "outcome": "accepted",
