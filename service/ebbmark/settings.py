@@ -58,6 +58,11 @@ class SmartRecord(BaseModel):
     title: str | None = Field(default=None, description="What people call it; unset: its host.")
     scope: str | None = Field(default=None, description="Scopes to ask for; unset: what the page needs.")
     hosts: tuple[str, ...] = Field(default=(), description="Hosts of its authorization server beside its own.")
+    callback: str | None = Field(
+        default=None,
+        pattern=r"^[a-z0-9-]{1,40}$",
+        description="Word after /launch/callback/ where its replies come to; of several records each needs its own.",
+    )
 
 
 class Settings(BaseSettings):

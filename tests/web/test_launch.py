@@ -8,7 +8,7 @@ import json
 import time
 from pathlib import Path
 from typing import Any
-from urllib.parse import urlsplit
+from urllib.parse import parse_qs, urlsplit
 
 import pytest
 
@@ -87,7 +87,7 @@ def test_with_one_record_a_launch_from_outside_needs_no_choice(site: LaunchSite,
 def test_with_several_records_the_clinician_chooses(site: LaunchSite, port: int, key_file: Path) -> None:
     clients = [
         {"iss": site.base_url, "client_id": CLIENT_ID, "title": "Ward <north>"},
-        {"iss": "https://other.example/fhir", "client_id": "x"},
+        {"iss": "https://other.example/fhir", "client_id": "x", "callback": "other"},
     ]
     settings = {"smart_clients": clients, "cookie_keys": [str(key_file)]}
     with running(port, settings) as service, Browser(service.address) as browser:
@@ -97,6 +97,34 @@ def test_with_several_records_the_clinician_chooses(site: LaunchSite, port: int,
     assert "Ward &lt;north&gt;" in page.text
     assert "other.example" in page.text
     assert f"/launch/standalone?iss={site.base_url.replace(':', '%3A').replace('/', '%2F')}" in page.text
+
+
+def test_one_record_never_gets_the_code_of_another(site: LaunchSite, port: int, key_file: Path) -> None:
+    """RFC 9700 section 4.4.1: a launch at one record, whose sign-in sends the browser on to that of the other."""
+    with launch_server(f"http://127.0.0.1:{port}/launch/callback/broken") as broken:
+        clients = [
+            *smart_settings(site)["smart_clients"],
+            *smart_settings(broken, callback="broken")["smart_clients"],
+        ]
+        settings = {"smart_clients": clients, "cookie_keys": [str(key_file)]}
+        with running(port, settings) as service, Browser(service.address) as browser:
+            begun = browser.get(launch_of(broken))
+            honest = browser.consent_to(launch_of(site))
+            code = parse_qs(urlsplit(honest).query)["code"][0]
+
+            page = browser.get(f"/launch/callback?code={code}&state={begun.state}")
+
+    assert page.heading == "This reply comes from another sign-in"
+    assert broken.token_requests == []
+
+
+def test_a_record_with_a_callback_of_its_own_opens_the_page(port: int, key_file: Path) -> None:
+    with launch_server(f"http://127.0.0.1:{port}/launch/callback/north") as site:
+        settings = {**smart_settings(site, callback="north"), "cookie_keys": [str(key_file)]}
+        with running(port, settings) as service, Browser(service.address) as browser:
+            page = browser.launch(site)
+
+            assert browser.probe(tab_of(page)).status == 200
 
 
 def test_each_launch_has_its_own_secrets(site: LaunchSite, browser: Browser) -> None:

@@ -461,6 +461,10 @@ ISS = "https://record.example/fhir"
         ({"smart_clients": [{"iss": f"{ISS}?x=1", "client_id": "x"}]}, "no query"),
         ({"smart_clients": [{"iss": "record", "client_id": "x"}]}, "not an absolute"),
         ({"smart_clients": [{"iss": ISS, "client_id": "x"}, {"iss": f"{ISS}/", "client_id": "y"}]}, "twice"),
+        (
+            {"smart_clients": [{"iss": ISS, "client_id": "x"}, {"iss": f"{ISS}/other", "client_id": "y"}]},
+            "a callback of its own",
+        ),
         ({"smart_clients": [{"iss": ISS, "client_id": "x", "private_key_jwt": True}]}, "EBBMARK_SIGNING_KEYS"),
         (
             {"smart_clients": [{"iss": ISS, "client_id": "x", "client_secret": "s", "private_key_jwt": True}]},

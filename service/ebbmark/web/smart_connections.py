@@ -17,7 +17,7 @@ from ebbmark.record.user_tokens import AppClient
 from ebbmark.settings import Settings, SmartRecord
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.connections import exchange_of, patience_of
-from ebbmark.web.launch.configured import SmartClient, SmartSettings
+from ebbmark.web.launch.configured import CALLBACK, SmartClient, SmartSettings
 from ebbmark.web.launch.door import SmartDoor
 from ebbmark.web.launch.granted import USUAL_SCOPE
 from ebbmark.web.launch.seal import CookieKeyFault, Seal, random_seal, read_cookie_keys
@@ -50,6 +50,8 @@ def smart_door_of(
     encrypted = urlsplit(public_url).scheme == "https"
     faults = {
         "EBBMARK_SMART_CLIENTS names a record twice": len({one.iss for one in clients}) < len(clients),
+        "EBBMARK_SMART_CLIENTS names several records: each needs a callback of its own (one may do without), so that "
+        "none gets the replies of another": len({one.callback for one in clients}) < len(clients),
         "EBBMARK_SMART_CLIENTS needs an https address in EBBMARK_BASE_URL, but on this machine": not (
             encrypted or here
         ),
@@ -99,7 +101,8 @@ def _smart_client(one: SmartRecord, keys: KeyRing) -> SmartClient:
     if fault is not None:
         raise Misconfigured(f"EBBMARK_SMART_CLIENTS: {fault}")
     client = AppClient(one.client_id, secret, keys if one.private_key_jwt else None)
-    return SmartClient(iss, one.title or urlsplit(iss).netloc, client, one.scope or USUAL_SCOPE, one.hosts)
+    callback = f"{CALLBACK}/{one.callback}" if one.callback else CALLBACK
+    return SmartClient(iss, one.title or urlsplit(iss).netloc, client, one.scope or USUAL_SCOPE, one.hosts, callback)
 
 
 def _seal_of(settings: Settings) -> Seal:

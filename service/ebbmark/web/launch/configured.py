@@ -9,7 +9,9 @@ from ebbmark.record.client import RecordSettings
 from ebbmark.record.user_tokens import AppClient
 from ebbmark.web.launch.seal import Seal
 
-__all__ = ["SmartClient", "SmartSettings"]
+__all__ = ["CALLBACK", "SmartClient", "SmartSettings"]
+
+CALLBACK = "/launch/callback"
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,6 +24,7 @@ class SmartClient:
         client: as whom we ask for access.
         scope: what we ask for, without the scope of the launch itself.
         hosts: hosts that its authorization server may be on, beside the record's own.
+        callback: path below our address that its replies come to, and no other record's.
     """
 
     iss: str
@@ -29,6 +32,7 @@ class SmartClient:
     client: AppClient
     scope: str
     hosts: tuple[str, ...] = ()
+    callback: str = CALLBACK
 
 
 @dataclass(frozen=True, slots=True)

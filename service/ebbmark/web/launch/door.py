@@ -81,10 +81,9 @@ class SmartDoor:
         await self.exchange.aclose()
         await self._record_exchange.aclose()
 
-    @property
-    def redirect_uri(self) -> str:
+    def redirect_uri_of(self, client: SmartClient) -> str:
         """Where the reply of a record's sign-in comes to; registered there."""
-        return f"{self.settings.public_url}/launch/callback"
+        return f"{self.settings.public_url}{client.callback}"
 
     async def server_of(self, client: SmartClient) -> LaunchServer | SignInFailure:
         """The authorization server of a record."""

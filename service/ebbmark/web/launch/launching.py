@@ -1,7 +1,8 @@
 """How does a launch begin, and how does the reply of the record's sign-in become a session?
 
 Source: SMART App Launch 2.2, app-launch (EHR launch, standalone launch, state, aud, PKCE S256); RFC 6749 section
-4.1.2.1 (errors); RFC 9207 (iss in the reply); OpenID Connect Core 1.0 section 3.1.2.1 (nonce).
+4.1.2.1 (errors); RFC 9207 (iss in the reply); RFC 9700 section 4.4.2 (a redirect address of its own for each of several
+authorization servers, so that none gets the code of another); OpenID Connect Core 1.0 section 3.1.2.1 (nonce).
 """
 
 from __future__ import annotations
@@ -79,7 +80,7 @@ async def begun(door: SmartDoor, request: Request, client: SmartClient, launch: 
         server.authorize_url,
         client_id=client.client.client_id,
         response_type="code",
-        redirect_uri=door.redirect_uri,
+        redirect_uri=door.redirect_uri_of(client),
         scope=with_launch(client.scope, standalone=launch is None),
         state=pending.state,
         launch=launch,
@@ -136,12 +137,14 @@ def _pending(door: SmartDoor, request: Request) -> Pending:
 
 
 async def _session(door: SmartDoor, request: Request, client: SmartClient, pending: Pending) -> Session:
+    if request.scope["path"] != client.callback:
+        raise refused(Why.OTHER_ISSUER)
     server = await door.server_of(client)
     if isinstance(server, SignInFailure):
         raise refused(Why.NO_SERVER, f"{_capital(server.reason)}.")
     code = _code(request, server)
     grant = await door.tokens.redeem(
-        server, client.client, code=code, redirect_uri=door.redirect_uri, verifier=pending.verifier
+        server, client.client, code=code, redirect_uri=door.redirect_uri_of(client), verifier=pending.verifier
     )
     if isinstance(grant, SignInFailure):
         raise refused(Why.CODE_REFUSED, f"{_capital(grant.reason)}.")

@@ -67,7 +67,8 @@ class Why(Enum):
     OTHER_ISSUER = (
         400,
         "This reply comes from another sign-in",
-        "It names an issuer that is not the one of the record in which the launch began. Nothing was read.",
+        "It names an issuer that is not the one of the record in which the launch began, or came to the address of "
+        "another record. Nothing was read.",
         _AGAIN,
     )
     LAUNCH_EXPIRED = (

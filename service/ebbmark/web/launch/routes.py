@@ -13,7 +13,7 @@ from fastapi.responses import RedirectResponse
 
 from ebbmark.record.addresses import AddressRefusal, refusal_of
 from ebbmark.web.body import read_body
-from ebbmark.web.launch.configured import SmartClient
+from ebbmark.web.launch.configured import CALLBACK, SmartClient
 from ebbmark.web.launch.door import SmartDoor
 from ebbmark.web.launch.launching import begun, ended
 from ebbmark.web.launch.leaving import left
@@ -51,7 +51,8 @@ def launch_router(door: SmartDoor) -> APIRouter:
         one = _client(door, request) if "iss" in request.query_params else next(iter(door.clients.values()))
         return RedirectResponse(await begun(door, request, one, None), _SEE_OTHER)
 
-    @router.get("/launch/callback")
+    @router.get(CALLBACK)
+    @router.get(f"{CALLBACK}/{{record}}")
     async def callback(request: Request) -> Response:
         session = await ended(door, request)
         return RedirectResponse(f"{door.cookies.root}/app/{session.tab}/", _SEE_OTHER)
