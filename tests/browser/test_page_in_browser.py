@@ -171,6 +171,34 @@ def test_a_running_trial_changes_on_the_page_without_loading_it_again(browser: B
         assert seen.violations() == []
 
 
+def test_the_figure_of_a_running_trial_is_drawn_anew_with_a_reading_and_stays_with_new_words(
+    browser: Browser, address: str
+) -> None:
+    with watched(browser) as seen:
+        page = seen.page
+        page.goto(f"{address}/demo/running.{time.time() - 17:.0f}/running")
+        image = page.locator("#figure picture img")
+        first = page.evaluate("window.kept = document.querySelector('#figure picture'), window.kept.innerHTML")
+
+        drawn = page.locator("#figure").get_attribute("data-drawn") or ""
+        # The same drawing under other words: the words change with the clock, too.
+        page.route(
+            PART,
+            lambda route: route.fulfill(
+                body=f'<h1>Other words</h1><figure id="figure" data-drawn="{drawn}"></figure>', headers={"ETag": '"x"'}
+            ),
+        )
+        expect(page.locator("#live h1")).to_have_text("Other words", timeout=30_000)
+        assert page.evaluate("window.kept === document.querySelector('#figure picture')")
+
+        page.unroute(PART)
+        expect(page.locator("#figure")).not_to_have_attribute("data-drawn", drawn, timeout=30_000)
+        assert page.locator("#figure picture").inner_html() != first
+        page.wait_for_function("document.querySelector('#figure picture img').naturalWidth > 0")
+        assert image.get_attribute("alt")
+        assert seen.violations() == []
+
+
 def test_a_change_does_not_take_the_focus_away(browser: Browser, address: str) -> None:
     with watched(browser) as seen:
         page = seen.page
@@ -232,11 +260,12 @@ def test_everything_works_without_script(browser: Browser, address: str) -> None
         assert page.get_by_role("heading", level=1).inner_text() == "Nothing was written"
 
 
-def test_the_figure_goes_with_the_light(browser: Browser, address: str) -> None:
+@pytest.mark.parametrize("path", [CLEAR, f"/demo/running.{ENDED}/running"])
+def test_the_figure_goes_with_the_light(browser: Browser, address: str, path: str) -> None:
     shown = set()
     for size, dark in ((DESKTOP, False), (DESKTOP, True), ((360, 740), False), ((360, 740), True)):
         with watched(browser, size=size, dark=dark) as seen:
-            seen.page.goto(f"{address}{CLEAR}")
+            seen.page.goto(f"{address}{path}")
             image = seen.page.locator("figure picture img")
             assert image.evaluate("one => one.naturalWidth > 0")
             shown.add(image.evaluate("one => one.currentSrc"))

@@ -268,6 +268,33 @@ def test_the_part_that_changes_is_not_sent_again_until_it_does(app: ASGIApp) -> 
     assert other.status == 200
 
 
+def test_a_figure_that_the_page_has_is_not_sent_again_with_new_words(app: ASGIApp) -> None:
+    first = get(app, f"{RUNNING}/running", "fragment")
+    drawn = re.search(rb'data-drawn="([0-9a-f]{32})"', first.body)
+    assert drawn is not None
+
+    words = get(app, f"{RUNNING}/running", "fragment", ebbmark_drawn=drawn[1].decode())
+    other = get(app, f"{STOPPED}/running", "fragment", ebbmark_drawn=drawn[1].decode())
+
+    assert b"<picture>" in first.body
+    assert drawn[0] in words.body
+    assert b"<picture>" not in words.body
+    assert words.headers["etag"] == first.headers["etag"]
+    assert b"<picture>" in other.body
+
+
+def test_the_running_trial_is_drawn_with_words_beside_its_table(app: ASGIApp) -> None:
+    body = get(app, f"{RUNNING}/running").body
+
+    assert len(set(re.findall(rb"data:image/svg\+xml;base64,[^\"]+", body))) == 5
+    assert re.search(rb'<img src="data:[^"]+" alt="Static compliance against set PEEP in 5 steps so far', body)
+    assert "its numbers are in the table below" in words_of(body)
+
+
+def test_before_the_way_down_nothing_is_drawn(app: ASGIApp) -> None:
+    assert b"<figure" not in get(app, f"{SECOND}/running").body
+
+
 def test_the_page_starts_from_the_part_that_it_shows(app: ASGIApp) -> None:
     page, part = get(app, f"{RUNNING}/running"), get(app, f"{RUNNING}/running", "fragment")
 

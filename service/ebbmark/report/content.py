@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.physiology.closing.closing import Closing, StepEstimate, Verdict
 
-__all__ = ["Figure", "FigureStep", "Margin", "figure_of"]
+__all__ = ["Figure", "FigureStep", "Margin", "Shown", "figure_of"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,7 +22,8 @@ class FigureStep:
         centre_ml_per_cmh2o: their median, as the step's result says it.
         expected_ml_per_cmh2o: expected true compliance and its 90 % band as (value, low, high); None without an
             estimate.
-        probability: that closing started at this step; None without an estimate.
+        probability: that closing started at this step, or in a trial in progress that it has been passed; None
+            without an estimate.
     """
 
     peep_cmh2o: float
@@ -29,6 +31,26 @@ class FigureStep:
     centre_ml_per_cmh2o: float
     expected_ml_per_cmh2o: tuple[float, float, float] | None
     probability: float | None
+
+
+class Shown(Protocol):
+    """What both panels need of a figure, whether the trial has ended or not."""
+
+    @property
+    def steps(self) -> tuple[FigureStep, ...]:
+        """Those with readings, highest PEEP first, at least one."""
+
+    @property
+    def levels_cmh2o(self) -> tuple[float, ...]:
+        """Every PEEP on the scale, highest first; one without a reading yet included."""
+
+    @property
+    def static(self) -> bool:
+        """Whether the compliances are static (from plateau pressure) or dynamic."""
+
+    @property
+    def peep_source(self) -> str:
+        """Either set or measured."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +95,11 @@ class Figure:
     margins: tuple[Margin, ...]
     identity: str
     engine_version: str
+
+    @property
+    def levels_cmh2o(self) -> tuple[float, ...]:
+        """PEEP of every step."""
+        return tuple(step.peep_cmh2o for step in self.steps)
 
 
 def figure_of(recommendation: Recommendation) -> Figure:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from ebbmark.report.content import Shown
 from ebbmark.report.field import EDGE_IN, HAIR_PT, TICK_IN, Field
 from ebbmark.report.ink import Area, Ink, Label, Line, Marks, Point
 from ebbmark.report.key import CURVE_PT, MEDIAN_PT, READING_PT, key_beside
@@ -14,7 +15,7 @@ from ebbmark.report.words import compliance_title
 __all__ = ["curve_panel", "title_of_scale"]
 
 
-def curve_panel(field: Field) -> Iterator[Ink]:
+def curve_panel(field: Field[Shown]) -> Iterator[Ink]:
     """The upper panel, from below to above.
 
     Args:
@@ -28,7 +29,7 @@ def curve_panel(field: Field) -> Iterator[Ink]:
         yield from key_beside(field, _y(field, scale, field.figure.steps[-1].centre_ml_per_cmh2o))
 
 
-def title_of_scale(text: str, middle: float, field: Field) -> Label:
+def title_of_scale(text: str, middle: float, field: Field[Shown]) -> Label:
     """A title that reads upwards along the left edge.
 
     Args:
@@ -40,11 +41,11 @@ def title_of_scale(text: str, middle: float, field: Field) -> Label:
     return Label((EDGE_IN + ASCENT * size / POINTS_PER_INCH, middle), text, size, "middle", upwards=True)
 
 
-def _y(field: Field, scale: Scale, compliance: float) -> float:
+def _y(field: Field[Shown], scale: Scale, compliance: float) -> float:
     return field.curve_at + field.aspect.curve_in * scale.share(compliance)
 
 
-def _expected(field: Field, scale: Scale) -> Iterator[Ink]:
+def _expected(field: Field[Shown], scale: Scale) -> Iterator[Ink]:
     steps = [
         (field.x(step.peep_cmh2o), *(_y(field, scale, value) for value in step.expected_ml_per_cmh2o))
         for step in field.figure.steps
@@ -59,11 +60,11 @@ def _expected(field: Field, scale: Scale) -> Iterator[Ink]:
     yield Line(tuple((x, value) for x, value, _, _ in steps), "ink", CURVE_PT)
 
 
-def _axes(field: Field, scale: Scale) -> Iterator[Ink]:
+def _axes(field: Field[Shown], scale: Scale) -> Iterator[Ink]:
     left, right, at = field.left, field.right, field.curve_at
     yield Line(((left, field.curve_top), (left, at), (right, at)), "hairline", HAIR_PT)
-    for step in field.figure.steps:
-        x = field.x(step.peep_cmh2o)
+    for peep in field.figure.levels_cmh2o:
+        x = field.x(peep)
         yield Line(((x, at), (x, at - TICK_IN)), "hairline", HAIR_PT)
     size = field.aspect.small_pt
     for value in scale.ticks():
@@ -73,10 +74,11 @@ def _axes(field: Field, scale: Scale) -> Iterator[Ink]:
     yield title_of_scale(compliance_title(field.figure), (at + field.curve_top) / 2, field)
 
 
-def _readings(field: Field, scale: Scale) -> Iterator[Ink]:
+def _readings(field: Field[Shown], scale: Scale) -> Iterator[Ink]:
     inside: list[Point] = []
     outside: list[Point] = []
-    for step, room in zip(field.figure.steps, field.rooms, strict=True):
+    # The last PEEP may have no reading yet.
+    for step, room in zip(field.figure.steps, field.rooms, strict=False):
         half = min(0.26 * room, 0.11)
         x, values = field.x(step.peep_cmh2o), step.readings_ml_per_cmh2o
         for number, value in enumerate(values):

@@ -18,6 +18,9 @@ from ebbmark.report.ink import Area, Drawing, Ink, Label, Line, Marks, MarkShape
 from ebbmark.report.layout import laid_out
 from ebbmark.report.palette import LIGHT, Palette
 from ebbmark.report.placing import POINTS_PER_INCH
+from ebbmark.report.running_content import RunningFigure
+from ebbmark.report.running_layout import running_laid_out
+from ebbmark.report.running_words import running_alternative_text
 from ebbmark.report.words import alternative_text
 
 if TYPE_CHECKING:
@@ -52,7 +55,9 @@ _MARKERS: dict[MarkShape, tuple[str, bool]] = {
 }
 
 
-def draw(figure: Figure, *, form: Form = "svg", palette: Palette = LIGHT, aspect: Aspect = WIDE) -> bytes:
+def draw(
+    figure: Figure | RunningFigure, *, form: Form = "svg", palette: Palette = LIGHT, aspect: Aspect = WIDE
+) -> bytes:
     """Draw the figure; the same bytes for the same input.
 
     Args:
@@ -67,8 +72,11 @@ def draw(figure: Figure, *, form: Form = "svg", palette: Palette = LIGHT, aspect
         # Whoever runs this may have settings of their own; the picture must not depend on them.
         mpl.rcdefaults()
         mpl.rcParams.update(SETTINGS)
-        sheet = _inked(laid_out(figure, aspect, text_width_in), palette)
-        return _written(sheet, form, alternative_text(figure))
+        if isinstance(figure, RunningFigure):
+            drawing, words = running_laid_out(figure, aspect, text_width_in), running_alternative_text(figure)
+        else:
+            drawing, words = laid_out(figure, aspect, text_width_in), alternative_text(figure)
+        return _written(_inked(drawing, palette), form, words)
 
 
 def _typeface() -> Path:

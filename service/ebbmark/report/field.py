@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Generic, TypeVar
 
-from ebbmark.report.content import Figure
+from ebbmark.report.content import Shown
 from ebbmark.report.placing import Measure
 
 __all__ = ["EDGE_IN", "HAIR_PT", "NARROW", "TICK_IN", "WIDE", "Aspect", "Field"]
@@ -17,6 +18,8 @@ HAIR_PT = 0.6
 """Width of axes and outlines."""
 
 TICK_IN = 0.05
+
+F_co = TypeVar("F_co", bound=Shown, covariant=True)
 
 _PAD_IN = 0.26
 """Between an end of the scale and the step next to it."""
@@ -53,7 +56,7 @@ NARROW = Aspect(width_in=3.75, axis_in=0.64, beside_in=0.0, curve_in=2.3, bars_i
 
 
 @dataclass(frozen=True, slots=True)
-class Field:
+class Field(Generic[F_co]):
     """The place of the two panels, and of each PEEP in them [in].
 
     Attributes:
@@ -63,7 +66,7 @@ class Field:
         bars_at, curve_at: lower ends of the two panels.
     """
 
-    figure: Figure
+    figure: F_co
     aspect: Aspect
     measure: Measure
     bars_at: float
@@ -91,8 +94,8 @@ class Field:
 
     @property
     def rooms(self) -> tuple[float, ...]:
-        """Distance of each step to its nearest neighbour."""
-        places = [self.x(step.peep_cmh2o) for step in self.figure.steps]
+        """Distance of each PEEP on the scale to its nearest neighbour."""
+        places = list(map(self.x, self.figure.levels_cmh2o))
         gaps = [self.right - self.left, *(after - before for before, after in pairwise(places)), self.right - self.left]
         return tuple(min(before, after) for before, after in pairwise(gaps))
 
@@ -102,6 +105,6 @@ class Field:
         Args:
             peep_cmh2o: within the tested range.
         """
-        high, low = self.figure.steps[0].peep_cmh2o, self.figure.steps[-1].peep_cmh2o
+        high, low = self.figure.levels_cmh2o[0], self.figure.levels_cmh2o[-1]
         room = self.right - self.left - 2 * _PAD_IN
         return self.left + _PAD_IN + room * (high - peep_cmh2o) / ((high - low) or 1.0)

@@ -6,6 +6,8 @@ from ebbmark.report.content import Figure, figure_of
 from ebbmark.report.drawing import Form, draw
 from ebbmark.report.field import NARROW, WIDE, Aspect
 from ebbmark.report.palette import DARK, LIGHT, Palette
+from ebbmark.report.running_content import RunningFigure, running_figure_of
+from ebbmark.report.running_words import running_alternative_text
 from ebbmark.report.words import FigureTable, alternative_text, figure_table, suggestion_sentence
 
 __all__ = [
@@ -18,9 +20,12 @@ __all__ = [
     "FigureTable",
     "Form",
     "Palette",
+    "RunningFigure",
     "alternative_text",
     "draw",
     "figure_of",
     "figure_table",
+    "running_alternative_text",
+    "running_figure_of",
     "suggestion_sentence",
 ]

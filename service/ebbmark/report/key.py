@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from ebbmark.report.content import Shown
 from ebbmark.report.field import Field
 from ebbmark.report.ink import Area, Ink, Label, Line, Marks
 from ebbmark.report.placing import ASCENT, LEADING, POINTS_PER_INCH
@@ -20,7 +21,7 @@ _NAMES = ("single reading", "median of the step", "expected true curve", "its 90
 _SWATCH_IN = 0.26
 
 
-def key_beside(field: Field, middle: float) -> Iterator[Ink]:
+def key_beside(field: Field[Shown], middle: float) -> Iterator[Ink]:
     """One name below the other, right of the panel.
 
     Args:
@@ -35,7 +36,7 @@ def key_beside(field: Field, middle: float) -> Iterator[Ink]:
         yield from _entry(name, field.right + 0.14, lowest + row * (len(names) - number - 0.5), field)
 
 
-def key_above(field: Field, at: float) -> Iterator[Ink]:
+def key_above(field: Field[Shown], at: float) -> Iterator[Ink]:
     """Two names in each row.
 
     Args:
@@ -48,11 +49,11 @@ def key_above(field: Field, at: float) -> Iterator[Ink]:
         yield from _entry(name, x, at + row * (1.5 - number // 2), field)
 
 
-def _names(field: Field) -> tuple[str, ...]:
-    return _NAMES if field.figure.estimated else _NAMES[:2]
+def _names(field: Field[Shown]) -> tuple[str, ...]:
+    return _NAMES if any(step.expected_ml_per_cmh2o for step in field.figure.steps) else _NAMES[:2]
 
 
-def _entry(name: str, x: float, middle: float, field: Field) -> Iterator[Ink]:
+def _entry(name: str, x: float, middle: float, field: Field[Shown]) -> Iterator[Ink]:
     size, end = field.aspect.small_pt, x + _SWATCH_IN
     if name == _NAMES[0]:
         yield Marks(((x + _SWATCH_IN / 2, middle),), "ring", "ink", READING_PT)

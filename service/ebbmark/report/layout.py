@@ -5,22 +5,22 @@ Each row has its own height, so that a longer sentence makes the figure taller a
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from ebbmark.report.bars_panel import bars_panel
 from ebbmark.report.content import Figure
 from ebbmark.report.curve_panel import curve_panel
 from ebbmark.report.field import EDGE_IN, HAIR_PT, Aspect, Field
-from ebbmark.report.ink import Drawing, Ink, Label, Line, Marks, Role
+from ebbmark.report.ink import Drawing, Ink, Line, Marks
 from ebbmark.report.key import KEY_ROWS, key_above
-from ebbmark.report.placing import ASCENT, DESCENT, LEADING, POINTS_PER_INCH, Measure, broken, kept_inside
+from ebbmark.report.lettering import scale_title, sentence, stacked
+from ebbmark.report.placing import LEADING, POINTS_PER_INCH, Measure, broken
 from ebbmark.report.words import closing_words, notes, origin_words, peep_title, suggestion_words
 
 __all__ = ["laid_out"]
 
 _MARKS_IN = 0.24
-_ARROW_IN = 0.42
 _MARK_PT = 8.0
 
 
@@ -60,7 +60,9 @@ def laid_out(figure: Figure, aspect: Aspect, measure: Measure) -> Drawing:
         *bars_panel(field),
         *_suggestion(field, rows),
         *_closing(field, rows),
-        *_below(field, rows),
+        *scale_title(peep_title(figure), rows.title_at, field),
+        *stacked(rows.noted, (field.left + field.right) / 2, rows.noted_at, aspect.text_pt),
+        *stacked(rows.origin, aspect.width_in / 2, EDGE_IN, aspect.small_pt, "muted"),
     ]
     if not aspect.beside_in:
         inks += key_above(field, rows.key_at)
@@ -91,7 +93,7 @@ def _rows(figure: Figure, aspect: Aspect, measure: Measure) -> _Rows:
     )  # fmt: skip
 
 
-def _through_the_curve(field: Field, rows: _Rows) -> Iterator[Ink]:
+def _through_the_curve(field: Field[Figure], rows: _Rows) -> Iterator[Ink]:
     """The two pressures as upright lines behind the curve."""
     top = field.curve_top
     closing, suggested = field.figure.closing.peep_cmh2o, field.figure.suggested_peep_cmh2o
@@ -103,7 +105,7 @@ def _through_the_curve(field: Field, rows: _Rows) -> Iterator[Ink]:
         yield Line(((x, rows.interval_at + _MARKS_IN / 2), (x, top)), "closing", 1.0, dashed=True)
 
 
-def _suggestion(field: Field, rows: _Rows) -> Iterator[Ink]:
+def _suggestion(field: Field[Figure], rows: _Rows) -> Iterator[Ink]:
     figure, y = field.figure, rows.margins_at + _MARKS_IN / 2
     suggested = figure.suggested_peep_cmh2o
     at = field.x(suggested) if suggested is not None else (field.left + field.right) / 2
@@ -113,10 +115,10 @@ def _suggestion(field: Field, rows: _Rows) -> Iterator[Ink]:
         others = tuple((x, y) for x in places if x != at)
         yield Marks(others, "open-triangle", "suggestion", 0.75 * _MARK_PT)
         yield Marks(((at, y),), "triangle", "suggestion", _MARK_PT)
-    yield from _sentence(rows.suggestion, at, rows.suggestion_at, field)
+    yield from sentence(rows.suggestion, at, rows.suggestion_at, field)
 
 
-def _closing(field: Field, rows: _Rows) -> Iterator[Ink]:
+def _closing(field: Field[Figure], rows: _Rows) -> Iterator[Ink]:
     closing, y = field.figure.closing, rows.interval_at + _MARKS_IN / 2 - 0.02
     at = (field.left + field.right) / 2
     if closing.peep_cmh2o is not None:
@@ -128,35 +130,4 @@ def _closing(field: Field, rows: _Rows) -> Iterator[Ink]:
             for end in ends:
                 yield Line(((end, y - 0.05), (end, y + 0.05)), "closing", 1.4)
         yield Marks(((at, y),), "diamond", "closing", _MARK_PT)
-    yield from _sentence(rows.closing, at, rows.closing_at, field)
-
-
-def _sentence(lines: Sequence[str], middle: float, at: float, field: Field) -> Iterator[Label]:
-    """Lines one below the other, as near to a place as the edges allow."""
-    size = field.aspect.text_pt
-    widest = max(field.measure(line, size) for line in lines)
-    x = kept_inside(middle, widest, EDGE_IN, field.aspect.width_in - EDGE_IN)
-    yield from _stacked(lines, x, at, size, "ink")
-
-
-def _stacked(lines: Sequence[str], x: float, at: float, size: float, role: Role) -> Iterator[Label]:
-    for number, line in enumerate(reversed(lines)):
-        y = at + (DESCENT + number * LEADING) * size / POINTS_PER_INCH
-        yield Label((x, y), line, size, "middle", role)
-
-
-def _below(field: Field, rows: _Rows) -> Iterator[Ink]:
-    """Title of the scale, direction of the limb, what belongs to no step, and which answer this is."""
-    aspect, middle = field.aspect, (field.left + field.right) / 2
-    size, said = aspect.text_pt, (peep_title(field.figure), "PEEP lowered")
-    widths = [field.measure(text, size) for text in said]
-    gap = 0.22
-    x = kept_inside(middle, sum(widths) + gap + 0.06 + _ARROW_IN, EDGE_IN, aspect.width_in - EDGE_IN)
-    x -= (sum(widths) + gap + 0.06 + _ARROW_IN) / 2
-    y = rows.title_at + DESCENT * size / POINTS_PER_INCH
-    yield Label((x, y), said[0], size)
-    yield Label((x + widths[0] + gap, y), said[1], size)
-    start, height = x + widths[0] + gap + widths[1] + 0.06, y + ASCENT * size / POINTS_PER_INCH / 2
-    yield Line(((start, height), (start + _ARROW_IN, height)), "ink", 0.9, arrow=True)
-    yield from _stacked(rows.noted, middle, rows.noted_at, size, "ink")
-    yield from _stacked(rows.origin, aspect.width_in / 2, EDGE_IN, aspect.small_pt, "muted")
+    yield from sentence(rows.closing, at, rows.closing_at, field)

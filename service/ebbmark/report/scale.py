@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import ceil, floor, log10
 
-from ebbmark.report.content import Figure
+from ebbmark.report.content import Shown
 
 __all__ = ["Scale", "beyond", "scale_of"]
 
@@ -39,7 +39,7 @@ class Scale:
         return tuple(distance * n for n in range(ceil(self.low / distance), floor(self.high / distance) + 1))
 
 
-def scale_of(figure: Figure) -> Scale:
+def scale_of(figure: Shown) -> Scale:
     """The scale that shows medians and curve in full, and readings and band as far as they are near.
 
     Args:
@@ -60,7 +60,7 @@ def scale_of(figure: Figure) -> Scale:
     return Scale(max(0.0, low - missing - margin), high + missing + margin)
 
 
-def beyond(figure: Figure, scale: Scale) -> tuple[float, ...]:
+def beyond(figure: Shown, scale: Scale) -> tuple[float, ...]:
     """Readings that the scale does not reach, lowest first.
 
     Args:

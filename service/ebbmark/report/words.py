@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from ebbmark.fhir.writing.sentences import closing_sentence
 from ebbmark.physiology.closing.closing import Verdict
 from ebbmark.physiology.wording import interval, level, percent
-from ebbmark.report.content import Figure, FigureStep
+from ebbmark.report.content import Figure, FigureStep, Shown
 from ebbmark.report.placing import TIED
 from ebbmark.report.scale import beyond, scale_of
 
@@ -19,6 +19,7 @@ __all__ = [
     "alternative_text",
     "closing_words",
     "compliance_title",
+    "far_words",
     "figure_table",
     "notes",
     "origin_words",
@@ -51,12 +52,12 @@ class FigureTable:
     caption: str
 
 
-def compliance_title(figure: Figure) -> str:
+def compliance_title(figure: Shown) -> str:
     """Title of the upper scale."""
     return f"{'static' if figure.static else 'dynamic'} compliance (mL/cmH2O)"
 
 
-def peep_title(figure: Figure) -> str:
+def peep_title(figure: Shown) -> str:
     """Title of the scale that both parts share."""
     return f"{figure.peep_source} PEEP (cmH2O)"
 
@@ -125,14 +126,18 @@ def notes(figure: Figure, *, outside_drawn: bool) -> tuple[str, ...]:
     elif not outside_drawn:
         said.append(f"{NOT_REACHED}: {percent(figure.closing.not_reached)}")
         said.append(f"{FALLING}: {percent(figure.closing.falling_from_first_step)}")
+    return (*said, *far_words(figure))
+
+
+def far_words(figure: Shown) -> tuple[str, ...]:
+    """The readings that the scale does not reach, where there are any."""
     far = beyond(figure, scale_of(figure))
     if len(far) == 1:
-        said.append(f"1 reading lies beyond the scale (cross at its edge): {far[0]:.1f} mL/cmH2O")
-    elif far:
-        said.append(
-            f"{len(far)} readings lie beyond the scale (crosses at its edge): {far[0]:.1f} to {far[-1]:.1f} mL/cmH2O"
-        )
-    return tuple(said)
+        return (f"1 reading lies beyond the scale (cross at its edge): {far[0]:.1f} mL/cmH2O",)
+    if far:
+        ends = f"{far[0]:.1f} to {far[-1]:.1f} mL/cmH2O"
+        return (f"{len(far)} readings lie beyond the scale (crosses at its edge): {ends}",)
+    return ()
 
 
 def origin_words(figure: Figure) -> str:

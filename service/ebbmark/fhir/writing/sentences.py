@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from ebbmark.fhir.request import Person, Request
 from ebbmark.fhir.writing.quantities import FRACTION, PRESSURE, VOLUME_PER_WEIGHT, in_words
 from ebbmark.physiology.advice.advice import WhatIf
@@ -15,6 +17,7 @@ __all__ = [
     "closing_method",
     "closing_sentence",
     "curve_sentence",
+    "first_sentence",
     "protocol_sentence",
     "suggestion_method",
     "weight_method",
@@ -108,3 +111,9 @@ def protocol_sentence(request: Request) -> str:
         f"Rules: {protocol.title} ({protocol.slug} version {protocol.version}, fall "
         f"{in_words(protocol.fall, FRACTION)}, margin {in_words(protocol.margin_cmh2o, PRESSURE)}). {protocol.citation}"
     )
+
+
+def first_sentence(text: str) -> tuple[str, str]:
+    """The first sentence, and what follows it; a full stop within a number or before a small letter ends none."""
+    first, *rest = re.split(r"(?<=[.?]) (?=[A-Z])", text, maxsplit=1)
+    return first, rest[0] if rest else ""

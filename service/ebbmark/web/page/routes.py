@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Awaitable, Callable
 from functools import partial
 from hashlib import sha256
@@ -13,6 +14,7 @@ from ebbmark.fhir.problems import Rejected, status_of
 from ebbmark.web.look.refusal import PageRefused
 from ebbmark.web.page.deciding import form_of
 from ebbmark.web.page.documentation import documented
+from ebbmark.web.page.figure_view import running_drawn
 from ebbmark.web.page.frame import frame_of
 from ebbmark.web.page.planning_pages import show_plan
 from ebbmark.web.page.recording_pages import CHOSEN, note_reason, record_results, review_results
@@ -20,10 +22,13 @@ from ebbmark.web.page.rendering import Pages
 from ebbmark.web.page.showing import Live, live_of, show_answer, show_report
 from ebbmark.web.page.source import Choice, TrialSource
 
-__all__ = ["AS_OF", "Door", "patient_router"]
+__all__ = ["AS_OF", "DRAWN", "Door", "patient_router"]
 
 AS_OF: Final = "Ebbmark-As-Of"
 """The time of day at which a running trial was looked at, for the page that renews itself."""
+
+DRAWN: Final = "Ebbmark-Drawn"
+"""Which figure that page shows already: it is neither drawn nor sent again while only the words around it change."""
 
 Door = Callable[[Request], Awaitable[TrialSource]]
 """From a request to the patient it is about."""
@@ -96,23 +101,32 @@ async def _running(request: Request, source: TrialSource, pages: Pages) -> Respo
         live = await live_of(source, pages)
     except Rejected as rejected:
         raise _refused(rejected) from None
-    part = pages.body("running_fragment.html", view=live.view, sentences=live.sentences)
+    figure = live.view.figure if live.view else None
+    shown = sha256(repr(figure).encode()).hexdigest()[:32]
+    render = partial(pages.body, "running_fragment.html", view=live.view, sentences=live.sentences, shown=shown)
+    part = render(drawn=None)
+    # What is drawn follows from the figure that is named in the part, so that the tag is known before drawing.
     tag = f'"{sha256(part.encode()).hexdigest()[:32]}"'
     if "fragment" in request.query_params:
         headers = {"etag": tag, AS_OF: live.as_of, "cache-control": "no-store"}
         if request.headers.get("if-none-match") == tag:
             return Response(status_code=304, headers=headers)
+        if figure and request.headers.get(DRAWN) != shown:
+            part = render(drawn=await asyncio.to_thread(running_drawn, figure))
         return Response(part, media_type="text/html; charset=utf-8", headers=headers)
-    return await _shown(partial(_running_page, live, tag), source, pages)
+    return await _shown(partial(_running_page, live, tag, shown), source, pages)
 
 
-async def _running_page(live: Live, tag: str, source: TrialSource, pages: Pages) -> Response:
+async def _running_page(live: Live, tag: str, shown: str, source: TrialSource, pages: Pages) -> Response:
+    figure = live.view.figure if live.view else None
     return pages.page(
         "running.html",
         await frame_of(source, pages.zone),
         here="running",
         view=live.view,
         sentences=live.sentences,
+        shown=shown,
+        drawn=await asyncio.to_thread(running_drawn, figure) if figure else None,
         looked=live.as_of,
         every_s=source.every_s,
         tag=tag,

@@ -9,12 +9,13 @@ from typing import Final
 from ebbmark.fhir.bedside.answer import Amount, Answer, Coded, Statement, Value, Whole
 from ebbmark.fhir.codesystem import CONCEPTS
 from ebbmark.fhir.writing.quantities import in_words
+from ebbmark.fhir.writing.sentences import first_sentence
 from ebbmark.fhir.writing.tables import ABSENT, Table
-from ebbmark.physiology.during.running import running_trial
 from ebbmark.physiology.during.stop_criteria import StopCriterion
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.wording import percent
-from ebbmark.web.page.words import ago, clock, day_and_time, first_sentence, plainly
+from ebbmark.report.figure import RunningFigure, running_figure_of
+from ebbmark.web.page.words import ago, clock, day_and_time, plainly
 
 __all__ = ["LOOKS_AT", "Criterion", "RunningView", "running_view"]
 
@@ -56,6 +57,7 @@ class RunningView:
         latest: when the latest reading was, and how long ago.
         more: what else is said.
         warnings: stop criteria that were met, gravest first.
+        figure: the steps as they are drawn; None where none has a reading yet.
         steps: highest PEEP first; no rows before the way down.
         criteria: all of them, those that were met first.
         criteria_note: readings behind them, and why some could not be checked.
@@ -69,6 +71,7 @@ class RunningView:
     latest: str
     more: tuple[str, ...]
     warnings: tuple[str, ...]
+    figure: RunningFigure | None
     steps: Table
     criteria: tuple[Criterion, ...]
     criteria_note: str
@@ -87,6 +90,7 @@ def running_view(answer: Answer, *, zone: tzinfo) -> RunningView:
     stops = _only(answer, "stop-criteria")
     latest_s = max(reading.end_s for reading in answer.request.readings)
     now_s = answer.request.as_of_s
+    figure = running_figure_of(answer)
     lead, rest = first_sentence(plainly(answer.said[0]))
     return RunningView(
         state="No way down yet" if move.value == Coded("not-started") else "Trial in progress",
@@ -96,7 +100,8 @@ def running_view(answer: Answer, *, zone: tzinfo) -> RunningView:
         more=tuple(map(plainly, answer.said[1:])),
         # The gravest is said above already.
         warnings=tuple(one.text for one in answer.warnings if one.text not in answer.said[0]),
-        steps=_steps(answer, zone),
+        figure=figure,
+        steps=_steps(answer, figure, zone),
         criteria=tuple(sorted((_criterion(*part, answer, zone) for part in stops.parts), key=lambda one: not one.met)),
         criteria_note=stops.note,
         limits=stops.method,
@@ -108,10 +113,9 @@ def _only(answer: Answer, code: str) -> Statement:
     return next(one for one in answer.statements if one.code == code)
 
 
-def _steps(answer: Answer, zone: tzinfo) -> Table:
+def _steps(answer: Answer, figure: RunningFigure | None, zone: tzinfo) -> Table:
     """The steps so far, with the middle compliance of each as the trial is read now."""
-    read = running_trial(answer.request.readings, answer.request.protocol).trial
-    middles = {step.peep_cmh2o: step for step in read.steps} if read else {}
+    middles = {step.peep_cmh2o: step for step in figure.steps} if figure else {}
     rows = []
     for one in answer.statements:
         if one.code != "running-step" or not isinstance(one.value, Amount):
@@ -123,7 +127,7 @@ def _steps(answer: Answer, zone: tzinfo) -> Table:
                 f"{one.value.value:g}",
                 f"{clock(one.span_s[0], zone)} to {clock(one.span_s[1], zone)}" if one.span_s else ABSENT,
                 _words(parts.get("readings-used")),
-                f"{step.compliance_ml_per_cmh2o:.1f}" if step else ABSENT,
+                f"{step.centre_ml_per_cmh2o:.1f}" if step else ABSENT,
                 percent(passed.value) if isinstance(passed, Amount) else ABSENT,
             )
         )

@@ -172,7 +172,7 @@ async def live_of(source: TrialSource, pages: Pages) -> Live:
         if status_of(answer.problems) != _NOT_USABLE:
             raise answer
         return Live(None, tuple(plainly(one.sentence) for one in answer.problems), as_of)
-    return Live(running_view(answer, zone=pages.zone), (), as_of)
+    return Live(await asyncio.to_thread(running_view, answer, zone=pages.zone), (), as_of)
 
 
 def _seen(recommendation: Recommendation, now_s: float, pages: Pages) -> tuple[AnswerView, FigureView]:

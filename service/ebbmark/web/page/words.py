@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import re
 from datetime import UTC, datetime, tzinfo
 from zoneinfo import ZoneInfo
 
-__all__ = ["ago", "clock", "day_and_time", "first_sentence", "lasting", "plainly", "span", "zone_of"]
+__all__ = ["ago", "clock", "day_and_time", "lasting", "plainly", "span", "zone_of"]
 
 MINUTE_S, HOUR_S, DAY_S = 60.0, 3600.0, 86400.0
 
@@ -82,9 +81,3 @@ def zone_of(name: str) -> tzinfo:
 def plainly(sentence: str) -> str:
     """A sentence of an answer, with the page in place of the operation that it names."""
     return sentence.replace("is read by $titrate-peep", "stands on the page Answer")
-
-
-def first_sentence(text: str) -> tuple[str, str]:
-    """The first sentence, and what follows it; a full stop within a number or before a small letter ends none."""
-    first, *rest = re.split(r"(?<=[.?]) (?=[A-Z])", text, maxsplit=1)
-    return first, rest[0] if rest else ""

@@ -24,6 +24,9 @@
     const focused = live.contains(document.activeElement) ? document.activeElement.id : "";
     const open = [...live.querySelectorAll("details[open]")].map((one) => one.id);
     const read = new DOMParser().parseFromString(html, "text/html");
+    const figure = read.getElementById("figure");
+    // What is drawn already is not sent again.
+    if (figure && !figure.querySelector("picture")) figure.replaceWith(document.getElementById("figure"));
     live.replaceChildren(...read.body.childNodes);
     for (const id of open) document.getElementById(id)?.setAttribute("open", "");
     if (focused) document.getElementById(focused)?.focus({ preventScroll: true });
@@ -54,6 +57,8 @@
     asking = true;
     try {
       const headers = tag ? { "If-None-Match": tag } : {};
+      const figure = document.getElementById("figure");
+      if (figure) headers["Ebbmark-Drawn"] = figure.dataset.drawn;
       const reply = await fetch(live.dataset.live, { headers, cache: "no-store", signal: AbortSignal.timeout(20000) });
       if (reply.status === 200) {
         tag = reply.headers.get("ETag");
