@@ -29,7 +29,8 @@ _SAID: dict[tuple[str, str], tuple[str, str, str]] = {
     ("/running", "GET"): (
         "Running",
         "A trial in progress",
-        "With `fragment` in the query only the part that changes, with an ETag and the header Ebbmark-As-Of.",
+        "With `fragment` in the query only the part that changes, with an ETag and the header Ebbmark-As-Of."
+        " A request that names in Ebbmark-Drawn the figure it has gets no drawings of it again.",
     ),
     ("/plan", "GET"): ("Plan", "The plan of a trial", "Without high-pressure recruitment."),
     ("/plan", "POST"): ("AcknowledgedPlan", "The plan, with what a clinician has acknowledged", ""),
