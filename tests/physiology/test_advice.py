@@ -219,6 +219,13 @@ def test_single_readings_weak_evidence_and_gradual_closing_are_named() -> None:
     assert {"single-readings", "weak-evidence", "gradual-closing"} <= set(found)
 
 
+def test_closing_at_the_last_step_that_was_tested_is_named_as_unconfirmed() -> None:
+    lowest = trial_of(staircase_down()).steps[-1].peep_cmh2o
+
+    assert "closing-at-last-step" in slugs(advice_for(closing_at(lowest)))
+    assert "closing-at-last-step" not in slugs(advice_for(closing_at(10)))
+
+
 def test_an_interval_that_reaches_the_suggested_peep_is_named() -> None:
     wide = replace(closing_at(10), interval_cmh2o=(10.0, 12.0))
 

@@ -348,6 +348,9 @@ CONCEPTS: tuple[Concept, ...] = (
         "Tidal volume far from target",
         "Compliance was measured at a tidal volume far from the one that pressures are given for.",
     ),
+    Concept(
+        "closing-at-last-step", "Closing at the last step", "No step below shows that the fall of compliance lasts."
+    ),
     Concept("large-drop", "Large drop of PEEP", "Set PEEP fell between two steps by more than a step of a trial does."),
     Concept(
         "step-without-compliance",

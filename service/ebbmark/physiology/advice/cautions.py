@@ -169,6 +169,13 @@ def _quality(trial: Trial, closing: Closing) -> Iterator[Caution]:
 
 
 def _shape(closing: Closing) -> Iterator[Caution]:
+    last = closing.steps[-1].peep_cmh2o if closing.steps else None
+    if closing.verdict is Verdict.FOUND and closing.peep_cmh2o == last:
+        text = (
+            "Compliance fell at the last step that was tested, so no step below shows that the fall lasts. A leak, an "
+            "open circuit or effort of the patient's own that lasts through a step looks the same."
+        )
+        yield Caution("closing-at-last-step", Severity.MODERATE, text, OWN_CHOICE, True)
     if closing.verdict is Verdict.FOUND and closing.shape is Shape.GRADUAL:
         text = "Compliance fell gradually, so closing is a range rather than one pressure; read the interval."
         yield Caution("gradual-closing", Severity.LOW, text, OWN_CHOICE, True)
