@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from bedside_builders import asked, condition, parameter, refused, row, stamp, value_of
-from fhir_builders import Json, patient
+from fhir_builders import Json, height, patient
 
 OPERATION = "assess-candidate"
 NOW = stamp(60)
@@ -405,3 +405,18 @@ def test_a_high_dose_stands_in_the_way_of_a_plan_at_the_infusion_that_shows_it()
     (problem,) = refusal.problems
     assert problem.found == "vasopressor-high"
     assert problem.expression == "Parameters.parameter[0].resource.entry[5].resource"
+
+
+def test_two_heights_that_disagree_are_told_once() -> None:
+    taller: Json = {**height(198.0), "id": "taller"}
+
+    said = asked(OPERATION, [height(168.0), taller, *READINGS], now=NOW)
+
+    assert said.remarks.count("Two heights disagree") == 1
+    assert sum("This height is not used, since another one contradicts it" in one for one in said.listed.values()) == 2
+
+
+def test_a_fraction_out_of_range_is_told_without_the_code_of_its_unit() -> None:
+    said = asked(OPERATION, [*READINGS, row(stamp(20), "slip", fio2=0.6)], now=NOW)
+
+    assert any(text.endswith("fio2-set of 0.006 is outside the range 0.15 to 1.") for text in said.listed.values())

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import pytest
 
 from bedside_builders import asked, parameter, refused, row, rows_down, stamp, value_of
@@ -233,3 +235,13 @@ def test_a_saturation_in_the_wrong_unit_is_refused_at_its_place() -> None:
     refusal = refused(OPERATION, [*rows_down(DOWN[:3]), wrong], now=stamp(6))
 
     assert refusal.problems[0].expression.endswith(".component[0].valueQuantity")
+
+
+def test_peep_charted_in_mbar_beside_settings_in_cmh2o_is_one_trial() -> None:
+    rows = json.loads(json.dumps(rows_down(((24.0, 38.0), (22.0, 40.0), (20.0, 41.0), (18.0, 40.5)), spo2=94.0)))
+    for one in (one for one in rows if len(one["component"]) > 1):
+        one["component"][0]["valueQuantity"] |= {"unit": "mbar", "code": "mbar"}
+
+    said = asked(OPERATION, rows, now=stamp(8))
+
+    assert [value_of(one) for one in said.observations("running-step")] == [24.0, 22.0, 20.0, 18.0]

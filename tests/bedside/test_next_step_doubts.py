@@ -177,6 +177,8 @@ def test_old_readings_of_compliance_are_not_lowered_on() -> None:
         ("ahead of now", {"valueQuantity": percent(78.0), "effectiveDateTime": stamp(20)}),
         ("a modifier", {"valueQuantity": percent(78.0), "modifierExtension": [{"url": "https://site.example/x"}]}),
         ("not plausible", {"valueQuantity": percent(4.0)}),
+        ("a fraction that was sent as per cent", {"valueQuantity": percent(0.86)}),
+        ("a good fraction that was sent as per cent", {"valueQuantity": percent(0.97)}),
     ],
     ids=lambda value: value if isinstance(value, str) else "",
 )

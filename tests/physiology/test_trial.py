@@ -407,3 +407,21 @@ def test_no_readings_however_odd_break_the_reading_of_a_trial(readings: list[Rea
     assert isinstance(result, NoTrial) or all(
         step.compliance_ml_per_cmh2o > 0 and step.samples for step in result.steps
     )
+
+
+MBAR = 1.0 / 0.980665  # cmH2O, by the definitions of both units
+
+
+@pytest.mark.parametrize("levels", [(12, 11, 10, 9, 8), (25, 24, 23, 22, 21)])
+@pytest.mark.parametrize("set_in_mbar", [False, True])
+def test_steps_of_1_cmh2o_stay_apart_where_settings_and_rows_are_in_different_units(
+    levels: tuple[int, ...], set_in_mbar: bool
+) -> None:
+    rows = []
+    for step, level in enumerate(levels):
+        at_s = START_S + 120 * step
+        values = (level * MBAR, float(level)) if set_in_mbar else (float(level), level * MBAR)
+        for number, value in enumerate((*values, values[1])):
+            rows += charted_row(value, at_s=at_s + 40 * number, source=10 * step + number, plateau=level + 10.0)
+
+    assert peeps_of(trial_of(rows)) == pytest.approx([level * (MBAR if set_in_mbar else 1) for level in levels])

@@ -18,7 +18,7 @@ from ebbmark.fhir.bedside.given import without_ours
 from ebbmark.fhir.bedside.infusions import Infusions, read_infusions
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.bedside.unusable import doubts_of
-from ebbmark.fhir.problems import Rejected
+from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.admission import USABLE_STATUSES
 from ebbmark.fhir.reading.body import decode
 from ebbmark.fhir.reading.careful import too_deep
@@ -167,7 +167,7 @@ def _answerable(
     ignored += [*conditions.ignored, *infusions.ignored]
     if person is None:
         # What stands in the way of a predicted weight does not stop this question; it is listed instead.
-        ignored += [Ignored(one.expression, "", one.kind.slug, one.sentence) for one in weightless if one.expression]
+        ignored += [Ignored(one.expression, "", one.kind.slug, _told(one)) for one in weightless if one.expression]
         named = {one.path for one in ignored}
         ignored += [
             Ignored(one.item.path + one.part, reference_of(one.item), "not-used", "No predicted weight is computed.")
@@ -180,7 +180,7 @@ def _answerable(
     first_condition = first_change + len(of_changes)
     first_infusion = first_condition + len(conditions.documented)
     notes = [*question.notes, *collected.notes, *conditions.notes]
-    notes += [f"Predicted body weight is not known. {one.sentence}" for one in weightless]
+    notes += dict.fromkeys(f"Predicted body weight is not known. {one.sentence}" for one in weightless)
     if any(item.observation.status == "preliminary" for item in collected.used):
         notes.append("At least one reading that was used is itself preliminary in the record.")
     encounters = collected.encounters
@@ -206,6 +206,12 @@ def _answerable(
         charted=conditions.charted,
         changes=tuple(replace(one, source=first_change + one.source) for one in changes),
     )
+
+
+def _told(one: Problem) -> str:
+    """Why an input gives no predicted weight; what several of them share is told once, in the remarks."""
+    shared = one.kind is ProblemKind.HEIGHT_CONFLICT
+    return "This height is not used, since another one contradicts it." if shared else one.sentence
 
 
 def _context(question: Question, code_map: CodeMap) -> Context:

@@ -2,7 +2,8 @@
 
 What was replaced, taken back, or is none of our quantities is not among them: of that nothing is left to ask. Where a
 unit is missing or not known the number is taken as if it had ours, and an SpO2 of up to 1 as a fraction: this is only
-ever used to say that somebody should look.
+ever used to say that somebody should look. An SpO2 of up to 1 per cent may be a fraction or anything else: it is taken
+as a bound, below which the true one may lie.
 """
 
 from __future__ import annotations
@@ -83,8 +84,11 @@ def _doubt(quantity: Quantity, holder: Observation | Component, at_s: float | No
     if number is None:
         return Doubt(quantity, None, "", at_s, "", why)
     value = _in_our_unit(quantity, number, holder.valueQuantity)
+    side = _SIDES.get(comparator, "")
+    if quantity is Quantity.SPO2 and number <= 1.0 and unit.strip() == "%":
+        side = "below"
     shown = f"'{comparator}{number:g}{' ' + unit if unit else ''}'"
-    return Doubt(quantity, value, _SIDES.get(comparator, ""), at_s, shown, why)
+    return Doubt(quantity, value, side, at_s, shown, why)
 
 
 def _number(holder: Observation | Component) -> tuple[float | None, str, str]:

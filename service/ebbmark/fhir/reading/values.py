@@ -176,13 +176,14 @@ def _refuse_unit(
 
 
 def _refuse_size(item: Received, part: str, plan: Plan, ours: float, collected: Collected) -> None:
-    accepted = f"{plan.low:g} to {plan.high:g} {plan.unit}"
+    unit = "" if plan.unit == "1" else f" {plan.unit}"
+    accepted = f"{plan.low:g} to {plan.high:g}{unit}"
     if isinstance(plan.quantity, HeightKind):
         sentence = f"A height of {ours:g} cm is outside what is computed for adults ({accepted}); see value and unit."
         path = f"{item.path}{part}.valueQuantity"
         collected.problems.append(Problem(ProblemKind.HEIGHT_RANGE, path, f"{ours:g} cm", accepted, sentence))
         return
-    sentence = f"{plan.slug} of {ours:g} {plan.unit} is outside the range {accepted}."
+    sentence = f"{plan.slug} of {ours:g}{unit} is outside the range {accepted}."
     collected.ignored.append(left_out(item, Reason.OUT_OF_RANGE, sentence, part))
 
 

@@ -20,13 +20,13 @@ from ebbmark.physiology.formulas.mechanical_power import (
     mechanical_power_volume_control_j_per_min,
 )
 from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.trial.limb import SAME_PEEP_CMH2O
 
 __all__ = ["RECIPES", "Figure", "Middles", "NotKnown", "baseline", "joined", "middles_of", "tidal_volume"]
 
 _VOLUMES = (Quantity.TIDAL_VOLUME_EXPIRED, Quantity.TIDAL_VOLUME_UNSTATED, Quantity.TIDAL_VOLUME_INSPIRED)
 _RATES = (Quantity.RESPIRATORY_RATE, Quantity.RESPIRATORY_RATE_SET)
 _SETTINGS = frozenset(quantity for quantity in Quantity if quantity.slug.endswith("-set"))
-_SAME_PEEP_CMH2O = 0.25  # a conversion from mbar moves a setting by 0.2 at most
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +90,7 @@ def baseline(middles: Middles) -> Figure | None:
         NotKnown: set PEEP was changed within the stretch.
     """
     settings = middles.get(Quantity.PEEP_SET)
-    if settings is not None and settings.spread > _SAME_PEEP_CMH2O:
+    if settings is not None and settings.spread >= SAME_PEEP_CMH2O:
         raise NotKnown("PEEP was changed within that time")
     if Quantity.PEEP_TOTAL in middles:
         return middles[Quantity.PEEP_TOTAL]

@@ -13,7 +13,7 @@ from itertools import pairwise
 from typing import Final
 
 from ebbmark.physiology.protocols import Protocol
-from ebbmark.physiology.trial.limb import Plateau
+from ebbmark.physiology.trial.limb import SAME_PEEP_CMH2O, Plateau
 
 __all__ = ["interleaved"]
 
@@ -22,7 +22,6 @@ _LOOKED_AT: Final = 10
 
 _RETURNS: Final = 3
 _QUICK_S: Final = 600.0
-_SAME_CMH2O: Final = 0.25
 
 _SWINGS: Final = 5
 _SWING: Final = 0.12
@@ -63,7 +62,7 @@ def interleaved(plateaus: Sequence[Plateau], steps: Sequence[Sequence[float]], p
 
 
 def _comes_back(first: Plateau, third: Plateau) -> bool:
-    return abs(first.peep_cmh2o - third.peep_cmh2o) <= _SAME_CMH2O and third.start_s - first.start_s <= _QUICK_S
+    return abs(first.peep_cmh2o - third.peep_cmh2o) < SAME_PEEP_CMH2O and third.start_s - first.start_s <= _QUICK_S
 
 
 def _alternate(changes: Sequence[float], fewest: int) -> bool:

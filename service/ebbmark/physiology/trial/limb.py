@@ -8,10 +8,11 @@ from dataclasses import dataclass
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
 
-__all__ = ["Plateau", "falling_runs", "peep_plateaus"]
+__all__ = ["SAME_PEEP_CMH2O", "Plateau", "falling_runs", "peep_plateaus"]
 
-SAME_PEEP_CMH2O = 0.25
-"""Set PEEP that differs by no more than this is the same step: a conversion from mbar moves it by 0.2 at most."""
+SAME_PEEP_CMH2O = 0.5
+"""Set PEEP that differs by less than this is the same step: a setting that is charted in mbar here and in cmH2O there
+differs by 2 %, 0.49 cmH2O at 25; the smallest decrement in use is 1 cmH2O. This project's choice."""
 
 SAME_MEASURED_PEEP_CMH2O = 0.9
 """Measured PEEP wanders around its setting; the smallest decrement in use is 1 cmH2O."""
@@ -42,10 +43,9 @@ def peep_plateaus(peeps: Sequence[Reading]) -> tuple[Plateau, ...]:
     if not peeps:
         return ()
     measured = peeps[0].quantity is not Quantity.PEEP_SET
-    tolerance = SAME_MEASURED_PEEP_CMH2O if measured else SAME_PEEP_CMH2O
     groups: list[list[Reading]] = []
     for reading in peeps:
-        if groups and abs(reading.value - groups[-1][0].value) <= tolerance:
+        if groups and _same(reading, groups[-1][0], measured=measured):
             groups[-1].append(reading)
         else:
             groups.append([reading])
@@ -94,6 +94,11 @@ def falling_runs(
             runs.append((first, index - 1))
         first = index
     return runs, drops
+
+
+def _same(one: Reading, other: Reading, *, measured: bool) -> bool:
+    apart = abs(one.value - other.value)
+    return apart <= SAME_MEASURED_PEEP_CMH2O if measured else apart < SAME_PEEP_CMH2O
 
 
 def _middle(group: Sequence[Reading]) -> float:
