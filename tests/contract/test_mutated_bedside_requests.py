@@ -84,7 +84,8 @@ def unnamed(request: Any, answer: dict[str, Any]) -> list[str]:  # noqa: ANN401
             path = f"Parameters.parameter[{number}].resource.entry[{place}].resource"
             if resource.get("resourceType") not in ("Observation", "Condition"):
                 continue
-            reference = f"{resource['resourceType']}/{resource.get('id')}"
+            # As JSON spells it, like the text that it is looked for in.
+            reference = json.dumps(f"{resource['resourceType']}/{resource.get('id')}", ensure_ascii=False)[1:-1]
             if path not in text and reference not in text:
                 missing.append(path)
     return missing
