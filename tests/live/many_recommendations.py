@@ -19,6 +19,7 @@ from recommendations import RECORDED_S, found
 __all__ = ["jobs", "load_inputs", "talking_to"]
 
 AT_A_TIME = 200
+PAGE = b"%PDF-1.7 " + bytes(range(256)) * 400
 
 
 def talking_to(base_url: str) -> httpx.Client:
@@ -52,12 +53,15 @@ def _inputs(prefix: str, count: int) -> Iterator[dict[str, Any]]:
 
 
 def jobs(prefix: str, count: int) -> list[Job]:
-    """Different recommendations, each for a patient of its own, so that none takes the place of another."""
-    return [_job(_recommendation(prefix, number)) for number in range(count)]
+    """Different recommendations, each for a patient of its own, so that none takes the place of another.
+
+    Every fifth has a report, with a page of about the length that real ones have.
+    """
+    return [_job(_recommendation(prefix, number), PAGE if number % 5 == 4 else None) for number in range(count)]
 
 
-def _job(recommendation: Recommendation) -> Job:
-    bundle = write_bundle(recommendation, recorded_s=RECORDED_S)
+def _job(recommendation: Recommendation, pdf: bytes | None) -> Job:
+    bundle = write_bundle(recommendation, recorded_s=RECORDED_S, report_pdf=pdf)
     return job_of(recommendation.identity, as_transaction(bundle, recommendation.request.person.reference))
 
 

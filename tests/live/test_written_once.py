@@ -15,15 +15,19 @@ from live.written_once import Call, Found, Job, Key, Verdict, found_of, verdict_
 Json = dict[str, Any]
 Held = dict[Key, list[Json]]
 
-JOB, OTHER = jobs("judged", 2)
+JOB, OTHER, *_, REPORTED = jobs("judged", 5)
 
 
 def stored(job: Job) -> Held:
     """The record after one write of this recommendation."""
     held: Held = {key: [{"resourceType": key[0], "id": f"id-{place}"}] for place, key in enumerate(job.keys)}
-    (provenance,) = [key for key in job.keys if key[0] == "Provenance"]
-    targets = [{"reference": place(job, number)} for number, key in enumerate(job.keys) if key[0] not in UNNAMED]
-    held[provenance][0]["target"] = targets
+    first, *of_report = [key for key in job.keys if key[0] == "Provenance"]
+    for provenance in (first, *of_report):
+        held[provenance][0]["target"] = [
+            {"reference": place(job, number)}
+            for number, key in enumerate(job.keys)
+            if key[0] not in UNNAMED and (key[0] == "DiagnosticReport") is (provenance in of_report)
+        ]
     return held
 
 
@@ -47,6 +51,18 @@ def judged(held: Held, *outcomes: WriteOutcome) -> Verdict:
 
 def test_all_there_once_is_whole() -> None:
     assert found_of(JOB, stored(JOB)) is Found.WHOLE
+
+
+def test_all_there_once_with_its_report_is_whole() -> None:
+    assert "DiagnosticReport" in {kind for kind, _ in REPORTED.keys}
+    assert found_of(REPORTED, stored(REPORTED)) is Found.WHOLE
+
+
+def test_a_report_without_its_origin_makes_it_a_half() -> None:
+    held = stored(REPORTED)
+    del held[[key for key in REPORTED.keys if key[0] == "Provenance"][-1]]
+
+    assert found_of(REPORTED, held) is Found.HALF
 
 
 def test_another_recommendation_does_not_count() -> None:

@@ -115,7 +115,7 @@ def _token(condition: str) -> str:
 def look(record: httpx.Client) -> dict[Key, list[Json]]:
     """Everything of ours that the record holds now, by key; each resource in full."""
     held: dict[Key, list[Json]] = defaultdict(list)
-    for kind in ("GuidanceResponse", "Observation", "DetectedIssue", "Device", "Provenance"):
+    for kind in ("GuidanceResponse", "Observation", "DetectedIssue", "DiagnosticReport", "Device", "Provenance"):
         for resource in _all(record, kind):
             # R4 gives Provenance no identifier: it is found by its tag.
             tokens = resource["meta"].get("tag", ()) if kind == "Provenance" else resource.get("identifier", ())
@@ -169,7 +169,7 @@ def _got(record: httpx.Client, url: str, query: Mapping[str, str] | None = None)
 
 
 def found_of(job: Job, held: Mapping[Key, Sequence[Json]]) -> Found:
-    """Judge one recommendation: all parts there, each once, and its Provenance over exactly these."""
+    """Judge one recommendation: all parts there, each once, and its Provenances over exactly these."""
     counts = [len(held.get(key, ())) for key in job.own_keys]
     if max(counts) > 1:
         return Found.DOUBLE
@@ -179,8 +179,8 @@ def found_of(job: Job, held: Mapping[Key, Sequence[Json]]) -> Found:
     if min(counts) == 0 or any(not held.get(key) for key in job.keys):
         return Found.HALF
     stored = {key: _address(held[key][0]) for key in job.own_keys}
-    (provenance,) = [held[key][0] for key in job.own_keys if key[0] == "Provenance"]
-    targets = sorted(target["reference"].partition("/_history/")[0] for target in provenance["target"])
+    provenances = [held[key][0] for key in job.own_keys if key[0] == "Provenance"]
+    targets = sorted(target["reference"].partition("/_history/")[0] for one in provenances for target in one["target"])
     return Found.WHOLE if targets == sorted(at for key, at in stored.items() if key[0] != "Provenance") else Found.HALF
 
 
