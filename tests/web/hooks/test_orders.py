@@ -7,7 +7,7 @@ from collections.abc import Callable
 import pytest
 from starlette.types import ASGIApp
 
-from fhir_builders import Json, bundle, observation, quantity, trial_observations
+from fhir_builders import Json, at, bundle, observation, quantity, trial_observations
 from web.hooks.calling import call, called, card, cards, clock, context, hooks_app, order, prefetch, searchset
 
 PEEP: Json = {"coding": [{"system": "http://loinc.org", "code": "20077-4"}]}
@@ -219,3 +219,53 @@ def test_a_stop_criterion_comes_first_at_an_order_too() -> None:
 
 def test_without_height_an_order_is_not_compared(app: ASGIApp) -> None:
     assert cards(call(app, signing(order(6.0), brought=prefetch(heights=searchset())))) == []
+
+
+def test_an_order_against_an_old_trial_of_which_nothing_is_known_since_is_not_changed() -> None:
+    told = card(call(hooks_app(at_s=clock(40) + 20 * 3600), signing(order(10.0))))
+
+    assert "at or below closing (12 cmH2O 20 h ago)" in told["summary"]
+    assert "May no longer hold." in told["summary"]
+    assert len(told["summary"]) < 140
+    assert told["indicator"] == "info"
+    assert [one["label"] for one in told["suggestions"]] == ["Record these results as preliminary"]
+
+
+def test_the_detail_of_an_old_trial_begins_with_why_it_is_in_doubt() -> None:
+    told = card(call(hooks_app(at_s=clock(40) + 20 * 3600), signing(order(18.0))))
+
+    assert told["summary"].startswith("Ordered PEEP 18 cmH2O; a PEEP trial 20 h ago suggested 14 cmH2O.")
+    first = told["detail"].split("\n\n")[0]
+    assert first.index("**", 50) < first.index("differs from the suggestion")
+
+
+def rows_at_the_suggestion(minutes: range) -> list[Json]:
+    """Charted rows at 14 cmH2O with the compliance that the trial found there."""
+    values = {"20077-4": 14.0, "76259-1": 14.0 + 380.0 / 44.0, "76007-4": 380.0}
+    return [
+        observation(
+            f"http://loinc.org|{code}", value, unit=unit, when=at(minute), identity=f"{code}-m{minute}", version="1"
+        )
+        for minute in minutes
+        for (code, value), unit in zip(values.items(), ("cm[H2O]", "cm[H2O]", "mL"), strict=True)
+    ]
+
+
+def test_of_an_old_trial_that_still_holds_the_order_may_be_changed() -> None:
+    brought = prefetch(*trial_observations(), *rows_at_the_suggestion(range(30, 211, 15)))
+
+    told = card(call(hooks_app(at_s=clock(212)), signing(order(10.0), brought=brought)))
+
+    assert "May no longer hold" not in told["summary"]
+    assert told["indicator"] == "warning"
+    assert told["suggestions"][0]["label"] == "Change the draft order to PEEP 14 cmH2O, to be signed"
+
+
+def test_of_an_old_trial_with_an_open_circuit_since_the_order_is_not_changed() -> None:
+    opened = observation("http://loinc.org|76248-4", 0.0, unit="cm[H2O]", when=at(100), identity="opened", version="1")
+    brought = prefetch(*trial_observations(), *rows_at_the_suggestion(range(30, 211, 15)), opened)
+
+    told = card(call(hooks_app(at_s=clock(212)), signing(order(10.0), brought=brought)))
+
+    assert "May no longer hold" in told["summary"]
+    assert "Change the draft order" not in str(told["suggestions"])

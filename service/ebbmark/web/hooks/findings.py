@@ -28,11 +28,15 @@ class TrialRead:
         recommendation: the answer.
         age_s: how long ago the trial ended [s].
         now_cmh2o: PEEP that is set now; None where the trial ended with it, or it is not known.
+        news: whether it ended so lately that it is news.
+        doubt: why it may no longer describe this lung, or that nobody knows; empty where it is news or still holds.
     """
 
     recommendation: Recommendation
     age_s: float
     now_cmh2o: float | None = None
+    news: bool = True
+    doubt: str = ""
 
 
 @dataclass(frozen=True, slots=True)

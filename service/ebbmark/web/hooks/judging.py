@@ -6,6 +6,8 @@ Rules of this project, so that a card is rare and never a repetition:
   them no longer ago than two steps of one trial may lie apart. It comes before everything else.
 * While a trial is in progress nothing else is said until closing was found, or the lowest step was reached.
 * A trial is told of for an hour after its end; later only where the PEEP that is set now differs from the suggestion.
+  Of an older trial the card says how old it is and whether it may still hold (the question `check-validity`); where
+  that is in doubt or not known, no order is drafted or changed from it.
 * Two pressures differ where they lie further apart than half the smallest step of the trial, and than 1 cmH2O, which is
   how finely PEEP is set: the trial cannot tell closer ones apart.
 """
@@ -14,10 +16,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from itertools import pairwise
 
-from ebbmark.bedside.questions import QUESTIONS, ask
-from ebbmark.fhir.bedside.answer import Coded
+from ebbmark.bedside.questions import QUESTIONS, Question, ask
+from ebbmark.fhir.bedside.answer import Answer, Coded, Truth
 from ebbmark.fhir.bedside.belonging import is_about_weight
 from ebbmark.fhir.bedside.received import HowToRead, read_bedside
 from ebbmark.fhir.bedside.site import Site
@@ -37,19 +38,18 @@ from ebbmark.record.fetch import Fetched
 from ebbmark.record.from_record import recommend_fetched
 from ebbmark.web.hooks.findings import Finding, Obstacle, OrderDiffers, StopMet, TrialRead
 from ebbmark.web.hooks.orders import PeepOrder
+from ebbmark.web.hooks.telling_apart import tolerance
 
-__all__ = ["NEWS_S", "HowToJudge", "judge", "tolerance"]
+__all__ = ["NEWS_S", "HowToJudge", "judge"]
 
 NEWS_S = 3600.0
 """For how long after its end a trial is news [s]; our choice."""
 
-FINEST_CMH2O = 1.0
-"""How finely PEEP is set (common practice, no published source)."""
-
 FEWEST_FALLS = 2
 """Steps down in a row from which on a trial is taken to be in progress; one step down may be anything. Our choice."""
 
-_NEXT_STEP = QUESTIONS["next-step"]
+_NEXT_STEP, _VALIDITY = QUESTIONS["next-step"], QUESTIONS["check-validity"]
+_NOT_KNOWN = "Whether the trial still describes this lung could not be judged."
 _PEEPS = frozenset({Quantity.PEEP_SET, Quantity.PEEP_MEASURED})
 _QUIET = frozenset({ProblemKind.NO_TRIAL, ProblemKind.CHILD, ProblemKind.AMBIGUOUS_TRIAL, ProblemKind.MISSING})
 """Most patients have no trial, and many are not ventilated: that is nothing to trouble anybody with."""
@@ -104,17 +104,8 @@ def judge(asked: Asked, fetched: Fetched, orders: tuple[PeepOrder, ...] | None, 
     found = recommendation.closing.verdict is Verdict.FOUND
     if now.in_progress and not now.at_the_lowest and not found:
         return None
-    read = _read(recommendation, whole.readings, how.at_s)
+    read = _read(recommendation, whole.readings, fetched, how)
     return _news(read) if orders is None else _compared(read, orders)
-
-
-def tolerance(trial: Trial) -> float:
-    """How far apart two pressures must lie for this trial to tell them apart [cmH2O].
-
-    Source: this project's choice, see the module.
-    """
-    steps = [higher.peep_cmh2o - lower.peep_cmh2o for higher, lower in pairwise(trial.steps)]
-    return max(FINEST_CMH2O, 0.5 * min(steps, default=0.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,20 +133,24 @@ def _now(fetched: Fetched, readings: tuple[Reading, ...], protocol: Protocol, ho
 def _stop(fetched: Fetched, how: HowToJudge) -> StopMet | None:
     """The whole answer of the one question that judges stop criteria; None where it cannot be asked."""
     try:
-        answer = ask(
-            _NEXT_STEP,
-            fetched.bundle()[0],
-            at_s=how.at_s,
-            site=how.site,
-            limits=how.limits,
-            code_map=how.code_map,
-            accept_preliminary=how.accept_preliminary,
-        )
+        answer = _asked(_NEXT_STEP, fetched, how)
     except Rejected:
         # Two trials or two devices charted into one another: which is in progress cannot be told.
         return None
     value = answer.statements[0].value
     return StopMet(answer) if isinstance(value, Coded) and value.code == Action.STOP.value else None
+
+
+def _asked(question: Question, fetched: Fetched, how: HowToJudge) -> Answer:
+    return ask(
+        question,
+        fetched.bundle()[0],
+        at_s=how.at_s,
+        site=how.site,
+        limits=how.limits,
+        code_map=how.code_map,
+        accept_preliminary=how.accept_preliminary,
+    )
 
 
 def _falls(peeps: list[Reading], protocol: Protocol) -> int:
@@ -205,16 +200,31 @@ def _end_s(trial: Trial) -> float:
     return max(step.end_s for step in trial.steps)
 
 
-def _read(recommendation: Recommendation, readings: tuple[Reading, ...], at_s: float) -> TrialRead:
+def _read(
+    recommendation: Recommendation, readings: tuple[Reading, ...], fetched: Fetched, how: HowToJudge
+) -> TrialRead:
     end_s = _end_s(recommendation.trial)
     plateaus = plateaus_of(readings)
     latest = plateaus[-1] if plateaus else None
     now = latest.peep_cmh2o if latest is not None and latest.readings[-1].end_s > end_s else None
-    return TrialRead(recommendation, max(0.0, at_s - end_s), now)
+    age_s = max(0.0, how.at_s - end_s)
+    news = age_s <= NEWS_S
+    return TrialRead(recommendation, age_s, now, news, "" if news else _doubt(fetched, how))
+
+
+def _doubt(fetched: Fetched, how: HowToJudge) -> str:
+    try:
+        answer = _asked(_VALIDITY, fetched, how)
+    except Rejected:
+        return _NOT_KNOWN
+    told = answer.statements[0]
+    if told.value is None:
+        return told.note or _NOT_KNOWN
+    return told.note if isinstance(told.value, Truth) and told.value.value else ""
 
 
 def _news(read: TrialRead) -> TrialRead | None:
-    if read.age_s <= NEWS_S:
+    if read.news:
         return read
     suggested = read.recommendation.advice.suggested_peep_cmh2o
     if suggested is None or read.now_cmh2o is None:

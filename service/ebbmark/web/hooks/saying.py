@@ -1,7 +1,8 @@
 """What is said of each kind of finding, and how urgent is it honestly?
 
 Urgency: `critical` for a stop criterion that was met and nothing else; `warning` where an ordered PEEP lies at or below
-the closing pressure, or a caution of high severity stands beside the reading; else `info`.
+the closing pressure of a trial that is not in doubt, or a caution of high severity stands beside the reading; else
+`info`.
 """
 
 from __future__ import annotations
@@ -14,9 +15,9 @@ from ebbmark.physiology.advice.advice import Severity
 from ebbmark.physiology.during.stop_criteria import NOT_AMONG_THE_READINGS
 from ebbmark.physiology.wording import level
 from ebbmark.web.hooks.findings import Obstacle, OrderDiffers, StopMet, TrialRead
-from ebbmark.web.hooks.judging import tolerance
-from ebbmark.web.hooks.markdown import bullets, escaped, section
+from ebbmark.web.hooks.markdown import bold, bullets, escaped, section
 from ebbmark.web.hooks.telling import PRELIMINARY, ago, detail_of_trial, evidence, summary_of_trial
+from ebbmark.web.hooks.telling_apart import tolerance
 
 __all__ = ["Said", "said_of_differs", "said_of_obstacle", "said_of_stop", "said_of_trial"]
 
@@ -73,7 +74,23 @@ def said_of_trial(finding: TrialRead) -> Said:
     lead = f"The trial ended {ago(finding.age_s)}."
     if finding.now_cmh2o is not None:
         lead += f" PEEP is {level(finding.now_cmh2o)} cmH2O now."
-    return Said(summary_of_trial(recommendation), _urgency(finding), detail_of_trial(recommendation, escaped(lead)))
+    suggested, closing = recommendation.advice.suggested_peep_cmh2o, recommendation.closing.peep_cmh2o
+    summary = summary_of_trial(recommendation)
+    if not finding.news and suggested is not None and closing is not None:
+        summary = (
+            f"PEEP trial {ago(finding.age_s)}: closing near {level(closing)} cmH2O, suggested PEEP {level(suggested)} "
+            f"cmH2O. {_perhaps(finding)}Preliminary."
+        )
+    return Said(summary, _urgency(finding), detail_of_trial(recommendation, _with_doubt(finding, lead)))
+
+
+def _perhaps(finding: TrialRead) -> str:
+    return "May no longer hold. " if finding.doubt else ""
+
+
+def _with_doubt(finding: TrialRead, lead: str) -> str:
+    """The lead, after what makes an old trial doubtful, as Markdown."""
+    return f"{bold(finding.doubt)} {escaped(lead)}" if finding.doubt else escaped(lead)
 
 
 def _urgency(finding: TrialRead) -> str:
@@ -89,28 +106,29 @@ def said_of_differs(finding: OrderDiffers) -> Said:
     assert suggested is not None  # noqa: S101 - orders are compared with a suggestion only
     read = [one.peep_cmh2o for one in finding.orders if one.peep_cmh2o is not None]
     apart = f"{tolerance(recommendation.trial):g} cmH2O"
-    urgency = _urgency(finding.read)
+    urgency, old = _urgency(finding.read), not finding.read.news
+    since = f" {ago(finding.read.age_s)}" if old else ""
+    suggests = (
+        f"{'a' if old else 'the'} PEEP trial{since} {'suggested' if old else 'suggests'} {level(suggested)} cmH2O"
+    )
+    end = f"{_perhaps(finding.read)}Preliminary" if old else "Preliminary; clinician decides"
     if not read:
-        summary = f"The ordered PEEP could not be read; the PEEP trial suggests {level(suggested)} cmH2O. Preliminary."
+        summary = f"The ordered PEEP could not be read; {suggests}. {end}."
         lead = "The draft order of PEEP carries no single value that is read here, so it was not compared."
     else:
-        summary = (
-            f"Ordered PEEP {level(read[0])} cmH2O; the PEEP trial suggests {level(suggested)} cmH2O. Preliminary; "
-            "clinician decides."
-        )
+        summary = f"Ordered PEEP {level(read[0])} cmH2O; {suggests}. {end}."
         lead = f"{_listed(read)} differs from the suggestion by more than {apart}."
         lowest, highest = min(read), recommendation.trial.steps[0].peep_cmh2o
         if closing is not None and lowest <= closing:
-            urgency = "warning"
-            summary = (
-                f"Ordered PEEP {level(lowest)} cmH2O is at or below closing ({level(closing)} cmH2O); suggested "
-                f"{level(suggested)} cmH2O. Preliminary; clinician decides."
-            )
+            urgency = urgency if finding.read.doubt else "warning"
+            closed = f"closing ({level(closing)} cmH2O{since})"
+            below = f"Ordered PEEP {level(lowest)} cmH2O is at or below {closed}"
+            summary = f"{below}; suggested {level(suggested)} cmH2O. {end}."
             lead += f" {level(lowest)} cmH2O is at or below the closing pressure ({level(closing)} cmH2O)."
         if max(read) > highest:
             lead += f" {level(max(read))} cmH2O lies above the tested range (up to {level(highest)} cmH2O)."
     lead += f" Pressures closer than {apart} this trial cannot tell apart. The trial ended {ago(finding.read.age_s)}."
-    return Said(summary, urgency, detail_of_trial(recommendation, escaped(lead)))
+    return Said(summary, urgency, detail_of_trial(recommendation, _with_doubt(finding.read, lead)))
 
 
 def _listed(ordered: list[float]) -> str:
