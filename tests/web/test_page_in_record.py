@@ -302,3 +302,37 @@ def test_every_look_and_every_write_is_noted_without_the_patient(
     assert deeds.count("search-type") >= 3
     assert "Example" not in caplog.text
     assert "Patient/p1" not in caplog.text
+
+
+def test_a_patient_record_that_was_replaced_says_so_and_takes_no_results(
+    site: LaunchSite, browser: Browser, record: KeepingRecord
+) -> None:
+    tab, page = launched(browser, site)
+    review = browser.get(f"{tab}/record")
+    fields = {"csrf": field(review, "csrf"), "identity": field(review, "identity")}
+    link = {"other": {"reference": "Patient/p7"}, "type": "replaced-by"}
+    record.put("Patient/p1", {**record.held["Patient/p1"], "active": False, "link": [link]})
+
+    later, refused = browser.get(f"{tab}/"), browser.get(f"{tab}/record")
+    reply = browser.step("POST", f"{tab}/record", data=fields)
+
+    assert "This patient record was replaced by" not in said(page)
+    assert "This patient record was replaced by Patient/p7. Open that one instead." in said(later)
+    assert "Record these results" not in said(later)
+    assert (refused.status, reply.status_code) == (409, 409)
+    assert "replaced by Patient/p7" in said(refused)
+    assert written(record) == []
+
+
+@pytest.mark.parametrize("where", ["", "running", "running?fragment", "record"])
+def test_access_that_the_record_has_taken_back_ends_the_page_in_plain_words(
+    site: LaunchSite, browser: Browser, record: KeepingRecord, where: str
+) -> None:
+    tab, _ = launched(browser, site)
+    record.search_status = 401
+
+    page = browser.get(f"{tab}/{where}")
+
+    assert page.status == 401
+    assert page.heading == "Access to the record has ended"
+    assert "Open Ebbmark again from the patient's record." in said(page)

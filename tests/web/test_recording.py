@@ -190,3 +190,23 @@ def test_a_patient_whom_the_record_does_not_know_is_refused() -> None:
 
     with pytest.raises(Rejected, match="known to the record"):
         previewed(NURSE, replace(ANSWER, request=replace(ANSWER.request, person=person)))
+
+
+@pytest.mark.parametrize(
+    "marked", [{"active": False}, {"link": [{"other": {"reference": "Patient/2"}, "type": "replaced-by"}]}]
+)
+def test_nothing_is_written_for_a_patient_that_the_record_no_longer_uses(marked: Json) -> None:
+    inputs = [{**patient(), **marked}, height(), *trial_observations()]
+    answer = recommend(to_bytes(parameters(bundle=bundle(*inputs))), at_s=AT_S)
+
+    with pytest.raises(Rejected) as refusal:
+        previewed(recommendation=answer)
+
+    assert "marked inactive, or as replaced by another" in refusal.value.problems[0].sentence
+
+
+def test_a_patient_who_replaced_another_record_is_written_for() -> None:
+    inputs = [{**patient(), "active": True, "link": [{"type": "replaces"}]}, height(), *trial_observations()]
+    answer = recommend(to_bytes(parameters(bundle=bundle(*inputs))), at_s=AT_S)
+
+    assert previewed(recommendation=answer)["entry"]

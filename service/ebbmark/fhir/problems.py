@@ -79,6 +79,7 @@ class ProblemKind(Enum):
     AMBIGUOUS_TRIAL = ("ambiguous-trial", "multiple-matches", 422, "record")
     TOO_MUCH_IN_RECORD = ("too-much-in-record", "too-costly", 422, "record")
     RECORD_FAILED = ("record-failed", "incomplete", 502, "record")
+    RECORD_ACCESS = ("record-access", "incomplete", 502, "record")
 
     def __init__(self, slug: str, issue_code: str, status: int, found_by: str) -> None:
         self.slug = slug

@@ -59,6 +59,7 @@ class Person:
         age_years: at the time of the request; None where no birth date was sent.
         age_at_trial_years: at the last reading, so that it follows from the inputs alone; None likewise.
         version: `Patient/123/_history/4` where the version of the Patient is known, else empty.
+        in_use: False where the record marks this Patient inactive, or as replaced by another.
     """
 
     reference: str
@@ -70,6 +71,7 @@ class Person:
     age_years: float | None
     age_at_trial_years: float | None = None
     version: str = ""
+    in_use: bool = True
 
 
 @dataclass(frozen=True, slots=True)

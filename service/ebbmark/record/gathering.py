@@ -31,7 +31,14 @@ __all__ = ["gather"]
 LONGEST_OPTIONAL_S = 1.0
 """What may be missing is not waited for longer [s]; our choice."""
 
-_FETCHING = frozenset({ProblemKind.RECORD_FAILED, ProblemKind.NOT_IN_RECORD, ProblemKind.TOO_MUCH_IN_RECORD})
+_FETCHING = frozenset(
+    {
+        ProblemKind.RECORD_FAILED,
+        ProblemKind.RECORD_ACCESS,
+        ProblemKind.NOT_IN_RECORD,
+        ProblemKind.TOO_MUCH_IN_RECORD,
+    }
+)
 Table = Mapping[tuple[str, str], CodeRow]
 
 

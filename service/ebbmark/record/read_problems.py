@@ -11,6 +11,8 @@ __all__ = ["PATIENT", "no_patient", "no_record", "not_read", "too_much", "took_t
 PATIENT = "Parameters.parameter.where(name='patient-reference')"
 """FHIRPath of what the caller asked for."""
 
+_NOT_ACCEPTED = 401
+
 
 def no_patient(failure: ReadFailure) -> Problem:
     """The Patient could not be read."""
@@ -23,6 +25,9 @@ def no_patient(failure: ReadFailure) -> Problem:
 
 def not_read(what: str, failure: ReadFailure) -> Problem:
     """Something else could not be read."""
+    if failure.status == _NOT_ACCEPTED:
+        sentence = f"{what} could not be read: {failure.sentence}. Access to the record has ended, or was never given."
+        return Problem(ProblemKind.RECORD_ACCESS, PATIENT, failure.sentence, "access to the record", sentence)
     sentence = f"{what} could not be read from the record: {failure.sentence}. Ask again later, or send the data."
     return Problem(ProblemKind.RECORD_FAILED, PATIENT, failure.sentence, "a record that answers", sentence)
 

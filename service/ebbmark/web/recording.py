@@ -73,7 +73,7 @@ async def record_answer(
         make_current: whether it is to stand again where the record holds it marked superseded.
 
     Raises:
-        Rejected: there is no record, the record does not know the patient, or the person is named in no way that FHIR
+        Rejected: there is no record, it does not know or use the patient, or the person is named in no way that FHIR
             knows. What goes wrong while writing never raises: the outcome says it.
     """
     person, patient = _whose(recommendation, record, enterer)
@@ -148,7 +148,7 @@ def _whose(recommendation: Recommendation, record: RecordClient | None, enterer:
     patient = recommendation.request.person.reference
     base_url = record.settings.base_url if record is not None else ""
     person = person_who_enters(enterer, base_url=base_url) if enterer is not None else None
-    problems = [*_no_record(record), *_no_patient(patient)]
+    problems = [*_no_record(record), *_no_patient(patient), *_not_in_use(recommendation)]
     if enterer is not None and person is None:
         problems.append(_no_person())
     if problems:
@@ -178,6 +178,17 @@ def _no_patient(reference: str) -> tuple[Problem, ...]:
     accepted = "a patient who is known to the record, as Patient/[id]"
     sentence = f"Results can be written only for {accepted}; the request names the patient in another way."
     return (Problem(ProblemKind.NO_RECORD, "", "a patient without an id of the record", accepted, sentence),)
+
+
+def _not_in_use(recommendation: Recommendation) -> tuple[Problem, ...]:
+    if recommendation.request.person.in_use:
+        return ()
+    accepted = "a Patient that is in use: not inactive, and without a link of type replaced-by"
+    sentence = (
+        "Nothing is written for a Patient that is marked inactive, or as replaced by another; record the results for "
+        "the one that is in use."
+    )
+    return (Problem(ProblemKind.NO_RECORD, "Patient", "a Patient that is not in use", accepted, sentence),)
 
 
 def _no_person() -> Problem:

@@ -14,12 +14,15 @@ from typing import Final
 
 from ebbmark.fhir.reading.times import age_range_years
 
-__all__ = ["Demographics", "PatientNumber", "demographics_of"]
+__all__ = ["REPLACED_BY", "Demographics", "PatientNumber", "demographics_of"]
 
 _NOT_NOW: Final = frozenset({"old", "maiden", "nickname", "anonymous"})
 _NAME_ORDER: Final = ("official", "usual", "", "temp")
 _NUMBER_ORDER: Final = ("usual", "official", "", "secondary", "temp")
 _MEDICAL_RECORD: Final = "MR"
+REPLACED_BY: Final = "replaced-by"
+"""Patient.link.type of a record that was merged into another. Source: https://hl7.org/fhir/R4/valueset-link-type.html."""
+
 _SEX: Final = frozenset({"male", "female", "other", "unknown"})
 _LONGEST: Final = 200
 """Characters shown of one text; what a record holds beyond that is no name."""
@@ -44,6 +47,7 @@ class Demographics:
         sex: administrative gender as charted; empty where not charted.
         numbers: medical record numbers where there are any, else the other numbers that are in use.
         deceased: whether the record says that the patient has died.
+        not_in_use: that this Patient was replaced by another, or is inactive, in a sentence; empty where it is in use.
     """
 
     name: str
@@ -52,6 +56,7 @@ class Demographics:
     sex: str
     numbers: tuple[PatientNumber, ...]
     deceased: bool
+    not_in_use: str
 
 
 def demographics_of(patient: Mapping[str, object], *, today: date) -> Demographics:
@@ -69,7 +74,19 @@ def demographics_of(patient: Mapping[str, object], *, today: date) -> Demographi
         sex=gender if gender in _SEX else "",
         numbers=_numbers(patient, today),
         deceased=patient.get("deceasedBoolean") is True or bool(_text(patient.get("deceasedDateTime"))),
+        not_in_use=_not_in_use(patient),
     )
+
+
+def _not_in_use(patient: Mapping[str, object]) -> str:
+    links = [one for one in _objects(patient.get("link")) if _text(one.get("type")) == REPLACED_BY]
+    if links:
+        others = [_object(one.get("other")) for one in links]
+        named = [_text(one.get("reference")) or _text(one.get("display")) for one in others]
+        successor = " and ".join(one for one in named if one) or "another one"
+        return f"This patient record was replaced by {successor}. Open that one instead."
+    inactive = patient.get("active") is False
+    return "This patient record is marked inactive: the record no longer uses it." if inactive else ""
 
 
 def _name(patient: Mapping[str, object], today: date) -> str:

@@ -11,6 +11,7 @@ import msgspec
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.codes import HeightKind
 from ebbmark.fhir.reading.collected import Collected, Height
+from ebbmark.fhir.reading.demographics import REPLACED_BY
 from ebbmark.fhir.reading.sex import sex_of
 from ebbmark.fhir.reading.shapes import Patient
 from ebbmark.fhir.reading.times import age_range_years
@@ -78,7 +79,12 @@ def read_person(
         age_years=age,
         age_at_trial_years=_age_at_trial(received, collected) if age is not None else None,
         version=_version(patients),
+        in_use=received is None or _in_use(received.patient),
     )
+
+
+def _in_use(patient: Patient) -> bool:
+    return patient.active is not False and all(link.type != REPLACED_BY for link in patient.link)
 
 
 def _the_one(patients: Sequence[ReceivedPatient], collected: Collected) -> ReceivedPatient | None:

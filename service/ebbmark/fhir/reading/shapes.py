@@ -95,6 +95,12 @@ class Observation(msgspec.Struct, frozen=True, gc=False, kw_only=True, tag_field
     component: list[Component] = []
 
 
+class PatientLink(msgspec.Struct, frozen=True, gc=False):
+    """FHIR Patient.link: only how the other record stands to this one."""
+
+    type: str = ""
+
+
 class Patient(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", tag="Patient"):
     """FHIR Patient; names and addresses are never read."""
 
@@ -105,6 +111,8 @@ class Patient(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", t
     identifier: list[Identifier] = []
     gender: str = ""
     birthDate: str = ""
+    active: bool | None = None
+    link: list[PatientLink] = []
 
 
 class DeviceMetric(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", tag="DeviceMetric"):

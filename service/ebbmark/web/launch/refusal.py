@@ -159,6 +159,13 @@ class Why(Enum):
         "the record, and the trial can be read again.",
         _AGAIN,
     )
+    ACCESS_ENDED = (
+        401,
+        "Access to the record has ended",
+        "The record no longer accepts the access that it gave this page. Nothing is lost: what was recorded is in the "
+        "record, and the trial can be read again.",
+        _AGAIN,
+    )
     REFRESH_REFUSED = (
         401,
         "This session has ended",

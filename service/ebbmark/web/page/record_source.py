@@ -29,7 +29,9 @@ from ebbmark.record.single_reads import read_one
 from ebbmark.record.where_recorded import where_recorded
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.launch.granted import NEEDED_TO_WRITE, missing
+from ebbmark.web.launch.refusal import Why, refused
 from ebbmark.web.launch.session import Session
+from ebbmark.web.look.refusal import PageRefused
 from ebbmark.web.page.source import Choice
 from ebbmark.web.recording import Outcome, record_answer, to_be_written
 
@@ -100,10 +102,15 @@ class RecordSource:
         return f"The access that this page was given does not allow it; it lacks {', '.join(lacking)}." * bool(lacking)
 
     async def patient(self) -> Mapping[str, object]:
-        """The Patient, as the record gives it now."""
+        """The Patient, as the record gives it now.
+
+        Raises:
+            PageRefused: the record no longer accepts the access of this session; so with everything that is read.
+            Rejected: it cannot be had.
+        """
         found = await read_one(self._patient, record=self.reading, budget=Budget(requests=1), waiting=_WAITING)
         if isinstance(found, ReadFailure):
-            raise Rejected((no_patient(found),))
+            raise _told(Rejected((no_patient(found),)))
         return msgspec.json.decode(found.resource, type=dict[str, object])
 
     async def titration(self) -> Recommendation:
@@ -119,9 +126,9 @@ class RecordSource:
                 accept_preliminary=self.rules.accept_preliminary,
                 protocols=self.rules.site.protocols,
             )
-        except Rejected:
+        except Rejected as rejected:
             await self._note(Deed.READ, succeeded=False)
-            raise
+            raise _told(rejected) from None
         if read is None:
             sentence = "The patient of this session cannot be named to the record."
             raise Rejected((Problem(ProblemKind.NOT_IN_RECORD, "", "an odd id", "an id of FHIR", sentence),))
@@ -143,9 +150,9 @@ class RecordSource:
                 code_map=self.rules.code_map,
                 accept_preliminary=self.rules.accept_preliminary,
             )
-        except Rejected:
+        except Rejected as rejected:
             await self._note(Deed.READ, succeeded=False)
-            raise
+            raise _told(rejected) from None
         sources = tuple(one.reference for one in answer.request.sources if one.reference)
         await self._note(Deed.READ, resources=sources, identity=answer.identity)
         return answer
@@ -191,3 +198,9 @@ class RecordSource:
     ) -> None:
         access = Access(deed, self.actor, succeeded, self._patient, resources, identity)
         await self.rules.trail.note(access)
+
+
+def _told(rejected: Rejected) -> Rejected | PageRefused:
+    """The refusal; where the record no longer accepts the access of this session, that the session has ended."""
+    ended = any(one.kind is ProblemKind.RECORD_ACCESS for one in rejected.problems)
+    return refused(Why.ACCESS_ENDED) if ended else rejected

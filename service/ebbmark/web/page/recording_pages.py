@@ -11,7 +11,7 @@ from ebbmark.physiology.advice.headline import headline
 from ebbmark.record.write_back import WriteState
 from ebbmark.web.look.refusal import PageRefused
 from ebbmark.web.page.deciding import form_of
-from ebbmark.web.page.frame import frame_of
+from ebbmark.web.page.frame import Frame, frame_of
 from ebbmark.web.page.not_now import note_not_now, reason_of
 from ebbmark.web.page.rendering import Pages
 from ebbmark.web.page.review_view import review_view
@@ -46,9 +46,10 @@ async def review_results(source: TrialSource, pages: Pages, choice: Choice) -> R
         choice: what is to be written.
 
     Raises:
+        PageRefused: the record no longer uses this Patient.
         Rejected: there is no answer, or nothing can be recorded.
     """
-    frame = await frame_of(source, pages.zone)
+    frame = await _frame_in_use(source, pages)
     recommendation = await source.titration()
     transaction = await asyncio.to_thread(source.to_be_written, recommendation, choice)
     return pages.page(
@@ -72,7 +73,7 @@ async def record_results(request: Request, source: TrialSource, pages: Pages) ->
         pages: how pages are made.
 
     Raises:
-        PageRefused: the form is not of this page, or the answer changed meanwhile.
+        PageRefused: the form is not of this page, the answer changed meanwhile, or the patient is in use no longer.
         Rejected: there is no answer, or nothing can be recorded.
     """
     form = await form_of(request, source)
@@ -80,7 +81,7 @@ async def record_results(request: Request, source: TrialSource, pages: Pages) ->
     refusal = source.cannot_write(choice)
     if refusal:
         raise PageRefused(403, "Nothing can be recorded", refusal)
-    frame = await frame_of(source, pages.zone)
+    frame = await _frame_in_use(source, pages)
     recommendation = await source.titration()
     if form.one("identity") != recommendation.identity:
         todo = ("Go back to the answer, read it again, and decide anew.",)
@@ -141,3 +142,13 @@ async def note_reason(request: Request, source: TrialSource, pages: Pages) -> Re
         suggested=recommendation.advice.suggested_peep_cmh2o is not None,
     )
     return pages.page("noted.html", frame, reason=reason.words)
+
+
+async def _frame_in_use(source: TrialSource, pages: Pages) -> Frame:
+    """The frame, unless the record no longer uses this Patient: what is written there would be lost to others."""
+    frame = await frame_of(source, pages.zone)
+    if frame.who.not_in_use:
+        sentence = f"{frame.who.not_in_use} Nothing was written."
+        todo = ("Open Ebbmark again from the record of the patient that is in use.",)
+        raise PageRefused(409, "Nothing can be recorded for this patient record", sentence, todo=todo)
+    return frame
