@@ -407,6 +407,14 @@ def test_a_high_dose_stands_in_the_way_of_a_plan_at_the_infusion_that_shows_it()
     assert problem.expression == "Parameters.parameter[0].resource.entry[5].resource"
 
 
+def test_two_conditions_of_one_kind_are_both_named() -> None:
+    both = [condition("b", "J93.1"), condition("a", "J93.0")]
+
+    detail = asked(OPERATION, [*READINGS, *both], now=NOW).issue(PNEUMOTHORAX)["detail"]
+
+    assert detail.startswith("ICD-10 J93.0 and ICD-10 J93.1 are charted. Counts as: ")
+
+
 def test_two_heights_that_disagree_are_told_once() -> None:
     taller: Json = {**height(198.0), "id": "taller"}
 

@@ -237,6 +237,16 @@ def test_a_saturation_in_the_wrong_unit_is_refused_at_its_place() -> None:
     assert refusal.problems[0].expression.endswith(".component[0].valueQuantity")
 
 
+def test_a_limit_that_was_not_signed_is_named_in_the_answer_and_its_reading_is_shown() -> None:
+    said = asked(OPERATION, rows_down(DOWN[:4], spo2=94.0, systolic=85.0), now=stamp(8), site=SIGNED)
+
+    assert any(
+        "Not signed, and so not checked: " in note and "systolic arterial pressure" in note for note in said.notes
+    )
+    assert value_of(said.observation("stop-criteria"), "systolic-arterial-pressure-low") == "criterion-not-checked"
+    assert any("the latest systolic arterial pressure is 85 mmHg" in note for note in said.notes)
+
+
 def test_peep_charted_in_mbar_beside_settings_in_cmh2o_is_one_trial() -> None:
     rows = json.loads(json.dumps(rows_down(((24.0, 38.0), (22.0, 40.0), (20.0, 41.0), (18.0, 40.5)), spo2=94.0)))
     for one in (one for one in rows if len(one["component"]) > 1):

@@ -222,6 +222,26 @@ def test_limits_that_cannot_be_used_are_named(changes: dict[str, object], named:
         read_stop_limits("limits.json", json.dumps({**LIMITS, **changes}).encode())
 
     assert named in str(caught.value)
+    assert not str(caught.value).endswith(".")
+
+
+def test_a_file_signed_before_there_was_a_limit_of_systolic_pressure_leaves_it_unsigned_and_says_so() -> None:
+    limits = read_stop_limits("limits.json", json.dumps(LIMITS).encode())
+
+    assert limits.systolic_arterial_pressure_below_mmhg is None
+    _, _, unsigned = limits.signature.partition("Not signed, and so not checked: ")
+    assert "systolic arterial pressure" in unsigned
+
+
+def test_of_limits_that_are_all_signed_none_is_said_to_be_missing() -> None:
+    every = {
+        "spo2_below_percent": 88, "mean_arterial_pressure_below_mmhg": 60, "mean_arterial_pressure_fall_mmhg": 20,
+        "systolic_arterial_pressure_below_mmhg": 90, "heart_rate_below_per_min": 50, "heart_rate_above_per_min": 140,
+        "peak_pressure_above_cmh2o": 40, "volume_lost_share": 0.5, "leak_share": 0.2,
+    }  # fmt: skip
+    content = {**LIMITS, "limits": {name: {"value": value, "source": "unit"} for name, value in every.items()}}
+
+    assert "Not signed" not in read_stop_limits("limits.json", json.dumps(content).encode()).signature
 
 
 def named(value: object, source: str = "decided by the unit") -> dict[str, object]:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
+from typing import TypeVar
 
 from ebbmark.fhir.bedside.site import NO_SITE, Misread, Site
 from ebbmark.fhir.bedside.site_limits import read_stop_limits
@@ -10,6 +13,8 @@ from ebbmark.fhir.bedside.site_protocols import with_protocols
 from ebbmark.fhir.bedside.value_sets import with_value_sets
 
 __all__ = ["content_of", "read_site"]
+
+_Read = TypeVar("_Read")
 
 
 def read_site(*, value_sets: Path | None, protocols: Path | None, stop_limits: Path | None) -> Site:
@@ -25,13 +30,24 @@ def read_site(*, value_sets: Path | None, protocols: Path | None, stop_limits: P
     """
     site = NO_SITE
     if protocols is not None:
-        site = with_protocols(site, protocols.name, content_of("EBBMARK_PROTOCOLS", protocols))
+        content = content_of("EBBMARK_PROTOCOLS", protocols)
+        site = _of("EBBMARK_PROTOCOLS", partial(with_protocols, site, protocols.name, content))
     codes, limits = site.condition_codes, site.stop_limits
     if value_sets is not None:
-        codes = with_value_sets(codes, _files("EBBMARK_VALUE_SETS", value_sets))
+        files = _files("EBBMARK_VALUE_SETS", value_sets)
+        codes = _of("EBBMARK_VALUE_SETS", partial(with_value_sets, codes, files))
     if stop_limits is not None:
-        limits = read_stop_limits(stop_limits.name, content_of("EBBMARK_STOP_LIMITS", stop_limits))
+        content = content_of("EBBMARK_STOP_LIMITS", stop_limits)
+        limits = _of("EBBMARK_STOP_LIMITS", partial(read_stop_limits, stop_limits.name, content))
     return Site(codes, site.protocols, site.staircases, limits)
+
+
+def _of(setting: str, read: Callable[[], _Read]) -> _Read:
+    """What was read, or the fault with the setting whose file it is in."""
+    try:
+        return read()
+    except Misread as fault:
+        raise Misread(f"{setting}: {fault}") from None
 
 
 def _files(setting: str, place: Path) -> list[tuple[str, bytes]]:

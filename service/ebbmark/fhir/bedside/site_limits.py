@@ -1,8 +1,9 @@
 """Which stop limits did a clinician of this site sign? A JSON file, checked when the service starts.
 
 `{"version": "2", "signed_by": "…", "signed_on": "2026-02-01", "limits": {"spo2_below_percent": {"value": 88,
-"source": "…"}, …}}`. A limit that is left out keeps no default: it is not checked, and every answer says so. Only the
-age from which a reading no longer counts (`oldest_reading_min`) keeps its default.
+"source": "…"}, …}}`. A limit that is left out keeps no default: it is not checked, and every answer names it as not
+signed. So does a file that was signed before there was such a limit: `systolic_arterial_pressure_below_mmhg` is the
+youngest. Only the age from which a reading no longer counts (`oldest_reading_min`) keeps its default.
 """
 
 from __future__ import annotations
@@ -65,5 +66,5 @@ def read_stop_limits(name: str, content: bytes) -> StopLimits:
     )
     faults = faults_of_limits(limits)
     if faults:
-        raise Misread(f"{name}: {faults[0]}")
+        raise Misread(f"{name}: {faults[0].rstrip('.')}")
     return limits

@@ -113,7 +113,7 @@ def _protocol(given: _Protocol, path: str) -> Protocol:
     found = Protocol(**{**_RULES, **values, **named})
     faults = faults_of_protocol(found)
     if faults:
-        raise Misread(f"{path}: {faults[0]}")
+        raise Misread(f"{path}: {faults[0].rstrip('.')}")
     return found
 
 
@@ -153,7 +153,7 @@ def _staircase(given: _Staircase, path: str) -> StaircaseRules:
     )
     faults = faults_of_rules(found)
     if faults:
-        raise Misread(f"{path}: {faults[0]}")
+        raise Misread(f"{path}: {faults[0].rstrip('.')}")
     return found
 
 

@@ -77,8 +77,14 @@ def finding_of(
     there, not_there = _listed(given.present), _listed(given.refuted)
     left = f" {given.leaves_open}" if given.leaves_open else ""
     name = concept.words[0].upper() + concept.words[1:]
-    is_there = f"{there} is charted. Counts as: {concept.words}.{left}" if there else f"{name}: documented."
-    is_not = f"{not_there} is charted as refuted." if not_there else f"{name}: documented as refuted."
+    is_there = (
+        f"{there} {_verb(given.present)} charted. Counts as: {concept.words}.{left}"
+        if there
+        else f"{name}: documented."
+    )
+    is_not = (
+        f"{not_there} {_verb(given.refuted)} charted as refuted." if not_there else f"{name}: documented as refuted."
+    )
     sentence = {
         Documented.PRESENT: f"{is_there} {concept.says}",
         Documented.CONTRADICTORY: f"{is_there} The record says the opposite too: {is_not} It counts as present until "
@@ -88,6 +94,10 @@ def finding_of(
     }[documented]
     words = f"{there}, counted as {concept.words}" if there else concept.words
     return Finding(concept, documented, sentence, words)
+
+
+def _verb(charted: Sequence[str]) -> str:
+    return "are" if len(set(charted)) > 1 else "is"
 
 
 def _listed(charted: Sequence[str]) -> str:

@@ -75,12 +75,26 @@ class StopLimits:
     def signature(self) -> str:
         """Who answers for these limits, in one sentence."""
         if self.signed_by and self.signed_on:
-            return f"Stop limits version {self.version}, signed by {self.signed_by} on {self.signed_on}."
+            said = f"Stop limits version {self.version}, signed by {self.signed_by} on {self.signed_on}."
+            absent = [words for name, words in _WORDS.items() if getattr(self, name) is None]
+            return f"{said} Not signed, and so not checked: {', '.join(absent)}." if absent else said
         return (
             f"Stop limits version {self.version}: defaults that no clinician of this site has signed. "
             "Local limits take precedence."
         )
 
+
+_WORDS: Final = {
+    "spo2_below_percent": "SpO2",
+    "mean_arterial_pressure_below_mmhg": "mean arterial pressure",
+    "mean_arterial_pressure_fall_mmhg": "a fall of mean arterial pressure",
+    "systolic_arterial_pressure_below_mmhg": "systolic arterial pressure",
+    "heart_rate_below_per_min": "low heart rate",
+    "heart_rate_above_per_min": "high heart rate",
+    "peak_pressure_above_cmh2o": "peak pressure",
+    "volume_lost_share": "loss of expired volume",
+    "leak_share": "an air leak",
+}
 
 DEFAULT_STOP_LIMITS: Final = StopLimits(
     version="default-3",
