@@ -1,23 +1,32 @@
 """Put an answer into the record, and say what became of it: one way for every door, and what it would write.
 
 A door that records for a person names them (`enterer`); the FHIR operation, which a system calls, names nobody.
+
+A report that joins an answer which is there already is a page of that answer: it shows the remarks that are stored with
+it. Those of a later reading depend on what came into the record since, our own results among it, and no replay could
+make such a page again.
 """
 
 from __future__ import annotations
 
 import asyncio
 from dataclasses import dataclass
+from typing import cast
 
+from ebbmark.audit.remarks import with_stored_remarks
 from ebbmark.audit.signature import sign
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.enterer import person_who_enters
+from ebbmark.fhir.writing.normal_form import NormalForm, NotAnAnswer, normal_form
+from ebbmark.fhir.writing.superseding import unmarked
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from ebbmark.fhir.writing.written import with_write_issue
 from ebbmark.keys import SigningKey
 from ebbmark.record.client import RecordClient
 from ebbmark.record.reading import Waiting
+from ebbmark.record.stored_answer import answer_in_record
 from ebbmark.record.supersede import write_current
 from ebbmark.record.write_back import WriteState
 from ebbmark.report.sheet import report_pdf
@@ -77,8 +86,15 @@ async def record_answer(
             knows. What goes wrong while writing never raises: the outcome says it.
     """
     person, patient = _whose(recommendation, record, enterer)
+    there = await _there(recommendation.identity, record, waiting) if with_report and record is not None else None
     bundle = await asyncio.to_thread(
-        answer_bundle, recommendation, at_s=at_s, signer=signer, enterer=person, with_report=with_report
+        answer_bundle,
+        recommendation,
+        at_s=at_s,
+        signer=signer,
+        enterer=person,
+        with_report=with_report,
+        there=there,
     )
     transaction = as_transaction(bundle, patient)
     faults = await asyncio.to_thread(validate, transaction)
@@ -128,6 +144,7 @@ def answer_bundle(
     signer: SigningKey | None,
     enterer: str | None = None,
     with_report: bool = False,
+    there: NormalForm | None = None,
 ) -> Json:
     """The answer as a Bundle of type collection, with its report and signatures where wanted.
 
@@ -137,10 +154,41 @@ def answer_bundle(
         signer: the key to sign with; None where answers are not signed.
         enterer: the person who chose to record it, as `person_who_enters` gives it; None where no person did.
         with_report: whether it is to hold a report.
+        there: the same answer as the record holds it already, whose remarks then stand; None where it holds none.
     """
-    pdf = report_pdf(recommendation, recorded_s=at_s) if with_report else None
+    shown = with_stored_remarks(recommendation, there) if there is not None else recommendation
+    pdf = report_pdf(shown, recorded_s=at_s) if with_report else None
     bundle = write_bundle(recommendation, recorded_s=at_s, enterer=enterer, report_pdf=pdf)
+    if there is not None:
+        bundle = _with_remarks_of(there, bundle)
     return sign(bundle, key=signer) if signer is not None else bundle
+
+
+async def _there(identity: str, record: RecordClient, waiting: Waiting) -> NormalForm | None:
+    """The answer as the record holds it; None where it holds none, or where that cannot be read.
+
+    Where it cannot be read although it is there, nothing is written: writing looks for it once more.
+    """
+    found = await answer_in_record(identity, record=record, waiting=waiting)
+    if not isinstance(found, list):
+        return None
+    try:
+        form = normal_form([(full_url, unmarked(resource)) for full_url, resource in found])
+    except NotAnAnswer:
+        return None
+    return form if "outcome" in form.parts else None
+
+
+def _with_remarks_of(there: NormalForm, bundle: Json) -> Json:
+    entries = cast("list[Json]", bundle["entry"])
+    remarks = dict(there.parts["outcome"])
+    kept = [
+        {**entry, "resource": remarks}
+        if cast("Json", entry["resource"])["resourceType"] == "OperationOutcome"
+        else entry
+        for entry in entries
+    ]
+    return {**bundle, "entry": kept}
 
 
 def _whose(recommendation: Recommendation, record: RecordClient | None, enterer: str | None) -> tuple[str | None, str]:
