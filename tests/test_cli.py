@@ -521,3 +521,14 @@ def test_many_rows_at_one_step_of_an_untimed_table_stay_one_step(
         (12, 1),
         (10, 1),
     ]
+
+
+def test_records_that_are_no_json_stop_the_start_with_one_sentence_that_names_the_setting(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("EBBMARK_SMART_CLIENTS", "{bad")
+
+    code = main(["serve", "--port", "0"])
+
+    assert code != ANSWERED
+    assert capsys.readouterr().err == 'EBBMARK_SMART_CLIENTS: not JSON; a list is needed, as in ["..."]\n'

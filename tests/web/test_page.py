@@ -15,9 +15,12 @@ from pypdf import PdfReader
 from starlette.types import ASGIApp
 
 from ebbmark.fhir.hooks_concepts import OVERRIDE_REASONS
+from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.physiology.during.stop_criteria import StopCriterion
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app, reason_not_to_listen
+from ebbmark.web.page.answer_view import answer_view
+from ebbmark.web.page.clinical import in_clinical_words, technical_words
 from ebbmark.web.page.demo import SCENARIOS, DemoSource, Scenario
 from ebbmark.web.page.not_now import EVENTS
 from ebbmark.web.page.rendering import Pages
@@ -253,7 +256,7 @@ def test_readings_of_yesterday_are_no_trial_in_progress() -> None:
 
     assert live.view is None
     assert "is 23.7 h old, so this is no trial in progress" in live.sentences[0]
-    assert live.sentences[0].endswith("a trial that has ended stands on the page Answer.")
+    assert live.sentences[0].endswith("A trial that has ended stands on the page Answer.")
 
 
 def test_the_part_that_changes_is_not_sent_again_until_it_does(app: ASGIApp) -> None:
@@ -445,3 +448,47 @@ def test_a_reason_that_is_not_on_the_list_is_not_noted(
 
 def _unescaped(body: bytes) -> str:
     return body.decode().replace("&#34;", '"').replace("&#39;", "'").replace("&lt;", "<").replace("&amp;", "&")
+
+
+def test_what_is_missing_is_said_in_words_of_the_ward_and_codes_stand_for_those_who_connect_the_record() -> None:
+    sentence = "No usable body height was sent; send an Observation with LOINC 8302-2 and a value in cm or [in_i]."
+    height = Problem(ProblemKind.MISSING, "", "no height", "a body height", sentence)
+    failed = Problem(
+        ProblemKind.RECORD_FAILED, "", "x", "x", "It failed (HTTP 500). Ask again later, or send the data."
+    )
+
+    assert in_clinical_words(height) == "No body height is charted, or none that can be used."
+    assert in_clinical_words(failed) == "It failed. Ask again later."
+    assert technical_words((height,)) == (sentence,)
+
+
+def test_a_heading_names_the_limit_and_the_text_below_its_source(app: ASGIApp) -> None:
+    body = get(app, f"{STOPPED}/running").body
+    heading, below = body.partition(b"<h1>")[2].split(b"</h1>", 1)
+
+    assert b"limit below 85" in heading
+    assert b"chapter 13" not in heading
+    assert b"chapter 13 (read at second hand)" in below
+
+
+def test_probabilities_in_the_table_are_said_as_in_the_figure(app: ASGIApp) -> None:
+    text = words_of(get(app, f"{CLEAR}/").body).partition("Steps of the trial")[2].partition("What each margin")[0]
+
+    assert "under 1 %" in text
+    assert " 0.00" not in text
+
+
+@pytest.mark.parametrize(("hours", "mark"), [(11, ""), (30, "This trial is 30 h old.")])
+def test_a_trial_of_long_ago_is_marked_as_old(hours: int, mark: str) -> None:
+    site = read_site(value_sets=None, protocols=None, stop_limits=None)
+    at_s = datetime(2026, 3, 2, 9, 40, tzinfo=UTC).timestamp()
+    read = asyncio.run(DemoSource(SCENARIOS[0], at_s, site).titration())
+    ended_s = read.trial.steps[-1].end_s
+
+    assert answer_view(read, now_s=ended_s + hours * 3600 + 60, zone=UTC).old == mark
+
+
+def test_references_stand_small_behind_the_words_of_a_plan(app: ASGIApp) -> None:
+    waiting = get(app, f"{BEFORE}/plan").body
+
+    assert b'<span class="source">Condition/hazel-obstruction/_history/1</span>' in waiting

@@ -11,7 +11,7 @@ from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 from ebbmark import __version__
 from ebbmark.web.look.files import SCRIPT, STYLE
 from ebbmark.web.look.policy import page_headers
-from ebbmark.web.look.units import units
+from ebbmark.web.look.units import small_references, units
 
 __all__ = ["HTML", "page_response", "templates_of"]
 
@@ -41,6 +41,7 @@ def templates_of(package: str) -> Environment:
         root="",
     )
     environment.filters["units"] = units
+    environment.filters["small_references"] = small_references
     return environment
 
 

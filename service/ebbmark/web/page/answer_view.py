@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import tzinfo
+from typing import Final
 
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.answer import Answer, Issue, WhatIfRow, read_answer
@@ -13,9 +14,14 @@ from ebbmark.fhir.writing.tables import Table, places_by_text, step_table, what_
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.physiology.advice.advice import Caution, Severity
 from ebbmark.physiology.advice.headline import headline
+from ebbmark.physiology.wording import percent
 from ebbmark.web.page.words import ago, clock, span
 
 __all__ = ["AnswerView", "InputLine", "Remark", "Rung", "answer_view"]
+
+
+_OLD_S: Final = 12 * 3600.0
+"""A trial that ended longer ago is marked as old [s]; this project's own choice, no published source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +59,7 @@ class AnswerView:
         rest: the rest of it, with the certainty.
         when: from when to when the trial was.
         age: how long ago it ended.
+        old: that it is long ago, in a sentence; empty where it is not.
         rationale: why this PEEP, or why none and what to do about it.
         closing: what the trial says about closing.
         grave: cautions of this patient of high or moderate severity.
@@ -75,6 +82,7 @@ class AnswerView:
     rest: str
     when: str
     age: str
+    old: str
     rationale: str
     closing: str
     grave: tuple[Caution, ...]
@@ -112,6 +120,7 @@ def answer_view(recommendation: Recommendation, *, now_s: float, zone: tzinfo) -
         rest=sentence[head_ends:].strip(),
         when=span(trial.steps[0].start_s, ended_s, zone),
         age=ago(ended_s, now_s),
+        old=f"This trial is {int((now_s - ended_s) // 3600)} h old." if now_s - ended_s > _OLD_S else "",
         rationale=advice.rationale,
         closing=closing_sentence(recommendation.closing),
         grave=tuple(one for one in own if one.severity is not Severity.LOW),
@@ -120,7 +129,7 @@ def answer_view(recommendation: Recommendation, *, now_s: float, zone: tzinfo) -
         weight="not known" if told.predicted_body_weight_kg is None else f"{told.predicted_body_weight_kg:.1f} kg",
         weight_remark=told.weight_remark,
         ladder=_ladder(told, advice.target.ml_per_kg),
-        steps=step_table(told.steps),
+        steps=_steps(told),
         what_if=what_if_table(told.what_if),
         what_if_remarks=tuple(_what_if_remark(row) for row in told.what_if),
         inputs=_inputs(recommendation, zone),
@@ -134,6 +143,13 @@ def answer_view(recommendation: Recommendation, *, now_s: float, zone: tzinfo) -
         ),
         identity=recommendation.identity,
     )
+
+
+def _steps(told: Answer) -> Table:
+    """The step table, with probabilities in the words of the figure."""
+    table = step_table(told.steps)
+    said = ["-" if step.probability is None else percent(step.probability) for step in told.steps]
+    return replace(table, rows=tuple((*row[:-1], words) for row, words in zip(table.rows, said, strict=True)))
 
 
 def _ladder(told: Answer, target_per_kg: float) -> tuple[Rung, ...]:

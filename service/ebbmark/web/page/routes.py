@@ -12,6 +12,7 @@ from fastapi import APIRouter, Request, Response
 
 from ebbmark.fhir.problems import Rejected, status_of
 from ebbmark.web.look.refusal import PageRefused
+from ebbmark.web.page.clinical import in_clinical_words
 from ebbmark.web.page.deciding import form_of
 from ebbmark.web.page.documentation import documented
 from ebbmark.web.page.figure_view import running_drawn
@@ -103,7 +104,7 @@ async def _running(request: Request, source: TrialSource, pages: Pages) -> Respo
         raise _refused(rejected) from None
     figure = live.view.figure if live.view else None
     shown = sha256(repr(figure).encode()).hexdigest()[:32]
-    render = partial(pages.body, "running_fragment.html", view=live.view, sentences=live.sentences, shown=shown)
+    render = partial(pages.body, "running_fragment.html", view=live.view, live=live, shown=shown)
     part = render(drawn=None)
     # What is drawn follows from the figure that is named in the part, so that the tag is known before drawing.
     tag = f'"{sha256(part.encode()).hexdigest()[:32]}"'
@@ -124,7 +125,7 @@ async def _running_page(live: Live, tag: str, shown: str, source: TrialSource, p
         await frame_of(source, pages.zone),
         here="running",
         view=live.view,
-        sentences=live.sentences,
+        live=live,
         shown=shown,
         drawn=await asyncio.to_thread(running_drawn, figure) if figure else None,
         looked=live.as_of,
@@ -135,7 +136,7 @@ async def _running_page(live: Live, tag: str, shown: str, source: TrialSource, p
 
 def _refused(rejected: Rejected) -> PageRefused:
     """A refusal as a page that names every problem."""
-    first, *others = [one.sentence for one in rejected.problems]
+    first, *others = [in_clinical_words(one) for one in rejected.problems]
     return PageRefused(
         status_of(rejected.problems), "This cannot be shown", " ".join((first, *others)), todo=("Try it again later.",)
     )

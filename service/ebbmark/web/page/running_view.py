@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Final
@@ -20,6 +21,9 @@ from ebbmark.web.page.words import ago, clock, day_and_time, plainly
 __all__ = ["LOOKS_AT", "Criterion", "RunningView", "running_view"]
 
 _DISPLAY = {one.code: one.display for one in CONCEPTS}
+
+_CITED: Final = re.compile(r"(limit [^().]*(?:\.\d[^().]*)*) \((?:[^()]|\([^()]*\))*\)")
+"""A limit and its source in brackets: a heading names the limit, the text below its source too."""
 
 LOOKS_AT: Final = {
     StopCriterion.SATURATION.value: (Quantity.SPO2, "%"),
@@ -91,15 +95,16 @@ def running_view(answer: Answer, *, zone: tzinfo) -> RunningView:
     latest_s = max(reading.end_s for reading in answer.request.readings)
     now_s = answer.request.as_of_s
     figure = running_figure_of(answer)
-    lead, rest = first_sentence(plainly(answer.said[0]))
+    said = _CITED.sub(r"\1", plainly(answer.said[0]))
+    lead, rest = first_sentence(said)
     return RunningView(
         state="No way down yet" if move.value == Coded("not-started") else "Trial in progress",
         lead=lead,
         rest=rest,
         latest=f"{day_and_time(latest_s, zone)}, {ago(latest_s, now_s)}",
         more=tuple(map(plainly, answer.said[1:])),
-        # The gravest is said above already.
-        warnings=tuple(one.text for one in answer.warnings if one.text not in answer.said[0]),
+        # The gravest is said above already, but for the source of its limit.
+        warnings=tuple(one.text for one in answer.warnings if one.text not in said),
         figure=figure,
         steps=_steps(answer, figure, zone),
         criteria=tuple(sorted((_criterion(*part, answer, zone) for part in stops.parts), key=lambda one: not one.met)),

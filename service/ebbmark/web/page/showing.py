@@ -14,6 +14,7 @@ from ebbmark.fhir.problems import ProblemKind, Rejected, status_of
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.report.sheet import report_pdf
 from ebbmark.web.page.answer_view import AnswerView, answer_view
+from ebbmark.web.page.clinical import in_clinical_words, technical_words
 from ebbmark.web.page.figure_view import FigureView, figure_view
 from ebbmark.web.page.frame import Frame, frame_of
 from ebbmark.web.page.not_now import REASONS
@@ -21,7 +22,7 @@ from ebbmark.web.page.rendering import Pages
 from ebbmark.web.page.running_view import RunningView, running_view
 from ebbmark.web.page.source import TrialSource
 from ebbmark.web.page.trials_view import trials_view
-from ebbmark.web.page.words import ago, clock, day_and_time, plainly
+from ebbmark.web.page.words import ago, clock, day_and_time
 
 __all__ = ["Live", "Validity", "live_of", "no_answer", "show_answer", "show_report"]
 
@@ -53,11 +54,13 @@ class Live:
         view: None where no trial is in progress.
         sentences: why none is.
         as_of: the time of day that counts as now.
+        technical: the same in the words of the API, where those differ.
     """
 
     view: RunningView | None
     sentences: tuple[str, ...]
     as_of: str
+    technical: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +152,8 @@ def no_answer(rejected: Rejected, frame: Frame, pages: Pages, *, here: str, runn
         here=here,
         status=200 if status == _NOT_USABLE else status,
         title=_TITLES.get(rejected.problems[0].kind, "No answer can be given"),
-        sentences=[one.sentence for one in rejected.problems],
+        sentences=[in_clinical_words(one) for one in rejected.problems],
+        technical=technical_words(rejected.problems),
         running=running,
         left_out=[f"{one.reference or one.path}: {one.reason}" for one in rejected.ignored],
         again=here or "./",
@@ -171,7 +175,8 @@ async def live_of(source: TrialSource, pages: Pages) -> Live:
     if isinstance(answer, Rejected):
         if status_of(answer.problems) != _NOT_USABLE:
             raise answer
-        return Live(None, tuple(plainly(one.sentence) for one in answer.problems), as_of)
+        said = tuple(map(in_clinical_words, answer.problems))
+        return Live(None, said, as_of, technical_words(answer.problems))
     return Live(await asyncio.to_thread(running_view, answer, zone=pages.zone), (), as_of)
 
 
@@ -194,7 +199,7 @@ def _validity(answer: Answer | Rejected, read: Recommendation, now_s: float) -> 
         # Silence would look like nothing to worry about.
         ended = ago(max(step.end_s for step in read.trial.steps), now_s)
         unset = answer.problems[0].kind is ProblemKind.MISSING
-        why = _NO_SETTING if unset else answer.problems[0].sentence
+        why = _NO_SETTING if unset else in_clinical_words(answer.problems[0])
         return Validity(False, f"Not known. The trial ended {ended}. {why}", ())
     doubt = next(one for one in answer.statements if one.code == "titration-may-be-old")
     return Validity(
