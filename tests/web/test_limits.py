@@ -9,7 +9,8 @@ from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
 from ebbmark.web.limits import RateLimit, RequestRates
 from fhir_builders import to_bytes, trial_bundle
-from web.asking import FHIR, OPERATION, ask
+from web.asking import FHIR, OPERATION, Reply, ask
+from web.reading_pages import words_of
 
 TRIAL = to_bytes(trial_bundle())
 
@@ -88,3 +89,27 @@ def test_without_sign_in_nothing_is_counted_unless_told_to() -> None:
     app = create_app(Settings(request_burst=1))
 
     assert [ask(app, b"{}", path=OPERATION, headers=FHIR).status for _ in range(5)] == [400] * 5
+
+
+def test_launches_are_counted_by_address_and_pages_of_a_record_by_tab_and_refused_as_pages() -> None:
+    record = {"iss": "https://record.example/fhir", "client_id": "ebbmark"}
+    settings = {"smart_clients": [record], "requests_per_minute": 1, "request_burst": 2}
+    app = create_app(Settings.model_validate(settings))
+
+    def replies(path: str) -> list[Reply]:
+        return [ask(app, b"", path=path, method="GET") for _ in range(3)]
+
+    launches, one, other = replies("/launch"), replies(f"/app/{'a' * 22}/"), replies(f"/app/{'b' * 22}/running")
+
+    assert [reply.status for reply in launches] == [400, 400, 429]
+    assert [reply.status for reply in one] == [401, 401, 429]
+    assert [reply.status for reply in other] == [401, 401, 429]
+    assert "Too many requests" in words_of(one[2].body)
+    assert 1 <= int(one[2].headers["retry-after"]) <= 60
+
+
+def test_pages_are_not_counted_where_there_is_no_limit() -> None:
+    record = {"iss": "https://record.example/fhir", "client_id": "ebbmark"}
+    app = create_app(Settings.model_validate({"smart_clients": [record], "request_burst": 1}))
+
+    assert [ask(app, b"", path="/launch", method="GET").status for _ in range(3)] == [400, 400, 400]

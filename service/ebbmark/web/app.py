@@ -49,6 +49,7 @@ from ebbmark.web.page.record_routes import record_router
 from ebbmark.web.page.record_source import Rules
 from ebbmark.web.page.rendering import Pages
 from ebbmark.web.page.words import zone_of
+from ebbmark.web.page_rates import page_rates
 from ebbmark.web.replaying import Auditing, replay_router
 from ebbmark.web.responses import not_routed, rejected
 from ebbmark.web.site_files import content_of, read_site
@@ -159,9 +160,10 @@ def create_app(settings: Settings) -> FastAPI:
     pages = Pages(zone_of(settings.time_zone), settings.page_frame_ancestors, urlsplit(root).path)
     app.state.smart_door = smart
     if smart is not None:
-        app.include_router(launch_router(smart))
+        counted = [Depends(page_rates(entrance.rates.limit if entrance.rates else None, time.monotonic))]
+        app.include_router(launch_router(smart), dependencies=counted)
         rules = Rules(site, code_map, settings.accept_preliminary, door.signer, trail)
-        app.include_router(record_router(smart, rules, pages))
+        app.include_router(record_router(smart, rules, pages), dependencies=counted)
     if settings.demo:
         app.include_router(demo_router(site, pages))
     app.add_exception_handler(Rejected, rejected)
