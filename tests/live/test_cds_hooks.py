@@ -14,8 +14,9 @@ from audit.test_signature import KEY, PUBLISHED
 from ebbmark.audit.signature import Verified, verify
 from ebbmark.record.exchange import Patience
 from ebbmark.record.from_record import ReadLimits
+from ebbmark.record.write_back import WriteState
 from live.bedside import Bedside
-from live.record_server import problems, validate_with_server
+from live.record_server import FHIR_JSON, load_own_codes, problems, running_record, validate_with_server
 from web.hooks.calling import AFTER_S, CALL, INSTANCE, JSON, context, hooks_app, order
 
 pytestmark = pytest.mark.live
@@ -97,6 +98,21 @@ class Client:
         reply = self.record.post("", json={"resourceType": "Bundle", "type": "transaction", "entry": entries})
         assert reply.is_success, reply.text
         return [str(one["response"]["location"]).partition("/_history")[0] for one in reply.json()["entry"]]
+
+
+@pytest.fixture(scope="module")
+def record_base_url(record_base_url: str) -> Iterator[str]:
+    """A record of its own: what is taken up leaves a second Device there, as a client cannot express a condition."""
+    with running_record() as own:
+        load_own_codes(own)
+        yield own
+
+
+@pytest.fixture(scope="module")
+def client(record_base_url: str) -> Iterator[httpx.Client]:
+    """Speaks to that record directly."""
+    with httpx.Client(base_url=record_base_url, headers=FHIR_JSON, timeout=120.0, trust_env=False) as client:
+        yield client
 
 
 @pytest.fixture(scope="module")
@@ -187,3 +203,18 @@ def test_a_draft_order_is_changed_to_the_suggestion(ehr: Client, bedside: Bedsid
     changed = ehr.record.get(f"/ServiceRequest/{bedside.prefix}-order").json()
     assert changed["quantityQuantity"]["value"] == 14.0
     assert changed["status"] == "draft"
+
+
+def test_what_was_taken_up_leaves_the_record_open_for_what_is_written_later(
+    ehr: Client, client: httpx.Client, record_base_url: str
+) -> None:
+    for patient in (Bedside(client, record_base_url), Bedside(client, record_base_url)):
+        (card,) = ehr.call("patient-view", given(patient), fhirServer=ehr.base_url, fhirAuthorization=GRANT)
+        ehr.take_up(card["suggestions"][0])
+    devices = client.get("/Device", params={"_count": "50"}, headers={"Cache-Control": "no-cache"}).json()["entry"]
+    another = Bedside(client, record_base_url)
+
+    outcome = another.recorded(another.asked(), another.nurse)
+
+    assert len(devices) > 1
+    assert outcome.state is WriteState.WRITTEN, (outcome.sentence, [one["resource"]["id"] for one in devices])

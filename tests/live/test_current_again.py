@@ -80,9 +80,9 @@ def changes(bedside: Bedside, stored: list[tuple[str, Json]]) -> list[Json]:
     """The Provenances over changes of this answer's suggestion, in the order in which they were written."""
     (suggestion,) = [one for _, one in stored if "'suggested-peep'" in str(one.get("code"))]
     found = bedside.client.get(
-        "/Provenance", params={"target": f"Observation/{suggestion['id']}", "_sort": "_id"}
+        "/Provenance", params={"target": f"Observation/{suggestion['id']}", "_count": "100"}
     ).json()
-    told = [entry["resource"] for entry in found["entry"]]
+    told = sorted((entry["resource"] for entry in found["entry"]), key=lambda one: str(one["recorded"]))
     return [one for one in told if one["activity"]["coding"][0]["code"] == "UPDATE"]
 
 

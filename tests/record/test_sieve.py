@@ -10,6 +10,7 @@ import msgspec
 from hypothesis import given
 from hypothesis import strategies as st
 
+from ebbmark.fhir.naming import RESULT_SYSTEM
 from ebbmark.fhir.reading.codes import CODES
 from ebbmark.record.asked import Asked
 from ebbmark.record.searching import FoundEntry, Head
@@ -56,3 +57,16 @@ def test_whom_and_when_are_read_where_they_can_be() -> None:
     assert moment_of(undated.resource) is None
     assert moment_of(unread.resource) is None
     assert subject_of(b'{"subject":"p1"}') == ""
+
+
+def test_an_earlier_result_of_ours_is_no_reading_of_a_second_ventilator() -> None:
+    ours = {
+        **observation("peep-set", 9.0, identity="ours"),
+        "identifier": [{"system": RESULT_SYSTEM, "value": "abc:step"}],
+        "device": {"reference": "Device/software"},
+    }
+
+    sieved = sieve([*ENTRIES, entry(ours)], WHOLE, CODES)
+
+    assert "Device/software" not in sieved.devices
+    assert sieved.sightings == sieve(ENTRIES, WHOLE, CODES).sightings

@@ -12,11 +12,13 @@ from dataclasses import dataclass, field
 
 import msgspec
 
+from ebbmark.fhir.naming import RESULT_SYSTEM
 from ebbmark.fhir.reading.codes import CodeRow, HeightKind
 from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.references import tail_of, unversioned
 from ebbmark.physiology.readings import Quantity
 from ebbmark.record.asked import Asked
+from ebbmark.record.elements import Identifier
 from ebbmark.record.searching import FoundEntry
 
 __all__ = ["Sieved", "Sighting", "moment_of", "sieve", "subject_of"]
@@ -50,6 +52,7 @@ class _Period(msgspec.Struct):
 
 
 class _Observation(msgspec.Struct):
+    identifier: list[Identifier] = []
     code: _Codeable = msgspec.field(default_factory=_Codeable)
     subject: _Reference = msgspec.field(default_factory=_Reference)
     encounter: _Reference = msgspec.field(default_factory=_Reference)
@@ -148,6 +151,8 @@ def sieve(entries: Iterable[FoundEntry], asked: Asked, table: Table) -> Sieved:
             continue
         sieved.kept.append(entry)
         sieved.moments.append(None if _has_height(meanings) else moment)
+        if any(one.system == RESULT_SYSTEM for one in observation.identifier):
+            continue  # an earlier result of ours names PEEP and this software, which is no second ventilator
         device = unversioned(observation.device.reference)
         if device:
             sieved.devices.add(device)

@@ -6,10 +6,12 @@ Source: FHIR R4 http.html#transaction and #ccreate.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import cast
 
 import msgspec
 
 from ebbmark.record.client import RecordClient
+from ebbmark.record.one_device import with_one_device
 from ebbmark.record.outcome import WriteOutcome, WriteState, not_a_transaction, outcome_of
 from ebbmark.record.retrying import Now, Seen, Sleep, Trouble, repeat
 from ebbmark.record.transaction_reply import (
@@ -23,7 +25,8 @@ from ebbmark.record.transaction_reply import (
 
 __all__ = ["EntryResult", "WriteOutcome", "WriteState", "write_back"]
 
-_CONFLICT = 409
+_CONFLICT, _PRECONDITION_FAILED = 409, 412
+Json = dict[str, object]
 _HEADERS = {"Content-Type": "application/fhir+json; fhirVersion=4.0", "Prefer": "return=minimal"}
 # FHIR decimals are JSON numbers; msgspec would make strings of them.
 _ENCODER = msgspec.json.Encoder(decimal_format="number")
@@ -39,9 +42,10 @@ async def write_back(
 ) -> WriteOutcome:
     """Post a transaction Bundle to the record and say what became of it.
 
-    The same bytes go out at each attempt. A reply that is lost, or that proves nothing, is asked for again within the
-    client's limits where the transaction is safe to repeat (each entry a conditional create, a PUT, a DELETE or a
-    read).
+    The same bytes go out at each attempt; only where the record refuses them with 412 and holds our Device more than
+    once, they name one of those instead (`one_device`). A reply that is lost, or that proves nothing, is asked for
+    again within the client's limits where the transaction is safe to repeat (each entry a conditional create, a PUT, a
+    DELETE or a read).
 
     Args:
         transaction: FHIR R4 JSON, checked by the caller; a Bundle of type transaction.
@@ -55,6 +59,19 @@ async def write_back(
         The outcome. No failure of the record or of the network raises.
     """
     body = transaction if isinstance(transaction, bytes) else _ENCODER.encode(transaction)
+    outcome = await _posted(body, record=record, sleep=sleep, now=now, repeat_conflicts=repeat_conflicts)
+    if outcome.state is not WriteState.FAILED or outcome.http_status != _PRECONDITION_FAILED:
+        return outcome
+    bundle = msgspec.json.decode(body, type=dict[str, object])
+    entries = cast("list[Json]", bundle["entry"])
+    with_theirs = await with_one_device(entries, record)
+    if with_theirs == tuple(entries):
+        return outcome
+    body = _ENCODER.encode({**bundle, "entry": with_theirs})
+    return await _posted(body, record=record, sleep=sleep, now=now, repeat_conflicts=repeat_conflicts)
+
+
+async def _posted(body: bytes, *, record: RecordClient, sleep: Sleep, now: Now, repeat_conflicts: bool) -> WriteOutcome:
     requests = entry_requests(body)
     if not requests:
         return not_a_transaction()
