@@ -15,6 +15,7 @@ from ebbmark.audit.signature import Verified, verify
 from ebbmark.record.exchange import Patience
 from ebbmark.record.from_record import ReadLimits
 from ebbmark.record.write_back import WriteState
+from fhir_builders import quantity
 from live.bedside import Bedside
 from live.record_server import FHIR_JSON, load_own_codes, problems, running_record, validate_with_server
 from web.hooks.calling import AFTER_S, CALL, INSTANCE, JSON, context, hooks_app, order
@@ -217,4 +218,23 @@ def test_what_was_taken_up_leaves_the_record_open_for_what_is_written_later(
     outcome = another.recorded(another.asked(), another.nurse)
 
     assert len(devices) > 1
-    assert outcome.state is WriteState.WRITTEN, (outcome.sentence, [one["resource"]["id"] for one in devices])
+    assert outcome.state is WriteState.WRITTEN, outcome.sentence
+
+
+def test_what_was_taken_up_twice_is_marked_together_once_another_answer_takes_its_place(
+    ehr: Client, bedside: Bedside
+) -> None:
+    (card,) = ehr.call("patient-view", given(bedside), fhirServer=ehr.base_url, fhirAuthorization=GRANT)
+    for _ in range(2):
+        ehr.take_up(card["suggestions"][0])
+    first = bedside.asked()
+
+    again = bedside.recorded(first, bedside.nurse)
+    later = bedside.recorded(bedside.asked(margin={"valueQuantity": quantity(3.0)}), bedside.nurse)
+
+    assert (again.state, later.state) == (WriteState.ALREADY_THERE, WriteState.WRITTEN), (
+        again.sentence,
+        later.sentence,
+    )
+    statuses = [one["status"] for one in bedside.results()]
+    assert sorted(statuses) == ["cancelled", "cancelled", "preliminary"]

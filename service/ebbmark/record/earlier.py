@@ -55,15 +55,17 @@ class Earlier:
 
     Attributes:
         identity: of the answer.
-        closing: its closing pressure.
-        results: all of its results that the record gave, the closing pressure among them.
+        closing: its closing pressure; of several copies one that stands.
+        results: all of its results that the record gave, of every copy, the closing pressure among them.
         inputs: version by reference of each input that it rests on.
+        copies: how often the record holds it: more than once where a client wrote it that cannot express a condition.
     """
 
     identity: str
     closing: Stored
     results: tuple[Stored, ...]
     inputs: dict[str, str]
+    copies: int = 1
 
     @property
     def stands(self) -> bool:
@@ -114,13 +116,15 @@ async def _whole(
     found = await search(record, "Provenance", query, budget=budget, waiting=waiting)
     if not isinstance(found, Found):
         return failure_of(found)
-    provenances: dict[tuple[str, str], ProvenanceView] = {}
+    provenances: dict[tuple[str, str], list[ProvenanceView]] = {}
     for entry in found.entries:
         if entry.head.resource_type == "Provenance":
             view = provenance_of(entry)
-            provenances.update({tags[tag.code]: view for tag in view.meta.tag if tag.code in tags})
-    targets = [tail_of(one.reference) for view in provenances.values() for one in view.target]
-    entries = await read_by_id(targets, record=record, budget=budget, waiting=waiting)
+            for tag in view.meta.tag:
+                if tag.code in tags:
+                    provenances.setdefault(tags[tag.code], []).append(view)
+    targets = {tail_of(one.reference): None for views in provenances.values() for view in views for one in view.target}
+    entries = await read_by_id(list(targets), record=record, budget=budget, waiting=waiting)
     if isinstance(entries, ReadFailure):
         return entries
     bare = [one.identity for one in closings if (one.identity, PROVENANCE) not in provenances]
@@ -130,23 +134,27 @@ async def _whole(
         if not isinstance(suggestions, Found):
             return failure_of(suggestions)
         entries += suggestions.entries
-    results: dict[str, dict[str, Stored]] = {one.identity: {one.reference: one} for one in closings}
+    results: dict[str, dict[str, Stored]] = {}
+    for one in closings:
+        results.setdefault(one.identity, {})[one.reference] = one
     for result in map(stored_of, entries):
         if result.identity in results:
             results[result.identity].setdefault(result.reference, result)
     return tuple(
-        Earlier(
-            identity=closing.identity,
-            closing=closing,
-            results=tuple(results[closing.identity].values()),
-            inputs=_inputs(provenances.get((closing.identity, PROVENANCE))),
+        _answer(
+            [one for one in closings if one.identity == identity],
+            tuple(stored.values()),
+            provenances.get((identity, PROVENANCE), []),
         )
-        for closing in closings
+        for identity, stored in results.items()
     )
 
 
-def _inputs(provenance: ProvenanceView | None) -> dict[str, str]:
-    return versions_of(entity.what.reference for entity in provenance.entity) if provenance is not None else {}
+def _answer(closings: list[Stored], results: tuple[Stored, ...], provenances: list[ProvenanceView]) -> Earlier:
+    """One answer with every copy of it, so that what is done to it is done to all of them at once."""
+    closing = next((one for one in closings if one.status not in _GONE), closings[0])
+    inputs = versions_of(entity.what.reference for entity in provenances[0].entity) if provenances else {}
+    return Earlier(closing.identity, closing, results, inputs, len(closings))
 
 
 def _of_trial(entries: Iterable[FoundEntry], trial: TrialOfRecord) -> list[Stored]:

@@ -12,6 +12,7 @@ from ebbmark.record.reading import ReadFailure
 from ebbmark.record.standing import Standing
 
 __all__ = [
+    "held_several_times",
     "not_current",
     "not_looked",
     "still_unknown",
@@ -74,6 +75,19 @@ def still_unknown(last: WriteOutcome, arrived: bool) -> WriteOutcome:
         "found there and not written twice."
     )
     return replace(last, state=WriteState.UNKNOWN, sentence=sentence)
+
+
+def held_several_times(own: Earlier) -> WriteOutcome:
+    """Say that the answer stands there more than once, as when a suggestion of a card is accepted twice.
+
+    Args:
+        own: the answer as the record holds it.
+    """
+    sentence = (
+        f"This answer stands in the record already, {own.copies} times over, with the same numbers; nothing was added. "
+        "Its copies are marked together once another answer takes its place."
+    )
+    return WriteOutcome(WriteState.ALREADY_THERE, 0, sentence)
 
 
 def not_current(own: Earlier, others: Sequence[Earlier]) -> WriteOutcome:

@@ -30,6 +30,7 @@ from ebbmark.record.outcome import WriteOutcome, WriteState
 from ebbmark.record.reading import ReadFailure, Waiting
 from ebbmark.record.sent import Sent, sent_of
 from ebbmark.record.standing_words import (
+    held_several_times,
     not_current,
     not_looked,
     still_unknown,
@@ -108,7 +109,11 @@ async def _write(answer: Sent, record: RecordClient, waiting: Waiting, make_curr
             continue
         # Where others are at work on the same old results, the new ones go first and the marks follow (`_settle`).
         older = [one for one in others if one.identity in standing.older] if number < MARKED_TOGETHER else []
-        entries = [*answer.entries, *_all_marks(older, answer, record)]
+        several = own is not None and own.copies > 1
+        if own is not None and several and not older:
+            return held_several_times(own)
+        # Of what is there several times no conditional create can be asked for: only the others are marked.
+        entries = [*(() if several else answer.entries), *_all_marks(older, answer, record)]
         outcome = still_unknown(await _sent(entries, record, waiting), arrived)
         arrived = outcome.state is WriteState.UNKNOWN
         if outcome.http_status not in _CONFLICTS:
