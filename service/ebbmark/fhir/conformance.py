@@ -9,7 +9,8 @@ from ebbmark import __version__
 from ebbmark.fhir.bedside.naming import operation_url
 from ebbmark.fhir.bedside.operations import OPERATIONS
 from ebbmark.fhir.codesystem import BASE, DEFINITIONS_DATE
-from ebbmark.fhir.parameters import FROM_RECORD, INPUTS, OUTPUTS, REPLAY_INPUTS, REPLAY_OUTPUTS, Parameter
+from ebbmark.fhir.parameter_definition import defined
+from ebbmark.fhir.parameters import FROM_RECORD, INPUTS, OUTPUTS, REPLAY_INPUTS, REPLAY_OUTPUTS
 from ebbmark.fhir.writing.write import OPERATION
 
 __all__ = ["FHIR_VERSION", "capability_statement", "operation_definition", "replay_definition"]
@@ -110,15 +111,15 @@ def operation_definition() -> dict[str, object]:
         "type": False,
         "instance": False,
         "parameter": [
-            *[_parameter(row, "in") for row in (*INPUTS, *FROM_RECORD)],
-            *[_parameter(row, "out") for row in OUTPUTS],
+            *[defined(row, "in") for row in (*INPUTS, *FROM_RECORD)],
+            *[defined(row, "out") for row in OUTPUTS],
         ],
     }
 
 
 def replay_definition() -> dict[str, object]:
     """FHIR R4 OperationDefinition of `$replay`."""
-    outputs = [_parameter(row, "out") for row in REPLAY_OUTPUTS]
+    outputs = [defined(row, "out") for row in REPLAY_OUTPUTS]
     difference = outputs[-1]
     del difference["type"]
     difference["part"] = [
@@ -147,16 +148,5 @@ def replay_definition() -> dict[str, object]:
         "system": True,
         "type": False,
         "instance": False,
-        "parameter": [*[_parameter(row, "in") for row in REPLAY_INPUTS], *outputs],
-    }
-
-
-def _parameter(row: Parameter, use: str) -> dict[str, object]:
-    return {
-        "name": row.name,
-        "use": use,
-        "min": row.minimum,
-        "max": row.maximum,
-        "documentation": row.documentation,
-        "type": row.fhir_type,
+        "parameter": [*[defined(row, "in") for row in REPLAY_INPUTS], *outputs],
     }

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import asyncio
 import json
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from starlette.types import Message
-
+from benchmarks.speed.asking import caller
 from benchmarks.speed.bodies import single_values
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
@@ -40,43 +38,7 @@ class Case:
 
     def asked(self) -> Callable[[], bytes]:
         """A function that makes this call in process, on a loop of its own."""
-        app, loop = create_app(Settings()), asyncio.new_event_loop()
-        scope = _scope(self.path, len(self.body))
-
-        async def receive() -> Message:
-            return {"type": "http.request", "body": self.body, "more_body": False}
-
-        def ask() -> bytes:
-            sent: list[Message] = []
-
-            async def send(message: Message) -> None:
-                sent.append(message)
-
-            loop.run_until_complete(app(dict(scope), receive, send))
-            if sent[0]["status"] != 200:
-                raise RuntimeError(f"refused: {sent[1]['body'][:500]!r}")
-            reply: bytes = sent[1]["body"]
-            return reply
-
-        return ask
-
-
-def _scope(path: str, length: int) -> Json:
-    headers = [(b"content-type", b"application/json"), (b"content-length", str(length).encode())]
-    return {
-        "type": "http",
-        "asgi": {"version": "3.0", "spec_version": "2.3"},
-        "http_version": "1.1",
-        "method": "POST",
-        "scheme": "http",
-        "path": path,
-        "raw_path": path.encode(),
-        "query_string": b"",
-        "root_path": "",
-        "headers": headers,
-        "client": ("127.0.0.1", 50000),
-        "server": ("127.0.0.1", 8087),
-    }
+        return caller(create_app(Settings()), self.path, self.body, media=b"application/json")
 
 
 def calls(now_s: float) -> tuple[Case, ...]:

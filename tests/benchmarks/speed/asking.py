@@ -11,13 +11,13 @@ from starlette.types import ASGIApp, Message
 __all__ = ["caller"]
 
 
-def caller(app: ASGIApp, path: str, body: bytes) -> Callable[[], bytes]:
+def caller(app: ASGIApp, path: str, body: bytes, *, media: bytes = b"application/fhir+json") -> Callable[[], bytes]:
     """A function that posts the body and returns the body of the reply, all on one event loop."""
     loop = asyncio.new_event_loop()
     headers = [
         (b"host", b"127.0.0.1:8087"),
-        (b"content-type", b"application/fhir+json"),
-        (b"accept", b"application/fhir+json"),
+        (b"content-type", media),
+        (b"accept", media),
         (b"content-length", str(len(body)).encode()),
     ]
     scope: dict[str, Any] = {

@@ -9,6 +9,7 @@ from ebbmark.fhir.bedside.asked import OWN_PARAMETERS, SHARED
 from ebbmark.fhir.bedside.naming import operation_url
 from ebbmark.fhir.bedside.operations import OF_A_RECORD, Operation
 from ebbmark.fhir.codesystem import DEFINITIONS_DATE
+from ebbmark.fhir.parameter_definition import defined
 from ebbmark.fhir.parameters import FROM_RECORD, Parameter
 
 __all__ = ["definition_of"]
@@ -41,7 +42,7 @@ def definition_of(operation: Operation) -> dict[str, object]:
         "system": True,
         "type": False,
         "instance": False,
-        "parameter": [*[_parameter(row, "in") for row in rows], _parameter(output, "out")],
+        "parameter": [*[defined(row, "in") for row in rows], defined(output, "out")],
     }
 
 
@@ -76,14 +77,3 @@ _RECORD_WORDS = {
     "period": "With patient-reference: which time is read. Where absent: the {hours} hours before now{least}, or from "
     "six hours before the start or the end of the trial on, where one is named and lies further back.",
 }
-
-
-def _parameter(row: Parameter, use: str) -> dict[str, object]:
-    return {
-        "name": row.name,
-        "use": use,
-        "min": row.minimum,
-        "max": row.maximum,
-        "documentation": row.documentation,
-        "type": row.fhir_type,
-    }
