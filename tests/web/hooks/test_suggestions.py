@@ -15,7 +15,7 @@ from ebbmark.fhir.writing.write import as_transaction as as_transaction_of_answe
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.keys import KeyRing, new_key_set, public_key_set, read_key_ring, read_public_keys
 from ebbmark.web.hooks.suggesting import record_results
-from fhir_builders import to_bytes, trial_observations
+from fhir_builders import patient, to_bytes, trial_observations
 from recommendations import RECORDED_S, found
 from web.hooks.calling import RECORD, call, called, card, context, hooks_app, prefetch
 
@@ -185,3 +185,14 @@ def test_inputs_that_have_no_address_in_the_record_are_named_without_one() -> No
     resources = [action["resource"] for action in actions]
     assert not any(one.startswith("urn:") for one in references(resources))
     assert "urn:ietf:rfc:3986" in json.dumps(resources)
+
+
+@pytest.mark.parametrize(
+    "ended", [{"active": False}, {"link": [{"type": "replaced-by", "other": {"reference": "Patient/p2"}}]}]
+)
+def test_nothing_is_offered_for_a_patient_record_that_is_no_longer_used(ended: Json) -> None:
+    told = card(call(hooks_app(), called(prefetch=prefetch(patient={**patient(), **ended}))))
+
+    assert "suggestions" not in told
+    assert "selectionBehavior" not in told
+    assert "inactive or was replaced by another" in told["detail"]

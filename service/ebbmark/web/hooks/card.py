@@ -111,6 +111,8 @@ def _short(summary: str) -> str:
 
 
 def _of_trial(finding: TrialRead, called: Called, at_s: float, signer: SigningKey | None, names: _Names) -> list[Json]:
+    if not finding.recommendation.request.person.in_use:
+        return []
     suggestions = [_record(finding, called, at_s, signer, names)]
     suggested = finding.recommendation.advice.suggested_peep_cmh2o
     differs = finding.now_cmh2o is None or suggested is None or abs(finding.now_cmh2o - suggested) > 0
@@ -127,6 +129,8 @@ def _of_trial(finding: TrialRead, called: Called, at_s: float, signer: SigningKe
 def _of_order(
     finding: OrderDiffers, called: Called, at_s: float, signer: SigningKey | None, names: _Names
 ) -> list[Json]:
+    if not finding.read.recommendation.request.person.in_use:
+        return []
     suggested = finding.read.recommendation.advice.suggested_peep_cmh2o
     suggestions: list[Json] = []
     if len(finding.orders) == 1 and suggested is not None and not finding.read.doubt:

@@ -28,6 +28,7 @@ _IN_THE_WAY = {
     ProblemKind.SEX_NEEDED: "The record does not say which form of the formula of predicted body weight applies: no "
     "sex parameter for clinical use, sex at birth or administrative gender says female or male.",
 }
+_NOT_IN_USE = "This patient record is inactive or was replaced by another: nothing is offered to be recorded in it."
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,8 +90,11 @@ def _perhaps(finding: TrialRead) -> str:
 
 
 def _with_doubt(finding: TrialRead, lead: str) -> str:
-    """The lead, after what makes an old trial doubtful, as Markdown."""
-    return f"{bold(finding.doubt)} {escaped(lead)}" if finding.doubt else escaped(lead)
+    """The lead, after what makes an old trial doubtful and a patient record one to leave alone, as Markdown."""
+    first = [finding.doubt] if finding.doubt else []
+    if not finding.recommendation.request.person.in_use:
+        first.append(_NOT_IN_USE)
+    return " ".join([*map(bold, first), escaped(lead)])
 
 
 def _urgency(finding: TrialRead) -> str:
