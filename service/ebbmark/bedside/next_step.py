@@ -9,12 +9,13 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC, datetime
 
+from ebbmark.bedside.completing import no_steps
 from ebbmark.bedside.in_progress import refuse_unless_in_progress
 from ebbmark.bedside.said import answered, rule_of, rule_of_limits, sentences
 from ebbmark.fhir.bedside.answer import Amount, Answer, Coded, Statement, Truth, Warned, Whole
 from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.bedside.site import Site
-from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.writing.quantities import PRESSURE, PROBABILITY
 from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.during.ages import clock
@@ -58,12 +59,7 @@ def next_step(request: BedsideRequest, site: Site) -> Answer:
     staircase = request.asked.staircase or site.default_staircase
     decrement, lowest = staircase.decrement_cmh2o.value, staircase.lowest_cmh2o.value
     if decrement is None or lowest is None:
-        sentence = (
-            f"{staircase.title} has no verified size of its steps down, or no verified lowest PEEP, so no next step "
-            "can be named from it. Ask with another staircase, or add the numbers as a protocol of the site."
-        )
-        problem = Problem(ProblemKind.BAD_PARAMETER, "", staircase.slug, "a staircase with verified steps", sentence)
-        raise Rejected((problem,), request.ignored)
+        raise Rejected((no_steps(staircase),), request.ignored)
     running = running_trial(request.readings, request.protocol, at_s=request.as_of_s)
     refuse_unless_in_progress(request, running)
     started_s, now_s = request.asked.trial_started_s, request.as_of_s

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 from ebbmark.bedside.acknowledging import acknowledged_sentences, in_the_way, still_open, without_effect
 from ebbmark.bedside.candidate import candidate_of, warnings_of
+from ebbmark.bedside.completing import how_to_complete
 from ebbmark.bedside.conditions_named import not_looked_for
 from ebbmark.bedside.said import answered, rule_of, rule_of_limits
 from ebbmark.bedside.settings_now import settings_now
@@ -13,7 +14,7 @@ from ebbmark.fhir.bedside.answer import Answer
 from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.physiology.before.plan import NoPlan, Settings, Variant, plan_trial
+from ebbmark.physiology.before.plan import NoPlan, NoPlanReason, Settings, Variant, plan_trial
 
 __all__ = ["plan_answer"]
 
@@ -43,7 +44,10 @@ def plan_answer(request: BedsideRequest, site: Site) -> Answer:
     )
     if isinstance(plan, NoPlan):
         accepted = "settings, a staircase and conditions for which a plan can be laid out"
-        problem = Problem(ProblemKind.NO_PLAN, "", plan.reason.value, accepted, plan.sentence)
+        sentence = plan.sentence
+        if plan.reason is NoPlanReason.NOT_VERIFIED:
+            sentence = f"{sentence} {how_to_complete(staircase, plan.missing_names)}"
+        problem = Problem(ProblemKind.NO_PLAN, "", plan.reason.value, accepted, sentence)
         raise Rejected((problem,), request.ignored)
     acknowledged = acknowledged_sentences(found, request)
     warnings = (*acknowledged, *plan.warnings, *not_looked_for(site), *without_effect(found, request))
@@ -51,7 +55,7 @@ def plan_answer(request: BedsideRequest, site: Site) -> Answer:
     return answered(
         OPERATION,
         request,
-        said=(plan.summary, *plan.warnings),
+        said=(plan.summary, *plan.warnings, plan.origins),
         statements=(),
         warnings=warnings_of(candidate, request),
         rules=(rule_of(request.protocol), rule_of(staircase), rule_of_limits(site.stop_limits)),

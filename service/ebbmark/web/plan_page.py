@@ -60,7 +60,7 @@ class PlanView:
         stops: the stop criteria in words.
         evidence: text and source.
         left_out: what was sent and did not count.
-        rules: with their citations.
+        rules: with their citations, and where each number of the staircase comes from.
         origin: software and answer.
     """
 
@@ -137,7 +137,10 @@ def plan_view(answer: Answer) -> PlanView:
         limits_signature=plan.limits_signature,
         evidence=tuple((line.text, line.citation) for line in plan.evidence),
         left_out=tuple(f"{one.reference or one.path}: {one.reason}" for one in answer.request.ignored),
-        rules=tuple(f"{rule.title} ({rule.slug} version {rule.version}). {rule.citation}" for rule in answer.rules),
+        rules=(
+            *(f"{rule.title} ({rule.slug} version {rule.version}). {rule.citation}" for rule in answer.rules),
+            plan.origins,
+        ),
         origin=f"Ebbmark {answer.engine_version}; answer {answer.identity[:16]}",
     )
 

@@ -11,6 +11,7 @@ from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.codesystem import BASE, DEFINITIONS_DATE
 from ebbmark.fhir.writing.terms import OWN, standard
 from ebbmark.physiology.before.staircase import Cell, StaircaseRules
+from ebbmark.physiology.before.traced_cells import origin_words
 from ebbmark.physiology.protocols import Protocol
 
 __all__ = ["plan_definitions"]
@@ -106,4 +107,4 @@ def _action(phase: str, title: str, text: str) -> Json:
 def _cell(cell: Cell, unit: str) -> str:
     if cell.value is None:
         return f"not verified ({cell.source})"
-    return f"{cell.value:g} {unit} ({cell.source})"
+    return f"{cell.value:g} {unit} ({origin_words(cell)})"

@@ -48,7 +48,7 @@ def _kind(step: PlanStep) -> str:
 
 
 def _care_plan(names: Names, plan: Plan) -> Json:
-    notes = [*plan.warnings, plan.preconditions, *plan.stops, plan.limits_signature]
+    notes = [*plan.warnings, plan.preconditions, *plan.stops, plan.limits_signature, plan.origins]
     notes += [f"{line.text} Source: {line.citation}." for line in plan.evidence]
     return {
         "resourceType": "CarePlan",

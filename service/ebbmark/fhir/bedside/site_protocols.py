@@ -3,40 +3,32 @@
 `protocols` lists rules for reading a trial, `staircases` how a trial is performed; both have slug, version, title and
 citation. Each value stands as `{"value": 2, "source": "…"}` under the name that our own rule sets give it: in `rules`
 of a protocol, in `cells` and `recruitment` of a staircase. A rule that is left out is as in the default, and
-the citation says so; a cell of a staircase that is left out is not verified.
+the citation says so; a cell of a staircase that is left out is not verified. `completions` fill in what could not be
+read of a published staircase.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
 from dataclasses import fields, replace
 
 import msgspec
 
 from ebbmark.fhir.bedside.rule_ranges import faults_of_protocol
 from ebbmark.fhir.bedside.site import Misread, Site
+from ebbmark.fhir.bedside.site_cells import CELLS, CLIMB, Value, cell_of, known
+from ebbmark.fhir.bedside.site_completions import Completion, with_completions
 from ebbmark.physiology.before.staircase import (
-    Cell,
     Marker,
     RecruitmentRules,
     StaircaseRules,
-    Traced,
-    faults_of_rules,
 )
+from ebbmark.physiology.before.staircase_faults import faults_of_rules
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL, Protocol
 
 __all__ = ["with_protocols"]
 
 _NAMED = ("slug", "version", "title", "citation")
 _RULES = {field.name: getattr(DEFAULT_PROTOCOL, field.name) for field in fields(Protocol) if field.name not in _NAMED}
-_CELLS = ("start_cmh2o", "decrement_cmh2o", "lowest_cmh2o", "dwell_s", "margin_cmh2o")
-_CLIMB = tuple(field.name for field in fields(RecruitmentRules))
-_UNREAD = Cell(None, Traced.NOT_VERIFIED, "left out by the site")
-
-
-class _Value(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    value: float | list[float]
-    source: str
 
 
 class _Protocol(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -44,7 +36,7 @@ class _Protocol(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     version: str
     title: str
     citation: str
-    rules: dict[str, _Value] = {}
+    rules: dict[str, Value] = {}
 
 
 class _Staircase(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -57,13 +49,14 @@ class _Staircase(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_onl
     margin_on: str = "closing"
     reopens: bool = False
     remark: str = ""
-    cells: dict[str, _Value] = {}
-    recruitment: dict[str, _Value] | None = None
+    cells: dict[str, Value] = {}
+    recruitment: dict[str, Value] | None = None
 
 
 class _File(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     protocols: list[_Protocol] = []
     staircases: list[_Staircase] = []
+    completions: list[Completion] = []
 
 
 def with_protocols(site: Site, name: str, content: bytes) -> Site:
@@ -83,6 +76,7 @@ def with_protocols(site: Site, name: str, content: bytes) -> Site:
         raise Misread(f"{name} is not a file of protocols: {error}") from None
     protocols = [_protocol(one, f"{name}: protocols[{place}]") for place, one in enumerate(read.protocols)]
     staircases = [_staircase(one, f"{name}: staircases[{place}]") for place, one in enumerate(read.staircases)]
+    site = replace(site, staircases=with_completions(site.staircases, read.completions, f"{name}: completions"))
     together = replace(site, protocols=(*site.protocols, *protocols), staircases=(*site.staircases, *staircases))
     slugs = [*[one.slug for one in together.protocols], *[one.slug for one in together.staircases]]
     twice = next((slug for slug in slugs if slugs.count(slug) > 1), None)
@@ -92,7 +86,7 @@ def with_protocols(site: Site, name: str, content: bytes) -> Site:
 
 
 def _protocol(given: _Protocol, path: str) -> Protocol:
-    _known(given.rules, _RULES, f"{path}.rules")
+    known(given.rules, _RULES, f"{path}.rules")
     values: dict[str, object] = {}
     for rule, one in given.rules.items():
         several = isinstance(_RULES[rule], tuple)
@@ -118,35 +112,37 @@ def _protocol(given: _Protocol, path: str) -> Protocol:
 
 
 def _staircase(given: _Staircase, path: str) -> StaircaseRules:
-    _known(given.cells, _CELLS, f"{path}.cells")
-    _known(given.recruitment or {}, _CLIMB, f"{path}.recruitment")
+    known(given.cells, CELLS, f"{path}.cells")
+    known(given.recruitment or {}, CLIMB, f"{path}.recruitment")
     marker = next((one for one in Marker if one.value == given.marker), None)
     if marker is None:
         raise Misread(f"{path}.marker is {given.marker!r}; accepted: {', '.join(one.value for one in Marker)}")
     climb = given.recruitment
-    above = _cell(climb, "pressure_above_peep_cmh2o", path) if climb and "pressure_above_peep_cmh2o" in climb else None
+    above = (
+        cell_of(climb, "pressure_above_peep_cmh2o", path) if climb and "pressure_above_peep_cmh2o" in climb else None
+    )
     found = StaircaseRules(
         slug=given.slug,
         version=given.version,
         title=given.title,
         citation=given.citation,
         recruitment=RecruitmentRules(
-            peep_rise_cmh2o=_cell(climb, "peep_rise_cmh2o", path),
-            peep_top_cmh2o=_cell(climb, "peep_top_cmh2o", path),
+            peep_rise_cmh2o=cell_of(climb, "peep_rise_cmh2o", path),
+            peep_top_cmh2o=cell_of(climb, "peep_top_cmh2o", path),
             pressure_above_peep_cmh2o=above,
-            pressure_rise_cmh2o=_cell(climb, "pressure_rise_cmh2o", path),
-            peak_top_cmh2o=_cell(climb, "peak_top_cmh2o", path),
-            hold_s=_cell(climb, "hold_s", path),
+            pressure_rise_cmh2o=cell_of(climb, "pressure_rise_cmh2o", path),
+            peak_top_cmh2o=cell_of(climb, "peak_top_cmh2o", path),
+            hold_s=cell_of(climb, "hold_s", path),
         )
         if climb is not None
         else None,
-        start_cmh2o=_cell(given.cells, "start_cmh2o", path),
-        decrement_cmh2o=_cell(given.cells, "decrement_cmh2o", path),
-        lowest_cmh2o=_cell(given.cells, "lowest_cmh2o", path),
-        dwell_s=_cell(given.cells, "dwell_s", path),
+        start_cmh2o=cell_of(given.cells, "start_cmh2o", path),
+        decrement_cmh2o=cell_of(given.cells, "decrement_cmh2o", path),
+        lowest_cmh2o=cell_of(given.cells, "lowest_cmh2o", path),
+        dwell_s=cell_of(given.cells, "dwell_s", path),
         marker=marker,
         rule=given.rule,
-        margin_cmh2o=_cell(given.cells, "margin_cmh2o", path),
+        margin_cmh2o=cell_of(given.cells, "margin_cmh2o", path),
         margin_on=given.margin_on,
         reopens=given.reopens,
         remark=given.remark,
@@ -155,21 +151,3 @@ def _staircase(given: _Staircase, path: str) -> StaircaseRules:
     if faults:
         raise Misread(f"{path}: {faults[0].rstrip('.')}")
     return found
-
-
-def _cell(cells: Mapping[str, _Value] | None, name: str, path: str) -> Cell:
-    one = (cells or {}).get(name)
-    if one is None:
-        return _UNREAD
-    if isinstance(one.value, list):
-        raise Misread(f"{path}: {name} must be one number")
-    return Cell(one.value, Traced.SITE, one.source)
-
-
-def _known(given: Mapping[str, _Value], names: Iterable[str], path: str) -> None:
-    known = tuple(names)
-    for name, one in given.items():
-        if name not in known:
-            raise Misread(f"{path} has no value {name!r}; accepted: {', '.join(known)}")
-        if not one.source.strip():
-            raise Misread(f"{path}.{name} names no source")

@@ -13,7 +13,6 @@ from typing import Final
 
 from ebbmark.physiology.advice.evidence import EvidenceLine, evidence_for
 from ebbmark.physiology.before.candidate import Candidate
-from ebbmark.physiology.before.obstacles import to_be_asked
 from ebbmark.physiology.before.peak_pressure import peak_warnings, peak_words
 from ebbmark.physiology.before.plan_refusals import NoPlan, NoPlanReason, Variant, highest_start_cmh2o, refusal
 from ebbmark.physiology.before.plan_steps import (
@@ -26,18 +25,17 @@ from ebbmark.physiology.before.plan_steps import (
     reopening,
     way_up,
 )
+from ebbmark.physiology.before.plan_warnings import HIGH_PRESSURE_CMH2O, warnings_of_plan
 from ebbmark.physiology.before.plan_writing import written_out
 from ebbmark.physiology.before.published_staircases import COMMON_PRACTICE
 from ebbmark.physiology.before.staircase import StaircaseRules
+from ebbmark.physiology.before.staircase_origins import origins_of
 from ebbmark.physiology.during.safety import stop_words
 from ebbmark.physiology.during.stop_limits import DEFAULT_STOP_LIMITS, StopLimits
 from ebbmark.physiology.formulas.bounds import require_at_least_zero, require_positive
 from ebbmark.physiology.protocols import Protocol
 
 __all__ = ["Control", "NoPlan", "NoPlanReason", "Phase", "Plan", "PlanStep", "Settings", "Variant", "plan_trial"]
-
-HIGH_PRESSURE_CMH2O: Final = 35.0
-"""Airway pressure from which the European guideline speaks of high pressure; one minute or longer is prolonged."""
 
 _USUAL_RISE_CMH2O: Final = 3.0  # this project's own choice within 2 to 5
 
@@ -78,6 +76,7 @@ class Plan:
         stops: the stop criteria in words, with their limits and sources.
         limits_signature: who answers for the stop limits.
         warnings: of this plan, gravest first.
+        origins: where each number of the staircase comes from, in one sentence.
         evidence: published lines to show beside it.
         summary: two or three plain sentences.
     """
@@ -97,6 +96,7 @@ class Plan:
     stops: tuple[str, ...]
     limits_signature: str
     warnings: tuple[str, ...]
+    origins: str
     evidence: tuple[EvidenceLine, ...]
     summary: str
 
@@ -149,7 +149,7 @@ def plan_trial(
     target_ml = protocol.target_ml_per_kg * settings.pbw_kg
     body = (*up, *descent(settings, rules, top), *closing)
     steps = written_out(body, settings, rules, protocol, recruiting=recruiting)
-    plan = _plan(steps, settings, protocol, rules, variant, limits, candidate, target_ml)
+    plan = _plan(steps, settings, protocol, rules, variant, limits, candidate, target_ml, rise_cmh2o)
     return _above_ceiling(plan, limits) or plan
 
 
@@ -177,6 +177,7 @@ def _plan(
     limits: StopLimits,
     candidate: Candidate | None,
     target_ml: float,
+    rise_cmh2o: float | None,
 ) -> Plan:
     highest = max(step.end_inspiratory_cmh2o for step in steps if step.end_inspiratory_cmh2o is not None)
     high_s = sum(step.dwell_s for step in steps if (step.end_inspiratory_cmh2o or 0.0) >= HIGH_PRESSURE_CMH2O)
@@ -199,7 +200,11 @@ def _plan(
         preconditions=PRECONDITIONS,
         stops=stop_words(limits),
         limits_signature=limits.signature,
-        warnings=(*_warnings(highest, high_s, recruiting, candidate), *peak_warnings(settings, limits, recruiting)),
+        warnings=(
+            *warnings_of_plan(rules, highest, high_s, candidate, recruiting=recruiting),
+            *peak_warnings(settings, limits, recruiting),
+        ),
+        origins=origins_of(rules, with_recruitment=recruiting, rise_cmh2o=rise_cmh2o),
         evidence=evidence,
         summary=(
             f"{rules.title}, {'with' if recruiting else 'without'} high-pressure recruitment: from PEEP "
@@ -208,32 +213,6 @@ def _plan(
             f"end-inspiratory pressure {highest:g} cmH2O{peak_words(settings, highest, recruiting=recruiting)}. "
             f"Afterwards back to {protocol.target_ml_per_kg:g} mL/kg ({target_ml:.0f} mL)."
         ),
-    )
-
-
-def _warnings(highest: float, high_s: float, recruiting: bool, candidate: Candidate | None) -> tuple[str, ...]:
-    warnings = []
-    if recruiting:
-        warnings.append(
-            f"This variant was chosen; the service does not suggest it. End-inspiratory pressure reaches {highest:g} "
-            f"cmH2O and is at or above {HIGH_PRESSURE_CMH2O:g} cmH2O for {high_s / 60:g} minutes in all. Two "
-            "guidelines strongly recommend against prolonged high-pressure recruitment, and in ART more patients died "
-            "with recruitment and titrated PEEP than with low PEEP; see the evidence beside this plan."
-        )
-    if candidate is None:
-        warnings.append("Contraindications were not looked for before this plan was made.")
-    else:
-        warnings += [_to_be_asked(candidate, recruiting), candidate.sentence]
-    return tuple(text for text in warnings if text)
-
-
-def _to_be_asked(candidate: Candidate, recruiting: bool) -> str:
-    asked = to_be_asked(candidate, recruiting=recruiting)
-    if not asked:
-        return ""
-    return (
-        f"Not documented, and not taken as absent: {'; '.join(asked)}. Each is to be answered at the bedside before "
-        "the first step."
     )
 
 

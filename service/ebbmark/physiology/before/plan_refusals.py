@@ -11,7 +11,7 @@ from typing import Final
 from ebbmark.physiology.before.candidate import Candidate
 from ebbmark.physiology.before.obstacles import obstacles_of
 from ebbmark.physiology.before.plan_steps import Settings
-from ebbmark.physiology.before.staircase import StaircaseRules, unverified_cells
+from ebbmark.physiology.before.staircase import StaircaseRules, unverified_cells, unverified_names
 from ebbmark.physiology.protocols import Protocol
 
 __all__ = ["NoPlan", "NoPlanReason", "Variant", "highest_start_cmh2o", "refusal"]
@@ -50,11 +50,13 @@ class NoPlan:
         reason: which kind.
         sentence: one or two plain sentences.
         missing: numbers of the protocol that nobody has verified; empty otherwise.
+        missing_names: the same by the names of their cells.
     """
 
     reason: NoPlanReason
     sentence: str
     missing: tuple[str, ...] = ()
+    missing_names: tuple[str, ...] = ()
 
 
 def refusal(
@@ -83,13 +85,14 @@ def refusal(
         return against
     if recruiting and rules.recruitment is None:
         return NoPlan(NoPlanReason.NO_RECRUITMENT_IN_PROTOCOL, f"{rules.title} describes no recruitment.")
-    missing = unverified_cells(rules, with_recruitment=recruiting)
+    rise_asked_for = rise_cmh2o is not None
+    missing = unverified_cells(rules, with_recruitment=recruiting, rise_asked_for=rise_asked_for)
     if missing:
+        names = unverified_names(rules, with_recruitment=recruiting, rise_asked_for=rise_asked_for)
         sentence = (
-            f"{rules.title} is not laid out: {', '.join(missing)} could not be verified against {rules.citation}. "
-            "Whoever has read the paper can add the numbers as a protocol of the site."
+            f"{rules.title} is not laid out: {', '.join(missing)} could not be verified against {rules.citation}."
         )
-        return NoPlan(NoPlanReason.NOT_VERIFIED, sentence, missing)
+        return NoPlan(NoPlanReason.NOT_VERIFIED, sentence, missing, names)
     if rise_cmh2o is not None and not SMALLEST_RISE_CMH2O <= rise_cmh2o <= LARGEST_RISE_CMH2O:
         sentence = f"A rise of {rise_cmh2o:g} cmH2O per step was asked for; common practice is 2 to 5 cmH2O."
         return NoPlan(NoPlanReason.RISE_OUT_OF_RANGE, sentence)

@@ -2,36 +2,20 @@
 
 Read: abstracts, trial registers' summaries, and the methods tables of Cochrane reviews CD009098 (2021) and CD006667
 (2016). The full papers with their step tables were mostly not available, so most of their numbers are left empty: such
-a protocol is shown with its citation and is not laid out until a site has read the paper and fills in its numbers.
+a protocol is shown with its citation and is not laid out until a site has read the paper and completes its numbers.
+Only of the decremental titration of 2009 does the abstract itself give the whole way down but its end.
 """
 
 from __future__ import annotations
 
 from typing import Final
 
-from ebbmark.physiology.before.staircase import Cell, Marker, RecruitmentRules, StaircaseRules, Traced
+from ebbmark.physiology.before.single_unit_staircases import BORGES_2006, DE_MATOS_2012, DECREMENTAL_2009
+from ebbmark.physiology.before.staircase import Marker, RecruitmentRules, StaircaseRules
+from ebbmark.physiology.before.traced_cells import NO_RISE, NOT_READ, own, read, second_hand, usual
 
 __all__ = ["COMMON_PRACTICE", "STAIRCASES", "staircase_for"]
 
-
-def _read(value: float, where: str) -> Cell:
-    return Cell(value, Traced.VERIFIED, where)
-
-
-def _second_hand(value: float, where: str) -> Cell:
-    return Cell(value, Traced.SECOND_HAND, where)
-
-
-def _common(value: float) -> Cell:
-    return Cell(value, Traced.COMMON_PRACTICE, "common practice, no published source")
-
-
-def _own(value: float, why: str) -> Cell:
-    return Cell(value, Traced.OWN_CHOICE, f"this project's own choice: {why}")
-
-
-_NOT_READ: Final = Cell(None, Traced.NOT_VERIFIED, "the paper's own table was not read")
-_NO_RISE: Final = _own(0.0, "the protocol raises PEEP only")
 _TABLE: Final = "methods table of Cochrane review CD009098, 2021"
 
 COMMON_PRACTICE: Final = StaircaseRules(
@@ -40,20 +24,20 @@ COMMON_PRACTICE: Final = StaircaseRules(
     title="Staircase of common practice",
     citation="common practice, no published source; where to end is this project's own choice",
     recruitment=RecruitmentRules(
-        peep_rise_cmh2o=_own(3.0, "within the 2 to 5 cmH2O of common practice"),
-        peep_top_cmh2o=_common(20.0),
+        peep_rise_cmh2o=own(3.0, "within the 2 to 5 cmH2O of common practice"),
+        peep_top_cmh2o=usual(20.0),
         pressure_above_peep_cmh2o=None,
-        pressure_rise_cmh2o=_common(5.0),
-        peak_top_cmh2o=_common(50.0),
-        hold_s=_common(120.0),
+        pressure_rise_cmh2o=usual(5.0),
+        peak_top_cmh2o=usual(50.0),
+        hold_s=usual(120.0),
     ),
-    start_cmh2o=_common(20.0),
-    decrement_cmh2o=_common(2.0),
-    lowest_cmh2o=_own(6.0, "the last even step above the 5 cmH2O below which the Berlin definition does not classify"),
-    dwell_s=_common(120.0),
+    start_cmh2o=usual(20.0),
+    decrement_cmh2o=usual(2.0),
+    lowest_cmh2o=own(6.0, "the last even step above the 5 cmH2O below which the Berlin definition does not classify"),
+    dwell_s=usual(120.0),
     marker=Marker.COMPLIANCE,
     rule="closing is the level at which compliance suddenly falls",
-    margin_cmh2o=_common(2.0),
+    margin_cmh2o=usual(2.0),
     margin_on="closing",
     reopens=True,
 )
@@ -64,20 +48,20 @@ ART: Final = StaircaseRules(
     title="ART, as first run",
     citation="Cavalcanti et al, JAMA 2017;318:1335-45, doi 10.1001/jama.2017.14171; protocol Trials 2012;13:153",
     recruitment=RecruitmentRules(
-        peep_rise_cmh2o=_NOT_READ,
-        peep_top_cmh2o=_read(45.0, "protocol abstract, Trials 2012;13:153"),
-        pressure_above_peep_cmh2o=_NOT_READ,
-        pressure_rise_cmh2o=_NOT_READ,
-        peak_top_cmh2o=_read(60.0, "protocol abstract, Trials 2012;13:153"),
-        hold_s=_NOT_READ,
+        peep_rise_cmh2o=NOT_READ,
+        peep_top_cmh2o=read(45.0, "protocol abstract, Trials 2012;13:153"),
+        pressure_above_peep_cmh2o=NOT_READ,
+        pressure_rise_cmh2o=NOT_READ,
+        peak_top_cmh2o=read(60.0, "protocol abstract, Trials 2012;13:153"),
+        hold_s=NOT_READ,
     ),
-    start_cmh2o=_NOT_READ,
-    decrement_cmh2o=_NOT_READ,
-    lowest_cmh2o=_NOT_READ,
-    dwell_s=_NOT_READ,
+    start_cmh2o=NOT_READ,
+    decrement_cmh2o=NOT_READ,
+    lowest_cmh2o=NOT_READ,
+    dwell_s=NOT_READ,
     marker=Marker.STATIC_COMPLIANCE,
     rule="best PEEP is the level of highest static compliance",
-    margin_cmh2o=_second_hand(2.0, "one public trial digest that misstates other numbers, so weak"),
+    margin_cmh2o=second_hand(2.0, "one public trial digest that misstates other numbers, so weak"),
     margin_on="best",
     reopens=None,
     remark=(
@@ -92,20 +76,20 @@ STAIRCASE_2011: Final = StaircaseRules(
     title="Staircase recruitment, 2011",
     citation="Hodgson et al, Crit Care 2011;15:R133, doi 10.1186/cc10249",
     recruitment=RecruitmentRules(
-        peep_rise_cmh2o=_NOT_READ,
-        peep_top_cmh2o=_read(40.0, "introduction of the paper"),
-        pressure_above_peep_cmh2o=_NOT_READ,
-        pressure_rise_cmh2o=_NOT_READ,
-        peak_top_cmh2o=_read(55.0, "introduction of the paper"),
-        hold_s=_NOT_READ,
+        peep_rise_cmh2o=NOT_READ,
+        peep_top_cmh2o=read(40.0, "introduction of the paper"),
+        pressure_above_peep_cmh2o=NOT_READ,
+        pressure_rise_cmh2o=NOT_READ,
+        peak_top_cmh2o=read(55.0, "introduction of the paper"),
+        hold_s=NOT_READ,
     ),
-    start_cmh2o=_NOT_READ,
-    decrement_cmh2o=_NOT_READ,
-    lowest_cmh2o=_NOT_READ,
-    dwell_s=_NOT_READ,
+    start_cmh2o=NOT_READ,
+    decrement_cmh2o=NOT_READ,
+    lowest_cmh2o=NOT_READ,
+    dwell_s=NOT_READ,
     marker=Marker.SATURATION,
     rule=f"closing is the level at which SpO2 has fallen by 1 % or more from its maximum ({_TABLE})",
-    margin_cmh2o=_NOT_READ,
+    margin_cmh2o=NOT_READ,
     margin_on="closing",
     reopens=None,
 )
@@ -115,14 +99,14 @@ PHARLAP: Final = StaircaseRules(
     version="1",
     title="PHARLAP",
     citation="Hodgson et al, Am J Respir Crit Care Med 2019;200:1363-72, doi 10.1164/rccm.201901-0109OC",
-    recruitment=RecruitmentRules(*(_NOT_READ,) * 6),
-    start_cmh2o=_NOT_READ,
-    decrement_cmh2o=_NOT_READ,
-    lowest_cmh2o=_NOT_READ,
-    dwell_s=_NOT_READ,
+    recruitment=RecruitmentRules(*(NOT_READ,) * 6),
+    start_cmh2o=NOT_READ,
+    decrement_cmh2o=NOT_READ,
+    lowest_cmh2o=NOT_READ,
+    dwell_s=NOT_READ,
     marker=Marker.SATURATION,
     rule=f"closing is the level at which SpO2 has fallen by 2 % or more from its maximum ({_TABLE})",
-    margin_cmh2o=_NOT_READ,
+    margin_cmh2o=NOT_READ,
     margin_on="closing",
     reopens=None,
     remark="The trial was stopped early, after ART.",
@@ -133,63 +117,14 @@ OPEN_LUNG_2016: Final = StaircaseRules(
     version="1",
     title="Open lung approach, 2016",
     citation="Kacmarek et al, Crit Care Med 2016;44:32-42",
-    recruitment=RecruitmentRules(*(_NOT_READ,) * 6),
-    start_cmh2o=_NOT_READ,
-    decrement_cmh2o=_NOT_READ,
-    lowest_cmh2o=_NOT_READ,
-    dwell_s=_NOT_READ,
+    recruitment=RecruitmentRules(*(NOT_READ,) * 6),
+    start_cmh2o=NOT_READ,
+    decrement_cmh2o=NOT_READ,
+    lowest_cmh2o=NOT_READ,
+    dwell_s=NOT_READ,
     marker=Marker.DYNAMIC_COMPLIANCE,
     rule=f"best PEEP is the level of highest dynamic compliance ({_TABLE})",
-    margin_cmh2o=_NOT_READ,
-    margin_on="best",
-    reopens=None,
-)
-
-BORGES_2006: Final = StaircaseRules(
-    slug="maximal-recruitment-2006",
-    version="1",
-    title="Maximal recruitment, 2006",
-    citation="Borges et al, Am J Respir Crit Care Med 2006;174:268-78",
-    recruitment=RecruitmentRules(
-        peep_rise_cmh2o=_read(5.0, "abstract: inspiratory pressure up by 5 with 15 above PEEP, so PEEP up by 5"),
-        peep_top_cmh2o=_read(45.0, "abstract: up to 60 with 15 above PEEP"),
-        pressure_above_peep_cmh2o=_read(15.0, "abstract"),
-        pressure_rise_cmh2o=_NO_RISE,
-        peak_top_cmh2o=_read(60.0, "abstract"),
-        hold_s=_NOT_READ,
-    ),
-    start_cmh2o=_NOT_READ,
-    decrement_cmh2o=_NOT_READ,
-    lowest_cmh2o=_NOT_READ,
-    dwell_s=_NOT_READ,
-    marker=Marker.OXYGEN_AND_CARBON_DIOXIDE,
-    rule="",
-    margin_cmh2o=_NOT_READ,
-    margin_on="closing",
-    reopens=None,
-    remark="The way up ended where PaO2 and PaCO2 together reached 400 mmHg; 24 of 26 patients got there (abstract).",
-)
-
-DE_MATOS_2012: Final = StaircaseRules(
-    slug="ct-guided-2012",
-    version="1",
-    title="Recruitment and titration by CT, 2012",
-    citation="de Matos et al, Crit Care 2012;16:R4, doi 10.1186/cc10602",
-    recruitment=RecruitmentRules(
-        peep_rise_cmh2o=_NOT_READ,
-        peep_top_cmh2o=_NOT_READ,
-        pressure_above_peep_cmh2o=_read(15.0, "abstract"),
-        pressure_rise_cmh2o=_NO_RISE,
-        peak_top_cmh2o=_read(60.0, "abstract"),
-        hold_s=_NOT_READ,
-    ),
-    start_cmh2o=_read(25.0, "abstract"),
-    decrement_cmh2o=_NOT_READ,
-    lowest_cmh2o=_read(10.0, "abstract"),
-    dwell_s=_NOT_READ,
-    marker=Marker.CT,
-    rule="best PEEP is the lowest that keeps the lung open on CT",
-    margin_cmh2o=_NOT_READ,
+    margin_cmh2o=NOT_READ,
     margin_on="best",
     reopens=None,
 )
@@ -200,20 +135,20 @@ TEXTBOOK: Final = StaircaseRules(
     title="Textbook form in pressure control",
     citation="Pilbeam's Mechanical Ventilation, chapter 13",
     recruitment=RecruitmentRules(
-        peep_rise_cmh2o=_second_hand(5.0, "Pilbeam chapter 13: by about 5"),
-        peep_top_cmh2o=_NOT_READ,
-        pressure_above_peep_cmh2o=_second_hand(20.0, "Pilbeam chapter 13: 20 above a PEEP of 15"),
-        pressure_rise_cmh2o=_NO_RISE,
-        peak_top_cmh2o=_NOT_READ,
-        hold_s=_NOT_READ,
+        peep_rise_cmh2o=second_hand(5.0, "Pilbeam chapter 13: by about 5"),
+        peep_top_cmh2o=NOT_READ,
+        pressure_above_peep_cmh2o=second_hand(20.0, "Pilbeam chapter 13: 20 above a PEEP of 15"),
+        pressure_rise_cmh2o=NO_RISE,
+        peak_top_cmh2o=NOT_READ,
+        hold_s=NOT_READ,
     ),
-    start_cmh2o=_NOT_READ,
-    decrement_cmh2o=_NOT_READ,
-    lowest_cmh2o=_NOT_READ,
-    dwell_s=_NOT_READ,
+    start_cmh2o=NOT_READ,
+    decrement_cmh2o=NOT_READ,
+    lowest_cmh2o=NOT_READ,
+    dwell_s=NOT_READ,
     marker=Marker.STATIC_COMPLIANCE,
     rule="closing is the level at which static compliance falls",
-    margin_cmh2o=_second_hand(2.0, "Pilbeam chapter 13: 2 to 4"),
+    margin_cmh2o=second_hand(2.0, "Pilbeam chapter 13: 2 to 4"),
     margin_on="closing",
     reopens=True,
     remark="The book gives ranges, not numbers: each step up held 2 to 5 minutes, steps down of 2.5 to 5 cmH2O.",
@@ -221,6 +156,7 @@ TEXTBOOK: Final = StaircaseRules(
 
 STAIRCASES: Final = (
     COMMON_PRACTICE,
+    DECREMENTAL_2009,
     ART,
     STAIRCASE_2011,
     PHARLAP,

@@ -1,17 +1,25 @@
 """Which staircase does a protocol describe, and which of its numbers were read in a source?
 
 Each number carries its source. What was only remembered is left empty, and a protocol with an empty number that a
-staircase needs is not laid out.
+staircase needs is not laid out. Whoever has read the paper can complete it.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
 from enum import Enum
-from math import isfinite
 from typing import Final
 
-__all__ = ["Cell", "Marker", "RecruitmentRules", "StaircaseRules", "Traced", "faults_of_rules", "unverified_cells"]
+__all__ = [
+    "Cell",
+    "Marker",
+    "RecruitmentRules",
+    "StaircaseRules",
+    "Traced",
+    "named_cells",
+    "unverified_cells",
+    "unverified_names",
+]
 
 
 class Traced(Enum):
@@ -124,23 +132,37 @@ _WORDS: Final = {
     "hold_s": "time at each step up",
 }
 
-_RANGES: Final = {
-    "start_cmh2o": (8.0, 30.0),
-    "decrement_cmh2o": (1.0, 5.0),
-    "lowest_cmh2o": (0.0, 20.0),
-    "dwell_s": (30.0, 1800.0),
-    "peep_rise_cmh2o": (1.0, 10.0),
-    "peep_top_cmh2o": (8.0, 45.0),
-    "pressure_above_peep_cmh2o": (5.0, 25.0),
-    "pressure_rise_cmh2o": (0.0, 10.0),
-    "peak_top_cmh2o": (20.0, 60.0),
-    "hold_s": (10.0, 600.0),
-}
-"""What a site may write at all: the published protocols lie within. This project's choice."""
 
-
-def unverified_cells(rules: StaircaseRules, *, with_recruitment: bool) -> tuple[str, ...]:
+def unverified_cells(rules: StaircaseRules, *, with_recruitment: bool, rise_asked_for: bool = False) -> tuple[str, ...]:
     """The numbers that a staircase would need and that nobody has verified, in words.
+
+    Args:
+        rules: the protocol.
+        with_recruitment: whether its way up is asked for too.
+        rise_asked_for: whether the size of the PEEP steps up was asked for, so that the protocol's is not needed.
+
+    Source: the protocol's own cells.
+    """
+    return tuple(_WORDS[name] for name in _unverified(rules, with_recruitment, rise_asked_for))
+
+
+def unverified_names(rules: StaircaseRules, *, with_recruitment: bool, rise_asked_for: bool = False) -> tuple[str, ...]:
+    """The same numbers by the names of their cells, those of the way up under `recruitment`.
+
+    Args:
+        rules: the protocol.
+        with_recruitment: whether its way up is asked for too.
+        rise_asked_for: whether the size of the PEEP steps up was asked for.
+
+    Source: the protocol's own cells.
+    """
+    own = {field.name for field in fields(StaircaseRules)}
+    names = _unverified(rules, with_recruitment, rise_asked_for)
+    return tuple(f"{'cells' if name in own else 'recruitment'}.{name}" for name in names)
+
+
+def named_cells(rules: StaircaseRules, *, with_recruitment: bool) -> tuple[tuple[str, str, Cell], ...]:
+    """Every number that a staircase needs: name of its cell, words, cell; those of the way up first.
 
     Args:
         rules: the protocol.
@@ -148,48 +170,18 @@ def unverified_cells(rules: StaircaseRules, *, with_recruitment: bool) -> tuple[
 
     Source: the protocol's own cells.
     """
-    return tuple(_WORDS[name] for name, cell in _cells(rules, with_recruitment) if cell.value is None)
-
-
-def faults_of_rules(rules: StaircaseRules) -> tuple[str, ...]:
-    """What a rule set must not contain, one plain sentence each; empty where it may be used.
-
-    Args:
-        rules: the protocol, for example one of a site's own.
-
-    Source: the accepted ranges are this project's own choice.
-    """
-    faults = [
-        f"The rule set has no {name}." for name in ("slug", "version", "title", "citation") if not _text(rules, name)
-    ]
-    if rules.margin_on not in ("closing", "best"):
-        faults.append(f"The margin is added to {rules.margin_on!r}; accepted is closing or best.")
-    for name, cell in _cells(rules, with_recruitment=True):
-        lowest, highest = _RANGES[name]
-        if (cell.value is None) != (cell.traced is Traced.NOT_VERIFIED):
-            faults.append(f"The {_WORDS[name]} must have a value exactly where it is not marked as not verified.")
-        elif cell.value is not None and not (isfinite(cell.value) and lowest <= cell.value <= highest):
-            faults.append(f"The {_WORDS[name]} is {cell.value:g}; accepted is {lowest:g} to {highest:g}.")
-        if not cell.source.strip():
-            faults.append(f"The {_WORDS[name]} names no source.")
-    start, lowest_peep = rules.start_cmh2o.value, rules.lowest_cmh2o.value
-    if start is not None and lowest_peep is not None and start <= lowest_peep:
-        faults.append("The way down does not lead down: its start is not above its lowest PEEP.")
-    return tuple(faults)
-
-
-def _text(rules: StaircaseRules, name: str) -> str:
-    value: str = getattr(rules, name)
-    return value.strip()
-
-
-def _cells(rules: StaircaseRules, with_recruitment: bool) -> list[tuple[str, Cell]]:
     owners: list[StaircaseRules | RecruitmentRules] = [rules]
     if with_recruitment and rules.recruitment is not None:
         owners.insert(0, rules.recruitment)
-    return [
-        (field.name, cell)
+    return tuple(
+        (field.name, _WORDS[field.name], cell)
         for owner in owners
         for field in fields(owner)
         if field.name in _WORDS and isinstance(cell := getattr(owner, field.name), Cell)
-    ]
+    )
+
+
+def _unverified(rules: StaircaseRules, with_recruitment: bool, rise_asked_for: bool) -> list[str]:
+    named = named_cells(rules, with_recruitment=with_recruitment)
+    missing = [name for name, _, cell in named if cell.value is None]
+    return [name for name in missing if not (rise_asked_for and name == "peep_rise_cmh2o")]
