@@ -86,7 +86,9 @@ class Settings(BaseSettings):
         description="File, or folder of .json files, with FHIR ValueSets that add the site's codes of conditions.",
     )
     protocols: Path | None = Field(
-        default=None, description="JSON file with the site's own protocols and staircases, each value with its source."
+        default=None,
+        description="JSON file with the site's own protocols and staircases, and with signed completions of published "
+        "staircases, each value with its source.",
     )
     stop_limits: Path | None = Field(
         default=None,

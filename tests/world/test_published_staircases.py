@@ -3,7 +3,10 @@
 ART: protocol abstract, Trials 2012;13:153 (recruitment to PEEP 45, peak 60, static compliance). Staircase 2011: Hodgson
 et al, Crit Care 2011;15:R133 (introduction: peak 55, PEEP 40). Borges et al, Am J Respir Crit Care Med 2006;174:268-78
 (abstract: 15 above PEEP, up by 5 to 60). de Matos et al, Crit Care 2012;16:R4 (abstract: 15 above PEEP, up to 60, then
-25 down to 10). Rules of the markers: methods table of Cochrane review CD009098, 2021. Common practice has no source.
+25 down to 10), whose first report, Crit Care 2010;14(Suppl 1):P186, raises PEEP to 45. Gernoth et al, Crit Care
+2009;13:R59 (abstract: PEEP fixed at 20 with 20, 25 and 30 above it for two minutes each, lowered by 2 every two
+minutes, highest dynamic compliance plus 2, recruited again before PEEP is set). Rules of the
+markers: methods table of Cochrane review CD009098, 2021. Common practice has no source.
 """
 
 from __future__ import annotations
@@ -12,7 +15,7 @@ from dataclasses import fields
 
 import pytest
 
-from ebbmark.physiology.before.plan import NoPlan, NoPlanReason, Settings, Variant, plan_trial
+from ebbmark.physiology.before.plan import NoPlan, NoPlanReason, Phase, Plan, Settings, Variant, plan_trial
 from ebbmark.physiology.before.published_staircases import COMMON_PRACTICE, STAIRCASES, staircase_for
 from ebbmark.physiology.before.staircase import Cell, Marker, StaircaseRules, Traced, unverified_cells
 from ebbmark.physiology.before.staircase_faults import faults_of_rules
@@ -30,6 +33,12 @@ READ_OF_THE_WAY_UP = [
     ("maximal-recruitment-2006", "peak_top_cmh2o", 60.0),
     ("ct-guided-2012", "pressure_above_peep_cmh2o", 15.0),
     ("ct-guided-2012", "peak_top_cmh2o", 60.0),
+    ("ct-guided-2012", "peep_top_cmh2o", 45.0),
+    ("decremental-2009", "peep_top_cmh2o", 20.0),
+    ("decremental-2009", "pressure_above_peep_cmh2o", 20.0),
+    ("decremental-2009", "pressure_rise_cmh2o", 5.0),
+    ("decremental-2009", "peak_top_cmh2o", 50.0),
+    ("decremental-2009", "hold_s", 120.0),
     ("textbook", "pressure_above_peep_cmh2o", 20.0),
 ]
 
@@ -51,6 +60,48 @@ def test_the_ct_guided_trial_went_from_25_down_to_10() -> None:
     rules = rules_of("ct-guided-2012")
 
     assert (rules.start_cmh2o.value, rules.lowest_cmh2o.value) == (25.0, 10.0)
+
+
+def test_the_titration_of_2009_steps_down_by_2_every_two_minutes_and_sets_2_above_the_best() -> None:
+    rules = rules_of("decremental-2009")  # abstract of Crit Care 2009;13:R59
+
+    assert (rules.start_cmh2o.value, rules.decrement_cmh2o.value, rules.dwell_s.value) == (20.0, 2.0, 120.0)
+    assert (rules.margin_cmh2o.value, rules.margin_on, rules.marker) == (2.0, "best", Marker.DYNAMIC_COMPLIANCE)
+    assert rules.reopens
+
+
+def test_the_end_of_the_titration_of_2009_is_said_to_be_our_own_choice() -> None:
+    assert rules_of("decremental-2009").lowest_cmh2o.traced is Traced.OWN_CHOICE
+
+
+def test_a_published_protocol_is_laid_out_by_name_with_its_citation_and_the_source_of_each_number() -> None:
+    plan = plan_trial(Settings(10, 14, 70), protocol=DEFAULT_PROTOCOL, rules=rules_of("decremental-2009"))
+
+    assert isinstance(plan, Plan)
+    assert [step.peep_cmh2o for step in plan.steps if step.phase is Phase.DESCENT] == [16, 14, 12, 10, 8, 6]
+    assert "doi 10.1186/cc7786" in plan.citation
+    assert "size of the steps down 2 cmH2O (read in: abstract, Crit Care 2009;13:R59" in plan.origins
+    assert "lowest PEEP tested 6 cmH2O (this project's own choice" in plan.origins
+
+
+def test_what_a_published_protocol_says_of_itself_is_a_warning_of_the_plan() -> None:
+    plan = plan_trial(Settings(10, 14, 70), protocol=DEFAULT_PROTOCOL, rules=rules_of("decremental-2009"))
+
+    assert isinstance(plan, Plan)
+    assert "without a comparison group" in plan.warnings[0]
+
+
+def test_the_way_up_of_2009_is_laid_out_once_its_steps_of_peep_are_asked_for() -> None:
+    rules = rules_of("decremental-2009")
+    plan = plan_trial(
+        Settings(10, 14, 70), protocol=DEFAULT_PROTOCOL, rules=rules, variant=Variant.WITH_RECRUITMENT, rise_cmh2o=5
+    )
+
+    assert isinstance(plan, Plan)
+    up = [step for step in plan.steps if step.phase is Phase.RECRUITMENT and step.peep_cmh2o == 20]
+    assert [(step.pressure_above_peep_cmh2o, step.dwell_s) for step in up] == [(20, 120), (25, 120), (30, 120)]
+    assert "size of the PEEP steps up 5 cmH2O (asked for)" in plan.origins
+    assert "in ART more patients died" in plan.warnings[0]
 
 
 @pytest.mark.parametrize(

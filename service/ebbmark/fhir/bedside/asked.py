@@ -58,7 +58,8 @@ OWN_PARAMETERS: Mapping[str, Parameter] = {
             "staircase",
             "string",
             "How the trial is performed, as slug or slug|version of a PlanDefinition of this service; common practice "
-            "where absent.",
+            "where absent. A published protocol whose numbers could not all be read is refused with the cells that a "
+            "site completes.",
         ),
         _row(
             "variant",

@@ -22,7 +22,7 @@ def origins_of(rules: StaircaseRules, *, with_recruitment: bool, rise_cmh2o: flo
     Source: the protocol's own cells.
     """
     told = [
-        f"{words} {cell.value:g} {'s' if name.endswith('_s') else 'cmH2O'} ({origin_words(cell)})"
+        f"{words} {_bound(name, with_recruitment)}{cell.value:g} {_unit(name)} ({origin_words(cell)})"
         for name, words, cell in named_cells(rules, with_recruitment=with_recruitment)
         if cell.value is not None and not (name == "peep_rise_cmh2o" and rise_cmh2o is not None)
     ]
@@ -36,3 +36,12 @@ def origins_of(rules: StaircaseRules, *, with_recruitment: bool, rise_cmh2o: flo
         " Whether the lung is opened again before PEEP is set was not read; no such step is laid out." if unread else ""
     )
     return f"Numbers of {rules.title}: {'; '.join(told)}.{rest}"
+
+
+def _bound(name: str, with_recruitment: bool) -> str:
+    """Without recruitment the way down starts no higher than the plateau limit allows."""
+    return "at most " if name == "start_cmh2o" and not with_recruitment else ""
+
+
+def _unit(name: str) -> str:
+    return "s" if name.endswith("_s") else "cmH2O"
