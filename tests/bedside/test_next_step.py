@@ -35,7 +35,7 @@ def now_after(steps: int) -> str:
 
 
 def test_before_closing_the_next_step_of_the_staircase_is_named() -> None:
-    said = asked(OPERATION, rows_down(DOWN[:4]), now=now_after(4))
+    said = asked(OPERATION, rows_down(DOWN[:4], spo2=93.0, map=72.0), now=now_after(4))
 
     step = said.observation("next-step")
     assert value_of(step) == "lower"
@@ -192,7 +192,9 @@ def test_neither_height_nor_sex_is_needed() -> None:
     nobody: Json = {"resourceType": "Patient", "id": "p1"}
 
     said = asked(
-        OPERATION, [nobody, {**row(stamp(0), "height"), "component": []}, *rows_down(DOWN[:4])], now=now_after(4)
+        OPERATION,
+        [nobody, {**row(stamp(0), "height"), "component": []}, *rows_down(DOWN[:4], spo2=93.0, map=72.0)],
+        now=now_after(4),
     )
 
     assert value_of(said.observation("next-step")) == "lower"

@@ -70,7 +70,7 @@ def percent(value: float, **more: object) -> Json:
 
 
 def test_an_old_saturation_does_not_show_that_the_criterion_is_not_met() -> None:
-    early = [*rows_down(DOWN[:4]), row(stamp(2.2), "early", spo2=93.0)]
+    early = [*rows_down(DOWN[:4], map=72.0), row(stamp(2.2), "early", spo2=93.0)]
 
     said = asked(OPERATION, early, now=stamp(8))
 
@@ -79,7 +79,7 @@ def test_an_old_saturation_does_not_show_that_the_criterion_is_not_met() -> None
 
 
 def test_before_lowering_on_an_old_saturation_one_more_reading_is_asked_for() -> None:
-    early = [*rows_down(DOWN[:4]), row(stamp(2.2), "early", spo2=93.0)]
+    early = [*rows_down(DOWN[:4], map=72.0), row(stamp(2.2), "early", spo2=93.0)]
 
     said = asked(OPERATION, early, now=stamp(8))
 
@@ -98,14 +98,14 @@ def test_the_age_of_every_reading_that_a_criterion_was_judged_on_is_shown() -> N
 
 
 def test_the_inputs_that_a_criterion_was_judged_on_are_named() -> None:
-    said = asked(OPERATION, rows_down(DOWN[:4], spo2=93.0), now=stamp(8))
+    said = asked(OPERATION, rows_down(DOWN[:4], spo2=93.0, map=72.0), now=stamp(8))
 
     named = [one["reference"] for one in said.observation("stop-criteria")["derivedFrom"]]
     assert "Observation/step-3-1/_history/1" in named
 
 
 def test_the_site_signs_how_old_a_reading_may_be() -> None:
-    early = [*rows_down(DOWN[:4]), row(stamp(2.2), "early", spo2=93.0)]
+    early = [*rows_down(DOWN[:4], map=72.0), row(stamp(2.2), "early", spo2=93.0)]
     patient_site = Site(stop_limits=replace(DEFAULT_STOP_LIMITS, oldest_reading_min=Limit(10.0, UNIT)))
 
     said = asked(OPERATION, early, now=stamp(8), site=patient_site)
@@ -115,7 +115,7 @@ def test_the_site_signs_how_old_a_reading_may_be() -> None:
 
 
 def test_a_criterion_that_was_met_stays_met_however_long_ago() -> None:
-    low = [*rows_down(DOWN[:5], spo2=93.0), row(stamp(2.2), "low", spo2=80.0)]
+    low = [*rows_down(DOWN[:5], spo2=93.0, map=72.0), row(stamp(2.2), "low", spo2=80.0)]
 
     said = asked(OPERATION, low, now=stamp(14))
 
@@ -150,7 +150,11 @@ def test_an_hourly_mean_is_as_old_as_its_middle() -> None:
 
 
 def test_old_readings_of_compliance_are_not_lowered_on() -> None:
-    said = asked(OPERATION, [*rows_down(DOWN[:4], spo2=93.0), row(stamp(19), "now", spo2=93.0)], now=stamp(19))
+    said = asked(
+        OPERATION,
+        [*rows_down(DOWN[:4], spo2=93.0, map=72.0), row(stamp(19), "now", spo2=93.0, map=72.0)],
+        now=stamp(19),
+    )
 
     assert action(said) == "read-again"
     assert "The latest reading of compliance is 11 min old" in said.first
@@ -185,7 +189,7 @@ def test_old_readings_of_compliance_are_not_lowered_on() -> None:
 def test_a_saturation_that_cannot_be_used_and_may_be_low_is_looked_at_first(name: str, sent: dict[str, Any]) -> None:
     odd = spo2(7.9, "odd", **sent)
 
-    said = asked(OPERATION, [*rows_down(DOWN[:4], spo2=93.0), odd], now=stamp(8))
+    said = asked(OPERATION, [*rows_down(DOWN[:4], spo2=93.0, map=72.0), odd], now=stamp(8))
 
     assert action(said) == "look-first"
     assert not_lowered(said)
@@ -197,7 +201,7 @@ def test_a_saturation_that_cannot_be_used_and_may_be_low_is_looked_at_first(name
 def test_two_saturations_of_one_instant_are_looked_at_first_where_one_is_low() -> None:
     two = [spo2(7.9, "ear", percent(93.0)), spo2(7.9, "finger", percent(80.0))]
 
-    said = asked(OPERATION, [*rows_down(DOWN[:4], spo2=93.0), *two], now=stamp(8))
+    said = asked(OPERATION, [*rows_down(DOWN[:4], spo2=93.0, map=72.0), *two], now=stamp(8))
 
     assert action(said) == "look-first"
 
@@ -212,9 +216,9 @@ def test_two_saturations_of_one_instant_are_looked_at_first_where_one_is_low() -
     ids=["preliminary", "a bound", "no unit"],
 )
 def test_a_saturation_that_cannot_be_used_and_cannot_be_low_is_said_to_be_sent(sent: dict[str, Any]) -> None:
-    said = asked(OPERATION, [*rows_down(DOWN[:4]), spo2(7.9, "odd", **sent)], now=stamp(8))
+    said = asked(OPERATION, [*rows_down(DOWN[:4], map=72.0), spo2(7.9, "odd", **sent)], now=stamp(8))
 
-    assert action(said) == "lower"
+    assert action(said) == "measure-first"
     assert "SpO2 was sent" in said.first
     assert "but is not usable" in said.first
     assert "No SpO2 was sent" not in said.bytes.decode()
@@ -225,19 +229,19 @@ def test_a_saturation_that_cannot_be_used_and_cannot_be_low_is_said_to_be_sent(s
 def test_what_was_taken_back_says_nothing(status: str) -> None:
     gone = spo2(7.9, "gone", percent(70.0), status=status)
 
-    assert action(asked(OPERATION, [*rows_down(DOWN[:4], spo2=93.0), gone], now=stamp(8))) == "lower"
+    assert action(asked(OPERATION, [*rows_down(DOWN[:4], spo2=93.0, map=72.0), gone], now=stamp(8))) == "lower"
 
 
 def test_a_usable_reading_afterwards_settles_the_doubt() -> None:
     odd = spo2(5.0, "odd", percent(78.0), status="preliminary")
 
-    assert action(asked(OPERATION, [*rows_down(DOWN[:4], spo2=93.0), odd], now=stamp(8))) == "lower"
+    assert action(asked(OPERATION, [*rows_down(DOWN[:4], spo2=93.0, map=72.0), odd], now=stamp(8))) == "lower"
 
 
 def test_a_doubt_from_before_the_trial_is_none_of_it() -> None:
     odd = spo2(-60.0, "odd", percent(78.0), status="preliminary")
 
-    assert action(asked(OPERATION, [*rows_down(DOWN[:4]), odd], now=stamp(8))) == "lower"
+    assert action(asked(OPERATION, [*rows_down(DOWN[:4], spo2=93.0, map=72.0), odd], now=stamp(8))) == "lower"
 
 
 def test_a_preliminary_saturation_that_the_caller_accepts_counts_like_any() -> None:
@@ -248,7 +252,7 @@ def test_a_preliminary_saturation_that_the_caller_accepts_counts_like_any() -> N
 
 
 def test_a_component_that_cannot_be_used_is_looked_at_like_an_observation() -> None:
-    rows = rows_down(DOWN[:4], spo2=93.0)
+    rows = rows_down(DOWN[:4], spo2=93.0, map=72.0)
     late = charted(stamp(7.9), "late", {"spo2": 78.0, "heart_rate": 80.0})
     late["component"][0]["valueQuantity"]["comparator"] = "<"  # type: ignore[index]
 
@@ -285,7 +289,7 @@ def test_a_circulation_at_which_anybody_would_look_is_not_lowered_on_though_no_l
 
 
 def test_a_low_saturation_just_before_the_first_lowering_is_not_forgotten() -> None:
-    late_clock = [*rows_down(DOWN[:2]), row(stamp(1.9), "top", spo2=80.0)]
+    late_clock = [*rows_down(DOWN[:2], map=72.0), row(stamp(1.9), "top", spo2=80.0)]
 
     said = asked(OPERATION, late_clock, now=stamp(4))
 
@@ -303,10 +307,11 @@ def test_what_asks_for_a_look_is_told_where_nothing_is_to_be_lowered_either() ->
 
 
 def test_vital_signs_that_were_not_sent_are_named_before_anything_is_lowered() -> None:
-    said = asked(OPERATION, rows_down(DOWN[:4]), now=stamp(8))
+    said = asked(OPERATION, rows_down(DOWN[:4], spo2=93.0, systolic=118.0), now=stamp(8))
 
+    assert action(said) == "lower"
     assert said.first.startswith(
-        "Not seen here, so to be looked at before PEEP is lowered: SpO2, mean arterial pressure, heart rate."
+        "Not seen here, so to be looked at before PEEP is lowered: mean arterial pressure, heart rate."
     )
 
 
@@ -315,9 +320,9 @@ def test_vital_signs_that_were_not_sent_are_named_before_anything_is_lowered() -
 
 def rescued(*, spo2_at_eight: float = 80.0) -> list[Json]:
     """Down to 8, a low saturation there, up to 16, and down again."""
-    first = rows_down(((14.0, 41.0), (12.0, 40.0), (10.0, 40.0), (8.0, 39.0)), spo2=93.0, name="first")
+    first = rows_down(((14.0, 41.0), (12.0, 40.0), (10.0, 40.0), (8.0, 39.0)), spo2=93.0, map=72.0, name="first")
     low = row(stamp(7.8), "low", version="3", spo2=spo2_at_eight)
-    again = rows_down(((16.0, 40.0), (14.0, 41.0), (12.0, 40.5)), start=8.0, spo2=95.0, name="again")
+    again = rows_down(((16.0, 40.0), (14.0, 41.0), (12.0, 40.5)), start=8.0, spo2=95.0, map=72.0, name="again")
     return [*first, low, *again]
 
 
@@ -342,9 +347,11 @@ def test_who_says_when_the_new_trial_began_is_told_of_the_stop_and_may_go_on() -
 
 
 def test_a_stop_of_a_trial_that_ended_an_hour_before_does_not_count_in_this_one() -> None:
-    first = [*rows_down(DOWN, spo2=93.0, name="first"), row(stamp(11.8), "low", spo2=80.0)]
+    first = [*rows_down(DOWN, spo2=93.0, map=72.0, name="first"), row(stamp(11.8), "low", spo2=80.0)]
     kept = [row(stamp(12), "set", peep_set=14.0)]
-    second = rows_down(((18.0, 40.0), (16.0, 41.0), (14.0, 41.0), (12.0, 41.0)), start=90.0, spo2=95.0, name="again")
+    second = rows_down(
+        ((18.0, 40.0), (16.0, 41.0), (14.0, 41.0), (12.0, 41.0)), start=90.0, spo2=95.0, map=72.0, name="again"
+    )
 
     assert action(asked(OPERATION, [*first, *kept, *second], now=stamp(98))) == "lower"
 
@@ -356,7 +363,7 @@ def test_what_is_set_after_the_trial_is_no_step_of_it() -> None:
         row(stamp(15), "breath", peep_set=12.0, expired=400.0, plateau=22.0, spo2=94.0),
     ]
 
-    said = asked(OPERATION, [*rows_down(DOWN, spo2=93.0), *after], now=stamp(16))
+    said = asked(OPERATION, [*rows_down(DOWN, spo2=93.0, map=72.0), *after], now=stamp(16))
 
     assert not_lowered(said)
     assert action(said) == "closing-passed"
@@ -364,9 +371,11 @@ def test_what_is_set_after_the_trial_is_no_step_of_it() -> None:
 
 
 def test_a_clinician_may_go_down_again_after_closing_was_passed() -> None:
-    again = rows_down(((18.0, 40.0), (16.0, 41.0), (14.0, 41.0)), start=14.0, spo2=94.0, name="again")
+    again = rows_down(((18.0, 40.0), (16.0, 41.0), (14.0, 41.0)), start=14.0, spo2=94.0, map=72.0, name="again")
 
-    said = asked(OPERATION, [*rows_down(DOWN, spo2=93.0), *again], parameter("trial-started", stamp(14)), now=stamp(20))
+    said = asked(
+        OPERATION, [*rows_down(DOWN, spo2=93.0, map=72.0), *again], parameter("trial-started", stamp(14)), now=stamp(20)
+    )
 
     assert action(said) == "lower"
 
@@ -387,7 +396,7 @@ def test_a_level_that_was_kept_for_longer_than_a_step_is_a_setting() -> None:
 def staircase_of(start: float, name: str, top: float, compliance: float, *, with_peep: bool = True) -> list[Json]:
     """PEEP down by 2 every two minutes, two rows per step."""
     down = [(top - 2 * step, compliance) for step in range(4)]
-    rows = rows_down(down, start=start, name=name, spo2=93.0)
+    rows = rows_down(down, start=start, name=name, spo2=93.0, map=72.0)
     if with_peep:
         return rows
     for one in rows:
@@ -428,7 +437,7 @@ def test_another_patient_on_a_constant_peep_beside_the_trial_is_refused() -> Non
 
 
 def test_two_devices_that_report_in_turns_are_refused_and_named() -> None:
-    rows = rows_down(DOWN[:4], spo2=93.0)
+    rows = rows_down(DOWN[:4], spo2=93.0, map=72.0)
     both: list[Json] = [{**one, "device": {"reference": f"Device/{'ab'[place % 2]}"}} for place, one in enumerate(rows)]
 
     assert "by Device/a and Device/b" in refused(OPERATION, both, now=stamp(8)).problems[0].sentence
@@ -436,14 +445,16 @@ def test_two_devices_that_report_in_turns_are_refused_and_named() -> None:
 
 def test_a_ventilator_that_was_changed_before_the_trial_is_no_muddle() -> None:
     before: Json = {**row(stamp(-20), "before", peep_set=12.0), "device": {"reference": "Device/transport"}}
-    rows: list[Json] = [{**one, "device": {"reference": "Device/a"}} for one in rows_down(DOWN[:4], spo2=93.0)]
+    rows: list[Json] = [
+        {**one, "device": {"reference": "Device/a"}} for one in rows_down(DOWN[:4], spo2=93.0, map=72.0)
+    ]
 
     assert action(asked(OPERATION, [before, *rows], now=stamp(8))) == "lower"
 
 
 def test_one_rescue_is_not_taken_for_two_trials() -> None:
     up = [row(stamp(8.5), "up", peep_set=16.0), row(stamp(10.5), "down", peep_set=14.0, spo2=93.0)]
-    rows = [*rows_down(((18.0, 40.0), (16.0, 41.0), (14.0, 41.0)), spo2=93.0), *up]
+    rows = [*rows_down(((18.0, 40.0), (16.0, 41.0), (14.0, 41.0)), spo2=93.0, map=72.0), *up]
 
     assert action(asked(OPERATION, rows, now=stamp(11))) in ("read-again", "lower")
 
@@ -452,21 +463,21 @@ def test_one_rescue_is_not_taken_for_two_trials() -> None:
 
 
 def test_in_volume_control_the_peak_is_looked_at_and_not_only_the_plateau() -> None:
-    said = asked(OPERATION, rows_down(DOWN[:4], spo2=93.0, peak=46.0), now=stamp(8), site=SIGNED)
+    said = asked(OPERATION, rows_down(DOWN[:4], spo2=93.0, map=72.0, peak=46.0), now=stamp(8), site=SIGNED)
 
     assert said.issues == {"peak-pressure-high"}
     assert "peak pressure 46 cmH2O" in said.first
 
 
 def test_a_plateau_does_not_stand_for_a_peak_that_was_not_sent() -> None:
-    said = asked(OPERATION, rows_down(DOWN[:4], spo2=93.0), now=stamp(8), site=SIGNED)
+    said = asked(OPERATION, rows_down(DOWN[:4], spo2=93.0, map=72.0), now=stamp(8), site=SIGNED)
 
     assert criterion(said, "peak-pressure-high") == "criterion-not-checked"
     assert "A plateau pressure does not stand for it" in said.observation("stop-criteria")["note"][0]["text"]
 
 
 def test_a_plateau_beyond_the_limit_of_peak_pressure_meets_it() -> None:
-    high = [*rows_down(DOWN[:4], spo2=93.0), row(stamp(7.9), "high", plateau=44.0)]
+    high = [*rows_down(DOWN[:4], spo2=93.0, map=72.0), row(stamp(7.9), "high", plateau=44.0)]
 
     said = asked(OPERATION, high, now=stamp(8), site=SIGNED)
 
@@ -478,7 +489,10 @@ def test_a_peak_that_cannot_be_used_and_may_be_high_is_looked_at_first() -> None
     odd = charted(stamp(7.9), "odd", {"peak": 40.0})
     odd["component"][0]["valueQuantity"]["comparator"] = ">"  # type: ignore[index]
 
-    assert action(asked(OPERATION, [*rows_down(DOWN[:4], spo2=93.0), odd], now=stamp(8), site=SIGNED)) == "look-first"
+    assert (
+        action(asked(OPERATION, [*rows_down(DOWN[:4], spo2=93.0, map=72.0), odd], now=stamp(8), site=SIGNED))
+        == "look-first"
+    )
 
 
 # What else may be wrong at the bedside
@@ -495,7 +509,9 @@ def test_a_peak_that_cannot_be_used_and_may_be_high_is_looked_at_first() -> None
 def test_a_saturation_that_falls_on_the_way_down_is_told_before_anything_is_lowered(
     latest: float, expected: str, words: str
 ) -> None:
-    said = asked(OPERATION, [*rows_down(DOWN[:4], spo2=93.0), row(stamp(7.9), "low", spo2=latest)], now=stamp(8))
+    said = asked(
+        OPERATION, [*rows_down(DOWN[:4], spo2=93.0, map=72.0), row(stamp(7.9), "low", spo2=latest)], now=stamp(8)
+    )
 
     assert action(said) == expected
     assert words in said.first
@@ -504,7 +520,7 @@ def test_a_saturation_that_falls_on_the_way_down_is_told_before_anything_is_lowe
 
 @pytest.mark.parametrize(("steps", "expected"), [(4, "read-again"), (1, "not-started")])
 def test_a_plateau_above_the_protocols_limit_is_told(steps: int, expected: str) -> None:
-    rows = rows_down(DOWN[:steps], spo2=93.0)
+    rows = rows_down(DOWN[:steps], spo2=93.0, map=72.0)
     high = row(stamp(2 * steps - 0.1), "high", plateau=38.0)
 
     said = asked(OPERATION, [*rows, high], now=stamp(2 * steps))
@@ -516,7 +532,7 @@ def test_a_plateau_above_the_protocols_limit_is_told(steps: int, expected: str) 
 def test_in_volume_control_a_volume_that_does_not_come_back_is_looked_at_first() -> None:
     mode, leak = row(stamp(-20), "mode", volume_set=400.0), row(stamp(7.9), "leak", expired=250.0)
 
-    said = asked(OPERATION, [mode, *rows_down(DOWN[:4], spo2=93.0), leak], now=stamp(8))
+    said = asked(OPERATION, [mode, *rows_down(DOWN[:4], spo2=93.0, map=72.0), leak], now=stamp(8))
 
     assert action(said) == "look-first"
     assert "The latest expired volume is 250 mL (less than a minute old) of 400 mL set" in said.first
@@ -525,13 +541,13 @@ def test_in_volume_control_a_volume_that_does_not_come_back_is_looked_at_first()
 def test_a_volume_setting_of_another_mode_is_not_held_against_pressure_control() -> None:
     modes = [row(stamp(-20), "old", volume_set=600.0), row(stamp(-10), "mode", above=10.0)]
 
-    assert action(asked(OPERATION, [*modes, *rows_down(DOWN[:4], spo2=93.0)], now=stamp(8))) == "lower"
+    assert action(asked(OPERATION, [*modes, *rows_down(DOWN[:4], spo2=93.0, map=72.0)], now=stamp(8))) == "lower"
 
 
 def test_one_breath_far_below_the_others_is_read_again_before_peep_is_lowered() -> None:
     odd = row(stamp(7.9), "odd", peep_set=12.0, expired=260.0, plateau=22.0)
 
-    said = asked(OPERATION, [*rows_down(DOWN[:4], spo2=93.0), odd], now=stamp(8))
+    said = asked(OPERATION, [*rows_down(DOWN[:4], spo2=93.0, map=72.0), odd], now=stamp(8))
 
     assert action(said) == "read-again"
     assert "The latest reading of compliance lies 36 % below the others at this PEEP." in said.first
@@ -540,13 +556,13 @@ def test_one_breath_far_below_the_others_is_read_again_before_peep_is_lowered() 
 def test_a_monitor_that_goes_on_does_not_make_an_old_trial_one_in_progress() -> None:
     monitor = [row(stamp(minute), f"m{minute}", spo2=93.0, heart_rate=80.0) for minute in range(10, 180, 10)]
 
-    refusal = refused(OPERATION, [*rows_down(DOWN[:4]), *monitor], now=stamp(180))
+    refusal = refused(OPERATION, [*rows_down(DOWN[:4], map=72.0), *monitor], now=stamp(180))
 
     assert refusal.problems[0].sentence.startswith("The latest reading of the ventilator is 2.9 h old")
 
 
 def test_an_open_circuit_in_the_middle_of_the_trial_is_not_lowered_past() -> None:
-    rows = rows_down(DOWN[:4], spo2=93.0)
+    rows = rows_down(DOWN[:4], spo2=93.0, map=72.0)
     opened = row(stamp(5.2), "open", peep=0.0)
 
     said = asked(OPERATION, [*rows, opened], now=stamp(8))
@@ -557,20 +573,26 @@ def test_an_open_circuit_in_the_middle_of_the_trial_is_not_lowered_past() -> Non
 
 
 def test_a_last_breath_without_volume_is_not_lowered_on() -> None:
-    said = asked(OPERATION, [*rows_down(DOWN[:2], spo2=93.0), row(stamp(3.9), "gone", expired=0.0)], now=stamp(4))
+    said = asked(
+        OPERATION, [*rows_down(DOWN[:2], spo2=93.0, map=72.0), row(stamp(3.9), "gone", expired=0.0)], now=stamp(4)
+    )
 
     assert not_lowered(said)
 
 
 def test_a_measured_peep_that_contradicts_the_setting_is_looked_at_first() -> None:
-    said = asked(OPERATION, [*rows_down(DOWN[:4], spo2=93.0), row(stamp(7.9), "measured", peep=16.0)], now=stamp(8))
+    said = asked(
+        OPERATION, [*rows_down(DOWN[:4], spo2=93.0, map=72.0), row(stamp(7.9), "measured", peep=16.0)], now=stamp(8)
+    )
 
     assert action(said) == "look-first"
     assert "Set PEEP is 12 cmH2O, but 16 cmH2O was measured" in said.first
 
 
 def test_a_measured_peep_that_wanders_is_none_of_that() -> None:
-    said = asked(OPERATION, [*rows_down(DOWN[:4], spo2=93.0), row(stamp(7.9), "measured", peep=12.8)], now=stamp(8))
+    said = asked(
+        OPERATION, [*rows_down(DOWN[:4], spo2=93.0, map=72.0), row(stamp(7.9), "measured", peep=12.8)], now=stamp(8)
+    )
 
     assert action(said) == "lower"
 
@@ -578,7 +600,7 @@ def test_a_measured_peep_that_wanders_is_none_of_that() -> None:
 def test_a_ventilator_clock_that_runs_ahead_leaves_open_what_is_set() -> None:
     ahead = row(stamp(16), "ahead", peep_set=10.0)
 
-    said = asked(OPERATION, [*rows_down(DOWN[:4], spo2=93.0), ahead], now=stamp(8))
+    said = asked(OPERATION, [*rows_down(DOWN[:4], spo2=93.0, map=72.0), ahead], now=stamp(8))
 
     assert action(said) == "look-first"
     assert "What is set now is not known" in said.first
@@ -587,19 +609,19 @@ def test_a_ventilator_clock_that_runs_ahead_leaves_open_what_is_set() -> None:
 def test_two_settings_of_one_instant_leave_open_what_is_set() -> None:
     two = [row(stamp(7.9), "one", peep_set=10.0), row(stamp(7.9), "two", peep_set=14.0)]
 
-    assert action(asked(OPERATION, [*rows_down(DOWN[:4], spo2=93.0), *two], now=stamp(8))) == "look-first"
+    assert action(asked(OPERATION, [*rows_down(DOWN[:4], spo2=93.0, map=72.0), *two], now=stamp(8))) == "look-first"
 
 
 def test_a_preliminary_peep_that_says_what_is_known_anyway_is_no_doubt() -> None:
     same = {**row(stamp(7.9), "same", peep=12.3), "status": "preliminary"}
 
-    assert action(asked(OPERATION, [*rows_down(DOWN[:4], spo2=93.0), same], now=stamp(8))) == "lower"
+    assert action(asked(OPERATION, [*rows_down(DOWN[:4], spo2=93.0, map=72.0), same], now=stamp(8))) == "lower"
 
 
 def test_a_monitor_whose_clock_is_minutes_slow_does_not_count_as_checked() -> None:
     slow = [row(stamp(minute - 8), f"m{minute}", spo2=93.0) for minute in range(9)]
 
-    said = asked(OPERATION, [*rows_down(DOWN[:4]), *slow], now=stamp(8))
+    said = asked(OPERATION, [*rows_down(DOWN[:4], map=72.0), *slow], now=stamp(8))
 
     assert criterion(said, "spo2-low") == "criterion-not-checked"
 
@@ -607,13 +629,13 @@ def test_a_monitor_whose_clock_is_minutes_slow_does_not_count_as_checked() -> No
 def test_a_monitor_whose_clock_is_minutes_slow_does_not_hide_a_low_saturation() -> None:
     slow = [row(stamp(minute - 8), f"m{minute}", spo2=93.0 - 2 * minute) for minute in range(9)]
 
-    assert not_lowered(asked(OPERATION, [*rows_down(DOWN[:4]), *slow], now=stamp(8)))
+    assert not_lowered(asked(OPERATION, [*rows_down(DOWN[:4], map=72.0), *slow], now=stamp(8)))
 
 
 def test_more_oxygen_on_the_way_down_is_said_before_anything_is_lowered() -> None:
     raised = [row(stamp(-1), "before", fio2=50.0), row(stamp(5), "more", fio2=90.0)]
 
-    said = asked(OPERATION, [*raised, *rows_down(DOWN[:4], spo2=93.0)], now=stamp(8))
+    said = asked(OPERATION, [*raised, *rows_down(DOWN[:4], spo2=93.0, map=72.0)], now=stamp(8))
 
     assert "FiO2 was raised from 50 to 90 % on the way down" in said.first
 
@@ -627,8 +649,8 @@ def test_a_drop_larger_than_a_step_is_said_to_be_one() -> None:
 
 def test_the_hour_that_comes_twice_in_autumn_is_two_hours() -> None:
     # 02:55 summer time is followed by 02:00 winter time five minutes later.
-    summer = rows_down(DOWN[:2], spo2=93.0, name="summer")
-    winter = rows_down(DOWN[2:4], start=4, spo2=93.0, name="winter")
+    summer = rows_down(DOWN[:2], spo2=93.0, map=72.0, name="summer")
+    winter = rows_down(DOWN[2:4], start=4, spo2=93.0, map=72.0, name="winter")
     for place, one in enumerate([*summer, *winter]):
         when = str(one["effectiveDateTime"])
         minute, second = int(when[14:16]), when[17:19]
@@ -675,7 +697,7 @@ def plain(one: Any) -> bool:  # noqa: ANN401
 @given(odd_saturations())
 @settings(max_examples=150, deadline=None)
 def test_no_saturation_that_could_be_low_is_ever_lowered_on(odd: list[Any]) -> None:
-    said = asked(OPERATION, [*rows_down(DOWN[:4]), *odd], now=stamp(8), sound=False)
+    said = asked(OPERATION, [*rows_down(DOWN[:4], map=72.0), *odd], now=stamp(8), sound=False)
 
     told = [one for one in odd if one["status"] not in RETRACTED and one["effectiveDateTime"] >= stamp(2)]
     latest = max((one["effectiveDateTime"] for one in told if plain(one)), default="")
@@ -685,7 +707,7 @@ def test_no_saturation_that_could_be_low_is_ever_lowered_on(odd: list[Any]) -> N
 
 
 def test_the_same_readings_in_another_order_get_the_same_bytes() -> None:
-    resources = [*rows_down(DOWN[:4], spo2=93.0), spo2(7.9, "odd", percent(78.0), status="preliminary")]
+    resources = [*rows_down(DOWN[:4], spo2=93.0, map=72.0), spo2(7.9, "odd", percent(78.0), status="preliminary")]
 
     first = asked(OPERATION, resources, now=stamp(8))
     later = asked(OPERATION, list(reversed(resources)), now=stamp(8))
@@ -696,10 +718,10 @@ def test_the_same_readings_in_another_order_get_the_same_bytes() -> None:
 
 
 def test_a_doubt_changes_the_identity_of_the_answer() -> None:
-    plain = asked(OPERATION, rows_down(DOWN[:4], spo2=93.0), now=stamp(8))
+    plain = asked(OPERATION, rows_down(DOWN[:4], spo2=93.0, map=72.0), now=stamp(8))
     odd = spo2(7.9, "odd", percent(78.0), status="preliminary")
 
-    doubtful = asked(OPERATION, [*rows_down(DOWN[:4], spo2=93.0), odd], now=stamp(8))
+    doubtful = asked(OPERATION, [*rows_down(DOWN[:4], spo2=93.0, map=72.0), odd], now=stamp(8))
 
     assert (
         plain.of("GuidanceResponse")[0]["requestIdentifier"] != doubtful.of("GuidanceResponse")[0]["requestIdentifier"]

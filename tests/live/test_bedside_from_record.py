@@ -128,7 +128,7 @@ def test_a_condition_amended_in_the_record_is_read_as_it_stands_now(ward: Ward) 
 
 
 def test_a_trial_in_progress_is_followed_step_by_step(ward: Ward) -> None:
-    rows = rows_down(DOWN, spo2=93.0)
+    rows = rows_down(DOWN, spo2=93.0, map=72.0)
     ward.chart(*NOW)
     told = []
     for step in range(1, len(DOWN) + 1):
@@ -142,7 +142,7 @@ def test_a_trial_in_progress_is_followed_step_by_step(ward: Ward) -> None:
 
 
 def test_more_than_a_page_of_readings_is_read_to_its_end(ward: Ward) -> None:
-    ward.chart(*NOW, *rows_down(DOWN[:4], spo2=93.0))
+    ward.chart(*NOW, *rows_down(DOWN[:4], spo2=93.0, map=72.0))
     many = [observation("fio2-set", 60.0, when=stamp(-200 + number), identity=f"f{number}") for number in range(190)]
     for one in many:
         ward.put(one)
@@ -155,7 +155,7 @@ def test_more_than_a_page_of_readings_is_read_to_its_end(ward: Ward) -> None:
 
 
 def test_the_validator_accepts_the_answers(ward: Ward, record_base_url: str) -> None:
-    ward.chart(*NOW, condition("shock", "R57.1"), *rows_down(DOWN[:4], spo2=93.0))
+    ward.chart(*NOW, condition("shock", "R57.1"), *rows_down(DOWN[:4], spo2=93.0, map=72.0))
 
     for operation in ("assess-candidate", "next-step"):
         answer = said(ward, operation, stamp(8))

@@ -313,7 +313,7 @@ class Dated(SearchableRecord):
 
 
 def test_of_a_record_that_charts_every_minute_the_latest_hours_are_read_and_that_is_said() -> None:
-    record = Dated([patient(), height(), *dense(24), *rows_down(DOWN[:4], spo2=93.0)])
+    record = Dated([patient(), height(), *dense(24), *rows_down(DOWN[:4], spo2=93.0, map=72.0)])
 
     found = answer("next-step", record, now=stamp(8), limits=ReadLimits(resources=250))
 
@@ -330,7 +330,7 @@ def value_of_move(found: Answer) -> str:
 
 
 def test_a_time_that_the_caller_named_is_read_whole_or_not_at_all() -> None:
-    record = Dated([patient(), height(), *dense(24), *rows_down(DOWN[:4], spo2=93.0)])
+    record = Dated([patient(), height(), *dense(24), *rows_down(DOWN[:4], spo2=93.0, map=72.0)])
 
     refusal = refused(
         "next-step", record, now=stamp(8), period=(stamp(-360), stamp(8)), limits=ReadLimits(resources=250)
@@ -383,7 +383,7 @@ def test_a_patient_who_is_not_there_is_said_so() -> None:
 
 
 def test_one_resource_per_page_is_read_to_its_end() -> None:
-    record = SearchableRecord([patient(), height(), *rows_down(DOWN[:4])], page_size=1)
+    record = SearchableRecord([patient(), height(), *rows_down(DOWN[:4], spo2=93.0, map=72.0)], page_size=1)
 
     assert value_of(said("next-step", record, now=stamp(8)).observation("next-step")) == "lower"
 

@@ -9,24 +9,29 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC, datetime
 
+from ebbmark.bedside.acknowledged_during import (
+    acknowledged_during,
+    how_to_acknowledge,
+    idle_acknowledgements,
+    refuse_slips,
+)
 from ebbmark.bedside.completing import no_steps
+from ebbmark.bedside.during_statements import criteria_statement, sources_of_step, step_statements, stop_warnings
 from ebbmark.bedside.in_progress import refuse_unless_in_progress
-from ebbmark.bedside.said import answered, rule_of, rule_of_limits, sentences
-from ebbmark.fhir.bedside.answer import Amount, Answer, Coded, Statement, Truth, Warned, Whole
+from ebbmark.bedside.said import answered, rule_of, rule_of_limits
+from ebbmark.fhir.bedside.answer import Amount, Answer, Coded, Statement, Truth
 from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.writing.quantities import PRESSURE, PROBABILITY
 from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.during.ages import clock
-from ebbmark.physiology.during.before_lowering import Scene, before_lowering
-from ebbmark.physiology.during.call_rule import DEFAULT_CALL_RULE, CallRule, StepSoFar
+from ebbmark.physiology.during.before_lowering import Scene, before_lowering, unsent_in
+from ebbmark.physiology.during.call_rule import DEFAULT_CALL_RULE, CallRule
 from ebbmark.physiology.during.doubts import Doubts
 from ebbmark.physiology.during.next_move import Action, Move, next_move
 from ebbmark.physiology.during.running import RunningTrial, closed_before, plateaus_of, running_trial
 from ebbmark.physiology.during.safety import StopAnswer, check_stop
-from ebbmark.physiology.during.stop_criteria import StopCriterion, oldest_words, stop_words
-from ebbmark.physiology.trial.steps import Step
 
 __all__ = ["next_step"]
 
@@ -54,8 +59,10 @@ def next_step(request: BedsideRequest, site: Site) -> Answer:
         site: staircases and stop limits.
 
     Raises:
-        Rejected: no PEEP was sent, the readings are too old for a trial in progress, or two trials lie in one another.
+        Rejected: no PEEP was sent, the readings are too old for a trial in progress, two trials lie in one another, or
+            an acknowledgement names nothing or nobody.
     """
+    refuse_slips(request)
     staircase = request.asked.staircase or site.default_staircase
     decrement, lowest = staircase.decrement_cmh2o.value, staircase.lowest_cmh2o.value
     if decrement is None or lowest is None:
@@ -69,17 +76,27 @@ def next_step(request: BedsideRequest, site: Site) -> Answer:
     move = next_move(running.steps, decrement_cmh2o=decrement, lowest_cmh2o=lowest, stops=stops, rule=rule)
     move = _after_the_trial(move, request, running, since_s)
     limits, plateau = site.stop_limits, request.protocol.plateau_limit_cmh2o
-    scene = Scene(running, request.readings, request.doubts, stops, limits, since_s, now_s, plateau)
+    given = request.asked.acknowledged
+    known = {name for name, _ in given.what}
+    scene = Scene(running, request.readings, request.doubts, stops, limits, since_s, now_s, plateau, known)
     move = before_lowering(move, scene)
+    unsent = unsent_in(scene)
+    watched = acknowledged_during(unsent, given) if move.action is Action.LOWER else ""
+    move = replace(move, reason=f"{watched} {move.reason}") if watched else move
     earlier = _earlier(request, site, running, since_s)
     last_s = max(reading.end_s for reading in request.readings)
-    steps = _steps(running)
+    steps = step_statements(running)
     return answered(
         OPERATION,
         request,
-        said=[*_said(move, running, stops, request, since_s), *earlier],
-        statements=[_move(move, running, staircase, rule, steps), *steps, _criteria(stops, site)],
-        warnings=_warnings(stops),
+        said=[
+            *_said(move, running, stops, request, since_s),
+            *earlier,
+            how_to_acknowledge(unsent, given) if move.action is Action.MEASURE_FIRST else "",
+            idle_acknowledgements(unsent, given),
+        ],
+        statements=[_move(move, running, staircase, rule, steps), *steps, criteria_statement(stops, site)],
+        warnings=stop_warnings(stops),
         rules=(rule_of(request.protocol), rule_of(staircase), rule_of_limits(site.stop_limits)),
         values=(request.protocol, staircase, site.stop_limits, rule, Doubts(tuple(request.doubts))),
         span_s=(min(since_s, last_s), last_s),
@@ -176,70 +193,7 @@ def _move(
             f"{readings} of the step{row}: this project's choice between a late and a false call. Staircase "
             f"{staircase.slug} version {staircase.version}"
         ),
-        sources=_sources(running.trial.steps[-1]) if running.trial else (),
+        sources=sources_of_step(running.trial.steps[-1]) if running.trial else (),
         members=(*[one.kind for one in steps], "stop-criteria"),
         parts=tuple(parts),
     )
-
-
-def _steps(running: RunningTrial) -> list[Statement]:
-    read = {step.peep_cmh2o: step for step in running.trial.steps} if running.trial else {}
-    return [_step(number, one, read.get(one.peep_cmh2o)) for number, one in enumerate(running.steps, start=1)]
-
-
-def _step(number: int, one: StepSoFar, read: Step | None) -> Statement:
-    passed = Amount(one.passed, PROBABILITY) if one.passed is not None else None
-    note = "" if one.readings else "No settled reading yet."
-    return Statement(
-        kind=f"running-step-{number}",
-        code="running-step",
-        value=Amount(one.peep_cmh2o, PRESSURE),
-        note=note,
-        sources=_sources(read) if read else (),
-        parts=(("readings-used", Whole(one.readings)), ("closing-passed-probability", passed)),
-        span_s=(read.start_s, read.end_s) if read else None,
-    )
-
-
-def _sources(step: Step) -> tuple[int, ...]:
-    return tuple(sorted({source for sample in step.samples for source in sample.sources}))
-
-
-def _criteria(stops: StopAnswer, site: Site) -> Statement:
-    met, held = {one.criterion for one in stops.met}, {one.criterion for one in stops.held}
-    parts = [
-        (
-            one.value,
-            Coded("criterion-met" if one in met else "criterion-held" if one in held else "criterion-not-checked"),
-        )
-        for one in StopCriterion
-    ]
-    shown = "; ".join(dict.fromkeys(one.sentence for one in stops.held))
-    return Statement(
-        kind="stop-criteria",
-        code="stop-criteria",
-        # Where nothing could be checked, false would say more than is known.
-        value=Truth(bool(met)) if met or held else None,
-        note=sentences(
-            *[one.sentence for one in stops.met],
-            f"Not met: {shown}." if shown else "",
-            *[one.sentence for one in stops.not_checked],
-        ),
-        method=sentences(*stop_words(site.stop_limits), oldest_words(site.stop_limits), stops.signature),
-        sources=tuple(sorted({*[one.source for one in stops.met], *[one.source for one in stops.held]})),
-        parts=tuple(parts),
-    )
-
-
-def _warnings(stops: StopAnswer) -> list[Warned]:
-    return [
-        Warned(
-            kind=f"stop-{one.criterion.value}",
-            code=one.criterion.value,
-            severity="high",
-            text=one.sentence,
-            sources=(one.source,),
-            span_s=(one.first_s, one.last_s),
-        )
-        for one in sorted(stops.met, key=lambda one: not one.still)
-    ]

@@ -73,6 +73,7 @@ BEDSIDE_CONCEPTS: tuple[tuple[str, str, str], ...] = (
     ("lower", "Go on lowering", "The next step of the staircase would still tell something about closing."),
     ("closing-passed", "Closing has been passed", "Lower steps would add little about closing."),
     ("look-first", "Look first", "Compliance fell far, or a reading asks for a look at the patient or the circuit, before PEEP is lowered any further."),
+    ("measure-first", "Measure first", "A vital sign that has a stop limit was not sent since the trial began, so that a lower PEEP cannot be judged."),
     ("lowest-reached", "Lowest step reached", "The staircase ends here and closing cannot be called."),
     ("not-started", "Not started", "No step of falling PEEP has a settled reading yet."),
     ("next-peep", "Next PEEP of the staircase", "The next level of the staircase, or the present one to read again."),

@@ -16,7 +16,9 @@ __all__ = ["NOTHING_YET", "RunningFigure", "running_figure_of"]
 
 NOTHING_YET: Final = "trial in progress; nothing is concluded yet"
 
-_GOES_ON: Final = frozenset({Action.LOWER.value, Action.READ_AGAIN.value, Action.LOOK_FIRST.value})
+_GOES_ON: Final = frozenset(
+    one.value for one in (Action.LOWER, Action.READ_AGAIN, Action.LOOK_FIRST, Action.MEASURE_FIRST)
+)
 """Moves that conclude nothing; of every other one the figure says the sentence."""
 
 

@@ -1,7 +1,8 @@
-"""What has a clinician acknowledged before a plan is laid out, and who is that?
+"""What has a clinician acknowledged before a plan or during a trial, and who is that?
 
-An acknowledgement names one thing: the code of a condition or of what readings show, or the one Condition, in the one
-version, that could not be judged. It holds for the request that carries it and is kept nowhere.
+An acknowledgement names one thing: the code of a condition or of what readings show, the one Condition, in the one
+version, that could not be judged, or a vital sign that is not sent. It holds for the request that carries it and is
+kept nowhere.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ LONGEST = 200
 """Longest code, reference or name that is taken."""
 
 ACCEPTED_WHAT = (
-    "valueString: the code of a condition or reading, or the reference of a Condition, as the refusal names it"
+    "valueString: the code of what is acknowledged, or the reference of a Condition, as the refusal or answer names it"
 )
 ACCEPTED_WHO = "valueReference: a Practitioner or PractitionerRole by reference, or a display that names the person"
 
@@ -32,9 +33,11 @@ ACKNOWLEDGING: tuple[Parameter, ...] = (
         "string",
         0,
         "*",
-        "One thing that stands in the way of a plan and that a clinician has looked at: the code of a documented "
+        "One thing that stands in the way and that a clinician has looked at. Of a plan: the code of a documented "
         "condition or of what readings show, or the reference of a Condition that could not be judged, as the refusal "
-        "names it. Without it such a plan is refused. Needs acknowledged-by.",
+        "names it; without it such a plan is refused. During a trial: spo2-not-sent, arterial-pressure-not-sent or "
+        "heart-rate-not-sent, for a vital sign that has a stop limit and is watched but not sent. Needs "
+        "acknowledged-by.",
         "valueString",
     ),
     Parameter(

@@ -111,10 +111,11 @@ OPERATIONS: tuple[Operation, ...] = (
         "Reads a trial in progress after each step: the probability that closing has been passed, whether lowering "
         "further is useful, the next step of the staircase, and every stop criterion with the reading that met it and "
         "the limit's source. A criterion counts as not met only on a recent reading, whose age is shown; a reading "
-        "that cannot be used and may lie beyond a limit is looked at before PEEP is lowered. Stop limits are those "
-        "that a clinician of the site signed; without a signature the defaults apply and the answer says so. Nobody "
-        "is ever asked to raise pressure.",
-        ("staircase", "trial-started"),
+        "that cannot be used and may lie beyond a limit is looked at before PEEP is lowered, and a vital sign that has "
+        "a limit and was not sent is measured first, unless a clinician has acknowledged by name that it is not sent. "
+        "Stop limits are those that a clinician of the site signed; without a signature the defaults apply and the "
+        "answer says so. Nobody is ever asked to raise pressure.",
+        ("staircase", "trial-started", "acknowledged", "acknowledged-by"),
         False,
         f"A collection: GuidanceResponse, preliminary Observations, DetectedIssues for stop criteria, {_WITH}",
         6,

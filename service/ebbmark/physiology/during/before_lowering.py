@@ -1,12 +1,13 @@
 """What keeps PEEP from being lowered, although the way down so far would allow it?
 
 The trial says whether a lower step could still tell something; this says whether anybody may be sent there. First what
-asks for a look at the patient, then what asks for one more reading; nothing here ever asks anyone to raise pressure.
+asks for a look at the patient, then a vital sign that has a limit and was never sent, then what asks for one more
+reading; nothing here ever asks anyone to raise pressure.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -24,9 +25,10 @@ from ebbmark.physiology.during.running import RunningTrial
 from ebbmark.physiology.during.stop_answer import StopAnswer, Why
 from ebbmark.physiology.during.stop_criteria import StopCriterion
 from ebbmark.physiology.during.stop_limits import StopLimits
+from ebbmark.physiology.during.unsent import Unsent, measure_first, unjudged_vitals, unsent_vitals
 from ebbmark.physiology.readings import Quantity, Reading
 
-__all__ = ["Scene", "before_lowering", "not_seen"]
+__all__ = ["Scene", "before_lowering", "not_seen", "unsent_in"]
 
 CONTRADICTION_CMH2O: Final = 2.0
 """Measured PEEP this far from its setting: one whole step of a usual staircase. This project's choice."""
@@ -64,6 +66,7 @@ class Scene:
         since_s: start of the trial [s since 1970-01-01T00:00:00Z].
         at_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
         plateau_limit_cmh2o: of the protocol.
+        acknowledged: what a clinician has acknowledged, by its word.
     """
 
     running: RunningTrial
@@ -74,6 +77,7 @@ class Scene:
     since_s: float
     at_s: float
     plateau_limit_cmh2o: float
+    acknowledged: Collection[str] = ()
 
 
 def before_lowering(move: Move, scene: Scene) -> Move:
@@ -94,17 +98,30 @@ def before_lowering(move: Move, scene: Scene) -> Move:
     if looks:
         reason = f"Look at the patient first; PEEP is not to be lowered on these readings. {' '.join(looks)}"
         return replace(move, action=Action.LOOK_FIRST, next_peep_cmh2o=None, lowering_is_useful=False, reason=reason)
+    missing = measure_first([one for one in unsent_in(scene) if one.slug not in scene.acknowledged])
     if move.action is Action.READ_AGAIN:
-        return move
+        return replace(move, reason=" ".join(text for text in (move.reason, missing) if text))
     again = _again(scene)
+    if missing:
+        reason = " ".join(text for text in (missing, *again, _plateau(scene)) if text)
+        return replace(move, action=Action.MEASURE_FIRST, next_peep_cmh2o=None, lowering_is_useful=False, reason=reason)
     if again:
         said = (" ".join(again), _plateau(scene), move.reason)
         reason = f"Before PEEP is lowered, one more reading here: {' '.join(text for text in said if text)}"
         here = scene.running.steps[-1].peep_cmh2o
         return replace(move, action=Action.READ_AGAIN, next_peep_cmh2o=here, reason=reason)
     fell = saturation_falling(scene.readings, scene.running.trial, at_s=scene.at_s)
-    told = [text for text in (fell, _plateau(scene), _oxygen_raised(scene), not_seen(scene)) if text]
-    return replace(move, reason=" ".join((*told, move.reason)))
+    told = (fell, _plateau(scene), _oxygen_raised(scene), not_seen(scene), move.reason, unjudged_vitals(scene.stops))
+    return replace(move, reason=" ".join(text for text in told if text))
+
+
+def unsent_in(scene: Scene) -> tuple[Unsent, ...]:
+    """Vital signs that have a stop limit and of which no usable reading was sent, acknowledged or not.
+
+    Args:
+        scene: what is known.
+    """
+    return unsent_vitals(scene.readings, scene.doubts, scene.limits, since_s=scene.since_s, at_s=scene.at_s)
 
 
 def not_seen(scene: Scene) -> str:

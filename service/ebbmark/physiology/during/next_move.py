@@ -42,6 +42,7 @@ class Action(Enum):
     READ_AGAIN = "read-again"
     LOWER = "lower"
     LOOK_FIRST = "look-first"
+    MEASURE_FIRST = "measure-first"
     CLOSING_PASSED = "closing-passed"
     LOWEST_REACHED = "lowest-reached"
     NOT_STARTED = "not-started"

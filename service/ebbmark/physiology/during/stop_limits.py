@@ -72,9 +72,14 @@ class StopLimits:
     systolic_arterial_pressure_below_mmhg: Limit | None = None
 
     @property
+    def signed(self) -> bool:
+        """Whether a clinician of the site has signed them."""
+        return bool(self.signed_by and self.signed_on)
+
+    @property
     def signature(self) -> str:
         """Who answers for these limits, in one sentence."""
-        if self.signed_by and self.signed_on:
+        if self.signed:
             said = f"Stop limits version {self.version}, signed by {self.signed_by} on {self.signed_on}."
             absent = [words for name, words in _WORDS.items() if getattr(self, name) is None]
             return f"{said} Not signed, and so not checked: {', '.join(absent)}." if absent else said

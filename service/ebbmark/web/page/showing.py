@@ -42,7 +42,7 @@ _FRESH_S: Final = 600.0
 
 _NO_SETTING: Final = "No PEEP set after it stands in the record, so what happened since cannot be followed from there."
 
-_IN_PROGRESS: Final = frozenset({"lower", "read-again", "look-first", "closing-passed"})
+_IN_PROGRESS: Final = frozenset({"lower", "read-again", "look-first", "measure-first", "closing-passed"})
 """Moves of a trial in progress; one that has not begun, or has come to its end, needs no notice."""
 
 
