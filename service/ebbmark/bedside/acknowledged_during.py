@@ -51,7 +51,7 @@ def acknowledged_during(unsent: Sequence[Unsent], given: Acknowledged) -> str:
     words, limits = " and ".join(one.words for one in named), "; ".join(one.limits for one in named)
     return (
         f"{given.who.words} has acknowledged that {words} {'is' if len(named) == 1 else 'are'} not sent: nothing here "
-        f"checks the stop limit ({limits}), so it is watched at the bedside, where the trial is stopped by it."
+        f"checks the stop limit ({limits}), so whoever is at the bedside watches for it and stops the trial if it is reached."
     )
 
 
