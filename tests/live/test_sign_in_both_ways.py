@@ -57,7 +57,9 @@ def asked(address: str, bearer: str | None) -> tuple[int, dict[str, str]]:
         with urllib.request.urlopen(request, timeout=30) as reply:  # noqa: S310
             return reply.status, {name.lower(): value for name, value in reply.headers.items()}
     except HTTPError as refusal:
-        return refusal.code, {name.lower(): value for name, value in refusal.headers.items()}
+        # A refusal holds its connection open until it is closed.
+        with refusal:
+            return refusal.code, {name.lower(): value for name, value in refusal.headers.items()}
 
 
 def settings(site: Site, folder: Path, key_files: list[Path]) -> dict[str, str]:
