@@ -127,7 +127,8 @@ def test_what_nobody_signed_a_limit_for_stops_nothing_and_is_said_to_be_unchecke
     assert action(said) == "lower"
     assert (
         "Not checked here, since no limit is signed, and so for whoever is at the bedside: mean arterial pressure, "
-        "fall of mean arterial pressure, systolic arterial pressure, low heart rate and high heart rate."
+        "fall of mean arterial pressure, systolic arterial pressure, low heart rate, high heart rate and new heart "
+        "rhythm."
     ) in said.first
 
 
@@ -145,11 +146,14 @@ def test_a_systolic_pressure_that_the_site_left_unsigned_is_said_not_to_be_check
     said = asked(OPERATION, rows, now=NOW, site=site)
 
     assert action(said) == "lower"
-    assert "no limit is signed, and so for whoever is at the bedside: systolic arterial pressure." in said.first
+    assert (
+        "no limit is signed, and so for whoever is at the bedside: systolic arterial pressure and new heart rhythm."
+        in said.first
+    )
     assert "the latest systolic arterial pressure is 95 mmHg (less than a minute old)" in said.notes[1]
 
 
-def test_where_all_limits_are_signed_nothing_is_said_to_be_unsigned() -> None:
+def test_where_all_numbers_are_signed_only_the_rhythm_is_said_to_be_unsigned() -> None:
     site = signed(
         spo2_below_percent=88.0,
         mean_arterial_pressure_below_mmhg=65.0,
@@ -161,7 +165,7 @@ def test_where_all_limits_are_signed_nothing_is_said_to_be_unsigned() -> None:
 
     said = after(spo2=93.0, map=72.0, heart_rate=96.0, site=site)
 
-    assert "no limit is signed" not in said.first
+    assert "no limit is signed, and so for whoever is at the bedside: new heart rhythm." in said.first
 
 
 def test_a_stop_criterion_comes_before_what_is_missing() -> None:
@@ -214,7 +218,7 @@ def test_nobody_can_acknowledge_away_a_reading_that_was_sent() -> None:
 def test_what_was_acknowledged_and_is_sent_is_said_to_be_without_effect() -> None:
     said = after(*acknowledged("heart-rate-not-sent"), spo2=93.0, map=72.0)
 
-    assert "without effect, since it was sent or no limit holds for it: heart-rate-not-sent." in " ".join(said.notes)
+    assert "without effect, since it does not stand in the way: heart-rate-not-sent." in " ".join(said.notes)
 
 
 @pytest.mark.parametrize("name", ["spo2", "raised-intracranial-pressure", "SpO2-not-sent"])

@@ -195,6 +195,9 @@ LIMITS = {
 }
 
 
+RHYTHMS = {"codes": [{"system": "https://site.example", "code": "AF", "display": "Fibrillation"}], "source": "unit"}
+
+
 def test_signed_limits_are_read_and_what_is_left_out_has_no_default() -> None:
     limits = read_stop_limits("limits.json", json.dumps(LIMITS).encode())
 
@@ -225,6 +228,23 @@ def test_limits_that_cannot_be_used_are_named(changes: dict[str, object], named:
     assert not str(caught.value).endswith(".")
 
 
+@pytest.mark.parametrize(
+    ("rhythms", "named"),
+    [
+        ({**RHYTHMS, "codes": []}, "lists no code"),
+        ({**RHYTHMS, "source": " "}, "names no source"),
+        ({**RHYTHMS, "codes": [{"system": "https://site.example", "code": "AF", "display": ""}]}, "display"),
+        ({**RHYTHMS, "codes": ["AF"]}, "rhythms_that_stop.codes"),
+        ({"codes": RHYTHMS["codes"]}, "source"),
+    ],
+)
+def test_rhythms_that_cannot_be_signed_are_named(rhythms: object, named: str) -> None:
+    with pytest.raises(Misread, match=r"^limits\.json") as caught:
+        read_stop_limits("limits.json", json.dumps({**LIMITS, "rhythms_that_stop": rhythms}).encode())
+
+    assert named in str(caught.value)
+
+
 def test_a_file_signed_before_there_was_a_limit_of_systolic_pressure_leaves_it_unsigned_and_says_so() -> None:
     limits = read_stop_limits("limits.json", json.dumps(LIMITS).encode())
 
@@ -240,6 +260,7 @@ def test_of_limits_that_are_all_signed_none_is_said_to_be_missing() -> None:
         "peak_pressure_above_cmh2o": 40, "volume_lost_share": 0.5, "leak_share": 0.2,
     }  # fmt: skip
     content = {**LIMITS, "limits": {name: {"value": value, "source": "unit"} for name, value in every.items()}}
+    content["rhythms_that_stop"] = RHYTHMS
 
     assert "Not signed" not in read_stop_limits("limits.json", json.dumps(content).encode()).signature
 

@@ -88,7 +88,7 @@ def test_signed_limits_are_checked_and_the_signature_is_in_the_answer() -> None:
     )
 
     assert met(answer) == [StopCriterion.MEAN_ARTERIAL_PRESSURE, StopCriterion.HEART_RATE_HIGH]
-    assert answer.signature == "Stop limits version icu-7, signed by Dr. Ines Invented on 2026-03-01."
+    assert answer.signature.startswith("Stop limits version icu-7, signed by Dr. Ines Invented on 2026-03-01.")
 
 
 def test_a_fall_of_arterial_pressure_is_measured_from_before_the_trial() -> None:
@@ -112,7 +112,7 @@ def test_nothing_sent_is_not_called_safe() -> None:
     answer = checked()
 
     assert answer.held == ()
-    assert "None of the 9 stop criteria could be checked" in answer.sentence
+    assert "None of the 10 stop criteria could be checked" in answer.sentence
 
 
 def test_rhythm_and_signs_of_a_pneumothorax_are_left_to_the_bedside_each_time() -> None:

@@ -382,6 +382,20 @@ def test_a_patient_who_is_not_there_is_said_so() -> None:
     assert refusal.problems[0].kind is ProblemKind.NOT_IN_RECORD
 
 
+def test_charted_rhythms_are_read_from_the_record_during_a_trial() -> None:
+    rhythms = [
+        {
+            **row(stamp(minute), f"rhythm-{code}"),
+            "code": {"coding": [{"system": "http://loinc.org", "code": "8884-9"}]},
+            "valueCodeableConcept": {"coding": [{"system": "https://site.example", "code": code, "display": code}]},
+        }
+        for minute, code in ((-10, "SR"), (7.5, "AF"))
+    ]
+    record = whole(*rows_down(DOWN[:4], spo2=93.0, map=72.0), *rhythms)
+
+    assert "The heart rhythm changed from SR to AF" in said("next-step", record, now=stamp(8)).first
+
+
 def test_one_resource_per_page_is_read_to_its_end() -> None:
     record = SearchableRecord([patient(), height(), *rows_down(DOWN[:4], spo2=93.0, map=72.0)], page_size=1)
 

@@ -25,8 +25,9 @@ from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.writing.quantities import PRESSURE, PROBABILITY
 from ebbmark.physiology.before.staircase import StaircaseRules
+from ebbmark.physiology.during.acknowledgeable import acknowledgeable_in
 from ebbmark.physiology.during.ages import clock
-from ebbmark.physiology.during.before_lowering import Scene, before_lowering, unsent_in
+from ebbmark.physiology.during.before_lowering import Scene, before_lowering
 from ebbmark.physiology.during.call_rule import DEFAULT_CALL_RULE, CallRule
 from ebbmark.physiology.during.doubts import Doubts
 from ebbmark.physiology.during.next_move import Action, Move, next_move
@@ -50,6 +51,8 @@ _TOLD = frozenset(
 )
 """What was seen along the way down that bears on whether its readings can be trusted."""
 
+_WAITS_FOR_A_WORD = frozenset({Action.MEASURE_FIRST, Action.LOOK_FIRST, Action.READ_AGAIN})
+
 
 def next_step(request: BedsideRequest, site: Site) -> Answer:
     """Say what the trial so far allows.
@@ -71,17 +74,19 @@ def next_step(request: BedsideRequest, site: Site) -> Answer:
     refuse_unless_in_progress(request, running)
     started_s, now_s = request.asked.trial_started_s, request.as_of_s
     since_s = started_s if started_s is not None else running.first_moved_s
-    stops = check_stop(request.readings, site.stop_limits, since_s=since_s, at_s=now_s, doubts=request.doubts)
+    limits, plateau, rhythms = site.stop_limits, request.protocol.plateau_limit_cmh2o, request.rhythms
+    stops = check_stop(
+        request.readings, limits, since_s=since_s, at_s=now_s, doubts=request.doubts, rhythms=rhythms.read
+    )
     rule = DEFAULT_CALL_RULE
     move = next_move(running.steps, decrement_cmh2o=decrement, lowest_cmh2o=lowest, stops=stops, rule=rule)
     move = _after_the_trial(move, request, running, since_s)
-    limits, plateau = site.stop_limits, request.protocol.plateau_limit_cmh2o
     given = request.asked.acknowledged
     known = {name for name, _ in given.what}
-    scene = Scene(running, request.readings, request.doubts, stops, limits, since_s, now_s, plateau, known)
+    scene = Scene(running, request.readings, request.doubts, stops, limits, since_s, now_s, plateau, rhythms, known)
     move = before_lowering(move, scene)
-    unsent = unsent_in(scene)
-    watched = acknowledged_during(unsent, given) if move.action is Action.LOWER else ""
+    open_to_a_word = acknowledgeable_in(scene)
+    watched = acknowledged_during(open_to_a_word, given) if move.action is Action.LOWER else ""
     move = replace(move, reason=f"{watched} {move.reason}") if watched else move
     earlier = _earlier(request, site, running, since_s)
     last_s = max(reading.end_s for reading in request.readings)
@@ -92,13 +97,13 @@ def next_step(request: BedsideRequest, site: Site) -> Answer:
         said=[
             *_said(move, running, stops, request, since_s),
             *earlier,
-            how_to_acknowledge(unsent, given) if move.action is Action.MEASURE_FIRST else "",
-            idle_acknowledgements(unsent, given),
+            how_to_acknowledge(open_to_a_word, given) if move.action in _WAITS_FOR_A_WORD else "",
+            idle_acknowledgements(open_to_a_word, given),
         ],
         statements=[_move(move, running, staircase, rule, steps), *steps, criteria_statement(stops, site)],
         warnings=stop_warnings(stops),
         rules=(rule_of(request.protocol), rule_of(staircase), rule_of_limits(site.stop_limits)),
-        values=(request.protocol, staircase, site.stop_limits, rule, Doubts(tuple(request.doubts))),
+        values=(request.protocol, staircase, site.stop_limits, rule, Doubts(tuple(request.doubts)), rhythms),
         span_s=(min(since_s, last_s), last_s),
         dated=True,
         more_would_help=bool(stops.not_checked),

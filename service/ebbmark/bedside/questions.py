@@ -93,7 +93,7 @@ def read_question(
     operation = question.operation
     return read_bedside(
         body,
-        HowToRead(operation.parameters, operation.needs_weight),
+        HowToRead(operation.parameters, operation.needs_weight, operation.reads_rhythm),
         at_s=at_s,
         site=site,
         limits=limits,

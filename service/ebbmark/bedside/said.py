@@ -15,6 +15,7 @@ from ebbmark.physiology.closing.closing import estimate_closing
 from ebbmark.physiology.closing.estimate import Closing
 from ebbmark.physiology.during.call_rule import CallRule
 from ebbmark.physiology.during.doubts import Doubts
+from ebbmark.physiology.during.rhythm_codes import Rhythms
 from ebbmark.physiology.during.running import curve_of
 from ebbmark.physiology.during.stop_limits import StopLimits
 from ebbmark.physiology.protocols import Protocol
@@ -23,7 +24,7 @@ from ebbmark.physiology.trial.steps import NoTrial, Trial
 
 __all__ = ["answered", "closing_of", "missing", "rule_of", "rule_of_limits", "sentences", "the_trial"]
 
-RuleSet = Protocol | StaircaseRules | StopLimits | CallRule | Doubts
+RuleSet = Protocol | StaircaseRules | StopLimits | CallRule | Doubts | Rhythms
 
 
 def answered(

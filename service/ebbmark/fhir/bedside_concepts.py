@@ -93,6 +93,7 @@ BEDSIDE_CONCEPTS: tuple[tuple[str, str, str], ...] = (
     ("peak-pressure-high", "High peak pressure", "Peak pressure above its limit."),
     ("volume-lost", "Sudden loss of expired volume", "Expired volume fell below the usual one by more than its limit."),
     ("air-leak-pattern", "Pattern of an air leak", "Expired volume lies below the inspired one by more than its limit."),
+    ("heart-rhythm-new", "New heart rhythm", "A heart rhythm that was not there before the trial and that the site signed as one that stops it."),
     # After
     *((f"change-of-{measure.slug}", f"Change of {measure.words}", f"{_capital(measure.words)} before the trial and at the new settings, with what its readings wander by themselves.") for measure in Measure),
     ("value-before", "Before", "Middle value of the time before the trial."),

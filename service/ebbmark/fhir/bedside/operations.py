@@ -68,6 +68,11 @@ class Operation:
         return "titrated-at" in self.own
 
     @property
+    def reads_rhythm(self) -> bool:
+        """Whether it looks for charted heart rhythms."""
+        return "acknowledged" in self.own and not self.reads_conditions
+
+    @property
     def parameters(self) -> tuple[str, ...]:
         """Names of all that it takes, in order."""
         return (*_SHARED, *self.own, *OF_A_RECORD)
@@ -113,6 +118,8 @@ OPERATIONS: tuple[Operation, ...] = (
         "the limit's source. A criterion counts as not met only on a recent reading, whose age is shown; a reading "
         "that cannot be used and may lie beyond a limit is looked at before PEEP is lowered, and a vital sign that has "
         "a limit and was not sent is measured first, unless a clinician has acknowledged by name that it is not sent. "
+        "A heart rhythm that is charted as a code (LOINC 8884-9) and new is a stop criterion where the site signed it, "
+        "and else to be judged at the patient. "
         "Stop limits are those that a clinician of the site signed; without a signature the defaults apply and the "
         "answer says so. Nobody is ever asked to raise pressure.",
         ("staircase", "trial-started", "acknowledged", "acknowledged-by"),

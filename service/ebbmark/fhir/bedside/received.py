@@ -16,6 +16,7 @@ from ebbmark.fhir.bedside.changes import coded_changes
 from ebbmark.fhir.bedside.conditions import Conditions, Documented, read_conditions
 from ebbmark.fhir.bedside.given import without_ours
 from ebbmark.fhir.bedside.infusions import Infusions, read_infusions
+from ebbmark.fhir.bedside.rhythms import coded_rhythms
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.bedside.unusable import doubts_of
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
@@ -35,6 +36,7 @@ from ebbmark.fhir.request import Ignored, Person, Source
 from ebbmark.physiology.after.seen import CodedChange
 from ebbmark.physiology.before.vasopressors import Infusion
 from ebbmark.physiology.during.doubts import Doubt
+from ebbmark.physiology.during.rhythm_codes import NO_RHYTHM, Rhythms
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Reading
 
@@ -64,6 +66,7 @@ class BedsideRequest:
         unjudged: Conditions that may be there and of which nobody can say here what they mean.
         charted: the words in which each Condition was charted, by its FHIRPath.
         changes: charted changes of position and mode.
+        rhythms: charted heart rhythms.
     """
 
     subject: str
@@ -84,6 +87,7 @@ class BedsideRequest:
     unjudged: tuple[Ignored, ...]
     charted: Mapping[str, str]
     changes: tuple[CodedChange, ...]
+    rhythms: Rhythms
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,10 +97,12 @@ class HowToRead:
     Attributes:
         parameters: names that it takes.
         needs_weight: whether it can only be answered with height and sex.
+        reads_rhythm: whether it looks at charted heart rhythms.
     """
 
     parameters: tuple[str, ...]
     needs_weight: bool
+    reads_rhythm: bool = False
 
 
 def read_bedside(
@@ -155,6 +161,9 @@ def _answerable(
     of_changes: list[Source] = []
     if "titrated-at" in how.parameters:
         changes, of_changes, question.observations = coded_changes(question.observations, 0, question.as_of_s)
+    rhythms, of_rhythms = NO_RHYTHM, list[Source]()
+    if how.reads_rhythm:
+        rhythms, of_rhythms, question.observations = coded_rhythms(question, code_map.table)
     collected = read_observations(question.observations, _context(question, code_map))
     person = read_person(question.patients, question.sex, question.as_of_s, collected)
     weightless = [one for one in collected.problems if is_about_weight(one)]
@@ -177,7 +186,8 @@ def _answerable(
     if stopping or (how.needs_weight and person is None):
         raise Rejected(tuple(stopping), tuple(ignored))
     first_change = len(collected.sources)
-    first_condition = first_change + len(of_changes)
+    first_rhythm = first_change + len(of_changes)
+    first_condition = first_rhythm + len(of_rhythms)
     first_infusion = first_condition + len(conditions.documented)
     notes = [*question.notes, *collected.notes, *conditions.notes]
     notes += dict.fromkeys(f"Predicted body weight is not known. {one.sentence}" for one in weightless)
@@ -189,7 +199,13 @@ def _answerable(
         person=person,
         age_years=person.age_years if person else age_of(question),
         readings=tuple(collected.readings),
-        sources=(*collected.sources, *of_changes, *[one.source for one in conditions.documented], *infusions.sources),
+        sources=(
+            *collected.sources,
+            *of_changes,
+            *of_rhythms,
+            *[one.source for one in conditions.documented],
+            *infusions.sources,
+        ),
         devices=tuple(
             unversioned(one.reference) if (one := item.observation.device) else "" for item in collected.used
         ),
@@ -205,6 +221,7 @@ def _answerable(
         unjudged=tuple(conditions.unjudged),
         charted=conditions.charted,
         changes=tuple(replace(one, source=first_change + one.source) for one in changes),
+        rhythms=replace(rhythms, read=tuple(replace(one, source=first_rhythm + one.source) for one in rhythms.read)),
     )
 
 

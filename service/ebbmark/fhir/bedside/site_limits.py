@@ -3,7 +3,9 @@
 `{"version": "2", "signed_by": "…", "signed_on": "2026-02-01", "limits": {"spo2_below_percent": {"value": 88,
 "source": "…"}, …}}`. A limit that is left out keeps no default: it is not checked, and every answer names it as not
 signed. So does a file that was signed before there was such a limit: `systolic_arterial_pressure_below_mmhg` is the
-youngest. Only the age from which a reading no longer counts (`oldest_reading_min`) keeps its default.
+youngest. Heart rhythms are signed as codes, beside the limits: `"rhythms_that_stop": {"codes": [{"system": "…",
+"code": "…", "display": "…"}], "source": "…"}`; left out, no rhythm stops by itself. Only the age from which a reading
+no longer counts (`oldest_reading_min`) keeps its default.
 """
 
 from __future__ import annotations
@@ -14,15 +16,28 @@ from datetime import date
 import msgspec
 
 from ebbmark.fhir.bedside.site import Misread
+from ebbmark.physiology.during.rhythm_codes import RhythmCode, RhythmsThatStop
 from ebbmark.physiology.during.stop_limits import OLDEST_READING, Limit, StopLimits, faults_of_limits
 
 __all__ = ["LIMIT_NAMES", "read_stop_limits"]
 
-LIMIT_NAMES = tuple(one.name for one in fields(StopLimits) if one.name not in ("version", "signed_by", "signed_on"))
+_NO_NUMBERS = ("version", "signed_by", "signed_on", "rhythms_that_stop")
+LIMIT_NAMES = tuple(one.name for one in fields(StopLimits) if one.name not in _NO_NUMBERS)
 
 
 class _Limit(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     value: float
+    source: str
+
+
+class _Rhythm(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    system: str
+    code: str
+    display: str
+
+
+class _Rhythms(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    codes: list[_Rhythm]
     source: str
 
 
@@ -31,6 +46,7 @@ class _File(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     signed_by: str
     signed_on: str
     limits: dict[str, _Limit]
+    rhythms_that_stop: _Rhythms | None = None
 
 
 def read_stop_limits(name: str, content: bytes) -> StopLimits:
@@ -63,8 +79,16 @@ def read_stop_limits(name: str, content: bytes) -> StopLimits:
         signed_on=read.signed_on,
         **{one: found.get(one) for one in LIMIT_NAMES if one != "oldest_reading_min"},
         oldest_reading_min=found.get("oldest_reading_min", OLDEST_READING),
+        rhythms_that_stop=_signed(read.rhythms_that_stop),
     )
     faults = faults_of_limits(limits)
     if faults:
         raise Misread(f"{name}: {faults[0].rstrip('.')}")
     return limits
+
+
+def _signed(read: _Rhythms | None) -> RhythmsThatStop | None:
+    if read is None:
+        return None
+    codes = tuple(sorted(RhythmCode(one.system, one.code, one.display) for one in read.codes))
+    return RhythmsThatStop(codes, read.source)

@@ -22,7 +22,7 @@ from typing import NamedTuple
 
 from ebbmark.physiology.readings import Quantity
 
-__all__ = ["CODES", "LOINC", "MDC", "ROWS", "SETTING_TWIN", "SNOMED", "CodeRow", "HeightKind"]
+__all__ = ["CODES", "LOINC", "MDC", "RHYTHM", "ROWS", "SETTING_TWIN", "SNOMED", "CodeRow", "HeightKind", "is_rhythm"]
 
 LOINC = "http://loinc.org"
 MDC = "urn:iso:std:iso:11073:10101"
@@ -87,11 +87,27 @@ _REPLACED = "A replaced MDC code was read as its successor."
 
 _row = CodeRow
 
+RHYTHM = CodeRow(
+    LOINC,
+    "8884-9",
+    "Heart rate rhythm",
+    None,
+    "PUB",
+    reason="The rhythm of the heart is looked at during a trial only, as a coded value.",
+)
+"""Read in the examples of two implementation guides, see `fhir/bedside/rhythms`."""
+
+
+def is_rhythm(row: CodeRow) -> bool:
+    """Whether a code stands for the rhythm of the heart."""
+    return row.meaning is None and row.display == RHYTHM.display
+
 
 # One line per code, however long: a table is read across.
 # fmt: off
 ROWS: tuple[CodeRow, ...] = (
     # patient
+    RHYTHM,
     _row(LOINC, "8302-2", "Body height", _H.GENERIC, "MII, NPMF"),
     _row(MDC, "68060", "MDC_ATTR_PT_HEIGHT", _H.GENERIC, "BP"),
     _row(MDC, "188740", "MDC_LEN_BODY_ACTUAL", _H.GENERIC, "M"),

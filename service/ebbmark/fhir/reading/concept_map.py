@@ -12,7 +12,7 @@ import msgspec
 
 from ebbmark.fhir.codesystem import BASE
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.codes import CODES, CodeRow
+from ebbmark.fhir.reading.codes import CODES, CodeRow, is_rhythm
 from ebbmark.fhir.reading.coding import QuickPlan
 from ebbmark.fhir.reading.elements import MapElement, MapGroup
 from ebbmark.fhir.reading.shapes import ANY_RESOURCE, ConceptMap
@@ -108,7 +108,7 @@ def _row(group: MapGroup, element: MapElement, path: str) -> CodeRow | Problem:
             return _problem(path, target, accepted, f"{target} is not a quantity of ours; accepted: {accepted}.")
         return CodeRow(group.source, element.code, quantity.slug, quantity, "code map of the site")
     row = CODES.get((group.target, target))
-    if row is None or row.meaning is None:
+    if row is None or (row.meaning is None and not is_rhythm(row)):
         sentence = f"{group.target}|{target} is not among the LOINC and MDC codes that are used here."
         return _problem(path, f"{group.target}|{target}", "a code of the table", sentence)
     return row._replace(system=group.source, code=element.code, source="code map of the site")

@@ -21,11 +21,13 @@ from ebbmark.physiology.during.meanwhile import (
     volume_missing,
 )
 from ebbmark.physiology.during.next_move import Action, Move
+from ebbmark.physiology.during.rhythm import NOT_READABLE, not_readable, rhythm_changes
+from ebbmark.physiology.during.rhythm_codes import NO_RHYTHM, Rhythms
 from ebbmark.physiology.during.running import RunningTrial
 from ebbmark.physiology.during.stop_answer import StopAnswer, Why
 from ebbmark.physiology.during.stop_criteria import StopCriterion
 from ebbmark.physiology.during.stop_limits import StopLimits
-from ebbmark.physiology.during.unsent import Unsent, measure_first, unjudged_vitals, unsent_vitals
+from ebbmark.physiology.during.unsent import RHYTHM_NOT_SENT, Unsent, measure_first, unjudged_vitals, unsent_vitals
 from ebbmark.physiology.readings import Quantity, Reading
 
 __all__ = ["Scene", "before_lowering", "not_seen", "unsent_in"]
@@ -66,6 +68,7 @@ class Scene:
         since_s: start of the trial [s since 1970-01-01T00:00:00Z].
         at_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
         plateau_limit_cmh2o: of the protocol.
+        rhythms: what was charted of the heart's rhythm.
         acknowledged: what a clinician has acknowledged, by its word.
     """
 
@@ -77,6 +80,7 @@ class Scene:
     since_s: float
     at_s: float
     plateau_limit_cmh2o: float
+    rhythms: Rhythms = NO_RHYTHM
     acknowledged: Collection[str] = ()
 
 
@@ -90,7 +94,7 @@ def before_lowering(move: Move, scene: Scene) -> Move:
     Source: this project's choice, see the module.
     """
     if move.action is Action.STOP:
-        return move
+        return replace(move, reason=" ".join((move.reason, *_of_rhythm(scene))))
     looks = _looks(scene)
     if move.action not in (Action.LOWER, Action.READ_AGAIN):
         plateau = _plateau(scene)
@@ -121,7 +125,8 @@ def unsent_in(scene: Scene) -> tuple[Unsent, ...]:
     Args:
         scene: what is known.
     """
-    return unsent_vitals(scene.readings, scene.doubts, scene.limits, since_s=scene.since_s, at_s=scene.at_s)
+    rhythms, limits = scene.rhythms.read, scene.limits
+    return unsent_vitals(scene.readings, scene.doubts, rhythms, limits, since_s=scene.since_s, at_s=scene.at_s)
 
 
 def not_seen(scene: Scene) -> str:
@@ -144,6 +149,7 @@ def _looks(scene: Scene) -> list[str]:
         *alarming(scene.readings, scene.limits, at_s=scene.at_s),
         *may_be_beyond(scene.doubts, scene.readings, scene.limits, since_s=scene.since_s, at_s=scene.at_s),
     ]
+    found += _of_rhythm(scene)
     if now is not None:
         found.append(newer_peep_unknown(scene.doubts, scene.readings, now_cmh2o=now, at_s=scene.at_s))
         found.append(_against_measured(scene, now))
@@ -153,6 +159,19 @@ def _looks(scene: Scene) -> list[str]:
     found += [*opened, "Common practice is to repeat a titration after any disconnection."] if opened else []
     found.append(_volume_gone(scene) or volume_missing(scene.readings, since_s=scene.since_s, at_s=scene.at_s))
     return [text for text in dict.fromkeys(found) if text]
+
+
+def _of_rhythm(scene: Scene) -> list[str]:
+    """A rhythm that is new or cannot be read, unless a clinician has acknowledged just that one."""
+    stopping = scene.limits.rhythms_that_stop
+    changes = [
+        one
+        for one in rhythm_changes(scene.rhythms.read, since_s=scene.since_s)
+        if stopping is None or not one.new.among(stopping.codes)  # else it is a stop criterion
+    ]
+    told = [one.sentence(scene.limits, scene.at_s) for one in changes if one.slug not in scene.acknowledged]
+    unread = not_readable(scene.rhythms, since_s=scene.since_s, at_s=scene.at_s)
+    return [*told, *([unread] if unread and NOT_READABLE not in scene.acknowledged else [])]
 
 
 def _plateau(scene: Scene) -> str:
@@ -208,7 +227,8 @@ def _oxygen_raised(scene: Scene) -> str:
 
 def _again(scene: Scene) -> list[str]:
     """What asks for one more reading at this PEEP."""
-    found = [one.sentence for one in scene.stops.not_checked if one.why is Why.OLD and one.criterion in _VITALS]
+    wanted = _VITALS if RHYTHM_NOT_SENT in scene.acknowledged else {*_VITALS, StopCriterion.RHYTHM}
+    found = [one.sentence for one in scene.stops.not_checked if one.why is Why.OLD and one.criterion in wanted]
     trial = scene.running.trial
     if trial is not None:
         oldest = scene.limits.oldest_reading_min

@@ -11,6 +11,8 @@ from collections.abc import Sequence
 
 from ebbmark.physiology.during.ages import age, clock
 from ebbmark.physiology.during.doubts import Doubt, not_usable
+from ebbmark.physiology.during.rhythm import check_rhythm
+from ebbmark.physiology.during.rhythm_codes import RHYTHM_AS_CHARTED, Rhythm
 from ebbmark.physiology.during.stop_answer import Held, Met, NotChecked, StopAnswer, Why
 from ebbmark.physiology.during.stop_criteria import (
     CRITERIA,
@@ -51,6 +53,7 @@ def check_stop(
     since_s: float,
     at_s: float,
     doubts: Sequence[Doubt] = (),
+    rhythms: Sequence[Rhythm] = (),
 ) -> StopAnswer:
     """Check every reading since the start of the trial against the limits.
 
@@ -60,6 +63,7 @@ def check_stop(
         since_s: start of the trial [s since 1970-01-01T00:00:00Z].
         at_s: the instant that counts as now, from which ages are counted [s since 1970-01-01T00:00:00Z].
         doubts: what was sent and cannot be used, so that it is not said to be missing.
+        rhythms: as they were charted, in order of time.
 
     Returns:
         Criteria met, held and not checked.
@@ -91,7 +95,15 @@ def check_stop(
             not_checked.append(old)
         else:
             held.append(_held(criterion, judged[-1], at_s))
-    sentence = _answer(met, held, not_checked)
+    of_rhythm = check_rhythm(rhythms, limits, since_s=since_s, at_s=at_s)
+    if isinstance(of_rhythm, Met):
+        met.append(of_rhythm)
+    elif isinstance(of_rhythm, Held):
+        held.append(of_rhythm)
+    else:
+        not_checked.append(of_rhythm)
+    charted = any(one.at_s >= since_s for one in rhythms)
+    sentence = _answer(met, held, not_checked, RHYTHM_AS_CHARTED if charted else NOT_AMONG_THE_READINGS)
     if unjudged:
         listed = " and ".join(sorted(one.removeprefix("; ") for one in unjudged))
         sentence += f" No limit is signed to judge these by, so they are for the person at the bedside: {listed}."
@@ -172,14 +184,14 @@ def _since(judged: Sequence[Judged], still: bool, at_s: float) -> str:
     return f"The latest reading {shown} meets it too." if still else f"The latest reading {shown} no longer does."
 
 
-def _answer(met: Sequence[Met], held: Sequence[Held], not_checked: Sequence[NotChecked]) -> str:
+def _answer(met: Sequence[Met], held: Sequence[Held], not_checked: Sequence[NotChecked], unseen: str) -> str:
     if met:
         first = " ".join(one.sentence for one in met)
         return f"{first} Look at the patient now; the limits ask for the trial to stop."
     if not held:
-        return f"None of the {len(not_checked)} stop criteria could be checked. {NOT_AMONG_THE_READINGS}"
+        return f"None of the {len(not_checked)} stop criteria could be checked. {unseen}"
     shown = "; ".join(dict.fromkeys(one.sentence for one in held))
     return (
         f"No stop criterion met among the {len(held)} that could be checked ({shown}); {len(not_checked)} could not "
-        f"be. {NOT_AMONG_THE_READINGS}"
+        f"be. {unseen}"
     )

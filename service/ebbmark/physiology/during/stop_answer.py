@@ -18,8 +18,8 @@ class Met:
     Attributes:
         criterion: which one.
         readings: how many readings met it.
-        value: of the reading furthest beyond the limit [unit of its quantity; a share for volumes].
-        limit: the number and its source.
+        value: of the reading furthest beyond the limit [unit of its quantity; a share for volumes]; None for a rhythm.
+        limit: the number and its source; None for a rhythm, of which a list is signed.
         source: index of the input of that reading.
         first_s, last_s: first and last time that it was met [s since 1970-01-01T00:00:00Z].
         still: whether the latest reading of that quantity meets it too.
@@ -28,8 +28,8 @@ class Met:
 
     criterion: StopCriterion
     readings: int
-    value: float
-    limit: Limit
+    value: float | None
+    limit: Limit | None
     source: int
     first_s: float
     last_s: float

@@ -1,6 +1,6 @@
 """What is a stop criterion: the readings that it looks at, how far beyond its limit each lies, and its words.
 
-Rhythm and anything seen or heard are not among the readings.
+Rhythm is no number and stands in `rhythm`; anything seen or heard is not among the readings.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from itertools import pairwise
 from statistics import median
 from typing import Final
 
+from ebbmark.physiology.during.rhythm_codes import rhythm_words
 from ebbmark.physiology.during.stop_limits import Limit, StopLimits
 from ebbmark.physiology.readings import Quantity, Reading
 
@@ -51,6 +52,7 @@ class StopCriterion(Enum):
     PEAK_PRESSURE = "peak-pressure-high"
     VOLUME_LOST = "volume-lost"
     AIR_LEAK = "air-leak-pattern"
+    RHYTHM = "heart-rhythm-new"
 
     __hash__ = object.__hash__
 
@@ -80,7 +82,7 @@ def stop_words(limits: StopLimits) -> tuple[str, ...]:
             lines.append(f"{_capital(WORDS[criterion])}: no limit signed; the clinician at the bedside decides.")
         else:
             lines.append(f"{_capital(WORDS[criterion])} {shown_limit(criterion, limit.value)} ({limit.source}).")
-    return (*lines, NOT_AMONG_THE_READINGS)
+    return (*lines, rhythm_words(limits.rhythms_that_stop), NOT_AMONG_THE_READINGS)
 
 
 def oldest_words(limits: StopLimits) -> str:
@@ -232,6 +234,7 @@ WORDS: Final = {
     StopCriterion.PEAK_PRESSURE: "peak pressure",
     StopCriterion.VOLUME_LOST: "sudden loss of expired volume",
     StopCriterion.AIR_LEAK: "expired well below inspired volume, as in an air leak",
+    StopCriterion.RHYTHM: "new heart rhythm",
 }
 _LIMIT_WORDS: Final = {
     StopCriterion.SATURATION: "below {value:g} %",

@@ -11,6 +11,8 @@ from dataclasses import dataclass, fields
 from math import isfinite
 from typing import Final
 
+from ebbmark.physiology.during.rhythm_codes import RhythmsThatStop
+
 __all__ = ["DEFAULT_STOP_LIMITS", "OLDEST_READING", "Limit", "StopLimits", "faults_of_limits"]
 
 TEXTBOOK: Final = "Pilbeam's Mechanical Ventilation, chapter 13 (read at second hand)"
@@ -55,6 +57,7 @@ class StopLimits:
         oldest_reading_min: a reading older than this does not show that a criterion is not met; the default holds where
             a site does not sign its own.
         systolic_arterial_pressure_below_mmhg: systolic arterial pressure below this.
+        rhythms_that_stop: heart rhythms at which the trial stops where they are new.
     """
 
     version: str
@@ -70,6 +73,7 @@ class StopLimits:
     leak_share: Limit | None
     oldest_reading_min: Limit = OLDEST_READING
     systolic_arterial_pressure_below_mmhg: Limit | None = None
+    rhythms_that_stop: RhythmsThatStop | None = None
 
     @property
     def signed(self) -> bool:
@@ -99,6 +103,7 @@ _WORDS: Final = {
     "peak_pressure_above_cmh2o": "peak pressure",
     "volume_lost_share": "loss of expired volume",
     "leak_share": "an air leak",
+    "rhythms_that_stop": "a new heart rhythm",
 }
 
 DEFAULT_STOP_LIMITS: Final = StopLimits(
@@ -153,6 +158,14 @@ def faults_of_limits(limits: StopLimits) -> tuple[str, ...]:
             faults.append(f"{field.name} is {limit.value:g}; accepted is {lowest:g} to {highest:g}.")
         if not limit.source.strip():
             faults.append(f"{field.name} names no source.")
+    stopping = limits.rhythms_that_stop
+    if stopping is not None:
+        if not stopping.codes:
+            faults.append("rhythms_that_stop lists no code; leave it out where no rhythm is signed.")
+        if any(not one.system.strip() or not one.code.strip() or not one.display.strip() for one in stopping.codes):
+            faults.append("rhythms_that_stop: each rhythm needs its system, code and display.")
+        if not stopping.source.strip():
+            faults.append("rhythms_that_stop names no source.")
     low, high = limits.heart_rate_below_per_min, limits.heart_rate_above_per_min
     if low is not None and high is not None and low.value >= high.value:
         faults.append("The lower limit of heart rate is not below the upper one.")

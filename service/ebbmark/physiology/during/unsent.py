@@ -9,17 +9,18 @@ stands for the systolic pressure. Source: this project's choice, after what a ca
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from ebbmark.physiology.during.doubts import Doubt, not_usable
+from ebbmark.physiology.during.rhythm_codes import Rhythm
 from ebbmark.physiology.during.stop_answer import StopAnswer, Why
 from ebbmark.physiology.during.stop_criteria import CRITERIA, WORDS, StopCriterion, shown_limit
 from ebbmark.physiology.during.stop_limits import Limit, StopLimits
 from ebbmark.physiology.readings import Quantity, Reading
 
-__all__ = ["UNSENT_SLUGS", "Unsent", "measure_first", "unjudged_vitals", "unsent_vitals"]
+__all__ = ["RHYTHM_NOT_SENT", "UNSENT_SLUGS", "Unsent", "listed", "measure_first", "unjudged_vitals", "unsent_vitals"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +50,8 @@ _VITALS: Final = (
         ((StopCriterion.HEART_RATE_LOW, Quantity.HEART_RATE), (StopCriterion.HEART_RATE_HIGH, Quantity.HEART_RATE)),
     ),
 )
-UNSENT_SLUGS: Final = frozenset(one.slug for one in _VITALS)
+RHYTHM_NOT_SENT: Final = "heart-rhythm-not-sent"
+UNSENT_SLUGS: Final = frozenset({*[one.slug for one in _VITALS], RHYTHM_NOT_SENT})
 """Words by which a clinician acknowledges that a vital sign is not sent."""
 
 
@@ -71,7 +73,13 @@ class Unsent:
 
 
 def unsent_vitals(
-    readings: Sequence[Reading], doubts: Sequence[Doubt], limits: StopLimits, *, since_s: float, at_s: float
+    readings: Sequence[Reading],
+    doubts: Sequence[Doubt],
+    rhythms: Sequence[Rhythm],
+    limits: StopLimits,
+    *,
+    since_s: float,
+    at_s: float,
 ) -> tuple[Unsent, ...]:
     """Vital signs with a stop limit of which no usable reading was sent since the trial began.
 
@@ -80,6 +88,7 @@ def unsent_vitals(
     Args:
         readings: what can be used, in any order.
         doubts: what was sent and cannot be used.
+        rhythms: as they were charted.
         limits: in force.
         since_s: start of the trial [s since 1970-01-01T00:00:00Z].
         at_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
@@ -103,6 +112,8 @@ def unsent_vitals(
                 for one in dict.fromkeys(quantity for _, quantity in vital.criteria)
             ]
             found.append(Unsent(vital.slug, vital.words, shown, " ".join(text for text in told if text)))
+    if limits.rhythms_that_stop is not None and not any(one.at_s >= since_s for one in rhythms):
+        found.append(Unsent(RHYTHM_NOT_SENT, "heart rhythm", "a new heart rhythm of those signed", ""))
     return tuple(found)
 
 
@@ -114,7 +125,7 @@ def measure_first(missing: Sequence[Unsent]) -> str:
     """
     if not missing:
         return ""
-    named = _listed([one.words for one in missing])
+    named = listed([one.words for one in missing])
     be, it = ("is", "it") if len(missing) == 1 else ("are", "each of them")
     limits = "; ".join(one.limits for one in missing)
     sent = "".join(f" {one.sent}" for one in missing if one.sent)
@@ -132,10 +143,11 @@ def unjudged_vitals(stops: StopAnswer) -> str:
         stops: what was checked.
     """
     of_vitals = {criterion for vital in _VITALS for criterion, _ in vital.criteria}
+    of_vitals.add(StopCriterion.RHYTHM)
     unsigned = [one.criterion for one in stops.not_checked if one.why is Why.NO_LIMIT and one.criterion in of_vitals]
     if not unsigned:
         return ""
-    named = _listed([WORDS[one] for one in unsigned])
+    named = listed([WORDS[one] for one in unsigned])
     return f"Not checked here, since no limit is signed, and so for whoever is at the bedside: {named}."
 
 
@@ -149,6 +161,11 @@ def _limit(criterion: StopCriterion, limits: StopLimits) -> Limit | None:
     return found
 
 
-def _listed(words: Collection[str]) -> str:
+def listed(words: Sequence[str]) -> str:
+    """Words as a sentence lists them.
+
+    Args:
+        words: at least one.
+    """
     *most, last = words
     return f"{', '.join(most)} and {last}" if most else last

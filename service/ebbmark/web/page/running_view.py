@@ -37,7 +37,7 @@ LOOKS_AT: Final = {
     StopCriterion.VOLUME_LOST.value: (Quantity.TIDAL_VOLUME_EXPIRED, "mL"),
     StopCriterion.AIR_LEAK.value: (Quantity.TIDAL_VOLUME_EXPIRED, "mL"),
 }
-"""The quantity whose newest reading is shown beside a criterion, and its unit as people write it."""
+"""The quantity whose newest reading is shown beside a criterion, and its unit as people write it; rhythm has none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,6 +152,8 @@ def _criterion(code: str, value: Value | None, answer: Answer, zone: tzinfo) -> 
 
 def _latest(code: str, answer: Answer, zone: tzinfo) -> str:
     """The newest reading that the criterion looks at, with its time and age; empty where there is none."""
+    if code == StopCriterion.RHYTHM.value:
+        return _latest_rhythm(answer, zone)
     looked_at = LOOKS_AT.get(code)
     readings = [one for one in answer.request.readings if looked_at is not None and one.quantity is looked_at[0]]
     if looked_at is None or not readings:
@@ -159,6 +161,14 @@ def _latest(code: str, answer: Answer, zone: tzinfo) -> str:
     newest = max(readings, key=lambda one: one.end_s)
     when = f"{clock(newest.end_s, zone)}, {ago(newest.end_s, answer.request.as_of_s)}"
     return f"{round(newest.value, 1):g} {looked_at[1]} at {when}"
+
+
+def _latest_rhythm(answer: Answer, zone: tzinfo) -> str:
+    rhythms = answer.request.rhythms.read
+    if not rhythms:
+        return ""
+    newest = rhythms[-1]
+    return f"{newest.words} at {clock(newest.at_s, zone)}, {ago(newest.at_s, answer.request.as_of_s)}"
 
 
 def _words(value: Value | None) -> str:

@@ -1,0 +1,136 @@
+"""What is a coded heart rhythm, and at which of them does a site stop? Codes only; words are never interpreted.
+
+No list stands here: which rhythms end a trial is signed by a clinician of the site, with the codes that its monitors
+or its staff chart.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from typing import Final
+
+__all__ = [
+    "NO_RHYTHM",
+    "RHYTHM_AS_CHARTED",
+    "Rhythm",
+    "RhythmCode",
+    "Rhythms",
+    "RhythmsThatStop",
+    "UnreadRhythm",
+    "rhythm_words",
+]
+
+RHYTHM_AS_CHARTED: Final = (
+    "A new arrhythmia shows here only once it is charted, and signs of a pneumothorax not at all: whoever is at the "
+    "bedside watches for both and stops the trial if they appear."
+)
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class RhythmCode:
+    """One code of a rhythm.
+
+    Attributes:
+        system: code system.
+        code: in it.
+        display: in words; may be empty.
+    """
+
+    system: str
+    code: str
+    display: str = ""
+
+    @property
+    def key(self) -> tuple[str, str]:
+        """What the code is told by."""
+        return self.system, self.code
+
+
+@dataclass(frozen=True, slots=True)
+class Rhythm:
+    """One rhythm as it was charted.
+
+    Attributes:
+        at_s: when [s since 1970-01-01T00:00:00Z].
+        codes: all codes that it was given, at least one.
+        source: index of the input.
+    """
+
+    at_s: float
+    codes: tuple[RhythmCode, ...]
+    source: int
+
+    @property
+    def words(self) -> str:
+        """For people; a bare code is said to be one."""
+        named = next((one.display for one in self.codes if one.display), "")
+        return named or f"a rhythm coded {self.codes[0].system}|{self.codes[0].code}, without words"
+
+    def same_as(self, other: Rhythm) -> bool:
+        """Whether they share a code: two that share none may mean the same, and nobody here knows that."""
+        return bool(self.keys & other.keys)
+
+    def among(self, codes: Collection[RhythmCode]) -> bool:
+        """Whether one of its codes is among these."""
+        return bool(self.keys & {one.key for one in codes})
+
+    @property
+    def keys(self) -> frozenset[tuple[str, str]]:
+        """Its codes."""
+        return frozenset(one.key for one in self.codes)
+
+
+@dataclass(frozen=True, slots=True)
+class UnreadRhythm:
+    """A rhythm that was charted and cannot be used.
+
+    Attributes:
+        at_s: when; None where that is not known [s since 1970-01-01T00:00:00Z].
+        why: as a clause.
+    """
+
+    at_s: float | None
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Rhythms:
+    """Everything that was charted of the heart's rhythm; also for the identity of an answer.
+
+    Attributes:
+        read: in order of time.
+        unread: what was charted and cannot be used.
+    """
+
+    read: tuple[Rhythm, ...] = ()
+    unread: tuple[UnreadRhythm, ...] = ()
+
+
+NO_RHYTHM: Final = Rhythms()
+"""Nothing was charted."""
+
+
+@dataclass(frozen=True, slots=True)
+class RhythmsThatStop:
+    """The rhythms at which a site stops where they are new.
+
+    Attributes:
+        codes: at least one, each with its words.
+        source: who decided, or a citation.
+    """
+
+    codes: tuple[RhythmCode, ...]
+    source: str
+
+
+def rhythm_words(stopping: RhythmsThatStop | None) -> str:
+    """The criterion in words, for a plan.
+
+    Args:
+        stopping: the site's signed list; None where it has signed none.
+    """
+    if stopping is None:
+        return "New heart rhythm: no list of rhythms signed; the clinician at the bedside decides."
+    listed = ", ".join(one.display for one in stopping.codes)
+    return f"New heart rhythm among these, where it is charted as a code: {listed} ({stopping.source})."
