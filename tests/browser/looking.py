@@ -116,9 +116,10 @@ def picture(page: Page, name: str) -> None:
     page.screenshot(path=PICTURES / f"{name.replace(' ', '-')}.png", full_page=True)
 
 
-def broken_rules(page: Page, axe: str) -> list[str]:
-    """Every rule that is broken, with the first place where it is."""
-    open_everything(page)
+def broken_rules(page: Page, axe: str, *, opened: bool = True) -> list[str]:
+    """Every rule that is broken, with the first place where it is; with all that can be opened, or as the page came."""
+    if opened:
+        open_everything(page)
     page.evaluate(axe)
     found: dict[str, Any] = page.evaluate(
         f"axe.run(document, {{runOnly: {{type: 'tag', values: {json.dumps(RULES)}}}}})"

@@ -32,6 +32,7 @@ EVERY = [
 PART = "**/running?fragment"
 WIDTHS = (320, 360, 640, 1280)
 """The narrowest of WCAG's reflow, a phone, half a screen as at 200 % zoom, a screen."""
+HIGHEST_REVIEW_PX = 2_500
 OF_A_REFUSAL = "error: Failed to load resource: the server responded with a status of 404 (Not Found)"
 
 
@@ -115,6 +116,33 @@ def test_results_can_be_reviewed_and_recorded_by_keyboard_alone(browser: Browser
         page.keyboard.press("Enter")
 
         expect(page.get_by_role("heading", level=1)).to_have_text("Nothing was written")
+
+
+def test_the_review_is_short_until_a_resource_is_opened_by_keyboard_and_stands_open_on_paper(
+    browser: Browser, address: str
+) -> None:
+    with watched(browser) as seen:
+        page = seen.page
+        page.goto(f"{address}/demo/clear-closing/record")
+        height = page.evaluate("document.documentElement.scrollHeight")
+        button = page.get_by_role("button", name="Try it").bounding_box()
+        first = page.locator("details.in-full").first.bounding_box()
+        table = page.get_by_role("table", name="2. Observation: Predicted body weight")
+        closed = table.is_visible()
+        _tab_to(page, "2. Observation")
+        page.keyboard.press("Enter")
+        opened = table.is_visible()
+        page.keyboard.press("Enter")
+        paper = " ".join(one.extract_text() for one in PdfReader(io.BytesIO(page.pdf(format="A4"))).pages)
+
+    assert height < HIGHEST_REVIEW_PX
+    assert button is not None
+    assert first is not None
+    assert button["y"] < first["y"]
+    assert (closed, opened) == (False, True)
+    assert "ARDS Network formula, female form" in paper
+    assert paper.count("not written where there is") >= 15
+    assert '"resourceType"' not in paper
 
 
 def test_a_reason_can_be_chosen_by_keyboard_alone(browser: Browser, address: str) -> None:

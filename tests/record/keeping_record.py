@@ -24,6 +24,7 @@ class KeepingRecord:
         before_commit: called once with the record before the next transaction is carried out: the moment at which
             another writer comes in between.
         deaf: whether it ignores every search parameter.
+        failing: types that cannot be searched.
         search_status: what searches are answered with where they fail.
         posts: transactions that came in.
     """
@@ -31,6 +32,7 @@ class KeepingRecord:
     held: dict[str, Json] = field(default_factory=dict)
     before_commit: Callable[[KeepingRecord], None] | None = None
     deaf: bool = False
+    failing: frozenset[str] = frozenset()
     search_status: int = 200
     posts: int = 0
     clock: int = 0
@@ -46,6 +48,8 @@ class KeepingRecord:
         if identity and identity != "_search":
             found = self.held.get(f"{kind}/{identity}")
             return httpx.Response(200 if found else 404, json=found or {"resourceType": "OperationOutcome"})
+        if kind in self.failing:
+            return httpx.Response(500, json={"resourceType": "OperationOutcome", "issue": []})
         if self.search_status != 200:
             return httpx.Response(self.search_status, json={"resourceType": "OperationOutcome", "issue": []})
         entries = [{"resource": one} for one in self.held.values() if self.deaf or self.matches(one, kind, query)]

@@ -361,6 +361,26 @@ def test_what_would_be_recorded_is_shown_resource_by_resource_with_its_json(app:
     assert "Observation: Suggested PEEP, 12.0 cmH2O" in text
 
 
+def test_what_would_be_recorded_is_first_said_in_brief_with_every_value_its_unit_and_its_status(app: ASGIApp) -> None:
+    body = get(app, f"{CLEAR}/record").body
+    brief = words_of(body).partition("In all:")[0]
+
+    sent = [json.loads(one) for one in re.findall(r"<pre[^>]*>(.*?)</pre>", _unescaped(body), re.DOTALL)]
+    values = [one for one in sent if "valueQuantity" in one]
+    assert len(values) >= 4
+    for one in values:
+        quantity = one["valueQuantity"]
+        assert f"{one['code']['text']} {quantity['value']} {quantity['unit']} {one['status']}" in brief
+    assert "Step of a PEEP trial PEEP 20.0 cmH2O, static compliance 37.7 mL/cmH2O preliminary" in brief
+    assert brief.count("preliminary") == 1 + sum(one.get("status") == "preliminary" for one in sent)
+
+
+def test_a_result_without_a_value_says_so_in_brief(app: ASGIApp) -> None:
+    brief = words_of(get(app, "/demo/never-reached/record").body).partition("In all:")[0]
+
+    assert re.search(r"Closing pressure no value: .+? preliminary", brief)
+
+
 def test_the_report_goes_with_the_results_only_where_it_was_chosen(app: ASGIApp) -> None:
     without, chosen = get(app, f"{CLEAR}/record").body, get(app, f"{CLEAR}/record", "with-report=true").body
 

@@ -54,6 +54,17 @@ def written(record: KeepingRecord) -> list[str]:
     return [place for place in record.held if place.startswith(("GuidanceResponse", "Provenance"))]
 
 
+def written_results(record: KeepingRecord) -> list[str]:
+    """Where our own Observations, cautions and reports are."""
+    kinds = ("Observation/", "DetectedIssue/", "DiagnosticReport/")
+    ours = "https://ebbmark.example/fhir/sid/result"
+    return [
+        place
+        for place, one in record.held.items()
+        if place.startswith(kinds) and any(name["system"] == ours for name in one.get("identifier", ()))
+    ]
+
+
 def last_step(record: KeepingRecord, status: str) -> None:
     """Give the last step of p1's trial, which is three Observations, this status."""
     for place in ("Observation/p1-22", "Observation/p1-23", "Observation/p1-24"):
@@ -118,6 +129,40 @@ def test_looking_at_what_would_be_written_writes_nothing(
     assert "Record these results" in review
     assert USER in review
     assert record.posts == 0
+
+
+def test_what_would_be_marked_superseded_is_named_before_anything_is_written(
+    site: LaunchSite, browser: Browser, record: KeepingRecord
+) -> None:
+    tab, _ = launched(browser, site)
+    before = said(browser.get(f"{tab}/record"))
+    last_step(record, "entered-in-error")
+    recorded(browser, tab)
+    last_step(record, "final")
+    earlier = {place for place in written_results(record) if record.held[place]["status"] == "preliminary"}
+    (guidance,) = [place for place in written(record) if place.startswith("GuidanceResponse/")]
+
+    review = said(browser.get(f"{tab}/record"))
+    recorded(browser, tab)
+
+    assert "The record holds no other answer for this trial" in before
+    marked = {*earlier, guidance}
+    assert f"{len(marked)} results of an earlier answer for the same trial would be marked superseded" in review
+    assert {place for place in marked if re.search(rf"\b{place}\b", review)} == marked
+    assert {record.held[place]["status"] for place in earlier} == {"cancelled"}
+
+
+def test_where_earlier_answers_cannot_be_looked_for_the_review_says_that_this_is_not_known(
+    site: LaunchSite, browser: Browser, record: KeepingRecord
+) -> None:
+    tab, _ = launched(browser, site)
+    recorded(browser, tab)
+    record.failing = frozenset({"Provenance"})
+
+    review = said(browser.get(f"{tab}/record"))
+
+    assert "Earlier results Not known: the record failed" in review
+    assert "writes nothing where it cannot look" in review
 
 
 def test_the_report_is_written_where_somebody_chose_it(

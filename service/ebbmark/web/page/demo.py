@@ -22,6 +22,8 @@ from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.write import as_transaction
 from ebbmark.recommend import recommend
+from ebbmark.record.foreseen import Foreseen
+from ebbmark.record.reading import ReadFailure
 from ebbmark.web.page.source import Choice
 from ebbmark.web.recording import Outcome, answer_bundle
 
@@ -180,6 +182,10 @@ class DemoSource:
         """What would be written, if this were a record."""
         bundle = answer_bundle(recommendation, at_s=self.at_s, signer=None, with_report=choice.with_report)
         return as_transaction(bundle, recommendation.request.person.reference)
+
+    async def foreseen(self, _: dict[str, object]) -> Foreseen | ReadFailure | None:
+        """Nothing: there is no record."""
+        return None
 
     async def record(self, _: Recommendation, __: Choice) -> Outcome | None:
         """Nothing can be written."""

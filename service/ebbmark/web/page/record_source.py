@@ -21,6 +21,7 @@ from ebbmark.keys import SigningKey
 from ebbmark.record.ask_from_record import ask_from_record
 from ebbmark.record.asked import named_in_record
 from ebbmark.record.client import RecordClient
+from ebbmark.record.foreseen import Foreseen, foreseen
 from ebbmark.record.from_record import recommend_from_record
 from ebbmark.record.read_problems import no_patient
 from ebbmark.record.reading import ReadFailure, Waiting
@@ -171,6 +172,10 @@ class RecordSource:
             enterer=self.session.fhir_user,
             with_report=choice.with_report,
         )
+
+    async def foreseen(self, transaction: dict[str, object]) -> Foreseen | ReadFailure | None:
+        """What recording would do, with the record as it is now."""
+        return await foreseen(transaction, record=self.reading, waiting=_WAITING)
 
     async def record(self, recommendation: Recommendation, choice: Choice) -> Outcome | None:
         """Record the answer for the person who is signed in."""

@@ -11,6 +11,7 @@ from ebbmark.physiology.advice.headline import headline
 from ebbmark.record.write_back import WriteState
 from ebbmark.web.look.refusal import PageRefused
 from ebbmark.web.page.deciding import form_of
+from ebbmark.web.page.earlier_view import earlier_view
 from ebbmark.web.page.frame import Frame, frame_of
 from ebbmark.web.page.not_now import note_not_now, reason_of
 from ebbmark.web.page.rendering import Pages
@@ -38,7 +39,7 @@ _CHANGED: Final = (
 
 
 async def review_results(source: TrialSource, pages: Pages, choice: Choice) -> Response:
-    """What would be written, resource by resource, and the form that writes it.
+    """What would be written and marked, in brief and resource by resource, and the form that writes it.
 
     Args:
         source: the patient.
@@ -57,6 +58,7 @@ async def review_results(source: TrialSource, pages: Pages, choice: Choice) -> R
         frame,
         headline=headline(recommendation.advice, recommendation.closing),
         view=review_view(transaction),
+        earlier=earlier_view(await source.foreseen(transaction)),
         choice=choice,
         cannot_write=source.cannot_write(choice),
         identity=recommendation.identity,

@@ -1,14 +1,18 @@
-"""What would be written, resource by resource, for a person to read beforehand: a table, and the JSON as it is sent."""
+"""What would be written, for a person to read beforehand: in brief, resource by resource, and the JSON that is sent.
+
+The brief table is made from the very resources that are sent, never from the answer again: what it says is in them.
+"""
 
 from __future__ import annotations
 
-import re
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, cast
 
 import msgspec
+
+from ebbmark.web.page.resource_words import element_words, said
 
 __all__ = ["ResourceView", "ReviewView", "review_view"]
 
@@ -26,6 +30,21 @@ _ABOUT = {
 
 _NOT_SHOWN = frozenset({"resourceType", "id", "code", "contained"})
 """In the heading, or shown in another way; the JSON shows them all."""
+
+_IN_BRIEF = {
+    "peep-what-if": {
+        "margin": "margin",
+        "what-if-peep": "PEEP",
+        "expected-driving-pressure": "expected driving pressure",
+        "expected-plateau-pressure": "expected plateau",
+    },
+    "peep-trial-step": {"20077-4": "PEEP", "60828-1": "static compliance", "60827-3": "dynamic compliance"},
+    "compliance-curve": {"compliance-kind": "kind", "peep-source": "by"},
+}
+"""Components that stand for a result without a value of its own, by its code; in short words: all fill one cell."""
+
+_NO_VALUE = frozenset({"GuidanceResponse", "Device", "Provenance"})
+"""Types about how an answer came to be; what they hold is no finding about the patient."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,10 +70,12 @@ class ReviewView:
 
     Attributes:
         counts: how many of each type, in words.
+        findings: what would be said about the patient: name, value with its unit, status.
         resources: in the order in which they are sent.
     """
 
     counts: str
+    findings: tuple[tuple[str, str, str], ...]
     resources: tuple[ResourceView, ...]
 
 
@@ -66,11 +87,40 @@ def review_view(transaction: Json) -> ReviewView:
     """
     entries = transaction["entry"]
     names = {str(entry["fullUrl"]): _title(entry["resource"]) for entry in entries if "fullUrl" in entry}
-    counts = Counter(str(entry["resource"]["resourceType"]) for entry in entries)
+    resources: list[Json] = [entry["resource"] for entry in entries]
+    counts = Counter(str(one["resourceType"]) for one in resources)
     return ReviewView(
         ", ".join(f"{count} {kind}{'s' if count > 1 else ''}" for kind, count in counts.items()),
+        tuple(_finding(one) for one in resources if one["resourceType"] not in _NO_VALUE),
         tuple(_resource(entry, names) for entry in entries),
     )
+
+
+def _finding(resource: Json) -> tuple[str, str, str]:
+    return said(resource["code"], {}), _value(resource), str(resource["status"])
+
+
+def _value(resource: Json) -> str:
+    """The value; without one what stands for it: the main components, why there is none, or the text of a caution."""
+    if "valueQuantity" in resource:
+        return said(resource["valueQuantity"], {})
+    if "detail" in resource:
+        severity = f"{str(resource['severity']).capitalize()} severity. " if "severity" in resource else ""
+        return f"{severity}{resource['detail']}"
+    if "presentedForm" in resource:
+        return said(resource["presentedForm"], {})
+    if "dataAbsentReason" in resource:
+        return f"no value: {said(resource['dataAbsentReason'], {})}"
+    return ", ".join(_brief(resource))
+
+
+def _brief(resource: Json) -> list[str]:
+    words = _IN_BRIEF.get(str(resource["code"]["coding"][0]["code"]), {}) if "coding" in resource["code"] else {}
+    return [
+        f"{words[code]} {_component(part, {})[1]}"
+        for part in resource.get("component", ())
+        if (code := str(part["code"]["coding"][0]["code"])) in words
+    ]
 
 
 def _resource(entry: Json, names: Mapping[str, str]) -> ResourceView:
@@ -90,9 +140,15 @@ def _resource(entry: Json, names: Mapping[str, str]) -> ResourceView:
 
 
 def _title(resource: Json) -> str:
-    about = _said(resource["code"], {}) if "code" in resource else ""
-    value = f", {_said(resource['valueQuantity'], {})}" if "valueQuantity" in resource else ""
-    return f"{resource['resourceType']}: {about}{value}" if about else str(resource["resourceType"])
+    if "code" not in resource:
+        return str(resource["resourceType"])
+    parts = [said(resource["code"], {})]
+    if "valueQuantity" in resource:
+        parts.append(said(resource["valueQuantity"], {}))
+    elif resource["resourceType"] == "Observation":
+        # Several have the same code: the first component tells them apart.
+        parts += _brief(resource)[:1]
+    return f"{resource['resourceType']}: {', '.join(parts)}"
 
 
 def _rows(name: str, value: object, names: Mapping[str, str]) -> list[tuple[str, str]]:
@@ -100,44 +156,10 @@ def _rows(name: str, value: object, names: Mapping[str, str]) -> list[tuple[str,
     if name == "component":
         return [_component(cast("Json", one), names) for one in cast("list[object]", value)]
     if isinstance(value, list) and all(isinstance(one, dict) for one in value):
-        return [(_words(name), _said(one, names)) for one in value]
-    return [(_words(name), _said(value, names))]
+        return [(element_words(name), said(one, names)) for one in value]
+    return [(element_words(name), said(value, names))]
 
 
 def _component(part: Json, names: Mapping[str, str]) -> tuple[str, str]:
-    values = [_said(value, names) for name, value in part.items() if name != "code"]
-    return _said(part["code"], names), "; ".join(values)
-
-
-def _said(value: object, names: Mapping[str, str]) -> str:
-    """One value as people read it; whatever has no form of its own is spelled out element by element."""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, list):
-        return "; ".join(_said(one, names) for one in value)
-    if not isinstance(value, dict):
-        return f"{value}"
-    if "reference" in value:
-        reference = str(value["reference"])
-        return names.get(reference) or ("how the input was read, below" if reference == "#outcome" else reference)
-    if "value" in value and "unit" in value:
-        return f"{value['value']} {value['unit']}" if value["unit"] != "1" else f"{value['value']}"
-    if "value" in value and "system" in value:
-        return f"{value['value']} ({value['system']})"
-    if "contentType" in value and "data" in value:
-        return f"{value['contentType']}, {3 * len(str(value['data'])) // 4000} kB"
-    for text in ("text", "display"):
-        if isinstance(value.get(text), str):
-            return str(value[text])
-    if "coding" in value:
-        return _said(value["coding"], names)
-    if "start" in value and "end" in value:
-        return f"{value['start']} to {value['end']}"
-    return ", ".join(f"{_words(name)} {_said(one, names)}" for name, one in value.items())
-
-
-def _words(element: str) -> str:
-    """`effectiveDateTime` as `effective date time`; the type of a value[x] is left out."""
-    if element.startswith("value") and element != "value":
-        return "value"
-    return re.sub(r"(?<=[a-z])(?=[A-Z])", " ", element).lower()
+    values = [said(value, names) for name, value in part.items() if name != "code"]
+    return said(part["code"], names), "; ".join(values)

@@ -8,6 +8,8 @@ from typing import Protocol
 
 from ebbmark.fhir.bedside.answer import Answer
 from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.record.foreseen import Foreseen
+from ebbmark.record.reading import ReadFailure
 from ebbmark.web.recording import Outcome
 
 __all__ = ["Choice", "TrialSource"]
@@ -107,6 +109,13 @@ class TrialSource(Protocol):
 
         Raises:
             Rejected: nothing can be recorded.
+        """
+
+    async def foreseen(self, transaction: Json) -> Foreseen | ReadFailure | None:
+        """What recording would do to what is in the record; why that is not known; None where there is no record.
+
+        Args:
+            transaction: as `to_be_written` gives it.
         """
 
     async def record(self, recommendation: Recommendation, choice: Choice) -> Outcome | None:
