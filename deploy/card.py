@@ -39,6 +39,7 @@ def call_about(bundle: dict[str, Any], *, now: datetime) -> dict[str, Any]:
             "patient": patient,
             "heights": _found(heights),
             "mechanics": _found([one for one in observations if one not in heights]),
+            "panels": _found([]),
             "circulation": _found([]),
         },
     }

@@ -115,6 +115,7 @@ def hooks_examples() -> dict[str, bytes]:
             "patient": person["resource"],
             "heights": _searchset([height]),
             "mechanics": _searchset(rows[::-1]),
+            "panels": None,
             "circulation": None,
         },
     }

@@ -75,7 +75,8 @@ class SearchableRecord:
 def matches(resource: Json, query: dict[str, list[str]]) -> bool:
     """Patient and codes only: the record of a test need not know all of FHIR."""
     text = json.dumps(resource)
-    wanted = [one.split("|")[-1] for one in query.get("combo-code", query.get("code", [""]))[0].split(",")]
+    asked = next((query[name] for name in ("combo-code", "component-code", "code") if name in query), [""])
+    wanted = [one.split("|")[-1] for one in asked[0].split(",")]
     # FHIR R4 search.html#reference: `p1` and `Patient/p1` are the same where the parameter allows one type only.
     subject = query.get("patient", [""])[0].removeprefix("Patient/")
     return f'"Patient/{subject}"' in text and (wanted == [""] or any(f'"{code}"' in text for code in wanted))

@@ -49,6 +49,7 @@ class Part(Enum):
     PATIENT = ("patient", "the Patient", 1, True)
     HEIGHTS = ("heights", "body heights", 50, True)
     MECHANICS = ("mechanics", "ventilator settings and measurements", 1000, True)
+    PANELS = ("panels", "ventilator readings that stand in panels under another code", 1000, False)
     CIRCULATION = ("circulation", "saturation, arterial pressure and heart rate", 400, False)
 
     def __init__(self, key: str, words: str, most: int, needed: bool) -> None:
@@ -79,7 +80,7 @@ def part_tokens(part: Part, table: Mapping[tuple[str, str], CodeRow]) -> list[st
     def wanted(meaning: Quantity | HeightKind) -> bool:
         if isinstance(meaning, HeightKind):
             return part is Part.HEIGHTS
-        return part is (Part.CIRCULATION if meaning in _CIRCULATION else Part.MECHANICS)
+        return part in ((Part.CIRCULATION,) if meaning in _CIRCULATION else (Part.MECHANICS, Part.PANELS))
 
     return sorted(
         f"{system}|{code}" for (system, code), row in table.items() if row.meaning is not None and wanted(row.meaning)

@@ -74,6 +74,10 @@ async def gather(
     if problems:
         raise Rejected(tuple(problems))
     pages: dict[Part, list[Found]] = {part: [one.found] for part, one in parts.items() if one.found is not None}
+    if Part.MECHANICS in open_to_us:
+        # Fetching searches codes and components at once.
+        open_to_us -= {Part.PANELS}
+        pages.setdefault(Part.PANELS, [])
     for part in sorted(open_to_us, key=list(Part).index):
         assert record is not None  # noqa: S101 - nothing is open to us without a record
         try:
@@ -111,9 +115,12 @@ async def _fetched(
     limits: list[tuple[str, str]] = []
     if part is Part.CIRCULATION:
         limits = limits_of(replace(asked, start_s=asked.end_s - CIRCULATION_S))
-    elif part is Part.MECHANICS:
+    elif part in (Part.MECHANICS, Part.PANELS):
         limits = limits_of(asked)
-    return await search_observations(record, asked, part_tokens(part, table), limits, budget=budget, waiting=waiting)
+    parameter = "component-code" if part is Part.PANELS else "combo-code"
+    return await search_observations(
+        record, asked, part_tokens(part, table), limits, parameter=parameter, budget=budget, waiting=waiting
+    )
 
 
 async def _metrics(

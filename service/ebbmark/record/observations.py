@@ -59,6 +59,7 @@ async def search_observations(
     *,
     budget: Budget,
     waiting: Waiting,
+    parameter: str = "combo-code",
 ) -> list[Found]:
     """One search for each portion of the codes.
 
@@ -69,11 +70,11 @@ async def search_observations(
         limits: further search parameters.
         budget: what may be read; is counted down.
         waiting: how time passes between attempts.
+        parameter: by which the codes are searched for; `combo-code` gives way to `code` where the record refuses it.
 
     Raises:
         Rejected: the record failed, or holds too much.
     """
-    parameter = "combo-code"
     found = []
     for portion in _portions(tokens):
 
@@ -82,7 +83,7 @@ async def search_observations(
             return [*fixed, ("_count", str(PAGE_SIZE))]
 
         result = await search(record, "Observation", query(parameter), budget=budget, waiting=waiting)
-        if isinstance(result, ReadFailure) and result.status in _NO_SUCH_PARAMETER and parameter != "code":
+        if isinstance(result, ReadFailure) and result.status in _NO_SUCH_PARAMETER and parameter == "combo-code":
             parameter = "code"
             result = await search(record, "Observation", query(parameter), budget=budget, waiting=waiting)
         if isinstance(result, TooMuch):

@@ -97,6 +97,7 @@ def _call(hook: str, resources: list[Json], **context: object) -> bytes:
         "patient": person,
         "heights": _searchset([height]),
         "mechanics": _searchset(trial[::-1]),
+        "panels": _searchset([]),
         "circulation": _searchset([]),
     }
     call = {

@@ -110,12 +110,13 @@ def searchset(*resources: Json, **more: object) -> Json:
 
 
 def prefetch(*trial: Json, **parts: object) -> dict[str, object]:
-    """What a client brings: patient, heights, mechanics, circulation; `...` takes a key out."""
+    """What a client brings: patient, heights, mechanics, panels, circulation; `...` takes a key out."""
     mechanics = list(trial) or trial_observations()
     whole: dict[str, object] = {
         "patient": patient(),
         "heights": searchset(height()),
         "mechanics": searchset(*mechanics),
+        "panels": searchset(),
         "circulation": searchset(),
         **parts,
     }

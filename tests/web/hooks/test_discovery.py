@@ -17,7 +17,7 @@ from web.hooks.calling import hooks_app
 # CDS Hooks 2.0, "Prefetch query restrictions": reads, type-level searches, references, tokens and dates, _count, _sort.
 READ = re.compile(r"[A-Z][A-Za-z]+/\{\{context\.[A-Za-z]+\}\}")
 SEARCH = re.compile(
-    r"[A-Z][A-Za-z]+\?([a-z]+=[^&]+|_count=\d+|_sort=-?[a-z]+)(&([a-z]+=[^&]+|_count=\d+|_sort=-?[a-z]+))*"
+    r"[A-Z][A-Za-z]+\?([a-z-]+=[^&]+|_count=\d+|_sort=-?[a-z]+)(&([a-z-]+=[^&]+|_count=\d+|_sort=-?[a-z]+))*"
 )
 
 
@@ -56,8 +56,16 @@ def test_every_code_that_is_read_is_asked_for_and_no_other(services: list[dict[s
     assert asked == {code for (_, code), row in CODES.items() if row.meaning is not None}
 
 
+def test_panels_are_asked_for_by_the_codes_of_their_components(services: list[dict[str, Any]]) -> None:
+    templates = services[0]["prefetch"]
+
+    assert "&component-code=" in templates["panels"]
+    assert _codes(templates["panels"]) == _codes(templates["mechanics"])
+
+
 def test_the_newest_are_asked_for_first(services: list[dict[str, Any]]) -> None:
     assert "_sort=-date" in services[0]["prefetch"]["mechanics"]
+    assert "_sort=-date" in services[0]["prefetch"]["panels"]
 
 
 def test_a_sites_own_codes_are_asked_for_too() -> None:
@@ -75,5 +83,5 @@ def test_discovery_is_json(services: list[dict[str, Any]]) -> None:
 
 
 def _codes(template: str) -> list[str]:
-    found = re.search(r"[?&]code=([^&]*)", template)
+    found = re.search(r"[?&](?:component-)?code=([^&]*)", template)
     return found[1].split(",") if found else []

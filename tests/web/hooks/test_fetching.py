@@ -140,6 +140,44 @@ def test_pages_of_the_record_are_followed() -> None:
     assert len(cards(ask(record, prefetch=...))) == 1
 
 
+def test_panels_under_another_code_are_used_as_they_were_brought() -> None:
+    record = Watching([patient()])
+    brought = prefetch(mechanics=searchset(), panels=searchset(*trial_panels()))
+
+    told = card(ask(record, prefetch=brought))
+
+    assert told["summary"].startswith("PEEP trial: closing near 12 cmH2O")
+    assert record.asked == []
+
+
+def test_panels_that_were_not_brought_are_fetched_beside_what_was() -> None:
+    record = Watching([patient(), height(), *trial_panels()])
+
+    told = card(ask(record, prefetch=prefetch(mechanics=searchset(), panels=...)))
+
+    assert told["summary"].startswith("PEEP trial: closing near 12 cmH2O")
+    assert record.asked
+    assert all("component-code=" in one for one in record.asked)
+
+
+def test_panels_that_no_record_can_be_asked_for_are_said_to_be_unread() -> None:
+    refused = {"resourceType": "OperationOutcome", "issue": [{"severity": "error", "code": "not-supported"}]}
+    record = Watching(WHOLE, refused=frozenset({"component-code"}))
+
+    not_brought = card(call(hooks_app(), called(prefetch=prefetch(panels=...))))
+    failed = card(ask(record, prefetch=prefetch(panels=refused)))
+    not_fetched = card(ask(record, prefetch=prefetch(panels=...)))
+
+    assert not_brought["detail"] == failed["detail"] == not_fetched["detail"]
+    for told in (not_brought, failed, not_fetched):
+        (guidance,) = [
+            action["resource"]
+            for action in told["suggestions"][0]["actions"]
+            if action["resource"]["resourceType"] == "GuidanceResponse"
+        ]
+        assert "Not read: ventilator readings that stand in panels under another code." in json.dumps(guidance)
+
+
 def test_panels_are_found_by_the_codes_of_their_components() -> None:
     record = Watching([patient(), height(), *trial_panels()])
 

@@ -75,14 +75,18 @@ def prefetch_templates(table: Mapping[tuple[str, str], CodeRow]) -> dict[str, st
     what another system's code of the same digits brings is left out afterwards. The template language has no "now", so
     that the newest are asked for first and a result that does not reach back far enough is fetched.
 
+    Panels under a code of their own, whose readings stand in components, are a key by itself (`component-code`; FHIR R4
+    observation.html#search): not every record offers that parameter, and one that refuses it still brings the rest.
+
     Args:
         table: the codes that are understood, a site's own among them.
     """
     templates = {Part.PATIENT.key: "Patient/{{context.patientId}}"}
-    for part in (Part.HEIGHTS, Part.MECHANICS, Part.CIRCULATION):
+    for part in (Part.HEIGHTS, Part.MECHANICS, Part.PANELS, Part.CIRCULATION):
+        parameter = "component-code" if part is Part.PANELS else "code"
         codes = ",".join(dict.fromkeys(token.split("|", 1)[1] for token in part_tokens(part, table)))
         templates[part.key] = (
-            f"Observation?patient={{{{context.patientId}}}}&code={codes}&_sort=-date&_count={part.most}"
+            f"Observation?patient={{{{context.patientId}}}}&{parameter}={codes}&_sort=-date&_count={part.most}"
         )
     return templates
 
