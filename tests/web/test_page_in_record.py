@@ -10,6 +10,7 @@ from collections.abc import Iterator
 import pytest
 from openapi_spec_validator import OpenAPIV31SpecValidator
 
+from ebbmark.fhir.reading.sex import CLINICAL_USE
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
 from ebbmark.web.audit_trail import LOGGER
@@ -89,6 +90,19 @@ def test_a_launch_ends_at_the_answer_to_the_patients_latest_trial(
     assert "Suggested PEEP 12 cmH2O" in text
     assert "Demo" not in text
     assert 'href="leave"' in page.text
+
+
+def test_the_page_reads_a_sex_parameter_for_clinical_use_before_gender(
+    site: LaunchSite, browser: Browser, record: KeepingRecord
+) -> None:
+    typical = {"url": "value", "valueCodeableConcept": {"coding": [{"code": "female-typical"}]}}
+    said_so = {"url": CLINICAL_USE, "extension": [typical]}
+    record.put("Patient/p1", {**record.held["Patient/p1"], "extension": [said_so]})
+
+    text = said(launched(browser, site)[1])
+
+    assert "sex as charted: male" in text
+    assert "female, from the sex parameter for clinical use" in text
 
 
 def test_two_tabs_show_two_patients_and_never_the_other(

@@ -12,6 +12,7 @@ from starlette.types import ASGIApp
 
 from bedside.test_no_prompt import prompts
 from ebbmark.fhir.hooks_concepts import OVERRIDE_REASONS
+from ebbmark.fhir.reading.sex import CLINICAL_USE
 from ebbmark.web.hooks.telling import summary_of_trial
 from fhir_builders import Json, at, height, observation, patient, trial_observations
 from recommendations import found
@@ -239,6 +240,26 @@ def test_a_trial_that_cannot_be_read_for_want_of_a_sex_says_so(app: ASGIApp) -> 
     told = card(call(app, called(prefetch=prefetch(patient=patient(gender=None)))))
 
     assert "does not say which form of the formula" in told["detail"]
+
+
+def for_clinical_use(*values: str) -> Json:
+    """A Patient of gender female with sex parameters for clinical use."""
+    said: list[Json] = [{"url": "value", "valueCodeableConcept": {"coding": [{"code": one}]}} for one in values]
+    return {**patient(), "extension": [{"url": CLINICAL_USE, "extension": [one]} for one in said]}
+
+
+def test_a_sex_parameter_for_clinical_use_goes_before_gender_as_at_the_fhir_door(app: ASGIApp) -> None:
+    told = card(call(app, called(prefetch=prefetch(patient=for_clinical_use("male-typical")))))
+
+    assert "form of the formula: male, from the sex parameter for clinical use" in told["detail"]
+    assert "says female; the sex parameter for clinical use was used, which says male" in json.dumps(told)
+
+
+def test_sex_parameters_that_contradict_one_another_are_in_the_way(app: ASGIApp) -> None:
+    told = card(call(app, called(prefetch=prefetch(patient=for_clinical_use("male-typical", "female-typical")))))
+
+    assert "does not say which form of the formula" in told["detail"]
+    assert "suggestions" not in told
 
 
 def test_heights_that_disagree_are_in_the_way(app: ASGIApp) -> None:
