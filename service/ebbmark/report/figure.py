@@ -5,6 +5,7 @@ from __future__ import annotations
 from ebbmark.report.content import Figure, figure_of
 from ebbmark.report.drawing import Form, draw
 from ebbmark.report.field import NARROW, WIDE, Aspect
+from ebbmark.report.inline import Inline, inline_of
 from ebbmark.report.palette import DARK, LIGHT, Palette
 from ebbmark.report.running_content import RunningFigure, running_figure_of
 from ebbmark.report.running_words import running_alternative_text
@@ -19,12 +20,14 @@ __all__ = [
     "Figure",
     "FigureTable",
     "Form",
+    "Inline",
     "Palette",
     "RunningFigure",
     "alternative_text",
     "draw",
     "figure_of",
     "figure_table",
+    "inline_of",
     "running_alternative_text",
     "running_figure_of",
     "suggestion_sentence",

@@ -1,53 +1,42 @@
-"""The figure on a page: for light and dark, wide and narrow, and for paper, with its words and its data beside it.
+"""The figure on a page: wide and narrow, with its words and its data beside it.
 
 The drawings stand in the page itself and not under addresses of their own: an image that was asked for separately
-could be drawn from newer readings than the words around it.
+could be drawn from newer readings than the words around it, and would have the record read once more.
 """
 
 from __future__ import annotations
 
-from base64 import b64encode
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+
+from markupsafe import Markup
 
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.report.figure import (
-    DARK,
-    LIGHT,
-    NARROW,
-    WIDE,
-    Aspect,
     Figure,
     FigureTable,
-    Palette,
     RunningFigure,
     alternative_text,
-    draw,
     figure_of,
     figure_table,
+    inline_of,
     running_alternative_text,
 )
 
 __all__ = ["Drawn", "FigureView", "figure_view", "running_drawn"]
 
-PAPER, DARK_PAPER = "#fdfcf8", "#17181a"
-"""As in the stylesheet."""
-
 
 @dataclass(frozen=True, slots=True)
 class Drawn:
-    """The drawings of one figure, and its words.
+    """The drawings of one figure, as parts of the page.
 
     Attributes:
-        wide, wide_dark, narrow, narrow_dark, printed: the drawings, as data addresses.
-        words: what the figure shows, for those who cannot see it.
+        letters: what the drawings refer to.
+        wide, narrow: the drawings.
     """
 
-    wide: str
-    wide_dark: str
-    narrow: str
-    narrow_dark: str
-    printed: str
-    words: str
+    letters: Markup
+    wide: Markup
+    narrow: Markup
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,15 +72,6 @@ def running_drawn(figure: RunningFigure) -> Drawn:
 
 
 def _drawn(figure: Figure | RunningFigure, words: str) -> Drawn:
-    def drawn(palette: Palette, aspect: Aspect) -> str:
-        return f"data:image/svg+xml;base64,{b64encode(draw(figure, palette=palette, aspect=aspect)).decode()}"
-
-    light, dark = replace(LIGHT, paper=PAPER), replace(DARK, paper=DARK_PAPER)
-    return Drawn(
-        wide=drawn(light, WIDE),
-        wide_dark=drawn(dark, WIDE),
-        narrow=drawn(light, NARROW),
-        narrow_dark=drawn(dark, NARROW),
-        printed=drawn(LIGHT, WIDE),
-        words=words,
-    )
+    inline = inline_of(figure, words)
+    # Markup that was made here; what others wrote in it is escaped there.
+    return Drawn(Markup(inline.letters), Markup(inline.wide), Markup(inline.narrow))  # noqa: S704

@@ -26,7 +26,7 @@
     const read = new DOMParser().parseFromString(html, "text/html");
     const figure = read.getElementById("figure");
     // What is drawn already is not sent again.
-    if (figure && !figure.querySelector("picture")) figure.replaceWith(document.getElementById("figure"));
+    if (figure && !figure.querySelector("svg")) figure.replaceWith(document.getElementById("figure"));
     live.replaceChildren(...read.body.childNodes);
     for (const id of open) document.getElementById(id)?.setAttribute("open", "");
     if (focused) document.getElementById(focused)?.focus({ preventScroll: true });
