@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
-from bedside_builders import asked, condition, parameter, refused, row, stamp, value_of
+from bedside_builders import asked, charted, condition, parameter, refused, row, stamp, value_of
+from ebbmark.fhir.bedside.site import Site
+from ebbmark.physiology.during.stop_limits import DEFAULT_STOP_LIMITS, Limit
 from fhir_builders import Json, height, patient
 
 OPERATION = "assess-candidate"
@@ -428,3 +432,138 @@ def test_a_fraction_out_of_range_is_told_without_the_code_of_its_unit() -> None:
     said = asked(OPERATION, [*READINGS, row(stamp(20), "slip", fio2=0.6)], now=NOW)
 
     assert any(text.endswith("fio2-set of 0.006 is outside the range 0.15 to 1.") for text in said.listed.values())
+
+
+# Vasopressors that are not converted
+
+
+ATC = "http://www.whocc.no/atc"
+
+
+@pytest.mark.parametrize(
+    ("code", "drug"), [("C01CA04", "Dopamine"), ("C01CA06", "Phenylephrine"), ("H01BA01", "Vasopressin")]
+)
+def test_a_running_vasopressor_that_is_not_converted_is_named_and_stops_a_plan(code: str, drug: str) -> None:
+    running = infusion({"value": 0.03, "unit": "U/min"}, code=code, system=ATC)
+
+    said = asked(OPERATION, [*READINGS, running], now=NOW)
+
+    state = said.observation("present-state")
+    assert f"{drug} runs (0.03 U/min, for " in state["note"][0]["text"]
+    assert value_of(said.observation("candidate-assessment")) == "high-risk"
+    issue = said.issue("vasopressor-not-converted")
+    assert issue["implicated"] == [{"reference": "MedicationAdministration/norad/_history/1"}]
+    assert issue["detail"].startswith(
+        f"{drug} runs and is not converted, so whether the vasopressor dose lies above 0.2"
+    )
+    refusal = refused("plan-trial", [*READINGS, running], now=NOW)
+    assert "vasopressor-not-converted" in [one.found for one in refusal.problems]
+
+
+def test_beside_noradrenaline_the_dose_is_said_to_be_more_than_what_is_counted() -> None:
+    other = infusion({"value": 2, "unit": "mL/h"}, code="H01BA01", system=ATC, id="vaso")
+
+    said = asked(OPERATION, [*READINGS, infusion(per_minute(0.1)), other], now=NOW)
+
+    assert value_of(said.observation("present-state"), "noradrenaline-equivalent") == 0.1
+    note = said.observation("present-state")["note"][0]["text"]
+    assert "Noradrenaline 0.1 mcg/kg/min" in note
+    assert "vasopressin runs (2 mL/h, for " in note
+    assert "The dose as noradrenaline equivalent is more than what is counted." in note
+    assert "vasopressor-not-converted" in said.issues
+
+
+def test_without_a_rate_it_runs_none_the_less() -> None:
+    said = asked(OPERATION, [*READINGS, infusion(None, code="H01BA01", system=ATC)], now=NOW)
+
+    assert "its rate was not sent" in said.observation("present-state")["note"][0]["text"]
+
+
+def test_a_rate_of_nothing_ends_what_ran_before() -> None:
+    def charted_rate(minute: float, rate: float, identity: str) -> Json:
+        at: Json = {"effectivePeriod": None, "effectiveDateTime": stamp(minute), "id": identity}
+        sent: Json = {**infusion({"value": rate, "unit": "U/min"}, code="H01BA01", system=ATC), **at}
+        return {name: value for name, value in sent.items() if value is not None}
+
+    said = asked(OPERATION, [*READINGS, charted_rate(10, 0.03, "on"), charted_rate(30, 0.0, "off")], now=NOW)
+
+    assert "vasopressor-not-converted" not in said.issues
+    assert "Vasopressin ended" in said.observation("present-state")["note"][0]["text"]
+
+
+def test_a_site_that_converts_it_sends_the_whole_dose() -> None:
+    given = parameter("noradrenaline-equivalent", (0.15, "ug/kg/min"))
+    running = infusion({"value": 0.03, "unit": "U/min"}, code="H01BA01", system=ATC)
+
+    said = asked(OPERATION, [*READINGS, running], given, now=NOW)
+
+    assert "vasopressor-not-converted" not in said.issues
+    assert "Vasopressin runs" in said.observation("present-state")["note"][0]["text"]
+
+
+def test_what_is_not_looked_for_is_named() -> None:
+    said = asked(OPERATION, READINGS, now=NOW)
+
+    assert "found by their ATC codes only; other vasopressors" in said.observation("present-state")["note"][0]["text"]
+
+
+# The site's signed limits
+
+
+def signed(**limits: float) -> Site:
+    found = {name: Limit(value, "decided by the unit") for name, value in limits.items()}
+    named = replace(DEFAULT_STOP_LIMITS, version="5", signed_by="Dr A. Invented", signed_on="2026-02-01")
+    return Site(stop_limits=replace(named, **found))  # type: ignore[arg-type]
+
+
+def with_vitals(**vitals: float) -> list[Json]:
+    return [*READINGS, charted(stamp(59), "vitals", vitals)]
+
+
+def test_a_signed_heart_rate_takes_the_place_of_ours() -> None:
+    rows = with_vitals(heart_rate=125.0)
+
+    plain = asked(OPERATION, rows, now=NOW)
+    said = asked(OPERATION, rows, now=NOW, site=signed(heart_rate_above_per_min=120.0))
+
+    assert "heart-rate-high" not in plain.issues
+    issue = said.issue("heart-rate-high")
+    assert issue["severity"] == "high"
+    assert "above the signed stop limit of 120 /min, so a trial would begin beyond it." in issue["detail"]
+    assert "signed by Dr A. Invented (decided by the unit)" in issue["detail"]
+
+
+def test_a_signed_heart_rate_that_is_wider_than_ours_holds_too() -> None:
+    rows = with_vitals(heart_rate=145.0)
+
+    assert "heart-rate-high" in asked(OPERATION, rows, now=NOW).issues
+    site = signed(heart_rate_above_per_min=150.0)
+    assert "heart-rate-high" not in asked(OPERATION, rows, now=NOW, site=site).issues
+
+
+def test_a_slow_heart_is_held_against_the_signed_limit() -> None:
+    site = signed(heart_rate_below_per_min=60.0)
+
+    assert "heart-rate-low" in asked(OPERATION, with_vitals(heart_rate=55.0), now=NOW, site=site).issues
+
+
+def test_a_signed_limit_that_is_wider_than_a_published_one_does_not_hide_it() -> None:
+    site = signed(spo2_below_percent=80.0)
+
+    issue = asked(OPERATION, with_vitals(spo2=83.0), now=NOW, site=site).issue("spo2-low")
+
+    assert "a textbook stops a manoeuvre below 85 %" in issue["detail"]
+
+
+def test_a_signed_limit_that_is_stricter_than_a_published_one_holds() -> None:
+    site = signed(spo2_below_percent=90.0)
+
+    issue = asked(OPERATION, with_vitals(spo2=88.0), now=NOW, site=site).issue("spo2-low")
+
+    assert "SpO2 is 88 % (60 s ago), below the signed stop limit of 90 %" in issue["detail"]
+
+
+def test_the_signed_limits_change_the_identity_of_the_assessment() -> None:
+    one, two = (asked(OPERATION, READINGS, now=NOW, site=signed(heart_rate_above_per_min=rate)) for rate in (120, 130))
+
+    assert one.of("GuidanceResponse")[0]["requestIdentifier"] != two.of("GuidanceResponse")[0]["requestIdentifier"]

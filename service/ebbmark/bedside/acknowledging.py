@@ -23,7 +23,8 @@ __all__ = ["InTheWay", "acknowledged_sentences", "in_the_way", "still_open", "wi
 
 _KNOWN = frozenset({*(concept.slug for concept in RISK_CONCEPTS), *READING_RISKS})
 _OF_A_REFERENCE = frozenset("/:.")
-_OF_A_PARAMETER = {"vasopressor-high": "Parameters.parameter.where(name='noradrenaline-equivalent')"}
+_DOSE = "Parameters.parameter.where(name='noradrenaline-equivalent')"
+_OF_A_PARAMETER = {"vasopressor-high": _DOSE, "vasopressor-not-converted": _DOSE}
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 from ebbmark.bedside.conditions_named import charted_of, not_looked_for, not_placed, unjudged_words
-from ebbmark.bedside.said import answered, sentences
-from ebbmark.bedside.state import dose_of, sources_of_dose, state_statement
+from ebbmark.bedside.said import answered, rule_of_limits, sentences
+from ebbmark.bedside.state import dose_of, not_converted, sources_of_dose, state_statement
 from ebbmark.fhir.bedside.answer import Amount, Answer, Coded, Part, Rule, Statement, Truth, Warned, Whole
 from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.bedside.site import Site
@@ -17,7 +17,7 @@ from ebbmark.physiology.before.candidate import Candidate, Documented, Finding, 
 from ebbmark.physiology.before.gas_doubts import GasDoubt
 from ebbmark.physiology.before.indication import Indication
 from ebbmark.physiology.before.risk_concepts import Risk
-from ebbmark.physiology.before.risk_readings import ReadingRisk
+from ebbmark.physiology.before.risk_readings import OF_THE_DOSE, ReadingRisk
 from ebbmark.physiology.formulas.body import predicted_body_weight_kg
 from ebbmark.physiology.formulas.gas_exchange import Oxygenation
 
@@ -40,11 +40,12 @@ _TABLE = Rule(
 )
 
 
-def candidate_of(request: BedsideRequest) -> Candidate:
+def candidate_of(request: BedsideRequest, site: Site) -> Candidate:
     """What can be said before a trial, from the request.
 
     Args:
         request: readings, Conditions, and what was asked.
+        site: its signed stop limits, beyond which a trial would begin.
     """
     asked, person = request.asked, request.person
     present = {slug for one, _ in request.conditions if one.present for slug in one.concepts}
@@ -61,12 +62,15 @@ def candidate_of(request: BedsideRequest) -> Candidate:
         barometric_pressure_mmhg=asked.barometric_pressure_mmhg,
         charted=charted_of(request),
         unjudged=len(request.unjudged),
+        not_converted=not_converted(request),
+        limits=site.stop_limits,
     )
 
 
 def candidate_answer(request: BedsideRequest, site: Site) -> Answer:
     """Answer `$assess-candidate`."""
-    candidate = candidate_of(request)
+    candidate = candidate_of(request, site)
+    signed = (site.stop_limits,) if site.stop_limits.signed else ()
     classes = [_class(one) for one in candidate.classes]
     indications = [_indication(one) for one in candidate.indications]
     state = state_statement(candidate.state, request)
@@ -93,8 +97,8 @@ def candidate_answer(request: BedsideRequest, site: Site) -> Answer:
         ),
         statements=[assessment, *classes, *indications, state, _documented(candidate, request)],
         warnings=warnings_of(candidate, request),
-        rules=(_TABLE,),
-        values=(),
+        rules=(_TABLE, *map(rule_of_limits, signed)),
+        values=signed,
         span_s=(request.as_of_s, request.as_of_s),
         dated=True,
         more_would_help=bool(candidate.missing),
@@ -187,7 +191,7 @@ def _of_condition(one: Finding, request: BedsideRequest) -> Warned:
 
 
 def _of_reading(one: ReadingRisk, request: BedsideRequest) -> Warned:
-    of_dose = sources_of_dose(request) if one.slug == "vasopressor-high" else ()
+    of_dose = sources_of_dose(request) if one.slug in OF_THE_DOSE else ()
     return Warned(
         kind=f"reading-{one.slug}",
         code=one.slug,

@@ -29,7 +29,7 @@ def plan_answer(request: BedsideRequest, site: Site) -> Answer:
     """
     asked = request.asked
     staircase = asked.staircase or site.default_staircase
-    candidate = candidate_of(request)
+    candidate = candidate_of(request, site)
     found = in_the_way(candidate, request, recruiting=asked.variant is Variant.WITH_RECRUITMENT)
     settings = _unless_stopped(request, still_open(found, request))
     plan = plan_trial(

@@ -10,7 +10,7 @@ from ebbmark.physiology.before.present_state import PresentState
 from ebbmark.physiology.before.vasopressors import dose_at
 from ebbmark.physiology.readings import Quantity
 
-__all__ = ["dose_of", "sources_of_dose", "state_statement"]
+__all__ = ["dose_of", "not_converted", "sources_of_dose", "state_statement"]
 
 _STATE_PARTS: dict[Quantity, tuple[str, Unit]] = {
     Quantity.MEAN_ARTERIAL_PRESSURE: ("mean-arterial-pressure", BLOOD_PRESSURE),
@@ -20,6 +20,11 @@ _STATE_PARTS: dict[Quantity, tuple[str, Unit]] = {
     Quantity.PH: ("arterial-ph", ACIDITY),
     Quantity.PACO2: ("arterial-carbon-dioxide", BLOOD_PRESSURE),
 }
+
+_NOT_LOOKED_FOR = (
+    "Dopamine, phenylephrine and vasopressin are found by their ATC codes only; other vasopressors than these, "
+    "noradrenaline and adrenaline are not looked for."
+)
 
 
 def state_statement(state: PresentState, request: BedsideRequest) -> Statement:
@@ -61,6 +66,14 @@ def dose_of(request: BedsideRequest) -> float | None:
     return None if dose is None else dose.mcg_per_kg_per_min
 
 
+def not_converted(request: BedsideRequest) -> tuple[str, ...]:
+    """Vasopressors that run and whose dose nobody has converted: neither the sender nor this service."""
+    if request.asked.noradrenaline_equivalent_mcg_per_kg_per_min is not None:
+        return ()
+    dose = dose_at(request.infusions, request.as_of_s)
+    return () if dose is None else dose.not_converted
+
+
 def sources_of_dose(request: BedsideRequest) -> tuple[int, ...]:
     """Indices of the infusions that the dose rests on; none where it was sent as such."""
     if request.asked.noradrenaline_equivalent_mcg_per_kg_per_min is not None:
@@ -78,6 +91,6 @@ def _of_vasopressor(request: BedsideRequest) -> tuple[str, tuple[int, ...]]:
         said = f"Vasopressor dose as sent: {sent:g} mcg/kg/min of noradrenaline equivalent."
         told = said if dose is None else f"{said} Infusions of the record: {dose.sentence}"
     return (
-        f"{told} Other vasopressors than noradrenaline and adrenaline are not looked for.",
+        f"{told} {_NOT_LOOKED_FOR}",
         dose.sources if dose else (),
     )

@@ -46,6 +46,7 @@ BEDSIDE_CONCEPTS: tuple[tuple[str, str, str], ...] = (
     ("gas-in-doubt", "Gas in doubt", "Oxygen tension and saturation of one moment cannot both be true, or a tension is not seen in the living: a slip of the unit is likely."),
     ("condition-not-judged", "Condition that could not be judged", "A Condition that may be there and of which nobody can say here what it means: to be read by a person."),
     ("acknowledged", "Acknowledged by a clinician", "A clinician has looked at it and wanted a plan laid out nevertheless."),
+    ("vasopressor-not-converted", "Vasopressor that is not converted", "A vasopressor runs whose dose is not known as noradrenaline equivalent, so that the whole dose cannot be judged."),
     ("vasopressor-high", "High vasopressor dose", "The vasopressor dose lies above the threshold that was read."),
     ("arterial-ph-low", "Very low pH", "An extreme to be looked at: arterial pH below the threshold that was read."),
     ("arterial-ph-high", "Very high pH", "An extreme to be looked at: arterial pH above a threshold of this project."),

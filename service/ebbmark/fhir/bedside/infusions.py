@@ -2,9 +2,11 @@
 
 Noradrenaline and adrenaline count, one for one (Goradia et al 2020, as the public query mimic-iv/concepts/medication/
 norepinephrine_equivalent_dose.sql of MIT-LCP/mimic-code reads it). Another rate needs a weight that is not guessed: it
-is listed and said. Other drugs are not looked for. None sent is not none given.
-Codes, each seen with its name in at least two independent public repositories: RxNorm 7512 and 3992, ATC C01CA03 and
-C01CA24, SNOMED CT 45555007. Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/medicationadministration.html.
+is listed and said. Dopamine, phenylephrine and vasopressin are named as running and not converted, whatever their rate.
+Other drugs are not looked for. None sent is not none given.
+Codes, each seen with its name in at least two independent public repositories: RxNorm 7512 and 3992, ATC C01CA03,
+C01CA24, C01CA04, C01CA06 and H01BA01, SNOMED CT 45555007. RxNorm codes of the drugs that are not converted were found
+in one list only, or contradicted, and are matched by nothing. Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/medicationadministration.html.
 """
 
 from __future__ import annotations
@@ -35,7 +37,11 @@ _DRUGS: dict[tuple[str, str], str] = {
     (SNOMED, "45555007"): "noradrenaline",
     **{(system, "C01CA03"): "noradrenaline" for system in _ATC},
     **{(system, "C01CA24"): "adrenaline" for system in _ATC},
+    **{(system, "C01CA04"): "dopamine" for system in _ATC},
+    **{(system, "C01CA06"): "phenylephrine" for system in _ATC},
+    **{(system, "H01BA01"): "vasopressin" for system in _ATC},
 }
+_CONVERTED = frozenset({"noradrenaline", "adrenaline"})
 DRUG_CODES: tuple[tuple[str, str], ...] = tuple(_DRUGS)
 """System and code of every drug that is read, for whoever searches for them."""
 
@@ -129,19 +135,41 @@ def _read(one: _Given, drug: str, path: str, reference: str, now_s: float, found
     if start_s > now_s:
         return leave_out(Reason.FUTURE, "it begins after the instant that counts as now.")
     rate = one.dosage.rateQuantity if one.dosage else None
+    if drug not in _CONVERTED:
+        # A rate of nothing ends what ran before it.
+        end_s = start_s if rate is not None and rate.value == 0 else end_s
+        return _take(one, drug, None, _shown(rate), (start_s, end_s), (path, reference), found)
     if rate is None or rate.value is None or rate.comparator:
         return leave_out(Reason.NO_VALUE, "it has no rate as a Quantity.")
     if (rate.code or rate.unit) not in _RATES or rate.system not in ("", UCUM):
         return leave_out(Reason.UNIT_UNKNOWN, "its rate is not in ug/kg/min, and no weight is guessed.")
     if not 0.0 <= rate.value <= _MOST:
         return leave_out(Reason.OUT_OF_RANGE, f"its rate is not between 0 and {_MOST:g} ug/kg/min.")
+    return _take(one, drug, rate.value, "", (start_s, end_s), (path, reference), found)
+
+
+def _take(
+    one: _Given,
+    drug: str,
+    rate: float | None,
+    shown: str,
+    span_s: tuple[float, float | None],
+    named: tuple[str, str],
+    found: Infusions,
+) -> None:
+    start_s, end_s = span_s
     charted = one.effectivePeriod is None
     going_on = not charted and end_s is None and one.status == "in-progress"
-    infusion = Infusion(drug, rate.value, start_s, end_s, going_on, charted, len(found.read))
-    text = f"infusion|{drug}|{rate.value!r}|ug/kg/min|{start_s!r}|{end_s!r}"
-    found.read.append(infusion)
-    found.sources.append(Source(path, reference, text))
-    return None
+    found.read.append(Infusion(drug, rate, start_s, end_s, going_on, charted, len(found.read), shown))
+    spelled = f"{rate!r}|ug/kg/min" if rate is not None else shown
+    found.sources.append(Source(*named, f"infusion|{drug}|{spelled}|{start_s!r}|{end_s!r}"))
+
+
+def _shown(rate: QuantityValue | None) -> str:
+    """A rate as it was sent, for people to read."""
+    if rate is None or rate.value is None:
+        return ""
+    return f"{rate.comparator[:2]}{rate.value:g} {(rate.unit or rate.code)[:20]}".rstrip()
 
 
 def _times(one: _Given) -> tuple[float | None, float | None]:

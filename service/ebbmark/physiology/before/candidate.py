@@ -19,6 +19,7 @@ from ebbmark.physiology.before.indication import Indication, by_severity
 from ebbmark.physiology.before.present_state import PresentState, present_state
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk, RiskConcept, Scope
 from ebbmark.physiology.before.risk_readings import ReadingRisk, risks_in_readings
+from ebbmark.physiology.during.stop_limits import DEFAULT_STOP_LIMITS, StopLimits
 from ebbmark.physiology.readings import Reading
 
 __all__ = ["Candidate", "Charted", "Documented", "Finding", "Indication", "Standing", "assess_candidate"]
@@ -81,6 +82,8 @@ def assess_candidate(
     concepts: Sequence[RiskConcept] = RISK_CONCEPTS,
     charted: Mapping[str, Charted] = _NOTHING,
     unjudged: int = 0,
+    not_converted: Sequence[str] = (),
+    limits: StopLimits = DEFAULT_STOP_LIMITS,
 ) -> Candidate:
     """Gather what speaks for and against, and what is missing.
 
@@ -97,6 +100,8 @@ def assess_candidate(
         concepts: the table, a site's own rows included.
         charted: in which words, by slug.
         unjudged: how many Conditions may be there of which nobody can say what they mean.
+        not_converted: vasopressors that run and whose dose is not known as noradrenaline equivalent.
+        limits: stop limits of the site; they count where they are signed.
 
     Source: each concept's, class's and indication's own.
     """
@@ -110,6 +115,8 @@ def assess_candidate(
         age_years=age_years,
         body_mass_index=body_mass_index,
         noradrenaline_equivalent_mcg_per_kg_per_min=noradrenaline_equivalent_mcg_per_kg_per_min,
+        not_converted=not_converted,
+        limits=limits,
     )
     indications = (by_severity(classes),)
     undocumented = [finding for finding in findings if finding.documented is Documented.NOT_DOCUMENTED]

@@ -10,16 +10,17 @@ one trial, which say that there is no evidence, not that there is harm.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from ebbmark.physiology.before.ards_class import GAS_SPEAKS_S, latest
 from ebbmark.physiology.before.in_force import span_words
 from ebbmark.physiology.before.present_state import RECENT_S, lowest_of_last_hour
 from ebbmark.physiology.before.risk_concepts import Risk
+from ebbmark.physiology.during.stop_limits import DEFAULT_STOP_LIMITS, Limit, StopLimits
 from ebbmark.physiology.readings import Quantity, Reading
 
-__all__ = ["READING_RISKS", "ReadingRisk", "risks_in_readings"]
+__all__ = ["OF_THE_DOSE", "READING_RISKS", "ReadingRisk", "risks_in_readings"]
 
 _UNIT_GUIDE: Final = "a public unit guide, not a trial (read at second hand, weak)"
 _TEXTBOOK: Final = "Pilbeam's Mechanical Ventilation, chapter 13 (read at second hand)"
@@ -57,6 +58,8 @@ def risks_in_readings(
     age_years: float | None,
     body_mass_index: float | None,
     noradrenaline_equivalent_mcg_per_kg_per_min: float | None,
+    not_converted: Sequence[str] = (),
+    limits: StopLimits = DEFAULT_STOP_LIMITS,
 ) -> tuple[tuple[ReadingRisk, ...], list[str]]:
     """Compare the numbers with the thresholds that were read.
 
@@ -67,6 +70,8 @@ def risks_in_readings(
         age_years: None where not known [years].
         body_mass_index: None where not known [kg/m2].
         noradrenaline_equivalent_mcg_per_kg_per_min: None where not known [mcg/kg/min].
+        not_converted: vasopressors that run and are not in that dose.
+        limits: stop limits of the site; they count where they are signed.
 
     Returns:
         What was found, high risk first, and what was missing to look.
@@ -89,7 +94,7 @@ def risks_in_readings(
         "body mass index": body_mass_index,
     }
     found = []
-    for threshold in _THRESHOLDS:
+    for threshold in (_as_signed(one, limits) for one in _THRESHOLDS):
         value = values[threshold.of]
         if value is not None and threshold.sign * (value - threshold.limit) > 0:
             reading = shown.get(threshold.of)
@@ -97,9 +102,33 @@ def risks_in_readings(
             source = None if reading is None else reading.source
             sentence = threshold.sentence.format(value=round(value, 2), when=when)
             found.append(ReadingRisk(threshold.slug, threshold.risk, value, source, threshold.citation, sentence))
+    if not_converted:
+        named, several = " and ".join(not_converted), len(not_converted) > 1
+        sentence = (
+            f"{named[0].upper()}{named[1:]} {'run and are' if several else 'runs and is'} not converted, so whether "
+            "the vasopressor dose lies above 0.2 mcg/kg/min of noradrenaline, above which one unit's guide avoids "
+            "manoeuvres, cannot be judged from here; a site that converts it sends noradrenaline-equivalent."
+        )
+        if not any(one.slug == "vasopressor-high" for one in found):
+            found.append(ReadingRisk(NOT_CONVERTED, Risk.HIGH, float(len(not_converted)), None, _UNIT_GUIDE, sentence))
     # One pressure is enough to judge a circulation by; of extremes the present state says what was not sent.
     known = {_HEART_RATE, _PH, _PACO2, *([_SYSTOLIC] if shown[_MEAN] is not None else [])}
     return tuple(found), [words for words, value in values.items() if value is None and words not in known]
+
+
+def _as_signed(threshold: _Threshold, limits: StopLimits) -> _Threshold:
+    """The threshold, or the site's signed stop limit in its place."""
+    limit: Limit | None = getattr(limits, _SIGNED_AS.get(threshold.slug, ""), None) if limits.signed else None
+    stricter = limit is not None and threshold.sign * (limit.value - threshold.limit) < 0
+    if limit is None or not (stricter or threshold.citation == _OURS):
+        return threshold
+    side, unit = ("above", "below")[threshold.sign < 0], _UNIT_OF[threshold.of]
+    sentence = (
+        f"{_WAS[threshold.of]} {{value:g}} {unit}{{when}}, {side} the signed stop limit of {limit.value:g} {unit}, "
+        "so a trial would begin beyond it."
+    )
+    citation = f"stop limits version {limits.version}, signed by {limits.signed_by} ({limit.source})"
+    return replace(threshold, limit=limit.value, risk=Risk.HIGH, sentence=sentence, citation=citation)
 
 
 def _latest(readings: Sequence[Reading], quantity: Quantity, at_s: float, speaks_s: float) -> Reading | None:
@@ -135,6 +164,23 @@ _PH: Final = "pH of the last 12 hours"
 _PACO2: Final = "PaCO2 of the last 12 hours"
 _LOOKED_AT: Final = "an extreme to be looked at; how much it matters is for the person at the bedside."
 _NO_EVIDENCE: Final = "an exclusion of a trial of the open lung approach, so there is no evidence."
+NOT_CONVERTED: Final = "vasopressor-not-converted"
+OF_THE_DOSE: Final = frozenset({"vasopressor-high", NOT_CONVERTED})
+"""What rests on infusions, or on the dose that was sent."""
+_SIGNED_AS: Final = {
+    "mean-arterial-pressure-low": "mean_arterial_pressure_below_mmhg",
+    "systolic-arterial-pressure-low": "systolic_arterial_pressure_below_mmhg",
+    "spo2-low": "spo2_below_percent",
+    "heart-rate-low": "heart_rate_below_per_min",
+    "heart-rate-high": "heart_rate_above_per_min",
+}
+_UNIT_OF: Final = {_MEAN: "mmHg", _SYSTOLIC: "mmHg", _SATURATION: "%", _HEART_RATE: "/min"}
+_WAS: Final = {
+    _MEAN: "The lowest mean arterial pressure of the last hour was",
+    _SYSTOLIC: "The lowest systolic arterial pressure of the last hour was",
+    _SATURATION: "SpO2 is",
+    _HEART_RATE: "Heart rate is",
+}
 # fmt: off
 _THRESHOLDS: Final = (
     _Threshold("mean-arterial-pressure-low", _MEAN, -1, 65.0, Risk.HIGH,
@@ -172,5 +218,5 @@ _THRESHOLDS: Final = (
 )
 # fmt: on
 
-READING_RISKS: Final = tuple(threshold.slug for threshold in _THRESHOLDS)
+READING_RISKS: Final = (*[threshold.slug for threshold in _THRESHOLDS], NOT_CONVERTED)
 """Slugs of everything that readings can show."""

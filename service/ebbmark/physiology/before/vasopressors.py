@@ -1,7 +1,8 @@
 """How much vasopressor runs at a moment, as noradrenaline equivalent, and how is that known?
 
-Noradrenaline and adrenaline count one for one (Goradia et al 2020, read in a public query that cites it); what else may
-run is not looked for. Nothing sent is not nothing given.
+Noradrenaline and adrenaline count one for one (Goradia et al 2020, read in a public query that cites it). Another
+vasopressor is named and not converted, so that the dose is then at least what is given. Nothing sent is not nothing
+given.
 """
 
 from __future__ import annotations
@@ -21,36 +22,40 @@ class Infusion(NamedTuple):
     """One documented rate of one drug.
 
     Attributes:
-        drug: noradrenaline or adrenaline.
-        mcg_per_kg_per_min: its rate.
+        drug: which.
+        mcg_per_kg_per_min: its rate; None of a drug that is not converted.
         start_s: when it began, or was charted [s since 1970-01-01T00:00:00Z].
         end_s: when it ended; None where that is not known.
         going_on: whether the record says that it goes on.
         charted: whether it was charted at a moment and not over a time.
         source: index of the input.
+        shown: the rate as it was sent, of a drug that is not converted; empty where none was.
     """
 
     drug: str
-    mcg_per_kg_per_min: float
+    mcg_per_kg_per_min: float | None
     start_s: float
     end_s: float | None
     going_on: bool
     charted: bool
     source: int
+    shown: str = ""
 
 
 class VasopressorDose(NamedTuple):
     """What runs.
 
     Attributes:
-        mcg_per_kg_per_min: as noradrenaline equivalent.
+        mcg_per_kg_per_min: as noradrenaline equivalent, of what is converted; None where nothing of that is known.
         sources: indices of the inputs.
-        sentence: in one plain sentence.
+        sentence: in plain sentences.
+        not_converted: names of the vasopressors that run and are not converted.
     """
 
-    mcg_per_kg_per_min: float
+    mcg_per_kg_per_min: float | None
     sources: tuple[int, ...]
     sentence: str
+    not_converted: tuple[str, ...] = ()
 
 
 def dose_at(infusions: Iterable[Infusion], at_s: float) -> VasopressorDose | None:
@@ -63,22 +68,31 @@ def dose_at(infusions: Iterable[Infusion], at_s: float) -> VasopressorDose | Non
     Source: see the module; how long a charted rate holds is this project's choice.
     """
     by_drug: dict[str, Infusion] = {}
-    for one in sorted(infusions, key=lambda one: (one.start_s, one.mcg_per_kg_per_min, one.source)):
+    for one in sorted(infusions, key=lambda one: (one.start_s, one.mcg_per_kg_per_min or 0.0, one.shown, one.source)):
         if one.start_s <= at_s:
             by_drug[one.drug] = one
-    told, total, sources = [], 0.0, []
+    told: list[str] = []
+    rates: list[float] = []
+    others: list[str] = []
+    sources: list[int] = []
     for drug, one in sorted(by_drug.items()):
         age = span_words(at_s - one.start_s)
+        when = f"charted {age} ago" if one.charted else f"for {age}"
         if one.end_s is not None and one.end_s <= at_s:
             told.append(f"{drug} ended {span_words(at_s - one.end_s)} ago")
-        elif one.going_on or one.end_s is not None or (one.charted and at_s - one.start_s <= CHARTED_HOLDS_S):
-            total += one.mcg_per_kg_per_min
-            when = f"charted {age} ago" if one.charted else f"for {age}"
-            told.append(f"{drug} {one.mcg_per_kg_per_min:g} mcg/kg/min, {when}")
-        else:
+            rates += [] if one.mcg_per_kg_per_min is None else [0.0]
+        elif not (one.going_on or one.end_s is not None or (one.charted and at_s - one.start_s <= CHARTED_HOLDS_S)):
             continue
+        elif one.mcg_per_kg_per_min is None:
+            told.append(f"{drug} runs ({one.shown or 'its rate was not sent'}, {when}) and is not converted")
+            others.append(drug)
+        else:
+            rates.append(one.mcg_per_kg_per_min)
+            told.append(f"{drug} {one.mcg_per_kg_per_min:g} mcg/kg/min, {when}")
         sources.append(one.source)
     if not told:
         return None
     said = "; ".join(told)
-    return VasopressorDose(round(total, 6), tuple(sources), f"{said[0].upper()}{said[1:]}.")
+    more = " The dose as noradrenaline equivalent is more than what is counted." if others else ""
+    total = round(sum(rates), 6) if rates else None
+    return VasopressorDose(total, tuple(sources), f"{said[0].upper()}{said[1:]}.{more}", tuple(others))
