@@ -632,6 +632,43 @@ def test_a_monitor_whose_clock_is_minutes_slow_does_not_hide_a_low_saturation() 
     assert not_lowered(asked(OPERATION, [*rows_down(DOWN[:4], map=72.0), *slow], now=stamp(8)))
 
 
+def slow_monitor(lag: float, low_at: float, *, until: float = 8.0) -> list[Json]:
+    """A reading every half minute, stamped so many minutes early; the one at this true minute is low."""
+    halves = [number / 2 for number in range(round(2 * until) + 1)]
+    return [row(stamp(at - lag), f"m{at:g}", spo2=80.0 if at == low_at else 93.0) for at in halves]
+
+
+def test_a_low_saturation_of_the_trial_is_not_hidden_by_newer_good_ones_of_a_slow_monitor() -> None:
+    # Low in the third minute, one minute after the trial began, and stamped before it began.
+    said = asked(OPERATION, [*rows_down(DOWN[:4], map=72.0), *slow_monitor(4.0, 3.0)], now=stamp(8))
+
+    assert action(said) == "look-first"
+    assert "SpO2 80 % was read at 09:59 UTC, below the stop limit of 85 %" in said.first
+    assert "the newest of its readings is 4 min old: if that clock is slow, it came during the trial" in said.first
+
+
+def test_a_monitor_that_is_on_time_shows_that_a_low_saturation_before_the_trial_was_before_it() -> None:
+    said = asked(OPERATION, [*rows_down(DOWN[:4], map=72.0), *slow_monitor(0.0, 1.0)], now=stamp(8))
+
+    assert action(said) == "lower"
+
+
+def test_a_low_saturation_long_before_the_trial_is_none_of_it_however_slow_the_monitor() -> None:
+    low = row(stamp(-20), "low", spo2=80.0)
+
+    said = asked(OPERATION, [*rows_down(DOWN[:4], map=72.0), low, *slow_monitor(4.0, -1.0)], now=stamp(8))
+
+    assert action(said) == "lower"
+
+
+@given(st.sampled_from([0.0, 1.5, 3.0, 4.5, 6.0, 9.0, 14.0]), st.sampled_from([2.5, 4.0, 5.5, 7.0]))
+@settings(max_examples=28, deadline=None)
+def test_no_low_saturation_of_the_trial_is_lowered_on_however_slow_the_monitor(lag: float, low_at: float) -> None:
+    said = asked(OPERATION, [*rows_down(DOWN[:4], map=72.0), *slow_monitor(lag, low_at)], now=stamp(8), sound=False)
+
+    assert action(said) != "lower"
+
+
 def test_more_oxygen_on_the_way_down_is_said_before_anything_is_lowered() -> None:
     raised = [row(stamp(-1), "before", fio2=50.0), row(stamp(5), "more", fio2=90.0)]
 

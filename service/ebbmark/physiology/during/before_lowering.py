@@ -24,6 +24,7 @@ from ebbmark.physiology.during.next_move import Action, Move
 from ebbmark.physiology.during.rhythm import NOT_READABLE, not_readable, rhythm_changes
 from ebbmark.physiology.during.rhythm_codes import NO_RHYTHM, Rhythms
 from ebbmark.physiology.during.running import RunningTrial
+from ebbmark.physiology.during.slow_clock import alarming_if_slow
 from ebbmark.physiology.during.stop_answer import StopAnswer, Why
 from ebbmark.physiology.during.stop_criteria import StopCriterion
 from ebbmark.physiology.during.stop_limits import StopLimits
@@ -147,6 +148,7 @@ def _looks(scene: Scene) -> list[str]:
     now = scene.running.now_cmh2o
     found = [
         *alarming(scene.readings, scene.limits, at_s=scene.at_s),
+        *alarming_if_slow(scene.readings, scene.limits, since_s=scene.since_s, at_s=scene.at_s),
         *may_be_beyond(scene.doubts, scene.readings, scene.limits, since_s=scene.since_s, at_s=scene.at_s),
     ]
     found += _of_rhythm(scene)

@@ -17,7 +17,21 @@ from ebbmark.physiology.during.ages import age, clock
 from ebbmark.physiology.during.stop_limits import StopLimits
 from ebbmark.physiology.readings import Quantity, Reading
 
-__all__ = ["VITAL_WORDS", "Doubt", "Doubts", "alarming", "may_be_beyond", "newer_peep_unknown", "not_usable"]
+__all__ = [
+    "AFTER_S",
+    "UNITS",
+    "VITAL_WORDS",
+    "WORDS",
+    "Bound",
+    "Doubt",
+    "Doubts",
+    "alarming",
+    "beyond_words",
+    "bounds_of",
+    "may_be_beyond",
+    "newer_peep_unknown",
+    "not_usable",
+]
 
 AFTER_S: Final = 3600.0
 """A reading of this long ago says nothing about now, however alarming it is [s]. This project's choice."""
@@ -30,12 +44,12 @@ VITAL_WORDS: Final = {
     Quantity.MEAN_ARTERIAL_PRESSURE: "mean arterial pressure",
     Quantity.HEART_RATE: "heart rate",
 }
-_WORDS: Final = {
+WORDS: Final = {
     **VITAL_WORDS,
     Quantity.SYSTOLIC_ARTERIAL_PRESSURE: "systolic arterial pressure",
     Quantity.PEAK_PRESSURE: "peak pressure",
 }
-_UNITS: Final = {
+UNITS: Final = {
     Quantity.SPO2: "%",
     Quantity.MEAN_ARTERIAL_PRESSURE: "mmHg",
     Quantity.SYSTOLIC_ARTERIAL_PRESSURE: "mmHg",
@@ -76,7 +90,7 @@ class Doubts:
 
 
 @dataclass(frozen=True, slots=True)
-class _Bound:
+class Bound:
     """What nobody would pass over: of a quantity, below (sign 1) or above (sign -1) a value."""
 
     quantity: Quantity
@@ -99,7 +113,7 @@ def may_be_beyond(
 
     Source: each limit's own; where none is signed, this project's choice.
     """
-    bounds = tuple(_bounds(limits))
+    bounds = tuple(bounds_of(limits))
     found: dict[str, None] = {}
     for doubt in doubts:
         if doubt.at_s is not None and (doubt.at_s < since_s or _latest_s(readings, doubt.quantity) > doubt.at_s):
@@ -121,12 +135,12 @@ def alarming(readings: Sequence[Reading], limits: StopLimits, *, at_s: float) ->
     Source: each limit's own; where none is signed, this project's choice.
     """
     found = []
-    for bound in _bounds(limits):
+    for bound in bounds_of(limits):
         of_it = [one for one in readings if one.quantity is bound.quantity and at_s - one.at_s <= AFTER_S]
         latest = max(of_it, key=lambda one: (one.at_s, one.source), default=None)
         if latest is not None and bound.sign * (bound.limit - latest.value) > 0:
-            shown = f"{round(latest.value, 1):g} {_UNITS[bound.quantity]} ({age(at_s - latest.at_s)})"
-            found.append(f"The latest {_WORDS[bound.quantity]} is {shown}, {_beyond(bound)}.")
+            shown = f"{round(latest.value, 1):g} {UNITS[bound.quantity]} ({age(at_s - latest.at_s)})"
+            found.append(f"The latest {WORDS[bound.quantity]} is {shown}, {beyond_words(bound)}.")
     return tuple(found)
 
 
@@ -173,12 +187,16 @@ def not_usable(doubts: Sequence[Doubt], quantity: Quantity, *, since_s: float, a
     if not of_it:
         return ""
     doubt = of_it[-1]
-    words = _WORDS.get(quantity, quantity.slug.replace("-", " "))
+    words = WORDS.get(quantity, quantity.slug.replace("-", " "))
     return f"{words[0].upper()}{words[1:]} was sent{_sent(doubt, at_s)} but is not usable: {_lower(doubt.why)}"
 
 
-def _bounds(limits: StopLimits) -> Iterator[_Bound]:
-    """Limits in force, and where none is, values at which anybody would look."""
+def bounds_of(limits: StopLimits) -> Iterator[Bound]:
+    """Limits in force, and where none is, values at which anybody would look.
+
+    Args:
+        limits: in force.
+    """
     rows = (
         (Quantity.SPO2, 1, limits.spo2_below_percent, 85.0, _OURS),
         (Quantity.MEAN_ARTERIAL_PRESSURE, 1, limits.mean_arterial_pressure_below_mmhg, 65.0, _UNIT_GUIDE),
@@ -188,10 +206,10 @@ def _bounds(limits: StopLimits) -> Iterator[_Bound]:
         (Quantity.PEAK_PRESSURE, -1, limits.peak_pressure_above_cmh2o, 50.0, _OURS),
     )
     for quantity, sign, limit, anybody, why in rows:
-        yield _Bound(quantity, sign, anybody, why) if limit is None else _Bound(quantity, sign, limit.value, "")
+        yield Bound(quantity, sign, anybody, why) if limit is None else Bound(quantity, sign, limit.value, "")
 
 
-def _reaches(doubt: Doubt, bound: _Bound) -> bool:
+def _reaches(doubt: Doubt, bound: Bound) -> bool:
     """Whether its value may lie beyond the bound; one of which nothing is known shows nothing."""
     if doubt.value is None:
         return False
@@ -203,18 +221,19 @@ def _latest_s(readings: Sequence[Reading], quantity: Quantity) -> float:
     return max((one.at_s for one in readings if one.quantity is quantity), default=-inf)
 
 
-def _doubtful(doubt: Doubt, bound: _Bound, at_s: float) -> str:
-    words = _WORDS[doubt.quantity]
+def _doubtful(doubt: Doubt, bound: Bound, at_s: float) -> str:
+    words = WORDS[doubt.quantity]
     return (
         f"{words[0].upper()}{words[1:]} was sent{_sent(doubt, at_s)} but is not usable: {_lower(doubt.why)} It may be "
-        f"{_beyond(bound)}."
+        f"{beyond_words(bound)}."
     )
 
 
-def _beyond(bound: _Bound) -> str:
+def beyond_words(bound: Bound) -> str:
+    """On which side of what a value lies, and who says that it matters."""
     side = "below" if bound.sign > 0 else "above"
     words = side if bound.why else f"{side} the stop limit of"
-    return f"{words} {bound.limit:g} {_UNITS[bound.quantity]}{bound.why}"
+    return f"{words} {bound.limit:g} {UNITS[bound.quantity]}{bound.why}"
 
 
 def _sent(doubt: Doubt, at_s: float) -> str:
