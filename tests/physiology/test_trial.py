@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 from hypothesis import given
@@ -11,6 +13,7 @@ from hypothesis import strategies as st
 
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.trial.limb import peep_plateaus, same_setting
 from ebbmark.physiology.trial.reading import ComplianceKind, NoTrial, NoTrialReason, Trial, Unused, read_trial
 from trials import START_S, STEP_S, charted_row, no_trial_of, reading, staircase_down, trial_of
 
@@ -412,7 +415,7 @@ def test_no_readings_however_odd_break_the_reading_of_a_trial(readings: list[Rea
 MBAR = 1.0 / 0.980665  # cmH2O, by the definitions of both units
 
 
-@pytest.mark.parametrize("levels", [(12, 11, 10, 9, 8), (25, 24, 23, 22, 21)])
+@pytest.mark.parametrize("levels", [(12, 11, 10, 9, 8), (25, 24, 23, 22, 21), (32, 31, 30, 29, 28, 27, 26)])
 @pytest.mark.parametrize("set_in_mbar", [False, True])
 def test_steps_of_1_cmh2o_stay_apart_where_settings_and_rows_are_in_different_units(
     levels: tuple[int, ...], set_in_mbar: bool
@@ -425,3 +428,60 @@ def test_steps_of_1_cmh2o_stay_apart_where_settings_and_rows_are_in_different_un
             rows += charted_row(value, at_s=at_s + 40 * number, source=10 * step + number, plateau=level + 10.0)
 
     assert peeps_of(trial_of(rows)) == pytest.approx([level * (MBAR if set_in_mbar else 1) for level in levels])
+
+
+def settings_charted(levels: Sequence[int], in_mbar: Sequence[bool], *, digits: int | None = None) -> list[Reading]:
+    """Three settings a minute apart per level, each in one of the two units, as the translator converts them."""
+    found = []
+    for number, mbar in enumerate(in_mbar):
+        value = levels[number // 3] * (MBAR if mbar else 1.0)
+        value = value if digits is None else round(value, digits)
+        found.append(Reading(Quantity.PEEP_SET, value, START_S + 60.0 * number, START_S + 60.0 * number, number))
+    return found
+
+
+@st.composite
+def mixed_charting(draw: st.DrawFn) -> tuple[list[int], list[bool]]:
+    """A way down by 1 to 4 cmH2O from anywhere up to 40, each setting charted in whichever unit."""
+    levels = [draw(st.integers(8, 40))]
+    while levels[-1] > 4 and len(levels) < 9:
+        levels.append(levels[-1] - draw(st.integers(1, min(4, levels[-1] - 3))))
+    units = st.lists(st.booleans(), min_size=3 * len(levels), max_size=3 * len(levels))
+    return levels, draw(units)
+
+
+@given(mixed_charting(), st.sampled_from([None, 2]))
+def test_each_setting_is_one_step_whatever_unit_each_row_is_charted_in(
+    charted: tuple[list[int], list[bool]], digits: int | None
+) -> None:
+    levels, in_mbar = charted
+
+    found = peep_plateaus(settings_charted(levels, in_mbar, digits=digits))
+
+    assert [len(one.readings) for one in found] == [3] * len(levels)
+    assert all(later.peep_cmh2o < earlier.peep_cmh2o for earlier, later in pairwise(found))
+
+
+@given(st.integers(1, 40), st.lists(st.booleans(), min_size=2, max_size=20))
+def test_one_setting_in_either_unit_is_never_two(level: int, in_mbar: list[bool]) -> None:
+    values = [level * (MBAR if mbar else 1.0) for mbar in in_mbar]
+
+    assert all(same_setting(one, other) for one in values for other in values)
+
+
+@given(st.integers(2, 40), st.booleans(), st.booleans())
+def test_a_setting_and_the_next_one_below_are_never_one(level: int, upper_in_mbar: bool, lower_in_mbar: bool) -> None:
+    upper = level * (MBAR if upper_in_mbar else 1.0)
+    lower = (level - 1) * (MBAR if lower_in_mbar else 1.0)
+
+    assert not same_setting(upper, lower)
+
+
+@given(st.integers(2, 90))
+def test_steps_of_half_a_cmh2o_stay_apart_as_before(halves: int) -> None:
+    assert not same_setting(halves / 2, (halves - 1) / 2)
+
+
+def test_a_value_that_is_a_whole_number_in_neither_unit_goes_by_its_distance() -> None:
+    assert same_setting(26.0, 26.3)
+    assert not same_setting(26.0, 26.7)

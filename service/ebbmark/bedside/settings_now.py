@@ -15,7 +15,7 @@ from ebbmark.physiology.before.ards_class import SETTING_HOLDS_S
 from ebbmark.physiology.before.plan_steps import Control, Settings
 from ebbmark.physiology.formulas.body import predicted_body_weight_kg
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.trial.limb import SAME_PEEP_CMH2O
+from ebbmark.physiology.trial.limb import same_setting
 from ebbmark.physiology.wording import level
 
 __all__ = ["settings_now"]
@@ -141,7 +141,7 @@ def _since(request: BedsideRequest, peep: Reading) -> float:
     group = sorted((one for one in request.readings if one.quantity is peep.quantity), key=lambda one: one.start_s)
     since_s = peep.start_s
     for one in reversed(group):
-        if abs(one.value - peep.value) >= SAME_PEEP_CMH2O:
+        if not same_setting(one.value, peep.value):
             break
         since_s = one.start_s
     return since_s

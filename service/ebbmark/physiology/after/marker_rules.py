@@ -11,7 +11,7 @@ from typing import Final
 from ebbmark.physiology.before.in_force import FIO2, in_force_at
 from ebbmark.physiology.formulas.gas_exchange import HIGHEST_INFORMATIVE_SPO2_PERCENT
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.trial.limb import SAME_PEEP_CMH2O
+from ebbmark.physiology.trial.limb import same_setting
 from ebbmark.physiology.trial.steps import Trial
 
 __all__ = ["Level", "fio2_remark", "first_lasting_fall", "levels_of", "saturation_remark"]
@@ -70,15 +70,15 @@ def levels_of(readings: Sequence[Reading], trial: Trial, quantity: Quantity) -> 
 def _left_at(readings: Sequence[Reading], trial: Trial) -> float:
     """When PEEP left the last step: what is read from then on is not of it; infinite where it did not."""
     last, settings = trial.steps[-1], trial.peep_source == "set"
-    quantity, least = (Quantity.PEEP_SET, SAME_PEEP_CMH2O) if settings else (Quantity.PEEP_MEASURED, _MOVED_CMH2O)
-    return min(
-        (
-            r.at_s
-            for r in readings
-            if r.quantity is quantity and r.at_s > last.end_s and abs(r.value - last.peep_cmh2o) >= least
-        ),
-        default=inf,
-    )
+    quantity = Quantity.PEEP_SET if settings else Quantity.PEEP_MEASURED
+
+    def moved(peep_cmh2o: float) -> bool:
+        if settings:
+            return not same_setting(peep_cmh2o, last.peep_cmh2o)
+        return abs(peep_cmh2o - last.peep_cmh2o) >= _MOVED_CMH2O
+
+    later = (one for one in readings if one.quantity is quantity and one.at_s > last.end_s)
+    return min((one.at_s for one in later if moved(one.value)), default=inf)
 
 
 def _fio2_changed(readings: Sequence[Reading], levels: Sequence[Reading]) -> bool:

@@ -17,7 +17,7 @@ from typing import Final
 from ebbmark.physiology.after.measures import ASSUMED_NOISE, Measure, Noise
 from ebbmark.physiology.after.past_trials import PastTrial, TrialRow, row_of
 from ebbmark.physiology.closing.closing import Closing, Verdict
-from ebbmark.physiology.trial.limb import SAME_PEEP_CMH2O
+from ebbmark.physiology.trial.limb import same_setting
 
 __all__ = ["PastTrial", "Shift", "TrialChange", "TrialRow", "TrialsOverTime", "follow_trials"]
 
@@ -123,7 +123,7 @@ def _shifts(first: Closing, second: Closing) -> tuple[float, float, float]:
     for early in first.steps:
         for late in second.steps:
             weight = early.probability * late.probability
-            if abs(late.peep_cmh2o - early.peep_cmh2o) < SAME_PEEP_CMH2O:
+            if same_setting(late.peep_cmh2o, early.peep_cmh2o):
                 same += weight
             elif late.peep_cmh2o > early.peep_cmh2o:
                 higher += weight

@@ -13,7 +13,7 @@ from itertools import pairwise
 from typing import Final
 
 from ebbmark.physiology.protocols import Protocol
-from ebbmark.physiology.trial.limb import SAME_PEEP_CMH2O, Plateau
+from ebbmark.physiology.trial.limb import Plateau, same_setting
 
 __all__ = ["interleaved"]
 
@@ -62,7 +62,7 @@ def interleaved(plateaus: Sequence[Plateau], steps: Sequence[Sequence[float]], p
 
 
 def _comes_back(first: Plateau, third: Plateau) -> bool:
-    return abs(first.peep_cmh2o - third.peep_cmh2o) < SAME_PEEP_CMH2O and third.start_s - first.start_s <= _QUICK_S
+    return same_setting(first.peep_cmh2o, third.peep_cmh2o) and third.start_s - first.start_s <= _QUICK_S
 
 
 def _alternate(changes: Sequence[float], fewest: int) -> bool:

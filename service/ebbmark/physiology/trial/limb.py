@@ -8,11 +8,18 @@ from dataclasses import dataclass
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
 
-__all__ = ["SAME_PEEP_CMH2O", "Plateau", "falling_runs", "peep_plateaus"]
+__all__ = ["SAME_PEEP_CMH2O", "Plateau", "falling_runs", "peep_plateaus", "same_setting"]
 
 SAME_PEEP_CMH2O = 0.5
-"""Set PEEP that differs by less than this is the same step: a setting that is charted in mbar here and in cmH2O there
-differs by 2 %, 0.49 cmH2O at 25; the smallest decrement in use is 1 cmH2O. This project's choice."""
+"""Set PEEP that differs by less than this is the same step, where the numbers that were charted do not tell; the
+smallest decrement in use is 1 cmH2O. This project's choice."""
+
+_MBAR_PER_CMH2O = 0.980665
+"""By the definitions of both units (BIPM, SI brochure: standard gravity 9.80665 m/s2)."""
+
+_WHOLE = 0.006
+"""So near to a whole number a setting was charted as one: a converted value may have been rounded to 0.01 cmH2O, and
+half a cmH2O is never taken for a whole mbar below 50 cmH2O. This project's choice."""
 
 SAME_MEASURED_PEEP_CMH2O = 0.9
 """Measured PEEP wanders around its setting; the smallest decrement in use is 1 cmH2O."""
@@ -61,6 +68,25 @@ def peep_plateaus(peeps: Sequence[Reading]) -> tuple[Plateau, ...]:
     )
 
 
+def same_setting(one_cmh2o: float, other_cmh2o: float) -> bool:
+    """Whether two set PEEP values are one setting.
+
+    A setting is a whole number on the ventilator, which one device or row charts as mbar and another as cmH2O. The
+    same number in both units lies 2 % apart, which is 0.5 cmH2O from 25 on, as near as the next step of 1 cmH2O in the
+    other unit. So the numbers are compared, not their distance: 26 mbar and 26 cmH2O are one setting, 25 mbar and
+    26 cmH2O are two. Where a value is a whole number in neither unit, the distance decides. A number that was converted
+    and then rounded to a whole one can be taken for its neighbour, and nothing in it could tell.
+
+    Args:
+        one_cmh2o: after conversion [cmH2O].
+        other_cmh2o: after conversion [cmH2O].
+
+    Source: this project's choice.
+    """
+    one, other = _charted_as(one_cmh2o), _charted_as(other_cmh2o)
+    return bool(one & other) if one and other else abs(one_cmh2o - other_cmh2o) < SAME_PEEP_CMH2O
+
+
 def falling_runs(
     plateaus: Sequence[Plateau], last_reading_s: Sequence[float], protocol: Protocol
 ) -> tuple[list[tuple[int, int]], set[int]]:
@@ -97,8 +123,15 @@ def falling_runs(
 
 
 def _same(one: Reading, other: Reading, *, measured: bool) -> bool:
-    apart = abs(one.value - other.value)
-    return apart <= SAME_MEASURED_PEEP_CMH2O if measured else apart < SAME_PEEP_CMH2O
+    if measured:
+        return abs(one.value - other.value) <= SAME_MEASURED_PEEP_CMH2O
+    return same_setting(one.value, other.value)
+
+
+def _charted_as(value_cmh2o: float) -> frozenset[int]:
+    """The whole numbers, of cmH2O or of mbar, that this value may have been charted as."""
+    numbers = (value_cmh2o, value_cmh2o * _MBAR_PER_CMH2O)
+    return frozenset(round(number) for number in numbers if abs(number - round(number)) <= _WHOLE)
 
 
 def _middle(group: Sequence[Reading]) -> float:
