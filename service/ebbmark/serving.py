@@ -66,7 +66,8 @@ def _settings() -> Settings | None:
         settings = Settings()
     except ValidationError as error:
         for fault in error.errors(include_input=False, include_url=False):
-            print(f"EBBMARK_{'_'.join(map(str, fault['loc'])).upper()}: {fault['msg']}", file=sys.stderr)
+            said = "there is no such key here." if fault["type"] == "extra_forbidden" else fault["msg"]
+            print(f"{_setting(fault['loc'])}: {said}", file=sys.stderr)
         return None
     except SettingsError as error:
         # Its words name the field in quotation marks, and nothing of the value.
@@ -74,6 +75,12 @@ def _settings() -> Settings | None:
         print(f'EBBMARK_{name}: not JSON; a list is needed, as in ["..."]', file=sys.stderr)
         return None
     return None if unknown else settings
+
+
+def _setting(where: tuple[int | str, ...]) -> str:
+    """The setting's name as it stands in the environment; what is within its value, as a path."""
+    within = "".join(f"[{part}]" if isinstance(part, int) else f".{part}" for part in where[1:])
+    return f"EBBMARK_{str(where[0]).upper()}{within}"
 
 
 def _refused(reason: str) -> bool:
