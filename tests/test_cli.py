@@ -28,7 +28,7 @@ FIXTURES = Path(__file__).parents[1] / "fixtures"
 CLEAR = str(FIXTURES / "clear-closing" / "request.json")
 NOT_REACHED = str(FIXTURES / "never-reached" / "request.json")
 NOISY = str(FIXTURES / "noisy-record" / "request.json")
-SECRET_MISSPELT = '[{"iss": "https://record.example/fhir", "client_id": "page", "secrt": "x"}]'
+KEY_MISSPELT = '[{"iss": "https://record.example/fhir", "client_id": "page", "secrt": "x"}]'
 ANSWERED, USAGE, NO_SUGGESTION, NOT_READ, NOT_USABLE = 0, 2, 3, 4, 5
 
 TABLE = """peep_cmh2o,tidal_volume_expired_ml,plateau_cmh2o
@@ -421,7 +421,7 @@ def test_the_service_prints_its_address_answers_there_and_stops_when_told() -> N
     ("environment", "says"),
     [
         ({"EBBMARK_ISSUERS": '[{"issuer": "https://issuer.example"}]'}, "EBBMARK_ISSUERS[0]"),
-        ({"EBBMARK_SMART_CLIENTS": SECRET_MISSPELT}, "EBBMARK_SMART_CLIENTS[0].secrt"),
+        ({"EBBMARK_SMART_CLIENTS": KEY_MISSPELT}, "EBBMARK_SMART_CLIENTS[0].secrt"),
         ({"EBBMARK_MAX_BODY_BYTES": "many"}, "EBBMARK_MAX_BODY_BYTES"),
         ({"EBBMARK_RECORD_ATTEMPTS": "99"}, "EBBMARK_RECORD_ATTEMPTS"),
         ({"EBBMARK_ISSUERS": "https://issuer.example"}, "EBBMARK_ISSUERS"),
