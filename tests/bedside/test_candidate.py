@@ -567,3 +567,34 @@ def test_the_signed_limits_change_the_identity_of_the_assessment() -> None:
     one, two = (asked(OPERATION, READINGS, now=NOW, site=signed(heart_rate_above_per_min=rate)) for rate in (120, 130))
 
     assert one.of("GuidanceResponse")[0]["requestIdentifier"] != two.of("GuidanceResponse")[0]["requestIdentifier"]
+
+
+# Codes that were added with their source
+
+
+def test_a_coded_haemodynamic_instability_is_high_risk_and_says_what_the_code_leaves_open() -> None:
+    unstable = condition("unstable", "422773005", system="http://snomed.info/sct")
+
+    said = asked(OPERATION, [*READINGS, unstable], now=NOW)
+
+    assert value_of(said.observation("documented-conditions"), "haemodynamic-instability") == "present"
+    assert value_of(said.observation("candidate-assessment")) == "high-risk"
+    assert "The code does not say whether it persists" in said.issue("haemodynamic-instability")["detail"]
+
+
+def test_unspecified_emphysema_does_not_pass_for_one_without_bullae() -> None:
+    emphysema = condition("emphysema", "J43.9", system="http://hl7.org/fhir/sid/icd-10-cm")
+
+    said = asked(OPERATION, [*READINGS, emphysema], now=NOW)
+
+    assert "not whether there are bullae" in said.issue("obstructive-disease")["detail"]
+    assert value_of(said.observation("documented-conditions"), "bullous-disease") == "not-documented"
+
+
+def test_what_has_no_sure_code_is_still_said_not_to_be_looked_for() -> None:
+    (told,) = [note for note in asked(OPERATION, READINGS, now=NOW).notes if note.startswith("Not looked for")]
+
+    assert told == (
+        "Not looked for, since no code stands for it here: bullae or blebs; barotrauma with a chest tube for air; "
+        "sternotomy within 48 hours; breathing efforts of the patient's own."
+    )

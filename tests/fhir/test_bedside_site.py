@@ -11,7 +11,7 @@ from fhir.resources.R4B.operationdefinition import OperationDefinition
 from fhir.resources.R4B.plandefinition import PlanDefinition
 from fhir.resources.R4B.valueset import ValueSet
 
-from ebbmark.fhir.bedside.condition_codes import CONDITION_ROWS, NO_RISK, PERHAPS
+from ebbmark.fhir.bedside.condition_codes import CONDITION_ROWS, NO_RISK, PERHAPS, READ_IN
 from ebbmark.fhir.bedside.condition_lookup import BUILT_IN
 from ebbmark.fhir.bedside.operation_definitions import definition_of
 from ebbmark.fhir.bedside.operations import OPERATIONS
@@ -21,7 +21,7 @@ from ebbmark.fhir.bedside.site_limits import read_stop_limits
 from ebbmark.fhir.bedside.site_protocols import with_protocols
 from ebbmark.fhir.bedside.value_sets import read_value_sets, sets_beside, value_set, with_value_sets
 from ebbmark.fhir.reading.codes import SNOMED
-from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
+from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, RiskConcept
 from ebbmark.physiology.before.staircase import Traced
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 
@@ -321,3 +321,24 @@ def test_protocols_that_cannot_be_used_are_named(
         read(protocols, staircases)
 
     assert named_in_message in str(caught.value)
+
+
+def concept_named(slug: str) -> RiskConcept:
+    return next(one for one in RISK_CONCEPTS if one.slug == slug)
+
+
+def test_a_published_value_set_names_where_each_code_was_read() -> None:
+    description = str(value_set(concept_named("haemodynamic-instability"), BUILT_IN)["description"])
+
+    assert "422773005 in value set CardiacInstabilityType of the HL7 implementation guide CREDS 1.0.0" in description
+    assert "does not say whether it persists; one that is active counts." in description
+
+
+def test_a_value_set_with_a_sites_codes_names_the_sites_file() -> None:
+    codes = with_value_sets(BUILT_IN, [("bullae.json", site_set())])
+
+    assert "in site file bullae.json" in str(value_set(concept_named("bullous-disease"), codes)["description"])
+
+
+def test_every_source_of_a_code_has_words() -> None:
+    assert {row.source for row in BUILT_IN.rows} <= set(READ_IN)

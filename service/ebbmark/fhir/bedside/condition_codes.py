@@ -1,9 +1,13 @@
 """Which codes of Conditions stand for which of our risk concepts? One table: SNOMED CT by code, ICD-10 by prefix.
 
 The last column names where code and meaning were seen together: PUB: in at least two independent public repositories;
-PUB1: in one; GM: in two public texts on the German and Swiss ICD-10-GM; ICD: the title of the ICD-10 category, from memory of the printed classification, which is the same in
-the editions named. SNOMED CT codes are listed one by one: without a terminology server their descendants are not known,
-so that a site adds the ones it uses. A concept for which no code was sure has none, and a site may add its own.
+PUB1: in one; CREDS: value set CardiacInstabilityType of the HL7 implementation guide CREDS 1.0.0 (registry protocols),
+CREDS+: there and in value set ReasonForBallonUsageVS of cardioCx-IG, expanded on SNOMED CT 2024-02-01; GM: in two
+public texts on the German and Swiss ICD-10-GM; ICD: the title of the ICD-10 category, from memory of the printed
+classification, which is the same in the editions named. SNOMED CT codes are listed one by one: without a terminology server their descendants are not known,
+so that a site adds the ones it uses. A concept for which no code was sure has none, and a site may add its own: bullae
+(ICD-10-CM keeps bullous emphysema under J43.9 together with every other unspecified one; ICD-9-CM 492.0 is specific,
+and would only seem to look for them in records of today), drained barotrauma, sternotomy, breathing efforts.
 
 A code says less than a record: whether a pneumothorax is drained or a lung was operated on recently it does not say.
 What a code leaves open is written beside it.
@@ -26,6 +30,7 @@ __all__ = [
     "LEFT_OPEN",
     "NO_RISK",
     "PERHAPS",
+    "READ_IN",
     "ConditionRow",
 ]
 
@@ -102,6 +107,7 @@ CONDITION_ROWS: tuple[ConditionRow, ...] = (
     _sct("shock", "89138009", "Cardiogenic shock"),
     _sct("shock", "76571007", "Septic shock"),
     _sct("shock", "39419009", "Hypovolaemic shock"),
+    _sct("shock", "276227005", "Refractory shock", "CREDS"),
     _icd("shock", "R57", "Shock, not elsewhere classified"),
     _icd("shock", "R65.21", "Severe sepsis with septic shock", _CM),
     _icd("shock", "T79.4", "Traumatic shock"),
@@ -112,6 +118,7 @@ CONDITION_ROWS: tuple[ConditionRow, ...] = (
     _icd("shock", "O75.1", "Shock during or following labour and delivery"),
     _icd("shock", "E86", "Volume depletion", (ICD10, *_GM)),
     _icd("shock", "E86.1", "Hypovolaemia", _CM),
+    _sct("haemodynamic-instability", "422773005", "Hemodynamic instability", "CREDS+"),
     _sct("raised-intracranial-pressure", "271719001", "Raised intracranial pressure", "PUB1"),
     _icd("raised-intracranial-pressure", "G93.2", "Benign intracranial hypertension"),
     _icd("raised-intracranial-pressure", "G93.5", "Compression of brain"),
@@ -216,11 +223,24 @@ LEFT_OPEN: Mapping[str, str] = {
     "untreated-pneumothorax": "No code here says whether it is drained; one that is active counts as untreated until "
     "the record says otherwise.",
     "shock": "The codes do not say whether it has been corrected; one that is active counts.",
+    "haemodynamic-instability": "The code does not say whether it persists; one that is active counts.",
     "raised-intracranial-pressure": "Codes of oedema and compression do not say that pressure was measured; all count.",
     "right-heart-failure": "Codes of pulmonary hypertension do not say how severe it is; all count.",
     "recent-lung-surgery": "The code does not say how long ago; it counts.",
     "pregnancy": "Codes of complications do not say whether the pregnancy goes on; all count.",
-    "obstructive-disease": "The codes do not say how severe it is; all count.",
+    "obstructive-disease": "The codes do not say how severe it is, and those of emphysema not whether there are bullae; "
+    "all count.",
     "late-or-fibrotic-ards": "The codes do not say whether the fibrosis is part of ARDS; all count.",
 }
 """What the codes of a concept leave open, and how that is read."""
+
+READ_IN: Mapping[str, str] = {
+    "PUB": "in at least two independent public repositories",
+    "PUB1": "in one public repository",
+    "CREDS": "in value set CardiacInstabilityType of the HL7 implementation guide CREDS 1.0.0",
+    "CREDS+": "in value set CardiacInstabilityType of the HL7 implementation guide CREDS 1.0.0 and in value set "
+    "ReasonForBallonUsageVS of cardioCx-IG",
+    "GM": "in two public texts on the German and Swiss ICD-10-GM",
+    "ICD": "as titles of ICD-10 categories, from memory of the printed classification and not read in a source",
+}
+"""Where code and meaning were seen together, in words, by the key of the source."""

@@ -16,7 +16,7 @@ from collections.abc import Iterable, Iterator
 import msgspec
 
 from ebbmark import __version__
-from ebbmark.fhir.bedside.condition_codes import LEFT_OPEN, NO_RISK, PERHAPS, ConditionRow
+from ebbmark.fhir.bedside.condition_codes import LEFT_OPEN, NO_RISK, PERHAPS, READ_IN, ConditionRow
 from ebbmark.fhir.bedside.condition_lookup import ConditionCodes
 from ebbmark.fhir.bedside.site import Misread
 from ebbmark.fhir.codesystem import BASE, DEFINITIONS_DATE
@@ -87,10 +87,18 @@ def value_set(concept: RiskConcept, codes: ConditionCodes) -> dict[str, object]:
     rows = codes.of(concept.slug)
     opening = LEFT_OPEN.get(concept.slug, "")
     none = "" if rows else "No code was sure enough to be listed; a site may add its own."
-    description = (
-        f"Conditions that count as {concept.words}. {concept.says} Source: {concept.citation}. {opening}{none}".strip()
-    )
+    parts = (f"Conditions that count as {concept.words}. {concept.says} Source: {concept.citation}.", opening, none)
+    description = " ".join(part for part in (*parts, _read_in(rows)) if part)
     return _published(concept.slug, concept.words[0].upper() + concept.words[1:], description, rows)
+
+
+def _read_in(rows: Iterable[ConditionRow]) -> str:
+    """Where each code was seen with its meaning."""
+    by_source: dict[str, list[str]] = {}
+    for row in rows:
+        by_source.setdefault(READ_IN.get(row.source, f"in {row.source}"), []).append(row.code)
+    said = "; ".join(f"{', '.join(dict.fromkeys(codes))} {where}" for where, codes in by_source.items())
+    return f"Codes and their meanings were seen together: {said}." if said else ""
 
 
 _BESIDE = {
@@ -115,7 +123,10 @@ def sets_beside(codes: ConditionCodes) -> dict[str, dict[str, object]]:
     Args:
         codes: the table in force.
     """
-    return {slug: _published(slug, title, said, codes.of(slug)) for slug, (title, said) in _BESIDE.items()}
+    return {
+        slug: _published(slug, title, f"{said} {_read_in(codes.of(slug))}".strip(), codes.of(slug))
+        for slug, (title, said) in _BESIDE.items()
+    }
 
 
 def _published(slug: str, title: str, description: str, rows: tuple[ConditionRow, ...]) -> dict[str, object]:
