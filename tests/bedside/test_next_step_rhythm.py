@@ -177,6 +177,24 @@ def test_a_rhythm_that_cannot_be_read_is_looked_at_first_and_listed(sent: dict[s
     assert any("entry" in path for path in said.listed)
 
 
+def test_a_rhythm_within_another_observation_is_looked_at_first() -> None:
+    part = {name: rhythm(7.5, FIBRILLATION)[name] for name in ("code", "valueCodeableConcept")}
+    panel = {**row(stamp(7.5), "panel", heart_rate=96.0)}
+    panel["component"] = [*panel["component"], part]  # type: ignore[misc]
+
+    said = after(BEFORE, panel)
+
+    assert action(said) == "look-first"
+    assert "it stands as a part of another Observation" in said.first
+
+
+def test_a_rhythm_of_a_period_counts_from_its_start() -> None:
+    over = rhythm(7.5, FIBRILLATION, effectivePeriod={"start": stamp(7)})
+    del over["effectiveDateTime"]
+
+    assert "changed from Sinus rhythm to Atrial fibrillation at 10:07 UTC" in after(BEFORE, over).first
+
+
 def test_a_rhythm_that_cannot_be_read_may_be_acknowledged() -> None:
     odd = rhythm(7.5, FIBRILLATION, valueCodeableConcept={"text": "AF"})
 

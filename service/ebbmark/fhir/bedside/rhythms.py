@@ -12,6 +12,7 @@ import msgspec
 
 from ebbmark.fhir.reading.admission import USABLE_STATUSES
 from ebbmark.fhir.reading.codes import CodeRow, is_rhythm
+from ebbmark.fhir.reading.elements import Coding
 from ebbmark.fhir.reading.question import Question
 from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.reading.versions import Received, newest_of, reference_of
@@ -65,6 +66,11 @@ def coded_rhythms(question: Question, table: Table) -> tuple[Rhythms, list[Sourc
         left.append(item)
         if item.observation.status not in _TAKEN_BACK:
             unread.append(UnreadRhythm(at_s if at_s is None or at_s <= now_s else None, why))
+    unread += [
+        UnreadRhythm(_when(item), "it stands as a part of another Observation, where none is read")
+        for item in newest_of([one for one in items if _holds_rhythm(one, table)])[0]
+        if item.observation.status not in _TAKEN_BACK
+    ]
     read.sort(key=lambda one: (one[0], one[1], one[2].path))
     rhythms = [Rhythm(at_s, codes, number) for number, (at_s, codes, _) in enumerate(read)]
     sources = [
@@ -79,7 +85,15 @@ def coded_rhythms(question: Question, table: Table) -> tuple[Rhythms, list[Sourc
 
 
 def _is_rhythm(item: Received, table: Table) -> bool:
-    rows = (table.get((one.system, one.code)) for one in item.observation.code.coding)
+    return _among(item.observation.code.coding, table)
+
+
+def _holds_rhythm(item: Received, table: Table) -> bool:
+    return any(_among(part.code.coding, table) for part in item.observation.component)
+
+
+def _among(codings: Sequence[Coding], table: Table) -> bool:
+    rows = (table.get((one.system, one.code)) for one in codings)
     return any(is_rhythm(row) for row in rows if row is not None)
 
 
@@ -118,7 +132,8 @@ def _codes(item: Received) -> tuple[RhythmCode, ...]:
 
 
 def _when(item: Received) -> float | None:
-    text = item.observation.effectiveDateTime or item.observation.effectiveInstant
+    one = item.observation
+    text = one.effectiveDateTime or one.effectiveInstant or (one.effectivePeriod.start if one.effectivePeriod else "")
     found = seconds(text) if text else None
     return found if isinstance(found, float) else None
 
