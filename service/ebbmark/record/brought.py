@@ -19,7 +19,7 @@ from itertools import pairwise
 import msgspec
 
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.codes import CodeRow, HeightKind
+from ebbmark.fhir.reading.codes import CodeRow, HeightKind, is_rhythm
 from ebbmark.physiology.readings import Quantity
 from ebbmark.record.asked import Asked
 from ebbmark.record.reading import ReadFailure
@@ -50,7 +50,7 @@ class Part(Enum):
     HEIGHTS = ("heights", "body heights", 50, True)
     MECHANICS = ("mechanics", "ventilator settings and measurements", 1000, True)
     PANELS = ("panels", "ventilator readings that stand in panels under another code", 1000, False)
-    CIRCULATION = ("circulation", "saturation, arterial pressure and heart rate", 400, False)
+    CIRCULATION = ("circulation", "saturation, arterial pressure, heart rate and heart rhythm", 400, False)
 
     def __init__(self, key: str, words: str, most: int, needed: bool) -> None:
         self.key = key
@@ -77,14 +77,15 @@ class Brought:
 def part_tokens(part: Part, table: Mapping[tuple[str, str], CodeRow]) -> list[str]:
     """The codes of a part as search tokens, `system|code`; none for the Patient."""
 
-    def wanted(meaning: Quantity | HeightKind) -> bool:
+    def wanted(row: CodeRow) -> bool:
+        meaning = row.meaning
+        if meaning is None:
+            return part is Part.CIRCULATION and is_rhythm(row)
         if isinstance(meaning, HeightKind):
             return part is Part.HEIGHTS
         return part in ((Part.CIRCULATION,) if meaning in _CIRCULATION else (Part.MECHANICS, Part.PANELS))
 
-    return sorted(
-        f"{system}|{code}" for (system, code), row in table.items() if row.meaning is not None and wanted(row.meaning)
-    )
+    return sorted(f"{system}|{code}" for (system, code), row in table.items() if wanted(row))
 
 
 def brought(part: Part, sent: bytes | None, asked: Asked, base_url: str) -> Brought:

@@ -11,8 +11,11 @@ import pytest
 from starlette.types import ASGIApp
 
 from bedside.test_no_prompt import prompts
+from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.hooks_concepts import OVERRIDE_REASONS
 from ebbmark.fhir.reading.sex import CLINICAL_USE
+from ebbmark.physiology.during.rhythm_codes import RhythmCode, RhythmsThatStop
+from ebbmark.physiology.during.stop_limits import DEFAULT_STOP_LIMITS
 from ebbmark.web.hooks.telling import summary_of_trial
 from fhir_builders import Json, at, height, observation, patient, trial_observations
 from recommendations import found
@@ -338,3 +341,44 @@ def test_what_somebody_typed_into_the_record_does_not_reach_the_card(app: ASGIAp
     told = card(call(app, called(prefetch=prefetch(*trial, patient=person))))
 
     assert "evil" not in json.dumps(told)
+
+
+FIBRILLATION = RhythmCode("https://site.example/rhythms", "AF", "Atrial fibrillation")
+RHYTHMS_SIGNED = Site(
+    stop_limits=replace(
+        DEFAULT_STOP_LIMITS,
+        version="9",
+        signed_by="Dr A. Invented",
+        signed_on="2026-02-01",
+        rhythms_that_stop=RhythmsThatStop((FIBRILLATION,), "decided by the unit"),
+    )
+)
+
+
+def rhythm(code: str, display: str, minute: int) -> Json:
+    charted = observation("http://loinc.org|8884-9", 1.0, when=at(minute), identity=f"rhythm-{minute}", version="1")
+    del charted["valueQuantity"]
+    coding = {"system": FIBRILLATION.system, "code": code, "display": display}
+    return {**charted, "valueCodeableConcept": {"coding": [coding]}}
+
+
+@pytest.mark.parametrize("words", ["Atrial fibrillation", "Atrial fibrillation " * 6])
+def test_a_new_rhythm_that_the_site_signed_is_critical(words: str) -> None:
+    running = trial_observations((24.0, 22.0, 20.0, 18.0), (38.0, 41.0, 44.0, 46.0))
+    rhythms = [rhythm("SR", "Sinus rhythm", -10), rhythm("AF", words, 11)]
+    brought = prefetch(*running, circulation=searchset(saturation(93.0, 12), *rhythms))
+
+    told = card(call(hooks_app(at_s=clock(13), site=RHYTHMS_SIGNED), called(prefetch=brought)))
+
+    assert told["indicator"] == "critical"
+    assert told["summary"].startswith("Look at the patient now: a stop criterion was met in the PEEP trial, new heart ")
+    assert len(told["summary"]) < 140
+    assert "A new arrhythmia shows here only once it is charted" in told["detail"]
+
+
+def test_a_rhythm_that_did_not_change_makes_no_card_in_a_trial_in_progress() -> None:
+    running = trial_observations((24.0, 22.0, 20.0, 18.0), (38.0, 41.0, 44.0, 46.0))
+    rhythms = [rhythm("AF", "Atrial fibrillation", -10), rhythm("AF", "Atrial fibrillation", 11)]
+    brought = prefetch(*running, circulation=searchset(saturation(93.0, 12), *rhythms))
+
+    assert cards(call(hooks_app(at_s=clock(13), site=RHYTHMS_SIGNED), called(prefetch=brought))) == []

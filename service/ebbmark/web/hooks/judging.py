@@ -127,7 +127,9 @@ def _now(fetched: Fetched, readings: tuple[Reading, ...], protocol: Protocol, ho
     staircase = how.site.default_staircase
     below = running.now_cmh2o - (staircase.decrement_cmh2o.value or 0.0)
     at_the_lowest = below < (staircase.lowest_cmh2o.value or 0.0)
-    return _Now(True, at_the_lowest, _stop(fetched, how) if stops.met else None)
+    # A new heart rhythm is no reading; the whole question reads it.
+    ask_in_full = stops.met or how.site.stop_limits.rhythms_that_stop is not None
+    return _Now(True, at_the_lowest, _stop(fetched, how) if ask_in_full else None)
 
 
 def _stop(fetched: Fetched, how: HowToJudge) -> StopMet | None:

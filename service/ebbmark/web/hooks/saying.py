@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from ebbmark.fhir.bedside.answer import Answer, Coded
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.physiology.advice.advice import Severity
+from ebbmark.physiology.during.rhythm_codes import RHYTHM_AS_CHARTED
 from ebbmark.physiology.during.stop_criteria import NOT_AMONG_THE_READINGS
 from ebbmark.physiology.wording import level
 from ebbmark.web.hooks.findings import Obstacle, OrderDiffers, StopMet, TrialRead
@@ -66,7 +67,8 @@ def _unchecked(answer: Answer) -> tuple[str, ...]:
         if isinstance(value, Coded)
     ]
     count = sum(1 for one in states if one not in ("criterion-met", "criterion-held"))
-    return (f"{count} of {len(states)} stop criteria could not be checked. {NOT_AMONG_THE_READINGS}",)
+    unseen = RHYTHM_AS_CHARTED if answer.request.rhythms.read else NOT_AMONG_THE_READINGS
+    return (f"{count} of {len(states)} stop criteria could not be checked. {unseen}",)
 
 
 def said_of_trial(finding: TrialRead) -> Said:
