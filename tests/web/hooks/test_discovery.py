@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from starlette.types import ASGIApp
 
-from ebbmark.fhir.reading.codes import CODES, LOINC, CodeRow
+from ebbmark.fhir.reading.codes import CODES, LOINC, CodeRow, is_rhythm
 from ebbmark.physiology.readings import Quantity
 from ebbmark.web.hooks.catalog import HOOKS, prefetch_templates
 from web.asking import Reply, ask
