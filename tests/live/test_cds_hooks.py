@@ -129,6 +129,7 @@ def ehr(client: httpx.Client, record_base_url: str) -> Iterator[Client]:
     transport = httpx.ASGITransport(app=app, client=("127.0.0.1", 50000))
     with (
         start_blocking_portal() as portal,
+        portal.wrap_async_context_manager(app.router.lifespan_context(app)),
         portal.wrap_async_context_manager(
             httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1:8087")
         ) as inside,

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping
+from contextlib import asynccontextmanager
 from datetime import datetime
 from typing import Any
 
@@ -80,14 +81,23 @@ def hooks_app(
     fetching: ReadLimits = FETCH_LIMITS,
     patience: Patience = PATIENCE,
     steady_s: Callable[[], float] = lambda: 0.0,
-) -> ASGIApp:
-    """The door alone, as the application has it, with a clock that stands still."""
+) -> FastAPI:
+    """The door alone, as the application has it, with a clock that stands still.
+
+    Where it asks a real record, its lifespan closes the connections in the end.
+    """
     entrance = HooksEntrance(rules, root, SeenTokens(), elsewhere_signed_in, origins, rates, lambda: at_s, steady_s)
     guests = GuestRecords(allowed, patience=patience)
     answering = Answering(
         site, DEFAULT_LIMITS, NO_CODE_MAP, False, guests, Where(DOCUMENTATION, launch), signer, fetching
     )
-    app = FastAPI()
+
+    @asynccontextmanager
+    async def lifespan(_: FastAPI) -> AsyncIterator[None]:
+        yield
+        await guests.aclose()
+
+    app = FastAPI(lifespan=lifespan)
     trail = AuditTrail(lambda: at_s)
     app.include_router(hooks_router(HooksDoor(entrance, answering, DEFAULT_LIMITS, trail, lambda: at_s)))
     app.add_exception_handler(Rejected, rejected)
