@@ -25,6 +25,9 @@ _DISPLAY = {one.code: one.display for one in CONCEPTS}
 _CITED: Final = re.compile(r"(limit [^().]*(?:\.\d[^().]*)*) \((?:[^()]|\([^()]*\))*\)")
 """A limit and its source in brackets: a heading names the limit, the text below its source too."""
 
+_OF_THE_API: Final = "the parameters acknowledged ("
+"""How a program acknowledges; a page that shows a trial takes no acknowledgement."""
+
 LOOKS_AT: Final = {
     StopCriterion.SATURATION.value: (Quantity.SPO2, "%"),
     StopCriterion.MEAN_ARTERIAL_PRESSURE.value: (Quantity.MEAN_ARTERIAL_PRESSURE, "mmHg"),
@@ -102,7 +105,7 @@ def running_view(answer: Answer, *, zone: tzinfo) -> RunningView:
         lead=lead,
         rest=rest,
         latest=f"{day_and_time(latest_s, zone)}, {ago(latest_s, now_s)}",
-        more=tuple(map(plainly, answer.said[1:])),
+        more=tuple(plainly(one) for one in answer.said[1:] if _OF_THE_API not in one),
         # The gravest is said above already, but for the source of its limit.
         warnings=tuple(one.text for one in answer.warnings if one.text not in said),
         figure=figure,

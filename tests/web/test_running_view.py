@@ -1,0 +1,41 @@
+"""What the page of a running trial says where something keeps PEEP from being lowered."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+from bedside.test_next_step_rhythm import FIBRILLATION, SINUS, rhythm
+from bedside_builders import body_of, rows_down, stamp
+from ebbmark.bedside.questions import QUESTIONS, ask
+from ebbmark.fhir.bedside.site import NO_SITE
+from ebbmark.web.page.running_view import RunningView, running_view
+from fhir_builders import Json
+
+DOWN = ((18.0, 38.0), (16.0, 40.0), (14.0, 41.0), (12.0, 40.5))
+
+
+def seen(resources: list[Json]) -> RunningView:
+    at_s = datetime.fromisoformat(stamp(8)).timestamp()
+    return running_view(ask(QUESTIONS["next-step"], body_of(resources, []), at_s=at_s, site=NO_SITE), zone=UTC)
+
+
+def test_a_vital_sign_that_was_not_sent_is_the_headline() -> None:
+    view = seen(rows_down(DOWN, map=72.0))
+
+    assert view.lead == "Before PEEP is lowered, SpO2 is to be measured and sent."
+    assert "look at the patient first" in view.rest
+
+
+def test_how_a_program_acknowledges_is_not_told_to_people() -> None:
+    assert "parameters" not in " ".join(seen(rows_down(DOWN, map=72.0)).more)
+
+
+def test_the_latest_rhythm_stands_beside_its_criterion() -> None:
+    rows = rows_down(DOWN, spo2=93.0, map=72.0)
+
+    view = seen([*rows, rhythm(-10, SINUS), rhythm(7.5, FIBRILLATION)])
+
+    (shown,) = [one for one in view.criteria if one.name == "New heart rhythm"]
+    assert (shown.state, shown.latest) == ("Not checked", "Atrial fibrillation at 10:07:30, less than a minute ago")
+    assert view.lead == "Look at the patient first; PEEP is not to be lowered on these readings."
+    assert "changed from Sinus rhythm to Atrial fibrillation" in view.rest
