@@ -191,7 +191,8 @@ def _answer(met: Sequence[Met], held: Sequence[Held], not_checked: Sequence[NotC
     if not held:
         return f"None of the {len(not_checked)} stop criteria could be checked. {unseen}"
     shown = "; ".join(dict.fromkeys(one.sentence for one in held))
+    count = "one" if len(held) == 1 else f"{len(held)}"
     return (
-        f"No stop criterion met among the {'one' if len(held) == 1 else len(held)} that could be checked ({shown}); {len(not_checked)} could not "
-        f"be. {unseen}"
+        f"No stop criterion met among the {count} that could be checked ({shown}); {len(not_checked)} could not be. "
+        f"{unseen}"
     )
