@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from ebbmark.physiology.closing.closing import CurveStep, Verdict, estimate_closing
@@ -95,6 +95,9 @@ def test_a_confirmed_fall_at_the_last_step_is_found_there(fall: float, readings:
 @settings(max_examples=60, deadline=None)
 def test_a_fall_on_a_single_reading_is_neither_closing_nor_its_absence(fall: float, steps: int, seed: int) -> None:
     limb = lone_fall(fall, readings=1, steps=steps, seed=seed)
+    before = [step.compliances_ml_per_cmh2o[0] for step in limb[:-1]]
+    # Where noise lowers the step before as well, two steps fell, and that is another trial.
+    assume(before[-1] > 0.98 * max(before))
     seen = 1.0 - limb[-1].compliances_ml_per_cmh2o[0] / limb[-2].compliances_ml_per_cmh2o[0]
 
     closing = estimate_closing(limb)
