@@ -45,6 +45,12 @@ class Ward:
         for resource in trial_observations(**trial):
             self.put(resource)
 
+    def is_replaced_by(self, kept: Ward) -> None:
+        """The record has merged this Patient into another."""
+        person = self.client.get(f"/{self.patient}").json()
+        link = [{"other": {"reference": kept.patient}, "type": "replaced-by"}]
+        self.put({**person, "active": False, "link": link})
+
     def put(self, resource: Json) -> None:
         own = {name: value for name, value in resource.items() if name != "meta"}
         own["id"] = self.identity if own["resourceType"] == "Patient" else f"{self.identity}-{own['id']}"

@@ -90,7 +90,24 @@ def test_every_door_is_in_the_document() -> None:
         "/.well-known/jwks.json",
         "/page/style.css",
         "/page/page.js",
+        *[f"/app/{{tab}}/{page}" for page in ("", "running", "plan", "report", "record", "not-now")],
     }
+
+
+def test_every_page_of_a_record_says_how_it_is_refused() -> None:
+    pages = [one for path, methods in DOCUMENT["paths"].items() if path.startswith("/app/") for one in methods.values()]
+
+    assert len(pages) == 8
+    for page in pages:
+        assert {"401", "403", "404", "429", "502", "503"} <= page["responses"].keys()
+        assert "Retry-After" in page["responses"]["429"]["headers"]
+
+
+def test_without_a_record_that_may_open_it_a_page_is_refused_as_documented() -> None:
+    reply = ask(plain_app(), method="GET", path="/app/tab/running")
+
+    assert (reply.status, reply.headers["content-type"]) == (404, "text/html; charset=utf-8")
+    assert b"No record may open pages of this service." in reply.body
 
 
 def test_operations_are_named_once_and_summed_up() -> None:

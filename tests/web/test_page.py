@@ -128,6 +128,7 @@ def test_the_figure_stands_in_the_page_with_words_and_a_table(app: ASGIApp) -> N
 
     assert body.count(b'role="img" aria-label="Static compliance against set PEEP') == 2
     assert len(body) < MOST_BYTES
+    assert "The table below lists every probability, also those for which the figure has no room." in words_of(body)
     assert "Probability that closing started here" in words_of(body)
 
 

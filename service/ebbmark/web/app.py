@@ -159,11 +159,11 @@ def create_app(settings: Settings) -> FastAPI:
         app.include_router(by_itself)
     pages = Pages(zone_of(settings.time_zone), settings.page_frame_ancestors, urlsplit(root).path)
     app.state.smart_door = smart
+    counted = [Depends(page_rates(entrance.rates.limit if entrance.rates else None, time.monotonic))]
     if smart is not None:
-        counted = [Depends(page_rates(entrance.rates.limit if entrance.rates else None, time.monotonic))]
         app.include_router(launch_router(smart), dependencies=counted)
-        rules = Rules(site, code_map, settings.accept_preliminary, door.signer, trail)
-        app.include_router(record_router(smart, rules, pages), dependencies=counted)
+    rules = Rules(site, code_map, settings.accept_preliminary, door.signer, trail)
+    app.include_router(record_router(smart, rules, pages), dependencies=counted)
     if settings.demo:
         app.include_router(demo_router(site, pages))
     app.add_exception_handler(Rejected, rejected)

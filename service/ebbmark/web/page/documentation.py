@@ -15,13 +15,20 @@ _PAGE: dict[str, Any] = {"description": "A page.", "content": _HTML}
 _TAB = "The tab that a launch opened; its session stands in a cookie of this path."
 
 _REFUSED = {
+    401: "The tab has no session, or it has ended: open the page again from the record.",
     403: "Not for this caller, or not sent from a page of ours.",
-    404: "There is no such page.",
+    404: "There is no such page, or no record may open pages here.",
     409: "The answer changed since it was shown.",
     415: "Not a form.",
     422: "The form lacks what is needed.",
+    429: "Too many requests of this tab; Retry-After says when to ask again.",
     502: "The record did not give what was asked for, or did not take what was sent.",
+    503: "The access could not be renewed just now.",
 }
+_RETRY_AFTER: dict[str, Any] = {
+    "Retry-After": {"description": "After how many seconds to ask again.", "schema": {"type": "integer"}}
+}
+_TOO_MANY = 429
 _OF_A_FORM = frozenset({409, 415, 422})
 
 _SAID: dict[tuple[str, str], tuple[str, str, str]] = {
@@ -93,7 +100,14 @@ def documented(path: str, method: str) -> dict[str, Any]:
         "responses": {
             200: {"description": "The sheet.", "content": _PDF} if path == "/report" else _PAGE,
             **({304: {"description": "Nothing has changed."}} if path == "/running" else {}),
-            **{status: {"description": text, "content": _HTML} for status, text in refused.items()},
+            **{
+                status: {
+                    "description": text,
+                    "content": _HTML,
+                    **({"headers": _RETRY_AFTER} if status == _TOO_MANY else {}),
+                }
+                for status, text in refused.items()
+            },
         },
         "openapi_extra": extra,
     }
