@@ -190,6 +190,10 @@ def test_a_running_trial_changes_on_the_page_without_loading_it_again(browser: B
         heading, looked = page.locator("#live h1"), page.locator("#looked")
         first, when = heading.inner_text(), looked.inner_text()
 
+        with page.expect_request(PART) as look:
+            pass
+        assert float(look.value.headers["ebbmark-read"]) > 0
+        assert look.value.headers["if-none-match"]
         expect(heading).not_to_have_text(first)
 
         assert page.evaluate("window.marked")

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -14,6 +16,8 @@ import httpx
 import pytest
 
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
+from ebbmark.record.client import RecordClient, RecordSettings
+from ebbmark.record.stored_since import OVERLAP_S, nothing_stored_since
 from live.record_server import FHIR_JSON
 from recommendations import RECORDED_S, found
 
@@ -191,6 +195,20 @@ def test_pages_hold_every_match_once(record: httpx.Client) -> None:
     seen = [entry["resource"]["id"] for page in pages for entry in page.get("entry", [])]
     assert len(pages) > 1
     assert sorted(seen) == ["hour-1", "hour-2", "hour-3", "hour-4"]
+
+
+def test_it_says_whether_anything_was_stored_since_a_moment(record: httpx.Client) -> None:
+    # The overlap lies before the moment: of now nothing is certain, of what is to come nothing is there.
+    put(record, pressure(14.0, id="stored-since"))
+    base_url = str(record.base_url).rstrip("/")
+    settings = RecordSettings(base_url=base_url, allowed_base_urls=(base_url,))
+
+    async def nothing(since_s: float) -> bool:
+        async with RecordClient(settings) as client:
+            return await nothing_stored_since(PATIENT, since_s, record=client)
+
+    assert not asyncio.run(nothing(time.time()))
+    assert asyncio.run(nothing(time.time() + OVERLAP_S + 5.0))
 
 
 def test_an_answer_is_written_once_however_often_it_is_sent(record: httpx.Client) -> None:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any
+from datetime import datetime
+from typing import Any, Literal
 from urllib.parse import parse_qs, unquote
 
 import httpx
@@ -27,6 +29,10 @@ class KeepingRecord:
         failing: types that cannot be searched.
         search_status: what searches are answered with where they fail.
         posts: transactions that came in.
+        says_changes: what it makes of `_lastUpdated` with `_summary=count`: passes both over, counts everything it
+            holds, counts what was stored since, or refuses.
+        stored_s: when each was stored last.
+        asked: what was searched for.
     """
 
     held: dict[str, Json] = field(default_factory=dict)
@@ -35,6 +41,9 @@ class KeepingRecord:
     failing: frozenset[str] = frozenset()
     search_status: int = 200
     posts: int = 0
+    says_changes: Literal["passes over", "counts all", "counts since", "refuses"] = "passes over"
+    stored_s: dict[str, float] = field(default_factory=dict)
+    asked: list[str] = field(default_factory=list)
     clock: int = 0
 
     def attach(self, router: respx.MockRouter) -> None:
@@ -48,12 +57,25 @@ class KeepingRecord:
         if identity and identity != "_search":
             found = self.held.get(f"{kind}/{identity}")
             return httpx.Response(200 if found else 404, json=found or {"resourceType": "OperationOutcome"})
+        self.asked.append(f"{kind}?{request.content.decode() or request.url.query.decode()}")
+        if "_lastUpdated" in query and self.says_changes != "passes over":
+            return self.counted(kind, query)
         if kind in self.failing:
             return httpx.Response(500, json={"resourceType": "OperationOutcome", "issue": []})
         if self.search_status != 200:
             return httpx.Response(self.search_status, json={"resourceType": "OperationOutcome", "issue": []})
         entries = [{"resource": one} for one in self.held.values() if self.deaf or self.matches(one, kind, query)]
         return httpx.Response(200, json={"resourceType": "Bundle", "type": "searchset", "entry": entries})
+
+    def counted(self, kind: str, query: dict[str, list[str]]) -> httpx.Response:
+        if self.says_changes == "refuses":
+            return httpx.Response(400, json={"resourceType": "OperationOutcome", "issue": []})
+        since_s = datetime.fromisoformat(query["_lastUpdated"][0].removeprefix("gt")).timestamp()
+        every = self.says_changes == "counts all"
+        total = sum(
+            place.startswith(f"{kind}/") and (every or stored_s > since_s) for place, stored_s in self.stored_s.items()
+        )
+        return httpx.Response(200, json={"resourceType": "Bundle", "type": "searchset", "total": total})
 
     def transact(self, bundle: Json) -> httpx.Response:
         self.posts += 1
@@ -95,6 +117,7 @@ class KeepingRecord:
             "versionId": version,
             "lastUpdated": f"2026-03-02T12:{self.clock // 60:02d}:{self.clock % 60:02d}Z",
         }
+        self.stored_s[place] = time.time()
         self.held[place] = {**resource, "id": place.partition("/")[2], "meta": meta}
 
     def linked(self, value: Any, places: dict[str, str]) -> Any:  # noqa: ANN401 - any JSON

@@ -21,7 +21,8 @@ from ebbmark.settings import Settings
 from ebbmark.web.app import create_app, reason_not_to_listen
 from ebbmark.web.page.answer_view import answer_view
 from ebbmark.web.page.clinical import in_clinical_words, technical_words
-from ebbmark.web.page.demo import SCENARIOS, DemoSource, Scenario
+from ebbmark.web.page.demo import DemoSource
+from ebbmark.web.page.demo_scenarios import SCENARIOS, Scenario
 from ebbmark.web.page.not_now import EVENTS
 from ebbmark.web.page.rendering import Pages
 from ebbmark.web.page.running_view import LOOKS_AT

@@ -5,8 +5,12 @@ from __future__ import annotations
 import json
 import logging
 import re
+import time
 from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Literal
 
+import httpx
 import pytest
 from openapi_spec_validator import OpenAPIV31SpecValidator
 
@@ -15,6 +19,7 @@ from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
 from ebbmark.web.audit_trail import LOGGER
 from ebbmark.web.launch.granted import USUAL_SCOPE
+from ebbmark.web.page.routes import LONGEST_UNREAD_S
 from launch_server import USER, Chart, LaunchSite
 from record.keeping_record import KeepingRecord
 from web.browsing import Browser, Page, smart_settings, tab_of
@@ -305,6 +310,96 @@ def test_a_running_trial_is_followed_in_the_record(site: LaunchSite, browser: Br
     assert later.status_code == 200
     assert "Closing has been passed by 8 cmH2O" not in words_of(first.content)
     assert "Closing has been passed by 8 cmH2O" in words_of(later.content)
+
+
+@dataclass
+class Watcher:
+    """A page that looks at p2's running trial again and again, as the script does."""
+
+    browser: Browser
+    tab: str
+    record: KeepingRecord
+    headers: dict[str, str]
+
+    def looks(self, read_ago_s: float | None = None) -> tuple[int, list[str], httpx.Response]:
+        """Look once more; returns the status, what the record was asked, and the reply."""
+        if read_ago_s is not None:
+            self.headers["Ebbmark-Read"] = f"{time.time() - read_ago_s:.3f}"
+        self.record.asked.clear()
+        reply = self.browser.step("GET", f"{self.tab}/running?fragment", headers=self.headers)
+        self.headers = {"If-None-Match": reply.headers["etag"], "Ebbmark-Read": reply.headers["ebbmark-read"]}
+        return reply.status_code, [one for one in self.record.asked if one.startswith("Observation?")], reply
+
+
+@pytest.fixture
+def watcher(site: LaunchSite, browser: Browser, record: KeepingRecord) -> Watcher:
+    """One that has just read all of a record in which nothing was stored for a minute."""
+    record.stored_s = {place: at_s - 60.0 for place, at_s in record.stored_s.items()}
+    tab, _ = launched(browser, site, "p2")
+    watching = Watcher(browser, tab, record, {})
+    watching.looks()
+    return watching
+
+
+def is_the_cheap_question(asked: list[str]) -> bool:
+    return len(asked) == 1 and "_summary=count" in asked[0] and "_lastUpdated=gt" in asked[0]
+
+
+def test_where_the_record_says_that_nothing_came_it_is_asked_no_more_than_that(
+    watcher: Watcher, record: KeepingRecord
+) -> None:
+    record.says_changes = "counts since"
+
+    status, asked, reply = watcher.looks()
+
+    assert status == 304
+    assert is_the_cheap_question(asked)
+    assert re.fullmatch(r"\d\d:\d\d:\d\d", reply.headers["ebbmark-as-of"])
+
+
+def test_what_was_stored_since_the_last_look_is_read_and_shown(watcher: Watcher, record: KeepingRecord) -> None:
+    record.says_changes = "counts since"
+    watcher.looks()
+    place = max(one for one in record.held if one.startswith("Observation/p2-"))
+    record.put(place, {**record.held[place], "status": "entered-in-error"})
+
+    status, asked, _ = watcher.looks()
+
+    assert status == 200
+    assert len(asked) > 1
+
+
+def test_what_was_stored_shortly_before_the_last_look_is_read_once_more(
+    watcher: Watcher, record: KeepingRecord
+) -> None:
+    record.says_changes = "counts since"
+    record.stored_s["Observation/late"] = time.time() - 10.0
+
+    assert len(watcher.looks()[1]) > 1
+
+
+@pytest.mark.parametrize("says", ["passes over", "counts all", "refuses"])
+def test_a_record_that_does_not_say_what_came_is_read_in_full(
+    watcher: Watcher, record: KeepingRecord, says: Literal["passes over", "counts all", "refuses"]
+) -> None:
+    record.says_changes = says
+
+    _, asked, _ = watcher.looks()
+
+    assert "_summary=count" in asked[0]
+    assert sum("_summary=count" not in one for one in asked) > 1
+
+
+@pytest.mark.parametrize("ago_s", [LONGEST_UNREAD_S + 1.0, -5.0], ids=["long ago", "in the future"])
+def test_a_look_is_taken_for_unchanged_only_for_a_short_time(
+    watcher: Watcher, record: KeepingRecord, ago_s: float
+) -> None:
+    record.says_changes = "counts since"
+
+    _, asked, _ = watcher.looks(read_ago_s=ago_s)
+
+    assert all("_summary=count" not in one for one in asked)
+    assert asked
 
 
 def test_whatever_a_record_holds_is_shown_as_text(site: LaunchSite, browser: Browser, record: KeepingRecord) -> None:

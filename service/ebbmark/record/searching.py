@@ -16,13 +16,13 @@ import msgspec
 from ebbmark.record.client import RecordClient
 from ebbmark.record.reading import ReadFailure, Waiting, read_json
 
-__all__ = ["Budget", "Found", "FoundEntry", "Head", "Page", "TooMuch", "any_of", "search", "take"]
+__all__ = ["FRESH", "Budget", "Found", "FoundEntry", "Head", "Page", "TooMuch", "any_of", "search", "take"]
 
 LONGEST_QUERY = 1_900
 """Longest query that goes into an address [characters]; a longer one is posted. Common practice, no published source:
 some gateways cut addresses of more than 2,000 characters."""
 
-_FRESH = {"Cache-Control": "no-cache"}
+FRESH = {"Cache-Control": "no-cache"}
 """Some records answer a search from one that they made up to a minute ago; RFC 9111 section 5.2.1.4."""
 
 _ISSUE_WORDS = frozenset({"information", "warning"})
@@ -153,7 +153,7 @@ async def search(
         if budget.requests <= 0:
             return TooMuch("more pages than may be read")
         budget.requests -= 1
-        page = await read_json(record, target, Page, waiting=waiting, form=form, headers=_FRESH)
+        page = await read_json(record, target, Page, waiting=waiting, form=form, headers=FRESH)
         if isinstance(page, ReadFailure):
             return page
         if page.type != "searchset":

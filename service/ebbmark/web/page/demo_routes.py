@@ -11,7 +11,8 @@ from starlette.responses import RedirectResponse
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.web.look.refusal import PageRefused
 from ebbmark.web.look.rendering import page_response
-from ebbmark.web.page.demo import SCENARIOS, DemoSource, source_of
+from ebbmark.web.page.demo import DemoSource, source_of
+from ebbmark.web.page.demo_scenarios import SCENARIOS
 from ebbmark.web.page.rendering import Pages
 from ebbmark.web.page.routes import patient_router
 

@@ -37,7 +37,8 @@ _SAID: dict[tuple[str, str], tuple[str, str, str]] = {
         "Running",
         "A trial in progress",
         "With `fragment` in the query only the part that changes, with an ETag and the header Ebbmark-As-Of."
-        " A request that names in Ebbmark-Drawn the figure it has gets no drawings of it again.",
+        " A request that names in Ebbmark-Drawn the figure it has gets no drawings of it again;"
+        " one that sends back Ebbmark-Read of the reply before gets 304 where the record says that nothing came since.",
     ),
     ("/plan", "GET"): ("Plan", "The plan of a trial", "Without high-pressure recruitment."),
     ("/plan", "POST"): ("AcknowledgedPlan", "The plan, with what a clinician has acknowledged", ""),

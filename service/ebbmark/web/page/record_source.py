@@ -27,6 +27,7 @@ from ebbmark.record.read_problems import no_patient
 from ebbmark.record.reading import ReadFailure, Waiting
 from ebbmark.record.searching import Budget
 from ebbmark.record.single_reads import read_one
+from ebbmark.record.stored_since import nothing_stored_since
 from ebbmark.record.where_recorded import where_recorded
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.launch.granted import NEEDED_TO_WRITE, missing
@@ -157,6 +158,10 @@ class RecordSource:
         sources = tuple(one.reference for one in answer.request.sources if one.reference)
         await self._note(Deed.READ, resources=sources, identity=answer.identity)
         return answer
+
+    async def nothing_new_since(self, since_s: float) -> bool:
+        """Whether the record says so."""
+        return await nothing_stored_since(self._patient, since_s, record=self.reading)
 
     async def recorded(self, identity: str) -> str | None:
         """Where the Provenance of this answer is."""

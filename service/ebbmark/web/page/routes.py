@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import re
 from collections.abc import Awaitable, Callable
 from functools import partial
 from hashlib import sha256
@@ -22,14 +23,24 @@ from ebbmark.web.page.recording_pages import CHOSEN, note_reason, record_results
 from ebbmark.web.page.rendering import Pages
 from ebbmark.web.page.showing import Live, live_of, show_answer, show_report
 from ebbmark.web.page.source import Choice, TrialSource
+from ebbmark.web.page.words import clock
 
-__all__ = ["AS_OF", "DRAWN", "Door", "patient_router"]
+__all__ = ["AS_OF", "DRAWN", "LONGEST_UNREAD_S", "READ", "Door", "patient_router"]
 
 AS_OF: Final = "Ebbmark-As-Of"
 """The time of day at which a running trial was looked at, for the page that renews itself."""
 
 DRAWN: Final = "Ebbmark-Drawn"
 """Which figure that page shows already: it is neither drawn nor sent again while only the words around it change."""
+
+READ: Final = "Ebbmark-Read"
+"""When what the page shows was read [s since 1970-01-01T00:00:00Z]: sent back with the next look."""
+
+LONGEST_UNREAD_S: Final = 20.0
+"""After so long all is read anew, whether or not anything came [s]: ages on the page, and what follows from them, are
+never further behind than that. Our choice."""
+
+_SECONDS: Final = re.compile(r"[0-9]{1,12}\.[0-9]{3}")
 
 Door = Callable[[Request], Awaitable[TrialSource]]
 """From a request to the patient it is about."""
@@ -98,6 +109,9 @@ async def _shown(
 
 async def _running(request: Request, source: TrialSource, pages: Pages) -> Response:
     """The page of a running trial, or only the part of it that changes."""
+    unchanged = await _unchanged(request, source, pages)
+    if unchanged is not None:
+        return unchanged
     try:
         live = await live_of(source, pages)
     except Rejected as rejected:
@@ -109,13 +123,27 @@ async def _running(request: Request, source: TrialSource, pages: Pages) -> Respo
     # What is drawn follows from the figure that is named in the part, so that the tag is known before drawing.
     tag = f'"{sha256(part.encode()).hexdigest()[:32]}"'
     if "fragment" in request.query_params:
-        headers = {"etag": tag, AS_OF: live.as_of, "cache-control": "no-store"}
+        headers = {"etag": tag, AS_OF: live.as_of, READ: f"{source.at_s:.3f}", "cache-control": "no-store"}
         if request.headers.get("if-none-match") == tag:
             return Response(status_code=304, headers=headers)
         if figure and request.headers.get(DRAWN) != shown:
             part = render(drawn=await asyncio.to_thread(running_drawn, figure))
         return Response(part, media_type="text/html; charset=utf-8", headers=headers)
     return await _shown(partial(_running_page, live, tag, shown), source, pages)
+
+
+async def _unchanged(request: Request, source: TrialSource, pages: Pages) -> Response | None:
+    """That nothing has changed, where the part was read a moment ago and the record says that nothing came since.
+
+    What is shown depends on the time of day, too, so that it is read anew from time to time whatever the record says.
+    """
+    tag, read = request.headers.get("if-none-match"), request.headers.get(READ, "")
+    if "fragment" not in request.query_params or not tag or not _SECONDS.fullmatch(read):
+        return None
+    if not 0.0 <= source.at_s - float(read) <= LONGEST_UNREAD_S or not await source.nothing_new_since(float(read)):
+        return None
+    headers = {"etag": tag, AS_OF: clock(source.at_s, pages.zone), READ: read, "cache-control": "no-store"}
+    return Response(status_code=304, headers=headers)
 
 
 async def _running_page(live: Live, tag: str, shown: str, source: TrialSource, pages: Pages) -> Response:
@@ -129,6 +157,7 @@ async def _running_page(live: Live, tag: str, shown: str, source: TrialSource, p
         shown=shown,
         drawn=await asyncio.to_thread(running_drawn, figure) if figure else None,
         looked=live.as_of,
+        read=f"{source.at_s:.3f}",
         every_s=source.every_s,
         tag=tag,
     )

@@ -86,6 +86,13 @@ class TrialSource(Protocol):
             Rejected: it cannot be answered.
         """
 
+    async def nothing_new_since(self, since_s: float) -> bool:
+        """Whether it is known for certain that nothing was charted since then.
+
+        Args:
+            since_s: the moment [s since 1970-01-01T00:00:00Z].
+        """
+
     def cannot_write(self, choice: Choice) -> str:
         """Why this cannot be recorded with the access at hand; empty where it can.
 

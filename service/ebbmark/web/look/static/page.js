@@ -11,6 +11,7 @@
   const usualMs = Number(live.dataset.everyS) * 1000;
   const longestMs = 60000;
   let tag = live.dataset.tag;
+  let read = live.dataset.read;
   let waitMs = usualMs;
   let failures = 0;
   let lastMs = Date.now();
@@ -34,6 +35,7 @@
   };
 
   const fresh = (reply) => {
+    read = reply.headers.get("Ebbmark-Read");
     looked.textContent = `Last looked at ${reply.headers.get("Ebbmark-As-Of")}.`;
     stale.hidden = true;
     stale.textContent = "";
@@ -57,6 +59,7 @@
     asking = true;
     try {
       const headers = tag ? { "If-None-Match": tag } : {};
+      if (read) headers["Ebbmark-Read"] = read;
       const figure = document.getElementById("figure");
       if (figure) headers["Ebbmark-Drawn"] = figure.dataset.drawn;
       const reply = await fetch(live.dataset.live, { headers, cache: "no-store", signal: AbortSignal.timeout(20000) });
