@@ -33,6 +33,7 @@ class KeepingRecord:
             holds, counts what was stored since, or refuses.
         stored_s: when each was stored last.
         asked: what was searched for.
+        reads: what was read by its address.
     """
 
     held: dict[str, Json] = field(default_factory=dict)
@@ -44,6 +45,7 @@ class KeepingRecord:
     says_changes: Literal["passes over", "counts all", "counts since", "refuses"] = "passes over"
     stored_s: dict[str, float] = field(default_factory=dict)
     asked: list[str] = field(default_factory=list)
+    reads: list[str] = field(default_factory=list)
     clock: int = 0
 
     def attach(self, router: respx.MockRouter) -> None:
@@ -55,6 +57,7 @@ class KeepingRecord:
             return self.transact(json.loads(request.content))
         query = parse_qs(request.content.decode() or request.url.query.decode())
         if identity and identity != "_search":
+            self.reads.append(f"{kind}/{identity}")
             found = self.held.get(f"{kind}/{identity}")
             return httpx.Response(200 if found else 404, json=found or {"resourceType": "OperationOutcome"})
         self.asked.append(f"{kind}?{request.content.decode() or request.url.query.decode()}")

@@ -9,6 +9,7 @@ import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
+from urllib.parse import parse_qs
 
 import httpx
 import pytest
@@ -310,6 +311,21 @@ def test_a_running_trial_is_followed_in_the_record(site: LaunchSite, browser: Br
     assert later.status_code == 200
     assert "Closing has been passed by 8 cmH2O" not in words_of(first.content)
     assert "Closing has been passed by 8 cmH2O" in words_of(later.content)
+
+
+def test_the_page_of_an_answer_asks_the_record_nothing_twice(
+    site: LaunchSite, browser: Browser, record: KeepingRecord
+) -> None:
+    tab, _ = launched(browser, site)
+    record.asked.clear()
+    reads = record.reads = []
+
+    browser.get(f"{tab}/")
+
+    searches = [parse_qs(one.partition("?")[2]) for one in record.asked]
+    codes = [one.get("combo-code", one.get("code", one.get("_tag", [""])))[0] for one in searches]
+    assert reads == ["Patient/p1"]
+    assert len(codes) == len(set(codes))
 
 
 @dataclass

@@ -15,6 +15,7 @@ from typing import Protocol, Self
 from ebbmark.record.addresses import refusal_of
 from ebbmark.record.exchange import Answer, Exchange, Failure, Patience, Reply, decoded
 from ebbmark.record.retrying import RetryLimits, Trouble
+from ebbmark.record.shelf import Shelf
 
 __all__ = ["Answer", "Failure", "RecordClient", "RecordSettings", "Reply", "Tokens", "decoded", "is_bearer_token"]
 
@@ -92,6 +93,7 @@ class RecordClient:
         tls: trust and, for a record that asks for one, our client certificate; None for the usual trust.
         tokens: where access tokens come from; None where the settings hold a fixed one, or none is needed.
         exchange: connections that others use, too, and that are left open here; None for connections of its own.
+        shelf: what one view shares of what it reads; None where everything is read anew.
     """
 
     def __init__(
@@ -101,8 +103,10 @@ class RecordClient:
         tls: ssl.SSLContext | None = None,
         tokens: Tokens | None = None,
         exchange: Exchange | None = None,
+        shelf: Shelf | None = None,
     ) -> None:
         self.settings = settings
+        self.shelf = shelf
         self._tokens = tokens
         self._shared = exchange is not None
         self._exchange = exchange or Exchange(settings.patience, tls=tls, private_networks=settings.private_networks)

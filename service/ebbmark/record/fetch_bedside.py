@@ -144,6 +144,8 @@ async def _around_changes(
     asked: Asked, mechanics: Sequence[str], table: Table, observed: Callable[..., Awaitable[list[Found]]]
 ) -> list[Found]:
     """PEEP of the whole time, and all else around its changes: days charted by the minute would be too much."""
+    # Short times on purpose: no longer one is read in their place.
+    observed = partial(observed, together=False)
     peeps = peep_tokens(table)
     pages = await observed(asked, peeps, limits_of(asked))
     others = [token for token in mechanics if token not in peeps]

@@ -8,23 +8,23 @@ search.html, observation.html#search.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from functools import partial
 from urllib.parse import quote
 
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.codes import CodeRow, HeightKind
-from ebbmark.fhir.writing.instants import instant
 from ebbmark.record.asked import Asked
 from ebbmark.record.client import RecordClient
 from ebbmark.record.read_problems import not_read, too_much
 from ebbmark.record.reading import ReadFailure, Waiting
-from ebbmark.record.searching import Budget, Found, FoundEntry, TooMuch, any_of, search
+from ebbmark.record.searched_once import PAGE_SIZE, limits_of, searched_once
+from ebbmark.record.searching import Budget, Found, FoundEntry, TooMuch, any_of
 
 __all__ = ["PAGE_SIZE", "each_once", "limits_of", "remarks_of", "search_observations", "tokens_of"]
 
 CODES_LENGTH = 1_500
 """Longest list of codes in one search [characters as sent], so that the whole address stays short."""
 
-PAGE_SIZE = 200
 _NO_SUCH_PARAMETER = frozenset({400, 404, 405, 422, 501})
 
 
@@ -43,14 +43,6 @@ def tokens_of(table: Mapping[tuple[str, str], CodeRow]) -> tuple[list[str], list
     return sorted(heights), sorted(others)
 
 
-def limits_of(asked: Asked) -> list[tuple[str, str]]:
-    """Time and encounter as search parameters."""
-    limits = [("date", f"ge{instant(asked.start_s)}"), ("date", f"le{instant(asked.end_s)}")]
-    if asked.encounter is not None:
-        limits.append(("encounter", asked.encounter))
-    return limits
-
-
 async def search_observations(
     record: RecordClient,
     asked: Asked,
@@ -60,6 +52,7 @@ async def search_observations(
     budget: Budget,
     waiting: Waiting,
     parameter: str = "combo-code",
+    together: bool = True,
 ) -> list[Found]:
     """One search for each portion of the codes.
 
@@ -72,20 +65,18 @@ async def search_observations(
         waiting: how time passes between attempts.
         parameter: by which the codes are searched for; `combo-code` gives way to `code` where the record refuses it.
 
+        together: whether a longer time may be read in its place, for other questions of the same view.
+
     Raises:
         Rejected: the record failed, or holds too much.
     """
     found = []
     for portion in _portions(tokens):
-
-        def query(name: str, portion: list[str] = portion) -> list[tuple[str, str]]:
-            fixed = [("patient", asked.patient), (name, any_of(portion)), *limits]
-            return [*fixed, ("_count", str(PAGE_SIZE))]
-
-        result = await search(record, "Observation", query(parameter), budget=budget, waiting=waiting)
+        searched = partial(searched_once, record, asked, limits, budget=budget, waiting=waiting, together=together)
+        result = await searched((parameter, any_of(portion)))
         if isinstance(result, ReadFailure) and result.status in _NO_SUCH_PARAMETER and parameter == "combo-code":
             parameter = "code"
-            result = await search(record, "Observation", query(parameter), budget=budget, waiting=waiting)
+            result = await searched((parameter, any_of(portion)))
         if isinstance(result, TooMuch):
             raise Rejected((too_much(result),))
         if isinstance(result, ReadFailure):

@@ -35,7 +35,11 @@ async def read_one(
     if budget.requests <= 0:
         return ReadFailure("more would have to be read than is allowed", None)
     budget.requests -= 1
-    raw = await read_json(record, reference, msgspec.Raw, waiting=waiting)
+
+    async def read() -> msgspec.Raw | ReadFailure:
+        return await read_json(record, reference, msgspec.Raw, waiting=waiting)
+
+    raw = await (record.shelf.once(reference, read) if record.shelf is not None else read())
     if isinstance(raw, ReadFailure):
         return raw
     try:

@@ -17,6 +17,7 @@ from ebbmark.record.exchange import Exchange
 from ebbmark.record.launch_server import KnownServer, LaunchServer
 from ebbmark.record.published_keys import PublishedKeys
 from ebbmark.record.retrying import Trouble
+from ebbmark.record.shelf import Shelf
 from ebbmark.record.sign_in import SignInClock
 from ebbmark.record.user_tokens import TokenRequests, UserGrant
 from ebbmark.web.audit_trail import AuditTrail
@@ -155,8 +156,13 @@ class SmartDoor:
             raise refused(Why.TOO_LONG)
         note_cookies(request, cookies)
 
-    def record_of(self, session: Session) -> RecordClient:
-        """The record, read and written with the access of this session; nothing needs to be closed."""
+    def record_of(self, session: Session, shelf: Shelf | None = None) -> RecordClient:
+        """The record, read and written with the access of this session; nothing needs to be closed.
+
+        Args:
+            session: of the tab.
+            shelf: what one view shares of what it reads; None where everything is read anew.
+        """
         patience = self.settings.patience
         settings = replace(
             patience,
@@ -164,7 +170,7 @@ class SmartDoor:
             allowed_base_urls=(session.iss,),
             bearer_token=session.access_token,
         )
-        return RecordClient(settings, exchange=self._record_exchange)
+        return RecordClient(settings, exchange=self._record_exchange, shelf=shelf)
 
     def csrf_of(self, session: Session) -> str:
         """The mark that every form of the page carries in its field `csrf`."""

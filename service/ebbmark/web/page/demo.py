@@ -68,6 +68,9 @@ class DemoSource:
         """Whoever looks at the demo."""
         return {"display": "whoever looks at this demo"}
 
+    def asks_together(self) -> None:
+        """Nothing has to be read."""
+
     async def patient(self) -> Mapping[str, object]:
         """The invented Patient."""
         return next(one for one in _resources(_read(self.scenario.file)) if one["resourceType"] == "Patient")

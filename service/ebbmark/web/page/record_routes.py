@@ -9,6 +9,7 @@ import time
 
 from fastapi import APIRouter, Request
 
+from ebbmark.record.shelf import Shelf
 from ebbmark.web.launch.door import SmartDoor
 from ebbmark.web.look.refusal import PageRefused
 from ebbmark.web.page.record_source import RecordSource, Rules
@@ -33,7 +34,8 @@ def record_router(smart: SmartDoor | None, rules: Rules, pages: Pages) -> APIRou
         session = await smart.session_of(request)
         return RecordSource(
             session=session,
-            reading=smart.record_of(session),
+            record_client=smart.record_of(session),
+            reading=smart.record_of(session, Shelf()),
             actor=smart.actor_of(request, session.iss, session.fhir_user),
             csrf=smart.csrf_of(session),
             at_s=time.time(),

@@ -19,7 +19,7 @@ from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.audit_event import Access, Actor, Deed
 from ebbmark.keys import SigningKey
 from ebbmark.record.ask_from_record import ask_from_record
-from ebbmark.record.asked import named_in_record
+from ebbmark.record.asked import WINDOW_S, named_in_record
 from ebbmark.record.client import RecordClient
 from ebbmark.record.foreseen import Foreseen, foreseen
 from ebbmark.record.from_record import recommend_from_record
@@ -68,7 +68,8 @@ class RecordSource:
 
     Attributes:
         session: who opened the page, on whom.
-        reading: the record, with the access of that person.
+        record_client: the record, with the access of that person; for what is written, and all that is read for it.
+        reading: the same, with a shelf: what several questions of one view share is read once.
         actor: the same person for the audit trail.
         csrf: mark that each form carries.
         at_s: the present instant [s since 1970-01-01T00:00:00Z].
@@ -76,6 +77,7 @@ class RecordSource:
     """
 
     session: Session
+    record_client: RecordClient
     reading: RecordClient
     actor: Actor
     csrf: str
@@ -102,6 +104,12 @@ class RecordSource:
         needed = (*NEEDED_TO_WRITE, *((NEEDED_FOR_REPORT,) if choice.with_report else ()))
         lacking = missing(self.session.scope, needed)
         return f"The access that this page was given does not allow it; it lacks {', '.join(lacking)}." * bool(lacking)
+
+    def asks_together(self) -> None:
+        """Read as far back as the furthest of the questions of the answer's page."""
+        if self.reading.shelf is not None:
+            hours = max(QUESTIONS[slug].operation.hours_back for slug in ("next-step", "check-validity"))
+            self.reading.shelf.reach_s = max(WINDOW_S, hours * 3600.0)
 
     async def patient(self) -> Mapping[str, object]:
         """The Patient, as the record gives it now.
@@ -172,7 +180,7 @@ class RecordSource:
         return to_be_written(
             recommendation,
             at_s=self.at_s,
-            record=self.reading,
+            record=self.record_client,
             signer=self.rules.signer,
             enterer=self.session.fhir_user,
             with_report=choice.with_report,
@@ -180,14 +188,14 @@ class RecordSource:
 
     async def foreseen(self, transaction: dict[str, object]) -> Foreseen | ReadFailure | None:
         """What recording would do, with the record as it is now."""
-        return await foreseen(transaction, record=self.reading, waiting=_WAITING)
+        return await foreseen(transaction, record=self.record_client, waiting=_WAITING)
 
     async def record(self, recommendation: Recommendation, choice: Choice) -> Outcome | None:
         """Record the answer for the person who is signed in."""
         outcome = await record_answer(
             recommendation,
             at_s=self.at_s,
-            record=self.reading,
+            record=self.record_client,
             waiting=_WAITING,
             signer=self.rules.signer,
             enterer=self.session.fhir_user,

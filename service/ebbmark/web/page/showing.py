@@ -88,6 +88,7 @@ async def show_answer(source: TrialSource, pages: Pages) -> Response:
     Raises:
         Rejected: the patient cannot be read.
     """
+    source.asks_together()
     frame, read, running, trials, validity = await asyncio.gather(
         frame_of(source, pages.zone),
         _tried(source.titration()),

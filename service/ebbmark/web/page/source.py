@@ -61,6 +61,9 @@ class TrialSource(Protocol):
     def clinician(self) -> Mapping[str, str]:
         """Who is signed in, as a FHIR Reference; empty where that is no clinician."""
 
+    def asks_together(self) -> None:
+        """Several questions follow at once, so that what they share need be read only once."""
+
     async def patient(self) -> Mapping[str, object]:
         """The Patient as JSON values.
 
