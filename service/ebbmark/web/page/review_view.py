@@ -39,7 +39,7 @@ _IN_BRIEF = {
         "expected-plateau-pressure": "expected plateau",
     },
     "peep-trial-step": {"20077-4": "PEEP", "60828-1": "static compliance", "60827-3": "dynamic compliance"},
-    "compliance-curve": {"compliance-kind": "kind", "peep-source": "by"},
+    "compliance-curve": {"compliance-kind": "compliance", "peep-source": "against"},
 }
 """Components that stand for a result without a value of its own, by its code; in short words: all fill one cell."""
 
