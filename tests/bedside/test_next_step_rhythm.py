@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -11,6 +12,7 @@ import pytest
 from bedside_builders import Said, asked, parameter, refused, row, rows_down, stamp, value_of
 from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.bedside.site_limits import read_stop_limits
+from ebbmark.fhir.problems import ProblemKind
 from ebbmark.physiology.during.rhythm_codes import RhythmCode, RhythmsThatStop
 from ebbmark.physiology.during.stop_limits import DEFAULT_STOP_LIMITS
 from fhir_builders import LOINC, Json
@@ -380,3 +382,93 @@ def test_a_signed_file_carries_the_rhythms() -> None:
 
     said = after(BEFORE, NEW, site=Site(stop_limits=limits))
     assert action(said) == "stop-criterion-met"
+
+
+# Told apart, and whose
+
+WIDE = ("https://wide.example", "abnormal", "Abnormal rhythm")
+
+
+def coded(minute: float, codes: Sequence[tuple[str, str, str]], **more: object) -> Json:
+    """A rhythm with several codes."""
+    codings = [{"system": system, "code": code, "display": display} for system, code, display in codes]
+    return rhythm(minute, SINUS, valueCodeableConcept={"coding": codings}, **more)
+
+
+SR, AF = (LOCAL, *SINUS), (LOCAL, "AF", "Atrial fibrillation")
+VT = (LOCAL, "VT", "Ventricular tachycardia")
+
+
+def test_a_rhythm_that_is_charted_beside_the_usual_one_in_one_value_is_new() -> None:
+    said = after(BEFORE, coded(7.5, (SR, AF)), site=STOPPING)
+
+    assert action(said) == "stop-criterion-met"
+    assert "new heart rhythm Sinus rhythm / Atrial fibrillation" in said.first
+
+
+def test_a_wide_code_that_two_rhythms_share_does_not_make_them_one() -> None:
+    said = after(coded(-10, (WIDE, SR)), coded(7.5, (WIDE, AF)), site=STOPPING)
+
+    assert criterion(said) == "criterion-met"
+
+
+def test_what_was_acknowledged_under_a_wide_code_covers_no_other_rhythm_under_it() -> None:
+    name = "rhythm-changed-to-VT+abnormal"
+
+    assert action(after(coded(-10, (WIDE, SR)), coded(7.5, (WIDE, VT)), given=acknowledged(name))) == "lower"
+    assert action(after(coded(-10, (WIDE, SR)), coded(7.5, (WIDE, AF)), given=acknowledged(name))) == "look-first"
+
+
+def test_a_chart_that_held_two_rhythms_before_the_trial_does_not_hide_the_one_that_stops() -> None:
+    both = (rhythm(-10, SINUS, id="one"), coded(-10, (AF,), id="two"))
+
+    assert action(after(*both, NEW, site=STOPPING)) == "stop-criterion-met"
+    assert action(after(*reversed(both), NEW, site=STOPPING)) == "stop-criterion-met"
+
+
+def test_copies_of_a_rhythm_that_differ_are_looked_at_first() -> None:
+    copies = [coded(7.5, (code,), id="copy", meta={}) for code in (SR, AF)]
+
+    said = after(BEFORE, rhythm(5, SINUS), *copies)
+
+    assert action(said) == "look-first"
+    assert "copies of it differ, and no version says which is newer" in said.first
+
+
+@pytest.mark.parametrize("whose", [{"reference": "Patient/p2"}, {"identifier": {"system": "urn:x", "value": "2"}}])
+@pytest.mark.parametrize("minute", [-10, 7.5])
+def test_a_rhythm_of_another_patient_is_refused(whose: Json, minute: float) -> None:
+    refusal = refused(OPERATION, [*rows_down(DOWN), rhythm(minute, SINUS, subject=whose)], now=NOW, site=STOPPING)
+
+    assert [one.kind for one in refusal.problems] == [ProblemKind.MIXED_PATIENTS]
+
+
+def test_a_rhythm_of_a_device_is_none_of_the_patient() -> None:
+    said = after(BEFORE, SAME, rhythm(7.8, SINUS, subject={"reference": "Device/d1"}), site=STOPPING)
+
+    assert action(said) == "look-first"
+    assert "it is about a Device, not about a patient" in said.first
+
+
+def test_a_rhythm_without_a_subject_is_said_to_be_taken_as_this_patients() -> None:
+    odd = rhythm(7.5, SINUS)
+    del odd["subject"]
+
+    assert "Observations without a subject were taken as this patient's." in after(BEFORE, odd).remarks
+
+
+def test_a_position_of_another_patient_is_refused() -> None:
+    turned: Json = {
+        "resourceType": "Observation",
+        "id": "turned",
+        "status": "final",
+        "code": {"coding": [{"system": "http://loinc.org", "code": "8361-8"}]},
+        "subject": {"reference": "Patient/p2"},
+        "effectiveDateTime": stamp(30),
+        "valueCodeableConcept": {"text": "Prone"},
+    }
+    later = [*rows_down(DOWN), row(stamp(40), "later", peep_set=12.0, expired=400.0, plateau=22.0)]
+
+    refusal = refused("check-validity", [*later, turned], now=stamp(45))
+
+    assert ProblemKind.MIXED_PATIENTS in [one.kind for one in refusal.problems]

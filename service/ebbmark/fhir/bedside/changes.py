@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 
 import msgspec
 
-from ebbmark.fhir.reading.admission import USABLE_STATUSES
+from ebbmark.fhir.reading.admission import USABLE_STATUSES, not_a_patient
 from ebbmark.fhir.reading.codes import LOINC, CodeRow
 from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.reading.versions import Received, newest_of, reference_of
@@ -87,6 +87,7 @@ def _usable(item: Received) -> bool:
         and not observation.modifierExtension
         and not observation.implicitRules
         and observation.dataAbsentReason is None
+        and not not_a_patient(observation)
     )
 
 

@@ -20,7 +20,7 @@ from ebbmark.fhir.bedside.rhythms import coded_rhythms
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.bedside.unusable import doubts_of
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.admission import USABLE_STATUSES
+from ebbmark.fhir.reading.admission import USABLE_STATUSES, note_subjects
 from ebbmark.fhir.reading.body import decode
 from ebbmark.fhir.reading.careful import too_deep
 from ebbmark.fhir.reading.collected import Context
@@ -157,6 +157,7 @@ def _answerable(
 ) -> BedsideRequest:
     if question.code_rows:
         code_map = lay_over(code_map, question.code_rows)
+    received = question.observations
     changes: list[CodedChange] = []
     of_changes: list[Source] = []
     if "titrated-at" in how.parameters:
@@ -165,6 +166,7 @@ def _answerable(
     if how.reads_rhythm:
         rhythms, of_rhythms, question.observations = coded_rhythms(question, code_map.table)
     collected = read_observations(question.observations, _context(question, code_map))
+    note_subjects(received, question.observations, collected)
     person = read_person(question.patients, question.sex, question.as_of_s, collected)
     weightless = [one for one in collected.problems if is_about_weight(one)]
     stopping = [*question.problems, *conditions.problems, *infusions.problems]

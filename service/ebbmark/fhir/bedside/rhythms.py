@@ -10,18 +10,20 @@ from collections.abc import Mapping, Sequence
 
 import msgspec
 
-from ebbmark.fhir.reading.admission import USABLE_STATUSES
+from ebbmark.fhir.reading.admission import USABLE_STATUSES, not_a_patient
 from ebbmark.fhir.reading.codes import CodeRow, is_rhythm
 from ebbmark.fhir.reading.elements import Coding
 from ebbmark.fhir.reading.question import Question
 from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.reading.versions import Received, newest_of, reference_of
+from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.request import Source
 from ebbmark.physiology.during.rhythm_codes import Rhythm, RhythmCode, Rhythms, UnreadRhythm
 
 __all__ = ["coded_rhythms"]
 
 _TAKEN_BACK = frozenset({"entered-in-error", "cancelled", "registered"})
+_UNDECIDED = frozenset({Reason.CONFLICT.slug, Reason.ENTERED_IN_ERROR.slug})
 _LONGEST = 120
 Table = Mapping[tuple[str, str], CodeRow]
 
@@ -50,22 +52,26 @@ def coded_rhythms(question: Question, table: Table) -> tuple[Rhythms, list[Sourc
     """
     items, now_s = question.observations, question.as_of_s
     asked = [item for item in items if _is_rhythm(item, table)]
-    newest = {id(item) for item in newest_of(asked)[0]}
+    kept, gone = newest_of(asked)
+    newest = {id(item) for item in kept}
+    undecided = {one.path for one in gone if one.code in _UNDECIDED}
     usable = USABLE_STATUSES | ({"preliminary"} if question.accept_preliminary else set())
     left = [item for item in items if id(item) not in newest]
     read: list[tuple[float, tuple[RhythmCode, ...], Received]] = []
     unread: list[UnreadRhythm] = []
     for item in asked:
-        if id(item) not in newest:
-            continue
         at_s, codes = _when(item), _codes(item)
+        if id(item) not in newest:
+            if item.path in undecided and item.observation.status not in _TAKEN_BACK:
+                unread.append(_unread(at_s, "copies of it differ, and no version says which is newer", now_s))
+            continue
         why = _why_not(item, at_s, codes, now_s, usable)
         if not why and at_s is not None:
             read.append((at_s, codes, item))
             continue
         left.append(item)
         if item.observation.status not in _TAKEN_BACK:
-            unread.append(UnreadRhythm(at_s if at_s is None or at_s <= now_s else None, why))
+            unread.append(_unread(at_s, why, now_s))
     unread += [
         UnreadRhythm(_when(item), "it stands as a part of another Observation, where none is read")
         for item in newest_of([one for one in items if _holds_rhythm(one, table)])[0]
@@ -82,6 +88,11 @@ def coded_rhythms(question: Question, table: Table) -> tuple[Rhythms, list[Sourc
     left.sort(key=lambda item: order[id(item)])
     unread.sort(key=lambda one: (one.at_s if one.at_s is not None else float("inf"), one.why))
     return Rhythms(tuple(rhythms), tuple(unread)), sources, left
+
+
+def _unread(at_s: float | None, why: str, now_s: float) -> UnreadRhythm:
+    """What cannot be used; a time that has not come yet says nothing of when it was."""
+    return UnreadRhythm(at_s if at_s is None or at_s <= now_s else None, why)
 
 
 def _is_rhythm(item: Received, table: Table) -> bool:
@@ -105,6 +116,9 @@ def _why_not(
         return f"its status is {observation.status[:40]}"
     if observation.modifierExtension or observation.implicitRules:
         return "it carries an extension that may change its meaning"
+    kind = not_a_patient(observation)
+    if kind:
+        return f"it is about a {kind}, not about a patient"
     if observation.dataAbsentReason is not None or _nothing(item):
         return "it has no value"
     if not codes:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from ebbmark.fhir.naming import CODE_SYSTEM, RESULT_SYSTEM
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.coding import Unusable
@@ -14,7 +16,7 @@ from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.references import tail_of
 from ebbmark.fhir.request import Ignored, Source
 
-__all__ = ["USABLE_STATUSES", "admit", "is_own_result"]
+__all__ = ["USABLE_STATUSES", "admit", "is_own_result", "not_a_patient", "note_subjects"]
 
 _STATUS_REASONS: dict[str, tuple[Reason, str]] = {
     "preliminary": (Reason.PRELIMINARY, "Its status is preliminary, and the request does not accept those."),
@@ -97,14 +99,43 @@ def _not_admissible(item: Received, context: Context, collected: Collected) -> U
     subject = observation.subject
     if subject is None:
         return None
+    kind = not_a_patient(observation)
+    if kind:
+        return Unusable(Reason.OTHER_SUBJECT, f"It is about a {kind}, not about a patient.")
+    _note_subject(item, collected)
+    return None
+
+
+def not_a_patient(observation: Observation) -> str:
+    """The type of what it is about, where that is no patient; empty otherwise."""
+    reference = observation.subject.reference if observation.subject is not None else ""
+    kind = tail_of(reference).partition("/")[0] if reference else ""
+    return kind if kind in {"Group", "Device", "Location"} else ""
+
+
+def note_subjects(received: Sequence[Received], left: Sequence[Received], collected: Collected) -> None:
+    """Hold Observations that are no readings, such as a rhythm or a position, to the one patient of the request, too.
+
+    Args:
+        received: every Observation.
+        left: those that were read here, their subjects noted.
+        collected: where all subjects of the request are kept.
+    """
+    noted = {id(item) for item in left}
+    for item in received:
+        if id(item) not in noted:
+            _note_subject(item, collected)
+            collected.without_subject += item.observation.subject is None
+
+
+def _note_subject(item: Received, collected: Collected) -> None:
+    subject = item.observation.subject
+    if subject is None:
+        return
     if subject.reference:
-        kind = tail_of(subject.reference).partition("/")[0]
-        if kind in {"Group", "Device", "Location"}:
-            return Unusable(Reason.OTHER_SUBJECT, f"It is about a {kind}, not about a patient.")
         collected.subjects.setdefault(subject.reference, item.path)
     elif subject.identifier is not None:
         collected.identified_subjects.setdefault((subject.identifier.system, subject.identifier.value), item.path)
-    return None
 
 
 def _category(observation: Observation, context: Context, collected: Collected) -> str:

@@ -51,8 +51,8 @@ class RhythmChange:
 
     @property
     def slug(self) -> str:
-        """The word by which it is acknowledged."""
-        return f"{CHANGED}{self.new.codes[0].code}"
+        """The word by which it is acknowledged: all of its codes, so that it covers no other that shares one."""
+        return CHANGED + "+".join(dict.fromkeys(code for _, code in sorted(self.new.keys)))
 
     @property
     def words(self) -> str:
@@ -85,16 +85,27 @@ def rhythm_changes(rhythms: Sequence[Rhythm], *, since_s: float) -> tuple[Rhythm
         rhythms: in order of time.
         since_s: start of the trial [s since 1970-01-01T00:00:00Z].
     """
-    before = [one for one in rhythms if one.at_s < since_s]
     during = [one for one in rhythms if one.at_s >= since_s]
     if not during:
         return ()
-    usual = before[-1] if before else during[0]
-    found: list[Rhythm] = []
+    usual = _just_before(rhythms, since_s) or during[:1]
+    found: list[RhythmChange] = []
     for one in during:
-        if not one.same_as(usual) and not any(one.same_as(seen) for seen in found):
-            found.append(one)
-    return tuple(RhythmChange(usual, one, during[-1]) for one in found)
+        other = _differing(one, usual)
+        if other is not None and not any(one.same_as(seen.new) for seen in found):
+            found.append(RhythmChange(other, one, during[-1]))
+    return tuple(found)
+
+
+def _just_before(rhythms: Sequence[Rhythm], since_s: float) -> list[Rhythm]:
+    """The latest rhythm before the trial; several where the chart gave more than one for that moment."""
+    before = [one for one in rhythms if one.at_s < since_s]
+    return [one for one in before if one.at_s == before[-1].at_s]
+
+
+def _differing(one: Rhythm, usual: Sequence[Rhythm]) -> Rhythm | None:
+    """What it differs from: where the chart contradicted itself, a rhythm is new unless it agrees with all of it."""
+    return next((other for other in usual if not one.same_as(other)), None)
 
 
 def not_readable(rhythms: Rhythms, *, since_s: float, at_s: float) -> str:
@@ -148,9 +159,10 @@ def check_rhythm(
         return NotChecked(criterion, Why.NO_LIMIT, f"No list of heart rhythms has been signed: not checked{shown}.")
     if last is None:
         return NotChecked(criterion, Why.NOT_SENT, "No coded heart rhythm was sent since the trial began: not checked.")
-    before = next((one for one in reversed(rhythms) if one.at_s < since_s), None)
-    new = [one for one in during if one.among(stopping.codes) and (before is None or not one.same_as(before))]
+    usual = _just_before(rhythms, since_s)
+    new = [one for one in during if one.among(stopping.codes) and (not usual or _differing(one, usual) is not None)]
     if new:
+        before = _differing(new[0], usual)
         was = (
             f"after {before.words} before the trial"
             if before is not None

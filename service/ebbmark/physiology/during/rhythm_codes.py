@@ -64,12 +64,18 @@ class Rhythm:
     @property
     def words(self) -> str:
         """For people; a bare code is said to be one."""
-        named = next((one.display for one in self.codes if one.display), "")
+        named = " / ".join(dict.fromkeys(one.display for one in self.codes if one.display))
         return named or f"a rhythm coded {self.codes[0].system}|{self.codes[0].code}, without words"
 
     def same_as(self, other: Rhythm) -> bool:
-        """Whether they share a code: two that share none may mean the same, and nobody here knows that."""
-        return bool(self.keys & other.keys)
+        """Whether they share a code, and no code system tells them apart.
+
+        Two that share none may mean the same, and nobody here knows that. Of two that share a wide code (abnormal, or
+        the rhythm beneath an arrhythmia) the others of that system say whether they are one.
+        """
+        both = {one.system for one in self.codes} & {one.system for one in other.codes}
+        mine, theirs = ({key for key in one.keys if key[0] in both} for one in (self, other))
+        return bool(mine) and mine == theirs
 
     def among(self, codes: Collection[RhythmCode]) -> bool:
         """Whether one of its codes is among these."""
