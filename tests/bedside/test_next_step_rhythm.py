@@ -472,3 +472,18 @@ def test_a_position_of_another_patient_is_refused() -> None:
     refusal = refused("check-validity", [*later, turned], now=stamp(45))
 
     assert ProblemKind.MIXED_PATIENTS in [one.kind for one in refusal.problems]
+
+
+def test_a_signed_rhythm_that_was_there_only_long_before_the_trial_is_judged_at_the_patient() -> None:
+    long_ago = coded(-600, (AF,))
+
+    said = after(long_ago, NEW, site=STOPPING)
+
+    assert action(said) == "look-first"
+    assert (
+        "the heart rhythm is Atrial fibrillation, which had last been charted 10 h before the trial"
+        in said.bytes.decode()
+    )
+    known = acknowledged("rhythm-changed-to-AF")
+    assert action(after(long_ago, NEW, given=known, site=STOPPING)) == "lower"
+    assert "long ago" not in after(long_ago, SAME, site=STOPPING).first

@@ -109,6 +109,20 @@ def test_of_two_signed_pressures_one_that_was_sent_is_enough() -> None:
     assert action(after(site=site)) == "measure-first"
 
 
+def test_a_signed_limit_that_nothing_sent_can_be_held_against_is_told_first() -> None:
+    late = row(stamp(7.8), "late", map=72.0)
+
+    said = asked(
+        OPERATION, [*rows_down(DOWN, spo2=93.0), late], now=NOW, site=signed(mean_arterial_pressure_fall_mmhg=15)
+    )
+
+    assert action(said) == "lower"
+    assert (
+        "Not checked here although a limit is signed, and so for whoever is at the bedside: fall of mean arterial "
+        "pressure. Mean arterial pressure was not sent both before and since the trial began"
+    ) in said.first
+
+
 def test_a_signed_heart_rate_asks_for_a_heart_rate() -> None:
     site = signed(spo2_below_percent=88.0, heart_rate_above_per_min=140.0)
 

@@ -5,7 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from ebbmark.physiology.during.before_lowering import Scene, unsent_in
-from ebbmark.physiology.during.rhythm import CHANGED, NOT_READABLE, not_readable, rhythm_changes, rhythm_is_current
+from ebbmark.physiology.during.rhythm import (
+    CHANGED,
+    NOT_READABLE,
+    not_readable,
+    rhythm_changes,
+    rhythm_is_current,
+    signed_and_long_known,
+)
 from ebbmark.physiology.during.unsent import RHYTHM_NOT_SENT, UNSENT_SLUGS
 
 __all__ = ["NAMES", "Acknowledgeable", "acknowledgeable_in", "is_a_name"]
@@ -50,7 +57,8 @@ def acknowledgeable_in(scene: Scene) -> tuple[Acknowledgeable, ...]:
         found = [one for one in found if one.slug != RHYTHM_NOT_SENT]
         left = "nothing here checks for a new one"
         found.append(Acknowledgeable(RHYTHM_NOT_SENT, "no recent heart rhythm is sent", left))
-    found += [Acknowledgeable(one.slug, one.words) for one in rhythm_changes(rhythms.read, since_s=since_s)]
+    known = signed_and_long_known(rhythms.read, scene.limits, since_s=since_s)
+    found += [Acknowledgeable(one.slug, one.words) for one in (*rhythm_changes(rhythms.read, since_s=since_s), *known)]
     if not_readable(rhythms, since_s=since_s, at_s=at_s):
         found.append(Acknowledgeable(NOT_READABLE, "a heart rhythm was charted that cannot be read here"))
     return tuple(found)

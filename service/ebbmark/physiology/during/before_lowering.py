@@ -15,21 +15,30 @@ from ebbmark.physiology.during.ages import age
 from ebbmark.physiology.during.doubts import VITAL_WORDS, Doubt, alarming, may_be_beyond, newer_peep_unknown, not_usable
 from ebbmark.physiology.during.meanwhile import (
     latest_breath_fell,
+    oxygen_raised,
     plateau_above_limit,
     saturation_falling,
     saturation_fell_far,
     volume_missing,
 )
 from ebbmark.physiology.during.next_move import Action, Move
-from ebbmark.physiology.during.rhythm import NOT_READABLE, not_readable, rhythm_changes
+from ebbmark.physiology.during.rhythm import NOT_READABLE, not_readable, rhythm_changes, signed_and_long_known
 from ebbmark.physiology.during.rhythm_codes import NO_RHYTHM, Rhythms
 from ebbmark.physiology.during.running import RunningTrial
 from ebbmark.physiology.during.slow_clock import alarming_if_slow
 from ebbmark.physiology.during.stop_answer import StopAnswer, Why
 from ebbmark.physiology.during.stop_criteria import StopCriterion
 from ebbmark.physiology.during.stop_limits import StopLimits
-from ebbmark.physiology.during.unsent import RHYTHM_NOT_SENT, Unsent, measure_first, unjudged_vitals, unsent_vitals
+from ebbmark.physiology.during.unsent import (
+    RHYTHM_NOT_SENT,
+    Unsent,
+    measure_first,
+    uncheckable_vitals,
+    unjudged_vitals,
+    unsent_vitals,
+)
 from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.wording import level
 
 __all__ = ["Scene", "before_lowering", "not_seen", "unsent_in"]
 
@@ -41,9 +50,6 @@ _SETTLED_S: Final = 30.0
 
 GONE_ML: Final = 50.0
 """An expired volume of an adult that is none. This project's choice."""
-
-OXYGEN_RAISED: Final = 0.05
-"""A rise of FiO2 that is more than rounding [1]. This project's choice."""
 
 _OPEN_CIRCUIT: Final = "disconnection"
 _VITALS: Final = {
@@ -116,7 +122,16 @@ def before_lowering(move: Move, scene: Scene) -> Move:
         here = scene.running.steps[-1].peep_cmh2o
         return replace(move, action=Action.READ_AGAIN, next_peep_cmh2o=here, reason=reason)
     fell = saturation_falling(scene.readings, scene.running.trial, at_s=scene.at_s)
-    told = (fell, _plateau(scene), _oxygen_raised(scene), not_seen(scene), move.reason, unjudged_vitals(scene.stops))
+    left = uncheckable_vitals(scene.stops, scene.limits, scene.acknowledged)
+    told = (
+        fell,
+        _plateau(scene),
+        oxygen_raised(scene.readings, scene.running.trial),
+        not_seen(scene),
+        move.reason,
+        left,
+        unjudged_vitals(scene.stops),
+    )
     return replace(move, reason=" ".join(text for text in told if text))
 
 
@@ -171,6 +186,7 @@ def _of_rhythm(scene: Scene) -> list[str]:
         for one in rhythm_changes(scene.rhythms.read, since_s=scene.since_s)
         if stopping is None or not one.new.among(stopping.codes)  # else it is a stop criterion
     ]
+    changes += signed_and_long_known(scene.rhythms.read, scene.limits, since_s=scene.since_s)
     told = [one.sentence(scene.limits, scene.at_s) for one in changes if one.slug not in scene.acknowledged]
     unread = not_readable(scene.rhythms, since_s=scene.since_s, at_s=scene.at_s)
     return [*told, *([unread] if unread and NOT_READABLE not in scene.acknowledged else [])]
@@ -193,8 +209,8 @@ def _against_measured(scene: Scene, now: float) -> str:
     if latest.at_s < scene.running.now_since_s + _SETTLED_S or abs(latest.value - now) < CONTRADICTION_CMH2O:
         return ""
     return (
-        f"Set PEEP is {now:g} cmH2O, but {latest.value:g} cmH2O was measured ({age(scene.at_s - latest.at_s)}): a "
-        "setting that is not in force, an open circuit, or readings of another device."
+        f"Set PEEP is {level(now)} cmH2O, but {level(latest.value)} cmH2O was measured ({age(scene.at_s - latest.at_s)}"
+        "): a setting that is not in force, an open circuit, or readings of another device."
     )
 
 
@@ -207,23 +223,6 @@ def _volume_gone(scene: Scene) -> str:
     return (
         f"The latest expired volume is {latest.value:.0f} mL ({age(scene.at_s - latest.at_s)}), as in an open or "
         "blocked circuit."
-    )
-
-
-def _oxygen_raised(scene: Scene) -> str:
-    """Whether more oxygen was given on the way down, behind which a fall of SpO2 would hide."""
-    trial = scene.running.trial
-    if trial is None:
-        return ""
-    lowered_s = trial.steps[0].end_s
-    settings = sorted((one for one in scene.readings if one.quantity is Quantity.FIO2_SET), key=lambda one: one.at_s)
-    before = [one.value for one in settings if one.at_s <= lowered_s]
-    after = [one.value for one in settings if one.at_s > lowered_s]
-    if not before or not after or max(after) - before[-1] < OXYGEN_RAISED:
-        return ""
-    return (
-        f"FiO2 was raised from {100 * before[-1]:.0f} to {100 * max(after):.0f} % on the way down, so that SpO2 no "
-        "longer shows what the lower PEEP did."
     )
 
 

@@ -18,10 +18,20 @@ from ebbmark.physiology.during.call_rule import SUDDEN_FALL
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.steps import Trial
 
-__all__ = ["latest_breath_fell", "plateau_above_limit", "saturation_falling", "saturation_fell_far", "volume_missing"]
+__all__ = [
+    "latest_breath_fell",
+    "oxygen_raised",
+    "plateau_above_limit",
+    "saturation_falling",
+    "saturation_fell_far",
+    "volume_missing",
+]
 
 MISSING_SHARE: Final = 0.2
 """Expired volume this much below the one that is set is no difference between two sensors. This project's choice."""
+
+OXYGEN_RAISED: Final = 0.05
+"""A rise of FiO2 that is more than rounding [1]. This project's choice."""
 
 FALL_TOLD_PERCENT: Final = 2.0
 """Saturation this far below its highest on the way down is told [percentage points]."""
@@ -121,6 +131,29 @@ def volume_missing(readings: Sequence[Reading], *, since_s: float, at_s: float) 
     return (
         f"The latest expired volume is {expired.value:.0f} mL ({age(at_s - expired.at_s)}) of {set_ml.value:.0f} mL "
         "set: a leak, a cuff, a pneumothorax, or a setting that is no longer in force."
+    )
+
+
+def oxygen_raised(readings: Sequence[Reading], trial: Trial | None) -> str:
+    """Say that more oxygen was given on the way down, behind which a fall of SpO2 would hide; empty where not.
+
+    Args:
+        readings: of one patient, in any order.
+        trial: the way down so far.
+
+    Source: this project's choice.
+    """
+    if trial is None:
+        return ""
+    lowered_s = trial.steps[0].end_s
+    settings = sorted((one for one in readings if one.quantity is Quantity.FIO2_SET), key=lambda one: one.at_s)
+    before = [one.value for one in settings if one.at_s <= lowered_s]
+    after = [one.value for one in settings if one.at_s > lowered_s]
+    if not before or not after or max(after) - before[-1] < OXYGEN_RAISED:
+        return ""
+    return (
+        f"FiO2 was raised from {100 * before[-1]:.0f} to {100 * max(after):.0f} % on the way down, so that SpO2 no "
+        "longer shows what the lower PEEP did."
     )
 
 

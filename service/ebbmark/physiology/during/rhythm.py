@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from ebbmark.physiology.during.ages import age, clock
+from ebbmark.physiology.during.doubts import AFTER_S
 from ebbmark.physiology.during.rhythm_codes import Rhythm, Rhythms
 from ebbmark.physiology.during.stop_answer import Held, Met, NotChecked, Why
 from ebbmark.physiology.during.stop_criteria import StopCriterion
@@ -26,6 +27,7 @@ __all__ = [
     "not_readable",
     "rhythm_changes",
     "rhythm_is_current",
+    "signed_and_long_known",
 ]
 
 CHANGED: Final = "rhythm-changed-to-"
@@ -43,11 +45,14 @@ class RhythmChange:
         before: the rhythm before; None where none was charted before.
         new: when it was first charted.
         last: the latest rhythm charted.
+        known_s: how long before the trial it had been charted last, where it was signed and that is too long ago to
+            show that it is not new [s]; else 0.
     """
 
     before: Rhythm | None
     new: Rhythm
     last: Rhythm
+    known_s: float = 0.0
 
     @property
     def slug(self) -> str:
@@ -57,6 +62,9 @@ class RhythmChange:
     @property
     def words(self) -> str:
         """From what to what, as a clause."""
+        if self.known_s:
+            hours = f"{self.known_s / 3600:.0f} h"
+            return f"the heart rhythm is {self.new.words}, which had last been charted {hours} before the trial"
         before = f" from {self.before.words}" if self.before is not None else ""
         return f"the heart rhythm changed{before} to {self.new.words}"
 
@@ -68,6 +76,12 @@ class RhythmChange:
             at_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
         """
         when = f"at {clock(self.new.at_s)} ({age(at_s - self.new.at_s)})"
+        if self.known_s:
+            words = f"{self.words[0].upper()}{self.words[1:]}"
+            return (
+                f"{words}. It is among those signed to stop at where they are new, and what was charted that long ago "
+                "does not show that it is not; judge it at the patient."
+            )
         gone = ""
         if not self.last.same_as(self.new):
             gone = f"; the latest, at {clock(self.last.at_s)}, is {self.last.words}"
@@ -95,6 +109,24 @@ def rhythm_changes(rhythms: Sequence[Rhythm], *, since_s: float) -> tuple[Rhythm
         if other is not None and not any(one.same_as(seen.new) for seen in found):
             found.append(RhythmChange(other, one, during[-1]))
     return tuple(found)
+
+
+def signed_and_long_known(rhythms: Sequence[Rhythm], limits: StopLimits, *, since_s: float) -> tuple[RhythmChange, ...]:
+    """Rhythms of the trial that are signed to stop at and are not new only by a chart of long before.
+
+    Args:
+        rhythms: in order of time.
+        limits: in force.
+        since_s: start of the trial [s since 1970-01-01T00:00:00Z].
+
+    Source: this project's choice.
+    """
+    stopping, usual = limits.rhythms_that_stop, _just_before(rhythms, since_s)
+    if stopping is None or not usual or since_s - usual[-1].at_s <= AFTER_S:
+        return ()
+    during = [one for one in rhythms if one.at_s >= since_s]
+    same = [one for one in during if one.among(stopping.codes) and _differing(one, usual) is None]
+    return tuple(RhythmChange(usual[-1], one, during[-1], since_s - usual[-1].at_s) for one in same[:1])
 
 
 def _just_before(rhythms: Sequence[Rhythm], since_s: float) -> list[Rhythm]:

@@ -9,7 +9,7 @@ stands for the systolic pressure. Source: this project's choice, after what a ca
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -20,7 +20,16 @@ from ebbmark.physiology.during.stop_criteria import CRITERIA, WORDS, StopCriteri
 from ebbmark.physiology.during.stop_limits import Limit, StopLimits
 from ebbmark.physiology.readings import Quantity, Reading
 
-__all__ = ["RHYTHM_NOT_SENT", "UNSENT_SLUGS", "Unsent", "listed", "measure_first", "unjudged_vitals", "unsent_vitals"]
+__all__ = [
+    "RHYTHM_NOT_SENT",
+    "UNSENT_SLUGS",
+    "Unsent",
+    "listed",
+    "measure_first",
+    "uncheckable_vitals",
+    "unjudged_vitals",
+    "unsent_vitals",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,6 +158,25 @@ def unjudged_vitals(stops: StopAnswer) -> str:
         return ""
     named = listed([WORDS[one] for one in unsigned])
     return f"Not checked here, since no limit is signed, and so for whoever is at the bedside: {named}."
+
+
+def uncheckable_vitals(stops: StopAnswer, limits: StopLimits, acknowledged: Collection[str]) -> str:
+    """Name signed limits that nothing sent can be held against, such as a fall from before; empty where none is.
+
+    Args:
+        stops: what was checked.
+        limits: in force.
+        acknowledged: vital signs that a clinician watches, by their words; those are said there.
+    """
+    of_vitals = {one for vital in _VITALS if vital.slug not in acknowledged for one, _ in vital.criteria}
+    found = [one for one in stops.not_checked if one.why is Why.NOT_SENT and one.criterion in of_vitals]
+    if not found or not limits.signed:
+        return ""
+    sentences = " ".join(one.sentence for one in found)
+    return (
+        f"Not checked here although a limit is signed, and so for whoever is at the bedside: "
+        f"{listed([WORDS[one.criterion] for one in found])}. {sentences}"
+    )
 
 
 def _shown(criterion: StopCriterion, limits: StopLimits) -> str:
