@@ -257,3 +257,15 @@ def test_peep_charted_in_mbar_beside_settings_in_cmh2o_is_one_trial() -> None:
     said = asked(OPERATION, rows, now=stamp(8))
 
     assert [value_of(one) for one in said.observations("running-step")] == [24.0, 22.0, 20.0, 18.0]
+
+
+def test_a_trial_charted_in_mbar_is_told_to_one_decimal_of_cmh2o() -> None:
+    rows = json.loads(json.dumps(rows_down(((18.0, 38.0), (16.0, 40.0), (14.0, 41.0)), spo2=93.0, map=72.0)))
+    for one in rows:
+        quantity = one["component"][0]["valueQuantity"]
+        quantity["unit"] = quantity["code"] = "mbar"
+
+    said = asked(OPERATION, rows, now=stamp(6))
+
+    assert "the next step of the staircase is 12.3 cmH2O" in said.first
+    assert value_of(said.observation("next-step"), "next-peep") == 12.3

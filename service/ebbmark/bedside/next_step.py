@@ -33,6 +33,7 @@ from ebbmark.physiology.during.doubts import Doubts
 from ebbmark.physiology.during.next_move import Action, Move, next_move
 from ebbmark.physiology.during.running import RunningTrial, closed_before, plateaus_of, running_trial
 from ebbmark.physiology.during.safety import StopAnswer, check_stop
+from ebbmark.physiology.wording import level
 
 __all__ = ["next_step"]
 
@@ -118,7 +119,7 @@ def _after_the_trial(move: Move, request: BedsideRequest, running: RunningTrial,
     if closed is None:
         return move
     reason = (
-        f"Closing had been passed by {closed.peep_cmh2o:g} cmH2O in this trial before PEEP was raised again at "
+        f"Closing had been passed by {level(closed.peep_cmh2o)} cmH2O in this trial before PEEP was raised again at "
         f"{clock(running.began_s)}; what was set since is read as the setting after it, from which no next step is "
         "named. Where a clinician has decided to go down again, ask with trial-started."
     )
@@ -153,19 +154,19 @@ def _not_lowered(request: BedsideRequest) -> str:
     ended = "A way down that ended before is read by $titrate-peep."
     kept_s = request.as_of_s - plateaus[-1].start_s
     if kept_s > request.protocol.longest_step_s:
-        return f"PEEP has been {now:g} cmH2O for {kept_s / 60:.0f} min, longer than a step of a trial. {ended}"
+        return f"PEEP has been {level(now)} cmH2O for {kept_s / 60:.0f} min, longer than a step of a trial. {ended}"
     if len(plateaus) == 1:
-        return f"PEEP is {now:g} cmH2O and was not moved among these readings."
+        return f"PEEP is {level(now)} cmH2O and was not moved among these readings."
     last = plateaus[-2].peep_cmh2o
     if now > last:
-        return f"PEEP was last raised, from {last:g} to {now:g} cmH2O. {ended}"
+        return f"PEEP was last raised, from {level(last)} to {level(now)} cmH2O. {ended}"
     largest = request.protocol.largest_decrement_cmh2o
     if last - now > largest:
         return (
-            f"PEEP was last lowered from {last:g} to {now:g} cmH2O, more than the {largest:g} cmH2O of a step, so that "
-            f"no next one is named from it. {ended}"
+            f"PEEP was last lowered from {level(last)} to {level(now)} cmH2O, more than the {largest:g} cmH2O of a "
+            f"step, so that no next one is named from it. {ended}"
         )
-    return f"PEEP is {now:g} cmH2O. {ended}"
+    return f"PEEP is {level(now)} cmH2O. {ended}"
 
 
 def _earlier(request: BedsideRequest, site: Site, running: RunningTrial, since_s: float) -> list[str]:

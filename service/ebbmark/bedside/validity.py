@@ -14,6 +14,7 @@ from ebbmark.physiology.after.seen import Event, Seen
 from ebbmark.physiology.after.surveillance import watch
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
+from ebbmark.physiology.wording import level
 
 __all__ = ["trial_before", "validity_answer"]
 
@@ -94,7 +95,7 @@ def _suggested(request: BedsideRequest, trial: Trial | None) -> tuple[float | No
     peep = advice.suggested_peep_cmh2o
     if peep is None:
         return None, f"From the trial among the readings no PEEP is suggested: {advice.rationale}"
-    return peep, f"The suggested PEEP of {peep:g} cmH2O was computed from the trial among the readings."
+    return peep, f"The suggested PEEP of {level(peep)} cmH2O was computed from the trial among the readings."
 
 
 def _numbered(seen: tuple[Seen, ...]) -> list[Warned]:

@@ -16,6 +16,7 @@ from ebbmark.physiology.after.measures import ASSUMED_NOISE, Change, Measure, No
 from ebbmark.physiology.after.snapshot import Figure, Snapshot
 from ebbmark.physiology.closing.closing import StepEstimate
 from ebbmark.physiology.protocols import Protocol
+from ebbmark.physiology.wording import level
 
 __all__ = ["Comparison", "LimitCheck", "Overdistension", "Sureness", "compare", "overdistension_at_top"]
 
@@ -142,13 +143,13 @@ def overdistension_at_top(steps: Sequence[StepEstimate]) -> Overdistension:
     best = max(steps, key=lambda step: step.fitted_ml_per_cmh2o)
     if best.fitted_ml_per_cmh2o <= (1 + RELIEF) * top.fitted_ml_per_cmh2o:
         sentence = (
-            f"No sign of overdistension at the top ({top.peep_cmh2o:g} cmH2O): fitted compliance did not rise by more "
-            f"than {100 * RELIEF:.0f} % as PEEP came down."
+            f"No sign of overdistension at the top ({level(top.peep_cmh2o)} cmH2O): fitted compliance did not rise "
+            f"by more than {100 * RELIEF:.0f} % as PEEP came down."
         )
         return Overdistension(Sureness.NOT_SEEN, top.peep_cmh2o, best.peep_cmh2o, sentence)
     rose = (
-        f"Compliance rose from about {top.fitted_ml_per_cmh2o:.0f} mL/cmH2O at {top.peep_cmh2o:g} cmH2O to about "
-        f"{best.fitted_ml_per_cmh2o:.0f} mL/cmH2O at {best.peep_cmh2o:g} cmH2O as PEEP came down"
+        f"Compliance rose from about {top.fitted_ml_per_cmh2o:.0f} mL/cmH2O at {level(top.peep_cmh2o)} cmH2O to about "
+        f"{best.fitted_ml_per_cmh2o:.0f} mL/cmH2O at {level(best.peep_cmh2o)} cmH2O as PEEP came down"
     )
     if best.fitted_low_ml_per_cmh2o > top.fitted_high_ml_per_cmh2o:
         sentence = f"{rose}, more than the readings wander: a sign of overdistension at the top, not of closing."

@@ -10,6 +10,7 @@ from ebbmark.physiology.after.measures import Measure, Noise, Verdict, judge_cha
 from ebbmark.physiology.after.seen import Event, Seen, after_titration
 from ebbmark.physiology.after.snapshot import Snapshot, take_snapshot
 from ebbmark.physiology.readings import Reading
+from ebbmark.physiology.wording import level
 
 __all__ = ["losses_since"]
 
@@ -72,8 +73,8 @@ def _at_another_peep(at_titration: Snapshot, now: Snapshot) -> str:
     if then is None or here is None or abs(then.value - here.value) <= SAME_PEEP_CMH2O:
         return ""
     return (
-        f"PEEP is {here.value:g} cmH2O now and was {then.value:g} at the titration; compliance depends on it, so a "
-        "loss of compliance could not be looked for."
+        f"PEEP is {level(here.value)} cmH2O now and was {level(then.value)} at the titration; compliance depends on "
+        "it, so a loss of compliance could not be looked for."
     )
 
 

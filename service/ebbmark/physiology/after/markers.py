@@ -25,6 +25,7 @@ from ebbmark.physiology.after.measures import ASSUMED_NOISE, Measure, noise_of_d
 from ebbmark.physiology.closing.closing import Closing
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.steps import Trial
+from ebbmark.physiology.wording import level as spelled
 
 __all__ = ["Marker", "Markers", "Meaning", "read_markers"]
 
@@ -180,8 +181,8 @@ def _best_compliance(trial: Trial) -> list[Marker | str]:
     work = "ART, JAMA 2017" if trial.kind.static else "Kacmarek et al, Crit Care Med 2016"
     rule = f"level of highest {kind} compliance"
     sentence = (
-        f"Highest {kind} compliance was at {best.peep_cmh2o:g} cmH2O. That is a best level, not a closing level: a "
-        "margin meant for the one must not be added to the other."
+        f"Highest {kind} compliance was at {spelled(best.peep_cmh2o)} cmH2O. That is a best level, not a closing "
+        "level: a margin meant for the one must not be added to the other."
     )
     sources = tuple(sorted({source for sample in best.samples for source in sample.sources}))
     return [
@@ -214,7 +215,7 @@ def _marker(
         return Marker(slug, title, Meaning.CLOSING, None, rule, citation, sources, sentence.rstrip())
     last = " It is the last step recorded, so whether that lasts is not known." if index == len(levels) - 1 else ""
     level = levels[index]
-    sentence = f"{title}: would put closing at {level.peep_cmh2o:g} cmH2O ({rule}).{last} {remark}"
+    sentence = f"{title}: would put closing at {spelled(level.peep_cmh2o)} cmH2O ({rule}).{last} {remark}"
     return Marker(slug, title, Meaning.CLOSING, level.peep_cmh2o, rule, citation, sources, sentence.rstrip())
 
 
@@ -230,7 +231,7 @@ def _agreement(markers: Sequence[Marker], trial: Trial, closing: Closing) -> tup
         return None, "There are not two independent closing levels to compare."
     order = [step.peep_cmh2o for step in trial.steps]
     places = [_nearest(order, peep) for _, peep in named]
-    listed = ", ".join(f"{name} {peep:g}" for name, peep in named)
+    listed = ", ".join(f"{name} {spelled(peep)}" for name, peep in named)
     if max(places) - min(places) <= 1:
         return True, f"The closing levels lie within one step of each other (cmH2O): {listed}."
     return False, (

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from ebbmark.physiology.closing.closing import Closing, StepEstimate, Verdict
 from ebbmark.physiology.trial.steps import ComplianceKind
+from ebbmark.physiology.wording import level
 
 __all__ = ["PastTrial", "TrialRow", "row_of"]
 
@@ -82,9 +83,9 @@ def _told(trial: PastTrial, at: StepEstimate | None) -> str:
         }.get(closing.verdict, "closing could not be told")
         return f"In this trial {said}."
     low, high = closing.interval_cmh2o
-    text = f"Closing at {closing.peep_cmh2o:g} cmH2O (90 % interval {low:g} to {high:g})"
+    text = f"Closing at {level(closing.peep_cmh2o)} cmH2O (90 % interval {level(low)} to {level(high)})"
     if trial.suggested_peep_cmh2o is not None:
-        text += f", suggested PEEP {trial.suggested_peep_cmh2o:g} cmH2O"
+        text += f", suggested PEEP {level(trial.suggested_peep_cmh2o)} cmH2O"
     if at is not None:
         text += (
             f", {'static' if trial.kind.static else 'dynamic'} compliance there about {at.fitted_ml_per_cmh2o:.0f} "

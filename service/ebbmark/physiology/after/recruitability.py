@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from ebbmark.physiology.formulas.bounds import require_at_least_zero, require_positive
+from ebbmark.physiology.wording import level
 
 __all__ = ["Recruitability", "recruitment_to_inflation"]
 
@@ -74,8 +75,9 @@ def recruitment_to_inflation(
     ratio = recruited_ml / drop / compliance_at_low_peep_ml_per_cmh2o
     side = "at or above" if ratio >= MEDIAN_OF_SAMPLE else "below"
     sentence = (
-        f"Recruitment-to-inflation ratio {ratio:.2f} between {high_peep_cmh2o:g} and {low_peep_cmh2o:g} cmH2O, {side} "
-        f"{MEDIAN_OF_SAMPLE:g}, the median of the 45 patients in whom it was described; that is no threshold tested "
-        "against an outcome. It says how much of the lung opens over that range, and names no closing pressure."
+        f"Recruitment-to-inflation ratio {ratio:.2f} between {level(high_peep_cmh2o)} and {level(low_peep_cmh2o)} "
+        f"cmH2O, {side} {MEDIAN_OF_SAMPLE:g}, the median of the 45 patients in whom it was described; that is no "
+        "threshold tested against an outcome. It says how much of the lung opens over that range, and names no closing "
+        "pressure."
     )
     return Recruitability(ratio, recruited_ml, sentence, CITATION)

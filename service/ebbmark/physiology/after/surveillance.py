@@ -19,6 +19,7 @@ from ebbmark.physiology.after.saturation_loss import saturation_loss
 from ebbmark.physiology.after.seen import CodedChange, Event, Seen, after_titration
 from ebbmark.physiology.after.snapshot import Snapshot
 from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.wording import level
 
 __all__ = ["CodedChange", "Event", "Seen", "Surveillance", "watch"]
 
@@ -151,8 +152,8 @@ def _open_circuit(episode: Episode, titrated_s: float) -> Seen:
 def _peep_below(episode: Episode, suggested: float, titrated_s: float) -> Seen:
     lasts = "and has not come back since" if episode.goes_on else "and came back later"
     sentence = (
-        f"{after_titration(episode.from_s, titrated_s)} PEEP was set to {episode.lowest:g} cmH2O, below the suggested "
-        f"{suggested:g}, {lasts}. If that was below closing, the lung may have lost volume."
+        f"{after_titration(episode.from_s, titrated_s)} PEEP was set to {level(episode.lowest)} cmH2O, below the "
+        f"suggested {level(suggested)}, {lasts}. If that was below closing, the lung may have lost volume."
     )
     return Seen(Event.PEEP_BELOW, episode.from_s, episode.until_s, episode.sources, COMMON_PRACTICE, sentence)
 

@@ -18,6 +18,7 @@ from ebbmark.physiology.after.measures import ASSUMED_NOISE, Measure, Noise
 from ebbmark.physiology.after.past_trials import PastTrial, TrialRow, row_of
 from ebbmark.physiology.closing.closing import Closing, Verdict
 from ebbmark.physiology.trial.limb import same_setting
+from ebbmark.physiology.wording import level
 
 __all__ = ["PastTrial", "Shift", "TrialChange", "TrialRow", "TrialsOverTime", "follow_trials"]
 
@@ -157,6 +158,10 @@ def _compliance_shift(one: TrialRow, two: TrialRow, noise: Noise) -> Shift:
     return Shift.HIGHER if after > before else Shift.LOWER
 
 
+def _closing(row: TrialRow) -> str:
+    return "" if row.closing_cmh2o is None else level(row.closing_cmh2o)
+
+
 def _compared(one: TrialRow, two: TrialRow, closing: Shift, compliance: Shift, higher: float, lower: float) -> str:
     days = (two.at_s - one.at_s) / 86400.0
     later = f"{24 * days:.0f} h later" if days < 2 else f"{days:.1f} days later"
@@ -164,15 +169,15 @@ def _compared(one: TrialRow, two: TrialRow, closing: Shift, compliance: Shift, h
         first = f"{later[0].upper()}{later[1:]}: closing was not found in both trials, so it is not compared."
     elif closing is Shift.WITHIN_NOISE:
         first = (
-            f"{later[0].upper()}{later[1:]} closing was {two.closing_cmh2o:g} cmH2O, {one.closing_cmh2o:g} in the "
-            f"trial before: no more than noise (probability of a rise {100 * higher:.0f} %, of a fall "
+            f"{later[0].upper()}{later[1:]} closing was {_closing(two)} cmH2O, {_closing(one)} "
+            f"in the trial before: no more than noise (probability of a rise {100 * higher:.0f} %, of a fall "
             f"{100 * lower:.0f} %)."
         )
     else:
         chance = higher if closing is Shift.HIGHER else lower
         first = (
-            f"{later[0].upper()}{later[1:]} closing was {closing.value}: {two.closing_cmh2o:g} cmH2O, "
-            f"{one.closing_cmh2o:g} in the trial before (probability {100 * chance:.0f} %)."
+            f"{later[0].upper()}{later[1:]} closing was {closing.value}: {_closing(two)} cmH2O, "
+            f"{_closing(one)} in the trial before (probability {100 * chance:.0f} %)."
         )
     second = {
         Shift.NOT_COMPARABLE: "Compliance at the suggested PEEP cannot be compared.",

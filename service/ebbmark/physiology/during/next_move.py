@@ -21,7 +21,7 @@ from ebbmark.physiology.during.call_rule import (
     steps_so_far,
 )
 from ebbmark.physiology.during.safety import StopAnswer
-from ebbmark.physiology.wording import percent
+from ebbmark.physiology.wording import level, percent
 
 __all__ = [
     "DEFAULT_CALL_RULE",
@@ -116,7 +116,7 @@ def _decide(
     if not steps:
         return Action.NOT_STARTED, None, True, "No step of falling PEEP has a settled reading yet."
     latest = steps[-1]
-    here = f"{latest.peep_cmh2o:g} cmH2O"
+    here = f"{level(latest.peep_cmh2o)} cmH2O"
     if closing_called(steps, rule):
         return Action.CLOSING_PASSED, None, False, _called(steps, rule)
     below = latest.peep_cmh2o - decrement
@@ -134,21 +134,23 @@ def _decide(
         )
         return Action.LOWEST_REACHED, None, False, reason
     if latest.passed is None or len(steps) < rule.fewest_steps:
-        reason = f"Too few steps to say anything about closing yet; the next step of the staircase is {below:g} cmH2O."
+        reason = (
+            f"Too few steps to say anything about closing yet; the next step of the staircase is {level(below)} cmH2O."
+        )
     elif latest.passed >= rule.call_at:
         reason = (
             f"Closing has probably been passed{_chance(latest)}; the rule asks for {rule.steps_in_a_row} steps in a "
-            f"row before it is called, and the next step is {below:g} cmH2O."
+            f"row before it is called, and the next step is {level(below)} cmH2O."
         )
     elif doubtful:
         reason = (
             f"Closing may have been passed{_chance(latest)}, but that is short of the {100 * rule.call_at:.0f} % at "
-            f"which it is called; the next step, {below:g} cmH2O, would show whether the fall lasts."
+            f"which it is called; the next step, {level(below)} cmH2O, would show whether the fall lasts."
         )
     else:
         reason = (
             f"The probability that closing has been passed at {here} is {percent(latest.passed)}; the next step of the "
-            f"staircase is {below:g} cmH2O."
+            f"staircase is {level(below)} cmH2O."
         )
     return Action.LOWER, below, True, reason
 
@@ -157,8 +159,8 @@ def _called(steps: Sequence[StepSoFar], rule: CallRule) -> str:
     latest = steps[-1]
     held = f" at each of the last {rule.steps_in_a_row} steps" if rule.steps_in_a_row > 1 else ""
     return (
-        f"Closing has been passed by {latest.peep_cmh2o:g} cmH2O{_chance(latest)}, on {latest.readings} readings at "
-        f"this step{held}. Lower steps would add little about closing and cost lung volume."
+        f"Closing has been passed by {level(latest.peep_cmh2o)} cmH2O{_chance(latest)}, on {latest.readings} readings "
+        f"at this step{held}. Lower steps would add little about closing and cost lung volume."
     )
 
 
