@@ -195,6 +195,10 @@ LIMITS = {
 }
 
 
+PRESSURES = {
+    "mean_arterial_pressure_below_mmhg": {"value": 90, "source": "x"},
+    "systolic_arterial_pressure_below_mmhg": {"value": 65, "source": "x"},
+}
 RHYTHMS = {"codes": [{"system": "https://site.example", "code": "AF", "display": "Fibrillation"}], "source": "unit"}
 
 
@@ -212,6 +216,8 @@ def test_signed_limits_are_read_and_what_is_left_out_has_no_default() -> None:
     [
         ({"signed_by": " "}, "signed_by is empty"),
         ({"signed_on": "01.02.2026"}, "signed_on"),
+        ({"signed_on": "2026-W05-1"}, "signed_on"),
+        ({"limits": PRESSURES}, "not below that of systolic arterial pressure"),
         ({"version": ""}, "no version"),
         ({"limits": {"spo2": {"value": 88, "source": "x"}}}, "no limit 'spo2'"),
         ({"limits": {"spo2_below_percent": {"value": 0.88, "source": "x"}}}, "spo2_below_percent is 0.88"),
@@ -234,6 +240,8 @@ def test_limits_that_cannot_be_used_are_named(changes: dict[str, object], named:
         ({**RHYTHMS, "codes": []}, "lists no code"),
         ({**RHYTHMS, "source": " "}, "names no source"),
         ({**RHYTHMS, "codes": [{"system": "https://site.example", "code": "AF", "display": ""}]}, "display"),
+        ({**RHYTHMS, "codes": [{"system": "https://site.example", "code": "AF ", "display": "x"}]}, "never be met"),
+        ({**RHYTHMS, "codes": [{"system": "snomed", "code": "AF", "display": "x"}]}, "never be met"),
         ({**RHYTHMS, "codes": ["AF"]}, "rhythms_that_stop.codes"),
         ({"codes": RHYTHMS["codes"]}, "source"),
     ],
@@ -243,6 +251,17 @@ def test_rhythms_that_cannot_be_signed_are_named(rhythms: object, named: str) ->
         read_stop_limits("limits.json", json.dumps({**LIMITS, "rhythms_that_stop": rhythms}).encode())
 
     assert named in str(caught.value)
+
+
+def test_a_file_that_says_one_thing_twice_is_refused() -> None:
+    again = '"limits": {"spo2_below_percent": {"value": 60, "source": "x"}, '
+    limits = json.dumps(LIMITS).replace('"limits": {', again)
+    protocols = b'{"protocols": [], "completions": [], "protocols": []}'
+
+    with pytest.raises(Misread, match=r"^limits\.json: 'spo2_below_percent' stands there twice"):
+        read_stop_limits("limits.json", limits.encode())
+    with pytest.raises(Misread, match=r"^protocols\.json: 'protocols' stands there twice"):
+        with_protocols(NO_SITE, "protocols.json", protocols)
 
 
 def test_a_file_signed_before_there_was_a_limit_of_systolic_pressure_leaves_it_unsigned_and_says_so() -> None:

@@ -9,13 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from datetime import date
 from typing import Any
 
 import msgspec
 
 from ebbmark.fhir.bedside.site import Misread
 from ebbmark.fhir.bedside.site_cells import CELLS, CLIMB, Value, cell_of, known
+from ebbmark.fhir.bedside.site_json import is_signed_date
 from ebbmark.physiology.before.published_staircases import COMMON_PRACTICE
 from ebbmark.physiology.before.staircase import Cell, StaircaseRules, Traced, unverified_cells
 from ebbmark.physiology.before.staircase_faults import faults_of_rules
@@ -112,10 +112,8 @@ def _signature(given: Completion, path: str) -> str:
         raise Misread(f"{path}.version is empty")
     if not given.signed_by.strip():
         raise Misread(f"{path}.signed_by is empty; whoever has read the publication signs for its numbers")
-    try:
-        date.fromisoformat(given.signed_on)
-    except ValueError:
-        raise Misread(f"{path}.signed_on is {given.signed_on!r}, not a date such as 2026-02-01") from None
+    if not is_signed_date(given.signed_on):
+        raise Misread(f"{path}.signed_on is {given.signed_on!r}, not a date such as 2026-02-01")
     return f"signed by {given.signed_by.strip()} on {given.signed_on}"
 
 

@@ -11,11 +11,11 @@ no longer counts (`oldest_reading_min`) keeps its default.
 from __future__ import annotations
 
 from dataclasses import fields
-from datetime import date
 
 import msgspec
 
 from ebbmark.fhir.bedside.site import Misread
+from ebbmark.fhir.bedside.site_json import is_signed_date, refuse_repeated_names
 from ebbmark.physiology.during.rhythm_codes import RhythmCode, RhythmsThatStop
 from ebbmark.physiology.during.stop_limits import OLDEST_READING, Limit, StopLimits, faults_of_limits
 
@@ -63,15 +63,14 @@ def read_stop_limits(name: str, content: bytes) -> StopLimits:
         read = msgspec.json.decode(content, type=_File)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         raise Misread(f"{name} is not a file of stop limits: {error}") from None
+    refuse_repeated_names(name, content)
     unknown = sorted(set(read.limits) - set(LIMIT_NAMES))
     if unknown:
         raise Misread(f"{name}: there is no limit {unknown[0]!r}; there are: {', '.join(LIMIT_NAMES)}")
     if not read.signed_by.strip():
         raise Misread(f"{name}: signed_by is empty; stop limits are signed by a clinician of the site")
-    try:
-        date.fromisoformat(read.signed_on)
-    except ValueError:
-        raise Misread(f"{name}: signed_on is {read.signed_on!r}, not a date such as 2026-02-01") from None
+    if not is_signed_date(read.signed_on):
+        raise Misread(f"{name}: signed_on is {read.signed_on!r}, not a date such as 2026-02-01")
     found = {one: Limit(given.value, given.source) for one, given in read.limits.items()}
     limits = StopLimits(
         version=read.version,

@@ -164,9 +164,22 @@ def faults_of_limits(limits: StopLimits) -> tuple[str, ...]:
             faults.append("rhythms_that_stop lists no code; leave it out where no rhythm is signed.")
         if any(not one.system.strip() or not one.code.strip() or not one.display.strip() for one in stopping.codes):
             faults.append("rhythms_that_stop: each rhythm needs its system, code and display.")
+        if any(_is_no_code(one.system) or ":" not in one.system or _is_no_code(one.code) for one in stopping.codes):
+            faults.append(
+                "rhythms_that_stop: a system is an address such as https://site.example/rhythms, and neither it nor a "
+                "code has spaces around it; any other would never be met."
+            )
         if not stopping.source.strip():
             faults.append("rhythms_that_stop names no source.")
     low, high = limits.heart_rate_below_per_min, limits.heart_rate_above_per_min
     if low is not None and high is not None and low.value >= high.value:
         faults.append("The lower limit of heart rate is not below the upper one.")
+    mean, systolic = limits.mean_arterial_pressure_below_mmhg, limits.systolic_arterial_pressure_below_mmhg
+    if mean is not None and systolic is not None and mean.value >= systolic.value:
+        faults.append("The limit of mean arterial pressure is not below that of systolic arterial pressure.")
     return tuple(faults)
+
+
+def _is_no_code(text: str) -> bool:
+    """Whether spaces around it keep it from ever being met: FHIR allows none."""
+    return text != text.strip()
