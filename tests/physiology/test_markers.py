@@ -191,7 +191,25 @@ def test_one_closing_level_alone_is_not_compared() -> None:
 def test_a_marker_recorded_at_two_steps_only_is_not_read() -> None:
     markers = markers_of(*at_each_step(Quantity.SPO2, (95, 90, *[None] * 6)))
 
-    assert "SpO2 was recorded at 2 steps of the limb; at least 3 are needed." in markers.not_recorded
+    assert "Usable SpO2 was recorded at 2 steps of the limb; at least 3 are needed." in markers.not_recorded
+
+
+def test_a_step_at_which_a_marker_was_not_recorded_is_named() -> None:
+    whole = markers_of(*at_each_step(Quantity.PAO2, (90, 90, 90, 90, 60, 60, 60, 60)))
+    holed = markers_of(*at_each_step(Quantity.PAO2, (90, 90, 90, 90, None, 60, 60, None)))
+
+    assert (named(whole)["pao2-fall"], named(holed)["pao2-fall"]) == (12, 10)
+    assert "not recorded" not in marker(whole, "pao2-fall").sentence
+    assert "It was not recorded at 12 and 6 cmH2O, so that a change there does not show." in (
+        marker(holed, "pao2-fall").sentence
+    )
+
+
+def test_a_marker_that_was_not_recorded_at_the_lowest_step_says_so_where_it_names_no_closing() -> None:
+    holed = markers_of(*at_each_step(Quantity.PACO2, (40, 40, 40, 40, 40, 40, 40, None)))
+
+    assert marker(holed, "paco2-rise").peep_cmh2o is None
+    assert "It was not recorded at 6 cmH2O" in marker(holed, "paco2-rise").sentence
 
 
 @pytest.mark.parametrize(

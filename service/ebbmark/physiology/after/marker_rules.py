@@ -13,8 +13,9 @@ from ebbmark.physiology.formulas.gas_exchange import HIGHEST_INFORMATIVE_SPO2_PE
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.limb import same_setting
 from ebbmark.physiology.trial.steps import Trial
+from ebbmark.physiology.wording import level as spelled
 
-__all__ = ["Level", "fio2_remark", "first_lasting_fall", "levels_of", "saturation_remark"]
+__all__ = ["Level", "fio2_remark", "first_lasting_fall", "levels_of", "saturation_remark", "unrecorded_remark"]
 
 _NAMES: Final = {Quantity.SPO2: "SpO2", Quantity.PAO2: "PaO2", Quantity.PACO2: "PaCO2"}
 _FEWEST_LEVELS: Final = 3
@@ -61,7 +62,7 @@ def levels_of(readings: Sequence[Reading], trial: Trial, quantity: Quantity) -> 
         if reading.quantity is quantity:
             last[bisect_right(starts, reading.at_s) - 1] = reading
     if len(last) < _FEWEST_LEVELS:
-        return f"{name} was recorded at {len(last)} steps of the limb; at least {_FEWEST_LEVELS} are needed."
+        return f"Usable {name} was recorded at {len(last)} steps of the limb; at least {_FEWEST_LEVELS} are needed."
     if quantity is not Quantity.PACO2 and _fio2_changed(readings, list(last.values())):
         return f"FiO2 was changed during the limb, so {name} is not read as a marker."
     return [Level(trial.steps[i].peep_cmh2o, last[i].value, (last[i].source,), last[i].start_s) for i in sorted(last)]
@@ -102,6 +103,22 @@ def fio2_remark(readings: Sequence[Reading], levels: Sequence[Level]) -> str:
         return ""
     where = "any step" if not any(known) else "every step"
     return f"FiO2 is not known at {where}, so whether it stayed the same cannot be said. "
+
+
+def unrecorded_remark(levels: Sequence[Level], trial: Trial) -> str:
+    """Where the marker was not recorded at every step, say at which: what happened there does not show.
+
+    Args:
+        levels: of one marker.
+        trial: the limb.
+    """
+    seen = {level.peep_cmh2o for level in levels}
+    missing = [spelled(step.peep_cmh2o) for step in trial.steps if step.peep_cmh2o not in seen]
+    if not missing:
+        return ""
+    *most, last = missing
+    where = f"{', '.join(most)} and {last}" if most else last
+    return f"It was not recorded at {where} cmH2O, so that a change there does not show. "
 
 
 def first_lasting_fall(worse: Sequence[bool]) -> int | None:

@@ -20,6 +20,7 @@ from ebbmark.physiology.after.marker_rules import (
     first_lasting_fall,
     levels_of,
     saturation_remark,
+    unrecorded_remark,
 )
 from ebbmark.physiology.after.measures import ASSUMED_NOISE, Measure, noise_of_difference
 from ebbmark.physiology.closing.closing import Closing
@@ -129,7 +130,7 @@ def _saturation(readings: Sequence[Reading], trial: Trial) -> list[Marker | str]
             ],
             f"first step from which on SpO2 stays {fall:g} % or more below its maximum; that it stays is our condition",
             f"{work}; {COCHRANE}",
-            saturation_remark(levels) + fio2_remark(readings, levels),
+            unrecorded_remark(levels, trial) + saturation_remark(levels) + fio2_remark(readings, levels),
         )
         for fall, work in ((1.0, "Hodgson et al, Crit Care 2011;15:R133"), (2.0, "PHARLAP, 2019"))
     ]
@@ -151,7 +152,7 @@ def _gas(readings: Sequence[Reading], trial: Trial, quantity: Quantity, slug: st
     side = "below its maximum" if oxygen else "above its minimum"
     remark = fio2_remark(readings, levels) if oxygen else "PaCO2 also follows minute ventilation and lags behind it. "
     rule = f"first step from which on {words} is {side} by more than two samples of a steady patient may differ"
-    return [_marker(slug, title, levels, worse, rule, OWN, remark)]
+    return [_marker(slug, title, levels, worse, rule, OWN, unrecorded_remark(levels, trial) + remark)]
 
 
 def _driving_pressure(trial: Trial) -> list[Marker | str]:
