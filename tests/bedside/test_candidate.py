@@ -362,6 +362,47 @@ def test_an_infusion_that_cannot_be_used_is_listed_with_its_reason(given: Json, 
     assert "vasopressor-high" not in said.issues
 
 
+@pytest.mark.parametrize("rate", [per_minute(12.0, "mL/h"), {"value": 0.3}, per_minute(30.0), None])
+def test_noradrenaline_at_a_rate_that_cannot_be_read_runs_none_the_less(rate: object) -> None:
+    older = infusion(per_minute(0.05), since=stamp(5), id="older")
+
+    said = asked(OPERATION, [*READINGS, older, infusion(rate, since=stamp(20))], now=NOW)
+
+    note = said.observation("present-state")["note"][0]["text"]
+    assert note.count("Noradrenaline runs (") == 1
+    assert "Vasopressors: not documented" not in note
+    assert "0.05" not in note
+    assert value_of(said.observation("candidate-assessment")) == "high-risk"
+    assert "vasopressor-not-converted" in said.issues
+
+
+def test_noradrenaline_at_a_rate_of_nothing_is_none_in_any_unit() -> None:
+    said = asked(OPERATION, [*READINGS, infusion(per_minute(0.0, "mL/h"))], now=NOW)
+
+    assert value_of(said.observation("present-state"), "noradrenaline-equivalent") == 0.0
+
+
+def test_a_drug_that_an_administration_carries_within_is_read() -> None:
+    drug: Json = {"resourceType": "Medication", "id": "drug", "code": {"coding": [{"system": RXNORM, "code": "7512"}]}}
+    given = infusion(per_minute(0.35), medicationReference={"reference": "#drug"}, contained=[drug])
+    del given["medicationCodeableConcept"]
+
+    said = asked(OPERATION, [*READINGS, given], now=NOW)
+
+    assert value_of(said.observation("present-state"), "noradrenaline-equivalent") == 0.35
+
+
+@pytest.mark.parametrize("named", [{"text": "noradrenaline"}, None])
+def test_a_drug_without_a_code_is_not_said_to_be_no_vasopressor(named: Json | None) -> None:
+    given = infusion(per_minute(0.35), medicationCodeableConcept=named)
+    if named is None:
+        del given["medicationCodeableConcept"]
+
+    said = asked(OPERATION, [*READINGS, given], now=NOW)
+
+    assert "Its drug has no code here, so whether it is a vasopressor is not known." in said.remarks
+
+
 def test_an_infusion_of_another_patient_is_refused() -> None:
     refusal = refused(OPERATION, [*READINGS, infusion(per_minute(0.3), subject={"reference": "Patient/p2"})], now=NOW)
 

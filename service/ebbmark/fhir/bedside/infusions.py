@@ -1,9 +1,9 @@
 """Which vasopressor runs now, and how fast? FHIR R4 MedicationAdministration with a rate in micrograms/kg/min.
 
 Noradrenaline and adrenaline count, one for one (Goradia et al 2020, as the public query mimic-iv/concepts/medication/
-norepinephrine_equivalent_dose.sql of MIT-LCP/mimic-code reads it). Another rate needs a weight that is not guessed: it
-is listed and said. Dopamine, phenylephrine and vasopressin are named as running and not converted, whatever their rate.
-Other drugs are not looked for. None sent is not none given.
+norepinephrine_equivalent_dose.sql of MIT-LCP/mimic-code reads it). Another rate needs a weight that is not guessed: the
+drug is then named as running and not converted, and the rate is listed. Dopamine, phenylephrine and vasopressin are
+named as running and not converted, whatever their rate. Other drugs are not looked for. None sent is not none given.
 Codes, each seen with its name in at least two independent public repositories: RxNorm 7512 and 3992, ATC C01CA03,
 C01CA24, C01CA04, C01CA06 and H01BA01, SNOMED CT 45555007. RxNorm codes of the drugs that are not converted were found
 in one list only, or contradicted, and are matched by nothing. Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/medicationadministration.html.
@@ -19,7 +19,7 @@ import msgspec
 from ebbmark.fhir.problems import Problem
 from ebbmark.fhir.reading.codes import SNOMED
 from ebbmark.fhir.reading.decoder_faults import split_message, wrong
-from ebbmark.fhir.reading.elements import Codeable, Meta, Period, QuantityValue, Reference
+from ebbmark.fhir.reading.elements import Codeable, Coding, Meta, Period, QuantityValue, Reference
 from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.reading.units import UCUM
 from ebbmark.fhir.reasons import Reason
@@ -63,7 +63,9 @@ class _Given(msgspec.Struct, frozen=True, tag_field="resourceType", tag="Medicat
     implicitRules: str = ""
     modifierExtension: object = None
     status: str = ""
+    contained: object = None
     medicationCodeableConcept: Codeable | None = None
+    medicationReference: Reference | None = None
     subject: Reference | None = None
     effectiveDateTime: str = ""
     effectivePeriod: Period | None = None
@@ -105,17 +107,31 @@ def read_infusions(given: Sequence[tuple[object, str, str]], now_s: float) -> In
             found.problems.append(wrong(message, path + below))
             continue
         drug = _drug(one)
-        if drug is not None:
-            reference = reference_to(
-                "MedicationAdministration", one.id, one.meta.versionId if one.meta else "", full_url
-            )
+        reference = reference_to("MedicationAdministration", one.id, one.meta.versionId if one.meta else "", full_url)
+        if not _codings(one):
+            sentence = "Its drug has no code here, so whether it is a vasopressor is not known."
+            found.ignored.append(Ignored(path, reference, Reason.NOT_USED.slug, sentence))
+        elif drug is not None:
             _read(one, drug, path, reference, now_s, found)
     return found
 
 
 def _drug(one: _Given) -> str | None:
-    codings = one.medicationCodeableConcept.coding if one.medicationCodeableConcept else []
-    return next((drug for coding in codings if (drug := _DRUGS.get((coding.system, coding.code.upper())))), None)
+    return next((drug for coding in _codings(one) if (drug := _DRUGS.get((coding.system, coding.code.upper())))), None)
+
+
+def _codings(one: _Given) -> list[Coding]:
+    """What names the drug: its own codes, or those of the Medication that it carries within."""
+    if one.medicationCodeableConcept is not None:
+        return one.medicationCodeableConcept.coding
+    named = one.medicationReference.reference if one.medicationReference else ""
+    for resource in one.contained if isinstance(one.contained, list) else ():
+        if isinstance(resource, dict) and named == f"#{resource.get('id')}":
+            try:
+                return msgspec.convert(resource.get("code"), Codeable).coding
+            except msgspec.ValidationError:
+                return []
+    return []
 
 
 def _read(one: _Given, drug: str, path: str, reference: str, now_s: float, found: Infusions) -> None:
@@ -123,7 +139,9 @@ def _read(one: _Given, drug: str, path: str, reference: str, now_s: float, found
         found.ignored.append(Ignored(path, reference, reason.slug, f"{drug.capitalize()}: {sentence}"))
 
     if one.status not in _GIVEN:
-        return leave_out(Reason.STATUS_UNKNOWN, f"its status is {one.status[:40] or 'missing'}, so it was not given.")
+        return leave_out(
+            Reason.STATUS_UNKNOWN, f"its status is {one.status[:40] or 'missing'}, so it does not count as given."
+        )
     if one.subject is None or not one.subject.reference:
         return leave_out(Reason.OTHER_SUBJECT, "it names no patient by reference.")
     found.subjects.setdefault(one.subject.reference, path)
@@ -139,13 +157,26 @@ def _read(one: _Given, drug: str, path: str, reference: str, now_s: float, found
         # A rate of nothing ends what ran before it.
         end_s = start_s if rate is not None and rate.value == 0 else end_s
         return _take(one, drug, None, _shown(rate), (start_s, end_s), (path, reference), found)
-    if rate is None or rate.value is None or rate.comparator:
-        return leave_out(Reason.NO_VALUE, "it has no rate as a Quantity.")
-    if (rate.code or rate.unit) not in _RATES or rate.system not in ("", UCUM):
-        return leave_out(Reason.UNIT_UNKNOWN, "its rate is not in ug/kg/min, and no weight is guessed.")
-    if not 0.0 <= rate.value <= _MOST:
-        return leave_out(Reason.OUT_OF_RANGE, f"its rate is not between 0 and {_MOST:g} ug/kg/min.")
+    fault = _fault(rate)
+    if rate is None or fault is not None:
+        # Whatever its rate, it runs: an older rate must not pass for this one, nor none sent for this one sent.
+        if fault is not None:
+            leave_out(fault[0], f"{fault[1]}; that it was given counts, its rate does not.")
+        return _take(one, drug, None, _shown(rate), (start_s, end_s), (path, reference), found)
     return _take(one, drug, rate.value, "", (start_s, end_s), (path, reference), found)
+
+
+def _fault(rate: QuantityValue | None) -> tuple[Reason, str] | None:
+    """Why a rate is not read; None where it is."""
+    if rate is None or rate.value is None or rate.comparator:
+        return Reason.NO_VALUE, "it has no rate as a Quantity"
+    if rate.value == 0.0:
+        return None  # in any unit
+    if (rate.code or rate.unit) not in _RATES or rate.system not in ("", UCUM):
+        return Reason.UNIT_UNKNOWN, "its rate is not in ug/kg/min, and no weight is guessed"
+    if not 0.0 <= rate.value <= _MOST:
+        return Reason.OUT_OF_RANGE, f"its rate is not between 0 and {_MOST:g} ug/kg/min"
+    return None
 
 
 def _take(

@@ -23,13 +23,13 @@ class Infusion(NamedTuple):
 
     Attributes:
         drug: which.
-        mcg_per_kg_per_min: its rate; None of a drug that is not converted.
+        mcg_per_kg_per_min: its rate; None where it is not converted.
         start_s: when it began, or was charted [s since 1970-01-01T00:00:00Z].
         end_s: when it ended; None where that is not known.
         going_on: whether the record says that it goes on.
         charted: whether it was charted at a moment and not over a time.
         source: index of the input.
-        shown: the rate as it was sent, of a drug that is not converted; empty where none was.
+        shown: the rate as it was sent, where it is not converted; empty where none was.
     """
 
     drug: str
