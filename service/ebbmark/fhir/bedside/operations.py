@@ -88,7 +88,7 @@ OPERATIONS: tuple[Operation, ...] = (
         "documented conditions and readings that speak against it, and what is missing to judge. Conditions are found "
         "by the published value sets; what is not documented is said to be so and never taken as absent. Infusions of "
         "noradrenaline and adrenaline are read from MedicationAdministrations of the bundle with a rate in ug/kg/min; "
-        "dopamine, phenylephrine and vasopressin are named as running and not converted.",
+        "at any other rate, and dopamine, phenylephrine and vasopressin, are named as running and not converted.",
         _CONDITIONS,
         False,
         f"A collection: GuidanceResponse, preliminary Observations, DetectedIssues for what speaks against, {_WITH}",
