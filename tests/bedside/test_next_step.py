@@ -259,6 +259,16 @@ def test_peep_charted_in_mbar_beside_settings_in_cmh2o_is_one_trial() -> None:
     assert [value_of(one) for one in said.observations("running-step")] == [24.0, 22.0, 20.0, 18.0]
 
 
+def test_a_reading_that_meets_a_criterion_is_not_told_as_its_own_repetition() -> None:
+    rows = rows_down(((18.0, 38.0), (16.0, 40.0), (14.0, 41.0)), spo2=93.0, map=72.0)
+
+    said = asked(OPERATION, [*rows, row(stamp(5.8), "low", spo2=80.0)], now=stamp(6))
+
+    assert "Stop criterion met once: SpO2 80 %" in said.first
+    assert "That is the latest reading." in said.first
+    assert "meets it too" not in said.first
+
+
 def test_a_trial_charted_in_mbar_is_told_to_one_decimal_of_cmh2o() -> None:
     rows = json.loads(json.dumps(rows_down(((18.0, 38.0), (16.0, 40.0), (14.0, 41.0)), spo2=93.0, map=72.0)))
     for one in rows:

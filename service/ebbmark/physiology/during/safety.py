@@ -161,7 +161,7 @@ def _met(criterion: StopCriterion, judged: Sequence[Judged], limit: Limit, at_s:
     read_s = worst.reading.at_s
     sentence = (
         f"Stop criterion met {times}: {WORDS[criterion]} {worst.shown} at {clock(read_s)} ({age(at_s - read_s)}), "
-        f"limit {shown_limit(criterion, limit.value)} ({limit.source}). {_since(judged, still, at_s)}"
+        f"limit {shown_limit(criterion, limit.value)} ({limit.source}). {_since(judged, worst, at_s)}"
     ).rstrip()
     return Met(
         criterion=criterion,
@@ -176,10 +176,14 @@ def _met(criterion: StopCriterion, judged: Sequence[Judged], limit: Limit, at_s:
     )
 
 
-def _since(judged: Sequence[Judged], still: bool, at_s: float) -> str:
+def _since(judged: Sequence[Judged], worst: Judged, at_s: float) -> str:
+    """How it stands since the reading that is shown; a reading is not held against itself."""
+    latest = judged[-1]
     if len(judged) == 1:
         return ""
-    latest = judged[-1]
+    if latest is worst:
+        return "That is the latest reading."
+    still = latest.beyond > 0
     shown = f"({latest.shown}, {age(at_s - latest.reading.at_s)})"
     return f"The latest reading {shown} meets it too." if still else f"The latest reading {shown} no longer does."
 
