@@ -50,7 +50,26 @@ def test_an_active_condition_is_present_and_leads_to_a_warning_that_names_it() -
 
 
 def test_a_refuted_condition_is_refuted() -> None:
-    assert documented(condition("ptx", "J93.0", certainty="refuted")) == "refuted"
+    assert documented(condition("ptx", "J93.9", certainty="refuted")) == "refuted"
+
+
+@pytest.mark.parametrize(
+    ("code", "slug"),
+    [("O98.5", "pregnancy"), ("I26.0", "right-heart-failure"), ("R57.0", "shock"), ("J93.0", PNEUMOTHORAX)],
+)
+def test_a_narrow_code_that_is_refuted_does_not_rule_out_all_that_is_looked_for(code: str, slug: str) -> None:
+    said = asked(OPERATION, [*READINGS, condition("narrow", code, certainty="refuted")], now=NOW)
+
+    assert value_of(said.observation("documented-conditions"), slug) == "not-documented"
+    assert "That rules out what its code says, and not all that is looked for under it" in said.remarks
+
+
+def test_a_narrow_code_that_is_refuted_does_not_contradict_another_one() -> None:
+    there, gone = condition("there", "Z33"), condition("gone", "O98.5", certainty="refuted")
+
+    said = asked(OPERATION, [*READINGS, there, gone], now=NOW)
+
+    assert value_of(said.observation("documented-conditions"), "pregnancy") == "present"
 
 
 @pytest.mark.parametrize("state", ["resolved", "inactive", "remission"])
@@ -77,14 +96,14 @@ def test_what_is_not_confirmed_counts_and_is_said(certainty: str) -> None:
 
 
 def test_present_and_refuted_together_are_contradictory() -> None:
-    both = (condition("a", "J93.0"), condition("b", "J93.1", certainty="refuted"))
+    both = (condition("a", "J93.0"), condition("b", "J93.0", certainty="refuted"))
 
     assert documented(*both) == "contradictory"
 
 
 def test_the_newest_version_of_a_condition_counts() -> None:
-    old = condition("ptx", "J93.0")
-    new = {**condition("ptx", "J93.0", certainty="refuted"), "meta": {"versionId": "2"}}
+    old = condition("ptx", "J93.9")
+    new = {**condition("ptx", "J93.9", certainty="refuted"), "meta": {"versionId": "2"}}
 
     assert documented(new, old) == "refuted"
 
@@ -276,10 +295,10 @@ def test_what_was_charted_is_told_apart_from_what_it_counts_as(
 
 
 def test_a_refuted_condition_is_told_in_the_words_of_the_record() -> None:
-    said = asked(OPERATION, [*READINGS, condition("ptx", "J93.0", certainty="refuted")], now=NOW)
+    said = asked(OPERATION, [*READINGS, condition("ptx", "J93.9", certainty="refuted")], now=NOW)
 
     note = said.observation("documented-conditions")["note"][0]["text"]
-    assert note == "ICD-10 J93.0 is charted as refuted. Counts as refuted: untreated or tension pneumothorax."
+    assert note == "ICD-10 J93.9 is charted as refuted. Counts as refuted: untreated or tension pneumothorax."
 
 
 def test_what_no_code_stands_for_is_said_to_be_not_looked_for() -> None:

@@ -16,6 +16,7 @@ from ebbmark.fhir.bedside.condition_lookup import BUILT_IN
 from ebbmark.fhir.bedside.operation_definitions import definition_of
 from ebbmark.fhir.bedside.operations import OPERATIONS
 from ebbmark.fhir.bedside.plan_definitions import plan_definitions
+from ebbmark.fhir.bedside.refuting import AS_WIDE, ruled_out
 from ebbmark.fhir.bedside.site import NO_SITE, Misread
 from ebbmark.fhir.bedside.site_limits import read_stop_limits
 from ebbmark.fhir.bedside.site_protocols import with_protocols
@@ -361,3 +362,11 @@ def test_a_value_set_with_a_sites_codes_names_the_sites_file() -> None:
 
 def test_every_source_of_a_code_has_words() -> None:
     assert {row.source for row in BUILT_IN.rows} <= set(READ_IN)
+
+
+def test_every_code_that_is_as_wide_as_its_concept_stands_for_it() -> None:
+    for slug, groups in AS_WIDE.items():
+        for systems, wide in groups:
+            for system, code in ((system, code) for system in systems for code in wide):
+                assert slug in BUILT_IN.concepts_of([(system, code)]), code
+                assert ruled_out([slug], [(system, code)], set()) == (slug,)

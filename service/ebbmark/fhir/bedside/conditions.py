@@ -1,15 +1,15 @@
 """What does the record say of each condition? FHIR R4 Condition: whose, how sure, still so, and by which codes.
 
-A condition counts as present unless its status says otherwise; one that is refuted counts as refuted; one that is over
-or was entered in error does not count and is listed. What is unconfirmed counts as present, and a note says so. One
-whose code nobody can place here, or that cannot be read for another reason, is kept apart as not judged: it may say
-anything.
+A condition counts as present unless its status says otherwise; one that is refuted rules out what its code says; one
+that is over or was entered in error does not count and is listed. What is unconfirmed counts as present, and a note
+says so. One whose code nobody can place here, or that cannot be read for another reason, is kept apart as not judged:
+it may say anything.
 Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/condition.html (clinicalStatus, verificationStatus).
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -17,6 +17,7 @@ import msgspec
 
 from ebbmark.fhir.bedside.charted import ChartedCode, charted_words
 from ebbmark.fhir.bedside.condition_lookup import ConditionCodes
+from ebbmark.fhir.bedside.refuting import Coded, ruled_out
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.decoder_faults import split_message, wrong
 from ebbmark.fhir.reading.elements import Codeable, Meta, Reference
@@ -29,6 +30,7 @@ __all__ = ["NOT_LOOKED_FOR", "NOT_PLACED", "Conditions", "Documented", "mixed", 
 _OVER = frozenset({"inactive", "remission", "resolved"})
 _GOING_ON = frozenset({"active", "recurrence", "relapse"})
 NOT_CURRENT = "condition-not-current"
+RULED_OUT_ALONE = "condition-ruled-out-alone"
 """Why a Condition that is over does not count; listed as information, since all is well with it."""
 NOT_PLACED = "condition-not-placed"
 """Why a Condition does not count that no code of the table speaks for: what it says was not looked at."""
@@ -112,12 +114,24 @@ def read_conditions(given: Sequence[tuple[object, str, str]], codes: ConditionCo
         version = condition.meta.versionId if condition.meta else ""
         found.charted[path] = charted_words(condition.code)
         received.append(_Received(condition, path, reference_to("Condition", condition.id, version, full_url)))
-    for item in _newest(received, found):
-        _read(item, codes, found)
+    newest = _newest(received, found)
+    present = {one for item in newest if _is_present(item.condition) for one in _codings(item.condition)}
+    for item in newest:
+        _read(item, codes, present, found)
     return found
 
 
-def _read(item: _Received, codes: ConditionCodes, found: Conditions) -> None:
+def _is_present(condition: _Condition) -> bool:
+    """Whether its status lets it count as present."""
+    certainty, state = _code_of(condition.verificationStatus), _code_of(condition.clinicalStatus)
+    return certainty not in ("entered-in-error", "refuted") and state not in _OVER
+
+
+def _codings(condition: _Condition) -> list[Coded]:
+    return [(coding.system, coding.code) for coding in (condition.code.coding if condition.code else [])]
+
+
+def _read(item: _Received, codes: ConditionCodes, present: Collection[Coded], found: Conditions) -> None:
     condition = item.condition
     certainty, state = _code_of(condition.verificationStatus), _code_of(condition.clinicalStatus)
     if certainty == "entered-in-error":
@@ -135,10 +149,18 @@ def _read(item: _Received, codes: ConditionCodes, found: Conditions) -> None:
     if over:
         sentence = f"Its clinical status is {state}: it does not count as present, and not as proof of absence either."
         return _leave_out(item, NOT_CURRENT, sentence, found)
-    codings = [(coding.system, coding.code) for coding in (condition.code.coding if condition.code else [])]
+    codings = _codings(condition)
     concepts = codes.concepts_of(codings)
     if not concepts:
         return _not_placed(item, codings, codes, found, refuted=refuted)
+    if refuted:
+        concepts = ruled_out(concepts, codings, present)
+        if not concepts:
+            sentence = (
+                "It is charted as refuted. That rules out what its code says, and not all that is looked for under it: "
+                "the rest stays as documented elsewhere, or not documented."
+            )
+            return _leave_out(item, RULED_OUT_ALONE, sentence, found)
     _note(item, certainty, state, found)
     text = "".join(f"condition|{slug}|{'refuted' if refuted else 'present'};" for slug in concepts)
     found.documented.append(
