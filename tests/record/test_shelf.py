@@ -136,3 +136,81 @@ def test_one_resource_is_read_once_in_a_view_and_anew_in_the_next() -> None:
         asyncio.run(view())
 
     assert len(record.asked) == 2
+
+
+def test_pages_of_a_longer_time_that_others_asked_for_are_not_counted_against_a_short_question() -> None:
+    budget = Budget(requests=3)
+    record = Dated(PEEPS, page_size=4)
+
+    async def view() -> None:
+        shelf = Shelf()
+        shelf.reach_s = 3600.0
+        async with RecordClient(RecordSettings(base_url=BASE, allowed_base_urls=(BASE,)), shelf=shelf) as client:
+            await search_observations(
+                client,
+                LATEST,
+                ["http://loinc.org|20077-4"],
+                limits_of(LATEST),
+                budget=budget,
+                waiting=Waiting(Waits(), noon),
+            )
+
+    with respx.mock(assert_all_called=False) as router:
+        record.attach(router)
+        asyncio.run(view())
+
+    assert len(record.asked) == MINUTES // 4
+    assert budget.requests == 2
+
+
+def test_what_is_broken_long_ago_does_not_break_a_question_about_now() -> None:
+    broken: Json = {"id": "broken", "effectiveDateTime": at(0), "subject": {"reference": "Patient/p1"}}
+    record = Dated([{**broken, "resourceType": "Observation", "meta": "20077-4"}, *PEEPS])
+
+    assert read_by(record, WHOLE, LATEST, reach_s=3600.0) == [ProblemKind.RECORD_FAILED, IN_LATEST]
+
+
+def test_a_question_that_gives_up_leaves_the_reading_to_those_who_wait() -> None:
+    told, begun = asyncio.run(waited_for(patient_ones=1))
+
+    assert told == ["read"]
+    assert begun == 1
+
+
+def test_a_reading_that_nobody_waits_for_is_ended_and_begun_anew_for_the_next() -> None:
+    told, begun = asyncio.run(waited_for(patient_ones=0))
+
+    assert told == ["ended", "read"]
+    assert begun == 2
+
+
+async def waited_for(patient_ones: int) -> tuple[list[str], int]:
+    """How readings of one shelf ended, and how many were begun: one question gives up, then others still wait, or not.
+
+    Where none waits, one more asks afterwards.
+    """
+    shelf, goes_on = Shelf(), asyncio.Event()
+    told: list[str] = []
+    begun = 0
+
+    async def read() -> None:
+        nonlocal begun
+        begun += 1
+        try:
+            await goes_on.wait()
+        except asyncio.CancelledError:
+            told.append("ended")
+            raise
+        told.append("read")
+
+    questions = [asyncio.ensure_future(shelf.once("the same", read)) for _ in range(1 + patient_ones)]
+    await asyncio.sleep(0)
+    await asyncio.sleep(0)
+    questions[0].cancel()
+    await asyncio.wait(questions[:1])
+    await asyncio.sleep(0)
+    goes_on.set()
+    if patient_ones == 0:
+        questions.append(asyncio.ensure_future(shelf.once("the same", read)))
+    await asyncio.gather(*questions[1:])
+    return told, begun

@@ -1,13 +1,15 @@
 """One search for Observations by one parameter: sent, or taken from what the same view has searched for already.
 
 A search of a longer time holds all of a shorter one; of it is given what the record would have sent for the shorter: an
-Observation that overlaps with it (FHIR R4 search.html#date), and one whose time cannot be read.
+Observation that overlaps with it (FHIR R4 search.html#date), and one whose time cannot be read. A longer search that
+fails for what the record sent of it says nothing about the shorter, which is then sent by itself.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Final
 
 from ebbmark.fhir.writing.instants import instant
 from ebbmark.record.asked import Asked
@@ -20,10 +22,11 @@ __all__ = ["PAGE_SIZE", "limits_of", "searched_once"]
 
 PAGE_SIZE = 200
 
+_OK: Final = 200
+"""With this status a failure lies in what was sent, not in the network or the record."""
+
 _TOGETHER = Budget(requests=150, resources=12_000, size_bytes=40_000_000)
 """What may be read together; each question counts what it gets of it."""
-
-Found_ = Found | ReadFailure | TooMuch
 
 
 def limits_of(asked: Asked) -> list[tuple[str, str]]:
@@ -70,9 +73,11 @@ async def searched_once(
     if isinstance(found, TooMuch):
         return await sent(limits, budget)
     if isinstance(found, ReadFailure):
-        return found
+        longer_is_broken = found.status == _OK and wide != list(limits)
+        return await sent(limits, budget) if longer_is_broken else found
     mine = replace(found, entries=[one for one in found.entries if not timed or _overlaps(one.resource, asked)])
-    budget.requests -= mine.pages
+    # Pages of the time that others asked for are not counted: a question alone would not have read them.
+    budget.requests -= min(mine.pages, 1 + len(mine.entries) // PAGE_SIZE)
     budget.resources -= len(mine.entries)
     budget.size_bytes -= sum(len(one.resource) for one in mine.entries)
     if budget.resources < 0 or budget.size_bytes < 0:

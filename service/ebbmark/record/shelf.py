@@ -3,12 +3,14 @@
 A shelf lives as long as one view and holds nothing longer: the next view reads anew. Two questions that want the same
 wait for one reading of it. Where it is known that one of them goes further back, all that want the same codes share
 that reading, and each gets what the record would have sent for its own time. What could not be read together, since it
-would be too much, is read by each on its own.
+would be too much, or fails for something in it, is read by each on its own. A reading that nobody waits for any longer
+is ended.
 """
 
 from __future__ import annotations
 
 import asyncio
+from collections import Counter
 from collections.abc import Awaitable, Callable, Hashable
 from typing import Any, TypeVar, cast
 
@@ -28,6 +30,7 @@ class Shelf:
     def __init__(self) -> None:
         self.reach_s = 0.0
         self._readings: dict[Hashable, asyncio.Task[Any]] = {}
+        self._waiting: Counter[Hashable] = Counter()
 
     async def once(self, key: Hashable, read: Callable[[], Awaitable[T]]) -> T:
         """Read, or wait for whoever reads the same.
@@ -38,8 +41,17 @@ class Shelf:
         """
         if key not in self._readings:
             self._readings[key] = asyncio.ensure_future(_awaited(read))
-        # A question that gives up waiting must not end the reading that others wait for.
-        return cast("T", await asyncio.shield(self._readings[key]))
+        reading = self._readings[key]
+        self._waiting[key] += 1
+        try:
+            # A question that gives up waiting must not end the reading that others wait for.
+            return cast("T", await asyncio.shield(reading))
+        finally:
+            self._waiting[key] -= 1
+            if not self._waiting[key] and not reading.done():
+                # With nobody left it would go on asking the record after the view has been answered.
+                del self._readings[key]
+                reading.cancel()
 
 
 async def _awaited(read: Callable[[], Awaitable[T]]) -> T:
