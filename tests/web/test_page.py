@@ -374,6 +374,7 @@ def test_what_would_be_recorded_is_first_said_in_brief_with_every_value_its_unit
         quantity = one["valueQuantity"]
         assert f"{one['code']['text']} {quantity['value']} {quantity['unit']} {one['status']}" in brief
     assert "Step of a PEEP trial PEEP 20.0 cmH2O, static compliance 37.7 mL/cmH2O preliminary" in brief
+    assert "Compliance along the PEEP trial static, computed, against set PEEP preliminary" in brief
     assert brief.count("preliminary") == 1 + sum(one.get("status") == "preliminary" for one in sent)
 
 

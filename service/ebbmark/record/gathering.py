@@ -26,10 +26,13 @@ from ebbmark.record.searching import Budget, Found, FoundEntry
 from ebbmark.record.sieve import Sieved, sieve
 from ebbmark.record.single_reads import machines_of, read_metrics, read_one
 
-__all__ = ["gather"]
+__all__ = ["UNREAD", "gather"]
 
 LONGEST_OPTIONAL_S = 1.0
 """What may be missing is not waited for longer [s]; our choice."""
+
+UNREAD = "Not read: "
+"""So begins the note of a part that could not be had."""
 
 _FETCHING = frozenset(
     {
@@ -89,7 +92,7 @@ async def gather(
         except Rejected as rejected:
             if part.needed or any(one.kind not in _FETCHING for one in rejected.problems):
                 raise Rejected(tuple(_not_fetched(part, one) for one in rejected.problems)) from None
-    notes = [f"Not read: {part.words}." for part in Part if part not in pages]
+    notes = [f"{UNREAD}{part.words}." for part in Part if part not in pages]
     patient = pages.pop(Part.PATIENT)[0].entries[0]
     base = record.settings.base_url.rstrip("/") if record is not None else ""
     of_all = [page for part in pages for page in pages[part]]

@@ -178,6 +178,22 @@ def test_panels_that_no_record_can_be_asked_for_are_said_to_be_unread() -> None:
         assert "Not read: ventilator readings that stand in panels under another code." in json.dumps(guidance)
 
 
+@pytest.mark.parametrize(
+    ("part", "words"),
+    [
+        ("panels", "Not read: ventilator readings that stand in panels under another code."),
+        ("circulation", "Not read: saturation, arterial pressure, heart rate and heart rhythm."),
+    ],
+)
+@pytest.mark.parametrize("sent", [..., {"resourceType": "OperationOutcome", "issue": []}], ids=["absent", "failed"])
+def test_a_card_says_which_part_it_was_made_without(part: str, words: str, sent: object) -> None:
+    without = card(call(hooks_app(), called(prefetch=prefetch(**{part: sent}))))
+    whole = card(call(hooks_app(), called()))
+
+    assert words in without["detail"]
+    assert "Not read" not in whole["detail"]
+
+
 def test_panels_are_found_by_the_codes_of_their_components() -> None:
     record = Watching([patient(), height(), *trial_panels()])
 

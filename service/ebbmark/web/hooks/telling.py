@@ -14,6 +14,7 @@ from ebbmark.physiology.advice.advice import WhatIf
 from ebbmark.physiology.advice.evidence import EvidenceStatus, evidence_for
 from ebbmark.physiology.closing.closing import Verdict
 from ebbmark.physiology.wording import level
+from ebbmark.record.gathering import UNREAD
 from ebbmark.web.hooks.markdown import bold, bullets, escaped, section, table
 
 __all__ = ["EVIDENCE_SHOWN", "PRELIMINARY", "ago", "detail_of_trial", "evidence", "summary_of_trial", "trace"]
@@ -135,10 +136,13 @@ def evidence() -> str:
 def _inputs(recommendation: Recommendation) -> str:
     steps, left_out = recommendation.trial.steps, len(recommendation.ignored)
     words = "none was left out" if not left_out else f"{left_out} did not count, each with its reason in the results"
-    return (
+    # A part that could not be had is no input that was left out, so that nothing else on the card would tell of it.
+    unread = [one for one in recommendation.request.notes if one.startswith(UNREAD)]
+    said = (
         f"{len(steps)} steps of falling PEEP from {level(steps[0].peep_cmh2o)} to {level(steps[-1].peep_cmh2o)} cmH2O; "
         f"{len(recommendation.request.sources)} inputs were used, {words}."
     )
+    return " ".join((said, *unread))
 
 
 def trace(recommendation: Recommendation) -> str:

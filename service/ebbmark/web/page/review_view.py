@@ -39,7 +39,7 @@ _IN_BRIEF = {
         "expected-plateau-pressure": "expected plateau",
     },
     "peep-trial-step": {"20077-4": "PEEP", "60828-1": "static compliance", "60827-3": "dynamic compliance"},
-    "compliance-curve": {"compliance-kind": "compliance", "peep-source": "against"},
+    "compliance-curve": {"compliance-kind": "", "peep-source": "against"},
 }
 """Components that stand for a result without a value of its own, by its code; in short words: all fill one cell."""
 
@@ -117,10 +117,16 @@ def _value(resource: Json) -> str:
 def _brief(resource: Json) -> list[str]:
     words = _IN_BRIEF.get(str(resource["code"]["coding"][0]["code"]), {}) if "coding" in resource["code"] else {}
     return [
-        f"{words[code]} {_component(part, {})[1]}"
+        f"{words[code]} {_within_a_sentence(part)}".strip()
         for part in resource.get("component", ())
         if (code := str(part["code"]["coding"][0]["code"])) in words
     ]
+
+
+def _within_a_sentence(part: Json) -> str:
+    """The value of a component; what a code stands for begins as a sentence does, and stands within one here."""
+    value = _component(part, {})[1]
+    return value[:1].lower() + value[1:] if "valueCodeableConcept" in part else value
 
 
 def _resource(entry: Json, names: Mapping[str, str]) -> ResourceView:
