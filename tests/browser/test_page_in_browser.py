@@ -8,7 +8,7 @@ import time
 from itertools import pairwise
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, Route, expect
 from pypdf import PdfReader
 
 from browser.looking import DESKTOP, open_everything, watched
@@ -261,6 +261,25 @@ def test_a_page_that_is_no_longer_renewed_says_so_and_recovers(browser: Browser,
         page.unroute(PART)
         with page.expect_response(PART):
             page.clock.fast_forward("01:01")
+        expect(page.locator("#stale")).to_be_hidden()
+
+
+def test_a_page_that_slept_says_how_old_it_is_while_it_still_looks(browser: Browser, address: str) -> None:
+    with watched(browser) as seen:
+        page = seen.page
+        page.clock.install()
+        page.goto(f"{address}/demo/running.{ENDED}/running")
+        held: list[Route] = []
+        page.route(PART, lambda route: held.append(route))
+
+        with page.expect_request(PART):
+            page.clock.fast_forward("10:00")
+        expect(page.locator("#stale")).to_be_hidden()
+        page.clock.fast_forward("00:02")
+        expect(page.get_by_role("alert")).to_contain_text(re.compile(r"Looking again\. .* at least 60\d seconds old"))
+
+        with page.expect_response(PART):
+            held[0].continue_()
         expect(page.locator("#stale")).to_be_hidden()
 
 

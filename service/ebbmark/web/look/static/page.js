@@ -10,6 +10,9 @@
   const stale = document.getElementById("stale");
   const usualMs = Number(live.dataset.everyS) * 1000;
   const longestMs = 60000;
+  // From then on what is shown is said to be old, also while a look is still under way: a tab may have slept for hours.
+  const oldMs = 30000;
+  const patienceMs = 1000;
   let tag = live.dataset.tag;
   let read = live.dataset.read;
   let waitMs = usualMs;
@@ -44,19 +47,27 @@
     waitMs = usualMs;
   };
 
-  const failed = (why, lasting) => {
-    failures += 1;
-    waitMs = Math.min(2 * waitMs, longestMs);
-    if (failures < 2 && !lasting) return;
+  const isOld = () => Date.now() - lastMs > oldMs;
+
+  const sayOld = (why) => {
     const seconds = Math.round((Date.now() - lastMs) / 1000);
     const text = `${why} What is shown here is at least ${seconds} seconds old.`;
     if (stale.textContent !== text) stale.textContent = text;
     stale.hidden = false;
   };
 
+  const failed = (why, lasting) => {
+    failures += 1;
+    waitMs = Math.min(2 * waitMs, longestMs);
+    if (failures > 1 || lasting || isOld()) sayOld(why);
+  };
+
   const ask = async () => {
     if (asking) return;
     asking = true;
+    const late = window.setTimeout(() => {
+      if (isOld()) sayOld("Looking again.");
+    }, patienceMs);
     try {
       const headers = tag ? { "If-None-Match": tag } : {};
       if (read) headers["Ebbmark-Read"] = read;
@@ -77,6 +88,7 @@
     } catch {
       failed("The service cannot be reached, so updates have stopped.");
     }
+    window.clearTimeout(late);
     asking = false;
     next();
   };
