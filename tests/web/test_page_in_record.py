@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import html
 import json
 import logging
 import re
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 from urllib.parse import parse_qs
 
 import httpx
@@ -136,6 +137,31 @@ def test_what_somebody_confirmed_is_written_in_their_name(
     (provenance,) = [one for place, one in record.held.items() if place.startswith("Provenance/")]
     assert {"reference": USER} in [agent["who"] for agent in provenance["agent"]]
     assert f"Recorded already, as Provenance/{provenance['id']}/_history/1 says" in said(browser.get(f"{tab}/"))
+
+
+def test_what_is_written_is_what_was_shown_but_for_the_moment_of_recording(
+    site: LaunchSite, browser: Browser, record: KeepingRecord
+) -> None:
+    tab, _ = launched(browser, site)
+    before = set(record.held)
+    shown = re.findall(r"<pre [^>]*>(.+?)</pre>", browser.get(f"{tab}/record?with-report=true").text, re.DOTALL)
+
+    recorded(browser, tab, {"with-report": "true"})
+
+    there = [one for place, one in record.held.items() if place not in before]
+    assert sorted(map(bare, there)) == sorted(bare(json.loads(html.unescape(one))) for one in shown)
+    assert len(shown) > 15
+
+
+def bare(resource: dict[str, Any]) -> str:
+    """A resource as JSON, without what the record gives it, the moments of reading and recording, and other names."""
+    moment = ("id", "recorded", "issued", "signature", "presentedForm")
+    kept = {name: value for name, value in resource.items() if name not in moment}
+    kept["meta"] = {
+        name: value for name, value in resource.get("meta", {}).items() if name not in ("versionId", "lastUpdated")
+    }
+    text = re.sub(r" to [0-9TZ:.-]+, with the heights", " to now, with the heights", json.dumps(kept, sort_keys=True))
+    return re.sub(r'"(?:urn:uuid:[0-9a-f-]+|[A-Z][A-Za-z]+/\d+)"', '"another"', text)
 
 
 def test_looking_at_what_would_be_written_writes_nothing(
