@@ -89,13 +89,19 @@ async def show_answer(source: TrialSource, pages: Pages) -> Response:
         Rejected: the patient cannot be read.
     """
     source.asks_together()
-    frame, read, running, trials, validity = await asyncio.gather(
-        frame_of(source, pages.zone),
-        _tried(source.titration()),
-        _tried(source.asked("next-step")),
-        _tried(source.asked("follow-trials")),
-        _tried(source.asked("check-validity")),
+    asked = (
+        asyncio.ensure_future(frame_of(source, pages.zone)),
+        asyncio.ensure_future(_tried(source.titration())),
+        asyncio.ensure_future(_tried(source.asked("next-step"))),
+        asyncio.ensure_future(_tried(source.asked("follow-trials"))),
+        asyncio.ensure_future(_tried(source.asked("check-validity"))),
     )
+    try:
+        frame, read, running, trials, validity = await asyncio.gather(*asked)
+    finally:
+        # Where one refuses the page, the others would go on reading the record after it was answered.
+        for one in asked:
+            one.cancel()
     progress = _in_progress(running, source.at_s)
     if isinstance(read, Rejected):
         return no_answer(read, frame, pages, here="", running=progress)
@@ -109,7 +115,7 @@ async def show_answer(source: TrialSource, pages: Pages) -> Response:
         view=view,
         figure=figure,
         input_rows=[(one.reference, one.when, one.values) for one in view.inputs],
-        running=progress,
+        running=progress or _unknown(running),
         trials=None if isinstance(trials, Rejected) else trials_view(trials, zone=pages.zone),
         validity=_validity(validity, read, source.at_s),
         made=day_and_time(source.at_s, pages.zone),
@@ -193,6 +199,13 @@ def _in_progress(running: Answer | Rejected, now_s: float) -> str:
     code = move.code if isinstance(move, Coded) else ""
     fresh = now_s - max(one.end_s for one in running.request.readings) <= _FRESH_S
     return running.said[0] if code == _STOP or (fresh and code in _IN_PROGRESS) else ""
+
+
+def _unknown(running: Answer | Rejected) -> str:
+    """That nobody looked, where the record could not be read for it; that none is in progress is usual and not said."""
+    if not isinstance(running, Rejected) or status_of(running.problems) == _NOT_USABLE:
+        return ""
+    return f"Whether one is, and whether it should stop, could not be read. {in_clinical_words(running.problems[0])}"
 
 
 def _validity(answer: Answer | Rejected, read: Recommendation, now_s: float) -> Validity:
