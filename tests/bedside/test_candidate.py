@@ -387,10 +387,11 @@ def test_noradrenaline_at_a_rate_that_cannot_be_read_runs_none_the_less(rate: ob
 
     said = asked(OPERATION, [*READINGS, older, infusion(rate, since=stamp(20))], now=NOW)
 
-    note = said.observation("present-state")["note"][0]["text"]
+    state = said.observation("present-state")
+    note = state["note"][0]["text"]
     assert note.count("Noradrenaline runs (") == 1
     assert "Vasopressors: not documented" not in note
-    assert "0.05" not in note
+    assert "noradrenaline-equivalent" not in [one["code"]["coding"][0]["code"] for one in state["component"]]
     assert value_of(said.observation("candidate-assessment")) == "high-risk"
     assert "vasopressor-not-converted" in said.issues
 
@@ -420,6 +421,18 @@ def test_a_drug_without_a_code_is_not_said_to_be_no_vasopressor(named: Json | No
     said = asked(OPERATION, [*READINGS, given], now=NOW)
 
     assert "Its drug has no code here, so whether it is a vasopressor is not known." in said.remarks
+
+
+def test_two_infusions_of_noradrenaline_that_both_go_on_are_a_high_risk() -> None:
+    first = infusion(per_minute(0.15), since=stamp(10), id="first")
+
+    said = asked(OPERATION, [*READINGS, first, infusion(per_minute(0.1), since=stamp(30))], now=NOW)
+
+    assert value_of(said.observation("present-state"), "noradrenaline-equivalent") == 0.1
+    assert value_of(said.observation("candidate-assessment")) == "high-risk"
+    assert said.issue("vasopressor-not-converted")["detail"].startswith(
+        "A second noradrenaline infusion is charted as going on and not counted, so whether the vasopressor dose"
+    )
 
 
 def test_an_infusion_of_another_patient_is_refused() -> None:

@@ -72,7 +72,7 @@ def test_a_completed_protocol_is_laid_out_and_each_number_names_its_signer() -> 
 
     (plan,) = said.of("CarePlan")
     notes = " ".join(note["text"] for note in plan["note"])
-    assert "decided by the site: page 4, table 2; signed by Dr A. Invented on 2026-02-01" in notes
+    assert "given by the site: page 4, table 2; signed by Dr A. Invented on 2026-02-01" in notes
     assert plan["instantiatesCanonical"] == [f"{BASE}/PlanDefinition/art|1+2"]
 
 

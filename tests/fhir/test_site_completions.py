@@ -79,7 +79,7 @@ def test_the_published_definition_shows_the_completion() -> None:
 
     PlanDefinition.model_validate(json.loads(json.dumps(published, default=lambda raw: json.loads(bytes(raw)))))
     text = json.dumps(published, default=str)
-    assert "step: 3 cmH2O (decided by the site: page 4, table 2; signed by Dr A. Invented on 2026-02-01)" in text
+    assert "step: 3 cmH2O (given by the site: page 4, table 2; signed by Dr A. Invented on 2026-02-01)" in text
     assert "1+2" in text
 
 

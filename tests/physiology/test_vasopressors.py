@@ -34,10 +34,28 @@ def test_nothing_sent_is_not_nothing_given() -> None:
 
 
 def test_the_rate_that_began_last_is_the_one_that_runs() -> None:
-    found = dose(running(0.3, 10, source=5), ended(0.1, 300, 10), running(0.2, 200, source=4))
+    found = dose(running(0.3, 10, source=5), ended(0.1, 300, 10), ended(0.2, 200, 10))
 
     assert (found.mcg_per_kg_per_min, found.sources) == (0.3, (5,))
     assert found.sentence == "Noradrenaline 0.3 mcg/kg/min, for 10 min."
+
+
+def test_a_second_infusion_of_the_same_drug_that_is_left_open_is_told_and_not_added() -> None:
+    found = dose(running(0.1, 30, source=5), running(0.15, 50, source=4))
+
+    assert (found.mcg_per_kg_per_min, found.sources, found.doubled) == (
+        0.1,
+        (5, 4),
+        ("a second noradrenaline infusion",),
+    )
+    assert "another noradrenaline (0.15 mcg/kg/min, for 50 min) is charted as going on too and not counted" in (
+        found.sentence
+    )
+    assert found.sentence.endswith("The dose as noradrenaline equivalent may be more than what is counted.")
+
+
+def test_an_infusion_left_open_at_a_rate_of_nothing_is_no_second_one() -> None:
+    assert dose(running(0.1, 30), running(0.0, 50, source=4)).doubled == ()
 
 
 def test_noradrenaline_and_adrenaline_count_one_for_one() -> None:

@@ -67,11 +67,11 @@ def dose_of(request: BedsideRequest) -> float | None:
 
 
 def not_converted(request: BedsideRequest) -> tuple[str, ...]:
-    """Vasopressors that run and whose dose nobody has converted: neither the sender nor this service."""
+    """Vasopressors that run, or may run, and are in no dose: neither the sender's nor that of this service."""
     if request.asked.noradrenaline_equivalent_mcg_per_kg_per_min is not None:
         return ()
     dose = dose_at(request.infusions, request.as_of_s)
-    return () if dose is None else dose.not_converted
+    return () if dose is None else (*dose.not_converted, *dose.doubled)
 
 
 def sources_of_dose(request: BedsideRequest) -> tuple[int, ...]:

@@ -103,9 +103,9 @@ def risks_in_readings(
             sentence = threshold.sentence.format(value=round(value, 2), when=when)
             found.append(ReadingRisk(threshold.slug, threshold.risk, value, source, threshold.citation, sentence))
     if not_converted:
-        named, several = " and ".join(not_converted), len(not_converted) > 1
+        named = " and ".join(not_converted)
         sentence = (
-            f"{named[0].upper()}{named[1:]} {'run and are' if several else 'runs and is'} not converted, so whether "
+            f"{named[0].upper()}{named[1:]} {_runs(not_converted)}, so whether "
             "the vasopressor dose lies above 0.2 mcg/kg/min of noradrenaline, above which one unit's guide avoids "
             "manoeuvres, cannot be judged from here; a site that converts it sends noradrenaline-equivalent."
         )
@@ -114,6 +114,14 @@ def risks_in_readings(
     # One pressure is enough to judge a circulation by; of extremes the present state says what was not sent.
     known = {_HEART_RATE, _PH, _PACO2, *([_SYSTOLIC] if shown[_MEAN] is not None else [])}
     return tuple(found), [words for words, value in values.items() if value is None and words not in known]
+
+
+def _runs(not_converted: Sequence[str]) -> str:
+    """What keeps them from being counted; of a second infusion of one drug it is that nobody knows whether both run."""
+    several = len(not_converted) > 1
+    if any(one.startswith("a second ") for one in not_converted):
+        return f"{'are' if several else 'is'} charted as going on and not counted"
+    return f"{'run and are' if several else 'runs and is'} not converted"
 
 
 def _as_signed(threshold: _Threshold, limits: StopLimits) -> _Threshold:

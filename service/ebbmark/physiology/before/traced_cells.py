@@ -57,7 +57,7 @@ NO_RISE: Final = own(0.0, "the protocol raises PEEP only")
 _BEFORE: Final = {
     Traced.VERIFIED: "read in: ",
     Traced.SECOND_HAND: "read at second hand: ",
-    Traced.SITE: "decided by the site: ",
+    Traced.SITE: "given by the site: ",
 }
 
 

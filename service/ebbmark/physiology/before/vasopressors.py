@@ -7,7 +7,7 @@ given.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Final, NamedTuple
 
 from ebbmark.physiology.before.in_force import span_words
@@ -50,12 +50,14 @@ class VasopressorDose(NamedTuple):
         sources: indices of the inputs.
         sentence: in plain sentences.
         not_converted: names of the vasopressors that run and are not converted.
+        doubled: those of which another infusion is charted as going on beside the one that is counted, as phrases.
     """
 
     mcg_per_kg_per_min: float | None
     sources: tuple[int, ...]
     sentence: str
     not_converted: tuple[str, ...] = ()
+    doubled: tuple[str, ...] = ()
 
 
 def dose_at(infusions: Iterable[Infusion], at_s: float) -> VasopressorDose | None:
@@ -67,13 +69,16 @@ def dose_at(infusions: Iterable[Infusion], at_s: float) -> VasopressorDose | Non
 
     Source: see the module; how long a charted rate holds is this project's choice.
     """
+    infusions = tuple(infusions)
     by_drug: dict[str, Infusion] = {}
     for one in sorted(infusions, key=lambda one: (one.start_s, one.mcg_per_kg_per_min or 0.0, one.shown, one.source)):
         if one.start_s <= at_s:
             by_drug[one.drug] = one
+    left_open = _left_open(by_drug, infusions, at_s)
     told: list[str] = []
     rates: list[float] = []
     others: list[str] = []
+    doubled: list[str] = []
     sources: list[int] = []
     for drug, one in sorted(by_drug.items()):
         age = span_words(at_s - one.start_s)
@@ -90,9 +95,30 @@ def dose_at(infusions: Iterable[Infusion], at_s: float) -> VasopressorDose | Non
             rates.append(one.mcg_per_kg_per_min)
             told.append(f"{drug} {one.mcg_per_kg_per_min:g} mcg/kg/min, {when}")
         sources.append(one.source)
+        for other in left_open.get(drug, ()):
+            rate = other.shown if other.mcg_per_kg_per_min is None else f"{other.mcg_per_kg_per_min:g} mcg/kg/min"
+            told.append(
+                f"another {drug} ({rate or 'its rate was not sent'}, for {span_words(at_s - other.start_s)}) is "
+                "charted as going on too and not counted, since whether both run is not known"
+            )
+            sources.append(other.source)
+        doubled += [f"a second {drug} infusion"] if drug in left_open else []
     if not told:
         return None
     said = "; ".join(told)
-    more = " The dose as noradrenaline equivalent is more than what is counted." if others else ""
+    more = f" The dose as noradrenaline equivalent {'is' if others else 'may be'} more than what is counted."
+    more = more if others or doubled else ""
     total = round(sum(rates), 6) if rates else None
-    return VasopressorDose(total, tuple(sources), f"{said[0].upper()}{said[1:]}.{more}", tuple(others))
+    return VasopressorDose(total, tuple(sources), f"{said[0].upper()}{said[1:]}.{more}", tuple(others), tuple(doubled))
+
+
+def _left_open(
+    latest: Mapping[str, Infusion], infusions: Iterable[Infusion], at_s: float
+) -> dict[str, tuple[Infusion, ...]]:
+    """Earlier infusions of a drug that the record lets go on beside the latest: a second pump, or one never ended."""
+    found: dict[str, tuple[Infusion, ...]] = {}
+    for one in sorted(infusions, key=lambda one: (-one.start_s, one.source)):
+        runs = one.going_on and one.start_s <= at_s and one.mcg_per_kg_per_min != 0.0
+        if runs and one is not latest[one.drug]:
+            found[one.drug] = (*found.get(one.drug, ()), one)
+    return found
