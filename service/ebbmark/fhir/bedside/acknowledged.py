@@ -37,7 +37,8 @@ ACKNOWLEDGING: tuple[Parameter, ...] = (
         "condition or of what readings show, or the reference of a Condition that could not be judged, as the refusal "
         "names it; without it such a plan is refused. During a trial: spo2-not-sent, arterial-pressure-not-sent, "
         "heart-rate-not-sent or heart-rhythm-not-sent, for a vital sign that has a stop limit and is watched but not "
-        "sent; rhythm-changed-to- and its code (several joined by +), or rhythm-not-readable, for a heart rhythm that was looked at. Needs "
+        "sent; rhythm-changed-to- and its code (several joined by +), or rhythm-not-readable, for a heart rhythm that "
+        "was looked at. Needs "
         "acknowledged-by.",
         "valueString",
     ),
