@@ -520,6 +520,23 @@ def test_a_patient_record_that_was_replaced_says_so_and_takes_no_results(
     assert written(record) == []
 
 
+def test_a_patient_record_that_is_replaced_while_its_trial_is_followed_says_so_without_loading_the_page(
+    site: LaunchSite, browser: Browser, record: KeepingRecord
+) -> None:
+    tab, _ = launched(browser, site, "p2")
+    before = browser.step("GET", f"{tab}/running?fragment")
+    link = {"other": {"reference": "Patient/p7"}, "type": "replaced-by"}
+    record.put("Patient/p2", {**record.held["Patient/p2"], "link": [link]})
+
+    after = browser.step("GET", f"{tab}/running?fragment", headers={"If-None-Match": before.headers["etag"]})
+    page = said(browser.get(f"{tab}/running"))
+
+    told = "This patient record was replaced by Patient/p7."
+    assert told not in words_of(before.content)
+    assert told in words_of(after.content)
+    assert page.count(told) == 1
+
+
 @pytest.mark.parametrize("where", ["", "running", "running?fragment", "record"])
 def test_access_that_the_record_has_taken_back_ends_the_page_in_plain_words(
     site: LaunchSite, browser: Browser, record: KeepingRecord, where: str

@@ -54,12 +54,14 @@ class Live:
         view: None where no trial is in progress.
         sentences: why none is.
         as_of: the time of day that counts as now.
+        not_in_use: that the record no longer uses this Patient, in a sentence; empty where it does.
         technical: the same in the words of the API, where those differ.
     """
 
     view: RunningView | None
     sentences: tuple[str, ...]
     as_of: str
+    not_in_use: str
     technical: tuple[str, ...] = ()
 
 
@@ -179,12 +181,14 @@ async def live_of(source: TrialSource, pages: Pages) -> Live:
     """
     as_of = clock(source.at_s, pages.zone)
     answer = await _tried(source.asked("next-step"))
+    if isinstance(answer, Rejected) and status_of(answer.problems) != _NOT_USABLE:
+        raise answer
+    # The page may stand open while its patient record is replaced: what is charted from then on is not seen here.
+    who = (await frame_of(source, pages.zone)).who
     if isinstance(answer, Rejected):
-        if status_of(answer.problems) != _NOT_USABLE:
-            raise answer
         said = tuple(map(in_clinical_words, answer.problems))
-        return Live(None, said, as_of, technical_words(answer.problems))
-    return Live(await asyncio.to_thread(running_view, answer, zone=pages.zone), (), as_of)
+        return Live(None, said, as_of, who.not_in_use, technical_words(answer.problems))
+    return Live(await asyncio.to_thread(running_view, answer, zone=pages.zone), (), as_of, who.not_in_use)
 
 
 def _seen(recommendation: Recommendation, now_s: float, pages: Pages) -> tuple[AnswerView, FigureView]:
