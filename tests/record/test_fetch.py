@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import asyncio
+from dataclasses import dataclass
 from datetime import datetime
 
 import httpx
@@ -26,6 +27,7 @@ from fhir_builders import (
     to_bytes,
     trial_bundle,
     trial_observations,
+    trial_panels,
 )
 from record.searchable_record import BASE, SearchableRecord
 from record.waits import Waits, noon
@@ -154,6 +156,41 @@ def test_a_record_without_combo_code_is_asked_by_code() -> None:
     record = SearchableRecord(WHOLE, refused=frozenset({"combo-code"}))
 
     assert answer(record).identity == answer(SearchableRecord(WHOLE)).identity
+
+
+@dataclass(slots=True)
+class ByOneCode(SearchableRecord):
+    """Has no `combo-code`, and finds by `code` what an Observation itself is of: not what stands in its components."""
+
+    refused: frozenset[str] = frozenset({"combo-code"})
+
+    def page(self, kind: str, query: dict[str, list[str]], text: str) -> httpx.Response:
+        everything = self.resources
+        if "code" in query:
+            self.resources = [one for one in everything if "component" not in one]
+        try:
+            return SearchableRecord.page(self, kind, query, text)
+        finally:
+            self.resources = everything
+
+
+def test_a_record_without_combo_code_is_asked_for_what_stands_in_panels_by_their_components() -> None:
+    panels = [patient(), height(), *trial_panels()]
+
+    assert answer(ByOneCode(panels)).identity == answer(SearchableRecord(panels)).identity
+
+
+def test_where_a_record_cannot_be_searched_by_components_that_is_said_once() -> None:
+    told = [
+        one
+        for one in answer(ByOneCode(WHOLE, refused=frozenset({"combo-code", "component-code"}))).request.notes
+        if "components" in one
+    ]
+
+    assert told == [
+        "The record made a remark on the search (it cannot be searched by components, so that readings in panels under "
+        "another code were not read)."
+    ]
 
 
 def test_a_remark_of_the_record_is_passed_on_without_its_text() -> None:

@@ -19,7 +19,7 @@ from ebbmark.record.brought import CIRCULATION_S, Brought, Part, part_tokens
 from ebbmark.record.choice import several_sources
 from ebbmark.record.client import RecordClient
 from ebbmark.record.fetch import Fetched
-from ebbmark.record.observations import each_once, limits_of, remarks_of, search_observations
+from ebbmark.record.observations import NO_COMPONENTS, each_once, limits_of, remarks_of, search_observations
 from ebbmark.record.read_problems import no_patient
 from ebbmark.record.reading import ReadFailure, Waiting
 from ebbmark.record.searching import Budget, Found, FoundEntry
@@ -86,6 +86,8 @@ async def gather(
         try:
             async with asyncio.timeout(None if part.needed else LONGEST_OPTIONAL_S):
                 pages[part] = await _fetched(part, asked, record, table, budget, waiting)
+            if pages.get(Part.PANELS) == [] and any(NO_COMPONENTS in page.remarks for page in pages[part]):
+                del pages[Part.PANELS]  # nobody brought them, and fetching did not find them either
             read += [entry for page in pages[part] for entry in page.entries]
         except TimeoutError:
             continue  # of an optional part only; the timeout around all of it is not caught here

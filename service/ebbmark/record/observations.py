@@ -1,8 +1,8 @@
 """Which Observations does the record hold for these codes and this time? As it sent them, each version once.
 
 Searched is by `combo-code` (a panel carries its codes in components) and, where a record refuses that parameter, by
-`code`. What comes back is filtered again by `sieve`, since some records ignore search parameters. Source: FHIR R4
-search.html, observation.html#search.
+`code` and by `component-code`; where it has neither for components, that is told. What comes back is filtered again by
+`sieve`, since some records ignore search parameters. Source: FHIR R4 search.html, observation.html#search.
 """
 
 from __future__ import annotations
@@ -20,10 +20,13 @@ from ebbmark.record.reading import ReadFailure, Waiting
 from ebbmark.record.searched_once import PAGE_SIZE, limits_of, searched_once
 from ebbmark.record.searching import Budget, Found, FoundEntry, TooMuch, any_of
 
-__all__ = ["PAGE_SIZE", "each_once", "limits_of", "remarks_of", "search_observations", "tokens_of"]
+__all__ = ["NO_COMPONENTS", "PAGE_SIZE", "each_once", "limits_of", "remarks_of", "search_observations", "tokens_of"]
 
 CODES_LENGTH = 1_500
 """Longest list of codes in one search [characters as sent], so that the whole address stays short."""
+
+NO_COMPONENTS = "it cannot be searched by components, so that readings in panels under another code were not read"
+"""What is told as a remark of a record that has neither parameter by which a component is found."""
 
 _NO_SUCH_PARAMETER = frozenset({400, 404, 405, 422, 501})
 
@@ -63,26 +66,39 @@ async def search_observations(
         limits: further search parameters.
         budget: what may be read; is counted down.
         waiting: how time passes between attempts.
-        parameter: by which the codes are searched for; `combo-code` gives way to `code` where the record refuses it.
-
+        parameter: by which the codes are searched for; `combo-code` gives way to `code` and `component-code` where the
+            record refuses it.
         together: whether a longer time may be read in its place, for other questions of the same view.
 
     Raises:
         Rejected: the record failed, or holds too much.
     """
     found = []
+    searched = partial(searched_once, record, asked, limits, budget=budget, waiting=waiting, together=together)
+    within = True
     for portion in _portions(tokens):
-        searched = partial(searched_once, record, asked, limits, budget=budget, waiting=waiting, together=together)
         result = await searched((parameter, any_of(portion)))
-        if isinstance(result, ReadFailure) and result.status in _NO_SUCH_PARAMETER and parameter == "combo-code":
+        if parameter == "combo-code" and _refuses_the_parameter(result):
             parameter = "code"
             result = await searched((parameter, any_of(portion)))
-        if isinstance(result, TooMuch):
-            raise Rejected((too_much(result),))
-        if isinstance(result, ReadFailure):
-            raise Rejected((not_read("Observations", result),))
-        found.append(result)
+        found.append(_usable(result))
+        if parameter == "code" and within:
+            result = await searched(("component-code", any_of(portion)))
+            within = not _refuses_the_parameter(result)
+            found.append(_usable(result) if within else Found(remarks=[NO_COMPONENTS]))
     return found
+
+
+def _refuses_the_parameter(result: Found | ReadFailure | TooMuch) -> bool:
+    return isinstance(result, ReadFailure) and result.status in _NO_SUCH_PARAMETER
+
+
+def _usable(result: Found | ReadFailure | TooMuch) -> Found:
+    if isinstance(result, TooMuch):
+        raise Rejected((too_much(result),))
+    if isinstance(result, ReadFailure):
+        raise Rejected((not_read("Observations", result),))
+    return result
 
 
 def _portions(tokens: Iterable[str]) -> list[list[str]]:

@@ -200,6 +200,24 @@ def test_panels_are_found_by_the_codes_of_their_components() -> None:
     assert card(ask(record, prefetch=...))["summary"].startswith("PEEP trial: closing near 12 cmH2O")
 
 
+def test_a_card_says_where_the_record_cannot_be_searched_for_panels() -> None:
+    record = SearchableRecord(WHOLE, refused=frozenset({"combo-code", "component-code"}))
+
+    told = card(ask(record, prefetch=...))
+
+    assert "Not read: ventilator readings that stand in panels under another code." in told["detail"]
+
+
+def test_panels_that_were_brought_count_whatever_the_record_can_be_searched_for() -> None:
+    record = SearchableRecord(WHOLE, refused=frozenset({"combo-code", "component-code"}))
+    brought = prefetch(mechanics=searchset(), heights=..., panels=searchset(*trial_panels()))
+
+    told = card(ask(record, prefetch=brought))
+
+    assert "Not read: " not in told["detail"]
+    assert "closing near" in told["summary"]
+
+
 def test_a_patient_without_data_in_the_record_gets_no_card() -> None:
     assert cards(ask(Watching([patient()]), prefetch=...)) == []
 
