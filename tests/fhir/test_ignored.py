@@ -49,6 +49,7 @@ def coded(*codings: tuple[str, str], value: float = 10.0) -> Json:
 
 METRIC: Json = {"resourceType": "DeviceMetric", "id": "m1", "category": "setting"}
 UNSURE = {"coding": [{"system": "http://terminology.hl7.org/CodeSystem/data-absent-reason", "code": "error"}]}
+FEMALE = {"coding": [{"system": "http://snomed.info/sct", "code": "248152002"}]}
 PATH = "Bundle.entry[26].resource"
 OURS = {"system": RESULT_SYSTEM, "value": "invented:suggested-peep"}
 
@@ -123,6 +124,21 @@ IGNORED: list[tuple[str, Reason, str, list[Json]]] = [
         Reason.HEIGHT_NOT_CHOSEN,
         "Bundle.entry[26].resource",
         [observation("height", 167.0, identity="h2")],
+    ),
+    (
+        "a sex in words",
+        Reason.NOT_CODED,
+        PATH,
+        [odd(None, code=f"{LOINC}|46098-0", valueString="female")],
+    ),
+    (
+        "a sex recorded beside the sex at birth",
+        Reason.SEX_NOT_CHOSEN,
+        PATH,
+        [
+            odd(None, code=f"{LOINC}|46098-0", valueCodeableConcept=FEMALE),
+            odd(None, code=f"{LOINC}|76689-9", valueCodeableConcept=FEMALE) | {"id": "born"},
+        ],
     ),
     ("a deletion", Reason.NOTHING_TO_READ, "Bundle.entry[26]", []),
 ]

@@ -104,7 +104,6 @@ def test_statements_that_disagree_are_noted() -> None:
         person(gender=None),
         person(birth_sex("OTH")),
         person(clinical_use("specified")),
-        person(clinical_use("male-typical"), clinical_use("female-typical")),
     ],
 )
 def test_a_form_that_is_not_said_is_asked_for(resource: Json) -> None:

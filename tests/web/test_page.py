@@ -109,7 +109,10 @@ def test_a_page_is_kept_nowhere_and_loads_nothing_from_elsewhere(app: ASGIApp) -
 def test_the_page_of_a_patient_says_who_that_is_and_its_title_does_not(app: ASGIApp) -> None:
     body = get(app, f"{CLEAR}/").body
 
-    assert "Maple Example born 11 May 1967 (58 years) sex as charted: female MRN DEMO-0001" in words_of(body)
+    assert (
+        "Maple Example born 11 May 1967 (58 years) sex as charted: female (administrative gender) MRN DEMO-0001"
+        in words_of(body)
+    )
     assert b"<title>Answer \xe2\x80\x93 Ebbmark</title>" in body
 
 

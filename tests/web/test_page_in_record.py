@@ -108,7 +108,7 @@ def test_the_page_reads_a_sex_parameter_for_clinical_use_before_gender(
 
     text = said(launched(browser, site)[1])
 
-    assert "sex as charted: male" in text
+    assert "sex as charted: male (administrative gender)" in text
     assert "female, from the sex parameter for clinical use" in text
 
 

@@ -35,8 +35,8 @@ INPUTS: tuple[Parameter, ...] = (
         "Bundle",
         0,
         "1",
-        "The trial: the Patient, a height Observation and the ventilator Observations, in any order. "
-        "May also be posted bare, without Parameters.",
+        "The trial: the Patient, Observations of height (and of sex, where charted so) and of the ventilator, in any "
+        "order. May also be posted bare, without Parameters.",
         "resource",
     ),
     Parameter("patient", "Patient", 0, "1", "The patient, where the Bundle holds none.", "resource"),
@@ -45,7 +45,7 @@ INPUTS: tuple[Parameter, ...] = (
         "Observation",
         0,
         "*",
-        "One ventilator or height Observation; beside or instead of a Bundle.",
+        "One Observation of the ventilator, of height or of sex; beside or instead of a Bundle.",
         "resource",
     ),
     Parameter(
@@ -146,7 +146,7 @@ FROM_RECORD: tuple[Parameter, ...] = (
         0,
         "1",
         "With patient-reference: only Observations of this encounter, as Encounter/[id] or an id (valueId), are read; "
-        "the height may come from any.",
+        "height and sex may come from any.",
         "valueReference",
     ),
     Parameter(

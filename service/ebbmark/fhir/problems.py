@@ -43,6 +43,7 @@ class ProblemKind(Enum):
     PATIENT_MODIFIED = ("patient-modified", "extension", 422, "reading")
     MIXED_PATIENTS = ("mixed-patients", "conflict", 422, "reading")
     SEX_NEEDED = ("sex-needed", "required", 422, "reading")
+    SEX_CONFLICT = ("sex-conflict", "conflict", 422, "reading")
     CHILD = ("child", "business-rule", 422, "reading")
     AGE_UNCLEAR = ("age-unclear", "business-rule", 422, "reading")
     MISSING = ("missing", "required", 422, "reading")

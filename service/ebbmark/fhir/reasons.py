@@ -42,6 +42,8 @@ class Reason(Enum):
     PERIOD = ("period-unusable", "value")
     FUTURE = ("in-the-future", "value")
     HEIGHT_NOT_CHOSEN = ("height-not-chosen", "informational")
+    NOT_CODED = ("not-coded", "value")
+    SEX_NOT_CHOSEN = ("sex-not-chosen", "informational")
     NOTHING_TO_READ = ("nothing-to-read", "informational")
 
     def __init__(self, slug: str, issue_type: str) -> None:

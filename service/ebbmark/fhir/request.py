@@ -55,11 +55,12 @@ class Person:
         height_source: index into the request's sources.
         height_note: plain sentence where the height deserves doubt (stated, estimated, lying), else empty.
         sex: the form of the formula to use.
-        sex_origin: which statement was used, in plain words with its FHIRPath.
+        sex_origin: which statement was used, in plain words with its element of the Patient or its Observation.
         age_years: at the time of the request; None where no birth date was sent.
         age_at_trial_years: at the last reading, so that it follows from the inputs alone; None likewise.
         version: `Patient/123/_history/4` where the version of the Patient is known, else empty.
         in_use: False where the record marks this Patient inactive, or as replaced by another.
+        sex_source: index into the request's sources; None where no Observation said which form to use.
     """
 
     reference: str
@@ -72,6 +73,12 @@ class Person:
     age_at_trial_years: float | None = None
     version: str = ""
     in_use: bool = True
+    sex_source: int | None = None
+
+    @property
+    def sources(self) -> tuple[int, ...]:
+        """What height and sex came from, as indices into the request's sources."""
+        return (self.height_source,) if self.sex_source is None else (self.height_source, self.sex_source)
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +88,7 @@ class Request:
     Attributes:
         person: the patient.
         readings: every usable reading, in the order received.
-        sources: the input resources that readings and height came from.
+        sources: the input resources that readings, height and sex came from.
         ignored: every input that does not count.
         notes: plain sentences about how the input was read (duplicates agreed, default assumptions ...).
         protocol: rules to apply, margin already set to the one asked for.

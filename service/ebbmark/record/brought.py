@@ -19,7 +19,7 @@ from itertools import pairwise
 import msgspec
 
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.codes import CodeRow, HeightKind, is_rhythm
+from ebbmark.fhir.reading.codes import CodeRow, HeightKind, SexKind, is_rhythm
 from ebbmark.physiology.readings import Quantity
 from ebbmark.record.asked import Asked
 from ebbmark.record.reading import ReadFailure
@@ -47,7 +47,7 @@ class Part(Enum):
     """One part of what an answer needs: its key, what it is in words, the most results asked for, whether needed."""
 
     PATIENT = ("patient", "the Patient", 1, True)
-    HEIGHTS = ("heights", "body heights", 50, True)
+    HEIGHTS = ("heights", "body heights and sex", 50, True)
     MECHANICS = ("mechanics", "ventilator settings and measurements", 1000, True)
     PANELS = ("panels", "ventilator readings that stand in panels under another code", 1000, False)
     CIRCULATION = ("circulation", "saturation, arterial pressure, heart rate and heart rhythm", 400, False)
@@ -81,7 +81,7 @@ def part_tokens(part: Part, table: Mapping[tuple[str, str], CodeRow]) -> list[st
         meaning = row.meaning
         if meaning is None:
             return part is Part.CIRCULATION and is_rhythm(row)
-        if isinstance(meaning, HeightKind):
+        if isinstance(meaning, HeightKind | SexKind):
             return part is Part.HEIGHTS
         return part in ((Part.CIRCULATION,) if meaning in _CIRCULATION else (Part.MECHANICS, Part.PANELS))
 
@@ -168,7 +168,7 @@ def _may_be_cut(part: Part, page: Page, found: Found) -> bool:
 
 
 def _reaches_back(part: Part, found: Found, asked: Asked) -> bool:
-    """Whether a part that came newest first goes back beyond the time that is looked at; heights are of any time."""
+    """Whether a part that came newest first goes back beyond the time looked at; heights and sex are of any time."""
     if part is Part.HEIGHTS:
         return False
     since_s = asked.end_s - CIRCULATION_S if part is Part.CIRCULATION else asked.start_s

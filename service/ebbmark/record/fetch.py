@@ -109,7 +109,7 @@ def _notes(asked: Asked, sieved: Sieved) -> list[str]:
     of_encounter = f" of {asked.encounter}" if asked.encounter else ""
     notes = [
         f"Read from the record: {len(sieved.kept)} Observations{of_encounter} from {instant(asked.start_s)} to "
-        f"{instant(asked.end_s)}, with the heights of any time."
+        f"{instant(asked.end_s)}, with heights and sex of any time."
     ]
     notes += [
         f"Not read, though the record sent them: {count} resources {reason}."

@@ -224,7 +224,7 @@ def _notes(asked: Asked, operation: Operation, sieved: Sieved) -> list[str]:
     of_encounter = f" of {asked.encounter}" if asked.encounter else ""
     notes = [
         f"Read from the record: {len(sieved.kept)} Observations{of_encounter} from {instant(asked.start_s)} to "
-        f"{instant(asked.end_s)}, with the heights of any time."
+        f"{instant(asked.end_s)}, with heights and sex of any time."
     ]
     if operation.slug in _OF_TRIALS:
         notes.append(f"Beside PEEP only what was charted within {BESIDE_S / 60:.0f} min of a change of it was read.")

@@ -12,7 +12,7 @@ from functools import partial
 from urllib.parse import quote
 
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.codes import CodeRow, HeightKind
+from ebbmark.fhir.reading.codes import CodeRow, HeightKind, SexKind
 from ebbmark.record.asked import Asked
 from ebbmark.record.client import RecordClient
 from ebbmark.record.read_problems import not_read, too_much
@@ -32,18 +32,20 @@ _NO_SUCH_PARAMETER = frozenset({400, 404, 405, 422, 501})
 
 
 def tokens_of(table: Mapping[tuple[str, str], CodeRow]) -> tuple[list[str], list[str]]:
-    """Codes of heights, and of everything else that is used, as search tokens.
+    """Codes of heights and of sex, and of everything else that is used, as search tokens.
 
     Args:
         table: the codes that are understood, a site's own among them.
     """
-    heights = [f"{system}|{code}" for (system, code), row in table.items() if isinstance(row.meaning, HeightKind)]
+    personal = [
+        f"{system}|{code}" for (system, code), row in table.items() if isinstance(row.meaning, HeightKind | SexKind)
+    ]
     others = [
         f"{system}|{code}"
         for (system, code), row in table.items()
-        if row.meaning is not None and not isinstance(row.meaning, HeightKind)
+        if row.meaning is not None and not isinstance(row.meaning, HeightKind | SexKind)
     ]
-    return sorted(heights), sorted(others)
+    return sorted(personal), sorted(others)
 
 
 async def search_observations(

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 import msgspec
 
 from ebbmark.fhir.naming import RESULT_SYSTEM
-from ebbmark.fhir.reading.codes import CodeRow, HeightKind
+from ebbmark.fhir.reading.codes import CodeRow, HeightKind, SexKind
 from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.references import tail_of, unversioned
 from ebbmark.physiology.readings import Quantity
@@ -150,7 +150,7 @@ def sieve(entries: Iterable[FoundEntry], asked: Asked, table: Table) -> Sieved:
             sieved.not_asked[reason] += 1
             continue
         sieved.kept.append(entry)
-        sieved.moments.append(None if _has_height(meanings) else moment)
+        sieved.moments.append(None if _is_of_any_time(meanings) else moment)
         if any(one.system == RESULT_SYSTEM for one in observation.identifier):
             continue  # an earlier result of ours names PEEP and this software, which is no second ventilator
         device = unversioned(observation.device.reference)
@@ -164,7 +164,7 @@ def sieve(entries: Iterable[FoundEntry], asked: Asked, table: Table) -> Sieved:
     return sieved
 
 
-def _meanings(observation: _Observation, table: Table) -> set[Quantity | HeightKind | None]:
+def _meanings(observation: _Observation, table: Table) -> set[Quantity | HeightKind | SexKind | None]:
     """What its codes stand for; empty where none is known."""
     concepts = [observation.code, *[component.code for component in observation.component]]
     rows = (table.get((coding.system, coding.code)) for concept in concepts for coding in concept.coding)
@@ -173,7 +173,7 @@ def _meanings(observation: _Observation, table: Table) -> set[Quantity | HeightK
 
 def _reason(
     observation: _Observation,
-    meanings: set[Quantity | HeightKind | None],
+    meanings: set[Quantity | HeightKind | SexKind | None],
     moment: tuple[float, float] | None,
     asked: Asked,
 ) -> str:
@@ -183,15 +183,15 @@ def _reason(
         return "of another patient, or of none"
     if not meanings:
         return "with another code"
-    if _has_height(meanings):
+    if _is_of_any_time(meanings):
         return ""
     if asked.encounter is not None and tail_of(observation.encounter.reference) != asked.encounter:
         return "of another encounter, or of none"
     return _OUTSIDE if moment is not None and _is_outside(moment, asked.start_s, asked.end_s) else ""
 
 
-def _has_height(meanings: set[Quantity | HeightKind | None]) -> bool:
-    return any(isinstance(meaning, HeightKind) for meaning in meanings)
+def _is_of_any_time(meanings: set[Quantity | HeightKind | SexKind | None]) -> bool:
+    return any(isinstance(meaning, HeightKind | SexKind) for meaning in meanings)
 
 
 def _is_outside(moment: tuple[float, float], start_s: float, end_s: float) -> bool:

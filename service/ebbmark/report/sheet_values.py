@@ -115,7 +115,7 @@ def _targets(answer: Answer) -> Iterator[str]:
 
 def _inputs(recommendation: Recommendation) -> str:
     request, trial = recommendation.request, recommendation.trial
-    used = {request.person.height_source}
+    used = set(request.person.sources)
     used.update(source for step in trial.steps for source in step.sources)
     used.update(source for step in trial.steps for sample in step.samples for source in sample.sources)
     used.update(reading.source for reading in trial.context.values())

@@ -88,7 +88,7 @@ def _read(operation: Operation) -> str:
     more += [
         "Conditions (which needs the scope system/Condition.rs), vasopressors (with system/MedicationAdministration.rs)"
     ] * operation.reads_conditions
-    return ", ".join(["the Patient", "heights", *more]) + " and Observations"
+    return ", ".join(["the Patient", "heights", "sex", *more]) + " and Observations"
 
 
 def _example(slug: str) -> dict[str, object]:

@@ -261,7 +261,7 @@ def test_a_sex_parameter_for_clinical_use_goes_before_gender_as_at_the_fhir_door
 def test_sex_parameters_that_contradict_one_another_are_in_the_way(app: ASGIApp) -> None:
     told = card(call(app, called(prefetch=prefetch(patient=for_clinical_use("male-typical", "female-typical")))))
 
-    assert "does not say which form of the formula" in told["detail"]
+    assert "statements of the patient's sex that disagree" in told["detail"]
     assert "suggestions" not in told
 
 

@@ -18,7 +18,13 @@ from ebbmark.fhir.request import Ignored
 __all__ = ["age_of", "but_ours", "is_about_weight", "not_yet", "of_another_patient", "subject_of"]
 
 OF_WEIGHT = frozenset(
-    {ProblemKind.SEX_NEEDED, ProblemKind.HEIGHT_UNIT, ProblemKind.HEIGHT_RANGE, ProblemKind.HEIGHT_CONFLICT}
+    {
+        ProblemKind.SEX_NEEDED,
+        ProblemKind.SEX_CONFLICT,
+        ProblemKind.HEIGHT_UNIT,
+        ProblemKind.HEIGHT_RANGE,
+        ProblemKind.HEIGHT_CONFLICT,
+    }
 )
 
 

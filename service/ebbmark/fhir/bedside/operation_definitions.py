@@ -70,10 +70,10 @@ def _least(operation: Operation) -> str:
 
 _RECORD_WORDS = {
     "patient-reference": "A patient of the configured record, as Patient/[id], instead of the data: the Patient, "
-    "heights of any time, and the ventilator, gas and vital-sign Observations of the period{also} are then read from "
-    "the record. An id (valueId) will do, too.",
+    "heights and sex of any time, and the ventilator, gas and vital-sign Observations of the period{also} are then "
+    "read from the record. An id (valueId) will do, too.",
     "encounter": "With patient-reference: only Observations of this encounter, as Encounter/[id] or an id (valueId), "
-    "are read; heights and Conditions may come from any.",
+    "are read; heights, sex and Conditions may come from any.",
     "period": "With patient-reference: which time is read. Where absent: the {hours} hours before now{least}, or from "
     "six hours before the start or the end of the trial on, where one is named and lies further back.",
 }

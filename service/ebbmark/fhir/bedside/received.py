@@ -185,6 +185,11 @@ def _answerable(
             for one in collected.heights
             if f"{one.item.path}{one.part}.valueQuantity" not in named
         ]
+        ignored += [
+            Ignored(one.item.path + one.part, reference_of(one.item), "not-used", "No predicted weight is computed.")
+            for one in collected.sexes
+            if not {one.path, one.item.path + one.part} & named
+        ]
     if stopping or (how.needs_weight and person is None):
         raise Rejected(tuple(stopping), tuple(ignored))
     first_change = len(collected.sources)
@@ -229,8 +234,8 @@ def _answerable(
 
 def _told(one: Problem) -> str:
     """Why an input gives no predicted weight; what several of them share is told once, in the remarks."""
-    shared = one.kind is ProblemKind.HEIGHT_CONFLICT
-    return "This height is not used, since another one contradicts it." if shared else one.sentence
+    what = {ProblemKind.HEIGHT_CONFLICT: "height", ProblemKind.SEX_CONFLICT: "statement of sex"}.get(one.kind)
+    return f"This {what} is not used, since another one contradicts it." if what else one.sentence
 
 
 def _context(question: Question, code_map: CodeMap) -> Context:

@@ -38,6 +38,7 @@ _SETTLED = frozenset(
         Reason.NOT_USED,
         Reason.GROUP,
         Reason.HEIGHT_NOT_CHOSEN,
+        Reason.SEX_NOT_CHOSEN,
     )
 )
 _SIDES = {"<": "below", "<=": "below", ">": "above", ">=": "above"}

@@ -45,11 +45,12 @@ def admit(item: Received, context: Context, collected: Collected) -> None:
     parts += [(component, f".component[{number}]") for number, component in enumerate(observation.component)]
     if isinstance(moment, Unusable) and observation.component:
         collected.ignored.append(left_out(item, *moment))
-    first, heights = len(collected.readings), len(collected.heights)
+    first, personal = len(collected.readings), len(collected.heights) + len(collected.sexes)
     texts = [
         text for holder, part in parts if (text := read_value(item, holder, part, moment, category, context, collected))
     ]
-    if observation.subject is None and (len(collected.readings) > first or len(collected.heights) > heights):
+    found = len(collected.readings) > first or len(collected.heights) + len(collected.sexes) > personal
+    if observation.subject is None and found:
         collected.without_subject += 1
     if len(collected.readings) > first:
         collected.sources.append(Source(item.path, reference_of(item), ";".join(texts)))

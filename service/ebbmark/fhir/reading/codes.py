@@ -7,6 +7,8 @@ The last column of each row names where the meaning of the code was read:
 * SANER: HL7/fhir-saner, value set PatientsOnVentilator. CPG: CEOsys/celida-recommendations (2024-12).
 * MDC-R4B: `devicemetric-type` value set of FHIR R4B. MDC-LK: IEEE 11073 (MDC) für Lungenfunktion und Beatmung,
   Code-Erhebung (2026-09-25), against the 10101 code system of 2024-12.
+* RSG: HL7 extensions pack, value set recorded-sex-or-gender-type. CCDA: HL7 C-CDA 5.0.0, Sex Observation, Birth Sex
+  Observation.
 * NPMF: R4 vital-signs value set. LPG: public reprints of LOINC rows. BP: BioPortal, LOINC property IEEE_CF_CODE10.
 * POCD: HL7/uv-pocd examples. PUB: code and meaning together in at least two independent public repositories.
 * M: from memory, not yet read in a source: accepted on input, never emitted.
@@ -22,7 +24,19 @@ from typing import NamedTuple
 
 from ebbmark.physiology.readings import Quantity
 
-__all__ = ["CODES", "LOINC", "MDC", "RHYTHM", "ROWS", "SETTING_TWIN", "SNOMED", "CodeRow", "HeightKind", "is_rhythm"]
+__all__ = [
+    "CODES",
+    "LOINC",
+    "MDC",
+    "RHYTHM",
+    "ROWS",
+    "SETTING_TWIN",
+    "SNOMED",
+    "CodeRow",
+    "HeightKind",
+    "SexKind",
+    "is_rhythm",
+]
 
 LOINC = "http://loinc.org"
 MDC = "urn:iso:std:iso:11073:10101"
@@ -45,6 +59,15 @@ class HeightKind(Enum):
         self.doubt = doubt
 
 
+class SexKind(Enum):
+    """What an Observation says by a sex; the order is the order of preference."""
+
+    AT_BIRTH = "sex-at-birth"
+    RECORDED = "sex"
+
+    __hash__ = object.__hash__
+
+
 class CodeRow(NamedTuple):
     """One code.
 
@@ -52,7 +75,7 @@ class CodeRow(NamedTuple):
         system: code system.
         code: as in Coding.code; for MDC the decimal 32-bit code.
         display: name of the code, or its reference id for MDC.
-        meaning: the quantity, a kind of height, or None where the code is known but of no use here.
+        meaning: the quantity, a kind of height or of sex, or None where the code is known but of no use here.
         source: where the meaning was read (keys above).
         variant: tells codes of one quantity apart that may rightly differ at one instant (invasive and cuff ...).
         reason: why a code without meaning is not used; else a remark that goes into the request's notes.
@@ -63,11 +86,11 @@ class CodeRow(NamedTuple):
     system: str
     code: str
     display: str
-    meaning: Quantity | HeightKind | None
+    meaning: Quantity | HeightKind | SexKind | None
     source: str
     variant: str = ""
     reason: str = ""
-    narrows_to: frozenset[Quantity] = frozenset()
+    narrows_to: frozenset[Quantity | SexKind] = frozenset()
     ambiguous: bool = False
 
 
@@ -118,6 +141,8 @@ ROWS: tuple[CodeRow, ...] = (
     _row(LOINC, "3138-5", "Body height Stated", _H.STATED, "LPG"),
     _row(LOINC, "8301-4", "Body height Estimated", _H.ESTIMATED, "LPG"),
     _row(LOINC, "8306-3", "Body height --lying", _H.LYING, "LPG, M"),
+    _row(LOINC, "76689-9", "Sex assigned at birth", SexKind.AT_BIRTH, "RSG, CCDA"),
+    _row(LOINC, "46098-0", "Sex", SexKind.RECORDED, "RSG, CCDA", narrows_to=frozenset({SexKind.AT_BIRTH})),
     _row(LOINC, "8303-0", "Body height [Percentile]", None, "MII", reason="A percentile is not a height."),
     _row(LOINC, "29463-7", "Body weight", None, "MII, AUM, NPMF", reason=_WEIGHT),
     _row(LOINC, "3141-9", "Body weight Measured", None, "MII, AUM", reason=_WEIGHT),

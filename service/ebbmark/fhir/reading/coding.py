@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
-from ebbmark.fhir.reading.codes import SETTING_TWIN, CodeRow, HeightKind
+from ebbmark.fhir.reading.codes import SETTING_TWIN, CodeRow, HeightKind, SexKind
 from ebbmark.fhir.reading.elements import Coding, QuantityValue
 from ebbmark.fhir.reading.plausible import RANGES
 from ebbmark.fhir.reading.units import UnitProblem, conversion
@@ -34,7 +34,7 @@ class Unusable(NamedTuple):
 class Meaning(NamedTuple):
     """What a concept stands for; `variant` and `note` as in the table of codes."""
 
-    quantity: Quantity | HeightKind
+    quantity: Quantity | HeightKind | SexKind
     variant: str
     note: str
     ambiguous: bool
@@ -85,7 +85,7 @@ def meaning_of(codings: Sequence[Coding], table: Mapping[tuple[str, str], CodeRo
 def with_category(meaning: Meaning, category: str) -> Meaning | Unusable:
     """Apply DeviceMetric.category (measurement, setting, calculation, unspecified, or empty where not found)."""
     quantity = meaning.quantity
-    if isinstance(quantity, HeightKind) or category in {"", "unspecified"}:
+    if isinstance(quantity, HeightKind | SexKind) or category in {"", "unspecified"}:
         return meaning
     is_setting = quantity.slug.endswith("-set")
     if category == "setting" and not is_setting:
@@ -99,9 +99,8 @@ def with_category(meaning: Meaning, category: str) -> Meaning | Unusable:
     return meaning
 
 
-def plan_for(meaning: Meaning, value: QuantityValue) -> Plan | UnitProblem:
-    """How values of this meaning in this unit become ours."""
-    quantity = meaning.quantity
+def plan_for(quantity: Quantity | HeightKind, meaning: Meaning, value: QuantityValue) -> Plan | UnitProblem:
+    """How values of this quantity, the one of this meaning, become ours in this unit."""
     slug, unit = ("height", "cm") if isinstance(quantity, HeightKind) else (quantity.slug, quantity.unit)
     found = conversion(value.code, value.unit, value.system, unit)
     if isinstance(found, UnitProblem):

@@ -7,14 +7,15 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from ebbmark.fhir.problems import Problem
-from ebbmark.fhir.reading.codes import HeightKind
+from ebbmark.fhir.reading.codes import HeightKind, SexKind
 from ebbmark.fhir.reading.coding import QuickPlan, Unusable
 from ebbmark.fhir.reading.concept_map import CodeMap
 from ebbmark.fhir.reading.versions import Received
 from ebbmark.fhir.request import Ignored, Source
+from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.readings import Reading
 
-__all__ = ["Collected", "Context", "Height", "Moment"]
+__all__ = ["Collected", "Context", "Height", "Moment", "SexSaid"]
 
 
 class Moment(NamedTuple):
@@ -45,6 +46,33 @@ class Height(NamedTuple):
     source: Source
 
 
+class SexSaid(NamedTuple):
+    """What one Observation says of the sex.
+
+    Attributes:
+        sex: None where it says neither female nor male.
+        value: female or male, or the codes that say neither.
+        kind: of which sex it speaks.
+        at_s: when; None where that is not known.
+        item: the Observation.
+        part: FHIRPath below the Observation, for example `.component[1]`, or empty.
+        source: as it would be listed.
+    """
+
+    sex: Sex | None
+    value: str
+    kind: SexKind
+    at_s: float | None
+    item: Received
+    part: str
+    source: Source
+
+    @property
+    def path(self) -> str:
+        """FHIRPath of the value."""
+        return f"{self.item.path}{self.part}.valueCodeableConcept"
+
+
 @dataclass(frozen=True, slots=True)
 class Context:
     """What the reading of every Observation depends on.
@@ -73,6 +101,7 @@ class Collected:
         variants: by index of the reading, where its code has one.
         parts: FHIRPath below the Observation, by index of the reading, where it is a component.
         heights: usable heights.
+        sexes: what Observations say of the sex.
         ignored: what does not count.
         problems: what stops the request.
         notes: remarks, in order, each once.
@@ -95,6 +124,7 @@ class Collected:
     variants: dict[int, str] = field(default_factory=dict)
     parts: dict[int, str] = field(default_factory=dict)
     heights: list[Height] = field(default_factory=list)
+    sexes: list[SexSaid] = field(default_factory=list)
     ignored: list[Ignored] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
     notes: dict[str, None] = field(default_factory=dict)

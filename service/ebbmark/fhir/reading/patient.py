@@ -12,7 +12,7 @@ from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.codes import HeightKind
 from ebbmark.fhir.reading.collected import Collected, Height
 from ebbmark.fhir.reading.demographics import REPLACED_BY
-from ebbmark.fhir.reading.sex import sex_of
+from ebbmark.fhir.reading.sex import SexFound, sex_of
 from ebbmark.fhir.reading.shapes import Patient
 from ebbmark.fhir.reading.times import age_range_years
 from ebbmark.fhir.reading.versions import left_out
@@ -59,20 +59,23 @@ def read_person(
     sex = sex_of(
         received.patient if received else None,
         received.path if received else "",
+        collected.sexes,
         asked=asked_sex,
         at_s=as_of_s,
         height_cm=height.cm if height else None,
     )
     collected.notes.update(dict.fromkeys(sex.notes))
-    if sex.problem is not None:
-        collected.problems.append(sex.problem)
+    collected.problems += sex.problems
+    _list_not_chosen(sex, collected)
     if len(collected.problems) > before or height is None or sex.sex is None:
         return None
-    collected.sources.append(height.source)
+    chosen = [height.source, *([sex.said.source] if sex.said is not None else [])]
+    height_source = len(collected.sources)
+    collected.sources += chosen
     return Person(
         reference=reference,
         height_cm=height.cm,
-        height_source=len(collected.sources) - 1,
+        height_source=height_source,
         height_note=height.kind.doubt,
         sex=sex.sex,
         sex_origin=sex.origin,
@@ -80,7 +83,19 @@ def read_person(
         age_at_trial_years=_age_at_trial(received, collected) if age is not None else None,
         version=_version(patients),
         in_use=received is None or _in_use(received.patient),
+        sex_source=height_source + 1 if sex.said is not None else None,
     )
+
+
+def _list_not_chosen(sex: SexFound, collected: Collected) -> None:
+    """Every Observation of a sex counts or is listed."""
+    if sex.sex is None:
+        return  # the problems name what stands in the way
+    for one in collected.sexes:
+        if one is not sex.said:
+            neither = f"It says neither female nor male ({one.value}). " if one.sex is None else ""
+            sentence = f"{neither}Another statement of sex was used: {sex.origin}."
+            collected.ignored.append(left_out(one.item, Reason.SEX_NOT_CHOSEN, sentence, one.part))
 
 
 def _in_use(patient: Patient) -> bool:

@@ -1,15 +1,21 @@
 """Which form of the predicted body weight formula applies? Said by someone, never guessed.
 
-Order of preference: the caller's own choice; a sex parameter for clinical use; sex at birth; administrative gender.
-Source: HL7 extensions pack, patient-sexParameterForClinicalUse; US Core, us-core-birthsex; FHIR R4 Patient.gender.
-The parts and values of the first are from memory; a value that is not known is not used.
+Order of preference: the caller's own choice; a sex parameter for clinical use; sex at birth; a sex recorded as an
+Observation; administrative gender. Where statements of one rank disagree, none of them is chosen.
+Source: HL7 extensions pack, patient-sexParameterForClinicalUse; US Core, us-core-birthsex; FHIR R4 Patient.gender;
+Observations as in `codes` and `coded_sex`; the order is ours. The parts and values of the first are from memory; a
+value that is not known is not used.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from math import inf
 from typing import NamedTuple
 
 from ebbmark.fhir.problems import Problem, ProblemKind
+from ebbmark.fhir.reading.codes import SexKind
+from ebbmark.fhir.reading.collected import SexSaid
 from ebbmark.fhir.reading.elements import Extension
 from ebbmark.fhir.reading.shapes import Patient
 from ebbmark.fhir.reading.times import TimeFault, seconds
@@ -20,48 +26,65 @@ __all__ = ["BIRTH_SEX", "CLINICAL_USE", "SexFound", "sex_of"]
 CLINICAL_USE = "http://hl7.org/fhir/StructureDefinition/patient-sexParameterForClinicalUse"
 BIRTH_SEX = "http://hl7.org/fhir/us/core/StructureDefinition/us-core-birthsex"
 
+_AT_BIRTH = "the sex at birth"
 _CLINICAL_VALUES = {"male-typical": Sex.MALE, "female-typical": Sex.FEMALE}
 _BIRTH_VALUES = {"M": Sex.MALE, "F": Sex.FEMALE}
 _GENDERS = {"male": Sex.MALE, "female": Sex.FEMALE}
 _SAY_NOTHING = frozenset({"unknown", "UNK", "ASKU", ""})
+_CHOOSE = "Choose with the parameter sex-for-formula: female or male."
+_LONGEST = 80
 
 
 class Statement(NamedTuple):
-    """One statement: `sex` is None where it says neither."""
+    """One statement: `sex` is None where it says neither; `said` is the Observation that it stands in, if any."""
 
     sex: Sex | None
     value: str
     origin: str
     path: str
+    said: SexSaid | None = None
 
 
 class SexFound(NamedTuple):
-    """The outcome: a sex and where it was said, or a problem."""
+    """The outcome: a sex, where it was said, in which Observation if in any; or problems."""
 
     sex: Sex | None
     origin: str
     notes: tuple[str, ...]
-    problem: Problem | None
+    problems: tuple[Problem, ...]
+    said: SexSaid | None = None
 
 
-def sex_of(patient: Patient | None, path: str, *, asked: Sex | None, at_s: float, height_cm: float | None) -> SexFound:
+def sex_of(
+    patient: Patient | None,
+    path: str,
+    observed: Sequence[SexSaid],
+    *,
+    asked: Sex | None,
+    at_s: float,
+    height_cm: float | None,
+) -> SexFound:
     """The form of the formula to use.
 
     Args:
         patient: the Patient, where one was sent.
         path: its FHIRPath.
+        observed: what Observations say.
         asked: the caller's choice (parameter `sex-for-formula`).
         at_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
         height_cm: for the two weights in the refusal [cm].
     """
-    statements = _statements(patient, path, at_s) if patient is not None else []
+    statements = _statements(patient, path, at_s, observed)
     if asked is not None:
         statements.insert(0, Statement(asked, asked.value, "the caller's choice (sex-for-formula)", ""))
     telling = [one for one in statements if one.value not in _SAY_NOTHING]
     first = telling[0] if telling else None
-    rivals = [one for one in telling[1:] if first is not None and one.origin == first.origin and one.sex != first.sex]
-    if first is None or first.sex is None or rivals:
-        return SexFound(None, "", (), _ask(first, path, height_cm))
+    if first is not None:
+        rivals = [one for one in telling[1:] if one.origin == first.origin and one.sex is not first.sex]
+        if rivals:
+            return SexFound(None, "", (), tuple(_conflict([first, *rivals], height_cm)))
+    if first is None or first.sex is None:
+        return SexFound(None, "", (), (_ask(first, path, height_cm),))
     notes = tuple(
         f"{one.origin} says {one.value}; {first.origin} was used, which says {first.value}."
         for one in telling[1:]
@@ -69,10 +92,33 @@ def sex_of(patient: Patient | None, path: str, *, asked: Sex | None, at_s: float
     )
     # Named by its element alone: where in the request the Patient stood must not show in the answer.
     place = f" (Patient{first.path.removeprefix(path)})" if first.path else ""
-    return SexFound(first.sex, f"{first.sex.value}, from {first.origin}{place}", notes, None)
+    if first.said is not None:
+        place = f" ({first.said.source.reference or 'an Observation'})"
+    return SexFound(first.sex, f"{first.sex.value}, from {first.origin}{place}", notes, (), first.said)
 
 
-def _statements(patient: Patient, path: str, at_s: float) -> list[Statement]:
+def _statements(patient: Patient | None, path: str, at_s: float, observed: Sequence[SexSaid]) -> list[Statement]:
+    ordered = sorted(observed, key=_newest_first)
+    at_birth, recorded = (
+        [Statement(one.sex, one.value, origin, one.path, one) for one in ordered if one.kind is kind]
+        for kind, origin in ((SexKind.AT_BIRTH, _AT_BIRTH), (SexKind.RECORDED, "the sex recorded as an Observation"))
+    )
+    if patient is None:
+        return [*at_birth, *recorded]
+    extensions = _of_extensions(patient, path, at_s)
+    gender = []
+    if patient.gender:
+        origin, where = "the administrative gender", f"{path}.gender"
+        gender.append(Statement(_GENDERS.get(patient.gender), patient.gender, origin, where))
+    return [*extensions, *at_birth, *recorded, *gender]
+
+
+def _newest_first(one: SexSaid) -> tuple[float, str]:
+    """Those of one time by name, so that the order received does not show."""
+    return (-one.at_s if one.at_s is not None else inf, one.source.reference)
+
+
+def _of_extensions(patient: Patient, path: str, at_s: float) -> list[Statement]:
     found: list[Statement] = []
     for number, extension in enumerate(patient.extension):
         where = f"{path}.extension[{number}]"
@@ -83,10 +129,7 @@ def _statements(patient: Patient, path: str, at_s: float) -> list[Statement]:
         if extension.url == BIRTH_SEX:
             value = extension.valueCode
             where = f"{path}.extension[{number}]"
-            found.append(Statement(_BIRTH_VALUES.get(value), value, "the sex at birth", where))
-    if patient.gender:
-        origin, where = "the administrative gender", f"{path}.gender"
-        found.append(Statement(_GENDERS.get(patient.gender), patient.gender, origin, where))
+            found.append(Statement(_BIRTH_VALUES.get(value), value, _AT_BIRTH, where))
     return found
 
 
@@ -114,17 +157,31 @@ def _code(part: Extension) -> str:
 
 
 def _ask(statement: Statement | None, path: str, height_cm: float | None) -> Problem:
-    found = (statement.value[:40] if statement else "") or "nothing"
-    weights = ""
-    if height_cm is not None:
-        female, male = (predicted_body_weight_kg(height_cm, sex) for sex in (Sex.FEMALE, Sex.MALE))
-        weights = (
-            f" Predicted body weight at {height_cm:g} cm is {female:.1f} kg with the female form "
-            f"and {male:.1f} kg with the male form."
-        )
+    found = (statement.value[:_LONGEST] if statement else "") or "nothing"
     sentence = (
-        f"Which form of the predicted body weight formula applies was not said (found {found}).{weights} "
-        "Choose with the parameter sex-for-formula: female or male."
+        f"Which form of the predicted body weight formula applies was not said (found {found})."
+        f"{_weights(height_cm)} {_CHOOSE}"
     )
     expression = (statement.path if statement else "") or (f"{path}.gender" if path else "")
     return Problem(ProblemKind.SEX_NEEDED, expression, found, "female or male", sentence)
+
+
+def _conflict(statements: Sequence[Statement], height_cm: float | None) -> list[Problem]:
+    """One problem for each statement of one rank, each naming all of them."""
+    found = " and ".join(dict.fromkeys(one.value[:_LONGEST] for one in statements))
+    named = " and ".join(f"{one.value[:_LONGEST]} ({one.path})" for one in statements)
+    sentence = (
+        f"Statements of {statements[0].origin} disagree: {named}.{_weights(height_cm)} Send the right one only, or "
+        f"{_CHOOSE[0].lower()}{_CHOOSE[1:]}"
+    )
+    return [Problem(ProblemKind.SEX_CONFLICT, one.path, found, "statements that agree", sentence) for one in statements]
+
+
+def _weights(height_cm: float | None) -> str:
+    if height_cm is None:
+        return ""
+    female, male = (predicted_body_weight_kg(height_cm, sex) for sex in (Sex.FEMALE, Sex.MALE))
+    return (
+        f" Predicted body weight at {height_cm:g} cm is {female:.1f} kg with the female form "
+        f"and {male:.1f} kg with the male form."
+    )

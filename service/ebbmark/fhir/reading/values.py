@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from ebbmark.fhir.problems import Problem, ProblemKind
-from ebbmark.fhir.reading.codes import HeightKind
+from ebbmark.fhir.reading.coded_sex import coded_sex
+from ebbmark.fhir.reading.codes import HeightKind, SexKind
 from ebbmark.fhir.reading.coding import Plan, QuickPlan, Unusable, meaning_of, plan_for, with_category
-from ebbmark.fhir.reading.collected import Collected, Context, Height, Moment
+from ebbmark.fhir.reading.collected import Collected, Context, Height, Moment, SexSaid
 from ebbmark.fhir.reading.elements import Coding, QuantityValue
 from ebbmark.fhir.reading.shapes import Component, Observation
 from ebbmark.fhir.reading.units import UCUM, UnitFault, UnitProblem
@@ -51,7 +52,10 @@ def read_value(
     if isinstance(meaning, Unusable):
         collected.ignored.append(left_out(item, *meaning, part=part))
         return ""
-    fault = _no_number(item, holder, part, collected)
+    if isinstance(meaning.quantity, SexKind):
+        _keep_sex(item, holder, part, meaning.quantity, moment, collected)
+        return ""
+    fault = _no_one_value(item, holder, part, collected) or _no_number(holder)
     if fault is not None:
         collected.ignored.append(left_out(item, *fault, part=part))
         return ""
@@ -63,7 +67,7 @@ def read_value(
         if not part:
             collected.ignored.append(left_out(item, *moment))
         return ""
-    plan = plan_for(meaning, quantity)
+    plan = plan_for(meaning.quantity, meaning, quantity)
     if isinstance(plan, UnitProblem):
         _refuse_unit(item, part, plan, quantity.value, is_height, collected)
         return ""
@@ -128,8 +132,8 @@ _AMBIGUOUS_NOTE = (
 )
 
 
-def _no_number(item: Received, holder: Observation | Component, part: str, collected: Collected) -> Unusable | None:
-    """Why there is no single number to read, if so."""
+def _no_one_value(item: Received, holder: Observation | Component, part: str, collected: Collected) -> Unusable | None:
+    """Why there is no single value to read, if so."""
     others = other_values(holder)
     quantity = holder.valueQuantity
     if holder.modifierExtension:
@@ -143,6 +147,12 @@ def _no_number(item: Received, holder: Observation | Component, part: str, colle
         codes = ", ".join(coding.code for coding in holder.dataAbsentReason.coding) or "no code"
         both = " It has a value none the less, which FHIR forbids." if quantity is not None or others else ""
         return Unusable(Reason.DATA_ABSENT, f"Its value is said to be absent ({codes[:80]}).{both}")
+    return None
+
+
+def _no_number(holder: Observation | Component) -> Unusable | None:
+    """Why the single value is no number, if so."""
+    others, quantity = other_values(holder), holder.valueQuantity
     if others:
         return Unusable(Reason.NOT_A_QUANTITY, f"It has {others[0]}; a number with a unit (valueQuantity) is needed.")
     if quantity is None or quantity.value is None:
@@ -193,3 +203,26 @@ def _keep_height(
     at_s, when = (moment.end_s, moment.text) if isinstance(moment, Moment) else (None, "|")
     source = Source(item.path, reference_of(item), f"height|{cm!r}|cm|{when}")
     collected.heights.append(Height(cm, kind, at_s, item, part, source))
+
+
+def _keep_sex(
+    item: Received,
+    holder: Observation | Component,
+    part: str,
+    kind: SexKind,
+    moment: Moment | Unusable,
+    collected: Collected,
+) -> None:
+    """Keep what is said of the sex, which holds at any time that has come."""
+    fault = _no_one_value(item, holder, part, collected)
+    if fault is None and isinstance(moment, Unusable) and moment.reason is Reason.FUTURE:
+        if part:
+            return  # listed once for the whole panel
+        fault = moment
+    said = fault or coded_sex(holder, other_values(holder))
+    if isinstance(said, Unusable):
+        collected.ignored.append(left_out(item, *said, part=part))
+        return
+    at_s, when = (moment.end_s, moment.text) if isinstance(moment, Moment) else (None, "|")
+    source = Source(item.path, reference_of(item), f"{kind.value}|{said.value}||{when}")
+    collected.sexes.append(SexSaid(said.sex, said.value, kind, at_s, item, part, source))

@@ -64,7 +64,7 @@ def _predicted_body_weight(frame: Frame) -> Result:
     set_value(result, frame.recommendation.advice.predicted_body_weight_kg, WEIGHT)
     result.note = [{"text": weight_sentence(person)}]
     result.method = {"text": weight_method(person.sex)}
-    result.derived_from = frame.inputs((person.height_source,))
+    result.derived_from = frame.inputs(person.sources)
     return result
 
 

@@ -27,7 +27,8 @@ _IN_THE_WAY = {
     ProblemKind.HEIGHT_UNIT: "A body height in the record has no unit that can be read.",
     ProblemKind.HEIGHT_RANGE: "A body height in the record is not one of an adult.",
     ProblemKind.SEX_NEEDED: "The record does not say which form of the formula of predicted body weight applies: no "
-    "sex parameter for clinical use, sex at birth or administrative gender says female or male.",
+    "sex parameter for clinical use, sex at birth, Observation of sex or administrative gender says female or male.",
+    ProblemKind.SEX_CONFLICT: "The record holds statements of the patient's sex that disagree and count alike.",
 }
 _NOT_IN_USE = "This patient record is inactive or was replaced by another: nothing is offered to be recorded in it."
 

@@ -164,7 +164,7 @@ def _what_if_remark(row: WhatIfRow) -> str:
 
 
 def _inputs(recommendation: Recommendation, zone: tzinfo) -> tuple[InputLine, ...]:
-    """Each input with its readings; the height, which is no reading, stands last."""
+    """Each input with its readings; height and sex, which are no readings, stand last."""
     request = recommendation.request
     by_source: dict[int, list[str]] = {}
     times: dict[int, float] = {}
@@ -176,6 +176,8 @@ def _inputs(recommendation: Recommendation, zone: tzinfo) -> tuple[InputLine, ..
         times.setdefault(reading.source, reading.start_s)
     person = request.person
     by_source.setdefault(person.height_source, []).append(f"height {person.height_cm:.4g} cm")
+    if person.sex_source is not None:
+        by_source.setdefault(person.sex_source, []).append(f"sex {person.sex.value}")
     order = sorted(by_source, key=lambda source: (times.get(source, float("inf")), source))
     return tuple(
         InputLine(
