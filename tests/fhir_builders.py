@@ -12,6 +12,7 @@ __all__ = [
     "Json",
     "at",
     "bundle",
+    "charted_sex",
     "component",
     "entry",
     "height",
@@ -106,6 +107,13 @@ def observation(
 def height(value: float = 168.0, unit: str = "cm", **more: object) -> Json:
     """A body height Observation."""
     return {**observation("height", value, unit=unit, identity="height"), **more}
+
+
+def charted_sex(letter: str, *, code: str = "76689-9", identity: str = "sex", version: str = "1") -> Json:
+    """A sex as an Observation, F or M, at birth unless another LOINC code is given."""
+    system = "http://terminology.hl7.org/CodeSystem/v3-AdministrativeGender"
+    built = observation(f"{LOINC}|{code}", None, when="2020-05-01", identity=identity, version=version)
+    return {**built, "valueCodeableConcept": {"coding": [{"system": system, "code": letter}]}}
 
 
 def component(name: str, value: float, unit: str | None = None) -> Json:

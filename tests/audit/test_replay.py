@@ -19,6 +19,7 @@ from ebbmark.recommend import recommend
 from fhir_builders import (
     at,
     bundle,
+    charted_sex,
     height,
     observation,
     parameters,
@@ -240,3 +241,24 @@ def test_two_answers_at_once_are_not_mixed() -> None:
 
     with pytest.raises(NotAnAnswer):
         replayed(both)
+
+
+def test_an_observation_of_the_sex_is_an_input_like_any_other() -> None:
+    inputs = [*INPUTS, charted_sex("M")]
+    stored = answer(*inputs)
+
+    same = replayed(stored, *inputs)
+    amended = replayed(stored, *inputs, current={"Observation/sex": "2"})
+    gone = replayed(stored, *INPUTS)
+
+    assert (same.same, same.findings) == (True, ())
+    assert [(one.kind, one.path) for one in amended.findings] == [
+        (FindingKind.INPUT_AMENDED, "Observation/sex/_history/1")
+    ]
+    assert FindingKind.INPUT_GONE in kinds(gone)
+
+
+def test_a_sex_that_was_not_used_is_not_needed_again() -> None:
+    outcome = replayed(answer(*INPUTS, charted_sex("M"), sex_for_formula="female"))
+
+    assert outcome.same

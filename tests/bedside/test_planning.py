@@ -8,7 +8,7 @@ import pytest
 
 from bedside_builders import Said, asked, condition, parameter, refused, row, stamp
 from ebbmark.fhir.reading.codes import SNOMED
-from fhir_builders import Json
+from fhir_builders import Json, charted_sex, height, patient
 
 OPERATION = "plan-trial"
 NOW = stamp(20)
@@ -399,3 +399,32 @@ def test_a_peak_below_the_plateau_is_no_peak_to_plan_with() -> None:
 
     assert "peak pressure not known" in said.first
     assert {peak for _, peak in settings(said, EXPECTED_PEAK)} == {None}
+
+
+def test_a_charted_sex_decides_the_form_and_is_an_input() -> None:
+    resources = [patient(gender=None), height(), *READINGS, charted_sex("M")]
+
+    said = asked(OPERATION, resources, now=NOW)
+
+    (provenance,) = said.of("Provenance")
+    assert {"reference": "Observation/sex/_history/1"} in [one["what"] for one in provenance["entity"]]
+    assert not [path for path in said.listed if ".entry[4]" in path]
+
+
+def test_charted_sexes_that_disagree_are_refused() -> None:
+    two = [charted_sex(letter, identity=f"sex-{letter}") for letter in ("F", "M")]
+
+    refusal = refused(OPERATION, [*READINGS, *two], now=NOW)
+
+    assert [one.kind.slug for one in refusal.problems] == ["sex-conflict"] * 2
+
+
+def test_a_question_that_needs_no_weight_is_answered_and_lists_every_charted_sex_once() -> None:
+    two = [charted_sex(letter, identity=f"sex-{letter}") for letter in ("F", "M")]
+    recorded = charted_sex("F", code="46098-0", identity="recorded")
+
+    said = asked("assess-candidate", [patient(), height(), *READINGS, *two, recorded], now=NOW)
+
+    where = [f".entry[{number}].resource" for number in (4, 5, 6)]
+    assert [sum(path.split(".valueC")[0].endswith(one) for path in said.listed) for one in where] == [1, 1, 1]
+    assert "Predicted body weight is not known. Statements of the sex at birth disagree" in said.remarks

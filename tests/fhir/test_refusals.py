@@ -9,10 +9,10 @@ import pytest
 from ebbmark.fhir.problems import ProblemKind, Rejected, operation_outcome, status_of
 from ebbmark.fhir.reading.read import Limits, read_request
 from fhir_builders import (
-    LOINC,
     Json,
     at,
     bundle,
+    charted_sex,
     height,
     observation,
     parameters,
@@ -39,12 +39,6 @@ def trial_with(*resources: Json) -> bytes:
 
 def asking(**named: object) -> bytes:
     return to_bytes(parameters(bundle=trial_bundle(), **named))
-
-
-def sex_at_birth(code: str) -> Json:
-    coding = {"system": "http://terminology.hl7.org/CodeSystem/v3-AdministrativeGender", "code": code}
-    built = observation(f"{LOINC}|76689-9", None, identity=f"sex-{code}")
-    return {**built, "valueCodeableConcept": {"coding": [coding]}}
 
 
 def changed(resource: Json, **more: object) -> Json:
@@ -220,7 +214,7 @@ REFUSED: list[tuple[str, ProblemKind, str, bytes]] = [
         "two statements of the sex at birth",
         ProblemKind.SEX_CONFLICT,
         "Bundle.entry[2].resource.valueCodeableConcept",
-        trial_with(patient(), *[sex_at_birth(code) for code in ("F", "M")], height()),
+        trial_with(patient(), *[charted_sex(letter, identity=f"sex-{letter}") for letter in ("F", "M")], height()),
     ),
     (
         "a child",

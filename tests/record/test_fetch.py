@@ -20,6 +20,7 @@ from fhir_builders import (
     Json,
     at,
     bundle,
+    charted_sex,
     height,
     observation,
     patient,
@@ -456,3 +457,30 @@ def test_no_address_that_is_asked_is_long() -> None:
     answer(record)
 
     assert max(len(one) for one in record.asked) < 2_000
+
+
+@pytest.mark.parametrize("code", ["76689-9", "46098-0"])
+def test_a_sex_charted_long_ago_is_found_by_its_code_with_no_further_request(code: str) -> None:
+    plain, charted = SearchableRecord(WHOLE), SearchableRecord([*WHOLE, charted_sex("M", code=code)])
+
+    found = answer(charted)
+
+    assert found.request.person.sex_origin.startswith("male, from the sex")
+    assert "Observation/sex/_history/1" in found.request.person.sex_origin
+    assert len(charted.asked) == len((answer(plain), plain.asked)[1])
+
+
+def test_a_sex_may_come_from_another_encounter() -> None:
+    here = [{**one, "encounter": {"reference": "Encounter/9"}} for one in trial_observations()]
+    elsewhere = {**charted_sex("M"), "encounter": {"reference": "Encounter/1"}}
+    asked = asks(PATIENT_NAMED, {"name": "encounter", "valueReference": {"reference": "Encounter/9"}})
+
+    assert answer(SearchableRecord([patient(), height(), *here, elsewhere]), asked).request.person.sex.value == "male"
+
+
+def test_two_charted_sexes_that_disagree_are_refused_from_the_record_too() -> None:
+    two = [charted_sex(letter, identity=f"sex-{letter}") for letter in ("F", "M")]
+
+    problems = refused(SearchableRecord([*WHOLE, *two])).problems
+
+    assert [one.kind for one in problems] == [ProblemKind.SEX_CONFLICT] * 2

@@ -17,7 +17,7 @@ from ebbmark.fhir.reading.sex import CLINICAL_USE
 from ebbmark.physiology.during.rhythm_codes import RhythmCode, RhythmsThatStop
 from ebbmark.physiology.during.stop_limits import DEFAULT_STOP_LIMITS
 from ebbmark.web.hooks.telling import summary_of_trial
-from fhir_builders import Json, at, height, observation, patient, trial_observations
+from fhir_builders import Json, at, charted_sex, height, observation, patient, trial_observations
 from recommendations import found
 from web.hooks.calling import (
     DOCUMENTATION,
@@ -260,6 +260,21 @@ def test_a_sex_parameter_for_clinical_use_goes_before_gender_as_at_the_fhir_door
 
 def test_sex_parameters_that_contradict_one_another_are_in_the_way(app: ASGIApp) -> None:
     told = card(call(app, called(prefetch=prefetch(patient=for_clinical_use("male-typical", "female-typical")))))
+
+    assert "statements of the patient's sex that disagree" in told["detail"]
+    assert "suggestions" not in told
+
+
+def test_a_charted_sex_that_is_brought_with_the_heights_goes_before_gender(app: ASGIApp) -> None:
+    told = card(call(app, called(prefetch=prefetch(heights=searchset(height(), charted_sex("M"))))))
+
+    assert "form of the formula: male, from the sex at birth (Observation/sex/" in told["detail"]
+
+
+def test_charted_sexes_that_disagree_are_in_the_way(app: ASGIApp) -> None:
+    two = [charted_sex(letter, identity=f"sex-{letter}") for letter in ("F", "M")]
+
+    told = card(call(app, called(prefetch=prefetch(heights=searchset(height(), *two)))))
 
     assert "statements of the patient's sex that disagree" in told["detail"]
     assert "suggestions" not in told
