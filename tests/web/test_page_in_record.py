@@ -160,7 +160,7 @@ def bare(resource: dict[str, Any]) -> str:
     kept["meta"] = {
         name: value for name, value in resource.get("meta", {}).items() if name not in ("versionId", "lastUpdated")
     }
-    text = re.sub(r" to [0-9TZ:.-]+, with the heights", " to now, with the heights", json.dumps(kept, sort_keys=True))
+    text = re.sub(r" to [0-9TZ:.-]+, with heights", " to now, with heights", json.dumps(kept, sort_keys=True))
     return re.sub(r'"(?:urn:uuid:[0-9a-f-]+|[A-Z][A-Za-z]+/\d+)"', '"another"', text)
 
 

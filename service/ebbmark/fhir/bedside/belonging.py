@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Container, Iterable
 from datetime import UTC, datetime
 
 from ebbmark.fhir.bedside.asked import Asked
@@ -12,10 +12,12 @@ from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.collected import Collected
 from ebbmark.fhir.reading.question import Question
 from ebbmark.fhir.reading.times import age_range_years
+from ebbmark.fhir.reading.versions import left_out
+from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.references import tail_of, unversioned
 from ebbmark.fhir.request import Ignored
 
-__all__ = ["age_of", "but_ours", "is_about_weight", "not_yet", "of_another_patient", "subject_of"]
+__all__ = ["age_of", "but_ours", "is_about_weight", "not_weighed", "not_yet", "of_another_patient", "subject_of"]
 
 OF_WEIGHT = frozenset(
     {
@@ -31,6 +33,16 @@ OF_WEIGHT = frozenset(
 def is_about_weight(problem: Problem) -> bool:
     """Whether this stands only in the way of a predicted weight."""
     return problem.kind in OF_WEIGHT or (problem.kind is ProblemKind.MISSING and problem.found == "no height")
+
+
+def not_weighed(collected: Collected, listed: Container[str]) -> Iterable[Ignored]:
+    """Heights and sexes of which no predicted weight is computed, but those whose value is listed already."""
+    found = [(f"{one.item.path}{one.part}.valueQuantity", one.item, one.part) for one in collected.heights]
+    # Where one sex was chosen, the others are listed as such.
+    found += [(one.path, one.item, one.part) for one in collected.sexes if one.item.path + one.part not in listed]
+    for path, item, part in found:
+        if path not in listed:
+            yield left_out(item, Reason.NOT_USED, "No predicted weight is computed.", part)
 
 
 def subject_of(question: Question, collected: Collected) -> str:

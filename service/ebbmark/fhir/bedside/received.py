@@ -10,7 +10,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from ebbmark.fhir.bedside.asked import Asked
-from ebbmark.fhir.bedside.belonging import age_of, but_ours, is_about_weight, not_yet, of_another_patient, subject_of
+from ebbmark.fhir.bedside.belonging import (
+    age_of,
+    but_ours,
+    is_about_weight,
+    not_weighed,
+    not_yet,
+    of_another_patient,
+    subject_of,
+)
 from ebbmark.fhir.bedside.body import resources_of
 from ebbmark.fhir.bedside.changes import coded_changes
 from ebbmark.fhir.bedside.conditions import Conditions, Documented, read_conditions
@@ -30,7 +38,6 @@ from ebbmark.fhir.reading.patient import read_person
 from ebbmark.fhir.reading.question import Question
 from ebbmark.fhir.reading.read import Limits
 from ebbmark.fhir.reading.take_apart import take_apart
-from ebbmark.fhir.reading.versions import reference_of
 from ebbmark.fhir.references import unversioned
 from ebbmark.fhir.request import Ignored, Person, Source
 from ebbmark.physiology.after.seen import CodedChange
@@ -179,17 +186,7 @@ def _answerable(
     if person is None:
         # What stands in the way of a predicted weight does not stop this question; it is listed instead.
         ignored += [Ignored(one.expression, "", one.kind.slug, _told(one)) for one in weightless if one.expression]
-        named = {one.path for one in ignored}
-        ignored += [
-            Ignored(one.item.path + one.part, reference_of(one.item), "not-used", "No predicted weight is computed.")
-            for one in collected.heights
-            if f"{one.item.path}{one.part}.valueQuantity" not in named
-        ]
-        ignored += [
-            Ignored(one.item.path + one.part, reference_of(one.item), "not-used", "No predicted weight is computed.")
-            for one in collected.sexes
-            if not {one.path, one.item.path + one.part} & named
-        ]
+        ignored += not_weighed(collected, {one.path for one in ignored})
     if stopping or (how.needs_weight and person is None):
         raise Rejected(tuple(stopping), tuple(ignored))
     first_change = len(collected.sources)
