@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ebbmark.fhir.writing.sentences import first_sentence
+from ebbmark.physiology.during.ages import age
 from ebbmark.settings import Settings
 from ebbmark.web.look.units import units
 from ebbmark.web.page.words import ago, clock, day_and_time, lasting, span, zone_of
@@ -35,11 +36,11 @@ def test_a_span_names_both_days_where_they_differ() -> None:
     ("seconds", "words"),
     [
         (0, "less than a minute"),
-        (59, "less than a minute"),
-        (60, "1 minute"),
-        (119, "1 minute"),
-        (120, "2 minutes"),
-        (7199, "119 minutes"),
+        (29, "less than a minute"),
+        (31, "1 minute"),
+        (89, "1 minute"),
+        (91, "2 minutes"),
+        (7169, "119 minutes"),
         (7200, "2 hours"),
         (2 * DAY_S - 1, "47 hours"),
         (2 * DAY_S, "2 days"),
@@ -47,6 +48,11 @@ def test_a_span_names_both_days_where_they_differ() -> None:
 )
 def test_an_age_is_told_in_the_largest_unit_that_it_fills_twice(seconds: float, words: str) -> None:
     assert lasting(seconds) == words
+
+
+@pytest.mark.parametrize("seconds", [0, 29, 31, 59, 61, 89, 91, 110, 149, 151, 3599, 5399])
+def test_the_age_beside_a_reading_is_the_one_in_the_sentences_of_the_answer(seconds: int) -> None:
+    assert lasting(seconds).replace(" minutes", " min").replace("1 minute", "1 min") == age(seconds)[: -len(" old")]
 
 
 def test_a_time_ahead_of_the_clock_is_not_told_as_past() -> None:

@@ -51,10 +51,14 @@ def lasting(seconds: float) -> str:
     Args:
         seconds: not negative [s].
     """
-    for unit_s, name in ((DAY_S, "days"), (HOUR_S, "hours"), (MINUTE_S, "minutes")):
+    for unit_s, name in ((DAY_S, "days"), (HOUR_S, "hours")):
         if seconds >= 2 * unit_s:
             return f"{int(seconds // unit_s)} {name}"
-    return "1 minute" if seconds >= MINUTE_S else "less than a minute"
+    # Rounded as the sentences of an answer do: one page must not give two ages of one reading.
+    minutes = round(seconds / MINUTE_S)
+    if minutes < 1:
+        return "less than a minute"
+    return "1 minute" if minutes == 1 else f"{minutes} minutes"
 
 
 def ago(then_s: float, now_s: float) -> str:
