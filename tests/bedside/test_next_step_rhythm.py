@@ -245,6 +245,12 @@ def test_a_new_rhythm_that_the_site_signed_stops_the_trial() -> None:
     assert criterion(said) == "criterion-met"
 
 
+def test_a_signed_rhythm_that_the_chart_words_otherwise_is_named_as_it_was_signed() -> None:
+    said = after(BEFORE, rhythm(7.5, ("AF", "Sinus")), site=STOPPING)
+
+    assert said.first.startswith("Stop criterion met: new heart rhythm Atrial fibrillation (charted as Sinus) at 10:07")
+
+
 def test_nobody_can_acknowledge_a_signed_rhythm_away() -> None:
     said = after(BEFORE, NEW, given=acknowledged("rhythm-changed-to-AF"), site=STOPPING)
 
@@ -403,7 +409,7 @@ def test_a_rhythm_that_is_charted_beside_the_usual_one_in_one_value_is_new() -> 
     said = after(BEFORE, coded(7.5, (SR, AF)), site=STOPPING)
 
     assert action(said) == "stop-criterion-met"
-    assert "new heart rhythm Sinus rhythm / Atrial fibrillation" in said.first
+    assert "new heart rhythm Atrial fibrillation (charted as Sinus rhythm / Atrial fibrillation)" in said.first
 
 
 def test_a_wide_code_that_two_rhythms_share_does_not_make_them_one() -> None:

@@ -22,13 +22,23 @@ UNREAD = Problem(ProblemKind.RECORD_FAILED, "", "503", "a reply", "The record di
 ended: list[str] = []
 
 
-class NextStepUnread(DemoSource):
-    """A record that can be read for everything but the trial in progress."""
+class PartlyUnread(DemoSource):
+    """A record that can be read for everything but one question."""
+
+    unread = ""
 
     async def asked(self, slug: str, parameters: tuple[dict[str, object], ...] = ()) -> Answer:
-        if slug == "next-step":
+        if slug == self.unread:
             raise Rejected((UNREAD,))
         return await DemoSource.asked(self, slug, parameters)
+
+
+class NextStepUnread(PartlyUnread):
+    unread = "next-step"
+
+
+class TrialsUnread(PartlyUnread):
+    unread = "follow-trials"
 
 
 class PatientUnread(DemoSource):
@@ -51,6 +61,14 @@ def test_where_the_trial_in_progress_could_not_be_read_the_answer_says_so() -> N
 
     text = words_of(bytes(page.body))
     assert "Whether one is, and whether it should stop, could not be read. The record did not answer." in text
+    assert "Suggested PEEP 12 cmH2O" in text
+
+
+def test_where_earlier_trials_could_not_be_read_their_place_says_so() -> None:
+    page = asyncio.run(show_answer(TrialsUnread(SCENARIOS[0], AFTER_S, NO_SITE), Pages(UTC)))
+
+    text = words_of(bytes(page.body))
+    assert "Earlier trials of this patient Not known. The record did not answer." in text
     assert "Suggested PEEP 12 cmH2O" in text
 
 

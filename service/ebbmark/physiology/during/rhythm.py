@@ -212,7 +212,7 @@ def check_rhythm(
             last_s=new[-1].at_s,
             still=still,
             sentence=(
-                f"Stop criterion met: new heart rhythm {new[0].words} at {clock(new[0].at_s)} "
+                f"Stop criterion met: new heart rhythm {stopping.named(new[0])} at {clock(new[0].at_s)} "
                 f"({age(at_s - new[0].at_s)}), {was}; it is among the rhythms signed to stop at ({stopping.source})."
                 f"{since}"
             ),

@@ -129,6 +129,13 @@ class RhythmsThatStop:
     codes: tuple[RhythmCode, ...]
     source: str
 
+    def named(self, rhythm: Rhythm) -> str:
+        """A rhythm in the words that were signed for its code, and in the chart's own where they are others."""
+        signed = next((one.display for one in self.codes if one.key in rhythm.keys and one.display), "")
+        if not signed or signed.casefold() == rhythm.words.casefold():
+            return rhythm.words
+        return f"{signed} (charted as {rhythm.words})"
+
 
 def rhythm_words(stopping: RhythmsThatStop | None) -> str:
     """The criterion in words, for a plan.

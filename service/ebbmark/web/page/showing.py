@@ -21,7 +21,7 @@ from ebbmark.web.page.not_now import REASONS
 from ebbmark.web.page.rendering import Pages
 from ebbmark.web.page.running_view import RunningView, running_view
 from ebbmark.web.page.source import TrialSource
-from ebbmark.web.page.trials_view import trials_view
+from ebbmark.web.page.trials_view import TrialsView, trials_view
 from ebbmark.web.page.words import ago, clock, day_and_time
 
 __all__ = ["Live", "Validity", "live_of", "no_answer", "show_answer", "show_report"]
@@ -118,7 +118,7 @@ async def show_answer(source: TrialSource, pages: Pages) -> Response:
         figure=figure,
         input_rows=[(one.reference, one.when, one.values) for one in view.inputs],
         running=progress or _unknown(running),
-        trials=None if isinstance(trials, Rejected) else trials_view(trials, zone=pages.zone),
+        trials=_trials(trials, pages),
         validity=_validity(validity, read, source.at_s),
         made=day_and_time(source.at_s, pages.zone),
         recorded=recorded,
@@ -225,6 +225,13 @@ def _validity(answer: Answer | Rejected, read: Recommendation, now_s: float) -> 
         answer.said[0],
         tuple((one.severity, one.text) for one in answer.warnings),
     )
+
+
+def _trials(answer: Answer | Rejected, pages: Pages) -> TrialsView:
+    if isinstance(answer, Rejected):
+        why = " ".join(map(in_clinical_words, answer.problems))
+        return TrialsView(f"Not known. {why}", (), ())
+    return trials_view(answer, zone=pages.zone)
 
 
 async def _tried(asked: Awaitable[T]) -> T | Rejected:
