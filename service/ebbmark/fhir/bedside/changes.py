@@ -12,6 +12,7 @@ import msgspec
 
 from ebbmark.fhir.reading.admission import USABLE_STATUSES, not_a_patient
 from ebbmark.fhir.reading.codes import LOINC, CodeRow
+from ebbmark.fhir.reading.elements import Worded
 from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.reading.versions import Received, newest_of, reference_of
 from ebbmark.fhir.request import Source
@@ -26,17 +27,6 @@ CHANGE_CODES: Mapping[tuple[str, str], CodeRow] = {
     for key, display in zip(_EVENTS, ("Body position with respect to gravity", "Ventilation mode"), strict=True)
 }
 """The same codes as rows of the table of codes, for whoever searches for them."""
-
-
-class _Coding(msgspec.Struct, frozen=True):
-    system: str = ""
-    code: str = ""
-    display: str = ""
-
-
-class _Value(msgspec.Struct, frozen=True):
-    coding: list[_Coding] = []
-    text: str = ""
 
 
 def coded_changes(
@@ -99,7 +89,7 @@ def _when(item: Received, now_s: float) -> float | None:
 
 def _words(item: Received) -> str:
     try:
-        value = msgspec.convert(item.observation.valueCodeableConcept, _Value)
+        value = msgspec.convert(item.observation.valueCodeableConcept, Worded)
     except msgspec.ValidationError:
         return ""
     named = value.text or next((one.display for one in value.coding if one.display), "")

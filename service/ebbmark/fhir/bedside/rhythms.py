@@ -12,7 +12,7 @@ import msgspec
 
 from ebbmark.fhir.reading.admission import USABLE_STATUSES, not_a_patient
 from ebbmark.fhir.reading.codes import CodeRow, is_rhythm
-from ebbmark.fhir.reading.elements import Coding
+from ebbmark.fhir.reading.elements import Coding, Worded
 from ebbmark.fhir.reading.question import Question
 from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.reading.versions import Received, newest_of, reference_of
@@ -26,17 +26,6 @@ _TAKEN_BACK = frozenset({"entered-in-error", "cancelled", "registered"})
 _UNDECIDED = frozenset({Reason.CONFLICT.slug, Reason.ENTERED_IN_ERROR.slug})
 _LONGEST = 120
 Table = Mapping[tuple[str, str], CodeRow]
-
-
-class _Coding(msgspec.Struct, frozen=True):
-    system: str = ""
-    code: str = ""
-    display: str = ""
-
-
-class _Value(msgspec.Struct, frozen=True):
-    coding: list[_Coding] = []
-    text: str = ""
 
 
 def coded_rhythms(question: Question, table: Table) -> tuple[Rhythms, list[Source], list[Received]]:
@@ -135,7 +124,7 @@ def _nothing(item: Received) -> bool:
 
 def _codes(item: Received) -> tuple[RhythmCode, ...]:
     try:
-        value = msgspec.convert(item.observation.valueCodeableConcept, _Value)
+        value = msgspec.convert(item.observation.valueCodeableConcept, Worded)
     except msgspec.ValidationError:
         return ()
     return tuple(

@@ -20,6 +20,8 @@ __all__ = [
     "Period",
     "QuantityValue",
     "Reference",
+    "Worded",
+    "WordedCoding",
 ]
 
 
@@ -34,6 +36,21 @@ class Codeable(msgspec.Struct, frozen=True, gc=False):
     """FHIR CodeableConcept."""
 
     coding: list[Coding] = []
+
+
+class WordedCoding(msgspec.Struct, frozen=True, gc=False):
+    """FHIR Coding, with its words."""
+
+    system: str = ""
+    code: str = ""
+    display: str = ""
+
+
+class Worded(msgspec.Struct, frozen=True, gc=False):
+    """FHIR CodeableConcept, with its words."""
+
+    coding: list[WordedCoding] = []
+    text: str = ""
 
 
 class QuantityValue(msgspec.Struct, frozen=True, gc=False):

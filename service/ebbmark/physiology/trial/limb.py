@@ -83,6 +83,8 @@ def same_setting(one_cmh2o: float, other_cmh2o: float) -> bool:
 
     Source: this project's choice.
     """
+    if one_cmh2o == other_cmh2o:
+        return True
     one, other = _charted_as(one_cmh2o), _charted_as(other_cmh2o)
     return bool(one & other) if one and other else abs(one_cmh2o - other_cmh2o) < SAME_PEEP_CMH2O
 
