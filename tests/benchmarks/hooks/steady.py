@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import socket
 import time
+from collections.abc import Sequence
 from threading import Thread
 
 from benchmarks.speed.serving import ask_over
@@ -14,11 +15,11 @@ CONNECTIONS = 25
 """Each is due every half second at 50 calls per second; a late call starts late and counts from when it was due."""
 
 
-def at_a_rate(port: int, request: bytes, *, per_s: float, total: int) -> list[float]:
+def at_a_rate(ports: Sequence[int], request: bytes, *, per_s: float, total: int) -> list[float]:
     """The time of each call from when it was due to the last byte of its answer [s].
 
     Args:
-        port: on this machine.
+        ports: on this machine, of replicas that share the calls evenly.
         request: as it goes over the wire.
         per_s: calls per second.
         total: calls in all.
@@ -27,7 +28,7 @@ def at_a_rate(port: int, request: bytes, *, per_s: float, total: int) -> list[fl
     began = time.perf_counter() + 0.1
 
     def call(first: int, mine: list[float]) -> None:
-        with socket.create_connection(("127.0.0.1", port)) as connection:
+        with socket.create_connection(("127.0.0.1", ports[first % len(ports)])) as connection:
             connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             for number in range(first, total, CONNECTIONS):
                 due = began + number / per_s
