@@ -56,9 +56,8 @@ def _print_processor(cases: Sequence[Case], *, rounds: int) -> None:
 
 
 def _print_waiting(cases: Sequence[Case], *, total: int, replicas: int) -> None:
-    print(
-        f"\nOver loopback, processes of the service: {replicas}; {PER_S} calls per second, each counted from when it was due [ms]"
-    )
+    print(f"\nOver loopback, processes of the service: {replicas}; {PER_S} calls per second in all,")
+    print("each counted from when it was due [ms]")
     print(f"{'':34}{'p50':>8}{'p95':>8}{'p99':>8}{'most':>8}{'echo p50':>10}{'echo p99':>10}{'calls':>7}")
     with ExitStack() as stack:
         ours = [stack.enter_context(serving(OURS))[1] for _ in range(replicas)]
