@@ -12,7 +12,7 @@ from typing import Final
 
 from ebbmark.physiology.before.single_unit_staircases import BORGES_2006, DE_MATOS_2012, DECREMENTAL_2009
 from ebbmark.physiology.before.staircase import Marker, RecruitmentRules, StaircaseRules
-from ebbmark.physiology.before.traced_cells import NO_RISE, NOT_READ, own, read, second_hand, usual
+from ebbmark.physiology.before.traced_cells import NO_RISE, own, read, second_hand, usual
 
 __all__ = ["COMMON_PRACTICE", "STAIRCASES", "staircase_for"]
 
@@ -48,17 +48,9 @@ ART: Final = StaircaseRules(
     title="ART, as first run",
     citation="Cavalcanti et al, JAMA 2017;318:1335-45, doi 10.1001/jama.2017.14171; protocol Trials 2012;13:153",
     recruitment=RecruitmentRules(
-        peep_rise_cmh2o=NOT_READ,
         peep_top_cmh2o=read(45.0, "protocol abstract, Trials 2012;13:153"),
-        pressure_above_peep_cmh2o=NOT_READ,
-        pressure_rise_cmh2o=NOT_READ,
         peak_top_cmh2o=read(60.0, "protocol abstract, Trials 2012;13:153"),
-        hold_s=NOT_READ,
     ),
-    start_cmh2o=NOT_READ,
-    decrement_cmh2o=NOT_READ,
-    lowest_cmh2o=NOT_READ,
-    dwell_s=NOT_READ,
     marker=Marker.STATIC_COMPLIANCE,
     rule="best PEEP is the level of highest static compliance",
     margin_cmh2o=second_hand(2.0, "one public trial digest that misstates other numbers, so weak"),
@@ -76,20 +68,11 @@ STAIRCASE_2011: Final = StaircaseRules(
     title="Staircase recruitment, 2011",
     citation="Hodgson et al, Crit Care 2011;15:R133, doi 10.1186/cc10249",
     recruitment=RecruitmentRules(
-        peep_rise_cmh2o=NOT_READ,
         peep_top_cmh2o=read(40.0, "introduction of the paper"),
-        pressure_above_peep_cmh2o=NOT_READ,
-        pressure_rise_cmh2o=NOT_READ,
         peak_top_cmh2o=read(55.0, "introduction of the paper"),
-        hold_s=NOT_READ,
     ),
-    start_cmh2o=NOT_READ,
-    decrement_cmh2o=NOT_READ,
-    lowest_cmh2o=NOT_READ,
-    dwell_s=NOT_READ,
     marker=Marker.SATURATION,
     rule=f"closing is the level at which SpO2 has fallen by 1 % or more from its maximum ({_TABLE})",
-    margin_cmh2o=NOT_READ,
     margin_on="closing",
     reopens=None,
 )
@@ -99,14 +82,9 @@ PHARLAP: Final = StaircaseRules(
     version="1",
     title="PHARLAP",
     citation="Hodgson et al, Am J Respir Crit Care Med 2019;200:1363-72, doi 10.1164/rccm.201901-0109OC",
-    recruitment=RecruitmentRules(*(NOT_READ,) * 6),
-    start_cmh2o=NOT_READ,
-    decrement_cmh2o=NOT_READ,
-    lowest_cmh2o=NOT_READ,
-    dwell_s=NOT_READ,
+    recruitment=RecruitmentRules(),
     marker=Marker.SATURATION,
     rule=f"closing is the level at which SpO2 has fallen by 2 % or more from its maximum ({_TABLE})",
-    margin_cmh2o=NOT_READ,
     margin_on="closing",
     reopens=None,
     remark="The trial was stopped early, after ART.",
@@ -117,14 +95,9 @@ OPEN_LUNG_2016: Final = StaircaseRules(
     version="1",
     title="Open lung approach, 2016",
     citation="Kacmarek et al, Crit Care Med 2016;44:32-42",
-    recruitment=RecruitmentRules(*(NOT_READ,) * 6),
-    start_cmh2o=NOT_READ,
-    decrement_cmh2o=NOT_READ,
-    lowest_cmh2o=NOT_READ,
-    dwell_s=NOT_READ,
+    recruitment=RecruitmentRules(),
     marker=Marker.DYNAMIC_COMPLIANCE,
     rule=f"best PEEP is the level of highest dynamic compliance ({_TABLE})",
-    margin_cmh2o=NOT_READ,
     margin_on="best",
     reopens=None,
 )
@@ -136,16 +109,9 @@ TEXTBOOK: Final = StaircaseRules(
     citation="Pilbeam's Mechanical Ventilation, chapter 13",
     recruitment=RecruitmentRules(
         peep_rise_cmh2o=second_hand(5.0, "Pilbeam chapter 13: by about 5"),
-        peep_top_cmh2o=NOT_READ,
         pressure_above_peep_cmh2o=second_hand(20.0, "Pilbeam chapter 13: 20 above a PEEP of 15"),
         pressure_rise_cmh2o=NO_RISE,
-        peak_top_cmh2o=NOT_READ,
-        hold_s=NOT_READ,
     ),
-    start_cmh2o=NOT_READ,
-    decrement_cmh2o=NOT_READ,
-    lowest_cmh2o=NOT_READ,
-    dwell_s=NOT_READ,
     marker=Marker.STATIC_COMPLIANCE,
     rule="closing is the level at which static compliance falls",
     margin_cmh2o=second_hand(2.0, "Pilbeam chapter 13: 2 to 4"),

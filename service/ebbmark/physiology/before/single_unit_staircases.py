@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import Final
 
 from ebbmark.physiology.before.staircase import Cell, Marker, RecruitmentRules, StaircaseRules, Traced
-from ebbmark.physiology.before.traced_cells import NO_RISE, NOT_READ, own, read
+from ebbmark.physiology.before.traced_cells import NO_RISE, own, read
 
 __all__ = ["BORGES_2006", "DECREMENTAL_2009", "DE_MATOS_2012"]
 
@@ -56,15 +56,9 @@ BORGES_2006: Final = StaircaseRules(
         pressure_above_peep_cmh2o=read(15.0, "abstract"),
         pressure_rise_cmh2o=NO_RISE,
         peak_top_cmh2o=read(60.0, "abstract"),
-        hold_s=NOT_READ,
     ),
-    start_cmh2o=NOT_READ,
-    decrement_cmh2o=NOT_READ,
-    lowest_cmh2o=NOT_READ,
-    dwell_s=NOT_READ,
     marker=Marker.OXYGEN_AND_CARBON_DIOXIDE,
     rule="",
-    margin_cmh2o=NOT_READ,
     margin_on="closing",
     reopens=None,
     remark="The way up ended where PaO2 and PaCO2 together reached 400 mmHg; 24 of 26 patients got there (abstract).",
@@ -76,20 +70,15 @@ DE_MATOS_2012: Final = StaircaseRules(
     title="Recruitment and titration by CT, 2012",
     citation="de Matos et al, Crit Care 2012;16:R4, doi 10.1186/cc10602",
     recruitment=RecruitmentRules(
-        peep_rise_cmh2o=NOT_READ,
         peep_top_cmh2o=read(45.0, "the same group's first report, Crit Care 2010;14(Suppl 1):P186"),
         pressure_above_peep_cmh2o=read(15.0, "abstract"),
         pressure_rise_cmh2o=NO_RISE,
         peak_top_cmh2o=read(60.0, "abstract"),
-        hold_s=NOT_READ,
     ),
     start_cmh2o=read(25.0, "abstract"),
-    decrement_cmh2o=NOT_READ,
     lowest_cmh2o=read(10.0, "abstract"),
-    dwell_s=NOT_READ,
     marker=Marker.CT,
     rule="best PEEP is the lowest that keeps the lung open on CT",
-    margin_cmh2o=NOT_READ,
     margin_on="best",
     reopens=None,
 )

@@ -59,7 +59,11 @@ class Cell:
     source: str
 
 
-@dataclass(frozen=True, slots=True)
+NOT_READ: Final = Cell(None, Traced.NOT_VERIFIED, "the paper's own table was not read")
+"""What a number is that a protocol does not name: a staircase that needs it is not laid out."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RecruitmentRules:
     """How a protocol opens the lung before the way down.
 
@@ -72,15 +76,15 @@ class RecruitmentRules:
         hold_s: at each step of the way up.
     """
 
-    peep_rise_cmh2o: Cell
-    peep_top_cmh2o: Cell
-    pressure_above_peep_cmh2o: Cell | None
-    pressure_rise_cmh2o: Cell
-    peak_top_cmh2o: Cell
-    hold_s: Cell
+    peep_rise_cmh2o: Cell = NOT_READ
+    peep_top_cmh2o: Cell = NOT_READ
+    pressure_above_peep_cmh2o: Cell | None = NOT_READ
+    pressure_rise_cmh2o: Cell = NOT_READ
+    peak_top_cmh2o: Cell = NOT_READ
+    hold_s: Cell = NOT_READ
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StaircaseRules:
     """One protocol, as numbers.
 
@@ -107,13 +111,13 @@ class StaircaseRules:
     title: str
     citation: str
     recruitment: RecruitmentRules | None
-    start_cmh2o: Cell
-    decrement_cmh2o: Cell
-    lowest_cmh2o: Cell
-    dwell_s: Cell
+    start_cmh2o: Cell = NOT_READ
+    decrement_cmh2o: Cell = NOT_READ
+    lowest_cmh2o: Cell = NOT_READ
+    dwell_s: Cell = NOT_READ
     marker: Marker
     rule: str
-    margin_cmh2o: Cell
+    margin_cmh2o: Cell = NOT_READ
     margin_on: str
     reopens: bool | None
     remark: str = ""

@@ -9,7 +9,7 @@ from typing import Final
 
 from ebbmark.physiology.before.staircase import Cell, Traced
 
-__all__ = ["NOT_READ", "NO_RISE", "origin_words", "own", "read", "second_hand", "usual"]
+__all__ = ["NO_RISE", "origin_words", "own", "read", "second_hand", "usual"]
 
 
 def read(value: float, where: str) -> Cell:
@@ -51,7 +51,6 @@ def own(value: float, why: str) -> Cell:
     return Cell(value, Traced.OWN_CHOICE, f"this project's own choice: {why}")
 
 
-NOT_READ: Final = Cell(None, Traced.NOT_VERIFIED, "the paper's own table was not read")
 NO_RISE: Final = own(0.0, "the protocol raises PEEP only")
 
 _BEFORE: Final = {
