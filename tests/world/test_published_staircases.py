@@ -70,8 +70,21 @@ def test_the_titration_of_2009_steps_down_by_2_every_two_minutes_and_sets_2_abov
     assert rules.reopens
 
 
-def test_the_end_of_the_titration_of_2009_is_said_to_be_our_own_choice() -> None:
-    assert rules_of("decremental-2009").lowest_cmh2o.traced is Traced.OWN_CHOICE
+def test_the_end_of_the_titration_of_2009_and_the_reading_of_its_start_are_said_to_be_our_own_choice() -> None:
+    rules = rules_of("decremental-2009")
+
+    assert rules.lowest_cmh2o.traced is Traced.OWN_CHOICE
+    assert rules.start_cmh2o.traced is Traced.OWN_CHOICE
+
+
+@pytest.mark.parametrize(("slug", "may_differ"), [("decremental-2009", True), ("common-practice", False)])
+def test_a_plan_says_where_its_protocol_may_name_another_peep_than_the_answer_to_the_trial(
+    slug: str, may_differ: bool
+) -> None:
+    plan = plan_trial(Settings(10, 14, 70), protocol=DEFAULT_PROTOCOL, rules=rules_of(slug))
+
+    assert isinstance(plan, Plan)
+    assert ("it may name another PEEP than this protocol does" in plan.steps[-1].expect) is may_differ
 
 
 def test_a_published_protocol_is_laid_out_by_name_with_its_citation_and_the_source_of_each_number() -> None:

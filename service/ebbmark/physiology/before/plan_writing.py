@@ -9,10 +9,12 @@ from collections.abc import Sequence
 from typing import Final
 
 from ebbmark.physiology.before.plan_steps import Control, Draft, Phase, PlanStep, Settings
-from ebbmark.physiology.before.staircase import StaircaseRules
+from ebbmark.physiology.before.staircase import Marker, StaircaseRules
 from ebbmark.physiology.protocols import Protocol
 
 __all__ = ["written_out"]
+
+_BY_COMPLIANCE: Final = (Marker.COMPLIANCE, Marker.STATIC_COMPLIANCE, Marker.DYNAMIC_COMPLIANCE)
 
 RECORD_BEFORE: Final = (
     "set PEEP, plateau and peak pressure, expired tidal volume, FiO2, SpO2, mean arterial pressure, heart rate; a "
@@ -74,12 +76,18 @@ def _last(number: int, settings: Settings, rules: StaircaseRules, protocol: Prot
         peep = f"PEEP above the {level}; how far above, the protocol's source was not read for."
     else:
         peep = f"PEEP {margin:g} cmH2O above the {level} ({rules.margin_cmh2o.source})."
+    other = (
+        ""
+        if rules.margin_on == "closing" and rules.marker in _BY_COMPLIANCE
+        else " What is answered about the trial here goes by closing, by a lasting fall of compliance, and adds a "
+        "margin of its own: it may name another PEEP than this protocol does."
+    )
     again = (
         "" if recruiting else " Nothing is opened again in this variant: what closed on the way down may stay closed."
     )
     expect = (
-        f"{peep} Tidal volume {protocol.target_ml_per_kg:g} mL/kg predicted body weight: {target_ml:.0f} mL; plateau "
-        f"pressure within {protocol.plateau_limit_cmh2o:g} cmH2O.{again}"
+        f"{peep}{other} Tidal volume {protocol.target_ml_per_kg:g} mL/kg predicted body weight: {target_ml:.0f} mL; "
+        f"plateau pressure within {protocol.plateau_limit_cmh2o:g} cmH2O.{again}"
     )
     return PlanStep(number, Phase.SET, None, None, None, None, 0.0, target_ml, RECORD_AFTER, expect, "")
 

@@ -19,8 +19,8 @@ DECREMENTAL_2009: Final = StaircaseRules(
     version="1",
     title="Decremental titration, 2009",
     citation=(
-        "Gernoth et al, Crit Care 2009;13:R59, doi 10.1186/cc7786, read in its abstract; where to end is this "
-        "project's own choice"
+        "Gernoth et al, Crit Care 2009;13:R59, doi 10.1186/cc7786, read in its abstract; where to end, and the "
+        "reading of where to start, are this project's own choice"
     ),
     recruitment=RecruitmentRules(
         peep_rise_cmh2o=Cell(None, Traced.NOT_VERIFIED, "the abstract does not say how PEEP is raised to its fixed 20"),
@@ -30,7 +30,7 @@ DECREMENTAL_2009: Final = StaircaseRules(
         peak_top_cmh2o=read(50.0, f"{_GERNOTH}: PEEP 20 and 30 above it, in pressure control"),
         hold_s=read(120.0, f"{_GERNOTH}: two minutes each"),
     ),
-    start_cmh2o=read(20.0, f"{_GERNOTH}: lowered from the fixed 20 of the recruitment"),
+    start_cmh2o=own(20.0, f"PEEP is lowered from the 20 at which it recruits ({_GERNOTH}); no other start is named"),
     decrement_cmh2o=read(2.0, f"{_GERNOTH}: by 2"),
     lowest_cmh2o=own(6.0, "the abstract names no lowest PEEP; as in common practice"),
     dwell_s=read(120.0, f"{_GERNOTH}: every two minutes"),
