@@ -19,10 +19,10 @@ from ebbmark.fhir.bedside.site import NO_SITE
 from ebbmark.fhir.problems import Rejected, operation_outcome
 from ebbmark.fhir.reading.read import DEFAULT_LIMITS, NO_CODE_MAP
 from ebbmark.fhir.writing.write import write_bundle_bytes
-from ebbmark.recommend import recommend
 from ebbmark.record.exchange import Patience
 from ebbmark.record.guests import GuestRecords
 from ebbmark.settings import Settings
+from ebbmark.use_cases.titrate import recommend
 
 ROOT = Path(__file__).parents[1]
 DOCUMENT = ROOT / "openapi" / "ebbmark.openapi.json"

@@ -7,11 +7,11 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from ebbmark.bedside.questions import QUESTIONS, ask
 from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.bedside.write import write_answer
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.writing.validate import validate
+from ebbmark.use_cases.questions import QUESTIONS, ask
 from fhir_builders import LOINC, UCUM, Json, bundle, height, patient
 
 __all__ = [

@@ -12,7 +12,7 @@ from ebbmark.fhir.reading.charted_steps import read_charted_steps
 from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
-from ebbmark.recommend import recommend, recommend_for
+from ebbmark.use_cases.titrate import recommend, recommend_for
 
 __all__ = ["DRAWN", "FIXTURES", "charted", "fixture"]
 

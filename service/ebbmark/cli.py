@@ -19,7 +19,7 @@ from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.account import account
 from ebbmark.fhir.writing.answer import read_answer
 from ebbmark.fhir.writing.write import write_bundle
-from ebbmark.recommend import recommend
+from ebbmark.use_cases.titrate import recommend
 
 __all__ = ["main"]
 
@@ -149,7 +149,7 @@ def _plot_file(name: str) -> Path:
 
 def _plot(recommendation: Recommendation, file: Path) -> None:
     # Only a picture needs the drawing library, which takes a second to load.
-    from ebbmark.report.figure import draw, figure_of
+    from ebbmark.views.figure import draw, figure_of
 
     picture = draw(figure_of(recommendation), form=PLOT_ENDINGS[file.suffix.lower()])
     try:
@@ -173,7 +173,7 @@ def _account(chosen: argparse.Namespace) -> int:
 def _replay(chosen: argparse.Namespace) -> int:
     # Only this command needs the signature library, and a page to compare.
     from ebbmark.audit.offline import replay_files, text_of
-    from ebbmark.report.sheet import report_pdf
+    from ebbmark.views.sheet import report_pdf
 
     keys = _bytes_of(chosen.keys) if chosen.keys else None
     answer, inputs = _bytes_of(chosen.file), _bytes_of(chosen.inputs)

@@ -15,7 +15,7 @@ from ebbmark.fhir.writing.canonical import identity
 from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of
 from ebbmark.fhir.writing.superseding import superseded
 from ebbmark.fhir.writing.write import write_bundle
-from ebbmark.recommend import recommend
+from ebbmark.use_cases.titrate import recommend
 from fhir_builders import (
     at,
     bundle,

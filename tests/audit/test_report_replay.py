@@ -13,8 +13,8 @@ from audit.test_tampering import GIVEN
 from ebbmark.audit.replay import Replayed, replay
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.write import write_bundle
-from ebbmark.recommend import recommend
-from ebbmark.report.sheet import report_pdf
+from ebbmark.use_cases.titrate import recommend
+from ebbmark.views.sheet import report_pdf
 from fhir_builders import at, bundle, observation, parameters, to_bytes
 
 Json = dict[str, Any]

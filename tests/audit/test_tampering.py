@@ -20,7 +20,7 @@ from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.fhir.writing.write import write_bundle
-from ebbmark.recommend import recommend
+from ebbmark.use_cases.titrate import recommend
 from fhir_builders import at, bundle, height, observation, parameters, patient, to_bytes, trial_observations
 
 Json = dict[str, Any]

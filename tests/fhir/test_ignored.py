@@ -12,7 +12,7 @@ from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.request import Request
 from ebbmark.fhir.writing.write import write_bundle
-from ebbmark.recommend import recommend
+from ebbmark.use_cases.titrate import recommend
 from fhir_builders import (
     LOINC,
     UCUM,

@@ -18,7 +18,7 @@ from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.request import Request
 from ebbmark.fhir.writing.canonical import input_digest
 from ebbmark.fhir.writing.write import write_bundle
-from ebbmark.recommend import recommend
+from ebbmark.use_cases.titrate import recommend
 from fhir_builders import LOINC, Json, bundle, height, parameters, patient, to_bytes, trial_observations
 
 NOW_S = 1772355600.0 + 86400.0  # 2026-03-02

@@ -19,7 +19,7 @@ from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.from_record import recommend_from_record
 from ebbmark.record.reading import Waiting
 from ebbmark.record.stored_answer import Inputs, answer_in_record, inputs_in_record
-from ebbmark.report.sheet import report_pdf
+from ebbmark.views.sheet import report_pdf
 from ebbmark.web.recording import Outcome, record_answer
 from fhir_builders import at, height, patient, to_bytes, trial_observations
 

@@ -12,19 +12,19 @@ import pytest
 import respx
 
 from bedside_builders import Said, asked, body_of, condition, parameter, row, rows_down, stamp, value_of
-from ebbmark.bedside.questions import QUESTIONS
 from ebbmark.fhir.bedside.answer import Answer, Coded
 from ebbmark.fhir.bedside.site import NO_SITE
 from ebbmark.fhir.bedside.write import write_answer
 from ebbmark.fhir.problems import ProblemKind, Rejected, status_of
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
-from ebbmark.recommend import recommend
 from ebbmark.record.ask_from_record import ask_from_record
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.from_record import ReadLimits
 from ebbmark.record.reading import Waiting
 from ebbmark.record.supersede import write_current
+from ebbmark.use_cases.questions import QUESTIONS
+from ebbmark.use_cases.titrate import recommend
 from fhir_builders import LOINC, Json, height, patient
 from record.keeping_record import KeepingRecord
 from record.searchable_record import BASE, SearchableRecord

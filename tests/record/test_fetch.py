@@ -11,11 +11,11 @@ import respx
 from ebbmark.fhir.problems import ProblemKind, Rejected, status_of
 from ebbmark.fhir.reading.read import NO_CODE_MAP
 from ebbmark.fhir.recommendation import Recommendation
-from ebbmark.recommend import recommend
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.from_record import ReadLimits, recommend_from_record
 from ebbmark.record.reading import ReadFailure, Waiting
 from ebbmark.record.searching import Budget, Found, TooMuch, search
+from ebbmark.use_cases.titrate import recommend
 from fhir_builders import (
     Json,
     at,

@@ -19,10 +19,10 @@ from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.normal_form import resources_of
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.keys import SigningKey
-from ebbmark.recommend import recommend
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.reading import Waiting
 from ebbmark.record.write_back import WriteState
+from ebbmark.use_cases.titrate import recommend
 from ebbmark.web.recording import Outcome, record_answer, to_be_written
 from fhir_builders import at, bundle, height, parameters, patient, to_bytes, trial_observations
 from record.keeping_record import BASE, KeepingRecord

@@ -22,7 +22,7 @@ from ebbmark.record.from_record import recommend_from_record
 from ebbmark.record.reading import Waiting
 from ebbmark.record.stored_answer import Inputs, answer_in_record, inputs_in_record
 from ebbmark.record.write_back import WriteState
-from ebbmark.report.sheet import report_pdf
+from ebbmark.views.sheet import report_pdf
 from ebbmark.web.recording import Outcome, record_answer
 from fhir_builders import at, height, observation, patient, to_bytes, trial_observations
 from record.keeping_record import BASE, KeepingRecord

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
-from bedside.test_next_step_rhythm import FIBRILLATION, SINUS, rhythm
 from bedside_builders import body_of, rows_down, stamp
-from ebbmark.bedside.questions import QUESTIONS, ask
 from ebbmark.fhir.bedside.site import NO_SITE
+from ebbmark.use_cases.questions import QUESTIONS, ask
 from ebbmark.web.page.running_view import RunningView, running_view
 from fhir_builders import Json
+from use_cases.test_next_step_rhythm import FIBRILLATION, SINUS, rhythm
 
 DOWN = ((18.0, 38.0), (16.0, 40.0), (14.0, 41.0), (12.0, 40.5))
 

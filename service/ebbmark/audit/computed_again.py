@@ -17,7 +17,7 @@ from ebbmark.fhir.writing.normal_form import NormalForm, normal_form, resources_
 from ebbmark.fhir.writing.report import REPORT, REPORT_PROVENANCE
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.physiology.protocols import Protocol
-from ebbmark.recommend import recommend
+from ebbmark.use_cases.titrate import recommend
 
 __all__ = ["Means", "Render", "computed_again"]
 

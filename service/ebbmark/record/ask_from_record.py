@@ -10,8 +10,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 
-from ebbmark.bedside.questions import Question, read_question
-from ebbmark.bedside.validity import trial_before
 from ebbmark.fhir.bedside.answer import Answer
 from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.bedside.site import Site
@@ -28,6 +26,8 @@ from ebbmark.record.from_record import ReadLimits, own_codes
 from ebbmark.record.last_titration import LastTitration, last_titration
 from ebbmark.record.read_problems import no_record, took_too_long
 from ebbmark.record.reading import ReadFailure, Waiting
+from ebbmark.use_cases.questions import Question, read_question
+from ebbmark.use_cases.validity import trial_before
 
 __all__ = ["answer_from_record", "ask_from_record"]
 

@@ -22,7 +22,6 @@ from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.request import Request as ReadRequest
 from ebbmark.physiology.protocols import PROTOCOLS, Protocol
 from ebbmark.physiology.trial.reading import Trial
-from ebbmark.recommend import recommend_for
 from ebbmark.record.asked import Asked, asked_of, with_bundle
 from ebbmark.record.choice import several_trials
 from ebbmark.record.client import RecordClient
@@ -30,6 +29,7 @@ from ebbmark.record.fetch import Fetched, fetch_trial
 from ebbmark.record.read_problems import no_record, took_too_long
 from ebbmark.record.reading import Waiting
 from ebbmark.record.searching import Budget
+from ebbmark.use_cases.titrate import recommend_for
 
 __all__ = [
     "BEFORE_AND_AFTER_S",

@@ -11,7 +11,6 @@ import msgspec
 from fastapi import APIRouter, Request, Response
 
 from ebbmark.audit.signature import sign
-from ebbmark.bedside.questions import QUESTIONS, Question, ask
 from ebbmark.fhir.bedside.answer import Answer
 from ebbmark.fhir.bedside.operation_definitions import definition_of
 from ebbmark.fhir.bedside.operations import OPERATIONS
@@ -28,6 +27,7 @@ from ebbmark.record.ask_from_record import answer_from_record
 from ebbmark.record.asked import asked_of
 from ebbmark.record.client import RecordClient
 from ebbmark.record.reading import Waiting
+from ebbmark.use_cases.questions import QUESTIONS, Question, ask
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.bedside_documentation import DEFINITION, PLAN, documented
 from ebbmark.web.body import read_body

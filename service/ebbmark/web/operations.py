@@ -19,10 +19,10 @@ from ebbmark.fhir.writing.audit_event import Access, Actor, Deed
 from ebbmark.fhir.writing.write import write_bundle_bytes
 from ebbmark.keys import SigningKey
 from ebbmark.physiology.protocols import PROTOCOLS, Protocol
-from ebbmark.recommend import recommend
 from ebbmark.record.client import RecordClient
 from ebbmark.record.from_record import recommend_from_record
 from ebbmark.record.reading import Waiting
+from ebbmark.use_cases.titrate import recommend
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.body import read_body
 from ebbmark.web.documentation import TITRATE_PEEP

@@ -29,7 +29,7 @@ from ebbmark.record.reading import Waiting
 from ebbmark.record.stored_answer import answer_in_record
 from ebbmark.record.supersede import write_current
 from ebbmark.record.write_back import WriteState
-from ebbmark.report.sheet import report_pdf
+from ebbmark.views.sheet import report_pdf
 
 __all__ = ["Outcome", "answer_bundle", "record_answer", "to_be_written"]
 

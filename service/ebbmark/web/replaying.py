@@ -25,7 +25,7 @@ from ebbmark.physiology.protocols import Protocol
 from ebbmark.record.client import RecordClient
 from ebbmark.record.reading import ReadFailure, Waiting
 from ebbmark.record.stored_answer import Inputs, NotStored, answer_in_record, inputs_in_record
-from ebbmark.report.sheet import report_pdf
+from ebbmark.views.sheet import report_pdf
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.body import read_body
 from ebbmark.web.documentation import REPLAY

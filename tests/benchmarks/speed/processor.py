@@ -19,8 +19,8 @@ from ebbmark.fhir.writing.write import write_bundle, write_bundle_bytes
 from ebbmark.physiology.advice.advice import advise
 from ebbmark.physiology.closing.closing import CurveStep, estimate_closing
 from ebbmark.physiology.trial.reading import NoTrial, read_trial
-from ebbmark.recommend import recommend
 from ebbmark.settings import Settings
+from ebbmark.use_cases.titrate import recommend
 from ebbmark.web.app import create_app
 
 __all__ = ["CASES", "STAGES_OF", "Case", "curve_ms", "stages_ms", "whole_ms"]

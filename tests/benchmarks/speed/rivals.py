@@ -13,7 +13,7 @@ from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.request import Request as Question
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.recommend import recommend_for
+from ebbmark.use_cases.titrate import recommend_for
 
 __all__ = ["echo_app", "hello_app", "models_decode", "models_way", "question_of"]
 

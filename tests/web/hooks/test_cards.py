@@ -10,7 +10,6 @@ from uuid import UUID
 import pytest
 from starlette.types import ASGIApp
 
-from bedside.test_no_prompt import prompts
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.hooks_concepts import OVERRIDE_REASONS
 from ebbmark.fhir.reading.sex import CLINICAL_USE
@@ -19,6 +18,7 @@ from ebbmark.physiology.during.stop_limits import DEFAULT_STOP_LIMITS
 from ebbmark.web.hooks.telling import summary_of_trial
 from fhir_builders import Json, at, charted_sex, height, observation, patient, trial_observations
 from recommendations import found
+from use_cases.test_no_prompt import prompts
 from web.hooks.calling import (
     DOCUMENTATION,
     LAUNCH,

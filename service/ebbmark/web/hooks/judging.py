@@ -17,7 +17,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from ebbmark.bedside.questions import QUESTIONS, Question, ask
 from ebbmark.fhir.bedside.answer import Answer, Coded, Truth
 from ebbmark.fhir.bedside.belonging import is_about_weight
 from ebbmark.fhir.bedside.received import HowToRead, read_bedside
@@ -36,6 +35,7 @@ from ebbmark.physiology.trial.reading import Trial, read_trial
 from ebbmark.record.asked import Asked
 from ebbmark.record.fetch import Fetched
 from ebbmark.record.from_record import recommend_fetched
+from ebbmark.use_cases.questions import QUESTIONS, Question, ask
 from ebbmark.web.hooks.findings import Finding, Obstacle, OrderDiffers, StopMet, TrialRead
 from ebbmark.web.hooks.orders import PeepOrder
 from ebbmark.web.hooks.telling_apart import tolerance

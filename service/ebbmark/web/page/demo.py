@@ -16,14 +16,14 @@ from typing import Any
 
 import msgspec
 
-from ebbmark.bedside.questions import QUESTIONS, ask
 from ebbmark.fhir.bedside.answer import Answer
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.write import as_transaction
-from ebbmark.recommend import recommend
 from ebbmark.record.foreseen import Foreseen
 from ebbmark.record.reading import ReadFailure
+from ebbmark.use_cases.questions import QUESTIONS, ask
+from ebbmark.use_cases.titrate import recommend
 from ebbmark.web.page.demo_scenarios import SPEED, Scenario
 from ebbmark.web.page.source import Choice
 from ebbmark.web.recording import Outcome, answer_bundle

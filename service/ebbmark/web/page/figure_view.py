@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from ebbmark.fhir.recommendation import Recommendation
-from ebbmark.report.figure import (
+from ebbmark.views.figure import (
     Figure,
     FigureTable,
     RunningFigure,

@@ -10,7 +10,6 @@ from typing import Final
 
 import msgspec
 
-from ebbmark.bedside.questions import QUESTIONS
 from ebbmark.fhir.bedside.answer import Answer
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
@@ -29,6 +28,7 @@ from ebbmark.record.searching import Budget
 from ebbmark.record.single_reads import read_one
 from ebbmark.record.stored_since import nothing_stored_since
 from ebbmark.record.where_recorded import where_recorded
+from ebbmark.use_cases.questions import QUESTIONS
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.launch.granted import NEEDED_TO_WRITE, missing
 from ebbmark.web.launch.refusal import Why, refused

@@ -15,7 +15,7 @@ from ebbmark.fhir.writing.tables import ABSENT, Table
 from ebbmark.physiology.during.stop_criteria import StopCriterion
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.wording import percent
-from ebbmark.report.figure import RunningFigure, running_figure_of
+from ebbmark.views.figure import RunningFigure, running_figure_of
 from ebbmark.web.page.words import ago, clock, day_and_time, plainly
 
 __all__ = ["LOOKS_AT", "Criterion", "RunningView", "running_view"]

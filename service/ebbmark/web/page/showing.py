@@ -12,7 +12,7 @@ from fastapi import Response
 from ebbmark.fhir.bedside.answer import Answer, Coded, Truth
 from ebbmark.fhir.problems import ProblemKind, Rejected, status_of
 from ebbmark.fhir.recommendation import Recommendation
-from ebbmark.report.sheet import report_pdf
+from ebbmark.views.sheet import report_pdf
 from ebbmark.web.page.answer_view import AnswerView, answer_view
 from ebbmark.web.page.clinical import in_clinical_words, technical_words
 from ebbmark.web.page.figure_view import FigureView, figure_view

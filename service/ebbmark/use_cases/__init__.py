@@ -1,0 +1,3 @@
+"""The questions that a caller can ask, one file each: the titration, and those before, during and after a trial."""
+
+__all__: list[str] = []

@@ -1,0 +1,153 @@
+"""Before a plan: what stands in its way, what of it did a clinician acknowledge by name, and what is still open?
+
+A documented contraindication or high-risk condition, readings that show one, and a Condition that nobody here can
+judge stop a plan until they are acknowledged; with recruitment a contraindication stops it for good.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+
+from ebbmark.fhir.bedside.received import BedsideRequest
+from ebbmark.fhir.problems import Problem, ProblemKind
+from ebbmark.fhir.request import Ignored
+from ebbmark.physiology.before.candidate import Candidate
+from ebbmark.physiology.before.obstacles import Obstacle, obstacles_of
+from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
+from ebbmark.physiology.before.risk_readings import READING_RISKS
+from ebbmark.use_cases.conditions_named import named, unjudged_words
+from ebbmark.use_cases.state import sources_of_dose
+
+__all__ = ["InTheWay", "acknowledged_sentences", "in_the_way", "still_open", "without_effect"]
+
+_KNOWN = frozenset({*(concept.slug for concept in RISK_CONCEPTS), *READING_RISKS})
+_OF_A_REFERENCE = frozenset("/:.")
+_DOSE = "Parameters.parameter.where(name='noradrenaline-equivalent')"
+_OF_A_PARAMETER = {"vasopressor-high": _DOSE, "vasopressor-not-converted": _DOSE}
+
+
+@dataclass(frozen=True, slots=True)
+class InTheWay:
+    """One thing that stands in the way of a plan.
+
+    Attributes:
+        what: the word by which it is acknowledged.
+        words: for people, in a few words.
+        sentence: what was found.
+        paths: FHIRPath of the inputs that show it.
+        inputs: names of the same inputs.
+        final: whether no acknowledgement helps.
+    """
+
+    what: str
+    words: str
+    sentence: str
+    paths: tuple[str, ...]
+    inputs: tuple[str, ...]
+    final: bool = False
+
+
+def in_the_way(candidate: Candidate, request: BedsideRequest, *, recruiting: bool) -> tuple[InTheWay, ...]:
+    """Everything that stands in the way, Conditions that nobody here can judge first, then gravest first.
+
+    Args:
+        candidate: what was found beforehand.
+        request: for the inputs that show it.
+        recruiting: whether high-pressure recruitment was chosen.
+    """
+    found = [_of_obstacle(one, request) for one in obstacles_of(candidate, recruiting=recruiting)]
+    return (*[_of_unjudged(one, request) for one in request.unjudged], *found)
+
+
+def _of_unjudged(one: Ignored, request: BedsideRequest) -> InTheWay:
+    name = one.reference or one.path
+    words = f"a Condition that could not be judged here: {named(one, request)}"
+    return InTheWay(name, words, unjudged_words(one, request), (one.path,), (name,))
+
+
+def _of_obstacle(one: Obstacle, request: BedsideRequest) -> InTheWay:
+    if one.source is not None:
+        shown = [request.sources[one.source]]
+    elif one.slug in _OF_A_PARAMETER:
+        shown = [request.sources[index] for index in sources_of_dose(request)]
+    else:
+        indices = {index for said, index in request.conditions if said.present and one.slug in said.concepts}
+        shown = [request.sources[index] for index in sorted(indices)]
+    asked_with = (_OF_A_PARAMETER[one.slug],) if one.slug in _OF_A_PARAMETER and not shown else ()
+    return InTheWay(
+        what=one.slug,
+        words=one.words,
+        sentence=f"{one.sentence} Source: {one.citation}.",
+        paths=(*[source.path for source in shown], *asked_with),
+        inputs=tuple(source.reference or source.path for source in shown),
+        final=one.final,
+    )
+
+
+def still_open(found: Sequence[InTheWay], request: BedsideRequest) -> tuple[Problem, ...]:
+    """What stops the plan: everything not acknowledged, and acknowledgements that cannot count.
+
+    Args:
+        found: what stands in the way.
+        request: with what was acknowledged.
+    """
+    given = request.asked.acknowledged
+    what = {name for name, _ in given.what}
+    problems = [_problem(one) for one in found if one.final or one.what not in what]
+    if given.what and given.who is None:
+        accepted = "acknowledged-by: who has acknowledged"
+        sentence = f"An acknowledgement needs a person. Send {accepted}."
+        problems.append(Problem(ProblemKind.BAD_PARAMETER, given.what[0][1], "no person", accepted, sentence))
+    for name, path in given.what:
+        if name not in _KNOWN and not _OF_A_REFERENCE & set(name) and name not in {one.what for one in found}:
+            accepted = ", ".join(one.what for one in found) or "nothing, since nothing stands in the way"
+            sentence = f"There is nothing named {name[:60]!r} to acknowledge; here: {accepted}."
+            problems.append(Problem(ProblemKind.BAD_PARAMETER, path, name[:60], accepted, sentence))
+    return tuple(problems)
+
+
+def _problem(one: InTheWay) -> Problem:
+    path = one.paths[0] if one.paths else ""
+    shown = f" Shown by {', '.join(one.inputs)}." if one.inputs and one.what not in one.inputs else ""
+    if one.final:
+        sentence = f"No plan with recruitment, acknowledged or not: {one.sentence}{shown}"
+        return Problem(ProblemKind.NO_PLAN, path, one.what, "a plan without recruitment", sentence)
+    accepted = f"the parameters acknowledged with {one.what!r} and acknowledged-by"
+    sentence = (
+        f"{one.sentence}{shown} No plan is laid out until a clinician has looked at it and says so: send the "
+        f"parameters acknowledged with {one.what!r} and acknowledged-by."
+    )
+    return Problem(ProblemKind.NOT_ACKNOWLEDGED, path, one.what, accepted, sentence)
+
+
+def acknowledged_sentences(found: Collection[InTheWay], request: BedsideRequest) -> tuple[str, ...]:
+    """What stands in the way and was acknowledged, one sentence each, for the answer to repeat.
+
+    Args:
+        found: what stands in the way.
+        request: with what was acknowledged, and by whom.
+    """
+    given = request.asked.acknowledged
+    if given.who is None:
+        return ()
+    what = {name for name, _ in given.what}
+    return tuple(_repeated(one, given.who.words) for one in found if one.what in what)
+
+
+def _repeated(one: InTheWay, who: str) -> str:
+    shown = f" ({', '.join(one.inputs)})" if one.inputs and one.what not in one.inputs else ""
+    return f"Laid out although there is {one.words}{shown}, which {who} has acknowledged."
+
+
+def without_effect(found: Collection[InTheWay], request: BedsideRequest) -> tuple[str, ...]:
+    """Acknowledgements of what does not stand in the way, one sentence for all.
+
+    Args:
+        found: what stands in the way.
+        request: with what was acknowledged.
+    """
+    idle = sorted({name for name, _ in request.asked.acknowledged.what} - {one.what for one in found})
+    if not idle:
+        return ()
+    return (f"Acknowledged without effect, since nothing of that name stands in the way: {', '.join(idle)}.",)

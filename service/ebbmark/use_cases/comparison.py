@@ -1,0 +1,151 @@
+"""After the trial: what changed at the new settings, by more than the readings wander, and do the limits hold?
+
+Before is the hour before PEEP was first moved; after is the time from the new setting on, up to two hours. Both are
+this project's choice, and the answer names them.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+from ebbmark.fhir.bedside.answer import Amount, Answer, Coded, Part, Statement, Truth
+from ebbmark.fhir.bedside.received import BedsideRequest
+from ebbmark.fhir.bedside.site import Site
+from ebbmark.fhir.writing.quantities import (
+    BLOOD_PRESSURE,
+    COMPLIANCE,
+    POWER,
+    PRESSURE,
+    RATIO,
+    VOLUME_PER_WEIGHT,
+    Unit,
+)
+from ebbmark.physiology.after.comparison import LimitCheck, Overdistension, compare
+from ebbmark.physiology.after.measures import Change, Measure
+from ebbmark.physiology.after.snapshot import Snapshot
+from ebbmark.physiology.trial.reading import read_trial
+from ebbmark.physiology.trial.steps import Trial
+from ebbmark.use_cases.said import answered, closing_of, missing, rule_of, sentences
+from ebbmark.use_cases.settings_after import Moments, moments_of, snapshot_of
+
+__all__ = ["comparison_answer"]
+
+OPERATION = "compare-settings"
+BEFORE_S = 3600.0
+AFTER_S = 7200.0
+
+_UNITS: dict[Measure, Unit] = {
+    Measure.COMPLIANCE: COMPLIANCE,
+    Measure.COMPLIANCE_DYNAMIC: COMPLIANCE,
+    Measure.DRIVING_PRESSURE: PRESSURE,
+    Measure.PF_RATIO: BLOOD_PRESSURE,
+    Measure.PACO2: BLOOD_PRESSURE,
+    Measure.VENTILATORY_RATIO: RATIO,
+    Measure.MECHANICAL_POWER: POWER,
+    Measure.MEAN_ARTERIAL_PRESSURE: BLOOD_PRESSURE,
+}
+
+
+def comparison_answer(request: BedsideRequest, _: Site) -> Answer:
+    """Answer `$compare-settings`.
+
+    Raises:
+        Rejected: it is not known when the trial began or when PEEP was set after it.
+    """
+    found = read_trial(request.readings, request.protocol)
+    trial = found if isinstance(found, Trial) else None
+    moments = moments_of(request, trial)
+    began_s = moments.began_s
+    if began_s is None or began_s >= moments.titrated_s:
+        accepted = "the parameter trial-started with a time before the new settings, or a trial among the readings"
+        sentence = f"When the trial began is not known, so there is no before. Send {accepted}."
+        raise missing(request, "no start of a trial", accepted, sentence)
+    until_s = min(request.as_of_s, moments.titrated_s + AFTER_S)
+    # The reading at the very moment of the change belongs to the trial.
+    before = snapshot_of(request, began_s - BEFORE_S, began_s - 1.0)
+    after = snapshot_of(request, moments.titrated_s, until_s)
+    steps = closing_of(trial, request).steps if trial is not None else ()
+    comparison = compare(before, after, steps=steps, protocol=request.protocol)
+    changes = [_change(one, before, after) for one in comparison.changes]
+    limits = [_limit(one) for one in comparison.limits]
+    top = _top(comparison.overdistension, trial)
+    return answered(
+        OPERATION,
+        request,
+        said=(
+            comparison.summary,
+            *[one.sentence for one in comparison.changes],
+            *[one.sentence for one in comparison.limits],
+            comparison.overdistension.sentence,
+            _windows(began_s, moments, until_s),
+        ),
+        statements=[*changes, *limits, top],
+        rules=(rule_of(request.protocol),),
+        values=(request.protocol,),
+        span_s=(began_s - BEFORE_S, until_s),
+        dated=until_s == request.as_of_s,
+        more_would_help=any(one.difference is None for one in comparison.changes),
+    )
+
+
+def _windows(began_s: float, moments: Moments, until_s: float) -> str:
+    first, start, setting, end = (
+        f"{datetime.fromtimestamp(at_s, UTC):%Y-%m-%d %H:%M}"
+        for at_s in (began_s - BEFORE_S, began_s, moments.titrated_s, until_s)
+    )
+    how = " The new setting was found among the readings." if moments.assumed else ""
+    return f"Before: {first} to {start} UTC. After: {setting} to {end} UTC.{how}"
+
+
+def _change(one: Change, before: Snapshot, after: Snapshot) -> Statement:
+    unit = _UNITS[one.measure]
+    rows = (
+        ("value-before", one.before),
+        ("value-after", one.after),
+        ("difference", one.difference),
+        ("noise-band", one.noise),
+    )
+    parts: list[Part] = [(code, Amount(value, unit)) for code, value in rows if value is not None]
+    figures = (before.figures.get(one.measure), after.figures.get(one.measure))
+    return Statement(
+        kind=f"change-of-{one.measure.slug}",
+        code=f"change-of-{one.measure.slug}",
+        value=Coded(one.verdict.value),
+        note=sentences(one.sentence, *_reasons(one, before, after)),
+        method=f"Noise: {one.noise_source}",
+        sources=tuple(source for figure in figures if figure is not None for source in figure.sources),
+        parts=tuple(parts),
+    )
+
+
+def _reasons(one: Change, before: Snapshot, after: Snapshot) -> list[str]:
+    """Why a figure is not known, on each side."""
+    sides = (("Before", before), ("After", after))
+    return [
+        f"{side}: {snapshot.not_known[one.measure]}." for side, snapshot in sides if one.measure in snapshot.not_known
+    ]
+
+
+def _limit(one: LimitCheck) -> Statement:
+    unit = VOLUME_PER_WEIGHT if one.slug == "tidal-volume" else PRESSURE
+    measured: list[Part] = [("measured-value", Amount(one.value, unit))] if one.value is not None else []
+    return Statement(
+        kind=f"limit-{one.slug}",
+        code=f"limit-{one.slug}",
+        value=Truth(one.holds) if one.holds is not None else None,
+        note=one.sentence,
+        method=one.citation,
+        sources=one.sources,
+        parts=(*measured, ("limit-value", Amount(one.limit, unit))),
+    )
+
+
+def _top(one: Overdistension, trial: Trial | None) -> Statement:
+    steps = trial.steps if trial is not None else ()
+    return Statement(
+        kind="overdistension-at-top",
+        code="overdistension-at-top",
+        value=Coded(one.sureness.value),
+        note=one.sentence,
+        sources=tuple({source for step in steps for sample in step.samples for source in sample.sources}),
+    )

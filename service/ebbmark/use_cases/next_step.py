@@ -1,0 +1,205 @@
+"""During the trial: go on, read once more, or stop lowering? The answer after each step, with every stop criterion.
+
+A trial that stands still for an hour is not in progress, and a record in which two devices set PEEP in turns cannot be
+read as one trial: both are refused rather than guessed at.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime
+
+from ebbmark.fhir.bedside.answer import Amount, Answer, Coded, Statement, Truth
+from ebbmark.fhir.bedside.received import BedsideRequest
+from ebbmark.fhir.bedside.site import Site
+from ebbmark.fhir.problems import Rejected
+from ebbmark.fhir.writing.quantities import PRESSURE, PROBABILITY
+from ebbmark.physiology.before.staircase import StaircaseRules
+from ebbmark.physiology.during.acknowledgeable import acknowledgeable_in
+from ebbmark.physiology.during.ages import clock
+from ebbmark.physiology.during.before_lowering import Scene, before_lowering
+from ebbmark.physiology.during.call_rule import DEFAULT_CALL_RULE, CallRule
+from ebbmark.physiology.during.doubts import Doubts
+from ebbmark.physiology.during.next_move import Action, Move, next_move
+from ebbmark.physiology.during.running import RunningTrial, closed_before, plateaus_of, running_trial
+from ebbmark.physiology.during.safety import StopAnswer, check_stop
+from ebbmark.physiology.wording import level
+from ebbmark.use_cases.acknowledged_during import (
+    acknowledged_during,
+    how_to_acknowledge,
+    idle_acknowledgements,
+    refuse_slips,
+)
+from ebbmark.use_cases.completing import no_steps
+from ebbmark.use_cases.during_statements import criteria_statement, sources_of_step, step_statements, stop_warnings
+from ebbmark.use_cases.in_progress import refuse_unless_in_progress
+from ebbmark.use_cases.said import answered, rule_of, rule_of_limits
+
+__all__ = ["next_step"]
+
+OPERATION = "next-step"
+
+_TOLD = frozenset(
+    {
+        "disconnection",
+        "leak-likely",
+        "plateau-above-peak",
+        "total-peep-below-set",
+        "step-without-compliance",
+        "charted-compliance-differs",
+        "tidal-volume-varies",
+    }
+)
+"""What was seen along the way down that bears on whether its readings can be trusted."""
+
+_WAITS_FOR_A_WORD = frozenset({Action.MEASURE_FIRST, Action.LOOK_FIRST, Action.READ_AGAIN})
+
+
+def next_step(request: BedsideRequest, site: Site) -> Answer:
+    """Say what the trial so far allows.
+
+    Args:
+        request: the readings of a trial in progress.
+        site: staircases and stop limits.
+
+    Raises:
+        Rejected: no PEEP was sent, the readings are too old for a trial in progress, two trials lie in one another, or
+            an acknowledgement names nothing or nobody.
+    """
+    refuse_slips(request)
+    staircase = request.asked.staircase or site.default_staircase
+    decrement, lowest = staircase.decrement_cmh2o.value, staircase.lowest_cmh2o.value
+    if decrement is None or lowest is None:
+        raise Rejected((no_steps(staircase),), request.ignored)
+    running = running_trial(request.readings, request.protocol, at_s=request.as_of_s)
+    refuse_unless_in_progress(request, running)
+    started_s, now_s = request.asked.trial_started_s, request.as_of_s
+    since_s = started_s if started_s is not None else running.first_moved_s
+    limits, plateau, rhythms = site.stop_limits, request.protocol.plateau_limit_cmh2o, request.rhythms
+    stops = check_stop(
+        request.readings, limits, since_s=since_s, at_s=now_s, doubts=request.doubts, rhythms=rhythms.read
+    )
+    rule = DEFAULT_CALL_RULE
+    move = next_move(running.steps, decrement_cmh2o=decrement, lowest_cmh2o=lowest, stops=stops, rule=rule)
+    move = _after_the_trial(move, request, running, since_s)
+    given = request.asked.acknowledged
+    known = {name for name, _ in given.what}
+    scene = Scene(running, request.readings, request.doubts, stops, limits, since_s, now_s, plateau, rhythms, known)
+    move = before_lowering(move, scene)
+    open_to_a_word = acknowledgeable_in(scene)
+    watched = acknowledged_during(open_to_a_word, given) if move.action is Action.LOWER else ""
+    move = replace(move, reason=f"{watched} {move.reason}") if watched else move
+    earlier = _earlier(request, site, running, since_s)
+    last_s = max(reading.end_s for reading in request.readings)
+    steps = step_statements(running)
+    return answered(
+        OPERATION,
+        request,
+        said=[
+            *_said(move, running, stops, request, since_s),
+            *earlier,
+            how_to_acknowledge(open_to_a_word, given) if move.action in _WAITS_FOR_A_WORD else "",
+            idle_acknowledgements(open_to_a_word, given),
+        ],
+        statements=[_move(move, running, staircase, rule, steps), *steps, criteria_statement(stops, site)],
+        warnings=stop_warnings(stops),
+        rules=(rule_of(request.protocol), rule_of(staircase), rule_of_limits(site.stop_limits)),
+        values=(request.protocol, staircase, site.stop_limits, rule, Doubts(tuple(request.doubts)), rhythms),
+        span_s=(min(since_s, last_s), last_s),
+        dated=True,
+        more_would_help=bool(stops.not_checked),
+    )
+
+
+def _after_the_trial(move: Move, request: BedsideRequest, running: RunningTrial, since_s: float) -> Move:
+    """The move, unless closing had been called before PEEP was raised again: then this is a setting and no step."""
+    if move.action not in (Action.LOWER, Action.READ_AGAIN):
+        return move
+    closed = closed_before(request.readings, running, request.protocol, since_s=since_s, rule=move.rule)
+    if closed is None:
+        return move
+    reason = (
+        f"Closing had been passed by {level(closed.peep_cmh2o)} cmH2O in this trial before PEEP was raised again at "
+        f"{clock(running.began_s)}; what was set since is read as the setting after it, from which no next step is "
+        "named. Where a clinician has decided to go down again, ask with trial-started."
+    )
+    return replace(move, action=Action.CLOSING_PASSED, next_peep_cmh2o=None, lowering_is_useful=False, reason=reason)
+
+
+def _said(move: Move, running: RunningTrial, stops: StopAnswer, request: BedsideRequest, since_s: float) -> list[str]:
+    said = [move.reason]
+    if move.action is Action.NOT_STARTED:
+        said.append(_not_lowered(request))
+    if move.action is not Action.STOP:
+        said.append(stops.sentence)
+    before = [one for one in stops.met if one.last_s < running.began_s]
+    if before:
+        said.append(
+            f"{len(before)} of these lie{'s' if len(before) == 1 else ''} before PEEP was moved for the present way "
+            f"down, at {clock(running.began_s)}, and in the same trial. Where a clinician has decided to go down "
+            "again, ask with trial-started: what came before is then told and not applied."
+        )
+    if running.trial is not None:
+        said += [one.sentence for one in running.trial.observed if one.slug in _TOLD]
+    when = datetime.fromtimestamp(since_s, UTC)
+    named = "as asked" if request.asked.trial_started_s is not None else "when PEEP was first moved for this trial"
+    said.append(f"Stop criteria are checked from {when:%Y-%m-%d %H:%M} UTC on, {named}.")
+    return said
+
+
+def _not_lowered(request: BedsideRequest) -> str:
+    """What PEEP did last, where that is no way down."""
+    plateaus = plateaus_of(request.readings)
+    now = plateaus[-1].peep_cmh2o
+    ended = "A way down that ended before is read by $titrate-peep."
+    kept_s = request.as_of_s - plateaus[-1].start_s
+    if kept_s > request.protocol.longest_step_s:
+        return f"PEEP has been {level(now)} cmH2O for {kept_s / 60:.0f} min, longer than a step of a trial. {ended}"
+    if len(plateaus) == 1:
+        return f"PEEP is {level(now)} cmH2O and was not moved among these readings."
+    last = plateaus[-2].peep_cmh2o
+    if now > last:
+        return f"PEEP was last raised, from {level(last)} to {level(now)} cmH2O. {ended}"
+    largest = request.protocol.largest_decrement_cmh2o
+    if last - now > largest:
+        return (
+            f"PEEP was last lowered from {level(last)} to {level(now)} cmH2O, more than the {largest:g} cmH2O of a "
+            f"step, so that no next one is named from it. {ended}"
+        )
+    return f"PEEP is {level(now)} cmH2O. {ended}"
+
+
+def _earlier(request: BedsideRequest, site: Site, running: RunningTrial, since_s: float) -> list[str]:
+    """What met a criterion in the same trial before the start that was asked for."""
+    before = [one for one in request.readings if one.at_s < since_s]
+    if running.first_moved_s >= since_s or not before:
+        return []
+    stops = check_stop(before, site.stop_limits, since_s=running.first_moved_s, at_s=request.as_of_s)
+    return [f"Before the start that was asked for, and in the same trial: {one.sentence}" for one in stops.met]
+
+
+def _move(
+    move: Move, running: RunningTrial, staircase: StaircaseRules, rule: CallRule, steps: list[Statement]
+) -> Statement:
+    passed = move.passed
+    parts = [
+        ("next-peep", Amount(move.next_peep_cmh2o, PRESSURE) if move.next_peep_cmh2o is not None else None),
+        ("closing-passed-probability", Amount(passed, PROBABILITY) if passed is not None else None),
+        ("lowering-is-useful", Truth(move.lowering_is_useful)),
+    ]
+    readings = "reading" if rule.fewest_readings == 1 else "readings"
+    row = "" if rule.steps_in_a_row == 1 else f", at {rule.steps_in_a_row} steps in a row"
+    return Statement(
+        kind="next-step",
+        code="next-step",
+        value=Coded(move.action.value),
+        note=move.reason,
+        method=(
+            f"Closing is called at a probability of at least {rule.call_at:g} on at least {rule.fewest_readings} "
+            f"{readings} of the step{row}: this project's choice between a late and a false call. Staircase "
+            f"{staircase.slug} version {staircase.version}"
+        ),
+        sources=sources_of_step(running.trial.steps[-1]) if running.trial else (),
+        members=(*[one.kind for one in steps], "stop-criteria"),
+        parts=tuple(parts),
+    )

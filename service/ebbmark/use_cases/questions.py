@@ -1,0 +1,102 @@
+"""Which questions are there beside the titration, what does each take, and who answers it? One table."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from ebbmark.fhir.bedside.answer import Answer
+from ebbmark.fhir.bedside.operations import OPERATIONS, Operation
+from ebbmark.fhir.bedside.received import BedsideRequest, HowToRead, read_bedside
+from ebbmark.fhir.bedside.site import Site
+from ebbmark.fhir.reading.read import DEFAULT_LIMITS, NO_CODE_MAP, CodeMap, Limits
+from ebbmark.use_cases.candidate import candidate_answer
+from ebbmark.use_cases.comparison import comparison_answer
+from ebbmark.use_cases.markers import markers_answer
+from ebbmark.use_cases.next_step import next_step
+from ebbmark.use_cases.planning import plan_answer
+from ebbmark.use_cases.trials import trials_answer
+from ebbmark.use_cases.validity import validity_answer
+
+__all__ = ["QUESTIONS", "Question", "ask", "read_question"]
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """One question: how it is published, and the function that answers it."""
+
+    operation: Operation
+    answer: Callable[[BedsideRequest, Site], Answer]
+
+
+_ANSWERS: Mapping[str, Callable[[BedsideRequest, Site], Answer]] = {
+    "assess-candidate": candidate_answer,
+    "plan-trial": plan_answer,
+    "next-step": next_step,
+    "compare-settings": comparison_answer,
+    "check-validity": validity_answer,
+    "follow-trials": trials_answer,
+    "compare-markers": markers_answer,
+}
+
+QUESTIONS: Mapping[str, Question] = {one.slug: Question(one, _ANSWERS[one.slug]) for one in OPERATIONS}
+"""By slug."""
+
+
+def ask(
+    question: Question,
+    body: bytes,
+    *,
+    at_s: float,
+    site: Site,
+    limits: Limits = DEFAULT_LIMITS,
+    code_map: CodeMap = NO_CODE_MAP,
+    accept_preliminary: bool = False,
+) -> Answer:
+    """Answer one request.
+
+    Args:
+        question: which question.
+        body: FHIR R4 JSON, Parameters or Bundle.
+        at_s: the present instant [s since 1970-01-01T00:00:00Z].
+        site: what the site has decided.
+        limits: how large a request may be.
+        code_map: the site's own codes of readings.
+        accept_preliminary: whether Observations of status preliminary count.
+
+    Raises:
+        Rejected: with every problem that was found and every input that was ignored.
+    """
+    request = read_question(
+        question,
+        body,
+        at_s=at_s,
+        site=site,
+        limits=limits,
+        code_map=code_map,
+        accept_preliminary=accept_preliminary,
+    )
+    return question.answer(request, site)
+
+
+def read_question(
+    question: Question,
+    body: bytes,
+    *,
+    at_s: float,
+    site: Site,
+    limits: Limits,
+    code_map: CodeMap,
+    accept_preliminary: bool,
+) -> BedsideRequest:
+    """Read one request without answering it; arguments and refusals as of `ask`."""
+    operation = question.operation
+    return read_bedside(
+        body,
+        HowToRead(operation.parameters, operation.needs_weight, operation.reads_rhythm),
+        at_s=at_s,
+        site=site,
+        limits=limits,
+        code_map=code_map,
+        accept_preliminary=accept_preliminary,
+    )

@@ -1,0 +1,63 @@
+"""Since when have the settings after the trial been in force, and what were mechanics and gases then?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from ebbmark.fhir.bedside.received import BedsideRequest
+from ebbmark.physiology.after.snapshot import Snapshot, take_snapshot
+from ebbmark.physiology.after.trials_of_record import began_of, set_after
+from ebbmark.physiology.formulas.body import predicted_body_weight_kg
+from ebbmark.physiology.trial.steps import Trial
+from ebbmark.use_cases.said import missing
+
+__all__ = ["Moments", "moments_of", "snapshot_of", "weight_of"]
+
+SETTLING_S = 3600.0
+"""The state at the new settings is taken over the first hour of them. This project's choice."""
+
+
+@dataclass(frozen=True, slots=True)
+class Moments:
+    """When a trial took place.
+
+    Attributes:
+        began_s: when PEEP was first moved for it; None where no trial is among the readings.
+        titrated_s: when PEEP was set after it.
+        assumed: whether `titrated_s` was read from the settings.
+    """
+
+    began_s: float | None
+    titrated_s: float
+    assumed: bool
+
+
+def moments_of(request: BedsideRequest, trial: Trial | None) -> Moments:
+    """When the trial began and when PEEP was set after it: as asked, else as the settings show.
+
+    Raises:
+        Rejected: nothing shows when PEEP was set after the trial.
+    """
+    asked = request.asked
+    began_s = asked.trial_started_s
+    if began_s is None and trial is not None:
+        began_s = began_of(request.readings, trial, request.protocol)
+    titrated_s = asked.titrated_s
+    if titrated_s is None and trial is not None:
+        titrated_s = set_after(request.readings, trial)
+    if titrated_s is None:
+        accepted = "the parameter titrated-at, or a trial among the readings with a set PEEP after it"
+        sentence = f"When PEEP was set after the trial is not known. Send {accepted}."
+        raise missing(request, "no setting after a trial", accepted, sentence)
+    return Moments(began_s, titrated_s, asked.titrated_s is None)
+
+
+def weight_of(request: BedsideRequest) -> float:
+    """Predicted body weight [kg], of a request that is only read with height and sex."""
+    assert request.person is not None  # noqa: S101 - the reader refuses requests without
+    return predicted_body_weight_kg(request.person.height_cm, request.person.sex)
+
+
+def snapshot_of(request: BedsideRequest, from_s: float, until_s: float) -> Snapshot:
+    """The state in one stretch of time."""
+    return take_snapshot(request.readings, pbw_kg=weight_of(request), from_s=from_s, until_s=until_s)

@@ -1,0 +1,107 @@
+"""More than one trial: did closing, the suggested PEEP and compliance change by more than noise?"""
+
+from __future__ import annotations
+
+from ebbmark.fhir.bedside.answer import Amount, Answer, Coded, Part, Statement
+from ebbmark.fhir.bedside.received import BedsideRequest
+from ebbmark.fhir.bedside.site import Site
+from ebbmark.fhir.writing.quantities import COMPLIANCE, PRESSURE, PROBABILITY
+from ebbmark.physiology.advice.advice import advise
+from ebbmark.physiology.after.trials_of_record import MOST_TRIALS, trials_of_record
+from ebbmark.physiology.after.trials_over_time import PastTrial, Shift, TrialChange, TrialRow, follow_trials
+from ebbmark.physiology.trial.steps import Trial
+from ebbmark.use_cases.said import answered, closing_of, rule_of, the_trial
+
+__all__ = ["trials_answer"]
+
+OPERATION = "follow-trials"
+
+_SHIFTS = {
+    Shift.HIGHER: "higher",
+    Shift.LOWER: "lower-than-before",
+    Shift.WITHIN_NOISE: "within-noise",
+    Shift.NOT_COMPARABLE: "not-comparable",
+}
+
+
+def trials_answer(request: BedsideRequest, _: Site) -> Answer:
+    """Answer `$follow-trials`.
+
+    Raises:
+        Rejected: the readings hold no trial.
+    """
+    trials = trials_of_record(request.readings, request.protocol) or (the_trial(request),)
+    followed = follow_trials([_past(one, request) for one in trials])
+    rows = [_row(number, *both) for number, both in enumerate(zip(followed.rows, trials, strict=True), start=1)]
+    changes = [_change(number, one) for number, one in enumerate(followed.changes, start=2)]
+    return answered(
+        OPERATION,
+        request,
+        said=(
+            followed.sentence,
+            f"Only the latest {MOST_TRIALS} trials were read." if len(trials) == MOST_TRIALS else "",
+            *[one.sentence for one in followed.rows],
+        ),
+        statements=[*rows, *changes],
+        rules=(rule_of(request.protocol),),
+        values=(request.protocol,),
+        span_s=(trials[0].steps[0].start_s, trials[-1].steps[-1].end_s),
+        dated=False,
+    )
+
+
+def _past(trial: Trial, request: BedsideRequest) -> PastTrial:
+    assert request.person is not None  # noqa: S101 - the reader refuses requests without
+    closing = closing_of(trial, request)
+    advice = advise(
+        height_cm=request.person.height_cm,
+        sex=request.person.sex,
+        trial=trial,
+        closing=closing,
+        protocol=request.protocol,
+    )
+    return PastTrial(max(step.end_s for step in trial.steps), closing, trial.kind, advice.suggested_peep_cmh2o)
+
+
+def _row(number: int, row: TrialRow, trial: Trial) -> Statement:
+    low, high = row.interval_cmh2o or (None, None)
+    band_low, band_high = row.compliance_band_ml_per_cmh2o or (None, None)
+    amounts = (
+        ("interval-low", low, PRESSURE),
+        ("interval-high", high, PRESSURE),
+        ("peep-suggested-then", row.suggested_peep_cmh2o, PRESSURE),
+        ("compliance-at-suggestion", row.compliance_ml_per_cmh2o, COMPLIANCE),
+        ("fitted-compliance-low", band_low, COMPLIANCE),
+        ("fitted-compliance-high", band_high, COMPLIANCE),
+    )
+    parts: list[Part] = [("closing-verdict", Coded(row.verdict.value)), ("compliance-kind", Coded(row.kind.slug))]
+    parts += [(code, Amount(value, unit)) for code, value, unit in amounts if value is not None]
+    return Statement(
+        kind=f"trial-{number}",
+        code="trial-in-record",
+        value=Amount(row.closing_cmh2o, PRESSURE) if row.closing_cmh2o is not None else None,
+        note=row.sentence,
+        sources=tuple({source for step in trial.steps for sample in step.samples for source in sample.sources}),
+        parts=tuple(parts),
+        span_s=(trial.steps[0].start_s, row.at_s),
+    )
+
+
+def _change(number: int, one: TrialChange) -> Statement:
+    chances: list[Part] = []
+    if one.higher + one.same + one.lower > 0:
+        chances = [
+            ("probability-higher", Amount(one.higher, PROBABILITY)),
+            ("probability-same", Amount(one.same, PROBABILITY)),
+            ("probability-lower", Amount(one.lower, PROBABILITY)),
+        ]
+    return Statement(
+        kind=f"change-{number}",
+        code="change-between-trials",
+        value=Coded(_SHIFTS[one.closing]),
+        note=one.sentence,
+        method="Probability over both whole estimates; a shift is stated from 0.9 on: this project's choice",
+        members=(f"trial-{number - 1}", f"trial-{number}"),
+        parts=(*chances, ("compliance-shift", Coded(_SHIFTS[one.compliance]))),
+        span_s=(one.from_s, one.to_s),
+    )

@@ -1,0 +1,117 @@
+"""Again: what was seen since the titration that makes its answer old?"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+from ebbmark.fhir.bedside.answer import Answer, Statement, Truth, Warned
+from ebbmark.fhir.bedside.received import BedsideRequest
+from ebbmark.fhir.bedside.site import Site
+from ebbmark.physiology.advice.advice import advise
+from ebbmark.physiology.after.seen import Event, Seen
+from ebbmark.physiology.after.surveillance import watch
+from ebbmark.physiology.trial.reading import read_trial
+from ebbmark.physiology.trial.steps import Trial
+from ebbmark.physiology.wording import level
+from ebbmark.use_cases.said import answered, closing_of, rule_of
+from ebbmark.use_cases.settings_after import SETTLING_S, moments_of, snapshot_of, weight_of
+
+__all__ = ["trial_before", "validity_answer"]
+
+OPERATION = "check-validity"
+
+_GRAVE = frozenset({Event.OPEN_CIRCUIT, Event.PEEP_BELOW})
+
+
+def validity_answer(request: BedsideRequest, _: Site) -> Answer:
+    """Answer `$check-validity`.
+
+    Raises:
+        Rejected: it is not known when PEEP was set after the trial.
+    """
+    trial = trial_before(request)
+    moments = moments_of(request, trial)
+    suggested, how = _suggested(request, trial)
+    until_s = min(request.as_of_s, moments.titrated_s + SETTLING_S)
+    answer = watch(
+        request.readings,
+        titrated_s=moments.titrated_s,
+        at_s=request.as_of_s,
+        pbw_kg=weight_of(request),
+        suggested_peep_cmh2o=suggested,
+        at_titration=snapshot_of(request, moments.titrated_s, until_s),
+        changes=request.changes,
+    )
+    gaps = f"Not looked for: {' '.join(answer.not_checked)}" if answer.stale and answer.not_checked else ""
+    when = datetime.fromtimestamp(moments.titrated_s, UTC)
+    validity = Statement(
+        kind="titration-may-be-old",
+        code="titration-may-be-old",
+        value=None if answer.silent and not answer.stale else Truth(answer.stale),
+        note=answer.sentence,
+        method=f"{answer.evidence.text} Source: {answer.evidence.citation}",
+        sources=tuple({source for one in answer.seen for source in one.sources}),
+        span_s=(moments.titrated_s, request.as_of_s),
+    )
+    return answered(
+        OPERATION,
+        request,
+        said=(answer.sentence, gaps, how, f"Looked at from {when:%Y-%m-%d %H:%M} UTC on, when PEEP was set."),
+        statements=[validity],
+        warnings=_numbered(answer.seen),
+        rules=(rule_of(request.protocol),),
+        values=(request.protocol,),
+        span_s=(moments.titrated_s, request.as_of_s),
+        dated=True,
+        more_would_help=bool(answer.not_checked),
+    )
+
+
+def trial_before(request: BedsideRequest) -> Trial | None:
+    """The trial that is asked about: the last one, or the last one before PEEP was set where that instant is named.
+
+    Args:
+        request: what was asked.
+    """
+    titrated_s = request.asked.titrated_s
+    readings = tuple(one for one in request.readings if titrated_s is None or one.start_s <= titrated_s)
+    found = read_trial(readings, request.protocol)
+    return found if isinstance(found, Trial) else None
+
+
+def _suggested(request: BedsideRequest, trial: Trial | None) -> tuple[float | None, str]:
+    """The suggestion that PEEP is compared with, and where it comes from."""
+    if request.asked.suggested_peep_cmh2o is not None:
+        return request.asked.suggested_peep_cmh2o, ""
+    if trial is None or request.person is None:
+        return None, ""
+    advice = advise(
+        height_cm=request.person.height_cm,
+        sex=request.person.sex,
+        trial=trial,
+        closing=closing_of(trial, request),
+        protocol=request.protocol,
+    )
+    peep = advice.suggested_peep_cmh2o
+    if peep is None:
+        return None, f"From the trial among the readings no PEEP is suggested: {advice.rationale}"
+    return peep, f"The suggested PEEP of {level(peep)} cmH2O was computed from the trial among the readings."
+
+
+def _numbered(seen: tuple[Seen, ...]) -> list[Warned]:
+    counts: dict[str, int] = {}
+    warned = []
+    for one in seen:
+        slug = one.event.value
+        counts[slug] = counts.get(slug, 0) + 1
+        warned.append(
+            Warned(
+                kind=f"seen-{slug}-{counts[slug]}",
+                code=slug,
+                severity="high" if one.event in _GRAVE else "moderate",
+                text=f"{one.sentence} Source: {one.citation}.",
+                sources=one.sources,
+                span_s=(one.from_s, one.until_s),
+            )
+        )
+    return warned
