@@ -18,7 +18,8 @@ CORE_MAY_IMPORT = {
     "__future__", "bisect", "collections", "dataclasses", "datetime", "enum", "functools", "itertools", "math",
     "operator", "statistics", "types", "typing", "numpy", "scipy", "ebbmark",
 }  # fmt: skip
-LONGEST_FILE = 250
+LONGEST_FILE = 300
+"""Lines of logic: without docstrings, comments and blank lines."""
 # Tables of data, one row per line, may be longer: splitting them would not make them easier to hold in the head.
 TABLES = {"codes.py", "evidence.py", "terms.py", "codesystem.py"}
 WORDS_THAT_SAY_NOTHING = {
@@ -78,9 +79,22 @@ def test_every_module_says_what_it_answers_and_what_it_offers(path: Path) -> Non
 
 @pytest.mark.parametrize("path", SOURCES, ids=names_of(SOURCES))
 def test_no_file_is_too_long_to_hold_in_the_head(path: Path) -> None:
-    lines = path.read_text(encoding="utf-8").count("\n")
+    assert lines_of_logic(path) <= LONGEST_FILE or path.name in TABLES
 
-    assert lines <= LONGEST_FILE or path.name in TABLES
+
+def lines_of_logic(path: Path) -> int:
+    """Lines that are neither blank nor a comment nor part of a docstring."""
+    text = path.read_text(encoding="utf-8")
+    said = {
+        line
+        for node in ast.walk(ast.parse(text))
+        if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant) and isinstance(node.value.value, str)
+        for line in range(node.lineno, (node.end_lineno or node.lineno) + 1)
+    }
+    return sum(
+        bool(line.strip()) and not line.lstrip().startswith("#") and number not in said
+        for number, line in enumerate(text.splitlines(), start=1)
+    )
 
 
 @pytest.mark.parametrize("path", SOURCES, ids=names_of(SOURCES))

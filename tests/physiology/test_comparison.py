@@ -93,7 +93,8 @@ def test_what_became_worse_is_named_before_what_became_better() -> None:
 
     summary = compared(after=low).summary
 
-    assert summary.startswith("Worse: mean arterial pressure. Better: ")
+    assert summary.startswith("Mean arterial pressure fell from 75 to 50 mmHg")
+    assert "Worse: mean arterial pressure. Better: " in summary
 
 
 def test_a_limit_that_is_not_known_is_not_said_to_hold() -> None:

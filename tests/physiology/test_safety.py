@@ -68,18 +68,37 @@ def test_a_reading_from_before_the_trial_does_not_stop_it() -> None:
     assert checked(reading(Quantity.SPO2, 80.0, START_S - 600)).met == ()
 
 
-def test_without_a_signed_number_arterial_pressure_and_heart_rate_are_not_checked_and_that_is_said() -> None:
+def test_a_quantity_that_no_limit_was_signed_for_is_not_checked_and_that_is_said() -> None:
     answer = checked(
-        reading(Quantity.MEAN_ARTERIAL_PRESSURE, 40.0, START_S),
         reading(Quantity.HEART_RATE, 190.0, START_S),
-        limits=DEFAULT_STOP_LIMITS,
+        limits=replace(SIGNED, heart_rate_below_per_min=None, heart_rate_above_per_min=None),
     )
 
     unchecked = {one.criterion: one.sentence for one in answer.not_checked}
     assert answer.met == ()
-    assert "No limit for mean arterial pressure has been signed" in unchecked[StopCriterion.MEAN_ARTERIAL_PRESSURE]
     assert "No limit for high heart rate has been signed" in unchecked[StopCriterion.HEART_RATE_HIGH]
+
+
+DEFAULTS_ON_BOTH_SIDES = (
+    (Quantity.SPO2, 84.9, 85.0, StopCriterion.SATURATION, "Pilbeam"),
+    (Quantity.MEAN_ARTERIAL_PRESSURE, 59.0, 60.0, StopCriterion.MEAN_ARTERIAL_PRESSURE, "this project's own choice"),
+    (Quantity.SYSTOLIC_ARTERIAL_PRESSURE, 89.0, 90.0, StopCriterion.SYSTOLIC_PRESSURE, "Pilbeam"),
+    (Quantity.HEART_RATE, 39.0, 40.0, StopCriterion.HEART_RATE_LOW, "this project's own choice"),
+    (Quantity.HEART_RATE, 151.0, 150.0, StopCriterion.HEART_RATE_HIGH, "this project's own choice"),
+    (Quantity.PEAK_PRESSURE, 51.0, 50.0, StopCriterion.PEAK_PRESSURE, "common practice, no published source"),
+)
+
+
+@pytest.mark.parametrize(("quantity", "beyond", "at_limit", "criterion", "source"), DEFAULTS_ON_BOTH_SIDES)
+def test_each_default_stops_beyond_its_limit_and_not_at_it_and_names_its_source(
+    quantity: Quantity, beyond: float, at_limit: float, criterion: StopCriterion, source: str
+) -> None:
+    answer = checked(reading(quantity, beyond, START_S), limits=DEFAULT_STOP_LIMITS)
+
+    assert met(answer) == [criterion]
+    assert source in answer.sentence
     assert "no clinician of this site has signed" in answer.signature
+    assert checked(reading(quantity, at_limit, START_S), limits=DEFAULT_STOP_LIMITS).met == ()
 
 
 def test_signed_limits_are_checked_and_the_signature_is_in_the_answer() -> None:
@@ -171,7 +190,7 @@ def test_the_words_for_a_plan_name_every_criterion_with_source_or_say_that_none_
     words = stop_words(DEFAULT_STOP_LIMITS)
 
     assert len(words) == len(StopCriterion) + 1
-    assert sum("no limit signed" in line for line in words) == 4
+    assert sum("no limit signed" in line for line in words) == 1
 
 
 @pytest.mark.parametrize(
@@ -236,11 +255,12 @@ def test_a_fall_of_arterial_pressure_is_given_as_its_size() -> None:
 
 
 def test_a_pressure_that_no_signed_limit_judges_is_shown_all_the_same() -> None:
+    unsigned = replace(SIGNED, mean_arterial_pressure_below_mmhg=None, heart_rate_above_per_min=None)
     answer = checked(
         reading(Quantity.SPO2, 93.0, START_S, 1),
         reading(Quantity.MEAN_ARTERIAL_PRESSURE, 38.0, START_S + 10, 2),
         reading(Quantity.HEART_RATE, 185.0, START_S + 20, 3),
-        limits=DEFAULT_STOP_LIMITS,
+        limits=unsigned,
     )
 
     assert "the latest mean arterial pressure is 38 mmHg" in answer.sentence

@@ -60,7 +60,8 @@ def events(answer: Surveillance) -> list[Event]:
 
 
 def test_a_quiet_record_shows_nothing_and_does_not_say_that_nothing_happened() -> None:
-    answer = watched([*hourly(), *saturations((0.2, 94.0), (8.05, 94.0))])
+    pressure = reading(Quantity.MEAN_ARTERIAL_PRESSURE, 72.0, START_S + 8.05 * HOUR_S, 990)
+    answer = watched([*hourly(), *saturations((0.2, 94.0), (8.05, 94.0)), pressure])
 
     assert (answer.stale, answer.seen, answer.not_checked) == (False, (), ())
     assert "not the same as nothing having happened" in answer.sentence

@@ -273,3 +273,36 @@ def test_a_figure_that_is_not_known_says_why() -> None:
     said = asked("compare-settings", DAY, now=stamp(AFTER + 60))
 
     assert "Before: no respiratory rate" in said.observation("change-of-mechanical-power")["note"][0]["text"]
+
+
+# A circulation that fails at the new settings
+
+
+def low_pressure(mean: float) -> list[Json]:
+    """The day, with this mean arterial pressure at the new settings."""
+    new = [breath(AFTER + minute, f"low{minute}", 12.0, 38.0, fio2=60.0, map=mean) for minute in (5, 20, 35)]
+    rest = [one for one in DAY if not str(one["id"]).startswith("after")]
+    return [*rest, *new]
+
+
+def test_a_mean_pressure_that_fell_at_the_new_settings_makes_validity_ask_for_somebody() -> None:
+    said = asked("check-validity", low_pressure(58.0), now=stamp(AFTER + 40))
+
+    assert value_of(said.observation("titration-may-be-old")) is True
+    assert said.issue("arterial-pressure-fell")["severity"] == "high"
+    assert "Mean arterial pressure fell from 75 mmHg before the trial to 58 mmHg" in said.first
+    assert "below the limit of 60 mmHg" in said.first
+
+
+def test_a_mean_pressure_that_fell_is_the_first_thing_that_a_comparison_says() -> None:
+    said = asked("compare-settings", low_pressure(58.0), now=stamp(AFTER + 40))
+
+    assert said.first.startswith("Mean arterial pressure fell from 75 to 58 mmHg at the new settings, below the limit")
+    assert said.notes[1].startswith("Mean arterial pressure fell")
+
+
+@pytest.mark.parametrize(("mean", "first"), [(59.9, True), (75.0, False)])
+def test_a_mean_pressure_that_neither_fell_nor_is_low_is_not_put_first(mean: float, first: bool) -> None:
+    said = asked("compare-settings", low_pressure(mean), now=stamp(AFTER + 40))
+
+    assert said.first.startswith("Mean arterial pressure") is first

@@ -121,11 +121,11 @@ def test_the_sites_signed_limits_are_applied_and_shown_with_their_signature() ->
 
 
 def test_what_no_limit_was_signed_for_is_said_not_to_be_checked() -> None:
-    said = asked(OPERATION, rows_down(DOWN[:3], map=40.0), now=stamp(6))
+    said = asked(OPERATION, rows_down(DOWN[:3], heart_rate=190.0), now=stamp(6), site=SIGNED)
 
     criteria = said.observation("stop-criteria")
-    assert value_of(criteria, "mean-arterial-pressure-low") == "criterion-not-checked"
-    assert "No limit for mean arterial pressure has been signed" in criteria["note"][0]["text"]
+    assert value_of(criteria, "heart-rate-high") == "criterion-not-checked"
+    assert "No limit for high heart rate has been signed" in criteria["note"][0]["text"]
 
 
 def test_readings_from_before_the_trial_meet_no_criterion() -> None:

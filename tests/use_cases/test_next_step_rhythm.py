@@ -30,6 +30,8 @@ STOPPING = Site(
         signed_by="Dr A. Invented",
         signed_on="2026-02-01",
         systolic_arterial_pressure_below_mmhg=None,
+        heart_rate_below_per_min=None,
+        heart_rate_above_per_min=None,
         rhythms_that_stop=RhythmsThatStop((RhythmCode(LOCAL, *FIBRILLATION),), "decided by the unit"),
     )
 )

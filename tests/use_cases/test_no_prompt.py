@@ -81,7 +81,7 @@ def test_the_search_finds_an_order_where_there_is_one(order: str) -> None:
         "Common practice is to repeat the titration after any disconnection.",
         "Guidelines recommend against prolonged high-pressure recruitment.",
         "The next step of the staircase is 10 cmH2O.",
-        "Look at the patient first; PEEP is not to be lowered on these readings.",
+        "Look at the patient first; no lower step is named from these readings.",
         "Nobody is ever asked to raise pressure.",
     ],
 )

@@ -37,5 +37,5 @@ def test_the_latest_rhythm_stands_beside_its_criterion() -> None:
 
     (shown,) = [one for one in view.criteria if one.name == "New heart rhythm"]
     assert (shown.state, shown.latest) == ("Not checked", "Atrial fibrillation at 10:07:30, less than a minute ago")
-    assert view.lead == "Look at the patient first; PEEP is not to be lowered on these readings."
+    assert view.lead == "Look at the patient first; no lower step is named from these readings."
     assert "changed from Sinus rhythm to Atrial fibrillation" in view.rest

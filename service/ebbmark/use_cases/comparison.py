@@ -23,10 +23,11 @@ from ebbmark.fhir.writing.quantities import (
 from ebbmark.physiology.after.comparison import LimitCheck, Overdistension, compare
 from ebbmark.physiology.after.measures import Change, Measure
 from ebbmark.physiology.after.snapshot import Snapshot
+from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
-from ebbmark.use_cases.said import answered, closing_of, missing, rule_of, sentences
-from ebbmark.use_cases.settings_after import Moments, moments_of, snapshot_of
+from ebbmark.use_cases.said import answered, closing_of, missing, rule_of, rule_of_limits, sentences
+from ebbmark.use_cases.settings_after import Moments, moments_of, pressure_limits, snapshot_of
 
 __all__ = ["comparison_answer"]
 
@@ -46,7 +47,7 @@ _UNITS: dict[Measure, Unit] = {
 }
 
 
-def comparison_answer(request: BedsideRequest, _: Site) -> Answer:
+def comparison_answer(request: BedsideRequest, site: Site) -> Answer:
     """Answer `$compare-settings`.
 
     Raises:
@@ -65,7 +66,8 @@ def comparison_answer(request: BedsideRequest, _: Site) -> Answer:
     before = snapshot_of(request, began_s - BEFORE_S, began_s - 1.0)
     after = snapshot_of(request, moments.titrated_s, until_s)
     steps = closing_of(trial, request).steps if trial is not None else ()
-    comparison = compare(before, after, steps=steps, protocol=request.protocol)
+    low = pressure_limits(site).get(Quantity.MEAN_ARTERIAL_PRESSURE)
+    comparison = compare(before, after, steps=steps, protocol=request.protocol, pressure_limit=low)
     changes = [_change(one, before, after) for one in comparison.changes]
     limits = [_limit(one) for one in comparison.limits]
     top = _top(comparison.overdistension, trial)
@@ -80,8 +82,8 @@ def comparison_answer(request: BedsideRequest, _: Site) -> Answer:
             _windows(began_s, moments, until_s),
         ),
         statements=[*changes, *limits, top],
-        rules=(rule_of(request.protocol),),
-        values=(request.protocol,),
+        rules=(rule_of(request.protocol), rule_of_limits(site.stop_limits)),
+        values=(request.protocol, site.stop_limits),
         span_s=(began_s - BEFORE_S, until_s),
         dated=until_s == request.as_of_s,
         more_would_help=any(one.difference is None for one in comparison.changes),

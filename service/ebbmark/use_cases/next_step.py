@@ -30,6 +30,7 @@ from ebbmark.use_cases.acknowledged_during import (
     idle_acknowledgements,
     refuse_slips,
 )
+from ebbmark.use_cases.after_closing import Follows, what_follows
 from ebbmark.use_cases.completing import no_steps
 from ebbmark.use_cases.during_statements import criteria_statement, sources_of_step, step_statements, stop_warnings
 from ebbmark.use_cases.in_progress import refuse_unless_in_progress
@@ -52,6 +53,7 @@ _TOLD = frozenset(
 )
 """What was seen along the way down that bears on whether its readings can be trusted."""
 
+_GOES_ON = frozenset({Action.LOWER, Action.CLOSING_PASSED, Action.LOWEST_REACHED})
 _WAITS_FOR_A_WORD = frozenset({Action.MEASURE_FIRST, Action.LOOK_FIRST, Action.READ_AGAIN})
 
 
@@ -87,10 +89,12 @@ def next_step(request: BedsideRequest, site: Site) -> Answer:
     scene = Scene(running, request.readings, request.doubts, stops, limits, since_s, now_s, plateau, rhythms, known)
     move = before_lowering(move, scene)
     open_to_a_word = acknowledgeable_in(scene)
-    watched = acknowledged_during(open_to_a_word, given) if move.action is Action.LOWER else ""
+    watched = acknowledged_during(open_to_a_word, given) if move.action in _GOES_ON else ""
     move = replace(move, reason=f"{watched} {move.reason}") if watched else move
     earlier = _earlier(request, site, running, since_s)
     last_s = max(reading.end_s for reading in request.readings)
+    follows = what_follows(request, running, staircase) if move.action is Action.CLOSING_PASSED else None
+    move = replace(move, reason=f"{move.reason} {follows.sentence}") if follows is not None else move
     steps = step_statements(running)
     return answered(
         OPERATION,
@@ -101,7 +105,7 @@ def next_step(request: BedsideRequest, site: Site) -> Answer:
             how_to_acknowledge(open_to_a_word, given) if move.action in _WAITS_FOR_A_WORD else "",
             idle_acknowledgements(open_to_a_word, given),
         ],
-        statements=[_move(move, running, staircase, rule, steps), *steps, criteria_statement(stops, site)],
+        statements=[_move(move, running, staircase, rule, steps, follows), *steps, criteria_statement(stops, site)],
         warnings=stop_warnings(stops),
         rules=(rule_of(request.protocol), rule_of(staircase), rule_of_limits(site.stop_limits)),
         values=(request.protocol, staircase, site.stop_limits, rule, Doubts(tuple(request.doubts)), rhythms),
@@ -179,7 +183,12 @@ def _earlier(request: BedsideRequest, site: Site, running: RunningTrial, since_s
 
 
 def _move(
-    move: Move, running: RunningTrial, staircase: StaircaseRules, rule: CallRule, steps: list[Statement]
+    move: Move,
+    running: RunningTrial,
+    staircase: StaircaseRules,
+    rule: CallRule,
+    steps: list[Statement],
+    follows: Follows | None,
 ) -> Statement:
     passed = move.passed
     parts = [
@@ -187,6 +196,8 @@ def _move(
         ("closing-passed-probability", Amount(passed, PROBABILITY) if passed is not None else None),
         ("lowering-is-useful", Truth(move.lowering_is_useful)),
     ]
+    if follows is not None and follows.suggested_peep_cmh2o is not None:
+        parts.append(("suggested-peep", Amount(follows.suggested_peep_cmh2o, PRESSURE)))
     readings = "reading" if rule.fewest_readings == 1 else "readings"
     row = "" if rule.steps_in_a_row == 1 else f", at {rule.steps_in_a_row} steps in a row"
     return Statement(

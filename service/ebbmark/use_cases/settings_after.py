@@ -5,13 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from ebbmark.fhir.bedside.received import BedsideRequest
+from ebbmark.fhir.bedside.site import Site
+from ebbmark.physiology.after.pressure_loss import PressureLimit
 from ebbmark.physiology.after.snapshot import Snapshot, take_snapshot
 from ebbmark.physiology.after.trials_of_record import began_of, set_after
 from ebbmark.physiology.formulas.body import predicted_body_weight_kg
+from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.use_cases.said import missing
 
-__all__ = ["Moments", "moments_of", "snapshot_of", "weight_of"]
+__all__ = ["Moments", "moments_of", "pressure_limits", "snapshot_of", "weight_of"]
 
 SETTLING_S = 3600.0
 """The state at the new settings is taken over the first hour of them. This project's choice."""
@@ -56,6 +59,16 @@ def weight_of(request: BedsideRequest) -> float:
     """Predicted body weight [kg], of a request that is only read with height and sex."""
     assert request.person is not None  # noqa: S101 - the reader refuses requests without
     return predicted_body_weight_kg(request.person.height_cm, request.person.sex)
+
+
+def pressure_limits(site: Site) -> dict[Quantity, PressureLimit]:
+    """Below which arterial pressure asks for somebody now: the stop limits of a trial hold at its new settings, too."""
+    limits = site.stop_limits
+    of = {
+        Quantity.MEAN_ARTERIAL_PRESSURE: limits.mean_arterial_pressure_below_mmhg,
+        Quantity.SYSTOLIC_ARTERIAL_PRESSURE: limits.systolic_arterial_pressure_below_mmhg,
+    }
+    return {quantity: PressureLimit(one.value, one.source) for quantity, one in of.items() if one is not None}
 
 
 def snapshot_of(request: BedsideRequest, from_s: float, until_s: float) -> Snapshot:

@@ -8,22 +8,20 @@ from ebbmark.fhir.bedside.answer import Answer, Statement, Truth, Warned
 from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.physiology.advice.advice import advise
-from ebbmark.physiology.after.seen import Event, Seen
+from ebbmark.physiology.after.seen import Seen
 from ebbmark.physiology.after.surveillance import watch
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.physiology.wording import level
-from ebbmark.use_cases.said import answered, closing_of, rule_of
-from ebbmark.use_cases.settings_after import SETTLING_S, moments_of, snapshot_of, weight_of
+from ebbmark.use_cases.said import answered, closing_of, rule_of, rule_of_limits
+from ebbmark.use_cases.settings_after import SETTLING_S, moments_of, pressure_limits, snapshot_of, weight_of
 
 __all__ = ["trial_before", "validity_answer"]
 
 OPERATION = "check-validity"
 
-_GRAVE = frozenset({Event.OPEN_CIRCUIT, Event.PEEP_BELOW})
 
-
-def validity_answer(request: BedsideRequest, _: Site) -> Answer:
+def validity_answer(request: BedsideRequest, site: Site) -> Answer:
     """Answer `$check-validity`.
 
     Raises:
@@ -41,6 +39,8 @@ def validity_answer(request: BedsideRequest, _: Site) -> Answer:
         suggested_peep_cmh2o=suggested,
         at_titration=snapshot_of(request, moments.titrated_s, until_s),
         changes=request.changes,
+        began_s=moments.began_s,
+        pressure_limits=pressure_limits(site),
     )
     gaps = f"Not looked for: {' '.join(answer.not_checked)}" if answer.stale and answer.not_checked else ""
     when = datetime.fromtimestamp(moments.titrated_s, UTC)
@@ -59,8 +59,8 @@ def validity_answer(request: BedsideRequest, _: Site) -> Answer:
         said=(answer.sentence, gaps, how, f"Looked at from {when:%Y-%m-%d %H:%M} UTC on, when PEEP was set."),
         statements=[validity],
         warnings=_numbered(answer.seen),
-        rules=(rule_of(request.protocol),),
-        values=(request.protocol,),
+        rules=(rule_of(request.protocol), rule_of_limits(site.stop_limits)),
+        values=(request.protocol, site.stop_limits),
         span_s=(moments.titrated_s, request.as_of_s),
         dated=True,
         more_would_help=bool(answer.not_checked),
@@ -108,7 +108,7 @@ def _numbered(seen: tuple[Seen, ...]) -> list[Warned]:
             Warned(
                 kind=f"seen-{slug}-{counts[slug]}",
                 code=slug,
-                severity="high" if one.event in _GRAVE else "moderate",
+                severity="high" if one.grave else "moderate",
                 text=f"{one.sentence} Source: {one.citation}.",
                 sources=one.sources,
                 span_s=(one.from_s, one.until_s),

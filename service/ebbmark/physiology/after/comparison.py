@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from ebbmark.physiology.after.measures import ASSUMED_NOISE, Change, Measure, Noise, Verdict, judge_change
+from ebbmark.physiology.after.pressure_loss import PressureLimit
 from ebbmark.physiology.after.snapshot import Figure, Snapshot
 from ebbmark.physiology.closing.closing import StepEstimate
 from ebbmark.physiology.protocols import Protocol
@@ -81,7 +82,7 @@ class Comparison:
     """What changed between two stretches of time.
 
     Attributes:
-        changes: one per measure, those that are known on both sides first.
+        changes: one per measure: a fall of mean arterial pressure first, then those that are known on both sides.
         limits: plateau, driving pressure, tidal volume, at the later time.
         overdistension: at the top of the trial in between.
         summary: one or two plain sentences.
@@ -99,6 +100,7 @@ def compare(
     *,
     steps: Sequence[StepEstimate] = (),
     protocol: Protocol,
+    pressure_limit: PressureLimit | None = None,
     noise: Mapping[Measure, Noise] = ASSUMED_NOISE,
 ) -> Comparison:
     """Compare two stretches of time, figure by figure.
@@ -108,6 +110,7 @@ def compare(
         after: state at the new settings.
         steps: estimates of the steps of the trial in between, highest PEEP first; empty where there are none.
         protocol: the limits.
+        pressure_limit: below which mean arterial pressure asks for somebody now.
         noise: of a single reading of each measure.
 
     Returns:
@@ -117,10 +120,13 @@ def compare(
     """
     changes = sorted(
         (_change(measure, before, after, noise[measure]) for measure in _measures(before, after)),
-        key=lambda change: change.verdict is Verdict.NOT_KNOWN,
+        key=lambda change: (not _circulation_fell(change), change.verdict is Verdict.NOT_KNOWN),
     )
     limits = _limits(after, protocol)
-    return Comparison(tuple(changes), limits, overdistension_at_top(steps), _summary(changes, limits))
+    summary = " ".join(
+        text for text in (_circulation(changes, after, pressure_limit), _summary(changes, limits)) if text
+    )
+    return Comparison(tuple(changes), limits, overdistension_at_top(steps), summary)
 
 
 def overdistension_at_top(steps: Sequence[StepEstimate]) -> Overdistension:
@@ -156,6 +162,25 @@ def overdistension_at_top(steps: Sequence[StepEstimate]) -> Overdistension:
         return Overdistension(Sureness.SHOWN, top.peep_cmh2o, best.peep_cmh2o, sentence)
     sentence = f"{rose}, but the 90 % bands overlap: overdistension at the top is possible, not shown."
     return Overdistension(Sureness.POSSIBLE, top.peep_cmh2o, best.peep_cmh2o, sentence)
+
+
+def _circulation_fell(change: Change) -> bool:
+    return change.measure is Measure.MEAN_ARTERIAL_PRESSURE and change.verdict is Verdict.WORSE
+
+
+def _circulation(changes: Sequence[Change], after: Snapshot, limit: PressureLimit | None) -> str:
+    """A mean arterial pressure that fell or is low, ahead of all else: whoever reads one line reads this."""
+    figure = after.figures.get(Measure.MEAN_ARTERIAL_PRESSURE)
+    fell = next((one for one in changes if _circulation_fell(one)), None)
+    low = figure is not None and limit is not None and figure.value < limit.below_mmhg
+    if figure is None or not (fell or low):
+        return ""
+    from_ = f"fell from {fell.before:.0f} to" if fell is not None and fell.before is not None else "is"
+    below = f", below the limit of {limit.below_mmhg:g} mmHg ({limit.source})" if low and limit is not None else ""
+    return (
+        f"Mean arterial pressure {from_} {figure.value:.0f} mmHg at the new settings{below}. A higher PEEP may by "
+        "itself lower blood pressure: look at the patient first."
+    )
 
 
 def _measures(before: Snapshot, after: Snapshot) -> list[Measure]:

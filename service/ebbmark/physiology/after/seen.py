@@ -15,6 +15,7 @@ class Event(Enum):
     PEEP_BELOW = "peep-below-suggestion"
     COMPLIANCE_LOST = "compliance-lost"
     OXYGENATION_LOST = "oxygenation-lost"
+    PRESSURE_LOST = "arterial-pressure-fell"
     POSITION_CHANGED = "position-changed"
     MODE_CHANGED = "mode-changed"
     TRANSPORT = "transport"
@@ -47,6 +48,7 @@ class Seen:
         sources: indices of the inputs that show it.
         citation: who says that it matters.
         sentence: what, when and why it matters, in plain sentences.
+        grave: whether it asks for somebody now.
     """
 
     event: Event
@@ -55,6 +57,7 @@ class Seen:
     sources: tuple[int, ...]
     citation: str
     sentence: str
+    grave: bool = False
 
 
 def after_titration(at_s: float, titrated_s: float) -> str:

@@ -15,6 +15,7 @@ from ebbmark.physiology.advice.evidence import EvidenceLine, evidence_for
 from ebbmark.physiology.after.episodes import Episode, open_circuit_episodes, peep_below_episodes
 from ebbmark.physiology.after.losses import losses_since
 from ebbmark.physiology.after.measures import ASSUMED_NOISE, Measure, Noise
+from ebbmark.physiology.after.pressure_loss import NO_PRESSURE_LIMITS, PressureLimit, pressure_losses
 from ebbmark.physiology.after.saturation_loss import saturation_loss
 from ebbmark.physiology.after.seen import CodedChange, Event, Seen, after_titration
 from ebbmark.physiology.after.snapshot import Snapshot
@@ -47,7 +48,7 @@ class Surveillance:
 
     Attributes:
         stale: True where something was seen that makes it old; False only says that nothing was seen.
-        seen: in order of time.
+        seen: a fall of arterial pressure first, then in order of time.
         not_checked: what could not be looked for, in plain sentences.
         sentence: the answer in one to three plain sentences.
         evidence: the published line on disconnection.
@@ -71,6 +72,8 @@ def watch(
     suggested_peep_cmh2o: float | None,
     at_titration: Snapshot | None,
     changes: Sequence[CodedChange] = (),
+    began_s: float | None = None,
+    pressure_limits: Mapping[Quantity, PressureLimit] = NO_PRESSURE_LIMITS,
     noise: Mapping[Measure, Noise] = ASSUMED_NOISE,
 ) -> Surveillance:
     """Look through the record since the last titration.
@@ -84,6 +87,8 @@ def watch(
         suggested_peep_cmh2o: of the last titration; None where there was none [cmH2O].
         at_titration: compliance and oxygenation at the new setting; None where not known.
         changes: documented changes of position, mode or place.
+        began_s: when PEEP was first moved for the trial; None where not known [s since 1970-01-01T00:00:00Z].
+        pressure_limits: below which arterial pressure asks for somebody now.
         noise: of a single reading of each measure.
 
     Returns:
@@ -118,8 +123,12 @@ def watch(
         seen.append(saturation)
     elif saturation:
         not_checked.append(saturation)
+    pressure = pressure_losses(readings, began_s=began_s, titrated_s=titrated_s, at_s=at_s, limits=pressure_limits)
+    seen += pressure.seen
+    not_checked += pressure.not_checked
     seen += [_coded(change, titrated_s) for change in changes if titrated_s < change.at_s <= at_s]
-    seen.sort(key=lambda one: (one.from_s, one.event.value))
+    # A circulation that fails comes before what makes a number old.
+    seen.sort(key=lambda one: (one.event is not Event.PRESSURE_LOST, one.from_s, one.event.value))
     silence = _silence(since, titrated_s, at_s)
     sentence = _answer(seen, silence, not_checked, (at_s - titrated_s) / 3600.0)
     evidence = evidence_for("after-disconnection")
@@ -146,7 +155,7 @@ def _open_circuit(episode: Episode, titrated_s: float) -> Seen:
         "repeat the titration after any disconnection."
     )
     citation = f"{COMMON_PRACTICE}; {_TEXTBOOK}"
-    return Seen(Event.OPEN_CIRCUIT, episode.from_s, episode.until_s, episode.sources, citation, sentence)
+    return Seen(Event.OPEN_CIRCUIT, episode.from_s, episode.until_s, episode.sources, citation, sentence, grave=True)
 
 
 def _peep_below(episode: Episode, suggested: float, titrated_s: float) -> Seen:
@@ -155,7 +164,8 @@ def _peep_below(episode: Episode, suggested: float, titrated_s: float) -> Seen:
         f"{after_titration(episode.from_s, titrated_s)} PEEP was set to {level(episode.lowest)} cmH2O, below the "
         f"suggested {level(suggested)}, {lasts}. If that was below closing, the lung may have lost volume."
     )
-    return Seen(Event.PEEP_BELOW, episode.from_s, episode.until_s, episode.sources, COMMON_PRACTICE, sentence)
+    sources, citation = episode.sources, COMMON_PRACTICE
+    return Seen(Event.PEEP_BELOW, episode.from_s, episode.until_s, sources, citation, sentence, grave=True)
 
 
 def _coded(change: CodedChange, titrated_s: float) -> Seen:

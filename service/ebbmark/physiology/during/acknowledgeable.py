@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ebbmark.physiology.during.before_lowering import Scene, unsent_in
+from ebbmark.physiology.during.before_lowering import BROKE_AWAY, PLATEAU_ROSE, Scene, not_like_closing, unsent_in
 from ebbmark.physiology.during.rhythm import (
     CHANGED,
     NOT_READABLE,
@@ -17,7 +17,12 @@ from ebbmark.physiology.during.unsent import RHYTHM_NOT_SENT, UNSENT_SLUGS
 
 __all__ = ["NAMES", "Acknowledgeable", "acknowledgeable_in", "is_a_name"]
 
-NAMES = (*sorted(UNSENT_SLUGS), NOT_READABLE, f"{CHANGED}…")
+_LOOKED_INTO = {
+    BROKE_AWAY: "compliance fell at once, and no other cause than closing was found",
+    PLATEAU_ROSE: "plateau pressure rose at a lower PEEP, and no other cause than closing was found",
+}
+
+NAMES = (*sorted(UNSENT_SLUGS), NOT_READABLE, *_LOOKED_INTO, f"{CHANGED}…")
 """Every word by which something is acknowledged during a trial; the last one ends with the code of the rhythm."""
 
 
@@ -38,7 +43,12 @@ class Acknowledgeable:
 
 def is_a_name(name: str) -> bool:
     """Whether this names something that may stand in the way during a trial."""
-    return name in UNSENT_SLUGS or name == NOT_READABLE or (name.startswith(CHANGED) and name != CHANGED)
+    return (
+        name in UNSENT_SLUGS
+        or name == NOT_READABLE
+        or name in _LOOKED_INTO
+        or (name.startswith(CHANGED) and name != CHANGED)
+    )
 
 
 def acknowledgeable_in(scene: Scene) -> tuple[Acknowledgeable, ...]:
@@ -61,4 +71,5 @@ def acknowledgeable_in(scene: Scene) -> tuple[Acknowledgeable, ...]:
     found += [Acknowledgeable(one.slug, one.words) for one in (*rhythm_changes(rhythms.read, since_s=since_s), *known)]
     if not_readable(rhythms, since_s=since_s, at_s=at_s):
         found.append(Acknowledgeable(NOT_READABLE, "a heart rhythm was charted that cannot be read here"))
+    found += [Acknowledgeable(slug, _LOOKED_INTO[slug]) for slug in not_like_closing(scene) if slug in _LOOKED_INTO]
     return tuple(found)

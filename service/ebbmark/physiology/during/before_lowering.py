@@ -22,6 +22,7 @@ from ebbmark.physiology.during.meanwhile import (
     volume_missing,
 )
 from ebbmark.physiology.during.next_move import Action, Move
+from ebbmark.physiology.during.not_closing import compliance_broke_away, effort_shows, plateau_rose
 from ebbmark.physiology.during.rhythm import NOT_READABLE, not_readable, rhythm_changes, signed_and_long_known
 from ebbmark.physiology.during.rhythm_codes import NO_RHYTHM, Rhythms
 from ebbmark.physiology.during.running import RunningTrial
@@ -37,10 +38,15 @@ from ebbmark.physiology.during.unsent import (
     unjudged_vitals,
     unsent_vitals,
 )
+from ebbmark.physiology.during.way_back import settings_before, way_back_words
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.wording import level
 
-__all__ = ["Scene", "before_lowering", "not_seen", "unsent_in"]
+__all__ = ["BROKE_AWAY", "PLATEAU_ROSE", "Scene", "before_lowering", "not_like_closing", "not_seen", "unsent_in"]
+
+BROKE_AWAY: Final = "compliance-fell-at-once"
+PLATEAU_ROSE: Final = "plateau-rose"
+"""Words by which it is acknowledged that somebody looked and found no other cause."""
 
 CONTRADICTION_CMH2O: Final = 2.0
 """Measured PEEP this far from its setting: one whole step of a usual staircase. This project's choice."""
@@ -60,6 +66,10 @@ _VITALS: Final = {
     StopCriterion.HEART_RATE_LOW,
     StopCriterion.HEART_RATE_HIGH,
 }
+_OF_CIRCULATION: Final = _VITALS - {StopCriterion.SATURATION}
+_CIRCULATION: Final = frozenset(
+    {Quantity.MEAN_ARTERIAL_PRESSURE, Quantity.SYSTOLIC_ARTERIAL_PRESSURE, Quantity.HEART_RATE}
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,15 +110,19 @@ def before_lowering(move: Move, scene: Scene) -> Move:
 
     Source: this project's choice, see the module.
     """
+    unlike = [text for slug, text in not_like_closing(scene).items() if slug not in scene.acknowledged]
     if move.action is Action.STOP:
-        return replace(move, reason=" ".join((move.reason, *_of_rhythm(scene))))
-    looks = _looks(scene)
-    if move.action not in (Action.LOWER, Action.READ_AGAIN):
-        plateau = _plateau(scene)
-        return replace(move, reason=" ".join((move.reason, *looks, *([plateau] if plateau else []))))
-    if looks:
-        reason = f"Look at the patient first; PEEP is not to be lowered on these readings. {' '.join(looks)}"
-        return replace(move, action=Action.LOOK_FIRST, next_peep_cmh2o=None, lowering_is_useful=False, reason=reason)
+        told = (move.reason, *_of_rhythm(scene), *unlike, _way_back(scene))
+        return replace(move, reason=" ".join(told))
+    looks = [*unlike, *_looks(scene)]
+    if unlike and move.action is Action.LOOK_FIRST:
+        return _look_first(move, looks, scene)
+    if move.action not in (Action.LOWER, Action.READ_AGAIN) and not unlike:
+        back = move.action is Action.LOWEST_REACHED or _circulation_alarms(scene)
+        told = (move.reason, *looks, _plateau(scene), _way_back(scene) if back else "")
+        return replace(move, reason=" ".join(text for text in told if text))
+    if looks and move.action is not Action.NOT_STARTED:
+        return _look_first(move, looks, scene)
     missing = measure_first([one for one in unsent_in(scene) if one.slug not in scene.acknowledged])
     if move.action is Action.READ_AGAIN:
         return replace(move, reason=" ".join(text for text in (move.reason, missing) if text))
@@ -133,6 +147,46 @@ def before_lowering(move: Move, scene: Scene) -> Move:
         unjudged_vitals(scene.stops),
     )
     return replace(move, reason=" ".join(text for text in told if text))
+
+
+def _look_first(move: Move, looks: Sequence[str], scene: Scene) -> Move:
+    back = [_way_back(scene)] if _circulation_alarms(scene) else []
+    told = ["Look at the patient first; no lower step is named from these readings.", *looks, *back]
+    return replace(
+        move, action=Action.LOOK_FIRST, next_peep_cmh2o=None, lowering_is_useful=False, reason=" ".join(told)
+    )
+
+
+def not_like_closing(scene: Scene) -> dict[str, str]:
+    """What along the way down asks for a look before anything is read from it, by the word that acknowledges it.
+
+    Args:
+        scene: what is known. Breaths of the patient's own have no word: they spoil the readings, looked at or not.
+    """
+    steps = scene.running.trial.steps if scene.running.trial is not None else ()
+    found = {
+        BROKE_AWAY: compliance_broke_away(steps),
+        PLATEAU_ROSE: plateau_rose(steps),
+        "": effort_shows(scene.readings, since_s=scene.since_s, at_s=scene.at_s) if scene.running.falling else "",
+    }
+    return {slug: text for slug, text in found.items() if text}
+
+
+def _circulation_alarms(scene: Scene) -> bool:
+    """Whether blood pressure or heart rate lies beyond a limit, or where anybody would look."""
+    met = any(one.criterion in _OF_CIRCULATION for one in scene.stops.met)
+    return met or bool(alarming(scene.readings, scene.limits, at_s=scene.at_s, of=_CIRCULATION))
+
+
+def _way_back(scene: Scene) -> str:
+    """The settings before the trial; for each stop, whatever asked for it."""
+    peeps = (Quantity.PEEP_SET, Quantity.PEEP_MEASURED)
+    top = max((one.value for one in scene.readings if one.quantity in peeps and one.at_s >= scene.since_s), default=0.0)
+    return way_back_words(
+        settings_before(scene.readings, since_s=scene.since_s, top_cmh2o=top),
+        now_cmh2o=scene.running.now_cmh2o,
+        circulation=_circulation_alarms(scene),
+    )
 
 
 def unsent_in(scene: Scene) -> tuple[Unsent, ...]:

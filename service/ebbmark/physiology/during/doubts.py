@@ -8,7 +8,7 @@ limit for are looked at against values at which anybody would look: this project
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from math import inf
 from typing import Final
@@ -58,6 +58,7 @@ UNITS: Final = {
 }
 _OURS: Final = ", at which anybody would look (this project's own choice; no limit is signed)"
 _UNIT_GUIDE: Final = ", below which one unit's public guide avoids manoeuvres (a weak source; no limit is signed)"
+_LOOKED_AT_MAP_MMHG: Final = 65.0
 _PEEPS: Final = frozenset({Quantity.PEEP_SET, Quantity.PEEP_MEASURED})
 
 
@@ -124,24 +125,30 @@ def may_be_beyond(
     return tuple(found)
 
 
-def alarming(readings: Sequence[Reading], limits: StopLimits, *, at_s: float) -> tuple[str, ...]:
+def alarming(
+    readings: Sequence[Reading], limits: StopLimits, *, at_s: float, of: Collection[Quantity] = tuple(Quantity)
+) -> tuple[str, ...]:
     """Say which latest readings lie beyond a limit although they meet no criterion: none was signed, or too early.
 
     Args:
         readings: what can be used.
         limits: in force.
         at_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
+        of: quantities that are looked at.
 
     Source: each limit's own; where none is signed, this project's choice.
     """
-    found = []
+    found: dict[tuple[Quantity, int], str] = {}
     for bound in bounds_of(limits):
+        if bound.quantity not in of or (bound.quantity, bound.sign) in found:
+            continue
         of_it = [one for one in readings if one.quantity is bound.quantity and at_s - one.at_s <= AFTER_S]
         latest = max(of_it, key=lambda one: (one.at_s, one.source), default=None)
         if latest is not None and bound.sign * (bound.limit - latest.value) > 0:
             shown = f"{round(latest.value, 1):g} {UNITS[bound.quantity]} ({age(at_s - latest.at_s)})"
-            found.append(f"The latest {WORDS[bound.quantity]} is {shown}, {beyond_words(bound)}.")
-    return tuple(found)
+            key = bound.quantity, bound.sign
+            found[key] = f"The latest {WORDS[bound.quantity]} is {shown}, {beyond_words(bound)}."
+    return tuple(found.values())
 
 
 def newer_peep_unknown(doubts: Sequence[Doubt], readings: Sequence[Reading], *, now_cmh2o: float, at_s: float) -> str:
@@ -199,14 +206,22 @@ def bounds_of(limits: StopLimits) -> Iterator[Bound]:
     """
     rows = (
         (Quantity.SPO2, 1, limits.spo2_below_percent, 85.0, _OURS),
-        (Quantity.MEAN_ARTERIAL_PRESSURE, 1, limits.mean_arterial_pressure_below_mmhg, 65.0, _UNIT_GUIDE),
+        (
+            Quantity.MEAN_ARTERIAL_PRESSURE,
+            1,
+            limits.mean_arterial_pressure_below_mmhg,
+            _LOOKED_AT_MAP_MMHG,
+            _UNIT_GUIDE,
+        ),
         (Quantity.SYSTOLIC_ARTERIAL_PRESSURE, 1, limits.systolic_arterial_pressure_below_mmhg, 70.0, _OURS),
         (Quantity.HEART_RATE, 1, limits.heart_rate_below_per_min, 40.0, _OURS),
-        (Quantity.HEART_RATE, -1, limits.heart_rate_above_per_min, 170.0, _OURS),
+        (Quantity.HEART_RATE, -1, limits.heart_rate_above_per_min, 150.0, _OURS),
         (Quantity.PEAK_PRESSURE, -1, limits.peak_pressure_above_cmh2o, 50.0, _OURS),
     )
     for quantity, sign, limit, anybody, why in rows:
         yield Bound(quantity, sign, anybody, why) if limit is None else Bound(quantity, sign, limit.value, "")
+    if not limits.signed and limits.mean_arterial_pressure_below_mmhg is not None:
+        yield Bound(Quantity.MEAN_ARTERIAL_PRESSURE, 1, _LOOKED_AT_MAP_MMHG, _UNIT_GUIDE)
 
 
 def _reaches(doubt: Doubt, bound: Bound) -> bool:

@@ -1,8 +1,8 @@
 """At which readings should a trial stop? Limits as data that a clinician of the site signs.
 
-A default stands here only where a source was read, or where the number is this project's own and says so. The stop
-tables of the published trials were not found, so mean arterial pressure and heart rate have no default: they are not
-checked until a site signs its own numbers, and the answer says so.
+A default holds until a site signs its own. Its source is a textbook that was read, or it is this project's own choice
+and says so: the stop tables of the published trials were not found, so mean arterial pressure and heart rate have the
+bounds at which any bedside would stop, whatever its protocol. A fall of mean arterial pressure has no default.
 """
 
 from __future__ import annotations
@@ -80,6 +80,17 @@ class StopLimits:
         """Whether a clinician of the site has signed them."""
         return bool(self.signed_by and self.signed_on)
 
+    def asks_for(self, limit: Limit | None) -> bool:
+        """Whether a vital sign of this limit must be sent before anybody is sent on.
+
+        A signed limit and one with a source ask for it; a default that is this project's own is held against what is
+        sent and asks for nothing.
+
+        Args:
+            limit: of this set.
+        """
+        return limit is not None and (self.signed or limit.source != OWN_CHOICE)
+
     @property
     def signature(self) -> str:
         """Who answers for these limits, in one sentence."""
@@ -107,14 +118,14 @@ _WORDS: Final = {
 }
 
 DEFAULT_STOP_LIMITS: Final = StopLimits(
-    version="default-3",
+    version="default-4",
     signed_by="",
     signed_on="",
     spo2_below_percent=Limit(85.0, TEXTBOOK),
-    mean_arterial_pressure_below_mmhg=None,  # 60 to 65 is remembered of trial protocols, not read
+    mean_arterial_pressure_below_mmhg=Limit(60.0, OWN_CHOICE),
     mean_arterial_pressure_fall_mmhg=None,  # 20 is remembered of trial protocols, not read
-    heart_rate_below_per_min=None,  # remembered of trial protocols, not read
-    heart_rate_above_per_min=None,  # remembered of trial protocols, not read
+    heart_rate_below_per_min=Limit(40.0, OWN_CHOICE),
+    heart_rate_above_per_min=Limit(150.0, OWN_CHOICE),
     peak_pressure_above_cmh2o=Limit(50.0, COMMON_PRACTICE),
     volume_lost_share=Limit(0.5, OWN_CHOICE),  # between charting noise (a few per cent) and an open circuit (75 %)
     leak_share=Limit(0.2, OWN_CHOICE),  # far beyond the 2 to 3 % by which two measured volumes differ

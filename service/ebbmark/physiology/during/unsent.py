@@ -109,7 +109,7 @@ def unsent_vitals(
     recent = {one.quantity for one in readings if one.at_s >= max(since_s, recent_s)}
     found = []
     for vital in _VITALS:
-        limited = [(one, quantity) for one, quantity in vital.criteria if _limit(one, limits) is not None]
+        limited = [(one, quantity) for one, quantity in vital.criteria if limits.asks_for(_limit(one, limits))]
         # Before anybody of the site has signed, the pressure that is at hand is better than none.
         enough = sent & {quantity for _, quantity in limited} or (
             not limits.signed and recent & {quantity for _, quantity in vital.criteria}
