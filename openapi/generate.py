@@ -105,6 +105,7 @@ def hooks_examples() -> dict[str, bytes]:
     from ebbmark.web.hooks.answering import Answering, answer_call
     from ebbmark.web.hooks.asking import read_call
     from ebbmark.web.hooks.card import Where
+    from ebbmark.web.work_pool import WorkPool
 
     person, height, *rows = json.loads(examples()["request.json"])["entry"]
     call: Json = {
@@ -127,6 +128,7 @@ def hooks_examples() -> dict[str, bytes]:
         False,
         GuestRecords((), patience=Patience()),
         Where("https://peep.example/fhir/metadata", "https://peep.example/launch"),
+        WorkPool(20.0),
     )
     called = read_call(msgspec.json.encode(call))
     answered = asyncio.run(answer_call(called, at_s=last.timestamp() + 600, answering=answering))

@@ -13,8 +13,11 @@ from pydantic_settings import SettingsError
 from ebbmark import __version__
 from ebbmark.settings import Settings, unknown_names
 from ebbmark.web.app import create_app, reason_not_to_listen
+from ebbmark.web.http_connections import IDLE_S, bounded_protocol
 
 __all__ = ["serve"]
+
+BACKLOG = 2048
 
 
 def serve(*, host: str | None = None, port: int | None = None, demo: bool | None = None) -> bool:
@@ -51,8 +54,20 @@ def serve(*, host: str | None = None, port: int | None = None, demo: bool | None
     print(f"Ebbmark {__version__} listens on http://{shown}:{taken}", file=sys.stderr, flush=True)
     if settings.demo:
         print(f"The demo: http://{shown}:{taken}/demo/", file=sys.stderr, flush=True)
+    # A thread that computes gives way to the event loop after this long, so that health is answered under load [s].
+    sys.setswitchinterval(0.001)
     # No access log: an address may carry what must not be logged.
-    config = uvicorn.Config(app, access_log=False, proxy_headers=False, log_level="warning", server_header=False)
+    config = uvicorn.Config(
+        app,
+        http=bounded_protocol(settings.connections_at_once),
+        ws="none",
+        access_log=False,
+        proxy_headers=False,
+        log_level="warning",
+        server_header=False,
+        timeout_keep_alive=IDLE_S,
+        backlog=BACKLOG,
+    )
     uvicorn.Server(config).run(sockets=[listener])
     return True
 
@@ -100,7 +115,7 @@ def _show_audit_lines() -> None:
 
 def _listener(host: str, port: int) -> socket.socket:
     listener = socket.create_server(
-        (host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET, backlog=2048
+        (host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET, backlog=BACKLOG
     )
     # Head and body leave as two pieces: without this the second waits 40 ms for the first to be acknowledged. The
     # event loop sets it only on sockets that it made itself.

@@ -77,6 +77,15 @@ class Settings(BaseSettings):
     )
     max_body_bytes: int = Field(default=2_000_000, gt=0, description="Largest request body.")
     max_entries: int = Field(default=5_000, gt=0, description="Most resources in one request.")
+    requests_at_once: int = Field(
+        default=100, ge=1, description="Most requests in progress or waiting; one more is told to come back (503)."
+    )
+    connections_at_once: int = Field(
+        default=500, ge=1, description="Most open connections; one more is told to come back (503) and closed."
+    )
+    answer_deadline_s: float = Field(
+        default=20.0, gt=0, le=600, description="Longest wait for an answer to be computed; then 503."
+    )
     accept_preliminary: bool = Field(
         default=False, description="Whether Observations of status preliminary count where the request does not say."
     )

@@ -21,7 +21,7 @@ from ebbmark.web.app import create_app
 from fhir_builders import height, parameters, patient, to_bytes, trial_bundle
 from issued_tokens import ISSUER, Issuer, forged, hmac_signed
 from record.searchable_record import SearchableRecord
-from web.asking import FHIR, Reply, ask
+from web.asking import FHIR, Reply, ask, plain_app
 
 TRIAL = to_bytes(trial_bundle())
 WRITE = to_bytes(parameters(bundle=trial_bundle(), write_back=True))
@@ -107,6 +107,11 @@ REFUSED = {
         "an algorithm that is not accepted",
     ),
     "a stranger's key": (token(STRANGER), "The signature of the token does not fit."),
+    "a certificate to be shown (RFC 8705)": (
+        token(cnf={"x5t#S256": "bwcK0esc3ACC3DB2Y5_lESsXE8o9ltc05O89jdN-dg2"}),
+        "bound",
+    ),
+    "a key to be proved (RFC 9449)": (token(cnf={"jkt": "0ZcOCORZNYy-DWpqq30jZyJGHTN0d2HglBV3uiguA4I"}), "bound"),
     "an unknown key": (token(headers={"kid": "k9"}), "names a key that its issuer does not publish"),
     "an unknown issuer": (token(iss="https://stranger.example"), "an issuer that is not trusted"),
     "another audience": (token(aud=f"{BASE_URL}/fhir/"), "meant for another audience"),
@@ -133,6 +138,11 @@ def test_each_token_that_is_not_accepted_is_refused_with_its_reason_and_nothing_
     told = reply.body.decode() + str(reply.headers) + caplog.text
     assert not [part for part in bearer.split(".") if len(part) > 3 and part in told]
     assert "icu-dashboard" not in told
+
+
+def test_browsers_are_told_to_come_over_https_where_the_service_is_seen_there(app: ASGIApp) -> None:
+    assert ask(app, method="GET", path="/health/live").headers["strict-transport-security"] == "max-age=31536000"
+    assert "strict-transport-security" not in ask(plain_app(), method="GET", path="/health/live").headers
 
 
 def test_two_tokens_at_once_are_none(app: ASGIApp) -> None:

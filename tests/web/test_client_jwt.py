@@ -56,6 +56,10 @@ def test_the_scheme_is_read_in_any_case() -> None:
     assert check(sent().replace("Bearer", "bearer")) == ClientJwt(EHR.name)
 
 
+def test_a_token_bound_to_a_key_is_no_plain_bearer_token() -> None:
+    assert check(sent(cnf={"jkt": "0ZcOCORZNYy-DWpqq30jZyJGHTN0d2HglBV3uiguA4I"})) is TokenRefusal.BOUND
+
+
 @pytest.mark.parametrize("authorization", [None, "", "Bearer", "Bearer ", "Basic dXNlcjp3b3Jk"])
 def test_without_a_token_there_is_nobody(authorization: str | None) -> None:
     assert check(authorization) is None

@@ -6,6 +6,7 @@ import base64
 import hashlib
 import json
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs, urlsplit
@@ -336,9 +337,7 @@ def test_a_reply_counts_once(site: LaunchSite, browser: Browser) -> None:
     assert browser.probe(tab_of(first)).status == 200
 
 
-def test_a_code_that_the_server_saw_before_is_refused_by_it(
-    site: LaunchSite, browser: Browser, service: Running
-) -> None:
+def test_a_reply_that_is_sent_again_redeems_its_code_once(site: LaunchSite, browser: Browser, service: Running) -> None:
     reply = browser.consent_to(launch_of(site))
     with Browser(service.address) as copy:
         copy.http.cookies.update(browser.http.cookies)
@@ -346,8 +345,36 @@ def test_a_code_that_the_server_saw_before_is_refused_by_it(
 
         page = copy.get(reply)
 
-    assert (page.status, page.heading) == (502, "The record's sign-in did not complete")
-    assert "invalid_grant" in page.text
+    assert (page.status, page.heading) == (400, "This launch was used already")
+    assert len(site.token_requests) == 1
+
+
+def test_a_reply_that_is_sent_ten_times_at_once_redeems_its_code_once(
+    site: LaunchSite, browser: Browser, service: Running
+) -> None:
+    reply = browser.consent_to(launch_of(site))
+    cookies = dict(browser.http.cookies)
+
+    def again(_: int) -> int:
+        with Browser(service.address) as copy:
+            copy.http.cookies.update(cookies)
+            return copy.step("GET", reply).status_code
+
+    with ThreadPoolExecutor(10) as threads:
+        statuses = sorted(threads.map(again, range(10)))
+
+    assert statuses == [303, *[400] * 9]
+    assert len(site.token_requests) == 1
+
+
+def test_looking_at_a_reply_without_its_body_does_not_use_up_the_launch(site: LaunchSite, browser: Browser) -> None:
+    reply = browser.consent_to(launch_of(site))
+
+    looked = browser.step("HEAD", reply)
+
+    assert looked.status_code == 405
+    assert len(site.token_requests) == 0
+    assert browser.probe(tab_of(browser.get(reply))).status == 200
 
 
 def test_a_launch_that_took_more_than_ten_minutes_is_over(site: LaunchSite, browser: Browser, key_file: Path) -> None:

@@ -61,9 +61,10 @@ def _parsed(address: str) -> httpx.URL | AddressRefusal:
     try:
         # The same parser that makes the call, so that no two readings of one address exist.
         url = httpx.URL(address)
-    except httpx.InvalidURL:
+        usable = bool(url.host) and (url.port or 0) <= _HIGHEST_PORT
+    except (httpx.InvalidURL, ValueError):  # the latter of a host that begins with xn-- and is no IDNA name
         return AddressRefusal.UNREADABLE
-    return url if url.host and (url.port or 0) <= _HIGHEST_PORT else AddressRefusal.UNREADABLE
+    return url if usable else AddressRefusal.UNREADABLE
 
 
 def _is_under(url: httpx.URL, base: str) -> bool:

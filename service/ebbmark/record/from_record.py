@@ -107,7 +107,8 @@ async def recommend_from_record(
         limits=limits,
         protocols=protocols,
     )
-    return recommend_fetched(asked, fetched, reader(fetched), reader)
+    # Off the event loop, so that nobody else waits for it.
+    return await asyncio.to_thread(lambda: recommend_fetched(asked, fetched, reader(fetched), reader))
 
 
 def recommend_fetched(

@@ -55,6 +55,7 @@ from ebbmark.web.responses import not_routed, rejected
 from ebbmark.web.site_files import content_of, read_site
 from ebbmark.web.smart_connections import smart_door_of
 from ebbmark.web.trust import Misconfigured, own_keys, own_public_keys, signer_of
+from ebbmark.web.work_pool import WorkPool
 
 __all__ = ["SIGN_IN_IS_OFF", "Misconfigured", "create_app", "reason_not_to_listen"]
 
@@ -102,6 +103,7 @@ def create_app(settings: Settings) -> FastAPI:
     site = read_site(value_sets=settings.value_sets, protocols=settings.protocols, stop_limits=settings.stop_limits)
     trail = AuditTrail(time.time, record if settings.audit_to == "record" else None, settings.audit_names_patient)
 
+    pool = WorkPool(settings.answer_deadline_s)
     smart = smart_door_of(settings, keys, tls, trail, base_url.removesuffix("/fhir"))
 
     @asynccontextmanager
@@ -113,6 +115,7 @@ def create_app(settings: Settings) -> FastAPI:
                 stack.push_async_callback(sign_in.aclose)
             stack.push_async_callback(outside.aclose)
             stack.push_async_callback(guests.aclose)
+            stack.callback(pool.close)
             if smart is not None:
                 stack.push_async_callback(smart.aclose)
             if entrance.rules is None:
@@ -139,16 +142,17 @@ def create_app(settings: Settings) -> FastAPI:
         record=record,
         base_url=base_url,
         trail=trail,
+        pool=pool,
         signs_in=entrance.rules is not None,
         signer=signer_of(keys, signs=settings.sign_results),
         protocols=site.protocols,
     )
-    bedside = BedsideDoor(site, limits, code_map, settings.accept_preliminary, trail, record, door.signer)
-    auditing = Auditing(code_map, record, own_public_keys(keys), trail, settings.max_body_bytes, site.protocols)
+    bedside = BedsideDoor(site, limits, code_map, settings.accept_preliminary, trail, pool, record, door.signer)
+    auditing = Auditing(code_map, record, own_public_keys(keys), trail, pool, settings.max_body_bytes, site.protocols)
     where = Where(settings.documentation_url or f"{base_url}/metadata", f"{root}/launch" if smart is not None else "")
     hooks = HooksDoor(
         hooks_entrance_of(settings, root, entrance, outside),
-        Answering(site, limits, code_map, settings.accept_preliminary, guests, where, door.signer),
+        Answering(site, limits, code_map, settings.accept_preliminary, guests, where, pool, door.signer),
         limits,
         trail,
         time.time,
@@ -172,7 +176,7 @@ def create_app(settings: Settings) -> FastAPI:
     app.add_middleware(SettingCookies)
     if settings.cds_origins:
         app.add_middleware(HooksOrigins, origins=settings.cds_origins)
-    app.add_middleware(Boundary)
+    app.add_middleware(Boundary, most_at_once=settings.requests_at_once, over_https=root.startswith("https:"))
     return app
 
 

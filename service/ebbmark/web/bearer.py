@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import msgspec
+
 from ebbmark.web.scopes import Permission, allows
 from ebbmark.web.signed_token import Claims, Rules, TokenRefusal, verified
 
@@ -63,6 +65,9 @@ async def checked_caller(
     claims = await verified(token, rules=rules, audience=audience, at_s=at_s)
     if isinstance(claims, TokenRefusal):
         return claims
+    if claims.cnf is not msgspec.UNSET:
+        # RFC 7800, RFC 8705, RFC 9449: whoever holds the token must prove a key, and nothing here checks that proof.
+        return TokenRefusal.BOUND
     if claims.exp > at_s + LONGEST_LIFE_S + rules.leeway_s:
         return TokenRefusal.TOO_LONG_LIVED
     client = claims.client_id or claims.azp or claims.sub

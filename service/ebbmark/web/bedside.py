@@ -35,6 +35,7 @@ from ebbmark.web.entrance import actor_of, may, require
 from ebbmark.web.media import FHIR_JSON, require_acceptable, require_fhir_json
 from ebbmark.web.plan_page import PAGE_HEADERS, plan_page, wants_page
 from ebbmark.web.scopes import READ_CONDITIONS, READ_INFUSIONS
+from ebbmark.web.work_pool import WorkPool
 
 __all__ = ["BedsideDoor", "bedside_router", "definitions_router"]
 
@@ -52,6 +53,7 @@ class BedsideDoor:
         code_map: the site's own codes of readings.
         accept_preliminary: whether preliminary Observations count where the request does not say.
         trail: where it is noted who did what.
+        pool: where answers are computed.
         record: where a patient that the request names is read; None where no record is configured.
         signer: the key that every answer is signed with; None where answers are not signed.
     """
@@ -61,6 +63,7 @@ class BedsideDoor:
     code_map: CodeMap
     accept_preliminary: bool
     trail: AuditTrail
+    pool: WorkPool
     record: RecordClient | None = None
     signer: SigningKey | None = None
 
@@ -86,8 +89,7 @@ def _serve_operation(router: APIRouter, door: BedsideDoor, question: Question) -
         at_s = time.time()
         answer = await _from_record(request, door, question, body, at_s)
         if answer is None:
-            # Beside the loop: a record of many trials takes a second, and nobody else should wait for it.
-            answer = await asyncio.to_thread(
+            answer = await door.pool.run(
                 ask,
                 question,
                 body,
@@ -101,7 +103,7 @@ def _serve_operation(router: APIRouter, door: BedsideDoor, question: Question) -
         await door.trail.note(deed)
         if as_page:
             return Response(plan_page(answer), media_type="text/html", headers=PAGE_HEADERS)
-        written = write_answer(answer, recorded_s=at_s)
+        written = await door.pool.run(write_answer, answer, recorded_s=at_s)
         if door.signer is not None:
             signed = sign(msgspec.json.decode(written, type=dict[str, object]), key=door.signer)
             written = _ENCODER.encode(signed)

@@ -1,59 +1,145 @@
-"""The outermost layer: safe headers on every response, and one place where what nobody foresaw becomes a refusal."""
+"""The outermost layer around every request: a bound on requests in progress, safe headers, and one error boundary.
+
+* More requests than the bound are refused with 503 before their body is read (load shedding); health is exempt.
+* A request with both Content-Length and Transfer-Encoding is refused: two readers may see two different requests.
+* A response that is sent before the body was read ends the connection, after a short wait for the rest of the body:
+  closing at once would reset the connection and could take the response with it.
+* HEAD is GET without the body, except where GET has effects (a launch).
+
+Source: RFC 9112 sections 6.1 (both length headers), 9.6 (closing, and lingering before it); RFC 9110 sections 9.3.2
+(HEAD), 15.6.4 (503); RFC 6797 (HSTS; one year is common practice, no published source).
+"""
 
 from __future__ import annotations
 
+import asyncio
 import logging
 
+from fastapi import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.web.look.refusal import is_of_a_page, refusal_page
 from ebbmark.web.responses import SAFE_HEADERS, outcome_response, place_of
+from ebbmark.web.work_pool import RETRY_AFTER_S
 
 __all__ = ["Boundary"]
 
 _LOG = logging.getLogger("ebbmark")
 
+_CLOSE = (b"connection", b"close")
+_HSTS = (b"strict-transport-security", b"max-age=31536000")
+_EXEMPT = "/health/"
+_WITH_EFFECTS = "/launch"
+
+LINGER_S = 1.0
+"""How long the rest of a body that nobody wants is waited for [s]; this project's choice."""
+LINGER_BYTES = 4_000_000
+
 
 class Boundary:
-    """Outermost layer: safe headers on every response, and a plain refusal for what nobody foresaw."""
+    """The layer.
 
-    def __init__(self, app: ASGIApp) -> None:
+    Args:
+        app: the application within.
+        most_at_once: requests in progress.
+        over_https: whether browsers reach this service over https only.
+    """
+
+    def __init__(self, app: ASGIApp, most_at_once: int = 100, over_https: bool = False) -> None:
         self.app = app
+        self.most_at_once = most_at_once
+        self.headers = (*SAFE_HEADERS, _HSTS) if over_https else SAFE_HEADERS
+        self._in_progress = 0
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass the request on; add headers to the response."""
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
-        started = False
-        # RFC 9110 section 9.3.2: HEAD is GET without the body.
-        bodiless = scope["method"] == "HEAD"
-        if bodiless:
-            scope = {**scope, "method": "GET"}
-
-        async def send_with_headers(message: Message) -> None:
-            nonlocal started
-            if message["type"] == "http.response.start":
-                started = True
-                own = {name for name, _ in message["headers"]}
-                message["headers"] = [*message["headers"], *(one for one in SAFE_HEADERS if one[0] not in own)]
-            elif bodiless:
-                message["body"] = b""
-            await send(message)
-
+        answering = _Answering(scope, receive, send, self.headers)
+        self._in_progress += 1
         try:
-            await self.app(scope, receive, send_with_headers)
+            refused = _refusal_of_framing(scope) or self._refusal_of_one_more(scope["path"])
+            await (refused or self.app)(answering.scope, answering.receive, answering.send)
         except Exception as error:  # the only one: whatever it is, no stack and no data leave
             _LOG.error("unforeseen %s in %s", type(error).__name__, place_of(error))
-            if started:
+            if answering.started:
                 raise
             sentence = (
                 "The service failed and gives no answer. Asking again is safe, also where write-back was asked for."
             )
             problem = Problem(ProblemKind.INTERNAL, "", "a fault in this service", "", sentence)
-            if is_of_a_page(scope["path"]):
-                answer = refusal_page("The service failed", sentence, 500)
-            else:
-                answer = outcome_response((problem,), 500)
-            await answer(scope, receive, send_with_headers)
+            failed = _refusal(scope["path"], problem, "The service failed", {})
+            await failed(answering.scope, answering.receive, answering.send)
+        finally:
+            self._in_progress -= 1
+
+    def _refusal_of_one_more(self, path: str) -> Response | None:
+        if self._in_progress <= self.most_at_once or path.startswith(_EXEMPT):
+            return None
+        found, accepted = "more requests at once than are taken", f"at most {self.most_at_once} in progress"
+        sentence = f"Too many requests are in progress; ask again in {RETRY_AFTER_S} s."
+        problem = Problem(ProblemKind.BUSY, "", found, accepted, sentence)
+        return _refusal(path, problem, "Too busy", {"Retry-After": str(RETRY_AFTER_S)})
+
+
+class _Answering:
+    """One request on its way in and its response on its way out."""
+
+    def __init__(self, scope: Scope, receive: Receive, send: Send, headers: tuple[tuple[bytes, bytes], ...]) -> None:
+        # RFC 9110 section 9.3.2: HEAD is GET without the body.
+        self._bodiless = scope["method"] == "HEAD"
+        effects = scope["path"].startswith(_WITH_EFFECTS)
+        self.scope = {**scope, "method": "GET"} if self._bodiless and not effects else scope
+        self.started = False
+        self._receive, self._send, self._headers = receive, send, headers
+        names = dict(scope["headers"])
+        self._unread = names.get(b"content-length", b"0").strip(b"0") != b"" or b"transfer-encoding" in names
+        # Whoever waits for leave to send a body has not sent it.
+        self._lingers = b"expect" not in names
+
+    async def receive(self) -> Message:
+        message = await self._receive()
+        self._unread = self._unread and message["type"] == "http.request" and bool(message.get("more_body"))
+        return message
+
+    async def send(self, message: Message) -> None:
+        if message["type"] == "http.response.start":
+            self.started = True
+            own = {name for name, _ in message["headers"]}
+            added = [one for one in self._headers if one[0] not in own]
+            message["headers"] = [*message["headers"], *added, *([_CLOSE] if self._unread else [])]
+        elif self._bodiless:
+            message["body"] = b""
+        if message["type"] == "http.response.body" and self._unread and not message.get("more_body"):
+            await self._send({**message, "more_body": True})
+            await self._linger()
+            message = {"type": "http.response.body", "body": b"", "more_body": False}
+        await self._send(message)
+
+    async def _linger(self) -> None:
+        size = 0
+        try:
+            async with asyncio.timeout(LINGER_S):
+                while self._unread and self._lingers and size < LINGER_BYTES:
+                    size += len((await self.receive()).get("body", b""))
+        except TimeoutError:
+            return
+
+
+def _refusal_of_framing(scope: Scope) -> Response | None:
+    names = [name for name, _ in scope["headers"]]
+    if b"transfer-encoding" not in names or b"content-length" not in names:
+        return None
+    found, accepted = "Content-Length and Transfer-Encoding", "one of them"
+    sentence = "The request says its length in two ways, so that its end is not certain; accepted: one of them."
+    problem = Problem(ProblemKind.FRAMING, "", found, accepted, sentence)
+    return _refusal(scope["path"], problem, "The request cannot be read", {"Connection": "close"})
+
+
+def _refusal(path: str, problem: Problem, title: str, headers: dict[str, str]) -> Response:
+    status = problem.kind.status
+    if is_of_a_page(path):
+        return refusal_page(title, problem.sentence, status, headers=headers)
+    return outcome_response((problem,), status, headers)

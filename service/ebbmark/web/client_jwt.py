@@ -13,6 +13,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+import msgspec
+
 from ebbmark.web.bearer import bearer_token
 from ebbmark.web.signed_token import Claims, Rules, TokenRefusal, verified
 
@@ -72,6 +74,8 @@ async def checked_client(
     claims = await verified(token, rules=rules, audience=endpoint_url, at_s=at_s)
     if isinstance(claims, TokenRefusal):
         return claims
+    if claims.cnf is not msgspec.UNSET:
+        return TokenRefusal.BOUND
     refusal = _form_of(claims, at_s, rules.leeway_s) or seen.first_use(
         claims.iss, claims.jti or "", until_s=claims.exp + rules.leeway_s, at_s=at_s
     )

@@ -34,7 +34,8 @@ REFUSALS = {
     429: "Too many requests from this client; Retry-After says when to ask again.",
     500: "A fault of the service.",
     502: "The record that the request names a patient of did not give what was asked for.",
-    503: "The keys of the token's issuer cannot be had just now; Retry-After says when to ask again.",
+    503: "Too many requests are in progress, no answer within the time allowed, or the keys of the token's issuer "
+    "cannot be had just now; Retry-After says when to ask again.",
 }
 
 RESOURCE: dict[str, Any] = {

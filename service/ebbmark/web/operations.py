@@ -30,6 +30,7 @@ from ebbmark.web.entrance import actor_of, require
 from ebbmark.web.media import FHIR_JSON, require_acceptable, require_fhir_json
 from ebbmark.web.recording import answer_bundle, record_answer
 from ebbmark.web.scopes import WRITE_BACK
+from ebbmark.web.work_pool import WorkPool
 
 __all__ = ["Door", "fhir_router"]
 
@@ -51,6 +52,7 @@ class Door:
         record: where results may be written; None where no record is configured.
         base_url: FHIR base address as callers see it, for the CapabilityStatement.
         trail: where it is noted who did what.
+        pool: where answers are computed.
         signs_in: whether callers must sign in, for the CapabilityStatement.
         signer: the key that every answer is signed with; None where answers are not signed.
         protocols: rule sets that may be asked for; the site's own among them.
@@ -62,6 +64,7 @@ class Door:
     record: RecordClient | None
     base_url: str
     trail: AuditTrail
+    pool: WorkPool
     signs_in: bool = False
     signer: SigningKey | None = None
     protocols: tuple[Protocol, ...] = PROTOCOLS
@@ -80,7 +83,8 @@ def fhir_router(door: Door) -> APIRouter:
         actor = actor_of(request)
         recommendation = await _from_record(door, body, at_s, actor)
         if recommendation is None:
-            recommendation = recommend(
+            recommendation = await door.pool.run(
+                recommend,
                 body,
                 at_s=at_s,
                 limits=door.limits,
@@ -94,11 +98,12 @@ def fhir_router(door: Door) -> APIRouter:
         await door.trail.note(_access(Deed.EVALUATED, actor, recommendation))
         with_report = recommendation.request.with_report
         if with_report or door.signer is not None:
-            answer = await asyncio.to_thread(
+            answer = await door.pool.run(
                 answer_bundle, recommendation, at_s=at_s, signer=door.signer, with_report=with_report
             )
             return Response(_ENCODER.encode(answer), media_type=FHIR_JSON)
-        return Response(write_bundle_bytes(recommendation, recorded_s=at_s), media_type=FHIR_JSON)
+        written = await door.pool.run(write_bundle_bytes, recommendation, recorded_s=at_s)
+        return Response(written, media_type=FHIR_JSON)
 
     definitions = {
         "/metadata": ("readCapabilityStatement", capability_statement(base_url=door.base_url, signs_in=door.signs_in)),

@@ -31,6 +31,7 @@ from ebbmark.web.body import read_body
 from ebbmark.web.documentation import REPLAY
 from ebbmark.web.entrance import actor_of
 from ebbmark.web.media import FHIR_JSON, require_acceptable, require_fhir_json
+from ebbmark.web.work_pool import WorkPool
 
 __all__ = ["Auditing", "replay_router"]
 
@@ -48,6 +49,7 @@ class Auditing:
         record: where answers and inputs are read; None where no record is configured.
         keys: whose signatures are believed: our own published ones.
         trail: where it is noted who did what.
+        pool: where answers are computed.
         max_bytes: longest body that is read.
         protocols: rule sets known here; the site's own among them.
     """
@@ -56,6 +58,7 @@ class Auditing:
     record: RecordClient | None
     keys: tuple[PublicKey, ...]
     trail: AuditTrail
+    pool: WorkPool
     max_bytes: int
     protocols: tuple[Protocol, ...]
 
@@ -68,7 +71,8 @@ def replay_router(auditing: Auditing) -> APIRouter:
     async def replay_answer(request: Request) -> Response:
         require_fhir_json(request.headers.get("content-type"), request.headers.get("content-encoding"))
         require_acceptable(request.headers.get("accept"), request.query_params.get("_format"))
-        asked = replay_asked(await read_body(request.stream(), auditing.max_bytes))
+        body = await read_body(request.stream(), auditing.max_bytes)
+        asked = await auditing.pool.run(replay_asked, body)
         try:
             told, patient, identity = await _told(asked, auditing)
         except NotAnAnswer as error:
@@ -88,7 +92,7 @@ async def _told(asked: ReplayAsked, auditing: Auditing) -> tuple[Json, str, str]
         found = await _inputs(needs.inputs, needs.patient, auditing)
         inputs, current = found.resources, found.current
     verification = verify([(url, unmarked(one)) for url, one in stored], auditing.keys)
-    outcome = await asyncio.to_thread(
+    outcome = await auditing.pool.run(
         replay,
         stored,
         inputs,

@@ -47,6 +47,7 @@ class TokenRefusal(Enum):
     NOT_YET = "The token is not valid yet."
     TOO_LONG_LIVED = "The token is valid for longer than is accepted here."
     REPLAYED = "The token was used before; each may be used once."
+    BOUND = "The token is bound to a key or certificate (cnf); only plain bearer tokens are accepted here."
     TOO_MANY = "Too many tokens are in use to tell a repeated one; ask again shortly."
 
 
@@ -102,6 +103,7 @@ class Claims(msgspec.Struct, frozen=True):
     tenant: str | None = None
     nonce: str | None = None
     fhir_user: str | None = msgspec.field(default=None, name="fhirUser")
+    cnf: object = msgspec.UNSET
 
 
 class _Header(msgspec.Struct):

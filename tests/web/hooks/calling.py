@@ -28,6 +28,7 @@ from ebbmark.web.hooks.door import HooksDoor, hooks_router
 from ebbmark.web.limits import RequestRates
 from ebbmark.web.responses import rejected
 from ebbmark.web.signed_token import Rules
+from ebbmark.web.work_pool import WorkPool
 from fhir_builders import Json, at, bundle, height, observation, patient, trial_observations
 from web.asking import Reply, ask
 
@@ -89,7 +90,7 @@ def hooks_app(
     entrance = HooksEntrance(rules, root, SeenTokens(), elsewhere_signed_in, origins, rates, lambda: at_s, steady_s)
     guests = GuestRecords(allowed, patience=patience)
     answering = Answering(
-        site, DEFAULT_LIMITS, NO_CODE_MAP, False, guests, Where(DOCUMENTATION, launch), signer, fetching
+        site, DEFAULT_LIMITS, NO_CODE_MAP, False, guests, Where(DOCUMENTATION, launch), WorkPool(20.0), signer, fetching
     )
 
     @asynccontextmanager

@@ -29,6 +29,7 @@ from ebbmark.web.hooks.asking import Called
 from ebbmark.web.hooks.card import Where, card_of, identity_of
 from ebbmark.web.hooks.judging import HowToJudge, judge
 from ebbmark.web.hooks.orders import PeepOrder, peep_orders
+from ebbmark.web.work_pool import WorkPool
 
 __all__ = ["FETCH_LIMITS", "Answered", "Answering", "answer_call"]
 
@@ -52,6 +53,7 @@ class Answering:
         accept_preliminary: whether preliminary Observations count.
         guests: the records of callers that may be asked.
         where: addresses that a card leads to.
+        pool: where answers are computed.
         signer: key to sign results with; None where they are not signed.
         fetching: how much is fetched for one call, and for how long.
     """
@@ -62,6 +64,7 @@ class Answering:
     accept_preliminary: bool
     guests: GuestRecords
     where: Where
+    pool: WorkPool
     signer: SigningKey | None = None
     fetching: ReadLimits = FETCH_LIMITS
 
@@ -117,7 +120,7 @@ async def answer_call(called: Called, *, at_s: float, answering: Answering) -> A
         protocols=answering.site.protocols,
     )
     how = HowToJudge(answering.site, answering.limits, answering.code_map, answering.accept_preliminary, at_s, reader)
-    finding = judge(asked, fetched, orders, how)
+    finding = await answering.pool.run(judge, asked, fetched, orders, how)
     if finding is None:
         return Answered(read=read)
     card = card_of(finding, called, at_s=at_s, where=answering.where, signer=answering.signer)

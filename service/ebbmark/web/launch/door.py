@@ -21,6 +21,7 @@ from ebbmark.record.shelf import Shelf
 from ebbmark.record.sign_in import SignInClock
 from ebbmark.record.user_tokens import TokenRequests, UserGrant
 from ebbmark.web.audit_trail import AuditTrail
+from ebbmark.web.client_jwt import SeenTokens
 from ebbmark.web.launch.configured import SmartClient, SmartSettings
 from ebbmark.web.launch.cookies import CookieRules, is_tab, note_cookies
 from ebbmark.web.launch.refusal import Why, refused
@@ -53,6 +54,7 @@ class SmartDoor:
     clients: Mapping[str, SmartClient] = field(init=False)
     cookies: CookieRules = field(init=False)
     tokens: TokenRequests = field(init=False)
+    replies: SeenTokens = field(init=False, default_factory=SeenTokens)
     _servers: dict[str, KnownServer] = field(init=False)
     _keys: dict[str, PublishedKeys] = field(init=False, default_factory=dict)
     _renewals: Renewals = field(init=False)

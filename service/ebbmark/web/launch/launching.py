@@ -131,8 +131,12 @@ def _pending(door: SmartDoor, request: Request) -> Pending:
         raise refused(Why.USED)
     if not compare_digest(pending.state.encode(), states[0].encode()):
         raise refused(Why.STATE_MISMATCH)
-    if pending.until_s <= door.clock.wall_s():
+    now_s = door.clock.wall_s()
+    if pending.until_s <= now_s:
         raise refused(Why.LAUNCH_EXPIRED)
+    # The cookie says so only once the browser has it: of replies sent side by side one redeems the code.
+    if door.replies.first_use(pending.iss, pending.state, until_s=pending.until_s, at_s=now_s) is not None:
+        raise refused(Why.USED)
     return pending
 
 

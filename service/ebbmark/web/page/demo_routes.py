@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 from collections.abc import Callable
 
@@ -18,6 +19,7 @@ from ebbmark.web.page.routes import patient_router
 
 __all__ = ["demo_router"]
 
+_OPENED = re.compile(r"[0-9]{1,10}")
 _BY_SLUG = {one.slug: one for one in SCENARIOS}
 
 
@@ -44,7 +46,7 @@ def demo_router(site: Site, pages: Pages, *, wall_s: Callable[[], float] = time.
     async def door(request: Request) -> DemoSource:
         slug, _, opened = str(request.path_params["scenario"]).partition(".")
         found = _BY_SLUG.get(slug)
-        if found is None or (opened and not opened.isdigit()) or len(opened) > 12:
+        if found is None or (opened and not _OPENED.fullmatch(opened)):
             raise _unknown()
         return source_of(found, float(opened or wall_s()), wall_s(), site)
 

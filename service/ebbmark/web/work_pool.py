@@ -1,0 +1,60 @@
+"""A small thread pool with a deadline, in which answers are computed, so that the event loop stays free for others.
+
+How many may wait for it is bounded at the outermost layer, which counts requests in progress (`boundary`). A thread
+cannot be stopped: work that outlives its deadline runs to its end, and its caller is told to come back. Work that has
+not begun by then is never begun.
+
+Threads, not processes: the work is linear in a body of bounded size, and a process would hold a second copy of all
+tables. Source: RFC 9110 sections 15.6.4 and 10.2.3 (503, Retry-After); load shedding is common practice, no published
+source.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from contextvars import copy_context
+from functools import partial
+from typing import ParamSpec, TypeVar
+
+from ebbmark.fhir.problems import Problem, ProblemKind
+from ebbmark.web.entrance import Refused
+
+__all__ = ["RETRY_AFTER_S", "WorkPool"]
+
+P = ParamSpec("P")
+T = TypeVar("T")
+
+THREADS = 2
+"""One works while another decodes; more only make each of them later, since one interpreter runs one at a time."""
+RETRY_AFTER_S = 2
+"""When to ask again [s]; this project's choice."""
+
+
+class WorkPool:
+    """Threads that compute answers, and how long a caller waits for one."""
+
+    def __init__(self, deadline_s: float, threads: int = THREADS) -> None:
+        self.deadline_s = deadline_s
+        self._threads = ThreadPoolExecutor(threads, thread_name_prefix="answers")
+
+    async def run(self, work: Callable[P, T], *args: P.args, **named: P.kwargs) -> T:
+        """Do this work on a thread, and wait for what it returns or raises.
+
+        Raises:
+            Refused: 503, it was not done within the deadline.
+        """
+        call = partial(copy_context().run, partial(work, *args, **named))
+        try:
+            async with asyncio.timeout(self.deadline_s):
+                return await asyncio.get_running_loop().run_in_executor(self._threads, call)
+        except TimeoutError:
+            found, accepted = f"no answer within {self.deadline_s:g} s", "a request at a quieter time, or a smaller one"
+            sentence = f"The answer was not ready within {self.deadline_s:g} seconds; nothing was answered or written."
+            problem = Problem(ProblemKind.OUT_OF_TIME, "", found, accepted, sentence)
+            raise Refused(problem, {"Retry-After": str(RETRY_AFTER_S)}) from None
+
+    def close(self) -> None:
+        """Begin no further work."""
+        self._threads.shutdown(wait=False, cancel_futures=True)

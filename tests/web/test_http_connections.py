@@ -1,0 +1,186 @@
+"""Connections on a real socket: what is sent half, twice, without end or not at all, and what becomes of it."""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+import threading
+from collections.abc import Iterator
+from contextlib import closing, contextmanager, suppress
+
+import pytest
+import uvicorn
+from fastapi import FastAPI, Request
+
+from ebbmark.settings import Settings
+from ebbmark.web.app import create_app
+from ebbmark.web.boundary import Boundary
+from ebbmark.web.http_connections import bounded_protocol
+from web.browsing import free_port
+
+PATIENCE_S = 20.0
+"""A test that waits longer has failed; nothing is measured."""
+
+
+@contextmanager
+def served(app: FastAPI, *, most: int = 50, head_s: float = 0.2, idle_s: int = 1) -> Iterator[int]:
+    port = free_port()
+    config = uvicorn.Config(
+        app,
+        port=port,
+        http=bounded_protocol(most, head_s),
+        log_level="critical",
+        timeout_keep_alive=idle_s,
+    )
+    server = uvicorn.Server(config)
+    thread = threading.Thread(target=server.run)
+    thread.start()
+    try:
+        while not server.started:
+            threading.Event().wait(0.01)
+        yield port
+    finally:
+        server.should_exit = True
+        thread.join()
+
+
+@pytest.fixture(scope="module")
+def port() -> Iterator[int]:
+    with served(create_app(Settings())) as port:
+        yield port
+
+
+@contextmanager
+def connected(port: int) -> Iterator[socket.socket]:
+    with closing(socket.create_connection(("127.0.0.1", port), PATIENCE_S)) as connection:
+        yield connection
+
+
+def until_closed(connection: socket.socket) -> bytes:
+    received = b""
+    try:
+        while piece := connection.recv(65_536):
+            received += piece
+    except ConnectionResetError:
+        pass
+    return received
+
+
+def said(port: int, request: bytes) -> bytes:
+    """Everything that comes back until the service ends the connection."""
+    with connected(port) as connection:
+        connection.sendall(request)
+        return until_closed(connection)
+
+
+HEALTH = b"GET /health/live HTTP/1.1\r\nHost: localhost\r\n\r\n"
+POST = b"POST /fhir/$titrate-peep HTTP/1.1\r\nHost: localhost\r\n"
+
+
+def test_a_connection_on_which_nothing_comes_is_given_up(port: int) -> None:
+    assert said(port, b"") == b""
+
+
+def test_a_head_that_is_sent_half_is_given_up(port: int) -> None:
+    assert said(port, b"GET /health/live HTTP/1.1\r\nHost: loc") == b""
+
+
+def test_a_second_head_that_is_sent_half_is_given_up(port: int) -> None:
+    received = said(port, HEALTH + b"GET /health/li")
+
+    assert received.count(b"200 OK") == 1
+
+
+def test_a_connection_is_kept_for_the_next_request_and_given_up_where_none_comes(port: int) -> None:
+    received = said(port, HEALTH + HEALTH)
+
+    assert received.count(b"200 OK") == 2
+
+
+def test_a_length_said_in_two_ways_is_refused_and_nothing_after_it_is_read(port: int) -> None:
+    smuggled = POST + b"Content-Length: 5\r\nTransfer-Encoding: chunked\r\n\r\n0\r\n\r\n" + HEALTH
+
+    received = said(port, smuggled)
+
+    assert received.startswith(b"HTTP/1.1 400")
+    assert received.count(b"HTTP/1.1") == 1
+    assert b'"Content-Length and Transfer-Encoding' in received or b"length in two ways" in received
+
+
+@pytest.mark.parametrize(
+    "head",
+    [
+        b"Content-Type: text/plain\r\nContent-Length: 400000\r\n",  # 415
+        b"Content-Type: application/fhir+json\r\nContent-Length: 9000000\r\n",  # 413
+    ],
+    ids=["another media type", "too long"],
+)
+def test_a_refusal_reaches_a_caller_that_is_still_sending_and_ends_the_connection(port: int, head: bytes) -> None:
+    length = int(head.rsplit(b" ", 1)[1])
+    with connected(port) as connection:
+        connection.sendall(POST + head + b"\r\n")
+
+        def send_on() -> None:
+            with suppress(OSError):
+                connection.sendall(b" " * length)
+
+        sender = threading.Thread(target=send_on)
+        sender.start()
+        received = until_closed(connection)
+        sender.join()
+
+    assert received.startswith((b"HTTP/1.1 415", b"HTTP/1.1 413"))
+    assert b"\r\nconnection: close\r\n" in received.lower()
+    assert received.rstrip().endswith(b"}")
+
+
+def test_a_refusal_that_did_not_need_the_body_is_not_followed_by_reading_for_ever(port: int) -> None:
+    received = said(port, POST + b"Content-Type: text/plain\r\nContent-Length: 400000\r\n\r\n{")
+
+    assert received.startswith(b"HTTP/1.1 415")
+
+
+def test_one_connection_too_many_is_told_to_come_back() -> None:
+    with (
+        served(create_app(Settings()), most=2, head_s=PATIENCE_S) as port,
+        connected(port) as one,
+        connected(port) as two,
+    ):
+        for connection in (one, two):
+            connection.sendall(HEALTH)
+            assert connection.recv(20).startswith(b"HTTP/1.1 200")
+
+        received = said(port, b"")
+
+    assert received.startswith(b"HTTP/1.1 503")
+    assert b"retry-after" in received
+
+
+def test_one_request_too_many_is_refused_before_its_body_and_health_still_answers() -> None:
+    app = FastAPI()
+    inside, go_on = threading.Event(), threading.Event()
+
+    @app.get("/slow")
+    async def slow(request: Request) -> None:
+        inside.set()
+        await asyncio.to_thread(go_on.wait)
+
+    @app.get("/health/live")
+    async def live() -> str:
+        return "live"
+
+    app.add_middleware(Boundary, most_at_once=1)
+    with served(app, head_s=PATIENCE_S) as port, connected(port) as first:
+        first.sendall(b"GET /slow HTTP/1.1\r\nHost: localhost\r\n\r\n")
+        assert inside.wait(PATIENCE_S)
+
+        refused = said(port, POST + b"Content-Length: 100000\r\nExpect: 100-continue\r\n\r\n")
+        health = said(port, HEALTH.replace(b"\r\n\r\n", b"\r\nConnection: close\r\n\r\n"))
+        go_on.set()
+        answered = first.recv(20)
+
+    assert refused.startswith(b"HTTP/1.1 503")
+    assert b"retry-after: 2" in refused
+    assert b"100 Continue" not in refused
+    assert health.startswith(b"HTTP/1.1 200")
+    assert answered.startswith(b"HTTP/1.1 200")

@@ -1,0 +1,58 @@
+"""Answers are computed beside the event loop, and nobody waits for one for ever."""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+
+import pytest
+
+from ebbmark.web.entrance import Refused
+from ebbmark.web.work_pool import WorkPool
+
+
+def test_what_the_work_returns_is_returned() -> None:
+    assert asyncio.run(WorkPool(20.0).run(divmod, 7, 2)) == (3, 1)
+
+
+def test_what_the_work_raises_is_raised() -> None:
+    with pytest.raises(ZeroDivisionError):
+        asyncio.run(WorkPool(20.0).run(divmod, 7, 0))
+
+
+def test_the_event_loop_goes_on_while_the_work_waits_for_it() -> None:
+    happened = threading.Event()
+
+    async def meanwhile() -> bool:
+        working = asyncio.create_task(WorkPool(20.0).run(happened.wait, 20.0))
+        await asyncio.sleep(0)
+        happened.set()
+        return await working
+
+    assert asyncio.run(meanwhile())
+
+
+def test_work_that_outlives_its_deadline_is_refused_with_the_time_to_come_back() -> None:
+    go_on = threading.Event()
+
+    with pytest.raises(Refused) as refused:
+        asyncio.run(WorkPool(0.05).run(go_on.wait, 20.0))
+    go_on.set()
+
+    assert refused.value.problems[0].kind.status == 503
+    assert refused.value.headers == {"Retry-After": "2"}
+
+
+def test_work_that_has_not_begun_by_its_deadline_is_never_begun() -> None:
+    go_on, begun = threading.Event(), threading.Event()
+    pool = WorkPool(0.05, threads=1)
+
+    async def two() -> None:
+        results = await asyncio.gather(pool.run(go_on.wait, 20.0), pool.run(begun.set), return_exceptions=True)
+        assert all(isinstance(one, Refused) for one in results)
+
+    asyncio.run(two())
+    go_on.set()
+    pool.close()
+
+    assert not begun.is_set()
