@@ -409,9 +409,10 @@ def test_the_service_prints_its_address_answers_there_and_stops_when_told() -> N
         assert statement["implementation"]["url"] == f"{found.group(2)}/fhir"
         assert code in (0, -signal.SIGTERM)
         assert process.stderr is not None
-        assert process.stderr.read() == f"{SIGN_IN_IS_OFF}\n"
+        (warned,) = [json.loads(one) for one in process.stderr.read().splitlines()]
+        assert (warned["level"], warned["message"]) == ("warning", SIGN_IN_IS_OFF)
         assert process.stdout is not None
-        (event,) = [json.loads(one) for one in process.stdout.read().splitlines()]
+        (event,) = [json.loads(one)["event"] for one in process.stdout.read().splitlines()]
         assert (event["resourceType"], event["action"], event["outcome"]) == ("AuditEvent", "E", "0")
         assert "Patient/" not in json.dumps(event)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import logging
+import math
 import socket
 import sys
 
@@ -12,6 +12,8 @@ from pydantic_settings import SettingsError
 
 from ebbmark import __version__
 from ebbmark.settings import Settings, unknown_names
+from ebbmark.telemetry.logs import log_as_json
+from ebbmark.telemetry.measured import Meters, show_metrics
 from ebbmark.web.app import create_app, reason_not_to_listen
 from ebbmark.web.http_connections import IDLE_S, bounded_protocol
 
@@ -49,9 +51,19 @@ def serve(*, host: str | None = None, port: int | None = None, demo: bool | None
     except ValueError as error:
         listener.close()
         return _refused(f"{error}.")
-    _show_audit_lines()
+    log_as_json(settings.log_level)
+    meters: Meters | None = app.state.meters
+    if meters is not None:
+        try:
+            metrics_port = show_metrics(meters, settings.metrics_host, settings.metrics_port or 0)
+        except OSError as error:
+            listener.close()
+            place = f"{settings.metrics_host}, port {settings.metrics_port}"
+            return _refused(f"cannot show metrics on {place} (EBBMARK_METRICS_PORT): {error.strerror}")
     shown = f"[{settings.host}]" if ":" in settings.host else settings.host
     print(f"Ebbmark {__version__} listens on http://{shown}:{taken}", file=sys.stderr, flush=True)
+    if meters is not None:
+        print(f"Metrics: http://{settings.metrics_host}:{metrics_port}/metrics", file=sys.stderr, flush=True)
     if settings.demo:
         print(f"The demo: http://{shown}:{taken}/demo/", file=sys.stderr, flush=True)
     # A thread that computes gives way to the event loop after this long, so that health is answered under load [s].
@@ -63,10 +75,11 @@ def serve(*, host: str | None = None, port: int | None = None, demo: bool | None
         ws="none",
         access_log=False,
         proxy_headers=False,
-        log_level="warning",
+        log_config=None,
         server_header=False,
         timeout_keep_alive=IDLE_S,
         backlog=BACKLOG,
+        timeout_graceful_shutdown=math.ceil(settings.drain_s),
     )
     uvicorn.Server(config).run(sockets=[listener])
     return True
@@ -101,16 +114,6 @@ def _setting(where: tuple[int | str, ...]) -> str:
 def _refused(reason: str) -> bool:
     print(reason, file=sys.stderr)
     return False
-
-
-def _show_audit_lines() -> None:
-    """Audit events go to standard output, one JSON line each; everything else is said on standard error."""
-    lines = logging.StreamHandler(sys.stdout)
-    lines.setFormatter(logging.Formatter("%(message)s"))
-    logger = logging.getLogger("ebbmark.audit")
-    logger.addHandler(lines)
-    logger.setLevel(logging.INFO)
-    logger.propagate = False
 
 
 def _listener(host: str, port: int) -> socket.socket:

@@ -75,6 +75,32 @@ class Settings(BaseSettings):
     base_url: str | None = Field(
         default=None, description="Address at which callers see the service; unset: host and port."
     )
+    log_level: Literal["debug", "info", "warning", "error"] = Field(
+        default="info", description="Lowest level of log lines; audit lines are always there. debug: each request, too."
+    )
+    metrics_port: int | None = Field(
+        default=None,
+        ge=0,
+        le=65535,
+        description="Port on which Prometheus metrics are shown at /metrics, to whoever reaches it; 0 takes a free one "
+        "and prints it. Unset: no metrics.",
+    )
+    metrics_host: str = Field(default="127.0.0.1", description="Address to show the metrics on.")
+    traces_to: str | None = Field(
+        default=None,
+        pattern=r"^https?://[^/\s]+(/\S*)?$",
+        description="Address of an OpenTelemetry collector that takes OTLP over HTTP, as "
+        "https://collector.example/v1/traces; needs the packages of ebbmark[traces]. Unset: no traces.",
+    )
+    traces_share: float = Field(
+        default=1.0,
+        ge=0,
+        le=1,
+        description="Share of the traces that begin here that is kept; one that a caller began follows its choice.",
+    )
+    drain_s: float = Field(
+        default=25.0, gt=0, description="Longest wait for requests under way, once told to stop; then they are cut."
+    )
     max_body_bytes: int = Field(default=2_000_000, gt=0, description="Largest request body.")
     max_entries: int = Field(default=5_000, gt=0, description="Most resources in one request.")
     requests_at_once: int = Field(

@@ -111,6 +111,11 @@ class RecordClient:
         self._shared = exchange is not None
         self._exchange = exchange or Exchange(settings.patience, tls=tls, private_networks=settings.private_networks)
 
+    @property
+    def pool_use(self) -> tuple[int, int]:
+        """Open connections to the record, and how many of them carry a request."""
+        return self._exchange.pool_use
+
     async def __aenter__(self) -> Self:
         """Open nothing yet: connections are made when they are needed."""
         return self

@@ -20,6 +20,7 @@ import msgspec
 
 from ebbmark.record.resolving import GuardedNetwork, Resolve, SurprisingAddress, resolved
 from ebbmark.record.retrying import Trouble
+from ebbmark.telemetry.current import outgoing_call
 
 __all__ = ["Answer", "Exchange", "Failure", "Patience", "Reply", "decoded"]
 
@@ -106,6 +107,11 @@ class Exchange:
         """Close every connection."""
         await self._transport.aclose()
 
+    @property
+    def pool_use(self) -> tuple[int, int]:
+        """Open connections, and how many of them carry a request."""
+        return self._transport.pool_use
+
     async def ask(
         self, method: str, url: str, *, content: bytes = b"", headers: Mapping[str, str] | None = None
     ) -> Answer:
@@ -120,12 +126,19 @@ class Exchange:
         Returns:
             The reply, its body read up to the size limit; or the failure.
         """
+        with outgoing_call(method, url) as call:
+            answer = await self._attempt(method, url, content, {**call.headers, **(headers or {})})
+            lost = answer.trouble if isinstance(answer, Failure) else answer.lost
+            call.outcome = lost.slug if lost is not None else answer.status if isinstance(answer, Reply) else ""
+        return answer
+
+    async def _attempt(self, method: str, url: str, content: bytes, headers: Mapping[str, str]) -> Answer:
         request = httpx.Request(
             method,
             url,
             content=content or None,
             # Packed replies are refused: a small one could unpack to any size.
-            headers={"Accept-Encoding": "identity", "User-Agent": "ebbmark", **(headers or {})},
+            headers={"Accept-Encoding": "identity", "User-Agent": "ebbmark", **headers},
             extensions={"timeout": self.patience.timeouts},
         )
         response: httpx.Response | None = None
@@ -172,6 +185,11 @@ class _GuardedTransport(httpx.AsyncHTTPTransport):
             keepalive_expiry=5.0,
             network_backend=network,
         )
+
+    @property
+    def pool_use(self) -> tuple[int, int]:
+        connections = self._pool.connections
+        return len(connections), sum(not one.is_idle() for one in connections)
 
 
 async def _read(response: httpx.Response, max_bytes: int) -> bytes | Trouble:

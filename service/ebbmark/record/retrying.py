@@ -13,6 +13,9 @@ from email.utils import parsedate_to_datetime
 from enum import Enum
 from typing import Generic, TypeVar
 
+from ebbmark.telemetry.current import count
+from ebbmark.telemetry.measured import Measured
+
 __all__ = [
     "Now",
     "Repeated",
@@ -238,5 +241,7 @@ async def repeat(
         )
         if isinstance(decision, Stop):
             return Repeated(tuple(made), decision, waited_s)
+        seen = see(made[-1]).what
+        count(Measured.RETRIES, seen.slug if isinstance(seen, Trouble) else str(seen))
         await sleep(decision.wait_s)
         waited_s += decision.wait_s

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import gc
 import logging
 import time
@@ -50,10 +51,12 @@ from ebbmark.web.page.record_source import Rules
 from ebbmark.web.page.rendering import Pages
 from ebbmark.web.page.words import zone_of
 from ebbmark.web.page_rates import page_rates
+from ebbmark.web.refusals import refusals
 from ebbmark.web.replaying import Auditing, replay_router
-from ebbmark.web.responses import not_routed, rejected
+from ebbmark.web.responses import not_routed
 from ebbmark.web.site_files import content_of, read_site
 from ebbmark.web.smart_connections import smart_door_of
+from ebbmark.web.telemetry import Telemetry, watch_of
 from ebbmark.web.trust import Misconfigured, own_keys, own_public_keys, signer_of
 from ebbmark.web.work_pool import WorkPool
 
@@ -104,6 +107,11 @@ def create_app(settings: Settings) -> FastAPI:
     trail = AuditTrail(time.time, record if settings.audit_to == "record" else None, settings.audit_names_patient)
 
     pool = WorkPool(settings.answer_deadline_s)
+    watch, end_traces = watch_of(
+        metrics=settings.metrics_port is not None, traces_to=settings.traces_to, traces_share=settings.traces_share
+    )
+    if watch.meters is not None and record is not None:
+        watch.meters.show_pool(lambda: record.pool_use)
     smart = smart_door_of(settings, keys, tls, trail, base_url.removesuffix("/fhir"))
 
     @asynccontextmanager
@@ -124,6 +132,8 @@ def create_app(settings: Settings) -> FastAPI:
             gc.collect()
             gc.freeze()
             yield
+            if end_traces is not None:
+                await asyncio.to_thread(end_traces)
 
     app = FastAPI(
         title="Ebbmark",
@@ -163,6 +173,7 @@ def create_app(settings: Settings) -> FastAPI:
         app.include_router(by_itself)
     pages = Pages(zone_of(settings.time_zone), settings.page_frame_ancestors, urlsplit(root).path)
     app.state.smart_door = smart
+    app.state.meters = watch.meters
     counted = [Depends(page_rates(entrance.rates.limit if entrance.rates else None, time.monotonic))]
     if smart is not None:
         app.include_router(launch_router(smart), dependencies=counted)
@@ -170,13 +181,14 @@ def create_app(settings: Settings) -> FastAPI:
     app.include_router(record_router(smart, rules, pages), dependencies=counted)
     if settings.demo:
         app.include_router(demo_router(site, pages))
-    app.add_exception_handler(Rejected, rejected)
+    app.add_exception_handler(Rejected, refusals(trail))
     app.add_exception_handler(HTTPException, not_routed)
     app.add_exception_handler(PageRefused, page_refusals(pages.frame_ancestors, pages.root))
     app.add_middleware(SettingCookies)
     if settings.cds_origins:
         app.add_middleware(HooksOrigins, origins=settings.cds_origins)
     app.add_middleware(Boundary, most_at_once=settings.requests_at_once, over_https=root.startswith("https:"))
+    app.add_middleware(Telemetry, watch=watch)
     return app
 
 

@@ -1,13 +1,14 @@
-"""Where do the records of who did what go? To the log stream, one JSON line each, or into the record.
+"""The audit trail: who did what, as FHIR AuditEvents, in the log stream or in the record.
 
 In the log stream the patient is left out unless the operator says otherwise: logs travel further than records. What
-the record does not take goes to the log stream instead, so that no event is lost.
+the record does not take goes to the log stream instead, so that no event is lost. An event that is too long for one
+line becomes several, each naming a part of the resources and the same answer.
 """
 
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 import msgspec
@@ -15,12 +16,17 @@ import msgspec
 from ebbmark import __version__
 from ebbmark.fhir.writing.audit_event import Access, audit_event
 from ebbmark.record.client import RecordClient, Reply
+from ebbmark.telemetry.current import count
+from ebbmark.telemetry.logs import LONGEST_LINE
+from ebbmark.telemetry.measured import Measured
 
 __all__ = ["LOGGER", "AuditTrail"]
 
 LOGGER = "ebbmark.audit"
 _LOG = logging.getLogger(LOGGER)
 _WARNINGS = logging.getLogger("ebbmark")
+_LONGEST_EVENT = LONGEST_LINE - 1_000
+"""Leaves room for what stands around it in a line [bytes]."""
 _HEADERS = {"Content-Type": "application/fhir+json; fhirVersion=4.0", "Prefer": "return=minimal"}
 
 
@@ -45,10 +51,25 @@ class AuditTrail:
             answer = await self.record.send("POST", "AuditEvent", content=_encoded(access, at_s), headers=_HEADERS)
             if isinstance(answer, Reply) and 200 <= answer.status < 300:
                 return
+            count(Measured.AUDIT_FALLBACKS)
             _WARNINGS.warning("the record did not take an AuditEvent; it is in the log stream")
+        self.note_in_log(access, at_s)
+
+    def note_in_log(self, access: Access, at_s: float) -> None:
+        """Emit one event to the log stream only: of callers who were not let in, since those must make no writes."""
         if _LOG.isEnabledFor(logging.INFO):
             logged = access if self.names_patient else replace(access, patient="")
-            _LOG.info("%s", _encoded(logged, at_s).decode())
+            for event in _in_lines(logged, at_s):
+                _LOG.info("%s", event.decode(), extra={"event": event})
+
+
+def _in_lines(access: Access, at_s: float) -> Iterator[bytes]:
+    whole, half = _encoded(access, at_s), len(access.resources) // 2
+    if len(whole) <= _LONGEST_EVENT or half == 0:
+        yield whole
+        return
+    for part in (access.resources[:half], access.resources[half:]):
+        yield from _in_lines(replace(access, resources=part), at_s)
 
 
 def _encoded(access: Access, at_s: float) -> bytes:

@@ -27,6 +27,8 @@ from ebbmark.record.ask_from_record import answer_from_record
 from ebbmark.record.asked import asked_of
 from ebbmark.record.client import RecordClient
 from ebbmark.record.reading import Waiting
+from ebbmark.telemetry.current import count
+from ebbmark.telemetry.measured import Measured
 from ebbmark.use_cases.questions import QUESTIONS, Question, ask
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.bedside_documentation import DEFINITION, PLAN, documented
@@ -99,6 +101,7 @@ def _serve_operation(router: APIRouter, door: BedsideDoor, question: Question) -
                 code_map=door.code_map,
                 accept_preliminary=door.accept_preliminary,
             )
+        count(Measured.ANSWERS, slug, "answered")
         deed = Access(Deed.EVALUATED, actor_of(request), True, answer.request.subject, (), answer.identity)
         await door.trail.note(deed)
         if as_page:

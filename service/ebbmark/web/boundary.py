@@ -19,6 +19,8 @@ from fastapi import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from ebbmark.fhir.problems import Problem, ProblemKind
+from ebbmark.telemetry.current import count
+from ebbmark.telemetry.measured import Measured
 from ebbmark.web.look.refusal import is_of_a_page, refusal_page
 from ebbmark.web.responses import SAFE_HEADERS, outcome_response, place_of
 from ebbmark.web.work_pool import RETRY_AFTER_S
@@ -139,6 +141,7 @@ def _refusal_of_framing(scope: Scope) -> Response | None:
 
 
 def _refusal(path: str, problem: Problem, title: str, headers: dict[str, str]) -> Response:
+    count(Measured.REFUSALS, problem.kind.slug)
     status = problem.kind.status
     if is_of_a_page(path):
         return refusal_page(title, problem.sentence, status, headers=headers)

@@ -51,11 +51,17 @@ _SOON_S = 5
 
 
 class Refused(Rejected):
-    """A refusal that HTTP accompanies with headers."""
+    """A refusal that HTTP accompanies with headers.
 
-    def __init__(self, problem: Problem, headers: dict[str, str]) -> None:
+    Attributes:
+        headers: that go with it.
+        not_admitted: why the caller was not let in, as one word of ours; empty for every other refusal.
+    """
+
+    def __init__(self, problem: Problem, headers: dict[str, str], not_admitted: str = "") -> None:
         super().__init__((problem,))
         self.headers = headers
+        self.not_admitted = not_admitted
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,6 +156,7 @@ def require(request: Request, needed: Permission) -> None:
     raise Refused(
         Problem(ProblemKind.NOT_PERMITTED, "", "a token without the scope", needed.scope, sentence),
         {"WWW-Authenticate": f'{REALM}, error="insufficient_scope", scope="{needed.scope}"'},
+        "insufficient-scope",
     )
 
 
@@ -164,15 +171,19 @@ def not_signed_in(refusal: TokenRefusal | None, accepted: str) -> Refused:
         # RFC 6750 section 3.1: no error code where no token was sent.
         sentence = f"Sign in first: {accepted} is needed, once."
         return Refused(
-            Problem(ProblemKind.NOT_SIGNED_IN, "", "no access token", accepted, sentence), {"WWW-Authenticate": REALM}
+            Problem(ProblemKind.NOT_SIGNED_IN, "", "no access token", accepted, sentence),
+            {"WWW-Authenticate": REALM},
+            "no-token",
         )
+    word = refusal.name.lower().replace("_", "-")
     if refusal in _LATER:
         problem = Problem(ProblemKind.SIGN_IN_UNAVAILABLE, "", "no keys", accepted, refusal.value)
-        return Refused(problem, {"Retry-After": str(_SOON_S)})
+        return Refused(problem, {"Retry-After": str(_SOON_S)}, word)
     described = f'{REALM}, error="invalid_token", error_description="{refusal.value}"'
     return Refused(
         Problem(ProblemKind.NOT_SIGNED_IN, "", "an access token that is not accepted", accepted, refusal.value),
         {"WWW-Authenticate": described},
+        word,
     )
 
 
@@ -204,7 +215,9 @@ def require_this_machine(address: str, origin: str | None, host: str | None, own
     if _is_elsewhere(address) or other_page or by_another_name:
         accepted = "callers on this machine, by its own name"
         sentence = "Sign-in is off here, so only callers on this machine are let in. Configure EBBMARK_ISSUERS."
-        raise Refused(Problem(ProblemKind.NOT_PERMITTED, "", "a caller from elsewhere", accepted, sentence), {})
+        raise Refused(
+            Problem(ProblemKind.NOT_PERMITTED, "", "a caller from elsewhere", accepted, sentence), {}, "elsewhere"
+        )
 
 
 def _is_here(address: str) -> bool:

@@ -22,6 +22,8 @@ from ebbmark.physiology.protocols import PROTOCOLS, Protocol
 from ebbmark.record.client import RecordClient
 from ebbmark.record.from_record import recommend_from_record
 from ebbmark.record.reading import Waiting
+from ebbmark.telemetry.current import count
+from ebbmark.telemetry.measured import Measured
 from ebbmark.use_cases.titrate import recommend
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.body import read_body
@@ -92,6 +94,7 @@ def fhir_router(door: Door) -> APIRouter:
                 accept_preliminary=door.accept_preliminary,
                 protocols=door.protocols,
             )
+        count(Measured.ANSWERS, "titrate-peep", recommendation.closing.verdict.value)
         if recommendation.request.write_back:
             require(request, WRITE_BACK)
             return await _written(recommendation, at_s, door, actor)

@@ -29,6 +29,8 @@ from ebbmark.record.reading import Waiting
 from ebbmark.record.stored_answer import answer_in_record
 from ebbmark.record.supersede import write_current
 from ebbmark.record.write_back import WriteState
+from ebbmark.telemetry.current import count
+from ebbmark.telemetry.measured import Measured
 from ebbmark.views.sheet import report_pdf
 
 __all__ = ["Outcome", "answer_bundle", "record_answer", "to_be_written"]
@@ -205,6 +207,7 @@ def _whose(recommendation: Recommendation, record: RecordClient | None, enterer:
 
 
 def _outcome(bundle: Json, state: WriteState, code: str, sentence: str, places: tuple[str, ...] = ()) -> Outcome:
+    count(Measured.WRITE_BACKS, state.value)
     done = state in (WriteState.WRITTEN, WriteState.ALREADY_THERE)
     severity, code = ("information", "informational") if done else ("error", code)
     answer = with_write_issue(bundle, severity=severity, code=code, sentence=sentence)

@@ -19,6 +19,8 @@ from functools import partial
 from typing import ParamSpec, TypeVar
 
 from ebbmark.fhir.problems import Problem, ProblemKind
+from ebbmark.telemetry.current import count
+from ebbmark.telemetry.measured import Measured
 from ebbmark.web.entrance import Refused
 
 __all__ = ["RETRY_AFTER_S", "WorkPool"]
@@ -46,6 +48,7 @@ class WorkPool:
             Refused: 503, it was not done within the deadline.
         """
         call = partial(copy_context().run, partial(work, *args, **named))
+        count(Measured.WORK_WAITED_FOR)
         try:
             async with asyncio.timeout(self.deadline_s):
                 return await asyncio.get_running_loop().run_in_executor(self._threads, call)
@@ -54,6 +57,8 @@ class WorkPool:
             sentence = f"The answer was not ready within {self.deadline_s:g} seconds; nothing was answered or written."
             problem = Problem(ProblemKind.OUT_OF_TIME, "", found, accepted, sentence)
             raise Refused(problem, {"Retry-After": str(RETRY_AFTER_S)}) from None
+        finally:
+            count(Measured.WORK_WAITED_FOR, amount=-1)
 
     def close(self) -> None:
         """Begin no further work."""

@@ -70,6 +70,7 @@ class Access:
         patient: reference to the patient; empty to leave it out.
         resources: references to what was read or written.
         identity: of the answer; empty where there is none.
+        why_not: why it was not done, as a word of ours; empty where it was, or the reason is not told.
     """
 
     deed: Deed
@@ -78,6 +79,7 @@ class Access:
     patient: str = ""
     resources: tuple[str, ...] = ()
     identity: str = ""
+    why_not: str = ""
 
 
 def audit_event(access: Access, *, recorded_s: float, engine_version: str) -> dict[str, object]:
@@ -105,6 +107,7 @@ def audit_event(access: Access, *, recorded_s: float, engine_version: str) -> di
         "action": deed.action,
         "recorded": instant(recorded_s),
         "outcome": _SUCCESS if access.succeeded else _SERIOUS_FAILURE,
+        **({"outcomeDesc": access.why_not} if access.why_not else {}),
         "agent": [*_asking(access.actor), {"who": software, "requestor": False}],
         "source": {
             "observer": software,

@@ -90,4 +90,4 @@ class HooksEntrance:
 def _shut() -> Refused:
     found, accepted = "a service without known CDS clients", "a service whose cds_clients are configured"
     sentence = "No CDS clients are configured here, so that this door is shut. Configure EBBMARK_CDS_CLIENTS."
-    return Refused(Problem(ProblemKind.NOT_PERMITTED, "", found, accepted, sentence), {})
+    return Refused(Problem(ProblemKind.NOT_PERMITTED, "", found, accepted, sentence), {}, "door-shut")

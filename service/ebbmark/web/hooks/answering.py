@@ -25,8 +25,11 @@ from ebbmark.record.gathering import gather
 from ebbmark.record.guests import GuestRecords
 from ebbmark.record.reading import Waiting
 from ebbmark.record.searching import Budget, FoundEntry
+from ebbmark.telemetry.current import count
+from ebbmark.telemetry.measured import Measured
 from ebbmark.web.hooks.asking import Called
 from ebbmark.web.hooks.card import Where, card_of, identity_of
+from ebbmark.web.hooks.findings import Obstacle, OrderDiffers, StopMet, TrialRead
 from ebbmark.web.hooks.judging import HowToJudge, judge
 from ebbmark.web.hooks.orders import PeepOrder, peep_orders
 from ebbmark.web.work_pool import WorkPool
@@ -38,6 +41,15 @@ FETCH_LIMITS = ReadLimits(requests=40, total_s=4.0)
 
 _CLINICIANS = frozenset({"Practitioner", "PractitionerRole"})
 """A patient, or somebody close to them, may look at the record too; what a card suggests is for those who treat."""
+
+_FINDINGS: dict[type, str] = {
+    type(None): "none",
+    StopMet: "stop-criterion",
+    TrialRead: "trial",
+    OrderDiffers: "order-differs",
+    Obstacle: "obstacle",
+}
+"""What a card is about, as it is counted."""
 
 _WAITING = Waiting(sleep=asyncio.sleep, now=lambda: datetime.now(UTC))
 
@@ -121,6 +133,7 @@ async def answer_call(called: Called, *, at_s: float, answering: Answering) -> A
     )
     how = HowToJudge(answering.site, answering.limits, answering.code_map, answering.accept_preliminary, at_s, reader)
     finding = await answering.pool.run(judge, asked, fetched, orders, how)
+    count(Measured.CARDS, _FINDINGS[type(finding)])
     if finding is None:
         return Answered(read=read)
     card = card_of(finding, called, at_s=at_s, where=answering.where, signer=answering.signer)

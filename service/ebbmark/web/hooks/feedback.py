@@ -21,6 +21,8 @@ from ebbmark.fhir.naming import CODE_SYSTEM
 from ebbmark.fhir.problems import Problem, Rejected
 from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.writing.instants import instant
+from ebbmark.telemetry.current import count
+from ebbmark.telemetry.measured import Measured
 from ebbmark.web.audit_trail import LOGGER
 from ebbmark.web.hooks.elements import json_object, refusal
 
@@ -166,4 +168,6 @@ def note(told: Iterable[Told], *, client: str, recorded_s: float) -> None:
             **({"reason": one.reason} if one.reason else {}),
             "commented": one.commented,
         }
-        _LOG.info("%s", msgspec.json.encode(line).decode())
+        count(Measured.FEEDBACK, one.outcome, one.reason or "none")
+        event = msgspec.json.encode(line)
+        _LOG.info("%s", event.decode(), extra={"event": event})

@@ -55,4 +55,5 @@ def note_not_now(reason: Reason, *, protocol: str, verdict: str, suggested: bool
         "suggested": suggested,
         "software": __version__,
     }
-    _LOG.info("%s", msgspec.json.encode(event).decode())
+    line = msgspec.json.encode(event)
+    _LOG.info("%s", line.decode(), extra={"event": line})

@@ -1,0 +1,3 @@
+"""What operators see of the running service: log lines, metrics and traces, without any value of a patient."""
+
+__all__: list[str] = []

@@ -1,0 +1,62 @@
+"""Finished spans to an OpenTelemetry collector by OTLP over HTTP, in batches, beside the requests.
+
+An optional part: the packages come with `pip install ebbmark[traces]`. No instrumentation of a library is used, since
+those put addresses with their queries into spans.
+
+Source: OpenTelemetry protocol (OTLP) 1.x over HTTP; resource attributes by the semantic conventions.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from ebbmark.telemetry.current import Span
+
+__all__ = ["span_exporter"]
+
+
+def span_exporter(endpoint: str, *, version: str, instance: str) -> tuple[Callable[[Span], None], Callable[[], None]]:
+    """Make what takes finished spans.
+
+    Args:
+        endpoint: address that takes OTLP over HTTP, as https://collector.example/v1/traces.
+        version: of this software.
+        instance: tells this process from its replicas.
+
+    Returns:
+        What takes a span, and what sends those that wait and ends.
+
+    Raises:
+        ValueError: the optional packages are not installed.
+    """
+    try:
+        from opentelemetry.exporter.otlp.proto.http.trace_exporter import OTLPSpanExporter
+        from opentelemetry.sdk.resources import Resource
+        from opentelemetry.sdk.trace import ReadableSpan
+        from opentelemetry.sdk.trace.export import BatchSpanProcessor
+        from opentelemetry.trace import SpanContext, SpanKind, Status, StatusCode, TraceFlags
+    except ImportError:
+        raise ValueError("EBBMARK_TRACES_TO needs the packages of ebbmark[traces], which are not installed") from None
+    resource = Resource({"service.name": "ebbmark", "service.version": version, "service.instance.id": instance})
+    kinds = {"server": SpanKind.SERVER, "client": SpanKind.CLIENT}
+    batches = BatchSpanProcessor(OTLPSpanExporter(endpoint=endpoint, timeout=5))
+
+    def keep(span: Span) -> None:
+        place, trace_id = span.place, int(span.place.trace_id, 16)
+        flags = TraceFlags(TraceFlags.SAMPLED)
+        parent = SpanContext(trace_id, int(place.parent_id, 16), True, flags) if place.parent_id else None
+        batches.on_end(
+            ReadableSpan(
+                name=span.name,
+                context=SpanContext(trace_id, int(place.span_id, 16), False, flags),
+                parent=parent,
+                resource=resource,
+                attributes=span.attributes,
+                kind=kinds[span.kind],
+                status=Status(StatusCode.ERROR if span.failed else StatusCode.UNSET),
+                start_time=span.started_ns,
+                end_time=span.ended_ns,
+            )
+        )
+
+    return keep, batches.shutdown
