@@ -105,7 +105,7 @@ def test_all_that_an_ordinary_answer_says_is_on_the_page() -> None:
         "Some of them are preliminary.",
         recommendation.identity,
         recommendation.input_digest,
-        "Ebbmark 0.2.0",
+        f"Ebbmark {recommendation.engine_version}",
         "compliance-closing version 1",
         "2023-11-14 22:13:20 UTC",  # 1,700,000,000 s
     ):

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from starlette.types import ASGIApp
 
+from ebbmark import __version__
 from ebbmark.fhir.naming import CODE_SYSTEM
 from web.asking import Reply
 from web.hooks.calling import CALL, call, hooks_app
@@ -52,7 +53,7 @@ def test_an_accepted_suggestion_is_one_line(app: ASGIApp, log: pytest.LogCapture
         {
             "event": "cds-feedback",
             "recorded": "2026-03-01T09:40:00Z",
-            "software": "ebbmark-0.2.0",
+            "software": f"ebbmark-{__version__}",
             "client": "",
             "card": CARD,
             "outcome": "accepted",

@@ -1,4 +1,4 @@
-"""At which step, going down, did compliance start to fall for good, and how sure is that?
+"""Bayesian change-point estimate of the closing pressure: where compliance fell for good, and how sure that is.
 
 **What is asked.** A curve of true (noise-free) compliance closes at the first step, going down, that lies at least
 `fall` (5 %) below the maximum so far and does not recover at the next step; at the last step there is no next one,
@@ -19,13 +19,13 @@ up to two steps may be spoiled as a whole by suction, a leak, a disconnection, e
 fewer than 6 steps; where it has more than 16, two of the five that are likeliest to be spoiled alone): of these z says
 nothing of the lung. So outliers lose their say by the model's own account of them; none is removed beforehand.
 
-**How credible a spoiled step is** depends on what confirms it (`spoiled`). A single reading is spoiled with probability
-0.03 and by any amount, at a density of 1 per unit of logarithm. Where several readings of a step agree, taken over
-30 s or more, the step is spoiled with probability 0.001, as often upwards as downwards, about the steps around it with
-a Cauchy density of scale 0.10. This decides what is believed of a fall at the last step, which no next step can take
-back. Confirmed, it gains belief as it grows from 8 to about 60 %, and loses it where no lung falls so far within one
-step. On a single reading the doubt stays: beyond some 12 % a lone fall is neither closing nor its absence, and the
-answer says so in its reason.
+**How credible a spoiled step is** depends on what confirms it (`outliers`). A single reading is spoiled with
+probability 0.03 and by any amount, at a density of 1 per unit of logarithm. Where several readings of a step agree,
+taken over 30 s or more, the step is spoiled with probability 0.001, as often upwards as downwards, about the steps
+around it with a Cauchy density of scale 0.10. This decides what is believed of a fall at the last step, which no next
+step can take back. Confirmed, it gains belief as it grows from 8 to about 60 %, and loses it where no lung falls so far
+within one step. On a single reading the doubt stays: beyond some 12 % a lone fall is neither closing nor its absence,
+and the answer says so in its reason.
 
 **Priors.** x is a mixture of Gaussian processes (`curves`): level (SD 1.5), slope, curvature, a smooth part of
 unknown form, and often one more rapid fall of unknown size (logarithm: mean -0.3, SD 0.3): within any one step with
@@ -63,8 +63,8 @@ from ebbmark.physiology.closing.curves import FALLING
 from ebbmark.physiology.closing.decision import decide
 from ebbmark.physiology.closing.estimate import Closing, CurveStep, Evidence, Shape, StepEstimate, Verdict
 from ebbmark.physiology.closing.noise import noise_of, step_centres
+from ebbmark.physiology.closing.outliers import log_spoiled_odds
 from ebbmark.physiology.closing.posterior import Posterior, lay_curves, weigh_hypotheses
-from ebbmark.physiology.closing.spoiled import log_spoiled_odds
 
 __all__ = ["Closing", "CurveStep", "Evidence", "Shape", "StepEstimate", "Verdict"]
 __all__ += ["closing_posterior", "estimate_closing", "why_unusable"]

@@ -1,8 +1,9 @@
-"""Which curves of true compliance are plausible on a decremental limb, and where does a given curve close?
+"""Prior of the curves of true compliance on a decremental limb, and the step at which a given curve closes.
 
 The prior is a mixture of Gaussian processes for x, the logarithm of true compliance at the steps: a level, a slope
 and a curvature (compliance first rises as overdistension is relieved, then falls), a smooth part of unknown form,
-and, in most components, one more rapid fall of unknown size at one of many places with one of two widths.
+and, in most components, one more rapid fall of unknown size at one of many places with one of two widths. All
+components of a regime share their smooth part, and differ in one direction only: the shape of the rapid fall.
 
 Source: loss of units and relief of overdistension together shape compliance on the way down (Hickling, Am J Respir
 Crit Care Med 2001;163:69-78); closing pressures are spread around a centre (Crotti et al., Am J Respir Crit Care
@@ -13,16 +14,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from statistics import NormalDist
 
 import numpy as np
-from numpy.typing import NDArray
 
-__all__ = ["FALLING", "NOT_REACHED", "CurvePrior", "Floats", "Integers"]
-__all__ += ["closing_events", "curve_prior", "event_factors", "event_prior", "normal_points"]
+from ebbmark.physiology.closing.arithmetic import Floats, Integers, cholesky, exp, log, normal_points, times
 
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
+__all__ = ["DROP_MEAN", "DROP_SD", "FALLING", "NOT_REACHED", "CurvePrior"]
+__all__ += ["closing_events", "curve_prior", "event_factors", "event_prior"]
 
 NOT_REACHED = 0
 """Event: compliance never falls for good within the limb."""
@@ -31,6 +29,9 @@ FALLING = 1
 """Event: it has fallen for good at the second step, so that no step above was better. Nothing can have fallen at
 the first step, so the numbers 0 and 1 are free; the events 2, 3 … are closing at just that step, counted from 0."""
 
+DROP_MEAN, DROP_SD = -0.3, 0.3
+"""Size of the rapid fall, in the logarithm of compliance."""
+
 _LEVEL_SD = 1.5
 _REGIMES = (
     # share; slope SD [1/cmH2O]; curvature mean and SD [1/cmH2O2]; smooth part: SD and length [cmH2O]
@@ -38,50 +39,55 @@ _REGIMES = (
     (0.25, 0.05, -0.0006, 0.0012, 0.10, 5.6),
 )
 _FINE_SD, _FINE_LENGTH_CMH2O = 0.0045, 4.0
-_DROP_MEAN, _DROP_SD = -0.3, 0.3
+_JITTER_SD = 1e-4
 _SHARP_DROP_PER_STEP, _MOST_SHARP_DROPS, _WIDE_DROP = 0.02, 0.35, 0.21
 _WIDE_DROP_CMH2O, _DROP_SPACING_CMH2O = 1.0, 1.5
 
 _PRIOR_NOT_REACHED = 0.30
 _PRIOR_FALLING = 0.10
 _RAREST_EVENT = 1e-3
-_PRIOR_POINTS = 256
+_PRIOR_POINTS = 1024
 
 
 @dataclass(frozen=True, slots=True)
 class CurvePrior:
     """Mixture of Gaussians for the logarithm of compliance, about an arbitrary level.
 
+    A component is a regime together with a shape of the rapid fall; its curve is the mean of the regime, plus the
+    smooth part, plus the shape times a size of mean `DROP_MEAN` and standard deviation `DROP_SD`.
+
     Attributes:
-        weights: of the components [components].
-        means: [components x steps].
-        covariances: [components x steps x steps].
+        weights: of the components [regimes x shapes].
+        means: of the regimes [regimes x steps].
+        smooth: covariance of the smooth part [regimes x steps x steps].
+        shapes: share of the rapid fall that is over at each step; the first is none at all [shapes x steps].
     """
 
     weights: Floats
     means: Floats
-    covariances: Floats
+    smooth: Floats
+    shapes: Floats
 
 
-def closing_events(curves: Floats, fall: float | Floats) -> Integers:
+def closing_events(curves: Floats, log_kept: float | Floats) -> Integers:
     """Find the step of lasting fall on noise-free curves.
 
-    The closing step is the first, going down, that lies at least `fall` below the maximum so far and does not
+    The closing step is the first, going down, that lies by the fall that counts below the maximum so far and does not
     recover at the next step. At the last step there is no next one: the fall counts.
 
     Args:
-        curves: logarithm of compliance [curves x steps], highest PEEP first.
-        fall: relative fall that counts; one for all, or one for each [curves x 1].
+        curves: logarithm of compliance [steps x curves], highest PEEP first.
+        log_kept: logarithm of what is kept where the fall just counts, log(1 - fall); one, or one for each curve.
 
     Returns:
         Index of the closing step, `FALLING` (1) or `NOT_REACHED` (0) per curve [curves].
 
     Source: the definition is the project's own.
     """
-    low = curves <= np.maximum.accumulate(curves, axis=1) + np.log1p(-np.asarray(fall))
-    low[:, :-1] &= low[:, 1:]
+    low = curves <= np.maximum.accumulate(curves, axis=0) + log_kept
+    low[:-1] &= low[1:]
     # Nothing is low at the first step, so that argmax gives 0 where nothing is low at all.
-    first: Integers = np.argmax(low, axis=1)
+    first: Integers = np.argmax(low, axis=0)
     return first
 
 
@@ -95,22 +101,23 @@ def curve_prior(peeps_cmh2o: tuple[float, ...]) -> CurvePrior:
     Source: the form and its sizes are the project's choice; see the module.
     """
     peep = np.array(peeps_cmh2o)
-    centred = peep - peep.mean()
+    centred = peep - sum(peeps_cmh2o) / len(peeps_cmh2o)
     apart = peep[:, None] - peep
-    shares, drops = _drops(peep)
-    weights, means, covariances = [], [], []
+    shares, shapes = _drops(peep)
+    weights, means, smooth = [], [], []
     for regime, slope_sd, bend_mean, bend_sd, smooth_sd, length in _REGIMES:
-        smooth = (
+        square = centred * centred
+        smooth.append(
             _LEVEL_SD**2
-            + slope_sd**2 * np.outer(centred, centred)
-            + bend_sd**2 * np.outer(centred**2, centred**2)
-            + smooth_sd**2 * np.exp(-0.5 * (apart / length) ** 2)
-            + _FINE_SD**2 * np.exp(-0.5 * (apart / _FINE_LENGTH_CMH2O) ** 2)
+            + slope_sd**2 * (centred[:, None] * centred)
+            + bend_sd**2 * (square[:, None] * square)
+            + smooth_sd**2 * exp(-0.5 * (apart / length) ** 2)
+            + _FINE_SD**2 * exp(-0.5 * (apart / _FINE_LENGTH_CMH2O) ** 2)
+            + _JITTER_SD**2 * np.eye(peep.size)
         )
         weights.append(regime * shares)
-        means.append(bend_mean * centred**2 + _DROP_MEAN * drops)
-        covariances.append(smooth + _DROP_SD**2 * drops[:, :, None] * drops[:, None, :])
-    return CurvePrior(np.concatenate(weights), np.concatenate(means), np.concatenate(covariances))
+        means.append(bend_mean * square)
+    return CurvePrior(np.array(weights), np.array(means), np.array(smooth), shapes)
 
 
 def _drops(peep: Floats) -> tuple[Floats, Floats]:
@@ -120,9 +127,9 @@ def _drops(peep: Floats) -> tuple[Floats, Floats]:
     wide one some is felt at several.
     """
     sharp = np.tril(np.ones((peep.size, peep.size)), -1)[:, :-1].T
-    count = int((peep[0] - peep[-1]) / _DROP_SPACING_CMH2O) + 1
+    count = int(float(peep[0] - peep[-1]) / _DROP_SPACING_CMH2O) + 1
     places = peep[-1] + _DROP_SPACING_CMH2O * np.arange(count)
-    wide = 0.5 + 0.5 * np.tanh((places[:, None] - peep) / (2.0 * _WIDE_DROP_CMH2O))
+    wide = 1.0 / (1.0 + exp((peep - places[:, None]) / _WIDE_DROP_CMH2O))
     sharp_drop = min(_SHARP_DROP_PER_STEP * (peep.size - 1), _MOST_SHARP_DROPS)
     shares = [
         np.array([1.0 - sharp_drop - _WIDE_DROP]),
@@ -159,33 +166,13 @@ def event_factors(peeps_cmh2o: tuple[float, ...], fall: float) -> Floats:
     """
     prior = curve_prior(peeps_cmh2o)
     steps = len(peeps_cmh2o)
-    roots = np.linalg.cholesky(prior.covariances + 1e-9 * np.eye(steps))
-    curves = prior.means[:, None, :] + normal_points(_PRIOR_POINTS, steps) @ roots.transpose(0, 2, 1)
-    events = closing_events(curves.reshape(-1, steps), fall)
-    shares = np.repeat(prior.weights / _PRIOR_POINTS, _PRIOR_POINTS)
-    given = np.bincount(events, weights=shares, minlength=steps)
-    return event_prior(steps) / np.maximum(given, _RAREST_EVENT)
-
-
-@lru_cache(maxsize=64)
-def normal_points(count: int, dimensions: int) -> Floats:
-    """Spread points evenly under the standard normal density, without chance.
-
-    Args:
-        count: how many points.
-        dimensions: of each point.
-
-    Returns:
-        [count x dimensions]; the array is shared and must not be changed.
-
-    Source: additive recurrence on powers of the generalised golden ratio (from memory), each coordinate taken
-    through the normal quantile.
-    """
-    ratio = 2.0
-    for _ in range(80):
-        ratio = (1.0 + ratio) ** (1.0 / (dimensions + 1))
-    even = (0.5 + np.arange(1, count + 1)[:, None] * ratio ** -np.arange(1.0, dimensions + 1.0)) % 1.0
-    quantile = NormalDist().inv_cdf
-    points = np.array([[quantile(min(max(share, 1e-12), 1.0 - 1e-12)) for share in row] for row in even.tolist()])
-    points.setflags(write=False)
-    return points
+    points = normal_points(_PRIOR_POINTS, steps + 1)
+    given, log_kept = np.zeros(steps), float(log(np.array(1.0 - fall)))
+    for weights, mean, smooth in zip(prior.weights, prior.means, prior.smooth, strict=True):
+        curves = mean[:, None] + times(cholesky(smooth), points[:-1])
+        sizes = DROP_MEAN + DROP_SD * points[-1]
+        for weight, shape in zip(weights.tolist(), prior.shapes, strict=True):
+            events = closing_events(curves + shape[:, None] * sizes, log_kept)
+            given += weight / _PRIOR_POINTS * np.bincount(events, minlength=steps)
+    factors: Floats = event_prior(steps) / np.maximum(given, _RAREST_EVENT)
+    return factors

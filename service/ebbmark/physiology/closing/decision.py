@@ -1,4 +1,4 @@
-"""What may be stated, given the probabilities of all steps, and with which words?
+"""Decision: what may be stated, given the probabilities of all steps.
 
 The rule, in this order; *near* is the probability of the likeliest place together with its two neighbours, where
 places are *falling from the first step* and then the steps:
@@ -28,16 +28,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import accumulate
-from math import inf
+from math import fsum, inf
 
 import numpy as np
 
-from ebbmark.physiology.closing.curves import FALLING, NOT_REACHED, Floats
+from ebbmark.physiology.closing.arithmetic import Floats, exp, total
+from ebbmark.physiology.closing.curves import FALLING, NOT_REACHED
 from ebbmark.physiology.closing.estimate import Closing, CurveStep, Evidence, Shape, StepEstimate, Verdict
 from ebbmark.physiology.closing.posterior import Posterior
 from ebbmark.physiology.wording import percent
 
-__all__ = ["decide"]
+__all__ = ["decide", "stated"]
 
 _LEAST_NOT_REACHED = 0.70
 _LEAST_NEAR = 0.88
@@ -45,11 +46,12 @@ _LEAST_ALONE = 0.45
 _MOST_TOO_LOW = 0.05
 _MOST_FALLING = 0.12
 _STRONG, _MODERATE = 0.97, 0.90
-_INTERVAL, _LEAST_OF_INTERVAL, _HAIR = 0.90, 0.80, 1e-12
+_INTERVAL, _LEAST_OF_INTERVAL = 0.90, 0.80
 _ABRUPT_LOSS_PER_CMH2O = 0.04
 _LONE_FALL, _LARGEST_USUAL_FALL, _SPOILED_ENOUGH = 0.12, 0.30, 0.10
 _TWO_SIDED_90 = 1.6448536269514722
-_LARGEST_EXPONENT = 700.0
+_DECIMALS = 6
+"""To which everything that is stated is rounded, once, before any limit is applied: so no last bit decides."""
 
 _WHERE_UNKNOWN = "Compliance fell for good, but the readings scatter too much to say at which step."
 _PERHAPS_FALLING = "Compliance fell for good, but perhaps from the first step on."
@@ -66,14 +68,13 @@ def decide(steps: Sequence[CurveStep], posterior: Posterior) -> Closing:
 
     Source: see the module.
     """
-    places = posterior.events.copy()
-    places[NOT_REACHED] = 0.0
-    named = int(np.argmax(places))
-    near = min(float(places[max(named - 1, 0) : named + 2].sum()), 1.0)
-    at_step = places.copy()
-    at_step[FALLING] = 0.0
-    falling, not_reached = float(places[FALLING]), float(posterior.events[NOT_REACHED])
-    found = min(float(at_step.sum()), 1.0)
+    events = stated(posterior.events)
+    places = [0.0, *events[1:]]
+    named = places.index(max(places))
+    near = _sum(places[max(named - 1, 0) : named + 2])
+    at_step = [0.0, 0.0, *events[2:]]
+    falling, not_reached = events[FALLING], events[NOT_REACHED]
+    found = _sum(at_step)
 
     verdict, reason = _judge(places, named, near, not_reached)
     if named == len(steps) - 1 or (verdict is not Verdict.FOUND and not_reached > 1.0 - _LEAST_NEAR):
@@ -90,7 +91,7 @@ def decide(steps: Sequence[CurveStep], posterior: Posterior) -> Closing:
     return Closing(
         verdict=verdict,
         peep_cmh2o=float(steps[named].peep_cmh2o) if is_found else None,
-        interval_cmh2o=_interval(steps, at_step / found) if is_found else None,
+        interval_cmh2o=_interval(steps, at_step, found) if is_found else None,
         probability=probability,
         not_reached=not_reached,
         falling_from_first_step=falling,
@@ -101,12 +102,30 @@ def decide(steps: Sequence[CurveStep], posterior: Posterior) -> Closing:
     )
 
 
-def _judge(places: Floats, named: int, near: float, not_reached: float) -> tuple[Verdict, str]:
+def stated(probabilities: Floats) -> list[float]:
+    """Round probabilities so that they still sum to one: the largest takes up the rest.
+
+    Args:
+        probabilities: of all that can be true.
+
+    Source: the project's choice.
+    """
+    rounded = [round(value, _DECIMALS) for value in probabilities.tolist()]
+    largest = rounded.index(max(rounded))
+    rounded[largest] = round(1.0 - fsum(rounded[:largest] + rounded[largest + 1 :]), _DECIMALS)
+    return rounded
+
+
+def _sum(probabilities: Sequence[float]) -> float:
+    return round(fsum(probabilities), _DECIMALS)
+
+
+def _judge(places: Sequence[float], named: int, near: float, not_reached: float) -> tuple[Verdict, str]:
     if not_reached >= _LEAST_NOT_REACHED:
         return Verdict.NOT_REACHED, ""
-    if near < _LEAST_NEAR and float(places.sum()) < _LEAST_NEAR:
+    if near < _LEAST_NEAR and _sum(places) < _LEAST_NEAR:
         return Verdict.INDETERMINATE, _PERHAPS_NOT_REACHED if not_reached >= 0.5 else _PERHAPS_REACHED
-    too_low = float(places[: max(named - 1, 0)].sum())
+    too_low = _sum(places[: max(named - 1, 0)])
     if near < _LEAST_NEAR or places[named] < _LEAST_ALONE or too_low > _MOST_TOO_LOW:
         return Verdict.INDETERMINATE, _WHERE_UNKNOWN
     if named == FALLING:
@@ -118,8 +137,8 @@ def _judge(places: Floats, named: int, near: float, not_reached: float) -> tuple
 
 def _doubtful_last_step(readings: int, posterior: Posterior) -> str:
     """Say why nobody knows whether the fall at the last step is the lung's; empty where that is not the question."""
-    fall = -float(np.expm1(min(posterior.centres[-1] - posterior.centres[-2], 0.0)))
-    if fall < _LONE_FALL or posterior.last_spoiled < _SPOILED_ENOUGH:
+    fall = round(1.0 - float(exp(posterior.centres[-1] - posterior.centres[-2])), _DECIMALS)
+    if fall < _LONE_FALL or round(posterior.last_spoiled, _DECIMALS) < _SPOILED_ENOUGH:
         return ""
     much = ", more than a lung usually loses in one step," if fall >= _LARGEST_USUAL_FALL else ""
     count = "a single reading" if readings == 1 else f"{readings} readings"
@@ -133,14 +152,15 @@ def _doubtful_last_step(readings: int, posterior: Posterior) -> str:
 def _shape(steps: Sequence[CurveStep], posterior: Posterior) -> Shape:
     """Call the fall abrupt where the closing step itself probably took 4 % of the maximum per cmH2O or more."""
     closes = posterior.curve_events > FALLING
-    step, curves = posterior.curve_events[closes], posterior.curves[closes]
-    row = np.arange(step.size)
-    highest = np.maximum.accumulate(curves, axis=1)[row, step]
-    lost = np.exp(curves[row, step - 1] - highest) - np.exp(curves[row, step] - highest)
+    step, curves = posterior.curve_events[closes], posterior.curves[:, closes]
+    column = np.arange(step.size)
+    highest = np.maximum.accumulate(curves, axis=0)[step, column]
+    lost = exp(curves[step - 1, column] - highest) - exp(curves[step, column] - highest)
     peep = np.array([one.peep_cmh2o for one in steps])
     abrupt = lost >= _ABRUPT_LOSS_PER_CMH2O * (peep[step - 1] - peep[step])
     weights = posterior.weights[closes]
-    return Shape.ABRUPT if float(weights @ abrupt) >= 0.5 * float(weights.sum()) else Shape.GRADUAL
+    share = fsum(weights[abrupt].tolist()) / fsum(weights.tolist())
+    return Shape.ABRUPT if round(share, _DECIMALS) >= 0.5 else Shape.GRADUAL
 
 
 def _words(probability: float) -> Evidence:
@@ -149,28 +169,27 @@ def _words(probability: float) -> Evidence:
     return Evidence.MODERATE if probability >= _MODERATE else Evidence.WEAK
 
 
-def _interval(steps: Sequence[CurveStep], shares: Floats) -> tuple[float, float]:
+def _interval(steps: Sequence[CurveStep], at_step: Sequence[float], found: float) -> tuple[float, float]:
     """Find the run of steps whose probability is nearest to 90 %, at least 80 %; see the module."""
-    total = [0.0, *accumulate(shares.tolist())]
+    running = [0.0, *accumulate(probability / found for probability in at_step)]
     nearest, first, last = inf, 0, len(steps) - 1
-    for length in range(1, len(total)):
-        held = [end - start for start, end in zip(total, total[length:], strict=False)]
+    for length in range(1, len(running)):
+        held = [round(end - start, _DECIMALS) for start, end in zip(running, running[length:], strict=False)]
         most = max(held)
-        # A hair, so that rounding of the sums cannot widen a run.
-        if most >= _LEAST_OF_INTERVAL - _HAIR and abs(most - _INTERVAL) < nearest - _HAIR:
-            nearest, first = abs(most - _INTERVAL), held.index(most)
+        if most >= _LEAST_OF_INTERVAL and round(abs(most - _INTERVAL), _DECIMALS) < nearest:
+            nearest, first = round(abs(most - _INTERVAL), _DECIMALS), held.index(most)
             last = first + length - 1
     return float(steps[last].peep_cmh2o), float(steps[first].peep_cmh2o)
 
 
-def _rows(steps: Sequence[CurveStep], posterior: Posterior, at_step: Floats) -> tuple[StepEstimate, ...]:
-    fitted = posterior.weights @ posterior.curves
-    band = _TWO_SIDED_90 * np.sqrt(posterior.weights @ (posterior.curves - fitted) ** 2)
-    columns = np.exp(np.minimum([fitted, fitted - band, fitted + band], _LARGEST_EXPONENT)).T.tolist()
+def _rows(steps: Sequence[CurveStep], posterior: Posterior, at_step: Sequence[float]) -> tuple[StepEstimate, ...]:
+    fitted = total((posterior.curves * posterior.weights).T)
+    apart = posterior.curves - fitted[:, None]
+    band = _TWO_SIDED_90 * np.sqrt(total((apart * apart * posterior.weights).T))
+    columns = exp(np.array([posterior.centres, fitted, fitted - band, fitted + band])).T.tolist()
     rows = []
-    for step, centre, (fit, low, high), probability in zip(
-        steps, np.exp(posterior.centres).tolist(), columns, at_step.tolist(), strict=True
-    ):
+    for step, values, probability in zip(steps, columns, at_step, strict=True):
+        centre, fit, low, high = (round(value, _DECIMALS) for value in values)
         count = len(step.compliances_ml_per_cmh2o)
         rows.append(StepEstimate(step.peep_cmh2o, count, centre, fit, low, high, probability))
     return tuple(rows)

@@ -1,14 +1,14 @@
-"""How do the readings of a step agree, and which sizes of noise do they leave possible?"""
+"""Readings condensed to one robust centre per step, and the sizes of noise that they leave possible."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import product
-from math import log
+from math import fsum, sqrt
 
 import numpy as np
 
-from ebbmark.physiology.closing.curves import Floats, Integers
+from ebbmark.physiology.closing.arithmetic import Floats, Integers, log
 
 __all__ = ["Noise", "StepCentres", "middle", "noise_of", "step_centres"]
 
@@ -25,7 +25,9 @@ _READING_SD = (
 _STEP_SD = ((0.0045, 0.4), (0.022, 0.6))
 _READING_SD_IF_SINGLE = ((0.008, 0.16), (0.018, 0.34), (0.04, 0.36), (0.085, 0.14))
 _STEP_SD_IF_SINGLE = ((0.007, 1.0),)
-_LEAST_NOISE_WEIGHT = 1e-3
+_LEAST_LOG_WEIGHT = -7.0
+_DECIMALS = 5
+"""Of a resolution: limbs with nearly the same one share their tables."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,19 +54,12 @@ class Noise:
     """Sizes of the noise that the readings leave possible.
 
     Attributes:
-        pattern: variance of each step's centre relative to the others [steps].
-        variances: by which the pattern is multiplied [sizes].
+        variances: of the centre of each step, for each size; the key by which tables are kept [sizes x steps].
         log_weights: logarithm of prior times likelihood of the spread within steps [sizes].
     """
 
-    pattern: tuple[float, ...]
-    variances: Floats
+    variances: tuple[tuple[float, ...], ...]
     log_weights: Floats
-
-    @property
-    def key(self) -> tuple[tuple[float, ...], tuple[float, ...]]:
-        """Pattern and variances: what tables may be kept by."""
-        return self.pattern, tuple(self.variances.tolist())
 
 
 def middle(values: Floats) -> float:
@@ -88,21 +83,22 @@ def step_centres(readings: tuple[tuple[float, ...], ...]) -> StepCentres:
     Source: redescending M-estimation, textbook; the constant 3 is the project's choice.
     """
     sizes = np.array([len(step) for step in readings])
-    steps, total = sizes.size, int(sizes.sum())
-    values = np.log(np.array([value for step in readings for value in sorted(step)]))
-    if total == steps:
+    values = log(np.array([value for step in readings for value in sorted(step)]))
+    steps, readings_in_all = sizes.size, values.size
+    if readings_in_all == steps:
         return StepCentres(values, 0.0, 0, values, sizes)
     starts = np.cumsum(sizes) - sizes
     centres = 0.5 * (values[starts + (sizes - 1) // 2] + values[starts + sizes // 2])
-    several = np.repeat(sizes > 1, sizes)
-    inflation = (total / (total - steps)) ** 0.5
+    several, places = np.repeat(sizes > 1, sizes), np.repeat(np.arange(steps), sizes)
+    inflation = sqrt(readings_in_all / (readings_in_all - steps))
     for _ in range(3):
-        residual = values - np.repeat(centres, sizes)
+        residual = values - centres[places]
         spread = max(1.4826 * inflation * middle(np.abs(residual[several])), 1e-3)
-        weight = (1.0 + (residual / (3.0 * spread)) ** 2) ** -2
-        centres = np.add.reduceat(weight * values, starts) / np.add.reduceat(weight, starts)
-    residual = np.minimum(np.abs(values - np.repeat(centres, sizes)), 3.0 * spread)
-    return StepCentres(centres, float(residual @ residual), total - steps, values, sizes)
+        distance = 1.0 + (residual / (3.0 * spread)) ** 2
+        weight = 1.0 / (distance * distance)
+        centres = np.bincount(places, weight * values) / np.bincount(places, weight)
+    residual = np.minimum(np.abs(values - centres[places]), 3.0 * spread)
+    return StepCentres(centres, fsum((residual * residual).tolist()), readings_in_all - steps, values, sizes)
 
 
 def noise_of(data: StepCentres, counts: tuple[int, ...], resolutions: tuple[float, ...]) -> Noise:
@@ -115,21 +111,17 @@ def noise_of(data: StepCentres, counts: tuple[int, ...], resolutions: tuple[floa
 
     Source: the sizes are the project's choice, around customary spreads of 1 to 10 % per reading.
     """
-    count, rounding = np.array(counts, dtype=np.float64), np.array(resolutions)
+    count, rounding = np.array(counts, dtype=np.float64), np.round(np.array(resolutions), _DECIMALS)
     sizes = list(product(_READING_SD, _STEP_SD) if data.freedom else product(_READING_SD_IF_SINGLE, _STEP_SD_IF_SINGLE))
-    reading = np.array([size[0] for size, _ in sizes]) ** 2
-    step = np.array([size[0] for _, size in sizes]) ** 2
-    log_weights = np.log([a[1] * b[1] for a, b in sizes])
+    reading = np.array([size[0] * size[0] for size, _ in sizes])
+    step = np.array([size[0] * size[0] for _, size in sizes])
+    log_weights = log(np.array([a[1] * b[1] for a, b in sizes]))
     if data.freedom:
-        within = reading + float(np.mean(rounding**2))
-        log_weights = log_weights - 0.5 * (data.freedom * np.log(within) + data.within_ss / within)
-        kept = log_weights > log_weights.max() + log(_LEAST_NOISE_WEIGHT)
+        within = reading + fsum((rounding * rounding).tolist()) / rounding.size
+        log_weights = log_weights - 0.5 * (data.freedom * log(within) + data.within_ss / within)
+        kept = log_weights > log_weights.max() + _LEAST_LOG_WEIGHT
         reading, step, log_weights = reading[kept], step[kept], log_weights[kept]
     # Rounding averages out over readings only as far as their noise spreads them over several marks of the scale.
-    dither = np.minimum(1.0, reading[:, None] / np.maximum(rounding**2, 1e-12))
-    variance = step[:, None] + reading[:, None] / count + rounding**2 / (1.0 + (count - 1.0) * dither)
-    share = np.exp(log_weights - log_weights.max())
-    relative = variance[int(share.argmax())]
-    # Quarter octaves: near-equal patterns share their tables.
-    pattern = np.exp2(np.rint(4.0 * np.log2(relative / middle(relative))) / 4.0)
-    return Noise(tuple(pattern.tolist()), (variance / pattern).mean(axis=1), log_weights)
+    dither = np.minimum(1.0, reading[:, None] / np.maximum(rounding * rounding, 1e-12))
+    variance = step[:, None] + reading[:, None] / count + rounding * rounding / (1.0 + (count - 1.0) * dither)
+    return Noise(tuple(map(tuple, variance.tolist())), log_weights)

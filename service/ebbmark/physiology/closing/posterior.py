@@ -1,46 +1,87 @@
-"""How probable is it, given noisy readings, that the lung closed at each of the steps?
+"""Posterior probability of each closing event, given noisy readings.
 
-See `closing` for the statement of the model. This module weighs every hypothesis (a component of the prior of the
-curve, a size of the noise, and which steps, none to two, are spoiled) by its exact Gaussian evidence, and then
-counts the closing events of curves laid evenly through the posterior.
+See `closing` for the statement of the model. This module weighs every hypothesis (a regime and a rapid fall of the
+prior, a size of the noise, and which steps, none to two, are spoiled) by its exact Gaussian evidence, and then counts
+the closing events of curves laid evenly through the posterior.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
+from math import fsum
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ebbmark.physiology.closing.axes import FEWEST_FOR_TWO_SPOILED, Axes, Pairs, Table, axes_of, pairs_of, table_of
-from ebbmark.physiology.closing.curves import Floats, Integers, closing_events, event_factors, normal_points
+from ebbmark.physiology.closing.arithmetic import Floats, Integers, exp, log, normal_points, total
+from ebbmark.physiology.closing.curves import DROP_MEAN, closing_events, event_factors
 from ebbmark.physiology.closing.noise import Noise, StepCentres, middle
+from ebbmark.physiology.closing.tables import Table, table_of
 
-__all__ = ["POINTS", "Hypotheses", "Posterior", "lay_curves", "weigh_hypotheses"]
+__all__ = ["FEWEST_FOR_TWO_SPOILED", "POINTS", "Hypotheses", "Posterior", "lay_curves", "weigh_hypotheses"]
 
 POINTS = 512
 """Curves laid through the posterior."""
 
-_SUSPECTS = 5
-"""In a long limb, pairs are looked at among so many steps only: those that are likeliest to be spoiled alone."""
+FEWEST_FOR_TWO_SPOILED = 6
+"""Below this many steps only one step can be spoiled."""
+
+_SUSPECTS = 6
+"""Pairs are looked at among so many steps only: those that are likeliest to be spoiled alone."""
+
+_TWO_PI = 6.283185307179586
+_LEAST_LOG_WEIGHT = -18.0
+"""Hypotheses below this, relative to the likeliest, are left out."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Pairs:
+    """Pairs of steps that may be spoiled together.
+
+    Attributes:
+        first, second: the steps of each pair [pairs].
+        cross: entry of the inverse of C at the two steps [pairs x regimes x sizes x shapes].
+        determinant: of the inverse of C, at these steps alone [pairs x regimes x sizes x shapes].
+    """
+
+    first: Integers
+    second: Integers
+    cross: Floats
+    determinant: Floats
+
+    @classmethod
+    def of(cls, table: Table, steps: Sequence[int]) -> _Pairs:
+        """Work out all pairs of some steps."""
+        first, second = np.array(list(combinations(steps, 2)), dtype=np.int64).reshape(-1, 2).T
+        cross = table.inverse[first, second][..., None] - table.shrunk * table.turned[first] * table.turned[second]
+        return cls(first, second, cross, table.own[first] * table.own[second] - cross * cross)
 
 
 @dataclass(frozen=True, slots=True)
 class Hypotheses:
-    """Every hypothesis with its weight.
+    """Every hypothesis that has weight, in order of regime and size of noise.
 
     Attributes:
-        weights: unnormalised [components x sets of spoiled steps x sizes of noise]; the sets are none, each step,
-            and each pair of steps that is looked at.
-        projected: residual in the axes of the component [components x steps].
-        pull: inverse covariance times residual [components x steps x sizes].
-        pairs: of steps that were looked at as spoiled together.
+        weights: not normalised [hypotheses].
+        sets: number of the set of spoiled steps: 0 is none, then each step, then each of the pairs [hypotheses].
+        regimes, sizes, shapes: of the curve, of the noise, of the rapid fall [hypotheses].
+        pairs: the pairs of steps that were looked at.
+        smooth_pull: inverse of A times residual, see `tables` [steps x regimes x sizes].
+        along: shape times inverse of A times residual [regimes x sizes x shapes].
+        pull: inverse of C times residual [steps x regimes x sizes x shapes].
     """
 
     weights: Floats
-    projected: Floats
+    sets: Integers
+    regimes: Integers
+    sizes: Integers
+    shapes: Integers
+    pairs: _Pairs
+    smooth_pull: Floats
+    along: Floats
     pull: Floats
-    pairs: Pairs
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +90,7 @@ class Posterior:
 
     Attributes:
         events: probability of each event, by number [steps].
-        curves: logarithm of compliance [curves x steps].
+        curves: logarithm of compliance [steps x curves].
         weights: of the curves, sum 1 [curves].
         curve_events: event of each curve [curves].
         centres: the robust centres that the curves were laid through [steps].
@@ -67,7 +108,7 @@ class Posterior:
 def weigh_hypotheses(
     peeps_cmh2o: tuple[float, ...], data: StepCentres, noise: Noise, log_spoiled: Floats
 ) -> Hypotheses:
-    """Weigh every component, size of noise and set of spoiled steps by its evidence.
+    """Weigh every regime, rapid fall, size of noise and set of spoiled steps by its evidence.
 
     The evidence without a step follows from that with it by dividing by the step's predictive density.
 
@@ -75,43 +116,49 @@ def weigh_hypotheses(
         peeps_cmh2o: strictly falling.
         data: the condensed readings.
         noise: the sizes of the noise.
-        log_spoiled: `spoiled.log_spoiled_odds` [steps].
+        log_spoiled: `outliers.log_spoiled_odds` [steps].
 
     Source: Gaussian conditioning and leave-one-out identities, textbook.
     """
-    frame, table = axes_of(peeps_cmh2o, noise.pattern), table_of(peeps_cmh2o, noise.key)
-    residual = (_centred(data) - frame.prior.means) / frame.scale
-    projected = frame.turned @ residual[:, :, None]
-    scaled = table.inverse * projected
-    pull = frame.axes @ scaled
-    none = table.log_norm + noise.log_weights - 0.5 * (projected * scaled).sum(axis=1)
-
-    steps = frame.scale.size
+    table = table_of(peeps_cmh2o, noise.variances)
+    steps = len(peeps_cmh2o)
+    residual = (data.centres - middle(data.centres) - table.prior.means).T
+    smooth_pull = total(table.inverse * residual[:, None, :, None])
+    along = total(table.turned * residual[:, :, None, None])
+    # The residual is taken from the mean curve: the mean size of the rapid fall goes as well.
+    along = along - DROP_MEAN * table.squares
+    square = total(residual[:, :, None] * smooth_pull)[..., None]
+    square = square - DROP_MEAN * (2.0 * along + DROP_MEAN * table.squares) - table.shrunk * along * along
+    pull = smooth_pull[..., None] - table.turned * (DROP_MEAN + table.shrunk * along)
+    none = table.log_norm + noise.log_weights[:, None] - 0.5 * square
     single = pull * pull
     single /= table.own
     single *= 0.5
-    single += none[:, None, :]
-    single += log_spoiled[:, None]
-    pairs = table.pairs
-    if steps >= FEWEST_FOR_TWO_SPOILED and not pairs.first.size:
-        suspects = np.argsort(single.max(axis=(0, 2)), kind="stable")[-_SUSPECTS:]
-        pairs = pairs_of(frame, table.inverse, table.own, np.sort(suspects))
-    a, b = pull.take(pairs.first, axis=1), pull.take(pairs.second, axis=1)
-    # These are the largest arrays: work in place. a a first_square - a b product + b b second_square.
-    double = a * pairs.first_square
-    double -= b * pairs.product
+    single += none
+    single += table.log_without
+    single += log_spoiled[:, None, None, None]
+
+    likeliest = np.argsort(-single.reshape(steps, -1).max(axis=1), kind="stable")
+    suspects = sorted(likeliest[: _SUSPECTS if steps >= FEWEST_FOR_TWO_SPOILED else 0].tolist())
+    pairs = _Pairs.of(table, suspects)
+    a, b = pull[pairs.first], pull[pairs.second]
+    # a a own_b - 2 a b cross + b b own_a: these are the largest arrays, so work in place.
+    double = a * table.own[pairs.second]
+    double -= (2.0 * b) * pairs.cross
     double *= a
     b *= b
-    b *= pairs.second_square
+    b *= table.own[pairs.first]
     double += b
-    double += none[:, None, :]
-    double += (log_spoiled[pairs.first] + log_spoiled[pairs.second])[:, None]
-    weights = np.concatenate([none[:, None, :], single, double], axis=1)
-    weights -= weights.max()
-    np.exp(weights, out=weights)
-    weights[:, 1 : 1 + steps] *= table.factors
-    weights[:, 1 + steps :] *= pairs.factors
-    return Hypotheses(weights, projected[:, :, 0], pull, pairs)
+    double *= 0.5 / pairs.determinant
+    double += none
+    double += (log_spoiled[pairs.first] + log_spoiled[pairs.second])[:, None, None, None]
+    logs = np.concatenate([none[None], single, double])
+    kept = logs > logs.max() + _LEAST_LOG_WEIGHT
+    regimes, sizes, sets, shapes = np.nonzero(kept.transpose(1, 2, 0, 3))
+    weights = exp(logs[sets, regimes, sizes, shapes] - logs.max())
+    two = np.flatnonzero(sets > steps)
+    weights[two] *= _TWO_PI / np.sqrt(pairs.determinant[sets[two] - 1 - steps, regimes[two], sizes[two], shapes[two]])
+    return Hypotheses(weights, sets, regimes, sizes, shapes, pairs, smooth_pull, along, pull)
 
 
 def lay_curves(
@@ -123,9 +170,10 @@ def lay_curves(
 ) -> Posterior:
     """Lay curves evenly through the posterior and count where they close.
 
-    Hypotheses get curves in proportion to their weight. Given its hypothesis, the curve is Gaussian: its mean
-    plus the root of its covariance times a fixed point; spoiled steps are first replaced by a value drawn from
-    what the others predict of them. Where more than one fall is given, as many curves are judged by each.
+    Hypotheses get curves in proportion to their weight. Spoiled steps are first replaced by values drawn from what
+    the others predict of them. Then the size of the rapid fall is drawn, and given that the smooth part: its mean
+    plus the root of its covariance times a fixed point. Where more than one fall is given, as many curves are
+    judged by each.
 
     Args:
         peeps_cmh2o: strictly falling.
@@ -136,74 +184,78 @@ def lay_curves(
 
     Source: Gaussian conditioning, textbook.
     """
-    frame, table = axes_of(peeps_cmh2o, noise.pattern), table_of(peeps_cmh2o, noise.key)
-    steps = frame.scale.size
-    component, chosen, size = _allot(hypotheses.weights)
-    points = normal_points(POINTS, steps + 2)
-    inverse = table.inverse[component, :, size]
-    projected = hypotheses.projected[component]
-    projected = projected + _replacements(frame, table, hypotheses, (component, chosen, size), points[:, :2])
-    signal, variance = frame.signal[component], noise.variances[size][:, None]
-    turned = signal * inverse * projected + np.sqrt(signal * variance * inverse) * points[:, 2:]
-    curves = (turned[:, None, :] @ frame.turned[component])[:, 0, :]
-    curves *= frame.scale
-    curves += frame.prior.means[component]
+    table = table_of(peeps_cmh2o, noise.variances)
+    steps = len(peeps_cmh2o)
+    chosen = _allot(hypotheses.weights)
+    regimes, sizes, shapes = (part[chosen] for part in (hypotheses.regimes, hypotheses.sizes, hypotheses.shapes))
+    at = regimes, sizes, shapes
+    points = normal_points(POINTS, steps + 3)
+    sets = hypotheses.sets[chosen]
+    readings = np.repeat((data.centres - middle(data.centres))[:, None], POINTS, axis=1)
+    pull, along = hypotheses.smooth_pull[:, regimes, sizes], hypotheses.along[at]
+    for step, curves, change in _replacements(table, hypotheses, sets, at, points[:2]):
+        readings[step, curves] += change
+        pull[:, curves] += change * table.inverse[:, step, regimes[curves], sizes[curves]]
+        along[curves] += change * table.turned[step, regimes[curves], sizes[curves], shapes[curves]]
+    shrunk = table.shrunk[at]
+    drop = DROP_MEAN + shrunk * along + np.sqrt(shrunk) * points[2]
+    pull -= drop * table.turned[(slice(None), *at)]
+    laid: Floats = readings - table.noise[:, sizes] * pull
+    _add_smooth_part(laid, table, regimes * table.noise.shape[1] + sizes, points[3:])
+
     turns = np.arange(POINTS) % len(falls)
-    events = closing_events(curves, np.array(falls)[turns][:, None])
+    events = closing_events(laid, log(1.0 - np.array(falls))[turns])
     weights = np.array([event_factors(peeps_cmh2o, fall) for fall in falls])[turns, events]
-    weights = weights / weights.sum()
-    share: Floats = np.bincount(events, weights=weights, minlength=steps).astype(np.float64)
-    doubted = float(weights @ _holds_last(frame.scale.size, hypotheses.pairs, chosen))
-    return Posterior(share, curves + middle(data.centres), weights, events, data.centres, doubted)
+    weights = np.asarray(weights / fsum(weights.tolist()), dtype=np.float64)
+    share = np.bincount(events, weights=weights, minlength=steps).astype(np.float64)
+    pairs = hypotheses.pairs
+    holds_last = np.concatenate([[False], np.arange(steps) == steps - 1, pairs.second == steps - 1])
+    doubted = fsum(weights[holds_last[sets]].tolist())
+    return Posterior(share, laid + middle(data.centres), weights, events, data.centres, doubted)
 
 
-def _centred(data: StepCentres) -> Floats:
-    return data.centres - middle(data.centres)
-
-
-def _holds_last(steps: int, pairs: Pairs, chosen: Integers) -> NDArray[np.bool_]:
-    """Whether a set of spoiled steps, by number, holds the last step."""
-    sets = np.concatenate([[False], np.arange(steps) == steps - 1, pairs.second == steps - 1])
-    return sets[chosen]
-
-
-def _allot(weights: Floats) -> tuple[Integers, Integers, Integers]:
+def _allot(weights: Floats) -> Integers:
+    """Give each curve its hypothesis, in proportion to the weights."""
     running = np.cumsum(weights)
     wanted = (np.arange(POINTS) + 0.5) * (running[-1] / POINTS)
-    component, chosen, size = np.unravel_index(np.searchsorted(running, wanted), weights.shape)
-    return component, chosen, size
+    chosen: Integers = np.searchsorted(running, wanted)
+    return chosen
+
+
+def _add_smooth_part(curves: Floats, table: Table, group: Integers, points: Floats) -> None:
+    """Add to each curve the root of its covariance times its point; curves of one regime and size are neighbours."""
+    roots = table.roots.reshape(-1, *table.roots.shape[2:])
+    starts = np.flatnonzero(np.diff(group, prepend=-1)).tolist()
+    for start, end in zip(starts, [*starts[1:], POINTS], strict=True):
+        curves[:, start:end] += total(roots[group[start]].T[:, :, None] * points[:, None, start:end])
 
 
 def _replacements(
-    frame: Axes,
     table: Table,
     hypotheses: Hypotheses,
-    allotted: tuple[Integers, Integers, Integers],
+    sets: Integers,
+    at: tuple[Integers, Integers, Integers],
     points: Floats,
-) -> Floats:
-    """Change of the residual, in the axes, where spoiled steps are replaced by values that the others predict."""
-    steps, pairs = frame.scale.size, hypotheses.pairs
-    change = np.zeros((POINTS, steps))
-    some = np.flatnonzero(allotted[1])
-    if some.size == 0:
-        return change
-    q, h, s = (part[some] for part in allotted)
-    h = h - 1
-    both = h >= steps
-    pair = np.maximum(h - steps, 0)
-    first, last = h, np.zeros_like(h)
-    b = np.zeros(some.size)
-    if pairs.first.size:
-        first, last = np.where(both, pairs.first[pair], h), np.where(both, pairs.second[pair], 0)
-        b = np.where(both, pairs.cross[q, pair, s], 0.0)
-    a, pull_a = table.own[q, first, s], hypotheses.pull[q, first, s]
-    d = np.where(both, table.own[q, last, s], 1.0)
-    pull_d = np.where(both, hypotheses.pull[q, last, s], 0.0)
-    determinant = a * d - b * b
-    # Covariance of the two replaced values: the inverse of [[a, b], [b, d]], through its lower root.
-    root = np.sqrt(d / determinant)
-    delta_a = -(d * pull_a - b * pull_d) / determinant + root * points[some, 0]
-    delta_d = -(a * pull_d - b * pull_a) / determinant - (b / determinant / root) * points[some, 0]
-    delta_d = np.where(both, delta_d + np.sqrt(1.0 / d) * points[some, 1], 0.0)
-    change[some] = delta_a[:, None] * frame.axes[q, first] + delta_d[:, None] * frame.axes[q, last]
-    return change
+) -> list[tuple[Integers, NDArray[np.intp], Floats]]:
+    """For curves with spoiled steps: the step, the curves, and by how much its reading is to be changed."""
+    steps = table.noise.shape[0]
+    one, two = np.flatnonzero((sets > 0) & (sets <= steps)), np.flatnonzero(sets > steps)
+    changes: list[tuple[Integers, NDArray[np.intp], Floats]] = []
+    if one.size:
+        a = sets[one] - 1
+        here = (a, *(part[one] for part in at))
+        own = table.own[here]
+        changes.append((a, one, np.sqrt(1.0 / own) * points[0, one] - hypotheses.pull[here] / own))
+    if two.size:
+        pairs, number = hypotheses.pairs, sets[two] - 1 - steps
+        a, b = pairs.first[number], pairs.second[number]
+        where = (at[0][two], at[1][two], at[2][two])
+        own_b, pull_a, pull_b = table.own[(b, *where)], hypotheses.pull[(a, *where)], hypotheses.pull[(b, *where)]
+        determinant, cross = pairs.determinant[(number, *where)], pairs.cross[(number, *where)]
+        # Covariance of the two values: the inverse of [[own_a, cross], [cross, own_b]], through its lower root.
+        root = np.sqrt(own_b / determinant)
+        first = root * points[0, two] - (own_b * pull_a - cross * pull_b) / determinant
+        second = -(table.own[(a, *where)] * pull_b - cross * pull_a) / determinant
+        second += np.sqrt(1.0 / own_b) * points[1, two] - cross / determinant / root * points[0, two]
+        changes += [(a, two, first), (b, two, second)]
+    return changes

@@ -1,4 +1,4 @@
-"""While PEEP is still being lowered: has closing already been passed, and should lowering stop?
+"""Sequential detection: whether closing was passed while PEEP is still being lowered, and when to stop.
 
 The same model as in `closing`, asked after each step about the steps so far. Two things differ. The limb has no
 known end, so that *not reached* gets the prior of a constant hazard: each further step closes with probability
@@ -17,6 +17,9 @@ detection (Shiryaev 1963, from memory).
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import accumulate
+from math import fsum
+from operator import mul
 
 import numpy as np
 
@@ -30,6 +33,9 @@ HAZARD_PER_STEP = 0.12
 
 STOP_LIMIT = 0.9
 """Probability at which lowering should stop, the project's choice."""
+
+_DECIMALS = 6
+"""To which the probability is rounded, before any limit is applied."""
 
 
 def closing_passed(steps: Sequence[CurveStep], *, fall: float = 0.05, dynamic: bool = False) -> float:
@@ -51,10 +57,10 @@ def closing_passed(steps: Sequence[CurveStep], *, fall: float = 0.05, dynamic: b
     if why_unusable(steps, fall=fall):
         return 0.0
     events = closing_posterior(steps, fall=fall, dynamic=dynamic).events
-    survived = (1.0 - HAZARD_PER_STEP) ** np.arange(events.size)
-    wanted = np.concatenate([[survived[-1]], HAZARD_PER_STEP * survived[:-1]])
-    weighed = events * wanted / event_prior(events.size)
-    return float(weighed[FALLING:].sum() / (weighed[NOT_REACHED] + weighed[FALLING:].sum()))
+    survived = list(accumulate([1.0 - HAZARD_PER_STEP] * (events.size - 1), mul, initial=1.0))
+    wanted = np.array([survived[-1], *(HAZARD_PER_STEP * chance for chance in survived[:-1])])
+    weighed: list[float] = (events * wanted / event_prior(events.size)).tolist()
+    return round(fsum(weighed[FALLING:]) / (weighed[NOT_REACHED] + fsum(weighed[FALLING:])), _DECIMALS)
 
 
 def should_stop_lowering(passed: Sequence[float], *, limit: float = STOP_LIMIT, in_a_row: int = 1) -> bool:

@@ -1,4 +1,4 @@
-"""How credible is it that all that was read of a step is wrong: suction, a leak, a disconnection, an effort, a slip?
+"""Outliers: how credible it is that all that was read of a step is wrong (suction, a leak, an effort, a slip).
 
 A step is *confirmed* where at least two of its readings, and more than half of them, agree, and where they were taken
 over 30 s or more (or nobody knows when). What spoils one reading is mostly gone by the next, so that a confirmed step
@@ -14,12 +14,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import lru_cache
-from math import log, pi
+from math import pi
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ebbmark.physiology.closing.curves import Floats, Integers
+from ebbmark.physiology.closing.arithmetic import Floats, Integers, log
 from ebbmark.physiology.closing.noise import StepCentres
 
 __all__ = ["log_spoiled_odds"]
@@ -28,12 +28,20 @@ _SPOILED = 0.03
 _SPOILED_DENSITY = 1.0
 _SPOILED_IF_CONFIRMED = 0.001
 _SIZE_IF_CONFIRMED = 0.10
-_LOG_SINGLE = log(_SPOILED / (1.0 - _SPOILED) * _SPOILED_DENSITY)
-_LOG_CONFIRMED = log(_SPOILED_IF_CONFIRMED / (1.0 - _SPOILED_IF_CONFIRMED) / (pi * _SIZE_IF_CONFIRMED))
+_LOG_SINGLE, _LOG_CONFIRMED = log(
+    np.array(
+        [
+            _SPOILED / (1.0 - _SPOILED) * _SPOILED_DENSITY,
+            _SPOILED_IF_CONFIRMED / (1.0 - _SPOILED_IF_CONFIRMED) / (pi * _SIZE_IF_CONFIRMED),
+        ]
+    )
+).tolist()
 
 _AGREE_WITHIN, _AGREE_SHARE = 0.05, 0.5
 _SHORTEST_SPAN_S = 30.0
 _STEPS_AROUND = 4
+_DECIMALS = 9
+"""To which distances are rounded before a limit is applied, so that no last bit decides."""
 
 
 def log_spoiled_odds(data: StepCentres, spans_s: Sequence[float | None]) -> Floats:
@@ -46,8 +54,8 @@ def log_spoiled_odds(data: StepCentres, spans_s: Sequence[float | None]) -> Floa
     Source: see the module.
     """
     size = _distances(data.centres)
-    confirmed = _LOG_CONFIRMED - np.log1p((size / _SIZE_IF_CONFIRMED) ** 2)
-    return np.where(_confirmed(data, size, spans_s), confirmed, _LOG_SINGLE)
+    confirmed = _LOG_CONFIRMED - log(1.0 + (size / _SIZE_IF_CONFIRMED) ** 2)
+    return np.asarray(np.where(_confirmed(data, size, spans_s), confirmed, _LOG_SINGLE), dtype=np.float64)
 
 
 def _confirmed(data: StepCentres, size: Floats, spans_s: Sequence[float | None]) -> NDArray[np.bool_]:
@@ -59,7 +67,8 @@ def _confirmed(data: StepCentres, size: Floats, spans_s: Sequence[float | None])
     if not data.freedom:
         return np.zeros(size.size, dtype=np.bool_)
     limit = np.maximum(_AGREE_WITHIN, _AGREE_SHARE * size)
-    close = np.abs(data.values - np.repeat(data.centres, data.counts)) <= np.repeat(limit, data.counts)
+    apart = np.abs(data.values - np.repeat(data.centres, data.counts))
+    close = np.round(apart - np.repeat(limit, data.counts), _DECIMALS) <= 0.0
     agreeing = np.add.reduceat(close.astype(np.int64), np.cumsum(data.counts) - data.counts)
     lasting = np.array([span is None or span >= _SHORTEST_SPAN_S for span in spans_s])
     confirmed: NDArray[np.bool_] = (agreeing > 1) & (2 * agreeing > data.counts) & lasting
