@@ -37,6 +37,10 @@ def so_far(*passed: float | None, readings: int = 2, last: int | None = None) ->
     ]
 
 
+def asked(curve: Sequence[CurveStep]) -> tuple[StepSoFar, ...]:
+    return steps_so_far(curve, fall=0.05, dynamic=False)
+
+
 def moved(steps: Sequence[StepSoFar], *, lowest: float = 6.0, rule: CallRule | None = None) -> Move:
     return next_move(steps, decrement_cmh2o=2.0, lowest_cmh2o=lowest, stops=FINE, rule=rule or CallRule())
 
@@ -166,7 +170,7 @@ def curve(values: Sequence[float], *, noise: float, seed: int, readings: int = 2
 
 
 def called_at(steps: Sequence[CurveStep], rule: CallRule) -> int | None:
-    told = steps_so_far(steps)
+    told = asked(steps)
     return next((seen for seen in range(1, len(told) + 1) if closing_called(told[:seen], rule)), None)
 
 
@@ -191,8 +195,8 @@ def test_a_flat_curve_is_hardly_ever_called() -> None:
 @pytest.mark.parametrize("seed", SEEDS)
 def test_one_more_reading_settles_a_spoiled_single_reading(seed: int) -> None:
     steps = curve(FLAT[:4], noise=0.01, seed=seed)
-    spoiled = moved(steps_so_far([*steps, CurveStep(12.0, (38.0,))]))
-    read_again = moved(steps_so_far([*steps, CurveStep(12.0, (38.0, 42.0))]))
+    spoiled = moved(asked([*steps, CurveStep(12.0, (38.0,))]))
+    read_again = moved(asked([*steps, CurveStep(12.0, (38.0, 42.0))]))
 
     assert (spoiled.action, spoiled.next_peep_cmh2o) == (Action.READ_AGAIN, 12.0)
     assert (read_again.action, read_again.next_peep_cmh2o) == (Action.LOWER, 10.0)
@@ -211,7 +215,7 @@ ABOVE = [CurveStep(peep, (value, value)) for peep, value in ((18.0, 36.0), (16.0
 
 @pytest.mark.parametrize("compliance", [33.0, 30.0, 24.0, 20.0, 10.0])
 def test_a_confirmed_fall_however_large_is_not_lowered_past(compliance: float) -> None:
-    move = moved(steps_so_far([*ABOVE, CurveStep(10.0, (compliance, compliance, compliance))]))
+    move = moved(asked([*ABOVE, CurveStep(10.0, (compliance, compliance, compliance))]))
 
     assert move.action in (Action.LOOK_FIRST, Action.CLOSING_PASSED)
     assert move.next_peep_cmh2o is None
@@ -219,6 +223,6 @@ def test_a_confirmed_fall_however_large_is_not_lowered_past(compliance: float) -
 
 
 def test_a_single_reading_far_below_is_read_again_whatever_its_probability() -> None:
-    move = moved(steps_so_far([*ABOVE, CurveStep(10.0, (20.0,))]))
+    move = moved(asked([*ABOVE, CurveStep(10.0, (20.0,))]))
 
     assert (move.action, move.next_peep_cmh2o) == (Action.READ_AGAIN, 10.0)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from ebbmark.fhir.request import Ignored, Request
 from ebbmark.physiology.advice.advice import Advice
-from ebbmark.physiology.closing.closing import Closing
+from ebbmark.physiology.closing.estimate import Closing
 from ebbmark.physiology.trial.reading import Trial
 
 __all__ = ["Recommendation"]

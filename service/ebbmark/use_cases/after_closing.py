@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from ebbmark.fhir.bedside.received import BedsideRequest
-from ebbmark.physiology.advice.advice import advise, judged_with_the_circuit
+from ebbmark.physiology.advice.advice import advise
 from ebbmark.physiology.before.staircase import StaircaseRules
+from ebbmark.physiology.closing.of_trial import closing_of
 from ebbmark.physiology.during.running import RunningTrial
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrial
 from ebbmark.physiology.wording import level
-from ebbmark.use_cases.said import closing_of
 
 __all__ = ["Follows", "what_follows"]
 
@@ -70,7 +70,7 @@ def _suggestion(request: BedsideRequest) -> tuple[float | None, str]:
         height_cm=request.person.height_cm,
         sex=request.person.sex,
         trial=trial,
-        closing=judged_with_the_circuit(closing_of(trial, request), trial),
+        closing=closing_of(trial, request.protocol),
         protocol=request.protocol,
     )
     peep = advice.suggested_peep_cmh2o

@@ -23,10 +23,11 @@ from ebbmark.fhir.writing.quantities import (
 from ebbmark.physiology.after.comparison import LimitCheck, Overdistension, compare
 from ebbmark.physiology.after.measures import Change, Measure
 from ebbmark.physiology.after.snapshot import Snapshot
+from ebbmark.physiology.closing.of_trial import closing_of
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
-from ebbmark.use_cases.said import answered, closing_of, missing, rule_of, rule_of_limits, sentences
+from ebbmark.use_cases.said import answered, missing, rule_of, rule_of_limits, sentences
 from ebbmark.use_cases.settings_after import Moments, moments_of, pressure_limits, snapshot_of
 
 __all__ = ["comparison_answer"]
@@ -65,7 +66,7 @@ def comparison_answer(request: BedsideRequest, site: Site) -> Answer:
     # The reading at the very moment of the change belongs to the trial.
     before = snapshot_of(request, began_s - BEFORE_S, began_s - 1.0)
     after = snapshot_of(request, moments.titrated_s, until_s)
-    steps = closing_of(trial, request).steps if trial is not None else ()
+    steps = closing_of(trial, request.protocol).steps if trial is not None else ()
     low = pressure_limits(site).get(Quantity.MEAN_ARTERIAL_PRESSURE)
     comparison = compare(before, after, steps=steps, protocol=request.protocol, pressure_limit=low)
     changes = [_change(one, before, after) for one in comparison.changes]

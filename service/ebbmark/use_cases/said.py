@@ -11,18 +11,15 @@ from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.physiology.before.plan import Plan
 from ebbmark.physiology.before.staircase import StaircaseRules
-from ebbmark.physiology.closing.closing import estimate_closing
-from ebbmark.physiology.closing.estimate import Closing
 from ebbmark.physiology.during.call_rule import CallRule
 from ebbmark.physiology.during.doubts import Doubts
 from ebbmark.physiology.during.rhythm_codes import Rhythms
-from ebbmark.physiology.during.running import curve_of
 from ebbmark.physiology.during.stop_limits import StopLimits
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrial, Trial
 
-__all__ = ["answered", "closing_of", "missing", "rule_of", "rule_of_limits", "sentences", "the_trial"]
+__all__ = ["answered", "missing", "rule_of", "rule_of_limits", "sentences", "the_trial"]
 
 RuleSet = Protocol | StaircaseRules | StopLimits | CallRule | Doubts | Rhythms
 
@@ -108,11 +105,6 @@ def the_trial(request: BedsideRequest) -> Trial:
         problem = Problem(ProblemKind.NO_TRIAL, "", trial.found, trial.accepted, sentence)
         raise Rejected((problem,), request.ignored)
     return trial
-
-
-def closing_of(trial: Trial, request: BedsideRequest) -> Closing:
-    """The estimate of closing, as `$titrate-peep` makes it."""
-    return estimate_closing(curve_of(trial), fall=request.protocol.fall)
 
 
 def missing(request: BedsideRequest, found: str, accepted: str, sentence: str) -> Rejected:

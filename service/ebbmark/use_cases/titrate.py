@@ -11,8 +11,8 @@ from ebbmark.fhir.reading.read import DEFAULT_LIMITS, NO_CODE_MAP, CodeMap, Limi
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.request import Ignored, Request
 from ebbmark.fhir.writing.canonical import identity, input_digest
-from ebbmark.physiology.advice.advice import advise, judged_with_the_circuit
-from ebbmark.physiology.closing.closing import CurveStep, estimate_closing
+from ebbmark.physiology.advice.advice import advise
+from ebbmark.physiology.closing.of_trial import closing_of
 from ebbmark.physiology.protocols import PROTOCOLS, Protocol
 from ebbmark.physiology.trial.reading import NoTrial, Trial, read_trial
 
@@ -62,20 +62,7 @@ def recommend_for(request: Request) -> Recommendation:
     trial = read_trial(request.readings, request.protocol)
     if isinstance(trial, NoTrial):
         raise Rejected((_no_trial(trial),), request.ignored)
-    estimate = estimate_closing(
-        [
-            CurveStep(
-                step.peep_cmh2o,
-                tuple([sample.compliance_ml_per_cmh2o for sample in step.samples]),
-                trial.resolution,
-                step.samples[-1].at_s - step.samples[0].at_s,
-            )
-            for step in trial.steps
-        ],
-        fall=request.protocol.fall,
-        dynamic=not trial.kind.static,
-    )
-    closing = judged_with_the_circuit(estimate, trial)
+    closing = closing_of(trial, request.protocol)
     advice = advise(
         height_cm=request.person.height_cm,
         sex=request.person.sex,

@@ -9,8 +9,9 @@ from ebbmark.fhir.writing.quantities import COMPLIANCE, PRESSURE, PROBABILITY
 from ebbmark.physiology.advice.advice import advise
 from ebbmark.physiology.after.trials_of_record import MOST_TRIALS, trials_of_record
 from ebbmark.physiology.after.trials_over_time import PastTrial, Shift, TrialChange, TrialRow, follow_trials
+from ebbmark.physiology.closing.of_trial import closing_of
 from ebbmark.physiology.trial.steps import Trial
-from ebbmark.use_cases.said import answered, closing_of, rule_of, the_trial
+from ebbmark.use_cases.said import answered, rule_of, the_trial
 
 __all__ = ["trials_answer"]
 
@@ -52,7 +53,7 @@ def trials_answer(request: BedsideRequest, _: Site) -> Answer:
 
 def _past(trial: Trial, request: BedsideRequest) -> PastTrial:
     assert request.person is not None  # noqa: S101 - the reader refuses requests without
-    closing = closing_of(trial, request)
+    closing = closing_of(trial, request.protocol)
     advice = advise(
         height_cm=request.person.height_cm,
         sex=request.person.sex,

@@ -10,10 +10,11 @@ from ebbmark.fhir.bedside.site import Site
 from ebbmark.physiology.advice.advice import advise
 from ebbmark.physiology.after.seen import Seen
 from ebbmark.physiology.after.surveillance import watch
+from ebbmark.physiology.closing.of_trial import closing_of
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.physiology.wording import level
-from ebbmark.use_cases.said import answered, closing_of, rule_of, rule_of_limits
+from ebbmark.use_cases.said import answered, rule_of, rule_of_limits
 from ebbmark.use_cases.settings_after import SETTLING_S, moments_of, pressure_limits, snapshot_of, weight_of
 
 __all__ = ["trial_before", "validity_answer"]
@@ -89,7 +90,7 @@ def _suggested(request: BedsideRequest, trial: Trial | None) -> tuple[float | No
         height_cm=request.person.height_cm,
         sex=request.person.sex,
         trial=trial,
-        closing=closing_of(trial, request),
+        closing=closing_of(trial, request.protocol),
         protocol=request.protocol,
     )
     peep = advice.suggested_peep_cmh2o

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from ebbmark.fhir.recommendation import Recommendation
-from ebbmark.physiology.closing.closing import Closing, StepEstimate, Verdict
+from ebbmark.physiology.closing.estimate import Closing, StepEstimate, Verdict
 
 __all__ = ["Figure", "FigureStep", "Margin", "Shown", "figure_of"]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from ebbmark.fhir.writing.sentences import closing_sentence
-from ebbmark.physiology.closing.closing import Verdict
+from ebbmark.physiology.closing.estimate import Verdict
 from ebbmark.physiology.wording import interval, level, percent
 from ebbmark.views.content import Figure, FigureStep, Shown
 from ebbmark.views.placing import TIED

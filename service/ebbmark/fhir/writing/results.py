@@ -22,7 +22,7 @@ from ebbmark.fhir.writing.sentences import (
 )
 from ebbmark.fhir.writing.terms import ABSENT_BECAUSE, CATEGORY_EXAM, LOINC_TERMS, OWN
 from ebbmark.physiology.advice.advice import WhatIf
-from ebbmark.physiology.closing.closing import Closing, StepEstimate, Verdict
+from ebbmark.physiology.closing.estimate import Closing, StepEstimate, Verdict
 from ebbmark.physiology.trial.reading import Step
 
 __all__ = ["results"]

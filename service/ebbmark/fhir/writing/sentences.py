@@ -7,7 +7,7 @@ import re
 from ebbmark.fhir.request import Person, Request
 from ebbmark.fhir.writing.quantities import FRACTION, PRESSURE, VOLUME_PER_WEIGHT, in_words
 from ebbmark.physiology.advice.advice import WhatIf
-from ebbmark.physiology.closing.closing import Closing, Verdict
+from ebbmark.physiology.closing.estimate import Closing, Verdict
 from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.trial.reading import Trial

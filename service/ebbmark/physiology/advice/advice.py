@@ -7,18 +7,17 @@ no number.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from ebbmark.physiology.advice.cautions import Caution, Severity, cautions_for
 from ebbmark.physiology.advice.suggestion import cautions_at, why_suggested, why_withheld
 from ebbmark.physiology.advice.what_if import TidalVolume, WhatIf, what_if
-from ebbmark.physiology.closing.closing import Closing, Verdict
+from ebbmark.physiology.closing.estimate import Closing, Verdict
 from ebbmark.physiology.formulas.body import Sex, predicted_body_weight_kg, tidal_volume_ml
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.trial.steps import Trial
-from ebbmark.physiology.wording import level
 
-__all__ = ["Advice", "Caution", "Severity", "TidalVolume", "WhatIf", "advise", "judged_with_the_circuit"]
+__all__ = ["Advice", "Caution", "Severity", "TidalVolume", "WhatIf", "advise"]
 
 SAME_MARGIN_CMH2O = 0.25
 """Steps that exceed the margin by no more than this count as no larger: units were converted. Our choice."""
@@ -47,38 +46,6 @@ class Advice:
     rationale: str
     what_if: tuple[WhatIf, ...]
     cautions: tuple[Caution, ...]
-
-
-def judged_with_the_circuit(closing: Closing, trial: Trial) -> Closing:
-    """Take an estimate back where the circuit was open before or at closing.
-
-    Args:
-        closing: the estimate from the compliances alone.
-        trial: the limb, with what was seen along it.
-
-    Returns:
-        The same estimate, or INDETERMINATE with the reason: the steps after a disconnection belong to another lung.
-    """
-    opened = [
-        seen
-        for seen in trial.observed
-        if seen.slug == "disconnection" and (closing.peep_cmh2o is None or seen.peep_cmh2o >= closing.peep_cmh2o)
-    ]
-    if not opened or closing.verdict is Verdict.INDETERMINATE:
-        return closing
-    reason = (
-        f"The circuit seems to have been open at the step of {level(opened[0].peep_cmh2o)} cmH2O: lung volume may have "
-        "been lost that the steps below did not give back, so their compliance says nothing sure about closing. Common "
-        "practice regards such a trial as void; whether to repeat it, with its risk, is for the clinician."
-    )
-    return replace(
-        closing,
-        verdict=Verdict.INDETERMINATE,
-        peep_cmh2o=None,
-        interval_cmh2o=None,
-        shape=None,
-        reason=reason,
-    )
 
 
 def advise(*, height_cm: float, sex: Sex, trial: Trial, closing: Closing, protocol: Protocol) -> Advice:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from ebbmark.physiology.advice.evidence import EVIDENCE, EvidenceStatus
-from ebbmark.physiology.closing.closing import Closing, Evidence, Shape, Verdict
+from ebbmark.physiology.closing.estimate import Closing, Evidence, Shape, Verdict
 from ebbmark.physiology.formulas.body import height_remark
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.trial.steps import Observed, Step, Trial

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from ebbmark.physiology.advice.advice import Advice
-from ebbmark.physiology.closing.closing import Closing, Verdict
+from ebbmark.physiology.closing.estimate import Closing, Verdict
 from ebbmark.physiology.wording import interval, level, percent
 
 __all__ = ["headline"]

@@ -6,7 +6,7 @@ from statistics import median
 
 from ebbmark.physiology.advice.cautions import DRIVING_PRESSURE, LOW_TIDAL_VOLUME, OWN_CHOICE, Caution, Severity
 from ebbmark.physiology.advice.what_if import TidalVolume, WhatIf
-from ebbmark.physiology.closing.closing import Closing, Verdict
+from ebbmark.physiology.closing.estimate import Closing, Verdict
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.physiology.wording import interval, level, percent

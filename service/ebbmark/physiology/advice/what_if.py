@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from ebbmark.physiology.closing.closing import Closing
+from ebbmark.physiology.closing.estimate import Closing
 from ebbmark.physiology.formulas.expected_power import Control, expected_mechanical_power_j_per_min
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity

@@ -15,7 +15,7 @@ from enum import Enum
 from ebbmark.physiology.after.measures import ASSUMED_NOISE, Change, Measure, Noise, Verdict, judge_change
 from ebbmark.physiology.after.pressure_loss import PressureLimit
 from ebbmark.physiology.after.snapshot import Figure, Snapshot
-from ebbmark.physiology.closing.closing import StepEstimate
+from ebbmark.physiology.closing.estimate import StepEstimate
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.wording import level
 

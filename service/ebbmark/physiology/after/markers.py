@@ -23,7 +23,7 @@ from ebbmark.physiology.after.marker_rules import (
     unrecorded_remark,
 )
 from ebbmark.physiology.after.measures import ASSUMED_NOISE, Measure, noise_of_difference
-from ebbmark.physiology.closing.closing import Closing
+from ebbmark.physiology.closing.estimate import Closing
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.physiology.wording import level as spelled

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from ebbmark.physiology.closing.closing import Closing, StepEstimate, Verdict
+from ebbmark.physiology.closing.estimate import Closing, StepEstimate, Verdict
 from ebbmark.physiology.trial.steps import ComplianceKind
 from ebbmark.physiology.wording import level
 

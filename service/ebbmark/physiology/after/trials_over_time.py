@@ -16,7 +16,7 @@ from typing import Final
 
 from ebbmark.physiology.after.measures import ASSUMED_NOISE, Measure, Noise
 from ebbmark.physiology.after.past_trials import PastTrial, TrialRow, row_of
-from ebbmark.physiology.closing.closing import Closing, Verdict
+from ebbmark.physiology.closing.estimate import Closing, Verdict
 from ebbmark.physiology.trial.limb import same_setting
 from ebbmark.physiology.wording import level
 

@@ -108,12 +108,13 @@ def closing_called(steps: Sequence[StepSoFar], rule: CallRule = DEFAULT_CALL_RUL
     )
 
 
-def steps_so_far(curve: Sequence[CurveStep], *, fall: float = 0.05) -> tuple[StepSoFar, ...]:
+def steps_so_far(curve: Sequence[CurveStep], *, fall: float, dynamic: bool) -> tuple[StepSoFar, ...]:
     """Ask the estimator after each step whether closing has been passed.
 
     Args:
         curve: the limb so far, strictly falling PEEP, highest first.
         fall: relative fall below the maximum so far that counts as closing.
+        dynamic: whether the compliances are dynamic.
 
     Source: see `stopping.closing_passed`.
     """
@@ -122,7 +123,7 @@ def steps_so_far(curve: Sequence[CurveStep], *, fall: float = 0.05) -> tuple[Ste
         StepSoFar(
             peep_cmh2o=step.peep_cmh2o,
             readings=len(step.compliances_ml_per_cmh2o),
-            passed=closing_passed(curve[:count], fall=fall) if count >= _FEWEST_STEPS else None,
+            passed=closing_passed(curve[:count], fall=fall, dynamic=dynamic) if count >= _FEWEST_STEPS else None,
             fall=max(0.0, 1.0 - middles[count - 1] / max(middles[:count])),
         )
         for count, step in enumerate(curve, start=1)

@@ -12,7 +12,7 @@ from itertools import pairwise
 from operator import itemgetter
 from typing import Final
 
-from ebbmark.physiology.closing.estimate import CurveStep
+from ebbmark.physiology.closing.of_trial import curve_of, is_dynamic
 from ebbmark.physiology.during.call_rule import DEFAULT_CALL_RULE, CallRule, StepSoFar, closing_called, steps_so_far
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
@@ -20,7 +20,7 @@ from ebbmark.physiology.trial.limb import Plateau, peep_plateaus
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
 
-__all__ = ["RunningTrial", "began_at", "closed_before", "curve_of", "plateaus_of", "running_trial"]
+__all__ = ["RunningTrial", "began_at", "closed_before", "plateaus_of", "running_trial"]
 
 _FEWEST_STEPS: Final = 2
 """A trial that is still running is read from its second step on."""
@@ -95,7 +95,7 @@ def running_trial(
     found = _limb_since(plateaus[first].start_s, readings, replace(protocol, minimum_steps=_FEWEST_STEPS))
     if found is None:
         return RunningTrial((StepSoFar(now, 0, None),), None, began_s, moved_s, now_since_s, now, True)
-    steps = steps_so_far(curve_of(found), fall=protocol.fall)
+    steps = steps_so_far(curve_of(found), fall=protocol.fall, dynamic=is_dynamic(found))
     if now < steps[-1].peep_cmh2o - 0.1 and not closing_called(steps, rule):
         steps = (*steps, StepSoFar(now, 0, steps[-1].passed))
     return RunningTrial(steps, found, began_s, moved_s, now_since_s, now, True)
@@ -134,25 +134,8 @@ def closed_before(
     found = read_trial(before, replace(protocol, minimum_steps=_FEWEST_STEPS))
     if not isinstance(found, Trial) or found.steps[-1].start_s < max(since_s, running.first_moved_s):
         return None
-    steps = steps_so_far(curve_of(found), fall=protocol.fall)
+    steps = steps_so_far(curve_of(found), fall=protocol.fall, dynamic=is_dynamic(found))
     return next((steps[count - 1] for count in range(1, len(steps) + 1) if closing_called(steps[:count], rule)), None)
-
-
-def curve_of(trial: Trial) -> list[CurveStep]:
-    """The steps of a limb as the estimate sees them.
-
-    Args:
-        trial: the limb.
-    """
-    return [
-        CurveStep(
-            step.peep_cmh2o,
-            tuple(s.compliance_ml_per_cmh2o for s in step.samples),
-            trial.resolution,
-            step.samples[-1].at_s - step.samples[0].at_s,
-        )
-        for step in trial.steps
-    ]
 
 
 def plateaus_of(readings: Sequence[Reading]) -> tuple[Plateau, ...]:

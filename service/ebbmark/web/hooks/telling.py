@@ -12,7 +12,7 @@ from ebbmark.fhir.writing.issues import with_source
 from ebbmark.fhir.writing.sentences import closing_sentence, weight_sentence, what_if_sentence
 from ebbmark.physiology.advice.advice import WhatIf
 from ebbmark.physiology.advice.evidence import EvidenceStatus, evidence_for
-from ebbmark.physiology.closing.closing import Verdict
+from ebbmark.physiology.closing.estimate import Verdict
 from ebbmark.physiology.wording import level
 from ebbmark.record.gathering import UNREAD
 from ebbmark.web.hooks.markdown import bold, bullets, escaped, section, table

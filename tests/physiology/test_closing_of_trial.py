@@ -1,0 +1,66 @@
+"""One way from a trial to its closing: the kind of compliance and the state of the circuit are always in it."""
+
+from __future__ import annotations
+
+from ebbmark.physiology.closing.closing import estimate_closing
+from ebbmark.physiology.closing.estimate import Verdict
+from ebbmark.physiology.closing.of_trial import closing_of, curve_of
+from ebbmark.physiology.during.running import running_trial
+from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
+from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.trial.reading import Trial, read_trial
+from trials import START_S, reading
+
+SLOW_FALL = (36.0, 36.4, 36.5, 36.2, 34.4, 32.6, 31.0)
+
+
+def charted(pressure: Quantity) -> list[Reading]:
+    """Seven steps of two readings, with one kind of pressure only."""
+    readings = []
+    for step, compliance in enumerate(SLOW_FALL):
+        peep = 20.0 - 2.0 * step
+        readings.append(reading(Quantity.PEEP_SET, peep, START_S + 300.0 * step, 10 * step))
+        for again in range(2):
+            at_s, source = START_S + 300.0 * step + 120.0 * (again + 1), 10 * step + 1 + again
+            readings.append(reading(pressure, peep + 420.0 / compliance + 0.05 * again, at_s, source))
+            readings.append(reading(Quantity.TIDAL_VOLUME_EXPIRED, 420.0, at_s, source))
+    return readings
+
+
+def read(readings: list[Reading]) -> Trial:
+    trial = read_trial(readings, DEFAULT_PROTOCOL)
+    assert isinstance(trial, Trial)
+    return trial
+
+
+def test_peak_pressures_are_judged_as_dynamic() -> None:
+    trial = read(charted(Quantity.PEAK_PRESSURE))
+
+    assert closing_of(trial, DEFAULT_PROTOCOL) == estimate_closing(curve_of(trial), dynamic=True)
+    assert closing_of(trial, DEFAULT_PROTOCOL) != estimate_closing(curve_of(trial))
+
+
+def test_plateau_pressures_are_judged_as_static() -> None:
+    trial = read(charted(Quantity.PLATEAU_PRESSURE))
+
+    assert closing_of(trial, DEFAULT_PROTOCOL) == estimate_closing(curve_of(trial))
+
+
+def test_while_the_trial_runs_peak_pressures_are_judged_as_dynamic_too() -> None:
+    static, dynamic = (
+        running_trial(charted(pressure), DEFAULT_PROTOCOL).steps[-2].passed
+        for pressure in (Quantity.PLATEAU_PRESSURE, Quantity.PEAK_PRESSURE)
+    )
+
+    assert static is not None
+    assert dynamic is not None
+    assert dynamic < static - 0.01
+
+
+def test_a_fall_after_the_circuit_was_open_is_no_closing() -> None:
+    readings = charted(Quantity.PLATEAU_PRESSURE)
+    opened = [*readings, reading(Quantity.PEEP_MEASURED, 0.0, START_S + 3 * 300.0 + 60.0, 99)]
+    trial = read(opened)
+
+    assert any(seen.slug == "disconnection" for seen in trial.observed)
+    assert closing_of(trial, DEFAULT_PROTOCOL).verdict is Verdict.INDETERMINATE
