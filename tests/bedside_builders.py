@@ -8,9 +8,9 @@ from datetime import datetime
 from typing import Any
 
 from ebbmark.fhir.bedside.site import NO_SITE, Site
-from ebbmark.fhir.bedside.write import write_answer
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.writing.validate import validate
+from ebbmark.fhir.writing.write_answer import write_answer
 from ebbmark.use_cases.questions import QUESTIONS, ask
 from fhir_builders import LOINC, UCUM, Json, bundle, height, patient
 

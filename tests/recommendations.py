@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from ebbmark.fhir.reading.patient import Person
+from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.recommendation import Recommendation
-from ebbmark.fhir.request import Ignored, Person, Request, Source
+from ebbmark.fhir.sources import Ignored, Source
 from ebbmark.fhir.writing.canonical import identity, input_digest
 from ebbmark.physiology.advice.advice import Advice, Caution, Severity, TidalVolume, WhatIf
 from ebbmark.physiology.closing.closing import Closing, Evidence, Shape, StepEstimate, Verdict
@@ -178,6 +180,7 @@ def _request() -> Request:
         for number, peep in enumerate(PEEPS_CMH2O)
     )
     return Request(
+        subject="Patient/invented-1",
         person=Person(
             reference="Patient/invented-1",
             height_cm=170.0,
@@ -194,7 +197,6 @@ def _request() -> Request:
         protocol=DEFAULT_PROTOCOL,
         encounter=None,
         preliminary_inputs=False,
-        write_back=False,
         as_of_s=STARTED_S + 3600.0,
     )
 

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from starlette.types import ASGIApp
 
 from contract.mutations import mutated
-from ebbmark.fhir.bedside.operations import OPERATIONS
+from ebbmark.fhir.operations import OPERATIONS
 from ebbmark.fhir.writing.validate import validate
 from web.asking import Reply, ask, plain_app
 

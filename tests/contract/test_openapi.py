@@ -11,7 +11,7 @@ import pytest
 from openapi_spec_validator import OpenAPIV31SpecValidator
 
 from ebbmark.cli import main
-from ebbmark.fhir.bedside.operations import OPERATIONS, Operation
+from ebbmark.fhir.operations import OPERATIONS, Operation
 from ebbmark.fhir.writing.validate import validate
 from web.asking import OPERATION, ask, plain_app
 

@@ -24,19 +24,26 @@ CONCEPT_MAP: dict[str, Any] = {
         }
     ],
 }
+CONDITION: dict[str, Any] = {
+    "resourceType": "Condition",
+    "id": "c1",
+    "subject": {"reference": "Patient/p1"},
+    "code": {"coding": [{"system": "http://snomed.info/sct", "code": "36118008"}]},
+}
 SAMPLES: dict[str, dict[str, Any]] = {
     "bundle": {"resource": bundle(*TRIAL)},
     "patient": {"resource": patient()},
     "observation": {"resource": observation("respiratory-rate", 20, identity="rate")},
     "concept-map": {"resource": CONCEPT_MAP},
     "protocol": {"valueString": DEFAULT_PROTOCOL.slug},
-    "margin": {"valueQuantity": quantity(3)},
     "sex-for-formula": {"valueCode": "female"},
     "as-of": {"valueInstant": "2026-03-02T12:00:00Z"},
     "accept-preliminary": {"valueBoolean": True},
+    "margin": {"valueQuantity": quantity(3)},
     "write-back": {"valueBoolean": False},
     "make-current": {"valueBoolean": False},
     "with-report": {"valueBoolean": True},
+    "condition": {"resource": CONDITION},
 }
 """One value that each parameter takes; together they ask the whole question."""
 

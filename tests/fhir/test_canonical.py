@@ -10,7 +10,8 @@ import rfc8785
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.fhir.request import Request, Source
+from ebbmark.fhir.reading.request import Request
+from ebbmark.fhir.sources import Source
 from ebbmark.fhir.writing.canonical import NotCanonical, canonical_bytes, identity, input_digest
 from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
@@ -91,7 +92,7 @@ def test_the_same_input_twice_is_not_the_same_as_once() -> None:
 
 
 def test_two_patients_with_equal_numbers_have_different_digests() -> None:
-    other = replace(request(), person=replace(request().person, reference="Patient/invented-2"))
+    other = replace(request(), person=replace(request().known_person, reference="Patient/invented-2"))
 
     assert input_digest(other) != input_digest(request())
 
@@ -100,8 +101,8 @@ def test_height_sex_encounter_and_preliminary_inputs_change_the_digest() -> None
     asked = request()
     variants = [
         asked,
-        replace(asked, person=replace(asked.person, height_cm=171.0)),
-        replace(asked, person=replace(asked.person, sex=Sex.MALE)),
+        replace(asked, person=replace(asked.known_person, height_cm=171.0)),
+        replace(asked, person=replace(asked.known_person, sex=Sex.MALE)),
         replace(asked, encounter=None),
         replace(asked, preliminary_inputs=False),
     ]
@@ -110,7 +111,7 @@ def test_height_sex_encounter_and_preliminary_inputs_change_the_digest() -> None
 
 
 def test_age_and_the_instant_of_asking_do_not_change_the_digest() -> None:
-    later = replace(request(), as_of_s=request().as_of_s + 1e7, person=replace(request().person, age_years=55.0))
+    later = replace(request(), as_of_s=request().as_of_s + 1e7, person=replace(request().known_person, age_years=55.0))
 
     assert input_digest(later) == input_digest(request())
 

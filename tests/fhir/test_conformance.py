@@ -14,7 +14,8 @@ import ebbmark.physiology
 from ebbmark import __version__
 from ebbmark.fhir.codesystem import CODE_SYSTEM, CONCEPTS, code_system
 from ebbmark.fhir.conformance import capability_statement, operation_definition, replay_definition
-from ebbmark.fhir.parameters import FROM_RECORD, INPUTS, OUTPUTS
+from ebbmark.fhir.operations import TITRATE_PEEP
+from ebbmark.fhir.parameters import OUTPUTS, PARAMETERS
 from ebbmark.fhir.writing.write import OPERATION
 
 BASE_URL = "https://decision.example/fhir"
@@ -42,8 +43,9 @@ def test_the_operation_states_every_parameter_of_the_table_in_order() -> None:
     definition: Any = operation_definition()
 
     stated = [(row["name"], row["use"], row["min"], row["max"], row["type"]) for row in definition["parameter"]]
+    rows = [PARAMETERS[name] for name in TITRATE_PEEP.parameters]
     assert stated == [
-        *[(row.name, "in", row.minimum, row.maximum, row.fhir_type) for row in (*INPUTS, *FROM_RECORD)],
+        *[(row.name, "in", row.minimum, row.maximum, row.fhir_type) for row in rows],
         *[(row.name, "out", row.minimum, row.maximum, row.fhir_type) for row in OUTPUTS],
     ]
 
@@ -57,8 +59,8 @@ def test_the_operation_is_for_the_system_level_and_no_get() -> None:
 
 
 def test_every_parameter_value_stands_where_its_type_says() -> None:
-    for row in (*INPUTS, *FROM_RECORD, *OUTPUTS):
-        is_resource = row.fhir_type in {"Bundle", "Patient", "Observation", "ConceptMap"}
+    for row in (*PARAMETERS.values(), *OUTPUTS):
+        is_resource = row.fhir_type in {"Bundle", "Patient", "Observation", "Condition", "ConceptMap"}
         expected = "resource" if is_resource else "value" + row.fhir_type[0].upper() + row.fhir_type[1:]
         assert row.element == expected, row.name
 

@@ -9,8 +9,8 @@ import pytest
 from ebbmark.fhir.naming import CODE_SYSTEM, RESULT_SYSTEM
 from ebbmark.fhir.problems import ignored_issue
 from ebbmark.fhir.reading.read import read_request
+from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.reasons import Reason
-from ebbmark.fhir.request import Request
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.use_cases.titrate import recommend
 from fhir_builders import (

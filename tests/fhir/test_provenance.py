@@ -78,7 +78,7 @@ def test_a_tag_lets_a_second_try_find_it_again() -> None:
 
 def test_a_patient_whose_version_is_known_is_named_by_it() -> None:
     recommendation = found()
-    person = replace(recommendation.request.person, version="Patient/invented-1/_history/7")
+    person = replace(recommendation.request.known_person, version="Patient/invented-1/_history/7")
     named = replace(recommendation, request=replace(recommendation.request, person=person))
 
     whats = [entity["what"].get("reference") for entity in provenance_of(named)["entity"]]

@@ -6,8 +6,8 @@ import pytest
 
 from ebbmark.fhir.problems import ProblemKind, Rejected
 from ebbmark.fhir.reading.read import read_request
+from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.reading.sex import BIRTH_SEX, CLINICAL_USE
-from ebbmark.fhir.request import Request
 from fhir_builders import (
     LOINC,
     Json,
@@ -79,14 +79,14 @@ def test_the_most_telling_statement_decides_the_form(
 ) -> None:
     request = read(resource, height(), sex=sex)
 
-    assert request.person.sex.value == expected
-    assert origin in request.person.sex_origin
+    assert request.known_person.sex.value == expected
+    assert origin in request.known_person.sex_origin
 
 
 def test_the_origin_names_its_element_wherever_the_patient_stood() -> None:
     who = person({"url": "urn:x"}, birth_sex("M"))
 
-    origins = {read(*resources).person.sex_origin for resources in ((who, height()), (height(), who))}
+    origins = {read(*resources).known_person.sex_origin for resources in ((who, height()), (height(), who))}
 
     assert origins == {"male, from the sex at birth (Patient.extension[1])"}
 
@@ -115,7 +115,7 @@ def test_a_form_that_is_not_said_is_asked_for(resource: Json) -> None:
     [("2008-03-02", 18.0), ("2008-02", 18.0), ("2007", 18.0), ("1960-05-17", 65.0), ("1960-02-29", 66.0)],
 )
 def test_an_adult_is_told_from_a_full_or_partial_birth_date(born: str, expected: float) -> None:
-    assert read(patient(born=born), height()).person.age_years == expected
+    assert read(patient(born=born), height()).known_person.age_years == expected
 
 
 @pytest.mark.parametrize("born", ["2008-03", "2008"])
@@ -130,7 +130,7 @@ def test_the_day_before_the_eighteenth_birthday_is_a_child() -> None:
 def test_no_birth_date_is_noted() -> None:
     request = read(patient(born=None), height())
 
-    assert request.person.age_years is None
+    assert request.known_person.age_years is None
     assert any("birth date" in note for note in request.notes)
 
 
@@ -146,7 +146,7 @@ def test_no_birth_date_is_noted() -> None:
 def test_the_better_kind_of_height_is_used(codes: list[str], expected: float) -> None:
     heights = [tall(170.0 + number, code, identity=f"h{number}") for number, code in enumerate(codes)]
 
-    assert read(patient(), *heights).person.height_cm == expected
+    assert read(patient(), *heights).known_person.height_cm == expected
 
 
 def test_the_latest_of_several_heights_is_used() -> None:
@@ -157,23 +157,23 @@ def test_the_latest_of_several_heights_is_used() -> None:
         tall(171.0, identity="c", when="2025-02-20T08:00:00Z"),
     )
 
-    assert request.person.height_cm == 172.0
+    assert request.known_person.height_cm == 172.0
     assert [one.code for one in request.ignored] == ["height-not-chosen"] * 2
 
 
 @pytest.mark.parametrize(("code", "word"), [("3138-5", "stated"), ("8301-4", "estimated"), ("8306-3", "lying")])
 def test_a_height_that_deserves_doubt_says_so(code: str, word: str) -> None:
-    assert word in read(patient(), tall(170.0, code)).person.height_note
+    assert word in read(patient(), tall(170.0, code)).known_person.height_note
 
 
 def test_a_plain_height_raises_no_doubt() -> None:
-    assert read(patient(), tall(170.0)).person.height_note == ""
+    assert read(patient(), tall(170.0)).known_person.height_note == ""
 
 
 def test_the_height_is_among_the_sources() -> None:
     request = read(patient(), tall(170.0, when=at(0)))
 
-    source = request.sources[request.person.height_source]
+    source = request.sources[request.known_person.height_source]
     assert source.path == "Bundle.entry[1].resource"
     assert source.value.startswith("height|170.0|cm|")
 
@@ -182,11 +182,14 @@ def test_the_height_is_among_the_sources() -> None:
     ("value", "unit", "expected"), [(66.0, "[in_i]", 167.64), (1.7, "m", 170.0), (5.5, "[ft_i]", 167.64)]
 )
 def test_a_height_in_any_unit_of_length_becomes_cm(value: float, unit: str, expected: float) -> None:
-    assert read(patient(), height(value, unit)).person.height_cm == pytest.approx(expected, rel=1e-12)
+    assert read(patient(), height(value, unit)).known_person.height_cm == pytest.approx(expected, rel=1e-12)
 
 
 def test_two_heights_within_three_centimetres_are_one_adult() -> None:
-    assert read(patient(), tall(170.0, identity="a"), tall(173.0, identity="b")).person.height_cm in {170.0, 173.0}
+    assert read(patient(), tall(170.0, identity="a"), tall(173.0, identity="b")).known_person.height_cm in {
+        170.0,
+        173.0,
+    }
 
 
 def test_two_heights_that_disagree_are_both_named() -> None:
@@ -205,14 +208,14 @@ def test_a_height_from_the_future_does_not_count() -> None:
 
 @pytest.mark.parametrize("when", [None, "2026-02-01", "2026-02-01T08:00:00"])
 def test_a_height_needs_no_exact_time(when: str | None) -> None:
-    assert read(patient(), tall(170.0, when=when)).person.height_cm == 170.0
+    assert read(patient(), tall(170.0, when=when)).known_person.height_cm == 170.0
 
 
 def test_a_corrected_height_replaces_the_wrong_one() -> None:
     wrong = {**tall(107.0), "meta": {"versionId": "1"}}
     right = {**tall(170.0), "meta": {"versionId": "2"}, "status": "corrected"}
 
-    assert read(patient(), right, wrong).person.height_cm == 170.0
+    assert read(patient(), right, wrong).known_person.height_cm == 170.0
 
 
 def test_a_percentile_or_a_weight_is_no_height() -> None:
@@ -223,7 +226,7 @@ def test_a_percentile_or_a_weight_is_no_height() -> None:
 
 
 def test_one_patient_sent_twice_is_one_patient() -> None:
-    assert read(patient(), patient(), height()).person.reference == "Patient/p1"
+    assert read(patient(), patient(), height()).known_person.reference == "Patient/p1"
 
 
 def of_version(version: str, **more: Json) -> Json:
@@ -231,12 +234,12 @@ def of_version(version: str, **more: Json) -> Json:
 
 
 def test_the_version_of_the_patient_is_kept_where_it_is_known() -> None:
-    assert read(of_version("7"), height()).person.version == "Patient/p1/_history/7"
-    assert read(patient(), height()).person.version == ""
+    assert read(of_version("7"), height()).known_person.version == "Patient/p1/_history/7"
+    assert read(patient(), height()).known_person.version == ""
 
 
 def test_one_patient_sent_in_two_versions_that_say_the_same_has_no_version() -> None:
-    assert read(of_version("7"), of_version("8"), height()).person.version == ""
+    assert read(of_version("7"), of_version("8"), height()).known_person.version == ""
 
 
 def test_a_patient_whom_only_the_request_knows_has_no_version() -> None:
@@ -245,7 +248,7 @@ def test_a_patient_whom_only_the_request_knows_has_no_version() -> None:
     trial = [{**one, "subject": {"reference": ours}} for one in (height(), *trial_observations())]
     body = {**bundle(*trial), "entry": [{"fullUrl": ours, "resource": nameless}, *entries(bundle(*trial))]}
 
-    assert read_request(to_bytes(body), at_s=NOW_S).person.version == ""
+    assert read_request(to_bytes(body), at_s=NOW_S).known_person.version == ""
 
 
 def entries(content: Json) -> list[Json]:
@@ -258,7 +261,7 @@ def test_the_age_at_the_trial_follows_from_the_inputs_alone() -> None:
     ten_years_s = 10 * 365.25 * 86400.0
     content = to_bytes(bundle(patient(born="1960-05-17"), height(), *trial_observations()))
 
-    now, later = (read_request(content, at_s=at_s).person for at_s in (NOW_S, NOW_S + ten_years_s))
+    now, later = (read_request(content, at_s=at_s).known_person for at_s in (NOW_S, NOW_S + ten_years_s))
 
     assert (now.age_at_trial_years, later.age_at_trial_years) == (65.0, 65.0)
     assert later.age_years == 75.0

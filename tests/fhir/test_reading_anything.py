@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from ebbmark.fhir.problems import Rejected, operation_outcome, status_of
 from ebbmark.fhir.reading.read import read_request
+from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.reasons import ISSUE_TYPES
-from ebbmark.fhir.request import Request
 from fhir_builders import (
     Json,
     at,
@@ -74,10 +74,10 @@ def check(outcome: Request | Rejected) -> None:
         assert 400 <= status_of(outcome.problems) < 500
         json.dumps(operation_outcome(outcome.problems, outcome.ignored), allow_nan=False).encode()
         return
-    assert 120.0 <= outcome.person.height_cm <= 230.0
+    assert 120.0 <= outcome.known_person.height_cm <= 230.0
     assert all(math.isfinite(reading.value) for reading in outcome.readings)
     assert all(reading.start_s <= reading.end_s <= outcome.as_of_s + 300 for reading in outcome.readings)
-    assert {reading.source for reading in outcome.readings} | {outcome.person.height_source} == set(
+    assert {reading.source for reading in outcome.readings} | {outcome.known_person.height_source} == set(
         range(len(outcome.sources))
     )
     assert all(one.code in ISSUE_TYPES for one in outcome.ignored)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from ebbmark.fhir.reading.read import read_request
-from ebbmark.fhir.request import Request
+from ebbmark.fhir.reading.request import Request
 from ebbmark.physiology.readings import Quantity, Reading
 from fhir_builders import (
     LOINC,
@@ -222,7 +222,7 @@ def test_measured_peep_without_a_device_is_noted_as_such() -> None:
     ],
 )
 def test_every_form_of_reference_to_the_patient_is_the_same_patient(subject: str) -> None:
-    assert read(peep(subject={"reference": subject})).person.reference == "Patient/p1"
+    assert read(peep(subject={"reference": subject})).known_person.reference == "Patient/p1"
 
 
 def test_the_same_id_on_another_server_is_another_patient() -> None:
@@ -243,7 +243,7 @@ def test_a_urn_as_full_url_is_resolved() -> None:
 
     request = read_request(to_bytes(built), at_s=NOW_S)
 
-    assert request.person.reference == urn
+    assert request.known_person.reference == urn
 
 
 def test_observations_without_subject_are_used_and_noted() -> None:
@@ -258,9 +258,9 @@ def test_without_a_patient_the_sex_must_come_with_the_request() -> None:
 
     request = read_request(body, at_s=NOW_S)
 
-    assert request.person.reference == "Patient/p1"
-    assert request.person.sex.value == "male"
-    assert request.person.age_years is None
+    assert request.known_person.reference == "Patient/p1"
+    assert request.known_person.sex.value == "male"
+    assert request.known_person.age_years is None
 
 
 def test_an_encounter_is_named_where_all_agree() -> None:
@@ -318,7 +318,7 @@ def test_parameters_set_protocol_margin_instant_and_write_back() -> None:
 
     assert request.protocol.margin_cmh2o == pytest.approx(300.0 / 98.0665)
     assert request.as_of_s == START_S + 2400.0
-    assert request.write_back
+    assert request.asked.write_back
 
 
 def test_readings_after_the_instant_asked_for_do_not_count() -> None:

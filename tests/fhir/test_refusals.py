@@ -470,7 +470,7 @@ def test_a_unit_without_system_in_a_height_is_read_by_the_table() -> None:
         trial_with(patient(), changed(height(), valueQuantity={"value": 66, "unit": "inch"})), at_s=NOW_S
     )
 
-    assert request.person.height_cm == pytest.approx(167.64)
+    assert request.known_person.height_cm == pytest.approx(167.64)
     assert any("inch" in note for note in request.notes)
 
 

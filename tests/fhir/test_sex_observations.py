@@ -13,9 +13,9 @@ from answers import resources
 from ebbmark.fhir.problems import ProblemKind, Rejected
 from ebbmark.fhir.reading.concept_map import read_code_map
 from ebbmark.fhir.reading.read import NO_CODE_MAP, CodeMap, read_request
+from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.reading.sex import BIRTH_SEX, CLINICAL_USE
 from ebbmark.fhir.reasons import Reason
-from ebbmark.fhir.request import Request
 from ebbmark.fhir.writing.canonical import input_digest
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.use_cases.titrate import recommend
@@ -99,7 +99,7 @@ def test_a_coded_sex_decides_the_form_where_the_patient_says_none(
 ) -> None:
     request = read(person(gender=None), sex_observation(code, coding))
 
-    assert request.person.sex.value == expected
+    assert request.known_person.sex.value == expected
     assert not request.ignored
 
 
@@ -125,7 +125,7 @@ def test_a_coded_sex_decides_the_form_where_the_patient_says_none(
 def test_the_most_telling_statement_decides_wherever_it_stands(
     resources: tuple[Json, ...], sex: str | None, expected: str, origin: str
 ) -> None:
-    chosen = read(*resources, sex=sex).person
+    chosen = read(*resources, sex=sex).known_person
 
     assert chosen.sex.value == expected
     assert origin in chosen.sex_origin
@@ -184,7 +184,7 @@ def test_statements_of_one_rank_that_disagree_are_refused_by_name(resources: tup
 def test_the_callers_choice_settles_a_contradiction(resources: tuple[Json, ...], paths: set[str]) -> None:
     del paths
 
-    assert read(*resources, sex="male").person.sex.value == "male"
+    assert read(*resources, sex="male").known_person.sex.value == "male"
 
 
 @given(
@@ -208,9 +208,9 @@ def test_an_answer_is_given_exactly_where_the_highest_rank_speaks_with_one_voice
         assert {one.kind for one in refusal(who, *observed).problems} == {ProblemKind.SEX_CONFLICT}
         return
     request = read(who, *observed)
-    used = 0 if request.person.sex_source is None else 1
+    used = 0 if request.known_person.sex_source is None else 1
 
-    assert {request.person.sex.value} == deciding
+    assert {request.known_person.sex.value} == deciding
     assert used == (0 if extension else 1)
     assert [one.code for one in request.ignored] == ["sex-not-chosen"] * (len(observed) - used)
 
@@ -219,7 +219,7 @@ def test_of_several_that_agree_the_newest_is_used_in_whatever_order_they_come() 
     old = sex_observation(AT_BIRTH, MALE, identity="old", effectiveDateTime="2001-01-01T00:00:00Z")
     new = sex_observation(AT_BIRTH, MALE, identity="new", effectiveDateTime="2021-01-01T00:00:00Z")
 
-    origins = {read(person(), *pair).person.sex_origin for pair in ((old, new), (new, old))}
+    origins = {read(person(), *pair).known_person.sex_origin for pair in ((old, new), (new, old))}
 
     assert origins == {"male, from the sex at birth (Observation/new/_history/1)"}
 
@@ -243,7 +243,7 @@ def test_two_codings_that_contradict_each_other_say_neither() -> None:
 
 
 def test_a_local_code_may_stand_beside_a_known_one() -> None:
-    assert read(person(), sex_observation(AT_BIRTH, ("urn:example:local", "1"), MALE)).person.sex.value == "male"
+    assert read(person(), sex_observation(AT_BIRTH, ("urn:example:local", "1"), MALE)).known_person.sex.value == "male"
 
 
 @pytest.mark.parametrize(
@@ -266,14 +266,14 @@ def test_a_local_code_may_stand_beside_a_known_one() -> None:
 def test_what_does_not_count_is_listed_and_the_next_statement_speaks(more: Json, reason: Reason) -> None:
     request = read(person(), present(sex_observation(AT_BIRTH, MALE) | more))
 
-    assert request.person.sex.value == "female"
+    assert request.known_person.sex.value == "female"
     assert [(one.code, one.path) for one in request.ignored] == [(reason.slug, "Bundle.entry[1].resource")]
 
 
 def test_a_preliminary_one_counts_where_those_are_accepted() -> None:
     request = read(person(), sex_observation(AT_BIRTH, MALE, status="preliminary"), accept_preliminary=True)
 
-    assert request.person.sex.value == "male"
+    assert request.known_person.sex.value == "male"
 
 
 def test_a_sex_of_somebody_else_is_refused() -> None:
@@ -287,7 +287,7 @@ def test_the_newest_version_of_an_observation_speaks() -> None:
         person(), sex_observation(AT_BIRTH, FEMALE, version="1"), sex_observation(AT_BIRTH, MALE, version="2")
     )
 
-    assert request.person.sex_origin == "male, from the sex at birth (Observation/sx/_history/2)"
+    assert request.known_person.sex_origin == "male, from the sex at birth (Observation/sx/_history/2)"
 
 
 def test_a_site_may_map_its_own_code_of_the_question() -> None:
@@ -307,7 +307,7 @@ def test_a_site_may_map_its_own_code_of_the_question() -> None:
     )
     local = sex_observation(RECORDED, MALE) | {"code": coded(("urn:example:local", "SEX"))}
 
-    assert read(person(), local, code_map=mapped).person.sex.value == "male"
+    assert read(person(), local, code_map=mapped).known_person.sex.value == "male"
 
 
 def test_the_observation_used_is_an_input_of_the_weight_and_of_the_whole_answer() -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from ebbmark.fhir.reading.read import read_request
-from ebbmark.fhir.request import Request
+from ebbmark.fhir.reading.request import Request
 from fhir_builders import (
     Json,
     at,
@@ -189,7 +189,7 @@ def test_sources_without_any_reading_left_are_gone_and_indices_still_fit() -> No
     paths = {request.sources[one.source].path for one in request.readings}
     assert paths | {"Bundle.entry[1].resource"} == {source.path for source in request.sources}
     assert request.sources[request.readings[-1].source].path == "Bundle.entry[28].resource"
-    assert request.sources[request.person.height_source].path == "Bundle.entry[1].resource"
+    assert request.sources[request.known_person.height_source].path == "Bundle.entry[1].resource"
 
 
 def test_two_components_of_one_code_that_differ_are_a_conflict() -> None:

@@ -62,7 +62,7 @@ def shuffled(recommendation: Recommendation, order: list[int]) -> Recommendation
         request=replace(
             request,
             sources=tuple(request.sources[old] for old in order),
-            person=replace(request.person, height_source=place[request.person.height_source]),
+            person=replace(request.known_person, height_source=place[request.known_person.height_source]),
         ),
         trial=replace(recommendation.trial, steps=steps),
     )

@@ -9,7 +9,7 @@ from typing import Any
 import httpx
 
 from ebbmark.fhir.recommendation import Recommendation
-from ebbmark.fhir.request import Source
+from ebbmark.fhir.sources import Source
 from ebbmark.fhir.writing.canonical import identity, input_digest
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from live.record_server import FHIR_JSON
@@ -62,7 +62,7 @@ def jobs(prefix: str, count: int) -> list[Job]:
 
 def _job(recommendation: Recommendation, pdf: bytes | None) -> Job:
     bundle = write_bundle(recommendation, recorded_s=RECORDED_S, report_pdf=pdf)
-    return job_of(recommendation.identity, as_transaction(bundle, recommendation.request.person.reference))
+    return job_of(recommendation.identity, as_transaction(bundle, recommendation.request.known_person.reference))
 
 
 def _recommendation(prefix: str, number: int) -> Recommendation:
@@ -77,7 +77,7 @@ def _recommendation(prefix: str, number: int) -> Recommendation:
     )
     request = replace(
         one.request,
-        person=replace(one.request.person, reference=f"Patient/{prefix}-{number}"),
+        person=replace(one.request.known_person, reference=f"Patient/{prefix}-{number}"),
         encounter=None,
         sources=sources,
     )

@@ -12,12 +12,12 @@ import pytest
 import respx
 
 from bedside_builders import Said, asked, body_of, condition, parameter, row, rows_down, stamp, value_of
-from ebbmark.fhir.bedside.answer import Answer, Coded
 from ebbmark.fhir.bedside.site import NO_SITE
-from ebbmark.fhir.bedside.write import write_answer
 from ebbmark.fhir.problems import ProblemKind, Rejected, status_of
+from ebbmark.fhir.writing.statements import Answer, Coded
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
+from ebbmark.fhir.writing.write_answer import write_answer
 from ebbmark.record.ask_from_record import ask_from_record
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.from_record import ReadLimits

@@ -465,8 +465,8 @@ def test_a_sex_charted_long_ago_is_found_by_its_code_with_no_further_request(cod
 
     found = answer(charted)
 
-    assert found.request.person.sex_origin.startswith("male, from the sex")
-    assert "Observation/sex/_history/1" in found.request.person.sex_origin
+    assert found.request.known_person.sex_origin.startswith("male, from the sex")
+    assert "Observation/sex/_history/1" in found.request.known_person.sex_origin
     assert len(charted.asked) == len((answer(plain), plain.asked)[1])
 
 
@@ -475,7 +475,10 @@ def test_a_sex_may_come_from_another_encounter() -> None:
     elsewhere = {**charted_sex("M"), "encounter": {"reference": "Encounter/1"}}
     asked = asks(PATIENT_NAMED, {"name": "encounter", "valueReference": {"reference": "Encounter/9"}})
 
-    assert answer(SearchableRecord([patient(), height(), *here, elsewhere]), asked).request.person.sex.value == "male"
+    assert (
+        answer(SearchableRecord([patient(), height(), *here, elsewhere]), asked).request.known_person.sex.value
+        == "male"
+    )
 
 
 def test_two_charted_sexes_that_disagree_are_refused_from_the_record_too() -> None:

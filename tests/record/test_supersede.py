@@ -10,7 +10,7 @@ import pytest
 import respx
 
 from ebbmark.fhir.recommendation import Recommendation
-from ebbmark.fhir.request import Source
+from ebbmark.fhir.sources import Source
 from ebbmark.fhir.writing.superseding import superseded, superseded_by
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from ebbmark.record.client import RecordClient, RecordSettings

@@ -15,9 +15,9 @@ from hypothesis import strategies as st
 
 from bedside_builders import asked, body_of, condition, parameter, row, rows_down, stamp
 from ebbmark.fhir.bedside.site import NO_SITE
-from ebbmark.fhir.bedside.write import write_answer
 from ebbmark.fhir.problems import Rejected, operation_outcome
 from ebbmark.fhir.writing.write import write_bundle
+from ebbmark.fhir.writing.write_answer import write_answer
 from ebbmark.use_cases.questions import QUESTIONS, ask
 from ebbmark.use_cases.titrate import recommend
 from ebbmark.web.plan_page import plan_page

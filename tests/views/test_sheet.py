@@ -15,7 +15,7 @@ from pypdf.generic import DictionaryObject
 
 from drawn_trials import DRAWN, fixture
 from ebbmark.fhir.recommendation import Recommendation
-from ebbmark.fhir.request import Ignored
+from ebbmark.fhir.sources import Ignored
 from ebbmark.physiology.advice.advice import Caution, Severity
 from ebbmark.physiology.advice.evidence import EVIDENCE
 from ebbmark.views.figure import alternative_text, figure_of
@@ -56,7 +56,7 @@ def crowded(*, cautions: int, reasons: int, times: int = 1) -> Recommendation:
 def saying(text: str) -> Recommendation:
     """An answer in which everything that a request can word says this."""
     recommendation = fixture("clear-closing")
-    person = replace(recommendation.request.person, reference=f"Patient/{text}", sex_origin=text)
+    person = replace(recommendation.request.known_person, reference=f"Patient/{text}", sex_origin=text)
     request = replace(recommendation.request, person=person, encounter=f"Encounter/{text}", notes=(text,))
     return replace(recommendation, request=request, ignored=(Ignored("p", text, "x", text),))
 

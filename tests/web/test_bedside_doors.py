@@ -16,8 +16,8 @@ from starlette.types import ASGIApp
 
 from bedside_builders import body_of, condition, row, rows_down, stamp
 from ebbmark.fhir.bedside.condition_codes import NO_RISK
-from ebbmark.fhir.bedside.operations import OPERATIONS, Operation
 from ebbmark.fhir.bedside.site import Misread
+from ebbmark.fhir.operations import OPERATIONS, Operation
 from ebbmark.keys import new_key_set
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
 from ebbmark.settings import Settings

@@ -8,33 +8,31 @@ import msgspec
 import pytest
 from fhirpathpy.models import models
 
-from ebbmark.fhir.problems import ProblemKind
-from ebbmark.fhir.reading.elements import (
+from ebbmark.fhir.model import (
+    Bundle,
     Codeable,
     Coding,
-    Extension,
-    Identifier,
-    MapElement,
-    MapGroup,
-    MapTarget,
-    Meta,
-    Period,
-    QuantityValue,
-    Reference,
-)
-from ebbmark.fhir.reading.shapes import (
-    Bundle,
     Component,
     ConceptMap,
     DeviceMetric,
     Entry,
     EntryRequest,
+    Extension,
+    Identifier,
     Link,
+    MapElement,
+    MapGroup,
+    MapTarget,
+    Meta,
     Observation,
     Parameter,
     Parameters,
     Patient,
+    Period,
+    QuantityValue,
+    Reference,
 )
+from ebbmark.fhir.problems import ProblemKind
 from ebbmark.fhir.reading.values import other_values
 from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.resource_types import RESOURCE_TYPES

@@ -10,13 +10,13 @@ import msgspec
 
 from ebbmark.audit.remarks import with_stored_remarks
 from ebbmark.audit.stored_claims import Claims
+from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.reading.read import CodeMap, Limits
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.canonical import identity
 from ebbmark.fhir.writing.normal_form import NormalForm, normal_form, resources_of
 from ebbmark.fhir.writing.report import REPORT, REPORT_PROVENANCE
 from ebbmark.fhir.writing.write import write_bundle
-from ebbmark.physiology.protocols import Protocol
 from ebbmark.use_cases.titrate import recommend
 
 __all__ = ["Means", "Render", "computed_again"]
@@ -35,13 +35,13 @@ class Means:
     Attributes:
         at_s: the present instant [s since 1970-01-01T00:00:00Z].
         code_map: the site's own codes, as at the time of the answer.
-        protocols: rule sets known here; a site's own among them.
+        site: what the site has decided: its protocols and codes of conditions.
         render: makes the page of a report; None where none can be made.
     """
 
     at_s: float
     code_map: CodeMap
-    protocols: tuple[Protocol, ...]
+    site: Site
     render: Render | None
 
 
@@ -71,7 +71,7 @@ def computed_again(
     if sex is not None:
         parameters.append({"name": "sex-for-formula", "valueCode": sex})
     body = msgspec.json.encode({"resourceType": "Parameters", "parameter": parameters})
-    found = recommend(body, at_s=means.at_s, limits=_LIMITS, code_map=means.code_map, protocols=means.protocols)
+    found = recommend(body, at_s=means.at_s, limits=_LIMITS, code_map=means.code_map, site=means.site)
     return _written(_as_of_engine(found, claims.engine_version), claims, stored, means)
 
 

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
 from ebbmark.fhir.recommendation import Recommendation
-from ebbmark.fhir.request import Ignored
+from ebbmark.fhir.sources import Ignored
 from ebbmark.fhir.writing.normal_form import NormalForm
 
 __all__ = ["ALL_READ", "with_stored_remarks"]

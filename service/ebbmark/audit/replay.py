@@ -31,12 +31,12 @@ from ebbmark.audit.findings import (
 )
 from ebbmark.audit.remarks import ALL_READ
 from ebbmark.audit.stored_claims import Claims, claims_of, left_out_inputs
+from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.read import NO_CODE_MAP, CodeMap
 from ebbmark.fhir.writing.normal_form import NormalForm, full_url_of, normal_form
 from ebbmark.fhir.writing.report import ANSWER_PROVENANCES
 from ebbmark.fhir.writing.superseding import unmarked
-from ebbmark.physiology.protocols import PROTOCOLS, Protocol
 
 __all__ = ["Finding", "FindingKind", "Replayed", "replay"]
 
@@ -78,7 +78,7 @@ def replay(
     at_s: float,
     code_map: CodeMap = NO_CODE_MAP,
     current: Mapping[str, str] | None = None,
-    protocols: tuple[Protocol, ...] = PROTOCOLS,
+    site: Site = NO_SITE,
     render: Render | None = None,
 ) -> Replayed:
     """Compute a stored answer again.
@@ -90,7 +90,7 @@ def replay(
         at_s: the present instant [s since 1970-01-01T00:00:00Z].
         code_map: the site's own codes, as at the time of the answer.
         current: version in force now by `Type/id`, where it is known, to say which inputs were amended since.
-        protocols: rule sets known here; a site's own among them.
+        site: what the site has decided: its protocols and codes of conditions.
         render: makes the page of a report again; where None, a report is said not to be computed.
 
     Raises:
@@ -98,9 +98,9 @@ def replay(
     """
     listed = list(stored)
     form = normal_form([(full_url, unmarked(resource)) for full_url, resource in listed])
-    claims = claims_of(form, protocols)
+    claims = claims_of(form, site.protocols)
     given = list(inputs)
-    means = Means(at_s, code_map, protocols, render)
+    means = Means(at_s, code_map, site, render)
     findings = [*afterwards(listed), *claimed(claims), *of_inputs(claims, given, current or {})]
     if claims.report is not None and render is None:
         findings.append(Finding(FindingKind.NOT_COMPUTED, _PAGE, None, None, _NO_PAGE))

@@ -6,11 +6,11 @@ Canonical addresses are identifiers, see codesystem; the address of a running se
 from __future__ import annotations
 
 from ebbmark import __version__
-from ebbmark.fhir.bedside.naming import operation_url
-from ebbmark.fhir.bedside.operations import OPERATIONS
 from ebbmark.fhir.codesystem import BASE, DEFINITIONS_DATE
+from ebbmark.fhir.operations import OPERATIONS, TITRATE_PEEP
 from ebbmark.fhir.parameter_definition import defined
-from ebbmark.fhir.parameters import FROM_RECORD, INPUTS, OUTPUTS, REPLAY_INPUTS, REPLAY_OUTPUTS
+from ebbmark.fhir.parameters import OUTPUTS, PARAMETERS, REPLAY_INPUTS, REPLAY_OUTPUTS
+from ebbmark.fhir.writing.names import operation_url
 from ebbmark.fhir.writing.write import OPERATION
 
 __all__ = ["FHIR_VERSION", "capability_statement", "operation_definition", "replay_definition"]
@@ -111,7 +111,7 @@ def operation_definition() -> dict[str, object]:
         "type": False,
         "instance": False,
         "parameter": [
-            *[defined(row, "in") for row in (*INPUTS, *FROM_RECORD)],
+            *[defined(PARAMETERS[name], "in") for name in TITRATE_PEEP.parameters],
             *[defined(row, "out") for row in OUTPUTS],
         ],
     }

@@ -1,10 +1,11 @@
-"""What may a caller hand to `$titrate-peep`? One table, for the reader and for the OperationDefinition."""
+"""The parameters that operations take and return: one table, for the reader and for the OperationDefinitions."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
-__all__ = ["FROM_RECORD", "INPUTS", "OUTPUTS", "REPLAY_INPUTS", "REPLAY_OUTPUTS", "Parameter"]
+__all__ = ["FROM_RECORD", "OUTPUTS", "PARAMETERS", "REPLAY_INPUTS", "REPLAY_OUTPUTS", "Parameter"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,8 +29,13 @@ class Parameter:
     element: str
 
 
+def _row(name: str, fhir_type: str, documentation: str, *, most: str = "1", element: str = "") -> Parameter:
+    element = element or f"value{fhir_type[0].upper()}{fhir_type[1:]}"
+    return Parameter(name, fhir_type, 0, most, documentation, element)
+
+
 # A margin is a Quantity since a bare number has no unit; an instant always has a zone.
-INPUTS: tuple[Parameter, ...] = (
+_INPUTS: tuple[Parameter, ...] = (
     Parameter(
         "bundle",
         "Bundle",
@@ -127,8 +133,85 @@ INPUTS: tuple[Parameter, ...] = (
         "in the record already.",
         "valueBoolean",
     ),
+    _row(
+        "condition",
+        "Condition",
+        "One Condition of the patient; beside or instead of those in the Bundle. Nothing is taken as absent "
+        "because it was not sent.",
+        most="*",
+        element="resource",
+    ),
+    _row(
+        "noradrenaline-equivalent",
+        "Quantity",
+        "Vasopressor dose as noradrenaline equivalent, in ug/kg/min, as the site computes it.",
+    ),
+    _row("body-mass-index", "Quantity", "Body mass index, in kg/m2."),
+    _row(
+        "barometric-pressure",
+        "Quantity",
+        "Barometric pressure at the bedside, where it lies above 1,000 m: the Berlin definition corrects for it.",
+    ),
+    _row(
+        "staircase",
+        "string",
+        "How the trial is performed, as slug or slug|version of a PlanDefinition of this service; common practice "
+        "where absent. A published protocol whose numbers could not all be read is refused with the cells that a "
+        "site completes.",
+    ),
+    _row(
+        "variant",
+        "code",
+        "decremental-only, or with-recruitment on explicit choice; decremental-only where absent. Guidelines "
+        "recommend against prolonged high-pressure recruitment, and the answer then shows their words.",
+    ),
+    _row("peep-rise", "Quantity", "PEEP up per step on the way up, 2 to 5 cm[H2O] (common practice)."),
+    _row("trial-started", "instant", "When PEEP was first moved for the trial; read from the settings where absent."),
+    _row(
+        "titrated-at",
+        "instant",
+        "When PEEP was set after the trial. Where absent: the first setting above the lowest step that was kept "
+        "for 15 minutes, or else the latest.",
+    ),
+    _row(
+        "suggested-peep",
+        "Quantity",
+        "PEEP that the titration suggested; read from the trial among the readings where absent.",
+    ),
+    _row(
+        "released-volume",
+        "Quantity",
+        "For the recruitment-to-inflation ratio: volume expired in the breath in which PEEP was released. With the "
+        "next four parameters, or none of them.",
+    ),
+    _row("usual-volume", "Quantity", "Volume expired in a usual breath before the release."),
+    _row("release-high-peep", "Quantity", "PEEP before the release."),
+    _row("release-low-peep", "Quantity", "PEEP after it, or the airway opening pressure where that is higher."),
+    _row("compliance-at-low-peep", "Quantity", "Static compliance at that low PEEP."),
+    Parameter(
+        "acknowledged",
+        "string",
+        0,
+        "*",
+        "One thing that stands in the way and that a clinician has looked at. Of a plan: the code of a documented "
+        "condition or of what readings show, or the reference of a Condition that could not be judged, as the refusal "
+        "names it; without it such a plan is refused. During a trial: spo2-not-sent, arterial-pressure-not-sent, "
+        "heart-rate-not-sent or heart-rhythm-not-sent, for a vital sign that has a stop limit and is watched but not "
+        "sent; rhythm-changed-to- and its code (several joined by +), or rhythm-not-readable, for a heart rhythm that "
+        "was looked at. Needs "
+        "acknowledged-by.",
+        "valueString",
+    ),
+    Parameter(
+        "acknowledged-by",
+        "Reference",
+        0,
+        "1",
+        "The clinician who has acknowledged: a Practitioner or PractitionerRole, or a display that names the person. "
+        "Stands in the answer beside everything acknowledged.",
+        "valueReference",
+    ),
 )
-"""What the reader takes, in the order of the OperationDefinition."""
 
 FROM_RECORD: tuple[Parameter, ...] = (
     Parameter(
@@ -160,6 +243,9 @@ FROM_RECORD: tuple[Parameter, ...] = (
     ),
 )
 """What the doors replace by a bundle before the reader sees the request; only where a record is configured."""
+
+PARAMETERS: Mapping[str, Parameter] = {row.name: row for row in (*_INPUTS, *FROM_RECORD)}
+"""Every parameter that any operation takes, by name."""
 
 OUTPUTS: tuple[Parameter, ...] = (
     Parameter(

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from ebbmark.fhir.reasons import ISSUE_TYPES
-from ebbmark.fhir.request import Ignored
+from ebbmark.fhir.sources import Ignored
 
 __all__ = ["Problem", "ProblemKind", "Rejected", "ignored_issue", "operation_outcome", "status_of"]
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ebbmark.fhir.request import Ignored, Request
+from ebbmark.fhir.reading.request import Request
+from ebbmark.fhir.sources import Ignored
 from ebbmark.physiology.advice.advice import Advice
 from ebbmark.physiology.closing.estimate import Closing
 from ebbmark.physiology.trial.reading import Trial

@@ -10,11 +10,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 
-from ebbmark.fhir.bedside.answer import Answer
-from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Problem, Rejected
 from ebbmark.fhir.reading.read import NO_CODE_MAP, CodeMap, Limits
+from ebbmark.fhir.reading.request import Request
+from ebbmark.fhir.writing.statements import Answer
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.record.asked import Asked, asked_of, named_in_record, with_bundle
@@ -168,7 +168,7 @@ async def _what_to_read(
     return asked, last
 
 
-def _with_suggestion(request: BedsideRequest, last: LastTitration | ReadFailure | None) -> BedsideRequest:
+def _with_suggestion(request: Request, last: LastTitration | ReadFailure | None) -> Request:
     """The request, with the suggestion of the record where the caller named none and it is of the same trial."""
     if last is None or request.asked.suggested_peep_cmh2o is not None:
         return request
@@ -181,7 +181,7 @@ def _with_suggestion(request: BedsideRequest, last: LastTitration | ReadFailure 
     return replace(request, asked=asked, notes=(*request.notes, last.sentence))
 
 
-def _refuse_several_trials(asked: Asked, question: Question, request: BedsideRequest) -> None:
+def _refuse_several_trials(asked: Asked, question: Question, request: Request) -> None:
     """A period chosen by the caller must hold one trial, unless the caller also says when it began or ended."""
     if not asked.period_given or question.operation.slug not in _OF_ONE_TRIAL or moments_of(asked):
         return
@@ -191,7 +191,7 @@ def _refuse_several_trials(asked: Asked, question: Question, request: BedsideReq
         raise Rejected(tuple(problems), request.ignored)
 
 
-def _refuse_mixed_trials(answer: Answer, fetched: BedsideFetched, request: BedsideRequest) -> None:
+def _refuse_mixed_trials(answer: Answer, fetched: BedsideFetched, request: Request) -> None:
     """Each trial that is followed must be of one device and one encounter."""
     spans = [one.span_s for one in answer.statements if one.code == "trial-in-record" and one.span_s is not None]
     problems = [problem for start_s, end_s in spans for problem in fetched.several_at_once(start_s, end_s)]

@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import msgspec
 
-from ebbmark.fhir.bedside.operations import Operation
+from ebbmark.fhir.operations import Operation
 from ebbmark.fhir.problems import ProblemKind, Rejected
 from ebbmark.fhir.reading.times import seconds
 from ebbmark.record.asked import Asked

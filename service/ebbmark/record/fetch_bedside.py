@@ -18,11 +18,11 @@ from functools import partial
 
 import msgspec
 
-from ebbmark.fhir.bedside.changes import CHANGE_CODES
-from ebbmark.fhir.bedside.infusions import DRUG_CODES
-from ebbmark.fhir.bedside.operations import Operation
+from ebbmark.fhir.operations import Operation
 from ebbmark.fhir.problems import Problem, Rejected
+from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.codes import CodeRow, is_rhythm
+from ebbmark.fhir.reading.infusions import DRUG_CODES
 from ebbmark.fhir.references import tail_of
 from ebbmark.fhir.writing.instants import instant
 from ebbmark.record.around_changes import BESIDE_S, around_changes, peep_tokens
@@ -122,7 +122,7 @@ async def fetch_bedside(
     if operation.slug in _OF_TRIALS:
         pages += await _around_changes(asked, mechanics, table, observed)
     else:
-        rhythms = [key for key, row in table.items() if is_rhythm(row)] if operation.reads_rhythm else []
+        rhythms = [key for key, row in table.items() if is_rhythm(row)] if operation.reads_rhythms else []
         charted = [*mechanics, *[f"{system}|{code}" for system, code in (*changes, *sorted(rhythms))]]
         pages += await observed(asked, charted, limits_of(asked))
     sieved = sieve(each_once(pages, record.settings.base_url.rstrip("/")), asked, table)

@@ -14,13 +14,13 @@ from functools import partial
 
 import msgspec
 
+from ebbmark.fhir.bedside.site import NO_SITE, Site
+from ebbmark.fhir.model import ConceptMap, Parameter
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.concept_map import lay_over, rows_of
 from ebbmark.fhir.reading.read import CodeMap, Limits, read_request
-from ebbmark.fhir.reading.shapes import ConceptMap, Parameter
+from ebbmark.fhir.reading.request import Request as ReadRequest
 from ebbmark.fhir.recommendation import Recommendation
-from ebbmark.fhir.request import Request as ReadRequest
-from ebbmark.physiology.protocols import PROTOCOLS, Protocol
 from ebbmark.physiology.trial.reading import Trial
 from ebbmark.record.asked import Asked, asked_of, with_bundle
 from ebbmark.record.choice import several_trials
@@ -71,7 +71,7 @@ async def recommend_from_record(
     code_map: CodeMap,
     accept_preliminary: bool,
     limits: ReadLimits = ReadLimits(),
-    protocols: tuple[Protocol, ...] = PROTOCOLS,
+    site: Site = NO_SITE,
 ) -> Recommendation | None:
     """Answer a request that names a patient of the record.
 
@@ -83,7 +83,7 @@ async def recommend_from_record(
         code_map: the site's own codes.
         accept_preliminary: whether Observations of status preliminary count where the request does not say.
         limits: how much is read.
-        protocols: rule sets that may be asked for; a site's own among them.
+        site: what the site has decided.
 
     Returns:
         The answer; None where the request names no patient of the record, but brings its data or is not readable.
@@ -105,7 +105,7 @@ async def recommend_from_record(
         code_map=code_map,
         accept_preliminary=accept_preliminary,
         limits=limits,
-        protocols=protocols,
+        site=site,
     )
     # Off the event loop, so that nobody else waits for it.
     return await asyncio.to_thread(lambda: recommend_fetched(asked, fetched, reader(fetched), reader))
@@ -166,7 +166,7 @@ def read_fetched(
     code_map: CodeMap,
     accept_preliminary: bool,
     limits: ReadLimits,
-    protocols: tuple[Protocol, ...],
+    site: Site,
 ) -> ReadRequest:
     """Read what a record held with the same reader as any request.
 
@@ -177,7 +177,7 @@ def read_fetched(
         code_map: the site's own codes.
         accept_preliminary: whether Observations of status preliminary count where the request does not say.
         limits: how much was read.
-        protocols: rule sets that may be asked for.
+        site: what the site has decided.
 
     Raises:
         Rejected: with every problem found.
@@ -189,7 +189,7 @@ def read_fetched(
         limits=Limits(max_bytes=limits.size_bytes + 2_000_000, max_entries=limits.resources + 100),
         code_map=code_map,
         accept_preliminary=accept_preliminary,
-        protocols=protocols,
+        site=site,
     )
     return replace(request, notes=(*notes, *request.notes))
 

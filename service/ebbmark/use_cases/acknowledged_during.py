@@ -9,16 +9,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from ebbmark.fhir.bedside.acknowledged import Acknowledged
-from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.reading.question import Acknowledged
+from ebbmark.fhir.reading.request import Request
 from ebbmark.physiology.during.acknowledgeable import NAMES, Acknowledgeable, is_a_name
 from ebbmark.physiology.during.unsent import listed
 
 __all__ = ["acknowledged_during", "how_to_acknowledge", "idle_acknowledgements", "refuse_slips"]
 
 
-def refuse_slips(request: BedsideRequest) -> None:
+def refuse_slips(request: Request) -> None:
     """Let acknowledgements pass that name what there is to acknowledge, and a person.
 
     Raises:

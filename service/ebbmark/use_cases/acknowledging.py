@@ -9,9 +9,9 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
-from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.problems import Problem, ProblemKind
-from ebbmark.fhir.request import Ignored
+from ebbmark.fhir.reading.request import Request
+from ebbmark.fhir.sources import Ignored
 from ebbmark.physiology.before.candidate import Candidate
 from ebbmark.physiology.before.obstacles import Obstacle, obstacles_of
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
@@ -48,7 +48,7 @@ class InTheWay:
     final: bool = False
 
 
-def in_the_way(candidate: Candidate, request: BedsideRequest, *, recruiting: bool) -> tuple[InTheWay, ...]:
+def in_the_way(candidate: Candidate, request: Request, *, recruiting: bool) -> tuple[InTheWay, ...]:
     """Everything that stands in the way, Conditions that nobody here can judge first, then gravest first.
 
     Args:
@@ -60,13 +60,13 @@ def in_the_way(candidate: Candidate, request: BedsideRequest, *, recruiting: boo
     return (*[_of_unjudged(one, request) for one in request.unjudged], *found)
 
 
-def _of_unjudged(one: Ignored, request: BedsideRequest) -> InTheWay:
+def _of_unjudged(one: Ignored, request: Request) -> InTheWay:
     name = one.reference or one.path
     words = f"a Condition that could not be judged here: {named(one, request)}"
     return InTheWay(name, words, unjudged_words(one, request), (one.path,), (name,))
 
 
-def _of_obstacle(one: Obstacle, request: BedsideRequest) -> InTheWay:
+def _of_obstacle(one: Obstacle, request: Request) -> InTheWay:
     if one.source is not None:
         shown = [request.sources[one.source]]
     elif one.slug in _OF_A_PARAMETER:
@@ -85,7 +85,7 @@ def _of_obstacle(one: Obstacle, request: BedsideRequest) -> InTheWay:
     )
 
 
-def still_open(found: Sequence[InTheWay], request: BedsideRequest) -> tuple[Problem, ...]:
+def still_open(found: Sequence[InTheWay], request: Request) -> tuple[Problem, ...]:
     """What stops the plan: everything not acknowledged, and acknowledgements that cannot count.
 
     Args:
@@ -121,7 +121,7 @@ def _problem(one: InTheWay) -> Problem:
     return Problem(ProblemKind.NOT_ACKNOWLEDGED, path, one.what, accepted, sentence)
 
 
-def acknowledged_sentences(found: Collection[InTheWay], request: BedsideRequest) -> tuple[str, ...]:
+def acknowledged_sentences(found: Collection[InTheWay], request: Request) -> tuple[str, ...]:
     """What stands in the way and was acknowledged, one sentence each, for the answer to repeat.
 
     Args:
@@ -140,7 +140,7 @@ def _repeated(one: InTheWay, who: str) -> str:
     return f"Laid out although there is {one.words}{shown}, which {who} has acknowledged."
 
 
-def without_effect(found: Collection[InTheWay], request: BedsideRequest) -> tuple[str, ...]:
+def without_effect(found: Collection[InTheWay], request: Request) -> tuple[str, ...]:
     """Acknowledgements of what does not stand in the way, one sentence for all.
 
     Args:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ebbmark.fhir.bedside.received import BedsideRequest
+from ebbmark.fhir.reading.request import Request
 from ebbmark.physiology.advice.advice import advise
 from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.closing.of_trial import closing_of
@@ -44,7 +44,7 @@ class Follows:
     sentence: str
 
 
-def what_follows(request: BedsideRequest, running: RunningTrial, staircase: StaircaseRules) -> Follows:
+def what_follows(request: Request, running: RunningTrial, staircase: StaircaseRules) -> Follows:
     """The suggested PEEP of the trial so far, where PEEP stands now, and what the protocol does next.
 
     Args:
@@ -60,7 +60,7 @@ def what_follows(request: BedsideRequest, running: RunningTrial, staircase: Stai
     return Follows(suggested, f"{said}{here} {_REOPENING[staircase.reopens]}")
 
 
-def _suggestion(request: BedsideRequest) -> tuple[float | None, str]:
+def _suggestion(request: Request) -> tuple[float | None, str]:
     if request.person is None:
         return None, "What follows is a setting; a suggested PEEP needs height and sex, and is given by $titrate-peep."
     trial = read_trial(request.readings, request.protocol)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from ebbmark.fhir.bedside.answer import Amount, Answer, Coded, Part, Rule, Statement, Truth, Warned, Whole
-from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.bedside.site import Site
-from ebbmark.fhir.request import Ignored
+from ebbmark.fhir.reading.request import Request
+from ebbmark.fhir.sources import Ignored
 from ebbmark.fhir.writing.quantities import BLOOD_PRESSURE, PERCENT
+from ebbmark.fhir.writing.statements import Amount, Answer, Coded, Part, Rule, Statement, Truth, Warned, Whole
 from ebbmark.physiology.before.ards_class import ArdsClass
 from ebbmark.physiology.before.candidate import Candidate, Documented, Finding, assess_candidate
 from ebbmark.physiology.before.gas_doubts import GasDoubt
@@ -40,7 +40,7 @@ _TABLE = Rule(
 )
 
 
-def candidate_of(request: BedsideRequest, site: Site) -> Candidate:
+def candidate_of(request: Request, site: Site) -> Candidate:
     """What can be said before a trial, from the request.
 
     Args:
@@ -67,7 +67,7 @@ def candidate_of(request: BedsideRequest, site: Site) -> Candidate:
     )
 
 
-def candidate_answer(request: BedsideRequest, site: Site) -> Answer:
+def candidate_answer(request: Request, site: Site) -> Answer:
     """Answer `$assess-candidate`."""
     candidate = candidate_of(request, site)
     signed = (site.stop_limits,) if site.stop_limits.signed else ()
@@ -131,7 +131,7 @@ def _indication(one: Indication) -> Statement:
     )
 
 
-def _documented(candidate: Candidate, request: BedsideRequest) -> Statement:
+def _documented(candidate: Candidate, request: Request) -> Statement:
     """Every condition that is looked for, whatever the record says of it."""
     return Statement(
         kind="documented-conditions",
@@ -144,7 +144,7 @@ def _documented(candidate: Candidate, request: BedsideRequest) -> Statement:
     )
 
 
-def warnings_of(candidate: Candidate, request: BedsideRequest) -> list[Warned]:
+def warnings_of(candidate: Candidate, request: Request) -> list[Warned]:
     """What speaks against a trial, Conditions that nobody here can judge first, then what was found, gravest first.
 
     Args:
@@ -168,7 +168,7 @@ def _of_doubt(one: GasDoubt) -> Warned:
     return Warned("gas-in-doubt", "gas-in-doubt", "moderate", f"{one.sentence} It is not used.", sources)
 
 
-def _of_unjudged(one: Ignored, place: int, request: BedsideRequest) -> Warned:
+def _of_unjudged(one: Ignored, place: int, request: Request) -> Warned:
     return Warned(
         kind=f"condition-not-judged-{place}",
         code="condition-not-judged",
@@ -178,7 +178,7 @@ def _of_unjudged(one: Ignored, place: int, request: BedsideRequest) -> Warned:
     )
 
 
-def _of_condition(one: Finding, request: BedsideRequest) -> Warned:
+def _of_condition(one: Finding, request: Request) -> Warned:
     concept = one.concept
     text = f"{one.sentence} Source: {concept.citation}."
     return Warned(
@@ -190,7 +190,7 @@ def _of_condition(one: Finding, request: BedsideRequest) -> Warned:
     )
 
 
-def _of_reading(one: ReadingRisk, request: BedsideRequest) -> Warned:
+def _of_reading(one: ReadingRisk, request: Request) -> Warned:
     of_dose = sources_of_dose(request) if one.slug in OF_THE_DOSE else ()
     return Warned(
         kind=f"reading-{one.slug}",
@@ -201,6 +201,6 @@ def _of_reading(one: ReadingRisk, request: BedsideRequest) -> Warned:
     )
 
 
-def sources_of_concept(slug: str, request: BedsideRequest) -> tuple[int, ...]:
+def sources_of_concept(slug: str, request: Request) -> tuple[int, ...]:
     """Indices of the Conditions that say something of this concept."""
     return tuple(source for one, source in request.conditions if slug in one.concepts)

@@ -8,9 +8,8 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
-from ebbmark.fhir.bedside.answer import Amount, Answer, Coded, Part, Statement, Truth
-from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.bedside.site import Site
+from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.writing.quantities import (
     BLOOD_PRESSURE,
     COMPLIANCE,
@@ -20,6 +19,7 @@ from ebbmark.fhir.writing.quantities import (
     VOLUME_PER_WEIGHT,
     Unit,
 )
+from ebbmark.fhir.writing.statements import Amount, Answer, Coded, Part, Statement, Truth
 from ebbmark.physiology.after.comparison import LimitCheck, Overdistension, compare
 from ebbmark.physiology.after.measures import Change, Measure
 from ebbmark.physiology.after.snapshot import Snapshot
@@ -48,7 +48,7 @@ _UNITS: dict[Measure, Unit] = {
 }
 
 
-def comparison_answer(request: BedsideRequest, site: Site) -> Answer:
+def comparison_answer(request: Request, site: Site) -> Answer:
     """Answer `$compare-settings`.
 
     Raises:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from ebbmark.fhir.bedside.condition_codes import LEFT_OPEN
-from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.bedside.site import Site
-from ebbmark.fhir.request import Ignored
+from ebbmark.fhir.reading.request import Request
+from ebbmark.fhir.sources import Ignored
 from ebbmark.physiology.before.findings import Charted
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
 
@@ -17,7 +17,7 @@ MOST_NAMED = 6
 """Conditions named one by one in a sentence; the OperationOutcome names all."""
 
 
-def charted_of(request: BedsideRequest) -> Mapping[str, Charted]:
+def charted_of(request: Request) -> Mapping[str, Charted]:
     """What was charted and counts under each condition that is looked for, by its slug.
 
     Args:
@@ -42,7 +42,7 @@ def charted_of(request: BedsideRequest) -> Mapping[str, Charted]:
     }
 
 
-def named(one: Ignored, request: BedsideRequest) -> str:
+def named(one: Ignored, request: Request) -> str:
     """One Condition that does not count, in the words in which it was charted, and by its reference or place.
 
     Args:
@@ -52,7 +52,7 @@ def named(one: Ignored, request: BedsideRequest) -> str:
     return f"{request.charted[one.path]}, {one.reference or one.path}"
 
 
-def unjudged_words(one: Ignored, request: BedsideRequest) -> str:
+def unjudged_words(one: Ignored, request: Request) -> str:
     """That this Condition could not be judged, and why, in plain sentences.
 
     Args:
@@ -62,7 +62,7 @@ def unjudged_words(one: Ignored, request: BedsideRequest) -> str:
     return f"Could not be judged: {named(one, request)}. It may say anything, a contraindication included. {one.reason}"
 
 
-def not_placed(request: BedsideRequest) -> tuple[str, ...]:
+def not_placed(request: Request) -> tuple[str, ...]:
     """Conditions that could not be judged here, to be read by a person: silence must not pass for absence.
 
     Args:

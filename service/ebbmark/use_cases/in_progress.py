@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.reading.request import Request
 from ebbmark.physiology.during.interleaved import interleaved
 from ebbmark.physiology.during.running import RunningTrial, plateaus_of
 from ebbmark.physiology.readings import Quantity
@@ -22,7 +22,7 @@ _OF_THE_VENTILATOR = frozenset(Quantity) - {
 }
 
 
-def refuse_unless_in_progress(request: BedsideRequest, running: RunningTrial) -> None:
+def refuse_unless_in_progress(request: Request, running: RunningTrial) -> None:
     """Let a trial in progress pass.
 
     A monitor that goes on sending does not make a trial of hours ago one in progress: the age is that of the latest
@@ -64,7 +64,7 @@ def refuse_unless_in_progress(request: BedsideRequest, running: RunningTrial) ->
         raise Rejected((problem,), request.ignored)
 
 
-def _devices_in_turns(request: BedsideRequest) -> list[str]:
+def _devices_in_turns(request: Request) -> list[str]:
     """Devices that report PEEP of one kind among one another; a metric is not compared, since one has several."""
     spans: dict[tuple[Quantity, str], tuple[float, float]] = {}
     for one in request.readings:

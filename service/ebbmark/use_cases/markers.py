@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from ebbmark.fhir.bedside.answer import Amount, Answer, Coded, Part, Rule, Statement, Truth
-from ebbmark.fhir.bedside.operations import RELEASE
-from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.bedside.site import Site
+from ebbmark.fhir.operations import RELEASE
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.writing.quantities import FRACTION, PRESSURE, RATIO, VOLUME
 from ebbmark.fhir.writing.sentences import closing_sentence
+from ebbmark.fhir.writing.statements import Amount, Answer, Coded, Part, Rule, Statement, Truth
 from ebbmark.physiology.after.markers import Marker, Markers, read_markers
 from ebbmark.physiology.after.recruitability import recruitment_to_inflation
 from ebbmark.physiology.before.in_force import FIO2, in_force_at
@@ -22,7 +22,7 @@ __all__ = ["markers_answer"]
 OPERATION = "compare-markers"
 
 
-def markers_answer(request: BedsideRequest, _: Site) -> Answer:
+def markers_answer(request: Request, _: Site) -> Answer:
     """Answer `$compare-markers`.
 
     Raises:
@@ -67,7 +67,7 @@ def markers_answer(request: BedsideRequest, _: Site) -> Answer:
     )
 
 
-def _release(request: BedsideRequest) -> list[Statement]:
+def _release(request: Request) -> list[Statement]:
     """The recruitment-to-inflation ratio, where its five values were sent.
 
     Raises:

@@ -9,11 +9,11 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC, datetime
 
-from ebbmark.fhir.bedside.answer import Amount, Answer, Coded, Statement, Truth
-from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Rejected
+from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.writing.quantities import PRESSURE, PROBABILITY
+from ebbmark.fhir.writing.statements import Amount, Answer, Coded, Statement, Truth
 from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.during.acknowledgeable import acknowledgeable_in
 from ebbmark.physiology.during.ages import clock
@@ -57,7 +57,7 @@ _GOES_ON = frozenset({Action.LOWER, Action.CLOSING_PASSED, Action.LOWEST_REACHED
 _WAITS_FOR_A_WORD = frozenset({Action.MEASURE_FIRST, Action.LOOK_FIRST, Action.READ_AGAIN})
 
 
-def next_step(request: BedsideRequest, site: Site) -> Answer:
+def next_step(request: Request, site: Site) -> Answer:
     """Say what the trial so far allows.
 
     Args:
@@ -115,7 +115,7 @@ def next_step(request: BedsideRequest, site: Site) -> Answer:
     )
 
 
-def _after_the_trial(move: Move, request: BedsideRequest, running: RunningTrial, since_s: float) -> Move:
+def _after_the_trial(move: Move, request: Request, running: RunningTrial, since_s: float) -> Move:
     """The move, unless closing had been called before PEEP was raised again: then this is a setting and no step."""
     if move.action not in (Action.LOWER, Action.READ_AGAIN):
         return move
@@ -130,7 +130,7 @@ def _after_the_trial(move: Move, request: BedsideRequest, running: RunningTrial,
     return replace(move, action=Action.CLOSING_PASSED, next_peep_cmh2o=None, lowering_is_useful=False, reason=reason)
 
 
-def _said(move: Move, running: RunningTrial, stops: StopAnswer, request: BedsideRequest, since_s: float) -> list[str]:
+def _said(move: Move, running: RunningTrial, stops: StopAnswer, request: Request, since_s: float) -> list[str]:
     said = [move.reason]
     if move.action is Action.NOT_STARTED:
         said.append(_not_lowered(request))
@@ -151,7 +151,7 @@ def _said(move: Move, running: RunningTrial, stops: StopAnswer, request: Bedside
     return said
 
 
-def _not_lowered(request: BedsideRequest) -> str:
+def _not_lowered(request: Request) -> str:
     """What PEEP did last, where that is no way down."""
     plateaus = plateaus_of(request.readings)
     now = plateaus[-1].peep_cmh2o
@@ -173,7 +173,7 @@ def _not_lowered(request: BedsideRequest) -> str:
     return f"PEEP is {level(now)} cmH2O. {ended}"
 
 
-def _earlier(request: BedsideRequest, site: Site, running: RunningTrial, since_s: float) -> list[str]:
+def _earlier(request: Request, site: Site, running: RunningTrial, since_s: float) -> list[str]:
     """What met a criterion in the same trial before the start that was asked for."""
     before = [one for one in request.readings if one.at_s < since_s]
     if running.first_moved_s >= since_s or not before:

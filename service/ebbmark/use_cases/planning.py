@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from ebbmark.fhir.bedside.answer import Answer
-from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.reading.request import Request
+from ebbmark.fhir.writing.statements import Answer
 from ebbmark.physiology.before.plan import NoPlan, NoPlanReason, Settings, Variant, plan_trial
 from ebbmark.use_cases.acknowledging import acknowledged_sentences, in_the_way, still_open, without_effect
 from ebbmark.use_cases.candidate import candidate_of, warnings_of
@@ -21,7 +21,7 @@ __all__ = ["plan_answer"]
 OPERATION = "plan-trial"
 
 
-def plan_answer(request: BedsideRequest, site: Site) -> Answer:
+def plan_answer(request: Request, site: Site) -> Answer:
     """Answer `$plan-trial`.
 
     Raises:
@@ -68,7 +68,7 @@ def plan_answer(request: BedsideRequest, site: Site) -> Answer:
     )
 
 
-def _unless_stopped(request: BedsideRequest, stops: tuple[Problem, ...]) -> Settings:
+def _unless_stopped(request: Request, stops: tuple[Problem, ...]) -> Settings:
     """The present settings, unless something stops the plan; then everything that does, at once.
 
     Raises:

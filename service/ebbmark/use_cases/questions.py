@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from ebbmark.fhir.bedside.answer import Answer
-from ebbmark.fhir.bedside.operations import OPERATIONS, Operation
-from ebbmark.fhir.bedside.received import BedsideRequest, HowToRead, read_bedside
 from ebbmark.fhir.bedside.site import Site
-from ebbmark.fhir.reading.read import DEFAULT_LIMITS, NO_CODE_MAP, CodeMap, Limits
+from ebbmark.fhir.operations import OPERATIONS, Operation
+from ebbmark.fhir.reading.read import DEFAULT_LIMITS, NO_CODE_MAP, CodeMap, Limits, read_request
+from ebbmark.fhir.reading.request import Request
+from ebbmark.fhir.writing.statements import Answer
 from ebbmark.use_cases.candidate import candidate_answer
 from ebbmark.use_cases.comparison import comparison_answer
 from ebbmark.use_cases.markers import markers_answer
@@ -26,10 +26,10 @@ class Question:
     """One question: how it is published, and the function that answers it."""
 
     operation: Operation
-    answer: Callable[[BedsideRequest, Site], Answer]
+    answer: Callable[[Request, Site], Answer]
 
 
-_ANSWERS: Mapping[str, Callable[[BedsideRequest, Site], Answer]] = {
+_ANSWERS: Mapping[str, Callable[[Request, Site], Answer]] = {
     "assess-candidate": candidate_answer,
     "plan-trial": plan_answer,
     "next-step": next_step,
@@ -88,12 +88,11 @@ def read_question(
     limits: Limits,
     code_map: CodeMap,
     accept_preliminary: bool,
-) -> BedsideRequest:
+) -> Request:
     """Read one request without answering it; arguments and refusals as of `ask`."""
-    operation = question.operation
-    return read_bedside(
+    return read_request(
         body,
-        HowToRead(operation.parameters, operation.needs_weight, operation.reads_rhythm),
+        question.operation,
         at_s=at_s,
         site=site,
         limits=limits,

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from dataclasses import asdict
 
 from ebbmark import __version__
-from ebbmark.fhir.bedside.answer import Answer, Rule, Statement, Warned, identity_of
-from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.reading.request import Request
+from ebbmark.fhir.writing.statements import Answer, Rule, Statement, Warned, identity_of
 from ebbmark.physiology.before.plan import Plan
 from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.during.call_rule import CallRule
@@ -26,7 +26,7 @@ RuleSet = Protocol | StaircaseRules | StopLimits | CallRule | Doubts | Rhythms
 
 def answered(
     operation: str,
-    request: BedsideRequest,
+    request: Request,
     *,
     said: Sequence[str],
     statements: Sequence[Statement],
@@ -93,7 +93,7 @@ def rule_of_limits(limits: StopLimits) -> Rule:
     return Rule("stop-limits", limits.version, "Stop limits", limits.signature)
 
 
-def the_trial(request: BedsideRequest) -> Trial:
+def the_trial(request: Request) -> Trial:
     """The latest decremental limb.
 
     Raises:
@@ -107,7 +107,7 @@ def the_trial(request: BedsideRequest) -> Trial:
     return trial
 
 
-def missing(request: BedsideRequest, found: str, accepted: str, sentence: str) -> Rejected:
+def missing(request: Request, found: str, accepted: str, sentence: str) -> Rejected:
     """A refusal for want of something that this question needs."""
     return Rejected((Problem(ProblemKind.MISSING, "", found, accepted, sentence),), request.ignored)
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.bedside.site import Site
+from ebbmark.fhir.reading.request import Request
 from ebbmark.physiology.after.pressure_loss import PressureLimit
 from ebbmark.physiology.after.snapshot import Snapshot, take_snapshot
 from ebbmark.physiology.after.trials_of_record import began_of, set_after
@@ -35,7 +35,7 @@ class Moments:
     assumed: bool
 
 
-def moments_of(request: BedsideRequest, trial: Trial | None) -> Moments:
+def moments_of(request: Request, trial: Trial | None) -> Moments:
     """When the trial began and when PEEP was set after it: as asked, else as the settings show.
 
     Raises:
@@ -55,7 +55,7 @@ def moments_of(request: BedsideRequest, trial: Trial | None) -> Moments:
     return Moments(began_s, titrated_s, asked.titrated_s is None)
 
 
-def weight_of(request: BedsideRequest) -> float:
+def weight_of(request: Request) -> float:
     """Predicted body weight [kg], of a request that is only read with height and sex."""
     assert request.person is not None  # noqa: S101 - the reader refuses requests without
     return predicted_body_weight_kg(request.person.height_cm, request.person.sex)
@@ -71,6 +71,6 @@ def pressure_limits(site: Site) -> dict[Quantity, PressureLimit]:
     return {quantity: PressureLimit(one.value, one.source) for quantity, one in of.items() if one is not None}
 
 
-def snapshot_of(request: BedsideRequest, from_s: float, until_s: float) -> Snapshot:
+def snapshot_of(request: Request, from_s: float, until_s: float) -> Snapshot:
     """The state in one stretch of time."""
     return take_snapshot(request.readings, pbw_kg=weight_of(request), from_s=from_s, until_s=until_s)

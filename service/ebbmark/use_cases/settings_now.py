@@ -7,7 +7,7 @@ while volume and flow stay as they are; in pressure control the set pressure is 
 
 from __future__ import annotations
 
-from ebbmark.fhir.bedside.received import BedsideRequest
+from ebbmark.fhir.reading.request import Request
 from ebbmark.physiology.after.measures import Measure
 from ebbmark.physiology.after.snapshot import take_snapshot
 from ebbmark.physiology.before.ards_class import SETTING_HOLDS_S
@@ -33,7 +33,7 @@ _NOW_S = 3600.0
 """Compliance now is taken over the last hour of readings. This project's choice."""
 
 
-def settings_now(request: BedsideRequest) -> Settings:
+def settings_now(request: Request) -> Settings:
     """Where this patient is now.
 
     Args:
@@ -42,8 +42,7 @@ def settings_now(request: BedsideRequest) -> Settings:
     Raises:
         Rejected: PEEP, or the pressure above it, is not known.
     """
-    assert request.person is not None  # noqa: S101 - the reader refuses requests without
-    weight_kg = predicted_body_weight_kg(request.person.height_cm, request.person.sex)
+    weight_kg = predicted_body_weight_kg(request.known_person.height_cm, request.known_person.sex)
     now_s = request.as_of_s
     snapshot = take_snapshot(request.readings, pbw_kg=weight_kg, from_s=now_s - _NOW_S, until_s=now_s + _NOW_S)
     peep = _latest(request, Quantity.PEEP_SET) or _latest(request, Quantity.PEEP_MEASURED)
@@ -63,7 +62,7 @@ def settings_now(request: BedsideRequest) -> Settings:
     )
 
 
-def _pressures(request: BedsideRequest, peep: Reading) -> tuple[float, float | None]:
+def _pressures(request: Request, peep: Reading) -> tuple[float, float | None]:
     """The end-inspiratory pressure above PEEP, and by how much peak pressure lies above that; None where not known.
 
     Of a setting and a pressure read since the larger one counts: a setting may have been charted long ago, and a plan
@@ -93,7 +92,7 @@ def _pressures(request: BedsideRequest, peep: Reading) -> tuple[float, float | N
     return above, 0.0 if _control(request) is Control.PRESSURE else None
 
 
-def _control(request: BedsideRequest) -> Control | None:
+def _control(request: Request) -> Control | None:
     """What is controlled, where one setting and not the other tells it."""
     pressure = _latest(request, Quantity.PRESSURE_ABOVE_PEEP_SET) is not None
     volume = _latest(request, Quantity.TIDAL_VOLUME_SET) is not None
@@ -103,7 +102,7 @@ def _control(request: BedsideRequest) -> Control | None:
 
 
 def _since_peep(
-    request: BedsideRequest, peep: Reading, quantity: Quantity, *, beside: Reading | None = None
+    request: Request, peep: Reading, quantity: Quantity, *, beside: Reading | None = None
 ) -> Reading | None:
     """The latest pressure above PEEP read since PEEP is what it is, or the one read beside another reading."""
     since_s = _since(request, peep)
@@ -121,7 +120,7 @@ def _since_peep(
     return min(near, key=lambda one: (abs(one.start_s - beside.start_s), -one.value), default=None)
 
 
-def _refuse_contradicted(request: BedsideRequest, peep: Reading) -> None:
+def _refuse_contradicted(request: Request, peep: Reading) -> None:
     """Refuse a plan from a PEEP setting that a later measurement contradicts.
 
     Raises:
@@ -136,7 +135,7 @@ def _refuse_contradicted(request: BedsideRequest, peep: Reading) -> None:
         raise missing(request, found, "a PEEP setting that agrees with what is measured", sentence)
 
 
-def _since(request: BedsideRequest, peep: Reading) -> float:
+def _since(request: Request, peep: Reading) -> float:
     """Since when PEEP has been what it is now [s since 1970-01-01T00:00:00Z]."""
     group = sorted((one for one in request.readings if one.quantity is peep.quantity), key=lambda one: one.start_s)
     since_s = peep.start_s
@@ -147,7 +146,7 @@ def _since(request: BedsideRequest, peep: Reading) -> float:
     return since_s
 
 
-def _latest(request: BedsideRequest, quantity: Quantity) -> Reading | None:
+def _latest(request: Request, quantity: Quantity) -> Reading | None:
     recent = [
         one for one in request.readings if one.quantity is quantity and one.start_s >= request.as_of_s - SETTING_HOLDS_S
     ]

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from ebbmark.fhir.bedside.answer import Amount, Part, Statement, Whole
-from ebbmark.fhir.bedside.received import BedsideRequest
+from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.writing.quantities import ACIDITY, BLOOD_PRESSURE, DOSE_RATE, PER_MINUTE, PERCENT, Unit
+from ebbmark.fhir.writing.statements import Amount, Part, Statement, Whole
 from ebbmark.physiology.before.present_state import PresentState
 from ebbmark.physiology.before.vasopressors import dose_at
 from ebbmark.physiology.readings import Quantity
@@ -27,7 +27,7 @@ _NOT_LOOKED_FOR = (
 )
 
 
-def state_statement(state: PresentState, request: BedsideRequest) -> Statement:
+def state_statement(state: PresentState, request: Request) -> Statement:
     """Circulation and gas exchange as they were read, each with its age, and vasopressors.
 
     Args:
@@ -57,7 +57,7 @@ def state_statement(state: PresentState, request: BedsideRequest) -> Statement:
     )
 
 
-def dose_of(request: BedsideRequest) -> float | None:
+def dose_of(request: Request) -> float | None:
     """Vasopressor dose as noradrenaline equivalent: as it was sent, else as infusions show [mcg/kg/min]."""
     sent = request.asked.noradrenaline_equivalent_mcg_per_kg_per_min
     if sent is not None:
@@ -66,7 +66,7 @@ def dose_of(request: BedsideRequest) -> float | None:
     return None if dose is None else dose.mcg_per_kg_per_min
 
 
-def not_converted(request: BedsideRequest) -> tuple[str, ...]:
+def not_converted(request: Request) -> tuple[str, ...]:
     """Vasopressors that run, or may run, and are in no dose: neither the sender's nor that of this service."""
     if request.asked.noradrenaline_equivalent_mcg_per_kg_per_min is not None:
         return ()
@@ -74,7 +74,7 @@ def not_converted(request: BedsideRequest) -> tuple[str, ...]:
     return () if dose is None else (*dose.not_converted, *dose.doubled)
 
 
-def sources_of_dose(request: BedsideRequest) -> tuple[int, ...]:
+def sources_of_dose(request: Request) -> tuple[int, ...]:
     """Indices of the infusions that the dose rests on; none where it was sent as such."""
     if request.asked.noradrenaline_equivalent_mcg_per_kg_per_min is not None:
         return ()
@@ -82,7 +82,7 @@ def sources_of_dose(request: BedsideRequest) -> tuple[int, ...]:
     return () if dose is None else dose.sources
 
 
-def _of_vasopressor(request: BedsideRequest) -> tuple[str, tuple[int, ...]]:
+def _of_vasopressor(request: Request) -> tuple[str, tuple[int, ...]]:
     """What is known of vasopressors, in a sentence, and the inputs that show it."""
     sent = request.asked.noradrenaline_equivalent_mcg_per_kg_per_min
     dose = dose_at(request.infusions, request.as_of_s)

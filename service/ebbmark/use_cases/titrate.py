@@ -6,14 +6,15 @@ Every door, the command line and the replay call this; none repeats it.
 from __future__ import annotations
 
 from ebbmark import __version__
+from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.read import DEFAULT_LIMITS, NO_CODE_MAP, CodeMap, Limits, read_request
+from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.recommendation import Recommendation
-from ebbmark.fhir.request import Ignored, Request
+from ebbmark.fhir.sources import Ignored
 from ebbmark.fhir.writing.canonical import identity, input_digest
 from ebbmark.physiology.advice.advice import advise
 from ebbmark.physiology.closing.of_trial import closing_of
-from ebbmark.physiology.protocols import PROTOCOLS, Protocol
 from ebbmark.physiology.trial.reading import NoTrial, Trial, read_trial
 
 __all__ = ["recommend", "recommend_for"]
@@ -26,7 +27,7 @@ def recommend(
     limits: Limits = DEFAULT_LIMITS,
     code_map: CodeMap = NO_CODE_MAP,
     accept_preliminary: bool = False,
-    protocols: tuple[Protocol, ...] = PROTOCOLS,
+    site: Site = NO_SITE,
 ) -> Recommendation:
     """Answer one request.
 
@@ -36,7 +37,7 @@ def recommend(
         limits: how large a request may be.
         code_map: the site's own codes.
         accept_preliminary: whether Observations of status preliminary count.
-        protocols: rule sets that may be asked for; a site's own among them.
+        site: what the site has decided: its protocols and codes of conditions.
 
     Raises:
         Rejected: with every problem that was found and every input that was ignored.
@@ -48,7 +49,7 @@ def recommend(
             limits=limits,
             code_map=code_map,
             accept_preliminary=accept_preliminary,
-            protocols=protocols,
+            site=site,
         )
     )
 
@@ -64,8 +65,8 @@ def recommend_for(request: Request) -> Recommendation:
         raise Rejected((_no_trial(trial),), request.ignored)
     closing = closing_of(trial, request.protocol)
     advice = advise(
-        height_cm=request.person.height_cm,
-        sex=request.person.sex,
+        height_cm=request.known_person.height_cm,
+        sex=request.known_person.sex,
         trial=trial,
         closing=closing,
         protocol=request.protocol,

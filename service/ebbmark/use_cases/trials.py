@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from ebbmark.fhir.bedside.answer import Amount, Answer, Coded, Part, Statement
-from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.bedside.site import Site
+from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.writing.quantities import COMPLIANCE, PRESSURE, PROBABILITY
+from ebbmark.fhir.writing.statements import Amount, Answer, Coded, Part, Statement
 from ebbmark.physiology.advice.advice import advise
 from ebbmark.physiology.after.trials_of_record import MOST_TRIALS, trials_of_record
 from ebbmark.physiology.after.trials_over_time import PastTrial, Shift, TrialChange, TrialRow, follow_trials
@@ -25,7 +25,7 @@ _SHIFTS = {
 }
 
 
-def trials_answer(request: BedsideRequest, _: Site) -> Answer:
+def trials_answer(request: Request, _: Site) -> Answer:
     """Answer `$follow-trials`.
 
     Raises:
@@ -51,12 +51,11 @@ def trials_answer(request: BedsideRequest, _: Site) -> Answer:
     )
 
 
-def _past(trial: Trial, request: BedsideRequest) -> PastTrial:
-    assert request.person is not None  # noqa: S101 - the reader refuses requests without
+def _past(trial: Trial, request: Request) -> PastTrial:
     closing = closing_of(trial, request.protocol)
     advice = advise(
-        height_cm=request.person.height_cm,
-        sex=request.person.sex,
+        height_cm=request.known_person.height_cm,
+        sex=request.known_person.sex,
         trial=trial,
         closing=closing,
         protocol=request.protocol,

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
-from ebbmark.fhir.bedside.answer import Answer, Statement, Truth, Warned
-from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.bedside.site import Site
+from ebbmark.fhir.reading.request import Request
+from ebbmark.fhir.writing.statements import Answer, Statement, Truth, Warned
 from ebbmark.physiology.advice.advice import advise
 from ebbmark.physiology.after.seen import Seen
 from ebbmark.physiology.after.surveillance import watch
@@ -22,7 +22,7 @@ __all__ = ["trial_before", "validity_answer"]
 OPERATION = "check-validity"
 
 
-def validity_answer(request: BedsideRequest, site: Site) -> Answer:
+def validity_answer(request: Request, site: Site) -> Answer:
     """Answer `$check-validity`.
 
     Raises:
@@ -68,7 +68,7 @@ def validity_answer(request: BedsideRequest, site: Site) -> Answer:
     )
 
 
-def trial_before(request: BedsideRequest) -> Trial | None:
+def trial_before(request: Request) -> Trial | None:
     """The trial that is asked about: the last one, or the last one before PEEP was set where that instant is named.
 
     Args:
@@ -80,7 +80,7 @@ def trial_before(request: BedsideRequest) -> Trial | None:
     return found if isinstance(found, Trial) else None
 
 
-def _suggested(request: BedsideRequest, trial: Trial | None) -> tuple[float | None, str]:
+def _suggested(request: Request, trial: Trial | None) -> tuple[float | None, str]:
     """The suggestion that PEEP is compared with, and where it comes from."""
     if request.asked.suggested_peep_cmh2o is not None:
         return request.asked.suggested_peep_cmh2o, ""

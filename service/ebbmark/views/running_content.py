@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from ebbmark import __version__
-from ebbmark.fhir.bedside.answer import Amount, Answer, Coded, Statement
 from ebbmark.fhir.writing.sentences import first_sentence
+from ebbmark.fhir.writing.statements import Amount, Answer, Coded, Statement
 from ebbmark.physiology.during.next_move import Action
 from ebbmark.physiology.during.running import running_trial
 from ebbmark.views.content import FigureStep

@@ -81,7 +81,7 @@ def _values(recommendation: Recommendation, recorded_s: float) -> dict[str, obje
 
 
 def _who(recommendation: Recommendation) -> Iterator[list[str]]:
-    person, request = recommendation.request.person, recommendation.request
+    person, request = recommendation.request.known_person, recommendation.request
     yield ["Patient", person.reference or UNNAMED_PATIENT]
     if request.encounter:
         yield ["Encounter", request.encounter]
@@ -115,7 +115,7 @@ def _targets(answer: Answer) -> Iterator[str]:
 
 def _inputs(recommendation: Recommendation) -> str:
     request, trial = recommendation.request, recommendation.trial
-    used = set(request.person.sources)
+    used = set(request.known_person.sources)
     used.update(source for step in trial.steps for source in step.sources)
     used.update(source for step in trial.steps for sample in step.samples for source in sample.sources)
     used.update(reading.source for reading in trial.context.values())

@@ -155,10 +155,10 @@ def create_app(settings: Settings) -> FastAPI:
         pool=pool,
         signs_in=entrance.rules is not None,
         signer=signer_of(keys, signs=settings.sign_results),
-        protocols=site.protocols,
+        site=site,
     )
     bedside = BedsideDoor(site, limits, code_map, settings.accept_preliminary, trail, pool, record, door.signer)
-    auditing = Auditing(code_map, record, own_public_keys(keys), trail, pool, settings.max_body_bytes, site.protocols)
+    auditing = Auditing(code_map, record, own_public_keys(keys), trail, pool, settings.max_body_bytes, site)
     where = Where(settings.documentation_url or f"{base_url}/metadata", f"{root}/launch" if smart is not None else "")
     hooks = HooksDoor(
         hooks_entrance_of(settings, root, entrance, outside),

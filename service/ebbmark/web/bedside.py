@@ -11,16 +11,16 @@ import msgspec
 from fastapi import APIRouter, Request, Response
 
 from ebbmark.audit.signature import sign
-from ebbmark.fhir.bedside.answer import Answer
-from ebbmark.fhir.bedside.operation_definitions import definition_of
-from ebbmark.fhir.bedside.operations import OPERATIONS
-from ebbmark.fhir.bedside.plan_definitions import plan_definitions
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.bedside.value_sets import sets_beside, value_set
-from ebbmark.fhir.bedside.write import write_answer
+from ebbmark.fhir.operation_definitions import definition_of
+from ebbmark.fhir.operations import OPERATIONS
+from ebbmark.fhir.plan_definitions import plan_definitions
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.read import CodeMap, Limits
 from ebbmark.fhir.writing.audit_event import Access, Deed
+from ebbmark.fhir.writing.statements import Answer
+from ebbmark.fhir.writing.write_answer import write_answer
 from ebbmark.keys import SigningKey
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
 from ebbmark.record.ask_from_record import answer_from_record

@@ -8,7 +8,7 @@ from typing import Any
 import msgspec
 from fastapi import Response
 
-from ebbmark.fhir.bedside.operations import Operation
+from ebbmark.fhir.operations import Operation
 from ebbmark.web.documentation import REFUSALS, RESOURCE
 from ebbmark.web.media import FHIR_JSON
 

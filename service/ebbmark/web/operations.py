@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 import msgspec
 from fastapi import APIRouter, Request, Response
 
+from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.codesystem import code_system
 from ebbmark.fhir.conformance import capability_statement, operation_definition, replay_definition
 from ebbmark.fhir.problems import Rejected
@@ -18,7 +19,6 @@ from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.audit_event import Access, Actor, Deed
 from ebbmark.fhir.writing.write import write_bundle_bytes
 from ebbmark.keys import SigningKey
-from ebbmark.physiology.protocols import PROTOCOLS, Protocol
 from ebbmark.record.client import RecordClient
 from ebbmark.record.from_record import recommend_from_record
 from ebbmark.record.reading import Waiting
@@ -57,7 +57,7 @@ class Door:
         pool: where answers are computed.
         signs_in: whether callers must sign in, for the CapabilityStatement.
         signer: the key that every answer is signed with; None where answers are not signed.
-        protocols: rule sets that may be asked for; the site's own among them.
+        site: the site's codes, protocols and stop limits.
     """
 
     limits: Limits
@@ -69,7 +69,7 @@ class Door:
     pool: WorkPool
     signs_in: bool = False
     signer: SigningKey | None = None
-    protocols: tuple[Protocol, ...] = PROTOCOLS
+    site: Site = NO_SITE
 
 
 def fhir_router(door: Door) -> APIRouter:
@@ -92,14 +92,14 @@ def fhir_router(door: Door) -> APIRouter:
                 limits=door.limits,
                 code_map=door.code_map,
                 accept_preliminary=door.accept_preliminary,
-                protocols=door.protocols,
+                site=door.site,
             )
         count(Measured.ANSWERS, "titrate-peep", recommendation.closing.verdict.value)
-        if recommendation.request.write_back:
+        if recommendation.request.asked.write_back:
             require(request, WRITE_BACK)
             return await _written(recommendation, at_s, door, actor)
         await door.trail.note(_access(Deed.EVALUATED, actor, recommendation))
-        with_report = recommendation.request.with_report
+        with_report = recommendation.request.asked.with_report
         if with_report or door.signer is not None:
             answer = await door.pool.run(
                 answer_bundle, recommendation, at_s=at_s, signer=door.signer, with_report=with_report
@@ -148,7 +148,7 @@ async def _from_record(door: Door, body: bytes, at_s: float, actor: Actor) -> Re
             waiting=_WAITING,
             code_map=door.code_map,
             accept_preliminary=door.accept_preliminary,
-            protocols=door.protocols,
+            site=door.site,
         )
     except Rejected:
         # What was read before the refusal, if anything, is not known here; that it was tried is.
@@ -163,7 +163,7 @@ async def _from_record(door: Door, body: bytes, at_s: float, actor: Actor) -> Re
 def _access(
     deed: Deed, actor: Actor, about: Recommendation, *, succeeded: bool = True, resources: tuple[str, ...] = ()
 ) -> Access:
-    return Access(deed, actor, succeeded, about.request.person.reference, resources, about.identity)
+    return Access(deed, actor, succeeded, about.request.known_person.reference, resources, about.identity)
 
 
 async def _written(recommendation: Recommendation, at_s: float, door: Door, actor: Actor) -> Response:
@@ -174,8 +174,8 @@ async def _written(recommendation: Recommendation, at_s: float, door: Door, acto
         record=door.record,
         waiting=_WAITING,
         signer=door.signer,
-        with_report=recommendation.request.with_report,
-        make_current=recommendation.request.make_current,
+        with_report=recommendation.request.asked.with_report,
+        make_current=recommendation.request.asked.make_current,
     )
     access = _access(Deed.WRITTEN, actor, recommendation, succeeded=done.there, resources=done.places)
     await door.trail.note(access)

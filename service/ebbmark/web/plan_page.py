@@ -8,8 +8,8 @@ from typing import Final
 
 from markupsafe import Markup
 
-from ebbmark.fhir.bedside.answer import Answer
-from ebbmark.fhir.bedside.write import SIGNING
+from ebbmark.fhir.writing.statements import Answer
+from ebbmark.fhir.writing.write_answer import SIGNING
 from ebbmark.physiology.before.plan import Phase, Plan, PlanStep
 from ebbmark.web.look.files import STYLE
 from ebbmark.web.look.policy import printed_headers

@@ -195,7 +195,7 @@ def _with_remarks_of(there: NormalForm, bundle: Json) -> Json:
 
 def _whose(recommendation: Recommendation, record: RecordClient | None, enterer: str | None) -> tuple[str | None, str]:
     """The person who records, and the patient in the record."""
-    patient = recommendation.request.person.reference
+    patient = recommendation.request.known_person.reference
     base_url = record.settings.base_url if record is not None else ""
     person = person_who_enters(enterer, base_url=base_url) if enterer is not None else None
     problems = [*_no_record(record), *_no_patient(patient), *_not_in_use(recommendation)]
@@ -232,7 +232,7 @@ def _no_patient(reference: str) -> tuple[Problem, ...]:
 
 
 def _not_in_use(recommendation: Recommendation) -> tuple[Problem, ...]:
-    if recommendation.request.person.in_use:
+    if recommendation.request.known_person.in_use:
         return ()
     accepted = "a Patient that is in use: not inactive, and without a link of type replaced-by"
     sentence = (

@@ -14,6 +14,7 @@ from ebbmark.audit.question import ReplayAsked, not_an_answer, replay_asked, rep
 from ebbmark.audit.replay import replay
 from ebbmark.audit.signature import verify
 from ebbmark.audit.stored_claims import needs_of
+from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.read import CodeMap
 from ebbmark.fhir.recommendation import Recommendation
@@ -21,7 +22,6 @@ from ebbmark.fhir.writing.audit_event import Access, Deed
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.fhir.writing.superseding import unmarked
 from ebbmark.keys import PublicKey
-from ebbmark.physiology.protocols import Protocol
 from ebbmark.record.client import RecordClient
 from ebbmark.record.reading import ReadFailure, Waiting
 from ebbmark.record.stored_answer import Inputs, NotStored, answer_in_record, inputs_in_record
@@ -51,7 +51,7 @@ class Auditing:
         trail: where it is noted who did what.
         pool: where answers are computed.
         max_bytes: longest body that is read.
-        protocols: rule sets known here; the site's own among them.
+        site: what the site has decided: its protocols and codes of conditions.
     """
 
     code_map: CodeMap
@@ -60,7 +60,7 @@ class Auditing:
     trail: AuditTrail
     pool: WorkPool
     max_bytes: int
-    protocols: tuple[Protocol, ...]
+    site: Site
 
 
 def replay_router(auditing: Auditing) -> APIRouter:
@@ -99,7 +99,7 @@ async def _told(asked: ReplayAsked, auditing: Auditing) -> tuple[Json, str, str]
         at_s=time.time(),
         code_map=auditing.code_map,
         current=current,
-        protocols=auditing.protocols,
+        site=auditing.site,
         render=_page,
     )
     return replay_told(outcome, verification.verified), needs.patient, outcome.identity

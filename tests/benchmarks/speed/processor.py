@@ -79,8 +79,8 @@ def stages_ms(case: Case, *, rounds: int) -> dict[str, float]:
         "trial: readings to steps": lambda: read_trial(request.readings, request.protocol),
         "closing: steps to estimate": lambda: estimate_closing(curve, fall=request.protocol.fall),
         "advice": lambda: advise(
-            height_cm=request.person.height_cm,
-            sex=request.person.sex,
+            height_cm=request.known_person.height_cm,
+            sex=request.known_person.sex,
             trial=trial,
             closing=closing,
             protocol=request.protocol,

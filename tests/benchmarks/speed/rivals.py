@@ -10,7 +10,7 @@ from fhir.resources.R4B.coding import Coding
 from fhir.resources.R4B.observation import Observation
 
 from ebbmark.fhir.reading.read import read_request
-from ebbmark.fhir.request import Request as Question
+from ebbmark.fhir.reading.request import Request as Question
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.use_cases.titrate import recommend_for

@@ -19,7 +19,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import NamedTuple
 
-from ebbmark.fhir.reading.codes import SNOMED
+from ebbmark.fhir.naming import SNOMED
 
 __all__ = [
     "ALL_ICD",

@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
+from ebbmark.fhir.model import Component, Observation
 from ebbmark.fhir.naming import CODE_SYSTEM, RESULT_SYSTEM
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.coding import Unusable
 from ebbmark.fhir.reading.collected import Collected, Context
 from ebbmark.fhir.reading.moments import moment_of
-from ebbmark.fhir.reading.shapes import Component, Observation
 from ebbmark.fhir.reading.values import other_values, read_value
 from ebbmark.fhir.reading.versions import Received, left_out, reference_of
 from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.references import tail_of
-from ebbmark.fhir.request import Ignored, Source
+from ebbmark.fhir.sources import Ignored, Source
 
-__all__ = ["USABLE_STATUSES", "admit", "is_own_result", "not_a_patient", "note_subjects"]
+__all__ = ["USABLE_STATUSES", "admit", "is_own_result", "not_a_patient", "note_subject"]
 
 _STATUS_REASONS: dict[str, tuple[Reason, str]] = {
     "preliminary": (Reason.PRELIMINARY, "Its status is preliminary, and the request does not accept those."),
@@ -114,19 +112,10 @@ def not_a_patient(observation: Observation) -> str:
     return kind if kind in {"Group", "Device", "Location"} else ""
 
 
-def note_subjects(received: Sequence[Received], left: Sequence[Received], collected: Collected) -> None:
-    """Hold Observations that are no readings, such as a rhythm or a position, to the one patient of the request, too.
-
-    Args:
-        received: every Observation.
-        left: those that were read here, their subjects noted.
-        collected: where all subjects of the request are kept.
-    """
-    noted = {id(item) for item in left}
-    for item in received:
-        if id(item) not in noted:
-            _note_subject(item, collected)
-            collected.without_subject += item.observation.subject is None
+def note_subject(item: Received, collected: Collected) -> None:
+    """Hold an Observation that is no reading, such as a rhythm, to the one patient of the request, too."""
+    _note_subject(item, collected)
+    collected.without_subject += item.observation.subject is None
 
 
 def _note_subject(item: Received, collected: Collected) -> None:

@@ -1,4 +1,4 @@
-"""How much is read at most, and what do the bytes hold, typed?"""
+"""From bytes to typed structures, once; and how much is read at most."""
 
 from __future__ import annotations
 
@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import msgspec
 
+from ebbmark.fhir.model import ANY_RESOURCE, Bundle, Parameters
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.careful import body_problem, look_again, not_a_request
-from ebbmark.fhir.reading.shapes import ANY_RESOURCE, Bundle, Parameters
 
 __all__ = ["BYTE_ORDER_MARK", "DEFAULT_LIMITS", "Limits", "decode"]
 
@@ -32,12 +32,15 @@ class Limits:
 DEFAULT_LIMITS = Limits()
 
 
-def decode(body: bytes, limits: Limits) -> tuple[Parameters | Bundle | None, list[Problem]]:
+def decode(
+    body: bytes, limits: Limits, *, not_read: frozenset[str] = frozenset()
+) -> tuple[Parameters | Bundle | None, list[Problem]]:
     """The request as typed structures, and what is wrong with its shape.
 
     Args:
         body: UTF-8 JSON as received.
         limits: how much is read at most.
+        not_read: types of resource that the operation does not read, and whose shape does not matter.
     """
     if len(body) > limits.max_bytes:
         found, accepted = f"{len(body)} bytes", f"{limits.max_bytes} bytes"
@@ -50,7 +53,7 @@ def decode(body: bytes, limits: Limits) -> tuple[Parameters | Bundle | None, lis
     try:
         decoded = ANY_RESOURCE.decode(body)
     except (msgspec.DecodeError, RecursionError) as error:
-        return look_again(body, str(error))
+        return look_again(body, str(error), not_read)
     if isinstance(decoded, Bundle | Parameters):
         return decoded, []
     return None, [not_a_request(type(decoded).__name__)]

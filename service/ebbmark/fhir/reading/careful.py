@@ -11,16 +11,16 @@ from typing import Any
 
 import msgspec
 
-from ebbmark.fhir.problems import Problem, ProblemKind
-from ebbmark.fhir.reading.decoder_faults import json_kind, missing, split_message, wrong
-from ebbmark.fhir.reading.shapes import (
+from ebbmark.fhir.model import (
     ANY_RESOURCE,
     Bundle,
     ConceptMap,
+    Condition,
     DeviceMetric,
     Entry,
     EntryRequest,
     Link,
+    MedicationAdministration,
     Observation,
     Other,
     Parameter,
@@ -28,13 +28,22 @@ from ebbmark.fhir.reading.shapes import (
     Patient,
     Resource,
 )
+from ebbmark.fhir.problems import Problem, ProblemKind
+from ebbmark.fhir.reading.decoder_faults import json_kind, missing, split_message, wrong
 
 __all__ = ["body_problem", "look_again", "not_a_request", "too_deep"]
 
 _UNREADABLE = Other()
 """Stands where a resource was that has been named already, so that the others keep their places."""
 
-_SHAPES: tuple[type[msgspec.Struct], ...] = (Observation, Patient, DeviceMetric, ConceptMap)
+_SHAPES: tuple[type[msgspec.Struct], ...] = (
+    Observation,
+    Patient,
+    Condition,
+    MedicationAdministration,
+    DeviceMetric,
+    ConceptMap,
+)
 _BYTE = re.compile(r"\(byte (\d+)\)")
 _NOT_NUMBERS = re.compile(rb"-?(?:NaN|Infinity|inf|nan)")
 
@@ -53,14 +62,29 @@ def body_problem(body: bytes) -> Problem | None:
     return None
 
 
-def look_again(body: bytes, first: str) -> tuple[Parameters | Bundle | None, list[Problem]]:
-    """The part of the request that can be read, and every problem of its shape; at least one problem.
+class _Problems(list[Problem]):
+    """Every problem of the shape, and of which types of resource the shape does not matter.
+
+    Attributes:
+        not_read: types that the operation does not read.
+        passed_over: whether one of these was not readable.
+    """
+
+    def __init__(self, not_read: frozenset[str]) -> None:
+        super().__init__()
+        self.not_read = not_read
+        self.passed_over = False
+
+
+def look_again(body: bytes, first: str, not_read: frozenset[str]) -> tuple[Parameters | Bundle | None, list[Problem]]:
+    """The part of the request that can be read, and every problem of its shape that matters.
 
     Args:
         body: as received.
         first: what the fast decoder said.
+        not_read: types of resource that the operation does not read, and whose shape does not matter.
     """
-    problems: list[Problem] = []
+    problems = _Problems(not_read)
     try:
         plain = msgspec.json.decode(body)
     except RecursionError:
@@ -72,7 +96,7 @@ def look_again(body: bytes, first: str) -> tuple[Parameters | Bundle | None, lis
         return None, [_not_json(body, str(error))]
     resource = _resource(plain, _kind_of(plain), problems)
     if isinstance(resource, Parameters | Bundle):
-        if not problems:
+        if not problems and not problems.passed_over:
             sentence = "The request could not be read as FHIR R4."
             problems.append(Problem(ProblemKind.NOT_FHIR, "", "an unreadable shape", "FHIR R4", sentence))
         return resource, problems
@@ -116,7 +140,7 @@ def _kind_of(value: object) -> str:
     return kind[:60] if isinstance(kind, str) else ""
 
 
-def _resource(value: object, path: str, problems: list[Problem]) -> Resource | None:
+def _resource(value: object, path: str, problems: _Problems) -> Resource | None:
     kind = _kind_of(value)
     if not isinstance(value, dict):
         problems.append(wrong(f"Expected `object`, got `{json_kind(value)}`", path))
@@ -145,11 +169,14 @@ def _resource(value: object, path: str, problems: list[Problem]) -> Resource | N
     try:
         return msgspec.convert(value, ANY_RESOURCE.type)
     except (msgspec.ValidationError, RecursionError) as error:
+        if kind in problems.not_read:
+            problems.passed_over = True
+            return Condition() if kind == "Condition" else MedicationAdministration()
         _each_element(value, kind, path, str(error), problems)
         return None
 
 
-def _entry(value: object, path: str, problems: list[Problem]) -> Entry:
+def _entry(value: object, path: str, problems: _Problems) -> Entry:
     if not isinstance(value, dict):
         problems.append(wrong(f"Expected `object`, got `{json_kind(value)}`", path))
         return Entry(resource=_UNREADABLE)
@@ -162,7 +189,7 @@ def _entry(value: object, path: str, problems: list[Problem]) -> Entry:
     return Entry(full_url, resource, request)
 
 
-def _parameter(value: object, path: str, problems: list[Problem]) -> Parameter:
+def _parameter(value: object, path: str, problems: _Problems) -> Parameter:
     if not isinstance(value, dict):
         problems.append(wrong(f"Expected `object`, got `{json_kind(value)}`", path))
         return Parameter("", _UNREADABLE)
@@ -179,7 +206,7 @@ def _parameter(value: object, path: str, problems: list[Problem]) -> Parameter:
     return msgspec.structs.replace(parameter, resource=resource)
 
 
-def _each_element(value: dict[str, object], kind: str, path: str, message: str, problems: list[Problem]) -> None:
+def _each_element(value: dict[str, object], kind: str, path: str, message: str, problems: _Problems) -> None:
     """Name every element of one resource that is of the wrong kind."""
     before = len(problems)
     shape = next((one for one in _SHAPES if one.__name__ == kind), None)
@@ -193,7 +220,7 @@ def _each_element(value: dict[str, object], kind: str, path: str, message: str, 
         problems.append(wrong(text, path + below))
 
 
-def _field(value: dict[str, object], name: str, kind: Any, path: str, problems: list[Problem]) -> Any:  # noqa: ANN401
+def _field(value: dict[str, object], name: str, kind: Any, path: str, problems: _Problems) -> Any:  # noqa: ANN401
     if name not in value:
         return None
     try:
@@ -204,5 +231,5 @@ def _field(value: dict[str, object], name: str, kind: Any, path: str, problems: 
         return None
 
 
-def _list(value: dict[str, object], name: str, path: str, problems: list[Problem]) -> list[object]:
+def _list(value: dict[str, object], name: str, path: str, problems: _Problems) -> list[object]:
     return _field(value, name, list[Any], path, problems) or []

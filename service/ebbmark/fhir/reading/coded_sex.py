@@ -12,10 +12,9 @@ from typing import NamedTuple
 
 import msgspec
 
+from ebbmark.fhir.model import Codeable, Component, Observation
 from ebbmark.fhir.reading.codes import SNOMED
 from ebbmark.fhir.reading.coding import Unusable
-from ebbmark.fhir.reading.elements import Codeable
-from ebbmark.fhir.reading.shapes import Component, Observation
 from ebbmark.fhir.reasons import Reason
 from ebbmark.physiology.formulas.body import Sex
 

@@ -22,6 +22,7 @@ from __future__ import annotations
 from enum import Enum
 from typing import NamedTuple
 
+from ebbmark.fhir.naming import LOINC, MDC, SNOMED
 from ebbmark.physiology.readings import Quantity
 
 __all__ = [
@@ -37,10 +38,6 @@ __all__ = [
     "SexKind",
     "is_rhythm",
 ]
-
-LOINC = "http://loinc.org"
-MDC = "urn:iso:std:iso:11073:10101"
-SNOMED = "http://snomed.info/sct"
 
 
 class HeightKind(Enum):

@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
+from ebbmark.fhir.model import Coding, QuantityValue
 from ebbmark.fhir.reading.codes import SETTING_TWIN, CodeRow, HeightKind, SexKind
-from ebbmark.fhir.reading.elements import Coding, QuantityValue
 from ebbmark.fhir.reading.plausible import RANGES
 from ebbmark.fhir.reading.units import UnitProblem, conversion
 from ebbmark.fhir.reasons import Reason

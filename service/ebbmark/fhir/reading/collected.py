@@ -11,11 +11,13 @@ from ebbmark.fhir.reading.codes import HeightKind, SexKind
 from ebbmark.fhir.reading.coding import QuickPlan, Unusable
 from ebbmark.fhir.reading.concept_map import CodeMap
 from ebbmark.fhir.reading.versions import Received
-from ebbmark.fhir.request import Ignored, Source
+from ebbmark.fhir.sources import Ignored, Source
+from ebbmark.physiology.after.seen import CodedChange
+from ebbmark.physiology.during.rhythm_codes import NO_RHYTHM, Rhythms
 from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.readings import Reading
 
-__all__ = ["Collected", "Context", "Height", "Moment", "SexSaid"]
+__all__ = ["CodedValues", "Collected", "Context", "Height", "Moment", "SexSaid"]
 
 
 class Moment(NamedTuple):
@@ -74,6 +76,28 @@ class SexSaid(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
+class CodedValues:
+    """What the coded Observations of one request say; sources count from 0.
+
+    Attributes:
+        changes: changes of position and mode. A first value is no change, and the same value again is none.
+        rhythms: heart rhythms.
+        sources: the inputs that these rest on.
+        taken: the Observations that they were read from.
+        left: the others, which count for nothing and are to be listed.
+    """
+
+    changes: tuple[CodedChange, ...]
+    rhythms: Rhythms
+    sources: tuple[Source, ...]
+    taken: tuple[Received, ...]
+    left: tuple[Received, ...]
+
+
+NONE_CODED = CodedValues((), NO_RHYTHM, (), (), ())
+
+
+@dataclass(frozen=True, slots=True)
 class Context:
     """What the reading of every Observation depends on.
 
@@ -82,12 +106,16 @@ class Context:
         statuses: those that count.
         now_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
         categories: DeviceMetric.category by fullUrl and by `DeviceMetric/id`.
+        coded: system and code of positions, modes and rhythms, where the question looks at them.
+        rhythms: those of rhythms among them.
     """
 
     code_map: CodeMap
     statuses: frozenset[str]
     now_s: float
     categories: Mapping[str, str]
+    coded: frozenset[tuple[str, str]] = frozenset()
+    rhythms: frozenset[tuple[str, str]] = frozenset()
 
 
 @dataclass(slots=True)
@@ -116,6 +144,9 @@ class Collected:
         times: moments by effectiveDateTime or effectiveInstant.
         plain_devices: references of devices of which no category is known.
         asked_devices: `DeviceMetric/id` or fullUrl of those whose category was used.
+        coded: Observations of a position, a mode or a rhythm.
+        rhythm_panels: Observations of which a rhythm is a part.
+        coded_values: what the coded ones say.
     """
 
     readings: list[Reading] = field(default_factory=list)
@@ -138,3 +169,6 @@ class Collected:
     times: dict[str, Moment] = field(default_factory=dict)
     plain_devices: set[str] = field(default_factory=set)
     asked_devices: set[str] = field(default_factory=set)
+    coded: list[Received] = field(default_factory=list)
+    rhythm_panels: list[Received] = field(default_factory=list)
+    coded_values: CodedValues = NONE_CODED

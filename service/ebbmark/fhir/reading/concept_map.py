@@ -11,11 +11,10 @@ from dataclasses import dataclass, field
 import msgspec
 
 from ebbmark.fhir.codesystem import BASE
+from ebbmark.fhir.model import ANY_RESOURCE, ConceptMap, MapElement, MapGroup
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.codes import CODES, CodeRow, is_rhythm
 from ebbmark.fhir.reading.coding import QuickPlan
-from ebbmark.fhir.reading.elements import MapElement, MapGroup
-from ebbmark.fhir.reading.shapes import ANY_RESOURCE, ConceptMap
 from ebbmark.physiology.readings import Quantity
 
 __all__ = ["NO_CODE_MAP", "OWN_QUANTITIES", "CodeMap", "lay_over", "read_code_map", "rows_of"]
@@ -33,11 +32,18 @@ class CodeMap:
 
     Attributes:
         table: by (system, code); a site's rows come before ours.
-        plans: how values are read, by system and code of the concept and UCUM code; filled as they first come up.
+        plans: how values are read, by system and code of the concept and UCUM code; filled as they first come up, for
+            codes and units of the tables only, so that no caller can make it grow beyond these.
+        rhythms: system and code of every code of the table that stands for the rhythm of the heart.
     """
 
     table: Mapping[tuple[str, str], CodeRow]
     plans: dict[tuple[str, str, str], QuickPlan] = field(default_factory=dict, compare=False, repr=False)
+    rhythms: frozenset[tuple[str, str]] = field(init=False, compare=False, repr=False)
+
+    def __post_init__(self) -> None:
+        rhythms = frozenset(key for key, row in self.table.items() if row.meaning is None and is_rhythm(row))
+        object.__setattr__(self, "rhythms", rhythms)
 
 
 NO_CODE_MAP = CodeMap(CODES)

@@ -12,7 +12,7 @@ from collections.abc import Hashable, Iterable
 from ebbmark.fhir.reading.collected import Collected
 from ebbmark.fhir.reading.versions import CORRECTED, left_out
 from ebbmark.fhir.reasons import Reason
-from ebbmark.fhir.request import Source
+from ebbmark.fhir.sources import Source
 
 __all__ = ["settle_duplicates"]
 

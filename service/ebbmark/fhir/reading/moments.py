@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from ebbmark.fhir.model import Period
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.coding import Unusable
 from ebbmark.fhir.reading.collected import Collected, Context, Moment
-from ebbmark.fhir.reading.elements import Period
 from ebbmark.fhir.reading.times import TimeFault, seconds
 from ebbmark.fhir.reading.versions import Received
 from ebbmark.fhir.reasons import Reason

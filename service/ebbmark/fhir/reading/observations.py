@@ -9,19 +9,23 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from ebbmark.fhir.reading.admission import admit, is_own_result
+from ebbmark.fhir.model import Component, Observation
+from ebbmark.fhir.reading.admission import admit, is_own_result, note_subject
+from ebbmark.fhir.reading.coded_values import coded_values, holds_rhythm, is_coded
 from ebbmark.fhir.reading.collected import Collected, Context
 from ebbmark.fhir.reading.duplicates import settle_duplicates
 from ebbmark.fhir.reading.moments import moment_of_period, moment_of_text
-from ebbmark.fhir.reading.shapes import Component, Observation
 from ebbmark.fhir.reading.units import UCUM
 from ebbmark.fhir.reading.values import many_key
 from ebbmark.fhir.reading.versions import Received, left_out, newest_of, reference_of
+from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.references import LONGEST_ID
-from ebbmark.fhir.request import Source
+from ebbmark.fhir.sources import Source
 from ebbmark.physiology.readings import Reading
 
 __all__ = ["read_observations"]
+
+_UNDECIDED = frozenset({Reason.CONFLICT.slug, Reason.ENTERED_IN_ERROR.slug})
 
 
 def read_observations(items: Sequence[Received], context: Context) -> Collected:
@@ -32,6 +36,7 @@ def read_observations(items: Sequence[Received], context: Context) -> Collected:
         context: code table, instant that counts as now, and what the Bundle says of devices.
     """
     collected = Collected()
+    received = items
     identities = [item.observation.id for item in items if item.observation.id]
     if len(set(identities)) < len(identities):
         items, collected.ignored = newest_of(items)
@@ -70,8 +75,12 @@ def read_observations(items: Sequence[Received], context: Context) -> Collected:
             or observation.valueDateTime is not None
             or observation.valuePeriod is not None
         ):
-            if not observation.component or not _read_plain_panel(item, context, collected):
+            if context.coded and is_coded(observation, context):
+                collected.coded.append(item)
+            elif not observation.component or not _read_plain_panel(item, context, collected):
                 admit(item, context, collected)
+                if context.rhythms and observation.component and holds_rhythm(observation, context):
+                    collected.rhythm_panels.append(item)
             continue
         text = observation.effectiveDateTime or observation.effectiveInstant
         if observation.effectivePeriod is None:
@@ -88,7 +97,9 @@ def read_observations(items: Sequence[Received], context: Context) -> Collected:
                 plan = odd_plans.get((coding.system, coding.code, quantity.system, code, quantity.unit))
         if plan is None or moment is None:
             known = len(codings) == 1 and unusable.get((codings[0].system, codings[0].code))
-            if known:
+            if context.coded and is_coded(observation, context):
+                collected.coded.append(item)
+            elif known:
                 collected.ignored.append(left_out(item, *known))
             else:
                 admit(item, context, collected)
@@ -114,8 +125,24 @@ def read_observations(items: Sequence[Received], context: Context) -> Collected:
         sources.append(Source(item.path, reference, f"{slug}|{ours!r}|{unit}|{when}"))
         used.append(item)
         encounters.add(observation.encounter.reference if observation.encounter is not None else "")
+    _take_coded(received, context, collected)
     settle_duplicates(collected)
     return collected
+
+
+def _take_coded(received: Sequence[Received], context: Context, collected: Collected) -> None:
+    """Read positions, modes and rhythms, and list those that count for nothing."""
+    undecided: list[Received] = []
+    if context.rhythms and collected.ignored:
+        paths = {one.path for one in collected.ignored if one.code in _UNDECIDED}
+        undecided = [item for item in received if item.path in paths and is_coded(item.observation, context)]
+    if not collected.coded and not collected.rhythm_panels and not undecided:
+        return
+    collected.coded_values = coded_values(collected.coded, undecided, collected.rhythm_panels, context)
+    for item in collected.coded_values.taken:
+        note_subject(item, collected)
+    for item in collected.coded_values.left:
+        admit(item, context, collected)
 
 
 def _is_special_panel(observation: Observation) -> bool:

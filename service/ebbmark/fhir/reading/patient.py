@@ -3,25 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import NamedTuple
 
 import msgspec
 
+from ebbmark.fhir.model import Patient
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.codes import HeightKind
 from ebbmark.fhir.reading.collected import Collected, Height
 from ebbmark.fhir.reading.demographics import REPLACED_BY
 from ebbmark.fhir.reading.sex import SexFound, sex_of
-from ebbmark.fhir.reading.shapes import Patient
 from ebbmark.fhir.reading.times import age_range_years
 from ebbmark.fhir.reading.versions import left_out
 from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.references import reference_to, tail_of, unversioned
-from ebbmark.fhir.request import Person
 from ebbmark.physiology.formulas.body import Sex
 
-__all__ = ["ReceivedPatient", "read_person"]
+__all__ = ["Person", "ReceivedPatient", "read_person"]
 
 ADULT_YEARS = 18
 """The formulas and the trials behind them are of adults."""
@@ -30,6 +30,42 @@ HEIGHT_TOLERANCE_CM = 3.0
 """Two heights of one adult that differ by more do not belong to one adult, or one is wrong; our choice."""
 
 _PREFERENCE = {kind: place for place, kind in enumerate(HeightKind)}
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """The patient, as far as the formulas need them.
+
+    Attributes:
+        reference: what results will name as subject: `Patient/123`, or the fullUrl.
+        height_cm: standing height or what was sent as height.
+        height_source: index into the request's sources.
+        height_note: plain sentence where the height deserves doubt (stated, estimated, lying), else empty.
+        sex: the form of the formula to use.
+        sex_origin: which statement was used, in plain words with its element of the Patient or its Observation.
+        age_years: at the time of the request; None where no birth date was sent.
+        age_at_trial_years: at the last reading, so that it follows from the inputs alone; None likewise.
+        version: `Patient/123/_history/4` where the version of the Patient is known, else empty.
+        in_use: False where the record marks this Patient inactive, or as replaced by another.
+        sex_source: index into the request's sources; None where no Observation said which form to use.
+    """
+
+    reference: str
+    height_cm: float
+    height_source: int
+    height_note: str
+    sex: Sex
+    sex_origin: str
+    age_years: float | None
+    age_at_trial_years: float | None = None
+    version: str = ""
+    in_use: bool = True
+    sex_source: int | None = None
+
+    @property
+    def sources(self) -> tuple[int, ...]:
+        """What height and sex came from, as indices into the request's sources."""
+        return (self.height_source,) if self.sex_source is None else (self.height_source, self.sex_source)
 
 
 class ReceivedPatient(NamedTuple):

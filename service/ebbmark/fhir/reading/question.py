@@ -1,19 +1,143 @@
-"""What was asked, and with which resources? The request taken apart, before anything is interpreted."""
+"""What was asked, and with which resources: the request sorted by kind, before anything is interpreted."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
+from ebbmark.fhir.bedside.site import Site
+from ebbmark.fhir.model import Condition, DeviceMetric, MedicationAdministration
 from ebbmark.fhir.problems import Problem
 from ebbmark.fhir.reading.codes import CodeRow
 from ebbmark.fhir.reading.patient import ReceivedPatient
-from ebbmark.fhir.reading.shapes import DeviceMetric
 from ebbmark.fhir.reading.versions import Received
-from ebbmark.fhir.request import Ignored
+from ebbmark.fhir.sources import Ignored
+from ebbmark.physiology.before.plan import Variant
+from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.formulas.body import Sex
-from ebbmark.physiology.protocols import DEFAULT_PROTOCOL, PROTOCOLS, Protocol
+from ebbmark.physiology.protocols import Protocol
 
-__all__ = ["Question"]
+__all__ = [
+    "Acknowledged",
+    "Acknowledger",
+    "Asked",
+    "Question",
+    "ReceivedCondition",
+    "ReceivedInfusion",
+    "ReceivedMetric",
+]
+
+
+class Acknowledger(NamedTuple):
+    """The clinician who has acknowledged.
+
+    Attributes:
+        reference: of a Practitioner or PractitionerRole; may be empty.
+        display: the person, in words; may be empty where there is a reference.
+    """
+
+    reference: str
+    display: str
+
+    @property
+    def words(self) -> str:
+        """The person, as a sentence names one."""
+        return self.display or self.reference
+
+    @property
+    def as_reference(self) -> dict[str, object]:
+        """FHIR Reference."""
+        return {name: value for name, value in zip(("reference", "display"), self, strict=True) if value}
+
+
+@dataclass(slots=True)
+class Acknowledged:
+    """What was acknowledged: it holds for the request that carries it and is kept nowhere.
+
+    Attributes:
+        what: codes and references, each with the FHIRPath of its parameter.
+        who: the clinician; None where not sent.
+    """
+
+    what: list[tuple[str, str]] = field(default_factory=list)
+    who: Acknowledger | None = None
+
+
+@dataclass(slots=True)
+class Asked:
+    """What was asked beside the readings; filled once.
+
+    Attributes:
+        protocol: rules for reading a trial, with the margin asked for; None for the default.
+        margin: margin asked for with its FHIRPath, until the protocol is known [cm[H2O]].
+        sex: the caller's choice of formula.
+        accept_preliminary: whether preliminary Observations count.
+        write_back: whether the answer is to be written to the record.
+        make_current: whether an answer that the record holds as superseded is to stand again.
+        with_report: whether the answer is to hold a report.
+        noradrenaline_equivalent_mcg_per_kg_per_min: None where not sent.
+        body_mass_index: None where not sent [kg/m2].
+        barometric_pressure_mmhg: None where not sent.
+        staircase: how the trial is performed; None for the default.
+        variant: with or without recruitment.
+        peep_rise_cmh2o: None for the staircase's own.
+        acknowledged: what a clinician has acknowledged, and who.
+        trial_started_s: None where not sent [s since 1970-01-01T00:00:00Z].
+        titrated_s: None where not sent [s since 1970-01-01T00:00:00Z].
+        suggested_peep_cmh2o: None where not sent.
+        released_ml: volume expired in the breath in which PEEP was released; None where not sent.
+        usual_volume_ml: volume expired in a usual breath.
+        release_high_peep_cmh2o: PEEP before the release.
+        release_low_peep_cmh2o: PEEP after it.
+        compliance_at_low_peep_ml_per_cmh2o: static compliance there.
+    """
+
+    protocol: Protocol | None = None
+    margin: tuple[float, str] | None = None
+    sex: Sex | None = None
+    accept_preliminary: bool = False
+    write_back: bool = False
+    make_current: bool = False
+    with_report: bool = False
+    noradrenaline_equivalent_mcg_per_kg_per_min: float | None = None
+    body_mass_index: float | None = None
+    barometric_pressure_mmhg: float | None = None
+    staircase: StaircaseRules | None = None
+    variant: Variant = Variant.DECREMENTAL_ONLY
+    peep_rise_cmh2o: float | None = None
+    acknowledged: Acknowledged = field(default_factory=Acknowledged)
+    trial_started_s: float | None = None
+    titrated_s: float | None = None
+    suggested_peep_cmh2o: float | None = None
+    released_ml: float | None = None
+    usual_volume_ml: float | None = None
+    release_high_peep_cmh2o: float | None = None
+    release_low_peep_cmh2o: float | None = None
+    compliance_at_low_peep_ml_per_cmh2o: float | None = None
+
+
+class ReceivedCondition(NamedTuple):
+    """One Condition as it came: with its FHIRPath and its fullUrl, which may be empty."""
+
+    condition: Condition
+    path: str
+    full_url: str
+
+
+class ReceivedInfusion(NamedTuple):
+    """One MedicationAdministration as it came: with its FHIRPath and its fullUrl, which may be empty."""
+
+    administration: MedicationAdministration
+    path: str
+    full_url: str
+
+
+class ReceivedMetric(NamedTuple):
+    """One DeviceMetric as it came: with its FHIRPath and its fullUrl, which may be empty."""
+
+    metric: DeviceMetric
+    path: str
+    full_url: str
 
 
 @dataclass(slots=True)
@@ -21,37 +145,31 @@ class Question:
     """What the request holds; filled once.
 
     Attributes:
-        observations: in the order received.
-        patients: in the order received.
-        metrics: DeviceMetrics with their FHIRPath and fullUrl.
+        site: what the site has decided.
+        at_s: the instant of the request [s since 1970-01-01T00:00:00Z].
+        as_of_s: the instant that counts as now; the same, unless the request says otherwise.
+        asked: what was asked beside the resources.
+        observations: in the order received, as all that follow.
+        patients: Patients.
+        metrics: DeviceMetrics.
+        conditions: Conditions, where the operation reads them.
+        infusions: MedicationAdministrations, likewise.
         code_rows: what a ConceptMap adds to the table of codes.
-        protocols: rule sets that may be asked for.
-        protocol: rule set, with its margin.
-        margin: margin asked for with its FHIRPath, until the protocol is known [cm[H2O]].
-        sex: the caller's choice of formula.
-        as_of_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
-        accept_preliminary: whether preliminary Observations count.
-        write_back: whether the answer is to be written to the record.
-        make_current: whether an answer that the record holds as superseded is to stand again.
-        with_report: whether the answer is to hold a report.
         ignored: resources that are not read.
         problems: what stops the request.
         notes: remarks.
     """
 
+    site: Site
+    at_s: float
     as_of_s: float
-    accept_preliminary: bool = False
+    asked: Asked
     observations: list[Received] = field(default_factory=list)
     patients: list[ReceivedPatient] = field(default_factory=list)
-    metrics: list[tuple[DeviceMetric, str, str]] = field(default_factory=list)
+    metrics: list[ReceivedMetric] = field(default_factory=list)
+    conditions: list[ReceivedCondition] = field(default_factory=list)
+    infusions: list[ReceivedInfusion] = field(default_factory=list)
     code_rows: list[CodeRow] = field(default_factory=list)
-    protocols: tuple[Protocol, ...] = PROTOCOLS
-    protocol: Protocol = DEFAULT_PROTOCOL
-    margin: tuple[float, str] | None = None
-    sex: Sex | None = None
-    write_back: bool = False
-    make_current: bool = False
-    with_report: bool = False
     ignored: list[Ignored] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)

@@ -1,32 +1,54 @@
-"""What was asked? From the bytes of a FHIR R4 request to one valid question, or to every reason why not.
+"""From the bytes of a FHIR R4 request to one valid question of any operation, or to every reason why not.
 
-Bytes are decoded once into lean typed structures (`shapes`); only where that fails does a slower second look
+Bytes are decoded once into lean typed structures (`model`); only where that fails does a slower second look
 (`careful`) find out why.
 """
 
 from __future__ import annotations
 
+from collections.abc import Container, Iterable
+from dataclasses import replace
+from datetime import UTC, datetime
+
+from ebbmark.fhir.bedside.site import NO_SITE, Site
+from ebbmark.fhir.operations import TITRATE_PEEP, Operation
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.admission import USABLE_STATUSES
 from ebbmark.fhir.reading.body import DEFAULT_LIMITS, Limits, decode
 from ebbmark.fhir.reading.careful import too_deep
+from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.collected import Collected, Context
 from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap, lay_over, read_code_map
+from ebbmark.fhir.reading.conditions import Conditions, mixed, read_conditions
+from ebbmark.fhir.reading.doubts import doubts_of
+from ebbmark.fhir.reading.infusions import Infusions, read_infusions
 from ebbmark.fhir.reading.observations import read_observations
 from ebbmark.fhir.reading.patient import read_person
 from ebbmark.fhir.reading.question import Question
+from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.reading.take_apart import take_apart
+from ebbmark.fhir.reading.times import age_range_years
+from ebbmark.fhir.reading.versions import left_out
 from ebbmark.fhir.reasons import Reason
-from ebbmark.fhir.references import reference_to, unversioned
-from ebbmark.fhir.request import Ignored, Request
-from ebbmark.physiology.protocols import PROTOCOLS, Protocol
+from ebbmark.fhir.references import reference_to, tail_of, unversioned
+from ebbmark.fhir.sources import Ignored
 from ebbmark.physiology.readings import Quantity
 
-__all__ = ["DEFAULT_LIMITS", "NO_CODE_MAP", "CodeMap", "Limits", "read_code_map", "read_request"]
+__all__ = [
+    "DEFAULT_LIMITS",
+    "NO_CODE_MAP",
+    "CodeMap",
+    "Limits",
+    "is_about_weight",
+    "read_code_map",
+    "read_request",
+]
 
 
 _PEEPS = frozenset({Quantity.PEEP_SET, Quantity.PEEP_MEASURED})
 _MAY_BE_UNREAD = frozenset({ProblemKind.MISSING, ProblemKind.SEX_NEEDED})
+_OF_CONDITIONS = frozenset({"Condition", "MedicationAdministration"})
+_NO_RESOURCE_PASSED_OVER: frozenset[str] = frozenset()
 _TIME_REASONS = frozenset(
     reason.slug
     for reason in (
@@ -44,83 +66,153 @@ _TIME_REASONS = frozenset(
 _NOTHING_READ = frozenset({ProblemKind.BUNDLE_TYPE, ProblemKind.TOO_MANY_ENTRIES})
 """Problems that leave a whole Bundle unread."""
 
+_OF_WEIGHT = frozenset(
+    {
+        ProblemKind.SEX_NEEDED,
+        ProblemKind.SEX_CONFLICT,
+        ProblemKind.HEIGHT_UNIT,
+        ProblemKind.HEIGHT_RANGE,
+        ProblemKind.HEIGHT_CONFLICT,
+    }
+)
+
 
 def read_request(
     body: bytes,
+    operation: Operation = TITRATE_PEEP,
     *,
     at_s: float,
+    site: Site = NO_SITE,
     limits: Limits = DEFAULT_LIMITS,
     code_map: CodeMap = NO_CODE_MAP,
     accept_preliminary: bool = False,
-    protocols: tuple[Protocol, ...] = PROTOCOLS,
 ) -> Request:
     """Read a FHIR R4 Parameters or Bundle.
 
     Args:
         body: UTF-8 JSON as received.
+        operation: what is asked.
         at_s: the instant of the request [s since 1970-01-01T00:00:00Z].
+        site: what the site has decided: protocols, staircases, codes of conditions.
         limits: how much is read at most.
         code_map: a site's own codes; a ConceptMap within the request is laid over it.
         accept_preliminary: whether preliminary Observations count where the request does not say.
-        protocols: rule sets that may be asked for; a site's own among them.
 
     Raises:
         Rejected: with every problem found, and every input that did not count.
     """
     try:
-        decoded, problems = decode(body, limits)
+        not_read = _NO_RESOURCE_PASSED_OVER if operation.reads_conditions else _OF_CONDITIONS
+        decoded, problems = decode(body, limits, not_read=not_read)
         if decoded is None:
             raise Rejected(tuple(problems))
         question = take_apart(
             decoded,
+            operation,
             at_s=at_s,
+            site=site,
             accept_preliminary=accept_preliminary,
             max_entries=limits.max_entries,
-            protocols=protocols,
         )
-        return _answerable(question, code_map, problems)
+        return _answerable(question, operation, code_map, problems)
     except RecursionError:  # what the decoder just took in, a comparison may still find too deep
         raise Rejected((too_deep(),)) from None
 
 
-def _answerable(question: Question, code_map: CodeMap, problems: list[Problem]) -> Request:
-    """The request, if it can be answered; `problems` are those of its shape."""
-    question.problems[:0] = problems
+def is_about_weight(problem: Problem) -> bool:
+    """Whether this stands only in the way of a predicted weight."""
+    return problem.kind in _OF_WEIGHT or (problem.kind is ProblemKind.MISSING and problem.found == "no height")
+
+
+def _answerable(question: Question, operation: Operation, code_map: CodeMap, of_shape: list[Problem]) -> Request:
+    """The request, if it can be answered.
+
+    Args:
+        question: what was received.
+        operation: what is asked.
+        code_map: the site's own codes.
+        of_shape: problems of the shape of the body, in which what is missing may have been.
+    """
     if question.code_rows:
         code_map = lay_over(code_map, question.code_rows)
-    context = Context(
+    context = _context(question, operation, code_map)
+    collected = read_observations(question.observations, context)
+    read = len(collected.readings)
+    conditions, infusions = Conditions(), Infusions()
+    if question.conditions:
+        conditions = read_conditions(question.conditions, question.site.condition_codes)
+    if question.infusions:
+        infusions = read_infusions(question.infusions, question.as_of_s)
+    person = read_person(question.patients, question.asked.sex, question.as_of_s, collected)
+    subject = person.reference if person else _subject_of(question, collected)
+    weightless = [] if operation.needs_weight else [one for one in collected.problems if is_about_weight(one)]
+    ignored = [*question.ignored, *collected.ignored, *conditions.ignored, *infusions.ignored]
+    ignored += _unasked_metrics(question, collected)
+    problems = [*of_shape, *question.problems]
+    problems += [one for one in collected.problems if one not in weightless] if weightless else collected.problems
+    problems += _of_another_patient(subject, question, conditions, infusions)
+    if operation.needs_peep and not any(reading[0] in _PEEPS for reading in collected.readings):
+        problems += _no_peep(ignored, read)
+    if of_shape or any(one.kind in _NOTHING_READ for one in question.problems):
+        # What could not be read may be what is missing.
+        problems = [one for one in problems if one.kind not in _MAY_BE_UNREAD]
+    if person is None and not operation.needs_weight:
+        # What stands in the way of a predicted weight does not stop this question; it is listed instead.
+        ignored += [Ignored(one.expression, "", one.kind.slug, _told(one)) for one in weightless if one.expression]
+        ignored += _not_weighed(collected, {one.path for one in ignored})
+    if problems or (operation.needs_weight and person is None):
+        raise Rejected(tuple(problems), tuple(ignored))
+    sources = [*collected.sources, *collected.coded_values.sources]
+    first_coded, first_condition = len(collected.sources), len(sources)
+    sources += [one.source for one in conditions.documented]
+    first_infusion = len(sources)
+    sources += infusions.sources
+    coded, encounters = collected.coded_values, collected.encounters
+    asked = question.asked
+    return Request(
+        subject=subject,
+        person=person,
+        age_years=person.age_years if person else _age_of(question),
+        readings=tuple(collected.readings),
+        sources=tuple(sources),
+        devices=tuple(
+            [unversioned(one.reference) if (one := item.observation.device) else "" for item in collected.used]
+        ),
+        ignored=tuple(ignored),
+        doubts=doubts_of(question.observations, collected.ignored, code_map.table) if collected.ignored else (),
+        notes=(
+            *question.notes,
+            *collected.notes,
+            *conditions.notes,
+            *dict.fromkeys(f"Predicted body weight is not known. {one.sentence}" for one in weightless),
+        ),
+        protocol=asked.protocol or question.site.default_protocol,
+        encounter=(unversioned(next(iter(encounters))) or None) if len(encounters) == 1 else None,
+        preliminary_inputs=asked.accept_preliminary
+        and any(item.observation.status == "preliminary" for item in collected.used),
+        as_of_s=question.as_of_s,
+        asked=asked,
+        conditions=tuple([(one, first_condition + place) for place, one in enumerate(conditions.documented)]),
+        infusions=tuple([one._replace(source=first_infusion + one.source) for one in infusions.read]),
+        unjudged=tuple(conditions.unjudged),
+        charted=conditions.charted,
+        changes=tuple([replace(one, source=first_coded + one.source) for one in coded.changes]),
+        rhythms=replace(
+            coded.rhythms,
+            read=tuple([replace(one, source=first_coded + one.source) for one in coded.rhythms.read]),
+        ),
+    )
+
+
+def _context(question: Question, operation: Operation, code_map: CodeMap) -> Context:
+    rhythms = code_map.rhythms if operation.reads_rhythms else frozenset()
+    return Context(
         code_map=code_map,
-        statuses=USABLE_STATUSES | {"preliminary"} if question.accept_preliminary else USABLE_STATUSES,
+        statuses=USABLE_STATUSES | {"preliminary"} if question.asked.accept_preliminary else USABLE_STATUSES,
         now_s=question.as_of_s,
         categories=_categories(question) if question.metrics else {},
-    )
-    collected = read_observations(question.observations, context)
-    count = len(collected.readings)
-    person = read_person(question.patients, question.sex, question.as_of_s, collected)
-    ignored = (*question.ignored, *collected.ignored, *_unasked_metrics(question, collected))
-    every_problem = [*question.problems, *collected.problems]
-    if not any(reading[0] in _PEEPS for reading in collected.readings):
-        every_problem += _no_peep(ignored, count)
-    if problems or any(one.kind in _NOTHING_READ for one in question.problems):
-        # What could not be read may be what is missing.
-        every_problem = [one for one in every_problem if one.kind not in _MAY_BE_UNREAD]
-    if every_problem or person is None:
-        raise Rejected(tuple(every_problem), ignored)
-    encounters = collected.encounters
-    return Request(
-        person=person,
-        readings=tuple(collected.readings),
-        sources=tuple(collected.sources),
-        ignored=ignored,
-        notes=(*question.notes, *collected.notes),
-        protocol=question.protocol,
-        encounter=(unversioned(next(iter(encounters))) or None) if len(encounters) == 1 else None,
-        preliminary_inputs=question.accept_preliminary
-        and any(item.observation.status == "preliminary" for item in collected.used),
-        write_back=question.write_back,
-        make_current=question.make_current,
-        with_report=question.with_report,
-        as_of_s=question.as_of_s,
+        coded=rhythms | CHANGE_CODES.keys() if operation.reads_changes else rhythms,
+        rhythms=rhythms,
     )
 
 
@@ -149,14 +241,14 @@ def _unasked_metrics(question: Question, collected: Collected) -> list[Ignored]:
     ]
 
 
-def _no_peep(ignored: tuple[Ignored, ...], count: int) -> list[Problem]:
+def _no_peep(ignored: Iterable[Ignored], read: int) -> list[Problem]:
     """What to say where there is no usable PEEP; where it is for lack of times, each is named."""
     sentence = (
         "No usable PEEP was sent: Observations of set PEEP (LOINC 20077-4) or measured PEEP (76248-4) are needed, "
         "each with a time."
     )
-    missing = Problem(ProblemKind.MISSING, "", f"{count} readings, none of PEEP", "PEEP at each step", sentence)
-    if count:
+    missing = Problem(ProblemKind.MISSING, "", f"{read} readings, none of PEEP", "PEEP at each step", sentence)
+    if read:
         return [missing]
     untimed = [
         Problem(
@@ -170,3 +262,47 @@ def _no_peep(ignored: tuple[Ignored, ...], count: int) -> list[Problem]:
         if one.code in _TIME_REASONS
     ]
     return [*untimed, missing]
+
+
+def _told(one: Problem) -> str:
+    """Why an input gives no predicted weight; what several of them share is told once, in the remarks."""
+    what = {ProblemKind.HEIGHT_CONFLICT: "height", ProblemKind.SEX_CONFLICT: "statement of sex"}.get(one.kind)
+    return f"This {what} is not used, since another one contradicts it." if what else one.sentence
+
+
+def _not_weighed(collected: Collected, listed: Container[str]) -> Iterable[Ignored]:
+    """Heights and sexes of which no predicted weight is computed, but those whose value is listed already."""
+    found = [(f"{one.item.path}{one.part}.valueQuantity", one.item, one.part) for one in collected.heights]
+    # Where one sex was chosen, the others are listed as such.
+    found += [(one.path, one.item, one.part) for one in collected.sexes if one.item.path + one.part not in listed]
+    for path, item, part in found:
+        if path not in listed:
+            yield left_out(item, Reason.NOT_USED, "No predicted weight is computed.", part)
+
+
+def _subject_of(question: Question, collected: Collected) -> str:
+    """What results name as subject, where height or sex is not known."""
+    if question.patients:
+        patient, _, full_url = question.patients[0]
+        return f"Patient/{patient.id}" if patient.id else full_url
+    subjects = {unversioned(reference) for reference in collected.subjects}
+    return min((one for one in subjects if "://" in one), default="") or min(subjects, default="")
+
+
+def _of_another_patient(
+    subject: str, question: Question, conditions: Conditions, infusions: Infusions
+) -> Iterable[Problem]:
+    """Conditions and infusions of somebody else."""
+    urls = {one.full_url for one in question.patients if one.full_url}
+    for kind, subjects in (("Condition", conditions.subjects), ("MedicationAdministration", infusions.subjects)):
+        for reference, path in subjects.items():
+            plain = unversioned(reference)
+            if plain not in urls and (not subject or tail_of(plain) != tail_of(subject)):
+                yield mixed(kind, path)
+
+
+def _age_of(question: Question) -> float | None:
+    """Completed years, the youngest that a partial birth date allows; None where not known."""
+    birth = question.patients[0].patient.birthDate if question.patients else ""
+    ages = age_range_years(birth, datetime.fromtimestamp(question.as_of_s, UTC).date()) if birth else None
+    return float(ages[0]) if ages is not None else None

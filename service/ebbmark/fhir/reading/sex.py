@@ -13,11 +13,10 @@ from collections.abc import Sequence
 from math import inf
 from typing import NamedTuple
 
+from ebbmark.fhir.model import Extension, Patient
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.codes import SexKind
 from ebbmark.fhir.reading.collected import SexSaid
-from ebbmark.fhir.reading.elements import Extension
-from ebbmark.fhir.reading.shapes import Patient
 from ebbmark.fhir.reading.times import TimeFault, seconds
 from ebbmark.physiology.formulas.body import Sex, predicted_body_weight_kg
 

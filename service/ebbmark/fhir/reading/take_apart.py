@@ -1,59 +1,62 @@
-"""Which resources and parameters does the body hold? Parameters or a bare Bundle, sorted into a Question."""
+"""The resources and parameters that a body holds: Parameters or a bare Bundle, sorted into a Question."""
 
 from __future__ import annotations
 
-from ebbmark.fhir.parameters import INPUTS
-from ebbmark.fhir.problems import Problem, ProblemKind
-from ebbmark.fhir.reading.asked import PARAMETERS, apply_margin, judge_make_current
-from ebbmark.fhir.reading.patient import ReceivedPatient
-from ebbmark.fhir.reading.question import Question
-from ebbmark.fhir.reading.shapes import (
+from ebbmark.fhir.bedside.site import Site
+from ebbmark.fhir.model import (
     Bundle,
     ConceptMap,
+    Condition,
     DeviceMetric,
     Entry,
+    MedicationAdministration,
     Observation,
     Other,
     Parameters,
     Patient,
     Resource,
 )
+from ebbmark.fhir.operations import Operation
+from ebbmark.fhir.parameters import PARAMETERS
+from ebbmark.fhir.problems import Problem, ProblemKind
+from ebbmark.fhir.reading.parameters import READERS, judge_together
+from ebbmark.fhir.reading.patient import ReceivedPatient
+from ebbmark.fhir.reading.question import Asked, Question, ReceivedCondition, ReceivedInfusion, ReceivedMetric
 from ebbmark.fhir.reading.versions import Received
 from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.references import reference_to
-from ebbmark.fhir.request import Ignored
-from ebbmark.physiology.protocols import PROTOCOLS, Protocol
+from ebbmark.fhir.sources import Ignored
 
-__all__ = ["BUNDLE_TYPES", "take_apart"]
+__all__ = ["BUNDLE_TYPES", "not_needed", "take_apart"]
 
 BUNDLE_TYPES = ("collection", "searchset", "batch", "transaction")
 """Shapes in which a trial may come; a document or message is a signed whole that we do not interpret."""
 
-_NAMES = tuple(row.name for row in INPUTS)
-_SEVERAL = frozenset(row.name for row in INPUTS if row.maximum == "*")
 _WITHOUT_RESOURCE = frozenset({"DELETE", "GET", "HEAD"})
 
 
 def take_apart(
     body: Parameters | Bundle,
+    operation: Operation,
     *,
     at_s: float,
+    site: Site,
     accept_preliminary: bool,
     max_entries: int,
-    protocols: tuple[Protocol, ...] = PROTOCOLS,
 ) -> Question:
     """Sort what was received; nothing is interpreted yet.
 
     Args:
         body: the decoded request.
+        operation: what is asked: which parameters it takes, and what it reads.
         at_s: the instant of the request [s since 1970-01-01T00:00:00Z].
+        site: what the site has decided.
         accept_preliminary: what holds where the request does not say.
         max_entries: most entries that are read.
-        protocols: rule sets that may be asked for.
     """
-    question = Question(as_of_s=at_s, accept_preliminary=accept_preliminary, protocols=protocols)
+    question = Question(site=site, at_s=at_s, as_of_s=at_s, asked=Asked(accept_preliminary=accept_preliminary))
     if isinstance(body, Bundle):
-        _bundle(body, "Bundle", question, max_entries)
+        _bundle(body, "Bundle", operation, question, max_entries)
         return question
     seen: set[str] = set()
     if len(body.parameter) > max_entries:
@@ -64,26 +67,25 @@ def take_apart(
         name = parameter.name
         if type(parameter.resource) is Other:
             continue  # the second look has named it
-        if name not in _NAMES:
-            accepted = ", ".join(_NAMES)
+        if name not in operation.parameters:
+            accepted = ", ".join(operation.parameters)
             sentence = f"There is no parameter {name[:60]!r}; accepted: {accepted}."
             question.problems.append(
                 Problem(ProblemKind.UNKNOWN_PARAMETER, f"{path}.name", name[:60], accepted, sentence)
             )
-        elif name in seen and name not in _SEVERAL:
+        elif name in seen and PARAMETERS[name].maximum == "1":
             sentence = f"The parameter {name} may be given once."
             question.problems.append(Problem(ProblemKind.REPEATED_PARAMETER, path, name, "once", sentence))
         elif name == "bundle" and isinstance(parameter.resource, Bundle):
-            _bundle(parameter.resource, f"{path}.resource", question, max_entries)
+            _bundle(parameter.resource, f"{path}.resource", operation, question, max_entries)
         else:
-            PARAMETERS[name](parameter, path, question, at_s)
+            READERS[name](parameter, path, question)
         seen.add(name)
-    apply_margin(question)
-    judge_make_current(question)
+    judge_together(question)
     return question
 
 
-def _bundle(bundle: Bundle, path: str, question: Question, max_entries: int) -> None:
+def _bundle(bundle: Bundle, path: str, operation: Operation, question: Question, max_entries: int) -> None:
     if bundle.type not in BUNDLE_TYPES:
         accepted = ", ".join(BUNDLE_TYPES)
         sentence = f"A Bundle of type {bundle.type[:40] or '(none)'} is not read; accepted: {accepted}."
@@ -104,7 +106,7 @@ def _bundle(bundle: Bundle, path: str, question: Question, max_entries: int) -> 
         elif resource is None:
             _no_resource(entry, f"{path}.entry[{number}]", question)
         else:
-            _resource(resource, f"{path}.entry[{number}].resource", entry.fullUrl, question)
+            _resource(resource, f"{path}.entry[{number}].resource", entry.fullUrl, operation, question)
 
 
 def _no_resource(entry: Entry, path: str, question: Question) -> None:
@@ -118,19 +120,27 @@ def _no_resource(entry: Entry, path: str, question: Question) -> None:
     )
 
 
-def _resource(resource: Resource, path: str, full_url: str, question: Question) -> None:
+def _resource(resource: Resource, path: str, full_url: str, operation: Operation, question: Question) -> None:
     if type(resource) is Other:
         return  # the second look has named it
     if isinstance(resource, Patient):
         question.patients.append(ReceivedPatient(resource, path, full_url))
     elif isinstance(resource, DeviceMetric):
-        question.metrics.append((resource, path, full_url))
+        question.metrics.append(ReceivedMetric(resource, path, full_url))
+    elif isinstance(resource, Condition) and operation.reads_conditions:
+        question.conditions.append(ReceivedCondition(resource, path, full_url))
+    elif isinstance(resource, MedicationAdministration) and operation.reads_conditions:
+        question.infusions.append(ReceivedInfusion(resource, path, full_url))
     else:
         kind = type(resource).__name__
         reference = reference_to(kind, getattr(resource, "id", ""), "", full_url)
         hint = " Send it as the parameter concept-map." if isinstance(resource, ConceptMap) else ""
-        sentence = f"A resource of type {kind} is not needed for this question.{hint}"
-        question.ignored.append(Ignored(path, reference, Reason.NOT_USED.slug, sentence))
+        question.ignored.append(Ignored(path, reference, Reason.NOT_USED.slug, f"{not_needed(kind)}{hint}"))
+
+
+def not_needed(kind: str) -> str:
+    """Why a resource of this type is left out."""
+    return f"A resource of type {kind} is not needed for this question."
 
 
 def _too_many(count: int, path: str, most: int, question: Question) -> None:

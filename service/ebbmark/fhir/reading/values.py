@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from ebbmark.fhir.model import Coding, Component, Observation, QuantityValue
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.coded_sex import coded_sex
 from ebbmark.fhir.reading.codes import HeightKind, SexKind
 from ebbmark.fhir.reading.coding import Plan, QuickPlan, Unusable, meaning_of, plan_for, with_category
 from ebbmark.fhir.reading.collected import Collected, Context, Height, Moment, SexSaid
-from ebbmark.fhir.reading.elements import Coding, QuantityValue
-from ebbmark.fhir.reading.shapes import Component, Observation
+from ebbmark.fhir.reading.unit_table import UNITS
 from ebbmark.fhir.reading.units import UCUM, UnitFault, UnitProblem
 from ebbmark.fhir.reading.versions import Received, left_out, reference_of
 from ebbmark.fhir.reasons import Reason
-from ebbmark.fhir.request import Source
+from ebbmark.fhir.sources import Source
 from ebbmark.physiology.readings import Reading
 
 __all__ = ["many_key", "other_values", "read_value"]
@@ -113,7 +113,7 @@ def _keep_plan(
     first = codings[0]
     if len(codings) > 1:
         collected.many_plans[many_key(codings, quantity)] = plan
-    elif odd or quantity.system != UCUM or not quantity.code:
+    elif odd or quantity.system != UCUM or quantity.code not in UNITS:
         key = (first.system, first.code, quantity.system, quantity.code, quantity.unit)
         collected.odd_plans[key] = plan
     else:

@@ -11,11 +11,11 @@ from collections.abc import Hashable, Sequence
 
 import msgspec
 
-from ebbmark.fhir.reading.shapes import Observation
+from ebbmark.fhir.model import Observation
 from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.references import reference_to
-from ebbmark.fhir.request import Ignored
+from ebbmark.fhir.sources import Ignored
 
 __all__ = ["CORRECTED", "Received", "left_out", "newest_of", "reference_of"]
 

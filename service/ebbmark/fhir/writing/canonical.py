@@ -12,7 +12,7 @@ from hashlib import sha256
 from json.encoder import encode_basestring
 from math import isfinite
 
-from ebbmark.fhir.request import Request
+from ebbmark.fhir.reading.request import Request
 from ebbmark.physiology.protocols import Protocol
 
 __all__ = ["NotCanonical", "canonical_bytes", "identity", "input_digest"]
@@ -51,7 +51,7 @@ def input_digest(request: Request) -> str:
     Returns:
         64 hexadecimal digits.
     """
-    person = request.person
+    person = request.known_person
     return sha256(
         canonical_bytes(
             [

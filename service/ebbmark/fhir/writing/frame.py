@@ -67,7 +67,7 @@ class Frame:
         self.end = instant(max(step.end_s for step in steps))
         self.period = {"start": instant(min(step.start_s for step in steps)), "end": self.end}
         # A patient sent without id or address has no reference; one that is empty would be no FHIR.
-        address = request.person.reference
+        address = request.known_person.reference
         self.subject = Reference(reference=address) if address else Reference(display=UNNAMED_PATIENT)
         self.encounter = Reference(reference=request.encounter) if request.encounter else None
         self.device = self.to("device")
@@ -106,6 +106,6 @@ class Frame:
 
         Without a version the Patient is not named: it would say no more than the subject of every result.
         """
-        person = self.recommendation.request.person
+        person = self.recommendation.request.known_person
         patient = [Reference(reference=person.version)] if person.version else []
         return [*self.inputs(range(len(self._sources))), *patient]

@@ -58,7 +58,7 @@ def what_if_kind(row: WhatIf) -> str:
 
 
 def _predicted_body_weight(frame: Frame) -> Result:
-    person = frame.recommendation.request.person
+    person = frame.recommendation.request.known_person
     result = blank(frame, "predicted-body-weight", LOINC_TERMS["predicted-body-weight"], CATEGORY_EXAM)
     result.effective_date_time = frame.end
     set_value(result, frame.recommendation.advice.predicted_body_weight_kg, WEIGHT)

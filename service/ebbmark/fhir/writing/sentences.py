@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 
-from ebbmark.fhir.request import Person, Request
+from ebbmark.fhir.reading.patient import Person
+from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.writing.quantities import FRACTION, PRESSURE, VOLUME_PER_WEIGHT, in_words
 from ebbmark.physiology.advice.advice import WhatIf
 from ebbmark.physiology.closing.estimate import Closing, Verdict

@@ -129,7 +129,7 @@ async def answer_call(called: Called, *, at_s: float, answering: Answering) -> A
         code_map=answering.code_map,
         accept_preliminary=answering.accept_preliminary,
         limits=answering.fetching,
-        protocols=answering.site.protocols,
+        site=answering.site,
     )
     how = HowToJudge(answering.site, answering.limits, answering.code_map, answering.accept_preliminary, at_s, reader)
     finding = await answering.pool.run(judge, asked, fetched, orders, how)

@@ -111,7 +111,7 @@ def _short(summary: str) -> str:
 
 
 def _of_trial(finding: TrialRead, called: Called, at_s: float, signer: SigningKey | None, names: _Names) -> list[Json]:
-    if not finding.recommendation.request.person.in_use:
+    if not finding.recommendation.request.known_person.in_use:
         return []
     suggestions = [_record(finding, called, at_s, signer, names)]
     suggested = finding.recommendation.advice.suggested_peep_cmh2o
@@ -129,7 +129,7 @@ def _of_trial(finding: TrialRead, called: Called, at_s: float, signer: SigningKe
 def _of_order(
     finding: OrderDiffers, called: Called, at_s: float, signer: SigningKey | None, names: _Names
 ) -> list[Json]:
-    if not finding.read.recommendation.request.person.in_use:
+    if not finding.read.recommendation.request.known_person.in_use:
         return []
     suggested = finding.read.recommendation.advice.suggested_peep_cmh2o
     suggestions: list[Json] = []

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ebbmark.fhir.bedside.answer import Answer
-from ebbmark.fhir.bedside.received import BedsideRequest
 from ebbmark.fhir.problems import Problem
+from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.writing.statements import Answer
 from ebbmark.web.hooks.orders import PeepOrder
 
 __all__ = ["Finding", "Obstacle", "OrderDiffers", "StopMet", "TrialRead"]
@@ -57,7 +57,7 @@ class Obstacle:
     """A trial is there and cannot be read, for want of something that a person can put right."""
 
     problems: tuple[Problem, ...]
-    request: BedsideRequest
+    request: Request
 
 
 Finding = StopMet | TrialRead | OrderDiffers | Obstacle

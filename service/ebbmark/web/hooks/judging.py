@@ -17,14 +17,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from ebbmark.fhir.bedside.answer import Answer, Coded, Truth
-from ebbmark.fhir.bedside.belonging import is_about_weight
-from ebbmark.fhir.bedside.received import HowToRead, read_bedside
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import ProblemKind, Rejected
-from ebbmark.fhir.reading.read import CodeMap, Limits
+from ebbmark.fhir.reading.read import CodeMap, Limits, is_about_weight, read_request
+from ebbmark.fhir.reading.request import Request as ReadRequest
 from ebbmark.fhir.recommendation import Recommendation
-from ebbmark.fhir.request import Request as ReadRequest
+from ebbmark.fhir.writing.statements import Answer, Coded, Truth
 from ebbmark.physiology.closing.estimate import Verdict
 from ebbmark.physiology.during.next_move import Action
 from ebbmark.physiology.during.running import plateaus_of, running_trial
@@ -177,9 +175,9 @@ def _without_weight(
     if unread:
         raise rejected
     try:
-        request = read_bedside(
+        request = read_request(
             fetched.bundle()[0],
-            HowToRead(_NEXT_STEP.operation.parameters, needs_weight=False),
+            _NEXT_STEP.operation,
             at_s=how.at_s,
             site=how.site,
             limits=how.limits,

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ebbmark.fhir.bedside.answer import Answer, Coded
 from ebbmark.fhir.problems import Problem, ProblemKind
+from ebbmark.fhir.writing.statements import Answer, Coded
 from ebbmark.physiology.advice.advice import Severity
 from ebbmark.physiology.during.rhythm_codes import RHYTHM_AS_CHARTED
 from ebbmark.physiology.during.stop_criteria import NOT_AMONG_THE_READINGS
@@ -95,7 +95,7 @@ def _perhaps(finding: TrialRead) -> str:
 def _with_doubt(finding: TrialRead, lead: str) -> str:
     """The lead, after what makes an old trial doubtful and a patient record one to leave alone, as Markdown."""
     first = [finding.doubt] if finding.doubt else []
-    if not finding.recommendation.request.person.in_use:
+    if not finding.recommendation.request.known_person.in_use:
         first.append(_NOT_IN_USE)
     return " ".join([*map(bold, first), escaped(lead)])
 

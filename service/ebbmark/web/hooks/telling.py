@@ -83,7 +83,7 @@ def detail_of_trial(recommendation: Recommendation, lead: str) -> str:
         cautions.append(f"{len(own) - _MOST_CAUTIONS} further cautions stand in the results.")
     parts = (
         f"**{PRELIMINARY}** {lead}".strip(),
-        section("Targets", escaped(targets), escaped(weight_sentence(recommendation.request.person))),
+        section("Targets", escaped(targets), escaped(weight_sentence(recommendation.request.known_person))),
         section("Closing pressure", escaped(closing_sentence(closing))),
         section("Suggested PEEP", suggestion + escaped(advice.rationale)),
         section("What if", *_what_if(advice.what_if)),

@@ -174,7 +174,7 @@ def _inputs(recommendation: Recommendation, zone: tzinfo) -> tuple[InputLine, ..
             f"{reading.quantity.slug.replace('-', ' ')} {round(reading.value, 2):g}{unit}"
         )
         times.setdefault(reading.source, reading.start_s)
-    person = request.person
+    person = request.known_person
     by_source.setdefault(person.height_source, []).append(f"height {person.height_cm:.4g} cm")
     if person.sex_source is not None:
         by_source.setdefault(person.sex_source, []).append(f"sex {person.sex.value}")

@@ -16,9 +16,9 @@ from typing import Any
 
 import msgspec
 
-from ebbmark.fhir.bedside.answer import Answer
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.writing.statements import Answer
 from ebbmark.fhir.writing.write import as_transaction
 from ebbmark.record.foreseen import Foreseen
 from ebbmark.record.reading import ReadFailure
@@ -77,9 +77,7 @@ class DemoSource:
 
     async def titration(self) -> Recommendation:
         """The latest trial, read as any request."""
-        return await asyncio.to_thread(
-            recommend, self._request(_TITRATION), at_s=self.at_s, protocols=self.site.protocols
-        )
+        return await asyncio.to_thread(recommend, self._request(_TITRATION), at_s=self.at_s, site=self.site)
 
     async def asked(self, slug: str, parameters: tuple[dict[str, object], ...] = ()) -> Answer:
         """The answer to a question beside the titration."""
@@ -102,7 +100,7 @@ class DemoSource:
     def to_be_written(self, recommendation: Recommendation, choice: Choice) -> dict[str, object]:
         """What would be written, if this were a record."""
         bundle = answer_bundle(recommendation, at_s=self.at_s, signer=None, with_report=choice.with_report)
-        return as_transaction(bundle, recommendation.request.person.reference)
+        return as_transaction(bundle, recommendation.request.known_person.reference)
 
     async def foreseen(self, _: dict[str, object]) -> Foreseen | ReadFailure | None:
         """Nothing: there is no record."""

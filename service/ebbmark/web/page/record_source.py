@@ -10,12 +10,12 @@ from typing import Final
 
 import msgspec
 
-from ebbmark.fhir.bedside.answer import Answer
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.read import CodeMap
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.audit_event import Access, Actor, Deed
+from ebbmark.fhir.writing.statements import Answer
 from ebbmark.keys import SigningKey
 from ebbmark.record.ask_from_record import ask_from_record
 from ebbmark.record.asked import WINDOW_S, named_in_record
@@ -134,7 +134,7 @@ class RecordSource:
                 waiting=_WAITING,
                 code_map=self.rules.code_map,
                 accept_preliminary=self.rules.accept_preliminary,
-                protocols=self.rules.site.protocols,
+                site=self.rules.site,
             )
         except Rejected as rejected:
             await self._note(Deed.READ, succeeded=False)

@@ -9,9 +9,9 @@ from typing import Final, TypeVar
 
 from fastapi import Response
 
-from ebbmark.fhir.bedside.answer import Answer, Coded, Truth
 from ebbmark.fhir.problems import ProblemKind, Rejected, status_of
 from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.writing.statements import Answer, Coded, Truth
 from ebbmark.views.sheet import report_pdf
 from ebbmark.web.page.answer_view import AnswerView, answer_view
 from ebbmark.web.page.clinical import in_clinical_words, technical_words

@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
-from ebbmark.fhir.bedside.answer import Answer
 from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.writing.statements import Answer
 from ebbmark.record.foreseen import Foreseen
 from ebbmark.record.reading import ReadFailure
 from ebbmark.web.recording import Outcome

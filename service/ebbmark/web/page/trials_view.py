@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import tzinfo
 
-from ebbmark.fhir.bedside.answer import Answer
+from ebbmark.fhir.writing.statements import Answer
 from ebbmark.web.page.words import span
 
 __all__ = ["TrialsView", "trials_view"]

@@ -1,4 +1,4 @@
-"""Which operations are published beside `$titrate-peep`, and what does each take? One table."""
+"""The operations, one row each: which parameters each takes, what it needs and what it looks at."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from ebbmark.fhir.parameters import FROM_RECORD
 
-__all__ = ["OF_A_RECORD", "OPERATIONS", "RELEASE", "Operation"]
+__all__ = ["OF_A_RECORD", "OPERATIONS", "RELEASE", "TITRATE_PEEP", "Operation"]
 
 _SHARED = (
     "bundle",
@@ -40,12 +40,16 @@ class Operation:
         slug: its name behind the `$`.
         title: one line for people.
         description: a few plain sentences.
-        own: parameters that `$titrate-peep` does not have.
+        own: parameters beside those that all take.
         needs_weight: whether height and sex are needed.
         returns: what the Bundle holds.
         hours_back: how far back a record is read where the request names a patient and no period [h]; our choice.
         least_hours: how far back at least, where the record holds more than may be read; as far as that where the
             question is about what happened meanwhile [h]; our choice.
+        needs_peep: whether it is refused without a reading of PEEP.
+        reads_conditions: whether it looks for documented Conditions and vasopressors.
+        reads_changes: whether it looks for charted changes of position and ventilator mode.
+        reads_rhythms: whether it looks for charted heart rhythms.
     """
 
     slug: str
@@ -56,21 +60,10 @@ class Operation:
     returns: str
     hours_back: float
     least_hours: float
-
-    @property
-    def reads_conditions(self) -> bool:
-        """Whether it looks for documented Conditions."""
-        return "condition" in self.own
-
-    @property
-    def reads_changes(self) -> bool:
-        """Whether it looks for charted changes of position and ventilator mode."""
-        return "titrated-at" in self.own
-
-    @property
-    def reads_rhythm(self) -> bool:
-        """Whether it looks for charted heart rhythms."""
-        return "acknowledged" in self.own and not self.reads_conditions
+    needs_peep: bool = False
+    reads_conditions: bool = False
+    reads_changes: bool = False
+    reads_rhythms: bool = False
 
     @property
     def parameters(self) -> tuple[str, ...]:
@@ -79,6 +72,26 @@ class Operation:
 
 
 _WITH = "Device, Provenance, and an OperationOutcome that lists every input that did not count, with its reason."
+
+TITRATE_PEEP = Operation(
+    "titrate-peep",
+    "Read a decremental PEEP trial",
+    "Reads the steps of a decremental PEEP trial of one adult with ARDS and answers with the closing pressure "
+    "and its probability, a suggested PEEP, tidal volumes by predicted body weight, and cautions. Every result "
+    "is preliminary until a clinician has signed it. Every input that did not count is listed with its reason.",
+    ("margin", "write-back", "make-current", "with-report", "condition"),
+    True,
+    "A collection: GuidanceResponse, preliminary Observations, DetectedIssues, Device, Provenance, where asked for "
+    "a DiagnosticReport with its Provenance, and an OperationOutcome that lists every input that did not count, "
+    "with its reason.",
+    24,
+    24,
+    needs_peep=True,
+    reads_conditions=True,
+    reads_changes=True,
+    reads_rhythms=True,
+)
+"""The titration itself."""
 
 OPERATIONS: tuple[Operation, ...] = (
     Operation(
@@ -94,6 +107,7 @@ OPERATIONS: tuple[Operation, ...] = (
         f"A collection: GuidanceResponse, preliminary Observations, DetectedIssues for what speaks against, {_WITH}",
         24,
         3,
+        reads_conditions=True,
     ),
     Operation(
         "plan-trial",
@@ -110,6 +124,7 @@ OPERATIONS: tuple[Operation, ...] = (
         f"settings of each, {_WITH}",
         24,
         3,
+        reads_conditions=True,
     ),
     Operation(
         "next-step",
@@ -128,6 +143,7 @@ OPERATIONS: tuple[Operation, ...] = (
         f"A collection: GuidanceResponse, preliminary Observations, DetectedIssues for stop criteria, {_WITH}",
         6,
         3,
+        reads_rhythms=True,
     ),
     Operation(
         "compare-settings",
@@ -140,6 +156,7 @@ OPERATIONS: tuple[Operation, ...] = (
         f"A collection: GuidanceResponse, preliminary Observations, {_WITH}",
         24,
         24,
+        reads_changes=True,
     ),
     Operation(
         "check-validity",
@@ -153,6 +170,7 @@ OPERATIONS: tuple[Operation, ...] = (
         f"A collection: GuidanceResponse, preliminary Observations, DetectedIssues for what was seen, {_WITH}",
         48,
         48,
+        reads_changes=True,
     ),
     Operation(
         "follow-trials",

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from uuid import NAMESPACE_URL, uuid5
 
-from ebbmark.fhir.bedside.answer import Answer
 from ebbmark.fhir.naming import BASE, RESULT_SYSTEM
 from ebbmark.fhir.writing.instants import instant
+from ebbmark.fhir.writing.statements import Answer
 
 __all__ = ["Names", "operation_url"]
 

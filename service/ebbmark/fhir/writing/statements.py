@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from hashlib import sha256
 
 from ebbmark import __version__
-from ebbmark.fhir.bedside.acknowledged import Acknowledger
-from ebbmark.fhir.bedside.received import BedsideRequest
+from ebbmark.fhir.reading.question import Acknowledger
+from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.writing.canonical import canonical_bytes
 from ebbmark.fhir.writing.quantities import Unit
 from ebbmark.physiology.before.plan import Plan
@@ -137,7 +137,7 @@ class Answer:
     identity: str
     input_digest: str
     engine_version: str
-    request: BedsideRequest
+    request: Request
     rules: tuple[Rule, ...]
     span_s: tuple[float, float]
     said: tuple[str, ...]
@@ -148,9 +148,7 @@ class Answer:
     acknowledged: tuple[str, ...] = ()
 
 
-def identity_of(
-    operation: str, request: BedsideRequest, rules: Mapping[str, object], *, dated: bool
-) -> tuple[str, str]:
+def identity_of(operation: str, request: Request, rules: Mapping[str, object], *, dated: bool) -> tuple[str, str]:
     """Name inputs and answer.
 
     Args:

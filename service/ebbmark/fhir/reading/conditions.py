@@ -1,31 +1,70 @@
-"""What does the record say of each condition? FHIR R4 Condition: whose, how sure, still so, and by which codes.
+"""What the record says of each condition: FHIR R4 Condition, whose, how sure, still so, and by which codes.
 
 A condition counts as present unless its status says otherwise; one that is refuted rules out what its code says; one
 that is over or was entered in error does not count and is listed. What is unconfirmed counts as present, and a note
 says so. One whose code nobody can place here, or that cannot be read for another reason, is kept apart as not judged:
 it may say anything.
+
+Many narrow codes stand for one concept. Any of them shows that it is there; that one of them is refuted leaves the
+others open: no pulmonary embolism is not no right heart failure, and no viral disease in pregnancy is not no pregnancy.
+Which codes are as wide as their concept is this project's reading of their titles. A code that a site adds is taken
+for a narrow one.
+
+A Condition is named in the caller's own words, for the answer to the caller: a person must recognise the Condition that
+is meant. They are text of a record, so that they are never logged.
+
 Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/condition.html (clinicalStatus, verificationStatus).
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 import msgspec
 
-from ebbmark.fhir.bedside.charted import ChartedCode, charted_words
+from ebbmark.fhir.bedside.condition_codes import ALL_ICD, ICD10, ICD10_CM
 from ebbmark.fhir.bedside.condition_lookup import ConditionCodes
-from ebbmark.fhir.bedside.refuting import Coded, ruled_out
+from ebbmark.fhir.model import Codeable, Condition, Worded, WordedCoding
 from ebbmark.fhir.problems import Problem, ProblemKind
-from ebbmark.fhir.reading.decoder_faults import split_message, wrong
-from ebbmark.fhir.reading.elements import Codeable, Meta, Reference
+from ebbmark.fhir.reading.codes import SNOMED
+from ebbmark.fhir.reading.question import ReceivedCondition
 from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.references import reference_to
-from ebbmark.fhir.request import Ignored, Source
+from ebbmark.fhir.sources import Ignored, Source
 
-__all__ = ["NOT_LOOKED_FOR", "NOT_PLACED", "Conditions", "Documented", "mixed", "read_conditions"]
+__all__ = [
+    "AS_WIDE",
+    "NOT_LOOKED_FOR",
+    "NOT_PLACED",
+    "Conditions",
+    "Documented",
+    "charted_words",
+    "mixed",
+    "read_conditions",
+    "ruled_out",
+]
+
+Coded = tuple[str, str]
+"""Code system, and code as it was sent."""
+
+LONGEST: Final = 120
+"""Longest text of a Condition that is repeated."""
+
+MOST_CODES: Final = 3
+"""Most codes of a Condition that are named one by one."""
+
+_NAMES: Final = {**dict.fromkeys(ALL_ICD, "ICD-10-GM"), ICD10: "ICD-10", ICD10_CM: "ICD-10-CM", SNOMED: "SNOMED CT"}
+
+AS_WIDE: Mapping[str, tuple[tuple[tuple[str, ...], frozenset[str]], ...]] = {
+    "untreated-pneumothorax": (((SNOMED,), frozenset({"36118008"})), (ALL_ICD, frozenset({"J93", "J939"}))),
+    "haemodynamic-instability": (((SNOMED,), frozenset({"422773005"})),),
+    "raised-intracranial-pressure": (((SNOMED,), frozenset({"271719001"})),),
+    "pregnancy": (((SNOMED,), frozenset({"77386006"})), (ALL_ICD, frozenset({"Z33", "Z331"}))),
+    "sickle-cell-disease": (((SNOMED,), frozenset({"417357006"})),),
+}
+"""By concept, codes that are as wide as it: code systems, and codes without their dot."""
 
 _OVER = frozenset({"inactive", "remission", "resolved"})
 _GOING_ON = frozenset({"active", "recurrence", "relapse"})
@@ -37,19 +76,6 @@ NOT_PLACED = "condition-not-placed"
 NOT_LOOKED_FOR = "condition-not-looked-for"
 """Why a Condition does not count whose code is known here to say nothing that is looked for."""
 _UNSURE = frozenset({"unconfirmed", "provisional", "differential"})
-
-
-class _Condition(msgspec.Struct, frozen=True, tag_field="resourceType", tag="Condition"):
-    """FHIR Condition, as far as it is read."""
-
-    id: str = ""
-    meta: Meta | None = None
-    implicitRules: str = ""
-    modifierExtension: object = None
-    clinicalStatus: Codeable | None = None
-    verificationStatus: Codeable | None = None
-    code: ChartedCode | None = None
-    subject: Reference | None = None
 
 
 class Documented(NamedTuple):
@@ -66,8 +92,8 @@ class Documented(NamedTuple):
     source: Source
 
 
-class _Received(NamedTuple):
-    condition: _Condition
+class _Named(NamedTuple):
+    condition: Condition
     path: str
     reference: str
 
@@ -95,43 +121,38 @@ class Conditions:
     notes: dict[str, None] = field(default_factory=dict)
 
 
-def read_conditions(given: Sequence[tuple[object, str, str]], codes: ConditionCodes) -> Conditions:
+def read_conditions(given: Sequence[ReceivedCondition], codes: ConditionCodes) -> Conditions:
     """Read the Conditions of a request.
 
     Args:
-        given: each as plain JSON, with its FHIRPath and its fullUrl, which may be empty.
+        given: as received, in order.
         codes: the table in force.
     """
     found = Conditions()
     received = []
-    for value, path, full_url in given:
-        try:
-            condition = msgspec.convert(value, _Condition)
-        except (msgspec.ValidationError, RecursionError) as error:
-            message, below = split_message(str(error))
-            found.problems.append(wrong(message, path + below))
-            continue
+    for condition, path, full_url in given:
         version = condition.meta.versionId if condition.meta else ""
         found.charted[path] = charted_words(condition.code)
-        received.append(_Received(condition, path, reference_to("Condition", condition.id, version, full_url)))
+        received.append(_Named(condition, path, reference_to("Condition", condition.id, version, full_url)))
     newest = _newest(received, found)
     present = {one for item in newest if _is_present(item.condition) for one in _codings(item.condition)}
+    present = {(system, _spelled(system, code)) for system, code in present}
     for item in newest:
         _read(item, codes, present, found)
     return found
 
 
-def _is_present(condition: _Condition) -> bool:
+def _is_present(condition: Condition) -> bool:
     """Whether its status lets it count as present."""
     certainty, state = _code_of(condition.verificationStatus), _code_of(condition.clinicalStatus)
     return certainty not in ("entered-in-error", "refuted") and state not in _OVER
 
 
-def _codings(condition: _Condition) -> list[Coded]:
+def _codings(condition: Condition) -> list[Coded]:
     return [(coding.system, coding.code) for coding in (condition.code.coding if condition.code else [])]
 
 
-def _read(item: _Received, codes: ConditionCodes, present: Collection[Coded], found: Conditions) -> None:
+def _read(item: _Named, codes: ConditionCodes, present: Collection[Coded], found: Conditions) -> None:
     condition = item.condition
     certainty, state = _code_of(condition.verificationStatus), _code_of(condition.clinicalStatus)
     if certainty == "entered-in-error":
@@ -170,7 +191,7 @@ def _read(item: _Received, codes: ConditionCodes, present: Collection[Coded], fo
 
 
 def _not_placed(
-    item: _Received,
+    item: _Named,
     codings: Sequence[tuple[str, str]],
     codes: ConditionCodes,
     found: Conditions,
@@ -190,7 +211,7 @@ def _not_placed(
     return _leave_out(item, NOT_PLACED, sentence, found, unjudged=not refuted)
 
 
-def _note(item: _Received, certainty: str, state: str, found: Conditions) -> None:
+def _note(item: _Named, certainty: str, state: str, found: Conditions) -> None:
     where = item.reference or item.path
     if certainty == "refuted":
         return
@@ -203,12 +224,12 @@ def _note(item: _Received, certainty: str, state: str, found: Conditions) -> Non
         found.notes[f"{where} {said}; it counts as present."] = None
 
 
-def _newest(received: Sequence[_Received], found: Conditions) -> list[_Received]:
+def _newest(received: Sequence[_Named], found: Conditions) -> list[_Named]:
     """One copy per logical id where versions tell; where they do not, every copy counts, and may contradict."""
-    groups: dict[object, list[_Received]] = {}
+    groups: dict[object, list[_Named]] = {}
     for place, item in enumerate(received):
         groups.setdefault(item.condition.id or place, []).append(item)
-    kept: list[_Received] = []
+    kept: list[_Named] = []
     for copies in groups.values():
         numbers = [copy.condition.meta.versionId if copy.condition.meta else "" for copy in copies]
         if len(copies) > 1 and all(number.isascii() and number.isdigit() and len(number) < 16 for number in numbers):
@@ -216,12 +237,15 @@ def _newest(received: Sequence[_Received], found: Conditions) -> list[_Received]
             older = [copy for copy, number in zip(copies, numbers, strict=True) if int(number) < newest]
             for copy in older:
                 _leave_out(copy, Reason.SUPERSEDED, "A newer version of this Condition was sent.", found)
-            copies = [copy for copy in copies if copy not in older]
-        for number, copy in enumerate(copies):
-            if any(copy.condition == earlier.condition for earlier in copies[:number]):
+            copies = [copy for copy, number in zip(copies, numbers, strict=True) if int(number) == newest]
+        seen: set[bytes] = set()
+        for copy in copies:
+            content = msgspec.json.encode(copy.condition)
+            if len(copies) > 1 and content in seen:
                 sentence = "The same Condition was sent more than once; one copy was used."
                 _leave_out(copy, Reason.DUPLICATE, sentence, found)
             else:
+                seen.add(content)
                 kept.append(copy)
     return kept
 
@@ -231,9 +255,7 @@ def _code_of(status: Codeable | None) -> str:
     return status.coding[0].code if status is not None and status.coding else ""
 
 
-def _leave_out(
-    item: _Received, reason: Reason | str, sentence: str, found: Conditions, *, unjudged: bool = False
-) -> None:
+def _leave_out(item: _Named, reason: Reason | str, sentence: str, found: Conditions, *, unjudged: bool = False) -> None:
     slug = reason if isinstance(reason, str) else reason.slug
     left_out = Ignored(item.path, item.reference, slug, sentence)
     found.ignored.append(left_out)
@@ -245,3 +267,54 @@ def mixed(kind: str, path: str) -> Problem:
     """The resource of this kind at this FHIRPath is another patient's."""
     sentence = f"A {kind} is of another patient than the readings; send those of exactly one patient."
     return Problem(ProblemKind.MIXED_PATIENTS, f"{path}.subject", "another patient", "exactly one patient", sentence)
+
+
+def ruled_out(concepts: Iterable[str], codings: Iterable[Coded], present: Collection[Coded]) -> tuple[str, ...]:
+    """The concepts that a refuted Condition rules out, or contradicts where the same code is charted as present.
+
+    Args:
+        concepts: slugs that its codes stand for.
+        codings: its codes.
+        present: codes of the Conditions that count as present, in the spelling of the table.
+    """
+    listed = [(system, _spelled(system, code)) for system, code in codings]
+    if any(one in present for one in listed):
+        return tuple(concepts)
+    return tuple(
+        slug
+        for slug in concepts
+        if any(system in systems and code in wide for system, code in listed for systems, wide in AS_WIDE.get(slug, ()))
+    )
+
+
+def _spelled(system: str, code: str) -> str:
+    return code.upper().replace(".", "").rstrip("-+*!†") if system in ALL_ICD else code.upper()
+
+
+def charted_words(code: Worded | None) -> str:
+    """What was charted, in the words of whoever charted it, and its codes.
+
+    Args:
+        code: of the Condition; None where it has none.
+    """
+    codings = code.coding if code is not None else []
+    texts = [_plain(code.text)] if code is not None else []
+    text = next((one for one in (*texts, *[_plain(coding.display) for coding in codings]) if one), "")
+    named = [_named(coding) for coding in codings if coding.code]
+    codes = ", ".join(named[:MOST_CODES]) + (f" and {len(named) - MOST_CODES} more" if len(named) > MOST_CODES else "")
+    if text:
+        return f"'{text}' ({codes or 'no code'})"
+    return codes or "a Condition without words and without a code"
+
+
+def _named(coding: WordedCoding) -> str:
+    code = _plain(coding.code)
+    if coding.system in _NAMES:
+        return f"{_NAMES[coding.system]} {code}"
+    return f"{_plain(coding.system)}|{code}"
+
+
+def _plain(text: str) -> str:
+    """On one line, without what cannot be seen, and not without end."""
+    seen = " ".join("".join(sign if sign.isprintable() else " " for sign in text).split())
+    return seen if len(seen) <= LONGEST else f"{seen[: LONGEST - 1].rstrip()}…"

@@ -8,14 +8,14 @@ from __future__ import annotations
 import msgspec
 from msgspec.structs import replace
 
-from ebbmark.fhir.bedside.answer import Amount, Answer, Coded, Part, Statement, Truth, Value, Warned
-from ebbmark.fhir.bedside.naming import Names, operation_url
-from ebbmark.fhir.bedside.plan_writing import plan_resources
 from ebbmark.fhir.naming import REQUEST_SYSTEM, RESULT_SYSTEM
 from ebbmark.fhir.problems import ignored_issue
 from ebbmark.fhir.writing.instants import instant
+from ebbmark.fhir.writing.names import Names, operation_url
+from ebbmark.fhir.writing.plan import plan_resources
 from ebbmark.fhir.writing.provenance import DIGEST_SYSTEM, PROTOCOL_SYSTEM, device
 from ebbmark.fhir.writing.quantities import quantity
+from ebbmark.fhir.writing.statements import Amount, Answer, Coded, Part, Statement, Truth, Value, Warned
 from ebbmark.fhir.writing.terms import ABSENT_BECAUSE, CATEGORY_PROCEDURE, LOINC_TERMS, OWN, standard
 
 __all__ = ["SIGNING", "write_answer"]

@@ -1,9 +1,9 @@
-"""Which elements of FHIR R4 are read? Lean typed structures that the decoder fills straight from bytes.
+"""The FHIR R4 structures that are read: one typed model that the decoder fills straight from bytes.
 
 Only elements that are read are named; all others are skipped without being built. Field names are FHIR's own.
 Where an object repeats a key, the last one counts, as in nearly every JSON reader. Element names and cardinalities:
-FHIR R4 4.0.1, https://hl7.org/fhir/R4/observation.html, /patient.html, /devicemetric.html, /bundle.html,
-/parameters.html, /conceptmap.html.
+FHIR R4 4.0.1, https://hl7.org/fhir/R4/observation.html, /patient.html, /devicemetric.html, /condition.html,
+/medicationadministration.html, /bundle.html, /parameters.html, /conceptmap.html, /datatypes.html, /extensibility.html.
 """
 
 from __future__ import annotations
@@ -12,34 +12,138 @@ from typing import TYPE_CHECKING, Any, Union
 
 import msgspec
 
-from ebbmark.fhir.reading.elements import (
-    Codeable,
-    Extension,
-    Identifier,
-    MapGroup,
-    Meta,
-    Period,
-    QuantityValue,
-    Reference,
-)
 from ebbmark.fhir.resource_types import RESOURCE_TYPES
 
 __all__ = [
     "ANY_RESOURCE",
     "Bundle",
+    "Codeable",
+    "Coding",
     "Component",
     "ConceptMap",
+    "Condition",
     "DeviceMetric",
+    "Dosage",
     "Entry",
     "EntryRequest",
+    "Extension",
+    "Identifier",
     "Link",
+    "MapElement",
+    "MapGroup",
+    "MapTarget",
+    "MedicationAdministration",
+    "Meta",
     "Observation",
     "Other",
     "Parameter",
     "Parameters",
     "Patient",
+    "Period",
+    "QuantityValue",
+    "Reference",
     "Resource",
+    "Worded",
+    "WordedCoding",
 ]
+
+
+class Coding(msgspec.Struct, frozen=True, gc=False):
+    """FHIR Coding."""
+
+    system: str = ""
+    code: str = ""
+
+
+class Codeable(msgspec.Struct, frozen=True, gc=False):
+    """FHIR CodeableConcept."""
+
+    coding: list[Coding] = []
+
+
+class WordedCoding(msgspec.Struct, frozen=True, gc=False):
+    """FHIR Coding, with its words."""
+
+    system: str = ""
+    code: str = ""
+    display: str = ""
+
+
+class Worded(msgspec.Struct, frozen=True, gc=False):
+    """FHIR CodeableConcept, with its words."""
+
+    coding: list[WordedCoding] = []
+    text: str = ""
+
+
+class QuantityValue(msgspec.Struct, frozen=True, gc=False):
+    """FHIR Quantity."""
+
+    value: float | None = None
+    unit: str = ""
+    system: str = ""
+    code: str = ""
+    comparator: str = ""
+
+
+class Identifier(msgspec.Struct, frozen=True, gc=False):
+    """FHIR Identifier."""
+
+    system: str = ""
+    value: str = ""
+
+
+class Reference(msgspec.Struct, frozen=True, gc=False):
+    """FHIR Reference."""
+
+    reference: str = ""
+    identifier: Identifier | None = None
+
+
+class Period(msgspec.Struct, frozen=True, gc=False):
+    """FHIR Period."""
+
+    start: str = ""
+    end: str = ""
+
+
+class Meta(msgspec.Struct, frozen=True, gc=False):
+    """FHIR Meta."""
+
+    versionId: str = ""
+    lastUpdated: str = ""
+
+
+class Extension(msgspec.Struct, frozen=True, gc=False):
+    """FHIR Extension, as far as statements about sex need it."""
+
+    url: str = ""
+    valueCode: str = ""
+    valueCodeableConcept: Codeable | None = None
+    valuePeriod: Period | None = None
+    extension: list[Extension] = []
+
+
+class MapTarget(msgspec.Struct, frozen=True, gc=False):
+    """FHIR ConceptMap.group.element.target."""
+
+    code: str = ""
+    equivalence: str = ""
+
+
+class MapElement(msgspec.Struct, frozen=True, gc=False):
+    """FHIR ConceptMap.group.element."""
+
+    code: str = ""
+    target: list[MapTarget] = []
+
+
+class MapGroup(msgspec.Struct, frozen=True, gc=False):
+    """FHIR ConceptMap.group."""
+
+    source: str = ""
+    target: str = ""
+    element: list[MapElement] = []
 
 
 class Component(msgspec.Struct, frozen=True, gc=False):
@@ -115,6 +219,45 @@ class Patient(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", t
     link: list[PatientLink] = []
 
 
+class Condition(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", tag="Condition"):
+    """FHIR Condition."""
+
+    id: str = ""
+    meta: Meta | None = None
+    implicitRules: str = ""
+    modifierExtension: Any = None
+    clinicalStatus: Codeable | None = None
+    verificationStatus: Codeable | None = None
+    code: Worded | None = None
+    subject: Reference | None = None
+
+
+class Dosage(msgspec.Struct, frozen=True, gc=False):
+    """FHIR MedicationAdministration.dosage."""
+
+    rateQuantity: QuantityValue | None = None
+    rateRatio: Any = None
+
+
+class MedicationAdministration(
+    msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", tag="MedicationAdministration"
+):
+    """FHIR MedicationAdministration."""
+
+    id: str = ""
+    meta: Meta | None = None
+    implicitRules: str = ""
+    modifierExtension: Any = None
+    status: str = ""
+    contained: Any = None
+    medicationCodeableConcept: Codeable | None = None
+    medicationReference: Reference | None = None
+    subject: Reference | None = None
+    effectiveDateTime: str = ""
+    effectivePeriod: Period | None = None
+    dosage: Dosage | None = None
+
+
 class DeviceMetric(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", tag="DeviceMetric"):
     """FHIR DeviceMetric: only says whether a value is a setting or a measurement."""
 
@@ -183,11 +326,30 @@ class Other(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", tag
     id: str = ""
 
 
-_READ: tuple[type[msgspec.Struct], ...] = (Observation, Patient, DeviceMetric, ConceptMap, Bundle, Parameters)
+_READ: tuple[type[msgspec.Struct], ...] = (
+    Observation,
+    Patient,
+    Condition,
+    MedicationAdministration,
+    DeviceMetric,
+    ConceptMap,
+    Bundle,
+    Parameters,
+)
 _TAGS = frozenset(kind.__name__ for kind in _READ)
 
 if TYPE_CHECKING:
-    Resource = Observation | Patient | DeviceMetric | ConceptMap | Bundle | Parameters | Other
+    Resource = (
+        Observation
+        | Patient
+        | Condition
+        | MedicationAdministration
+        | DeviceMetric
+        | ConceptMap
+        | Bundle
+        | Parameters
+        | Other
+    )
 else:
     _OTHERS = tuple(
         msgspec.defstruct(

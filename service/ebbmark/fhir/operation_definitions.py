@@ -5,19 +5,18 @@ from __future__ import annotations
 from dataclasses import replace
 
 from ebbmark import __version__
-from ebbmark.fhir.bedside.asked import OWN_PARAMETERS, SHARED
-from ebbmark.fhir.bedside.naming import operation_url
-from ebbmark.fhir.bedside.operations import OF_A_RECORD, Operation
 from ebbmark.fhir.codesystem import DEFINITIONS_DATE
+from ebbmark.fhir.operations import OF_A_RECORD, Operation
 from ebbmark.fhir.parameter_definition import defined
-from ebbmark.fhir.parameters import FROM_RECORD, Parameter
+from ebbmark.fhir.parameters import FROM_RECORD, PARAMETERS, Parameter
+from ebbmark.fhir.writing.names import operation_url
 
 __all__ = ["definition_of"]
 
 
 def definition_of(operation: Operation) -> dict[str, object]:
     """FHIR R4 OperationDefinition."""
-    rows = [SHARED.get(name) or OWN_PARAMETERS[name] for name in operation.parameters if name not in OF_A_RECORD]
+    rows = [PARAMETERS[name] for name in operation.parameters if name not in OF_A_RECORD]
     rows += [_of_a_record(row, operation) for row in FROM_RECORD]
     output = Parameter("return", "Bundle", 1, "1", operation.returns, "resource")
     return {

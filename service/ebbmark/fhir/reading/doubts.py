@@ -1,4 +1,4 @@
-"""Which readings were sent and cannot be used, and what can be told of their values none the less?
+"""Readings that were sent and cannot be used, and what can be told of their values none the less.
 
 What was replaced, taken back, or is none of our quantities is not among them: of that nothing is left to ask. Where a
 unit is missing or not known the number is taken as if it had ours, and an SpO2 of up to 1 as a fraction: this is only
@@ -11,14 +11,13 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping, Sequence
 
+from ebbmark.fhir.model import Coding, Component, Observation, QuantityValue
 from ebbmark.fhir.reading.codes import CodeRow
-from ebbmark.fhir.reading.elements import Coding, QuantityValue
-from ebbmark.fhir.reading.shapes import Component, Observation
 from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.reading.units import to_canonical
 from ebbmark.fhir.reading.versions import Received
 from ebbmark.fhir.reasons import Reason
-from ebbmark.fhir.request import Ignored
+from ebbmark.fhir.sources import Ignored
 from ebbmark.physiology.during.doubts import Doubt
 from ebbmark.physiology.readings import Quantity
 
@@ -42,7 +41,11 @@ _SETTLED = frozenset(
     )
 )
 _SIDES = {"<": "below", "<=": "below", ">": "above", ">=": "above"}
-_NUMBER = re.compile(r"\s*(<=|>=|<|>)?\s*(\d{1,4}(?:[.,]\d{1,3})?)\s*(\S{0,8})\s*")
+_NUMBER = re.compile(r"(<=|>=|<|>)? {0,3}(\d{1,4}(?:[.,]\d{1,3})?) {0,3}(\S{0,8})")
+_LONGEST = 40
+"""Longest text in which a number is looked for."""
+_LARGEST = 10_000
+"""Whole numbers from here on are none of a patient's."""
 
 Table = Mapping[tuple[str, str], CodeRow]
 
@@ -97,9 +100,11 @@ def _number(holder: Observation | Component) -> tuple[float | None, str, str]:
     quantity = holder.valueQuantity
     if quantity is not None and quantity.value is not None:
         return quantity.value, quantity.comparator[:2], (quantity.unit or quantity.code)[:12]
-    if isinstance(holder.valueInteger, int) and not isinstance(holder.valueInteger, bool):
-        return float(holder.valueInteger), "", ""
-    match = _NUMBER.fullmatch(holder.valueString) if isinstance(holder.valueString, str) else None
+    whole, text = holder.valueInteger, holder.valueString
+    if isinstance(whole, int) and not isinstance(whole, bool) and abs(whole) < _LARGEST:
+        return float(whole), "", ""
+    text = text.strip() if isinstance(text, str) and len(text) <= _LONGEST else ""
+    match = _NUMBER.fullmatch(text)
     if match is None:
         return None, "", ""
     return float(match[2].replace(",", ".")), match[1] or "", match[3]

@@ -1,4 +1,4 @@
-"""Which vasopressor runs now, and how fast? FHIR R4 MedicationAdministration with a rate in micrograms/kg/min.
+"""Vasopressors that run, and how fast: FHIR R4 MedicationAdministration with a rate in micrograms/kg/min.
 
 Noradrenaline and adrenaline count, one for one (Goradia et al 2020, as the public query mimic-iv/concepts/medication/
 norepinephrine_equivalent_dose.sql of MIT-LCP/mimic-code reads it). Another rate needs a weight that is not guessed: the
@@ -16,15 +16,15 @@ from dataclasses import dataclass, field
 
 import msgspec
 
-from ebbmark.fhir.problems import Problem
+from ebbmark.fhir.model import Codeable, Coding, MedicationAdministration, QuantityValue
 from ebbmark.fhir.reading.codes import SNOMED
-from ebbmark.fhir.reading.decoder_faults import split_message, wrong
-from ebbmark.fhir.reading.elements import Codeable, Coding, Meta, Period, QuantityValue, Reference
+from ebbmark.fhir.reading.question import ReceivedInfusion
+from ebbmark.fhir.reading.take_apart import not_needed
 from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.reading.units import UCUM
 from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.references import reference_to
-from ebbmark.fhir.request import Ignored, Source
+from ebbmark.fhir.sources import Ignored, Source
 from ebbmark.physiology.before.vasopressors import Infusion
 
 __all__ = ["DRUG_CODES", "Infusions", "read_infusions"]
@@ -50,28 +50,6 @@ _MOST = 5.0  # as for the parameter noradrenaline-equivalent
 _GIVEN = frozenset({"in-progress", "completed", "stopped"})
 
 
-class _Dosage(msgspec.Struct, frozen=True):
-    rateQuantity: QuantityValue | None = None
-    rateRatio: object = None
-
-
-class _Given(msgspec.Struct, frozen=True, tag_field="resourceType", tag="MedicationAdministration"):
-    """FHIR MedicationAdministration, as far as it is read."""
-
-    id: str = ""
-    meta: Meta | None = None
-    implicitRules: str = ""
-    modifierExtension: object = None
-    status: str = ""
-    contained: object = None
-    medicationCodeableConcept: Codeable | None = None
-    medicationReference: Reference | None = None
-    subject: Reference | None = None
-    effectiveDateTime: str = ""
-    effectivePeriod: Period | None = None
-    dosage: _Dosage | None = None
-
-
 @dataclass(slots=True)
 class Infusions:
     """What the MedicationAdministrations of one request say; filled once.
@@ -80,32 +58,24 @@ class Infusions:
         read: infusions; the source of each counts from 0.
         sources: the inputs that they came from.
         subjects: FHIRPath of the first one by reference of its subject.
-        ignored: those of a vasopressor that do not count, each with its reason.
-        problems: what stops the request.
+        ignored: those that do not count, each with its reason.
     """
 
     read: list[Infusion] = field(default_factory=list)
     sources: list[Source] = field(default_factory=list)
     subjects: dict[str, str] = field(default_factory=dict)
     ignored: list[Ignored] = field(default_factory=list)
-    problems: list[Problem] = field(default_factory=list)
 
 
-def read_infusions(given: Sequence[tuple[object, str, str]], now_s: float) -> Infusions:
-    """Read the vasopressors among the MedicationAdministrations of a request; other drugs are left to be listed.
+def read_infusions(given: Sequence[ReceivedInfusion], now_s: float) -> Infusions:
+    """Read the vasopressors among the MedicationAdministrations of a request; other drugs are listed.
 
     Args:
-        given: each as plain JSON, with its FHIRPath and its fullUrl, which may be empty.
+        given: as received, in order.
         now_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
     """
     found = Infusions()
-    for value, path, full_url in given:
-        try:
-            one = msgspec.convert(value, _Given)
-        except (msgspec.ValidationError, RecursionError) as error:
-            message, below = split_message(str(error))
-            found.problems.append(wrong(message, path + below))
-            continue
+    for one, path, full_url in given:
         drug = _drug(one)
         reference = reference_to("MedicationAdministration", one.id, one.meta.versionId if one.meta else "", full_url)
         if not _codings(one):
@@ -113,14 +83,17 @@ def read_infusions(given: Sequence[tuple[object, str, str]], now_s: float) -> In
             found.ignored.append(Ignored(path, reference, Reason.NOT_USED.slug, sentence))
         elif drug is not None:
             _read(one, drug, path, reference, now_s, found)
+        else:
+            sentence = not_needed("MedicationAdministration")
+            found.ignored.append(Ignored(path, reference, Reason.NOT_USED.slug, sentence))
     return found
 
 
-def _drug(one: _Given) -> str | None:
+def _drug(one: MedicationAdministration) -> str | None:
     return next((drug for coding in _codings(one) if (drug := _DRUGS.get((coding.system, coding.code.upper())))), None)
 
 
-def _codings(one: _Given) -> list[Coding]:
+def _codings(one: MedicationAdministration) -> list[Coding]:
     """What names the drug: its own codes, or those of the Medication that it carries within."""
     if one.medicationCodeableConcept is not None:
         return one.medicationCodeableConcept.coding
@@ -134,7 +107,7 @@ def _codings(one: _Given) -> list[Coding]:
     return []
 
 
-def _read(one: _Given, drug: str, path: str, reference: str, now_s: float, found: Infusions) -> None:
+def _read(one: MedicationAdministration, drug: str, path: str, reference: str, now_s: float, found: Infusions) -> None:
     def leave_out(reason: Reason, sentence: str) -> None:
         found.ignored.append(Ignored(path, reference, reason.slug, f"{drug.capitalize()}: {sentence}"))
 
@@ -180,7 +153,7 @@ def _fault(rate: QuantityValue | None) -> tuple[Reason, str] | None:
 
 
 def _take(
-    one: _Given,
+    one: MedicationAdministration,
     drug: str,
     rate: float | None,
     shown: str,
@@ -203,7 +176,7 @@ def _shown(rate: QuantityValue | None) -> str:
     return f"{rate.comparator[:2]}{rate.value:g} {(rate.unit or rate.code)[:20]}".rstrip()
 
 
-def _times(one: _Given) -> tuple[float | None, float | None]:
+def _times(one: MedicationAdministration) -> tuple[float | None, float | None]:
     if one.effectivePeriod is not None:
         start, end = seconds(one.effectivePeriod.start), seconds(one.effectivePeriod.end)
     else:

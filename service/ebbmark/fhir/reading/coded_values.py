@@ -1,0 +1,207 @@
+"""Observations whose value is a code: position, ventilator mode and heart rhythm. Words are never interpreted.
+
+Codes: LOINC 8361-8 (body position with respect to gravity) and 20124-4 (ventilation mode), each seen in one public
+repository and otherwise from memory; they are only read. LOINC 8884-9 "Heart rate rhythm", read in the example
+Observation "heart-rate-rhythm" of US Core 8.0.1 and in that of QI-Core 5.0.0, and whatever a site maps to it. The codes
+of the rhythms themselves are the site's: none stands here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import msgspec
+
+from ebbmark.fhir.model import Observation, Worded
+from ebbmark.fhir.reading.admission import USABLE_STATUSES, not_a_patient
+from ebbmark.fhir.reading.codes import LOINC, CodeRow
+from ebbmark.fhir.reading.collected import CodedValues, Context
+from ebbmark.fhir.reading.times import seconds
+from ebbmark.fhir.reading.versions import Received, reference_of
+from ebbmark.fhir.sources import Source
+from ebbmark.physiology.after.seen import CodedChange, Event
+from ebbmark.physiology.during.rhythm_codes import Rhythm, RhythmCode, Rhythms, UnreadRhythm
+
+__all__ = ["CHANGE_CODES", "coded_values", "holds_rhythm", "is_coded"]
+
+_EVENTS = {(LOINC, "8361-8"): Event.POSITION_CHANGED, (LOINC, "20124-4"): Event.MODE_CHANGED}
+
+CHANGE_CODES: Mapping[tuple[str, str], CodeRow] = {
+    key: CodeRow(*key, display, None, "M")
+    for key, display in zip(_EVENTS, ("Body position with respect to gravity", "Ventilation mode"), strict=True)
+}
+"""Codes of position and mode as rows of the table of codes, for the reader and for whoever searches for them."""
+
+_TAKEN_BACK = frozenset({"entered-in-error", "cancelled", "registered"})
+_LONGEST = 120
+
+
+def is_coded(observation: Observation, context: Context) -> bool:
+    """Whether this Observation is of a position, a mode or a rhythm that is read."""
+    return any((one.system, one.code) in context.coded for one in observation.code.coding)
+
+
+def holds_rhythm(observation: Observation, context: Context) -> bool:
+    """Whether a rhythm that is read stands as a part of this Observation, where none is read."""
+    rhythms = context.rhythms
+    return any((one.system, one.code) in rhythms for part in observation.component for one in part.code.coding)
+
+
+def coded_values(
+    items: Sequence[Received], undecided: Sequence[Received], panels: Sequence[Received], context: Context
+) -> CodedValues:
+    """Read the coded Observations.
+
+    Args:
+        items: those of a position, a mode or a rhythm, each in its newest version.
+        undecided: copies of rhythms that differ, of which no version says which is newer.
+        panels: Observations of which a rhythm is a part.
+        context: what counts, and now.
+    """
+    rhythms = [item for item in items if _is_rhythm(item.observation, context)]
+    changes, sources, taken = _changes([item for item in items if not _is_rhythm(item.observation, context)], context)
+    read, unread = _rhythms(rhythms, context)
+    unread += [
+        _unread(_when(item.observation), "copies of it differ, and no version says which is newer", context.now_s)
+        for item in undecided
+        if _is_rhythm(item.observation, context) and item.observation.status not in _TAKEN_BACK
+    ]
+    unread += [
+        UnreadRhythm(_when(item.observation), "it stands as a part of another Observation, where none is read")
+        for item in panels
+        if item.observation.status not in _TAKEN_BACK
+    ]
+    unread.sort(key=lambda one: (one.at_s if one.at_s is not None else float("inf"), one.why))
+    first = len(sources)
+    sources += [
+        Source(item.path, reference_of(item), f"heart-rhythm|{_spelled(codes)}||{at_s!r}|{at_s!r}")
+        for at_s, codes, item in read
+    ]
+    taken += [item for _, _, item in read]
+    used = {id(item) for item in taken}
+    return CodedValues(
+        changes=tuple(changes),
+        rhythms=Rhythms(
+            tuple([Rhythm(at_s, codes, first + number) for number, (at_s, codes, _) in enumerate(read)]), tuple(unread)
+        ),
+        sources=tuple(sources),
+        taken=tuple(taken),
+        left=tuple([item for item in items if id(item) not in used]),
+    )
+
+
+def _is_rhythm(observation: Observation, context: Context) -> bool:
+    return any((one.system, one.code) in context.rhythms for one in observation.code.coding)
+
+
+def _changes(items: Sequence[Received], context: Context) -> tuple[list[CodedChange], list[Source], list[Received]]:
+    states: list[tuple[float, Event, str, Received]] = []
+    for item in items:
+        observation = item.observation
+        event = next(event for one in observation.code.coding if (event := _EVENTS.get((one.system, one.code))))
+        at_s, words = _when_stamped(observation), _words(observation)
+        if at_s is not None and at_s <= context.now_s and words and _usable(observation):
+            states.append((at_s, event, words, item))
+    states.sort(key=lambda state: (state[0], state[3].path))
+    changes: list[CodedChange] = []
+    sources: list[Source] = []
+    before: dict[Event, str] = {}
+    for at_s, event, words, item in states:
+        source = len(sources)
+        sources.append(Source(item.path, reference_of(item), f"{event.value}|{words}||{at_s!r}|{at_s!r}"))
+        if before.get(event, words) != words:
+            changes.append(CodedChange(event, at_s, words, source))
+        before[event] = words
+    return changes, sources, [item for _, _, _, item in states]
+
+
+def _usable(observation: Observation) -> bool:
+    return (
+        observation.status in USABLE_STATUSES
+        and not observation.modifierExtension
+        and not observation.implicitRules
+        and observation.dataAbsentReason is None
+        and not not_a_patient(observation)
+    )
+
+
+def _rhythms(
+    items: Sequence[Received], context: Context
+) -> tuple[list[tuple[float, tuple[RhythmCode, ...], Received]], list[UnreadRhythm]]:
+    read: list[tuple[float, tuple[RhythmCode, ...], Received]] = []
+    unread: list[UnreadRhythm] = []
+    for item in items:
+        at_s, codes = _when(item.observation), _codes(item.observation)
+        why = _why_not(item.observation, at_s, codes, context)
+        if not why and at_s is not None:
+            read.append((at_s, codes, item))
+        elif item.observation.status not in _TAKEN_BACK:
+            unread.append(_unread(at_s, why, context.now_s))
+    read.sort(key=lambda one: (one[0], one[1], one[2].path))
+    return read, unread
+
+
+def _unread(at_s: float | None, why: str, now_s: float) -> UnreadRhythm:
+    """What cannot be used; a time that has not come yet says nothing of when it was."""
+    return UnreadRhythm(at_s if at_s is None or at_s <= now_s else None, why)
+
+
+def _why_not(observation: Observation, at_s: float | None, codes: tuple[RhythmCode, ...], context: Context) -> str:
+    if observation.status not in context.statuses:
+        return f"its status is {observation.status[:40]}"
+    if observation.modifierExtension or observation.implicitRules:
+        return "it carries an extension that may change its meaning"
+    kind = not_a_patient(observation)
+    if kind:
+        return f"it is about a {kind}, not about a patient"
+    if observation.dataAbsentReason is not None or _nothing(observation):
+        return "it has no value"
+    if not codes:
+        return "it has no code, and words are not interpreted"
+    if at_s is None:
+        return "it has no time with a zone"
+    return "it is stamped ahead of now" if at_s > context.now_s else ""
+
+
+def _nothing(one: Observation) -> bool:
+    return one.valueCodeableConcept is None and one.valueString is None and one.valueQuantity is None
+
+
+def _value(observation: Observation) -> Worded:
+    try:
+        return msgspec.convert(observation.valueCodeableConcept, Worded)
+    except msgspec.ValidationError:
+        return Worded()
+
+
+def _words(observation: Observation) -> str:
+    value = _value(observation)
+    named = value.text or next((one.display for one in value.coding if one.display), "")
+    # A bare code is a number to whoever reads it: it is said to be one, with its system.
+    bare = next((f"coded {one.system}|{one.code}, without words" for one in value.coding if one.code), "")
+    return named or bare
+
+
+def _codes(observation: Observation) -> tuple[RhythmCode, ...]:
+    value = _value(observation)
+    return tuple(
+        RhythmCode(one.system, one.code, (one.display or value.text)[:_LONGEST])
+        for one in value.coding
+        if one.system and one.code
+    )
+
+
+def _when_stamped(one: Observation) -> float | None:
+    text = one.effectiveDateTime or one.effectiveInstant
+    found = seconds(text) if text else None
+    return found if isinstance(found, float) else None
+
+
+def _when(one: Observation) -> float | None:
+    text = one.effectiveDateTime or one.effectiveInstant or (one.effectivePeriod.start if one.effectivePeriod else "")
+    found = seconds(text) if text else None
+    return found if isinstance(found, float) else None
+
+
+def _spelled(codes: Sequence[RhythmCode]) -> str:
+    return ",".join(f"{one.system}#{one.code}" for one in codes)
