@@ -75,7 +75,8 @@ def test_every_index_names_the_input_that_it_came_from() -> None:
     request = read(PNEUMOTHORAX, NORADRENALINE, charted("8361-8", "supine", 1), charted("8361-8", "prone", 2))
 
     named = [request.sources[index].reference for _, index in request.conditions]
-    named += [request.sources[one.source].reference for one in (*request.infusions, *request.changes)]
+    named += [request.sources[one.source].reference for one in request.infusions]
+    named += [request.sources[one.source].reference for one in request.changes]
     assert named == ["Condition/c1/_history/2", "MedicationAdministration/m1", "Observation/8361-8-2"]
 
 
