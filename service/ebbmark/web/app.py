@@ -20,7 +20,6 @@ from ebbmark.record.client import RecordClient
 from ebbmark.record.resolving import is_this_machine
 from ebbmark.record.tls import client_tls
 from ebbmark.settings import Settings
-from ebbmark.web import health
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.bedside import BedsideDoor, bedside_router, definitions_router
 from ebbmark.web.boundary import Boundary
@@ -35,6 +34,7 @@ from ebbmark.web.connections import (
     unusable_address,
 )
 from ebbmark.web.documentation import DESCRIPTION
+from ebbmark.web.health import RecordLook, health_router
 from ebbmark.web.hooks.answering import Answering
 from ebbmark.web.hooks.card import Where
 from ebbmark.web.hooks.door import HooksDoor, hooks_router
@@ -112,6 +112,7 @@ def create_app(settings: Settings) -> FastAPI:
     )
     if watch.meters is not None and record is not None:
         watch.meters.show_pool(lambda: record.pool_use)
+    look = RecordLook(record, time.monotonic)
     smart = smart_door_of(settings, keys, tls, trail, base_url.removesuffix("/fhir"))
 
     @asynccontextmanager
@@ -119,6 +120,7 @@ def create_app(settings: Settings) -> FastAPI:
         async with AsyncExitStack() as stack:
             if record is not None:
                 await stack.enter_async_context(record)
+            stack.push_async_callback(look.aclose)
             if sign_in is not None:
                 stack.push_async_callback(sign_in.aclose)
             stack.push_async_callback(outside.aclose)
@@ -169,7 +171,13 @@ def create_app(settings: Settings) -> FastAPI:
     )
     for guarded in (fhir_router(door), bedside_router(bedside), replay_router(auditing)):
         app.include_router(guarded, dependencies=[Depends(entrance.admit)])
-    for by_itself in (definitions_router(site), jwks_router(keys), health.router, files_router(), hooks_router(hooks)):
+    for by_itself in (
+        definitions_router(site),
+        jwks_router(keys),
+        health_router(look),
+        files_router(),
+        hooks_router(hooks),
+    ):
         app.include_router(by_itself)
     pages = Pages(zone_of(settings.time_zone), settings.page_frame_ancestors, urlsplit(root).path)
     app.state.smart_door = smart
