@@ -304,7 +304,7 @@ def test_what_nobody_foresaw_is_logged_by_kind_and_place_only(
     with caplog.at_level(logging.DEBUG):
         ask(failing, method="GET", path="/fails")
 
-    (record,) = [record for record in caplog.records if record.name == "ebbmark"]
+    (record,) = [record for record in caplog.records if record.name == "ebbmark" and record.levelname == "ERROR"]
     assert record.getMessage().startswith("unforeseen ZeroDivisionError in test_doors.py:")
     assert record.exc_info is None
     assert LEAK not in caplog.text
