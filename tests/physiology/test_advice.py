@@ -9,7 +9,6 @@ import pytest
 
 from ebbmark.physiology.advice.advice import Advice, Severity, advise
 from ebbmark.physiology.closing.closing import Closing, Evidence, Shape, Verdict
-from ebbmark.physiology.closing.of_trial import judged_with_the_circuit
 from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL, Protocol
 from ebbmark.physiology.readings import Quantity, Reading
@@ -25,8 +24,7 @@ def advice_for(
     protocol: Protocol = DEFAULT_PROTOCOL,
 ) -> Advice:
     trial = trial_of(readings if readings is not None else staircase_down(), protocol)
-    judged = judged_with_the_circuit(closing, trial)
-    return advise(height_cm=height_cm, sex=sex, trial=trial, closing=judged, protocol=protocol)
+    return advise(height_cm=height_cm, sex=sex, trial=trial, closing=closing, protocol=protocol)
 
 
 def slugs(advice: Advice) -> list[str]:
@@ -93,15 +91,6 @@ def test_indeterminate_gives_no_number_and_the_reason() -> None:
 
     assert advice.suggested_peep_cmh2o is None
     assert reason in advice.rationale
-
-
-def test_a_disconnection_before_closing_withholds_the_suggestion() -> None:
-    rows = [*staircase_down(), reading(Quantity.PEEP_MEASURED, 0.0, START_S + 2 * STEP_S + 60, 903)]
-
-    advice = advice_for(closing_at(10), rows)
-
-    assert (advice.suggested_peep_cmh2o, advice.what_if) == (None, ())
-    assert "regards such a trial as void" in advice.rationale
 
 
 def test_a_disconnection_below_closing_is_a_caution_only() -> None:

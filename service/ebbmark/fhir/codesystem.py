@@ -12,6 +12,7 @@ from ebbmark import __version__
 from ebbmark.fhir.bedside_concepts import BEDSIDE_CONCEPTS
 from ebbmark.fhir.hooks_concepts import HOOKS_CONCEPTS
 from ebbmark.fhir.naming import BASE, CODE_SYSTEM
+from ebbmark.fhir.patient_concepts import PATIENT_CONCEPTS
 
 __all__ = ["BASE", "CODE_SYSTEM", "CONCEPTS", "DEFINITIONS_DATE", "Concept", "code_system"]
 
@@ -443,6 +444,8 @@ CONCEPTS: tuple[Concept, ...] = (
     ),
     # Before, during and after a trial
     *(Concept(*row) for row in BEDSIDE_CONCEPTS),
+    # The patient beside the curve
+    *(Concept(*row) for row in PATIENT_CONCEPTS),
     # Cards in the clinician's workflow
     *(Concept(*row) for row in HOOKS_CONCEPTS),
 )

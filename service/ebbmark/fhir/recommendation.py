@@ -8,6 +8,8 @@ from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.sources import Ignored
 from ebbmark.physiology.advice.advice import Advice
 from ebbmark.physiology.closing.estimate import Closing
+from ebbmark.physiology.findings import Finding
+from ebbmark.physiology.patient.steps_seen import StepSeen
 from ebbmark.physiology.trial.reading import Trial
 
 __all__ = ["Recommendation"]
@@ -25,6 +27,8 @@ class Recommendation:
         trial: the limb that was read.
         closing: the estimate.
         advice: what follows.
+        seen: what each step saw, in the order of the steps.
+        findings: of the checks beside the curve, gravest first.
         ignored: every input that did not count: those of the request and the readings that the trial left out.
     """
 
@@ -36,3 +40,5 @@ class Recommendation:
     closing: Closing
     advice: Advice
     ignored: tuple[Ignored, ...]
+    seen: tuple[StepSeen, ...] = ()
+    findings: tuple[Finding, ...] = ()

@@ -5,13 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from ebbmark.fhir.reading.request import Request
-from ebbmark.physiology.advice.advice import advise
 from ebbmark.physiology.before.staircase import StaircaseRules
-from ebbmark.physiology.closing.of_trial import closing_of
 from ebbmark.physiology.during.running import RunningTrial
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrial
 from ebbmark.physiology.wording import level
+from ebbmark.use_cases.said import titration_of
 
 __all__ = ["Follows", "what_follows"]
 
@@ -66,13 +65,7 @@ def _suggestion(request: Request) -> tuple[float | None, str]:
     trial = read_trial(request.readings, request.protocol)
     if isinstance(trial, NoTrial):
         return None, f"What follows is a setting; no PEEP is suggested from this trial yet: {trial.found}."
-    advice = advise(
-        height_cm=request.person.height_cm,
-        sex=request.person.sex,
-        trial=trial,
-        closing=closing_of(trial, request.protocol),
-        protocol=request.protocol,
-    )
+    advice = titration_of(trial, request).advice
     peep = advice.suggested_peep_cmh2o
     if peep is None:
         return None, f"What follows is a setting; no PEEP is suggested from this trial: {advice.rationale}"

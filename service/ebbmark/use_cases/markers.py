@@ -13,9 +13,8 @@ from ebbmark.physiology.after.markers import Marker, Markers, read_markers
 from ebbmark.physiology.after.recruitability import recruitment_to_inflation
 from ebbmark.physiology.before.in_force import FIO2, in_force_at
 from ebbmark.physiology.before.peep_tables import PEEP_TABLES, TableAnswer, look_up
-from ebbmark.physiology.closing.of_trial import closing_of
 from ebbmark.physiology.readings import Reading
-from ebbmark.use_cases.said import answered, rule_of, the_trial
+from ebbmark.use_cases.said import answered, judged_closing, rule_of, the_trial
 
 __all__ = ["markers_answer"]
 
@@ -30,7 +29,7 @@ def markers_answer(request: Request, _: Site) -> Answer:
     """
     release = _release(request)
     trial = the_trial(request)
-    closing = closing_of(trial, request.protocol)
+    closing = judged_closing(trial, request)
     markers = read_markers(request.readings, trial, closing)
     in_use = in_force_at(request.readings, FIO2, trial.steps[-1].end_s)
     fio2 = in_use.reading

@@ -11,15 +11,27 @@ from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.writing.statements import Answer, Rule, Statement, Warned, identity_of
 from ebbmark.physiology.before.plan import Plan
 from ebbmark.physiology.before.staircase import StaircaseRules
+from ebbmark.physiology.closing.estimate import Closing
 from ebbmark.physiology.during.call_rule import CallRule
 from ebbmark.physiology.during.doubts import Doubts
 from ebbmark.physiology.during.rhythm_codes import Rhythms
 from ebbmark.physiology.during.stop_limits import StopLimits
+from ebbmark.physiology.patient.titration import Titration, closing_for, titrate
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrial, Trial
+from ebbmark.words.titration import with_reason, worded
 
-__all__ = ["answered", "missing", "rule_of", "rule_of_limits", "sentences", "the_trial"]
+__all__ = [
+    "answered",
+    "judged_closing",
+    "missing",
+    "rule_of",
+    "rule_of_limits",
+    "sentences",
+    "the_trial",
+    "titration_of",
+]
 
 RuleSet = Protocol | StaircaseRules | StopLimits | CallRule | Doubts | Rhythms
 
@@ -105,6 +117,20 @@ def the_trial(request: Request) -> Trial:
         problem = Problem(ProblemKind.NO_TRIAL, "", trial.found, trial.accepted, sentence)
         raise Rejected((problem,), request.ignored)
     return trial
+
+
+def judged_closing(trial: Trial, request: Request) -> Closing:
+    """The estimate of closing, as `$titrate-peep` makes it."""
+    closing, findings, _ = closing_for(trial, request.readings, request.protocol)
+    return with_reason(closing, findings)
+
+
+def titration_of(trial: Trial, request: Request) -> Titration:
+    """The titration of one trial, as `$titrate-peep` makes it."""
+    person = request.known_person
+    return worded(
+        titrate(trial, request.readings, height_cm=person.height_cm, sex=person.sex, protocol=request.protocol)
+    )
 
 
 def missing(request: Request, found: str, accepted: str, sentence: str) -> Rejected:

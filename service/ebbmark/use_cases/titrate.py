@@ -13,9 +13,11 @@ from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.sources import Ignored
 from ebbmark.fhir.writing.canonical import identity, input_digest
-from ebbmark.physiology.advice.advice import advise
-from ebbmark.physiology.closing.of_trial import closing_of
+from ebbmark.physiology.patient.steps_seen import SEEN_QUANTITIES
+from ebbmark.physiology.patient.titration import titrate
+from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.trial.reading import NoTrial, Trial, read_trial
+from ebbmark.words.titration import worded
 
 __all__ = ["recommend", "recommend_for"]
 
@@ -63,13 +65,14 @@ def recommend_for(request: Request) -> Recommendation:
     trial = read_trial(request.readings, request.protocol)
     if isinstance(trial, NoTrial):
         raise Rejected((_no_trial(trial),), request.ignored)
-    closing = closing_of(trial, request.protocol)
-    advice = advise(
-        height_cm=request.known_person.height_cm,
-        sex=request.known_person.sex,
-        trial=trial,
-        closing=closing,
-        protocol=request.protocol,
+    titration = worded(
+        titrate(
+            trial,
+            request.readings,
+            height_cm=request.known_person.height_cm,
+            sex=request.known_person.sex,
+            protocol=request.protocol,
+        )
     )
     digest = input_digest(request)
     return Recommendation(
@@ -78,8 +81,10 @@ def recommend_for(request: Request) -> Recommendation:
         engine_version=__version__,
         request=request,
         trial=trial,
-        closing=closing,
-        advice=advice,
+        closing=titration.closing,
+        advice=titration.advice,
+        seen=titration.seen,
+        findings=titration.findings,
         ignored=request.ignored + _left_out(request, trial),
     )
 
@@ -88,6 +93,8 @@ def _left_out(request: Request, trial: Trial) -> tuple[Ignored, ...]:
     """The readings that the trial left out, as inputs with their reason; one line per input and reason."""
     lines: dict[tuple[int, str], list[str]] = {}
     for unused in trial.unused:
+        if unused.reading.quantity in SEEN_QUANTITIES and _within(unused.reading, trial):
+            continue  # the table of what each step saw holds it
         lines.setdefault((unused.reading.source, unused.reason), []).append(unused.reading.quantity.slug)
     return tuple(
         [
@@ -100,6 +107,10 @@ def _left_out(request: Request, trial: Trial) -> tuple[Ignored, ...]:
             for (source, reason), slugs in sorted(lines.items(), key=lambda item: item[0][0])
         ]
     )
+
+
+def _within(reading: Reading, trial: Trial) -> bool:
+    return trial.steps[0].start_s <= reading.at_s < max(trial.steps[-1].until_s, trial.steps[-1].end_s)
 
 
 def _no_trial(no_trial: NoTrial) -> Problem:

@@ -6,12 +6,10 @@ from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.writing.quantities import COMPLIANCE, PRESSURE, PROBABILITY
 from ebbmark.fhir.writing.statements import Amount, Answer, Coded, Part, Statement
-from ebbmark.physiology.advice.advice import advise
 from ebbmark.physiology.after.trials_of_record import MOST_TRIALS, trials_of_record
 from ebbmark.physiology.after.trials_over_time import PastTrial, Shift, TrialChange, TrialRow, follow_trials
-from ebbmark.physiology.closing.of_trial import closing_of
 from ebbmark.physiology.trial.steps import Trial
-from ebbmark.use_cases.said import answered, rule_of, the_trial
+from ebbmark.use_cases.said import answered, rule_of, the_trial, titration_of
 
 __all__ = ["trials_answer"]
 
@@ -52,15 +50,9 @@ def trials_answer(request: Request, _: Site) -> Answer:
 
 
 def _past(trial: Trial, request: Request) -> PastTrial:
-    closing = closing_of(trial, request.protocol)
-    advice = advise(
-        height_cm=request.known_person.height_cm,
-        sex=request.known_person.sex,
-        trial=trial,
-        closing=closing,
-        protocol=request.protocol,
-    )
-    return PastTrial(max(step.end_s for step in trial.steps), closing, trial.kind, advice.suggested_peep_cmh2o)
+    found = titration_of(trial, request)
+    at_s = max(step.end_s for step in trial.steps)
+    return PastTrial(at_s, found.closing, trial.kind, found.advice.suggested_peep_cmh2o)
 
 
 def _row(number: int, row: TrialRow, trial: Trial) -> Statement:

@@ -7,14 +7,12 @@ from datetime import UTC, datetime
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.writing.statements import Answer, Statement, Truth, Warned
-from ebbmark.physiology.advice.advice import advise
 from ebbmark.physiology.after.seen import Seen
 from ebbmark.physiology.after.surveillance import watch
-from ebbmark.physiology.closing.of_trial import closing_of
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.physiology.wording import level
-from ebbmark.use_cases.said import answered, rule_of, rule_of_limits
+from ebbmark.use_cases.said import answered, rule_of, rule_of_limits, titration_of
 from ebbmark.use_cases.settings_after import SETTLING_S, moments_of, pressure_limits, snapshot_of, weight_of
 
 __all__ = ["trial_before", "validity_answer"]
@@ -86,13 +84,7 @@ def _suggested(request: Request, trial: Trial | None) -> tuple[float | None, str
         return request.asked.suggested_peep_cmh2o, ""
     if trial is None or request.person is None:
         return None, ""
-    advice = advise(
-        height_cm=request.person.height_cm,
-        sex=request.person.sex,
-        trial=trial,
-        closing=closing_of(trial, request.protocol),
-        protocol=request.protocol,
-    )
+    advice = titration_of(trial, request).advice
     peep = advice.suggested_peep_cmh2o
     if peep is None:
         return None, f"From the trial among the readings no PEEP is suggested: {advice.rationale}"

@@ -19,6 +19,7 @@ RANGES: dict[Quantity, tuple[float, float]] = {
     Quantity.PLATEAU_PRESSURE: (0.0, 100.0),
     Quantity.DRIVING_PRESSURE: (0.0, 80.0),
     Quantity.PRESSURE_ABOVE_PEEP_SET: (0.0, 80.0),
+    Quantity.PRESSURE_SUPPORT_SET: (0.0, 80.0),
     Quantity.MEAN_AIRWAY_PRESSURE: (0.0, 80.0),
     Quantity.TIDAL_VOLUME_SET: (20.0, 3000.0),
     Quantity.TIDAL_VOLUME_EXPIRED: (0.0, 3000.0),  # 0 is what a disconnected circuit shows
@@ -29,6 +30,7 @@ RANGES: dict[Quantity, tuple[float, float]] = {
     Quantity.RESISTANCE: (0.0, 300.0),
     Quantity.RESPIRATORY_RATE_SET: (0.0, 150.0),
     Quantity.RESPIRATORY_RATE: (0.0, 150.0),
+    Quantity.RESPIRATORY_RATE_SPONTANEOUS: (0.0, 150.0),
     Quantity.INSPIRATORY_TIME_SET: (0.1, 20.0),
     Quantity.MINUTE_VOLUME_EXPIRED: (0.0, 60.0),
     Quantity.FIO2_SET: (0.15, 1.0),  # 0.21 is air; oxygen-poor mixtures exist
@@ -36,6 +38,7 @@ RANGES: dict[Quantity, tuple[float, float]] = {
     Quantity.SPO2: (10.0, 100.0),
     Quantity.PAO2: (5.0, 800.0),  # 760 mm[Hg] is pure oxygen at sea level
     Quantity.PACO2: (5.0, 300.0),
+    Quantity.END_TIDAL_CO2: (0.0, 200.0),  # 0 is what a tube in the wrong place shows
     Quantity.PH: (6.3, 8.2),
     Quantity.MEAN_ARTERIAL_PRESSURE: (0.0, 300.0),
     Quantity.SYSTOLIC_ARTERIAL_PRESSURE: (0.0, 350.0),

@@ -11,11 +11,15 @@ from math import inf
 import msgspec
 
 from ebbmark.fhir.writing.quantities import (
+    BLOOD_PRESSURE,
     COMPLIANCE,
     FRACTION,
+    PER_MINUTE,
+    PERCENT,
     POWER,
     PRESSURE,
     PROBABILITY,
+    SECONDS,
     VOLUME,
     VOLUME_PER_WEIGHT,
     Unit,
@@ -63,6 +67,28 @@ PARTS: dict[str, Unit] = {
     "fitted-compliance": COMPLIANCE,
     "fitted-compliance-low": COMPLIANCE,
     "fitted-compliance-high": COMPLIANCE,
+    # of the patient at each step
+    "oxygen-saturation": PERCENT,
+    "least-saturation": PERCENT,
+    "mean-arterial-pressure": BLOOD_PRESSURE,
+    "least-mean-arterial-pressure": BLOOD_PRESSURE,
+    "systolic-arterial-pressure": BLOOD_PRESSURE,
+    "least-systolic-arterial-pressure": BLOOD_PRESSURE,
+    "heart-rate": PER_MINUTE,
+    "greatest-heart-rate": PER_MINUTE,
+    "end-tidal-carbon-dioxide": BLOOD_PRESSURE,
+    "arterial-carbon-dioxide": BLOOD_PRESSURE,
+    "oxygen-set": PERCENT,
+    "oxygen-measured": PERCENT,
+    "total-peep": PRESSURE,
+    "respiratory-rate-set": PER_MINUTE,
+    "respiratory-rate": PER_MINUTE,
+    "respiratory-rate-spontaneous": PER_MINUTE,
+    "pressure-support-set": PRESSURE,
+    "tidal-volume-set": VOLUME,
+    "tidal-volume-inspired": VOLUME,
+    "tidal-volume-expired": VOLUME,
+    "oldest-vital-sign-age": SECONDS,
 }
 """Unit by part; the part is a key of our LOINC terms or of our own codes."""
 

@@ -73,6 +73,7 @@ RATIO = Unit("1", "1", 2)
 PER_MINUTE = Unit("/min", "/min", 0)
 ACIDITY = Unit("pH", "[pH]", 2)
 DOSE_RATE = Unit("mcg/kg/min", "ug/kg/min", 2)
+SECONDS = Unit("s", "s", 0)
 
 UNITS: tuple[Unit, ...] = (
     PRESSURE,
@@ -89,6 +90,7 @@ UNITS: tuple[Unit, ...] = (
     PER_MINUTE,
     ACIDITY,
     DOSE_RATE,
+    SECONDS,
 )
 """Every unit that leaves."""
 

@@ -6,9 +6,8 @@ from collections.abc import Sequence
 
 import msgspec
 
-from ebbmark.fhir.writing.components import amount, amounts, choice, count, yes_or_no
+from ebbmark.fhir.writing.components import amount, amounts, choice, yes_or_no
 from ebbmark.fhir.writing.frame import Frame
-from ebbmark.fhir.writing.instants import instant
 from ebbmark.fhir.writing.preliminary import Result, blank, set_value
 from ebbmark.fhir.writing.quantities import PRESSURE, VOLUME, WEIGHT
 from ebbmark.fhir.writing.sentences import (
@@ -20,10 +19,10 @@ from ebbmark.fhir.writing.sentences import (
     weight_sentence,
     what_if_sentence,
 )
+from ebbmark.fhir.writing.step import step_kind, step_result
 from ebbmark.fhir.writing.terms import ABSENT_BECAUSE, CATEGORY_EXAM, LOINC_TERMS, OWN
 from ebbmark.physiology.advice.advice import WhatIf
 from ebbmark.physiology.closing.estimate import Closing, StepEstimate, Verdict
-from ebbmark.physiology.trial.reading import Step
 
 __all__ = ["results"]
 
@@ -43,13 +42,8 @@ def results(frame: Frame) -> list[tuple[str, Result]]:
     # Without an estimate the steps themselves stay.
     estimates: Sequence[StepEstimate | None] = closing.steps if _is_estimated(closing) else [None] * len(trial.steps)
     for number, (step, estimate) in enumerate(zip(trial.steps, estimates, strict=True), start=1):
-        found.append((step_kind(number), _step(frame, number, step, estimate)))
+        found.append((step_kind(number), step_result(frame, number, step, estimate)))
     return found
-
-
-def step_kind(number: int) -> str:
-    """Kind of the Observation of one step, counted from the highest PEEP."""
-    return f"step-{number}"
 
 
 def what_if_kind(row: WhatIf) -> str:
@@ -185,33 +179,4 @@ def _curve(frame: Frame) -> Result:
         choice("compliance-kind", trial.kind.slug),
         choice("peep-source", f"peep-source-{trial.peep_source}"),
     ]
-    return result
-
-
-def _step(frame: Frame, number: int, step: Step, estimate: StepEstimate | None) -> Result:
-    trial = frame.recommendation.trial
-    result = blank(frame, step_kind(number), OWN["peep-trial-step"])
-    start, end = instant(step.start_s), instant(step.end_s)
-    if start == end:
-        result.effective_date_time = end
-    else:
-        result.effective_period = {"start": start, "end": end}
-    result.derived_from = frame.inputs(step.sources or (source for sample in step.samples for source in sample.sources))
-    rows = [
-        (f"peep-{trial.peep_source}", step.peep_cmh2o),
-        ("compliance-static" if trial.kind.static else "compliance-dynamic", step.compliance_ml_per_cmh2o),
-        ("tidal-volume", step.tidal_volume_ml),
-        ("plateau-pressure", step.plateau_cmh2o),
-        ("peak-pressure", step.peak_cmh2o),
-        ("driving-pressure", step.driving_pressure_cmh2o),
-    ]
-    if estimate is not None:
-        rows += [
-            ("closing-probability", estimate.probability),
-            ("fitted-compliance", estimate.fitted_ml_per_cmh2o),
-            ("fitted-compliance-low", estimate.fitted_low_ml_per_cmh2o),
-            ("fitted-compliance-high", estimate.fitted_high_ml_per_cmh2o),
-        ]
-    result.component = amounts(rows)
-    result.component.append(count("readings-used", len(step.samples)))
     return result

@@ -50,6 +50,16 @@ _LOINC_ROWS: tuple[tuple[str, str, str], ...] = (
     ("heart-rate", "8867-4", "Heart rate"),
     ("oxygen-saturation", "59408-5", "Oxygen saturation by pulse oximetry"),
     ("arterial-ph", "2744-1", "Arterial pH"),
+    ("end-tidal-carbon-dioxide", "19891-1", "End-tidal carbon dioxide tension"),
+    ("oxygen-set", "19994-3", "FiO2 as set"),
+    ("oxygen-measured", "71835-3", "FiO2 as measured"),
+    ("respiratory-rate-set", "19834-1", "Respiratory rate as set"),
+    ("respiratory-rate", "19840-8", "Respiratory rate as measured"),
+    ("respiratory-rate-spontaneous", "19839-0", "Rate of spontaneous breaths"),
+    ("pressure-support-set", "20079-0", "Pressure support as set"),
+    ("tidal-volume-set", "20112-9", "Tidal volume as set"),
+    ("tidal-volume-inspired", "20109-5", "Inspired tidal volume"),
+    ("tidal-volume-expired", "76007-4", "Expired tidal volume"),
     ("arterial-carbon-dioxide", "2019-8", "Arterial carbon dioxide tension"),
 )
 

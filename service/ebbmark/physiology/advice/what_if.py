@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from statistics import median
 
 from ebbmark.physiology.closing.estimate import Closing
+from ebbmark.physiology.findings import Finding
 from ebbmark.physiology.formulas.expected_power import Control, expected_mechanical_power_j_per_min
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity
@@ -43,6 +44,7 @@ class WhatIf:
         tidal_volume: the rung used: the target, or the largest lower rung that keeps plateau within its limit, or
             the lowest rung if none does.
         limits_exceeded: plain sentences, one per limit.
+        limits_met: stop limits that were met at that PEEP during the trial.
     """
 
     margin_cmh2o: float
@@ -55,6 +57,7 @@ class WhatIf:
     mechanical_power_j_per_min: float | None
     tidal_volume: TidalVolume | None
     limits_exceeded: tuple[str, ...]
+    limits_met: tuple[Finding, ...] = ()
 
 
 def what_if(

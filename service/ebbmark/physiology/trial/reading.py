@@ -104,7 +104,7 @@ def read_trial(readings: Sequence[Reading], protocol: Protocol) -> Trial | NoTri
             peaks = step.by_quantity.get(Quantity.PEAK_PRESSURE, ())
             used.update(map(id, made_of))
             used.update(map(id, peaks))
-            steps.append(_step(step, recipe, samples, peaks))
+            steps.append(_step(step, recipe, samples, peaks, _span(plateau, index, limb, protocol)[1]))
             leads += [reading.value for reading in kept]
             if all(sample.at_s < settled_s for sample in samples):
                 unsettled.append(steps[-1])
@@ -185,11 +185,18 @@ def _why_unused(
 def _span(plateau: Plateau, index: int, limb: Sequence[StepReadings], protocol: Protocol) -> tuple[float, float]:
     """Earliest and latest time at which a reading of this step still belongs to the trial."""
     earliest = plateau.until_s - protocol.longest_step_s if index == 0 else plateau.start_s
-    latest = plateau.start_s + protocol.longest_step_s if index == len(limb) - 1 else plateau.until_s
+    last = index == len(limb) - 1
+    latest = min(plateau.until_s, plateau.start_s + protocol.longest_step_s) if last else plateau.until_s
     return earliest, latest
 
 
-def _step(step: StepReadings, recipe: Recipe, samples: Sequence[Sample], peak_readings: Sequence[Reading]) -> Step:
+def _step(
+    step: StepReadings,
+    recipe: Recipe,
+    samples: Sequence[Sample],
+    peak_readings: Sequence[Reading],
+    until_s: float,
+) -> Step:
     """Medians over the samples of one step."""
     volumes = [sample.tidal_volume_ml for sample in samples if sample.tidal_volume_ml is not None]
     pressures = [sample.pressure_cmh2o for sample in samples if sample.pressure_cmh2o is not None]
@@ -210,6 +217,7 @@ def _step(step: StepReadings, recipe: Recipe, samples: Sequence[Sample], peak_re
         driving_pressure_cmh2o=median(above) if static and above else None,
         baseline_cmh2o=median(sample.baseline_cmh2o for sample in samples),
         sources=tuple(dict.fromkeys(sources)),
+        until_s=until_s,
     )
 
 

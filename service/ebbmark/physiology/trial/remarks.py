@@ -45,7 +45,8 @@ def unsettled_remark(steps: Sequence[Step], protocol: Protocol) -> Iterator[Obse
             f"At PEEP {levels} cmH2O every reading was taken less than {protocol.settling_s:g} s after the change, "
             "while the lung was still settling."
         )
-        yield Observed("unsettled-steps", sentence, steps[0].start_s, steps[0].peep_cmh2o)
+        levels_cmh2o = tuple(step.peep_cmh2o for step in steps)
+        yield Observed("unsettled-steps", sentence, steps[0].start_s, steps[0].peep_cmh2o, levels_cmh2o)
 
 
 def _steps_without_compliance(limb: Sequence[StepReadings], steps: Sequence[Step]) -> Iterator[Observed]:

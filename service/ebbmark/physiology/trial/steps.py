@@ -63,6 +63,7 @@ class Step:
             Driving pressure is plateau less total PEEP: known only with plateau pressure.
         baseline_cmh2o: median of what the samples took as total PEEP.
         sources: indices of every input that the step rests on, those of its PEEP and peak pressure included.
+        until_s: when PEEP was changed again, at most the longest step after the start [s since 1970-01-01T00:00:00Z].
     """
 
     peep_cmh2o: float
@@ -76,6 +77,7 @@ class Step:
     driving_pressure_cmh2o: float | None
     baseline_cmh2o: float = 0.0
     sources: tuple[int, ...] = ()
+    until_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,12 +99,14 @@ class Observed:
         sentence: one plain sentence.
         at_s: when [s since 1970-01-01T00:00:00Z].
         peep_cmh2o: set PEEP at that time.
+        peeps_cmh2o: set PEEP of every step that it concerns, where it concerns several.
     """
 
     slug: str
     sentence: str
     at_s: float
     peep_cmh2o: float
+    peeps_cmh2o: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,93 @@
+"""Findings as values: which check spoke, how much it matters, and the numbers, times and inputs that it rests on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import Enum
+
+__all__ = ["Change", "ChangeKind", "Finding", "KnownCondition", "Weight"]
+
+
+class Weight(Enum):
+    """What a finding does to the number; the order is the order of gravity."""
+
+    LOOK_FIRST = "look-first"  # no number: the patient or the circuit is to be looked at first
+    HIGH = "high"  # a number with a high caution
+    MODERATE = "moderate"
+    LOW = "low"
+
+    __hash__ = object.__hash__
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing that a check found.
+
+    Attributes:
+        slug: stable name; the sentence for it stands in `ebbmark.words`.
+        weight: what it does to the number.
+        values: numbers and words that the sentence names, in the units that their names carry.
+        peeps_cmh2o: set PEEP of the steps that it was seen at, highest first.
+        at_s: when it was first seen; None where it has no time [s since 1970-01-01T00:00:00Z].
+        sources: indices of the inputs that show it.
+        source: published source, "common practice, no published source", or "this project's own choice".
+        of_curve: whether it bears on the curve, so that the certainty of the estimate follows from it, too.
+    """
+
+    slug: str
+    weight: Weight
+    values: Mapping[str, float | str] = field(default_factory=dict)
+    peeps_cmh2o: tuple[float, ...] = ()
+    at_s: float | None = None
+    sources: tuple[int, ...] = ()
+    source: str = ""
+    of_curve: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class KnownCondition:
+    """A condition that the record says is present, as a check needs it.
+
+    Attributes:
+        slug: stable name of the concept.
+        words: for people.
+        weight: LOOK_FIRST where it forbids, HIGH where it speaks against it, MODERATE or LOW where it changes what the
+            number means.
+        says: what the source says of it, in a plain sentence.
+        citation: who says so.
+        source: index of the input; None where it is not one of them.
+    """
+
+    slug: str
+    words: str
+    weight: Weight
+    says: str
+    citation: str
+    source: int | None = None
+
+
+class ChangeKind(Enum):
+    """What was changed during a limb."""
+
+    POSITION = "position"
+    MODE = "mode"
+
+    __hash__ = object.__hash__
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """A change of position or ventilator mode that was charted.
+
+    Attributes:
+        kind: which.
+        at_s: when [s since 1970-01-01T00:00:00Z].
+        words: what it was changed to, as charted.
+        source: index of the input.
+    """
+
+    kind: ChangeKind
+    at_s: float
+    words: str
+    source: int

@@ -1,0 +1,3 @@
+"""The patient beside the curve: what each step saw, and the checks before a number is given."""
+
+__all__: list[str] = []

@@ -1,0 +1,188 @@
+"""Checks of what a curve rests on: passive breathing, a tight circuit, pressures that are what was charted."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from statistics import median
+
+from ebbmark.physiology.findings import Finding, Weight
+from ebbmark.physiology.patient.limits import COMMON_PRACTICE, OWN_CHOICE
+from ebbmark.physiology.patient.scene import Scene, finding_at, rows_where
+from ebbmark.physiology.patient.steps_seen import StepSeen
+from ebbmark.physiology.readings import Quantity
+
+__all__ = [
+    "EFFORT_SOURCE",
+    "effort",
+    "lost_carbon_dioxide",
+    "measured_peep_off",
+    "narrowed_airway",
+    "trapped_air",
+    "uneven_leak",
+]
+
+EFFORT_SOURCE = "Cairo, Pilbeam's Mechanical Ventilation, chapter 1 (read at second hand)"
+
+
+def effort(scene: Scene) -> Iterator[Finding]:
+    """Support modes, triggered breaths and spontaneous breaths: compliance holds for a passive patient only."""
+    supported = rows_where(scene, Quantity.PRESSURE_SUPPORT_SET, lambda value, _: value > 0.0)
+    set_known = [one for one in scene.seen if one.last(Quantity.RESPIRATORY_RATE_SET)]
+    passive = bool(set_known) and not _triggered(scene)
+    if supported and not passive:
+        pressure = supported[0].last(Quantity.PRESSURE_SUPPORT_SET) or 0.0
+        yield finding_at("pressure-support", supported, {"support_cmh2o": pressure}, EFFORT_SOURCE)
+    triggered = _triggered(scene)
+    if triggered:
+        worst = max(triggered, key=_rate_above_set)
+        values = {
+            "measured_per_min": worst.middle(Quantity.RESPIRATORY_RATE) or 0.0,
+            "set_per_min": worst.last(Quantity.RESPIRATORY_RATE_SET) or 0.0,
+        }
+        many = len(triggered) > 1 or len(scene.seen) < 3
+        yield finding_at(
+            "rate-above-set", triggered, values, EFFORT_SOURCE, Weight.LOOK_FIRST if many else Weight.MODERATE
+        )
+    limit = scene.limits.spontaneous_per_min
+    own = rows_where(scene, Quantity.RESPIRATORY_RATE_SPONTANEOUS, lambda value, _: value > limit)
+    if own:
+        values = {"spontaneous_per_min": max(one.middle(Quantity.RESPIRATORY_RATE_SPONTANEOUS) or 0.0 for one in own)}
+        many = len(own) > 1 or len(scene.seen) < 3
+        yield finding_at("spontaneous-rate", own, values, EFFORT_SOURCE, Weight.LOOK_FIRST if many else Weight.MODERATE)
+
+
+def lost_carbon_dioxide(scene: Scene) -> Iterator[Finding]:
+    """End-tidal carbon dioxide that vanished: tube, circuit or circulation."""
+    values = [one.last(Quantity.END_TIDAL_CO2) for one in scene.seen]
+    if max((value for value in values if value is not None), default=0.0) < scene.limits.worn_carbon_dioxide_mmhg:
+        return
+    gone = rows_where(
+        scene, Quantity.END_TIDAL_CO2, lambda value, _: value < scene.limits.no_carbon_dioxide_mmhg, last=True
+    )
+    if gone:
+        lowest = min(one.last(Quantity.END_TIDAL_CO2) or 0.0 for one in gone)
+        yield finding_at("carbon-dioxide-lost", gone, {"end_tidal_mmhg": lowest}, OWN_CHOICE)
+
+
+def uneven_leak(scene: Scene) -> Iterator[Finding]:
+    """A leak that begins during the limb makes compliance from expired volume fall; one throughout scales it."""
+    limits = scene.limits
+    shares = [_leak_share(one) for one in scene.seen]
+    known = [share for share in shares if share is not None]
+    if not known:
+        return
+    began = []
+    for index, share in enumerate(shares):
+        before = [one for one in shares[:index] if one is not None]
+        if share is None or not before or share <= limits.leak_share:
+            continue
+        if share - min(before) > limits.leak_change_share:
+            began.append((scene.seen[index], share))
+    if began:
+        first, share = began[0][0], max(one for _, one in began)
+        yield Finding(
+            "leak-began",
+            Weight.LOOK_FIRST,
+            {"leak_share": share, "peep_cmh2o": first.peep_cmh2o},
+            tuple(one.peep_cmh2o for one, _ in began),
+            first.start_s,
+            _sources(first, Quantity.TIDAL_VOLUME_EXPIRED),
+            OWN_CHOICE,
+            of_curve=True,
+        )
+        return
+    if median(known) > limits.leak_high_share:
+        yield Finding("leak-large", Weight.HIGH, {"leak_share": median(known)}, source=OWN_CHOICE, of_curve=True)
+
+
+def trapped_air(scene: Scene) -> Iterator[Finding]:
+    """Total PEEP that does not follow set PEEP, or intrinsic PEEP worth naming."""
+    limits = scene.limits
+    totals = [(one, _total_peep(one)) for one in scene.seen]
+    known = [(one, total) for one, total in totals if total is not None]
+    if len(known) >= 2:
+        (first, top), (last, bottom) = known[0], known[-1]
+        way = first.peep_cmh2o - last.peep_cmh2o
+        if way >= limits.trapped_way_cmh2o and top - bottom < limits.trapped_share * way:
+            values = {
+                "total_top_cmh2o": top,
+                "total_bottom_cmh2o": bottom,
+                "set_top_cmh2o": first.peep_cmh2o,
+                "set_bottom_cmh2o": last.peep_cmh2o,
+            }
+            yield finding_at("total-peep-does-not-follow", [one for one, _ in known], values, COMMON_PRACTICE)
+            return
+    intrinsic = [(one, total - one.peep_cmh2o) for one, total in known]
+    worst, most = max(intrinsic, key=lambda pair: pair[1], default=(None, 0.0))
+    if worst is not None and most >= limits.intrinsic_cmh2o:
+        weight = Weight.HIGH if most >= limits.intrinsic_high_cmh2o else Weight.MODERATE
+        values = {"intrinsic_cmh2o": most, "peep_cmh2o": worst.peep_cmh2o}
+        yield finding_at("intrinsic-peep", [worst], values, COMMON_PRACTICE, weight)
+
+
+def measured_peep_off(scene: Scene) -> Iterator[Finding]:
+    """Measured PEEP away from its setting: a leak, water or a trigger; the lung did not see the charted step."""
+    if scene.trial.peep_source != "set":
+        return
+    limit = scene.limits.measured_off_cmh2o
+    both = [one for one in scene.seen if one.middle(Quantity.PEEP_MEASURED) is not None]
+    off = [one for one in both if abs((one.middle(Quantity.PEEP_MEASURED) or 0.0) - one.peep_cmh2o) > limit]
+    if not off:
+        return
+    worst = max(off, key=lambda one: abs((one.middle(Quantity.PEEP_MEASURED) or 0.0) - one.peep_cmh2o))
+    values = {"measured_cmh2o": worst.middle(Quantity.PEEP_MEASURED) or 0.0, "set_cmh2o": worst.peep_cmh2o}
+    weight = Weight.LOOK_FIRST if 2 * len(off) >= len(both) else Weight.MODERATE
+    yield finding_at("measured-peep-off", off, values, OWN_CHOICE, weight)
+
+
+def narrowed_airway(scene: Scene) -> Iterator[Finding]:
+    """Peak less plateau that rises along the limb: secretions, a kink, bronchospasm."""
+    known = [
+        (step, step.peak_cmh2o - step.plateau_cmh2o)
+        for step in scene.steps
+        if step.peak_cmh2o is not None and step.plateau_cmh2o is not None
+    ]
+    if len(known) < 2:
+        return
+    first = known[0][1]
+    worst, most = max(known[1:], key=lambda pair: pair[1])
+    if most - first >= scene.limits.resistive_rise_cmh2o:
+        values = {"from_cmh2o": first, "to_cmh2o": most, "peep_cmh2o": worst.peep_cmh2o}
+        yield Finding(
+            "resistive-pressure-rose",
+            Weight.HIGH,
+            values,
+            (worst.peep_cmh2o,),
+            worst.start_s,
+            worst.sources,
+            OWN_CHOICE,
+            of_curve=True,
+        )
+
+
+def _rate_above_set(row: StepSeen) -> float:
+    measured, ordered = row.middle(Quantity.RESPIRATORY_RATE), row.last(Quantity.RESPIRATORY_RATE_SET)
+    return 0.0 if measured is None or not ordered else measured - ordered
+
+
+def _triggered(scene: Scene) -> list[StepSeen]:
+    return [one for one in scene.seen if _rate_above_set(one) > scene.limits.rate_above_set_per_min]
+
+
+def _leak_share(row: StepSeen) -> float | None:
+    expired = row.middle(Quantity.TIDAL_VOLUME_EXPIRED)
+    inspired = row.middle(Quantity.TIDAL_VOLUME_INSPIRED)
+    return None if expired is None or not inspired else 1.0 - expired / inspired
+
+
+def _total_peep(row: StepSeen) -> float | None:
+    total = row.middle(Quantity.PEEP_TOTAL)
+    if total is not None:
+        return total
+    intrinsic = row.middle(Quantity.PEEP_INTRINSIC)
+    return None if intrinsic is None else row.peep_cmh2o + intrinsic
+
+
+def _sources(row: StepSeen, quantity: Quantity) -> tuple[int, ...]:
+    seen = row.by_quantity.get(quantity)
+    return () if seen is None else seen.sources

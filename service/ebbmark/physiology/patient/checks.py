@@ -1,0 +1,164 @@
+"""The ordered table of checks that decide: a number, a number with a high caution, or no number and a look first.
+
+`judge_curve` comes before the advice and may take an estimate back; `judge_suggestion` comes after it and may withhold
+the suggested PEEP. Neither ever names another PEEP.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+from ebbmark.physiology.closing.estimate import Closing, Evidence, Verdict
+from ebbmark.physiology.findings import Finding, Weight
+from ebbmark.physiology.patient.breathing_checks import (
+    EFFORT_SOURCE,
+    effort,
+    lost_carbon_dioxide,
+    measured_peep_off,
+    narrowed_airway,
+    trapped_air,
+    uneven_leak,
+)
+from ebbmark.physiology.patient.limits import COMMON_PRACTICE, OWN_CHOICE, TEXTBOOK
+from ebbmark.physiology.patient.lung_checks import (
+    changed_during_limb,
+    changed_setting,
+    circuit_opened,
+    conditions_present,
+    no_lasting_fall,
+    sudden_fall,
+    unsettled,
+)
+from ebbmark.physiology.patient.scene import Scene
+from ebbmark.physiology.patient.suggestion_checks import stop_limits, unseen_vital_signs, worse_than_best
+from ebbmark.physiology.readings import Quantity
+
+__all__ = ["CURVE_CHECKS", "CurveCheck", "judge_curve", "judge_suggestion"]
+
+
+@dataclass(frozen=True, slots=True)
+class CurveCheck:
+    """One row of the table.
+
+    Attributes:
+        name: stable name.
+        rule: in one plain sentence.
+        source: published source, "common practice, no published source", or "this project's own choice".
+        judge: from a scene to what was found.
+    """
+
+    name: str
+    rule: str
+    source: str
+    judge: Callable[[Scene], Iterator[Finding]]
+
+
+CURVE_CHECKS: Final = (
+    CurveCheck("conditions", "A condition that forbids raising PEEP: no number; one that questions it: high.",
+               TEXTBOOK, conditions_present),
+    CurveCheck("circuit", "A circuit that was open at or above closing voids the steps below.",
+               COMMON_PRACTICE, circuit_opened),
+    CurveCheck("carbon-dioxide", "End-tidal carbon dioxide vanished: look first.", OWN_CHOICE, lost_carbon_dioxide),
+    CurveCheck("effort", "Support modes, a measured above the set rate, spontaneous breaths: no number.",
+               EFFORT_SOURCE, effort),
+    CurveCheck("sudden-fall", "A lasting fall of 30 % or more in one step, or pressure that rises as PEEP falls: look "
+               "first.", OWN_CHOICE, sudden_fall),
+    CurveCheck("leak", "A leak that begins during the limb: no number; a large one throughout: high.",
+               OWN_CHOICE, uneven_leak),
+    CurveCheck("trapped-air", "Total PEEP that does not follow set PEEP: no number; intrinsic PEEP is named.",
+               COMMON_PRACTICE, trapped_air),
+    CurveCheck("measured-peep", "Measured PEEP off its setting at half of the steps: no number.",
+               OWN_CHOICE, measured_peep_off),
+    CurveCheck("recovery", "Compliance that came back at any lower step did not fall for good.",
+               OWN_CHOICE, no_lasting_fall),
+    CurveCheck("changed", "Position or mode changed during the limb: no number.", OWN_CHOICE, changed_during_limb),
+    CurveCheck("settings", "Tidal volume changed during the limb: high; oxygen: named.", OWN_CHOICE, changed_setting),
+    CurveCheck("settling", "Readings before the lung had settled at closing or at half of the steps: high.",
+               OWN_CHOICE, unsettled),
+    CurveCheck("airway", "Resistive pressure that rose along the limb: high.", OWN_CHOICE, narrowed_airway),
+)  # fmt: skip
+"""Most dangerous first."""
+
+
+def judge_curve(scene: Scene) -> tuple[Closing, tuple[Finding, ...]]:
+    """Look at everything beside the curve.
+
+    Returns:
+        The estimate: INDETERMINATE without a reason in words where a finding forbids it, else with a certainty that
+        follows from the whole; and the findings, gravest first, otherwise in the order of the table.
+    """
+    found = [finding for check in CURVE_CHECKS for finding in check.judge(scene)]
+    found.sort(key=lambda one: list(Weight).index(one.weight))
+    closing = scene.closing
+    if any(one.weight is Weight.LOOK_FIRST for one in found):
+        closing = replace(
+            closing,
+            verdict=Verdict.INDETERMINATE,
+            peep_cmh2o=None,
+            interval_cmh2o=None,
+            shape=None,
+            evidence=Evidence.WEAK,
+            reason="",
+        )
+    return _with_certainty(closing, scene, found), tuple(found)
+
+
+def judge_suggestion(
+    scene: Scene,
+    suggested_cmh2o: float,
+    *,
+    before: Mapping[Quantity, float],
+    charted: frozenset[Quantity],
+) -> tuple[Finding, ...]:
+    """Look at how the suggested PEEP was tolerated.
+
+    Args:
+        scene: what is known.
+        suggested_cmh2o: the PEEP that closing and margin give.
+        before: vital signs of the hour before the limb.
+        charted: quantities that were charted at any time.
+
+    Returns:
+        Findings, gravest first; with a LOOK_FIRST among them no PEEP may be suggested.
+    """
+    found = [
+        *stop_limits(scene, suggested_cmh2o, before),
+        *worse_than_best(scene, suggested_cmh2o),
+        *unseen_vital_signs(scene, suggested_cmh2o, charted),
+    ]
+    return tuple(sorted(found, key=lambda one: list(Weight).index(one.weight)))
+
+
+def _with_certainty(closing: Closing, scene: Scene, found: Sequence[Finding]) -> Closing:
+    """Words of certainty follow from the whole: a grave doubt leaves weak evidence, any doubt leaves no strong one."""
+    doubts = [one for one in found if one.of_curve and one.weight is not Weight.LOW]
+    if any(one.weight in (Weight.LOOK_FIRST, Weight.HIGH) for one in doubts):
+        return replace(closing, evidence=Evidence.WEAK)
+    if closing.evidence is Evidence.STRONG and (doubts or _doubtful(scene)):
+        return replace(closing, evidence=Evidence.MODERATE)
+    return closing
+
+
+def _doubtful(scene: Scene) -> bool:
+    """Whether the readings themselves leave a doubt of quality that is not a finding of these checks."""
+    return not scene.trial.kind.static or any(seen.slug in _QUALITY for seen in scene.trial.observed)
+
+
+_QUALITY: Final = frozenset(
+    {
+        "charted-compliance-differs",
+        "charted-driving-pressure-differs",
+        "compliance-as-charted",
+        "driving-pressure-as-charted",
+        "leak-likely",
+        "plateau-above-peak",
+        "step-without-compliance",
+        "tidal-volume-as-set",
+        "tidal-volume-varies",
+        "total-peep-below-set",
+        "unsettled-steps",
+    }
+)
+"""Remarks about a limb after which its evidence is not called strong. This project's choice."""

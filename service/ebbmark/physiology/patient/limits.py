@@ -1,0 +1,93 @@
+"""Limits of the checks before a number: one value, its unit in its name, and where it comes from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+__all__ = ["COMMON_PRACTICE", "LIMITS", "OWN_CHOICE", "TEXTBOOK", "CheckLimits", "VitalLimits"]
+
+COMMON_PRACTICE: Final = "common practice, no published source"
+OWN_CHOICE: Final = "this project's own choice"
+TEXTBOOK: Final = "Cairo, Pilbeam's Mechanical Ventilation, chapter 13 (read at second hand)"
+
+
+@dataclass(frozen=True, slots=True)
+class VitalLimits:
+    """Vital signs at which a trial stops; a site's signed numbers take the place of the defaults.
+
+    Attributes:
+        spo2_below_percent: Pilbeam chapter 13 stops below 85 %.
+        mean_arterial_pressure_below_mmhg: 60 is this project's own choice; 60 to 65 is usual in protocols.
+        systolic_arterial_pressure_below_mmhg: Pilbeam chapter 13 stops below 90 mmHg.
+        heart_rate_below_per_min, heart_rate_above_per_min: this project's own choice.
+    """
+
+    spo2_below_percent: float = 85.0
+    mean_arterial_pressure_below_mmhg: float = 60.0
+    systolic_arterial_pressure_below_mmhg: float = 90.0
+    heart_rate_below_per_min: float = 40.0
+    heart_rate_above_per_min: float = 150.0
+
+
+@dataclass(frozen=True, slots=True)
+class CheckLimits:
+    """Limits of the other checks; each is this project's own choice unless it says otherwise.
+
+    Attributes:
+        vital: vital signs at which a trial stops.
+        saturation_loss_percent: SpO2 at the suggestion this far below the best step: clearly worse.
+        mean_pressure_loss_mmhg: the same of mean arterial pressure.
+        systolic_pressure_loss_mmhg: the same of systolic pressure; Pilbeam chapter 13 calls a fall of more than 20
+            after a step of PEEP significant.
+        rate_above_set_per_min: measured above set rate by more than this: the patient triggers.
+        spontaneous_per_min: a charted spontaneous rate above this is one.
+        step_fall_share: a fall of compliance from one step to the next of this share or more.
+        plateau_rise_cmh2o: plateau, or peak where there is none, higher by more than this after PEEP was lowered.
+        rising_fall_share: and compliance fell by this share or more; in a stiff lung a usual fall raises pressure, too.
+        same_volume_share: tidal volumes within this share are equal for that.
+        fell_back_share: a step that gave this share of a fall back at the next one was an artefact.
+        leak_share: expired below inspired volume by more than this at a step.
+        leak_change_share: and by this much more than at the steps before: the leak began there.
+        leak_high_share: a leak of more than this throughout.
+        trapped_share: total PEEP that follows less than this share of the way of set PEEP.
+        trapped_way_cmh2o: looked at where set PEEP moved at least this far.
+        intrinsic_cmh2o, intrinsic_high_cmh2o: intrinsic PEEP named, and named as a high caution, from here on.
+        measured_off_cmh2o: measured PEEP further than this from its setting.
+        recovery_share: a rise of compliance below closing by this share of the maximum: it did not last.
+        volume_change_share: set tidal volume changed by more than this during the limb.
+        oxygen_change: FiO2 changed by more than this during the limb.
+        resistive_rise_cmh2o: peak less plateau higher by this at a step than at the first.
+        no_carbon_dioxide_mmhg: end-tidal carbon dioxide below this: the gas does not come from a perfused lung.
+        worn_carbon_dioxide_mmhg: looked at where it was above this at another step.
+    """
+
+    vital: VitalLimits = VitalLimits()
+    saturation_loss_percent: float = 5.0
+    mean_pressure_loss_mmhg: float = 20.0
+    systolic_pressure_loss_mmhg: float = 20.0
+    rate_above_set_per_min: float = 2.0
+    spontaneous_per_min: float = 2.0
+    step_fall_share: float = 0.30
+    plateau_rise_cmh2o: float = 2.0
+    rising_fall_share: float = 0.20
+    same_volume_share: float = 0.05
+    fell_back_share: float = 0.5
+    leak_share: float = 0.15
+    leak_change_share: float = 0.08
+    leak_high_share: float = 0.25
+    trapped_share: float = 0.5
+    trapped_way_cmh2o: float = 4.0
+    intrinsic_cmh2o: float = 3.0
+    intrinsic_high_cmh2o: float = 5.0
+    measured_off_cmh2o: float = 2.0
+    recovery_share: float = 0.10
+    volume_change_share: float = 0.10
+    oxygen_change: float = 0.05
+    resistive_rise_cmh2o: float = 8.0
+    no_carbon_dioxide_mmhg: float = 10.0
+    worn_carbon_dioxide_mmhg: float = 20.0
+
+
+LIMITS: Final = CheckLimits()
+"""The default."""

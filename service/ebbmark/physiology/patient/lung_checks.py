@@ -1,0 +1,189 @@
+"""Checks of the lung behind a curve: one lung throughout, that closed and did not break, and may be judged at all."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from itertools import pairwise
+
+from ebbmark.physiology.closing.estimate import Verdict
+from ebbmark.physiology.findings import ChangeKind, Finding, Weight
+from ebbmark.physiology.patient.limits import COMMON_PRACTICE, OWN_CHOICE, CheckLimits
+from ebbmark.physiology.patient.scene import Scene
+from ebbmark.physiology.readings import Quantity
+from ebbmark.physiology.trial.steps import Step
+
+__all__ = [
+    "changed_during_limb",
+    "changed_setting",
+    "circuit_opened",
+    "conditions_present",
+    "no_lasting_fall",
+    "sudden_fall",
+    "unsettled",
+]
+
+
+def conditions_present(scene: Scene) -> Iterator[Finding]:
+    """Conditions that forbid a number, question it, or change what it means."""
+    for one in scene.conditions:
+        yield Finding(
+            f"condition-{one.slug}",
+            one.weight,
+            {"words": one.words, "says": one.says},
+            sources=() if one.source is None else (one.source,),
+            source=one.citation,
+        )
+
+
+def circuit_opened(scene: Scene) -> Iterator[Finding]:
+    """A circuit that was open before or at closing: the steps below belong to another lung."""
+    named = scene.closing.peep_cmh2o
+    for seen in scene.trial.observed:
+        if seen.slug == "disconnection" and (named is None or seen.peep_cmh2o >= named):
+            yield Finding(
+                "circuit-opened",
+                Weight.LOOK_FIRST,
+                {"peep_cmh2o": seen.peep_cmh2o},
+                (seen.peep_cmh2o,),
+                seen.at_s,
+                source=COMMON_PRACTICE,
+                of_curve=True,
+            )
+            return
+
+
+def sudden_fall(scene: Scene) -> Iterator[Finding]:
+    """A fall of compliance too large for one step, or pressure that rises while PEEP falls."""
+    limits = scene.limits
+    for index, (above, below) in enumerate(pairwise(scene.steps)):
+        lost = 1.0 - below.compliance_ml_per_cmh2o / above.compliance_ml_per_cmh2o
+        rise = _pressure_rise(above, below, limits)
+        fell = lost >= limits.step_fall_share
+        rose = rise is not None and rise > limits.plateau_rise_cmh2o and lost >= limits.rising_fall_share
+        if not (fell or rose) or _given_back(scene.steps, index, limits):
+            continue
+        lone_last = index == len(scene.steps) - 2 and scene.closing.verdict is Verdict.INDETERMINATE
+        if lone_last:
+            continue  # the estimate names this fall already
+        values: dict[str, float | str] = {
+            "from_peep_cmh2o": above.peep_cmh2o,
+            "to_peep_cmh2o": below.peep_cmh2o,
+            "from_ml_per_cmh2o": above.compliance_ml_per_cmh2o,
+            "to_ml_per_cmh2o": below.compliance_ml_per_cmh2o,
+            "lost_share": lost,
+        }
+        if rise is not None and rose:
+            values["pressure_rise_cmh2o"] = rise
+            values["which"] = "plateau" if below.plateau_cmh2o is not None else "peak"
+        slug = "sudden-fall" if fell else "pressure-rises-as-peep-falls"
+        yield Finding(
+            slug,
+            Weight.LOOK_FIRST,
+            values,
+            (below.peep_cmh2o,),
+            below.start_s,
+            below.sources,
+            OWN_CHOICE,
+            of_curve=True,
+        )
+        return
+
+
+def no_lasting_fall(scene: Scene) -> Iterator[Finding]:
+    """Compliance that came back at any step below the one that was named: it did not fall for good."""
+    closing = scene.closing
+    if closing.verdict is not Verdict.FOUND or closing.peep_cmh2o is None:
+        return
+    below = [step for step in scene.steps if step.peep_cmh2o <= closing.peep_cmh2o]
+    best = max(step.compliance_ml_per_cmh2o for step in scene.steps if step.peep_cmh2o >= closing.peep_cmh2o)
+    lowest = None
+    for step in below:
+        if lowest is not None:
+            rise = step.compliance_ml_per_cmh2o - lowest.compliance_ml_per_cmh2o
+            if rise >= scene.limits.recovery_share * best:
+                back = step.compliance_ml_per_cmh2o >= (1.0 - scene.protocol.fall) * best
+                values = {
+                    "peep_cmh2o": step.peep_cmh2o,
+                    "compliance_ml_per_cmh2o": step.compliance_ml_per_cmh2o,
+                    "best_ml_per_cmh2o": best,
+                    "closing_cmh2o": closing.peep_cmh2o,
+                }
+                yield Finding(
+                    "compliance-came-back" if back else "compliance-rose-below-closing",
+                    Weight.LOOK_FIRST if back else Weight.MODERATE,
+                    values,
+                    (step.peep_cmh2o,),
+                    step.start_s,
+                    step.sources,
+                    OWN_CHOICE,
+                    of_curve=True,
+                )
+                return
+        if lowest is None or step.compliance_ml_per_cmh2o < lowest.compliance_ml_per_cmh2o:
+            lowest = step
+
+
+def changed_during_limb(scene: Scene) -> Iterator[Finding]:
+    """Position or ventilator mode changed while PEEP was being lowered: two lungs in one curve."""
+    start_s, end_s = scene.steps[0].end_s, scene.steps[-1].end_s
+    for one in scene.changes:
+        if start_s <= one.at_s <= end_s:
+            slug = "position-changed-in-trial" if one.kind is ChangeKind.POSITION else "mode-changed-in-trial"
+            at = next((row.peep_cmh2o for row in scene.seen if row.start_s <= one.at_s < row.until_s), None)
+            values: dict[str, float | str] = {"words": one.words} | ({} if at is None else {"peep_cmh2o": at})
+            peeps = () if at is None else (at,)
+            yield Finding(slug, Weight.LOOK_FIRST, values, peeps, one.at_s, (one.source,), OWN_CHOICE, of_curve=True)
+
+
+def changed_setting(scene: Scene) -> Iterator[Finding]:
+    """Set tidal volume or oxygen changed during the limb."""
+    limits = scene.limits
+    volume = _range(scene, Quantity.TIDAL_VOLUME_SET)
+    if volume is not None and volume[1] > (1.0 + limits.volume_change_share) * volume[0]:
+        values = {"least_ml": volume[0], "greatest_ml": volume[1]}
+        yield Finding("tidal-volume-changed", Weight.HIGH, values, source=OWN_CHOICE, of_curve=True)
+    for quantity in (Quantity.FIO2_SET, Quantity.FIO2_MEASURED):
+        oxygen = _range(scene, quantity)
+        if oxygen is not None and oxygen[1] - oxygen[0] > limits.oxygen_change + 1e-9:
+            values = {"least_share": oxygen[0], "greatest_share": oxygen[1]}
+            yield Finding("oxygen-changed", Weight.MODERATE, values, source=OWN_CHOICE)
+            return
+
+
+def unsettled(scene: Scene) -> Iterator[Finding]:
+    """Readings taken while the lung was still settling, at the step of closing or at half of the steps."""
+    early = tuple(
+        level for seen in scene.trial.observed if seen.slug == "unsettled-steps" for level in seen.peeps_cmh2o
+    )
+    if not early:
+        return
+    named = scene.closing.peep_cmh2o
+    grave = named in early or 2 * len(early) >= len(scene.steps)
+    values = {"settling_s": scene.protocol.settling_s}
+    weight = Weight.HIGH if grave else Weight.MODERATE
+    yield Finding("unsettled-steps", weight, values, early, source=OWN_CHOICE, of_curve=True)
+
+
+def _pressure_rise(above: Step, below: Step, limits: CheckLimits) -> float | None:
+    """How much plateau (or peak) rose from one step to the next lower one at an equal or smaller volume."""
+    volumes = (above.tidal_volume_ml, below.tidal_volume_ml)
+    if volumes[0] and volumes[1] and volumes[1] > (1.0 + limits.same_volume_share) * volumes[0]:
+        return None
+    if above.plateau_cmh2o is not None and below.plateau_cmh2o is not None:
+        return below.plateau_cmh2o - above.plateau_cmh2o
+    if above.peak_cmh2o is not None and below.peak_cmh2o is not None:
+        return below.peak_cmh2o - above.peak_cmh2o
+    return None
+
+
+def _given_back(steps: Sequence[Step], index: int, limits: CheckLimits) -> bool:
+    """Whether the step after a fall regained so much of it that the fall was an artefact of one step."""
+    if index + 2 >= len(steps):
+        return False
+    above, below, after = (steps[place].compliance_ml_per_cmh2o for place in (index, index + 1, index + 2))
+    return after - below >= limits.fell_back_share * (above - below)
+
+
+def _range(scene: Scene, quantity: Quantity) -> tuple[float, float] | None:
+    seen = [row.by_quantity[quantity] for row in scene.seen if quantity in row.by_quantity]
+    return (min(one.least for one in seen), max(one.greatest for one in seen)) if len(seen) > 1 else None

@@ -1,0 +1,236 @@
+"""Checks of a suggested PEEP against the vital signs of the steps: was it, or a higher one, tolerated in this trial?"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Final
+
+from ebbmark.physiology.findings import Finding, Weight
+from ebbmark.physiology.patient.limits import COMMON_PRACTICE, OWN_CHOICE, TEXTBOOK, VitalLimits
+from ebbmark.physiology.patient.scene import Scene
+from ebbmark.physiology.patient.steps_seen import Seen, StepSeen
+from ebbmark.physiology.readings import Quantity
+
+__all__ = ["limits_met_at", "stop_limits", "unseen_vital_signs", "worse_than_best"]
+
+SAME_PEEP_CMH2O: Final = 0.25
+"""A step this near to a PEEP is the step of that PEEP: units were converted. This project's choice."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Vital:
+    """One vital sign with a limit: which, on which side, from where, and whether a high PEEP makes it worse."""
+
+    slug: str
+    quantity: Quantity
+    words: str
+    unit: str
+    field: str
+    sign: int  # 1: beyond is below the limit; -1: beyond is above it
+    source: str
+    worse_with_peep: bool
+
+    def limit(self, limits: VitalLimits) -> float:
+        value: float = getattr(limits, self.field)
+        return value
+
+    def beyond(self, value: float, limits: VitalLimits) -> bool:
+        return self.sign * value < self.sign * self.limit(limits)
+
+
+_VITALS: Final = (
+    _Vital("mean-arterial-pressure", Quantity.MEAN_ARTERIAL_PRESSURE, "mean arterial pressure", "mmHg",
+           "mean_arterial_pressure_below_mmhg", 1, OWN_CHOICE, True),
+    _Vital("systolic-pressure", Quantity.SYSTOLIC_ARTERIAL_PRESSURE, "systolic arterial pressure", "mmHg",
+           "systolic_arterial_pressure_below_mmhg", 1, TEXTBOOK, True),
+    _Vital("saturation", Quantity.SPO2, "SpO2", "%", "spo2_below_percent", 1, TEXTBOOK, False),
+    _Vital("heart-rate-high", Quantity.HEART_RATE, "heart rate", "/min",
+           "heart_rate_above_per_min", -1, OWN_CHOICE, True),
+    _Vital("heart-rate-low", Quantity.HEART_RATE, "heart rate", "/min",
+           "heart_rate_below_per_min", 1, OWN_CHOICE, True),
+)  # fmt: skip
+_LOST = (
+    (Quantity.SPO2, "SpO2", "%", "saturation_loss_percent", OWN_CHOICE),
+    (Quantity.MEAN_ARTERIAL_PRESSURE, "mean arterial pressure", "mmHg", "mean_pressure_loss_mmhg", OWN_CHOICE),
+    (
+        Quantity.SYSTOLIC_ARTERIAL_PRESSURE,
+        "systolic arterial pressure",
+        "mmHg",
+        "systolic_pressure_loss_mmhg",
+        TEXTBOOK,
+    ),
+)
+
+
+def stop_limits(scene: Scene, suggested_cmh2o: float, before: Mapping[Quantity, float]) -> Iterator[Finding]:
+    """Stop limits met at the suggestion, above it, or below it.
+
+    Args:
+        scene: what is known.
+        suggested_cmh2o: the PEEP that closing and margin give.
+        before: vital signs of the hour before the limb.
+    """
+    there = _rows_at(scene.seen, suggested_cmh2o)
+    limits = scene.limits.vital
+    for vital in _VITALS:
+        met = [row for row in scene.seen if _met(row, vital, limits)]
+        if not met:
+            continue
+        at = [row for row in met if row in there]
+        above = [row for row in met if row.peep_cmh2o > suggested_cmh2o + SAME_PEEP_CMH2O and row not in there]
+        as_before = vital.quantity in before and vital.beyond(before[vital.quantity], limits)
+        if at:
+            heart = vital.quantity is Quantity.HEART_RATE
+            weight = Weight.HIGH if heart and as_before else Weight.LOOK_FIRST
+            yield _finding("stop-limit-at-suggestion", weight, vital, at, scene, suggested_cmh2o, before)
+        elif above:
+            weight = Weight.HIGH if vital.worse_with_peep and not as_before else Weight.MODERATE
+            yield _finding("stop-limit-above-suggestion", weight, vital, above, scene, suggested_cmh2o, before)
+        else:
+            weight = Weight.MODERATE if vital.worse_with_peep else Weight.LOW
+            yield _finding("stop-limit-below-suggestion", weight, vital, met, scene, suggested_cmh2o, before)
+
+
+def limits_met_at(scene: Scene, peep_cmh2o: float) -> tuple[Finding, ...]:
+    """Stop limits that were met at one PEEP, for a table of several.
+
+    Args:
+        scene: what is known.
+        peep_cmh2o: a PEEP within the tested range.
+    """
+    rows = _rows_at(scene.seen, peep_cmh2o)
+    limits = scene.limits.vital
+    return tuple(
+        _finding("stop-limit-met", Weight.HIGH, vital, met, scene, peep_cmh2o, {})
+        for vital in _VITALS
+        if (met := [row for row in rows if _met(row, vital, limits)])
+    )
+
+
+def worse_than_best(scene: Scene, suggested_cmh2o: float) -> Iterator[Finding]:
+    """Saturation or blood pressure clearly worse at the suggestion than at the best step of the limb."""
+    there = _rows_at(scene.seen, suggested_cmh2o)
+    for quantity, words, unit, field, source in _LOST:
+        known = [(row, value) for row in scene.seen if (value := row.last(quantity)) is not None]
+        here = [value for row, value in known if row in there]
+        if not here:
+            continue
+        best, greatest = max(known, key=lambda pair: pair[1])
+        value = min(here)
+        limit: float = getattr(scene.limits, field)
+        # Textbook and choice speak of more than 20 mmHg; saturation is charted in whole per cent, so that 5 counts.
+        beyond = greatest - value >= limit if quantity is Quantity.SPO2 else greatest - value > limit
+        if beyond:
+            values: dict[str, float | str] = {
+                "words": words,
+                "unit": unit,
+                "value": value,
+                "best": greatest,
+                "best_peep_cmh2o": best.peep_cmh2o,
+                "suggested_cmh2o": suggested_cmh2o,
+            }
+            sources = tuple(one for row in there for one in _sources(row, quantity))
+            yield Finding(
+                "worse-than-best",
+                Weight.HIGH,
+                values,
+                tuple(row.peep_cmh2o for row in there),
+                sources=sources,
+                source=source,
+            )
+
+
+def unseen_vital_signs(scene: Scene, suggested_cmh2o: float, charted: frozenset[Quantity]) -> Iterator[Finding]:
+    """Whether nobody can say how the suggestion was tolerated.
+
+    Args:
+        scene: what is known.
+        suggested_cmh2o: the PEEP that closing and margin give.
+        charted: quantities that were charted at any time.
+    """
+    there = _rows_at(scene.seen, suggested_cmh2o)
+    pressures = (Quantity.MEAN_ARTERIAL_PRESSURE, Quantity.SYSTOLIC_ARTERIAL_PRESSURE)
+    missing: list[str] = []
+    elsewhere: list[str] = []
+    for words, quantities in (("SpO2", (Quantity.SPO2,)), ("blood pressure", pressures)):
+        if any(row.last(quantity) is not None for row in there for quantity in quantities):
+            continue
+        seen_at_all = any(row.last(quantity) is not None for row in scene.seen for quantity in quantities)
+        (elsewhere if not seen_at_all and charted & set(quantities) else missing).append(words)
+    values: dict[str, float | str]
+    if elsewhere:
+        values = {"words": " and ".join(elsewhere), "suggested_cmh2o": suggested_cmh2o}
+        yield Finding("vital-signs-outside-limb", Weight.MODERATE, values, source=OWN_CHOICE)
+    if missing:
+        values = {"words": " and ".join(missing), "suggested_cmh2o": suggested_cmh2o}
+        yield Finding("vital-signs-not-charted", Weight.MODERATE, values, source=COMMON_PRACTICE)
+
+
+def _rows_at(seen: Sequence[StepSeen], peep_cmh2o: float) -> list[StepSeen]:
+    """The step of that PEEP or, between two steps, both."""
+    exact = [row for row in seen if abs(row.peep_cmh2o - peep_cmh2o) <= SAME_PEEP_CMH2O]
+    if exact:
+        return exact
+    for above, below in pairwise(seen):
+        if above.peep_cmh2o > peep_cmh2o > below.peep_cmh2o:
+            return [above, below]
+    return []
+
+
+def _met(row: StepSeen, vital: _Vital, limits: VitalLimits) -> bool:
+    """Whether a limit was met at a step: by its last value, or by the middle of several; one odd value is none."""
+    seen = row.by_quantity.get(vital.quantity)
+    return seen is not None and (vital.beyond(seen.last, limits) or vital.beyond(seen.middle, limits))
+
+
+def _finding(
+    slug: str,
+    weight: Weight,
+    vital: _Vital,
+    rows: Sequence[StepSeen],
+    scene: Scene,
+    peep_cmh2o: float,
+    before: Mapping[Quantity, float],
+) -> Finding:
+    extremes = [(row, row.by_quantity[vital.quantity]) for row in rows]
+    worst_row, worst = min(extremes, key=lambda pair: vital.sign * _worse(pair[1], vital))
+    value = _worse(worst, vital)
+    values: dict[str, float | str] = {
+        "words": vital.words,
+        "unit": vital.unit,
+        "vital": vital.slug,
+        "value": value,
+        "limit": vital.limit(scene.limits.vital),
+        "side": "below" if vital.sign > 0 else "above",
+        "peep_cmh2o": worst_row.peep_cmh2o,
+        "suggested_cmh2o": peep_cmh2o,
+    }
+    recovered = next(
+        (
+            row
+            for row in scene.seen
+            if row.peep_cmh2o < worst_row.peep_cmh2o
+            and (last := row.last(vital.quantity)) is not None
+            and not vital.beyond(last, scene.limits.vital)
+        ),
+        None,
+    )
+    if recovered is not None:
+        values |= {"then_value": recovered.last(vital.quantity) or 0.0, "then_peep_cmh2o": recovered.peep_cmh2o}
+    if vital.quantity in before:
+        values["before"] = before[vital.quantity]
+    sources = tuple(dict.fromkeys(one for row in rows for one in _sources(row, vital.quantity)))
+    peeps = tuple(row.peep_cmh2o for row in rows)
+    return Finding(slug, weight, values, peeps, worst.at_s, sources, vital.source)
+
+
+def _worse(seen: Seen, vital: _Vital) -> float:
+    """The worse of the last and the middle value of a step."""
+    return vital.sign * min(vital.sign * seen.last, vital.sign * seen.middle)
+
+
+def _sources(row: StepSeen, quantity: Quantity) -> tuple[int, ...]:
+    seen = row.by_quantity.get(quantity)
+    return () if seen is None else seen.sources

@@ -1,0 +1,120 @@
+"""One titration from a limb: the estimate, what follows from it, and the patient beside both.
+
+Every question that needs a closing pressure or a suggested PEEP of a trial takes it from here, so that one trial
+has one answer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from ebbmark.physiology.advice.advice import Advice, advise
+from ebbmark.physiology.closing.estimate import Closing
+from ebbmark.physiology.closing.of_trial import closing_of
+from ebbmark.physiology.findings import Change, Finding, KnownCondition, Weight
+from ebbmark.physiology.formulas.body import Sex
+from ebbmark.physiology.patient.checks import judge_curve, judge_suggestion
+from ebbmark.physiology.patient.limits import LIMITS, CheckLimits
+from ebbmark.physiology.patient.scene import Scene
+from ebbmark.physiology.patient.steps_seen import StepSeen, before_the_limb, steps_seen
+from ebbmark.physiology.patient.suggestion_checks import limits_met_at
+from ebbmark.physiology.protocols import Protocol
+from ebbmark.physiology.readings import Reading
+from ebbmark.physiology.trial.steps import Trial
+
+__all__ = ["Beside", "Titration", "closing_for", "titrate"]
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """What is known of the patient beside readings.
+
+    Attributes:
+        conditions: those that the record says are present.
+        changes: of position and ventilator mode.
+        limits: of the checks.
+    """
+
+    conditions: Sequence[KnownCondition] = ()
+    changes: Sequence[Change] = ()
+    limits: CheckLimits = LIMITS
+
+
+@dataclass(frozen=True, slots=True)
+class Titration:
+    """The answer as values.
+
+    Attributes:
+        closing: the estimate, taken back where a check forbids it.
+        advice: what follows; without a suggested PEEP where a check withholds it.
+        seen: what each step saw, highest PEEP first.
+        findings: of all checks, gravest first.
+    """
+
+    closing: Closing
+    advice: Advice
+    seen: tuple[StepSeen, ...]
+    findings: tuple[Finding, ...]
+
+    @property
+    def look_first(self) -> tuple[Finding, ...]:
+        """The findings because of which there is no number."""
+        return tuple(one for one in self.findings if one.weight is Weight.LOOK_FIRST)
+
+
+def closing_for(
+    trial: Trial, readings: Sequence[Reading], protocol: Protocol, beside: Beside | None = None
+) -> tuple[Closing, tuple[Finding, ...], Scene]:
+    """The estimate of closing after all checks of what the curve rests on.
+
+    Args:
+        trial: the limb.
+        readings: all usable readings of the patient, in any order.
+        protocol: the rules.
+        beside: what else is known.
+
+    Returns:
+        The estimate, the findings, and the scene that they were made from.
+    """
+    beside = beside or Beside()
+    estimate = closing_of(trial, protocol)
+    seen = steps_seen(trial, readings, protocol)
+    scene = Scene(trial, estimate, seen, protocol, beside.conditions, beside.changes, beside.limits)
+    closing, findings = judge_curve(scene)
+    return closing, findings, scene
+
+
+def titrate(
+    trial: Trial,
+    readings: Sequence[Reading],
+    *,
+    height_cm: float,
+    sex: Sex,
+    protocol: Protocol,
+    beside: Beside | None = None,
+) -> Titration:
+    """Estimate closing, add the margin, and look at the patient before and after.
+
+    Args:
+        trial: the limb.
+        readings: all usable readings of the patient, in any order.
+        height_cm: height [cm].
+        sex: which form of the predicted body weight applies.
+        protocol: the rules.
+        beside: what else is known.
+    """
+    closing, findings, scene = closing_for(trial, readings, protocol, beside)
+    advice = advise(height_cm=height_cm, sex=sex, trial=trial, closing=closing, protocol=protocol)
+    rows = tuple(
+        replace(row, limits_met=limits_met_at(scene, row.peep_cmh2o)) if row.tested else row for row in advice.what_if
+    )
+    advice = replace(advice, what_if=rows)
+    at = advice.suggested_peep_cmh2o
+    if at is not None:
+        charted = frozenset(reading.quantity for reading in readings)
+        tolerated = judge_suggestion(scene, at, before=before_the_limb(trial, readings), charted=charted)
+        if any(one.weight is Weight.LOOK_FIRST for one in tolerated):
+            advice = replace(advice, suggested_peep_cmh2o=None)
+        findings = tuple(sorted((*findings, *tolerated), key=lambda one: list(Weight).index(one.weight)))
+    return Titration(closing, advice, tuple(scene.seen), findings)
