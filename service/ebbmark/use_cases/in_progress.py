@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import inf
+
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.request import Request
 from ebbmark.physiology.during.interleaved import interleaved
@@ -11,6 +13,7 @@ from ebbmark.use_cases.said import missing
 
 __all__ = ["refuse_unless_in_progress"]
 
+_MOST_NAMED = 4
 _OF_THE_VENTILATOR = frozenset(Quantity) - {
     Quantity.SPO2,
     Quantity.PAO2,
@@ -46,9 +49,10 @@ def refuse_unless_in_progress(request: Request, running: RunningTrial) -> None:
         raise Rejected((Problem(ProblemKind.NO_TRIAL, "", "old readings", accepted, sentence),), request.ignored)
     several = _devices_in_turns(request)
     if several:
+        named = " and ".join(several[:_MOST_NAMED]) + (" and others" if len(several) > _MOST_NAMED else "")
         sentence = (
-            f"PEEP is reported in turns by {' and '.join(several)}. Which of them is meant cannot be told; send the "
-            "readings of one trial only."
+            f"PEEP is reported in turns by {named}. Which of them is meant cannot be told; send the readings of one "
+            "trial only."
         )
         problem = Problem(ProblemKind.NO_TRIAL, "", "two devices in turns", "one trial", sentence)
         raise Rejected((problem,), request.ignored)
@@ -72,10 +76,14 @@ def _devices_in_turns(request: Request) -> list[str]:
         if one.quantity in (Quantity.PEEP_SET, Quantity.PEEP_MEASURED) and device and "DeviceMetric/" not in device:
             first_s, last_s = spans.get((one.quantity, device), (one.at_s, one.at_s))
             spans[one.quantity, device] = min(first_s, one.at_s), max(last_s, one.at_s)
-    mixed = {
-        device
-        for (quantity, device), (first_s, last_s) in spans.items()
-        for (other_quantity, other), (their_first_s, their_last_s) in spans.items()
-        if quantity is other_quantity and device != other and first_s < their_last_s and their_first_s < last_s
-    }
+    mixed: set[str] = set()
+    for quantity in (Quantity.PEEP_SET, Quantity.PEEP_MEASURED):
+        ordered = sorted((*span, device) for (kind, device), span in spans.items() if kind is quantity)
+        began_s, latest_s, latest = -inf, -inf, ""
+        for first_s, last_s, device in ordered:
+            # Whoever began before the latest so far had ended overlaps with it.
+            if first_s < latest_s and began_s < last_s:
+                mixed |= {latest, device}
+            if last_s > latest_s:
+                began_s, latest_s, latest = first_s, last_s, device
     return sorted(mixed)

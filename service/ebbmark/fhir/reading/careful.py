@@ -30,6 +30,7 @@ from ebbmark.fhir.model import (
 )
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.decoder_faults import json_kind, missing, split_message, wrong
+from ebbmark.fhir.reading.repeated import MOST_TOLD
 
 __all__ = ["body_problem", "look_again", "not_a_request", "too_deep"]
 
@@ -75,6 +76,20 @@ class _Problems(list[Problem]):
         self.not_read = not_read
         self.passed_over = False
 
+    def append(self, problem: Problem) -> None:
+        """Add a problem; beyond the most that are told nobody looks for more.
+
+        Raises:
+            _Enough: so many were found.
+        """
+        super().append(problem)
+        if len(self) >= MOST_TOLD:
+            raise _Enough
+
+
+class _Enough(Exception):
+    """So many problems were found that the search for more ends."""
+
 
 def look_again(body: bytes, first: str, not_read: frozenset[str]) -> tuple[Parameters | Bundle | None, list[Problem]]:
     """The part of the request that can be read, and every problem of its shape that matters.
@@ -94,7 +109,10 @@ def look_again(body: bytes, first: str, not_read: frozenset[str]) -> tuple[Param
         return None, [wrong(message, f"{_kind(body)}{path}")]
     except msgspec.DecodeError as error:
         return None, [_not_json(body, str(error))]
-    resource = _resource(plain, _kind_of(plain), problems)
+    try:
+        resource = _resource(plain, _kind_of(plain), problems)
+    except _Enough:
+        return None, [*problems]
     if isinstance(resource, Parameters | Bundle):
         if not problems and not problems.passed_over:
             sentence = "The request could not be read as FHIR R4."

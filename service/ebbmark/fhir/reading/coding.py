@@ -20,6 +20,8 @@ from ebbmark.physiology.readings import Quantity
 __all__ = ["Meaning", "Plan", "QuickPlan", "Unusable", "meaning_of", "plan_for", "with_category"]
 
 
+_MOST_NAMED = 6
+
 QuickPlan = tuple[Quantity, float, float, float, float, str, str, str]
 """The first fields of `Plan`, where it is of a quantity: what the hot path needs."""
 
@@ -68,7 +70,8 @@ class Plan(NamedTuple):
 
 def meaning_of(codings: Sequence[Coding], table: Mapping[tuple[str, str], CodeRow]) -> Meaning | Unusable:
     """The one meaning that all known codings agree on."""
-    rows = [row for coding in codings if (row := table.get((coding.system, coding.code))) is not None]
+    known = {key: row for one in codings if (row := table.get(key := (one.system, one.code))) is not None}
+    rows = list(known.values())
     if not rows:
         listed = ", ".join(f"{coding.system}|{coding.code}" for coding in codings[:4]) or "no coding"
         return Unusable(Reason.UNKNOWN_CODE, f"No code here is known: {listed[:300]}.")
@@ -123,4 +126,5 @@ def _agreed(rows: Sequence[CodeRow]) -> CodeRow | None:
 
 
 def _named(rows: Sequence[CodeRow]) -> str:
-    return ", ".join(f"{row.code} {row.display}" for row in rows) + "."
+    named = ", ".join([f"{row.code} {row.display}" for row in rows[:_MOST_NAMED]])
+    return f"{named} and {len(rows) - _MOST_NAMED} more." if len(rows) > _MOST_NAMED else f"{named}."

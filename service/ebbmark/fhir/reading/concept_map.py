@@ -15,6 +15,7 @@ from ebbmark.fhir.model import ANY_RESOURCE, ConceptMap, MapElement, MapGroup
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.codes import CODES, CodeRow, is_rhythm
 from ebbmark.fhir.reading.coding import QuickPlan
+from ebbmark.fhir.reading.repeated import MOST_TOLD
 from ebbmark.physiology.readings import Quantity
 
 __all__ = ["NO_CODE_MAP", "OWN_QUANTITIES", "CodeMap", "lay_over", "read_code_map", "rows_of"]
@@ -90,6 +91,8 @@ def rows_of(concept_map: ConceptMap, path: str) -> tuple[list[CodeRow], list[Pro
             )
             continue
         for index, element in enumerate(group.element):
+            if len(problems) >= MOST_TOLD:
+                break
             row = _row(group, element, f"{where}.element[{index}]")
             if isinstance(row, Problem):
                 problems.append(row)
@@ -97,7 +100,7 @@ def rows_of(concept_map: ConceptMap, path: str) -> tuple[list[CodeRow], list[Pro
                 problems.append(
                     _problem(f"{where}.element[{index}]", row.code, "one meaning", f"{row.code} is mapped twice.")
                 )
-    return list(rows.values()), problems
+    return list(rows.values()), problems[:MOST_TOLD]
 
 
 def _row(group: MapGroup, element: MapElement, path: str) -> CodeRow | Problem:

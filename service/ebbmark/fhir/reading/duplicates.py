@@ -44,15 +44,25 @@ def settle_duplicates(collected: Collected) -> None:
 
 
 def _settle_identified(collected: Collected) -> set[int]:
-    groups: dict[Hashable, list[int]] = {}
+    sharing: dict[tuple[str, str], list[int]] = {}
+    for place, item in enumerate(collected.used):
+        for key in {(one.system, one.value) for one in item.observation.identifier if one.value}:
+            sharing.setdefault(key, []).append(place)
+    of_source: dict[int, list[int]] = {}
     for number, reading in enumerate(collected.readings):
-        for identifier in collected.used[reading.source].observation.identifier:
-            if identifier.value:
-                key = (identifier, reading.quantity, collected.variants.get(number, ""))
-                groups.setdefault((key[0].system, key[0].value, key[1], key[2]), []).append(number)
+        of_source.setdefault(reading.source, []).append(number)
+    found: dict[tuple[int, ...], None] = {}
+    # Several identifiers of the same Observations say the same once.
+    for places in {tuple(one): None for one in sharing.values() if len(one) > 1}:
+        groups: dict[Hashable, list[int]] = {}
+        for place in places:
+            for number in of_source.get(place, ()):
+                key_of_value = (collected.readings[number].quantity, collected.variants.get(number, ""))
+                groups.setdefault(key_of_value, []).append(number)
+        found.update(dict.fromkeys(map(tuple, groups.values())))
     at_one_time: list[list[int]] = []
     at_several: list[list[int]] = []
-    for group in groups.values():
+    for group in map(list, found):
         moments = {collected.readings[number][2:4] for number in group}
         (at_one_time if len(moments) == 1 else at_several).append(group)
     removed = _settle(at_one_time, collected)

@@ -17,6 +17,7 @@ from ebbmark.fhir.model import Extension, Patient
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.codes import SexKind
 from ebbmark.fhir.reading.collected import SexSaid
+from ebbmark.fhir.reading.repeated import MOST_TOLD
 from ebbmark.fhir.reading.times import TimeFault, seconds
 from ebbmark.physiology.formulas.body import Sex, predicted_body_weight_kg
 
@@ -32,6 +33,7 @@ _GENDERS = {"male": Sex.MALE, "female": Sex.FEMALE}
 _SAY_NOTHING = frozenset({"unknown", "UNK", "ASKU", ""})
 _CHOOSE = "Choose with the parameter sex-for-formula: female or male."
 _LONGEST = 80
+_MOST_NAMED = 4
 
 
 class Statement(NamedTuple):
@@ -167,13 +169,16 @@ def _ask(statement: Statement | None, path: str, height_cm: float | None) -> Pro
 
 def _conflict(statements: Sequence[Statement], height_cm: float | None) -> list[Problem]:
     """One problem for each statement of one rank, each naming all of them."""
-    found = " and ".join(dict.fromkeys(one.value[:_LONGEST] for one in statements))
-    named = " and ".join(f"{one.value[:_LONGEST]} ({one.path})" for one in statements)
+    found = " and ".join(list(dict.fromkeys([one.value[:_LONGEST] for one in statements]))[:_MOST_NAMED])
+    named = " and ".join([f"{one.value[:_LONGEST]} ({one.path})" for one in statements[:_MOST_NAMED]])
+    if len(statements) > _MOST_NAMED:
+        named = f"{named} and {len(statements) - _MOST_NAMED} more"
     sentence = (
         f"Statements of {statements[0].origin} disagree: {named}.{_weights(height_cm)} Send the right one only, or "
         f"{_CHOOSE[0].lower()}{_CHOOSE[1:]}"
     )
-    return [Problem(ProblemKind.SEX_CONFLICT, one.path, found, "statements that agree", sentence) for one in statements]
+    told = statements[:MOST_TOLD]
+    return [Problem(ProblemKind.SEX_CONFLICT, one.path, found, "statements that agree", sentence) for one in told]
 
 
 def _weights(height_cm: float | None) -> str:

@@ -22,6 +22,7 @@ from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.parameters import READERS, judge_together
 from ebbmark.fhir.reading.patient import ReceivedPatient
 from ebbmark.fhir.reading.question import Asked, Question, ReceivedCondition, ReceivedInfusion, ReceivedMetric
+from ebbmark.fhir.reading.repeated import MOST_TOLD, too_often
 from ebbmark.fhir.reading.versions import Received
 from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.references import reference_to
@@ -57,6 +58,7 @@ def take_apart(
     question = Question(site=site, at_s=at_s, as_of_s=at_s, asked=Asked(accept_preliminary=accept_preliminary))
     if isinstance(body, Bundle):
         _bundle(body, "Bundle", operation, question, max_entries)
+        _refuse_repeated(question)
         return question
     seen: set[str] = set()
     if len(body.parameter) > max_entries:
@@ -82,6 +84,7 @@ def take_apart(
             READERS[name](parameter, path, question)
         seen.add(name)
     judge_together(question)
+    _refuse_repeated(question)
     return question
 
 
@@ -107,6 +110,23 @@ def _bundle(bundle: Bundle, path: str, operation: Operation, question: Question,
             _no_resource(entry, f"{path}.entry[{number}]", question)
         else:
             _resource(resource, f"{path}.entry[{number}].resource", entry.fullUrl, operation, question)
+
+
+def _refuse_repeated(question: Question) -> None:
+    """Leave out what repeats an element more often than is read, with a problem for each."""
+    for item in question.observations:
+        observation = item.observation
+        if observation.component or observation.identifier or observation.contained or len(observation.code.coding) > 1:
+            problem = too_often(observation, item.path)
+            if problem is not None:
+                question.problems.append(problem)
+    for received in question.patients:
+        problem = too_often(received.patient, received.path)
+        if problem is not None:
+            question.problems.append(problem)
+    if any(one.kind is ProblemKind.TOO_MANY_ENTRIES for one in question.problems):
+        question.observations, question.patients = [], []
+        del question.problems[MOST_TOLD:]
 
 
 def _no_resource(entry: Entry, path: str, question: Question) -> None:

@@ -10,8 +10,8 @@ from enum import Enum
 
 __all__ = ["TimeFault", "age_range_years", "seconds"]
 
-EARLIEST_YEAR = 1900
-"""A time of an earlier year is a slip: nobody was ventilated then, and near the year 1 the calendar itself ends."""
+EARLIEST_YEAR, LATEST_YEAR = 1900, 9998
+"""A time of another year is a slip: nobody was ventilated then, and in the years 1 and 9999 the calendar ends."""
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
@@ -27,7 +27,7 @@ class TimeFault(Enum):
 def seconds(text: str) -> float | TimeFault:
     """A FHIR dateTime or instant [s since 1970-01-01T00:00:00Z], any zone offset, fractions of a second kept.
 
-    A year before 1900 is as invalid as a thirteenth month.
+    A year before 1900 or after 9998 is as invalid as a thirteenth month.
     """
     if text[10:11] != "T":
         return TimeFault.DATE_ONLY if _is_partial_date(text) else TimeFault.INVALID
@@ -39,7 +39,7 @@ def seconds(text: str) -> float | TimeFault:
         return TimeFault.INVALID
     if moment.tzinfo is None:
         return TimeFault.NO_ZONE
-    if moment.year < EARLIEST_YEAR:
+    if not EARLIEST_YEAR <= moment.year <= LATEST_YEAR:
         return TimeFault.INVALID
     since = moment - _EPOCH
     return since.days * 86400.0 + since.seconds if not since.microseconds else since.total_seconds()

@@ -1,0 +1,3 @@
+"""What the costliest bodies under the limit of size cost to read."""
+
+__all__: list[str] = []
