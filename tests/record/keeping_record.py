@@ -23,9 +23,11 @@ class KeepingRecord:
 
     Attributes:
         held: newest version of each.
-        before_commit: called once with the record before the next transaction is carried out: the moment at which
-            another writer comes in between.
+        before_commit: called once with the record before the next transaction that writes results is carried out: the
+            moment at which another writer comes in between.
         deaf: whether it ignores every search parameter.
+        heeds_conditions: whether it honours `ifNoneExist`.
+        heeds_versions: whether it honours `ifMatch`.
         failing: types that cannot be searched.
         search_status: what searches are answered with where they fail.
         posts: transactions that came in.
@@ -39,6 +41,8 @@ class KeepingRecord:
     held: dict[str, Json] = field(default_factory=dict)
     before_commit: Callable[[KeepingRecord], None] | None = None
     deaf: bool = False
+    heeds_conditions: bool = True
+    heeds_versions: bool = True
     failing: frozenset[str] = frozenset()
     search_status: int = 200
     posts: int = 0
@@ -82,32 +86,40 @@ class KeepingRecord:
 
     def transact(self, bundle: Json) -> httpx.Response:
         self.posts += 1
-        if self.before_commit is not None:
+        if self.before_commit is not None and any(one["request"]["url"] != "List" for one in bundle["entry"]):
             meanwhile, self.before_commit = self.before_commit, None
             meanwhile(self)
         entries = bundle["entry"]
         for entry in entries:
             wanted = entry["request"].get("ifMatch")
-            if wanted and wanted != f'W/"{self.held[entry["request"]["url"]]["meta"]["versionId"]}"':
+            if (
+                wanted
+                and self.heeds_versions
+                and wanted != f'W/"{self.held[entry["request"]["url"]]["meta"]["versionId"]}"'
+            ):
                 return httpx.Response(412, json={"resourceType": "OperationOutcome", "issue": []})
         places: dict[str, str] = {}
-        replies = []
+        statuses = []
         for entry in entries:
             request = entry["request"]
             there = self.found_again(request.get("ifNoneExist"), request["url"])
             place = there or (
                 request["url"] if request["method"] == "PUT" else f"{request['url']}/{len(self.held) + 1}"
             )
-            places[entry.get("fullUrl", "")] = place
+            places[entry.get("fullUrl", f"#{len(places)}")] = place
             if there is None:
                 self.put(place, entry["resource"])
-            replies.append({"response": {"status": "200" if there else "201", "location": f"{place}/_history/1"}})
+            statuses.append("201" if there is None and request["method"] == "POST" else "200")
         for place in places.values():
             self.held[place] = self.linked(self.held[place], places)
+        replies = [
+            {"response": {"status": status, "location": f"{place}/_history/{self.held[place]['meta']['versionId']}"}}
+            for status, place in zip(statuses, places.values(), strict=True)
+        ]
         return httpx.Response(200, json={"resourceType": "Bundle", "type": "transaction-response", "entry": replies})
 
     def found_again(self, condition: str | None, kind: str) -> str | None:
-        if condition is None:
+        if condition is None or not self.heeds_conditions:
             return None
         code = unquote(condition.partition("&")[0].partition("|")[2])
         return next((place for place, one in self.held.items() if place.startswith(kind) and code in named(one)), None)
@@ -142,6 +154,15 @@ class KeepingRecord:
             and ("code" not in query or any(code.partition("|")[2] in codes for code in wanted("code")))
             and ("identifier" not in query or any(v.partition("|")[2] in named(one) for v in wanted("identifier")))
         )
+
+    def results(self) -> dict[str, Json]:
+        """Everything beside the List that names what is current."""
+        return {place: one for place, one in self.held.items() if one["resourceType"] != "List"}
+
+    def current(self) -> list[str]:
+        """Identities that the List names."""
+        (named,) = [one for one in self.held.values() if one["resourceType"] == "List"]
+        return [entry["item"]["identifier"]["value"] for entry in named.get("entry", ())]
 
     def of(self, code: str) -> list[Json]:
         """Every version in force of our Observations of this code."""

@@ -89,7 +89,7 @@ def test_who_means_it_makes_it_current_again_and_the_other_is_marked() -> None:
 def test_the_results_are_then_what_they_were() -> None:
     record = KeepingRecord()
     write(record, OLD)
-    before = {place: dict(one) for place, one in record.held.items()}
+    before = record.results()
     write(record, OTHER)
     write(record, OLD, make_current=True)
 

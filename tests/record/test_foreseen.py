@@ -54,7 +54,7 @@ def test_an_answer_that_is_there_is_said_to_be_there() -> None:
 def test_the_results_that_would_be_marked_are_those_that_are_marked_then() -> None:
     record = KeepingRecord()
     write(record, OLD)
-    before = dict(record.held)
+    before = record.results()
 
     seen = looked(record, NEW)
     write(record, NEW)

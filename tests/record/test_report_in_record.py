@@ -66,7 +66,7 @@ def test_a_repeat_with_another_time_on_the_page_creates_nothing_and_changes_noth
 def test_a_report_joins_an_answer_that_is_there_already() -> None:
     record = KeepingRecord()
     write(record, OLD, None)
-    before = dict(record.held)
+    before = record.results()
 
     outcome = write(record, OLD, page(), RECORDED_S + 600.0)
 
@@ -116,7 +116,7 @@ def test_an_answer_whose_report_a_clinician_has_signed_is_not_touched(status: st
     write(record, OLD, page())
     (mine,) = reports(record)
     record.put(f"DiagnosticReport/{mine['id']}", {**mine, "status": status})
-    before = dict(record.held)
+    before = record.results()
 
     outcome = write(record, NEW, page(2))
 
@@ -139,4 +139,4 @@ def test_an_answer_is_read_back_with_its_report_and_both_origins() -> None:
     assert isinstance(found, list)
     kinds = [one["resourceType"] for _, one in found]
     assert (kinds.count("DiagnosticReport"), kinds.count("Provenance"), kinds.count("Device")) == (1, 2, 1)
-    assert len(found) == len(record.held)
+    assert len(found) == len(record.results())

@@ -1,7 +1,9 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Callable
 from dataclasses import replace
+from threading import Thread
 from typing import Any
 
 import httpx
@@ -12,6 +14,7 @@ import respx
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.sources import Source
 from ebbmark.fhir.writing.superseding import superseded, superseded_by
+from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.outcome import WriteOutcome, WriteState
@@ -143,17 +146,21 @@ def test_an_answer_from_older_inputs_is_not_written_over_a_newer_one() -> None:
     assert "nothing was written" in outcome.sentence
 
 
-def test_another_trial_of_the_same_patient_is_left_alone() -> None:
+def another_trial() -> Recommendation:
+    """Of the same patient, hours later."""
     later = tuple(
         replace(step, start_s=step.start_s + 9000.0, end_s=step.end_s + 9000.0) for step in found().trial.steps
     )
-    other = with_inputs({5: 9}, replace(found(), trial=replace(found().trial, steps=later)))
+    return with_inputs({5: 8}, replace(found(), trial=replace(found().trial, steps=later)))
+
+
+def test_another_trial_of_the_same_patient_is_left_alone() -> None:
     record = KeepingRecord(deaf=True)
     write(record, OLD)
 
-    write(record, other)
+    write(record, another_trial())
 
-    assert standing_identities(record) == {OLD.identity, other.identity}
+    assert standing_identities(record) == {OLD.identity, another_trial().identity}
 
 
 def test_a_record_that_ignores_search_parameters_is_not_misread() -> None:
@@ -170,7 +177,7 @@ def test_what_a_clinician_has_signed_is_not_touched(status: str) -> None:
     write(record, OLD)
     (mine,) = record.of("suggested-peep")
     record.put(f"Observation/{mine['id']}", {**mine, "status": status})
-    before = dict(record.held)
+    before = record.results()
 
     outcome = write(record, NEW)
 
@@ -192,32 +199,217 @@ def test_a_signature_that_comes_in_between_is_seen_and_kept() -> None:
 
     assert outcome.state is WriteState.WRITTEN
     assert statuses(record) == ["final", "preliminary"]
-    assert record.posts == 3
+    assert record.posts == 4
 
 
-def test_two_who_both_found_nothing_leave_one_answer() -> None:
+def writes_meanwhile(recommendation: Recommendation) -> Callable[[KeepingRecord], None]:
+    """Another writer, who comes in between the look and the write."""
+
+    def writes(_: KeepingRecord) -> None:
+        other = Thread(target=lambda: asyncio.run(written_to(recommendation)))
+        other.start()
+        other.join()
+
+    return writes
+
+
+def test_of_two_who_both_found_nothing_the_second_looks_anew_and_marks_the_first() -> None:
     record = KeepingRecord()
-    record.before_commit = lambda meanwhile: _put_whole(meanwhile, later_margin())
+    record.before_commit = writes_meanwhile(later_margin())
 
     outcome = write(record, OLD)
 
     assert outcome.state is WriteState.WRITTEN
     assert standing_identities(record) == {OLD.identity}
+    assert record.current() == [OLD.identity]
 
 
-def test_who_comes_late_with_older_inputs_takes_back_what_was_written() -> None:
+def test_who_comes_late_with_older_inputs_writes_nothing() -> None:
     record = KeepingRecord()
-    record.before_commit = lambda meanwhile: _put_whole(meanwhile, NEW)
+    record.before_commit = writes_meanwhile(NEW)
 
     outcome = write(record, OLD)
 
     assert outcome.state is WriteState.SUPERSEDED
-    assert "was marked superseded" in outcome.sentence
+    assert "nothing was written" in outcome.sentence
     assert standing_identities(record) == {NEW.identity}
 
 
-def _put_whole(record: KeepingRecord, recommendation: Recommendation) -> None:
-    record.transact(as_transaction(write_bundle(recommendation, recorded_s=RECORDED_S), PATIENT))
+def test_two_who_write_the_same_at_once_write_it_once() -> None:
+    record = KeepingRecord()
+    record.before_commit = writes_meanwhile(OLD)
+
+    assert write(record, OLD).state is WriteState.ALREADY_THERE
+    assert statuses(record) == ["preliminary"]
+
+
+def test_the_list_of_current_answers_names_the_one_that_stands_and_those_of_other_trials() -> None:
+    record = KeepingRecord()
+    write(record, OLD)
+    write(record, another_trial())
+    write(record, NEW)
+
+    assert record.current() == [another_trial().identity, NEW.identity]
+    (closing,) = [
+        one for one in record.of("closing-pressure") if one["identifier"][0]["value"].startswith(NEW.identity)
+    ]
+    (named,) = [one for one in record.held.values() if one["resourceType"] == "List"]
+    assert named["entry"][1]["item"]["reference"] == f"Observation/{closing['id']}"
+    assert validate({"resourceType": "Bundle", "type": "collection", "entry": [{"resource": named}]}) == ()
+
+
+def test_every_version_of_the_list_differs_from_the_one_before() -> None:
+    record = KeepingRecord()
+    notes = []
+    for answer, again in ((OLD, False), (later_margin(), False), (OLD, True), (later_margin(), True)):
+        write(record, answer, make_current=again)
+        (named,) = [one for one in record.held.values() if one["resourceType"] == "List"]
+        notes.append(named["note"])
+
+    assert len({str(one) for one in notes}) == 4
+
+
+class Held:
+    """A record in front of which one transaction is held, and comes in when it is let go."""
+
+    def __init__(self, record: KeepingRecord) -> None:
+        self.record = record
+        self.held: list[httpx.Request] = []
+        self.holding = True
+
+    def answer(self, request: httpx.Request) -> httpx.Response:
+        is_write = request.method == "POST" and request.url.path.rstrip("/") == "/fhir"
+        if is_write and self.holding and b"GuidanceResponse" in request.content:
+            self.held.append(request)
+            raise httpx.ReadTimeout("held")
+        return self.record.answer(request)
+
+
+def test_a_write_that_was_held_and_comes_after_a_newer_answer_is_not_carried_out() -> None:
+    record = KeepingRecord()
+    way = Held(record)
+    with respx.mock() as router:
+        router.route(url__startswith=BASE).mock(side_effect=way.answer)
+        first = asyncio.run(written_to(OLD))
+        way.holding = False
+        second = asyncio.run(written_to(later_margin()))
+
+    late = [record.answer(request).status_code for request in way.held]
+
+    assert (first.state, second.state) == (WriteState.UNKNOWN, WriteState.WRITTEN)
+    assert set(late) == {412}
+    assert standing_identities(record) == {later_margin().identity}
+
+
+def test_where_an_earlier_attempt_may_still_come_an_answer_that_is_not_written_makes_sure_of_it() -> None:
+    record = KeepingRecord()
+    way = Held(record)
+
+    def answer(request: httpx.Request) -> httpx.Response:
+        try:
+            return way.answer(request)
+        except httpx.ReadTimeout:
+            # Somebody who knows nothing of the List writes a newer answer; the repeat meets a conflict.
+            if len(way.held) == 1:
+                record.transact(as_transaction(write_bundle(NEW, recorded_s=RECORDED_S), PATIENT))
+                raise
+            way.holding = False
+            return httpx.Response(409)
+
+    with respx.mock() as router:
+        router.route(url__startswith=BASE).mock(side_effect=answer)
+        outcome = asyncio.run(written_to(OLD))
+
+    assert (outcome.state, standing_identities(record)) == (WriteState.SUPERSEDED, {NEW.identity})
+    assert [record.answer(request).status_code for request in way.held] == [412, 412]
+
+
+@pytest.mark.parametrize("status", [403, 404, 422])
+def test_a_record_that_keeps_no_list_is_written_to_and_the_answer_says_what_that_means(status: int) -> None:
+    record = KeepingRecord()
+
+    def answer(request: httpx.Request) -> httpx.Response:
+        if request.url.path.endswith("/List"):
+            return httpx.Response(status, json={"resourceType": "OperationOutcome", "issue": []})
+        return record.answer(request)
+
+    with respx.mock() as router:
+        router.route(url__startswith=BASE).mock(side_effect=answer)
+        outcomes = [asyncio.run(written_to(one)) for one in (OLD, NEW)]
+
+    assert [one.state for one in outcomes] == [WriteState.WRITTEN] * 2
+    assert all("This record gives no lock on the current answer" in one.sentence for one in outcomes)
+    assert standing_identities(record) == {NEW.identity}
+
+
+def test_a_record_that_ignores_if_match_is_found_out_and_still_ends_with_one_answer() -> None:
+    record = KeepingRecord(heeds_versions=False)
+    record.before_commit = writes_meanwhile(later_margin())
+
+    outcome = write(record, OLD)
+
+    assert outcome.state is WriteState.WRITTEN
+    assert "not in force any more (ifMatch)" in outcome.sentence
+    assert standing_identities(record) == {OLD.identity}
+
+
+def test_a_record_that_ignores_conditions_is_not_doubled_by_a_repeat() -> None:
+    record = KeepingRecord(heeds_conditions=False)
+    write(record, OLD)
+    before = dict(record.held)
+
+    assert write(record, OLD).state is WriteState.ALREADY_THERE
+    assert record.held == before
+
+
+def test_a_record_that_ignores_conditions_is_not_doubled_where_a_reply_is_lost() -> None:
+    record = KeepingRecord(heeds_conditions=False)
+    replies = iter([True, False])
+
+    def answer(request: httpx.Request) -> httpx.Response:
+        reply = record.answer(request)
+        if b"GuidanceResponse" in request.content and request.method == "POST" and next(replies, False):
+            raise httpx.ReadTimeout("lost")
+        return reply
+
+    with respx.mock() as router:
+        router.route(url__startswith=BASE).mock(side_effect=answer)
+        outcome = asyncio.run(written_to(OLD))
+
+    assert outcome.state is WriteState.ALREADY_THERE
+    assert "whose reply was lost, may have written them" in outcome.sentence
+    assert statuses(record) == ["preliminary"]
+
+
+def test_a_record_with_two_lists_is_locked_by_both() -> None:
+    record = KeepingRecord(heeds_conditions=False)
+    write(record, OLD)
+    (place,) = [one for one in record.held if one.startswith("List/")]
+    record.put("List/second", record.held[place])
+
+    write(record, NEW)
+
+    versions = [one["meta"]["versionId"] for one in record.held.values() if one["resourceType"] == "List"]
+    assert versions == ["3", "2"]
+    assert standing_identities(record) == {NEW.identity}
+
+
+def test_a_search_that_does_not_show_yet_what_was_written_is_waited_for() -> None:
+    record = KeepingRecord()
+    write(record, OLD)
+    shown = iter([False, False])
+
+    def answer(request: httpx.Request) -> httpx.Response:
+        if b"date=ge" in request.url.query and not next(shown, True):
+            return httpx.Response(200, json={"resourceType": "Bundle", "type": "searchset"})
+        return record.answer(request)
+
+    with respx.mock() as router:
+        router.route(url__startswith=BASE).mock(side_effect=answer)
+        outcome = asyncio.run(written_to(NEW))
+
+    assert outcome.state is WriteState.WRITTEN
+    assert standing_identities(record) == {NEW.identity}
 
 
 @pytest.mark.parametrize("status", [400, 403, 500])
@@ -236,7 +428,7 @@ def test_an_attempt_that_may_have_arrived_is_not_forgotten_when_a_later_round_is
     refusals = iter([None, httpx.Response(409), *[httpx.Response(429)] * 20])
 
     def refuses(request: httpx.Request) -> httpx.Response:
-        if request.method != "POST" or request.url.path.rstrip("/") != "/fhir":
+        if b"GuidanceResponse" not in request.content:
             return record.answer(request)
         reply = next(refusals)
         if reply is None:
@@ -251,17 +443,20 @@ def test_an_attempt_that_may_have_arrived_is_not_forgotten_when_a_later_round_is
     assert "It is not known whether the answer was written" in outcome.sentence
 
 
-def test_a_search_that_fails_after_the_write_leaves_it_written_and_says_so() -> None:
+def test_an_attempt_that_may_have_arrived_is_not_forgotten_where_nobody_can_look_afterwards() -> None:
     record = KeepingRecord()
 
-    def fails(meanwhile: KeepingRecord) -> None:
-        meanwhile.search_status = 403
+    def refuses(request: httpx.Request) -> httpx.Response:
+        if b"GuidanceResponse" not in request.content:
+            return record.answer(request)
+        record.search_status = 403
+        raise httpx.ReadError("cut")
 
-    record.before_commit = fails
-    outcome = write(record, OLD)
+    with respx.mock() as router:
+        router.route(url__startswith=BASE).mock(side_effect=refuses)
+        outcome = asyncio.run(written_to(OLD))
 
-    assert outcome.state is WriteState.WRITTEN
-    assert "could not be seen, since our sign-in does not allow this read" in outcome.sentence
+    assert outcome.state is WriteState.UNKNOWN
 
 
 def test_an_answer_without_its_provenance_is_marked_in_what_people_look_at() -> None:
@@ -310,13 +505,6 @@ def test_versions_that_are_no_numbers_say_nothing_about_order() -> None:
     own = candidate("a", {"Observation/1": "x9"}, 1.0)
 
     assert standing_of(own, [candidate("b", {"Observation/1": "x1"}, 2.0)], ()).newer == "b"
-
-
-def test_at_the_same_instant_both_sides_decide_alike() -> None:
-    a, b = candidate("a", {}, 1.0), candidate("b", {}, 1.0)
-
-    assert standing_of(a, [b], ()).newer == "b"
-    assert standing_of(b, [a], ()).older == ("a",)
 
 
 SHORT = candidate("short", {"Observation/1": "1"}, end_s=1.0)

@@ -144,11 +144,13 @@ def test_what_is_written_is_what_was_shown_but_for_the_moment_of_recording(
 ) -> None:
     tab, _ = launched(browser, site)
     before = set(record.held)
-    shown = re.findall(r"<pre [^>]*>(.+?)</pre>", browser.get(f"{tab}/record?with-report=true").text, re.DOTALL)
+    page = browser.get(f"{tab}/record?with-report=true")
+    shown = re.findall(r"<pre [^>]*>(.+?)</pre>", page.text, re.DOTALL)
+    assert "The patient's List of current answers, which the record keeps for this service, would name" in said(page)
 
     recorded(browser, tab, {"with-report": "true"})
 
-    there = [one for place, one in record.held.items() if place not in before]
+    there = [one for place, one in record.results().items() if place not in before]
     assert sorted(map(bare, there)) == sorted(bare(json.loads(html.unescape(one))) for one in shown)
     assert len(shown) > 15
 

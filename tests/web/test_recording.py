@@ -155,11 +155,13 @@ def test_the_preview_is_what_is_sent(enterer: str | None) -> None:
     with respx.mock() as router:
         KeepingRecord().attach(router)
         asyncio.run(_recorded(ANSWER, enterer, AT_S, signer=None))
-        (sent,) = [call.request for call in router.calls if call.request.method == "POST"]
+        created, sent = [json.loads(call.request.content) for call in router.calls if call.request.method == "POST"]
 
     preview = previewed(enterer)
 
-    assert json.loads(sent.content) == preview
+    *shown, current = sent["entry"]
+    assert {**sent, "entry": shown} == preview
+    assert [one["resource"]["resourceType"] for one in (*created["entry"], current)] == ["List", "List"]
     assert validate(preview) == ()
 
 
@@ -182,7 +184,7 @@ def test_the_outcome_says_where_everything_is() -> None:
 
     outcome = recorded(record)
 
-    assert {place.partition("/_history/")[0] for place in outcome.places} == set(record.held)
+    assert {place.partition("/_history/")[0] for place in outcome.places} == set(record.results())
 
 
 def test_a_patient_whom_the_record_does_not_know_is_refused() -> None:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from ebbmark.fhir.writing.superseding import superseded_by
 from ebbmark.record.client import RecordClient
-from ebbmark.record.looking import look
+from ebbmark.record.looking import NO_LOCK, look
 from ebbmark.record.reading import ReadFailure, Waiting
 from ebbmark.record.sent import sent_of
 
@@ -54,10 +54,10 @@ async def foreseen(transaction: Json, *, record: RecordClient, waiting: Waiting)
         What would be done; where the record could not be looked at, why: nothing would be written either then.
     """
     answer = sent_of(transaction)
-    seen = await look(answer, record, waiting, anew=True)
+    seen = await look(answer, NO_LOCK, record, waiting, anew=True)
     if isinstance(seen, ReadFailure):
         return seen
-    own, others, standing = seen
+    own, others, standing = seen.own, seen.others, seen.standing
     stands = own is not None and own.stands
     held_back = own is not None and not own.stands
     again = own is not None and held_back and standing.newer is None and bool(superseded_by(own.closing.resource))

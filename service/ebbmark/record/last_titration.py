@@ -76,7 +76,7 @@ async def last_titration(
     found = await answers_in_record(trial, "", record=record, waiting=waiting)
     if isinstance(found, ReadFailure):
         return found
-    standing = [one for one in map(_of, found) if one is not None and one[1].end_s <= before_s]
+    standing = [one for one in map(_of, found.answers) if one is not None and one[1].end_s <= before_s]
     return max(standing, key=lambda one: one[0])[1] if standing else None
 
 

@@ -18,7 +18,7 @@ from ebbmark.record.client import RecordClient
 from ebbmark.record.elements import Identifier
 from ebbmark.record.exchange import Reply, decoded
 
-__all__ = ["with_one_device"]
+__all__ = ["with_one_device", "with_references"]
 
 Json = dict[str, object]
 
@@ -62,7 +62,8 @@ async def with_one_device(entries: Sequence[Json], record: RecordClient) -> tupl
     if len(there) < 2:
         return tuple(entries)
     rest = [entry for entry in entries if entry is not own]
-    return tuple(cast("Json", _named(entry, str(own["fullUrl"]), f"Device/{there[0]}")) for entry in rest)
+    named = {str(own["fullUrl"]): f"Device/{there[0]}"}
+    return tuple(cast("Json", with_references(entry, named)) for entry in rest)
 
 
 def _is(device: _Device, wanted: Json) -> bool:
@@ -71,12 +72,15 @@ def _is(device: _Device, wanted: Json) -> bool:
     return any((one.system, one.value) == (wanted["system"], wanted["value"]) for one in device.identifier)
 
 
-def _named(value: object, ours: str, theirs: str) -> object:
+def with_references(value: object, named: Mapping[str, str]) -> object:
+    """A copy in which some references name other places."""
     if isinstance(value, list):
-        return [_named(item, ours, theirs) for item in value]
+        return [with_references(item, named) for item in value]
     if isinstance(value, Mapping):
         return {
-            name: theirs if name == "reference" and item == ours else _named(item, ours, theirs)
+            name: named.get(item, item)
+            if name == "reference" and isinstance(item, str)
+            else with_references(item, named)
             for name, item in value.items()
         }
     return value

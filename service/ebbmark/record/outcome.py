@@ -9,14 +9,14 @@ Source: FHIR R4 http.html (meaning of the statuses).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 
 from ebbmark.record.client import Failure
 from ebbmark.record.retrying import Repeated, StopReason, Trouble
 from ebbmark.record.transaction_reply import Attempt, EntryRequest, EntryResult, Proof, is_repeat_safe
 
-__all__ = ["TROUBLE_WORDS", "WriteOutcome", "WriteState", "not_a_transaction", "outcome_of"]
+__all__ = ["TROUBLE_WORDS", "WriteOutcome", "WriteState", "not_a_transaction", "outcome_of", "recounted"]
 
 
 class WriteState(Enum):
@@ -134,6 +134,20 @@ def outcome_of(repeated: Repeated[Attempt], requests: Sequence[EntryRequest]) ->
     )
 
 
+def recounted(outcome: WriteOutcome, created: Sequence[EntryResult], existing: Sequence[EntryResult]) -> WriteOutcome:
+    """The outcome of a transaction told of some of its entries only, and of others that were there before it.
+
+    Args:
+        outcome: of the transaction; it was carried out, or nothing had to be sent.
+        created: those of the entries that the record wrote.
+        existing: those that it had before.
+    """
+    if not created and not existing:
+        return replace(outcome, created=(), existing=())
+    sentence = _written_words(created, existing) if created else _there_words(existing)
+    return replace(outcome, sentence=sentence, created=tuple(created), existing=tuple(existing))
+
+
 def _settled(repeated: Repeated[Attempt], requests: Sequence[EntryRequest], *, unsettled: bool) -> WriteOutcome:
     last = repeated.attempts[-1]
     refused = tuple(entry for entry in last.entries if not 200 <= entry.status < 300)
@@ -145,7 +159,7 @@ def _settled(repeated: Repeated[Attempt], requests: Sequence[EntryRequest], *, u
         state, sentence = WriteState.WRITTEN, _written_words(created, existing)
     else:
         state = WriteState.ALREADY_THERE
-        sentence = f"{_count(len(existing))} already in the record; nothing was added."
+        sentence = _there_words(existing)
         if unsettled:
             sentence += " An earlier attempt of this call, whose reply was lost, may have written them."
     return WriteOutcome(
@@ -159,6 +173,10 @@ def _settled(repeated: Repeated[Attempt], requests: Sequence[EntryRequest], *, u
         http_status=_status_of(last),
         repeat_safe=is_repeat_safe(requests),
     )
+
+
+def _there_words(existing: Sequence[EntryResult]) -> str:
+    return f"{_count(len(existing))} already in the record; nothing was added."
 
 
 def _written_words(created: Sequence[EntryResult], existing: Sequence[EntryResult]) -> str:

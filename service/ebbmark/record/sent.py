@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import cast
 
@@ -10,14 +11,24 @@ import msgspec
 from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.writing.enterer import ENTERER
 from ebbmark.fhir.writing.provenance import PROVENANCE
-from ebbmark.record.earlier import TrialOfRecord
+from ebbmark.record.earlier import Earlier, TrialOfRecord
 from ebbmark.record.elements import Entity, Identifier, Meta, Period, Reference
+from ebbmark.record.one_device import with_references
 from ebbmark.record.standing import Candidate
 from ebbmark.record.stored import versions_of
 
-__all__ = ["Sent", "second_of", "sent_of"]
+__all__ = ["Part", "Sent", "second_of", "sent_of"]
 
 Json = dict[str, object]
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One resource of the answer: its place in the transaction, the value of its identifier or tag, and its entry."""
+
+    index: int
+    key: str
+    entry: Json
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +36,8 @@ class Sent:
     """The answer that is to be written.
 
     Attributes:
-        entries: of the transaction.
+        parts: all its resources.
+        closing: address of the closing pressure within the transaction.
         identity: of the answer.
         engine_version: version of this software.
         recorded: FHIR instant.
@@ -34,13 +46,37 @@ class Sent:
         candidate: the answer as the rules of standing see it.
     """
 
-    entries: tuple[Json, ...]
+    parts: tuple[Part, ...]
+    closing: str
     identity: str
     engine_version: str
     recorded: str
     enterer: Json | None
     trial: TrialOfRecord
     candidate: Candidate
+
+    def missing_of(self, own: Earlier | None) -> tuple[Part, ...]:
+        """The parts that the record does not hold; a Device only with others, since it is none of the answer."""
+        if own is None:
+            return self.parts
+        missing = tuple(one for one in self.parts if not self.place_of(one, own))
+        return missing if any(not _is_device(one) for one in missing) else ()
+
+    def place_of(self, part: Part, own: Earlier) -> str:
+        """Where the record holds this part; empty where it does not."""
+        return own.device if _is_device(part) else own.places.get(part.key, "")
+
+    def entries_of(self, parts: Sequence[Part], own: Earlier | None) -> list[Json]:
+        """The transaction entries of some parts; they refer to the others as the record holds them."""
+        if own is None or len(parts) == len(self.parts):
+            return [one.entry for one in parts]
+        places = {str(one.entry.get("fullUrl", "")): self.place_of(one, own) for one in self.parts if one not in parts}
+        named = {url: place.partition("/_history/")[0] for url, place in places.items() if url and place}
+        return [cast("Json", with_references(one.entry, named)) for one in parts]
+
+
+def _is_device(part: Part) -> bool:
+    return cast("Json", part.entry["resource"])["resourceType"] == "Device"
 
 
 class _Version(msgspec.Struct):
@@ -76,7 +112,15 @@ def sent_of(transaction: Json) -> Sent:
     identity = guidance.requestIdentifier.value if guidance.requestIdentifier else ""
     period = closing.effectivePeriod or Period()
     return Sent(
-        entries=tuple(entries),
+        parts=tuple(
+            Part(index, _key_of(resource), entry)
+            for index, (resource, entry) in enumerate(zip(resources, entries, strict=True))
+        ),
+        closing=next(
+            str(entry.get("fullUrl", ""))
+            for resource, entry in zip(resources, entries, strict=True)
+            if resource is closing
+        ),
         identity=identity,
         engine_version=device.version[0].value if device else "",
         recorded=provenance.recorded,
@@ -90,6 +134,11 @@ def sent_of(transaction: Json) -> Sent:
             signed=False,
         ),
     )
+
+
+def _key_of(resource: _Resource) -> str:
+    named = [one.value for one in resource.identifier] or [one.code for one in resource.meta.tag]
+    return named[0] if named else ""
 
 
 def _enters(agent: Json) -> bool:

@@ -5,8 +5,7 @@
 2. Else the one whose limb goes on longer, where it rests on all the other's inputs and more, and none of these more
    was taken back or changed since.
 3. Else the one that rests on a newer version of the Patient: most changes of it say nothing about the trial.
-4. Else the one that was written later, by the record's own clock; one that is yet to be written is the latest. At the
-   same instant: the greater identity, so that every writer decides alike.
+4. Else the one that was written later, by the record's own clock; one that is yet to be written is the latest.
 
 An answer of which a clinician has signed any part is never marked by rule 4: it stays, beside the new one, and the
 outcome says so. The rules are ours.
@@ -124,6 +123,5 @@ def _is_later(version: str, than: str) -> bool:
 
 
 def _written_later(own: Candidate, other: Candidate) -> Candidate:
-    mine = (own.written_s if own.written_s is not None else float("inf"), own.identity)
-    theirs = (other.written_s if other.written_s is not None else float("inf"), other.identity)
+    mine, theirs = (float("inf") if one.written_s is None else one.written_s for one in (own, other))
     return own if mine >= theirs else other

@@ -7,19 +7,23 @@ from dataclasses import replace
 
 from ebbmark.fhir.writing.superseding import superseded_by
 from ebbmark.record.earlier import Earlier
-from ebbmark.record.outcome import WriteOutcome, WriteState
+from ebbmark.record.outcome import WriteOutcome, WriteState, recounted
 from ebbmark.record.reading import ReadFailure
+from ebbmark.record.sent import Part, Sent
 from ebbmark.record.standing import Standing
+from ebbmark.record.transaction_reply import EntryResult
 
 __all__ = [
     "held_several_times",
     "not_current",
     "not_looked",
+    "of_own_parts",
     "still_unknown",
     "superseded_outcome",
     "with_marked",
     "with_restored",
     "with_words",
+    "without_lock",
 ]
 
 
@@ -45,19 +49,46 @@ def with_words(outcome: WriteOutcome, standing: Standing) -> WriteOutcome:
     return replace(outcome, sentence=sentence)
 
 
-def not_looked(failure: ReadFailure, written: WriteOutcome | None) -> WriteOutcome:
-    """Say that it could not be seen what stands in the record, before a write (None) or after it."""
-    if written is None:
-        sentence = (
-            "Nothing was written: it could not be seen whether an earlier answer for the same trial stands in the "
-            f"record, since {failure.sentence}."
-        )
-        return WriteOutcome(WriteState.FAILED, 0, sentence, http_status=failure.status)
+def not_looked(failure: ReadFailure) -> WriteOutcome:
+    """Say that it could not be seen what stands in the record, so that nothing was written."""
     sentence = (
-        f"{written.sentence} Whether another answer for the same trial was written at the same moment could not be "
-        f"seen, since {failure.sentence}."
+        "Nothing was written: it could not be seen whether an earlier answer for the same trial stands in the "
+        f"record, since {failure.sentence}."
     )
-    return replace(written, sentence=sentence)
+    return WriteOutcome(WriteState.FAILED, 0, sentence, http_status=failure.status)
+
+
+def without_lock(outcome: WriteOutcome, refused: str) -> WriteOutcome:
+    """Add what a record cannot promise that keeps no List of current answers, or does not honour `ifMatch` on it.
+
+    Args:
+        outcome: of the write.
+        refused: why there is no lock, as a clause; empty where there is one.
+    """
+    if not refused or outcome.state not in (WriteState.WRITTEN, WriteState.ALREADY_THERE):
+        return outcome
+    sentence = (
+        f"{outcome.sentence} This record gives no lock on the current answer, since {refused}: of two answers for one "
+        "trial that are written at the same moment both may stand until the next one is written."
+    )
+    return replace(outcome, sentence=sentence)
+
+
+def of_own_parts(outcome: WriteOutcome, answer: Sent, parts: Sequence[Part], own: Earlier | None) -> WriteOutcome:
+    """The outcome told of the answer's own resources, by their places in its transaction.
+
+    Args:
+        outcome: of sending, or of having to send nothing.
+        answer: the answer.
+        parts: those of its resources that were sent first, in order.
+        own: the answer as the record held it before.
+    """
+    created = [replace(one, index=parts[one.index].index) for one in outcome.created if one.index < len(parts)]
+    existing = [replace(one, index=parts[one.index].index) for one in outcome.existing if one.index < len(parts)]
+    if own is not None:
+        places = [(one.index, answer.place_of(one, own)) for one in answer.parts if one not in parts]
+        existing += [EntryResult(index, 200, place) for index, place in places if place]
+    return recounted(outcome, created, sorted(existing, key=lambda one: one.index))
 
 
 def still_unknown(last: WriteOutcome, arrived: bool) -> WriteOutcome:

@@ -43,12 +43,19 @@ class _Result(msgspec.Struct):
     note: list[Json] = []
 
 
+class Agent(msgspec.Struct):
+    """FHIR Provenance.agent."""
+
+    who: Reference = msgspec.field(default_factory=Reference)
+
+
 class ProvenanceView(msgspec.Struct):
     """The parts of a Provenance that are read."""
 
     meta: Meta = msgspec.field(default_factory=Meta)
     target: list[Reference] = []
     entity: list[Entity] = []
+    agent: list[Agent] = []
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,60 +1,90 @@
 """Write an answer so that the record never shows two current ones for one trial.
 
-Nothing is kept here between two requests: the record itself says what stands. Before writing, our earlier answers for
-the same trial are looked for (`earlier`), and it is judged which of them the new one takes the place of (`standing`).
-Their results are marked (`fhir.superseding`) in the very transaction that creates the new ones, each with `ifMatch` on
-the version that was seen: where anyone changed one of them meanwhile, the whole transaction fails and is planned anew
-from a fresh look. After writing, it is looked once more: of two writers who both found nothing before, at least the
-later one sees the other then. A record in which earlier answers cannot be looked for is not written to.
+Optimistic locking: each transaction that writes, marks or restores answers changes the patient's List of current
+answers (`current_list`), too, with `ifMatch` on the version that was read first. So of several writers, and of several
+arrivals of one transaction, one alone is carried out; for everybody else the List has moved, and everything is looked
+at anew. A transaction that was held on the way and arrives after a newer answer fails in the same manner. The proof
+stands in DEVELOPERS.md, the model that is checked for every order of events in tests/record/test_current_model.py.
+
+Nothing is kept here between two requests. Which answers the new one takes the place of is judged from the record
+(`earlier`, `standing`); their results are marked (`fhir.superseding`) in the transaction that creates the new ones.
 
 A late repeat of an answer that was marked brings nothing back: its sender cannot be told from one who means it. Who
-does mean it says so (`make_current`); the marks are then taken off, and put on those that stand, in one transaction.
-
-Kept logical ids with new versions (a conditional update) were considered and not taken: a late repeat of an old request
-would put the old numbers over the new ones, and over what a clinician has signed.
+does mean it says so (`make_current`).
 
 Source: FHIR R4 http.html#concurrency, #transaction, #ccreate.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
 
 from ebbmark.fhir.writing.superseding import superseded_by
 from ebbmark.record.client import RecordClient
+from ebbmark.record.current_list import (
+    KEEPS_NO_LISTS,
+    Lock,
+    changed_list,
+    entry_of,
+    identity_of,
+    new_list,
+    read_lock,
+)
+from ebbmark.record.current_list import skipped_a_version as skipped
 from ebbmark.record.earlier import Earlier
-from ebbmark.record.looking import look
+from ebbmark.record.looking import BEHIND, Looked, look
 from ebbmark.record.marking import current_again, marks
 from ebbmark.record.outcome import WriteOutcome, WriteState
 from ebbmark.record.reading import ReadFailure, Waiting
-from ebbmark.record.sent import Sent, sent_of
+from ebbmark.record.sent import Part, Sent, sent_of
 from ebbmark.record.standing_words import (
     held_several_times,
     not_current,
     not_looked,
+    of_own_parts,
     still_unknown,
     superseded_outcome,
     with_marked,
     with_restored,
     with_words,
+    without_lock,
 )
 from ebbmark.record.write_back import write_back
 
 __all__ = ["write_current"]
 
-MOST_ROUNDS = 6
-"""Looks at the record before a write, and as many after it, while others write for the same trial; our choice."""
-
-MARKED_TOGETHER = 2
-"""Attempts at writing the new results and marking the old ones in one transaction; our choice."""
+MOST_ROUNDS = 8
+"""Looks at the record while others write for the same patient; our choice."""
 
 FIRST_WAIT_S = 0.1
 """Between two looks; doubles each time [s]; our choice."""
 
 _CONFLICTS = frozenset({409, 412})
-_GONE = frozenset({"cancelled", "entered-in-error"})
+_SAID = (WriteState.WRITTEN, WriteState.ALREADY_THERE)
 Json = dict[str, object]
+
+
+@dataclass(frozen=True, slots=True)
+class _Step:
+    """What one look leads to.
+
+    Attributes:
+        told: makes the outcome that the caller gets of the outcome of sending.
+        parts: of the answer, those that are to be written.
+        changes: entries that change other resources.
+        current: identities of the answers for this trial that are current then.
+    """
+
+    told: Callable[[WriteOutcome], WriteOutcome]
+    parts: tuple[Part, ...] = ()
+    changes: tuple[Json, ...] = ()
+    current: frozenset[str] = frozenset()
+
+    @property
+    def writes(self) -> bool:
+        """Whether anything is to be sent."""
+        return bool(self.parts or self.changes)
 
 
 async def write_current(
@@ -71,100 +101,163 @@ async def write_current(
 
     Returns:
         The outcome; SUPERSEDED where a newer answer for the same trial stands in the record, NOT_CURRENT where this
-        one is there and none stands.
+        one is there and none stands. UNKNOWN only where an attempt may still be carried out, or the record could not
+        be looked at after an attempt whose reply was lost.
     """
     answer = sent_of(transaction)
-    outcome = await _write(answer, record, waiting, make_current)
-    changed = outcome.created or outcome.state is WriteState.WRITTEN
-    return await _settle(answer, outcome, record, waiting) if changed else outcome
-
-
-async def _write(answer: Sent, record: RecordClient, waiting: Waiting, make_current: bool) -> WriteOutcome:
-    """Write it together with the marks on those that it takes the place of."""
-    outcome: WriteOutcome | None = None
-    arrived = False  # whether an attempt of any round may have been carried out without our hearing of it
-    again: list[Earlier] | None = None  # those that were marked where this one was made current again
+    doubt: Lock | None = None  # of an attempt that may be carried out still, or was without our hearing of it
+    lost = False  # whether there was any such attempt
+    last: WriteOutcome | None = None
+    without_match: WriteOutcome | None = None  # what a record wrote that does not honour ifMatch
     for number in range(MOST_ROUNDS):
-        seen = await look(answer, record, waiting, anew=make_current)
-        if isinstance(seen, ReadFailure):
-            return still_unknown(not_looked(seen, outcome), arrived)
-        own, others, standing = seen
-        if own is not None and not own.stands:
-            if not make_current or standing.newer is not None or not superseded_by(own.closing.resource):
-                return not_current(own, others)
-            older = [one for one in others if one.identity in standing.older]
-            entries = [*current_again(own, answer, record.settings.base_url), *_all_marks(older, answer, record)]
-            outcome = await _sent(entries, record, waiting)
-            written = outcome.state is WriteState.WRITTEN
-            again = older if written else []
-            if not written and (
-                outcome.http_status not in _CONFLICTS or not await _waited(number, answer, record, waiting)
-            ):
-                return outcome
-            continue
-        if standing.newer is not None:
-            withdrawn = await _withdrawn(answer, own, standing.newer, record, waiting)
-            if withdrawn is not None:
-                return withdrawn
-            continue
-        # Where others are at work on the same old results, the new ones go first and the marks follow (`_settle`).
-        older = [one for one in others if one.identity in standing.older] if number < MARKED_TOGETHER else []
-        several = own is not None and own.copies > 1
-        if own is not None and several and not older:
-            return held_several_times(own)
-        # Of what is there several times no conditional create can be asked for: only the others are marked.
-        entries = [*(() if several else answer.entries), *_all_marks(older, answer, record)]
-        outcome = still_unknown(await _sent(entries, record, waiting), arrived)
-        arrived = outcome.state is WriteState.UNKNOWN
-        if outcome.http_status not in _CONFLICTS:
-            if outcome.state not in (WriteState.WRITTEN, WriteState.ALREADY_THERE):
-                return outcome
-            told = with_words(with_marked(outcome, [*older, *(again or ())]), standing)
-            return told if again is None else with_restored(told)
-        if not await _waited(number, answer, record, waiting):
+        lock = await _lock(answer, record, waiting)
+        if isinstance(lock, Lock) and doubt is not None and lock.moved(doubt):
+            doubt = None
+        seen = lock if isinstance(lock, ReadFailure) else await look(answer, lock, record, waiting, anew=make_current)
+        if isinstance(seen, ReadFailure) or isinstance(lock, ReadFailure):
+            failure = seen if isinstance(seen, ReadFailure) else BEHIND
+            if failure == BEHIND and await _waited(number, answer, record, waiting):
+                continue
+            return still_unknown(not_looked(failure), doubt is not None)
+        step = _step(answer, seen, make_current, record.settings.base_url)
+        own_stands = seen.own is not None and seen.own.stands
+        if not step.writes and (doubt is None or own_stands):
+            told = step.told(_nothing_sent(answer, seen.own, lost=lost))
+            return _with_lock(told, lock, without_match)
+        if last is not None and last.state is WriteState.UNKNOWN and last.http_status not in _CONFLICTS:
+            return still_unknown(last, doubt is not None)
+        # With nothing to write the List alone is changed: what is under way can then no longer be carried out.
+        parts = answer.entries_of(step.parts, seen.own)
+        entries = [*parts, *step.changes, *_changed_lists(lock, answer, seen, step, record.settings.base_url)]
+        if not entries:
+            return still_unknown(not_looked(BEHIND), doubt is not None)
+        last = await _sent(entries, record, waiting)
+        if last.state is WriteState.UNKNOWN:
+            doubt, lost = lock, True
+        if last.state in _SAID:
+            own = of_own_parts(last, answer, step.parts, seen.own)
+            if not _ignored_a_version(lock, entries, last):
+                return _with_lock(
+                    step.told(own if step.writes else _nothing_sent(answer, seen.own)), lock, without_match
+                )
+            without_match = own
+        elif last.state is WriteState.FAILED and last.http_status not in _CONFLICTS:
+            return still_unknown(last, doubt is not None)
+        if (last.state in _SAID or last.http_status in _CONFLICTS) and not await _waited(
+            number, answer, record, waiting
+        ):
             break
-    return outcome or not_looked(ReadFailure("others are at work on the same results", None), None)
+    return still_unknown(last or not_looked(BEHIND), doubt is not None)
 
 
-async def _settle(answer: Sent, written: WriteOutcome, record: RecordClient, waiting: Waiting) -> WriteOutcome:
-    """Look again after writing: of several who wrote at once, the latest stands."""
-    left = 0
-    for number in range(MOST_ROUNDS):
-        seen = await look(answer, record, waiting)
-        if isinstance(seen, ReadFailure):
-            return not_looked(seen, written)
-        own, others, standing = seen
-        if own is not None and not own.stands:
-            return superseded_outcome(superseded_by(own.closing.resource), written=True)
-        if standing.newer is not None:
-            withdrawn = await _withdrawn(answer, own, standing.newer, record, waiting)
-            if withdrawn is not None:
-                return withdrawn
-        older = [one for one in others if one.identity in standing.older]
-        left = len(older)
-        if not older and standing.newer is None:
-            return written
-        for one in older:
-            # Each by itself: a conflict on one, which another writer is marking, must not keep the others standing.
-            marked = await _sent(marks(one, answer.identity, answer, record.settings.base_url), record, waiting)
-            if marked.state is WriteState.WRITTEN:
-                written = with_marked(written, [one])
-        if not await _waited(number, answer, record, waiting):
-            break
-    sentence = (
-        f"{written.sentence} {left} other answers for the same trial were written at the same moment and could not be "
-        "marked superseded. Writing the same again will try it anew."
+def _with_lock(outcome: WriteOutcome, lock: Lock, without_match: WriteOutcome | None) -> WriteOutcome:
+    """Say where the record gave no lock; what was written before that was found out counts as written."""
+    if without_match is None:
+        return without_lock(outcome, lock.refused)
+    if outcome.state is WriteState.ALREADY_THERE and without_match.created:
+        outcome = replace(
+            outcome, state=WriteState.WRITTEN, created=without_match.created, existing=without_match.existing
+        )
+    return without_lock(outcome, "it carries out a change of a version that is not in force any more (ifMatch)")
+
+
+async def _lock(answer: Sent, record: RecordClient, waiting: Waiting) -> Lock | ReadFailure:
+    """The List of the patient, created where there is none yet.
+
+    Searched for again after it was created, never taken from the reply: see `current_list`.
+    """
+    patient = answer.trial.patient
+    lock = await read_lock(patient, record=record, waiting=waiting)
+    if isinstance(lock, ReadFailure) or lock.lists or lock.refused:
+        return lock
+    created = await write_back(
+        _bundle([new_list(patient, answer.recorded)]), record=record, sleep=waiting.sleep, now=waiting.now
     )
-    return replace(written, sentence=sentence)
+    if created.state is WriteState.FAILED and created.http_status not in _CONFLICTS:
+        if created.http_status in KEEPS_NO_LISTS:
+            return Lock((), f"it refused to keep a List (HTTP {created.http_status})")
+        return ReadFailure(
+            f"the List of current answers could not be created ({_clause(created)})", created.http_status
+        )
+    lock = await read_lock(patient, record=record, waiting=waiting)
+    return BEHIND if isinstance(lock, Lock) and not (lock.lists or lock.refused) else lock
 
 
-def _all_marks(older: Iterable[Earlier], answer: Sent, record: RecordClient) -> list[Json]:
-    return [entry for one in older for entry in marks(one, answer.identity, answer, record.settings.base_url)]
+def _clause(outcome: WriteOutcome) -> str:
+    return f"HTTP {outcome.http_status}" if outcome.http_status is not None else "no reply"
+
+
+def _step(answer: Sent, seen: Looked, make_current: bool, base_url: str) -> _Step:
+    """Decide what is to be done, from one look."""
+    own, standing = seen.own, seen.standing
+    older = [one for one in seen.others if one.identity in standing.older]
+    kept = frozenset(one.identity for one in seen.others) - frozenset(standing.older)
+    if own is not None and not own.stands:
+        if not make_current or standing.newer is not None or not superseded_by(own.closing.resource):
+            return _Step(lambda _: not_current(own, seen.others), current=kept)
+        changes = (*current_again(own, answer, base_url), *_all_marks(older, answer, base_url))
+
+        def restored(outcome: WriteOutcome) -> WriteOutcome:
+            return with_restored(with_words(with_marked(outcome, older), standing))
+
+        return _Step(restored, answer.missing_of(own), changes, kept | {answer.identity})
+    newer = standing.newer
+    if newer is not None:
+        changes = tuple(marks(own, newer, answer, base_url)) if own is not None else ()
+        return _Step(lambda _: superseded_outcome(newer, written=own is not None), changes=changes, current=kept)
+    current = kept | {answer.identity}
+    # Of what is there several times no conditional create can be asked for: only the others are marked.
+    if own is not None and own.copies > 1:
+        changes = tuple(_all_marks(older, answer, base_url))
+        return _Step(lambda _: with_marked(held_several_times(own), older), changes=changes, current=current)
+    return _Step(
+        lambda outcome: with_words(with_marked(outcome, older), standing),
+        answer.missing_of(own),
+        tuple(_all_marks(older, answer, base_url)),
+        current,
+    )
+
+
+def _changed_lists(lock: Lock, answer: Sent, seen: Looked, step: _Step, base_url: str) -> list[Json]:
+    known: dict[str, Earlier] = {one.identity: one for one in seen.others}
+    if seen.own is not None:
+        known[answer.identity] = seen.own
+    elsewhere = [entry for entry in lock.entries if identity_of(entry) not in {*seen.identities, answer.identity}]
+    current = [
+        entry_of(one, known[one].closing.reference if one in known else answer.closing) for one in sorted(step.current)
+    ]
+    return [
+        changed_list(one, answer.trial.patient, [*elsewhere, *current], recorded=answer.recorded, base_url=base_url)
+        for one in lock.lists
+    ]
+
+
+def _ignored_a_version(lock: Lock, entries: Sequence[Json], outcome: WriteOutcome) -> bool:
+    """Whether the record carried the transaction out although another one came in between."""
+    first = len(entries) - len(lock.lists)
+    places = {one.index: one.location or "" for one in (*outcome.created, *outcome.existing)}
+    return any(skipped(one, places.get(first + number, "")) for number, one in enumerate(lock.lists))
+
+
+def _nothing_sent(answer: Sent, own: Earlier | None, *, lost: bool = False) -> WriteOutcome:
+    """What is known of an answer of which nothing had to be sent."""
+    outcome = of_own_parts(WriteOutcome(WriteState.ALREADY_THERE, 0, ""), answer, (), own)
+    maybe = " An earlier attempt of this call, whose reply was lost, may have written them." if lost else ""
+    return replace(outcome, sentence=f"{outcome.sentence}{maybe}")
+
+
+def _all_marks(older: Iterable[Earlier], answer: Sent, base_url: str) -> list[Json]:
+    return [entry for one in older for entry in marks(one, answer.identity, answer, base_url)]
 
 
 async def _sent(entries: Sequence[Json], record: RecordClient, waiting: Waiting) -> WriteOutcome:
-    bundle: Json = {"resourceType": "Bundle", "type": "transaction", "entry": list(entries)}
-    return await write_back(bundle, record=record, sleep=waiting.sleep, now=waiting.now, repeat_conflicts=False)
+    return await write_back(
+        _bundle(entries), record=record, sleep=waiting.sleep, now=waiting.now, repeat_conflicts=False
+    )
+
+
+def _bundle(entries: Sequence[Json]) -> Json:
+    return {"resourceType": "Bundle", "type": "transaction", "entry": list(entries)}
 
 
 async def _waited(number: int, answer: Sent, record: RecordClient, waiting: Waiting) -> bool:
@@ -177,17 +270,3 @@ async def _waited(number: int, answer: Sent, record: RecordClient, waiting: Wait
         return False
     await waiting.sleep(wait_s)
     return True
-
-
-async def _withdrawn(
-    answer: Sent, own: Earlier | None, newer: str, record: RecordClient, waiting: Waiting
-) -> WriteOutcome | None:
-    """A newer answer stands: write nothing, and take back what this one has in the record; None after a conflict."""
-    if own is None:
-        return superseded_outcome(newer, written=False)
-    outcome = await _sent(marks(own, newer, answer, record.settings.base_url), record, waiting)
-    if outcome.state is WriteState.WRITTEN:
-        return superseded_outcome(newer, written=True)
-    if outcome.http_status in _CONFLICTS:
-        return None
-    return replace(outcome, sentence=f"A newer answer for the same trial stands in the record. {outcome.sentence}")

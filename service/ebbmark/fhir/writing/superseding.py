@@ -7,7 +7,9 @@ preliminary result never had. GuidanceResponse has no such status in R4: it stay
 succeeded, and its first note says that it no longer holds. A report has no notes: its conclusion begins with it. Every
 one of them carries a tag that names the newer answer. What was marked can be made current again, on purpose.
 
-Source: FHIR R4 observation.html, detectedissue.html, guidanceresponse.html, provenance.html.
+One List per patient names the current answers; its version is the lock under which answers are written and marked.
+
+Source: FHIR R4 observation.html, detectedissue.html, guidanceresponse.html, provenance.html, list.html.
 """
 
 from __future__ import annotations
@@ -21,8 +23,10 @@ from ebbmark.fhir.writing.frame import REQUEST_SYSTEM
 from ebbmark.fhir.writing.provenance import SOFTWARE_SYSTEM
 
 __all__ = [
+    "CURRENT_SYSTEM",
     "SUPERSEDED_SYSTEM",
     "Change",
+    "current_list",
     "restoration",
     "restored",
     "superseded",
@@ -33,6 +37,9 @@ __all__ = [
 
 SUPERSEDED_SYSTEM = f"{BASE}/sid/superseded-by"
 """System of the tag of a superseded result; the code is the identity of the answer that took its place."""
+
+CURRENT_SYSTEM = f"{BASE}/sid/current-answers"
+"""System of the identifier of the List of current answers; the value is the reference of the patient."""
 
 Json = dict[str, object]
 
@@ -162,6 +169,31 @@ def restoration(targets: Sequence[str], *, identity: str, change: Change) -> tup
         The resource, and system and code of its tag, by which it is found again.
     """
     return _provenance(targets, f"{identity}:again:{change.version}", identity, _AGAIN, change)
+
+
+def current_list(patient: str, current: Sequence[Json], *, after_version: str, recorded: str) -> Json:
+    """FHIR R4 List that names the answers for the trials of one patient that are current, by their closing pressures.
+
+    Its first note names the version that it follows, so that no two versions are alike: a record may keep the version
+    of an update that changes nothing (FHIR R4 http.html#update), and the version is what the lock rests on.
+
+    Args:
+        patient: `Patient/1`.
+        current: the entries, each with an item that refers to a closing pressure and names its answer.
+        after_version: the version that this one takes the place of; empty for the first.
+        recorded: FHIR instant.
+    """
+    made: Json = {
+        "resourceType": "List",
+        "identifier": [{"system": CURRENT_SYSTEM, "value": patient}],
+        "status": "current",
+        "mode": "working",
+        "title": "Current answers to PEEP titrations",
+        "subject": {"reference": patient},
+        "date": recorded,
+        "note": [{"text": f"Follows version {after_version}." if after_version else "No answer yet."}],
+    }
+    return {**made, "entry": list(current)} if current else made
 
 
 def _provenance(
