@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.physiology.before.in_force import FIO2, PEEP, breathed_at, in_force_at
 from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.timeline import FIO2, PEEP, breathed_at, in_force_at
 from trials import START_S, reading
 
 MINUTE_S = 60.0

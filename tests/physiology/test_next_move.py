@@ -10,18 +10,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ebbmark.physiology.closing.closing import CurveStep
-from ebbmark.physiology.during.next_move import (
-    Action,
-    CallRule,
-    Move,
-    StepSoFar,
-    closing_called,
-    next_move,
-    steps_so_far,
-)
-from ebbmark.physiology.during.safety import check_stop
-from ebbmark.physiology.during.stop_limits import DEFAULT_STOP_LIMITS
+from ebbmark.physiology.during.call_rule import CallRule, StepSoFar, closing_called, steps_so_far
+from ebbmark.physiology.during.next_move import Action, Move, next_move
 from ebbmark.physiology.readings import Quantity
+from ebbmark.physiology.stop.criteria import check_stop
+from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS
+from ebbmark.words.next_step import move_words
 from trials import START_S, reading
 
 FINE = check_stop([reading(Quantity.SPO2, 93.0, START_S)], DEFAULT_STOP_LIMITS, since_s=START_S, at_s=START_S)
@@ -49,7 +43,7 @@ def test_with_closing_unlikely_the_next_step_is_two_lower() -> None:
     move = moved(so_far(None, None, 0.05, 0.1))
 
     assert (move.action, move.next_peep_cmh2o, move.lowering_is_useful) == (Action.LOWER, 12.0, True)
-    assert "is 10 %" in move.reason
+    assert "is 10 %" in move_words(move)
 
 
 def test_closing_called_on_enough_readings_ends_the_way_down() -> None:
@@ -62,7 +56,7 @@ def test_a_single_noisy_reading_asks_for_one_more_instead_of_calling_closing() -
     move = moved(so_far(None, None, 0.1, 0.99, last=1))
 
     assert (move.action, move.next_peep_cmh2o) == (Action.READ_AGAIN, 14.0)
-    assert "rests on a single reading" in move.reason
+    assert "rests on a single reading" in move_words(move)
 
 
 def test_a_single_quiet_reading_does_not_hold_the_trial_up() -> None:
@@ -73,7 +67,7 @@ def test_a_doubtful_fall_on_enough_readings_is_settled_by_the_next_step() -> Non
     move = moved(so_far(None, None, 0.1, 0.7))
 
     assert move.action is Action.LOWER
-    assert "whether the fall lasts" in move.reason
+    assert "whether the fall lasts" in move_words(move)
 
 
 def test_a_step_without_a_settled_reading_is_read_first() -> None:
@@ -84,14 +78,14 @@ def test_at_the_lowest_step_without_closing_the_clinician_is_asked() -> None:
     move = moved(so_far(None, None, 0.05), lowest=16.0)
 
     assert (move.action, move.next_peep_cmh2o) == (Action.LOWEST_REACHED, None)
-    assert "for the clinician" in move.reason
+    assert "for the clinician" in move_words(move)
 
 
 def test_a_stop_criterion_comes_before_everything_and_names_its_reading() -> None:
     move = next_move(so_far(None, None, 0.99), decrement_cmh2o=2.0, lowest_cmh2o=6.0, stops=DESATURATED)
 
     assert (move.action, move.next_peep_cmh2o) == (Action.STOP, None)
-    assert "80 %" in move.reason
+    assert "80 %" in move_words(move)
     assert move.stops is not None
     assert move.stops.met[0].source == 6
 
@@ -99,7 +93,7 @@ def test_a_stop_criterion_comes_before_everything_and_names_its_reading() -> Non
 def test_stop_criteria_that_nobody_checked_are_said_to_be_unchecked() -> None:
     move = next_move(so_far(None, None, 0.05), decrement_cmh2o=2.0, lowest_cmh2o=6.0, stops=None)
 
-    assert move.reason.endswith("Stop criteria were not checked.")
+    assert move_words(move).endswith("Stop criteria were not checked.")
 
 
 def test_before_the_first_step_nothing_is_set() -> None:
@@ -113,7 +107,7 @@ def test_two_steps_in_a_row_wait_for_the_second() -> None:
     second = moved(so_far(None, None, 0.1, 0.97, 0.98), rule=twice)
 
     assert (first.action, second.action) == (Action.LOWER, Action.CLOSING_PASSED)
-    assert "2 steps in a row" in first.reason
+    assert "2 steps in a row" in move_words(first)
 
 
 @pytest.mark.parametrize(
@@ -138,7 +132,7 @@ def test_steps_that_rise_are_refused() -> None:
 
 @pytest.mark.parametrize(("passed", "words"), [(0.0004, "under 1 %"), (0.9996, "over 99 %"), (0.37, "37 %")])
 def test_no_probability_is_shown_as_nought_or_certainty(passed: float, words: str) -> None:
-    assert words in moved(so_far(None, None, 0.1, passed)).reason
+    assert words in move_words(moved(so_far(None, None, 0.1, passed)))
 
 
 CHANCES = st.lists(st.floats(0, 1), min_size=3, max_size=12)

@@ -24,8 +24,8 @@ from ebbmark.physiology.before.plan import (
 from ebbmark.physiology.before.published_staircases import COMMON_PRACTICE
 from ebbmark.physiology.before.staircase import Cell, StaircaseRules, Traced
 from ebbmark.physiology.before.staircase_faults import faults_of_rules
-from ebbmark.physiology.during.stop_limits import DEFAULT_STOP_LIMITS, Limit
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
+from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit
 
 NOW = Settings(peep_cmh2o=10, pressure_above_peep_cmh2o=14, pbw_kg=70, compliance_ml_per_cmh2o=30)
 RECRUITING = Variant.WITH_RECRUITMENT

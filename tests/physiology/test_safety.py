@@ -8,9 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.physiology.during.safety import StopAnswer, StopCriterion, check_stop, stop_words
-from ebbmark.physiology.during.stop_limits import DEFAULT_STOP_LIMITS, Limit, StopLimits, faults_of_limits
 from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.stop.criteria import StopAnswer, StopCriterion, check_stop
+from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit, StopLimits, faults_of_limits
+from ebbmark.words.stopping import not_checked_words, stop_answer_words, stop_words
 from trials import START_S, reading
 
 SIGNED = replace(
@@ -48,8 +49,8 @@ def test_a_saturation_below_85_stops_and_names_its_reading() -> None:
 
     assert met(answer) == [StopCriterion.SATURATION]
     assert (answer.met[0].source, answer.met[0].value, answer.met[0].still) == (7, 83.0, True)
-    assert "83 %" in answer.sentence
-    assert "below 85 %" in answer.sentence
+    assert "83 %" in stop_answer_words(answer)
+    assert "below 85 %" in stop_answer_words(answer)
 
 
 def test_a_saturation_at_its_limit_does_not_stop() -> None:
@@ -61,7 +62,7 @@ def test_a_criterion_that_was_met_and_passed_is_still_told() -> None:
 
     assert met(answer) == [StopCriterion.SATURATION]
     assert not answer.met[0].still
-    assert "no longer" in answer.sentence
+    assert "no longer" in stop_answer_words(answer)
 
 
 def test_a_reading_from_before_the_trial_does_not_stop_it() -> None:
@@ -74,7 +75,7 @@ def test_a_quantity_that_no_limit_was_signed_for_is_not_checked_and_that_is_said
         limits=replace(SIGNED, heart_rate_below_per_min=None, heart_rate_above_per_min=None),
     )
 
-    unchecked = {one.criterion: one.sentence for one in answer.not_checked}
+    unchecked = {one.criterion: not_checked_words(one, answer) for one in answer.not_checked}
     assert answer.met == ()
     assert "No limit for high heart rate has been signed" in unchecked[StopCriterion.HEART_RATE_HIGH]
 
@@ -96,8 +97,8 @@ def test_each_default_stops_beyond_its_limit_and_not_at_it_and_names_its_source(
     answer = checked(reading(quantity, beyond, START_S), limits=DEFAULT_STOP_LIMITS)
 
     assert met(answer) == [criterion]
-    assert source in answer.sentence
-    assert "no clinician of this site has signed" in answer.signature
+    assert source in stop_answer_words(answer)
+    assert "no clinician of this site has signed" in answer.limits.signature
     assert checked(reading(quantity, at_limit, START_S), limits=DEFAULT_STOP_LIMITS).met == ()
 
 
@@ -107,7 +108,7 @@ def test_signed_limits_are_checked_and_the_signature_is_in_the_answer() -> None:
     )
 
     assert met(answer) == [StopCriterion.MEAN_ARTERIAL_PRESSURE, StopCriterion.HEART_RATE_HIGH]
-    assert answer.signature.startswith("Stop limits version icu-7, signed by Dr. Ines Invented on 2026-03-01.")
+    assert answer.limits.signature.startswith("Stop limits version icu-7, signed by Dr. Ines Invented on 2026-03-01.")
 
 
 def test_a_fall_of_arterial_pressure_is_measured_from_before_the_trial() -> None:
@@ -117,7 +118,7 @@ def test_a_fall_of_arterial_pressure_is_measured_from_before_the_trial() -> None
     )
 
     assert met(answer) == [StopCriterion.MEAN_ARTERIAL_PRESSURE_FALL]
-    assert "from 90 to 66 mmHg" in answer.sentence
+    assert "from 90 to 66 mmHg" in stop_answer_words(answer)
 
 
 def test_a_quantity_that_was_not_sent_is_not_checked() -> None:
@@ -131,13 +132,12 @@ def test_nothing_sent_is_not_called_safe() -> None:
     answer = checked()
 
     assert answer.held == ()
-    assert "None of the 10 stop criteria could be checked" in answer.sentence
+    assert "None of the 10 stop criteria could be checked" in stop_answer_words(answer)
 
 
 def test_rhythm_and_signs_of_a_pneumothorax_are_left_to_the_bedside_each_time() -> None:
-    assert (
-        "A new arrhythmia and signs of a pneumothorax are not among these readings"
-        in checked(reading(Quantity.SPO2, 92.0, START_S)).sentence
+    assert "A new arrhythmia and signs of a pneumothorax are not among these readings" in stop_answer_words(
+        checked(reading(Quantity.SPO2, 92.0, START_S))
     )
 
 
@@ -167,7 +167,7 @@ def test_expired_well_below_inspired_is_an_air_leak_pattern() -> None:
     )
 
     assert met(answer) == [StopCriterion.AIR_LEAK]
-    assert "300 mL expired of 420 mL inspired" in answer.sentence
+    assert "300 mL expired of 420 mL inspired" in stop_answer_words(answer)
 
 
 def test_a_few_millilitres_between_inspired_and_expired_are_no_leak() -> None:
@@ -183,7 +183,7 @@ def test_a_peak_above_50_stops_and_says_that_the_number_is_common_practice() -> 
     answer = checked(reading(Quantity.PEAK_PRESSURE, 52.0, START_S, 3), limits=DEFAULT_STOP_LIMITS)
 
     assert met(answer) == [StopCriterion.PEAK_PRESSURE]
-    assert "common practice, no published source" in answer.sentence
+    assert "common practice, no published source" in stop_answer_words(answer)
 
 
 def test_the_words_for_a_plan_name_every_criterion_with_source_or_say_that_none_was_signed() -> None:
@@ -229,8 +229,8 @@ def test_how_often_a_criterion_was_met_is_told() -> None:
     once = checked(reading(Quantity.SPO2, 84.0, START_S, 1))
     twice = checked(reading(Quantity.SPO2, 84.0, START_S, 1), reading(Quantity.SPO2, 82.0, START_S + 60, 2))
 
-    assert "met once" in once.sentence
-    assert "met 2 times" in twice.sentence
+    assert "met once" in stop_answer_words(once)
+    assert "met 2 times" in stop_answer_words(twice)
     assert (twice.met[0].value, twice.met[0].source) == (82.0, 2)
     assert (twice.met[0].first_s, twice.met[0].last_s) == (START_S, START_S + 60)
 
@@ -263,6 +263,6 @@ def test_a_pressure_that_no_signed_limit_judges_is_shown_all_the_same() -> None:
         limits=unsigned,
     )
 
-    assert "the latest mean arterial pressure is 38 mmHg" in answer.sentence
-    assert "the latest heart rate is 185 /min" in answer.sentence
-    assert "for the person at the bedside" in answer.sentence
+    assert "the latest mean arterial pressure is 38 mmHg" in stop_answer_words(answer)
+    assert "the latest heart rate is 185 /min" in stop_answer_words(answer)
+    assert "for the person at the bedside" in stop_answer_words(answer)

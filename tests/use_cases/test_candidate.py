@@ -8,7 +8,7 @@ import pytest
 
 from bedside_builders import asked, charted, condition, parameter, refused, row, stamp, value_of
 from ebbmark.fhir.bedside.site import Site
-from ebbmark.physiology.during.stop_limits import DEFAULT_STOP_LIMITS, Limit
+from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit
 from fhir_builders import Json, height, patient
 
 OPERATION = "assess-candidate"

@@ -8,7 +8,7 @@ import pytest
 
 from bedside_builders import asked, parameter, refused, row, rows_down, stamp, value_of
 from ebbmark.fhir.bedside.site import Site
-from ebbmark.physiology.during.stop_limits import Limit, StopLimits
+from ebbmark.physiology.stop.limits import Limit, StopLimits
 from fhir_builders import Json
 
 DOWN = ((18.0, 38.0), (16.0, 40.0), (14.0, 41.0), (12.0, 40.5), (10.0, 36.0), (8.0, 31.0))

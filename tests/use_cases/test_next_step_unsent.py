@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from bedside_builders import Said, asked, parameter, refused, row, rows_down, stamp, value_of
 from ebbmark.fhir.bedside.site import NO_SITE, Site
-from ebbmark.physiology.during.stop_limits import DEFAULT_STOP_LIMITS, Limit, StopLimits
+from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit, StopLimits
 from fhir_builders import Json
 
 DOWN = ((18.0, 38.0), (16.0, 40.0), (14.0, 41.0), (12.0, 40.5))

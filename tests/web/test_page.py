@@ -16,7 +16,7 @@ from starlette.types import ASGIApp
 
 from ebbmark.fhir.hooks_concepts import OVERRIDE_REASONS
 from ebbmark.fhir.problems import Problem, ProblemKind
-from ebbmark.physiology.during.stop_criteria import StopCriterion
+from ebbmark.physiology.stop.criteria import StopCriterion
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app, reason_not_to_listen
 from ebbmark.web.page.answer_view import answer_view

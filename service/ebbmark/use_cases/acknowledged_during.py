@@ -12,8 +12,11 @@ from collections.abc import Sequence
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.question import Acknowledged
 from ebbmark.fhir.reading.request import Request
-from ebbmark.physiology.during.acknowledgeable import NAMES, Acknowledgeable, is_a_name
-from ebbmark.physiology.during.unsent import listed
+from ebbmark.physiology.during.checks import ACKNOWLEDGED_NAMES, is_acknowledged_name
+from ebbmark.physiology.during.scene import Concern
+from ebbmark.physiology.stop.limits import StopLimits
+from ebbmark.words.acknowledged import acknowledged_words, left_words
+from ebbmark.words.ages import listed
 
 __all__ = ["acknowledged_during", "how_to_acknowledge", "idle_acknowledgements", "refuse_slips"]
 
@@ -30,34 +33,35 @@ def refuse_slips(request: Request) -> None:
         accepted = "acknowledged-by: who has acknowledged"
         sentence = f"An acknowledgement needs a person. Send {accepted}."
         problems.append(Problem(ProblemKind.BAD_PARAMETER, given.what[0][1], "no person", accepted, sentence))
-    accepted = ", ".join(NAMES)
+    accepted = ", ".join(ACKNOWLEDGED_NAMES)
     for name, path in given.what:
-        if not is_a_name(name):
+        if not is_acknowledged_name(name):
             sentence = f"During a trial there is nothing named {name[:60]!r} to acknowledge; there are: {accepted}."
             problems.append(Problem(ProblemKind.BAD_PARAMETER, path, name[:60], accepted, sentence))
     if problems:
         raise Rejected(tuple(problems), request.ignored)
 
 
-def acknowledged_during(found: Sequence[Acknowledgeable], given: Acknowledged) -> str:
+def acknowledged_during(found: Sequence[Concern], given: Acknowledged, limits: StopLimits) -> str:
     """Say what was acknowledged, and what that leaves to the bedside; empty where nothing was.
 
     Args:
         found: what waits for a word.
         given: what was acknowledged, and by whom.
+        limits: in force.
     """
     what = {name for name, _ in given.what}
-    named = [one for one in found if one.slug in what]
+    named = [one for one in found if one.name in what]
     if not named or given.who is None:
         return ""
-    left = listed([one.left for one in named if one.left] or [""])
-    said = f"{given.who.words} has acknowledged that {listed([one.words for one in named])}"
+    left = listed([left for one in named if (left := left_words(one, limits))] or [""])
+    said = f"{given.who.words} has acknowledged that {listed([acknowledged_words(one) for one in named])}"
     if not left:
         return f"{said}."
     return f"{said}: {left}, so whoever is at the bedside watches for it and stops the trial if need be."
 
 
-def how_to_acknowledge(found: Sequence[Acknowledgeable], given: Acknowledged) -> str:
+def how_to_acknowledge(found: Sequence[Concern], given: Acknowledged) -> str:
     """How a caller says that something is known at the bedside; empty where nothing is open.
 
     Args:
@@ -65,21 +69,22 @@ def how_to_acknowledge(found: Sequence[Acknowledgeable], given: Acknowledged) ->
         given: what was acknowledged.
     """
     what = {name for name, _ in given.what}
-    still = [one for one in found if one.slug not in what]
+    still = [one for one in found if one.name not in what]
     if not still:
         return ""
+    known = listed([acknowledged_words(one) for one in still])
     return (
-        f"Where a clinician at the bedside knows that {listed([one.words for one in still])}, and watches it there, "
-        f"the parameters acknowledged ({listed([repr(one.slug) for one in still])}) and acknowledged-by say so."
+        f"Where a clinician at the bedside knows that {known}, and watches it there, the "
+        f"parameters acknowledged ({listed([repr(one.name) for one in still])}) and acknowledged-by say so."
     )
 
 
-def idle_acknowledgements(found: Sequence[Acknowledgeable], given: Acknowledged) -> str:
+def idle_acknowledgements(found: Sequence[Concern], given: Acknowledged) -> str:
     """Name what was acknowledged and does not stand in the way; empty where all of it does.
 
     Args:
         found: what waits for a word.
         given: what was acknowledged.
     """
-    idle = sorted({name for name, _ in given.what} - {one.slug for one in found})
+    idle = sorted({name for name, _ in given.what} - {one.name for one in found})
     return f"Acknowledged without effect, since it does not stand in the way: {', '.join(idle)}." if idle else ""

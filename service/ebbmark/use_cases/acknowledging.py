@@ -16,7 +16,7 @@ from ebbmark.physiology.before.candidate import Candidate
 from ebbmark.physiology.before.obstacles import Obstacle, obstacles_of
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
 from ebbmark.physiology.before.risk_readings import READING_RISKS
-from ebbmark.use_cases.conditions_named import named, unjudged_words
+from ebbmark.use_cases.before_trial import named, unjudged_words
 from ebbmark.use_cases.state import sources_of_dose
 
 __all__ = ["InTheWay", "acknowledged_sentences", "in_the_way", "still_open", "without_effect"]

@@ -7,10 +7,10 @@ from ebbmark.fhir.writing.quantities import PRESSURE, PROBABILITY
 from ebbmark.fhir.writing.statements import Amount, Coded, Statement, Truth, Warned, Whole
 from ebbmark.physiology.during.call_rule import StepSoFar
 from ebbmark.physiology.during.running import RunningTrial
-from ebbmark.physiology.during.safety import StopAnswer
-from ebbmark.physiology.during.stop_criteria import StopCriterion, oldest_words, stop_words
+from ebbmark.physiology.stop.criteria import StopAnswer, StopCriterion
 from ebbmark.physiology.trial.steps import Step
 from ebbmark.use_cases.said import sentences
+from ebbmark.words.stopping import held_words, met_words, not_checked_words, oldest_words, stop_words
 
 __all__ = ["criteria_statement", "sources_of_step", "step_statements", "stop_warnings"]
 
@@ -63,18 +63,18 @@ def criteria_statement(stops: StopAnswer, site: Site) -> Statement:
         )
         for one in StopCriterion
     ]
-    shown = "; ".join(dict.fromkeys(one.sentence for one in stops.held))
+    shown = "; ".join(dict.fromkeys(held_words(one, stops) for one in stops.held))
     return Statement(
         kind="stop-criteria",
         code="stop-criteria",
         # Where nothing could be checked, false would say more than is known.
         value=Truth(bool(met)) if met or held else None,
         note=sentences(
-            *[one.sentence for one in stops.met],
+            *[met_words(one, stops) for one in stops.met],
             f"Not met: {shown}." if shown else "",
-            *[one.sentence for one in stops.not_checked],
+            *[not_checked_words(one, stops) for one in stops.not_checked],
         ),
-        method=sentences(*stop_words(site.stop_limits), oldest_words(site.stop_limits), stops.signature),
+        method=sentences(*stop_words(site.stop_limits), oldest_words(site.stop_limits), site.stop_limits.signature),
         sources=tuple(sorted({*[one.source for one in stops.met], *[one.source for one in stops.held]})),
         parts=tuple(parts),
     )
@@ -91,7 +91,7 @@ def stop_warnings(stops: StopAnswer) -> list[Warned]:
             kind=f"stop-{one.criterion.value}",
             code=one.criterion.value,
             severity="high",
-            text=one.sentence,
+            text=met_words(one, stops),
             sources=(one.source,),
             span_s=(one.first_s, one.last_s),
         )

@@ -7,8 +7,9 @@ from math import inf
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.request import Request
 from ebbmark.physiology.during.interleaved import interleaved
-from ebbmark.physiology.during.running import RunningTrial, plateaus_of
+from ebbmark.physiology.during.running import RunningTrial
 from ebbmark.physiology.readings import Quantity
+from ebbmark.physiology.trial.limb import plateaus_of
 from ebbmark.use_cases.said import missing
 
 __all__ = ["refuse_unless_in_progress"]

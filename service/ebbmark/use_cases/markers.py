@@ -11,9 +11,9 @@ from ebbmark.fhir.writing.sentences import closing_sentence
 from ebbmark.fhir.writing.statements import Amount, Answer, Coded, Part, Rule, Statement, Truth
 from ebbmark.physiology.after.markers import Marker, Markers, read_markers
 from ebbmark.physiology.after.recruitability import recruitment_to_inflation
-from ebbmark.physiology.before.in_force import FIO2, in_force_at
 from ebbmark.physiology.before.peep_tables import PEEP_TABLES, TableAnswer, look_up
 from ebbmark.physiology.readings import Reading
+from ebbmark.physiology.timeline import FIO2, in_force_at
 from ebbmark.use_cases.said import answered, judged_closing, rule_of, the_trial
 
 __all__ = ["markers_answer"]

@@ -15,14 +15,14 @@ from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.writing.quantities import PRESSURE, PROBABILITY
 from ebbmark.fhir.writing.statements import Amount, Answer, Coded, Statement, Truth
 from ebbmark.physiology.before.staircase import StaircaseRules
-from ebbmark.physiology.during.acknowledgeable import acknowledgeable_in
-from ebbmark.physiology.during.ages import clock
-from ebbmark.physiology.during.before_lowering import Scene, before_lowering
-from ebbmark.physiology.during.call_rule import DEFAULT_CALL_RULE, CallRule
-from ebbmark.physiology.during.doubts import Doubts
-from ebbmark.physiology.during.next_move import Action, Move, next_move
-from ebbmark.physiology.during.running import RunningTrial, closed_before, plateaus_of, running_trial
-from ebbmark.physiology.during.safety import StopAnswer, check_stop
+from ebbmark.physiology.during.call_rule import DEFAULT_CALL_RULE
+from ebbmark.physiology.during.checks import acknowledgeable
+from ebbmark.physiology.during.next_move import Action, Move, Reason, decide, next_move
+from ebbmark.physiology.during.running import RunningTrial, closed_before, running_trial
+from ebbmark.physiology.during.scene import Scene
+from ebbmark.physiology.stop.criteria import StopAnswer, check_stop
+from ebbmark.physiology.stop.unusable import Doubts
+from ebbmark.physiology.trial.limb import plateaus_of
 from ebbmark.physiology.wording import level
 from ebbmark.use_cases.acknowledged_during import (
     acknowledged_during,
@@ -34,7 +34,10 @@ from ebbmark.use_cases.after_closing import Follows, what_follows
 from ebbmark.use_cases.completing import no_steps
 from ebbmark.use_cases.during_statements import criteria_statement, sources_of_step, step_statements, stop_warnings
 from ebbmark.use_cases.in_progress import refuse_unless_in_progress
-from ebbmark.use_cases.said import answered, rule_of, rule_of_limits
+from ebbmark.use_cases.said import answered, rule_of, rule_of_limits, sentences
+from ebbmark.words.ages import clock
+from ebbmark.words.next_step import called_before_words, decision_words, move_words
+from ebbmark.words.stopping import met_words, stop_answer_words
 
 __all__ = ["next_step"]
 
@@ -77,65 +80,91 @@ def next_step(request: Request, site: Site) -> Answer:
     refuse_unless_in_progress(request, running)
     started_s, now_s = request.asked.trial_started_s, request.as_of_s
     since_s = started_s if started_s is not None else running.first_moved_s
-    limits, plateau, rhythms = site.stop_limits, request.protocol.plateau_limit_cmh2o, request.rhythms
     stops = check_stop(
-        request.readings, limits, since_s=since_s, at_s=now_s, doubts=request.doubts, rhythms=rhythms.read
+        request.readings,
+        site.stop_limits,
+        since_s=since_s,
+        at_s=now_s,
+        doubts=request.doubts,
+        rhythms=request.rhythms.read,
     )
     rule = DEFAULT_CALL_RULE
-    move = next_move(running.steps, decrement_cmh2o=decrement, lowest_cmh2o=lowest, stops=stops, rule=rule)
-    move = _after_the_trial(move, request, running, since_s)
     given = request.asked.acknowledged
-    known = {name for name, _ in given.what}
-    scene = Scene(running, request.readings, request.doubts, stops, limits, since_s, now_s, plateau, rhythms, known)
-    move = before_lowering(move, scene)
-    open_to_a_word = acknowledgeable_in(scene)
-    watched = acknowledged_during(open_to_a_word, given) if move.action in _GOES_ON else ""
-    move = replace(move, reason=f"{watched} {move.reason}") if watched else move
+    scene = Scene(
+        running=running,
+        readings=request.readings,
+        doubts=request.doubts,
+        stops=stops,
+        limits=site.stop_limits,
+        since_s=since_s,
+        at_s=now_s,
+        plateau_limit_cmh2o=request.protocol.plateau_limit_cmh2o,
+        rhythms=request.rhythms,
+        acknowledged={name for name, _ in given.what},
+    )
+    move = next_move(running.steps, decrement_cmh2o=decrement, lowest_cmh2o=lowest, stops=stops, rule=rule)
+    move, reason = _after_the_trial(move, request, running, since_s)
+    decision = decide(move, scene)
+    move = decision.move
+    open_to_a_word = acknowledgeable(scene)
+    watched = acknowledged_during(open_to_a_word, given, site.stop_limits) if move.action in _GOES_ON else ""
+    follows = what_follows(request, running, staircase) if move.action is Action.CLOSING_PASSED else None
+    said = sentences(watched, decision_words(decision, reason, scene), follows.sentence if follows is not None else "")
     earlier = _earlier(request, site, running, since_s)
     last_s = max(reading.end_s for reading in request.readings)
-    follows = what_follows(request, running, staircase) if move.action is Action.CLOSING_PASSED else None
-    move = replace(move, reason=f"{move.reason} {follows.sentence}") if follows is not None else move
     steps = step_statements(running)
     return answered(
         OPERATION,
         request,
         said=[
-            *_said(move, running, stops, request, since_s),
+            *_said(said, move, running, stops, request, since_s),
             *earlier,
             how_to_acknowledge(open_to_a_word, given) if move.action in _WAITS_FOR_A_WORD else "",
             idle_acknowledgements(open_to_a_word, given),
         ],
-        statements=[_move(move, running, staircase, rule, steps, follows), *steps, criteria_statement(stops, site)],
+        statements=[_move(said, move, running, staircase, steps, follows), *steps, criteria_statement(stops, site)],
         warnings=stop_warnings(stops),
         rules=(rule_of(request.protocol), rule_of(staircase), rule_of_limits(site.stop_limits)),
-        values=(request.protocol, staircase, site.stop_limits, rule, Doubts(tuple(request.doubts)), rhythms),
+        values=(
+            request.protocol,
+            staircase,
+            site.stop_limits,
+            rule,
+            Doubts(tuple(request.doubts)),
+            request.rhythms,
+        ),
         span_s=(min(since_s, last_s), last_s),
         dated=True,
         more_would_help=bool(stops.not_checked),
     )
 
 
-def _after_the_trial(move: Move, request: Request, running: RunningTrial, since_s: float) -> Move:
-    """The move, unless closing had been called before PEEP was raised again: then this is a setting and no step."""
-    if move.action not in (Action.LOWER, Action.READ_AGAIN):
-        return move
-    closed = closed_before(request.readings, running, request.protocol, since_s=since_s, rule=move.rule)
+def _after_the_trial(move: Move, request: Request, running: RunningTrial, since_s: float) -> tuple[Move, str]:
+    """The move and its words, unless closing had been called before PEEP was raised again: then this is a setting."""
+    closed = None
+    if move.action in (Action.LOWER, Action.READ_AGAIN):
+        closed = closed_before(request.readings, running, request.protocol, since_s=since_s, rule=move.rule)
     if closed is None:
-        return move
-    reason = (
-        f"Closing had been passed by {level(closed.peep_cmh2o)} cmH2O in this trial before PEEP was raised again at "
-        f"{clock(running.began_s)}; what was set since is read as the setting after it, from which no next step is "
-        "named. Where a clinician has decided to go down again, ask with trial-started."
+        return move, move_words(move)
+    setting = replace(
+        move,
+        action=Action.CLOSING_PASSED,
+        next_peep_cmh2o=None,
+        lowering_is_useful=False,
+        reason=Reason.CALLED_BEFORE,
+        latest=closed,
     )
-    return replace(move, action=Action.CLOSING_PASSED, next_peep_cmh2o=None, lowering_is_useful=False, reason=reason)
+    return setting, called_before_words(closed, raised_s=running.began_s)
 
 
-def _said(move: Move, running: RunningTrial, stops: StopAnswer, request: Request, since_s: float) -> list[str]:
-    said = [move.reason]
+def _said(
+    answer: str, move: Move, running: RunningTrial, stops: StopAnswer, request: Request, since_s: float
+) -> list[str]:
+    said = [answer]
     if move.action is Action.NOT_STARTED:
         said.append(_not_lowered(request))
     if move.action is not Action.STOP:
-        said.append(stops.sentence)
+        said.append(stop_answer_words(stops))
     before = [one for one in stops.met if one.last_s < running.began_s]
     if before:
         said.append(
@@ -179,18 +208,18 @@ def _earlier(request: Request, site: Site, running: RunningTrial, since_s: float
     if running.first_moved_s >= since_s or not before:
         return []
     stops = check_stop(before, site.stop_limits, since_s=running.first_moved_s, at_s=request.as_of_s)
-    return [f"Before the start that was asked for, and in the same trial: {one.sentence}" for one in stops.met]
+    return [f"Before the start that was asked for, and in the same trial: {met_words(one, stops)}" for one in stops.met]
 
 
 def _move(
+    said: str,
     move: Move,
     running: RunningTrial,
     staircase: StaircaseRules,
-    rule: CallRule,
     steps: list[Statement],
     follows: Follows | None,
 ) -> Statement:
-    passed = move.passed
+    passed, rule = move.passed, move.rule
     parts = [
         ("next-peep", Amount(move.next_peep_cmh2o, PRESSURE) if move.next_peep_cmh2o is not None else None),
         ("closing-passed-probability", Amount(passed, PROBABILITY) if passed is not None else None),
@@ -204,7 +233,7 @@ def _move(
         kind="next-step",
         code="next-step",
         value=Coded(move.action.value),
-        note=move.reason,
+        note=said,
         method=(
             f"Closing is called at a probability of at least {rule.call_at:g} on at least {rule.fewest_readings} "
             f"{readings} of the step{row}: this project's choice between a late and a false call. Staircase "

@@ -13,11 +13,11 @@ from ebbmark.physiology.before.plan import Plan
 from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.closing.estimate import Closing
 from ebbmark.physiology.during.call_rule import CallRule
-from ebbmark.physiology.during.doubts import Doubts
-from ebbmark.physiology.during.rhythm_codes import Rhythms
-from ebbmark.physiology.during.stop_limits import StopLimits
 from ebbmark.physiology.patient.titration import Titration, closing_for, titrate
 from ebbmark.physiology.protocols import Protocol
+from ebbmark.physiology.stop.limits import StopLimits
+from ebbmark.physiology.stop.rhythm_codes import Rhythms
+from ebbmark.physiology.stop.unusable import Doubts
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrial, Trial
 from ebbmark.words.titration import with_reason, worded

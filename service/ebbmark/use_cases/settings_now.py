@@ -10,10 +10,10 @@ from __future__ import annotations
 from ebbmark.fhir.reading.request import Request
 from ebbmark.physiology.after.measures import Measure
 from ebbmark.physiology.after.snapshot import take_snapshot
-from ebbmark.physiology.before.ards_class import SETTING_HOLDS_S
 from ebbmark.physiology.before.plan_steps import Control, Settings
 from ebbmark.physiology.formulas.body import predicted_body_weight_kg
 from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.timeline import SETTING_HOLDS_S
 from ebbmark.physiology.trial.limb import same_setting
 from ebbmark.physiology.wording import level
 from ebbmark.use_cases.said import missing

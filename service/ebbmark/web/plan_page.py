@@ -14,6 +14,7 @@ from ebbmark.physiology.before.plan import Phase, Plan, PlanStep
 from ebbmark.web.look.files import STYLE
 from ebbmark.web.look.policy import printed_headers
 from ebbmark.web.look.rendering import templates_of
+from ebbmark.words.stopping import stop_words
 
 __all__ = ["PAGE_HEADERS", "PlanRow", "PlanView", "plan_page", "plan_view", "wants_page"]
 
@@ -133,8 +134,8 @@ def plan_view(answer: Answer) -> PlanView:
         "that and what flow takes in resistance now, and empty where that is not known. About "
         f"{plan.total_s / 60:.0f} minutes in all if every step is taken.",
         rows=tuple(_row(step, plan) for step in plan.steps),
-        stops=plan.stops,
-        limits_signature=plan.limits_signature,
+        stops=stop_words(plan.stop_limits),
+        limits_signature=plan.stop_limits.signature,
         evidence=tuple((line.text, line.citation) for line in plan.evidence),
         left_out=tuple(f"{one.reference or one.path}: {one.reason}" for one in answer.request.ignored),
         rules=(

@@ -13,8 +13,8 @@ from starlette.types import ASGIApp
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.hooks_concepts import OVERRIDE_REASONS
 from ebbmark.fhir.reading.sex import CLINICAL_USE
-from ebbmark.physiology.during.rhythm_codes import RhythmCode, RhythmsThatStop
-from ebbmark.physiology.during.stop_limits import DEFAULT_STOP_LIMITS
+from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS
+from ebbmark.physiology.stop.rhythm_codes import RhythmCode, RhythmsThatStop
 from ebbmark.web.hooks.telling import summary_of_trial
 from fhir_builders import Json, at, charted_sex, height, observation, patient, trial_observations
 from recommendations import found

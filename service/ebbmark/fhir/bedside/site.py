@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from ebbmark.fhir.bedside.condition_lookup import BUILT_IN, ConditionCodes
 from ebbmark.physiology.before.published_staircases import COMMON_PRACTICE, STAIRCASES
 from ebbmark.physiology.before.staircase import StaircaseRules
-from ebbmark.physiology.during.stop_limits import DEFAULT_STOP_LIMITS, StopLimits
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL, PROTOCOLS, Protocol
+from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, StopLimits
 
 __all__ = ["NO_SITE", "Misread", "Site"]
 

@@ -16,8 +16,8 @@ import msgspec
 
 from ebbmark.fhir.bedside.site import Misread
 from ebbmark.fhir.bedside.site_json import is_signed_date, refuse_repeated_names
-from ebbmark.physiology.during.rhythm_codes import RhythmCode, RhythmsThatStop
-from ebbmark.physiology.during.stop_limits import OLDEST_READING, Limit, StopLimits, faults_of_limits
+from ebbmark.physiology.stop.limits import OLDEST_READING, Limit, StopLimits, faults_of_limits
+from ebbmark.physiology.stop.rhythm_codes import RhythmCode, RhythmsThatStop
 
 __all__ = ["LIMIT_NAMES", "read_stop_limits"]
 

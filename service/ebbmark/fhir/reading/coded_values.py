@@ -20,7 +20,7 @@ from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.reading.versions import Received, reference_of
 from ebbmark.fhir.sources import Source
 from ebbmark.physiology.after.seen import CodedChange, Event
-from ebbmark.physiology.during.rhythm_codes import Rhythm, RhythmCode, Rhythms, UnreadRhythm
+from ebbmark.physiology.stop.rhythm_codes import Rhythm, RhythmCode, Rhythms, UnreadRhythm
 
 __all__ = ["CHANGE_CODES", "coded_values", "holds_rhythm", "is_coded"]
 

@@ -13,9 +13,9 @@ from ebbmark.fhir.reading.concept_map import CodeMap
 from ebbmark.fhir.reading.versions import Received
 from ebbmark.fhir.sources import Ignored, Source
 from ebbmark.physiology.after.seen import CodedChange
-from ebbmark.physiology.during.rhythm_codes import NO_RHYTHM, Rhythms
 from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.readings import Reading
+from ebbmark.physiology.stop.rhythm_codes import NO_RHYTHM, Rhythms
 
 __all__ = ["CodedValues", "Collected", "Context", "Height", "Moment", "SexSaid"]
 

@@ -18,8 +18,8 @@ from ebbmark.fhir.reading.units import to_canonical
 from ebbmark.fhir.reading.versions import Received
 from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.sources import Ignored
-from ebbmark.physiology.during.doubts import Doubt
 from ebbmark.physiology.readings import Quantity
+from ebbmark.physiology.stop.unusable import Doubt
 
 __all__ = ["doubts_of"]
 

@@ -11,10 +11,10 @@ from ebbmark.fhir.reading.question import Asked
 from ebbmark.fhir.sources import Ignored, Source
 from ebbmark.physiology.after.seen import CodedChange
 from ebbmark.physiology.before.vasopressors import Infusion
-from ebbmark.physiology.during.doubts import Doubt
-from ebbmark.physiology.during.rhythm_codes import NO_RHYTHM, Rhythms
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Reading
+from ebbmark.physiology.stop.rhythm_codes import NO_RHYTHM, Rhythms
+from ebbmark.physiology.stop.unusable import Doubt
 
 __all__ = ["Request"]
 

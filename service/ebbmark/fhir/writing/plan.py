@@ -11,6 +11,7 @@ from ebbmark.fhir.writing.names import Names
 from ebbmark.fhir.writing.quantities import PRESSURE, VOLUME, quantity
 from ebbmark.fhir.writing.terms import LOINC_TERMS, OWN
 from ebbmark.physiology.before.plan import Plan, PlanStep
+from ebbmark.words.stopping import stop_words
 
 __all__ = ["plan_definition_url", "plan_resources", "settings_words"]
 
@@ -48,7 +49,13 @@ def _kind(step: PlanStep) -> str:
 
 
 def _care_plan(names: Names, plan: Plan) -> Json:
-    notes = [*plan.warnings, plan.preconditions, *plan.stops, plan.limits_signature, plan.origins]
+    notes = [
+        *plan.warnings,
+        plan.preconditions,
+        *stop_words(plan.stop_limits),
+        plan.stop_limits.signature,
+        plan.origins,
+    ]
     notes += [f"{line.text} Source: {line.citation}." for line in plan.evidence]
     return {
         "resourceType": "CarePlan",

@@ -13,13 +13,13 @@ from statistics import median
 from typing import Final
 
 from ebbmark.physiology.after.measures import Measure
-from ebbmark.physiology.before.ards_class import setting_at
 from ebbmark.physiology.formulas.gas_exchange import ventilatory_ratio
 from ebbmark.physiology.formulas.mechanical_power import (
     mechanical_power_pressure_control_j_per_min,
     mechanical_power_volume_control_j_per_min,
 )
 from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.timeline import setting_at
 from ebbmark.physiology.trial.limb import SAME_PEEP_CMH2O
 
 __all__ = ["RECIPES", "Figure", "Middles", "NotKnown", "baseline", "joined", "middles_of", "tidal_volume"]

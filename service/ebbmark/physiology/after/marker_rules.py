@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from math import inf
 from typing import Final
 
-from ebbmark.physiology.before.in_force import FIO2, in_force_at
 from ebbmark.physiology.formulas.gas_exchange import HIGHEST_INFORMATIVE_SPO2_PERCENT
 from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.timeline import FIO2, in_force_at
 from ebbmark.physiology.trial.limb import same_setting
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.physiology.wording import level as spelled

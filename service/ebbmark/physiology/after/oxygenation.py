@@ -9,10 +9,10 @@ from collections.abc import Sequence
 from statistics import median
 
 from ebbmark.physiology.after.figures import Figure, NotKnown
-from ebbmark.physiology.before.gas_doubts import doubt_of
-from ebbmark.physiology.before.in_force import SETTLES_S, breathed_at
+from ebbmark.physiology.formulas.gas_doubts import doubt_of
 from ebbmark.physiology.formulas.gas_exchange import pf_ratio_mmhg
 from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.timeline import SETTLES_S, breathed_at
 
 __all__ = ["pf_figure"]
 

@@ -13,8 +13,8 @@ from typing import Final
 
 from ebbmark.physiology.after.measures import ASSUMED, Noise, noise_of_difference
 from ebbmark.physiology.after.seen import Event, Seen, after_titration
-from ebbmark.physiology.before.in_force import FIO2, fio2_words, in_force_at
 from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.timeline import FIO2, fio2_words, in_force_at
 
 __all__ = ["saturation_loss"]
 

@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from ebbmark.physiology.during.running import began_at, plateaus_of
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Reading
-from ebbmark.physiology.trial.limb import Plateau
+from ebbmark.physiology.trial.limb import Plateau, began_at, plateaus_of
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrialReason, Trial
 

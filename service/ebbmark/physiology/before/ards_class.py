@@ -15,9 +15,8 @@ from dataclasses import dataclass
 from math import inf
 from typing import Final, NamedTuple
 
-from ebbmark.physiology.before.gas_doubts import GasDoubt, doubt_of, is_doubted
-from ebbmark.physiology.before.in_force import PEEP, SETTLES_S, InForce, breathed_at, in_force_at, span_words
 from ebbmark.physiology.before.shown_inputs import ShownInput, shown
+from ebbmark.physiology.formulas.gas_doubts import GasDoubt, doubt_of, is_doubted
 from ebbmark.physiology.formulas.gas_exchange import (
     HIGHEST_INFORMATIVE_SPO2_PERCENT,
     Oxygenation,
@@ -29,25 +28,22 @@ from ebbmark.physiology.formulas.gas_exchange import (
     sf_ratio,
 )
 from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.timeline import PEEP, SETTLES_S, InForce, breathed_at, in_force_at, span_words
 
 __all__ = [
     "ALSO_NEEDED",
     "GAS_SPEAKS_S",
-    "SETTING_HOLDS_S",
     "SEVERITY_WORDS",
     "ArdsClass",
     "ards_classes",
     "gas_doubts",
     "latest",
-    "setting_at",
 ]
 
 ALSO_NEEDED: Final = (
     "Onset within one week of a known insult, bilateral opacities and an oedema that the heart does not fully explain "
     "belong to the definition too; they are not among the readings and a clinician judges them."
 )
-SETTING_HOLDS_S: Final = 12 * 3600.0
-"""A setting older than this is no longer taken as in force. This project's choice."""
 GAS_SPEAKS_S: Final = 12 * 3600.0
 """A gas older than this classes nothing any more. This project's choice."""
 SATURATION_SPEAKS_S: Final = 2 * 3600.0
@@ -148,12 +144,6 @@ def latest(readings: Sequence[Reading], quantity: Quantity, at_s: float) -> Read
     """The latest reading of a quantity that is not from the future beyond what a device clock may be off."""
     usable = [r for r in readings if r.quantity is quantity and r.start_s <= at_s + _CLOCK_SLACK_S]
     return max(usable, key=lambda r: (r.start_s, r.source), default=None)
-
-
-def setting_at(readings: Sequence[Reading], quantity: Quantity, at_s: float) -> Reading | None:
-    """The setting in force at a time: the last one made before it, unless that is more than twelve hours ago."""
-    made = [r for r in readings if r.quantity is quantity and at_s - SETTING_HOLDS_S <= r.start_s <= at_s]
-    return max(made, key=lambda r: (r.start_s, r.source), default=None)
 
 
 class _Kind(NamedTuple):

@@ -14,13 +14,13 @@ from typing import Final
 
 from ebbmark.physiology.before.ards_class import ALSO_NEEDED, ArdsClass, ards_classes, gas_doubts
 from ebbmark.physiology.before.findings import Charted, Documented, Finding, finding_of
-from ebbmark.physiology.before.gas_doubts import GasDoubt
 from ebbmark.physiology.before.indication import Indication, by_severity
 from ebbmark.physiology.before.present_state import PresentState, present_state
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk, RiskConcept, Scope
 from ebbmark.physiology.before.risk_readings import ReadingRisk, risks_in_readings
-from ebbmark.physiology.during.stop_limits import DEFAULT_STOP_LIMITS, StopLimits
+from ebbmark.physiology.formulas.gas_doubts import GasDoubt
 from ebbmark.physiology.readings import Reading
+from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, StopLimits
 
 __all__ = ["Candidate", "Charted", "Documented", "Finding", "Indication", "Standing", "assess_candidate"]
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from ebbmark.physiology.before.ards_class import SEVERITY_WORDS, ArdsClass
-from ebbmark.physiology.before.in_force import span_words
 from ebbmark.physiology.formulas.gas_exchange import Oxygenation
+from ebbmark.physiology.timeline import span_words
 
 __all__ = ["Indication", "by_severity"]
 

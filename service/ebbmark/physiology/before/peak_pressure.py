@@ -8,7 +8,7 @@ Source: equation of motion, textbook.
 from __future__ import annotations
 
 from ebbmark.physiology.before.plan_steps import Control, Settings
-from ebbmark.physiology.during.stop_limits import StopLimits
+from ebbmark.physiology.stop.limits import StopLimits
 
 __all__ = ["peak_warnings", "peak_words"]
 

@@ -30,10 +30,9 @@ from ebbmark.physiology.before.plan_writing import written_out
 from ebbmark.physiology.before.published_staircases import COMMON_PRACTICE
 from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.before.staircase_origins import origins_of
-from ebbmark.physiology.during.safety import stop_words
-from ebbmark.physiology.during.stop_limits import DEFAULT_STOP_LIMITS, StopLimits
 from ebbmark.physiology.formulas.bounds import require_at_least_zero, require_positive
 from ebbmark.physiology.protocols import Protocol
+from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, StopLimits
 
 __all__ = ["Control", "NoPlan", "NoPlanReason", "Phase", "Plan", "PlanStep", "Settings", "Variant", "plan_trial"]
 
@@ -73,8 +72,7 @@ class Plan:
         high_pressure_s: time with end-inspiratory pressure at or above 35 cmH2O [s].
         target_ml: tidal volume to return to, at the protocol's volume per predicted body weight [mL].
         preconditions: before the first step.
-        stops: the stop criteria in words, with their limits and sources.
-        limits_signature: who answers for the stop limits.
+        stop_limits: the limits of the stop criteria.
         warnings: of this plan, gravest first.
         origins: where each number of the staircase comes from, in one sentence.
         evidence: published lines to show beside it.
@@ -93,8 +91,7 @@ class Plan:
     high_pressure_s: float
     target_ml: float
     preconditions: str
-    stops: tuple[str, ...]
-    limits_signature: str
+    stop_limits: StopLimits
     warnings: tuple[str, ...]
     origins: str
     evidence: tuple[EvidenceLine, ...]
@@ -198,8 +195,7 @@ def _plan(
         high_pressure_s=high_s,
         target_ml=target_ml,
         preconditions=PRECONDITIONS,
-        stops=stop_words(limits),
-        limits_signature=limits.signature,
+        stop_limits=limits,
         warnings=(
             *warnings_of_plan(rules, highest, high_s, candidate, recruiting=recruiting),
             *peak_warnings(settings, limits, recruiting),

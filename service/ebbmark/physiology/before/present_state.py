@@ -10,9 +10,9 @@ from collections.abc import Sequence
 from typing import Final, NamedTuple
 
 from ebbmark.physiology.before.ards_class import latest
-from ebbmark.physiology.before.in_force import span_words
 from ebbmark.physiology.before.shown_inputs import ShownInput, shown
 from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.timeline import span_words
 
 __all__ = ["RECENT_S", "PresentState", "lowest_of_last_hour", "lowest_pressure", "present_state"]
 

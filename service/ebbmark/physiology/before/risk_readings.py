@@ -14,11 +14,11 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from ebbmark.physiology.before.ards_class import GAS_SPEAKS_S, latest
-from ebbmark.physiology.before.in_force import span_words
 from ebbmark.physiology.before.present_state import RECENT_S, lowest_of_last_hour
 from ebbmark.physiology.before.risk_concepts import Risk
-from ebbmark.physiology.during.stop_limits import DEFAULT_STOP_LIMITS, Limit, StopLimits
 from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit, StopLimits
+from ebbmark.physiology.timeline import span_words
 
 __all__ = ["OF_THE_DOSE", "READING_RISKS", "ReadingRisk", "risks_in_readings"]
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from ebbmark.physiology.before.in_force import fio2_words, span_words
 from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.timeline import fio2_words, span_words
 
 __all__ = ["OLD_AFTER_S", "ShownInput", "age_words", "shown"]
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Final, NamedTuple
 
-from ebbmark.physiology.before.in_force import span_words
+from ebbmark.physiology.timeline import span_words
 
 __all__ = ["Infusion", "VasopressorDose", "dose_at"]
 

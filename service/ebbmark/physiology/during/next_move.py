@@ -1,38 +1,28 @@
-"""During the trial: go on, read once more, or stop lowering?
+"""During the trial: go on, read once more, look first, or stop?
 
 A stop criterion comes before everything. Closing is called by the rule of `call_rule`; where one more reading at the
-same PEEP could settle it, that reading is asked for before PEEP is lowered. Nothing here asks anyone to raise pressure.
+same PEEP could settle it, that reading is asked for before PEEP is lowered. Then the ordered checks of `checks` say
+whether anybody may be sent on at all. The sentences stand in `words/next_step.py`. Nothing here asks anyone to raise
+pressure.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 from itertools import pairwise
 from math import isfinite
 
-from ebbmark.physiology.during.call_rule import (
-    DEFAULT_CALL_RULE,
-    CallRule,
-    StepSoFar,
-    closing_called,
-    fell_suddenly,
-    steps_so_far,
-)
-from ebbmark.physiology.during.safety import StopAnswer
-from ebbmark.physiology.wording import level, percent
+from ebbmark.physiology.during.call_rule import DEFAULT_CALL_RULE, CallRule, StepSoFar, closing_called, fell_suddenly
+from ebbmark.physiology.during.checks import concerns_of
+from ebbmark.physiology.during.limit_checks import circulation_alarms
+from ebbmark.physiology.during.scene import Concern, Consequence, Scene
+from ebbmark.physiology.during.way_back import SettingsBefore, settings_before
+from ebbmark.physiology.readings import Quantity
+from ebbmark.physiology.stop.criteria import StopAnswer
 
-__all__ = [
-    "DEFAULT_CALL_RULE",
-    "Action",
-    "CallRule",
-    "Move",
-    "StepSoFar",
-    "closing_called",
-    "next_move",
-    "steps_so_far",
-]
+__all__ = ["Action", "Decision", "Move", "Reason", "WayBack", "decide", "next_move"]
 
 
 class Action(Enum):
@@ -48,6 +38,24 @@ class Action(Enum):
     NOT_STARTED = "not-started"
 
 
+class Reason(Enum):
+    """Which rule led to a move."""
+
+    STOP_MET = "stop-met"
+    NO_STEP = "no-step"
+    CALLED = "called"
+    CALLED_BEFORE = "called-before"  # closing had been called before PEEP was raised again
+    NOT_READ = "not-read"
+    THIN = "thin"
+    SUDDEN = "sudden"
+    LOWEST = "lowest"
+    TOO_FEW = "too-few"
+    PROBABLE = "probable"
+    POSSIBLE = "possible"
+    OPEN = "open"
+    LOOK = "look"  # overruled: something asks for a look first
+
+
 @dataclass(frozen=True, slots=True)
 class Move:
     """The next move.
@@ -57,7 +65,9 @@ class Move:
         next_peep_cmh2o: the next level of the staircase, or the present one to read again; None otherwise.
         lowering_is_useful: whether a lower step could still tell something about closing.
         passed: probability that closing has been passed, as given for the latest step; None where not known.
-        reason: the rule that led here, in one or two plain sentences.
+        reason: the rule that led here.
+        latest: the step that it rests on: the latest, or the one at which closing had been called; None before one.
+        below_cmh2o: the next level of the staircase; None before the way down.
         stops: the stop answer that was given, or None where nobody looked.
         rule: the rule applied.
     """
@@ -66,9 +76,47 @@ class Move:
     next_peep_cmh2o: float | None
     lowering_is_useful: bool
     passed: float | None
-    reason: str
+    reason: Reason
+    latest: StepSoFar | None
+    below_cmh2o: float | None
     stops: StopAnswer | None
     rule: CallRule
+
+
+@dataclass(frozen=True, slots=True)
+class WayBack:
+    """The settings before the trial, named wherever it does not simply go on.
+
+    Attributes:
+        before: None where the chart does not show them.
+        now_cmh2o: PEEP now.
+        circulation: whether blood pressure or heart rate asks for it.
+    """
+
+    before: SettingsBefore | None
+    now_cmh2o: float | None
+    circulation: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """The move after every check, and what is said with it.
+
+    Attributes:
+        move: the move; its reason is that of the way down, which the concerns may have overruled.
+        looked_at: what asks for a look, gravest first.
+        measured: vital signs to be measured first.
+        again: what asks for one more reading.
+        told: what is told before the reason of the move, and after it.
+        way_back: None where it is not named.
+    """
+
+    move: Move
+    looked_at: tuple[Concern, ...] = ()
+    measured: tuple[Concern, ...] = ()
+    again: tuple[Concern, ...] = ()
+    told: tuple[tuple[Concern, ...], tuple[Concern, ...]] = ((), ())
+    way_back: WayBack | None = None
 
 
 def next_move(
@@ -79,7 +127,7 @@ def next_move(
     stops: StopAnswer | None,
     rule: CallRule = DEFAULT_CALL_RULE,
 ) -> Move:
-    """Say what the trial so far allows.
+    """Say what the way down so far allows.
 
     A stop criterion that has been met comes before everything else, even where the latest reading is back within its
     limit: whether that was an artefact is for the person at the bedside.
@@ -101,89 +149,92 @@ def next_move(
     """
     _refuse_nonsense(steps, decrement_cmh2o)
     latest = steps[-1] if steps else None
-    passed = latest.passed if latest else None
-    action, peep, useful, reason = _decide(steps, decrement_cmh2o, lowest_cmh2o, stops, rule)
-    if stops is None:
-        reason += " Stop criteria were not checked."
-    return Move(action, peep, useful, passed, reason, stops, rule)
+    below = latest.peep_cmh2o - decrement_cmh2o if latest is not None else None
+    another = below is not None and below >= lowest_cmh2o - 1e-9
+    action, reason = _decide(steps, another, stops, rule)
+    peep = None
+    if latest is not None and action in (Action.LOWER, Action.READ_AGAIN):
+        peep = below if action is Action.LOWER else latest.peep_cmh2o
+    useful = action in (Action.LOWER, Action.NOT_STARTED) or (action is Action.READ_AGAIN and another)
+    return Move(action, peep, useful, latest.passed if latest else None, reason, latest, below, stops, rule)
 
 
 def _decide(
-    steps: Sequence[StepSoFar], decrement: float, lowest: float, stops: StopAnswer | None, rule: CallRule
-) -> tuple[Action, float | None, bool, str]:
+    steps: Sequence[StepSoFar], another: bool, stops: StopAnswer | None, rule: CallRule
+) -> tuple[Action, Reason]:
     if stops is not None and stops.met:
-        return Action.STOP, None, False, stops.sentence
+        return Action.STOP, Reason.STOP_MET
     if not steps:
-        return Action.NOT_STARTED, None, True, "No step of falling PEEP has a settled reading yet."
+        return Action.NOT_STARTED, Reason.NO_STEP
     latest = steps[-1]
-    here = f"{level(latest.peep_cmh2o)} cmH2O"
     if closing_called(steps, rule):
-        return Action.CLOSING_PASSED, None, False, _called(steps, rule)
-    below = latest.peep_cmh2o - decrement
-    another = below >= lowest - 1e-9
-    doubtful = latest.passed is not None and latest.passed >= rule.doubt_at and len(steps) >= rule.fewest_steps
+        return Action.CLOSING_PASSED, Reason.CALLED
+    enough = len(steps) >= rule.fewest_steps
+    doubtful = latest.passed is not None and latest.passed >= rule.doubt_at and enough
     sudden = fell_suddenly(latest)
-    if latest.readings < 1 or ((doubtful or sudden) and latest.readings < rule.fewest_readings):
-        return Action.READ_AGAIN, latest.peep_cmh2o, another, _thin(latest, here)
-    if sudden:
-        return Action.LOOK_FIRST, None, False, _sudden(latest, here)
-    if not another:
-        reason = (
-            f"{here} is the lowest step of this staircase and closing cannot be called there{_chance(latest)}. "
-            "Whether to test lower is for the clinician and local protocol."
-        )
-        return Action.LOWEST_REACHED, None, False, reason
-    if latest.passed is None or len(steps) < rule.fewest_steps:
-        reason = (
-            f"Too few steps to say anything about closing yet; the next step of the staircase is {level(below)} cmH2O."
-        )
-    elif latest.passed >= rule.call_at:
-        reason = (
-            f"Closing has probably been passed{_chance(latest)}; the rule asks for {rule.steps_in_a_row} steps in a "
-            f"row before it is called, and the next step is {level(below)} cmH2O."
-        )
-    elif doubtful:
-        reason = (
-            f"Closing may have been passed{_chance(latest)}, but that is short of the {100 * rule.call_at:.0f} % at "
-            f"which it is called; the next step, {level(below)} cmH2O, would show whether the fall lasts."
-        )
-    else:
-        reason = (
-            f"The probability that closing has been passed at {here} is {percent(latest.passed)}; the next step of the "
-            f"staircase is {level(below)} cmH2O."
-        )
-    return Action.LOWER, below, True, reason
-
-
-def _called(steps: Sequence[StepSoFar], rule: CallRule) -> str:
-    latest = steps[-1]
-    held = f" at each of the last {rule.steps_in_a_row} steps" if rule.steps_in_a_row > 1 else ""
-    return (
-        f"Closing has been passed by {level(latest.peep_cmh2o)} cmH2O{_chance(latest)}, on {latest.readings} readings "
-        f"at this step{held}. Lower steps would add little about closing and cost lung volume."
-    )
-
-
-def _sudden(latest: StepSoFar, here: str) -> str:
-    return (
-        f"Compliance at {here} lies {100 * latest.fall:.0f} % below its highest so far, on {latest.readings} readings. "
-        "That may be closing, and it may be secretions, a displaced or kinked tube, a leak or a pneumothorax: the "
-        "patient and the circuit come first, and PEEP is not to be lowered past it unexplained."
-    )
-
-
-def _thin(latest: StepSoFar, here: str) -> str:
     if latest.readings < 1:
-        return f"The step at {here} has no settled reading yet."
-    count = "a single reading" if latest.readings == 1 else f"{latest.readings} readings"
-    return (
-        f"The fall at {here} rests on {count}{_chance(latest)}; one more reading at this PEEP would settle more than "
-        "a lower step."
+        return Action.READ_AGAIN, Reason.NOT_READ
+    if (doubtful or sudden) and latest.readings < rule.fewest_readings:
+        return Action.READ_AGAIN, Reason.THIN
+    if sudden:
+        return Action.LOOK_FIRST, Reason.SUDDEN
+    if not another:
+        return Action.LOWEST_REACHED, Reason.LOWEST
+    if latest.passed is None or not enough:
+        return Action.LOWER, Reason.TOO_FEW
+    if latest.passed >= rule.call_at:
+        return Action.LOWER, Reason.PROBABLE
+    return Action.LOWER, Reason.POSSIBLE if doubtful else Reason.OPEN
+
+
+def decide(move: Move, scene: Scene) -> Decision:
+    """The move, or what comes before it.
+
+    Args:
+        move: what the way down so far allows.
+        scene: what is known beside it.
+
+    Source: this project's choice, see `checks`.
+    """
+    unlike = concerns_of(scene, Consequence.LOOK_UNLIKE_CLOSING)
+    looks = [*unlike, *concerns_of(scene, Consequence.LOOK)]
+    tells = tuple(concerns_of(scene, Consequence.TELL)), tuple(concerns_of(scene, Consequence.TELL_LAST))
+    plateau = (tuple(one for one in tells[0] if one.slug == "plateau-above-limit"), ())
+    back = _way_back(scene)
+    if move.action is Action.STOP:
+        rhythm = [one for one in looks if one.slug.startswith("rhythm-")]
+        return Decision(move, (*rhythm, *unlike), way_back=back)
+    named_back = back if move.action is Action.LOWEST_REACHED or back.circulation else None
+    goes_on = move.action in (Action.LOWER, Action.READ_AGAIN)
+    if move.action is not Action.NOT_STARTED and (unlike or (goes_on and looks)):
+        look = replace(_not_on(move, Action.LOOK_FIRST), reason=Reason.LOOK)
+        return Decision(look, tuple(looks), way_back=back if back.circulation else None)
+    if not goes_on:
+        return Decision(move, tuple(looks), told=plateau, way_back=named_back)
+    missing = tuple(concerns_of(scene, Consequence.MEASURE))
+    if move.action is Action.READ_AGAIN:
+        return Decision(move, measured=missing)
+    again = tuple(concerns_of(scene, Consequence.READ_AGAIN))
+    if missing:
+        return Decision(_not_on(move, Action.MEASURE_FIRST), measured=missing, again=again, told=plateau)
+    if again:
+        here = scene.running.steps[-1].peep_cmh2o
+        return Decision(replace(move, action=Action.READ_AGAIN, next_peep_cmh2o=here), again=again, told=plateau)
+    return Decision(move, told=tells)
+
+
+def _not_on(move: Move, action: Action) -> Move:
+    return replace(move, action=action, next_peep_cmh2o=None, lowering_is_useful=False)
+
+
+def _way_back(scene: Scene) -> WayBack:
+    peeps = (Quantity.PEEP_SET, Quantity.PEEP_MEASURED)
+    top = max((one.value for one in scene.readings if one.quantity in peeps and one.at_s >= scene.since_s), default=0.0)
+    return WayBack(
+        settings_before(scene.readings, since_s=scene.since_s, top_cmh2o=top),
+        scene.running.now_cmh2o,
+        circulation_alarms(scene),
     )
-
-
-def _chance(step: StepSoFar) -> str:
-    return "" if step.passed is None else f" (probability {percent(step.passed)})"
 
 
 def _refuse_nonsense(steps: Sequence[StepSoFar], decrement: float) -> None:

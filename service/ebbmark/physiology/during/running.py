@@ -9,18 +9,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from operator import itemgetter
 from typing import Final
 
 from ebbmark.physiology.closing.of_trial import curve_of, is_dynamic
 from ebbmark.physiology.during.call_rule import DEFAULT_CALL_RULE, CallRule, StepSoFar, closing_called, steps_so_far
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.trial.limb import Plateau, peep_plateaus
+from ebbmark.physiology.trial.limb import Plateau, began_at, plateaus_of
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
 
-__all__ = ["RunningTrial", "began_at", "closed_before", "plateaus_of", "running_trial"]
+__all__ = ["RunningTrial", "closed_before", "running_trial"]
 
 _FEWEST_STEPS: Final = 2
 """A trial that is still running is read from its second step on."""
@@ -136,37 +135,6 @@ def closed_before(
         return None
     steps = steps_so_far(curve_of(found), fall=protocol.fall, dynamic=is_dynamic(found))
     return next((steps[count - 1] for count in range(1, len(steps) + 1) if closing_called(steps[:count], rule)), None)
-
-
-def plateaus_of(readings: Sequence[Reading]) -> tuple[Plateau, ...]:
-    """Stretches of unchanged PEEP: of the settings where there are any, else of the measured values.
-
-    Args:
-        readings: of one patient, in any order.
-    """
-    settings = [reading for reading in readings if reading.quantity is Quantity.PEEP_SET]
-    peeps = settings or [reading for reading in readings if reading.quantity is Quantity.PEEP_MEASURED]
-    return peep_plateaus(sorted(peeps, key=itemgetter(2, 1)))
-
-
-def began_at(plateaus: Sequence[Plateau], first: int, protocol: Protocol) -> float:
-    """When PEEP was first moved for the trial whose way down begins at this stretch [s since 1970-01-01T00:00:00Z].
-
-    Where PEEP was raised before, that is the first raised level; else the first lowered one.
-
-    Args:
-        plateaus: stretches of unchanged PEEP, in order of time.
-        first: index of the highest step of the way down.
-        protocol: how far apart steps of one trial may be.
-    """
-    raised = first
-    while (
-        raised > 0
-        and plateaus[raised - 1].peep_cmh2o < plateaus[raised].peep_cmh2o
-        and (raised == first or plateaus[raised + 1].start_s - plateaus[raised].start_s <= protocol.longest_step_s)
-    ):
-        raised -= 1
-    return plateaus[min(raised + 1, len(plateaus) - 1)].start_s
 
 
 def _first_moved(plateaus: Sequence[Plateau], protocol: Protocol) -> float:

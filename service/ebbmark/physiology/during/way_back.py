@@ -6,11 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from ebbmark.physiology.during.ages import clock
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.wording import level
 
-__all__ = ["SettingsBefore", "settings_before", "way_back_words"]
+__all__ = ["SettingsBefore", "settings_before"]
 
 HOLDS_S: Final = 12 * 3600.0
 """A setting charted longer before the trial than this is not taken as in force [s]. This project's choice."""
@@ -61,36 +59,3 @@ def settings_before(readings: Sequence[Reading], *, since_s: float, top_cmh2o: f
     if peep is None or peep.value >= top_cmh2o:
         return None
     return SettingsBefore(peep, latest(*_VOLUMES), latest(Quantity.PRESSURE_ABOVE_PEEP_SET), latest(Quantity.FIO2_SET))
-
-
-def way_back_words(before: SettingsBefore | None, *, now_cmh2o: float | None, circulation: bool) -> str:
-    """Name the settings before the trial, and who decides about going back to them.
-
-    Args:
-        before: as read; None where the chart does not show them.
-        now_cmh2o: PEEP now; None where not known.
-        circulation: whether low blood pressure or the heart rate asks for it.
-    """
-    peep = before.peep if before is not None else None
-    if before is None or peep is None:
-        return (
-            "What was set before the trial is not among these readings; whether to go back to it at once is for the "
-            "clinician at the bedside."
-        )
-    named = [f"PEEP was {level(peep.value)} cmH2O"]
-    if before.tidal_volume is not None:
-        named.append(f"tidal volume {before.tidal_volume.value:.0f} mL")
-    if before.pressure_above_peep is not None:
-        named.append(f"pressure above PEEP {level(before.pressure_above_peep.value)} cmH2O")
-    if before.fio2 is not None:
-        named.append(f"FiO2 {100 * before.fio2.value:.0f} %")
-    higher = circulation and now_cmh2o is not None and now_cmh2o > peep.value
-    cause = (
-        f"PEEP is {level(now_cmh2o)} cmH2O now, higher than before the trial; that alone may lower blood pressure. "
-        if higher and now_cmh2o is not None
-        else ""
-    )
-    return (
-        f"{cause}Before the trial {', '.join(named)} (charted at {clock(peep.at_s)}); whether to go back there at once "
-        "is for the clinician at the bedside."
-    )

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from operator import itemgetter
 
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
 
-__all__ = ["SAME_PEEP_CMH2O", "Plateau", "falling_runs", "peep_plateaus", "same_setting"]
+__all__ = ["SAME_PEEP_CMH2O", "Plateau", "began_at", "falling_runs", "peep_plateaus", "plateaus_of", "same_setting"]
 
 SAME_PEEP_CMH2O = 0.5
 """Set PEEP that differs by less than this is the same step, where the numbers that were charted do not tell; the
@@ -87,6 +88,37 @@ def same_setting(one_cmh2o: float, other_cmh2o: float) -> bool:
         return True
     one, other = _charted_as(one_cmh2o), _charted_as(other_cmh2o)
     return bool(one & other) if one and other else abs(one_cmh2o - other_cmh2o) < SAME_PEEP_CMH2O
+
+
+def plateaus_of(readings: Sequence[Reading]) -> tuple[Plateau, ...]:
+    """Stretches of unchanged PEEP: of the settings where there are any, else of the measured values.
+
+    Args:
+        readings: of one patient, in any order.
+    """
+    settings = [reading for reading in readings if reading.quantity is Quantity.PEEP_SET]
+    peeps = settings or [reading for reading in readings if reading.quantity is Quantity.PEEP_MEASURED]
+    return peep_plateaus(sorted(peeps, key=itemgetter(2, 1)))
+
+
+def began_at(plateaus: Sequence[Plateau], first: int, protocol: Protocol) -> float:
+    """When PEEP was first moved for the trial whose way down begins at this stretch [s since 1970-01-01T00:00:00Z].
+
+    Where PEEP was raised before, that is the first raised level; else the first lowered one.
+
+    Args:
+        plateaus: stretches of unchanged PEEP, in order of time.
+        first: index of the highest step of the way down.
+        protocol: how far apart steps of one trial may be.
+    """
+    raised = first
+    while (
+        raised > 0
+        and plateaus[raised - 1].peep_cmh2o < plateaus[raised].peep_cmh2o
+        and (raised == first or plateaus[raised + 1].start_s - plateaus[raised].start_s <= protocol.longest_step_s)
+    ):
+        raised -= 1
+    return plateaus[min(raised + 1, len(plateaus) - 1)].start_s
 
 
 def falling_runs(

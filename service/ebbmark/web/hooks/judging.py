@@ -25,10 +25,11 @@ from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.statements import Answer, Coded, Truth
 from ebbmark.physiology.closing.estimate import Verdict
 from ebbmark.physiology.during.next_move import Action
-from ebbmark.physiology.during.running import plateaus_of, running_trial
-from ebbmark.physiology.during.safety import check_stop
+from ebbmark.physiology.during.running import running_trial
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.stop.criteria import check_stop
+from ebbmark.physiology.trial.limb import plateaus_of
 from ebbmark.physiology.trial.reading import Trial, read_trial
 from ebbmark.record.asked import Asked
 from ebbmark.record.fetch import Fetched

@@ -12,13 +12,12 @@ from dataclasses import dataclass
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.writing.statements import Answer, Coded
 from ebbmark.physiology.advice.advice import Severity
-from ebbmark.physiology.during.rhythm_codes import RHYTHM_AS_CHARTED
-from ebbmark.physiology.during.stop_criteria import NOT_AMONG_THE_READINGS
 from ebbmark.physiology.wording import level
 from ebbmark.web.hooks.findings import Obstacle, OrderDiffers, StopMet, TrialRead
 from ebbmark.web.hooks.markdown import bold, bullets, escaped, section
 from ebbmark.web.hooks.telling import PRELIMINARY, ago, detail_of_trial, evidence, summary_of_trial
 from ebbmark.web.hooks.telling_apart import tolerance
+from ebbmark.words.stopping import NOT_AMONG_THE_READINGS, RHYTHM_AS_CHARTED
 
 __all__ = ["Said", "said_of_differs", "said_of_obstacle", "said_of_stop", "said_of_trial"]
 

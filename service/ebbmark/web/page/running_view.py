@@ -12,8 +12,8 @@ from ebbmark.fhir.writing.quantities import in_words
 from ebbmark.fhir.writing.sentences import first_sentence
 from ebbmark.fhir.writing.statements import Amount, Answer, Coded, Statement, Value, Whole
 from ebbmark.fhir.writing.tables import ABSENT, Table
-from ebbmark.physiology.during.stop_criteria import StopCriterion
 from ebbmark.physiology.readings import Quantity
+from ebbmark.physiology.stop.criteria import StopCriterion
 from ebbmark.physiology.wording import percent
 from ebbmark.views.figure import RunningFigure, running_figure_of
 from ebbmark.web.page.words import ago, clock, day_and_time, plainly

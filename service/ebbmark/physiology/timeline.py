@@ -1,7 +1,7 @@
-"""What was set or measured at one moment: which FiO2 was breathed, which PEEP held, when a gas was drawn?
+"""Timeline: what was set or measured at one moment, paired by nearness in time and by kind.
 
-By nearness in time and by kind. Near are a measurement within a quarter of an hour either side, a setting made up to
-a quarter of an hour before, and one charted up to five minutes after, since charting lags. Where near ones contradict
+For FiO2, PEEP and gases. Near are a measurement within a quarter of an hour either side, a setting made up to a quarter
+of an hour before, and one charted up to five minutes after, since charting lags. Where near ones contradict
 one another nothing is chosen, nor where one charted after contradicts one of the hour before: the change may lie on
 either side. Of those that agree the nearest is chosen. Where none is near, the last setting before holds, up
 to a limit of age: FiO2 four hours, as a public query of an intensive care database pairs them (MIT-LCP/mimic-code,
@@ -17,13 +17,27 @@ from typing import Final
 
 from ebbmark.physiology.readings import Quantity, Reading
 
-__all__ = ["FIO2", "PEEP", "SETTLES_S", "InForce", "Twin", "breathed_at", "fio2_words", "in_force_at", "span_words"]
+__all__ = [
+    "FIO2",
+    "PEEP",
+    "SETTING_HOLDS_S",
+    "SETTLES_S",
+    "InForce",
+    "Twin",
+    "breathed_at",
+    "fio2_words",
+    "in_force_at",
+    "setting_at",
+    "span_words",
+]
 
 BESIDE_S: Final = 900.0
 CHARTED_LATE_S: Final = 300.0
 CHANGED_S: Final = 3600.0
 SETTLES_S: Final = 300.0
 """How long a gas or a saturation takes at least to follow a change of FiO2. This project's choice."""
+SETTING_HOLDS_S: Final = 12 * 3600.0
+"""A setting older than this is no longer taken as in force. This project's choice."""
 _SAME_TIME_S: Final = 30.0
 _AIR: Final = 0.2  # the definitions do not speak of mixtures with less oxygen than air
 
@@ -184,3 +198,9 @@ def _how(one: Reading, twin: Twin, at_s: float) -> str:
 
 def _value(one: Reading, twin: Twin) -> str:
     return fio2_words(one.value) if twin is FIO2 else f"{round(one.value, 1):g} cmH2O"
+
+
+def setting_at(readings: Sequence[Reading], quantity: Quantity, at_s: float) -> Reading | None:
+    """The setting in force at a time: the last one made before it, unless that is more than twelve hours ago."""
+    made = [r for r in readings if r.quantity is quantity and at_s - SETTING_HOLDS_S <= r.start_s <= at_s]
+    return max(made, key=lambda r: (r.start_s, r.source), default=None)

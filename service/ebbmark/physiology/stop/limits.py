@@ -1,23 +1,22 @@
-"""At which readings should a trial stop? Limits as data that a clinician of the site signs.
+"""Stop limits as data: those that a clinician of the site signs, and the defaults in force until then.
 
-A default holds until a site signs its own. Its source is a textbook that was read, or it is this project's own choice
-and says so: the stop tables of the published trials were not found, so mean arterial pressure and heart rate have the
-bounds at which any bedside would stop, whatever its protocol. A fall of mean arterial pressure has no default.
+Which criteria there are, their defaults with sources, and what may be signed at all stand in `data/stop_criteria.toml`.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
 from math import isfinite
-from typing import Final
+from typing import Any, Final
 
-from ebbmark.physiology.during.rhythm_codes import RhythmsThatStop
+from ebbmark.data import table
+from ebbmark.physiology.stop.rhythm_codes import RhythmsThatStop
 
-__all__ = ["DEFAULT_STOP_LIMITS", "OLDEST_READING", "Limit", "StopLimits", "faults_of_limits"]
+__all__ = ["CRITERIA_TABLE", "DEFAULT_STOP_LIMITS", "OLDEST_READING", "Limit", "StopLimits", "faults_of_limits"]
 
-TEXTBOOK: Final = "Pilbeam's Mechanical Ventilation, chapter 13 (read at second hand)"
-COMMON_PRACTICE: Final = "common practice, no published source"
-OWN_CHOICE: Final = "this project's own choice, no published source"
+CRITERIA_TABLE: Final = table("stop_criteria")
+_SOURCES: Final[dict[str, str]] = CRITERIA_TABLE["sources"]
+OWN_CHOICE: Final = _SOURCES["own-choice"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +32,12 @@ class Limit:
     source: str
 
 
-OLDEST_READING: Final = Limit(5.0, OWN_CHOICE)
+def _default(row: dict[str, Any]) -> Limit | None:
+    return Limit(row["default"], _SOURCES[row["source"]]) if "default" in row else None
+
+
+_OLDEST: Final = CRITERIA_TABLE["oldest_reading_min"]
+OLDEST_READING: Final = Limit(_OLDEST["default"], _SOURCES[_OLDEST["source"]])
 """Age from which a reading no longer shows that a criterion is not met [min]: a step of a trial lasts two to five
 minutes, and what was read before it says nothing about it."""
 
@@ -96,7 +100,7 @@ class StopLimits:
         """Who answers for these limits, in one sentence."""
         if self.signed:
             said = f"Stop limits version {self.version}, signed by {self.signed_by} on {self.signed_on}."
-            absent = [words for name, words in _WORDS.items() if getattr(self, name) is None]
+            absent = [_NOT_SIGNED[name] for name in _NOT_SIGNED if getattr(self, name) is None]
             return f"{said} Not signed, and so not checked: {', '.join(absent)}." if absent else said
         return (
             f"Stop limits version {self.version}: defaults that no clinician of this site has signed. "
@@ -104,47 +108,15 @@ class StopLimits:
         )
 
 
-_WORDS: Final = {
-    "spo2_below_percent": "SpO2",
-    "mean_arterial_pressure_below_mmhg": "mean arterial pressure",
-    "mean_arterial_pressure_fall_mmhg": "a fall of mean arterial pressure",
-    "systolic_arterial_pressure_below_mmhg": "systolic arterial pressure",
-    "heart_rate_below_per_min": "low heart rate",
-    "heart_rate_above_per_min": "high heart rate",
-    "peak_pressure_above_cmh2o": "peak pressure",
-    "volume_lost_share": "loss of expired volume",
-    "leak_share": "an air leak",
-    "rhythms_that_stop": "a new heart rhythm",
-}
+_NOT_SIGNED: Final = {row["limit"]: row.get("absent", row["words"]) for row in CRITERIA_TABLE["criterion"]}
 
-DEFAULT_STOP_LIMITS: Final = StopLimits(
-    version="default-4",
-    signed_by="",
-    signed_on="",
-    spo2_below_percent=Limit(85.0, TEXTBOOK),
-    mean_arterial_pressure_below_mmhg=Limit(60.0, OWN_CHOICE),
-    mean_arterial_pressure_fall_mmhg=None,  # 20 is remembered of trial protocols, not read
-    heart_rate_below_per_min=Limit(40.0, OWN_CHOICE),
-    heart_rate_above_per_min=Limit(150.0, OWN_CHOICE),
-    peak_pressure_above_cmh2o=Limit(50.0, COMMON_PRACTICE),
-    volume_lost_share=Limit(0.5, OWN_CHOICE),  # between charting noise (a few per cent) and an open circuit (75 %)
-    leak_share=Limit(0.2, OWN_CHOICE),  # far beyond the 2 to 3 % by which two measured volumes differ
-    systolic_arterial_pressure_below_mmhg=Limit(90.0, TEXTBOOK),
-)
+_DEFAULTS: Final[dict[str, Any]] = {row["limit"]: _default(row) for row in CRITERIA_TABLE["criterion"]}
+DEFAULT_STOP_LIMITS: Final = StopLimits(version=CRITERIA_TABLE["version"], signed_by="", signed_on="", **_DEFAULTS)
 
-_PLAUSIBLE: Final = {
-    "spo2_below_percent": (50.0, 100.0),
-    "mean_arterial_pressure_below_mmhg": (30.0, 120.0),
-    "mean_arterial_pressure_fall_mmhg": (1.0, 80.0),
-    "systolic_arterial_pressure_below_mmhg": (50.0, 160.0),
-    "heart_rate_below_per_min": (20.0, 120.0),
-    "heart_rate_above_per_min": (60.0, 220.0),
-    "peak_pressure_above_cmh2o": (20.0, 60.0),
-    "volume_lost_share": (0.05, 0.95),
-    "leak_share": (0.05, 0.95),
-    "oldest_reading_min": (1.0, 60.0),
+_ACCEPTED: Final[dict[str, Any]] = {
+    **{row["limit"]: tuple(row["accepted"]) for row in CRITERIA_TABLE["criterion"] if "accepted" in row},
+    "oldest_reading_min": tuple(_OLDEST["accepted"]),
 }
-"""What a site may sign at all; outside, a slip is likelier (a percentage for a share, kPa for mmHg). Our choice."""
 
 
 def faults_of_limits(limits: StopLimits) -> tuple[str, ...]:
@@ -153,7 +125,7 @@ def faults_of_limits(limits: StopLimits) -> tuple[str, ...]:
     Args:
         limits: the set.
 
-    Source: the plausible ranges are this project's own choice.
+    Source: the accepted ranges are this project's own choice.
     """
     faults = []
     if not limits.version.strip():
@@ -164,24 +136,12 @@ def faults_of_limits(limits: StopLimits) -> tuple[str, ...]:
         limit = getattr(limits, field.name)
         if not isinstance(limit, Limit):
             continue
-        lowest, highest = _PLAUSIBLE[field.name]
+        lowest, highest = _ACCEPTED[field.name]
         if not (isfinite(limit.value) and lowest <= limit.value <= highest):
             faults.append(f"{field.name} is {limit.value:g}; accepted is {lowest:g} to {highest:g}.")
         if not limit.source.strip():
             faults.append(f"{field.name} names no source.")
-    stopping = limits.rhythms_that_stop
-    if stopping is not None:
-        if not stopping.codes:
-            faults.append("rhythms_that_stop lists no code; leave it out where no rhythm is signed.")
-        if any(not one.system.strip() or not one.code.strip() or not one.display.strip() for one in stopping.codes):
-            faults.append("rhythms_that_stop: each rhythm needs its system, code and display.")
-        if any(_is_no_code(one.system) or ":" not in one.system or _is_no_code(one.code) for one in stopping.codes):
-            faults.append(
-                "rhythms_that_stop: a system is an address such as https://site.example/rhythms, and neither it nor a "
-                "code has spaces around it; any other would never be met."
-            )
-        if not stopping.source.strip():
-            faults.append("rhythms_that_stop names no source.")
+    faults += _faults_of_rhythms(limits.rhythms_that_stop)
     low, high = limits.heart_rate_below_per_min, limits.heart_rate_above_per_min
     if low is not None and high is not None and low.value >= high.value:
         faults.append("The lower limit of heart rate is not below the upper one.")
@@ -189,6 +149,24 @@ def faults_of_limits(limits: StopLimits) -> tuple[str, ...]:
     if mean is not None and systolic is not None and mean.value >= systolic.value:
         faults.append("The limit of mean arterial pressure is not below that of systolic arterial pressure.")
     return tuple(faults)
+
+
+def _faults_of_rhythms(stopping: RhythmsThatStop | None) -> list[str]:
+    if stopping is None:
+        return []
+    faults = []
+    if not stopping.codes:
+        faults.append("rhythms_that_stop lists no code; leave it out where no rhythm is signed.")
+    if any(not one.system.strip() or not one.code.strip() or not one.display.strip() for one in stopping.codes):
+        faults.append("rhythms_that_stop: each rhythm needs its system, code and display.")
+    if any(_is_no_code(one.system) or ":" not in one.system or _is_no_code(one.code) for one in stopping.codes):
+        faults.append(
+            "rhythms_that_stop: a system is an address such as https://site.example/rhythms, and neither it nor a "
+            "code has spaces around it; any other would never be met."
+        )
+    if not stopping.source.strip():
+        faults.append("rhythms_that_stop names no source.")
+    return faults
 
 
 def _is_no_code(text: str) -> bool:

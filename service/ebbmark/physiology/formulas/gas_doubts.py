@@ -10,9 +10,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from ebbmark.physiology.before.in_force import BESIDE_S, span_words
 from ebbmark.physiology.formulas.dissociation import may_go_together
 from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.timeline import BESIDE_S, span_words
 
 __all__ = ["GasDoubt", "doubt_of", "is_doubted"]
 

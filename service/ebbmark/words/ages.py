@@ -1,10 +1,11 @@
-"""How old is a reading, in words? And when was it?"""
+"""Ages of readings and times of day in words."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import UTC, datetime
 
-__all__ = ["age", "clock"]
+__all__ = ["age", "capital", "clock", "listed"]
 
 _NOW_S = 30.0
 _HOURS_S = 5400.0
@@ -31,3 +32,18 @@ def clock(at_s: float) -> str:
         at_s: seconds since 1970-01-01T00:00:00Z.
     """
     return f"{datetime.fromtimestamp(at_s, UTC):%H:%M} UTC"
+
+
+def listed(words: Sequence[str]) -> str:
+    """Words as a sentence lists them.
+
+    Args:
+        words: at least one.
+    """
+    *most, last = words
+    return f"{', '.join(most)} and {last}" if most else last
+
+
+def capital(words: str) -> str:
+    """The same with a capital, as a sentence begins."""
+    return words[0].upper() + words[1:]

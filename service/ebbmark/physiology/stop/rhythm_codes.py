@@ -1,4 +1,4 @@
-"""What is a coded heart rhythm, and at which of them does a site stop? Codes only; words are never interpreted.
+"""Coded heart rhythms, and those at which a site stops. Codes only; words are never interpreted.
 
 No list stands here: which rhythms end a trial is signed by a clinician of the site, with the codes that its monitors
 or its staff chart.
@@ -12,19 +12,12 @@ from typing import Final
 
 __all__ = [
     "NO_RHYTHM",
-    "RHYTHM_AS_CHARTED",
     "Rhythm",
     "RhythmCode",
     "Rhythms",
     "RhythmsThatStop",
     "UnreadRhythm",
-    "rhythm_words",
 ]
-
-RHYTHM_AS_CHARTED: Final = (
-    "A new arrhythmia shows here only once it is charted, and signs of a pneumothorax not at all: whoever is at the "
-    "bedside watches for both and stops the trial if they appear."
-)
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -135,15 +128,3 @@ class RhythmsThatStop:
         if not signed or signed.casefold() == rhythm.words.casefold():
             return rhythm.words
         return f"{signed} (charted as {rhythm.words})"
-
-
-def rhythm_words(stopping: RhythmsThatStop | None) -> str:
-    """The criterion in words, for a plan.
-
-    Args:
-        stopping: the site's signed list; None where it has signed none.
-    """
-    if stopping is None:
-        return "New heart rhythm: no list of rhythms signed; the clinician at the bedside decides."
-    listed = ", ".join(one.display for one in stopping.codes)
-    return f"New heart rhythm among these, where it is charted as a code: {listed} ({stopping.source})."

@@ -1,0 +1,227 @@
+"""Checks of the way down, the circuit and the breaths before PEEP is lowered.
+
+A pneumothorax, a tube in a main bronchus, a plug and a kink take compliance away at once and raise the plateau pressure
+although PEEP falls; a lung that closes loses a little at each step. Breaths that the patient triggers make pressures
+that say nothing of the lung alone. Limits without another source are this project's choice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from itertools import pairwise
+from math import inf
+from statistics import median
+from typing import Final
+
+from ebbmark.physiology.during.call_rule import SUDDEN_FALL
+from ebbmark.physiology.during.scene import Concern, Scene
+from ebbmark.physiology.readings import Quantity
+from ebbmark.physiology.stop.unusable import Doubt
+
+__all__ = [
+    "FALL_LOOKED_AT_PERCENT",
+    "FALL_TOLD_PERCENT",
+    "LOOKED_INTO",
+    "circuit_opened",
+    "compliance_broke_away",
+    "compliance_old",
+    "latest_breath_fell",
+    "measured_peep_off",
+    "newer_peep_unusable",
+    "own_breaths",
+    "oxygen_raised",
+    "plateau_above_limit",
+    "plateau_rose",
+    "saturation_came_down",
+    "volume_gone",
+]
+
+SAME_CMH2O: Final = 0.9
+"""PEEP that differs by no more than this is the same: measured values wander."""
+
+CONTRADICTION_CMH2O: Final = 2.0
+"""Measured PEEP this far from its setting: one whole step of a usual staircase."""
+
+SETTLED_S: Final = 30.0
+"""A measured PEEP this soon after a change may still be that of the step before [s]."""
+
+GONE_ML: Final = 50.0
+"""An expired volume of an adult that is none."""
+
+MISSING_SHARE: Final = 0.2
+"""Expired volume this much below the one that is set is no difference between two sensors [1]."""
+
+OXYGEN_RAISED: Final = 0.05
+"""A rise of FiO2 that is more than rounding [1]."""
+
+FALL_TOLD_PERCENT: Final = 2.0
+"""Saturation this far below its highest on the way down is told [percentage points]: a fall of SpO2 by 2 % names
+closing in PHARLAP (methods table of Cochrane review CD009098, 2021)."""
+
+FALL_LOOKED_AT_PERCENT: Final = 5.0
+"""Saturation this far below it asks for a look before PEEP is lowered [percentage points]."""
+
+BROKE_AWAY: Final = 0.30
+"""Fall of compliance from one step to the next that is no gradual closing [1]."""
+
+CAME_BACK: Final = 0.15
+"""A later step within this share of the step before the fall shows that it came back [1]."""
+
+PLATEAU_ROSE_CMH2O: Final = 1.0
+"""Rise of plateau pressure at a lower PEEP that is more than rounding [cmH2O]."""
+
+VOLUME_RAISED: Final = 0.10
+"""Tidal volume raised by more than this explains a higher plateau pressure [1]."""
+
+TRIGGERED_PER_MIN: Final = 2.0
+"""Breaths above the set rate that are more than counting: the patient triggers [/min]."""
+
+
+_PEEPS: Final = frozenset({Quantity.PEEP_SET, Quantity.PEEP_MEASURED})
+_OPEN_CIRCUIT: Final = "disconnection"
+_FELL, _ROSE = "compliance-fell-at-once", "plateau-rose"
+LOOKED_INTO: Final = (_FELL, _ROSE)
+"""Words by which it is acknowledged that somebody looked and found no other cause."""
+
+
+def compliance_broke_away(scene: Scene) -> Iterator[Concern]:
+    """Compliance that fell by 30 % or more in one step and has not come back."""
+    steps = scene.running.trial.steps if scene.running.trial is not None else ()
+    for higher, lower in pairwise(steps):
+        before, after = higher.compliance_ml_per_cmh2o, lower.compliance_ml_per_cmh2o
+        fall = round(1.0 - after / before, 9)
+        if fall >= BROKE_AWAY and steps[-1].compliance_ml_per_cmh2o < (1.0 - CAME_BACK) * before:
+            yield Concern(_FELL, {"fall": fall, "higher": higher, "lower": lower}, _FELL)
+            return
+
+
+def plateau_rose(scene: Scene) -> Iterator[Concern]:
+    """Plateau pressure that rose at a lower PEEP with no larger breath, and stayed up."""
+    steps = scene.running.trial.steps if scene.running.trial is not None else ()
+    last = steps[-1].plateau_cmh2o if steps else None
+    for higher, lower in pairwise(steps):
+        before, after = higher.plateau_cmh2o, lower.plateau_cmh2o
+        if before is None or after is None or last is None:
+            continue
+        volumes = higher.tidal_volume_ml, lower.tidal_volume_ml
+        larger_breath = None not in volumes and (volumes[1] or 0.0) > (1.0 + VOLUME_RAISED) * (volumes[0] or 0.0)
+        if round(after - before, 6) > PLATEAU_ROSE_CMH2O and last > before and not larger_breath:
+            yield Concern(_ROSE, {"before": before, "after": after, "higher": higher, "lower": lower}, _ROSE)
+            return
+
+
+def own_breaths(scene: Scene) -> Iterator[Concern]:
+    """A measured rate above the set one: the patient triggers breaths."""
+    breathed = scene.latest(Quantity.RESPIRATORY_RATE, scene.since_s)
+    if breathed is None or not scene.running.falling:
+        return
+    earlier = [
+        one for one in scene.readings if one.quantity is Quantity.RESPIRATORY_RATE_SET and one.at_s <= breathed.at_s
+    ]
+    ordered = max(earlier, key=lambda one: (one.at_s, one.source), default=None)
+    if ordered is not None and breathed.value - ordered.value > TRIGGERED_PER_MIN:
+        yield Concern("own-breaths", {"breathed": breathed, "ordered": ordered})
+
+
+def newer_peep_unusable(scene: Scene) -> Iterator[Concern]:
+    """Another PEEP was sent after the latest usable one and cannot be used; what is set now is not known."""
+    now = scene.running.now_cmh2o
+    if now is None:
+        return
+    latest_s = max((one.end_s for one in scene.readings if one.quantity in _PEEPS), default=-inf)
+
+    def agrees(doubt: Doubt) -> bool:
+        """Whether it says what is known anyway; a measured PEEP without a value says nothing."""
+        if doubt.value is None:
+            return doubt.quantity is Quantity.PEEP_MEASURED
+        return not doubt.side and abs(doubt.value - now) <= SAME_CMH2O
+
+    newer = [one for one in scene.doubts if one.quantity in _PEEPS and (one.at_s is None or one.at_s >= latest_s)]
+    newer = [one for one in newer if not agrees(one)]
+    if newer:
+        yield Concern("newer-peep-unusable", {"doubt": newer[-1]})
+
+
+def measured_peep_off(scene: Scene) -> Iterator[Concern]:
+    """Measured PEEP against the setting, where it was measured after the setting could have settled."""
+    now, measured = scene.running.now_cmh2o, scene.latest(Quantity.PEEP_MEASURED)
+    if now is None or measured is None or scene.latest(Quantity.PEEP_SET) is None:
+        return
+    if measured.at_s >= scene.running.now_since_s + SETTLED_S and abs(measured.value - now) >= CONTRADICTION_CMH2O:
+        yield Concern("measured-peep-off", {"now": now, "reading": measured})
+
+
+def saturation_came_down(least: float, slug: str) -> Callable[[Scene], Iterator[Concern]]:
+    """Saturation that came down on the way down by at least `least` points."""
+
+    def judge(scene: Scene) -> Iterator[Concern]:
+        trial = scene.running.trial
+        from_s = trial.steps[0].start_s if trial is not None else inf
+        latest = scene.latest(Quantity.SPO2, from_s)
+        if latest is None:
+            return
+        highest = max(one.value for one in scene.readings if one.quantity is Quantity.SPO2 and one.at_s >= from_s)
+        if round(highest - latest.value, 6) >= least:
+            yield Concern(slug, {"highest": highest, "reading": latest})
+
+    return judge
+
+
+def circuit_opened(scene: Scene) -> Iterator[Concern]:
+    """A circuit that was open on the way down."""
+    trial = scene.running.trial
+    opened = [one.sentence for one in trial.observed if one.slug == _OPEN_CIRCUIT] if trial is not None else []
+    if opened:
+        yield Concern("circuit-opened", {"sentences": opened})
+
+
+def volume_gone(scene: Scene) -> Iterator[Concern]:
+    """The latest expired volume, where it is next to nothing, or in volume control far below the one that is set."""
+    expired = scene.latest(Quantity.TIDAL_VOLUME_EXPIRED, scene.since_s)
+    if expired is None:
+        return
+    if expired.value <= GONE_ML:
+        yield Concern("volume-gone", {"reading": expired})
+        return
+    ordered, pressure = scene.latest(Quantity.TIDAL_VOLUME_SET), scene.latest(Quantity.PRESSURE_ABOVE_PEEP_SET)
+    if ordered is None or ordered.at_s > expired.at_s or pressure is not None:
+        return
+    if expired.value < (1.0 - MISSING_SHARE) * ordered.value:
+        yield Concern("volume-missing", {"reading": expired, "ordered": ordered})
+
+
+def latest_breath_fell(scene: Scene) -> Iterator[Concern]:
+    """The latest reading of compliance far below the others of its step, of which the middle hides one reading."""
+    samples = scene.running.trial.steps[-1].samples if scene.running.trial is not None else ()
+    if len(samples) >= 2:
+        before = median(one.compliance_ml_per_cmh2o for one in samples[:-1])
+        fall = 1.0 - samples[-1].compliance_ml_per_cmh2o / before
+        if fall >= SUDDEN_FALL:
+            yield Concern("latest-breath-fell", {"fall": fall})
+
+
+def compliance_old(scene: Scene) -> Iterator[Concern]:
+    """A latest reading of compliance that is too old."""
+    if scene.running.trial is not None:
+        old_s = scene.at_s - scene.running.trial.steps[-1].end_s
+        if old_s > 60.0 * scene.limits.oldest_reading_min.value:
+            yield Concern("compliance-old", {"age_s": old_s})
+
+
+def plateau_above_limit(scene: Scene) -> Iterator[Concern]:
+    """A latest plateau pressure at the present PEEP above the protocol's limit."""
+    latest = scene.latest(Quantity.PLATEAU_PRESSURE, scene.running.now_since_s)
+    if latest is not None and latest.value > scene.plateau_limit_cmh2o:
+        yield Concern("plateau-above-limit", {"reading": latest, "limit": scene.plateau_limit_cmh2o})
+
+
+def oxygen_raised(scene: Scene) -> Iterator[Concern]:
+    """More oxygen on the way down, behind which a fall of SpO2 would hide."""
+    if scene.running.trial is None:
+        return
+    lowered_s = scene.running.trial.steps[0].end_s
+    settings = sorted((one for one in scene.readings if one.quantity is Quantity.FIO2_SET), key=lambda one: one.at_s)
+    before = [one.value for one in settings if one.at_s <= lowered_s]
+    after = [one.value for one in settings if one.at_s > lowered_s]
+    if before and after and max(after) - before[-1] >= OXYGEN_RAISED:
+        yield Concern("oxygen-raised", {"before": before[-1], "after": max(after)})

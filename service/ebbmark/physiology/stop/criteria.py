@@ -1,0 +1,433 @@
+"""The stop criteria as one table, and the check of every reading of a trial against them.
+
+One reading beyond a limit is enough to be named: a false stop costs a trial, a missed one may cost more. Whether it is
+an artefact is for the person at the bedside. A criterion counts as not met only where its latest reading is recent
+enough to say so. Rhythm is no number and stands in `rhythm`; anything seen or heard is not among the readings. The
+table is `data/stop_criteria.toml`; the sentences stand in `words/stopping.py`.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from enum import Enum
+from itertools import pairwise
+from statistics import median
+from typing import Final
+
+from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.stop.limits import CRITERIA_TABLE, Limit, StopLimits
+from ebbmark.physiology.stop.rhythm import RhythmState, rhythm_state
+from ebbmark.physiology.stop.rhythm_codes import Rhythm
+from ebbmark.physiology.stop.unusable import Doubt, latest_doubt
+
+__all__ = [
+    "CRITERIA",
+    "Criterion",
+    "Held",
+    "Judged",
+    "Met",
+    "NotChecked",
+    "StopAnswer",
+    "StopCriterion",
+    "Why",
+    "check_stop",
+]
+
+_RECENT: Final = 10  # volumes that make up the usual one
+_FEWEST: Final = 2
+_PAIR_S: Final = 30.0
+"""An inspired and an expired volume this close in time belong to one breath or one row. This project's choice."""
+
+
+class StopCriterion(Enum):
+    """What ends a trial."""
+
+    SATURATION = "spo2-low"
+    MEAN_ARTERIAL_PRESSURE = "mean-arterial-pressure-low"
+    MEAN_ARTERIAL_PRESSURE_FALL = "mean-arterial-pressure-fell"
+    SYSTOLIC_PRESSURE = "systolic-arterial-pressure-low"
+    HEART_RATE_LOW = "heart-rate-low"
+    HEART_RATE_HIGH = "heart-rate-high"
+    PEAK_PRESSURE = "peak-pressure-high"
+    VOLUME_LOST = "volume-lost"
+    AIR_LEAK = "air-leak-pattern"
+    RHYTHM = "heart-rhythm-new"
+
+    __hash__ = object.__hash__
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """One reading against a limit.
+
+    Attributes:
+        reading: which.
+        value: what is held against the limit [unit of the limit].
+        beyond: how far beyond the limit it lies; above zero: met.
+        against: what the reading was compared with, where it is judged by a difference [unit of the reading].
+    """
+
+    reading: Reading
+    value: float
+    beyond: float
+    against: float | None = None
+
+
+_Judge = Callable[[Sequence[Reading], Sequence[Reading], float], list[Judged]]
+
+
+@dataclass(frozen=True, slots=True)
+class Criterion:
+    """One row of the table.
+
+    Attributes:
+        criterion: which.
+        limit_name: field of `StopLimits`.
+        words: the criterion in words.
+        reading_words: the quantity that it looks at, in words.
+        quantity: what it cannot be judged without.
+        unit: of the quantity, as people write it.
+        sign: 1 where it is met below the limit, -1 above, 0 where it is judged by a difference.
+        limit_words: the limit in words, a template with `value` and `percent`.
+        vital: vital sign that it belongs to; empty for a quantity of the ventilator.
+        look: value at which anybody would look where no limit is signed; None where there is none.
+        look_source: who says so: empty for this project.
+        judge: every reading of the trial against the limit, in order of time.
+    """
+
+    criterion: StopCriterion
+    limit_name: str
+    words: str
+    reading_words: str
+    quantity: Quantity
+    unit: str
+    sign: int
+    limit_words: str
+    vital: str
+    look: float | None
+    look_source: str
+    judge: _Judge
+
+    def limit_of(self, limits: StopLimits) -> Limit | None:
+        """Its limit among these; None where none is signed."""
+        found: Limit | None = getattr(limits, self.limit_name)
+        return found
+
+    def shown_limit(self, value: float) -> str:
+        """A limit in words, with its unit."""
+        return self.limit_words.format(value=value, percent=100 * value)
+
+
+class Why(Enum):
+    """Why a criterion could not be checked."""
+
+    NO_LIMIT = "no-limit"
+    NOT_SENT = "not-sent"
+    OLD = "old"
+
+
+@dataclass(frozen=True, slots=True)
+class Met:
+    """One criterion that was met.
+
+    Attributes:
+        criterion: which one.
+        limit: the number and its source; None for a rhythm, of which a list is signed.
+        beyond: readings beyond the limit, in order of time; empty for a rhythm.
+        latest: the latest reading of that quantity, and whether there is another one; None for a rhythm.
+        rhythm: the new rhythm; None for a number.
+    """
+
+    criterion: StopCriterion
+    limit: Limit | None
+    beyond: tuple[Judged, ...]
+    latest: Judged | None
+    judged: int
+    rhythm: RhythmState | None = None
+
+    @property
+    def worst(self) -> Judged:
+        """The reading furthest beyond the limit."""
+        return max(self.beyond, key=lambda one: one.beyond)
+
+    @property
+    def value(self) -> float | None:
+        """Of the reading furthest beyond the limit [unit of its quantity; a share for volumes]; None for a rhythm."""
+        return self.worst.value if self.beyond else None
+
+    @property
+    def readings(self) -> int:
+        """How many readings met it."""
+        return len(self.beyond) if self.rhythm is None else len(self.rhythm.new)
+
+    @property
+    def source(self) -> int:
+        """Index of the input of that reading."""
+        return self.worst.reading.source if self.rhythm is None else self.rhythm.new[0].source
+
+    @property
+    def first_s(self) -> float:
+        """First time that it was met [s since 1970-01-01T00:00:00Z]."""
+        return self.beyond[0].reading.at_s if self.rhythm is None else self.rhythm.new[0].at_s
+
+    @property
+    def last_s(self) -> float:
+        """Last time that it was met [s since 1970-01-01T00:00:00Z]."""
+        return self.beyond[-1].reading.at_s if self.rhythm is None else self.rhythm.new[-1].at_s
+
+    @property
+    def still(self) -> bool:
+        """Whether the latest reading of that quantity meets it too."""
+        if self.rhythm is not None:
+            return self.rhythm.still
+        return self.latest is not None and self.latest.beyond > 0
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """One criterion that was checked and not met.
+
+    Attributes:
+        criterion: which one.
+        source: index of the input of the latest reading that was judged.
+        age_s: of that reading [s].
+        latest: that reading; None for a rhythm.
+        rhythm: the latest rhythm; None for a number.
+    """
+
+    criterion: StopCriterion
+    source: int
+    age_s: float
+    latest: Judged | None
+    rhythm: RhythmState | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class NotChecked:
+    """One criterion that could not be checked.
+
+    Attributes:
+        criterion: which one.
+        why: the reason.
+        latest: the latest reading that it would look at; None where there is none.
+        doubt: what was sent of it and cannot be used; None where nothing was.
+        stand_in: whether a plateau pressure was sent that does not stand for a peak pressure.
+        rhythm: what was charted of the rhythm, where the criterion is one of rhythm.
+    """
+
+    criterion: StopCriterion
+    why: Why
+    latest: Judged | Reading | None = None
+    doubt: Doubt | None = None
+    stand_in: bool = False
+    rhythm: RhythmState | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class StopAnswer:
+    """What the readings say about stopping.
+
+    Attributes:
+        met: criteria met, in a fixed order; those that still hold are marked.
+        held: criteria checked and not met.
+        not_checked: criteria that could not be checked, each with its reason.
+        limits: the limits in force.
+        at_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
+        rhythm_charted: whether a rhythm was charted since the trial began.
+    """
+
+    met: tuple[Met, ...]
+    held: tuple[Held, ...]
+    not_checked: tuple[NotChecked, ...]
+    limits: StopLimits
+    at_s: float
+    rhythm_charted: bool
+
+
+def check_stop(
+    readings: Sequence[Reading],
+    limits: StopLimits,
+    *,
+    since_s: float,
+    at_s: float,
+    doubts: Sequence[Doubt] = (),
+    rhythms: Sequence[Rhythm] = (),
+) -> StopAnswer:
+    """Check every reading since the start of the trial against the limits.
+
+    Args:
+        readings: of one patient, in any order; those before `since_s` serve as the level before the trial.
+        limits: the site's signed limits, or the defaults.
+        since_s: start of the trial [s since 1970-01-01T00:00:00Z].
+        at_s: the instant that counts as now, from which ages are counted [s since 1970-01-01T00:00:00Z].
+        doubts: what was sent and cannot be used, so that it is not said to be missing.
+        rhythms: as they were charted, in order of time.
+
+    Returns:
+        Criteria met, held and not checked.
+
+    Source: each limit's own, see `limits`.
+    """
+    ordered = sorted(readings, key=lambda reading: (reading.start_s, reading.source))
+    during = [reading for reading in ordered if reading.at_s >= since_s]
+    before = [reading for reading in ordered if reading.at_s < since_s]
+    oldest_s = 60.0 * limits.oldest_reading_min.value
+    found: list[Met | Held | NotChecked] = []
+    for criterion, row in CRITERIA.items():
+        limit = row.limit_of(limits)
+        if limit is None:
+            of_it = [one for one in during if one.quantity is row.quantity and row.sign]
+            found.append(NotChecked(criterion, Why.NO_LIMIT, of_it[-1] if of_it else None))
+            continue
+        judged = row.judge(during, before, limit.value)
+        beyond = tuple(one for one in judged if one.beyond > 0)
+        if not judged:
+            doubt = None
+            if criterion is not StopCriterion.AIR_LEAK:
+                doubt = latest_doubt(doubts, row.quantity, since_s=since_s)
+            stand_in = any(one.quantity is Quantity.PLATEAU_PRESSURE for one in during)
+            found.append(NotChecked(criterion, Why.NOT_SENT, None, doubt, stand_in))
+        elif beyond:
+            found.append(Met(criterion, limit, beyond, judged[-1], len(judged)))
+        elif at_s - judged[-1].reading.at_s > oldest_s:
+            found.append(NotChecked(criterion, Why.OLD, judged[-1]))
+        else:
+            latest = judged[-1].reading
+            found.append(Held(criterion, latest.source, at_s - latest.at_s, judged[-1]))
+    found.append(_of_rhythm(rhythm_state(rhythms, limits, since_s=since_s, at_s=at_s), at_s))
+    return StopAnswer(
+        tuple(one for one in found if isinstance(one, Met)),
+        tuple(one for one in found if isinstance(one, Held)),
+        tuple(one for one in found if isinstance(one, NotChecked)),
+        limits,
+        at_s,
+        any(one.at_s >= since_s for one in rhythms),
+    )
+
+
+def _of_rhythm(state: RhythmState, at_s: float) -> Met | Held | NotChecked:
+    criterion = StopCriterion.RHYTHM
+    if state.stopping is None:
+        return NotChecked(criterion, Why.NO_LIMIT, rhythm=state)
+    if state.last is None:
+        return NotChecked(criterion, Why.NOT_SENT, rhythm=state)
+    if state.new:
+        return Met(criterion, None, (), None, 0, state)
+    if not state.current:
+        return NotChecked(criterion, Why.OLD, rhythm=state)
+    return Held(criterion, state.last.source, at_s - state.last.at_s, None, state)
+
+
+def _each(quantity: Quantity, sign: int) -> _Judge:
+    """Every reading of one quantity by itself."""
+
+    def judge(during: Sequence[Reading], _before: Sequence[Reading], limit: float) -> list[Judged]:
+        return [Judged(one, one.value, sign * (limit - one.value)) for one in during if one.quantity is quantity]
+
+    return judge
+
+
+def _peak(during: Sequence[Reading], _before: Sequence[Reading], limit: float) -> list[Judged]:
+    """Peak pressure; a plateau pressure beyond the limit meets it too, since the peak is no lower.
+
+    In volume control the plateau lies well below the peak, so that a plateau within the limit shows nothing.
+    """
+    return [
+        Judged(one, one.value, one.value - limit)
+        for one in during
+        if one.quantity is Quantity.PEAK_PRESSURE or (one.quantity is Quantity.PLATEAU_PRESSURE and one.value > limit)
+    ]
+
+
+def _fell(during: Sequence[Reading], before: Sequence[Reading], limit: float) -> list[Judged]:
+    quantity = Quantity.MEAN_ARTERIAL_PRESSURE
+    earlier = [reading.value for reading in before if reading.quantity is quantity]
+    if not earlier:
+        return []
+    start = median(earlier)
+    return [
+        Judged(one, start - one.value, start - one.value - limit, start) for one in during if one.quantity is quantity
+    ]
+
+
+def _lost(during: Sequence[Reading], before: Sequence[Reading], limit: float) -> list[Judged]:
+    """Each expired volume against the middle of the last ones at the same pressure and volume settings."""
+    record = (*before, *during)
+    changed_s = [
+        one.at_s
+        for setting in (Quantity.PRESSURE_ABOVE_PEEP_SET, Quantity.TIDAL_VOLUME_SET)
+        for last, one in pairwise(r for r in record if r.quantity is setting)
+        if one.value != last.value
+    ]
+    changed_s.sort()
+    volumes = [r for r in record if r.quantity is Quantity.TIDAL_VOLUME_EXPIRED]
+    judged = []
+    for index, reading in enumerate(volumes):
+        if not during or reading.at_s < during[0].at_s:
+            continue
+        past = bisect_right(changed_s, reading.at_s) - 1
+        unchanged_since_s = changed_s[past] if past >= 0 else float("-inf")
+        last = volumes[max(0, index - _RECENT) : index]
+        earlier = [one.value for one in last if one.at_s >= unchanged_since_s]
+        if len(earlier) >= _FEWEST and (usual := median(earlier)) > 0:
+            share = 1.0 - reading.value / usual
+            judged.append(Judged(reading, share, round(share - limit, 9), usual))
+    return judged
+
+
+def _leak(during: Sequence[Reading], _before: Sequence[Reading], limit: float) -> list[Judged]:
+    inspired = sorted(
+        (r for r in during if r.quantity is Quantity.TIDAL_VOLUME_INSPIRED and r.value > 0), key=lambda one: one.at_s
+    )
+    times = [one.at_s for one in inspired]
+    of_source = {one.source: one for one in reversed(inspired)}
+    judged = []
+    for out in during:
+        if out.quantity is not Quantity.TIDAL_VOLUME_EXPIRED:
+            continue
+        near = inspired[bisect_left(times, out.at_s - _PAIR_S) : bisect_right(times, out.at_s + _PAIR_S)]
+        paired = of_source.get(out.source) or min(near, key=lambda one: abs(one.at_s - out.at_s), default=None)
+        if paired is not None:
+            share = 1.0 - out.value / paired.value
+            judged.append(Judged(out, share, round(share - limit, 9), paired.value))
+    return judged
+
+
+_JUDGES: Final[Mapping[StopCriterion, _Judge]] = {
+    StopCriterion.PEAK_PRESSURE: _peak,
+    StopCriterion.MEAN_ARTERIAL_PRESSURE_FALL: _fell,
+    StopCriterion.VOLUME_LOST: _lost,
+    StopCriterion.AIR_LEAK: _leak,
+}
+_QUANTITIES: Final = {one.slug: one for one in Quantity}
+_SIGNS: Final = {"below": 1, "above": -1, "": 0}
+
+
+def _rows() -> dict[StopCriterion, Criterion]:
+    rows: dict[StopCriterion, Criterion] = {}
+    for row in CRITERIA_TABLE["criterion"]:
+        criterion = StopCriterion(row["slug"])
+        if criterion is StopCriterion.RHYTHM:
+            continue
+        quantity, sign, look = _QUANTITIES[row["quantity"]], _SIGNS[row.get("side", "")], row.get("look", {})
+        rows[criterion] = Criterion(
+            criterion=criterion,
+            limit_name=row["limit"],
+            words=row["words"],
+            reading_words=row.get("reading", row["words"]),
+            quantity=quantity,
+            unit=row.get("unit", "mL"),
+            sign=sign,
+            limit_words=row["limit_words"],
+            vital=row.get("vital", ""),
+            look=look.get("value"),
+            look_source=look.get("source", ""),
+            judge=_JUDGES.get(criterion) or _each(quantity, sign),
+        )
+    return rows
+
+
+CRITERIA: Final[Mapping[StopCriterion, Criterion]] = _rows()
+"""Every criterion but that of rhythm, in the order in which they are shown."""

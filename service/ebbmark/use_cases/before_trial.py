@@ -1,0 +1,192 @@
+"""Before a trial: the candidate as the request shows it, what speaks against a trial, and Conditions as charted."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+from ebbmark.fhir.bedside.condition_codes import LEFT_OPEN
+from ebbmark.fhir.bedside.site import Site
+from ebbmark.fhir.reading.request import Request
+from ebbmark.fhir.sources import Ignored
+from ebbmark.fhir.writing.statements import Warned
+from ebbmark.physiology.before.candidate import Candidate, Finding, assess_candidate
+from ebbmark.physiology.before.findings import Charted
+from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk
+from ebbmark.physiology.before.risk_readings import OF_THE_DOSE, ReadingRisk
+from ebbmark.physiology.formulas.body import predicted_body_weight_kg
+from ebbmark.physiology.formulas.gas_doubts import GasDoubt
+from ebbmark.use_cases.state import dose_of, not_converted, sources_of_dose
+
+__all__ = [
+    "candidate_of",
+    "named",
+    "not_looked_for",
+    "not_placed",
+    "unjudged_words",
+    "warnings_of",
+]
+
+_SEVERITY = {Risk.ABSOLUTE: "high", Risk.HIGH: "high", Risk.CAUTION: "moderate"}
+MOST_NAMED = 6
+"""Conditions named one by one in a sentence; the OperationOutcome names all."""
+
+
+def candidate_of(request: Request, site: Site) -> Candidate:
+    """What can be said before a trial, from the request.
+
+    Args:
+        request: readings, Conditions, and what was asked.
+        site: its signed stop limits, beyond which a trial would begin.
+    """
+    asked, person = request.asked, request.person
+    present = {slug for one, _ in request.conditions if one.present for slug in one.concepts}
+    refuted = {slug for one, _ in request.conditions if not one.present for slug in one.concepts}
+    return assess_candidate(
+        request.readings,
+        at_s=request.as_of_s,
+        present=present,
+        refuted=refuted,
+        pbw_kg=predicted_body_weight_kg(person.height_cm, person.sex) if person else None,
+        age_years=request.age_years,
+        body_mass_index=asked.body_mass_index,
+        noradrenaline_equivalent_mcg_per_kg_per_min=dose_of(request),
+        barometric_pressure_mmhg=asked.barometric_pressure_mmhg,
+        charted=_charted_of(request),
+        unjudged=len(request.unjudged),
+        not_converted=not_converted(request),
+        limits=site.stop_limits,
+    )
+
+
+def warnings_of(candidate: Candidate, request: Request) -> list[Warned]:
+    """What speaks against a trial, Conditions that nobody here can judge first, then what was found, gravest first.
+
+    Args:
+        candidate: what was found.
+        request: for the inputs that show it, and for what was acknowledged.
+    """
+    found = [one for one in candidate.findings if one.counts]
+    warned = [
+        *[_of_unjudged(one, place, request) for place, one in enumerate(request.unjudged, start=1)],
+        *[_of_condition(one, request) for one in found],
+        *[_of_reading(one, request) for one in candidate.reading_risks],
+        *[_of_doubt(one) for one in candidate.doubts],
+    ]
+    given = request.asked.acknowledged
+    what = {name for name, _ in given.what}
+    return [replace(one, acknowledged_by=given.who) if {one.code, *one.about} & what else one for one in warned]
+
+
+def _of_doubt(one: GasDoubt) -> Warned:
+    sources = (one.pao2.source, *([one.spo2.source] if one.spo2 is not None else []))
+    return Warned("gas-in-doubt", "gas-in-doubt", "moderate", f"{one.sentence} It is not used.", sources)
+
+
+def _of_unjudged(one: Ignored, place: int, request: Request) -> Warned:
+    return Warned(
+        kind=f"condition-not-judged-{place}",
+        code="condition-not-judged",
+        severity="",
+        text=unjudged_words(one, request),
+        about=(one.reference or one.path,),
+    )
+
+
+def _of_condition(one: Finding, request: Request) -> Warned:
+    concept = one.concept
+    text = f"{one.sentence} Source: {concept.citation}."
+    return Warned(
+        kind=f"condition-{concept.slug}",
+        code=concept.slug,
+        severity=_SEVERITY[concept.risk],
+        text=text,
+        sources=_sources_of_concept(concept.slug, request),
+    )
+
+
+def _of_reading(one: ReadingRisk, request: Request) -> Warned:
+    of_dose = sources_of_dose(request) if one.slug in OF_THE_DOSE else ()
+    return Warned(
+        kind=f"reading-{one.slug}",
+        code=one.slug,
+        severity=_SEVERITY[one.risk],
+        text=f"{one.sentence} Source: {one.citation}.",
+        sources=(one.source,) if one.source is not None else of_dose,
+    )
+
+
+def _sources_of_concept(slug: str, request: Request) -> tuple[int, ...]:
+    """Indices of the Conditions that say something of this concept."""
+    return tuple(source for one, source in request.conditions if slug in one.concepts)
+
+
+def _charted_of(request: Request) -> Mapping[str, Charted]:
+    """What was charted and counts under each condition that is looked for, by its slug.
+
+    Args:
+        request: with its Conditions.
+    """
+    slugs = {slug for one, _ in request.conditions for slug in one.concepts}
+    return {
+        slug: Charted(
+            present=[
+                request.charted[one.source.path]
+                for one, _ in request.conditions
+                if one.present and slug in one.concepts
+            ],
+            refuted=[
+                request.charted[one.source.path]
+                for one, _ in request.conditions
+                if not one.present and slug in one.concepts
+            ],
+            leaves_open=LEFT_OPEN.get(slug, ""),
+        )
+        for slug in slugs
+    }
+
+
+def named(one: Ignored, request: Request) -> str:
+    """One Condition that does not count, in the words in which it was charted, and by its reference or place.
+
+    Args:
+        one: as it was left out.
+        request: with the words.
+    """
+    return f"{request.charted[one.path]}, {one.reference or one.path}"
+
+
+def unjudged_words(one: Ignored, request: Request) -> str:
+    """That this Condition could not be judged, and why, in plain sentences.
+
+    Args:
+        one: as it was left out.
+        request: with the words.
+    """
+    return f"Could not be judged: {named(one, request)}. It may say anything, a contraindication included. {one.reason}"
+
+
+def not_placed(request: Request) -> tuple[str, ...]:
+    """Conditions that could not be judged here, to be read by a person: silence must not pass for absence.
+
+    Args:
+        request: with what was left out.
+    """
+    listed = [named(one, request) for one in request.unjudged]
+    if not listed:
+        return ()
+    more = f"; and {len(listed) - MOST_NAMED} more" if len(listed) > MOST_NAMED else ""
+    return (
+        f"{len(listed)} Condition{'s' if len(listed) > 1 else ''} of the record could not be judged here and may say "
+        f"anything, a contraindication included; to be read by a person: {'; '.join(listed[:MOST_NAMED])}{more}.",
+    )
+
+
+def not_looked_for(site: Site) -> tuple[str, ...]:
+    """Conditions of the table that no code stands for here, so that no record can show them to this service.
+
+    Args:
+        site: the codes in force.
+    """
+    words = [concept.words for concept in RISK_CONCEPTS if not site.condition_codes.of(concept.slug)]
+    return (f"Not looked for, since no code stands for it here: {'; '.join(words)}.",) if words else ()

@@ -1,0 +1,46 @@
+"""Sentences of what a clinician acknowledges during a trial, and of what that leaves to the bedside."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from ebbmark.physiology.during.scene import Concern
+from ebbmark.physiology.stop.limits import StopLimits
+from ebbmark.words.next_step import change_words, limit_words, vital_words
+
+__all__ = ["acknowledged_words", "left_words"]
+
+
+def acknowledged_words(concern: Concern) -> str:
+    """What a clinician acknowledges, as a clause.
+
+    Args:
+        concern: what waits for a word.
+    """
+    if concern.slug == "vital-not-sent":
+        return f"{vital_words(concern.values)} is not sent"
+    if concern.slug == "rhythm-changed":
+        return change_words(concern.values["change"])
+    return _ACKNOWLEDGED[concern.slug]
+
+
+_ACKNOWLEDGED: Final = {
+    "rhythm-not-recent": "no recent heart rhythm is sent",
+    "rhythm-not-readable": "a heart rhythm was charted that cannot be read here",
+    "compliance-fell-at-once": "compliance fell at once, and no other cause than closing was found",
+    "plateau-rose": "plateau pressure rose at a lower PEEP, and no other cause than closing was found",
+}
+
+
+def left_words(concern: Concern, limits: StopLimits) -> str:
+    """What an acknowledgement leaves to the bedside, as a clause; empty where nothing is left unchecked.
+
+    Args:
+        concern: what was acknowledged.
+        limits: in force.
+    """
+    if concern.slug == "rhythm-not-recent":
+        return "nothing here checks for a new one"
+    if concern.slug == "vital-not-sent":
+        return f"nothing here checks the stop limit ({limit_words(concern.values, limits)})"
+    return ""

@@ -1,0 +1,374 @@
+"""Sentences of the next step: its rule, what is looked at, measured or read again first, and the way back."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any, Final
+
+from ebbmark.physiology.during.call_rule import StepSoFar
+from ebbmark.physiology.during.limit_checks import Bound
+from ebbmark.physiology.during.next_move import Action, Decision, Move, Reason, WayBack
+from ebbmark.physiology.during.scene import Concern, Scene
+from ebbmark.physiology.readings import Reading
+from ebbmark.physiology.stop.criteria import CRITERIA
+from ebbmark.physiology.stop.limits import StopLimits
+from ebbmark.physiology.stop.rhythm import RhythmChange
+from ebbmark.physiology.wording import level, percent
+from ebbmark.words.ages import age, capital, clock, listed
+from ebbmark.words.stopping import (
+    criterion_words,
+    not_checked_words,
+    quantity_words,
+    sent_words,
+    signed_words,
+    stop_answer_words,
+    unusable_words,
+    why,
+)
+
+__all__ = [
+    "called_before_words",
+    "change_words",
+    "decision_words",
+    "limit_words",
+    "move_words",
+    "vital_words",
+    "way_back_words",
+]
+
+_LOOK: Final = (
+    "as in a pneumothorax, a tube in a main bronchus, a plug of secretions or a kinked tube: these come first, and "
+    "until they are ruled out the fall is not read as closing."
+)
+_LOOK_SOURCES: Final = {
+    "": ", at which anybody would look (this project's own choice; no limit is signed)",
+    "unit-guide": ", below which one unit's public guide avoids manoeuvres (a weak source; no limit is signed)",
+}
+
+
+def move_words(move: Move) -> str:
+    """The rule that led to the move, in one or two plain sentences.
+
+    Args:
+        move: which.
+    """
+    said = _reason(move)
+    return said if move.stops is not None else f"{said} Stop criteria were not checked."
+
+
+def _reason(move: Move) -> str:
+    latest, rule = move.latest, move.rule
+    if move.reason is Reason.STOP_MET and move.stops is not None:
+        return stop_answer_words(move.stops)
+    if latest is None:
+        return "No step of falling PEEP has a settled reading yet."
+    here, chance = f"{level(latest.peep_cmh2o)} cmH2O", _chance(latest)
+    count = "a single reading" if latest.readings == 1 else f"{latest.readings} readings"
+    below = "" if move.below_cmh2o is None else f"{level(move.below_cmh2o)} cmH2O"
+    return {
+        Reason.CALLED: _called(move, latest),
+        Reason.NOT_READ: f"The step at {here} has no settled reading yet.",
+        Reason.THIN: (
+            f"The fall at {here} rests on {count}{chance}; one more reading at this PEEP would settle more "
+            "than a lower step."
+        ),
+        Reason.SUDDEN: (
+            f"Compliance at {here} lies {100 * latest.fall:.0f} % below its highest so far, on {latest.readings} "
+            "readings. That may be closing, and it may be secretions, a displaced or kinked tube, a leak or a "
+            "pneumothorax: the patient and the circuit come first, and PEEP is not to be lowered past it unexplained."
+        ),
+        Reason.LOWEST: (
+            f"{here} is the lowest step of this staircase and closing cannot be called there{chance}. Whether to test "
+            "lower is for the clinician and local protocol."
+        ),
+        Reason.TOO_FEW: f"Too few steps to say anything about closing yet; the next step of the staircase is {below}.",
+        Reason.PROBABLE: (
+            f"Closing has probably been passed{chance}; the rule asks for {rule.steps_in_a_row} steps in a row before "
+            f"it is called, and the next step is {below}."
+        ),
+        Reason.POSSIBLE: (
+            f"Closing may have been passed{chance}, but that is short of the {100 * rule.call_at:.0f} % at which it is "
+            f"called; the next step, {below}, would show whether the fall lasts."
+        ),
+        Reason.OPEN: (
+            f"The probability that closing has been passed at {here} is {percent(latest.passed or 0.0)}; the next step "
+            f"of the staircase is {below}."
+        ),
+    }[move.reason]
+
+
+def called_before_words(step: StepSoFar, *, raised_s: float) -> str:
+    """Closing had been called before PEEP was raised again: what was set since is a setting and no step.
+
+    Args:
+        step: at which it had been called.
+        raised_s: when PEEP was raised again [s since 1970-01-01T00:00:00Z].
+    """
+    return (
+        f"Closing had been passed by {level(step.peep_cmh2o)} cmH2O in this trial before PEEP was raised again at "
+        f"{clock(raised_s)}; what was set since is read as the setting after it, from which no next step is named. "
+        "Where a clinician has decided to go down again, ask with trial-started."
+    )
+
+
+def _called(move: Move, latest: StepSoFar) -> str:
+    rule = move.rule
+    held = f" at each of the last {rule.steps_in_a_row} steps" if rule.steps_in_a_row > 1 else ""
+    return (
+        f"Closing has been passed by {level(latest.peep_cmh2o)} cmH2O{_chance(latest)}, on {latest.readings} readings "
+        f"at this step{held}. Lower steps would add little about closing and cost lung volume."
+    )
+
+
+def _chance(step: StepSoFar) -> str:
+    return "" if step.passed is None else f" (probability {percent(step.passed)})"
+
+
+def decision_words(decision: Decision, reason: str, scene: Scene) -> str:
+    """The move with everything that comes before it and goes with it.
+
+    Args:
+        decision: the move and the concerns.
+        reason: the words of its rule.
+        scene: what is known.
+    """
+
+    def said(concerns: Iterable[Concern]) -> list[str]:
+        return list(dict.fromkeys(_WORDS[one.slug](one.values, scene) for one in concerns))
+
+    move, looks = decision.move, said(decision.looked_at)
+    back = [way_back_words(decision.way_back)] if decision.way_back is not None else []
+    before, after = said(decision.told[0]), said(decision.told[1])
+    measured = _measure_first(decision.measured, scene)
+    if move.reason is Reason.LOOK:
+        return _joined("Look at the patient first; no lower step is named from these readings.", *looks, *back)
+    if move.action is Action.MEASURE_FIRST:
+        return _joined(measured, *said(decision.again), *before)
+    if decision.again:
+        return _joined("Before PEEP is lowered, one more reading here:", *said(decision.again), *before, reason)
+    if move.action in (Action.LOWER, Action.READ_AGAIN):
+        return _joined(*before, reason, measured, *after)
+    return _joined(reason, *looks, *before, *back)
+
+
+def _joined(*texts: str) -> str:
+    return " ".join(text for text in texts if text)
+
+
+def way_back_words(back: WayBack) -> str:
+    """The settings before the trial, and who decides about going back to them.
+
+    Args:
+        back: as read from the chart.
+    """
+    before, now = back.before, back.now_cmh2o
+    peep = before.peep if before is not None else None
+    if before is None or peep is None:
+        return (
+            "What was set before the trial is not among these readings; whether to go back to it at once is for the "
+            "clinician at the bedside."
+        )
+    named = [f"PEEP was {level(peep.value)} cmH2O"]
+    if before.tidal_volume is not None:
+        named.append(f"tidal volume {before.tidal_volume.value:.0f} mL")
+    if before.pressure_above_peep is not None:
+        named.append(f"pressure above PEEP {level(before.pressure_above_peep.value)} cmH2O")
+    if before.fio2 is not None:
+        named.append(f"FiO2 {100 * before.fio2.value:.0f} %")
+    cause = ""
+    if back.circulation and now is not None and now > peep.value:
+        cause = f"PEEP is {level(now)} cmH2O now, higher than before the trial; that alone may lower blood pressure. "
+    return (
+        f"{cause}Before the trial {', '.join(named)} (charted at {clock(peep.at_s)}); whether to go back there at once "
+        "is for the clinician at the bedside."
+    )
+
+
+def _measure_first(missing: Iterable[Concern], scene: Scene) -> str:
+    """What is to be measured before PEEP is lowered; empty where nothing is missing."""
+    missing = list(missing)
+    if not missing:
+        return ""
+    named = listed([vital_words(one.values) for one in missing])
+    be, it = ("is", "it") if len(missing) == 1 else ("are", "each of them")
+    limits = "; ".join(limit_words(one.values, scene.limits) for one in missing)
+    sent = "".join(f" {unusable_words(doubt, at_s=scene.at_s)}" for one in missing for doubt in one.values["doubts"])
+    return (
+        f"Before PEEP is lowered, {named} {be} to be measured and sent. A stop limit holds for {it} ({limits}), but no "
+        f"usable reading has come since the trial began, so whether a lower PEEP would be borne cannot be judged from "
+        f"here; look at the patient first.{sent}"
+    )
+
+
+def vital_words(values: Mapping[str, Any]) -> str:
+    """A vital sign that was not sent, in words."""
+    return "SpO2" if values["words"] == "spo2" else str(values["words"]).replace("-", " ")
+
+
+def limit_words(values: Mapping[str, Any], limits: StopLimits) -> str:
+    """The stop limits of a vital sign that was not sent, as a phrase."""
+    named = [
+        f"{row.words} {row.shown_limit(limit.value)}"
+        for row in values["rows"]
+        if (limit := row.limit_of(limits)) is not None
+    ]
+    return "; ".join(named) or "a new heart rhythm of those signed"
+
+
+_UNITS: Final = {row.quantity: row.unit for row in CRITERIA.values() if row.sign}
+
+
+def _beyond(bound: Bound) -> str:
+    """On which side of what a value lies, and who says that it matters."""
+    side = "below" if bound.sign > 0 else "above"
+    words = f"{side} the stop limit of" if bound.signed else side
+    source = "" if bound.signed else _LOOK_SOURCES[bound.source]
+    return f"{words} {bound.limit:g} {_UNITS[bound.quantity]}{source}"
+
+
+def _ago(reading: Reading, scene: Scene) -> str:
+    return age(scene.at_s - reading.at_s)
+
+
+def _value(reading: Reading) -> str:
+    return f"{round(reading.value, 1):g} {_UNITS[reading.quantity]}"
+
+
+def change_words(change: RhythmChange) -> str:
+    """From what to what, as a clause."""
+    if change.known_s:
+        hours = f"{change.known_s / 3600:.0f} h"
+        return f"the heart rhythm is {change.new.words}, which had last been charted {hours} before the trial"
+    before = f" from {change.before.words}" if change.before is not None else ""
+    return f"the heart rhythm changed{before} to {change.new.words}"
+
+
+def _rhythm_changed(values: Mapping[str, Any], scene: Scene) -> str:
+    change: RhythmChange = values["change"]
+    words = capital(change_words(change))
+    if change.known_s:
+        return (
+            f"{words}. It is among those signed to stop at where they are new, and what was charted that long ago does "
+            "not show that it is not; judge it at the patient."
+        )
+    gone = ""
+    if not change.last.same_as(change.new):
+        gone = f"; the latest, at {clock(change.last.at_s)}, is {change.last.words}"
+    signed = "no limit is signed for it" if scene.limits.rhythms_that_stop is None else "it is not on the signed list"
+    when = f"at {clock(change.new.at_s)} ({age(scene.at_s - change.new.at_s)})"
+    return f"{words} {when}{gone}; {signed}, so judge it at the patient."
+
+
+def _rhythm_not_readable(values: Mapping[str, Any], scene: Scene) -> str:
+    unread = values["unread"]
+    when = "" if unread.at_s is None else f" at {clock(unread.at_s)} ({age(scene.at_s - unread.at_s)})"
+    return f"A heart rhythm was charted{when} that cannot be read here: {unread.why}. Look at the rhythm itself."
+
+
+def _beyond_if_slow(values: Mapping[str, Any], scene: Scene) -> str:
+    worst, newest = values["reading"], values["newest"]
+    return (
+        f"{capital(quantity_words(worst.quantity))} {_value(worst)} was read at {clock(worst.at_s)}, "
+        f"{_beyond(values['bound'])}. That is before the trial began by its own stamp, but the newest of its readings "
+        f"is {_ago(newest, scene)}: if that clock is slow, it came during the trial. Compare the clocks, or read "
+        "once more now."
+    )
+
+
+def _saturation(values: Mapping[str, Any], scene: Scene) -> str:
+    reading = values["reading"]
+    return (
+        f"SpO2 came down from {round(values['highest'], 1):g} to {round(reading.value, 1):g} % on the way down "
+        f"({_ago(reading, scene)})."
+    )
+
+
+def _not_seen(values: Mapping[str, Any], scene: Scene) -> str:
+    told = [unusable_words(one, at_s=scene.at_s) for one in values["doubts"]]
+    missing = [quantity_words(one) for one in values["quantities"]]
+    seen = f"Not seen here, so to be looked at before PEEP is lowered: {', '.join(missing)}." if missing else ""
+    return _joined(*told, seen)
+
+
+def _uncheckable(values: Mapping[str, Any], scene: Scene) -> str:
+    named = listed([criterion_words(one.criterion) for one in values["criteria"]])
+    return (
+        f"Not checked here although a limit is signed, and so for whoever is at the bedside: {named}. "
+        f"{' '.join(not_checked_words(one, scene.stops) for one in values['criteria'])}"
+    )
+
+
+_Words = Callable[[Mapping[str, Any], Scene], str]
+_WORDS: Final[Mapping[str, _Words]] = {
+    "compliance-fell-at-once": lambda one, _: (
+        f"Compliance fell by {100 * one['fall']:.0f} % in one step, from "
+        f"{one['higher'].compliance_ml_per_cmh2o:.0f} mL/cmH2O at {level(one['higher'].peep_cmh2o)} cmH2O to "
+        f"{one['lower'].compliance_ml_per_cmh2o:.0f} at {level(one['lower'].peep_cmh2o)} cmH2O, {_LOOK}"
+    ),
+    "plateau-rose": lambda one, _: (
+        f"Plateau pressure rose from {round(one['before'], 1):g} to {round(one['after'], 1):g} cmH2O although PEEP was "
+        f"lowered from {level(one['higher'].peep_cmh2o)} to {level(one['lower'].peep_cmh2o)} cmH2O, {_LOOK}"
+    ),
+    "own-breaths": lambda one, scene: (
+        f"The patient breathes {one['breathed'].value:.0f} /min ({_ago(one['breathed'], scene)}) at a set rate of "
+        f"{one['ordered'].value:.0f}: with breaths of the patient's own, plateau pressure and compliance do not "
+        "describe the lung alone, and nothing is said of closing from them."
+    ),
+    "beyond": lambda one, scene: (
+        f"The latest {quantity_words(one['reading'].quantity)} is {_value(one['reading'])} "
+        f"({_ago(one['reading'], scene)}), {_beyond(one['bound'])}."
+    ),
+    "beyond-if-slow": _beyond_if_slow,
+    "may-be-beyond": lambda one, scene: (
+        f"{unusable_words(one['doubt'], at_s=scene.at_s)} It may be {_beyond(one['bound'])}."
+    ),
+    "rhythm-changed": _rhythm_changed,
+    "rhythm-not-readable": _rhythm_not_readable,
+    "newer-peep-unusable": lambda one, scene: (
+        f"A PEEP was sent{sent_words(one['doubt'], scene.at_s)} but is not usable: {why(one['doubt'])} What is set "
+        "now is not known."
+    ),
+    "measured-peep-off": lambda one, scene: (
+        f"Set PEEP is {level(one['now'])} cmH2O, but {level(one['reading'].value)} cmH2O was measured "
+        f"({_ago(one['reading'], scene)}): a setting that is not in force, an open circuit, or readings of another "
+        "device."
+    ),
+    "saturation-fell-far": lambda one, scene: (
+        f"{_saturation(one, scene)} A fall of 5 points asks for a look (this project's own choice)."
+    ),
+    "circuit-opened": lambda one, _: _joined(
+        *one["sentences"], "Common practice is to repeat a titration after any disconnection."
+    ),
+    "volume-gone": lambda one, scene: (
+        f"The latest expired volume is {one['reading'].value:.0f} mL ({_ago(one['reading'], scene)}), as in an "
+        "open or blocked circuit."
+    ),
+    "volume-missing": lambda one, scene: (
+        f"The latest expired volume is {one['reading'].value:.0f} mL ({_ago(one['reading'], scene)}) of "
+        f"{one['ordered'].value:.0f} mL set: a leak, a cuff, a pneumothorax, or a setting that is no longer in force."
+    ),
+    "criterion-old": lambda one, scene: not_checked_words(one["criterion"], scene.stops),
+    "latest-breath-fell": lambda one, _: (
+        f"The latest reading of compliance lies {100 * one['fall']:.0f} % below the others at this PEEP."
+    ),
+    "compliance-old": lambda one, _: f"The latest reading of compliance is {age(one['age_s'])}.",
+    "saturation-falling": lambda one, scene: (
+        f"{_saturation(one, scene)} A fall of 2 % from the highest is what PHARLAP took for closing (read in "
+        "Cochrane review CD009098); the probability here rests on compliance alone."
+    ),
+    "plateau-above-limit": lambda one, scene: (
+        f"The latest plateau pressure is {round(one['reading'].value, 1):g} cmH2O "
+        f"({_ago(one['reading'], scene)}), above the protocol's limit of {one['limit']:g} cmH2O."
+    ),
+    "oxygen-raised": lambda one, _: (
+        f"FiO2 was raised from {100 * one['before']:.0f} to {100 * one['after']:.0f} % on the way down, so that SpO2 "
+        "no longer shows what the lower PEEP did."
+    ),
+    "not-seen": _not_seen,
+    "signed-and-uncheckable": _uncheckable,
+    "no-limit": lambda one, _: (
+        "Not checked here, since no limit is signed, and so for whoever is at the bedside: "
+        f"{signed_words(one['criteria'])}."
+    ),
+}
+"""One sentence, or a few, per finding."""
