@@ -148,8 +148,8 @@ def _plot_file(name: str) -> Path:
 
 
 def _plot(recommendation: Recommendation, file: Path) -> None:
-    # Only a picture needs the drawing library, which takes a second to load.
-    from ebbmark.views.figure import draw, figure_of
+    from ebbmark.views.figure import figure_of
+    from ebbmark.views.picture import draw
 
     picture = draw(figure_of(recommendation), form=PLOT_ENDINGS[file.suffix.lower()])
     try:

@@ -10,11 +10,12 @@ import pytest
 from bedside_builders import body_of, row, rows_down, stamp
 from ebbmark.fhir.bedside.site import NO_SITE
 from ebbmark.use_cases.questions import QUESTIONS, ask
-from ebbmark.views.drawing import text_width_in
-from ebbmark.views.figure import NARROW, WIDE, Aspect, RunningFigure, draw, running_alternative_text, running_figure_of
-from ebbmark.views.ink import Area, Drawing, Label, Line, Marks
-from ebbmark.views.placing import box_of
-from ebbmark.views.running_layout import running_laid_out
+from ebbmark.views.drawing import Area, Drawing, Label, Line, Marks, box_of
+from ebbmark.views.figure import RunningFigure, running_figure_of
+from ebbmark.views.figure_words import running_alternative_text
+from ebbmark.views.layout import running_laid_out
+from ebbmark.views.panels import NARROW, WIDE, Aspect
+from ebbmark.views.picture import draw
 from fhir_builders import Json
 
 # Invented by us, as in the tests of the question.
@@ -37,7 +38,7 @@ def after(steps: int, *, minute: float = 0.0, more: list[Json] | None = None) ->
 
 
 def layout(figure: RunningFigure, aspect: Aspect = WIDE) -> Drawing:
-    return running_laid_out(figure, aspect, text_width_in)
+    return running_laid_out(figure, aspect)
 
 
 def said(drawing: Drawing) -> str:
@@ -141,7 +142,7 @@ def test_another_reading_changes_the_figure() -> None:
 @by_aspect
 def test_no_label_meets_another_or_leaves_the_figure(steps: int, aspect: Aspect) -> None:
     drawing = layout(after(steps, minute=0.2, more=NOT_YET if steps == 4 else None), aspect)
-    boxes = [(ink.text, box_of(ink, text_width_in)) for ink in drawing.inks if isinstance(ink, Label)]
+    boxes = [(ink.text, box_of(ink)) for ink in drawing.inks if isinstance(ink, Label)]
 
     assert [(a, b) for (a, one), (b, other) in combinations(boxes, 2) if meet(one, other)] == []
     assert [text for text, (left, bottom, *_) in boxes if left < 0 or bottom < 0] == []

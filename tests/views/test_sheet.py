@@ -18,9 +18,9 @@ from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.sources import Ignored
 from ebbmark.physiology.advice.advice import Caution, Severity
 from ebbmark.physiology.advice.evidence import EVIDENCE
-from ebbmark.views.figure import alternative_text, figure_of
-from ebbmark.views.settable import MOST_CHARACTERS, settable
-from ebbmark.views.sheet import report_pdf
+from ebbmark.views.figure import figure_of
+from ebbmark.views.figure_words import alternative_text
+from ebbmark.views.sheet import MOST_CHARACTERS, report_pdf, settable
 from recommendations import ALL, RECORDED_S, found
 
 ROOT = Path(__file__).parents[2]

@@ -14,6 +14,7 @@ from urllib.parse import parse_qs, urlsplit
 import pytest
 
 from ebbmark.keys import Algorithm, new_key_set
+from ebbmark.web.launch.launching import code_challenge
 from ebbmark.web.launch.session import LAUNCH, Pending
 from issued_tokens import Issuer, forged
 from launch_server import CLIENT_ID, USER, Chart, LaunchSite, launch_server
@@ -44,6 +45,13 @@ def test_a_launch_from_a_chart_opens_a_page_for_its_patient(site: LaunchSite, br
     }
     assert site.refusals == []
     assert probed["token"] in site.issued
+
+
+def test_the_challenge_is_the_one_of_the_standards_example() -> None:
+    # RFC 7636, appendix B.
+    verifier = "dBjftJeZ4CVP-mB92K27uhbUJU1p1r_wW1gFWFOEjXk"
+
+    assert code_challenge(verifier) == "E9Melhoa2OwvFrEMTJguCHaoeK1t8URWbuGJSstw-cM"
 
 
 def test_the_record_is_asked_for_what_the_standard_names_and_for_no_more(site: LaunchSite, browser: Browser) -> None:

@@ -1,21 +1,18 @@
 """How does a clinician's agreement become an access token, how is it renewed, and how given back?
 
-The forms and headers are Authlib's; what goes out goes through our own guarded exchange.
-
 Source: SMART App Launch 2.2, app-launch (obtain and refresh an access token) and scopes-and-launch-context (patient,
-encounter, need_patient_banner beside the token); RFC 6749 sections 4.1.3, 5 and 6; RFC 7009 (revocation).
+encounter, need_patient_banner beside the token); RFC 6749 sections 2.3.1, 4.1.3, 5 and 6; RFC 7009 (revocation).
 """
 
 from __future__ import annotations
 
 import re
+from base64 import b64encode
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from urllib.parse import urlencode
 
 import msgspec
-from authlib.oauth2.auth import ClientAuth
-from authlib.oauth2.rfc6749.parameters import prepare_token_request
-from authlib.oauth2.rfc7009 import prepare_revoke_token_request
 
 from ebbmark.keys import KeyRing
 from ebbmark.record.assertion import client_assertion
@@ -31,6 +28,7 @@ __all__ = ["AppClient", "TokenRequests", "UserGrant"]
 UNSTATED_LIFE_S = 3600.0
 """A token whose life is not stated counts as good for the longest that SMART recommends [s]; the record decides."""
 _FORM = {"Content-Type": "application/x-www-form-urlencoded", "Accept": "application/json"}
+Form = Mapping[str, str]
 # FHIR R4 datatypes.html#id.
 _ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
 
@@ -111,14 +109,15 @@ class TokenRequests:
             redirect_uri: where it came back to, spelled as it was asked for.
             verifier: the secret behind the code challenge.
         """
-        form = prepare_token_request("authorization_code", code=code, redirect_uri=redirect_uri, code_verifier=verifier)
-        return await self._granted(server, client, form)
+        form = {"code": code, "redirect_uri": redirect_uri, "code_verifier": verifier}
+        return await self._granted(server, client, {"grant_type": "authorization_code", **form})
 
     async def refresh(
         self, server: LaunchServer, client: AppClient, *, refresh_token: str
     ) -> UserGrant | SignInFailure:
         """Ask for the next access token; the reply may carry the next refresh token, which then replaces this one."""
-        return await self._granted(server, client, prepare_token_request("refresh_token", refresh_token=refresh_token))
+        form = {"grant_type": "refresh_token", "refresh_token": refresh_token}
+        return await self._granted(server, client, form)
 
     async def revoke(self, server: LaunchServer, client: AppClient, *, token: str, hint: str) -> SignInFailure | None:
         """Give a token back.
@@ -134,13 +133,13 @@ class TokenRequests:
         """
         if server.revoke_url is None:
             return SignInFailure(Trouble.SIGN_IN_REFUSED, "the server names no revocation_endpoint")
-        form, _ = prepare_revoke_token_request(token, hint)
+        form = {"token": token, "token_type_hint": hint}
         answer = await self._posted(server.revoke_url, server, client, form)
         if isinstance(answer, SignInFailure):
             return answer
         return None if isinstance(answer, Reply) and answer.status == 200 else failure_of(answer)
 
-    async def _granted(self, server: LaunchServer, client: AppClient, form: str) -> UserGrant | SignInFailure:
+    async def _granted(self, server: LaunchServer, client: AppClient, form: Form) -> UserGrant | SignInFailure:
         asked_at_s = self.clock.wall_s()
         answer = await self._posted(server.token_url, server, client, form)
         if isinstance(answer, SignInFailure):
@@ -167,7 +166,7 @@ class TokenRequests:
             id_token=reply.id_token or None,
         )
 
-    async def _posted(self, url: str, server: LaunchServer, client: AppClient, form: str) -> Answer | SignInFailure:
+    async def _posted(self, url: str, server: LaunchServer, client: AppClient, form: Form) -> Answer | SignInFailure:
         headers = dict(_FORM)
         if client.keys is not None:
             key = client.keys.for_algorithms(server.algorithms)
@@ -181,9 +180,10 @@ class TokenRequests:
                 jti=self.clock.new_id(),
                 at_s=self.clock.wall_s(),
             )
-            shown = {"client_assertion_type": ASSERTION_TYPE, "client_assertion": assertion}
-            body = f"{form}&{urlencode(shown)}"
+            form = {**form, "client_assertion_type": ASSERTION_TYPE, "client_assertion": assertion}
+        elif client.secret is None:
+            form = {**form, "client_id": client.client_id}
         else:
-            method = "none" if client.secret is None else "client_secret_basic"
-            _, headers, body = ClientAuth(client.client_id, client.secret, method).prepare("POST", url, headers, form)
-        return await self.exchange.ask("POST", url, content=body.encode(), headers=headers)
+            shown = b64encode(f"{client.client_id}:{client.secret}".encode()).decode()
+            headers["Authorization"] = f"Basic {shown}"
+        return await self.exchange.ask("POST", url, content=urlencode(form).encode(), headers=headers)

@@ -1,202 +1,193 @@
-"""How does a layout become a picture? By matplotlib as the pen: text as outlines, no dates, so equal bytes each time.
+"""A drawing as pure data, and where its labels may lie.
 
-matplotlib takes a second to load, so it is loaded with the first picture. It keeps settings in one place for the whole
-process; pictures are therefore drawn one at a time.
+A drawing is lines, areas, marks and labels, each with a role in place of a colour. Lengths are inches from the lower
+left corner, so that whether labels collide can be checked without drawing anything.
 """
 
 from __future__ import annotations
 
-import io
-from functools import lru_cache
-from pathlib import Path
-from threading import Lock
-from typing import TYPE_CHECKING, Any, Literal, assert_never
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
 
-from ebbmark.views.content import Figure
-from ebbmark.views.field import HAIR_PT, WIDE, Aspect
-from ebbmark.views.ink import Area, Drawing, Ink, Label, Line, Marks, MarkShape
-from ebbmark.views.layout import laid_out
-from ebbmark.views.palette import LIGHT, Palette
-from ebbmark.views.placing import POINTS_PER_INCH
-from ebbmark.views.running_content import RunningFigure
-from ebbmark.views.running_layout import running_laid_out
-from ebbmark.views.running_words import running_alternative_text
-from ebbmark.views.words import alternative_text
+__all__ = [
+    "ASCENT", "DESCENT", "LEADING", "POINTS_PER_INCH", "TIED", "Anchor", "Area", "Drawing", "Ink", "Label", "Line",
+    "MarkShape", "Marks", "Point", "Role", "box_of", "broken", "kept", "kept_inside", "text_width_in",
+]  # fmt: skip
 
-if TYPE_CHECKING:
-    from matplotlib.artist import Artist
-    from matplotlib.figure import Figure as Sheet
-    from matplotlib.font_manager import FontProperties
-
-__all__ = ["Form", "draw", "text_width_in"]
-
-Form = Literal["svg", "png", "pdf"]
-
-PNG_PIXELS_PER_INCH = 200
-
-SETTINGS: Any = {
-    "svg.fonttype": "path",
-    "svg.hashsalt": "ebbmark",
-    "pdf.fonttype": 42,
-    "pdf.compression": 6,
-    "path.simplify": False,
-    "text.usetex": False,
-    "text.parse_math": False,
-}
-
-_ONE_AT_A_TIME = Lock()
-
-_MARKERS: dict[MarkShape, tuple[str, bool]] = {
-    "ring": ("o", False),
-    "cross": ("x", False),
-    "diamond": ("D", True),
-    "triangle": ("v", True),
-    "open-triangle": ("v", False),
-}
+Point = tuple[float, float]
+Role = Literal["paper", "ink", "muted", "hairline", "band", "closing", "suggestion"]
+Anchor = Literal["start", "middle", "end"]
+MarkShape = Literal["ring", "cross", "diamond", "triangle", "open-triangle"]
 
 
-def draw(
-    figure: Figure | RunningFigure, *, form: Form = "svg", palette: Palette = LIGHT, aspect: Aspect = WIDE
-) -> bytes:
-    """Draw the figure; the same bytes for the same input.
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A line through points [in]; `arrow` puts a head at its last point."""
 
-    Args:
-        figure: what is drawn.
-        form: file format.
-        palette: colours.
-        aspect: shape.
+    points: tuple[Point, ...]
+    role: Role
+    width_pt: float
+    dashed: bool = False
+    arrow: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Area:
+    """A filled outline [in]."""
+
+    points: tuple[Point, ...]
+    fill: Role
+    edge: Role | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """The same mark at several points [in]."""
+
+    points: tuple[Point, ...]
+    shape: MarkShape
+    role: Role
+    size_pt: float
+
+
+@dataclass(frozen=True, slots=True)
+class Label:
+    """One line of text.
+
+    Attributes:
+        at: where its baseline starts, has its middle, or ends [in].
+        text: what it says.
+        size_pt: size of the type.
+        anchor: what of the text lies at `at`.
+        role: colour.
+        upwards: whether it reads from below to above.
     """
-    import matplotlib as mpl
 
-    with _ONE_AT_A_TIME, mpl.rc_context():
-        # Whoever runs this may have settings of their own; the picture must not depend on them.
-        mpl.rcdefaults()
-        mpl.rcParams.update(SETTINGS)
-        if isinstance(figure, RunningFigure):
-            drawing, words = running_laid_out(figure, aspect, text_width_in), running_alternative_text(figure)
-        else:
-            drawing, words = laid_out(figure, aspect, text_width_in), alternative_text(figure)
-        return _written(_inked(drawing, palette), form, words)
+    at: Point
+    text: str
+    size_pt: float
+    anchor: Anchor = "start"
+    role: Role = "ink"
+    upwards: bool = False
 
 
-def _typeface() -> Path:
-    # By its file: the same type on every machine, whatever fonts that has.
-    import matplotlib as mpl
-
-    return Path(mpl.get_data_path()) / "fonts" / "ttf" / "STIXGeneral.ttf"
+Ink = Line | Area | Marks | Label
 
 
-@lru_cache(maxsize=16)
-def _font(size_pt: float) -> FontProperties:
-    from matplotlib.font_manager import FontProperties
+@dataclass(frozen=True, slots=True)
+class Drawing:
+    """A finished layout: size [in], and what lies on it from below to above."""
 
-    return FontProperties(fname=_typeface(), size=size_pt)
+    width_in: float
+    height_in: float
+    inks: tuple[Ink, ...]
+
+
+ASCENT, DESCENT, LEADING = 0.70, 0.23, 1.22
+"""Height above and depth below the baseline and distance of lines, as shares of the size of the type."""
+
+POINTS_PER_INCH = 72.0
+
+TIED = "\u00a0"
+"""A space at which no line is broken."""
+
+
+_AT_MOST = {
+    220: "'", 300: " ", 320: ",.:;j", 340: "!il·‘’", 360: "t", 380: "()-f|", 400: "I₂", 420: '"°', 440: "[]",
+    460: "r“”", 480: "s", 500: "*/?\\`z{}", 520: "Jc", 540: "e", 560: "ag", 580: "12345679Sovx", 600: "8ky",
+    620: "$0FLZbdqµ", 640: "PTpu", 660: "+<=>E^_hn±×÷–≥≤≈−", 680: "BC", 720: "R", 740: "AGKVXY", 760: "#DOQU",
+    780: "&N", 820: "H", 840: "w~", 940: "%@M", 960: "m", 1000: "—…→", 1020: "W",
+}  # fmt: skip
+"""Advance widths [thousandths of the size of the type]: of each character the widest among the typefaces that a page
+may be set in and that of the report, rounded up to 20. Taken from Charis SIL (which is Charter), Source Serif 4,
+Gelasio (of the widths of Georgia), Tinos (of those of Times) and Libertinus Serif, all published under the SIL Open
+Font License."""
+
+_ADVANCE = {character: thousandths / 1000 for thousandths, group in _AT_MOST.items() for character in group}
+_WIDEST = max(_ADVANCE.values())
 
 
 def text_width_in(text: str, size_pt: float) -> float:
-    """How wide a line of the figure's type is at most: pairs that move together are not looked at [in].
+    """How wide a line of type is at most [in]; pairs that move together are not looked at.
 
     Args:
         text: one line.
         size_pt: size of the type [pt].
     """
-    return sum(map(_advance, text)) * size_pt / POINTS_PER_INCH
+    return sum(_ADVANCE.get(character, _WIDEST) for character in text) * size_pt / POINTS_PER_INCH
 
 
-@lru_cache(maxsize=512)
-def _advance(character: str) -> float:
-    """From one letter to the next, as share of the size of the type."""
-    from matplotlib.ft2font import FT2Font, LoadFlags
+def broken(text: str, size_pt: float, width_in: float) -> tuple[str, ...]:
+    """Break a text into as few lines as a width allows, all about equally long; a longer word stands alone.
 
-    font = FT2Font(_typeface())
-    font.set_size(100.0, POINTS_PER_INCH)
-    return float(font.load_char(ord(character), flags=LoadFlags.NO_HINTING).linearHoriAdvance) / 65536 / 100.0
-
-
-def _inked(drawing: Drawing, palette: Palette) -> Sheet:
-    from matplotlib.figure import Figure as Sheet
-
-    sheet = Sheet(figsize=(drawing.width_in, drawing.height_in), facecolor=palette.paper, edgecolor="none")
-    for ink in drawing.inks:
-        for artist in _artists(ink, palette):
-            artist.set_transform(sheet.dpi_scale_trans)
-            sheet.add_artist(artist)
-    return sheet
+    Args:
+        text: words separated by spaces; `TIED` holds two words together.
+        size_pt: size of the type.
+        width_in: width to keep [in].
+    """
+    lines = _filled(text, size_pt, width_in)
+    for share in range(19, 9, -1):
+        narrower = _filled(text, size_pt, width_in * share / 20)
+        if len(narrower) > len(lines):
+            break
+        lines = narrower
+    return tuple(line.replace(TIED, " ") for line in lines)
 
 
-def _artists(ink: Ink, palette: Palette) -> list[Artist]:
-    match ink:
-        case Line():
-            return _line(ink, palette)
-        case Area():
-            return [_area(ink, palette)]
-        case Marks():
-            return [_marks(ink, palette)] if ink.points else []
-        case Label():
-            return [_label(ink, palette)]
-        case _:  # pragma: no cover
-            assert_never(ink)
+def _filled(text: str, size_pt: float, width_in: float) -> list[str]:
+    lines: list[str] = []
+    for word in text.split(" "):
+        longer = f"{lines[-1]} {word}" if lines else word
+        if lines and text_width_in(longer.replace(TIED, " "), size_pt) <= width_in:
+            lines[-1] = longer
+        else:
+            lines.append(word)
+    return lines
 
 
-def _line(ink: Line, palette: Palette) -> list[Artist]:
-    from matplotlib.lines import Line2D
+def kept_inside(middle: float, width: float, low: float, high: float) -> float:
+    """The middle of something as near as can be to where it should be, none of it outside.
 
-    colour = getattr(palette, ink.role)
-    xs, ys = zip(*ink.points, strict=True)
-    line = Line2D(
-        xs, ys, color=colour, linewidth=ink.width_pt, solid_capstyle="butt", solid_joinstyle="round",
-        linestyle=(0, (4, 2.5)) if ink.dashed else "-", antialiased=True,
-    )  # fmt: skip
-    if not ink.arrow:
-        return [line]
-    tip = Line2D([xs[-1]], [ys[-1]], color=colour, marker=">", markersize=5.0, markeredgewidth=0.0, linestyle="")
-    return [line, tip]
+    Args:
+        middle: where its middle should be.
+        width: how wide it is.
+        low: end it may not pass.
+        high: other end it may not pass.
+    """
+    return max(low + width / 2, min(middle, high - width / 2))
 
 
-def _area(ink: Area, palette: Palette) -> Artist:
-    from matplotlib.patches import Polygon
+def kept(intervals: Sequence[tuple[float, float]], gap: float) -> tuple[int, ...]:
+    """Which of these intervals can stand together; an earlier one goes before a later one.
 
-    edge = getattr(palette, ink.edge) if ink.edge else "none"
-    return Polygon(ink.points, closed=True, facecolor=getattr(palette, ink.fill), edgecolor=edge, linewidth=HAIR_PT)
+    Args:
+        intervals: (low, high), the most important first.
+        gap: least distance between two.
 
-
-def _marks(ink: Marks, palette: Palette) -> Artist:
-    from matplotlib.lines import Line2D
-
-    marker, filled = _MARKERS[ink.shape]
-    colour = getattr(palette, ink.role)
-    xs, ys = zip(*ink.points, strict=True)
-    return Line2D(
-        xs, ys, linestyle="", marker=marker, markersize=ink.size_pt, markeredgewidth=0.8, markeredgecolor=colour,
-        markerfacecolor=colour if filled else palette.paper,
-    )  # fmt: skip
+    Returns:
+        Their positions in the order given.
+    """
+    standing: list[int] = []
+    for number, (low, high) in enumerate(intervals):
+        if all(high + gap <= intervals[other][0] or intervals[other][1] + gap <= low for other in standing):
+            standing.append(number)
+    return tuple(standing)
 
 
-def _label(ink: Label, palette: Palette) -> Artist:
-    from matplotlib.text import Text
+def box_of(label: Label) -> tuple[float, float, float, float]:
+    """What a label covers, as (left, bottom, right, top) [in].
 
-    anchors = {"start": "left", "middle": "center", "end": "right"}
-    return Text(
-        *ink.at, ink.text, color=getattr(palette, ink.role), fontproperties=_font(ink.size_pt),
-        ha=anchors[ink.anchor], va="baseline", rotation=90.0 if ink.upwards else 0.0, rotation_mode="anchor",
-        parse_math=False,
-    )  # fmt: skip
+    Args:
+        label: the label.
+    """
+    width = text_width_in(label.text, label.size_pt)
+    start = -width * _BEFORE[label.anchor]
+    above, below = ASCENT * label.size_pt / POINTS_PER_INCH, DESCENT * label.size_pt / POINTS_PER_INCH
+    x, y = label.at
+    if label.upwards:
+        return (x - above, y + start, x + below, y + start + width)
+    return (x + start, y - below, x + start + width, y + above)
 
 
-def _written(sheet: Sheet, form: Form, description: str) -> bytes:
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.backends.backend_pdf import FigureCanvasPdf
-    from matplotlib.backends.backend_svg import FigureCanvasSVG
-
-    into = io.BytesIO()
-    if form == "svg":
-        about = {"Title": description, "Date": None, "Creator": None}
-        FigureCanvasSVG(sheet).print_svg(into, metadata=about)  # type: ignore[no-untyped-call]
-    elif form == "pdf":
-        about = {"Title": description, "CreationDate": None, "Creator": None, "Producer": None}
-        FigureCanvasPdf(sheet).print_pdf(into, metadata=about)  # type: ignore[no-untyped-call]
-    else:
-        sheet.dpi = PNG_PIXELS_PER_INCH
-        about = {"Description": description, "Software": None}
-        FigureCanvasAgg(sheet).print_png(into, metadata=about)  # type: ignore[no-untyped-call]
-    return into.getvalue().replace(b"<svg ", b'<svg role="img" ', 1) if form == "svg" else into.getvalue()
+_BEFORE: dict[Anchor, float] = {"start": 0.0, "middle": 0.5, "end": 1.0}

@@ -1,34 +1,301 @@
-"""How does an answer look? The one figure of this project, its words and its data, for pages, paper and files."""
+"""What a figure shows, taken from an answer as values: the finished trial, and a trial in progress."""
 
 from __future__ import annotations
 
-from ebbmark.views.content import Figure, figure_of
-from ebbmark.views.drawing import Form, draw
-from ebbmark.views.field import NARROW, WIDE, Aspect
-from ebbmark.views.inline import Inline, inline_of
-from ebbmark.views.palette import DARK, LIGHT, Palette
-from ebbmark.views.running_content import RunningFigure, running_figure_of
-from ebbmark.views.running_words import running_alternative_text
-from ebbmark.views.words import FigureTable, alternative_text, figure_table, suggestion_sentence
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import ceil, floor, log10
+from typing import Final, Protocol
+
+from ebbmark import __version__
+from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.writing.sentences import first_sentence
+from ebbmark.fhir.writing.statements import Amount, Answer, Coded, Statement
+from ebbmark.physiology.closing.estimate import Closing, StepEstimate, Verdict
+from ebbmark.physiology.during.next_move import Action
+from ebbmark.physiology.during.running import running_trial
 
 __all__ = [
-    "DARK",
-    "LIGHT",
-    "NARROW",
-    "WIDE",
-    "Aspect",
-    "Figure",
-    "FigureTable",
-    "Form",
-    "Inline",
-    "Palette",
-    "RunningFigure",
-    "alternative_text",
-    "draw",
-    "figure_of",
-    "figure_table",
-    "inline_of",
-    "running_alternative_text",
-    "running_figure_of",
-    "suggestion_sentence",
-]
+    "NOTHING_YET", "Figure", "FigureStep", "Margin", "RunningFigure", "Scale", "Shown", "beyond", "figure_of",
+    "running_figure_of", "scale_of",
+]  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class FigureStep:
+    """One step of the limb.
+
+    Attributes:
+        peep_cmh2o: set PEEP.
+        readings_ml_per_cmh2o: one compliance per settled reading, in order of time.
+        centre_ml_per_cmh2o: their median, as the step's result says it.
+        expected_ml_per_cmh2o: expected true compliance and its 90 % band as (value, low, high); None without an
+            estimate.
+        probability: that closing started at this step, or in a trial in progress that it has been passed; None
+            without an estimate.
+    """
+
+    peep_cmh2o: float
+    readings_ml_per_cmh2o: tuple[float, ...]
+    centre_ml_per_cmh2o: float
+    expected_ml_per_cmh2o: tuple[float, float, float] | None
+    probability: float | None
+
+
+class Shown(Protocol):
+    """What both panels need of a figure, whether the trial has ended or not."""
+
+    @property
+    def steps(self) -> tuple[FigureStep, ...]:
+        """Those with readings, highest PEEP first, at least one."""
+
+    @property
+    def levels_cmh2o(self) -> tuple[float, ...]:
+        """Every PEEP on the scale, highest first; one without a reading yet included."""
+
+    @property
+    def static(self) -> bool:
+        """Whether the compliances are static (from plateau pressure) or dynamic."""
+
+    @property
+    def peep_source(self) -> str:
+        """Either set or measured."""
+
+
+@dataclass(frozen=True, slots=True)
+class Margin:
+    """What one margin above the closing pressure would lead to.
+
+    Attributes:
+        margin_cmh2o: the margin.
+        peep_cmh2o: closing pressure plus margin.
+        tested: whether that PEEP lies within the tested range.
+    """
+
+    margin_cmh2o: float
+    peep_cmh2o: float
+    tested: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """Everything drawn.
+
+    Attributes:
+        steps: highest PEEP first, at least one.
+        static: whether the compliances are static (from plateau pressure) or dynamic.
+        peep_source: "set" or "measured".
+        closing: the estimate, for what is said of it; its steps are not drawn, those above are.
+        estimated: whether there are probabilities; without, the estimate says why.
+        suggested_peep_cmh2o: None where none is suggested.
+        margin_cmh2o: margin of the suggestion.
+        margins: all margins looked at; empty without a suggestion.
+        identity: of the answer.
+        engine_version: version of this software.
+    """
+
+    steps: tuple[FigureStep, ...]
+    static: bool
+    peep_source: str
+    closing: Closing
+    estimated: bool
+    suggested_peep_cmh2o: float | None
+    margin_cmh2o: float
+    margins: tuple[Margin, ...]
+    identity: str
+    engine_version: str
+
+    @property
+    def levels_cmh2o(self) -> tuple[float, ...]:
+        """PEEP of every step."""
+        return tuple(step.peep_cmh2o for step in self.steps)
+
+
+def figure_of(recommendation: Recommendation) -> Figure:
+    """Take what is drawn out of an answer.
+
+    Args:
+        recommendation: the answer.
+    """
+    closing, trial, advice = recommendation.closing, recommendation.trial, recommendation.advice
+    # Where the model does not apply, what fills the places of its numbers must not be shown.
+    estimated = closing.verdict is not Verdict.INDETERMINATE or closing.probability > 0
+    estimates: Sequence[StepEstimate | None] = closing.steps if estimated else [None] * len(trial.steps)
+    suggested = advice.suggested_peep_cmh2o
+    return Figure(
+        steps=tuple(
+            FigureStep(
+                peep_cmh2o=step.peep_cmh2o,
+                readings_ml_per_cmh2o=tuple(sample.compliance_ml_per_cmh2o for sample in step.samples),
+                centre_ml_per_cmh2o=step.compliance_ml_per_cmh2o,
+                expected_ml_per_cmh2o=None if estimate is None else _expected(estimate),
+                probability=None if estimate is None else estimate.probability,
+            )
+            for step, estimate in zip(trial.steps, estimates, strict=True)
+        ),
+        static=trial.kind.static,
+        peep_source=trial.peep_source,
+        closing=closing,
+        estimated=estimated,
+        suggested_peep_cmh2o=suggested,
+        margin_cmh2o=advice.margin_cmh2o,
+        margins=()
+        if suggested is None
+        else tuple(Margin(row.margin_cmh2o, row.peep_cmh2o, row.tested) for row in advice.what_if),
+        identity=recommendation.identity,
+        engine_version=recommendation.engine_version,
+    )
+
+
+def _expected(estimate: StepEstimate) -> tuple[float, float, float]:
+    return (
+        estimate.fitted_ml_per_cmh2o,
+        estimate.fitted_low_ml_per_cmh2o,
+        estimate.fitted_high_ml_per_cmh2o,
+    )
+
+
+NOTHING_YET: Final = "trial in progress; nothing is concluded yet"
+
+_GOES_ON: Final = frozenset(
+    one.value for one in (Action.LOWER, Action.READ_AGAIN, Action.LOOK_FIRST, Action.MEASURE_FIRST)
+)
+"""Moves that conclude nothing; of every other one the figure says the sentence."""
+
+
+@dataclass(frozen=True, slots=True)
+class RunningFigure:
+    """Everything drawn of a trial in progress.
+
+    It changes with a reading of compliance and not with the clock, so that it need not be drawn anew each time it is
+    looked at.
+
+    Attributes:
+        steps: those with readings, highest PEEP first, at least one; no expected curve.
+        waiting_cmh2o: the newest level, where it has no settled reading yet; None otherwise.
+        static: whether the compliances are static (from plateau pressure) or dynamic.
+        peep_source: "set" or "measured".
+        said: what the answer concludes, or that nothing is concluded yet.
+        until_s: end of the latest reading drawn [s since 1970-01-01T00:00:00Z].
+        engine_version: version of this software.
+    """
+
+    steps: tuple[FigureStep, ...]
+    waiting_cmh2o: float | None
+    static: bool
+    peep_source: str
+    said: str
+    until_s: float
+    engine_version: str = __version__
+
+    @property
+    def levels_cmh2o(self) -> tuple[float, ...]:
+        """PEEP of every step, the one that waits for its first reading included."""
+        seen = tuple(step.peep_cmh2o for step in self.steps)
+        return seen if self.waiting_cmh2o is None else (*seen, self.waiting_cmh2o)
+
+
+def running_figure_of(answer: Answer) -> RunningFigure | None:
+    """Take what is drawn out of the answer to the next-step question; None where no step has a reading yet.
+
+    Args:
+        answer: of `$next-step`.
+    """
+    passed = {
+        one.value.value: dict(one.parts).get("closing-passed-probability")
+        for one in answer.statements
+        if one.code == "running-step" and isinstance(one.value, Amount)
+    }
+    read = running_trial(answer.request.readings, answer.request.protocol).trial
+    if read is None:
+        return None
+    steps = tuple(
+        FigureStep(
+            peep_cmh2o=step.peep_cmh2o,
+            readings_ml_per_cmh2o=tuple(sample.compliance_ml_per_cmh2o for sample in step.samples),
+            centre_ml_per_cmh2o=step.compliance_ml_per_cmh2o,
+            expected_ml_per_cmh2o=None,
+            probability=chance.value if isinstance(chance := passed[step.peep_cmh2o], Amount) else None,
+        )
+        for step in read.steps
+        if step.peep_cmh2o in passed
+    )
+    if not steps:
+        return None
+    latest = min(passed)
+    return RunningFigure(
+        steps=steps,
+        waiting_cmh2o=latest if latest < steps[-1].peep_cmh2o else None,
+        static=read.kind.static,
+        peep_source=read.peep_source,
+        said=_said(next(one for one in answer.statements if one.code == "next-step")),
+        until_s=max(sample.at_s for step in read.steps for sample in step.samples),
+    )
+
+
+def _said(move: Statement) -> str:
+    if isinstance(move.value, Coded) and move.value.code in _GOES_ON:
+        return NOTHING_YET
+    return first_sentence(move.note)[0]
+
+
+LEAST_SPAN = 0.25
+"""Least height of the scale as a share of the highest value: small noise must not look like a fall. Our choice."""
+
+FURTHEST = 1.0
+"""How far single readings and the band may widen the scale, in spans of medians and curve; our choice. What lies
+beyond stands at the edge, and the figure says so."""
+
+_MARGIN = 0.06
+_TICKS = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """Ends of the scale, and between which compliances readings stand in their place [mL/cmH2O]."""
+
+    low: float
+    high: float
+
+    def share(self, compliance: float) -> float:
+        """Where between the ends a compliance lies, 0 to 1; at an end where it lies beyond it."""
+        return (min(max(compliance, self.low), self.high) - self.low) / (self.high - self.low)
+
+    def ticks(self) -> tuple[float, ...]:
+        """Round numbers along the scale."""
+        rough = (self.high - self.low) / _TICKS
+        power: float = 10.0 ** floor(log10(rough))
+        distance = next(power * step for step in (1, 2, 5, 10) if power * step >= rough)
+        return tuple(distance * n for n in range(ceil(self.low / distance), floor(self.high / distance) + 1))
+
+
+def scale_of(figure: Shown) -> Scale:
+    """The scale that shows medians and curve in full, and readings and band as far as they are near.
+
+    Args:
+        figure: what is drawn.
+    """
+    steps = figure.steps
+    core = [step.centre_ml_per_cmh2o for step in steps]
+    core += [step.expected_ml_per_cmh2o[0] for step in steps if step.expected_ml_per_cmh2o]
+    low, high = min(core), max(core)
+    reach = FURTHEST * max(high - low, LEAST_SPAN * high)
+    readings = [value for step in steps for value in step.readings_ml_per_cmh2o]
+    near = [value for value in readings if low - reach <= value <= high + reach]
+    bands = [end for step in steps if step.expected_ml_per_cmh2o for end in step.expected_ml_per_cmh2o[1:]]
+    near += [min(max(end, low - reach), high + reach) for end in bands]
+    low, high = min([low, *near]), max([high, *near])
+    missing = max(0.0, LEAST_SPAN * high - (high - low)) / 2
+    margin = _MARGIN * (high - low + 2 * missing)
+    return Scale(max(0.0, low - missing - margin), high + missing + margin)
+
+
+def beyond(figure: Shown, scale: Scale) -> tuple[float, ...]:
+    """Readings that the scale does not reach, lowest first.
+
+    Args:
+        figure: what is drawn.
+        scale: its scale.
+    """
+    readings = (value for step in figure.steps for value in step.readings_ml_per_cmh2o)
+    return tuple(sorted(value for value in readings if not scale.low <= value <= scale.high))

@@ -1,25 +1,56 @@
-"""Where does everything in the figure lie? Rows of words around two panels that share one scale of PEEP.
+"""The layout of a figure: rows of words around the two panels, of a finished trial and of one in progress.
 
 Each row has its own height, so that a longer sentence makes the figure taller and never meets another.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from ebbmark.views.bars_panel import bars_panel
-from ebbmark.views.content import Figure
-from ebbmark.views.curve_panel import curve_panel
-from ebbmark.views.field import EDGE_IN, HAIR_PT, Aspect, Field
-from ebbmark.views.ink import Drawing, Ink, Line, Marks
-from ebbmark.views.key import KEY_ROWS, key_above
-from ebbmark.views.lettering import scale_title, sentence, stacked
-from ebbmark.views.placing import LEADING, POINTS_PER_INCH, Measure, broken
-from ebbmark.views.words import closing_words, notes, origin_words, peep_title, suggestion_words
+from ebbmark.views.drawing import (
+    ASCENT,
+    DESCENT,
+    LEADING,
+    POINTS_PER_INCH,
+    Drawing,
+    Ink,
+    Label,
+    Line,
+    Marks,
+    Role,
+    broken,
+    kept_inside,
+    text_width_in,
+)
+from ebbmark.views.figure import Figure, RunningFigure, Shown
+from ebbmark.views.figure_words import (
+    closing_words,
+    notes,
+    origin_words,
+    peep_title,
+    running_notes,
+    running_origin,
+    suggestion_words,
+)
+from ebbmark.views.panels import (
+    EDGE_IN,
+    HAIR_PT,
+    KEY_ROWS,
+    Aspect,
+    Field,
+    bars_panel,
+    curve_panel,
+    key_above,
+    levels_below,
+    scale_of_bars,
+    step_bars,
+)
 
-__all__ = ["laid_out"]
+__all__ = ["laid_out", "running_laid_out"]
 
+_LEFT_IN = 0.28
+"""Left free of sentences: the title of a scale that reads upwards may be longer than its panel."""
 _MARKS_IN = 0.24
 _MARK_PT = 8.0
 
@@ -44,16 +75,15 @@ class _Rows:
     height: float
 
 
-def laid_out(figure: Figure, aspect: Aspect, measure: Measure) -> Drawing:
+def laid_out(figure: Figure, aspect: Aspect) -> Drawing:
     """Place everything.
 
     Args:
         figure: what is drawn.
         aspect: in which shape.
-        measure: how wide a text is.
     """
-    rows = _rows(figure, aspect, measure)
-    field = Field(figure, aspect, measure, rows.bars_at, rows.curve_at)
+    rows = _rows(figure, aspect)
+    field = Field(figure, aspect, rows.bars_at, rows.curve_at)
     inks = [
         *_through_the_curve(field, rows),
         *curve_panel(field),
@@ -69,14 +99,14 @@ def laid_out(figure: Figure, aspect: Aspect, measure: Measure) -> Drawing:
     return Drawing(aspect.width_in, rows.height, tuple(inks))
 
 
-def _rows(figure: Figure, aspect: Aspect, measure: Measure) -> _Rows:
-    width = aspect.width_in - 2 * EDGE_IN
+def _rows(figure: Figure, aspect: Aspect) -> _Rows:
+    width = aspect.width_in - _LEFT_IN - EDGE_IN
     text, small = aspect.text_pt * LEADING / POINTS_PER_INCH, aspect.small_pt * LEADING / POINTS_PER_INCH
-    origin = broken(origin_words(figure), aspect.small_pt, width, measure) if aspect.alone else ()
+    origin = broken(origin_words(figure), aspect.small_pt, width) if aspect.alone else ()
     said = notes(figure, outside_drawn=aspect.beside_in > 0)
-    noted = tuple(line for note in said for line in broken(note, aspect.text_pt, width, measure))
-    closing = broken(closing_words(figure), aspect.text_pt, width, measure)
-    suggestion = broken(suggestion_words(figure), aspect.text_pt, width, measure)
+    noted = tuple(line for note in said for line in broken(note, aspect.text_pt, width))
+    closing = broken(closing_words(figure), aspect.text_pt, width)
+    suggestion = broken(suggestion_words(figure), aspect.text_pt, width)
     noted_at = EDGE_IN + small * len(origin) + 0.08
     title_at = noted_at + text * len(noted) + (0.06 if noted else 0.0)
     bars_at = title_at + text + small + 0.14
@@ -131,3 +161,106 @@ def _closing(field: Field[Figure], rows: _Rows) -> Iterator[Ink]:
                 yield Line(((end, y - 0.05), (end, y + 0.05)), "closing", 1.4)
         yield Marks(((at, y),), "diamond", "closing", _MARK_PT)
     yield from sentence(rows.closing, at, rows.closing_at, field)
+
+
+TITLE = "closing passed (%)"
+
+
+def running_laid_out(figure: RunningFigure, aspect: Aspect) -> Drawing:
+    """Place everything.
+
+    Args:
+        figure: what is drawn.
+        aspect: in which shape.
+    """
+    width = aspect.width_in - _LEFT_IN - EDGE_IN
+    text, small = aspect.text_pt * LEADING / POINTS_PER_INCH, aspect.small_pt * LEADING / POINTS_PER_INCH
+    origin = broken(running_origin(figure), aspect.small_pt, width) if aspect.alone else ()
+    noted = tuple(line for note in running_notes(figure) for line in broken(note, aspect.text_pt, width))
+    said = broken(figure.said, aspect.text_pt, width)
+    noted_at = EDGE_IN + small * len(origin) + 0.08
+    title_at = noted_at + text * len(noted) + (0.06 if noted else 0.0)
+    bars_at = title_at + text + small + 0.14
+    curve_at = bars_at + aspect.bars_in + small + 0.28
+    said_at = curve_at + aspect.curve_in + 0.1
+    key_at = said_at + text * len(said) + 0.1
+    # Without an expected curve the key has the first of its rows only.
+    above = 0.0 if aspect.beside_in else 0.1 + small
+    field = Field(figure, aspect, bars_at, curve_at)
+    middle = (field.left + field.right) / 2
+    inks = [
+        *curve_panel(field),
+        *_bars(field),
+        *sentence(said, middle, said_at, field),
+        *scale_title(peep_title(figure), title_at, field),
+        *stacked(origin, aspect.width_in / 2, EDGE_IN, aspect.small_pt, "muted"),
+    ]
+    if noted:
+        inks += sentence(noted, middle, noted_at, field)
+    if not aspect.beside_in:
+        inks += key_above(field, key_at - (KEY_ROWS - 1) * small)
+    return Drawing(aspect.width_in, said_at + text * len(said) + above + EDGE_IN, tuple(inks))
+
+
+def _bars(field: Field[RunningFigure]) -> Iterator[Ink]:
+    shown = [(step.peep_cmh2o, step.probability) for step in field.figure.steps if step.probability is not None]
+    # The newest is what people look for; then from there upwards.
+    yield from step_bars(shown, [peep for peep, _ in reversed(shown)], field)
+    yield from scale_of_bars(TITLE, field)
+    levels = field.figure.levels_cmh2o
+    yield from levels_below((levels[-1], levels[0]), field)
+
+
+_ARROW_IN = 0.42
+
+
+def sentence(lines: Sequence[str], middle: float, at: float, field: Field[Shown]) -> Iterator[Label]:
+    """Lines one below the other, as near to a place as the edges allow.
+
+    Args:
+        lines: what is said, already broken; at least one.
+        middle: where its middle would best be [in].
+        at: lower end of the lines [in].
+        field: for the edges and the size of the type.
+    """
+    size = field.aspect.text_pt
+    widest = max(text_width_in(line, size) for line in lines)
+    x = kept_inside(middle, widest, _LEFT_IN, field.aspect.width_in - EDGE_IN)
+    yield from stacked(lines, x, at, size)
+
+
+def stacked(lines: Sequence[str], x: float, at: float, size: float, role: Role = "ink") -> Iterator[Label]:
+    """Lines one below the other around a middle.
+
+    Args:
+        lines: what is said, already broken.
+        x: their middle [in].
+        at: lower end of the lines [in].
+        size: of the type [pt].
+        role: colour.
+    """
+    for number, line in enumerate(lines, start=1):
+        y = at + (DESCENT + (len(lines) - number) * LEADING) * size / POINTS_PER_INCH
+        yield Label((x, y), line, size, "middle", role)
+
+
+def scale_title(title: str, at: float, field: Field[Shown]) -> Iterator[Ink]:
+    """Title of the scale of PEEP, and in which direction PEEP went along it.
+
+    Args:
+        title: of the scale.
+        at: lower end of the line [in].
+        field: where the scale lies.
+    """
+    aspect, middle = field.aspect, (field.left + field.right) / 2
+    size, said = aspect.text_pt, (title, "PEEP lowered")
+    widths = [text_width_in(text, size) for text in said]
+    gap = 0.22
+    x = kept_inside(middle, sum(widths) + gap + 0.06 + _ARROW_IN, EDGE_IN, aspect.width_in - EDGE_IN)
+    x -= (sum(widths) + gap + 0.06 + _ARROW_IN) / 2
+    y = at + DESCENT * size / POINTS_PER_INCH
+    yield Label((x, y), said[0], size)
+    # Its end stands at the arrow, however narrow the type is that it is set in.
+    yield Label((x + widths[0] + gap + widths[1], y), said[1], size, "end")
+    start, height = x + widths[0] + gap + widths[1] + 0.06, y + ASCENT * size / POINTS_PER_INCH / 2
+    yield Line(((start, height), (start + _ARROW_IN, height)), "ink", 0.9, arrow=True)

@@ -1,11 +1,17 @@
-"""How does an answer look on paper? One page, tagged for readers that speak, the same bytes on every machine.
+"""The one-page report as PDF: one A4 page, tagged for readers that speak, the same bytes on every machine.
 
 Typeset by typst with the typefaces it brings along, from a template that gets every text as a value. What does not fit
 at the largest type is set smaller, then shortened with the number of what was left out; there is never a second page.
+References, codes and reasons repeat what a request holds, which may be anything: a character that the typeface does
+not have is named by its code point, and no word leaves the page.
 """
 
 from __future__ import annotations
 
+import re
+import unicodedata
+from collections import Counter
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime
 from importlib.resources import files
@@ -13,12 +19,18 @@ from importlib.resources import files
 import msgspec
 
 from ebbmark.fhir.recommendation import Recommendation
-from ebbmark.views.content import figure_of
-from ebbmark.views.drawing import draw
-from ebbmark.views.field import Aspect
-from ebbmark.views.sheet_values import sheet_values
+from ebbmark.fhir.writing.answer import Answer, read_answer
+from ebbmark.fhir.writing.frame import UNNAMED_PATIENT
+from ebbmark.fhir.writing.instants import instant
+from ebbmark.fhir.writing.sentences import curve_sentence, protocol_sentence
+from ebbmark.fhir.writing.tables import Table, plain, step_table, what_if_table
+from ebbmark.fhir.writing.write import write_bundle
+from ebbmark.views.figure import figure_of
+from ebbmark.views.figure_words import PRELIMINARY, alternative_text, suggestion_sentence
+from ebbmark.views.panels import Aspect
+from ebbmark.views.picture import draw
 
-__all__ = ["FIGURE", "LOW_FIGURE", "report_pdf"]
+__all__ = ["FIGURE", "LOW_FIGURE", "MOST_CHARACTERS", "report_pdf", "settable"]
 
 ALL = 10_000
 MOST_EVIDENCE, LEAST_EVIDENCE = 14, 4
@@ -37,7 +49,7 @@ LEVELS = (
 
 
 FIGURE = Aspect(
-    width_in=6.2, axis_in=0.56, beside_in=1.44, curve_in=1.6, bars_in=0.6, text_pt=9.0, small_pt=8.2, alone=False
+    width_in=6.4, axis_in=0.56, beside_in=1.6, curve_in=1.6, bars_in=0.6, text_pt=9.0, small_pt=8.2, alone=False
 )
 LOW_FIGURE = replace(FIGURE, curve_in=1.3, bars_in=0.5)
 """The figure on the sheet; lower where there are many steps. Smaller than alone, its type that of the sheet."""
@@ -60,7 +72,7 @@ def report_pdf(recommendation: Recommendation, *, recorded_s: float) -> bytes:
     figure = figure_of(recommendation)
     aspect = LOW_FIGURE if len(figure.steps) > MANY_STEPS else FIGURE
     values = {
-        **sheet_values(recommendation, recorded_s=recorded_s),
+        **_sheet_values(recommendation, recorded_s=recorded_s),
         "figure": draw(figure, aspect=aspect).decode(),
         "date": {
             "year": recorded.year,
@@ -80,3 +92,175 @@ def report_pdf(recommendation: Recommendation, *, recorded_s: float) -> bytes:
         timestamp=int(recorded_s),
     )
     return bytes(made)
+
+
+TITLE = "Decremental PEEP trial: closing pressure and what follows"
+
+IDENTITY_REMARK = "Name and birth date are not on this sheet: it knows the patient by reference alone."
+
+
+def _sheet_values(recommendation: Recommendation, *, recorded_s: float) -> Mapping[str, object]:
+    """Everything the sheet says.
+
+    Args:
+        recommendation: the answer.
+        recorded_s: when the answer is recorded [s since 1970-01-01T00:00:00Z].
+    """
+    return {name: _settable(value) for name, value in _values(recommendation, recorded_s).items()}
+
+
+def _settable(value: object) -> object:
+    """Every text in it as one that can be set; lists and dictionaries by what is in them."""
+    if isinstance(value, str):
+        return settable(value)
+    if isinstance(value, list):
+        return [_settable(one) for one in value]
+    if isinstance(value, dict):
+        return {name: _settable(one) for name, one in value.items()}
+    return value
+
+
+def _values(recommendation: Recommendation, recorded_s: float) -> dict[str, object]:
+    answer = read_answer(write_bundle(recommendation, recorded_s=recorded_s))
+    figure = figure_of(recommendation)
+    rules = protocol_sentence(recommendation.request)
+    return {
+        "title": TITLE,
+        "footer": f"Ebbmark {recommendation.engine_version}, answer {recommendation.identity[:16]}",
+        "standing": PRELIMINARY,
+        "who": [*_who(recommendation), ["Written", _moment(recorded_s)]],
+        "identity_remark": IDENTITY_REMARK,
+        "suggestion": suggestion_sentence(figure),
+        "rationale": answer.rationale,
+        "figure_in_words": alternative_text(figure),
+        "curve": curve_sentence(recommendation.trial),
+        "steps": _table(step_table(answer.steps)),
+        "what_if": _table(what_if_table(answer.what_if)) if answer.what_if else None,
+        "what_if_remarks": list(_what_if_remarks(answer)),
+        "targets": list(_targets(answer)),
+        "cautions": [{"severity": caution.severity, "text": caution.text} for caution in answer.cautions],
+        "general": [line for line in answer.general if line != rules],
+        "inputs": _inputs(recommendation),
+        "reasons": list(_reasons(recommendation)),
+        "trace": [
+            ["Answer", recommendation.identity],
+            ["Inputs (SHA-256)", recommendation.input_digest],
+            ["Software", f"Ebbmark {recommendation.engine_version}"],
+            ["Rules", rules.removeprefix("Rules: ")],
+        ],
+    }
+
+
+def _who(recommendation: Recommendation) -> Iterator[list[str]]:
+    person, request = recommendation.request.known_person, recommendation.request
+    yield ["Patient", person.reference or UNNAMED_PATIENT]
+    if request.encounter:
+        yield ["Encounter", request.encounter]
+    # At the trial and not now, so that a replay gives the same page.
+    if person.age_at_trial_years is not None:
+        yield ["Age", f"{person.age_at_trial_years:.0f} years"]
+    steps = recommendation.trial.steps
+    yield ["Trial", f"{_moment(min(s.start_s for s in steps))} to {_moment(max(s.end_s for s in steps))}"]
+
+
+def _moment(seconds: float) -> str:
+    return instant(seconds).replace("T", " ").replace("Z", " UTC")
+
+
+def _what_if_remarks(answer: Answer) -> Iterator[str]:
+    """Each remark once, with the pressures that it holds for."""
+    by_remark: dict[str, list[str]] = {}
+    for row in answer.what_if:
+        by_remark.setdefault(row.remark, []).append(plain(row.peep_cmh2o, None))
+    for remark, peeps in by_remark.items():
+        yield f"{', '.join(peeps)} cmH2O: {remark}"
+
+
+def _targets(answer: Answer) -> Iterator[str]:
+    if answer.predicted_body_weight_kg is not None:
+        yield f"Predicted body weight {answer.predicted_body_weight_kg:.1f} kg. {answer.weight_remark}"
+    if answer.tidal_volume_ml is not None:
+        ladder = ", ".join(f"{rung} mL/kg {volume:.0f} mL" for rung, volume in answer.ladder_ml.items())
+        yield f"Tidal volume target {answer.tidal_volume_ml:.0f} mL. Ladder: {ladder}."
+
+
+def _inputs(recommendation: Recommendation) -> str:
+    request, trial = recommendation.request, recommendation.trial
+    used = set(request.known_person.sources)
+    used.update(source for step in trial.steps for source in step.sources)
+    used.update(source for step in trial.steps for sample in step.samples for source in sample.sources)
+    used.update(reading.source for reading in trial.context.values())
+    said = f"{len(used)} of {len(request.sources)} inputs that could be read carry this answer."
+    if request.preliminary_inputs:
+        said += " Some of them are preliminary."
+    if recommendation.ignored:
+        return f"{said} Left out, wholly or in part:"
+    return f"{said} None was left out."
+
+
+def _reasons(recommendation: Recommendation) -> Iterator[str]:
+    counted = Counter(ignored.reason for ignored in recommendation.ignored)
+    for reason, count in counted.most_common():
+        yield f"{count} × {reason}"
+    yield from recommendation.request.notes
+
+
+def _table(table: Table) -> dict[str, object]:
+    """The table without columns in which nothing is known."""
+    known = [
+        column for column in range(len(table.heads)) if any(row[column].strip(" ()to-") for row in table.rows)
+    ] or list(range(len(table.heads)))
+    return {
+        "heads": [table.heads[column] for column in known],
+        "units": [table.units[column] for column in known],
+        "rows": [[row[column] for column in known] for row in table.rows],
+    }
+
+
+_COVERED = (
+    (0x20, 0x7E),
+    (0xA0, 0x24F),
+    (0x370, 0x3FF),
+    (0x400, 0x45F),
+    (0x2010, 0x2027),
+    (0x2030, 0x203E),
+    (0x2070, 0x209F),
+    (0x20A0, 0x20BF),
+    (0x2190, 0x22FF),
+)
+"""First and last code point of what the typeface has in full: Latin, Greek, Cyrillic, punctuation, signs."""
+
+_VISIBLE = frozenset("LNPSZ")
+"""Kinds of characters that are seen and stand alone: neither controls nor marks set over others."""
+
+MOST_CHARACTERS = 1500
+"""Of one text; the longest sentence of our own is far shorter."""
+
+LONGEST_WORD = 80
+_PIECE = 40
+_BREAK = "\u200b"
+"""A place at which a line may be broken, without width."""
+
+
+def settable(text: str) -> str:
+    """The text on one line, every character of it one that the typeface has.
+
+    Args:
+        text: anything.
+    """
+    composed = " ".join(unicodedata.normalize("NFC", text).split())
+    kept = composed[:MOST_CHARACTERS]
+    shown = "".join(character if _is_covered(character) else f"[U+{ord(character):04X}]" for character in kept)
+    shown = re.sub(rf"\S{{{LONGEST_WORD},}}", _broken, shown)
+    left_out = len(composed) - len(kept)
+    return f"{shown} … and {left_out} more characters" if left_out else shown
+
+
+def _is_covered(character: str) -> bool:
+    if unicodedata.category(character)[0] not in _VISIBLE:
+        return False
+    return any(first <= ord(character) <= last for first, last in _COVERED)
+
+
+def _broken(word: re.Match[str]) -> str:
+    return _BREAK.join(word[0][start : start + _PIECE] for start in range(0, len(word[0]), _PIECE))

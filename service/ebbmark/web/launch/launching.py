@@ -7,11 +7,12 @@ authorization servers, so that none gets the code of another); OpenID Connect Co
 
 from __future__ import annotations
 
+from base64 import urlsafe_b64encode
 from dataclasses import replace
+from hashlib import sha256
 from hmac import compare_digest
+from urllib.parse import quote, urlencode
 
-from authlib.oauth2.rfc6749.parameters import prepare_grant_uri
-from authlib.oauth2.rfc7636 import create_s256_code_challenge
 from fastapi import Request
 
 from ebbmark.fhir.writing.audit_event import Access, Deed
@@ -27,7 +28,7 @@ from ebbmark.web.launch.refusal import Why, refused
 from ebbmark.web.launch.session import LAUNCH, Pending, Session
 from ebbmark.web.look.refusal import PageRefused
 
-__all__ = ["begun", "ended"]
+__all__ = ["begun", "code_challenge", "ended"]
 
 LAUNCH_S = 600.0
 """From the start of a launch to the reply: a code is good for ten minutes at most (RFC 6749 section 4.1.2) [s]."""
@@ -76,20 +77,24 @@ async def begun(door: SmartDoor, request: Request, client: SmartClient, launch: 
         nonce=settings.new_secret(),
     )
     note_cookies(request, door.cookies.launch(tab, settings.seal.close(pending, purpose=LAUNCH)))
-    address: str = prepare_grant_uri(
-        server.authorize_url,
-        client_id=client.client.client_id,
-        response_type="code",
-        redirect_uri=door.redirect_uri_of(client),
-        scope=with_launch(client.scope, standalone=launch is None),
-        state=pending.state,
-        launch=launch,
-        aud=client.iss,
-        nonce=pending.nonce,
-        code_challenge=create_s256_code_challenge(pending.verifier),
-        code_challenge_method="S256",
-    )
-    return address
+    asked = {
+        "response_type": "code",
+        "client_id": client.client.client_id,
+        "redirect_uri": door.redirect_uri_of(client),
+        "scope": with_launch(client.scope, standalone=launch is None),
+        "state": pending.state,
+        **({} if launch is None else {"launch": launch}),
+        "aud": client.iss,
+        "nonce": pending.nonce,
+        "code_challenge": code_challenge(pending.verifier),
+        "code_challenge_method": "S256",
+    }
+    return f"{server.authorize_url}{'&' if '?' in server.authorize_url else '?'}{urlencode(asked, quote_via=quote)}"
+
+
+def code_challenge(verifier: str) -> str:
+    """The challenge of a code verifier by the method S256 (RFC 7636 section 4.2)."""
+    return urlsafe_b64encode(sha256(verifier.encode("ascii")).digest()).rstrip(b"=").decode()
 
 
 async def ended(door: SmartDoor, request: Request) -> Session:

@@ -11,42 +11,24 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from ebbmark.fhir.recommendation import Recommendation
-from ebbmark.views.figure import (
-    Figure,
-    FigureTable,
-    RunningFigure,
-    alternative_text,
-    figure_of,
-    figure_table,
-    inline_of,
-    running_alternative_text,
-)
+from ebbmark.views.figure import Figure, RunningFigure, figure_of
+from ebbmark.views.figure_words import FigureTable, figure_table
+from ebbmark.views.picture import inline_of, words_of
 
-__all__ = ["Drawn", "FigureView", "figure_view", "running_drawn"]
+__all__ = ["Drawn", "FigureView", "drawn", "figure_view"]
 
 
 @dataclass(frozen=True, slots=True)
 class Drawn:
-    """The drawings of one figure, as parts of the page.
+    """The two drawings of one figure, as parts of the page."""
 
-    Attributes:
-        letters: what the drawings refer to.
-        wide, narrow: the drawings.
-    """
-
-    letters: Markup
     wide: Markup
     narrow: Markup
 
 
 @dataclass(frozen=True, slots=True)
 class FigureView:
-    """What the page shows of the figure.
-
-    Attributes:
-        drawn: the drawings.
-        table: its data.
-    """
+    """The drawings and their data."""
 
     drawn: Drawn
     table: FigureTable
@@ -59,19 +41,15 @@ def figure_view(recommendation: Recommendation) -> FigureView:
         recommendation: the answer.
     """
     figure = figure_of(recommendation)
-    return FigureView(_drawn(figure, alternative_text(figure)), figure_table(figure))
+    return FigureView(drawn(figure), figure_table(figure))
 
 
-def running_drawn(figure: RunningFigure) -> Drawn:
-    """Draw the figure of a trial in progress.
+def drawn(figure: Figure | RunningFigure) -> Drawn:
+    """Draw a figure.
 
     Args:
         figure: what is drawn.
     """
-    return _drawn(figure, running_alternative_text(figure))
-
-
-def _drawn(figure: Figure | RunningFigure, words: str) -> Drawn:
-    inline = inline_of(figure, words)
+    inline = inline_of(figure, words_of(figure))
     # Markup that was made here; what others wrote in it is escaped there.
-    return Drawn(Markup(inline.letters), Markup(inline.wide), Markup(inline.narrow))  # noqa: S704
+    return Drawn(Markup(inline.wide), Markup(inline.narrow))  # noqa: S704

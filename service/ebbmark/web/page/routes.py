@@ -16,7 +16,7 @@ from ebbmark.web.look.refusal import PageRefused
 from ebbmark.web.page.clinical import in_clinical_words
 from ebbmark.web.page.deciding import form_of
 from ebbmark.web.page.documentation import documented
-from ebbmark.web.page.figure_view import running_drawn
+from ebbmark.web.page.figure_view import drawn as figure_drawn
 from ebbmark.web.page.frame import frame_of
 from ebbmark.web.page.planning_pages import show_plan
 from ebbmark.web.page.recording_pages import CHOSEN, note_reason, record_results, review_results
@@ -127,7 +127,7 @@ async def _running(request: Request, source: TrialSource, pages: Pages) -> Respo
         if request.headers.get("if-none-match") == tag:
             return Response(status_code=304, headers=headers)
         if figure and request.headers.get(DRAWN) != shown:
-            part = render(drawn=await asyncio.to_thread(running_drawn, figure))
+            part = render(drawn=await asyncio.to_thread(figure_drawn, figure))
         return Response(part, media_type="text/html; charset=utf-8", headers=headers)
     return await _shown(partial(_running_page, live, tag, shown), source, pages)
 
@@ -155,7 +155,7 @@ async def _running_page(live: Live, tag: str, shown: str, source: TrialSource, p
         view=live.view,
         live=live,
         shown=shown,
-        drawn=await asyncio.to_thread(running_drawn, figure) if figure else None,
+        drawn=await asyncio.to_thread(figure_drawn, figure) if figure else None,
         looked=live.as_of,
         read=f"{source.at_s:.3f}",
         every_s=source.every_s,

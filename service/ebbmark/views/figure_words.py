@@ -1,32 +1,22 @@
-"""What does the figure say in words? Its labels, its alternative text, and its data as a table."""
+"""The words of a figure: its labels, its alternative text, and its data as a table."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import UTC, datetime
 
 from ebbmark.fhir.writing.sentences import closing_sentence
 from ebbmark.physiology.closing.estimate import Verdict
+from ebbmark.physiology.during.call_rule import DEFAULT_CALL_RULE
 from ebbmark.physiology.wording import interval, level, percent
-from ebbmark.views.content import Figure, FigureStep, Shown
-from ebbmark.views.placing import TIED
-from ebbmark.views.scale import beyond, scale_of
+from ebbmark.views.drawing import TIED
+from ebbmark.views.figure import Figure, FigureStep, RunningFigure, Shown, beyond, scale_of
 
 __all__ = [
-    "FALLING",
-    "NOT_REACHED",
-    "PRELIMINARY",
-    "FigureTable",
-    "alternative_text",
-    "closing_words",
-    "compliance_title",
-    "far_words",
-    "figure_table",
-    "notes",
-    "origin_words",
-    "peep_title",
-    "suggestion_sentence",
-    "suggestion_words",
-]
+    "FALLING", "NOT_REACHED", "PRELIMINARY", "FigureTable", "alternative_text", "closing_words", "compliance_title",
+    "far_words", "figure_table", "notes", "origin_words", "peep_title", "running_alternative_text", "running_notes",
+    "running_origin", "suggestion_sentence", "suggestion_words",
+]  # fmt: skip
 
 NOT_REACHED = "not reached in this trial"
 FALLING = "falling from the first step"
@@ -214,3 +204,54 @@ def _caption(figure: Figure) -> str:
         f"{said} Closing at none of the steps: {NOT_REACHED} {percent(figure.closing.not_reached)}, "
         f"{FALLING} {percent(figure.closing.falling_from_first_step)}."
     )
+
+
+def running_notes(figure: RunningFigure) -> tuple[str, ...]:
+    """What the panels cannot show in its place.
+
+    Args:
+        figure: what is drawn.
+    """
+    said = []
+    if figure.waiting_cmh2o is not None:
+        said.append(f"no settled reading yet at {level(figure.waiting_cmh2o)} cmH2O")
+    without = [number for number, step in enumerate(figure.steps, start=1) if step.probability is None]
+    if without and without[-1] < DEFAULT_CALL_RULE.fewest_steps:
+        said.append(f"closing passed: no probability before step {DEFAULT_CALL_RULE.fewest_steps} of the way down")
+    elif without:
+        peeps = ", ".join(level(figure.steps[number - 1].peep_cmh2o) for number in without)
+        said.append(f"closing passed: no probability can be given at {peeps} cmH2O")
+    return (*said, *far_words(figure))
+
+
+def running_origin(figure: RunningFigure) -> str:
+    """Up to when the readings go, for a picture that travels alone.
+
+    Args:
+        figure: what is drawn.
+    """
+    until = datetime.fromtimestamp(figure.until_s, UTC)
+    return f"{PRELIMINARY} Ebbmark{TIED}{figure.engine_version}, readings up to {until:%Y-%m-%d %H:%M:%S} UTC"
+
+
+def running_alternative_text(figure: RunningFigure) -> str:
+    """Say in a few plain sentences what the figure shows, for those who cannot see it.
+
+    Args:
+        figure: what is drawn.
+    """
+    first, last = figure.steps[0], figure.steps[-1]
+    kind = "Static" if figure.static else "Dynamic"
+    count = "1 step" if len(figure.steps) == 1 else f"{len(figure.steps)} steps"
+    seen = [
+        f"{kind} compliance against {figure.peep_source} PEEP in {count} so far, from {level(first.peep_cmh2o)} "
+        f"to {level(last.peep_cmh2o)} cmH2O: the median went from {first.centre_ml_per_cmh2o:.1f} to "
+        f"{last.centre_ml_per_cmh2o:.1f} mL/cmH2O."
+    ]
+    if last.probability is not None:
+        at = level(last.peep_cmh2o)
+        seen.append(f"The probability that closing has been passed at {at} cmH2O is {percent(last.probability)}.")
+    if figure.waiting_cmh2o is not None:
+        seen.append(f"At {level(figure.waiting_cmh2o)} cmH2O there is no settled reading yet.")
+    said = figure.said if figure.said.endswith((".", "?")) else f"{figure.said}."
+    return " ".join([*seen, f"{said[0].upper()}{said[1:]}"])
