@@ -111,8 +111,9 @@ def draw(
 
     width, height = _n(drawing.width_in * POINTS_PER_INCH), _n(drawing.height_in * POINTS_PER_INCH)
     svg = (
-        f'<svg xmlns="http://www.w3.org/2000/svg" role="img" width="{width}pt" height="{height}pt" '
-        f'viewBox="0 0 {width} {height}" font-family="{_TYPEFACES}"><title>{escape(words, quote=False)}</title>\n'
+        f'<?xml version="1.0" encoding="UTF-8"?>\n<svg xmlns="http://www.w3.org/2000/svg" role="img" '
+        f'width="{width}pt" height="{height}pt" viewBox="0 0 {width} {height}" font-family="{_TYPEFACES}">'
+        f"<title>{escape(words, quote=False)}</title>\n"
         f'<rect width="{width}" height="{height}"{paint("paper", None)}/>\n{_inked(drawing, paint)}</svg>\n'
     )
     return svg.encode() if form == "svg" else _typeset(svg, form, words)
