@@ -20,6 +20,7 @@ from ebbmark.physiology.stop.rhythm_codes import Rhythms
 from ebbmark.physiology.stop.unusable import Doubts
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrial, Trial
+from ebbmark.use_cases.beside import beside_of
 from ebbmark.words.titration import with_reason, worded
 
 __all__ = [
@@ -121,7 +122,7 @@ def the_trial(request: Request) -> Trial:
 
 def judged_closing(trial: Trial, request: Request) -> Closing:
     """The estimate of closing, as `$titrate-peep` makes it."""
-    closing, findings, _ = closing_for(trial, request.readings, request.protocol)
+    closing, findings, _ = closing_for(trial, request.readings, request.protocol, beside_of(request))
     return with_reason(closing, findings)
 
 
@@ -129,7 +130,14 @@ def titration_of(trial: Trial, request: Request) -> Titration:
     """The titration of one trial, as `$titrate-peep` makes it."""
     person = request.known_person
     return worded(
-        titrate(trial, request.readings, height_cm=person.height_cm, sex=person.sex, protocol=request.protocol)
+        titrate(
+            trial,
+            request.readings,
+            height_cm=person.height_cm,
+            sex=person.sex,
+            protocol=request.protocol,
+            beside=beside_of(request),
+        )
     )
 
 

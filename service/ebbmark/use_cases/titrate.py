@@ -14,10 +14,9 @@ from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.sources import Ignored
 from ebbmark.fhir.writing.canonical import identity, input_digest
 from ebbmark.physiology.patient.steps_seen import SEEN_QUANTITIES
-from ebbmark.physiology.patient.titration import titrate
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.trial.reading import NoTrial, Trial, read_trial
-from ebbmark.words.titration import worded
+from ebbmark.use_cases.said import titration_of
 
 __all__ = ["recommend", "recommend_for"]
 
@@ -65,15 +64,7 @@ def recommend_for(request: Request) -> Recommendation:
     trial = read_trial(request.readings, request.protocol)
     if isinstance(trial, NoTrial):
         raise Rejected((_no_trial(trial),), request.ignored)
-    titration = worded(
-        titrate(
-            trial,
-            request.readings,
-            height_cm=request.known_person.height_cm,
-            sex=request.known_person.sex,
-            protocol=request.protocol,
-        )
-    )
+    titration = titration_of(trial, request)
     digest = input_digest(request)
     return Recommendation(
         identity=identity(digest, request.protocol, __version__),

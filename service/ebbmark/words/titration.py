@@ -108,6 +108,7 @@ TEMPLATES: Final[Mapping[str, str]] = {
         "At the suggested {suggested_cmh2o} cmH2O {words} was {value} {unit}, against {best} at PEEP {best_peep_cmh2o} "
         "cmH2O: clearly worse than at the best step of this trial."
     ),
+    "condition-unjudged": "{words}",
     "vital-signs-not-charted": (
         "No {words} was charted at {suggested_cmh2o} cmH2O, so it is not known how the patient tolerated it."
     ),
@@ -195,7 +196,7 @@ def with_reason(closing: Closing, findings: Sequence[Finding]) -> Closing:
 
 def _reason(looks: Sequence[Finding]) -> str:
     """Why there is no estimate; what was not tolerated at a suggestion takes no estimate back."""
-    return " ".join(sentence(one) for one in looks if one.of_curve or one.slug not in TEMPLATES)
+    return " ".join(sentence(one) for one in looks if not one.slug.startswith("stop-limit"))
 
 
 def _steps(peeps_cmh2o: Sequence[float]) -> str:

@@ -164,7 +164,7 @@ def unseen_vital_signs(scene: Scene, suggested_cmh2o: float, charted: frozenset[
         values = {"words": " and ".join(elsewhere), "suggested_cmh2o": suggested_cmh2o}
         yield Finding("vital-signs-outside-limb", Weight.MODERATE, values, source=OWN_CHOICE)
     if missing:
-        values = {"words": " and ".join(missing), "suggested_cmh2o": suggested_cmh2o}
+        values = {"words": " or ".join(missing), "suggested_cmh2o": suggested_cmh2o}
         yield Finding("vital-signs-not-charted", Weight.MODERATE, values, source=COMMON_PRACTICE)
 
 

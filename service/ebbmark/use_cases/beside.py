@@ -1,0 +1,55 @@
+"""What a request says of the patient beside readings, as the checks of a titration take it."""
+
+from __future__ import annotations
+
+from ebbmark.fhir.reading.request import Request
+from ebbmark.physiology.after.seen import Event
+from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk, RiskConcept, Scope
+from ebbmark.physiology.findings import Change, ChangeKind, KnownCondition, Weight
+from ebbmark.physiology.patient.limits import OWN_CHOICE
+from ebbmark.physiology.patient.titration import Beside
+from ebbmark.use_cases.conditions_named import not_placed
+
+__all__ = ["beside_of"]
+
+_KINDS = {Event.POSITION_CHANGED: ChangeKind.POSITION, Event.MODE_CHANGED: ChangeKind.MODE}
+_NOT_PASSIVE = "spontaneous-effort"
+_WEIGHTS = {Risk.ABSOLUTE: Weight.LOOK_FIRST, Risk.HIGH: Weight.HIGH, Risk.CAUTION: Weight.MODERATE}
+
+
+def beside_of(request: Request) -> Beside:
+    """Conditions that are present or could not be judged, and charted changes of position and mode.
+
+    Args:
+        request: as it was read.
+    """
+    present: dict[str, int] = {}
+    for documented, source in request.conditions:
+        if documented.present:
+            for slug in documented.concepts:
+                present.setdefault(slug, source)
+    known = [
+        KnownCondition(
+            concept.slug, concept.words, _weight(concept), concept.says, concept.citation, present[concept.slug]
+        )
+        for concept in RISK_CONCEPTS
+        if concept.slug in present
+    ]
+    known += [
+        KnownCondition("unjudged", text, Weight.MODERATE, "", "this project's own choice")
+        for text in not_placed(request)
+    ]
+    changes = tuple(
+        Change(_KINDS[one.event], one.at_s, one.words, one.source) for one in request.changes if one.event in _KINDS
+    )
+    return Beside(tuple(known), changes)
+
+
+def _weight(concept: RiskConcept) -> Weight:
+    """What a condition does to the number of a trial that was performed already."""
+    if concept.slug == _NOT_PASSIVE:
+        return Weight.LOOK_FIRST
+    # What forbids opening the lung forbids no number, but questions the trial that it came from.
+    return (
+        Weight.HIGH if concept.scope is Scope.RECRUITMENT and concept.risk is Risk.ABSOLUTE else _WEIGHTS[concept.risk]
+    )

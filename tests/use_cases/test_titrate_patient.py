@@ -1,0 +1,73 @@
+"""The titration sees Conditions, positions and vital signs of the same Bundle, from bytes."""
+
+from __future__ import annotations
+
+from bedside_builders import condition, row, rows_down, stamp
+from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.writing.write import write_bundle_bytes
+from ebbmark.use_cases.titrate import recommend
+from fhir_builders import LOINC, Json, bundle, height, patient, to_bytes
+
+DOWN = ((20.0, 38.0), (18.0, 40.0), (16.0, 41.0), (14.0, 42.0), (12.0, 41.5), (10.0, 36.0), (8.0, 31.0), (6.0, 27.0))
+AT_S = 1_780_000_000.0
+
+
+def titrated(*more: Json) -> Recommendation:
+    return recommend(to_bytes(bundle(patient(), height(), *rows_down(DOWN), *more)), at_s=AT_S)
+
+
+def position(minute: float, words: str) -> Json:
+    return {
+        "resourceType": "Observation",
+        "id": f"position-{words}",
+        "meta": {"versionId": "1"},
+        "status": "final",
+        "code": {"coding": [{"system": LOINC, "code": "8361-8"}]},
+        "subject": {"reference": "Patient/p1"},
+        "effectiveDateTime": stamp(minute),
+        "valueCodeableConcept": {"text": words},
+    }
+
+
+def own_slugs(found: Recommendation, severity: str) -> list[str]:
+    return [one.slug for one in found.advice.cautions if one.of_this_patient and one.severity.value == severity]
+
+
+def test_a_charted_pneumothorax_gives_no_number_and_is_not_called_unneeded() -> None:
+    found = titrated(condition("c1", "J93.0"))
+
+    assert (found.advice.suggested_peep_cmh2o, found.closing.peep_cmh2o) == (None, None)
+    assert "pneumothorax" in found.advice.rationale
+    assert not any("not needed" in one.reason for one in found.ignored)
+
+
+def test_a_pneumothorax_that_is_resolved_is_no_obstacle() -> None:
+    assert titrated(condition("c1", "J93.0", clinical="resolved")).advice.suggested_peep_cmh2o == 12
+
+
+def test_right_heart_failure_stands_beside_the_number_as_a_high_caution() -> None:
+    found = titrated(condition("c1", "I26.0"))
+
+    assert found.advice.suggested_peep_cmh2o == 12
+    assert own_slugs(found, "high") == ["condition-right-heart-failure"]
+
+
+def test_a_condition_that_nobody_can_place_is_named_to_be_read_by_a_person() -> None:
+    assert "condition-unjudged" in own_slugs(titrated(condition("c1", "ZZZ")), "moderate")
+
+
+def test_turned_prone_in_the_middle_of_the_limb_gives_no_number() -> None:
+    found = titrated(position(-30, "supine"), position(7, "prone"))
+
+    assert found.advice.suggested_peep_cmh2o is None
+    assert "changed to prone" in found.advice.rationale
+
+
+def test_the_vital_signs_of_each_step_stand_in_its_observation_with_their_worst_and_age() -> None:
+    charted = [row(stamp(2 * place + 1.2), f"vital-{place}", map=76.0 - place, spo2=93.0) for place in range(8)]
+    charted.append(row(stamp(9.4), "low", map=61.0))
+    written = write_bundle_bytes(titrated(*charted), recorded_s=AT_S).decode()
+
+    assert '"least-mean-arterial-pressure"' in written
+    assert '"oldest-vital-sign-age"' in written
+    assert "Observation/low" in written
