@@ -76,7 +76,7 @@ def test_of_two_trials_the_latest_is_read_and_the_earlier_one_named() -> None:
     )
 
     assert peeps_of(trial) == [22, 20, 18, 16, 14]
-    assert [seen.slug for seen in trial.observed] == ["other-limb"]
+    assert [seen.slug for seen in trial.observed] == ["earlier-trial"]
 
 
 def test_weaning_over_days_is_not_a_trial() -> None:
@@ -109,11 +109,44 @@ def test_rising_peep_alone_is_no_trial() -> None:
     assert no_trial_of(rows).reason is NoTrialReason.PEEP_ONLY_RISING
 
 
-def test_three_steps_are_too_few_and_the_refusal_says_how_many_there_were() -> None:
-    refusal = no_trial_of(staircase_down(peeps=(14, 12, 10), compliances=(40, 41, 35)))
+def test_two_steps_are_too_few_and_the_refusal_says_how_many_there_were() -> None:
+    refusal = no_trial_of(staircase_down(peeps=(14, 12), compliances=(40, 35)))
 
     assert refusal.reason is NoTrialReason.TOO_FEW_STEPS
-    assert "3 steps" in refusal.found
+    assert "2 steps" in refusal.found
+
+
+def test_three_steps_are_read_and_named_as_short() -> None:
+    trial = trial_of(staircase_down(peeps=(14, 12, 10), compliances=(40, 41, 35)))
+
+    assert peeps_of(trial) == [14, 12, 10]
+    assert [seen.slug for seen in trial.observed] == ["short-trial"]
+
+
+def test_three_steps_never_take_the_place_of_four() -> None:
+    weaned = staircase_down(peeps=(12, 10, 8), compliances=(40, 40, 39), start_s=START_S + 90_000)
+
+    assert peeps_of(trial_of(staircase_down() + weaned))[0] == 20
+
+
+def test_a_repeat_after_an_open_circuit_is_the_trial_however_short() -> None:
+    first = staircase_down(peeps=(16, 14, 12, 10, 8, 6), compliances=(38, 39, 39, 33, 28, 25))
+    opened = reading(Quantity.PEEP_SET, 0, START_S + 6 * STEP_S + 60, 905)
+    again_s = START_S + 6 * STEP_S + 1200
+    second = staircase_down(peeps=(16, 14, 12, 10, 8), compliances=(38, 39, 33, 28, 25), start_s=again_s)
+
+    trial = trial_of([*first, opened, *second])
+
+    assert trial.steps[0].start_s == again_s
+    assert [seen.slug for seen in trial.observed] == ["earlier-trial"]
+
+
+def test_a_start_from_the_top_again_begins_another_trial_however_short() -> None:
+    first = staircase_down(peeps=(16, 14, 12, 10, 8, 6), compliances=(38, 39, 39, 33, 28, 25))
+    again_s = START_S + 6 * STEP_S + 1200
+    second = staircase_down(peeps=(16, 14, 12, 10, 8), compliances=(38, 39, 33, 28, 25), start_s=again_s)
+
+    assert trial_of(first + second).steps[0].start_s == again_s
 
 
 def test_a_limb_without_any_compliance_is_refused() -> None:

@@ -324,7 +324,9 @@ CONCEPTS: tuple[Concept, ...] = (
     ),
     # Cautions about this patient's data
     Concept("disconnection", "Disconnection", "The circuit seems to have been open during the trial."),
-    Concept("other-limb", "Other limb", "PEEP fell in more than one run; the answer names the one that was read."),
+    Concept("other-limb", "Other limb", "PEEP fell once more after the trial; the answer names what was read."),
+    Concept("short-trial", "Short trial", "PEEP was lowered over fewer steps than the protocol asks for."),
+    Concept("earlier-trial", "Earlier trial", "An earlier trial is not part of the answer."),
     Concept("compliance-as-charted", "Compliance as charted", "How the charted compliance was measured is not known."),
     Concept(
         "plateau-above-peak", "Plateau above peak", "Plateau pressure lies above peak pressure; one of them is wrong."

@@ -19,7 +19,7 @@ from ebbmark.record.sieve import Sighting
 
 __all__ = ["several_sources", "several_trials"]
 
-_OTHER = frozenset({"earlier-limb", "other-limb"})
+_OTHER = frozenset({"earlier-trial", "other-limb"})
 _PERIOD = "Parameters.parameter.where(name='period')"
 _PATIENT = "Parameters.parameter.where(name='patient-reference')"
 

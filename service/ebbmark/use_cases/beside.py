@@ -35,10 +35,7 @@ def beside_of(request: Request) -> Beside:
         for concept in RISK_CONCEPTS
         if concept.slug in present
     ]
-    known += [
-        KnownCondition("unjudged", text, Weight.MODERATE, "", "this project's own choice")
-        for text in not_placed(request)
-    ]
+    known += [KnownCondition("unjudged", text, Weight.MODERATE, "", OWN_CHOICE) for text in not_placed(request)]
     changes = tuple(
         Change(_KINDS[one.event], one.at_s, one.words, one.source) for one in request.changes if one.event in _KINDS
     )

@@ -37,6 +37,8 @@ def trials_of_record(readings: Sequence[Reading], protocol: Protocol) -> tuple[T
     for _ in range(MOST_TRIES):
         trial = read_trial(left, protocol)
         if isinstance(trial, Trial):
+            if found and len(trial.steps) < protocol.minimum_steps:
+                break
             found.append(trial)
             until_s = trial.steps[0].start_s
         elif trial.reason is NoTrialReason.NO_COMPLIANCE:

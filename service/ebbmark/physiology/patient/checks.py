@@ -154,6 +154,7 @@ _QUALITY: Final = frozenset(
         "driving-pressure-as-charted",
         "leak-likely",
         "plateau-above-peak",
+        "short-trial",
         "step-without-compliance",
         "tidal-volume-as-set",
         "tidal-volume-varies",

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime
+from itertools import pairwise
+from statistics import median
 
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.trial.artefacts import OPEN_CIRCUIT_PEEP_CMH2O
@@ -11,7 +13,7 @@ from ebbmark.physiology.trial.limb import Plateau, falling_runs
 from ebbmark.physiology.trial.steps import NoTrial, NoTrialReason, Observed
 from ebbmark.physiology.wording import level
 
-__all__ = ["find_limb"]
+__all__ = ["fewest_steps", "find_limb"]
 
 Run = tuple[int, int]
 """First and last index of a run, inclusive."""
@@ -19,14 +21,28 @@ Run = tuple[int, int]
 SAME_SITTING = 2.0
 """Runs that follow one another within this many longest steps belong to one sitting. This project's choice."""
 
+FEWEST_STEPS = 3
+"""No run is read with fewer: a maximum, a fall, and that it lasts. This project's choice."""
+
+FINE = 1.5
+"""A later run is a trial of its own where its steps are at most this many times as wide as those of the one before: a
+descent to a setting takes wide ones. This project's choice."""
+
+DEEP = 2.5
+"""And where it goes down to within this many of those steps of the lowest one before. This project's choice."""
+
+SAME_TOP_CMH2O = 2.0
+"""And where it starts this near to the top of the one before, or above it. This project's choice."""
+
 
 def find_limb(
     plateaus: Sequence[Plateau], last_reading_s: Sequence[float], protocol: Protocol
 ) -> tuple[Run, tuple[Observed, ...]] | NoTrial:
-    """Pick the limb: of the latest sitting the run with the most steps, of equals the latest.
+    """Pick the limb: the latest complete trial.
 
-    A descent to the final PEEP after re-opening has few steps and follows its trial within minutes; it must not take
-    the trial's place.
+    A circuit that was opened, a new recruitment or a start from the top again begins another trial, however short. A
+    descent to the final PEEP after re-opening follows its trial within minutes, with wider steps that end higher up; it
+    must not take the trial's place.
 
     Args:
         plateaus: stretches of unchanged PEEP in order of time.
@@ -45,7 +61,10 @@ def find_limb(
             f"PEEP lowered over at least {protocol.minimum_steps} steps",
         )
     runs, drops = falling_runs(plateaus, last_reading_s, protocol)
+    fewest = fewest_steps(protocol)
     long_enough = [run for run in runs if _steps(run) >= protocol.minimum_steps]
+    if not long_enough:
+        long_enough = [run for run in runs if _steps(run) >= fewest]
     if not long_enough:
         return _no_limb(plateaus, runs, protocol)
     sitting = [long_enough[-1]]
@@ -53,9 +72,13 @@ def find_limb(
         if plateaus[sitting[0][0]].start_s - last_reading_s[run[1]] > SAME_SITTING * protocol.longest_step_s:
             break
         sitting.insert(0, run)
-    chosen = max(sitting, key=lambda run: (_steps(run), run))
+    chosen = sitting[0]
+    for run in sitting[1:]:
+        if _begins_another(plateaus, chosen, run) or _steps(run) >= _steps(chosen):
+            chosen = run
     seen = [
         *(_other(plateaus, run, chosen) for run in long_enough if run != chosen),
+        *_short(plateaus, chosen, protocol),
         *_open_circuit_before(plateaus, chosen[0]),
         *(_large_drop(plateaus, chosen[1]) if chosen[1] + 1 in drops else ()),
     ]
@@ -71,15 +94,57 @@ def _span(plateaus: Sequence[Plateau], run: Run) -> str:
     return f"{level(first)} to {level(last)} cmH2O in {_steps(run)} steps"
 
 
+def fewest_steps(protocol: Protocol) -> int:
+    """One step fewer than the protocol asks for is read, and named, where no run has as many as it asks for.
+
+    Args:
+        protocol: the rules.
+
+    Source: this project's choice.
+    """
+    return min(protocol.minimum_steps, max(FEWEST_STEPS, protocol.minimum_steps - 1))
+
+
+def _begins_another(plateaus: Sequence[Plateau], before: Run, run: Run) -> bool:
+    """Whether a run that follows another one is a trial of its own and no descent to a setting after it."""
+    width, lowest, top = _width(plateaus, before), plateaus[before[1]].peep_cmh2o, plateaus[before[0]].peep_cmh2o
+    last_drop = plateaus[before[1] - 1].peep_cmh2o - lowest
+    between = plateaus[before[1] + (last_drop <= FINE * width) : run[0]]
+    if any(one.peep_cmh2o <= OPEN_CIRCUIT_PEEP_CMH2O for one in between):
+        return True
+    from_the_top = plateaus[run[0]].peep_cmh2o >= top - SAME_TOP_CMH2O
+    deep = plateaus[run[1]].peep_cmh2o <= lowest + DEEP * width
+    return from_the_top and deep and _width(plateaus, run) <= FINE * width
+
+
+def _width(plateaus: Sequence[Plateau], run: Run) -> float:
+    """Middle distance of the steps of a run [cmH2O]."""
+    return median(one.peep_cmh2o - next_.peep_cmh2o for one, next_ in pairwise(plateaus[run[0] : run[1] + 1]))
+
+
 def _other(plateaus: Sequence[Plateau], run: Run, chosen: Run) -> Observed:
-    when = "earlier" if run < chosen else "later"
-    return Observed(
-        "other-limb",
-        f"PEEP fell in more than one run: this answer reads {_span(plateaus, chosen)}, not the {when} run from "
-        f"{_span(plateaus, run)}. Check that this is the trial that was meant.",
-        plateaus[run[0]].start_s,
-        plateaus[run[0]].peep_cmh2o,
-    )
+    began = datetime.fromtimestamp(plateaus[run[0]].start_s, UTC)
+    named = f"{_span(plateaus, run)}, begun {began:%Y-%m-%d %H:%M} UTC"
+    if run < chosen:
+        slug, sentence = "earlier-trial", f"An earlier trial ({named}) is not part of this answer."
+    else:
+        slug = "other-limb"
+        sentence = (
+            f"PEEP fell once more after the trial ({named}), in wider steps or not so far: this answer reads "
+            f"{_span(plateaus, chosen)}. Check that this is the trial that was meant."
+        )
+    return Observed(slug, sentence, plateaus[run[0]].start_s, plateaus[run[0]].peep_cmh2o)
+
+
+def _short(plateaus: Sequence[Plateau], run: Run, protocol: Protocol) -> Iterator[Observed]:
+    if _steps(run) < protocol.minimum_steps:
+        yield Observed(
+            "short-trial",
+            f"PEEP was lowered over {_steps(run)} steps only, where {protocol.minimum_steps} are asked for; a further "
+            "step would show whether a fall lasts.",
+            plateaus[run[0]].start_s,
+            plateaus[run[0]].peep_cmh2o,
+        )
 
 
 def _open_circuit_before(plateaus: Sequence[Plateau], first: int) -> Iterator[Observed]:
@@ -114,7 +179,7 @@ def _no_limb(plateaus: Sequence[Plateau], runs: Sequence[tuple[int, int]], proto
         f"{protocol.largest_decrement_cmh2o:g} cmH2O and within {protocol.longest_step_s / 60:g} minutes of the last"
     )
     levels = ", ".join(f"{level(plateau.peep_cmh2o)}" for plateau in plateaus[:12])
-    if all(b.peep_cmh2o > a.peep_cmh2o for a, b in itertools.pairwise(plateaus)):
+    if all(b.peep_cmh2o > a.peep_cmh2o for a, b in pairwise(plateaus)):
         return NoTrial(NoTrialReason.PEEP_ONLY_RISING, f"PEEP only rises ({levels} cmH2O)", wanted)
     longest = max((last - first + 1 for first, last in runs), default=1)
     return NoTrial(

@@ -17,7 +17,7 @@ from ebbmark.physiology.trial.artefacts import cut_off_times, disconnection_rema
 from ebbmark.physiology.trial.contradictions import contradictions
 from ebbmark.physiology.trial.curve import Recipe, StepReadings, choose_recipe, resolution_of, samples_of
 from ebbmark.physiology.trial.limb import Plateau, peep_plateaus
-from ebbmark.physiology.trial.limb_choice import find_limb
+from ebbmark.physiology.trial.limb_choice import fewest_steps, find_limb
 from ebbmark.physiology.trial.remarks import remarks, unsettled_remark
 from ebbmark.physiology.trial.steps import (
     ComplianceKind,
@@ -108,7 +108,7 @@ def read_trial(readings: Sequence[Reading], protocol: Protocol) -> Trial | NoTri
             leads += [reading.value for reading in kept]
             if all(sample.at_s < settled_s for sample in samples):
                 unsettled.append(steps[-1])
-    if len(steps) < protocol.minimum_steps:
+    if len(steps) < fewest_steps(protocol):
         return _no_compliance(len(steps), len(limb), protocol)
     context = _context(by_quantity, plateaus[first].start_s, steps[-1].end_s, protocol)
     used.update(map(id, context.values()))
