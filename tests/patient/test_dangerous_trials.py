@@ -7,9 +7,9 @@ import pytest
 from ebbmark.physiology.closing.closing import Evidence, Verdict
 from ebbmark.physiology.findings import Change, ChangeKind, KnownCondition, Weight
 from ebbmark.physiology.patient.titration import Titration
-from ebbmark.physiology.readings import Quantity
+from ebbmark.physiology.readings import Quantity, Reading
 from patients import PEEPS, Beside, Values, slugs, titrated
-from trials import START_S, STEP_S, reading
+from trials import START_S, STEP_S, reading, staircase_down
 
 PNEUMOTHORAX = KnownCondition(
     "untreated-pneumothorax", "tension pneumothorax", Weight.LOOK_FIRST, "Until it is drained.", "textbook"
@@ -198,3 +198,34 @@ def test_a_condition_that_questions_the_number_stands_beside_it(weight: Weight) 
 def test_every_finding_has_its_sentence() -> None:
     values: dict[Quantity, Values] = {Quantity.SPO2: 94}
     assert all(caution.text for caution in titrated(values).advice.cautions)
+
+
+def peak_only(resistive: float = 12.0) -> list[Reading]:
+    """The clear trial with peak pressures in place of plateaus."""
+    return [
+        one._replace(quantity=Quantity.PEAK_PRESSURE, value=one.value + resistive)
+        if one.quantity is Quantity.PLATEAU_PRESSURE
+        else one
+        for one in staircase_down()
+    ]
+
+
+def test_from_peak_pressure_no_plateau_driving_pressure_power_or_volume_is_invented() -> None:
+    found = titrated({Quantity.RESPIRATORY_RATE_SET: 22.0}, readings=peak_only())
+
+    assert found.advice.suggested_peep_cmh2o is not None
+    for row in found.advice.what_if:
+        expected = (row.plateau_cmh2o, row.driving_pressure_cmh2o, row.mechanical_power_j_per_min, row.tidal_volume)
+        assert expected == (None, None, None, None)
+    assert "a hold would tell" in found.advice.rationale
+    assert found.closing.evidence is not Evidence.STRONG
+
+
+def test_a_plateau_that_was_measured_at_the_suggestion_is_used_there() -> None:
+    held = reading(Quantity.PLATEAU_PRESSURE, 12 + 420 / 41.5, START_S + 4 * STEP_S + 90, 4000)
+    found = titrated(readings=[*peak_only(), held])
+
+    row = next(row for row in found.advice.what_if if row.peep_cmh2o == 12)
+    assert row.compliance_ml_per_cmh2o == pytest.approx(41.5)
+    assert row.plateau_cmh2o is not None
+    assert row.plateau_cmh2o < 23

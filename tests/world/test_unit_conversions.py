@@ -16,7 +16,6 @@ from ebbmark.physiology.formulas.mechanical_power import (
     mechanical_power_pressure_control_j_per_min,
     mechanical_power_without_hold_j_per_min,
 )
-from ebbmark.physiology.formulas.mechanics import elastance_cmh2o_per_l, time_constant_s
 
 PA_PER_CMH2O = 1000.0 * g * 0.01
 MILLILITRE = milli * liter
@@ -44,23 +43,6 @@ def test_a_twentieth_in_giosa_is_half_a_litre_against_a_centimetre_of_water_with
     )
 
     assert power == pytest.approx(0.5 * liter * PA_PER_CMH2O * (20.0 + 10.0 + 10.0), rel=0.02)
-
-
-def test_a_time_constant_is_the_same_in_si_units() -> None:
-    resistance_si = 12.0 * PA_PER_CMH2O / liter
-    compliance_si = 35.0 * MILLILITRE / PA_PER_CMH2O
-
-    tau_s = time_constant_s(resistance_cmh2o_s_per_l=12.0, compliance_ml_per_cmh2o=35.0)
-
-    assert tau_s == pytest.approx(resistance_si * compliance_si)
-
-
-def test_elastance_is_the_inverse_of_compliance_in_si_units() -> None:
-    compliance_si = 35.0 * MILLILITRE / PA_PER_CMH2O
-
-    elastance_si = elastance_cmh2o_per_l(compliance_ml_per_cmh2o=35.0) * PA_PER_CMH2O / liter
-
-    assert elastance_si * compliance_si == pytest.approx(1.0)
 
 
 def test_five_kilopascal_of_carbon_dioxide_make_a_ventilatory_ratio_of_1() -> None:

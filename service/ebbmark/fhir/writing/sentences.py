@@ -101,7 +101,7 @@ def what_if_sentence(row: WhatIf) -> str:
     if row.limits_exceeded:
         return " ".join(f"{sentence.rstrip('.')}." for sentence in row.limits_exceeded)
     if row.tidal_volume is None:
-        return "No limit is exceeded."
+        return "The plateau there is not known, so whether its limits are kept is not known either."
     return f"At {in_words(row.tidal_volume.ml_per_kg, VOLUME_PER_WEIGHT)} no limit of the protocol is exceeded."
 
 

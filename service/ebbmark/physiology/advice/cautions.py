@@ -151,7 +151,8 @@ def _quality(trial: Trial, closing: Closing) -> Iterator[Caution]:
     if not trial.kind.static:
         text = (
             "Only dynamic compliance is known: it contains airway resistance and inspiratory flow, so the closing "
-            "pressure is less certain, and driving and plateau pressures are those of peak pressure."
+            "pressure is less certain, and no driving or plateau pressure follows from it. The plateau is not known: a "
+            "hold would tell."
         )
         yield Caution("dynamic-compliance-only", Severity.MODERATE, text, COMMON_PRACTICE, True)
     if trial.peep_source == "measured":

@@ -74,7 +74,7 @@ def why_suggested(chosen: WhatIf | None, closing: Closing, trial: Trial) -> str:
         closing: the estimate.
         trial: the limb.
     """
-    if chosen is None or chosen.tidal_volume is None or closing.peep_cmh2o is None or closing.interval_cmh2o is None:
+    if chosen is None or closing.peep_cmh2o is None or closing.interval_cmh2o is None:
         return ""
     here = next(step.probability for step in closing.steps if step.peep_cmh2o == closing.peep_cmh2o)
     volume = chosen.tidal_volume
@@ -82,14 +82,19 @@ def why_suggested(chosen: WhatIf | None, closing: Closing, trial: Trial) -> str:
         f"Compliance fell for good at the step of {level(closing.peep_cmh2o)} cmH2O (probability {percent(here)} for "
         f"this very step, {percent(closing.probability)} for closing at one of the steps tested; 90 % interval: "
         f"{interval(*closing.interval_cmh2o)}). {level(chosen.margin_cmh2o)} cmH2O above it is "
-        f"{level(chosen.peep_cmh2o)} cmH2O; expected there at {volume.ml_per_kg:g} mL/kg ({volume.volume_ml:.0f} mL): "
-        f"driving pressure about {chosen.driving_pressure_cmh2o:.0f} and plateau about {chosen.plateau_cmh2o:.0f} "
-        "cmH2O."
+        f"{level(chosen.peep_cmh2o)} cmH2O"
     )
+    if volume is None:
+        said += ". The plateau there is not known, since only dynamic compliance was measured: a hold would tell."
+    else:
+        said += (
+            f"; expected there at {volume.ml_per_kg:g} mL/kg ({volume.volume_ml:.0f} mL): driving pressure about "
+            f"{chosen.driving_pressure_cmh2o:.0f} and plateau about {chosen.plateau_cmh2o:.0f} cmH2O."
+        )
     if chosen.total_peep_cmh2o is not None and chosen.total_peep_cmh2o >= chosen.peep_cmh2o + 0.5:
         said += f" Intrinsic PEEP of about {chosen.total_peep_cmh2o - chosen.peep_cmh2o:.0f} cmH2O is counted in."
-    if not trial.kind.static:
-        said += " Both come from dynamic compliance, which contains airway resistance."
+    if not trial.kind.static and volume is not None:
+        said += " Both follow from the plateau that was measured at that step."
     return said
 
 
@@ -105,7 +110,7 @@ def cautions_at(
         target: the rung that the protocol aims at.
         protocol: the limits.
     """
-    if chosen is None or chosen.driving_pressure_cmh2o is None or chosen.tidal_volume is None:
+    if chosen is None:
         return ()
     found = []
     if closing.interval_cmh2o is not None and closing.interval_cmh2o[1] >= chosen.peep_cmh2o:
@@ -120,6 +125,8 @@ def cautions_at(
             f"last step before the fall and not {protocol.margin_cmh2o:g} cmH2O above closing."
         )
         found.append(Caution("coarse-steps", Severity.MODERATE, text, OWN_CHOICE, True))
+    if chosen.tidal_volume is None or chosen.driving_pressure_cmh2o is None:
+        return tuple(found)
     if chosen.tidal_volume.ml_per_kg < target.ml_per_kg:
         found.append(Caution("plateau-above-limit", Severity.HIGH, chosen.limits_exceeded[0], LOW_TIDAL_VOLUME, True))
     if chosen.driving_pressure_cmh2o > protocol.driving_pressure_limit_cmh2o:

@@ -1,6 +1,7 @@
-"""What would each margin above the closing pressure mean for pressures, volume and power?
+"""What-if table: what each margin above the closing pressure would mean for pressures, volume and power.
 
-Compliance is taken from the fitted curve and assumed not to change with tidal volume.
+Compliance is taken from the fitted curve and assumed not to change with tidal volume. Dynamic compliance contains
+airway resistance, so no pressure is expected from it, except where a plateau was measured at that very step.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from statistics import median
 from ebbmark.physiology.closing.estimate import Closing
 from ebbmark.physiology.findings import Finding
 from ebbmark.physiology.formulas.expected_power import Control, expected_mechanical_power_j_per_min
+from ebbmark.physiology.formulas.mechanics import driving_pressure_at_cmh2o, static_compliance_ml_per_cmh2o
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.steps import Trial
@@ -32,12 +34,15 @@ class TidalVolume:
 class WhatIf:
     """What one margin would mean at the target tidal volume, or at the largest lower one that keeps the limit.
 
+    Driving pressure, plateau, power and volume are None where the plateau is not known.
+
     Attributes:
         margin_cmh2o: above the closing pressure.
         peep_cmh2o: closing pressure plus margin.
         tested: whether that PEEP lies within the tested range; if not, all that follows is None.
         total_peep_cmh2o: that PEEP plus the intrinsic PEEP that was seen at the nearest steps.
-        compliance_ml_per_cmh2o: expected true compliance there, between the nearest tested steps.
+        compliance_ml_per_cmh2o: expected compliance there, between the nearest tested steps; of the curve's kind, or
+            static where a plateau was measured there.
         driving_pressure_cmh2o: tidal volume over that compliance.
         plateau_cmh2o: total PEEP plus driving pressure.
         mechanical_power_j_per_min: None where rate, mode or resistive pressure is not known.
@@ -84,12 +89,19 @@ def what_if(
     if compliance is None or intrinsic is None:
         return WhatIf(margin, peep, False, None, None, None, None, None, None, ())
     total = peep + max(intrinsic, 0.0)
+    static = compliance if trial.kind.static else _measured_static(peep, total, trial)
+    if static is None:
+        return WhatIf(margin, peep, True, total, compliance, None, None, None, None, ())
     limit = protocol.plateau_limit_cmh2o
-    rung = next((rung for rung in rungs if total + rung.volume_ml / compliance <= limit), rungs[-1])
-    driving = rung.volume_ml / compliance
+
+    def costs(rung: TidalVolume) -> float:
+        return driving_pressure_at_cmh2o(tidal_volume_ml=rung.volume_ml, compliance_ml_per_cmh2o=static)
+
+    rung = next((rung for rung in rungs if total + costs(rung) <= limit), rungs[-1])
+    driving = costs(rung)
     exceeded = []
     if rung is not rungs[0]:
-        at_target = total + rungs[0].volume_ml / compliance
+        at_target = total + costs(rungs[0])
         exceeded.append(
             f"At {rungs[0].ml_per_kg:g} mL/kg the plateau would be about {at_target:.1f} cmH2O, above {limit:g}; "
             f"this row is for {rung.ml_per_kg:g} mL/kg."
@@ -99,7 +111,19 @@ def what_if(
     if driving > protocol.driving_pressure_limit_cmh2o:
         exceeded.append(f"Driving pressure above {protocol.driving_pressure_limit_cmh2o:g} cmH2O.")
     power = _power(total, driving, rung, trial)
-    return WhatIf(margin, peep, True, total, compliance, driving, total + driving, power, rung, tuple(exceeded))
+    return WhatIf(margin, peep, True, total, static, driving, total + driving, power, rung, tuple(exceeded))
+
+
+def _measured_static(peep: float, total: float, trial: Trial) -> float | None:
+    """Static compliance of the step of that PEEP, where its plateau was measured although the curve is dynamic."""
+    for step in trial.steps:
+        if step.peep_cmh2o == peep and step.plateau_cmh2o is not None and step.tidal_volume_ml:
+            if step.plateau_cmh2o <= total:
+                return None
+            return static_compliance_ml_per_cmh2o(
+                tidal_volume_ml=step.tidal_volume_ml, plateau_cmh2o=step.plateau_cmh2o, total_peep_cmh2o=total
+            )
+    return None
 
 
 def _between(peep: float, steps: Sequence[tuple[float, float]]) -> float | None:

@@ -18,6 +18,11 @@ from ebbmark.physiology.formulas.mechanical_power import (
     mechanical_power_pressure_control_j_per_min,
     mechanical_power_volume_control_j_per_min,
 )
+from ebbmark.physiology.formulas.mechanics import (
+    driving_pressure_cmh2o,
+    dynamic_compliance_ml_per_cmh2o,
+    static_compliance_ml_per_cmh2o,
+)
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.timeline import setting_at
 from ebbmark.physiology.trial.limb import SAME_PEEP_CMH2O
@@ -129,7 +134,8 @@ def _driving_pressure(middles: Middles, _pbw_kg: float) -> Figure:
     plateau = middles.get(Quantity.PLATEAU_PRESSURE)
     peep = baseline(middles)
     if plateau is not None and peep is not None:
-        value = _above_zero(plateau.value - peep.value, "plateau less total PEEP")
+        _above_zero(plateau.value - peep.value, "plateau less total PEEP")
+        value = driving_pressure_cmh2o(plateau_cmh2o=plateau.value, total_peep_cmh2o=peep.value)
         return joined(value, plateau, peep)
     charted = middles.get(Quantity.DRIVING_PRESSURE)
     return _needed(charted, "plateau pressure with PEEP, and no driving pressure,")
@@ -139,15 +145,21 @@ def _compliance(middles: Middles, pbw_kg: float) -> Figure:
     volume = tidal_volume(middles)
     if volume is not None and (Quantity.PLATEAU_PRESSURE in middles or Quantity.DRIVING_PRESSURE in middles):
         driving = _driving_pressure(middles, pbw_kg)
-        return joined(_above_zero(volume.value, "tidal volume") / driving.value, volume, driving)
+        compliance = static_compliance_ml_per_cmh2o(
+            tidal_volume_ml=_above_zero(volume.value, "tidal volume"), plateau_cmh2o=driving.value, total_peep_cmh2o=0.0
+        )
+        return joined(compliance, volume, driving)
     return _needed(middles.get(Quantity.COMPLIANCE_STATIC), "tidal volume with plateau pressure")
 
 
 def _compliance_dynamic(middles: Middles, _pbw_kg: float) -> Figure:
     volume, peak, peep = tidal_volume(middles), middles.get(Quantity.PEAK_PRESSURE), baseline(middles)
     if volume is not None and peak is not None and peep is not None:
-        above = _above_zero(peak.value - peep.value, "peak less total PEEP")
-        return joined(_above_zero(volume.value, "tidal volume") / above, volume, peak, peep)
+        _above_zero(peak.value - peep.value, "peak less total PEEP")
+        compliance = dynamic_compliance_ml_per_cmh2o(
+            tidal_volume_ml=_above_zero(volume.value, "tidal volume"), peak_cmh2o=peak.value, peep_cmh2o=peep.value
+        )
+        return joined(compliance, volume, peak, peep)
     return _needed(middles.get(Quantity.COMPLIANCE_DYNAMIC), "tidal volume with peak pressure")
 
 

@@ -13,6 +13,10 @@ from dataclasses import dataclass
 from math import hypot
 from operator import itemgetter
 
+from ebbmark.physiology.formulas.mechanics import (
+    dynamic_compliance_ml_per_cmh2o,
+    static_compliance_ml_per_cmh2o,
+)
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.steps import ComplianceKind, Sample
 from ebbmark.physiology.wording import level
@@ -158,7 +162,7 @@ def samples_of(
             parts.append(paired)
             volume = paired.value
             pressure = _pressure(lead, step.peep_cmh2o, baseline)
-            compliance = volume / (pressure - baseline) if pressure > baseline else 0.0
+            compliance = _compliance(recipe.kind, volume, pressure, baseline)
         if not LEAST_COMPLIANCE <= compliance <= LARGEST_COMPLIANCE:
             unused.append((lead, _impossible(lead, volume, baseline, compliance)))
             continue
@@ -166,6 +170,19 @@ def samples_of(
         samples.append(Sample(compliance, volume, pressure, baseline, lead.at_s, sources))
         used += parts
     return samples, used, unused
+
+
+def _compliance(kind: ComplianceKind, volume_ml: float, pressure_cmh2o: float, baseline_cmh2o: float) -> float:
+    """Static or dynamic compliance [mL/cmH2O]; zero where volume and pressures give none."""
+    if volume_ml <= 0.0 or pressure_cmh2o <= baseline_cmh2o:
+        return 0.0
+    if kind.static:
+        return static_compliance_ml_per_cmh2o(
+            tidal_volume_ml=volume_ml, plateau_cmh2o=pressure_cmh2o, total_peep_cmh2o=baseline_cmh2o
+        )
+    return dynamic_compliance_ml_per_cmh2o(
+        tidal_volume_ml=volume_ml, peak_cmh2o=pressure_cmh2o, peep_cmh2o=baseline_cmh2o
+    )
 
 
 def _pressure(lead: Reading, peep_cmh2o: float, baseline_cmh2o: float) -> float:

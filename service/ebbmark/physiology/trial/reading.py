@@ -212,13 +212,19 @@ def _step(
         samples=tuple(samples),
         compliance_ml_per_cmh2o=median(sample.compliance_ml_per_cmh2o for sample in samples),
         tidal_volume_ml=median(volumes) if volumes else None,
-        plateau_cmh2o=median(pressures) if static and pressures else None,
+        plateau_cmh2o=median(pressures) if static and pressures else _measured_plateau(step),
         peak_cmh2o=median(peaks) if peaks else (median(pressures) if pressures and not static else None),
         driving_pressure_cmh2o=median(above) if static and above else None,
         baseline_cmh2o=median(sample.baseline_cmh2o for sample in samples),
         sources=tuple(dict.fromkeys(sources)),
         until_s=until_s,
     )
+
+
+def _measured_plateau(step: StepReadings) -> float | None:
+    """A plateau that was measured at a step whose curve is made of something else."""
+    measured = [reading.value for reading in step.by_quantity.get(Quantity.PLATEAU_PRESSURE, ())]
+    return median(measured) if measured else None
 
 
 def _no_compliance(usable: int, steps: int, protocol: Protocol) -> NoTrial:
