@@ -8,7 +8,6 @@ from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk, RiskCon
 from ebbmark.physiology.findings import Change, ChangeKind, KnownCondition, Weight
 from ebbmark.physiology.patient.limits import OWN_CHOICE
 from ebbmark.physiology.patient.titration import Beside
-from ebbmark.use_cases.conditions_named import not_placed
 
 __all__ = ["beside_of"]
 
@@ -35,7 +34,8 @@ def beside_of(request: Request) -> Beside:
         for concept in RISK_CONCEPTS
         if concept.slug in present
     ]
-    known += [KnownCondition("unjudged", text, Weight.MODERATE, "", OWN_CHOICE) for text in not_placed(request)]
+    if request.unjudged:
+        known.append(KnownCondition("unjudged", str(len(request.unjudged)), Weight.MODERATE, "", OWN_CHOICE))
     changes = tuple(
         Change(_KINDS[one.event], one.at_s, one.words, one.source) for one in request.changes if one.event in _KINDS
     )

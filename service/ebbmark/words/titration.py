@@ -108,7 +108,10 @@ TEMPLATES: Final[Mapping[str, str]] = {
         "At the suggested {suggested_cmh2o} cmH2O {words} was {value} {unit}, against {best} at PEEP {best_peep_cmh2o} "
         "cmH2O: clearly worse than at the best step of this trial."
     ),
-    "condition-unjudged": "{words}",
+    "condition-unjudged": (
+        "Conditions of the record that could not be judged here: {words}. They may say anything, a contraindication "
+        "included, and are listed among the inputs that did not count; to be read by a person."
+    ),
     "vital-signs-not-charted": (
         "No {words} was charted at {suggested_cmh2o} cmH2O, so it is not known how the patient tolerated it."
     ),
