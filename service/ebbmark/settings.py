@@ -57,7 +57,10 @@ class SmartRecord(BaseModel):
     private_key_jwt: bool = Field(default=False, description="Whether we sign in with a key of EBBMARK_SIGNING_KEYS.")
     title: str | None = Field(default=None, description="What people call it; unset: its host.")
     scope: str | None = Field(default=None, description="Scopes to ask for; unset: what the page needs.")
-    hosts: tuple[str, ...] = Field(default=(), description="Hosts of its authorization server beside its own.")
+    hosts: tuple[str, ...] = Field(
+        default=(),
+        description="Hosts of its authorization server beside its own; with a port (host:8443) unless it is the usual one.",
+    )
     callback: str | None = Field(
         default=None,
         pattern=r"^[a-z0-9-]{1,40}$",
@@ -157,7 +160,9 @@ class Settings(BaseSettings):
         default=None, description="Where the record's tokens are given; unset: discovered below the record's base URL."
     )
     record_token_hosts: tuple[str, ...] = Field(
-        default=(), description="Hosts that may give tokens beside the record's own and that of record_token_url."
+        default=(),
+        description="Hosts that may give tokens beside the record's own and that of record_token_url, with a port "
+        "(host:8443) unless it is the usual one.",
     )
     record_certificate: Path | None = Field(
         default=None, description="PEM file with the client certificate to show to the record (mutual TLS)."

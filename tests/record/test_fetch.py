@@ -383,6 +383,8 @@ def test_codes_of_the_callers_own_map_are_searched_for() -> None:
     [
         ([{"name": "patient-reference", "valueReference": {"reference": ELSEWHERE}}], "bad-parameter"),
         ([{"name": "patient-reference", "valueReference": {"reference": "Group/p1"}}], "bad-parameter"),
+        ([{"name": "patient-reference", "valueReference": {"reference": "http://[::1"}}], "bad-parameter"),
+        ([{"name": "patient-reference", "valueReference": {"reference": "http://xn--a/Patient/p1"}}], "bad-parameter"),
         ([{"name": "patient-reference", "valueId": "../Patient/p1"}], "bad-parameter"),
         ([{"name": "patient-reference", "valueId": "p1?_id=p2"}], "bad-parameter"),
         ([{"name": "patient-reference"}], "bad-parameter"),

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from ipaddress import ip_network
+from ipaddress import IPv4Address, IPv6Address, ip_network
 
 import pytest
+from hypothesis import given
+from hypothesis.strategies import ip_addresses
 
+from ebbmark.record.address_guard import Resolve, is_surprising, is_this_machine
 from ebbmark.record.exchange import Answer, Exchange, Failure, Patience, Reply
-from ebbmark.record.resolving import Resolve, is_surprising, is_this_machine
 from ebbmark.record.retrying import Trouble
 from record.local_record import LocalRecord, local_record
 
@@ -46,6 +48,40 @@ NAMED = "http://record.example"
 )
 def test_an_address_that_is_not_global_is_a_surprise(address: str) -> None:
     assert is_surprising(address, ())
+
+
+@pytest.mark.parametrize(
+    "address",
+    [
+        "192.0.0.1",
+        "192.0.0.9",
+        "192.0.0.170",
+        "192.88.99.1",
+        "198.18.0.1",
+        "64:ff9b:1::1",
+        "100::1",
+        "2001::1",
+        "2001:2::1",
+        "2001:20::1",
+        "3fff::1",
+        "5f00::1",
+        "fec0::1",
+        "::7f00:1",
+        "4000::1",
+        "2002:c612:1::",
+    ],
+)
+def test_what_the_registries_list_is_a_surprise_on_every_python(address: str) -> None:
+    """Sources: the IANA special-purpose registries and the IANA IPv6 Address Space; RFC 9637, 9602, 8215, 6666."""
+    assert is_surprising(address, ())
+
+
+@given(ip_addresses())
+def test_no_address_that_python_calls_other_than_global_gets_through(address: IPv4Address | IPv6Address) -> None:
+    inner = getattr(address, "ipv4_mapped", None) or getattr(address, "sixtofour", None) or address
+    if not is_surprising(str(address), ()):
+        assert inner.is_global
+        assert not inner.is_multicast
 
 
 @pytest.mark.parametrize("address", ["8.8.8.8", "2606:4700::1111", "::ffff:8.8.8.8", "64:ff9b::808:808"])

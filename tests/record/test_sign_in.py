@@ -7,6 +7,7 @@ import time
 
 import anyio
 import jwt
+import httpx
 import pytest
 
 from authorization_server import CLIENT_ID, Turn, authorization_server
@@ -320,14 +321,18 @@ async def test_a_configured_token_endpoint_needs_no_discovery() -> None:
 
 
 @pytest.mark.anyio
-async def test_a_listed_host_may_give_tokens() -> None:
+@pytest.mark.parametrize("with_port", [True, False], ids=["with its port", "without"])
+async def test_a_listed_host_may_give_tokens_at_the_port_listed(with_port: bool) -> None:
     with authorization_server(PUBLIC) as site:
-        site.configuration["token_endpoint"] = site.token_url.replace("127.0.0.1", "localhost")
-        async with signed_in(site, KEYS, hosts=["localhost"]) as here:
+        elsewhere = site.token_url.replace("127.0.0.1", "localhost")
+        site.configuration["token_endpoint"] = elsewhere
+        async with signed_in(
+            site, KEYS, hosts=[httpx.URL(elsewhere).netloc.decode() if with_port else "localhost"]
+        ) as here:
             await here.record.send("GET")
 
     # It was asked, and refuses the audience that it does not know itself by.
-    assert len(site.token_requests) == 1
+    assert len(site.token_requests) == (1 if with_port else 0)
 
 
 @pytest.mark.anyio

@@ -9,7 +9,6 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from urllib.parse import urlsplit
 
 import msgspec
 
@@ -167,7 +166,7 @@ def _local(given: tuple[_Parameter, str], kind: str, base_url: str, problems: li
         return f"{kind}/{identity}"
     accepted = f"valueReference: {kind}/[id] of the configured record"
     sentence = f"The parameter {parameter.name} needs {accepted}."
-    elsewhere = bool(urlsplit(reference).scheme)
+    elsewhere = ":" in reference
     found = "a reference to another place" if elsewhere else "something else"
     problems.append(Problem(ProblemKind.BAD_PARAMETER, path, found, accepted, sentence))
     return ""

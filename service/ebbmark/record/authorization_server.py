@@ -8,10 +8,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-import httpx
 import msgspec
 
-from ebbmark.record.addresses import refusal_of
+from ebbmark.record.address_guard import refusal_of, same_server
 from ebbmark.record.exchange import Answer, Exchange, Failure, Reply, decoded
 from ebbmark.record.retrying import Trouble
 
@@ -101,15 +100,16 @@ def may_be_asked(
 
     Args:
         url: the endpoint, perhaps as another system named it.
-        known: addresses whose hosts the operator named, by configuring them.
-        hosts: further hosts that the operator listed.
+        known: addresses that the operator configured: their hosts, at the same port.
+        hosts: further hosts that the operator listed, with a port (`host:8443`) where it is not the usual one.
         name: of the endpoint, for the reason.
     """
     # Judged against itself: spelling and encryption. The host is judged below.
     if refusal_of(url, (url.split("?", 1)[0],)) is not None:
         return SignInFailure(Trouble.SIGN_IN_REFUSED, f"the {name} is not a plain https address")
-    listed = {httpx.URL(one).host for one in known if one is not None} | {host.lower() for host in hosts}
-    if httpx.URL(url).host not in listed:
+    scheme = url.partition("://")[0]
+    listed = [*(one for one in known if one is not None), *(f"{scheme}://{host}" for host in hosts)]
+    if not any(same_server(url, one) for one in listed):
         return SignInFailure(Trouble.SIGN_IN_REFUSED, f"the {name} is on a host that is not listed")
     return None
 

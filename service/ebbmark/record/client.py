@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from types import TracebackType
 from typing import Protocol, Self
 
-from ebbmark.record.addresses import refusal_of
+from ebbmark.record.address_guard import refusal_of
 from ebbmark.record.exchange import Answer, Exchange, Failure, Patience, Reply, decoded
 from ebbmark.record.retrying import RetryLimits, Trouble
 from ebbmark.record.shelf import Shelf

@@ -18,7 +18,7 @@ import httpcore
 import httpx
 import msgspec
 
-from ebbmark.record.resolving import GuardedNetwork, Resolve, SurprisingAddress, resolved
+from ebbmark.record.address_guard import GuardedNetwork, Resolve, SurprisingAddress, resolved
 from ebbmark.record.retrying import Trouble
 from ebbmark.telemetry.current import outgoing_call
 

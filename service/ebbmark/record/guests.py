@@ -10,10 +10,9 @@ import ssl
 from collections.abc import Iterable
 from dataclasses import replace
 
-from ebbmark.record.addresses import refusal_of
+from ebbmark.record.address_guard import Resolve, refusal_of, resolved
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.exchange import Exchange, Patience
-from ebbmark.record.resolving import Resolve, resolved
 
 __all__ = ["GuestRecords"]
 

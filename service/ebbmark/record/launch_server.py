@@ -19,7 +19,7 @@ from urllib.parse import urljoin
 
 import msgspec
 
-from ebbmark.record.addresses import refusal_of
+from ebbmark.record.address_guard import refusal_of
 from ebbmark.record.authorization_server import SignInFailure, failure_of, may_be_asked
 from ebbmark.record.exchange import Exchange, Failure, decoded
 from ebbmark.record.retrying import Trouble

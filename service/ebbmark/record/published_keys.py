@@ -15,7 +15,7 @@ from collections.abc import Callable
 from enum import Enum
 
 from ebbmark.keys import PublicKey, read_public_keys
-from ebbmark.record.addresses import refusal_of
+from ebbmark.record.address_guard import refusal_of
 from ebbmark.record.exchange import Exchange, Reply
 from ebbmark.record.single_flight import SingleFlight
 

@@ -10,7 +10,7 @@ from urllib.parse import urlsplit
 from uuid import uuid4
 
 from ebbmark.keys import KeyRing
-from ebbmark.record.addresses import refusal_of
+from ebbmark.record.address_guard import refusal_of
 from ebbmark.record.client import RecordSettings
 from ebbmark.record.exchange import Exchange, Patience
 from ebbmark.record.guests import GuestRecords

@@ -19,7 +19,7 @@ from fastapi import Request
 
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.writing.audit_event import Actor
-from ebbmark.record.resolving import is_this_machine
+from ebbmark.record.address_guard import is_this_machine
 from ebbmark.web.bearer import Caller, checked_caller
 from ebbmark.web.limits import RequestRates
 from ebbmark.web.scopes import EVALUATE, Permission

@@ -10,8 +10,7 @@ from urllib.parse import urlsplit
 from uuid import uuid4
 
 from ebbmark.keys import KeyRing
-from ebbmark.record.addresses import refusal_of
-from ebbmark.record.resolving import is_this_machine
+from ebbmark.record.address_guard import is_this_machine, refusal_of
 from ebbmark.record.sign_in import SignInClock
 from ebbmark.record.user_tokens import AppClient
 from ebbmark.settings import Settings, SmartRecord

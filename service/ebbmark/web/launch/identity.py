@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from ebbmark.record.addresses import refusal_of
+from ebbmark.record.address_guard import refusal_of
 from ebbmark.record.launch_server import LaunchServer
 from ebbmark.web.signed_token import KeySource, Rules, TokenRefusal, TrustedParty, verified
 

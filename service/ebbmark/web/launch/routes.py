@@ -11,7 +11,7 @@ from urllib.parse import parse_qs, quote
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import RedirectResponse
 
-from ebbmark.record.addresses import AddressRefusal, refusal_of
+from ebbmark.record.address_guard import AddressRefusal, refusal_of
 from ebbmark.web.body import read_body
 from ebbmark.web.launch.configured import CALLBACK, SmartClient
 from ebbmark.web.launch.door import SmartDoor

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ebbmark.record.addresses import AddressRefusal, refusal_of
+from ebbmark.record.address_guard import AddressRefusal, refusal_of, same_server
 
 BASE = "https://record.example/fhir"
 
@@ -18,6 +18,7 @@ BASE = "https://record.example/fhir"
         BASE + "?_getpages=a1&_count=20",
         "https://RECORD.example/fhir/Patient",
         "https://record.example:443/fhir/Patient",
+        "https://record.example/fhir/Patient/%20%7C%C3%A9",
     ],
 )
 def test_the_listed_base_and_what_lies_below_it_may_be_called(address: str) -> None:
@@ -46,6 +47,19 @@ def test_the_listed_base_and_what_lies_below_it_may_be_called(address: str) -> N
         ("https://record.example\\@evil.example/fhir", AddressRefusal.USER_INFO),
         ("https://record.example\\.evil.example/fhir", AddressRefusal.DISGUISED),
         ("https://record.example/fhir#x", AddressRefusal.DISGUISED),
+        ("https://record.example/fhir/..;/admin", AddressRefusal.DISGUISED),
+        ("https://record.example/fhir/..;a=b/admin", AddressRefusal.DISGUISED),
+        ("https://record.example/fhir;v=1/Patient", AddressRefusal.DISGUISED),
+        ("https://record.example/%66hir/Patient", AddressRefusal.DISGUISED),
+        ("https://record.example/fhir/%41dmin", AddressRefusal.DISGUISED),
+        ("https://record.example/fhir/%3b", AddressRefusal.DISGUISED),
+        ("https://record.example/fhir/%00", AddressRefusal.DISGUISED),
+        ("https://record.example/fhir/%0d%0a", AddressRefusal.DISGUISED),
+        ("https://record.example/fhir/%zz", AddressRefusal.DISGUISED),
+        ("https://record.example/fhir/%2", AddressRefusal.DISGUISED),
+        ("https://record.example/fhir/%+5", AddressRefusal.DISGUISED),
+        ("http://[::1", AddressRefusal.UNREADABLE),
+        ("http://xn--a/", AddressRefusal.UNREADABLE),
         ("https://record.example/fhir/ Patient", AddressRefusal.UNREADABLE),
         ("https://record.example/fhir\r\nHost: evil.example", AddressRefusal.UNREADABLE),
         ("https://rec\u00f6rd.example/fhir", AddressRefusal.UNREADABLE),
@@ -81,6 +95,21 @@ def test_a_malformed_list_entry_allows_nothing(entry: str) -> None:
 
 def test_an_empty_list_allows_nothing() -> None:
     assert refusal_of(BASE, ()) is AddressRefusal.NOT_LISTED
+
+
+@pytest.mark.parametrize(
+    ("url", "known", "same"),
+    [
+        ("https://a.example/token", "https://a.example/fhir", True),
+        ("https://a.example:443/token", "https://a.example", True),
+        ("https://a.example:8443/token", "https://a.example", False),
+        ("https://a.example:8443/token", "https://A.example:8443", True),
+        ("http://127.0.0.1/token", "https://127.0.0.1", False),
+        ("https://a.example/token", "https://[", False),
+    ],
+)
+def test_a_server_is_a_host_at_its_port(url: str, known: str, same: bool) -> None:
+    assert same_server(url, known) is same
 
 
 @settings(deadline=None)
