@@ -6,8 +6,8 @@ import logging
 import time
 
 import anyio
-import jwt
 import httpx
+import jwt
 import pytest
 
 from authorization_server import CLIENT_ID, Turn, authorization_server
