@@ -59,7 +59,7 @@ class SmartRecord(BaseModel):
     scope: str | None = Field(default=None, description="Scopes to ask for; unset: what the page needs.")
     hosts: tuple[str, ...] = Field(
         default=(),
-        description="Hosts of its authorization server beside its own, with a port (host:8443) where it is no usual one.",
+        description="Hosts of its authorization server beside its own, with a port (host:8443) if it has no usual one.",
     )
     callback: str | None = Field(
         default=None,
