@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 import urllib.request
@@ -20,14 +21,17 @@ ROOT = Path(__file__).parents[1]
 PATIENT = "Patient/maple"
 AMENDED = "Observation/maple-row-23"
 WIDTH = 100
+RECORD_AT = re.compile(r"^(http://\S+)$")
+"""A line that is an address and nothing else: what Maven says while it builds may name others, in colour."""
+SERVICE_AT = re.compile(r"listens on (http://\S+)")
 RESULT = "https://ebbmark.example/fhir/sid/result"
 
 Json = dict[str, Any]
 
 
 @contextmanager
-def started(command: list[str], announces: str, **environment: str) -> Iterator[str]:
-    """A server of ours; yields the address that it announces."""
+def started(command: list[str], announces: re.Pattern[str], **environment: str) -> Iterator[str]:
+    """A server of ours; yields the address that it announces, the first group of the pattern."""
     with subprocess.Popen(  # noqa: S603 - our own programs
         command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, env={**os.environ, **environment}
     ) as process:
@@ -35,8 +39,9 @@ def started(command: list[str], announces: str, **environment: str) -> Iterator[
             said = []
             for line in process.stdout or ():
                 said.append(line)
-                if announces in line and "http://" in line:
-                    yield next(word for word in line.split() if word.startswith("http://"))
+                found = announces.search(line)
+                if found:
+                    yield found[1]
                     break
             else:
                 raise SystemExit(f"{command[0]} did not start: {''.join(said)}")
@@ -111,8 +116,8 @@ def main() -> None:
     bundle: Json = json.loads((ROOT / "fixtures" / "clear-closing" / "request.json").read_text(encoding="utf-8"))
     inputs = {f"{e['resource']['resourceType']}/{e['resource']['id']}": e["resource"] for e in bundle["entry"]}
     with (
-        started(["sh", str(ROOT / "deploy" / "record.sh"), "--port", "0"], "http://") as record,
-        started([sys.executable, "-m", "ebbmark", "serve", "--port", "0"], "listens on", EBBMARK_RECORD_BASE_URL=record)
+        started(["sh", str(ROOT / "deploy" / "record.sh"), "--port", "0"], RECORD_AT) as record,
+        started([sys.executable, "-m", "ebbmark", "serve", "--port", "0"], SERVICE_AT, EBBMARK_RECORD_BASE_URL=record)
         as service,
     ):  # fmt: skip
         for place, resource in inputs.items():

@@ -18,6 +18,7 @@ from ebbmark.fhir.reading.charted_steps import COLUMNS, read_charted_steps
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.account import account
 from ebbmark.fhir.writing.answer import read_answer
+from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.use_cases.titrate import recommend
 
@@ -29,6 +30,8 @@ NO_SUGGESTION = 3
 NOT_READ = 4
 NOT_USABLE = 5
 DIFFERENT = 6
+WITHIN_ROUNDING = 7
+INPUTS_AMENDED = 8
 """Exit codes. 1 is left to what nobody foresaw."""
 
 PLOT_ENDINGS: dict[str, Literal["svg", "png", "pdf"]] = {".svg": "svg", ".png": "png", ".pdf": "pdf"}
@@ -86,12 +89,13 @@ def _parser() -> argparse.ArgumentParser:
         "replay",
         help="compute a stored answer again and name each difference",
         description="Reads an answer Bundle and the inputs that it names (a Bundle with the Patient and the "
-        "Observations), computes the answer again, and names each difference. Needs no network.",
-        epilog="Exit codes: 0 the same, and a signature that is there is valid; 6 not the same, or the signature is "
-        "broken; 4 a file cannot be read; 5 it is no answer.",
+        "Observations, or the request), computes the answer again, and names each difference. Needs no network.",
+        epilog="Exit codes: 0 the same bytes (inputs that were amended since are named); 7 the same within rounding, "
+        "of another engine or platform; 8 inputs were amended since, and the versions that were used are not given; "
+        "6 different, or the signature does not fit; 4 a file cannot be read; 5 it is no answer.",
     )
     again.add_argument("file", metavar="FILE", help="the answer, or - for standard input")
-    again.add_argument("--inputs", required=True, metavar="FILE", help="the inputs, or the request")
+    again.add_argument("--inputs", required=True, metavar="FILE", help="the inputs as a Bundle, or the request")
     again.add_argument("--keys", metavar="FILE", help="published keys (JSON Web Key Set) to check the signature with")
     again.add_argument("--format", choices=("text", "fhir"), default="text", help="how to answer")
     again.set_defaults(run=_replay)
@@ -163,8 +167,9 @@ def _account(chosen: argparse.Namespace) -> int:
     try:
         bundle = msgspec.json.decode(_bytes_of(chosen.file), type=dict[str, object])
         text = account(read_answer(bundle))
-    except (msgspec.DecodeError, KeyError, StopIteration, TypeError):
-        sentence = "The file is not an answer Bundle of this service."
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError, NotAnAnswer) as error:
+        why = f": {error}" if isinstance(error, NotAnAnswer) else ""
+        sentence = f"The file is not an answer Bundle of this service{why}."
         raise Rejected((Problem(ProblemKind.NOT_JSON, "", "something else", "an answer Bundle", sentence),)) from None
     print(text, end="")
     return ANSWERED
@@ -172,7 +177,8 @@ def _account(chosen: argparse.Namespace) -> int:
 
 def _replay(chosen: argparse.Namespace) -> int:
     # Only this command needs the signature library, and a page to compare.
-    from ebbmark.audit.offline import replay_files, text_of
+    from ebbmark.audit.findings import Outcome
+    from ebbmark.audit.replay_exchange import replay_files, text_of
     from ebbmark.views.sheet import report_pdf
 
     keys = _bytes_of(chosen.keys) if chosen.keys else None
@@ -184,7 +190,10 @@ def _replay(chosen: argparse.Namespace) -> int:
         print(msgspec.json.format(msgspec.json.encode(told.parameters), indent=2).decode())
     else:
         print(text_of(told), end="")
-    return ANSWERED if told.good else DIFFERENT
+    if told.doubtful:
+        return DIFFERENT
+    outcomes = {Outcome.WITHIN_ROUNDING: WITHIN_ROUNDING, Outcome.DIFFERENT: DIFFERENT}
+    return ANSWERED if told.outcome.same else outcomes.get(told.outcome.outcome, INPUTS_AMENDED)
 
 
 def _bytes_of(file: str) -> bytes:

@@ -33,7 +33,7 @@ def test_every_input_is_named_by_version_as_a_source() -> None:
 
     entities = provenance_of(recommendation)["entity"]
 
-    named = {entity["what"].get("reference") for entity in entities[:-2]}
+    named = {entity["what"].get("reference") for entity in entities[:-3]}
     assert named == {source.reference for source in recommendation.request.sources}
     assert all("/_history/" in reference for reference in named)
     assert {entity["role"] for entity in entities} == {"source"}
@@ -48,7 +48,7 @@ def test_an_input_without_a_reference_is_named_by_its_place() -> None:
 def test_protocol_version_and_input_digest_are_named() -> None:
     recommendation = found()
 
-    protocol, digest = provenance_of(recommendation)["entity"][-2:]
+    protocol, digest, _ = provenance_of(recommendation)["entity"][-3:]
 
     assert protocol["what"]["identifier"]["value"] == "compliance-closing|1"
     assert digest["what"]["identifier"]["value"] == recommendation.input_digest
@@ -59,7 +59,7 @@ def test_the_software_version_is_the_agent() -> None:
 
     (provenance,), (device,) = resources(bundle, "Provenance"), resources(bundle, "Device")
     at = next(entry["fullUrl"] for entry in bundle["entry"] if entry["resource"] is device)
-    assert device["version"] == [{"value": "0.2.0"}]
+    assert device["version"] == [{"value": "0.3.0"}]
     assert provenance["agent"][0]["who"] == {"reference": at}
     assert provenance["agent"][0]["type"]["coding"][0]["code"] == "assembler"
 

@@ -12,7 +12,7 @@ import httpx
 
 from audit.test_signature import KEY
 from ebbmark.audit.replay import Replayed, replay
-from ebbmark.audit.stored_claims import needs_of
+from ebbmark.audit.stored_answer import needs_of
 from ebbmark.fhir.reading.read import NO_CODE_MAP
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.record.client import RecordClient, RecordSettings

@@ -88,7 +88,7 @@ def test_a_service_that_shall_sign_without_a_key_does_not_start() -> None:
         ([{"name": "request-identifier", **IDENTITY}], "No record system is configured"),
         ([{"name": "answer", "resource": INPUTS}], "not the resources of one answer"),
         ([{"name": "answer", "resource": patient()}], "needs resource: a Bundle"),
-        ([{"name": "other", "valueString": "x"}], "There is no parameter 'other'"),
+        ([{"name": "other", "valueString": "x"}], "There is no such parameter"),
         ([{"name": "inputs", "resource": INPUTS}] * 2, "may be given once"),
     ],
 )

@@ -13,7 +13,7 @@ import respx
 from audit.test_signature import KEY, PUBLISHED
 from ebbmark.audit.replay import Replayed, replay
 from ebbmark.audit.signature import Verified, verify
-from ebbmark.audit.stored_claims import needs_of
+from ebbmark.audit.stored_answer import needs_of
 from ebbmark.fhir.reading.read import NO_CODE_MAP
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.normal_form import resources_of

@@ -1,8 +1,12 @@
-"""Does the stored answer follow from its inputs? Compute it again, and name each difference.
+"""Computes a stored answer again from its inputs and names each difference.
 
-The inputs are read in the versions that the answer's Provenance names, the protocol and its margin from the answer
-itself. Where the answer's engine is another version than this one, that is said, and the values are compared all the
-same. Times of asking and recording do not matter: neither `as-of` nor `Provenance.recorded` enters a result.
+The inputs are read in the versions that the answer's Provenance names, with the choices (protocol, margin, form of the
+formula, the site's codes) that the answer itself lists. Times of asking and recording do not matter: neither `as-of`
+nor `Provenance.recorded` enters a result.
+
+Four outcomes are told apart: the same bytes; the same within rounding, where another engine or another mathematical
+library computed it; inputs amended since; different. Where the answer's engine is another version, that is said, and
+the values are compared all the same.
 
 What cannot be computed again is what the answer says about inputs that it did not use, since no result names them, and
 which person chose to record it; the signature covers both. Marks of superseding and a clinician's signature are changes
@@ -11,44 +15,90 @@ after the answer, named as such.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+import re
+from base64 import b64decode
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
 from hashlib import sha256
 
 import msgspec
 
-from ebbmark.audit.comparison import Difference, differences, without_places
-from ebbmark.audit.computed_again import Means, Render, computed_again
+from ebbmark.audit.comparison import Difference, by_code, differences, texts_within, without_places
 from ebbmark.audit.findings import (
-    AFTERWARDS,
+    NOT_REPRODUCIBLE,
     SIGNED_STATUSES,
     Finding,
     FindingKind,
+    Outcome,
     afterwards,
     claimed,
+    not_of_the_answer,
     of_inputs,
+    outcome_of,
     versioned,
 )
-from ebbmark.audit.remarks import ALL_READ
-from ebbmark.audit.stored_claims import Claims, claims_of, left_out_inputs
+from ebbmark.audit.stored_answer import (
+    ALL_READ,
+    Claims,
+    StoredAnswer,
+    left_out_inputs,
+    require_shape,
+    stored_answer,
+    with_stored_remarks,
+)
 from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.read import NO_CODE_MAP, CodeMap
-from ebbmark.fhir.writing.normal_form import NormalForm, full_url_of, normal_form
-from ebbmark.fhir.writing.report import ANSWER_PROVENANCES
-from ebbmark.fhir.writing.superseding import unmarked
+from ebbmark.fhir.reading.read import NO_CODE_MAP, CodeMap, Limits
+from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.writing.canonical import identity, input_digest
+from ebbmark.fhir.writing.normal_form import NormalForm, full_url_of, normal_form, resources_of
+from ebbmark.fhir.writing.report import ANSWER_PROVENANCES, REPORT, REPORT_PROVENANCE
+from ebbmark.fhir.writing.write import write_bundle
+from ebbmark.use_cases.titrate import recommend
 
-__all__ = ["Finding", "FindingKind", "Replayed", "replay"]
+__all__ = ["Finding", "FindingKind", "Outcome", "Render", "Replayed", "replay"]
 
 Json = Mapping[str, object]
+Render = Callable[[Recommendation, float], bytes]
+"""Makes the page of a report, for an instant of recording [s since 1970-01-01T00:00:00Z]."""
 
+_LIMITS = Limits(max_bytes=50_000_000, max_entries=20_000)
 _IDENTITY = "identity"
-_BY_FORM = (_IDENTITY, "predicted-body-weight")
-"""Where another form of the formula would show."""
 _SIGNATURES = tuple(f"{kind}.signature" for kind in ANSWER_PROVENANCES)
 _PAGE = "report.presentedForm[0].data"
 _NO_PAGE = "The page of the report cannot be made again here, so that it is not known whether it was changed."
+_NOT_GIVEN = "Without the versions that were used the answer cannot be computed again."
 _LONG = 10_000
+_URN = re.compile(r"urn:uuid:[0-9a-f\-]{36}")
+
+_ESTIMATED: Mapping[str, float] = {
+    "verdict-probability": 0.12,
+    "not-reached-probability": 0.12,
+    "falling-from-first-step-probability": 0.12,
+    "closing-probability": 0.12,
+    "fitted-compliance": 0.3,
+    "fitted-compliance-low": 0.3,
+    "fitted-compliance-high": 0.3,
+    "expected-compliance": 0.3,
+    "expected-driving-pressure": 0.3,
+    "expected-plateau-pressure": 0.3,
+    "expected-mechanical-power": 0.3,
+}
+"""What comes from the estimate, by component, with how far an engine that was not reproducible may be off.
+
+Measured of 0.2.0 (see `NOT_REPRODUCIBLE`) and rounded up: this project's choice.
+"""
+_IN_TEXTS = 0.3
+"""The same for numbers in a text, of whatever unit."""
+_LAST_PLACE = (
+    "one unit in the last place: this engine gives the same on every processor that it is tested on, but another "
+    "mathematical library may round otherwise"
+)
+_TEXTS = (".text", ".display", ".detail", ".conclusion", ".title")
+_PAGES = ("report.presentedForm",)
+_NEW_SINCE = ("provenance.contained", "provenance.entity")
+"""What an answer lists since 0.3.0, and an earlier one did not."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,16 +109,34 @@ class Replayed:
         identity: of the stored answer, as it says itself.
         findings: every difference, and what happened to the answer afterwards.
         not_checked: remarks of the answer that cannot be computed again.
+        computed: whether an answer could be computed at all from the versions that were used.
     """
 
     identity: str
     findings: tuple[Finding, ...]
     not_checked: int
+    computed: bool = True
+
+    @property
+    def outcome(self) -> Outcome:
+        """Which of the four it is."""
+        return outcome_of(self.findings, computed=self.computed)
 
     @property
     def same(self) -> bool:
         """Whether the stored answer is, byte for byte, what its inputs give; what came afterwards aside."""
-        return all(finding.kind in AFTERWARDS for finding in self.findings)
+        return self.computed and self.outcome in (Outcome.SAME, Outcome.INPUTS_AMENDED)
+
+
+@dataclass(frozen=True, slots=True)
+class _Means:
+    """What an answer is computed again with; arguments as of `replay`."""
+
+    at_s: float
+    code_map: CodeMap
+    site: Site
+    render: Render | None
+    choices: tuple[Json, ...]
 
 
 def replay(
@@ -80,6 +148,7 @@ def replay(
     current: Mapping[str, str] | None = None,
     site: Site = NO_SITE,
     render: Render | None = None,
+    choices: tuple[Json, ...] = (),
 ) -> Replayed:
     """Compute a stored answer again.
 
@@ -88,64 +157,115 @@ def replay(
         inputs: the Patient and the Observations (with the DeviceMetrics that tell settings from measurements), in the
             versions that the answer names; others are passed over.
         at_s: the present instant [s since 1970-01-01T00:00:00Z].
-        code_map: the site's own codes, as at the time of the answer.
+        code_map: the site's own codes, as at the time of the answer; those that the answer lists come before them.
         current: version in force now by `Type/id`, where it is known, to say which inputs were amended since.
         site: what the site has decided: its protocols and codes of conditions.
         render: makes the page of a report again; where None, a report is said not to be computed.
+        choices: parameters of the request, for an answer that does not list its choices itself.
 
     Raises:
-        NotAnAnswer: the resources are not one answer.
+        NotAnAnswer: the resources are not one answer, or an input is not in the shape of FHIR.
     """
-    listed = list(stored)
-    form = normal_form([(full_url, unmarked(resource)) for full_url, resource in listed])
-    claims = claims_of(form, site.protocols)
+    answer = stored_answer(stored)
     given = list(inputs)
-    means = Means(at_s, code_map, site, render)
-    findings = [*afterwards(listed), *claimed(claims), *of_inputs(claims, given, current or {})]
+    require_shape(given)
+    claims = answer.claims
+    known = tuple(f"{protocol.slug}|{protocol.version}" for protocol in site.protocols)
+    amended = list(of_inputs(claims, given, current or {}))
+    findings = [*not_of_the_answer(answer), *afterwards(answer.resources), *claimed(claims, known), *amended]
+    used = {versioned(one) for _, one in given}
+    if any(one.kind is FindingKind.INPUT_AMENDED and one.path not in used for one in amended):
+        findings.append(Finding(FindingKind.INPUT_AMENDED, "", None, None, _NOT_GIVEN))
+        return Replayed(answer.form.identity, tuple(findings), 0, computed=False)
     if claims.report is not None and render is None:
         findings.append(Finding(FindingKind.NOT_COMPUTED, _PAGE, None, None, _NO_PAGE))
-    computed: list[tuple[list[Finding], int]] = []
-    refused: list[Finding] = []
-    needed = _needed(claims, form, given)
-    for sex in (None, "female", "male"):
-        # Who chose the form of the formula is not in the inputs: the choice that explains the answer best is taken.
-        try:
-            computed.append(_compared(computed_again(claims, needed, sex, form, means), form))
-        except Rejected as rejected:
-            problems = [Finding(FindingKind.NOT_COMPUTED, "", None, None, one.sentence) for one in rejected.problems]
-            refused = refused or problems
-        if computed and not any(finding.path.startswith(_BY_FORM) for finding in computed[-1][0]):
-            break
-    told, not_checked = min(computed, key=lambda one: len(one[0]), default=(refused, 0))
-    return Replayed(form.identity, (*findings, *told), not_checked)
+    means = _Means(at_s, code_map, site, render, claims.choices if claims.has_choices else _first(choices, claims))
+    try:
+        expected = _computed_again(answer, _needed(answer, given), means)
+    except Rejected as rejected:
+        # What an input holds is not repeated.
+        refused = [
+            Finding(FindingKind.NOT_COMPUTED, one.expression, None, None, f"No answer follows: {one.kind.slug}.")
+            for one in rejected.problems
+        ]
+        return Replayed(answer.form.identity, (*findings, *refused), 0)
+    told, not_checked = _compared(expected, answer.form, claims.engine_version)
+    return Replayed(answer.form.identity, (*findings, *told), not_checked)
 
 
-def _needed(claims: Claims, form: NormalForm, given: list[tuple[str, Json]]) -> list[tuple[str, Json]]:
+def _first(choices: tuple[Json, ...], claims: Claims) -> tuple[Json, ...]:
+    """What the answer tells of its choices, and those of the request that it does not tell."""
+    told = {one["name"] for one in claims.choices}
+    return (*claims.choices, *(one for one in choices if one.get("name") not in told))
+
+
+def _needed(answer: StoredAnswer, given: list[tuple[str, Json]]) -> list[tuple[str, Json]]:
     """Those of the given inputs that the answer names as used or left out; all where it names some by no address."""
-    if claims.nameless:
+    if answer.claims.nameless:
         return given
-    named = {*claims.inputs, *left_out_inputs(form)}
+    named = {*answer.claims.inputs, *left_out_inputs(answer.form)}
     return [(url, one) for url, one in given if one.get("resourceType") != "Observation" or versioned(one) in named]
 
 
-def _compared(expected: NormalForm, found: NormalForm) -> tuple[list[Finding], int]:
+def _computed_again(answer: StoredAnswer, inputs: list[tuple[str, Json]], means: _Means) -> NormalForm:
+    """The answer that follows from the inputs, under the engine version that the stored one names."""
+    entries = [{"fullUrl": url, "resource": one} if url else {"resource": one} for url, one in inputs]
+    bundle = {"resourceType": "Bundle", "type": "collection", "entry": entries}
+    parameters = [{"name": "bundle", "resource": bundle}, *means.choices]
+    body = msgspec.json.encode({"resourceType": "Parameters", "parameter": parameters})
+    found = recommend(body, at_s=means.at_s, limits=_LIMITS, code_map=means.code_map, site=means.site)
+    protocol, engine = found.request.protocol, answer.claims.engine_version
+    # Until 0.3.0 choices were no part of what names the inputs.
+    unchosen = replace(found.request, asked=replace(found.request.asked, sex=None), mapped_codes=())
+    digest = found.input_digest if answer.claims.has_choices else input_digest(unchosen)
+    named = identity(digest, protocol, engine)
+    found = replace(found, engine_version=engine, input_digest=digest, identity=named)
+    act, again = answer.claims.results, answer.claims.report
+    form = _form(write_bundle(found, recorded_s=act.recorded_s, enterer=act.enterer))
+    if again is None:
+        return form
+    shown = with_stored_remarks(found, answer.form)
+    pdf = means.render(shown, again.recorded_s) if means.render is not None else _page_of(answer.form)
+    with_report = _form(write_bundle(found, recorded_s=again.recorded_s, enterer=again.enterer, report_pdf=pdf))
+    report = {kind: with_report.parts[kind] for kind in (REPORT, REPORT_PROVENANCE)}
+    return NormalForm(form.identity, {**form.parts, **report})
+
+
+def _form(bundle: Json) -> NormalForm:
+    return normal_form(resources_of(bundle))
+
+
+def _page_of(stored: NormalForm) -> bytes:
+    forms = stored.parts.get(REPORT, {}).get("presentedForm")
+    first = forms[0] if isinstance(forms, list) and forms else {}
+    data = first.get("data") if isinstance(first, Mapping) else ""
+    try:
+        return b64decode(str(data))
+    except ValueError:
+        return b""
+
+
+def _compared(expected: NormalForm, found: NormalForm, engine: str) -> tuple[list[Finding], int]:
     findings = []
-    if expected.identity != found.identity:
+    # The rules that go into an identity have other fields in another engine that is known to differ.
+    if expected.identity != found.identity and engine not in NOT_REPRODUCIBLE:
         # All full URLs follow from the identity: one finding says it, and the rest is compared under one name.
         sentence = "The inputs, the protocol and the engine give another identity than the one stored."
         findings.append(Finding(FindingKind.VALUE, _IDENTITY, expected.identity, found.identity, sentence))
     for kind in sorted({*expected.parts, *found.parts} - {"outcome"}):
         mine, theirs = expected.parts.get(kind), found.parts.get(kind)
         if mine is None:
-            sentence = f"The stored answer has a result {kind} that its inputs do not give."
+            sentence = "The stored answer has a result that its inputs do not give."
             findings.append(Finding(FindingKind.RESULT_UNEXPECTED, kind, None, kind, sentence))
         elif theirs is None:
             sentence = f"The result {kind} is missing from the stored answer."
             findings.append(Finding(FindingKind.RESULT_MISSING, kind, kind, None, sentence))
         else:
             one, other = _under_one_name(mine, expected), _under_one_name(theirs, found)
-            findings += [_value(each) for each in differences(one, other, kind) if not _told_elsewhere(each)]
-    told, not_checked = _remarks(expected, found)
+            # Named by code; where nothing but the order differs, by place.
+            every = [*differences(by_code(one), by_code(other), kind)] or [*differences(one, other, kind)]
+            findings += [_judged(each, engine) for each in every if not _told_elsewhere(each)]
+    told, not_checked = _remarks(expected, found, engine)
     return [*findings, *told], not_checked
 
 
@@ -153,9 +273,7 @@ def _under_one_name(part: Mapping[str, object], form: NormalForm) -> object:
     """The part, with every name that follows from the identity replaced by what it stands for."""
     names = {full_url_of(form.identity, kind): f"[{kind}]" for kind in (*form.parts, "outcome")}
     text = msgspec.json.encode(without_places(part)).decode().replace(form.identity, "[identity]")
-    for name, kind in names.items():
-        text = text.replace(name, kind)
-    return msgspec.json.decode(text)
+    return msgspec.json.decode(_URN.sub(lambda urn: names.get(urn[0], urn[0]), text))
 
 
 def _told_elsewhere(difference: Difference) -> bool:
@@ -163,14 +281,44 @@ def _told_elsewhere(difference: Difference) -> bool:
     return difference.path.startswith(_SIGNATURES) or (
         difference.path.endswith(".status")
         and difference.expected == "preliminary"
+        and isinstance(difference.found, str)
         and difference.found in SIGNED_STATUSES
     )
 
 
-def _value(one: Difference) -> Finding:
+def _judged(one: Difference, engine: str) -> Finding:
+    """The difference as a finding of its kind."""
     expected, found = _in_short(one.expected), _in_short(one.found)
-    sentence = f"{one.path}: stored is {_shown(found)}, the inputs give {_shown(expected)}."
-    return Finding(FindingKind.VALUE, one.path, expected, found, sentence)
+    kind, why = _kind(one, engine)
+    # A name that only the stored answer has is not repeated.
+    place = one.path if expected is not None else one.path.partition(".")[0]
+    sentence = f"{place}: stored is {_shown(found)}, the inputs give {_shown(expected)}{why}."
+    return Finding(kind, one.path, expected, found, sentence)
+
+
+def _kind(one: Difference, engine: str) -> tuple[FindingKind, str]:
+    """Whether rounding or another engine explains a difference, and in which words."""
+    loose = engine in NOT_REPRODUCIBLE
+    known = f"what engine {engine} is known to differ by" if loose else _LAST_PLACE
+    code = next((code for code in _ESTIMATED if f".{code}." in one.path), "")
+    if code and _is_number(one.expected) and _is_number(one.found):
+        limit = _ESTIMATED[code] if loose else 0.001 if code.endswith("probability") else 0.1
+        within = abs(float(str(one.expected)) - float(str(one.found))) <= limit * 1.000001
+        return (FindingKind.ROUNDING, f", within {known}") if within else (FindingKind.VALUE, "")
+    if one.path.endswith(_TEXTS) and isinstance(one.expected, str) and isinstance(one.found, str):
+        if texts_within(one.expected, one.found, _IN_TEXTS if loose else None):
+            return FindingKind.ROUNDING, f"; they differ in numbers only, within {known}"
+        if loose:
+            return FindingKind.WORDING, f"; engine {engine} worded it otherwise, and only a signature covers its words"
+    if loose and one.found is None and one.path.startswith(_NEW_SINCE):
+        return FindingKind.WORDING, f"; engine {engine} did not list it"
+    if loose and one.path.startswith(_PAGES):
+        return FindingKind.WORDING, f"; engine {engine} set the page otherwise"
+    return FindingKind.VALUE, ""
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, (int, float)) and not isinstance(value, bool)
 
 
 def _in_short(value: object) -> object:
@@ -181,26 +329,32 @@ def _in_short(value: object) -> object:
 
 
 def _shown(value: object) -> str:
-    text = "nothing" if value is None else msgspec.json.encode(value).decode()
-    return text if len(text) <= 200 else f"{text[:200]}…"
+    """Numbers as they are; anything else could name a person, and stands in the finding's values only."""
+    if value is None:
+        return "nothing"
+    if isinstance(value, (bool, int, float)):
+        return msgspec.json.encode(value).decode()
+    return "a text" if isinstance(value, str) else "a structure"
 
 
-def _remarks(expected: NormalForm, found: NormalForm) -> tuple[list[Finding], int]:
+def _remarks(expected: NormalForm, found: NormalForm, engine: str) -> tuple[list[Finding], int]:
     """Remarks that follow from the used inputs must be there as they are; others cannot be computed again."""
     if "outcome" not in found.parts:
         sentence = "The list of inputs that did not count is missing from the stored answer."
         return [Finding(FindingKind.RESULT_MISSING, "outcome", "outcome", None, sentence)], 0
-    mine, theirs = _issue_lines(expected), _issue_lines(found)
-    findings = [_value(each) for each in differences(_without_issues(expected), _without_issues(found), "outcome")]
+    mine, theirs = _issue_lines(expected), Counter(_issue_lines(found))
+    every = differences(_without_issues(expected), _without_issues(found), "outcome")
+    findings = [_judged(each, engine) for each in every]
     # Each input that did not count is named with its place.
     left_out = '"expression"' in msgspec.json.encode(found.parts["outcome"]).decode()
     for line in mine:
-        if line in theirs:
-            theirs.remove(line)
+        if theirs[line]:
+            theirs[line] -= 1
         elif not (ALL_READ in line and left_out):
-            sentence = f"The stored answer lacks a remark that its inputs give: {line}"
-            findings.append(Finding(FindingKind.VALUE, "outcome.issue", line, None, sentence))
-    return findings, len(theirs)
+            sentence = "The stored answer lacks a remark that its inputs give."
+            kind = FindingKind.WORDING if engine in NOT_REPRODUCIBLE else FindingKind.VALUE
+            findings.append(Finding(kind, "outcome.issue", line, None, sentence))
+    return findings, theirs.total()
 
 
 def _without_issues(form: NormalForm) -> Json:

@@ -20,6 +20,7 @@ from joserfc import jws
 from joserfc.errors import JoseError
 from joserfc.jwk import ECKey, OctKey, RSAKey
 
+from ebbmark.audit.stored_answer import foreign_in, require_shape
 from ebbmark.fhir.writing.canonical import NotCanonical, canonical_bytes
 from ebbmark.fhir.writing.normal_form import NormalForm, full_url_of, kind_of, normal_form, resources_of
 from ebbmark.fhir.writing.provenance import PROVENANCE
@@ -46,11 +47,12 @@ class Verified(Enum):
 
     VALID = "valid"
     ABSENT = "absent"
+    PARTLY = "covers-part"
     UNKNOWN_KEY = "unknown-key"
     BROKEN = "broken"
 
 
-_FROM_BAD_TO_GOOD = (Verified.BROKEN, Verified.UNKNOWN_KEY, Verified.ABSENT, Verified.VALID)
+_FROM_BAD_TO_GOOD = (Verified.BROKEN, Verified.UNKNOWN_KEY, Verified.ABSENT, Verified.PARTLY, Verified.VALID)
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +129,7 @@ def verify(resources: Iterable[tuple[str, Mapping[str, object]]], keys: Iterable
         NotAnAnswer: the resources are not one answer.
     """
     listed, trusted = list(resources), list(keys)
+    require_shape(listed)
     form = normal_form(listed)
     found = [
         _checked(form, kind, _signature_in(resource), trusted)
@@ -134,6 +137,8 @@ def verify(resources: Iterable[tuple[str, Mapping[str, object]]], keys: Iterable
         for _, resource in listed
         if kind_of(resource) == kind
     ]
+    if foreign_in(listed):
+        found.append(Verification(Verified.PARTLY))
     if PROVENANCE not in form.parts:
         found.append(Verification(Verified.ABSENT))
     return min(found, key=lambda one: _FROM_BAD_TO_GOOD.index(one.verified), default=Verification(Verified.ABSENT))

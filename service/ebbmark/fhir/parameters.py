@@ -299,13 +299,23 @@ REPLAY_OUTPUTS: tuple[Parameter, ...] = (
         "Whether the stored answer is, byte for byte, what its inputs give; what happened to it afterwards aside.",
         "valueBoolean",
     ),
+    Parameter(
+        "outcome",
+        "code",
+        1,
+        "1",
+        "same: the same bytes; same-within-rounding: another engine or platform made it, which a difference names; "
+        "inputs-amended: since the answer was given; different.",
+        "valueCode",
+    ),
     Parameter("request-identifier", "Identifier", 1, "1", "The identity of the answer.", "valueIdentifier"),
     Parameter(
         "signature",
         "code",
         1,
         "1",
-        "valid, absent, unknown-key or broken: the answer against its signature and the keys of this service.",
+        "valid, absent, unknown-key, covers-part (resources stand with the answer that are none of it) or broken: the "
+        "answer against its signature and the keys of this service.",
         "valueCode",
     ),
     Parameter(

@@ -1,10 +1,15 @@
-"""The inputs of an answer: each one that counts, named and in canonical text, and each one that does not, and why."""
+"""The inputs of an answer: each one that counts, named and in canonical text, and each one that does not, and why.
+
+Also the site's own codes under which inputs came, with what they were read as.
+"""
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import msgspec
 
-__all__ = ["Ignored", "Source"]
+__all__ = ["Ignored", "MappedCode", "Source"]
 
 
 class Source(msgspec.Struct, frozen=True, gc=False):
@@ -37,3 +42,21 @@ class Ignored(msgspec.Struct, frozen=True, gc=False):
     reference: str
     code: str
     reason: str
+
+
+class MappedCode(NamedTuple):
+    """One code of a site, and the code of our table that its ConceptMap equates with it.
+
+    Attributes:
+        system: the site's code system.
+        code: the site's code.
+        target_system: code system of our table.
+        target_code: code of our table.
+        used: whether an Observation that counts has this code.
+    """
+
+    system: str
+    code: str
+    target_system: str
+    target_code: str
+    used: bool

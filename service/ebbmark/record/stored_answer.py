@@ -27,6 +27,7 @@ __all__ = ["Inputs", "NotStored", "answer_in_record", "inputs_in_record"]
 Json = dict[str, object]
 
 MOST_OLD_VERSIONS = 500
+_INPUT_TYPES = ("Observation/", "Patient/", "Condition/", "MedicationAdministration/")
 _GONE = frozenset({404, 410})
 
 
@@ -126,7 +127,7 @@ async def inputs_in_record(
         waiting: how time passes between attempts.
     """
     budget = Budget(requests=200 + MOST_OLD_VERSIONS)
-    wanted = {one: tail_of(one) for one in references if tail_of(one).startswith(("Observation/", "Patient/"))}
+    wanted = {one: tail_of(one) for one in references if tail_of(one).startswith(_INPUT_TYPES)}
     if patient not in wanted.values():
         wanted[patient] = patient
     now = await read_by_id(wanted.values(), record=record, budget=budget, waiting=waiting)

@@ -13,8 +13,8 @@ import asyncio
 from dataclasses import dataclass
 from typing import cast
 
-from ebbmark.audit.remarks import with_stored_remarks
 from ebbmark.audit.signature import sign
+from ebbmark.audit.stored_answer import with_stored_remarks
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.enterer import person_who_enters

@@ -10,10 +10,10 @@ from datetime import UTC, datetime
 import msgspec
 from fastapi import APIRouter, Request, Response
 
-from ebbmark.audit.question import ReplayAsked, not_an_answer, replay_asked, replay_told
 from ebbmark.audit.replay import replay
+from ebbmark.audit.replay_exchange import ReplayAsked, not_an_answer, replay_asked, replay_told
 from ebbmark.audit.signature import verify
-from ebbmark.audit.stored_claims import needs_of
+from ebbmark.audit.stored_answer import needs_of
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.read import CodeMap

@@ -78,6 +78,7 @@ class CodeRow(NamedTuple):
         reason: why a code without meaning is not used; else a remark that goes into the request's notes.
         narrows_to: more exact meanings that another coding of the same concept may give.
         ambiguous: whether the code is in use for settings and for measurements.
+        mapped_to: system and code that a site's ConceptMap equates with it; empty for our own rows.
     """
 
     system: str
@@ -89,6 +90,7 @@ class CodeRow(NamedTuple):
     reason: str = ""
     narrows_to: frozenset[Quantity | SexKind] = frozenset()
     ambiguous: bool = False
+    mapped_to: tuple[str, str] = ("", "")
 
 
 _Q = Quantity

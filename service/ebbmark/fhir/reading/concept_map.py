@@ -24,6 +24,7 @@ OWN_QUANTITIES = f"{BASE}/CodeSystem/quantities"
 """Code system of our own quantity slugs, for use as ConceptMap.group.target."""
 
 _BY_SLUG = {quantity.slug: quantity for quantity in Quantity}
+_OF_SITE = "code map of the site"
 _SAME = frozenset({"equal", "equivalent"})
 
 
@@ -115,12 +116,12 @@ def _row(group: MapGroup, element: MapElement, path: str) -> CodeRow | Problem:
         if quantity is None:
             accepted = ", ".join(_BY_SLUG)
             return _problem(path, target, accepted, f"{target} is not a quantity of ours; accepted: {accepted}.")
-        return CodeRow(group.source, element.code, quantity.slug, quantity, "code map of the site")
+        return CodeRow(group.source, element.code, quantity.slug, quantity, _OF_SITE, mapped_to=(group.target, target))
     row = CODES.get((group.target, target))
     if row is None or (row.meaning is None and not is_rhythm(row)):
         sentence = f"{group.target}|{target} is not among the LOINC and MDC codes that are used here."
         return _problem(path, f"{group.target}|{target}", "a code of the table", sentence)
-    return row._replace(system=group.source, code=element.code, source="code map of the site")
+    return row._replace(system=group.source, code=element.code, source=_OF_SITE, mapped_to=(group.target, target))
 
 
 def _problem(path: str, found: str, accepted: str, sentence: str) -> Problem:

@@ -97,7 +97,7 @@ def read_person(
         received.path if received else "",
         collected.sexes,
         asked=asked_sex,
-        at_s=as_of_s,
+        at_s=_last_reading_s(collected, as_of_s),
         height_cm=height.cm if height else None,
     )
     collected.notes.update(dict.fromkeys(sex.notes))
@@ -229,11 +229,16 @@ def _age(received: ReceivedPatient | None, as_of_s: float, collected: Collected)
 
 
 def _age_at_trial(received: ReceivedPatient | None, collected: Collected) -> float | None:
-    last_s = max((reading.end_s for reading in collected.readings), default=None)
-    if received is None or last_s is None:
+    if received is None or not collected.readings:
         return None
+    last_s = _last_reading_s(collected, 0.0)
     ages = age_range_years(received.patient.birthDate, datetime.fromtimestamp(last_s, UTC).date())
     return float(ages[0]) if ages is not None and ages[0] >= 0 else None
+
+
+def _last_reading_s(collected: Collected, otherwise_s: float) -> float:
+    """End of the last reading, so that what holds at that time follows from the inputs alone."""
+    return max((reading.end_s for reading in collected.readings), default=otherwise_s)
 
 
 def _height(collected: Collected) -> Height | None:

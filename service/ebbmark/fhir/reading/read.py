@@ -6,7 +6,7 @@ Bytes are decoded once into lean typed structures (`model`); only where that fai
 
 from __future__ import annotations
 
-from collections.abc import Container, Iterable
+from collections.abc import Container, Iterable, Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 
@@ -28,10 +28,10 @@ from ebbmark.fhir.reading.question import Question
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.reading.take_apart import take_apart
 from ebbmark.fhir.reading.times import age_range_years
-from ebbmark.fhir.reading.versions import left_out
+from ebbmark.fhir.reading.versions import Received, left_out
 from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.references import reference_to, tail_of, unversioned
-from ebbmark.fhir.sources import Ignored
+from ebbmark.fhir.sources import Ignored, MappedCode
 from ebbmark.physiology.readings import Quantity
 
 __all__ = [
@@ -201,7 +201,27 @@ def _answerable(question: Question, operation: Operation, code_map: CodeMap, of_
             coded.rhythms,
             read=tuple([replace(one, source=first_coded + one.source) for one in coded.rhythms.read]),
         ),
+        mapped_codes=_mapped_codes(question, code_map, collected),
     )
+
+
+def _mapped_codes(question: Question, code_map: CodeMap, collected: Collected) -> tuple[MappedCode, ...]:
+    """The site's own codes among those received; a replay needs them to read the same inputs in the same way."""
+    if code_map.table is NO_CODE_MAP.table:
+        return ()
+    used = set(_codings(collected.used))
+    received = {coding: row for coding in _codings(question.observations) if (row := code_map.table.get(coding))}
+    return tuple(
+        sorted(MappedCode(*at, *row.mapped_to, at in used) for at, row in received.items() if row.mapped_to[1])
+    )
+
+
+def _codings(received: Iterable[Received]) -> Iterator[tuple[str, str]]:
+    """System and code of every coding of the Observations and of their components."""
+    for item in received:
+        for codeable in (item.observation.code, *[part.code for part in item.observation.component]):
+            for coding in codeable.coding:
+                yield coding.system, coding.code
 
 
 def _context(question: Question, operation: Operation, code_map: CodeMap) -> Context:

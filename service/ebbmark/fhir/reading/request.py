@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from ebbmark.fhir.reading.conditions import Documented
 from ebbmark.fhir.reading.patient import Person
 from ebbmark.fhir.reading.question import Asked
-from ebbmark.fhir.sources import Ignored, Source
+from ebbmark.fhir.sources import Ignored, MappedCode, Source
 from ebbmark.physiology.after.seen import CodedChange
 from ebbmark.physiology.before.vasopressors import Infusion
 from ebbmark.physiology.protocols import Protocol
@@ -45,6 +45,7 @@ class Request:
         charted: the words in which each Condition was charted, by its FHIRPath.
         changes: charted changes of position and mode.
         rhythms: charted heart rhythms.
+        mapped_codes: the site's own codes among those received, ordered.
     """
 
     subject: str
@@ -67,6 +68,7 @@ class Request:
     charted: Mapping[str, str] = field(default_factory=dict)
     changes: tuple[CodedChange, ...] = ()
     rhythms: Rhythms = NO_RHYTHM
+    mapped_codes: tuple[MappedCode, ...] = ()
 
     @property
     def known_person(self) -> Person:

@@ -72,7 +72,7 @@ def sex_of(
         path: its FHIRPath.
         observed: what Observations say.
         asked: the caller's choice (parameter `sex-for-formula`).
-        at_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
+        at_s: when the statement has to hold: at the last reading [s since 1970-01-01T00:00:00Z].
         height_cm: for the two weights in the refusal [cm].
     """
     statements = _statements(patient, path, at_s, observed)

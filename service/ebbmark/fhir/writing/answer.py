@@ -6,6 +6,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import msgspec
+
+from ebbmark.fhir.writing.normal_form import NotAnAnswer
+
 __all__ = ["Answer", "CautionLine", "Issue", "StepRow", "WhatIfRow", "read_answer"]
 
 Json = Mapping[str, Any]
@@ -119,7 +123,20 @@ def read_answer(bundle: Json) -> Answer:
 
     Args:
         bundle: what `fhir.write.write_bundle` made, as plain JSON values.
+
+    Raises:
+        NotAnAnswer: it is no whole answer.
     """
+    try:
+        # What stands where a text or a number belongs has to be one.
+        return msgspec.convert(msgspec.to_builtins(_read(bundle)), Answer)
+    except (
+        LookupError, StopIteration, TypeError, ValueError, AttributeError, RecursionError, msgspec.ValidationError
+    ) as error:  # fmt: skip
+        raise NotAnAnswer("a result, or an element of one, is missing or of another type") from error
+
+
+def _read(bundle: Json) -> Answer:
     resources = [entry["resource"] for entry in bundle["entry"]]
     observations = {_code(r): r for r in resources if r["resourceType"] == "Observation"}
     weight, closing = observations["50064-5"], observations["closing-pressure"]

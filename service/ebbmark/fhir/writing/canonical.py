@@ -45,13 +45,16 @@ def canonical_bytes(value: object) -> bytes:
 def input_digest(request: Request) -> str:
     """Name the inputs that the answer rests on.
 
-    Covers each source with what was read from it, height, form of the formula, and whom the answer is about;
-    neither the order of the entries, nor where they stood in the request, nor what was ignored.
+    Covers each source with what was read from it, height, form of the formula, whom the answer is about, and what the
+    caller or the site chose beside the data; neither the order of the entries, nor where they stood in the request, nor
+    what was ignored.
 
     Returns:
         64 hexadecimal digits.
     """
-    person = request.known_person
+    person, sex = request.known_person, request.asked.sex
+    codes = [[*one[:4]] for one in request.mapped_codes if one.used]
+    chosen = [sex.value if sex is not None else None, codes]
     return sha256(
         canonical_bytes(
             [
@@ -63,6 +66,8 @@ def input_digest(request: Request) -> str:
                 sorted(
                     [source.reference + "\n" + ";".join(sorted(source.value.split(";"))) for source in request.sources]
                 ),
+                # Where nothing was chosen nothing is said, as in the digests of earlier versions.
+                *([chosen] if any(chosen) else []),
             ]
         )
     ).hexdigest()

@@ -1,0 +1,274 @@
+"""What comes in to be replayed and how the outcome is told: FHIR Parameters, files and plain text."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import msgspec
+
+from ebbmark.audit.replay import Outcome, Render, Replayed, replay
+from ebbmark.audit.signature import Verified, verify
+from ebbmark.audit.stored_answer import CHOICES
+from ebbmark.fhir.parameters import REPLAY_INPUTS
+from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.writing.frame import REQUEST_SYSTEM
+from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of
+from ebbmark.fhir.writing.superseding import unmarked
+from ebbmark.keys import PublicKey, read_public_keys
+
+__all__ = [
+    "Inputs",
+    "ReplayAsked",
+    "Told",
+    "not_an_answer",
+    "read_inputs",
+    "replay_asked",
+    "replay_files",
+    "replay_told",
+    "text_of",
+]
+
+Json = dict[str, object]
+
+_IDENTITY = re.compile(r"[0-9a-f]{64}")
+_NAMES = tuple(row.name for row in REPLAY_INPUTS)
+_SIGNATURE_WORDS = {
+    Verified.VALID: "The signature is valid.",
+    Verified.ABSENT: "The answer carries no signature.",
+    Verified.PARTLY: "The signature is valid, but resources stand with the answer that it does not cover.",
+    Verified.UNKNOWN_KEY: "The signature was made with a key that is not among those given.",
+    Verified.BROKEN: "The signature does not fit the answer.",
+}
+_OUTCOME_WORDS = {
+    Outcome.SAME: "The inputs give the same answer.",
+    Outcome.WITHIN_ROUNDING: "The inputs give the same answer within rounding; another engine or platform made it.",
+    Outcome.DIFFERENT: "The inputs do not give this answer.",
+}
+_AMENDED_WORDS = {
+    True: "The inputs give the same answer; some were amended since.",
+    False: "Inputs were amended since, and the versions that were used were not given.",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class ReplayAsked:
+    """What is to be replayed.
+
+    Attributes:
+        identity: of an answer in the record; None where the answer was sent.
+        answer: full URL and resource of each resource of the answer; None where it is in the record.
+        inputs: the same of the inputs; None where they are in the record.
+    """
+
+    identity: str | None
+    answer: list[tuple[str, Json]] | None
+    inputs: list[tuple[str, Json]] | None
+
+
+@dataclass(frozen=True, slots=True)
+class Inputs:
+    """Inputs from a file.
+
+    Attributes:
+        resources: full URL (or empty) and resource of each.
+        choices: the parameters of a request that say how to read them.
+    """
+
+    resources: list[tuple[str, Json]]
+    choices: tuple[Json, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What is said about a replay.
+
+    Attributes:
+        outcome: of the replay.
+        verified: what the signature says.
+        parameters: both as FHIR R4 Parameters.
+    """
+
+    outcome: Replayed
+    verified: Verified
+    parameters: Json
+
+    @property
+    def doubtful(self) -> bool:
+        """Whether a signature speaks against the answer, whatever its inputs give."""
+        return self.verified in (Verified.BROKEN, Verified.PARTLY)
+
+
+class _Identifier(msgspec.Struct):
+    value: str = ""
+
+
+class _Parameter(msgspec.Struct):
+    name: str = ""
+    valueIdentifier: _Identifier | None = None
+    resource: Json | None = None
+
+
+class _Parameters(msgspec.Struct, tag_field="resourceType", tag="Parameters"):
+    parameter: list[_Parameter] = []
+
+
+def replay_asked(body: bytes) -> ReplayAsked:
+    """Read the question.
+
+    Raises:
+        Rejected: with what is wrong with it.
+    """
+    try:
+        given = msgspec.json.decode(body, type=_Parameters).parameter
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
+        sentence = "The body is not a FHIR R4 Parameters resource in JSON."
+        raise Rejected((Problem(ProblemKind.NOT_FHIR, "", "something else", "Parameters", sentence),)) from None
+    found: dict[str, _Parameter] = {}
+    problems = []
+    for number, one in enumerate(given):
+        path = f"Parameters.parameter[{number}]"
+        if one.name not in _NAMES:
+            accepted = ", ".join(_NAMES)
+            sentence = f"There is no such parameter; accepted: {accepted}."
+            problems.append(Problem(ProblemKind.UNKNOWN_PARAMETER, f"{path}.name", "another name", accepted, sentence))
+        elif one.name in found:
+            sentence = f"The parameter {one.name} may be given once."
+            problems.append(Problem(ProblemKind.REPEATED_PARAMETER, path, one.name, "once", sentence))
+        found.setdefault(one.name, one)
+    identifier = found["request-identifier"].valueIdentifier if "request-identifier" in found else None
+    identity = identifier.value if identifier is not None else None
+    if (identity is None) is ("answer" not in found):
+        accepted = "either request-identifier or answer"
+        sentence = f"Say what is to be replayed: {accepted}."
+        problems.append(Problem(ProblemKind.BAD_PARAMETER, "", "none of them, or both", accepted, sentence))
+    if identity is not None and not _IDENTITY.fullmatch(identity):
+        accepted = "valueIdentifier: 64 hexadecimal digits"
+        sentence = f"The parameter request-identifier needs {accepted}."
+        where = "Parameters.parameter.where(name='request-identifier')"
+        problems.append(Problem(ProblemKind.BAD_PARAMETER, where, "something else", accepted, sentence))
+    bundles = {name: _bundle(found[name], problems) for name in ("answer", "inputs") if name in found}
+    if problems:
+        raise Rejected(tuple(problems))
+    return ReplayAsked(identity, bundles.get("answer"), bundles.get("inputs"))
+
+
+def replay_told(outcome: Replayed, verified: Verified) -> Json:
+    """FHIR R4 Parameters with what was found."""
+    told: list[Json] = [
+        {"name": "same", "valueBoolean": outcome.same},
+        {"name": "outcome", "valueCode": outcome.outcome.value},
+        {"name": "request-identifier", "valueIdentifier": {"system": REQUEST_SYSTEM, "value": outcome.identity}},
+        {"name": "signature", "valueCode": verified.value},
+        {"name": "not-checked", "valueInteger": outcome.not_checked},
+    ]
+    for one in outcome.findings:
+        parts: list[Json] = [{"name": "kind", "valueCode": one.kind.value}]
+        parts += [{"name": "path", "valueString": one.path}] if one.path else []
+        for name, value in (("expected", one.expected), ("found", one.found)):
+            if value is not None:
+                parts.append({"name": name, "valueString": msgspec.json.encode(value).decode()})
+        parts.append({"name": "sentence", "valueString": one.sentence})
+        told.append({"name": "difference", "part": parts})
+    return {"resourceType": "Parameters", "parameter": told}
+
+
+def replay_files(
+    answer: bytes, inputs: bytes, *, keys: bytes | None, at_s: float, render: Render | None = None
+) -> Told:
+    """Replay an answer from files.
+
+    Args:
+        answer: Bundle of the answer.
+        inputs: Bundle with the inputs, or Parameters: the request, or with such a Bundle in it.
+        keys: JSON Web Key Set; None where no signature is to be believed.
+        at_s: the present instant [s since 1970-01-01T00:00:00Z].
+        render: makes the page of a report again; None where none can be made.
+
+    Raises:
+        Rejected: a file cannot be read, or is not what it should be.
+    """
+    trusted: Iterable[PublicKey] = ()
+    if keys is not None:
+        read = read_public_keys(keys)
+        if read is None:
+            raise _unreadable("keys", "a JSON Web Key Set")
+        trusted = read
+    try:
+        stored = resources_of(_decoded(answer, "answer"))
+        given = read_inputs(inputs)
+        verified = verify([(url, unmarked(one)) for url, one in stored], trusted).verified
+        outcome = replay(stored, given.resources, at_s=at_s, render=render, choices=given.choices)
+    except NotAnAnswer as error:
+        raise not_an_answer(error) from error
+    return Told(outcome, verified, replay_told(outcome, verified))
+
+
+def read_inputs(body: bytes) -> Inputs:
+    """The inputs in a file.
+
+    Args:
+        body: Bundle, or Parameters with Bundles and resources in it.
+
+    Raises:
+        Rejected: it is no JSON.
+        NotAnAnswer: it is neither of the two.
+    """
+    value = _decoded(body, "inputs")
+    if not isinstance(value, dict) or value.get("resourceType") != "Parameters":
+        return Inputs([(url, dict(one)) for url, one in resources_of(value)])
+    found: list[tuple[str, Json]] = []
+    choices: list[Json] = []
+    parameters = value.get("parameter")
+    for one in parameters if isinstance(parameters, list) else []:
+        resource = one.get("resource") if isinstance(one, dict) else None
+        if isinstance(one, dict) and isinstance(one.get("name"), str) and one["name"] in CHOICES:
+            choices.append(one)
+        elif isinstance(resource, dict) and resource.get("resourceType") == "Bundle":
+            found += [(url, dict(each)) for url, each in resources_of(resource)]
+        elif isinstance(resource, dict):
+            found.append(("", resource))
+    return Inputs(found, tuple(choices))
+
+
+def text_of(told: Told) -> str:
+    """The same for a person."""
+    outcome = told.outcome
+    words = _OUTCOME_WORDS.get(outcome.outcome) or _AMENDED_WORDS[outcome.computed]
+    lines = [f"Answer {outcome.identity}", words]
+    lines += [f"- {finding.sentence}" for finding in outcome.findings]
+    if outcome.not_checked:
+        lines.append(f"{outcome.not_checked} remarks about inputs that were not used cannot be computed again.")
+    lines.append(_SIGNATURE_WORDS[told.verified])
+    return "\n".join(lines) + "\n"
+
+
+def not_an_answer(error: NotAnAnswer) -> Rejected:
+    """The refusal of resources that are not one answer."""
+    accepted = "the resources of one answer of this service"
+    sentence = f"This is not {accepted}: {error}."
+    return Rejected((Problem(ProblemKind.BAD_PARAMETER, "", str(error), accepted, sentence),))
+
+
+def _bundle(parameter: _Parameter, problems: list[Problem]) -> list[tuple[str, Json]]:
+    try:
+        return [(full_url, dict(resource)) for full_url, resource in resources_of(parameter.resource)]
+    except NotAnAnswer:
+        accepted = "resource: a Bundle"
+        sentence = f"The parameter {parameter.name} needs {accepted}."
+        where = f"Parameters.parameter.where(name='{parameter.name}')"
+        problems.append(Problem(ProblemKind.BAD_PARAMETER, where, "something else", accepted, sentence))
+        return []
+
+
+def _decoded(body: bytes, name: str) -> object:
+    try:
+        return msgspec.json.decode(body)
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
+        raise _unreadable(name, "JSON") from None
+
+
+def _unreadable(name: str, accepted: str) -> Rejected:
+    sentence = f"The file with the {name} is not {accepted}."
+    return Rejected((Problem(ProblemKind.NOT_JSON, "", "something else", accepted, sentence),))
