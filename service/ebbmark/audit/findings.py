@@ -34,15 +34,6 @@ Json = Mapping[str, object]
 SIGNED_STATUSES = frozenset({"final", "amended", "corrected", "appended"})
 """FHIR R4 status of an Observation, DetectedIssue or DiagnosticReport once somebody stands for it."""
 
-NOT_REPRODUCIBLE: Mapping[str, str] = {
-    "0.2.0": (
-        "Version 0.2.0 gave other numbers on other processors (measured over 200 drawn trials on three kinds of "
-        "processor: probabilities up to 0.11, compliance fitted or expected up to 0.3 mL/cmH2O; in 3 "
-        "trials the class of evidence, too), so that such differences are no sign of a change."
-    ),
-}
-"""What is known of earlier engines that were not reproducible across processors, by version."""
-
 _SIGNABLE = frozenset({"Observation", "DetectedIssue", "DiagnosticReport"})
 _VERSION = re.compile(r"[0-9A-Za-z.\-]{1,20}")
 
@@ -153,18 +144,23 @@ def not_of_the_answer(answer: StoredAnswer) -> Iterator[Finding]:
         yield Finding(FindingKind.FOREIGN, "Bundle.entry.resource", None, answer.foreign, sentence)
 
 
-def claimed(claims: Claims, known_protocols: tuple[str, ...]) -> Iterator[Finding]:
-    """Whether engine and protocol are those of this software."""
+def claimed(claims: Claims, known_protocols: tuple[str, ...], of_engine: str) -> Iterator[Finding]:
+    """Whether engine and protocol are those of this software.
+
+    Args:
+        claims: what the answer says of itself.
+        known_protocols: as `slug|version`.
+        of_engine: what is known of the engine that the answer names; may be empty.
+    """
     if claims.engine_version != __version__:
         named = claims.engine_version if _VERSION.fullmatch(claims.engine_version) else "none that can be read"
         sentence = f"The answer names engine version {named}; this is {__version__}."
-        more = NOT_REPRODUCIBLE.get(claims.engine_version, "")
         yield Finding(
             FindingKind.ENGINE,
             "device.version[0].value",
             __version__,
             claims.engine_version,
-            f"{sentence} {more}".rstrip(),
+            f"{sentence} {of_engine}".rstrip(),
         )
     if claims.protocol not in known_protocols:
         known = ", ".join(known_protocols)

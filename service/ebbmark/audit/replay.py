@@ -24,9 +24,9 @@ from hashlib import sha256
 
 import msgspec
 
-from ebbmark.audit.comparison import Difference, by_code, differences, texts_within, without_places
+from ebbmark.audit.comparison import Difference, by_code, differences, without_places
+from ebbmark.audit.explained import NOT_REPRODUCIBLE, Explanation, explanation, is_of_another_engine, listed_less
 from ebbmark.audit.findings import (
-    NOT_REPRODUCIBLE,
     SIGNED_STATUSES,
     Finding,
     FindingKind,
@@ -71,34 +71,6 @@ _NO_PAGE = "The page of the report cannot be made again here, so that it is not 
 _NOT_GIVEN = "Without the versions that were used the answer cannot be computed again."
 _LONG = 10_000
 _URN = re.compile(r"urn:uuid:[0-9a-f\-]{36}")
-
-_ESTIMATED: Mapping[str, float] = {
-    "verdict-probability": 0.12,
-    "not-reached-probability": 0.12,
-    "falling-from-first-step-probability": 0.12,
-    "closing-probability": 0.12,
-    "fitted-compliance": 0.3,
-    "fitted-compliance-low": 0.3,
-    "fitted-compliance-high": 0.3,
-    "expected-compliance": 0.3,
-    "expected-driving-pressure": 0.3,
-    "expected-plateau-pressure": 0.3,
-    "expected-mechanical-power": 0.3,
-}
-"""What comes from the estimate, by component, with how far an engine that was not reproducible may be off.
-
-Measured of 0.2.0 (see `NOT_REPRODUCIBLE`) and rounded up: this project's choice.
-"""
-_IN_TEXTS = 0.3
-"""The same for numbers in a text, of whatever unit."""
-_LAST_PLACE = (
-    "one unit in the last place: this engine gives the same on every processor that it is tested on, but another "
-    "mathematical library may round otherwise"
-)
-_TEXTS = (".text", ".display", ".detail", ".conclusion", ".title")
-_PAGES = ("report.presentedForm",)
-_NEW_SINCE = ("provenance.contained", "provenance.entity")
-"""What an answer lists since 0.3.0, and an earlier one did not."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,8 +143,9 @@ def replay(
     require_shape(given)
     claims = answer.claims
     known = tuple(f"{protocol.slug}|{protocol.version}" for protocol in site.protocols)
+    of_engine = NOT_REPRODUCIBLE.get(claims.engine_version, "")
     amended = list(of_inputs(claims, given, current or {}))
-    findings = [*not_of_the_answer(answer), *afterwards(answer.resources), *claimed(claims, known), *amended]
+    findings = [*not_of_the_answer(answer), *afterwards(answer.resources), *claimed(claims, known, of_engine), *amended]
     used = {versioned(one) for _, one in given}
     if any(one.kind is FindingKind.INPUT_AMENDED and one.path not in used for one in amended):
         findings.append(Finding(FindingKind.INPUT_AMENDED, "", None, None, _NOT_GIVEN))
@@ -246,9 +219,11 @@ def _page_of(stored: NormalForm) -> bytes:
 
 
 def _compared(expected: NormalForm, found: NormalForm, engine: str) -> tuple[list[Finding], int]:
-    findings = []
+    findings: list[Finding] = []
+    differing: list[Difference] = []
+    loose = is_of_another_engine(engine)
     # The rules that go into an identity have other fields in another engine that is known to differ.
-    if expected.identity != found.identity and engine not in NOT_REPRODUCIBLE:
+    if expected.identity != found.identity and not loose:
         # All full URLs follow from the identity: one finding says it, and the rest is compared under one name.
         sentence = "The inputs, the protocol and the engine give another identity than the one stored."
         findings.append(Finding(FindingKind.VALUE, _IDENTITY, expected.identity, found.identity, sentence))
@@ -257,6 +232,9 @@ def _compared(expected: NormalForm, found: NormalForm, engine: str) -> tuple[lis
         if mine is None:
             sentence = "The stored answer has a result that its inputs do not give."
             findings.append(Finding(FindingKind.RESULT_UNEXPECTED, kind, None, kind, sentence))
+        elif theirs is None and loose and kind.startswith("caution-"):
+            sentence = f"This version gives a caution besides: {kind}."
+            findings.append(Finding(FindingKind.WORDING, kind, kind, None, sentence))
         elif theirs is None:
             sentence = f"The result {kind} is missing from the stored answer."
             findings.append(Finding(FindingKind.RESULT_MISSING, kind, kind, None, sentence))
@@ -264,7 +242,8 @@ def _compared(expected: NormalForm, found: NormalForm, engine: str) -> tuple[lis
             one, other = _under_one_name(mine, expected), _under_one_name(theirs, found)
             # Named by code; where nothing but the order differs, by place.
             every = [*differences(by_code(one), by_code(other), kind)] or [*differences(one, other, kind)]
-            findings += [_judged(each, engine) for each in every if not _told_elsewhere(each)]
+            differing += [each for each in every if not _told_elsewhere(each)]
+    findings += _judged(differing, engine)
     told, not_checked = _remarks(expected, found, engine)
     return [*findings, *told], not_checked
 
@@ -286,39 +265,20 @@ def _told_elsewhere(difference: Difference) -> bool:
     )
 
 
-def _judged(one: Difference, engine: str) -> Finding:
-    """The difference as a finding of its kind."""
+def _judged(every: Iterable[Difference], engine: str) -> list[Finding]:
+    """The differences as findings; those that an earlier engine explains by listing less are told as one."""
+    explained = [(one, explanation(one, engine)) for one in every]
+    less = sum(why.listed_less for _, why in explained)
+    told = [_finding(one, why) for one, why in explained if not why.listed_less]
+    return [*told, listed_less(less, engine)] if less else told
+
+
+def _finding(one: Difference, explained: Explanation) -> Finding:
     expected, found = _in_short(one.expected), _in_short(one.found)
-    kind, why = _kind(one, engine)
     # A name that only the stored answer has is not repeated.
     place = one.path if expected is not None else one.path.partition(".")[0]
-    sentence = f"{place}: stored is {_shown(found)}, the inputs give {_shown(expected)}{why}."
-    return Finding(kind, one.path, expected, found, sentence)
-
-
-def _kind(one: Difference, engine: str) -> tuple[FindingKind, str]:
-    """Whether rounding or another engine explains a difference, and in which words."""
-    loose = engine in NOT_REPRODUCIBLE
-    known = f"what engine {engine} is known to differ by" if loose else _LAST_PLACE
-    code = next((code for code in _ESTIMATED if f".{code}." in one.path), "")
-    if code and _is_number(one.expected) and _is_number(one.found):
-        limit = _ESTIMATED[code] if loose else 0.001 if code.endswith("probability") else 0.1
-        within = abs(float(str(one.expected)) - float(str(one.found))) <= limit * 1.000001
-        return (FindingKind.ROUNDING, f", within {known}") if within else (FindingKind.VALUE, "")
-    if one.path.endswith(_TEXTS) and isinstance(one.expected, str) and isinstance(one.found, str):
-        if texts_within(one.expected, one.found, _IN_TEXTS if loose else None):
-            return FindingKind.ROUNDING, f"; they differ in numbers only, within {known}"
-        if loose:
-            return FindingKind.WORDING, f"; engine {engine} worded it otherwise, and only a signature covers its words"
-    if loose and one.found is None and one.path.startswith(_NEW_SINCE):
-        return FindingKind.WORDING, f"; engine {engine} did not list it"
-    if loose and one.path.startswith(_PAGES):
-        return FindingKind.WORDING, f"; engine {engine} set the page otherwise"
-    return FindingKind.VALUE, ""
-
-
-def _is_number(value: object) -> bool:
-    return isinstance(value, (int, float)) and not isinstance(value, bool)
+    sentence = f"{place}: stored is {_shown(found)}, the inputs give {_shown(expected)}{explained.why}."
+    return Finding(explained.kind, one.path, expected, found, sentence)
 
 
 def _in_short(value: object) -> object:
@@ -344,7 +304,7 @@ def _remarks(expected: NormalForm, found: NormalForm, engine: str) -> tuple[list
         return [Finding(FindingKind.RESULT_MISSING, "outcome", "outcome", None, sentence)], 0
     mine, theirs = _issue_lines(expected), Counter(_issue_lines(found))
     every = differences(_without_issues(expected), _without_issues(found), "outcome")
-    findings = [_judged(each, engine) for each in every]
+    findings = _judged(every, engine)
     # Each input that did not count is named with its place.
     left_out = '"expression"' in msgspec.json.encode(found.parts["outcome"]).decode()
     for line in mine:
@@ -352,7 +312,7 @@ def _remarks(expected: NormalForm, found: NormalForm, engine: str) -> tuple[list
             theirs[line] -= 1
         elif not (ALL_READ in line and left_out):
             sentence = "The stored answer lacks a remark that its inputs give."
-            kind = FindingKind.WORDING if engine in NOT_REPRODUCIBLE else FindingKind.VALUE
+            kind = FindingKind.WORDING if is_of_another_engine(engine) else FindingKind.VALUE
             findings.append(Finding(kind, "outcome.issue", line, None, sentence))
     return findings, theirs.total()
 
