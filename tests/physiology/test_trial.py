@@ -293,6 +293,59 @@ def test_measured_peep_near_zero_is_an_open_circuit() -> None:
     assert [(seen.slug, seen.peep_cmh2o) for seen in trial.observed] == [("disconnection", 16)]
 
 
+def test_litres_under_the_unit_of_millilitres_are_left_out_and_named_and_not_put_right() -> None:
+    slip = charted_row(14, at_s=START_S + 3 * STEP_S + 80, source=902, plateau=24.0, volume=0.42)
+
+    trial = trial_of(staircase_down() + slip)
+
+    assert [seen.slug for seen in trial.observed] == ["unit-slip"]
+    assert trial.steps[3].compliance_ml_per_cmh2o == pytest.approx(42)
+    assert any("litres under the unit mL" in reason for reason in reasons_of(trial.unused))
+
+
+def test_one_low_breath_under_an_unchanged_pressure_voids_nothing() -> None:
+    cough = charted_row(14, at_s=START_S + 3 * STEP_S + 80, source=902, plateau=24.0, volume=150.0)
+
+    trial = trial_of(staircase_down() + cough)
+
+    assert [seen.slug for seen in trial.observed] == ["odd-breath"]
+    assert trial.steps[3].compliance_ml_per_cmh2o == pytest.approx(42)
+
+
+def test_a_volume_that_is_gone_twice_is_an_open_circuit_although_pressures_are_charted() -> None:
+    gone = [
+        row
+        for place, after_s in enumerate((70, 85))
+        for row in charted_row(14, at_s=START_S + 3 * STEP_S + after_s, source=902 + place, plateau=24.0, volume=100.0)
+    ]
+
+    assert [seen.slug for seen in trial_of(staircase_down() + gone).observed] == ["disconnection"]
+
+
+def test_a_measured_peep_that_a_full_breath_of_its_own_row_contradicts_voids_nothing() -> None:
+    row = [*charted_row(14, at_s=START_S + 3 * STEP_S + 80, source=902, plateau=24.0)]
+    row.append(reading(Quantity.PEEP_MEASURED, 3.0, START_S + 3 * STEP_S + 80, 902))
+
+    assert [seen.slug for seen in trial_of(staircase_down() + row).observed] == ["measured-peep-contradicted"]
+
+
+def test_a_measured_peep_in_kilopascal_under_the_unit_of_cmh2o_is_a_slip() -> None:
+    row = [*charted_row(14, at_s=START_S + 3 * STEP_S + 80, source=902, plateau=24.0)]
+    row.append(reading(Quantity.PEEP_MEASURED, 1.37, START_S + 3 * STEP_S + 80, 902))
+
+    assert [seen.slug for seen in trial_of(staircase_down() + row).observed] == ["unit-slip"]
+
+
+def test_one_setting_that_its_own_measured_peep_contradicts_breaks_no_limb() -> None:
+    odd = [*charted_row(4, at_s=START_S + 3 * STEP_S + 80, source=902, plateau=24.0)]
+    odd.append(reading(Quantity.PEEP_MEASURED, 14.0, START_S + 3 * STEP_S + 80, 902))
+
+    trial = trial_of(staircase_down() + odd)
+
+    assert peeps_of(trial) == [20, 18, 16, 14, 12, 10, 8, 6]
+    assert any("contradict this setting" in reason for reason in reasons_of(trial.unused))
+
+
 def test_a_large_drop_of_set_peep_ends_the_limb() -> None:
     dropped = charted_row(0, at_s=START_S + 8 * STEP_S, source=904, plateau=12)
 

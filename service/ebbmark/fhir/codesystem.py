@@ -326,6 +326,9 @@ CONCEPTS: tuple[Concept, ...] = (
     Concept("disconnection", "Disconnection", "The circuit seems to have been open during the trial."),
     Concept("other-limb", "Other limb", "PEEP fell once more after the trial; the answer names what was read."),
     Concept("short-trial", "Short trial", "PEEP was lowered over fewer steps than the protocol asks for."),
+    Concept("unit-slip", "Slip of a unit", "A value under the wrong unit was left out, and not put right."),
+    Concept("odd-breath", "One odd breath", "A breath of low volume under an unchanged pressure was left out."),
+    Concept("measured-peep-contradicted", "Measured PEEP contradicted", "A full volume of its row contradicts it."),
     Concept("earlier-trial", "Earlier trial", "An earlier trial is not part of the answer."),
     Concept("compliance-as-charted", "Compliance as charted", "How the charted compliance was measured is not known."),
     Concept(

@@ -62,6 +62,8 @@ SEVERITY_OF_OBSERVED = {
     "plateau-above-peak": Severity.MODERATE,
     "total-peep-below-set": Severity.MODERATE,
     "charted-driving-pressure-differs": Severity.MODERATE,
+    "unit-slip": Severity.MODERATE,
+    "measured-peep-contradicted": Severity.MODERATE,
     "short-trial": Severity.MODERATE,
     "leak-likely": Severity.MODERATE,
     "unsettled-steps": Severity.MODERATE,

@@ -1,8 +1,10 @@
-"""Which readings of a step say nothing about the lung at that step: too early, cut off, or still recruiting?"""
+"""Artefact rules: open circuit, unit slip, odd breath, too early, still recruiting: no sample of the lung at a step."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from enum import Enum
 from statistics import median
 
 from ebbmark.physiology.protocols import Protocol
@@ -11,7 +13,7 @@ from ebbmark.physiology.trial.curve import ABOVE_PEEP, CHARTED, VOLUMES, Recipe,
 from ebbmark.physiology.trial.steps import Observed
 from ebbmark.physiology.wording import level
 
-__all__ = ["Cut", "cut_off_times", "disconnection_remarks", "dropped_leads", "settled_from_s"]
+__all__ = ["Cut", "Oddity", "dropped_leads", "odd_readings", "odd_remarks", "settled_from_s"]
 
 OPEN_CIRCUIT_PEEP_CMH2O = 2.0
 """PEEP charted at or below this between higher levels: the circuit was open. This project's choice."""
@@ -20,52 +22,168 @@ VANISHED_PEEP = 0.5
 """Measured PEEP below this share of a set PEEP of 5 or more: the circuit was open or leaking. Our choice."""
 
 VANISHED_VOLUME = 0.5
-"""A tidal volume below this share of the limb's middle value: the circuit was open or blocked. Our choice."""
+"""A tidal volume below this share of the limb's middle value is gone or odd. Our choice."""
+
+STOOD_VOLUME = 0.8
+"""A tidal volume of at least this share of the middle value in the same row: the circuit was closed. Our choice."""
+
+STOOD_PRESSURE = 0.7
+"""Pressure above PEEP of at least this share of its middle value in the same row: the breath was given. Our choice."""
+
+GONE_S = 10.0
+"""A volume that was gone for longer than this was no single breath [s]. Our choice."""
+
+SAME_ROW_S = 1.0
+"""Readings this near in time belong to one row [s]. Our choice."""
+
+CMH2O_PER_KPA = 10.197162
+"""By the definitions of both units (BIPM, SI brochure: standard gravity 9.80665 m/s2)."""
+
+_THOUSANDFOLD = (1 / 2000, 1 / 500)
+_SLIP_TOLERANCE = 0.06
 
 STILL_RECRUITING_CMH2O = 5.0
 """Inspiratory pressure above PEEP this much higher than at the next step: still recruiting. Our choice."""
 
-Cut = tuple[float, int]
-"""When a circuit was open [s since 1970-01-01T00:00:00Z], and the input that showed it."""
+
+class Oddity(Enum):
+    """What a reading that cannot be of this breath of this lung shows."""
+
+    OPENED = "disconnection"
+    UNIT_SLIP = "unit-slip"
+    ODD_BREATH = "odd-breath"
+    CONTRADICTED = "measured-peep-contradicted"
+
+    __hash__ = object.__hash__
 
 
-def cut_off_times(limb: Sequence[StepReadings]) -> tuple[tuple[Cut, ...], ...]:
-    """For each step of the limb: when measured PEEP or tidal volume vanished."""
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """One reading that does not go with the others of its step.
+
+    Attributes:
+        oddity: what it shows.
+        at_s: when [s since 1970-01-01T00:00:00Z].
+        source: index of the input.
+        quantity: which quantity.
+        value: as read, in the unit of the quantity.
+    """
+
+    oddity: Oddity
+    at_s: float
+    source: int
+    quantity: Quantity
+    value: float
+
+
+_REASONS = {
+    Oddity.OPENED: "measured PEEP or tidal volume had fallen to less than half then, as in a disconnection or suction",
+    Oddity.UNIT_SLIP: "a value of its row is about a thousandth of the others, as of litres under the unit mL",
+    Oddity.ODD_BREATH: "the tidal volume of its row was less than half of the others while the pressure stood: one odd "
+    "breath, as of a cough, suction or effort",
+}
+
+
+def odd_readings(limb: Sequence[StepReadings], lead: Quantity) -> tuple[tuple[Cut, ...], ...]:
+    """For each step of the limb the readings that do not go with the others, told apart.
+
+    A circuit was open where measured PEEP vanished, or where volume was gone together with the pressure, in more than
+    one reading, or for longer than a breath. A thousandfold volume, or a measured PEEP in kPa, with everything else
+    unchanged is a slip of the unit; one low volume under an unchanged pressure is one odd breath.
+
+    Args:
+        limb: the readings of every step.
+        lead: the pressure that the curve is made of.
+    """
     middles = {
         quantity: median(values)
         for quantity in VOLUMES[:3]
         if (values := [r.value for step in limb for r in step.by_quantity.get(quantity, ())])
     }
-    return tuple(
-        tuple(
-            [
-                (reading.start_s, reading.source)
-                for reading in step.by_quantity.get(Quantity.PEEP_MEASURED, ())
-                if step.peep_cmh2o >= 5.0 and reading.value < VANISHED_PEEP * step.peep_cmh2o
-            ]
-            + [
-                (reading.start_s, reading.source)
-                for quantity, middle in middles.items()
-                for reading in step.by_quantity.get(quantity, ())
-                if reading.value < VANISHED_VOLUME * middle
-            ]
-        )
-        for step in limb
-    )
+    return tuple((*_odd_volumes(step, middles, lead), *_odd_peeps(step, middles)) for step in limb)
 
 
-def disconnection_remarks(limb: Sequence[StepReadings], cuts: Sequence[Sequence[Cut]]) -> tuple[Observed, ...]:
-    """One remark per step in which the circuit was open."""
-    return tuple(
-        Observed(
-            "disconnection",
-            f"At the step of {level(step.peep_cmh2o)} cmH2O measured PEEP or tidal volume fell to less than half for "
-            "at least one reading, as in a disconnection or suction.",
-            min(at_s for at_s, _ in cut),
-            step.peep_cmh2o,
+def _odd_volumes(step: StepReadings, middles: Mapping[Quantity, float], lead: Quantity) -> Iterator[Cut]:
+    gone: list[tuple[Quantity, Reading]] = []
+    for quantity, middle in middles.items():
+        for reading in step.by_quantity.get(quantity, ()):
+            share = reading.value / middle if middle else 1.0
+            if _THOUSANDFOLD[0] <= share <= _THOUSANDFOLD[1] and _pressure_stood(step, reading, lead):
+                yield Cut(Oddity.UNIT_SLIP, reading.start_s, reading.source, quantity, reading.value)
+            elif share < VANISHED_VOLUME:
+                gone.append((quantity, reading))
+    times = sorted({reading.start_s for _, reading in gone})
+    longest_s = max((reading.end_s - reading.start_s for _, reading in gone), default=0.0)
+    lasted = len(times) > 1 or longest_s > GONE_S
+    for quantity, reading in gone:
+        opened = lasted or not _pressure_stood(step, reading, lead)
+        oddity = Oddity.OPENED if opened else Oddity.ODD_BREATH
+        yield Cut(oddity, reading.start_s, reading.source, quantity, reading.value)
+
+
+def _odd_peeps(step: StepReadings, middles: Mapping[Quantity, float]) -> Iterator[Cut]:
+    if step.peep_cmh2o < 5.0:
+        return
+    for reading in step.by_quantity.get(Quantity.PEEP_MEASURED, ()):
+        if reading.value >= VANISHED_PEEP * step.peep_cmh2o:
+            continue
+        in_kpa = abs(CMH2O_PER_KPA * reading.value / step.peep_cmh2o - 1.0) <= _SLIP_TOLERANCE
+        volumes = [
+            one.value / middle
+            for quantity, middle in middles.items()
+            for one in step.by_quantity.get(quantity, ())
+            if middle and one.source == reading.source
+        ]
+        stood = bool(volumes) and min(volumes) >= STOOD_VOLUME
+        oddity = Oddity.OPENED if not stood else Oddity.UNIT_SLIP if in_kpa else Oddity.CONTRADICTED
+        yield Cut(oddity, reading.start_s, reading.source, Quantity.PEEP_MEASURED, reading.value)
+
+
+def _pressure_stood(step: StepReadings, reading: Reading, lead: Quantity) -> bool:
+    """Whether the pressure of the same row was as high as in the other rows; True where that row has none."""
+    if lead in CHARTED:
+        return True
+    leads = step.by_quantity.get(lead, ())
+    own = [_above_peep(step, one, lead) for one in leads if _same_row(one, reading)]
+    others = [_above_peep(step, one, lead) for one in leads if not _same_row(one, reading)]
+    return not own or not others or min(own) >= STOOD_PRESSURE * median(others)
+
+
+def _same_row(one: Reading, other: Reading) -> bool:
+    return one.source == other.source or abs(one.start_s - other.start_s) < SAME_ROW_S
+
+
+def odd_remarks(limb: Sequence[StepReadings], cuts: Sequence[Sequence[Cut]]) -> tuple[Observed, ...]:
+    """One remark per step and kind of oddity."""
+    found = []
+    for step, step_cuts in zip(limb, cuts, strict=True):
+        for oddity in Oddity:
+            own = [cut for cut in step_cuts if cut.oddity is oddity]
+            if own:
+                first = min(own, key=lambda cut: cut.at_s)
+                found.append(Observed(oddity.value, _remark(step, oddity, first), first.at_s, step.peep_cmh2o))
+    return tuple(found)
+
+
+def _remark(step: StepReadings, oddity: Oddity, first: Cut) -> str:
+    at = f"At the step of {level(step.peep_cmh2o)} cmH2O"
+    if oddity is Oddity.OPENED:
+        return (
+            f"{at} measured PEEP or tidal volume fell to less than half for at least one reading, as in a "
+            "disconnection or suction."
         )
-        for step, cut in zip(limb, cuts, strict=True)
-        if cut
+    if oddity is Oddity.ODD_BREATH:
+        return (
+            f"{at} one breath of {first.value:.0f} mL was left out: its pressure stood, so it says nothing of the lung."
+        )
+    if oddity is Oddity.UNIT_SLIP:
+        return (
+            f"{at} a value of {first.value:g} {first.quantity.unit} ({first.quantity.slug}) was left out: with "
+            "everything else unchanged it looks like a value under the wrong unit. It was not put right."
+        )
+    return (
+        f"{at} a measured PEEP of {level(first.value)} cmH2O was left out: a full tidal volume of the same row "
+        "contradicts it."
     )
 
 
@@ -104,7 +222,7 @@ def dropped_leads(
         limb: all steps.
         index: which of them.
         recipe: what leads a sample.
-        cuts: when the circuit was open in this step.
+        cuts: readings of this step that do not go with the others.
         span_s: earliest and latest time that still belongs to the trial [s since 1970-01-01T00:00:00Z].
         settled_s: from when on readings have settled [s since 1970-01-01T00:00:00Z].
         protocol: how long a step settles.
@@ -115,11 +233,12 @@ def dropped_leads(
     ceiling = _recruiting_above(limb, recipe) if index == 0 else None
     dropped: list[tuple[Reading, str]] = []
     for lead in leads:
-        if cuts and any(lead.source == source or abs(lead.start_s - at_s) < 1.0 for at_s, source in cuts):
-            reason = "measured PEEP or tidal volume had fallen to less than half then, as in a disconnection or suction"
+        odd = next((cut for cut in cuts if _spoils(cut, lead, recipe)), None)
+        if odd is not None:
+            reason = _REASONS[odd.oddity]
         elif not span_s[0] <= lead.at_s <= span_s[1]:
             reason = f"more than {protocol.longest_step_s / 60:g} minutes away from the rest of the trial"
-        elif ceiling is not None and _above_peep(step, lead, recipe) > ceiling:
+        elif ceiling is not None and _above_peep(step, lead, recipe.lead) > ceiling:
             reason = "inspiratory pressure was still at the level of a recruitment, before the limb began"
         elif settled and lead.at_s < settled_s:
             reason = f"less than {protocol.settling_s:g} s after PEEP was changed; the lung was still settling"
@@ -129,14 +248,21 @@ def dropped_leads(
     return dropped
 
 
-def _above_peep(step: StepReadings, lead: Reading, recipe: Recipe) -> float:
+def _spoils(cut: Cut, lead: Reading, recipe: Recipe) -> bool:
+    """Whether an odd reading takes a leading one with it: an open circuit does, a volume only where it is paired."""
+    if lead.source != cut.source and abs(lead.start_s - cut.at_s) >= SAME_ROW_S:
+        return False
+    return cut.oddity is Oddity.OPENED or cut.quantity is recipe.volume
+
+
+def _above_peep(step: StepReadings, lead: Reading, quantity: Quantity) -> float:
     """Inspiratory pressure above set PEEP of a leading pressure."""
-    return lead.value if recipe.lead in ABOVE_PEEP else lead.value - step.peep_cmh2o
+    return lead.value if quantity in ABOVE_PEEP else lead.value - step.peep_cmh2o
 
 
 def _recruiting_above(limb: Sequence[StepReadings], recipe: Recipe) -> float | None:
     """Pressure above PEEP beyond which the first step was still recruiting; None where that cannot be seen."""
     if recipe.lead in CHARTED:
         return None
-    following = [_above_peep(limb[1], lead, recipe) for lead in limb[1].by_quantity.get(recipe.lead, ())]
+    following = [_above_peep(limb[1], lead, recipe.lead) for lead in limb[1].by_quantity.get(recipe.lead, ())]
     return median(following) + STILL_RECRUITING_CMH2O if following else None

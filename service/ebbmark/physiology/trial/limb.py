@@ -9,7 +9,16 @@ from operator import itemgetter
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
 
-__all__ = ["SAME_PEEP_CMH2O", "Plateau", "began_at", "falling_runs", "peep_plateaus", "plateaus_of", "same_setting"]
+__all__ = [
+    "SAME_PEEP_CMH2O",
+    "Plateau",
+    "began_at",
+    "contradicted_settings",
+    "falling_runs",
+    "peep_plateaus",
+    "plateaus_of",
+    "same_setting",
+]
 
 SAME_PEEP_CMH2O = 0.5
 """Set PEEP that differs by less than this is the same step, where the numbers that were charted do not tell; the
@@ -21,6 +30,9 @@ _MBAR_PER_CMH2O = 0.980665
 _WHOLE = 0.006
 """So near to a whole number a setting was charted as one: a converted value may have been rounded to 0.01 cmH2O, and
 half a cmH2O is never taken for a whole mbar below 50 cmH2O. This project's choice."""
+
+NEAR_SETTING_CMH2O = 1.5
+"""Measured PEEP this near to a setting bears it out; further away it speaks against it. This project's choice."""
 
 SAME_MEASURED_PEEP_CMH2O = 0.9
 """Measured PEEP wanders around its setting; the smallest decrement in use is 1 cmH2O."""
@@ -66,6 +78,26 @@ def peep_plateaus(peeps: Sequence[Reading]) -> tuple[Plateau, ...]:
             readings=tuple(group),
         )
         for group, start, until in zip(groups, starts, [*starts[1:], float("inf")], strict=True)
+    )
+
+
+def contradicted_settings(peeps: Sequence[Reading], measured: Sequence[Reading]) -> tuple[Reading, ...]:
+    """Single settings that the rows before and after, and the measured PEEP of their own row, speak against.
+
+    Args:
+        peeps: set PEEP, sorted by time.
+        measured: measured PEEP.
+
+    Source: this project's choice.
+    """
+    seen = {one.source: one.value for one in measured}
+    return tuple(
+        odd
+        for before, odd, after in zip(peeps, peeps[1:], peeps[2:], strict=False)
+        if same_setting(before.value, after.value)
+        and not same_setting(before.value, odd.value)
+        and odd.source in seen
+        and abs(seen[odd.source] - before.value) <= NEAR_SETTING_CMH2O < abs(seen[odd.source] - odd.value)
     )
 
 

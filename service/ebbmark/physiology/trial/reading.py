@@ -13,10 +13,10 @@ from statistics import median
 
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.trial.artefacts import cut_off_times, disconnection_remarks, dropped_leads, settled_from_s
+from ebbmark.physiology.trial.artefacts import dropped_leads, odd_readings, odd_remarks, settled_from_s
 from ebbmark.physiology.trial.contradictions import contradictions
 from ebbmark.physiology.trial.curve import Recipe, StepReadings, choose_recipe, resolution_of, samples_of
-from ebbmark.physiology.trial.limb import Plateau, peep_plateaus
+from ebbmark.physiology.trial.limb import Plateau, contradicted_settings, peep_plateaus
 from ebbmark.physiology.trial.limb_choice import fewest_steps, find_limb
 from ebbmark.physiology.trial.remarks import remarks, unsettled_remark
 from ebbmark.physiology.trial.steps import (
@@ -48,6 +48,8 @@ RATES = (Quantity.RESPIRATORY_RATE_SET, Quantity.RESPIRATORY_RATE)
 CONTROLLED = (Quantity.PRESSURE_ABOVE_PEEP_SET, Quantity.TIDAL_VOLUME_SET)
 """Settings that tell what the ventilator controls; the curve may be made of them too."""
 
+_CONTRADICTED = "the rows before and after, and the measured PEEP of its own row, contradict this setting"
+
 Readings = dict[Quantity, list[Reading]]
 
 
@@ -67,7 +69,10 @@ def read_trial(readings: Sequence[Reading], protocol: Protocol) -> Trial | NoTri
     for group in by_quantity.values():
         group.sort(key=itemgetter(2, 1))  # by start, then value: the order received must not matter
     peep = Quantity.PEEP_SET if Quantity.PEEP_SET in by_quantity else Quantity.PEEP_MEASURED
-    plateaus = peep_plateaus(by_quantity.pop(peep, []))
+    peeps = by_quantity.pop(peep, [])
+    odd = contradicted_settings(peeps, by_quantity.get(Quantity.PEEP_MEASURED, ()))
+    reasons: dict[int, str] = {id(one): _CONTRADICTED for one in odd}
+    plateaus = peep_plateaus([one for one in peeps if id(one) not in reasons])
     placed, last_reading_s = _place(by_quantity, plateaus)
     found = find_limb(plateaus, last_reading_s, protocol)
     if isinstance(found, NoTrial):
@@ -82,12 +87,11 @@ def read_trial(readings: Sequence[Reading], protocol: Protocol) -> Trial | NoTri
     recipe = choose_recipe(limb, set_volumes)
     if recipe is None:
         return _no_compliance(0, len(limb), protocol)
-    cuts = cut_off_times(limb)
+    cuts = odd_readings(limb, recipe.lead)
     steps: list[Step] = []
     unsettled: list[Step] = []
     leads: list[float] = []
     used: set[int] = set()
-    reasons: dict[int, str] = {}
     for index, (step, plateau) in enumerate(zip(limb, plateaus[stretch], strict=True)):
         led = step.by_quantity.get(recipe.lead, ())
         settled_s = settled_from_s(step, led, last_reading_s[first + index - 1] if first + index else None, protocol)
@@ -119,7 +123,7 @@ def read_trial(readings: Sequence[Reading], protocol: Protocol) -> Trial | NoTri
         peep_source="set" if peep is Quantity.PEEP_SET else "measured",
         observed=(
             *seen,
-            *disconnection_remarks(limb, cuts),
+            *odd_remarks(limb, cuts),
             *remarks(limb, steps, recipe),
             *contradictions(limb, steps, recipe),
             *unsettled_remark(unsettled, protocol),
