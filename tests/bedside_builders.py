@@ -31,16 +31,19 @@ __all__ = [
 
 ICD10 = "http://hl7.org/fhir/sid/icd-10"
 HL7 = "http://terminology.hl7.org/CodeSystem"
+MDC = "urn:iso:std:iso:11073:10101"
 UNITS = {
     "peep_set": ("20077-4", "cm[H2O]"),
     "peep": ("76248-4", "cm[H2O]"),
     "expired": ("76007-4", "mL"),
     "volume_set": ("20112-9", "mL"),
-    "inspired": ("75958-9", "mL"),
+    "inspired": ("20109-5", "mL"),
     "plateau": ("76259-1", "cm[H2O]"),
     "peak": ("76531-3", "cm[H2O]"),
     "above": ("76152-8", "cm[H2O]"),
     "rate": ("19834-1", "/min"),
+    "support": ("20079-0", "cm[H2O]"),
+    "total": ("152788", "cm[H2O]"),
     "breathed": ("19840-8", "/min"),
     "fio2": ("19994-3", "%"),
     "spo2": ("59408-5", "%"),
@@ -78,7 +81,7 @@ def charted(when: str, identity: str, values: Mapping[str, float], *, version: s
         "effectiveDateTime": when,
         "component": [
             {
-                "code": {"coding": [{"system": LOINC, "code": UNITS[name][0]}]},
+                "code": {"coding": [{"system": LOINC if "-" in UNITS[name][0] else MDC, "code": UNITS[name][0]}]},
                 "valueQuantity": {
                     "value": value,
                     "unit": UNITS[name][1],

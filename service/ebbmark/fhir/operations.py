@@ -48,6 +48,7 @@ class Operation:
             question is about what happened meanwhile [h]; our choice.
         needs_peep: whether it is refused without a reading of PEEP.
         reads_conditions: whether it looks for documented Conditions and vasopressors.
+        takes_conditions: whether it looks at Conditions that were sent, and searches no record for them.
         reads_changes: whether it looks for charted changes of position and ventilator mode.
         reads_rhythms: whether it looks for charted heart rhythms.
     """
@@ -64,6 +65,12 @@ class Operation:
     reads_conditions: bool = False
     reads_changes: bool = False
     reads_rhythms: bool = False
+    takes_conditions: bool = False
+
+    @property
+    def looks_at_conditions(self) -> bool:
+        """Whether Conditions of the request count."""
+        return self.reads_conditions or self.takes_conditions
 
     @property
     def parameters(self) -> tuple[str, ...]:
@@ -143,7 +150,9 @@ OPERATIONS: tuple[Operation, ...] = (
         f"A collection: GuidanceResponse, preliminary Observations, DetectedIssues for stop criteria, {_WITH}",
         6,
         3,
+        reads_changes=True,
         reads_rhythms=True,
+        takes_conditions=True,
     ),
     Operation(
         "compare-settings",

@@ -20,6 +20,7 @@ from ebbmark.physiology.during.checks import acknowledgeable
 from ebbmark.physiology.during.next_move import Action, Move, Reason, decide, next_move
 from ebbmark.physiology.during.running import RunningTrial, closed_before, running_trial
 from ebbmark.physiology.during.scene import Scene
+from ebbmark.physiology.patient.limits import CheckLimits, vital_limits_of
 from ebbmark.physiology.stop.criteria import StopAnswer, check_stop
 from ebbmark.physiology.stop.unusable import Doubts
 from ebbmark.physiology.trial.limb import plateaus_of
@@ -31,6 +32,7 @@ from ebbmark.use_cases.acknowledged_during import (
     refuse_slips,
 )
 from ebbmark.use_cases.after_closing import Follows, what_follows
+from ebbmark.use_cases.beside import beside_of
 from ebbmark.use_cases.completing import no_steps
 from ebbmark.use_cases.during_statements import criteria_statement, sources_of_step, step_statements, stop_warnings
 from ebbmark.use_cases.in_progress import refuse_unless_in_progress
@@ -98,9 +100,10 @@ def next_step(request: Request, site: Site) -> Answer:
         limits=site.stop_limits,
         since_s=since_s,
         at_s=now_s,
-        plateau_limit_cmh2o=request.protocol.plateau_limit_cmh2o,
+        protocol=request.protocol,
         rhythms=request.rhythms,
         acknowledged={name for name, _ in given.what},
+        beside=replace(beside_of(request), limits=CheckLimits(vital=vital_limits_of(site.stop_limits))),
     )
     move = next_move(running.steps, decrement_cmh2o=decrement, lowest_cmh2o=lowest, stops=stops, rule=rule)
     move, reason = _after_the_trial(move, request, running, since_s)

@@ -21,14 +21,14 @@ def acknowledged_words(concern: Concern) -> str:
         return f"{vital_words(concern.values)} is not sent"
     if concern.slug == "rhythm-changed":
         return change_words(concern.values["change"])
-    return _ACKNOWLEDGED[concern.slug]
+    return _ACKNOWLEDGED[concern.name if concern.slug == "unlike-closing" else concern.slug]
 
 
 _ACKNOWLEDGED: Final = {
     "rhythm-not-recent": "no recent heart rhythm is sent",
     "rhythm-not-readable": "a heart rhythm was charted that cannot be read here",
-    "compliance-fell-at-once": "compliance fell at once, and no other cause than closing was found",
-    "plateau-rose": "plateau pressure rose at a lower PEEP, and no other cause than closing was found",
+    "sudden-fall": "compliance fell at once, and no other cause than closing was found",
+    "pressure-rises-as-peep-falls": "plateau pressure rose at a lower PEEP, and no other cause than closing was found",
 }
 
 

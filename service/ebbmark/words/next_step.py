@@ -25,6 +25,7 @@ from ebbmark.words.stopping import (
     unusable_words,
     why,
 )
+from ebbmark.words.titration import sentence as finding_words
 
 __all__ = [
     "called_before_words",
@@ -36,10 +37,6 @@ __all__ = [
     "way_back_words",
 ]
 
-_LOOK: Final = (
-    "as in a pneumothorax, a tube in a main bronchus, a plug of secretions or a kinked tube: these come first, and "
-    "until they are ruled out the fall is not read as closing."
-)
 _LOOK_SOURCES: Final = {
     "": ", at which anybody would look (this project's own choice; no limit is signed)",
     "unit-guide": ", below which one unit's public guide avoids manoeuvres (a weak source; no limit is signed)",
@@ -300,20 +297,7 @@ def _uncheckable(values: Mapping[str, Any], scene: Scene) -> str:
 
 _Words = Callable[[Mapping[str, Any], Scene], str]
 _WORDS: Final[Mapping[str, _Words]] = {
-    "compliance-fell-at-once": lambda one, _: (
-        f"Compliance fell by {100 * one['fall']:.0f} % in one step, from "
-        f"{one['higher'].compliance_ml_per_cmh2o:.0f} mL/cmH2O at {level(one['higher'].peep_cmh2o)} cmH2O to "
-        f"{one['lower'].compliance_ml_per_cmh2o:.0f} at {level(one['lower'].peep_cmh2o)} cmH2O, {_LOOK}"
-    ),
-    "plateau-rose": lambda one, _: (
-        f"Plateau pressure rose from {round(one['before'], 1):g} to {round(one['after'], 1):g} cmH2O although PEEP was "
-        f"lowered from {level(one['higher'].peep_cmh2o)} to {level(one['lower'].peep_cmh2o)} cmH2O, {_LOOK}"
-    ),
-    "own-breaths": lambda one, scene: (
-        f"The patient breathes {one['breathed'].value:.0f} /min ({_ago(one['breathed'], scene)}) at a set rate of "
-        f"{one['ordered'].value:.0f}: with breaths of the patient's own, plateau pressure and compliance do not "
-        "describe the lung alone, and nothing is said of closing from them."
-    ),
+    "unlike-closing": lambda one, _: finding_words(one["finding"]),
     "beyond": lambda one, scene: (
         f"The latest {quantity_words(one['reading'].quantity)} is {_value(one['reading'])} "
         f"({_ago(one['reading'], scene)}), {_beyond(one['bound'])}."

@@ -30,16 +30,14 @@ from ebbmark.physiology.during.trial_checks import (
     FALL_TOLD_PERCENT,
     LOOKED_INTO,
     circuit_opened,
-    compliance_broke_away,
     compliance_old,
     latest_breath_fell,
     measured_peep_off,
     newer_peep_unusable,
-    own_breaths,
     oxygen_raised,
     plateau_above_limit,
-    plateau_rose,
     saturation_came_down,
+    unlike_closing,
     volume_gone,
 )
 from ebbmark.physiology.stop.rhythm import CHANGED, NOT_READABLE, rhythm_is_current
@@ -78,7 +76,7 @@ def acknowledgeable(scene: Scene) -> tuple[Concern, ...]:
     if signed and not rhythm_is_current(scene.rhythms.read, limits, since_s=since_s, at_s=scene.at_s):
         found.append(Concern("rhythm-not-recent", name=RHYTHM_NOT_SENT))
     found += [Concern("rhythm-changed", {"change": one}, one.slug) for one in all_rhythm_changes(scene)]
-    found += [*rhythm_not_readable(scene), *compliance_broke_away(scene), *plateau_rose(scene)]
+    found += [*rhythm_not_readable(scene), *[one for one in unlike_closing(scene) if one.name]]
     return tuple(found)
 
 
@@ -88,9 +86,7 @@ def is_acknowledged_name(name: str) -> bool:
 
 
 CHECKS: Final = (
-    Check(Consequence.LOOK_UNLIKE_CLOSING, compliance_broke_away),
-    Check(Consequence.LOOK_UNLIKE_CLOSING, plateau_rose),
-    Check(Consequence.LOOK_UNLIKE_CLOSING, own_breaths),
+    Check(Consequence.LOOK_UNLIKE_CLOSING, unlike_closing),
     Check(Consequence.LOOK, beyond),
     Check(Consequence.LOOK, beyond_if_slow),
     Check(Consequence.LOOK, may_be_beyond),

@@ -9,6 +9,8 @@ from math import inf
 from typing import Any
 
 from ebbmark.physiology.during.running import RunningTrial
+from ebbmark.physiology.patient.titration import Beside
+from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.stop.criteria import StopAnswer
 from ebbmark.physiology.stop.limits import StopLimits
@@ -30,9 +32,10 @@ class Scene:
         limits: in force.
         since_s: start of the trial [s since 1970-01-01T00:00:00Z].
         at_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
-        plateau_limit_cmh2o: of the protocol.
+        protocol: the rules for reading a trial.
         rhythms: what was charted of the heart's rhythm.
         acknowledged: what a clinician has acknowledged, by its word.
+        beside: Conditions, changes of position and mode, limits of the checks.
     """
 
     running: RunningTrial
@@ -42,9 +45,10 @@ class Scene:
     limits: StopLimits
     since_s: float
     at_s: float
-    plateau_limit_cmh2o: float
+    protocol: Protocol
     rhythms: Rhythms = NO_RHYTHM
     acknowledged: Collection[str] = ()
+    beside: Beside = field(default_factory=Beside)
 
     def latest(self, quantity: Quantity, from_s: float = -inf) -> Reading | None:
         """The latest reading of a quantity since a moment."""

@@ -1,20 +1,25 @@
 """Checks of the way down, the circuit and the breaths before PEEP is lowered.
 
-A pneumothorax, a tube in a main bronchus, a plug and a kink take compliance away at once and raise the plateau pressure
-although PEEP falls; a lung that closes loses a little at each step. Breaths that the patient triggers make pressures
-that say nothing of the lung alone. Limits without another source are this project's choice.
+The curve so far is held against the same table of checks as a titration (`patient.checks`): what leaves no number
+there leaves no next step here. Limits without another source are this project's choice.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from itertools import pairwise
+from dataclasses import replace
 from math import inf
 from statistics import median
 from typing import Final
 
+from ebbmark.physiology.closing.estimate import Verdict
+from ebbmark.physiology.closing.of_trial import closing_of
 from ebbmark.physiology.during.call_rule import SUDDEN_FALL
 from ebbmark.physiology.during.scene import Concern, Scene
+from ebbmark.physiology.findings import Weight
+from ebbmark.physiology.patient.checks import CURVE_CHECKS
+from ebbmark.physiology.patient.scene import Scene as TrialScene
+from ebbmark.physiology.patient.steps_seen import steps_seen
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.stop.unusable import Doubt
 
@@ -23,16 +28,14 @@ __all__ = [
     "FALL_TOLD_PERCENT",
     "LOOKED_INTO",
     "circuit_opened",
-    "compliance_broke_away",
     "compliance_old",
     "latest_breath_fell",
     "measured_peep_off",
     "newer_peep_unusable",
-    "own_breaths",
     "oxygen_raised",
     "plateau_above_limit",
-    "plateau_rose",
     "saturation_came_down",
+    "unlike_closing",
     "volume_gone",
 ]
 
@@ -61,66 +64,33 @@ closing in PHARLAP (methods table of Cochrane review CD009098, 2021)."""
 FALL_LOOKED_AT_PERCENT: Final = 5.0
 """Saturation this far below it asks for a look before PEEP is lowered [percentage points]."""
 
-BROKE_AWAY: Final = 0.30
-"""Fall of compliance from one step to the next that is no gradual closing [1]."""
-
-CAME_BACK: Final = 0.15
-"""A later step within this share of the step before the fall shows that it came back [1]."""
-
-PLATEAU_ROSE_CMH2O: Final = 1.0
-"""Rise of plateau pressure at a lower PEEP that is more than rounding [cmH2O]."""
-
-VOLUME_RAISED: Final = 0.10
-"""Tidal volume raised by more than this explains a higher plateau pressure [1]."""
-
-TRIGGERED_PER_MIN: Final = 2.0
-"""Breaths above the set rate that are more than counting: the patient triggers [/min]."""
-
 
 _PEEPS: Final = frozenset({Quantity.PEEP_SET, Quantity.PEEP_MEASURED})
 _OPEN_CIRCUIT: Final = "disconnection"
-_FELL, _ROSE = "compliance-fell-at-once", "plateau-rose"
-LOOKED_INTO: Final = (_FELL, _ROSE)
+_CIRCUIT_OPENED: Final = "circuit-opened"
+LOOKED_INTO: Final = ("sudden-fall", "pressure-rises-as-peep-falls")
 """Words by which it is acknowledged that somebody looked and found no other cause."""
 
 
-def compliance_broke_away(scene: Scene) -> Iterator[Concern]:
-    """Compliance that fell by 30 % or more in one step and has not come back."""
-    steps = scene.running.trial.steps if scene.running.trial is not None else ()
-    for higher, lower in pairwise(steps):
-        before, after = higher.compliance_ml_per_cmh2o, lower.compliance_ml_per_cmh2o
-        fall = round(1.0 - after / before, 9)
-        if fall >= BROKE_AWAY and steps[-1].compliance_ml_per_cmh2o < (1.0 - CAME_BACK) * before:
-            yield Concern(_FELL, {"fall": fall, "higher": higher, "lower": lower}, _FELL)
-            return
+def unlike_closing(scene: Scene) -> Iterator[Concern]:
+    """What the checks of a titration find along this way down because of which nothing is read from it.
 
-
-def plateau_rose(scene: Scene) -> Iterator[Concern]:
-    """Plateau pressure that rose at a lower PEEP with no larger breath, and stayed up."""
-    steps = scene.running.trial.steps if scene.running.trial is not None else ()
-    last = steps[-1].plateau_cmh2o if steps else None
-    for higher, lower in pairwise(steps):
-        before, after = higher.plateau_cmh2o, lower.plateau_cmh2o
-        if before is None or after is None or last is None:
-            continue
-        volumes = higher.tidal_volume_ml, lower.tidal_volume_ml
-        larger_breath = None not in volumes and (volumes[1] or 0.0) > (1.0 + VOLUME_RAISED) * (volumes[0] or 0.0)
-        if round(after - before, 6) > PLATEAU_ROSE_CMH2O and last > before and not larger_breath:
-            yield Concern(_ROSE, {"before": before, "after": after, "higher": higher, "lower": lower}, _ROSE)
-            return
-
-
-def own_breaths(scene: Scene) -> Iterator[Concern]:
-    """A measured rate above the set one: the patient triggers breaths."""
-    breathed = scene.latest(Quantity.RESPIRATORY_RATE, scene.since_s)
-    if breathed is None or not scene.running.falling:
+    The last step counts as much as any other here: the trial is still running, and nobody has seen yet whether a fall
+    lasts. What comes back, and a circuit that was open, have their own place in a trial in progress.
+    """
+    trial = scene.running.trial
+    if trial is None or not scene.running.falling:
         return
-    earlier = [
-        one for one in scene.readings if one.quantity is Quantity.RESPIRATORY_RATE_SET and one.at_s <= breathed.at_s
-    ]
-    ordered = max(earlier, key=lambda one: (one.at_s, one.source), default=None)
-    if ordered is not None and breathed.value - ordered.value > TRIGGERED_PER_MIN:
-        yield Concern("own-breaths", {"breathed": breathed, "ordered": ordered})
+    # Without a closing pressure a fall at the last step is looked at like any other.
+    nothing_read = replace(closing_of(trial, scene.protocol), verdict=Verdict.NOT_REACHED, peep_cmh2o=None)
+    beside = scene.beside
+    seen = steps_seen(trial, scene.readings, scene.protocol)
+    of_trial = TrialScene(trial, nothing_read, seen, scene.protocol, beside.conditions, beside.changes, beside.limits)
+    for check in CURVE_CHECKS:
+        for found in check.judge(of_trial):
+            if found.weight is Weight.LOOK_FIRST and found.slug != _CIRCUIT_OPENED:
+                name = found.slug if found.slug in LOOKED_INTO else ""
+                yield Concern("unlike-closing", {"finding": found}, name)
 
 
 def newer_peep_unusable(scene: Scene) -> Iterator[Concern]:
@@ -211,8 +181,8 @@ def compliance_old(scene: Scene) -> Iterator[Concern]:
 def plateau_above_limit(scene: Scene) -> Iterator[Concern]:
     """A latest plateau pressure at the present PEEP above the protocol's limit."""
     latest = scene.latest(Quantity.PLATEAU_PRESSURE, scene.running.now_since_s)
-    if latest is not None and latest.value > scene.plateau_limit_cmh2o:
-        yield Concern("plateau-above-limit", {"reading": latest, "limit": scene.plateau_limit_cmh2o})
+    if latest is not None and latest.value > scene.protocol.plateau_limit_cmh2o:
+        yield Concern("plateau-above-limit", {"reading": latest, "limit": scene.protocol.plateau_limit_cmh2o})
 
 
 def oxygen_raised(scene: Scene) -> Iterator[Concern]:

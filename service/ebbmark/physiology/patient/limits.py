@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import inf
 from typing import Final
 
-__all__ = ["COMMON_PRACTICE", "LIMITS", "OWN_CHOICE", "TEXTBOOK", "CheckLimits", "VitalLimits"]
+from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit, StopLimits
+
+__all__ = ["COMMON_PRACTICE", "LIMITS", "OWN_CHOICE", "TEXTBOOK", "CheckLimits", "VitalLimits", "vital_limits_of"]
 
 COMMON_PRACTICE: Final = "common practice, no published source"
 OWN_CHOICE: Final = "this project's own choice"
@@ -14,20 +17,42 @@ TEXTBOOK: Final = "Cairo, Pilbeam's Mechanical Ventilation, chapter 13 (read at 
 
 @dataclass(frozen=True, slots=True)
 class VitalLimits:
-    """Vital signs at which a trial stops; a site's signed numbers take the place of the defaults.
+    """Vital signs at which a trial stops: the stop limits in force, each with its source there.
 
     Attributes:
-        spo2_below_percent: Pilbeam chapter 13 stops below 85 %.
-        mean_arterial_pressure_below_mmhg: 60 is this project's own choice; 60 to 65 is usual in protocols.
-        systolic_arterial_pressure_below_mmhg: Pilbeam chapter 13 stops below 90 mmHg.
-        heart_rate_below_per_min, heart_rate_above_per_min: this project's own choice.
+        spo2_below_percent: saturation below this.
+        mean_arterial_pressure_below_mmhg: mean arterial pressure below this.
+        systolic_arterial_pressure_below_mmhg: systolic arterial pressure below this.
+        heart_rate_below_per_min, heart_rate_above_per_min: heart rate beyond these.
     """
 
-    spo2_below_percent: float = 85.0
-    mean_arterial_pressure_below_mmhg: float = 60.0
-    systolic_arterial_pressure_below_mmhg: float = 90.0
-    heart_rate_below_per_min: float = 40.0
-    heart_rate_above_per_min: float = 150.0
+    spo2_below_percent: float
+    mean_arterial_pressure_below_mmhg: float
+    systolic_arterial_pressure_below_mmhg: float
+    heart_rate_below_per_min: float
+    heart_rate_above_per_min: float
+
+
+def vital_limits_of(limits: StopLimits) -> VitalLimits:
+    """The vital signs among stop limits; one that a site has not signed is never met.
+
+    Args:
+        limits: signed, or the defaults.
+    """
+
+    def value(limit: Limit | None, never: float) -> float:
+        return never if limit is None else limit.value
+
+    return VitalLimits(
+        spo2_below_percent=value(limits.spo2_below_percent, -inf),
+        mean_arterial_pressure_below_mmhg=value(limits.mean_arterial_pressure_below_mmhg, -inf),
+        systolic_arterial_pressure_below_mmhg=value(limits.systolic_arterial_pressure_below_mmhg, -inf),
+        heart_rate_below_per_min=value(limits.heart_rate_below_per_min, -inf),
+        heart_rate_above_per_min=value(limits.heart_rate_above_per_min, inf),
+    )
+
+
+_DEFAULT_VITAL: Final = vital_limits_of(DEFAULT_STOP_LIMITS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +87,7 @@ class CheckLimits:
         worn_carbon_dioxide_mmhg: looked at where it was above this at another step.
     """
 
-    vital: VitalLimits = VitalLimits()
+    vital: VitalLimits = _DEFAULT_VITAL
     saturation_loss_percent: float = 5.0
     mean_pressure_loss_mmhg: float = 20.0
     systolic_pressure_loss_mmhg: float = 20.0
