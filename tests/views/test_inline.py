@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import xml.etree.ElementTree as ElementTree
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import pytest
 
@@ -15,7 +15,7 @@ from ebbmark.views.picture import DARK, LIGHT, Palette, draw, inline_of, words_o
 from ebbmark.web.look.files import STYLE
 from recommendations import ALL
 
-ASPECTS = {"wide": WIDE, "narrow": NARROW}
+ASPECTS = {"wide": replace(WIDE, alone=False), "narrow": replace(NARROW, alone=False)}
 by_trial = pytest.mark.parametrize("name", [*DRAWN, *ALL])
 
 

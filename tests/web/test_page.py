@@ -124,7 +124,8 @@ def test_the_suggestion_with_its_certainty_comes_first_and_the_parts_follow_in_o
     ]
     assert places == sorted(places)
     assert "2 March 2026, 09:04 to 09:17 UTC, 22 minutes ago" in text[: places[0]]
-    assert "(90 % interval: the step of 10 cmH2O alone; closing was reached with probability over 99 %" in text
+    assert "Suggested PEEP 12 cmH2O Compliance fell clearly at PEEP 10 (over 99 %). Against: " in text
+    assert "Everything behind this answer" in text
 
 
 def test_the_figure_stands_in_the_page_with_words_and_a_table(app: ASGIApp) -> None:
@@ -132,21 +133,38 @@ def test_the_figure_stands_in_the_page_with_words_and_a_table(app: ASGIApp) -> N
 
     assert body.count(b'role="img" aria-label="Static compliance against set PEEP') == 2
     assert len(body) < MOST_BYTES
-    assert "The table below lists every probability, also those for which the figure has no room." in words_of(body)
     assert "Probability that closing started here" in words_of(body)
 
 
-def test_grave_cautions_come_before_the_figure_and_say_how_grave_they_are(app: ASGIApp) -> None:
-    body = get(app, f"{NOISY}/").body
+def test_what_speaks_against_it_is_named_before_the_figure_and_in_full_after_the_decision(app: ASGIApp) -> None:
+    before, _, after = get(app, f"{NOISY}/").body.partition(b"<figure>")
 
-    assert "Moderate severity. Plateau pressure was above 30 cmH2O" in words_of(body.partition(b"<figure>")[0])
+    assert "Against: " in words_of(before)
+    assert "plateau was above its limit" in words_of(before)
+    assert "Moderate severity. Plateau pressure was above 30 cmH2O" in words_of(after.partition(b"<details class")[0])
+
+
+@pytest.mark.parametrize("scenario", [CLEAR, NOISY, SECOND, "/demo/never-reached"])
+def test_before_the_figure_there_are_two_short_layers_and_whether_they_hold(app: ASGIApp, scenario: str) -> None:
+    said = get(app, f"{scenario}/").body.partition(b'<div class="said">')[2].partition(b"<figure>")[0]
+
+    # The line 25, the reasons 80; the dates, the PEEP set last, and whether it still holds beside them.
+    assert len(words_of(said).split()) <= 25 + 80 + 75
+
+
+def test_the_first_button_records_only_where_a_peep_is_suggested(app: ASGIApp) -> None:
+    with_one, without = (get(app, f"{one}/").body for one in (CLEAR, "/demo/never-reached"))
+
+    assert with_one.index(b'class="act" href="record"') < with_one.index(b'action="not-now"')
+    assert without.index(b'action="not-now"') < without.index(b'href="record"')
+    assert b'class="act" href="record"' not in without
 
 
 def test_without_a_suggestion_the_page_says_why_and_offers_no_number(app: ASGIApp) -> None:
     text = words_of(get(app, "/demo/never-reached/").body)
 
-    assert "No PEEP is suggested: closing was not reached in this trial" in text
-    assert "Whether to test lower steps or to choose PEEP in another way is for local protocol." in text
+    assert "No PEEP is suggested Compliance did not fall for good down to 8 (over 99 %)." in text
+    assert "Whether to test lower steps, or to choose PEEP in another way, is for local protocol." in text
     assert "What each margin would mean" not in text
 
 
@@ -219,7 +237,7 @@ def test_before_a_trial_the_page_says_what_is_missing_and_is_no_error(app: ASGIA
 def test_a_trial_in_progress_is_told_on_the_page_of_the_answer(app: ASGIApp) -> None:
     text = words_of(get(app, f"{STOPPED}/").body)
 
-    assert text.index("A trial may be in progress. Stop criterion met") < text.index("Suggested PEEP 12 cmH2O:")
+    assert text.index("A trial may be in progress. Stop criterion met") < text.index("Suggested PEEP 12 cmH2O")
     assert "A trial may be in progress" not in words_of(get(app, f"{CLEAR}/").body)
 
 

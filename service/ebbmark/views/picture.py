@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from html import escape
 from typing import Literal
 
@@ -139,7 +139,8 @@ def inline_of(figure: Figure | RunningFigure, words: str) -> Inline:
             f'width="{width}" height="{height}">{_inked(drawing, paint)}</svg>'
         )
 
-    return Inline(drawn(WIDE, "wide"), drawn(NARROW, "narrow"))
+    # On a page the figure does not travel alone: what stands around it says which answer it is.
+    return Inline(drawn(replace(WIDE, alone=False), "wide"), drawn(replace(NARROW, alone=False), "narrow"))
 
 
 def words_of(figure: Figure | RunningFigure) -> str:

@@ -13,9 +13,10 @@ from ebbmark.fhir.writing.sentences import closing_sentence, protocol_sentence
 from ebbmark.fhir.writing.tables import Table, places_by_text, step_table, what_if_table
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.physiology.advice.advice import Caution, Severity
-from ebbmark.physiology.advice.headline import headline
-from ebbmark.physiology.wording import percent
+from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.wording import level, percent
 from ebbmark.web.page.words import ago, clock, span
+from ebbmark.words.answer_in_short import InShort, in_short
 
 __all__ = ["AnswerView", "InputLine", "Remark", "Rung", "answer_view"]
 
@@ -55,14 +56,15 @@ class AnswerView:
     """One answer.
 
     Attributes:
-        lead: the head of the one sentence: the suggestion, or that there is none.
-        rest: the rest of it, with the certainty.
+        short: the two short layers.
+        set_now: the PEEP set last and when; empty where it is not known.
         when: from when to when the trial was.
         age: how long ago it ended.
         old: that it is long ago, in a sentence; empty where it is not.
         rationale: why this PEEP, or why none and what to do about it.
         closing: what the trial says about closing.
-        grave: cautions of this patient of high or moderate severity.
+        high: cautions of this patient of high severity.
+        moderate: those of moderate severity.
         slight: those of low severity.
         general: what is true of every such trial, each with its source.
         weight: predicted body weight with its unit.
@@ -78,14 +80,15 @@ class AnswerView:
         identity: of the answer.
     """
 
-    lead: str
-    rest: str
+    short: InShort
+    set_now: str
     when: str
     age: str
     old: str
     rationale: str
     closing: str
-    grave: tuple[Caution, ...]
+    high: tuple[Caution, ...]
+    moderate: tuple[Caution, ...]
     slight: tuple[Caution, ...]
     general: tuple[Caution, ...]
     weight: str
@@ -101,29 +104,31 @@ class AnswerView:
     identity: str
 
 
-def answer_view(recommendation: Recommendation, *, now_s: float, zone: tzinfo) -> AnswerView:
+def answer_view(
+    recommendation: Recommendation, *, now_s: float, zone: tzinfo, latest: Sequence[Reading] = ()
+) -> AnswerView:
     """Put an answer in words and tables; every number as it stands in the Bundle.
 
     Args:
         recommendation: the answer.
         now_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
         zone: of the site.
+        latest: readings since, where the record was asked for them.
     """
     told = read_answer(write_bundle(recommendation, recorded_s=now_s))
     trial, advice, request = recommendation.trial, recommendation.advice, recommendation.request
     own = [one for one in advice.cautions if one.of_this_patient]
     ended_s = trial.steps[-1].end_s
-    sentence = headline(advice, recommendation.closing)
-    head_ends = sentence.find(": ") + 1 if ": " in sentence.partition("(")[0] else sentence.find(",") + 1
     return AnswerView(
-        lead=sentence[:head_ends],
-        rest=sentence[head_ends:].strip(),
+        short=in_short(advice, recommendation.closing),
+        set_now=_set_now([*request.readings, *latest], now_s, zone),
         when=span(trial.steps[0].start_s, ended_s, zone),
         age=ago(ended_s, now_s),
         old=f"This trial is {int((now_s - ended_s) // 3600)} h old." if now_s - ended_s > _OLD_S else "",
         rationale=advice.rationale,
         closing=closing_sentence(recommendation.closing),
-        grave=tuple(one for one in own if one.severity is not Severity.LOW),
+        high=tuple(one for one in own if one.severity is Severity.HIGH),
+        moderate=tuple(one for one in own if one.severity is Severity.MODERATE),
         slight=tuple(one for one in own if one.severity is Severity.LOW),
         general=tuple(one for one in advice.cautions if not one.of_this_patient),
         weight="not known" if told.predicted_body_weight_kg is None else f"{told.predicted_body_weight_kg:.1f} kg",
@@ -143,6 +148,14 @@ def answer_view(recommendation: Recommendation, *, now_s: float, zone: tzinfo) -
         ),
         identity=recommendation.identity,
     )
+
+
+def _set_now(readings: Sequence[Reading], now_s: float, zone: tzinfo) -> str:
+    known = [one for one in readings if one.quantity is Quantity.PEEP_SET and one.start_s <= now_s]
+    if not known:
+        return ""
+    last = max(known, key=lambda one: one.start_s)
+    return f"{level(last.value)} cmH2O at {clock(last.start_s, zone)}, {ago(last.start_s, now_s)}"
 
 
 def _steps(told: Answer) -> Table:

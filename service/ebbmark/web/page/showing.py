@@ -108,7 +108,7 @@ async def show_answer(source: TrialSource, pages: Pages) -> Response:
     if isinstance(read, Rejected):
         return no_answer(read, frame, pages, here="", running=progress)
     (view, figure), recorded = await asyncio.gather(
-        asyncio.to_thread(_seen, read, source.at_s, pages), source.recorded(read.identity)
+        asyncio.to_thread(_seen, read, running, source.at_s, pages), source.recorded(read.identity)
     )
     return pages.page(
         "answer.html",
@@ -191,8 +191,11 @@ async def live_of(source: TrialSource, pages: Pages) -> Live:
     return Live(await asyncio.to_thread(running_view, answer, zone=pages.zone), (), as_of, who.not_in_use)
 
 
-def _seen(recommendation: Recommendation, now_s: float, pages: Pages) -> tuple[AnswerView, FigureView]:
-    return answer_view(recommendation, now_s=now_s, zone=pages.zone), figure_view(recommendation)
+def _seen(
+    recommendation: Recommendation, running: Answer | Rejected, now_s: float, pages: Pages
+) -> tuple[AnswerView, FigureView]:
+    latest = () if isinstance(running, Rejected) else running.request.readings
+    return answer_view(recommendation, now_s=now_s, zone=pages.zone, latest=latest), figure_view(recommendation)
 
 
 def _in_progress(running: Answer | Rejected, now_s: float) -> str:
