@@ -23,7 +23,7 @@ from ebbmark.fhir.writing.answer import Answer, read_answer
 from ebbmark.fhir.writing.frame import UNNAMED_PATIENT
 from ebbmark.fhir.writing.instants import instant
 from ebbmark.fhir.writing.sentences import curve_sentence, protocol_sentence
-from ebbmark.fhir.writing.tables import Table, plain, step_table, what_if_table
+from ebbmark.fhir.writing.tables import Table, patient_table, plain, step_table, what_if_table
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.views.figure import figure_of
 from ebbmark.views.figure_words import PRELIMINARY, alternative_text, suggestion_sentence
@@ -135,6 +135,7 @@ def _values(recommendation: Recommendation, recorded_s: float) -> dict[str, obje
         "figure_in_words": alternative_text(figure),
         "curve": curve_sentence(recommendation.trial),
         "steps": _table(step_table(answer.steps)),
+        "patient": _table(patient_table(answer.steps)) if patient_table(answer.steps).rows else None,
         "what_if": _table(what_if_table(answer.what_if)) if answer.what_if else None,
         "what_if_remarks": list(_what_if_remarks(answer)),
         "targets": list(_targets(answer)),

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from textwrap import wrap
 
 from ebbmark.fhir.writing.answer import Answer, Issue
-from ebbmark.fhir.writing.tables import Table, places_by_text, plain, step_table, what_if_table
+from ebbmark.fhir.writing.tables import Table, patient_table, places_by_text, plain, step_table, what_if_table
 
 __all__ = ["account"]
 
@@ -36,6 +36,10 @@ def _lines(answer: Answer, remarks: Sequence[str]) -> Iterator[str]:
     yield from wrap(answer.weight_remark, WIDTH)
     yield from _heading("Steps of the decremental limb")
     yield from _table(step_table(answer.steps))
+    patient = patient_table(answer.steps)
+    if patient.rows:
+        yield from _heading("The patient at each step (last value; age of the oldest vital sign)")
+        yield from _table(patient)
     yield from _heading("Closing pressure")
     yield from wrap(answer.closing_remark, WIDTH)
     yield from _heading("Suggested PEEP")

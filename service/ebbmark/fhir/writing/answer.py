@@ -17,7 +17,7 @@ Json = Mapping[str, Any]
 _STEP = {
     "peep_cmh2o": ("20077-4", "76248-4"),
     "compliance_ml_per_cmh2o": ("60828-1", "60827-3"),
-    "tidal_volume_ml": ("76007-4", "76222-9", "20112-9", "20109-5"),
+    "tidal_volume_ml": ("76222-9",),
     "plateau_cmh2o": ("76259-1",),
     "peak_cmh2o": ("76531-3",),
     "driving_pressure_cmh2o": ("76154-4",),
@@ -26,6 +26,22 @@ _STEP = {
     "fitted_low_ml_per_cmh2o": ("fitted-compliance-low",),
     "fitted_high_ml_per_cmh2o": ("fitted-compliance-high",),
     "readings": ("readings-used",),
+    "spo2_percent": ("59408-5",),
+    "mean_arterial_pressure_mmhg": ("8478-0",),
+    "least_mean_arterial_pressure_mmhg": ("least-mean-arterial-pressure",),
+    "systolic_pressure_mmhg": ("8480-6",),
+    "heart_rate_per_min": ("8867-4",),
+    "end_tidal_co2_mmhg": ("19891-1",),
+    "paco2_mmhg": ("2019-8",),
+    "fio2_percent": ("19994-3", "71835-3"),
+    "measured_peep_cmh2o": ("76248-4",),
+    "total_peep_cmh2o": ("total-peep",),
+    "rate_set_per_min": ("19834-1",),
+    "rate_per_min": ("19840-8",),
+    "spontaneous_rate_per_min": ("19839-0",),
+    "inspired_ml": ("20109-5",),
+    "expired_ml": ("76007-4",),
+    "oldest_vital_sign_s": ("oldest-vital-sign-age",),
 }
 _WHAT_IF = {
     "margin_cmh2o": ("margin",),
@@ -54,6 +70,22 @@ class StepRow:
     fitted_low_ml_per_cmh2o: float | None
     fitted_high_ml_per_cmh2o: float | None
     readings: float | None
+    spo2_percent: float | None = None
+    mean_arterial_pressure_mmhg: float | None = None
+    least_mean_arterial_pressure_mmhg: float | None = None
+    systolic_pressure_mmhg: float | None = None
+    heart_rate_per_min: float | None = None
+    end_tidal_co2_mmhg: float | None = None
+    paco2_mmhg: float | None = None
+    fio2_percent: float | None = None
+    measured_peep_cmh2o: float | None = None
+    total_peep_cmh2o: float | None = None
+    rate_set_per_min: float | None = None
+    rate_per_min: float | None = None
+    spontaneous_rate_per_min: float | None = None
+    inspired_ml: float | None = None
+    expired_ml: float | None = None
+    oldest_vital_sign_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from ebbmark.fhir.writing.answer import Issue, StepRow, WhatIfRow
 
-__all__ = ["ABSENT", "Table", "places_by_text", "plain", "step_table", "what_if_table"]
+__all__ = ["ABSENT", "Table", "patient_table", "places_by_text", "plain", "step_table", "what_if_table"]
 
 ABSENT = "-"
 """What stands where a value is not known."""
@@ -51,6 +51,47 @@ def step_table(steps: Sequence[StepRow]) -> Table:
                 plain(step.probability, 2),
             )
             for step in steps
+        ),
+    )
+
+
+_PATIENT = (
+    ("SpO2", "%", "spo2_percent", 0),
+    ("MAP", "mmHg", "mean_arterial_pressure_mmhg", 0),
+    ("lowest", "mmHg", "least_mean_arterial_pressure_mmhg", 0),
+    ("systolic", "mmHg", "systolic_pressure_mmhg", 0),
+    ("heart rate", "/min", "heart_rate_per_min", 0),
+    ("end-tidal CO2", "mmHg", "end_tidal_co2_mmhg", 0),
+    ("PaCO2", "mmHg", "paco2_mmhg", 0),
+    ("FiO2", "%", "fio2_percent", 0),
+    ("measured PEEP", "cmH2O", "measured_peep_cmh2o", 1),
+    ("total PEEP", "cmH2O", "total_peep_cmh2o", 1),
+    ("rate set", "/min", "rate_set_per_min", 0),
+    ("rate", "/min", "rate_per_min", 0),
+    ("spontaneous", "/min", "spontaneous_rate_per_min", 0),
+    ("inspired", "mL", "inspired_ml", 0),
+    ("expired", "mL", "expired_ml", 0),
+    ("age", "s", "oldest_vital_sign_s", 0),
+)
+"""Head, unit, field and decimals of each column of the patient at each step."""
+
+
+def patient_table(steps: Sequence[StepRow]) -> Table:
+    """The patient at each step: last values, and how old the oldest vital sign was; columns without a value left out.
+
+    Args:
+        steps: as the answer holds them.
+
+    Returns:
+        Without rows where nothing of the patient was charted.
+    """
+    columns = [column for column in _PATIENT if any(getattr(step, column[2]) is not None for step in steps)]
+    return Table(
+        ("PEEP", *(head for head, _, _, _ in columns)),
+        ("cmH2O", *(unit for _, unit, _, _ in columns)),
+        tuple(
+            (plain(step.peep_cmh2o, None), *(plain(getattr(step, name), places) for _, _, name, places in columns))
+            for step in (steps if columns else ())
         ),
     )
 

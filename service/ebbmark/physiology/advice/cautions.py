@@ -144,7 +144,7 @@ def _pressures_during_trial(steps: Sequence[Step], protocol: Protocol) -> Iterat
         highest = max(step.plateau_cmh2o or 0.0 for step in above)
         text = (
             f"Plateau pressure was above {limit:g} cmH2O during the trial at PEEP {levels} cmH2O (highest "
-            f"{highest:.0f} cmH2O)."
+            f"{level(highest)} cmH2O)."
         )
         yield Caution("plateau-above-limit-during-trial", Severity.MODERATE, text, LOW_TIDAL_VOLUME, True)
 

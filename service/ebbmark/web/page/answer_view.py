@@ -10,7 +10,7 @@ from typing import Final
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.answer import Answer, Issue, WhatIfRow, read_answer
 from ebbmark.fhir.writing.sentences import closing_sentence, protocol_sentence
-from ebbmark.fhir.writing.tables import Table, places_by_text, step_table, what_if_table
+from ebbmark.fhir.writing.tables import Table, patient_table, places_by_text, step_table, what_if_table
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.physiology.advice.advice import Caution, Severity
 from ebbmark.physiology.readings import Quantity, Reading
@@ -95,6 +95,7 @@ class AnswerView:
     weight_remark: str
     ladder: tuple[Rung, ...]
     steps: Table
+    patient: Table
     what_if: Table
     what_if_remarks: tuple[str, ...]
     inputs: tuple[InputLine, ...]
@@ -135,6 +136,7 @@ def answer_view(
         weight_remark=told.weight_remark,
         ladder=_ladder(told, advice.target.ml_per_kg),
         steps=_steps(told),
+        patient=patient_table(told.steps),
         what_if=what_if_table(told.what_if),
         what_if_remarks=tuple(_what_if_remark(row) for row in told.what_if),
         inputs=_inputs(recommendation, zone),
