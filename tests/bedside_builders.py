@@ -10,7 +10,7 @@ from typing import Any
 from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.writing.validate import validate
-from ebbmark.fhir.writing.write_answer import write_answer
+from ebbmark.fhir.writing.write import write_bundle_bytes
 from ebbmark.use_cases.questions import QUESTIONS, ask
 from fhir_builders import LOINC, UCUM, Json, bundle, height, patient
 
@@ -220,7 +220,7 @@ def asked(
     """Ask one question about these resources; the answer is held against the rules of FHIR."""
     at_s = datetime.fromisoformat(now).timestamp()
     answer = ask(QUESTIONS[operation], body_of(resources, given), at_s=at_s, site=site)
-    said = Said(write_answer(answer, recorded_s=at_s))
+    said = Said(write_bundle_bytes(answer, recorded_s=at_s))
     if sound:
         assert validate(said.bundle) == ()
     return said

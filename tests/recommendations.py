@@ -182,7 +182,6 @@ def _request() -> Request:
     return Request(
         subject="Patient/invented-1",
         person=Person(
-            reference="Patient/invented-1",
             height_cm=170.0,
             height_source=0,
             height_note="The height is stated, not measured.",

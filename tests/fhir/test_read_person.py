@@ -226,7 +226,7 @@ def test_a_percentile_or_a_weight_is_no_height() -> None:
 
 
 def test_one_patient_sent_twice_is_one_patient() -> None:
-    assert read(patient(), patient(), height()).known_person.reference == "Patient/p1"
+    assert read(patient(), patient(), height()).subject == "Patient/p1"
 
 
 def of_version(version: str, **more: Json) -> Json:

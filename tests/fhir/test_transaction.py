@@ -30,8 +30,8 @@ def from_a_bare_bundle() -> Recommendation:
         replace_reference(source, f"urn:uuid:00000000-0000-4000-8000-{index:012d}")
         for index, source in enumerate(request.sources)
     )
-    person = replace(request.known_person, reference="urn:uuid:00000000-0000-4000-8000-0000000000ff")
-    return replace(recommendation, request=replace(request, sources=sources, person=person))
+    subject = "urn:uuid:00000000-0000-4000-8000-0000000000ff"
+    return replace(recommendation, request=replace(request, sources=sources, subject=subject))
 
 
 def replace_reference(source: Any, reference: str) -> Any:  # noqa: ANN401 - a msgspec Struct

@@ -62,7 +62,7 @@ def jobs(prefix: str, count: int) -> list[Job]:
 
 def _job(recommendation: Recommendation, pdf: bytes | None) -> Job:
     bundle = write_bundle(recommendation, recorded_s=RECORDED_S, report_pdf=pdf)
-    return job_of(recommendation.identity, as_transaction(bundle, recommendation.request.known_person.reference))
+    return job_of(recommendation.identity, as_transaction(bundle, recommendation.request.subject))
 
 
 def _recommendation(prefix: str, number: int) -> Recommendation:
@@ -77,7 +77,7 @@ def _recommendation(prefix: str, number: int) -> Recommendation:
     )
     request = replace(
         one.request,
-        person=replace(one.request.known_person, reference=f"Patient/{prefix}-{number}"),
+        subject=f"Patient/{prefix}-{number}",
         encounter=None,
         sources=sources,
     )

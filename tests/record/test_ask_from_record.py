@@ -16,8 +16,7 @@ from ebbmark.fhir.bedside.site import NO_SITE
 from ebbmark.fhir.problems import ProblemKind, Rejected, status_of
 from ebbmark.fhir.writing.statements import Answer, Coded
 from ebbmark.fhir.writing.validate import validate
-from ebbmark.fhir.writing.write import as_transaction, write_bundle
-from ebbmark.fhir.writing.write_answer import write_answer
+from ebbmark.fhir.writing.write import as_transaction, write_bundle, write_bundle_bytes
 from ebbmark.record.ask_from_record import ask_from_record
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.from_record import ReadLimits
@@ -82,7 +81,7 @@ def answer(
 
 
 def said(operation: str, record: Attachable, *given: Json, now: str) -> Said:
-    written = Said(write_answer(answer(operation, record, *given, now=now), recorded_s=second_of(now)))
+    written = Said(write_bundle_bytes(answer(operation, record, *given, now=now), recorded_s=second_of(now)))
     assert validate(written.bundle) == ()
     return written
 

@@ -16,8 +16,7 @@ from hypothesis import strategies as st
 from bedside_builders import asked, body_of, condition, parameter, row, rows_down, stamp
 from ebbmark.fhir.bedside.site import NO_SITE
 from ebbmark.fhir.problems import Rejected, operation_outcome
-from ebbmark.fhir.writing.write import write_bundle
-from ebbmark.fhir.writing.write_answer import write_answer
+from ebbmark.fhir.writing.write import write_bundle, write_bundle_bytes
 from ebbmark.use_cases.questions import QUESTIONS, ask
 from ebbmark.use_cases.titrate import recommend
 from ebbmark.web.plan_page import plan_page
@@ -169,7 +168,7 @@ def test_the_page_to_print_orders_nothing() -> None:
     ]
     body = body_of(settings_now, [parameter("variant", "with-recruitment")])
     answer = ask(QUESTIONS["plan-trial"], body, at_s=1772362800.0, site=NO_SITE)
-    assert write_answer(answer, recorded_s=1772362800.0)
+    assert write_bundle_bytes(answer, recorded_s=1772362800.0)
 
     plain = re.sub(r"<style>.*?</style>|<[^>]+>", "\n", plan_page(answer), flags=re.DOTALL)
 

@@ -56,8 +56,14 @@ def crowded(*, cautions: int, reasons: int, times: int = 1) -> Recommendation:
 def saying(text: str) -> Recommendation:
     """An answer in which everything that a request can word says this."""
     recommendation = fixture("clear-closing")
-    person = replace(recommendation.request.known_person, reference=f"Patient/{text}", sex_origin=text)
-    request = replace(recommendation.request, person=person, encounter=f"Encounter/{text}", notes=(text,))
+    person = replace(recommendation.request.known_person, sex_origin=text)
+    request = replace(
+        recommendation.request,
+        subject=f"Patient/{text}",
+        person=person,
+        encounter=f"Encounter/{text}",
+        notes=(text,),
+    )
     return replace(recommendation, request=request, ignored=(Ignored("p", text, "x", text),))
 
 

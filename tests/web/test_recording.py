@@ -188,10 +188,10 @@ def test_the_outcome_says_where_everything_is() -> None:
 
 
 def test_a_patient_whom_the_record_does_not_know_is_refused() -> None:
-    person = replace(ANSWER.request.known_person, reference="urn:uuid:0b1c8a52-95a3-4d0c-9c4e-3f5f2c7a9d11")
+    request = replace(ANSWER.request, subject="urn:uuid:0b1c8a52-95a3-4d0c-9c4e-3f5f2c7a9d11")
 
     with pytest.raises(Rejected, match="known to the record"):
-        previewed(NURSE, replace(ANSWER, request=replace(ANSWER.request, person=person)))
+        previewed(NURSE, replace(ANSWER, request=request))
 
 
 @pytest.mark.parametrize(

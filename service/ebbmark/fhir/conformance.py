@@ -10,7 +10,7 @@ from ebbmark.fhir.codesystem import BASE, DEFINITIONS_DATE
 from ebbmark.fhir.operations import OPERATIONS, TITRATE_PEEP
 from ebbmark.fhir.parameter_definition import defined
 from ebbmark.fhir.parameters import OUTPUTS, PARAMETERS, REPLAY_INPUTS, REPLAY_OUTPUTS
-from ebbmark.fhir.writing.names import operation_url
+from ebbmark.fhir.writing.frame import operation_url
 from ebbmark.fhir.writing.write import OPERATION
 
 __all__ = ["FHIR_VERSION", "capability_statement", "operation_definition", "replay_definition"]

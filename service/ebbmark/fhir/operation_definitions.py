@@ -9,7 +9,7 @@ from ebbmark.fhir.codesystem import DEFINITIONS_DATE
 from ebbmark.fhir.operations import OF_A_RECORD, Operation
 from ebbmark.fhir.parameter_definition import defined
 from ebbmark.fhir.parameters import FROM_RECORD, PARAMETERS, Parameter
-from ebbmark.fhir.writing.names import operation_url
+from ebbmark.fhir.writing.frame import operation_url
 
 __all__ = ["definition_of"]
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from ebbmark.fhir.parameters import FROM_RECORD
 
-__all__ = ["OF_A_RECORD", "OPERATIONS", "RELEASE", "TITRATE_PEEP", "Operation"]
+__all__ = ["BY_SLUG", "OF_A_RECORD", "OPERATIONS", "RELEASE", "TITRATE_PEEP", "Operation"]
 
 _SHARED = (
     "bundle",
@@ -206,3 +207,6 @@ OPERATIONS: tuple[Operation, ...] = (
     ),
 )
 """In the order of a patient's day."""
+
+BY_SLUG: Mapping[str, Operation] = {one.slug: one for one in (TITRATE_PEEP, *OPERATIONS)}
+"""Every operation that answers a question, by its name."""

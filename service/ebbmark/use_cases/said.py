@@ -8,7 +8,8 @@ from dataclasses import asdict
 from ebbmark import __version__
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.request import Request
-from ebbmark.fhir.writing.statements import Answer, Rule, Statement, Warned, identity_of
+from ebbmark.fhir.writing.canonical import identity_of
+from ebbmark.fhir.writing.statements import Answer, Rule, Statement, Warned
 from ebbmark.physiology.before.plan import Plan
 from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.closing.estimate import Closing
@@ -69,7 +70,7 @@ def answered(
         acknowledged: warnings of the plan that a clinician has acknowledged.
     """
     named = {f"{number}-{type(one).__name__}": _plain(asdict(one)) for number, one in enumerate(values)}
-    identity, digest = identity_of(operation, request, named, dated=dated)
+    identity, digest = identity_of(operation, request, named, dated=dated, engine_version=__version__)
     return Answer(
         operation=operation,
         identity=identity,
@@ -84,6 +85,7 @@ def answered(
         more_would_help=more_would_help,
         plan=plan,
         acknowledged=acknowledged,
+        ignored=request.ignored,
     )
 
 

@@ -154,7 +154,7 @@ def _values(recommendation: Recommendation, recorded_s: float) -> dict[str, obje
 
 def _who(recommendation: Recommendation) -> Iterator[list[str]]:
     person, request = recommendation.request.known_person, recommendation.request
-    yield ["Patient", person.reference or UNNAMED_PATIENT]
+    yield ["Patient", request.subject or UNNAMED_PATIENT]
     if request.encounter:
         yield ["Encounter", request.encounter]
     # At the trial and not now, so that a replay gives the same page.

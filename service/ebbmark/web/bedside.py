@@ -20,7 +20,7 @@ from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.read import CodeMap, Limits
 from ebbmark.fhir.writing.audit_event import Access, Deed
 from ebbmark.fhir.writing.statements import Answer
-from ebbmark.fhir.writing.write_answer import write_answer
+from ebbmark.fhir.writing.write import write_bundle_bytes
 from ebbmark.keys import SigningKey
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
 from ebbmark.record.ask_from_record import answer_from_record
@@ -106,7 +106,7 @@ def _serve_operation(router: APIRouter, door: BedsideDoor, question: Question) -
         await door.trail.note(deed)
         if as_page:
             return Response(plan_page(answer), media_type="text/html", headers=PAGE_HEADERS)
-        written = await door.pool.run(write_answer, answer, recorded_s=at_s)
+        written = await door.pool.run(write_bundle_bytes, answer, recorded_s=at_s)
         if door.signer is not None:
             signed = sign(msgspec.json.decode(written, type=dict[str, object]), key=door.signer)
             written = _ENCODER.encode(signed)

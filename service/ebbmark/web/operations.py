@@ -163,7 +163,7 @@ async def _from_record(door: Door, body: bytes, at_s: float, actor: Actor) -> Re
 def _access(
     deed: Deed, actor: Actor, about: Recommendation, *, succeeded: bool = True, resources: tuple[str, ...] = ()
 ) -> Access:
-    return Access(deed, actor, succeeded, about.request.known_person.reference, resources, about.identity)
+    return Access(deed, actor, succeeded, about.request.subject, resources, about.identity)
 
 
 async def _written(recommendation: Recommendation, at_s: float, door: Door, actor: Actor) -> Response:

@@ -9,7 +9,7 @@ from typing import Final
 from markupsafe import Markup
 
 from ebbmark.fhir.writing.statements import Answer
-from ebbmark.fhir.writing.write_answer import SIGNING
+from ebbmark.fhir.writing.write import SIGNING
 from ebbmark.physiology.before.plan import Phase, Plan, PlanStep
 from ebbmark.web.look.files import STYLE
 from ebbmark.web.look.policy import printed_headers

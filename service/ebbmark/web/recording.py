@@ -195,7 +195,7 @@ def _with_remarks_of(there: NormalForm, bundle: Json) -> Json:
 
 def _whose(recommendation: Recommendation, record: RecordClient | None, enterer: str | None) -> tuple[str | None, str]:
     """The person who records, and the patient in the record."""
-    patient = recommendation.request.known_person.reference
+    patient = recommendation.request.subject
     base_url = record.settings.base_url if record is not None else ""
     person = person_who_enters(enterer, base_url=base_url) if enterer is not None else None
     problems = [*_no_record(record), *_no_patient(patient), *_not_in_use(recommendation)]

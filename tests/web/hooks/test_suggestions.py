@@ -156,7 +156,7 @@ def test_a_signature_of_the_answer_holds_for_what_is_recorded() -> None:
 
 def test_results_are_recorded_alike_by_the_short_way_and_the_long() -> None:
     recommendation = found()
-    person = recommendation.request.known_person.reference
+    person = recommendation.request.subject
     quick = record_results(recommendation, patient=person, user="Practitioner/abc", recorded_s=RECORDED_S, signer=None)
     transaction = as_transaction_of_answer(
         write_bundle(recommendation, recorded_s=RECORDED_S, enterer="Practitioner/abc"), person

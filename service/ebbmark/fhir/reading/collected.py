@@ -133,6 +133,7 @@ class Collected:
         ignored: what does not count.
         problems: what stops the request.
         notes: remarks, in order, each once.
+        subject: what results will name as subject: `Patient/123`, or the fullUrl.
         subjects: FHIRPath of the first Observation by reference of its subject.
         identified_subjects: the same for subjects that are named by identifier only.
         without_subject: how many used Observations name no subject.
@@ -159,6 +160,7 @@ class Collected:
     ignored: list[Ignored] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
     notes: dict[str, None] = field(default_factory=dict)
+    subject: str = ""
     subjects: dict[str, str] = field(default_factory=dict)
     identified_subjects: dict[tuple[str, str], str] = field(default_factory=dict)
     without_subject: int = 0

@@ -23,7 +23,7 @@ from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.protocols import Protocol
 
-__all__ = ["READERS", "judge_together"]
+__all__ = ["INSTANTS", "QUANTITIES", "READERS", "judge_together"]
 
 Reader = Callable[[Given, str, Question], None]
 _Rules = TypeVar("_Rules", Protocol, StaircaseRules)
@@ -208,6 +208,23 @@ def _without_record(given: Given, path: str, question: Question) -> None:
     question.problems.append(Problem(ProblemKind.BAD_PARAMETER, path, given.name, accepted, sentence))
 
 
+QUANTITIES: Mapping[str, tuple[str, str, float, float]] = {
+    "noradrenaline-equivalent": ("noradrenaline_equivalent_mcg_per_kg_per_min", "ug/kg/min", 0.0, 5.0),
+    "body-mass-index": ("body_mass_index", "kg/m2", 8.0, 120.0),
+    "barometric-pressure": ("barometric_pressure_mmhg", "mm[Hg]", 300.0, 800.0),
+    "peep-rise": ("peep_rise_cmh2o", "cm[H2O]", 0.1, 20.0),
+    "suggested-peep": ("suggested_peep_cmh2o", "cm[H2O]", 1.0, 40.0),
+    "released-volume": ("released_ml", "mL", 50.0, 5000.0),
+    "usual-volume": ("usual_volume_ml", "mL", 50.0, 2000.0),
+    "release-high-peep": ("release_high_peep_cmh2o", "cm[H2O]", 1.0, 40.0),
+    "release-low-peep": ("release_low_peep_cmh2o", "cm[H2O]", 0.0, 40.0),
+    "compliance-at-low-peep": ("compliance_at_low_peep_ml_per_cmh2o", "mL/cm[H2O]", 1.0, 300.0),
+}
+"""Parameters that are a number: where it is kept, its unit, and the range in which it can be true."""
+
+INSTANTS: Mapping[str, str] = {"trial-started": "trial_started_s", "titrated-at": "titrated_s"}
+"""Parameters that are an instant, and where it is kept."""
+
 READERS: Mapping[str, Reader] = {
     "bundle": _bundle,
     "patient": _patient,
@@ -224,20 +241,10 @@ READERS: Mapping[str, Reader] = {
     "with-report": _yes_or_no("with_report"),
     "acknowledged": _acknowledged,
     "acknowledged-by": _acknowledged_by,
-    "noradrenaline-equivalent": _in_unit("noradrenaline_equivalent_mcg_per_kg_per_min", "ug/kg/min", 0.0, 5.0),
-    "body-mass-index": _in_unit("body_mass_index", "kg/m2", 8.0, 120.0),
-    "barometric-pressure": _in_unit("barometric_pressure_mmhg", "mm[Hg]", 300.0, 800.0),
     "staircase": _staircase,
     "variant": _variant,
-    "peep-rise": _in_unit("peep_rise_cmh2o", "cm[H2O]", 0.1, 20.0),
-    "trial-started": _instant("trial_started_s"),
-    "titrated-at": _instant("titrated_s"),
-    "suggested-peep": _in_unit("suggested_peep_cmh2o", "cm[H2O]", 1.0, 40.0),
-    "released-volume": _in_unit("released_ml", "mL", 50.0, 5000.0),
-    "usual-volume": _in_unit("usual_volume_ml", "mL", 50.0, 2000.0),
-    "release-high-peep": _in_unit("release_high_peep_cmh2o", "cm[H2O]", 1.0, 40.0),
-    "release-low-peep": _in_unit("release_low_peep_cmh2o", "cm[H2O]", 0.0, 40.0),
-    "compliance-at-low-peep": _in_unit("compliance_at_low_peep_ml_per_cmh2o", "mL/cm[H2O]", 1.0, 300.0),
+    **{name: _in_unit(*row) for name, row in QUANTITIES.items()},
+    **{name: _instant(field_name) for name, field_name in INSTANTS.items()},
     "patient-reference": _without_record,
     "encounter": _without_record,
     "period": _without_record,

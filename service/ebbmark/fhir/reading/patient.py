@@ -37,7 +37,6 @@ class Person:
     """The patient, as far as the formulas need them.
 
     Attributes:
-        reference: what results will name as subject: `Patient/123`, or the fullUrl.
         height_cm: standing height or what was sent as height.
         height_source: index into the request's sources.
         height_note: plain sentence where the height deserves doubt (stated, estimated, lying), else empty.
@@ -50,7 +49,6 @@ class Person:
         sex_source: index into the request's sources; None where no Observation said which form to use.
     """
 
-    reference: str
     height_cm: float
     height_source: int
     height_note: str
@@ -89,7 +87,7 @@ def read_person(
     """
     before = len(collected.problems)
     received = _the_one(patients, collected)
-    reference = _subject(received, collected)
+    collected.subject = _subject(received, collected)
     age = _age(received, as_of_s, collected)
     height = _height(collected)
     sex = sex_of(
@@ -109,7 +107,6 @@ def read_person(
     height_source = len(collected.sources)
     collected.sources += chosen
     return Person(
-        reference=reference,
         height_cm=height.cm,
         height_source=height_source,
         height_note=height.kind.doubt,

@@ -144,7 +144,7 @@ def _answerable(question: Question, operation: Operation, code_map: CodeMap, of_
     if question.infusions:
         infusions = read_infusions(question.infusions, question.as_of_s)
     person = read_person(question.patients, question.asked.sex, question.as_of_s, collected)
-    subject = person.reference if person else _subject_of(question, collected)
+    subject = collected.subject if person else _subject_of(question, collected)
     weightless = [] if operation.needs_weight else [one for one in collected.problems if is_about_weight(one)]
     ignored = [*question.ignored, *collected.ignored, *conditions.ignored, *infusions.ignored]
     ignored += _unasked_metrics(question, collected)

@@ -1,4 +1,4 @@
-"""When are two requests the same request? Canonical JSON bytes, the digest of the inputs, the answer's identity.
+"""Canonical JSON bytes, the digest of the inputs, and the identity of an answer: the key of idempotent writes.
 
 Canonical form: RFC 8785, JSON Canonicalization Scheme. Digests: SHA-256.
 """
@@ -15,7 +15,7 @@ from math import isfinite
 from ebbmark.fhir.reading.request import Request
 from ebbmark.physiology.protocols import Protocol
 
-__all__ = ["NotCanonical", "canonical_bytes", "identity", "input_digest"]
+__all__ = ["NotCanonical", "canonical_bytes", "identity", "identity_of", "input_digest"]
 
 _LARGEST_EXACT = 2**53 - 1  # RFC 8785 section 3.2.2.3: integers beyond it are not one number everywhere
 _PROTOCOL_FIELDS = tuple(field.name for field in fields(Protocol))
@@ -45,43 +45,92 @@ def canonical_bytes(value: object) -> bytes:
 def input_digest(request: Request) -> str:
     """Name the inputs that the answer rests on.
 
-    Covers each source with what was read from it, height, form of the formula, whom the answer is about, and what the
-    caller or the site chose beside the data; neither the order of the entries, nor where they stood in the request, nor
-    what was ignored.
+    Covers each source with what was read from it, height, form of the formula, whom the answer is about, what the
+    caller or the site chose beside the data, and the Conditions that nobody could judge; neither the order of the
+    entries, nor where they stood in the request, nor what was ignored.
 
     Returns:
         64 hexadecimal digits.
     """
-    person, sex = request.known_person, request.asked.sex
+    person, sex = request.person, request.asked.sex
     codes = [[*one[:4]] for one in request.mapped_codes if one.used]
     chosen = [sex.value if sex is not None else None, codes]
-    return sha256(
-        canonical_bytes(
-            [
-                # The subject is part of it: two patients with equal numbers must never share an identity.
-                [person.reference, request.encounter, person.height_cm, person.sex.value],
-                request.preliminary_inputs,
-                # A line feed stands in neither part, so that no two sources can join to one text.
-                # The order of components within a panel says nothing either.
-                sorted(
-                    [source.reference + "\n" + ";".join(sorted(source.value.split(";"))) for source in request.sources]
-                ),
-                # Where nothing was chosen nothing is said, as in the digests of earlier versions.
-                *([chosen] if any(chosen) else []),
-            ]
-        )
-    ).hexdigest()
+    unjudged = [f"{one.reference or one.path}\n{request.charted[one.path]}\n{one.reason}" for one in request.unjudged]
+    inputs = [
+        # The subject is part of it: two patients with equal numbers must never share an identity.
+        [
+            request.subject,
+            request.encounter,
+            person.height_cm if person is not None else None,
+            person.sex.value if person is not None else None,
+        ],
+        request.preliminary_inputs,
+        # A line feed stands in neither part, so that no two sources can join to one text.
+        # The order of components within a panel says nothing either.
+        sorted([source.reference + "\n" + ";".join(sorted(source.value.split(";"))) for source in request.sources]),
+        # Where nothing was chosen nothing is said, as in the digests of earlier versions.
+        *([chosen] if any(chosen) else []),
+        *([sorted(unjudged)] if unjudged else []),
+    ]
+    return sha256(canonical_bytes(inputs)).hexdigest()
 
 
 def identity(input_digest: str, protocol: Protocol, engine_version: str) -> str:
-    """Name the answer: same inputs, same rules down to the last value, same engine.
+    """Name a titration: same inputs, same rules down to the last value, same engine.
 
     Returns:
         64 hexadecimal digits.
     """
-    return sha256(
-        canonical_bytes({"inputs": input_digest, "protocol": _rules_digest(protocol), "engine": engine_version})
-    ).hexdigest()
+    return _named({"inputs": input_digest, "protocol": _rules_digest(protocol), "engine": engine_version})
+
+
+def identity_of(
+    operation: str, request: Request, rules: Mapping[str, object], *, dated: bool, engine_version: str
+) -> tuple[str, str]:
+    """Name the inputs and the answer of any other operation.
+
+    Args:
+        operation: slug of the question.
+        request: what was asked.
+        rules: every value that the answer depends on beside the inputs, as JSON values.
+        dated: whether the answer depends on the instant that counts as now.
+        engine_version: of this software.
+
+    Returns:
+        Identity and input digest, 64 hexadecimal digits each.
+    """
+    digest = input_digest(request)
+    asked = request.asked
+    named = {
+        "operation": operation,
+        "inputs": digest,
+        "engine": engine_version,
+        "rules": dict(rules),
+        "now": request.as_of_s if dated else None,
+        "asked": [
+            asked.noradrenaline_equivalent_mcg_per_kg_per_min,
+            asked.body_mass_index,
+            asked.barometric_pressure_mmhg,
+            asked.variant.value,
+            asked.peep_rise_cmh2o,
+            sorted({what for what, _ in asked.acknowledged.what}),
+            list(asked.acknowledged.who) if asked.acknowledged.who else None,
+            asked.trial_started_s,
+            asked.titrated_s,
+            asked.suggested_peep_cmh2o,
+            asked.released_ml,
+            asked.usual_volume_ml,
+            asked.release_high_peep_cmh2o,
+            asked.release_low_peep_cmh2o,
+            asked.compliance_at_low_peep_ml_per_cmh2o,
+            request.age_years,
+        ],
+    }
+    return _named(named), digest
+
+
+def _named(value: Mapping[str, object]) -> str:
+    return sha256(canonical_bytes(value)).hexdigest()
 
 
 @lru_cache(maxsize=64)

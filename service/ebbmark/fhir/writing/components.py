@@ -1,14 +1,8 @@
-"""Which parts can a result have? One table: the part, its code and the one unit that it leaves in.
-
-Code and unit are encoded once; an answer with a dozen steps has about a hundred parts.
-"""
+"""The parts that a result of the titration can have: one table of the part and the one unit that it leaves in."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from math import inf
-
-import msgspec
 
 from ebbmark.fhir.writing.quantities import (
     BLOOD_PRESSURE,
@@ -23,11 +17,10 @@ from ebbmark.fhir.writing.quantities import (
     VOLUME,
     VOLUME_PER_WEIGHT,
     Unit,
-    quantity,
 )
-from ebbmark.fhir.writing.terms import ABSENT_BECAUSE, LOINC_TERMS, OWN
+from ebbmark.fhir.writing.statements import Amount, Part
 
-__all__ = ["PARTS", "amount", "amounts", "choice", "count", "yes_or_no"]
+__all__ = ["PARTS", "amount", "amounts"]
 
 PARTS: dict[str, Unit] = {
     # of the tidal volume target; the rungs of every protocol must be here (held by a test)
@@ -92,45 +85,12 @@ PARTS: dict[str, Unit] = {
 }
 """Unit by part; the part is a key of our LOINC terms or of our own codes."""
 
-_CODE = {part: LOINC_TERMS.get(part) or OWN[part] for part in PARTS}
-_TEMPLATE = {
-    part: b'{"code":%b,"valueQuantity":%b}' % (bytes(_CODE[part]).replace(b"%", b"%%"), unit.template)
-    for part, unit in PARTS.items()
-}
+
+def amount(part: str, value: float) -> Part:
+    """A part with a number, in the unit of its row in the table."""
+    return part, Amount(value, PARTS[part])
 
 
-def amount(part: str, value: float) -> msgspec.Raw:
-    """Observation.component with a Quantity, or with the reason for having none where the number is not finite.
-
-    Args:
-        part: row of the table.
-        value: in the unit of that row.
-    """
-    if value >= 0 and value != inf:
-        return msgspec.Raw(_TEMPLATE[part] % value)
-    negative = quantity(value, PARTS[part])
-    if negative is not None:
-        return msgspec.Raw(b'{"code":%b,"valueQuantity":%b}' % (bytes(_CODE[part]), bytes(negative)))
-    return msgspec.Raw(
-        b'{"code":%b,"dataAbsentReason":%b}' % (bytes(_CODE[part]), bytes(ABSENT_BECAUSE["not-a-number"]))
-    )
-
-
-def amounts(rows: Iterable[tuple[str, float | None]]) -> list[msgspec.Raw]:
-    """Components of the rows that have a value."""
-    return [amount(part, value) for part, value in rows if value is not None]
-
-
-def choice(part: str, code: str) -> msgspec.Raw:
-    """Observation.component with one of our own codes as its value."""
-    return msgspec.Raw(b'{"code":%b,"valueCodeableConcept":%b}' % (bytes(OWN[part]), bytes(OWN[code])))
-
-
-def count(part: str, value: int) -> msgspec.Raw:
-    """Observation.component with a whole number."""
-    return msgspec.Raw(b'{"code":%b,"valueInteger":%d}' % (bytes(OWN[part]), value))
-
-
-def yes_or_no(part: str, value: bool) -> msgspec.Raw:
-    """Observation.component with true or false."""
-    return msgspec.Raw(b'{"code":%b,"valueBoolean":%b}' % (bytes(OWN[part]), b"true" if value else b"false"))
+def amounts(rows: Iterable[tuple[str, float | None]]) -> list[Part]:
+    """Parts of the rows that have a value."""
+    return [(part, Amount(value, PARTS[part])) for part, value in rows if value is not None]

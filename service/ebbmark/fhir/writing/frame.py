@@ -1,4 +1,4 @@
-"""What do all resources of one answer share? Subject, encounter, device, times, and names made from the identity."""
+"""What all resources of one answer share: subject, encounter, device, times, and names made from the identity."""
 
 from __future__ import annotations
 
@@ -8,11 +8,11 @@ from uuid import NAMESPACE_URL
 
 import msgspec
 
-from ebbmark.fhir.naming import REQUEST_SYSTEM, RESULT_SYSTEM
-from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.naming import BASE, REQUEST_SYSTEM, RESULT_SYSTEM
 from ebbmark.fhir.writing.instants import instant
+from ebbmark.fhir.writing.statements import Answer
 
-__all__ = ["REQUEST_SYSTEM", "RESULT_SYSTEM", "Frame", "Reference"]
+__all__ = ["REQUEST_SYSTEM", "RESULT_SYSTEM", "Frame", "Reference", "operation_url"]
 
 UNNAMED_PATIENT = "The patient of the request, sent without an id"
 
@@ -26,55 +26,44 @@ class Reference(msgspec.Struct, omit_defaults=True, gc=False):
     display: str | None = None
 
 
+def operation_url(slug: str) -> str:
+    """Canonical address of an operation; an identifier, not an address."""
+    return f"{BASE}/OperationDefinition/{slug}"
+
+
 class Frame:
     """The shared parts of one answer; made once per answer.
 
     Attributes:
-        recommendation: the answer.
+        answer: the answer.
         subject: Reference to the patient.
         encounter: Reference to the encounter; None where none was named.
         device: Reference to this software.
-        period: effectivePeriod of the whole limb.
-        end: last moment of the limb, as FHIR dateTime.
+        end: last moment that the answer looks at, as FHIR dateTime.
     """
 
-    __slots__ = (
-        "_addresses",
-        "_full_urls",
-        "_hash",
-        "_sources",
-        "device",
-        "encounter",
-        "end",
-        "period",
-        "recommendation",
-        "subject",
-    )
+    __slots__ = ("_addresses", "_full_urls", "_hash", "_sources", "answer", "device", "encounter", "end", "subject")
 
-    def __init__(self, recommendation: Recommendation) -> None:
-        self.recommendation = recommendation
-        request = recommendation.request
-        self._hash = sha1(
-            NAMESPACE_URL.bytes + f"{RESULT_SYSTEM}|{recommendation.identity}:".encode(), usedforsecurity=False
-        )
+    def __init__(self, answer: Answer) -> None:
+        self.answer = answer
+        request = answer.request
+        self._hash = sha1(NAMESPACE_URL.bytes + f"{RESULT_SYSTEM}|{answer.identity}:".encode(), usedforsecurity=False)
         self._full_urls: dict[str, str] = {}
         self._addresses = [source.reference for source in request.sources]
         self._sources = [
             Reference(reference=source.reference) if source.reference else Reference(display=source.path)
             for source in request.sources
         ]
-        steps = recommendation.trial.steps
-        self.end = instant(max(step.end_s for step in steps))
-        self.period = {"start": instant(min(step.start_s for step in steps)), "end": self.end}
+        self.end = instant(answer.span_s[1])
         # A patient sent without id or address has no reference; one that is empty would be no FHIR.
-        address = request.known_person.reference
+        address = request.subject
         self.subject = Reference(reference=address) if address else Reference(display=UNNAMED_PATIENT)
         self.encounter = Reference(reference=request.encounter) if request.encounter else None
         self.device = self.to("device")
 
     def identifier(self, kind: str) -> dict[str, str]:
         """Identifier that a second try will find again."""
-        return {"system": RESULT_SYSTEM, "value": f"{self.recommendation.identity}:{kind}"}
+        return {"system": RESULT_SYSTEM, "value": f"{self.answer.identity}:{kind}"}
 
     def full_url(self, kind: str) -> str:
         """UUID version 5 (RFC 9562) of the identifier, in the namespace of URLs."""
@@ -106,6 +95,12 @@ class Frame:
 
         Without a version the Patient is not named: it would say no more than the subject of every result.
         """
-        person = self.recommendation.request.known_person
-        patient = [Reference(reference=person.version)] if person.version else []
+        person = self.answer.request.person
+        patient = [Reference(reference=person.version)] if person is not None and person.version else []
         return [*self.inputs(range(len(self._sources))), *patient]
+
+    @property
+    def about(self) -> dict[str, object]:
+        """Subject, and encounter where one is known."""
+        encounter = {"encounter": self.encounter} if self.encounter is not None else {}
+        return {"subject": self.subject, **encounter}

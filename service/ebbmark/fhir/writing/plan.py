@@ -1,4 +1,4 @@
-"""How does a plan look in FHIR? A draft CarePlan, its steps as a RequestGroup, the settings of each as DeviceRequest.
+"""A plan in FHIR: a draft CarePlan, its steps as a RequestGroup, the settings of each as DeviceRequest.
 
 All have the intent *proposal* and the status *draft*: nothing here is an order.
 Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/careplan.html, /requestgroup.html, /devicerequest.html.
@@ -7,7 +7,7 @@ Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/careplan.html, /requestgroup.html
 from __future__ import annotations
 
 from ebbmark.fhir.codesystem import BASE
-from ebbmark.fhir.writing.names import Names
+from ebbmark.fhir.writing.frame import Frame
 from ebbmark.fhir.writing.quantities import PRESSURE, VOLUME, quantity
 from ebbmark.fhir.writing.terms import LOINC_TERMS, OWN
 from ebbmark.physiology.before.plan import Plan, PlanStep
@@ -25,13 +25,13 @@ def plan_definition_url(slug: str, version: str) -> str:
     return f"{BASE}/PlanDefinition/{slug}|{version}"
 
 
-def plan_resources(names: Names) -> list[tuple[str, object]]:
+def plan_resources(frame: Frame) -> list[tuple[str, object]]:
     """CarePlan, RequestGroup and DeviceRequests with their kinds; nothing where nothing was planned."""
-    plan = names.answer.plan
+    plan = frame.answer.plan
     if plan is None:
         return []
-    found: list[tuple[str, object]] = [("care-plan", _care_plan(names, plan)), ("steps", _request_group(names, plan))]
-    found += [(_kind(step), _device_request(names, step)) for step in plan.steps]
+    found: list[tuple[str, object]] = [("care-plan", _care_plan(frame, plan)), ("steps", _request_group(frame, plan))]
+    found += [(_kind(step), _device_request(frame, step)) for step in plan.steps]
     return found
 
 
@@ -48,7 +48,7 @@ def _kind(step: PlanStep) -> str:
     return f"settings-{step.number}"
 
 
-def _care_plan(names: Names, plan: Plan) -> Json:
+def _care_plan(frame: Frame, plan: Plan) -> Json:
     notes = [
         *plan.warnings,
         plan.preconditions,
@@ -59,46 +59,46 @@ def _care_plan(names: Names, plan: Plan) -> Json:
     notes += [f"{line.text} Source: {line.citation}." for line in plan.evidence]
     return {
         "resourceType": "CarePlan",
-        "identifier": [names.identifier("care-plan")],
+        "identifier": [frame.identifier("care-plan")],
         "instantiatesCanonical": [plan_definition_url(plan.protocol, plan.version)],
         **_DRAFT,
         "title": plan.title,
         "description": plan.summary,
-        **names.about,
-        "created": names.end,
-        "author": names.to("device"),
-        "supportingInfo": names.inputs(range(len(names.answer.request.sources))),
-        "activity": [{"reference": names.to("steps")}],
-        "note": [_note(names, text) for text in notes],
+        **frame.about,
+        "created": frame.end,
+        "author": frame.to("device"),
+        "supportingInfo": frame.inputs(range(len(frame.answer.request.sources))),
+        "activity": [{"reference": frame.to("steps")}],
+        "note": [_note(frame, text) for text in notes],
     }
 
 
-def _note(names: Names, text: str) -> Json:
+def _note(frame: Frame, text: str) -> Json:
     """An annotation; what a clinician has acknowledged carries that person as its author."""
-    who = names.answer.request.asked.acknowledged.who
-    if who is None or text not in names.answer.acknowledged:
+    who = frame.answer.request.asked.acknowledged.who
+    if who is None or text not in frame.answer.acknowledged:
         return {"text": text}
     if who.reference and "PractitionerRole/" not in who.reference:
         return {"authorReference": who.as_reference, "text": text}
     return {"authorString": who.words, "text": text}
 
 
-def _request_group(names: Names, plan: Plan) -> Json:
+def _request_group(frame: Frame, plan: Plan) -> Json:
     return {
         "resourceType": "RequestGroup",
-        "identifier": [names.identifier("steps")],
+        "identifier": [frame.identifier("steps")],
         "instantiatesCanonical": [plan_definition_url(plan.protocol, plan.version)],
         **_DRAFT,
-        **names.about,
-        "authoredOn": names.end,
-        "author": names.to("device"),
+        **frame.about,
+        "authoredOn": frame.end,
+        "author": frame.to("device"),
         "action": [
-            _action(names, step, plan.steps[place - 1] if place else None) for place, step in enumerate(plan.steps)
+            _action(frame, step, plan.steps[place - 1] if place else None) for place, step in enumerate(plan.steps)
         ],
     }
 
 
-def _action(names: Names, step: PlanStep, before: PlanStep | None) -> Json:
+def _action(frame: Frame, step: PlanStep, before: PlanStep | None) -> Json:
     described = f"Record: {'; '.join(step.record)}. Expect: {step.expect}"
     follows = {"actionId": str(before.number), "relationship": "after-end"} if before else None
     dwell = {"value": step.dwell_s, "unit": "s", "system": "http://unitsofmeasure.org", "code": "s"}
@@ -110,11 +110,11 @@ def _action(names: Names, step: PlanStep, before: PlanStep | None) -> Json:
         "code": [OWN[f"phase-{step.phase.value}"]],
         **({"relatedAction": [follows]} if follows else {}),
         **({"timingDuration": dwell} if step.dwell_s else {}),
-        "resource": names.to(_kind(step)),
+        "resource": frame.to(_kind(step)),
     }
 
 
-def _device_request(names: Names, step: PlanStep) -> Json:
+def _device_request(frame: Frame, step: PlanStep) -> Json:
     rows = (
         (LOINC_TERMS["peep-set"], step.peep_cmh2o, PRESSURE),
         (OWN["pressure-above-peep"], step.pressure_above_peep_cmh2o if step.pressure_is_set else None, PRESSURE),
@@ -127,11 +127,11 @@ def _device_request(names: Names, step: PlanStep) -> Json:
     ]
     return {
         "resourceType": "DeviceRequest",
-        "identifier": [names.identifier(_kind(step))],
+        "identifier": [frame.identifier(_kind(step))],
         **_DRAFT,
         "codeCodeableConcept": OWN["ventilator-settings"],
         **({"parameter": settings} if settings else {}),
-        **names.about,
-        "authoredOn": names.end,
-        "requester": names.to("device"),
+        **frame.about,
+        "authoredOn": frame.end,
+        "requester": frame.to("device"),
     }

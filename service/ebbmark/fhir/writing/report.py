@@ -18,7 +18,6 @@ from ebbmark.fhir.writing.frame import Frame
 from ebbmark.fhir.writing.instants import instant
 from ebbmark.fhir.writing.provenance import PROVENANCE, stamped
 from ebbmark.fhir.writing.terms import OWN, standard
-from ebbmark.physiology.advice.headline import headline
 
 __all__ = ["ANSWER_PROVENANCES", "REPORT", "REPORT_PROVENANCE", "report_entries"]
 
@@ -33,26 +32,30 @@ ANSWER_PROVENANCES = (PROVENANCE, REPORT_PROVENANCE)
 
 _CATEGORY = standard("v2-0074", "RC", "Respiratory Care (therapy)")
 _TITLE = "PEEP trial, preliminary report"
-# What these group (steps, margins) is named by them.
-_RESULTS = ("predicted-body-weight", "tidal-volume-target", "closing-pressure", "suggested-peep", "compliance-curve")
 
 
-def report_entries(frame: Frame, pdf: bytes, recorded_s: float, enterer: str | None) -> list[tuple[str, object]]:
+def report_entries(
+    frame: Frame, pdf: bytes, conclusion: str, recorded_s: float, enterer: str | None
+) -> list[tuple[str, object]]:
     """The report and its Provenance, with their kinds.
 
     Args:
         frame: the shared parts of the answer.
         pdf: the page.
+        conclusion: the answer in one or two sentences.
         recorded_s: instant of recording [s since 1970-01-01T00:00:00Z].
         enterer: the person who chose to record it, as `person_who_enters` gives it; None where none did.
     """
     entity = {"role": "source", "what": frame.to("guidance")}
     provenance = stamped(frame, REPORT_PROVENANCE, [frame.to(REPORT)], [entity], recorded_s, enterer)
-    return [(REPORT, _report(frame, pdf, recorded_s)), (REPORT_PROVENANCE, provenance)]
+    return [(REPORT, _report(frame, pdf, conclusion, recorded_s)), (REPORT_PROVENANCE, provenance)]
 
 
-def _report(frame: Frame, pdf: bytes, recorded_s: float) -> dict[str, object]:
-    recommendation = frame.recommendation
+def _report(frame: Frame, pdf: bytes, conclusion: str, recorded_s: float) -> dict[str, object]:
+    statements = frame.answer.statements
+    # What these group (steps, margins) is named by them.
+    grouped = {kind for one in statements for kind in one.members}
+    start, end = map(instant, frame.answer.span_s)
     return {
         "resourceType": "DiagnosticReport",
         "identifier": [frame.identifier(REPORT)],
@@ -61,10 +64,10 @@ def _report(frame: Frame, pdf: bytes, recorded_s: float) -> dict[str, object]:
         "code": OWN["peep-trial-report"],
         "subject": frame.subject,
         **({"encounter": frame.encounter} if frame.encounter is not None else {}),
-        "effectivePeriod": frame.period,
+        "effectivePeriod": {"start": start, "end": end},
         "issued": instant(recorded_s),
-        "result": [frame.to(kind) for kind in _RESULTS],
-        "conclusion": headline(recommendation.advice, recommendation.closing),
+        "result": [frame.to(one.kind) for one in statements if one.kind not in grouped],
+        "conclusion": conclusion,
         "presentedForm": [
             {
                 "contentType": "application/pdf",

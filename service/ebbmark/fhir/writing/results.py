@@ -1,102 +1,145 @@
-"""How does each result look as a FHIR Observation? None of them is dated now."""
+"""A titration as an answer: its results as statements and its cautions as warnings. None of them is dated now."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
-import msgspec
-
-from ebbmark.fhir.writing.components import amount, amounts, choice, yes_or_no
-from ebbmark.fhir.writing.frame import Frame
-from ebbmark.fhir.writing.preliminary import Result, blank, set_value
+from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.writing.components import amount, amounts
 from ebbmark.fhir.writing.quantities import PRESSURE, VOLUME, WEIGHT
 from ebbmark.fhir.writing.sentences import (
     closing_method,
     closing_sentence,
     curve_sentence,
+    protocol_rule,
     suggestion_method,
     weight_method,
     weight_sentence,
     what_if_sentence,
 )
-from ebbmark.fhir.writing.step import step_kind, step_result
-from ebbmark.fhir.writing.terms import ABSENT_BECAUSE, CATEGORY_EXAM, LOINC_TERMS, OWN
-from ebbmark.physiology.advice.advice import WhatIf
+from ebbmark.fhir.writing.statements import Amount, Answer, Coded, Part, Statement, Truth, Warned
+from ebbmark.fhir.writing.step import step_kind, step_statement
+from ebbmark.physiology.advice.advice import Caution, WhatIf
 from ebbmark.physiology.closing.estimate import Closing, StepEstimate, Verdict
 
-__all__ = ["results"]
+__all__ = ["answer_of", "with_source"]
+
+Span = tuple[float, float]
 
 
-def results(frame: Frame) -> list[tuple[str, Result]]:
-    """Every Observation of the answer with its kind, in the order in which people read them."""
-    advice = frame.recommendation.advice
-    found = [
-        ("predicted-body-weight", _predicted_body_weight(frame)),
-        ("tidal-volume-target", _tidal_volume_target(frame)),
-        ("closing-pressure", _closing_pressure(frame)),
-        ("suggested-peep", _suggested_peep(frame)),
-    ]
-    found += [(what_if_kind(row), _what_if(frame, row)) for row in advice.what_if]
-    found.append(("compliance-curve", _curve(frame)))
-    trial, closing = frame.recommendation.trial, frame.recommendation.closing
-    # Without an estimate the steps themselves stay.
-    estimates: Sequence[StepEstimate | None] = closing.steps if _is_estimated(closing) else [None] * len(trial.steps)
-    for number, (step, estimate) in enumerate(zip(trial.steps, estimates, strict=True), start=1):
-        found.append((step_kind(number), step_result(frame, number, step, estimate)))
+def answer_of(recommendation: Recommendation) -> Answer:
+    """The titration in the one shape of every answer."""
+    steps, protocol = recommendation.trial.steps, recommendation.request.protocol
+    span_s = (min([step.start_s for step in steps]), max([step.end_s for step in steps]))
+    cautions = recommendation.advice.cautions
+    return Answer(
+        operation="titrate-peep",
+        identity=recommendation.identity,
+        input_digest=recommendation.input_digest,
+        engine_version=recommendation.engine_version,
+        request=recommendation.request,
+        rules=(protocol_rule(protocol),),
+        span_s=span_s,
+        said=(recommendation.advice.rationale,),
+        statements=tuple(_statements(recommendation, (span_s[1], span_s[1]))),
+        warnings=tuple(_warnings(cautions)),
+        ignored=recommendation.ignored,
+        always=tuple([with_source(caution) for caution in cautions if not caution.of_this_patient]),
+    )
+
+
+def with_source(caution: Caution) -> str:
+    """The caution's text with where it comes from."""
+    return f"{caution.text} Source: {caution.citation.rstrip('.')}."
+
+
+def _warnings(cautions: Sequence[Caution]) -> list[Warned]:
+    """The cautions found in this patient's data, each with a kind of its own even where one is said twice."""
+    found: list[Warned] = []
+    seen: dict[str, int] = {}
+    for caution in cautions:
+        if not caution.of_this_patient:
+            continue
+        count = seen[caution.slug] = seen.get(caution.slug, 0) + 1
+        kind = f"caution-{caution.slug}" + (f"-{count}" if count > 1 else "")
+        of_statements = ("closing-pressure", "suggested-peep")
+        found.append(
+            Warned(kind, caution.slug, caution.severity.value, with_source(caution), of_statements=of_statements)
+        )
     return found
 
 
-def what_if_kind(row: WhatIf) -> str:
-    """Kind of the Observation of one margin."""
+def _statements(recommendation: Recommendation, end_s: Span) -> list[Statement]:
+    """Every result, in the order in which people read them."""
+    found = [
+        _predicted_body_weight(recommendation, end_s),
+        _tidal_volume_target(recommendation, end_s),
+        _closing_pressure(recommendation),
+        _suggested_peep(recommendation, end_s),
+    ]
+    found += [_what_if(row, end_s) for row in recommendation.advice.what_if]
+    found.append(_curve(recommendation))
+    trial, closing = recommendation.trial, recommendation.closing
+    # Without an estimate the steps themselves stay.
+    estimates: Sequence[StepEstimate | None] = closing.steps if _is_estimated(closing) else [None] * len(trial.steps)
+    for number, (step, estimate) in enumerate(zip(trial.steps, estimates, strict=True), start=1):
+        found.append(step_statement(recommendation, number, step, estimate))
+    return found
+
+
+def _what_if_kind(row: WhatIf) -> str:
+    """Kind of the statement of one margin."""
     return f"what-if-{row.margin_cmh2o:g}"
 
 
-def _predicted_body_weight(frame: Frame) -> Result:
-    person = frame.recommendation.request.known_person
-    result = blank(frame, "predicted-body-weight", LOINC_TERMS["predicted-body-weight"], CATEGORY_EXAM)
-    result.effective_date_time = frame.end
-    set_value(result, frame.recommendation.advice.predicted_body_weight_kg, WEIGHT)
-    result.note = [{"text": weight_sentence(person)}]
-    result.method = {"text": weight_method(person.sex)}
-    result.derived_from = frame.inputs(person.sources)
-    return result
+def _predicted_body_weight(recommendation: Recommendation, end_s: Span) -> Statement:
+    person = recommendation.request.known_person
+    return Statement(
+        kind="predicted-body-weight",
+        code="predicted-body-weight",
+        value=Amount(recommendation.advice.predicted_body_weight_kg, WEIGHT),
+        note=weight_sentence(person),
+        method=weight_method(person.sex),
+        sources=person.sources,
+        span_s=end_s,
+        examination=True,
+    )
 
 
-def _tidal_volume_target(frame: Frame) -> Result:
-    advice = frame.recommendation.advice
-    result = blank(frame, "tidal-volume-target", OWN["tidal-volume-target"])
-    result.effective_date_time = frame.end
-    set_value(result, advice.target.volume_ml, VOLUME)
-    result.method = {"text": f"{advice.target.ml_per_kg:g} mL per kg of predicted body weight"}
-    result.derived_from = [frame.to("predicted-body-weight")]
-    result.component = [
-        amount("tidal-volume-per-predicted-weight", advice.target.ml_per_kg),
-        *[amount(f"tidal-volume-at-{rung.ml_per_kg:g}-ml-per-kg", rung.volume_ml) for rung in advice.ladder],
-    ]
-    return result
+def _tidal_volume_target(recommendation: Recommendation, end_s: Span) -> Statement:
+    advice = recommendation.advice
+    return Statement(
+        kind="tidal-volume-target",
+        code="tidal-volume-target",
+        value=Amount(advice.target.volume_ml, VOLUME),
+        method=f"{advice.target.ml_per_kg:g} mL per kg of predicted body weight",
+        span_s=end_s,
+        follows_from=("predicted-body-weight",),
+        parts=(
+            amount("tidal-volume-per-predicted-weight", advice.target.ml_per_kg),
+            *[amount(f"tidal-volume-at-{rung.ml_per_kg:g}-ml-per-kg", rung.volume_ml) for rung in advice.ladder],
+        ),
+    )
 
 
-def _closing_pressure(frame: Frame) -> Result:
-    recommendation = frame.recommendation
-    closing = recommendation.closing
-    result = blank(frame, "closing-pressure", OWN["closing-pressure"])
-    result.effective_period = frame.period
-    if closing.peep_cmh2o is None:
-        result.data_absent_reason = ABSENT_BECAUSE["unknown"]
-    else:
-        set_value(result, closing.peep_cmh2o, PRESSURE)
-    result.note = [{"text": closing_sentence(closing)}]
-    result.method = {"text": closing_method(recommendation.request.protocol)}
-    result.derived_from = [frame.to("compliance-curve")]
-    result.component = _closing_components(closing, recommendation.request.protocol.fall)
-    return result
+def _closing_pressure(recommendation: Recommendation) -> Statement:
+    closing, protocol = recommendation.closing, recommendation.request.protocol
+    return Statement(
+        kind="closing-pressure",
+        code="closing-pressure",
+        value=None if closing.peep_cmh2o is None else Amount(closing.peep_cmh2o, PRESSURE),
+        note=closing_sentence(closing),
+        method=closing_method(protocol),
+        follows_from=("compliance-curve",),
+        parts=tuple(_closing_parts(closing, protocol.fall)),
+    )
 
 
-def _closing_components(closing: Closing, fall: float) -> list[msgspec.Raw]:
+def _closing_parts(closing: Closing, fall: float) -> list[Part]:
     low, high = closing.interval_cmh2o or (None, None)
-    components = [choice("closing-verdict", closing.verdict.value)]
+    parts: list[Part] = [("closing-verdict", Coded(closing.verdict.value))]
     if _is_estimated(closing):
-        components += amounts(
+        parts += amounts(
             (
                 ("verdict-probability", closing.probability),
                 ("interval-low", low),
@@ -105,10 +148,10 @@ def _closing_components(closing: Closing, fall: float) -> list[msgspec.Raw]:
                 ("falling-from-first-step-probability", closing.falling_from_first_step),
             )
         )
-    components += [amount("fall-threshold", fall), choice("closing-evidence", closing.evidence.value)]
+    parts += [amount("fall-threshold", fall), ("closing-evidence", Coded(closing.evidence.value))]
     if closing.shape is not None:
-        components.append(choice("closing-shape", closing.shape.value))
-    return components
+        parts.append(("closing-shape", Coded(closing.shape.value)))
+    return parts
 
 
 def _is_estimated(closing: Closing) -> bool:
@@ -116,31 +159,29 @@ def _is_estimated(closing: Closing) -> bool:
     return closing.verdict is not Verdict.INDETERMINATE or closing.probability > 0
 
 
-def _suggested_peep(frame: Frame) -> Result:
-    recommendation = frame.recommendation
-    advice = recommendation.advice
-    result = blank(frame, "suggested-peep", OWN["suggested-peep"])
-    result.effective_date_time = frame.end
+def _suggested_peep(recommendation: Recommendation, end_s: Span) -> Statement:
+    advice, protocol = recommendation.advice, recommendation.request.protocol
+    suggested = advice.suggested_peep_cmh2o
     # The margin asked for is a rule; the one used may be larger, where steps are coarse.
-    result.component = [
-        amount("margin", recommendation.request.protocol.margin_cmh2o),
-        amount("margin-used", advice.margin_cmh2o),
-    ]
-    if advice.suggested_peep_cmh2o is None:
-        result.data_absent_reason = ABSENT_BECAUSE["not-applicable"]
-    else:
-        set_value(result, advice.suggested_peep_cmh2o, PRESSURE)
-        for row in advice.what_if:
-            if row.margin_cmh2o == advice.margin_cmh2o and row.peep_cmh2o == advice.suggested_peep_cmh2o:
-                result.component += _expected(row)
-    result.note = [{"text": advice.rationale}]
-    result.method = {"text": suggestion_method(recommendation.request.protocol)}
-    result.has_member = [frame.to(what_if_kind(row)) for row in advice.what_if] or None
-    result.derived_from = [frame.to("closing-pressure"), frame.to("tidal-volume-target")]
-    return result
+    parts = [amount("margin", protocol.margin_cmh2o), amount("margin-used", advice.margin_cmh2o)]
+    for row in advice.what_if:
+        if suggested is not None and row.margin_cmh2o == advice.margin_cmh2o and row.peep_cmh2o == suggested:
+            parts += _expected(row)
+    return Statement(
+        kind="suggested-peep",
+        code="suggested-peep",
+        value=None if suggested is None else Amount(suggested, PRESSURE),
+        note=advice.rationale,
+        method=suggestion_method(protocol),
+        members=tuple([_what_if_kind(row) for row in advice.what_if]),
+        parts=tuple(parts),
+        span_s=end_s,
+        follows_from=("closing-pressure", "tidal-volume-target"),
+        absent="not-applicable",
+    )
 
 
-def _expected(row: WhatIf) -> list[msgspec.Raw]:
+def _expected(row: WhatIf) -> list[Part]:
     volume = row.tidal_volume
     return amounts(
         (
@@ -155,28 +196,35 @@ def _expected(row: WhatIf) -> list[msgspec.Raw]:
     )
 
 
-def _what_if(frame: Frame, row: WhatIf) -> Result:
-    result = blank(frame, what_if_kind(row), OWN["peep-what-if"])
-    result.effective_date_time = frame.end
-    result.note = [{"text": what_if_sentence(row)}]
-    result.derived_from = [frame.to("closing-pressure"), frame.to("tidal-volume-target")]
-    result.component = [
-        amount("margin", row.margin_cmh2o),
-        amount("what-if-peep", row.peep_cmh2o),
-        yes_or_no("within-tested-range", row.tested),
-        *_expected(row),
-    ]
-    return result
+def _what_if(row: WhatIf, end_s: Span) -> Statement:
+    return Statement(
+        kind=_what_if_kind(row),
+        code="peep-what-if",
+        value=None,
+        note=what_if_sentence(row),
+        parts=(
+            amount("margin", row.margin_cmh2o),
+            amount("what-if-peep", row.peep_cmh2o),
+            ("within-tested-range", Truth(row.tested)),
+            *_expected(row),
+        ),
+        span_s=end_s,
+        follows_from=("closing-pressure", "tidal-volume-target"),
+        absent="",
+    )
 
 
-def _curve(frame: Frame) -> Result:
-    trial = frame.recommendation.trial
-    result = blank(frame, "compliance-curve", OWN["compliance-curve"])
-    result.effective_period = frame.period
-    result.note = [{"text": curve_sentence(trial)}]
-    result.has_member = [frame.to(step_kind(number)) for number in range(1, len(trial.steps) + 1)]
-    result.component = [
-        choice("compliance-kind", trial.kind.slug),
-        choice("peep-source", f"peep-source-{trial.peep_source}"),
-    ]
-    return result
+def _curve(recommendation: Recommendation) -> Statement:
+    trial = recommendation.trial
+    return Statement(
+        kind="compliance-curve",
+        code="compliance-curve",
+        value=None,
+        note=curve_sentence(trial),
+        members=tuple([step_kind(number) for number in range(1, len(trial.steps) + 1)]),
+        parts=(
+            ("compliance-kind", Coded(trial.kind.slug)),
+            ("peep-source", Coded(f"peep-source-{trial.peep_source}")),
+        ),
+        absent="",
+    )

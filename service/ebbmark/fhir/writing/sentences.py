@@ -7,6 +7,7 @@ import re
 from ebbmark.fhir.reading.patient import Person
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.writing.quantities import FRACTION, PRESSURE, VOLUME_PER_WEIGHT, in_words
+from ebbmark.fhir.writing.statements import Rule
 from ebbmark.physiology.advice.advice import WhatIf
 from ebbmark.physiology.closing.estimate import Closing, Verdict
 from ebbmark.physiology.formulas.body import Sex
@@ -19,6 +20,7 @@ __all__ = [
     "closing_sentence",
     "curve_sentence",
     "first_sentence",
+    "protocol_rule",
     "protocol_sentence",
     "suggestion_method",
     "weight_method",
@@ -105,13 +107,15 @@ def what_if_sentence(row: WhatIf) -> str:
     return f"At {in_words(row.tidal_volume.ml_per_kg, VOLUME_PER_WEIGHT)} no limit of the protocol is exceeded."
 
 
+def protocol_rule(protocol: Protocol) -> Rule:
+    """How the rules of a titration are named."""
+    values = f"fall {in_words(protocol.fall, FRACTION)}, margin {in_words(protocol.margin_cmh2o, PRESSURE)}"
+    return Rule(protocol.slug, protocol.version, protocol.title, protocol.citation, values)
+
+
 def protocol_sentence(request: Request) -> str:
     """Name the rules and where they come from."""
-    protocol = request.protocol
-    return (
-        f"Rules: {protocol.title} ({protocol.slug} version {protocol.version}, fall "
-        f"{in_words(protocol.fall, FRACTION)}, margin {in_words(protocol.margin_cmh2o, PRESSURE)}). {protocol.citation}"
-    )
+    return protocol_rule(request.protocol).sentence
 
 
 def first_sentence(text: str) -> tuple[str, str]:

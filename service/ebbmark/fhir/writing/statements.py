@@ -1,45 +1,39 @@
-"""What is an answer at the bedside, whichever question it answers? Statements, warnings and a plan, in one shape."""
+"""The answer to any operation in one shape: statements, warnings, and a plan where one was asked for."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from hashlib import sha256
+from typing import NamedTuple
 
-from ebbmark import __version__
 from ebbmark.fhir.reading.question import Acknowledger
 from ebbmark.fhir.reading.request import Request
-from ebbmark.fhir.writing.canonical import canonical_bytes
+from ebbmark.fhir.sources import Ignored
 from ebbmark.fhir.writing.quantities import Unit
 from ebbmark.physiology.before.plan import Plan
 
-__all__ = ["Amount", "Answer", "Coded", "Part", "Rule", "Statement", "Truth", "Warned", "Whole", "identity_of"]
+__all__ = ["Amount", "Answer", "Coded", "Part", "Rule", "Statement", "Truth", "Warned", "Whole"]
 
 
-@dataclass(frozen=True, slots=True)
-class Amount:
+class Amount(NamedTuple):
     """A number and the unit that it leaves in."""
 
     value: float
     unit: Unit
 
 
-@dataclass(frozen=True, slots=True)
-class Coded:
+class Coded(NamedTuple):
     """A code of our own CodeSystem."""
 
     code: str
 
 
-@dataclass(frozen=True, slots=True)
-class Truth:
+class Truth(NamedTuple):
     """True or false."""
 
     value: bool
 
 
-@dataclass(frozen=True, slots=True)
-class Whole:
+class Whole(NamedTuple):
     """A count."""
 
     value: int
@@ -61,7 +55,10 @@ class Statement:
         note: in plain sentences.
         method: rule and source, in one line; empty for none.
         sources: indices of the inputs that it rests on.
+        follows_from: kinds of the statements that it rests on.
         members: kinds of the statements that belong to it.
+        absent: why there is no value (a code of HL7's data-absent-reason); empty where none is to be expected.
+        examination: whether it is of the category exam; else it is of a procedure.
         parts: in order.
         span_s: from when to when it holds; None for the answer's own.
     """
@@ -75,6 +72,9 @@ class Statement:
     members: tuple[str, ...] = ()
     parts: tuple[Part, ...] = ()
     span_s: tuple[float, float] | None = None
+    follows_from: tuple[str, ...] = ()
+    absent: str = "unknown"
+    examination: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +89,7 @@ class Warned:
         sources: indices of the inputs that show it.
         span_s: from when to when it was seen; None for the time of the answer.
         about: names of inputs that show it and did not count otherwise.
+        of_statements: kinds of the statements that it bears on.
         acknowledged_by: the clinician who has acknowledged it; None where nobody has.
     """
 
@@ -100,16 +101,32 @@ class Warned:
     span_s: tuple[float, float] | None = None
     about: tuple[str, ...] = ()
     acknowledged_by: Acknowledger | None = None
+    of_statements: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """One rule set that was applied: slug, version, title, and who answers for it or where it comes from."""
+    """One rule set that was applied.
+
+    Attributes:
+        slug: its name.
+        version: its version.
+        title: for people.
+        citation: who answers for it, or where it comes from.
+        values: the values in force that people ask for first, in words; empty for none.
+    """
 
     slug: str
     version: str
     title: str
     citation: str
+    values: str = ""
+
+    @property
+    def sentence(self) -> str:
+        """The rules in a sentence."""
+        values = f", {self.values}" if self.values else ""
+        return f"Rules: {self.title} ({self.slug} version {self.version}{values}). {self.citation}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,12 +142,13 @@ class Answer:
         rules: every rule set applied.
         span_s: from when to when the answer looks [s since 1970-01-01T00:00:00Z].
         said: the answer in plain sentences, the most important first.
+        always: plain sentences that are true of every such answer, and stand last.
         statements: in the order in which people read them.
         warnings: gravest first.
         more_would_help: whether further data would make the answer better.
         plan: what was planned; None for every other question.
         acknowledged: the plan's warnings that a clinician has acknowledged.
-        ignored: readings that a trial left out are named by their input in the request's own list.
+        ignored: every input that did not count: those of the request, and readings that were left out later.
     """
 
     operation: str
@@ -146,56 +164,5 @@ class Answer:
     more_would_help: bool = False
     plan: Plan | None = None
     acknowledged: tuple[str, ...] = ()
-
-
-def identity_of(operation: str, request: Request, rules: Mapping[str, object], *, dated: bool) -> tuple[str, str]:
-    """Name inputs and answer.
-
-    Args:
-        operation: slug of the question.
-        request: what was asked.
-        rules: every value that the answer depends on beside the inputs, as JSON values.
-        dated: whether the answer depends on the instant that counts as now.
-
-    Returns:
-        Identity and input digest, 64 hexadecimal digits each.
-    """
-    person = request.person
-    inputs = [
-        [
-            request.subject,
-            request.encounter,
-            person.height_cm if person else None,
-            person.sex.value if person else None,
-        ],
-        sorted(source.reference + "\n" + source.value for source in request.sources),
-        sorted(f"{one.reference or one.path}\n{request.charted[one.path]}\n{one.reason}" for one in request.unjudged),
-    ]
-    digest = sha256(canonical_bytes(inputs)).hexdigest()
-    asked = request.asked
-    named = {
-        "operation": operation,
-        "inputs": digest,
-        "engine": __version__,
-        "rules": dict(rules),
-        "now": request.as_of_s if dated else None,
-        "asked": [
-            asked.noradrenaline_equivalent_mcg_per_kg_per_min,
-            asked.body_mass_index,
-            asked.barometric_pressure_mmhg,
-            asked.variant.value,
-            asked.peep_rise_cmh2o,
-            sorted({what for what, _ in asked.acknowledged.what}),
-            list(asked.acknowledged.who) if asked.acknowledged.who else None,
-            asked.trial_started_s,
-            asked.titrated_s,
-            asked.suggested_peep_cmh2o,
-            asked.released_ml,
-            asked.usual_volume_ml,
-            asked.release_high_peep_cmh2o,
-            asked.release_low_peep_cmh2o,
-            asked.compliance_at_low_peep_ml_per_cmh2o,
-            request.age_years,
-        ],
-    }
-    return sha256(canonical_bytes(named)).hexdigest(), digest
+    ignored: tuple[Ignored, ...] = ()
+    always: tuple[str, ...] = ()

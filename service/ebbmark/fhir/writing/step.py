@@ -1,20 +1,18 @@
-"""One step of the trial as a FHIR Observation: the curve at that step, and the patient beside it."""
+"""One step of the trial as a statement: the curve at that step, and the patient beside it."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 
-from ebbmark.fhir.writing.components import amounts, count
-from ebbmark.fhir.writing.frame import Frame
-from ebbmark.fhir.writing.instants import instant
-from ebbmark.fhir.writing.preliminary import Result, blank
-from ebbmark.fhir.writing.terms import OWN
+from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.writing.components import amounts
+from ebbmark.fhir.writing.statements import Statement, Whole
 from ebbmark.physiology.closing.estimate import StepEstimate
 from ebbmark.physiology.patient.steps_seen import StepSeen
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.reading import Step
 
-__all__ = ["step_kind", "step_result"]
+__all__ = ["step_kind", "step_statement"]
 
 
 def step_kind(number: int) -> str:
@@ -22,20 +20,11 @@ def step_kind(number: int) -> str:
     return f"step-{number}"
 
 
-def step_result(frame: Frame, number: int, step: Step, estimate: StepEstimate | None) -> Result:
-    """The Observation of one step."""
-    trial = frame.recommendation.trial
-    result = blank(frame, step_kind(number), OWN["peep-trial-step"])
-    start, end = instant(step.start_s), instant(step.end_s)
-    if start == end:
-        result.effective_date_time = end
-    else:
-        result.effective_period = {"start": start, "end": end}
+def step_statement(recommendation: Recommendation, number: int, step: Step, estimate: StepEstimate | None) -> Statement:
+    """What is said of one step."""
+    trial, seen = recommendation.trial, recommendation.seen
+    row = seen[number - 1] if number <= len(seen) else None
     sources = list(step.sources or (source for sample in step.samples for source in sample.sources))
-    if number <= len(frame.recommendation.seen):
-        row = frame.recommendation.seen[number - 1]
-        sources += [source for seen in row.by_quantity.values() for source in seen.sources]
-    result.derived_from = frame.inputs(sources)
     rows = [
         (f"peep-{trial.peep_source}", step.peep_cmh2o),
         ("compliance-static" if trial.kind.static else "compliance-dynamic", step.compliance_ml_per_cmh2o),
@@ -51,11 +40,19 @@ def step_result(frame: Frame, number: int, step: Step, estimate: StepEstimate | 
             ("fitted-compliance-low", estimate.fitted_low_ml_per_cmh2o),
             ("fitted-compliance-high", estimate.fitted_high_ml_per_cmh2o),
         ]
-    result.component = amounts(rows)
-    result.component.append(count("readings-used", len(step.samples)))
-    if number <= len(frame.recommendation.seen):
-        result.component += amounts(_patient(frame.recommendation.seen[number - 1], trial.peep_source))
-    return result
+    parts = [*amounts(rows), ("readings-used", Whole(len(step.samples)))]
+    if row is not None:
+        sources += [source for one in row.by_quantity.values() for source in one.sources]
+        parts += amounts(_patient(row, trial.peep_source))
+    return Statement(
+        kind=step_kind(number),
+        code="peep-trial-step",
+        value=None,
+        sources=tuple(sources),
+        parts=tuple(parts),
+        span_s=(step.start_s, step.end_s),
+        absent="",
+    )
 
 
 _SEEN: tuple[tuple[Quantity, str, float], ...] = (

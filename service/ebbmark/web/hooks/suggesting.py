@@ -57,7 +57,7 @@ def record_results(
         written = msgspec.json.decode(
             write_bundle_bytes(recommendation, recorded_s=recorded_s, enterer=enterer), type=_Written
         ).entry
-        actions = _quickly(written) if recommendation.request.known_person.reference == patient else None
+        actions = _quickly(written) if recommendation.request.subject == patient else None
         if actions is not None:
             return actions
     bundle = write_bundle(recommendation, recorded_s=recorded_s, enterer=enterer)

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from ebbmark.fhir.recommendation import Recommendation
-from ebbmark.fhir.writing.issues import with_source
+from ebbmark.fhir.writing.results import with_source
 from ebbmark.fhir.writing.sentences import closing_sentence, weight_sentence, what_if_sentence
 from ebbmark.physiology.advice.advice import WhatIf
 from ebbmark.physiology.advice.evidence import EvidenceStatus, evidence_for

@@ -100,7 +100,7 @@ class DemoSource:
     def to_be_written(self, recommendation: Recommendation, choice: Choice) -> dict[str, object]:
         """What would be written, if this were a record."""
         bundle = answer_bundle(recommendation, at_s=self.at_s, signer=None, with_report=choice.with_report)
-        return as_transaction(bundle, recommendation.request.known_person.reference)
+        return as_transaction(bundle, recommendation.request.subject)
 
     async def foreseen(self, _: dict[str, object]) -> Foreseen | ReadFailure | None:
         """Nothing: there is no record."""
