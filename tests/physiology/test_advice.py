@@ -129,7 +129,7 @@ def test_steps_wider_than_the_largest_margin_withhold_the_suggestion() -> None:
     advice = advice_for(closing_at(10, peeps=peeps, fitted=compliances), staircase_down(peeps, compliances))
 
     assert advice.suggested_peep_cmh2o is None
-    assert "between 10 and 15 cmH2O" in advice.rationale
+    assert "the step above is 5 cmH2O away" in advice.rationale
 
 
 def test_no_peep_below_five_is_suggested() -> None:

@@ -40,6 +40,7 @@ PATIENT_CONCEPTS: tuple[tuple[str, str, str], ...] = (
      "A vital sign was beyond its stop limit at a higher PEEP of this trial."),
     ("stop-limit-below-suggestion", "Stop limit met below the suggestion",
      "A vital sign was beyond its stop limit at a lower PEEP of this trial."),
+    ("stop-limit-met", "Stop limit met during the trial", "A vital sign was beyond its stop limit at a step."),
     ("worse-than-best", "Clearly worse than at the best step",
      "Saturation or blood pressure was clearly worse at the suggestion than at the best step."),
     ("vital-signs-not-charted", "Vital signs not charted", "It is not known how the suggestion was tolerated."),

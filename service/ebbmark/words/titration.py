@@ -11,6 +11,7 @@ from dataclasses import replace
 from typing import Final
 
 from ebbmark.physiology.advice.advice import Caution, Severity
+from ebbmark.physiology.advice.suggestion import AT_SUGGESTION
 from ebbmark.physiology.closing.estimate import Closing, Verdict
 from ebbmark.physiology.findings import Finding, Weight
 from ebbmark.physiology.patient.titration import Titration
@@ -170,11 +171,13 @@ def worded(titration: Titration) -> Titration:
         reason = _reason(looks)
         closing = with_reason(closing, looks)
         tail = _NO_NUMBER if reason else _NOT_TOLERATED.format(level(float(looks[0].values["suggested_cmh2o"])))
-        advice = replace(advice, rationale=" ".join((*map(sentence, looks), tail)))
+        advice = replace(advice, rationale=" ".join((*map(sentence, looks), tail)), look_first=True)
     own = [_caution(one) for one in titration.findings]
     said = {one.slug for one in own} | (
         {"disconnection"} if any(one.slug == "circuit-opened" for one in own) else set()
     )
+    if looks:
+        said |= AT_SUGGESTION
     kept = [one for one in advice.cautions if one.slug not in said]
     every = [one for one in kept if not one.of_this_patient]
     mine = sorted(

@@ -36,6 +36,7 @@ class Advice:
         rationale: plain sentences: why this PEEP, or why none and what to do about it.
         what_if: one row per margin of the protocol; empty without a closing pressure.
         cautions: most severe first.
+        look_first: whether a check of the patient or the circuit withholds the number.
     """
 
     predicted_body_weight_kg: float
@@ -46,6 +47,7 @@ class Advice:
     rationale: str
     what_if: tuple[WhatIf, ...]
     cautions: tuple[Caution, ...]
+    look_first: bool = False
 
 
 def advise(*, height_cm: float, sex: Sex, trial: Trial, closing: Closing, protocol: Protocol) -> Advice:

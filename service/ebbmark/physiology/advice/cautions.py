@@ -184,7 +184,8 @@ def _shape(closing: Closing) -> Iterator[Caution]:
         text = "Compliance fell gradually, so closing is a range rather than one pressure; read the interval."
         yield Caution("gradual-closing", Severity.LOW, text, OWN_CHOICE, True)
     fitted = [step.fitted_ml_per_cmh2o for step in closing.steps]
-    if fitted and max(fitted) > (1 + RELIEF) * fitted[0]:
+    stated = closing.verdict in (Verdict.FOUND, Verdict.NOT_REACHED)
+    if stated and fitted and max(fitted) > (1 + RELIEF) * fitted[0]:
         best = closing.steps[fitted.index(max(fitted))].peep_cmh2o
         text = (
             f"Compliance rose as PEEP came down from {level(closing.steps[0].peep_cmh2o)} to {level(best)} cmH2O: "

@@ -19,6 +19,11 @@ def headline(advice: Advice, closing: Closing) -> str:
     Returns:
         Pressures in cmH2O, the probability in per cent.
     """
+    if advice.look_first:
+        found = (
+            "" if closing.peep_cmh2o is None else f", although closing was found at {level(closing.peep_cmh2o)} cmH2O"
+        )
+        return f"No PEEP is suggested{found}: look at the patient and the circuit first."
     certainty = f"probability {percent(closing.probability)}, {closing.evidence.value} evidence"
     if closing.verdict is Verdict.FOUND and closing.peep_cmh2o is not None:
         low, high = closing.interval_cmh2o or (closing.peep_cmh2o, closing.peep_cmh2o)

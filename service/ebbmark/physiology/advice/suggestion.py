@@ -11,10 +11,22 @@ from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.physiology.wording import interval, level, percent
 
-__all__ = ["cautions_at", "why_suggested", "why_withheld"]
+__all__ = ["AT_SUGGESTION", "cautions_at", "why_suggested", "why_withheld"]
 
 VOLUME_DIFFERENCE = 0.25
 """Tidal volume of the trial further than this from the one that figures are given for. This project's choice."""
+
+
+AT_SUGGESTION = frozenset(
+    {
+        "interval-reaches-suggestion",
+        "coarse-steps",
+        "plateau-above-limit",
+        "driving-pressure-above-limit",
+        "volume-far-from-target",
+    }
+)
+"""Cautions that speak of a suggestion, so that they fall with it."""
 
 
 def why_withheld(chosen: WhatIf | None, trial: Trial, closing: Closing, protocol: Protocol) -> str:
@@ -42,9 +54,9 @@ def why_withheld(chosen: WhatIf | None, trial: Trial, closing: Closing, protocol
         return f"{closing.reason} No PEEP is suggested; PEEP has to be chosen in another way, by local protocol."
     if chosen.margin_cmh2o > max(*protocol.margins_cmh2o, protocol.margin_cmh2o):
         return (
-            f"The steps are {level(chosen.margin_cmh2o)} cmH2O apart where compliance fell, so closing lies anywhere "
-            f"between {level(closing.peep_cmh2o)} and {level(chosen.peep_cmh2o)} cmH2O; a margin of "
-            f"{protocol.margin_cmh2o:g} cmH2O may not reach above it. No PEEP is suggested."
+            f"Compliance fell for good at the step of {level(closing.peep_cmh2o)} cmH2O, and the step above is "
+            f"{level(chosen.margin_cmh2o)} cmH2O away: how far above it the fall began is not known, "
+            f"so a margin of {protocol.margin_cmh2o:g} cmH2O may not reach above it. No PEEP is suggested."
         )
     if chosen.peep_cmh2o < protocol.least_peep_cmh2o:
         return (

@@ -91,7 +91,8 @@ def what_if(
     total = peep + max(intrinsic, 0.0)
     static = compliance if trial.kind.static else _measured_static(peep, total, trial)
     if static is None:
-        return WhatIf(margin, peep, True, total, compliance, None, None, None, None, ())
+        beyond = tuple(_beyond_rules(margin, peep, protocol))
+        return WhatIf(margin, peep, True, total, compliance, None, None, None, None, beyond)
     limit = protocol.plateau_limit_cmh2o
 
     def costs(rung: TidalVolume) -> float:
@@ -108,10 +109,21 @@ def what_if(
         )
     if total + driving > limit:
         exceeded.append(f"Plateau above {limit:g} cmH2O even at {rung.ml_per_kg:g} mL/kg.")
+    exceeded += _beyond_rules(margin, peep, protocol)
     if driving > protocol.driving_pressure_limit_cmh2o:
         exceeded.append(f"Driving pressure above {protocol.driving_pressure_limit_cmh2o:g} cmH2O.")
     power = _power(total, driving, rung, trial)
     return WhatIf(margin, peep, True, total, static, driving, total + driving, power, rung, tuple(exceeded))
+
+
+def _beyond_rules(margin: float, peep: float, protocol: Protocol) -> list[str]:
+    """Why a row may not be suggested whatever its pressures are."""
+    found = []
+    if peep < protocol.least_peep_cmh2o:
+        found.append(f"Below {protocol.least_peep_cmh2o:g} cmH2O, the least PEEP under which ARDS is defined.")
+    if margin > max(*protocol.margins_cmh2o, protocol.margin_cmh2o):
+        found.append("The step above the fall is further away than the largest margin.")
+    return found
 
 
 def _measured_static(peep: float, total: float, trial: Trial) -> float | None:

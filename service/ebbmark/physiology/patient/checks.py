@@ -128,7 +128,17 @@ def judge_suggestion(
         *worse_than_best(scene, suggested_cmh2o),
         *unseen_vital_signs(scene, suggested_cmh2o, charted),
     ]
+    if any(one.weight is Weight.LOOK_FIRST for one in found):
+        # Without a suggestion nothing lies above or below it.
+        found = [
+            replace(one, slug="stop-limit-met") if one.slug in _BESIDE else one
+            for one in found
+            if one.slug != "worse-than-best"
+        ]
     return tuple(sorted(found, key=lambda one: list(Weight).index(one.weight)))
+
+
+_BESIDE: Final = frozenset({"stop-limit-above-suggestion", "stop-limit-below-suggestion"})
 
 
 def _with_certainty(closing: Closing, scene: Scene, found: Sequence[Finding]) -> Closing:

@@ -110,10 +110,10 @@ def limits_met_at(scene: Scene, peep_cmh2o: float) -> tuple[Finding, ...]:
 
 
 def worse_than_best(scene: Scene, suggested_cmh2o: float) -> Iterator[Finding]:
-    """Saturation or blood pressure clearly worse at the suggestion than at the best step of the limb."""
+    """Saturation or blood pressure clearly worse at the suggestion than at the best step, by their middle values."""
     there = _rows_at(scene.seen, suggested_cmh2o)
     for quantity, words, unit, field, source in _LOST:
-        known = [(row, value) for row in scene.seen if (value := row.last(quantity)) is not None]
+        known = [(row, value) for row in scene.seen if (value := row.middle(quantity)) is not None]
         here = [value for row, value in known if row in there]
         if not here:
             continue
