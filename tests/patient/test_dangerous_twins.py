@@ -1,0 +1,192 @@
+"""Twins of the dangerous trials: each looks like an ordinary one and differs in one thing that a bedside would see."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import NamedTuple
+
+import pytest
+
+from ebbmark.physiology.findings import Change, ChangeKind, KnownCondition, Weight
+from ebbmark.physiology.readings import Quantity, Reading
+from patients import PEEPS, Beside, Values, slugs, titrated
+from trials import START_S, STEP_S, reading, staircase_down
+
+Q = Quantity
+CALM: Mapping[Quantity, Values] = {
+    Q.SPO2: 93,
+    Q.MEAN_ARTERIAL_PRESSURE: 74,
+    Q.SYSTOLIC_ARTERIAL_PRESSURE: 112,
+    Q.HEART_RATE: 90,
+    Q.RESPIRATORY_RATE_SET: 22,
+    Q.RESPIRATORY_RATE: 22,
+}
+
+
+class Twin(NamedTuple):
+    """What differs from the calm trial with closing at 10, and what a careful answer is."""
+
+    beside: Mapping[Quantity, Values]
+    number: float | None
+    slug: str
+    weight: str
+    known: Beside = Beside()
+    more: tuple[Reading, ...] = ()
+
+
+def at_step(index: int, after_s: float, **values: float) -> tuple[Reading, ...]:
+    return tuple(
+        reading(Quantity[name.upper()], value, START_S + index * STEP_S + after_s, 5000 + place)
+        for place, (name, value) in enumerate(values.items())
+    )
+
+
+def known(slug: str, words: str, weight: Weight) -> Beside:
+    return Beside(conditions=(KnownCondition(slug, words, weight, "As the source says.", "a source"),))
+
+
+TWINS = {
+    "blood pressure that fails at the highest step only": Twin(
+        {Q.MEAN_ARTERIAL_PRESSURE: {20: 55, 18: 68, 16: 70, 14: 72, 12: 74, 10: 74, 8: 75, 6: 75}},
+        12, "stop-limit-above-suggestion", "high",
+    ),
+    "blood pressure that fails at every step": Twin(
+        {Q.MEAN_ARTERIAL_PRESSURE: 40, Q.HEART_RATE: 172}, None, "stop-limit-at-suggestion", "look-first"
+    ),
+    "blood pressure that fails below the suggestion only": Twin(
+        {Q.MEAN_ARTERIAL_PRESSURE: {20: 74, 18: 74, 16: 74, 14: 74, 12: 74, 10: 74, 8: 70, 6: 55}},
+        12, "stop-limit-below-suggestion", "moderate",
+    ),
+    "a flushed arterial line at the suggestion: one odd value among three": Twin(
+        CALM, 12, "", "", more=at_step(4, 70, mean_arterial_pressure=20) + at_step(4, 100, mean_arterial_pressure=75)
+    ),
+    "saturation that falls below its limit only below the suggestion": Twin(
+        {Q.SPO2: {20: 93, 18: 93, 16: 93, 14: 93, 12: 92, 10: 89, 8: 84, 6: 80}},
+        12, "stop-limit-below-suggestion", "low",
+    ),
+    "a failing saturation at every step": Twin({Q.SPO2: 80}, None, "stop-limit-at-suggestion", "look-first"),
+    "bradycardia at the suggestion": Twin(
+        {Q.HEART_RATE: {20: 60, 18: 55, 16: 50, 14: 44, 12: 36, 10: 36}}, None, "stop-limit-at-suggestion", "look-first"
+    ),
+    "a fast rhythm that was there before the trial": Twin(
+        {Q.HEART_RATE: 158}, 12, "stop-limit-at-suggestion", "high", more=at_step(0, -600, heart_rate=158)
+    ),
+    "systolic pressure more than 20 mmHg below the best step": Twin(
+        {Q.SYSTOLIC_ARTERIAL_PRESSURE: {20: 96, 18: 97, 16: 98, 14: 99, 12: 100, 10: 118, 8: 124, 6: 125}},
+        12, "worse-than-best", "high",
+    ),
+    "a ventilator that triggers itself at some steps": Twin(
+        {Q.RESPIRATORY_RATE: {20: 22, 18: 22, 16: 22, 14: 22, 12: 27, 10: 29, 8: 28, 6: 27}},
+        None, "rate-above-set", "look-first",
+    ),
+    "one triggered step while the patient is being turned": Twin(
+        {Q.RESPIRATORY_RATE: {20: 22, 18: 22, 16: 22, 14: 30, 12: 22, 10: 22, 8: 22, 6: 22}},
+        12, "rate-above-set", "moderate",
+    ),
+    "spontaneous breaths in a mode with a set rate": Twin(
+        {Q.RESPIRATORY_RATE_SPONTANEOUS: 8}, None, "spontaneous-rate", "look-first"
+    ),
+    "a tube that slipped out: end-tidal carbon dioxide gone": Twin(
+        {Q.END_TIDAL_CO2: {20: 41, 18: 40, 16: 40, 14: 41, 12: 40, 10: 6, 8: 5, 6: 4}},
+        None, "carbon-dioxide-lost", "look-first",
+    ),
+    "a cuff that leaks from 12 cmH2O on": Twin(
+        {Q.TIDAL_VOLUME_INSPIRED: {20: 425, 18: 425, 16: 425, 14: 425, 12: 520, 10: 520, 8: 520, 6: 520}},
+        None, "leak-began", "look-first",
+    ),
+    "a fistula that takes a third of every breath": Twin(
+        {Q.TIDAL_VOLUME_INSPIRED: 630}, 12, "leak-large", "high",
+        known=known("air-leak", "bronchopleural fistula", Weight.HIGH),
+    ),
+    "water in the circuit: measured PEEP too high at every step": Twin(
+        {Q.PEEP_MEASURED: {peep: peep + 3.0 for peep in PEEPS}}, None, "measured-peep-off", "look-first"
+    ),
+    "one odd measured PEEP": Twin(
+        {Q.PEEP_MEASURED: {peep: peep + (3.0 if peep == 14 else 0.0) for peep in PEEPS}},
+        12, "measured-peep-off", "moderate",
+    ),
+    "severe obstruction: intrinsic PEEP of 6": Twin(
+        {Q.PEEP_INTRINSIC: {12: 4, 10: 4, 8: 6, 6: 6}}, 12, "intrinsic-peep", "high",
+        known=known("obstructive-disease", "severe obstruction", Weight.HIGH),
+    ),
+    "trapped air: intrinsic PEEP that grows as set PEEP falls": Twin(
+        {Q.PEEP_INTRINSIC: {peep: 20.5 - peep for peep in PEEPS}}, None, "total-peep-does-not-follow", "look-first"
+    ),
+    "oxygen raised in the middle of the limb": Twin(
+        {Q.FIO2_SET: {20: 0.5, 18: 0.5, 16: 0.5, 14: 0.5, 12: 0.5, 10: 0.8, 8: 0.8, 6: 0.8}},
+        12, "oxygen-changed", "moderate",
+    ),
+    "tidal volume set lower in the middle of the limb": Twin(
+        {Q.TIDAL_VOLUME_SET: {20: 480, 18: 480, 16: 480, 14: 480, 12: 420, 10: 420, 8: 420, 6: 420}},
+        12, "tidal-volume-changed", "high",
+    ),
+    "mode changed in the middle of the limb": Twin(
+        CALM, None, "mode-changed-in-trial", "look-first",
+        known=Beside(changes=(Change(ChangeKind.MODE, START_S + 4.5 * STEP_S, "pressure control", 1),)),
+    ),
+    "prone since the day before": Twin(
+        CALM, 12, "", "", known=Beside(changes=(Change(ChangeKind.POSITION, START_S - 80_000, "prone", 1),))
+    ),
+    "turned back after the limb": Twin(
+        CALM, 12, "", "", known=Beside(changes=(Change(ChangeKind.POSITION, START_S + 60 * STEP_S, "supine", 1),))
+    ),
+    "raised intracranial pressure": Twin(
+        CALM, 12, "condition-raised-intracranial-pressure", "high",
+        known=known("raised-intracranial-pressure", "raised intracranial pressure", Weight.HIGH),
+    ),
+    "pregnancy": Twin(
+        CALM, 12, "condition-pregnancy", "moderate", known=known("pregnancy", "pregnancy", Weight.MODERATE)
+    ),
+    "a monitor whose clock is an hour late": Twin(
+        {}, 12, "vital-signs-outside-limb", "moderate",
+        more=tuple(one for index in range(8) for one in at_step(index, 3600 + 80, spo2=93, mean_arterial_pressure=74)),
+    ),
+    "no vital sign at all": Twin({}, 12, "vital-signs-not-charted", "moderate"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", TWINS)
+def test_the_twin_is_answered_with_care(name: str) -> None:
+    twin = TWINS[name]
+    beside = {**(CALM if twin.beside else {}), **twin.beside}
+    found = titrated(beside, known=twin.known, more=twin.more)
+
+    assert found.advice.suggested_peep_cmh2o == twin.number
+    if twin.slug:
+        assert twin.slug in slugs(found, twin.weight)
+    else:
+        assert slugs(found) == []
+
+
+def test_secretions_that_narrow_the_airway_are_a_high_caution() -> None:
+    narrowed = [
+        reading(Q.PEAK_PRESSURE, peep + 420 / 38 + (5 if peep > 12 else 16), START_S + index * STEP_S + 80, 300 + index)
+        for index, peep in enumerate(PEEPS)
+    ]
+
+    assert "resistive-pressure-rose" in slugs(titrated(CALM, more=narrowed), "high")
+
+
+def test_a_main_stem_intubation_at_the_second_step_is_looked_at() -> None:
+    found = titrated(CALM, compliances=(45, 22, 22, 22, 21, 18, 16, 14))
+
+    assert found.advice.suggested_peep_cmh2o is None
+    assert "sudden-fall" in slugs(found, "look-first")
+
+
+def test_a_pneumothorax_shows_in_peak_pressures_alone() -> None:
+    peaks = [
+        one._replace(quantity=Q.PEAK_PRESSURE, value=one.value + 5) if one.quantity is Q.PLATEAU_PRESSURE else one
+        for one in staircase_down(compliances=(38, 39, 40, 40, 40, 16, 15, 14))
+    ]
+    found = titrated(CALM, readings=peaks)
+
+    assert found.advice.suggested_peep_cmh2o is None
+    assert slugs(found, "look-first")
+
+
+def test_a_stiff_lung_that_closes_in_usual_steps_is_not_taken_for_a_pneumothorax() -> None:
+    found = titrated(CALM, compliances=(19, 20, 20.5, 20.5, 20.5, 18, 15.5, 13.5), height_cm=155.0)
+
+    assert "sudden-fall" not in slugs(found)
+    assert "pressure-rises-as-peep-falls" not in slugs(found)
