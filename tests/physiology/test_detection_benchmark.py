@@ -100,7 +100,11 @@ def test_a_family_gives_the_same_limbs_again(name: str) -> None:
 
 def test_no_lung_serves_both_for_tuning_and_for_the_report() -> None:
     lungs = [
-        {(limb.lung.law, limb.lung.closing.spread) for limb in cases("mixed", purpose=p, count=60, lungs=LUNGS)}
+        {
+            (limb.lung.law, limb.lung.closing.spread)
+            for limb in cases("mixed", purpose=p, count=60, lungs=LUNGS)
+            if limb.lung is not None
+        }
         for p in Purpose
     ]
 
@@ -111,6 +115,7 @@ def test_no_lung_serves_both_for_tuning_and_for_the_report() -> None:
 @pytest.mark.parametrize("name", FAMILIES)
 def test_a_limb_read_from_the_fine_one_has_the_answer_of_the_trials_own_steps(name: str) -> None:
     for limb in cases(name, purpose=Purpose.REPORT, count=4, lungs=LUNGS):
+        assert limb.lung is not None
         own = Staircase(limb.peeps_cmh2o, staircase_cmh2o=(), hold_cmh2o=40.0, tidal_volume_ml=limb.volumes_ml[0])
         steps = [s for s in simulate_trial(limb.lung, own) if s.phase is Phase.DECREMENTAL]
         compliances = [step.static_ml_per_cmh2o for step in steps]

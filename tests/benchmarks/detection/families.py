@@ -37,7 +37,7 @@ class LungCase:
         compliances_ml_per_cmh2o: static compliance, noise-free.
         volumes_ml, plateaus_cmh2o, peaks_cmh2o, total_peeps_cmh2o: what a perfect ventilator would show.
         truth: the right answer.
-        lung: the invented patient.
+        lung: the invented patient; None where another generator made it.
         seed: for the measuring layer.
     """
 
@@ -49,7 +49,7 @@ class LungCase:
     peaks_cmh2o: tuple[float, ...]
     total_peeps_cmh2o: tuple[float, ...]
     truth: Truth
-    lung: Lung
+    lung: Lung | None
     seed: int
 
     @property
