@@ -75,16 +75,14 @@ def test_a_clear_fall_charted_once_in_whole_pressures_is_named_within_one_step()
     assert sum(one <= 1 for one in named) >= 0.97 * len(named)
 
 
-@given(st.integers(5, 12), st.integers(1, 10), st.floats(0.02, 0.15), st.integers(0, 2**16))
-@settings(max_examples=60, deadline=None)
-def test_dynamic_compliance_never_makes_closing_more_probable(count: int, begins: int, loss: float, seed: int) -> None:
-    noise = np.random.default_rng(seed).normal(0.0, 0.02, (count, 2))
-    logs = [0.03 * min(k, begins) - loss * max(k - begins, 0) for k in range(count)]
-    limb = [CurveStep(25.0 - 2.0 * k, tuple((30.0 * np.exp(logs[k] + noise[k])).tolist())) for k in range(count)]
+def test_where_total_peep_is_not_known_closing_may_lie_a_little_higher() -> None:
+    """Intrinsic PEEP dilutes a fall: one of 4.8 % may be one of 5 %."""
+    curve = [40.0, 40.2, 40.3, 40.2, 39.6, 38.37, 36.6, 34.0, 31.0]
+    limb = [CurveStep(22.0 - 2.0 * k, (c * 1.002, c * 0.998, c)) for k, c in enumerate(curve)]
 
-    static, dynamic = (estimate_closing(limb, dynamic=kind) for kind in (False, True))
+    known, unknown = (estimate_closing(limb, total_peep_known=known).steps[5].probability for known in (True, False))
 
-    assert dynamic.not_reached >= static.not_reached - 0.02
+    assert unknown > known + 0.1
 
 
 @given(st.floats(7.0, 16.0), st.floats(0.03, 0.08), st.integers(0, 2**16))

@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ebbmark.physiology.closing.closing import CurveStep
+from ebbmark.physiology.closing.stopping import closing_passed
 from ebbmark.physiology.during.call_rule import CallRule, StepSoFar, closing_called, steps_so_far
 from ebbmark.physiology.during.next_move import Action, Move, next_move
 from ebbmark.physiology.readings import Quantity
@@ -32,7 +33,9 @@ def so_far(*passed: float | None, readings: int = 2, last: int | None = None) ->
 
 
 def asked(curve: Sequence[CurveStep]) -> tuple[StepSoFar, ...]:
-    return steps_so_far(curve, fall=0.05, dynamic=False)
+    return steps_so_far(
+        curve, [closing_passed(curve[:count]) if count >= 3 else None for count in range(1, len(curve) + 1)]
+    )
 
 
 def moved(steps: Sequence[StepSoFar], *, lowest: float = 6.0, rule: CallRule | None = None) -> Move:

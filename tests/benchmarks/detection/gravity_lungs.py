@@ -130,7 +130,9 @@ def _drawn(rng: np.random.Generator) -> LungCase | None:
             return None
         plateau, is_open, share_open = step
         narrowed = min(1.0 / max(share_open, 1e-9), MOST_RISE_OF_RESISTANCE)
-        rows.append((tidal_volume / (plateau - peep - intrinsic), plateau, plateau + (tube + airways * narrowed) * flow))
+        rows.append(
+            (tidal_volume / (plateau - peep - intrinsic), plateau, plateau + (tube + airways * narrowed) * flow)
+        )
     compliances, plateaus, peaks = (tuple(column) for column in zip(*rows, strict=True))
     if plateaus[0] > HIGHEST_PLATEAU_CMH2O:
         return None

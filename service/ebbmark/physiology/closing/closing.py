@@ -27,27 +27,32 @@ step can take back. Confirmed, it gains belief as it grows from 8 to about 60 %,
 within one step. On a single reading the doubt stays: beyond some 12 % a lone fall is neither closing nor its absence,
 and the answer says so in its reason.
 
-**Priors.** x is a mixture of Gaussian processes (`curves`): level (SD 1.5), slope, curvature, a smooth part of
-unknown form, and often one more rapid fall of unknown size (logarithm: mean -0.3, SD 0.3): within any one step with
-probability 0.02 (together at most 0.35), or spread over several with 0.21. Most of the weight lies on curves that
-bend downwards, as lungs give them which are first relieved of overdistension and then lose units; a quarter lies on a
-broader family for lungs unlike those. The curves of each event are then re-weighted, so that before any reading *not
-reached* has 0.30, *falling from the first step* 0.10 and the other steps equal parts of the rest: none is preferred.
-`reading` has seven values from 0.6 to 10.5 %, `step` two, 0.45 and 2.2 %; where each step has one reading the two
-cannot be told apart, and four values from 0.8 to 8.5 % stand for both.
+**Priors.** x is a mixture of Gaussian processes (`curves`): level (SD 1.5), slope, curvature, a smooth part of unknown
+form, a roughness of 0.6 % from step to step (a lung of finitely many units is no smooth curve), and often one more
+rapid fall of unknown size (logarithm: mean -0.3, SD 0.3): within any one step with probability 0.015 (together at most
+0.35), or spread over several with 0.15. Most of the weight lies on curves that bend downwards, as lungs give them which
+are first relieved of overdistension and then lose units; a quarter lies on a broader family for lungs unlike those. The
+curves of each event are then re-weighted, so that before any reading *not reached* has 0.30, *falling from the first
+step* 0.10 and the other steps equal parts of the rest: none is preferred. `reading` has six values from 0.3 to 8 %, and
+`step` is next to nothing (0.15 %), or like one reading (at most 1.8 %), or 1.8 %; where each step has one reading the
+two cannot be told apart, and four values from 0.8 to 8.5 % stand for both.
 
-**What is marginalised.** Level, slope, curvature, smooth part and size of the rapid fall exactly, as Gaussians;
-its presence, place and width, the noise, and the sets of spoiled steps by summing over all of them. Which
-event a curve has is no Gaussian question: 512 curves are laid evenly, without chance, through the posterior, and
-their events are counted. The same steps give the same bytes.
+**What is marginalised.** Level, slope, curvature, smooth part, roughness and size of the rapid fall exactly, as
+Gaussians; its presence, place and width, the noise, and the sets of spoiled steps by summing over all of them. Which
+event a curve has is no Gaussian question: 640 curves are laid evenly, without chance, through the posterior, and their
+events are counted. The same steps give the same bytes, on every machine (`arithmetic`).
 
-**What is stated.** See `decision`: the limits for naming a pressure, and for *indeterminate*.
+**What is stated.** See `decision`: the loss of each answer, the one with the smallest expected loss, and
+*indeterminate*.
 
-**Limits.** The sizes were set on simulated lungs; see the benchmark for how far they carry. What spoils all readings
-of the last step alike and lasts, such as a leak that begins there, is taken for closing. A slow drift of the
-measurement looks like a slow change of the lung. Dynamic compliance contains the pressure that resistance takes,
-which dilutes a fall, while resistance itself rises as airways close, which adds to it. So where the caller says
-that compliance is dynamic, the fall that counts is not known: 0.9, 1.3 or 1.7 times `fall`, equally probable.
+**What is not known of the measurement.** Dynamic compliance contains the pressure that resistance takes, which dilutes
+a fall, while resistance itself rises as airways close, which adds to it. So where the caller says that compliance is
+dynamic, the fall that counts is not known: 0.65, 0.85, 1.1 or 1.4 times `fall`, equally probable. Where compliance is
+static but total PEEP was not charted, intrinsic PEEP dilutes a fall: 0.94 times `fall` or all of it.
+
+**Limits.** The sizes were set on simulated lungs; see the benchmark for how far they carry. What spoils all readings of
+the last step alike and lasts, such as a leak that begins there, is taken for closing. A slow drift of the measurement
+looks like a slow change of the lung.
 
 Source: the definition and the model are the project's own; the parts are textbook.
 """
@@ -67,24 +72,33 @@ from ebbmark.physiology.closing.outliers import log_spoiled_odds
 from ebbmark.physiology.closing.posterior import Posterior, lay_curves, weigh_hypotheses
 
 __all__ = ["Closing", "CurveStep", "Evidence", "Shape", "StepEstimate", "Verdict"]
-__all__ += ["closing_posterior", "estimate_closing", "why_unusable"]
+__all__ += ["FEWEST_STEPS", "closing_posterior", "estimate_closing", "why_unusable"]
 
-_DYNAMIC_FALLS = (0.9, 1.3, 1.7)
-"""Fall of dynamic compliance, in units of the fall of static compliance that it stands for."""
+_DYNAMIC_FALLS = (0.65, 0.85, 1.1, 1.4)
+"""Fall of dynamic compliance, in units of the fall of static compliance that it stands for: pressure that resistance
+takes dilutes it, resistance that rises as airways close adds to it."""
 
-_FEWEST_STEPS = 3
+_DILUTED_FALLS = (0.94, 1.0)
+"""The same, of a compliance from plateau pressure where total PEEP was not charted: intrinsic PEEP dilutes a fall."""
+
+FEWEST_STEPS = 3
+"""The model says nothing on fewer."""
+
 _MOST_STEPS = 30
 _SMALLEST_STEP_CMH2O = 0.25
 _LONGEST_LIMB_CMH2O = 60.0
 
 
-def estimate_closing(steps: Sequence[CurveStep], *, fall: float = 0.05, dynamic: bool = False) -> Closing:
+def estimate_closing(
+    steps: Sequence[CurveStep], *, fall: float = 0.05, dynamic: bool = False, total_peep_known: bool = True
+) -> Closing:
     """Estimate the closing pressure from the steps of one decremental limb.
 
     Args:
         steps: strictly falling PEEP, highest first.
         fall: relative fall below the maximum so far that counts as closing (0.05: the project's choice).
         dynamic: whether the compliances are dynamic; the answer is then less sure.
+        total_peep_known: whether compliance was computed from total PEEP; if not, intrinsic PEEP may dilute a fall.
 
     Returns:
         The estimate; INDETERMINATE with its reason where the steps cannot support a statement.
@@ -98,16 +112,19 @@ def estimate_closing(steps: Sequence[CurveStep], *, fall: float = 0.05, dynamic:
     reason = why_unusable(steps, fall=fall)
     if reason:
         return _without_model(steps, reason)
-    return decide(steps, closing_posterior(steps, fall=fall, dynamic=dynamic))
+    return decide(steps, closing_posterior(steps, fall=fall, dynamic=dynamic, total_peep_known=total_peep_known))
 
 
-def closing_posterior(steps: Sequence[CurveStep], *, fall: float = 0.05, dynamic: bool = False) -> Posterior:
+def closing_posterior(
+    steps: Sequence[CurveStep], *, fall: float = 0.05, dynamic: bool = False, total_peep_known: bool = True
+) -> Posterior:
     """Compute the probability of every event, for steps that are usable.
 
     Args:
         steps: strictly falling PEEP, highest first.
         fall: relative fall below the maximum so far that counts as closing.
         dynamic: whether the compliances are dynamic.
+        total_peep_known: whether compliance was computed from total PEEP.
 
     Source: see the module.
     """
@@ -119,7 +136,8 @@ def closing_posterior(steps: Sequence[CurveStep], *, fall: float = 0.05, dynamic
         tuple(len(step.compliances_ml_per_cmh2o) for step in steps),
         tuple(step.resolution for step in steps),
     )
-    falls = tuple(share * fall for share in _DYNAMIC_FALLS) if dynamic else (fall,)
+    shares = _DYNAMIC_FALLS if dynamic else (1.0,) if total_peep_known else _DILUTED_FALLS
+    falls = tuple(round(share * fall, 6) for share in shares)
     log_spoiled = log_spoiled_odds(data, [step.span_s for step in steps])
     return lay_curves(peeps, data, noise, weigh_hypotheses(peeps, data, noise, log_spoiled), falls)
 
@@ -149,8 +167,8 @@ def why_unusable(steps: Sequence[CurveStep], *, fall: float = 0.05) -> str:
         ValueError: as `estimate_closing`.
     """
     _refuse_nonsense(steps, fall)
-    if len(steps) < _FEWEST_STEPS:
-        return f"A trial of {len(steps)} steps is too short: at least {_FEWEST_STEPS} are needed."
+    if len(steps) < FEWEST_STEPS:
+        return f"A trial of {len(steps)} steps is too short: at least {FEWEST_STEPS} are needed."
     peeps = [step.peep_cmh2o for step in steps]
     if any(lower >= higher for higher, lower in pairwise(peeps)):
         return "PEEP does not fall from each step to the next, so the steps are not one decremental limb."

@@ -35,13 +35,15 @@ DROP_MEAN, DROP_SD = -0.3, 0.3
 _LEVEL_SD = 1.5
 _REGIMES = (
     # share; slope SD [1/cmH2O]; curvature mean and SD [1/cmH2O2]; smooth part: SD and length [cmH2O]
-    (0.75, 0.02, -0.0013, 0.0004, 0.06, 5.6),
+    (0.75, 0.03, -0.0013, 0.0005, 0.04, 6.5),
     (0.25, 0.05, -0.0006, 0.0012, 0.10, 5.6),
 )
 _FINE_SD, _FINE_LENGTH_CMH2O = 0.0045, 4.0
-_JITTER_SD = 1e-4
-_SHARP_DROP_PER_STEP, _MOST_SHARP_DROPS, _WIDE_DROP = 0.02, 0.35, 0.21
-_WIDE_DROP_CMH2O, _DROP_SPACING_CMH2O = 1.0, 1.5
+_ROUGHNESS_SD = 0.006
+"""True compliance of a lung of finitely many units is a little rough from step to step."""
+
+_SHARP_DROP_PER_STEP, _MOST_SHARP_DROPS, _WIDE_DROP = 0.015, 0.35, 0.15
+_WIDE_DROP_CMH2O, _DROP_SPACING_CMH2O = 1.3, 1.5
 
 _PRIOR_NOT_REACHED = 0.30
 _PRIOR_FALLING = 0.10
@@ -113,7 +115,7 @@ def curve_prior(peeps_cmh2o: tuple[float, ...]) -> CurvePrior:
             + bend_sd**2 * (square[:, None] * square)
             + smooth_sd**2 * exp(-0.5 * (apart / length) ** 2)
             + _FINE_SD**2 * exp(-0.5 * (apart / _FINE_LENGTH_CMH2O) ** 2)
-            + _JITTER_SD**2 * np.eye(peep.size)
+            + _ROUGHNESS_SD**2 * np.eye(peep.size)
         )
         weights.append(regime * shares)
         means.append(bend_mean * square)

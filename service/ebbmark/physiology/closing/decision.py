@@ -1,27 +1,35 @@
-"""Decision: what may be stated, given the probabilities of all steps.
+"""Decision: what may be stated, given the probabilities of all steps, at an openly stated loss.
 
-The rule, in this order; *near* is the probability of the likeliest place together with its two neighbours, where
-places are *falling from the first step* and then the steps:
+Each answer is charged by how far it lies from the truth, and the one with the smallest expected loss is given; where
+that exceeds the loss of no answer, the answer is INDETERMINATE. Places are *falling from the first step* and then the
+steps, going down. A step too low costs more than a step too high: the margin is then used up.
 
-1. NOT_REACHED where its probability is at least 0.70.
-2. INDETERMINATE where near is below 0.88 (where, or whether, compliance fell is not known), where the likeliest
-   place alone has less than 0.45, or where more than 0.05 lies more than one step above it: a pressure named too
-   low is the dangerous mistake, so that this side has its own, stricter limit.
-3. FALLING_FROM_FIRST_STEP where that is the likeliest place.
-4. INDETERMINATE where *falling from the first step* has more than 0.12.
-5. FOUND at the likeliest step. The 90 % interval is a run of neighbouring steps, and of each length the likeliest.
-   A run of whole steps hardly ever holds just 90 %; always to take the next longer one would hold about 97 %. So it
-   is the run whose probability, given that closing was reached at a step, is nearest to 90 %, and at least 80 %:
-   over many trials it holds the truth about nine times in ten.
+| answer | truth | loss |
+|---|---|---|
+| a place | that place | 0 |
+| a place | one step higher: named one step too low | 1.1 |
+| a place | one step lower: named one step too high | 1 |
+| a place | more than one step higher: named far too low | 8 |
+| a place | more than one step lower: named far too high | 4 |
+| a place | not reached | 8 |
+| a step | falling from the first step | at least 6 |
+| not reached | a place: no pressure is then named | 2.4 |
+| no answer | anything | 0.8 |
+
+The 90 % interval of a step that is named is a run of neighbouring steps, and of each length the likeliest. A run of
+whole steps hardly ever holds just 90 %; always to take the next longer one would hold about 97 %. So it is the run
+whose probability, given that closing was reached at a step, is nearest to 90 %, and at least 80 %: over many trials it
+holds the truth about nine times in ten.
 
 Where this rests on what happened at the last step (that is the likeliest place, or closing may not have been reached),
 that step reads 12 % or more below the one before, and the model holds it spoiled as a whole with at least 0.10, nobody
 knows what happened there: INDETERMINATE, and the reason names that fall, on how many readings it rests, and that it
 has to be looked at.
 
-Evidence is strong from 0.97, moderate from 0.90, otherwise weak: of near where FOUND, of the verdict elsewhere.
+Evidence is strong from 0.97, moderate from 0.90, otherwise weak: of the probability of the step named together with its
+two neighbours where FOUND, of the verdict elsewhere.
 
-Source: the limits are the project's choice, set on simulated lungs.
+Source: the losses and limits are the project's choice, set on simulated lungs.
 """
 
 from __future__ import annotations
@@ -38,13 +46,13 @@ from ebbmark.physiology.closing.estimate import Closing, CurveStep, Evidence, Sh
 from ebbmark.physiology.closing.posterior import Posterior
 from ebbmark.physiology.wording import percent
 
-__all__ = ["decide", "stated"]
+__all__ = ["decide", "expected_losses", "stated"]
 
-_LEAST_NOT_REACHED = 0.70
-_LEAST_NEAR = 0.88
-_LEAST_ALONE = 0.45
-_MOST_TOO_LOW = 0.05
-_MOST_FALLING = 0.12
+_ONE_TOO_LOW, _ONE_TOO_HIGH = 1.1, 1.0
+_FAR_TOO_LOW, _FAR_TOO_HIGH = 8.0, 4.0
+_NAMED_IN_VAIN, _MISSED, _NAMED_THOUGH_FALLING = 8.0, 2.4, 6.0
+_NO_ANSWER = 0.8
+_DOUBT, _DOUBT_OF_FALLING = 0.12, 0.12
 _STRONG, _MODERATE = 0.97, 0.90
 _INTERVAL, _LEAST_OF_INTERVAL = 0.90, 0.80
 _ABRUPT_LOSS_PER_CMH2O = 0.04
@@ -69,15 +77,16 @@ def decide(steps: Sequence[CurveStep], posterior: Posterior) -> Closing:
     Source: see the module.
     """
     events = stated(posterior.events)
-    places = [0.0, *events[1:]]
-    named = places.index(max(places))
-    near = _sum(places[max(named - 1, 0) : named + 2])
+    losses = expected_losses(events)
+    # Of equal losses the higher place is taken.
+    named = losses.index(min(losses[FALLING:]), FALLING)
+    near = _sum(events[max(named - 1, FALLING) : named + 2])
     at_step = [0.0, 0.0, *events[2:]]
     falling, not_reached = events[FALLING], events[NOT_REACHED]
     found = _sum(at_step)
 
-    verdict, reason = _judge(places, named, near, not_reached)
-    if named == len(steps) - 1 or (verdict is not Verdict.FOUND and not_reached > 1.0 - _LEAST_NEAR):
+    verdict, reason = _judge(events, losses, named)
+    if named == len(steps) - 1 or (verdict is not Verdict.FOUND and max(not_reached, events[-1]) > _DOUBT):
         lone_fall = _doubtful_last_step(len(steps[-1].compliances_ml_per_cmh2o), posterior)
         verdict, reason = (Verdict.INDETERMINATE, lone_fall) if lone_fall else (verdict, reason)
     is_found = verdict is Verdict.FOUND
@@ -120,19 +129,36 @@ def _sum(probabilities: Sequence[float]) -> float:
     return round(fsum(probabilities), _DECIMALS)
 
 
-def _judge(places: Sequence[float], named: int, near: float, not_reached: float) -> tuple[Verdict, str]:
-    if not_reached >= _LEAST_NOT_REACHED:
+def expected_losses(events: Sequence[float]) -> list[float]:
+    """Give the expected loss of each answer: not reached, falling from the first step, each further step.
+
+    Args:
+        events: probability of each event, by number.
+
+    Source: the project's choice; see the module.
+    """
+    places = [0.0, *events[FALLING:], 0.0]
+    above, below = 0.0, fsum(places)
+    losses = [_MISSED * below]
+    for named in range(FALLING, len(events)):
+        # `above` holds what lies more than one step higher, `below` what lies more than one step lower.
+        below -= places[named] + places[named + 1] if named == FALLING else places[named + 1]
+        far = _FAR_TOO_LOW * above + _FAR_TOO_HIGH * max(below, 0.0)
+        near = _ONE_TOO_LOW * places[named - 1] + _ONE_TOO_HIGH * places[named + 1]
+        falling = (_NAMED_THOUGH_FALLING - _ONE_TOO_LOW) * places[FALLING] if named == FALLING + 1 else 0.0
+        losses.append(far + near + falling + _NAMED_IN_VAIN * events[NOT_REACHED])
+        above += places[named - 1]
+    return [round(loss, _DECIMALS) for loss in losses]
+
+
+def _judge(events: Sequence[float], losses: Sequence[float], named: int) -> tuple[Verdict, str]:
+    if min(losses) > _NO_ANSWER:
+        if _DOUBT < events[NOT_REACHED] < 1.0 - _DOUBT:
+            return Verdict.INDETERMINATE, _PERHAPS_NOT_REACHED if events[NOT_REACHED] >= 0.5 else _PERHAPS_REACHED
+        return Verdict.INDETERMINATE, _PERHAPS_FALLING if events[FALLING] > _DOUBT_OF_FALLING else _WHERE_UNKNOWN
+    if losses[NOT_REACHED] < losses[named]:
         return Verdict.NOT_REACHED, ""
-    if near < _LEAST_NEAR and _sum(places) < _LEAST_NEAR:
-        return Verdict.INDETERMINATE, _PERHAPS_NOT_REACHED if not_reached >= 0.5 else _PERHAPS_REACHED
-    too_low = _sum(places[: max(named - 1, 0)])
-    if near < _LEAST_NEAR or places[named] < _LEAST_ALONE or too_low > _MOST_TOO_LOW:
-        return Verdict.INDETERMINATE, _WHERE_UNKNOWN
-    if named == FALLING:
-        return Verdict.FALLING_FROM_FIRST_STEP, ""
-    if places[FALLING] > _MOST_FALLING:
-        return Verdict.INDETERMINATE, _PERHAPS_FALLING
-    return Verdict.FOUND, ""
+    return (Verdict.FALLING_FROM_FIRST_STEP if named == FALLING else Verdict.FOUND), ""
 
 
 def _doubtful_last_step(readings: int, posterior: Posterior) -> str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import product
 from math import fsum, sqrt
 
 import numpy as np
@@ -13,18 +12,14 @@ from ebbmark.physiology.closing.arithmetic import Floats, Integers, log
 __all__ = ["Noise", "StepCentres", "middle", "noise_of", "step_centres"]
 
 # Size and probability. A spread that is seen within steps deserves a finer scale than one that is only inferred.
-_READING_SD = (
-    (0.006, 0.08),
-    (0.010, 0.14),
-    (0.016, 0.19),
-    (0.026, 0.22),
-    (0.042, 0.19),
-    (0.066, 0.12),
-    (0.105, 0.06),
-)
-_STEP_SD = ((0.0045, 0.4), (0.022, 0.6))
+_READING_SD = ((0.003, 0.06), (0.008, 0.14), (0.016, 0.22), (0.028, 0.24), (0.048, 0.20), (0.080, 0.14))
+_STEP_SD = 0.018
+_STEP_SD_SHARES = (0.425, 0.425, 0.15)
+"""What all readings of a step share is next to nothing, like one reading (at most as below), or 1.8 %: readings that
+agree closely mostly mean a quiet step, but may be copies of one reading."""
+_LEAST_STEP_SD = 0.0015
 _READING_SD_IF_SINGLE = ((0.008, 0.16), (0.018, 0.34), (0.04, 0.36), (0.085, 0.14))
-_STEP_SD_IF_SINGLE = ((0.007, 1.0),)
+_STEP_SD_IF_SINGLE = 0.007
 _LEAST_LOG_WEIGHT = -7.0
 _DECIMALS = 5
 """Of a resolution: limbs with nearly the same one share their tables."""
@@ -112,10 +107,9 @@ def noise_of(data: StepCentres, counts: tuple[int, ...], resolutions: tuple[floa
     Source: the sizes are the project's choice, around customary spreads of 1 to 10 % per reading.
     """
     count, rounding = np.array(counts, dtype=np.float64), np.round(np.array(resolutions), _DECIMALS)
-    sizes = list(product(_READING_SD, _STEP_SD) if data.freedom else product(_READING_SD_IF_SINGLE, _STEP_SD_IF_SINGLE))
-    reading = np.array([size[0] * size[0] for size, _ in sizes])
-    step = np.array([size[0] * size[0] for _, size in sizes])
-    log_weights = log(np.array([a[1] * b[1] for a, b in sizes]))
+    sizes = _sizes_if_several() if data.freedom else _sizes_if_single()
+    reading, step, shares = (np.array(column) for column in zip(*sizes, strict=True))
+    reading, step, log_weights = reading * reading, step * step, log(shares)
     if data.freedom:
         within = reading + fsum((rounding * rounding).tolist()) / rounding.size
         log_weights = log_weights - 0.5 * (data.freedom * log(within) + data.within_ss / within)
@@ -125,3 +119,16 @@ def noise_of(data: StepCentres, counts: tuple[int, ...], resolutions: tuple[floa
     dither = np.minimum(1.0, reading[:, None] / np.maximum(rounding * rounding, 1e-12))
     variance = step[:, None] + reading[:, None] / count + rounding * rounding / (1.0 + (count - 1.0) * dither)
     return Noise(tuple(map(tuple, variance.tolist())), log_weights)
+
+
+def _sizes_if_several() -> list[tuple[float, float, float]]:
+    """Spread of one reading, what all readings of a step share, and probability."""
+    return [
+        (reading, step, weight * share)
+        for reading, weight in _READING_SD
+        for step, share in zip((_LEAST_STEP_SD, min(reading, _STEP_SD), _STEP_SD), _STEP_SD_SHARES, strict=True)
+    ]
+
+
+def _sizes_if_single() -> list[tuple[float, float, float]]:
+    return [(reading, _STEP_SD_IF_SINGLE, weight) for reading, weight in _READING_SD_IF_SINGLE]

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from ebbmark.physiology.closing.closing import estimate_closing
+from ebbmark.physiology.closing.closing import FEWEST_STEPS, estimate_closing
 from ebbmark.physiology.closing.estimate import Closing, CurveStep, Verdict
+from ebbmark.physiology.closing.stopping import closing_passed
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.physiology.wording import level
 
-__all__ = ["closing_of", "curve_of", "is_dynamic", "judged_with_the_circuit"]
+__all__ = ["closing_of", "curve_of", "judged_with_the_circuit", "passed_along"]
 
 
 def closing_of(trial: Trial, protocol: Protocol) -> Closing:
@@ -26,7 +27,9 @@ def closing_of(trial: Trial, protocol: Protocol) -> Closing:
 
     Source: see `closing`.
     """
-    estimate = estimate_closing(curve_of(trial), fall=protocol.fall, dynamic=is_dynamic(trial))
+    estimate = estimate_closing(
+        curve_of(trial), fall=protocol.fall, dynamic=not trial.kind.static, total_peep_known=trial.total_peep_known
+    )
     return judged_with_the_circuit(estimate, trial)
 
 
@@ -49,13 +52,30 @@ def curve_of(trial: Trial) -> tuple[CurveStep, ...]:
     )
 
 
-def is_dynamic(trial: Trial) -> bool:
-    """Whether the compliances of a limb are dynamic, so that its estimate is less sure.
+def passed_along(trial: Trial, protocol: Protocol) -> tuple[float | None, ...]:
+    """Probability, after each step and from the steps so far, that closing has been passed.
 
     Args:
-        trial: the limb.
+        trial: the limb so far.
+        protocol: which fall of compliance counts as closing.
+
+    Returns:
+        One for each step; None where there are too few steps to say.
+
+    Source: see `stopping`.
     """
-    return not trial.kind.static
+    curve = curve_of(trial)
+    return tuple(
+        closing_passed(
+            curve[:count],
+            fall=protocol.fall,
+            dynamic=not trial.kind.static,
+            total_peep_known=trial.total_peep_known,
+        )
+        if count >= FEWEST_STEPS
+        else None
+        for count in range(1, len(curve) + 1)
+    )
 
 
 def judged_with_the_circuit(closing: Closing, trial: Trial) -> Closing:

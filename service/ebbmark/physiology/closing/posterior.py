@@ -22,7 +22,7 @@ from ebbmark.physiology.closing.tables import Table, table_of
 
 __all__ = ["FEWEST_FOR_TWO_SPOILED", "POINTS", "Hypotheses", "Posterior", "lay_curves", "weigh_hypotheses"]
 
-POINTS = 512
+POINTS = 640
 """Curves laid through the posterior."""
 
 FEWEST_FOR_TWO_SPOILED = 6

@@ -38,13 +38,16 @@ _DECIMALS = 6
 """To which the probability is rounded, before any limit is applied."""
 
 
-def closing_passed(steps: Sequence[CurveStep], *, fall: float = 0.05, dynamic: bool = False) -> float:
+def closing_passed(
+    steps: Sequence[CurveStep], *, fall: float = 0.05, dynamic: bool = False, total_peep_known: bool = True
+) -> float:
     """Give the probability that closing, or a fall from the first step on, lies within the steps so far.
 
     Args:
         steps: the limb so far, strictly falling PEEP, highest first.
         fall: relative fall below the maximum so far that counts as closing.
         dynamic: whether the compliances are dynamic.
+        total_peep_known: whether compliance was computed from total PEEP.
 
     Returns:
         Probability; 0 for fewer than three steps, and for steps that are no limb, on which nothing can be said.
@@ -56,7 +59,7 @@ def closing_passed(steps: Sequence[CurveStep], *, fall: float = 0.05, dynamic: b
     """
     if why_unusable(steps, fall=fall):
         return 0.0
-    events = closing_posterior(steps, fall=fall, dynamic=dynamic).events
+    events = closing_posterior(steps, fall=fall, dynamic=dynamic, total_peep_known=total_peep_known).events
     survived = list(accumulate([1.0 - HAZARD_PER_STEP] * (events.size - 1), mul, initial=1.0))
     wanted = np.array([survived[-1], *(HAZARD_PER_STEP * chance for chance in survived[:-1])])
     weighed: list[float] = (events * wanted / event_prior(events.size)).tolist()

@@ -15,7 +15,7 @@ from statistics import median
 from typing import Final
 
 from ebbmark.physiology.closing.estimate import CurveStep
-from ebbmark.physiology.closing.stopping import STOP_LIMIT, closing_passed, should_stop_lowering
+from ebbmark.physiology.closing.stopping import STOP_LIMIT, should_stop_lowering
 
 __all__ = [
     "DEFAULT_CALL_RULE",
@@ -108,23 +108,20 @@ def closing_called(steps: Sequence[StepSoFar], rule: CallRule = DEFAULT_CALL_RUL
     )
 
 
-def steps_so_far(curve: Sequence[CurveStep], *, fall: float, dynamic: bool) -> tuple[StepSoFar, ...]:
-    """Ask the estimator after each step whether closing has been passed.
+def steps_so_far(curve: Sequence[CurveStep], passed: Sequence[float | None]) -> tuple[StepSoFar, ...]:
+    """Join what is known of each step: its readings, its fall, and whether closing has been passed.
 
     Args:
         curve: the limb so far, strictly falling PEEP, highest first.
-        fall: relative fall below the maximum so far that counts as closing.
-        dynamic: whether the compliances are dynamic.
-
-    Source: see `stopping.closing_passed`.
+        passed: probability, after each step, that closing has been passed; None where it was not asked.
     """
     middles = [median(step.compliances_ml_per_cmh2o) for step in curve]
     return tuple(
         StepSoFar(
             peep_cmh2o=step.peep_cmh2o,
             readings=len(step.compliances_ml_per_cmh2o),
-            passed=closing_passed(curve[:count], fall=fall, dynamic=dynamic) if count >= _FEWEST_STEPS else None,
+            passed=chance,
             fall=max(0.0, 1.0 - middles[count - 1] / max(middles[:count])),
         )
-        for count, step in enumerate(curve, start=1)
+        for count, (step, chance) in enumerate(zip(curve, passed, strict=True), start=1)
     )

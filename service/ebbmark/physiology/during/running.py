@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final
 
-from ebbmark.physiology.closing.of_trial import curve_of, is_dynamic
+from ebbmark.physiology.closing.of_trial import curve_of, passed_along
 from ebbmark.physiology.during.call_rule import DEFAULT_CALL_RULE, CallRule, StepSoFar, closing_called, steps_so_far
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
@@ -94,7 +94,7 @@ def running_trial(
     found = _limb_since(plateaus[first].start_s, readings, replace(protocol, minimum_steps=_FEWEST_STEPS))
     if found is None:
         return RunningTrial((StepSoFar(now, 0, None),), None, began_s, moved_s, now_since_s, now, True)
-    steps = steps_so_far(curve_of(found), fall=protocol.fall, dynamic=is_dynamic(found))
+    steps = steps_so_far(curve_of(found), passed_along(found, protocol))
     if now < steps[-1].peep_cmh2o - 0.1 and not closing_called(steps, rule):
         steps = (*steps, StepSoFar(now, 0, steps[-1].passed))
     return RunningTrial(steps, found, began_s, moved_s, now_since_s, now, True)
@@ -133,7 +133,7 @@ def closed_before(
     found = read_trial(before, replace(protocol, minimum_steps=_FEWEST_STEPS))
     if not isinstance(found, Trial) or found.steps[-1].start_s < max(since_s, running.first_moved_s):
         return None
-    steps = steps_so_far(curve_of(found), fall=protocol.fall, dynamic=is_dynamic(found))
+    steps = steps_so_far(curve_of(found), passed_along(found, protocol))
     return next((steps[count - 1] for count in range(1, len(steps) + 1) if closing_called(steps[:count], rule)), None)
 
 

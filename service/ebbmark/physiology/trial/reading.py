@@ -134,6 +134,7 @@ def read_trial(readings: Sequence[Reading], protocol: Protocol) -> Trial | NoTri
             for reading in readings
             if id(reading) not in used
         ),
+        total_peep_known=recipe.baseline is not None,
     )
 
 

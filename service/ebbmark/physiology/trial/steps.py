@@ -121,6 +121,7 @@ class Trial:
         observed: what else was seen that matters (disconnection, steps without a usable reading ...).
         context: latest readings per quantity used for derived numbers (rate, flow, gases), by quantity slug.
         unused: readings that did not enter the curve.
+        total_peep_known: whether total or intrinsic PEEP is known in every step; else set PEEP stands for it.
     """
 
     steps: tuple[Step, ...]
@@ -130,6 +131,7 @@ class Trial:
     observed: tuple[Observed, ...]
     context: dict[str, Reading]
     unused: tuple[Unused, ...]
+    total_peep_known: bool = False
 
 
 class NoTrialReason(Enum):
