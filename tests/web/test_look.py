@@ -10,10 +10,8 @@ from starlette.types import ASGIApp
 
 from ebbmark.settings import Settings
 from ebbmark.web.boundary import Boundary
-from ebbmark.web.look.files import SCRIPT, STYLE, StaticFile
-from ebbmark.web.look.policy import page_headers
-from ebbmark.web.look.refusal import PageRefused, page_refusals, refusal_page
-from ebbmark.web.look.rendering import templates_of
+from ebbmark.web.theme.files import SCRIPT, STYLE, StaticFile
+from ebbmark.web.theme.pages import PageRefused, page_headers, page_refusals, refusal_page, templates_of
 from web.asking import Reply, ask
 
 FILES = [STYLE, SCRIPT]
@@ -99,7 +97,7 @@ def test_a_refusal_raised_below_a_route_becomes_its_page() -> None:
 
 def test_a_name_that_nobody_gave_is_an_error_and_no_empty_place() -> None:
     with pytest.raises(UndefinedError):
-        templates_of("ebbmark.web.look").get_template("refused.html").render(title="only this")
+        templates_of("ebbmark.web.theme").get_template("refused.html").render(title="only this")
 
 
 @pytest.mark.parametrize("path", ["/app/tab/", "/demo/clear-closing/record", "/launch"])

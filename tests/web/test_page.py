@@ -19,14 +19,13 @@ from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.physiology.stop.criteria import StopCriterion
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app, reason_not_to_listen
+from ebbmark.web.page.answer_pages import live_of
 from ebbmark.web.page.answer_view import answer_view
-from ebbmark.web.page.clinical import in_clinical_words, technical_words
-from ebbmark.web.page.demo import DemoSource
-from ebbmark.web.page.demo_scenarios import SCENARIOS, Scenario
-from ebbmark.web.page.not_now import EVENTS
-from ebbmark.web.page.rendering import Pages
+from ebbmark.web.page.decision import EVENTS
+from ebbmark.web.page.demo import SCENARIOS, DemoSource, Scenario
+from ebbmark.web.page.frame import Pages
 from ebbmark.web.page.running_view import LOOKS_AT
-from ebbmark.web.page.showing import live_of
+from ebbmark.web.page.words import in_clinical_words, technical_words
 from ebbmark.web.site_files import read_site
 from web.asking import Reply, ask
 from web.reading_pages import words_of

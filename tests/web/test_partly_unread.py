@@ -11,10 +11,9 @@ import pytest
 from ebbmark.fhir.bedside.site import NO_SITE
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.writing.statements import Answer
-from ebbmark.web.page.demo import DemoSource
-from ebbmark.web.page.demo_scenarios import SCENARIOS
-from ebbmark.web.page.rendering import Pages
-from ebbmark.web.page.showing import show_answer
+from ebbmark.web.page.answer_pages import show_answer
+from ebbmark.web.page.demo import SCENARIOS, DemoSource
+from ebbmark.web.page.frame import Pages
 from web.reading_pages import words_of
 
 AFTER_S = datetime(2026, 3, 2, 9, 40, tzinfo=UTC).timestamp()

@@ -9,8 +9,7 @@ from typing import Any
 
 import pytest
 
-from ebbmark.web.page.demo import source_of
-from ebbmark.web.page.demo_scenarios import SCENARIOS, SPEED, Scenario
+from ebbmark.web.page.demo import SCENARIOS, SPEED, Scenario, source_of
 from ebbmark.web.site_files import read_site
 
 ROOT = Path(__file__).parents[2]

@@ -40,15 +40,12 @@ from ebbmark.web.hooks.card import Where
 from ebbmark.web.hooks.door import HooksDoor, hooks_router
 from ebbmark.web.hooks.origins import HooksOrigins
 from ebbmark.web.jwks import jwks_router
+from ebbmark.web.launch.cookies import SettingCookies
 from ebbmark.web.launch.routes import launch_router
-from ebbmark.web.launch.setting_cookies import SettingCookies
-from ebbmark.web.look.files import files_router
-from ebbmark.web.look.refusal import PageRefused, page_refusals
 from ebbmark.web.operations import Door, fhir_router
-from ebbmark.web.page.demo_routes import demo_router
-from ebbmark.web.page.record_routes import record_router
+from ebbmark.web.page.frame import Pages
 from ebbmark.web.page.record_source import Rules
-from ebbmark.web.page.rendering import Pages
+from ebbmark.web.page.routes import demo_router, record_router
 from ebbmark.web.page.words import zone_of
 from ebbmark.web.page_rates import page_rates
 from ebbmark.web.refusals import refusals
@@ -57,6 +54,8 @@ from ebbmark.web.responses import not_routed
 from ebbmark.web.site_files import content_of, read_site
 from ebbmark.web.smart_connections import smart_door_of
 from ebbmark.web.telemetry import Telemetry, watch_of
+from ebbmark.web.theme.files import files_router
+from ebbmark.web.theme.pages import PageRefused, page_refusals
 from ebbmark.web.trust import Misconfigured, own_keys, own_public_keys, signer_of
 from ebbmark.web.work_pool import WorkPool
 

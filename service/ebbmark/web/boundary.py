@@ -21,8 +21,8 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.telemetry.current import count
 from ebbmark.telemetry.measured import Measured
-from ebbmark.web.look.refusal import is_of_a_page, refusal_page
 from ebbmark.web.responses import SAFE_HEADERS, outcome_response, place_of
+from ebbmark.web.theme.pages import is_of_a_page, refusal_page
 from ebbmark.web.work_pool import RETRY_AFTER_S
 
 __all__ = ["Boundary"]

@@ -11,7 +11,7 @@ from collections.abc import Awaitable, Callable
 from fastapi import Request
 
 from ebbmark.web.limits import RateLimit, RequestRates
-from ebbmark.web.look.refusal import PageRefused
+from ebbmark.web.theme.pages import PageRefused
 
 __all__ = ["page_rates"]
 

@@ -11,14 +11,13 @@ from markupsafe import Markup
 from ebbmark.fhir.writing.statements import Answer
 from ebbmark.fhir.writing.write import SIGNING
 from ebbmark.physiology.before.plan import Phase, Plan, PlanStep
-from ebbmark.web.look.files import STYLE
-from ebbmark.web.look.policy import printed_headers
-from ebbmark.web.look.rendering import templates_of
+from ebbmark.web.theme.files import STYLE
+from ebbmark.web.theme.pages import printed_headers, templates_of
 from ebbmark.words.stopping import stop_words
 
 __all__ = ["PAGE_HEADERS", "PlanRow", "PlanView", "plan_page", "plan_view", "wants_page"]
 
-_TEMPLATES: Final = templates_of("ebbmark.web.look")
+_TEMPLATES: Final = templates_of("ebbmark.web.theme")
 _STYLE: Final = STYLE.body.decode()
 
 PAGE_HEADERS: Final = printed_headers(_STYLE)

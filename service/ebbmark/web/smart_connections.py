@@ -16,10 +16,10 @@ from ebbmark.record.user_tokens import AppClient
 from ebbmark.settings import Settings, SmartRecord
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.connections import exchange_of, patience_of
-from ebbmark.web.launch.configured import CALLBACK, SmartClient, SmartSettings
 from ebbmark.web.launch.door import SmartDoor
 from ebbmark.web.launch.granted import USUAL_SCOPE
 from ebbmark.web.launch.seal import CookieKeyFault, Seal, random_seal, read_cookie_keys
+from ebbmark.web.launch.session import CALLBACK, SmartClient, SmartSettings
 from ebbmark.web.trust import Misconfigured
 
 __all__ = ["smart_door_of"]

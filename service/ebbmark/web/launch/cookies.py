@@ -1,7 +1,8 @@
-"""Which cookies does a launch and a session need, how are they named, and who gets to see them?
+"""The cookies of a launch and a session: their names, their paths, and the layer that puts them on the response.
 
 One cookie per launch, below `/launch`; one per tab, below `/app/{tab}`: a browser never sends the cookie of one tab
-with a request of another. A value that is longer than one cookie may be is spread over several.
+with a request of another. A value that is longer than one cookie may be is spread over several. A renewed session must
+reach the browser with a page, a refusal or a stream alike, and the routes that answer need not know of it.
 
 Source: RFC 6265 section 6.1 (browsers keep at least 4096 bytes per cookie, name and attributes included) and its
 successor RFC 6265bis (SameSite, the prefix __Secure-); CHIPS (Partitioned).
@@ -14,8 +15,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from fastapi import Request
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-__all__ = ["LONGEST_VALUE", "CookieRules", "is_tab", "note_cookies"]
+__all__ = ["LONGEST_VALUE", "CookieRules", "SettingCookies", "is_tab", "note_cookies"]
 
 LONGEST_PIECE = 3_800
 """Of one cookie's value [characters]; name and attributes need the rest of the 4096."""
@@ -102,3 +104,25 @@ def note_cookies(request: Request, cookies: list[str]) -> None:
     """Have these cookies set by whatever response this request gets."""
     noted: list[str] = getattr(request.state, "set_cookies", [])
     request.state.set_cookies = [*noted, *cookies]
+
+
+class SettingCookies:
+    """A layer around the application that adds what `note_cookies` noted."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self.app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass the request on; add cookies to the response."""
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+        state = scope.setdefault("state", {})
+
+        async def send_with_cookies(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                noted = [(b"set-cookie", cookie.encode()) for cookie in state.get("set_cookies", ())]
+                message["headers"] = [*message["headers"], *noted]
+            await send(message)
+
+        await self.app(scope, receive, send_with_cookies)

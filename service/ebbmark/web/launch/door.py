@@ -22,11 +22,9 @@ from ebbmark.record.sign_in import SignInClock
 from ebbmark.record.user_tokens import TokenRequests, UserGrant
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.client_jwt import SeenTokens
-from ebbmark.web.launch.configured import SmartClient, SmartSettings
 from ebbmark.web.launch.cookies import CookieRules, is_tab, note_cookies
 from ebbmark.web.launch.refusal import Why, refused
-from ebbmark.web.launch.renewing import Renewals
-from ebbmark.web.launch.session import SESSION, Session
+from ebbmark.web.launch.session import SESSION, Renewals, Session, SmartClient, SmartSettings
 
 __all__ = ["SmartDoor"]
 

@@ -1,18 +1,29 @@
-"""Does what a clinician granted suffice for the page, and for writing?
+"""What a record granted: the scopes that the page needs, and who is signed in, by the id_token.
 
-`patient/` scopes count here, unlike at the FHIR door: a session has one patient, and reads no other. `user/` and
-`system/` scopes allow more than that and count, too. A scope narrowed by a query (`?category=…`) shows only a part of
-the measurements, which is not enough to read a trial by, and does not count.
-
-Source: SMART App Launch 2.2, scopes-and-launch-context (letters c r u d s in this order; v1 read = rs, write = cud).
+Source: SMART App Launch 2.2, scopes-and-launch-context (letters c r u d s in this order; v1 read = rs, write = cud);
+OpenID Connect Core 1.0 section 3.1.3.7 (validation of an id_token); SMART App Launch 2.2, fhirUser.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from dataclasses import dataclass
 
-__all__ = ["NEEDED_TO_READ", "NEEDED_TO_WRITE", "USUAL_SCOPE", "missing", "with_launch"]
+from ebbmark.record.address_guard import refusal_of
+from ebbmark.record.launch_server import LaunchServer
+from ebbmark.web.signed_token import KeySource, Rules, TokenRefusal, TrustedParty, verified
+
+__all__ = [
+    "NEEDED_TO_READ",
+    "NEEDED_TO_WRITE",
+    "USUAL_SCOPE",
+    "Expected",
+    "Identity",
+    "identified",
+    "missing",
+    "with_launch",
+]
 
 NEEDED_TO_READ = ("Patient.r", "Observation.rs")
 NEEDED_TO_WRITE = (
@@ -68,3 +79,78 @@ def with_launch(scope: str, *, standalone: bool) -> str:
     own, other = ("launch/patient", "launch") if standalone else ("launch", "")
     asked = [one for one in scope.split() if one not in (own, other)]
     return " ".join((own, *asked))
+
+
+_REFERENCE = re.compile(r"(?:Practitioner|PractitionerRole|Patient|RelatedPerson|Person)/[A-Za-z0-9\-.]{1,64}")
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """Who is signed in.
+
+    Attributes:
+        fhir_user: reference to them, relative where they are in the record itself; None where that is not said.
+    """
+
+    fhir_user: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """What an id_token must say.
+
+    Attributes:
+        client_id: its audience.
+        nonce: as sent with the launch.
+        iss: FHIR base URL of the record, which a relative reference is below.
+        algorithms: accepted signature algorithms, all asymmetric.
+        leeway_s: how far apart our clock and theirs may be [s].
+        at_s: now [s since 1970-01-01T00:00:00Z].
+    """
+
+    client_id: str
+    nonce: str
+    iss: str
+    algorithms: frozenset[str]
+    leeway_s: float
+    at_s: float
+
+
+async def identified(id_token: str, server: LaunchServer, keys: KeySource | None, expected: Expected) -> Identity | str:
+    """Check an id_token.
+
+    Args:
+        id_token: as it came with the access token.
+        server: that gave it.
+        keys: of its issuer; None where the server names none.
+        expected: what it must say.
+
+    Returns:
+        Who is signed in; or a sentence that says what does not hold, and holds nothing of the token.
+    """
+    if server.issuer is None or keys is None:
+        return "The record's smart-configuration names no issuer with keys that could have signed it."
+    rules = Rules({server.issuer: TrustedParty(keys)}, expected.algorithms, expected.leeway_s)
+    claims = await verified(id_token, rules=rules, audience=expected.client_id, at_s=expected.at_s)
+    if isinstance(claims, TokenRefusal):
+        return claims.value
+    if claims.nonce != expected.nonce:
+        return "It was not made for this launch (nonce)."
+    several = isinstance(claims.aud, list) and len(claims.aud) > 1
+    if claims.azp != expected.client_id and (several or claims.azp is not None):
+        return "It was made for another client (azp)."
+    if claims.iat is None or not claims.sub:
+        return "It lacks a claim that is needed here (iat or sub)."
+    if claims.fhir_user is None:
+        return Identity(None)
+    reference = _reference_of(claims.fhir_user, expected.iss)
+    return "Its fhirUser is not a reference to a person in FHIR." if reference is None else Identity(reference)
+
+
+def _reference_of(fhir_user: str, iss: str) -> str | None:
+    relative = fhir_user.removeprefix(f"{iss}/")
+    if _REFERENCE.fullmatch(relative):
+        return relative
+    base, _, rest = ("/".join(fhir_user.split("/")[:-2]), "", "/".join(fhir_user.split("/")[-2:]))
+    known = _REFERENCE.fullmatch(rest) is not None and refusal_of(fhir_user, (base,)) is None
+    return fhir_user if known else None

@@ -1,14 +1,20 @@
-"""How does a launch begin, and how does the reply of the record's sign-in become a session?
+"""A launch from its start to a session, and the end of the session.
+
+Leaving: the browser forgets, the record takes its access back, and it is noted. A copy of the cookie that somebody made
+before stays readable to this service until it expires, since nothing is kept here that could say otherwise; the access
+in it is void where the record takes tokens back.
 
 Source: SMART App Launch 2.2, app-launch (EHR launch, standalone launch, state, aud, PKCE S256); RFC 6749 section
 4.1.2.1 (errors); RFC 9207 (iss in the reply); RFC 9700 section 4.4.2 (a redirect address of its own for each of several
-authorization servers, so that none gets the code of another); OpenID Connect Core 1.0 section 3.1.2.1 (nonce).
+authorization servers, so that none gets the code of another); OpenID Connect Core 1.0 section 3.1.2.1 (nonce); RFC 7009
+section 2 (a refresh token given back takes its access tokens with it, where the server can).
 """
 
 from __future__ import annotations
 
 from base64 import urlsafe_b64encode
 from dataclasses import replace
+from enum import Enum
 from hashlib import sha256
 from hmac import compare_digest
 from urllib.parse import quote, urlencode
@@ -19,16 +25,14 @@ from ebbmark.fhir.writing.audit_event import Access, Deed
 from ebbmark.record.authorization_server import SignInFailure
 from ebbmark.record.launch_server import LaunchServer
 from ebbmark.record.user_tokens import UserGrant
-from ebbmark.web.launch.configured import SmartClient
 from ebbmark.web.launch.cookies import is_tab, note_cookies
 from ebbmark.web.launch.door import SmartDoor
-from ebbmark.web.launch.granted import NEEDED_TO_READ, missing, with_launch
-from ebbmark.web.launch.identity import Expected, identified
+from ebbmark.web.launch.granted import NEEDED_TO_READ, Expected, identified, missing, with_launch
 from ebbmark.web.launch.refusal import Why, refused
-from ebbmark.web.launch.session import LAUNCH, Pending, Session
-from ebbmark.web.look.refusal import PageRefused
+from ebbmark.web.launch.session import LAUNCH, Pending, Session, SmartClient
+from ebbmark.web.theme.pages import PageRefused
 
-__all__ = ["begun", "code_challenge", "ended"]
+__all__ = ["Left", "begun", "code_challenge", "ended", "left"]
 
 LAUNCH_S = 600.0
 """From the start of a launch to the reply: a code is good for ten minutes at most (RFC 6749 section 4.1.2) [s]."""
@@ -219,3 +223,54 @@ async def _user(
 
 def _capital(sentence: str) -> str:
     return sentence[:1].upper() + sentence[1:]
+
+
+class Left(Enum):
+    """What became of the access; the value is the sentence that the clinician reads."""
+
+    TAKEN_BACK = "The record has taken back the access that it gave."
+    NOT_TAKEN_BACK = (
+        "The record does not take back access, or could not be reached: what it gave ends by itself, within the hour "
+        "as a rule."
+    )
+    NOTHING = "There was no session any more."
+
+
+async def left(door: SmartDoor, request: Request, given: str | None) -> Left:
+    """Leave.
+
+    Args:
+        door: the door.
+        request: gets the cookies that make the browser forget.
+        given: the mark of the form.
+
+    Raises:
+        PageRefused: the mark is missing or another one; the session then goes on.
+    """
+    try:
+        session = door.kept_session_of(request)
+    except PageRefused:
+        tab = str(request.path_params.get("tab", ""))
+        if is_tab(tab):
+            note_cookies(request, door.cookies.no_session(tab))
+        return Left.NOTHING
+    door.check_csrf(session, given)
+    note_cookies(request, door.cookies.no_session(session.tab))
+    taken_back = await _given_back(door, session)
+    actor = door.actor_of(request, session.iss, session.fhir_user)
+    await door.trail.note(Access(Deed.SIGNED_OUT, actor, succeeded=True, patient=f"Patient/{session.patient}"))
+    return Left.TAKEN_BACK if taken_back else Left.NOT_TAKEN_BACK
+
+
+async def _given_back(door: SmartDoor, session: Session) -> bool:
+    client = door.clients[session.iss]
+    server = await door.server_of(client)
+    if isinstance(server, SignInFailure):
+        return False
+    tokens = [(session.refresh_token, "refresh_token"), (session.access_token, "access_token")]
+    failures = [
+        await door.tokens.revoke(server, client.client, token=token, hint=hint)
+        for token, hint in tokens
+        if token is not None
+    ]
+    return failures == [None] * len(failures)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from enum import Enum
 
-from ebbmark.web.look.refusal import PageRefused
+from ebbmark.web.theme.pages import PageRefused
 
 __all__ = ["Why", "refused"]
 

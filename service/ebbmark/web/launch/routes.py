@@ -13,12 +13,11 @@ from fastapi.responses import RedirectResponse
 
 from ebbmark.record.address_guard import AddressRefusal, refusal_of
 from ebbmark.web.body import read_body
-from ebbmark.web.launch.configured import CALLBACK, SmartClient
 from ebbmark.web.launch.door import SmartDoor
-from ebbmark.web.launch.launching import begun, ended
-from ebbmark.web.launch.leaving import left
+from ebbmark.web.launch.launching import begun, ended, left
 from ebbmark.web.launch.refusal import Why, refused
-from ebbmark.web.look.rendering import page_response, templates_of
+from ebbmark.web.launch.session import CALLBACK, SmartClient
+from ebbmark.web.theme.pages import page_response, templates_of
 
 __all__ = ["form_field", "launch_router"]
 

@@ -1,13 +1,78 @@
-"""What is kept in the browser: of a launch under way, and of a session in one tab.
+"""What a launch is configured with, what is kept in the browser of it, and how the access of a session is renewed once.
 
-Nothing else is kept anywhere, so that any replica can answer any request.
+Of a launch under way and of a session in one tab everything is kept in the browser (sealed), so that any replica can
+answer any request. A page asks for several things at once, each with the same cookie, and a refresh token may be good
+for one use only: one request renews, all others wait for it (single flight), and late ones get what it got, remembered
+in the memory of this process for a minute.
 """
 
 from __future__ import annotations
 
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
+from hashlib import sha256
 
-__all__ = ["LAUNCH", "SESSION", "Pending", "Session"]
+from ebbmark.record.authorization_server import SignInFailure
+from ebbmark.record.client import RecordSettings
+from ebbmark.record.retrying import Trouble
+from ebbmark.record.single_flight import SingleFlight
+from ebbmark.record.user_tokens import AppClient, UserGrant
+from ebbmark.web.launch.seal import Seal
+
+__all__ = ["CALLBACK", "LAUNCH", "SESSION", "Pending", "Renewals", "Session", "SmartClient", "SmartSettings"]
+
+CALLBACK = "/launch/callback"
+
+
+@dataclass(frozen=True, slots=True)
+class SmartClient:
+    """One record that may open the page.
+
+    Attributes:
+        iss: FHIR base URL, without slash at its end.
+        title: what people call it, to choose among several.
+        client: as whom we ask for access.
+        scope: what we ask for, without the scope of the launch itself.
+        hosts: hosts that its authorization server may be on, beside the record's own.
+        callback: path below our address that its replies come to, and no other record's.
+    """
+
+    iss: str
+    title: str
+    client: AppClient
+    scope: str
+    hosts: tuple[str, ...] = ()
+    callback: str = CALLBACK
+
+
+@dataclass(frozen=True, slots=True)
+class SmartSettings:
+    """What the door was configured with.
+
+    Attributes:
+        clients: the records.
+        public_url: where browsers see this service, without slash at its end.
+        seal: closes and opens what is kept in browsers.
+        frame_ancestors: origins of the sites that may show the pages in a frame.
+        algorithms: accepted signature algorithms of id_tokens.
+        leeway_s: how far apart our clock and others' may be [s].
+        longest_session_s: how long a session lasts however often it is renewed [s].
+        patience: settings of a record client, for everything but whose record it is.
+        new_secret: 256 random bits as text.
+        new_tab: 128 random bits as base64url.
+    """
+
+    clients: tuple[SmartClient, ...]
+    public_url: str
+    seal: Seal
+    frame_ancestors: tuple[str, ...]
+    algorithms: frozenset[str]
+    leeway_s: float
+    longest_session_s: float
+    patience: RecordSettings
+    new_secret: Callable[[], str]
+    new_tab: Callable[[], str]
+
 
 LAUNCH = "ebbmark-launch"
 SESSION = "ebbmark-session"
@@ -71,3 +136,60 @@ class Session:
     need_patient_banner: bool
     csrf: str = field(default="", repr=False)
     ends_s: float | None = None
+
+
+Renewed = UserGrant | SignInFailure
+
+REMEMBERED_S = 60.0
+AFTER_FAILURE_S = 5.0
+"""A failure that may pass by itself is remembered for less [s]."""
+MOST_REMEMBERED = 1_000
+"""Beyond that the oldest are forgotten; their pages ask again. All are common practice, no published source."""
+
+
+class Renewals:
+    """Renewals under way and just done, by the digest of the refresh token.
+
+    Args:
+        steady_s: seconds that never run back.
+    """
+
+    def __init__(self, steady_s: Callable[[], float]) -> None:
+        self._steady_s = steady_s
+        self._flights: dict[bytes, SingleFlight[Renewed]] = {}
+        self._done: dict[bytes, tuple[Renewed, float]] = {}
+
+    async def of(self, refresh_token: str, renew: Callable[[], Awaitable[Renewed]]) -> Renewed:
+        """Renew, or join a renewal of the same token.
+
+        Args:
+            refresh_token: that is used.
+            renew: asks the record's authorization server.
+        """
+        self._forget()
+        name = sha256(refresh_token.encode()).digest()
+        known = self._done.get(name)
+        if known is not None:
+            return known[0]
+
+        async def once() -> Renewed:
+            try:
+                outcome = await renew()
+                passing = isinstance(outcome, SignInFailure) and outcome.trouble is Trouble.SIGN_IN_FAILED
+                self._done[name] = (outcome, self._steady_s() + (AFTER_FAILURE_S if passing else REMEMBERED_S))
+                return outcome
+            finally:
+                self._flights.pop(name, None)
+
+        return await self._flights.setdefault(name, SingleFlight(once))()
+
+    def _forget(self) -> None:
+        """Let go of tokens that nobody will ask for any more."""
+        now_s = self._steady_s()
+        kept = [(name, done) for name, done in self._done.items() if now_s < done[1]]
+        self._done = dict(kept[-MOST_REMEMBERED:])
+
+    def cancel(self) -> None:
+        """End the renewals that nobody waits for any more."""
+        for flight in list(self._flights.values()):
+            flight.cancel()

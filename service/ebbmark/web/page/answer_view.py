@@ -1,4 +1,8 @@
-"""What does the page say of one answer? Everything that the Bundle says, in the order in which people need it."""
+"""What the page says of one answer: words, tables and the figure, in the order in which people need them.
+
+The drawings stand in the page itself and not under addresses of their own: an image that was asked for separately
+could be drawn from newer readings than the words around it, and would have the record read once more.
+"""
 
 from __future__ import annotations
 
@@ -7,19 +11,36 @@ from dataclasses import dataclass, replace
 from datetime import tzinfo
 from typing import Final
 
+from markupsafe import Markup
+
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.answer import Answer, Issue, WhatIfRow, read_answer
 from ebbmark.fhir.writing.sentences import closing_sentence, protocol_sentence
+from ebbmark.fhir.writing.statements import Answer as Answered
 from ebbmark.fhir.writing.tables import Table, patient_table, places_by_text, step_table, what_if_table
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.physiology.advice.advice import Caution, Severity
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.wording import level, percent
+from ebbmark.views.figure import Figure, RunningFigure, figure_of
+from ebbmark.views.figure_words import FigureTable, figure_table
+from ebbmark.views.picture import inline_of, words_of
 from ebbmark.web.page.words import ago, clock, span
 from ebbmark.words.answer_in_short import InShort, in_short
 
-__all__ = ["AnswerView", "InputLine", "Remark", "Rung", "answer_view"]
-
+__all__ = [
+    "AnswerView",
+    "Drawn",
+    "FigureView",
+    "InputLine",
+    "Remark",
+    "Rung",
+    "TrialsView",
+    "answer_view",
+    "drawn",
+    "figure_view",
+    "trials_view",
+]
 
 _OLD_S: Final = 12 * 3600.0
 """A trial that ended longer ago is marked as old [s]; this project's own choice, no published source."""
@@ -212,3 +233,68 @@ def _plain(ucum: str) -> str:
 def _remarks(issues: Sequence[Issue]) -> tuple[Remark, ...]:
     found = places_by_text(issues)
     return tuple(Remark(text, tuple(place for place in places if place)) for text, places in found.items())
+
+
+@dataclass(frozen=True, slots=True)
+class TrialsView:
+    """All trials of the record.
+
+    Attributes:
+        sentence: what they say together.
+        rows: when and what, earliest first; empty where there is only one.
+        changes: one sentence per pair.
+    """
+
+    sentence: str
+    rows: tuple[tuple[str, str], ...]
+    changes: tuple[str, ...]
+
+
+def trials_view(answer: Answered, *, zone: tzinfo) -> TrialsView:
+    """Put the answer to the question about trials in words.
+
+    Args:
+        answer: of `$follow-trials`.
+        zone: of the site.
+    """
+    trials = [one for one in answer.statements if one.code == "trial-in-record"]
+    rows = tuple((span(*(one.span_s or answer.span_s), zone), one.note) for one in trials)
+    changes = tuple(one.note for one in answer.statements if one.code == "change-between-trials")
+    return TrialsView(answer.said[0], rows if len(rows) > 1 else (), changes)
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """The two drawings of one figure, as parts of the page."""
+
+    wide: Markup
+    narrow: Markup
+
+
+@dataclass(frozen=True, slots=True)
+class FigureView:
+    """The drawings and their data."""
+
+    drawn: Drawn
+    table: FigureTable
+
+
+def figure_view(recommendation: Recommendation) -> FigureView:
+    """Draw the figure of an answer.
+
+    Args:
+        recommendation: the answer.
+    """
+    figure = figure_of(recommendation)
+    return FigureView(drawn(figure), figure_table(figure))
+
+
+def drawn(figure: Figure | RunningFigure) -> Drawn:
+    """Draw a figure.
+
+    Args:
+        figure: what is drawn.
+    """
+    inline = inline_of(figure, words_of(figure))
+    # Markup that was made here; what others wrote in it is escaped there.
+    return Drawn(Markup(inline.wide), Markup(inline.narrow))  # noqa: S704

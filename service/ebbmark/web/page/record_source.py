@@ -33,9 +33,9 @@ from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.launch.granted import NEEDED_TO_WRITE, missing
 from ebbmark.web.launch.refusal import Why, refused
 from ebbmark.web.launch.session import Session
-from ebbmark.web.look.refusal import PageRefused
 from ebbmark.web.page.source import Choice
 from ebbmark.web.recording import Outcome, record_answer, to_be_written
+from ebbmark.web.theme.pages import PageRefused
 
 __all__ = ["RecordSource", "Rules"]
 

@@ -1,22 +1,100 @@
-"""What would be written, for a person to read beforehand: in brief, resource by resource, and the JSON that is sent.
-
-The brief table is made from the very resources that are sent, never from the answer again: what it says is in them.
-"""
+"""What recording would write and mark superseded: in brief, and resource by resource."""
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, cast
+from typing import Any, Final, cast
 
 import msgspec
 
-from ebbmark.web.page.resource_words import element_words, said
+from ebbmark.record.foreseen import Foreseen
+from ebbmark.record.reading import ReadFailure
 
-__all__ = ["ResourceView", "ReviewView", "review_view"]
+__all__ = ["EarlierView", "ResourceView", "ReviewView", "earlier_view", "element_words", "review_view", "said"]
 
 Json = Mapping[str, Any]
+
+
+def said(value: object, names: Mapping[str, str]) -> str:
+    """One value as people read it; whatever has no form of its own is spelled out element by element.
+
+    Args:
+        value: of a FHIR element, as JSON has it.
+        names: what is at the other end of a reference.
+    """
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, list):
+        return "; ".join(said(one, names) for one in value)
+    if not isinstance(value, dict):
+        return f"{value}"
+    if "reference" in value:
+        reference = str(value["reference"])
+        return names.get(reference) or ("how the input was read, below" if reference == "#outcome" else reference)
+    if "value" in value and "unit" in value:
+        return f"{value['value']} {value['unit']}" if value["unit"] != "1" else f"{value['value']}"
+    if "value" in value and "system" in value:
+        return f"{value['value']} ({value['system']})"
+    if "contentType" in value and "data" in value:
+        return f"{value['contentType']}, {3 * len(str(value['data'])) // 4000} kB"
+    for text in ("text", "display"):
+        if isinstance(value.get(text), str):
+            return str(value[text])
+    if "coding" in value:
+        return said(value["coding"], names)
+    if "start" in value and "end" in value:
+        return f"{value['start']} to {value['end']}"
+    return ", ".join(f"{element_words(name)} {said(one, names)}" for name, one in value.items())
+
+
+def element_words(element: str) -> str:
+    """`effectiveDateTime` as `effective date time`; the type of a value[x] is left out.
+
+    Args:
+        element: name of a FHIR element.
+    """
+    if element.startswith("value") and element != "value":
+        return "value"
+    return re.sub(r"(?<=[a-z])(?=[A-Z])", " ", element).lower()
+
+
+_NOTHING: Final = "The record holds no other answer for this trial, so nothing in it would be changed."
+_DEMO: Final = "This is a demo without a record: there is nothing that could be changed."
+
+
+@dataclass(frozen=True, slots=True)
+class EarlierView:
+    """What would become of earlier results.
+
+    Attributes:
+        sentence: for a person.
+        marked: references of those that would be marked superseded.
+    """
+
+    sentence: str
+    marked: tuple[str, ...] = ()
+
+
+def earlier_view(seen: Foreseen | ReadFailure | None) -> EarlierView:
+    """Put what was foreseen in words.
+
+    Args:
+        seen: what recording would do; why that is not known; None where there is no record.
+    """
+    if seen is None:
+        return EarlierView(_DEMO)
+    if isinstance(seen, ReadFailure):
+        return EarlierView(
+            f"Not known: {seen.sentence}. Recording looks again first, and writes nothing where it cannot look."
+        )
+    if not seen.written:
+        return EarlierView(f"{seen.sentence} Recording would be refused.")
+    changed = "" if seen.marked else " Nothing in the record would be changed."
+    return EarlierView(f"{seen.sentence}{changed}" if seen.sentence else _NOTHING, seen.marked)
+
 
 _ABOUT = {
     "GuidanceResponse": "That the question was answered, and what is always true of such an answer.",

@@ -1,31 +1,34 @@
-"""The routes below one patient: answer, running trial, plan, and the two human acts. The same for demo and record."""
+"""The addresses below one patient, the same for the demo and for a record, and the doors of both."""
 
 from __future__ import annotations
 
 import asyncio
 import re
+import time
 from collections.abc import Awaitable, Callable
 from functools import partial
 from hashlib import sha256
 from typing import Final
 
 from fastapi import APIRouter, Request, Response
+from starlette.responses import RedirectResponse
 
+from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Rejected, status_of
-from ebbmark.web.look.refusal import PageRefused
-from ebbmark.web.page.clinical import in_clinical_words
-from ebbmark.web.page.deciding import form_of
+from ebbmark.record.shelf import Shelf
+from ebbmark.web.launch.door import SmartDoor
+from ebbmark.web.page.answer_pages import Live, live_of, show_answer, show_plan, show_report
+from ebbmark.web.page.answer_view import drawn as figure_drawn
+from ebbmark.web.page.decision import CHOSEN, form_of, note_reason, record_results, review_results
+from ebbmark.web.page.demo import SCENARIOS, DemoSource, source_of
 from ebbmark.web.page.documentation import documented
-from ebbmark.web.page.figure_view import drawn as figure_drawn
-from ebbmark.web.page.frame import frame_of
-from ebbmark.web.page.planning_pages import show_plan
-from ebbmark.web.page.recording_pages import CHOSEN, note_reason, record_results, review_results
-from ebbmark.web.page.rendering import Pages
-from ebbmark.web.page.showing import Live, live_of, show_answer, show_report
+from ebbmark.web.page.frame import Pages, frame_of
+from ebbmark.web.page.record_source import RecordSource, Rules
 from ebbmark.web.page.source import Choice, TrialSource
-from ebbmark.web.page.words import clock
+from ebbmark.web.page.words import clock, in_clinical_words
+from ebbmark.web.theme.pages import PageRefused, page_response
 
-__all__ = ["AS_OF", "DRAWN", "LONGEST_UNREAD_S", "READ", "Door", "patient_router"]
+__all__ = ["AS_OF", "DRAWN", "LONGEST_UNREAD_S", "READ", "Door", "demo_router", "patient_router", "record_router"]
 
 AS_OF: Final = "Ebbmark-As-Of"
 """The time of day at which a running trial was looked at, for the page that renews itself."""
@@ -169,3 +172,77 @@ def _refused(rejected: Rejected) -> PageRefused:
     return PageRefused(
         status_of(rejected.problems), "This cannot be shown", " ".join((first, *others)), todo=("Try it again later.",)
     )
+
+
+_OPENED = re.compile(r"[0-9]{1,10}")
+_BY_SLUG = {one.slug: one for one in SCENARIOS}
+
+
+def demo_router(site: Site, pages: Pages, *, wall_s: Callable[[], float] = time.time) -> APIRouter:
+    """The list, and the pages of each scenario.
+
+    Args:
+        site: what the site has decided.
+        pages: how pages are made.
+        wall_s: seconds since 1970-01-01T00:00:00Z.
+    """
+    # Not in the published document: what is invented is served only where somebody asks for the demo.
+    router = APIRouter(include_in_schema=False)
+
+    @router.get("/demo/")
+    async def demos() -> Response:
+        body = pages.body("demos.html", scenarios=SCENARIOS, invented="Demo")
+        return page_response(body, frame_ancestors=pages.frame_ancestors)
+
+    @router.get("/demo/{scenario}")
+    async def opened(scenario: str) -> Response:
+        return _start(scenario, "")
+
+    async def door(request: Request) -> DemoSource:
+        slug, _, opened = str(request.path_params["scenario"]).partition(".")
+        found = _BY_SLUG.get(slug)
+        if found is None or (opened and not _OPENED.fullmatch(opened)):
+            raise _unknown()
+        return source_of(found, float(opened or wall_s()), wall_s(), site)
+
+    def _start(scenario: str, page: str) -> Response:
+        """To the page; of a running demo to one that remembers in its address when it was opened."""
+        found = _BY_SLUG.get(scenario)
+        if found is None:
+            raise _unknown()
+        opened = f".{wall_s():.0f}" if found.running else ""
+        return RedirectResponse(f"{pages.root}/demo/{scenario}{opened}/{page or found.first}", status_code=303)
+
+    router.include_router(patient_router("/demo/{scenario}", door, pages), include_in_schema=False)
+    return router
+
+
+def _unknown() -> PageRefused:
+    sentence = "There is no such demo."
+    return PageRefused(404, "Not a demo", sentence, todo=("Open the list of demos at /demo/.",))
+
+
+def record_router(smart: SmartDoor | None, rules: Rules, pages: Pages) -> APIRouter:
+    """The pages of every tab.
+
+    Args:
+        smart: gives the session of a tab, and the record with its access; None where no record may open pages.
+        rules: what the pages were configured with.
+        pages: how pages are made.
+    """
+
+    async def door(request: Request) -> RecordSource:
+        if smart is None:
+            raise PageRefused(404, "No pages of a record", "No record may open pages of this service.")
+        session = await smart.session_of(request)
+        return RecordSource(
+            session=session,
+            record_client=smart.record_of(session),
+            reading=smart.record_of(session, Shelf()),
+            actor=smart.actor_of(request, session.iss, session.fhir_user),
+            csrf=smart.csrf_of(session),
+            at_s=time.time(),
+            rules=rules,
+        )
+
+    return patient_router("/app/{tab}", door, pages)

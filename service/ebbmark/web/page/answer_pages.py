@@ -1,30 +1,27 @@
-"""What is shown, question by question: each function asks the source and hands the page its view."""
+"""The pages that show an answer, a running trial or a plan: each function asks the source and hands its view on."""
 
 from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable
 from dataclasses import dataclass
-from typing import Final, TypeVar
+from typing import Any, Final, TypeVar
 
 from fastapi import Response
 
-from ebbmark.fhir.problems import ProblemKind, Rejected, status_of
+from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, status_of
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.statements import Answer, Coded, Truth
 from ebbmark.views.sheet import report_pdf
-from ebbmark.web.page.answer_view import AnswerView, answer_view
-from ebbmark.web.page.clinical import in_clinical_words, technical_words
-from ebbmark.web.page.figure_view import FigureView, figure_view
-from ebbmark.web.page.frame import Frame, frame_of
-from ebbmark.web.page.not_now import REASONS
-from ebbmark.web.page.rendering import Pages
+from ebbmark.web.page.answer_view import AnswerView, FigureView, TrialsView, answer_view, figure_view, trials_view
+from ebbmark.web.page.decision import REASONS
+from ebbmark.web.page.frame import Frame, Pages, frame_of
 from ebbmark.web.page.running_view import RunningView, running_view
 from ebbmark.web.page.source import TrialSource
-from ebbmark.web.page.trials_view import TrialsView, trials_view
-from ebbmark.web.page.words import ago, clock, day_and_time
+from ebbmark.web.page.words import ago, clock, day_and_time, in_clinical_words, technical_words
+from ebbmark.web.plan_page import plan_view
 
-__all__ = ["Live", "Validity", "live_of", "no_answer", "show_answer", "show_report"]
+__all__ = ["Live", "Validity", "live_of", "no_answer", "show_answer", "show_plan", "show_report"]
 
 T = TypeVar("T")
 
@@ -242,3 +239,49 @@ async def _tried(asked: Awaitable[T]) -> T | Rejected:
         return await asked
     except Rejected as rejected:
         return rejected
+
+
+_HOW_TO_SEND: Final = " No plan is laid out until"
+"""From here on the refusal speaks to those who send requests; on the page there is a form instead."""
+
+
+@dataclass(frozen=True, slots=True)
+class _InTheWay:
+    what: str
+    sentence: str
+
+
+async def show_plan(source: TrialSource, pages: Pages, acknowledged: tuple[str, ...] = ()) -> Response:
+    """The plan, or what a clinician must have looked at before.
+
+    Args:
+        source: the patient.
+        pages: how pages are made.
+        acknowledged: what was acknowledged, by the word of the refusal.
+
+    Raises:
+        Rejected: the patient cannot be read.
+    """
+    frame = await frame_of(source, pages.zone)
+    parameters: list[dict[str, Any]] = [{"name": "acknowledged", "valueString": one} for one in acknowledged]
+    if acknowledged and source.clinician:
+        parameters.append({"name": "acknowledged-by", "valueReference": dict(source.clinician)})
+    try:
+        answer = await source.asked("plan-trial", tuple(parameters))
+    except Rejected as rejected:
+        if not source.clinician or any(one.kind is not ProblemKind.NOT_ACKNOWLEDGED for one in rejected.problems):
+            return no_answer(rejected, frame, pages, here="plan")
+        return pages.page(
+            "plan.html",
+            frame,
+            here="plan",
+            view=None,
+            in_the_way=[_in_the_way(one) for one in rejected.problems],
+            clinician=source.clinician.get("display") or source.clinician.get("reference"),
+            csrf=source.csrf,
+        )
+    return pages.page("plan.html", frame, here="plan", view=plan_view(answer))
+
+
+def _in_the_way(problem: Problem) -> _InTheWay:
+    return _InTheWay(problem.found, problem.sentence.partition(_HOW_TO_SEND)[0])

@@ -39,7 +39,7 @@ class StaticFile:
 
 
 def _read(name: str, media_type: str) -> StaticFile:
-    body = (files("ebbmark.web.look") / "static" / name).read_bytes()
+    body = (files("ebbmark.web.theme") / "static" / name).read_bytes()
     return StaticFile(name, media_type, body, sha256(body).hexdigest()[:16])
 
 

@@ -1,24 +1,132 @@
-"""Recording as a human act: first what would be written, then the writing, refused if the answer changed meanwhile."""
+"""The two human acts on an answer: record it after a review, or note why not now."""
 
 from __future__ import annotations
 
 import asyncio
+import logging
+from dataclasses import dataclass
+from hmac import compare_digest
 from typing import Final
+from urllib.parse import parse_qsl
 
+import msgspec
 from fastapi import Request, Response
 
+from ebbmark import __version__
+from ebbmark.fhir.hooks_concepts import OVERRIDE_REASONS
 from ebbmark.physiology.advice.headline import headline
 from ebbmark.record.write_back import WriteState
-from ebbmark.web.look.refusal import PageRefused
-from ebbmark.web.page.deciding import form_of
-from ebbmark.web.page.earlier_view import earlier_view
-from ebbmark.web.page.frame import Frame, frame_of
-from ebbmark.web.page.not_now import note_not_now, reason_of
-from ebbmark.web.page.rendering import Pages
-from ebbmark.web.page.review_view import review_view
+from ebbmark.web.audit_trail import LOGGER
+from ebbmark.web.body import read_body
+from ebbmark.web.page.frame import Frame, Pages, frame_of
+from ebbmark.web.page.review_view import earlier_view, review_view
 from ebbmark.web.page.source import Choice, TrialSource
+from ebbmark.web.theme.pages import PageRefused
 
-__all__ = ["CHOSEN", "note_reason", "record_results", "review_results"]
+__all__ = [
+    "CHOSEN",
+    "EVENTS",
+    "REASONS",
+    "Form",
+    "Reason",
+    "form_of",
+    "note_not_now",
+    "note_reason",
+    "reason_of",
+    "record_results",
+    "review_results",
+]
+
+LONGEST_FORM: Final = 10_000
+"""More bytes than any form of ours has."""
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """What a form was sent with: name and value of each field, in order."""
+
+    fields: tuple[tuple[str, str], ...]
+
+    def one(self, name: str) -> str:
+        """The last value of this name; empty where it was not sent."""
+        return next((value for field, value in reversed(self.fields) if field == name), "")
+
+    def all(self, name: str) -> tuple[str, ...]:
+        """Every value of this name."""
+        return tuple(value for field, value in self.fields if field == name)
+
+
+async def form_of(request: Request, source: TrialSource) -> Form:
+    """What a form of this very page was sent with.
+
+    Args:
+        request: the POST.
+        source: whose page it is.
+
+    Raises:
+        PageRefused: it is no form, or it was not sent by a page of this session.
+        Rejected: it is too long, or does not arrive.
+    """
+    kind = (request.headers.get("content-type") or "").partition(";")[0].strip().lower()
+    if kind != "application/x-www-form-urlencoded":
+        sentence = "Only the forms of these pages can be sent here."
+        raise PageRefused(415, "Not a form of this page", sentence)
+    body = await read_body(request.stream(), LONGEST_FORM)
+    form = Form(tuple(parse_qsl(body.decode("ascii", "replace"), keep_blank_values=True)))
+    # A request of another origin is refused even if it knew the mark.
+    elsewhere = request.headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none")
+    marked = bool(source.csrf) and compare_digest(form.one("csrf").encode(), source.csrf.encode())
+    if elsewhere or not marked:
+        raise PageRefused(
+            403,
+            "Not sent from this page",
+            "The form was not sent from a page of this session, so nothing was done.",
+            todo=("Open the page again and send the form from there.",),
+        )
+    return form
+
+
+EVENTS: Final = f"{LOGGER}.choices"
+_LOG = logging.getLogger(EVENTS)
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """One reason: its code in the event, its words on the page."""
+
+    code: str
+    words: str
+
+
+REASONS: Final = tuple(Reason(code, display) for code, display, _ in OVERRIDE_REASONS)
+"""The same as a card offers: a reason given here and one given there can be counted together."""
+
+
+def reason_of(code: str) -> Reason | None:
+    """The reason of this code; None where there is none."""
+    return next((one for one in REASONS if one.code == code), None)
+
+
+def note_not_now(reason: Reason, *, protocol: str, verdict: str, suggested: bool) -> None:
+    """Emit the event: that results were not recorded, and why.
+
+    Args:
+        reason: chosen from the list.
+        protocol: slug and version of the rules.
+        verdict: of the estimate.
+        suggested: whether a PEEP was suggested.
+    """
+    event = {
+        "event": "not-recorded",
+        "reason": reason.code,
+        "protocol": protocol,
+        "verdict": verdict,
+        "suggested": suggested,
+        "software": __version__,
+    }
+    line = msgspec.json.encode(event)
+    _LOG.info("%s", line.decode(), extra={"event": line})
+
 
 CHOSEN: Final = "true"
 _ASKED_FOR: Final = " (make-current)"
