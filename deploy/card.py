@@ -40,8 +40,32 @@ def call_about(bundle: dict[str, Any], *, now: datetime) -> dict[str, Any]:
             "heights": _found(heights),
             "mechanics": _found([one for one in observations if one not in heights]),
             "panels": _found([]),
-            "circulation": _found([]),
+            "circulation": _found([_vitals(at, patient["id"]) for at in dict.fromkeys(_times(observations, heights))]),
+            "conditions": _found([]),
         },
+    }
+
+
+def _times(observations: list[dict[str, Any]], heights: list[dict[str, Any]]) -> list[str]:
+    return [str(one["effectiveDateTime"]) for one in observations if one not in heights]
+
+
+def _vitals(at: str, patient: str) -> dict[str, Any]:
+    """Invented vital signs of a patient who bears the trial well."""
+    values = (("59408-5", 94, "%"), ("76214-6", 74, "mm[Hg]"))
+    return {
+        "resourceType": "Observation",
+        "status": "final",
+        "code": {"text": "Vital signs"},
+        "subject": {"reference": f"Patient/{patient}"},
+        "effectiveDateTime": at,
+        "component": [
+            {
+                "code": {"coding": [{"system": "http://loinc.org", "code": code}]},
+                "valueQuantity": {"value": value, "system": "http://unitsofmeasure.org", "code": unit},
+            }
+            for code, value, unit in values
+        ],
     }
 
 

@@ -97,6 +97,30 @@ def bedside_examples() -> dict[str, bytes]:
     return found
 
 
+def _borne(row: Json) -> Json:
+    """Invented vital signs at the moment of a charted row."""
+    row = row["resource"]
+    values = (("59408-5", 94, "%"), ("76214-6", 74, "mm[Hg]"))
+    return {
+        "resource": {
+            "resourceType": "Observation",
+            "id": f"{row['id']}-vitals",
+            "meta": {"versionId": "1"},
+            "status": "final",
+            "code": {"text": "Vital signs"},
+            "subject": row["subject"],
+            "effectiveDateTime": row["effectiveDateTime"],
+            "component": [
+                {
+                    "code": {"coding": [{"system": "http://loinc.org", "code": code}]},
+                    "valueQuantity": {"value": value, "system": "http://unitsofmeasure.org", "code": unit},
+                }
+                for code, value, unit in values
+            ],
+        }
+    }
+
+
 def hooks_examples() -> dict[str, bytes]:
     """A call of CDS Hooks with the resources of the request above, its card, and what became of the card.
 
@@ -117,7 +141,8 @@ def hooks_examples() -> dict[str, bytes]:
             "heights": _searchset([height]),
             "mechanics": _searchset(rows[::-1]),
             "panels": None,
-            "circulation": None,
+            "circulation": {"resourceType": "Bundle", "type": "searchset", "entry": [_borne(row) for row in rows]},
+            "conditions": None,
         },
     }
     last = max(datetime.fromisoformat(str(one["resource"]["effectiveDateTime"])) for one in rows)

@@ -88,7 +88,14 @@ def test_the_opening_of_a_chart_gets_its_card(modules: Path) -> None:
 
     (card,) = told["reply"]["cards"]
     assert card["summary"].startswith("PEEP trial: closing near 12 cmH2O")
-    assert set(told["request"]["prefetch"]) == {"patient", "heights", "mechanics", "panels", "circulation"}
+    assert set(told["request"]["prefetch"]) == {
+        "patient",
+        "heights",
+        "mechanics",
+        "panels",
+        "circulation",
+        "conditions",
+    }
     assert faults("request", told["request"]) == []
     assert faults("response", told["reply"]) == []
 

@@ -51,6 +51,7 @@ class Part(Enum):
     MECHANICS = ("mechanics", "ventilator settings and measurements", 1000, True)
     PANELS = ("panels", "ventilator readings that stand in panels under another code", 1000, False)
     CIRCULATION = ("circulation", "saturation, arterial pressure, heart rate and heart rhythm", 400, False)
+    CONDITIONS = ("conditions", "Conditions", 200, False)
 
     def __init__(self, key: str, words: str, most: int, needed: bool) -> None:
         self.key = key
@@ -75,7 +76,7 @@ class Brought:
 
 
 def part_tokens(part: Part, table: Mapping[tuple[str, str], CodeRow]) -> list[str]:
-    """The codes of a part as search tokens, `system|code`; none for the Patient."""
+    """The codes of a part as search tokens, `system|code`; none for the Patient and for Conditions."""
 
     def wanted(row: CodeRow) -> bool:
         meaning = row.meaning
@@ -150,7 +151,8 @@ def _results(part: Part, sent: bytes, asked: Asked) -> Brought:
             raise Rejected((_unusable(part, "an entry that is no FHIR resource", "Observations"),))
         return Brought(None, "the caller's search failed in part", final=True)
     if any(
-        entry.head.resource_type == "Observation" and subject_of(entry.resource) not in ("", asked.patient)
+        entry.head.resource_type in ("Observation", "Condition")
+        and subject_of(entry.resource) not in ("", asked.patient)
         for entry in found.entries
     ):
         raise Rejected((_of_another(part),))
@@ -168,8 +170,8 @@ def _may_be_cut(part: Part, page: Page, found: Found) -> bool:
 
 
 def _reaches_back(part: Part, found: Found, asked: Asked) -> bool:
-    """Whether a part that came newest first goes back beyond the time looked at; heights and sex are of any time."""
-    if part is Part.HEIGHTS:
+    """Whether a part that came newest first goes back beyond the time looked at; some are of any time."""
+    if part in (Part.HEIGHTS, Part.CONDITIONS):
         return False
     since_s = asked.end_s - CIRCULATION_S if part is Part.CIRCULATION else asked.start_s
     moments = [moment_of(entry.resource) for entry in found.entries]

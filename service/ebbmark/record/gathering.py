@@ -20,10 +20,10 @@ from ebbmark.record.choice import several_sources
 from ebbmark.record.client import RecordClient
 from ebbmark.record.fetch import Fetched
 from ebbmark.record.observations import NO_COMPONENTS, each_once, limits_of, remarks_of, search_observations
-from ebbmark.record.read_problems import no_patient
+from ebbmark.record.read_problems import no_patient, not_read, too_much
 from ebbmark.record.reading import ReadFailure, Waiting
-from ebbmark.record.searching import Budget, Found, FoundEntry
-from ebbmark.record.sieve import Sieved, sieve
+from ebbmark.record.searching import Budget, Found, FoundEntry, TooMuch, search
+from ebbmark.record.sieve import Sieved, sieve, subject_of
 from ebbmark.record.single_reads import machines_of, read_metrics, read_one
 
 __all__ = ["UNREAD", "gather"]
@@ -97,6 +97,12 @@ async def gather(
     notes = [f"{UNREAD}{part.words}." for part in Part if part not in pages]
     patient = pages.pop(Part.PATIENT)[0].entries[0]
     base = record.settings.base_url.rstrip("/") if record is not None else ""
+    conditions = [
+        one
+        for page in pages.pop(Part.CONDITIONS, [])
+        for one in page.entries
+        if one.head.resource_type == "Condition" and subject_of(one.resource) in ("", asked.patient)
+    ]
     of_all = [page for part in pages for page in pages[part]]
     found = [one for one in each_once(of_all, base) if one.head.resource_type != "DeviceMetric"]
     brought_metrics = [one for page in of_all for one in page.entries if one.head.resource_type == "DeviceMetric"]
@@ -106,7 +112,8 @@ async def gather(
     several = several_sources(sieved.sightings, machines_of(metrics))
     if several:
         raise Rejected(tuple(several))
-    return Fetched(asked, (patient, *metrics), tuple(found), (*remarks_of(of_all), *notes, *unread), table, sieved)
+    fixed = (patient, *metrics, *conditions)
+    return Fetched(asked, fixed, tuple(found), (*remarks_of(of_all), *notes, *unread), table, sieved)
 
 
 async def _fetched(
@@ -117,6 +124,14 @@ async def _fetched(
         if isinstance(patient, ReadFailure):
             raise Rejected((no_patient(patient),))
         return [Found([patient])]
+    if part is Part.CONDITIONS:
+        query = [("patient", asked.patient), ("_count", str(part.most))]
+        conditions = await search(record, "Condition", query, budget=budget, waiting=waiting)
+        if isinstance(conditions, TooMuch):
+            raise Rejected((too_much(conditions),))
+        if isinstance(conditions, ReadFailure):
+            raise Rejected((not_read("Conditions", conditions),))
+        return [conditions]
     limits: list[tuple[str, str]] = []
     if part is Part.CIRCULATION:
         limits = limits_of(replace(asked, start_s=asked.end_s - CIRCULATION_S))

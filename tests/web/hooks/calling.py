@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import AsyncIterator, Callable, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from contextlib import asynccontextmanager
 from datetime import datetime
 from typing import Any
@@ -11,6 +11,7 @@ from typing import Any
 from fastapi import FastAPI
 from starlette.types import ASGIApp
 
+from bedside_builders import charted
 from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.read import DEFAULT_LIMITS, NO_CODE_MAP
@@ -37,6 +38,7 @@ __all__ = [
     "CALL",
     "JSON",
     "RECORD",
+    "borne",
     "call",
     "called",
     "card",
@@ -121,17 +123,24 @@ def searchset(*resources: Json, **more: object) -> Json:
 
 
 def prefetch(*trial: Json, **parts: object) -> dict[str, object]:
-    """What a client brings: patient, heights, mechanics, panels, circulation; `...` takes a key out."""
+    """What a client brings, a patient who bore every step well and has no Condition; `...` takes a key out."""
     mechanics = list(trial) or trial_observations()
     whole: dict[str, object] = {
         "patient": patient(),
         "heights": searchset(height()),
         "mechanics": searchset(*mechanics),
         "panels": searchset(),
-        "circulation": searchset(),
+        "circulation": searchset(*borne(mechanics)),
+        "conditions": searchset(),
         **parts,
     }
     return {key: value for key, value in whole.items() if value is not ...}
+
+
+def borne(trial: Sequence[Json], spo2: float = 94.0, mean: float = 75.0) -> list[Json]:
+    """Saturation and mean arterial pressure at every moment of a trial."""
+    times = dict.fromkeys(str(one["effectiveDateTime"]) for one in trial if "effectiveDateTime" in one)
+    return [charted(when, f"vital-{place}", {"spo2": spo2, "map": mean}) for place, when in enumerate(times, start=1)]
 
 
 def called(hook: str = "patient-view", **more: object) -> dict[str, object]:

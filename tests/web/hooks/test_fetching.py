@@ -17,10 +17,10 @@ from ebbmark.record.exchange import Patience
 from fhir_builders import Json, at, height, observation, patient, trial_observations, trial_panels
 from record.searchable_record import BASE, SearchableRecord
 from web.asking import Reply
-from web.hooks.calling import RECORD, call, called, card, cards, hooks_app, prefetch, searchset
+from web.hooks.calling import RECORD, borne, call, called, card, cards, hooks_app, prefetch, searchset
 
 TOKEN = "opaque-token-of-the-caller"  # noqa: S105 - invented
-WHOLE = [patient(), height(), *trial_observations()]
+WHOLE = [patient(), height(), *trial_observations(), *borne(trial_observations())]
 
 
 def granted(expires_in: float = 300) -> dict[str, object]:

@@ -26,6 +26,7 @@ __all__ = [
     "all_rhythm_changes",
     "beyond",
     "beyond_if_slow",
+    "bounds_of",
     "circulation_alarms",
     "criteria_old",
     "may_be_beyond",

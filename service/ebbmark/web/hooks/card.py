@@ -116,7 +116,7 @@ def _of_trial(finding: TrialRead, called: Called, at_s: float, signer: SigningKe
     suggestions = [_record(finding, called, at_s, signer, names)]
     suggested = finding.recommendation.advice.suggested_peep_cmh2o
     differs = finding.now_cmh2o is None or suggested is None or abs(finding.now_cmh2o - suggested) > 0
-    if suggested is not None and differs and not finding.doubt:
+    if suggested is not None and differs and not finding.doubt and not finding.held_back:
         encounter = f"Encounter/{called.encounter_id}" if called.encounter_id else ""
         action = draft_order(
             finding.recommendation, patient=f"Patient/{called.patient_id}", encounter=encounter, authored_s=at_s
@@ -133,7 +133,7 @@ def _of_order(
         return []
     suggested = finding.read.recommendation.advice.suggested_peep_cmh2o
     suggestions: list[Json] = []
-    if len(finding.orders) == 1 and suggested is not None and not finding.read.doubt:
+    if len(finding.orders) == 1 and suggested is not None and not finding.read.doubt and not finding.read.held_back:
         action = changed_order(finding.orders[0], suggested)
         if action is not None:
             label = f"Change the draft order to PEEP {level(suggested)} cmH2O, to be signed"

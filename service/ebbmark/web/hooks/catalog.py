@@ -24,7 +24,8 @@ _TITLE = "PEEP trial: closing pressure and what follows"
 _USAGE = (
     "For adults with ARDS on controlled ventilation. Needs body height, and set PEEP with plateau pressure (or peak "
     "pressure) and tidal volume of the last 24 hours, by prefetch or through fhirServer with a token that grants "
-    "Patient.r and Observation.rs. Every result is preliminary; a licensed clinician decides."
+    "Patient.r and Observation.rs. No order is drafted or changed where vital signs of the trial or Conditions "
+    "(Condition.rs) could not be read. Every result is preliminary; a licensed clinician decides."
 )
 
 
@@ -88,6 +89,7 @@ def prefetch_templates(table: Mapping[tuple[str, str], CodeRow]) -> dict[str, st
         templates[part.key] = (
             f"Observation?patient={{{{context.patientId}}}}&{parameter}={codes}&_sort=-date&_count={part.most}"
         )
+    templates[Part.CONDITIONS.key] = f"Condition?patient={{{{context.patientId}}}}&_count={Part.CONDITIONS.most}"
     return templates
 
 

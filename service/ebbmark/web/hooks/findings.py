@@ -29,6 +29,8 @@ class TrialRead:
         age_s: how long ago the trial ended [s].
         now_cmh2o: PEEP that is set now; None where the trial ended with it, or it is not known.
         news: whether it ended so lately that it is news.
+        held_back: why no order is drafted or changed from it; empty where the whole patient speaks for it.
+        against: whether the patient speaks against it, so that no order is compared with it either.
         doubt: why it may no longer describe this lung, or that nobody knows; empty where it is news or still holds.
     """
 
@@ -37,6 +39,8 @@ class TrialRead:
     now_cmh2o: float | None = None
     news: bool = True
     doubt: str = ""
+    held_back: str = ""
+    against: bool = False
 
 
 @dataclass(frozen=True, slots=True)

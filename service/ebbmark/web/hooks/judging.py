@@ -4,10 +4,15 @@ Rules of this project, so that a card is rare and never a repetition:
 
 * A stop criterion is judged while a trial is in progress: PEEP came down by at least two steps in a row, the last of
   them no longer ago than two steps of one trial may lie apart. It comes before everything else.
-* While a trial is in progress nothing else is said until closing was found, or the lowest step was reached.
+* While a trial is in progress nothing else is said until closing was found, the lowest step was reached, or a check
+  asks for a look at the patient first.
 * A trial is told of for an hour after its end; later only where the PEEP that is set now differs from the suggestion.
   Of an older trial the card says how old it is and whether it may still hold (the question `check-validity`); where
   that is in doubt or not known, no order is drafted or changed from it.
+* An order is drafted, changed or warned about only where the whole patient speaks for it: vital signs of the trial and
+  Conditions were read, no check of the trial asks for a look or is a high caution, and no vital sign of the last hour
+  lies beyond a limit now. Where the patient speaks against it no order is compared with it; where that is not known the
+  card says so and does not warn.
 * Two pressures differ where they lie further apart than half the smallest step of the trial, and than 1 cmH2O, which is
   how finely PEEP is set: the trial cannot tell closer ones apart.
 """
@@ -24,20 +29,26 @@ from ebbmark.fhir.reading.request import Request as ReadRequest
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.statements import Answer, Coded, Truth
 from ebbmark.physiology.closing.estimate import Verdict
+from ebbmark.physiology.during.limit_checks import bounds_of
 from ebbmark.physiology.during.next_move import Action
 from ebbmark.physiology.during.running import running_trial
+from ebbmark.physiology.findings import Weight
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.stop.criteria import check_stop
 from ebbmark.physiology.trial.limb import plateaus_of
 from ebbmark.physiology.trial.reading import Trial, read_trial
 from ebbmark.record.asked import Asked
+from ebbmark.record.brought import Part
 from ebbmark.record.fetch import Fetched
 from ebbmark.record.from_record import recommend_fetched
+from ebbmark.record.gathering import UNREAD
 from ebbmark.use_cases.questions import QUESTIONS, Question, ask
 from ebbmark.web.hooks.findings import Finding, Obstacle, OrderDiffers, StopMet, TrialRead
 from ebbmark.web.hooks.orders import PeepOrder
 from ebbmark.web.hooks.telling_apart import tolerance
+from ebbmark.words.stopping import quantity_words
+from ebbmark.words.titration import sentence as finding_words
 
 __all__ = ["NEWS_S", "HowToJudge", "judge"]
 
@@ -49,6 +60,10 @@ FEWEST_FALLS = 2
 
 _NEXT_STEP, _VALIDITY = QUESTIONS["next-step"], QUESTIONS["check-validity"]
 _NOT_KNOWN = "Whether the trial still describes this lung could not be judged."
+_NEEDED_FOR_ORDERS = frozenset(f"{UNREAD}{part.words}." for part in (Part.CIRCULATION, Part.CONDITIONS))
+_GRAVE = frozenset({Weight.LOOK_FIRST, Weight.HIGH})
+_NOT_SEEN = "vital-signs-"
+_NO_ORDER = "No order is drafted or changed from this trial"
 _PEEPS = frozenset({Quantity.PEEP_SET, Quantity.PEEP_MEASURED})
 _QUIET = frozenset({ProblemKind.NO_TRIAL, ProblemKind.CHILD, ProblemKind.AMBIGUOUS_TRIAL, ProblemKind.MISSING})
 """Most patients have no trial, and many are not ventilated: that is nothing to trouble anybody with."""
@@ -101,7 +116,8 @@ def judge(asked: Asked, fetched: Fetched, orders: tuple[PeepOrder, ...] | None, 
             return None
         raise
     found = recommendation.closing.verdict is Verdict.FOUND
-    if now.in_progress and not now.at_the_lowest and not found:
+    looks = any(one.weight is Weight.LOOK_FIRST for one in recommendation.findings)
+    if now.in_progress and not now.at_the_lowest and not found and not looks:
         return None
     read = _read(recommendation, whole.readings, fetched, how)
     return _news(read) if orders is None else _compared(read, orders)
@@ -210,7 +226,29 @@ def _read(
     now = latest.peep_cmh2o if latest is not None and latest.readings[-1].end_s > end_s else None
     age_s = max(0.0, how.at_s - end_s)
     news = age_s <= NEWS_S
-    return TrialRead(recommendation, age_s, now, news, "" if news else _doubt(fetched, how))
+    doubt = "" if news else _doubt(fetched, how)
+    against = _against(recommendation, readings, how)
+    unknown = "" if against else _unknown(recommendation, fetched)
+    return TrialRead(recommendation, age_s, now, news, doubt, against or unknown, bool(against))
+
+
+def _against(recommendation: Recommendation, readings: tuple[Reading, ...], how: HowToJudge) -> str:
+    """What of the patient speaks against an order from this trial; empty where nothing does."""
+    for bound in bounds_of(how.site.stop_limits):
+        of_it = [one for one in readings if one.quantity is bound.quantity and how.at_s - one.at_s <= NEWS_S]
+        latest = max(of_it, key=lambda one: (one.at_s, one.source), default=None)
+        if latest is not None and bound.passed_by(latest.value) > 0:
+            words = quantity_words(bound.quantity)
+            return f"{_NO_ORDER} while {words} is {latest.value:.0f}: look at the patient first."
+    grave = [one for one in recommendation.findings if one.weight in _GRAVE]
+    return f"{_NO_ORDER}. {finding_words(grave[0])}" if grave else ""
+
+
+def _unknown(recommendation: Recommendation, fetched: Fetched) -> str:
+    """What of the patient was not read that could speak against an order; empty where all was."""
+    unread = [one for one in fetched.remarks if one in _NEEDED_FOR_ORDERS]
+    unseen = [finding_words(one) for one in recommendation.findings if one.slug.startswith(_NOT_SEEN)]
+    return f"{_NO_ORDER}. {(unread + unseen)[0]}" if unread + unseen else ""
 
 
 def _doubt(fetched: Fetched, how: HowToJudge) -> str:
@@ -236,7 +274,7 @@ def _news(read: TrialRead) -> TrialRead | None:
 
 def _compared(read: TrialRead, orders: tuple[PeepOrder, ...]) -> OrderDiffers | None:
     suggested = read.recommendation.advice.suggested_peep_cmh2o
-    if suggested is None:
+    if suggested is None or read.against:
         return None
     apart = tolerance(read.recommendation.trial)
     differing = [one for one in orders if one.peep_cmh2o is None or abs(one.peep_cmh2o - suggested) > apart]

@@ -93,7 +93,8 @@ def _perhaps(finding: TrialRead) -> str:
 
 def _with_doubt(finding: TrialRead, lead: str) -> str:
     """The lead, after what makes an old trial doubtful and a patient record one to leave alone, as Markdown."""
-    first = [finding.doubt] if finding.doubt else []
+    held_back = finding.held_back if finding.recommendation.advice.suggested_peep_cmh2o is not None else ""
+    first = [text for text in (finding.doubt, held_back) if text]
     if not finding.recommendation.request.known_person.in_use:
         first.append(_NOT_IN_USE)
     return " ".join([*map(bold, first), escaped(lead)])
@@ -126,7 +127,7 @@ def said_of_differs(finding: OrderDiffers) -> Said:
         lead = f"{_listed(read)} differs from the suggestion by more than {apart}."
         lowest, highest = min(read), recommendation.trial.steps[0].peep_cmh2o
         if closing is not None and lowest <= closing:
-            urgency = urgency if finding.read.doubt else "warning"
+            urgency = urgency if finding.read.doubt or finding.read.held_back else "warning"
             closed = f"closing ({level(closing)} cmH2O{since})"
             below = f"Ordered PEEP {level(lowest)} cmH2O is at or below {closed}"
             summary = f"{below}; suggested {level(suggested)} cmH2O. {end}."

@@ -1,0 +1,104 @@
+"""A card drafts, changes or warns about an order only where the whole patient speaks for it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from bedside_builders import charted, condition
+from fhir_builders import Json, at, trial_observations
+from web.hooks.calling import borne, call, called, card, cards, context, hooks_app, order, prefetch, searchset
+
+TRIAL = trial_observations()
+SUGGESTED_STEP = at(17)
+"""The step of 14 cmH2O, which this trial suggests."""
+
+
+def trial_card(**parts: object) -> dict[str, Any]:
+    return card(call(hooks_app(), called(prefetch=prefetch(**parts))))
+
+
+def order_cards(**parts: object) -> list[dict[str, Any]]:
+    drafts = {"resourceType": "Bundle", "type": "collection", "entry": [{"resource": order(10.0)}]}
+    body = called("order-sign", context=context("order-sign", draftOrders=drafts), prefetch=prefetch(**parts))
+    return cards(call(hooks_app(), body))
+
+
+def labels(told: dict[str, Any]) -> str:
+    return " ".join(one["label"] for one in told.get("suggestions", ()))
+
+
+def vitals(**at_step: dict[str, float]) -> Json:
+    """Vital signs that were borne well, but for one moment."""
+    return searchset(*borne(TRIAL), *(charted(LATE, name, values) for name, values in at_step.items()))
+
+
+LATE = at(38)
+"""Two minutes before the call, after the trial."""
+
+
+def with_step(when: str, **values: float) -> Json:
+    """Vital signs that were borne well at every step but one."""
+    fine = [one for one in borne(TRIAL) if one["effectiveDateTime"] != when]
+    return searchset(*fine, charted(when, "odd", values))
+
+
+def test_where_the_whole_patient_speaks_for_it_an_order_is_drafted_and_a_low_one_warned_about() -> None:
+    assert "Draft an order of PEEP" in labels(trial_card())
+    (told,) = order_cards()
+    assert told["indicator"] == "warning"
+    assert "Change the draft order" in labels(told)
+
+
+def test_a_pneumothorax_of_the_record_leaves_no_number_no_draft_and_no_warning() -> None:
+    known = searchset(condition("c1", "J93.0"))
+
+    told = trial_card(conditions=known)
+
+    assert "Draft an order" not in labels(told)
+    assert "untreated or tension pneumothorax" in told["detail"]
+    assert order_cards(conditions=known) == []
+
+
+def test_a_condition_that_questions_the_number_holds_back_the_draft_and_the_warning() -> None:
+    known = searchset(condition("c1", "J43.9"))
+
+    assert "Draft an order" not in labels(trial_card(conditions=known))
+    assert order_cards(conditions=known) == []
+
+
+@pytest.mark.parametrize("part", ["conditions", "circulation"])
+def test_what_could_not_be_read_of_the_patient_holds_back_the_draft_and_makes_no_warning(part: str) -> None:
+    told = trial_card(**{part: ...})
+    (of_order,) = order_cards(**{part: ...})
+
+    assert "Draft an order" not in labels(told)
+    assert "No order is drafted or changed from this trial. Not read: " in told["detail"]
+    assert of_order["indicator"] == "info"
+    assert "Change the draft order" not in labels(of_order)
+
+
+def test_a_stop_limit_that_was_met_at_the_suggestion_leaves_no_draft() -> None:
+    low = with_step(SUGGESTED_STEP, spo2=94.0, map=52.0)
+
+    assert "Draft an order" not in labels(trial_card(circulation=low))
+    (told,) = order_cards(circulation=low)
+    assert told["indicator"] == "critical"
+    assert "Change the draft order" not in labels(told)
+
+
+@pytest.mark.parametrize(("mean", "drafted"), [(64.0, False), (65.0, True)])
+def test_an_order_is_drafted_only_where_the_latest_pressure_lies_within_its_limit(mean: float, drafted: bool) -> None:
+    now = vitals(now={"map": mean})
+
+    assert ("Draft an order" in labels(trial_card(circulation=now))) is drafted
+    assert bool(order_cards(circulation=now)) is drafted
+
+
+def test_conditions_of_another_patient_are_refused() -> None:
+    reply = call(
+        hooks_app(), called(prefetch=prefetch(conditions=searchset(condition("c1", "J93.0", subject="Patient/p2"))))
+    )
+
+    assert reply.status in (400, 422)
