@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 import pytest
 
+from ebbmark.physiology.closing.estimate import Evidence
 from ebbmark.physiology.findings import Change, ChangeKind, KnownCondition, Weight
 from ebbmark.physiology.readings import Quantity, Reading
 from patients import PEEPS, Beside, Values, slugs, titrated
@@ -190,3 +191,38 @@ def test_a_stiff_lung_that_closes_in_usual_steps_is_not_taken_for_a_pneumothorax
 
     assert "sudden-fall" not in slugs(found)
     assert "pressure-rises-as-peep-falls" not in slugs(found)
+
+
+def test_a_limit_counts_by_its_last_value_although_the_middle_one_was_well() -> None:
+    falling = [
+        one
+        for after_s, value in ((50, 74), (70, 70), (100, 55))
+        for one in at_step(4, after_s, mean_arterial_pressure=value)
+    ]
+
+    assert titrated(more=falling).advice.suggested_peep_cmh2o is None
+
+
+def test_a_limit_counts_by_its_middle_value_although_the_last_one_was_well() -> None:
+    rising = [
+        one
+        for after_s, value in ((50, 55), (70, 56), (100, 75))
+        for one in at_step(4, after_s, mean_arterial_pressure=value)
+    ]
+
+    assert titrated(more=rising).advice.suggested_peep_cmh2o is None
+
+
+def test_oxygen_that_was_changed_leaves_the_curve_its_strong_evidence() -> None:
+    assert titrated({**CALM, Q.FIO2_SET: {20: 0.5, 10: 0.8, 8: 0.8, 6: 0.8}}).closing.evidence is Evidence.STRONG
+
+
+def test_intrinsic_peep_takes_strong_evidence_from_the_curve() -> None:
+    assert titrated({**CALM, Q.PEEP_INTRINSIC: {10: 3.5}}).closing.evidence is Evidence.MODERATE
+
+
+def test_a_fall_of_a_third_at_the_last_step_is_named_once_by_the_estimate() -> None:
+    found = titrated(CALM, compliances=(38, 40, 41, 42, 42, 42, 42, 27))
+
+    assert found.advice.suggested_peep_cmh2o is None
+    assert "Only the last step fell" in found.advice.rationale or found.look_first

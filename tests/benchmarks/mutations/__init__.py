@@ -1,0 +1,1 @@
+"""Mutation run over limits and comparisons of the physiology."""
