@@ -30,6 +30,7 @@ PATIENT_CONCEPTS: tuple[tuple[str, str, str], ...] = (
     ("compliance-came-back", "Compliance came back", "Compliance returned below the step named as closing."),
     ("compliance-rose-below-closing", "Compliance rose below closing", "It rose again without reaching its best."),
     ("position-changed-in-trial", "Position changed during the trial", "The steps belong to two different lungs."),
+    ("done-prone", "Trial done in prone position", "Its result holds for that position."),
     ("mode-changed-in-trial", "Ventilator mode changed during the trial", "The steps cannot be compared."),
     ("tidal-volume-changed", "Set tidal volume changed during the trial", "Part of the curve comes from the volume."),
     ("oxygen-changed", "FiO2 changed during the trial", "Saturations of the steps cannot be compared."),

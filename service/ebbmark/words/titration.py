@@ -80,6 +80,10 @@ TEMPLATES: Final[Mapping[str, str]] = {
         "The position was changed to {words} while PEEP was being lowered: the steps before and after belong to two "
         "different lungs, and no closing pressure can be read across them."
     ),
+    "done-prone": (
+        "The trial was done in prone position: its result holds for that position, and has to be looked at anew after "
+        "turning back."
+    ),
     "mode-changed-in-trial": (
         "The ventilator mode was changed to {words} while PEEP was being lowered: the steps before and after cannot be "
         "compared."

@@ -135,6 +135,14 @@ def changed_during_limb(scene: Scene) -> Iterator[Finding]:
             yield Finding(slug, Weight.LOOK_FIRST, values, peeps, one.at_s, (one.source,), OWN_CHOICE, of_curve=True)
 
 
+def done_prone(scene: Scene) -> Iterator[Finding]:
+    """A trial that was done in prone position holds for that position."""
+    before = [one for one in scene.changes if one.kind is ChangeKind.POSITION and one.at_s < scene.steps[0].end_s]
+    latest = max(before, key=lambda one: one.at_s, default=None)
+    if latest is not None and "prone" in latest.words.casefold():
+        yield Finding("done-prone", Weight.LOW, {}, (), latest.at_s, (latest.source,), OWN_CHOICE)
+
+
 def changed_setting(scene: Scene) -> Iterator[Finding]:
     """Set tidal volume or oxygen changed during the limb."""
     limits = scene.limits
