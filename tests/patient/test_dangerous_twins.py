@@ -126,7 +126,8 @@ TWINS = {
         known=Beside(changes=(Change(ChangeKind.MODE, START_S + 4.5 * STEP_S, "pressure control", 1),)),
     ),
     "prone since the day before": Twin(
-        CALM, 12, "done-prone", "low", known=Beside(changes=(Change(ChangeKind.POSITION, START_S - 80_000, "prone", 1),))
+        CALM, 12, "done-prone", "low",
+        known=Beside(changes=(Change(ChangeKind.POSITION, START_S - 80_000, "prone", 1),)),
     ),
     "turned back after the limb": Twin(
         CALM, 12, "", "", known=Beside(changes=(Change(ChangeKind.POSITION, START_S + 60 * STEP_S, "supine", 1),))
