@@ -76,9 +76,9 @@ def examples() -> dict[str, bytes]:
     unusable = json.loads(json.dumps(request))
     unusable["entry"][1]["resource"]["valueQuantity"] = {"value": 66}
     return {
-        "request.json": _readable(msgspec.json.encode(request)),
-        "answer.json": _readable(_reply(request)),
-        "refusal.json": _readable(_reply(unusable)),
+        "titrate-peep.json": _readable(msgspec.json.encode(request)),
+        "titrate-peep-answer.json": _readable(_reply(request)),
+        "titrate-peep-refusal.json": _readable(_reply(unusable)),
     }
 
 
@@ -131,7 +131,7 @@ def hooks_examples() -> dict[str, bytes]:
     from ebbmark.web.hooks.card import Where
     from ebbmark.web.work_pool import WorkPool
 
-    person, height, *rows = json.loads(examples()["request.json"])["entry"]
+    person, height, *rows = json.loads(examples()["titrate-peep.json"])["entry"]
     call: Json = {
         "hook": "patient-view",
         "hookInstance": "b1a9e6f4-5c0f-4b7e-9a51-3f1c2d7e8a90",

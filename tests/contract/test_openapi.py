@@ -27,7 +27,7 @@ def example(name: str) -> dict[str, Any]:
     return read
 
 
-@pytest.mark.parametrize("name", ["request.json", "answer.json", "refusal.json"])
+@pytest.mark.parametrize("name", ["titrate-peep.json", "titrate-peep-answer.json", "titrate-peep-refusal.json"])
 def test_an_example_is_what_the_code_says_today(name: str) -> None:
     assert GENERATE["examples"]()[name] == (EXAMPLES / name).read_bytes(), RENEW
 
@@ -120,9 +120,9 @@ def test_operations_are_named_once_and_summed_up() -> None:
 
 
 def test_the_example_of_a_request_gets_the_example_of_an_answer() -> None:
-    reply = ask(plain_app(), (EXAMPLES / "request.json").read_bytes()).json
+    reply = ask(plain_app(), (EXAMPLES / "titrate-peep.json").read_bytes()).json
 
-    expected = example("answer")
+    expected = example("titrate-peep-answer")
     for answer in (reply, expected):
         for entry in answer["entry"]:
             entry["resource"].pop("recorded", None)
@@ -130,14 +130,14 @@ def test_the_example_of_a_request_gets_the_example_of_an_answer() -> None:
 
 
 def test_the_example_of_an_answer_is_sound_fhir_with_a_suggestion() -> None:
-    answer = example("answer")
+    answer = example("titrate-peep-answer")
 
     assert validate(answer) == ()
     assert "suggested-peep" in json.dumps(answer)
 
 
 def test_the_example_of_a_refusal_is_what_the_documented_status_carries() -> None:
-    request = example("request")
+    request = example("titrate-peep")
     request["entry"][1]["resource"]["valueQuantity"] = {"value": 66}
 
     reply = ask(plain_app(), json.dumps(request).encode())

@@ -13,9 +13,10 @@ from fhir.resources.R4B.operationdefinition import OperationDefinition
 import ebbmark.physiology
 from ebbmark import __version__
 from ebbmark.fhir.codesystem import CODE_SYSTEM, CONCEPTS, code_system
-from ebbmark.fhir.conformance import capability_statement, operation_definition, replay_definition
+from ebbmark.fhir.conformance import capability_statement
+from ebbmark.fhir.operation_definitions import definition_of, replay_definition
 from ebbmark.fhir.operations import TITRATE_PEEP
-from ebbmark.fhir.parameters import OUTPUTS, PARAMETERS
+from ebbmark.fhir.parameters import PARAMETERS
 from ebbmark.fhir.writing.write import OPERATION
 
 BASE_URL = "https://decision.example/fhir"
@@ -34,24 +35,24 @@ def test_the_capability_statement_names_the_operation_by_its_canonical_address()
     statement: Any = capability_statement(base_url=BASE_URL)
 
     named = {one["name"]: one["definition"] for one in statement["rest"][0]["operation"]}
-    for one in (operation_definition(), replay_definition()):
+    for one in (definition_of(TITRATE_PEEP), replay_definition()):
         assert named[str(one["code"])] == one["url"]
     assert named["titrate-peep"] == OPERATION
 
 
 def test_the_operation_states_every_parameter_of_the_table_in_order() -> None:
-    definition: Any = operation_definition()
+    definition: Any = definition_of(TITRATE_PEEP)
 
     stated = [(row["name"], row["use"], row["min"], row["max"], row["type"]) for row in definition["parameter"]]
     rows = [PARAMETERS[name] for name in TITRATE_PEEP.parameters]
     assert stated == [
         *[(row.name, "in", row.minimum, row.maximum, row.fhir_type) for row in rows],
-        *[(row.name, "out", row.minimum, row.maximum, row.fhir_type) for row in OUTPUTS],
+        ("return", "out", 1, "1", "Bundle"),
     ]
 
 
 def test_the_operation_is_for_the_system_level_and_no_get() -> None:
-    definition = operation_definition()
+    definition = definition_of(TITRATE_PEEP)
 
     assert (definition["system"], definition["type"], definition["instance"]) == (True, False, False)
     assert definition["affectsState"] is True
@@ -59,7 +60,7 @@ def test_the_operation_is_for_the_system_level_and_no_get() -> None:
 
 
 def test_every_parameter_value_stands_where_its_type_says() -> None:
-    for row in (*PARAMETERS.values(), *OUTPUTS):
+    for row in PARAMETERS.values():
         is_resource = row.fhir_type in {"Bundle", "Patient", "Observation", "Condition", "ConceptMap"}
         expected = "resource" if is_resource else "value" + row.fhir_type[0].upper() + row.fhir_type[1:]
         assert row.element == expected, row.name
@@ -98,5 +99,5 @@ def test_every_caution_that_the_physiology_can_say_has_a_code() -> None:
 
 def test_all_definitions_fit_the_published_models() -> None:
     CapabilityStatement.model_validate(capability_statement(base_url=BASE_URL))
-    OperationDefinition.model_validate(operation_definition())
+    OperationDefinition.model_validate(definition_of(TITRATE_PEEP))
     CodeSystem.model_validate(code_system())

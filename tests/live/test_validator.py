@@ -11,7 +11,9 @@ import pytest
 
 from answers import resource
 from ebbmark.fhir.codesystem import code_system
-from ebbmark.fhir.conformance import capability_statement, operation_definition
+from ebbmark.fhir.conformance import capability_statement
+from ebbmark.fhir.operation_definitions import definition_of
+from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from live.record_server import Issue, problems, validate_with_server
@@ -56,7 +58,7 @@ EMITTED: dict[str, Callable[[Recommendation], Json]] = {
 DEFINITIONS: dict[str, Callable[[], Json]] = {
     "code system": code_system,
     "capability statement": lambda: capability_statement(base_url="https://ebbmark.example/fhir"),
-    "operation definition": operation_definition,
+    "operation definition": lambda: definition_of(TITRATE_PEEP),
 }
 
 

@@ -1,4 +1,4 @@
-"""What does this service claim to do? CapabilityStatement and OperationDefinition, made from what the reader accepts.
+"""What this service claims to do: FHIR R4 CapabilityStatement, made from the table of operations.
 
 Canonical addresses are identifiers, see codesystem; the address of a running service is an argument.
 """
@@ -6,20 +6,15 @@ Canonical addresses are identifiers, see codesystem; the address of a running se
 from __future__ import annotations
 
 from ebbmark import __version__
-from ebbmark.fhir.codesystem import BASE, DEFINITIONS_DATE
-from ebbmark.fhir.operations import OPERATIONS, TITRATE_PEEP
-from ebbmark.fhir.parameter_definition import defined
-from ebbmark.fhir.parameters import OUTPUTS, PARAMETERS, REPLAY_INPUTS, REPLAY_OUTPUTS
+from ebbmark.fhir.codesystem import DEFINITIONS_DATE
+from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.writing.frame import operation_url
-from ebbmark.fhir.writing.write import OPERATION
 
-__all__ = ["FHIR_VERSION", "capability_statement", "operation_definition", "replay_definition"]
+__all__ = ["FHIR_VERSION", "capability_statement"]
 
 FHIR_VERSION = "4.0.1"
 
-_CODE = "titrate-peep"
 _READ = ("CodeSystem", "OperationDefinition", "PlanDefinition", "ValueSet")
-_REPLAY_PARTS = (("kind", "code"), ("path", "string"), ("expected", "string"), ("found", "string"))
 
 
 SECURITY = {
@@ -71,82 +66,7 @@ def capability_statement(*, base_url: str, signs_in: bool = False) -> dict[str, 
                 **({"security": SECURITY} if signs_in else {}),
                 "documentation": "Operations, and the definitions that describe them; nothing is stored.",
                 "resource": [{"type": kind, "interaction": [{"code": "read"}]} for kind in _READ],
-                "operation": [
-                    {"name": _CODE, "definition": OPERATION},
-                    {"name": "replay", "definition": f"{BASE}/OperationDefinition/replay"},
-                    *[{"name": one.slug, "definition": operation_url(one.slug)} for one in OPERATIONS],
-                ],
+                "operation": [{"name": slug, "definition": operation_url(slug)} for slug in (*BY_SLUG, "replay")],
             }
         ],
-    }
-
-
-def operation_definition() -> dict[str, object]:
-    """FHIR R4 OperationDefinition of `$titrate-peep`."""
-    return {
-        "resourceType": "OperationDefinition",
-        "id": _CODE,
-        "url": OPERATION,
-        "version": __version__,
-        "name": "TitratePeep",
-        "title": "Read a decremental PEEP trial",
-        "status": "active",
-        "kind": "operation",
-        "experimental": False,
-        "date": DEFINITIONS_DATE,
-        "publisher": "Ebbmark",
-        "description": (
-            "Reads the steps of a decremental PEEP trial of one adult with ARDS and answers with the closing pressure "
-            "and its probability, a suggested PEEP, tidal volumes by predicted body weight, and cautions. Every result "
-            "is preliminary until a clinician has signed it. Every input that did not count is listed with its reason."
-        ),
-        # Only with write-back, and then in another system; still enough to keep the operation from being a GET.
-        "affectsState": True,
-        "code": _CODE,
-        "comment": (
-            "The answer comes back as one Bundle of type collection. What cannot be read or used is refused with an "
-            "OperationOutcome (400 or 422) that names every problem."
-        ),
-        "system": True,
-        "type": False,
-        "instance": False,
-        "parameter": [
-            *[defined(PARAMETERS[name], "in") for name in TITRATE_PEEP.parameters],
-            *[defined(row, "out") for row in OUTPUTS],
-        ],
-    }
-
-
-def replay_definition() -> dict[str, object]:
-    """FHIR R4 OperationDefinition of `$replay`."""
-    outputs = [defined(row, "out") for row in REPLAY_OUTPUTS]
-    difference = outputs[-1]
-    del difference["type"]
-    difference["part"] = [
-        *[{"name": name, "use": "out", "min": 0, "max": "1", "type": kind} for name, kind in _REPLAY_PARTS],
-        {"name": "sentence", "use": "out", "min": 1, "max": "1", "type": "string"},
-    ]
-    return {
-        "resourceType": "OperationDefinition",
-        "id": "replay",
-        "url": f"{BASE}/OperationDefinition/replay",
-        "version": __version__,
-        "name": "Replay",
-        "title": "Compute a stored answer again",
-        "status": "active",
-        "kind": "operation",
-        "experimental": False,
-        "date": DEFINITIONS_DATE,
-        "publisher": "Ebbmark",
-        "description": (
-            "Reads the inputs of a stored answer in the versions that it names, computes it again with the same "
-            "protocol, and says that both are the same, or names each difference: an input amended since or gone, "
-            "another engine or protocol version, a stored value that the inputs do not give. Checks the signature, too."
-        ),
-        "affectsState": False,
-        "code": "replay",
-        "system": True,
-        "type": False,
-        "instance": False,
-        "parameter": [*[defined(row, "in") for row in REPLAY_INPUTS], *outputs],
     }

@@ -1,4 +1,4 @@
-"""How is an operation beside `$titrate-peep` published? FHIR R4 OperationDefinition, made from the table of them."""
+"""How each operation is published: FHIR R4 OperationDefinition, made from the tables that the reader uses."""
 
 from __future__ import annotations
 
@@ -7,11 +7,12 @@ from dataclasses import replace
 from ebbmark import __version__
 from ebbmark.fhir.codesystem import DEFINITIONS_DATE
 from ebbmark.fhir.operations import OF_A_RECORD, Operation
-from ebbmark.fhir.parameter_definition import defined
-from ebbmark.fhir.parameters import FROM_RECORD, PARAMETERS, Parameter
+from ebbmark.fhir.parameters import FROM_RECORD, PARAMETERS, REPLAY_INPUTS, REPLAY_OUTPUTS, Parameter
 from ebbmark.fhir.writing.frame import operation_url
 
-__all__ = ["definition_of"]
+__all__ = ["definition_of", "replay_definition"]
+
+_REPLAY_PARTS = (("kind", "code"), ("path", "string"), ("expected", "string"), ("found", "string"))
 
 
 def definition_of(operation: Operation) -> dict[str, object]:
@@ -32,7 +33,8 @@ def definition_of(operation: Operation) -> dict[str, object]:
         "date": DEFINITIONS_DATE,
         "publisher": "Ebbmark",
         "description": operation.description,
-        "affectsState": False,
+        # Only with write-back, and then in another system; still enough to keep the operation from being a GET.
+        "affectsState": operation.writes,
         "code": operation.slug,
         "comment": (
             "Every result is preliminary, every plan a draft. What cannot be read or used is refused with an "
@@ -41,7 +43,54 @@ def definition_of(operation: Operation) -> dict[str, object]:
         "system": True,
         "type": False,
         "instance": False,
-        "parameter": [*[defined(row, "in") for row in rows], defined(output, "out")],
+        "parameter": [*[_defined(row, "in") for row in rows], _defined(output, "out")],
+    }
+
+
+def replay_definition() -> dict[str, object]:
+    """FHIR R4 OperationDefinition of `$replay`."""
+    outputs = [_defined(row, "out") for row in REPLAY_OUTPUTS]
+    difference = outputs[-1]
+    del difference["type"]
+    difference["part"] = [
+        *[{"name": name, "use": "out", "min": 0, "max": "1", "type": kind} for name, kind in _REPLAY_PARTS],
+        {"name": "sentence", "use": "out", "min": 1, "max": "1", "type": "string"},
+    ]
+    return {
+        "resourceType": "OperationDefinition",
+        "id": "replay",
+        "url": operation_url("replay"),
+        "version": __version__,
+        "name": "Replay",
+        "title": "Compute a stored answer again",
+        "status": "active",
+        "kind": "operation",
+        "experimental": False,
+        "date": DEFINITIONS_DATE,
+        "publisher": "Ebbmark",
+        "description": (
+            "Reads the inputs of a stored answer in the versions that it names, computes it again with the same "
+            "protocol, and says that both are the same, or names each difference: an input amended since or gone, "
+            "another engine or protocol version, a stored value that the inputs do not give. Checks the signature, too."
+        ),
+        "affectsState": False,
+        "code": "replay",
+        "system": True,
+        "type": False,
+        "instance": False,
+        "parameter": [*[_defined(row, "in") for row in REPLAY_INPUTS], *outputs],
+    }
+
+
+def _defined(row: Parameter, use: str) -> dict[str, object]:
+    """FHIR R4 OperationDefinition.parameter; `use` is in or out."""
+    return {
+        "name": row.name,
+        "use": use,
+        "min": row.minimum,
+        "max": row.maximum,
+        "documentation": row.documentation,
+        "type": row.fhir_type,
     }
 
 
@@ -56,9 +105,9 @@ def _of_a_record(row: Parameter, operation: Operation) -> Parameter:
 
 
 def _also(operation: Operation) -> str:
-    changes = ", charted changes of position and ventilator mode" if operation.reads_changes else ""
+    changes = ", charted changes of position and ventilator mode" if operation.searches_changes else ""
     return changes + (
-        ", all Conditions and the vasopressors (MedicationAdministration)" if operation.reads_conditions else ""
+        ", all Conditions and the vasopressors (MedicationAdministration)" if operation.searches_conditions else ""
     )
 
 

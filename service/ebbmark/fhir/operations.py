@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from ebbmark.fhir.parameters import FROM_RECORD
 
-__all__ = ["BY_SLUG", "OF_A_RECORD", "OPERATIONS", "RELEASE", "TITRATE_PEEP", "Operation"]
+__all__ = ["BY_SLUG", "OF_A_RECORD", "OPERATIONS", "PLAN_TRIAL", "RELEASE", "TITRATE_PEEP", "Operation"]
 
 _SHARED = (
     "bundle",
@@ -48,6 +48,7 @@ class Operation:
         least_hours: how far back at least, where the record holds more than may be read; as far as that where the
             question is about what happened meanwhile [h]; our choice.
         needs_peep: whether it is refused without a reading of PEEP.
+        writes: whether its answer may be written to the record.
         reads_conditions: whether it looks for documented Conditions and vasopressors.
         takes_conditions: whether it looks at Conditions that were sent, and searches no record for them.
         reads_changes: whether it looks for charted changes of position and ventilator mode.
@@ -66,12 +67,23 @@ class Operation:
     reads_conditions: bool = False
     reads_changes: bool = False
     reads_rhythms: bool = False
+    writes: bool = False
     takes_conditions: bool = False
 
     @property
     def looks_at_conditions(self) -> bool:
         """Whether Conditions of the request count."""
         return self.reads_conditions or self.takes_conditions
+
+    @property
+    def searches_conditions(self) -> bool:
+        """Whether Conditions and vasopressors are searched for in a record; a titration reads those that are sent."""
+        return self.reads_conditions and not self.writes
+
+    @property
+    def searches_changes(self) -> bool:
+        """Whether positions and modes are searched for in a record; a titration reads those that are sent."""
+        return self.reads_changes and not self.writes
 
     @property
     def parameters(self) -> tuple[str, ...]:
@@ -98,6 +110,7 @@ TITRATE_PEEP = Operation(
     reads_conditions=True,
     reads_changes=True,
     reads_rhythms=True,
+    writes=True,
 )
 """The titration itself."""
 
@@ -210,3 +223,6 @@ OPERATIONS: tuple[Operation, ...] = (
 
 BY_SLUG: Mapping[str, Operation] = {one.slug: one for one in (TITRATE_PEEP, *OPERATIONS)}
 """Every operation that answers a question, by its name."""
+
+PLAN_TRIAL = BY_SLUG["plan-trial"]
+"""The one whose answer also comes as a page to print."""

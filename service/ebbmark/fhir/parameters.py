@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-__all__ = ["FROM_RECORD", "OUTPUTS", "PARAMETERS", "REPLAY_INPUTS", "REPLAY_OUTPUTS", "Parameter"]
+__all__ = ["FROM_RECORD", "PARAMETERS", "REPLAY_INPUTS", "REPLAY_OUTPUTS", "Parameter"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,20 +246,6 @@ FROM_RECORD: tuple[Parameter, ...] = (
 
 PARAMETERS: Mapping[str, Parameter] = {row.name: row for row in (*_INPUTS, *FROM_RECORD)}
 """Every parameter that any operation takes, by name."""
-
-OUTPUTS: tuple[Parameter, ...] = (
-    Parameter(
-        "return",
-        "Bundle",
-        1,
-        "1",
-        "A collection: GuidanceResponse, preliminary Observations, DetectedIssues, Device, Provenance, where asked for "
-        "a DiagnosticReport with its Provenance, and an OperationOutcome that lists every input that did not count, "
-        "with its reason.",
-        "resource",
-    ),
-)
-"""A single resource named `return`: it comes back bare."""
 
 REPLAY_INPUTS: tuple[Parameter, ...] = (
     Parameter(

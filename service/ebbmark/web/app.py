@@ -21,7 +21,6 @@ from ebbmark.record.client import RecordClient
 from ebbmark.record.tls import client_tls
 from ebbmark.settings import Settings
 from ebbmark.web.audit_trail import AuditTrail
-from ebbmark.web.bedside import BedsideDoor, bedside_router, definitions_router
 from ebbmark.web.boundary import Boundary
 from ebbmark.web.connections import (
     entrance_of,
@@ -33,6 +32,7 @@ from ebbmark.web.connections import (
     signs_in,
     unusable_address,
 )
+from ebbmark.web.definitions import definitions_router
 from ebbmark.web.documentation import DESCRIPTION
 from ebbmark.web.health import RecordLook, health_router
 from ebbmark.web.hooks.answering import Answering
@@ -42,7 +42,7 @@ from ebbmark.web.hooks.origins import HooksOrigins
 from ebbmark.web.jwks import jwks_router
 from ebbmark.web.launch.cookies import SettingCookies
 from ebbmark.web.launch.routes import launch_router
-from ebbmark.web.operations import Door, fhir_router
+from ebbmark.web.operations import Door, operations_router
 from ebbmark.web.page.frame import Pages
 from ebbmark.web.page.record_source import Rules
 from ebbmark.web.page.routes import demo_router, record_router
@@ -151,14 +151,11 @@ def create_app(settings: Settings) -> FastAPI:
         code_map=code_map,
         accept_preliminary=settings.accept_preliminary,
         record=record,
-        base_url=base_url,
         trail=trail,
         pool=pool,
-        signs_in=entrance.rules is not None,
         signer=signer_of(keys, signs=settings.sign_results),
         site=site,
     )
-    bedside = BedsideDoor(site, limits, code_map, settings.accept_preliminary, trail, pool, record, door.signer)
     auditing = Auditing(code_map, record, own_public_keys(keys), trail, pool, settings.max_body_bytes, site)
     where = Where(settings.documentation_url or f"{base_url}/metadata", f"{root}/launch" if smart is not None else "")
     hooks = HooksDoor(
@@ -168,10 +165,10 @@ def create_app(settings: Settings) -> FastAPI:
         trail,
         time.time,
     )
-    for guarded in (fhir_router(door), bedside_router(bedside), replay_router(auditing)):
+    for guarded in (operations_router(door), replay_router(auditing)):
         app.include_router(guarded, dependencies=[Depends(entrance.admit)])
     for by_itself in (
-        definitions_router(site),
+        definitions_router(site, base_url=base_url, signs_in=entrance.rules is not None),
         jwks_router(keys),
         health_router(look),
         files_router(),

@@ -1,4 +1,4 @@
-"""What the published OpenAPI document says of the FHIR door; the examples are real requests and answers."""
+"""What the published OpenAPI document says of the FHIR operations; the examples are real requests and answers."""
 
 from __future__ import annotations
 
@@ -8,10 +8,11 @@ from typing import Any
 import msgspec
 from fastapi import Response
 
+from ebbmark.fhir.operations import PLAN_TRIAL, Operation
 from ebbmark.record.write_back import WriteState
 from ebbmark.web.media import FHIR_JSON
 
-__all__ = ["DESCRIPTION", "REPLAY", "TITRATE_PEEP", "example"]
+__all__ = ["DEFINITION", "DESCRIPTION", "REFUSALS", "REPLAY", "RESOURCE", "documented"]
 
 DESCRIPTION = (
     "Reads a decremental PEEP trial of a ventilated adult with ARDS from FHIR R4 and answers with the closing pressure "
@@ -49,69 +50,108 @@ def _schema(*names: str) -> dict[str, Any]:
     return {**RESOURCE, "properties": {"resourceType": {"type": "string", "enum": list(names)}}}
 
 
-def example(name: str) -> object:
-    """One of the real examples that the document carries.
+_OUTCOME = _schema("OperationOutcome")
+_JSON = ["json", "application/json", "application/fhir+json"]
 
-    Args:
-        name: request, answer or refusal.
-    """
-    return msgspec.json.decode((files("ebbmark.web") / "examples" / f"{name}.json").read_bytes())
-
-
-TITRATE_PEEP: dict[str, Any] = {
-    "summary": "Read a decremental PEEP trial",
-    "description": "Takes FHIR R4 Parameters or a bare Bundle; returns a Bundle of preliminary results with their "
-    "Provenance, and with `with-report` a DiagnosticReport with one page (PDF). With `write-back` the same results are "
-    "put into the configured record as one transaction of conditional creates, and the header Ebbmark-Write-Back says "
-    "what became of it.",
-    "operation_id": "titratePeep",
-    "response_class": Response,
+DEFINITION: dict[str, Any] = {
     "responses": {
-        200: {
-            "description": "The answer, a Bundle of type collection.",
-            "headers": {
-                "Ebbmark-Write-Back": {
-                    "description": "Only where write-back was asked for.",
-                    "schema": {
-                        "type": "string",
-                        "enum": [state.value for state in WriteState],
-                    },
-                }
-            },
-            "content": {FHIR_JSON: {"schema": _schema("Bundle"), "example": example("answer")}},
-        },
-        **{
-            status: {
-                "description": text,
-                "content": {
-                    FHIR_JSON: {
-                        "schema": _schema("OperationOutcome"),
-                        **({"example": example("refusal")} if status == 422 else {}),
-                    }
-                },
-            }
-            for status, text in REFUSALS.items()
-        },
-    },
-    "openapi_extra": {
-        "parameters": [
-            {
-                "name": "_format",
-                "in": "query",
-                "required": False,
-                "description": "Overrides the Accept header; only JSON is given.",
-                "schema": {"type": "string", "enum": ["json", "application/json", "application/fhir+json"]},
-            }
-        ],
-        "requestBody": {
-            "required": True,
-            "content": {
-                FHIR_JSON: {"schema": _schema("Parameters", "Bundle"), "example": example("request")},
-                "application/json": {"schema": _schema("Parameters", "Bundle")},
-            },
-        },
+        200: {"description": "The definition.", "content": {FHIR_JSON: {"schema": RESOURCE}}},
+        404: {"description": "There is none of this id.", "content": {FHIR_JSON: {"schema": _OUTCOME}}},
+        406: {"description": REFUSALS[406], "content": {FHIR_JSON: {"schema": _OUTCOME}}},
+        # Every path parameter is a string, so the framework's own refusal never happens.
+        422: {"description": "Never given.", "content": {FHIR_JSON: {"schema": _OUTCOME}}},
     },
 }
+"""Of a definition that is read by its id."""
+
+
+def documented(operation: Operation) -> dict[str, Any]:
+    """The entry of one operation."""
+    answer = {FHIR_JSON: {"schema": _schema("Bundle"), **_example(f"{operation.slug}-answer")}}
+    if operation is PLAN_TRIAL:
+        answer["text/html"] = {"schema": {"type": "string"}}
+    refusal = _example(f"{operation.slug}-refusal")
+    name, *more = operation.slug.split("-")
+    return {
+        "summary": operation.title,
+        "description": _description(operation),
+        "operation_id": name + "".join(part.capitalize() for part in more),
+        "response_class": Response,
+        "responses": {
+            200: {
+                "description": "The answer, a Bundle of type collection.",
+                **({"headers": _WRITE_BACK} if operation.writes else {}),
+                "content": answer,
+            },
+            **{
+                status: {
+                    "description": text,
+                    "content": {FHIR_JSON: {"schema": _OUTCOME, **(refusal if status == 422 else {})}},
+                }
+                for status, text in REFUSALS.items()
+            },
+        },
+        "openapi_extra": {
+            "parameters": [_format([*_JSON, "html", "text/html"] if operation is PLAN_TRIAL else _JSON)],
+            "requestBody": _body(("Parameters", "Bundle"), _example(operation.slug)),
+        },
+    }
+
+
+_WRITE_BACK = {
+    "Ebbmark-Write-Back": {
+        "description": "Only where write-back was asked for.",
+        "schema": {"type": "string", "enum": [state.value for state in WriteState]},
+    }
+}
+
+
+def _description(operation: Operation) -> str:
+    written = (
+        " With `with-report` the answer holds a DiagnosticReport with one page (PDF). With `write-back` the same "
+        "results are put into the configured record as one transaction of conditional creates, and the header "
+        "Ebbmark-Write-Back says what became of it."
+    )
+    return (
+        f"{operation.description} Takes FHIR R4 Parameters or a bare Bundle; or, where a record is configured, "
+        f"Parameters with patient-reference: then {_read(operation)} are read from the record, of the "
+        f"{operation.hours_back:g} hours before now where the request names no period."
+        f"{written if operation.writes else ''}"
+    )
+
+
+def _read(operation: Operation) -> str:
+    """What the record is asked for."""
+    more = ["charted changes of position and mode"] * operation.searches_changes
+    more += [
+        "Conditions (which needs the scope system/Condition.rs), vasopressors (with system/MedicationAdministration.rs)"
+    ] * operation.searches_conditions
+    return ", ".join(["the Patient", "heights", "sex", *more]) + " and Observations"
+
+
+def _format(accepted: list[str]) -> dict[str, Any]:
+    return {
+        "name": "_format",
+        "in": "query",
+        "required": False,
+        "description": "Overrides the Accept header.",
+        "schema": {"type": "string", "enum": accepted},
+    }
+
+
+def _body(kinds: tuple[str, ...], example: dict[str, Any]) -> dict[str, Any]:
+    schema = _schema(*kinds)
+    return {
+        "required": True,
+        "content": {FHIR_JSON: {"schema": schema, **example}, "application/json": {"schema": schema}},
+    }
+
+
+def _example(name: str) -> dict[str, Any]:
+    """A real request or answer that the document carries, where there is one of this name."""
+    file = files("ebbmark.web") / "examples" / f"{name}.json"
+    return {"example": msgspec.json.decode(file.read_bytes())} if file.is_file() else {}
+
 
 REPLAY: dict[str, Any] = {
     "summary": "Compute a stored answer again",
@@ -130,14 +170,5 @@ REPLAY: dict[str, Any] = {
             for status, text in REFUSALS.items()
         },
     },
-    "openapi_extra": {
-        "parameters": TITRATE_PEEP["openapi_extra"]["parameters"],
-        "requestBody": {
-            "required": True,
-            "content": {
-                FHIR_JSON: {"schema": _schema("Parameters")},
-                "application/json": {"schema": _schema("Parameters")},
-            },
-        },
-    },
+    "openapi_extra": {"parameters": [_format(_JSON)], "requestBody": _body(("Parameters",), {})},
 }

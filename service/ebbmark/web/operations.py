@@ -1,4 +1,4 @@
-"""The FHIR door: the titration operation and the definitions that describe it."""
+"""The FHIR operations: one door for every question, from the bytes of a request to a Bundle or to a page."""
 
 from __future__ import annotations
 
@@ -10,31 +10,35 @@ from datetime import UTC, datetime
 import msgspec
 from fastapi import APIRouter, Request, Response
 
+from ebbmark.audit.signature import sign
 from ebbmark.fhir.bedside.site import NO_SITE, Site
-from ebbmark.fhir.codesystem import code_system
-from ebbmark.fhir.conformance import capability_statement, operation_definition, replay_definition
+from ebbmark.fhir.operations import BY_SLUG, PLAN_TRIAL, TITRATE_PEEP, Operation
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.read import CodeMap, Limits
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.audit_event import Access, Actor, Deed
+from ebbmark.fhir.writing.statements import Answer
 from ebbmark.fhir.writing.write import write_bundle_bytes
 from ebbmark.keys import SigningKey
+from ebbmark.record.ask_from_record import answer_from_record
+from ebbmark.record.asked import asked_of
 from ebbmark.record.client import RecordClient
 from ebbmark.record.from_record import recommend_from_record
 from ebbmark.record.reading import Waiting
 from ebbmark.telemetry.current import count
 from ebbmark.telemetry.measured import Measured
-from ebbmark.use_cases.titrate import recommend
+from ebbmark.use_cases.questions import QUESTIONS, answer_request
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.body import read_body
-from ebbmark.web.documentation import TITRATE_PEEP
-from ebbmark.web.entrance import actor_of, require
+from ebbmark.web.documentation import documented
+from ebbmark.web.entrance import actor_of, may, require
 from ebbmark.web.media import FHIR_JSON, require_acceptable, require_fhir_json
+from ebbmark.web.plan_page import PAGE_HEADERS, plan_page, wants_page
 from ebbmark.web.recording import answer_bundle, record_answer
-from ebbmark.web.scopes import WRITE_BACK
+from ebbmark.web.scopes import READ_CONDITIONS, READ_INFUSIONS, WRITE_BACK
 from ebbmark.web.work_pool import WorkPool
 
-__all__ = ["Door", "fhir_router"]
+__all__ = ["Door", "operations_router"]
 
 WRITE_BACK_HEADER = "Ebbmark-Write-Back"
 """What became of a write-back, in one word, for callers that do not read the OperationOutcome."""
@@ -45,17 +49,15 @@ _WAITING = Waiting(sleep=asyncio.sleep, now=lambda: datetime.now(UTC))
 
 @dataclass(frozen=True, slots=True)
 class Door:
-    """What the FHIR door was configured with.
+    """What the operations were configured with.
 
     Attributes:
         limits: how large a request may be.
-        code_map: the site's own codes.
+        code_map: the site's own codes of readings.
         accept_preliminary: whether preliminary Observations count where the request does not say.
-        record: where results may be written; None where no record is configured.
-        base_url: FHIR base address as callers see it, for the CapabilityStatement.
+        record: where a patient that a request names is read, and results may be written; None where none is configured.
         trail: where it is noted who did what.
         pool: where answers are computed.
-        signs_in: whether callers must sign in, for the CapabilityStatement.
         signer: the key that every answer is signed with; None where answers are not signed.
         site: the site's codes, protocols and stop limits.
     """
@@ -64,84 +66,86 @@ class Door:
     code_map: CodeMap
     accept_preliminary: bool
     record: RecordClient | None
-    base_url: str
     trail: AuditTrail
     pool: WorkPool
-    signs_in: bool = False
     signer: SigningKey | None = None
     site: Site = NO_SITE
 
 
-def fhir_router(door: Door) -> APIRouter:
-    """The routes below `/fhir`."""
+def operations_router(door: Door) -> APIRouter:
+    """Every operation that answers a question; all need a caller who may come in."""
     router = APIRouter(prefix="/fhir", tags=["fhir"])
-
-    @router.post("/$titrate-peep", **TITRATE_PEEP)
-    async def titrate_peep(request: Request) -> Response:
-        require_fhir_json(request.headers.get("content-type"), request.headers.get("content-encoding"))
-        require_acceptable(request.headers.get("accept"), request.query_params.get("_format"))
-        body = await read_body(request.stream(), door.limits.max_bytes)
-        at_s = time.time()
-        actor = actor_of(request)
-        recommendation = await _from_record(door, body, at_s, actor)
-        if recommendation is None:
-            recommendation = await door.pool.run(
-                recommend,
-                body,
-                at_s=at_s,
-                limits=door.limits,
-                code_map=door.code_map,
-                accept_preliminary=door.accept_preliminary,
-                site=door.site,
-            )
-        count(Measured.ANSWERS, "titrate-peep", recommendation.closing.verdict.value)
-        if recommendation.request.asked.write_back:
-            require(request, WRITE_BACK)
-            return await _written(recommendation, at_s, door, actor)
-        await door.trail.note(_access(Deed.EVALUATED, actor, recommendation))
-        with_report = recommendation.request.asked.with_report
-        if with_report or door.signer is not None:
-            answer = await door.pool.run(
-                answer_bundle, recommendation, at_s=at_s, signer=door.signer, with_report=with_report
-            )
-            return Response(_ENCODER.encode(answer), media_type=FHIR_JSON)
-        written = await door.pool.run(write_bundle_bytes, recommendation, recorded_s=at_s)
-        return Response(written, media_type=FHIR_JSON)
-
-    definitions = {
-        "/metadata": ("readCapabilityStatement", capability_statement(base_url=door.base_url, signs_in=door.signs_in)),
-        "/OperationDefinition/titrate-peep": ("readOperationDefinition", operation_definition()),
-        "/OperationDefinition/replay": ("readReplayDefinition", replay_definition()),
-        "/CodeSystem/ebbmark": ("readCodeSystem", code_system()),
-    }
-    for path, (name, resource) in definitions.items():
-        _serve(router, path, name, resource)
+    for operation in BY_SLUG.values():
+        _serve(router, door, operation)
     return router
 
 
-def _serve(router: APIRouter, path: str, name: str, resource: dict[str, object]) -> None:
-    """Serve one fixed resource."""
-    body, resource_type = _ENCODER.encode(resource), str(resource["resourceType"])
+def _serve(router: APIRouter, door: Door, operation: Operation) -> None:
+    async def answer_to(request: Request) -> Response:
+        require_fhir_json(request.headers.get("content-type"), request.headers.get("content-encoding"))
+        accept, wanted = request.headers.get("accept"), request.query_params.get("_format")
+        as_page = operation is PLAN_TRIAL and wants_page(accept, wanted)
+        if not as_page:
+            require_acceptable(accept, wanted)
+        body = await read_body(request.stream(), door.limits.max_bytes)
+        at_s, actor = time.time(), actor_of(request)
+        answer = await _from_record(request, door, operation, body, at_s)
+        if answer is None:
+            answer = await door.pool.run(
+                answer_request,
+                operation,
+                body,
+                at_s=at_s,
+                site=door.site,
+                limits=door.limits,
+                code_map=door.code_map,
+                accept_preliminary=door.accept_preliminary,
+            )
+        verdict = answer.closing.verdict.value if isinstance(answer, Recommendation) else "answered"
+        count(Measured.ANSWERS, operation.slug, verdict)
+        if isinstance(answer, Recommendation) and answer.request.asked.write_back:
+            require(request, WRITE_BACK)
+            return await _written_back(answer, at_s, door, actor)
+        await door.trail.note(_access(Deed.EVALUATED, actor, answer))
+        if as_page and isinstance(answer, Answer):
+            return Response(plan_page(answer), media_type="text/html", headers=PAGE_HEADERS)
+        return Response(await door.pool.run(_written, answer, at_s, door.signer), media_type=FHIR_JSON)
 
-    async def definition(request: Request) -> Response:
-        require_acceptable(request.headers.get("accept"), request.query_params.get("_format"))
-        return Response(body, media_type=FHIR_JSON)
-
-    router.add_api_route(
-        path,
-        definition,
-        methods=["GET"],
-        summary=f"{resource_type} of this service",
-        operation_id=name,
-        response_class=Response,
-        responses={200: {"description": resource_type, "content": {FHIR_JSON: {"schema": {"type": "object"}}}}},
-    )
+    router.add_api_route(f"/${operation.slug}", answer_to, methods=["POST"], **documented(operation))
 
 
-async def _from_record(door: Door, body: bytes, at_s: float, actor: Actor) -> Recommendation | None:
+def _written(answer: Answer | Recommendation, at_s: float, signer: SigningKey | None) -> bytes:
+    """The answer as a Bundle, with its report and its signature where wanted."""
+    if isinstance(answer, Recommendation) and answer.request.asked.with_report:
+        return _ENCODER.encode(answer_bundle(answer, at_s=at_s, signer=signer, with_report=True))
+    written = write_bundle_bytes(answer, recorded_s=at_s)
+    if signer is None:
+        return written
+    return _ENCODER.encode(sign(msgspec.json.decode(written, type=dict[str, object]), key=signer))
+
+
+async def _from_record(
+    request: Request, door: Door, operation: Operation, body: bytes, at_s: float
+) -> Answer | Recommendation | None:
     """The answer to a request that names a patient of the record; None where it brings its data."""
+    actor = actor_of(request)
     try:
-        recommendation = await recommend_from_record(
+        answer = await _read_and_answered(request, door, operation, body, at_s)
+    except Rejected:
+        # What was read before the refusal, if anything, is not known here; that it was tried is.
+        await door.trail.note(Access(Deed.READ, actor, succeeded=False))
+        raise
+    if answer is not None:
+        read = tuple(source.reference for source in answer.request.sources if source.reference)
+        await door.trail.note(_access(Deed.READ, actor, answer, resources=read))
+    return answer
+
+
+async def _read_and_answered(
+    request: Request, door: Door, operation: Operation, body: bytes, at_s: float
+) -> Answer | Recommendation | None:
+    if operation is TITRATE_PEEP:
+        return await recommend_from_record(
             body,
             at_s=at_s,
             record=door.record,
@@ -150,23 +154,36 @@ async def _from_record(door: Door, body: bytes, at_s: float, actor: Actor) -> Re
             accept_preliminary=door.accept_preliminary,
             site=door.site,
         )
-    except Rejected:
-        # What was read before the refusal, if anything, is not known here; that it was tried is.
-        await door.trail.note(Access(Deed.READ, actor, succeeded=False))
-        raise
-    if recommendation is not None:
-        read = tuple(source.reference for source in recommendation.request.sources if source.reference)
-        await door.trail.note(_access(Deed.READ, actor, recommendation, resources=read))
-    return recommendation
+    asked = asked_of(body, base_url=door.record.settings.base_url if door.record is not None else "", at_s=at_s)
+    if asked is None:
+        return None
+    if operation.reads_conditions:
+        require(request, READ_CONDITIONS)
+    return await answer_from_record(
+        QUESTIONS[operation.slug],
+        asked,
+        at_s=at_s,
+        record=door.record,
+        waiting=_WAITING,
+        site=door.site,
+        code_map=door.code_map,
+        accept_preliminary=door.accept_preliminary,
+        withheld=frozenset() if may(request, READ_INFUSIONS) else frozenset({READ_INFUSIONS.resource_type}),
+    )
 
 
 def _access(
-    deed: Deed, actor: Actor, about: Recommendation, *, succeeded: bool = True, resources: tuple[str, ...] = ()
+    deed: Deed,
+    actor: Actor,
+    about: Answer | Recommendation,
+    *,
+    succeeded: bool = True,
+    resources: tuple[str, ...] = (),
 ) -> Access:
     return Access(deed, actor, succeeded, about.request.subject, resources, about.identity)
 
 
-async def _written(recommendation: Recommendation, at_s: float, door: Door, actor: Actor) -> Response:
+async def _written_back(recommendation: Recommendation, at_s: float, door: Door, actor: Actor) -> Response:
     """Answer after writing the answer to the record; whatever becomes of the write, the answer is given."""
     done = await record_answer(
         recommendation,

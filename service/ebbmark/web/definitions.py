@@ -1,0 +1,81 @@
+"""The definitions behind the operations, open to everybody: a caller must be able to read them before signing in."""
+
+from __future__ import annotations
+
+import msgspec
+from fastapi import APIRouter, Request, Response
+
+from ebbmark.fhir.bedside.site import Site
+from ebbmark.fhir.bedside.value_sets import sets_beside, value_set
+from ebbmark.fhir.codesystem import code_system
+from ebbmark.fhir.conformance import capability_statement
+from ebbmark.fhir.operation_definitions import definition_of, replay_definition
+from ebbmark.fhir.operations import BY_SLUG
+from ebbmark.fhir.plan_definitions import plan_definitions
+from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
+from ebbmark.web.documentation import DEFINITION, RESOURCE
+from ebbmark.web.media import FHIR_JSON, require_acceptable
+
+__all__ = ["definitions_router"]
+
+_ENCODER = msgspec.json.Encoder()
+
+
+def definitions_router(site: Site, *, base_url: str, signs_in: bool) -> APIRouter:
+    """The CapabilityStatement, and every definition by its type and id.
+
+    Args:
+        site: the site's protocols and codes of conditions.
+        base_url: FHIR base address as callers see it.
+        signs_in: whether callers of the operations must sign in.
+    """
+    router = APIRouter(prefix="/fhir", tags=["fhir"])
+    statement = _ENCODER.encode(capability_statement(base_url=base_url, signs_in=signs_in))
+
+    @router.get(
+        "/metadata",
+        summary="CapabilityStatement of this service",
+        operation_id="readCapabilityStatement",
+        response_class=Response,
+        responses={200: {"description": "CapabilityStatement", "content": {FHIR_JSON: {"schema": RESOURCE}}}},
+    )
+    async def metadata(request: Request) -> Response:
+        require_acceptable(request.headers.get("accept"), request.query_params.get("_format"))
+        return Response(statement, media_type=FHIR_JSON)
+
+    by_type = {
+        "OperationDefinition": {
+            **{slug: definition_of(one) for slug, one in BY_SLUG.items()},
+            "replay": replay_definition(),
+        },
+        "CodeSystem": {"ebbmark": code_system()},
+        "PlanDefinition": plan_definitions(site),
+        "ValueSet": {
+            **{one.slug: value_set(one, site.condition_codes) for one in RISK_CONCEPTS},
+            **sets_beside(site.condition_codes),
+        },
+    }
+    for resource_type, resources in by_type.items():
+        _serve(router, resource_type, {slug: _ENCODER.encode(one) for slug, one in resources.items()})
+    return router
+
+
+def _serve(router: APIRouter, resource_type: str, bodies: dict[str, bytes]) -> None:
+    async def definition(request: Request, slug: str) -> Response:
+        require_acceptable(request.headers.get("accept"), request.query_params.get("_format"))
+        if slug not in bodies:
+            accepted = ", ".join(bodies)
+            sentence = f"There is no such {resource_type} here; there are: {accepted}."
+            raise Rejected((Problem(ProblemKind.NOT_FOUND, "", "another id", accepted, sentence),))
+        return Response(bodies[slug], media_type=FHIR_JSON)
+
+    router.add_api_route(
+        f"/{resource_type}/{{slug}}",
+        definition,
+        methods=["GET"],
+        summary=f"A {resource_type} of this service, by its id",
+        operation_id=f"read{resource_type}ById",
+        response_class=Response,
+        **DEFINITION,
+    )
