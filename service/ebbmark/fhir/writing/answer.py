@@ -219,7 +219,8 @@ def _only(resources: Sequence[Json], resource_type: str) -> Json:
 
 def _code(resource: Json) -> str:
     code = resource.get("code")
-    return str(code["coding"][0]["code"]) if isinstance(code, Mapping) else ""
+    codings = code.get("coding") if isinstance(code, Mapping) else None
+    return str(codings[0]["code"]) if codings else ""
 
 
 def _parts(observation: Json) -> dict[str, Json]:

@@ -19,6 +19,7 @@ from ebbmark.fhir.writing.sentences import (
 )
 from ebbmark.fhir.writing.statements import Amount, Answer, Coded, Part, Statement, Truth, Warned
 from ebbmark.fhir.writing.step import step_kind, step_statement
+from ebbmark.fhir.writing.terms import OWN
 from ebbmark.physiology.advice.advice import Caution, WhatIf
 from ebbmark.physiology.closing.estimate import Closing, StepEstimate, Verdict
 
@@ -64,9 +65,14 @@ def _warnings(cautions: Sequence[Caution]) -> list[Warned]:
         kind = f"caution-{caution.slug}" + (f"-{count}" if count > 1 else "")
         of_statements = ("closing-pressure", "suggested-peep")
         found.append(
-            Warned(kind, caution.slug, caution.severity.value, with_source(caution), of_statements=of_statements)
+            Warned(kind, _code(caution), caution.severity.value, with_source(caution), of_statements=of_statements)
         )
     return found
+
+
+def _code(caution: Caution) -> str:
+    """A condition beside the curve has the code that it has before a trial."""
+    return caution.slug if caution.slug in OWN else caution.slug.removeprefix("condition-")
 
 
 def _statements(recommendation: Recommendation, end_s: Span) -> list[Statement]:
