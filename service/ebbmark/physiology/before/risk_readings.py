@@ -3,7 +3,8 @@
 The thresholds of mean arterial pressure and vasopressors come from one unit's public guide and are weak; those of
 systolic pressure and saturation are a textbook's for stopping a manoeuvre, which nobody should begin beyond; that of a
 low pH is where a published ventilation protocol lets go of its other limits; those of heart rate, high pH and carbon
-dioxide are this project's own, so that no extreme is passed over, and are no stop limits; the others are exclusions of
+dioxide are this project's own, so that no extreme is passed over; what lies beyond a stop limit in force is high risk;
+those of breaths of the patient's own and trapped air are those of a titration; the others are exclusions of
 one trial, which say that there is no evidence, not that there is harm.
 """
 
@@ -16,11 +17,13 @@ from typing import Final
 from ebbmark.physiology.before.ards_class import GAS_SPEAKS_S, latest
 from ebbmark.physiology.before.present_state import RECENT_S, lowest_of_last_hour
 from ebbmark.physiology.before.risk_concepts import Risk
+from ebbmark.physiology.patient.breathing_checks import EFFORT_SOURCE
+from ebbmark.physiology.patient.limits import COMMON_PRACTICE, LIMITS
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit, StopLimits
-from ebbmark.physiology.timeline import span_words
+from ebbmark.physiology.timeline import SETTING_HOLDS_S, span_words
 
-__all__ = ["OF_THE_DOSE", "READING_RISKS", "ReadingRisk", "risks_in_readings"]
+__all__ = ["OF_THE_DOSE", "READING_RISKS", "ReadingRisk", "breathing_risks", "risks_in_readings"]
 
 _UNIT_GUIDE: Final = "a public unit guide, not a trial (read at second hand, weak)"
 _TEXTBOOK: Final = "Pilbeam's Mechanical Ventilation, chapter 13 (read at second hand)"
@@ -101,7 +104,10 @@ def risks_in_readings(
             when = "" if reading is None else _when(reading, readings, at_s)
             source = None if reading is None else reading.source
             sentence = threshold.sentence.format(value=round(value, 2), when=when)
-            found.append(ReadingRisk(threshold.slug, threshold.risk, value, source, threshold.citation, sentence))
+            risk, beyond = _beyond_default(threshold, value, limits)
+            sentence = f"{sentence}{beyond}"
+            found.append(ReadingRisk(threshold.slug, risk, value, source, threshold.citation, sentence))
+    found += breathing_risks(readings, at_s=at_s)
     if not_converted:
         named = " and ".join(not_converted)
         sentence = (
@@ -139,6 +145,57 @@ def _as_signed(threshold: _Threshold, limits: StopLimits) -> _Threshold:
     return replace(threshold, limit=limit.value, risk=Risk.HIGH, sentence=sentence, citation=citation)
 
 
+def _beyond_default(threshold: _Threshold, value: float, limits: StopLimits) -> tuple[Risk, str]:
+    """A value beyond the default stop limit is high risk, whatever its threshold: a trial would begin there."""
+    limit: Limit | None = getattr(limits, _SIGNED_AS.get(threshold.slug, ""), None)
+    if limits.signed or limit is None or threshold.sign * (value - limit.value) <= 0 or threshold.risk is Risk.HIGH:
+        return threshold.risk, ""
+    unit = _UNIT_OF[threshold.of]
+    return Risk.HIGH, f" A trial would begin beyond the stop limit of {limit.value:g} {unit} ({limit.source})."
+
+
+def breathing_risks(readings: Sequence[Reading], *, at_s: float) -> list[ReadingRisk]:
+    """Breaths of the patient's own, and trapped air: a trial read under either says nothing sure of the lung.
+
+    Args:
+        readings: of one patient, in any order.
+        at_s: time of the question [s since 1970-01-01T00:00:00Z].
+
+    Source: as for the checks of a titration, `patient.limits`.
+    """
+
+    def newest(quantity: Quantity, speaks_s: float = RECENT_S) -> Reading | None:
+        return _latest(readings, quantity, at_s, speaks_s)
+
+    found = []
+    support, ordered = newest(Quantity.PRESSURE_SUPPORT_SET, SETTING_HOLDS_S), newest(_Q_SET, SETTING_HOLDS_S)
+    breathed, own = newest(Quantity.RESPIRATORY_RATE), newest(Quantity.RESPIRATORY_RATE_SPONTANEOUS)
+    above = 0.0 if breathed is None or ordered is None or not ordered.value else breathed.value - ordered.value
+    triggered = above > LIMITS.rate_above_set_per_min
+    if support is not None and support.value > 0.0 and (ordered is None or not ordered.value or triggered):
+        said = f"Pressure support of {support.value:g} cmH2O is set, so the breaths are the patient's own. {_PASSIVE}"
+        found.append(ReadingRisk("pressure-support", Risk.HIGH, support.value, support.source, EFFORT_SOURCE, said))
+    if triggered and breathed is not None and ordered is not None:
+        said = f"The measured rate is {breathed.value:.0f} /min with {ordered.value:.0f} set. {_PASSIVE}"
+        found.append(ReadingRisk("rate-above-set", Risk.HIGH, breathed.value, breathed.source, EFFORT_SOURCE, said))
+    if own is not None and own.value > LIMITS.spontaneous_per_min:
+        said = f"Spontaneous breaths were charted, {own.value:.0f} /min. {_PASSIVE}"
+        found.append(ReadingRisk("spontaneous-rate", Risk.HIGH, own.value, own.source, EFFORT_SOURCE, said))
+    total, peep = newest(Quantity.PEEP_TOTAL), newest(Quantity.PEEP_SET, SETTING_HOLDS_S)
+    charted = newest(Quantity.PEEP_INTRINSIC)
+    shown = total if total is not None and peep is not None and total.start_s >= peep.start_s else charted
+    if shown is not None:
+        trapped = shown.value - peep.value if shown is total and peep is not None else shown.value
+        if trapped >= LIMITS.intrinsic_cmh2o:
+            risk = Risk.HIGH if trapped >= LIMITS.intrinsic_high_cmh2o else Risk.CAUTION
+            said = (
+                f"Intrinsic PEEP is {trapped:.0f} cmH2O: air is trapped, and a lower set PEEP may not reach the lung. "
+                "Look at expiratory time and obstruction first."
+            )
+            found.append(ReadingRisk("intrinsic-peep", risk, trapped, shown.source, COMMON_PRACTICE, said))
+    return found
+
+
 def _latest(readings: Sequence[Reading], quantity: Quantity, at_s: float, speaks_s: float) -> Reading | None:
     """The latest that still speaks of now: a saturation that has come back is none that a trial would begin at."""
     last = latest(readings, quantity, at_s)
@@ -171,6 +228,10 @@ _HEART_RATE: Final = "heart rate of the last hour"
 _PH: Final = "pH of the last 12 hours"
 _PACO2: Final = "PaCO2 of the last 12 hours"
 _LOOKED_AT: Final = "an extreme to be looked at; how much it matters is for the person at the bedside."
+_Q_SET: Final = Quantity.RESPIRATORY_RATE_SET
+_PASSIVE: Final = (
+    "Plateau pressure and compliance hold for a passive patient only, so a trial now would say nothing sure of closing."
+)
 _NO_EVIDENCE: Final = "an exclusion of a trial of the open lung approach, so there is no evidence."
 NOT_CONVERTED: Final = "vasopressor-not-converted"
 OF_THE_DOSE: Final = frozenset({"vasopressor-high", NOT_CONVERTED})
@@ -226,5 +287,6 @@ _THRESHOLDS: Final = (
 )
 # fmt: on
 
-READING_RISKS: Final = (*[threshold.slug for threshold in _THRESHOLDS], NOT_CONVERTED)
+_BREATHING: Final = ("pressure-support", "rate-above-set", "spontaneous-rate", "intrinsic-peep")
+READING_RISKS: Final = (*[threshold.slug for threshold in _THRESHOLDS], NOT_CONVERTED, *_BREATHING)
 """Slugs of everything that readings can show."""
