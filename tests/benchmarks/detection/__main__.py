@@ -2,6 +2,7 @@
 
     PYTHONPATH=tests python -m benchmarks.detection            a few minutes on one core
     PYTHONPATH=tests python -m benchmarks.detection --quick    less than a minute
+    PYTHONPATH=tests python -m benchmarks.detection --charts 900    trials as charts hold them, on lungs of three kinds
 
 Figures and the printed tables go to out/detection/. Options: see --help.
 """
@@ -17,13 +18,16 @@ from pathlib import Path
 
 from benchmarks.detection import figures
 from benchmarks.detection.case_figures import draw_cases, typical, worst
+from benchmarks.detection.chart_goals import chart_goals
+from benchmarks.detection.charts import ChartTrial, ask_chart, draw_chart_trials, shown
 from benchmarks.detection.competitors import COMPETITORS
-from benchmarks.detection.families import FAMILIES, Purpose
+from benchmarks.detection.families import FAMILIES, LungCase, Purpose, cases
 from benchmarks.detection.goals import goals, unbeaten
+from benchmarks.detection.gravity_lungs import gravity_cases
 from benchmarks.detection.measuring import CONDITIONS, PLAIN, Kind
 from benchmarks.detection.scoring import score
 from benchmarks.detection.sequential import operating_curve, passed_by_step
-from benchmarks.detection.table import goal_table, interval_table, score_table, sequential_table
+from benchmarks.detection.table import goal_table, goals_side_by_side, interval_table, score_table, sequential_table
 from benchmarks.detection.trials import Outcome, Trial, ask_estimator, ask_rule, draw_trials
 from ebbmark.physiology.closing.closing import estimate_closing
 
@@ -35,6 +39,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     options = _options(arguments)
     started = time.perf_counter()
     options.out.mkdir(parents=True, exist_ok=True)
+    if options.charts:
+        _charts(options.charts, options.seed, options.out)
+        return 0
     trials = draw_trials(
         purpose=Purpose(options.lungs),
         per_cell=6 if options.quick else options.per_cell,
@@ -64,10 +71,38 @@ def _options(arguments: Sequence[str] | None) -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m benchmarks.detection", description=__doc__)
     parser.add_argument("--quick", action="store_true", help="fewer trials, less than a minute")
     parser.add_argument("--per-cell", type=int, default=60, help="trials per family and condition (60)")
+    parser.add_argument("--charts", type=int, default=0, help="only charts: how many limbs of each kind of lung")
     parser.add_argument("--lungs", choices=[p.value for p in Purpose], default="report", help="which lungs (report)")
     parser.add_argument("--seed", type=int, default=0, help="other seed, other trials (0)")
     parser.add_argument("--out", type=Path, default=Path("out/detection"), help="folder to write to")
     return parser.parse_args(arguments)
+
+
+def _charts(count: int, seed: int, out: Path) -> None:
+    """Charts on the tuning lungs, the report lungs and those of the second generator, side by side."""
+    sets = {purpose.value: _mixed(purpose, count, seed) for purpose in Purpose}
+    sets["second generator"] = list(gravity_cases(count, seed=seed))
+    measured = {}
+    for name, limbs in sets.items():
+        outcomes = [ask_chart(trial) for trial in draw_chart_trials(limbs, seed=seed)]
+        measured[name] = chart_goals(outcomes, limbs)
+        figures.draw_risk(outcomes, out / f"risk-coverage-{name.replace(' ', '-')}.png")
+        wrong = [o for o in worst(outcomes) if isinstance(o.trial, ChartTrial)]
+        draw_cases([shown(o) for o in wrong], estimate_closing, f"Worst charts, {name}", out / f"charts-{name[:6]}.png")
+    report = f"{count} limbs of each kind, seed {seed}.\n" + goals_side_by_side(measured)
+    print(report)
+    (out / "charts.txt").write_text(report + "\n", encoding="utf-8")
+
+
+def _mixed(purpose: Purpose, count: int, seed: int) -> list[LungCase]:
+    """Limbs as they come, and of the families that seldom come, in turn."""
+    names = ("mixed", "abrupt", "mixed", "gradual", "mixed", "not reached", "mixed", "falling", "mixed", "unequal")
+    each = -(-count // len(names))
+    pools = {
+        name: iter(cases(name, purpose=purpose, count=each * names.count(name), seed=seed, lungs=300))
+        for name in dict.fromkeys(names)
+    }
+    return [next(pools[names[place % len(names)]]) for place in range(count)]
 
 
 def _some(trials: Sequence[Trial], share: float) -> Sequence[Trial]:

@@ -87,7 +87,7 @@ def _draw_curve(axes: Axes, trial: Trial, closing: Closing) -> None:
     axes.fill_between(peeps, low, high, color=SAND, alpha=0.75, lw=0, zorder=1)
     axes.plot(peeps, fitted, "-", color=TEAL, lw=1.4, zorder=3)
     true = np.array(trial.case.compliances_ml_per_cmh2o)
-    axes.plot(peeps, true, "--", color=WARM, lw=0.9, zorder=3)
+    axes.plot(trial.case.peeps_cmh2o, true, "--", color=WARM, lw=0.9, zorder=3)
     readings = np.array([y for step in trial.steps for y in step.compliances_ml_per_cmh2o])
     centre, reach = float(np.median(true)), 1.2 * float(max(high.max(), true.max()) - min(low.min(), true.min()))
     shown = readings[np.abs(readings - centre) <= reach]
@@ -98,7 +98,7 @@ def _draw_curve(axes: Axes, trial: Trial, closing: Closing) -> None:
     _draw_readings(axes, trial, floor - 0.03 * room, ceiling + 0.06 * room)
     if trial.case.truth.verdict is Verdict.FOUND and trial.case.truth.step is not None:
         step_index = trial.case.truth.step
-        axes.plot(peeps[step_index], true[step_index] + 0.10 * room, "v", color=WARM, ms=5.5, zorder=5)
+        axes.plot(trial.case.peeps_cmh2o[step_index], true[step_index] + 0.10 * room, "v", color=WARM, ms=5.5, zorder=5)
     if closing.peep_cmh2o is not None:
         y = floor - 0.13 * room
         if closing.interval_cmh2o is not None:

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 
@@ -19,13 +20,13 @@ from benchmarks.detection.measuring import standard_errors
 from benchmarks.detection.trials import Outcome, Trial
 from ebbmark.physiology.closing.closing import Verdict
 from ebbmark.physiology.closing.estimate import Closing
-from ebbmark.physiology.closing.of_trial import closing_of
+from ebbmark.physiology.closing.of_trial import closing_of, curve_of
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial as ReadTrial
 
-__all__ = ["CHARTS", "Chart", "ask_chart", "draw_chart_trials", "estimate_chart"]
+__all__ = ["CHARTS", "PLAIN_CHARTS", "Chart", "ask_chart", "draw_chart_trials", "estimate_chart", "shown"]
 
 START_S = 1_700_000_000.0
 STEP_S = 240.0
@@ -79,7 +80,7 @@ class ChartTrial(Trial):
 def draw_chart_trials(
     cases: Sequence[LungCase], *, charts: Sequence[str] = tuple(CHARTS), seed: int = 0
 ) -> tuple[ChartTrial, ...]:
-    """Chart each limb once, the kinds of chart taking turns.
+    """Chart each limb once in each kind of chart.
 
     Noise of expired volume 2 to 8 %, of pressures 0.2 to 0.5 cmH2O; 1 to 6 rows a step; pressures in whole numbers in
     two charts of three; up to a third of the change not settled at the first row.
@@ -90,9 +91,8 @@ def draw_chart_trials(
         seed: another seed, another chart of the same limb.
     """
     trials = []
-    for place, case in enumerate(cases):
-        rng = np.random.default_rng([case.seed, seed, 17])
-        name = charts[place % len(charts)]
+    for case, name in product(cases, charts):
+        rng = np.random.default_rng([case.seed, seed, 17, list(CHARTS).index(name)])
         chart = CHARTS[name]
         how = Conditions(
             readings=int(rng.choice([1, 2, 3, 3, 4, 6])),
@@ -174,3 +174,10 @@ def ask_chart(trial: ChartTrial) -> Outcome:
         chances=(*chances.values(), closing.not_reached),
         seconds=seconds,
     )
+
+
+def shown(outcome: Outcome) -> Outcome:
+    """The same outcome with the steps as the estimate saw them, for drawing."""
+    trial = outcome.trial
+    read = read_trial(trial.readings, DEFAULT_PROTOCOL) if isinstance(trial, ChartTrial) else None
+    return replace(outcome, trial=replace(trial, steps=curve_of(read))) if isinstance(read, ReadTrial) else outcome

@@ -10,7 +10,7 @@ from benchmarks.detection.scoring import Scores, coverage, mean_width_cmh2o
 from benchmarks.detection.sequential import OperatingPoint
 from benchmarks.detection.trials import Outcome
 
-__all__ = ["goal_table", "interval_table", "score_table", "sequential_table"]
+__all__ = ["goal_table", "goals_side_by_side", "interval_table", "score_table", "sequential_table"]
 
 COLUMNS = (
     ("trials", "trials", 7),
@@ -51,6 +51,22 @@ def goal_table(goals: Sequence[Goal]) -> str:
             f"{goal.name.ljust(width)}  {_cell(goal.value):>7}  {f'{low} {high}'.strip():<16}  "
             + ("for information" if not low and not high else "met" if goal.met else "NOT MET")
         )
+    return "\n".join(lines)
+
+
+def goals_side_by_side(measured: Mapping[str, Sequence[Goal]]) -> str:
+    """Write each goal once, and beside it what was measured on each kind of lung, met or not."""
+    columns = list(measured.values())
+    width = max(len(goal.name) for goal in columns[0])
+    lines = ["".ljust(width + 20) + "".join(name.rjust(24) for name in measured)]
+    for row in zip(*columns, strict=True):
+        goal = row[0]
+        low = "" if goal.at_least is None else f">= {goal.at_least:g}"
+        high = "" if goal.at_most is None else f"<= {goal.at_most:g}"
+        cells = (
+            f"{_cell(each.value)} {'' if not low and not high else 'met' if each.met else 'NOT MET':<7}" for each in row
+        )
+        lines.append(f"{goal.name.ljust(width)}  {f'{low} {high}'.strip():<18}" + "".join(c.rjust(24) for c in cells))
     return "\n".join(lines)
 
 

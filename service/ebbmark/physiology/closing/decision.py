@@ -4,17 +4,7 @@ Each answer is charged by how far it lies from the truth, and the one with the s
 that exceeds the loss of no answer, the answer is INDETERMINATE. Places are *falling from the first step* and then the
 steps, going down. A step too low costs more than a step too high: the margin is then used up.
 
-| answer | truth | loss |
-|---|---|---|
-| a place | that place | 0 |
-| a place | one step higher: named one step too low | 1.1 |
-| a place | one step lower: named one step too high | 1 |
-| a place | more than one step higher: named far too low | 8 |
-| a place | more than one step lower: named far too high | 4 |
-| a place | not reached | 8 |
-| a step | falling from the first step | at least 6 |
-| not reached | a place: no pressure is then named | 2.4 |
-| no answer | anything | 0.8 |
+See `losses` for the table.
 
 The 90 % interval of a step that is named is a run of neighbouring steps, and of each length the likeliest. A run of
 whole steps hardly ever holds just 90 %; always to take the next longer one would hold about 97 %. So it is the run
@@ -42,16 +32,23 @@ import numpy as np
 
 from ebbmark.physiology.closing.arithmetic import Floats, exp, total
 from ebbmark.physiology.closing.curves import FALLING, NOT_REACHED
-from ebbmark.physiology.closing.estimate import Closing, CurveStep, Evidence, Shape, StepEstimate, Verdict
+from ebbmark.physiology.closing.estimate import (
+    Closing,
+    CurveStep,
+    Evidence,
+    Help,
+    Measurement,
+    Shape,
+    StepEstimate,
+    Verdict,
+)
+from ebbmark.physiology.closing.expected_gain import most_helpful
+from ebbmark.physiology.closing.losses import NO_ANSWER, expected_losses
 from ebbmark.physiology.closing.posterior import Posterior
-from ebbmark.physiology.wording import percent
+from ebbmark.physiology.wording import level, percent
 
-__all__ = ["decide", "expected_losses", "stated"]
+__all__ = ["decide", "stated"]
 
-_ONE_TOO_LOW, _ONE_TOO_HIGH = 1.1, 1.0
-_FAR_TOO_LOW, _FAR_TOO_HIGH = 8.0, 4.0
-_NAMED_IN_VAIN, _MISSED, _NAMED_THOUGH_FALLING = 8.0, 2.4, 6.0
-_NO_ANSWER = 0.8
 _DOUBT, _DOUBT_OF_FALLING = 0.12, 0.12
 _STRONG, _MODERATE = 0.97, 0.90
 _INTERVAL, _LEAST_OF_INTERVAL = 0.90, 0.80
@@ -86,9 +83,13 @@ def decide(steps: Sequence[CurveStep], posterior: Posterior) -> Closing:
     found = _sum(at_step)
 
     verdict, reason = _judge(events, losses, named)
+    lone_fall = ""
     if named == len(steps) - 1 or (verdict is not Verdict.FOUND and max(not_reached, events[-1]) > _DOUBT):
         lone_fall = _doubtful_last_step(len(steps[-1].compliances_ml_per_cmh2o), posterior)
         verdict, reason = (Verdict.INDETERMINATE, lone_fall) if lone_fall else (verdict, reason)
+    would_help = most_helpful(steps, posterior) if verdict is Verdict.INDETERMINATE else None
+    if would_help is not None and not lone_fall:
+        reason = f"{reason} {_what_would_help(would_help)}"
     is_found = verdict is Verdict.FOUND
     probability = {
         Verdict.FOUND: found,
@@ -108,6 +109,7 @@ def decide(steps: Sequence[CurveStep], posterior: Posterior) -> Closing:
         shape=_shape(steps, posterior) if is_found else None,
         evidence=evidence,
         reason=reason,
+        would_help=would_help,
     )
 
 
@@ -129,30 +131,8 @@ def _sum(probabilities: Sequence[float]) -> float:
     return round(fsum(probabilities), _DECIMALS)
 
 
-def expected_losses(events: Sequence[float]) -> list[float]:
-    """Give the expected loss of each answer: not reached, falling from the first step, each further step.
-
-    Args:
-        events: probability of each event, by number.
-
-    Source: the project's choice; see the module.
-    """
-    places = [0.0, *events[FALLING:], 0.0]
-    above, below = 0.0, fsum(places)
-    losses = [_MISSED * below]
-    for named in range(FALLING, len(events)):
-        # `above` holds what lies more than one step higher, `below` what lies more than one step lower.
-        below -= places[named] + places[named + 1] if named == FALLING else places[named + 1]
-        far = _FAR_TOO_LOW * above + _FAR_TOO_HIGH * max(below, 0.0)
-        near = _ONE_TOO_LOW * places[named - 1] + _ONE_TOO_HIGH * places[named + 1]
-        falling = (_NAMED_THOUGH_FALLING - _ONE_TOO_LOW) * places[FALLING] if named == FALLING + 1 else 0.0
-        losses.append(far + near + falling + _NAMED_IN_VAIN * events[NOT_REACHED])
-        above += places[named - 1]
-    return [round(loss, _DECIMALS) for loss in losses]
-
-
 def _judge(events: Sequence[float], losses: Sequence[float], named: int) -> tuple[Verdict, str]:
-    if min(losses) > _NO_ANSWER:
+    if min(losses) > NO_ANSWER:
         if _DOUBT < events[NOT_REACHED] < 1.0 - _DOUBT:
             return Verdict.INDETERMINATE, _PERHAPS_NOT_REACHED if events[NOT_REACHED] >= 0.5 else _PERHAPS_REACHED
         return Verdict.INDETERMINATE, _PERHAPS_FALLING if events[FALLING] > _DOUBT_OF_FALLING else _WHERE_UNKNOWN
@@ -173,6 +153,15 @@ def _doubtful_last_step(readings: int, posterior: Posterior) -> str:
         "or an effort would all look so. The patient and the circuit have to be looked at, and only a further reading "
         "can show whether it lasts."
     )
+
+
+def _what_would_help(help_: Help) -> str:
+    what = {
+        Measurement.READING: f"one more reading at the step of {level(help_.peep_cmh2o or 0.0)} cmH2O",
+        Measurement.PLATEAU: "plateau pressures (end-inspiratory holds) in place of peak pressures",
+        Measurement.LOWER_STEP: "readings at a lower step, where the patient and local protocol allow one",
+    }[help_.measurement]
+    return f"By the model, what would have told most is {what}."
 
 
 def _shape(steps: Sequence[CurveStep], posterior: Posterior) -> Shape:

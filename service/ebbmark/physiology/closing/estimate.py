@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
-__all__ = ["Closing", "CurveStep", "Evidence", "Shape", "StepEstimate", "Verdict"]
+__all__ = ["Closing", "CurveStep", "Evidence", "Help", "Measurement", "Shape", "StepEstimate", "Verdict"]
 
 
 class Verdict(Enum):
@@ -30,6 +30,29 @@ class Evidence(Enum):
     STRONG = "strong"
     MODERATE = "moderate"
     WEAK = "weak"
+
+
+class Measurement(Enum):
+    """A further measurement that may settle what is indeterminate."""
+
+    READING = "reading"
+    PLATEAU = "plateau"
+    LOWER_STEP = "lower-step"
+
+
+@dataclass(frozen=True, slots=True)
+class Help:
+    """The further measurement that would tell most.
+
+    Attributes:
+        measurement: which kind.
+        peep_cmh2o: at which tested step; READING only.
+        gain: by how much the expected loss would fall.
+    """
+
+    measurement: Measurement
+    peep_cmh2o: float | None
+    gain: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +113,8 @@ class Closing:
         steps: one estimate per step, highest PEEP first.
         shape: abrupt or gradual; only when FOUND.
         evidence: strength in words.
-        reason: why INDETERMINATE, one plain sentence; empty otherwise.
+        reason: why INDETERMINATE, in plain sentences; empty otherwise.
+        would_help: what would tell most, where INDETERMINATE and anything would.
     """
 
     verdict: Verdict
@@ -103,3 +127,4 @@ class Closing:
     shape: Shape | None
     evidence: Evidence
     reason: str = ""
+    would_help: Help | None = None

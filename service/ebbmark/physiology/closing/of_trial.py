@@ -107,4 +107,5 @@ def judged_with_the_circuit(closing: Closing, trial: Trial) -> Closing:
         interval_cmh2o=None,
         shape=None,
         reason=reason,
+        would_help=None,
     )

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
-from math import fsum
+from math import fsum, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +30,8 @@ FEWEST_FOR_TWO_SPOILED = 6
 
 _SUSPECTS = 6
 """Pairs are looked at among so many steps only: those that are likeliest to be spoiled alone."""
+
+_FEWEST_FOR_SPREAD, _USUAL_READING_SD, _LEAST_READING_SD = 4, 0.03, 0.01
 
 _TWO_PI = 6.283185307179586
 _LEAST_LOG_WEIGHT = -18.0
@@ -95,6 +97,8 @@ class Posterior:
         curve_events: event of each curve [curves].
         centres: the robust centres that the curves were laid through [steps].
         last_spoiled: probability that the last step is spoiled as a whole.
+        events_by_fall: the same as events, for each fall that may be the one that counts [falls x steps].
+        reading_sd: relative spread of one reading, as the readings show it.
     """
 
     events: Floats
@@ -103,6 +107,8 @@ class Posterior:
     curve_events: Integers
     centres: Floats
     last_spoiled: float
+    events_by_fall: Floats
+    reading_sd: float
 
 
 def weigh_hypotheses(
@@ -211,7 +217,30 @@ def lay_curves(
     pairs = hypotheses.pairs
     holds_last = np.concatenate([[False], np.arange(steps) == steps - 1, pairs.second == steps - 1])
     doubted = fsum(weights[holds_last[sets]].tolist())
-    return Posterior(share, laid + middle(data.centres), weights, events, data.centres, doubted)
+    by_fall = np.array(
+        [
+            np.bincount(events, weights=np.where(turns == turn, weights, 0.0), minlength=steps)
+            for turn in range(len(falls))
+        ]
+    )
+    by_fall /= np.cumsum(by_fall, axis=1)[:, -1:]
+    return Posterior(
+        events=share,
+        curves=laid + middle(data.centres),
+        weights=weights,
+        curve_events=events,
+        centres=data.centres,
+        last_spoiled=doubted,
+        events_by_fall=by_fall,
+        reading_sd=_reading_sd(data),
+    )
+
+
+def _reading_sd(data: StepCentres) -> float:
+    """Spread of one reading around the centre of its step; a usual one where no step has several."""
+    if data.freedom < _FEWEST_FOR_SPREAD:
+        return _USUAL_READING_SD
+    return max(sqrt(data.within_ss / data.freedom), _LEAST_READING_SD)
 
 
 def _allot(weights: Floats) -> Integers:
