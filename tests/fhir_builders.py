@@ -45,6 +45,9 @@ CODES = {
     "respiratory-rate": (LOINC, "19840-8", "/min"),
     "fio2-set": (LOINC, "19994-3", "%"),
     "compliance-static": (LOINC, "60828-1", "mL/cm[H2O]"),
+    "spo2": (LOINC, "59408-5", "%"),
+    "mean-arterial-pressure": (LOINC, "8478-0", "mm[Hg]"),
+    "heart-rate": (LOINC, "8867-4", "/min"),
     "height": (LOINC, "8302-2", "cm"),
 }
 """What builders may be asked for by name: system, code, unit."""
