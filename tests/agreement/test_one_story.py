@@ -23,11 +23,10 @@ from ebbmark.cli import main
 from ebbmark.fhir.bedside.site import NO_SITE
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.recommendation import Recommendation
-from ebbmark.fhir.writing.issues import with_source
+from ebbmark.fhir.writing.results import with_source
 from ebbmark.fhir.writing.sentences import closing_sentence
 from ebbmark.fhir.writing.statements import Amount, Answer, Coded, Statement
 from ebbmark.fhir.writing.write import write_bundle
-from ebbmark.physiology.advice.headline import headline
 from ebbmark.physiology.closing.estimate import Verdict
 from ebbmark.physiology.wording import level
 from ebbmark.use_cases.questions import QUESTIONS, ask
@@ -304,18 +303,9 @@ class TestOneStory:
         def differ(one: Told) -> object:
             view = answer_view(one.known, now_s=of_trial(one), zone=UTC)
             closing, advice = one.known.closing, one.known.advice
-            mine = (
-                closing_sentence(closing),
-                advice.rationale,
-                headline(advice, closing).replace(" ", ""),
-                {each.text for each in advice.cautions},
-            )
-            theirs = (
-                view.closing,
-                view.rationale,
-                (view.lead + view.rest).replace(" ", ""),
-                {each.text for each in (*view.grave, *view.slight, *view.general)},
-            )
+            mine = (closing_sentence(closing), advice.rationale, {each.text for each in advice.cautions})
+            shown = (*view.high, *view.moderate, *view.slight, *view.general)
+            theirs = (view.closing, view.rationale, {each.text for each in shown})
             return (mine, theirs) if mine != theirs else None
 
         assert disagreements(kind, differ) == []

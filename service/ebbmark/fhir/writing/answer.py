@@ -218,6 +218,7 @@ def _only(resources: Sequence[Json], resource_type: str) -> Json:
 
 
 def _code(resource: Json) -> str:
+    """The first code; empty where a concept is named in words alone."""
     code = resource.get("code")
     codings = code.get("coding") if isinstance(code, Mapping) else None
     return str(codings[0]["code"]) if codings else ""
