@@ -1,5 +1,6 @@
 #!/bin/sh
 # Installs what the tests need and runs all checks: style, types, import contracts, tests. Arguments go to pytest.
+# Without a browser or a Java record the tests that need one are left out, and one line says how many and why.
 set -eu
 cd "$(dirname "$0")/.."
 . deploy/environment.sh
@@ -10,14 +11,23 @@ environment requirements-test.lock
 if [ $# -gt 0 ]; then
     exec .venv/bin/python -m pytest "$@"
 fi
-# Tests with real servers and a real browser mostly wait: they run beside the others, and are shown after them.
 mkdir -p out
-.venv/bin/python -m pytest -m live >out/live-tests.txt 2>&1 &
+# A browser is a program of the machine, no package of ours: its tests are counted and left out where there is none.
+browser=
+without=
+if ! command -v chromium >/dev/null 2>&1 && [ "${CI:-}" != true ]; then
+    count=$(.venv/bin/python -m pytest tests/browser --collect-only -q 2>/dev/null | awk -F': ' '{sum += $2} END {print sum + 0}')
+    browser="$count tests were left out, since there is no chromium here; to have them: apt-get install chromium"
+    without=--ignore=tests/browser
+fi
+# Tests with real servers and a real browser mostly wait: they run beside the others, and are shown after them.
+.venv/bin/python -m pytest -m live $without >out/live-tests.txt 2>&1 &
 live=$!
 trap 'kill $live 2>/dev/null || true' INT TERM
 failed=0
-.venv/bin/python -m pytest -m "not live" || failed=$?
+.venv/bin/python -m pytest -m "not live" $without || failed=$?
 wait $live || failed=$?
 echo "With real servers and a real browser:"
 cat out/live-tests.txt
+[ -z "$browser" ] || echo "$browser"
 exit $failed

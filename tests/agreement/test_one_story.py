@@ -226,7 +226,9 @@ class TestOneStory:
             (top,) = statements(answer, "overdistension-at-top")
             cautioned = any(each.slug == "overdistension-at-top" for each in one.known.advice.cautions)
             shown = isinstance(top.value, Coded) and top.value.code == "shown"
-            return (cautioned, top.value) if shown and not cautioned else None
+            # The caution is about a fall that is told apart from it: where nothing is said of one, there is none.
+            stated = one.known.closing.verdict in (Verdict.FOUND, Verdict.NOT_REACHED)
+            return (cautioned, top.value) if shown and stated and not cautioned else None
 
         assert disagreements(kind, differ) == []
 
