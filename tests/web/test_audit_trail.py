@@ -16,6 +16,7 @@ from bedside_builders import condition, row, stamp
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
 from fhir_builders import at, height, parameters, patient, to_bytes, trial_bundle, trial_observations
+from record.keeping_record import KeepingRecord
 from record.searchable_record import SearchableRecord
 from web.asking import ask, plain_app
 
@@ -83,7 +84,7 @@ def test_a_request_that_was_refused_leaves_none(caplog: pytest.LogCaptureFixture
 
 def test_a_write_leaves_one_line_that_names_what_was_written(caplog: pytest.LogCaptureFixture) -> None:
     with respx.mock(assert_all_called=False) as router:
-        router.route(host="record.example").mock(side_effect=record)
+        KeepingRecord().attach(router)
         reply = ask(with_record(), WRITE)
 
     (event,) = [one for one in lines(caplog) if one["action"] == "C"]

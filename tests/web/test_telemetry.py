@@ -26,8 +26,10 @@ from ebbmark.telemetry.trace_context import TraceContext
 from ebbmark.web.app import create_app
 from ebbmark.web.telemetry import Telemetry
 from fhir_builders import parameters, to_bytes, trial_bundle
+from record.keeping_record import KeepingRecord
 from web.asking import FHIR, ask
 from web.test_audit_trail import RECORD, record
+from web.test_write_back import holds_nothing
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 TRACE = "12345678901234567890123456789012"
@@ -96,21 +98,22 @@ def test_answers_are_counted_by_verdict_and_refusals_by_reason() -> None:
 def test_calls_of_the_record_and_write_backs_are_counted_by_what_became_of_them() -> None:
     app = with_record()
     with respx.mock(assert_all_called=False) as router:
-        router.route(host="record.example").mock(side_effect=record)
+        KeepingRecord().attach(router)
         ask(app, WRITE)
 
     found = counts(app)
     assert found["ebbmark_write_backs_total", "written"] == 1
-    assert found["ebbmark_outgoing_calls_total", "record.example", "POST", "200"] == 1
+    assert found["ebbmark_outgoing_calls_total", "record.example", "POST", "200"] >= 1
     assert found["ebbmark_outgoing_calls_total", "record.example", "GET", "200"] >= 1
     assert found["ebbmark_outgoing_calls_in_flight",] == 0
     assert found["ebbmark_record_connections", "busy"] == 0
 
 
 def test_a_call_made_once_more_is_counted_by_what_the_last_one_brought() -> None:
-    app = with_record(record_attempts=2)
+    app, replies = with_record(record_attempts=2), iter([httpx.Response(429)])
     with respx.mock(assert_all_called=False) as router:
-        router.route(host="record.example").mock(side_effect=[httpx.Response(429), httpx.Response(404)])
+        holds_nothing(router)
+        router.post(RECORD).mock(side_effect=lambda _: next(replies, httpx.Response(404)))
         ask(app, WRITE)
 
     found = counts(app)

@@ -1,0 +1,26 @@
+"""The reference of settings is what the settings class says, and says which are secret."""
+
+from __future__ import annotations
+
+from guide.settings import FILE, reference
+
+from ebbmark.settings import PREFIX, Settings
+
+
+def test_the_page_is_what_the_class_says_today() -> None:
+    assert FILE.read_text(encoding="utf-8") == reference(), "run python deploy/guide/settings.py"
+
+
+def test_every_setting_is_there_once_with_its_meaning() -> None:
+    rows = [line for line in reference().splitlines() if line.startswith(f"| `{PREFIX}")]
+
+    assert sorted(row.split("`")[1] for row in rows) == sorted(
+        f"{PREFIX}{name.upper()}" for name in Settings.model_fields
+    )
+    assert all(row.split(" | ")[-1].strip(" |") for row in rows)
+
+
+def test_secrets_are_marked() -> None:
+    marked = {row.split("`")[1] for row in reference().splitlines() if row.startswith("|") and " | yes | " in row}
+
+    assert marked == {f"{PREFIX}RECORD_TOKEN"}
