@@ -127,7 +127,7 @@ def hooks_examples() -> dict[str, bytes]:
     The card is real, but for the actions of its first suggestion: of those, two stand for all.
     """
     from ebbmark.web.hooks.answering import Answering, answer_call
-    from ebbmark.web.hooks.asking import read_call
+    from ebbmark.web.hooks.call import read_call
     from ebbmark.web.hooks.card import Where
     from ebbmark.web.work_pool import WorkPool
 

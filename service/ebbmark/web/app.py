@@ -38,8 +38,7 @@ from ebbmark.web.health import RecordLook, health_router
 from ebbmark.web.hooks.answering import Answering
 from ebbmark.web.hooks.card import Where
 from ebbmark.web.hooks.door import HooksDoor, hooks_router
-from ebbmark.web.hooks.origins import HooksOrigins
-from ebbmark.web.jwks import jwks_router
+from ebbmark.web.hooks.entrance import HooksOrigins
 from ebbmark.web.launch.cookies import SettingCookies
 from ebbmark.web.launch.routes import launch_router
 from ebbmark.web.operations import Door, operations_router
@@ -47,7 +46,7 @@ from ebbmark.web.page.frame import Pages
 from ebbmark.web.page.record_source import Rules
 from ebbmark.web.page.routes import demo_router, record_router
 from ebbmark.web.page.words import zone_of
-from ebbmark.web.page_rates import page_rates
+from ebbmark.web.rates import page_rates
 from ebbmark.web.refusals import refusals
 from ebbmark.web.replaying import Auditing, replay_router
 from ebbmark.web.responses import not_routed
@@ -56,7 +55,7 @@ from ebbmark.web.smart_connections import smart_door_of
 from ebbmark.web.telemetry import Telemetry, watch_of
 from ebbmark.web.theme.files import files_router
 from ebbmark.web.theme.pages import PageRefused, page_refusals
-from ebbmark.web.trust import Misconfigured, own_keys, own_public_keys, signer_of
+from ebbmark.web.trust import Misconfigured, jwks_router, own_keys, own_public_keys, signer_of
 from ebbmark.web.work_pool import WorkPool
 
 __all__ = ["SIGN_IN_IS_OFF", "Misconfigured", "create_app", "reason_not_to_listen"]

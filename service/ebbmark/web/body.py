@@ -1,4 +1,7 @@
-"""How much of a request's body is read, and how long is waited for it?"""
+"""The media types that a FHIR door takes and gives; how much of a body is read, and how long it is waited for.
+
+Source: FHIR R4 http.html#mime-type: application/fhir+json, charset UTF-8, optional fhirVersion parameter.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +12,77 @@ from starlette.requests import ClientDisconnect
 
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 
-__all__ = ["read_body"]
+__all__ = ["FHIR_JSON", "read_body", "require_acceptable", "require_fhir_json"]
+
+FHIR_JSON = "application/fhir+json"
+
+TAKEN = frozenset({"application/fhir+json", "application/json", "text/json"})
+GIVEN = frozenset({"application/fhir+json", "application/json", "application/*", "*/*"})
+FORMATS = frozenset({"json", "application/json", "application/fhir+json", "application/fhir json"})
+VERSIONS = frozenset({"4.0", "4.0.1"})
+
+
+def require_fhir_json(content_type: str | None, content_encoding: str | None = None) -> None:
+    """Refuse a body that does not claim to be FHIR R4 JSON in UTF-8, as it is.
+
+    Args:
+        content_type: the header.
+        content_encoding: the header; compressed bodies are not taken, since their size is not known beforehand.
+
+    Raises:
+        Rejected: media type, character set, FHIR version or encoding is another one.
+    """
+    if content_encoding is not None and content_encoding.strip().lower() not in ("", "identity"):
+        found = f"Content-Encoding {content_encoding[:40]}"
+        raise Rejected((_refusal(ProblemKind.MEDIA_TYPE_NOT_TAKEN, found, "a body that is not compressed"),))
+    name, parameters = _parsed(content_type or "")
+    accepted = "application/fhir+json or application/json, charset UTF-8, FHIR version 4.0"
+    if name not in TAKEN:
+        found = f"Content-Type {name}" if name else "no Content-Type"
+        raise Rejected((_refusal(ProblemKind.MEDIA_TYPE_NOT_TAKEN, found, accepted),))
+    charset = parameters.get("charset", "utf-8")
+    if charset not in ("utf-8", "utf8", "us-ascii"):
+        raise Rejected((_refusal(ProblemKind.MEDIA_TYPE_NOT_TAKEN, f"charset {charset}", accepted),))
+    version = parameters.get("fhirversion", "4.0")
+    if version not in VERSIONS:
+        raise Rejected((_refusal(ProblemKind.MEDIA_TYPE_NOT_TAKEN, f"fhirVersion {version}", accepted),))
+
+
+def require_acceptable(accept: str | None, wanted_format: str | None) -> None:
+    """Refuse a caller that will not take FHIR JSON.
+
+    Args:
+        accept: the Accept header.
+        wanted_format: the `_format` parameter, which overrides it.
+
+    Raises:
+        Rejected: JSON is not among what the caller takes.
+    """
+    accepted = "application/fhir+json or application/json"
+    if wanted_format is not None:
+        # A plus sign in a query arrives as a space.
+        if wanted_format.lower() not in FORMATS:
+            raise Rejected((_refusal(ProblemKind.NOT_ACCEPTABLE, f"_format {wanted_format[:60]}", accepted),))
+        return
+    if not accept or accept == "*/*":
+        return
+    ranges = [_parsed(part) for part in accept.split(",")]
+    if not any(
+        name in GIVEN and parameters.get("q", "1") not in ("0", "0.0", "0.00", "0.000") for name, parameters in ranges
+    ):
+        raise Rejected((_refusal(ProblemKind.NOT_ACCEPTABLE, f"Accept {accept[:60]}", accepted),))
+
+
+def _parsed(header: str) -> tuple[str, dict[str, str]]:
+    """Media type and parameters, all in lower case."""
+    name, *rest = header.split(";")
+    pairs = (part.partition("=") for part in rest)
+    return name.strip().lower(), {key.strip().lower(): value.strip().strip('"').lower() for key, _, value in pairs}
+
+
+def _refusal(kind: ProblemKind, found: str, accepted: str) -> Problem:
+    return Problem(kind, "", found, accepted, f"Found {found}; accepted: {accepted}.")
+
 
 LONGEST_WAIT_S = 30.0
 """A body that has not arrived by then is given up: whoever sends a byte a minute must not hold a connection."""

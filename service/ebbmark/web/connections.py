@@ -18,8 +18,8 @@ from ebbmark.record.sign_in import SignIn, SignInClock, SignInSettings
 from ebbmark.settings import Settings
 from ebbmark.web.client_jwt import SeenTokens
 from ebbmark.web.entrance import Entrance
-from ebbmark.web.hooks.admission import HooksEntrance
-from ebbmark.web.limits import RateLimit, RequestRates
+from ebbmark.web.hooks.entrance import HooksEntrance
+from ebbmark.web.rates import RateLimit, RequestRates
 from ebbmark.web.trust import KeysOf, Misconfigured, rules_for
 
 __all__ = [

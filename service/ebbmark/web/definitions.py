@@ -14,8 +14,8 @@ from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.plan_definitions import plan_definitions
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
+from ebbmark.web.body import FHIR_JSON, require_acceptable
 from ebbmark.web.documentation import DEFINITION, RESOURCE
-from ebbmark.web.media import FHIR_JSON, require_acceptable
 
 __all__ = ["definitions_router"]
 

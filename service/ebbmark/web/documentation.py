@@ -10,7 +10,7 @@ from fastapi import Response
 
 from ebbmark.fhir.operations import PLAN_TRIAL, Operation
 from ebbmark.record.write_back import WriteState
-from ebbmark.web.media import FHIR_JSON
+from ebbmark.web.body import FHIR_JSON
 
 __all__ = ["DEFINITION", "DESCRIPTION", "REFUSALS", "REPLAY", "RESOURCE", "documented"]
 

@@ -20,9 +20,8 @@ from fastapi import Request
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.writing.audit_event import Actor
 from ebbmark.record.address_guard import is_this_machine
-from ebbmark.web.bearer import Caller, checked_caller
-from ebbmark.web.limits import RequestRates
-from ebbmark.web.scopes import EVALUATE, Permission
+from ebbmark.web.bearer import EVALUATE, Caller, Permission, checked_caller
+from ebbmark.web.rates import RequestRates
 from ebbmark.web.signed_token import Rules, TokenRefusal
 
 __all__ = [

@@ -29,13 +29,12 @@ from ebbmark.telemetry.current import count
 from ebbmark.telemetry.measured import Measured
 from ebbmark.use_cases.questions import QUESTIONS, answer_request
 from ebbmark.web.audit_trail import AuditTrail
-from ebbmark.web.body import read_body
+from ebbmark.web.bearer import READ_CONDITIONS, READ_INFUSIONS, WRITE_BACK
+from ebbmark.web.body import FHIR_JSON, read_body, require_acceptable, require_fhir_json
 from ebbmark.web.documentation import documented
 from ebbmark.web.entrance import actor_of, may, require
-from ebbmark.web.media import FHIR_JSON, require_acceptable, require_fhir_json
 from ebbmark.web.plan_page import PAGE_HEADERS, plan_page, wants_page
 from ebbmark.web.recording import answer_bundle, record_answer
-from ebbmark.web.scopes import READ_CONDITIONS, READ_INFUSIONS, WRITE_BACK
 from ebbmark.web.work_pool import WorkPool
 
 __all__ = ["Door", "operations_router"]

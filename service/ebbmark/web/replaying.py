@@ -27,10 +27,9 @@ from ebbmark.record.reading import ReadFailure, Waiting
 from ebbmark.record.stored_answer import Inputs, NotStored, answer_in_record, inputs_in_record
 from ebbmark.views.sheet import report_pdf
 from ebbmark.web.audit_trail import AuditTrail
-from ebbmark.web.body import read_body
+from ebbmark.web.body import FHIR_JSON, read_body, require_acceptable, require_fhir_json
 from ebbmark.web.documentation import REPLAY
 from ebbmark.web.entrance import actor_of
-from ebbmark.web.media import FHIR_JSON, require_acceptable, require_fhir_json
 from ebbmark.web.work_pool import WorkPool
 
 __all__ = ["Auditing", "replay_router"]

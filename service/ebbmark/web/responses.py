@@ -7,8 +7,8 @@ from fastapi import Request, Response
 from starlette.exceptions import HTTPException
 
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, operation_outcome, status_of
+from ebbmark.web.body import FHIR_JSON
 from ebbmark.web.entrance import Refused
-from ebbmark.web.media import FHIR_JSON
 from ebbmark.web.theme.pages import is_of_a_page, refusal_page
 
 __all__ = ["SAFE_HEADERS", "not_routed", "outcome_response", "place_of", "rejected"]

@@ -1,6 +1,7 @@
-"""Whose tokens are accepted, and with which keys do we sign? From what the operator configured to what a door applies.
+"""The keys that this service signs with and publishes, and those whose signatures it believes.
 
-Source: RFC 8725 section 3.1 and 3.8 (algorithm and issuer allow-lists).
+Source: RFC 7517 section 5; SMART App Launch 2.2, client-confidential-asymmetric (a JWKS URL lets keys rotate);
+RFC 8725 sections 3.1 and 3.8 (algorithm and issuer allow-lists).
 """
 
 from __future__ import annotations
@@ -10,13 +11,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import msgspec
+from fastapi import APIRouter, Response
 
 from ebbmark.keys import KeyFault, KeyRing, PublicKey, SigningKey, public_key_set, read_key_ring, read_public_keys
 from ebbmark.record.exchange import Exchange
 from ebbmark.record.published_keys import FixedKeys, PublishedKeys
 from ebbmark.web.signed_token import KeySource, Rules, TrustedParty
 
-__all__ = ["KeysOf", "Misconfigured", "own_keys", "own_public_keys", "rules_for", "signer_of"]
+__all__ = ["KeysOf", "Misconfigured", "jwks_router", "own_keys", "own_public_keys", "rules_for", "signer_of"]
 
 
 class Misconfigured(ValueError):
@@ -111,3 +113,33 @@ def signer_of(ring: KeyRing, *, signs: bool) -> SigningKey | None:
     if not ring.keys:
         raise Misconfigured("EBBMARK_SIGN_RESULTS needs a key in EBBMARK_SIGNING_KEYS")
     return ring.keys[0]
+
+
+JWKS = "application/json"
+
+
+def jwks_router(keys: KeyRing) -> APIRouter:
+    """The route of the published keys.
+
+    Args:
+        keys: their public parts are served; an empty set where there are none.
+    """
+    router = APIRouter(tags=["keys"])
+    body = msgspec.json.encode(public_key_set(keys))
+
+    @router.get(
+        "/.well-known/jwks.json",
+        summary="Public keys of this service",
+        operation_id="readKeys",
+        response_class=Response,
+        responses={
+            200: {
+                "description": "A JSON Web Key Set without private parts.",
+                "content": {JWKS: {"schema": {"type": "object", "required": ["keys"]}}},
+            }
+        },
+    )
+    async def jwks() -> Response:
+        return Response(body, media_type=JWKS)
+
+    return router

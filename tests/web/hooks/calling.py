@@ -22,11 +22,11 @@ from ebbmark.record.guests import GuestRecords
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.boundary import Boundary
 from ebbmark.web.client_jwt import SeenTokens
-from ebbmark.web.hooks.admission import HooksEntrance
 from ebbmark.web.hooks.answering import FETCH_LIMITS, Answering
 from ebbmark.web.hooks.card import Where
 from ebbmark.web.hooks.door import HooksDoor, hooks_router
-from ebbmark.web.limits import RequestRates
+from ebbmark.web.hooks.entrance import HooksEntrance
+from ebbmark.web.rates import RequestRates
 from ebbmark.web.responses import rejected
 from ebbmark.web.signed_token import Rules
 from ebbmark.web.work_pool import WorkPool

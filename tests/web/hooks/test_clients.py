@@ -14,7 +14,7 @@ from ebbmark.keys import read_public_keys
 from ebbmark.record.published_keys import FixedKeys
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
-from ebbmark.web.limits import RateLimit, RequestRates
+from ebbmark.web.rates import RateLimit, RequestRates
 from ebbmark.web.signed_token import Rules, TrustedParty
 from issued_tokens import NOW_S, Issuer, forged
 from web.asking import Reply, ask

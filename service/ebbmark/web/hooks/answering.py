@@ -27,7 +27,7 @@ from ebbmark.record.reading import Waiting
 from ebbmark.record.searching import Budget, FoundEntry
 from ebbmark.telemetry.current import count
 from ebbmark.telemetry.measured import Measured
-from ebbmark.web.hooks.asking import Called
+from ebbmark.web.hooks.call import Called
 from ebbmark.web.hooks.card import Where, card_of, identity_of
 from ebbmark.web.hooks.findings import Obstacle, OrderDiffers, StopMet, TrialRead
 from ebbmark.web.hooks.judging import HowToJudge, judge

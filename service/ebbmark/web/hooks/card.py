@@ -13,7 +13,7 @@ from ebbmark.fhir.hooks_concepts import OVERRIDE_REASONS, TOPIC
 from ebbmark.fhir.naming import CODE_SYSTEM, RESULT_SYSTEM
 from ebbmark.keys import SigningKey
 from ebbmark.physiology.wording import level
-from ebbmark.web.hooks.asking import Called
+from ebbmark.web.hooks.call import Called
 from ebbmark.web.hooks.findings import Finding, Obstacle, OrderDiffers, StopMet, TrialRead
 from ebbmark.web.hooks.saying import said_of_differs, said_of_obstacle, said_of_stop, said_of_trial
 from ebbmark.web.hooks.suggesting import changed_order, draft_order, record_results

@@ -11,9 +11,9 @@ from typing import Any
 import msgspec
 from fastapi import Response
 
+from ebbmark.web.body import FHIR_JSON
 from ebbmark.web.documentation import REFUSALS, RESOURCE
 from ebbmark.web.hooks.catalog import HOOKS
-from ebbmark.web.media import FHIR_JSON
 
 __all__ = ["CALL", "DISCOVERY", "FEEDBACK"]
 

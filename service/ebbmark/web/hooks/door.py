@@ -16,14 +16,13 @@ from ebbmark.fhir.reading.read import Limits
 from ebbmark.fhir.writing.audit_event import Access as Accessed
 from ebbmark.fhir.writing.audit_event import Deed
 from ebbmark.web.audit_trail import AuditTrail
-from ebbmark.web.body import read_body
-from ebbmark.web.hooks.admission import HooksEntrance
+from ebbmark.web.body import read_body, require_fhir_json
 from ebbmark.web.hooks.answering import Answering, answer_call
-from ebbmark.web.hooks.asking import read_call
+from ebbmark.web.hooks.call import read_call
 from ebbmark.web.hooks.catalog import SERVICE_ID, discovery
 from ebbmark.web.hooks.documentation import CALL, DISCOVERY, FEEDBACK
+from ebbmark.web.hooks.entrance import HooksEntrance
 from ebbmark.web.hooks.feedback import note, read_feedback
-from ebbmark.web.media import require_fhir_json
 
 __all__ = ["HooksDoor", "hooks_router"]
 

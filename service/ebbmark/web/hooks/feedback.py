@@ -24,7 +24,7 @@ from ebbmark.fhir.writing.instants import instant
 from ebbmark.telemetry.current import count
 from ebbmark.telemetry.measured import Measured
 from ebbmark.web.audit_trail import LOGGER
-from ebbmark.web.hooks.elements import json_object, refusal
+from ebbmark.web.hooks.call import json_object, refusal
 
 __all__ = ["MOST_AT_ONCE", "Told", "note", "read_feedback"]
 

@@ -27,7 +27,7 @@ from ebbmark.fhir.reading.codes import CodeRow
 from ebbmark.fhir.reading.units import to_canonical
 from ebbmark.fhir.references import tail_of
 from ebbmark.physiology.readings import Quantity
-from ebbmark.web.hooks.elements import refusal
+from ebbmark.web.hooks.call import refusal
 
 __all__ = ["PeepOrder", "peep_orders"]
 

@@ -1,28 +1,31 @@
-"""Which CDS client is at this door, and may it come in?
+"""Which CDS client is at this door, and may it come in; and which web origins may call it (CORS).
 
 With clients configured, every request needs a JWT of one of them, its `aud` the address that is called, each used once:
 for discovery, call and feedback alike, as the standard has it. With none, this door is open only while sign-in is off
 altogether, and then to callers on this machine; where the FHIR door asks for sign-in, this one stays shut.
 
 Source: CDS Hooks 2.0, "Trusting CDS Clients" (a JWT on every request, "whether that be a Discovery call, a single CDS
-Service invocation, or multiple exchanges"); RFC 6750 section 3; RFC 6585 section 4.
+Service invocation, or multiple exchanges") and "Cross-Origin Resource Sharing"; the Fetch
+standard, CORS protocol; RFC 6750 section 3; RFC 6585 section 4.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from fastapi import Request
+from starlette.middleware.cors import CORSMiddleware
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.writing.audit_event import Actor
 from ebbmark.web.client_jwt import ClientJwt, SeenTokens, checked_client
 from ebbmark.web.entrance import Refused, count, not_signed_in, require_this_machine
-from ebbmark.web.limits import RequestRates
+from ebbmark.web.rates import RequestRates
 from ebbmark.web.signed_token import Rules
 
-__all__ = ["HooksEntrance"]
+__all__ = ["HooksEntrance", "HooksOrigins"]
 
 _ACCEPTED = "Authorization: Bearer with a JWT of a known CDS client, its aud the address that is called"
 
@@ -91,3 +94,32 @@ def _shut() -> Refused:
     found, accepted = "a service without known CDS clients", "a service whose cds_clients are configured"
     sentence = "No CDS clients are configured here, so that this door is shut. Configure EBBMARK_CDS_CLIENTS."
     return Refused(Problem(ProblemKind.NOT_PERMITTED, "", found, accepted, sentence), {}, "door-shut")
+
+
+_PREFIX = "/cds-services"
+
+
+class HooksOrigins:
+    """CORS for the paths of this door alone.
+
+    Args:
+        app: the application.
+        origins: those allowed; no credentials of the browser are, since tokens are sent in a header.
+    """
+
+    def __init__(self, app: ASGIApp, origins: Sequence[str]) -> None:
+        self.app = app
+        self._open = CORSMiddleware(
+            app,
+            allow_origins=origins,
+            allow_methods=("GET", "POST"),
+            allow_headers=("Authorization", "Content-Type"),
+            allow_credentials=False,
+            max_age=600,
+        )
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass the request on, through CORS where it is for this door."""
+        path = scope.get("path", "") if scope["type"] == "http" else ""
+        inside = path == _PREFIX or path.startswith(f"{_PREFIX}/")
+        await (self._open if inside else self.app)(scope, receive, send)
