@@ -15,7 +15,7 @@ from ebbmark.fhir.hooks_concepts import OVERRIDE_REASONS
 from ebbmark.fhir.reading.sex import CLINICAL_USE
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS
 from ebbmark.physiology.stop.rhythm_codes import RhythmCode, RhythmsThatStop
-from ebbmark.web.hooks.telling import summary_of_trial
+from ebbmark.web.hooks.card_text import summary_of_trial
 from fhir_builders import Json, at, charted_sex, height, observation, patient, trial_observations
 from recommendations import found
 from use_cases.test_no_prompt import prompts

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from markdown_it import MarkdownIt
 
-from ebbmark.web.hooks.markdown import bold, bullets, escaped, section, table
+from ebbmark.web.hooks.card_text import bold, bullets, escaped, section, table
 
 # CommonMark with the tables and strikethrough of GitHub; its autolinks are looked at by hand below.
 RENDERER = MarkdownIt("commonmark").enable(["table", "strikethrough"])

@@ -29,8 +29,7 @@ from ebbmark.telemetry.current import count
 from ebbmark.telemetry.measured import Measured
 from ebbmark.web.hooks.call import Called
 from ebbmark.web.hooks.card import Where, card_of, identity_of
-from ebbmark.web.hooks.findings import Obstacle, OrderDiffers, StopMet, TrialRead
-from ebbmark.web.hooks.judging import HowToJudge, judge
+from ebbmark.web.hooks.card_rules import HowToJudge, Obstacle, OrderDiffers, StopMet, TrialRead, judge
 from ebbmark.web.hooks.orders import PeepOrder, peep_orders
 from ebbmark.web.work_pool import WorkPool
 

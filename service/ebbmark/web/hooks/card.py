@@ -1,4 +1,8 @@
-"""How does a finding become a card? What is said, its source, what can be done, and why it may be left undone.
+"""How a finding becomes a card: what is said, how urgent it is, its source, and what can be done or left.
+
+Urgency: `critical` for a stop criterion that was met and nothing else; `warning` where an ordered PEEP lies at or below
+the closing pressure of a trial that is not in doubt, or a caution of high severity stands beside the reading; else
+`info`.
 
 Source: CDS Hooks 2.0, "Card Attributes".
 """
@@ -11,14 +15,175 @@ from uuid import NAMESPACE_URL, UUID, uuid5
 
 from ebbmark.fhir.hooks_concepts import OVERRIDE_REASONS, TOPIC
 from ebbmark.fhir.naming import CODE_SYSTEM, RESULT_SYSTEM
+from ebbmark.fhir.problems import Problem, ProblemKind
+from ebbmark.fhir.writing.statements import Answer, Coded
 from ebbmark.keys import SigningKey
+from ebbmark.physiology.advice.advice import Severity
 from ebbmark.physiology.wording import level
 from ebbmark.web.hooks.call import Called
-from ebbmark.web.hooks.findings import Finding, Obstacle, OrderDiffers, StopMet, TrialRead
-from ebbmark.web.hooks.saying import said_of_differs, said_of_obstacle, said_of_stop, said_of_trial
-from ebbmark.web.hooks.suggesting import changed_order, draft_order, record_results
+from ebbmark.web.hooks.card_rules import Finding, Obstacle, OrderDiffers, StopMet, TrialRead, tolerance
+from ebbmark.web.hooks.card_text import (
+    PRELIMINARY,
+    ago,
+    bold,
+    bullets,
+    detail_of_trial,
+    escaped,
+    evidence,
+    section,
+    summary_of_trial,
+)
+from ebbmark.web.hooks.suggestions import changed_order, draft_order, record_results
+from ebbmark.words.stopping import NOT_AMONG_THE_READINGS, RHYTHM_AS_CHARTED
 
-__all__ = ["LONGEST_SUMMARY", "Where", "card_of", "identity_of"]
+__all__ = [
+    "LONGEST_SUMMARY",
+    "Said",
+    "Where",
+    "card_of",
+    "identity_of",
+    "said_of_differs",
+    "said_of_obstacle",
+    "said_of_stop",
+    "said_of_trial",
+]
+
+_IN_THE_WAY = {
+    ProblemKind.MISSING: "No usable body height is in the record.",
+    ProblemKind.HEIGHT_UNIT: "A body height in the record has no unit that can be read.",
+    ProblemKind.HEIGHT_RANGE: "A body height in the record is not one of an adult.",
+    ProblemKind.SEX_NEEDED: "The record does not say which form of the formula of predicted body weight applies: no "
+    "sex parameter for clinical use, sex at birth, Observation of sex or administrative gender says female or male.",
+    ProblemKind.SEX_CONFLICT: "The record holds statements of the patient's sex that disagree and count alike.",
+}
+_NOT_IN_USE = "This patient record is inactive or was replaced by another: nothing is offered to be recorded in it."
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What a card says: one line, its urgency, and everything else as Markdown."""
+
+    summary: str
+    indicator: str
+    detail: str
+
+
+def said_of_stop(finding: StopMet) -> Said:
+    """A stop criterion that was met."""
+    answer = finding.answer
+    met = [one.text for one in answer.warnings]
+    criterion = met[0].partition(" (")[0].partition(": ")[2] if met else ""
+    summary = f"Look at the patient now: a stop criterion was met in the PEEP trial, {criterion}."
+    parts = (
+        f"**{PRELIMINARY}** A PEEP trial is in progress, and its stop limits ask for it to stop.",
+        section("Met", bullets([escaped(text) for text in met])),
+        section("Beside that", bullets([escaped(text) for text in (*answer.said[1:], *_unchecked(answer))])),
+        section("Limits", *[escaped(one.citation) for one in answer.rules if one.slug == "stop-limits"]),
+        escaped(f"Ebbmark {answer.engine_version}; answer {answer.identity[:16]}."),
+    )
+    return Said(summary, "critical", "\n\n".join(part for part in parts if part))
+
+
+def _unchecked(answer: Answer) -> tuple[str, ...]:
+    """How many criteria could not be checked, and what nobody can check from readings."""
+    states = [
+        value.code
+        for one in answer.statements
+        if one.kind == "stop-criteria"
+        for _, value in one.parts
+        if isinstance(value, Coded)
+    ]
+    count = sum(1 for one in states if one not in ("criterion-met", "criterion-held"))
+    unseen = RHYTHM_AS_CHARTED if answer.request.rhythms.read else NOT_AMONG_THE_READINGS
+    return (f"{count} of {len(states)} stop criteria could not be checked. {unseen}",)
+
+
+def said_of_trial(finding: TrialRead) -> Said:
+    """A trial, and how long ago it ended."""
+    recommendation = finding.recommendation
+    lead = f"The trial ended {ago(finding.age_s)}."
+    if finding.now_cmh2o is not None:
+        lead += f" PEEP is {level(finding.now_cmh2o)} cmH2O now."
+    suggested, closing = recommendation.advice.suggested_peep_cmh2o, recommendation.closing.peep_cmh2o
+    summary = summary_of_trial(recommendation)
+    if not finding.news and suggested is not None and closing is not None:
+        summary = (
+            f"PEEP trial {ago(finding.age_s)}: closing near {level(closing)} cmH2O, suggested PEEP {level(suggested)} "
+            f"cmH2O. {_perhaps(finding)}Preliminary."
+        )
+    return Said(summary, _urgency(finding), detail_of_trial(recommendation, _with_doubt(finding, lead)))
+
+
+def _perhaps(finding: TrialRead) -> str:
+    return "May no longer hold. " if finding.doubt else ""
+
+
+def _with_doubt(finding: TrialRead, lead: str) -> str:
+    """The lead, after what makes an old trial doubtful and a patient record one to leave alone, as Markdown."""
+    held_back = finding.held_back if finding.recommendation.advice.suggested_peep_cmh2o is not None else ""
+    first = [text for text in (finding.doubt, held_back) if text]
+    if not finding.recommendation.request.known_person.in_use:
+        first.append(_NOT_IN_USE)
+    return " ".join([*map(bold, first), escaped(lead)])
+
+
+def _urgency(finding: TrialRead) -> str:
+    cautions = finding.recommendation.advice.cautions
+    grave = any(one.of_this_patient and one.severity is Severity.HIGH for one in cautions)
+    return "warning" if grave else "info"
+
+
+def said_of_differs(finding: OrderDiffers) -> Said:
+    """Orders that differ from what the trial suggests."""
+    recommendation = finding.read.recommendation
+    suggested, closing = recommendation.advice.suggested_peep_cmh2o, recommendation.closing.peep_cmh2o
+    assert suggested is not None  # noqa: S101 - orders are compared with a suggestion only
+    read = [one.peep_cmh2o for one in finding.orders if one.peep_cmh2o is not None]
+    apart = f"{tolerance(recommendation.trial):g} cmH2O"
+    urgency, old = _urgency(finding.read), not finding.read.news
+    since = f" {ago(finding.read.age_s)}" if old else ""
+    suggests = (
+        f"{'a' if old else 'the'} PEEP trial{since} {'suggested' if old else 'suggests'} {level(suggested)} cmH2O"
+    )
+    end = f"{_perhaps(finding.read)}Preliminary" if old else "Preliminary; clinician decides"
+    if not read:
+        summary = f"The ordered PEEP could not be read; {suggests}. {end}."
+        lead = "The draft order of PEEP carries no single value that is read here, so it was not compared."
+    else:
+        summary = f"Ordered PEEP {level(read[0])} cmH2O; {suggests}. {end}."
+        lead = f"{_listed(read)} differs from the suggestion by more than {apart}."
+        lowest, highest = min(read), recommendation.trial.steps[0].peep_cmh2o
+        if closing is not None and lowest <= closing:
+            urgency = urgency if finding.read.doubt or finding.read.held_back else "warning"
+            closed = f"closing ({level(closing)} cmH2O{since})"
+            below = f"Ordered PEEP {level(lowest)} cmH2O is at or below {closed}"
+            summary = f"{below}; suggested {level(suggested)} cmH2O. {end}."
+            lead += f" {level(lowest)} cmH2O is at or below the closing pressure ({level(closing)} cmH2O)."
+        if max(read) > highest:
+            lead += f" {level(max(read))} cmH2O lies above the tested range (up to {level(highest)} cmH2O)."
+    lead += f" Pressures closer than {apart} this trial cannot tell apart. The trial ended {ago(finding.read.age_s)}."
+    return Said(summary, urgency, detail_of_trial(recommendation, _with_doubt(finding.read, lead)))
+
+
+def _listed(ordered: list[float]) -> str:
+    return f"The ordered PEEP of {' and of '.join(f'{level(one)} cmH2O' for one in ordered)}"
+
+
+def said_of_obstacle(finding: Obstacle) -> Said:
+    """What stands in the way of reading a trial."""
+    summary = "A PEEP trial was charted and cannot be read: body height or sex for the formula is missing or unclear."
+    parts = (
+        f"**{PRELIMINARY}** A trial of the last hour is charted. Predicted body weight is needed to read it.",
+        section("In the way", bullets([escaped(_in_words(one)) for one in finding.problems])),
+        section("What published work says", evidence()),
+    )
+    return Said(summary, "info", "\n\n".join(parts))
+
+
+def _in_words(problem: Problem) -> str:
+    """For a person at the bedside: the sentence of a refusal speaks to whoever sends data."""
+    return _IN_THE_WAY.get(problem.kind) or f"Body heights in the record disagree: {problem.found}."
+
 
 Json = dict[str, Any]
 

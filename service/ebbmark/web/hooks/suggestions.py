@@ -1,4 +1,4 @@
-"""What can a person do with one click of theirs? Record the results as preliminary; draft an order of PEEP to sign.
+"""The suggestions of a card, done by a click: record results as preliminary; draft an order of PEEP to sign.
 
 The actions of a suggestion are handled as a FHIR transaction whose full URLs are the record's base address with type
 and id of each resource ("Action"). So each resource has an id for the length of that transaction, the others name it as

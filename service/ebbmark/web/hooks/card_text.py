@@ -1,11 +1,12 @@
-"""What does a card say? The reading of a trial as Markdown: targets, closing, suggestion, what-if, cautions, evidence.
+"""The text of a card: the reading of a trial as Markdown (targets, closing, suggestion, what-if, cautions, evidence).
 
 Every text that is not written here is escaped: it may hold what somebody typed into a record.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import re
+from collections.abc import Iterator, Sequence
 
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.results import with_source
@@ -15,9 +16,64 @@ from ebbmark.physiology.advice.evidence import EvidenceStatus, evidence_for
 from ebbmark.physiology.closing.estimate import Verdict
 from ebbmark.physiology.wording import level
 from ebbmark.record.gathering import UNREAD
-from ebbmark.web.hooks.markdown import bold, bullets, escaped, section, table
 
-__all__ = ["EVIDENCE_SHOWN", "PRELIMINARY", "ago", "detail_of_trial", "evidence", "summary_of_trial", "trace"]
+__all__ = [
+    "EVIDENCE_SHOWN",
+    "PRELIMINARY",
+    "ago",
+    "bold",
+    "bullets",
+    "detail_of_trial",
+    "escaped",
+    "evidence",
+    "section",
+    "summary_of_trial",
+    "table",
+    "trace",
+]
+
+_ACTIVE = re.compile(r"([\\`*_{}\[\]<>|~#&@$])")
+_SCHEME = re.compile(r":(?=//)")
+_WWW = re.compile(r"\bwww\.", re.IGNORECASE)
+_LINE_START = re.compile(r"^([-+=])|^(\d{1,9})([.)])(?=\s|$)")
+
+
+def escaped(text: str) -> str:
+    """One line of plain text as Markdown: no mark-up, no link and no HTML can come of it.
+
+    Args:
+        text: any; line breaks become spaces.
+    """
+    line = _ACTIVE.sub(r"\\\1", " ".join(text.split()))
+    line = _WWW.sub(lambda match: match[0][:-1] + r"\.", _SCHEME.sub(r"\\:", line))
+    return _LINE_START.sub(lambda match: f"{match[2] or ''}\\{match[1] or match[3]}", line)
+
+
+def bold(text: str) -> str:
+    """Plain text in bold."""
+    return f"**{escaped(text)}**"
+
+
+def section(heading: str, *paragraphs: str) -> str:
+    """A heading in bold and paragraphs that are Markdown already; empty ones are left out, and nothing without any."""
+    kept = [one for one in paragraphs if one]
+    return "\n\n".join([bold(heading), *kept]) if kept else ""
+
+
+def bullets(lines: Sequence[str]) -> str:
+    """A list of lines that are Markdown already."""
+    return "\n".join(f"- {line}" for line in lines)
+
+
+def table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    """A table of plain texts, numbers to the right."""
+    lines = [
+        [escaped(head) for head in heads],
+        ["---:"] * len(heads),
+        *[[escaped(cell) for cell in row] for row in rows],
+    ]
+    return "\n".join(f"| {' | '.join(line)} |" for line in lines)
+
 
 PRELIMINARY = "Preliminary; a licensed clinician decides."
 

@@ -1,4 +1,4 @@
-"""What is worth saying now? At most one thing: a stop criterion, a trial, an order that differs, or what is in the way.
+"""When there is a card: at most one finding (a stop criterion, a trial, an order that differs, an obstacle).
 
 Rules of this project, so that a card is rare and never a repetition:
 
@@ -21,10 +21,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 
 from ebbmark.fhir.bedside.site import Site
-from ebbmark.fhir.problems import ProblemKind, Rejected
+from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.read import CodeMap, Limits, is_about_weight, read_request
+from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.reading.request import Request as ReadRequest
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.statements import Answer, Coded, Truth
@@ -44,13 +46,80 @@ from ebbmark.record.fetch import Fetched
 from ebbmark.record.from_record import recommend_fetched
 from ebbmark.record.gathering import UNREAD
 from ebbmark.use_cases.questions import QUESTIONS, Question, ask
-from ebbmark.web.hooks.findings import Finding, Obstacle, OrderDiffers, StopMet, TrialRead
 from ebbmark.web.hooks.orders import PeepOrder
-from ebbmark.web.hooks.telling_apart import tolerance
 from ebbmark.words.stopping import quantity_words
 from ebbmark.words.titration import sentence as finding_words
 
-__all__ = ["NEWS_S", "HowToJudge", "judge"]
+__all__ = ["NEWS_S", "Finding", "HowToJudge", "Obstacle", "OrderDiffers", "StopMet", "TrialRead", "judge", "tolerance"]
+
+
+@dataclass(frozen=True, slots=True)
+class StopMet:
+    """A stop criterion was met in a trial in progress."""
+
+    answer: Answer
+
+
+@dataclass(frozen=True, slots=True)
+class TrialRead:
+    """A trial was read.
+
+    Attributes:
+        recommendation: the answer.
+        age_s: how long ago the trial ended [s].
+        now_cmh2o: PEEP that is set now; None where the trial ended with it, or it is not known.
+        news: whether it ended so lately that it is news.
+        held_back: why no order is drafted or changed from it; empty where the whole patient speaks for it.
+        against: whether the patient speaks against it, so that no order is compared with it either.
+        doubt: why it may no longer describe this lung, or that nobody knows; empty where it is news or still holds.
+    """
+
+    recommendation: Recommendation
+    age_s: float
+    now_cmh2o: float | None = None
+    news: bool = True
+    doubt: str = ""
+    held_back: str = ""
+    against: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class OrderDiffers:
+    """Draft orders set another PEEP than the trial suggests, or one that cannot be compared.
+
+    Attributes:
+        read: the trial.
+        orders: those that differ or cannot be compared, the furthest from the suggestion first.
+    """
+
+    read: TrialRead
+    orders: tuple[PeepOrder, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Obstacle:
+    """A trial is there and cannot be read, for want of something that a person can put right."""
+
+    problems: tuple[Problem, ...]
+    request: Request
+
+
+Finding = StopMet | TrialRead | OrderDiffers | Obstacle
+"""At most one leaves as a card."""
+
+
+FINEST_CMH2O = 1.0
+"""How finely PEEP is set (common practice, no published source)."""
+
+
+def tolerance(trial: Trial) -> float:
+    """How far apart two pressures must lie for this trial to tell them apart [cmH2O].
+
+    Source: this project's choice: half the smallest step, and never finer than PEEP is set.
+    """
+    steps = [higher.peep_cmh2o - lower.peep_cmh2o for higher, lower in pairwise(trial.steps)]
+    return max(FINEST_CMH2O, 0.5 * min(steps, default=0.0))
+
 
 NEWS_S = 3600.0
 """For how long after its end a trial is news [s]; our choice."""
