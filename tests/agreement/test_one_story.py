@@ -32,7 +32,7 @@ from ebbmark.physiology.wording import level
 from ebbmark.use_cases.questions import QUESTIONS, ask
 from ebbmark.use_cases.titrate import recommend
 from ebbmark.views.sheet import report_pdf
-from ebbmark.web.hooks.markdown import escaped
+from ebbmark.web.hooks.card_text import escaped
 from ebbmark.web.page.answer_view import answer_view
 from fhir_builders import Json, bundle, height, parameters, patient, to_bytes
 from web.asking import ask as ask_door
