@@ -17,8 +17,7 @@ import pytest
 
 from ebbmark.physiology.before.plan import NoPlan, NoPlanReason, Phase, Plan, Settings, Variant, plan_trial
 from ebbmark.physiology.before.published_staircases import COMMON_PRACTICE, STAIRCASES, staircase_for
-from ebbmark.physiology.before.staircase import Cell, Marker, StaircaseRules, Traced, unverified_cells
-from ebbmark.physiology.before.staircase_faults import faults_of_rules
+from ebbmark.physiology.before.staircase import Cell, Marker, StaircaseRules, Traced, faults_of_rules, unverified_cells
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 
 PUBLISHED = [rules for rules in STAIRCASES if rules is not COMMON_PRACTICE]

@@ -10,8 +10,7 @@ from dataclasses import fields
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.codesystem import BASE, DEFINITIONS_DATE
 from ebbmark.fhir.writing.terms import OWN, standard
-from ebbmark.physiology.before.staircase import Cell, StaircaseRules
-from ebbmark.physiology.before.traced_cells import origin_words
+from ebbmark.physiology.before.staircase import Cell, StaircaseRules, origin_words
 from ebbmark.physiology.protocols import Protocol
 
 __all__ = ["plan_definitions"]

@@ -17,9 +17,14 @@ from ebbmark.fhir.bedside.site import Misread
 from ebbmark.fhir.bedside.site_cells import CELLS, CLIMB, Value, cell_of, known
 from ebbmark.fhir.bedside.site_json import is_signed_date
 from ebbmark.physiology.before.published_staircases import COMMON_PRACTICE
-from ebbmark.physiology.before.staircase import Cell, StaircaseRules, Traced, unverified_cells
-from ebbmark.physiology.before.staircase_faults import faults_of_rules
-from ebbmark.physiology.before.traced_cells import origin_words
+from ebbmark.physiology.before.staircase import (
+    Cell,
+    StaircaseRules,
+    Traced,
+    faults_of_rules,
+    origin_words,
+    unverified_cells,
+)
 
 __all__ = ["Completion", "with_completions"]
 

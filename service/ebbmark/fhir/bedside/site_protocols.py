@@ -22,8 +22,8 @@ from ebbmark.physiology.before.staircase import (
     Marker,
     RecruitmentRules,
     StaircaseRules,
+    faults_of_rules,
 )
-from ebbmark.physiology.before.staircase_faults import faults_of_rules
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL, Protocol
 
 __all__ = ["with_protocols"]

@@ -1,23 +1,16 @@
-"""What PEEP would the published PEEP/FiO2 tables set for this FiO2?
+"""What the published PEEP/FiO2 tables would set for one FiO2, from `data/peep_tables.toml`.
 
 Two tables were compared in one trial (549 patients) and deaths did not differ. They are shown as the published
 comparison, not as advice.
-
-Sources, with how far each was read:
-- Lower PEEP: ARDS Network, N Engl J Med 2000;342:1301-8, and the lower arm of Brower et al, N Engl J Med
-  2004;351:327-36: reprint in Pilbeam's Mechanical Ventilation, chapter 13; two public transcriptions agree.
-- Higher PEEP: the higher arm of Brower et al 2004 before its protocol was raised: same reprint for the whole FiO2 row
-  and for PEEP at 0.3 and 0.4; from 0.5 upwards three public transcriptions agree cell by cell (a rule set as code that
-  names the paper, a reference in English, a bedside note in Portuguese). The paper itself was not opened.
-
-Trap: public transcriptions with another higher row (0.4 beside 10 to 12) and lower tables that begin otherwise exist.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from math import isfinite
-from typing import Final
+from typing import Any, Final
+
+from ebbmark.data import table
 
 __all__ = ["HIGHER_PEEP", "LOWER_PEEP", "PEEP_TABLES", "PeepCell", "PeepTable", "TableAnswer", "look_up"]
 
@@ -80,56 +73,19 @@ class TableAnswer:
     sentence: str
 
 
-LOWER_PEEP: Final = PeepTable(
-    slug="lower-peep",
-    version="1",
-    title="lower PEEP / higher FiO2 table",
-    citation=(
-        "ARDS Network, N Engl J Med 2000;342:1301-8; lower arm of Brower et al, N Engl J Med 2004;351:327-36 "
-        "(reprint read)"
-    ),
-    cells=(
-        PeepCell(0.3, 5.0, 5.0),
-        PeepCell(0.4, 5.0, 8.0),
-        PeepCell(0.5, 8.0, 10.0),
-        PeepCell(0.6, 10.0, 10.0),
-        PeepCell(0.7, 10.0, 14.0),
-        PeepCell(0.8, 14.0, 14.0),
-        PeepCell(0.9, 14.0, 18.0),
-        PeepCell(1.0, 18.0, 24.0),
-    ),
-    remark="",
-)
-
-HIGHER_PEEP: Final = PeepTable(
-    slug="higher-peep",
-    version="2",
-    title="higher PEEP / lower FiO2 table",
-    citation=(
-        "higher arm of Brower et al, N Engl J Med 2004;351:327-36, before its protocol was raised (reprint read for "
-        "FiO2 0.3 and 0.4, three agreeing transcriptions from 0.5 upwards)"
-    ),
-    cells=(
-        PeepCell(0.3, 5.0, 14.0),
-        PeepCell(0.4, 14.0, 16.0),
-        PeepCell(0.5, 16.0, 20.0),
-        PeepCell(0.6, 20.0, 20.0),
-        PeepCell(0.7, 20.0, 20.0),
-        PeepCell(0.8, 20.0, 22.0),
-        PeepCell(0.9, 22.0, 22.0),
-        PeepCell(1.0, 22.0, 24.0),
-    ),
-    remark="After 171 patients in that arm its combinations with PEEP below 12 cmH2O were dropped.",
-)
-
-PEEP_TABLES: Final = (LOWER_PEEP, HIGHER_PEEP)
+def _table(row: dict[str, Any]) -> PeepTable:
+    cells = tuple(PeepCell(fio2, lowest, highest) for fio2, lowest, highest in row["cells"])
+    return PeepTable(**{**row, "cells": cells})
 
 
-def look_up(table: PeepTable, fio2: float) -> TableAnswer:
+LOWER_PEEP, HIGHER_PEEP = PEEP_TABLES = tuple(map(_table, table("peep_tables")["table"]))
+
+
+def look_up(published: PeepTable, fio2: float) -> TableAnswer:
     """What the table would set for this FiO2; between two of its columns both neighbours are named, nothing between.
 
     Args:
-        table: which one.
+        published: which one.
         fio2: inspired oxygen as a fraction, above 0 and up to 1 [1].
 
     Returns:
@@ -143,24 +99,26 @@ def look_up(table: PeepTable, fio2: float) -> TableAnswer:
     if not (isfinite(fio2) and 0.0 < fio2 <= 1.0):
         raise ValueError(f"inspired oxygen must be a fraction above 0 and up to 1, got {fio2}")
     shown = f"FiO2 {fio2:.2f}"
-    cell = next((cell for cell in table.cells if abs(cell.fio2 - fio2) <= _SAME_FIO2), None)
+    cell = next((cell for cell in published.cells if abs(cell.fio2 - fio2) <= _SAME_FIO2), None)
     if cell is None:
-        return _answer(table, fio2, None, _without_column(table, fio2, shown))
+        return _answer(published, fio2, None, _without_column(published, fio2, shown))
     if cell.lowest_cmh2o is None:
-        unread = f"What the {table.title} sets at {shown} has not been verified against print, so it is not shown."
-        return _answer(table, fio2, None, unread)
-    return _answer(table, fio2, cell, f"At {shown} the {table.title} sets {_peep(cell)}. {table.remark}".rstrip())
+        unread = f"What the {published.title} sets at {shown} has not been verified against print, so it is not shown."
+        return _answer(published, fio2, None, unread)
+    return _answer(
+        published, fio2, cell, f"At {shown} the {published.title} sets {_peep(cell)}. {published.remark}".rstrip()
+    )
 
 
-def _without_column(table: PeepTable, fio2: float, shown: str) -> str:
-    below = [cell for cell in table.cells if cell.fio2 < fio2]
-    above = [cell for cell in table.cells if cell.fio2 > fio2]
+def _without_column(published: PeepTable, fio2: float, shown: str) -> str:
+    below = [cell for cell in published.cells if cell.fio2 < fio2]
+    above = [cell for cell in published.cells if cell.fio2 > fio2]
     if not below:
-        return f"The {table.title} begins at FiO2 {above[0].fio2:g}; {shown} lies below it."
+        return f"The {published.title} begins at FiO2 {above[0].fio2:g}; {shown} lies below it."
     neighbours = [cell for cell in (below[-1], above[0]) if cell.lowest_cmh2o is not None]
     named = " and ".join(f"{_peep(cell)} at FiO2 {cell.fio2:g}" for cell in neighbours)
     beside = f" It sets {named}." if named else ""
-    return f"The {table.title} has no column for {shown}.{beside}"
+    return f"The {published.title} has no column for {shown}.{beside}"
 
 
 def _peep(cell: PeepCell) -> str:
@@ -169,6 +127,6 @@ def _peep(cell: PeepCell) -> str:
     return f"{cell.lowest_cmh2o:g} to {cell.highest_cmh2o:g} cmH2O"
 
 
-def _answer(table: PeepTable, fio2: float, cell: PeepCell | None, sentence: str) -> TableAnswer:
+def _answer(published: PeepTable, fio2: float, cell: PeepCell | None, sentence: str) -> TableAnswer:
     lowest, highest = (cell.lowest_cmh2o, cell.highest_cmh2o) if cell else (None, None)
-    return TableAnswer(table.slug, fio2, lowest, highest, table.citation, sentence)
+    return TableAnswer(published.slug, fio2, lowest, highest, published.citation, sentence)

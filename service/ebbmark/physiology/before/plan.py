@@ -28,8 +28,7 @@ from ebbmark.physiology.before.plan_steps import (
 from ebbmark.physiology.before.plan_warnings import HIGH_PRESSURE_CMH2O, warnings_of_plan
 from ebbmark.physiology.before.plan_writing import written_out
 from ebbmark.physiology.before.published_staircases import COMMON_PRACTICE
-from ebbmark.physiology.before.staircase import StaircaseRules
-from ebbmark.physiology.before.staircase_origins import origins_of
+from ebbmark.physiology.before.staircase import StaircaseRules, origins_of
 from ebbmark.physiology.formulas.bounds import require_at_least_zero, require_positive
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, StopLimits

@@ -1,4 +1,4 @@
-"""Which staircase does a protocol describe, and which of its numbers were read in a source?
+"""A staircase as numbers: each with its source, what is missing to lay it out, and what a site may not write.
 
 Each number carries its source. What was only remembered is left empty, and a protocol with an empty number that a
 staircase needs is not laid out. Whoever has read the paper can complete it.
@@ -8,18 +8,29 @@ from __future__ import annotations
 
 from dataclasses import dataclass, fields
 from enum import Enum
-from typing import Final
+from math import isfinite
+from typing import Any, Final
+
+from ebbmark.data import table
 
 __all__ = [
+    "STAIRCASE_TABLE",
     "Cell",
     "Marker",
     "RecruitmentRules",
     "StaircaseRules",
     "Traced",
+    "faults_of_rules",
     "named_cells",
+    "origin_words",
+    "origins_of",
     "unverified_cells",
     "unverified_names",
 ]
+
+
+STAIRCASE_TABLE: Final[dict[str, Any]] = table("staircases")
+"""The staircases that are known by name, and the ranges that a site keeps to, as they stand in their file."""
 
 
 class Traced(Enum):
@@ -189,3 +200,99 @@ def _unverified(rules: StaircaseRules, with_recruitment: bool, rise_asked_for: b
     named = named_cells(rules, with_recruitment=with_recruitment)
     missing = [name for name, _, cell in named if cell.value is None]
     return [name for name in missing if not (rise_asked_for and name == "peep_rise_cmh2o")]
+
+
+_BEFORE: Final = {
+    Traced.VERIFIED: "read in: ",
+    Traced.SECOND_HAND: "read at second hand: ",
+    Traced.SITE: "given by the site: ",
+}
+
+
+def origin_words(cell: Cell) -> str:
+    """Where a number comes from, or why there is none, in plain words.
+
+    Args:
+        cell: of any protocol.
+
+    Source: the cell's own.
+    """
+    return f"{_BEFORE.get(cell.traced, '')}{cell.source}"
+
+
+def origins_of(rules: StaircaseRules, *, with_recruitment: bool, rise_cmh2o: float | None = None) -> str:
+    """Say of each number of a staircase where it was read, or who chose it.
+
+    Args:
+        rules: the staircase.
+        with_recruitment: whether its way up was chosen too.
+        rise_cmh2o: size of the PEEP steps up where it was asked for [cmH2O].
+
+    Source: the protocol's own cells.
+    """
+    told = [
+        f"{words} {_bound(name, with_recruitment)}{cell.value:g} {_unit(name)} ({origin_words(cell)})"
+        for name, words, cell in named_cells(rules, with_recruitment=with_recruitment)
+        if cell.value is not None and not (name == "peep_rise_cmh2o" and rise_cmh2o is not None)
+    ]
+    if with_recruitment and rise_cmh2o is not None:
+        told.append(f"size of the PEEP steps up {rise_cmh2o:g} cmH2O (asked for)")
+    margin = rules.margin_cmh2o
+    if margin.value is not None:
+        told.append(f"margin on the {rules.margin_on} level {margin.value:g} cmH2O ({origin_words(margin)})")
+    unread = with_recruitment and rules.reopens is None
+    rest = (
+        " Whether the lung is opened again before PEEP is set was not read; no such step is laid out." if unread else ""
+    )
+    return f"Numbers of {rules.title}: {'; '.join(told)}.{rest}"
+
+
+def _bound(name: str, with_recruitment: bool) -> str:
+    """Without recruitment the way down starts no higher than the plateau limit allows."""
+    return "at most " if name == "start_cmh2o" and not with_recruitment else ""
+
+
+def _unit(name: str) -> str:
+    return "s" if name.endswith("_s") else "cmH2O"
+
+
+_RANGES: Final[dict[str, list[float]]] = STAIRCASE_TABLE["ranges"]
+"""What a site may write at all; outside these ranges a slip is likelier than a choice. This project's choice."""
+
+
+def faults_of_rules(rules: StaircaseRules) -> tuple[str, ...]:
+    """What a rule set must not contain, one plain sentence each; empty where it may be used.
+
+    Args:
+        rules: the protocol, for example one of a site's own.
+
+    Source: the accepted ranges are this project's own choice.
+    """
+    faults = [
+        f"The rule set has no {name}." for name in ("slug", "version", "title", "citation") if not _text(rules, name)
+    ]
+    if rules.margin_on not in ("closing", "best"):
+        faults.append(f"The margin is added to {rules.margin_on!r}; accepted is closing or best.")
+    for name, words, cell in named_cells(rules, with_recruitment=True):
+        lowest, highest = _RANGES[name]
+        if (cell.value is None) != (cell.traced is Traced.NOT_VERIFIED):
+            faults.append(f"The {words} must have a value exactly where it is not marked as not verified.")
+        elif cell.value is not None and not (isfinite(cell.value) and lowest <= cell.value <= highest):
+            faults.append(f"The {words} is {cell.value:g}; accepted is {lowest:g} to {highest:g}.")
+        if not cell.source.strip():
+            faults.append(f"The {words} names no source.")
+    margin = rules.margin_cmh2o.value
+    if margin is not None and not (
+        isfinite(margin) and _RANGES["margin_cmh2o"][0] <= margin <= _RANGES["margin_cmh2o"][1]
+    ):
+        low, high = _RANGES["margin_cmh2o"]
+        faults.append(f"The margin is {margin:g}; accepted is {low:g} to {high:g}.")
+    start, lowest_peep = rules.start_cmh2o.value, rules.lowest_cmh2o.value
+    if start is not None and lowest_peep is not None and start <= lowest_peep:
+        faults.append("The way down does not lead down: its start is not above its lowest PEEP.")
+    return tuple(faults)
+
+
+def _text(rules: StaircaseRules, name: str) -> str:
+    value: str = getattr(rules, name)
+    return value.strip()
