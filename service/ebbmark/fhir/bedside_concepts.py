@@ -1,4 +1,4 @@
-"""Which words of our own do the answers before, during and after a trial need? Rows for the published CodeSystem."""
+"""Codes of our own for answers before, during and after a trial: rows of the published CodeSystem."""
 
 # ruff: noqa: E501
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Which words are our own, since no standard code was found for them? One table, published as a FHIR CodeSystem.
+"""Codes of our own, where no standard code was found: one table, published as a FHIR CodeSystem.
 
 The addresses end in `.example` on purpose: that top-level domain is reserved (RFC 2606), so they name things and
 lead nowhere. A site that publishes these definitions keeps the identifiers as they are.
@@ -387,11 +387,6 @@ CONCEPTS: tuple[Concept, ...] = (
         "driving-pressure-as-charted",
         "Driving pressure as charted",
         "Compliance rests on the driving pressure that was sent.",
-    ),
-    Concept(
-        "recruitment-readings-dropped",
-        "Recruitment readings left out",
-        "Readings taken during the recruitment are not part of the limb.",
     ),
     Concept(
         "intrinsic-peep-partly-known",

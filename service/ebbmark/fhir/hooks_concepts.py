@@ -1,4 +1,4 @@
-"""Which words of our own do cards need? Why a person may decide otherwise, and what a card is about."""
+"""Codes of our own for cards: why a person may decide otherwise, and what a card is about."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How are protocols published? As FHIR PlanDefinitions: each number with its source, each not verified said to be so.
+"""Protocols as FHIR PlanDefinitions: each number with its source, each not verified said to be so.
 
 Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/plandefinition.html.
 """

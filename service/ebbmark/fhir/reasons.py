@@ -1,4 +1,4 @@
-"""Why does an input not count? Every reason, with its stable slug and the FHIR issue type that it is listed under."""
+"""Reasons why an input does not count, each with its stable slug and the FHIR issue type that it is listed under."""
 
 from __future__ import annotations
 

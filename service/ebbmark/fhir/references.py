@@ -1,4 +1,4 @@
-"""Do two FHIR references name the same resource? Relative, absolute, urn:uuid and versioned forms.
+"""FHIR references and whether two name the same resource: relative, absolute, urn:uuid and versioned forms.
 
 Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/references.html#literal.
 """

@@ -1,4 +1,4 @@
-"""Which resource types does FHIR R4 know? A type that is not in this list is not read as FHIR.
+"""The resource types of FHIR R4. A type that is not in this list is not read as FHIR.
 
 Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/resourcelist.html; held against an independent R4 model by a test.
 """

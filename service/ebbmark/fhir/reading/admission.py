@@ -1,4 +1,4 @@
-"""May this Observation count, and what does it say? The careful way, for every shape that the field uses."""
+"""Admission of one Observation of any shape: whether it counts, and what it says."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Why could this body not be decoded? The slow second look, only taken after the fast one failed.
+"""Why a body could not be decoded: the slow second look, only taken after the fast one failed.
 
 It names every element that is of the wrong kind with its FHIRPath, and still hands on what can be read, so that the
 caller learns of all problems at once.
@@ -29,7 +29,6 @@ from ebbmark.fhir.model import (
     Resource,
 )
 from ebbmark.fhir.problems import Problem, ProblemKind
-from ebbmark.fhir.reading.decoder_faults import json_kind, missing, split_message, wrong
 from ebbmark.fhir.reading.repeated import MOST_TOLD
 
 __all__ = ["body_problem", "look_again", "not_a_request", "too_deep"]
@@ -45,6 +44,18 @@ _SHAPES: tuple[type[msgspec.Struct], ...] = (
     DeviceMetric,
     ConceptMap,
 )
+_WORDS = {
+    "str": "a text",
+    "float": "a number",
+    "int": "a whole number",
+    "bool": "true or false",
+    "array": "a list",
+    "object": "an object",
+    "null": "null",
+}
+_EXPECTED = re.compile(r"Expected `([a-z]+)(?: \| null)?`, got `([a-z]+)`")
+_LACKING = re.compile(r"Object missing required field `(\w+)`")
+_WHERE = re.compile(r"^(.*?)(?: - at `\$?(.*)`)?$", re.DOTALL)
 _BYTE = re.compile(r"\(byte (\d+)\)")
 _NOT_NUMBERS = re.compile(rb"-?(?:NaN|Infinity|inf|nan)")
 
@@ -105,8 +116,8 @@ def look_again(body: bytes, first: str, not_read: frozenset[str]) -> tuple[Param
     except RecursionError:
         return None, [too_deep()]
     except msgspec.ValidationError:
-        message, path = split_message(first)
-        return None, [wrong(message, f"{_kind(body)}{path}")]
+        message, path = _split_message(first)
+        return None, [_wrong(message, f"{_kind(body)}{path}")]
     except msgspec.DecodeError as error:
         return None, [_not_json(body, str(error))]
     try:
@@ -161,7 +172,7 @@ def _kind_of(value: object) -> str:
 def _resource(value: object, path: str, problems: _Problems) -> Resource | None:
     kind = _kind_of(value)
     if not isinstance(value, dict):
-        problems.append(wrong(f"Expected `object`, got `{json_kind(value)}`", path))
+        problems.append(_wrong(f"Expected `object`, got `{_json_kind(value)}`", path))
         return None
     if not kind:
         sentence = "This is not a FHIR resource: it has no resourceType."
@@ -196,7 +207,7 @@ def _resource(value: object, path: str, problems: _Problems) -> Resource | None:
 
 def _entry(value: object, path: str, problems: _Problems) -> Entry:
     if not isinstance(value, dict):
-        problems.append(wrong(f"Expected `object`, got `{json_kind(value)}`", path))
+        problems.append(_wrong(f"Expected `object`, got `{_json_kind(value)}`", path))
         return Entry(resource=_UNREADABLE)
     before = len(problems)
     request = _field(value, "request", EntryRequest, path, problems)
@@ -209,15 +220,15 @@ def _entry(value: object, path: str, problems: _Problems) -> Entry:
 
 def _parameter(value: object, path: str, problems: _Problems) -> Parameter:
     if not isinstance(value, dict):
-        problems.append(wrong(f"Expected `object`, got `{json_kind(value)}`", path))
+        problems.append(_wrong(f"Expected `object`, got `{_json_kind(value)}`", path))
         return Parameter("", _UNREADABLE)
     resource = _resource(value["resource"], f"{path}.resource", problems) if "resource" in value else None
     rest = {name: item for name, item in value.items() if name != "resource"}
     try:
         parameter = msgspec.convert(rest, Parameter)
     except (msgspec.ValidationError, RecursionError) as error:
-        message, below = split_message(str(error))
-        problems.append(wrong(message, path + below))
+        message, below = _split_message(str(error))
+        problems.append(_wrong(message, path + below))
         return Parameter("", _UNREADABLE)
     if "resource" in value and resource is None:
         resource = _UNREADABLE
@@ -232,10 +243,10 @@ def _each_element(value: dict[str, object], kind: str, path: str, message: str, 
         if info.encode_name in value:
             _field(value, info.encode_name, info.type, path, problems)
         elif info.required:
-            problems.append(missing(f"{path}.{info.encode_name}", info.encode_name))
+            problems.append(_missing(f"{path}.{info.encode_name}", info.encode_name))
     if len(problems) == before:
-        text, below = split_message(message)
-        problems.append(wrong(text, path + below))
+        text, below = _split_message(message)
+        problems.append(_wrong(text, path + below))
 
 
 def _field(value: dict[str, object], name: str, kind: Any, path: str, problems: _Problems) -> Any:  # noqa: ANN401
@@ -244,10 +255,48 @@ def _field(value: dict[str, object], name: str, kind: Any, path: str, problems: 
     try:
         return msgspec.convert(value[name], kind)
     except (msgspec.ValidationError, RecursionError) as error:
-        message, below = split_message(str(error))
-        problems.append(wrong(message, f"{path}.{name}{below}"))
+        message, below = _split_message(str(error))
+        problems.append(_wrong(message, f"{path}.{name}{below}"))
         return None
 
 
 def _list(value: dict[str, object], name: str, path: str, problems: _Problems) -> list[object]:
     return _field(value, name, list[Any], path, problems) or []
+
+
+def _split_message(message: str) -> tuple[str, str]:
+    """The decoder's message and its path, which is FHIRPath below the element once `$` is off."""
+    found = _WHERE.match(message)
+    return (found.group(1), found.group(2) or "") if found else (message, "")
+
+
+def _wrong(message: str, path: str) -> Problem:
+    """The decoder's message about the element at this FHIRPath, in plain words."""
+    lacking = _LACKING.match(message)
+    if lacking:
+        return _missing(f"{path}.{lacking.group(1)}", lacking.group(1))
+    kinds = _EXPECTED.match(message)
+    if kinds:
+        expected, got = (_WORDS.get(word, word) for word in kinds.groups())
+        sentence = f"{path or 'The body'} must be {expected}; found {got}."
+        return Problem(ProblemKind.WRONG_TYPE, path, got, expected, sentence)
+    if message.startswith("Number out of range"):
+        sentence = f"{path} is a number that no computer can hold."
+        return Problem(ProblemKind.NOT_A_JSON_NUMBER, path, "a number out of range", "a number", sentence)
+    if message.startswith("Invalid value") and path.endswith("resourceType"):
+        sentence = f"{path} is not a resource type of FHIR R4."
+        return Problem(ProblemKind.NOT_FHIR, path, "another type", "a FHIR R4 resource type", sentence)
+    sentence = f"{path or 'The body'} cannot be read as FHIR R4."
+    return Problem(ProblemKind.WRONG_TYPE, path, "something else", "FHIR R4", sentence)
+
+
+def _missing(path: str, name: str) -> Problem:
+    """An element that FHIR R4 requires is not there."""
+    sentence = f"{path} is missing; FHIR R4 requires {name} here."
+    return Problem(ProblemKind.ELEMENT_MISSING, path, "nothing", name, sentence)
+
+
+def _json_kind(value: object) -> str:
+    """The decoder's word for the kind of a JSON value."""
+    kinds = {str: "str", float: "float", int: "int", bool: "bool", list: "array", dict: "object"}
+    return kinds.get(type(value), "null")

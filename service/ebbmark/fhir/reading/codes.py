@@ -1,4 +1,4 @@
-"""Which code means which quantity? One table: LOINC, MDC (ISO/IEEE 11073-10101) and SNOMED CT against our words.
+"""The codes that are understood: one table, LOINC, MDC (ISO/IEEE 11073-10101) and SNOMED CT against our words.
 
 The last column of each row names where the meaning of the code was read:
 

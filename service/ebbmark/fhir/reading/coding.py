@@ -1,4 +1,4 @@
-"""What does a CodeableConcept mean, and how is its value to be read?
+"""The meaning of a CodeableConcept, and how its value is read.
 
 All codings of one concept must agree. A code that is in use for settings and for measurements is told apart by the
 device's DeviceMetric.category where that can be found.

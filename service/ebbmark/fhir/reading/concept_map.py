@@ -1,4 +1,4 @@
-"""What do a site's own codes mean? A FHIR R4 ConceptMap, laid over our table of codes.
+"""A site's own codes: a FHIR R4 ConceptMap, laid over our table of codes.
 
 Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/conceptmap.html. Only targets that are `equal` or `equivalent` count.
 """

@@ -1,4 +1,4 @@
-"""Which of several readings of one quantity at one instant counts?
+"""Deduplication: one reading of one quantity at one instant, or none.
 
 Readings with the same business identifier, or of the same code, time and device, are one reading. Equal values: one
 is used. Different values: the amended or corrected one is used, else none, for nobody here can know which is right.

@@ -1,4 +1,4 @@
-"""When does an Observation hold? effectiveDateTime, effectiveInstant or effectivePeriod, or why none will do."""
+"""When an Observation holds: effectiveDateTime, effectiveInstant or effectivePeriod, or why none will do."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Which readings and heights do these Observations hold, and which do not count?
+"""From Observations to readings and heights, and to those that do not count.
 
 `read_observations` is the hot path of the service. It takes the plain case (final, with a known subject, one time,
 values with a known code and unit) with a few table look-ups, and hands everything else to `admit`, which reads the

@@ -1,4 +1,4 @@
-"""Whose readings are these, how tall is this adult, and which form of the formula applies?"""
+"""The one patient of a request: subject, age, height and the form of the formula."""
 
 from __future__ import annotations
 

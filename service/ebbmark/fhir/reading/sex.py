@@ -1,4 +1,4 @@
-"""Which form of the predicted body weight formula applies? Said by someone, never guessed.
+"""The sex that chooses the form of the predicted body weight formula: said by someone, never guessed.
 
 Order of preference: the caller's own choice; a sex parameter for clinical use; sex at birth; a sex recorded as an
 Observation; administrative gender. Where statements of one rank disagree, none of them is chosen.

@@ -1,4 +1,4 @@
-"""When was it? FHIR dateTime, instant and Period as seconds since 1970-01-01T00:00:00Z.
+"""FHIR dateTime, instant and Period as seconds since 1970-01-01T00:00:00Z.
 
 Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/datatypes.html#dateTime: a time must carry a zone, a date alone has none.
 """

@@ -1,4 +1,4 @@
-"""Which spellings of units are read, and as what? Tables only; `units` converts.
+"""Spellings of units that are read: tables only; `units` converts.
 
 UCUM: https://ucum.org/ucum (version 2.2); sizes of cm[H2O] (98.0665 Pa) and mm[Hg] (133.322 Pa) as in its
 `ucum-essence.xml`. Wrong spellings: common practice in the field, no published list.

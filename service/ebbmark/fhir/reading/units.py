@@ -1,4 +1,4 @@
-"""How many of our unit is one of theirs? UCUM spellings, mapped to pint by an explicit table.
+"""Unit conversion: UCUM spellings, mapped to pint by an explicit table.
 
 Wire strings never reach pint's own parser: only the expressions of `UNITS` do, once each, when a unit first comes
 up. What is not in the tables is not guessed. UCUM: https://ucum.org/ucum (version 2.2); sizes of cm[H2O]

@@ -1,4 +1,4 @@
-"""What number does an Observation or a component hold, in our unit, or why none?"""
+"""The number that an Observation or a component holds, in our unit, or why it holds none."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Which of several copies counts? The newest version of each logical id, and one reading per instant.
+"""The newest version of each logical id, where several copies were sent.
 
 `amended` and `corrected` replace the earlier version of the same logical id; R4 has no other link between them.
 What cannot be decided is not guessed: every copy is left out, with its reason.

@@ -1,4 +1,4 @@
-"""How does an answer read at a terminal? Plain text, every number with its unit, certainty beside every claim."""
+"""An answer at a terminal: plain text, every number with its unit, certainty beside every claim."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What does an answer Bundle say? The same numbers back, for those who show them to people."""
+"""The numbers of an answer Bundle, flat, for those who show them to people."""
 
 from __future__ import annotations
 

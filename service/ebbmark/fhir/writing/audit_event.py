@@ -1,4 +1,4 @@
-"""Who did what, to which resources, when, and did it work? One FHIR R4 AuditEvent, without a value of any patient.
+"""FHIR R4 AuditEvent: who did what, to which resources, when, and whether it worked, without a value of any patient.
 
 Source: FHIR R4 auditevent.html and audit-event-example-login.html (user authentication, login); codes from
 http://terminology.hl7.org/CodeSystem/audit-event-type, audit-entity-type, object-role, security-source-type,

@@ -1,4 +1,4 @@
-"""Which person chose to put an answer into a record, and how does its Provenance name them?
+"""The person who chose to put an answer into a record, as its Provenance names them.
 
 Recording is a human act: beside the software, which assembled the answer, stands whoever entered it. A person of the
 record is named by reference; one who is known elsewhere only, by a logical reference that holds their address, since a

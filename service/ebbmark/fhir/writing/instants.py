@@ -1,4 +1,4 @@
-"""How is an instant spelled in FHIR? Always in UTC, always with its zone."""
+"""FHIR instants as text: always in UTC, always with its zone."""
 
 from __future__ import annotations
 

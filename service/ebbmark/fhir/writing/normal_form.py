@@ -1,4 +1,4 @@
-"""How does one answer look, whether it stands in an answer Bundle or was written to a record and read back?
+"""The normal form of an answer: the same whether it stands in a Bundle or was written to a record and read back.
 
 The normal form is what a signature covers and what a replay compares: the resources by kind (`guidance`,
 `suggested-peep`, `step-3`, `device`, `provenance`, `outcome` …), with references inside the answer by the full URLs

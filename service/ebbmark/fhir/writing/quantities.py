@@ -1,4 +1,4 @@
-"""In which unit does each number leave, and how is it rounded? The only place where results are rounded.
+"""Units and rounding of the numbers that leave: the only place where results are rounded.
 
 Rounding is half to even on the binary value, as Python formats numbers. The digits are finer than what bedside
 charting resolves, so that rounding never decides anything: every decision was made on the unrounded number. Trailing

@@ -1,4 +1,4 @@
-"""What do the results say to people? One or two plain sentences each, made last, from values that are decided."""
+"""The results in one or two plain sentences each, made last, from values that are decided."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How does a result look once a newer answer for the same trial has taken its place?
+"""Results that a newer answer for the same trial supersedes.
 
 Observation, DetectedIssue and DiagnosticReport become `cancelled`. In FHIR R4 (codesystem-observation-status)
 `entered-in-error` is for a record that should never have existed, and the definition itself asks for `cancelled` where

@@ -1,4 +1,4 @@
-"""How do the steps and the margins of an answer read as tables? The same cells for a terminal and for paper."""
+"""Steps and margins of an answer as tables: the same cells for a terminal and for paper."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""By which codes do results leave? LOINC where a code exists, our own CodeSystem where none does.
+"""The codes by which results leave: LOINC where a code exists, our own CodeSystem where none does.
 
 Every CodeableConcept here is encoded once, when the module is loaded.
 """

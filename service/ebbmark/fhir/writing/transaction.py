@@ -1,4 +1,4 @@
-"""How is the answer written to a record so that a second try doubles nothing? One transaction of conditional creates.
+"""Idempotent write: the answer as one transaction of conditional creates.
 
 What each entry is found again by (FHIR R4 http.html#ccreate):
 

@@ -1,4 +1,4 @@
-"""Is this Bundle fit to leave for a record? The published models, and what those models let pass.
+"""Validation of a Bundle before it leaves for a record: the published models, and what those models let pass.
 
 The models of fhir.resources check structure: elements, cardinality, types. They accept a status that does not exist, a
 value beside its reason for absence (obs-6), a unit code without system (qty-3), empty elements and any unit; these are

@@ -1,4 +1,4 @@
-"""How does the answer say what became of its write-back?
+"""What became of a write-back, as an issue of the answer.
 
 The issue that says so is about the delivery of the answer and no part of it: its code tells it from the others, so that
 a signature holds and a replay passes it over.

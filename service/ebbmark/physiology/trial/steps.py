@@ -94,7 +94,7 @@ class Observed:
 
     Attributes:
         slug: stable code: disconnection, other-limb, step-without-compliance, tidal-volume-varies,
-            charted-compliance-differs, recruitment-readings-dropped, intrinsic-peep-partly-known,
+            charted-compliance-differs, intrinsic-peep-partly-known,
             peep-from-measurement, volume-side-not-stated, driving-pressure-as-charted, large-drop.
         sentence: one plain sentence.
         at_s: when [s since 1970-01-01T00:00:00Z].
