@@ -38,6 +38,9 @@ class Fault(Enum):
     LATE_REPLY = "reply held until nobody waits for it"
     DRIPPING_REPLY = "reply comes byte by byte"
     LATE_REQUEST = "request held, reaches the record during the repeat"
+    HELD_REQUEST = "request held until all writers have ended, then released"
+    TWICE = "passed on and answered; a copy arrives once all writers have ended"
+    TWICE_AT_ONCE = "passed on twice at once, answered"
     BUSY_SECONDS = "429 with Retry-After in seconds"
     BUSY_DATE = "429 with Retry-After as a date"
     BUSY_LONG = "429 with a Retry-After beyond our patience"
@@ -62,6 +65,9 @@ MIXED: Weather = {
     Fault.LATE_REPLY: 0.03,
     Fault.DRIPPING_REPLY: 0.01,
     Fault.LATE_REQUEST: 0.04,
+    Fault.HELD_REQUEST: 0.04,
+    Fault.TWICE: 0.04,
+    Fault.TWICE_AT_ONCE: 0.04,
     Fault.BUSY_SECONDS: 0.03,
     Fault.BUSY_DATE: 0.03,
     Fault.BUSY_LONG: 0.01,
@@ -84,12 +90,20 @@ _OUTCOME = (
 _PAGE = b"<html><body>Sorry</body></html>"
 _JSON, _HTML = "application/fhir+json", "text/html"
 _BEYOND_PATIENCE_S = 3600
+_OF_READS = 0.1
+"""How many of the faults meet requests that write nothing: each write is led by several of them."""
 
 
 @dataclass(frozen=True, slots=True)
 class _Request:
     head: bytes
     body: bytes
+
+    @property
+    def writes(self) -> bool:
+        """Whether it is a transaction."""
+        method, _, rest = self.head.partition(b" ")
+        return method == b"POST" and rest.partition(b" ")[0].rstrip(b"/").endswith(b"/fhir")
 
     @property
     def on_the_wire(self) -> bytes:
@@ -137,6 +151,7 @@ class FaultProxy:
         self._repeat_after_s = repeat_after_s
         self._under_way: set[asyncio.Task[_Reply | None]] = set()
         self._talks: set[asyncio.Task[None]] = set()
+        self._held: list[_Request] = []
         self._server: asyncio.Server | None = None
 
     @property
@@ -159,6 +174,11 @@ class FaultProxy:
         await asyncio.gather(*self._talks, *self._under_way, return_exceptions=True)
         await self._server.wait_closed()
 
+    async def release(self) -> None:
+        """Pass on what was held, the oldest last, each once what came before it has been answered."""
+        while self._held:
+            await self._passed_on(self._held.pop())
+
     async def idle(self) -> None:
         """Wait until nothing that a client sent is still on its way to the record, or at work there."""
         while self._under_way:
@@ -170,7 +190,8 @@ class FaultProxy:
         self._talks.add(talk)
         try:
             while (request := await _request_from(reader)) is not None:
-                await self._meet(self._drawn(), request, writer)
+                passes = not request.writes and self._random.random() > _OF_READS
+                await self._meet(Fault.NONE if passes else self._drawn(), request, writer)
         except (OSError, asyncio.CancelledError):
             pass  # the client went away, or the run is over
         finally:
@@ -188,7 +209,8 @@ class FaultProxy:
             Fault.CUT_UNFORWARDED: self._cut_unforwarded,
             Fault.CUT_HALF_FORWARDED: self._cut_half_forwarded,
             Fault.CUT_AT_WORK: self._cut_at_work,
-            Fault.LATE_REQUEST: self._hold_request,
+            Fault.LATE_REQUEST: self._delay_request,
+            Fault.HELD_REQUEST: self._hold_request,
         }
         if fault in ways:
             self.counts[fault] += 1
@@ -210,6 +232,10 @@ class FaultProxy:
         return _Reply("500 Internal Server Error", _HTML, _PAGE) if fault is Fault.ERROR_UNFORWARDED else None
 
     async def _after_work(self, fault: Fault, request: _Request, writer: asyncio.StreamWriter) -> None:
+        if fault is Fault.TWICE:
+            self._held.append(request)
+        if fault is Fault.TWICE_AT_ONCE:
+            self._passed_on(request)
         reply = await asyncio.shield(self._passed_on(request))
         if reply is None or self.deaf:
             self.counts[Fault.RECORD_DOWN] += 1
@@ -264,6 +290,11 @@ class FaultProxy:
         self._cut(writer)
 
     async def _hold_request(self, request: _Request, writer: asyncio.StreamWriter) -> None:
+        self._held.append(request)
+        await asyncio.sleep(self._read_timeout_s * 1.2)
+        self._cut(writer)
+
+    async def _delay_request(self, request: _Request, writer: asyncio.StreamWriter) -> None:
         about_s = self._read_timeout_s + self._repeat_after_s
         self._passed_on(request, after_s=about_s + self._random.uniform(-0.1, 0.1))
         # The client gives up by itself and closes; cut here only what it left open.

@@ -1,8 +1,9 @@
 """A thousand write-backs to a real record under faults, counted.
 
-`PYTHONPATH=tests python -m live.fault_run [--writes 1000] [--seed 5] [--looking]` from the root of the project. Starts
-a record of its own, kills and restarts it twice on the way, prints the counts, and ends with 1 if anything was doubled,
-halved, reported wrongly or left unsettled.
+`PYTHONPATH=tests python -m live.fault_run [--writes 1000] [--answers 3] [--seed 5]` from the root of the project.
+Starts a record of its own, kills and restarts it twice on the way, kills writers, and writes several answers for each
+trial as the doors do. Prints the counts, and ends with 1 if anything was doubled, halved, current twice, reported
+wrongly or left unsettled.
 """
 
 from __future__ import annotations
@@ -36,7 +37,8 @@ def main() -> int:
         seed=asked.seed,
         restarts=2,
         hurry=asked.hurry,
-        looking=asked.looking,
+        answers=asked.answers,
+        deaf=asked.deaf,
     )
     with tempfile.TemporaryDirectory() as folder:
         record = _RestartedRecord(Path(folder))
@@ -57,7 +59,8 @@ def _asked() -> argparse.Namespace:
     parser.add_argument("--seed", type=int, default=5, help="of the faults (5)")
     parser.add_argument("--at-once", type=int, default=10, help="calls under way at the same time (10)")
     parser.add_argument("--hurry", type=float, default=1.0, help="divides the waits between attempts (1)")
-    parser.add_argument("--looking", action="store_true", help="write as the doors do, looking for other answers too")
+    parser.add_argument("--answers", type=int, default=3, help="different recommendations for each trial (3)")
+    parser.add_argument("--deaf", action="store_true", help="hear nothing of the record shortly before it is killed")
     return parser.parse_args()
 
 
@@ -94,13 +97,16 @@ def lines_of(outcome: Outcome, plan: Plan) -> Iterator[str]:
     yield from _table(outcome.first)
     yield ""
     yield "Sent again without faults, whatever no writer was told is there:"
-    for (before, after), number in sorted(outcome.settled.items(), key=str):
-        yield f"  {number:6}  told {before.value}, then {after.value}"
+    for (before, after), number in sorted(outcome.settled.items()):
+        yield f"  {number:6}  told {before}, then {after}"
     yield ""
     yield "In the end:"
     yield from _table(outcome.last)
     yield ""
     wrong = (*outcome.first.false_reports, *outcome.last.false_reports)
+    yield f"writers killed {outcome.killed}"
+    yield f"current answers by trial, before and after: {dict(outcome.first.current)}, {dict(outcome.last.current)}"
+    yield f"told unknown {outcome.first.told(WriteState.UNKNOWN)} of {outcome.first.table.total()}"
     yield f"doubles {outcome.first.doubles + outcome.last.doubles}"
     yield f"halves {outcome.first.halves + outcome.last.halves}"
     yield f"false reports {len(wrong)}"

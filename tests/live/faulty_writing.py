@@ -17,16 +17,15 @@ from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.outcome import WriteState
 from ebbmark.record.reading import Waiting
 from ebbmark.record.supersede import write_current
-from ebbmark.record.write_back import write_back
 from live.fault_proxy import CALM, CROWDED, FAILING, MIXED, Fault, FaultProxy, Weather
 from live.many_recommendations import jobs, load_inputs, talking_to
-from live.written_once import Call, Found, Job, Verdict, census, look, verdict_of
+from live.written_once import Call, Found, Job, Verdict, census, found_of, look, look_when_settled, verdict_of
 
 __all__ = ["Outcome", "Plan", "Restart", "run"]
 
 Restart = Callable[[], Awaitable[None]]
 
-WRITERS_OF_ONE = 20
+WRITERS_OF_ONE = 12
 CLIENTS = 4
 SETTLING_S = 5.0  # the client's own shortest wait after a request that may have arrived
 FLUSHED_S = 2.0
@@ -40,13 +39,15 @@ class Plan:
     Attributes:
         writes: different recommendations that are written once each.
         repeats: how many of them another writer sends a second time.
-        crowds: further recommendations, each written by twenty writers at once; the first without faults.
+        crowds: further recommendations, each written by a dozen writers at once; the first without faults.
         at_once: calls under way at the same time otherwise.
         seed: of the faults and of what is repeated.
         restarts: how often the record is killed and started again.
         read_timeout_s: the client's patience with a reply [s].
         hurry: divides every wait of the client's between attempts; 1 waits as in earnest.
-        looking: whether to write as the doors do, with a look for other answers for the same trial before and after.
+        answers: different recommendations for one trial, written at about the same time.
+        kills: share of the calls whose writer is killed on the way.
+        deaf: whether no reply of the record's is heard shortly before its end.
     """
 
     writes: int
@@ -57,7 +58,18 @@ class Plan:
     restarts: int = 0
     read_timeout_s: float = 5.0
     hurry: float = 1.0
-    looking: bool = False
+    answers: int = 3
+    kills: float = 0.05
+    deaf: bool = False
+
+
+SETTLED = {
+    (WriteState.WRITTEN, Found.WHOLE),
+    (WriteState.ALREADY_THERE, Found.WHOLE),
+    (WriteState.SUPERSEDED, Found.WHOLE),
+    (WriteState.SUPERSEDED, Found.NOTHING),
+}
+"""What may be told, and be there, once everything was sent again in peace."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,20 +83,21 @@ class Outcome:
         counts: how often each fault happened.
         attempts: requests that the writers sent under faults.
         strays: resources of any type beyond those expected; a negative number is missing.
+        killed: calls whose writer was killed.
     """
 
     first: Verdict
     last: Verdict
-    settled: Counter[tuple[WriteState, WriteState]]
+    settled: Counter[tuple[str, str]]
     counts: Counter[Fault]
     attempts: int
     strays: dict[str, int]
+    killed: int
 
     @property
     def clean(self) -> bool:
-        """Nothing doubled, halved, reported wrongly, written elsewhere, or left unsettled."""
-        whole = {found for _, found in self.last.table} == {Found.WHOLE}
-        return self.first.clean and self.last.clean and whole and not self.strays
+        """Nothing doubled, halved, reported wrongly, written elsewhere, left unsettled, or current twice."""
+        return self.first.clean and self.last.clean and set(self.last.table) <= SETTLED and not self.strays
 
 
 async def run(plan: Plan, base_url: str, *, prefix: str, restart: Restart | None = None) -> Outcome:
@@ -96,7 +109,7 @@ async def run(plan: Plan, base_url: str, *, prefix: str, restart: Restart | None
         prefix: begins the ids of what is loaded; new for each run on one record.
         restart: kills the record and starts it again behind the same address.
     """
-    every = jobs(prefix, plan.writes + plan.crowds)
+    every = jobs(prefix, plan.writes + plan.crowds, answers=plan.answers)
     with talking_to(base_url) as record:
         await asyncio.to_thread(load_inputs, record, prefix, len(every))
         before, held = await asyncio.to_thread(_seen, record)
@@ -104,21 +117,44 @@ async def run(plan: Plan, base_url: str, *, prefix: str, restart: Restart | None
             writing = await _writing(stack, plan, base_url)
             await _under_faults(writing, every[: plan.writes], every[plan.writes :], plan, restart)
             calls, counts = list(writing.calls), Counter(writing.proxy.counts)
-            first = verdict_of(calls, await asyncio.to_thread(look, record))
-            open_calls = {call.job.name: call for call in calls if not call.told_there}
-            await writing.write([call.job for call in open_calls.values()], CALM, at_once=2)
+            await writing.proxy.release()
+            first = verdict_of(calls, await asyncio.to_thread(look_when_settled, record))
+            told = {call.job.name for call in calls if call.told_there}
+            open_jobs = [job for job in every if job.name not in told]
+            writing.kills = 0.0
+            await writing.write(open_jobs, CALM, at_once=2)
             again = writing.calls[len(calls) :]
         after, held_after = await asyncio.to_thread(_seen, record)
     expected = Counter(kind for job in every for kind, _ in job.own_keys)
     expected["Device"] = len({key for key in held_after if key[0] == "Device"} - held.keys())
+    expected["List"] = len({job.patient for job in every})
+    # Superseded answers that were never written are nowhere; each change has a Provenance of its own.
+    for job in (one for one in every if found_of(one, held_after) is Found.NOTHING):
+        expected.subtract(kind for kind, _ in job.own_keys)
+    expected["Provenance"] += sum(
+        len(stored)
+        for (kind, token), stored in held_after.items()
+        if kind == "Provenance" and token not in of_jobs(every)
+    )
     return Outcome(
         first=first,
         last=verdict_of([*(call for call in calls if call.told_there), *again], held_after),
-        settled=Counter((open_calls[call.job.name].outcome.state, call.outcome.state) for call in again),
+        settled=Counter((_told_last(call.job, calls), call.outcome.state.value) for call in again),
         counts=counts,
         attempts=sum(call.outcome.attempts for call in calls),
         strays={kind: extra for kind in after if (extra := after[kind] - before[kind] - expected[kind])},
+        killed=writing.killed,
     )
+
+
+def of_jobs(every: Sequence[Job]) -> frozenset[str]:
+    """Tokens of everything that is written of these recommendations."""
+    return frozenset(token for job in every for _, token in job.keys)
+
+
+def _told_last(job: Job, calls: Sequence[Call]) -> str:
+    told = [call.outcome.state.value for call in calls if call.job.name == job.name]
+    return told[-1] if told else "nothing, killed"
 
 
 def _seen(record: httpx.Client) -> tuple[Counter[str], dict[tuple[str, str], list[dict[str, object]]]]:
@@ -131,8 +167,11 @@ class _Writing:
     def __init__(self, proxy: FaultProxy, clients: Sequence[RecordClient], plan: Plan) -> None:
         self.proxy = proxy
         self.calls: list[Call] = []
+        self.kills = plan.kills
+        self.killed = 0
         self._clients = clients
         self._plan = plan
+        self._random = Random(plan.seed)
 
     async def write(self, work: Sequence[Job], weather: Weather, *, at_once: int) -> None:
         """Write all, so many at a time, and come back when nothing is on its way any more."""
@@ -141,7 +180,14 @@ class _Writing:
 
         async def writer() -> None:
             for number, job in queue:
-                self.calls.append(await self._call(job, self._clients[number % len(self._clients)]))
+                call = asyncio.create_task(self._call(job, self._clients[number % len(self._clients)]))
+                if self._random.random() < self.kills:
+                    await asyncio.wait([call], timeout=self._random.uniform(0.0, 1.5))
+                    if call.cancel():
+                        self.killed += 1
+                        await asyncio.wait([call])
+                        continue
+                self.calls.append(await call)
 
         async with asyncio.TaskGroup() as group:
             for _ in range(at_once):
@@ -150,10 +196,7 @@ class _Writing:
 
     async def _call(self, job: Job, client: RecordClient) -> Call:
         waiting = Waiting(self._sleep, lambda: datetime.now(UTC))
-        if self._plan.looking:
-            return Call(job, await write_current(json.loads(job.transaction), record=client, waiting=waiting))
-        outcome = await write_back(job.transaction, record=client, sleep=waiting.sleep, now=waiting.now)
-        return Call(job, outcome)
+        return Call(job, await write_current(json.loads(job.transaction), record=client, waiting=waiting))
 
     async def _sleep(self, seconds: float) -> None:
         await asyncio.sleep(seconds / self._plan.hurry)
@@ -186,23 +229,23 @@ async def _under_faults(
         await writing.write([job] * WRITERS_OF_ONE, MIXED if number else CALM, at_once=WRITERS_OF_ONE)
     work = _with_repeats(single, plan)
     mixed, failing = len(work) * 6 // 10, len(work) * 85 // 100
-    done = len(writing.calls)
+    done = len(writing.calls) + writing.killed
     marks = [done + mixed * (number + 1) // (plan.restarts + 1) for number in range(plan.restarts)]
-    restarting = asyncio.create_task(_restart_at(writing, marks, restart))
+    restarting = asyncio.create_task(_restart_at(writing, plan, marks, restart))
     await writing.write(work[:mixed], MIXED, at_once=plan.at_once)
     await restarting
     await writing.write(work[mixed:failing], FAILING, at_once=plan.at_once)
     await writing.write(work[failing:], CROWDED, at_once=plan.at_once)
 
 
-async def _restart_at(writing: _Writing, marks: Sequence[int], restart: Restart | None) -> None:
+async def _restart_at(writing: _Writing, plan: Plan, marks: Sequence[int], restart: Restart | None) -> None:
     for mark in marks:
-        while len(writing.calls) < mark:
+        while len(writing.calls) + writing.killed < mark:
             await asyncio.sleep(0.05)
         assert restart is not None
-        # What the record confirms must outlive it, but its embedded database writes up to half a second later. So
-        # nothing that it says so shortly before its end is heard; it goes on committing until then.
-        writing.proxy.deaf = True
+        # What the record confirms must outlive it. Where its database writes later than that, nothing that it says
+        # shortly before its end is heard; it goes on committing until then.
+        writing.proxy.deaf = plan.deaf
         await asyncio.sleep(FLUSHED_S)
         await restart()
         writing.proxy.deaf = False

@@ -52,12 +52,16 @@ def _inputs(prefix: str, count: int) -> Iterator[dict[str, Any]]:
         }
 
 
-def jobs(prefix: str, count: int) -> list[Job]:
-    """Different recommendations, each for a patient of its own, so that none takes the place of another.
+def jobs(prefix: str, count: int, *, answers: int = 1) -> list[Job]:
+    """Different recommendations, each patient with one trial and so many answers for it, side by side.
 
-    Every fifth has a report, with a page of about the length that real ones have.
+    Of several answers for a trial each takes the place of those before it, or of those that rest on older inputs. Every
+    fifth has a report, with a page of about the length that real ones have.
     """
-    return [_job(_recommendation(prefix, number), PAGE if number % 5 == 4 else None) for number in range(count)]
+    return [
+        _job(_recommendation(prefix, number // answers, number % answers), PAGE if number % 5 == 4 else None)
+        for number in range(count)
+    ]
 
 
 def _job(recommendation: Recommendation, pdf: bytes | None) -> Job:
@@ -65,12 +69,14 @@ def _job(recommendation: Recommendation, pdf: bytes | None) -> Job:
     return job_of(recommendation.identity, as_transaction(bundle, recommendation.request.subject))
 
 
-def _recommendation(prefix: str, number: int) -> Recommendation:
+def _recommendation(prefix: str, number: int, answer: int) -> Recommendation:
+    """The answers of one trial: by other margins, and every third from newer inputs."""
     one = found()
+    version = 1 + answer // 3
     sources = tuple(
         Source(
             source.path,
-            f"Observation/{prefix}-{place}/_history/1",
+            f"Observation/{prefix}-{place}/_history/{version}",
             source.value,
         )
         for place, source in enumerate(one.request.sources)
@@ -80,6 +86,7 @@ def _recommendation(prefix: str, number: int) -> Recommendation:
         subject=f"Patient/{prefix}-{number}",
         encounter=None,
         sources=sources,
+        protocol=replace(one.request.protocol, margin_cmh2o=2.0 + 0.5 * (answer % 3)),
     )
     digest = input_digest(request)
     name = identity(digest, request.protocol, one.engine_version)

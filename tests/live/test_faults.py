@@ -17,14 +17,17 @@ from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.outcome import WriteOutcome, WriteState
 from ebbmark.record.write_back import write_back
 from live.fault_proxy import Fault, FaultProxy
-from live.faulty_writing import WRITERS_OF_ONE, Outcome, Plan, run
+from live.faulty_writing import SETTLED, WRITERS_OF_ONE, Outcome, Plan, run
 from live.many_recommendations import jobs, load_inputs, talking_to
 from live.written_once import Found, Job, found_of, look, look_when_settled
 
 pytestmark = pytest.mark.live
 
-PLAN = Plan(writes=20, repeats=4, crowds=2, at_once=8, seed=5, read_timeout_s=2.0, hurry=10.0)
+PLAN = Plan(writes=21, repeats=4, crowds=1, at_once=8, seed=5, read_timeout_s=4.0, hurry=10.0, kills=0.1)
 CALLS = PLAN.writes + PLAN.repeats + PLAN.crowds * WRITERS_OF_ONE
+MOST_UNKNOWN = 0.15
+"""Share of the calls that may end without anybody knowing; this project's choice for this weather."""
+
 QUIET_S = 1.0
 
 
@@ -62,15 +65,22 @@ def test_no_writer_is_told_what_is_not_so(outcome: Outcome) -> None:
     assert outcome.first.false_reports == outcome.last.false_reports == ()
 
 
-def test_every_writer_is_told_something(outcome: Outcome) -> None:
-    assert outcome.first.table.total() == CALLS
+def test_every_writer_that_lives_is_told_something(outcome: Outcome) -> None:
+    assert outcome.first.table.total() + outcome.killed == CALLS
+    assert outcome.killed > 0
+
+
+def test_no_trial_ever_has_two_current_answers_and_the_list_names_the_one(outcome: Outcome) -> None:
+    assert set(outcome.first.current) <= {0, 1}
+    assert set(outcome.last.current) == {1}
+
+
+def test_few_are_told_that_nobody_knows(outcome: Outcome) -> None:
+    assert outcome.first.told(WriteState.UNKNOWN) <= MOST_UNKNOWN * CALLS
 
 
 def test_what_was_left_open_is_settled_by_sending_it_again(outcome: Outcome) -> None:
-    assert {(state, found) for state, found in outcome.last.table} <= {
-        (WriteState.WRITTEN, Found.WHOLE),
-        (WriteState.ALREADY_THERE, Found.WHOLE),
-    }
+    assert set(outcome.last.table) <= SETTLED
 
 
 def test_no_resource_of_any_type_is_there_beyond_those_expected(outcome: Outcome) -> None:
@@ -81,7 +91,7 @@ def test_faults_of_many_kinds_did_happen(outcome: Outcome) -> None:
     happened = {fault for fault in outcome.counts if fault is not Fault.NONE}
 
     assert len(happened) >= 8
-    assert outcome.attempts > CALLS
+    assert {Fault.TWICE, Fault.HELD_REQUEST} & happened
 
 
 async def _tried_once(job: Job, base_url: str, fault: Fault) -> WriteOutcome:
@@ -106,9 +116,12 @@ async def _tried_once(job: Job, base_url: str, fault: Fault) -> WriteOutcome:
 
 
 SLOW = {Fault.LATE_REPLY, Fault.LATE_REQUEST, Fault.DRIPPING_REPLY}
+ANSWERED = {Fault.NONE, Fault.TWICE, Fault.TWICE_AT_ONCE}
 NOTHING_ARRIVED = {Fault.CUT_UNFORWARDED, Fault.CUT_HALF_FORWARDED, Fault.ERROR_UNFORWARDED}
 TURNED_AWAY = {Fault.BUSY_SECONDS, Fault.BUSY_DATE, Fault.BUSY_LONG}
-WORK_DONE = set(Fault) - NOTHING_ARRIVED - TURNED_AWAY - {Fault.NONE, Fault.CUT_AT_WORK, Fault.RECORD_DOWN}
+WORK_DONE = (
+    set(Fault) - NOTHING_ARRIVED - TURNED_AWAY - ANSWERED - {Fault.CUT_AT_WORK, Fault.HELD_REQUEST, Fault.RECORD_DOWN}
+)
 
 
 @pytest.mark.parametrize("fault", sorted(NOTHING_ARRIVED, key=str), ids=lambda fault: fault.name)

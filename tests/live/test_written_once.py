@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from ebbmark.fhir.writing.superseding import CURRENT_SYSTEM
 from ebbmark.record.outcome import WriteOutcome, WriteState
 from ebbmark.record.transaction_reply import EntryResult
 from live.many_recommendations import jobs
@@ -16,11 +17,18 @@ Json = dict[str, Any]
 Held = dict[Key, list[Json]]
 
 JOB, OTHER, *_, REPORTED = jobs("judged", 5)
+FIRST, SECOND = jobs("judged", 2, answers=2)
 
 
 def stored(job: Job) -> Held:
     """The record after one write of this recommendation."""
-    held: Held = {key: [{"resourceType": key[0], "id": f"id-{place}"}] for place, key in enumerate(job.keys)}
+    held: Held = {
+        key: [{"resourceType": key[0], "id": f"id-{place}", "status": "preliminary"}]
+        for place, key in enumerate(job.keys)
+    }
+    held["List", f"{CURRENT_SYSTEM}|{job.patient}"] = [
+        {"resourceType": "List", "id": "list", "entry": [{"item": {"identifier": {"value": job.name}}}]}
+    ]
     first, *of_report = [key for key in job.keys if key[0] == "Provenance"]
     for provenance in (first, *of_report):
         held[provenance][0]["target"] = [
@@ -91,6 +99,27 @@ def test_a_provenance_over_something_else_makes_it_a_half() -> None:
     held[provenance][0]["target"].pop()
 
     assert found_of(JOB, held) is Found.HALF
+
+
+def both_current() -> Held:
+    """Two answers for one trial, neither marked."""
+    return {**stored(FIRST), **stored(SECOND)}
+
+
+def test_two_current_answers_for_one_trial_are_found() -> None:
+    calls = [Call(job, told(WriteState.WRITTEN, job)) for job in (FIRST, SECOND)]
+
+    assert (verdict_of(calls, both_current()).current, verdict_of(calls, both_current()).clean) == (
+        {"another one is in the List": 1},
+        False,
+    )
+
+
+def test_a_list_that_names_another_answer_is_found() -> None:
+    held = stored(JOB)
+    held["List", f"{CURRENT_SYSTEM}|{JOB.patient}"][0]["entry"] = []
+
+    assert not judged(held, told(WriteState.WRITTEN)).clean
 
 
 @pytest.mark.parametrize("state", [WriteState.WRITTEN, WriteState.ALREADY_THERE])

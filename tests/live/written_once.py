@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import Enum
 from typing import Any
 
@@ -17,6 +17,7 @@ import msgspec
 
 from ebbmark.fhir.writing.frame import RESULT_SYSTEM
 from ebbmark.fhir.writing.provenance import SOFTWARE_SYSTEM
+from ebbmark.fhir.writing.superseding import CURRENT_SYSTEM, SUPERSEDED_SYSTEM
 from ebbmark.record.outcome import WriteOutcome, WriteState
 
 __all__ = [
@@ -37,7 +38,7 @@ Json = dict[str, Any]
 Key = tuple[str, str]
 """Resource type, and the token by which the resource is found again."""
 
-OWN_SYSTEMS = frozenset({RESULT_SYSTEM, SOFTWARE_SYSTEM})
+OWN_SYSTEMS = frozenset({RESULT_SYSTEM, SOFTWARE_SYSTEM, CURRENT_SYSTEM, SUPERSEDED_SYSTEM})
 MOST_LOOKS = 10
 """How often one looks again at a record that is still at work."""
 PAGE = 200
@@ -54,11 +55,12 @@ class Found(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """One recommendation to write: its name, its transaction, and the key of each entry in order."""
+    """One recommendation to write: its name, its transaction, the key of each entry in order, and its patient."""
 
     name: str
     transaction: bytes
     keys: tuple[Key, ...]
+    patient: str = ""
 
     @property
     def own_keys(self) -> tuple[Key, ...]:
@@ -88,24 +90,34 @@ class Verdict:
         doubles: recommendations of which the record holds something twice.
         halves: recommendations of which it holds a part.
         false_reports: what writers were told and is not so, in words.
+        current: patients, who have one trial each, by how many answers of it are current; and those of whom the List
+            names another one.
     """
 
     table: Counter[tuple[WriteState, Found]]
     doubles: int
     halves: int
     false_reports: tuple[str, ...]
+    current: Counter[int | str] = field(default_factory=Counter)
+
+    def told(self, state: WriteState) -> int:
+        """How many calls were told this."""
+        return sum(number for (told, _), number in self.table.items() if told is state)
 
     @property
     def clean(self) -> bool:
         """Whether nothing at all is wrong."""
-        return not (self.doubles or self.halves or self.false_reports)
+        return not (self.doubles or self.halves or self.false_reports or set(self.current) - {0, 1})
 
 
 def job_of(name: str, transaction: Mapping[str, Any]) -> Job:
     """Read the keys off a transaction as it will be sent."""
     keys = tuple((entry["request"]["url"], _token(entry["request"]["ifNoneExist"])) for entry in transaction["entry"])
     assert len(set(keys)) == len(keys)
-    return Job(name, msgspec.json.encode(transaction), keys)
+    (patient,) = {
+        one["resource"]["subject"]["reference"] for one in transaction["entry"] if "subject" in one["resource"]
+    }
+    return Job(name, msgspec.json.encode(transaction), keys, patient)
 
 
 def _token(condition: str) -> str:
@@ -115,7 +127,15 @@ def _token(condition: str) -> str:
 def look(record: httpx.Client) -> dict[Key, list[Json]]:
     """Everything of ours that the record holds now, by key; each resource in full."""
     held: dict[Key, list[Json]] = defaultdict(list)
-    for kind in ("GuidanceResponse", "Observation", "DetectedIssue", "DiagnosticReport", "Device", "Provenance"):
+    for kind in (
+        "GuidanceResponse",
+        "Observation",
+        "DetectedIssue",
+        "DiagnosticReport",
+        "Device",
+        "Provenance",
+        "List",
+    ):
         for resource in _all(record, kind):
             # R4 gives Provenance no identifier: it is found by its tag.
             tokens = resource["meta"].get("tag", ()) if kind == "Provenance" else resource.get("identifier", ())
@@ -195,7 +215,25 @@ def verdict_of(calls: Sequence[Call], held: Mapping[Key, Sequence[Json]]) -> Ver
         doubles=sum(one is Found.DOUBLE for one in found.values()) + doubled_devices,
         halves=sum(one is Found.HALF for one in found.values()),
         false_reports=(*_told_wrongly(calls, held, found), *_claimed_twice(calls)),
+        current=Counter(
+            _current_of(patient, jobs.values(), held) for patient in {one.patient for one in jobs.values()}
+        ),
     )
+
+
+def _current_of(patient: str, jobs: Iterable[Job], held: Mapping[Key, Sequence[Json]]) -> int | str:
+    """How many answers of one patient, with one trial, are current; or that the List names another one."""
+    closings = {
+        job.name: held.get(("Observation", f"{RESULT_SYSTEM}|{job.name}:closing-pressure"), ())
+        for job in jobs
+        if job.patient == patient
+    }
+    current = [name for name, stored in closings.items() for one in stored if one.get("status") == "preliminary"]
+    lists = held.get(("List", f"{CURRENT_SYSTEM}|{patient}"), ())
+    if len(lists) > 1:
+        return "several Lists"
+    listed = [entry["item"]["identifier"]["value"] for one in lists for entry in one.get("entry", ())]
+    return len(current) if sorted(listed) == sorted(current) else "another one is in the List"
 
 
 def _told_wrongly(
