@@ -19,8 +19,7 @@ from ebbmark.fhir.bedside.site import NO_SITE
 from ebbmark.fhir.problems import Rejected, operation_outcome
 from ebbmark.fhir.reading.read import DEFAULT_LIMITS, NO_CODE_MAP
 from ebbmark.fhir.writing.write import write_bundle_bytes
-from ebbmark.record.exchange import Patience
-from ebbmark.record.guests import GuestRecords
+from ebbmark.record.client import CallerRecords, Patience
 from ebbmark.settings import Settings
 from ebbmark.use_cases.titrate import recommend
 
@@ -151,7 +150,7 @@ def hooks_examples() -> dict[str, bytes]:
         DEFAULT_LIMITS,
         NO_CODE_MAP,
         False,
-        GuestRecords((), patience=Patience()),
+        CallerRecords((), patience=Patience()),
         Where("https://peep.example/fhir/metadata", "https://peep.example/launch"),
         WorkPool(20.0),
     )

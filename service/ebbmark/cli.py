@@ -178,7 +178,7 @@ def _account(chosen: argparse.Namespace) -> int:
 def _replay(chosen: argparse.Namespace) -> int:
     # Only this command needs the signature library, and a page to compare.
     from ebbmark.audit.findings import Outcome
-    from ebbmark.audit.replay_exchange import replay_files, text_of
+    from ebbmark.use_cases.replay_exchange import replay_files, text_of
     from ebbmark.views.sheet import report_pdf
 
     keys = _bytes_of(chosen.keys) if chosen.keys else None

@@ -10,12 +10,12 @@ import pytest
 
 from audit.test_replay import AT_S, INPUTS, LATER_S, TALL, answer, copy_of, replayed
 from audit.test_signature import KEY, PUBLISHED
-from ebbmark.audit.replay import Outcome, replay
 from ebbmark.audit.signature import Verified, sign, verify
 from ebbmark.cli import main
 from ebbmark.fhir.reading.read import read_code_map
 from ebbmark.fhir.writing.normal_form import resources_of
 from ebbmark.fhir.writing.write import write_bundle
+from ebbmark.use_cases.replay import Outcome, replay
 from ebbmark.use_cases.titrate import recommend
 from fhir_builders import at, bundle, height, parameters, patient, quantity, to_bytes, trial_observations
 

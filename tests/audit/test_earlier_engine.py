@@ -14,10 +14,10 @@ import pytest
 
 from audit.test_replay import LATER_S
 from ebbmark.audit.findings import FindingKind
-from ebbmark.audit.replay import Outcome, Replayed, replay
-from ebbmark.audit.replay_exchange import read_inputs
 from ebbmark.cli import main
 from ebbmark.fhir.writing.normal_form import resources_of
+from ebbmark.use_cases.replay import Outcome, Replayed, replay
+from ebbmark.use_cases.replay_exchange import read_inputs
 
 Json = dict[str, Any]
 OLD = sorted((Path(__file__).parent / "data" / "0.2.0").iterdir())

@@ -10,11 +10,11 @@ import pytest
 from audit.read_back import read_back
 from audit.test_signature import changed, one_of_each
 from ebbmark.audit.findings import FindingKind
-from ebbmark.audit.replay import Replayed, replay
 from ebbmark.fhir.writing.canonical import identity
 from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of
 from ebbmark.fhir.writing.superseding import superseded
 from ebbmark.fhir.writing.write import write_bundle
+from ebbmark.use_cases.replay import Replayed, replay
 from ebbmark.use_cases.titrate import recommend
 from fhir_builders import (
     at,

@@ -10,9 +10,9 @@ import pytest
 from audit.read_back import read_back
 from audit.test_replay import AT_S, LATER_S
 from audit.test_tampering import GIVEN
-from ebbmark.audit.replay import Replayed, replay
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.write import write_bundle
+from ebbmark.use_cases.replay import Replayed, replay
 from ebbmark.use_cases.titrate import recommend
 from ebbmark.views.sheet import report_pdf
 from fhir_builders import at, bundle, observation, parameters, to_bytes

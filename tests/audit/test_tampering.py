@@ -14,12 +14,12 @@ from audit.read_back import read_back
 from audit.test_replay import AT_S, LATER_S
 from audit.test_signature import KEY, PUBLISHED, changed, leaves
 from ebbmark.audit.findings import FindingKind
-from ebbmark.audit.replay import Replayed, replay
 from ebbmark.audit.signature import Verified, sign, verify
 from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.fhir.writing.write import write_bundle
+from ebbmark.use_cases.replay import Replayed, replay
 from ebbmark.use_cases.titrate import recommend
 from fhir_builders import at, bundle, height, observation, parameters, patient, to_bytes, trial_observations
 

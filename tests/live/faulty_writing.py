@@ -14,9 +14,9 @@ from random import Random
 import httpx
 
 from ebbmark.record.client import RecordClient, RecordSettings
-from ebbmark.record.outcome import WriteState
-from ebbmark.record.reading import Waiting
+from ebbmark.record.search import Waiting
 from ebbmark.record.supersede import write_current
+from ebbmark.record.write_outcome import WriteState
 from live.fault_proxy import CALM, CROWDED, FAILING, MIXED, Fault, FaultProxy, Weather
 from live.many_recommendations import jobs, load_inputs, talking_to
 from live.written_once import Call, Found, Job, Verdict, census, found_of, look, look_when_settled, verdict_of

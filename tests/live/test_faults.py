@@ -14,8 +14,8 @@ import httpx
 import pytest
 
 from ebbmark.record.client import RecordClient, RecordSettings
-from ebbmark.record.outcome import WriteOutcome, WriteState
 from ebbmark.record.write_back import write_back
+from ebbmark.record.write_outcome import WriteOutcome, WriteState
 from live.fault_proxy import Fault, FaultProxy
 from live.faulty_writing import SETTLED, WRITERS_OF_ONE, Outcome, Plan, run
 from live.many_recommendations import jobs, load_inputs, talking_to

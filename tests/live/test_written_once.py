@@ -8,8 +8,7 @@ from typing import Any
 import pytest
 
 from ebbmark.fhir.writing.superseding import CURRENT_SYSTEM
-from ebbmark.record.outcome import WriteOutcome, WriteState
-from ebbmark.record.transaction_reply import EntryResult
+from ebbmark.record.write_outcome import EntryResult, WriteOutcome, WriteState
 from live.many_recommendations import jobs
 from live.written_once import Call, Found, Job, Key, Verdict, found_of, verdict_of
 

@@ -18,7 +18,7 @@ import msgspec
 from ebbmark.fhir.writing.frame import RESULT_SYSTEM
 from ebbmark.fhir.writing.provenance import SOFTWARE_SYSTEM
 from ebbmark.fhir.writing.superseding import CURRENT_SYSTEM, SUPERSEDED_SYSTEM
-from ebbmark.record.outcome import WriteOutcome, WriteState
+from ebbmark.record.write_outcome import WriteOutcome, WriteState
 
 __all__ = [
     "Call",

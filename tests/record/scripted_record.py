@@ -8,9 +8,8 @@ import httpx
 import respx
 
 from ebbmark.record.client import RecordClient, RecordSettings
-from ebbmark.record.outcome import WriteOutcome
-from ebbmark.record.transaction_reply import EntryRequest
 from ebbmark.record.write_back import write_back
+from ebbmark.record.write_outcome import EntryRequest, WriteOutcome
 from record.waits import Waits, noon
 
 BASE = "https://record.example/fhir"

@@ -12,8 +12,7 @@ import msgspec
 
 from authorization_server import CLIENT_ID, SCOPES, Site
 from ebbmark.keys import Algorithm, KeyRing, new_key_set, public_key_set, read_key_ring
-from ebbmark.record.client import RecordClient, RecordSettings
-from ebbmark.record.exchange import Exchange, Patience
+from ebbmark.record.client import Exchange, Patience, RecordClient, RecordSettings
 from ebbmark.record.sign_in import SignIn, SignInClock, SignInSettings
 
 __all__ = ["Clock", "SignedIn", "published", "ring", "signed_in"]

@@ -17,11 +17,11 @@ from ebbmark.fhir.problems import ProblemKind, Rejected, status_of
 from ebbmark.fhir.writing.statements import Answer, Coded
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import as_transaction, write_bundle, write_bundle_bytes
-from ebbmark.record.ask_from_record import ask_from_record
 from ebbmark.record.client import RecordClient, RecordSettings
-from ebbmark.record.from_record import ReadLimits
-from ebbmark.record.reading import Waiting
+from ebbmark.record.search import Waiting
 from ebbmark.record.supersede import write_current
+from ebbmark.use_cases.ask_from_record import ask_from_record
+from ebbmark.use_cases.from_record import ReadLimits
 from ebbmark.use_cases.questions import QUESTIONS
 from ebbmark.use_cases.titrate import recommend
 from fhir_builders import LOINC, Json, height, patient

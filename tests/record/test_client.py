@@ -10,7 +10,7 @@ import pytest
 import respx
 
 from ebbmark.record.client import Answer, Failure, RecordClient, RecordSettings, Reply, decoded
-from ebbmark.record.retrying import Trouble
+from ebbmark.record.retry import Trouble
 from record.local_record import Fault, local_record
 
 BASE = "https://record.example/fhir"

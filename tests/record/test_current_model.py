@@ -32,10 +32,10 @@ import pytest
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from ebbmark.record.client import Answer, Failure, RecordClient, RecordSettings, Reply
-from ebbmark.record.outcome import WriteOutcome, WriteState
-from ebbmark.record.reading import Waiting
-from ebbmark.record.retrying import Trouble
+from ebbmark.record.retry import Trouble
+from ebbmark.record.search import Waiting
 from ebbmark.record.supersede import write_current
+from ebbmark.record.write_outcome import WriteOutcome, WriteState
 from recommendations import RECORDED_S
 from record.keeping_record import BASE, KeepingRecord
 from record.test_supersede import NEW, OLD, PATIENT, later_margin

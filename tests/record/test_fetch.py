@@ -12,9 +12,8 @@ from ebbmark.fhir.problems import ProblemKind, Rejected, status_of
 from ebbmark.fhir.reading.read import NO_CODE_MAP
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.record.client import RecordClient, RecordSettings
-from ebbmark.record.from_record import ReadLimits, recommend_from_record
-from ebbmark.record.reading import ReadFailure, Waiting
-from ebbmark.record.searching import Budget, Found, TooMuch, search
+from ebbmark.record.search import Budget, Found, ReadFailure, TooMuch, Waiting, search
+from ebbmark.use_cases.from_record import ReadLimits, recommend_from_record
 from ebbmark.use_cases.titrate import recommend
 from fhir_builders import (
     Json,
@@ -317,7 +316,7 @@ def test_the_latest_trial_counts_where_no_period_was_named() -> None:
     found = answer(record, at_s=AT_S + 3 * 3600)
 
     assert found.trial.steps[0].start_s == datetime.fromisoformat(at(122)).timestamp()
-    assert any("earlier run" in note for note in found.request.notes)
+    assert any("earlier trial" in note.lower() for note in found.request.notes)
 
 
 def test_what_is_charted_hours_later_does_not_change_the_answer() -> None:
@@ -344,7 +343,7 @@ def test_an_earlier_trial_of_the_day_is_told_though_its_readings_are_not_used() 
 
     found = answer(record, at_s=AT_S + 4 * 3600)
 
-    assert any("earlier run" in note for note in found.request.notes)
+    assert any("earlier trial" in note.lower() for note in found.request.notes)
     assert all("later" in source.reference or "height" in source.reference for source in found.request.sources)
 
 

@@ -11,9 +11,9 @@ import respx
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from ebbmark.record.client import RecordClient, RecordSettings
-from ebbmark.record.foreseen import Foreseen, foreseen
-from ebbmark.record.outcome import WriteState
-from ebbmark.record.reading import ReadFailure, Waiting
+from ebbmark.record.search import ReadFailure, Waiting
+from ebbmark.record.supersede import Foreseen, foreseen
+from ebbmark.record.write_outcome import WriteState
 from recommendations import RECORDED_S
 from record.keeping_record import BASE, KeepingRecord
 from record.test_current_again import OTHER, take_back, with_both

@@ -14,9 +14,8 @@ from hypothesis import strategies as st
 
 import ebbmark.record
 from ebbmark.record.client import Answer, Failure, Reply
-from ebbmark.record.outcome import WriteOutcome, WriteState, outcome_of
-from ebbmark.record.retrying import Repeated, Stop, StopReason, Trouble
-from ebbmark.record.transaction_reply import EntryRequest, attempt_of
+from ebbmark.record.retry import Repeated, Stop, StopReason, Trouble
+from ebbmark.record.write_outcome import EntryRequest, WriteOutcome, WriteState, attempt_of, outcome_of
 from record.scripted_record import (
     ALL_NEW,
     CONDITIONAL,

@@ -10,7 +10,7 @@ import pytest
 import respx
 
 from ebbmark.keys import PublicKey, read_public_keys
-from ebbmark.record.exchange import Exchange, Patience
+from ebbmark.record.client import Exchange, Patience
 from ebbmark.record.published_keys import FixedKeys, KeyLookup, PublishedKeys
 from issued_tokens import Issuer
 from record.signing_in import Clock

@@ -12,10 +12,10 @@ from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.superseding import superseded_by
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from ebbmark.record.client import RecordClient, RecordSettings
-from ebbmark.record.outcome import WriteOutcome, WriteState
-from ebbmark.record.reading import Waiting
-from ebbmark.record.stored_answer import answer_in_record
+from ebbmark.record.search import Waiting
+from ebbmark.record.stored_answers import answer_in_record
 from ebbmark.record.supersede import write_current
+from ebbmark.record.write_outcome import WriteOutcome, WriteState
 from recommendations import RECORDED_S
 from record.keeping_record import BASE, KeepingRecord
 from record.test_supersede import NEW, OLD, PATIENT

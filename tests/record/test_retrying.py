@@ -9,17 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ebbmark.record.retrying import (
-    Retry,
-    RetryLimits,
-    Seen,
-    Stop,
-    StopReason,
-    Trouble,
-    decide,
-    repeat,
-    retry_after_s,
-)
+from ebbmark.record.retry import Retry, RetryLimits, Seen, Stop, StopReason, Trouble, decide, repeat, retry_after_s
 from record.waits import NOON, Waits, noon
 
 LIMITS = RetryLimits(max_attempts=4, max_total_wait_s=30.0, first_wait_s=0.5, longest_wait_s=8.0, settling_wait_s=5.0)

@@ -12,9 +12,9 @@ import pytest
 
 from authorization_server import CLIENT_ID, Turn, authorization_server
 from ebbmark.keys import Algorithm
-from ebbmark.record.assertion import client_assertion
 from ebbmark.record.client import Answer, Failure, Reply
-from ebbmark.record.retrying import Trouble
+from ebbmark.record.retry import Trouble
+from ebbmark.record.sign_in import client_assertion
 from record.signing_in import SCOPE, published, ring, signed_in
 
 KEYS = ring("ES384")

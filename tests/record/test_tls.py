@@ -14,9 +14,8 @@ import pytest
 import respx
 
 from certificates import Certificates, certificates
-from ebbmark.record.client import Answer, Failure, RecordClient, RecordSettings, Reply
-from ebbmark.record.retrying import Trouble
-from ebbmark.record.tls import client_tls
+from ebbmark.record.client import Answer, Failure, RecordClient, RecordSettings, Reply, client_tls
+from ebbmark.record.retry import Trouble
 
 BASE = "https://record.example/fhir"
 

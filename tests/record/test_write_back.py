@@ -8,9 +8,15 @@ import pytest
 import respx
 
 from ebbmark.record.client import RecordClient, RecordSettings
-from ebbmark.record.outcome import WriteOutcome, WriteState
-from ebbmark.record.transaction_reply import EntryRequest, EntryResult, entry_requests, is_repeat_safe
 from ebbmark.record.write_back import write_back
+from ebbmark.record.write_outcome import (
+    EntryRequest,
+    EntryResult,
+    WriteOutcome,
+    WriteState,
+    entry_requests,
+    is_repeat_safe,
+)
 from record.scripted_record import (
     ALL_NEW,
     ALL_THERE,

@@ -6,8 +6,8 @@ import anyio
 import pytest
 
 from ebbmark.record.client import RecordClient, RecordSettings
-from ebbmark.record.outcome import WriteOutcome, WriteState
 from ebbmark.record.write_back import write_back
+from ebbmark.record.write_outcome import WriteOutcome, WriteState
 from record.local_record import Fault, LocalRecord, local_record
 from record.scripted_record import (
     transaction,

@@ -17,7 +17,7 @@ from prometheus_client import generate_latest
 from prometheus_client.parser import text_string_to_metric_families
 from starlette.types import ASGIApp
 
-from ebbmark.record.exchange import Exchange, Patience
+from ebbmark.record.client import Exchange, Patience
 from ebbmark.settings import Settings
 from ebbmark.telemetry.current import Span, Watch, in_scene
 from ebbmark.telemetry.logs import JsonLines

@@ -1,23 +1,308 @@
-"""How is the record system spoken to: to which address, signed in how, and what if it does not accept the sign-in?
+"""The HTTP client of the record: TLS, one guarded exchange, and the client that signs in with its token.
+
+Source: RFC 8446 and RFC 5246 through Python's ssl module; client certificates as RFC 8705 uses them.
+
+Everything that leaves this service goes through here: within limits of time and size, without redirects, cookies or
+proxies, and only to addresses that a name may lead to.
+
+Source: HTTP semantics RFC 9110.
 
 Source: FHIR R4 RESTful API (media types); bearer tokens RFC 6750.
+
+Only a listed one, with the caller's token, for one question.
+
+A caller's token is never kept and our own sign-in never sent along. The connections outlive the question, so that a
+clinician who waits does not wait for a new one.
 """
 
 from __future__ import annotations
 
+import asyncio
 import re
 import ssl
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
 from types import TracebackType
-from typing import Protocol, Self
+from typing import Protocol, Self, TypeVar
 
-from ebbmark.record.address_guard import refusal_of
-from ebbmark.record.exchange import Answer, Exchange, Failure, Patience, Reply, decoded
-from ebbmark.record.retrying import RetryLimits, Trouble
-from ebbmark.record.shelf import Shelf
+import httpcore
+import httpx
+import msgspec
 
-__all__ = ["Answer", "Failure", "RecordClient", "RecordSettings", "Reply", "Tokens", "decoded", "is_bearer_token"]
+from ebbmark.record.address_guard import GuardedNetwork, Resolve, SurprisingAddress, refusal_of, resolved
+from ebbmark.record.retry import RetryLimits, Trouble, ViewCache
+from ebbmark.telemetry.current import outgoing_call
+
+__all__ = [
+    "Answer",
+    "CallerRecords",
+    "Exchange",
+    "Failure",
+    "Patience",
+    "RecordClient",
+    "RecordSettings",
+    "Reply",
+    "Tokens",
+    "client_tls",
+    "decoded",
+    "is_bearer_token",
+]
+
+
+def client_tls(*, certificate: Path | None, key: Path | None, authorities: Path | None) -> ssl.SSLContext | None:
+    """Make the TLS context for calls to the record and its authorization server.
+
+    Args:
+        certificate: PEM file with our client certificate and its chain; None to show none.
+        key: PEM file with its private key, without passphrase; None where it is in the same file.
+        authorities: PEM file with the certificate authorities to trust instead of the usual ones.
+
+    Returns:
+        The context; None where nothing is configured and the usual trust applies.
+
+    Raises:
+        ValueError: a file cannot be read or does not fit; the message names the setting and not the content.
+    """
+    if certificate is None and key is None and authorities is None:
+        return None
+    if certificate is None and key is not None:
+        raise ValueError("a private key of the client certificate is configured without the certificate")
+    try:
+        context = ssl.create_default_context(cafile=authorities)
+    except OSError:
+        raise ValueError("the file of certificate authorities for the record cannot be read") from None
+    context.minimum_version = ssl.TLSVersion.TLSv1_2
+    if certificate is not None:
+        try:
+            # An empty passphrase keeps the library from asking on the terminal.
+            context.load_cert_chain(certificate, key, password="")
+        except (OSError, ValueError):
+            raise ValueError("the client certificate for the record, or its key, cannot be read") from None
+    return context
+
+
+T = TypeVar("T")
+
+_JSON_MEDIA_TYPES = frozenset({"", "application/fhir+json", "application/json", "application/json+fhir"})
+
+
+@dataclass(frozen=True, slots=True)
+class Patience:
+    """How far our patience with another system goes.
+
+    Attributes:
+        connect_timeout_s: to open a connection, or to get a free one [s].
+        read_timeout_s: to wait for the next piece of a reply, or to hand over the next piece of a request [s].
+        attempt_timeout_s: one whole attempt, so that a reply that only drips ends too [s].
+        max_response_bytes: longest reply that is read [bytes].
+    """
+
+    connect_timeout_s: float = 3.0
+    read_timeout_s: float = 10.0
+    attempt_timeout_s: float = 30.0
+    max_response_bytes: int = 5_000_000
+
+    @property
+    def timeouts(self) -> dict[str, float | None]:
+        """The timeouts as the HTTP library takes them."""
+        return httpx.Timeout(
+            connect=self.connect_timeout_s,
+            pool=self.connect_timeout_s,
+            read=self.read_timeout_s,
+            write=self.read_timeout_s,
+        ).as_dict()
+
+
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """A reply whose status line was read.
+
+    Attributes:
+        status: HTTP status.
+        media_type: of the body, lower case, without parameters; empty where not stated.
+        retry_after: the header as sent.
+        body: the whole body; empty where it could not be read to its end. Not shown: it may hold patient data.
+        lost: why the body could not be read to its end.
+    """
+
+    status: int
+    media_type: str = ""
+    retry_after: str | None = None
+    body: bytes = field(default=b"", repr=False)
+    lost: Trouble | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """No status was read, and why. The library's own message is left behind: it may hold an address or a token."""
+
+    trouble: Trouble
+
+
+Answer = Reply | Failure
+
+
+class Exchange:
+    """One pool of connections.
+
+    It stands on httpx's transport, not on its client: a transport follows no redirect, keeps no cookie, reads no
+    proxy or password from the environment, and writes no address to a log.
+    """
+
+    def __init__(
+        self,
+        patience: Patience,
+        *,
+        tls: ssl.SSLContext | None = None,
+        private_networks: Iterable[str] = (),
+        resolve: Resolve = resolved,
+    ) -> None:
+        self.patience = patience
+        self._transport = _GuardedTransport(tls, GuardedNetwork(private_networks, resolve))
+
+    async def aclose(self) -> None:
+        """Close every connection."""
+        await self._transport.aclose()
+
+    @property
+    def pool_use(self) -> tuple[int, int]:
+        """Open connections, and how many of them carry a request."""
+        return self._transport.pool_use
+
+    async def ask(
+        self, method: str, url: str, *, content: bytes = b"", headers: Mapping[str, str] | None = None
+    ) -> Answer:
+        """Make one attempt; a failure of the network is a value, not an exception.
+
+        Args:
+            method: HTTP method.
+            url: absolute address; whether it may be called at all is the caller's to judge.
+            content: body.
+            headers: all headers beside those that say who asks.
+
+        Returns:
+            The reply, its body read up to the size limit; or the failure.
+        """
+        with outgoing_call(method, url) as call:
+            answer = await self._attempt(method, url, content, {**call.headers, **(headers or {})})
+            lost = answer.trouble if isinstance(answer, Failure) else answer.lost
+            call.outcome = lost.slug if lost is not None else answer.status if isinstance(answer, Reply) else ""
+        return answer
+
+    async def _attempt(self, method: str, url: str, content: bytes, headers: Mapping[str, str]) -> Answer:
+        request = httpx.Request(
+            method,
+            url,
+            content=content or None,
+            # Packed replies are refused: a small one could unpack to any size.
+            headers={"Accept-Encoding": "identity", "User-Agent": "ebbmark", **headers},
+            extensions={"timeout": self.patience.timeouts},
+        )
+        response: httpx.Response | None = None
+        body: bytes | Trouble
+        try:
+            async with asyncio.timeout(self.patience.attempt_timeout_s):
+                response = await self._transport.handle_async_request(request)
+                body = await _read(response, self.patience.max_response_bytes)
+        except TimeoutError:
+            body = Trouble.TOO_SLOW
+        except httpx.TransportError as error:
+            body = _trouble_of(error)
+        except ssl.SSLError as error:
+            # With TLS 1.3 a server looks at our certificate after we believe to be connected, and its refusal comes
+            # while we read; the library lets it through.
+            body = Trouble.NOT_CONNECTED if response is None and _is_about_us(error) else Trouble.CUT
+        finally:
+            if response is not None:
+                await response.aclose()
+        if response is None:
+            return Failure(body if isinstance(body, Trouble) else Trouble.CUT)
+        return Reply(
+            status=response.status_code,
+            media_type=response.headers.get("content-type", "").partition(";")[0].strip().lower(),
+            retry_after=response.headers.get("retry-after"),
+            body=body if isinstance(body, bytes) else b"",
+            lost=body if isinstance(body, Trouble) else None,
+        )
+
+
+class _GuardedTransport(httpx.AsyncHTTPTransport):
+    """httpx's transport over a pool whose connections are guarded."""
+
+    def __init__(self, tls: ssl.SSLContext | None, network: GuardedNetwork) -> None:
+        context = httpx.create_ssl_context(trust_env=False) if tls is None else tls
+        super().__init__(verify=context, trust_env=False)
+        # httpx has no public way to give the pool a network. Should the name of the pool change, nothing may start.
+        if not isinstance(vars(self).get("_pool"), httpcore.AsyncConnectionPool):
+            raise RuntimeError("this version of httpx keeps its connections elsewhere; the guard cannot be set")
+        self._pool = httpcore.AsyncConnectionPool(
+            ssl_context=context,
+            max_connections=100,
+            max_keepalive_connections=20,
+            keepalive_expiry=5.0,
+            network_backend=network,
+        )
+
+    @property
+    def pool_use(self) -> tuple[int, int]:
+        connections = self._pool.connections
+        return len(connections), sum(not one.is_idle() for one in connections)
+
+
+async def _read(response: httpx.Response, max_bytes: int) -> bytes | Trouble:
+    if response.headers.get("content-encoding", "identity").strip().lower() != "identity":
+        return Trouble.UNREADABLE
+    body = bytearray()
+    async for piece in response.aiter_raw():
+        body += piece
+        if len(body) > max_bytes:
+            return Trouble.TOO_LARGE
+    return bytes(body)
+
+
+# First match counts. What is not listed (a cut, a reset, a reply that is no HTTP) may have come after arrival.
+_TROUBLES: tuple[tuple[type[httpx.TransportError], Trouble], ...] = (
+    (httpx.ConnectTimeout, Trouble.CONNECT_TIMEOUT),
+    (httpx.PoolTimeout, Trouble.POOL_TIMEOUT),
+    (httpx.WriteTimeout, Trouble.WRITE_TIMEOUT),
+    (httpx.ReadTimeout, Trouble.READ_TIMEOUT),
+    (httpx.ConnectError, Trouble.NOT_CONNECTED),
+    (httpx.LocalProtocolError, Trouble.NOT_SENDABLE),
+    (httpx.UnsupportedProtocol, Trouble.NOT_SENDABLE),
+)
+
+
+def _is_about_us(error: ssl.SSLError) -> bool:
+    """Whether the server refused our certificate, or that there is none; it has then read no request."""
+    reason = error.reason or ""
+    return "ALERT" in reason and ("CERTIFICATE" in reason or "UNKNOWN_CA" in reason)
+
+
+def _trouble_of(error: httpx.TransportError) -> Trouble:
+    if isinstance(error.__cause__, SurprisingAddress):
+        return Trouble.SURPRISING_ADDRESS
+    return next((trouble for kind, trouble in _TROUBLES if isinstance(error, kind)), Trouble.CUT)
+
+
+def decoded(reply: Reply, shape: type[T]) -> T | None:
+    """Parse a reply's JSON into the shape that the caller needs.
+
+    Args:
+        reply: what came back.
+        shape: a msgspec Struct; fields that it does not name are passed over.
+
+    Returns:
+        The value; None where the body was lost, is declared as something else than JSON, is not JSON, or does
+        not have the shape.
+    """
+    if reply.lost is not None or reply.media_type not in _JSON_MEDIA_TYPES:
+        return None
+    try:
+        return msgspec.json.decode(reply.body, type=shape)
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
+        return None
+
 
 # RFC 6750 section 2.1, b64token.
 _TOKEN = re.compile(r"[A-Za-z0-9\-._~+/]+=*")
@@ -93,7 +378,7 @@ class RecordClient:
         tls: trust and, for a record that asks for one, our client certificate; None for the usual trust.
         tokens: where access tokens come from; None where the settings hold a fixed one, or none is needed.
         exchange: connections that others use, too, and that are left open here; None for connections of its own.
-        shelf: what one view shares of what it reads; None where everything is read anew.
+        view_cache: what one view shares of what it reads; None where everything is read anew.
     """
 
     def __init__(
@@ -103,10 +388,10 @@ class RecordClient:
         tls: ssl.SSLContext | None = None,
         tokens: Tokens | None = None,
         exchange: Exchange | None = None,
-        shelf: Shelf | None = None,
+        view_cache: ViewCache | None = None,
     ) -> None:
         self.settings = settings
-        self.shelf = shelf
+        self.view_cache = view_cache
         self._tokens = tokens
         self._shared = exchange is not None
         self._exchange = exchange or Exchange(settings.patience, tls=tls, private_networks=settings.private_networks)
@@ -170,3 +455,56 @@ class RecordClient:
 
 def _bearer(token: str | None) -> dict[str, str]:
     return {} if token is None else {"Authorization": f"Bearer {token}"}
+
+
+class CallerRecords:
+    """The records that callers may name.
+
+    Args:
+        allowed_base_urls: their FHIR base addresses, or addresses above them.
+        patience: how far it goes with each reply.
+        tls: trust for all of them; None for the usual.
+        private_networks: networks that are not global and that their names may still lead to.
+        resolve: finds the addresses of a name.
+    """
+
+    def __init__(
+        self,
+        allowed_base_urls: Iterable[str],
+        *,
+        patience: Patience,
+        tls: ssl.SSLContext | None = None,
+        private_networks: tuple[str, ...] = (),
+        resolve: Resolve = resolved,
+    ) -> None:
+        self._settings = RecordSettings(
+            base_url="",
+            allowed_base_urls=tuple(allowed_base_urls),
+            connect_timeout_s=patience.connect_timeout_s,
+            read_timeout_s=patience.read_timeout_s,
+            attempt_timeout_s=patience.attempt_timeout_s,
+            max_attempts=2,
+            max_total_wait_s=1.0,
+            max_response_bytes=patience.max_response_bytes,
+            private_networks=private_networks,
+        )
+        self._exchange = Exchange(patience, tls=tls, private_networks=private_networks, resolve=resolve)
+
+    async def aclose(self) -> None:
+        """Close every connection."""
+        await self._exchange.aclose()
+
+    def refusal(self, base_url: str) -> str:
+        """Why a record may not be asked, as a clause; empty where it may."""
+        reason = refusal_of(base_url, self._settings.allowed_base_urls)
+        return f"the fhirServer {reason.value}" if reason is not None else ""
+
+    def record(self, base_url: str, token: str) -> RecordClient:
+        """The record of one call.
+
+        Args:
+            base_url: FHIR base address, found allowed.
+            token: access token that the caller sent for it.
+        """
+        settings = replace(self._settings, base_url=base_url, bearer_token=token)
+        return RecordClient(settings, exchange=self._exchange)

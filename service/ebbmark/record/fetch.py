@@ -1,30 +1,165 @@
-"""What does the record hold of this patient's trial? The Patient, heights and ventilator Observations as one Bundle.
+"""Fetch from the record what a trial, or a question at the bedside, needs, as one Bundle.
+
+Days of a record are not read whole: their trials rest on what was charted around changes of PEEP, and the hours between
+tell nothing of them. Values are
+compared as they were sent: what counts as a step is judged by the reader later.
 
 The Bundle goes through the same reader as any request, so that nothing is read in two ways. Every filter of the search
-(`observations`) is applied again here (`sieve`). A result that would not be whole is refused, never cut.
+(`observations`) is applied again here (`observations.post_filter`). A result that would not be whole is refused, never
+cut.
+
+For a question at the bedside, beside the readings: Conditions of
+any time and encounter and vasopressors for the questions that look for what speaks against a trial, charted positions
+and ventilator modes for those that look for what happened since.
+
+Two devices or encounters that report PEEP in turns are refused where the question rests on all PEEP of the period, and
+else where they do so in its last hour: a transport ventilator of yesterday leaves open what is set today to nobody.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Awaitable, Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
+from itertools import pairwise
 
 import msgspec
 
-from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.codes import CodeRow
+from ebbmark.fhir.operations import Operation
+from ebbmark.fhir.problems import Problem, Rejected
+from ebbmark.fhir.reading.coded_values import CHANGE_CODES
+from ebbmark.fhir.reading.codes import CodeRow, is_rhythm
+from ebbmark.fhir.reading.infusions import DRUG_CODES
+from ebbmark.fhir.references import tail_of
 from ebbmark.fhir.writing.instants import instant
-from ebbmark.record.asked import Asked
-from ebbmark.record.choice import several_sources
+from ebbmark.physiology.readings import Quantity
 from ebbmark.record.client import RecordClient
-from ebbmark.record.observations import each_once, limits_of, remarks_of, search_observations, tokens_of
-from ebbmark.record.read_problems import no_patient
-from ebbmark.record.reading import ReadFailure, Waiting
-from ebbmark.record.searching import Budget, FoundEntry
-from ebbmark.record.sieve import Sieved, sieve
-from ebbmark.record.single_reads import machines_of, read_metrics, read_one
+from ebbmark.record.observations import (
+    PAGE_SIZE,
+    Filtered,
+    Sighting,
+    each_once,
+    limits_of,
+    moment_of,
+    post_filter,
+    remarks_of,
+    search_observations,
+    several_sources,
+    tokens_of,
+)
+from ebbmark.record.record_query import RecordQuery
+from ebbmark.record.search import (
+    Budget,
+    Found,
+    FoundEntry,
+    ReadFailure,
+    Reference,
+    TooMuch,
+    Waiting,
+    any_of,
+    machines_of,
+    no_patient,
+    not_read,
+    read_metrics,
+    read_one,
+    search,
+    too_much,
+)
+from ebbmark.record.stored_results import failure_of
 
-__all__ = ["Fetched", "fetch_trial"]
+__all__ = ["BESIDE_S", "BedsideFetched", "Fetched", "around_changes", "fetch_bedside", "fetch_trial", "peep_tokens"]
+
+
+BESIDE_S = 3600.0
+"""What was charted this long before and after a change of PEEP may belong to a trial [s]; our choice."""
+
+_MOVED = 0.9
+"""A change that is more than what measured PEEP wanders [cmH2O, mbar]; our choice."""
+
+_MOVED_KPA = 0.09
+
+_PEEPS = frozenset({Quantity.PEEP_SET, Quantity.PEEP_MEASURED})
+Table = Mapping[tuple[str, str], CodeRow]
+
+
+class _Coding(msgspec.Struct):
+    system: str = ""
+    code: str = ""
+
+
+class _Codeable(msgspec.Struct):
+    coding: list[_Coding] = []
+
+
+class _Quantity(msgspec.Struct):
+    value: float | None = None
+    code: str = ""
+    unit: str = ""
+
+
+class _Part(msgspec.Struct):
+    code: _Codeable = msgspec.field(default_factory=_Codeable)
+    valueQuantity: _Quantity | None = None
+
+
+class _Observation(_Part):
+    component: list[_Part] = []
+
+
+def peep_tokens(table: Table) -> list[str]:
+    """Codes of PEEP, set or measured, as search tokens.
+
+    Args:
+        table: the codes that are understood, a site's own among them.
+    """
+    return sorted(f"{system}|{code}" for (system, code), row in table.items() if row.meaning in _PEEPS)
+
+
+def around_changes(entries: Iterable[FoundEntry], table: Table, asked: RecordQuery) -> list[tuple[float, float]]:
+    """Stretches of time around every change of PEEP, in order and apart [s since 1970-01-01T00:00:00Z].
+
+    Args:
+        entries: Observations of PEEP as the record sent them.
+        table: the codes that are understood, a site's own among them.
+        asked: the time that is looked at.
+    """
+    by_quantity: dict[Quantity, list[tuple[float, float, float]]] = {}
+    for entry in entries:
+        moment = moment_of(entry.resource)
+        for quantity, value, moved in _values(entry.resource, table):
+            if moment is not None and asked.start_s <= moment[0] <= asked.end_s:
+                by_quantity.setdefault(quantity, []).append((moment[0], value, moved))
+    changed_s = sorted(
+        at_s
+        for values in by_quantity.values()
+        for (_, before, _), (at_s, after, moved) in pairwise(sorted(values))
+        if abs(after - before) >= moved
+    )
+    stretches: list[tuple[float, float]] = []
+    for at_s in changed_s:
+        start_s, end_s = max(asked.start_s, at_s - BESIDE_S), min(asked.end_s, at_s + BESIDE_S)
+        if stretches and start_s <= stretches[-1][1]:
+            stretches[-1] = (stretches[-1][0], end_s)
+        else:
+            stretches.append((start_s, end_s))
+    return stretches
+
+
+def _values(resource: bytes, table: Table) -> Iterator[tuple[Quantity, float, float]]:
+    """Every PEEP in an Observation: what it is, its value, and how large a change of it counts."""
+    try:
+        observation = msgspec.json.decode(resource, type=_Observation)
+    except msgspec.DecodeError:
+        return  # the reader names what is wrong with it
+    for part in (observation, *observation.component):
+        meanings = {row.meaning for one in part.code.coding if (row := table.get((one.system, one.code))) is not None}
+        quantity = part.valueQuantity
+        if quantity is not None and quantity.value is not None:
+            moved = _MOVED_KPA if "pa" in (quantity.code or quantity.unit).lower() else _MOVED
+            for meaning in meanings:
+                if isinstance(meaning, Quantity) and meaning in _PEEPS:
+                    yield meaning, quantity.value, moved
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,12 +175,12 @@ class Fetched:
         sieved: what of it was asked for, where that is known already.
     """
 
-    asked: Asked
+    asked: RecordQuery
     fixed: tuple[FoundEntry, ...]
     found: tuple[FoundEntry, ...]
     remarks: tuple[str, ...]
     table: Mapping[tuple[str, str], CodeRow]
-    sieved: Sieved | None = None
+    sieved: Filtered | None = None
 
     def within(self, start_s: float, end_s: float) -> Fetched:
         """The same, of a shorter time [s since 1970-01-01T00:00:00Z]; heights are of any time."""
@@ -55,14 +190,14 @@ class Fetched:
 
     def bundle(self) -> tuple[bytes, tuple[str, ...]]:
         """A FHIR R4 Bundle of type collection, resources byte for byte, and what the caller must know about it."""
-        sieved = self.sieved or sieve(self.found, self.asked, self.table)
-        entries = [_Entry(one.full_url, msgspec.Raw(one.resource)) for one in (*self.fixed, *sieved.kept)]
-        return msgspec.json.encode(_Bundle("collection", entries)), (*_notes(self.asked, sieved), *self.remarks)
+        sieved = self.sieved or post_filter(self.found, self.asked, self.table)
+        entries = [_Entry(msgspec.Raw(one.resource), one.full_url) for one in (*self.fixed, *sieved.kept)]
+        return msgspec.json.encode(_Bundle("collection", entries)), (*_trial_notes(self.asked, sieved), *self.remarks)
 
 
-class _Entry(msgspec.Struct, rename="camel"):
-    full_url: str
+class _Entry(msgspec.Struct, rename="camel", omit_defaults=True):
     resource: msgspec.Raw
+    full_url: str = ""
 
 
 class _Bundle(msgspec.Struct, tag_field="resourceType", tag="Bundle"):
@@ -71,7 +206,7 @@ class _Bundle(msgspec.Struct, tag_field="resourceType", tag="Bundle"):
 
 
 async def fetch_trial(
-    asked: Asked,
+    asked: RecordQuery,
     *,
     record: RecordClient,
     table: Mapping[tuple[str, str], CodeRow],
@@ -97,7 +232,7 @@ async def fetch_trial(
     pages = await search_observations(record, asked, heights, (), budget=budget, waiting=waiting)
     pages += await search_observations(record, asked, mechanics, limits_of(asked), budget=budget, waiting=waiting)
     found = each_once(pages, record.settings.base_url.rstrip("/"))
-    sieved = sieve(found, asked, table)
+    sieved = post_filter(found, asked, table)
     metrics, unread = await read_metrics(sieved.devices, record=record, budget=budget, waiting=waiting)
     problems = several_sources(sieved.sightings, machines_of(metrics))
     if problems:
@@ -105,12 +240,197 @@ async def fetch_trial(
     return Fetched(asked, (patient, *metrics), tuple(found), (*remarks_of(pages), *unread), table, sieved)
 
 
-def _notes(asked: Asked, sieved: Sieved) -> list[str]:
+def _trial_notes(asked: RecordQuery, sieved: Filtered) -> list[str]:
     of_encounter = f" of {asked.encounter}" if asked.encounter else ""
     notes = [
         f"Read from the record: {len(sieved.kept)} Observations{of_encounter} from {instant(asked.start_s)} to "
         f"{instant(asked.end_s)}, with heights and sex of any time."
     ]
+    notes += [
+        f"Not read, though the record sent them: {count} resources {reason}."
+        for reason, count in sorted(sieved.not_asked.items())
+    ]
+    return notes
+
+
+LAST_S = 3600.0
+"""PEEP readings of this time say which device and encounter are meant now [s]; our choice."""
+
+_VASOPRESSORS = "Vasopressors (MedicationAdministration) were not read from the record"
+
+_OF_ALL_PEEP = frozenset({"next-step", "compare-settings", "compare-markers"})
+_OF_TRIALS = frozenset({"follow-trials"})
+
+
+@dataclass(frozen=True, slots=True)
+class BedsideFetched:
+    """What the record holds.
+
+    Attributes:
+        bundle: FHIR R4 Bundle of type collection, resources byte for byte.
+        notes: what the caller must know about it, as plain sentences.
+        sightings: the PEEP readings.
+        machines: the device that a DeviceMetric belongs to, by the metric's reference.
+    """
+
+    bundle: bytes
+    notes: tuple[str, ...]
+    sightings: tuple[Sighting, ...]
+    machines: Mapping[str, str]
+
+    def several_at_once(self, start_s: float, end_s: float) -> list[Problem]:
+        """Say which devices or encounters report PEEP in turns in this time [s since 1970-01-01T00:00:00Z]."""
+        return several_sources([one for one in self.sightings if start_s <= one.at_s <= end_s], self.machines)
+
+
+class _Of(msgspec.Struct):
+    subject: Reference = msgspec.field(default_factory=Reference)
+
+
+async def fetch_bedside(
+    asked: RecordQuery,
+    operation: Operation,
+    *,
+    record: RecordClient,
+    table: Table,
+    budget: Budget,
+    waiting: Waiting,
+    withheld: frozenset[str] = frozenset(),
+) -> BedsideFetched:
+    """Read everything that the question needs.
+
+    Args:
+        asked: patient, encounter and time.
+        operation: the question.
+        record: the client.
+        table: the codes that are understood, a site's own among them.
+        budget: what may be read; is counted down.
+        waiting: how time passes between attempts.
+        withheld: resource types that the caller may not have read.
+
+    Raises:
+        Rejected: the patient is not there, the record failed, it holds too much, or two devices or encounters report
+            PEEP in turns.
+    """
+    patient = await read_one(asked.patient, record=record, budget=budget, waiting=waiting)
+    if isinstance(patient, ReadFailure):
+        raise Rejected((no_patient(patient),))
+    changes = CHANGE_CODES if operation.reads_changes else {}
+    table = {**table, **changes}
+    observed = partial(search_observations, record, budget=budget, waiting=waiting)
+    heights, mechanics = tokens_of(table)
+    pages = await observed(asked, heights, ())
+    if operation.slug in _OF_TRIALS:
+        pages += await _around_changes(asked, mechanics, table, observed)
+    else:
+        rhythms = [key for key, row in table.items() if is_rhythm(row)] if operation.reads_rhythms else []
+        charted = [*mechanics, *[f"{system}|{code}" for system, code in (*changes, *sorted(rhythms))]]
+        pages += await observed(asked, charted, limits_of(asked))
+    sieved = post_filter(each_once(pages, record.settings.base_url.rstrip("/")), asked, table)
+    metrics, unread = await read_metrics(sieved.devices, record=record, budget=budget, waiting=waiting)
+    beside, told = await _beside(asked, operation, withheld, sieved.not_asked, record, budget, waiting)
+    resources = (patient, *metrics, *sieved.kept, *beside)
+    entries = [_Entry(msgspec.Raw(one.resource), one.full_url) for one in resources]
+    fetched = BedsideFetched(
+        bundle=msgspec.json.encode(_Bundle("collection", entries)),
+        notes=(*_notes(asked, operation, sieved), *told, *remarks_of(pages), *unread),
+        sightings=tuple(sieved.sightings),
+        machines=machines_of(metrics),
+    )
+    _refuse_several(asked, operation, fetched)
+    return fetched
+
+
+async def _around_changes(
+    asked: RecordQuery, mechanics: Sequence[str], table: Table, observed: Callable[..., Awaitable[list[Found]]]
+) -> list[Found]:
+    """PEEP of the whole time, and all else around its changes: days charted by the minute would be too much."""
+    # Short times on purpose: no longer one is read in their place.
+    observed = partial(observed, together=False)
+    peeps = peep_tokens(table)
+    pages = await observed(asked, peeps, limits_of(asked))
+    others = [token for token in mechanics if token not in peeps]
+    for start_s, end_s in around_changes(each_once(pages, ""), table, asked):
+        pages += await observed(asked, others, limits_of(replace(asked, start_s=start_s, end_s=end_s)))
+    return pages
+
+
+def _refuse_several(asked: RecordQuery, operation: Operation, fetched: BedsideFetched) -> None:
+    if operation.slug in _OF_TRIALS:
+        return  # judged for each trial, once it is known which there are
+    start_s = asked.start_s if operation.slug in _OF_ALL_PEEP else asked.end_s - LAST_S
+    problems = fetched.several_at_once(start_s, asked.end_s)
+    if problems:
+        raise Rejected(tuple(problems))
+
+
+async def _beside(
+    asked: RecordQuery,
+    operation: Operation,
+    withheld: frozenset[str],
+    not_asked: Counter[str],
+    record: RecordClient,
+    budget: Budget,
+    waiting: Waiting,
+) -> tuple[list[FoundEntry], list[str]]:
+    """What some questions look at beside Observations, and what is told of it.
+
+    All Conditions, whatever their status: one that is refuted or over is told, and never passed over. Vasopressors of
+    the period; where these cannot be read that is told, and the answer says that none is documented.
+
+    Raises:
+        Rejected: Conditions could not be read. Without them a contraindication would pass for one that is not
+            documented.
+    """
+    if not operation.reads_conditions:
+        return [], []
+    of_patient = [("patient", asked.patient), ("_count", str(PAGE_SIZE))]
+    conditions = await search(record, "Condition", of_patient, budget=budget, waiting=waiting)
+    if isinstance(conditions, TooMuch):
+        raise Rejected((too_much(conditions),))
+    if isinstance(conditions, ReadFailure):
+        raise Rejected((not_read("Conditions", conditions),))
+    kept = _of_patient(conditions.entries, "Condition", asked, not_asked)
+    told = [f"Read from the record: {len(kept)} Conditions of any time and encounter.", *remarks_of([conditions])]
+    if "MedicationAdministration" in withheld:
+        return kept, [*told, f"{_VASOPRESSORS}: the caller may not have them read."]
+    tokens = any_of([f"{system}|{code}" for system, code in DRUG_CODES])
+    query = [*of_patient, ("code", tokens), ("effective-time", f"ge{instant(asked.start_s)}")]
+    infusions = await search(record, "MedicationAdministration", query, budget=budget, waiting=waiting)
+    if not isinstance(infusions, Found):
+        return kept, [*told, f"{_VASOPRESSORS}: {failure_of(infusions).sentence}."]
+    given = _of_patient(infusions.entries, "MedicationAdministration", asked, not_asked)
+    told.append(f"Read from the record: {len(given)} MedicationAdministrations of vasopressors.")
+    return [*kept, *given], [*told, *remarks_of([infusions])]
+
+
+def _of_patient(
+    entries: Iterable[FoundEntry], kind: str, asked: RecordQuery, not_asked: Counter[str]
+) -> list[FoundEntry]:
+    kept = []
+    for entry in entries:
+        if entry.head.resource_type != kind:
+            not_asked[f"of type {entry.head.resource_type[:40]}"] += 1
+            continue
+        try:
+            subject = msgspec.json.decode(entry.resource, type=_Of).subject.reference
+        except msgspec.DecodeError:
+            subject = ""  # the reader names what is wrong with it
+        if subject and tail_of(subject) != asked.patient:
+            not_asked[f"that are {kind}s of another patient"] += 1
+        else:
+            kept.append(entry)
+    return kept
+
+
+def _notes(asked: RecordQuery, operation: Operation, sieved: Filtered) -> list[str]:
+    of_encounter = f" of {asked.encounter}" if asked.encounter else ""
+    notes = [
+        f"Read from the record: {len(sieved.kept)} Observations{of_encounter} from {instant(asked.start_s)} to "
+        f"{instant(asked.end_s)}, with heights and sex of any time."
+    ]
+    if operation.slug in _OF_TRIALS:
+        notes.append(f"Beside PEEP only what was charted within {BESIDE_S / 60:.0f} min of a change of it was read.")
     notes += [
         f"Not read, though the record sent them: {count} resources {reason}."
         for reason, count in sorted(sieved.not_asked.items())

@@ -16,8 +16,8 @@ from enum import Enum
 
 from ebbmark.keys import PublicKey, read_public_keys
 from ebbmark.record.address_guard import refusal_of
-from ebbmark.record.exchange import Exchange, Reply
-from ebbmark.record.single_flight import SingleFlight
+from ebbmark.record.client import Exchange, Reply
+from ebbmark.record.retry import SingleFlight
 
 __all__ = ["FixedKeys", "KeyLookup", "PublishedKeys"]
 

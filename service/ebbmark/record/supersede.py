@@ -1,13 +1,14 @@
-"""Write an answer so that the record never shows two current ones for one trial.
+"""Write an answer so that the record never shows two current ones for one trial (optimistic locking).
 
 Optimistic locking: each transaction that writes, marks or restores answers changes the patient's List of current
-answers (`current_list`), too, with `ifMatch` on the version that was read first. So of several writers, and of several
+answers (`trial_answers`), too, with `ifMatch` on the version that was read first. So of several writers, and of several
 arrivals of one transaction, one alone is carried out; for everybody else the List has moved, and everything is looked
 at anew. A transaction that was held on the way and arrives after a newer answer fails in the same manner. The proof
 stands in DEVELOPERS.md, the model that is checked for every order of events in tests/record/test_current_model.py.
 
 Nothing is kept here between two requests. Which answers the new one takes the place of is judged from the record
-(`earlier`, `standing`); their results are marked (`fhir.superseding`) in the transaction that creates the new ones.
+(`stored_results`, `trial_answers`); their results are marked (`fhir.superseding`) in the transaction that creates the
+new ones.
 
 A late repeat of an answer that was marked brings nothing back: its sender cannot be told from one who means it. Who
 does mean it says so (`make_current`).
@@ -22,37 +23,244 @@ from dataclasses import dataclass, replace
 
 from ebbmark.fhir.writing.superseding import superseded_by
 from ebbmark.record.client import RecordClient
-from ebbmark.record.current_list import (
+from ebbmark.record.search import ReadFailure, Waiting
+from ebbmark.record.stored_results import Earlier
+from ebbmark.record.trial_answers import (
+    BEHIND,
     KEEPS_NO_LISTS,
+    NO_LOCK,
     Lock,
+    Looked,
+    OutgoingAnswer,
+    Part,
+    Standing,
     changed_list,
+    current_again,
     entry_of,
     identity_of,
+    look,
+    marks,
     new_list,
+    outgoing_answer,
     read_lock,
 )
-from ebbmark.record.current_list import skipped_a_version as skipped
-from ebbmark.record.earlier import Earlier
-from ebbmark.record.looking import BEHIND, Looked, look
-from ebbmark.record.marking import current_again, marks
-from ebbmark.record.outcome import WriteOutcome, WriteState
-from ebbmark.record.reading import ReadFailure, Waiting
-from ebbmark.record.sent import Part, Sent, sent_of
-from ebbmark.record.standing_words import (
-    held_several_times,
-    not_current,
-    not_looked,
-    of_own_parts,
-    still_unknown,
-    superseded_outcome,
-    with_marked,
-    with_restored,
-    with_words,
-    without_lock,
-)
+from ebbmark.record.trial_answers import skipped_a_version as skipped
 from ebbmark.record.write_back import write_back
+from ebbmark.record.write_outcome import EntryResult, WriteOutcome, WriteState, recounted
 
-__all__ = ["write_current"]
+__all__ = [
+    "Foreseen",
+    "foreseen",
+    "held_several_times",
+    "not_current",
+    "not_looked",
+    "of_own_parts",
+    "still_unknown",
+    "superseded_outcome",
+    "with_marked",
+    "with_restored",
+    "with_words",
+    "without_lock",
+    "write_current",
+]
+
+
+def with_marked(outcome: WriteOutcome, older: Sequence[Earlier]) -> WriteOutcome:
+    """Add which earlier answers were marked in the same transaction."""
+    if not older:
+        return outcome
+    count = sum(len(one.results) for one in older)
+    answers = "an earlier answer" if len(older) == 1 else f"{len(older)} earlier answers"
+    return replace(
+        outcome, sentence=f"{outcome.sentence} {count} results of {answers} for the same trial were marked superseded."
+    )
+
+
+def with_words(outcome: WriteOutcome, standing: Standing) -> WriteOutcome:
+    """Add that a signed answer stands beside it."""
+    if not standing.beside:
+        return outcome
+    sentence = (
+        f"{outcome.sentence} An answer for the same trial that a clinician has signed stands beside it; it was not "
+        "changed."
+    )
+    return replace(outcome, sentence=sentence)
+
+
+def not_looked(failure: ReadFailure) -> WriteOutcome:
+    """Say that it could not be seen what stands in the record, so that nothing was written."""
+    sentence = (
+        "Nothing was written: it could not be seen whether an earlier answer for the same trial stands in the "
+        f"record, since {failure.sentence}."
+    )
+    return WriteOutcome(WriteState.FAILED, 0, sentence, http_status=failure.status)
+
+
+def without_lock(outcome: WriteOutcome, refused: str) -> WriteOutcome:
+    """Add what a record cannot promise that keeps no List of current answers, or does not honour `ifMatch` on it.
+
+    Args:
+        outcome: of the write.
+        refused: why there is no lock, as a clause; empty where there is one.
+    """
+    if not refused or outcome.state not in (WriteState.WRITTEN, WriteState.ALREADY_THERE):
+        return outcome
+    sentence = (
+        f"{outcome.sentence} This record gives no lock on the current answer, since {refused}: of two answers for one "
+        "trial that are written at the same moment both may stand until the next one is written."
+    )
+    return replace(outcome, sentence=sentence)
+
+
+def of_own_parts(
+    outcome: WriteOutcome, answer: OutgoingAnswer, parts: Sequence[Part], own: Earlier | None
+) -> WriteOutcome:
+    """The outcome told of the answer's own resources, by their places in its transaction.
+
+    Args:
+        outcome: of sending, or of having to send nothing.
+        answer: the answer.
+        parts: those of its resources that were sent first, in order.
+        own: the answer as the record held it before.
+    """
+    created = [replace(one, index=parts[one.index].index) for one in outcome.created if one.index < len(parts)]
+    existing = [replace(one, index=parts[one.index].index) for one in outcome.existing if one.index < len(parts)]
+    if own is not None:
+        places = [(one.index, answer.place_of(one, own)) for one in answer.parts if one not in parts]
+        existing += [EntryResult(index, 200, place) for index, place in places if place]
+    return recounted(outcome, created, sorted(existing, key=lambda one: one.index))
+
+
+def still_unknown(last: WriteOutcome, arrived: bool) -> WriteOutcome:
+    """Keep the doubt of an earlier round: a refusal of the last attempt says nothing of one that may have arrived.
+
+    Args:
+        last: outcome of the last round.
+        arrived: whether an attempt of an earlier round may have been carried out.
+    """
+    if not arrived or last.state is not WriteState.FAILED:
+        return last
+    sentence = (
+        "It is not known whether the answer was written: an earlier attempt may have been carried out, the last one "
+        "was not. Sending the same again is safe on a record that honours conditional create: what was written is "
+        "found there and not written twice."
+    )
+    return replace(last, state=WriteState.UNKNOWN, sentence=sentence)
+
+
+def held_several_times(own: Earlier) -> WriteOutcome:
+    """Say that the answer stands there more than once, as when a suggestion of a card is accepted twice.
+
+    Args:
+        own: the answer as the record holds it.
+    """
+    sentence = (
+        f"This answer stands in the record already, {own.copies} times over, with the same numbers; nothing was added. "
+        "Its copies are marked together once another answer takes its place."
+    )
+    return WriteOutcome(WriteState.ALREADY_THERE, 0, sentence)
+
+
+def not_current(own: Earlier, others: Sequence[Earlier]) -> WriteOutcome:
+    """What was superseded, or taken back by someone, stays so: a late repeat must not bring it to life again.
+
+    Args:
+        own: the answer as the record holds it.
+        others: those that stand for the same trial.
+    """
+    by_us = bool(superseded_by(own.closing.resource))
+    how = "marked superseded" if by_us else f"with status {own.closing.status}, which somebody gave it"
+    stands = (
+        f"another answer for the same trial ({others[0].identity[:12]}…) stands"
+        if others
+        else "no answer for the same trial stands"
+    )
+    way = "that has to be asked for on purpose (make-current)" if by_us else "what somebody took back stays so"
+    sentence = (
+        f"This answer is in the record already, {how}, and {stands}. Nothing was written: a repeat does not make it "
+        f"current again; {way}."
+    )
+    return WriteOutcome(WriteState.SUPERSEDED if others else WriteState.NOT_CURRENT, 0, sentence)
+
+
+def with_restored(outcome: WriteOutcome) -> WriteOutcome:
+    """Add that the answer had been marked superseded and is current again; that is a change of the record, too."""
+    state = WriteState.WRITTEN if outcome.state is WriteState.ALREADY_THERE else outcome.state
+    sentence = f"This answer had been marked superseded and was made current again. {outcome.sentence}"
+    return replace(outcome, state=state, sentence=sentence)
+
+
+def superseded_outcome(newer: str, *, written: bool) -> WriteOutcome:
+    """Say that a newer answer stands; `written` where this one had been written and is marked now."""
+    done = "what this one had written was marked superseded" if written else "nothing was written"
+    sentence = f"A newer answer for the same trial ({newer[:12]}…) stands in the record; {done}."
+    return WriteOutcome(WriteState.SUPERSEDED, 0, sentence)
+
+
+Json = dict[str, object]
+
+_GONE = frozenset({"cancelled", "entered-in-error"})
+
+
+@dataclass(frozen=True, slots=True)
+class Foreseen:
+    """What recording would do.
+
+    Attributes:
+        stands: whether the answer stands in the record already, so that recording adds nothing but what is missing.
+        written: whether recording would write it, or find it there; false where it would be refused.
+        marked: references of results of earlier answers that would be marked superseded.
+        beside: whether an answer for the same trial that a clinician has signed stays beside it.
+        may_be_current_again: whether the record holds it marked superseded, and it may stand again if it is meant.
+        sentence: all of this for a person; empty where the record holds no answer for the trial.
+    """
+
+    stands: bool
+    written: bool
+    marked: tuple[str, ...]
+    beside: bool
+    may_be_current_again: bool
+    sentence: str
+
+
+async def foreseen(transaction: Json, *, record: RecordClient, waiting: Waiting) -> Foreseen | ReadFailure:
+    """Look at the record, and write nothing.
+
+    Args:
+        transaction: what `fhir.write.as_transaction` made.
+        record: the client.
+        waiting: how time passes between attempts.
+
+    Returns:
+        What would be done; where the record could not be looked at, why: nothing would be written either then.
+    """
+    answer = outgoing_answer(transaction)
+    seen = await look(answer, NO_LOCK, record, waiting, anew=True)
+    if isinstance(seen, ReadFailure):
+        return seen
+    own, others, standing = seen.own, seen.others, seen.standing
+    stands = own is not None and own.stands
+    held_back = own is not None and not own.stands
+    again = own is not None and held_back and standing.newer is None and bool(superseded_by(own.closing.resource))
+    written = standing.newer is None and not held_back
+    older = [one for one in others if one.identity in standing.older] if written or again else []
+    marked = tuple(result.reference for one in older for result in one.results if result.status not in _GONE)
+    sentences = []
+    if standing.newer is not None:
+        sentences.append(f"A newer answer for the same trial ({standing.newer[:12]}…) stands in the record.")
+    if held_back:
+        sentences.append("The record holds this answer already, and it is not current there.")
+    elif stands:
+        sentences.append("This answer is in the record already.")
+    if again:
+        sentences.append("It may be made current again.")
+    if marked:
+        answers = "an earlier answer" if len(older) == 1 else f"{len(older)} earlier answers"
+        sentences.append(f"{len(marked)} results of {answers} for the same trial would be marked superseded.")
+    if standing.beside:
+        sentences.append("An answer for the same trial that a clinician has signed would stay beside it.")
+    return Foreseen(stands, written, marked, bool(standing.beside), again, " ".join(sentences))
+
 
 MOST_ROUNDS = 8
 """Looks at the record while others write for the same patient; our choice."""
@@ -62,7 +270,6 @@ FIRST_WAIT_S = 0.1
 
 _CONFLICTS = frozenset({409, 412})
 _SAID = (WriteState.WRITTEN, WriteState.ALREADY_THERE)
-Json = dict[str, object]
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +311,7 @@ async def write_current(
         one is there and none stands. UNKNOWN only where an attempt may still be carried out, or the record could not
         be looked at after an attempt whose reply was lost.
     """
-    answer = sent_of(transaction)
+    answer = outgoing_answer(transaction)
     doubt: Lock | None = None  # of an attempt that may be carried out still, or was without our hearing of it
     lost = False  # whether there was any such attempt
     last: WriteOutcome | None = None
@@ -161,7 +368,7 @@ def _with_lock(outcome: WriteOutcome, lock: Lock, without_match: WriteOutcome | 
     return without_lock(outcome, "it carries out a change of a version that is not in force any more (ifMatch)")
 
 
-async def _lock(answer: Sent, record: RecordClient, waiting: Waiting) -> Lock | ReadFailure:
+async def _lock(answer: OutgoingAnswer, record: RecordClient, waiting: Waiting) -> Lock | ReadFailure:
     """The List of the patient, created where there is none yet.
 
     Searched for again after it was created, never taken from the reply: see `current_list`.
@@ -187,7 +394,7 @@ def _clause(outcome: WriteOutcome) -> str:
     return f"HTTP {outcome.http_status}" if outcome.http_status is not None else "no reply"
 
 
-def _step(answer: Sent, seen: Looked, make_current: bool, base_url: str) -> _Step:
+def _step(answer: OutgoingAnswer, seen: Looked, make_current: bool, base_url: str) -> _Step:
     """Decide what is to be done, from one look."""
     own, standing = seen.own, seen.standing
     older = [one for one in seen.others if one.identity in standing.older]
@@ -218,7 +425,7 @@ def _step(answer: Sent, seen: Looked, make_current: bool, base_url: str) -> _Ste
     )
 
 
-def _changed_lists(lock: Lock, answer: Sent, seen: Looked, step: _Step, base_url: str) -> list[Json]:
+def _changed_lists(lock: Lock, answer: OutgoingAnswer, seen: Looked, step: _Step, base_url: str) -> list[Json]:
     known: dict[str, Earlier] = {one.identity: one for one in seen.others}
     if seen.own is not None:
         known[answer.identity] = seen.own
@@ -239,14 +446,14 @@ def _ignored_a_version(lock: Lock, entries: Sequence[Json], outcome: WriteOutcom
     return any(skipped(one, places.get(first + number, "")) for number, one in enumerate(lock.lists))
 
 
-def _nothing_sent(answer: Sent, own: Earlier | None, *, lost: bool = False) -> WriteOutcome:
+def _nothing_sent(answer: OutgoingAnswer, own: Earlier | None, *, lost: bool = False) -> WriteOutcome:
     """What is known of an answer of which nothing had to be sent."""
     outcome = of_own_parts(WriteOutcome(WriteState.ALREADY_THERE, 0, ""), answer, (), own)
     maybe = " An earlier attempt of this call, whose reply was lost, may have written them." if lost else ""
     return replace(outcome, sentence=f"{outcome.sentence}{maybe}")
 
 
-def _all_marks(older: Iterable[Earlier], answer: Sent, base_url: str) -> list[Json]:
+def _all_marks(older: Iterable[Earlier], answer: OutgoingAnswer, base_url: str) -> list[Json]:
     return [entry for one in older for entry in marks(one, answer.identity, answer, base_url)]
 
 
@@ -260,7 +467,7 @@ def _bundle(entries: Sequence[Json]) -> Json:
     return {"resourceType": "Bundle", "type": "transaction", "entry": list(entries)}
 
 
-async def _waited(number: int, answer: Sent, record: RecordClient, waiting: Waiting) -> bool:
+async def _waited(number: int, answer: OutgoingAnswer, record: RecordClient, waiting: Waiting) -> bool:
     """Wait before the next look, unless the operator allows no such wait.
 
     Doubling, and different for different answers, so that writers who met once do not meet again.

@@ -17,8 +17,7 @@ from ebbmark import __version__
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.read import NO_CODE_MAP, Limits, read_code_map
 from ebbmark.record.address_guard import is_this_machine
-from ebbmark.record.client import RecordClient
-from ebbmark.record.tls import client_tls
+from ebbmark.record.client import RecordClient, client_tls
 from ebbmark.settings import Settings
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.boundary import Boundary

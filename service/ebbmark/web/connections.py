@@ -11,9 +11,7 @@ from uuid import uuid4
 
 from ebbmark.keys import KeyRing
 from ebbmark.record.address_guard import refusal_of
-from ebbmark.record.client import RecordSettings
-from ebbmark.record.exchange import Exchange, Patience
-from ebbmark.record.guests import GuestRecords
+from ebbmark.record.client import CallerRecords, Exchange, Patience, RecordSettings
 from ebbmark.record.sign_in import SignIn, SignInClock, SignInSettings
 from ebbmark.settings import Settings
 from ebbmark.web.client_jwt import SeenTokens
@@ -135,7 +133,7 @@ def hooks_entrance_of(settings: Settings, root: str, entrance: Entrance, outside
     )
 
 
-def guests_of(settings: Settings, tls: SSLContext | None) -> GuestRecords:
+def guests_of(settings: Settings, tls: SSLContext | None) -> CallerRecords:
     """The records that callers may name: ours, those beside it, and those that may open the page."""
     own = (settings.record_base_url,) if settings.record_base_url is not None else ()
     launching = tuple(one.iss for one in settings.smart_clients)
@@ -144,7 +142,7 @@ def guests_of(settings: Settings, tls: SSLContext | None) -> GuestRecords:
         settings.record_read_timeout_s,
         max_response_bytes=settings.record_max_reply_bytes,
     )
-    return GuestRecords(
+    return CallerRecords(
         (*own, *settings.record_allowed_base_urls, *launching),
         patience=patience,
         tls=tls,

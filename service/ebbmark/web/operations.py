@@ -20,21 +20,21 @@ from ebbmark.fhir.writing.audit_event import Access, Actor, Deed
 from ebbmark.fhir.writing.statements import Answer
 from ebbmark.fhir.writing.write import write_bundle_bytes
 from ebbmark.keys import SigningKey
-from ebbmark.record.ask_from_record import answer_from_record
-from ebbmark.record.asked import asked_of
 from ebbmark.record.client import RecordClient
-from ebbmark.record.from_record import recommend_from_record
-from ebbmark.record.reading import Waiting
+from ebbmark.record.record_query import record_query_of
+from ebbmark.record.search import Waiting
 from ebbmark.telemetry.current import count
 from ebbmark.telemetry.measured import Measured
+from ebbmark.use_cases.ask_from_record import answer_from_record
+from ebbmark.use_cases.from_record import recommend_from_record
 from ebbmark.use_cases.questions import QUESTIONS, answer_request
+from ebbmark.use_cases.recording import answer_bundle, record_answer
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.bearer import READ_CONDITIONS, READ_INFUSIONS, WRITE_BACK
 from ebbmark.web.body import FHIR_JSON, read_body, require_acceptable, require_fhir_json
 from ebbmark.web.documentation import documented
 from ebbmark.web.entrance import actor_of, may, require
 from ebbmark.web.plan_page import PAGE_HEADERS, plan_page, wants_page
-from ebbmark.web.recording import answer_bundle, record_answer
 from ebbmark.web.work_pool import WorkPool
 
 __all__ = ["Door", "operations_router"]
@@ -153,7 +153,7 @@ async def _read_and_answered(
             accept_preliminary=door.accept_preliminary,
             site=door.site,
         )
-    asked = asked_of(body, base_url=door.record.settings.base_url if door.record is not None else "", at_s=at_s)
+    asked = record_query_of(body, base_url=door.record.settings.base_url if door.record is not None else "", at_s=at_s)
     if asked is None:
         return None
     if operation.reads_conditions:

@@ -10,8 +10,6 @@ from datetime import UTC, datetime
 import msgspec
 from fastapi import APIRouter, Request, Response
 
-from ebbmark.audit.replay import replay
-from ebbmark.audit.replay_exchange import ReplayAsked, not_an_answer, replay_asked, replay_told
 from ebbmark.audit.signature import verify
 from ebbmark.audit.stored_answer import needs_of
 from ebbmark.fhir.bedside.site import Site
@@ -23,8 +21,10 @@ from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.fhir.writing.superseding import unmarked
 from ebbmark.keys import PublicKey
 from ebbmark.record.client import RecordClient
-from ebbmark.record.reading import ReadFailure, Waiting
-from ebbmark.record.stored_answer import Inputs, NotStored, answer_in_record, inputs_in_record
+from ebbmark.record.search import ReadFailure, Waiting
+from ebbmark.record.stored_answers import Inputs, NotStored, answer_in_record, inputs_in_record
+from ebbmark.use_cases.replay import replay
+from ebbmark.use_cases.replay_exchange import ReplayAsked, not_an_answer, replay_asked, replay_told
 from ebbmark.views.sheet import report_pdf
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.body import FHIR_JSON, read_body, require_acceptable, require_fhir_json

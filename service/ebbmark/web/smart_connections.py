@@ -12,7 +12,7 @@ from uuid import uuid4
 from ebbmark.keys import KeyRing
 from ebbmark.record.address_guard import is_this_machine, refusal_of
 from ebbmark.record.sign_in import SignInClock
-from ebbmark.record.user_tokens import AppClient
+from ebbmark.record.smart_launch import AppClient
 from ebbmark.settings import Settings, SmartRecord
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.connections import exchange_of, patience_of

@@ -14,7 +14,7 @@ import msgspec
 from fastapi import APIRouter, Response
 
 from ebbmark.keys import KeyFault, KeyRing, PublicKey, SigningKey, public_key_set, read_key_ring, read_public_keys
-from ebbmark.record.exchange import Exchange
+from ebbmark.record.client import Exchange
 from ebbmark.record.published_keys import FixedKeys, PublishedKeys
 from ebbmark.web.signed_token import KeySource, Rules, TrustedParty
 

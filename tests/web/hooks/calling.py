@@ -16,9 +16,8 @@ from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.read import DEFAULT_LIMITS, NO_CODE_MAP
 from ebbmark.keys import SigningKey
-from ebbmark.record.exchange import Patience
-from ebbmark.record.from_record import ReadLimits
-from ebbmark.record.guests import GuestRecords
+from ebbmark.record.client import CallerRecords, Patience
+from ebbmark.use_cases.from_record import ReadLimits
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.boundary import Boundary
 from ebbmark.web.client_jwt import SeenTokens
@@ -90,7 +89,7 @@ def hooks_app(
     Where it asks a real record, its lifespan closes the connections in the end.
     """
     entrance = HooksEntrance(rules, root, SeenTokens(), elsewhere_signed_in, origins, rates, lambda: at_s, steady_s)
-    guests = GuestRecords(allowed, patience=patience)
+    guests = CallerRecords(allowed, patience=patience)
     answering = Answering(
         site, DEFAULT_LIMITS, NO_CODE_MAP, False, guests, Where(DOCUMENTATION, launch), WorkPool(20.0), signer, fetching
     )

@@ -13,7 +13,7 @@ import httpx
 import pytest
 import respx
 
-from ebbmark.record.exchange import Patience
+from ebbmark.record.client import Patience
 from fhir_builders import Json, at, height, observation, patient, trial_observations, trial_panels
 from record.searchable_record import BASE, SearchableRecord
 from web.asking import Reply

@@ -16,17 +16,14 @@ from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.read import CodeMap, Limits
 from ebbmark.fhir.references import reference_to
 from ebbmark.keys import SigningKey
-from ebbmark.record.asked import WINDOW_S, Asked
-from ebbmark.record.brought import Part, brought
-from ebbmark.record.client import RecordClient
+from ebbmark.record.client import CallerRecords, RecordClient
 from ebbmark.record.fetch import Fetched
-from ebbmark.record.from_record import ReadLimits, read_fetched
-from ebbmark.record.gathering import gather
-from ebbmark.record.guests import GuestRecords
-from ebbmark.record.reading import Waiting
-from ebbmark.record.searching import Budget, FoundEntry
+from ebbmark.record.prefetch import Part, gather, prefetched
+from ebbmark.record.record_query import WINDOW_S, RecordQuery
+from ebbmark.record.search import Budget, FoundEntry, Waiting
 from ebbmark.telemetry.current import count
 from ebbmark.telemetry.measured import Measured
+from ebbmark.use_cases.from_record import ReadLimits, read_fetched
 from ebbmark.web.hooks.call import Called
 from ebbmark.web.hooks.card import Where, card_of, identity_of
 from ebbmark.web.hooks.card_rules import HowToJudge, Obstacle, OrderDiffers, StopMet, TrialRead, judge
@@ -73,7 +70,7 @@ class Answering:
     limits: Limits
     code_map: CodeMap
     accept_preliminary: bool
-    guests: GuestRecords
+    guests: CallerRecords
     where: Where
     pool: WorkPool
     signer: SigningKey | None = None
@@ -115,7 +112,7 @@ async def answer_call(called: Called, *, at_s: float, answering: Answering) -> A
         orders = peep_orders(called.draft_orders, patient=patient, selections=called.selections, table=table)
         if not orders:
             return Answered()
-    asked = Asked(patient, None, at_s - WINDOW_S, at_s, period_given=False, rest=())
+    asked = RecordQuery(patient, None, at_s - WINDOW_S, at_s, period_given=False, rest=())
     entries: list[FoundEntry] = []
     fetched = await _gathered(called, asked, answering, entries)
     read = tuple(dict.fromkeys(_reference(one) for one in entries))
@@ -144,10 +141,10 @@ def _reference(entry: FoundEntry) -> str:
     return reference_to(head.resource_type, head.id, head.meta.version_id, entry.full_url)
 
 
-async def _gathered(called: Called, asked: Asked, answering: Answering, read: list[FoundEntry]) -> Fetched | None:
+async def _gathered(called: Called, asked: RecordQuery, answering: Answering, read: list[FoundEntry]) -> Fetched | None:
     """What the answer needs; None where two trials lie among one another, so that there is none to speak of."""
     base_url = called.access.base_url
-    parts = {part: brought(part, _sent(called, part), asked, base_url) for part in Part}
+    parts = {part: prefetched(part, _sent(called, part), asked, base_url) for part in Part}
     record, closed = _opened(called, answering)
     limits = answering.fetching
     try:

@@ -40,11 +40,10 @@ from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.stop.criteria import check_stop
 from ebbmark.physiology.trial.limb import plateaus_of
 from ebbmark.physiology.trial.reading import Trial, read_trial
-from ebbmark.record.asked import Asked
-from ebbmark.record.brought import Part
 from ebbmark.record.fetch import Fetched
-from ebbmark.record.from_record import recommend_fetched
-from ebbmark.record.gathering import UNREAD
+from ebbmark.record.prefetch import UNREAD, Part
+from ebbmark.record.record_query import RecordQuery
+from ebbmark.use_cases.from_record import recommend_fetched
 from ebbmark.use_cases.questions import QUESTIONS, Question, ask
 from ebbmark.web.hooks.orders import PeepOrder
 from ebbmark.words.stopping import quantity_words
@@ -159,7 +158,9 @@ class HowToJudge:
     reader: Callable[[Fetched], ReadRequest]
 
 
-def judge(asked: Asked, fetched: Fetched, orders: tuple[PeepOrder, ...] | None, how: HowToJudge) -> Finding | None:
+def judge(
+    asked: RecordQuery, fetched: Fetched, orders: tuple[PeepOrder, ...] | None, how: HowToJudge
+) -> Finding | None:
     """Find what is worth saying, or nothing.
 
     Args:

@@ -15,7 +15,7 @@ from ebbmark.physiology.advice.advice import WhatIf
 from ebbmark.physiology.advice.evidence import EvidenceStatus, evidence_for
 from ebbmark.physiology.closing.estimate import Verdict
 from ebbmark.physiology.wording import level
-from ebbmark.record.gathering import UNREAD
+from ebbmark.record.prefetch import UNREAD
 
 __all__ = [
     "EVIDENCE_SHOWN",

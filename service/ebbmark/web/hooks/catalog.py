@@ -14,7 +14,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from ebbmark.fhir.reading.codes import CodeRow
-from ebbmark.record.brought import Part, part_tokens
+from ebbmark.record.prefetch import Part, part_tokens
 
 __all__ = ["HOOKS", "SERVICE_ID", "Hook", "discovery", "prefetch_templates"]
 

@@ -11,15 +11,11 @@ from urllib.parse import urlsplit
 from fastapi import Request
 
 from ebbmark.fhir.writing.audit_event import Actor
-from ebbmark.record.authorization_server import SignInFailure
-from ebbmark.record.client import RecordClient
-from ebbmark.record.exchange import Exchange
-from ebbmark.record.launch_server import KnownServer, LaunchServer
+from ebbmark.record.client import Exchange, RecordClient
 from ebbmark.record.published_keys import PublishedKeys
-from ebbmark.record.retrying import Trouble
-from ebbmark.record.shelf import Shelf
-from ebbmark.record.sign_in import SignInClock
-from ebbmark.record.user_tokens import TokenRequests, UserGrant
+from ebbmark.record.retry import Trouble, ViewCache
+from ebbmark.record.sign_in import SignInClock, SignInFailure
+from ebbmark.record.smart_launch import KnownServer, LaunchServer, TokenRequests, UserGrant
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.client_jwt import SeenTokens
 from ebbmark.web.launch.cookies import CookieRules, is_tab, note_cookies
@@ -156,12 +152,12 @@ class SmartDoor:
             raise refused(Why.TOO_LONG)
         note_cookies(request, cookies)
 
-    def record_of(self, session: Session, shelf: Shelf | None = None) -> RecordClient:
+    def record_of(self, session: Session, view_cache: ViewCache | None = None) -> RecordClient:
         """The record, read and written with the access of this session; nothing needs to be closed.
 
         Args:
             session: of the tab.
-            shelf: what one view shares of what it reads; None where everything is read anew.
+            view_cache: what one view shares of what it reads; None where everything is read anew.
         """
         patience = self.settings.patience
         settings = replace(
@@ -170,7 +166,7 @@ class SmartDoor:
             allowed_base_urls=(session.iss,),
             bearer_token=session.access_token,
         )
-        return RecordClient(settings, exchange=self._record_exchange, shelf=shelf)
+        return RecordClient(settings, exchange=self._record_exchange, view_cache=view_cache)
 
     def csrf_of(self, session: Session) -> str:
         """The mark that every form of the page carries in its field `csrf`."""

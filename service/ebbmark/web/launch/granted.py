@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from ebbmark.record.address_guard import refusal_of
-from ebbmark.record.launch_server import LaunchServer
+from ebbmark.record.smart_launch import LaunchServer
 from ebbmark.web.signed_token import KeySource, Rules, TokenRefusal, TrustedParty, verified
 
 __all__ = [

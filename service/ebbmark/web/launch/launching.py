@@ -22,9 +22,8 @@ from urllib.parse import quote, urlencode
 from fastapi import Request
 
 from ebbmark.fhir.writing.audit_event import Access, Deed
-from ebbmark.record.authorization_server import SignInFailure
-from ebbmark.record.launch_server import LaunchServer
-from ebbmark.record.user_tokens import UserGrant
+from ebbmark.record.sign_in import SignInFailure
+from ebbmark.record.smart_launch import LaunchServer, UserGrant
 from ebbmark.web.launch.cookies import is_tab, note_cookies
 from ebbmark.web.launch.door import SmartDoor
 from ebbmark.web.launch.granted import NEEDED_TO_READ, Expected, identified, missing, with_launch

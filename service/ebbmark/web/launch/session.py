@@ -12,11 +12,10 @@ from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 from hashlib import sha256
 
-from ebbmark.record.authorization_server import SignInFailure
 from ebbmark.record.client import RecordSettings
-from ebbmark.record.retrying import Trouble
-from ebbmark.record.single_flight import SingleFlight
-from ebbmark.record.user_tokens import AppClient, UserGrant
+from ebbmark.record.retry import SingleFlight, Trouble
+from ebbmark.record.sign_in import SignInFailure
+from ebbmark.record.smart_launch import AppClient, UserGrant
 from ebbmark.web.launch.seal import Seal
 
 __all__ = ["CALLBACK", "LAUNCH", "SESSION", "Pending", "Renewals", "Session", "SmartClient", "SmartSettings"]

@@ -16,12 +16,12 @@ from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.statements import Answer
 from ebbmark.fhir.writing.write import as_transaction
-from ebbmark.record.foreseen import Foreseen
-from ebbmark.record.reading import ReadFailure
+from ebbmark.record.search import ReadFailure
+from ebbmark.record.supersede import Foreseen
 from ebbmark.use_cases.questions import QUESTIONS, ask
+from ebbmark.use_cases.recording import Outcome, answer_bundle
 from ebbmark.use_cases.titrate import recommend
 from ebbmark.web.page.source import Choice
-from ebbmark.web.recording import Outcome, answer_bundle
 
 __all__ = ["SCENARIOS", "SPEED", "DemoSource", "Scenario", "source_of"]
 

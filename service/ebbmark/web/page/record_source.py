@@ -17,24 +17,20 @@ from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.audit_event import Access, Actor, Deed
 from ebbmark.fhir.writing.statements import Answer
 from ebbmark.keys import SigningKey
-from ebbmark.record.ask_from_record import ask_from_record
-from ebbmark.record.asked import WINDOW_S, named_in_record
 from ebbmark.record.client import RecordClient
-from ebbmark.record.foreseen import Foreseen, foreseen
-from ebbmark.record.from_record import recommend_from_record
-from ebbmark.record.read_problems import no_patient
-from ebbmark.record.reading import ReadFailure, Waiting
-from ebbmark.record.searching import Budget
-from ebbmark.record.single_reads import read_one
-from ebbmark.record.stored_since import nothing_stored_since
-from ebbmark.record.where_recorded import where_recorded
+from ebbmark.record.record_query import WINDOW_S, named_in_record
+from ebbmark.record.search import Budget, ReadFailure, Waiting, no_patient, nothing_stored_since, read_one
+from ebbmark.record.stored_results import where_recorded
+from ebbmark.record.supersede import Foreseen, foreseen
+from ebbmark.use_cases.ask_from_record import ask_from_record
+from ebbmark.use_cases.from_record import recommend_from_record
 from ebbmark.use_cases.questions import QUESTIONS
+from ebbmark.use_cases.recording import Outcome, record_answer, to_be_written
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.launch.granted import NEEDED_TO_WRITE, missing
 from ebbmark.web.launch.refusal import Why, refused
 from ebbmark.web.launch.session import Session
 from ebbmark.web.page.source import Choice
-from ebbmark.web.recording import Outcome, record_answer, to_be_written
 from ebbmark.web.theme.pages import PageRefused
 
 __all__ = ["RecordSource", "Rules"]
@@ -69,7 +65,7 @@ class RecordSource:
     Attributes:
         session: who opened the page, on whom.
         record_client: the record, with the access of that person; for what is written, and all that is read for it.
-        reading: the same, with a shelf: what several questions of one view share is read once.
+        reading: the same, with a view_cache: what several questions of one view share is read once.
         actor: the same person for the audit trail.
         csrf: mark that each form carries.
         at_s: the present instant [s since 1970-01-01T00:00:00Z].
@@ -107,9 +103,9 @@ class RecordSource:
 
     def asks_together(self) -> None:
         """Read as far back as the furthest of the questions of the answer's page."""
-        if self.reading.shelf is not None:
+        if self.reading.view_cache is not None:
             hours = max(QUESTIONS[slug].operation.hours_back for slug in ("next-step", "check-validity"))
-            self.reading.shelf.reach_s = max(WINDOW_S, hours * 3600.0)
+            self.reading.view_cache.reach_s = max(WINDOW_S, hours * 3600.0)
 
     async def patient(self) -> Mapping[str, object]:
         """The Patient, as the record gives it now.

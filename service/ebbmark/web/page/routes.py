@@ -15,7 +15,7 @@ from starlette.responses import RedirectResponse
 
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Rejected, status_of
-from ebbmark.record.shelf import Shelf
+from ebbmark.record.retry import ViewCache
 from ebbmark.web.launch.door import SmartDoor
 from ebbmark.web.page.answer_pages import Live, live_of, show_answer, show_plan, show_report
 from ebbmark.web.page.answer_view import drawn as figure_drawn
@@ -238,7 +238,7 @@ def record_router(smart: SmartDoor | None, rules: Rules, pages: Pages) -> APIRou
         return RecordSource(
             session=session,
             record_client=smart.record_of(session),
-            reading=smart.record_of(session, Shelf()),
+            reading=smart.record_of(session, ViewCache()),
             actor=smart.actor_of(request, session.iss, session.fhir_user),
             csrf=smart.csrf_of(session),
             at_s=time.time(),

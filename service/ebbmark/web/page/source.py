@@ -8,9 +8,9 @@ from typing import Protocol
 
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.statements import Answer
-from ebbmark.record.foreseen import Foreseen
-from ebbmark.record.reading import ReadFailure
-from ebbmark.web.recording import Outcome
+from ebbmark.record.search import ReadFailure
+from ebbmark.record.supersede import Foreseen
+from ebbmark.use_cases.recording import Outcome
 
 __all__ = ["Choice", "TrialSource"]
 

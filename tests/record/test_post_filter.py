@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 
 from ebbmark.fhir.naming import RESULT_SYSTEM
 from ebbmark.fhir.reading.codes import CODES
-from ebbmark.record.asked import Asked
-from ebbmark.record.searching import FoundEntry, Head
-from ebbmark.record.sieve import moment_of, sieve, subject_of
+from ebbmark.record.observations import moment_of, post_filter, subject_of
+from ebbmark.record.record_query import RecordQuery
+from ebbmark.record.search import FoundEntry, Head
 from fhir_builders import Json, at, height, observation, trial_observations, trial_panels
 
 
@@ -35,15 +35,15 @@ ODD = [
     {**observation("peep-set", 9.0, identity="unread"), "code": "no concept"},
 ]
 ENTRIES = [entry(one) for one in (*trial_observations(), *trial_panels(), *ODD)]
-WHOLE = Asked("Patient/p1", None, moment(0), moment(60), period_given=False, rest=())
+WHOLE = RecordQuery("Patient/p1", None, moment(0), moment(60), period_given=False, rest=())
 
 
 @given(st.integers(0, 30), st.integers(0, 30))
 def test_a_shorter_time_is_the_same_whichever_way_it_is_sieved(start: int, length: int) -> None:
     shorter = replace(WHOLE, start_s=moment(start), end_s=moment(start + length))
 
-    taken = sieve(ENTRIES, WHOLE, CODES).within(shorter.start_s, shorter.end_s)
-    anew = sieve(ENTRIES, shorter, CODES)
+    taken = post_filter(ENTRIES, WHOLE, CODES).within(shorter.start_s, shorter.end_s)
+    anew = post_filter(ENTRIES, shorter, CODES)
 
     assert taken.kept == anew.kept
     assert taken.not_asked == anew.not_asked
@@ -66,7 +66,7 @@ def test_an_earlier_result_of_ours_is_no_reading_of_a_second_ventilator() -> Non
         "device": {"reference": "Device/software"},
     }
 
-    sieved = sieve([*ENTRIES, entry(ours)], WHOLE, CODES)
+    sieved = post_filter([*ENTRIES, entry(ours)], WHOLE, CODES)
 
     assert "Device/software" not in sieved.devices
-    assert sieved.sightings == sieve(ENTRIES, WHOLE, CODES).sightings
+    assert sieved.sightings == post_filter(ENTRIES, WHOLE, CODES).sightings

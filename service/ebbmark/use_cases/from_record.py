@@ -1,4 +1,4 @@
-"""Answer a request that names a patient of the record: read from there, then the one use case, as for any request.
+"""Answer a titration about a patient of the record: read there, then answer as any request.
 
 Where no period was named, the latest trial of the last day is found first, and then read again from what was charted
 within an hour of it: so the answer does not change with every pulse that is charted later, and asking again for the
@@ -22,13 +22,11 @@ from ebbmark.fhir.reading.read import CodeMap, Limits, read_request
 from ebbmark.fhir.reading.request import Request as ReadRequest
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.physiology.trial.reading import Trial
-from ebbmark.record.asked import Asked, asked_of, with_bundle
-from ebbmark.record.choice import several_trials
 from ebbmark.record.client import RecordClient
 from ebbmark.record.fetch import Fetched, fetch_trial
-from ebbmark.record.read_problems import no_record, took_too_long
-from ebbmark.record.reading import Waiting
-from ebbmark.record.searching import Budget
+from ebbmark.record.observations import several_trials
+from ebbmark.record.record_query import RecordQuery, record_query_of, with_bundle
+from ebbmark.record.search import Budget, Waiting, no_record, took_too_long
 from ebbmark.use_cases.titrate import recommend_for
 
 __all__ = [
@@ -92,7 +90,7 @@ async def recommend_from_record(
         Rejected: with every problem found.
     """
     base_url = record.settings.base_url if record is not None else ""
-    asked = asked_of(body, base_url=base_url, at_s=at_s)
+    asked = record_query_of(body, base_url=base_url, at_s=at_s)
     if asked is None:
         return None
     if record is None:
@@ -112,7 +110,7 @@ async def recommend_from_record(
 
 
 def recommend_fetched(
-    asked: Asked, fetched: Fetched, whole: ReadRequest, reader: Callable[[Fetched], ReadRequest]
+    asked: RecordQuery, fetched: Fetched, whole: ReadRequest, reader: Callable[[Fetched], ReadRequest]
 ) -> Recommendation:
     """Answer from what was read from a record, whoever read it.
 
@@ -159,7 +157,7 @@ def _shape(trial: Trial) -> list[tuple[float, float, float, float]]:
 
 
 def read_fetched(
-    asked: Asked,
+    asked: RecordQuery,
     fetched: Fetched,
     *,
     at_s: float,
@@ -195,7 +193,7 @@ def read_fetched(
 
 
 async def _fetched(
-    asked: Asked, record: RecordClient, waiting: Waiting, code_map: CodeMap, limits: ReadLimits
+    asked: RecordQuery, record: RecordClient, waiting: Waiting, code_map: CodeMap, limits: ReadLimits
 ) -> Fetched:
     budget = Budget(limits.requests, limits.resources, limits.size_bytes)
     table = own_codes(code_map, asked).table
@@ -206,7 +204,7 @@ async def _fetched(
         raise Rejected((took_too_long(limits.total_s),)) from None
 
 
-def own_codes(code_map: CodeMap, asked: Asked) -> CodeMap:
+def own_codes(code_map: CodeMap, asked: RecordQuery) -> CodeMap:
     """The codes of a ConceptMap that came with the request are searched for, too; the reader judges the map.
 
     Args:

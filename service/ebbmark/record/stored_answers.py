@@ -1,4 +1,4 @@
-"""What does a replay need from the record: a stored answer, and its inputs in the versions that it names?
+"""A stored answer and its inputs in the versions that it names, as a replay needs them.
 
 Inputs are first read in the version in force, many at once; only where that is another than the one used, the old
 version is read by its own address (`_history`). Source: FHIR R4 http.html#vread.
@@ -17,10 +17,8 @@ from ebbmark.fhir.writing.frame import RESULT_SYSTEM
 from ebbmark.fhir.writing.provenance import SOFTWARE_SYSTEM
 from ebbmark.fhir.writing.report import ANSWER_PROVENANCES
 from ebbmark.record.client import RecordClient
-from ebbmark.record.reading import ReadFailure, Waiting
-from ebbmark.record.searching import Budget, Found, FoundEntry, any_of, search
-from ebbmark.record.single_reads import read_one
-from ebbmark.record.stored import NotFhir, failure_of, provenance_of, read_by_id
+from ebbmark.record.search import Budget, Found, FoundEntry, ReadFailure, Waiting, any_of, read_one, search
+from ebbmark.record.stored_results import NotFhir, failure_of, provenance_of, read_by_id
 
 __all__ = ["Inputs", "NotStored", "answer_in_record", "inputs_in_record"]
 

@@ -1,4 +1,4 @@
-"""Put an answer into the record, and say what became of it: one way for every door, and what it would write.
+"""Record an answer: sign it, write it to the record, and say what became of it; or show what would be written.
 
 A door that records for a person names them (`enterer`); the FHIR operation, which a system calls, names nobody.
 
@@ -25,8 +25,8 @@ from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from ebbmark.fhir.writing.written import with_write_issue
 from ebbmark.keys import SigningKey
 from ebbmark.record.client import RecordClient
-from ebbmark.record.reading import Waiting
-from ebbmark.record.stored_answer import answer_in_record
+from ebbmark.record.search import Waiting
+from ebbmark.record.stored_answers import answer_in_record
 from ebbmark.record.supersede import write_current
 from ebbmark.record.write_back import WriteState
 from ebbmark.telemetry.current import count
@@ -121,7 +121,7 @@ def to_be_written(
     """The transaction that `record_answer` would send, entry by entry.
 
     An earlier answer for the same trial, of which only the record knows, would be marked superseded besides:
-    `record.foreseen` says which.
+    `record.supersede` says which.
 
     Args:
         recommendation: the answer.

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 
 import msgspec
 
-from ebbmark.audit.replay import Outcome, Render, Replayed, replay
 from ebbmark.audit.signature import Verified, verify
 from ebbmark.audit.stored_answer import CHOICES
 from ebbmark.fhir.parameters import REPLAY_INPUTS
@@ -17,6 +16,7 @@ from ebbmark.fhir.writing.frame import REQUEST_SYSTEM
 from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of
 from ebbmark.fhir.writing.superseding import unmarked
 from ebbmark.keys import PublicKey, read_public_keys
+from ebbmark.use_cases.replay import Outcome, Render, Replayed, replay
 
 __all__ = [
     "Inputs",

@@ -12,7 +12,6 @@ import pytest
 import respx
 
 from audit.test_signature import KEY, PUBLISHED
-from ebbmark.audit.replay import replay
 from ebbmark.audit.signature import Verified, verify
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.recommendation import Recommendation
@@ -20,10 +19,11 @@ from ebbmark.fhir.writing.normal_form import resources_of
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.keys import SigningKey
 from ebbmark.record.client import RecordClient, RecordSettings
-from ebbmark.record.reading import Waiting
+from ebbmark.record.search import Waiting
 from ebbmark.record.write_back import WriteState
+from ebbmark.use_cases.recording import Outcome, record_answer, to_be_written
+from ebbmark.use_cases.replay import replay
 from ebbmark.use_cases.titrate import recommend
-from ebbmark.web.recording import Outcome, record_answer, to_be_written
 from fhir_builders import at, bundle, height, parameters, patient, to_bytes, trial_observations
 from record.keeping_record import BASE, KeepingRecord
 from record.waits import Waits, noon

@@ -1,4 +1,4 @@
-"""Does the request name a patient of the record instead of bringing data? Then what is to be read?
+"""The query of one request to the record: which patient, encounter and period are to be read.
 
 The three parameters of `FROM_RECORD` are taken out here and replaced by a bundle; every other parameter goes on to the
 reader as it came, byte for byte.
@@ -17,7 +17,7 @@ from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.writing.instants import instant
 
-__all__ = ["Asked", "asked_of", "named_in_record", "with_bundle"]
+__all__ = ["RecordQuery", "named_in_record", "record_query_of", "with_bundle"]
 
 WINDOW_S = 24 * 3600.0
 """How far back the record is read where the request names no period [s]; our choice: a trial takes minutes to hours,
@@ -31,7 +31,7 @@ _QUICK = b"patient-reference"
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class RecordQuery:
     """What is to be read from the record.
 
     Attributes:
@@ -78,7 +78,7 @@ class _Named(msgspec.Struct, omit_defaults=True):
     resource: msgspec.Raw
 
 
-def asked_of(body: bytes, *, base_url: str, at_s: float) -> Asked | None:
+def record_query_of(body: bytes, *, base_url: str, at_s: float) -> RecordQuery | None:
     """Take the question for the record out of a request.
 
     Args:
@@ -120,7 +120,7 @@ def asked_of(body: bytes, *, base_url: str, at_s: float) -> Asked | None:
     if problems:
         raise Rejected(tuple(problems))
     rest = tuple(raw for raw, one in zip(raws, parameters, strict=True) if one.name not in _NAMES)
-    return Asked(patient, encounter, start_s, end_s, "period" in named, rest)
+    return RecordQuery(patient, encounter, start_s, end_s, "period" in named, rest)
 
 
 def named_in_record(
@@ -149,7 +149,7 @@ def named_in_record(
     return msgspec.json.encode({"resourceType": "Parameters", "parameter": [*named, *parameters]})
 
 
-def with_bundle(asked: Asked, bundle: bytes) -> bytes:
+def with_bundle(asked: RecordQuery, bundle: bytes) -> bytes:
     """The request as the reader takes it: the data instead of the references."""
     parameters = [msgspec.Raw(msgspec.json.encode(_Named("bundle", msgspec.Raw(bundle)))), *asked.rest]
     return msgspec.json.encode(_Parameters(parameters))

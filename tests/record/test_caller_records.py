@@ -9,10 +9,8 @@ import httpx
 import pytest
 import respx
 
-from ebbmark.record.client import Answer, Failure, Reply
-from ebbmark.record.exchange import Patience
-from ebbmark.record.guests import GuestRecords
-from ebbmark.record.retrying import Trouble
+from ebbmark.record.client import Answer, CallerRecords, Failure, Patience, Reply
+from ebbmark.record.retry import Trouble
 from record.local_record import local_record
 
 BASE = "https://record.example/fhir"
@@ -23,7 +21,7 @@ async def inside(_: str, __: int) -> Sequence[str]:
     return ("10.20.30.40",)
 
 
-def read(guests: GuestRecords, base_url: str, token: str = "theirs") -> Answer:  # noqa: S107 - invented
+def read(guests: CallerRecords, base_url: str, token: str = "theirs") -> Answer:  # noqa: S107 - invented
     async def reading() -> Answer:
         answer = await guests.record(base_url, token).send("GET", "Patient/p1")
         await guests.aclose()
@@ -34,22 +32,22 @@ def read(guests: GuestRecords, base_url: str, token: str = "theirs") -> Answer: 
 
 @pytest.mark.parametrize("base_url", [BASE, f"{BASE}/", f"{BASE}/tenant-7"])
 def test_a_listed_record_and_what_lies_below_it_may_be_asked(base_url: str) -> None:
-    assert GuestRecords((BASE,), patience=PATIENCE).refusal(base_url) == ""
+    assert CallerRecords((BASE,), patience=PATIENCE).refusal(base_url) == ""
 
 
 @pytest.mark.parametrize(
     "base_url", ["", "https://record.example", "https://elsewhere.example/fhir", "ftp://record.example"]
 )
 def test_any_other_may_not(base_url: str) -> None:
-    assert GuestRecords((BASE,), patience=PATIENCE).refusal(base_url).startswith("the fhirServer ")
+    assert CallerRecords((BASE,), patience=PATIENCE).refusal(base_url).startswith("the fhirServer ")
 
 
 def test_where_none_is_listed_none_may_be_asked() -> None:
-    assert GuestRecords((), patience=PATIENCE).refusal(BASE) == "the fhirServer is not under an allowed base address"
+    assert CallerRecords((), patience=PATIENCE).refusal(BASE) == "the fhirServer is not under an allowed base address"
 
 
 def test_the_callers_own_token_is_sent_and_each_callers_own() -> None:
-    guests, shown = GuestRecords((BASE,), patience=PATIENCE), []
+    guests, shown = CallerRecords((BASE,), patience=PATIENCE), []
 
     async def both() -> None:
         for token in ("one", "two"):
@@ -67,14 +65,14 @@ def test_the_callers_own_token_is_sent_and_each_callers_own() -> None:
 
 
 def test_a_listed_name_that_leads_inside_is_not_called() -> None:
-    guests = GuestRecords((BASE,), patience=PATIENCE, resolve=inside)
+    guests = CallerRecords((BASE,), patience=PATIENCE, resolve=inside)
 
     assert read(guests, BASE) == Failure(Trouble.SURPRISING_ADDRESS)
 
 
 def test_connections_outlive_the_question() -> None:
     with local_record() as record:
-        guests = GuestRecords((record.base_url,), patience=PATIENCE)
+        guests = CallerRecords((record.base_url,), patience=PATIENCE)
 
         async def twice() -> list[Answer]:
             answers = []

@@ -1,31 +1,44 @@
-"""After this answer or this failure: try again, and when, or stop?
+"""Repeat a call within limits (retry with backoff and Retry-After), or share one run of it (single flight).
 
-Source: RFC 9110 section 10.2.3 (Retry-After) and 5.6.7 (dates); which failures are worth a repeat is common
-practice, no published source.
+Source: RFC 9110 section 10.2.3 (Retry-After) and 5.6.7 (dates); which failures are worth a repeat is common practice,
+no published source.
+
+Several questions asked at once share what they read of the record.
+
+The view cache lives as long as one view and holds nothing longer: the next view reads anew. Two questions that want the
+same wait for one reading of it. Where it is known that one of them goes further back, all that want the same codes
+share that reading, and each gets what the record would have sent for its own time. What could not be read together,
+since it would be too much, or fails for something in it, is read by each on its own. A reading that nobody waits for
+any longer is ended.
 """
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable
+import asyncio
+from collections import Counter
+from collections.abc import Awaitable, Callable, Hashable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
 from enum import Enum
-from typing import Generic, TypeVar
+from typing import Any, Generic, TypeVar, cast
 
 from ebbmark.telemetry.current import count
 from ebbmark.telemetry.measured import Measured
 
 __all__ = [
+    "TROUBLE_WORDS",
     "Now",
     "Repeated",
     "Retry",
     "RetryLimits",
     "Seen",
+    "SingleFlight",
     "Sleep",
     "Stop",
     "StopReason",
     "Trouble",
+    "ViewCache",
     "decide",
     "repeat",
     "retry_after_s",
@@ -59,6 +72,25 @@ class Trouble(Enum):
         self.slug = slug
         self.may_have_arrived = may_have_arrived
         self.transient = transient
+
+
+TROUBLE_WORDS = {
+    Trouble.NOT_ALLOWED: "its address is not on the list of allowed record systems, or is not encrypted",
+    Trouble.NOT_SENDABLE: "the request could not be put into HTTP",
+    Trouble.NOT_CONNECTED: "no connection to the record could be made",
+    Trouble.CONNECT_TIMEOUT: "the record did not accept a connection in time",
+    Trouble.POOL_TIMEOUT: "no connection to the record was free in time",
+    Trouble.WRITE_TIMEOUT: "the record stopped taking the request in",
+    Trouble.READ_TIMEOUT: "the record took the request and did not answer in time",
+    Trouble.TOO_SLOW: "the whole exchange took longer than allowed",
+    Trouble.CUT: "the connection broke before the reply was complete",
+    Trouble.TOO_LARGE: "the reply was longer than allowed and was not read",
+    Trouble.UNREADABLE: "the reply was not a transaction-response with one entry per request",
+    Trouble.SURPRISING_ADDRESS: "its name leads into a network that is not listed as one of its own",
+    Trouble.SIGN_IN_REFUSED: "the authorization server of the record refused our sign-in",
+    Trouble.SIGN_IN_FAILED: "the sign-in at the authorization server of the record failed for now",
+}
+"""Each trouble as a clause for a person."""
 
 
 class StopReason(Enum):
@@ -245,3 +277,77 @@ async def repeat(
         count(Measured.RETRIES, seen.slug if isinstance(seen, Trouble) else str(seen))
         await sleep(decision.wait_s)
         waited_s += decision.wait_s
+
+
+class SingleFlight(Generic[T]):
+    """One run at a time; whoever asks meanwhile gets its outcome.
+
+    Args:
+        run: does the work, never raising for a failure of the network.
+    """
+
+    def __init__(self, run: Callable[[], Awaitable[T]]) -> None:
+        self._run = run
+        self._flight: asyncio.Task[T] | None = None
+
+    async def __call__(self) -> T:
+        """Join the run under way, or start one."""
+        if self._flight is None:
+            self._flight = asyncio.create_task(self._landed())
+        # A caller that gives up waiting must not end the run that others wait for.
+        return await asyncio.shield(self._flight)
+
+    @property
+    def under_way(self) -> bool:
+        """Whether a run has begun and not ended."""
+        return self._flight is not None
+
+    async def _landed(self) -> T:
+        try:
+            return await self._run()
+        finally:
+            self._flight = None
+
+    def cancel(self) -> None:
+        """End a run that nobody waits for any more."""
+        if self._flight is not None:
+            self._flight.cancel()
+
+
+class ViewCache:
+    """The readings of one view, each made once.
+
+    Attributes:
+        reach_s: how far back the furthest of its questions goes [s before the end of what is asked]; 0 where that is
+            not known, and each reads its own time.
+    """
+
+    def __init__(self) -> None:
+        self.reach_s = 0.0
+        self._readings: dict[Hashable, asyncio.Task[Any]] = {}
+        self._waiting: Counter[Hashable] = Counter()
+
+    async def once(self, key: Hashable, read: Callable[[], Awaitable[T]]) -> T:
+        """Read, or wait for whoever reads the same.
+
+        Args:
+            key: tells what is read.
+            read: does it, never raising for a failure of the network.
+        """
+        if key not in self._readings:
+            self._readings[key] = asyncio.ensure_future(_awaited(read))
+        reading = self._readings[key]
+        self._waiting[key] += 1
+        try:
+            # A question that gives up waiting must not end the reading that others wait for.
+            return cast("T", await asyncio.shield(reading))
+        finally:
+            self._waiting[key] -= 1
+            if not self._waiting[key] and not reading.done():
+                # With nobody left it would go on asking the record after the view has been answered.
+                del self._readings[key]
+                reading.cancel()
+
+
+async def _awaited(read: Callable[[], Awaitable[T]]) -> T:
+    return await read()

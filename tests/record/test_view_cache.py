@@ -11,13 +11,11 @@ import pytest
 import respx
 
 from ebbmark.fhir.problems import ProblemKind, Rejected
-from ebbmark.record.asked import Asked
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.observations import limits_of, search_observations
-from ebbmark.record.reading import Waiting
-from ebbmark.record.searching import Budget
-from ebbmark.record.shelf import Shelf
-from ebbmark.record.single_reads import read_one
+from ebbmark.record.record_query import RecordQuery
+from ebbmark.record.retry import ViewCache
+from ebbmark.record.search import Budget, Waiting, read_one
 from fhir_builders import Json, at, observation, patient
 from record.searchable_record import BASE, SearchableRecord
 from record.waits import Waits, noon
@@ -25,7 +23,7 @@ from record.waits import Waits, noon
 MINUTES = 40
 PEEPS: list[Json] = [observation("peep-set", 10.0, when=at(minute), identity=f"m{minute}") for minute in range(MINUTES)]
 END_S = datetime.fromisoformat(at(MINUTES - 1)).timestamp()
-WHOLE = Asked("Patient/p1", None, END_S - 3600.0, END_S, period_given=False, rest=())
+WHOLE = RecordQuery("Patient/p1", None, END_S - 3600.0, END_S, period_given=False, rest=())
 LATEST = replace(WHOLE, start_s=END_S - 240.0)
 IN_LATEST = 5
 
@@ -47,11 +45,15 @@ class Dated(SearchableRecord):
 
 
 def read_by(
-    record: SearchableRecord, *questions: Asked, reach_s: float = 0.0, resources: int = 5_000, together: bool = True
+    record: SearchableRecord,
+    *questions: RecordQuery,
+    reach_s: float = 0.0,
+    resources: int = 5_000,
+    together: bool = True,
 ) -> list[int | ProblemKind]:
     """How many Observations each question of one view gets, or why none."""
 
-    async def one(question: Asked, client: RecordClient) -> int | ProblemKind:
+    async def one(question: RecordQuery, client: RecordClient) -> int | ProblemKind:
         try:
             found = await search_observations(
                 client,
@@ -67,9 +69,11 @@ def read_by(
         return sum(len(page.entries) for page in found)
 
     async def view() -> list[int | ProblemKind]:
-        shelf = Shelf()
-        shelf.reach_s = reach_s
-        async with RecordClient(RecordSettings(base_url=BASE, allowed_base_urls=(BASE,)), shelf=shelf) as client:
+        view_cache = ViewCache()
+        view_cache.reach_s = reach_s
+        async with RecordClient(
+            RecordSettings(base_url=BASE, allowed_base_urls=(BASE,)), view_cache=view_cache
+        ) as client:
             return list(await asyncio.gather(*[one(question, client) for question in questions]))
 
     with respx.mock(assert_all_called=False) as router:
@@ -85,7 +89,7 @@ def test_the_same_is_searched_for_once() -> None:
 
 
 @pytest.mark.parametrize("questions", [(WHOLE, LATEST), (LATEST, WHOLE)], ids=["longer first", "shorter first"])
-def test_a_shorter_time_is_taken_from_the_longer_one(questions: tuple[Asked, Asked]) -> None:
+def test_a_shorter_time_is_taken_from_the_longer_one(questions: tuple[RecordQuery, RecordQuery]) -> None:
     record = Dated(PEEPS)
 
     counts = read_by(record, *questions, reach_s=3600.0)
@@ -124,7 +128,9 @@ def test_one_resource_is_read_once_in_a_view_and_anew_in_the_next() -> None:
     record = SearchableRecord([patient()])
 
     async def view() -> None:
-        async with RecordClient(RecordSettings(base_url=BASE, allowed_base_urls=(BASE,)), shelf=Shelf()) as client:
+        async with RecordClient(
+            RecordSettings(base_url=BASE, allowed_base_urls=(BASE,)), view_cache=ViewCache()
+        ) as client:
             read = [
                 read_one("Patient/p1", record=client, budget=Budget(), waiting=Waiting(Waits(), noon)) for _ in range(3)
             ]
@@ -143,9 +149,11 @@ def test_pages_of_a_longer_time_that_others_asked_for_are_not_counted_against_a_
     record = Dated(PEEPS, page_size=4)
 
     async def view() -> None:
-        shelf = Shelf()
-        shelf.reach_s = 3600.0
-        async with RecordClient(RecordSettings(base_url=BASE, allowed_base_urls=(BASE,)), shelf=shelf) as client:
+        view_cache = ViewCache()
+        view_cache.reach_s = 3600.0
+        async with RecordClient(
+            RecordSettings(base_url=BASE, allowed_base_urls=(BASE,)), view_cache=view_cache
+        ) as client:
             await search_observations(
                 client,
                 LATEST,
@@ -185,11 +193,11 @@ def test_a_reading_that_nobody_waits_for_is_ended_and_begun_anew_for_the_next() 
 
 
 async def waited_for(patient_ones: int) -> tuple[list[str], int]:
-    """How readings of one shelf ended, and how many were begun: one question gives up, then others still wait, or not.
+    """How readings of one view ended, and how many were begun: one question gives up, then others still wait, or not.
 
     Where none waits, one more asks afterwards.
     """
-    shelf, goes_on = Shelf(), asyncio.Event()
+    view_cache, goes_on = ViewCache(), asyncio.Event()
     told: list[str] = []
     begun = 0
 
@@ -203,7 +211,7 @@ async def waited_for(patient_ones: int) -> tuple[list[str], int]:
             raise
         told.append("read")
 
-    questions = [asyncio.ensure_future(shelf.once("the same", read)) for _ in range(1 + patient_ones)]
+    questions = [asyncio.ensure_future(view_cache.once("the same", read)) for _ in range(1 + patient_ones)]
     await asyncio.sleep(0)
     await asyncio.sleep(0)
     questions[0].cancel()
@@ -211,6 +219,6 @@ async def waited_for(patient_ones: int) -> tuple[list[str], int]:
     await asyncio.sleep(0)
     goes_on.set()
     if patient_ones == 0:
-        questions.append(asyncio.ensure_future(shelf.once("the same", read)))
+        questions.append(asyncio.ensure_future(view_cache.once("the same", read)))
     await asyncio.gather(*questions[1:])
     return told, begun

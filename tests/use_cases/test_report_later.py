@@ -11,19 +11,19 @@ import pytest
 import respx
 
 from audit.test_signature import KEY, PUBLISHED
-from ebbmark.audit.replay import Replayed, replay
 from ebbmark.audit.signature import Verified, verify
 from ebbmark.audit.stored_answer import needs_of
 from ebbmark.fhir.reading.read import NO_CODE_MAP
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.normal_form import resources_of
 from ebbmark.record.client import RecordClient, RecordSettings
-from ebbmark.record.from_record import recommend_from_record
-from ebbmark.record.reading import Waiting
-from ebbmark.record.stored_answer import Inputs, answer_in_record, inputs_in_record
+from ebbmark.record.search import Waiting
+from ebbmark.record.stored_answers import Inputs, answer_in_record, inputs_in_record
 from ebbmark.record.write_back import WriteState
+from ebbmark.use_cases.from_record import recommend_from_record
+from ebbmark.use_cases.recording import Outcome, record_answer
+from ebbmark.use_cases.replay import Replayed, replay
 from ebbmark.views.sheet import report_pdf
-from ebbmark.web.recording import Outcome, record_answer
 from fhir_builders import at, height, observation, patient, to_bytes, trial_observations
 from record.keeping_record import BASE, KeepingRecord
 from record.waits import Waits, noon

@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis.strategies import ip_addresses
 
 from ebbmark.record.address_guard import Resolve, is_surprising, is_this_machine
-from ebbmark.record.exchange import Answer, Exchange, Failure, Patience, Reply
-from ebbmark.record.retrying import Trouble
+from ebbmark.record.client import Answer, Exchange, Failure, Patience, Reply
+from ebbmark.record.retry import Trouble
 from record.local_record import LocalRecord, local_record
 
 NAMED = "http://record.example"

@@ -1,0 +1,377 @@
+"""CDS Hooks prefetch: judge what the caller brought, and fetch what is missing.
+
+A caller who brings data (CDS Hooks calls it prefetch) sends for each part what a search of the record would have given.
+A part that is cut short would look like a whole one: it counts as not brought, unless it came newest first and reaches
+back beyond the time that is looked at.
+
+Source: CDS Hooks 2.0, "Prefetch Template": a key that is absent was not satisfied; null means that there is no data; an
+OperationOutcome means that getting it failed, and is there to spare the service a query that would fail too; results
+may be paged.
+
+What is missing is fetched with the access that the caller gave for this one question. Where that cannot be had, it is
+said which key is missing: never is a part used as if it were the whole.
+
+Source: CDS Hooks 2.0, "Providing FHIR Resources to a CDS Service".
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from enum import Enum
+from itertools import pairwise
+
+import msgspec
+
+from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.reading.codes import CodeRow, HeightKind, SexKind, is_rhythm
+from ebbmark.physiology.readings import Quantity
+from ebbmark.record.client import RecordClient
+from ebbmark.record.fetch import Fetched
+from ebbmark.record.observations import (
+    NO_COMPONENTS,
+    Filtered,
+    each_once,
+    limits_of,
+    moment_of,
+    post_filter,
+    remarks_of,
+    search_observations,
+    several_sources,
+    subject_of,
+)
+from ebbmark.record.record_query import RecordQuery
+from ebbmark.record.search import (
+    Budget,
+    Found,
+    FoundEntry,
+    Head,
+    Page,
+    ReadFailure,
+    TooMuch,
+    Waiting,
+    machines_of,
+    no_patient,
+    not_read,
+    read_metrics,
+    read_one,
+    search,
+    take,
+    too_much,
+)
+
+__all__ = ["CIRCULATION_S", "UNREAD", "Part", "Prefetched", "gather", "part_tokens", "prefetched"]
+
+CIRCULATION_S = 2 * 3600.0
+"""How far back circulation and saturation are looked at [s]: they tell whether a trial in progress should stop, and
+monitors chart them every minute. Our choice."""
+
+_CIRCULATION = frozenset(
+    {
+        Quantity.SPO2,
+        Quantity.MEAN_ARTERIAL_PRESSURE,
+        Quantity.SYSTOLIC_ARTERIAL_PRESSURE,
+        Quantity.HEART_RATE,
+    }
+)
+_NULL = b"null"
+
+
+class Part(Enum):
+    """One part of what an answer needs: its key, what it is in words, the most results asked for, whether needed."""
+
+    PATIENT = ("patient", "the Patient", 1, True)
+    HEIGHTS = ("heights", "body heights and sex", 50, True)
+    MECHANICS = ("mechanics", "ventilator settings and measurements", 1000, True)
+    PANELS = ("panels", "ventilator readings that stand in panels under another code", 1000, False)
+    CIRCULATION = ("circulation", "saturation, arterial pressure, heart rate and heart rhythm", 400, False)
+    CONDITIONS = ("conditions", "Conditions", 200, False)
+
+    def __init__(self, key: str, words: str, most: int, needed: bool) -> None:
+        self.key = key
+        self.words = words
+        self.most = most
+        self.needed = needed
+
+
+@dataclass(frozen=True, slots=True)
+class Prefetched:
+    """One part as the caller sent it.
+
+    Attributes:
+        found: what it holds; None where it cannot be used.
+        why_not: why it cannot, as a clause; empty where it can.
+        final: whether asking the record for it is pointless: the caller tried, and failed.
+    """
+
+    found: Found | None
+    why_not: str = ""
+    final: bool = False
+
+
+def part_tokens(part: Part, table: Mapping[tuple[str, str], CodeRow]) -> list[str]:
+    """The codes of a part as search tokens, `system|code`; none for the Patient and for Conditions."""
+
+    def wanted(row: CodeRow) -> bool:
+        meaning = row.meaning
+        if meaning is None:
+            return part is Part.CIRCULATION and is_rhythm(row)
+        if isinstance(meaning, HeightKind | SexKind):
+            return part is Part.HEIGHTS
+        return part in ((Part.CIRCULATION,) if meaning in _CIRCULATION else (Part.MECHANICS, Part.PANELS))
+
+    return sorted(f"{system}|{code}" for (system, code), row in table.items() if wanted(row))
+
+
+def prefetched(part: Part, sent: bytes | None, asked: RecordQuery, base_url: str) -> Prefetched:
+    """Read one part.
+
+    Args:
+        part: which.
+        sent: JSON as received; None where the key is absent.
+        asked: whose data, and of which time.
+        base_url: FHIR base address of the caller's record, to name resources by; empty where not said.
+
+    Raises:
+        Rejected: it is neither what was asked for nor a sign that there is none, or it is of another patient.
+    """
+    if sent is None:
+        return Prefetched(None, "the key was not sent")
+    if sent.strip() == _NULL:
+        if part is Part.PATIENT:
+            return Prefetched(None, "the caller says that it has no such Patient")
+        return Prefetched(Found())
+    kind = _kind_of(sent, part)
+    if kind == "OperationOutcome":
+        return Prefetched(None, "the caller sent an OperationOutcome instead", final=True)
+    if part is Part.PATIENT:
+        return _patient(sent, kind, asked, base_url)
+    if kind != "Bundle":
+        raise Rejected((_unusable(part, kind, "a Bundle of type searchset"),))
+    return _results(part, sent, asked)
+
+
+def _kind_of(sent: bytes, part: Part) -> str:
+    try:
+        return msgspec.json.decode(sent, type=Head).resource_type
+    except msgspec.DecodeError:
+        accepted = "a Patient" if part is Part.PATIENT else "a Bundle of type searchset"
+        raise Rejected((_unusable(part, "something that is no FHIR resource", accepted),)) from None
+
+
+def _patient(sent: bytes, kind: str, asked: RecordQuery, base_url: str) -> Prefetched:
+    head = msgspec.json.decode(sent, type=Head)
+    if kind != "Patient":
+        raise Rejected((_unusable(Part.PATIENT, kind[:40], "a Patient"),))
+    if f"Patient/{head.id}" != asked.patient:
+        raise Rejected((_of_another(Part.PATIENT),))
+    full_url = f"{base_url.rstrip('/')}/{asked.patient}" if base_url else ""
+    return Prefetched(Found([FoundEntry(full_url, head, sent)], pages=1))
+
+
+def _results(part: Part, sent: bytes, asked: RecordQuery) -> Prefetched:
+    try:
+        page = msgspec.json.decode(sent, type=Page)
+    except msgspec.DecodeError:
+        raise Rejected((_unusable(part, "a Bundle that cannot be read", "a Bundle of type searchset"),)) from None
+    if page.type not in ("searchset", "collection"):
+        raise Rejected((_unusable(part, f"a Bundle of type {page.type[:40]}", "a Bundle of type searchset"),))
+    found = Found(pages=1)
+    failure = take(page, found, set(), Budget())
+    if isinstance(failure, TooMuch):
+        return Prefetched(None, f"the key holds {failure.sentence}")
+    if isinstance(failure, ReadFailure):
+        if "not a resource" in failure.sentence:
+            raise Rejected((_unusable(part, "an entry that is no FHIR resource", "Observations"),))
+        return Prefetched(None, "the caller's search failed in part", final=True)
+    if any(
+        entry.head.resource_type in ("Observation", "Condition")
+        and subject_of(entry.resource) not in ("", asked.patient)
+        for entry in found.entries
+    ):
+        raise Rejected((_of_another(part),))
+    if _may_be_cut(part, page, found) and not _reaches_back(part, found, asked):
+        return Prefetched(None, f"the key holds a part of the results only ({len(found.entries)} of them)")
+    return Prefetched(found)
+
+
+def _may_be_cut(part: Part, page: Page, found: Found) -> bool:
+    if page.following:
+        return True
+    if page.total is not None:
+        return page.total > len(found.entries)
+    return len(found.entries) >= part.most
+
+
+def _reaches_back(part: Part, found: Found, asked: RecordQuery) -> bool:
+    """Whether a part that came newest first goes back beyond the time looked at; some are of any time."""
+    if part in (Part.HEIGHTS, Part.CONDITIONS):
+        return False
+    since_s = asked.end_s - CIRCULATION_S if part is Part.CIRCULATION else asked.start_s
+    moments = [moment_of(entry.resource) for entry in found.entries]
+    known = [one for one in moments if one is not None]
+    if not known or len(known) < len(moments) or known[-1][0] >= since_s:
+        return False
+    return any(all(later[end] >= earlier[end] for later, earlier in pairwise(known)) for end in (0, 1))
+
+
+def _unusable(part: Part, found: str, accepted: str) -> Problem:
+    sentence = f"The prefetch key {part.key} holds {found}; needed is {accepted}, null, or an OperationOutcome."
+    return Problem(ProblemKind.HOOK_REQUEST, f"prefetch.{part.key}", found, accepted, sentence)
+
+
+def _of_another(part: Part) -> Problem:
+    sentence = f"The prefetch key {part.key} holds data of another patient than context.patientId names."
+    return Problem(
+        ProblemKind.MIXED_PATIENTS, f"prefetch.{part.key}", "another patient", "the patient of the context", sentence
+    )
+
+
+LONGEST_OPTIONAL_S = 1.0
+"""What may be missing is not waited for longer [s]; our choice."""
+
+UNREAD = "Not read: "
+"""So begins the note of a part that could not be had."""
+
+_FETCHING = frozenset(
+    {
+        ProblemKind.RECORD_FAILED,
+        ProblemKind.RECORD_ACCESS,
+        ProblemKind.NOT_IN_RECORD,
+        ProblemKind.TOO_MUCH_IN_RECORD,
+    }
+)
+Table = Mapping[tuple[str, str], CodeRow]
+
+
+async def gather(
+    asked: RecordQuery,
+    parts: Mapping[Part, Prefetched],
+    *,
+    record: RecordClient | None,
+    closed: str,
+    table: Table,
+    budget: Budget,
+    waiting: Waiting,
+    read: list[FoundEntry],
+) -> Fetched:
+    """Put together what was brought and what has to be fetched.
+
+    Args:
+        asked: whose data, and of which time.
+        parts: what was brought.
+        record: the caller's record; None where it may not be asked.
+        closed: why it may not, as a clause.
+        table: the codes that are understood, a site's own among them.
+        budget: what may be read; is counted down.
+        waiting: how time passes between attempts.
+        read: what the record was read for; is added to.
+
+    Raises:
+        Rejected: with every part that is missing; or two devices or encounters report PEEP at one time.
+    """
+    missing = [part for part in Part if parts[part].found is None]
+    open_to_us = {part for part in missing if record is not None and not parts[part].final}
+    problems = [_missing(part, parts[part], closed) for part in missing if part.needed and part not in open_to_us]
+    if problems:
+        raise Rejected(tuple(problems))
+    pages: dict[Part, list[Found]] = {part: [one.found] for part, one in parts.items() if one.found is not None}
+    if Part.MECHANICS in open_to_us:
+        # Fetching searches codes and components at once.
+        open_to_us -= {Part.PANELS}
+        pages.setdefault(Part.PANELS, [])
+    for part in sorted(open_to_us, key=list(Part).index):
+        assert record is not None  # noqa: S101 - nothing is open to us without a record
+        try:
+            async with asyncio.timeout(None if part.needed else LONGEST_OPTIONAL_S):
+                pages[part] = await _fetched(part, asked, record, table, budget, waiting)
+            if pages.get(Part.PANELS) == [] and any(NO_COMPONENTS in page.remarks for page in pages[part]):
+                del pages[Part.PANELS]  # nobody brought them, and fetching did not find them either
+            read += [entry for page in pages[part] for entry in page.entries]
+        except TimeoutError:
+            continue  # of an optional part only; the timeout around all of it is not caught here
+        except Rejected as rejected:
+            if part.needed or any(one.kind not in _FETCHING for one in rejected.problems):
+                raise Rejected(tuple(_not_fetched(part, one) for one in rejected.problems)) from None
+    notes = [f"{UNREAD}{part.words}." for part in Part if part not in pages]
+    patient = pages.pop(Part.PATIENT)[0].entries[0]
+    base = record.settings.base_url.rstrip("/") if record is not None else ""
+    conditions = [
+        one
+        for page in pages.pop(Part.CONDITIONS, [])
+        for one in page.entries
+        if one.head.resource_type == "Condition" and subject_of(one.resource) in ("", asked.patient)
+    ]
+    of_all = [page for part in pages for page in pages[part]]
+    found = [one for one in each_once(of_all, base) if one.head.resource_type != "DeviceMetric"]
+    brought_metrics = [one for page in of_all for one in page.entries if one.head.resource_type == "DeviceMetric"]
+    sieved = post_filter(found, asked, table)
+    metrics, unread = await _metrics(sieved, brought_metrics, record, budget, waiting)
+    read += [metric for metric in metrics if metric not in brought_metrics]
+    several = several_sources(sieved.sightings, machines_of(metrics))
+    if several:
+        raise Rejected(tuple(several))
+    fixed = (patient, *metrics, *conditions)
+    return Fetched(asked, fixed, tuple(found), (*remarks_of(of_all), *notes, *unread), table, sieved)
+
+
+async def _fetched(
+    part: Part, asked: RecordQuery, record: RecordClient, table: Table, budget: Budget, waiting: Waiting
+) -> list[Found]:
+    if part is Part.PATIENT:
+        patient = await read_one(asked.patient, record=record, budget=budget, waiting=waiting)
+        if isinstance(patient, ReadFailure):
+            raise Rejected((no_patient(patient),))
+        return [Found([patient])]
+    if part is Part.CONDITIONS:
+        query = [("patient", asked.patient), ("_count", str(part.most))]
+        conditions = await search(record, "Condition", query, budget=budget, waiting=waiting)
+        if isinstance(conditions, TooMuch):
+            raise Rejected((too_much(conditions),))
+        if isinstance(conditions, ReadFailure):
+            raise Rejected((not_read("Conditions", conditions),))
+        return [conditions]
+    limits: list[tuple[str, str]] = []
+    if part is Part.CIRCULATION:
+        limits = limits_of(replace(asked, start_s=asked.end_s - CIRCULATION_S))
+    elif part in (Part.MECHANICS, Part.PANELS):
+        limits = limits_of(asked)
+    parameter = "component-code" if part is Part.PANELS else "combo-code"
+    return await search_observations(
+        record, asked, part_tokens(part, table), limits, parameter=parameter, budget=budget, waiting=waiting
+    )
+
+
+async def _metrics(
+    sieved: Filtered, brought: list[FoundEntry], record: RecordClient | None, budget: Budget, waiting: Waiting
+) -> tuple[list[FoundEntry], list[str]]:
+    """DeviceMetrics that tell settings from measurements: those brought, and the others from the record."""
+    known = {f"DeviceMetric/{one.head.id}" for one in brought}
+    wanted = {one for one in sieved.devices if not one.endswith(tuple(known) or ("\0",))}
+    if record is not None:
+        metrics, unread = await read_metrics(wanted, record=record, budget=budget, waiting=waiting)
+        return [*brought, *metrics], unread
+    unread = [
+        f"{one} could not be read: it may tell settings from measurements."
+        for one in sorted(wanted)
+        if "DeviceMetric/" in one
+    ]
+    return brought, unread
+
+
+def _missing(part: Part, one: Prefetched, closed: str) -> Problem:
+    reason = "" if one.final else f", and it cannot be fetched: {closed}"
+    return _refusal(part, one.why_not, f"{one.why_not}{reason}")
+
+
+def _not_fetched(part: Part, problem: Problem) -> Problem:
+    if problem.kind not in _FETCHING:
+        return problem
+    return _refusal(part, problem.found, problem.sentence.rstrip("."))
+
+
+def _refusal(part: Part, found: str, why: str) -> Problem:
+    accepted = f"prefetch.{part.key}, or a fhirServer that may be asked with a token for it"
+    sentence = f"What is needed of {part.words} (prefetch key {part.key}) is missing: {why}."
+    return Problem(ProblemKind.PREFETCH_MISSING, f"prefetch.{part.key}", found, accepted, sentence)

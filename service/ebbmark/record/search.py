@@ -1,0 +1,512 @@
+"""Read from the record: one resource, or a search over all its pages, within a budget.
+
+Reads change nothing, so that each is repeated within the client's limits like a write that is safe to repeat. What the
+record says in its own words is never quoted, since it may hold patient data.
+
+Pages are followed only below the record's own base address, each once, and never past the budget: a result that was cut
+short would look like a whole one. Sources: FHIR R4 search.html, http.html#paging (link `next`, POST `_search`),
+bundle.html (search.mode `outcome`).
+
+Whether anything was stored since a moment is one cheap question, so that not every look reads it all. Only a plain
+"none" counts as none: a record that ignores the parameter counts everything it holds, one that gives no total or an
+error has not answered. Source: FHIR R4 search.html, `_lastUpdated`, `_summary=count`, Bundle.total.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Final, TypeVar
+from urllib.parse import urlencode
+
+import msgspec
+
+from ebbmark.fhir.problems import Problem, ProblemKind
+from ebbmark.fhir.writing.instants import instant
+from ebbmark.record.client import Answer, Failure, RecordClient, Reply, decoded
+from ebbmark.record.retry import TROUBLE_WORDS, Now, Seen, Sleep, Trouble, repeat
+
+__all__ = [
+    "FRESH",
+    "OVERLAP_S",
+    "PATIENT",
+    "Budget",
+    "Found",
+    "FoundEntry",
+    "Head",
+    "Identifier",
+    "Page",
+    "Period",
+    "ReadFailure",
+    "Reference",
+    "TooMuch",
+    "Waiting",
+    "any_of",
+    "machines_of",
+    "no_patient",
+    "no_record",
+    "not_read",
+    "nothing_stored_since",
+    "read_json",
+    "read_metrics",
+    "read_one",
+    "search",
+    "take",
+    "too_much",
+    "took_too_long",
+]
+
+T = TypeVar("T")
+
+_STATUS_WORDS = {
+    400: "the record could not read the question",
+    401: "the record did not accept our sign-in",
+    403: "our sign-in does not allow this read",
+    404: "the record has nothing at this address",
+    410: "what was asked for was deleted from the record",
+    414: "the question was longer than the record accepts",
+    429: "the record is turning requests away because there are too many",
+    503: "the record is not available just now",
+}
+_UNREADABLE = (None, Trouble.UNREADABLE)
+
+
+class Identifier(msgspec.Struct):
+    """FHIR Identifier."""
+
+    system: str = ""
+    value: str = ""
+
+
+class Reference(msgspec.Struct):
+    """FHIR Reference, by address."""
+
+    reference: str = ""
+
+
+class Period(msgspec.Struct):
+    """FHIR Period."""
+
+    start: str = ""
+    end: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """How time passes between two attempts.
+
+    Attributes:
+        sleep: waits for so many seconds.
+        now: current time with zone, for a Retry-After that is a date.
+    """
+
+    sleep: Sleep
+    now: Now
+
+
+@dataclass(frozen=True, slots=True)
+class ReadFailure:
+    """Nothing usable came back.
+
+    Attributes:
+        sentence: why, as a clause in our own words.
+        status: HTTP status of the last reply; None where none came.
+    """
+
+    sentence: str
+    status: int | None
+
+
+async def read_json(
+    record: RecordClient,
+    target: str,
+    shape: type[T],
+    *,
+    waiting: Waiting,
+    form: bytes | None = None,
+    headers: Mapping[str, str] | None = None,
+) -> T | ReadFailure:
+    """Read one resource or one page.
+
+    Args:
+        record: the client.
+        target: path and query below the base, or an absolute URL below it.
+        shape: msgspec Struct of what is wanted; other fields are passed over.
+        waiting: how time passes between attempts.
+        form: parameters of a search by POST; None for a GET.
+        headers: further headers.
+    """
+    method = "GET" if form is None else "POST"
+    sent = {**({"Content-Type": "application/x-www-form-urlencoded"} if form is not None else {}), **(headers or {})}
+
+    async def attempt() -> tuple[Answer, T | None]:
+        answer = await record.send(method, target, content=form or b"", headers=sent)
+        good = isinstance(answer, Reply) and 200 <= answer.status < 300
+        return answer, decoded(answer, shape) if isinstance(answer, Reply) and good else None
+
+    repeated = await repeat(
+        attempt, _seen, limits=record.settings.limits, repeat_safe=True, sleep=waiting.sleep, now=waiting.now
+    )
+    answer, value = repeated.attempts[-1]
+    if value is not None:
+        return value
+    if isinstance(answer, Failure):
+        return ReadFailure(TROUBLE_WORDS[answer.trouble], None)
+    if 200 <= answer.status < 300:
+        lost = answer.lost
+        why = "the reply was not what FHIR asks for" if lost in _UNREADABLE else TROUBLE_WORDS[lost]
+    else:
+        usual = "the record failed" if answer.status >= 500 else "the record refused"
+        why = _STATUS_WORDS.get(answer.status, usual)
+    return ReadFailure(f"{why} (HTTP {answer.status})", answer.status)
+
+
+def _seen(attempt: tuple[Answer, object]) -> Seen:
+    answer, value = attempt
+    if isinstance(answer, Failure):
+        return Seen(answer.trouble)
+    unreadable = 200 <= answer.status < 300 and value is None
+    return Seen((answer.lost or Trouble.UNREADABLE) if unreadable else answer.status, answer.retry_after)
+
+
+LONGEST_QUERY = 1_900
+"""Longest query that goes into an address [characters]; a longer one is posted. Common practice, no published source:
+some gateways cut addresses of more than 2,000 characters."""
+
+FRESH = {"Cache-Control": "no-cache"}
+"""Some records answer a search from one that they made up to a minute ago; RFC 9111 section 5.2.1.4."""
+
+_ISSUE_WORDS = frozenset({"information", "warning"})
+
+
+@dataclass(slots=True)
+class Budget:
+    """What may still be read; one for all searches of one question, counted down as they go.
+
+    Attributes:
+        requests: pages and single reads.
+        resources: entries of all pages.
+        size_bytes: of all resources.
+    """
+
+    requests: int = 60
+    resources: int = 5_000
+    size_bytes: int = 20_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class TooMuch:
+    """The record holds more than may be read; what was read so far is not used. The sentence says of what."""
+
+    sentence: str
+
+
+class Meta(msgspec.Struct, frozen=True, rename="camel"):
+    """Version and time of the last change."""
+
+    version_id: str = ""
+    last_updated: str = ""
+
+
+class Head(msgspec.Struct, frozen=True, rename="camel"):
+    """What every resource has."""
+
+    resource_type: str
+    id: str = ""
+    meta: Meta = Meta()
+
+
+class FoundEntry(msgspec.Struct, frozen=True):
+    """One resource as the record sent it, byte for byte."""
+
+    full_url: str
+    head: Head
+    resource: bytes
+
+
+@dataclass(slots=True)
+class Found:
+    """All pages together.
+
+    Attributes:
+        entries: each version of a resource once, in the order received.
+        remarks: what the record said beside them: severity and issue type, never its text.
+        pages: how many were read.
+    """
+
+    entries: list[FoundEntry] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
+    pages: int = 0
+
+
+class _Link(msgspec.Struct):
+    relation: str = ""
+    url: str = ""
+
+
+class _Search(msgspec.Struct):
+    mode: str = ""
+
+
+class _Entry(msgspec.Struct, rename="camel"):
+    full_url: str = ""
+    resource: msgspec.Raw = msgspec.Raw(b"")
+    search: _Search = msgspec.field(default_factory=_Search)
+
+
+class Page(msgspec.Struct, tag_field="resourceType", tag="Bundle"):
+    """One page of the results of a search."""
+
+    type: str
+    total: int | None = None
+    link: list[_Link] = []
+    entry: list[_Entry] = []
+
+    @property
+    def following(self) -> str:
+        """Address of the next page; empty where this is the last one."""
+        return next((link.url for link in self.link if link.relation == "next" and link.url), "")
+
+
+class _Issue(msgspec.Struct):
+    severity: str = ""
+    code: str = ""
+
+
+class _Outcome(msgspec.Struct):
+    issue: list[_Issue] = []
+
+
+def any_of(values: Sequence[str]) -> str:
+    """A list of alternatives as one search value."""
+    # FHIR R4 search.html#escaping: a comma within a value is escaped.
+    return ",".join(value.replace("\\", "\\\\").replace(",", "\\,").replace("$", "\\$") for value in values)
+
+
+async def search(
+    record: RecordClient, kind: str, query: Sequence[tuple[str, str]], *, budget: Budget, waiting: Waiting
+) -> Found | ReadFailure | TooMuch:
+    """Search for resources and read every page.
+
+    Args:
+        record: the client.
+        kind: resource type.
+        query: search parameters; the record may ignore some, so that the caller filters again.
+        budget: what may still be read; is counted down.
+        waiting: how time passes between attempts.
+    """
+    found = Found()
+    seen: set[tuple[str, str, str]] = set()
+    text = urlencode(query)
+    target, form = (f"{kind}?{text}", None) if len(text) <= LONGEST_QUERY else (f"{kind}/_search", text.encode())
+    visited: set[str] = set()
+    while True:
+        if budget.requests <= 0:
+            return TooMuch("more pages than may be read")
+        budget.requests -= 1
+        page = await read_json(record, target, Page, waiting=waiting, form=form, headers=FRESH)
+        if isinstance(page, ReadFailure):
+            return page
+        if page.type != "searchset":
+            return ReadFailure("the reply to a search was not a searchset", 200)
+        found.pages += 1
+        if found.pages == 1 and (page.total or 0) > budget.resources:
+            return TooMuch("more resources than may be read")
+        failure = take(page, found, seen, budget)
+        if failure is not None:
+            return failure
+        following = page.following
+        if not following:
+            return found
+        if following in visited:
+            return ReadFailure("the record's pages lead back to one that was read already", 200)
+        visited.add(following)
+        target, form = following, None
+
+
+def take(page: Page, found: Found, seen: set[tuple[str, str, str]], budget: Budget) -> ReadFailure | TooMuch | None:
+    """Add the entries of one page to what was found.
+
+    Args:
+        page: as the record sent it.
+        found: is added to.
+        seen: type, id and version of what is there already; is added to.
+        budget: what may still be read; is counted down.
+
+    Returns:
+        Why the page cannot be used, or None.
+    """
+    for entry in page.entry:
+        if not entry.resource:
+            continue
+        resource = bytes(entry.resource)
+        budget.resources -= 1
+        budget.size_bytes -= len(resource)
+        if budget.resources < 0 or budget.size_bytes < 0:
+            return TooMuch("more resources, or longer ones, than may be read")
+        try:
+            head = msgspec.json.decode(resource, type=Head)
+            outcome = entry.search.mode == "outcome" or head.resource_type == "OperationOutcome"
+            remarks = msgspec.json.decode(resource, type=_Outcome).issue if outcome else None
+        except msgspec.DecodeError:
+            return ReadFailure("an entry of the reply is not a resource", 200)
+        if remarks is not None:
+            bad = [issue for issue in remarks if issue.severity not in _ISSUE_WORDS]
+            if bad:
+                return ReadFailure("the record says within its reply that the search failed in part", 200)
+            found.remarks += [f"{issue.severity}, {_code(issue.code)}" for issue in remarks]
+            continue
+        key = (head.resource_type, head.id, head.meta.version_id)
+        # Pages that shift while they are read bring the same version twice: that is one input, not two.
+        if head.id and key in seen:
+            continue
+        seen.add(key)
+        found.entries.append(FoundEntry(entry.full_url, head, resource))
+    return None
+
+
+def _code(text: str) -> str:
+    return text if text.replace("-", "").isalpha() and len(text) <= 40 else "no code"
+
+
+MOST_METRICS = 20
+
+
+class _Metric(msgspec.Struct):
+    source: Reference = msgspec.field(default_factory=Reference)
+    parent: Reference = msgspec.field(default_factory=Reference)
+
+
+async def read_one(
+    reference: str, *, record: RecordClient, budget: Budget, waiting: Waiting
+) -> FoundEntry | ReadFailure:
+    """One resource, in the version named if one is; the reply must be the one that was asked for.
+
+    Args:
+        reference: `Type/id`, or `Type/id/_history/version`.
+        record: the client.
+        budget: how much may still be read.
+        waiting: how time passes between attempts.
+    """
+    if budget.requests <= 0:
+        return ReadFailure("more would have to be read than is allowed", None)
+    budget.requests -= 1
+
+    async def read() -> msgspec.Raw | ReadFailure:
+        return await read_json(record, reference, msgspec.Raw, waiting=waiting)
+
+    raw = await (record.view_cache.once(reference, read) if record.view_cache is not None else read())
+    if isinstance(raw, ReadFailure):
+        return raw
+    try:
+        head = msgspec.json.decode(raw, type=Head)
+    except msgspec.DecodeError:
+        return ReadFailure("the reply was not a resource", 200)
+    plain, _, version = reference.partition("/_history/")
+    if f"{head.resource_type}/{head.id}" != plain or (version and head.meta.version_id != version):
+        return ReadFailure("the reply was another resource or version than the one asked for", 200)
+    return FoundEntry(f"{record.settings.base_url.rstrip('/')}/{plain}", head, bytes(raw))
+
+
+async def read_metrics(
+    devices: Iterable[str], *, record: RecordClient, budget: Budget, waiting: Waiting
+) -> tuple[list[FoundEntry], list[str]]:
+    """DeviceMetrics that tell settings from measurements; one that cannot be read is named, and nothing is guessed."""
+    base = record.settings.base_url.rstrip("/") + "/"
+    wanted = sorted({device.removeprefix(base) for device in devices})
+    wanted = [reference for reference in wanted if reference.startswith("DeviceMetric/")]
+    metrics, notes = [], []
+    for reference in wanted[:MOST_METRICS]:
+        found = await read_one(reference, record=record, budget=budget, waiting=waiting)
+        if isinstance(found, ReadFailure):
+            notes.append(f"{reference} could not be read ({found.sentence}): it may tell settings from measurements.")
+        else:
+            metrics.append(found)
+    if len(wanted) > MOST_METRICS:
+        notes.append(f"{len(wanted) - MOST_METRICS} DeviceMetrics beyond the first {MOST_METRICS} were not read.")
+    return metrics, notes
+
+
+def machines_of(metrics: Iterable[FoundEntry]) -> dict[str, str]:
+    """The device that each DeviceMetric belongs to, by the ways to refer to the metric."""
+    machines = {}
+    for entry in metrics:
+        try:
+            metric = msgspec.json.decode(entry.resource, type=_Metric)
+        except msgspec.DecodeError:
+            continue
+        name = metric.source.reference or metric.parent.reference
+        machines[f"DeviceMetric/{entry.head.id}"] = machines[entry.full_url] = name
+    return machines
+
+
+OVERLAP_S: Final = 15.0
+"""Asked is of so much before the moment, too [s]: the record's clock may be behind ours, and what is stored becomes
+visible later than it is dated. Our choice."""
+
+
+async def nothing_stored_since(patient: str, since_s: float, *, record: RecordClient) -> bool:
+    """Whether the record says that it stored no Observation of this patient since then; asked once, never repeated.
+
+    Args:
+        patient: `Patient/1`.
+        since_s: the moment [s since 1970-01-01T00:00:00Z].
+        record: the client.
+    """
+    since = instant(since_s - OVERLAP_S)
+    query = urlencode([("patient", patient), ("_lastUpdated", f"gt{since}"), ("_summary", "count")])
+    answer = await record.send("GET", f"Observation?{query}", headers=FRESH)
+    if not isinstance(answer, Reply) or answer.status != 200:
+        return False
+    page = decoded(answer, Page)
+    # With an entry it is no plain count: it may be a warning that the parameter was passed over.
+    return page is not None and page.type == "searchset" and page.total == 0 and not page.entry
+
+
+PATIENT = "Parameters.parameter.where(name='patient-reference')"
+"""FHIRPath of what the caller asked for."""
+
+
+_NOT_ACCEPTED = 401
+
+
+def no_patient(failure: ReadFailure) -> Problem:
+    """The Patient could not be read."""
+    if failure.status in (404, 410):
+        accepted = "a patient of the configured record"
+        sentence = f"The patient could not be read: {failure.sentence}."
+        return Problem(ProblemKind.NOT_IN_RECORD, PATIENT, "no such patient", accepted, sentence)
+    return not_read("The Patient", failure)
+
+
+def not_read(what: str, failure: ReadFailure) -> Problem:
+    """Something else could not be read."""
+    if failure.status == _NOT_ACCEPTED:
+        sentence = f"{what} could not be read: {failure.sentence}. Access to the record has ended, or was never given."
+        return Problem(ProblemKind.RECORD_ACCESS, PATIENT, failure.sentence, "access to the record", sentence)
+    sentence = f"{what} could not be read from the record: {failure.sentence}. Ask again later, or send the data."
+    return Problem(ProblemKind.RECORD_FAILED, PATIENT, failure.sentence, "a record that answers", sentence)
+
+
+def too_much(much: TooMuch) -> Problem:
+    """The record holds more than may be read."""
+    sentence = (
+        f"The record holds {much.sentence} for this question, and a part would pass for the whole. "
+        "Name a shorter period."
+    )
+    accepted = "a period that holds less"
+    return Problem(ProblemKind.TOO_MUCH_IN_RECORD, PATIENT, much.sentence, accepted, sentence)
+
+
+def no_record() -> Problem:
+    """A patient of the record was named, and there is no record."""
+    accepted = "a service whose record_base_url is set"
+    sentence = "The request names a patient of a record, but no record system is configured here. Send the data."
+    return Problem(ProblemKind.NO_RECORD, PATIENT, "patient-reference", accepted, sentence)
+
+
+def took_too_long(most_s: float) -> Problem:
+    """The record did not give everything within this time [s]."""
+    found, accepted = f"reading took longer than {most_s:g} s", "a record that answers in time"
+    sentence = f"Reading from the record took longer than {most_s:g} seconds. Name a shorter period, or ask later."
+    return Problem(ProblemKind.RECORD_FAILED, PATIENT, found, accepted, sentence)

@@ -1,0 +1,574 @@
+"""The answers for one trial: the one that is written, those that stand, and the List that locks them.
+
+Of two answers for one trial stands:
+
+1. The one that rests on newer versions of their shared inputs. Only versions that are whole numbers are compared; FHIR
+   leaves their form open, and others say nothing about order.
+2. Else the one whose limb goes on longer, where it rests on all the other's inputs and more, and none of these more
+   was taken back or changed since.
+3. Else the one that rests on a newer version of the Patient: most changes of it say nothing about the trial.
+4. Else the one that was written later, by the record's own clock; one that is yet to be written is the latest.
+
+An answer of which a clinician has signed any part is never marked by rule 4: it stays, beside the new one, and the
+outcome says so. The rules are ours.
+
+The lock of a patient's answers: one List in the record, changed only together with what it names (`ifMatch`).
+
+The List is created once, by conditional create, before anything is written under it. Where a record holds more than one
+nevertheless, each write changes all of them: of two writers who both created one, whoever searched later saw both, so
+that the two share at least one List and one of them fails. This is optimistic locking (FHIR R4 http.html#concurrency).
+
+Each names the version that was seen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import cast
+from urllib.parse import quote
+
+import msgspec
+
+from ebbmark.fhir.reading.times import seconds
+from ebbmark.fhir.references import tail_of
+from ebbmark.fhir.writing.enterer import ENTERER
+from ebbmark.fhir.writing.frame import REQUEST_SYSTEM
+from ebbmark.fhir.writing.provenance import PROVENANCE
+from ebbmark.fhir.writing.superseding import (
+    CURRENT_SYSTEM,
+    Change,
+    current_list,
+    restoration,
+    restored,
+    superseded,
+    superseded_by,
+    supersession,
+)
+from ebbmark.record.client import RecordClient
+from ebbmark.record.search import Budget, Found, Identifier, Period, ReadFailure, Reference, Waiting, read_one, search
+from ebbmark.record.stored_results import (
+    GONE,
+    Earlier,
+    Entity,
+    Meta,
+    NotFhir,
+    Stored,
+    TrialOfRecord,
+    answers_in_record,
+    failure_of,
+    is_of_trial,
+    read_by_id,
+    stored_of,
+    versions_of,
+)
+from ebbmark.record.write_back import with_references
+
+__all__ = [
+    "BEHIND",
+    "KEEPS_NO_LISTS",
+    "NO_LOCK",
+    "Candidate",
+    "Lock",
+    "Looked",
+    "OutgoingAnswer",
+    "Part",
+    "Standing",
+    "changed_list",
+    "current_again",
+    "doubtful_inputs",
+    "entry_of",
+    "identity_of",
+    "look",
+    "marks",
+    "new_list",
+    "outgoing_answer",
+    "read_lock",
+    "second_of",
+    "skipped_a_version",
+    "standing_of",
+    "unseen",
+]
+
+_PATIENT = "Patient/"
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """One answer, as far as the rules need it.
+
+    Attributes:
+        identity: of the answer.
+        inputs: version by reference of each input.
+        end_s: last moment of its limb [s since 1970-01-01T00:00:00Z].
+        written_s: when it was written; None for one that is yet to be written [s since 1970-01-01T00:00:00Z].
+        signed: whether a clinician has signed any of it.
+    """
+
+    identity: str
+    inputs: Mapping[str, str]
+    end_s: float
+    written_s: float | None
+    signed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """Where an answer stands among the others of its trial.
+
+    Attributes:
+        newer: identity of one that takes its place; None where it stands.
+        older: identities of those that it takes the place of.
+        beside: identities of those that a clinician has signed, and that stay.
+    """
+
+    newer: str | None
+    older: tuple[str, ...]
+    beside: tuple[str, ...]
+
+
+def standing_of(own: Candidate, others: Collection[Candidate], changed: Collection[str]) -> Standing:
+    """Judge one answer against the others.
+
+    Args:
+        own: the answer.
+        others: those that stand in the record for the same trial.
+        changed: those of `doubtful_inputs` that were taken back or changed since.
+    """
+    newer: str | None = None
+    older, beside = [], []
+    for other in others:
+        by_inputs = _newer_by_inputs(own, other, changed)
+        if by_inputs is other and not own.signed:
+            newer = newer or other.identity
+        elif other.signed or own.signed:
+            beside.append(other.identity)
+        elif by_inputs is own or _written_later(own, other) is own:
+            older.append(other.identity)
+        else:
+            newer = newer or other.identity
+    return Standing(newer, tuple(older), tuple(beside))
+
+
+def doubtful_inputs(own: Candidate, others: Collection[Candidate]) -> frozenset[str]:
+    """Inputs whose present state decides under rule 2, as `Type/id`."""
+    doubtful: set[str] = set()
+    for other in others:
+        for longer, shorter in ((own, other), (other, own)):
+            if _goes_on(longer, shorter):
+                doubtful |= _readings(longer).keys() - _readings(shorter).keys()
+    return frozenset(doubtful)
+
+
+def _newer_by_inputs(own: Candidate, other: Candidate, changed: Collection[str]) -> Candidate | None:
+    newer = _newer_by_versions(own, other, _readings(own).keys() & _readings(other).keys())
+    if newer is not None:
+        return newer
+    for longer, shorter in ((own, other), (other, own)):
+        if _goes_on(longer, shorter):
+            more = _readings(longer).keys() - _readings(shorter).keys()
+            # What went into the longer one and is no longer so was taken out of the shorter one on purpose.
+            return shorter if more & set(changed) else longer
+    return _newer_by_versions(own, other, own.inputs.keys() & other.inputs.keys())
+
+
+def _newer_by_versions(own: Candidate, other: Candidate, shared: Collection[str]) -> Candidate | None:
+    ours = any(_is_later(own.inputs[one], other.inputs[one]) for one in shared)
+    theirs = any(_is_later(other.inputs[one], own.inputs[one]) for one in shared)
+    if ours is theirs:
+        return None
+    return own if ours else other
+
+
+def _readings(candidate: Candidate) -> Mapping[str, str]:
+    return {one: version for one, version in candidate.inputs.items() if not one.startswith(_PATIENT)}
+
+
+def _goes_on(longer: Candidate, shorter: Candidate) -> bool:
+    more, less = _readings(longer), _readings(shorter)
+    return bool(less) and less.items() < more.items() and longer.end_s > shorter.end_s
+
+
+def _is_later(version: str, than: str) -> bool:
+    return all(one.isascii() and one.isdigit() for one in (version, than)) and int(version) > int(than)
+
+
+def _written_later(own: Candidate, other: Candidate) -> Candidate:
+    mine, theirs = (float("inf") if one.written_s is None else one.written_s for one in (own, other))
+    return own if mine >= theirs else other
+
+
+Json = dict[str, object]
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One resource of the answer: its place in the transaction, the value of its identifier or tag, and its entry."""
+
+    index: int
+    key: str
+    entry: Json
+
+
+@dataclass(frozen=True, slots=True)
+class OutgoingAnswer:
+    """The answer that is to be written.
+
+    Attributes:
+        parts: all its resources.
+        closing: address of the closing pressure within the transaction.
+        identity: of the answer.
+        engine_version: version of this software.
+        recorded: FHIR instant.
+        enterer: FHIR Provenance.agent of the person who chose to record it; None where none did.
+        trial: where its trial is found.
+        candidate: the answer as the rules of standing see it.
+    """
+
+    parts: tuple[Part, ...]
+    closing: str
+    identity: str
+    engine_version: str
+    recorded: str
+    enterer: Json | None
+    trial: TrialOfRecord
+    candidate: Candidate
+
+    def missing_of(self, own: Earlier | None) -> tuple[Part, ...]:
+        """The parts that the record does not hold; a Device only with others, since it is none of the answer."""
+        if own is None:
+            return self.parts
+        missing = tuple(one for one in self.parts if not self.place_of(one, own))
+        return missing if any(not _is_device(one) for one in missing) else ()
+
+    def place_of(self, part: Part, own: Earlier) -> str:
+        """Where the record holds this part; empty where it does not."""
+        return own.device if _is_device(part) else own.places.get(part.key, "")
+
+    def entries_of(self, parts: Sequence[Part], own: Earlier | None) -> list[Json]:
+        """The transaction entries of some parts; they refer to the others as the record holds them."""
+        if own is None or len(parts) == len(self.parts):
+            return [one.entry for one in parts]
+        places = {str(one.entry.get("fullUrl", "")): self.place_of(one, own) for one in self.parts if one not in parts}
+        named = {url: place.partition("/_history/")[0] for url, place in places.items() if url and place}
+        return [cast("Json", with_references(one.entry, named)) for one in parts]
+
+
+def _is_device(part: Part) -> bool:
+    return cast("Json", part.entry["resource"])["resourceType"] == "Device"
+
+
+class _Version(msgspec.Struct):
+    value: str = ""
+
+
+class _Resource(msgspec.Struct):
+    resourceType: str
+    meta: Meta = msgspec.field(default_factory=Meta)
+    requestIdentifier: Identifier | None = None
+    subject: Reference | None = None
+    identifier: list[Identifier] = []
+    effectivePeriod: Period | None = None
+    entity: list[Entity] = []
+    recorded: str = ""
+    agent: list[Json] = []
+    version: list[_Version] = []
+
+
+def outgoing_answer(transaction: Json) -> OutgoingAnswer:
+    """Read the transaction.
+
+    Args:
+        transaction: what `fhir.write.as_transaction` made.
+    """
+    entries = cast("list[Json]", transaction["entry"])
+    resources = [msgspec.convert(entry["resource"], _Resource) for entry in entries]
+    guidance = next(one for one in resources if one.resourceType == "GuidanceResponse")
+    # The report, which may come later, has one of its own.
+    provenance = next(one for one in resources if any(tag.code.endswith(f":{PROVENANCE}") for tag in one.meta.tag))
+    device = next((one for one in resources if one.resourceType == "Device"), None)
+    closing = next(one for one in resources if any(each.value.endswith(":closing-pressure") for each in one.identifier))
+    identity = guidance.requestIdentifier.value if guidance.requestIdentifier else ""
+    period = closing.effectivePeriod or Period()
+    return OutgoingAnswer(
+        parts=tuple(
+            Part(index, _key_of(resource), entry)
+            for index, (resource, entry) in enumerate(zip(resources, entries, strict=True))
+        ),
+        closing=next(
+            str(entry.get("fullUrl", ""))
+            for resource, entry in zip(resources, entries, strict=True)
+            if resource is closing
+        ),
+        identity=identity,
+        engine_version=device.version[0].value if device else "",
+        recorded=provenance.recorded,
+        enterer=next((agent for agent in provenance.agent if _enters(agent)), None),
+        trial=TrialOfRecord(guidance.subject.reference if guidance.subject else "", period.start, period.end),
+        candidate=Candidate(
+            identity,
+            versions_of(one.what.reference for one in provenance.entity),
+            second_of(period.end),
+            None,
+            signed=False,
+        ),
+    )
+
+
+def _key_of(resource: _Resource) -> str:
+    named = [one.value for one in resource.identifier] or [one.code for one in resource.meta.tag]
+    return named[0] if named else ""
+
+
+def _enters(agent: Json) -> bool:
+    codings = cast("Json", agent.get("type", {})).get("coding", [])
+    return any(coding.get("code") == ENTERER for coding in cast("list[Json]", codings))
+
+
+def second_of(text: str) -> float:
+    """An instant [s since 1970-01-01T00:00:00Z]; 0 where the text is none."""
+    found = seconds(text)
+    return found if isinstance(found, float) else 0.0
+
+
+KEEPS_NO_LISTS = frozenset({400, 403, 404, 405, 410, 422, 501})
+"""Replies to a search for a List, or to its creation, by which a record says that it keeps none for us."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lock:
+    """The Lists of one patient as they were read.
+
+    Attributes:
+        lists: usually one; none where it was not created yet.
+        refused: why the record keeps none for us, as a clause; empty where it does.
+    """
+
+    lists: tuple[Stored, ...]
+    refused: str = ""
+
+    @property
+    def entries(self) -> list[Json]:
+        """What the Lists name, each answer once."""
+        named: dict[str, Json] = {}
+        for one in self.lists:
+            listed = one.resource.get("entry")
+            for entry in cast("list[Json]", listed) if isinstance(listed, list) else []:
+                named.setdefault(identity_of(entry), entry)
+        return list(named.values())
+
+    def moved(self, since: Lock) -> bool:
+        """Whether a write that named the versions of an earlier look can no longer be carried out."""
+        now = {one.reference: one.version for one in self.lists}
+        return any(now.get(one.reference, one.version) != one.version for one in since.lists)
+
+
+async def read_lock(patient: str, *, record: RecordClient, waiting: Waiting) -> Lock | ReadFailure:
+    """Search for the Lists of a patient.
+
+    Args:
+        patient: `Patient/1`.
+        record: the client.
+        waiting: how time passes between attempts.
+    """
+    query = [("identifier", f"{CURRENT_SYSTEM}|{patient}")]
+    found = await search(record, "List", query, budget=Budget(requests=5), waiting=waiting)
+    if not isinstance(found, Found):
+        failure = failure_of(found)
+        return Lock((), failure.sentence) if failure.status in KEEPS_NO_LISTS else failure
+    try:
+        lists = [stored_of(one) for one in found.entries if one.head.resource_type == "List"]
+    except NotFhir:
+        return ReadFailure("the List of current answers in the record is not in the shape of FHIR", 200)
+    # Some records ignore search parameters: what came back is looked at again.
+    return Lock(tuple(sorted((one for one in lists if _is_of(one, patient)), key=lambda one: one.reference)))
+
+
+def _is_of(stored: Stored, patient: str) -> bool:
+    identifiers = stored.resource.get("identifier")
+    wanted = {"system": CURRENT_SYSTEM, "value": patient}
+    return isinstance(identifiers, list) and any(
+        isinstance(one, dict) and wanted.items() <= one.items() for one in identifiers
+    )
+
+
+def new_list(patient: str, recorded: str) -> Json:
+    """The transaction entry that creates the List where there is none."""
+    request = {
+        "method": "POST",
+        "url": "List",
+        "ifNoneExist": f"identifier={quote(CURRENT_SYSTEM, safe=':/')}|{quote(patient, safe=':/')}",
+    }
+    return {"resource": current_list(patient, (), after_version="", recorded=recorded), "request": request}
+
+
+def changed_list(stored: Stored, patient: str, current: Sequence[Json], *, recorded: str, base_url: str) -> Json:
+    """The transaction entry that changes a List, if nobody has changed it since it was read."""
+    made = current_list(patient, current, after_version=stored.version, recorded=recorded)
+    return {
+        "fullUrl": f"{base_url.rstrip('/')}/{stored.reference}",
+        "resource": {**made, "id": stored.reference.partition("/")[2]},
+        "request": {"method": "PUT", "url": stored.reference, "ifMatch": f'W/"{stored.version}"'},
+    }
+
+
+def entry_of(identity: str, closing: str) -> Json:
+    """The entry that names one answer, by a reference to its closing pressure."""
+    return {"item": {"reference": closing, "identifier": {"system": REQUEST_SYSTEM, "value": identity}}}
+
+
+def identity_of(entry: Json) -> str:
+    """The answer that an entry names; empty where it names none of ours."""
+    item = entry.get("item")
+    identifier = item.get("identifier") if isinstance(item, dict) else None
+    return str(identifier.get("value", "")) if isinstance(identifier, dict) else ""
+
+
+def unseen(entries: Iterable[Json], seen: Collection[str]) -> list[str]:
+    """References of the closing pressures that the List names and a search did not bring."""
+    items = [cast("Json", entry["item"]) for entry in entries if identity_of(entry) not in {"", *seen}]
+    return [tail_of(str(item.get("reference", ""))) for item in items]
+
+
+def skipped_a_version(before: Stored, location: str) -> bool:
+    """Whether the record changed a List although somebody else had changed it since: it does not honour `ifMatch`."""
+    after = location.partition("/_history/")[2]
+    return after.isdigit() and before.version.isdigit() and int(after) != int(before.version) + 1
+
+
+_GONE = frozenset({"cancelled", "entered-in-error"})
+
+
+def marks(old: Earlier, by: str, answer: OutgoingAnswer, base_url: str) -> list[Json]:
+    """Entries that mark every result of an answer, and say so in a Provenance of its own.
+
+    Args:
+        old: the answer that no longer stands.
+        by: identity of the one that takes its place.
+        answer: the one that is being written.
+        base_url: of the record.
+    """
+    standing = [one for one in old.results if one.status not in _GONE and not superseded_by(one.resource)]
+    told = supersession(_references(standing), old=old.identity, new=by, change=_change(old, answer))
+    return [*[_put(one, superseded(one.resource, by), base_url) for one in standing], _create(*told)]
+
+
+def current_again(own: Earlier, answer: OutgoingAnswer, base_url: str) -> list[Json]:
+    """Entries that take the marks off every result of an answer, and say so in a Provenance of its own.
+
+    Args:
+        own: the answer as it stands in the record.
+        answer: the same as it is being written.
+        base_url: of the record.
+    """
+    marked = [one for one in own.results if superseded_by(one.resource)]
+    told = restoration(_references(marked), identity=own.identity, change=_change(own, answer))
+    return [*[_put(one, restored(one.resource), base_url) for one in marked], _create(*told)]
+
+
+def _references(results: Sequence[Stored]) -> list[str]:
+    return [one.reference for one in results]
+
+
+def _change(of: Earlier, answer: OutgoingAnswer) -> Change:
+    return Change(answer.engine_version, answer.recorded, answer.enterer, of.closing.version)
+
+
+def _put(one: Stored, resource: Mapping[str, object], base_url: str) -> Json:
+    return {
+        "fullUrl": f"{base_url.rstrip('/')}/{one.reference}",
+        "resource": resource,
+        "request": {"method": "PUT", "url": one.reference, "ifMatch": f'W/"{one.version}"'},
+    }
+
+
+def _create(provenance: Json, tag: tuple[str, str]) -> Json:
+    system, code = tag
+    request: Json = {"method": "POST", "url": "Provenance", "ifNoneExist": f"_tag={system}|{code}"}
+    return {"resource": provenance, "request": request}
+
+
+NO_LOCK = Lock(())
+"""For a look that leads to no write."""
+
+BEHIND = ReadFailure("a search of the record does not show yet what it took in before", None)
+"""Why a look cannot be used where the record's searches lag behind its writes."""
+
+
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """What one look brings.
+
+    Attributes:
+        own: the answer as the record holds it; None where it does not.
+        others: the other answers that stand for the trial.
+        standing: how they stand to each other.
+        identities: of all answers for the trial, those that do not stand among them.
+    """
+
+    own: Earlier | None
+    others: tuple[Earlier, ...]
+    standing: Standing
+    identities: frozenset[str]
+
+
+async def look(
+    answer: OutgoingAnswer, lock: Lock, record: RecordClient, waiting: Waiting, *, anew: bool = False
+) -> Looked | ReadFailure:
+    """Look at the answers for the trial of one answer.
+
+    Args:
+        answer: the own one.
+        lock: as it was read before; what it names and the search does not bring is read by its address.
+        record: the client.
+        waiting: how time passes between attempts.
+        anew: whether the own one counts as yet to be written where it no longer stands.
+    """
+    found = await answers_in_record(answer.trial, answer.identity, record=record, waiting=waiting)
+    if isinstance(found, ReadFailure):
+        return found
+    for reference in unseen(lock.entries, found.identities):
+        failure = await _not_of_trial(reference, answer, record, waiting)
+        if failure is not None:
+            return failure
+    own = next((one for one in found.answers if one.identity == answer.identity), None)
+    others = tuple(one for one in found.answers if one is not own)
+    mine = _candidate(own) if own is not None and (own.stands or not anew) else answer.candidate
+    theirs = [_candidate(one) for one in others]
+    doubtful = doubtful_inputs(mine, theirs)
+    changed: set[str] = set()
+    if doubtful:
+        entries = await read_by_id(sorted(doubtful), record=record, budget=Budget(), waiting=waiting)
+        if isinstance(entries, ReadFailure):
+            return entries
+        try:
+            inputs = {one.reference: one for one in map(stored_of, entries)}
+        except NotFhir:
+            return ReadFailure("an input in the record is not in the shape of FHIR", 200)
+        changed = {one for one in doubtful if _is_changed(one, inputs.get(one), theirs, mine)}
+    return Looked(own, others, standing_of(mine, theirs, changed), found.identities)
+
+
+async def _not_of_trial(
+    reference: str, answer: OutgoingAnswer, record: RecordClient, waiting: Waiting
+) -> ReadFailure | None:
+    """Make sure that an answer which the search did not bring is of another trial; BEHIND where it is of this one."""
+    entry = await read_one(reference, record=record, budget=Budget(), waiting=waiting)
+    if isinstance(entry, ReadFailure):
+        return None if entry.status in (404, 410) else entry
+    try:
+        stored = stored_of(entry)
+    except NotFhir:
+        return ReadFailure("a result of ours in the record is not in the shape of FHIR", 200)
+    return BEHIND if is_of_trial(stored, answer.trial) and stored.status not in GONE else None
+
+
+def _is_changed(reference: str, now: Stored | None, theirs: Iterable[Candidate], mine: Candidate) -> bool:
+    used = {one.inputs[reference] for one in (*theirs, mine) if reference in one.inputs}
+    return now is None or now.status in GONE or now.version not in used
+
+
+def _candidate(one: Earlier) -> Candidate:
+    return Candidate(
+        one.identity, one.inputs, second_of(one.closing.period[1]), second_of(one.closing.written), one.signed
+    )
