@@ -18,9 +18,9 @@ from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.search import FoundEntry, Head, Waiting
+from ebbmark.record.standing import Candidate, doubtful_inputs, standing_of
 from ebbmark.record.stored_results import stored_of
 from ebbmark.record.supersede import write_current
-from ebbmark.record.trial_answers import Candidate, doubtful_inputs, standing_of
 from ebbmark.record.write_outcome import WriteOutcome, WriteState
 from recommendations import RECORDED_S, found, identified
 from record.keeping_record import BASE, KeepingRecord

@@ -35,19 +35,8 @@ from ebbmark.fhir.references import tail_of
 from ebbmark.fhir.writing.instants import instant
 from ebbmark.physiology.readings import Quantity
 from ebbmark.record.client import RecordClient
-from ebbmark.record.observations import (
-    PAGE_SIZE,
-    Filtered,
-    Sighting,
-    each_once,
-    limits_of,
-    moment_of,
-    post_filter,
-    remarks_of,
-    search_observations,
-    several_sources,
-    tokens_of,
-)
+from ebbmark.record.observations import PAGE_SIZE, each_once, limits_of, remarks_of, search_observations, tokens_of
+from ebbmark.record.post_filter import Filtered, Sighting, moment_of, post_filter, several_sources
 from ebbmark.record.record_query import RecordQuery
 from ebbmark.record.search import (
     Budget,

@@ -1,54 +1,35 @@
-"""Search for Observations: cached within one view, filtered again here, with the sources of PEEP told apart.
-
-Nothing is dropped in silence: what was not asked for is counted, with the reason. Where it cannot be told, the resource
-stays in and the reader judges it.
-
-One search for Observations by one parameter: sent, or taken from what the same view has searched for already.
-
-A search of a longer time holds all of a shorter one; of it is given what the record would have sent for the shorter: an
-Observation that overlaps with it (FHIR R4 search.html#date), and one whose time cannot be read. A longer search that
-fails for what the record sent of it says nothing about the shorter, which is then sent by itself.
+"""Search for Observations by their codes and time: as the record sent them, each version once.
 
 Searched is by `combo-code` (a panel carries its codes in components) and, where a record refuses that parameter, by
-`code` and by `component-code`; where it has neither for components, that is told. What comes back is filtered again by
-`post_filter`, since some records ignore search parameters. Source: FHIR R4 search.html, observation.html#search.
+`code` and by `component-code`; where it has neither for components, that is told. What comes back is filtered again
+(`post_filter`). Within one view a search is shared (`cached_search`): a search of a longer time holds all of a shorter
+one; of it is given what the record would have sent for the shorter: an Observation that overlaps with it (FHIR R4
+search.html#date), and one whose time cannot be read. A longer search that fails for what the record sent of it says
+nothing about the shorter, which is then sent by itself.
 
-Then the list to choose from, never a guess.
-
-Three rules, ours:
-
-* Two devices, or two encounters, whose PEEP readings lie among one another in time are two trials that cannot be told
-  apart here: refused.
-* A period chosen by the caller that holds more than one run of falling PEEP: refused with their beginnings.
-* No period: one run is chosen as for any request, and the answer names the others.
+Source: FHIR R4 search.html, observation.html#search.
 """
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from functools import partial
 from typing import Final
 from urllib.parse import quote
 
-import msgspec
-
-from ebbmark.fhir.naming import RESULT_SYSTEM
-from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.codes import CodeRow, HeightKind, SexKind
-from ebbmark.fhir.reading.times import seconds
-from ebbmark.fhir.references import tail_of, unversioned
 from ebbmark.fhir.writing.instants import instant
-from ebbmark.physiology.readings import Quantity
-from ebbmark.physiology.trial.reading import Trial
 from ebbmark.record.client import RecordClient
+from ebbmark.record.post_filter import (
+    moment_of,
+)
 from ebbmark.record.record_query import RecordQuery
 from ebbmark.record.search import (
     Budget,
     Found,
     FoundEntry,
-    Identifier,
     ReadFailure,
     TooMuch,
     Waiting,
@@ -61,206 +42,13 @@ from ebbmark.record.search import (
 __all__ = [
     "NO_COMPONENTS",
     "PAGE_SIZE",
-    "Filtered",
-    "Sighting",
     "cached_search",
     "each_once",
     "limits_of",
-    "moment_of",
-    "post_filter",
     "remarks_of",
     "search_observations",
-    "several_sources",
-    "several_trials",
-    "subject_of",
     "tokens_of",
 ]
-
-_PEEPS = frozenset({Quantity.PEEP_SET, Quantity.PEEP_MEASURED})
-_OUTSIDE = "outside that time"
-Table = Mapping[tuple[str, str], CodeRow]
-
-
-class _Coding(msgspec.Struct):
-    system: str = ""
-    code: str = ""
-
-
-class _Codeable(msgspec.Struct):
-    coding: list[_Coding] = []
-
-
-class _Reference(msgspec.Struct):
-    reference: str = ""
-    identifier: msgspec.Raw = msgspec.Raw(b"")
-
-
-class _Component(msgspec.Struct):
-    code: _Codeable = msgspec.field(default_factory=_Codeable)
-
-
-class _Period(msgspec.Struct):
-    start: str = ""
-    end: str = ""
-
-
-class _Observation(msgspec.Struct):
-    identifier: list[Identifier] = []
-    code: _Codeable = msgspec.field(default_factory=_Codeable)
-    subject: _Reference = msgspec.field(default_factory=_Reference)
-    encounter: _Reference = msgspec.field(default_factory=_Reference)
-    device: _Reference = msgspec.field(default_factory=_Reference)
-    effectiveDateTime: str = ""
-    effectiveInstant: str = ""
-    effectivePeriod: _Period | None = None
-    component: list[_Component] = []
-
-
-@dataclass(frozen=True, slots=True)
-class Sighting:
-    """One PEEP reading: of what, when, by which device, in which encounter; empty text where not said."""
-
-    quantity: Quantity
-    at_s: float
-    device: str
-    encounter: str
-
-
-@dataclass(slots=True)
-class Filtered:
-    """What stays, and what was seen on the way.
-
-    Attributes:
-        kept: resources to be read.
-        not_asked: how many were left out, by reason as a phrase.
-        sightings: the PEEP readings among those kept.
-        devices: references of the devices of those kept.
-        moments: first and last instant of each of those kept; None where it stays in at any time.
-    """
-
-    kept: list[FoundEntry] = field(default_factory=list)
-    not_asked: Counter[str] = field(default_factory=Counter)
-    sightings: list[Sighting] = field(default_factory=list)
-    devices: set[str] = field(default_factory=set)
-    moments: list[tuple[float, float] | None] = field(default_factory=list)
-
-    def within(self, start_s: float, end_s: float) -> Filtered:
-        """The same, of a shorter time [s since 1970-01-01T00:00:00Z]; what stays in at any time stays in."""
-        shorter = Filtered(not_asked=self.not_asked.copy(), sightings=self.sightings, devices=self.devices)
-        for entry, moment in zip(self.kept, self.moments, strict=True):
-            if moment is not None and _is_outside(moment, start_s, end_s):
-                shorter.not_asked[_OUTSIDE] += 1
-            else:
-                shorter.kept.append(entry)
-                shorter.moments.append(moment)
-        return shorter
-
-
-class _Subject(msgspec.Struct):
-    subject: _Reference = msgspec.field(default_factory=_Reference)
-
-
-def subject_of(resource: bytes) -> str:
-    """Whom an Observation is about, as `Type/id`; empty where nobody is named by address, or it cannot be read."""
-    try:
-        reference = msgspec.json.decode(resource, type=_Subject).subject.reference
-    except msgspec.DecodeError:
-        return ""
-    return tail_of(reference) if reference else ""
-
-
-def moment_of(resource: bytes) -> tuple[float, float] | None:
-    """First and last instant of an Observation [s since 1970-01-01T00:00:00Z]; None where they cannot be read."""
-    try:
-        return _moment(msgspec.json.decode(resource, type=_Observation))
-    except msgspec.DecodeError:
-        return None
-
-
-def post_filter(entries: Iterable[FoundEntry], asked: RecordQuery, table: Table) -> Filtered:
-    """Keep what was asked for.
-
-    Args:
-        entries: as the record sent them.
-        asked: what was asked.
-        table: the codes that are understood, a site's own among them.
-    """
-    sieved = Filtered()
-    for entry in entries:
-        if entry.head.resource_type != "Observation":
-            sieved.not_asked[f"of type {entry.head.resource_type[:40]}"] += 1
-            continue
-        try:
-            observation = msgspec.json.decode(entry.resource, type=_Observation)
-        except msgspec.DecodeError:
-            sieved.kept.append(entry)  # the reader names what is wrong with it
-            sieved.moments.append(None)
-            continue
-        meanings = _meanings(observation, table)
-        moment = _moment(observation)
-        reason = _reason(observation, meanings, moment, asked)
-        if reason:
-            sieved.not_asked[reason] += 1
-            continue
-        sieved.kept.append(entry)
-        sieved.moments.append(None if _is_of_any_time(meanings) else moment)
-        if any(one.system == RESULT_SYSTEM for one in observation.identifier):
-            continue  # an earlier result of ours names PEEP and this software, which is no second ventilator
-        device = unversioned(observation.device.reference)
-        if device:
-            sieved.devices.add(device)
-        if moment is not None:
-            encounter = tail_of(observation.encounter.reference) if observation.encounter.reference else ""
-            sieved.sightings += [
-                Sighting(meaning, moment[0], device, encounter) for meaning in meanings if meaning in _PEEPS
-            ]
-    return sieved
-
-
-def _meanings(observation: _Observation, table: Table) -> set[Quantity | HeightKind | SexKind | None]:
-    """What its codes stand for; empty where none is known."""
-    concepts = [observation.code, *[component.code for component in observation.component]]
-    rows = (table.get((coding.system, coding.code)) for concept in concepts for coding in concept.coding)
-    return {row.meaning for row in rows if row is not None}
-
-
-def _reason(
-    observation: _Observation,
-    meanings: set[Quantity | HeightKind | SexKind | None],
-    moment: tuple[float, float] | None,
-    asked: RecordQuery,
-) -> str:
-    subject = observation.subject
-    # A subject that is only identified is compared with the Patient's identifiers by the reader.
-    if (subject.reference or not subject.identifier) and tail_of(subject.reference) != asked.patient:
-        return "of another patient, or of none"
-    if not meanings:
-        return "with another code"
-    if _is_of_any_time(meanings):
-        return ""
-    if asked.encounter is not None and tail_of(observation.encounter.reference) != asked.encounter:
-        return "of another encounter, or of none"
-    return _OUTSIDE if moment is not None and _is_outside(moment, asked.start_s, asked.end_s) else ""
-
-
-def _is_of_any_time(meanings: set[Quantity | HeightKind | SexKind | None]) -> bool:
-    return any(isinstance(meaning, HeightKind | SexKind) for meaning in meanings)
-
-
-def _is_outside(moment: tuple[float, float], start_s: float, end_s: float) -> bool:
-    return moment[1] < start_s or moment[0] > end_s
-
-
-def _moment(observation: _Observation) -> tuple[float, float] | None:
-    """First and last instant, or None where the reader must judge the time."""
-    period = observation.effectivePeriod
-    if period is not None:
-        start, end = period.start, period.end or period.start
-    else:
-        start = end = observation.effectiveDateTime or observation.effectiveInstant
-    start_s = seconds(start)
-    end_s = start_s if end == start else seconds(end)
-    return (start_s, end_s) if isinstance(start_s, float) and isinstance(end_s, float) else None
 
 
 PAGE_SIZE = 200
@@ -450,69 +238,3 @@ def remarks_of(found: Iterable[Found]) -> list[str]:
     """What the record said beside the results, as plain sentences."""
     said = sorted({remark for page in found for remark in page.remarks})
     return [f"The record made a remark on the search ({remark})." for remark in said]
-
-
-_OTHER = frozenset({"earlier-trial", "other-limb"})
-_PERIOD = "Parameters.parameter.where(name='period')"
-_PATIENT = "Parameters.parameter.where(name='patient-reference')"
-
-
-def several_sources(sightings: Iterable[Sighting], machines: Mapping[str, str]) -> list[Problem]:
-    """Say which devices or encounters report PEEP at the same time.
-
-    Args:
-        sightings: the PEEP readings.
-        machines: the device that a DeviceMetric belongs to, by the metric's reference; a reference to a Device stands
-            for itself. A metric whose device is not known is not compared: setting and measurement of one ventilator
-            are two metrics.
-    """
-
-    def machine(one: Sighting) -> str:
-        known = machines.get(one.device, "")
-        return known or ("" if "DeviceMetric/" in one.device else one.device)
-
-    listed = list(sightings)
-    return [
-        *_interleaved(listed, machine, "devices", "Name a period in which only one of them reports."),
-        *_interleaved(listed, lambda one: one.encounter, "encounters", "Name the one that is meant as encounter."),
-    ]
-
-
-def several_trials(trial: Trial, *, period_given: bool) -> list[Problem]:
-    """Say which trials the period holds, where the caller chose it and there are several."""
-    others = [one for one in trial.observed if one.slug in _OTHER]
-    if not others or not period_given:
-        return []
-    steps = trial.steps
-    runs = [f"one that began at {instant(one.at_s)} at {one.peep_cmh2o:g} cmH2O" for one in others]
-    runs.append(
-        f"one from {instant(steps[0].start_s)} to {instant(steps[-1].end_s)} "
-        f"({steps[0].peep_cmh2o:g} to {steps[-1].peep_cmh2o:g} cmH2O, {len(steps)} steps)"
-    )
-    found = f"{len(runs)} runs of falling PEEP"
-    sentence = f"The period holds {found}: {'; '.join(runs)}. Name a period that holds only the one that is meant."
-    return [Problem(ProblemKind.AMBIGUOUS_TRIAL, _PERIOD, found, "a period that holds one trial", sentence)]
-
-
-def _interleaved(
-    sightings: list[Sighting], key: Callable[[Sighting], str], word: str, advice: str
-) -> Iterable[Problem]:
-    spans: dict[tuple[object, str], list[float]] = {}
-    for one in sightings:
-        if key(one):
-            spans.setdefault((one.quantity, key(one)), []).append(one.at_s)
-    mixed = {
-        name
-        for (quantity, name), times in spans.items()
-        for (other_quantity, other), others in spans.items()
-        if quantity is other_quantity and name != other and min(times) < max(others) and min(others) < max(times)
-    }
-    if not mixed:
-        return
-    lines = []
-    for name in sorted(mixed):
-        times = [at_s for (_, other), all_times in spans.items() if other == name for at_s in all_times]
-        lines.append(f"{name}: {len(times)} PEEP readings, {instant(min(times))} to {instant(max(times))}")
-    found = f"PEEP of {len(mixed)} {word} at the same time"
-    sentence = f"The record holds {found}, so that it cannot be told which trial is meant: {'; '.join(lines)}. {advice}"
-    yield Problem(ProblemKind.AMBIGUOUS_TRIAL, _PATIENT, found, "one trial at a time", sentence)

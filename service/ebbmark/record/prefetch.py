@@ -29,18 +29,8 @@ from ebbmark.fhir.reading.codes import CodeRow, HeightKind, SexKind, is_rhythm
 from ebbmark.physiology.readings import Quantity
 from ebbmark.record.client import RecordClient
 from ebbmark.record.fetch import Fetched
-from ebbmark.record.observations import (
-    NO_COMPONENTS,
-    Filtered,
-    each_once,
-    limits_of,
-    moment_of,
-    post_filter,
-    remarks_of,
-    search_observations,
-    several_sources,
-    subject_of,
-)
+from ebbmark.record.observations import NO_COMPONENTS, each_once, limits_of, remarks_of, search_observations
+from ebbmark.record.post_filter import Filtered, moment_of, post_filter, several_sources, subject_of
 from ebbmark.record.record_query import RecordQuery
 from ebbmark.record.search import (
     Budget,

@@ -24,6 +24,7 @@ from dataclasses import dataclass, replace
 from ebbmark.fhir.writing.superseding import superseded_by
 from ebbmark.record.client import RecordClient
 from ebbmark.record.search import ReadFailure, Waiting
+from ebbmark.record.standing import Standing
 from ebbmark.record.stored_results import Earlier
 from ebbmark.record.trial_answers import (
     BEHIND,
@@ -33,7 +34,6 @@ from ebbmark.record.trial_answers import (
     Looked,
     OutgoingAnswer,
     Part,
-    Standing,
     changed_list,
     current_again,
     entry_of,
@@ -48,21 +48,7 @@ from ebbmark.record.trial_answers import skipped_a_version as skipped
 from ebbmark.record.write_back import write_back
 from ebbmark.record.write_outcome import EntryResult, WriteOutcome, WriteState, recounted
 
-__all__ = [
-    "Foreseen",
-    "foreseen",
-    "held_several_times",
-    "not_current",
-    "not_looked",
-    "of_own_parts",
-    "still_unknown",
-    "superseded_outcome",
-    "with_marked",
-    "with_restored",
-    "with_words",
-    "without_lock",
-    "write_current",
-]
+__all__ = ["Foreseen", "foreseen", "write_current"]
 
 
 def with_marked(outcome: WriteOutcome, older: Sequence[Earlier]) -> WriteOutcome:

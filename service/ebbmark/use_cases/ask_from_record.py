@@ -31,7 +31,7 @@ from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.record.client import RecordClient
 from ebbmark.record.fetch import BedsideFetched, fetch_bedside
-from ebbmark.record.observations import several_trials
+from ebbmark.record.post_filter import several_trials
 from ebbmark.record.record_query import RecordQuery, named_in_record, record_query_of, with_bundle
 from ebbmark.record.search import Budget, ReadFailure, Waiting, no_record, took_too_long
 from ebbmark.record.stored_results import Earlier, TrialOfRecord, answers_in_record

@@ -24,7 +24,7 @@ from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.physiology.trial.reading import Trial
 from ebbmark.record.client import RecordClient
 from ebbmark.record.fetch import Fetched, fetch_trial
-from ebbmark.record.observations import several_trials
+from ebbmark.record.post_filter import several_trials
 from ebbmark.record.record_query import RecordQuery, record_query_of, with_bundle
 from ebbmark.record.search import Budget, Waiting, no_record, took_too_long
 from ebbmark.use_cases.titrate import recommend_for
