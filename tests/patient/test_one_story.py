@@ -12,11 +12,11 @@ import pytest
 
 from drawn_trials import DRAWN
 from ebbmark.physiology.advice.advice import Advice
-from ebbmark.physiology.advice.headline import headline
 from ebbmark.physiology.closing.estimate import Closing, Evidence, Verdict
 from ebbmark.physiology.findings import Finding, Weight
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.words.headline import headline
 from patients import Values, titrated
 from trials import START_S, STEP_S, reading
 

@@ -12,6 +12,7 @@ from ebbmark.physiology.closing.closing import Closing, Evidence, Shape, Verdict
 from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL, Protocol
 from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.words.titration import worded_advice
 from trials import START_S, STEP_S, closing_at, reading, staircase_down, trial_of
 
 
@@ -24,7 +25,7 @@ def advice_for(
     protocol: Protocol = DEFAULT_PROTOCOL,
 ) -> Advice:
     trial = trial_of(readings if readings is not None else staircase_down(), protocol)
-    return advise(height_cm=height_cm, sex=sex, trial=trial, closing=closing, protocol=protocol)
+    return worded_advice(advise(height_cm=height_cm, sex=sex, trial=trial, closing=closing, protocol=protocol))
 
 
 def slugs(advice: Advice) -> list[str]:

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from ebbmark.physiology.advice.headline import headline
+from ebbmark.words.headline import headline
 from recommendations import ALL, falling_from_first_step, found, indeterminate, not_reached
 
 

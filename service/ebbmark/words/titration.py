@@ -6,126 +6,21 @@ that a test finds.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
-from ebbmark.physiology.advice.advice import Caution, Severity
+from ebbmark.physiology.advice.advice import Advice, Caution, Severity
+from ebbmark.physiology.advice.evidence import EvidenceLine, EvidenceStatus
 from ebbmark.physiology.advice.suggestion import AT_SUGGESTION
 from ebbmark.physiology.closing.estimate import Closing, Verdict
 from ebbmark.physiology.findings import Finding, Weight
 from ebbmark.physiology.patient.titration import Titration
-from ebbmark.physiology.wording import level, percent
+from ebbmark.physiology.wording import interval, level, percent
+from ebbmark.words.titration_sentences import REASONS, TEMPLATES
 
-__all__ = ["TEMPLATES", "sentence", "with_reason", "worded"]
+__all__ = ["REASONS", "TEMPLATES", "sentence", "with_reason", "worded", "worded_advice"]
 
-TEMPLATES: Final[Mapping[str, str]] = {
-    "circuit-opened": (
-        "The circuit seems to have been open at the step of {peep_cmh2o} cmH2O: lung volume may have been lost that "
-        "the steps below did not give back, so their compliance says nothing sure about closing. Common practice "
-        "regards such a trial as void; whether to repeat it, with its risk, is for the clinician."
-    ),
-    "carbon-dioxide-lost": (
-        "End-tidal carbon dioxide fell to {end_tidal_mmhg} mmHg {at}: look at tube, circuit and circulation first."
-    ),
-    "pressure-support": (
-        "Pressure support of {support_cmh2o} cmH2O was set {at}, so the patient triggered the breaths; "
-        "compliance holds for a passive patient only and no closing pressure can be read."
-    ),
-    "rate-above-set": (
-        "The measured rate was {measured_per_min} /min with {set_per_min} set, {at}: the patient "
-        "triggers breaths. Compliance holds for a passive patient only."
-    ),
-    "spontaneous-rate": (
-        "Spontaneous breaths were charted, up to {spontaneous_per_min} /min, {at}. Compliance holds "
-        "for a passive patient only."
-    ),
-    "sudden-fall": (
-        "From PEEP {from_peep_cmh2o} to {to_peep_cmh2o} cmH2O compliance fell from {from_ml_per_cmh2o} to "
-        "{to_ml_per_cmh2o} mL/cmH2O, by {lost_share}: more than closing usually takes in one step. Look at the patient "
-        "and the tube first: pneumothorax, main-stem intubation, a plug or a kink look like this."
-    ),
-    "pressure-rises-as-peep-falls": (
-        "From PEEP {from_peep_cmh2o} to {to_peep_cmh2o} cmH2O the {which} pressure rose by {pressure_rise_cmh2o} cmH2O "
-        "although PEEP was lowered. Look at the patient and the tube first: pneumothorax, main-stem intubation, a plug "
-        "or a kink look like this."
-    ),
-    "leak-began": (
-        "From PEEP {peep_cmh2o} cmH2O on expired volume fell short of inspired volume by up to {leak_share}: a leak "
-        "began there, and compliance from expired volume falls with it. Look at cuff, circuit and chest drain first."
-    ),
-    "leak-large": (
-        "Expired volume was {leak_share} short of inspired volume throughout: a large leak, so every compliance and "
-        "every pressure expected from it is too uncertain to act on by itself."
-    ),
-    "total-peep-does-not-follow": (
-        "Set PEEP went from {set_top_cmh2o} to {set_bottom_cmh2o} cmH2O and total PEEP from {total_top_cmh2o} to "
-        "{total_bottom_cmh2o} cmH2O only: air is trapped, the lung did not see the steps that were set, and no closing "
-        "pressure can be read. Look at expiratory time and obstruction first."
-    ),
-    "intrinsic-peep": "Intrinsic PEEP was {intrinsic_cmh2o} cmH2O at PEEP {peep_cmh2o} cmH2O: air is trapped there.",
-    "measured-peep-off": (
-        "Measured PEEP was {measured_cmh2o} cmH2O where {set_cmh2o} was set ({at}): the lung did not see "
-        "the pressure that is charted. Look at leak, water in the circuit and the sensor first."
-    ),
-    "compliance-came-back": (
-        "Below the step of {closing_cmh2o} cmH2O compliance came back to {compliance_ml_per_cmh2o} mL/cmH2O at PEEP "
-        "{peep_cmh2o} cmH2O (best {best_ml_per_cmh2o}): it did not fall for good, so no closing pressure can be read."
-    ),
-    "compliance-rose-below-closing": (
-        "Below the step of {closing_cmh2o} cmH2O compliance rose again, to {compliance_ml_per_cmh2o} mL/cmH2O at PEEP "
-        "{peep_cmh2o} cmH2O, without reaching its best of {best_ml_per_cmh2o}."
-    ),
-    "position-changed-in-trial": (
-        "The position was changed to {words} while PEEP was being lowered: the steps before and after belong to two "
-        "different lungs, and no closing pressure can be read across them."
-    ),
-    "done-prone": (
-        "The trial was done in prone position: its result holds for that position, and has to be looked at anew after "
-        "turning back."
-    ),
-    "mode-changed-in-trial": (
-        "The ventilator mode was changed to {words} while PEEP was being lowered: the steps before and after cannot be "
-        "compared."
-    ),
-    "tidal-volume-changed": (
-        "The set tidal volume was changed from {least_ml} to {greatest_ml} mL or back during the trial; compliance "
-        "depends on it, so part of the curve comes from the volume."
-    ),
-    "oxygen-changed": (
-        "FiO2 was changed between {least_share} and {greatest_share} during the trial, so saturations of its steps "
-        "cannot be compared."
-    ),
-    "unsettled-steps": (
-        "{At} every reading was taken less than {settling_s} s after the change, while the lung was still settling."
-    ),
-    "resistive-pressure-rose": (
-        "Peak less plateau pressure rose from {from_cmh2o} to {to_cmh2o} cmH2O at PEEP {peep_cmh2o} cmH2O: secretions, "
-        "a kink or bronchospasm narrow the airway."
-    ),
-    "stop-limit-at-suggestion": ("{At} {words} was {value} {unit}, {side} {limit}{recovery}{earlier}."),
-    "stop-limit-above-suggestion": (
-        "{At}, above the suggestion, {words} was {value} {unit}, {side} {limit}{recovery}{earlier}."
-    ),
-    "stop-limit-below-suggestion": ("{At}, below the suggestion, {words} was {value} {unit}, {side} {limit}{earlier}."),
-    "stop-limit-met": "{At} {words} was {value} {unit} in this trial, {side} {limit}.",
-    "worse-than-best": (
-        "At the suggested {suggested_cmh2o} cmH2O {words} was {value} {unit}, against {best} at PEEP {best_peep_cmh2o} "
-        "cmH2O: clearly worse than at the best step of this trial."
-    ),
-    "condition-unjudged": (
-        "Conditions of the record that could not be judged here: {words}. They may say anything, a contraindication "
-        "included, and are listed among the inputs that did not count; to be read by a person."
-    ),
-    "vital-signs-not-charted": (
-        "No {words} was charted at {suggested_cmh2o} cmH2O, so it is not known how the patient tolerated it."
-    ),
-    "vital-signs-outside-limb": (
-        "{words} was charted, but at no step of this trial, so it is not known how the patient tolerated "
-        "{suggested_cmh2o} cmH2O. Check whether the clocks of monitor and ventilator agree."
-    ),
-}
-"""Sentence of each finding."""
 
 _CONDITION: Final = {
     Weight.LOOK_FIRST: (
@@ -154,7 +49,11 @@ _NOT_TOLERATED: Final = (
 
 def sentence(finding: Finding) -> str:
     """The finding in plain sentences."""
-    template = TEMPLATES.get(finding.slug) or _CONDITION[finding.weight]
+    if finding.slug == "suggested":
+        return _suggested(finding)
+    if finding.slug not in TEMPLATES and finding.slug not in REASONS and "text" in finding.values:
+        return str(finding.values["text"])
+    template = TEMPLATES.get(finding.slug) or REASONS.get(finding.slug) or _CONDITION[finding.weight]
     spelled = {name: _spelled(name, value) for name, value in finding.values.items()}
     spelled["at"] = _steps(finding.peeps_cmh2o)
     spelled["At"] = spelled["at"].capitalize().replace("peep", "PEEP").replace("cmh2o", "cmH2O")
@@ -170,27 +69,69 @@ def sentence(finding: Finding) -> str:
 def worded(titration: Titration) -> Titration:
     """The same with its sentences: reason of the estimate, rationale, cautions and limits of each row."""
     looks = titration.look_first
-    closing, advice = titration.closing, titration.advice
+    closing = with_reason(titration.closing, looks)
+    advice = worded_advice(titration.advice, titration.findings)
     if looks:
-        reason = _reason(looks)
-        closing = with_reason(closing, looks)
-        tail = _NO_NUMBER if reason else _NOT_TOLERATED.format(level(float(looks[0].values["suggested_cmh2o"])))
+        tail = _NO_NUMBER
+        if not _reason(looks):
+            tail = _NOT_TOLERATED.format(level(float(looks[0].values["suggested_cmh2o"])))
         advice = replace(advice, rationale=" ".join((*map(sentence, looks), tail)), look_first=True)
-    own = [_caution(one) for one in titration.findings]
-    said = {one.slug for one in own} | (
-        {"disconnection"} if any(one.slug == "circuit-opened" for one in own) else set()
-    )
-    if looks:
+    return replace(titration, closing=closing, advice=advice)
+
+
+def worded_advice(advice: Advice, findings: Sequence[Finding] = ()) -> Advice:
+    """Advice with its rationale, its cautions (those of this patient first) and the limits of each row in words.
+
+    Args:
+        advice: as values.
+        findings: of the checks beside the curve.
+    """
+    said = {one.slug for one in findings}
+    if "circuit-opened" in said:
+        said.add("disconnection")
+    if any(one.weight is Weight.LOOK_FIRST for one in findings):
         said |= AT_SUGGESTION
-    kept = [one for one in advice.cautions if one.slug not in said]
-    every = [one for one in kept if not one.of_this_patient]
-    mine = sorted(
-        (*own, *(one for one in kept if one.of_this_patient)), key=lambda one: list(Severity).index(one.severity)
-    )
+    mine = [_caution(one) for one in (*findings, *(one for one in advice.findings if one.slug not in said))]
+    mine.sort(key=lambda one: list(Severity).index(one.severity))
     rows = tuple(
-        replace(row, limits_exceeded=(*row.limits_exceeded, *map(sentence, row.limits_met))) for row in advice.what_if
+        replace(row, limits_exceeded=tuple(map(sentence, (*row.beyond, *row.limits_met)))) for row in advice.what_if
     )
-    return replace(titration, closing=closing, advice=replace(advice, cautions=(*mine, *every), what_if=rows))
+    return replace(
+        advice,
+        rationale="" if advice.why is None else sentence(advice.why),
+        cautions=(*mine, *map(_general, advice.evidence)),
+        what_if=rows,
+    )
+
+
+def _general(line: EvidenceLine) -> Caution:
+    """A published line, as a caution that is true of every such trial."""
+    traced = " (read at second hand)" if line.status is EvidenceStatus.VERIFIED_SECOND_HAND else ""
+    return Caution(line.slug, Severity.MODERATE, line.text, line.citation + traced, False)
+
+
+def _suggested(finding: Finding) -> str:
+    """The suggestion with its certainty, and what is expected there."""
+    values = finding.values
+    spelled = {name: _spelled(name, value) for name, value in values.items()}
+    between = interval(float(values["low_cmh2o"]), float(values["high_cmh2o"]))
+    said = (
+        "Compliance fell for good at the step of {closing_cmh2o} cmH2O (probability {here_share} for this very step, "
+        "{reached_share} for closing at one of the steps tested; 90 % interval: {between}). {margin_cmh2o} cmH2O above "
+        "it is {peep_cmh2o} cmH2O"
+    ).format(between=between, **spelled)
+    if "plateau" not in values:
+        said += ". The plateau there is not known, since only dynamic compliance was measured: a hold would tell."
+    else:
+        said += (
+            "; expected there at {ml_per_kg} mL/kg ({volume_ml} mL): driving pressure about {driving} and plateau "
+            "about {plateau} cmH2O."
+        ).format(**spelled)
+    if "intrinsic" in values:
+        said += " Intrinsic PEEP of about {intrinsic} cmH2O is counted in.".format(**spelled)
+    if "plateau_measured" in values:
+        said += " Both follow from the plateau that was measured at that step."
+    return said
 
 
 def with_reason(closing: Closing, findings: Sequence[Finding]) -> Closing:
@@ -228,4 +169,4 @@ def _spelled(name: str, value: float | str) -> str:
         return percent(value)
     if name.endswith("_cmh2o") and not name.endswith("_ml_per_cmh2o"):
         return level(value)
-    return f"{value:.0f}"
+    return f"{value:g}" if name.endswith("_ml_per_kg") or name == "ml_per_kg" else f"{value:.0f}"

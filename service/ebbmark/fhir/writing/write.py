@@ -24,7 +24,7 @@ from ebbmark.fhir.writing.results import answer_of
 from ebbmark.fhir.writing.statements import Amount, Answer, Coded, Part, Statement, Truth, Value, Warned
 from ebbmark.fhir.writing.terms import ABSENT_BECAUSE, CATEGORY_EXAM, CATEGORY_PROCEDURE, LOINC_TERMS, OWN
 from ebbmark.fhir.writing.transaction import as_transaction
-from ebbmark.physiology.advice.headline import headline
+from ebbmark.words.headline import headline
 
 __all__ = ["OPERATION", "SIGNING", "as_transaction", "write_bundle", "write_bundle_bytes"]
 

@@ -1,4 +1,4 @@
-"""What follows from the estimate for PEEP and tidal volume, with what must be said beside it?
+"""Advice: what follows from the estimate for PEEP and tidal volume, as values.
 
 Suggested PEEP is the closing pressure plus the protocol's margin (common practice, no published source), never below
 the last step before the fall, never above the tested range and only where the limits can be kept. No closing pressure,
@@ -9,10 +9,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ebbmark.physiology.advice.cautions import Caution, Severity, cautions_for
-from ebbmark.physiology.advice.suggestion import cautions_at, why_suggested, why_withheld
+from ebbmark.physiology.advice.cautions import Caution, Severity, evidence_for_trial, findings_for
+from ebbmark.physiology.advice.evidence import EvidenceLine
+from ebbmark.physiology.advice.suggestion import found_at, suggestion, withheld
 from ebbmark.physiology.advice.what_if import TidalVolume, WhatIf, what_if
 from ebbmark.physiology.closing.estimate import Closing, Verdict
+from ebbmark.physiology.findings import Finding, Weight
 from ebbmark.physiology.formulas.body import Sex, predicted_body_weight_kg, tidal_volume_ml
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.trial.steps import Trial
@@ -33,9 +35,12 @@ class Advice:
         target: the rung that the protocol aims at.
         suggested_peep_cmh2o: None whenever the closing pressure is not known or the limits forbid it.
         margin_cmh2o: margin used.
-        rationale: plain sentences: why this PEEP, or why none and what to do about it.
+        why: why this PEEP, or why none, as a value.
         what_if: one row per margin of the protocol; empty without a closing pressure.
-        cautions: most severe first.
+        findings: what this patient's data show, gravest first.
+        evidence: published lines that bear on the answer.
+        rationale: why this PEEP, or why none and what to do about it; empty until it is worded.
+        cautions: most severe first; empty until they are worded.
         look_first: whether a check of the patient or the circuit withholds the number.
     """
 
@@ -44,9 +49,12 @@ class Advice:
     target: TidalVolume
     suggested_peep_cmh2o: float | None
     margin_cmh2o: float
-    rationale: str
     what_if: tuple[WhatIf, ...]
-    cautions: tuple[Caution, ...]
+    why: Finding | None = None
+    findings: tuple[Finding, ...] = ()
+    evidence: tuple[EvidenceLine, ...] = ()
+    rationale: str = ""
+    cautions: tuple[Caution, ...] = ()
     look_first: bool = False
 
 
@@ -71,23 +79,20 @@ def advise(*, height_cm: float, sex: Sex, trial: Trial, closing: Closing, protoc
         margins = sorted({*protocol.margins_cmh2o, protocol.margin_cmh2o, margin})
         rows = tuple(what_if(each, closing.peep_cmh2o, trial, closing, rungs, protocol) for each in margins)
     chosen = next((row for row in rows if row.margin_cmh2o == margin), None)
-    withheld = why_withheld(chosen, trial, closing, protocol)
-    suggested = chosen is not None and not withheld
+    because = withheld(chosen, trial, closing, protocol)
+    suggested = chosen if because is None else None
+    at = () if suggested is None else found_at(suggested, trial, closing, target, protocol)
+    beside = findings_for(trial=trial, closing=closing, height_cm=height_cm, protocol=protocol)
     return Advice(
         predicted_body_weight_kg=weight_kg,
         ladder=ladder,
         target=target,
-        suggested_peep_cmh2o=chosen.peep_cmh2o if chosen is not None and suggested else None,
+        suggested_peep_cmh2o=None if suggested is None else suggested.peep_cmh2o,
         margin_cmh2o=margin,
-        rationale=withheld or why_suggested(chosen, closing, trial),
         what_if=rows,
-        cautions=cautions_for(
-            trial=trial,
-            closing=closing,
-            height_cm=height_cm,
-            at_suggestion=cautions_at(chosen, trial, closing, target, protocol) if suggested else (),
-            protocol=protocol,
-        ),
+        why=because if suggested is None else suggestion(suggested, closing, trial),
+        findings=tuple(sorted((*at, *beside), key=lambda one: list(Weight).index(one.weight))),
+        evidence=evidence_for_trial(trial, closing),
     )
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from statistics import median
 
 from ebbmark.physiology.closing.estimate import Closing
-from ebbmark.physiology.findings import Finding
+from ebbmark.physiology.findings import Finding, Weight
 from ebbmark.physiology.formulas.expected_power import Control, expected_mechanical_power_j_per_min
 from ebbmark.physiology.formulas.mechanics import driving_pressure_at_cmh2o, static_compliance_ml_per_cmh2o
 from ebbmark.physiology.protocols import Protocol
@@ -48,7 +48,8 @@ class WhatIf:
         mechanical_power_j_per_min: None where rate, mode or resistive pressure is not known.
         tidal_volume: the rung used: the target, or the largest lower rung that keeps plateau within its limit, or
             the lowest rung if none does.
-        limits_exceeded: plain sentences, one per limit.
+        limits_exceeded: plain sentences, one per limit; empty until they are worded.
+        beyond: limits of the protocol that are exceeded, as values.
         limits_met: stop limits that were met at that PEEP during the trial.
     """
 
@@ -61,8 +62,9 @@ class WhatIf:
     plateau_cmh2o: float | None
     mechanical_power_j_per_min: float | None
     tidal_volume: TidalVolume | None
-    limits_exceeded: tuple[str, ...]
+    limits_exceeded: tuple[str, ...] = ()
     limits_met: tuple[Finding, ...] = ()
+    beyond: tuple[Finding, ...] = ()
 
 
 def what_if(
@@ -92,7 +94,7 @@ def what_if(
     static = compliance if trial.kind.static else _measured_static(peep, total, trial)
     if static is None:
         beyond = tuple(_beyond_rules(margin, peep, protocol))
-        return WhatIf(margin, peep, True, total, compliance, None, None, None, None, beyond)
+        return WhatIf(margin, peep, True, total, compliance, None, None, None, None, beyond=beyond)
     limit = protocol.plateau_limit_cmh2o
 
     def costs(rung: TidalVolume) -> float:
@@ -102,27 +104,31 @@ def what_if(
     driving = costs(rung)
     exceeded = []
     if rung is not rungs[0]:
-        at_target = total + costs(rungs[0])
-        exceeded.append(
-            f"At {rungs[0].ml_per_kg:g} mL/kg the plateau would be about {at_target:.1f} cmH2O, above {limit:g}; "
-            f"this row is for {rung.ml_per_kg:g} mL/kg."
-        )
+        values = {
+            "asked_ml_per_kg": rungs[0].ml_per_kg,
+            "plateau_cmh2o": total + costs(rungs[0]),
+            "limit_cmh2o": limit,
+            "used_ml_per_kg": rung.ml_per_kg,
+        }
+        exceeded.append(Finding("plateau-above-limit", Weight.HIGH, values))
     if total + driving > limit:
-        exceeded.append(f"Plateau above {limit:g} cmH2O even at {rung.ml_per_kg:g} mL/kg.")
+        values = {"limit_cmh2o": limit, "used_ml_per_kg": rung.ml_per_kg}
+        exceeded.append(Finding("plateau-above-limit-at-any-volume", Weight.HIGH, values))
     exceeded += _beyond_rules(margin, peep, protocol)
     if driving > protocol.driving_pressure_limit_cmh2o:
-        exceeded.append(f"Driving pressure above {protocol.driving_pressure_limit_cmh2o:g} cmH2O.")
+        values = {"limit_cmh2o": protocol.driving_pressure_limit_cmh2o}
+        exceeded.append(Finding("driving-pressure-beyond", Weight.MODERATE, values))
     power = _power(total, driving, rung, trial)
-    return WhatIf(margin, peep, True, total, static, driving, total + driving, power, rung, tuple(exceeded))
+    return WhatIf(margin, peep, True, total, static, driving, total + driving, power, rung, beyond=tuple(exceeded))
 
 
-def _beyond_rules(margin: float, peep: float, protocol: Protocol) -> list[str]:
+def _beyond_rules(margin: float, peep: float, protocol: Protocol) -> list[Finding]:
     """Why a row may not be suggested whatever its pressures are."""
     found = []
     if peep < protocol.least_peep_cmh2o:
-        found.append(f"Below {protocol.least_peep_cmh2o:g} cmH2O, the least PEEP under which ARDS is defined.")
+        found.append(Finding("below-least-peep", Weight.MODERATE, {"least_cmh2o": protocol.least_peep_cmh2o}))
     if margin > max(*protocol.margins_cmh2o, protocol.margin_cmh2o):
-        found.append("The step above the fall is further away than the largest margin.")
+        found.append(Finding("beyond-largest-margin", Weight.MODERATE))
     return found
 
 

@@ -14,7 +14,6 @@ from fastapi import Request, Response
 
 from ebbmark import __version__
 from ebbmark.fhir.hooks_concepts import OVERRIDE_REASONS
-from ebbmark.physiology.advice.headline import headline
 from ebbmark.record.write_back import WriteState
 from ebbmark.web.audit_trail import LOGGER
 from ebbmark.web.body import read_body
@@ -22,6 +21,7 @@ from ebbmark.web.page.frame import Frame, Pages, frame_of
 from ebbmark.web.page.review_view import earlier_view, review_view
 from ebbmark.web.page.source import Choice, TrialSource
 from ebbmark.web.theme.pages import PageRefused
+from ebbmark.words.headline import headline
 
 __all__ = [
     "CHOSEN",
