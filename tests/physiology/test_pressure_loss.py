@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.physiology.after.pressure_loss import PressureLimit, PressureLosses, pressure_losses
+from ebbmark.physiology.after.losses import PressureLimit, PressureLosses, pressure_losses
 from ebbmark.physiology.readings import Quantity, Reading
 from trials import START_S, reading
 

@@ -10,8 +10,7 @@ from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.sources import Ignored
 from ebbmark.fhir.writing.statements import Warned
-from ebbmark.physiology.before.candidate import Candidate, Finding, assess_candidate
-from ebbmark.physiology.before.findings import Charted
+from ebbmark.physiology.before.candidate import Candidate, Charted, Finding, assess_candidate
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk
 from ebbmark.physiology.before.risk_readings import OF_THE_DOSE, ReadingRisk
 from ebbmark.physiology.formulas.body import predicted_body_weight_kg

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.reading.request import Request
-from ebbmark.physiology.after.pressure_loss import PressureLimit
+from ebbmark.physiology.after.losses import PressureLimit
 from ebbmark.physiology.after.snapshot import Snapshot, take_snapshot
 from ebbmark.physiology.after.trials_of_record import began_of, set_after
 from ebbmark.physiology.formulas.body import predicted_body_weight_kg

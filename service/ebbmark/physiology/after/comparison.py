@@ -12,8 +12,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
 
+from ebbmark.physiology.after.losses import PressureLimit
 from ebbmark.physiology.after.measures import ASSUMED_NOISE, Change, Measure, Noise, Verdict, judge_change
-from ebbmark.physiology.after.pressure_loss import PressureLimit
 from ebbmark.physiology.after.snapshot import Figure, Snapshot
 from ebbmark.physiology.closing.estimate import StepEstimate
 from ebbmark.physiology.protocols import Protocol

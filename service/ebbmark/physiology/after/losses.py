@@ -1,18 +1,42 @@
-"""Did compliance or oxygenation fall since the titration, by more than their readings wander?"""
+"""Losses since a titration, by more than readings wander: compliance, oxygenation, saturation, arterial pressure.
+
+A gas is drawn a few times a day, a saturation is read every minute: where it falls, nobody should be told that nothing
+was seen. FiO2 that was lowered since explains a fall, so that then nothing is said of it. PEEP that was raised may be
+what lowered arterial pressure: a fall beyond noise is told, one to below a limit asks for somebody now.
+Source: this project's choice; the noise is this project's assumption, each limit has its own.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from statistics import median
+from types import MappingProxyType
 from typing import Final
 
-from ebbmark.physiology.after.figures import Figure
-from ebbmark.physiology.after.measures import Measure, Noise, Verdict, judge_change
+from ebbmark.physiology.after.measures import (
+    ASSUMED,
+    ASSUMED_NOISE,
+    Measure,
+    Noise,
+    Verdict,
+    judge_change,
+    noise_of_difference,
+)
 from ebbmark.physiology.after.seen import Event, Seen, after_titration
-from ebbmark.physiology.after.snapshot import Snapshot, take_snapshot
-from ebbmark.physiology.readings import Reading
+from ebbmark.physiology.after.snapshot import Figure, Snapshot, take_snapshot
+from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.timeline import FIO2, fio2_words, in_force_at
 from ebbmark.physiology.wording import level
 
-__all__ = ["losses_since"]
+__all__ = [
+    "NO_PRESSURE_LIMITS",
+    "PressureLimit",
+    "PressureLosses",
+    "losses_since",
+    "pressure_losses",
+    "saturation_loss",
+]
 
 LATEST_S: Final = 1800.0
 """The state now is taken over the last half hour of readings. This project's choice."""
@@ -96,3 +120,150 @@ def _loss(
     )
     citation = f"{change.noise_source}; {_TEXTBOOK}" if event is Event.OXYGENATION_LOST else change.noise_source
     return Seen(event, max(titrated_s, at_s - LATEST_S), at_s, second.sources, citation, sentence)
+
+
+THEN_S: Final = 3600.0
+"""Saturation and arterial pressure right after the titration are those of its first hour [s]. Our choice."""
+
+
+NOISE: Final = Noise(0.0, 2.0, f"2 points of one reading of saturation; {ASSUMED}")
+
+
+def saturation_loss(readings: Sequence[Reading], *, titrated_s: float, at_s: float) -> Seen | str:
+    """Compare the latest saturation with the first hour after the titration.
+
+    Args:
+        readings: of one patient, in any order.
+        titrated_s: when PEEP was set [s since 1970-01-01T00:00:00Z].
+        at_s: time of the question [s since 1970-01-01T00:00:00Z].
+
+    Returns:
+        The fall; why it could not be looked for, as a sentence; or an empty string where there was none.
+    """
+    found = [one for one in readings if one.quantity is Quantity.SPO2 and titrated_s <= one.at_s <= at_s]
+    now = max(
+        (one for one in found if one.at_s >= at_s - LATEST_S), key=lambda one: (one.at_s, one.source), default=None
+    )
+    then = [one for one in found if one.at_s <= titrated_s + THEN_S and one is not now]
+    if now is None or not then:
+        when = "in the last half hour" if now is None else "in the first hour after it"
+        return f"A fall of SpO2 could not be looked for: none was sent {when}."
+    first = median(one.value for one in then)
+    band = noise_of_difference(NOISE, before=first, after=now.value, readings_before=len(then))
+    if first - now.value <= band:
+        return ""
+    before, after = (in_force_at(readings, FIO2, one.at_s).reading for one in (then[-1], now))
+    if before is not None and after is not None and before.value - after.value > FIO2.same:
+        return (
+            f"SpO2 fell from {first:g} to {now.value:g} %, and FiO2 was lowered from {fio2_words(before.value)} to "
+            f"{fio2_words(after.value)} meanwhile: whether the lung lost anything cannot be told from it."
+        )
+    known = before is not None and after is not None
+    oxygen = f"at an FiO2 of {fio2_words(after.value)}" if known and after is not None else "(FiO2 is not known)"
+    sentence = (
+        f"{after_titration(now.at_s, titrated_s)}: SpO2 fell from {round(first, 1):g} to {round(now.value, 1):g} % "
+        f"{oxygen}; a difference of up to {band:.0f} points would be measurement noise (assumed). What it comes from "
+        "is to be looked for at the bedside."
+    )
+    return Seen(Event.OXYGENATION_LOST, now.at_s, now.at_s, (now.source,), NOISE.source, sentence)
+
+
+BEFORE_S: Final = 3600.0
+"""Arterial pressure before the trial is that of its last hour [s]. This project's choice."""
+
+_NOISE: Final = {
+    Quantity.MEAN_ARTERIAL_PRESSURE: ASSUMED_NOISE[Measure.MEAN_ARTERIAL_PRESSURE],
+    Quantity.SYSTOLIC_ARTERIAL_PRESSURE: Noise(0.0, 6.0, f"6 mmHg between two charted values; {ASSUMED}"),
+}
+_WORDS: Final = {
+    Quantity.MEAN_ARTERIAL_PRESSURE: "Mean arterial pressure",
+    Quantity.SYSTOLIC_ARTERIAL_PRESSURE: "Systolic arterial pressure",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class PressureLimit:
+    """Below which an arterial pressure asks for somebody now, and who says so."""
+
+    below_mmhg: float
+    source: str
+
+
+NO_PRESSURE_LIMITS: Final[Mapping[Quantity, PressureLimit]] = MappingProxyType({})
+
+
+@dataclass(frozen=True, slots=True)
+class PressureLosses:
+    """What was seen of arterial pressure, and what could not be looked for, in plain sentences."""
+
+    seen: tuple[Seen, ...]
+    not_checked: tuple[str, ...]
+
+
+def pressure_losses(
+    readings: Sequence[Reading],
+    *,
+    began_s: float | None,
+    titrated_s: float,
+    at_s: float,
+    limits: Mapping[Quantity, PressureLimit],
+) -> PressureLosses:
+    """Compare arterial pressure now with that before the trial, and with that right after it.
+
+    Args:
+        readings: of one patient, in any order.
+        began_s: when PEEP was first moved for the trial; None where not known [s since 1970-01-01T00:00:00Z].
+        titrated_s: when PEEP was set after it [s since 1970-01-01T00:00:00Z].
+        at_s: time of the question [s since 1970-01-01T00:00:00Z].
+        limits: below which it asks for somebody now.
+    """
+    found = []
+    any_now = False
+    for quantity, noise in _NOISE.items():
+        of_it = [one for one in readings if one.quantity is quantity]
+        now = [one for one in of_it if max(titrated_s, at_s - LATEST_S) <= one.at_s <= at_s]
+        if not now:
+            continue
+        any_now = True
+        before = [] if began_s is None else [one for one in of_it if began_s - BEFORE_S <= one.at_s < began_s]
+        then = [one for one in of_it if titrated_s <= one.at_s <= titrated_s + THEN_S and one not in now]
+        told = [
+            f"from {_middle(group):.0f} mmHg {when}"
+            for group, when in ((before, "before the trial"), (then, "right after the titration"))
+            if group and _fell(group, now, noise)
+        ]
+        limit = limits.get(quantity)
+        low = limit is not None and _middle(now) < limit.below_mmhg
+        if told or low:
+            found.append(_seen(quantity, now, titrated_s, noise, told, limit if low else None))
+    gap = () if any_now else ("No arterial pressure was sent in the last half hour, so a fall would not show.",)
+    return PressureLosses(tuple(found), gap)
+
+
+def _middle(group: Sequence[Reading]) -> float:
+    return median(one.value for one in group)
+
+
+def _fell(earlier: Sequence[Reading], now: Sequence[Reading], noise: Noise) -> bool:
+    before, after = _middle(earlier), _middle(now)
+    band = noise_of_difference(noise, before=before, after=after, readings_before=len(earlier), readings_after=len(now))
+    return before - after > band
+
+
+def _seen(
+    quantity: Quantity,
+    now: Sequence[Reading],
+    titrated_s: float,
+    noise: Noise,
+    told: Sequence[str],
+    limit: PressureLimit | None,
+) -> Seen:
+    first_s, last_s = min(one.at_s for one in now), max(one.at_s for one in now)
+    fell = f"fell {' and '.join(told)} to {_middle(now):.0f} mmHg" if told else f"is {_middle(now):.0f} mmHg"
+    low = f", below the limit of {limit.below_mmhg:g} mmHg ({limit.source})" if limit is not None else ""
+    sentence = (
+        f"{_WORDS[quantity]} {fell}{low}, {after_titration(last_s, titrated_s)}. A higher PEEP may by itself lower "
+        "blood pressure: look at the patient before any number here is used."
+    )
+    sources = tuple(sorted({one.source for one in now}))
+    return Seen(Event.PRESSURE_LOST, first_s, last_s, sources, noise.source, sentence, grave=limit is not None)

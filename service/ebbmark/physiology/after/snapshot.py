@@ -1,29 +1,279 @@
-"""What were compliance, pressures, gas exchange and circulation in one stretch of time?
+"""Compliance, pressures, gas exchange and circulation in one stretch of time.
 
-Each figure is computed from the middle values of that stretch, and names the inputs that it came from. What cannot be
-computed is listed with the reason; nothing is filled in.
+Each figure is computed from the middle values of that stretch, and names the inputs that it came from; each gas is
+paired with the FiO2 that was breathed when it was drawn. What cannot be computed is listed with the reason; nothing is
+filled in. Source: Berlin definition, JAMA 2012;307:2526-33, for P/F; each other formula's own, see `formulas`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from statistics import median
+from typing import Final
 
-from ebbmark.physiology.after.figures import (
-    RECIPES,
-    Figure,
-    Middles,
-    NotKnown,
-    baseline,
-    joined,
-    middles_of,
-    tidal_volume,
-)
 from ebbmark.physiology.after.measures import Measure
-from ebbmark.physiology.after.oxygenation import pf_figure
+from ebbmark.physiology.formulas.gas_doubts import doubt_of
+from ebbmark.physiology.formulas.gas_exchange import pf_ratio_mmhg, ventilatory_ratio
+from ebbmark.physiology.formulas.mechanical_power import (
+    mechanical_power_pressure_control_j_per_min,
+    mechanical_power_volume_control_j_per_min,
+)
+from ebbmark.physiology.formulas.mechanics import (
+    driving_pressure_cmh2o,
+    dynamic_compliance_ml_per_cmh2o,
+    static_compliance_ml_per_cmh2o,
+)
 from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.timeline import SETTLES_S, breathed_at, setting_at
+from ebbmark.physiology.trial.limb import SAME_PEEP_CMH2O
 
-__all__ = ["Figure", "Snapshot", "take_snapshot"]
+__all__ = [
+    "RECIPES",
+    "Figure",
+    "Middles",
+    "NotKnown",
+    "Snapshot",
+    "baseline",
+    "joined",
+    "middles_of",
+    "pf_figure",
+    "take_snapshot",
+    "tidal_volume",
+]
+
+_VOLUMES = (Quantity.TIDAL_VOLUME_EXPIRED, Quantity.TIDAL_VOLUME_UNSTATED, Quantity.TIDAL_VOLUME_INSPIRED)
+_RATES = (Quantity.RESPIRATORY_RATE, Quantity.RESPIRATORY_RATE_SET)
+_SETTINGS = frozenset(quantity for quantity in Quantity if quantity.slug.endswith("-set"))
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """One figure of a stretch of time.
+
+    Attributes:
+        value: in the unit of its measure or quantity.
+        readings: the fewest readings that any part of it rests on.
+        sources: indices of the inputs used.
+        spread: highest less lowest of the readings that it is the middle of; 0 for a computed figure.
+        is_setting: a setting does not wander, so it does not limit how many readings a computed figure rests on.
+    """
+
+    value: float
+    readings: int
+    sources: tuple[int, ...]
+    spread: float = 0.0
+    is_setting: bool = False
+
+
+class NotKnown(Exception):
+    """A figure cannot be computed; the text is a plain phrase that says why."""
+
+
+Middles = Mapping[Quantity, Figure]
+"""Middle value of each quantity in one stretch of time."""
+
+
+def middles_of(readings: Sequence[Reading], from_s: float, until_s: float) -> dict[Quantity, Figure]:
+    """Middle value of each quantity over the readings whose middle lies in the stretch, ends included.
+
+    A setting holds until it is changed: where none was charted in the stretch, the one in force at its start counts.
+    """
+    grouped: dict[Quantity, list[Reading]] = {}
+    for reading in readings:
+        if from_s <= reading.at_s <= until_s:
+            grouped.setdefault(reading.quantity, []).append(reading)
+    for quantity in _SETTINGS - grouped.keys():
+        in_force = setting_at(readings, quantity, from_s)
+        if in_force is not None:
+            grouped[quantity] = [in_force]
+    return {quantity: _middle(group) for quantity, group in grouped.items()}
+
+
+def _middle(group: Sequence[Reading]) -> Figure:
+    is_setting = group[0].quantity in _SETTINGS
+    values = [reading.value for reading in group]
+    sources = tuple(sorted({reading.source for reading in group}))
+    return Figure(median(values), len(group), sources, max(values) - min(values), is_setting)
+
+
+def _first(middles: Middles, quantities: Sequence[Quantity]) -> Figure | None:
+    return next((middles[quantity] for quantity in quantities if quantity in middles), None)
+
+
+def baseline(middles: Middles) -> Figure | None:
+    """Total PEEP where known, else set, else measured; None where none was sent [cmH2O].
+
+    Raises:
+        NotKnown: set PEEP was changed within the stretch.
+    """
+    settings = middles.get(Quantity.PEEP_SET)
+    if settings is not None and settings.spread >= SAME_PEEP_CMH2O:
+        raise NotKnown("PEEP was changed within that time")
+    if Quantity.PEEP_TOTAL in middles:
+        return middles[Quantity.PEEP_TOTAL]
+    peep = _first(middles, (Quantity.PEEP_SET, Quantity.PEEP_MEASURED))
+    intrinsic = middles.get(Quantity.PEEP_INTRINSIC)
+    if peep is None or intrinsic is None:
+        return peep
+    return joined(peep.value + intrinsic.value, peep, intrinsic)
+
+
+def tidal_volume(middles: Middles) -> Figure | None:
+    """Expired volume where known, else the one whose side is not stated, else inspired [mL]."""
+    return _first(middles, _VOLUMES)
+
+
+def _needed(figure: Figure | None, words: str) -> Figure:
+    if figure is None:
+        raise NotKnown(f"no {words} was sent for that time")
+    return figure
+
+
+def _above_zero(value: float, words: str) -> float:
+    if value <= 0:
+        raise NotKnown(f"{words} does not come out above zero")
+    return value
+
+
+def joined(value: float, *parts: Figure) -> Figure:
+    """A computed figure, with the inputs of its parts and the fewest readings of those that were measured."""
+    sources = sorted({source for part in parts for source in part.sources})
+    measured = [part.readings for part in parts if not part.is_setting]
+    return Figure(value, min(measured, default=1), tuple(sources))
+
+
+def _driving_pressure(middles: Middles, _pbw_kg: float) -> Figure:
+    plateau = middles.get(Quantity.PLATEAU_PRESSURE)
+    peep = baseline(middles)
+    if plateau is not None and peep is not None:
+        _above_zero(plateau.value - peep.value, "plateau less total PEEP")
+        value = driving_pressure_cmh2o(plateau_cmh2o=plateau.value, total_peep_cmh2o=peep.value)
+        return joined(value, plateau, peep)
+    charted = middles.get(Quantity.DRIVING_PRESSURE)
+    return _needed(charted, "plateau pressure with PEEP, and no driving pressure,")
+
+
+def _compliance(middles: Middles, pbw_kg: float) -> Figure:
+    volume = tidal_volume(middles)
+    if volume is not None and (Quantity.PLATEAU_PRESSURE in middles or Quantity.DRIVING_PRESSURE in middles):
+        driving = _driving_pressure(middles, pbw_kg)
+        compliance = static_compliance_ml_per_cmh2o(
+            tidal_volume_ml=_above_zero(volume.value, "tidal volume"), plateau_cmh2o=driving.value, total_peep_cmh2o=0.0
+        )
+        return joined(compliance, volume, driving)
+    return _needed(middles.get(Quantity.COMPLIANCE_STATIC), "tidal volume with plateau pressure")
+
+
+def _compliance_dynamic(middles: Middles, _pbw_kg: float) -> Figure:
+    volume, peak, peep = tidal_volume(middles), middles.get(Quantity.PEAK_PRESSURE), baseline(middles)
+    if volume is not None and peak is not None and peep is not None:
+        _above_zero(peak.value - peep.value, "peak less total PEEP")
+        compliance = dynamic_compliance_ml_per_cmh2o(
+            tidal_volume_ml=_above_zero(volume.value, "tidal volume"), peak_cmh2o=peak.value, peep_cmh2o=peep.value
+        )
+        return joined(compliance, volume, peak, peep)
+    return _needed(middles.get(Quantity.COMPLIANCE_DYNAMIC), "tidal volume with peak pressure")
+
+
+def _paco2(middles: Middles, _pbw_kg: float) -> Figure:
+    return _needed(middles.get(Quantity.PACO2), "PaCO2")
+
+
+def _ventilatory_ratio(middles: Middles, pbw_kg: float) -> Figure:
+    paco2 = _paco2(middles, pbw_kg)
+    minute = middles.get(Quantity.MINUTE_VOLUME_EXPIRED)
+    if minute is None:
+        volume, rate = tidal_volume(middles), _first(middles, _RATES)
+        if volume is None or rate is None:
+            raise NotKnown("no minute volume, nor tidal volume with rate, was sent for that time")
+        minute = joined(volume.value * rate.value / 1000.0, volume, rate)
+    ventilation = _above_zero(minute.value, "minute volume")
+    ratio = ventilatory_ratio(minute_volume_l_per_min=ventilation, paco2_mmhg=paco2.value, pbw_kg=pbw_kg)
+    return joined(ratio, paco2, minute)
+
+
+def _mechanical_power(middles: Middles, pbw_kg: float) -> Figure:
+    rate = _needed(_first(middles, _RATES), "respiratory rate")
+    volume = _needed(tidal_volume(middles), "tidal volume")
+    peep = _needed(baseline(middles), "PEEP")
+    above = middles.get(Quantity.PRESSURE_ABOVE_PEEP_SET)
+    if (above is None) == (Quantity.TIDAL_VOLUME_SET not in middles):
+        raise NotKnown("whether pressure or volume is controlled is not told by one setting, and the two forms differ")
+    if above is not None:
+        power = mechanical_power_pressure_control_j_per_min(
+            rate_per_min=rate.value,
+            tidal_volume_ml=volume.value,
+            peep_cmh2o=peep.value,
+            pressure_above_peep_cmh2o=above.value,
+        )
+        return joined(power, rate, volume, peep, above)
+    plateau = _needed(middles.get(Quantity.PLATEAU_PRESSURE), "plateau pressure")
+    peak = _needed(middles.get(Quantity.PEAK_PRESSURE), "peak pressure")
+    if not peep.value < plateau.value <= peak.value:
+        raise NotKnown("PEEP, plateau and peak pressure do not lie in that order")
+    power = mechanical_power_volume_control_j_per_min(
+        rate_per_min=rate.value,
+        tidal_volume_ml=volume.value,
+        peep_cmh2o=peep.value,
+        plateau_cmh2o=plateau.value,
+        peak_cmh2o=peak.value,
+    )
+    return joined(power, rate, volume, peep, plateau, peak)
+
+
+def _mean_arterial_pressure(middles: Middles, _pbw_kg: float) -> Figure:
+    return _needed(middles.get(Quantity.MEAN_ARTERIAL_PRESSURE), "mean arterial pressure")
+
+
+RECIPES: Final[dict[Measure, Callable[[Middles, float], Figure]]] = {
+    Measure.COMPLIANCE: _compliance,
+    Measure.COMPLIANCE_DYNAMIC: _compliance_dynamic,
+    Measure.DRIVING_PRESSURE: _driving_pressure,
+    Measure.PACO2: _paco2,
+    Measure.VENTILATORY_RATIO: _ventilatory_ratio,
+    Measure.MECHANICAL_POWER: _mechanical_power,
+    Measure.MEAN_ARTERIAL_PRESSURE: _mean_arterial_pressure,
+}
+
+
+def pf_figure(readings: Sequence[Reading], from_s: float, until_s: float) -> Figure:
+    """The middle P/F of the gases of a stretch of time [mmHg].
+
+    Args:
+        readings: of one patient, in any order; FiO2 may lie before the stretch.
+        from_s: start of the stretch, included [s since 1970-01-01T00:00:00Z].
+        until_s: its end, included [s since 1970-01-01T00:00:00Z].
+
+    Raises:
+        NotKnown: no gas of that time can be used; the text says why.
+
+    Source: see the module.
+    """
+    gases = [one for one in readings if one.quantity is Quantity.PAO2 and from_s <= one.at_s <= until_s]
+    if not gases:
+        raise NotKnown("no PaO2 was sent for that time")
+    ratios: list[float] = []
+    sources: set[int] = set()
+    why_not = ""
+    for gas in gases:
+        doubt = doubt_of(readings, gas)
+        if doubt is not None:
+            why_not = doubt.sentence.rstrip(".?")
+            continue
+        fio2 = breathed_at(readings, gas.start_s)
+        if fio2.reading is None:
+            why_not = (
+                f"no gas was drawn {SETTLES_S / 60:g} min or more after FiO2 was changed ({fio2.why_not})"
+                if fio2.unsettled
+                else f"FiO2 at the time of the gas is not known ({fio2.why_not})"
+            )
+            continue
+        ratios.append(pf_ratio_mmhg(pao2_mmhg=gas.value, fio2=fio2.reading.value))
+        sources |= {gas.source, fio2.reading.source}
+    if not ratios:
+        raise NotKnown(why_not)
+    return Figure(median(ratios), len(ratios), tuple(sorted(sources)))
 
 
 @dataclass(frozen=True, slots=True)

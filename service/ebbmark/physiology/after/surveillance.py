@@ -13,10 +13,14 @@ from typing import Final
 
 from ebbmark.physiology.advice.evidence import EvidenceLine, evidence_for
 from ebbmark.physiology.after.episodes import Episode, open_circuit_episodes, peep_below_episodes
-from ebbmark.physiology.after.losses import losses_since
+from ebbmark.physiology.after.losses import (
+    NO_PRESSURE_LIMITS,
+    PressureLimit,
+    losses_since,
+    pressure_losses,
+    saturation_loss,
+)
 from ebbmark.physiology.after.measures import ASSUMED_NOISE, Measure, Noise
-from ebbmark.physiology.after.pressure_loss import NO_PRESSURE_LIMITS, PressureLimit, pressure_losses
-from ebbmark.physiology.after.saturation_loss import saturation_loss
 from ebbmark.physiology.after.seen import CodedChange, Event, Seen, after_titration
 from ebbmark.physiology.after.snapshot import Snapshot
 from ebbmark.physiology.readings import Quantity, Reading

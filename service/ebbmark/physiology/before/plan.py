@@ -13,7 +13,6 @@ from typing import Final
 
 from ebbmark.physiology.advice.evidence import EvidenceLine, evidence_for
 from ebbmark.physiology.before.candidate import Candidate
-from ebbmark.physiology.before.peak_pressure import peak_warnings, peak_words
 from ebbmark.physiology.before.plan_refusals import NoPlan, NoPlanReason, Variant, highest_start_cmh2o, refusal
 from ebbmark.physiology.before.plan_steps import (
     Control,
@@ -25,7 +24,7 @@ from ebbmark.physiology.before.plan_steps import (
     reopening,
     way_up,
 )
-from ebbmark.physiology.before.plan_warnings import HIGH_PRESSURE_CMH2O, warnings_of_plan
+from ebbmark.physiology.before.plan_warnings import HIGH_PRESSURE_CMH2O, peak_warnings, peak_words, warnings_of_plan
 from ebbmark.physiology.before.plan_writing import written_out
 from ebbmark.physiology.before.published_staircases import COMMON_PRACTICE
 from ebbmark.physiology.before.staircase import StaircaseRules, origins_of

@@ -1,6 +1,8 @@
-"""What must be known before a plan is followed?
+"""What must be known before a plan is followed: peak pressure, evidence, and what each staircase says of itself.
 
-Source: the guidelines and trials in `evidence`, and what each staircase says of itself.
+Plateau pressure is what a lung feels; peak pressure at constant flow lies above it by flow times resistance. A limit of
+plateau pressure is held against the end-inspiratory pressure, a ceiling of peak pressure against the peak.
+Source: equation of motion, textbook; the guidelines and trials in `evidence`.
 """
 
 from __future__ import annotations
@@ -9,9 +11,64 @@ from typing import Final
 
 from ebbmark.physiology.before.candidate import Candidate
 from ebbmark.physiology.before.obstacles import to_be_asked
+from ebbmark.physiology.before.plan_steps import Control, Settings
 from ebbmark.physiology.before.staircase import StaircaseRules
+from ebbmark.physiology.stop.limits import StopLimits
 
-__all__ = ["HIGH_PRESSURE_CMH2O", "warnings_of_plan"]
+__all__ = ["HIGH_PRESSURE_CMH2O", "peak_warnings", "peak_words", "warnings_of_plan"]
+
+
+def peak_words(settings: Settings, highest_cmh2o: float, *, recruiting: bool) -> str:
+    """The expected peak pressure beside the highest end-inspiratory pressure, to be read on in one sentence.
+
+    Args:
+        settings: now.
+        highest_cmh2o: highest end-inspiratory pressure of the plan.
+        recruiting: whether high-pressure recruitment was chosen.
+    """
+    resistive = settings.resistive_cmh2o
+    follows = "" if recruiting or settings.control is Control.PRESSURE else ", if compliance stays as it is"
+    if resistive is None:
+        return f"{follows}; peak pressure not known" if follows else ", peak pressure not known"
+    if resistive == 0.0:
+        return f", peak pressure about the same{follows}"
+    peak = round(highest_cmh2o + resistive, 6)
+    now = f"the {resistive:g} cmH2O that flow takes in resistance now"
+    return f", peak pressure about {peak:g} cmH2O with {now}{follows}"
+
+
+def peak_warnings(settings: Settings, limits: StopLimits, recruiting: bool) -> tuple[str, ...]:
+    """What must be said where peak pressure is not known, or where the steps are of another mode than the present one.
+
+    Args:
+        settings: now.
+        limits: for the ceiling of peak pressure.
+        recruiting: whether high-pressure recruitment was chosen.
+    """
+    said = []
+    ceiling = limits.peak_pressure_above_cmh2o
+    if settings.resistive_cmh2o is None:
+        held = ""
+        if ceiling is not None:
+            held = f" Its limit of {ceiling.value:g} cmH2O could only be held against the end-inspiratory pressure."
+        said.append(
+            "Peak pressure is not known: none that can be true was read beside plateau pressure. At constant flow it "
+            f"lies above the end-inspiratory pressure by what flow takes in resistance.{held}"
+        )
+    if settings.control is Control.VOLUME and not recruiting:
+        said.append(
+            "Volume is controlled now, so the pressure above PEEP is what this volume takes at present and no setting. "
+            "It changes with compliance at every PEEP, and plateau pressure may come to lie above what is written "
+            "here: it is to be read at each step, on the way up too, and held against its limit."
+        )
+    if recruiting and settings.control is not Control.PRESSURE:
+        now = "Volume is controlled now" if settings.control is Control.VOLUME else "What is controlled now is not told"
+        said.append(
+            f"{now}; the steps of the way up set a pressure above PEEP, as pressure control does. In volume control "
+            "that pressure follows from volume and compliance, and peak pressure rises with flow."
+        )
+    return tuple(said)
+
 
 HIGH_PRESSURE_CMH2O: Final = 35.0
 """Airway pressure from which the European guideline speaks of high pressure; one minute or longer is prolonged."""
