@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
 
@@ -86,7 +87,11 @@ def closing_events(curves: Floats, log_kept: float | Floats) -> Integers:
 
     Source: the definition is the project's own.
     """
-    low = curves <= np.maximum.accumulate(curves, axis=0) + log_kept
+    # Row after row: several times faster than numpy's own running maximum along the first axis.
+    highest = curves.copy()
+    for before, row in pairwise(highest):
+        np.maximum(before, row, out=row)
+    low = curves <= highest + log_kept
     low[:-1] &= low[1:]
     # Nothing is low at the first step, so that argmax gives 0 where nothing is low at all.
     first: Integers = np.argmax(low, axis=0)

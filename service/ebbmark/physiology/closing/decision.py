@@ -74,7 +74,7 @@ def decide(steps: Sequence[CurveStep], posterior: Posterior) -> Closing:
     Source: see the module.
     """
     events = stated(posterior.events)
-    losses = expected_losses(events)
+    losses: list[float] = expected_losses(np.array(events)).tolist()
     # Of equal losses the higher place is taken.
     named = losses.index(min(losses[FALLING:]), FALLING)
     near = _sum(events[max(named - 1, FALLING) : named + 2])
@@ -170,7 +170,8 @@ def _shape(steps: Sequence[CurveStep], posterior: Posterior) -> Shape:
     step, curves = posterior.curve_events[closes], posterior.curves[:, closes]
     column = np.arange(step.size)
     highest = np.maximum.accumulate(curves, axis=0)[step, column]
-    lost = exp(curves[step - 1, column] - highest) - exp(curves[step, column] - highest)
+    before, after = exp(np.array([curves[step - 1, column], curves[step, column]]) - highest)
+    lost = before - after
     peep = np.array([one.peep_cmh2o for one in steps])
     abrupt = lost >= _ABRUPT_LOSS_PER_CMH2O * (peep[step - 1] - peep[step])
     weights = posterior.weights[closes]

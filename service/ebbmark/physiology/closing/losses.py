@@ -20,9 +20,11 @@ Source: the project's choice.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from math import fsum
+from functools import lru_cache
 
+import numpy as np
+
+from ebbmark.physiology.closing.arithmetic import Floats, total
 from ebbmark.physiology.closing.curves import FALLING, NOT_REACHED
 
 __all__ = ["NO_ANSWER", "expected_losses", "least_loss"]
@@ -34,34 +36,49 @@ NO_ANSWER = 0.8
 _DECIMALS = 6
 
 
-def expected_losses(events: Sequence[float]) -> list[float]:
+def expected_losses(events: Floats) -> Floats:
     """Give the expected loss of each answer: not reached, falling from the first step, each further step.
 
     Args:
-        events: probability of each event, by number.
+        events: probability of each event, by number [... x events].
+
+    Returns:
+        [... x answers], rounded.
 
     Source: the project's choice; see the module.
     """
-    places = [0.0, *events[FALLING:], 0.0]
-    above, below = 0.0, fsum(places)
-    losses = [_MISSED * below]
-    for named in range(FALLING, len(events)):
-        # `above` holds what lies more than one step higher, `below` what lies more than one step lower.
-        below -= places[named] + places[named + 1] if named == FALLING else places[named + 1]
-        far = _FAR_TOO_LOW * above + _FAR_TOO_HIGH * max(below, 0.0)
-        near = _ONE_TOO_LOW * places[named - 1] + _ONE_TOO_HIGH * places[named + 1]
-        falling = (_NAMED_THOUGH_FALLING - _ONE_TOO_LOW) * places[FALLING] if named == FALLING + 1 else 0.0
-        losses.append(far + near + falling + _NAMED_IN_VAIN * events[NOT_REACHED])
-        above += places[named - 1]
-    return [round(loss, _DECIMALS) for loss in losses]
+    table = _table(events.shape[-1])
+    by_truth = np.moveaxis(events, -1, 0)
+    # A second axis, so that the sum runs along the first of several.
+    terms = table.reshape(table.shape[0], *(1,) * (events.ndim - 1), -1) * by_truth[..., None]
+    return np.round(total(terms), _DECIMALS)
 
 
-def least_loss(events: Sequence[float]) -> float:
+def least_loss(events: Floats) -> Floats:
     """Give the expected loss of the best statement, whether or not it may be made.
 
     Args:
-        events: probability of each event, by number.
+        events: probability of each event, by number [... x events].
 
     Source: see the module.
     """
-    return min(expected_losses(events))
+    return np.asarray(expected_losses(events).min(axis=-1), dtype=np.float64)
+
+
+@lru_cache(maxsize=32)
+def _table(events: int) -> Floats:
+    """Loss of each answer at each truth [truths x answers]."""
+    return np.array([[_loss(answer, truth) for answer in range(events)] for truth in range(events)])
+
+
+def _loss(answer: int, truth: int) -> float:
+    if answer == truth:
+        return 0.0
+    if answer == NOT_REACHED:
+        return _MISSED
+    if truth == NOT_REACHED:
+        return _NAMED_IN_VAIN
+    if answer < truth:
+        return _ONE_TOO_HIGH if truth - answer == 1 else _FAR_TOO_HIGH
+    loss = _ONE_TOO_LOW if answer - truth == 1 else _FAR_TOO_LOW
+    return max(loss, _NAMED_THOUGH_FALLING) if truth == FALLING else loss

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from math import fsum, sqrt
 
 import numpy as np
@@ -108,8 +109,7 @@ def noise_of(data: StepCentres, counts: tuple[int, ...], resolutions: tuple[floa
     """
     count, rounding = np.array(counts, dtype=np.float64), np.round(np.array(resolutions), _DECIMALS)
     sizes = _sizes_if_several() if data.freedom else _sizes_if_single()
-    reading, step, shares = (np.array(column) for column in zip(*sizes, strict=True))
-    reading, step, log_weights = reading * reading, step * step, log(shares)
+    reading, step, log_weights = sizes
     if data.freedom:
         within = reading + fsum((rounding * rounding).tolist()) / rounding.size
         log_weights = log_weights - 0.5 * (data.freedom * log(within) + data.within_ss / within)
@@ -121,14 +121,21 @@ def noise_of(data: StepCentres, counts: tuple[int, ...], resolutions: tuple[floa
     return Noise(tuple(map(tuple, variance.tolist())), log_weights)
 
 
-def _sizes_if_several() -> list[tuple[float, float, float]]:
-    """Spread of one reading, what all readings of a step share, and probability."""
-    return [
-        (reading, step, weight * share)
-        for reading, weight in _READING_SD
-        for step, share in zip((_LEAST_STEP_SD, min(reading, _STEP_SD), _STEP_SD), _STEP_SD_SHARES, strict=True)
-    ]
+@lru_cache(maxsize=1)
+def _sizes_if_several() -> tuple[Floats, Floats, Floats]:
+    """Variance of one reading, of what all readings of a step share, and logarithm of the probability."""
+    weights: dict[tuple[float, float], float] = {}
+    for reading, weight in _READING_SD:
+        for step, share in zip((_LEAST_STEP_SD, min(reading, _STEP_SD), _STEP_SD), _STEP_SD_SHARES, strict=True):
+            weights[reading, step] = weights.get((reading, step), 0.0) + weight * share
+    return _columns([(reading, step, weight) for (reading, step), weight in weights.items()])
 
 
-def _sizes_if_single() -> list[tuple[float, float, float]]:
-    return [(reading, _STEP_SD_IF_SINGLE, weight) for reading, weight in _READING_SD_IF_SINGLE]
+@lru_cache(maxsize=1)
+def _sizes_if_single() -> tuple[Floats, Floats, Floats]:
+    return _columns([(reading, _STEP_SD_IF_SINGLE, weight) for reading, weight in _READING_SD_IF_SINGLE])
+
+
+def _columns(sizes: list[tuple[float, float, float]]) -> tuple[Floats, Floats, Floats]:
+    reading, step, shares = (np.array(column) for column in zip(*sizes, strict=True))
+    return reading * reading, step * step, log(shares)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import combinations
 from math import fsum, sqrt
 
@@ -210,7 +211,7 @@ def lay_curves(
     _add_smooth_part(laid, table, regimes * table.noise.shape[1] + sizes, points[3:])
 
     turns = np.arange(POINTS) % len(falls)
-    events = closing_events(laid, log(1.0 - np.array(falls))[turns])
+    events = closing_events(laid, _log_kept(falls)[turns])
     weights = np.array([event_factors(peeps_cmh2o, fall) for fall in falls])[turns, events]
     weights = np.asarray(weights / fsum(weights.tolist()), dtype=np.float64)
     share = np.bincount(events, weights=weights, minlength=steps).astype(np.float64)
@@ -234,6 +235,11 @@ def lay_curves(
         events_by_fall=by_fall,
         reading_sd=_reading_sd(data),
     )
+
+
+@lru_cache(maxsize=32)
+def _log_kept(falls: tuple[float, ...]) -> Floats:
+    return log(1.0 - np.array(falls))
 
 
 def _reading_sd(data: StepCentres) -> float:
