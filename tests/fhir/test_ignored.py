@@ -7,7 +7,7 @@ from collections import Counter
 import pytest
 
 from ebbmark.fhir.naming import CODE_SYSTEM, RESULT_SYSTEM
-from ebbmark.fhir.problems import ignored_issue
+from ebbmark.fhir.problems import Rejected, ignored_issue
 from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.reasons import Reason
@@ -206,10 +206,47 @@ def test_a_panel_without_time_is_listed_once() -> None:
     assert [(one.code, one.path) for one in request.ignored] == [("date-only", PATH)]
 
 
-def test_an_unknown_code_is_listed_with_its_codings() -> None:
-    request = read(coded(("urn:example:codes", "PEEP-X")))
+@pytest.mark.parametrize(
+    ("coding", "shown"),
+    [
+        ((LOINC, "99999-9"), f"{LOINC}|99999-9"),
+        ((LOINC, "Jane Doe"), f"another code of {LOINC}"),
+        (("urn:example:Jane-Doe", "PEEP-X"), "a code of another system"),
+        (("", "Jane Doe"), "a code without a system"),
+    ],
+)
+def test_an_unknown_code_is_told_without_what_may_be_a_name(coding: tuple[str, str], shown: str) -> None:
+    request = read(coded(coding))
 
-    assert "urn:example:codes|PEEP-X" in request.ignored[0].reason
+    assert request.ignored[0].reason == f"No code here is known: {shown}."
+
+
+NAME = "Jane Doe"
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"status": NAME},
+        {"valueQuantity": {"value": 10.0, "system": UCUM, "code": NAME}},
+        {"valueQuantity": {"value": 10.0, "system": NAME, "code": "cm[H2O]"}},
+        {"valueQuantity": {"value": 10.0, "system": UCUM, "code": f"Pa{{{NAME}}}", "comparator": NAME}},
+        {"valueQuantity": None, "dataAbsentReason": {"coding": [{"code": NAME}]}},
+        {"contained": [{"resourceType": NAME}]},
+    ],
+)
+def test_no_refusal_repeats_a_name_that_was_sent_in_the_wrong_place(changes: Json) -> None:
+    sent = {name: value for name, value in (odd() | changes).items() if value is not None}
+    body = to_bytes(bundle(patient(), height(), *trial_observations(), sent))
+
+    try:
+        told = [one.reason for one in read_request(body, at_s=NOW_S).ignored]
+    except Rejected as rejected:
+        told = [f"{one.sentence} {one.found}" for one in rejected.problems]
+        told += [one.reason for one in rejected.ignored]
+
+    assert told
+    assert not any(NAME in one for one in told)
 
 
 def test_preliminary_values_count_where_the_caller_accepts_them() -> None:

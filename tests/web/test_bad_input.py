@@ -211,7 +211,7 @@ def test_a_unit_of_another_dimension(app: ASGIApp, unit: str) -> None:
     ("coding", "says"),
     [
         ({"system": "http://loinc.org", "code": "99999-9"}, "99999-9"),
-        ({"system": "https://site.example/codes", "code": "pplat"}, "pplat"),
+        ({"system": "https://site.example/codes", "code": "pplat"}, "a code of another system"),
         ({"code": "76259-1"}, "76259-1"),
         ({"display": "Plateau"}, ""),
     ],
@@ -374,7 +374,6 @@ def test_a_parameter_that_is_not_known(app: ASGIApp) -> None:
     path, text = only_error(refused(app, request))
 
     assert path == "Parameters.parameter[1].name"
-    assert "'peep'" in text
     assert "sex-for-formula" in text
 
 

@@ -8,10 +8,12 @@ from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.coding import Unusable
 from ebbmark.fhir.reading.collected import Collected, Context
 from ebbmark.fhir.reading.moments import moment_of
+from ebbmark.fhir.reading.quoting import word_shown
 from ebbmark.fhir.reading.values import other_values, read_value
 from ebbmark.fhir.reading.versions import Received, left_out, reference_of
 from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.references import tail_of
+from ebbmark.fhir.resource_types import RESOURCE_TYPES
 from ebbmark.fhir.sources import Ignored, Source
 
 __all__ = ["USABLE_STATUSES", "admit", "is_own_result", "not_a_patient", "note_subject"]
@@ -60,7 +62,9 @@ def _list_contained(item: Received, collected: Collected) -> None:
     """Name what an Observation carries within itself and nobody reads; a device only tells setting from measurement."""
     contained = item.observation.contained
     for number, resource in enumerate(contained if isinstance(contained, list) else ()):
-        kind = str(resource.get("resourceType", ""))[:40] if isinstance(resource, dict) else ""
+        kind = (
+            word_shown(str(resource.get("resourceType", "")), RESOURCE_TYPES, "") if isinstance(resource, dict) else ""
+        )
         if kind not in ("Device", "DeviceMetric"):
             sentence = f"A contained {kind or 'resource'} is not read."
             path = f"{item.path}.contained[{number}]"
@@ -85,10 +89,10 @@ def _not_admissible(item: Received, context: Context, collected: Collected) -> U
     elif status in _STATUS_REASONS:
         return Unusable(*_STATUS_REASONS[status])
     else:
-        sentence = f"The status {status[:40]!r} is not one that FHIR R4 knows for an Observation."
+        sentence = "Its status is not one that FHIR R4 knows for an Observation."
         accepted = ", ".join([*sorted(USABLE_STATUSES), *_STATUS_REASONS])
         collected.problems.append(
-            Problem(ProblemKind.INVALID_CODE, f"{item.path}.status", status[:40], accepted, sentence)
+            Problem(ProblemKind.INVALID_CODE, f"{item.path}.status", "another status", accepted, sentence)
         )
         return Unusable(Reason.STATUS_UNKNOWN, sentence)
     if observation.implicitRules:

@@ -29,7 +29,9 @@ from ebbmark.fhir.model import (
     Resource,
 )
 from ebbmark.fhir.problems import Problem, ProblemKind
+from ebbmark.fhir.reading.quoting import word_shown
 from ebbmark.fhir.reading.repeated import MOST_TOLD
+from ebbmark.fhir.resource_types import RESOURCE_TYPES
 
 __all__ = ["body_problem", "look_again", "not_a_request", "too_deep"]
 
@@ -121,7 +123,7 @@ def look_again(body: bytes, first: str, not_read: frozenset[str]) -> tuple[Param
     except msgspec.DecodeError as error:
         return None, [_not_json(body, str(error))]
     try:
-        resource = _resource(plain, _kind_of(plain), problems)
+        resource = _resource(plain, word_shown(_kind_of(plain), RESOURCE_TYPES, ""), problems)
     except _Enough:
         return None, [*problems]
     if isinstance(resource, Parameters | Bundle):
@@ -130,8 +132,7 @@ def look_again(body: bytes, first: str, not_read: frozenset[str]) -> tuple[Param
             problems.append(Problem(ProblemKind.NOT_FHIR, "", "an unreadable shape", "FHIR R4", sentence))
         return resource, problems
     if not problems:
-        found = _kind_of(plain)
-        problems.append(not_a_request(found))
+        problems.append(not_a_request(word_shown(_kind_of(plain), RESOURCE_TYPES, "another type")))
     return None, problems
 
 
@@ -166,7 +167,7 @@ def _kind(body: bytes) -> str:
 
 def _kind_of(value: object) -> str:
     kind = value.get("resourceType") if isinstance(value, dict) else None
-    return kind[:60] if isinstance(kind, str) else ""
+    return kind if isinstance(kind, str) else ""
 
 
 def _resource(value: object, path: str, problems: _Problems) -> Resource | None:

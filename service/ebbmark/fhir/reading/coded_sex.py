@@ -12,9 +12,10 @@ from typing import NamedTuple
 
 import msgspec
 
-from ebbmark.fhir.model import Codeable, Component, Observation
+from ebbmark.fhir.model import Codeable, Coding, Component, Observation
 from ebbmark.fhir.reading.codes import SNOMED
 from ebbmark.fhir.reading.coding import Unusable
+from ebbmark.fhir.reading.quoting import code_shown
 from ebbmark.fhir.reasons import Reason
 from ebbmark.physiology.formulas.body import Sex
 
@@ -33,7 +34,14 @@ _SEXES = {
     (_GENDER, "male"): Sex.MALE,
 }
 _NOT_KNOWN = frozenset({(SNOMED, "184115007"), (_V3_NULL, "UNK"), (_V3_NULL, "ASKU"), (_GENDER, "unknown")})
-_LONGEST = 80
+_NEITHER = frozenset({(_V3_GENDER, "UN"), (_GENDER, "other")})
+_MOST_NAMED = 4
+
+
+def _shown(coding: Coding) -> str:
+    pair = (coding.system, coding.code)
+    known = pair in _NEITHER or pair in _NOT_KNOWN or pair in _SEXES
+    return f"{coding.system}|{coding.code}" if known else code_shown(coding)
 
 
 class CodedSex(NamedTuple):
@@ -69,7 +77,7 @@ def coded_sex(holder: Observation | Component, others: list[str]) -> CodedSex | 
     if len(sexes) == 1:
         sex = sexes.pop()
         return CodedSex(sex, sex.value)
-    listed = ", ".join(f"{system}|{code}" for system, code in pairs)[:_LONGEST]
+    listed = ", ".join([_shown(coding) for coding in concept.coding if coding.code][:_MOST_NAMED])
     if not sexes and _NOT_KNOWN.intersection(pairs):
         return Unusable(Reason.DATA_ABSENT, f"It says that the sex is not known ({listed}).")
     return CodedSex(None, listed)

@@ -16,6 +16,7 @@ from ebbmark.fhir.model import Observation, Worded
 from ebbmark.fhir.reading.admission import USABLE_STATUSES, not_a_patient
 from ebbmark.fhir.reading.codes import LOINC, CodeRow
 from ebbmark.fhir.reading.collected import CodedValues, Context
+from ebbmark.fhir.reading.quoting import word_shown
 from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.reading.versions import Received, reference_of
 from ebbmark.fhir.sources import Source
@@ -34,6 +35,7 @@ CHANGE_CODES: Mapping[tuple[str, str], CodeRow] = {
 
 _TAKEN_BACK = frozenset({"entered-in-error", "cancelled", "registered"})
 _LONGEST = 120
+_STATUSES = USABLE_STATUSES | _TAKEN_BACK | {"preliminary", "unknown"}
 
 
 def is_coded(observation: Observation, context: Context) -> bool:
@@ -148,7 +150,7 @@ def _unread(at_s: float | None, why: str, now_s: float) -> UnreadRhythm:
 
 def _why_not(observation: Observation, at_s: float | None, codes: tuple[RhythmCode, ...], context: Context) -> str:
     if observation.status not in context.statuses:
-        return f"its status is {observation.status[:40]}"
+        return f"its status is {word_shown(observation.status, _STATUSES, 'another one')}"
     if observation.modifierExtension or observation.implicitRules:
         return "it carries an extension that may change its meaning"
     kind = not_a_patient(observation)

@@ -12,6 +12,7 @@ from typing import NamedTuple
 from ebbmark.fhir.model import Coding, QuantityValue
 from ebbmark.fhir.reading.codes import SETTING_TWIN, CodeRow, HeightKind, SexKind
 from ebbmark.fhir.reading.plausible import RANGES
+from ebbmark.fhir.reading.quoting import code_shown
 from ebbmark.fhir.reading.units import UnitProblem, conversion
 from ebbmark.fhir.reasons import Reason
 from ebbmark.physiology.formulas.body import ACCEPTED_HEIGHT_RANGE_CM
@@ -73,8 +74,8 @@ def meaning_of(codings: Sequence[Coding], table: Mapping[tuple[str, str], CodeRo
     known = {key: row for one in codings if (row := table.get(key := (one.system, one.code))) is not None}
     rows = list(known.values())
     if not rows:
-        listed = ", ".join(f"{coding.system}|{coding.code}" for coding in codings[:4]) or "no coding"
-        return Unusable(Reason.UNKNOWN_CODE, f"No code here is known: {listed[:300]}.")
+        listed = ", ".join([code_shown(coding) for coding in codings[:4]]) or "no coding"
+        return Unusable(Reason.UNKNOWN_CODE, f"No code here is known: {listed}.")
     meaning = _agreed(rows)
     if meaning is None:
         return Unusable(Reason.CODINGS_DISAGREE, "The codings of this code mean different things: " + _named(rows))

@@ -19,6 +19,7 @@ import msgspec
 from ebbmark.fhir.model import Codeable, Coding, MedicationAdministration, QuantityValue
 from ebbmark.fhir.reading.codes import SNOMED
 from ebbmark.fhir.reading.question import ReceivedInfusion
+from ebbmark.fhir.reading.quoting import word_shown
 from ebbmark.fhir.reading.take_apart import not_needed
 from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.reading.units import UCUM
@@ -48,6 +49,7 @@ DRUG_CODES: tuple[tuple[str, str], ...] = tuple(_DRUGS)
 _RATES = frozenset({"ug/kg/min", "mcg/kg/min", "µg/kg/min"})
 _MOST = 5.0  # as for the parameter noradrenaline-equivalent
 _GIVEN = frozenset({"in-progress", "completed", "stopped"})
+_NOT_GIVEN = frozenset({"not-done", "on-hold", "entered-in-error", "unknown", ""})
 
 
 @dataclass(slots=True)
@@ -112,9 +114,8 @@ def _read(one: MedicationAdministration, drug: str, path: str, reference: str, n
         found.ignored.append(Ignored(path, reference, reason.slug, f"{drug.capitalize()}: {sentence}"))
 
     if one.status not in _GIVEN:
-        return leave_out(
-            Reason.STATUS_UNKNOWN, f"its status is {one.status[:40] or 'missing'}, so it does not count as given."
-        )
+        status = word_shown(one.status, _NOT_GIVEN, "another one") or "missing"
+        return leave_out(Reason.STATUS_UNKNOWN, f"its status is {status}, so it does not count as given.")
     if one.subject is None or not one.subject.reference:
         return leave_out(Reason.OTHER_SUBJECT, "it names no patient by reference.")
     found.subjects.setdefault(one.subject.reference, path)

@@ -17,6 +17,7 @@ from ebbmark.fhir.model import Extension, Patient
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.codes import SexKind
 from ebbmark.fhir.reading.collected import SexSaid
+from ebbmark.fhir.reading.quoting import word_shown
 from ebbmark.fhir.reading.repeated import MOST_TOLD
 from ebbmark.fhir.reading.times import TimeFault, seconds
 from ebbmark.physiology.formulas.body import Sex, predicted_body_weight_kg
@@ -30,6 +31,9 @@ _AT_BIRTH = "the sex at birth"
 _CLINICAL_VALUES = {"male-typical": Sex.MALE, "female-typical": Sex.FEMALE}
 _BIRTH_VALUES = {"M": Sex.MALE, "F": Sex.FEMALE}
 _GENDERS = {"male": Sex.MALE, "female": Sex.FEMALE}
+_WORDS = frozenset(
+    {*_CLINICAL_VALUES, *_BIRTH_VALUES, *_GENDERS, "other", "unknown", "specified", "OTH", "UNK", "ASKU"}
+)
 _SAY_NOTHING = frozenset({"unknown", "UNK", "ASKU", ""})
 _CHOOSE = "Choose with the parameter sex-for-formula: female or male."
 _LONGEST = 80
@@ -87,7 +91,7 @@ def sex_of(
     if first is None or first.sex is None:
         return SexFound(None, "", (), (_ask(first, path, height_cm),))
     notes = tuple(
-        f"{one.origin} says {one.value}; {first.origin} was used, which says {first.value}."
+        f"{one.origin} says {_shown(one)}; {first.origin} was used, which says {_shown(first)}."
         for one in telling[1:]
         if one.sex is not first.sex
     )
@@ -158,7 +162,7 @@ def _code(part: Extension) -> str:
 
 
 def _ask(statement: Statement | None, path: str, height_cm: float | None) -> Problem:
-    found = (statement.value[:_LONGEST] if statement else "") or "nothing"
+    found = (_shown(statement) if statement else "") or "nothing"
     sentence = (
         f"Which form of the predicted body weight formula applies was not said (found {found})."
         f"{_weights(height_cm)} {_CHOOSE}"
@@ -169,8 +173,8 @@ def _ask(statement: Statement | None, path: str, height_cm: float | None) -> Pro
 
 def _conflict(statements: Sequence[Statement], height_cm: float | None) -> list[Problem]:
     """One problem for each statement of one rank, each naming all of them."""
-    found = " and ".join(list(dict.fromkeys([one.value[:_LONGEST] for one in statements]))[:_MOST_NAMED])
-    named = " and ".join([f"{one.value[:_LONGEST]} ({one.path})" for one in statements[:_MOST_NAMED]])
+    found = " and ".join(list(dict.fromkeys([_shown(one) for one in statements]))[:_MOST_NAMED])
+    named = " and ".join([f"{_shown(one)} ({one.path})" for one in statements[:_MOST_NAMED]])
     if len(statements) > _MOST_NAMED:
         named = f"{named} and {len(statements) - _MOST_NAMED} more"
     sentence = (
@@ -179,6 +183,13 @@ def _conflict(statements: Sequence[Statement], height_cm: float | None) -> list[
     )
     told = statements[:MOST_TOLD]
     return [Problem(ProblemKind.SEX_CONFLICT, one.path, found, "statements that agree", sentence) for one in told]
+
+
+def _shown(statement: Statement) -> str:
+    """What a statement says, where it says it in a word or in codes that are known."""
+    if statement.said is not None:
+        return statement.value
+    return word_shown(statement.value, _WORDS, "another value")
 
 
 def _weights(height_cm: float | None) -> str:

@@ -22,6 +22,7 @@ from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.parameters import READERS, judge_together
 from ebbmark.fhir.reading.patient import ReceivedPatient
 from ebbmark.fhir.reading.question import Asked, Question, ReceivedCondition, ReceivedInfusion, ReceivedMetric
+from ebbmark.fhir.reading.quoting import word_shown
 from ebbmark.fhir.reading.repeated import MOST_TOLD, too_often
 from ebbmark.fhir.reading.versions import Received
 from ebbmark.fhir.reasons import Reason
@@ -33,6 +34,7 @@ __all__ = ["BUNDLE_TYPES", "not_needed", "take_apart"]
 BUNDLE_TYPES = ("collection", "searchset", "batch", "transaction")
 """Shapes in which a trial may come; a document or message is a signed whole that we do not interpret."""
 
+_OTHER_TYPES = frozenset({"document", "message", "history", "transaction-response", "batch-response"})
 _WITHOUT_RESOURCE = frozenset({"DELETE", "GET", "HEAD"})
 
 
@@ -71,10 +73,9 @@ def take_apart(
             continue  # the second look has named it
         if name not in operation.parameters:
             accepted = ", ".join(operation.parameters)
-            sentence = f"There is no parameter {name[:60]!r}; accepted: {accepted}."
-            question.problems.append(
-                Problem(ProblemKind.UNKNOWN_PARAMETER, f"{path}.name", name[:60], accepted, sentence)
-            )
+            found = word_shown(name, PARAMETERS, "another name")
+            sentence = f"There is no parameter of this name ({found}); accepted: {accepted}."
+            question.problems.append(Problem(ProblemKind.UNKNOWN_PARAMETER, f"{path}.name", found, accepted, sentence))
         elif name in seen and PARAMETERS[name].maximum == "1":
             sentence = f"The parameter {name} may be given once."
             question.problems.append(Problem(ProblemKind.REPEATED_PARAMETER, path, name, "once", sentence))
@@ -91,8 +92,9 @@ def take_apart(
 def _bundle(bundle: Bundle, path: str, operation: Operation, question: Question, max_entries: int) -> None:
     if bundle.type not in BUNDLE_TYPES:
         accepted = ", ".join(BUNDLE_TYPES)
-        sentence = f"A Bundle of type {bundle.type[:40] or '(none)'} is not read; accepted: {accepted}."
-        question.problems.append(Problem(ProblemKind.BUNDLE_TYPE, f"{path}.type", bundle.type[:40], accepted, sentence))
+        found = word_shown(bundle.type, _OTHER_TYPES, "another" if bundle.type else "(none)")
+        sentence = f"A Bundle of type {found} is not read; accepted: {accepted}."
+        question.problems.append(Problem(ProblemKind.BUNDLE_TYPE, f"{path}.type", found, accepted, sentence))
         return
     if len(bundle.entry) > max_entries:
         _too_many(len(bundle.entry), f"{path}.entry", max_entries, question)

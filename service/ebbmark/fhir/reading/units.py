@@ -93,11 +93,11 @@ def conversion(code: str, display: str, system: str, unit: str) -> Conversion | 
         return UnitProblem(UnitFault.MISSING, "no unit", accepted, f"The value has no unit; accepted: {accepted}.")
     ucum, note = _reading_of(sent, code, system)
     if not ucum:
-        return UnitProblem(UnitFault.UNKNOWN, sent, accepted, f"{note} Accepted: {accepted}.")
+        return UnitProblem(UnitFault.UNKNOWN, "another unit", accepted, f"{note} Accepted: {accepted}.")
     factor = _factor(ucum, unit)
     if factor is None:
-        wrong = f"The unit {sent} cannot be converted to {unit}; accepted: {accepted}."
-        return UnitProblem(UnitFault.WRONG_DIMENSION, sent, accepted, wrong)
+        wrong = f"The unit {ucum} cannot be converted to {unit}; accepted: {accepted}."
+        return UnitProblem(UnitFault.WRONG_DIMENSION, ucum, accepted, wrong)
     return Conversion(*factor, note)
 
 
@@ -105,20 +105,20 @@ def _reading_of(sent: str, code: str, system: str) -> tuple[str, str]:
     """The UCUM unit that is meant and a remark; or no unit and the reason."""
     if code and system == MDC:
         ucum = MDC_UNITS.get(code, "")
-        return ucum, "" if ucum else f"The MDC unit code {code} is not in the table."
+        return ucum, "" if ucum else "The MDC unit code is not in the table."
     if code and system not in {UCUM, ""}:
-        return "", f"Units of the system {system} are not read."
+        return "", "Units of another system than UCUM and MDC are not read."
     bare = sent if sent in UNITS else _ANNOTATION.sub("", sent).strip() or "1"
     if bare in REFUSED:
         return "", REFUSED[bare]
     ucum = bare if bare in UNITS or bare == "[pH]" else SPELLINGS.get(bare, "")
     if not ucum:
-        return "", f"The unit {sent[:40]!r} is not in the table of units."
+        return "", "The unit is not in the table of units."
     if ucum != bare:
-        return ucum, f"The unit {sent} is not UCUM; it was read as {ucum}."
+        return ucum, f"The unit {bare} is not UCUM; it was read as {ucum}."
     if not code:
-        return ucum, f"The unit {sent} came without a code; it was read as UCUM."
-    return ucum, "" if system else f"The unit {sent} came without a system; it was read as UCUM."
+        return ucum, f"The unit {bare} came without a code; it was read as UCUM."
+    return ucum, "" if system else f"The unit {bare} came without a system; it was read as UCUM."
 
 
 @cache

@@ -10,6 +10,7 @@ from ebbmark.fhir.reading.coded_sex import coded_sex
 from ebbmark.fhir.reading.codes import HeightKind, SexKind
 from ebbmark.fhir.reading.coding import Plan, QuickPlan, Unusable, meaning_of, plan_for, with_category
 from ebbmark.fhir.reading.collected import Collected, Context, Height, Moment, SexSaid
+from ebbmark.fhir.reading.quoting import word_shown
 from ebbmark.fhir.reading.unit_table import UNITS
 from ebbmark.fhir.reading.units import UCUM, UnitFault, UnitProblem
 from ebbmark.fhir.reading.versions import Received, left_out, reference_of
@@ -18,6 +19,16 @@ from ebbmark.fhir.sources import Source
 from ebbmark.physiology.readings import Reading
 
 __all__ = ["many_key", "other_values", "read_value"]
+
+_BOUNDS = frozenset({"<", "<=", ">=", ">"})
+_ABSENT = frozenset(
+    {
+        *("unknown", "asked-unknown", "temp-unknown", "not-asked", "asked-declined", "masked", "not-applicable"),
+        *("unsupported", "as-text", "error", "not-a-number", "negative-infinity", "positive-infinity"),
+        *("not-performed", "not-permitted"),
+    }
+)
+"""Codes of http://terminology.hl7.org/CodeSystem/data-absent-reason."""
 
 _OTHER_VALUES = (
     "valueCodeableConcept",
@@ -144,9 +155,10 @@ def _no_one_value(item: Received, holder: Observation | Component, part: str, co
         collected.problems.append(Problem(ProblemKind.TWO_VALUES, item.path + part, found, "one value", sentence))
         return Unusable(Reason.NOT_A_QUANTITY, sentence)
     if holder.dataAbsentReason is not None:
-        codes = ", ".join(coding.code for coding in holder.dataAbsentReason.coding) or "no code"
+        sent = [word_shown(coding.code, _ABSENT, "another code") for coding in holder.dataAbsentReason.coding[:4]]
+        codes = ", ".join(sent) or "no code"
         both = " It has a value none the less, which FHIR forbids." if quantity is not None or others else ""
-        return Unusable(Reason.DATA_ABSENT, f"Its value is said to be absent ({codes[:80]}).{both}")
+        return Unusable(Reason.DATA_ABSENT, f"Its value is said to be absent ({codes}).{both}")
     return None
 
 
@@ -160,7 +172,10 @@ def _no_number(holder: Observation | Component) -> Unusable | None:
             return Unusable(Reason.GROUP, "It groups other Observations and has no value of its own.")
         return Unusable(Reason.NO_VALUE, "It has no value.")
     if quantity.comparator:
-        return Unusable(Reason.COMPARATOR, f"Its value is a bound ({quantity.comparator[:10]}), not a number.")
+        return Unusable(
+            Reason.COMPARATOR,
+            f"Its value is a bound ({word_shown(quantity.comparator, _BOUNDS, 'of another kind')}), not a number.",
+        )
     return None
 
 
