@@ -47,7 +47,9 @@ class SearchableRecord:
             return self.read(kind, identity)
         query = parse_qs(form or request.url.query.decode())
         if self.refused & query.keys():
-            return httpx.Response(400, json={"resourceType": "OperationOutcome", "issue": []})
+            text = f"Unknown search parameters {sorted(self.refused)} for a patient named Hazel"
+            issue = {"severity": "error", "code": "not-supported", "diagnostics": text}
+            return httpx.Response(400, json={"resourceType": "OperationOutcome", "issue": [issue]})
         return self.page(kind, query, form or request.url.query.decode())
 
     def read(self, kind: str, identity: str) -> httpx.Response:

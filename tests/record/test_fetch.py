@@ -488,3 +488,12 @@ def test_two_charted_sexes_that_disagree_are_refused_from_the_record_too() -> No
     problems = refused(SearchableRecord([*WHOLE, *two])).problems
 
     assert [one.kind for one in problems] == [ProblemKind.SEX_CONFLICT] * 2
+
+
+def test_where_a_record_refuses_a_search_it_is_said_which_parameter_it_names() -> None:
+    with pytest.raises(Rejected) as caught:
+        answer(SearchableRecord(WHOLE, refused=frozenset({"patient"})))
+
+    (problem,) = caught.value.problems
+    assert "(HTTP 400, issue not-supported, naming patient)" in problem.sentence
+    assert "Hazel" not in problem.sentence

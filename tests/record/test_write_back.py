@@ -360,3 +360,20 @@ def test_only_what_changes_nothing_twice_is_safe_to_repeat(requests: list[EntryR
 
 def test_the_requests_of_a_transaction_are_read_in_order() -> None:
     assert entry_requests(json.dumps(transaction(2)).encode()) == (CONDITIONAL, CONDITIONAL)
+
+
+@pytest.mark.anyio
+async def test_a_refusal_names_the_types_of_ours_that_it_names_and_quotes_nothing_else(
+    router: respx.MockRouter,
+) -> None:
+    told = {
+        "severity": "error",
+        "code": "not-supported",
+        "diagnostics": "Observation of Mrs. Hazel Example is not taken",
+    }
+    refused = httpx.Response(422, json={"resourceType": "OperationOutcome", "issue": [told]})
+
+    outcome = await Sent(router, refused).outcome()
+
+    assert "(HTTP 422, issue not-supported, naming Observation)." in outcome.sentence
+    assert "Hazel" not in outcome.sentence

@@ -7,6 +7,10 @@ one; of it is given what the record would have sent for the shorter: an Observat
 search.html#date), and one whose time cannot be read. A longer search that fails for what the record sent of it says
 nothing about the shorter, which is then sent by itself.
 
+Whether anything was stored since a moment is one cheap question, so that not every look reads it all. Only a plain
+"none" counts as none: a record that ignores the parameter counts everything it holds, one that gives no total or an
+error has not answered. Source: FHIR R4 search.html, `_lastUpdated`, `_summary=count`, Bundle.total.
+
 Source: FHIR R4 search.html, observation.html#search.
 """
 
@@ -16,20 +20,22 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from typing import Final
-from urllib.parse import quote
+from urllib.parse import quote, urlencode
 
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.codes import CodeRow, HeightKind, SexKind
 from ebbmark.fhir.writing.instants import instant
-from ebbmark.record.client import RecordClient
+from ebbmark.record.client import RecordClient, Reply, decoded
 from ebbmark.record.post_filter import (
     moment_of,
 )
 from ebbmark.record.record_query import RecordQuery
 from ebbmark.record.search import (
+    FRESH,
     Budget,
     Found,
     FoundEntry,
+    Page,
     ReadFailure,
     TooMuch,
     Waiting,
@@ -41,10 +47,12 @@ from ebbmark.record.search import (
 
 __all__ = [
     "NO_COMPONENTS",
+    "OVERLAP_S",
     "PAGE_SIZE",
     "cached_search",
     "each_once",
     "limits_of",
+    "nothing_stored_since",
     "remarks_of",
     "search_observations",
     "tokens_of",
@@ -238,3 +246,26 @@ def remarks_of(found: Iterable[Found]) -> list[str]:
     """What the record said beside the results, as plain sentences."""
     said = sorted({remark for page in found for remark in page.remarks})
     return [f"The record made a remark on the search ({remark})." for remark in said]
+
+
+OVERLAP_S: Final = 15.0
+"""Asked is of so much before the moment, too [s]: the record's clock may be behind ours, and what is stored becomes
+visible later than it is dated. Our choice."""
+
+
+async def nothing_stored_since(patient: str, since_s: float, *, record: RecordClient) -> bool:
+    """Whether the record says that it stored no Observation of this patient since then; asked once, never repeated.
+
+    Args:
+        patient: `Patient/1`.
+        since_s: the moment [s since 1970-01-01T00:00:00Z].
+        record: the client.
+    """
+    since = instant(since_s - OVERLAP_S)
+    query = urlencode([("patient", patient), ("_lastUpdated", f"gt{since}"), ("_summary", "count")])
+    answer = await record.send("GET", f"Observation?{query}", headers=FRESH)
+    if not isinstance(answer, Reply) or answer.status != 200:
+        return False
+    page = decoded(answer, Page)
+    # With an entry it is no plain count: it may be a warning that the parameter was passed over.
+    return page is not None and page.type == "searchset" and page.total == 0 and not page.entry

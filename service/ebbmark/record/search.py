@@ -1,34 +1,29 @@
 """Read from the record: one resource, or a search over all its pages, within a budget.
 
-Reads change nothing, so that each is repeated within the client's limits like a write that is safe to repeat. What the
-record says in its own words is never quoted, since it may hold patient data.
+Reads change nothing, so that each is repeated within the client's limits like a write that is safe to repeat. The
+record's own words are never quoted, since they may hold patient data; what of ours they name is told.
 
 Pages are followed only below the record's own base address, each once, and never past the budget: a result that was cut
 short would look like a whole one. Sources: FHIR R4 search.html, http.html#paging (link `next`, POST `_search`),
 bundle.html (search.mode `outcome`).
-
-Whether anything was stored since a moment is one cheap question, so that not every look reads it all. Only a plain
-"none" counts as none: a record that ignores the parameter counts everything it holds, one that gives no total or an
-error has not answered. Source: FHIR R4 search.html, `_lastUpdated`, `_summary=count`, Bundle.total.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Final, TypeVar
-from urllib.parse import urlencode
+from typing import TypeVar
+from urllib.parse import parse_qsl, urlencode
 
 import msgspec
 
 from ebbmark.fhir.problems import Problem, ProblemKind
-from ebbmark.fhir.writing.instants import instant
 from ebbmark.record.client import Answer, Failure, RecordClient, Reply, decoded
 from ebbmark.record.retry import TROUBLE_WORDS, Now, Seen, Sleep, Trouble, repeat
+from ebbmark.record.write_outcome import named_by
 
 __all__ = [
     "FRESH",
-    "OVERLAP_S",
     "PATIENT",
     "Budget",
     "Found",
@@ -46,7 +41,6 @@ __all__ = [
     "no_patient",
     "no_record",
     "not_read",
-    "nothing_stored_since",
     "read_json",
     "read_metrics",
     "read_one",
@@ -158,7 +152,10 @@ async def read_json(
     else:
         usual = "the record failed" if answer.status >= 500 else "the record refused"
         why = _STATUS_WORDS.get(answer.status, usual)
-    return ReadFailure(f"{why} (HTTP {answer.status})", answer.status)
+    path, _, query = target.partition("?")
+    asked = parse_qsl(form.decode() if form is not None else query)
+    named = named_by(answer, [path.partition("/")[0], *(name for name, _ in asked)])
+    return ReadFailure(f"{why} (HTTP {answer.status}{named})", answer.status)
 
 
 def _seen(attempt: tuple[Answer, object]) -> Seen:
@@ -438,29 +435,6 @@ def machines_of(metrics: Iterable[FoundEntry]) -> dict[str, str]:
         name = metric.source.reference or metric.parent.reference
         machines[f"DeviceMetric/{entry.head.id}"] = machines[entry.full_url] = name
     return machines
-
-
-OVERLAP_S: Final = 15.0
-"""Asked is of so much before the moment, too [s]: the record's clock may be behind ours, and what is stored becomes
-visible later than it is dated. Our choice."""
-
-
-async def nothing_stored_since(patient: str, since_s: float, *, record: RecordClient) -> bool:
-    """Whether the record says that it stored no Observation of this patient since then; asked once, never repeated.
-
-    Args:
-        patient: `Patient/1`.
-        since_s: the moment [s since 1970-01-01T00:00:00Z].
-        record: the client.
-    """
-    since = instant(since_s - OVERLAP_S)
-    query = urlencode([("patient", patient), ("_lastUpdated", f"gt{since}"), ("_summary", "count")])
-    answer = await record.send("GET", f"Observation?{query}", headers=FRESH)
-    if not isinstance(answer, Reply) or answer.status != 200:
-        return False
-    page = decoded(answer, Page)
-    # With an entry it is no plain count: it may be a warning that the parameter was passed over.
-    return page is not None and page.type == "searchset" and page.total == 0 and not page.entry
 
 
 PATIENT = "Parameters.parameter.where(name='patient-reference')"

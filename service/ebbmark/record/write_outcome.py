@@ -11,8 +11,9 @@ Source: FHIR R4 http.html (meaning of the statuses).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
 from enum import Enum
 
 import msgspec
@@ -30,6 +31,7 @@ __all__ = [
     "attempt_of",
     "entry_requests",
     "is_repeat_safe",
+    "named_by",
     "not_a_transaction",
     "outcome_of",
     "recounted",
@@ -63,10 +65,11 @@ class Proof(Enum):
 
 @dataclass(frozen=True, slots=True)
 class EntryRequest:
-    """What one entry of the transaction asks for."""
+    """What one entry of the transaction asks for: method, whether under a condition, and resource type."""
 
     method: str
     conditional: bool
+    kind: str = field(default="", compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +126,9 @@ class _TransactionReply(msgspec.Struct, rename="camel"):
 
 class _Issue(msgspec.Struct):
     code: str
+    diagnostics: object = ""
+    details: object = ""
+    expression: object = ()
 
 
 class _Outcome(msgspec.Struct, rename="camel"):
@@ -145,7 +151,10 @@ def entry_requests(transaction: bytes) -> tuple[EntryRequest, ...]:
         return ()
     if (bundle.resource_type, bundle.type) != ("Bundle", "transaction"):
         return ()
-    return tuple(EntryRequest(entry.request.method, bool(entry.request.if_none_exist)) for entry in bundle.entry)
+    return tuple(
+        EntryRequest(one.request.method, bool(one.request.if_none_exist), one.request.url.partition("/")[0])
+        for one in bundle.entry
+    )
 
 
 def is_repeat_safe(requests: Sequence[EntryRequest]) -> bool:
@@ -209,6 +218,28 @@ def _entry_result(index: int, response: _Response) -> EntryResult:
     digits = response.status.partition(" ")[0]
     status = int(digits) if len(digits) == 3 and digits.isascii() and digits.isdigit() else 0
     return EntryResult(index, status, response.location, _codes_of(bytes(response.outcome)) or ())
+
+
+def named_by(reply: Reply, ours: Iterable[str]) -> str:
+    """Issue codes of a refusal, and which of our own words it names: never its text, which may hold patient data.
+
+    Args:
+        reply: the refusal.
+        ours: words that were sent, such as a resource type or the names of search parameters.
+
+    Returns:
+        A clause that begins with a comma; empty where the reply says nothing that may be told.
+    """
+    outcome = decoded(reply, _Outcome)
+    if outcome is None or outcome.resource_type != "OperationOutcome":
+        return ""
+    told = [(one.diagnostics, one.expression, one.details) for one in outcome.issue]
+    text = " ".join(
+        f"{said} {where} {more.get('text') if isinstance(more, dict) else ''}" for said, where, more in told
+    )
+    words = [one for one in dict.fromkeys(ours) if one and re.search(rf"(?<![\w-]){re.escape(one)}(?![\w-])", text)]
+    codes = _known_codes(outcome) or ()
+    return (f", issue {', '.join(codes)}" if codes else "") + (f", naming {', '.join(words)}" if words else "")
 
 
 def _codes_in(reply: Reply) -> tuple[str, ...] | None:
@@ -310,7 +341,7 @@ def outcome_of(repeated: Repeated[Attempt], requests: Sequence[EntryRequest]) ->
     if last.proof is Proof.ENTRIES:
         return _settled(repeated, requests, unsettled=unsettled)
     repeat_safe = is_repeat_safe(requests)
-    clauses = [_last_words(last), *_end_words(repeated)]
+    clauses = [_last_words(last, requests), *_end_words(repeated)]
     if unsettled:
         opening = "It is not known whether the results were written: "
         clauses.append(_advice_words(repeat_safe))
@@ -386,7 +417,7 @@ def _half_words(created: Sequence[EntryResult], existing: Sequence[EntryResult],
     )
 
 
-def _last_words(last: Attempt) -> str:
+def _last_words(last: Attempt, requests: Sequence[EntryRequest]) -> str:
     answer = last.answer
     if isinstance(answer, Failure):
         return f"{TROUBLE_WORDS[answer.trouble]}."
@@ -396,7 +427,7 @@ def _last_words(last: Attempt) -> str:
         words = "the record points to another address, which is not followed"
     else:
         words = _STATUS_WORDS.get(answer.status, "the record refused" if answer.status < 500 else "the record failed")
-    return f"{words} (HTTP {answer.status}{_codes_words(last.issue_codes)})."
+    return f"{words} (HTTP {answer.status}{named_by(answer, [one.kind for one in requests])})."
 
 
 def _end_words(repeated: Repeated[Attempt]) -> list[str]:
