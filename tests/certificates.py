@@ -27,14 +27,19 @@ class Certificates:
     client_key: Path
 
 
-def certificates(folder: Path) -> Certificates:
-    """Write them into a folder."""
+def certificates(folder: Path, *, days: int = 1) -> Certificates:
+    """Write them into a folder.
+
+    Args:
+        folder: where.
+        days: until they expire; negative where they have.
+    """
     root_key = ec.generate_private_key(ec.SECP256R1())
-    root = _certificate("Test authority", root_key, "Test authority", root_key, authority=True)
+    root = _certificate("Test authority", root_key, "Test authority", root_key, days, authority=True)
     made = {"authority": _written(folder / "authority.pem", root)}
     for name in ("server", "client"):
         key = ec.generate_private_key(ec.SECP256R1())
-        signed = _certificate(f"Test {name}", key, "Test authority", root_key, authority=False)
+        signed = _certificate(f"Test {name}", key, "Test authority", root_key, days, authority=False)
         made[name] = _written(folder / f"{name}.pem", signed)
         made[f"{name}_key"] = folder / f"{name}.key"
         made[f"{name}_key"].write_bytes(key.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption()))
@@ -51,6 +56,7 @@ def _certificate(
     key: ec.EllipticCurvePrivateKey,
     issuer: str,
     issuer_key: ec.EllipticCurvePrivateKey,
+    days: int,
     *,
     authority: bool,
 ) -> x509.Certificate:
@@ -61,8 +67,8 @@ def _certificate(
         .issuer_name(x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, issuer)]))
         .public_key(key.public_key())
         .serial_number(x509.random_serial_number())
-        .not_valid_before(now - dt.timedelta(days=1))
-        .not_valid_after(now + dt.timedelta(days=1))
+        .not_valid_before(now - dt.timedelta(days=10))
+        .not_valid_after(now + dt.timedelta(days=days))
         .add_extension(x509.BasicConstraints(ca=authority, path_length=None), critical=True)
         .add_extension(x509.SubjectAlternativeName([x509.IPAddress(ip_address("127.0.0.1"))]), critical=False)
         .add_extension(x509.SubjectKeyIdentifier.from_public_key(key.public_key()), critical=False)

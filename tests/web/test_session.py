@@ -480,7 +480,7 @@ ISS = "https://record.example/fhir"
 def test_settings_that_do_not_go_together_stop_the_start_by_name(settings: dict[str, Any], words: str) -> None:
     whole = {"smart_clients": [{"iss": ISS, "client_id": "x"}], **settings}
 
-    with pytest.raises(Misconfigured, match=words):
+    with pytest.raises(ValueError, match=words):
         create_app(Settings.model_validate(whole))
 
 

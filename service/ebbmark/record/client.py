@@ -22,6 +22,7 @@ import re
 import ssl
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Protocol, Self, TypeVar
@@ -29,6 +30,7 @@ from typing import Protocol, Self, TypeVar
 import httpcore
 import httpx
 import msgspec
+from cryptography.x509 import load_pem_x509_certificate
 
 from ebbmark.record.address_guard import GuardedNetwork, Resolve, SurprisingAddress, refusal_of, resolved
 from ebbmark.record.retry import RetryLimits, Trouble, ViewCache
@@ -46,6 +48,7 @@ __all__ = [
     "Tokens",
     "client_tls",
     "decoded",
+    "expired_since",
     "is_bearer_token",
 ]
 
@@ -67,19 +70,30 @@ def client_tls(*, certificate: Path | None, key: Path | None, authorities: Path 
     if certificate is None and key is None and authorities is None:
         return None
     if certificate is None and key is not None:
-        raise ValueError("a private key of the client certificate is configured without the certificate")
+        raise ValueError("EBBMARK_RECORD_CERTIFICATE_KEY is set without the client certificate that it belongs to")
     try:
         context = ssl.create_default_context(cafile=authorities)
     except OSError:
-        raise ValueError("the file of certificate authorities for the record cannot be read") from None
+        raise ValueError("EBBMARK_RECORD_AUTHORITIES: the file of certificate authorities cannot be read") from None
     context.minimum_version = ssl.TLSVersion.TLSv1_2
     if certificate is not None:
         try:
             # An empty passphrase keeps the library from asking on the terminal.
             context.load_cert_chain(certificate, key, password="")
         except (OSError, ValueError):
-            raise ValueError("the client certificate for the record, or its key, cannot be read") from None
+            raise ValueError("EBBMARK_RECORD_CERTIFICATE: the client certificate, or its key, cannot be read") from None
     return context
+
+
+def expired_since(certificate: Path, *, at_s: float) -> datetime | None:
+    """When our client certificate expired; None where it has not.
+
+    Args:
+        certificate: PEM file, found readable before; its first certificate counts.
+        at_s: now [s since 1970-01-01T00:00:00Z].
+    """
+    ends = load_pem_x509_certificate(certificate.read_bytes()).not_valid_after_utc
+    return ends if ends.timestamp() <= at_s else None
 
 
 T = TypeVar("T")

@@ -17,7 +17,7 @@ from ebbmark import __version__
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.read import NO_CODE_MAP, Limits, read_code_map
 from ebbmark.record.address_guard import is_this_machine
-from ebbmark.record.client import RecordClient, client_tls
+from ebbmark.record.client import RecordClient, client_tls, expired_since
 from ebbmark.settings import Settings
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.boundary import Boundary
@@ -88,6 +88,9 @@ def create_app(settings: Settings) -> FastAPI:
         key=settings.record_certificate_key,
         authorities=settings.record_authorities,
     )
+    expired = expired_since(settings.record_certificate, at_s=time.time()) if settings.record_certificate else None
+    if expired is not None:
+        raise Misconfigured(f"EBBMARK_RECORD_CERTIFICATE: the client certificate expired on {expired:%Y-%m-%d}")
     sign_in = sign_in_of(settings, keys, tls)
     record_settings = record_settings_of(settings)
     record = RecordClient(record_settings, tls=tls, tokens=sign_in) if record_settings is not None else None

@@ -20,6 +20,7 @@ from ebbmark.web.launch.door import SmartDoor
 from ebbmark.web.launch.granted import USUAL_SCOPE
 from ebbmark.web.launch.seal import CookieKeyFault, Seal, random_seal, read_cookie_keys
 from ebbmark.web.launch.session import CALLBACK, SmartClient, SmartSettings
+from ebbmark.web.site_files import content_of
 from ebbmark.web.trust import Misconfigured
 
 __all__ = ["smart_door_of"]
@@ -106,8 +107,6 @@ def _smart_client(one: SmartRecord, keys: KeyRing) -> SmartClient:
 
 def _seal_of(settings: Settings) -> Seal:
     try:
-        return read_cookie_keys([path.read_bytes() for path in settings.cookie_keys])
-    except OSError:
-        raise Misconfigured("a file of EBBMARK_COOKIE_KEYS cannot be read") from None
+        return read_cookie_keys([content_of("EBBMARK_COOKIE_KEYS", path) for path in settings.cookie_keys])
     except CookieKeyFault as fault:
         raise Misconfigured(f"a file of EBBMARK_COOKIE_KEYS {fault}") from None

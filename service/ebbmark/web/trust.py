@@ -17,6 +17,7 @@ from ebbmark.keys import KeyFault, KeyRing, PublicKey, SigningKey, public_key_se
 from ebbmark.record.client import Exchange
 from ebbmark.record.published_keys import FixedKeys, PublishedKeys
 from ebbmark.web.signed_token import KeySource, Rules, TrustedParty
+from ebbmark.web.site_files import content_of
 
 __all__ = ["KeysOf", "Misconfigured", "jwks_router", "own_keys", "own_public_keys", "rules_for", "signer_of"]
 
@@ -72,13 +73,10 @@ def rules_for(
 def _source(party: KeysOf, exchange: Exchange, steady_s: Callable[[], float]) -> KeySource:
     if party.url is not None:
         return PublishedKeys(party.url, exchange=exchange, steady_s=steady_s)
-    try:
-        keys = read_public_keys(party.file.read_bytes() if party.file is not None else b"")
-    except OSError:
-        raise Misconfigured("the key set file of an issuer cannot be read") from None
+    keys = read_public_keys(content_of("jwks_file of an issuer", party.file) if party.file is not None else b"")
     if not keys:
         # A file without a usable key would refuse every token, which is better said at the start.
-        raise Misconfigured("the key set file of an issuer holds no EC or RSA key with a kid")
+        raise Misconfigured(f"jwks_file of an issuer: {party.file} holds no EC or RSA key with a kid")
     return FixedKeys(keys)
 
 
@@ -86,12 +84,9 @@ def own_keys(files: Iterable[Path]) -> KeyRing:
     """Read the keys that we sign with.
 
     Raises:
-        Misconfigured: a file cannot be read, or holds no keys that can be used.
+        ValueError: a file cannot be read, or holds no keys that can be used.
     """
-    try:
-        ring = read_key_ring([path.read_bytes() for path in files])
-    except OSError:
-        raise Misconfigured("a file of EBBMARK_SIGNING_KEYS cannot be read") from None
+    ring = read_key_ring([content_of("EBBMARK_SIGNING_KEYS", path) for path in files])
     if isinstance(ring, KeyFault):
         raise Misconfigured(f"a file of EBBMARK_SIGNING_KEYS {ring.value}")
     return ring

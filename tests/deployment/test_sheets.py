@@ -1,0 +1,31 @@
+"""The threat model, the hazard log and the other sheets lead to tests and pages that are there."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+SHEETS = [ROOT / "SECURITY.md", *(ROOT / "deploy" / "guide" / f"{name}.md" for name in ("hazards", "data-protection"))]
+SHEETS += [ROOT / "deploy" / "guide" / f"{name}.md" for name in ("runbook", "upgrade", "installing")]
+
+
+@pytest.mark.parametrize("sheet", SHEETS, ids=lambda sheet: sheet.stem)
+def test_what_a_sheet_names_is_there(sheet: Path) -> None:
+    text = sheet.read_text(encoding="utf-8")
+    named = re.findall(r"`((?:tests|deploy)/[\w./-]+)(?:\*\.py)?`", text)
+    linked: list[str] = re.findall(r"\]\(([^)#:]+)(?:#[^)]*)?\)", text)
+
+    assert [one for one in named if not (ROOT / one).exists() and not list(ROOT.glob(f"{one}*"))] == []
+    assert [one for one in linked if not (sheet.parent / one).exists()] == []
+
+
+@pytest.mark.parametrize("sheet", SHEETS[:2], ids=lambda sheet: sheet.stem)
+def test_every_row_of_the_threat_model_and_the_hazard_log_names_a_test(sheet: Path) -> None:
+    rows = [line for line in sheet.read_text(encoding="utf-8").splitlines() if line.startswith("| ")]
+    rows = [line for line in rows if not re.match(r"\| (threat|#) ", line)]
+
+    assert rows
+    assert [row for row in rows if not re.search(r"`(tests|deploy|fixtures)/|SECURITY\.md", row)] == []
