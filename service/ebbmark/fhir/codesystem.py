@@ -403,6 +403,11 @@ CONCEPTS: tuple[Concept, ...] = (
         "Dynamic compliance only",
         "No plateau pressure was sent; dynamic compliance contains airway resistance.",
     ),
+    Concept(
+        "total-peep-not-charted",
+        "Total PEEP not charted",
+        "Total PEEP was not charted; intrinsic PEEP may dilute a fall of compliance.",
+    ),
     Concept("single-readings", "Single readings", "Some steps rest on a single reading."),
     Concept(
         "weak-evidence", "Weak evidence for the closing pressure", "The closing pressure is given with weak evidence."

@@ -35,6 +35,7 @@ SHORT: Final = {
     "driving-pressure-as-charted": "driving pressure is as charted, not computed",
     "dynamic-compliance-only": "dynamic compliance only",
     "interval-reaches-suggestion": "closing may lie at this PEEP",
+    "total-peep-not-charted": "total PEEP not charted",
     "intrinsic-peep": "intrinsic PEEP",
     "intrinsic-peep-partly-known": "intrinsic PEEP partly known",
     "large-drop": "one large drop of compliance",

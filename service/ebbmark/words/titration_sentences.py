@@ -85,6 +85,10 @@ TEMPLATES: Final[Mapping[str, str]] = {
         "pressure is less certain, and no driving or plateau pressure follows from it. The plateau is not known: "
         "a hold would tell."
     ),
+    "total-peep-not-charted": (
+        "Total PEEP was not charted. Intrinsic PEEP, if there is any, makes compliance and its fall read too small; "
+        "the estimate counts in that the fall may be diluted."
+    ),
     "peep-from-measurement": "No PEEP setting was sent; the steps were told apart by measured PEEP, to half a cmH2O.",
     "weak-evidence": (
         "The evidence for this closing pressure is weak; look at the curve and its interval before using it."

@@ -147,6 +147,8 @@ def _pressures_during_trial(steps: Sequence[Step], protocol: Protocol) -> Iterat
 def _quality(trial: Trial, closing: Closing) -> Iterator[Finding]:
     if not trial.kind.static:
         yield Finding("dynamic-compliance-only", Weight.MODERATE, source=COMMON_PRACTICE)
+    elif not trial.total_peep_known and all(seen.slug != "intrinsic-peep-partly-known" for seen in trial.observed):
+        yield Finding("total-peep-not-charted", Weight.LOW, source=OWN_CHOICE)
     if trial.peep_source == "measured":
         yield Finding("peep-from-measurement", Weight.MODERATE, source=OWN_CHOICE)
     single = sum(1 for step in trial.steps if len(step.samples) == 1)
