@@ -233,7 +233,9 @@ def _trial_notes(asked: RecordQuery, sieved: Filtered) -> list[str]:
     of_encounter = f" of {asked.encounter}" if asked.encounter else ""
     notes = [
         f"Read from the record: {len(sieved.kept)} Observations{of_encounter} from {instant(asked.start_s)} to "
-        f"{instant(asked.end_s)}, with heights and sex of any time."
+        f"{instant(asked.end_s)}, with heights and sex of any time.",
+        "Conditions, vasopressors, positions, ventilator modes and heart rhythms of the record were not looked for; "
+        "what they may say of this trial is not known here.",
     ]
     notes += [
         f"Not read, though the record sent them: {count} resources {reason}."
