@@ -176,3 +176,20 @@ def test_a_record_that_is_down_degrades_the_service_which_still_answers_what_nee
 
     assert (reply.status, reply.body["status"], reply.body["record"]) == (200, "degraded", "does-not-answer")
     assert answered.status == 200
+
+
+def test_a_record_that_hangs_does_not_stop_answers_that_need_no_record() -> None:
+    with slow_record() as record, service(EBBMARK_RECORD_BASE_URL=record.base_url) as (_, port):
+        waiting = [threading.Thread(target=lambda: asked(port, "POST", TITRATE, ASKS_THE_RECORD)) for _ in range(30)]
+        for one in waiting:
+            one.start()
+        assert record.asked.wait(10)
+
+        answered = [asked(port, "POST", TITRATE, TRIAL).status for _ in range(3)]
+        still = sum(one.is_alive() for one in waiting)
+        record.may_answer.set()
+        for one in waiting:
+            one.join()
+
+    assert answered == [200, 200, 200]
+    assert still == 30
