@@ -145,6 +145,12 @@ class Settings(BaseSettings):
     record_longest_wait_s: float = Field(
         default=20.0, ge=0, description="Longest time spent waiting between attempts in all."
     )
+    record_write_timeout_s: float = Field(
+        default=25.0,
+        gt=0,
+        description="Longest time for one write-back with its looks [s]; with the 30 s of reading below a usual "
+        "gateway's 60 s.",
+    )
     record_max_reply_bytes: int = Field(default=5_000_000, gt=0, description="Largest reply read from the record.")
     record_client_id: str | None = Field(
         default=None,

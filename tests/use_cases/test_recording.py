@@ -8,6 +8,7 @@ from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
+import httpx
 import pytest
 import respx
 
@@ -38,9 +39,13 @@ SETTINGS = RecordSettings(BASE, (BASE,))
 
 
 async def _recorded(
-    recommendation: Recommendation, enterer: str | None, at_s: float, signer: SigningKey | None = KEY
+    recommendation: Recommendation,
+    enterer: str | None,
+    at_s: float,
+    signer: SigningKey | None = KEY,
+    settings: RecordSettings = SETTINGS,
 ) -> Outcome:
-    async with RecordClient(SETTINGS) as client:
+    async with RecordClient(settings) as client:
         return await record_answer(
             recommendation, at_s=at_s, record=client, waiting=Waiting(Waits(), noon), signer=signer, enterer=enterer
         )
@@ -177,6 +182,29 @@ def test_the_outcome_carries_the_answer_led_by_what_became_of_it() -> None:
     (told,) = [one for _, one in resources_of(outcome.answer) if one["resourceType"] == "OperationOutcome"]
     assert isinstance(told["issue"], list)
     assert told["issue"][0]["details"]["text"] == outcome.sentence
+
+
+@pytest.mark.parametrize(
+    ("slow", "state"),
+    [(b"/List?", WriteState.FAILED), (b"GuidanceResponse", WriteState.UNKNOWN)],
+    ids=["before anything was sent", "while the answer is written"],
+)
+def test_a_record_that_takes_too_long_ends_the_write_and_what_may_have_been_written_is_said(
+    slow: bytes, state: WriteState
+) -> None:
+    record = KeepingRecord()
+
+    async def answer(request: httpx.Request) -> httpx.Response:
+        if slow in request.url.raw_path + request.content:
+            await asyncio.sleep(30.0)
+        return record.answer(request)
+
+    with respx.mock(assert_all_called=False) as router:
+        router.route(url__startswith=BASE).mock(side_effect=answer)
+        outcome = asyncio.run(_recorded(ANSWER, NURSE, AT_S, settings=replace(SETTINGS, write_timeout_s=0.2)))
+
+    assert outcome.state is state
+    assert ("Nothing was written" in outcome.sentence) is (state is WriteState.FAILED)
 
 
 def test_the_outcome_says_where_everything_is() -> None:

@@ -353,6 +353,7 @@ class RecordSettings:
         max_total_wait_s: sum of the waits between attempts [s].
         max_response_bytes: longest reply that is read [bytes].
         private_networks: networks that are not global and that the record's name may still lead to, as 10.1.0.0/16.
+        write_timeout_s: all looks and attempts of one write-back together [s].
     """
 
     base_url: str
@@ -365,6 +366,7 @@ class RecordSettings:
     max_total_wait_s: float = 30.0
     max_response_bytes: int = 5_000_000
     private_networks: tuple[str, ...] = ()
+    write_timeout_s: float = 25.0
 
     def __post_init__(self) -> None:
         """Refuse a token that cannot be a header, here and without showing it, rather than in a traceback."""

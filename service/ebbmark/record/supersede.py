@@ -46,9 +46,16 @@ from ebbmark.record.trial_answers import (
 )
 from ebbmark.record.trial_answers import skipped_a_version as skipped
 from ebbmark.record.write_back import write_back
-from ebbmark.record.write_outcome import EntryResult, WriteOutcome, WriteState, recounted
+from ebbmark.record.write_outcome import (
+    EntryResult,
+    WriteOutcome,
+    WriteState,
+    recounted,
+    still_unknown,
+    superseded_outcome,
+)
 
-__all__ = ["Foreseen", "foreseen", "write_current"]
+__all__ = ["Foreseen", "Progress", "foreseen", "write_current"]
 
 
 def with_marked(outcome: WriteOutcome, older: Sequence[Earlier]) -> WriteOutcome:
@@ -117,23 +124,6 @@ def of_own_parts(
     return recounted(outcome, created, sorted(existing, key=lambda one: one.index))
 
 
-def still_unknown(last: WriteOutcome, arrived: bool) -> WriteOutcome:
-    """Keep the doubt of an earlier round: a refusal of the last attempt says nothing of one that may have arrived.
-
-    Args:
-        last: outcome of the last round.
-        arrived: whether an attempt of an earlier round may have been carried out.
-    """
-    if not arrived or last.state is not WriteState.FAILED:
-        return last
-    sentence = (
-        "It is not known whether the answer was written: an earlier attempt may have been carried out, the last one "
-        "was not. Sending the same again is safe on a record that honours conditional create: what was written is "
-        "found there and not written twice."
-    )
-    return replace(last, state=WriteState.UNKNOWN, sentence=sentence)
-
-
 def held_several_times(own: Earlier) -> WriteOutcome:
     """Say that the answer stands there more than once, as when a suggestion of a card is accepted twice.
 
@@ -174,13 +164,6 @@ def with_restored(outcome: WriteOutcome) -> WriteOutcome:
     state = WriteState.WRITTEN if outcome.state is WriteState.ALREADY_THERE else outcome.state
     sentence = f"This answer had been marked superseded and was made current again. {outcome.sentence}"
     return replace(outcome, state=state, sentence=sentence)
-
-
-def superseded_outcome(newer: str, *, written: bool) -> WriteOutcome:
-    """Say that a newer answer stands; `written` where this one had been written and is marked now."""
-    done = "what this one had written was marked superseded" if written else "nothing was written"
-    sentence = f"A newer answer for the same trial ({newer[:12]}…) stands in the record; {done}."
-    return WriteOutcome(WriteState.SUPERSEDED, 0, sentence)
 
 
 Json = dict[str, object]
@@ -280,8 +263,25 @@ class _Step:
         return bool(self.parts or self.changes)
 
 
+@dataclass(slots=True)
+class Progress:
+    """How far a write has come, for whoever ends it: whether an attempt may have been, or may yet be, carried out."""
+
+    doubtful: bool = False
+
+    def out_of_time(self, most_s: float) -> WriteOutcome:
+        """The outcome of a write that was ended after so long [s]."""
+        sentence = f"Nothing was written: the record did not answer everything within {most_s:g} s."
+        return still_unknown(WriteOutcome(WriteState.FAILED, 0, sentence), self.doubtful)
+
+
 async def write_current(
-    transaction: Json, *, record: RecordClient, waiting: Waiting, make_current: bool = False
+    transaction: Json,
+    *,
+    record: RecordClient,
+    waiting: Waiting,
+    make_current: bool = False,
+    progress: Progress | None = None,
 ) -> WriteOutcome:
     """Write one answer, and mark those that it takes the place of.
 
@@ -291,12 +291,14 @@ async def write_current(
         waiting: how time passes between attempts.
         make_current: whether the answer is to stand again where the record holds it marked superseded, unless another
             one rests on newer inputs.
+        progress: is kept up to date, for a caller who may end the write by a deadline.
 
     Returns:
         The outcome; SUPERSEDED where a newer answer for the same trial stands in the record, NOT_CURRENT where this
         one is there and none stands. UNKNOWN only where an attempt may still be carried out, or the record could not
         be looked at after an attempt whose reply was lost.
     """
+    progress = progress or Progress()
     answer = outgoing_answer(transaction)
     doubt: Lock | None = None  # of an attempt that may be carried out still, or was without our hearing of it
     lost = False  # whether there was any such attempt
@@ -306,6 +308,7 @@ async def write_current(
         lock = await _lock(answer, record, waiting)
         if isinstance(lock, Lock) and doubt is not None and lock.moved(doubt):
             doubt = None
+        progress.doubtful = doubt is not None
         seen = lock if isinstance(lock, ReadFailure) else await look(answer, lock, record, waiting, anew=make_current)
         if isinstance(seen, ReadFailure) or isinstance(lock, ReadFailure):
             failure = seen if isinstance(seen, ReadFailure) else BEHIND
@@ -324,6 +327,7 @@ async def write_current(
         entries = [*parts, *step.changes, *_changed_lists(lock, answer, seen, step, record.settings.base_url)]
         if not entries:
             return still_unknown(not_looked(BEHIND), doubt is not None)
+        progress.doubtful = True
         last = await _sent(entries, record, waiting)
         if last.state is WriteState.UNKNOWN:
             doubt, lost = lock, True

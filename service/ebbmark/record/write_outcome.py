@@ -36,6 +36,8 @@ __all__ = [
     "outcome_of",
     "recounted",
     "seen_in",
+    "still_unknown",
+    "superseded_outcome",
 ]
 
 # FHIR R4 value set issue-type. Only these are ever quoted: any other text in an outcome may hold patient data.
@@ -354,6 +356,30 @@ def outcome_of(repeated: Repeated[Attempt], requests: Sequence[EntryRequest]) ->
         http_status=_status_of(last),
         repeat_safe=repeat_safe,
     )
+
+
+def still_unknown(last: WriteOutcome, arrived: bool) -> WriteOutcome:
+    """Keep the doubt of an earlier round: a refusal of the last attempt says nothing of one that may have arrived.
+
+    Args:
+        last: outcome of the last round.
+        arrived: whether an attempt of an earlier round may have been carried out.
+    """
+    if not arrived or last.state is not WriteState.FAILED:
+        return last
+    sentence = (
+        "It is not known whether the answer was written: an earlier attempt may have been carried out, the last one "
+        "was not. Sending the same again is safe on a record that honours conditional create: what was written is "
+        "found there and not written twice."
+    )
+    return replace(last, state=WriteState.UNKNOWN, sentence=sentence)
+
+
+def superseded_outcome(newer: str, *, written: bool) -> WriteOutcome:
+    """Say that a newer answer stands; `written` where this one had been written and is marked now."""
+    done = "what this one had written was marked superseded" if written else "nothing was written"
+    sentence = f"A newer answer for the same trial ({newer[:12]}…) stands in the record; {done}."
+    return WriteOutcome(WriteState.SUPERSEDED, 0, sentence)
 
 
 def recounted(outcome: WriteOutcome, created: Sequence[EntryResult], existing: Sequence[EntryResult]) -> WriteOutcome:

@@ -27,7 +27,7 @@ from ebbmark.keys import SigningKey
 from ebbmark.record.client import RecordClient
 from ebbmark.record.search import Waiting
 from ebbmark.record.stored_answers import answer_in_record
-from ebbmark.record.supersede import write_current
+from ebbmark.record.supersede import Progress, write_current
 from ebbmark.record.write_back import WriteState
 from ebbmark.telemetry.current import count
 from ebbmark.telemetry.measured import Measured
@@ -103,7 +103,14 @@ async def record_answer(
     if faults or record is None:
         sentence = f"Nothing was written: the answer broke {len(faults)} rules of FHIR. This is a fault of the service."
         return _outcome(bundle, WriteState.FAILED, "invariant", sentence)
-    written = await write_current(transaction, record=record, waiting=waiting, make_current=make_current)
+    progress, most_s = Progress(), record.settings.write_timeout_s
+    try:
+        async with asyncio.timeout(most_s):
+            written = await write_current(
+                transaction, record=record, waiting=waiting, make_current=make_current, progress=progress
+            )
+    except TimeoutError:
+        written = progress.out_of_time(most_s)
     places = tuple(entry.location for entry in (*written.created, *written.existing) if entry.location)
     code = "incomplete" if written.state is WriteState.UNKNOWN else "processing"
     return _outcome(bundle, written.state, code, written.sentence, places)

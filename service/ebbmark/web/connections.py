@@ -173,6 +173,7 @@ def patience_of(settings: Settings) -> RecordSettings:
         max_total_wait_s=settings.record_longest_wait_s,
         max_response_bytes=settings.record_max_reply_bytes,
         private_networks=tuple(map(str, settings.private_networks)),
+        write_timeout_s=settings.record_write_timeout_s,
     )
 
 
