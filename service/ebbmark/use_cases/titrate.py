@@ -5,6 +5,8 @@ Every door, the command line and the replay call this; none repeats it.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from ebbmark import __version__
 from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
@@ -13,7 +15,7 @@ from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.sources import Ignored
 from ebbmark.fhir.writing.canonical import identity, input_digest
-from ebbmark.physiology.patient.steps_seen import SEEN_QUANTITIES
+from ebbmark.physiology.patient.steps_seen import SEEN_QUANTITIES, StepSeen
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.trial.reading import NoTrial, Trial, read_trial
 from ebbmark.use_cases.said import titration_of
@@ -76,15 +78,15 @@ def recommend_for(request: Request) -> Recommendation:
         advice=titration.advice,
         seen=titration.seen,
         findings=titration.findings,
-        ignored=request.ignored + _left_out(request, trial),
+        ignored=request.ignored + _left_out(request, trial, titration.seen),
     )
 
 
-def _left_out(request: Request, trial: Trial) -> tuple[Ignored, ...]:
+def _left_out(request: Request, trial: Trial, seen: Sequence[StepSeen]) -> tuple[Ignored, ...]:
     """The readings that the trial left out, as inputs with their reason; one line per input and reason."""
     lines: dict[tuple[int, str], list[str]] = {}
     for unused in trial.unused:
-        if unused.reading.quantity in SEEN_QUANTITIES and _within(unused.reading, trial):
+        if unused.reading.quantity in SEEN_QUANTITIES and _within(unused.reading, seen):
             continue  # the table of what each step saw holds it
         lines.setdefault((unused.reading.source, unused.reason), []).append(unused.reading.quantity.slug)
     return tuple(
@@ -100,8 +102,8 @@ def _left_out(request: Request, trial: Trial) -> tuple[Ignored, ...]:
     )
 
 
-def _within(reading: Reading, trial: Trial) -> bool:
-    return trial.steps[0].start_s <= reading.at_s < max(trial.steps[-1].until_s, trial.steps[-1].end_s)
+def _within(reading: Reading, seen: Sequence[StepSeen]) -> bool:
+    return seen[0].start_s <= reading.at_s < seen[-1].until_s
 
 
 def _no_trial(no_trial: NoTrial) -> Problem:

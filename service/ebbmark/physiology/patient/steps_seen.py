@@ -9,6 +9,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from statistics import median
 
 from ebbmark.physiology.protocols import Protocol
@@ -112,7 +113,7 @@ def steps_seen(trial: Trial, readings: Sequence[Reading], protocol: Protocol) ->
     by_quantity = _sorted(readings)
     rows = []
     for index, step in enumerate(trial.steps):
-        until_s = trial.steps[index + 1].start_s if index + 1 < len(trial.steps) else step.until_s
+        until_s = trial.steps[index + 1].start_s if index + 1 < len(trial.steps) else _end_of_last(trial)
         seen = {
             quantity: found
             for quantity, group in by_quantity.items()
@@ -120,6 +121,12 @@ def steps_seen(trial: Trial, readings: Sequence[Reading], protocol: Protocol) ->
         }
         rows.append(StepSeen(step.peep_cmh2o, step.start_s, max(until_s, step.end_s), seen))
     return tuple(rows)
+
+
+def _end_of_last(trial: Trial) -> float:
+    """Until when the last step lasted: one usual step after its last reading, since what comes later is no trial."""
+    usual_s = median(below.start_s - above.start_s for above, below in pairwise(trial.steps))
+    return min(trial.steps[-1].until_s, trial.steps[-1].end_s + usual_s)
 
 
 def before_the_limb(trial: Trial, readings: Sequence[Reading]) -> Mapping[Quantity, float]:
