@@ -46,9 +46,8 @@ from ebbmark.web.page.record_source import Rules
 from ebbmark.web.page.routes import demo_router, record_router
 from ebbmark.web.page.words import zone_of
 from ebbmark.web.rates import page_rates
-from ebbmark.web.refusals import refusals
 from ebbmark.web.replaying import Auditing, replay_router
-from ebbmark.web.responses import not_routed
+from ebbmark.web.responses import not_routed, refusals
 from ebbmark.web.site_files import content_of, read_site
 from ebbmark.web.smart_connections import smart_door_of
 from ebbmark.web.telemetry import Telemetry, watch_of

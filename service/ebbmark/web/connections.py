@@ -14,7 +14,7 @@ from ebbmark.record.address_guard import refusal_of
 from ebbmark.record.client import CallerRecords, Exchange, Patience, RecordSettings
 from ebbmark.record.sign_in import SignIn, SignInClock, SignInSettings
 from ebbmark.settings import Settings
-from ebbmark.web.client_jwt import SeenTokens
+from ebbmark.web.bearer import SeenTokens
 from ebbmark.web.entrance import Entrance
 from ebbmark.web.hooks.entrance import HooksEntrance
 from ebbmark.web.rates import RateLimit, RequestRates

@@ -1,4 +1,4 @@
-"""Who is at the door, may they come in, and not too often?
+"""Authentication and rate limits of the FHIR door: who calls, whether they may, and not too often.
 
 Open to everybody: health, the published keys, the OpenAPI document and the definitions of the FHIR door (a client must
 be able to read the CapabilityStatement before it can know how to sign in). Everything else of the FHIR door needs an

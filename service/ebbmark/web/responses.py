@@ -1,17 +1,28 @@
-"""How does a refusal become a response? An OperationOutcome with its status, and the headers that go with it."""
+"""How a refusal becomes a response: an OperationOutcome with its status and headers, counted and noted.
+
+Callers who were not let in are noted in the log stream even where AuditEvents go into the record: nobody without access
+may cause writes there. Their number is bounded by the limit of failed tries of one address.
+"""
 
 from __future__ import annotations
+
+import logging
+from collections.abc import Awaitable, Callable
 
 import msgspec
 from fastapi import Request, Response
 from starlette.exceptions import HTTPException
 
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, operation_outcome, status_of
+from ebbmark.fhir.writing.audit_event import Access, Actor, Deed
+from ebbmark.telemetry.current import count
+from ebbmark.telemetry.measured import Measured
+from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.body import FHIR_JSON
 from ebbmark.web.entrance import Refused
 from ebbmark.web.theme.pages import is_of_a_page, refusal_page
 
-__all__ = ["SAFE_HEADERS", "not_routed", "outcome_response", "place_of", "rejected"]
+__all__ = ["SAFE_HEADERS", "not_routed", "outcome_response", "place_of", "refusals", "rejected"]
 
 SAFE_HEADERS = (
     (b"cache-control", b"no-store"),
@@ -63,3 +74,24 @@ def place_of(error: BaseException) -> str:
     if trace is None:
         return "unknown place"
     return f"{trace.tb_frame.f_code.co_filename.rsplit('/', 1)[-1]}:{trace.tb_lineno}"
+
+
+_LOG = logging.getLogger("ebbmark")
+
+
+def refusals(trail: AuditTrail) -> Callable[[Request, Exception], Awaitable[Response]]:
+    """The exception handler for `Rejected`."""
+
+    async def refused(request: Request, error: Exception) -> Response:
+        assert isinstance(error, Rejected)  # noqa: S101 - registered for this class only
+        for problem in error.problems:
+            count(Measured.REFUSALS, problem.kind.slug)
+        if isinstance(error, Refused) and error.not_admitted:
+            why = error.not_admitted
+            count(Measured.SIGN_IN_REFUSALS, why)
+            _LOG.warning("a caller was not let in: %s", why)
+            actor = Actor(address=request.client.host if request.client else "")
+            trail.note_in_log(Access(Deed.SIGNED_IN, actor, succeeded=False, why_not=why), trail.wall_s())
+        return await rejected(request, error)
+
+    return refused

@@ -1,4 +1,4 @@
-"""Was this token signed by somebody we trust, for us, and for now?
+"""JWT verification: signed by a party we trust, for this audience, and valid now.
 
 Source: RFC 7515, RFC 7519; RFC 8725 (JWT best current practices: algorithm allow-list, key by issuer and kid,
 audience, no header that changes the meaning). Signatures are checked by joserfc.

@@ -1,4 +1,4 @@
-"""What has the site decided? From the files that the operator configured to one value, or why not to start."""
+"""The site's own files (codes, protocols, stop limits), read to one value, or why not to start."""
 
 from __future__ import annotations
 

@@ -19,8 +19,8 @@ from ebbmark.keys import SigningKey
 from ebbmark.record.client import CallerRecords, Patience
 from ebbmark.use_cases.from_record import ReadLimits
 from ebbmark.web.audit_trail import AuditTrail
+from ebbmark.web.bearer import SeenTokens
 from ebbmark.web.boundary import Boundary
-from ebbmark.web.client_jwt import SeenTokens
 from ebbmark.web.hooks.answering import FETCH_LIMITS, Answering
 from ebbmark.web.hooks.card import Where
 from ebbmark.web.hooks.door import HooksDoor, hooks_router

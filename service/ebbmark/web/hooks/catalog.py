@@ -1,4 +1,4 @@
-"""Which hooks are served, under which id, and what is the client asked to bring?
+"""The hooks that are served, their id, and the prefetch templates that a client is asked to fill.
 
 One id for all hooks: the standard lets several entries share an id, and then a card of a later hook takes the place of
 the card of an earlier one ("Update stale guidance"), so that nobody sees two current suggestions.

@@ -20,7 +20,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.writing.audit_event import Actor
-from ebbmark.web.client_jwt import ClientJwt, SeenTokens, checked_client
+from ebbmark.web.bearer import ClientJwt, SeenTokens, checked_client
 from ebbmark.web.entrance import Refused, count, not_signed_in, require_this_machine
 from ebbmark.web.rates import RequestRates
 from ebbmark.web.signed_token import Rules

@@ -1,4 +1,4 @@
-"""What became of a card? The client's feedback, as one patient-free line in the log stream per card.
+"""What became of a card: the client's feedback, as one patient-free line in the log stream per card.
 
 What a person wrote in their own words is never logged: it may speak of the patient. A reason that is not one of ours is
 logged as `other`, for the same reason.

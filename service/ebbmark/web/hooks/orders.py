@@ -1,4 +1,4 @@
-"""Which draft order sets PEEP, and to what? Read where FHIR has a place for one number; nothing is guessed from text.
+"""Draft orders of PEEP, read where FHIR has a place for one number; nothing is guessed from text.
 
 Read are, in FHIR R4:
 

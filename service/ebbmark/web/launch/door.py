@@ -1,4 +1,4 @@
-"""The SMART door: which records may open the page, whose session is this, and with which access is the record read?"""
+"""The SMART door: the records that may open the page, the session of a tab, and the access it reads the record with."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from ebbmark.record.retry import Trouble, ViewCache
 from ebbmark.record.sign_in import SignInClock, SignInFailure
 from ebbmark.record.smart_launch import KnownServer, LaunchServer, TokenRequests, UserGrant
 from ebbmark.web.audit_trail import AuditTrail
-from ebbmark.web.client_jwt import SeenTokens
+from ebbmark.web.bearer import SeenTokens
 from ebbmark.web.launch.cookies import CookieRules, is_tab, note_cookies
 from ebbmark.web.launch.refusal import Why, refused
 from ebbmark.web.launch.session import SESSION, Renewals, Session, SmartClient, SmartSettings

@@ -1,4 +1,4 @@
-"""What does a clinician read when a launch or a session does not go on? One page: what happened, and what to do.
+"""The page of a launch or session that does not go on: what happened, and what to do.
 
 Nothing on these pages comes from a record, and nothing but an address that was named in the request from outside.
 """

@@ -1,4 +1,4 @@
-"""How is something kept in a browser that nobody there can read, change, or use for something else?
+"""Sealed values (JWE) for cookies: nobody in the browser can read, change, or use them for something else.
 
 One JWE per value, with a 256-bit key shared by all replicas: `dir` with A256GCM, which encrypts and authenticates. The
 first key seals and all open, so that a new key can be added in front and an old one dropped once nothing it sealed is

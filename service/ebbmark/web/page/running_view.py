@@ -1,4 +1,4 @@
-"""What does the page say of a trial in progress? The next step, the steps so far, and every stop criterion."""
+"""What the page says of a trial in progress: the next step, the steps so far, and every stop criterion."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Where does a page have its patient and trial from? The demo and the record answer the same few questions."""
+"""The source of a page: one patient and trial; the demo and the record answer the same few questions."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How does every page of this service look? Templates, one stylesheet, one small script, and pages that refuse."""
+"""The look of every page: templates, one stylesheet, one small script, and pages that refuse."""
 
 from __future__ import annotations
 
