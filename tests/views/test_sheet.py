@@ -99,7 +99,7 @@ def test_all_that_an_ordinary_answer_says_is_on_the_page() -> None:
         "Encounter/9",
         "Name and birth date are not on this sheet",
         "Preliminary; a licensed clinician decides.",
-        "Suggested PEEP 14 cmH2O: closing pressure 12 cmH2O plus 2",
+        "Suggested PEEP 14 cmH2O. Compliance fell clearly at PEEP 12 (87 %).",
         "probability 97 %; evidence strong",
         "Predicted body weight 61.5 kg",  # 45.5 + 0.91 × (170 − 152.4), ARDS Network 2000
         "Tidal volume target 369 mL",
@@ -138,7 +138,7 @@ def test_what_guidelines_and_the_largest_trial_found_is_never_left_out(name: str
 def test_without_a_suggestion_the_page_says_so_and_why() -> None:
     text = text_of(read(fixture("never-reached")))
 
-    assert "No PEEP is suggested: closing was not reached in this trial" in text
+    assert "No PEEP is suggested. Compliance did not fall for good down to 8" in text
     assert "Suggested PEEP" not in text
 
 

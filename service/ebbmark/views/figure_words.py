@@ -15,7 +15,7 @@ from ebbmark.views.figure import Figure, FigureStep, RunningFigure, Shown, beyon
 __all__ = [
     "FALLING", "NOT_REACHED", "PRELIMINARY", "FigureTable", "alternative_text", "closing_words", "compliance_title",
     "far_words", "figure_table", "notes", "origin_words", "peep_title", "running_alternative_text", "running_notes",
-    "running_origin", "suggestion_sentence", "suggestion_words",
+    "running_origin", "suggestion_words",
 ]  # fmt: skip
 
 NOT_REACHED = "not reached in this trial"
@@ -67,22 +67,6 @@ def suggestion_words(figure: Figure) -> str:
         if margin.margin_cmh2o != figure.margin_cmh2o
     ]
     return f"{said}; other margins: {', '.join(others)}" if others else said
-
-
-def suggestion_sentence(figure: Figure) -> str:
-    """The suggestion in one sentence with its certainty, or why there is none.
-
-    Args:
-        figure: what is drawn.
-    """
-    closing, suggested = figure.closing, figure.suggested_peep_cmh2o
-    if suggested is None or closing.peep_cmh2o is None:
-        return f"No PEEP is suggested: {closing_words(figure)}.".replace(TIED, " ")
-    return (
-        f"Suggested PEEP {level(suggested)} cmH2O: closing pressure {level(closing.peep_cmh2o)} cmH2O plus "
-        f"{level(figure.margin_cmh2o)} (closing reached with probability {percent(closing.probability)}; evidence "
-        f"{closing.evidence.value})."
-    )
 
 
 def closing_words(figure: Figure) -> str:

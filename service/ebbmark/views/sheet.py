@@ -26,9 +26,10 @@ from ebbmark.fhir.writing.sentences import curve_sentence, protocol_sentence
 from ebbmark.fhir.writing.tables import Table, patient_table, plain, step_table, what_if_table
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.views.figure import figure_of
-from ebbmark.views.figure_words import PRELIMINARY, alternative_text, suggestion_sentence
+from ebbmark.views.figure_words import PRELIMINARY, alternative_text
 from ebbmark.views.panels import Aspect
 from ebbmark.views.picture import draw
+from ebbmark.words.answer_in_short import in_short
 
 __all__ = ["FIGURE", "LOW_FIGURE", "MOST_CHARACTERS", "report_pdf", "settable"]
 
@@ -130,7 +131,7 @@ def _values(recommendation: Recommendation, recorded_s: float) -> dict[str, obje
         "standing": PRELIMINARY,
         "who": [*_who(recommendation), ["Written", _moment(recorded_s)]],
         "identity_remark": IDENTITY_REMARK,
-        "suggestion": suggestion_sentence(figure),
+        "suggestion": in_short(recommendation.advice, recommendation.closing).line,
         "rationale": answer.rationale,
         "figure_in_words": alternative_text(figure),
         "curve": curve_sentence(recommendation.trial),
