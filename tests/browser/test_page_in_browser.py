@@ -78,6 +78,7 @@ def test_no_page_scrolls_sideways(browser: Browser, address: str, path: str) -> 
 def test_a_wide_table_can_be_scrolled_by_keyboard(browser: Browser, address: str) -> None:
     with watched(browser, size=(360, 740)) as seen:
         seen.page.goto(f"{address}{CLEAR}")
+        seen.page.get_by_text("Everything behind this answer").click()
         region = seen.page.get_by_role("region", name=re.compile("Each step going down"))
         region.focus()
 
@@ -163,6 +164,7 @@ def test_whatever_has_the_focus_shows_it(browser: Browser, address: str) -> None
     shown = []
     with watched(browser) as seen:
         seen.page.goto(f"{address}{CLEAR}")
+        seen.page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
         seen.page.keyboard.press("Tab")
         while seen.page.evaluate("document.activeElement !== document.body"):
             shown.append(seen.page.evaluate("getComputedStyle(document.activeElement).outlineStyle"))

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from ebbmark.fhir.writing.answer import Issue, StepRow, WhatIfRow
+from ebbmark.physiology.wording import percent
 
 __all__ = ["ABSENT", "Table", "patient_table", "places_by_text", "plain", "step_table", "what_if_table"]
 
@@ -48,7 +49,7 @@ def step_table(steps: Sequence[StepRow]) -> Table:
                 plain(step.compliance_ml_per_cmh2o, 1),
                 f"{plain(step.fitted_ml_per_cmh2o, 1)} "
                 f"({plain(step.fitted_low_ml_per_cmh2o, 1)} to {plain(step.fitted_high_ml_per_cmh2o, 1)})",
-                plain(step.probability, 2),
+                ABSENT if step.probability is None else percent(step.probability),
             )
             for step in steps
         ),

@@ -7,7 +7,7 @@ could be drawn from newer readings than the words around it, and would have the 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Final
 
@@ -21,7 +21,7 @@ from ebbmark.fhir.writing.tables import Table, patient_table, places_by_text, st
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.physiology.advice.advice import Caution, Severity
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.wording import level, percent
+from ebbmark.physiology.wording import level
 from ebbmark.views.figure import Figure, RunningFigure, figure_of
 from ebbmark.views.figure_words import FigureTable, figure_table
 from ebbmark.views.picture import inline_of, words_of
@@ -156,7 +156,7 @@ def answer_view(
         weight="not known" if told.predicted_body_weight_kg is None else f"{told.predicted_body_weight_kg:.1f} kg",
         weight_remark=told.weight_remark,
         ladder=_ladder(told, advice.target.ml_per_kg),
-        steps=_steps(told),
+        steps=step_table(told.steps),
         patient=patient_table(told.steps),
         what_if=what_if_table(told.what_if),
         what_if_remarks=tuple(_what_if_remark(row) for row in told.what_if),
@@ -179,13 +179,6 @@ def _set_now(readings: Sequence[Reading], now_s: float, zone: tzinfo) -> str:
         return ""
     last = max(known, key=lambda one: one.start_s)
     return f"{level(last.value)} cmH2O at {clock(last.start_s, zone)}, {ago(last.start_s, now_s)}"
-
-
-def _steps(told: Answer) -> Table:
-    """The step table, with probabilities in the words of the figure."""
-    table = step_table(told.steps)
-    said = ["-" if step.probability is None else percent(step.probability) for step in told.steps]
-    return replace(table, rows=tuple((*row[:-1], words) for row, words in zip(table.rows, said, strict=True)))
 
 
 def _ladder(told: Answer, target_per_kg: float) -> tuple[Rung, ...]:
