@@ -65,7 +65,7 @@ DRAWN: dict[str, Callable[[], Recommendation]] = {
     "closing at the second step": lambda: charted((20, 18, 16, 14, 12), (45, 38, 34, 31, 28)),
     "closing at the last step": lambda: charted((20, 18, 16, 14, 12, 10), (38, 40, 42, 43, 43.5, 37)),
     "falling from the first step": lambda: charted((14, 12, 10, 8, 6), (46, 41, 36, 32, 28)),
-    "wide spread": lambda: charted((20, 18, 16, 14, 12, 10, 8, 6), (40, 41, 41, 40, 39, 37.5, 36, 34), noise=0.045),
+    "wide spread": lambda: charted((20, 18, 16, 14, 12, 10, 8, 6), (40, 41, 41, 40, 39, 37.5, 36, 34), noise=0.06),
     "single readings": lambda: charted((18, 16, 14, 12, 10, 8), (38, 41, 42, 42, 37, 31), rows=1),
     "many readings": lambda: charted((18, 16, 14, 12, 10, 8), (38, 41, 42, 42, 37, 31), rows=40, noise=0.03),
     "far readings": lambda: charted((18, 16, 14, 12, 10, 8), (38, 41, 42, 42, 37, 31), rows=4, far={5: 3.0, 6: 110.0}),

@@ -104,7 +104,7 @@ def test_a_table_is_answered(saved: Path, capsys: pytest.CaptureFixture[str]) ->
     out = capsys.readouterr().out
     assert code == ANSWERED
     assert "From a height of 168 cm; form of the formula: female" in out
-    assert "began to fall for good at PEEP 10 cmH2O" in out
+    assert "began to fall for good at PEEP 12 cmH2O" in out
 
 
 def test_a_table_without_times_counts_in_its_order_and_says_so(saved: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -246,7 +246,7 @@ def test_the_running_trial_shows_the_next_step_the_steps_and_the_stop_criteria_w
     text = words_of(get(app, f"{RUNNING}/running").body)
 
     assert "Closing has been passed by 8 cmH2O (probability over 99 %)" in text
-    assert "10 09:10:00 to 09:11:35 2 31.6 46 %" in text
+    assert "10 09:10:00 to 09:11:35 2 31.6 61 %" in text
     assert "Low oxygen saturation Not met 92 % at 09:13:35, less than a minute ago" in text
     assert "Last looked at 09:13:50." in text
 
