@@ -8,8 +8,8 @@ from pathlib import Path
 
 BUILD_TOOLS = ("pip", "setuptools", "pkg_resources", "_distutils_hack", "wheel", "bin", "distutils-precedence.pth")
 FOLDERS = ("tests", "test", "testing", "_tests", "sample_data", "include")
-KEPT = {"numpy/testing", "matplotlib/testing"}
-"""Imported by their packages when those start."""
+KEPT = {"numpy/testing"}
+"""Imported by its package when that starts."""
 ENDINGS = (".pyi", ".h", ".pxd", ".pyx", ".c", ".lib", ".a")
 
 
