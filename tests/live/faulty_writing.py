@@ -118,7 +118,7 @@ async def run(plan: Plan, base_url: str, *, prefix: str, restart: Restart | None
             await _under_faults(writing, every[: plan.writes], every[plan.writes :], plan, restart)
             calls, counts = list(writing.calls), Counter(writing.proxy.counts)
             await writing.proxy.release()
-            first = verdict_of(calls, await asyncio.to_thread(look_when_settled, record))
+            first = verdict_of(calls, await asyncio.to_thread(look_when_settled, record), killed=writing.killed_jobs)
             told = {call.job.name for call in calls if call.told_there}
             open_jobs = [job for job in every if job.name not in told]
             writing.kills = 0.0
@@ -169,6 +169,7 @@ class _Writing:
         self.calls: list[Call] = []
         self.kills = plan.kills
         self.killed = 0
+        self.killed_jobs: set[str] = set()
         self._clients = clients
         self._plan = plan
         self._random = Random(plan.seed)
@@ -185,6 +186,7 @@ class _Writing:
                     await asyncio.wait([call], timeout=self._random.uniform(0.0, 1.5))
                     if call.cancel():
                         self.killed += 1
+                        self.killed_jobs.add(job.name)
                         await asyncio.wait([call])
                         continue
                 self.calls.append(await call)

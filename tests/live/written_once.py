@@ -7,7 +7,7 @@ key, the type with the identifier or tag of its condition. What is found comes f
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import Enum
 from typing import Any
@@ -204,8 +204,8 @@ def found_of(job: Job, held: Mapping[Key, Sequence[Json]]) -> Found:
     return Found.WHOLE if targets == sorted(at for key, at in stored.items() if key[0] != "Provenance") else Found.HALF
 
 
-def verdict_of(calls: Sequence[Call], held: Mapping[Key, Sequence[Json]]) -> Verdict:
-    """Weigh what every writer was told against what the record holds."""
+def verdict_of(calls: Sequence[Call], held: Mapping[Key, Sequence[Json]], *, killed: Collection[str] = ()) -> Verdict:
+    """Weigh what every writer was told against what the record holds; killed writers may have brought it, too."""
     jobs = {call.job.name: call.job for call in calls}
     found = {name: found_of(job, held) for name, job in jobs.items()}
     devices = {key for job in jobs.values() for key in job.keys if key[0] == "Device"}
@@ -214,7 +214,7 @@ def verdict_of(calls: Sequence[Call], held: Mapping[Key, Sequence[Json]]) -> Ver
         table=Counter((call.outcome.state, found[call.job.name]) for call in calls),
         doubles=sum(one is Found.DOUBLE for one in found.values()) + doubled_devices,
         halves=sum(one is Found.HALF for one in found.values()),
-        false_reports=(*_told_wrongly(calls, held, found), *_claimed_twice(calls)),
+        false_reports=(*_told_wrongly(calls, held, found, killed), *_claimed_twice(calls)),
         current=Counter(
             _current_of(patient, jobs.values(), held) for patient in {one.patient for one in jobs.values()}
         ),
@@ -237,10 +237,10 @@ def _current_of(patient: str, jobs: Iterable[Job], held: Mapping[Key, Sequence[J
 
 
 def _told_wrongly(
-    calls: Sequence[Call], held: Mapping[Key, Sequence[Json]], found: Mapping[str, Found]
+    calls: Sequence[Call], held: Mapping[Key, Sequence[Json]], found: Mapping[str, Found], killed: Collection[str]
 ) -> Iterable[str]:
     # Of several writers of one recommendation, any that was not told "failed" may have brought it there.
-    brought = {call.job.name for call in calls if call.outcome.state is not WriteState.FAILED}
+    brought = {call.job.name for call in calls if call.outcome.state is not WriteState.FAILED}.union(killed)
     for call in calls:
         told, name = call.outcome.state, call.job.name
         if told is WriteState.FAILED and found[name] is not Found.NOTHING and name not in brought:

@@ -6,7 +6,8 @@ given. From every state every event is tried:
 
 * a writer reads the List, or reads the results (two moments, between which others may write);
 * its transaction is carried out and answered; carried out, and the reply is lost; held on the way, for ever or until
-  any later moment; carried out, and a second copy of it stays on the way;
+  any later moment; carried out, and a second copy of it stays on the way; carried out twice, and the second answered;
+* what it reads is refused for good;
 * a copy on the way arrives.
 
 A writer that is killed, or a record that is down for a while, is one that is not stepped again, or not for a while:
@@ -193,7 +194,11 @@ class Model:
                 writers = (*state.writers[:number], now, *state.writers[number + 1 :])
                 return state._replace(writers=writers, **more)
 
+            faulty = sum(one.faults for one in state.writers) < self.most_faults
             if not following.writes:
+                if faulty:
+                    refused = (*writer.told, Told(403))
+                    found.append(changed(writer._replace(told=refused, faults=writer.faults + 1)))
                 found.append(changed(writer._replace(told=self.read(state.held, writer.answer, writer.told))))
                 continue
             content = following.content
@@ -201,8 +206,11 @@ class Model:
             brought = state.brought | ({writer.answer} if self.stands_in(held, writer.answer) else frozenset())
             answered = writer._replace(told=(*writer.told, reply))
             found.append(changed(answered, held=held, brought=brought))
-            if sum(one.faults for one in state.writers) >= self.most_faults:
+            if not faulty:
                 continue
+            _, second = self.carried_out(held, content)
+            doubled = writer._replace(told=(*writer.told, second), faults=writer.faults + 1)
+            found.append(changed(doubled, held=held, brought=brought))
             unheard = writer._replace(told=(*writer.told, LOST), faults=writer.faults + 1)
             later = tuple(sorted((*state.on_the_way, (writer.answer, content))))
             found.append(changed(unheard, held=held, brought=brought))

@@ -328,7 +328,7 @@ def test_a_record_that_keeps_no_list_is_written_to_and_the_answer_says_what_that
     record = KeepingRecord()
 
     def answer(request: httpx.Request) -> httpx.Response:
-        if request.url.path.endswith("/List"):
+        if request.url.path.endswith("/List") or b'"resourceType":"List"' in request.content:
             return httpx.Response(status, json={"resourceType": "OperationOutcome", "issue": []})
         return record.answer(request)
 
@@ -339,6 +339,20 @@ def test_a_record_that_keeps_no_list_is_written_to_and_the_answer_says_what_that
     assert [one.state for one in outcomes] == [WriteState.WRITTEN] * 2
     assert all("This record gives no lock on the current answer" in one.sentence for one in outcomes)
     assert standing_identities(record) == {NEW.identity}
+
+
+def test_a_record_that_takes_a_list_and_does_not_show_it_is_not_written_to() -> None:
+    record = KeepingRecord()
+
+    def answer(request: httpx.Request) -> httpx.Response:
+        hidden = request.url.path.endswith("/List")
+        return httpx.Response(403, json={}) if hidden else record.answer(request)
+
+    with respx.mock() as router:
+        router.route(url__startswith=BASE).mock(side_effect=answer)
+        outcome = asyncio.run(written_to(OLD))
+
+    assert (outcome.state, record.results()) == (WriteState.FAILED, {})
 
 
 def test_a_record_that_ignores_if_match_is_found_out_and_still_ends_with_one_answer() -> None:

@@ -306,15 +306,16 @@ async def write_current(
     without_match: WriteOutcome | None = None  # what a record wrote that does not honour ifMatch
     for number in range(MOST_ROUNDS):
         lock = await _lock(answer, record, waiting)
-        if isinstance(lock, Lock) and doubt is not None and lock.moved(doubt):
-            doubt = None
-        progress.doubtful = doubt is not None
         seen = lock if isinstance(lock, ReadFailure) else await look(answer, lock, record, waiting, anew=make_current)
         if isinstance(seen, ReadFailure) or isinstance(lock, ReadFailure):
             failure = seen if isinstance(seen, ReadFailure) else BEHIND
             if failure == BEHIND and await _waited(number, answer, record, waiting):
                 continue
             return still_unknown(not_looked(failure), doubt is not None)
+        # Once the List has moved, what was sent under it cannot come any more; whether it came is what was looked at.
+        if doubt is not None and lock.moved(doubt):
+            doubt = None
+        progress.doubtful = doubt is not None
         step = _step(answer, seen, make_current, record.settings.base_url)
         own_stands = seen.own is not None and seen.own.stands
         if not step.writes and (doubt is None or own_stands):
@@ -329,8 +330,9 @@ async def write_current(
             return still_unknown(not_looked(BEHIND), doubt is not None)
         progress.doubtful = True
         last = await _sent(entries, record, waiting)
-        if last.state is WriteState.UNKNOWN:
-            doubt, lost = lock, True
+        # A conflict may come from a copy of this very request that was carried out: only a look tells.
+        if last.state is WriteState.UNKNOWN or last.http_status in _CONFLICTS:
+            doubt, lost = lock, lost or last.state is WriteState.UNKNOWN
         if last.state in _SAID:
             own = of_own_parts(last, answer, step.parts, seen.own)
             if not _ignored_a_version(lock, entries, last):
@@ -365,8 +367,9 @@ async def _lock(answer: OutgoingAnswer, record: RecordClient, waiting: Waiting) 
     """
     patient = answer.trial.patient
     lock = await read_lock(patient, record=record, waiting=waiting)
-    if isinstance(lock, ReadFailure) or lock.lists or lock.refused:
+    if isinstance(lock, ReadFailure) or lock.lists:
         return lock
+    # One refusal may pass by: only a record that neither finds nor takes a List counts as one that keeps none.
     created = await write_back(
         _bundle([new_list(patient, answer.recorded)]), record=record, sleep=waiting.sleep, now=waiting.now
     )
@@ -377,7 +380,9 @@ async def _lock(answer: OutgoingAnswer, record: RecordClient, waiting: Waiting) 
             f"the List of current answers could not be created ({_clause(created)})", created.http_status
         )
     lock = await read_lock(patient, record=record, waiting=waiting)
-    return BEHIND if isinstance(lock, Lock) and not (lock.lists or lock.refused) else lock
+    if isinstance(lock, Lock) and lock.refused:
+        return ReadFailure(lock.refused, None)
+    return BEHIND if isinstance(lock, Lock) and not lock.lists else lock
 
 
 def _clause(outcome: WriteOutcome) -> str:
