@@ -126,9 +126,10 @@ def main() -> int:
         shutil.copytree(ROOT / "tests", copy / "tests", ignore=shutil.ignore_patterns("__pycache__", "node_modules"))
         shutil.copytree(ROOT / "fixtures", copy / "fixtures")
         shutil.copy(ROOT / "pyproject.toml", copy / "pyproject.toml")
-        for one in chosen:
+        for number, one in enumerate(chosen, start=1):
             if survives(one, copy):
                 survived.append(one)
+                print(f"{number} tried, {len(survived)} survived; ", end="")
                 print(f"survived: {one.path.relative_to(ROOT)}:{one.line}: {one.before} -> {one.after}", flush=True)
     print(f"{len(survived)} of {len(chosen)} changes survived (of {len(every)} possible ones)")
     return 0
