@@ -433,7 +433,7 @@ def test_a_record_that_cannot_be_searched_is_not_written_to(status: int) -> None
 
     assert outcome.state is WriteState.FAILED
     assert "Nothing was written: it could not be seen whether an earlier answer" in outcome.sentence
-    assert record.held == {}
+    assert record.results() == {}
 
 
 def test_an_attempt_that_may_have_arrived_is_not_forgotten_when_a_later_round_is_refused() -> None:
