@@ -24,7 +24,7 @@ TESTS = (
     "tests/patient",
     "tests/physiology/test_trial.py",
     "tests/physiology/test_advice.py",
-    "tests/physiology/test_protocols.py",
+    "tests/physiology/test_protocol_limits.py",
     "tests/world/test_predicted_body_weight.py",
 )
 SWAPS: dict[type[ast.cmpop], tuple[type[ast.cmpop], ...]] = {
