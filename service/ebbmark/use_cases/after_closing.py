@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from ebbmark.fhir.bedside.site import NO_SITE
 from ebbmark.fhir.reading.request import Request
 from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.during.running import RunningTrial
@@ -14,20 +15,10 @@ from ebbmark.use_cases.said import titration_of
 
 __all__ = ["Follows", "what_follows"]
 
-_REOPENING = {
-    True: (
-        "This staircase's protocol opens the lung once more before PEEP is set: an act of the clinician, who weighs "
-        "its risk."
-    ),
-    False: (
-        "This staircase's protocol sets PEEP without opening the lung again, so what closed on the way down may stay "
-        "closed; any re-opening is an act of the clinician, who weighs its risk."
-    ),
-    None: (
-        "Whether this staircase's protocol opens the lung again before PEEP is set was not verified; any re-opening is "
-        "an act of the clinician, who weighs its risk."
-    ),
-}
+_REOPENS = (
+    "What follows after closing is in the unit's protocol; a clinician decides. The American Thoracic Society "
+    "recommends against prolonged recruitment (2024)."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,20 +34,24 @@ class Follows:
     sentence: str
 
 
-def what_follows(request: Request, running: RunningTrial, staircase: StaircaseRules) -> Follows:
-    """The suggested PEEP of the trial so far, where PEEP stands now, and what the protocol does next.
+def what_follows(request: Request, running: RunningTrial, staircase: StaircaseRules, *, quiet: bool) -> Follows:
+    """The suggested PEEP of the trial so far, where PEEP stands now, and who decides what the protocol does next.
 
     Args:
         request: the readings.
         running: the trial as it stands.
         staircase: in use.
+        quiet: whether no condition, limit or look speaks against raising pressure; only then is a protocol named that
+            opens the lung again, and never where nobody chose that protocol.
     """
     suggested, said = _suggestion(request)
     now = running.now_cmh2o
     here = ""
     if now is not None and (suggested is None or now < suggested):
         here = f" PEEP is {level(now)} cmH2O now: a step of the trial, not a level to stay at undecided."
-    return Follows(suggested, f"{said}{here} {_REOPENING[staircase.reopens]}")
+    chosen = staircase != NO_SITE.default_staircase
+    reopens = f" {_REOPENS}" if quiet and chosen and staircase.reopens else ""
+    return Follows(suggested, f"{said}{here}{reopens}")
 
 
 def _suggestion(request: Request) -> tuple[float | None, str]:

@@ -90,7 +90,7 @@ def stop_warnings(stops: StopAnswer) -> list[Warned]:
         Warned(
             kind=f"stop-{one.criterion.value}",
             code=one.criterion.value,
-            severity="high",
+            severity="high" if one.pressing(stops.at_s) else "moderate",
             text=met_words(one, stops),
             sources=(one.source,),
             span_s=(one.first_s, one.last_s),

@@ -15,12 +15,15 @@ from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.writing.quantities import PRESSURE, PROBABILITY
 from ebbmark.fhir.writing.statements import Amount, Answer, Coded, Statement, Truth
 from ebbmark.physiology.before.staircase import StaircaseRules
+from ebbmark.physiology.closing.estimate import Verdict
 from ebbmark.physiology.during.call_rule import DEFAULT_CALL_RULE
 from ebbmark.physiology.during.checks import acknowledgeable
-from ebbmark.physiology.during.next_move import Action, Move, Reason, decide, next_move
+from ebbmark.physiology.during.next_move import Action, Decision, Move, Reason, decide, next_move
 from ebbmark.physiology.during.running import RunningTrial, closed_before, running_trial
 from ebbmark.physiology.during.scene import Scene
+from ebbmark.physiology.findings import Weight
 from ebbmark.physiology.patient.limits import CheckLimits, vital_limits_of
+from ebbmark.physiology.patient.titration import closing_for
 from ebbmark.physiology.stop.criteria import StopAnswer, check_stop
 from ebbmark.physiology.stop.unusable import Doubts
 from ebbmark.physiology.trial.limb import plateaus_of
@@ -38,8 +41,9 @@ from ebbmark.use_cases.during_statements import criteria_statement, sources_of_s
 from ebbmark.use_cases.in_progress import refuse_unless_in_progress
 from ebbmark.use_cases.said import answered, rule_of, rule_of_limits, sentences
 from ebbmark.words.ages import clock
-from ebbmark.words.next_step import called_before_words, decision_words, move_words
-from ebbmark.words.stopping import met_words, stop_answer_words
+from ebbmark.words.next_step import called_before_words, condition_words, decision_words, move_words
+from ebbmark.words.stopping import met_words, stop_answer_words, told_words
+from ebbmark.words.titration import with_reason
 
 __all__ = ["next_step"]
 
@@ -108,11 +112,21 @@ def next_step(request: Request, site: Site) -> Answer:
     move = next_move(running.steps, decrement_cmh2o=decrement, lowest_cmh2o=lowest, stops=stops, rule=rule)
     move, reason = _after_the_trial(move, request, running, since_s)
     decision = decide(move, scene)
+    decision, reason = _as_titrated(decision, reason, request, scene)
     move = decision.move
+    conditions, stopped = condition_words(scene), move.action is Action.STOP
     open_to_a_word = acknowledgeable(scene)
     watched = acknowledged_during(open_to_a_word, given, site.stop_limits) if move.action in _GOES_ON else ""
-    follows = what_follows(request, running, staircase) if move.action is Action.CLOSING_PASSED else None
-    said = sentences(watched, decision_words(decision, reason, scene), follows.sentence if follows is not None else "")
+    follows = None
+    if move.action is Action.CLOSING_PASSED:
+        follows = what_follows(request, running, staircase, quiet=not (conditions or decision.looked_at or stops.met))
+    said = sentences(
+        watched,
+        *([] if stopped else [told_words(stops), conditions]),
+        decision_words(decision, reason, scene),
+        *([told_words(stops), conditions] if stopped else []),
+        follows.sentence if follows is not None else "",
+    )
     earlier = _earlier(request, site, running, since_s)
     last_s = max(reading.end_s for reading in request.readings)
     steps = step_statements(running)
@@ -158,6 +172,23 @@ def _after_the_trial(move: Move, request: Request, running: RunningTrial, since_
         latest=closed,
     )
     return setting, called_before_words(closed, raised_s=running.began_s)
+
+
+def _as_titrated(decision: Decision, reason: str, request: Request, scene: Scene) -> tuple[Decision, str]:
+    """Closing is not called on a curve from which the titration reads none: what came back is no closing."""
+    move, trial = decision.move, scene.running.trial
+    if move.reason is not Reason.CALLED or move.action is not Action.CLOSING_PASSED or trial is None:
+        return decision, reason
+    judged, findings, _ = closing_for(trial, request.readings, request.protocol, beside_of(request))
+    looked_into = {*scene.acknowledged, "circuit-opened"}
+    looks = {one.slug for one in findings if one.weight is Weight.LOOK_FIRST}
+    if judged.verdict in (Verdict.FOUND, Verdict.FALLING_FROM_FIRST_STEP) or (looks and looks <= looked_into):
+        return decision, reason
+    unclear = replace(
+        move, action=Action.LOOK_FIRST, reason=Reason.UNCLEAR, next_peep_cmh2o=None, lowering_is_useful=False
+    )
+    why = with_reason(judged, findings).reason or "over the whole way down compliance did not fall for good."
+    return replace(decision, move=unclear), f"Closing is not called from these steps: {why}"
 
 
 def _said(

@@ -9,6 +9,7 @@ from ebbmark.physiology.during.call_rule import StepSoFar
 from ebbmark.physiology.during.limit_checks import Bound
 from ebbmark.physiology.during.next_move import Action, Decision, Move, Reason, WayBack
 from ebbmark.physiology.during.scene import Concern, Scene
+from ebbmark.physiology.findings import Finding, Weight
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.stop.criteria import CRITERIA
 from ebbmark.physiology.stop.limits import StopLimits
@@ -30,6 +31,7 @@ from ebbmark.words.titration import sentence as finding_words
 __all__ = [
     "called_before_words",
     "change_words",
+    "condition_words",
     "decision_words",
     "limit_words",
     "move_words",
@@ -37,6 +39,7 @@ __all__ = [
     "way_back_words",
 ]
 
+_UNJUDGED: Final = "unjudged"
 _LOOK_SOURCES: Final = {
     "": ", at which anybody would look (this project's own choice; no limit is signed)",
     "unit-guide": ", below which one unit's public guide avoids manoeuvres (a weak source; no limit is signed)",
@@ -139,6 +142,8 @@ def decision_words(decision: Decision, reason: str, scene: Scene) -> str:
     measured = _measure_first(decision.measured, scene)
     if move.reason is Reason.LOOK:
         return _joined("Look at the patient first; no lower step is named from these readings.", *looks, *back)
+    if looks and move.action is not Action.NOT_STARTED and move.action is not Action.STOP:
+        return _joined(*looks, *before, reason, *back)
     if move.action is Action.MEASURE_FIRST:
         return _joined(measured, *said(decision.again), *before)
     if decision.again:
@@ -146,6 +151,21 @@ def decision_words(decision: Decision, reason: str, scene: Scene) -> str:
     if move.action in (Action.LOWER, Action.READ_AGAIN):
         return _joined(*before, reason, measured, *after)
     return _joined(reason, *looks, *before, *back)
+
+
+def condition_words(scene: Scene) -> str:
+    """The documented conditions that question a trial, gravest first; those that forbid it are said as a look.
+
+    Args:
+        scene: what is known.
+    """
+    graver = [one for one in scene.beside.conditions if one.weight is Weight.HIGH or one.slug == _UNJUDGED]
+    return _joined(
+        *[
+            finding_words(Finding(f"condition-{one.slug}", one.weight, {"words": one.words, "says": one.says}))
+            for one in graver
+        ]
+    )
 
 
 def _joined(*texts: str) -> str:
@@ -303,6 +323,10 @@ _WORDS: Final[Mapping[str, _Words]] = {
         f"({_ago(one['reading'], scene)}), {_beyond(one['bound'])}."
     ),
     "beyond-if-slow": _beyond_if_slow,
+    "doubtful-pressure": lambda one, _: (
+        "Look at the transducer and its line before PEEP is lowered, and at the patient where they are as they should "
+        "be."
+    ),
     "may-be-beyond": lambda one, scene: (
         f"{unusable_words(one['doubt'], at_s=scene.at_s)} It may be {_beyond(one['bound'])}."
     ),

@@ -34,6 +34,7 @@ __all__ = [
     "signed_words",
     "stop_answer_words",
     "stop_words",
+    "told_words",
     "unusable_words",
     "why",
 ]
@@ -128,18 +129,52 @@ def stop_answer_words(stops: StopAnswer) -> str:
 
 
 def _answer(stops: StopAnswer) -> str:
-    if stops.met:
-        first = " ".join(met_words(one, stops) for one in stops.met)
+    if stops.pressing:
+        first = " ".join(met_words(one, stops) for one in stops.pressing)
         return f"{first} Look at the patient now; the limits ask for the trial to stop."
     unseen = RHYTHM_AS_CHARTED if stops.rhythm_charted else NOT_AMONG_THE_READINGS
     unchecked = len(stops.not_checked)
     if not stops.held:
-        return f"None of the {unchecked} stop criteria could be checked. {unseen}"
+        return f"None of the {unchecked} stop criteria could be checked{_all_old(stops)}. {unseen}"
     shown = "; ".join(dict.fromkeys(held_words(one, stops) for one in stops.held))
     count = "one" if len(stops.held) == 1 else f"{len(stops.held)}"
+    met = "is met now" if stops.told else "met"
     return (
-        f"No stop criterion met among the {count} that could be checked ({shown}); {unchecked} could not be. {unseen}"
+        f"No stop criterion {met} among the {count} that could be checked ({shown}); {unchecked} could not be. {unseen}"
     )
+
+
+def told_words(stops: StopAnswer) -> str:
+    """What met a criterion and asks for no stop any more: long past, or a value that no patient has.
+
+    Args:
+        stops: what was checked.
+    """
+    return " ".join(_told(one, stops) for one in stops.told)
+
+
+def _told(one: Met, stops: StopAnswer) -> str:
+    if not one.doubtful:
+        return f"{met_words(one, stops)} That is past; what it was is to be known before PEEP is changed."
+    worst = one.worst.reading
+    return (
+        f"{capital(quantity_words(worst.quantity))} was {worst.value:.0f} mmHg at {clock(worst.at_s)} "
+        f"({age(stops.at_s - worst.at_s)}) and within the limit just before and after: that is doubtful (a transducer, "
+        "a flush, a blood sample)."
+    )
+
+
+def _all_old(stops: StopAnswer) -> str:
+    """How old the newest reading is, where what was sent is too old to judge by."""
+    ages = [
+        stops.at_s - one.latest.reading.at_s
+        for one in stops.not_checked
+        if one.why is Why.OLD and isinstance(one.latest, Judged)
+    ]
+    if not ages:
+        return ""
+    oldest = stops.limits.oldest_reading_min.value
+    return f": the newest of their readings is {age(min(ages))}, and one older than {oldest:g} min says nothing of now"
 
 
 def met_words(met: Met, stops: StopAnswer) -> str:

@@ -29,6 +29,7 @@ __all__ = [
     "bounds_of",
     "circulation_alarms",
     "criteria_old",
+    "doubtful_pressure",
     "may_be_beyond",
     "no_limit",
     "not_seen",
@@ -116,7 +117,7 @@ def circulation_alarms(scene: Scene) -> bool:
     """
     vitals = {row.criterion for row in CRITERIA.values() if row.quantity in CIRCULATION}
     looked_at = (one.values["reading"].quantity for one in beyond(scene))
-    return any(one.criterion in vitals for one in scene.stops.met) or any(one in CIRCULATION for one in looked_at)
+    return any(one.criterion in vitals for one in scene.stops.pressing) or any(one in CIRCULATION for one in looked_at)
 
 
 def beyond_if_slow(scene: Scene) -> Iterator[Concern]:
@@ -139,10 +140,20 @@ def beyond_if_slow(scene: Scene) -> Iterator[Concern]:
             yield Concern("beyond-if-slow", {"bound": bound, "reading": worst, "newest": of_it[-1]})
 
 
+def doubtful_pressure(scene: Scene) -> Iterator[Concern]:
+    """A recent arterial pressure near zero between two good ones: the line is looked at, the trial not stopped."""
+    for one in scene.stops.told:
+        if one.doubtful and scene.at_s - one.last_s <= 60.0 * scene.limits.oldest_reading_min.value:
+            yield Concern("doubtful-pressure", {"reading": one.worst.reading})
+            return
+
+
 def may_be_beyond(scene: Scene) -> Iterator[Concern]:
     """Readings that cannot be used, may lie beyond a limit, and were not followed by a usable one."""
     bounds = tuple(bounds_of(scene.limits))
-    for doubt in scene.doubts:
+    # Of several that are alike the latest is enough.
+    alike = {(doubt.quantity, doubt.value, doubt.side, doubt.why): doubt for doubt in scene.doubts}
+    for doubt in alike.values():
         latest = scene.latest(doubt.quantity)
         settled = latest is not None and doubt.at_s is not None and latest.at_s > doubt.at_s
         if settled or (doubt.at_s is not None and doubt.at_s < scene.since_s) or doubt.value is None:

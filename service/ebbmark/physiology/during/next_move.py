@@ -53,6 +53,7 @@ class Reason(Enum):
     PROBABLE = "probable"
     POSSIBLE = "possible"
     OPEN = "open"
+    UNCLEAR = "unclear"  # called step by step, while the whole curve gives no statement
     LOOK = "look"  # overruled: something asks for a look first
 
 
@@ -129,8 +130,8 @@ def next_move(
 ) -> Move:
     """Say what the way down so far allows.
 
-    A stop criterion that has been met comes before everything else, even where the latest reading is back within its
-    limit: whether that was an artefact is for the person at the bedside.
+    A stop criterion that has been met in the last half hour comes before everything else, even where the latest reading
+    is back within its limit: whether that was an artefact is for the person at the bedside.
 
     Args:
         steps: of the way down so far, highest PEEP first; empty before it began.
@@ -162,7 +163,7 @@ def next_move(
 def _decide(
     steps: Sequence[StepSoFar], another: bool, stops: StopAnswer | None, rule: CallRule
 ) -> tuple[Action, Reason]:
-    if stops is not None and stops.met:
+    if stops is not None and stops.pressing:
         return Action.STOP, Reason.STOP_MET
     if not steps:
         return Action.NOT_STARTED, Reason.NO_STEP

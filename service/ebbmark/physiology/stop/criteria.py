@@ -1,7 +1,8 @@
 """The stop criteria as one table, and the check of every reading of a trial against them.
 
 One reading beyond a limit is enough to be named: a false stop costs a trial, a missed one may cost more. Whether it is
-an artefact is for the person at the bedside. A criterion counts as not met only where its latest reading is recent
+an artefact is for the person at the bedside; one long past, or an arterial pressure near zero between two good ones, is
+told and stops nothing. A criterion counts as not met only where its latest reading is recent
 enough to say so. Rhythm is no number and stands in `rhythm`; anything seen or heard is not among the readings. The
 table is `data/stop_criteria.toml`; the sentences stand in `words/stopping.py`.
 """
@@ -120,6 +121,20 @@ class Criterion:
         return self.limit_words.format(value=value, percent=100 * value)
 
 
+PAST_S: Final = 1800.0
+"""What met a limit longer ago than this, and lies within it since, is told and no longer asks for a stop [s]. This
+project's choice."""
+
+NO_PRESSURE_MMHG: Final = 20.0
+"""A single arterial pressure below this, between two within the limit, is a line that was flushed, drawn from or
+disconnected rather than a patient [mmHg]. This project's choice."""
+
+BESIDE_S: Final = 600.0
+"""How near those two have to be [s]. This project's choice."""
+
+_ARTERIAL: Final = frozenset({Quantity.MEAN_ARTERIAL_PRESSURE, Quantity.SYSTOLIC_ARTERIAL_PRESSURE})
+
+
 class Why(Enum):
     """Why a criterion could not be checked."""
 
@@ -138,6 +153,7 @@ class Met:
         beyond: readings beyond the limit, in order of time; empty for a rhythm.
         latest: the latest reading of that quantity, and whether there is another one; None for a rhythm.
         rhythm: the new rhythm; None for a number.
+        followed: whether readings within the limit lie within `BESIDE_S` before and after the last one beyond it.
     """
 
     criterion: StopCriterion
@@ -146,6 +162,7 @@ class Met:
     latest: Judged | None
     judged: int
     rhythm: RhythmState | None = None
+    followed: bool = False
 
     @property
     def worst(self) -> Judged:
@@ -183,6 +200,22 @@ class Met:
         if self.rhythm is not None:
             return self.rhythm.still
         return self.latest is not None and self.latest.beyond > 0
+
+    def pressing(self, at_s: float) -> bool:
+        """Whether it asks for the trial to stop now; not where it is long past, or one value that no patient has.
+
+        Args:
+            at_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
+        """
+        return self.still or not (at_s - self.last_s > PAST_S or self.doubtful)
+
+    @property
+    def doubtful(self) -> bool:
+        """Whether it rests on one arterial pressure near zero between two within the limit: a transducer, a flush."""
+        if self.limit is None or len(self.beyond) != 1 or not self.followed:
+            return False
+        worst = self.worst.reading
+        return worst.quantity in _ARTERIAL and worst.value < NO_PRESSURE_MMHG
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,6 +278,16 @@ class StopAnswer:
     at_s: float
     rhythm_charted: bool
 
+    @property
+    def pressing(self) -> tuple[Met, ...]:
+        """Those of the criteria met that ask for the trial to stop now."""
+        return tuple(one for one in self.met if one.pressing(self.at_s))
+
+    @property
+    def told(self) -> tuple[Met, ...]:
+        """Those that are long past or doubtful, so that they are told only."""
+        return tuple(one for one in self.met if not one.pressing(self.at_s))
+
 
 def check_stop(
     readings: Sequence[Reading],
@@ -290,11 +333,16 @@ def check_stop(
             stand_in = any(one.quantity is Quantity.PLATEAU_PRESSURE for one in during)
             found.append(NotChecked(criterion, Why.NOT_SENT, None, doubt, stand_in))
         elif beyond:
-            found.append(Met(criterion, limit, beyond, judged[-1], len(judged)))
+            found.append(Met(criterion, limit, beyond, judged[-1], len(judged), followed=_followed(judged, beyond[-1])))
         elif at_s - judged[-1].reading.at_s > oldest_s:
             found.append(NotChecked(criterion, Why.OLD, judged[-1]))
         else:
             latest = judged[-1].reading
+            newer = latest_doubt(doubts, row.quantity, since_s=latest.at_s)
+            if newer is not None and criterion is not StopCriterion.AIR_LEAK and newer.at_s != latest.at_s:
+                # An earlier value does not speak for the one that came after it and cannot be used.
+                found.append(NotChecked(criterion, Why.NOT_SENT, judged[-1], newer))
+                continue
             found.append(Held(criterion, latest.source, at_s - latest.at_s, judged[-1]))
     found.append(_of_rhythm(rhythm_state(rhythms, limits, since_s=since_s, at_s=at_s), at_s))
     return StopAnswer(
@@ -305,6 +353,12 @@ def check_stop(
         at_s,
         any(one.at_s >= since_s for one in rhythms),
     )
+
+
+def _followed(judged: Sequence[Judged], beyond: Judged) -> bool:
+    """Whether readings within the limit lie close before and close after this one."""
+    within_s = [one.reading.at_s - beyond.reading.at_s for one in judged if one.beyond <= 0]
+    return any(-BESIDE_S <= apart < 0 for apart in within_s) and any(0 < apart <= BESIDE_S for apart in within_s)
 
 
 def _of_rhythm(state: RhythmState, at_s: float) -> Met | Held | NotChecked:

@@ -213,7 +213,7 @@ def _now(fetched: Fetched, readings: tuple[Reading, ...], protocol: Protocol, ho
     below = running.now_cmh2o - (staircase.decrement_cmh2o.value or 0.0)
     at_the_lowest = below < (staircase.lowest_cmh2o.value or 0.0)
     # A new heart rhythm is no reading; the whole question reads it.
-    ask_in_full = stops.met or how.site.stop_limits.rhythms_that_stop is not None
+    ask_in_full = stops.pressing or how.site.stop_limits.rhythms_that_stop is not None
     return _Now(True, at_the_lowest, _stop(fetched, how) if ask_in_full else None)
 
 
