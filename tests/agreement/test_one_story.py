@@ -284,7 +284,7 @@ class TestOneStory:
                 return None
             app = hooks_app(at_s=one.trial.at_s(900))
             rows = [*one.trial.observations, *one.trial.set_to(one.trial.last_cmh2o + 4, 240)]
-            given = prefetch(mechanics=searchset(), panels=searchset(*rows))
+            given = prefetch(mechanics=searchset(), panels=searchset(*rows), circulation=searchset())
             found = cards(call(app, called(prefetch=given)))
             if not found:
                 return None if one.known.closing.verdict is not Verdict.FOUND else "no card"

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
 from bedside_builders import Said, asked, condition, parameter, row, rows_down, stamp, value_of
 from fhir_builders import Json
 
 CLOSED = ((18.0, 38.0), (16.0, 40.0), (14.0, 41.0), (12.0, 40.5), (10.0, 36.0), (8.0, 31.0))
-WELL = {"spo2": 95.0, "map": 78.0, "heart_rate": 90.0}
+WELL: dict[str, Any] = {"spo2": 95.0, "map": 78.0, "heart_rate": 90.0}
 IN_WORDS: Json = {**condition("c1", "X00"), "code": {"text": "Pneumothorax left, drain pending"}}
 
 
