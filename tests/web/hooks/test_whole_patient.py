@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from bedside_builders import charted, condition
-from fhir_builders import Json, at, trial_observations
+from fhir_builders import Json, at, observation, trial_observations
 from web.hooks.calling import borne, call, called, card, cards, context, hooks_app, order, prefetch, searchset
 
 TRIAL = trial_observations()
@@ -94,6 +94,49 @@ def test_an_order_is_drafted_only_where_the_latest_pressure_lies_within_its_limi
 
     assert ("Draft an order" in labels(trial_card(circulation=now))) is drafted
     assert bool(order_cards(circulation=now)) is drafted
+
+
+@pytest.mark.parametrize(
+    ("now", "words"),
+    [
+        ({"map": 40.0}, "mean arterial pressure is 40"),
+        ({"spo2": 72.0}, "SpO2 is 72"),
+        ({"heart_rate": 28.0}, "heart rate is 28"),
+    ],
+)
+def test_after_a_trial_a_latest_vital_sign_beyond_a_stop_limit_comes_first_and_warns(
+    now: dict[str, float], words: str
+) -> None:
+    over = {
+        "mechanics": searchset(*TRIAL, observation("peep-set", 16.0, when=at(27), identity="set-after")),
+        "circulation": vitals(now=now),
+    }
+    (of_order,) = order_cards(**over)
+
+    for told in (trial_card(**over), of_order):
+        assert told["summary"].startswith(f"Look at the patient first: {words}")
+        assert told["indicator"] == "warning"
+        assert labels(told) == "Record these results as preliminary"
+
+
+def test_a_condition_in_words_holds_back_the_draft_and_is_to_be_read_first() -> None:
+    known = searchset({**condition("c1", "X00"), "code": {"text": "Pneumothorax left, drain pending"}})
+
+    told = trial_card(conditions=known)
+
+    assert "Draft an order" not in labels(told)
+    assert "read the condition first" in told["detail"]
+    assert order_cards(conditions=known) == []
+
+
+def test_closing_at_the_last_step_drafts_no_order() -> None:
+    short = trial_observations((20.0, 18.0, 16.0, 14.0, 12.0), (44.0, 46.0, 46.5, 45.5, 41.0))
+
+    told = trial_card(mechanics=searchset(*short), circulation=searchset(*borne(short)))
+
+    assert "closing near 12 cmH2O" in told["summary"]
+    assert "Closing lies at the last step tested" in told["detail"]
+    assert "Draft an order" not in labels(told)
 
 
 def test_conditions_of_another_patient_are_refused() -> None:

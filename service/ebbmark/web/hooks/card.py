@@ -1,8 +1,8 @@
 """How a finding becomes a card: what is said, how urgent it is, its source, and what can be done or left.
 
 Urgency: `critical` for a stop criterion that was met and nothing else; `warning` where an ordered PEEP lies at or below
-the closing pressure of a trial that is not in doubt, or a caution of high severity stands beside the reading; else
-`info`.
+the closing pressure of a trial that is not in doubt, a caution of high severity stands beside the reading, or a vital
+sign of the last hour lies beyond a stop limit; else `info`.
 
 Source: CDS Hooks 2.0, "Card Attributes".
 """
@@ -111,6 +111,8 @@ def said_of_trial(finding: TrialRead) -> Said:
             f"PEEP trial {ago(finding.age_s)}: closing near {level(closing)} cmH2O, suggested PEEP {level(suggested)} "
             f"cmH2O. {_perhaps(finding)}Preliminary."
         )
+    if finding.alarm:
+        summary = f"Look at the patient first: {finding.alarm}. A PEEP trial ended {ago(finding.age_s)}; see within."
     return Said(summary, _urgency(finding), detail_of_trial(recommendation, _with_doubt(finding, lead)))
 
 
@@ -120,7 +122,8 @@ def _perhaps(finding: TrialRead) -> str:
 
 def _with_doubt(finding: TrialRead, lead: str) -> str:
     """The lead, after what makes an old trial doubtful and a patient record one to leave alone, as Markdown."""
-    held_back = finding.held_back if finding.recommendation.advice.suggested_peep_cmh2o is not None else ""
+    numbered = finding.recommendation.advice.suggested_peep_cmh2o is not None
+    held_back = finding.held_back if numbered or finding.alarm else ""
     first = [text for text in (finding.doubt, held_back) if text]
     if not finding.recommendation.request.known_person.in_use:
         first.append(_NOT_IN_USE)
@@ -130,7 +133,7 @@ def _with_doubt(finding: TrialRead, lead: str) -> str:
 def _urgency(finding: TrialRead) -> str:
     cautions = finding.recommendation.advice.cautions
     grave = any(one.of_this_patient and one.severity is Severity.HIGH for one in cautions)
-    return "warning" if grave else "info"
+    return "warning" if grave or finding.alarm else "info"
 
 
 def said_of_differs(finding: OrderDiffers) -> Said:

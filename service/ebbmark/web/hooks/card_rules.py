@@ -11,8 +11,9 @@ Rules of this project, so that a card is rare and never a repetition:
   that is in doubt or not known, no order is drafted or changed from it.
 * An order is drafted, changed or warned about only where the whole patient speaks for it: vital signs of the trial and
   Conditions were read, no check of the trial asks for a look or is a high caution, and no vital sign of the last hour
-  lies beyond a limit now. Where the patient speaks against it no order is compared with it; where that is not known the
-  card says so and does not warn.
+  lies beyond a limit now, no Condition is left to be read by a person, and closing does not lie at the last step. Where
+  the patient speaks against it no order is compared with it; a vital sign beyond a stop limit is told instead. Where
+  that is not known the card says so and does not warn.
 * Two pressures differ where they lie further apart than half the smallest step of the trial, and than 1 cmH2O, which is
   how finely PEEP is set: the trial cannot tell closer ones apart.
 """
@@ -31,7 +32,7 @@ from ebbmark.fhir.reading.request import Request as ReadRequest
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.statements import Answer, Coded, Truth
 from ebbmark.physiology.closing.estimate import Verdict
-from ebbmark.physiology.during.limit_checks import bounds_of
+from ebbmark.physiology.during.limit_checks import Bound, bounds_of
 from ebbmark.physiology.during.next_move import Action
 from ebbmark.physiology.during.running import running_trial
 from ebbmark.physiology.findings import Weight
@@ -70,6 +71,7 @@ class TrialRead:
         news: whether it ended so lately that it is news.
         held_back: why no order is drafted or changed from it; empty where the whole patient speaks for it.
         against: whether the patient speaks against it, so that no order is compared with it either.
+        alarm: the vital sign of the last hour that lies beyond a stop limit now, with its value; empty where none does.
         doubt: why it may no longer describe this lung, or that nobody knows; empty where it is news or still holds.
     """
 
@@ -80,6 +82,7 @@ class TrialRead:
     doubt: str = ""
     held_back: str = ""
     against: bool = False
+    alarm: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,6 +134,8 @@ _NOT_KNOWN = "Whether the trial still describes this lung could not be judged."
 _NEEDED_FOR_ORDERS = frozenset(f"{UNREAD}{part.words}." for part in (Part.CIRCULATION, Part.CONDITIONS))
 _GRAVE = frozenset({Weight.LOOK_FIRST, Weight.HIGH})
 _NOT_SEEN = "vital-signs-"
+_UNJUDGED = "condition-unjudged"
+_AT_THE_LAST = "Closing lies at the last step tested: no lower step shows that the fall lasts."
 _NO_ORDER = "No order is drafted or changed from this trial"
 _PEEPS = frozenset({Quantity.PEEP_SET, Quantity.PEEP_MEASURED})
 _QUIET = frozenset({ProblemKind.NO_TRIAL, ProblemKind.CHILD, ProblemKind.AMBIGUOUS_TRIAL, ProblemKind.MISSING})
@@ -190,7 +195,9 @@ def judge(
     if now.in_progress and not now.at_the_lowest and not found and not looks:
         return None
     read = _read(recommendation, whole.readings, fetched, how)
-    return _news(read) if orders is None else _compared(read, orders)
+    if orders is not None:
+        return read if read.alarm else _compared(read, orders)
+    return _news(read)
 
 
 @dataclass(frozen=True, slots=True)
@@ -297,28 +304,47 @@ def _read(
     age_s = max(0.0, how.at_s - end_s)
     news = age_s <= NEWS_S
     doubt = "" if news else _doubt(fetched, how)
-    against = _against(recommendation, readings, how)
+    beyond = _beyond(readings, how)
+    alarm = next((_value(bound, latest) for bound, latest in beyond if bound.signed), "")
+    against = _against(recommendation, beyond)
     unknown = "" if against else _unknown(recommendation, fetched)
-    return TrialRead(recommendation, age_s, now, news, doubt, against or unknown, bool(against))
+    return TrialRead(recommendation, age_s, now, news, doubt, against or unknown, bool(against), alarm)
 
 
-def _against(recommendation: Recommendation, readings: tuple[Reading, ...], how: HowToJudge) -> str:
-    """What of the patient speaks against an order from this trial; empty where nothing does."""
+def _beyond(readings: tuple[Reading, ...], how: HowToJudge) -> list[tuple[Bound, Reading]]:
+    """The limits that the latest reading of the last hour passes, each with that reading."""
+    found = []
     for bound in bounds_of(how.site.stop_limits):
         of_it = [one for one in readings if one.quantity is bound.quantity and how.at_s - one.at_s <= NEWS_S]
         latest = max(of_it, key=lambda one: (one.at_s, one.source), default=None)
         if latest is not None and bound.passed_by(latest.value) > 0:
-            words = quantity_words(bound.quantity)
-            return f"{_NO_ORDER} while {words} is {latest.value:.0f}: look at the patient first."
+            found.append((bound, latest))
+    return found
+
+
+def _value(bound: Bound, latest: Reading) -> str:
+    return f"{quantity_words(bound.quantity)} is {latest.value:.0f}"
+
+
+def _against(recommendation: Recommendation, beyond: list[tuple[Bound, Reading]]) -> str:
+    """What of the patient speaks against an order from this trial; empty where nothing does."""
+    if beyond:
+        return f"{_NO_ORDER} while {_value(*beyond[0])}: look at the patient first."
+    unread = [one for one in recommendation.findings if one.slug == _UNJUDGED]
+    if unread:
+        return f"{_NO_ORDER}: read the condition first. {finding_words(unread[0])}"
     grave = [one for one in recommendation.findings if one.weight in _GRAVE]
     return f"{_NO_ORDER}. {finding_words(grave[0])}" if grave else ""
 
 
 def _unknown(recommendation: Recommendation, fetched: Fetched) -> str:
-    """What of the patient was not read that could speak against an order; empty where all was."""
+    """What was not read of the patient or shown by the trial that could speak against an order; empty where all was."""
     unread = [one for one in fetched.remarks if one in _NEEDED_FOR_ORDERS]
     unseen = [finding_words(one) for one in recommendation.findings if one.slug.startswith(_NOT_SEEN)]
-    return f"{_NO_ORDER}. {(unread + unseen)[0]}" if unread + unseen else ""
+    last = recommendation.trial.steps[-1].peep_cmh2o
+    at_the_last = [_AT_THE_LAST] * (recommendation.closing.peep_cmh2o == last)
+    told = [*unread, *unseen, *at_the_last]
+    return f"{_NO_ORDER}. {told[0]}" if told else ""
 
 
 def _doubt(fetched: Fetched, how: HowToJudge) -> str:
