@@ -361,7 +361,7 @@ def test_an_issuer_without_a_usable_key_stops_the_start(tmp_path: Path, content:
     file = tmp_path / "keys.json"
     file.write_text(content)
 
-    with pytest.raises(ValueError, match="key set file of an issuer"):
+    with pytest.raises(ValueError, match="jwks_file of an issuer"):
         signing_in(file)
 
 

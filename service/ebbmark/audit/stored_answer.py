@@ -44,7 +44,9 @@ ALL_READ = "none was left out."
 DEEPEST = 60
 """Levels of nesting that are read; a whole answer has fewer than 20."""
 
-CHOICES = frozenset({"protocol", "margin", "sex-for-formula", "accept-preliminary", "concept-map"})
+CHOICES = frozenset(
+    {"protocol", "margin", "sex-for-formula", "accept-preliminary", "concept-map", "conditions-not-read"}
+)
 """Names of the parameters that say how the data of a request are to be read."""
 
 _INPUT = re.compile(r"(?:Observation|Condition|MedicationAdministration)/[A-Za-z0-9\-.]{1,64}/_history/[^:\s\"]+")

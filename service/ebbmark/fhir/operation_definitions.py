@@ -105,9 +105,9 @@ def _of_a_record(row: Parameter, operation: Operation) -> Parameter:
 
 
 def _also(operation: Operation) -> str:
-    changes = ", charted changes of position and ventilator mode" if operation.searches_changes else ""
+    changes = ", charted changes of position and ventilator mode" if operation.reads_changes else ""
     return changes + (
-        ", all Conditions and the vasopressors (MedicationAdministration)" if operation.searches_conditions else ""
+        ", all Conditions and the vasopressors (MedicationAdministration)" if operation.reads_conditions else ""
     )
 
 

@@ -76,16 +76,6 @@ class Operation:
         return self.reads_conditions or self.takes_conditions
 
     @property
-    def searches_conditions(self) -> bool:
-        """Whether Conditions and vasopressors are searched for in a record; a titration reads those that are sent."""
-        return self.reads_conditions and not self.writes
-
-    @property
-    def searches_changes(self) -> bool:
-        """Whether positions and modes are searched for in a record; a titration reads those that are sent."""
-        return self.reads_changes and not self.writes
-
-    @property
     def parameters(self) -> tuple[str, ...]:
         """Names of all that it takes, in order."""
         return (*_SHARED, *self.own, *OF_A_RECORD)
@@ -99,7 +89,7 @@ TITRATE_PEEP = Operation(
     "Reads the steps of a decremental PEEP trial of one adult with ARDS and answers with the closing pressure "
     "and its probability, a suggested PEEP, tidal volumes by predicted body weight, and cautions. Every result "
     "is preliminary until a clinician has signed it. Every input that did not count is listed with its reason.",
-    ("margin", "write-back", "make-current", "with-report", "condition"),
+    ("margin", "write-back", "make-current", "with-report", "condition", "conditions-not-read"),
     True,
     "A collection: GuidanceResponse, preliminary Observations, DetectedIssues, Device, Provenance, where asked for "
     "a DiagnosticReport with its Provenance, and an OperationOutcome that lists every input that did not count, "

@@ -142,6 +142,13 @@ _INPUTS: tuple[Parameter, ...] = (
         element="resource",
     ),
     _row(
+        "conditions-not-read",
+        "boolean",
+        "Whether the Conditions of this patient could not be read; the answer then carries a caution that what they "
+        "may say is not known. False where absent. Set by this service where it reads a record and may not read "
+        "Conditions there.",
+    ),
+    _row(
         "noradrenaline-equivalent",
         "Quantity",
         "Vasopressor dose as noradrenaline equivalent, in ug/kg/min, as the site computes it.",

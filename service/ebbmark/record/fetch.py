@@ -8,9 +8,10 @@ The Bundle goes through the same reader as any request, so that nothing is read 
 (`observations`) is applied again here (`observations.post_filter`). A result that would not be whole is refused, never
 cut.
 
-For a question at the bedside, beside the readings: Conditions of
-any time and encounter and vasopressors for the questions that look for what speaks against a trial, charted positions
-and ventilator modes for those that look for what happened since.
+Beside the readings: Conditions of any time and encounter and vasopressors for the titration and for the questions that
+look for what speaks against a trial, charted positions, ventilator modes and heart rhythms for those that look for what
+happened. A question about what speaks against a trial is refused where Conditions cannot be read; a titration is of a
+trial that was performed already, and carries a caution instead.
 
 Two devices or encounters that report PEEP in turns are refused where the question rests on all PEEP of the period, and
 else where they do so in its last hour: a transport ventilator of yesterday leaves open what is set today to nobody.
@@ -26,11 +27,12 @@ from itertools import pairwise
 
 import msgspec
 
-from ebbmark.fhir.operations import Operation
+from ebbmark.fhir.operations import TITRATE_PEEP, Operation
 from ebbmark.fhir.problems import Problem, Rejected
 from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.codes import CodeRow, is_rhythm
 from ebbmark.fhir.reading.infusions import DRUG_CODES
+from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.references import tail_of
 from ebbmark.fhir.writing.instants import instant
 from ebbmark.physiology.readings import Quantity
@@ -57,7 +59,16 @@ from ebbmark.record.search import (
 )
 from ebbmark.record.stored_results import failure_of
 
-__all__ = ["BESIDE_S", "BedsideFetched", "Fetched", "around_changes", "fetch_bedside", "fetch_trial", "peep_tokens"]
+__all__ = [
+    "BESIDE_S",
+    "BedsideFetched",
+    "Fetched",
+    "around_changes",
+    "fetch_bedside",
+    "fetch_trial",
+    "peep_tokens",
+    "with_changes",
+]
 
 
 BESIDE_S = 3600.0
@@ -162,6 +173,8 @@ class Fetched:
         remarks: what the record said beside them, and what could not be read, as plain sentences.
         table: the codes that are understood.
         sieved: what of it was asked for, where that is known already.
+        infusions: MedicationAdministrations of vasopressors.
+        conditions_read: whether Conditions were read.
     """
 
     asked: RecordQuery
@@ -170,17 +183,21 @@ class Fetched:
     remarks: tuple[str, ...]
     table: Mapping[tuple[str, str], CodeRow]
     sieved: Filtered | None = None
+    infusions: tuple[FoundEntry, ...] = ()
+    conditions_read: bool = True
 
     def within(self, start_s: float, end_s: float) -> Fetched:
-        """The same, of a shorter time [s since 1970-01-01T00:00:00Z]; heights are of any time."""
+        """The same, of a shorter time [s since 1970-01-01T00:00:00Z]; heights and Conditions are of any time."""
         shorter = replace(self.asked, start_s=max(start_s, self.asked.start_s), end_s=min(end_s, self.asked.end_s))
         sieved = self.sieved.within(shorter.start_s, shorter.end_s) if self.sieved is not None else None
-        return replace(self, asked=shorter, sieved=sieved)
+        infusions = tuple(one for one in self.infusions if _is_given_within(one, shorter))
+        return replace(self, asked=shorter, sieved=sieved, infusions=infusions)
 
     def bundle(self) -> tuple[bytes, tuple[str, ...]]:
         """A FHIR R4 Bundle of type collection, resources byte for byte, and what the caller must know about it."""
         sieved = self.sieved or post_filter(self.found, self.asked, self.table)
-        entries = [_Entry(msgspec.Raw(one.resource), one.full_url) for one in (*self.fixed, *sieved.kept)]
+        resources = (*self.fixed, *sieved.kept, *self.infusions)
+        entries = [_Entry(msgspec.Raw(one.resource), one.full_url) for one in resources]
         return msgspec.json.encode(_Bundle("collection", entries)), (*_trial_notes(self.asked, sieved), *self.remarks)
 
 
@@ -201,8 +218,9 @@ async def fetch_trial(
     table: Mapping[tuple[str, str], CodeRow],
     budget: Budget,
     waiting: Waiting,
+    withheld: frozenset[str] = frozenset(),
 ) -> Fetched:
-    """Read everything that the question needs.
+    """Read everything that a titration needs.
 
     Args:
         asked: patient, encounter and time.
@@ -210,6 +228,7 @@ async def fetch_trial(
         table: the codes that are understood, a site's own among them.
         budget: what may be read; is counted down.
         waiting: how time passes between attempts.
+        withheld: resource types that the caller may not have read.
 
     Raises:
         Rejected: the patient is not there, the record failed, it holds too much, or two trials lie among one another.
@@ -217,16 +236,67 @@ async def fetch_trial(
     patient = await read_one(asked.patient, record=record, budget=budget, waiting=waiting)
     if isinstance(patient, ReadFailure):
         raise Rejected((no_patient(patient),))
-    heights, mechanics = tokens_of(table)
+    table = with_changes(table, TITRATE_PEEP)
+    heights, _ = tokens_of(table)
+    charted = _charted_tokens(table, TITRATE_PEEP)
     pages = await search_observations(record, asked, heights, (), budget=budget, waiting=waiting)
-    pages += await search_observations(record, asked, mechanics, limits_of(asked), budget=budget, waiting=waiting)
+    pages += await search_observations(record, asked, charted, limits_of(asked), budget=budget, waiting=waiting)
     found = each_once(pages, record.settings.base_url.rstrip("/"))
     sieved = post_filter(found, asked, table)
     metrics, unread = await read_metrics(sieved.devices, record=record, budget=budget, waiting=waiting)
     problems = several_sources(sieved.sightings, machines_of(metrics))
     if problems:
         raise Rejected(tuple(problems))
-    return Fetched(asked, (patient, *metrics), tuple(found), (*remarks_of(pages), *unread), table, sieved)
+    beside = await _beside(asked, TITRATE_PEEP, withheld, sieved.not_asked, record, budget, waiting)
+    return Fetched(
+        asked,
+        (patient, *metrics, *beside.conditions),
+        tuple(found),
+        (*beside.told, *remarks_of(pages), *unread),
+        table,
+        sieved,
+        tuple(beside.infusions),
+        beside.conditions_read,
+    )
+
+
+def with_changes(table: Table, operation: Operation) -> Table:
+    """The codes with those of position and ventilator mode, where the question looks for them.
+
+    Args:
+        table: the codes that are understood, a site's own among them.
+        operation: the question.
+    """
+    return {**table, **CHANGE_CODES} if operation.reads_changes else table
+
+
+def _charted_tokens(table: Table, operation: Operation) -> list[str]:
+    """Codes of all that is charted over time, as search tokens; positions, modes and rhythms where looked for."""
+    coded = [*CHANGE_CODES] if operation.reads_changes else []
+    rhythms = [key for key, row in table.items() if is_rhythm(row)] if operation.reads_rhythms else []
+    return [*tokens_of(table)[1], *[f"{system}|{code}" for system, code in (*coded, *sorted(rhythms))]]
+
+
+class _Span(msgspec.Struct):
+    start: str = ""
+    end: str = ""
+
+
+class _Administration(msgspec.Struct):
+    effectiveDateTime: str = ""
+    effectivePeriod: _Span | None = None
+
+
+def _is_given_within(entry: FoundEntry, asked: RecordQuery) -> bool:
+    """Whether an infusion may run in this time; one without an end goes on."""
+    try:
+        read = msgspec.json.decode(entry.resource, type=_Administration)
+    except msgspec.DecodeError:
+        return True  # the reader names what is wrong with it
+    span = read.effectivePeriod or _Span(read.effectiveDateTime, read.effectiveDateTime)
+    start_s, end_s = seconds(span.start), seconds(span.end)
+    begins_later = isinstance(start_s, float) and start_s > asked.end_s
+    return not begins_later and not (isinstance(end_s, float) and end_s < asked.start_s)
 
 
 def _trial_notes(asked: RecordQuery, sieved: Filtered) -> list[str]:
@@ -234,8 +304,6 @@ def _trial_notes(asked: RecordQuery, sieved: Filtered) -> list[str]:
     notes = [
         f"Read from the record: {len(sieved.kept)} Observations{of_encounter} from {instant(asked.start_s)} to "
         f"{instant(asked.end_s)}, with heights and sex of any time.",
-        "Conditions, vasopressors, positions, ventilator modes and heart rhythms of the record were not looked for; "
-        "what they may say of this trial is not known here.",
     ]
     notes += [
         f"Not read, though the record sent them: {count} resources {reason}."
@@ -247,6 +315,7 @@ def _trial_notes(asked: RecordQuery, sieved: Filtered) -> list[str]:
 LAST_S = 3600.0
 """PEEP readings of this time say which device and encounter are meant now [s]; our choice."""
 
+_CONDITIONS = "Conditions were not read from the record"
 _VASOPRESSORS = "Vasopressors (MedicationAdministration) were not read from the record"
 
 _OF_ALL_PEEP = frozenset({"next-step", "compare-settings", "compare-markers"})
@@ -306,25 +375,22 @@ async def fetch_bedside(
     patient = await read_one(asked.patient, record=record, budget=budget, waiting=waiting)
     if isinstance(patient, ReadFailure):
         raise Rejected((no_patient(patient),))
-    changes = CHANGE_CODES if operation.reads_changes else {}
-    table = {**table, **changes}
+    table = with_changes(table, operation)
     observed = partial(search_observations, record, budget=budget, waiting=waiting)
     heights, mechanics = tokens_of(table)
     pages = await observed(asked, heights, ())
     if operation.slug in _OF_TRIALS:
         pages += await _around_changes(asked, mechanics, table, observed)
     else:
-        rhythms = [key for key, row in table.items() if is_rhythm(row)] if operation.reads_rhythms else []
-        charted = [*mechanics, *[f"{system}|{code}" for system, code in (*changes, *sorted(rhythms))]]
-        pages += await observed(asked, charted, limits_of(asked))
+        pages += await observed(asked, _charted_tokens(table, operation), limits_of(asked))
     sieved = post_filter(each_once(pages, record.settings.base_url.rstrip("/")), asked, table)
     metrics, unread = await read_metrics(sieved.devices, record=record, budget=budget, waiting=waiting)
-    beside, told = await _beside(asked, operation, withheld, sieved.not_asked, record, budget, waiting)
-    resources = (patient, *metrics, *sieved.kept, *beside)
+    beside = await _beside(asked, operation, withheld, sieved.not_asked, record, budget, waiting)
+    resources = (patient, *metrics, *sieved.kept, *beside.conditions, *beside.infusions)
     entries = [_Entry(msgspec.Raw(one.resource), one.full_url) for one in resources]
     fetched = BedsideFetched(
         bundle=msgspec.json.encode(_Bundle("collection", entries)),
-        notes=(*_notes(asked, operation, sieved), *told, *remarks_of(pages), *unread),
+        notes=(*_notes(asked, operation, sieved), *beside.told, *remarks_of(pages), *unread),
         sightings=tuple(sieved.sightings),
         machines=machines_of(metrics),
     )
@@ -355,6 +421,16 @@ def _refuse_several(asked: RecordQuery, operation: Operation, fetched: BedsideFe
         raise Rejected(tuple(problems))
 
 
+@dataclass(frozen=True, slots=True)
+class _Beside:
+    """What some questions look at beside Observations, and what is told of it."""
+
+    conditions: Sequence[FoundEntry] = ()
+    infusions: Sequence[FoundEntry] = ()
+    told: Sequence[str] = ()
+    conditions_read: bool = True
+
+
 async def _beside(
     asked: RecordQuery,
     operation: Operation,
@@ -363,36 +439,55 @@ async def _beside(
     record: RecordClient,
     budget: Budget,
     waiting: Waiting,
-) -> tuple[list[FoundEntry], list[str]]:
-    """What some questions look at beside Observations, and what is told of it.
+) -> _Beside:
+    """Search for what some questions look at beside Observations.
 
     All Conditions, whatever their status: one that is refuted or over is told, and never passed over. Vasopressors of
     the period; where these cannot be read that is told, and the answer says that none is documented.
 
     Raises:
-        Rejected: Conditions could not be read. Without them a contraindication would pass for one that is not
-            documented.
+        Rejected: Conditions could not be read for a question about what speaks against a trial. Without them a
+            contraindication would pass for one that is not documented.
     """
     if not operation.reads_conditions:
-        return [], []
+        return _Beside()
     of_patient = [("patient", asked.patient), ("_count", str(PAGE_SIZE))]
-    conditions = await search(record, "Condition", of_patient, budget=budget, waiting=waiting)
-    if isinstance(conditions, TooMuch):
-        raise Rejected((too_much(conditions),))
-    if isinstance(conditions, ReadFailure):
-        raise Rejected((not_read("Conditions", conditions),))
-    kept = _of_patient(conditions.entries, "Condition", asked, not_asked)
-    told = [f"Read from the record: {len(kept)} Conditions of any time and encounter.", *remarks_of([conditions])]
+    kept, told, were_read = await _conditions(asked, operation, withheld, not_asked, record, budget, waiting)
     if "MedicationAdministration" in withheld:
-        return kept, [*told, f"{_VASOPRESSORS}: the caller may not have them read."]
+        return _Beside(kept, (), [*told, f"{_VASOPRESSORS}: the caller may not have them read."], were_read)
     tokens = any_of([f"{system}|{code}" for system, code in DRUG_CODES])
     query = [*of_patient, ("code", tokens), ("effective-time", f"ge{instant(asked.start_s)}")]
     infusions = await search(record, "MedicationAdministration", query, budget=budget, waiting=waiting)
     if not isinstance(infusions, Found):
-        return kept, [*told, f"{_VASOPRESSORS}: {failure_of(infusions).sentence}."]
+        return _Beside(kept, (), [*told, f"{_VASOPRESSORS}: {failure_of(infusions).sentence}."], were_read)
     given = _of_patient(infusions.entries, "MedicationAdministration", asked, not_asked)
     told.append(f"Read from the record: {len(given)} MedicationAdministrations of vasopressors.")
-    return [*kept, *given], [*told, *remarks_of([infusions])]
+    return _Beside(kept, given, [*told, *remarks_of([infusions])], were_read)
+
+
+async def _conditions(
+    asked: RecordQuery,
+    operation: Operation,
+    withheld: frozenset[str],
+    not_asked: Counter[str],
+    record: RecordClient,
+    budget: Budget,
+    waiting: Waiting,
+) -> tuple[list[FoundEntry], list[str], bool]:
+    """All Conditions of the patient, what is told of them, and whether they were read."""
+    found: Found | ReadFailure | TooMuch
+    if "Condition" in withheld:
+        found = ReadFailure("the caller may not have them read", None)
+    else:
+        query = [("patient", asked.patient), ("_count", str(PAGE_SIZE))]
+        found = await search(record, "Condition", query, budget=budget, waiting=waiting)
+    if not isinstance(found, Found):
+        if operation is not TITRATE_PEEP:
+            raise Rejected((too_much(found) if isinstance(found, TooMuch) else not_read("Conditions", found),))
+        return [], [f"{_CONDITIONS}: {failure_of(found).sentence}."], False
+    kept = _of_patient(found.entries, "Condition", asked, not_asked)
+    told = [f"Read from the record: {len(kept)} Conditions of any time and encounter.", *remarks_of([found])]
+    return kept, told, True
 
 
 def _of_patient(

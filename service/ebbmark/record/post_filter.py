@@ -12,11 +12,13 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
+from math import inf
 
 import msgspec
 
 from ebbmark.fhir.naming import RESULT_SYSTEM
 from ebbmark.fhir.problems import Problem, ProblemKind
+from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.codes import CodeRow, HeightKind, SexKind
 from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.references import tail_of, unversioned
@@ -94,7 +96,8 @@ class Filtered:
         not_asked: how many were left out, by reason as a phrase.
         sightings: the PEEP readings among those kept.
         devices: references of the devices of those kept.
-        moments: first and last instant of each of those kept; None where it stays in at any time.
+        moments: first and last instant of each of those kept; None where it stays in at any time. A position or a
+            mode stands until the next one is charted.
     """
 
     kept: list[FoundEntry] = field(default_factory=list)
@@ -162,7 +165,8 @@ def post_filter(entries: Iterable[FoundEntry], asked: RecordQuery, table: Table)
             sieved.not_asked[reason] += 1
             continue
         sieved.kept.append(entry)
-        sieved.moments.append(None if _is_of_any_time(meanings) else moment)
+        stands = moment is not None and _is_change(observation)
+        sieved.moments.append(None if _is_of_any_time(meanings) else (moment[0], inf) if moment and stands else moment)
         if any(one.system == RESULT_SYSTEM for one in observation.identifier):
             continue  # an earlier result of ours names PEEP and this software, which is no second ventilator
         device = unversioned(observation.device.reference)
@@ -200,6 +204,11 @@ def _reason(
     if asked.encounter is not None and tail_of(observation.encounter.reference) != asked.encounter:
         return "of another encounter, or of none"
     return _OUTSIDE if moment is not None and _is_outside(moment, asked.start_s, asked.end_s) else ""
+
+
+def _is_change(observation: _Observation) -> bool:
+    """Whether it says in which position or mode the patient is from then on."""
+    return any((coding.system, coding.code) in CHANGE_CODES for coding in observation.code.coding)
 
 
 def _is_of_any_time(meanings: set[Quantity | HeightKind | SexKind | None]) -> bool:

@@ -24,11 +24,13 @@ from itertools import pairwise
 
 import msgspec
 
+from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.codes import CodeRow, HeightKind, SexKind, is_rhythm
 from ebbmark.physiology.readings import Quantity
 from ebbmark.record.client import RecordClient
-from ebbmark.record.fetch import Fetched
+from ebbmark.record.fetch import Fetched, with_changes
 from ebbmark.record.observations import NO_COMPONENTS, each_once, limits_of, remarks_of, search_observations
 from ebbmark.record.post_filter import Filtered, moment_of, post_filter, several_sources, subject_of
 from ebbmark.record.record_query import RecordQuery
@@ -111,7 +113,9 @@ def part_tokens(part: Part, table: Mapping[tuple[str, str], CodeRow]) -> list[st
             return part is Part.HEIGHTS
         return part in ((Part.CIRCULATION,) if meaning in _CIRCULATION else (Part.MECHANICS, Part.PANELS))
 
-    return sorted(f"{system}|{code}" for (system, code), row in table.items() if wanted(row))
+    changes = [*CHANGE_CODES] if part in (Part.MECHANICS, Part.PANELS) else []
+    keys = {*[key for key, row in table.items() if wanted(row)], *changes}
+    return sorted(f"{system}|{code}" for system, code in keys)
 
 
 def prefetched(part: Part, sent: bytes | None, asked: RecordQuery, base_url: str) -> Prefetched:
@@ -287,6 +291,7 @@ async def gather(
     notes = [f"{UNREAD}{part.words}." for part in Part if part not in pages]
     patient = pages.pop(Part.PATIENT)[0].entries[0]
     base = record.settings.base_url.rstrip("/") if record is not None else ""
+    conditions_read = Part.CONDITIONS in pages
     conditions = [
         one
         for page in pages.pop(Part.CONDITIONS, [])
@@ -296,6 +301,7 @@ async def gather(
     of_all = [page for part in pages for page in pages[part]]
     found = [one for one in each_once(of_all, base) if one.head.resource_type != "DeviceMetric"]
     brought_metrics = [one for page in of_all for one in page.entries if one.head.resource_type == "DeviceMetric"]
+    table = with_changes(table, TITRATE_PEEP)
     sieved = post_filter(found, asked, table)
     metrics, unread = await _metrics(sieved, brought_metrics, record, budget, waiting)
     read += [metric for metric in metrics if metric not in brought_metrics]
@@ -303,7 +309,8 @@ async def gather(
     if several:
         raise Rejected(tuple(several))
     fixed = (patient, *metrics, *conditions)
-    return Fetched(asked, fixed, tuple(found), (*remarks_of(of_all), *notes, *unread), table, sieved)
+    told = (*remarks_of(of_all), *notes, *unread)
+    return Fetched(asked, fixed, tuple(found), told, table, sieved, conditions_read=conditions_read)
 
 
 async def _fetched(

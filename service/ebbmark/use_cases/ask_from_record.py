@@ -225,6 +225,7 @@ async def ask_from_record(
     code_map: CodeMap = NO_CODE_MAP,
     accept_preliminary: bool = False,
     limits: ReadLimits = _PLENTY,
+    withheld: frozenset[str] = frozenset(),
 ) -> Answer:
     """Answer a question about a patient of the record.
 
@@ -241,6 +242,7 @@ async def ask_from_record(
         code_map: the site's own codes of readings.
         accept_preliminary: whether Observations of status preliminary count.
         limits: how much is read.
+        withheld: resource types that the caller may not have read.
 
     Raises:
         Rejected: with every problem found.
@@ -258,6 +260,7 @@ async def ask_from_record(
         code_map=code_map,
         accept_preliminary=accept_preliminary,
         limits=limits,
+        withheld=withheld,
     )
 
 

@@ -17,7 +17,7 @@ _WEIGHTS = {Risk.ABSOLUTE: Weight.LOOK_FIRST, Risk.HIGH: Weight.HIGH, Risk.CAUTI
 
 
 def beside_of(request: Request) -> Beside:
-    """Conditions that are present or could not be judged, and charted changes of position and mode.
+    """Conditions that are present or could not be judged or read, and charted changes of position and mode.
 
     Args:
         request: as it was read.
@@ -36,6 +36,8 @@ def beside_of(request: Request) -> Beside:
     ]
     if request.unjudged:
         known.append(KnownCondition("unjudged", str(len(request.unjudged)), Weight.MODERATE, "", OWN_CHOICE))
+    if request.asked.conditions_not_read:
+        known.append(KnownCondition("not-read", "", Weight.MODERATE, "", OWN_CHOICE))
     changes = tuple(
         Change(_KINDS[one.event], one.at_s, one.words, one.source) for one in request.changes if one.event in _KINDS
     )

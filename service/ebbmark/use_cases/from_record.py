@@ -38,6 +38,8 @@ __all__ = [
     "recommend_from_record",
 ]
 
+_CONDITIONS_NOT_READ = msgspec.Raw(b'{"name":"conditions-not-read","valueBoolean":true}')
+
 BEFORE_AND_AFTER_S = 3600.0
 """What was charted this long before and after the trial belongs to it, such as hourly settings and gases [s]; our
 choice."""
@@ -70,6 +72,7 @@ async def recommend_from_record(
     accept_preliminary: bool,
     limits: ReadLimits = ReadLimits(),
     site: Site = NO_SITE,
+    withheld: frozenset[str] = frozenset(),
 ) -> Recommendation | None:
     """Answer a request that names a patient of the record.
 
@@ -82,6 +85,7 @@ async def recommend_from_record(
         accept_preliminary: whether Observations of status preliminary count where the request does not say.
         limits: how much is read.
         site: what the site has decided.
+        withheld: resource types that the caller may not have read.
 
     Returns:
         The answer; None where the request names no patient of the record, but brings its data or is not readable.
@@ -95,7 +99,7 @@ async def recommend_from_record(
         return None
     if record is None:
         raise Rejected((no_record(),))
-    fetched = await _fetched(asked, record, waiting, code_map, limits)
+    fetched = await _fetched(asked, record, waiting, code_map, limits, withheld)
     reader = partial(
         read_fetched,
         asked,
@@ -181,6 +185,8 @@ def read_fetched(
         Rejected: with every problem found.
     """
     bundle, notes = fetched.bundle()
+    if not fetched.conditions_read:
+        asked = replace(asked, rest=(*asked.rest, _CONDITIONS_NOT_READ))
     request = read_request(
         with_bundle(asked, bundle),
         at_s=at_s,
@@ -193,13 +199,20 @@ def read_fetched(
 
 
 async def _fetched(
-    asked: RecordQuery, record: RecordClient, waiting: Waiting, code_map: CodeMap, limits: ReadLimits
+    asked: RecordQuery,
+    record: RecordClient,
+    waiting: Waiting,
+    code_map: CodeMap,
+    limits: ReadLimits,
+    withheld: frozenset[str],
 ) -> Fetched:
     budget = Budget(limits.requests, limits.resources, limits.size_bytes)
     table = own_codes(code_map, asked).table
     try:
         async with asyncio.timeout(limits.total_s):
-            return await fetch_trial(asked, record=record, table=table, budget=budget, waiting=waiting)
+            return await fetch_trial(
+                asked, record=record, table=table, budget=budget, waiting=waiting, withheld=withheld
+            )
     except TimeoutError:
         raise Rejected((took_too_long(limits.total_s),)) from None
 

@@ -122,10 +122,10 @@ def _description(operation: Operation) -> str:
 
 def _read(operation: Operation) -> str:
     """What the record is asked for."""
-    more = ["charted changes of position and mode"] * operation.searches_changes
+    more = ["charted changes of position and mode"] * operation.reads_changes
     more += [
         "Conditions (which needs the scope system/Condition.rs), vasopressors (with system/MedicationAdministration.rs)"
-    ] * operation.searches_conditions
+    ] * operation.reads_conditions
     return ", ".join(["the Patient", "heights", "sex", *more]) + " and Observations"
 
 

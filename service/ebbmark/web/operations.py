@@ -152,6 +152,7 @@ async def _read_and_answered(
             code_map=door.code_map,
             accept_preliminary=door.accept_preliminary,
             site=door.site,
+            withheld=_withheld(request),
         )
     asked = record_query_of(body, base_url=door.record.settings.base_url if door.record is not None else "", at_s=at_s)
     if asked is None:
@@ -167,8 +168,13 @@ async def _read_and_answered(
         site=door.site,
         code_map=door.code_map,
         accept_preliminary=door.accept_preliminary,
-        withheld=frozenset() if may(request, READ_INFUSIONS) else frozenset({READ_INFUSIONS.resource_type}),
+        withheld=_withheld(request),
     )
+
+
+def _withheld(request: Request) -> frozenset[str]:
+    """Resource types beside Observations that this caller may not have read from the record."""
+    return frozenset(one.resource_type for one in (READ_CONDITIONS, READ_INFUSIONS) if not may(request, one))
 
 
 def _access(

@@ -25,6 +25,7 @@ SHORT: Final = {
     "charted-driving-pressure-differs": "charted and computed driving pressure differ",
     "circuit-opened": "the circuit was open",
     "closing-at-last-step": "nothing below shows that it lasts",
+    "condition-not-read": "conditions of the record were not read",
     "condition-unjudged": "conditions that could not be judged",
     "coarse-steps": "the steps are coarse",
     "compliance-as-charted": "compliance is as charted, not computed",

@@ -195,6 +195,9 @@ TEMPLATES: Final[Mapping[str, str]] = {
         "Conditions of the record that could not be judged here: {words}. They may say anything, a "
         "contraindication included, and are listed among the inputs that did not count; to be read by a person."
     ),
+    "condition-not-read": (
+        "Conditions of the record were not read: a pneumothorax would not be seen, nor anything else that they say."
+    ),
     "vital-signs-not-charted": (
         "No {words} was charted at {suggested_cmh2o} cmH2O, so it is not known how the patient tolerated it."
     ),

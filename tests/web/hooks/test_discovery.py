@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from starlette.types import ASGIApp
 
+from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.codes import CODES, LOINC, CodeRow, is_rhythm
 from ebbmark.physiology.readings import Quantity
 from ebbmark.web.hooks.catalog import HOOKS, prefetch_templates
@@ -53,7 +54,9 @@ def test_a_query_is_short_enough_for_an_address(services: list[dict[str, Any]]) 
 def test_every_code_that_is_read_is_asked_for_and_no_other(services: list[dict[str, Any]]) -> None:
     asked = {code for one in services[0]["prefetch"].values() for code in _codes(one)}
 
-    assert asked == {code for (_, code), row in CODES.items() if row.meaning is not None or is_rhythm(row)}
+    readings = {code for (_, code), row in CODES.items() if row.meaning is not None or is_rhythm(row)}
+    positions_and_modes = {code for _, code in CHANGE_CODES}
+    assert asked == readings | positions_and_modes
 
 
 def test_panels_are_asked_for_by_the_codes_of_their_components(services: list[dict[str, Any]]) -> None:

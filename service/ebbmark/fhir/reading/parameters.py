@@ -239,6 +239,7 @@ READERS: Mapping[str, Reader] = {
     "write-back": _yes_or_no("write_back"),
     "make-current": _yes_or_no("make_current"),
     "with-report": _yes_or_no("with_report"),
+    "conditions-not-read": _yes_or_no("conditions_not_read"),
     "acknowledged": _acknowledged,
     "acknowledged-by": _acknowledged_by,
     "staircase": _staircase,

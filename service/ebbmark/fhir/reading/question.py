@@ -75,6 +75,7 @@ class Asked:
         write_back: whether the answer is to be written to the record.
         make_current: whether an answer that the record holds as superseded is to stand again.
         with_report: whether the answer is to hold a report.
+        conditions_not_read: whether Conditions of the patient could not be read.
         noradrenaline_equivalent_mcg_per_kg_per_min: None where not sent.
         body_mass_index: None where not sent [kg/m2].
         barometric_pressure_mmhg: None where not sent.
@@ -99,6 +100,7 @@ class Asked:
     write_back: bool = False
     make_current: bool = False
     with_report: bool = False
+    conditions_not_read: bool = False
     noradrenaline_equivalent_mcg_per_kg_per_min: float | None = None
     body_mass_index: float | None = None
     barometric_pressure_mmhg: float | None = None

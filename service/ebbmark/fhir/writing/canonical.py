@@ -46,8 +46,8 @@ def input_digest(request: Request) -> str:
     """Name the inputs that the answer rests on.
 
     Covers each source with what was read from it, height, form of the formula, whom the answer is about, what the
-    caller or the site chose beside the data, and the Conditions that nobody could judge; neither the order of the
-    entries, nor where they stood in the request, nor what was ignored.
+    caller or the site chose beside the data, the Conditions that nobody could judge, and whether they could be read;
+    neither the order of the entries, nor where they stood in the request, nor what was ignored.
 
     Returns:
         64 hexadecimal digits.
@@ -71,6 +71,7 @@ def input_digest(request: Request) -> str:
         # Where nothing was chosen nothing is said, as in the digests of earlier versions.
         *([chosen] if any(chosen) else []),
         *([sorted(unjudged)] if unjudged else []),
+        *(["conditions not read"] if request.asked.conditions_not_read else []),
     ]
     return sha256(canonical_bytes(inputs)).hexdigest()
 

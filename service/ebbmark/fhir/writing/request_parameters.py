@@ -42,6 +42,8 @@ def request_parameters(answer: Answer) -> dict[str, object]:
         parameters.append({"name": "sex-for-formula", "valueCode": asked.sex.value})
     if request.preliminary_inputs:
         parameters.append({"name": "accept-preliminary", "valueBoolean": True})
+    if asked.conditions_not_read:
+        parameters.append({"name": "conditions-not-read", "valueBoolean": True})
     if request.mapped_codes:
         parameters.append({"name": "concept-map", "resource": _concept_map(request.mapped_codes)})
     parameters += _of_one_question(asked)

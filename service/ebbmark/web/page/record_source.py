@@ -132,6 +132,7 @@ class RecordSource:
                 code_map=self.rules.code_map,
                 accept_preliminary=self.rules.accept_preliminary,
                 site=self.rules.site,
+                withheld=self._withheld,
             )
         except Rejected as rejected:
             await self._note(Deed.READ, succeeded=False)
@@ -156,6 +157,7 @@ class RecordSource:
                 site=self.rules.site,
                 code_map=self.rules.code_map,
                 accept_preliminary=self.rules.accept_preliminary,
+                withheld=self._withheld,
             )
         except Rejected as rejected:
             await self._note(Deed.READ, succeeded=False)
@@ -203,6 +205,12 @@ class RecordSource:
             Deed.WRITTEN, succeeded=outcome.there, resources=outcome.places, identity=recommendation.identity
         )
         return outcome
+
+    @property
+    def _withheld(self) -> frozenset[str]:
+        """Resource types beside Observations that the access of this person does not cover."""
+        kinds = ("Condition", "MedicationAdministration")
+        return frozenset(kind for kind in kinds if missing(self.session.scope, (f"{kind}.rs",)))
 
     @property
     def _patient(self) -> str:
