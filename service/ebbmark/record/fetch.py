@@ -10,8 +10,7 @@ cut.
 
 Beside the readings: Conditions of any time and encounter and vasopressors for the titration and for the questions that
 look for what speaks against a trial, charted positions, ventilator modes and heart rhythms for those that look for what
-happened. A question about what speaks against a trial is refused where Conditions cannot be read; a titration is of a
-trial that was performed already, and carries a caution instead.
+happened.
 
 Two devices or encounters that report PEEP in turns are refused where the question rests on all PEEP of the period, and
 else where they do so in its last hour: a transport ventilator of yesterday leaves open what is set today to nobody.
@@ -19,7 +18,6 @@ else where they do so in its last hour: a transport ventilator of yesterday leav
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Awaitable, Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -31,13 +29,11 @@ from ebbmark.fhir.operations import TITRATE_PEEP, Operation
 from ebbmark.fhir.problems import Problem, Rejected
 from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.codes import CodeRow, is_rhythm
-from ebbmark.fhir.reading.infusions import DRUG_CODES
-from ebbmark.fhir.reading.times import seconds
-from ebbmark.fhir.references import tail_of
 from ebbmark.fhir.writing.instants import instant
 from ebbmark.physiology.readings import Quantity
+from ebbmark.record.beside import is_given_within, search_beside
 from ebbmark.record.client import RecordClient
-from ebbmark.record.observations import PAGE_SIZE, each_once, limits_of, remarks_of, search_observations, tokens_of
+from ebbmark.record.observations import each_once, limits_of, remarks_of, search_observations, tokens_of
 from ebbmark.record.post_filter import Filtered, Sighting, moment_of, post_filter, several_sources
 from ebbmark.record.record_query import RecordQuery
 from ebbmark.record.search import (
@@ -45,19 +41,12 @@ from ebbmark.record.search import (
     Found,
     FoundEntry,
     ReadFailure,
-    Reference,
-    TooMuch,
     Waiting,
-    any_of,
     machines_of,
     no_patient,
-    not_read,
     read_metrics,
     read_one,
-    search,
-    too_much,
 )
-from ebbmark.record.stored_results import failure_of
 
 __all__ = [
     "BESIDE_S",
@@ -190,7 +179,7 @@ class Fetched:
         """The same, of a shorter time [s since 1970-01-01T00:00:00Z]; heights and Conditions are of any time."""
         shorter = replace(self.asked, start_s=max(start_s, self.asked.start_s), end_s=min(end_s, self.asked.end_s))
         sieved = self.sieved.within(shorter.start_s, shorter.end_s) if self.sieved is not None else None
-        infusions = tuple(one for one in self.infusions if _is_given_within(one, shorter))
+        infusions = tuple(one for one in self.infusions if is_given_within(one, shorter))
         return replace(self, asked=shorter, sieved=sieved, infusions=infusions)
 
     def bundle(self) -> tuple[bytes, tuple[str, ...]]:
@@ -247,7 +236,7 @@ async def fetch_trial(
     problems = several_sources(sieved.sightings, machines_of(metrics))
     if problems:
         raise Rejected(tuple(problems))
-    beside = await _beside(asked, TITRATE_PEEP, withheld, sieved.not_asked, record, budget, waiting)
+    beside = await search_beside(asked, TITRATE_PEEP, withheld, sieved.not_asked, record, budget, waiting)
     return Fetched(
         asked,
         (patient, *metrics, *beside.conditions),
@@ -277,28 +266,6 @@ def _charted_tokens(table: Table, operation: Operation) -> list[str]:
     return [*tokens_of(table)[1], *[f"{system}|{code}" for system, code in (*coded, *sorted(rhythms))]]
 
 
-class _Span(msgspec.Struct):
-    start: str = ""
-    end: str = ""
-
-
-class _Administration(msgspec.Struct):
-    effectiveDateTime: str = ""
-    effectivePeriod: _Span | None = None
-
-
-def _is_given_within(entry: FoundEntry, asked: RecordQuery) -> bool:
-    """Whether an infusion may run in this time; one without an end goes on."""
-    try:
-        read = msgspec.json.decode(entry.resource, type=_Administration)
-    except msgspec.DecodeError:
-        return True  # the reader names what is wrong with it
-    span = read.effectivePeriod or _Span(read.effectiveDateTime, read.effectiveDateTime)
-    start_s, end_s = seconds(span.start), seconds(span.end)
-    begins_later = isinstance(start_s, float) and start_s > asked.end_s
-    return not begins_later and not (isinstance(end_s, float) and end_s < asked.start_s)
-
-
 def _trial_notes(asked: RecordQuery, sieved: Filtered) -> list[str]:
     of_encounter = f" of {asked.encounter}" if asked.encounter else ""
     notes = [
@@ -314,9 +281,6 @@ def _trial_notes(asked: RecordQuery, sieved: Filtered) -> list[str]:
 
 LAST_S = 3600.0
 """PEEP readings of this time say which device and encounter are meant now [s]; our choice."""
-
-_CONDITIONS = "Conditions were not read from the record"
-_VASOPRESSORS = "Vasopressors (MedicationAdministration) were not read from the record"
 
 _OF_ALL_PEEP = frozenset({"next-step", "compare-settings", "compare-markers"})
 _OF_TRIALS = frozenset({"follow-trials"})
@@ -341,10 +305,6 @@ class BedsideFetched:
     def several_at_once(self, start_s: float, end_s: float) -> list[Problem]:
         """Say which devices or encounters report PEEP in turns in this time [s since 1970-01-01T00:00:00Z]."""
         return several_sources([one for one in self.sightings if start_s <= one.at_s <= end_s], self.machines)
-
-
-class _Of(msgspec.Struct):
-    subject: Reference = msgspec.field(default_factory=Reference)
 
 
 async def fetch_bedside(
@@ -385,7 +345,7 @@ async def fetch_bedside(
         pages += await observed(asked, _charted_tokens(table, operation), limits_of(asked))
     sieved = post_filter(each_once(pages, record.settings.base_url.rstrip("/")), asked, table)
     metrics, unread = await read_metrics(sieved.devices, record=record, budget=budget, waiting=waiting)
-    beside = await _beside(asked, operation, withheld, sieved.not_asked, record, budget, waiting)
+    beside = await search_beside(asked, operation, withheld, sieved.not_asked, record, budget, waiting)
     resources = (patient, *metrics, *sieved.kept, *beside.conditions, *beside.infusions)
     entries = [_Entry(msgspec.Raw(one.resource), one.full_url) for one in resources]
     fetched = BedsideFetched(
@@ -419,94 +379,6 @@ def _refuse_several(asked: RecordQuery, operation: Operation, fetched: BedsideFe
     problems = fetched.several_at_once(start_s, asked.end_s)
     if problems:
         raise Rejected(tuple(problems))
-
-
-@dataclass(frozen=True, slots=True)
-class _Beside:
-    """What some questions look at beside Observations, and what is told of it."""
-
-    conditions: Sequence[FoundEntry] = ()
-    infusions: Sequence[FoundEntry] = ()
-    told: Sequence[str] = ()
-    conditions_read: bool = True
-
-
-async def _beside(
-    asked: RecordQuery,
-    operation: Operation,
-    withheld: frozenset[str],
-    not_asked: Counter[str],
-    record: RecordClient,
-    budget: Budget,
-    waiting: Waiting,
-) -> _Beside:
-    """Search for what some questions look at beside Observations.
-
-    All Conditions, whatever their status: one that is refuted or over is told, and never passed over. Vasopressors of
-    the period; where these cannot be read that is told, and the answer says that none is documented.
-
-    Raises:
-        Rejected: Conditions could not be read for a question about what speaks against a trial. Without them a
-            contraindication would pass for one that is not documented.
-    """
-    if not operation.reads_conditions:
-        return _Beside()
-    of_patient = [("patient", asked.patient), ("_count", str(PAGE_SIZE))]
-    kept, told, were_read = await _conditions(asked, operation, withheld, not_asked, record, budget, waiting)
-    if "MedicationAdministration" in withheld:
-        return _Beside(kept, (), [*told, f"{_VASOPRESSORS}: the caller may not have them read."], were_read)
-    tokens = any_of([f"{system}|{code}" for system, code in DRUG_CODES])
-    query = [*of_patient, ("code", tokens), ("effective-time", f"ge{instant(asked.start_s)}")]
-    infusions = await search(record, "MedicationAdministration", query, budget=budget, waiting=waiting)
-    if not isinstance(infusions, Found):
-        return _Beside(kept, (), [*told, f"{_VASOPRESSORS}: {failure_of(infusions).sentence}."], were_read)
-    given = _of_patient(infusions.entries, "MedicationAdministration", asked, not_asked)
-    told.append(f"Read from the record: {len(given)} MedicationAdministrations of vasopressors.")
-    return _Beside(kept, given, [*told, *remarks_of([infusions])], were_read)
-
-
-async def _conditions(
-    asked: RecordQuery,
-    operation: Operation,
-    withheld: frozenset[str],
-    not_asked: Counter[str],
-    record: RecordClient,
-    budget: Budget,
-    waiting: Waiting,
-) -> tuple[list[FoundEntry], list[str], bool]:
-    """All Conditions of the patient, what is told of them, and whether they were read."""
-    found: Found | ReadFailure | TooMuch
-    if "Condition" in withheld:
-        found = ReadFailure("the caller may not have them read", None)
-    else:
-        query = [("patient", asked.patient), ("_count", str(PAGE_SIZE))]
-        found = await search(record, "Condition", query, budget=budget, waiting=waiting)
-    if not isinstance(found, Found):
-        if operation is not TITRATE_PEEP:
-            raise Rejected((too_much(found) if isinstance(found, TooMuch) else not_read("Conditions", found),))
-        return [], [f"{_CONDITIONS}: {failure_of(found).sentence}."], False
-    kept = _of_patient(found.entries, "Condition", asked, not_asked)
-    told = [f"Read from the record: {len(kept)} Conditions of any time and encounter.", *remarks_of([found])]
-    return kept, told, True
-
-
-def _of_patient(
-    entries: Iterable[FoundEntry], kind: str, asked: RecordQuery, not_asked: Counter[str]
-) -> list[FoundEntry]:
-    kept = []
-    for entry in entries:
-        if entry.head.resource_type != kind:
-            not_asked[f"of type {entry.head.resource_type[:40]}"] += 1
-            continue
-        try:
-            subject = msgspec.json.decode(entry.resource, type=_Of).subject.reference
-        except msgspec.DecodeError:
-            subject = ""  # the reader names what is wrong with it
-        if subject and tail_of(subject) != asked.patient:
-            not_asked[f"that are {kind}s of another patient"] += 1
-        else:
-            kept.append(entry)
-    return kept
 
 
 def _notes(asked: RecordQuery, operation: Operation, sieved: Filtered) -> list[str]:
