@@ -23,6 +23,9 @@ from trials import START_S, STEP_S, reading
 Quantities = dict[Quantity, Values]
 
 
+_CAME_BACK = "that is not closing."
+
+
 def contradictions(closing: Closing, advice: Advice, findings: Sequence[Finding]) -> Iterator[str]:
     head, number = headline(advice, closing), advice.suggested_peep_cmh2o
     texts = [advice.rationale, *(one.text for one in advice.cautions if one.of_this_patient)]
@@ -33,7 +36,11 @@ def contradictions(closing: Closing, advice: Advice, findings: Sequence[Finding]
         yield "no suggestion, and one"
     if closing.peep_cmh2o is None and "fell for good at the step" in everything:
         yield "no closing pressure, and one"
-    if closing.peep_cmh2o is None and "not closing." in everything and closing.verdict is Verdict.INDETERMINATE:
+    if (
+        closing.peep_cmh2o is None
+        and "not closing." in everything.replace(_CAME_BACK, "")
+        and closing.verdict is Verdict.INDETERMINATE
+    ):
         yield "nothing can be said of closing, and something is"
     chosen = next((row for row in advice.what_if if row.margin_cmh2o == advice.margin_cmh2o), None)
     if chosen is not None and chosen.tested and number is None and not chosen.limits_exceeded:

@@ -62,6 +62,7 @@ SHORT: Final = {
     "stop-limit-above-suggestion": "a stop limit was met above it",
     "stop-limit-at-suggestion": "a stop limit was met there",
     "stop-limit-below-suggestion": "a stop limit was met below it",
+    "stop-limit-in-trial": "a stop limit was met",
     "stop-limit-met": "a stop limit was met",
     "sudden-fall": "compliance fell suddenly",
     "tidal-volume-as-set": "tidal volume as set, not measured",
@@ -171,6 +172,8 @@ def _why_none(advice: Advice, closing: Closing) -> Iterator[str]:
     if advice.suggested_peep_cmh2o is not None:
         return
     if closing.verdict is Verdict.NOT_REACHED:
+        if advice.look_first:
+            return
         yield "Whether to test lower steps, or to choose PEEP in another way, is for local protocol."
         return
     why = advice.rationale if closing.verdict is Verdict.FOUND else closing.reason

@@ -13,6 +13,7 @@ from typing import Final
 from ebbmark.physiology.advice.advice import Advice, Caution, Severity
 from ebbmark.physiology.advice.evidence import EvidenceLine, EvidenceStatus
 from ebbmark.physiology.advice.suggestion import AT_SUGGESTION
+from ebbmark.physiology.closing.decision import WOULD_HELP
 from ebbmark.physiology.closing.estimate import Closing, Verdict
 from ebbmark.physiology.findings import Finding, Weight
 from ebbmark.physiology.patient.titration import Titration
@@ -40,6 +41,7 @@ _SEVERITY: Final = {
 }
 
 
+_LOOK: Final = "Look at the patient first."
 _NO_NUMBER: Final = "No PEEP is suggested."
 _NOT_TOLERATED: Final = (
     "Closing and margin would give {} cmH2O, which was not tolerated in this trial: no PEEP is suggested. Look at the "
@@ -70,13 +72,29 @@ def worded(titration: Titration) -> Titration:
     """The same with its sentences: reason of the estimate, rationale, cautions and limits of each row."""
     looks = titration.look_first
     closing = with_reason(titration.closing, looks)
-    advice = worded_advice(titration.advice, titration.findings)
+    advice = titration.advice
+    if any(one.slug == "stop-limit-in-trial" for one in looks):
+        # Nobody is told of further readings or lower steps after a stop limit.
+        closing = replace(closing, reason=closing.reason.split(WOULD_HELP)[0].rstrip())
+        advice = replace(advice, why=_after_stop(advice.why, closing))
+    advice = worded_advice(advice, titration.findings)
     if looks:
         tail = _NO_NUMBER
         if not _reason(looks):
-            tail = _NOT_TOLERATED.format(level(float(looks[0].values["suggested_cmh2o"])))
+            tail = f"{_LOOK} {advice.rationale}"
+        if any(one.slug == "stop-limit-at-suggestion" for one in looks):
+            tail = _NOT_TOLERATED.format(level(float(looks[-1].values["suggested_cmh2o"])))
         advice = replace(advice, rationale=" ".join((*map(sentence, looks), tail)), look_first=True)
     return replace(titration, closing=closing, advice=advice)
+
+
+def _after_stop(why: Finding | None, closing: Closing) -> Finding | None:
+    """Why there is no number, without a word on lower steps or further readings."""
+    if why is not None and why.slug == "withheld-not-reached":
+        return replace(why, slug="withheld-not-reached-after-stop")
+    if why is not None and why.slug == "withheld-indeterminate":
+        return replace(why, values={"text": closing.reason})
+    return why
 
 
 def worded_advice(advice: Advice, findings: Sequence[Finding] = ()) -> Advice:
@@ -116,10 +134,15 @@ def _suggested(finding: Finding) -> str:
     spelled = {name: _spelled(name, value) for name, value in values.items()}
     between = interval(float(values["low_cmh2o"]), float(values["high_cmh2o"]))
     said = (
-        "Compliance fell for good at the step of {closing_cmh2o} cmH2O (probability {here_share} for this very step, "
-        "{reached_share} for closing at one of the steps tested; 90 % interval: {between}). {margin_cmh2o} cmH2O above "
-        "it is {peep_cmh2o} cmH2O"
-    ).format(between=between, **spelled)
+        "Compliance fell{for_good} at the step of {closing_cmh2o} cmH2O{last} (probability {here_share} for this very "
+        "step, {reached_share} for closing at one of the steps tested; 90 % interval: {between}). {margin_cmh2o} "
+        "cmH2O above it is {peep_cmh2o} cmH2O"
+    ).format(
+        between=between,
+        for_good="" if "last_step" in values else " for good",
+        last=", the last one tested" if "last_step" in values else "",
+        **spelled,
+    )
     if "plateau" not in values:
         said += ". The plateau there is not known, since only dynamic compliance was measured: a hold would tell."
     else:

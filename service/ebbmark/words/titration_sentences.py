@@ -13,6 +13,10 @@ REASONS: Final[Mapping[str, str]] = {
         "pressure was not reached and no PEEP is suggested from it. Whether to test lower steps or to choose PEEP"
         " in another way is for local protocol."
     ),
+    "withheld-not-reached-after-stop": (
+        "Compliance had not fallen for good at the lowest PEEP tested ({lowest_cmh2o} cmH2O), so the closing "
+        "pressure was not reached and no PEEP is suggested from it."
+    ),
     "withheld-falling": (
         "Compliance fell from the first step on, so closing began at or above the highest PEEP tested "
         "({top_cmh2o} cmH2O) and no PEEP is suggested. PEEP has to be chosen in another way, by local protocol."
@@ -181,6 +185,7 @@ TEMPLATES: Final[Mapping[str, str]] = {
         "Peak less plateau pressure rose from {from_cmh2o} to {to_cmh2o} cmH2O at PEEP {peep_cmh2o} cmH2O: "
         "secretions, a kink or bronchospasm narrow the airway."
     ),
+    "stop-limit-in-trial": "{place} {peep_cmh2o} cmH2O, {words}.{before_it}",
     "stop-limit-at-suggestion": "{At} {words} was {value} {unit}, {side} {limit}{recovery}{earlier}.",
     "stop-limit-above-suggestion": (
         "{At}, above the suggestion, {words} was {value} {unit}, {side} {limit}{recovery}{earlier}."

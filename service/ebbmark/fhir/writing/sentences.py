@@ -70,8 +70,9 @@ def closing_sentence(closing: Closing) -> str:
     if closing.verdict is Verdict.FOUND and closing.peep_cmh2o is not None:
         low, high = closing.interval_cmh2o or (closing.peep_cmh2o, closing.peep_cmh2o)
         shape = f", the fall {closing.shape.value}" if closing.shape else ""
+        at = "at the last step tested," if closing.peep_cmh2o == closing.steps[-1].peep_cmh2o else "for good at"
         return (
-            f"Going down, compliance began to fall for good at PEEP {in_words(closing.peep_cmh2o, PRESSURE)} "
+            f"Going down, compliance began to fall {at} PEEP {in_words(closing.peep_cmh2o, PRESSURE)} "
             f"(90 % interval: {interval(low, high)}). Closing was reached at one of the steps tested with "
             f"{probability}; {evidence}{shape}."
         )

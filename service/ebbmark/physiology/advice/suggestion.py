@@ -77,6 +77,8 @@ def suggestion(chosen: WhatIf, closing: Closing, trial: Trial) -> Finding:
         "margin_cmh2o": chosen.margin_cmh2o,
         "peep_cmh2o": chosen.peep_cmh2o,
     }
+    if closing.peep_cmh2o == trial.steps[-1].peep_cmh2o:
+        values["last_step"] = 1.0
     volume, driving, plateau = chosen.tidal_volume, chosen.driving_pressure_cmh2o, chosen.plateau_cmh2o
     if volume is not None and driving is not None and plateau is not None:
         values |= {"volume_ml": volume.volume_ml, "ml_per_kg": volume.ml_per_kg, "driving": driving, "plateau": plateau}

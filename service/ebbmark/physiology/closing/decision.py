@@ -47,7 +47,7 @@ from ebbmark.physiology.closing.losses import NO_ANSWER, expected_losses
 from ebbmark.physiology.closing.posterior import Posterior
 from ebbmark.physiology.wording import level, percent
 
-__all__ = ["decide", "stated"]
+__all__ = ["WOULD_HELP", "decide", "stated"]
 
 _DOUBT, _DOUBT_OF_FALLING = 0.12, 0.12
 _STRONG, _MODERATE = 0.97, 0.90
@@ -58,7 +58,13 @@ _TWO_SIDED_90 = 1.6448536269514722
 _DECIMALS = 6
 """To which everything that is stated is rounded, once, before any limit is applied: so no last bit decides."""
 
-_WHERE_UNKNOWN = "Compliance fell for good, but the readings scatter too much to say at which step."
+WOULD_HELP = "By the model, what would have told most is"
+"""Begins the sentence on a further measurement."""
+
+_BACK, _RECOVERED, _SWINGS = 0.10, 0.05, 3
+"""A move of compliance between steps that counts, as a share of its best, and how many in turn are a sawtooth."""
+_WHERE_UNKNOWN = "Compliance fell, but the readings scatter too much to say at which step, or that it lasts."
+_SAWTOOTH = "Compliance rises and falls between steps by more than the readings allow to tell: no closing pressure."
 _PERHAPS_FALLING = "Compliance fell for good, but perhaps from the first step on."
 _PERHAPS_NOT_REACHED = "Compliance perhaps did not fall for good, but the readings cannot exclude that it did."
 _PERHAPS_REACHED = "Compliance perhaps fell for good, but the readings cannot exclude that it did not."
@@ -83,6 +89,9 @@ def decide(steps: Sequence[CurveStep], posterior: Posterior) -> Closing:
     found = _sum(at_step)
 
     verdict, reason = _judge(events, losses, named)
+    swings = _came_back(steps, exp(posterior.centres).tolist())
+    if verdict in (Verdict.FALLING_FROM_FIRST_STEP, Verdict.INDETERMINATE) or swings == _SAWTOOTH:
+        verdict, reason = (Verdict.INDETERMINATE, swings) if swings else (verdict, reason)
     lone_fall = ""
     if named == len(steps) - 1 or (verdict is not Verdict.FOUND and max(not_reached, events[-1]) > _DOUBT):
         lone_fall = _doubtful_last_step(len(steps[-1].compliances_ml_per_cmh2o), posterior)
@@ -155,13 +164,41 @@ def _doubtful_last_step(readings: int, posterior: Posterior) -> str:
     )
 
 
+def _came_back(steps: Sequence[CurveStep], centres: Sequence[float]) -> str:
+    """Say that a fall came back at a lower step, or that compliance swings; empty where it does neither."""
+    turns: list[int] = []  # direction of each move that counts
+    limit = _BACK * max(centres)
+    best, lowest, fell = centres[0], centres[0], 0
+    back = ""
+    for place, value in enumerate(centres):
+        whole = value >= (1.0 - _RECOVERED) * best
+        if whole and fell and value - lowest >= limit and not back:
+            back = (
+                f"Compliance fell at {level(steps[fell].peep_cmh2o)} and came back to {value:.0f} mL/cmH2O at "
+                f"{level(steps[place].peep_cmh2o)} cmH2O: that is not closing."
+            )
+        if whole:
+            best, lowest, fell = max(best, value), value, 0
+        else:
+            lowest, fell = min(lowest, value), fell or place
+    extreme = centres[0]
+    for value in centres[1:]:
+        direction = 1 if value > extreme else -1
+        if turns and direction == turns[-1]:
+            extreme = value
+        elif abs(value - extreme) >= limit:
+            turns.append(direction)
+            extreme = value
+    return _SAWTOOTH if back and len(turns) >= _SWINGS + 1 else back
+
+
 def _what_would_help(help_: Help) -> str:
     what = {
         Measurement.READING: f"one more reading at the step of {level(help_.peep_cmh2o or 0.0)} cmH2O",
         Measurement.PLATEAU: "plateau pressures (end-inspiratory holds) in place of peak pressures",
         Measurement.LOWER_STEP: "readings at a lower step, where the patient and local protocol allow one",
     }[help_.measurement]
-    return f"By the model, what would have told most is {what}."
+    return f"{WOULD_HELP} {what}."
 
 
 def _shape(steps: Sequence[CurveStep], posterior: Posterior) -> Shape:

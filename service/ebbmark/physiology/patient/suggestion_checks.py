@@ -13,7 +13,7 @@ from ebbmark.physiology.patient.scene import Scene
 from ebbmark.physiology.patient.steps_seen import Seen, StepSeen
 from ebbmark.physiology.readings import Quantity
 
-__all__ = ["limits_met_at", "stop_limits", "unseen_vital_signs", "worse_than_best"]
+__all__ = ["limits_met_at", "limits_met_in_trial", "stop_limits", "unseen_vital_signs", "worse_than_best"]
 
 SAME_PEEP_CMH2O: Final = 0.25
 """A step this near to a PEEP is the step of that PEEP: units were converted. This project's choice."""
@@ -107,6 +107,37 @@ def limits_met_at(scene: Scene, peep_cmh2o: float) -> tuple[Finding, ...]:
         for vital in _VITALS
         if (met := [row for row in rows if _met(row, vital, limits)])
     )
+
+
+def limits_met_in_trial(scene: Scene) -> Iterator[Finding]:
+    """Stop limits met at any step of a trial without a suggestion: the latest such step, with all that was met there.
+
+    Args:
+        scene: what is known.
+    """
+    limits = scene.limits.vital
+    rows = [(row, met) for row in reversed(scene.seen) if (met := [one for one in _VITALS if _met(row, one, limits)])]
+    if not rows:
+        return
+    row, met = rows[0]
+    values: dict[str, float | str] = {
+        "place": "At the last step, PEEP" if row is scene.seen[-1] else "At PEEP",
+        "words": _listed([_beyond(row, vital, limits) for vital in met]),
+        "peep_cmh2o": row.peep_cmh2o,
+        "before_it": "",
+    }
+    earlier = []
+    for vital in _VITALS:
+        places = [one for one, at in rows if vital in at]
+        worst = min(places, key=lambda one: vital.sign * _worse(one.by_quantity[vital.quantity], vital), default=row)
+        if worst is not row:
+            earlier.append(f"{_beyond(worst, vital, limits)} at PEEP {worst.peep_cmh2o:g} cmH2O")
+    if earlier:
+        values["before_it"] = f" Earlier {_listed(earlier)}."
+    sources = tuple(dict.fromkeys(src for one, at in rows for vital in at for src in _sources(one, vital.quantity)))
+    at_s = max(row.by_quantity[vital.quantity].at_s for vital in met)
+    peeps = tuple(one.peep_cmh2o for one, _ in reversed(rows))
+    yield Finding("stop-limit-in-trial", Weight.LOOK_FIRST, values, peeps, at_s, sources, met[0].source)
 
 
 def worse_than_best(scene: Scene, suggested_cmh2o: float) -> Iterator[Finding]:
@@ -224,6 +255,15 @@ def _finding(
     sources = tuple(dict.fromkeys(one for row in rows for one in _sources(row, vital.quantity)))
     peeps = tuple(row.peep_cmh2o for row in rows)
     return Finding(slug, weight, values, peeps, worst.at_s, sources, vital.source)
+
+
+def _beyond(row: StepSeen, vital: _Vital, limits: VitalLimits) -> str:
+    value = _worse(row.by_quantity[vital.quantity], vital)
+    return f"{vital.words} was {value:.0f} {vital.unit} (limit {vital.limit(limits):.0f})"
+
+
+def _listed(parts: Sequence[str]) -> str:
+    return " and ".join([part for part in (", ".join(parts[:-1]), parts[-1]) if part])
 
 
 def _worse(seen: Seen, vital: _Vital) -> float:

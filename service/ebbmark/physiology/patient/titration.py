@@ -18,7 +18,7 @@ from ebbmark.physiology.patient.checks import judge_curve, judge_suggestion
 from ebbmark.physiology.patient.limits import LIMITS, CheckLimits
 from ebbmark.physiology.patient.scene import Scene
 from ebbmark.physiology.patient.steps_seen import StepSeen, before_the_limb, steps_seen
-from ebbmark.physiology.patient.suggestion_checks import limits_met_at
+from ebbmark.physiology.patient.suggestion_checks import limits_met_at, limits_met_in_trial
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.trial.steps import Trial
@@ -117,4 +117,9 @@ def titrate(
         if any(one.weight is Weight.LOOK_FIRST for one in tolerated):
             advice = replace(advice, suggested_peep_cmh2o=None)
         findings = tuple(sorted((*findings, *tolerated), key=lambda one: list(Weight).index(one.weight)))
+    else:
+        met = tuple(limits_met_in_trial(scene))
+        findings = (*met, *findings)
+        if met:
+            closing = replace(closing, would_help=None)
     return Titration(closing, advice, tuple(scene.seen), findings)

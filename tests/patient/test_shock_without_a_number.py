@@ -1,0 +1,68 @@
+"""Trials without a number whose patient is in danger, and curves that come back: each says what is first."""
+
+from __future__ import annotations
+
+import pytest
+
+from ebbmark.physiology.closing.closing import Evidence, Verdict
+from ebbmark.physiology.readings import Quantity
+from ebbmark.words.answer_in_short import in_short
+from patients import slugs, titrated
+
+MAP = Quantity.MEAN_ARTERIAL_PRESSURE
+CURVES = {
+    "rising to the end": (37, 38, 39, 40, 41, 42, 43, 44),
+    "flat": (40,) * 8,
+    "falling from the first step": (44, 40, 36.5, 33, 30, 27, 25, 23),
+    "sawtooth": (36, 41, 35, 42, 36, 41, 35, 41),
+    "a fall by half": (38, 40, 41, 42, 20, 19, 18, 17),
+}
+
+
+@pytest.mark.parametrize("curve", CURVES)
+def test_shock_at_the_last_step_stands_first_where_there_is_no_number(curve: str) -> None:
+    found = titrated({MAP: {20: 78, 8: 62, 6: 40}, Quantity.HEART_RATE: {6: 172}}, compliances=CURVES[curve])
+
+    said = "At the last step, PEEP 6 cmH2O, mean arterial pressure was 40 mmHg (limit 60) and heart rate was 172 /min"
+    assert found.advice.suggested_peep_cmh2o is None
+    assert found.advice.cautions[0].severity.value == "high"
+    assert found.advice.cautions[0].text.startswith(said)
+    assert found.advice.rationale.startswith(said)
+    assert (
+        "lower step" not in f"{found.advice.rationale} {found.closing.reason} {in_short(found.advice, found.closing)}"
+    )
+
+
+def test_shock_at_an_earlier_step_is_said_too() -> None:
+    found = titrated({MAP: {16: 40, 6: 58}}, compliances=CURVES["flat"])
+
+    assert "Earlier mean arterial pressure was 40 mmHg (limit 60) at PEEP 16 cmH2O." in found.advice.cautions[0].text
+
+
+def test_a_trial_without_a_number_in_a_stable_patient_says_nothing_of_stop_limits() -> None:
+    assert "stop-limit-in-trial" not in slugs(titrated({MAP: 75}, compliances=CURVES["flat"]))
+
+
+def test_a_fall_that_comes_back_at_a_lower_step_is_not_closing_and_not_for_good() -> None:
+    found = titrated(peeps=(14, 12, 10, 8), compliances=(38, 30, 31, 37))
+
+    assert found.closing.verdict is Verdict.INDETERMINATE
+    assert "Compliance fell at 12 and came back to 37 mL/cmH2O at 8 cmH2O: that is not closing." in found.closing.reason
+    assert "for good" not in found.advice.rationale
+    assert "from the first step" not in found.advice.rationale
+
+
+def test_a_sawtooth_is_called_one() -> None:
+    found = titrated(compliances=CURVES["sawtooth"])
+
+    assert found.closing.reason.startswith("Compliance rises and falls between steps by more than the readings allow")
+    assert "for good" not in found.advice.rationale
+
+
+def test_closing_at_the_last_step_tested_is_neither_for_good_nor_strong() -> None:
+    found = titrated(peeps=(16, 14, 12, 10), compliances=(40, 40.5, 41, 36.5))
+
+    assert found.closing.peep_cmh2o == 10
+    assert found.closing.evidence is not Evidence.STRONG
+    assert "for good" not in found.advice.rationale
+    assert "the last one tested" in found.advice.rationale
