@@ -13,8 +13,7 @@ from typing import Final
 from ebbmark.physiology.advice.advice import Advice, Caution, Severity
 from ebbmark.physiology.advice.evidence import EvidenceLine, EvidenceStatus
 from ebbmark.physiology.advice.suggestion import AT_SUGGESTION
-from ebbmark.physiology.closing.decision import WOULD_HELP
-from ebbmark.physiology.closing.estimate import Closing, Verdict
+from ebbmark.physiology.closing.estimate import WOULD_HELP, Closing, Verdict
 from ebbmark.physiology.findings import Finding, Weight
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.wording import interval, level, percent

@@ -33,6 +33,7 @@ import numpy as np
 from ebbmark.physiology.closing.arithmetic import Floats, exp, total
 from ebbmark.physiology.closing.curves import FALLING, NOT_REACHED
 from ebbmark.physiology.closing.estimate import (
+    WOULD_HELP,
     Closing,
     CurveStep,
     Evidence,
@@ -47,7 +48,7 @@ from ebbmark.physiology.closing.losses import NO_ANSWER, expected_losses
 from ebbmark.physiology.closing.posterior import Posterior
 from ebbmark.physiology.wording import level, percent
 
-__all__ = ["WOULD_HELP", "decide", "stated"]
+__all__ = ["decide", "stated"]
 
 _DOUBT, _DOUBT_OF_FALLING = 0.12, 0.12
 _STRONG, _MODERATE = 0.97, 0.90
@@ -57,9 +58,6 @@ _LONE_FALL, _LARGEST_USUAL_FALL, _SPOILED_ENOUGH = 0.12, 0.30, 0.10
 _TWO_SIDED_90 = 1.6448536269514722
 _DECIMALS = 6
 """To which everything that is stated is rounded, once, before any limit is applied: so no last bit decides."""
-
-WOULD_HELP = "By the model, what would have told most is"
-"""Begins the sentence on a further measurement."""
 
 _BACK, _RECOVERED, _SWINGS = 0.10, 0.05, 3
 """A move of compliance between steps that counts, as a share of its best, and how many in turn are a sawtooth."""

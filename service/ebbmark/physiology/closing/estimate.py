@@ -5,7 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
-__all__ = ["Closing", "CurveStep", "Evidence", "Help", "Measurement", "Shape", "StepEstimate", "Verdict"]
+__all__ = ["WOULD_HELP", "Closing", "CurveStep", "Evidence", "Help", "Measurement", "Shape", "StepEstimate", "Verdict"]
+
+WOULD_HELP = "By the model, what would have told most is"
+"""Begins the sentence on a further measurement."""
 
 
 class Verdict(Enum):
