@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,10 +11,12 @@ import numpy as np
 from ebbmark.fhir.reading.charted_steps import read_charted_steps
 from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.physiology.patient.steps_seen import Seen
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
+from ebbmark.physiology.readings import Quantity
 from ebbmark.use_cases.titrate import recommend, recommend_for
 
-__all__ = ["DRAWN", "FIXTURES", "charted", "fixture"]
+__all__ = ["DRAWN", "FIXTURES", "charted", "fixture", "with_vital_signs"]
 
 FIXTURES = Path(__file__).parents[1] / "fixtures"
 AT_S = 1_780_000_000.0
@@ -47,6 +49,24 @@ def charted(
     return recommend_for(replace(request, protocol=replace(DEFAULT_PROTOCOL, minimum_steps=3)))
 
 
+def with_vital_signs(
+    recommendation: Recommendation, lowest: Mapping[Quantity, Sequence[float | None]], *, after: float = 0.0
+) -> Recommendation:
+    """The same answer with vital signs at its steps: the lowest value of each, and how far above it the last one is."""
+
+    def seen(value: float) -> Seen:
+        last = value + after
+        return Seen(last, value, last, last, 2, recommendation.trial.steps[0].start_s, 0.0, (0,))
+
+    rows = tuple(
+        replace(
+            row, by_quantity={name: seen(value) for name, of in lowest.items() if (value := of[number]) is not None}
+        )
+        for number, row in enumerate(recommendation.seen)
+    )
+    return replace(recommendation, seen=rows)
+
+
 def hump(peeps: Sequence[float], best: float, *, height: float = 45.0, slope: float = 0.02) -> tuple[float, ...]:
     """A compliance that is highest at one PEEP and falls off to both sides, faster below."""
     return tuple(
@@ -74,5 +94,21 @@ DRAWN: dict[str, Callable[[], Recommendation]] = {
         (24, 20, 18, 17.5, 15, 14.5, 12, 10, 9.5, 6), (36, 38, 39.4, 40, 40.5, 40.5, 40, 36, 35, 30)
     ),
     "margin beyond the tested range": lambda: charted((12, 11, 10, 9, 8, 7), (42, 43, 42.5, 38, 35, 32)),
+    "vital signs beyond their limits": lambda: with_vital_signs(
+        charted((18, 16, 14, 12, 10, 8), (38, 41, 42, 42, 37, 31)),
+        {
+            Quantity.SPO2: (95, 95, 94, None, 84, 80),
+            Quantity.MEAN_ARTERIAL_PRESSURE: (55, 58, 59.6, 60, 72, 75),
+            Quantity.SYSTOLIC_ARTERIAL_PRESSURE: (80, 84, 86, 92, 110, 114),
+        },
+        after=1.0,
+    ),
+    "25 steps with vital signs": lambda: with_vital_signs(
+        charted(STEPS_OF_ONE, hump(STEPS_OF_ONE, 14), rows=3),
+        {
+            Quantity.SPO2: [95] * 20 + [84] * 5,
+            Quantity.SYSTOLIC_ARTERIAL_PRESSURE: [85] * 12 + [118] * 13,
+        },
+    ),
     "very stiff": lambda: charted((16, 14, 12, 10, 8), (6.1, 6.4, 6.5, 5.6, 4.7)),
 }

@@ -13,8 +13,10 @@ import pytest
 import typst
 from pypdf import PdfReader
 
-from drawn_trials import DRAWN, FIXTURES, fixture
+from drawn_trials import DRAWN, FIXTURES, fixture, with_vital_signs
 from ebbmark.physiology.closing.closing import Verdict
+from ebbmark.physiology.patient.limits import LIMITS
+from ebbmark.physiology.readings import Quantity
 from ebbmark.views.drawing import Area, Drawing, Label, Line, Marks, box_of, text_width_in
 from ebbmark.views.figure import Figure, figure_of
 from ebbmark.views.figure_words import alternative_text, figure_table
@@ -211,11 +213,13 @@ def test_readings_far_from_the_curve_are_named_and_do_not_flatten_it() -> None:
 
 
 @by_trial
-def test_the_text_alternative_is_two_to_four_sentences_with_the_verdict_and_the_suggestion(name: str) -> None:
+def test_the_text_alternative_is_two_to_five_sentences_with_the_verdict_and_the_suggestion(name: str) -> None:
     text = alternative_text(figure(name))
     suggested = figure(name).suggested_peep_cmh2o
 
-    assert 2 <= text.count(". ") + 1 <= 4
+    # One more where a stop limit was met.
+    met = any(row.beyond(step) for row in figure(name).vital_signs for step in range(len(figure(name).steps)))
+    assert 2 <= text.count(". ") + 1 <= 4 + met
     assert text.endswith(".")
     assert "\u00a0" not in text
     assert ("No PEEP is suggested" in text) == (suggested is None)
@@ -236,6 +240,95 @@ def test_the_table_says_what_is_drawn() -> None:
     # The builder of this trial: compliance 40.3 twice at 12 cmH2O, band from 1.26 below to 1.31 above 40.34.
     assert table.rows[4] == ("12", "40.3, 40.3", "40.3", "40.3", "39.0 to 41.6", "87 %")
     assert "not reached in this trial 3 %" in table.caption
+
+
+MET = "vital signs beyond their limits"
+
+
+@by_aspect
+def test_what_each_step_saw_stands_below_its_peep(aspect: Aspect) -> None:
+    drawing = layout(MET, aspect)
+    found = {
+        text: {round(label.at[0], 3) for label in labels(drawing) if label.text == text}
+        for text in ("18", "10", "8", "55", "72", "75", "95", "84", "80", "–")
+    }
+
+    # Lowest SpO2 and MAP of the builder; the last values, one higher, are not shown.
+    assert found["55"] == found["18"] < found["95"]
+    assert found["72"] == found["84"] == found["10"]
+    assert found["75"] == found["80"] == found["8"]
+    assert len(found["–"]) == 1
+    assert "lowest SpO2 (%)" in said(drawing)
+    assert "lowest MAP (mmHg)" in said(drawing)
+
+
+@by_aspect
+def test_a_value_beyond_its_stop_limit_is_bold_over_a_rule_and_the_limit_is_said(aspect: Aspect) -> None:
+    drawing = layout(MET, aspect)
+    bold = [label for label in labels(drawing) if label.bold]
+    rules = [{x for x, _ in ink.points} for ink in drawing.inks if isinstance(ink, Line) and ink.width_pt == 1.0]
+
+    # 59.6 is below 60 and must not be rounded to it; 60 is not below.
+    assert {label.text for label in bold} == {"55", "58", "59.6", "84", "80"}
+    assert all({box_of(label)[0], box_of(label)[2]} in rules for label in bold)
+    assert "lowest MAP below 60 mmHg at 18, 16, 14 cmH2O (bold, underlined)" in said(drawing)
+    assert "lowest SpO2 below 85 % at 10, 8 cmH2O (bold, underlined)" in said(drawing)
+    assert (LIMITS.vital.mean_arterial_pressure_below_mmhg, LIMITS.vital.spo2_below_percent) == (60, 85)
+
+
+def test_the_bold_weight_is_in_every_file_of_the_figure() -> None:
+    assert b'font-weight="bold"' in draw(figure(MET))
+    assert b'font-weight="bold"' not in draw(figure("found"))
+
+
+def test_a_bold_number_is_never_wider_than_it_was_taken_to_be() -> None:
+    source = '#set text(font: "Libertinus Serif", size: 10pt, weight: "bold")\n' + (
+        '#context [#metadata(measure("59.6").width.pt())<w>]'
+    )
+    ((found,),) = (msgspec.json.decode(typst.query(source.encode(), "<w>", field="value", ignore_system_fonts=True)),)
+    left, _, right, _ = box_of(Label((0.0, 0.0), "59.6", 10.0, bold=True))
+
+    assert found / 72 <= right - left
+
+
+def test_the_table_and_the_text_alternative_say_the_vital_signs_that_are_drawn() -> None:
+    table, words = figure_table(figure(MET)), alternative_text(figure(MET))
+
+    assert table.heads[-2:] == ("Lowest SpO2 (%)", "Lowest MAP (mmHg)")
+    assert [row[-2:] for row in table.rows] == [
+        ("95", "55, below 60"),
+        ("95", "58, below 60"),
+        ("94", "59.6, below 60"),
+        ("not charted", "60"),
+        ("84, below 85", "72"),
+        ("80, below 85", "75"),
+    ]
+    assert "Lowest SpO2 below 85 % at 10, 8 cmH2O; lowest MAP below 60 mmHg at 18, 16, 14 cmH2O." in words
+
+
+def test_nothing_charted_leaves_no_row() -> None:
+    assert figure("single readings").vital_signs == ()
+    assert "lowest" not in said(layout("single readings"))
+    assert "Vital signs" not in figure_table(figure("single readings")).caption
+
+
+@pytest.mark.parametrize(
+    ("mean", "systolic", "shown"),
+    [
+        ((70, 70, 70), (110, 110, 110), ["MAP"]),
+        ((None, None, None), (110, 110, 110), ["systolic"]),
+        ((70, None, 70), (110, 110, 110), ["MAP", "systolic"]),
+        ((70, 70, 70), (110, 110, 85), ["MAP", "systolic"]),
+        ((55, 70, 70), (85, 110, 110), ["MAP"]),
+        ((None, None, None), (None, None, None), []),
+    ],
+)
+def test_systolic_pressure_has_a_row_where_it_says_what_the_mean_does_not(
+    mean: tuple[float | None, ...], systolic: tuple[float | None, ...], shown: list[str]
+) -> None:
+    charted = {Quantity.MEAN_ARTERIAL_PRESSURE: mean, Quantity.SYSTOLIC_ARTERIAL_PRESSURE: systolic}
+
+    assert [row.name for row in figure_of(with_vital_signs(DRAWN["3 steps"](), charted)).vital_signs] == shown
 
 
 @by_palette

@@ -62,6 +62,7 @@ class Label:
         anchor: what of the text lies at `at`.
         role: colour.
         upwards: whether it reads from below to above.
+        bold: whether it is set in the bold weight.
     """
 
     at: Point
@@ -70,6 +71,7 @@ class Label:
     anchor: Anchor = "start"
     role: Role = "ink"
     upwards: bool = False
+    bold: bool = False
 
 
 Ink = Line | Area | Marks | Label
@@ -181,7 +183,7 @@ def box_of(label: Label) -> tuple[float, float, float, float]:
     Args:
         label: the label.
     """
-    width = text_width_in(label.text, label.size_pt)
+    width = text_width_in(label.text, label.size_pt) * (_BOLDER if label.bold else 1.0)
     start = -width * _BEFORE[label.anchor]
     above, below = ASCENT * label.size_pt / POINTS_PER_INCH, DESCENT * label.size_pt / POINTS_PER_INCH
     x, y = label.at
@@ -189,5 +191,8 @@ def box_of(label: Label) -> tuple[float, float, float, float]:
         return (x - above, y + start, x + below, y + start + width)
     return (x + start, y - below, x + start + width, y + above)
 
+
+_BOLDER = 1.2
+"""How much wider the bold weight is taken to be; this project's allowance."""
 
 _BEFORE: dict[Anchor, float] = {"start": 0.0, "middle": 0.5, "end": 1.0}

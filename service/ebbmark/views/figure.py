@@ -14,6 +14,7 @@ from ebbmark.fhir.writing.statements import Amount, Answer, Coded, Statement
 from ebbmark.physiology.closing.estimate import Closing, StepEstimate, Verdict
 from ebbmark.physiology.during.next_move import Action
 from ebbmark.physiology.during.running import running_trial
+from ebbmark.views.vital_signs import VitalRow, vital_rows_of
 
 __all__ = [
     "NOTHING_YET", "Figure", "FigureStep", "Margin", "RunningFigure", "Scale", "Shown", "beyond", "figure_of",
@@ -90,6 +91,7 @@ class Figure:
         suggested_peep_cmh2o: None where none is suggested.
         margin_cmh2o: margin of the suggestion.
         margins: all margins looked at; empty without a suggestion.
+        vital_signs: what each step saw of the patient; empty where nothing was charted.
         identity: of the answer.
         engine_version: version of this software.
     """
@@ -102,6 +104,7 @@ class Figure:
     suggested_peep_cmh2o: float | None
     margin_cmh2o: float
     margins: tuple[Margin, ...]
+    vital_signs: tuple[VitalRow, ...]
     identity: str
     engine_version: str
 
@@ -142,6 +145,7 @@ def figure_of(recommendation: Recommendation) -> Figure:
         margins=()
         if suggested is None
         else tuple(Margin(row.margin_cmh2o, row.peep_cmh2o, row.tested) for row in advice.what_if),
+        vital_signs=vital_rows_of(recommendation.seen),
         identity=recommendation.identity,
         engine_version=recommendation.engine_version,
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -11,6 +12,7 @@ from ebbmark.physiology.during.call_rule import DEFAULT_CALL_RULE
 from ebbmark.physiology.wording import interval, level, percent
 from ebbmark.views.drawing import TIED
 from ebbmark.views.figure import Figure, FigureStep, RunningFigure, Shown, beyond, scale_of
+from ebbmark.views.vital_signs import NOT_CHARTED, VitalRow
 
 __all__ = [
     "FALLING", "NOT_REACHED", "PRELIMINARY", "FigureTable", "alternative_text", "closing_words", "compliance_title",
@@ -100,7 +102,15 @@ def notes(figure: Figure, *, outside_drawn: bool) -> tuple[str, ...]:
     elif not outside_drawn:
         said.append(f"{NOT_REACHED}: {percent(figure.closing.not_reached)}")
         said.append(f"{FALLING}: {percent(figure.closing.falling_from_first_step)}")
-    return (*said, *far_words(figure))
+    return (*said, *(f"{words} (bold, underlined)" for words in _beyond_limits(figure)), *far_words(figure))
+
+
+def _beyond_limits(figure: Figure) -> Iterator[str]:
+    """Each vital sign that was beyond its stop limit, and at which steps."""
+    for row in figure.vital_signs:
+        met = [level(step.peep_cmh2o) for number, step in enumerate(figure.steps) if row.beyond(number)]
+        if met:
+            yield f"lowest {row.name} {_tied(f'{row.limit_words} {row.unit}')} at {', '.join(met)} cmH2O"
 
 
 def far_words(figure: Shown) -> tuple[str, ...]:
@@ -128,9 +138,11 @@ def alternative_text(figure: Figure) -> str:
     first, last = figure.steps[0].peep_cmh2o, figure.steps[-1].peep_cmh2o
     kind = "Static" if figure.static else "Dynamic"
     suggestion = suggestion_words(figure).replace(TIED, " ")
+    met = "; ".join(_beyond_limits(figure)).replace(TIED, " ")
     return (
         f"{kind} compliance against {figure.peep_source} PEEP, lowered from {level(first)} to {level(last)} cmH2O in "
         f"{len(figure.steps)} steps. {closing_sentence(figure.closing)} {suggestion[0].upper()}{suggestion[1:]}."
+        f"{f' {met[0].upper()}{met[1:]}.' if met else ''}"
     )
 
 
@@ -148,8 +160,12 @@ def figure_table(figure: Figure) -> FigureTable:
             "Expected true compliance (mL/cmH2O)",
             "90 % band (mL/cmH2O)",
             "Probability that closing started here",
+            *(f"{row.title[0].upper()}{row.title[1:]}" for row in figure.vital_signs),
         ),
-        rows=tuple(_row(step) for step in figure.steps),
+        rows=tuple(
+            (*_row(step), *(_vital_cell(row, number) for row in figure.vital_signs))
+            for number, step in enumerate(figure.steps)
+        ),
         caption=_caption(figure),
     )
 
@@ -173,6 +189,13 @@ def _row(step: FigureStep) -> tuple[str, ...]:
     )
 
 
+def _vital_cell(row: VitalRow, step: int) -> str:
+    value = row.spelled(step)
+    if value is None:
+        return NOT_CHARTED
+    return f"{value}, {row.limit_words}" if row.beyond(step) else value
+
+
 def _readings(values: tuple[float, ...]) -> str:
     if len(values) <= MOST_LISTED:
         return ", ".join(f"{value:.1f}" for value in values)
@@ -182,6 +205,8 @@ def _readings(values: tuple[float, ...]) -> str:
 def _caption(figure: Figure) -> str:
     kind = "static" if figure.static else "dynamic"
     said = f"The data of the figure: {kind} compliance at each step, in the order in which PEEP was lowered."
+    if figure.vital_signs:
+        said += " Vital signs: lowest charted value of each step, once it had settled where such a value was charted."
     if not figure.estimated:
         return said
     return (

@@ -19,7 +19,9 @@ from ebbmark.views.drawing import (
     Line,
     Marks,
     Role,
+    box_of,
     broken,
+    kept,
     kept_inside,
     text_width_in,
 )
@@ -34,6 +36,7 @@ from ebbmark.views.figure_words import (
     suggestion_words,
 )
 from ebbmark.views.panels import (
+    BETWEEN_IN,
     EDGE_IN,
     HAIR_PT,
     KEY_ROWS,
@@ -46,6 +49,7 @@ from ebbmark.views.panels import (
     scale_of_bars,
     step_bars,
 )
+from ebbmark.views.vital_signs import VitalRow
 
 __all__ = ["laid_out", "running_laid_out"]
 
@@ -53,6 +57,8 @@ _LEFT_IN = 0.28
 """Left free of sentences: the title of a scale that reads upwards may be longer than its panel."""
 _MARKS_IN = 0.24
 _MARK_PT = 8.0
+_RULE_IN = 0.04
+"""Below a row of vital signs, for the rule under a value beyond its limit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +70,7 @@ class _Rows:
     closing: tuple[str, ...]
     suggestion: tuple[str, ...]
     noted_at: float
+    vitals_at: float
     title_at: float
     bars_at: float
     closing_at: float
@@ -91,9 +98,11 @@ def laid_out(figure: Figure, aspect: Aspect) -> Drawing:
         *_suggestion(field, rows),
         *_closing(field, rows),
         *scale_title(peep_title(figure), rows.title_at, field),
-        *stacked(rows.noted, (field.left + field.right) / 2, rows.noted_at, aspect.text_pt),
+        *_vital_signs(field, rows.vitals_at),
         *stacked(rows.origin, aspect.width_in / 2, EDGE_IN, aspect.small_pt, "muted"),
     ]
+    if rows.noted:
+        inks += sentence(rows.noted, (field.left + field.right) / 2, rows.noted_at, field)
     if not aspect.beside_in:
         inks += key_above(field, rows.key_at)
     return Drawing(aspect.width_in, rows.height, tuple(inks))
@@ -108,7 +117,9 @@ def _rows(figure: Figure, aspect: Aspect) -> _Rows:
     closing = broken(closing_words(figure), aspect.text_pt, width)
     suggestion = broken(suggestion_words(figure), aspect.text_pt, width)
     noted_at = EDGE_IN + small * len(origin) + 0.08
-    title_at = noted_at + text * len(noted) + (0.06 if noted else 0.0)
+    vitals_at = noted_at + text * len(noted) + (0.06 if noted else 0.0)
+    vitals = figure.vital_signs
+    title_at = vitals_at + len(vitals) * _vital_row_in(aspect) + (0.08 if vitals else 0.0)
     bars_at = title_at + text + small + 0.14
     closing_at = bars_at + aspect.bars_in + small + 0.12
     interval_at = closing_at + text * len(closing)
@@ -119,7 +130,8 @@ def _rows(figure: Figure, aspect: Aspect) -> _Rows:
     height = (suggestion_at + text * len(suggestion) if aspect.beside_in else key_at + KEY_ROWS * small) + EDGE_IN
     return _Rows(
         origin, noted, closing, suggestion,
-        noted_at, title_at, bars_at, closing_at, interval_at, curve_at, margins_at, suggestion_at, key_at, height,
+        noted_at, vitals_at, title_at, bars_at, closing_at, interval_at, curve_at, margins_at, suggestion_at, key_at,
+        height,
     )  # fmt: skip
 
 
@@ -161,6 +173,40 @@ def _closing(field: Field[Figure], rows: _Rows) -> Iterator[Ink]:
                 yield Line(((end, y - 0.05), (end, y + 0.05)), "closing", 1.4)
         yield Marks(((at, y),), "diamond", "closing", _MARK_PT)
     yield from sentence(rows.closing, at, rows.closing_at, field)
+
+
+def _vital_row_in(aspect: Aspect) -> float:
+    """Height of a row of vital signs, with its title beside or above it."""
+    return (1 if aspect.beside_in else 2) * aspect.small_pt * LEADING / POINTS_PER_INCH + _RULE_IN
+
+
+def _vital_signs(field: Field[Figure], at: float) -> Iterator[Ink]:
+    """What each step saw of the patient, each number below its PEEP; the first row on top."""
+    aspect, size = field.aspect, field.aspect.small_pt
+    for number, row in enumerate(reversed(field.figure.vital_signs)):
+        y = at + number * _vital_row_in(aspect) + _RULE_IN + DESCENT * size / POINTS_PER_INCH
+        if aspect.beside_in:
+            yield Label((field.right + 0.14, y), row.title, size, role="muted")
+        else:
+            yield Label((_LEFT_IN, y + LEADING * size / POINTS_PER_INCH), row.title, size, role="muted")
+        yield from _vital_numbers(row, y, field)
+
+
+def _vital_numbers(row: VitalRow, y: float, field: Field[Figure]) -> Iterator[Ink]:
+    """The numbers that have room, those beyond the limit before the others, bold over a rule."""
+    levels, size = field.figure.levels_cmh2o, field.aspect.small_pt
+    # Then the ends of the scale, as its own numbers are placed.
+    ranked = sorted(range(len(levels)), key=lambda step: (not row.beyond(step), step not in (0, len(levels) - 1)))
+    labels = [
+        Label((field.x(levels[step]), y), row.spelled(step) or "–", size, "middle", bold=row.beyond(step))
+        for step in ranked
+    ]
+    boxes = [box_of(label) for label in labels]
+    for number in kept([(left, right) for left, _, right, _ in boxes], BETWEEN_IN):
+        yield labels[number]
+        if labels[number].bold:
+            left, bottom, right, _ = boxes[number]
+            yield Line(((left, bottom - 0.012), (right, bottom - 0.012)), "ink", 1.0)
 
 
 TITLE = "closing passed (%)"

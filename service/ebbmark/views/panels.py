@@ -28,8 +28,8 @@ from ebbmark.views.figure import Figure, Scale, Shown, scale_of
 from ebbmark.views.figure_words import compliance_title
 
 __all__ = [
-    "EDGE_IN", "HAIR_PT", "KEY_ROWS", "NARROW", "WIDE", "Aspect", "Field", "bars_panel", "curve_panel", "key_above",
-    "levels_below", "scale_of_bars", "step_bars",
+    "BETWEEN_IN", "EDGE_IN", "HAIR_PT", "KEY_ROWS", "NARROW", "WIDE", "Aspect", "Field", "bars_panel", "curve_panel",
+    "key_above", "levels_below", "scale_of_bars", "step_bars",
 ]  # fmt: skip
 
 EDGE_IN = 0.1
@@ -265,7 +265,7 @@ LEAST_SHOWN = 0.01
 
 TITLE = "closing here (%)"
 
-_BETWEEN_IN = 0.06
+BETWEEN_IN = 0.06
 """Least distance between two labels."""
 
 
@@ -318,7 +318,7 @@ def _together(labels: Sequence[Label], field: Field[Shown]) -> Iterator[Label]:
     for label in labels:
         left, _, right, _ = box_of(label)
         sides.append((left, right))
-    yield from (labels[number] for number in kept(sides, _BETWEEN_IN))
+    yield from (labels[number] for number in kept(sides, BETWEEN_IN))
 
 
 def _bar(x: float, half: float, probability: float, field: Field[Shown], *, is_closing: bool = False) -> Ink:

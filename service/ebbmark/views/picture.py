@@ -195,8 +195,9 @@ def _parts(ink: Ink, at: Callable[[Point], Point], paint: Paint) -> Iterator[str
             left, base = map(_n, at(ink.at))
             turned = f' transform="rotate(-90 {left} {base})"' if ink.upwards else ""
             anchor = f' text-anchor="{ink.anchor}"' if ink.anchor != "start" else ""
-            head = f'<text x="{left}" y="{base}" font-size="{_n(ink.size_pt)}"{anchor}{turned}{paint(ink.role, None)}>'
-            yield f"{head}{_lettered(ink)}</text>"
+            weight = ' font-weight="bold"' if ink.bold else ""
+            head = f'<text x="{left}" y="{base}" font-size="{_n(ink.size_pt)}"{weight}{anchor}{turned}'
+            yield f"{head}{paint(ink.role, None)}>{_lettered(ink)}</text>"
 
 
 def _mark(ink: Marks, x: float, y: float, paint: Paint) -> str:
@@ -218,10 +219,11 @@ def _mark(ink: Marks, x: float, y: float, paint: Paint) -> str:
 
 
 def _lettered(label: Label) -> str:
-    """The text, with the figure in cmH2O as a subscript."""
+    """The text, with the figures in cmH2O and SpO2 as subscripts."""
     small, down = _n(0.7 * label.size_pt), _n(0.2 * label.size_pt)
-    lowered = rf'cmH<tspan font-size="{small}" dy="{down}">2</tspan><tspan dy="-{down}">O</tspan>'
-    return re.sub("cmH2O", lowered, escape(label.text, quote=False))
+    two = f'<tspan font-size="{small}" dy="{down}">2</tspan>'
+    said = re.sub("cmH2O", rf'cmH{two}<tspan dy="-{down}">O</tspan>', escape(label.text, quote=False))
+    return re.sub("SpO2(.?)", rf'SpO{two}<tspan dy="-{down}">\1</tspan>', said)
 
 
 def _path(points: Iterable[Point]) -> str:

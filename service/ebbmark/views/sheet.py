@@ -53,7 +53,8 @@ FIGURE = Aspect(
     width_in=6.4, axis_in=0.56, beside_in=1.6, curve_in=1.6, bars_in=0.6, text_pt=9.0, small_pt=8.2, alone=False
 )
 LOW_FIGURE = replace(FIGURE, curve_in=1.3, bars_in=0.5)
-"""The figure on the sheet; lower where there are many steps. Smaller than alone, its type that of the sheet."""
+"""The figure on the sheet; lower where there are many steps or rows of vital signs. Smaller than alone, its type that
+of the sheet."""
 
 MANY_STEPS = 12
 """Above this the step table needs what the figure can spare."""
@@ -71,7 +72,7 @@ def report_pdf(recommendation: Recommendation, *, recorded_s: float) -> bytes:
 
     recorded = datetime.fromtimestamp(int(recorded_s), UTC)
     figure = figure_of(recommendation)
-    aspect = LOW_FIGURE if len(figure.steps) > MANY_STEPS else FIGURE
+    aspect = LOW_FIGURE if len(figure.steps) > MANY_STEPS or figure.vital_signs else FIGURE
     values = {
         **_sheet_values(recommendation, recorded_s=recorded_s),
         "figure": draw(figure, aspect=aspect).decode(),
