@@ -306,3 +306,45 @@ def test_a_mean_pressure_that_neither_fell_nor_is_low_is_not_put_first(mean: flo
     said = asked("compare-settings", low_pressure(mean), now=stamp(AFTER + 40))
 
     assert said.first.startswith("Mean arterial pressure") is first
+
+
+FAILING = breath(AFTER + 280, "failing", 12.0, 19.0, fio2=60.0, map=50.0, spo2=82.0, heart_rate=28.0)
+WELL = [charted(stamp(AFTER + minute), f"well{minute}", {"spo2": 96.0, "heart_rate": 90.0}) for minute in (5, 35)]
+
+
+def test_a_patient_who_fails_after_the_window_of_comparison_stands_first() -> None:
+    said = asked("compare-settings", [*DAY, *WELL, FAILING], now=stamp(AFTER + 285))
+
+    for words in ("SpO2 is 82 % (5 min old)", "Mean arterial pressure is 50", "look at the patient first"):
+        assert said.first.index(words) < said.first.index("Better: ")
+    assert "By the readings of the last half hour, worse than before the trial:" in said.first
+    assert "ends 2.7 h ago" in said.first or "ends 2.8 h ago" in said.first
+    assert {"oxygenation-lost", "arterial-pressure-fell", "heart-rate-low"} <= said.issues
+    assert {one["severity"] for one in said.of("DetectedIssue")} == {"high"}
+
+
+def test_before_is_said_to_be_a_step_of_the_trial_where_nothing_earlier_was_charted() -> None:
+    top = [breath(minute, f"top{minute}", 16.0, 36.0, map=75.0) for minute in (-30, -20)]
+
+    said = asked("compare-settings", [*top, *rows_down(DOWN), *NEW], now=stamp(AFTER + 60))
+
+    assert "Before is the top step of the trial itself (16 cmH2O)" in said.first
+    assert "Before is" not in asked("compare-settings", DAY, now=stamp(AFTER + 60)).first
+
+
+def test_a_low_saturation_a_slow_heart_and_a_halved_compliance_ask_for_a_look_at_the_patient() -> None:
+    said = asked("check-validity", [*DAY, *WELL, FAILING], now=stamp(AFTER + 285))
+
+    assert said.first.startswith("Look at the patient first.")
+    assert "a pneumothorax, secretions, a displaced tube or a leak would look so" in said.first
+    for code in ("compliance-lost", "heart-rate-low", "arterial-pressure-fell"):
+        assert said.issue(code)["severity"] == "high"
+
+
+def test_peep_that_was_left_below_the_steps_of_the_trial_is_said_and_not_refused() -> None:
+    low = [breath(AFTER + minute, f"low{minute}", 5.0, 26.0, fio2=60.0) for minute in (15, 40, 90)]
+
+    said = asked("check-validity", [*BEFORE, *rows_down(DOWN), *low], now=stamp(AFTER + 95))
+
+    assert value_of(said.observation("titration-may-be-old")) is True
+    assert "peep-below-suggestion" in said.issues

@@ -21,20 +21,25 @@ from ebbmark.fhir.writing.quantities import (
 )
 from ebbmark.fhir.writing.statements import Amount, Answer, Coded, Part, Statement, Truth
 from ebbmark.physiology.after.comparison import LimitCheck, Overdistension, compare
-from ebbmark.physiology.after.measures import Change, Measure
+from ebbmark.physiology.after.losses import beyond_now
+from ebbmark.physiology.after.measures import Change, Measure, Verdict
+from ebbmark.physiology.after.seen import Event
 from ebbmark.physiology.after.snapshot import Snapshot
 from ebbmark.physiology.closing.of_trial import closing_of
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
+from ebbmark.physiology.wording import level
 from ebbmark.use_cases.said import answered, missing, rule_of, rule_of_limits, sentences
-from ebbmark.use_cases.settings_after import Moments, moments_of, pressure_limits, snapshot_of
+from ebbmark.use_cases.settings_after import Moments, moments_of, pressure_limits, snapshot_of, warnings_of
 
 __all__ = ["comparison_answer"]
 
 OPERATION = "compare-settings"
 BEFORE_S = 3600.0
 AFTER_S = 7200.0
+LATEST_S = 1800.0
+SAME_CMH2O = 0.25
 
 _UNITS: dict[Measure, Unit] = {
     Measure.COMPLIANCE: COMPLIANCE,
@@ -69,6 +74,12 @@ def comparison_answer(request: Request, site: Site) -> Answer:
     steps = closing_of(trial, request.protocol).steps if trial is not None else ()
     low = pressure_limits(site).get(Quantity.MEAN_ARTERIAL_PRESSURE)
     comparison = compare(before, after, steps=steps, protocol=request.protocol, pressure_limit=low)
+    alarms = beyond_now(request.readings, site.stop_limits, titrated_s=moments.titrated_s, at_s=request.as_of_s)
+    latest = _latest(request, before, until_s)
+    # Where the comparison begins with the low pressure itself, it is not said twice.
+    said_below = not latest and comparison.summary.startswith("Mean arterial pressure")
+    now = [one.sentence for one in alarms if not (said_below and one.event is Event.PRESSURE_LOST)]
+    during = f"In the first {AFTER_S / 3600:.0f} h of the new settings:" if latest else ""
     changes = [_change(one, before, after) for one in comparison.changes]
     limits = [_limit(one) for one in comparison.limits]
     top = _top(comparison.overdistension, trial)
@@ -76,18 +87,45 @@ def comparison_answer(request: Request, site: Site) -> Answer:
         OPERATION,
         request,
         said=(
-            comparison.summary,
+            sentences(*now, latest, _within_the_trial(before, trial), during, comparison.summary),
             *[one.sentence for one in comparison.changes],
             *[one.sentence for one in comparison.limits],
             comparison.overdistension.sentence,
             _windows(began_s, moments, until_s),
         ),
         statements=[*changes, *limits, top],
+        warnings=warnings_of(alarms),
         rules=(rule_of(request.protocol), rule_of_limits(site.stop_limits)),
         values=(request.protocol, site.stop_limits),
-        span_s=(began_s - BEFORE_S, until_s),
-        dated=until_s == request.as_of_s,
+        span_s=(began_s - BEFORE_S, request.as_of_s),
+        dated=True,
         more_would_help=any(one.difference is None for one in comparison.changes),
+    )
+
+
+def _latest(request: Request, before: Snapshot, until_s: float) -> str:
+    """What is worse now than before the trial, where the window of the comparison ended earlier; empty where not."""
+    at_s = request.as_of_s
+    if at_s - until_s < LATEST_S:
+        return ""
+    now = snapshot_of(request, at_s - LATEST_S, at_s)
+    ended = f"the comparison with the new settings below ends {(at_s - until_s) / 3600.0:.1f} h ago."
+    if not now.figures:
+        return f"Nothing that can be compared was charted in the last half hour; {ended}"
+    changes = compare(before, now, protocol=request.protocol).changes
+    worse = [one.sentence for one in changes if one.verdict is Verdict.WORSE]
+    if not worse:
+        return f"By the readings of the last half hour nothing is worse than before the trial; {ended}"
+    return f"By the readings of the last half hour, worse than before the trial: {' '.join(worse)} Note that {ended}"
+
+
+def _within_the_trial(before: Snapshot, trial: Trial | None) -> str:
+    """Say that what counts as before is the trial's own first step; empty where it is not."""
+    if trial is None or before.peep is None or abs(before.peep.value - trial.steps[0].peep_cmh2o) > SAME_CMH2O:
+        return ""
+    return (
+        f"Before is the top step of the trial itself ({level(before.peep.value)} cmH2O): no earlier setting is among "
+        "the readings."
     )
 
 

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.reading.request import Request
+from ebbmark.fhir.writing.statements import Warned
 from ebbmark.physiology.after.losses import PressureLimit
+from ebbmark.physiology.after.seen import Seen
 from ebbmark.physiology.after.snapshot import Snapshot, take_snapshot
 from ebbmark.physiology.after.trials_of_record import began_of, set_after
 from ebbmark.physiology.formulas.body import predicted_body_weight_kg
@@ -14,7 +17,7 @@ from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.use_cases.said import missing
 
-__all__ = ["Moments", "moments_of", "pressure_limits", "snapshot_of", "weight_of"]
+__all__ = ["Moments", "moments_of", "pressure_limits", "snapshot_of", "warnings_of", "weight_of"]
 
 SETTLING_S = 3600.0
 """The state at the new settings is taken over the first hour of them. This project's choice."""
@@ -74,3 +77,27 @@ def pressure_limits(site: Site) -> dict[Quantity, PressureLimit]:
 def snapshot_of(request: Request, from_s: float, until_s: float) -> Snapshot:
     """The state in one stretch of time."""
     return take_snapshot(request.readings, pbw_kg=weight_of(request), from_s=from_s, until_s=until_s)
+
+
+def warnings_of(seen: Sequence[Seen]) -> list[Warned]:
+    """What was seen since, as warnings of the answer.
+
+    Args:
+        seen: gravest first.
+    """
+    counts: dict[str, int] = {}
+    warned = []
+    for one in seen:
+        slug = one.event.value
+        counts[slug] = counts.get(slug, 0) + 1
+        warned.append(
+            Warned(
+                kind=f"seen-{slug}-{counts[slug]}",
+                code=slug,
+                severity="high" if one.grave else "moderate",
+                text=f"{one.sentence} Source: {one.citation}.",
+                sources=one.sources,
+                span_s=(one.from_s, one.until_s),
+            )
+        )
+    return warned

@@ -6,14 +6,20 @@ from datetime import UTC, datetime
 
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.reading.request import Request
-from ebbmark.fhir.writing.statements import Answer, Statement, Truth, Warned
-from ebbmark.physiology.after.seen import Seen
+from ebbmark.fhir.writing.statements import Answer, Statement, Truth
 from ebbmark.physiology.after.surveillance import watch
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.physiology.wording import level
 from ebbmark.use_cases.said import answered, rule_of, rule_of_limits, titration_of
-from ebbmark.use_cases.settings_after import SETTLING_S, moments_of, pressure_limits, snapshot_of, weight_of
+from ebbmark.use_cases.settings_after import (
+    SETTLING_S,
+    moments_of,
+    pressure_limits,
+    snapshot_of,
+    warnings_of,
+    weight_of,
+)
 
 __all__ = ["trial_before", "validity_answer"]
 
@@ -40,6 +46,7 @@ def validity_answer(request: Request, site: Site) -> Answer:
         changes=request.changes,
         began_s=moments.began_s,
         pressure_limits=pressure_limits(site),
+        stop_limits=site.stop_limits,
     )
     gaps = f"Not looked for: {' '.join(answer.not_checked)}" if answer.stale and answer.not_checked else ""
     when = datetime.fromtimestamp(moments.titrated_s, UTC)
@@ -57,7 +64,7 @@ def validity_answer(request: Request, site: Site) -> Answer:
         request,
         said=(answer.sentence, gaps, how, f"Looked at from {when:%Y-%m-%d %H:%M} UTC on, when PEEP was set."),
         statements=[validity],
-        warnings=_numbered(answer.seen),
+        warnings=warnings_of(answer.seen),
         rules=(rule_of(request.protocol), rule_of_limits(site.stop_limits)),
         values=(request.protocol, site.stop_limits),
         span_s=(moments.titrated_s, request.as_of_s),
@@ -89,22 +96,3 @@ def _suggested(request: Request, trial: Trial | None) -> tuple[float | None, str
     if peep is None:
         return None, f"From the trial among the readings no PEEP is suggested: {advice.rationale}"
     return peep, f"The suggested PEEP of {level(peep)} cmH2O was computed from the trial among the readings."
-
-
-def _numbered(seen: tuple[Seen, ...]) -> list[Warned]:
-    counts: dict[str, int] = {}
-    warned = []
-    for one in seen:
-        slug = one.event.value
-        counts[slug] = counts.get(slug, 0) + 1
-        warned.append(
-            Warned(
-                kind=f"seen-{slug}-{counts[slug]}",
-                code=slug,
-                severity="high" if one.grave else "moderate",
-                text=f"{one.sentence} Source: {one.citation}.",
-                sources=one.sources,
-                span_s=(one.from_s, one.until_s),
-            )
-        )
-    return warned

@@ -26,6 +26,8 @@ from ebbmark.physiology.after.measures import (
 from ebbmark.physiology.after.seen import Event, Seen, after_titration
 from ebbmark.physiology.after.snapshot import Figure, Snapshot, take_snapshot
 from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.stop.criteria import CRITERIA, StopCriterion
+from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.timeline import FIO2, fio2_words, in_force_at
 from ebbmark.physiology.wording import level
 
@@ -33,6 +35,7 @@ __all__ = [
     "NO_PRESSURE_LIMITS",
     "PressureLimit",
     "PressureLosses",
+    "beyond_now",
     "losses_since",
     "pressure_losses",
     "saturation_loss",
@@ -40,6 +43,12 @@ __all__ = [
 
 LATEST_S: Final = 1800.0
 """The state now is taken over the last half hour of readings. This project's choice."""
+
+LARGE_LOSS: Final = 0.30
+"""A loss of compliance of this share asks for somebody now [1]. This project's choice."""
+
+NOW_S: Final = 3600.0
+"""A vital sign of this long ago still says how the patient is [s]. This project's choice."""
 
 SAME_PEEP_CMH2O: Final = 1.0
 """Compliance is compared at PEEPs that differ by no more than this. This project's choice."""
@@ -115,11 +124,14 @@ def _loss(
     )
     if change.verdict is not Verdict.WORSE:
         return None
+    large = event is Event.COMPLIANCE_LOST and second.value <= (1.0 - LARGE_LOSS) * first.value
+    causes = " Look at the patient: a pneumothorax, secretions, a displaced tube or a leak would look so." * large
     sentence = (
         f"{after_titration(at_s, titrated_s)}: {change.sentence} The lung is no longer as it was at the titration."
+        f"{causes}"
     )
     citation = f"{change.noise_source}; {_TEXTBOOK}" if event is Event.OXYGENATION_LOST else change.noise_source
-    return Seen(event, max(titrated_s, at_s - LATEST_S), at_s, second.sources, citation, sentence)
+    return Seen(event, max(titrated_s, at_s - LATEST_S), at_s, second.sources, citation, sentence, grave=large)
 
 
 THEN_S: Final = 3600.0
@@ -166,6 +178,46 @@ def saturation_loss(readings: Sequence[Reading], *, titrated_s: float, at_s: flo
         "is to be looked for at the bedside."
     )
     return Seen(Event.OXYGENATION_LOST, now.at_s, now.at_s, (now.source,), NOISE.source, sentence)
+
+
+_BEYOND: Final = (
+    (StopCriterion.SATURATION, Event.OXYGENATION_LOST),
+    (StopCriterion.MEAN_ARTERIAL_PRESSURE, Event.PRESSURE_LOST),
+    (StopCriterion.SYSTOLIC_PRESSURE, Event.PRESSURE_LOST),
+    (StopCriterion.HEART_RATE_LOW, Event.HEART_RATE_LOW),
+    (StopCriterion.HEART_RATE_HIGH, Event.HEART_RATE_HIGH),
+)
+
+
+def beyond_now(readings: Sequence[Reading], limits: StopLimits, *, titrated_s: float, at_s: float) -> tuple[Seen, ...]:
+    """Vital signs of which the latest reading lies beyond a stop limit: they ask for somebody now.
+
+    Args:
+        readings: of one patient, in any order.
+        limits: of a trial; they hold at its new settings, too.
+        titrated_s: when PEEP was set [s since 1970-01-01T00:00:00Z].
+        at_s: time of the question [s since 1970-01-01T00:00:00Z].
+    """
+    found = []
+    for criterion, event in _BEYOND:
+        row = CRITERIA[criterion]
+        limit = row.limit_of(limits)
+        since_s = max(titrated_s, at_s - NOW_S)
+        of_it = [one for one in readings if one.quantity is row.quantity and since_s <= one.at_s <= at_s]
+        if limit is None or not of_it:
+            continue
+        now = max(of_it, key=lambda one: (one.at_s, one.source))
+        if row.sign * (limit.value - now.value) <= 0:
+            continue
+        words = row.reading_words[0].upper() + row.reading_words[1:]
+        minutes = round((at_s - now.at_s) / 60)
+        old = "less than a minute old" if minutes < 1 else f"{minutes} min old"
+        sentence = (
+            f"{words} is {round(now.value, 1):g} {row.unit} ({old}), limit {row.shown_limit(limit.value)} "
+            f"({limit.source}): look at the patient first."
+        )
+        found.append(Seen(event, now.at_s, now.at_s, (now.source,), limit.source, sentence, grave=True))
+    return tuple(found)
 
 
 BEFORE_S: Final = 3600.0

@@ -16,6 +16,8 @@ class Event(Enum):
     COMPLIANCE_LOST = "compliance-lost"
     OXYGENATION_LOST = "oxygenation-lost"
     PRESSURE_LOST = "arterial-pressure-fell"
+    HEART_RATE_LOW = "heart-rate-low"
+    HEART_RATE_HIGH = "heart-rate-high"
     POSITION_CHANGED = "position-changed"
     MODE_CHANGED = "mode-changed"
     TRANSPORT = "transport"

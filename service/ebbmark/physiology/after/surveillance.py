@@ -16,6 +16,7 @@ from ebbmark.physiology.after.episodes import Episode, open_circuit_episodes, pe
 from ebbmark.physiology.after.losses import (
     NO_PRESSURE_LIMITS,
     PressureLimit,
+    beyond_now,
     losses_since,
     pressure_losses,
     saturation_loss,
@@ -24,6 +25,7 @@ from ebbmark.physiology.after.measures import ASSUMED_NOISE, Measure, Noise
 from ebbmark.physiology.after.seen import CodedChange, Event, Seen, after_titration
 from ebbmark.physiology.after.snapshot import Snapshot
 from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.wording import level
 
 __all__ = ["CodedChange", "Event", "Seen", "Surveillance", "watch"]
@@ -78,6 +80,7 @@ def watch(
     changes: Sequence[CodedChange] = (),
     began_s: float | None = None,
     pressure_limits: Mapping[Quantity, PressureLimit] = NO_PRESSURE_LIMITS,
+    stop_limits: StopLimits | None = None,
     noise: Mapping[Measure, Noise] = ASSUMED_NOISE,
 ) -> Surveillance:
     """Look through the record since the last titration.
@@ -93,6 +96,7 @@ def watch(
         changes: documented changes of position, mode or place.
         began_s: when PEEP was first moved for the trial; None where not known [s since 1970-01-01T00:00:00Z].
         pressure_limits: below which arterial pressure asks for somebody now.
+        stop_limits: beyond which the latest vital sign asks for somebody now; None where none is looked at.
         noise: of a single reading of each measure.
 
     Returns:
@@ -131,12 +135,21 @@ def watch(
     seen += pressure.seen
     not_checked += pressure.not_checked
     seen += [_coded(change, titrated_s) for change in changes if titrated_s < change.at_s <= at_s]
-    # A circulation that fails comes before what makes a number old.
-    seen.sort(key=lambda one: (one.event is not Event.PRESSURE_LOST, one.from_s, one.event.value))
+    if stop_limits is not None:
+        fell = any(one.event is Event.PRESSURE_LOST and one.grave for one in seen)
+        alarms = beyond_now(readings, stop_limits, titrated_s=titrated_s, at_s=at_s)
+        seen += [one for one in alarms if not (fell and one.event is Event.PRESSURE_LOST)]
+    # A patient who fails comes before what makes a number old, and the circulation first.
+    seen.sort(key=lambda one: (not _fails(one), one.event is not Event.PRESSURE_LOST, one.from_s, one.event.value))
     silence = _silence(since, titrated_s, at_s)
     sentence = _answer(seen, silence, not_checked, (at_s - titrated_s) / 3600.0)
     evidence = evidence_for("after-disconnection")
     return Surveillance(bool(seen), tuple(seen), tuple(not_checked), sentence, evidence, bool(silence))
+
+
+def _fails(one: Seen) -> bool:
+    """Whether it is the patient who asks for somebody now, rather than a setting or the circuit."""
+    return one.grave and one.event not in (Event.OPEN_CIRCUIT, Event.PEEP_BELOW)
 
 
 def _silence(since: Sequence[Reading], titrated_s: float, at_s: float) -> str:
@@ -189,7 +202,8 @@ def _coded(change: CodedChange, titrated_s: float) -> Seen:
 def _answer(seen: Sequence[Seen], silence: str, not_checked: Sequence[str], hours: float) -> str:
     if seen:
         told = " ".join([one.sentence for one in seen] + ([silence] if silence else []))
-        return f"The last titration, {hours:.1f} h ago, may no longer describe this lung. {told}"
+        first = "Look at the patient first. " if _fails(seen[0]) else ""
+        return f"{first}The last titration, {hours:.1f} h ago, may no longer describe this lung. {told}"
     gaps = f" Not looked for: {' '.join(not_checked)}" if not_checked else ""
     if silence:
         return f"Whether the last titration, {hours:.1f} h ago, still holds cannot be said. {silence}{gaps}"

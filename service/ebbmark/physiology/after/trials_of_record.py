@@ -53,22 +53,24 @@ def trials_of_record(readings: Sequence[Reading], protocol: Protocol) -> tuple[T
 
 
 def set_after(readings: Sequence[Reading], trial: Trial) -> float | None:
-    """When PEEP was set after the trial [s since 1970-01-01T00:00:00Z]; None where it has not been raised since.
+    """When PEEP was set after the trial [s since 1970-01-01T00:00:00Z]; None where it has not been set since.
 
-    The first level above the lowest step that was kept for a quarter of an hour, or else the latest.
+    The first level above the lowest step that was kept for a quarter of an hour, or else the latest; where there is
+    none, the lowest step itself or a level below it that was kept so long: whoever asks has to hear that PEEP stands
+    there.
 
     Args:
         readings: of one patient, in any order.
         trial: the limb.
     """
     lowest = trial.steps[-1]
-    later = [
-        one for one in plateaus_of(readings) if one.start_s > lowest.start_s and one.peep_cmh2o > lowest.peep_cmh2o
-    ]
-    if not later:
-        return None
-    kept = next((one for one in later if one.until_s - one.start_s >= KEPT_S), later[-1])
-    return kept.start_s
+    plateaus = plateaus_of(readings)
+    since = [one for one in plateaus if one.start_s > lowest.start_s]
+    kept = [one for one in plateaus if one.until_s - one.start_s >= KEPT_S and one.until_s > lowest.end_s]
+    above = [one for one in since if one.peep_cmh2o > lowest.peep_cmh2o]
+    if not above:
+        return next((one.start_s for one in kept if one.start_s >= trial.steps[-2].end_s), None)
+    return next((one.start_s for one in kept if one in above), above[-1].start_s)
 
 
 def began_of(readings: Sequence[Reading], trial: Trial, protocol: Protocol) -> float:
