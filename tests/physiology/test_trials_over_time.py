@@ -92,8 +92,8 @@ def test_each_row_tells_closing_interval_suggestion_and_compliance() -> None:
     row = follow_trials([past(10, 0)]).rows[0]
 
     assert row.sentence == (
-        "Closing at 10 cmH2O (90 % interval 10 to 10), suggested PEEP 12 cmH2O, static compliance there about 42 "
-        "mL/cmH2O (90 % band 41 to 42)."
+        "Closing at 10 cmH2O (90 % interval the step of 10 alone), suggested PEEP 12 cmH2O, static compliance there "
+        "about 42 mL/cmH2O (90 % band 41 to 42)."
     )
 
 

@@ -348,3 +348,14 @@ def test_peep_that_was_left_below_the_steps_of_the_trial_is_said_and_not_refused
 
     assert value_of(said.observation("titration-may-be-old")) is True
     assert "peep-below-suggestion" in said.issues
+
+
+def test_a_latest_trial_in_shock_stands_first_and_says_why_it_suggests_no_peep() -> None:
+    shocked = rows_down(DOWN, start=180, name="shocked", spo2=80.0, map=42.0)
+
+    said = asked("follow-trials", [*BEFORE, *rows_down(DOWN), *NEW, *shocked], now=stamp(200))
+
+    assert said.first.startswith("Of the latest trial: ")
+    assert "mean arterial pressure was 42 mmHg" in said.first
+    assert "No PEEP is suggested" in " ".join(said.notes) or "no PEEP is suggested" in " ".join(said.notes)
+    assert "100 %" not in " ".join(said.notes)

@@ -8,8 +8,11 @@ from ebbmark.fhir.writing.quantities import COMPLIANCE, PRESSURE, PROBABILITY
 from ebbmark.fhir.writing.statements import Amount, Answer, Coded, Part, Statement
 from ebbmark.physiology.after.trials_of_record import MOST_TRIALS, trials_of_record
 from ebbmark.physiology.after.trials_over_time import PastTrial, Shift, TrialChange, TrialRow, follow_trials
+from ebbmark.physiology.findings import Weight
+from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.use_cases.said import answered, rule_of, the_trial, titration_of
+from ebbmark.words.titration import sentence as finding_words
 
 __all__ = ["trials_answer"]
 
@@ -30,13 +33,15 @@ def trials_answer(request: Request, _: Site) -> Answer:
         Rejected: the readings hold no trial.
     """
     trials = trials_of_record(request.readings, request.protocol) or (the_trial(request),)
-    followed = follow_trials([_past(one, request) for one in trials])
+    titrations = [titration_of(one, request) for one in trials]
+    followed = follow_trials([_past(*both) for both in zip(trials, titrations, strict=True)])
     rows = [_row(number, *both) for number, both in enumerate(zip(followed.rows, trials, strict=True), start=1)]
     changes = [_change(number, one) for number, one in enumerate(followed.changes, start=2)]
     return answered(
         OPERATION,
         request,
         said=(
+            _beyond(titrations[-1]),
             followed.sentence,
             f"Only the latest {MOST_TRIALS} trials were read." if len(trials) == MOST_TRIALS else "",
             *[one.sentence for one in followed.rows],
@@ -49,10 +54,21 @@ def trials_answer(request: Request, _: Site) -> Answer:
     )
 
 
-def _past(trial: Trial, request: Request) -> PastTrial:
-    found = titration_of(trial, request)
+def _beyond(latest: Titration) -> str:
+    """The vital signs of the latest trial that were beyond a stop limit; empty where none was."""
+    grave = [
+        one
+        for one in latest.findings
+        if one.slug.startswith("stop-limit") and one.weight in (Weight.LOOK_FIRST, Weight.HIGH)
+    ]
+    return f"Of the latest trial: {' '.join(map(finding_words, grave))} Look at the patient first." if grave else ""
+
+
+def _past(trial: Trial, found: Titration) -> PastTrial:
     at_s = max(step.end_s for step in trial.steps)
-    return PastTrial(at_s, found.closing, trial.kind, found.advice.suggested_peep_cmh2o)
+    suggested = found.advice.suggested_peep_cmh2o
+    why_none = found.advice.rationale if suggested is None else ""
+    return PastTrial(at_s, found.closing, trial.kind, suggested, why_none)
 
 
 def _row(number: int, row: TrialRow, trial: Trial) -> Statement:

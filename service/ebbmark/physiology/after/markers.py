@@ -33,7 +33,7 @@ __all__ = ["Marker", "Markers", "Meaning", "read_markers"]
 COCHRANE: Final = "methods table of Santa Cruz et al, Cochrane review CD009098, 2021"
 OWN: Final = "this project's own choice, no published rule was read"
 SAME_AS_COMPLIANCE: Final = "driving-pressure-rise"
-"""At constant volume this is the same measurement as compliance, so it neither agrees nor disagrees with it."""
+"""At constant volume this is the same measurement as compliance, so it names no level of its own."""
 
 VOLUME_SPREAD: Final = 0.05
 """Driving pressure is read as a marker only where tidal volume stayed within this share. This project's choice."""
@@ -166,14 +166,13 @@ def _driving_pressure(trial: Trial) -> list[Marker | str]:
         return ["Driving pressure is not known at every step, so it is not read as a marker."]
     if max(volumes) > (1 + VOLUME_SPREAD) * min(volumes):
         return ["Tidal volume was not constant, so driving pressure says nothing of its own here."]
-    worse = []
-    for index, level in enumerate(levels):
-        least = min(one.value for one in levels[: index + 1])
-        band = noise_of_difference(ASSUMED_NOISE[Measure.DRIVING_PRESSURE], before=least, after=level.value)
-        worse.append(level.value - least > band)
-    rule = "first step from which on driving pressure at constant volume is above its minimum by more than noise"
-    remark = "It is the same measurement as compliance, so it cannot confirm it. "
-    return [_marker(SAME_AS_COMPLIANCE, "Driving pressure rise", levels, worse, rule, OWN, remark)]
+    sources = tuple(sorted({source for level in levels for source in level.sources}))
+    sentence = (
+        "Driving pressure at constant volume is the same measurement as compliance: both are one marker, so it names "
+        "no closing level of its own."
+    )
+    rule = "driving pressure at constant volume follows from compliance"
+    return [Marker(SAME_AS_COMPLIANCE, "Driving pressure rise", Meaning.CLOSING, None, rule, OWN, sources, sentence)]
 
 
 def _best_compliance(trial: Trial) -> list[Marker | str]:
@@ -222,9 +221,7 @@ def _marker(
 
 def _agreement(markers: Sequence[Marker], trial: Trial, closing: Closing) -> tuple[bool | None, str]:
     named = [
-        (one.title, one.peep_cmh2o)
-        for one in markers
-        if one.meaning is Meaning.CLOSING and one.peep_cmh2o is not None and one.slug != SAME_AS_COMPLIANCE
+        (one.title, one.peep_cmh2o) for one in markers if one.meaning is Meaning.CLOSING and one.peep_cmh2o is not None
     ]
     if closing.peep_cmh2o is not None:
         named.insert(0, ("compliance", closing.peep_cmh2o))

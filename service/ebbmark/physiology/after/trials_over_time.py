@@ -18,7 +18,7 @@ from ebbmark.physiology.after.measures import ASSUMED_NOISE, Measure, Noise
 from ebbmark.physiology.closing.estimate import Closing, StepEstimate, Verdict
 from ebbmark.physiology.trial.limb import same_setting
 from ebbmark.physiology.trial.steps import ComplianceKind
-from ebbmark.physiology.wording import level
+from ebbmark.physiology.wording import level, percent
 
 __all__ = ["PastTrial", "Shift", "TrialChange", "TrialRow", "TrialsOverTime", "follow_trials", "row_of"]
 
@@ -32,12 +32,14 @@ class PastTrial:
         closing: the estimate.
         kind: of its compliances.
         suggested_peep_cmh2o: None where none was given.
+        why_none: why none was given, in plain sentences; empty where it was, or is not known.
     """
 
     at_s: float
     closing: Closing
     kind: ComplianceKind
     suggested_peep_cmh2o: float | None
+    why_none: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,11 +94,13 @@ def _told(trial: PastTrial, at: StepEstimate | None) -> str:
             Verdict.NOT_REACHED: "closing was not reached",
             Verdict.FALLING_FROM_FIRST_STEP: "compliance fell from the first step on",
         }.get(closing.verdict, "closing could not be told")
-        return f"In this trial {said}."
+        return f"In this trial {said}. {trial.why_none}".rstrip()
     low, high = closing.interval_cmh2o
-    text = f"Closing at {level(closing.peep_cmh2o)} cmH2O (90 % interval {level(low)} to {level(high)})"
-    if trial.suggested_peep_cmh2o is not None:
-        text += f", suggested PEEP {level(trial.suggested_peep_cmh2o)} cmH2O"
+    span = f"{level(low)} to {level(high)}" if low < high else f"the step of {level(low)} alone"
+    text = f"Closing at {level(closing.peep_cmh2o)} cmH2O (90 % interval {span})"
+    if trial.suggested_peep_cmh2o is None:
+        return f"{text}; no PEEP is suggested from this trial. {trial.why_none}".rstrip()
+    text += f", suggested PEEP {level(trial.suggested_peep_cmh2o)} cmH2O"
     if at is not None:
         text += (
             f", {'static' if trial.kind.static else 'dynamic'} compliance there about {at.fitted_ml_per_cmh2o:.0f} "
@@ -257,14 +261,14 @@ def _compared(one: TrialRow, two: TrialRow, closing: Shift, compliance: Shift, h
     elif closing is Shift.WITHIN_NOISE:
         first = (
             f"{later[0].upper()}{later[1:]} closing was {_closing(two)} cmH2O, {_closing(one)} "
-            f"in the trial before: no more than noise (probability of a rise {100 * higher:.0f} %, of a fall "
-            f"{100 * lower:.0f} %)."
+            f"in the trial before: no more than noise (probability of a rise {percent(higher)}, of a fall "
+            f"{percent(lower)})."
         )
     else:
         chance = higher if closing is Shift.HIGHER else lower
         first = (
             f"{later[0].upper()}{later[1:]} closing was {closing.value}: {_closing(two)} cmH2O, "
-            f"{_closing(one)} in the trial before (probability {100 * chance:.0f} %)."
+            f"{_closing(one)} in the trial before (probability {percent(chance)})."
         )
     second = {
         Shift.NOT_COMPARABLE: "Compliance at the suggested PEEP cannot be compared.",
