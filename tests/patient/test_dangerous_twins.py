@@ -59,7 +59,8 @@ TWINS = {
         12, "stop-limit-below-suggestion", "moderate",
     ),
     "a flushed arterial line at the suggestion: one odd value among three": Twin(
-        CALM, 12, "", "", more=at_step(4, 70, mean_arterial_pressure=20) + at_step(4, 100, mean_arterial_pressure=75)
+        CALM, 12, "blood-pressure-doubtful", "moderate",
+        more=at_step(4, 70, mean_arterial_pressure=20) + at_step(4, 100, mean_arterial_pressure=75)
     ),
     "saturation that falls below its limit only below the suggestion": Twin(
         {Q.SPO2: {20: 93, 18: 93, 16: 93, 14: 93, 12: 92, 10: 89, 8: 84, 6: 80}},
@@ -96,7 +97,7 @@ TWINS = {
         None, "leak-began", "look-first",
     ),
     "a fistula that takes a third of every breath": Twin(
-        {Q.TIDAL_VOLUME_INSPIRED: 630}, 12, "leak-large", "high",
+        {Q.TIDAL_VOLUME_INSPIRED: 630}, None, "leak-throughout", "look-first",
         known=known("air-leak", "bronchopleural fistula", Weight.HIGH),
     ),
     "water in the circuit: measured PEEP too high at every step": Twin(
@@ -115,7 +116,7 @@ TWINS = {
     ),
     "oxygen raised in the middle of the limb": Twin(
         {Q.FIO2_SET: {20: 0.5, 18: 0.5, 16: 0.5, 14: 0.5, 12: 0.5, 10: 0.8, 8: 0.8, 6: 0.8}},
-        12, "oxygen-changed", "moderate",
+        12, "oxygen-raised", "high",
     ),
     "tidal volume set lower in the middle of the limb": Twin(
         {Q.TIDAL_VOLUME_SET: {20: 480, 18: 480, 16: 480, 14: 480, 12: 420, 10: 420, 8: 420, 6: 420}},

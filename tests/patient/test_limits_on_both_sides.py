@@ -70,6 +70,14 @@ def resistive(rise: float) -> Titration:
     return titrated(more=peaks)
 
 
+def peak_at_twelve(value: float) -> Titration:
+    more = [
+        reading(Quantity.PEAK_PRESSURE, value if peep == 12 else 40.0, START_S + index * STEP_S + 70, 3000 + index)
+        for index, peep in enumerate(PEEPS)
+    ]
+    return titrated(more=more)
+
+
 def recovering(rise: float) -> Titration:
     """Compliance of 30 at 12 cmH2O that regains this share of its best of 38 two steps lower."""
     return titrated(peeps=(18, 16, 14, 12, 10, 8), compliances=(37.5, 38, 38, 30, 30, 30 + 38 * rise))
@@ -96,7 +104,10 @@ SIDES = {
         490, 500, "leak-began", "look-first",
         lambda value: with_values(tidal_volume_inspired={peep: 425 if peep > 12 else value for peep in PEEPS}),
     ),
-    "large leak": Side(559, 561, "leak-large", "high", everywhere("tidal_volume_inspired")),
+    "leak": Side(466, 467, "leak-large", "high", everywhere("tidal_volume_inspired")),
+    "large leak": Side(524, 525, "leak-throughout", "look-first", everywhere("tidal_volume_inspired")),
+    "volume lost against its setting": Side(524, 525, "leak-throughout", "look-first", everywhere("tidal_volume_set")),
+    "peak pressure": Side(50, 51, "stop-limit-at-suggestion", "look-first", peak_at_twelve),
     "trapped air": Side(
         13.0, 13.2, "total-peep-does-not-follow", "look-first",
         lambda value: with_values(peep_total={20: 20, 6: value}),
@@ -117,7 +128,7 @@ SIDES = {
         lambda value: with_values(tidal_volume_set={peep: 420 if peep > 12 else value for peep in PEEPS}),
     ),
     "oxygen": Side(
-        0.55, 0.56, "oxygen-changed", "moderate",
+        0.55, 0.56, "oxygen-raised", "high",
         lambda value: with_values(fio2_set={peep: 0.5 if peep > 12 else value for peep in PEEPS}),
     ),
     "resistive": Side(7.9, 8.1, "resistive-pressure-rose", "high", resistive),

@@ -8,6 +8,7 @@ from ebbmark.physiology.closing.closing import Evidence, Verdict
 from ebbmark.physiology.readings import Quantity
 from ebbmark.words.answer_in_short import in_short
 from patients import slugs, titrated
+from trials import START_S, STEP_S, reading
 
 MAP = Quantity.MEAN_ARTERIAL_PRESSURE
 CURVES = {
@@ -66,3 +67,28 @@ def test_closing_at_the_last_step_tested_is_neither_for_good_nor_strong() -> Non
     assert found.closing.evidence is not Evidence.STRONG
     assert "for good" not in found.advice.rationale
     assert "the last one tested" in found.advice.rationale
+
+
+def test_a_fall_of_a_quarter_with_falling_saturation_is_looked_at_and_not_named_closing() -> None:
+    compliances = (38, 40, 41, 42, 31, 29, 28, 27)
+    calm = {Quantity.SPO2: 95, MAP: 78}
+    ill = {Quantity.SPO2: {20: 95, 18: 95, 16: 95, 14: 95, 12: 88, 10: 88, 8: 88, 6: 88}, MAP: {14: 78, 12: 62}}
+
+    assert "fall-with-vital-signs" not in slugs(titrated(calm, compliances=compliances))
+    found = titrated(ill, compliances=compliances)
+    assert found.closing.peep_cmh2o is None
+    assert "SpO2 from 95 to 88 % and mean arterial pressure from 78 to 62 mmHg with it" in found.advice.rationale
+
+
+def test_one_low_saturation_of_three_at_the_suggestion_counts() -> None:
+    values = enumerate((96, 74, 95))
+    more = [reading(Quantity.SPO2, value, START_S + 4 * STEP_S + 40 + 20 * k, 5000 + k) for k, value in values]
+
+    assert "SpO2 was 74 %, below 85" in titrated(more=more).advice.rationale
+
+
+def test_saturation_after_less_oxygen_is_not_called_clearly_worse() -> None:
+    found = titrated({Quantity.SPO2: {20: 97, 12: 88}, Quantity.FIO2_SET: {20: 1.0, 14: 0.4, 12: 0.4}})
+
+    assert "worse-than-best" not in slugs(found)
+    assert any("between 40 and 100 %" in one.text for one in found.advice.cautions)

@@ -53,7 +53,7 @@ def test_right_heart_failure_stands_beside_the_number_as_a_high_caution() -> Non
 
 
 def test_a_condition_that_nobody_can_place_is_named_to_be_read_by_a_person() -> None:
-    assert "condition-unjudged" in own_slugs(titrated(condition("c1", "ZZZ")), "moderate")
+    assert "condition-unjudged" in own_slugs(titrated(condition("c1", "ZZZ")), "high")
 
 
 def test_turned_prone_in_the_middle_of_the_limb_gives_no_number() -> None:

@@ -11,6 +11,7 @@ from ebbmark.physiology.patient.titration import Beside
 
 __all__ = ["beside_of"]
 
+MOST_NAMED = 4
 _KINDS = {Event.POSITION_CHANGED: ChangeKind.POSITION, Event.MODE_CHANGED: ChangeKind.MODE}
 _NOT_PASSIVE = "spontaneous-effort"
 _WEIGHTS = {Risk.ABSOLUTE: Weight.LOOK_FIRST, Risk.HIGH: Weight.HIGH, Risk.CAUTION: Weight.MODERATE}
@@ -35,13 +36,20 @@ def beside_of(request: Request) -> Beside:
         if concept.slug in present
     ]
     if request.unjudged:
-        known.append(KnownCondition("unjudged", str(len(request.unjudged)), Weight.MODERATE, "", OWN_CHOICE))
+        known.append(KnownCondition("unjudged", _charted(request), Weight.HIGH, "", OWN_CHOICE))
     if request.asked.conditions_not_read:
         known.append(KnownCondition("not-read", "", Weight.MODERATE, "", OWN_CHOICE))
     changes = tuple(
         Change(_KINDS[one.event], one.at_s, one.words, one.source) for one in request.changes if one.event in _KINDS
     )
     return Beside(tuple(known), changes)
+
+
+def _charted(request: Request) -> str:
+    """The Conditions that could not be judged, in the words of the record."""
+    words = list(dict.fromkeys(request.charted.get(one.path) or one.reference or one.path for one in request.unjudged))
+    more = f"; and {len(words) - MOST_NAMED} more" if len(words) > MOST_NAMED else ""
+    return f"{'; '.join(words[:MOST_NAMED])}{more}"
 
 
 def _weight(concept: RiskConcept) -> Weight:

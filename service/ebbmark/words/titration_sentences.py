@@ -140,7 +140,7 @@ TEMPLATES: Final[Mapping[str, str]] = {
         "drain first."
     ),
     "leak-large": (
-        "Expired volume was {leak_share} short of inspired volume throughout: a large leak, so every compliance "
+        "Expired volume was {leak_share} short of what was given, at all steps: a leak, so every compliance "
         "and every pressure expected from it is too uncertain to act on by itself."
     ),
     "total-peep-does-not-follow": (
@@ -175,8 +175,24 @@ TEMPLATES: Final[Mapping[str, str]] = {
         "compliance depends on it, so part of the curve comes from the volume."
     ),
     "oxygen-changed": (
-        "FiO2 was changed between {least_share} and {greatest_share} during the trial, so saturations of its "
-        "steps cannot be compared."
+        "FiO2 was changed between {least_fio2_percent} and {greatest_fio2_percent} % during the trial, so saturations "
+        "of its steps cannot be compared."
+    ),
+    "oxygen-raised": (
+        "FiO2 was raised during the trial, between {least_fio2_percent} and {greatest_fio2_percent} %: saturations of "
+        "the lower steps hide what was lost there."
+    ),
+    "fall-with-vital-signs": (
+        "From PEEP {from_peep_cmh2o} to {to_peep_cmh2o} cmH2O compliance fell by {lost_share}, and {words} with it. "
+        "Look at the patient and the tube first: pneumothorax, main-stem intubation, a plug or a kink look like this."
+    ),
+    "leak-throughout": (
+        "Expired volume was {leak_share} short of what was given at all steps: a large leak, so no closing pressure "
+        "can be read. Look at cuff, circuit and chest drain first."
+    ),
+    "blood-pressure-doubtful": (
+        "A {words} of {value} mmHg was charted {at} between others of {least} mmHg or more: doubtful. Look at the "
+        "transducer."
     ),
     "unsettled-steps": (
         "{At} every reading was taken less than {settling_s} s after the change, while the lung was still settling."
@@ -197,8 +213,8 @@ TEMPLATES: Final[Mapping[str, str]] = {
         "{best_peep_cmh2o} cmH2O: clearly worse than at the best step of this trial."
     ),
     "condition-unjudged": (
-        "Conditions of the record that could not be judged here: {words}. They may say anything, a "
-        "contraindication included, and are listed among the inputs that did not count; to be read by a person."
+        "The record names a condition that no code here places: {words}. It may say anything, a contraindication "
+        "included: read it first."
     ),
     "condition-not-read": (
         "Conditions of the record were not read: a pneumothorax would not be seen, nor anything else that they say."

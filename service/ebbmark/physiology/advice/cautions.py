@@ -59,7 +59,7 @@ SEVERITY_OF_OBSERVED = {
     "other-limb": Severity.MODERATE,
     "compliance-as-charted": Severity.MODERATE,
     "intrinsic-peep-partly-known": Severity.MODERATE,
-    "plateau-above-peak": Severity.MODERATE,
+    "plateau-above-peak": Severity.HIGH,
     "total-peep-below-set": Severity.MODERATE,
     "charted-driving-pressure-differs": Severity.MODERATE,
     "unit-slip": Severity.MODERATE,

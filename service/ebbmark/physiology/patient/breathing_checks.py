@@ -91,8 +91,12 @@ def uneven_leak(scene: Scene) -> Iterator[Finding]:
             of_curve=True,
         )
         return
-    if median(known) > limits.leak_high_share:
-        yield Finding("leak-large", Weight.HIGH, {"leak_share": median(known)}, source=OWN_CHOICE, of_curve=True)
+    # A leak at every step, to a tenth of a per cent, so that whole millilitres do not decide.
+    least = round(min(known), 3)
+    if least >= limits.leak_high_share:
+        none = least >= limits.leak_none_share
+        slug, weight = ("leak-throughout", Weight.LOOK_FIRST) if none else ("leak-large", Weight.HIGH)
+        yield Finding(slug, weight, {"leak_share": median(known)}, source=OWN_CHOICE, of_curve=True)
 
 
 def trapped_air(scene: Scene) -> Iterator[Finding]:
@@ -171,7 +175,7 @@ def _triggered(scene: Scene) -> list[StepSeen]:
 
 def _leak_share(row: StepSeen) -> float | None:
     expired = row.middle(Quantity.TIDAL_VOLUME_EXPIRED)
-    inspired = row.middle(Quantity.TIDAL_VOLUME_INSPIRED)
+    inspired = row.middle(Quantity.TIDAL_VOLUME_INSPIRED) or row.middle(Quantity.TIDAL_VOLUME_SET)
     return None if expired is None or not inspired else 1.0 - expired / inspired
 
 

@@ -33,7 +33,12 @@ from ebbmark.physiology.patient.lung_checks import (
     unsettled,
 )
 from ebbmark.physiology.patient.scene import Scene
-from ebbmark.physiology.patient.suggestion_checks import stop_limits, unseen_vital_signs, worse_than_best
+from ebbmark.physiology.patient.suggestion_checks import (
+    doubtful_pressure,
+    stop_limits,
+    unseen_vital_signs,
+    worse_than_best,
+)
 from ebbmark.physiology.readings import Quantity
 
 __all__ = ["CURVE_CHECKS", "CurveCheck", "judge_curve", "judge_suggestion"]
@@ -66,7 +71,7 @@ CURVE_CHECKS: Final = (
                EFFORT_SOURCE, effort),
     CurveCheck("sudden-fall", "A lasting fall of 30 % or more in one step, or pressure that rises as PEEP falls: look "
                "first.", OWN_CHOICE, sudden_fall),
-    CurveCheck("leak", "A leak that begins during the limb: no number; a large one throughout: high.",
+    CurveCheck("leak", "A leak that begins, or is large throughout: no number; a smaller one: high.",
                OWN_CHOICE, uneven_leak),
     CurveCheck("trapped-air", "Total PEEP that does not follow set PEEP: no number; intrinsic PEEP is named.",
                COMMON_PRACTICE, trapped_air),
@@ -77,8 +82,9 @@ CURVE_CHECKS: Final = (
     CurveCheck("changed", "Position or mode changed during the limb: no number.", OWN_CHOICE, changed_during_limb),
     CurveCheck("position", "A trial done in prone position holds for that position.", OWN_CHOICE, done_prone),
     CurveCheck("settings", "Tidal volume changed during the limb: high; oxygen: named.", OWN_CHOICE, changed_setting),
-    CurveCheck("settling", "Readings before the lung had settled at closing or at half of the steps: high.",
+    CurveCheck("settling", "Readings before the lung had settled at closing and above it: no number; else high.",
                OWN_CHOICE, unsettled),
+    CurveCheck("pressure", "A single impossible blood pressure is doubtful.", OWN_CHOICE, doubtful_pressure),
     CurveCheck("airway", "Resistive pressure that rose along the limb: high.", OWN_CHOICE, narrowed_airway),
 )  # fmt: skip
 """Most dangerous first."""

@@ -24,6 +24,7 @@ class VitalLimits:
         mean_arterial_pressure_below_mmhg: mean arterial pressure below this.
         systolic_arterial_pressure_below_mmhg: systolic arterial pressure below this.
         heart_rate_below_per_min, heart_rate_above_per_min: heart rate beyond these.
+        peak_pressure_above_cmh2o: peak pressure above this.
     """
 
     spo2_below_percent: float
@@ -31,6 +32,7 @@ class VitalLimits:
     systolic_arterial_pressure_below_mmhg: float
     heart_rate_below_per_min: float
     heart_rate_above_per_min: float
+    peak_pressure_above_cmh2o: float = inf
 
 
 def vital_limits_of(limits: StopLimits) -> VitalLimits:
@@ -49,6 +51,7 @@ def vital_limits_of(limits: StopLimits) -> VitalLimits:
         systolic_arterial_pressure_below_mmhg=value(limits.systolic_arterial_pressure_below_mmhg, -inf),
         heart_rate_below_per_min=value(limits.heart_rate_below_per_min, -inf),
         heart_rate_above_per_min=value(limits.heart_rate_above_per_min, inf),
+        peak_pressure_above_cmh2o=value(limits.peak_pressure_above_cmh2o, inf),
     )
 
 
@@ -74,7 +77,10 @@ class CheckLimits:
         fell_back_share: a step that gave this share of a fall back at the next one was an artefact.
         leak_share: expired below inspired volume by more than this at a step.
         leak_change_share: and by this much more than at the steps before: the leak began there.
-        leak_high_share: a leak of more than this throughout.
+        leak_high_share: a leak of this or more at all steps: high.
+        leak_none_share: a leak of this or more at all steps: no number.
+        fall_with_signs_share: a fall in one step of this share or more, looked at together with vital signs.
+        saturation_with_fall_percent, mean_pressure_with_fall_mmhg: falls of these at the same step or more.
         trapped_share: total PEEP that follows less than this share of the way of set PEEP.
         trapped_way_cmh2o: looked at where set PEEP moved at least this far.
         intrinsic_cmh2o, intrinsic_high_cmh2o: intrinsic PEEP named, and named as a high caution, from here on.
@@ -100,7 +106,11 @@ class CheckLimits:
     fell_back_share: float = 0.5
     leak_share: float = 0.15
     leak_change_share: float = 0.08
-    leak_high_share: float = 0.25
+    leak_high_share: float = 0.10
+    leak_none_share: float = 0.20
+    fall_with_signs_share: float = 0.20
+    saturation_with_fall_percent: float = 5.0
+    mean_pressure_with_fall_mmhg: float = 10.0
     trapped_share: float = 0.5
     trapped_way_cmh2o: float = 4.0
     intrinsic_cmh2o: float = 3.0

@@ -87,6 +87,48 @@ def sudden_fall(scene: Scene) -> Iterator[Finding]:
             of_curve=True,
         )
         return
+    yield from _fall_with_vital_signs(scene)
+
+
+def _fall_with_vital_signs(scene: Scene) -> Iterator[Finding]:
+    """A fall that may be closing, at a step at which saturation or blood pressure fell too."""
+    limits = scene.limits
+    signs = (
+        (Quantity.SPO2, "SpO2", "%", limits.saturation_with_fall_percent),
+        (Quantity.MEAN_ARTERIAL_PRESSURE, "mean arterial pressure", "mmHg", limits.mean_pressure_with_fall_mmhg),
+    )
+    for index, ((above, below), (before, after)) in enumerate(
+        zip(pairwise(scene.steps), pairwise(scene.seen), strict=True)
+    ):
+        lost = 1.0 - below.compliance_ml_per_cmh2o / above.compliance_ml_per_cmh2o
+        if lost < limits.fall_with_signs_share or _given_back(scene.steps, index, limits):
+            continue
+        said = [
+            f"{words} from {then:.0f} to {now:.0f} {unit}"
+            for quantity, words, unit, limit in signs
+            if (then := before.middle(quantity)) is not None
+            and (now := after.middle(quantity)) is not None
+            and then - now >= limit
+        ]
+        if said:
+            values: dict[str, float | str] = {
+                "from_peep_cmh2o": above.peep_cmh2o,
+                "to_peep_cmh2o": below.peep_cmh2o,
+                "lost_share": lost,
+                "words": " and ".join(said),
+            }
+            peeps = (below.peep_cmh2o,)
+            yield Finding(
+                "fall-with-vital-signs",
+                Weight.LOOK_FIRST,
+                values,
+                peeps,
+                below.start_s,
+                below.sources,
+                OWN_CHOICE,
+                of_curve=True,
+            )
+            return
 
 
 def no_lasting_fall(scene: Scene) -> Iterator[Finding]:
@@ -153,8 +195,11 @@ def changed_setting(scene: Scene) -> Iterator[Finding]:
     for quantity in (Quantity.FIO2_SET, Quantity.FIO2_MEASURED):
         oxygen = _range(scene, quantity)
         if oxygen is not None and oxygen[1] - oxygen[0] > limits.oxygen_change + 1e-9:
-            values = {"least_share": oxygen[0], "greatest_share": oxygen[1]}
-            yield Finding("oxygen-changed", Weight.MODERATE, values, source=OWN_CHOICE)
+            values = {"least_fio2_percent": 100 * oxygen[0], "greatest_fio2_percent": 100 * oxygen[1]}
+            given = [value for row in scene.seen if (value := row.last(quantity)) is not None]
+            raised = any(low > high + limits.oxygen_change + 1e-9 for high, low in pairwise(given))
+            slug, weight = ("oxygen-raised", Weight.HIGH) if raised else ("oxygen-changed", Weight.MODERATE)
+            yield Finding(slug, weight, values, source=OWN_CHOICE)
             return
 
 
@@ -169,6 +214,10 @@ def unsettled(scene: Scene) -> Iterator[Finding]:
     grave = named in early or 2 * len(early) >= len(scene.steps)
     values = {"settling_s": scene.protocol.settling_s}
     weight = Weight.HIGH if grave else Weight.MODERATE
+    levels = [step.peep_cmh2o for step in scene.steps]
+    decisive = levels[max(levels.index(named) - 1, 0) : levels.index(named) + 1] if named in levels else levels
+    if set(decisive) <= set(early):
+        weight = Weight.LOOK_FIRST
     yield Finding("unsettled-steps", weight, values, early, source=OWN_CHOICE, of_curve=True)
 
 

@@ -10,7 +10,7 @@ from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
-from statistics import median
+from statistics import median, median_low
 
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
@@ -45,6 +45,9 @@ _HOLDS = frozenset(
 )
 """Settings: one that was charted before a step holds in it until it is changed."""
 
+_IMPOSSIBLE_BELOW = {Quantity.MEAN_ARTERIAL_PRESSURE: 25.0, Quantity.SYSTOLIC_ARTERIAL_PRESSURE: 30.0}
+"""A single blood pressure below this between others above it is the transducer [mmHg]. This project's choice."""
+
 BEFORE_S = 3600.0
 """How long before the limb a reading still tells how the patient was before it [s]. This project's choice."""
 
@@ -59,11 +62,12 @@ class Seen:
     Attributes:
         last: the last value of the step.
         least, greatest: extremes of the settled values.
-        middle: median of the settled values.
+        middle: median of the settled values, of two in the middle the lower: a value that was charted.
         count: how many settled values there were; 0 where a setting from before the step holds.
         at_s: time of the last value [s since 1970-01-01T00:00:00Z].
         age_s: how old the last value was when the step ended [s].
         sources: indices of the inputs.
+    doubtful: an impossible value between possible ones, which counts for nothing else; None where there is none.
     """
 
     last: float
@@ -74,6 +78,7 @@ class Seen:
     at_s: float
     age_s: float
     sources: tuple[int, ...]
+    doubtful: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,15 +174,20 @@ def _seen(
         age_s = max(read_s - held.at_s, 0.0)
         return Seen(held.value, held.value, held.value, held.value, 0, held.at_s, age_s, (held.source,))
     settled = [one for one in inside if one.at_s >= start_s + protocol.settling_s] or inside
+    least = _IMPOSSIBLE_BELOW.get(quantity, 0.0)
+    possible = [one for one in settled if one.value >= least]
+    doubtful = min(one.value for one in settled) if 0 < len(possible) == len(settled) - 1 else None
+    settled = possible if doubtful is not None else settled
     values = [one.value for one in settled]
     last = settled[-1]
     return Seen(
         last=last.value,
         least=min(values),
         greatest=max(values),
-        middle=median(values),
+        middle=median_low(values),
         count=len(values),
         at_s=last.at_s,
         age_s=max(min(until_s, max(read_s, last.at_s)) - last.at_s, 0.0),
         sources=tuple(dict.fromkeys(one.source for one in inside)),
+        doubtful=doubtful,
     )

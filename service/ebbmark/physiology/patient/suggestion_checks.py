@@ -13,7 +13,14 @@ from ebbmark.physiology.patient.scene import Scene
 from ebbmark.physiology.patient.steps_seen import Seen, StepSeen
 from ebbmark.physiology.readings import Quantity
 
-__all__ = ["limits_met_at", "limits_met_in_trial", "stop_limits", "unseen_vital_signs", "worse_than_best"]
+__all__ = [
+    "doubtful_pressure",
+    "limits_met_at",
+    "limits_met_in_trial",
+    "stop_limits",
+    "unseen_vital_signs",
+    "worse_than_best",
+]
 
 SAME_PEEP_CMH2O: Final = 0.25
 """A step this near to a PEEP is the step of that PEEP: units were converted. This project's choice."""
@@ -74,6 +81,7 @@ def stop_limits(scene: Scene, suggested_cmh2o: float, before: Mapping[Quantity, 
     """
     there = _rows_at(scene.seen, suggested_cmh2o)
     limits = scene.limits.vital
+    yield from _peak_at(scene, there, suggested_cmh2o, "stop-limit-at-suggestion", Weight.LOOK_FIRST)
     for vital in _VITALS:
         met = [row for row in scene.seen if _met(row, vital, limits)]
         if not met:
@@ -102,10 +110,10 @@ def limits_met_at(scene: Scene, peep_cmh2o: float) -> tuple[Finding, ...]:
     """
     rows = _rows_at(scene.seen, peep_cmh2o)
     limits = scene.limits.vital
-    return tuple(
-        _finding("stop-limit-met", Weight.HIGH, vital, met, scene, peep_cmh2o, {})
-        for vital in _VITALS
-        if (met := [row for row in rows if _met(row, vital, limits)])
+    met = [(vital, at) for vital in _VITALS if (at := [row for row in rows if _met(row, vital, limits)])]
+    return (
+        *[_finding("stop-limit-met", Weight.HIGH, vital, at, scene, peep_cmh2o, {}) for vital, at in met],
+        *_peak_at(scene, rows, peep_cmh2o, "stop-limit-met", Weight.HIGH),
     )
 
 
@@ -140,6 +148,25 @@ def limits_met_in_trial(scene: Scene) -> Iterator[Finding]:
     yield Finding("stop-limit-in-trial", Weight.LOOK_FIRST, values, peeps, at_s, sources, met[0].source)
 
 
+def doubtful_pressure(scene: Scene) -> Iterator[Finding]:
+    """A single impossible blood pressure between possible ones: the transducer."""
+    for vital in _VITALS:
+        for row in scene.seen:
+            seen = row.by_quantity.get(vital.quantity)
+            if seen is not None and seen.doubtful is not None:
+                values: dict[str, float | str] = {"words": vital.words, "value": seen.doubtful, "least": seen.least}
+                yield Finding(
+                    "blood-pressure-doubtful",
+                    Weight.MODERATE,
+                    values,
+                    (row.peep_cmh2o,),
+                    seen.at_s,
+                    seen.sources,
+                    OWN_CHOICE,
+                )
+                return
+
+
 def worse_than_best(scene: Scene, suggested_cmh2o: float) -> Iterator[Finding]:
     """Saturation or blood pressure clearly worse at the suggestion than at the best step, by their middle values."""
     there = _rows_at(scene.seen, suggested_cmh2o)
@@ -151,6 +178,8 @@ def worse_than_best(scene: Scene, suggested_cmh2o: float) -> Iterator[Finding]:
         best, greatest = max(known, key=lambda pair: pair[1])
         value = min(here)
         limit: float = getattr(scene.limits, field)
+        if quantity is Quantity.SPO2 and _less_oxygen(there, best, scene.limits.oxygen_change):
+            continue  # the fall of saturation has another cause, and the change of oxygen is named
         # Textbook and choice speak of more than 20 mmHg; saturation is charted in whole per cent, so that 5 counts.
         beyond = greatest - value >= limit if quantity is Quantity.SPO2 else greatest - value > limit
         if beyond:
@@ -171,6 +200,12 @@ def worse_than_best(scene: Scene, suggested_cmh2o: float) -> Iterator[Finding]:
                 sources=sources,
                 source=source,
             )
+
+
+def _less_oxygen(there: Sequence[StepSeen], best: StepSeen, change: float) -> bool:
+    then = best.last(Quantity.FIO2_SET) or best.last(Quantity.FIO2_MEASURED)
+    now = [value for row in there if (value := row.last(Quantity.FIO2_SET) or row.last(Quantity.FIO2_MEASURED))]
+    return then is not None and bool(now) and min(now) < then - change
 
 
 def unseen_vital_signs(scene: Scene, suggested_cmh2o: float, charted: frozenset[Quantity]) -> Iterator[Finding]:
@@ -211,9 +246,9 @@ def _rows_at(seen: Sequence[StepSeen], peep_cmh2o: float) -> list[StepSeen]:
 
 
 def _met(row: StepSeen, vital: _Vital, limits: VitalLimits) -> bool:
-    """Whether a limit was met at a step: by its last value, or by the middle of several; one odd value is none."""
+    """Whether any charted reading of a step was beyond its limit."""
     seen = row.by_quantity.get(vital.quantity)
-    return seen is not None and (vital.beyond(seen.last, limits) or vital.beyond(seen.middle, limits))
+    return seen is not None and vital.beyond(_worse(seen, vital), limits)
 
 
 def _finding(
@@ -257,6 +292,25 @@ def _finding(
     return Finding(slug, weight, values, peeps, worst.at_s, sources, vital.source)
 
 
+def _peak_at(scene: Scene, rows: Sequence[StepSeen], peep_cmh2o: float, slug: str, weight: Weight) -> Iterator[Finding]:
+    """Peak pressure beyond its stop limit at these steps."""
+    limit, levels = scene.limits.vital.peak_pressure_above_cmh2o, [row.peep_cmh2o for row in rows]
+    met = [one for one in scene.steps if one.peep_cmh2o in levels and (one.peak_cmh2o or 0.0) > limit]
+    if met:
+        values: dict[str, float | str] = {
+            "words": "peak pressure",
+            "unit": "cmH2O",
+            "vital": "peak-pressure",
+            "value": max(one.peak_cmh2o or 0.0 for one in met),
+            "limit": limit,
+            "side": "above",
+            "peep_cmh2o": met[0].peep_cmh2o,
+            "suggested_cmh2o": peep_cmh2o,
+        }
+        peeps, sources = tuple(one.peep_cmh2o for one in met), tuple(one for step in met for one in step.sources)
+        yield Finding(slug, weight, values, peeps, met[0].start_s, sources, OWN_CHOICE)
+
+
 def _beyond(row: StepSeen, vital: _Vital, limits: VitalLimits) -> str:
     value = _worse(row.by_quantity[vital.quantity], vital)
     return f"{vital.words} was {value:.0f} {vital.unit} (limit {vital.limit(limits):.0f})"
@@ -267,8 +321,8 @@ def _listed(parts: Sequence[str]) -> str:
 
 
 def _worse(seen: Seen, vital: _Vital) -> float:
-    """The worse of the last and the middle value of a step."""
-    return vital.sign * min(vital.sign * seen.last, vital.sign * seen.middle)
+    """The worst charted reading of a step."""
+    return seen.least if vital.sign > 0 else seen.greatest
 
 
 def _sources(row: StepSeen, quantity: Quantity) -> tuple[int, ...]:
