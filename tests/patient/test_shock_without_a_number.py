@@ -7,7 +7,7 @@ import pytest
 from ebbmark.physiology.closing.closing import Evidence, Verdict
 from ebbmark.physiology.readings import Quantity
 from ebbmark.words.answer_in_short import in_short
-from patients import slugs, titrated
+from patients import Values, slugs, titrated
 from trials import START_S, STEP_S, reading
 
 MAP = Quantity.MEAN_ARTERIAL_PRESSURE
@@ -71,8 +71,11 @@ def test_closing_at_the_last_step_tested_is_neither_for_good_nor_strong() -> Non
 
 def test_a_fall_of_a_quarter_with_falling_saturation_is_looked_at_and_not_named_closing() -> None:
     compliances = (38, 40, 41, 42, 31, 29, 28, 27)
-    calm = {Quantity.SPO2: 95, MAP: 78}
-    ill = {Quantity.SPO2: {20: 95, 18: 95, 16: 95, 14: 95, 12: 88, 10: 88, 8: 88, 6: 88}, MAP: {14: 78, 12: 62}}
+    calm: dict[Quantity, Values] = {Quantity.SPO2: 95, MAP: 78}
+    ill: dict[Quantity, Values] = {
+        Quantity.SPO2: {20: 95, 18: 95, 16: 95, 14: 95, 12: 88, 10: 88, 8: 88, 6: 88},
+        MAP: {14: 78, 12: 62},
+    }
 
     assert "fall-with-vital-signs" not in slugs(titrated(calm, compliances=compliances))
     found = titrated(ill, compliances=compliances)
