@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from bedside_builders import Said, asked, condition, parameter, row, rows_down, stamp, value_of
+from bedside_builders import Said, asked, condition, parameter, refused, row, rows_down, stamp, value_of
 from fhir_builders import Json
 
 CLOSED = ((18.0, 38.0), (16.0, 40.0), (14.0, 41.0), (12.0, 40.5), (10.0, 36.0), (8.0, 31.0))
@@ -106,3 +106,10 @@ def test_an_earlier_saturation_does_not_speak_for_a_newer_one_that_cannot_be_use
     told = " ".join(said.notes)
     assert "SpO2 95 %" not in told
     assert "is not usable" in told
+
+
+def test_a_clock_that_is_half_an_hour_ahead_is_said_once() -> None:
+    refusal = refused("next-step", rows_down(CLOSED, start=60.0, **WELL), now=stamp(30))
+
+    assert "the clock of the ventilator, of the record or of this service is off" in refusal.problems[0].sentence
+    assert len(refusal.ignored) == 1

@@ -8,6 +8,8 @@ from dataclasses import asdict
 from ebbmark import __version__
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.request import Request
+from ebbmark.fhir.reasons import Reason
+from ebbmark.fhir.sources import Ignored
 from ebbmark.fhir.writing.canonical import identity_of
 from ebbmark.fhir.writing.statements import Answer, Rule, Statement, Warned
 from ebbmark.physiology.before.plan import Plan
@@ -34,6 +36,9 @@ __all__ = [
     "the_trial",
     "titration_of",
 ]
+
+FEWEST_AHEAD = 3
+"""So many inputs ahead of now are a clock rather than a slip; this project's choice."""
 
 RuleSet = Protocol | StaircaseRules | StopLimits | CallRule | Doubts | Rhythms
 
@@ -144,8 +149,18 @@ def titration_of(trial: Trial, request: Request) -> Titration:
 
 
 def missing(request: Request, found: str, accepted: str, sentence: str) -> Rejected:
-    """A refusal for want of something that this question needs."""
-    return Rejected((Problem(ProblemKind.MISSING, "", found, accepted, sentence),), request.ignored)
+    """A refusal for want of something that this question needs; a clock that is off is said once, not per reading."""
+    ahead = [one for one in request.ignored if one.code == Reason.FUTURE.slug]
+    if len(ahead) < FEWEST_AHEAD:
+        return Rejected((Problem(ProblemKind.MISSING, "", found, accepted, sentence),), request.ignored)
+    clock = (
+        f"{len(ahead)} inputs are stamped after now, from {ahead[0].path} to {ahead[-1].path}: the clock of the "
+        "ventilator, of the record or of this service is off, and they were not used."
+    )
+    told = Ignored("", "", Reason.FUTURE.slug, clock)
+    others = tuple(one for one in request.ignored if one.code != Reason.FUTURE.slug)
+    problem = Problem(ProblemKind.MISSING, "", found, accepted, f"{clock} {sentence}")
+    return Rejected((problem,), (told, *others))
 
 
 def sentences(*parts: str) -> str:
