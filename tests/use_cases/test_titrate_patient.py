@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from bedside_builders import condition, row, rows_down, stamp
+from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.write import write_bundle_bytes
+from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit
 from ebbmark.use_cases.titrate import recommend
 from fhir_builders import LOINC, Json, bundle, height, patient, to_bytes
 
@@ -71,3 +75,24 @@ def test_the_vital_signs_of_each_step_stand_in_its_observation_with_their_worst_
     assert '"least-mean-arterial-pressure"' in written
     assert '"oldest-vital-sign-age"' in written
     assert "Observation/low" in written
+
+
+def test_a_limit_that_the_site_has_signed_holds_for_the_number_and_is_named() -> None:
+    charted = [row(stamp(2 * place + 1.2), f"vital-{place}", map=63.0, spo2=93.0) for place in range(8)]
+    own = replace(
+        DEFAULT_STOP_LIMITS,
+        version="5",
+        signed_by="Dr A. Invented",
+        signed_on="2026-02-01",
+        mean_arterial_pressure_below_mmhg=Limit(65.0, "this site"),
+    )
+    request = to_bytes(bundle(patient(), height(), *rows_down(DOWN), *charted))
+
+    by_default = recommend(request, at_s=AT_S)
+    by_site = recommend(request, at_s=AT_S, site=Site(stop_limits=own))
+
+    assert by_default.advice.suggested_peep_cmh2o is not None
+    assert by_site.advice.suggested_peep_cmh2o is None
+    assert "below 65" in by_site.advice.rationale
+    assert by_site.identity != by_default.identity
+    assert "stop limits version 5, signed by this site" in write_bundle_bytes(by_site, recorded_s=AT_S).decode()

@@ -6,7 +6,7 @@ from ebbmark.fhir.reading.request import Request
 from ebbmark.physiology.after.seen import Event
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk, RiskConcept, Scope
 from ebbmark.physiology.findings import Change, ChangeKind, KnownCondition, Weight
-from ebbmark.physiology.patient.limits import OWN_CHOICE
+from ebbmark.physiology.patient.limits import OWN_CHOICE, CheckLimits, vital_limits_of
 from ebbmark.physiology.patient.titration import Beside
 
 __all__ = ["beside_of"]
@@ -42,7 +42,7 @@ def beside_of(request: Request) -> Beside:
     changes = tuple(
         Change(_KINDS[one.event], one.at_s, one.words, one.source) for one in request.changes if one.event in _KINDS
     )
-    return Beside(tuple(known), changes)
+    return Beside(tuple(known), changes, CheckLimits(vital=vital_limits_of(request.stop_limits)))
 
 
 def _charted(request: Request) -> str:

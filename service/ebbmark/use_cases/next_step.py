@@ -22,7 +22,6 @@ from ebbmark.physiology.during.next_move import Action, Decision, Move, Reason, 
 from ebbmark.physiology.during.running import RunningTrial, closed_before, running_trial
 from ebbmark.physiology.during.scene import Scene
 from ebbmark.physiology.findings import Weight
-from ebbmark.physiology.patient.limits import CheckLimits, vital_limits_of
 from ebbmark.physiology.patient.titration import closing_for
 from ebbmark.physiology.stop.criteria import StopAnswer, check_stop
 from ebbmark.physiology.stop.unusable import Doubts
@@ -107,7 +106,7 @@ def next_step(request: Request, site: Site) -> Answer:
         protocol=request.protocol,
         rhythms=request.rhythms,
         acknowledged={name for name, _ in given.what},
-        beside=replace(beside_of(request), limits=CheckLimits(vital=vital_limits_of(site.stop_limits))),
+        beside=beside_of(request),
     )
     move = next_move(running.steps, decrement_cmh2o=decrement, lowest_cmh2o=lowest, stops=stops, rule=rule)
     move, reason = _after_the_trial(move, request, running, since_s)

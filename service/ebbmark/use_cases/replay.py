@@ -191,7 +191,7 @@ def _computed_again(answer: StoredAnswer, inputs: list[tuple[str, Json]], means:
     # Until 0.3.0 choices were no part of what names the inputs.
     unchosen = replace(found.request, asked=replace(found.request.asked, sex=None), mapped_codes=())
     digest = found.input_digest if answer.claims.has_choices else input_digest(unchosen)
-    named = identity(digest, protocol, engine)
+    named = identity(digest, protocol, engine, found.request.stop_limits)
     found = replace(found, engine_version=engine, input_digest=digest, identity=named)
     act, again = answer.claims.results, answer.claims.report
     form = _form(write_bundle(found, recorded_s=act.recorded_s, enterer=act.enterer))

@@ -69,7 +69,7 @@ def recommend_for(request: Request) -> Recommendation:
     titration = titration_of(trial, request)
     digest = input_digest(request)
     return Recommendation(
-        identity=identity(digest, request.protocol, __version__),
+        identity=identity(digest, request.protocol, __version__, request.stop_limits),
         input_digest=digest,
         engine_version=__version__,
         request=request,

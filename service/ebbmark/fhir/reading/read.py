@@ -187,6 +187,7 @@ def _answerable(question: Question, operation: Operation, code_map: CodeMap, of_
             *dict.fromkeys(f"Predicted body weight is not known. {one.sentence}" for one in weightless),
         ),
         protocol=asked.protocol or question.site.default_protocol,
+        stop_limits=question.site.stop_limits,
         encounter=(unversioned(next(iter(encounters))) or None) if len(encounters) == 1 else None,
         preliminary_inputs=asked.accept_preliminary
         and any(item.observation.status == "preliminary" for item in collected.used),

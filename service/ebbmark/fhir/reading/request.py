@@ -13,6 +13,7 @@ from ebbmark.physiology.after.seen import CodedChange
 from ebbmark.physiology.before.vasopressors import Infusion
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Reading
+from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, StopLimits
 from ebbmark.physiology.stop.rhythm_codes import NO_RHYTHM, Rhythms
 from ebbmark.physiology.stop.unusable import Doubt
 
@@ -46,6 +47,7 @@ class Request:
         changes: charted changes of position and mode.
         rhythms: charted heart rhythms.
         mapped_codes: the site's own codes among those received, ordered.
+        stop_limits: vital signs at which a trial stops, signed by the site, or the defaults.
     """
 
     subject: str
@@ -69,6 +71,7 @@ class Request:
     changes: tuple[CodedChange, ...] = ()
     rhythms: Rhythms = NO_RHYTHM
     mapped_codes: tuple[MappedCode, ...] = ()
+    stop_limits: StopLimits = DEFAULT_STOP_LIMITS
 
     @property
     def known_person(self) -> Person:

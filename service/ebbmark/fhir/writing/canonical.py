@@ -14,6 +14,7 @@ from math import isfinite
 
 from ebbmark.fhir.reading.request import Request
 from ebbmark.physiology.protocols import Protocol
+from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, StopLimits
 
 __all__ = ["NotCanonical", "canonical_bytes", "identity", "identity_of", "input_digest"]
 
@@ -76,13 +77,18 @@ def input_digest(request: Request) -> str:
     return sha256(canonical_bytes(inputs)).hexdigest()
 
 
-def identity(input_digest: str, protocol: Protocol, engine_version: str) -> str:
+def identity(
+    input_digest: str, protocol: Protocol, engine_version: str, limits: StopLimits = DEFAULT_STOP_LIMITS
+) -> str:
     """Name a titration: same inputs, same rules down to the last value, same engine.
+
+    Stop limits are part of it where a site has signed its own.
 
     Returns:
         64 hexadecimal digits.
     """
-    return _named({"inputs": input_digest, "protocol": _rules_digest(protocol), "engine": engine_version})
+    named = {"inputs": input_digest, "protocol": _rules_digest(protocol), "engine": engine_version}
+    return _named(named | ({"limits": repr(limits)} if limits.signed else {}))
 
 
 def identity_of(

@@ -12,6 +12,7 @@ from ebbmark.physiology.advice.advice import WhatIf
 from ebbmark.physiology.closing.estimate import Closing, Verdict
 from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.protocols import Protocol
+from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.trial.reading import Trial
 from ebbmark.physiology.wording import interval, percent
 
@@ -20,6 +21,7 @@ __all__ = [
     "closing_sentence",
     "curve_sentence",
     "first_sentence",
+    "limits_rule",
     "protocol_rule",
     "protocol_sentence",
     "suggestion_method",
@@ -112,6 +114,11 @@ def protocol_rule(protocol: Protocol) -> Rule:
     """How the rules of a titration are named."""
     values = f"fall {in_words(protocol.fall, FRACTION)}, margin {in_words(protocol.margin_cmh2o, PRESSURE)}"
     return Rule(protocol.slug, protocol.version, protocol.title, protocol.citation, values)
+
+
+def limits_rule(limits: StopLimits) -> tuple[Rule, ...]:
+    """How a site's own stop limits are named; none where nobody has signed any."""
+    return (Rule("stop-limits", limits.version, "Stop limits", limits.signature),) if limits.signed else ()
 
 
 def protocol_sentence(request: Request) -> str:

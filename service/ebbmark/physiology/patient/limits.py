@@ -25,6 +25,7 @@ class VitalLimits:
         systolic_arterial_pressure_below_mmhg: systolic arterial pressure below this.
         heart_rate_below_per_min, heart_rate_above_per_min: heart rate beyond these.
         peak_pressure_above_cmh2o: peak pressure above this.
+        source: of signed limits; empty for the defaults, whose sources stand beside each.
     """
 
     spo2_below_percent: float
@@ -33,6 +34,7 @@ class VitalLimits:
     heart_rate_below_per_min: float
     heart_rate_above_per_min: float
     peak_pressure_above_cmh2o: float = inf
+    source: str = ""
 
 
 def vital_limits_of(limits: StopLimits) -> VitalLimits:
@@ -52,6 +54,7 @@ def vital_limits_of(limits: StopLimits) -> VitalLimits:
         heart_rate_below_per_min=value(limits.heart_rate_below_per_min, -inf),
         heart_rate_above_per_min=value(limits.heart_rate_above_per_min, inf),
         peak_pressure_above_cmh2o=value(limits.peak_pressure_above_cmh2o, inf),
+        source=f"stop limits version {limits.version}, signed by this site" if limits.signed else "",
     )
 
 

@@ -289,7 +289,7 @@ def _finding(
         values["before"] = before[vital.quantity]
     sources = tuple(dict.fromkeys(one for row in rows for one in _sources(row, vital.quantity)))
     peeps = tuple(row.peep_cmh2o for row in rows)
-    return Finding(slug, weight, values, peeps, worst.at_s, sources, vital.source)
+    return Finding(slug, weight, values, peeps, worst.at_s, sources, scene.limits.vital.source or vital.source)
 
 
 def _peak_at(scene: Scene, rows: Sequence[StepSeen], peep_cmh2o: float, slug: str, weight: Weight) -> Iterator[Finding]:
