@@ -204,7 +204,7 @@ def test_results_without_times_are_not_made_for_a_record(saved: Path, capsys: py
         (b'{"resourceType":"Patient"}', NOT_READ, "Parameters or a Bundle"),
         (to_bytes(bundle(patient(), *trial_observations())), NOT_USABLE, "No usable body height"),
         (to_bytes(bundle(patient(), height())), NOT_USABLE, "No usable PEEP"),
-        (to_bytes(parameters(bundle=trial_bundle(), peep=True)), NOT_USABLE, "no parameter 'peep'"),
+        (to_bytes(parameters(bundle=trial_bundle(), peep=True)), NOT_USABLE, "no parameter of this name"),
     ],
 )
 def test_what_cannot_be_read_and_what_cannot_be_used_end_differently(

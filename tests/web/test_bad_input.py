@@ -149,11 +149,11 @@ def test_no_peep(app: ASGIApp) -> None:
 @pytest.mark.parametrize(
     ("peeps", "says"),
     [
-        ((20.0, 18.0, 16.0), "3 steps"),
+        ((20.0, 18.0), "2 steps"),
         ((12.0,) * 6, "PEEP"),
         ((8.0, 10.0, 12.0, 14.0, 16.0, 18.0), "PEEP"),
     ],
-    ids=["fewer than four steps", "all PEEP equal", "PEEP only rising"],
+    ids=["fewer than three steps", "all PEEP equal", "PEEP only rising"],
 )
 def test_no_decremental_limb(app: ASGIApp, peeps: tuple[float, ...], says: str) -> None:
     trial = trial_observations(peeps, (40.0,) * len(peeps))

@@ -62,7 +62,7 @@ def test_a_parameter_that_an_operation_does_not_have_is_named_with_those_that_it
     ]
     definition = ask(app, method="GET", path=f"/fhir/OperationDefinition/{slug}").json
     taken = ", ".join(one["name"] for one in definition["parameter"] if one["use"] == "in")
-    assert texts == [f"There is no parameter 'write-back'; accepted: {taken}."]
+    assert texts == [f"There is no parameter of this name (write-back); accepted: {taken}."]
 
 
 @pytest.mark.parametrize("slug", [one.slug for one in OPERATIONS])

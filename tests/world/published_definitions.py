@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import fhirpathpy
+from fhirpathpy.engine.nodes import ResourceNode
 from fhirpathpy.models import models
 from jsonschema import Draft6Validator
 
@@ -152,7 +153,9 @@ def _invariants(
     for rule in element["constraints"]:
         if rule["severity"] != "error" or rule["key"] in _NOT_EVALUATED:
             continue
-        holds = _compiled(rule["expression"])(node, {"resource": resource, "rootResource": outer})
+        # With its path an element is known by what stands below it: `value` is value[x].
+        known = ResourceNode.create_node(node, element["path"]) if "." in element["path"] else node
+        holds = _compiled(rule["expression"])(known, {"resource": resource, "rootResource": outer})
         # An empty answer (ref-1 where there is only a display) is no violation.
         if holds == [False]:
             yield f"{element['path']}: {rule['key']}"

@@ -19,12 +19,14 @@ RESOURCES = (
     "Bundle",
     "CapabilityStatement",
     "CodeSystem",
+    "ConceptMap",
     "DetectedIssue",
     "Device",
     "GuidanceResponse",
     "Observation",
     "OperationDefinition",
     "OperationOutcome",
+    "Parameters",
     "Provenance",
 )
 DATA_TYPES = (
