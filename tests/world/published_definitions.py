@@ -154,7 +154,8 @@ def _invariants(
         if rule["severity"] != "error" or rule["key"] in _NOT_EVALUATED:
             continue
         # With its path an element is known by what stands below it: `value` is value[x].
-        known = ResourceNode.create_node(node, element["path"]) if "." in element["path"] else node
+        path: str = element["path"]
+        known = ResourceNode.create_node(node, path) if "." in path else node  # type: ignore[no-untyped-call]
         holds = _compiled(rule["expression"])(known, {"resource": resource, "rootResource": outer})
         # An empty answer (ref-1 where there is only a display) is no violation.
         if holds == [False]:
