@@ -359,3 +359,10 @@ def test_a_latest_trial_in_shock_stands_first_and_says_why_it_suggests_no_peep()
     assert "mean arterial pressure was 42 mmHg" in said.first
     assert "No PEEP is suggested" in " ".join(said.notes) or "no PEEP is suggested" in " ".join(said.notes)
     assert "100 %" not in " ".join(said.notes)
+
+
+def test_vital_signs_beyond_a_limit_stand_before_the_markers() -> None:
+    said = asked("compare-markers", rows_down(DOWN, spo2=75.0, map=42.0), now=stamp(12))
+
+    assert said.first.startswith("Of the latest trial: ")
+    assert "SpO2 was 75 %" in said.first

@@ -14,7 +14,7 @@ from ebbmark.physiology.after.recruitability import recruitment_to_inflation
 from ebbmark.physiology.before.peep_tables import PEEP_TABLES, TableAnswer, look_up
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.timeline import FIO2, in_force_at
-from ebbmark.use_cases.said import answered, judged_closing, rule_of, the_trial
+from ebbmark.use_cases.said import answered, beyond_in_trial, judged_closing, rule_of, the_trial, titration_of
 
 __all__ = ["markers_answer"]
 
@@ -30,6 +30,7 @@ def markers_answer(request: Request, _: Site) -> Answer:
     release = _release(request)
     trial = the_trial(request)
     closing = judged_closing(trial, request)
+    beyond = beyond_in_trial(titration_of(trial, request).findings) if request.person is not None else ""
     markers = read_markers(request.readings, trial, closing)
     in_use = in_force_at(request.readings, FIO2, trial.steps[-1].end_s)
     fio2 = in_use.reading
@@ -46,6 +47,7 @@ def markers_answer(request: Request, _: Site) -> Answer:
         OPERATION,
         request,
         said=(
+            beyond,
             markers.sentence,
             closing_sentence(closing),
             *[one.sentence for one in markers.markers],

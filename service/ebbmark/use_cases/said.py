@@ -16,6 +16,7 @@ from ebbmark.physiology.before.plan import Plan
 from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.closing.estimate import Closing
 from ebbmark.physiology.during.call_rule import CallRule
+from ebbmark.physiology.findings import Finding, Weight
 from ebbmark.physiology.patient.titration import Titration, closing_for, titrate
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.stop.limits import StopLimits
@@ -24,10 +25,11 @@ from ebbmark.physiology.stop.unusable import Doubts
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrial, Trial
 from ebbmark.use_cases.beside import beside_of
-from ebbmark.words.titration import with_reason, worded
+from ebbmark.words.titration import sentence, with_reason, worded
 
 __all__ = [
     "answered",
+    "beyond_in_trial",
     "judged_closing",
     "missing",
     "rule_of",
@@ -125,6 +127,18 @@ def the_trial(request: Request) -> Trial:
         problem = Problem(ProblemKind.NO_TRIAL, "", trial.found, trial.accepted, sentence)
         raise Rejected((problem,), request.ignored)
     return trial
+
+
+def beyond_in_trial(findings: Sequence[Finding]) -> str:
+    """The vital signs of the latest trial that were beyond a stop limit; empty where none was.
+
+    Args:
+        findings: of the checks of that trial.
+    """
+    grave = [
+        one for one in findings if one.slug.startswith("stop-limit") and one.weight in (Weight.LOOK_FIRST, Weight.HIGH)
+    ]
+    return f"Of the latest trial: {' '.join(map(sentence, grave))} Look at the patient first." if grave else ""
 
 
 def judged_closing(trial: Trial, request: Request) -> Closing:

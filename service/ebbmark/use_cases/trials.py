@@ -8,11 +8,9 @@ from ebbmark.fhir.writing.quantities import COMPLIANCE, PRESSURE, PROBABILITY
 from ebbmark.fhir.writing.statements import Amount, Answer, Coded, Part, Statement
 from ebbmark.physiology.after.trials_of_record import MOST_TRIALS, trials_of_record
 from ebbmark.physiology.after.trials_over_time import PastTrial, Shift, TrialChange, TrialRow, follow_trials
-from ebbmark.physiology.findings import Weight
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.trial.steps import Trial
-from ebbmark.use_cases.said import answered, rule_of, the_trial, titration_of
-from ebbmark.words.titration import sentence as finding_words
+from ebbmark.use_cases.said import answered, beyond_in_trial, rule_of, the_trial, titration_of
 
 __all__ = ["trials_answer"]
 
@@ -41,7 +39,7 @@ def trials_answer(request: Request, _: Site) -> Answer:
         OPERATION,
         request,
         said=(
-            _beyond(titrations[-1]),
+            beyond_in_trial(titrations[-1].findings),
             followed.sentence,
             f"Only the latest {MOST_TRIALS} trials were read." if len(trials) == MOST_TRIALS else "",
             *[one.sentence for one in followed.rows],
@@ -52,16 +50,6 @@ def trials_answer(request: Request, _: Site) -> Answer:
         span_s=(trials[0].steps[0].start_s, trials[-1].steps[-1].end_s),
         dated=False,
     )
-
-
-def _beyond(latest: Titration) -> str:
-    """The vital signs of the latest trial that were beyond a stop limit; empty where none was."""
-    grave = [
-        one
-        for one in latest.findings
-        if one.slug.startswith("stop-limit") and one.weight in (Weight.LOOK_FIRST, Weight.HIGH)
-    ]
-    return f"Of the latest trial: {' '.join(map(finding_words, grave))} Look at the patient first." if grave else ""
 
 
 def _past(trial: Trial, found: Titration) -> PastTrial:
