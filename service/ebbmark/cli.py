@@ -89,13 +89,20 @@ def _parser() -> argparse.ArgumentParser:
         "replay",
         help="compute a stored answer again and name each difference",
         description="Reads an answer Bundle and the inputs that it names (a Bundle with the Patient and the "
-        "Observations, or the request), computes the answer again, and names each difference. Needs no network.",
+        "Observations, or the request; or the record), computes the answer again, and names each difference. Needs no "
+        "network, unless the inputs are read from the record (settings: EBBMARK_RECORD_...).",
         epilog="Exit codes: 0 the same bytes (inputs that were amended since are named); 7 the same within rounding, "
         "of another engine or platform; 8 inputs were amended since, and the versions that were used are not given; "
         "6 different, or the signature does not fit; 4 a file cannot be read; 5 it is no answer.",
     )
     again.add_argument("file", metavar="FILE", help="the answer, or - for standard input")
-    again.add_argument("--inputs", required=True, metavar="FILE", help="the inputs as a Bundle, or the request")
+    again.add_argument(
+        "--inputs",
+        required=True,
+        metavar="FILE",
+        help="the inputs as a Bundle, or the request; record: read from the configured record, in the versions "
+        "that the answer names (a file of that name: ./record)",
+    )
     again.add_argument("--keys", metavar="FILE", help="published keys (JSON Web Key Set) to check the signature with")
     again.add_argument("--format", choices=("text", "fhir"), default="text", help="how to answer")
     again.set_defaults(run=_replay)
@@ -178,11 +185,20 @@ def _account(chosen: argparse.Namespace) -> int:
 def _replay(chosen: argparse.Namespace) -> int:
     # Only this command needs the signature library, and a page to compare.
     from ebbmark.audit.findings import Outcome
-    from ebbmark.use_cases.replay_exchange import replay_files, text_of
+    from ebbmark.use_cases.replay_exchange import Inputs, replay_files, text_of
     from ebbmark.views.sheet import report_pdf
 
     keys = _bytes_of(chosen.keys) if chosen.keys else None
-    answer, inputs = _bytes_of(chosen.file), _bytes_of(chosen.inputs)
+    answer = _bytes_of(chosen.file)
+    inputs: bytes | Inputs | None
+    if chosen.inputs == "record":
+        from ebbmark.serving import inputs_from_record
+
+        inputs = inputs_from_record(answer)
+        if inputs is None:
+            return USAGE
+    else:
+        inputs = _bytes_of(chosen.inputs)
     told = replay_files(
         answer, inputs, keys=keys, at_s=time.time(), render=lambda one, at_s: report_pdf(one, recorded_s=at_s)
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import math
 import socket
 import sys
@@ -11,13 +12,20 @@ from pydantic import ValidationError
 from pydantic_settings import SettingsError
 
 from ebbmark import __version__
+from ebbmark.audit.stored_answer import Needs, needs_of
+from ebbmark.fhir.writing.normal_form import NotAnAnswer
+from ebbmark.record.client import RecordClient, client_tls
 from ebbmark.settings import Settings, unknown_names
 from ebbmark.telemetry.logs import log_as_json
 from ebbmark.telemetry.measured import Meters, show_metrics
+from ebbmark.use_cases.replay_exchange import Inputs, not_an_answer, read_stored
 from ebbmark.web.app import create_app, reason_not_to_listen
+from ebbmark.web.connections import record_settings_of, sign_in_of, unusable_address
 from ebbmark.web.http_connections import IDLE_S, bounded_protocol
+from ebbmark.web.replaying import inputs_of
+from ebbmark.web.trust import own_keys
 
-__all__ = ["serve"]
+__all__ = ["inputs_from_record", "serve"]
 
 BACKLOG = 2048
 
@@ -83,6 +91,50 @@ def serve(*, host: str | None = None, port: int | None = None, demo: bool | None
     )
     uvicorn.Server(config).run(sockets=[listener])
     return True
+
+
+def inputs_from_record(answer: bytes) -> Inputs | None:
+    """Read the inputs that an answer names from the configured record, in the versions that it names.
+
+    Args:
+        answer: Bundle of the answer.
+
+    Returns:
+        The inputs; None where the settings name no usable record, and why was said on standard error.
+
+    Raises:
+        Rejected: the answer is none, or the record cannot be read.
+    """
+    settings = _settings()
+    if settings is None:
+        return None
+    try:
+        needs = needs_of(read_stored(answer))
+    except NotAnAnswer as error:
+        raise not_an_answer(error) from error
+    record_settings, fault = record_settings_of(settings), unusable_address(settings)
+    if record_settings is None or fault is not None:
+        _refused(f"{fault or 'No record is configured: --inputs record needs EBBMARK_RECORD_BASE_URL'}.")
+        return None
+    try:
+        tls = client_tls(
+            certificate=settings.record_certificate,
+            key=settings.record_certificate_key,
+            authorities=settings.record_authorities,
+        )
+        record = RecordClient(
+            record_settings, tls=tls, tokens=sign_in_of(settings, own_keys(settings.signing_keys), tls)
+        )
+    except ValueError as error:
+        _refused(f"{error}.")
+        return None
+    return asyncio.run(_inputs(needs, record))
+
+
+async def _inputs(needs: Needs, record: RecordClient) -> Inputs:
+    async with record:
+        found = await inputs_of(needs, record)
+    return Inputs([(url, dict(one)) for url, one in found.resources], current=found.current)
 
 
 def _settings() -> Settings | None:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 
 import msgspec
 
@@ -24,6 +24,7 @@ __all__ = [
     "Told",
     "not_an_answer",
     "read_inputs",
+    "read_stored",
     "replay_asked",
     "replay_files",
     "replay_told",
@@ -69,15 +70,17 @@ class ReplayAsked:
 
 @dataclass(frozen=True, slots=True)
 class Inputs:
-    """Inputs from a file.
+    """Inputs from a file or from the record.
 
     Attributes:
         resources: full URL (or empty) and resource of each.
         choices: the parameters of a request that say how to read them.
+        current: version in force now by `Type/id`, where the record told it.
     """
 
     resources: list[tuple[str, Json]]
     choices: tuple[Json, ...] = ()
+    current: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,13 +178,14 @@ def replay_told(outcome: Replayed, verified: Verified) -> Json:
 
 
 def replay_files(
-    answer: bytes, inputs: bytes, *, keys: bytes | None, at_s: float, render: Render | None = None
+    answer: bytes, inputs: bytes | Inputs, *, keys: bytes | None, at_s: float, render: Render | None = None
 ) -> Told:
     """Replay an answer from files.
 
     Args:
         answer: Bundle of the answer.
-        inputs: Bundle with the inputs, or Parameters: the request, or with such a Bundle in it.
+        inputs: Bundle with the inputs, or Parameters: the request, or with such a Bundle in it; or what was
+            read from the record.
         keys: JSON Web Key Set; None where no signature is to be believed.
         at_s: the present instant [s since 1970-01-01T00:00:00Z].
         render: makes the page of a report again; None where none can be made.
@@ -196,13 +200,25 @@ def replay_files(
             raise _unreadable("keys", "a JSON Web Key Set")
         trusted = read
     try:
-        stored = resources_of(_decoded(answer, "answer"))
-        given = read_inputs(inputs)
+        stored = read_stored(answer)
+        given = read_inputs(inputs) if isinstance(inputs, bytes) else inputs
         verified = verify([(url, unmarked(one)) for url, one in stored], trusted).verified
-        outcome = replay(stored, given.resources, at_s=at_s, render=render, choices=given.choices)
+        outcome = replay(
+            stored, given.resources, at_s=at_s, render=render, choices=given.choices, current=given.current
+        )
     except NotAnAnswer as error:
         raise not_an_answer(error) from error
     return Told(outcome, verified, replay_told(outcome, verified))
+
+
+def read_stored(body: bytes) -> list[tuple[str, Json]]:
+    """Full URL and resource of each resource of an answer Bundle.
+
+    Raises:
+        Rejected: it is no JSON.
+        NotAnAnswer: it is no Bundle.
+    """
+    return [(url, dict(one)) for url, one in resources_of(_decoded(body, "answer"))]
 
 
 def read_inputs(body: bytes) -> Inputs:

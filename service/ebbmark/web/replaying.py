@@ -11,7 +11,7 @@ import msgspec
 from fastapi import APIRouter, Request, Response
 
 from ebbmark.audit.signature import verify
-from ebbmark.audit.stored_answer import needs_of
+from ebbmark.audit.stored_answer import Needs, needs_of
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.read import CodeMap
@@ -32,7 +32,7 @@ from ebbmark.web.documentation import REPLAY
 from ebbmark.web.entrance import actor_of
 from ebbmark.web.work_pool import WorkPool
 
-__all__ = ["Auditing", "replay_router"]
+__all__ = ["Auditing", "inputs_of", "replay_router"]
 
 Json = dict[str, object]
 
@@ -88,7 +88,7 @@ async def _told(asked: ReplayAsked, auditing: Auditing) -> tuple[Json, str, str]
     needs = needs_of(stored)
     inputs, current = asked.inputs, {}
     if inputs is None:
-        found = await _inputs(needs.inputs, needs.patient, auditing)
+        found = await inputs_of(needs, _record(auditing))
         inputs, current = found.resources, found.current
     verification = verify([(url, unmarked(one)) for url, one in stored], auditing.keys)
     outcome = await auditing.pool.run(
@@ -120,8 +120,13 @@ async def _stored(identity: str, auditing: Auditing) -> list[tuple[str, Json]]:
     return found
 
 
-async def _inputs(references: tuple[str, ...], patient: str, auditing: Auditing) -> Inputs:
-    found = await inputs_in_record(references, patient, record=_record(auditing), waiting=_WAITING)
+async def inputs_of(needs: Needs, record: RecordClient) -> Inputs:
+    """The inputs that a stored answer names, from the record.
+
+    Raises:
+        Rejected: the record cannot be read.
+    """
+    found = await inputs_in_record(needs.inputs, needs.patient, record=record, waiting=_WAITING)
     if isinstance(found, ReadFailure):
         raise Rejected((_failed("The inputs", found),))
     return found

@@ -1,0 +1,69 @@
+"""`ebbmark replay --inputs record`: the inputs in the versions that the answer names, from the configured record."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+import respx
+
+from audit.test_replay import INPUTS, STORED, TALL
+from ebbmark.cli import main
+from fhir_builders import to_bytes
+from record.keeping_record import BASE, KeepingRecord
+
+
+@pytest.fixture
+def answer(tmp_path: Path) -> str:
+    (tmp_path / "answer.json").write_bytes(to_bytes(STORED))
+    return str(tmp_path / "answer.json")
+
+
+@pytest.fixture
+def configured(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("EBBMARK_RECORD_BASE_URL", BASE)
+    monkeypatch.setenv("EBBMARK_RECORD_ATTEMPTS", "1")
+
+
+def test_no_record_is_told_in_one_sentence(answer: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["replay", answer, "--inputs", "record"]) == 2
+    assert capsys.readouterr().err == "No record is configured: --inputs record needs EBBMARK_RECORD_BASE_URL.\n"
+
+
+@pytest.mark.usefixtures("configured")
+def test_a_record_out_of_reach_is_told_in_one_sentence(
+    answer: str, respx_mock: respx.MockRouter, capsys: pytest.CaptureFixture[str]
+) -> None:
+    respx_mock.route(url__startswith=BASE).mock(return_value=httpx.Response(401))
+
+    assert main(["replay", answer, "--inputs", "record"]) == 5
+    said = capsys.readouterr().err
+    assert said.startswith("The inputs could not be read from the record: ")
+    assert said.count("\n") == 1
+
+
+@pytest.mark.usefixtures("configured")
+def test_the_inputs_of_the_record_give_the_same_answer(
+    answer: str, respx_mock: respx.MockRouter, capsys: pytest.CaptureFixture[str]
+) -> None:
+    holding(INPUTS).attach(respx_mock)
+
+    assert main(["replay", answer, "--inputs", "record"]) == 0
+    assert "The inputs give the same answer." in capsys.readouterr().out
+
+
+@pytest.mark.usefixtures("configured")
+def test_an_input_that_the_record_holds_amended_is_named(
+    answer: str, respx_mock: respx.MockRouter, capsys: pytest.CaptureFixture[str]
+) -> None:
+    amended = {**TALL, "meta": {"versionId": "2"}}
+    holding([amended if one is TALL else one for one in INPUTS]).attach(respx_mock)
+
+    assert main(["replay", answer, "--inputs", "record"]) == 8
+    assert "amended since" in capsys.readouterr().out
+
+
+def holding(inputs: list[dict[str, Any]]) -> KeepingRecord:
+    return KeepingRecord({f"{one['resourceType']}/{one['id']}": one for one in inputs})
