@@ -1,4 +1,4 @@
-"""Runs the commands whose output the README shows, and puts what they print into it.
+"""Run the commands whose output README.md and the tour show, and put what they print into them.
 
 A block that follows `<!-- output of: COMMAND -->` is what COMMAND prints. A service is running meanwhile; where a
 command names 127.0.0.1:8087, the port in use is put in its place. Blocks that need a record, and so Java, are renewed
@@ -18,7 +18,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from demo import service
 
 ROOT = Path(__file__).parents[1]
-README = ROOT / "README.md"
+PAGES = (ROOT / "README.md", ROOT / "deploy" / "guide" / "tour.md")
 BLOCK = re.compile(r"(<!-- output of: (?P<command>.+?) -->\n```\w*\n)(?P<shown>.*?)(```\n)", re.DOTALL)
 RECORD_BLOCK = re.compile(
     r"(<!-- output, with Java and Maven, of: (?P<command>.+?) -->\n```\w*\n)(?P<shown>.*?)(```\n)", re.DOTALL
@@ -29,7 +29,7 @@ LONGEST_SHOWN = 118
 
 
 def renewed(text: str, blocks: re.Pattern[str] = BLOCK) -> str:
-    """The README with every block of a kind as its command prints it now."""
+    """A page with every block of a kind as its command prints it now."""
     with service() as address:
 
         def printed(block: re.Match[str]) -> str:
@@ -56,7 +56,8 @@ def output_of(command: str, address: str) -> str:
 
 if __name__ == "__main__":
     kinds = (BLOCK, RECORD_BLOCK) if "--record" in sys.argv else (BLOCK,)
-    shown = README.read_text(encoding="utf-8")
-    for kind in kinds:
-        shown = renewed(shown, kind)
-    README.write_text(shown, encoding="utf-8")
+    for page in PAGES:
+        shown = page.read_text(encoding="utf-8")
+        for kind in kinds:
+            shown = renewed(shown, kind)
+        page.write_text(shown, encoding="utf-8")

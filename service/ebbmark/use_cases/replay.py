@@ -55,7 +55,7 @@ from ebbmark.fhir.writing.canonical import identity, input_digest
 from ebbmark.fhir.writing.normal_form import NormalForm, full_url_of, normal_form, resources_of
 from ebbmark.fhir.writing.report import ANSWER_PROVENANCES, REPORT, REPORT_PROVENANCE
 from ebbmark.fhir.writing.write import write_bundle
-from ebbmark.use_cases.titrate import recommend
+from ebbmark.use_cases.titrate import AGE_REMARK, recommend
 
 __all__ = ["Finding", "FindingKind", "Outcome", "Render", "Replayed", "replay"]
 
@@ -187,6 +187,9 @@ def _computed_again(answer: StoredAnswer, inputs: list[tuple[str, Json]], means:
     parameters = [{"name": "bundle", "resource": bundle}, *means.choices]
     body = msgspec.json.encode({"resourceType": "Parameters", "parameter": parameters})
     found = recommend(body, at_s=means.at_s, limits=_LIMITS, code_map=means.code_map, site=means.site)
+    # How old the trial was follows from the instant of the request, and from no input.
+    notes = tuple([note for note in found.request.notes if not note.startswith(AGE_REMARK)])
+    found = replace(found, request=replace(found.request, notes=notes))
     protocol, engine = found.request.protocol, answer.claims.engine_version
     # Until 0.3.0 choices were no part of what names the inputs.
     unchosen = replace(found.request, asked=replace(found.request.asked, sex=None), mapped_codes=())

@@ -6,6 +6,7 @@ Every door, the command line and the replay call this; none repeats it.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from ebbmark import __version__
 from ebbmark.fhir.bedside.site import NO_SITE, Site
@@ -20,7 +21,13 @@ from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.trial.reading import NoTrial, Trial, read_trial
 from ebbmark.use_cases.said import titration_of
 
-__all__ = ["recommend", "recommend_for"]
+__all__ = ["AGE_REMARK", "OLD_S", "VERY_OLD_S", "recommend", "recommend_for"]
+
+AGE_REMARK = "The trial ended"
+"""Begins the remark on the age of a trial: it follows from the instant of the request and from no input."""
+
+OLD_S, VERY_OLD_S = 12 * 3600.0, 24 * 3600.0
+"""Since the end of a trial, from when on it is called old, and may not be used by itself [s]. This project's choice."""
 
 
 def recommend(
@@ -66,6 +73,7 @@ def recommend_for(request: Request) -> Recommendation:
     trial = read_trial(request.readings, request.protocol)
     if isinstance(trial, NoTrial):
         raise Rejected((_no_trial(trial),), request.ignored)
+    request = replace(request, notes=(*_age(request.as_of_s - trial.steps[-1].end_s), *request.notes))
     titration = titration_of(trial, request)
     digest = input_digest(request)
     return Recommendation(
@@ -79,6 +87,18 @@ def recommend_for(request: Request) -> Recommendation:
         seen=titration.seen,
         findings=titration.findings,
         ignored=request.ignored + _left_out(request, trial, titration.seen),
+    )
+
+
+def _age(age_s: float) -> tuple[str, ...]:
+    """That the trial is old, first among the remarks: no part of what names the answer, which a replay gives again."""
+    if age_s <= OLD_S:
+        return ()
+    if age_s <= VERY_OLD_S:
+        return (f"{AGE_REMARK} more than 12 hours before this request: the lung may have changed since.",)
+    return (
+        f"{AGE_REMARK} more than 24 hours before this request: the lung may have changed since, "
+        "and its suggestion must not be used by itself.",
     )
 
 
