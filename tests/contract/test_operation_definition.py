@@ -44,6 +44,7 @@ SAMPLES: dict[str, dict[str, Any]] = {
     "make-current": {"valueBoolean": False},
     "with-report": {"valueBoolean": True},
     "condition": {"resource": CONDITION},
+    "conditions-not-read": {"valueBoolean": True},
 }
 """One value that each parameter takes; together they ask the whole question."""
 

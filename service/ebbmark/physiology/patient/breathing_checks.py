@@ -67,7 +67,8 @@ def lost_carbon_dioxide(scene: Scene) -> Iterator[Finding]:
 def uneven_leak(scene: Scene) -> Iterator[Finding]:
     """A leak that begins during the limb makes compliance from expired volume fall; one throughout scales it."""
     limits = scene.limits
-    shares = [_leak_share(one) for one in scene.seen]
+    by_volume = _controls_volume(scene)
+    shares = [_leak_share(one, by_volume=by_volume) for one in scene.seen]
     known = [share for share in shares if share is not None]
     if not known:
         return
@@ -173,9 +174,18 @@ def _triggered(scene: Scene) -> list[StepSeen]:
     return [one for one in scene.seen if _rate_above_set(one) > scene.limits.rate_above_set_per_min]
 
 
-def _leak_share(row: StepSeen) -> float | None:
+def _controls_volume(scene: Scene) -> bool:
+    """Whether a set tidal volume is in force, and was not followed by a setting of pressure control."""
+    volume = scene.trial.context.get(Quantity.TIDAL_VOLUME_SET.slug)
+    pressure = scene.trial.context.get(Quantity.PRESSURE_ABOVE_PEEP_SET.slug)
+    return volume is not None and (pressure is None or volume.start_s > pressure.start_s)
+
+
+def _leak_share(row: StepSeen, *, by_volume: bool) -> float | None:
     expired = row.middle(Quantity.TIDAL_VOLUME_EXPIRED)
-    inspired = row.middle(Quantity.TIDAL_VOLUME_INSPIRED) or row.middle(Quantity.TIDAL_VOLUME_SET)
+    inspired = row.middle(Quantity.TIDAL_VOLUME_INSPIRED)
+    if inspired is None and by_volume:
+        inspired = row.middle(Quantity.TIDAL_VOLUME_SET)
     return None if expired is None or not inspired else 1.0 - expired / inspired
 
 
