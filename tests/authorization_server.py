@@ -279,7 +279,13 @@ class _Door(BaseHTTPRequestHandler):
         token = self.headers.get("Authorization", "").removeprefix("Bearer ")
         self.state.record_requests.append({"path": self.path, "token": token})
         if token in self.state.issued and token not in self.state.revoked:
-            self._answer(200, _all_new(json.loads(body)) if body else EMPTY)
+            # This record keeps no Lists: what signs in is tested here, and not what stays current.
+            if self.path.startswith("/fhir/List"):
+                self._answer(404, {"resourceType": "OperationOutcome", "issue": []})
+            elif body and {one["resource"]["resourceType"] for one in json.loads(body)["entry"]} == {"List"}:
+                self._answer(422, {"resourceType": "OperationOutcome", "issue": []})
+            else:
+                self._answer(200, _all_new(json.loads(body)) if body else EMPTY)
         else:
             self._answer(401, {"resourceType": "OperationOutcome", "issue": []})
 

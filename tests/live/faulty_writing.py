@@ -132,7 +132,7 @@ async def run(plan: Plan, base_url: str, *, prefix: str, restart: Restart | None
     for job in (one for one in every if found_of(one, held_after) is Found.NOTHING):
         expected.subtract(kind for kind, _ in job.own_keys)
     expected["Provenance"] += sum(
-        len(stored)
+        len(stored) - len(held.get((kind, token), ()))
         for (kind, token), stored in held_after.items()
         if kind == "Provenance" and token not in of_jobs(every)
     )

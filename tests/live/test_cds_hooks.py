@@ -18,7 +18,7 @@ from ebbmark.use_cases.from_record import ReadLimits
 from fhir_builders import quantity
 from live.bedside import Bedside
 from live.record_server import FHIR_JSON, load_own_codes, problems, running_record, validate_with_server
-from web.hooks.calling import AFTER_S, CALL, INSTANCE, JSON, context, hooks_app, order
+from web.hooks.calling import AFTER_S, CALL, INSTANCE, JSON, borne, context, hooks_app, order
 
 pytestmark = pytest.mark.live
 
@@ -27,7 +27,7 @@ GRANT = {
     "access_token": "the-record-of-the-tests-asks-for-none",
     "token_type": "Bearer",
     "expires_in": 300,
-    "scope": "user/Patient.rs user/Observation.rs",
+    "scope": "user/Patient.rs user/Observation.rs user/Condition.rs",
     "subject": "ebbmark",
 }
 
@@ -141,6 +141,12 @@ def given(bedside: Bedside, **more: object) -> dict[str, object]:
     return {**context(userId=bedside.doctor, patientId=bedside.prefix), **more}
 
 
+def charts_vital_signs(bedside: Bedside) -> None:
+    """Without them no order is drafted or changed."""
+    for vital in borne(bedside.trial):
+        bedside.put(vital)
+
+
 def test_a_card_from_what_the_record_answers_to_our_templates(ehr: Client, bedside: Bedside) -> None:
     (card,) = ehr.call("patient-view", given(bedside), prefetch=ehr.prefetched("patient-view", given(bedside)))
 
@@ -184,6 +190,7 @@ def test_what_is_taken_up_stands_in_the_record_with_its_references_and_replays(
 def test_the_drafted_order_is_sound_and_waits_for_a_signature(
     ehr: Client, bedside: Bedside, record_base_url: str
 ) -> None:
+    charts_vital_signs(bedside)
     (card,) = ehr.call("patient-view", given(bedside), prefetch=ehr.prefetched("patient-view", given(bedside)))
 
     (place,) = ehr.take_up(card["suggestions"][1])
@@ -196,6 +203,7 @@ def test_the_drafted_order_is_sound_and_waits_for_a_signature(
 def test_a_draft_order_is_changed_to_the_suggestion(ehr: Client, bedside: Bedside) -> None:
     draft = order(8.0, f"{bedside.prefix}-order", subject={"reference": bedside.patient})
     bedside.keep(draft)
+    charts_vital_signs(bedside)
     orders = {"resourceType": "Bundle", "type": "collection", "entry": [{"resource": draft}]}
     asked = given(bedside, draftOrders=orders)
 

@@ -322,7 +322,8 @@ def test_of_many_different_answers_at_once_one_stands(ward: Ward) -> None:
     with ThreadPoolExecutor(len(margins)) as pool:
         words = [write_back_word(reply) for reply in pool.map(asked, margins)]
 
-    assert set(words) <= {"written", "superseded", "failed"}
+    # A reply that came too late on a busy machine leaves an outcome unknown; what stands is one all the same.
+    assert set(words) <= {"written", "superseded", "failed", "unknown"}
     assert len(current(ward)) == 1, words
     assert len(current(ward, "closing-pressure")) == 1
 
@@ -440,7 +441,7 @@ def test_the_validator_accepts_a_signed_provenance_and_the_answer_of_a_replay(
     (provenance,) = [e["resource"] for e in reply.json()["entry"] if e["resource"]["resourceType"] == "Provenance"]
 
     assert "signature" in provenance
-    assert len(said["parameter"]) == 5
+    assert len(said["parameter"]) == 6
     # A Parameters resource can only be handed over inside the Parameters of the operation.
     wrapped = {"resourceType": "Parameters", "parameter": [{"name": "resource", "resource": said}]}
     for resource in (provenance, wrapped):
