@@ -191,7 +191,7 @@ def test_the_drafted_order_is_sound_and_waits_for_a_signature(
     ehr: Client, bedside: Bedside, record_base_url: str
 ) -> None:
     charts_vital_signs(bedside)
-    (card,) = ehr.call("patient-view", given(bedside), prefetch=ehr.prefetched("patient-view", given(bedside)))
+    (card,) = ehr.call("patient-view", given(bedside), fhirServer=ehr.base_url, fhirAuthorization=GRANT)
 
     (place,) = ehr.take_up(card["suggestions"][1])
 
