@@ -8,13 +8,14 @@ from pathlib import Path
 
 import numpy as np
 
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.reading.charted_steps import read_charted_steps
 from ebbmark.fhir.reading.read import read_request
-from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.physiology.patient.steps_seen import Seen
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity
 from ebbmark.use_cases.titrate import recommend, recommend_for
+from recommendations import retold
 
 __all__ = ["DRAWN", "FIXTURES", "charted", "fixture", "with_vital_signs"]
 
@@ -24,7 +25,7 @@ STEPS_OF_ONE = tuple(range(30, 5, -1))
 """25 steps of 1 cmH2O."""
 
 
-def fixture(name: str) -> Recommendation:
+def fixture(name: str) -> Answer:
     return recommend((FIXTURES / name / "request.json").read_bytes(), at_s=AT_S)
 
 
@@ -36,7 +37,7 @@ def charted(
     noise: float = 0.01,
     far: dict[int, float] | None = None,
     kind: str = "static",
-) -> Recommendation:
+) -> Answer:
     """A limb as a table: `rows` compliances per step with a relative noise, some of them (by row) put elsewhere."""
     random = np.random.default_rng(7)
     lines = [f"peep_cmh2o,compliance_{kind}_ml_per_cmh2o,tidal_volume_ml"]
@@ -50,21 +51,21 @@ def charted(
 
 
 def with_vital_signs(
-    recommendation: Recommendation, lowest: Mapping[Quantity, Sequence[float | None]], *, after: float = 0.0
-) -> Recommendation:
+    recommendation: Answer, lowest: Mapping[Quantity, Sequence[float | None]], *, after: float = 0.0
+) -> Answer:
     """The same answer with vital signs at its steps: the lowest value of each, and how far above it the last one is."""
 
     def seen(value: float) -> Seen:
         last = value + after
-        return Seen(last, value, last, last, 2, recommendation.trial.steps[0].start_s, 0.0, (0,))
+        return Seen(last, value, last, last, 2, recommendation.titration.trial.steps[0].start_s, 0.0, (0,))
 
     rows = tuple(
         replace(
             row, by_quantity={name: seen(value) for name, of in lowest.items() if (value := of[number]) is not None}
         )
-        for number, row in enumerate(recommendation.seen)
+        for number, row in enumerate(recommendation.titration.seen)
     )
-    return replace(recommendation, seen=rows)
+    return retold(recommendation, seen=rows)
 
 
 def hump(peeps: Sequence[float], best: float, *, height: float = 45.0, slope: float = 0.02) -> tuple[float, ...]:
@@ -75,7 +76,7 @@ def hump(peeps: Sequence[float], best: float, *, height: float = 45.0, slope: fl
     )
 
 
-DRAWN: dict[str, Callable[[], Recommendation]] = {
+DRAWN: dict[str, Callable[[], Answer]] = {
     "clear closing": lambda: fixture("clear-closing"),
     "never reached": lambda: fixture("never-reached"),
     "noisy record": lambda: fixture("noisy-record"),

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.reading.patient import Person
 from ebbmark.fhir.reading.request import Request
-from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.sources import Ignored, Source
 from ebbmark.fhir.writing.canonical import identity, input_digest
+from ebbmark.fhir.writing.results import titration_answer
 from ebbmark.physiology.advice.advice import Advice, Caution, Severity, TidalVolume, WhatIf
 from ebbmark.physiology.closing.closing import Closing, Evidence, Shape, StepEstimate, Verdict
 from ebbmark.physiology.formulas.body import Sex
+from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.reading import ComplianceKind, Sample, Step, Trial
@@ -26,6 +28,7 @@ __all__ = [
     "indeterminate",
     "not_reached",
     "of_size",
+    "retold",
     "undecided",
 ]
 
@@ -40,7 +43,7 @@ READINGS_PER_STEP = 2
 STEP_S = 120.0
 
 
-def found() -> Recommendation:
+def found() -> Answer:
     """Closing at 12 cmH2O, suggestion 14 cmH2O, every kind of extra: encounter, notes, cautions, ignored inputs."""
     recommendation = answered(
         verdict=Verdict.FOUND,
@@ -60,17 +63,17 @@ def found() -> Recommendation:
     return identified(replace(recommendation, request=request, ignored=request.ignored))
 
 
-def not_reached() -> Recommendation:
+def not_reached() -> Answer:
     """Compliance never fell for good."""
     return answered(verdict=Verdict.NOT_REACHED, probabilities=(0.0,) * 6 + (0.03,), not_reached=0.97)
 
 
-def falling_from_first_step() -> Recommendation:
+def falling_from_first_step() -> Answer:
     """Compliance fell from the first step on."""
     return answered(verdict=Verdict.FALLING_FROM_FIRST_STEP, probabilities=(0.0, 0.05) + (0.0,) * 5, falling=0.95)
 
 
-def indeterminate() -> Recommendation:
+def indeterminate() -> Answer:
     """The model does not apply; inputs without a reference; nothing known but charted compliance."""
     recommendation = answered(verdict=Verdict.INDETERMINATE, probabilities=(0.0,) * 7, not_reached=1.0)
     request = recommendation.request
@@ -84,35 +87,34 @@ def indeterminate() -> Recommendation:
             peak_cmh2o=None,
             driving_pressure_cmh2o=None,
         )
-        for step in recommendation.trial.steps
+        for step in recommendation.titration.trial.steps
     )
     return identified(
-        replace(
-            recommendation,
-            request=replace(request, sources=bare),
+        retold(
+            replace(recommendation, request=replace(request, sources=bare)),
             trial=replace(
-                recommendation.trial, steps=steps, kind=ComplianceKind.DYNAMIC_CHARTED, peep_source="measured"
+                recommendation.titration.trial, steps=steps, kind=ComplianceKind.DYNAMIC_CHARTED, peep_source="measured"
             ),
-            closing=replace(recommendation.closing, probability=0.0),
+            closing=replace(recommendation.titration.closing, probability=0.0),
         )
     )
 
 
-def undecided() -> Recommendation:
+def undecided() -> Answer:
     """No statement, though the model applies: three probabilities, none of them large enough."""
     return answered(
         verdict=Verdict.INDETERMINATE, probabilities=(0.0, 0.0, 0.1, 0.1, 0.1, 0.2, 0.0), not_reached=0.4, falling=0.1
     )
 
 
-def of_size(readings_per_step: int) -> Recommendation:
+def of_size(readings_per_step: int) -> Answer:
     """As `found`, with many more readings, each in an Observation of its own."""
     return identified(_sized(found(), readings_per_step))
 
 
 def answered(
     *, verdict: Verdict, probabilities: tuple[float, ...], not_reached: float = 0.0, falling: float = 0.0
-) -> Recommendation:
+) -> Answer:
     """One invented trial of seven steps with this verdict."""
     is_found = verdict is Verdict.FOUND
     closing = Closing(
@@ -131,36 +133,39 @@ def answered(
         reason="the readings of one step differ by more than the fall" if verdict is Verdict.INDETERMINATE else "",
     )
     return identified(
-        Recommendation(
+        titration_answer(
+            _request(),
+            Titration(_trial(READINGS_PER_STEP), closing, _advice(is_found), (), ()),
             identity="",
             input_digest="",
             engine_version=ENGINE_VERSION,
-            request=_request(),
-            trial=_trial(READINGS_PER_STEP),
-            closing=closing,
-            advice=_advice(is_found),
-            ignored=(),
         )
     )
 
 
-def identified(recommendation: Recommendation) -> Recommendation:
+def retold(answer: Answer, **parts: object) -> Answer:
+    """The same with other parts of its titration, and the statements that follow from them and from its request."""
+    return titration_answer(
+        answer.request,
+        replace(answer.titration, **parts),  # type: ignore[arg-type]
+        identity=answer.identity,
+        input_digest=answer.input_digest,
+        engine_version=answer.engine_version,
+        ignored=answer.ignored,
+    )
+
+
+def identified(recommendation: Answer) -> Answer:
     """The same with the identity that follows from its content."""
     digest = input_digest(recommendation.request)
-    return replace(
-        recommendation,
-        input_digest=digest,
-        identity=identity(digest, recommendation.request.protocol, recommendation.engine_version),
-    )
+    named = identity(digest, recommendation.request.protocol, recommendation.engine_version)
+    return retold(replace(recommendation, input_digest=digest, identity=named))
 
 
-def _sized(recommendation: Recommendation, readings_per_step: int) -> Recommendation:
+def _sized(recommendation: Answer, readings_per_step: int) -> Answer:
     count = 1 + readings_per_step * len(PEEPS_CMH2O)
-    return replace(
-        recommendation,
-        request=replace(recommendation.request, sources=_sources(count)),
-        trial=_trial(readings_per_step),
-    )
+    request = replace(recommendation.request, sources=_sources(count))
+    return retold(replace(recommendation, request=request), trial=_trial(readings_per_step))
 
 
 def _sources(count: int) -> tuple[Source, ...]:

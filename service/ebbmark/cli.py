@@ -13,9 +13,9 @@ from typing import Literal
 import msgspec
 
 from ebbmark import __version__
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, status_of
 from ebbmark.fhir.reading.charted_steps import COLUMNS, read_charted_steps
-from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.account import account
 from ebbmark.fhir.writing.answer import read_answer
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
@@ -158,7 +158,7 @@ def _plot_file(name: str) -> Path:
     return Path(name)
 
 
-def _plot(recommendation: Recommendation, file: Path) -> None:
+def _plot(recommendation: Answer, file: Path) -> None:
     from ebbmark.views.figure import figure_of
     from ebbmark.views.picture import draw
 

@@ -20,12 +20,11 @@ from pypdf import PdfReader
 
 from agreement.drawn import KINDS, TWO, Drawn, drawn
 from ebbmark.cli import main
+from ebbmark.fhir.answer import Amount, Answer, Coded, Statement
 from ebbmark.fhir.bedside.site import NO_SITE
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.results import with_source
 from ebbmark.fhir.writing.sentences import closing_sentence
-from ebbmark.fhir.writing.statements import Amount, Answer, Coded, Statement
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.physiology.closing.estimate import Verdict
 from ebbmark.physiology.wording import level
@@ -52,11 +51,11 @@ class Told:
     name: str
     body: bytes
     trial: Drawn | None
-    story: Recommendation | None
+    story: Answer | None
     refused: tuple[str, ...] = ()
 
     @property
-    def known(self) -> Recommendation:
+    def known(self) -> Answer:
         assert self.story is not None
         return self.story
 
@@ -124,7 +123,7 @@ class TestOneStory:
 
     def test_the_drawn_trials_hold_what_they_are_named_for(self) -> None:
         verdicts = {
-            kind: [one.known.closing.verdict for one in every if one.story is not None]
+            kind: [one.known.titration.closing.verdict for one in every if one.story is not None]
             for kind, every in stories().items()
         }
 
@@ -134,12 +133,12 @@ class TestOneStory:
         assert verdicts["falling-from-the-first-step"].count(Verdict.FALLING_FROM_FIRST_STEP) > EACH / 4
         for kind in ("static", "dynamic", TWO):
             assert verdicts[kind].count(Verdict.FOUND) > EACH / 3, kind
-        assert {one.known.trial.kind.static for one in stories()["dynamic"] if one.story} == {False}
+        assert {one.known.titration.trial.kind.static for one in stories()["dynamic"] if one.story} == {False}
 
     @every_kind
     def test_without_closing_there_is_no_suggestion(self, kind: str) -> None:
         def differ(one: Told) -> object:
-            closing, advice = one.known.closing, one.known.advice
+            closing, advice = one.known.titration.closing, one.known.titration.advice
             found = closing.verdict is Verdict.FOUND and closing.peep_cmh2o is not None
             return advice.suggested_peep_cmh2o is not None and not found
 
@@ -164,14 +163,14 @@ class TestOneStory:
             if not isinstance(answer, Answer):
                 return answer
             last = statements(answer, "trial-")[-1]
-            low, high = one.known.closing.interval_cmh2o or (None, None)
+            low, high = one.known.titration.closing.interval_cmh2o or (None, None)
             mine = (
-                one.known.closing.verdict.value,
-                one.known.closing.peep_cmh2o,
+                one.known.titration.closing.verdict.value,
+                one.known.titration.closing.peep_cmh2o,
                 low,
                 high,
-                one.known.advice.suggested_peep_cmh2o,
-                one.known.trial.kind.slug,
+                one.known.titration.advice.suggested_peep_cmh2o,
+                one.known.titration.trial.kind.slug,
             )
             theirs = (
                 part(last, "closing-verdict"),
@@ -191,7 +190,7 @@ class TestOneStory:
             answer = answered("compare-markers", one.body, of_trial(one))
             if not isinstance(answer, Answer):
                 return answer
-            mine = closing_sentence(one.known.closing)
+            mine = closing_sentence(one.known.titration.closing)
             return None if mine in answer.said else (mine, answer.said[:3])
 
         assert disagreements(kind, differ) == []
@@ -201,13 +200,13 @@ class TestOneStory:
         def differ(one: Told) -> object:
             if one.trial is None:
                 return None
-            suggested = one.known.advice.suggested_peep_cmh2o
+            suggested = one.known.titration.advice.suggested_peep_cmh2o
             after = one.trial.set_to(suggested or one.trial.last_cmh2o + 4, 240)
             answer = answered("check-validity", one.trial.body(*after), one.trial.at_s(900))
             if not isinstance(answer, Answer):
                 return answer
             if suggested is None:
-                expected = f"no PEEP is suggested: {one.known.advice.rationale}"
+                expected = f"no PEEP is suggested: {one.known.titration.advice.rationale}"
             else:
                 expected = f"The suggested PEEP of {level(suggested)} cmH2O was computed from the trial"
             return None if any(expected in said for said in answer.said) else (expected, answer.said)
@@ -219,15 +218,15 @@ class TestOneStory:
         def differ(one: Told) -> object:
             if one.trial is None:
                 return None
-            after = one.trial.set_to(one.known.advice.suggested_peep_cmh2o or one.trial.last_cmh2o + 4, 240)
+            after = one.trial.set_to(one.known.titration.advice.suggested_peep_cmh2o or one.trial.last_cmh2o + 4, 240)
             answer = answered("compare-settings", one.trial.body(*after), one.trial.at_s(3600))
             if not isinstance(answer, Answer):
                 return answer
             (top,) = statements(answer, "overdistension-at-top")
-            cautioned = any(each.slug == "overdistension-at-top" for each in one.known.advice.cautions)
+            cautioned = any(each.slug == "overdistension-at-top" for each in one.known.titration.advice.cautions)
             shown = isinstance(top.value, Coded) and top.value.code == "shown"
             # The caution is about a fall that is told apart from it: where nothing is said of one, there is none.
-            stated = one.known.closing.verdict in (Verdict.FOUND, Verdict.NOT_REACHED)
+            stated = one.known.titration.closing.verdict in (Verdict.FOUND, Verdict.NOT_REACHED)
             return (cautioned, top.value) if shown and stated and not cautioned else None
 
         assert disagreements(kind, differ) == []
@@ -241,7 +240,8 @@ class TestOneStory:
                 one.trial.body(*one.trial.set_to(one.trial.last_cmh2o + 4, 240)), at_s=one.trial.at_s(900)
             )
             mine, theirs = (
-                (each.closing, each.advice.suggested_peep_cmh2o, each.advice.rationale) for each in (one.known, later)
+                (each.titration.closing, each.titration.advice.suggested_peep_cmh2o, each.titration.advice.rationale)
+                for each in (one.known, later)
             )
             return mine != theirs
 
@@ -257,8 +257,8 @@ class TestOneStory:
                 return None
             (move,) = statements(answer, "next-step")
             closed = isinstance(move.value, Coded) and move.value.code == "closing-passed"
-            opened = any(each.slug == "disconnection" for each in one.known.trial.observed)
-            return closed and (opened or one.known.closing.verdict is Verdict.NOT_REACHED)
+            opened = any(each.slug == "disconnection" for each in one.known.titration.trial.observed)
+            return closed and (opened or one.known.titration.closing.verdict is Verdict.NOT_REACHED)
 
         assert disagreements(kind, differ) == []
 
@@ -269,7 +269,7 @@ class TestOneStory:
             if not isinstance(answer, Answer) or one.trial is None or kind == TWO:
                 return None
             (move,) = statements(answer, "next-step")
-            passed, closing = part(move, "closing-passed-probability"), one.known.closing
+            passed, closing = part(move, "closing-passed-probability"), one.known.titration.closing
             if not isinstance(passed, float) or not closing.probability:
                 return None
             # During a trial each further step is weighed as one more chance to go on: the same events, less sure.
@@ -287,10 +287,10 @@ class TestOneStory:
             given = prefetch(mechanics=searchset(), panels=searchset(*rows), circulation=searchset())
             found = cards(call(app, called(prefetch=given)))
             if not found:
-                return None if one.known.closing.verdict is not Verdict.FOUND else "no card"
+                return None if one.known.titration.closing.verdict is not Verdict.FOUND else "no card"
             (card,) = found
             same = recommend(to_bytes(parameters(bundle=bundle(patient(), height(), *rows))), at_s=one.trial.at_s(900))
-            closing, advice = same.closing, same.advice
+            closing, advice = same.titration.closing, same.titration.advice
             own = [each for each in advice.cautions if each.of_this_patient]
             texts = [closing_sentence(closing), advice.rationale, *[with_source(each) for each in own[:3]]]
             missing = [text for text in texts if escaped(text) not in card["detail"]]
@@ -304,7 +304,7 @@ class TestOneStory:
     def test_the_page_tells_the_same(self, kind: str) -> None:
         def differ(one: Told) -> object:
             view = answer_view(one.known, now_s=of_trial(one), zone=UTC)
-            closing, advice = one.known.closing, one.known.advice
+            closing, advice = one.known.titration.closing, one.known.titration.advice
             mine = (closing_sentence(closing), advice.rationale, {each.text for each in advice.cautions})
             shown = (*view.high, *view.moderate, *view.slight, *view.general)
             theirs = (view.closing, view.rationale, {each.text for each in shown})
@@ -320,7 +320,7 @@ class TestOneStory:
             (tmp_path / "request.json").write_bytes(with_as_of(one))
             code = main(["evaluate", str(tmp_path / "request.json"), "--format", "json"])
             said = json.loads(capsys.readouterr().out)
-            closing, advice = one.known.closing, one.known.advice
+            closing, advice = one.known.titration.closing, one.known.titration.advice
             mine = {
                 "verdict": closing.verdict.value,
                 "closing_pressure_cmh2o": closing.peep_cmh2o,
@@ -353,7 +353,11 @@ class TestOneStory:
         def differ(one: Told) -> object:
             (tmp_path / "page.pdf").write_bytes(report_pdf(one.known, recorded_s=LATER_S))
             text = plain("".join(page.extract_text() for page in PdfReader(tmp_path / "page.pdf").pages))
-            return None if plain(one.known.advice.rationale)[:300] in text else one.known.advice.rationale
+            return (
+                None
+                if plain(one.known.titration.advice.rationale)[:300] in text
+                else one.known.titration.advice.rationale
+            )
 
         # A page takes a tenth of a second to set.
         assert disagreements(kind, differ, each=10) == []
@@ -373,7 +377,10 @@ class TestOneStory:
             alone = [row for row in one.trial.observations if str(row["id"]).startswith("second")]
             body = to_bytes(parameters(bundle=bundle(patient(), height(), *alone)))
             mine = recommend(body, at_s=one.trial.at_s(60))
-            if (mine.closing, mine.advice.rationale) != (one.known.closing, one.known.advice.rationale):
+            if (mine.titration.closing, mine.titration.advice.rationale) != (
+                one.known.titration.closing,
+                one.known.titration.advice.rationale,
+            ):
                 differing.append(one.name)
 
         assert differing == []

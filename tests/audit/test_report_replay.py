@@ -10,7 +10,7 @@ import pytest
 from audit.read_back import read_back
 from audit.test_replay import AT_S, LATER_S
 from audit.test_tampering import GIVEN
-from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.use_cases.replay import Replayed, replay
 from ebbmark.use_cases.titrate import recommend
@@ -26,11 +26,11 @@ TAKEN_BACK = {"status": "cancelled"}
 UNADDRESSED: Json = {**observation("peep-set", 31.0, when=at(2)), **TAKEN_BACK}
 
 
-def render(answer: Recommendation, recorded_s: float) -> bytes:
+def render(answer: Answer, recorded_s: float) -> bytes:
     return report_pdf(answer, recorded_s=recorded_s)
 
 
-def stored(answer: Recommendation) -> list[tuple[str, Json]]:
+def stored(answer: Answer) -> list[tuple[str, Json]]:
     """The answer as a record holds it: results first, and a report that joined them later."""
     pdf = report_pdf(answer, recorded_s=REPORTED_S)
     with_report = read_back(write_bundle(answer, recorded_s=REPORTED_S, report_pdf=pdf), "Patient/p1")
@@ -43,11 +43,11 @@ def stored(answer: Recommendation) -> list[tuple[str, Json]]:
     return [("", one) for one in of_results]
 
 
-def asked(*inputs: Json, **more: Any) -> Recommendation:  # noqa: ANN401
+def asked(*inputs: Json, **more: Any) -> Answer:  # noqa: ANN401
     return recommend(to_bytes(parameters(bundle=bundle(*inputs), **more)), at_s=AT_S)
 
 
-def replayed(answer: Recommendation, *inputs: Json) -> Replayed:
+def replayed(answer: Answer, *inputs: Json) -> Replayed:
     return replay(stored(answer), [("", one) for one in inputs], at_s=LATER_S, render=render)
 
 

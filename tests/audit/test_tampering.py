@@ -15,8 +15,8 @@ from audit.test_replay import AT_S, LATER_S
 from audit.test_signature import KEY, PUBLISHED, changed, leaves
 from ebbmark.audit.findings import FindingKind
 from ebbmark.audit.signature import Verified, sign, verify
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.reading.times import seconds
-from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.use_cases.replay import Replayed, replay
@@ -38,9 +38,14 @@ GIVEN: list[Json] = [
 ANSWER = recommend(to_bytes(parameters(bundle=bundle(*GIVEN))), at_s=AT_S)
 
 
-def page(answer: Recommendation, recorded_s: float) -> bytes:
+def page(answer: Answer, recorded_s: float) -> bytes:
     """Stands for the page of a report: it shows what the real one shows, remarks and time of recording among it."""
-    shown = [answer.identity, answer.advice.rationale, answer.request.notes, [one.reason for one in answer.ignored]]
+    shown = [
+        answer.identity,
+        answer.titration.advice.rationale,
+        answer.request.notes,
+        [one.reason for one in answer.ignored],
+    ]
     return f"%PDF {shown} {recorded_s}".encode()
 
 

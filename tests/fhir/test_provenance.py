@@ -6,12 +6,12 @@ from dataclasses import replace
 from typing import Any
 
 from answers import resources
-from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.writing.write import write_bundle
-from recommendations import RECORDED_S, found, indeterminate
+from recommendations import RECORDED_S, found, identified, indeterminate
 
 
-def provenance_of(recommendation: Recommendation) -> dict[str, Any]:
+def provenance_of(recommendation: Answer) -> dict[str, Any]:
     (provenance,) = resources(write_bundle(recommendation, recorded_s=RECORDED_S), "Provenance")
     return provenance
 
@@ -79,7 +79,7 @@ def test_a_tag_lets_a_second_try_find_it_again() -> None:
 def test_a_patient_whose_version_is_known_is_named_by_it() -> None:
     recommendation = found()
     person = replace(recommendation.request.known_person, version="Patient/invented-1/_history/7")
-    named = replace(recommendation, request=replace(recommendation.request, person=person))
+    named = identified(replace(recommendation, request=replace(recommendation.request, person=person)))
 
     whats = [entity["what"].get("reference") for entity in provenance_of(named)["entity"]]
 

@@ -10,8 +10,8 @@ from typing import Any
 import pytest
 
 from answers import resource, resources
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.codesystem import CODE_SYSTEM
-from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.superseding import superseded, superseded_by, unmarked
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
@@ -23,7 +23,7 @@ PDF = b"%PDF-1.7\nan invented page\n%%EOF\n"
 NURSE = "Practitioner/nurse-7"
 
 
-def written(build: Callable[[], Recommendation] = found, **more: Any) -> Json:  # noqa: ANN401
+def written(build: Callable[[], Answer] = found, **more: Any) -> Json:  # noqa: ANN401
     return write_bundle(build(), recorded_s=RECORDED_S, **{"report_pdf": PDF, **more})
 
 
@@ -50,7 +50,7 @@ def test_without_asking_there_is_no_report() -> None:
 
 
 @pytest.mark.parametrize("build", ALL.values(), ids=ALL)
-def test_every_answer_may_have_a_report_and_is_valid_with_it(build: Callable[[], Recommendation]) -> None:
+def test_every_answer_may_have_a_report_and_is_valid_with_it(build: Callable[[], Answer]) -> None:
     bundle = written(build, enterer=NURSE)
 
     assert report(bundle)["status"] == "preliminary"
@@ -96,7 +96,7 @@ def test_the_report_has_our_code_and_a_category_of_hl7() -> None:
 
 
 @pytest.mark.parametrize(("build", "begins"), [(found, "Suggested PEEP 14"), (not_reached, "No PEEP is suggested")])
-def test_the_conclusion_is_one_sentence_with_its_certainty(build: Callable[[], Recommendation], begins: str) -> None:
+def test_the_conclusion_is_one_sentence_with_its_certainty(build: Callable[[], Answer], begins: str) -> None:
     conclusion = report(written(build))["conclusion"]
 
     assert conclusion.startswith(begins)

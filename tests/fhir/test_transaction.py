@@ -9,20 +9,20 @@ from typing import Any
 import pytest
 
 from answers import elements, resource, resources
-from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from recommendations import ALL, RECORDED_S, found, indeterminate
 
-Build = Callable[[], Recommendation]
+Build = Callable[[], Answer]
 every_answer = pytest.mark.parametrize("build", ALL.values(), ids=ALL)
 
 
-def transaction(recommendation: Recommendation) -> Any:  # noqa: ANN401 - FHIR JSON
+def transaction(recommendation: Answer) -> Any:  # noqa: ANN401 - FHIR JSON
     return as_transaction(write_bundle(recommendation, recorded_s=RECORDED_S), "Patient/77")
 
 
-def from_a_bare_bundle() -> Recommendation:
+def from_a_bare_bundle() -> Answer:
     """Patient and inputs known only by the full URLs of the caller's Bundle."""
     recommendation = found()
     request = recommendation.request

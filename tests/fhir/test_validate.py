@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from answers import resource, resources
-from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from recommendations import ALL, RECORDED_S, found
@@ -26,7 +26,7 @@ def transaction() -> Json:
 
 
 @pytest.mark.parametrize("build", ALL.values(), ids=ALL)
-def test_every_answer_is_valid(build: Callable[[], Recommendation]) -> None:
+def test_every_answer_is_valid(build: Callable[[], Answer]) -> None:
     assert validate(write_bundle(build(), recorded_s=RECORDED_S)) == ()
 
 

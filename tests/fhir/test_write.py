@@ -17,8 +17,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from answers import component, elements, resource, resources
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.codesystem import CODE_SYSTEM, CONCEPTS
-from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.write import write_bundle, write_bundle_bytes
 from ebbmark.physiology.closing.closing import Evidence, Shape, Verdict
 from ebbmark.physiology.protocols import PROTOCOLS
@@ -31,20 +31,21 @@ from recommendations import (
     indeterminate,
     not_reached,
     of_size,
+    retold,
     undecided,
 )
 
 TESTS = Path(__file__).parent.parent
 
 every_answer = pytest.mark.parametrize("build", ALL.values(), ids=ALL)
-Build = Callable[[], Recommendation]
+Build = Callable[[], Answer]
 
 
 def written(build: Build) -> dict[str, object]:
     return write_bundle(build(), recorded_s=RECORDED_S)
 
 
-def shuffled(recommendation: Recommendation, order: list[int]) -> Recommendation:
+def shuffled(recommendation: Answer, order: list[int]) -> Answer:
     """The same readings, received in another order."""
     place = {old: new for new, old in enumerate(order)}
     request = recommendation.request
@@ -55,16 +56,16 @@ def shuffled(recommendation: Recommendation, order: list[int]) -> Recommendation
                 replace(sample, sources=tuple(place[source] for source in sample.sources)) for sample in step.samples
             ),
         )
-        for step in recommendation.trial.steps
+        for step in recommendation.titration.trial.steps
     )
-    return replace(
-        recommendation,
-        request=replace(
-            request,
-            sources=tuple(request.sources[old] for old in order),
-            person=replace(request.known_person, height_source=place[request.known_person.height_source]),
-        ),
-        trial=replace(recommendation.trial, steps=steps),
+    request = replace(
+        request,
+        sources=tuple(request.sources[old] for old in order),
+        person=replace(request.known_person, height_source=place[request.known_person.height_source]),
+    )
+    return retold(
+        replace(recommendation, request=request),
+        trial=replace(recommendation.titration.trial, steps=steps),
     )
 
 
@@ -250,7 +251,7 @@ def test_an_undecided_estimate_keeps_its_probabilities() -> None:
 
 def test_no_sentence_claims_certainty() -> None:
     recommendation = found()
-    certain = replace(recommendation, closing=replace(recommendation.closing, probability=1.0))
+    certain = retold(recommendation, closing=replace(recommendation.titration.closing, probability=1.0))
 
     closing = resource(write_bundle(certain, recorded_s=RECORDED_S), "closing-pressure")
 
@@ -339,9 +340,9 @@ def test_digits_of_a_decimal_say_its_precision() -> None:
 @pytest.mark.parametrize("wrong", [float("nan"), float("inf"), float("-inf")])
 def test_a_number_that_is_not_finite_becomes_a_reason_not_a_null(wrong: float) -> None:
     recommendation = found()
-    advice = replace(recommendation.advice, predicted_body_weight_kg=wrong, margin_cmh2o=wrong)
+    advice = replace(recommendation.titration.advice, predicted_body_weight_kg=wrong, margin_cmh2o=wrong)
 
-    bundle = write_bundle(replace(recommendation, advice=advice), recorded_s=RECORDED_S)
+    bundle = write_bundle(retold(recommendation, advice=advice), recorded_s=RECORDED_S)
 
     weight, suggested = resource(bundle, "predicted-body-weight"), resource(bundle, "suggested-peep")
     for element in (weight, component(suggested, "margin-used")):
@@ -352,9 +353,9 @@ def test_a_number_that_is_not_finite_becomes_a_reason_not_a_null(wrong: float) -
 @pytest.mark.parametrize(("value", "expected"), [(-0.04, b"0.0"), (-1.26, b"-1.3")])
 def test_a_negative_number_is_rounded_like_any_other(value: float, expected: bytes) -> None:
     recommendation = found()
-    advice = replace(recommendation.advice, margin_cmh2o=value)
+    advice = replace(recommendation.titration.advice, margin_cmh2o=value)
 
-    body = write_bundle_bytes(replace(recommendation, advice=advice), recorded_s=RECORDED_S)
+    body = write_bundle_bytes(retold(recommendation, advice=advice), recorded_s=RECORDED_S)
 
     assert b'"valueQuantity":{"value":%b,"unit":"cmH2O"' % expected in body
 

@@ -12,8 +12,8 @@ import httpx
 
 from audit.test_signature import KEY
 from ebbmark.audit.stored_answer import needs_of
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.reading.read import NO_CODE_MAP
-from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.search import Waiting
 from ebbmark.record.stored_answers import Inputs, answer_in_record, inputs_in_record
@@ -32,7 +32,7 @@ AT_S = datetime.fromisoformat(at(90)).timestamp()
 WAITING = Waiting(asyncio.sleep, lambda: datetime.now(UTC))
 
 
-def _page(answer: Recommendation, recorded_s: float) -> bytes:
+def _page(answer: Answer, recorded_s: float) -> bytes:
     return report_pdf(answer, recorded_s=recorded_s)
 
 
@@ -66,7 +66,7 @@ class Bedside:
     def _run(self, work: Coroutine[Any, Any, T]) -> T:
         return asyncio.run(work)
 
-    def asked(self, **parameters: Json) -> Recommendation:
+    def asked(self, **parameters: Json) -> Answer:
         """The answer for this patient, on the day of the trial."""
         listed = [
             {"name": "patient-reference", "valueReference": {"reference": self.patient}},
@@ -75,7 +75,7 @@ class Bedside:
         ]
         body = to_bytes({"resourceType": "Parameters", "parameter": listed})
 
-        async def ask() -> Recommendation | None:
+        async def ask() -> Answer | None:
             async with RecordClient(self.settings) as record:
                 return await recommend_from_record(
                     body, at_s=AT_S, record=record, waiting=WAITING, code_map=NO_CODE_MAP, accept_preliminary=False
@@ -87,7 +87,7 @@ class Bedside:
 
     def recorded(
         self,
-        answer: Recommendation,
+        answer: Answer,
         enterer: str | None,
         at_s: float = AT_S,
         *,

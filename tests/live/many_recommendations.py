@@ -8,13 +8,13 @@ from typing import Any
 
 import httpx
 
-from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.sources import Source
 from ebbmark.fhir.writing.canonical import identity, input_digest
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from live.record_server import FHIR_JSON
 from live.written_once import Job, job_of
-from recommendations import RECORDED_S, found
+from recommendations import RECORDED_S, found, retold
 
 __all__ = ["jobs", "load_inputs", "talking_to"]
 
@@ -64,12 +64,12 @@ def jobs(prefix: str, count: int, *, answers: int = 1) -> list[Job]:
     ]
 
 
-def _job(recommendation: Recommendation, pdf: bytes | None) -> Job:
+def _job(recommendation: Answer, pdf: bytes | None) -> Job:
     bundle = write_bundle(recommendation, recorded_s=RECORDED_S, report_pdf=pdf)
     return job_of(recommendation.identity, as_transaction(bundle, recommendation.request.subject))
 
 
-def _recommendation(prefix: str, number: int, answer: int) -> Recommendation:
+def _recommendation(prefix: str, number: int, answer: int) -> Answer:
     """The answers of one trial: by other margins, and every third from newer inputs."""
     one = found()
     version = 1 + answer // 3
@@ -90,4 +90,4 @@ def _recommendation(prefix: str, number: int, answer: int) -> Recommendation:
     )
     digest = input_digest(request)
     name = identity(digest, request.protocol, one.engine_version)
-    return replace(one, request=request, input_digest=digest, identity=name)
+    return retold(replace(one, request=request, input_digest=digest, identity=name))

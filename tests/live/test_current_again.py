@@ -10,7 +10,7 @@ import pytest
 from audit.test_signature import PUBLISHED
 from ebbmark.audit.findings import FindingKind
 from ebbmark.audit.signature import Verified, verify
-from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.answer import Answer
 from ebbmark.record.write_back import WriteState
 from fhir_builders import quantity
 from live.bedside import Bedside
@@ -21,7 +21,7 @@ pytestmark = pytest.mark.live
 Json = dict[str, Any]
 
 
-def two_answers(bedside: Bedside) -> tuple[Recommendation, Recommendation]:
+def two_answers(bedside: Bedside) -> tuple[Answer, Answer]:
     """Two margins of one trial, recorded one after the other."""
     first, second = bedside.asked(), bedside.asked(margin={"valueQuantity": quantity(3.0)})
     for answer in (first, second):
@@ -113,5 +113,5 @@ def test_a_correction_that_is_corrected_back_in_the_record_is_a_new_answer_that_
     outcome = bedside.recorded(third, bedside.nurse)
 
     assert (outcome.state, standing(bedside)) == (WriteState.WRITTEN, [third.identity])
-    assert third.advice == first.advice
+    assert third.titration.advice == first.titration.advice
     assert len({first.identity, second.identity, third.identity}) == 3

@@ -10,11 +10,11 @@ from typing import Any
 import pytest
 
 from answers import resource
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.codesystem import code_system
 from ebbmark.fhir.conformance import capability_statement
 from ebbmark.fhir.operation_definitions import definition_of
 from ebbmark.fhir.operations import TITRATE_PEEP
-from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from live.record_server import Issue, problems, validate_with_server
 from recommendations import ALL, RECORDED_S, found
@@ -46,7 +46,7 @@ EXPLAINED = {
 """Every remark of the validator that we live with, and why."""
 
 REPORTED = "answer with a report, recorded by a person"
-EMITTED: dict[str, Callable[[Recommendation], Json]] = {
+EMITTED: dict[str, Callable[[Answer], Json]] = {
     "answer": lambda recommendation: write_bundle(recommendation, recorded_s=RECORDED_S),
     "transaction": lambda recommendation: as_transaction(
         write_bundle(recommendation, recorded_s=RECORDED_S), "Patient/invented-1"
@@ -100,7 +100,7 @@ BODY_HEIGHT = "http://hl7.org/fhir/StructureDefinition/bodyheight"
 @pytest.mark.parametrize("emitted", EMITTED.values(), ids=EMITTED)
 @pytest.mark.parametrize("build", ALL.values(), ids=ALL)
 def test_nothing_in_an_answer_is_an_error_or_an_unexplained_warning(
-    record_base_url: str, build: Callable[[], Recommendation], emitted: Callable[[Recommendation], Json]
+    record_base_url: str, build: Callable[[], Answer], emitted: Callable[[Answer], Json]
 ) -> None:
     issues = validate_with_server(record_base_url, emitted(build()))
 

@@ -69,7 +69,7 @@ def of(found: Titration) -> list[str]:
 def test_the_drawn_answers_tell_one_story(name: str) -> None:
     drawn = DRAWN[name]()
 
-    assert list(contradictions(drawn.closing, drawn.advice, drawn.findings)) == []
+    assert list(contradictions(drawn.titration.closing, drawn.titration.advice, drawn.titration.findings)) == []
 
 
 def ordinary(seed: int, *, wild: bool = False) -> Titration:

@@ -12,8 +12,8 @@ from hashlib import sha256
 from pathlib import Path
 
 from agreement.drawn import drawn
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.write import write_bundle_bytes
 from ebbmark.use_cases.titrate import recommend
 from ebbmark.views.figure import figure_of
@@ -62,7 +62,7 @@ def digests(trials: int, pictures: int) -> dict[str, object]:
     }
 
 
-def _answer(request: bytes) -> Recommendation | str:
+def _answer(request: bytes) -> Answer | str:
     try:
         return recommend(request, at_s=AT_S)
     except Rejected as rejected:

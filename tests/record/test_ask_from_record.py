@@ -12,9 +12,9 @@ import pytest
 import respx
 
 from bedside_builders import Said, asked, body_of, condition, parameter, row, rows_down, stamp, value_of
+from ebbmark.fhir.answer import Answer, Coded
 from ebbmark.fhir.bedside.site import NO_SITE
 from ebbmark.fhir.problems import ProblemKind, Rejected, status_of
-from ebbmark.fhir.writing.statements import Answer, Coded
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import as_transaction, write_bundle, write_bundle_bytes
 from ebbmark.record.client import RecordClient, RecordSettings

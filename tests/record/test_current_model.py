@@ -30,9 +30,10 @@ from typing import Any, NamedTuple
 import httpx
 import pytest
 
-from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
-from ebbmark.record.client import Answer, Failure, RecordClient, RecordSettings, Reply
+from ebbmark.record.client import Answer as HttpAnswer
+from ebbmark.record.client import Failure, RecordClient, RecordSettings, Reply
 from ebbmark.record.retry import Trouble
 from ebbmark.record.search import Waiting
 from ebbmark.record.supersede import write_current
@@ -98,14 +99,14 @@ class _Asks:
 
     request: Request
 
-    def __await__(self) -> Generator[Request, Answer, Answer]:
+    def __await__(self) -> Generator[Request, HttpAnswer, HttpAnswer]:
         return (yield self.request)
 
 
 class _Client(RecordClient):
     async def send(
         self, method: str, target: str = "", *, content: bytes = b"", headers: Mapping[str, str] | None = None
-    ) -> Answer:
+    ) -> HttpAnswer:
         return await _Asks(Request(method, target, content))
 
 
@@ -113,7 +114,7 @@ async def _no_wait(_: float) -> None:
     return
 
 
-def transaction_of(answer: Recommendation) -> str:
+def transaction_of(answer: Answer) -> str:
     """A short answer: what the record's rules rest on, and nothing that only makes it long."""
     whole = as_transaction(write_bundle(answer, recorded_s=RECORDED_S), PATIENT)
     kept = [
@@ -129,7 +130,7 @@ def transaction_of(answer: Recommendation) -> str:
     return json.dumps({**whole, "entry": kept}, default=float)
 
 
-def _answer_of(told: Told) -> Answer:
+def _answer_of(told: Told) -> HttpAnswer:
     if told == LOST:
         return Failure(Trouble.READ_TIMEOUT)
     return Reply(told.status, "application/fhir+json", body=told.body.encode())
@@ -138,7 +139,7 @@ def _answer_of(told: Told) -> Answer:
 class Model:
     """The answers that are written, and what the search found."""
 
-    def __init__(self, answers: tuple[Recommendation, ...], *, faults: int, heeds_versions: bool = True) -> None:
+    def __init__(self, answers: tuple[Answer, ...], *, faults: int, heeds_versions: bool = True) -> None:
         self.answers = answers
         self.most_faults = faults
         self.heeds_versions = heeds_versions
@@ -151,7 +152,7 @@ class Model:
     def _progress(self, answer: int, told: tuple[Told, ...]) -> Request | WriteOutcome:
         """What a writer does next, after all that it was told."""
         transaction = json.loads(self.transactions[answer])
-        work: Coroutine[Request, Answer, WriteOutcome] = write_current(
+        work: Coroutine[Request, HttpAnswer, WriteOutcome] = write_current(
             transaction, record=self.client, waiting=Waiting(_no_wait, noon)
         )
         try:

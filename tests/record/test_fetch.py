@@ -8,9 +8,9 @@ import httpx
 import pytest
 import respx
 
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.problems import ProblemKind, Rejected, status_of
 from ebbmark.fhir.reading.read import NO_CODE_MAP
-from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.search import Budget, Found, ReadFailure, TooMuch, Waiting, search
 from ebbmark.use_cases.from_record import ReadLimits, recommend_from_record
@@ -52,8 +52,8 @@ def asks(*parameters: Json) -> bytes:
 
 def answer(
     record: SearchableRecord, body: bytes | None = None, limits: ReadLimits = PLENTY, at_s: float = AT_S
-) -> Recommendation:
-    async def asked() -> Recommendation | None:
+) -> Answer:
+    async def asked() -> Answer | None:
         settings = RecordSettings(BASE, (BASE,), max_attempts=2)
         async with RecordClient(settings) as client:
             return await recommend_from_record(
@@ -94,7 +94,10 @@ def moved(resources: list[Json], suffix: str, hours: int) -> list[Json]:
 
 
 def test_what_is_read_from_the_record_gets_the_answer_that_the_same_data_get() -> None:
-    assert answer(SearchableRecord(WHOLE)).advice == recommend(to_bytes(trial_bundle()), at_s=AT_S).advice
+    assert (
+        answer(SearchableRecord(WHOLE)).titration.advice
+        == recommend(to_bytes(trial_bundle()), at_s=AT_S).titration.advice
+    )
 
 
 def test_the_same_inputs_have_the_same_identity_however_they_came() -> None:
@@ -149,7 +152,7 @@ def test_only_the_encounter_asked_for_is_read_but_the_height_of_any() -> None:
     found = answer(SearchableRecord([patient(), height(), *mine, other], deaf=True), asks(PATIENT_NAMED, encounter))
 
     assert found.request.encounter == "Encounter/9"
-    assert max(step.peep_cmh2o for step in found.trial.steps) == 24.0
+    assert max(step.peep_cmh2o for step in found.titration.trial.steps) == 24.0
 
 
 def test_a_record_without_combo_code_is_asked_by_code() -> None:
@@ -279,7 +282,7 @@ def test_a_device_metric_that_tells_settings_from_measurements_is_read() -> None
         for one in trial_observations()
     ]
 
-    assert answer(SearchableRecord([patient(), height(), metric, *told])).trial.peep_source == "set"
+    assert answer(SearchableRecord([patient(), height(), metric, *told])).titration.trial.peep_source == "set"
 
 
 def with_device(resources: list[Json], name: str) -> list[Json]:
@@ -306,7 +309,7 @@ def test_two_ventilators_one_after_the_other_are_no_puzzle() -> None:
 
     found = answer(SearchableRecord([patient(), height(), *first, *second]), at_s=AT_S + 3600)
 
-    used = {source for step in found.trial.steps for sample in step.samples for source in sample.sources}
+    used = {source for step in found.titration.trial.steps for sample in step.samples for source in sample.sources}
     assert all("later" in found.request.sources[source].reference for source in used)
 
 
@@ -315,7 +318,7 @@ def test_the_latest_trial_counts_where_no_period_was_named() -> None:
 
     found = answer(record, at_s=AT_S + 3 * 3600)
 
-    assert found.trial.steps[0].start_s == datetime.fromisoformat(at(122)).timestamp()
+    assert found.titration.trial.steps[0].start_s == datetime.fromisoformat(at(122)).timestamp()
     assert any("earlier trial" in note.lower() for note in found.request.notes)
 
 
@@ -410,7 +413,7 @@ def test_a_question_that_names_no_one_place_and_time_is_refused_before_anything_
     "named", [{"valueId": "p1"}, {"valueReference": {"reference": f"{BASE}/Patient/p1"}}], ids=["id", "absolute"]
 )
 def test_the_patient_may_be_named_by_id_or_by_whole_address(named: Json) -> None:
-    assert answer(SearchableRecord(WHOLE), asks({"name": "patient-reference", **named})).advice
+    assert answer(SearchableRecord(WHOLE), asks({"name": "patient-reference", **named})).titration.advice
 
 
 def test_other_parameters_go_on_to_the_reader() -> None:

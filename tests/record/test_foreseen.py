@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 import respx
 
-from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.search import ReadFailure, Waiting
@@ -21,13 +21,13 @@ from record.test_supersede import NEW, OLD, PATIENT, write
 from record.waits import Waits, noon
 
 
-async def _looked(recommendation: Recommendation) -> Foreseen | ReadFailure:
+async def _looked(recommendation: Answer) -> Foreseen | ReadFailure:
     transaction = as_transaction(write_bundle(recommendation, recorded_s=RECORDED_S), PATIENT)
     async with RecordClient(RecordSettings(BASE, (BASE,), max_total_wait_s=0.0)) as client:
         return await foreseen(transaction, record=client, waiting=Waiting(Waits(), noon))
 
 
-def looked(record: KeepingRecord, recommendation: Recommendation) -> Foreseen | ReadFailure:
+def looked(record: KeepingRecord, recommendation: Answer) -> Foreseen | ReadFailure:
     before, posts = dict(record.held), record.posts
     with respx.mock() as router:
         record.attach(router)

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 import respx
 
-from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.writing.superseding import superseded_by
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from ebbmark.record.client import RecordClient, RecordSettings
@@ -28,14 +28,14 @@ def page(number: int = 1) -> bytes:
     return f"%PDF page {number}".encode()
 
 
-async def _written(recommendation: Recommendation, pdf: bytes | None, recorded_s: float) -> WriteOutcome:
+async def _written(recommendation: Answer, pdf: bytes | None, recorded_s: float) -> WriteOutcome:
     bundle = write_bundle(recommendation, recorded_s=recorded_s, report_pdf=pdf)
     async with RecordClient(RecordSettings(BASE, (BASE,))) as client:
         return await write_current(as_transaction(bundle, PATIENT), record=client, waiting=Waiting(Waits(), noon))
 
 
 def write(
-    record: KeepingRecord, recommendation: Recommendation, pdf: bytes | None, recorded_s: float = RECORDED_S
+    record: KeepingRecord, recommendation: Answer, pdf: bytes | None, recorded_s: float = RECORDED_S
 ) -> WriteOutcome:
     with respx.mock() as router:
         record.attach(router)

@@ -11,7 +11,7 @@ import msgspec
 import pytest
 import respx
 
-from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.sources import Source
 from ebbmark.fhir.writing.superseding import superseded, superseded_by
 from ebbmark.fhir.writing.validate import validate
@@ -22,14 +22,14 @@ from ebbmark.record.standing import Candidate, doubtful_inputs, standing_of
 from ebbmark.record.stored_results import stored_of
 from ebbmark.record.supersede import write_current
 from ebbmark.record.write_outcome import WriteOutcome, WriteState
-from recommendations import RECORDED_S, found, identified
+from recommendations import RECORDED_S, found, identified, retold
 from record.keeping_record import BASE, KeepingRecord
 from record.waits import Waits, noon
 
 PATIENT = "Patient/invented-1"
 
 
-def with_inputs(versions: dict[int, int], base: Recommendation | None = None) -> Recommendation:
+def with_inputs(versions: dict[int, int], base: Answer | None = None) -> Answer:
     """The invented answer, some of its inputs in another version."""
     recommendation = base or found()
     sources = list(recommendation.request.sources)
@@ -40,7 +40,7 @@ def with_inputs(versions: dict[int, int], base: Recommendation | None = None) ->
     return identified(replace(recommendation, request=replace(recommendation.request, sources=tuple(sources))))
 
 
-def later_margin() -> Recommendation:
+def later_margin() -> Answer:
     recommendation = found()
     protocol = replace(recommendation.request.protocol, margin_cmh2o=3.0)
     return identified(replace(recommendation, request=replace(recommendation.request, protocol=protocol)))
@@ -51,7 +51,7 @@ NEW = with_inputs({5: 9})
 
 
 async def written_to(
-    recommendation: Recommendation, patience_s: float = 30.0, *, make_current: bool = False, enterer: str | None = None
+    recommendation: Answer, patience_s: float = 30.0, *, make_current: bool = False, enterer: str | None = None
 ) -> WriteOutcome:
     settings = RecordSettings(BASE, (BASE,), max_total_wait_s=patience_s)
     async with RecordClient(settings) as client:
@@ -61,7 +61,7 @@ async def written_to(
         )
 
 
-def write(record: KeepingRecord, recommendation: Recommendation, patience_s: float = 30.0, **more: Any) -> WriteOutcome:  # noqa: ANN401
+def write(record: KeepingRecord, recommendation: Answer, patience_s: float = 30.0, **more: Any) -> WriteOutcome:  # noqa: ANN401
     with respx.mock() as router:
         record.attach(router)
         return asyncio.run(written_to(recommendation, patience_s, **more))
@@ -96,7 +96,7 @@ def test_a_repeat_creates_nothing_and_marks_nothing() -> None:
 
 
 @pytest.mark.parametrize("newer", [NEW, later_margin()], ids=["an input amended", "another margin"])
-def test_a_newer_answer_cancels_every_result_of_the_older_one(newer: Recommendation) -> None:
+def test_a_newer_answer_cancels_every_result_of_the_older_one(newer: Answer) -> None:
     record = KeepingRecord()
     write(record, OLD)
 
@@ -145,12 +145,11 @@ def test_an_answer_from_older_inputs_is_not_written_over_a_newer_one() -> None:
     assert "nothing was written" in outcome.sentence
 
 
-def another_trial() -> Recommendation:
+def another_trial() -> Answer:
     """Of the same patient, hours later."""
-    later = tuple(
-        replace(step, start_s=step.start_s + 9000.0, end_s=step.end_s + 9000.0) for step in found().trial.steps
-    )
-    return with_inputs({5: 8}, replace(found(), trial=replace(found().trial, steps=later)))
+    trial = found().titration.trial
+    later = tuple(replace(step, start_s=step.start_s + 9000.0, end_s=step.end_s + 9000.0) for step in trial.steps)
+    return with_inputs({5: 8}, retold(found(), trial=replace(trial, steps=later)))
 
 
 def test_another_trial_of_the_same_patient_is_left_alone() -> None:
@@ -201,7 +200,7 @@ def test_a_signature_that_comes_in_between_is_seen_and_kept() -> None:
     assert record.posts == 4
 
 
-def writes_meanwhile(recommendation: Recommendation) -> Callable[[KeepingRecord], None]:
+def writes_meanwhile(recommendation: Answer) -> Callable[[KeepingRecord], None]:
     """Another writer, who comes in between the look and the write."""
 
     def writes(_: KeepingRecord) -> None:

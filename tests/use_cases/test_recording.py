@@ -14,8 +14,8 @@ import respx
 
 from audit.test_signature import KEY, PUBLISHED
 from ebbmark.audit.signature import Verified, verify
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.normal_form import resources_of
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.keys import SigningKey
@@ -39,7 +39,7 @@ SETTINGS = RecordSettings(BASE, (BASE,))
 
 
 async def _recorded(
-    recommendation: Recommendation,
+    recommendation: Answer,
     enterer: str | None,
     at_s: float,
     signer: SigningKey | None = KEY,
@@ -57,7 +57,7 @@ def recorded(record: KeepingRecord, enterer: str | None = NURSE, at_s: float = A
         return asyncio.run(_recorded(ANSWER, enterer, at_s))
 
 
-def previewed(enterer: str | None = NURSE, recommendation: Recommendation = ANSWER) -> Json:
+def previewed(enterer: str | None = NURSE, recommendation: Answer = ANSWER) -> Json:
     return to_be_written(recommendation, at_s=AT_S, record=RecordClient(SETTINGS), enterer=enterer)
 
 

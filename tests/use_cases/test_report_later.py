@@ -13,8 +13,8 @@ import respx
 from audit.test_signature import KEY, PUBLISHED
 from ebbmark.audit.signature import Verified, verify
 from ebbmark.audit.stored_answer import needs_of
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.reading.read import NO_CODE_MAP
-from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.normal_form import resources_of
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.search import Waiting
@@ -54,7 +54,7 @@ def record() -> Iterator[KeepingRecord]:
         yield held
 
 
-async def _asked(client: RecordClient) -> Recommendation:
+async def _asked(client: RecordClient) -> Answer:
     found = await recommend_from_record(
         QUESTION,
         at_s=AT_S,
@@ -67,10 +67,10 @@ async def _asked(client: RecordClient) -> Recommendation:
     return found
 
 
-def recorded(at_s: float, *, with_report: bool) -> tuple[Recommendation, Outcome]:
+def recorded(at_s: float, *, with_report: bool) -> tuple[Answer, Outcome]:
     """Read from the record as it is now, and recorded."""
 
-    async def write() -> tuple[Recommendation, Outcome]:
+    async def write() -> tuple[Answer, Outcome]:
         async with RecordClient(RecordSettings(BASE, (BASE,))) as client:
             answer = await _asked(client)
             outcome = await record_answer(

@@ -19,7 +19,7 @@ BODY = Path("fixtures/clear-closing/request.json").read_bytes()
 )
 def test_an_old_trial_is_called_so_first_among_the_remarks(hours: float, said: str) -> None:
     request = read_request(BODY, at_s=4e9)
-    end_s = recommend_for(request).trial.steps[-1].end_s
+    end_s = recommend_for(request).titration.trial.steps[-1].end_s
     aged = recommend_for(replace(request, as_of_s=end_s + hours * 3600))
     notes = [one for one in aged.request.notes if one.startswith("The trial ended")]
 

@@ -9,8 +9,8 @@ import pytest
 import respx
 
 from bedside_builders import condition, row, rows_down, stamp
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.reading.read import NO_CODE_MAP
-from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.normal_form import resources_of
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.record.client import RecordClient, RecordSettings
@@ -60,7 +60,7 @@ def infusion(start: str) -> Json:
     }
 
 
-def by_bundle(*more: Json) -> Recommendation:
+def by_bundle(*more: Json) -> Answer:
     return recommend(to_bytes(bundle(*TRIAL, *more)), at_s=AT_S)
 
 
@@ -69,8 +69,8 @@ def from_record(
     withheld: frozenset[str] = NOTHING,
     refuses: str = "",
     at_s: float = AT_S,
-) -> Recommendation:
-    async def read() -> Recommendation | None:
+) -> Answer:
+    async def read() -> Answer | None:
         async with RecordClient(RecordSettings(BASE, (BASE,), max_attempts=1)) as client:
             return await recommend_from_record(
                 named_in_record("Patient/p1", encounter=None, period=None),
@@ -92,10 +92,16 @@ def from_record(
     return found
 
 
-def story(found: Recommendation) -> tuple[object, ...]:
-    advice = found.advice
+def story(found: Answer) -> tuple[object, ...]:
+    closing, advice = found.titration.closing, found.titration.advice
     cautions = tuple((one.slug, one.severity, one.text) for one in advice.cautions)
-    return found.closing.verdict, found.closing.peep_cmh2o, advice.suggested_peep_cmh2o, advice.rationale, cautions
+    return (
+        closing.verdict,
+        closing.peep_cmh2o,
+        advice.suggested_peep_cmh2o,
+        advice.rationale,
+        cautions,
+    )
 
 
 CASES = {
@@ -119,8 +125,8 @@ def test_the_record_and_the_bundle_give_the_same_titration(more: list[Json]) -> 
 def test_a_tension_pneumothorax_in_the_record_takes_the_number_back() -> None:
     found = from_record(TENSION_PNEUMOTHORAX)
 
-    assert found.advice.suggested_peep_cmh2o is None
-    assert from_record().advice.suggested_peep_cmh2o == 12
+    assert found.titration.advice.suggested_peep_cmh2o is None
+    assert from_record().titration.advice.suggested_peep_cmh2o == 12
 
 
 @pytest.mark.parametrize("how", ["the caller's scope lacks it", "the record refuses it"])
@@ -130,14 +136,14 @@ def test_where_conditions_may_not_be_read_a_moderate_caution_says_so(how: str) -
     else:
         found = from_record(TENSION_PNEUMOTHORAX, withheld=frozenset({"Condition"}))
 
-    said = {one.slug: (one.severity.value, one.text) for one in found.advice.cautions}
+    said = {one.slug: (one.severity.value, one.text) for one in found.titration.advice.cautions}
     assert said[NOT_READ][0] == "moderate"
     assert "a pneumothorax would not be seen" in said[NOT_READ][1]
-    assert found.advice.suggested_peep_cmh2o == 12
+    assert found.titration.advice.suggested_peep_cmh2o == 12
 
 
 def test_read_conditions_leave_no_such_caution() -> None:
-    assert NOT_READ not in {one.slug for one in from_record().advice.cautions}
+    assert NOT_READ not in {one.slug for one in from_record().titration.advice.cautions}
 
 
 def test_an_answer_without_conditions_has_another_identity_than_one_with_them() -> None:

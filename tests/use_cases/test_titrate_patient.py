@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 from bedside_builders import condition, row, rows_down, stamp
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.bedside.site import Site
-from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.write import write_bundle_bytes
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit
 from ebbmark.use_cases.titrate import recommend
@@ -16,7 +16,7 @@ DOWN = ((20.0, 38.0), (18.0, 40.0), (16.0, 41.0), (14.0, 42.0), (12.0, 41.5), (1
 AT_S = 1_780_000_000.0
 
 
-def titrated(*more: Json) -> Recommendation:
+def titrated(*more: Json) -> Answer:
     return recommend(to_bytes(bundle(patient(), height(), *rows_down(DOWN), *more)), at_s=AT_S)
 
 
@@ -33,26 +33,28 @@ def position(minute: float, words: str) -> Json:
     }
 
 
-def own_slugs(found: Recommendation, severity: str) -> list[str]:
-    return [one.slug for one in found.advice.cautions if one.of_this_patient and one.severity.value == severity]
+def own_slugs(found: Answer, severity: str) -> list[str]:
+    return [
+        one.slug for one in found.titration.advice.cautions if one.of_this_patient and one.severity.value == severity
+    ]
 
 
 def test_a_charted_pneumothorax_gives_no_number_and_is_not_called_unneeded() -> None:
     found = titrated(condition("c1", "J93.0"))
 
-    assert (found.advice.suggested_peep_cmh2o, found.closing.peep_cmh2o) == (None, None)
-    assert "pneumothorax" in found.advice.rationale
+    assert (found.titration.advice.suggested_peep_cmh2o, found.titration.closing.peep_cmh2o) == (None, None)
+    assert "pneumothorax" in found.titration.advice.rationale
     assert not any("not needed" in one.reason for one in found.ignored)
 
 
 def test_a_pneumothorax_that_is_resolved_is_no_obstacle() -> None:
-    assert titrated(condition("c1", "J93.0", clinical="resolved")).advice.suggested_peep_cmh2o == 12
+    assert titrated(condition("c1", "J93.0", clinical="resolved")).titration.advice.suggested_peep_cmh2o == 12
 
 
 def test_right_heart_failure_stands_beside_the_number_as_a_high_caution() -> None:
     found = titrated(condition("c1", "I26.0"))
 
-    assert found.advice.suggested_peep_cmh2o == 12
+    assert found.titration.advice.suggested_peep_cmh2o == 12
     assert own_slugs(found, "high") == ["condition-right-heart-failure"]
 
 
@@ -63,8 +65,8 @@ def test_a_condition_that_nobody_can_place_is_named_to_be_read_by_a_person() -> 
 def test_turned_prone_in_the_middle_of_the_limb_gives_no_number() -> None:
     found = titrated(position(-30, "supine"), position(7, "prone"))
 
-    assert found.advice.suggested_peep_cmh2o is None
-    assert "changed to prone" in found.advice.rationale
+    assert found.titration.advice.suggested_peep_cmh2o is None
+    assert "changed to prone" in found.titration.advice.rationale
 
 
 def test_the_vital_signs_of_each_step_stand_in_its_observation_with_their_worst_and_age() -> None:
@@ -91,8 +93,8 @@ def test_a_limit_that_the_site_has_signed_holds_for_the_number_and_is_named() ->
     by_default = recommend(request, at_s=AT_S)
     by_site = recommend(request, at_s=AT_S, site=Site(stop_limits=own))
 
-    assert by_default.advice.suggested_peep_cmh2o is not None
-    assert by_site.advice.suggested_peep_cmh2o is None
-    assert "below 65" in by_site.advice.rationale
+    assert by_default.titration.advice.suggested_peep_cmh2o is not None
+    assert by_site.titration.advice.suggested_peep_cmh2o is None
+    assert "below 65" in by_site.titration.advice.rationale
     assert by_site.identity != by_default.identity
     assert "stop limits version 5, signed by this site" in write_bundle_bytes(by_site, recorded_s=AT_S).decode()

@@ -14,20 +14,20 @@ from pypdf import PdfReader
 from pypdf.generic import DictionaryObject
 
 from drawn_trials import DRAWN, fixture
-from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.sources import Ignored
 from ebbmark.physiology.advice.advice import Caution, Severity
 from ebbmark.physiology.advice.evidence import EVIDENCE
 from ebbmark.views.figure import figure_of
 from ebbmark.views.figure_words import alternative_text
 from ebbmark.views.sheet import MOST_CHARACTERS, report_pdf, settable
-from recommendations import ALL, RECORDED_S, found
+from recommendations import ALL, RECORDED_S, found, retold
 
 ROOT = Path(__file__).parents[2]
 MARKUP = '#panic("x") *b* _i_ $x^2$ \\ @ref <lab> // c /* d */ ] } ) " `raw` #import "a.typ" = Heading'
 
 
-def read(recommendation: Recommendation) -> PdfReader:
+def read(recommendation: Answer) -> PdfReader:
     return PdfReader(io.BytesIO(report_pdf(recommendation, recorded_s=RECORDED_S)))
 
 
@@ -35,25 +35,25 @@ def text_of(reader: PdfReader) -> str:
     return " ".join(" ".join(page.extract_text() for page in reader.pages).split())
 
 
-def crowded(*, cautions: int, reasons: int, times: int = 1) -> Recommendation:
+def crowded(*, cautions: int, reasons: int, times: int = 1) -> Answer:
     """25 steps, and as many cautions and reasons as wanted, each `times` as long as a real one."""
     recommendation = DRAWN["25 steps"]()
     caution = "A caution about this patient, about as long as the real ones are, so that it takes two lines. " * times
     reason = "no pressure reading that counts goes with it. " * times
-    return replace(
-        recommendation,
+    ignored = tuple(Ignored(f"p{number}", "", "x", f"Reason {number}: {reason}") for number in range(reasons))
+    return retold(
+        replace(recommendation, ignored=ignored),
         advice=replace(
-            recommendation.advice,
+            recommendation.titration.advice,
             cautions=tuple(
                 Caution("single-readings", Severity.MODERATE, f"Number {number}. {caution}", "invented", True)
                 for number in range(cautions)
             ),
         ),
-        ignored=tuple(Ignored(f"p{number}", "", "x", f"Reason {number}: {reason}") for number in range(reasons)),
     )
 
 
-def saying(text: str) -> Recommendation:
+def saying(text: str) -> Answer:
     """An answer in which everything that a request can word says this."""
     recommendation = fixture("clear-closing")
     person = replace(recommendation.request.known_person, sex_origin=text)

@@ -524,7 +524,7 @@ def test_a_trial_of_long_ago_is_marked_as_old(hours: int, mark: str) -> None:
     site = read_site(value_sets=None, protocols=None, stop_limits=None)
     at_s = datetime(2026, 3, 2, 9, 40, tzinfo=UTC).timestamp()
     read = asyncio.run(DemoSource(SCENARIOS[0], at_s, site).titration())
-    ended_s = read.trial.steps[-1].end_s
+    ended_s = read.titration.trial.steps[-1].end_s
 
     assert answer_view(read, now_s=ended_s + hours * 3600 + 60, zone=UTC).old == mark
 

@@ -7,7 +7,7 @@ import re
 import pytest
 
 from drawn_trials import DRAWN
-from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.answer import Answer
 from ebbmark.physiology.advice.advice import Severity
 from ebbmark.physiology.advice.cautions import SEVERITY_OF_OBSERVED
 from ebbmark.physiology.closing.estimate import Verdict
@@ -19,9 +19,9 @@ EVERY = {**DRAWN, **ALL}
 by_trial = pytest.mark.parametrize("name", EVERY)
 
 
-def both(name: str) -> tuple[Recommendation, InShort]:
+def both(name: str) -> tuple[Answer, InShort]:
     answer = EVERY[name]()
-    return answer, in_short(answer.advice, answer.closing)
+    return answer, in_short(answer.titration.advice, answer.titration.closing)
 
 
 @by_trial
@@ -35,7 +35,7 @@ def test_the_line_has_at_most_25_words_and_the_reasons_80(name: str) -> None:
 @by_trial
 def test_the_number_is_the_suggested_peep_and_there_is_none_without_one(name: str) -> None:
     answer, short = both(name)
-    suggested = answer.advice.suggested_peep_cmh2o
+    suggested = answer.titration.advice.suggested_peep_cmh2o
 
     assert short.number == ("" if suggested is None else f"{round(suggested, 1):g}")
     assert ("No PEEP is suggested." in short.line) == (suggested is None)
@@ -44,9 +44,9 @@ def test_the_number_is_the_suggested_peep_and_there_is_none_without_one(name: st
 @by_trial
 def test_the_probability_that_leads_is_that_of_the_step_named(name: str) -> None:
     answer, short = both(name)
-    if answer.closing.verdict is not Verdict.FOUND:
+    if answer.titration.closing.verdict is not Verdict.FOUND:
         pytest.skip("no step is named")
-    (step,) = [one for one in answer.closing.steps if one.peep_cmh2o == answer.closing.peep_cmh2o]
+    (step,) = [one for one in answer.titration.closing.steps if one.peep_cmh2o == answer.titration.closing.peep_cmh2o]
     found = re.search(r"at PEEP ([0-9.]+) \((over |under )?([0-9]+) %\)", short.sure)
 
     assert found is not None
@@ -64,7 +64,7 @@ def test_no_probability_is_a_certainty(name: str) -> None:
 @by_trial
 def test_the_gravest_caution_of_a_suggestion_stands_in_the_line(name: str) -> None:
     answer, short = both(name)
-    grave = [c for c in answer.advice.cautions if c.of_this_patient and c.severity is not Severity.LOW]
+    grave = [c for c in answer.titration.advice.cautions if c.of_this_patient and c.severity is not Severity.LOW]
 
     if short.number:
         assert short.against == (f"Against: {SHORT[grave[0].slug]}." if grave else "")

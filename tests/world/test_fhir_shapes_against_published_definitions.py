@@ -14,11 +14,11 @@ from typing import Any
 import pytest
 
 from answers import resource, resources
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.codesystem import code_system
 from ebbmark.fhir.conformance import capability_statement
 from ebbmark.fhir.operation_definitions import definition_of
 from ebbmark.fhir.operations import TITRATE_PEEP
-from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from recommendations import ALL, RECORDED_S, found
 from world.published_definitions import against_definitions, against_schema
@@ -35,7 +35,7 @@ def transaction() -> Json:
 
 
 @pytest.mark.parametrize("build", ALL.values(), ids=ALL)
-def test_every_answer_fits_the_published_definitions(build: Callable[[], Recommendation]) -> None:
+def test_every_answer_fits_the_published_definitions(build: Callable[[], Answer]) -> None:
     bundle = write_bundle(build(), recorded_s=RECORDED_S)
 
     assert against_schema(bundle) == []
@@ -43,7 +43,7 @@ def test_every_answer_fits_the_published_definitions(build: Callable[[], Recomme
 
 
 @pytest.mark.parametrize("build", ALL.values(), ids=ALL)
-def test_every_transaction_fits_the_published_definitions(build: Callable[[], Recommendation]) -> None:
+def test_every_transaction_fits_the_published_definitions(build: Callable[[], Answer]) -> None:
     bundle = as_transaction(write_bundle(build(), recorded_s=RECORDED_S), "Patient/77")
 
     assert against_schema(bundle) == []

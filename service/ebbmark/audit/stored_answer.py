@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 
 import msgspec
 
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.reading.times import seconds
-from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.sources import Ignored
 from ebbmark.fhir.writing.enterer import ENTERER
 from ebbmark.fhir.writing.normal_form import NormalForm, NotAnAnswer, kind_of, normal_form
@@ -234,7 +234,7 @@ def left_out_inputs(form: NormalForm) -> list[str]:
     return _INPUT.findall(msgspec.json.encode(form.parts.get("outcome", {})).decode())
 
 
-def with_stored_remarks(recommendation: Recommendation, stored: NormalForm) -> Recommendation:
+def with_stored_remarks(recommendation: Answer, stored: NormalForm) -> Answer:
     """The answer with the remarks of a stored one instead of its own.
 
     Remarks about inputs that were not used cannot be computed again, but the page of a report shows them: it is made

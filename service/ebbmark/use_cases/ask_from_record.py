@@ -19,6 +19,7 @@ from functools import partial
 
 import msgspec
 
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.operations import Operation
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
@@ -26,7 +27,6 @@ from ebbmark.fhir.reading.read import NO_CODE_MAP, CodeMap, Limits
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.writing.instants import instant
-from ebbmark.fhir.writing.statements import Answer
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.record.client import RecordClient

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
+from ebbmark.fhir.answer import Warned
 from ebbmark.fhir.bedside.condition_codes import LEFT_OPEN
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.sources import Ignored
-from ebbmark.fhir.writing.statements import Warned
 from ebbmark.physiology.before.candidate import Candidate, Charted, Finding, assess_candidate
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk
 from ebbmark.physiology.before.risk_readings import OF_THE_DOSE, ReadingRisk

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from ebbmark.fhir.answer import Amount, Answer, Coded, Part, Rule, Statement, Truth, Whole
 from ebbmark.fhir.bedside.site import Site
+from ebbmark.fhir.quantities import BLOOD_PRESSURE, PERCENT
 from ebbmark.fhir.reading.request import Request
-from ebbmark.fhir.writing.quantities import BLOOD_PRESSURE, PERCENT
-from ebbmark.fhir.writing.statements import Amount, Answer, Coded, Part, Rule, Statement, Truth, Whole
 from ebbmark.physiology.before.ards_class import ArdsClass
 from ebbmark.physiology.before.candidate import Candidate, Documented
 from ebbmark.physiology.before.indication import Indication

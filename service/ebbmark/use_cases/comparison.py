@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
+from ebbmark.fhir.answer import Amount, Answer, Coded, Part, Statement, Truth
 from ebbmark.fhir.bedside.site import Site
-from ebbmark.fhir.reading.request import Request
-from ebbmark.fhir.writing.quantities import (
+from ebbmark.fhir.quantities import (
     BLOOD_PRESSURE,
     COMPLIANCE,
     POWER,
@@ -19,7 +19,7 @@ from ebbmark.fhir.writing.quantities import (
     VOLUME_PER_WEIGHT,
     Unit,
 )
-from ebbmark.fhir.writing.statements import Amount, Answer, Coded, Part, Statement, Truth
+from ebbmark.fhir.reading.request import Request
 from ebbmark.physiology.after.comparison import LimitCheck, Overdistension, compare
 from ebbmark.physiology.after.losses import beyond_now
 from ebbmark.physiology.after.measures import Change, Measure, Verdict

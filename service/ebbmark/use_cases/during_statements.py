@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from ebbmark.fhir.answer import Amount, Coded, Statement, Truth, Warned, Whole
 from ebbmark.fhir.bedside.site import Site
-from ebbmark.fhir.writing.quantities import PRESSURE, PROBABILITY
-from ebbmark.fhir.writing.statements import Amount, Coded, Statement, Truth, Warned, Whole
+from ebbmark.fhir.quantities import PRESSURE, PROBABILITY
 from ebbmark.physiology.during.call_rule import StepSoFar
 from ebbmark.physiology.during.running import RunningTrial
 from ebbmark.physiology.stop.criteria import StopAnswer, StopCriterion

@@ -14,13 +14,13 @@ from functools import partial
 
 import msgspec
 
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.model import ConceptMap, Parameter
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.concept_map import lay_over, rows_of
 from ebbmark.fhir.reading.read import CodeMap, Limits, read_request
 from ebbmark.fhir.reading.request import Request as ReadRequest
-from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.physiology.trial.reading import Trial
 from ebbmark.record.client import RecordClient
 from ebbmark.record.fetch import Fetched, fetch_trial
@@ -73,7 +73,7 @@ async def recommend_from_record(
     limits: ReadLimits = ReadLimits(),
     site: Site = NO_SITE,
     withheld: frozenset[str] = frozenset(),
-) -> Recommendation | None:
+) -> Answer | None:
     """Answer a request that names a patient of the record.
 
     Args:
@@ -115,7 +115,7 @@ async def recommend_from_record(
 
 def recommend_fetched(
     asked: RecordQuery, fetched: Fetched, whole: ReadRequest, reader: Callable[[Fetched], ReadRequest]
-) -> Recommendation:
+) -> Answer:
     """Answer from what was read from a record, whoever read it.
 
     Args:
@@ -128,26 +128,27 @@ def recommend_fetched(
         Rejected: it holds no trial, or leaves open which is meant.
     """
     first = recommend_for(whole)
-    problems = several_trials(first.trial, period_given=asked.period_given)
+    problems = several_trials(first.titration.trial, period_given=asked.period_given)
     if problems:
         raise Rejected(tuple(problems), first.ignored)
     if asked.period_given:
         return first
-    start_s, end_s = first.trial.steps[0].start_s - BEFORE_AND_AFTER_S, first.trial.steps[-1].end_s + BEFORE_AND_AFTER_S
+    steps = first.titration.trial.steps
+    start_s, end_s = steps[0].start_s - BEFORE_AND_AFTER_S, steps[-1].end_s + BEFORE_AND_AFTER_S
     try:
         closer = reader(fetched.within(start_s, end_s))
         near = _again(first, whole, closer)
     except Rejected:
         return first
-    if _shape(near.trial) != _shape(first.trial):
+    if _shape(near.titration.trial) != _shape(first.titration.trial):
         return first
     # What was seen further away is still told.
-    told = {one.sentence for one in near.trial.observed}
-    earlier = tuple(one.sentence for one in first.trial.observed if one.sentence not in told)
+    told = {one.sentence for one in near.titration.trial.observed}
+    earlier = tuple(one.sentence for one in first.titration.trial.observed if one.sentence not in told)
     return replace(near, request=replace(near.request, notes=(*near.request.notes, *earlier)))
 
 
-def _again(first: Recommendation, whole: ReadRequest, closer: ReadRequest) -> Recommendation:
+def _again(first: Answer, whole: ReadRequest, closer: ReadRequest) -> Answer:
     """The answer to the closer reading; the same inputs need not be reckoned with twice."""
     if (closer.readings, closer.sources, closer.person) != (whole.readings, whole.sources, whole.person):
         return recommend_for(closer)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+from ebbmark.fhir.answer import Amount, Answer, Coded, Part, Rule, Statement, Truth
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.operations import RELEASE
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.quantities import FRACTION, PRESSURE, RATIO, VOLUME
 from ebbmark.fhir.reading.request import Request
-from ebbmark.fhir.writing.quantities import FRACTION, PRESSURE, RATIO, VOLUME
 from ebbmark.fhir.writing.sentences import closing_sentence
-from ebbmark.fhir.writing.statements import Amount, Answer, Coded, Part, Rule, Statement, Truth
 from ebbmark.physiology.after.markers import Marker, Markers, read_markers
 from ebbmark.physiology.after.recruitability import recruitment_to_inflation
 from ebbmark.physiology.before.peep_tables import PEEP_TABLES, TableAnswer, look_up

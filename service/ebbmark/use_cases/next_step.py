@@ -9,11 +9,11 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC, datetime
 
+from ebbmark.fhir.answer import Amount, Answer, Coded, Statement, Truth
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Rejected
+from ebbmark.fhir.quantities import PRESSURE, PROBABILITY
 from ebbmark.fhir.reading.request import Request
-from ebbmark.fhir.writing.quantities import PRESSURE, PROBABILITY
-from ebbmark.fhir.writing.statements import Amount, Answer, Coded, Statement, Truth
 from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.closing.estimate import Verdict
 from ebbmark.physiology.during.call_rule import DEFAULT_CALL_RULE

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.request import Request
-from ebbmark.fhir.writing.statements import Answer
 from ebbmark.physiology.before.plan import NoPlan, NoPlanReason, Settings, Variant, plan_trial
 from ebbmark.use_cases.acknowledging import acknowledged_sentences, in_the_way, still_open, without_effect
 from ebbmark.use_cases.before_trial import candidate_of, not_looked_for, warnings_of

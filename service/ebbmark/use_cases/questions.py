@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.operations import OPERATIONS, TITRATE_PEEP, Operation
 from ebbmark.fhir.reading.read import DEFAULT_LIMITS, NO_CODE_MAP, CodeMap, Limits, read_request
 from ebbmark.fhir.reading.request import Request
-from ebbmark.fhir.recommendation import Recommendation
-from ebbmark.fhir.writing.statements import Answer
 from ebbmark.use_cases.candidate import candidate_answer
 from ebbmark.use_cases.comparison import comparison_answer
 from ebbmark.use_cases.markers import markers_answer
@@ -54,7 +53,7 @@ def answer_request(
     limits: Limits = DEFAULT_LIMITS,
     code_map: CodeMap = NO_CODE_MAP,
     accept_preliminary: bool = False,
-) -> Answer | Recommendation:
+) -> Answer:
     """Answer one request of any operation.
 
     Args:

@@ -15,8 +15,8 @@ from typing import cast
 
 from ebbmark.audit.signature import sign
 from ebbmark.audit.stored_answer import with_stored_remarks
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.enterer import person_who_enters
 from ebbmark.fhir.writing.normal_form import NormalForm, NotAnAnswer, normal_form
 from ebbmark.fhir.writing.superseding import unmarked
@@ -61,7 +61,7 @@ class Outcome:
 
 
 async def record_answer(
-    recommendation: Recommendation,
+    recommendation: Answer,
     *,
     at_s: float,
     record: RecordClient | None,
@@ -117,7 +117,7 @@ async def record_answer(
 
 
 def to_be_written(
-    recommendation: Recommendation,
+    recommendation: Answer,
     *,
     at_s: float,
     record: RecordClient | None,
@@ -147,7 +147,7 @@ def to_be_written(
 
 
 def answer_bundle(
-    recommendation: Recommendation,
+    recommendation: Answer,
     *,
     at_s: float,
     signer: SigningKey | None,
@@ -200,7 +200,7 @@ def _with_remarks_of(there: NormalForm, bundle: Json) -> Json:
     return {**bundle, "entry": kept}
 
 
-def _whose(recommendation: Recommendation, record: RecordClient | None, enterer: str | None) -> tuple[str | None, str]:
+def _whose(recommendation: Answer, record: RecordClient | None, enterer: str | None) -> tuple[str | None, str]:
     """The person who records, and the patient in the record."""
     patient = recommendation.request.subject
     base_url = record.settings.base_url if record is not None else ""
@@ -238,7 +238,7 @@ def _no_patient(reference: str) -> tuple[Problem, ...]:
     return (Problem(ProblemKind.NO_RECORD, "", "a patient without an id of the record", accepted, sentence),)
 
 
-def _not_in_use(recommendation: Recommendation) -> tuple[Problem, ...]:
+def _not_in_use(recommendation: Answer) -> tuple[Problem, ...]:
     if recommendation.request.known_person.in_use:
         return ()
     accepted = "a Patient that is in use: not inactive, and without a link of type replaced-by"

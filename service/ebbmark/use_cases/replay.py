@@ -47,10 +47,10 @@ from ebbmark.audit.stored_answer import (
     stored_answer,
     with_stored_remarks,
 )
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.read import NO_CODE_MAP, CodeMap, Limits
-from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.canonical import identity, input_digest
 from ebbmark.fhir.writing.normal_form import NormalForm, full_url_of, normal_form, resources_of
 from ebbmark.fhir.writing.report import ANSWER_PROVENANCES, REPORT, REPORT_PROVENANCE
@@ -60,7 +60,7 @@ from ebbmark.use_cases.titrate import AGE_REMARK, recommend
 __all__ = ["Finding", "FindingKind", "Outcome", "Render", "Replayed", "replay"]
 
 Json = Mapping[str, object]
-Render = Callable[[Recommendation, float], bytes]
+Render = Callable[[Answer, float], bytes]
 """Makes the page of a report, for an instant of recording [s since 1970-01-01T00:00:00Z]."""
 
 _LIMITS = Limits(max_bytes=50_000_000, max_entries=20_000)

@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from dataclasses import asdict
 
 from ebbmark import __version__
+from ebbmark.fhir.answer import Answer, Rule, Statement, Warned
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.sources import Ignored
 from ebbmark.fhir.writing.canonical import identity_of
-from ebbmark.fhir.writing.statements import Answer, Rule, Statement, Warned
 from ebbmark.physiology.before.plan import Plan
 from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.closing.estimate import Closing

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from ebbmark.fhir.answer import Warned
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.reading.request import Request
-from ebbmark.fhir.writing.statements import Warned
 from ebbmark.physiology.after.losses import PressureLimit
 from ebbmark.physiology.after.seen import Seen
 from ebbmark.physiology.after.snapshot import Snapshot, take_snapshot

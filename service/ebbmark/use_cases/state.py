@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from ebbmark.fhir.answer import Amount, Part, Statement, Whole
+from ebbmark.fhir.quantities import ACIDITY, BLOOD_PRESSURE, DOSE_RATE, PER_MINUTE, PERCENT, Unit
 from ebbmark.fhir.reading.request import Request
-from ebbmark.fhir.writing.quantities import ACIDITY, BLOOD_PRESSURE, DOSE_RATE, PER_MINUTE, PERCENT, Unit
-from ebbmark.fhir.writing.statements import Amount, Part, Statement, Whole
 from ebbmark.physiology.before.present_state import PresentState
 from ebbmark.physiology.before.vasopressors import dose_at
 from ebbmark.physiology.readings import Quantity

@@ -9,13 +9,14 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from ebbmark import __version__
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.read import DEFAULT_LIMITS, NO_CODE_MAP, CodeMap, Limits, read_request
 from ebbmark.fhir.reading.request import Request
-from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.sources import Ignored
 from ebbmark.fhir.writing.canonical import identity, input_digest
+from ebbmark.fhir.writing.results import titration_answer
 from ebbmark.physiology.patient.steps_seen import SEEN_QUANTITIES, StepSeen
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.trial.reading import NoTrial, Trial, read_trial
@@ -38,7 +39,7 @@ def recommend(
     code_map: CodeMap = NO_CODE_MAP,
     accept_preliminary: bool = False,
     site: Site = NO_SITE,
-) -> Recommendation:
+) -> Answer:
     """Answer one request.
 
     Args:
@@ -64,7 +65,7 @@ def recommend(
     )
 
 
-def recommend_for(request: Request) -> Recommendation:
+def recommend_for(request: Request) -> Answer:
     """Answer a request that was read already.
 
     Raises:
@@ -76,16 +77,12 @@ def recommend_for(request: Request) -> Recommendation:
     request = replace(request, notes=(*_age(request.as_of_s - trial.steps[-1].end_s), *request.notes))
     titration = titration_of(trial, request)
     digest = input_digest(request)
-    return Recommendation(
+    return titration_answer(
+        request,
+        titration,
         identity=identity(digest, request.protocol, __version__, request.stop_limits),
         input_digest=digest,
         engine_version=__version__,
-        request=request,
-        trial=trial,
-        closing=titration.closing,
-        advice=titration.advice,
-        seen=titration.seen,
-        findings=titration.findings,
         ignored=request.ignored + _left_out(request, trial, titration.seen),
     )
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
+from ebbmark.fhir.answer import Answer, Statement, Truth
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.reading.request import Request
-from ebbmark.fhir.writing.statements import Answer, Statement, Truth
 from ebbmark.physiology.after.surveillance import watch
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial

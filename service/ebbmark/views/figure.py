@@ -8,9 +8,8 @@ from math import ceil, floor, log10
 from typing import Final, Protocol
 
 from ebbmark import __version__
-from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.answer import Amount, Answer, Coded, Statement
 from ebbmark.fhir.writing.sentences import first_sentence
-from ebbmark.fhir.writing.statements import Amount, Answer, Coded, Statement
 from ebbmark.physiology.closing.estimate import Closing, StepEstimate, Verdict
 from ebbmark.physiology.during.next_move import Action
 from ebbmark.physiology.during.running import running_trial
@@ -114,13 +113,14 @@ class Figure:
         return tuple(step.peep_cmh2o for step in self.steps)
 
 
-def figure_of(recommendation: Recommendation) -> Figure:
+def figure_of(recommendation: Answer) -> Figure:
     """Take what is drawn out of an answer.
 
     Args:
         recommendation: the answer.
     """
-    closing, trial, advice = recommendation.closing, recommendation.trial, recommendation.advice
+    found = recommendation.titration
+    closing, trial, advice = found.closing, found.trial, found.advice
     # Where the model does not apply, what fills the places of its numbers must not be shown.
     estimated = closing.verdict is not Verdict.INDETERMINATE or closing.probability > 0
     estimates: Sequence[StepEstimate | None] = closing.steps if estimated else [None] * len(trial.steps)
@@ -145,7 +145,7 @@ def figure_of(recommendation: Recommendation) -> Figure:
         margins=()
         if suggested is None
         else tuple(Margin(row.margin_cmh2o, row.peep_cmh2o, row.tested) for row in advice.what_if),
-        vital_signs=vital_rows_of(recommendation.seen),
+        vital_signs=vital_rows_of(found.seen),
         identity=recommendation.identity,
         engine_version=recommendation.engine_version,
     )

@@ -18,8 +18,8 @@ from importlib.resources import files
 
 import msgspec
 
-from ebbmark.fhir.recommendation import Recommendation
-from ebbmark.fhir.writing.answer import Answer, read_answer
+from ebbmark.fhir.answer import Answer
+from ebbmark.fhir.writing.answer import FlatAnswer, read_answer
 from ebbmark.fhir.writing.frame import UNNAMED_PATIENT
 from ebbmark.fhir.writing.instants import instant
 from ebbmark.fhir.writing.sentences import curve_sentence, protocol_sentence
@@ -60,7 +60,7 @@ MANY_STEPS = 12
 """Above this the step table needs what the figure can spare."""
 
 
-def report_pdf(recommendation: Recommendation, *, recorded_s: float) -> bytes:
+def report_pdf(recommendation: Answer, *, recorded_s: float) -> bytes:
     """Typeset the answer on one A4 page; the same bytes for the same input.
 
     Args:
@@ -101,7 +101,7 @@ TITLE = "Decremental PEEP trial: closing pressure and what follows"
 IDENTITY_REMARK = "Name and birth date are not on this sheet: it knows the patient by reference alone."
 
 
-def _sheet_values(recommendation: Recommendation, *, recorded_s: float) -> Mapping[str, object]:
+def _sheet_values(recommendation: Answer, *, recorded_s: float) -> Mapping[str, object]:
     """Everything the sheet says.
 
     Args:
@@ -122,7 +122,7 @@ def _settable(value: object) -> object:
     return value
 
 
-def _values(recommendation: Recommendation, recorded_s: float) -> dict[str, object]:
+def _values(recommendation: Answer, recorded_s: float) -> dict[str, object]:
     answer = read_answer(write_bundle(recommendation, recorded_s=recorded_s))
     figure = figure_of(recommendation)
     rules = protocol_sentence(recommendation.request)
@@ -132,10 +132,10 @@ def _values(recommendation: Recommendation, recorded_s: float) -> dict[str, obje
         "standing": PRELIMINARY,
         "who": [*_who(recommendation), ["Written", _moment(recorded_s)]],
         "identity_remark": IDENTITY_REMARK,
-        "suggestion": in_short(recommendation.advice, recommendation.closing).line,
+        "suggestion": in_short(recommendation.titration.advice, recommendation.titration.closing).line,
         "rationale": answer.rationale,
         "figure_in_words": alternative_text(figure),
-        "curve": curve_sentence(recommendation.trial),
+        "curve": curve_sentence(recommendation.titration.trial),
         "steps": _table(step_table(answer.steps)),
         "patient": _table(patient_table(answer.steps)) if patient_table(answer.steps).rows else None,
         "what_if": _table(what_if_table(answer.what_if)) if answer.what_if else None,
@@ -154,7 +154,7 @@ def _values(recommendation: Recommendation, recorded_s: float) -> dict[str, obje
     }
 
 
-def _who(recommendation: Recommendation) -> Iterator[list[str]]:
+def _who(recommendation: Answer) -> Iterator[list[str]]:
     person, request = recommendation.request.known_person, recommendation.request
     yield ["Patient", request.subject or UNNAMED_PATIENT]
     if request.encounter:
@@ -162,7 +162,7 @@ def _who(recommendation: Recommendation) -> Iterator[list[str]]:
     # At the trial and not now, so that a replay gives the same page.
     if person.age_at_trial_years is not None:
         yield ["Age", f"{person.age_at_trial_years:.0f} years"]
-    steps = recommendation.trial.steps
+    steps = recommendation.titration.trial.steps
     yield ["Trial", f"{_moment(min(s.start_s for s in steps))} to {_moment(max(s.end_s for s in steps))}"]
 
 
@@ -170,7 +170,7 @@ def _moment(seconds: float) -> str:
     return instant(seconds).replace("T", " ").replace("Z", " UTC")
 
 
-def _what_if_remarks(answer: Answer) -> Iterator[str]:
+def _what_if_remarks(answer: FlatAnswer) -> Iterator[str]:
     """Each remark once, with the pressures that it holds for."""
     by_remark: dict[str, list[str]] = {}
     for row in answer.what_if:
@@ -179,7 +179,7 @@ def _what_if_remarks(answer: Answer) -> Iterator[str]:
         yield f"{', '.join(peeps)} cmH2O: {remark}"
 
 
-def _targets(answer: Answer) -> Iterator[str]:
+def _targets(answer: FlatAnswer) -> Iterator[str]:
     if answer.predicted_body_weight_kg is not None:
         yield f"Predicted body weight {answer.predicted_body_weight_kg:.1f} kg. {answer.weight_remark}"
     if answer.tidal_volume_ml is not None:
@@ -187,8 +187,8 @@ def _targets(answer: Answer) -> Iterator[str]:
         yield f"Tidal volume target {answer.tidal_volume_ml:.0f} mL. Ladder: {ladder}."
 
 
-def _inputs(recommendation: Recommendation) -> str:
-    request, trial = recommendation.request, recommendation.trial
+def _inputs(recommendation: Answer) -> str:
+    request, trial = recommendation.request, recommendation.titration.trial
     used = set(request.known_person.sources)
     used.update(source for step in trial.steps for source in step.sources)
     used.update(source for step in trial.steps for sample in step.samples for source in sample.sources)
@@ -201,7 +201,7 @@ def _inputs(recommendation: Recommendation) -> str:
     return f"{said} None was left out."
 
 
-def _reasons(recommendation: Recommendation) -> Iterator[str]:
+def _reasons(recommendation: Answer) -> Iterator[str]:
     counted = Counter(ignored.reason for ignored in recommendation.ignored)
     for reason, count in counted.most_common():
         yield f"{count} × {reason}"

@@ -11,13 +11,12 @@ import msgspec
 from fastapi import APIRouter, Request, Response
 
 from ebbmark.audit.signature import sign
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.operations import BY_SLUG, PLAN_TRIAL, TITRATE_PEEP, Operation
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.read import CodeMap, Limits
-from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.audit_event import Access, Actor, Deed
-from ebbmark.fhir.writing.statements import Answer
 from ebbmark.fhir.writing.write import write_bundle_bytes
 from ebbmark.keys import SigningKey
 from ebbmark.record.client import RecordClient
@@ -100,22 +99,22 @@ def _serve(router: APIRouter, door: Door, operation: Operation) -> None:
                 code_map=door.code_map,
                 accept_preliminary=door.accept_preliminary,
             )
-        verdict = answer.closing.verdict.value if isinstance(answer, Recommendation) else "answered"
+        verdict = answer.titrated.closing.verdict.value if answer.titrated is not None else "answered"
         count(Measured.ANSWERS, operation.slug, verdict)
-        if isinstance(answer, Recommendation) and answer.request.asked.write_back:
+        if answer.request.asked.write_back:
             require(request, WRITE_BACK)
             return await _written_back(answer, at_s, door, actor)
         await door.trail.note(_access(Deed.EVALUATED, actor, answer))
-        if as_page and isinstance(answer, Answer):
+        if as_page:
             return Response(plan_page(answer), media_type="text/html", headers=PAGE_HEADERS)
         return Response(await door.pool.run(_written, answer, at_s, door.signer), media_type=FHIR_JSON)
 
     router.add_api_route(f"/${operation.slug}", answer_to, methods=["POST"], **documented(operation))
 
 
-def _written(answer: Answer | Recommendation, at_s: float, signer: SigningKey | None) -> bytes:
+def _written(answer: Answer, at_s: float, signer: SigningKey | None) -> bytes:
     """The answer as a Bundle, with its report and its signature where wanted."""
-    if isinstance(answer, Recommendation) and answer.request.asked.with_report:
+    if answer.request.asked.with_report:
         return _ENCODER.encode(answer_bundle(answer, at_s=at_s, signer=signer, with_report=True))
     written = write_bundle_bytes(answer, recorded_s=at_s)
     if signer is None:
@@ -123,9 +122,7 @@ def _written(answer: Answer | Recommendation, at_s: float, signer: SigningKey | 
     return _ENCODER.encode(sign(msgspec.json.decode(written, type=dict[str, object]), key=signer))
 
 
-async def _from_record(
-    request: Request, door: Door, operation: Operation, body: bytes, at_s: float
-) -> Answer | Recommendation | None:
+async def _from_record(request: Request, door: Door, operation: Operation, body: bytes, at_s: float) -> Answer | None:
     """The answer to a request that names a patient of the record; None where it brings its data."""
     actor = actor_of(request)
     try:
@@ -142,7 +139,7 @@ async def _from_record(
 
 async def _read_and_answered(
     request: Request, door: Door, operation: Operation, body: bytes, at_s: float
-) -> Answer | Recommendation | None:
+) -> Answer | None:
     if operation is TITRATE_PEEP:
         return await recommend_from_record(
             body,
@@ -180,7 +177,7 @@ def _withheld(request: Request) -> frozenset[str]:
 def _access(
     deed: Deed,
     actor: Actor,
-    about: Answer | Recommendation,
+    about: Answer,
     *,
     succeeded: bool = True,
     resources: tuple[str, ...] = (),
@@ -188,7 +185,7 @@ def _access(
     return Access(deed, actor, succeeded, about.request.subject, resources, about.identity)
 
 
-async def _written_back(recommendation: Recommendation, at_s: float, door: Door, actor: Actor) -> Response:
+async def _written_back(recommendation: Answer, at_s: float, door: Door, actor: Actor) -> Response:
     """Answer after writing the answer to the record; whatever becomes of the write, the answer is given."""
     done = await record_answer(
         recommendation,

@@ -8,7 +8,7 @@ from typing import Final
 
 from markupsafe import Markup
 
-from ebbmark.fhir.writing.statements import Answer
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.writing.write import SIGNING
 from ebbmark.physiology.before.plan import Phase, Plan, PlanStep
 from ebbmark.web.theme.files import STYLE

@@ -12,10 +12,10 @@ from fastapi import APIRouter, Request, Response
 
 from ebbmark.audit.signature import verify
 from ebbmark.audit.stored_answer import Needs, needs_of
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.read import CodeMap
-from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.audit_event import Access, Deed
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.fhir.writing.superseding import unmarked
@@ -104,7 +104,7 @@ async def _told(asked: ReplayAsked, auditing: Auditing) -> tuple[Json, str, str]
     return replay_told(outcome, verification.verified), needs.patient, outcome.identity
 
 
-def _page(recommendation: Recommendation, recorded_s: float) -> bytes:
+def _page(recommendation: Answer, recorded_s: float) -> bytes:
     return report_pdf(recommendation, recorded_s=recorded_s)
 
 

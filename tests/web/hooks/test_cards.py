@@ -17,7 +17,7 @@ from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS
 from ebbmark.physiology.stop.rhythm_codes import RhythmCode, RhythmsThatStop
 from ebbmark.web.hooks.card_text import summary_of_trial
 from fhir_builders import Json, at, charted_sex, height, observation, patient, trial_observations
-from recommendations import found
+from recommendations import found, retold
 from use_cases.test_no_prompt import prompts
 from web.hooks.calling import (
     DOCUMENTATION,
@@ -123,14 +123,14 @@ def test_the_same_call_gets_the_same_card_and_another_call_another_name(app: ASG
 
 
 def test_the_longest_summary_is_shorter_than_the_standard_allows() -> None:
-    wide = replace(found(), closing=replace(found().closing, peep_cmh2o=12.55, interval_cmh2o=(10.25, 14.75)))
+    wide = retold(found(), closing=replace(found().titration.closing, peep_cmh2o=12.55, interval_cmh2o=(10.25, 14.75)))
 
     assert "(90 % interval 10.2 to 14.8)" in summary_of_trial(wide)
     assert len(summary_of_trial(wide)) < 140
 
 
 def test_an_interval_of_one_step_is_said_to_be() -> None:
-    narrow = replace(found(), closing=replace(found().closing, interval_cmh2o=(12.0, 12.0)))
+    narrow = retold(found(), closing=replace(found().titration.closing, interval_cmh2o=(12.0, 12.0)))
 
     assert "(90 % interval: this step alone)" in summary_of_trial(narrow)
 

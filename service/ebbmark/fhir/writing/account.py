@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from textwrap import wrap
 
-from ebbmark.fhir.writing.answer import Answer, Issue
+from ebbmark.fhir.writing.answer import FlatAnswer, Issue
 from ebbmark.fhir.writing.tables import Table, patient_table, places_by_text, plain, step_table, what_if_table
 
 __all__ = ["account"]
@@ -15,7 +15,7 @@ MOST_NAMED = 3
 """Inputs named per reason; the Bundle names them all."""
 
 
-def account(answer: Answer, *, remarks: Sequence[str] = ()) -> str:
+def account(answer: FlatAnswer, *, remarks: Sequence[str] = ()) -> str:
     """The answer as text.
 
     Args:
@@ -25,7 +25,7 @@ def account(answer: Answer, *, remarks: Sequence[str] = ()) -> str:
     return "\n".join(_lines(answer, remarks)) + "\n"
 
 
-def _lines(answer: Answer, remarks: Sequence[str]) -> Iterator[str]:
+def _lines(answer: FlatAnswer, remarks: Sequence[str]) -> Iterator[str]:
     for remark in remarks:
         yield from wrap(remark, WIDTH)
     yield from _heading("Targets")
@@ -65,7 +65,7 @@ def _lines(answer: Answer, remarks: Sequence[str]) -> Iterator[str]:
     yield f"Ebbmark {answer.software}, answer {answer.identity[:16]}"
 
 
-def _what_if(answer: Answer) -> Iterator[str]:
+def _what_if(answer: FlatAnswer) -> Iterator[str]:
     yield from _table(what_if_table(answer.what_if))
     for row in answer.what_if:
         yield from _item(f"{plain(row.peep_cmh2o, None)} cmH2O: {row.remark}")

@@ -10,7 +10,7 @@ import msgspec
 
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 
-__all__ = ["Answer", "CautionLine", "Issue", "StepRow", "WhatIfRow", "read_answer"]
+__all__ = ["CautionLine", "FlatAnswer", "Issue", "StepRow", "WhatIfRow", "read_answer"]
 
 Json = Mapping[str, Any]
 
@@ -122,7 +122,7 @@ class Issue:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Answer:
+class FlatAnswer:
     """The answer, flat. Lengths in the units of the field names; texts as they stand in the Bundle."""
 
     identity: str
@@ -150,7 +150,7 @@ class Answer:
     issues: tuple[Issue, ...]
 
 
-def read_answer(bundle: Json) -> Answer:
+def read_answer(bundle: Json) -> FlatAnswer:
     """Read the Bundle that the titration operation returns.
 
     Args:
@@ -161,14 +161,14 @@ def read_answer(bundle: Json) -> Answer:
     """
     try:
         # What stands where a text or a number belongs has to be one.
-        return msgspec.convert(msgspec.to_builtins(_read(bundle)), Answer)
+        return msgspec.convert(msgspec.to_builtins(_read(bundle)), FlatAnswer)
     except (
         LookupError, StopIteration, TypeError, ValueError, AttributeError, RecursionError, msgspec.ValidationError
     ) as error:  # fmt: skip
         raise NotAnAnswer("a result, or an element of one, is missing or of another type") from error
 
 
-def _read(bundle: Json) -> Answer:
+def _read(bundle: Json) -> FlatAnswer:
     resources = [entry["resource"] for entry in bundle["entry"]]
     observations = {_code(r): r for r in resources if r["resourceType"] == "Observation"}
     weight, closing = observations["50064-5"], observations["closing-pressure"]
@@ -176,7 +176,7 @@ def _read(bundle: Json) -> Answer:
     parts = _parts(closing)
     low, high = _number(parts, "interval-low"), _number(parts, "interval-high")
     guidance = _only(resources, "GuidanceResponse")
-    return Answer(
+    return FlatAnswer(
         identity=guidance["requestIdentifier"]["value"],
         software=_only(resources, "Device")["version"][0]["value"],
         predicted_body_weight_kg=_value(weight),

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from ebbmark.fhir.writing.quantities import (
+from ebbmark.fhir.answer import Amount, Part
+from ebbmark.fhir.quantities import (
     BLOOD_PRESSURE,
     COMPLIANCE,
     FRACTION,
@@ -18,7 +19,6 @@ from ebbmark.fhir.writing.quantities import (
     VOLUME_PER_WEIGHT,
     Unit,
 )
-from ebbmark.fhir.writing.statements import Amount, Part
 
 __all__ = ["PARTS", "amount", "amounts"]
 

@@ -8,9 +8,9 @@ from uuid import NAMESPACE_URL
 
 import msgspec
 
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.naming import BASE, REQUEST_SYSTEM, RESULT_SYSTEM
 from ebbmark.fhir.writing.instants import instant
-from ebbmark.fhir.writing.statements import Answer
 
 __all__ = ["REQUEST_SYSTEM", "RESULT_SYSTEM", "Frame", "Reference", "operation_url"]
 

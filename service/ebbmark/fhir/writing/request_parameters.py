@@ -8,14 +8,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from itertools import groupby
 
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import BY_SLUG
+from ebbmark.fhir.quantities import PRESSURE
 from ebbmark.fhir.reading.parameters import INSTANTS, QUANTITIES
 from ebbmark.fhir.reading.question import Asked
 from ebbmark.fhir.reading.units import UCUM
 from ebbmark.fhir.sources import MappedCode
 from ebbmark.fhir.writing.instants import instant
-from ebbmark.fhir.writing.quantities import PRESSURE
-from ebbmark.fhir.writing.statements import Answer
 from ebbmark.physiology.before.plan import Variant
 
 __all__ = ["REQUEST_PARAMETERS", "request_parameters"]

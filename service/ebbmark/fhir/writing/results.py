@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.answer import Amount, Answer, Coded, Part, Statement, Truth, Warned
+from ebbmark.fhir.quantities import PRESSURE, VOLUME, WEIGHT
+from ebbmark.fhir.reading.request import Request
+from ebbmark.fhir.sources import Ignored
 from ebbmark.fhir.writing.components import amount, amounts
-from ebbmark.fhir.writing.quantities import PRESSURE, VOLUME, WEIGHT
 from ebbmark.fhir.writing.sentences import (
     closing_method,
     closing_sentence,
@@ -18,34 +20,51 @@ from ebbmark.fhir.writing.sentences import (
     weight_sentence,
     what_if_sentence,
 )
-from ebbmark.fhir.writing.statements import Amount, Answer, Coded, Part, Statement, Truth, Warned
 from ebbmark.fhir.writing.step import step_kind, step_statement
 from ebbmark.fhir.writing.terms import OWN
 from ebbmark.physiology.advice.advice import Caution, WhatIf
 from ebbmark.physiology.closing.estimate import Closing, StepEstimate, Verdict
+from ebbmark.physiology.patient.titration import Titration
 
-__all__ = ["answer_of", "with_source"]
+__all__ = ["titration_answer", "with_source"]
 
 Span = tuple[float, float]
 
 
-def answer_of(recommendation: Recommendation) -> Answer:
-    """The titration in the one shape of every answer."""
-    steps, protocol = recommendation.trial.steps, recommendation.request.protocol
+def titration_answer(
+    request: Request,
+    titration: Titration,
+    *,
+    identity: str,
+    input_digest: str,
+    engine_version: str,
+    ignored: tuple[Ignored, ...] = (),
+) -> Answer:
+    """The titration in the one shape of every answer.
+
+    Args:
+        request: what was asked.
+        titration: what follows.
+        identity: of the answer.
+        input_digest: of its inputs.
+        engine_version: of this software.
+        ignored: every input that did not count: those of the request and the readings that the trial left out.
+    """
+    steps, cautions = titration.trial.steps, titration.advice.cautions
     span_s = (min([step.start_s for step in steps]), max([step.end_s for step in steps]))
-    cautions = recommendation.advice.cautions
     return Answer(
         operation="titrate-peep",
-        identity=recommendation.identity,
-        input_digest=recommendation.input_digest,
-        engine_version=recommendation.engine_version,
-        request=recommendation.request,
-        rules=(protocol_rule(protocol), *limits_rule(recommendation.request.stop_limits)),
+        identity=identity,
+        input_digest=input_digest,
+        engine_version=engine_version,
+        request=request,
+        rules=(protocol_rule(request.protocol), *limits_rule(request.stop_limits)),
         span_s=span_s,
-        said=(recommendation.advice.rationale,),
-        statements=tuple(_statements(recommendation, (span_s[1], span_s[1]))),
+        said=(titration.advice.rationale,),
+        statements=tuple(_statements(request, titration, (span_s[1], span_s[1]))),
         warnings=tuple(_warnings(cautions)),
-        ignored=recommendation.ignored,
+        titrated=titration,
+        ignored=ignored,
         always=tuple([with_source(caution) for caution in cautions if not caution.of_this_patient]),
     )
 
@@ -76,21 +95,21 @@ def _code(caution: Caution) -> str:
     return caution.slug if caution.slug in OWN else caution.slug.removeprefix("condition-")
 
 
-def _statements(recommendation: Recommendation, end_s: Span) -> list[Statement]:
+def _statements(request: Request, titration: Titration, end_s: Span) -> list[Statement]:
     """Every result, in the order in which people read them."""
     found = [
-        _predicted_body_weight(recommendation, end_s),
-        _tidal_volume_target(recommendation, end_s),
-        _closing_pressure(recommendation),
-        _suggested_peep(recommendation, end_s),
+        _predicted_body_weight(request, titration, end_s),
+        _tidal_volume_target(titration, end_s),
+        _closing_pressure(request, titration),
+        _suggested_peep(request, titration, end_s),
     ]
-    found += [_what_if(row, end_s) for row in recommendation.advice.what_if]
-    found.append(_curve(recommendation))
-    trial, closing = recommendation.trial, recommendation.closing
+    found += [_what_if(row, end_s) for row in titration.advice.what_if]
+    found.append(_curve(titration))
+    trial, closing = titration.trial, titration.closing
     # Without an estimate the steps themselves stay.
     estimates: Sequence[StepEstimate | None] = closing.steps if _is_estimated(closing) else [None] * len(trial.steps)
     for number, (step, estimate) in enumerate(zip(trial.steps, estimates, strict=True), start=1):
-        found.append(step_statement(recommendation, number, step, estimate))
+        found.append(step_statement(titration, number, step, estimate))
     return found
 
 
@@ -99,12 +118,12 @@ def _what_if_kind(row: WhatIf) -> str:
     return f"what-if-{row.margin_cmh2o:g}"
 
 
-def _predicted_body_weight(recommendation: Recommendation, end_s: Span) -> Statement:
-    person = recommendation.request.known_person
+def _predicted_body_weight(request: Request, titration: Titration, end_s: Span) -> Statement:
+    person = request.known_person
     return Statement(
         kind="predicted-body-weight",
         code="predicted-body-weight",
-        value=Amount(recommendation.advice.predicted_body_weight_kg, WEIGHT),
+        value=Amount(titration.advice.predicted_body_weight_kg, WEIGHT),
         note=weight_sentence(person),
         method=weight_method(person.sex),
         sources=person.sources,
@@ -113,8 +132,8 @@ def _predicted_body_weight(recommendation: Recommendation, end_s: Span) -> State
     )
 
 
-def _tidal_volume_target(recommendation: Recommendation, end_s: Span) -> Statement:
-    advice = recommendation.advice
+def _tidal_volume_target(titration: Titration, end_s: Span) -> Statement:
+    advice = titration.advice
     return Statement(
         kind="tidal-volume-target",
         code="tidal-volume-target",
@@ -129,8 +148,8 @@ def _tidal_volume_target(recommendation: Recommendation, end_s: Span) -> Stateme
     )
 
 
-def _closing_pressure(recommendation: Recommendation) -> Statement:
-    closing, protocol = recommendation.closing, recommendation.request.protocol
+def _closing_pressure(request: Request, titration: Titration) -> Statement:
+    closing, protocol = titration.closing, request.protocol
     return Statement(
         kind="closing-pressure",
         code="closing-pressure",
@@ -166,8 +185,8 @@ def _is_estimated(closing: Closing) -> bool:
     return closing.verdict is not Verdict.INDETERMINATE or closing.probability > 0
 
 
-def _suggested_peep(recommendation: Recommendation, end_s: Span) -> Statement:
-    advice, protocol = recommendation.advice, recommendation.request.protocol
+def _suggested_peep(request: Request, titration: Titration, end_s: Span) -> Statement:
+    advice, protocol = titration.advice, request.protocol
     suggested = advice.suggested_peep_cmh2o
     # The margin asked for is a rule; the one used may be larger, where steps are coarse.
     parts = [amount("margin", protocol.margin_cmh2o), amount("margin-used", advice.margin_cmh2o)]
@@ -221,8 +240,8 @@ def _what_if(row: WhatIf, end_s: Span) -> Statement:
     )
 
 
-def _curve(recommendation: Recommendation) -> Statement:
-    trial = recommendation.trial
+def _curve(titration: Titration) -> Statement:
+    trial = titration.trial
     return Statement(
         kind="compliance-curve",
         code="compliance-curve",

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import re
 
+from ebbmark.fhir.answer import Rule
+from ebbmark.fhir.quantities import FRACTION, PRESSURE, VOLUME_PER_WEIGHT, in_words
 from ebbmark.fhir.reading.patient import Person
 from ebbmark.fhir.reading.request import Request
-from ebbmark.fhir.writing.quantities import FRACTION, PRESSURE, VOLUME_PER_WEIGHT, in_words
-from ebbmark.fhir.writing.statements import Rule
 from ebbmark.physiology.advice.advice import WhatIf
 from ebbmark.physiology.closing.estimate import Closing, Verdict
 from ebbmark.physiology.formulas.body import Sex

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.answer import Statement, Whole
 from ebbmark.fhir.writing.components import amounts
-from ebbmark.fhir.writing.statements import Statement, Whole
 from ebbmark.physiology.closing.estimate import StepEstimate
 from ebbmark.physiology.patient.steps_seen import StepSeen
+from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.reading import Step
 
@@ -20,9 +20,9 @@ def step_kind(number: int) -> str:
     return f"step-{number}"
 
 
-def step_statement(recommendation: Recommendation, number: int, step: Step, estimate: StepEstimate | None) -> Statement:
+def step_statement(titration: Titration, number: int, step: Step, estimate: StepEstimate | None) -> Statement:
     """What is said of one step."""
-    trial, seen = recommendation.trial, recommendation.seen
+    trial, seen = titration.trial, titration.seen
     row = seen[number - 1] if number <= len(seen) else None
     sources = list(step.sources or (source for sample in step.samples for source in sample.sources))
     rows = [

@@ -12,16 +12,14 @@ from math import inf
 import msgspec
 from msgspec.structs import replace
 
+from ebbmark.fhir.answer import Amount, Answer, Coded, Part, Statement, Truth, Value, Warned
 from ebbmark.fhir.problems import ignored_issue
-from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.quantities import Unit, quantity
 from ebbmark.fhir.writing.frame import REQUEST_SYSTEM, Frame, Reference, operation_url
 from ebbmark.fhir.writing.instants import instant
 from ebbmark.fhir.writing.plan import plan_resources
 from ebbmark.fhir.writing.provenance import PROVENANCE, device, provenance
-from ebbmark.fhir.writing.quantities import Unit, quantity
 from ebbmark.fhir.writing.report import report_entries
-from ebbmark.fhir.writing.results import answer_of
-from ebbmark.fhir.writing.statements import Amount, Answer, Coded, Part, Statement, Truth, Value, Warned
 from ebbmark.fhir.writing.terms import ABSENT_BECAUSE, CATEGORY_EXAM, CATEGORY_PROCEDURE, LOINC_TERMS, OWN
 from ebbmark.fhir.writing.transaction import as_transaction
 from ebbmark.words.headline import headline
@@ -78,7 +76,7 @@ class _Observation(
 
 
 def write_bundle_bytes(
-    answer: Answer | Recommendation,
+    answer: Answer,
     *,
     recorded_s: float,
     enterer: str | None = None,
@@ -92,10 +90,6 @@ def write_bundle_bytes(
         enterer: the person who chose to record it, as `person_who_enters` gives it; None where none did.
         report_pdf: the answer as a page, for a DiagnosticReport; None where none was asked for.
     """
-    conclusion = ""
-    if isinstance(answer, Recommendation):
-        conclusion = headline(answer.advice, answer.closing) if report_pdf is not None else ""
-        answer = answer_of(answer)
     frame = Frame(answer)
     judged: list[tuple[str, object]] = [("guidance", _guidance(frame)), *plan_resources(frame)]
     judged += [(one.kind, _observation(frame, one)) for one in answer.statements]
@@ -107,13 +101,13 @@ def write_bundle_bytes(
         (PROVENANCE, provenance(frame, targets, recorded_s, enterer)),
     ]
     if report_pdf is not None:
-        written += report_entries(frame, report_pdf, conclusion or answer.said[0], recorded_s, enterer)
+        written += report_entries(frame, report_pdf, _conclusion(answer), recorded_s, enterer)
     written.append(("outcome", _outcome(answer)))
     return _ENCODER.encode(_Bundle(entry=[_Entry(frame.full_url(kind), resource) for kind, resource in written]))
 
 
 def write_bundle(
-    answer: Answer | Recommendation,
+    answer: Answer,
     *,
     recorded_s: float,
     enterer: str | None = None,
@@ -129,6 +123,12 @@ def write_bundle(
     """
     body = write_bundle_bytes(answer, recorded_s=recorded_s, enterer=enterer, report_pdf=report_pdf)
     return msgspec.json.decode(body, type=dict[str, object])
+
+
+def _conclusion(answer: Answer) -> str:
+    """The answer in one or two sentences."""
+    found = answer.titrated
+    return headline(found.advice, found.closing) if found is not None else answer.said[0]
 
 
 def _guidance(frame: Frame) -> Json:

@@ -46,12 +46,14 @@ class Titration:
     """The answer as values.
 
     Attributes:
+        trial: the limb.
         closing: the estimate, taken back where a check forbids it.
         advice: what follows; without a suggested PEEP where a check withholds it.
         seen: what each step saw, highest PEEP first.
         findings: of all checks, gravest first.
     """
 
+    trial: Trial
     closing: Closing
     advice: Advice
     seen: tuple[StepSeen, ...]
@@ -122,4 +124,4 @@ def titrate(
         findings = (*met, *findings)
         if met:
             closing = replace(closing, would_help=None)
-    return Titration(closing, advice, tuple(scene.seen), findings)
+    return Titration(trial, closing, advice, tuple(scene.seen), findings)

@@ -13,10 +13,10 @@ from dataclasses import dataclass
 from typing import Any
 from uuid import NAMESPACE_URL, UUID, uuid5
 
+from ebbmark.fhir.answer import Answer, Coded
 from ebbmark.fhir.hooks_concepts import OVERRIDE_REASONS, TOPIC
 from ebbmark.fhir.naming import CODE_SYSTEM, RESULT_SYSTEM
 from ebbmark.fhir.problems import Problem, ProblemKind
-from ebbmark.fhir.writing.statements import Answer, Coded
 from ebbmark.keys import SigningKey
 from ebbmark.physiology.advice.advice import Severity
 from ebbmark.physiology.wording import level
@@ -104,7 +104,10 @@ def said_of_trial(finding: TrialRead) -> Said:
     lead = f"The trial ended {ago(finding.age_s)}."
     if finding.now_cmh2o is not None:
         lead += f" PEEP is {level(finding.now_cmh2o)} cmH2O now."
-    suggested, closing = recommendation.advice.suggested_peep_cmh2o, recommendation.closing.peep_cmh2o
+    suggested, closing = (
+        recommendation.titration.advice.suggested_peep_cmh2o,
+        recommendation.titration.closing.peep_cmh2o,
+    )
     summary = summary_of_trial(recommendation)
     if not finding.news and suggested is not None and closing is not None:
         summary = (
@@ -122,7 +125,7 @@ def _perhaps(finding: TrialRead) -> str:
 
 def _with_doubt(finding: TrialRead, lead: str) -> str:
     """The lead, after what makes an old trial doubtful and a patient record one to leave alone, as Markdown."""
-    numbered = finding.recommendation.advice.suggested_peep_cmh2o is not None
+    numbered = finding.recommendation.titration.advice.suggested_peep_cmh2o is not None
     held_back = finding.held_back if numbered or finding.alarm else ""
     first = [text for text in (finding.doubt, held_back) if text]
     if not finding.recommendation.request.known_person.in_use:
@@ -131,7 +134,7 @@ def _with_doubt(finding: TrialRead, lead: str) -> str:
 
 
 def _urgency(finding: TrialRead) -> str:
-    cautions = finding.recommendation.advice.cautions
+    cautions = finding.recommendation.titration.advice.cautions
     grave = any(one.of_this_patient and one.severity is Severity.HIGH for one in cautions)
     return "warning" if grave or finding.alarm else "info"
 
@@ -139,10 +142,13 @@ def _urgency(finding: TrialRead) -> str:
 def said_of_differs(finding: OrderDiffers) -> Said:
     """Orders that differ from what the trial suggests."""
     recommendation = finding.read.recommendation
-    suggested, closing = recommendation.advice.suggested_peep_cmh2o, recommendation.closing.peep_cmh2o
+    suggested, closing = (
+        recommendation.titration.advice.suggested_peep_cmh2o,
+        recommendation.titration.closing.peep_cmh2o,
+    )
     assert suggested is not None  # noqa: S101 - orders are compared with a suggestion only
     read = [one.peep_cmh2o for one in finding.orders if one.peep_cmh2o is not None]
-    apart = f"{tolerance(recommendation.trial):g} cmH2O"
+    apart = f"{tolerance(recommendation.titration.trial):g} cmH2O"
     urgency, old = _urgency(finding.read), not finding.read.news
     since = f" {ago(finding.read.age_s)}" if old else ""
     suggests = (
@@ -155,7 +161,7 @@ def said_of_differs(finding: OrderDiffers) -> Said:
     else:
         summary = f"Ordered PEEP {level(read[0])} cmH2O; {suggests}. {end}."
         lead = f"{_listed(read)} differs from the suggestion by more than {apart}."
-        lowest, highest = min(read), recommendation.trial.steps[0].peep_cmh2o
+        lowest, highest = min(read), recommendation.titration.trial.steps[0].peep_cmh2o
         if closing is not None and lowest <= closing:
             urgency = urgency if finding.read.doubt or finding.read.held_back else "warning"
             closed = f"closing ({level(closing)} cmH2O{since})"
@@ -282,7 +288,7 @@ def _of_trial(finding: TrialRead, called: Called, at_s: float, signer: SigningKe
     if not finding.recommendation.request.known_person.in_use:
         return []
     suggestions = [_record(finding, called, at_s, signer, names)]
-    suggested = finding.recommendation.advice.suggested_peep_cmh2o
+    suggested = finding.recommendation.titration.advice.suggested_peep_cmh2o
     differs = finding.now_cmh2o is None or suggested is None or abs(finding.now_cmh2o - suggested) > 0
     if suggested is not None and differs and not finding.doubt and not finding.held_back:
         encounter = f"Encounter/{called.encounter_id}" if called.encounter_id else ""
@@ -299,7 +305,7 @@ def _of_order(
 ) -> list[Json]:
     if not finding.read.recommendation.request.known_person.in_use:
         return []
-    suggested = finding.read.recommendation.advice.suggested_peep_cmh2o
+    suggested = finding.read.recommendation.titration.advice.suggested_peep_cmh2o
     suggestions: list[Json] = []
     if len(finding.orders) == 1 and suggested is not None and not finding.read.doubt and not finding.read.held_back:
         action = changed_order(finding.orders[0], suggested)

@@ -24,13 +24,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import pairwise
 
+from ebbmark.fhir.answer import Answer, Coded, Truth
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.read import CodeMap, Limits, is_about_weight, read_request
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.reading.request import Request as ReadRequest
-from ebbmark.fhir.recommendation import Recommendation
-from ebbmark.fhir.writing.statements import Answer, Coded, Truth
 from ebbmark.physiology.closing.estimate import Verdict
 from ebbmark.physiology.during.limit_checks import Bound, bounds_of
 from ebbmark.physiology.during.next_move import Action
@@ -75,7 +74,7 @@ class TrialRead:
         doubt: why it may no longer describe this lung, or that nobody knows; empty where it is news or still holds.
     """
 
-    recommendation: Recommendation
+    recommendation: Answer
     age_s: float
     now_cmh2o: float | None = None
     news: bool = True
@@ -190,8 +189,8 @@ def judge(
         if all(one.kind in _QUIET for one in rejected.problems):
             return None
         raise
-    found = recommendation.closing.verdict is Verdict.FOUND
-    looks = any(one.weight is Weight.LOOK_FIRST for one in recommendation.findings)
+    found = recommendation.titration.closing.verdict is Verdict.FOUND
+    looks = any(one.weight is Weight.LOOK_FIRST for one in recommendation.titration.findings)
     if now.in_progress and not now.at_the_lowest and not found and not looks:
         return None
     read = _read(recommendation, whole.readings, fetched, how)
@@ -294,10 +293,8 @@ def _end_s(trial: Trial) -> float:
     return max(step.end_s for step in trial.steps)
 
 
-def _read(
-    recommendation: Recommendation, readings: tuple[Reading, ...], fetched: Fetched, how: HowToJudge
-) -> TrialRead:
-    end_s = _end_s(recommendation.trial)
+def _read(recommendation: Answer, readings: tuple[Reading, ...], fetched: Fetched, how: HowToJudge) -> TrialRead:
+    end_s = _end_s(recommendation.titration.trial)
     plateaus = plateaus_of(readings)
     latest = plateaus[-1] if plateaus else None
     now = latest.peep_cmh2o if latest is not None and latest.readings[-1].end_s > end_s else None
@@ -326,23 +323,23 @@ def _value(bound: Bound, latest: Reading) -> str:
     return f"{quantity_words(bound.quantity)} is {latest.value:.0f}"
 
 
-def _against(recommendation: Recommendation, beyond: list[tuple[Bound, Reading]]) -> str:
+def _against(recommendation: Answer, beyond: list[tuple[Bound, Reading]]) -> str:
     """What of the patient speaks against an order from this trial; empty where nothing does."""
     if beyond:
         return f"{_NO_ORDER} while {_value(*beyond[0])}: look at the patient first."
-    unread = [one for one in recommendation.findings if one.slug == _UNJUDGED]
+    unread = [one for one in recommendation.titration.findings if one.slug == _UNJUDGED]
     if unread:
         return f"{_NO_ORDER}: read the condition first. {finding_words(unread[0])}"
-    grave = [one for one in recommendation.findings if one.weight in _GRAVE]
+    grave = [one for one in recommendation.titration.findings if one.weight in _GRAVE]
     return f"{_NO_ORDER}. {finding_words(grave[0])}" if grave else ""
 
 
-def _unknown(recommendation: Recommendation, fetched: Fetched) -> str:
+def _unknown(recommendation: Answer, fetched: Fetched) -> str:
     """What was not read of the patient or shown by the trial that could speak against an order; empty where all was."""
     unread = [one for one in fetched.remarks if one in _NEEDED_FOR_ORDERS]
-    unseen = [finding_words(one) for one in recommendation.findings if one.slug.startswith(_NOT_SEEN)]
-    last = recommendation.trial.steps[-1].peep_cmh2o
-    at_the_last = [_AT_THE_LAST] * (recommendation.closing.peep_cmh2o == last)
+    unseen = [finding_words(one) for one in recommendation.titration.findings if one.slug.startswith(_NOT_SEEN)]
+    last = recommendation.titration.trial.steps[-1].peep_cmh2o
+    at_the_last = [_AT_THE_LAST] * (recommendation.titration.closing.peep_cmh2o == last)
     told = [*unread, *unseen, *at_the_last]
     return f"{_NO_ORDER}. {told[0]}" if told else ""
 
@@ -361,18 +358,18 @@ def _doubt(fetched: Fetched, how: HowToJudge) -> str:
 def _news(read: TrialRead) -> TrialRead | None:
     if read.news:
         return read
-    suggested = read.recommendation.advice.suggested_peep_cmh2o
+    suggested = read.recommendation.titration.advice.suggested_peep_cmh2o
     if suggested is None or read.now_cmh2o is None:
         return None
-    differs = abs(read.now_cmh2o - suggested) > tolerance(read.recommendation.trial)
+    differs = abs(read.now_cmh2o - suggested) > tolerance(read.recommendation.titration.trial)
     return read if differs else None
 
 
 def _compared(read: TrialRead, orders: tuple[PeepOrder, ...]) -> OrderDiffers | None:
-    suggested = read.recommendation.advice.suggested_peep_cmh2o
+    suggested = read.recommendation.titration.advice.suggested_peep_cmh2o
     if suggested is None or read.against:
         return None
-    apart = tolerance(read.recommendation.trial)
+    apart = tolerance(read.recommendation.titration.trial)
     differing = [one for one in orders if one.peep_cmh2o is None or abs(one.peep_cmh2o - suggested) > apart]
     if not differing:
         return None

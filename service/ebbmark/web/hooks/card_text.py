@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Sequence
 
-from ebbmark.fhir.recommendation import Recommendation
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.writing.results import with_source
 from ebbmark.fhir.writing.sentences import closing_sentence, weight_sentence, what_if_sentence
 from ebbmark.physiology.advice.advice import WhatIf
@@ -100,10 +100,10 @@ _HEADS = (
 )
 
 
-def summary_of_trial(recommendation: Recommendation) -> str:
+def summary_of_trial(recommendation: Answer) -> str:
     """The reading in one line of plain text, below 140 characters."""
-    closing, advice = recommendation.closing, recommendation.advice
-    lowest = recommendation.trial.steps[-1].peep_cmh2o
+    closing, advice = recommendation.titration.closing, recommendation.titration.advice
+    lowest = recommendation.titration.trial.steps[-1].peep_cmh2o
     if closing.verdict is Verdict.FOUND and closing.peep_cmh2o is not None:
         low, high = closing.interval_cmh2o or (closing.peep_cmh2o, closing.peep_cmh2o)
         span = f"90 % interval {level(low)} to {level(high)}" if low < high else "90 % interval: this step alone"
@@ -118,14 +118,14 @@ def summary_of_trial(recommendation: Recommendation) -> str:
     return "PEEP trial: no statement about closing can be made from it; no PEEP is suggested. Preliminary."
 
 
-def detail_of_trial(recommendation: Recommendation, lead: str) -> str:
+def detail_of_trial(recommendation: Answer, lead: str) -> str:
     """Everything that a card says of a trial.
 
     Args:
         recommendation: the reading.
         lead: why the card is shown now, as Markdown.
     """
-    advice, closing = recommendation.advice, recommendation.closing
+    advice, closing = recommendation.titration.advice, recommendation.titration.closing
     rungs = ", ".join(f"{rung.ml_per_kg:g} mL/kg {rung.volume_ml:.0f} mL" for rung in advice.ladder)
     targets = (
         f"Predicted body weight {advice.predicted_body_weight_kg:.1f} kg; tidal volume target "
@@ -189,8 +189,8 @@ def evidence() -> str:
     return bullets(lines)
 
 
-def _inputs(recommendation: Recommendation) -> str:
-    steps, left_out = recommendation.trial.steps, len(recommendation.ignored)
+def _inputs(recommendation: Answer) -> str:
+    steps, left_out = recommendation.titration.trial.steps, len(recommendation.ignored)
     words = "none was left out" if not left_out else f"{left_out} did not count, each with its reason in the results"
     # A part that could not be had is no input that was left out, so that nothing else on the card would tell of it.
     unread = [one for one in recommendation.request.notes if one.startswith(UNREAD)]
@@ -201,7 +201,7 @@ def _inputs(recommendation: Recommendation) -> str:
     return " ".join((said, *unread))
 
 
-def trace(recommendation: Recommendation) -> str:
+def trace(recommendation: Answer) -> str:
     """Which software, rules and answer this is, in one line."""
     protocol = recommendation.request.protocol
     return escaped(

@@ -16,12 +16,12 @@ from typing import Any
 import msgspec
 
 from ebbmark.audit.signature import sign
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.naming import RESULT_SYSTEM
+from ebbmark.fhir.quantities import PRESSURE, quantity
 from ebbmark.fhir.reading.codes import CODES, LOINC
-from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.enterer import person_who_enters
 from ebbmark.fhir.writing.instants import instant
-from ebbmark.fhir.writing.quantities import PRESSURE, quantity
 from ebbmark.fhir.writing.write import as_transaction, write_bundle, write_bundle_bytes
 from ebbmark.keys import SigningKey
 from ebbmark.physiology.wording import level
@@ -41,7 +41,7 @@ _DESCRIBED = {
 
 
 def record_results(
-    recommendation: Recommendation, *, patient: str, user: str, recorded_s: float, signer: SigningKey | None
+    recommendation: Answer, *, patient: str, user: str, recorded_s: float, signer: SigningKey | None
 ) -> list[Json]:
     """The actions that put the results into the record, all of them preliminary.
 
@@ -129,7 +129,7 @@ def _described(head: _Resource) -> str:
     return _DESCRIBED.get(head.resource_type) or f"Record as preliminary: {head.code.text}"
 
 
-def draft_order(recommendation: Recommendation, *, patient: str, encounter: str, authored_s: float) -> Json:
+def draft_order(recommendation: Answer, *, patient: str, encounter: str, authored_s: float) -> Json:
     """The action that drafts an order of the suggested PEEP, for a person to change, sign or drop.
 
     Args:
@@ -138,10 +138,10 @@ def draft_order(recommendation: Recommendation, *, patient: str, encounter: str,
         encounter: `Encounter/id`; empty where not known.
         authored_s: the present instant [s since 1970-01-01T00:00:00Z].
     """
-    suggested = recommendation.advice.suggested_peep_cmh2o
+    suggested = recommendation.titration.advice.suggested_peep_cmh2o
     if suggested is None:
         raise TypeError("an order is drafted only where a PEEP is suggested")
-    closing = recommendation.closing.peep_cmh2o
+    closing = recommendation.titration.closing.peep_cmh2o
     system, code = _PEEP_SETTING
     reason = f"Closing near {level(closing)} cmH2O in the PEEP trial" if closing is not None else "PEEP trial"
     return {
@@ -162,7 +162,7 @@ def draft_order(recommendation: Recommendation, *, patient: str, encounter: str,
             "authoredOn": instant(authored_s),
             "reasonCode": [{"text": reason}],
             "note": [
-                {"text": recommendation.advice.rationale},
+                {"text": recommendation.titration.advice.rationale},
                 {"text": "Proposed by decision support from a preliminary reading; a licensed clinician decides."},
             ],
         },

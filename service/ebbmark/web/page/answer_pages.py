@@ -9,9 +9,8 @@ from typing import Any, Final, TypeVar
 
 from fastapi import Response
 
+from ebbmark.fhir.answer import Answer, Coded, Truth
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, status_of
-from ebbmark.fhir.recommendation import Recommendation
-from ebbmark.fhir.writing.statements import Answer, Coded, Truth
 from ebbmark.views.sheet import report_pdf
 from ebbmark.web.page.answer_view import AnswerView, FigureView, TrialsView, answer_view, figure_view, trials_view
 from ebbmark.web.page.decision import REASONS
@@ -189,7 +188,7 @@ async def live_of(source: TrialSource, pages: Pages) -> Live:
 
 
 def _seen(
-    recommendation: Recommendation, running: Answer | Rejected, now_s: float, pages: Pages
+    recommendation: Answer, running: Answer | Rejected, now_s: float, pages: Pages
 ) -> tuple[AnswerView, FigureView]:
     latest = () if isinstance(running, Rejected) else running.request.readings
     return answer_view(recommendation, now_s=now_s, zone=pages.zone, latest=latest), figure_view(recommendation)
@@ -212,10 +211,10 @@ def _unknown(running: Answer | Rejected) -> str:
     return f"Whether one is, and whether it should stop, could not be read. {in_clinical_words(running.problems[0])}"
 
 
-def _validity(answer: Answer | Rejected, read: Recommendation, now_s: float) -> Validity:
+def _validity(answer: Answer | Rejected, read: Answer, now_s: float) -> Validity:
     if isinstance(answer, Rejected):
         # Silence would look like nothing to worry about.
-        ended = ago(max(step.end_s for step in read.trial.steps), now_s)
+        ended = ago(max(step.end_s for step in read.titration.trial.steps), now_s)
         unset = answer.problems[0].kind is ProblemKind.MISSING
         why = _NO_SETTING if unset else in_clinical_words(answer.problems[0])
         return Validity(False, f"Not known. The trial ended {ended}. {why}", ())

@@ -13,10 +13,9 @@ from typing import Final
 
 from markupsafe import Markup
 
-from ebbmark.fhir.recommendation import Recommendation
-from ebbmark.fhir.writing.answer import Answer, Issue, WhatIfRow, read_answer
+from ebbmark.fhir.answer import Answer
+from ebbmark.fhir.writing.answer import FlatAnswer, Issue, WhatIfRow, read_answer
 from ebbmark.fhir.writing.sentences import closing_sentence, protocol_sentence
-from ebbmark.fhir.writing.statements import Answer as Answered
 from ebbmark.fhir.writing.tables import Table, patient_table, places_by_text, step_table, what_if_table
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.physiology.advice.advice import Caution, Severity
@@ -126,9 +125,7 @@ class AnswerView:
     identity: str
 
 
-def answer_view(
-    recommendation: Recommendation, *, now_s: float, zone: tzinfo, latest: Sequence[Reading] = ()
-) -> AnswerView:
+def answer_view(recommendation: Answer, *, now_s: float, zone: tzinfo, latest: Sequence[Reading] = ()) -> AnswerView:
     """Put an answer in words and tables; every number as it stands in the Bundle.
 
     Args:
@@ -138,17 +135,17 @@ def answer_view(
         latest: readings since, where the record was asked for them.
     """
     told = read_answer(write_bundle(recommendation, recorded_s=now_s))
-    trial, advice, request = recommendation.trial, recommendation.advice, recommendation.request
+    trial, advice, request = recommendation.titration.trial, recommendation.titration.advice, recommendation.request
     own = [one for one in advice.cautions if one.of_this_patient]
     ended_s = trial.steps[-1].end_s
     return AnswerView(
-        short=in_short(advice, recommendation.closing),
+        short=in_short(advice, recommendation.titration.closing),
         set_now=_set_now([*request.readings, *latest], now_s, zone),
         when=span(trial.steps[0].start_s, ended_s, zone),
         age=ago(ended_s, now_s),
         old=f"This trial is {int((now_s - ended_s) // 3600)} h old." if now_s - ended_s > _OLD_S else "",
         rationale=advice.rationale,
-        closing=closing_sentence(recommendation.closing),
+        closing=closing_sentence(recommendation.titration.closing),
         high=tuple(one for one in own if one.severity is Severity.HIGH),
         moderate=tuple(one for one in own if one.severity is Severity.MODERATE),
         slight=tuple(one for one in own if one.severity is Severity.LOW),
@@ -181,7 +178,7 @@ def _set_now(readings: Sequence[Reading], now_s: float, zone: tzinfo) -> str:
     return f"{level(last.value)} cmH2O at {clock(last.start_s, zone)}, {ago(last.start_s, now_s)}"
 
 
-def _ladder(told: Answer, target_per_kg: float) -> tuple[Rung, ...]:
+def _ladder(told: FlatAnswer, target_per_kg: float) -> tuple[Rung, ...]:
     return tuple(
         Rung(f"{rung} mL/kg", f"{volume:.0f} mL", float(rung) == target_per_kg)
         for rung, volume in told.ladder_ml.items()
@@ -192,7 +189,7 @@ def _what_if_remark(row: WhatIfRow) -> str:
     return row.remark if row.peep_cmh2o is None else f"{row.peep_cmh2o:g} cmH2O: {row.remark}"
 
 
-def _inputs(recommendation: Recommendation, zone: tzinfo) -> tuple[InputLine, ...]:
+def _inputs(recommendation: Answer, zone: tzinfo) -> tuple[InputLine, ...]:
     """Each input with its readings; height and sex, which are no readings, stand last."""
     request = recommendation.request
     by_source: dict[int, list[str]] = {}
@@ -243,7 +240,7 @@ class TrialsView:
     changes: tuple[str, ...]
 
 
-def trials_view(answer: Answered, *, zone: tzinfo) -> TrialsView:
+def trials_view(answer: Answer, *, zone: tzinfo) -> TrialsView:
     """Put the answer to the question about trials in words.
 
     Args:
@@ -272,7 +269,7 @@ class FigureView:
     table: FigureTable
 
 
-def figure_view(recommendation: Recommendation) -> FigureView:
+def figure_view(recommendation: Answer) -> FigureView:
     """Draw the figure of an answer.
 
     Args:

@@ -164,7 +164,7 @@ async def review_results(source: TrialSource, pages: Pages, choice: Choice) -> R
     return pages.page(
         "review.html",
         frame,
-        headline=headline(recommendation.advice, recommendation.closing),
+        headline=headline(recommendation.titration.advice, recommendation.titration.closing),
         view=review_view(transaction),
         earlier=earlier_view(await source.foreseen(transaction)),
         choice=choice,
@@ -248,8 +248,8 @@ async def note_reason(request: Request, source: TrialSource, pages: Pages) -> Re
     note_not_now(
         reason,
         protocol=f"{protocol.slug}|{protocol.version}",
-        verdict=recommendation.closing.verdict.value,
-        suggested=recommendation.advice.suggested_peep_cmh2o is not None,
+        verdict=recommendation.titration.closing.verdict.value,
+        suggested=recommendation.titration.advice.suggested_peep_cmh2o is not None,
     )
     return pages.page("noted.html", frame, reason=reason.words)
 

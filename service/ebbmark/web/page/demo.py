@@ -12,9 +12,8 @@ from typing import Any, Final
 
 import msgspec
 
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.bedside.site import Site
-from ebbmark.fhir.recommendation import Recommendation
-from ebbmark.fhir.writing.statements import Answer
 from ebbmark.fhir.writing.write import as_transaction
 from ebbmark.record.search import ReadFailure
 from ebbmark.record.supersede import Foreseen
@@ -159,7 +158,7 @@ class DemoSource:
         """The invented Patient."""
         return next(one for one in _resources(_read(self.scenario.file)) if one["resourceType"] == "Patient")
 
-    async def titration(self) -> Recommendation:
+    async def titration(self) -> Answer:
         """The latest trial, read as any request."""
         return await asyncio.to_thread(recommend, self._request(_TITRATION), at_s=self.at_s, site=self.site)
 
@@ -181,7 +180,7 @@ class DemoSource:
         """Whatever is chosen, it can be tried."""
         return ""
 
-    def to_be_written(self, recommendation: Recommendation, choice: Choice) -> dict[str, object]:
+    def to_be_written(self, recommendation: Answer, choice: Choice) -> dict[str, object]:
         """What would be written, if this were a record."""
         bundle = answer_bundle(recommendation, at_s=self.at_s, signer=None, with_report=choice.with_report)
         return as_transaction(bundle, recommendation.request.subject)
@@ -190,7 +189,7 @@ class DemoSource:
         """Nothing: there is no record."""
         return None
 
-    async def record(self, _: Recommendation, __: Choice) -> Outcome | None:
+    async def record(self, _: Answer, __: Choice) -> Outcome | None:
         """Nothing can be written."""
         return None
 

@@ -10,12 +10,11 @@ from typing import Final
 
 import msgspec
 
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.read import CodeMap
-from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.fhir.writing.audit_event import Access, Actor, Deed
-from ebbmark.fhir.writing.statements import Answer
 from ebbmark.keys import SigningKey
 from ebbmark.record.client import RecordClient
 from ebbmark.record.observations import nothing_stored_since
@@ -120,7 +119,7 @@ class RecordSource:
             raise _told(Rejected((no_patient(found),)))
         return msgspec.json.decode(found.resource, type=dict[str, object])
 
-    async def titration(self) -> Recommendation:
+    async def titration(self) -> Answer:
         """The latest trial of the last day."""
         body = named_in_record(self._patient, encounter=None, period=None)
         try:
@@ -174,7 +173,7 @@ class RecordSource:
         """Where the Provenance of this answer is."""
         return await where_recorded(identity, record=self.reading, waiting=_WAITING)
 
-    def to_be_written(self, recommendation: Recommendation, choice: Choice) -> dict[str, object]:
+    def to_be_written(self, recommendation: Answer, choice: Choice) -> dict[str, object]:
         """The transaction that recording would send."""
         return to_be_written(
             recommendation,
@@ -189,7 +188,7 @@ class RecordSource:
         """What recording would do, with the record as it is now."""
         return await foreseen(transaction, record=self.record_client, waiting=_WAITING)
 
-    async def record(self, recommendation: Recommendation, choice: Choice) -> Outcome | None:
+    async def record(self, recommendation: Answer, choice: Choice) -> Outcome | None:
         """Record the answer for the person who is signed in."""
         outcome = await record_answer(
             recommendation,

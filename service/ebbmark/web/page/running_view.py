@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Final
 
+from ebbmark.fhir.answer import Amount, Answer, Coded, Statement, Value, Whole
 from ebbmark.fhir.codesystem import CONCEPTS
-from ebbmark.fhir.writing.quantities import in_words
+from ebbmark.fhir.quantities import in_words
 from ebbmark.fhir.writing.sentences import first_sentence
-from ebbmark.fhir.writing.statements import Amount, Answer, Coded, Statement, Value, Whole
 from ebbmark.fhir.writing.tables import ABSENT, Table
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.stop.criteria import StopCriterion

@@ -6,8 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
-from ebbmark.fhir.recommendation import Recommendation
-from ebbmark.fhir.writing.statements import Answer
+from ebbmark.fhir.answer import Answer
 from ebbmark.record.search import ReadFailure
 from ebbmark.record.supersede import Foreseen
 from ebbmark.use_cases.recording import Outcome
@@ -71,7 +70,7 @@ class TrialSource(Protocol):
             Rejected: it cannot be had.
         """
 
-    async def titration(self) -> Recommendation:
+    async def titration(self) -> Answer:
         """The latest trial, read.
 
         Raises:
@@ -110,7 +109,7 @@ class TrialSource(Protocol):
             identity: of the answer.
         """
 
-    def to_be_written(self, recommendation: Recommendation, choice: Choice) -> Json:
+    def to_be_written(self, recommendation: Answer, choice: Choice) -> Json:
         """The transaction that recording would send.
 
         Args:
@@ -128,7 +127,7 @@ class TrialSource(Protocol):
             transaction: as `to_be_written` gives it.
         """
 
-    async def record(self, recommendation: Recommendation, choice: Choice) -> Outcome | None:
+    async def record(self, recommendation: Answer, choice: Choice) -> Outcome | None:
         """Record the answer, for the person who is signed in; None where nothing can be written.
 
         Args:

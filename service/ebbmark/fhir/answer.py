@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from ebbmark.fhir.quantities import Unit
 from ebbmark.fhir.reading.question import Acknowledger
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.sources import Ignored
-from ebbmark.fhir.writing.quantities import Unit
 from ebbmark.physiology.before.plan import Plan
+from ebbmark.physiology.patient.titration import Titration
 
 __all__ = ["Amount", "Answer", "Coded", "Part", "Rule", "Statement", "Truth", "Warned", "Whole"]
 
@@ -146,6 +147,7 @@ class Answer:
         statements: in the order in which people read them.
         warnings: gravest first.
         more_would_help: whether further data would make the answer better.
+        titrated: the titration as values; None for every other question.
         plan: what was planned; None for every other question.
         acknowledged: the plan's warnings that a clinician has acknowledged.
         ignored: every input that did not count: those of the request, and readings that were left out later.
@@ -162,7 +164,19 @@ class Answer:
     statements: tuple[Statement, ...]
     warnings: tuple[Warned, ...] = ()
     more_would_help: bool = False
+    titrated: Titration | None = None
     plan: Plan | None = None
     acknowledged: tuple[str, ...] = ()
     ignored: tuple[Ignored, ...] = ()
     always: tuple[str, ...] = ()
+
+    @property
+    def titration(self) -> Titration:
+        """The titration as values, for whoever shows a titration and nothing else.
+
+        Raises:
+            ValueError: this is the answer to another question.
+        """
+        if self.titrated is None:
+            raise ValueError(f"{self.operation} answers no titration")
+        return self.titrated
