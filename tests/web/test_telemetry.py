@@ -28,7 +28,7 @@ from ebbmark.web.telemetry import Telemetry
 from fhir_builders import parameters, to_bytes, trial_bundle
 from record.keeping_record import KeepingRecord
 from web.asking import FHIR, ask
-from web.test_audit_trail import RECORD, record
+from web.test_audit_trail import RECORD
 from web.test_write_back import holds_nothing
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
@@ -140,7 +140,7 @@ def test_without_a_port_for_metrics_nothing_is_counted() -> None:
 
 def test_a_call_of_the_record_carries_the_trace_of_the_caller_and_a_span_of_ours() -> None:
     with respx.mock(assert_all_called=False) as router:
-        route = router.route(host="record.example").mock(side_effect=record)
+        route = router.route(host="record.example").mock(side_effect=KeepingRecord().answer)
         ask(with_record(), WRITE, headers=FROM_CALLER)
 
     parents = [call.request.headers["traceparent"] for call in route.calls]
@@ -150,7 +150,7 @@ def test_a_call_of_the_record_carries_the_trace_of_the_caller_and_a_span_of_ours
 
 def test_a_request_without_a_trace_begins_one_that_is_not_sampled_while_traces_are_off() -> None:
     with respx.mock(assert_all_called=False) as router:
-        route = router.route(host="record.example").mock(side_effect=record)
+        route = router.route(host="record.example").mock(side_effect=KeepingRecord().answer)
         ask(with_record(), WRITE)
 
     assert len({call.request.headers["traceparent"].split("-")[1] for call in route.calls}) == 1
@@ -243,7 +243,7 @@ def test_no_value_of_a_request_is_in_a_metric_a_log_line_or_a_span(name: str, ca
     bundle = request if request["resourceType"] == "Bundle" else {"resourceType": "Bundle", "type": "collection"}
     writing = json.dumps(parameters(bundle=bundle, write_back=True)).encode()
     with respx.mock(assert_all_called=False) as router:
-        router.route(host="record.example").mock(side_effect=record)
+        router.route(host="record.example").mock(side_effect=KeepingRecord().answer)
         spans = [*spans_of(app, body, FHIR), *spans_of(app, writing, FROM_CALLER)]
 
     seen = caplog.text + generate_latest(meters.registry).decode() + json.dumps([dict(one.attributes) for one in spans])
