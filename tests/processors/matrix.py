@@ -40,14 +40,12 @@ class Setting:
 MATRIX = (
     Setting("unset"),
     Setting("Prescott", {"OPENBLAS_CORETYPE": "Prescott"}, "pni"),
-    Setting("Haswell", {"OPENBLAS_CORETYPE": "Haswell"}, "avx2"),
-    Setting("SkylakeX", {"OPENBLAS_CORETYPE": "SkylakeX"}, "avx512f"),
+    Setting("Haswell, one thread", {"OPENBLAS_CORETYPE": "Haswell", "OPENBLAS_NUM_THREADS": "1"}, "avx2"),
+    Setting("SkylakeX, two threads", {"OPENBLAS_CORETYPE": "SkylakeX", "OPENBLAS_NUM_THREADS": "2"}, "avx512f"),
     Setting("without vectors", {"NPY_DISABLE_CPU_FEATURES": NO_VECTORS}),
     Setting(
         "Prescott without vectors", {"OPENBLAS_CORETYPE": "Prescott", "NPY_DISABLE_CPU_FEATURES": NO_VECTORS}, "pni"
     ),
-    Setting("one thread", {"OPENBLAS_NUM_THREADS": "1"}),
-    Setting("two threads", {"OPENBLAS_NUM_THREADS": "2"}),
 )
 
 

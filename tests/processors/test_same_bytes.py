@@ -9,7 +9,8 @@ import pytest
 
 from processors.matrix import MATRIX, Setting, asked, missing
 
-TRIALS, PICTURES = 1000, 20
+# More trials by hand: python -m processors.answering TRIALS PICTURES under each setting of the matrix.
+TRIALS, PICTURES = 400, 10
 
 
 @lru_cache
