@@ -417,6 +417,43 @@ def test_the_service_prints_its_address_answers_there_and_stops_when_told() -> N
         assert "Patient/" not in json.dumps(event)
 
 
+def test_a_record_is_inspected_and_its_draft_corrected_makes_it_readable(
+    saved: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    local = to_bytes(trial_bundle()).replace(b"http://loinc.org", b"urn:example:chart")
+    displays = {b'"20077-4"': b"PEEP set", b'"76259-1"': b"Plateau", b'"76007-4"': b"VTe", b'"8302-2"': b"Height"}
+    for code, words in displays.items():
+        local = local.replace(b'"code": ' + code, b'"code": ' + code + b', "display": "' + words + b'"')
+    file = given(saved, local)
+
+    assert main(["inspect", file]) == ANSWERED
+    told = capsys.readouterr().out
+    assert "urn:example:chart|20077-4 'PEEP set'" in told
+    assert "likeliest: peep-set" in told
+    assert main(["evaluate", file]) == NOT_USABLE
+    assert main(["inspect", file, "--format", "concept-map"]) == ANSWERED
+    draft = capsys.readouterr().out
+    code_map = tmp_path / "map.json"
+    code_map.write_text(draft.replace("relatedto", "equivalent"))
+    monkeypatch.setenv("EBBMARK_CODE_MAP", str(code_map))
+    assert main(["evaluate", file, "--format", "json"]) == NOT_USABLE  # the height is nobody's proposal
+    assert "height" in capsys.readouterr().err
+    assert main(["inspect", file, "--format", "json"]) == ANSWERED
+    assert "peep-set" in capsys.readouterr().out
+
+
+def test_a_site_file_that_cannot_be_read_stops_an_evaluation(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("EBBMARK_CODE_MAP", "/nowhere/map.json")
+
+    with pytest.raises(SystemExit) as ended:
+        main(["evaluate", CLEAR])
+
+    assert ended.value.code == USAGE
+    assert capsys.readouterr().err.startswith("EBBMARK_CODE_MAP: /nowhere/map.json cannot be read")
+
+
 @pytest.mark.live
 @pytest.mark.parametrize(
     ("environment", "says"),

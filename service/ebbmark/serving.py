@@ -13,6 +13,9 @@ from pydantic_settings import SettingsError
 
 from ebbmark import __version__
 from ebbmark.audit.stored_answer import Needs, needs_of
+from ebbmark.fhir.bedside.site import Site
+from ebbmark.fhir.problems import Rejected
+from ebbmark.fhir.reading.concept_map import CodeMap
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.record.client import RecordClient, client_tls
 from ebbmark.settings import Settings, unknown_names
@@ -23,9 +26,10 @@ from ebbmark.web.app import create_app, reason_not_to_listen
 from ebbmark.web.connections import record_settings_of, sign_in_of, unusable_address
 from ebbmark.web.http_connections import IDLE_S, bounded_protocol
 from ebbmark.web.replaying import inputs_of
+from ebbmark.web.site_files import read_codes, read_site
 from ebbmark.web.trust import own_keys
 
-__all__ = ["inputs_from_record", "serve"]
+__all__ = ["inputs_from_record", "serve", "site_in_settings"]
 
 BACKLOG = 2048
 
@@ -91,6 +95,23 @@ def serve(*, host: str | None = None, port: int | None = None, demo: bool | None
     )
     uvicorn.Server(config).run(sockets=[listener])
     return True
+
+
+def site_in_settings() -> tuple[Site, CodeMap, bool] | None:
+    """What the site's own files say, and whether preliminary Observations count.
+
+    Returns:
+        Site, codes and choice; None where a setting or file cannot be used, and why was said on standard error.
+    """
+    settings = _settings()
+    if settings is None:
+        return None
+    try:
+        site = read_site(value_sets=settings.value_sets, protocols=settings.protocols, stop_limits=settings.stop_limits)
+        return site, read_codes(settings.code_map), settings.accept_preliminary
+    except (ValueError, Rejected) as error:
+        _refused(f"{str(error).rstrip('.')}.")
+        return None
 
 
 def inputs_from_record(answer: bytes) -> Inputs | None:

@@ -10,8 +10,10 @@ import msgspec
 
 from ebbmark.audit.signature import Verified, verify
 from ebbmark.audit.stored_answer import CHOICES
+from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.parameters import REPLAY_INPUTS
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap
 from ebbmark.fhir.writing.frame import REQUEST_SYSTEM
 from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of
 from ebbmark.fhir.writing.superseding import unmarked
@@ -178,7 +180,14 @@ def replay_told(outcome: Replayed, verified: Verified) -> Json:
 
 
 def replay_files(
-    answer: bytes, inputs: bytes | Inputs, *, keys: bytes | None, at_s: float, render: Render | None = None
+    answer: bytes,
+    inputs: bytes | Inputs,
+    *,
+    keys: bytes | None,
+    at_s: float,
+    render: Render | None = None,
+    code_map: CodeMap = NO_CODE_MAP,
+    site: Site = NO_SITE,
 ) -> Told:
     """Replay an answer from files.
 
@@ -189,6 +198,8 @@ def replay_files(
         keys: JSON Web Key Set; None where no signature is to be believed.
         at_s: the present instant [s since 1970-01-01T00:00:00Z].
         render: makes the page of a report again; None where none can be made.
+        code_map: the site's own codes; those that the answer lists come before them.
+        site: what the site has decided.
 
     Raises:
         Rejected: a file cannot be read, or is not what it should be.
@@ -204,7 +215,14 @@ def replay_files(
         given = read_inputs(inputs) if isinstance(inputs, bytes) else inputs
         verified = verify([(url, unmarked(one)) for url, one in stored], trusted).verified
         outcome = replay(
-            stored, given.resources, at_s=at_s, render=render, choices=given.choices, current=given.current
+            stored,
+            given.resources,
+            at_s=at_s,
+            code_map=code_map,
+            current=given.current,
+            site=site,
+            render=render,
+            choices=given.choices,
         )
     except NotAnAnswer as error:
         raise not_an_answer(error) from error

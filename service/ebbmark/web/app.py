@@ -15,7 +15,7 @@ from starlette.exceptions import HTTPException
 
 from ebbmark import __version__
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.read import NO_CODE_MAP, Limits, read_code_map
+from ebbmark.fhir.reading.read import Limits
 from ebbmark.record.address_guard import is_this_machine
 from ebbmark.record.client import RecordClient, client_tls, expired_since
 from ebbmark.settings import Settings
@@ -48,7 +48,7 @@ from ebbmark.web.page.words import zone_of
 from ebbmark.web.rates import page_rates
 from ebbmark.web.replaying import Auditing, replay_router
 from ebbmark.web.responses import not_routed, refusals
-from ebbmark.web.site_files import content_of, read_site
+from ebbmark.web.site_files import read_codes, read_site
 from ebbmark.web.smart_connections import smart_door_of
 from ebbmark.web.telemetry import Telemetry, watch_of
 from ebbmark.web.theme.files import files_router
@@ -70,7 +70,6 @@ def create_app(settings: Settings) -> FastAPI:
     """Build the application from its settings.
 
     Raises:
-        Rejected: the site's code map cannot be read.
         ValueError: settings that cannot be used, or not together.
     """
     reason = reason_not_to_listen(settings)
@@ -101,7 +100,7 @@ def create_app(settings: Settings) -> FastAPI:
     entrance = entrance_of(settings, base_url, outside)
     guests = guests_of(settings, outside_tls)
     limits = Limits(max_bytes=settings.max_body_bytes, max_entries=settings.max_entries)
-    code_map = read_code_map(content_of("EBBMARK_CODE_MAP", settings.code_map)) if settings.code_map else NO_CODE_MAP
+    code_map = read_codes(settings.code_map)
     site = read_site(value_sets=settings.value_sets, protocols=settings.protocols, stop_limits=settings.stop_limits)
     trail = AuditTrail(time.time, record if settings.audit_to == "record" else None, settings.audit_names_patient)
 

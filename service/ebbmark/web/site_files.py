@@ -11,8 +11,10 @@ from ebbmark.fhir.bedside.site import NO_SITE, Misread, Site
 from ebbmark.fhir.bedside.site_limits import read_stop_limits
 from ebbmark.fhir.bedside.site_protocols import with_protocols
 from ebbmark.fhir.bedside.value_sets import with_value_sets
+from ebbmark.fhir.problems import Rejected
+from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap, read_code_map
 
-__all__ = ["content_of", "read_site"]
+__all__ = ["content_of", "read_codes", "read_site"]
 
 _Read = TypeVar("_Read")
 
@@ -40,6 +42,25 @@ def read_site(*, value_sets: Path | None, protocols: Path | None, stop_limits: P
         content = content_of("EBBMARK_STOP_LIMITS", stop_limits)
         limits = _of("EBBMARK_STOP_LIMITS", partial(read_stop_limits, stop_limits.name, content))
     return Site(codes, site.protocols, site.staircases, limits)
+
+
+def read_codes(code_map: Path | None) -> CodeMap:
+    """Read the site's own codes of readings.
+
+    Args:
+        code_map: a file; None where there is none.
+
+    Raises:
+        Misread: names setting, file and element.
+    """
+    if code_map is None:
+        return NO_CODE_MAP
+    content = content_of("EBBMARK_CODE_MAP", code_map)
+    try:
+        return read_code_map(content)
+    except Rejected as rejected:
+        one = rejected.problems[0]
+        raise Misread(f"EBBMARK_CODE_MAP: {code_map.name}: {one.sentence.rstrip('.')} [{one.expression}]") from None
 
 
 def _of(setting: str, read: Callable[[], _Read]) -> _Read:

@@ -1,0 +1,146 @@
+"""A profile of charted data as text and as plain values; counts and ranges only, no date, no name."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+
+from ebbmark.fhir.inspection.likely import Likely
+from ebbmark.fhir.inspection.tally import WHAT_HELPS, CodeMet, Tally
+
+__all__ = ["as_text", "as_values", "in_short"]
+
+_MOST_IN_SHORT = 8
+
+
+def as_text(tally: Tally, proposed: Mapping[int, Likely], trial: Sequence[str]) -> str:
+    """The whole profile, for people.
+
+    Args:
+        tally: what was met.
+        proposed: what unread codes may be, by their place in the tally.
+        trial: whether a trial can be read, and what is missing for one, as sentences.
+    """
+    types = ", ".join(f"{count} {kind}" for kind, count in tally.types.items())
+    lines = [f"Met: {types}; {_several(tally.patients, 'patient')}{_span(tally)}.", ""]
+    read = [one for one in tally.codes if one.quantity]
+    unread = [(place, one) for place, one in enumerate(tally.codes) if not one.quantity]
+    lines.append("Read:" if read else "Read: nothing.")
+    for one in read:
+        lines += [f"  {one.count:>6}  {_named(one)}", f"          {one.quantity}; {_seen(one)}"]
+        lines += [f"          left out: {line}" for line in _left(one)]
+    lines += ["", "Not read:" if unread else "Not read: nothing."]
+    for place, one in unread:
+        lines += [f"  {one.count:>6}  {_named(one)}", f"          {_seen(one)}"]
+        lines += [f"          {line}" for line in _left(one)]
+        likely = proposed.get(place)
+        if likely is not None:
+            doubts = f"; look at: {'; '.join(likely.doubts)}" if likely.doubts else ""
+            lines.append(f"          likeliest: {likely.quantity.slug} (by {', '.join(likely.why)}{doubts})")
+    lines += ["", "A trial:", *[f"  {sentence}" for sentence in trial]]
+    return "\n".join(lines) + "\n"
+
+
+def as_values(tally: Tally, proposed: Mapping[int, Likely], trial: Sequence[str]) -> dict[str, object]:
+    """The same as plain values for JSON.
+
+    Args:
+        tally: what was met.
+        proposed: what unread codes may be, by their place in the tally.
+        trial: whether a trial can be read, and what is missing for one, as sentences.
+    """
+    return {
+        "resources": tally.types,
+        "patients": tally.patients,
+        "codes": [
+            {
+                "system": one.concept.system,
+                "code": one.concept.code,
+                "display": one.concept.display or one.concept.text,
+                "place": one.place,
+                "count": one.count,
+                "categories": dict(one.categories),
+                "shapes": dict(one.shapes),
+                "units": [
+                    {"system": unit.system, "code": unit.code, "unit": unit.unit, "count": count}
+                    for unit, count in one.units.most_common()
+                ],
+                "low": one.low,
+                "high": one.high,
+                "outcomes": dict(one.outcomes),
+                **({"likeliest": _proposal(proposed[place])} if place in proposed else {}),
+            }
+            for place, one in enumerate(tally.codes)
+        ],
+        "trial": list(trial),
+    }
+
+
+def in_short(tally: Tally) -> list[str]:
+    """The unread in a few sentences, for a refusal: codes as `system|code`, without words of the record.
+
+    Args:
+        tally: what was met.
+    """
+    unread = [one for one in tally.unread if one.numeric]
+    if not unread:
+        return []
+    named = [f"{_code(one)} ({one.count}, {_range(one)})" for one in unread[:_MOST_IN_SHORT]]
+    more = f" and {len(unread) - _MOST_IN_SHORT} more" if len(unread) > _MOST_IN_SHORT else ""
+    total = sum(one.count for one in unread)
+    return [
+        f"{total} numbers under {_several(len(unread), 'code')} were not understood: {', '.join(named)}{more}. "
+        "A ConceptMap of the site (EBBMARK_CODE_MAP) says what they mean; ebbmark inspect proposes one."
+    ]
+
+
+def _proposal(likely: Likely) -> dict[str, object]:
+    return {"quantity": likely.quantity.slug, "why": list(likely.why), "look_at": list(likely.doubts)}
+
+
+def _left(met: CodeMet) -> Iterator[str]:
+    """Why some or all of it is not read, with what helps."""
+    for what, count in met.outcomes.most_common():
+        if what in WHAT_HELPS:
+            why, helps = WHAT_HELPS[what]
+            yield f"{count} of {met.count}: {why}{f'; what helps: {helps}' if helps else ''}"
+        elif not what.startswith("read as "):
+            yield f"{count} of {met.count}: {what}"
+
+
+def _named(met: CodeMet) -> str:
+    concept = met.concept
+    words = concept.display or concept.text
+    if not concept.code:
+        return f"no code, text {words!r}" if words else "no code and no text"
+    within = " in a component" if met.place == "component" else ""
+    return f"{_code(met)}{f' {words!r}' if words else ''}{within}"
+
+
+def _code(met: CodeMet) -> str:
+    concept = met.concept
+    if not concept.code:
+        return "text without a code"
+    return f"{concept.system or '(no system)'}|{concept.code}"
+
+
+def _seen(met: CodeMet) -> str:
+    shapes = ", ".join(met.shapes)
+    units = ", ".join(unit.shown for unit, _ in met.units.most_common(4))
+    categories = ", ".join(name for name, _ in met.categories.most_common(3))
+    return f"{shapes}; {units or 'no unit'}; {_range(met)}; {categories}"
+
+
+def _range(met: CodeMet) -> str:
+    if met.low is None or met.high is None:
+        return "no number"
+    return f"{met.low:g}" if met.low == met.high else f"{met.low:g} to {met.high:g}"
+
+
+def _span(tally: Tally) -> str:
+    if tally.first_s is None or tally.last_s is None:
+        return "; no time that can be read"
+    return f"; over {(tally.last_s - tally.first_s) / 3600:.1f} hours"
+
+
+def _several(count: int, what: str) -> str:
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"

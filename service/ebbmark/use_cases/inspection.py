@@ -1,0 +1,120 @@
+"""Inspect charted data before they are asked about: what is read of them, what is not, and what a trial lacks.
+
+Profiling of a source before it is mapped; the draft ConceptMap is a proposal for a person. Nothing is answered here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import msgspec
+
+from ebbmark.fhir.bedside.site import NO_SITE, Site
+from ebbmark.fhir.inspection.likely import Likely, draft_concept_map, likeliest
+from ebbmark.fhir.inspection.resources import ResourceMet, collection_of, resources_in
+from ebbmark.fhir.inspection.tally import Tally, tally_of
+from ebbmark.fhir.inspection.told import as_text, as_values
+from ebbmark.fhir.model import ConceptMap
+from ebbmark.fhir.problems import ProblemKind, Rejected
+from ebbmark.fhir.reading.concept_map import lay_over, rows_of
+from ebbmark.fhir.reading.read import NO_CODE_MAP, CodeMap, Limits
+from ebbmark.use_cases.titrate import recommend
+
+__all__ = ["Inspection", "inspect"]
+
+_LIMITS = Limits(max_bytes=500_000_000, max_entries=1_000_000)
+_READ_FOR_A_TRIAL = frozenset({"Patient", "Observation", "DeviceMetric"})
+
+
+@dataclass(frozen=True, slots=True)
+class Inspection:
+    """What charted data hold.
+
+    Attributes:
+        tally: every code, unit and shape.
+        proposed: what unread codes may be, by their place in the tally.
+        trial: whether a trial can be read, and what is missing for one, as sentences.
+    """
+
+    tally: Tally
+    proposed: dict[int, Likely]
+    trial: tuple[str, ...]
+
+    @property
+    def text(self) -> str:
+        """For people."""
+        return as_text(self.tally, self.proposed, self.trial)
+
+    @property
+    def values(self) -> dict[str, object]:
+        """For JSON."""
+        return as_values(self.tally, self.proposed, self.trial)
+
+    @property
+    def draft(self) -> dict[str, object]:
+        """A FHIR R4 ConceptMap of the proposals."""
+        return draft_concept_map([(self.tally.codes[place], likely) for place, likely in self.proposed.items()])
+
+
+def inspect(
+    content: bytes,
+    *,
+    at_s: float,
+    site: Site = NO_SITE,
+    code_map: CodeMap = NO_CODE_MAP,
+    accept_preliminary: bool = False,
+) -> Inspection:
+    """Profile charted data.
+
+    Args:
+        content: a FHIR R4 Bundle, NDJSON, a list of resources, or one resource; a ConceptMap among them counts.
+        at_s: the present instant [s since 1970-01-01T00:00:00Z].
+        site: what the site has decided.
+        code_map: the site's own codes.
+        accept_preliminary: whether Observations of status preliminary count.
+
+    Raises:
+        Rejected: the content is none of these.
+    """
+    met = resources_in(content)
+    for one in met:
+        if one.resource.get("resourceType") == "ConceptMap":
+            try:
+                code_map = lay_over(code_map, rows_of(msgspec.convert(one.resource, ConceptMap), one.path)[0])
+            except msgspec.ValidationError:
+                continue
+    tally = tally_of(met, at_s=at_s, code_map=code_map, accept_preliminary=accept_preliminary)
+    proposed = {
+        place: likely
+        for place, one in enumerate(tally.codes)
+        if not one.quantity and (likely := likeliest(one, tally)) is not None
+    }
+    return Inspection(tally, proposed, _trial(met, tally, content, at_s, site, code_map, accept_preliminary))
+
+
+_OF_PERSON = {
+    ProblemKind.SEX_NEEDED: "The form of the predicted weight formula is not known: Patient.gender, a sex parameter "
+    "for clinical use, an Observation of sex, or the parameter sex-for-formula says it.",
+    ProblemKind.CHILD: "The patient is no adult by the birth date.",
+    ProblemKind.AGE_UNCLEAR: "The birth date leaves open whether the patient is an adult.",
+    ProblemKind.HEIGHT_RANGE: "A height is beyond what is computed for adults: look at its value and unit.",
+    ProblemKind.HEIGHT_CONFLICT: "Heights contradict one another.",
+    ProblemKind.SEX_CONFLICT: "Statements of sex contradict one another.",
+}
+"""What is told of a person here, in place of sentences that hold a height or an age."""
+
+
+def _trial(
+    met: Sequence[ResourceMet], tally: Tally, content: bytes, at_s: float, site: Site, codes: CodeMap, preliminary: bool
+) -> tuple[str, ...]:
+    """Whether a trial can be read, and what is missing for one, as sentences."""
+    if tally.patients > 1:
+        return (f"Not looked for: a trial is of one patient, and these are {tally.patients}. Inspect one of them.",)
+    read = [one for one in met if one.resource["resourceType"] in _READ_FOR_A_TRIAL]
+    body = content if b'"Parameters"' in content[:200] else collection_of(read)
+    try:
+        found = recommend(body, at_s=at_s, limits=_LIMITS, code_map=codes, accept_preliminary=preliminary, site=site)
+    except Rejected as rejected:
+        return tuple(dict.fromkeys(_OF_PERSON.get(one.kind, one.sentence) for one in rejected.problems))
+    return (f"One can be read: {len(found.titration.trial.steps)} steps of PEEP.",)
