@@ -1,1 +1,3 @@
 """What charted data hold, before anybody maps them: a profile of codes, units and shapes, without patient data."""
+
+__all__: list[str] = []
