@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import dataclasses
-import os
 import sys
 import time
 from collections.abc import Sequence
@@ -205,8 +204,11 @@ class _SiteFiles(NamedTuple):
 
 def _site_files() -> _SiteFiles:
     """The site's own files, as the service would read them; none where no setting is there."""
-    if not any(name.upper().startswith("EBBMARK_") for name in os.environ):
-        return _SiteFiles()  # settings take a while to load
+    from ebbmark.settings import is_anything_set
+
+    if not is_anything_set():
+        return _SiteFiles()
+    # Takes a while to load.
     from ebbmark.serving import site_in_settings
 
     found = site_in_settings()

@@ -19,7 +19,7 @@ from pydantic import (
 )
 from pydantic_settings import BaseSettings, EnvSettingsSource, SettingsConfigDict
 
-__all__ = ["Issuer", "Settings", "SmartRecord", "unknown_names"]
+__all__ = ["Issuer", "Settings", "SmartRecord", "is_anything_set", "unknown_names"]
 
 PREFIX = "EBBMARK_"
 
@@ -268,6 +268,11 @@ class Settings(BaseSettings):
         except (ZoneInfoNotFoundError, ValueError):
             raise ValueError("no zone of this name is known here") from None
         return name
+
+
+def is_anything_set() -> bool:
+    """Whether the environment holds any name that looks like a setting of ours."""
+    return any(name.upper().startswith(PREFIX) for name in EnvSettingsSource(Settings).env_vars)
 
 
 def unknown_names() -> tuple[tuple[str, str | None], ...]:
