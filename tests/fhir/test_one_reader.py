@@ -67,7 +67,8 @@ def test_a_titration_receives_conditions_vasopressors_positions_modes_and_rhythm
 
     assert [one.concepts for one, _ in request.conditions] == [("untreated-pneumothorax",)]
     assert [one.drug for one in request.infusions] == ["noradrenaline"]
-    assert [one.words for one in request.changes] == ["prone"]
+    assert [one.words for one in request.changes] == ["supine", "prone"]
+    assert [one.first for one in request.changes] == [True, False]
     assert [one.codes[0].code for one in request.rhythms.read] == ["sinus rhythm"]
 
 
@@ -77,7 +78,8 @@ def test_every_index_names_the_input_that_it_came_from() -> None:
     named = [request.sources[index].reference for _, index in request.conditions]
     named += [request.sources[one.source].reference for one in request.infusions]
     named += [request.sources[one.source].reference for one in request.changes]
-    assert named == ["Condition/c1/_history/2", "MedicationAdministration/m1", "Observation/8361-8-2"]
+    positions = ["Observation/8361-8-1", "Observation/8361-8-2"]
+    assert named == ["Condition/c1/_history/2", "MedicationAdministration/m1", *positions]
 
 
 def test_a_condition_of_another_patient_stops_a_titration() -> None:

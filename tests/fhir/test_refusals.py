@@ -199,6 +199,12 @@ REFUSED: list[tuple[str, ProblemKind, str, bytes]] = [
         trial_with({**patient(), "modifierExtension": [{"url": "urn:example:not"}]}, height()),
     ),
     (
+        "a Patient that was replaced by another",
+        ProblemKind.PATIENT_REPLACED,
+        "Bundle.entry[0].resource.link",
+        trial_with({**patient(), "link": [{"type": "replaced-by", "other": {"reference": "Patient/p2"}}]}, height()),
+    ),
+    (
         "gender other",
         ProblemKind.SEX_NEEDED,
         "Bundle.entry[0].resource.gender",

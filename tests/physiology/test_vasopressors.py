@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.physiology.before.vasopressors import Infusion, VasopressorDose, dose_at
+from ebbmark.physiology.vasopressors import Infusion, VasopressorDose, dose_at
 
 NOW_S = 1_790_000_000.0
 MINUTE_S = 60.0

@@ -151,7 +151,7 @@ def test_a_pneumothorax_of_the_record_comes_before_the_next_step() -> None:
     said = asked(OPERATION, rows, now=stamp(8))
 
     assert value_of(said.observation("next-step")) == "look-first"
-    assert "The record says: untreated or tension pneumothorax." in said.first
+    assert "The record says: pneumothorax, charted as ICD-10 J93.0" in said.first
 
 
 def test_breaths_of_the_patients_own_keep_closing_from_being_called() -> None:

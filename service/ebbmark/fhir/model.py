@@ -216,6 +216,8 @@ class Patient(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", t
     gender: str = ""
     birthDate: str = ""
     active: bool | None = None
+    deceasedBoolean: bool | None = None
+    deceasedDateTime: str = ""
     link: list[PatientLink] = []
 
 
@@ -230,6 +232,11 @@ class Condition(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType",
     verificationStatus: Codeable | None = None
     code: Worded | None = None
     subject: Reference | None = None
+    abatementDateTime: str = ""
+    abatementPeriod: Any = None
+    abatementAge: Any = None
+    abatementRange: Any = None
+    abatementString: str = ""
 
 
 class Dosage(msgspec.Struct, frozen=True, gc=False):

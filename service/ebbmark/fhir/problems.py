@@ -41,6 +41,7 @@ class ProblemKind(Enum):
     CODE_MAP = ("code-map", "code-invalid", 422, "reading")
     # the patient
     PATIENT_MODIFIED = ("patient-modified", "extension", 422, "reading")
+    PATIENT_REPLACED = ("patient-replaced", "business-rule", 422, "reading")
     MIXED_PATIENTS = ("mixed-patients", "conflict", 422, "reading")
     SEX_NEEDED = ("sex-needed", "required", 422, "reading")
     SEX_CONFLICT = ("sex-conflict", "conflict", 422, "reading")

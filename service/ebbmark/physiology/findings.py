@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import Enum
+from typing import Final
 
-__all__ = ["Change", "ChangeKind", "Finding", "KnownCondition", "Weight"]
+__all__ = ["IN_USE", "Change", "ChangeKind", "Finding", "KnownCondition", "PatientStatus", "Weight"]
 
 
 class Weight(Enum):
@@ -85,9 +86,30 @@ class Change:
         at_s: when [s since 1970-01-01T00:00:00Z].
         words: what it was changed to, as charted.
         source: index of the input.
+        first: whether nothing was charted before it, so that it is a state and no change.
     """
 
     kind: ChangeKind
     at_s: float
     words: str
     source: int
+    first: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class PatientStatus:
+    """What the record says of the patient and of the Patient resource itself.
+
+    Attributes:
+        died: whether the record says that the patient has died.
+        died_s: when, at the latest; None where that is not known [s since 1970-01-01T00:00:00Z].
+        inactive: whether the Patient is marked as no longer used.
+    """
+
+    died: bool = False
+    died_s: float | None = None
+    inactive: bool = False
+
+
+IN_USE: Final = PatientStatus()
+"""A patient who lives, in a Patient that is used."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from ebbmark.fhir.reading.conditions import PNEUMOTHORAX, Documented
 from ebbmark.fhir.reading.request import Request
 from ebbmark.physiology.after.seen import Event
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk, RiskConcept, Scope
@@ -18,31 +19,43 @@ _WEIGHTS = {Risk.ABSOLUTE: Weight.LOOK_FIRST, Risk.HIGH: Weight.HIGH, Risk.CAUTI
 
 
 def beside_of(request: Request) -> Beside:
-    """Conditions that are present or could not be judged or read, and charted changes of position and mode.
+    """Conditions that are present or could not be judged or read, changes of position and mode, vasopressors, status.
 
     Args:
         request: as it was read.
     """
-    present: dict[str, int] = {}
+    present: dict[str, tuple[Documented, int]] = {}
     for documented, source in request.conditions:
         if documented.present:
             for slug in documented.concepts:
-                present.setdefault(slug, source)
-    known = [
-        KnownCondition(
-            concept.slug, concept.words, _weight(concept), concept.says, concept.citation, present[concept.slug]
-        )
-        for concept in RISK_CONCEPTS
-        if concept.slug in present
-    ]
+                if slug not in present or (present[slug][0].unsure and not documented.unsure):
+                    present[slug] = (documented, source)
+    known = [_known(concept, *present[concept.slug], request) for concept in RISK_CONCEPTS if concept.slug in present]
     if request.unjudged:
         known.append(KnownCondition("unjudged", _charted(request), Weight.HIGH, "", OWN_CHOICE))
     if request.asked.conditions_not_read:
         known.append(KnownCondition("not-read", "", Weight.MODERATE, "", OWN_CHOICE))
     changes = tuple(
-        Change(_KINDS[one.event], one.at_s, one.words, one.source) for one in request.changes if one.event in _KINDS
+        Change(_KINDS[one.event], one.at_s, one.words, one.source, one.first)
+        for one in request.changes
+        if one.event in _KINDS
     )
-    return Beside(tuple(known), changes, CheckLimits(vital=vital_limits_of(request.stop_limits)))
+    limits = CheckLimits(vital=vital_limits_of(request.stop_limits))
+    return Beside(tuple(known), changes, limits, request.infusions, request.status)
+
+
+def _known(concept: RiskConcept, documented: Documented, source: int, request: Request) -> KnownCondition:
+    """One condition with what it does to the number: one that is not certain forbids none."""
+    weight, slug, words, says = _weight(concept), concept.slug, concept.words, concept.says
+    if slug == PNEUMOTHORAX:
+        words = f"pneumothorax, charted as {request.charted[documented.source.path]}"
+        if not documented.unsure:
+            words += "; no code there says that it is drained"
+    if documented.unsure:
+        words = f"{words} ({documented.unsure}: not certain)"
+        says = f"To be confirmed or ruled out first. {says}"
+        slug, weight = f"{slug}-suspected", Weight.HIGH if weight is Weight.LOOK_FIRST else weight
+    return KnownCondition(slug, words, weight, says, concept.citation, source)
 
 
 def _charted(request: Request) -> str:

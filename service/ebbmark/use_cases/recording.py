@@ -241,10 +241,9 @@ def _no_patient(reference: str) -> tuple[Problem, ...]:
 def _not_in_use(recommendation: Answer) -> tuple[Problem, ...]:
     if recommendation.request.known_person.in_use:
         return ()
-    accepted = "a Patient that is in use: not inactive, and without a link of type replaced-by"
+    accepted = "a Patient that is in use, not marked inactive"
     sentence = (
-        "Nothing is written for a Patient that is marked inactive, or as replaced by another; record the results for "
-        "the one that is in use."
+        "Nothing is written for a Patient that is marked inactive; record the results for the one that is in use."
     )
     return (Problem(ProblemKind.NO_RECORD, "Patient", "a Patient that is not in use", accepted, sentence),)
 

@@ -6,8 +6,8 @@ from ebbmark.fhir.answer import Amount, Part, Statement, Whole
 from ebbmark.fhir.quantities import ACIDITY, BLOOD_PRESSURE, DOSE_RATE, PER_MINUTE, PERCENT, Unit
 from ebbmark.fhir.reading.request import Request
 from ebbmark.physiology.before.present_state import PresentState
-from ebbmark.physiology.before.vasopressors import dose_at
 from ebbmark.physiology.readings import Quantity
+from ebbmark.physiology.vasopressors import dose_at
 from ebbmark.use_cases.said import sentences
 
 __all__ = ["dose_of", "not_converted", "sources_of_dose", "state_statement"]

@@ -43,7 +43,7 @@ def validity_answer(request: Request, site: Site) -> Answer:
         pbw_kg=weight_of(request),
         suggested_peep_cmh2o=suggested,
         at_titration=snapshot_of(request, moments.titrated_s, until_s),
-        changes=request.changes,
+        changes=[one for one in request.changes if not one.first],
         began_s=moments.began_s,
         pressure_limits=pressure_limits(site),
         stop_limits=site.stop_limits,

@@ -190,6 +190,31 @@ TEMPLATES: Final[Mapping[str, str]] = {
         "Expired volume was {leak_share} short of what was given at all steps: a large leak, so no closing pressure "
         "can be read. Look at cuff, circuit and chest drain first."
     ),
+    "leak-at-best": (
+        "{At} expired volume fell short of inspired volume by up to {leak_share}, and not below: a leak. Compliance "
+        "there may be the best of the curve, so no fall can be read against another one. Look at cuff, circuit and "
+        "chest drain first."
+    ),
+    "leak-at-steps": (
+        "{At} expired volume fell short of inspired volume by up to {leak_share}: a leak, so compliance there reads "
+        "too small."
+    ),
+    "died-before-trial": (
+        "The record says that the patient died before this trial ended: the readings are of somebody else, or the date "
+        "is wrong. Clarify whose readings these are first."
+    ),
+    "patient-died": (
+        "The record says that the patient has died: no setting follows from this answer. Where that is wrong, the "
+        "record has to be corrected first."
+    ),
+    "patient-inactive": (
+        "The record no longer uses this Patient (it is marked inactive): make sure that the readings are of the "
+        "patient at the bedside."
+    ),
+    "vasopressor-raised": (
+        "{drug} was {how} during the trial, {at}: arterial pressures from there on say less of how PEEP was "
+        "tolerated.{needed}"
+    ),
     "blood-pressure-doubtful": (
         "A {words} of {value} mmHg was charted {at} between others of {least} mmHg or more: doubtful. Look at the "
         "transducer."

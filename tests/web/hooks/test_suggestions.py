@@ -185,12 +185,19 @@ def test_inputs_that_have_no_address_in_the_record_are_named_without_one() -> No
     assert "urn:ietf:rfc:3986" in json.dumps(resources)
 
 
-@pytest.mark.parametrize(
-    "ended", [{"active": False}, {"link": [{"type": "replaced-by", "other": {"reference": "Patient/p2"}}]}]
-)
-def test_nothing_is_offered_for_a_patient_record_that_is_no_longer_used(ended: Json) -> None:
-    told = card(call(hooks_app(), called(prefetch=prefetch(patient={**patient(), **ended}))))
+def test_nothing_is_offered_for_a_patient_record_that_is_no_longer_used() -> None:
+    told = card(call(hooks_app(), called(prefetch=prefetch(patient={**patient(), "active": False}))))
 
     assert "suggestions" not in told
     assert "selectionBehavior" not in told
-    assert "inactive or was replaced by another" in told["detail"]
+    assert "record is inactive" in told["detail"]
+
+
+def test_a_patient_record_that_was_replaced_is_refused_and_its_successor_is_not_quoted() -> None:
+    link = {"type": "replaced-by", "other": {"reference": "Patient/other-77"}}
+
+    reply = call(hooks_app(), called(prefetch=prefetch(patient={**patient(), "link": [link]})))
+
+    assert reply.status == 422
+    assert b"Patient.link of type replaced-by" in reply.body
+    assert b"other-77" not in reply.body

@@ -57,7 +57,7 @@ def test_a_pneumothorax_of_the_record_leaves_no_number_no_draft_and_no_warning()
     told = trial_card(conditions=known)
 
     assert "Draft an order" not in labels(told)
-    assert "untreated or tension pneumothorax" in told["detail"]
+    assert "pneumothorax, charted as ICD-10 J93.0" in told["detail"]
     assert order_cards(conditions=known) == []
 
 

@@ -111,8 +111,8 @@ def _changes(items: Sequence[Received], context: Context) -> tuple[list[CodedCha
     for at_s, event, words, item in states:
         source = len(sources)
         sources.append(Source(item.path, reference_of(item), f"{event.value}|{words}||{at_s!r}|{at_s!r}"))
-        if before.get(event, words) != words:
-            changes.append(CodedChange(event, at_s, words, source))
+        if before.get(event) != words:
+            changes.append(CodedChange(event, at_s, words, source, first=event not in before))
         before[event] = words
     return changes, sources, [item for _, _, _, item in states]
 

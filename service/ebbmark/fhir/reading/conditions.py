@@ -1,9 +1,10 @@
 """What the record says of each condition: FHIR R4 Condition, whose, how sure, still so, and by which codes.
 
 A condition counts as present unless its status says otherwise; one that is refuted rules out what its code says; one
-that is over or was entered in error does not count and is listed. What is unconfirmed counts as present, and a note
-says so. One whose code nobody can place here, or that cannot be read for another reason, is kept apart as not judged:
-it may say anything.
+that is over or was entered in error does not count and is listed. What is unconfirmed, provisional or one of several
+diagnoses counts as present and not as certain, and a note says so; so does one with an abatement that is still called
+active (the FHIR invariant con-4 forbids that). One whose code nobody can place here, or that cannot be read for
+another reason, is kept apart as not judged: it may say anything.
 
 Many narrow codes stand for one concept. Any of them shows that it is there; that one of them is refuted leaves the
 others open: no pulmonary embolism is not no right heart failure, and no viral disease in pregnancy is not no pregnancy.
@@ -30,6 +31,7 @@ from ebbmark.fhir.model import Codeable, Condition, Worded, WordedCoding
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.codes import SNOMED
 from ebbmark.fhir.reading.question import ReceivedCondition
+from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.references import reference_to
 from ebbmark.fhir.sources import Ignored, Source
@@ -75,6 +77,7 @@ NOT_PLACED = "condition-not-placed"
 """Why a Condition does not count that no code of the table speaks for: what it says was not looked at."""
 NOT_LOOKED_FOR = "condition-not-looked-for"
 """Why a Condition does not count whose code is known here to say nothing that is looked for."""
+PNEUMOTHORAX, DRAINED = "untreated-pneumothorax", "drained-barotrauma"
 _UNSURE = frozenset({"unconfirmed", "provisional", "differential"})
 
 
@@ -85,11 +88,13 @@ class Documented(NamedTuple):
         concepts: slugs of the risk concepts that its codes stand for.
         present: False where it is refuted.
         source: as it will be listed.
+        unsure: why it is not certain that it stands, in a word or two; empty where nothing says so.
     """
 
     concepts: tuple[str, ...]
     present: bool
     source: Source
+    unsure: str = ""
 
 
 class _Named(NamedTuple):
@@ -121,12 +126,13 @@ class Conditions:
     notes: dict[str, None] = field(default_factory=dict)
 
 
-def read_conditions(given: Sequence[ReceivedCondition], codes: ConditionCodes) -> Conditions:
+def read_conditions(given: Sequence[ReceivedCondition], codes: ConditionCodes, now_s: float) -> Conditions:
     """Read the Conditions of a request.
 
     Args:
         given: as received, in order.
         codes: the table in force.
+        now_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
     """
     found = Conditions()
     received = []
@@ -138,7 +144,7 @@ def read_conditions(given: Sequence[ReceivedCondition], codes: ConditionCodes) -
     present = {one for item in newest if _is_present(item.condition) for one in _codings(item.condition)}
     present = {(system, _spelled(system, code)) for system, code in present}
     for item in newest:
-        _read(item, codes, present, found)
+        _read(item, codes, present, now_s, found)
     return found
 
 
@@ -152,13 +158,14 @@ def _codings(condition: Condition) -> list[Coded]:
     return [(coding.system, coding.code) for coding in (condition.code.coding if condition.code else [])]
 
 
-def _read(item: _Named, codes: ConditionCodes, present: Collection[Coded], found: Conditions) -> None:
+def _read(item: _Named, codes: ConditionCodes, present: Collection[Coded], now_s: float, found: Conditions) -> None:
     condition = item.condition
     certainty, state = _code_of(condition.verificationStatus), _code_of(condition.clinicalStatus)
     if certainty == "entered-in-error":
         return _leave_out(item, Reason.ENTERED_IN_ERROR, "It was entered in error.", found)
     refuted = certainty == "refuted"
-    over = state in _OVER and not refuted
+    abated = not refuted and _abated(condition, now_s)
+    over = (state in _OVER or (abated and not state)) and not refuted
     if condition.subject is None or not condition.subject.reference:
         sentence = "It names no patient by reference, so it is not known whose it is."
         return _leave_out(item, Reason.OTHER_SUBJECT, sentence, found, unjudged=not over)
@@ -168,7 +175,8 @@ def _read(item: _Named, codes: ConditionCodes, present: Collection[Coded], found
         sentence = "It carries a modifier extension or implicit rules that are not known here."
         return _leave_out(item, Reason.MODIFIER_EXTENSION, sentence, found, unjudged=True)
     if over:
-        sentence = f"Its clinical status is {state}: it does not count as present, and not as proof of absence either."
+        how = f"Its clinical status is {state}" if state else "It has abated"
+        sentence = f"{how}: it does not count as present, and not as proof of absence either."
         return _leave_out(item, NOT_CURRENT, sentence, found)
     codings = _codings(condition)
     concepts = codes.concepts_of(codings)
@@ -182,12 +190,26 @@ def _read(item: _Named, codes: ConditionCodes, present: Collection[Coded], found
                 "the rest stays as documented elsewhere, or not documented."
             )
             return _leave_out(item, RULED_OUT_ALONE, sentence, found)
+    if DRAINED in concepts:
+        # A code of the site that says so is narrower than the one for any pneumothorax.
+        concepts = tuple(slug for slug in concepts if slug != PNEUMOTHORAX)
     _note(item, certainty, state, found)
-    text = "".join(f"condition|{slug}|{'refuted' if refuted else 'present'};" for slug in concepts)
-    found.documented.append(
-        Documented(concepts, not refuted, Source(item.path, item.reference, text + found.charted[item.path]))
-    )
+    unsure = certainty if certainty in _UNSURE else "charted as abated and as active" if abated else ""
+    text = "".join(f"condition|{slug}|{'refuted' if refuted else unsure or 'present'};" for slug in concepts)
+    source = Source(item.path, item.reference, text + found.charted[item.path])
+    found.documented.append(Documented(concepts, not refuted, source, unsure))
     return None
+
+
+def _abated(condition: Condition, now_s: float) -> bool:
+    """Whether it has an abatement that is not to come; one that cannot be read counts as one."""
+    period = condition.abatementPeriod
+    end = period.get("end") if isinstance(period, dict) else None
+    for when in (condition.abatementDateTime, end):
+        if isinstance(when, str) and when:
+            at_s = seconds(when)
+            return not isinstance(at_s, float) or at_s <= now_s
+    return bool(condition.abatementAge or condition.abatementRange or condition.abatementString)
 
 
 def _not_placed(

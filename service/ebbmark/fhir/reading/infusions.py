@@ -26,7 +26,7 @@ from ebbmark.fhir.reading.units import UCUM
 from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.references import reference_to
 from ebbmark.fhir.sources import Ignored, Source
-from ebbmark.physiology.before.vasopressors import Infusion
+from ebbmark.physiology.vasopressors import Infusion
 
 __all__ = ["DRUG_CODES", "Infusions", "read_infusions"]
 

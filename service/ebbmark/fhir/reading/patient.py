@@ -15,13 +15,14 @@ from ebbmark.fhir.reading.codes import HeightKind
 from ebbmark.fhir.reading.collected import Collected, Height
 from ebbmark.fhir.reading.demographics import REPLACED_BY
 from ebbmark.fhir.reading.sex import SexFound, sex_of
-from ebbmark.fhir.reading.times import age_range_years
+from ebbmark.fhir.reading.times import age_range_years, latest_second
 from ebbmark.fhir.reading.versions import left_out
 from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.references import reference_to, tail_of, unversioned
+from ebbmark.physiology.findings import IN_USE, PatientStatus
 from ebbmark.physiology.formulas.body import Sex
 
-__all__ = ["Person", "ReceivedPatient", "read_person"]
+__all__ = ["Person", "ReceivedPatient", "read_person", "status_of"]
 
 ADULT_YEARS = 18
 """The formulas and the trials behind them are of adults."""
@@ -45,7 +46,7 @@ class Person:
         age_years: at the time of the request; None where no birth date was sent.
         age_at_trial_years: at the last reading, so that it follows from the inputs alone; None likewise.
         version: `Patient/123/_history/4` where the version of the Patient is known, else empty.
-        in_use: False where the record marks this Patient inactive, or as replaced by another.
+        in_use: False where the record marks this Patient inactive; one that was replaced is refused.
         sex_source: index into the request's sources; None where no Observation said which form to use.
     """
 
@@ -115,9 +116,23 @@ def read_person(
         age_years=age,
         age_at_trial_years=_age_at_trial(received, collected) if age is not None else None,
         version=_version(patients),
-        in_use=received is None or _in_use(received.patient),
+        in_use=received is None or received.patient.active is not False,
         sex_source=height_source + 1 if sex.said is not None else None,
     )
+
+
+def status_of(patients: Sequence[ReceivedPatient]) -> PatientStatus:
+    """What the Patient says of itself: died, and no longer used.
+
+    Args:
+        patients: every Patient received.
+    """
+    if not patients:
+        return IN_USE
+    one = patients[0].patient
+    died = one.deceasedBoolean is True or bool(one.deceasedDateTime)
+    died_s = latest_second(one.deceasedDateTime) if one.deceasedDateTime else None
+    return PatientStatus(died, died_s, one.active is False)
 
 
 def _list_not_chosen(sex: SexFound, collected: Collected) -> None:
@@ -131,10 +146,6 @@ def _list_not_chosen(sex: SexFound, collected: Collected) -> None:
             collected.ignored.append(left_out(one.item, Reason.SEX_NOT_CHOSEN, sentence, one.part))
 
 
-def _in_use(patient: Patient) -> bool:
-    return patient.active is not False and all(link.type != REPLACED_BY for link in patient.link)
-
-
 def _the_one(patients: Sequence[ReceivedPatient], collected: Collected) -> ReceivedPatient | None:
     if not patients:
         return None
@@ -143,6 +154,14 @@ def _the_one(patients: Sequence[ReceivedPatient], collected: Collected) -> Recei
         sentence = "The Patient carries a modifier extension that is not known here, which FHIR forbids to pass over."
         path = f"{first.path}.modifierExtension"
         collected.problems.append(Problem(ProblemKind.PATIENT_MODIFIED, path, "a modifier", "none", sentence))
+    if any(link.type == REPLACED_BY for link in first.patient.link):
+        accepted = "the Patient that replaces it"
+        sentence = (
+            "This Patient was replaced by another one (Patient.link of type replaced-by): what is charted here may be "
+            "incomplete or of two people. Ask with the Patient that the link names."
+        )
+        path = f"{first.path}.link"
+        collected.problems.append(Problem(ProblemKind.PATIENT_REPLACED, path, "replaced-by", accepted, sentence))
     for other in patients[1:]:
         if _unversioned(other) != _unversioned(first):
             sentence = "The request holds more than one Patient, or copies of one that differ; send exactly one."

@@ -23,7 +23,7 @@ from ebbmark.fhir.reading.conditions import Conditions, mixed, read_conditions
 from ebbmark.fhir.reading.doubts import doubts_of
 from ebbmark.fhir.reading.infusions import Infusions, read_infusions
 from ebbmark.fhir.reading.observations import read_observations
-from ebbmark.fhir.reading.patient import read_person
+from ebbmark.fhir.reading.patient import read_person, status_of
 from ebbmark.fhir.reading.question import Question
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.reading.take_apart import take_apart
@@ -140,7 +140,7 @@ def _answerable(question: Question, operation: Operation, code_map: CodeMap, of_
     read = len(collected.readings)
     conditions, infusions = Conditions(), Infusions()
     if question.conditions:
-        conditions = read_conditions(question.conditions, question.site.condition_codes)
+        conditions = read_conditions(question.conditions, question.site.condition_codes, question.as_of_s)
     if question.infusions:
         infusions = read_infusions(question.infusions, question.as_of_s)
     person = read_person(question.patients, question.asked.sex, question.as_of_s, collected)
@@ -188,6 +188,7 @@ def _answerable(question: Question, operation: Operation, code_map: CodeMap, of_
         ),
         protocol=asked.protocol or question.site.default_protocol,
         stop_limits=question.site.stop_limits,
+        status=status_of(question.patients),
         encounter=(unversioned(next(iter(encounters))) or None) if len(encounters) == 1 else None,
         preliminary_inputs=asked.accept_preliminary
         and any(item.observation.status == "preliminary" for item in collected.used),

@@ -10,12 +10,13 @@ from ebbmark.fhir.reading.patient import Person
 from ebbmark.fhir.reading.question import Asked
 from ebbmark.fhir.sources import Ignored, MappedCode, Source
 from ebbmark.physiology.after.seen import CodedChange
-from ebbmark.physiology.before.vasopressors import Infusion
+from ebbmark.physiology.findings import IN_USE, PatientStatus
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, StopLimits
 from ebbmark.physiology.stop.rhythm_codes import NO_RHYTHM, Rhythms
 from ebbmark.physiology.stop.unusable import Doubt
+from ebbmark.physiology.vasopressors import Infusion
 
 __all__ = ["Request"]
 
@@ -48,6 +49,7 @@ class Request:
         rhythms: charted heart rhythms.
         mapped_codes: the site's own codes among those received, ordered.
         stop_limits: vital signs at which a trial stops, signed by the site, or the defaults.
+        status: whether the record says that the patient has died, or no longer uses the Patient.
     """
 
     subject: str
@@ -72,6 +74,7 @@ class Request:
     rhythms: Rhythms = NO_RHYTHM
     mapped_codes: tuple[MappedCode, ...] = ()
     stop_limits: StopLimits = DEFAULT_STOP_LIMITS
+    status: PatientStatus = IN_USE
 
     @property
     def known_person(self) -> Person:

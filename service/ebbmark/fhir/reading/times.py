@@ -8,7 +8,7 @@ from __future__ import annotations
 from datetime import UTC, date, datetime
 from enum import Enum
 
-__all__ = ["TimeFault", "age_range_years", "seconds"]
+__all__ = ["TimeFault", "age_range_years", "latest_second", "seconds"]
 
 EARLIEST_YEAR, LATEST_YEAR = 1900, 9998
 """A time of another year is a slip: nobody was ventilated then, and in the years 1 and 9999 the calendar ends."""
@@ -43,6 +43,25 @@ def seconds(text: str) -> float | TimeFault:
         return TimeFault.INVALID
     since = moment - _EPOCH
     return since.days * 86400.0 + since.seconds if not since.microseconds else since.total_seconds()
+
+
+def latest_second(text: str) -> float | None:
+    """The latest instant that a full or partial FHIR dateTime allows, wherever its zone; None where it is none.
+
+    Args:
+        text: such as `2026-03-01T10:00:00+01:00`, `2026-03-01` or `2026`.
+    """
+    at_s = seconds(text)
+    if isinstance(at_s, float):
+        return at_s
+    ends = {4: "-12-31", 7: "-28", 10: ""}
+    try:
+        day = date.fromisoformat(f"{text[:10]}{ends[min(len(text), 10)]}")
+    except (KeyError, ValueError):
+        return None
+    days = 4 if len(text) == 7 else 1  # a month ends at most three days after its 28th
+    # Noon of the next day: no zone is more than 12 hours behind UTC.
+    return datetime(day.year, day.month, day.day, 12, tzinfo=UTC).timestamp() + days * 86400.0
 
 
 def age_range_years(birth: str, today: date) -> tuple[int, int] | None:

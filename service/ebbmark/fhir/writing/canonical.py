@@ -13,6 +13,7 @@ from json.encoder import encode_basestring
 from math import isfinite
 
 from ebbmark.fhir.reading.request import Request
+from ebbmark.physiology.findings import IN_USE
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, StopLimits
 
@@ -72,6 +73,7 @@ def input_digest(request: Request) -> str:
         # Where nothing was chosen nothing is said, as in the digests of earlier versions.
         *([chosen] if any(chosen) else []),
         *([sorted(unjudged)] if unjudged else []),
+        *([repr(request.status)] if request.status != IN_USE else []),
         *(["conditions not read"] if request.asked.conditions_not_read else []),
     ]
     return sha256(canonical_bytes(inputs)).hexdigest()

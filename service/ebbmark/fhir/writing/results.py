@@ -92,7 +92,7 @@ def _warnings(cautions: Sequence[Caution]) -> list[Warned]:
 
 def _code(caution: Caution) -> str:
     """A condition beside the curve has the code that it has before a trial."""
-    return caution.slug if caution.slug in OWN else caution.slug.removeprefix("condition-")
+    return caution.slug if caution.slug in OWN else caution.slug.removeprefix("condition-").removesuffix("-suspected")
 
 
 def _statements(request: Request, titration: Titration, end_s: Span) -> list[Statement]:

@@ -32,12 +32,14 @@ class CodedChange:
         at_s: when [s since 1970-01-01T00:00:00Z].
         words: what it was changed to, for people.
         source: index of the input.
+        first: whether nothing was charted before it, so that it is a state and no change.
     """
 
     event: Event
     at_s: float
     words: str
     source: int
+    first: bool = False
 
 
 @dataclass(frozen=True, slots=True)

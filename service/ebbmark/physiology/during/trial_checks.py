@@ -18,8 +18,6 @@ from ebbmark.physiology.during.call_rule import SUDDEN_FALL
 from ebbmark.physiology.during.scene import Concern, Scene
 from ebbmark.physiology.findings import Weight
 from ebbmark.physiology.patient.checks import CURVE_CHECKS
-from ebbmark.physiology.patient.scene import Scene as TrialScene
-from ebbmark.physiology.patient.steps_seen import steps_seen
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.stop.unusable import Doubt
 
@@ -83,9 +81,7 @@ def unlike_closing(scene: Scene) -> Iterator[Concern]:
         return
     # Without a closing pressure a fall at the last step is looked at like any other.
     nothing_read = replace(closing_of(trial, scene.protocol), verdict=Verdict.NOT_REACHED, peep_cmh2o=None)
-    beside = scene.beside
-    seen = steps_seen(trial, scene.readings, scene.protocol)
-    of_trial = TrialScene(trial, nothing_read, seen, scene.protocol, beside.conditions, beside.changes, beside.limits)
+    of_trial = scene.beside.scene(trial, nothing_read, scene.readings, scene.protocol)
     for check in CURVE_CHECKS:
         for found in check.judge(of_trial):
             if found.weight is Weight.LOOK_FIRST and found.slug != _CIRCUIT_OPENED:

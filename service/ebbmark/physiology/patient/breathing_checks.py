@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from statistics import median
 
 from ebbmark.physiology.findings import Finding, Weight
@@ -21,6 +21,7 @@ __all__ = [
     "uneven_leak",
 ]
 
+_WHOLE = 0.99  # no share of a breath that is lost may divide by nothing
 EFFORT_SOURCE = "Cairo, Pilbeam's Mechanical Ventilation, chapter 1 (read at second hand)"
 
 
@@ -98,6 +99,26 @@ def uneven_leak(scene: Scene) -> Iterator[Finding]:
         none = least >= limits.leak_none_share
         slug, weight = ("leak-throughout", Weight.LOOK_FIRST) if none else ("leak-large", Weight.HIGH)
         yield Finding(slug, weight, {"leak_share": median(known)}, source=OWN_CHOICE, of_curve=True)
+        return
+    yield from _leak_at_steps(scene, shares)
+
+
+def _leak_at_steps(scene: Scene, shares: Sequence[float | None]) -> Iterator[Finding]:
+    """A leak at some of the decisive steps: compliance there may be more, by as much as was not breathed out."""
+    named, limit = scene.closing.peep_cmh2o, scene.limits.leak_share
+    upper = [place for place, step in enumerate(scene.steps) if named is None or step.peep_cmh2o >= named]
+    leaky = [(place, share) for place in upper if (share := shares[place]) is not None and share > limit]
+    if not leaky:
+        return
+    compliances = [step.compliance_ml_per_cmh2o for step in scene.steps]
+    tight = max(compliances[place] for place in upper if place not in dict(leaky)) if len(leaky) < len(upper) else 0.0
+    may_be_best = any(compliances[place] / (1.0 - min(share, _WHOLE)) > tight for place, share in leaky)
+    slug, weight = ("leak-at-best", Weight.LOOK_FIRST) if may_be_best else ("leak-at-steps", Weight.HIGH)
+    rows = [scene.seen[place] for place, _ in leaky]
+    sources = tuple(dict.fromkeys(one for row in rows for one in _sources(row, Quantity.TIDAL_VOLUME_EXPIRED)))
+    values = {"leak_share": max(share for _, share in leaky)}
+    peeps = tuple(row.peep_cmh2o for row in rows)
+    yield Finding(slug, weight, values, peeps, rows[0].start_s, sources, OWN_CHOICE, of_curve=True)
 
 
 def trapped_air(scene: Scene) -> Iterator[Finding]:

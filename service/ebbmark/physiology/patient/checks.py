@@ -21,13 +21,17 @@ from ebbmark.physiology.patient.breathing_checks import (
     trapped_air,
     uneven_leak,
 )
-from ebbmark.physiology.patient.limits import COMMON_PRACTICE, OWN_CHOICE, TEXTBOOK
-from ebbmark.physiology.patient.lung_checks import (
+from ebbmark.physiology.patient.charted_checks import (
     changed_during_limb,
-    changed_setting,
-    circuit_opened,
     conditions_present,
     done_prone,
+    patient_in_use,
+    vasopressor_raised,
+)
+from ebbmark.physiology.patient.limits import COMMON_PRACTICE, OWN_CHOICE, TEXTBOOK
+from ebbmark.physiology.patient.lung_checks import (
+    changed_setting,
+    circuit_opened,
     no_lasting_fall,
     sudden_fall,
     unsettled,
@@ -62,6 +66,8 @@ class CurveCheck:
 
 
 CURVE_CHECKS: Final = (
+    CurveCheck("patient", "A patient who had died before the trial ended: no number; died since, or a Patient marked "
+               "inactive: high.", OWN_CHOICE, patient_in_use),
     CurveCheck("conditions", "A condition that forbids raising PEEP: no number; one that questions it: high.",
                TEXTBOOK, conditions_present),
     CurveCheck("circuit", "A circuit that was open at or above closing voids the steps below.",
@@ -71,7 +77,8 @@ CURVE_CHECKS: Final = (
                EFFORT_SOURCE, effort),
     CurveCheck("sudden-fall", "A lasting fall of 30 % or more in one step, or pressure that rises as PEEP falls: look "
                "first.", OWN_CHOICE, sudden_fall),
-    CurveCheck("leak", "A leak that begins, or is large throughout: no number; a smaller one: high.",
+    CurveCheck("leak", "A leak that begins, is large throughout, or lies where the curve may have its best: no "
+               "number; a smaller one: high.",
                OWN_CHOICE, uneven_leak),
     CurveCheck("trapped-air", "Total PEEP that does not follow set PEEP: no number; intrinsic PEEP is named.",
                COMMON_PRACTICE, trapped_air),
@@ -84,6 +91,8 @@ CURVE_CHECKS: Final = (
     CurveCheck("settings", "Tidal volume changed during the limb: high; oxygen: named.", OWN_CHOICE, changed_setting),
     CurveCheck("settling", "Readings before the lung had settled at closing and above it: no number; else high.",
                OWN_CHOICE, unsettled),
+    CurveCheck("vasopressor", "A vasopressor begun or raised during the limb is named, high where pressure had fallen "
+               "or was not charted.", OWN_CHOICE, vasopressor_raised),
     CurveCheck("pressure", "A single impossible blood pressure is doubtful.", OWN_CHOICE, doubtful_pressure),
     CurveCheck("airway", "Resistive pressure that rose along the limb: high.", OWN_CHOICE, narrowed_airway),
 )  # fmt: skip

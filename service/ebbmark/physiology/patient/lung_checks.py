@@ -1,4 +1,4 @@
-"""Checks of the lung behind a curve: one lung throughout, that closed and did not break, and may be judged at all."""
+"""Checks of the lung behind a curve: one lung throughout, that closed and did not break."""
 
 from __future__ import annotations
 
@@ -6,33 +6,19 @@ from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
 from ebbmark.physiology.closing.estimate import Verdict
-from ebbmark.physiology.findings import ChangeKind, Finding, Weight
+from ebbmark.physiology.findings import Finding, Weight
 from ebbmark.physiology.patient.limits import COMMON_PRACTICE, OWN_CHOICE, CheckLimits
 from ebbmark.physiology.patient.scene import Scene
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.steps import Step
 
 __all__ = [
-    "changed_during_limb",
     "changed_setting",
     "circuit_opened",
-    "conditions_present",
     "no_lasting_fall",
     "sudden_fall",
     "unsettled",
 ]
-
-
-def conditions_present(scene: Scene) -> Iterator[Finding]:
-    """Conditions that forbid a number, question it, or change what it means."""
-    for one in scene.conditions:
-        yield Finding(
-            f"condition-{one.slug}",
-            one.weight,
-            {"words": one.words, "says": one.says},
-            sources=() if one.source is None else (one.source,),
-            source=one.citation,
-        )
 
 
 def circuit_opened(scene: Scene) -> Iterator[Finding]:
@@ -163,26 +149,6 @@ def no_lasting_fall(scene: Scene) -> Iterator[Finding]:
                 return
         if lowest is None or step.compliance_ml_per_cmh2o < lowest.compliance_ml_per_cmh2o:
             lowest = step
-
-
-def changed_during_limb(scene: Scene) -> Iterator[Finding]:
-    """Position or ventilator mode changed while PEEP was being lowered: two lungs in one curve."""
-    start_s, end_s = scene.steps[0].end_s, scene.steps[-1].end_s
-    for one in scene.changes:
-        if start_s <= one.at_s <= end_s:
-            slug = "position-changed-in-trial" if one.kind is ChangeKind.POSITION else "mode-changed-in-trial"
-            at = next((row.peep_cmh2o for row in scene.seen if row.start_s <= one.at_s < row.until_s), None)
-            values: dict[str, float | str] = {"words": one.words} | ({} if at is None else {"peep_cmh2o": at})
-            peeps = () if at is None else (at,)
-            yield Finding(slug, Weight.LOOK_FIRST, values, peeps, one.at_s, (one.source,), OWN_CHOICE, of_curve=True)
-
-
-def done_prone(scene: Scene) -> Iterator[Finding]:
-    """A trial that was done in prone position holds for that position."""
-    before = [one for one in scene.changes if one.kind is ChangeKind.POSITION and one.at_s < scene.steps[0].end_s]
-    latest = max(before, key=lambda one: one.at_s, default=None)
-    if latest is not None and "prone" in latest.words.casefold():
-        yield Finding("done-prone", Weight.LOW, {}, (), latest.at_s, (latest.source,), OWN_CHOICE)
 
 
 def changed_setting(scene: Scene) -> Iterator[Finding]:

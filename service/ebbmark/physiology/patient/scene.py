@@ -6,12 +6,13 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from ebbmark.physiology.closing.estimate import Closing
-from ebbmark.physiology.findings import Change, Finding, KnownCondition, Weight
+from ebbmark.physiology.findings import IN_USE, Change, Finding, KnownCondition, PatientStatus, Weight
 from ebbmark.physiology.patient.limits import LIMITS, CheckLimits
 from ebbmark.physiology.patient.steps_seen import StepSeen
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.steps import Step, Trial
+from ebbmark.physiology.vasopressors import Infusion
 
 __all__ = ["Scene", "finding_at", "rows_where"]
 
@@ -28,6 +29,8 @@ class Scene:
         conditions: those that the record says are present.
         changes: of position and mode, at any time.
         limits: of the checks.
+        infusions: of vasopressors, at any time.
+        status: what the record says of the patient.
     """
 
     trial: Trial
@@ -37,6 +40,8 @@ class Scene:
     conditions: Sequence[KnownCondition] = ()
     changes: Sequence[Change] = ()
     limits: CheckLimits = LIMITS
+    infusions: Sequence[Infusion] = ()
+    status: PatientStatus = IN_USE
 
     @property
     def steps(self) -> Sequence[Step]:

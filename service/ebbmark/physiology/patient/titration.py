@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from ebbmark.physiology.advice.advice import Advice, advise
 from ebbmark.physiology.closing.estimate import Closing
 from ebbmark.physiology.closing.of_trial import closing_of
-from ebbmark.physiology.findings import Change, Finding, KnownCondition, Weight
+from ebbmark.physiology.findings import IN_USE, Change, Finding, KnownCondition, PatientStatus, Weight
 from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.patient.checks import judge_curve, judge_suggestion
 from ebbmark.physiology.patient.limits import LIMITS, CheckLimits
@@ -22,6 +22,7 @@ from ebbmark.physiology.patient.suggestion_checks import limits_met_at, limits_m
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.trial.steps import Trial
+from ebbmark.physiology.vasopressors import Infusion
 
 __all__ = ["Beside", "Titration", "closing_for", "titrate"]
 
@@ -34,11 +35,29 @@ class Beside:
         conditions: those that the record says are present.
         changes: of position and ventilator mode.
         limits: of the checks.
+        infusions: of vasopressors.
+        status: of the patient.
     """
 
     conditions: Sequence[KnownCondition] = ()
     changes: Sequence[Change] = ()
     limits: CheckLimits = LIMITS
+    infusions: Sequence[Infusion] = ()
+    status: PatientStatus = IN_USE
+
+    def scene(self, trial: Trial, closing: Closing, readings: Sequence[Reading], protocol: Protocol) -> Scene:
+        """All that is known about one trial, as the checks take it.
+
+        Args:
+            trial: the limb.
+            closing: the estimate from its compliances.
+            readings: all usable readings of the patient, in any order.
+            protocol: the rules.
+        """
+        seen = steps_seen(trial, readings, protocol)
+        return Scene(
+            trial, closing, seen, protocol, self.conditions, self.changes, self.limits, self.infusions, self.status
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,10 +98,7 @@ def closing_for(
     Returns:
         The estimate, the findings, and the scene that they were made from.
     """
-    beside = beside or Beside()
-    estimate = closing_of(trial, protocol)
-    seen = steps_seen(trial, readings, protocol)
-    scene = Scene(trial, estimate, seen, protocol, beside.conditions, beside.changes, beside.limits)
+    scene = (beside or Beside()).scene(trial, closing_of(trial, protocol), readings, protocol)
     closing, findings = judge_curve(scene)
     return closing, findings, scene
 

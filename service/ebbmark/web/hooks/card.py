@@ -56,7 +56,7 @@ _IN_THE_WAY = {
     "sex parameter for clinical use, sex at birth, Observation of sex or administrative gender says female or male.",
     ProblemKind.SEX_CONFLICT: "The record holds statements of the patient's sex that disagree and count alike.",
 }
-_NOT_IN_USE = "This patient record is inactive or was replaced by another: nothing is offered to be recorded in it."
+_NOT_IN_USE = "This patient record is inactive: nothing is offered to be recorded in it."
 
 
 @dataclass(frozen=True, slots=True)

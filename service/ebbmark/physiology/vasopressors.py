@@ -7,15 +7,19 @@ given.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Final, NamedTuple
 
 from ebbmark.physiology.timeline import span_words
 
-__all__ = ["Infusion", "VasopressorDose", "dose_at"]
+__all__ = ["Infusion", "Rise", "VasopressorDose", "dose_at", "rises"]
 
 CHARTED_HOLDS_S: Final = 4 * 3600.0
 """A rate that was charted at a moment is taken to hold for so long. This project's choice."""
+
+
+CHANGEOVER_S: Final = 600.0
+"""An infusion that ended no longer before the next one of the same drug was replaced by it. This project's choice."""
 
 
 class Infusion(NamedTuple):
@@ -40,6 +44,24 @@ class Infusion(NamedTuple):
     charted: bool
     source: int
     shown: str = ""
+
+
+class Rise(NamedTuple):
+    """One drug that was begun or raised.
+
+    Attributes:
+        drug: which.
+        at_s: when [s since 1970-01-01T00:00:00Z].
+        before: its rate before, in words; empty where none was known to run.
+        now: its rate since, in words; empty where none was sent.
+        sources: indices of the inputs.
+    """
+
+    drug: str
+    at_s: float
+    before: str
+    now: str
+    sources: tuple[int, ...]
 
 
 class VasopressorDose(NamedTuple):
@@ -110,6 +132,63 @@ def dose_at(infusions: Iterable[Infusion], at_s: float) -> VasopressorDose | Non
     more = more if others or doubled else ""
     total = round(sum(rates), 6) if rates else None
     return VasopressorDose(total, tuple(sources), f"{said[0].upper()}{said[1:]}.{more}", tuple(others), tuple(doubled))
+
+
+def rises(infusions: Iterable[Infusion], from_s: float, until_s: float) -> Iterator[Rise]:
+    """Each drug that was begun or raised in a stretch of time, or went on at a rate that cannot be compared.
+
+    A rate that is charted again is none. A drug of which nothing was sent before counts as begun.
+
+    Args:
+        infusions: of one patient, in any order.
+        from_s: when the stretch begins [s since 1970-01-01T00:00:00Z].
+        until_s: when it ends, itself included.
+    """
+    latest: dict[str, Infusion] = {}
+    for one in sorted(infusions, key=lambda one: (one.start_s, one.mcg_per_kg_per_min or 0.0, one.shown, one.source)):
+        before = latest.get(one.drug)
+        latest[one.drug] = one
+        if not from_s <= one.start_s <= until_s or one.mcg_per_kg_per_min == 0.0 or one.end_s == one.start_s:
+            continue
+        held = before is not None and _held(before, one.start_s)
+        if before is None or not held:
+            yield Rise(one.drug, one.start_s, "", _rate(one), (one.source,))
+        elif _more(before, one):
+            yield Rise(
+                one.drug,
+                one.start_s,
+                _rate(before) or "a rate not sent",
+                _rate(one) or "a rate not sent",
+                (before.source, one.source),
+            )
+
+
+def _held(one: Infusion, at_s: float) -> bool:
+    """Whether a rate was in force up to a moment."""
+    if one.mcg_per_kg_per_min == 0.0 or (one.end_s is not None and one.end_s < at_s - CHANGEOVER_S):
+        return False
+    return one.going_on or one.end_s is not None or at_s - one.start_s <= CHARTED_HOLDS_S
+
+
+def _more(before: Infusion, now: Infusion) -> bool:
+    if before.mcg_per_kg_per_min is not None and now.mcg_per_kg_per_min is not None:
+        return now.mcg_per_kg_per_min > before.mcg_per_kg_per_min
+    (first, unit), (second, other) = _parted(before.shown), _parted(now.shown)
+    if first is not None and second is not None and unit == other:
+        return second > first
+    return _rate(before) != _rate(now)
+
+
+def _parted(shown: str) -> tuple[float | None, str]:
+    number, _, unit = shown.partition(" ")
+    try:
+        return float(number), unit
+    except ValueError:
+        return None, unit
+
+
+def _rate(one: Infusion) -> str:
+    return one.shown if one.mcg_per_kg_per_min is None else f"{one.mcg_per_kg_per_min:g} mcg/kg/min"
 
 
 def _left_open(
