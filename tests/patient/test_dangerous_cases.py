@@ -17,8 +17,8 @@ from typing import Any
 import pytest
 
 from bedside_builders import charted, rows_down, stamp
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.recommendation import Recommendation
 from ebbmark.use_cases.titrate import recommend
 from fhir_builders import Json, bundle, height, patient, to_bytes
 
@@ -50,8 +50,13 @@ def _at(given: object, peep: float) -> float | None:
     return None if value is None else float(str(value))
 
 
-def everything(found: Recommendation) -> str:
-    return " ".join([found.advice.rationale, *(one.text for one in found.advice.cautions if one.of_this_patient)])
+def everything(found: Answer) -> str:
+    return " ".join(
+        [
+            found.titration.advice.rationale,
+            *(one.text for one in found.titration.advice.cautions if one.of_this_patient),
+        ]
+    )
 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case["name"])
@@ -63,9 +68,9 @@ def test_the_dangerous_trial_is_answered_with_care(case: dict[str, Any]) -> None
         assert not any(words in refused.value.problems[0].sentence for words in case.get("never_says", ()))
         return
     found = recommend(sent(case), at_s=NOW)
-    findings = {one.slug: one.weight.value for one in found.findings}
+    findings = {one.slug: one.weight.value for one in found.titration.findings}
 
-    assert found.advice.suggested_peep_cmh2o == case["number"], found.advice.rationale
+    assert found.titration.advice.suggested_peep_cmh2o == case["number"], found.titration.advice.rationale
     assert case["finds"].items() <= findings.items()
     assert findings.keys().isdisjoint(case.get("finds_not", ()))
     for words in case.get("says", ()):
@@ -75,4 +80,4 @@ def test_the_dangerous_trial_is_answered_with_care(case: dict[str, Any]) -> None
 def test_the_textbook_trial_in_a_calm_patient_has_its_number_and_nothing_against_it() -> None:
     found = recommend(sent({}), at_s=NOW)
 
-    assert (found.advice.suggested_peep_cmh2o, found.findings) == (12.0, ())
+    assert (found.titration.advice.suggested_peep_cmh2o, found.titration.findings) == (12.0, ())
