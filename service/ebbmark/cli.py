@@ -96,7 +96,10 @@ def _parser() -> argparse.ArgumentParser:
         "ranges. The site's own files count (settings: EBBMARK_CODE_MAP and others).",
         epilog="Exit codes: 0 told; 4 the input cannot be read; 2 wrong usage.",
     )
-    looked.add_argument("file", metavar="FILE", help="a file, or - for standard input")
+    source = looked.add_mutually_exclusive_group(required=True)
+    source.add_argument("file", metavar="FILE", nargs="?", help="a file, or - for standard input")
+    source.add_argument("--patient", metavar="Patient/ID", help="a patient of the configured record, instead of a file")
+    looked.add_argument("--hours", type=float, default=24.0, help="how far back the record is read (default: 24)")
     looked.add_argument(
         "--format",
         choices=("text", "json", "concept-map"),
@@ -178,16 +181,25 @@ def _evaluate(chosen: argparse.Namespace) -> int:
 def _inspect(chosen: argparse.Namespace) -> int:
     from ebbmark.use_cases.inspection import inspect
 
-    content, own = _bytes_of(chosen.file), _site_files()
+    own, at_s, searched = _site_files(), time.time(), ""
+    if chosen.patient is None:
+        content = _bytes_of(chosen.file)
+    else:
+        from ebbmark.serving import observations_from_record
+
+        read = observations_from_record(chosen.patient, hours=chosen.hours, at_s=at_s)
+        if read is None:
+            return USAGE
+        content, searched = read
     found = inspect(
         content,
-        at_s=time.time(),
+        at_s=at_s,
         code_map=own.code_map,
         site=own.site,
         accept_preliminary=own.accept_preliminary,
     )
     if chosen.format == "text":
-        print(found.text, end="")
+        print(f"{searched}\n{found.text}" if searched else found.text, end="")
     else:
         values = found.values if chosen.format == "json" else found.draft
         print(msgspec.json.format(msgspec.json.encode(values), indent=2).decode())

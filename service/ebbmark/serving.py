@@ -6,6 +6,7 @@ import asyncio
 import math
 import socket
 import sys
+from datetime import UTC, datetime
 
 import uvicorn
 from pydantic import ValidationError
@@ -14,13 +15,17 @@ from pydantic_settings import SettingsError
 from ebbmark import __version__
 from ebbmark.audit.stored_answer import Needs, needs_of
 from ebbmark.fhir.bedside.site import Site
+from ebbmark.fhir.inspection.resources import ResourceMet, collection_of
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.concept_map import CodeMap
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.record.client import RecordClient, client_tls
+from ebbmark.record.record_query import RecordQuery, named_in_record, record_query_of
+from ebbmark.record.search import Budget, ReadFailure, Waiting, read_one
 from ebbmark.settings import Settings, unknown_names
 from ebbmark.telemetry.logs import log_as_json
 from ebbmark.telemetry.measured import Meters, show_metrics
+from ebbmark.use_cases.refusal_from_record import as_met, observations_of
 from ebbmark.use_cases.replay_exchange import Inputs, not_an_answer, read_stored
 from ebbmark.web.app import create_app, reason_not_to_listen
 from ebbmark.web.connections import record_settings_of, sign_in_of, unusable_address
@@ -29,9 +34,10 @@ from ebbmark.web.replaying import inputs_of
 from ebbmark.web.site_files import read_codes, read_site
 from ebbmark.web.trust import own_keys
 
-__all__ = ["inputs_from_record", "serve", "site_in_settings"]
+__all__ = ["inputs_from_record", "observations_from_record", "serve", "site_in_settings"]
 
 BACKLOG = 2048
+_WAITING = Waiting(sleep=asyncio.sleep, now=lambda: datetime.now(UTC))
 
 
 def serve(*, host: str | None = None, port: int | None = None, demo: bool | None = None) -> bool:
@@ -133,9 +139,54 @@ def inputs_from_record(answer: bytes) -> Inputs | None:
         needs = needs_of(read_stored(answer))
     except NotAnAnswer as error:
         raise not_an_answer(error) from error
+    record = _record(settings, "--inputs record")
+    return asyncio.run(_inputs(needs, record)) if record is not None else None
+
+
+def observations_from_record(patient: str, *, hours: float, at_s: float) -> tuple[bytes, str] | None:
+    """Read the Observations of a patient from the configured record, whatever their codes.
+
+    Args:
+        patient: `Patient/1`.
+        hours: how far back.
+        at_s: the present instant [s since 1970-01-01T00:00:00Z].
+
+    Returns:
+        A Bundle with the patient's Observations, and how it was read; None where the record cannot be read, and why was
+        said on standard error.
+
+    Raises:
+        Rejected: this is no patient of the record.
+    """
+    settings = _settings()
+    record = _record(settings, "--patient") if settings is not None else None
+    if record is None:
+        return None
+    body = named_in_record(patient, encounter=None, period=(at_s - 3600.0 * hours, at_s), parameters=())
+    asked = record_query_of(body, base_url=record.settings.base_url, at_s=at_s)
+    assert asked is not None  # noqa: S101 - the body names a patient
+    met = asyncio.run(_observations(asked, record))
+    if isinstance(met, str):
+        _refused(f"The Observations could not be read from the record: {met}.")
+        return None
+    return collection_of(met), f"Searched: Observation by patient and date, of the last {hours:g} hours."
+
+
+async def _observations(asked: RecordQuery, record: RecordClient) -> list[ResourceMet] | str:
+    async with record:
+        budget = Budget()
+        patient = await read_one(asked.patient, record=record, budget=budget, waiting=_WAITING)
+        if isinstance(patient, ReadFailure):
+            return patient.sentence
+        found = await observations_of(asked, record=record, waiting=_WAITING)
+        return found if isinstance(found, str) else [as_met(patient), *found]
+
+
+def _record(settings: Settings, needed_by: str) -> RecordClient | None:
+    """A client of the configured record; None where there is none, and why was said on standard error."""
     record_settings, fault = record_settings_of(settings), unusable_address(settings)
     if record_settings is None or fault is not None:
-        _refused(f"{fault or 'No record is configured: --inputs record needs EBBMARK_RECORD_BASE_URL'}.")
+        _refused(f"{fault or f'No record is configured: {needed_by} needs EBBMARK_RECORD_BASE_URL'}.")
         return None
     try:
         tls = client_tls(
@@ -143,13 +194,11 @@ def inputs_from_record(answer: bytes) -> Inputs | None:
             key=settings.record_certificate_key,
             authorities=settings.record_authorities,
         )
-        record = RecordClient(
-            record_settings, tls=tls, tokens=sign_in_of(settings, own_keys(settings.signing_keys), tls)
-        )
+        tokens = sign_in_of(settings, own_keys(settings.signing_keys), tls)
+        return RecordClient(record_settings, tls=tls, tokens=tokens)
     except ValueError as error:
         _refused(f"{error}.")
         return None
-    return asyncio.run(_inputs(needs, record))
 
 
 async def _inputs(needs: Needs, record: RecordClient) -> Inputs:

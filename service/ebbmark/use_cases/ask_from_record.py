@@ -37,6 +37,7 @@ from ebbmark.record.search import Budget, ReadFailure, Waiting, no_record, took_
 from ebbmark.record.stored_results import Earlier, TrialOfRecord, answers_in_record
 from ebbmark.use_cases.from_record import ReadLimits, own_codes
 from ebbmark.use_cases.questions import Question, read_question
+from ebbmark.use_cases.refusal_from_record import refusal_from_record
 from ebbmark.use_cases.validity import trial_before
 
 __all__ = [
@@ -328,7 +329,12 @@ async def answer_from_record(
         return answer
 
     # Beside the loop: a record of many trials takes a second, and nobody else should wait for it.
-    return await asyncio.to_thread(answered)
+    try:
+        return await asyncio.to_thread(answered)
+    except Rejected as rejected:
+        raise await refusal_from_record(
+            rejected, asked, fetched.notes, at_s=at_s, record=record, waiting=waiting, code_map=code_map
+        ) from None
 
 
 async def _what_to_read(

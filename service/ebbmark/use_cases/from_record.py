@@ -27,6 +27,7 @@ from ebbmark.record.fetch import Fetched, fetch_trial
 from ebbmark.record.post_filter import several_trials
 from ebbmark.record.record_query import RecordQuery, record_query_of, with_bundle
 from ebbmark.record.search import Budget, Waiting, no_record, took_too_long
+from ebbmark.use_cases.refusal_from_record import refusal_from_record
 from ebbmark.use_cases.titrate import recommend_for
 
 __all__ = [
@@ -110,7 +111,12 @@ async def recommend_from_record(
         site=site,
     )
     # Off the event loop, so that nobody else waits for it.
-    return await asyncio.to_thread(lambda: recommend_fetched(asked, fetched, reader(fetched), reader))
+    try:
+        return await asyncio.to_thread(lambda: recommend_fetched(asked, fetched, reader(fetched), reader))
+    except Rejected as rejected:
+        raise await refusal_from_record(
+            rejected, asked, fetched.bundle()[1], at_s=at_s, record=record, waiting=waiting, code_map=code_map
+        ) from None
 
 
 def recommend_fetched(

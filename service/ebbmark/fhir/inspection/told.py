@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 
 from ebbmark.fhir.inspection.likely import Likely
@@ -10,6 +11,7 @@ from ebbmark.fhir.inspection.tally import WHAT_HELPS, CodeMet, Tally
 __all__ = ["as_text", "as_values", "in_short"]
 
 _MOST_IN_SHORT = 8
+_LIKE_A_CODE = re.compile(r"([A-Za-z0-9:/._\-]{1,100}|\(no system\))\|[A-Za-z0-9._:/#\-]{1,40}|text without a code")
 
 
 def as_text(tally: Tally, proposed: Mapping[int, Likely], trial: Sequence[str]) -> str:
@@ -84,11 +86,11 @@ def in_short(tally: Tally) -> list[str]:
     unread = [one for one in tally.unread if one.numeric]
     if not unread:
         return []
-    named = [f"{_code(one)} ({one.count}, {_range(one)})" for one in unread[:_MOST_IN_SHORT]]
+    named = [f"{_plain_code(one)} ({one.count}, {_range(one)})" for one in unread[:_MOST_IN_SHORT]]
     more = f" and {len(unread) - _MOST_IN_SHORT} more" if len(unread) > _MOST_IN_SHORT else ""
     total = sum(one.count for one in unread)
     return [
-        f"{total} numbers under {_several(len(unread), 'code')} were not understood: {', '.join(named)}{more}. "
+        f"Not understood: {_several(total, 'number')} under {_several(len(unread), 'code')}: {', '.join(named)}{more}. "
         "A ConceptMap of the site (EBBMARK_CODE_MAP) says what they mean; ebbmark inspect proposes one."
     ]
 
@@ -121,6 +123,12 @@ def _code(met: CodeMet) -> str:
     if not concept.code:
         return "text without a code"
     return f"{concept.system or '(no system)'}|{concept.code}"
+
+
+def _plain_code(met: CodeMet) -> str:
+    """The code where it looks like one, since anything else may be a name."""
+    shown = _code(met)
+    return shown if _LIKE_A_CODE.fullmatch(shown) else "a code that is not repeated here"
 
 
 def _seen(met: CodeMet) -> str:
