@@ -550,3 +550,42 @@ def test_an_answer_that_saw_more_steps_stands_before_one_of_a_newer_patient() ->
 
     assert standing_of(short, [long], ()).newer == "long"
     assert doubtful_inputs(short, [long]) == {"Observation/2"}
+
+
+@pytest.mark.parametrize("status", [409, 412])
+@pytest.mark.parametrize("patience_s", [30.0, 0.0])
+def test_a_conflict_that_lasts_is_a_failure_that_is_named_once_a_look_shows_that_nothing_is_there(
+    status: int, patience_s: float
+) -> None:
+    record = KeepingRecord()
+    outcome = asyncio.run(_written_where_answers_meet(record, OLD, status, patience_s))
+
+    assert outcome.state is WriteState.FAILED
+    assert outcome.http_status == status
+    assert outcome.sentence.startswith("Nothing was written: ")
+    assert "with a conflict; looked at afterwards, it does not hold what was to be written" in outcome.sentence
+    assert record.results() == {}
+
+
+def test_a_conflict_that_lasts_after_a_lost_reply_leaves_it_unknown() -> None:
+    outcome = asyncio.run(_written_where_answers_meet(KeepingRecord(), OLD, 409, 30.0, first_is_lost=True))
+
+    assert outcome.state is WriteState.UNKNOWN
+
+
+async def _written_where_answers_meet(
+    record: KeepingRecord, answer: Answer, status: int, patience_s: float, *, first_is_lost: bool = False
+) -> WriteOutcome:
+    """Write to a record that answers every transaction with results by this status."""
+    lost = iter([True] if first_is_lost else [])
+
+    def refuses(request: httpx.Request) -> httpx.Response:
+        if b"ifMatch" not in request.content:
+            return record.answer(request)
+        if next(lost, False):
+            raise httpx.ReadError("cut")
+        return httpx.Response(status, json={"resourceType": "OperationOutcome", "issue": []})
+
+    with respx.mock() as router:
+        router.route(url__startswith=BASE).mock(side_effect=refuses)
+        return await written_to(answer, patience_s)

@@ -51,11 +51,12 @@ from ebbmark.record.write_outcome import (
     WriteOutcome,
     WriteState,
     recounted,
+    refused_with_conflict,
     still_unknown,
     superseded_outcome,
 )
 
-__all__ = ["Foreseen", "Progress", "foreseen", "write_current"]
+__all__ = ["CONFLICTS", "Foreseen", "Progress", "foreseen", "write_current"]
 
 
 def with_marked(outcome: WriteOutcome, older: Sequence[Earlier]) -> WriteOutcome:
@@ -234,10 +235,10 @@ async def foreseen(transaction: Json, *, record: RecordClient, waiting: Waiting)
 MOST_ROUNDS = 8
 """Looks at the record while others write for the same patient; our choice."""
 
-FIRST_WAIT_S = 0.1
-"""Between two looks; doubles each time [s]; our choice."""
+FIRST_WAIT_S, LONGEST_WAIT_S = 0.1, 2.0
+"""Between two looks; doubles up to the longest, so that all rounds fit into one write-back [s]; our choice."""
 
-_CONFLICTS = frozenset({409, 412})
+CONFLICTS = frozenset({409, 412})
 _SAID = (WriteState.WRITTEN, WriteState.ALREADY_THERE)
 
 
@@ -296,15 +297,18 @@ async def write_current(
     Returns:
         The outcome; SUPERSEDED where a newer answer for the same trial stands in the record, NOT_CURRENT where this
         one is there and none stands. UNKNOWN only where an attempt may still be carried out, or the record could not
-        be looked at after an attempt whose reply was lost.
+        be looked at after an attempt whose reply was lost, or that met a conflict. FAILED where every attempt met a
+        conflict, and a look after the last shows that what was to be written is not there.
     """
     progress = progress or Progress()
     answer = outgoing_answer(transaction)
     doubt: Lock | None = None  # of an attempt that may be carried out still, or was without our hearing of it
+    unheard = False  # whether the reply to one of these was lost: a conflict alone is an answer
     lost = False  # whether there was any such attempt
     last: WriteOutcome | None = None
     without_match: WriteOutcome | None = None  # what a record wrote that does not honour ifMatch
-    for number in range(MOST_ROUNDS):
+    most = MOST_ROUNDS
+    for number in range(MOST_ROUNDS + 1):
         lock = await _lock(answer, record, waiting)
         seen = lock if isinstance(lock, ReadFailure) else await look(answer, lock, record, waiting, anew=make_current)
         if isinstance(seen, ReadFailure) or isinstance(lock, ReadFailure):
@@ -314,15 +318,19 @@ async def write_current(
             return still_unknown(not_looked(failure), doubt is not None)
         # Once the List has moved, what was sent under it cannot come any more; whether it came is what was looked at.
         if doubt is not None and lock.moved(doubt):
-            doubt = None
+            doubt, unheard = None, False
         progress.doubtful = doubt is not None
         step = _step(answer, seen, make_current, record.settings.base_url)
         own_stands = seen.own is not None and seen.own.stands
-        if not step.writes and (doubt is None or own_stands):
+        ended = last is not None and number >= most
+        if not step.writes and (doubt is None or own_stands or (ended and not unheard)):
             told = step.told(_nothing_sent(answer, seen.own, lost=lost))
             return _with_lock(told, lock, without_match)
-        if last is not None and last.state is WriteState.UNKNOWN and last.http_status not in _CONFLICTS:
+        if last is not None and last.state is WriteState.UNKNOWN and last.http_status not in CONFLICTS:
             return still_unknown(last, doubt is not None)
+        if last is not None and ended:
+            refused = last.http_status in CONFLICTS and not unheard
+            return refused_with_conflict(last, number) if refused else still_unknown(last, doubt is not None)
         # With nothing to write the List alone is changed: what is under way can then no longer be carried out.
         parts = answer.entries_of(step.parts, seen.own)
         entries = [*parts, *step.changes, *_changed_lists(lock, answer, seen, step, record.settings.base_url)]
@@ -331,8 +339,9 @@ async def write_current(
         progress.doubtful = True
         last = await _sent(entries, record, waiting)
         # A conflict may come from a copy of this very request that was carried out: only a look tells.
-        if last.state is WriteState.UNKNOWN or last.http_status in _CONFLICTS:
-            doubt, lost = lock, lost or last.state is WriteState.UNKNOWN
+        if last.state is WriteState.UNKNOWN or last.http_status in CONFLICTS:
+            unheard = unheard or last.state is WriteState.UNKNOWN
+            doubt, lost = lock, lost or unheard
         if last.state in _SAID:
             own = of_own_parts(last, answer, step.parts, seen.own)
             if not _ignored_a_version(lock, entries, last):
@@ -340,12 +349,13 @@ async def write_current(
                     step.told(own if step.writes else _nothing_sent(answer, seen.own)), lock, without_match
                 )
             without_match = own
-        elif last.state is WriteState.FAILED and last.http_status not in _CONFLICTS:
+        elif last.state is WriteState.FAILED and last.http_status not in CONFLICTS:
             return still_unknown(last, doubt is not None)
-        if (last.state in _SAID or last.http_status in _CONFLICTS) and not await _waited(
+        # Without leave to wait, or after the last round, one more look says what is there.
+        if (last.state in _SAID or last.http_status in CONFLICTS) and not await _waited(
             number, answer, record, waiting
         ):
-            break
+            most = number + 1
     return still_unknown(last or not_looked(BEHIND), doubt is not None)
 
 
@@ -373,7 +383,7 @@ async def _lock(answer: OutgoingAnswer, record: RecordClient, waiting: Waiting) 
     created = await write_back(
         _bundle([new_list(patient, answer.recorded)]), record=record, sleep=waiting.sleep, now=waiting.now
     )
-    if created.state is WriteState.FAILED and created.http_status not in _CONFLICTS:
+    if created.state is WriteState.FAILED and created.http_status not in CONFLICTS:
         if created.http_status in KEEPS_NO_LISTS:
             return Lock((), f"it refused to keep a List (HTTP {created.http_status})")
         return ReadFailure(
@@ -467,7 +477,7 @@ async def _waited(number: int, answer: OutgoingAnswer, record: RecordClient, wai
 
     Doubling, and different for different answers, so that writers who met once do not meet again.
     """
-    wait_s = FIRST_WAIT_S * 2.0**number * (1.0 + int(answer.identity[:4] or "0", 16) / 0xFFFF)
+    wait_s = min(FIRST_WAIT_S * 2.0**number, LONGEST_WAIT_S) * (1.0 + int(answer.identity[:4] or "0", 16) / 0xFFFF)
     if wait_s > record.settings.max_total_wait_s:
         return False
     await waiting.sleep(wait_s)

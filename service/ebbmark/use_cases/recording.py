@@ -27,7 +27,7 @@ from ebbmark.keys import SigningKey
 from ebbmark.record.client import RecordClient
 from ebbmark.record.search import Waiting
 from ebbmark.record.stored_answers import answer_in_record
-from ebbmark.record.supersede import Progress, write_current
+from ebbmark.record.supersede import CONFLICTS, Progress, write_current
 from ebbmark.record.write_back import WriteState
 from ebbmark.telemetry.current import count
 from ebbmark.telemetry.measured import Measured
@@ -112,7 +112,8 @@ async def record_answer(
     except TimeoutError:
         written = progress.out_of_time(most_s)
     places = tuple(entry.location for entry in (*written.created, *written.existing) if entry.location)
-    code = "incomplete" if written.state is WriteState.UNKNOWN else "processing"
+    refused = "conflict" if written.http_status in CONFLICTS else "processing"
+    code = "incomplete" if written.state is WriteState.UNKNOWN else refused
     return _outcome(bundle, written.state, code, written.sentence, places)
 
 
