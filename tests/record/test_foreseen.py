@@ -11,8 +11,8 @@ import respx
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from ebbmark.record.client import RecordClient, RecordSettings
+from ebbmark.record.foreseen import Foreseen, foreseen
 from ebbmark.record.search import ReadFailure, Waiting
-from ebbmark.record.supersede import Foreseen, foreseen
 from ebbmark.record.write_outcome import WriteState
 from recommendations import RECORDED_S
 from record.keeping_record import BASE, KeepingRecord

@@ -29,7 +29,6 @@ from ebbmark.record.stored_results import Earlier
 from ebbmark.record.trial_answers import (
     BEHIND,
     KEEPS_NO_LISTS,
-    NO_LOCK,
     Lock,
     Looked,
     OutgoingAnswer,
@@ -51,12 +50,10 @@ from ebbmark.record.write_outcome import (
     WriteOutcome,
     WriteState,
     recounted,
-    refused_with_conflict,
     still_unknown,
-    superseded_outcome,
 )
 
-__all__ = ["CONFLICTS", "Foreseen", "Progress", "foreseen", "write_current"]
+__all__ = ["CONFLICTS", "Progress", "write_current"]
 
 
 def with_marked(outcome: WriteOutcome, older: Sequence[Earlier]) -> WriteOutcome:
@@ -160,6 +157,28 @@ def not_current(own: Earlier, others: Sequence[Earlier]) -> WriteOutcome:
     return WriteOutcome(WriteState.SUPERSEDED if others else WriteState.NOT_CURRENT, 0, sentence)
 
 
+def refused_with_conflict(last: WriteOutcome, times: int) -> WriteOutcome:
+    """Add to the refusal of the last attempt that all met conflicts, and that a look afterwards shows nothing there.
+
+    Args:
+        last: outcome of the last attempt; FAILED by 409 or 412.
+        times: how many attempts met a conflict.
+    """
+    attempts = "1 attempt" if times == 1 else f"{times} attempts"
+    sentence = (
+        f"{last.sentence} The record answered {attempts} with a conflict; looked at afterwards, it does not hold what "
+        "was to be written. Asking again is safe."
+    )
+    return replace(last, attempts=times, sentence=sentence)
+
+
+def superseded_outcome(newer: str, *, written: bool) -> WriteOutcome:
+    """Say that a newer answer stands; `written` where this one had been written and is marked now."""
+    done = "what this one had written was marked superseded" if written else "nothing was written"
+    sentence = f"A newer answer for the same trial ({newer[:12]}…) stands in the record; {done}."
+    return WriteOutcome(WriteState.SUPERSEDED, 0, sentence)
+
+
 def with_restored(outcome: WriteOutcome) -> WriteOutcome:
     """Add that the answer had been marked superseded and is current again; that is a change of the record, too."""
     state = WriteState.WRITTEN if outcome.state is WriteState.ALREADY_THERE else outcome.state
@@ -168,69 +187,6 @@ def with_restored(outcome: WriteOutcome) -> WriteOutcome:
 
 
 Json = dict[str, object]
-
-_GONE = frozenset({"cancelled", "entered-in-error"})
-
-
-@dataclass(frozen=True, slots=True)
-class Foreseen:
-    """What recording would do.
-
-    Attributes:
-        stands: whether the answer stands in the record already, so that recording adds nothing but what is missing.
-        written: whether recording would write it, or find it there; false where it would be refused.
-        marked: references of results of earlier answers that would be marked superseded.
-        beside: whether an answer for the same trial that a clinician has signed stays beside it.
-        may_be_current_again: whether the record holds it marked superseded, and it may stand again if it is meant.
-        sentence: all of this for a person; empty where the record holds no answer for the trial.
-    """
-
-    stands: bool
-    written: bool
-    marked: tuple[str, ...]
-    beside: bool
-    may_be_current_again: bool
-    sentence: str
-
-
-async def foreseen(transaction: Json, *, record: RecordClient, waiting: Waiting) -> Foreseen | ReadFailure:
-    """Look at the record, and write nothing.
-
-    Args:
-        transaction: what `fhir.write.as_transaction` made.
-        record: the client.
-        waiting: how time passes between attempts.
-
-    Returns:
-        What would be done; where the record could not be looked at, why: nothing would be written either then.
-    """
-    answer = outgoing_answer(transaction)
-    seen = await look(answer, NO_LOCK, record, waiting, anew=True)
-    if isinstance(seen, ReadFailure):
-        return seen
-    own, others, standing = seen.own, seen.others, seen.standing
-    stands = own is not None and own.stands
-    held_back = own is not None and not own.stands
-    again = own is not None and held_back and standing.newer is None and bool(superseded_by(own.closing.resource))
-    written = standing.newer is None and not held_back
-    older = [one for one in others if one.identity in standing.older] if written or again else []
-    marked = tuple(result.reference for one in older for result in one.results if result.status not in _GONE)
-    sentences = []
-    if standing.newer is not None:
-        sentences.append(f"A newer answer for the same trial ({standing.newer[:12]}…) stands in the record.")
-    if held_back:
-        sentences.append("The record holds this answer already, and it is not current there.")
-    elif stands:
-        sentences.append("This answer is in the record already.")
-    if again:
-        sentences.append("It may be made current again.")
-    if marked:
-        answers = "an earlier answer" if len(older) == 1 else f"{len(older)} earlier answers"
-        sentences.append(f"{len(marked)} results of {answers} for the same trial would be marked superseded.")
-    if standing.beside:
-        sentences.append("An answer for the same trial that a clinician has signed would stay beside it.")
-    return Foreseen(stands, written, marked, bool(standing.beside), again, " ".join(sentences))
-
 
 MOST_ROUNDS = 8
 """Looks at the record while others write for the same patient; our choice."""

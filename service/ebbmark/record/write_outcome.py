@@ -35,10 +35,8 @@ __all__ = [
     "not_a_transaction",
     "outcome_of",
     "recounted",
-    "refused_with_conflict",
     "seen_in",
     "still_unknown",
-    "superseded_outcome",
 ]
 
 # FHIR R4 value set issue-type. Only these are ever quoted: any other text in an outcome may hold patient data.
@@ -374,28 +372,6 @@ def still_unknown(last: WriteOutcome, arrived: bool) -> WriteOutcome:
         "found there and not written twice."
     )
     return replace(last, state=WriteState.UNKNOWN, sentence=sentence)
-
-
-def refused_with_conflict(last: WriteOutcome, times: int) -> WriteOutcome:
-    """Add to the refusal of the last attempt that all met conflicts, and that a look afterwards shows nothing there.
-
-    Args:
-        last: outcome of the last attempt; FAILED by 409 or 412.
-        times: how many attempts met a conflict.
-    """
-    attempts = "1 attempt" if times == 1 else f"{times} attempts"
-    sentence = (
-        f"{last.sentence} The record answered {attempts} with a conflict; looked at afterwards, it does not hold what "
-        "was to be written. Asking again is safe."
-    )
-    return replace(last, attempts=times, sentence=sentence)
-
-
-def superseded_outcome(newer: str, *, written: bool) -> WriteOutcome:
-    """Say that a newer answer stands; `written` where this one had been written and is marked now."""
-    done = "what this one had written was marked superseded" if written else "nothing was written"
-    sentence = f"A newer answer for the same trial ({newer[:12]}…) stands in the record; {done}."
-    return WriteOutcome(WriteState.SUPERSEDED, 0, sentence)
 
 
 def recounted(outcome: WriteOutcome, created: Sequence[EntryResult], existing: Sequence[EntryResult]) -> WriteOutcome:

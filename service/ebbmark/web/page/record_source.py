@@ -17,11 +17,11 @@ from ebbmark.fhir.reading.read import CodeMap
 from ebbmark.fhir.writing.audit_event import Access, Actor, Deed
 from ebbmark.keys import SigningKey
 from ebbmark.record.client import RecordClient
+from ebbmark.record.foreseen import Foreseen, foreseen
 from ebbmark.record.observations import nothing_stored_since
 from ebbmark.record.record_query import WINDOW_S, named_in_record
 from ebbmark.record.search import Budget, ReadFailure, Waiting, no_patient, read_one
 from ebbmark.record.stored_results import where_recorded
-from ebbmark.record.supersede import Foreseen, foreseen
 from ebbmark.use_cases.ask_from_record import ask_from_record
 from ebbmark.use_cases.from_record import recommend_from_record
 from ebbmark.use_cases.questions import QUESTIONS
