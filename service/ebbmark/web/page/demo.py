@@ -15,8 +15,8 @@ import msgspec
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.writing.write import as_transaction
+from ebbmark.record.foreseen import Foreseen
 from ebbmark.record.search import ReadFailure
-from ebbmark.record.supersede import Foreseen
 from ebbmark.use_cases.questions import QUESTIONS, ask
 from ebbmark.use_cases.recording import Outcome, answer_bundle
 from ebbmark.use_cases.titrate import recommend

@@ -10,8 +10,8 @@ from typing import Any, Final, cast
 
 import msgspec
 
+from ebbmark.record.foreseen import Foreseen
 from ebbmark.record.search import ReadFailure
-from ebbmark.record.supersede import Foreseen
 
 __all__ = ["EarlierView", "ResourceView", "ReviewView", "earlier_view", "element_words", "review_view", "said"]
 

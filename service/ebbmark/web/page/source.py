@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from ebbmark.fhir.answer import Answer
+from ebbmark.record.foreseen import Foreseen
 from ebbmark.record.search import ReadFailure
-from ebbmark.record.supersede import Foreseen
 from ebbmark.use_cases.recording import Outcome
 
 __all__ = ["Choice", "TrialSource"]
