@@ -1,8 +1,21 @@
 #!/bin/sh
-# Makes a base image from Debian's packages, where none can be pulled: Python, certificate authorities, time zones.
+# Makes two base images from Debian's packages, where none can be pulled: TAG to build in, and TAG-runtime to run from, which
+# holds Python, certificate authorities and time zones, and neither a shell nor a package manager.
 # Needs root, mmdebstrap and podman. Usage: sh deploy/container/base.sh [TAG]
 set -eu
 tag=${1:-localhost/base:bookworm}
-SOURCE_DATE_EPOCH=0 mmdebstrap --quiet --variant=essential --include=python3,libstdc++6,ca-certificates,tzdata \
-    --dpkgopt='path-exclude=/usr/share/doc/*' --dpkgopt='path-exclude=/usr/share/man/*' \
-    --dpkgopt='path-exclude=/usr/share/locale/*' bookworm - | podman import --quiet - "$tag"
+make() {
+    SOURCE_DATE_EPOCH=0 mmdebstrap --quiet --hook-dir=/usr/share/mmdebstrap/hooks/merged-usr \
+        --dpkgopt='path-exclude=/usr/share/doc/*' --dpkgopt='path-exclude=/usr/share/man/*' \
+        --dpkgopt='path-exclude=/usr/share/locale/*' "$@" bookworm -
+}
+make --variant=essential --include=python3,libstdc++6,binutils | podman import --quiet - "$tag"
+# Packages are unpacked and not set up here: the list of authorities is joined and Python's modules are compiled by hand.
+# shellcheck disable=SC2016 - $1 is the folder that mmdebstrap hands over
+make --variant=extract --include=python3,libstdc++6,ca-certificates,tzdata,base-files,netbase \
+    --dpkgopt='path-exclude=/usr/lib/*/gconv/*' --dpkgopt='path-exclude=/usr/share/perl5/*' \
+    --dpkgopt='path-exclude=/usr/lib/python3*/lib2to3/*' --dpkgopt='path-exclude=/usr/lib/python3*/pydoc_data/*' \
+    --dpkgopt='path-exclude=/usr/lib/python3*/test/*' \
+    --customize-hook='cat "$1"/usr/share/ca-certificates/mozilla/*.crt >"$1/etc/ssl/certs/ca-certificates.crt"' \
+    --customize-hook='PYTHONHASHSEED=0 chroot "$1" python3 -m compileall -q -j 1 --invalidation-mode unchecked-hash /usr/lib' |
+    podman import --quiet - "$tag-runtime"

@@ -1,20 +1,23 @@
 #!/bin/sh
 # Builds the image. Fetches the wheels of the lock once, checked by their hashes; the build itself needs no network.
 # Needs Python 3.11 with pip, and buildah or podman.
-# Usage: sh deploy/container/build.sh BASE [TAG]
+# Usage: sh deploy/container/build.sh BASE [TAG [RUNTIME]]
 # BASE: an image with Python 3.11 or newer, named with its digest, as docker.io/library/python@sha256:..., or one of this
-# machine, as localhost/base:bookworm.
+# machine, as localhost/base:bookworm. RUNTIME: the image that the result starts from, the same as BASE unless named.
 set -eu
 cd "$(dirname "$0")/../.."
 base=${1:?"BASE is needed, as docker.io/library/python@sha256:..."}
 tag=${2:-localhost/ebbmark:latest}
-case $base in
-*@sha256:* | localhost/*) ;;
-*)
-    echo "The base $base is not named with its digest (@sha256:...): what is built could differ from day to day." >&2
-    exit 2
-    ;;
-esac
+runtime=${3:-$base}
+for image in "$base" "$runtime"; do
+    case $image in
+    *@sha256:* | localhost/*) ;;
+    *)
+        echo "The base $image is not named with its digest (@sha256:...): what is built could differ from day to day." >&2
+        exit 2
+        ;;
+    esac
+done
 python=${PYTHON:-python3}
 # The wheels are those of the base's Python, which must be the same as this one.
 wanted="import platform, sys; print(*sys.version_info[:2], platform.machine())"
@@ -44,4 +47,5 @@ if command -v buildah >/dev/null 2>&1; then
 else
     set -- podman build
 fi
-"$@" --timestamp 0 --build-arg "BASE=$base" --tag "$tag" -f deploy/container/Containerfile "$context"
+"$@" --timestamp 0 --build-arg "BASE=$base" --build-arg "RUNTIME=$runtime" \
+    --tag "$tag" -f deploy/container/Containerfile "$context"

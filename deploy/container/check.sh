@@ -19,9 +19,9 @@ export CONTAINERS_CONF="$PWD/deploy/container/containers.conf" BUILDAH_ISOLATION
 promtool check rules deploy/monitoring/alerts.yaml
 promtool test rules deploy/monitoring/alerts-test.yaml
 base=localhost/ebbmark-base:bookworm
-podman image exists "$base" 2>/dev/null || sh deploy/container/base.sh "$base"
+podman image exists "$base-runtime" 2>/dev/null || sh deploy/container/base.sh "$base"
 mkdir -p out
-PYTHON=.venv/bin/python sh deploy/container/build.sh "$base" localhost/ebbmark:check >out/image-build.txt 2>&1 ||
+PYTHON=.venv/bin/python sh deploy/container/build.sh "$base" localhost/ebbmark:check "$base-runtime" >out/image-build.txt 2>&1 ||
     { tail -30 out/image-build.txt; exit 1; }
 echo "Image: $(podman image inspect --format '{{.Size}} bytes, layers {{.RootFS.Layers}}' localhost/ebbmark:check)"
 exec .venv/bin/python deploy/container/check.py localhost/ebbmark:check

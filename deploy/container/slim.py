@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import shutil
+import subprocess
 import sys
 from pathlib import Path
 
 BUILD_TOOLS = ("pip", "setuptools", "pkg_resources", "_distutils_hack", "wheel", "bin", "distutils-precedence.pth")
 FOLDERS = ("tests", "test", "testing", "_tests", "sample_data", "include")
+PARTS = ("fhir/resources/STU3", "numpy/f2py", "numpy/distutils")
+"""The service reads and checks R4 by its R4B shapes only, and compiles nothing."""
 KEPT = {"numpy/testing"}
 """Imported by its package when that starts."""
 ENDINGS = (".pyi", ".h", ".pxd", ".pyx", ".c", ".lib", ".a")
@@ -24,9 +27,13 @@ def main(folder: Path) -> None:
             shutil.rmtree(found)
         elif found.is_file() and found.suffix in ENDINGS:
             found.unlink()
-    for release in ("STU3",):
-        # The service reads and checks R4 by its R4B shapes only.
-        shutil.rmtree(folder / "fhir" / "resources" / release, ignore_errors=True)
+    for part in PARTS:
+        shutil.rmtree(folder / part, ignore_errors=True)
+    if shutil.which("strip"):
+        # Names of functions that only a debugger reads: a fifth of the largest library. Those that auditwheel joined with
+        # others cannot be stripped: they no longer load.
+        for library in sorted((folder / "typst").glob("*.so")):
+            subprocess.run(["strip", "--strip-unneeded", library], check=True)
 
 
 if __name__ == "__main__":
