@@ -29,11 +29,11 @@ def main(folder: Path) -> None:
             found.unlink()
     for part in PARTS:
         shutil.rmtree(folder / part, ignore_errors=True)
-    if shutil.which("strip"):
+    if strip := shutil.which("strip"):
         # Names of functions that only a debugger reads: a fifth of the largest library. Those that auditwheel joined with
         # others cannot be stripped: they no longer load.
         for library in sorted((folder / "typst").glob("*.so")):
-            subprocess.run(["strip", "--strip-unneeded", library], check=True)
+            subprocess.run([strip, "--strip-unneeded", library], check=True)
 
 
 if __name__ == "__main__":
