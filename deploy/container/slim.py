@@ -30,8 +30,8 @@ def main(folder: Path) -> None:
     for part in PARTS:
         shutil.rmtree(folder / part, ignore_errors=True)
     if strip := shutil.which("strip"):
-        # Names of functions that only a debugger reads: a fifth of the largest library. What auditwheel joined with others
-        # cannot be stripped: it no longer loads.
+        # Names of functions that only a debugger reads: a fifth of the largest library. What auditwheel joined with
+        # others cannot be stripped: it no longer loads.
         for library in sorted((folder / "typst").glob("*.so")):
             subprocess.run([strip, "--strip-unneeded", library], check=True)  # noqa: S603 - our own wheel
 
