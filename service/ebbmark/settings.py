@@ -109,6 +109,12 @@ class Settings(BaseSettings):
     requests_at_once: int = Field(
         default=100, ge=1, description="Most requests in progress or waiting; one more is told to come back (503)."
     )
+    body_bytes_at_once: int = Field(
+        default=16_000_000,
+        gt=0,
+        description="Most bytes of bodies that are read, wait or are answered at the same time; one request more is "
+        "told to come back (503). A single body is bounded by EBBMARK_MAX_BODY_BYTES alone.",
+    )
     connections_at_once: int = Field(
         default=500, ge=1, description="Most open connections; one more is told to come back (503) and closed."
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import socket
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager, suppress
 
@@ -12,10 +13,15 @@ import pytest
 import uvicorn
 from fastapi import FastAPI, Request
 
+from ebbmark.fhir.problems import Rejected
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
+from ebbmark.web.body import read_body
 from ebbmark.web.boundary import Boundary
+from ebbmark.web.health import RecordLook, health_router
 from ebbmark.web.http_connections import bounded_protocol
+from ebbmark.web.load import Load
+from ebbmark.web.responses import rejected
 from web.browsing import free_port
 
 PATIENCE_S = 20.0
@@ -156,31 +162,77 @@ def test_one_connection_too_many_is_told_to_come_back() -> None:
     assert b"retry-after" in received
 
 
-def test_one_request_too_many_is_refused_before_its_body_and_health_still_answers() -> None:
+@contextmanager
+def held(load: Load) -> Iterator[int]:
+    """A service of which one request is in progress, with a body of 1,000 bytes, until the block ends."""
     app = FastAPI()
     inside, go_on = threading.Event(), threading.Event()
 
-    @app.get("/slow")
+    @app.post("/slow")
     async def slow(request: Request) -> None:
+        await request.body()
         inside.set()
         await asyncio.to_thread(go_on.wait)
 
-    @app.get("/health/live")
-    async def live() -> str:
-        return "live"
+    @app.post("/read")
+    async def read(request: Request) -> int:
+        return len(await read_body(request.stream(), 10_000))
 
-    app.add_middleware(Boundary, most_at_once=1)
+    app.include_router(health_router(RecordLook(None, time.monotonic), load))
+    app.add_exception_handler(Rejected, rejected)
+    app.add_middleware(Boundary, load=load)
     with served(app, head_s=PATIENCE_S) as port, connected(port) as first:
-        first.sendall(b"GET /slow HTTP/1.1\r\nHost: localhost\r\n\r\n")
+        first.sendall(b"POST /slow HTTP/1.1\r\nHost: localhost\r\nContent-Length: 1000\r\n\r\n" + b" " * 1000)
         assert inside.wait(PATIENCE_S)
+        try:
+            yield port
+        finally:
+            go_on.set()
+        assert first.recv(20).startswith(b"HTTP/1.1 200")
 
-        refused = said(port, POST + b"Content-Length: 100000\r\nExpect: 100-continue\r\n\r\n")
-        health = said(port, HEALTH.replace(b"\r\n\r\n", b"\r\nConnection: close\r\n\r\n"))
-        go_on.set()
-        answered = first.recv(20)
+
+def closing_after(request: bytes) -> bytes:
+    return request.replace(b"\r\n\r\n", b"\r\nConnection: close\r\n\r\n", 1)
+
+
+READ = b"POST /read HTTP/1.1\r\nHost: localhost\r\n"
+READY = closing_after(HEALTH.replace(b"live", b"ready"))
+
+
+@pytest.mark.parametrize(
+    "load", [Load(most_requests=1), Load(most_bytes=1_500)], ids=["as many requests", "as many bytes"]
+)
+def test_one_too_many_is_refused_before_its_body_and_health_still_answers(load: Load) -> None:
+    with held(load) as port:
+        refused = said(port, READ + b"Content-Length: 501\r\nExpect: 100-continue\r\n\r\n")
+        live, ready = said(port, closing_after(HEALTH)), said(port, READY)
 
     assert refused.startswith(b"HTTP/1.1 503")
     assert b"retry-after: 2" in refused
     assert b"100 Continue" not in refused
-    assert health.startswith(b"HTTP/1.1 200")
-    assert answered.startswith(b"HTTP/1.1 200")
+    assert live.startswith(b"HTTP/1.1 200")
+    assert ready.startswith(b"HTTP/1.1 200")
+    assert (load.requests, load.held_bytes) == (0, 0)
+
+
+def test_bytes_that_were_not_announced_count_as_they_come() -> None:
+    with held(Load(most_bytes=1_500)) as port:
+        chunked = READ + b"Transfer-Encoding: chunked\r\nConnection: close\r\n\r\n"
+
+        taken = said(port, chunked + b"1f4\r\n" + b" " * 500 + b"\r\n0\r\n\r\n")
+        refused = said(port, chunked + b"1f5\r\n" + b" " * 501 + b"\r\n0\r\n\r\n")
+
+    assert taken.endswith(b"500")
+    assert refused.startswith(b"HTTP/1.1 503")
+    assert b"retry-after: 2" in refused
+
+
+def test_ready_says_that_the_service_is_full_and_stays_ready() -> None:
+    with held(Load(most_requests=1)) as port:
+        full = said(port, READY)
+    with held(Load(most_requests=2)) as port:
+        free = said(port, READY)
+
+    assert b'"status":"ready"' in full
+    assert b'"load":"full"' in full
+    assert b'"load":"free"' in free

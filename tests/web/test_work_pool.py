@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import asyncio
 import threading
+from collections import Counter
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from ebbmark.web.entrance import Refused
+from ebbmark.web.load import Load
 from ebbmark.web.work_pool import WorkPool
 
 
@@ -56,3 +60,18 @@ def test_work_that_has_not_begun_by_its_deadline_is_never_begun() -> None:
     pool.close()
 
     assert not begun.is_set()
+
+
+@given(st.integers(1, 100), st.lists(st.tuples(st.integers(0, 3), st.integers(0, 60)), max_size=60))
+def test_bodies_never_hold_more_than_the_bound_unless_one_is_alone(most: int, pieces: list[tuple[int, int]]) -> None:
+    load, own = Load(most_bytes=most), Counter[int]()
+
+    for body, size in pieces:
+        try:
+            load.take(size, own_bytes=own[body])
+            own[body] += size
+        except Refused:
+            pass
+
+        assert load.held_bytes == own.total()
+        assert load.held_bytes <= most or sum(held > 0 for held in own.values()) == 1

@@ -40,6 +40,7 @@ from ebbmark.web.hooks.door import HooksDoor, hooks_router
 from ebbmark.web.hooks.entrance import HooksOrigins
 from ebbmark.web.launch.cookies import SettingCookies
 from ebbmark.web.launch.routes import launch_router
+from ebbmark.web.load import Load
 from ebbmark.web.operations import Door, operations_router
 from ebbmark.web.page.frame import Pages
 from ebbmark.web.page.record_source import Rules
@@ -104,6 +105,7 @@ def create_app(settings: Settings) -> FastAPI:
     site = read_site(value_sets=settings.value_sets, protocols=settings.protocols, stop_limits=settings.stop_limits)
     trail = AuditTrail(time.time, record if settings.audit_to == "record" else None, settings.audit_names_patient)
 
+    load = Load(settings.requests_at_once, settings.body_bytes_at_once)
     pool = WorkPool(settings.answer_deadline_s)
     watch, end_traces = watch_of(
         metrics=settings.metrics_port is not None, traces_to=settings.traces_to, traces_share=settings.traces_share
@@ -169,7 +171,7 @@ def create_app(settings: Settings) -> FastAPI:
     for by_itself in (
         definitions_router(site, base_url=base_url, signs_in=entrance.rules is not None),
         jwks_router(keys),
-        health_router(look),
+        health_router(look, load),
         files_router(),
         hooks_router(hooks),
     ):
@@ -190,7 +192,7 @@ def create_app(settings: Settings) -> FastAPI:
     app.add_middleware(SettingCookies)
     if settings.cds_origins:
         app.add_middleware(HooksOrigins, origins=settings.cds_origins)
-    app.add_middleware(Boundary, most_at_once=settings.requests_at_once, over_https=root.startswith("https:"))
+    app.add_middleware(Boundary, load=load, over_https=root.startswith("https:"))
     app.add_middleware(Telemetry, watch=watch)
     return app
 

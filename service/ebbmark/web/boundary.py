@@ -1,6 +1,7 @@
-"""The outermost layer around every request: a bound on requests in progress, safe headers, and one error boundary.
+"""The outermost layer around every request: bounds on what is in progress, safe headers, and one error boundary.
 
-* More requests than the bound are refused with 503 before their body is read (load shedding); health is exempt.
+* More requests or bytes than the bounds are refused with 503, before the body is read where its length is announced
+  (load shedding, `load`); health is exempt.
 * A request with both Content-Length and Transfer-Encoding is refused: two readers may see two different requests.
 * A response that is sent before the body was read ends the connection, after a short wait for the rest of the body:
   closing at once would reset the connection and could take the response with it.
@@ -21,6 +22,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.telemetry.current import count
 from ebbmark.telemetry.measured import Measured
+from ebbmark.web.load import Load
 from ebbmark.web.responses import SAFE_HEADERS, outcome_response, place_of
 from ebbmark.web.theme.pages import is_of_a_page, refusal_page
 from ebbmark.web.work_pool import RETRY_AFTER_S
@@ -33,6 +35,7 @@ _CLOSE = (b"connection", b"close")
 _HSTS = (b"strict-transport-security", b"max-age=31536000")
 _EXEMPT = "/health/"
 _WITH_EFFECTS = "/launch"
+_DIGITS = 16  # of a length that is looked at; the server beneath takes no longer one
 
 LINGER_S = 1.0
 """How long the rest of a body that nobody wants is waited for [s]; this project's choice."""
@@ -44,25 +47,24 @@ class Boundary:
 
     Args:
         app: the application within.
-        most_at_once: requests in progress.
+        load: what is in progress, and its bounds.
         over_https: whether browsers reach this service over https only.
     """
 
-    def __init__(self, app: ASGIApp, most_at_once: int = 100, over_https: bool = False) -> None:
+    def __init__(self, app: ASGIApp, load: Load | None = None, over_https: bool = False) -> None:
         self.app = app
-        self.most_at_once = most_at_once
+        self.load = load or Load()
         self.headers = (*SAFE_HEADERS, _HSTS) if over_https else SAFE_HEADERS
-        self._in_progress = 0
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass the request on; add headers to the response."""
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
-        answering = _Answering(scope, receive, send, self.headers)
-        self._in_progress += 1
+        answering = _Answering(scope, receive, send, self.headers, self.load)
+        self.load.requests += 1
         try:
-            refused = _refusal_of_framing(scope) or self._refusal_of_one_more(scope["path"])
+            refused = _refusal_of_framing(scope) or self._refusal_of_one_more(scope["path"], answering.announced_bytes)
             await (refused or self.app)(answering.scope, answering.receive, answering.send)
         except Exception as error:  # the only one: whatever it is, no stack and no data leave
             _LOG.error("unforeseen %s in %s", type(error).__name__, place_of(error))
@@ -75,33 +77,44 @@ class Boundary:
             failed = _refusal(scope["path"], problem, "The service failed", {})
             await failed(answering.scope, answering.receive, answering.send)
         finally:
-            self._in_progress -= 1
+            self.load.requests -= 1
+            self.load.held_bytes -= answering.held_bytes
 
-    def _refusal_of_one_more(self, path: str) -> Response | None:
-        if self._in_progress <= self.most_at_once or path.startswith(_EXEMPT):
+    def _refusal_of_one_more(self, path: str, announced_bytes: int) -> Response | None:
+        problem = None if path.startswith(_EXEMPT) else self.load.refusal(announced_bytes)
+        if problem is None:
             return None
-        found, accepted = "more requests at once than are taken", f"at most {self.most_at_once} in progress"
-        sentence = f"Too many requests are in progress; ask again in {RETRY_AFTER_S} s."
-        problem = Problem(ProblemKind.BUSY, "", found, accepted, sentence)
         return _refusal(path, problem, "Too busy", {"Retry-After": str(RETRY_AFTER_S)})
 
 
 class _Answering:
     """One request on its way in and its response on its way out."""
 
-    def __init__(self, scope: Scope, receive: Receive, send: Send, headers: tuple[tuple[bytes, bytes], ...]) -> None:
+    def __init__(
+        self, scope: Scope, receive: Receive, send: Send, headers: tuple[tuple[bytes, bytes], ...], load: Load
+    ) -> None:
         # RFC 9110 section 9.3.2: HEAD is GET without the body.
         self._bodiless = scope["method"] == "HEAD"
         effects = scope["path"].startswith(_WITH_EFFECTS)
         self.scope = {**scope, "method": "GET"} if self._bodiless and not effects else scope
         self.started = False
-        self._receive, self._send, self._headers = receive, send, headers
+        self.held_bytes = 0
+        self._receive, self._send, self._headers, self._load = receive, send, headers, load
         names = dict(scope["headers"])
-        self._unread = names.get(b"content-length", b"0").strip(b"0") != b"" or b"transfer-encoding" in names
+        length = names.get(b"content-length", b"0")
+        self.announced_bytes = int(length) if length.isdigit() and len(length) < _DIGITS else 0
+        self._unread = length.strip(b"0") != b"" or b"transfer-encoding" in names
         # Whoever waits for leave to send a body has not sent it.
         self._lingers = b"expect" not in names
 
     async def receive(self) -> Message:
+        message = await self._read()
+        size_bytes = len(message.get("body", b""))
+        self._load.take(size_bytes, own_bytes=self.held_bytes)
+        self.held_bytes += size_bytes
+        return message
+
+    async def _read(self) -> Message:
         message = await self._receive()
         self._unread = self._unread and message["type"] == "http.request" and bool(message.get("more_body"))
         return message
@@ -125,7 +138,7 @@ class _Answering:
         try:
             async with asyncio.timeout(LINGER_S):
                 while self._unread and self._lingers and size < LINGER_BYTES:
-                    size += len((await self.receive()).get("body", b""))
+                    size += len((await self._read()).get("body", b""))
         except TimeoutError:
             return
 

@@ -5,6 +5,9 @@
   A record that does not answer makes it `degraded`, not unready: questions that bring their data are still answered,
   and taking every replica away would end those, too. For a startup probe use ready.
 
+Both are answered while the service is full, in the event loop: `ready` then says `load: full`. It stays ready, since
+requests too many are told to come back by themselves, and all replicas that fill up at once would all be taken away.
+
 The record is looked at in the background, at most every `LOOK_EVERY_S`, after a probe asked: no caller waits for it,
 and no number of callers makes more calls.
 
@@ -24,6 +27,7 @@ from ebbmark import __version__
 from ebbmark.record.client import RecordClient, Reply
 from ebbmark.telemetry.current import set_gauge
 from ebbmark.telemetry.measured import Measured
+from ebbmark.web.load import Load
 
 __all__ = ["LOOK_EVERY_S", "RecordLook", "RecordState", "health_router"]
 
@@ -76,7 +80,7 @@ class RecordLook:
             await asyncio.wait([self._looking])
 
 
-def health_router(look: RecordLook) -> APIRouter:
+def health_router(look: RecordLook, load: Load) -> APIRouter:
     """The routes below `/health`."""
     router = APIRouter(prefix="/health", tags=["health"])
 
@@ -87,9 +91,14 @@ def health_router(look: RecordLook) -> APIRouter:
 
     @router.get("/ready", summary="The process can answer", response_class=JSONResponse)
     async def ready() -> dict[str, str]:
-        """Answer that requests are taken, and whether the record answers; `degraded` where it does not."""
+        """Answer that requests are taken, how full the service is, and whether the record answers."""
         look.look_soon()
         degraded = look.state is RecordState.SILENT
-        return {"status": "degraded" if degraded else "ready", "version": __version__, "record": look.state.value}
+        return {
+            "status": "degraded" if degraded else "ready",
+            "version": __version__,
+            "record": look.state.value,
+            "load": "full" if load.full else "free",
+        }
 
     return router

@@ -1,6 +1,6 @@
 """A small thread pool with a deadline, in which answers are computed, so that the event loop stays free for others.
 
-How many may wait for it is bounded at the outermost layer, which counts requests in progress (`boundary`). A thread
+How many may wait for it is bounded at the outermost layer, by number and bytes (`boundary`, `load`). A thread
 cannot be stopped: work that outlives its deadline runs to its end, and its caller is told to come back. Work that has
 not begun by then is never begun.
 
