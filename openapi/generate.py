@@ -15,13 +15,13 @@ from typing import Any
 
 import msgspec
 
-from ebbmark.fhir.bedside.site import NO_SITE
+from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected, operation_outcome
-from ebbmark.fhir.reading.read import DEFAULT_LIMITS, NO_CODE_MAP
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.write import write_bundle_bytes
 from ebbmark.record.client import CallerRecords, Patience
 from ebbmark.settings import Settings
-from ebbmark.use_cases.titrate import recommend
+from ebbmark.use_cases.questions import answer_request
 
 ROOT = Path(__file__).parents[1]
 DOCUMENT = ROOT / "openapi" / "ebbmark.openapi.json"
@@ -146,10 +146,7 @@ def hooks_examples() -> dict[str, bytes]:
     }
     last = max(datetime.fromisoformat(str(one["resource"]["effectiveDateTime"])) for one in rows)
     answering = Answering(
-        NO_SITE,
-        DEFAULT_LIMITS,
-        NO_CODE_MAP,
-        False,
+        RequestContext(0.0),
         CallerRecords((), patience=Patience()),
         Where("https://peep.example/fhir/metadata", "https://peep.example/launch"),
         WorkPool(20.0),
@@ -206,7 +203,9 @@ def document() -> bytes:
 
 def _reply(request: Json) -> bytes:
     try:
-        return write_bundle_bytes(recommend(msgspec.json.encode(request), at_s=AT_S), recorded_s=AT_S)
+        return write_bundle_bytes(
+            answer_request(TITRATE_PEEP, msgspec.json.encode(request), RequestContext(AT_S)), recorded_s=AT_S
+        )
     except Rejected as rejected:
         return msgspec.json.encode(operation_outcome(rejected.problems, rejected.ignored))
 

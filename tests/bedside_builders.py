@@ -8,10 +8,12 @@ from datetime import datetime
 from typing import Any
 
 from ebbmark.fhir.bedside.site import NO_SITE, Site
+from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.problems import Rejected
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import write_bundle_bytes
-from ebbmark.use_cases.questions import QUESTIONS, ask
+from ebbmark.use_cases.questions import answer_request
 from fhir_builders import LOINC, UCUM, Json, bundle, height, patient
 
 __all__ = [
@@ -222,7 +224,7 @@ def asked(
 ) -> Said:
     """Ask one question about these resources; the answer is held against the rules of FHIR."""
     at_s = datetime.fromisoformat(now).timestamp()
-    answer = ask(QUESTIONS[operation], body_of(resources, given), at_s=at_s, site=site)
+    answer = answer_request(BY_SLUG[operation], body_of(resources, given), RequestContext(at_s, site=site))
     said = Said(write_bundle_bytes(answer, recorded_s=at_s))
     if sound:
         assert validate(said.bundle) == ()

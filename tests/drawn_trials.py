@@ -9,12 +9,15 @@ from pathlib import Path
 import numpy as np
 
 from ebbmark.fhir.answer import Answer
+from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.reading.charted_steps import read_charted_steps
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.read import read_request
 from ebbmark.physiology.patient.steps_seen import Seen
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity
-from ebbmark.use_cases.titrate import recommend, recommend_for
+from ebbmark.use_cases.questions import answer_request
+from ebbmark.use_cases.titrate import titrate
 from recommendations import retold
 
 __all__ = ["DRAWN", "FIXTURES", "charted", "fixture", "with_vital_signs"]
@@ -26,7 +29,7 @@ STEPS_OF_ONE = tuple(range(30, 5, -1))
 
 
 def fixture(name: str) -> Answer:
-    return recommend((FIXTURES / name / "request.json").read_bytes(), at_s=AT_S)
+    return answer_request(TITRATE_PEEP, (FIXTURES / name / "request.json").read_bytes(), RequestContext(AT_S))
 
 
 def charted(
@@ -46,8 +49,8 @@ def charted(
             value = compliance * float(np.exp(noise * random.standard_normal()))
             lines.append(f"{peep},{(far or {}).get(len(lines) - 1, value):.2f},400")
     steps = read_charted_steps("\n".join(lines).encode(), height_cm=171.0, sex="male")
-    request = read_request(steps.bundle, at_s=AT_S)
-    return recommend_for(replace(request, protocol=replace(DEFAULT_PROTOCOL, minimum_steps=3)))
+    request = read_request(TITRATE_PEEP, steps.bundle, RequestContext(AT_S))
+    return titrate(replace(request, protocol=replace(DEFAULT_PROTOCOL, minimum_steps=3)))
 
 
 def with_vital_signs(

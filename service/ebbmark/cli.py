@@ -8,21 +8,21 @@ import sys
 import time
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Literal, NamedTuple
+from typing import Literal
 
 import msgspec
 
 from ebbmark import __version__
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.bedside.site import NO_SITE, Site
+from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, status_of
 from ebbmark.fhir.reading.charted_steps import COLUMNS, read_charted_steps
-from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.account import account
 from ebbmark.fhir.writing.answer import read_answer
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.fhir.writing.write import write_bundle
-from ebbmark.use_cases.titrate import recommend
+from ebbmark.use_cases.questions import answer_request
 
 __all__ = ["main"]
 
@@ -159,14 +159,11 @@ def _evaluate(chosen: argparse.Namespace) -> int:
             raise Rejected((Problem(ProblemKind.TABLE, "", found, accepted, sentence),))
         remarks = [] if steps.timed else [UNTIMED]
         body = steps.bundle
-    now_s = time.time()
-    own = _site_files()
-    recommendation = recommend(
-        body, at_s=now_s, code_map=own.code_map, site=own.site, accept_preliminary=own.accept_preliminary
-    )
+    context = _context()
+    recommendation = answer_request(TITRATE_PEEP, body, context)
     if chosen.plot is not None:
         _plot(recommendation, chosen.plot)
-    bundle = write_bundle(recommendation, recorded_s=now_s)
+    bundle = write_bundle(recommendation, recorded_s=context.at_s)
     answer = read_answer(bundle)
     if chosen.format == "fhir":
         print(msgspec.json.format(msgspec.json.encode(bundle), indent=2).decode())
@@ -181,23 +178,17 @@ def _evaluate(chosen: argparse.Namespace) -> int:
 def _inspect(chosen: argparse.Namespace) -> int:
     from ebbmark.use_cases.inspection import inspect
 
-    own, at_s, searched = _site_files(), time.time(), ""
+    context, searched = _context(), ""
     if chosen.patient is None:
         content = _bytes_of(chosen.file)
     else:
         from ebbmark.serving import observations_from_record
 
-        read = observations_from_record(chosen.patient, hours=chosen.hours, at_s=at_s)
+        read = observations_from_record(chosen.patient, hours=chosen.hours, at_s=context.at_s)
         if read is None:
             return USAGE
         content, searched = read
-    found = inspect(
-        content,
-        at_s=at_s,
-        code_map=own.code_map,
-        site=own.site,
-        accept_preliminary=own.accept_preliminary,
-    )
+    found = inspect(content, context)
     if chosen.format == "text":
         print(f"{searched}\n{found.text}" if searched else found.text, end="")
     else:
@@ -206,27 +197,19 @@ def _inspect(chosen: argparse.Namespace) -> int:
     return ANSWERED
 
 
-class _SiteFiles(NamedTuple):
-    """What a site has decided for itself, as its files say."""
-
-    site: Site = NO_SITE
-    code_map: CodeMap = NO_CODE_MAP
-    accept_preliminary: bool = False
-
-
-def _site_files() -> _SiteFiles:
-    """The site's own files, as the service would read them; none where no setting is there."""
+def _context() -> RequestContext:
+    """What requests are read with now, the site's own files among it where a setting is there."""
     from ebbmark.settings import is_anything_set
 
     if not is_anything_set():
-        return _SiteFiles()
+        return RequestContext(time.time())
     # Takes a while to load.
-    from ebbmark.serving import site_in_settings
+    from ebbmark.serving import context_in_settings
 
-    found = site_in_settings()
+    found = context_in_settings(time.time())
     if found is None:
         raise SystemExit(USAGE)
-    return _SiteFiles(*found)
+    return found
 
 
 def _plot_file(name: str) -> Path:
@@ -276,14 +259,11 @@ def _replay(chosen: argparse.Namespace) -> int:
             return USAGE
     else:
         inputs = _bytes_of(chosen.inputs)
-    own = _site_files()
     told = replay_files(
         answer,
         inputs,
         keys=keys,
-        at_s=time.time(),
-        code_map=own.code_map,
-        site=own.site,
+        context=_context(),
         render=lambda one, at_s: report_pdf(one, recorded_s=at_s),
     )
     if chosen.format == "fhir":

@@ -9,9 +9,9 @@ import time
 
 import msgspec
 
-from ebbmark.fhir.bedside.site import NO_SITE
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.physiology.closing.closing import estimate_closing
 from ebbmark.physiology.closing.estimate import Closing, CurveStep
@@ -55,4 +55,4 @@ def ask(operation: str, request: bytes | Json, *, at_s: float | None = None) -> 
     """
     now_s = time.time() if at_s is None else at_s
     body = request if isinstance(request, bytes) else msgspec.json.encode(request)
-    return write_bundle(answer_request(BY_SLUG[operation], body, at_s=now_s, site=NO_SITE), recorded_s=now_s)
+    return write_bundle(answer_request(BY_SLUG[operation], body, RequestContext(now_s)), recorded_s=now_s)

@@ -6,7 +6,6 @@ import asyncio
 import math
 import socket
 import sys
-from datetime import UTC, datetime
 
 import uvicorn
 from pydantic import ValidationError
@@ -14,14 +13,13 @@ from pydantic_settings import SettingsError
 
 from ebbmark import __version__
 from ebbmark.audit.stored_answer import Needs, needs_of
-from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.inspection.resources import ResourceMet, collection_of
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.concept_map import CodeMap
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.record.client import RecordClient, client_tls
 from ebbmark.record.record_query import RecordQuery, named_in_record, record_query_of
-from ebbmark.record.search import Budget, ReadFailure, Waiting, read_one
+from ebbmark.record.search import Budget, ReadFailure, read_one
 from ebbmark.settings import Settings, unknown_names
 from ebbmark.telemetry.logs import log_as_json
 from ebbmark.telemetry.measured import Meters, show_metrics
@@ -34,10 +32,9 @@ from ebbmark.web.replaying import inputs_of
 from ebbmark.web.site_files import read_codes, read_site
 from ebbmark.web.trust import own_keys
 
-__all__ = ["inputs_from_record", "observations_from_record", "serve", "site_in_settings"]
+__all__ = ["context_in_settings", "inputs_from_record", "observations_from_record", "serve"]
 
 BACKLOG = 2048
-_WAITING = Waiting(sleep=asyncio.sleep, now=lambda: datetime.now(UTC))
 
 
 def serve(*, host: str | None = None, port: int | None = None, demo: bool | None = None) -> bool:
@@ -103,18 +100,19 @@ def serve(*, host: str | None = None, port: int | None = None, demo: bool | None
     return True
 
 
-def site_in_settings() -> tuple[Site, CodeMap, bool] | None:
-    """What the site's own files say, and whether preliminary Observations count.
+def context_in_settings(at_s: float) -> RequestContext | None:
+    """What requests are read with at an instant, as the settings and the site's own files say.
 
     Returns:
-        Site, codes and choice; None where a setting or file cannot be used, and why was said on standard error.
+        The context; None where a setting or file cannot be used, and why was said on standard error.
     """
     settings = _settings()
     if settings is None:
         return None
     try:
         site = read_site(value_sets=settings.value_sets, protocols=settings.protocols, stop_limits=settings.stop_limits)
-        return site, read_codes(settings.code_map), settings.accept_preliminary
+        codes = read_codes(settings.code_map)
+        return RequestContext(at_s, site, code_map=codes, accept_preliminary=settings.accept_preliminary)
     except (ValueError, Rejected) as error:
         _refused(f"{str(error).rstrip('.')}.")
         return None
@@ -175,10 +173,10 @@ def observations_from_record(patient: str, *, hours: float, at_s: float) -> tupl
 async def _observations(asked: RecordQuery, record: RecordClient) -> list[ResourceMet] | str:
     async with record:
         budget = Budget()
-        patient = await read_one(asked.patient, record=record, budget=budget, waiting=_WAITING)
+        patient = await read_one(asked.patient, record=record, budget=budget)
         if isinstance(patient, ReadFailure):
             return patient.sentence
-        found = await observations_of(asked, record=record, waiting=_WAITING)
+        found = await observations_of(asked, record=record)
         return found if isinstance(found, str) else [as_met(patient), *found]
 
 

@@ -21,15 +21,15 @@ from pypdf import PdfReader
 from agreement.drawn import KINDS, TWO, Drawn, drawn
 from ebbmark.cli import main
 from ebbmark.fhir.answer import Amount, Answer, Coded, Statement
-from ebbmark.fhir.bedside.site import NO_SITE
+from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.results import with_source
 from ebbmark.fhir.writing.sentences import closing_sentence
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.physiology.closing.estimate import Verdict
 from ebbmark.physiology.wording import level
-from ebbmark.use_cases.questions import QUESTIONS, ask
-from ebbmark.use_cases.titrate import recommend
+from ebbmark.use_cases.questions import answer_request
 from ebbmark.views.sheet import report_pdf
 from ebbmark.web.hooks.card_text import escaped
 from ebbmark.web.page.answer_view import answer_view
@@ -62,7 +62,7 @@ class Told:
 
 def told(name: str, body: bytes, trial: Drawn | None, at_s: float) -> Told:
     try:
-        return Told(name, body, trial, recommend(body, at_s=at_s))
+        return Told(name, body, trial, answer_request(TITRATE_PEEP, body, RequestContext(at_s)))
     except Rejected as rejected:
         return Told(name, body, trial, None, tuple(one.kind.value[0] for one in rejected.problems))
 
@@ -90,7 +90,7 @@ every_kind = pytest.mark.parametrize("kind", ALL_KINDS)
 def answered(question: str, body: bytes, at_s: float) -> Answer | tuple[str, ...]:
     """The answer to a question, or the kinds of problems for which it is refused."""
     try:
-        return ask(QUESTIONS[question], body, at_s=at_s, site=NO_SITE)
+        return answer_request(BY_SLUG[question], body, RequestContext(at_s))
     except Rejected as rejected:
         return tuple(one.kind.value[0] for one in rejected.problems)
 
@@ -150,7 +150,7 @@ class TestOneStory:
 
         def differ(one: Told) -> object:
             body = with_as_of(one)
-            mine = write_bundle(recommend(body, at_s=LATER_S), recorded_s=LATER_S)
+            mine = write_bundle(answer_request(TITRATE_PEEP, body, RequestContext(LATER_S)), recorded_s=LATER_S)
             theirs = ask_door(app, body).json
             return without_recorded(theirs) != without_recorded(mine)
 
@@ -236,8 +236,10 @@ class TestOneStory:
         def differ(one: Told) -> object:
             if one.trial is None:
                 return None
-            later = recommend(
-                one.trial.body(*one.trial.set_to(one.trial.last_cmh2o + 4, 240)), at_s=one.trial.at_s(900)
+            later = answer_request(
+                TITRATE_PEEP,
+                one.trial.body(*one.trial.set_to(one.trial.last_cmh2o + 4, 240)),
+                RequestContext(one.trial.at_s(900)),
             )
             mine, theirs = (
                 (each.titration.closing, each.titration.advice.suggested_peep_cmh2o, each.titration.advice.rationale)
@@ -289,7 +291,11 @@ class TestOneStory:
             if not found:
                 return None if one.known.titration.closing.verdict is not Verdict.FOUND else "no card"
             (card,) = found
-            same = recommend(to_bytes(parameters(bundle=bundle(patient(), height(), *rows))), at_s=one.trial.at_s(900))
+            same = answer_request(
+                TITRATE_PEEP,
+                to_bytes(parameters(bundle=bundle(patient(), height(), *rows))),
+                RequestContext(one.trial.at_s(900)),
+            )
             closing, advice = same.titration.closing, same.titration.advice
             own = [each for each in advice.cautions if each.of_this_patient]
             texts = [closing_sentence(closing), advice.rationale, *[with_source(each) for each in own[:3]]]
@@ -376,7 +382,7 @@ class TestOneStory:
             assert one.trial is not None
             alone = [row for row in one.trial.observations if str(row["id"]).startswith("second")]
             body = to_bytes(parameters(bundle=bundle(patient(), height(), *alone)))
-            mine = recommend(body, at_s=one.trial.at_s(60))
+            mine = answer_request(TITRATE_PEEP, body, RequestContext(one.trial.at_s(60)))
             if (mine.titration.closing, mine.titration.advice.rationale) != (
                 one.known.titration.closing,
                 one.known.titration.advice.rationale,

@@ -12,11 +12,13 @@ from audit.test_replay import AT_S, INPUTS, LATER_S, TALL, answer, copy_of, repl
 from audit.test_signature import KEY, PUBLISHED
 from ebbmark.audit.signature import Verified, sign, verify
 from ebbmark.cli import main
-from ebbmark.fhir.reading.read import read_code_map
+from ebbmark.fhir.operations import TITRATE_PEEP
+from ebbmark.fhir.reading.concept_map import read_code_map
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.normal_form import resources_of
 from ebbmark.fhir.writing.write import write_bundle
+from ebbmark.use_cases.questions import answer_request
 from ebbmark.use_cases.replay import Outcome, replay
-from ebbmark.use_cases.titrate import recommend
 from fhir_builders import at, bundle, height, parameters, patient, quantity, to_bytes, trial_observations
 
 Json = dict[str, Any]
@@ -65,7 +67,7 @@ def test_every_fixture_is_the_same_when_replayed_from_its_resources_alone(pair: 
     resources = [each for one in given for each in ([e["resource"] for e in one["entry"]] if "entry" in one else [one])]
     stored = json.loads((pair / "answer.json").read_bytes())
 
-    outcome = replay(resources_of(stored), [("", one) for one in resources], at_s=LATER_S)
+    outcome = replay(resources_of(stored), [("", one) for one in resources], RequestContext(LATER_S))
 
     assert (outcome.outcome, outcome.findings) == (Outcome.SAME, ())
 
@@ -113,7 +115,7 @@ def test_the_codes_of_a_request_are_listed_and_used_again() -> None:
 def test_the_codes_of_the_service_are_listed_and_used_again_where_the_service_has_others_by_now() -> None:
     body = to_bytes(parameters(bundle=bundle(patient(), height(), *LOCAL)))
     own, later = (read_code_map(to_bytes(code_map(P=code))) for code in ("20077-4", "76259-1"))
-    stored = write_bundle(recommend(body, at_s=AT_S, code_map=own), recorded_s=AT_S)
+    stored = write_bundle(answer_request(TITRATE_PEEP, body, RequestContext(AT_S, code_map=own)), recorded_s=AT_S)
 
     assert replayed(stored, patient(), height(), *LOCAL, code_map=later).findings == ()
 

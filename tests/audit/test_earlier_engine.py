@@ -15,6 +15,7 @@ import pytest
 from audit.test_replay import LATER_S
 from ebbmark.audit.findings import FindingKind
 from ebbmark.cli import main
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.normal_form import resources_of
 from ebbmark.use_cases.replay import Outcome, Replayed, replay
 from ebbmark.use_cases.replay_exchange import read_inputs
@@ -31,7 +32,7 @@ def stored(folder: Path = CLEAR) -> Json:
 
 def replayed(answer: Json, folder: Path = CLEAR) -> Replayed:
     given = read_inputs((folder / "request.json").read_bytes())
-    return replay(resources_of(answer), given.resources, at_s=LATER_S, choices=given.choices)
+    return replay(resources_of(answer), given.resources, RequestContext(LATER_S), choices=given.choices)
 
 
 def part(answer: Json, code: str, *, component: str = "") -> Json:

@@ -16,6 +16,7 @@ from ebbmark.audit.findings import FindingKind
 from ebbmark.audit.signature import Verified, sign, verify
 from ebbmark.audit.stored_answer import needs_of
 from ebbmark.cli import main
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of
 from ebbmark.use_cases.replay import Outcome, replay
 from fhir_builders import parameters, to_bytes
@@ -82,7 +83,7 @@ def test_another_type_anywhere_in_an_answer_is_refused_or_found(turn: int) -> No
             stored = resources_of(answer)
             needs_of(stored)
             verify(stored, PUBLISHED)
-            replay(stored, [("", one) for one in INPUTS], at_s=LATER_S)
+            replay(stored, [("", one) for one in INPUTS], RequestContext(LATER_S))
 
 
 def test_another_type_anywhere_in_the_inputs_is_refused_or_found() -> None:
@@ -90,7 +91,7 @@ def test_another_type_anywhere_in_the_inputs_is_refused_or_found() -> None:
         inputs = [*put(INPUTS[:3], place, OTHERS[number % len(OTHERS)]), *INPUTS[3:]]
         bundle = {"resourceType": "Bundle", "entry": [{"resource": one} for one in inputs]}
         with suppress(NotAnAnswer):
-            replay(resources_of(STORED), resources_of(bundle), at_s=LATER_S)
+            replay(resources_of(STORED), resources_of(bundle), RequestContext(LATER_S))
 
 
 @pytest.mark.parametrize("place", ["answer", "inputs"])
@@ -167,7 +168,8 @@ def test_no_sentence_repeats_a_text_of_the_answer() -> None:
         answer = {**STORED, "entry": put(STORED["entry"], place, name)}
         try:
             told = [
-                one.sentence for one in replay(resources_of(answer), [("", o) for o in INPUTS], at_s=LATER_S).findings
+                one.sentence
+                for one in replay(resources_of(answer), [("", o) for o in INPUTS], RequestContext(LATER_S)).findings
             ]
         except NotAnAnswer as refused:
             told = [str(refused)]

@@ -10,12 +10,14 @@ import pytest
 from audit.read_back import read_back
 from audit.test_signature import changed, one_of_each
 from ebbmark.audit.findings import FindingKind
+from ebbmark.fhir.operations import TITRATE_PEEP
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.canonical import identity
 from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of
 from ebbmark.fhir.writing.superseding import superseded
 from ebbmark.fhir.writing.write import write_bundle
+from ebbmark.use_cases.questions import answer_request
 from ebbmark.use_cases.replay import Replayed, replay
-from ebbmark.use_cases.titrate import recommend
 from fhir_builders import (
     at,
     bundle,
@@ -38,11 +40,11 @@ INPUTS: list[Json] = [patient(), TALL, *trial_observations()]
 
 def answer(*inputs: Json, **more: object) -> Json:
     body = to_bytes(parameters(bundle=bundle(*(inputs or INPUTS)), **more))
-    return write_bundle(recommend(body, at_s=AT_S), recorded_s=AT_S)
+    return write_bundle(answer_request(TITRATE_PEEP, body, RequestContext(AT_S)), recorded_s=AT_S)
 
 
 def replayed(stored: Json, *inputs: Json, at_s: float = LATER_S, **more: Any) -> Replayed:  # noqa: ANN401
-    return replay(resources_of(stored), [("", one) for one in inputs or INPUTS], at_s=at_s, **more)
+    return replay(resources_of(stored), [("", one) for one in inputs or INPUTS], RequestContext(at_s), **more)
 
 
 STORED = answer()
@@ -59,7 +61,9 @@ def test_an_untouched_answer_is_the_same_long_afterwards() -> None:
 
 
 def test_the_answer_read_back_from_a_record_is_the_same() -> None:
-    assert replay(read_back(STORED, "Patient/p1"), [("", one) for one in INPUTS], at_s=LATER_S).findings == ()
+    assert (
+        replay(read_back(STORED, "Patient/p1"), [("", one) for one in INPUTS], RequestContext(LATER_S)).findings == ()
+    )
 
 
 def test_the_order_of_the_inputs_does_not_matter() -> None:
@@ -166,7 +170,7 @@ def test_an_input_that_is_gone_is_named() -> None:
 
 
 def test_another_engine_version_is_named_and_values_are_compared_all_the_same() -> None:
-    new = recommend(to_bytes(parameters(bundle=bundle(*INPUTS))), at_s=AT_S)
+    new = answer_request(TITRATE_PEEP, to_bytes(parameters(bundle=bundle(*INPUTS))), RequestContext(AT_S))
     older = replace(new, engine_version="0.0.9", identity=identity(new.input_digest, new.request.protocol, "0.0.9"))
 
     assert kinds(replayed(write_bundle(older, recorded_s=AT_S))) == {FindingKind.ENGINE}
@@ -206,7 +210,7 @@ def test_a_result_that_was_put_in_is_named() -> None:
 def test_a_mark_of_superseding_came_afterwards() -> None:
     stored = [(url, superseded(one, "f" * 64)) for url, one in read_back(STORED, "Patient/p1")]
 
-    outcome = replay(stored, [("", one) for one in INPUTS], at_s=LATER_S)
+    outcome = replay(stored, [("", one) for one in INPUTS], RequestContext(LATER_S))
 
     assert (outcome.same, kinds(outcome)) == (True, {FindingKind.SUPERSEDED})
 

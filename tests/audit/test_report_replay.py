@@ -11,9 +11,11 @@ from audit.read_back import read_back
 from audit.test_replay import AT_S, LATER_S
 from audit.test_tampering import GIVEN
 from ebbmark.fhir.answer import Answer
+from ebbmark.fhir.operations import TITRATE_PEEP
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.write import write_bundle
+from ebbmark.use_cases.questions import answer_request
 from ebbmark.use_cases.replay import Replayed, replay
-from ebbmark.use_cases.titrate import recommend
 from ebbmark.views.sheet import report_pdf
 from fhir_builders import at, bundle, observation, parameters, to_bytes
 
@@ -44,11 +46,11 @@ def stored(answer: Answer) -> list[tuple[str, Json]]:
 
 
 def asked(*inputs: Json, **more: Any) -> Answer:  # noqa: ANN401
-    return recommend(to_bytes(parameters(bundle=bundle(*inputs), **more)), at_s=AT_S)
+    return answer_request(TITRATE_PEEP, to_bytes(parameters(bundle=bundle(*inputs), **more)), RequestContext(AT_S))
 
 
 def replayed(answer: Answer, *inputs: Json) -> Replayed:
-    return replay(stored(answer), [("", one) for one in inputs], at_s=LATER_S, render=render)
+    return replay(stored(answer), [("", one) for one in inputs], RequestContext(LATER_S), render=render)
 
 
 def test_the_same_inputs_in_another_order_give_the_same_page_long_afterwards() -> None:

@@ -16,11 +16,13 @@ from audit.test_signature import KEY, PUBLISHED, changed, leaves
 from ebbmark.audit.findings import FindingKind
 from ebbmark.audit.signature import Verified, sign, verify
 from ebbmark.fhir.answer import Answer
+from ebbmark.fhir.operations import TITRATE_PEEP
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.fhir.writing.write import write_bundle
+from ebbmark.use_cases.questions import answer_request
 from ebbmark.use_cases.replay import Replayed, replay
-from ebbmark.use_cases.titrate import recommend
 from fhir_builders import at, bundle, height, observation, parameters, patient, to_bytes, trial_observations
 
 Json = dict[str, Any]
@@ -35,7 +37,7 @@ GIVEN: list[Json] = [
     *trial_observations((18.0, 16.0, 14.0, 12.0), (46.0, 46.5, 44.0, 39.0)),
     WRONG,
 ]
-ANSWER = recommend(to_bytes(parameters(bundle=bundle(*GIVEN))), at_s=AT_S)
+ANSWER = answer_request(TITRATE_PEEP, to_bytes(parameters(bundle=bundle(*GIVEN))), RequestContext(AT_S))
 
 
 def page(answer: Answer, recorded_s: float) -> bytes:
@@ -73,7 +75,7 @@ NOT_COMPUTED: dict[Path, str] = {
 
 
 def replayed(stored: Stored) -> Replayed:
-    return replay([("", one) for one in stored], [("", one) for one in GIVEN], at_s=LATER_S, render=page)
+    return replay([("", one) for one in stored], [("", one) for one in GIVEN], RequestContext(LATER_S), render=page)
 
 
 def is_found_by_replay(stored: Stored) -> bool:
@@ -265,7 +267,7 @@ def test_a_page_that_was_exchanged_is_found_though_its_digest_fits() -> None:
 
 
 def test_a_page_that_cannot_be_made_again_is_said_to_be_unchecked() -> None:
-    outcome = replay([("", one) for one in STORED], [("", one) for one in GIVEN], at_s=LATER_S)
+    outcome = replay([("", one) for one in STORED], [("", one) for one in GIVEN], RequestContext(LATER_S))
 
     assert (outcome.same, [one.kind for one in outcome.findings]) == (False, [FindingKind.NOT_COMPUTED])
 

@@ -8,6 +8,7 @@ import pytest
 
 from ebbmark.fhir.operations import OPERATIONS, TITRATE_PEEP
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.read import read_request
 from fhir_builders import (
     Json,
@@ -36,7 +37,7 @@ def step(**more: Any) -> Json:  # noqa: ANN401
 def refused(*resources: Any, who: Json | None = None) -> tuple[Problem, ...]:  # noqa: ANN401
     body = to_bytes(bundle(who or patient(), height(), *trial_observations(), *resources))
     with pytest.raises(Rejected) as found:
-        read_request(body, at_s=NOW_S)
+        read_request(TITRATE_PEEP, body, RequestContext(NOW_S))
     return found.value.problems
 
 
@@ -83,12 +84,16 @@ def test_as_many_as_are_allowed_are_read() -> None:
         )
     )
 
-    assert read_request(body, at_s=NOW_S).readings[-1].value == 10.0
+    assert read_request(TITRATE_PEEP, body, RequestContext(NOW_S)).readings[-1].value == 10.0
 
 
 def test_no_more_than_a_hundred_faults_of_the_shape_are_told() -> None:
     with pytest.raises(Rejected) as found:
-        read_request(to_bytes({"resourceType": "Bundle", "type": "collection", "entry": [1] * 5_000}), at_s=NOW_S)
+        read_request(
+            TITRATE_PEEP,
+            to_bytes({"resourceType": "Bundle", "type": "collection", "entry": [1] * 5_000}),
+            RequestContext(NOW_S),
+        )
 
     assert len(found.value.problems) == 100
 
@@ -118,7 +123,7 @@ def test_no_number_in_another_place_is_a_fault(odd: Json, operation: Any) -> Non
 
     body = to_bytes(bundle(patient(), height(), *trial_observations(), saturation | odd))
 
-    assert read_request(body, operation, at_s=NOW_S).ignored
+    assert read_request(operation, body, RequestContext(NOW_S)).ignored
 
 
 @pytest.mark.parametrize(
@@ -128,4 +133,4 @@ def test_an_instant_at_the_ends_of_the_calendar_is_a_refusal_and_no_fault(text: 
     trial = bundle(patient(), height(), *trial_observations())
     for name in ("as_of", "trial_started"):
         with pytest.raises(Rejected):
-            read_request(to_bytes(parameters(bundle=trial, **{name: text})), NEXT_STEP, at_s=NOW_S)
+            read_request(NEXT_STEP, to_bytes(parameters(bundle=trial, **{name: text})), RequestContext(NOW_S))

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import pytest
 
+from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import ProblemKind, Rejected
 from ebbmark.fhir.reading.codes import LOINC
-from ebbmark.fhir.reading.concept_map import OWN_QUANTITIES
-from ebbmark.fhir.reading.read import read_code_map, read_request
+from ebbmark.fhir.reading.concept_map import OWN_QUANTITIES, read_code_map
+from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.read import read_request
 from ebbmark.physiology.readings import Quantity
 from fhir_builders import Json, bundle, height, observation, parameters, patient, to_bytes
 
@@ -44,7 +46,7 @@ TRIAL = bundle(patient(), height(), observation(f"{SITE}|PEEP", 10.0))
 def test_a_mapped_code_is_understood(given: Json) -> None:
     code_map = read_code_map(to_bytes(concept_map(given)))
 
-    request = read_request(to_bytes(TRIAL), at_s=NOW_S, code_map=code_map)
+    request = read_request(TITRATE_PEEP, to_bytes(TRIAL), RequestContext(NOW_S, code_map=code_map))
 
     assert [reading.quantity for reading in request.readings] == [Quantity.PEEP_SET]
 
@@ -53,7 +55,7 @@ def test_a_map_within_the_request_is_laid_over_the_site_s_own() -> None:
     site = read_code_map(to_bytes(concept_map(group(("PEEP", "76259-1")))))
     body = to_bytes(parameters(bundle=TRIAL, concept_map=concept_map(group(("PEEP", "20077-4")))))
 
-    request = read_request(body, at_s=NOW_S, code_map=site)
+    request = read_request(TITRATE_PEEP, body, RequestContext(NOW_S, code_map=site))
 
     assert [reading.quantity for reading in request.readings] == [Quantity.PEEP_SET]
 
@@ -63,7 +65,9 @@ def test_a_map_within_the_request_leaves_the_site_s_other_codes_in_place() -> No
     other = concept_map(group(("PLAT", "76259-1")))
     both = bundle(patient(), height(), observation(f"{SITE}|PEEP", 10.0), observation(f"{SITE}|PLAT", 20.0))
 
-    request = read_request(to_bytes(parameters(bundle=both, concept_map=other)), at_s=NOW_S, code_map=site)
+    request = read_request(
+        TITRATE_PEEP, to_bytes(parameters(bundle=both, concept_map=other)), RequestContext(NOW_S, code_map=site)
+    )
 
     assert [reading.quantity for reading in request.readings] == [Quantity.PEEP_SET, Quantity.PLATEAU_PRESSURE]
 
@@ -76,16 +80,20 @@ def test_a_site_may_say_what_a_standard_code_means_there() -> None:
         parameters(bundle=bundle(patient(), height(), observation("peep-set", 10.0), ph), concept_map=given)
     )
 
-    request = read_request(body, at_s=NOW_S)
+    request = read_request(TITRATE_PEEP, body, RequestContext(NOW_S))
 
     assert [reading.quantity for reading in request.readings] == [Quantity.PEEP_SET, Quantity.PH]
 
 
 def test_a_map_of_one_request_is_gone_with_it() -> None:
-    read_request(to_bytes(parameters(bundle=TRIAL, concept_map=concept_map(group(("PEEP", "20077-4"))))), at_s=NOW_S)
+    read_request(
+        TITRATE_PEEP,
+        to_bytes(parameters(bundle=TRIAL, concept_map=concept_map(group(("PEEP", "20077-4"))))),
+        RequestContext(NOW_S),
+    )
 
     with pytest.raises(Rejected) as caught:
-        read_request(to_bytes(TRIAL), at_s=NOW_S)
+        read_request(TITRATE_PEEP, to_bytes(TRIAL), RequestContext(NOW_S))
 
     assert [one.code for one in caught.value.ignored] == ["unknown-code"]
 

@@ -7,12 +7,14 @@ from collections import Counter
 import pytest
 
 from ebbmark.fhir.naming import CODE_SYSTEM, RESULT_SYSTEM
+from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected, ignored_issue
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.writing.write import write_bundle
-from ebbmark.use_cases.titrate import recommend
+from ebbmark.use_cases.questions import answer_request
 from fhir_builders import (
     LOINC,
     UCUM,
@@ -35,7 +37,7 @@ NOW_S = 1772355600.0 + 86400.0
 def read(*resources: Json, accept_preliminary: bool = False) -> Request:
     """Read these beside a whole trial, which always leaves something usable."""
     body = to_bytes(bundle(patient(), height(), *trial_observations(), *resources))
-    return read_request(body, at_s=NOW_S, accept_preliminary=accept_preliminary)
+    return read_request(TITRATE_PEEP, body, RequestContext(NOW_S, accept_preliminary=accept_preliminary))
 
 
 def odd(value: float | None = 10.0, *, code: str = "peep-set", **more: object) -> Json:
@@ -151,7 +153,7 @@ def ignored_of(resources: list[Json]) -> Request:
     entries = built["entry"]
     assert isinstance(entries, list)
     entries.append({"request": {"method": "DELETE", "url": "Observation/9"}})
-    return read_request(to_bytes(built), at_s=NOW_S)
+    return read_request(TITRATE_PEEP, to_bytes(built), RequestContext(NOW_S))
 
 
 @pytest.mark.parametrize(("reason", "path", "resources"), [row[1:] for row in IGNORED], ids=[row[0] for row in IGNORED])
@@ -240,7 +242,7 @@ def test_no_refusal_repeats_a_name_that_was_sent_in_the_wrong_place(changes: Jso
     body = to_bytes(bundle(patient(), height(), *trial_observations(), sent))
 
     try:
-        told = [one.reason for one in read_request(body, at_s=NOW_S).ignored]
+        told = [one.reason for one in read_request(TITRATE_PEEP, body, RequestContext(NOW_S)).ignored]
     except Rejected as rejected:
         told = [f"{one.sentence} {one.found}" for one in rejected.problems]
         told += [one.reason for one in rejected.ignored]
@@ -290,7 +292,7 @@ def test_an_ignored_input_becomes_an_issue_with_type_and_path() -> None:
 
 def test_an_answer_that_comes_back_signed_changes_nothing() -> None:
     trial = [patient(), height(), *trial_observations()]
-    first = recommend(to_bytes(bundle(*trial)), at_s=NOW_S)
+    first = answer_request(TITRATE_PEEP, to_bytes(bundle(*trial)), RequestContext(NOW_S))
     entries = write_bundle(first, recorded_s=NOW_S)["entry"]
     assert isinstance(entries, list)
     signed = [
@@ -299,7 +301,7 @@ def test_an_answer_that_comes_back_signed_changes_nothing() -> None:
         if entry["resource"]["resourceType"] == "Observation"
     ]
 
-    again = recommend(to_bytes(bundle(*trial, *signed)), at_s=NOW_S)
+    again = answer_request(TITRATE_PEEP, to_bytes(bundle(*trial, *signed)), RequestContext(NOW_S))
 
     assert again.identity == first.identity
     assert [one.code for one in again.ignored].count(Reason.OWN_RESULT.slug) == len(signed)

@@ -12,13 +12,14 @@ from hypothesis import strategies as st
 from ebbmark.fhir.inspection.likely import likeliest
 from ebbmark.fhir.inspection.resources import resources_in
 from ebbmark.fhir.inspection.tally import CodeMet
+from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.concept_map import OWN_QUANTITIES
-from ebbmark.fhir.reading.read import read_code_map
+from ebbmark.fhir.reading.concept_map import OWN_QUANTITIES, read_code_map
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.physiology.readings import Quantity
 from ebbmark.use_cases.inspection import Inspection, inspect
-from ebbmark.use_cases.titrate import recommend
+from ebbmark.use_cases.questions import answer_request
 from fhir_builders import Json, at, bundle, height, patient, to_bytes, trial_bundle
 
 NOW_S = 1772355600.0 + 86400.0
@@ -55,7 +56,7 @@ RECORD = to_bytes(bundle(patient(), height(), *LOCAL))
 
 
 def inspected(content: bytes = RECORD) -> Inspection:
-    return inspect(content, at_s=NOW_S)
+    return inspect(content, RequestContext(NOW_S))
 
 
 def met(found: Inspection, code: str) -> CodeMet:
@@ -72,7 +73,7 @@ def test_every_code_is_told_with_its_count_unit_and_range() -> None:
 
 
 def test_what_is_read_is_told_as_the_reader_of_requests_reads_it() -> None:
-    found = inspect(to_bytes(trial_bundle()), at_s=NOW_S)
+    found = inspect(to_bytes(trial_bundle()), RequestContext(NOW_S))
 
     assert {one.quantity for one in found.tally.codes} >= {"peep-set", "plateau-pressure", "tidal-volume-expired"}
     assert not found.tally.unread
@@ -133,7 +134,7 @@ def test_the_corrected_draft_makes_the_record_readable() -> None:
     agreed = json.loads(json.dumps(inspected().draft).replace("relatedto", "equivalent"))
     readable = RECORD.replace(b'"ML"', b'"mL"')
 
-    found = recommend(readable, at_s=NOW_S, code_map=read_code_map(to_bytes(agreed)))
+    found = answer_request(TITRATE_PEEP, readable, RequestContext(NOW_S, code_map=read_code_map(to_bytes(agreed))))
 
     assert agreed["group"][0]["target"] == OWN_QUANTITIES
     assert [step.peep_cmh2o for step in found.titration.trial.steps] == PEEPS

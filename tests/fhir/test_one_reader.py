@@ -8,7 +8,9 @@ import pytest
 
 from ebbmark.fhir.operations import OPERATIONS, TITRATE_PEEP, Operation
 from ebbmark.fhir.problems import ProblemKind, Rejected
-from ebbmark.fhir.reading.read import NO_CODE_MAP, read_request
+from ebbmark.fhir.reading.concept_map import NO_CODE_MAP
+from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.reading.request import Request
 from fhir_builders import LOINC, UCUM, Json, at, bundle, height, observation, patient, to_bytes, trial_observations
 
@@ -49,7 +51,7 @@ def charted(code: str, text: str, minute: int) -> Json:
 
 def read(*resources: Json, operation: Operation = TITRATE_PEEP) -> Request:
     body = to_bytes(bundle(patient(), height(), *trial_observations(), *resources))
-    return read_request(body, operation, at_s=NOW_S)
+    return read_request(operation, body, RequestContext(NOW_S))
 
 
 def by_slug(slug: str) -> Operation:
@@ -94,7 +96,7 @@ def test_a_resource_type_in_another_spelling_of_the_same_json_is_read_all_the_sa
     escaped = body.replace(b'"Condition"', b'"\\u0043ondition"')
     assert escaped != body
 
-    request = read_request(escaped, by_slug("assess-candidate"), at_s=NOW_S)
+    request = read_request(by_slug("assess-candidate"), escaped, RequestContext(NOW_S))
 
     assert [one.concepts for one, _ in request.conditions] == [("untreated-pneumothorax",)]
 

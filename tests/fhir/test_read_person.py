@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import pytest
 
+from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import ProblemKind, Rejected
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.reading.sex import BIRTH_SEX, CLINICAL_USE
@@ -28,7 +30,7 @@ NOW_S = 1772355600.0 + 86400.0  # 2026-03-02
 def read(*resources: Json, sex: str | None = None) -> Request:
     content = bundle(*resources, *trial_observations())
     body = to_bytes(parameters(bundle=content, sex_for_formula=sex) if sex else content)
-    return read_request(body, at_s=NOW_S)
+    return read_request(TITRATE_PEEP, body, RequestContext(NOW_S))
 
 
 def kinds(*resources: Json) -> list[ProblemKind]:
@@ -248,7 +250,7 @@ def test_a_patient_whom_only_the_request_knows_has_no_version() -> None:
     trial = [{**one, "subject": {"reference": ours}} for one in (height(), *trial_observations())]
     body = {**bundle(*trial), "entry": [{"fullUrl": ours, "resource": nameless}, *entries(bundle(*trial))]}
 
-    assert read_request(to_bytes(body), at_s=NOW_S).known_person.version == ""
+    assert read_request(TITRATE_PEEP, to_bytes(body), RequestContext(NOW_S)).known_person.version == ""
 
 
 def entries(content: Json) -> list[Json]:
@@ -261,7 +263,9 @@ def test_the_age_at_the_trial_follows_from_the_inputs_alone() -> None:
     ten_years_s = 10 * 365.25 * 86400.0
     content = to_bytes(bundle(patient(born="1960-05-17"), height(), *trial_observations()))
 
-    now, later = (read_request(content, at_s=at_s).known_person for at_s in (NOW_S, NOW_S + ten_years_s))
+    now, later = (
+        read_request(TITRATE_PEEP, content, RequestContext(at_s)).known_person for at_s in (NOW_S, NOW_S + ten_years_s)
+    )
 
     assert (now.age_at_trial_years, later.age_at_trial_years) == (65.0, 65.0)
     assert later.age_years == 75.0

@@ -9,7 +9,9 @@ import math
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected, operation_outcome, status_of
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.reasons import ISSUE_TYPES
@@ -62,7 +64,7 @@ SEEDS: list[Json] = [
 def answer(body: bytes) -> Request | Rejected:
     """Either outcome; anything else that is raised fails the test."""
     try:
-        return read_request(body, at_s=NOW_S)
+        return read_request(TITRATE_PEEP, body, RequestContext(NOW_S))
     except Rejected as rejected:
         return rejected
 

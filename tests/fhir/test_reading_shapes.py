@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+from ebbmark.fhir.operations import TITRATE_PEEP
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.reading.request import Request
 from ebbmark.physiology.readings import Quantity, Reading
@@ -32,7 +34,7 @@ NOW_S = START_S + 86400.0
 
 
 def read(*resources: Json) -> Request:
-    return read_request(to_bytes(bundle(patient(), height(), *resources)), at_s=NOW_S)
+    return read_request(TITRATE_PEEP, to_bytes(bundle(patient(), height(), *resources)), RequestContext(NOW_S))
 
 
 def values(request: Request) -> list[tuple[Quantity, float, float, float]]:
@@ -59,13 +61,15 @@ def test_single_values_and_panels_of_one_trial_give_the_same_readings() -> None:
 
 @pytest.mark.parametrize("kind", ["collection", "searchset", "batch", "transaction"])
 def test_every_kind_of_bundle_gives_the_same_readings(kind: str) -> None:
-    assert values(read_request(to_bytes(trial_bundle(kind=kind)), at_s=NOW_S)) == values(read(*trial_observations()))
+    assert values(read_request(TITRATE_PEEP, to_bytes(trial_bundle(kind=kind)), RequestContext(NOW_S))) == values(
+        read(*trial_observations())
+    )
 
 
 def test_observations_as_parameters_give_the_same_readings_and_their_own_paths() -> None:
     body = to_bytes(parameters(patient=patient(), observation=[height(), *trial_observations()]))
 
-    request = read_request(body, at_s=NOW_S)
+    request = read_request(TITRATE_PEEP, body, RequestContext(NOW_S))
 
     assert values(request) == values(read(*trial_observations()))
     assert request.sources[0].path == "Parameters.parameter[2].resource"
@@ -172,7 +176,7 @@ def test_an_open_period_stands_for_its_start() -> None:
 def test_the_clock_of_a_device_may_run_five_minutes_ahead() -> None:
     body = to_bytes(bundle(patient(), height(), peep(), peep(effectiveDateTime=at(4, 59))))
 
-    assert len(read_request(body, at_s=START_S).readings) == 2
+    assert len(read_request(TITRATE_PEEP, body, RequestContext(START_S)).readings) == 2
 
 
 @pytest.mark.parametrize("where", ["bundled", "contained"])
@@ -241,7 +245,7 @@ def test_a_urn_as_full_url_is_resolved() -> None:
         one["resource"]["subject"] = {"reference": urn}
     entries.append({"fullUrl": urn, "resource": nameless})
 
-    request = read_request(to_bytes(built), at_s=NOW_S)
+    request = read_request(TITRATE_PEEP, to_bytes(built), RequestContext(NOW_S))
 
     assert request.subject == urn
 
@@ -256,7 +260,7 @@ def test_observations_without_subject_are_used_and_noted() -> None:
 def test_without_a_patient_the_sex_must_come_with_the_request() -> None:
     body = to_bytes(parameters(bundle=bundle(height(), *trial_observations()), sex_for_formula="male"))
 
-    request = read_request(body, at_s=NOW_S)
+    request = read_request(TITRATE_PEEP, body, RequestContext(NOW_S))
 
     assert request.subject == "Patient/p1"
     assert request.known_person.sex.value == "male"
@@ -289,7 +293,7 @@ def test_a_source_is_named_as_exactly_as_it_can_be(identity: str | None, version
         {"fullUrl": "urn:uuid:1", "resource": observation("peep-set", 10.0, identity=identity, version=version)}
     )
 
-    request = read_request(to_bytes(built), at_s=NOW_S)
+    request = read_request(TITRATE_PEEP, to_bytes(built), RequestContext(NOW_S))
 
     assert request.sources[0].reference == expected
     assert request.sources[0].value == f"peep-set|10.0|cm[H2O]|{START_S}|{START_S}"
@@ -298,7 +302,7 @@ def test_a_source_is_named_as_exactly_as_it_can_be(identity: str | None, version
 def test_a_search_result_with_a_further_page_is_noted() -> None:
     built = trial_bundle(kind="searchset") | {"link": [{"relation": "next", "url": "https://record.example/next"}]}
 
-    request = read_request(to_bytes(built), at_s=NOW_S)
+    request = read_request(TITRATE_PEEP, to_bytes(built), RequestContext(NOW_S))
 
     assert any("further page" in note for note in request.notes)
 
@@ -314,7 +318,7 @@ def test_parameters_set_protocol_margin_instant_and_write_back() -> None:
         )
     )
 
-    request = read_request(body, at_s=NOW_S)
+    request = read_request(TITRATE_PEEP, body, RequestContext(NOW_S))
 
     assert request.protocol.margin_cmh2o == pytest.approx(300.0 / 98.0665)
     assert request.as_of_s == START_S + 2400.0
@@ -322,7 +326,9 @@ def test_parameters_set_protocol_margin_instant_and_write_back() -> None:
 
 
 def test_readings_after_the_instant_asked_for_do_not_count() -> None:
-    request = read_request(to_bytes(parameters(bundle=trial_bundle(), as_of=at(9))), at_s=NOW_S)
+    request = read_request(
+        TITRATE_PEEP, to_bytes(parameters(bundle=trial_bundle(), as_of=at(9))), RequestContext(NOW_S)
+    )
 
     assert max(one.end_s for one in request.readings) <= START_S + 9 * 60 + 300
     assert {one.code for one in request.ignored} == {"in-the-future"}

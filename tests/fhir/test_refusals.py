@@ -6,8 +6,11 @@ import json
 
 import pytest
 
+from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import ProblemKind, Rejected, operation_outcome, status_of
-from ebbmark.fhir.reading.read import Limits, read_request
+from ebbmark.fhir.reading.body import Limits
+from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.read import read_request
 from fhir_builders import (
     Json,
     at,
@@ -28,7 +31,7 @@ NOW_S = 1772355600.0 + 86400.0  # the day after the builders' trial
 
 def rejected(body: bytes, limits: Limits | None = None) -> Rejected:
     with pytest.raises(Rejected) as caught:
-        read_request(body, at_s=NOW_S, limits=limits or Limits())
+        read_request(TITRATE_PEEP, body, RequestContext(NOW_S, limits=limits or Limits()))
     return caught.value
 
 
@@ -350,7 +353,7 @@ def test_too_many_entries_are_refused_with_413(body: bytes) -> None:
 def kinds_of(body: bytes) -> set[ProblemKind]:
     """Kinds of problem, none where the body is read."""
     try:
-        read_request(body, at_s=NOW_S)
+        read_request(TITRATE_PEEP, body, RequestContext(NOW_S))
     except Rejected as refusal:
         return {problem.kind for problem in refusal.problems}
     return set()
@@ -473,7 +476,9 @@ def test_no_message_carries_a_name_a_birth_date_or_an_identifier() -> None:
 
 def test_a_unit_without_system_in_a_height_is_read_by_the_table() -> None:
     request = read_request(
-        trial_with(patient(), changed(height(), valueQuantity={"value": 66, "unit": "inch"})), at_s=NOW_S
+        TITRATE_PEEP,
+        trial_with(patient(), changed(height(), valueQuantity={"value": 66, "unit": "inch"})),
+        RequestContext(NOW_S),
     )
 
     assert request.known_person.height_cm == pytest.approx(167.64)
@@ -481,6 +486,6 @@ def test_a_unit_without_system_in_a_height_is_read_by_the_table() -> None:
 
 
 def test_a_byte_order_mark_is_no_reason_to_refuse() -> None:
-    request = read_request(b"\xef\xbb\xbf" + to_bytes(trial_bundle()), at_s=NOW_S)
+    request = read_request(TITRATE_PEEP, b"\xef\xbb\xbf" + to_bytes(trial_bundle()), RequestContext(NOW_S))
 
     assert len(request.readings) == 24

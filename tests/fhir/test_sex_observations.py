@@ -10,15 +10,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from answers import resources
+from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import ProblemKind, Rejected
-from ebbmark.fhir.reading.concept_map import read_code_map
-from ebbmark.fhir.reading.read import NO_CODE_MAP, CodeMap, read_request
+from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap, read_code_map
+from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.reading.sex import BIRTH_SEX, CLINICAL_USE
 from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.writing.canonical import input_digest
 from ebbmark.fhir.writing.write import write_bundle
-from ebbmark.use_cases.titrate import recommend
+from ebbmark.use_cases.questions import answer_request
 from fhir_builders import LOINC, Json, bundle, height, parameters, patient, to_bytes, trial_observations
 
 NOW_S = 1772355600.0 + 86400.0  # 2026-03-02
@@ -72,7 +74,9 @@ def read(
 ) -> Request:
     content = bundle(*resources, height(), *trial_observations())
     body = to_bytes(parameters(bundle=content, sex_for_formula=sex) if sex else content)
-    return read_request(body, at_s=NOW_S, code_map=code_map, accept_preliminary=accept_preliminary)
+    return read_request(
+        TITRATE_PEEP, body, RequestContext(NOW_S, code_map=code_map, accept_preliminary=accept_preliminary)
+    )
 
 
 def refusal(*resources: Json) -> Rejected:
@@ -314,7 +318,7 @@ def test_the_observation_used_is_an_input_of_the_weight_and_of_the_whole_answer(
     observed = sex_observation(AT_BIRTH, MALE, version="3")
     body = to_bytes(bundle(person(), observed, height(), *trial_observations()))
 
-    written = write_bundle(recommend(body, at_s=NOW_S), recorded_s=NOW_S)
+    written = write_bundle(answer_request(TITRATE_PEEP, body, RequestContext(NOW_S)), recorded_s=NOW_S)
 
     (provenance,) = resources(written, "Provenance")
     (weight,) = [one for one in resources(written, "Observation") if "45.5" in str(one) or "50 + 0.91" in str(one)]

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+from ebbmark.fhir.operations import TITRATE_PEEP
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.reading.request import Request
 from fhir_builders import (
@@ -24,7 +26,9 @@ LATE = at(55)
 
 
 def read(*resources: Json) -> Request:
-    return read_request(to_bytes(bundle(patient(), height(), *trial_observations(), *resources)), at_s=NOW_S)
+    return read_request(
+        TITRATE_PEEP, to_bytes(bundle(patient(), height(), *trial_observations(), *resources)), RequestContext(NOW_S)
+    )
 
 
 def copy(value: float, **more: object) -> Json:
@@ -105,7 +109,7 @@ def test_the_same_id_on_two_servers_is_two_observations() -> None:
         {"fullUrl": "https://b.example/Observation/o", "resource": copy(9.0, effectiveDateTime=at(57))},
     ]
 
-    request = read_request(to_bytes(built), at_s=NOW_S)
+    request = read_request(TITRATE_PEEP, to_bytes(built), RequestContext(NOW_S))
 
     assert late_values(request) == [9.0, 9.0]
 

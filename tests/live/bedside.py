@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import uuid
 from collections.abc import Coroutine
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any, TypeVar
 
 import httpx
@@ -13,15 +13,15 @@ import httpx
 from audit.test_signature import KEY
 from ebbmark.audit.stored_answer import needs_of
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.reading.read import NO_CODE_MAP
+from ebbmark.fhir.operations import TITRATE_PEEP
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.record.client import RecordClient, RecordSettings
-from ebbmark.record.search import Waiting
 from ebbmark.record.stored_answers import Inputs, answer_in_record, inputs_in_record
-from ebbmark.use_cases.from_record import recommend_from_record
 from ebbmark.use_cases.recording import Outcome, record_answer
 from ebbmark.use_cases.replay import Replayed, replay
 from ebbmark.views.sheet import report_pdf
 from fhir_builders import at, height, patient, to_bytes, trial_observations
+from record.searchable_record import answered_from_record
 
 __all__ = ["AT_S", "Bedside", "Stored"]
 
@@ -29,7 +29,6 @@ T = TypeVar("T")
 Json = dict[str, Any]
 Stored = list[tuple[str, Json]]
 AT_S = datetime.fromisoformat(at(90)).timestamp()
-WAITING = Waiting(asyncio.sleep, lambda: datetime.now(UTC))
 
 
 def _page(answer: Answer, recorded_s: float) -> bytes:
@@ -75,15 +74,11 @@ class Bedside:
         ]
         body = to_bytes({"resourceType": "Parameters", "parameter": listed})
 
-        async def ask() -> Answer | None:
+        async def ask() -> Answer:
             async with RecordClient(self.settings) as record:
-                return await recommend_from_record(
-                    body, at_s=AT_S, record=record, waiting=WAITING, code_map=NO_CODE_MAP, accept_preliminary=False
-                )
+                return await answered_from_record(TITRATE_PEEP, body, record, AT_S)
 
-        found = self._run(ask())
-        assert found is not None
-        return found
+        return self._run(ask())
 
     def recorded(
         self,
@@ -100,7 +95,6 @@ class Bedside:
                     answer,
                     at_s=at_s,
                     record=record,
-                    waiting=WAITING,
                     signer=KEY,
                     enterer=enterer,
                     with_report=with_report,
@@ -112,7 +106,7 @@ class Bedside:
     def stored(self, identity: str) -> Stored:
         async def read() -> object:
             async with RecordClient(self.settings) as record:
-                return await answer_in_record(identity, record=record, waiting=WAITING)
+                return await answer_in_record(identity, record=record)
 
         found = self._run(read())
         assert isinstance(found, list), found
@@ -129,8 +123,8 @@ class Bedside:
 
         async def read() -> object:
             async with RecordClient(self.settings) as record:
-                return await inputs_in_record(needs.inputs, needs.patient, record=record, waiting=WAITING)
+                return await inputs_in_record(needs.inputs, needs.patient, record=record)
 
         inputs = self._run(read())
         assert isinstance(inputs, Inputs), inputs
-        return replay(stored, inputs.resources, at_s=AT_S, current=inputs.current, render=_page)
+        return replay(stored, inputs.resources, RequestContext(AT_S), current=inputs.current, render=_page)

@@ -14,7 +14,7 @@ from random import Random
 import httpx
 
 from ebbmark.record.client import RecordClient, RecordSettings
-from ebbmark.record.search import Waiting
+from ebbmark.record.retry import Waiting
 from ebbmark.record.supersede import write_current
 from ebbmark.record.write_outcome import WriteState
 from live.fault_proxy import CALM, CROWDED, FAILING, MIXED, Fault, FaultProxy, Weather
@@ -197,11 +197,7 @@ class _Writing:
         await self.proxy.idle()
 
     async def _call(self, job: Job, client: RecordClient) -> Call:
-        waiting = Waiting(self._sleep, lambda: datetime.now(UTC))
-        return Call(job, await write_current(json.loads(job.transaction), record=client, waiting=waiting))
-
-    async def _sleep(self, seconds: float) -> None:
-        await asyncio.sleep(seconds / self._plan.hurry)
+        return Call(job, await write_current(json.loads(job.transaction), record=client))
 
 
 async def _writing(stack: AsyncExitStack, plan: Plan, base_url: str) -> _Writing:
@@ -219,7 +215,12 @@ async def _writing(stack: AsyncExitStack, plan: Plan, base_url: str) -> _Writing
         read_timeout_s=plan.read_timeout_s,
         attempt_timeout_s=2.0 * plan.read_timeout_s,
     )
-    clients = [await stack.enter_async_context(RecordClient(settings)) for _ in range(CLIENTS)]
+
+    async def sleep(seconds: float) -> None:
+        await asyncio.sleep(seconds / plan.hurry)
+
+    waiting = Waiting(sleep, lambda: datetime.now(UTC))
+    clients = [await stack.enter_async_context(RecordClient(settings, waiting=waiting)) for _ in range(CLIENTS)]
     return _Writing(proxy, clients, plan)
 
 

@@ -18,8 +18,10 @@ import pytest
 
 from bedside_builders import charted, rows_down, stamp
 from ebbmark.fhir.answer import Answer
+from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
-from ebbmark.use_cases.titrate import recommend
+from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.use_cases.questions import answer_request
 from fhir_builders import Json, bundle, height, patient, to_bytes
 
 TABLE = Path(__file__).parents[2] / "fixtures" / "dangerous-trials.ndjson"
@@ -63,11 +65,11 @@ def everything(found: Answer) -> str:
 def test_the_dangerous_trial_is_answered_with_care(case: dict[str, Any]) -> None:
     if "refused" in case:
         with pytest.raises(Rejected) as refused:
-            recommend(sent(case), at_s=NOW)
+            answer_request(TITRATE_PEEP, sent(case), RequestContext(NOW))
         assert [one.kind.slug for one in refused.value.problems] == [case["refused"]]
         assert not any(words in refused.value.problems[0].sentence for words in case.get("never_says", ()))
         return
-    found = recommend(sent(case), at_s=NOW)
+    found = answer_request(TITRATE_PEEP, sent(case), RequestContext(NOW))
     findings = {one.slug: one.weight.value for one in found.titration.findings}
 
     assert found.titration.advice.suggested_peep_cmh2o == case["number"], found.titration.advice.rationale
@@ -78,6 +80,6 @@ def test_the_dangerous_trial_is_answered_with_care(case: dict[str, Any]) -> None
 
 
 def test_the_textbook_trial_in_a_calm_patient_has_its_number_and_nothing_against_it() -> None:
-    found = recommend(sent({}), at_s=NOW)
+    found = answer_request(TITRATE_PEEP, sent({}), RequestContext(NOW))
 
     assert (found.titration.advice.suggested_peep_cmh2o, found.titration.findings) == (12.0, ())

@@ -13,9 +13,11 @@ from pathlib import Path
 
 from agreement.drawn import drawn
 from ebbmark.fhir.answer import Answer
+from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.write import write_bundle_bytes
-from ebbmark.use_cases.titrate import recommend
+from ebbmark.use_cases.questions import answer_request
 from ebbmark.views.figure import figure_of
 from ebbmark.views.picture import draw
 from ebbmark.views.sheet import report_pdf
@@ -64,7 +66,7 @@ def digests(trials: int, pictures: int) -> dict[str, object]:
 
 def _answer(request: bytes) -> Answer | str:
     try:
-        return recommend(request, at_s=AT_S)
+        return answer_request(TITRATE_PEEP, request, RequestContext(AT_S))
     except Rejected as rejected:
         return " ".join(one.sentence for one in rejected.problems)
 

@@ -4,11 +4,18 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass, field
+from typing import Any
 from urllib.parse import parse_qs
 
 import httpx
 import respx
 
+from ebbmark.fhir.answer import Answer
+from ebbmark.fhir.operations import Operation
+from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.record.client import RecordClient
+from ebbmark.record.record_query import record_query_of
+from ebbmark.use_cases.from_record import answer_from_record
 from fhir_builders import Json
 
 BASE = "https://record.example/fhir"
@@ -82,3 +89,16 @@ def matches(resource: Json, query: dict[str, list[str]]) -> bool:
     # FHIR R4 search.html#reference: `p1` and `Patient/p1` are the same where the parameter allows one type only.
     subject = query.get("patient", [""])[0].removeprefix("Patient/")
     return f'"Patient/{subject}"' in text and (wanted == [""] or any(f'"{code}"' in text for code in wanted))
+
+
+async def answered_from_record(
+    operation: Operation,
+    body: bytes,
+    client: RecordClient,
+    at_s: float,
+    **more: Any,  # noqa: ANN401
+) -> Answer:
+    """The answer to a request that names a patient of the record."""
+    asked = record_query_of(body, base_url=client.settings.base_url, at_s=at_s)
+    assert asked is not None
+    return await answer_from_record(operation, asked, RequestContext(at_s), record=client, **more)

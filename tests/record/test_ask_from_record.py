@@ -13,20 +13,20 @@ import respx
 
 from bedside_builders import Said, asked, body_of, condition, parameter, row, rows_down, stamp, value_of
 from ebbmark.fhir.answer import Answer, Coded
-from ebbmark.fhir.bedside.site import NO_SITE
+from ebbmark.fhir.operations import BY_SLUG, OPERATIONS, TITRATE_PEEP
 from ebbmark.fhir.problems import ProblemKind, Rejected, status_of
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import as_transaction, write_bundle, write_bundle_bytes
 from ebbmark.record.client import RecordClient, RecordSettings
-from ebbmark.record.search import Waiting
+from ebbmark.record.record_query import named_in_record
+from ebbmark.record.retry import Waiting
 from ebbmark.record.supersede import write_current
-from ebbmark.use_cases.ask_from_record import ask_from_record
 from ebbmark.use_cases.from_record import ReadLimits
-from ebbmark.use_cases.questions import QUESTIONS
-from ebbmark.use_cases.titrate import recommend
+from ebbmark.use_cases.questions import answer_request
 from fhir_builders import LOINC, Json, height, patient
 from record.keeping_record import KeepingRecord
-from record.searchable_record import BASE, SearchableRecord
+from record.searchable_record import BASE, SearchableRecord, answered_from_record
 from record.waits import Waits, noon
 
 DOWN = ((18.0, 38.0), (16.0, 40.0), (14.0, 41.0), (12.0, 40.5), (10.0, 36.0), (8.0, 31.0))
@@ -61,19 +61,12 @@ def answer(
     limits: ReadLimits = PLENTY,
 ) -> Answer:
     async def ask() -> Answer:
-        async with RecordClient(RecordSettings(BASE, (BASE,), max_attempts=2)) as client:
-            return await ask_from_record(
-                QUESTIONS[operation],
-                patient_reference="Patient/p1",
-                encounter=encounter,
-                period=(second_of(period[0]), second_of(period[1])) if period else None,
-                parameters=given,
-                at_s=second_of(now),
-                record=client,
-                waiting=Waiting(Waits(), noon),
-                site=NO_SITE,
-                limits=limits,
-            )
+        async with RecordClient(
+            RecordSettings(BASE, (BASE,), max_attempts=2), waiting=Waiting(Waits(), noon)
+        ) as client:
+            between = (second_of(period[0]), second_of(period[1])) if period else None
+            body = named_in_record("Patient/p1", encounter=encounter, period=between, parameters=given)
+            return await answered_from_record(BY_SLUG[operation], body, client, second_of(now), limits=limits)
 
     with respx.mock(assert_all_called=False) as router:
         record.attach(router)
@@ -130,7 +123,7 @@ def test_what_is_read_from_the_record_gets_the_answer_that_the_same_data_get(ope
 
 
 def test_every_question_has_a_case_here() -> None:
-    assert set(CASES) == set(QUESTIONS)
+    assert set(CASES) == {one.slug for one in OPERATIONS}
 
 
 def test_conditions_are_read_with_those_that_say_no_more_than_that_something_is_over() -> None:
@@ -236,7 +229,7 @@ def test_a_charted_change_of_position_is_read_for_the_question_whether_the_titra
     assert "position-changed" in said("check-validity", record, now=stamp(60)).issues
 
 
-@pytest.mark.parametrize(("operation", "hours"), [(one, QUESTIONS[one].operation.hours_back) for one in QUESTIONS])
+@pytest.mark.parametrize(("operation", "hours"), [(one.slug, one.hours_back) for one in OPERATIONS])
 def test_the_record_is_asked_for_the_hours_that_the_operation_documents(operation: str, hours: float) -> None:
     resources, given, now = CASES[operation]
     record = whole(*resources)
@@ -423,12 +416,12 @@ def answered_before(*, margin: float | None = None, trial: list[Json] | None = N
     if margin is not None:
         quantity = {"value": margin, "unit": "cm[H2O]", "system": "http://unitsofmeasure.org", "code": "cm[H2O]"}
         given.append({"name": "margin", "valueQuantity": quantity})
-    recommendation = recommend(body_of(kept, given), at_s=second_of(stamp(60)))
+    recommendation = answer_request(TITRATE_PEEP, body_of(kept, given), RequestContext(second_of(stamp(60))))
     transaction = as_transaction(write_bundle(recommendation, recorded_s=second_of(stamp(60))), "Patient/p1")
 
     async def write() -> None:
-        async with RecordClient(RecordSettings(BASE, (BASE,))) as client:
-            await write_current(transaction, record=client, waiting=Waiting(Waits(), noon))
+        async with RecordClient(RecordSettings(BASE, (BASE,)), waiting=Waiting(Waits(), noon)) as client:
+            await write_current(transaction, record=client)
 
     with respx.mock(assert_all_called=False) as router:
         record.attach(router)

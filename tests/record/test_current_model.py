@@ -34,8 +34,7 @@ from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from ebbmark.record.client import Answer as HttpAnswer
 from ebbmark.record.client import Failure, RecordClient, RecordSettings, Reply
-from ebbmark.record.retry import Trouble
-from ebbmark.record.search import Waiting
+from ebbmark.record.retry import Trouble, Waiting
 from ebbmark.record.supersede import write_current
 from ebbmark.record.write_outcome import WriteOutcome, WriteState
 from recommendations import RECORDED_S
@@ -143,7 +142,7 @@ class Model:
         self.answers = answers
         self.most_faults = faults
         self.heeds_versions = heeds_versions
-        self.client = _Client(SETTINGS)
+        self.client = _Client(SETTINGS, waiting=Waiting(_no_wait, noon))
         self.transactions = [transaction_of(one) for one in answers]
         self.progress = cache(self._progress)
         self.carried_out = cache(self._carried_out)
@@ -152,9 +151,7 @@ class Model:
     def _progress(self, answer: int, told: tuple[Told, ...]) -> Request | WriteOutcome:
         """What a writer does next, after all that it was told."""
         transaction = json.loads(self.transactions[answer])
-        work: Coroutine[Request, HttpAnswer, WriteOutcome] = write_current(
-            transaction, record=self.client, waiting=Waiting(_no_wait, noon)
-        )
+        work: Coroutine[Request, HttpAnswer, WriteOutcome] = write_current(transaction, record=self.client)
         try:
             request = work.send(None)  # type: ignore[arg-type]
             for one in told:

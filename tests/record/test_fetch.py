@@ -9,12 +9,15 @@ import pytest
 import respx
 
 from ebbmark.fhir.answer import Answer
+from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import ProblemKind, Rejected, status_of
-from ebbmark.fhir.reading.read import NO_CODE_MAP
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.record.client import RecordClient, RecordSettings
-from ebbmark.record.search import Budget, Found, ReadFailure, TooMuch, Waiting, search
-from ebbmark.use_cases.from_record import ReadLimits, recommend_from_record
-from ebbmark.use_cases.titrate import recommend
+from ebbmark.record.record_query import RecordQuery
+from ebbmark.record.retry import Waiting
+from ebbmark.record.search import Budget, Found, ReadFailure, TooMuch, search
+from ebbmark.use_cases.from_record import ReadLimits, answer_from_record
+from ebbmark.use_cases.questions import answer_request
 from fhir_builders import (
     Json,
     at,
@@ -29,7 +32,7 @@ from fhir_builders import (
     trial_observations,
     trial_panels,
 )
-from record.searchable_record import BASE, SearchableRecord
+from record.searchable_record import BASE, SearchableRecord, answered_from_record
 from record.waits import Waits, noon
 
 AT_S = datetime.fromisoformat(at(90)).timestamp()
@@ -53,24 +56,16 @@ def asks(*parameters: Json) -> bytes:
 def answer(
     record: SearchableRecord, body: bytes | None = None, limits: ReadLimits = PLENTY, at_s: float = AT_S
 ) -> Answer:
-    async def asked() -> Answer | None:
+    async def asked() -> Answer:
         settings = RecordSettings(BASE, (BASE,), max_attempts=2)
-        async with RecordClient(settings) as client:
-            return await recommend_from_record(
-                asks() if body is None else body,
-                at_s=at_s,
-                record=client,
-                waiting=Waiting(Waits(), noon),
-                code_map=NO_CODE_MAP,
-                accept_preliminary=False,
-                limits=limits,
+        async with RecordClient(settings, waiting=Waiting(Waits(), noon)) as client:
+            return await answered_from_record(
+                TITRATE_PEEP, asks() if body is None else body, client, at_s, limits=limits
             )
 
     with respx.mock(assert_all_called=False) as router:
         record.attach(router)
-        found = asyncio.run(asked())
-    assert found is not None
-    return found
+        return asyncio.run(asked())
 
 
 def refused(record: SearchableRecord, body: bytes | None = None, limits: ReadLimits = PLENTY) -> Rejected:
@@ -96,12 +91,15 @@ def moved(resources: list[Json], suffix: str, hours: int) -> list[Json]:
 def test_what_is_read_from_the_record_gets_the_answer_that_the_same_data_get() -> None:
     assert (
         answer(SearchableRecord(WHOLE)).titration.advice
-        == recommend(to_bytes(trial_bundle()), at_s=AT_S).titration.advice
+        == answer_request(TITRATE_PEEP, to_bytes(trial_bundle()), RequestContext(AT_S)).titration.advice
     )
 
 
 def test_the_same_inputs_have_the_same_identity_however_they_came() -> None:
-    assert answer(SearchableRecord(WHOLE)).identity == recommend(to_bytes(trial_bundle()), at_s=AT_S).identity
+    assert (
+        answer(SearchableRecord(WHOLE)).identity
+        == answer_request(TITRATE_PEEP, to_bytes(trial_bundle()), RequestContext(AT_S)).identity
+    )
 
 
 def test_a_record_that_gives_one_resource_per_page_is_read_to_its_end() -> None:
@@ -425,13 +423,11 @@ def test_other_parameters_go_on_to_the_reader() -> None:
 def test_without_a_record_a_patient_reference_is_refused() -> None:
     with pytest.raises(Rejected) as caught:
         asyncio.run(
-            recommend_from_record(
-                asks(),
-                at_s=AT_S,
+            answer_from_record(
+                TITRATE_PEEP,
+                RecordQuery("Patient/p1", None, AT_S - 1, AT_S, False, ()),
+                RequestContext(AT_S),
                 record=None,
-                waiting=Waiting(Waits(), noon),
-                code_map=NO_CODE_MAP,
-                accept_preliminary=False,
             )
         )
 
@@ -442,9 +438,9 @@ def test_a_long_question_is_posted() -> None:
     record = SearchableRecord(WHOLE)
 
     async def searched() -> Found | ReadFailure | TooMuch:
-        async with RecordClient(RecordSettings(BASE, (BASE,))) as client:
+        async with RecordClient(RecordSettings(BASE, (BASE,)), waiting=Waiting(Waits(), noon)) as client:
             query = [("patient", "Patient/p1"), ("combo-code", ",".join(["http://loinc.org|20077-4"] * 100))]
-            return await search(client, "Observation", query, budget=Budget(), waiting=Waiting(Waits(), noon))
+            return await search(client, "Observation", query, budget=Budget())
 
     with respx.mock() as router:
         record.attach(router)

@@ -12,7 +12,8 @@ from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.foreseen import Foreseen, foreseen
-from ebbmark.record.search import ReadFailure, Waiting
+from ebbmark.record.retry import Waiting
+from ebbmark.record.search import ReadFailure
 from ebbmark.record.write_outcome import WriteState
 from recommendations import RECORDED_S
 from record.keeping_record import BASE, KeepingRecord
@@ -23,8 +24,10 @@ from record.waits import Waits, noon
 
 async def _looked(recommendation: Answer) -> Foreseen | ReadFailure:
     transaction = as_transaction(write_bundle(recommendation, recorded_s=RECORDED_S), PATIENT)
-    async with RecordClient(RecordSettings(BASE, (BASE,), max_total_wait_s=0.0)) as client:
-        return await foreseen(transaction, record=client, waiting=Waiting(Waits(), noon))
+    async with RecordClient(
+        RecordSettings(BASE, (BASE,), max_total_wait_s=0.0), waiting=Waiting(Waits(), noon)
+    ) as client:
+        return await foreseen(transaction, record=client)
 
 
 def looked(record: KeepingRecord, recommendation: Answer) -> Foreseen | ReadFailure:

@@ -10,14 +10,13 @@ import pytest
 import respx
 
 from ebbmark.cli import main
+from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected, operation_outcome
-from ebbmark.fhir.reading.read import NO_CODE_MAP
 from ebbmark.record.client import RecordClient, RecordSettings
-from ebbmark.record.search import Waiting
-from ebbmark.use_cases.from_record import recommend_from_record
+from ebbmark.record.retry import Waiting
 from ebbmark.use_cases.refusal_from_record import READ_FROM_RECORD
 from fhir_builders import Json, at, height, observation, patient, to_bytes, trial_observations
-from record.searchable_record import BASE, SearchableRecord
+from record.searchable_record import BASE, SearchableRecord, answered_from_record
 from record.waits import Waits, noon
 
 NOW_S = 1772355600.0 + 3 * 3600.0
@@ -36,15 +35,10 @@ def refused(record: SearchableRecord, *more: Json) -> Rejected:
     )
 
     async def ask() -> None:
-        async with RecordClient(RecordSettings(BASE, (BASE,), max_attempts=1)) as client:
-            await recommend_from_record(
-                body,
-                at_s=NOW_S,
-                record=client,
-                waiting=Waiting(Waits(), noon),
-                code_map=NO_CODE_MAP,
-                accept_preliminary=False,
-            )
+        async with RecordClient(
+            RecordSettings(BASE, (BASE,), max_attempts=1), waiting=Waiting(Waits(), noon)
+        ) as client:
+            await answered_from_record(TITRATE_PEEP, body, client, NOW_S)
 
     with respx.mock(assert_all_called=False) as router:
         record.attach(router)

@@ -12,7 +12,7 @@ from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.writing.superseding import superseded_by
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from ebbmark.record.client import RecordClient, RecordSettings
-from ebbmark.record.search import Waiting
+from ebbmark.record.retry import Waiting
 from ebbmark.record.stored_answers import answer_in_record
 from ebbmark.record.supersede import write_current
 from ebbmark.record.write_outcome import WriteOutcome, WriteState
@@ -30,8 +30,8 @@ def page(number: int = 1) -> bytes:
 
 async def _written(recommendation: Answer, pdf: bytes | None, recorded_s: float) -> WriteOutcome:
     bundle = write_bundle(recommendation, recorded_s=recorded_s, report_pdf=pdf)
-    async with RecordClient(RecordSettings(BASE, (BASE,))) as client:
-        return await write_current(as_transaction(bundle, PATIENT), record=client, waiting=Waiting(Waits(), noon))
+    async with RecordClient(RecordSettings(BASE, (BASE,)), waiting=Waiting(Waits(), noon)) as client:
+        return await write_current(as_transaction(bundle, PATIENT), record=client)
 
 
 def write(
@@ -129,8 +129,8 @@ def test_an_answer_is_read_back_with_its_report_and_both_origins() -> None:
     write(record, OLD, page())
 
     async def read() -> object:
-        async with RecordClient(RecordSettings(BASE, (BASE,))) as client:
-            return await answer_in_record(OLD.identity, record=client, waiting=Waiting(Waits(), noon))
+        async with RecordClient(RecordSettings(BASE, (BASE,)), waiting=Waiting(Waits(), noon)) as client:
+            return await answer_in_record(OLD.identity, record=client)
 
     with respx.mock() as router:
         record.attach(router)

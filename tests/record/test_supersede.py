@@ -17,7 +17,8 @@ from ebbmark.fhir.writing.superseding import superseded, superseded_by
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from ebbmark.record.client import RecordClient, RecordSettings
-from ebbmark.record.search import FoundEntry, Head, Waiting
+from ebbmark.record.retry import Waiting
+from ebbmark.record.search import FoundEntry, Head
 from ebbmark.record.standing import Candidate, doubtful_inputs, standing_of
 from ebbmark.record.stored_results import stored_of
 from ebbmark.record.supersede import write_current
@@ -54,11 +55,9 @@ async def written_to(
     recommendation: Answer, patience_s: float = 30.0, *, make_current: bool = False, enterer: str | None = None
 ) -> WriteOutcome:
     settings = RecordSettings(BASE, (BASE,), max_total_wait_s=patience_s)
-    async with RecordClient(settings) as client:
+    async with RecordClient(settings, waiting=Waiting(Waits(), noon)) as client:
         bundle = write_bundle(recommendation, recorded_s=RECORDED_S, enterer=enterer)
-        return await write_current(
-            as_transaction(bundle, PATIENT), record=client, waiting=Waiting(Waits(), noon), make_current=make_current
-        )
+        return await write_current(as_transaction(bundle, PATIENT), record=client, make_current=make_current)
 
 
 def write(record: KeepingRecord, recommendation: Answer, patience_s: float = 30.0, **more: Any) -> WriteOutcome:  # noqa: ANN401

@@ -14,8 +14,8 @@ from ebbmark.fhir.problems import ProblemKind, Rejected
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.observations import limits_of, search_observations
 from ebbmark.record.record_query import RecordQuery
-from ebbmark.record.retry import ViewCache
-from ebbmark.record.search import Budget, Waiting, read_one
+from ebbmark.record.retry import ViewCache, Waiting
+from ebbmark.record.search import Budget, read_one
 from fhir_builders import Json, at, observation, patient
 from record.searchable_record import BASE, SearchableRecord
 from record.waits import Waits, noon
@@ -61,7 +61,6 @@ def read_by(
                 ["http://loinc.org|20077-4"],
                 limits_of(question),
                 budget=Budget(resources=resources),
-                waiting=Waiting(Waits(), noon),
                 together=together,
             )
         except Rejected as rejected:
@@ -72,7 +71,9 @@ def read_by(
         view_cache = ViewCache()
         view_cache.reach_s = reach_s
         async with RecordClient(
-            RecordSettings(base_url=BASE, allowed_base_urls=(BASE,)), view_cache=view_cache
+            RecordSettings(base_url=BASE, allowed_base_urls=(BASE,)),
+            view_cache=view_cache,
+            waiting=Waiting(Waits(), noon),
         ) as client:
             return list(await asyncio.gather(*[one(question, client) for question in questions]))
 
@@ -129,11 +130,11 @@ def test_one_resource_is_read_once_in_a_view_and_anew_in_the_next() -> None:
 
     async def view() -> None:
         async with RecordClient(
-            RecordSettings(base_url=BASE, allowed_base_urls=(BASE,)), view_cache=ViewCache()
+            RecordSettings(base_url=BASE, allowed_base_urls=(BASE,)),
+            view_cache=ViewCache(),
+            waiting=Waiting(Waits(), noon),
         ) as client:
-            read = [
-                read_one("Patient/p1", record=client, budget=Budget(), waiting=Waiting(Waits(), noon)) for _ in range(3)
-            ]
+            read = [read_one("Patient/p1", record=client, budget=Budget()) for _ in range(3)]
             assert len({str(one) for one in await asyncio.gather(*read)}) == 1
 
     with respx.mock(assert_all_called=False) as router:
@@ -152,7 +153,9 @@ def test_pages_of_a_longer_time_that_others_asked_for_are_not_counted_against_a_
         view_cache = ViewCache()
         view_cache.reach_s = 3600.0
         async with RecordClient(
-            RecordSettings(base_url=BASE, allowed_base_urls=(BASE,)), view_cache=view_cache
+            RecordSettings(base_url=BASE, allowed_base_urls=(BASE,)),
+            view_cache=view_cache,
+            waiting=Waiting(Waits(), noon),
         ) as client:
             await search_observations(
                 client,
@@ -160,7 +163,6 @@ def test_pages_of_a_longer_time_that_others_asked_for_are_not_counted_against_a_
                 ["http://loinc.org|20077-4"],
                 limits_of(LATEST),
                 budget=budget,
-                waiting=Waiting(Waits(), noon),
             )
 
     with respx.mock(assert_all_called=False) as router:

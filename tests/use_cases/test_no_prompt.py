@@ -15,10 +15,11 @@ from hypothesis import strategies as st
 
 from bedside_builders import asked, body_of, condition, parameter, row, rows_down, stamp
 from ebbmark.fhir.bedside.site import NO_SITE
+from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected, operation_outcome
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.write import write_bundle, write_bundle_bytes
-from ebbmark.use_cases.questions import QUESTIONS, ask
-from ebbmark.use_cases.titrate import recommend
+from ebbmark.use_cases.questions import ANSWERS, answer_request
 from ebbmark.web.plan_page import plan_page
 from fhir_builders import Json
 
@@ -139,7 +140,7 @@ def moments(draw: st.DrawFn) -> tuple[list[Json], str]:
     return rows, stamp(end + draw(st.sampled_from([0.0, 3.0, 12.0, 70.0])))
 
 
-@given(moments(), st.sampled_from(sorted(QUESTIONS)), st.sampled_from(["J93.0", "R57.1", "J44.0", "Z99.9", ""]))
+@given(moments(), st.sampled_from(sorted(ANSWERS)), st.sampled_from(["J93.0", "R57.1", "J44.0", "Z99.9", ""]))
 @settings(max_examples=250, deadline=None)
 def test_no_answer_and_no_refusal_asks_for_pressure(moment: tuple[list[Json], str], operation: str, code: str) -> None:
     resources, now = moment
@@ -167,7 +168,7 @@ def test_the_page_to_print_orders_nothing() -> None:
         row(stamp(45), "breath", plateau=24.0, expired=360.0, peak=29.0),
     ]
     body = body_of(settings_now, [parameter("variant", "with-recruitment")])
-    answer = ask(QUESTIONS["plan-trial"], body, at_s=1772362800.0, site=NO_SITE)
+    answer = answer_request(BY_SLUG["plan-trial"], body, RequestContext(1772362800.0))
     assert write_bundle_bytes(answer, recorded_s=1772362800.0)
 
     plain = re.sub(r"<style>.*?</style>|<[^>]+>", "\n", plan_page(answer), flags=re.DOTALL)
@@ -177,7 +178,9 @@ def test_the_page_to_print_orders_nothing() -> None:
 
 @pytest.mark.parametrize("path", FIXTURES, ids=lambda path: str(path.parent.name))
 def test_no_titration_asks_for_pressure(path: Path) -> None:
-    bundle = write_bundle(recommend(path.read_bytes(), at_s=1_790_000_000.0), recorded_s=1_790_000_000.0)
+    bundle = write_bundle(
+        answer_request(TITRATE_PEEP, path.read_bytes(), RequestContext(1_790_000_000.0)), recorded_s=1_790_000_000.0
+    )
 
     for text in texts(json.loads(json.dumps(bundle, default=float))):
         assert prompts(text) == [], text

@@ -15,16 +15,18 @@ import respx
 from audit.test_signature import KEY, PUBLISHED
 from ebbmark.audit.signature import Verified, verify
 from ebbmark.fhir.answer import Answer
+from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.normal_form import resources_of
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.keys import SigningKey
 from ebbmark.record.client import RecordClient, RecordSettings
-from ebbmark.record.search import Waiting
+from ebbmark.record.retry import Waiting
 from ebbmark.record.write_back import WriteState
+from ebbmark.use_cases.questions import answer_request
 from ebbmark.use_cases.recording import Outcome, record_answer, to_be_written
 from ebbmark.use_cases.replay import replay
-from ebbmark.use_cases.titrate import recommend
 from fhir_builders import at, bundle, height, parameters, patient, to_bytes, trial_observations
 from record.keeping_record import BASE, KeepingRecord
 from record.waits import Waits, noon
@@ -34,7 +36,7 @@ Json = dict[str, Any]
 NURSE, DOCTOR = "Practitioner/nurse-7", "PractitionerRole/doctor-3"
 AT_S = datetime.fromisoformat(at(90)).timestamp()
 INPUTS: list[Json] = [patient(), height(), *trial_observations()]
-ANSWER = recommend(to_bytes(parameters(bundle=bundle(*INPUTS))), at_s=AT_S)
+ANSWER = answer_request(TITRATE_PEEP, to_bytes(parameters(bundle=bundle(*INPUTS))), RequestContext(AT_S))
 SETTINGS = RecordSettings(BASE, (BASE,))
 
 
@@ -45,10 +47,8 @@ async def _recorded(
     signer: SigningKey | None = KEY,
     settings: RecordSettings = SETTINGS,
 ) -> Outcome:
-    async with RecordClient(settings) as client:
-        return await record_answer(
-            recommendation, at_s=at_s, record=client, waiting=Waiting(Waits(), noon), signer=signer, enterer=enterer
-        )
+    async with RecordClient(settings, waiting=Waiting(Waits(), noon)) as client:
+        return await record_answer(recommendation, at_s=at_s, record=client, signer=signer, enterer=enterer)
 
 
 def recorded(record: KeepingRecord, enterer: str | None = NURSE, at_s: float = AT_S) -> Outcome:
@@ -58,7 +58,9 @@ def recorded(record: KeepingRecord, enterer: str | None = NURSE, at_s: float = A
 
 
 def previewed(enterer: str | None = NURSE, recommendation: Answer = ANSWER) -> Json:
-    return to_be_written(recommendation, at_s=AT_S, record=RecordClient(SETTINGS), enterer=enterer)
+    return to_be_written(
+        recommendation, at_s=AT_S, record=RecordClient(SETTINGS, waiting=Waiting(Waits(), noon)), enterer=enterer
+    )
 
 
 def agents(record: KeepingRecord) -> list[tuple[str, Json]]:
@@ -107,7 +109,7 @@ def test_an_answer_that_a_person_recorded_replays_and_its_signature_is_valid(ent
     recorded(record, enterer)
     stored = [("", one) for one in record.results().values()]
 
-    assert replay(stored, [("", one) for one in INPUTS], at_s=AT_S).findings == ()
+    assert replay(stored, [("", one) for one in INPUTS], RequestContext(AT_S)).findings == ()
     assert verify(stored, PUBLISHED).verified is Verified.VALID
 
 
@@ -115,7 +117,7 @@ def test_the_answer_that_comes_back_is_as_it_was_signed_though_it_says_what_beca
     outcome = recorded(KeepingRecord())
 
     assert verify(resources_of(outcome.answer), PUBLISHED).verified is Verified.VALID
-    assert replay(resources_of(outcome.answer), [("", one) for one in INPUTS], at_s=AT_S).not_checked == 0
+    assert replay(resources_of(outcome.answer), [("", one) for one in INPUTS], RequestContext(AT_S)).not_checked == 0
 
 
 def test_another_person_put_in_afterwards_breaks_the_signature() -> None:
@@ -224,7 +226,7 @@ def test_a_patient_whom_the_record_does_not_know_is_refused() -> None:
 
 def test_nothing_is_written_for_a_patient_that_the_record_no_longer_uses() -> None:
     inputs = [{**patient(), "active": False}, height(), *trial_observations()]
-    answer = recommend(to_bytes(parameters(bundle=bundle(*inputs))), at_s=AT_S)
+    answer = answer_request(TITRATE_PEEP, to_bytes(parameters(bundle=bundle(*inputs))), RequestContext(AT_S))
 
     with pytest.raises(Rejected) as refusal:
         previewed(recommendation=answer)
@@ -234,6 +236,6 @@ def test_nothing_is_written_for_a_patient_that_the_record_no_longer_uses() -> No
 
 def test_a_patient_who_replaced_another_record_is_written_for() -> None:
     inputs = [{**patient(), "active": True, "link": [{"type": "replaces"}]}, height(), *trial_observations()]
-    answer = recommend(to_bytes(parameters(bundle=bundle(*inputs))), at_s=AT_S)
+    answer = answer_request(TITRATE_PEEP, to_bytes(parameters(bundle=bundle(*inputs))), RequestContext(AT_S))
 
     assert previewed(recommendation=answer)["entry"]

@@ -14,18 +14,19 @@ from audit.test_signature import KEY, PUBLISHED
 from ebbmark.audit.signature import Verified, verify
 from ebbmark.audit.stored_answer import needs_of
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.reading.read import NO_CODE_MAP
+from ebbmark.fhir.operations import TITRATE_PEEP
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.normal_form import resources_of
 from ebbmark.record.client import RecordClient, RecordSettings
-from ebbmark.record.search import Waiting
+from ebbmark.record.retry import Waiting
 from ebbmark.record.stored_answers import Inputs, answer_in_record, inputs_in_record
 from ebbmark.record.write_back import WriteState
-from ebbmark.use_cases.from_record import recommend_from_record
 from ebbmark.use_cases.recording import Outcome, record_answer
 from ebbmark.use_cases.replay import Replayed, replay
 from ebbmark.views.sheet import report_pdf
 from fhir_builders import at, height, observation, patient, to_bytes, trial_observations
 from record.keeping_record import BASE, KeepingRecord
+from record.searchable_record import answered_from_record
 from record.waits import Waits, noon
 
 Json = dict[str, Any]
@@ -55,29 +56,19 @@ def record() -> Iterator[KeepingRecord]:
 
 
 async def _asked(client: RecordClient) -> Answer:
-    found = await recommend_from_record(
-        QUESTION,
-        at_s=AT_S,
-        record=client,
-        waiting=Waiting(Waits(), noon),
-        code_map=NO_CODE_MAP,
-        accept_preliminary=False,
-    )
-    assert found is not None
-    return found
+    return await answered_from_record(TITRATE_PEEP, QUESTION, client, AT_S)
 
 
 def recorded(at_s: float, *, with_report: bool) -> tuple[Answer, Outcome]:
     """Read from the record as it is now, and recorded."""
 
     async def write() -> tuple[Answer, Outcome]:
-        async with RecordClient(RecordSettings(BASE, (BASE,))) as client:
+        async with RecordClient(RecordSettings(BASE, (BASE,)), waiting=Waiting(Waits(), noon)) as client:
             answer = await _asked(client)
             outcome = await record_answer(
                 answer,
                 at_s=at_s,
                 record=client,
-                waiting=Waiting(Waits(), noon),
                 signer=KEY,
                 with_report=with_report,
             )
@@ -88,8 +79,8 @@ def recorded(at_s: float, *, with_report: bool) -> tuple[Answer, Outcome]:
 
 def stored(identity: str) -> list[tuple[str, Json]]:
     async def read() -> object:
-        async with RecordClient(RecordSettings(BASE, (BASE,))) as client:
-            return await answer_in_record(identity, record=client, waiting=Waiting(Waits(), noon))
+        async with RecordClient(RecordSettings(BASE, (BASE,)), waiting=Waiting(Waits(), noon)) as client:
+            return await answer_in_record(identity, record=client)
 
     found = asyncio.run(read())
     assert isinstance(found, list), found
@@ -100,16 +91,15 @@ def replayed(answer: Sequence[tuple[str, Mapping[str, object]]]) -> Replayed:
     needs = needs_of(answer)
 
     async def read() -> object:
-        async with RecordClient(RecordSettings(BASE, (BASE,))) as client:
-            waiting = Waiting(Waits(), noon)
-            return await inputs_in_record(needs.inputs, needs.patient, record=client, waiting=waiting)
+        async with RecordClient(RecordSettings(BASE, (BASE,)), waiting=Waiting(Waits(), noon)) as client:
+            return await inputs_in_record(needs.inputs, needs.patient, record=client)
 
     inputs = asyncio.run(read())
     assert isinstance(inputs, Inputs), inputs
     return replay(
         answer,
         inputs.resources,
-        at_s=LATER_S,
+        RequestContext(LATER_S),
         current=inputs.current,
         render=lambda one, at_s: report_pdf(one, recorded_s=at_s),
     )

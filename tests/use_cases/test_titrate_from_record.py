@@ -10,17 +10,17 @@ import respx
 
 from bedside_builders import condition, row, rows_down, stamp
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.reading.read import NO_CODE_MAP
+from ebbmark.fhir.operations import TITRATE_PEEP
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.normal_form import resources_of
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.record_query import named_in_record
-from ebbmark.record.search import Waiting
-from ebbmark.use_cases.from_record import recommend_from_record
+from ebbmark.record.retry import Waiting
+from ebbmark.use_cases.questions import answer_request
 from ebbmark.use_cases.replay import replay
-from ebbmark.use_cases.titrate import recommend
 from fhir_builders import LOINC, Json, bundle, height, patient, to_bytes
-from record.searchable_record import BASE, SearchableRecord
+from record.searchable_record import BASE, SearchableRecord, answered_from_record
 from record.waits import Waits, noon
 
 DOWN = ((20.0, 38.0), (18.0, 40.0), (16.0, 41.0), (14.0, 42.0), (12.0, 41.5), (10.0, 36.0), (8.0, 31.0), (6.0, 27.0))
@@ -61,7 +61,7 @@ def infusion(start: str) -> Json:
 
 
 def by_bundle(*more: Json) -> Answer:
-    return recommend(to_bytes(bundle(*TRIAL, *more)), at_s=AT_S)
+    return answer_request(TITRATE_PEEP, to_bytes(bundle(*TRIAL, *more)), RequestContext(AT_S))
 
 
 def from_record(
@@ -70,26 +70,19 @@ def from_record(
     refuses: str = "",
     at_s: float = AT_S,
 ) -> Answer:
-    async def read() -> Answer | None:
-        async with RecordClient(RecordSettings(BASE, (BASE,), max_attempts=1)) as client:
-            return await recommend_from_record(
-                named_in_record("Patient/p1", encounter=None, period=None),
-                at_s=at_s,
-                record=client,
-                waiting=Waiting(Waits(), noon),
-                code_map=NO_CODE_MAP,
-                accept_preliminary=False,
-                withheld=withheld,
-            )
+    async def read() -> Answer:
+        async with RecordClient(
+            RecordSettings(BASE, (BASE,), max_attempts=1), waiting=Waiting(Waits(), noon)
+        ) as client:
+            body = named_in_record("Patient/p1", encounter=None, period=None)
+            return await answered_from_record(TITRATE_PEEP, body, client, at_s, withheld=withheld)
 
     record = SearchableRecord([*TRIAL, *more])
     with respx.mock(assert_all_called=False) as router:
         if refuses:
             router.route(url__startswith=f"{BASE}/{refuses}").respond(403)
         record.attach(router)
-        found = asyncio.run(read())
-    assert found is not None
-    return found
+        return asyncio.run(read())
 
 
 def story(found: Answer) -> tuple[object, ...]:
@@ -163,7 +156,7 @@ def test_the_provenance_names_what_was_read_and_the_answer_replays_from_it(withh
     inputs = [(f"{BASE}/{one['resourceType']}/{one['id']}", one) for one in [*TRIAL, *more]]
     if withheld:
         inputs = [one for one in inputs if one[1]["resourceType"] != "Condition"]
-    assert replay(stored, inputs, at_s=AT_S).same
+    assert replay(stored, inputs, RequestContext(AT_S)).same
 
 
 def test_an_infusion_that_begins_long_after_the_trial_leaves_the_identity_as_it_is() -> None:

@@ -7,9 +7,11 @@ from dataclasses import replace
 from bedside_builders import condition, row, rows_down, stamp
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.bedside.site import Site
+from ebbmark.fhir.operations import TITRATE_PEEP
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.write import write_bundle_bytes
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit
-from ebbmark.use_cases.titrate import recommend
+from ebbmark.use_cases.questions import answer_request
 from fhir_builders import LOINC, Json, bundle, height, patient, to_bytes
 
 DOWN = ((20.0, 38.0), (18.0, 40.0), (16.0, 41.0), (14.0, 42.0), (12.0, 41.5), (10.0, 36.0), (8.0, 31.0), (6.0, 27.0))
@@ -17,7 +19,9 @@ AT_S = 1_780_000_000.0
 
 
 def titrated(*more: Json) -> Answer:
-    return recommend(to_bytes(bundle(patient(), height(), *rows_down(DOWN), *more)), at_s=AT_S)
+    return answer_request(
+        TITRATE_PEEP, to_bytes(bundle(patient(), height(), *rows_down(DOWN), *more)), RequestContext(AT_S)
+    )
 
 
 def position(minute: float, words: str) -> Json:
@@ -90,8 +94,8 @@ def test_a_limit_that_the_site_has_signed_holds_for_the_number_and_is_named() ->
     )
     request = to_bytes(bundle(patient(), height(), *rows_down(DOWN), *charted))
 
-    by_default = recommend(request, at_s=AT_S)
-    by_site = recommend(request, at_s=AT_S, site=Site(stop_limits=own))
+    by_default = answer_request(TITRATE_PEEP, request, RequestContext(AT_S))
+    by_site = answer_request(TITRATE_PEEP, request, RequestContext(AT_S, site=Site(stop_limits=own)))
 
     assert by_default.titration.advice.suggested_peep_cmh2o is not None
     assert by_site.titration.advice.suggested_peep_cmh2o is None

@@ -8,8 +8,9 @@ from itertools import combinations
 import pytest
 
 from bedside_builders import body_of, row, rows_down, stamp
-from ebbmark.fhir.bedside.site import NO_SITE
-from ebbmark.use_cases.questions import QUESTIONS, ask
+from ebbmark.fhir.operations import BY_SLUG
+from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.use_cases.questions import answer_request
 from ebbmark.views.drawing import Area, Drawing, Label, Line, Marks, box_of
 from ebbmark.views.figure import RunningFigure, running_figure_of
 from ebbmark.views.figure_words import running_alternative_text
@@ -28,7 +29,7 @@ by_aspect = pytest.mark.parametrize("aspect", [WIDE, NARROW], ids=["wide", "narr
 
 def seen(resources: list[Json], minute: float) -> RunningFigure | None:
     at_s = datetime.fromisoformat(stamp(minute)).timestamp()
-    return running_figure_of(ask(QUESTIONS["next-step"], body_of(resources, []), at_s=at_s, site=NO_SITE))
+    return running_figure_of(answer_request(BY_SLUG["next-step"], body_of(resources, []), RequestContext(at_s)))
 
 
 def after(steps: int, *, minute: float = 0.0, more: list[Json] | None = None) -> RunningFigure:

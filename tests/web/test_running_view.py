@@ -5,8 +5,9 @@ from __future__ import annotations
 from datetime import UTC, datetime
 
 from bedside_builders import body_of, rows_down, stamp
-from ebbmark.fhir.bedside.site import NO_SITE
-from ebbmark.use_cases.questions import QUESTIONS, ask
+from ebbmark.fhir.operations import BY_SLUG
+from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.use_cases.questions import answer_request
 from ebbmark.web.page.running_view import RunningView, running_view
 from fhir_builders import Json
 from use_cases.test_next_step_rhythm import FIBRILLATION, SINUS, rhythm
@@ -16,7 +17,7 @@ DOWN = ((18.0, 38.0), (16.0, 40.0), (14.0, 41.0), (12.0, 40.5))
 
 def seen(resources: list[Json]) -> RunningView:
     at_s = datetime.fromisoformat(stamp(8)).timestamp()
-    return running_view(ask(QUESTIONS["next-step"], body_of(resources, []), at_s=at_s, site=NO_SITE), zone=UTC)
+    return running_view(answer_request(BY_SLUG["next-step"], body_of(resources, []), RequestContext(at_s)), zone=UTC)
 
 
 def test_a_vital_sign_that_was_not_sent_is_the_headline() -> None:

@@ -28,7 +28,6 @@ from ebbmark.record.search import (
     ReadFailure,
     Reference,
     TooMuch,
-    Waiting,
     any_of,
     not_read,
     search,
@@ -70,7 +69,6 @@ async def search_beside(
     not_asked: Counter[str],
     record: RecordClient,
     budget: Budget,
-    waiting: Waiting,
 ) -> Beside:
     """Search for what some questions look at beside Observations.
 
@@ -84,7 +82,6 @@ async def search_beside(
         not_asked: how many resources were left out, by reason as a phrase; is added to.
         record: the client.
         budget: what may be read; is counted down.
-        waiting: how time passes between attempts.
 
     Raises:
         Rejected: Conditions could not be read for a question about what speaks against a trial. Without them a
@@ -93,12 +90,12 @@ async def search_beside(
     if not operation.reads_conditions:
         return Beside()
     of_patient = [("patient", asked.patient), ("_count", str(PAGE_SIZE))]
-    kept, told, were_read = await _conditions(asked, operation, withheld, not_asked, record, budget, waiting)
+    kept, told, were_read = await _conditions(asked, operation, withheld, not_asked, record, budget)
     if "MedicationAdministration" in withheld:
         return Beside(kept, (), [*told, f"{_VASOPRESSORS}: the caller may not have them read."], were_read)
     tokens = any_of([f"{system}|{code}" for system, code in DRUG_CODES])
     query = [*of_patient, ("code", tokens), ("effective-time", f"ge{instant(asked.start_s)}")]
-    infusions = await search(record, "MedicationAdministration", query, budget=budget, waiting=waiting)
+    infusions = await search(record, "MedicationAdministration", query, budget=budget)
     if not isinstance(infusions, Found):
         return Beside(kept, (), [*told, f"{_VASOPRESSORS}: {failure_of(infusions).sentence}."], were_read)
     given = _of_patient(infusions.entries, "MedicationAdministration", asked, not_asked)
@@ -113,7 +110,6 @@ async def _conditions(
     not_asked: Counter[str],
     record: RecordClient,
     budget: Budget,
-    waiting: Waiting,
 ) -> tuple[list[FoundEntry], list[str], bool]:
     """All Conditions of the patient, what is told of them, and whether they were read."""
     found: Found | ReadFailure | TooMuch
@@ -121,7 +117,7 @@ async def _conditions(
         found = ReadFailure("the caller may not have them read", None)
     else:
         query = [("patient", asked.patient), ("_count", str(PAGE_SIZE))]
-        found = await search(record, "Condition", query, budget=budget, waiting=waiting)
+        found = await search(record, "Condition", query, budget=budget)
     if not isinstance(found, Found):
         if operation is not TITRATE_PEEP:
             raise Rejected((too_much(found) if isinstance(found, TooMuch) else not_read("Conditions", found),))

@@ -33,7 +33,7 @@ import msgspec
 from cryptography.x509 import load_pem_x509_certificate
 
 from ebbmark.record.address_guard import GuardedNetwork, Resolve, SurprisingAddress, refusal_of, resolved
-from ebbmark.record.retry import RetryLimits, Trouble, ViewCache
+from ebbmark.record.retry import WALL_CLOCK, RetryLimits, Trouble, ViewCache, Waiting
 from ebbmark.telemetry.current import outgoing_call
 
 __all__ = [
@@ -395,6 +395,7 @@ class RecordClient:
         tokens: where access tokens come from; None where the settings hold a fixed one, or none is needed.
         exchange: connections that others use, too, and that are left open here; None for connections of its own.
         view_cache: what one view shares of what it reads; None where everything is read anew.
+        waiting: how time passes between two attempts.
     """
 
     def __init__(
@@ -405,8 +406,10 @@ class RecordClient:
         tokens: Tokens | None = None,
         exchange: Exchange | None = None,
         view_cache: ViewCache | None = None,
+        waiting: Waiting = WALL_CLOCK,
     ) -> None:
         self.settings = settings
+        self.waiting = waiting
         self.view_cache = view_cache
         self._tokens = tokens
         self._shared = exchange is not None

@@ -19,13 +19,13 @@ else where they do so in its last hour: a transport ventilator of yesterday leav
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 from itertools import pairwise
 
 import msgspec
 
-from ebbmark.fhir.operations import TITRATE_PEEP, Operation
+from ebbmark.fhir.operations import Operation
 from ebbmark.fhir.problems import Problem, Rejected
 from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.codes import CodeRow, is_rhythm
@@ -34,30 +34,20 @@ from ebbmark.physiology.readings import Quantity
 from ebbmark.record.beside import is_given_within, search_beside
 from ebbmark.record.client import RecordClient
 from ebbmark.record.observations import each_once, limits_of, remarks_of, search_observations, tokens_of
-from ebbmark.record.post_filter import Filtered, Sighting, moment_of, post_filter, several_sources
+from ebbmark.record.post_filter import Filtered, moment_of, post_filter, several_sources
 from ebbmark.record.record_query import RecordQuery
 from ebbmark.record.search import (
     Budget,
     Found,
     FoundEntry,
     ReadFailure,
-    Waiting,
     machines_of,
     no_patient,
     read_metrics,
     read_one,
 )
 
-__all__ = [
-    "BESIDE_S",
-    "BedsideFetched",
-    "Fetched",
-    "around_changes",
-    "fetch_bedside",
-    "fetch_trial",
-    "peep_tokens",
-    "with_changes",
-]
+__all__ = ["BESIDE_S", "Fetched", "around_changes", "fetch", "peep_tokens", "with_changes"]
 
 
 BESIDE_S = 3600.0
@@ -157,37 +147,62 @@ class Fetched:
 
     Attributes:
         asked: what was asked for.
-        fixed: the Patient and the DeviceMetrics.
-        found: Observations as the record sent them, each version once.
+        fixed: the Patient, the DeviceMetrics and the Conditions.
+        filtered: Observations, each version once, that pass the filters of the search.
         remarks: what the record said beside them, and what could not be read, as plain sentences.
-        table: the codes that are understood.
-        sieved: what of it was asked for, where that is known already.
         infusions: MedicationAdministrations of vasopressors.
         conditions_read: whether Conditions were read.
+        machines: the device that a DeviceMetric belongs to, by the metric's reference.
+        shortened: that less time was read than was wanted, as a sentence; empty where all of it was.
+        around_changes: whether only what was charted around changes of PEEP was read.
     """
 
     asked: RecordQuery
     fixed: tuple[FoundEntry, ...]
-    found: tuple[FoundEntry, ...]
+    filtered: Filtered
     remarks: tuple[str, ...]
-    table: Mapping[tuple[str, str], CodeRow]
-    sieved: Filtered | None = None
     infusions: tuple[FoundEntry, ...] = ()
     conditions_read: bool = True
+    machines: Mapping[str, str] = field(default_factory=dict)
+    around_changes: bool = False
+    shortened: str = ""
 
     def within(self, start_s: float, end_s: float) -> Fetched:
         """The same, of a shorter time [s since 1970-01-01T00:00:00Z]; heights and Conditions are of any time."""
         shorter = replace(self.asked, start_s=max(start_s, self.asked.start_s), end_s=min(end_s, self.asked.end_s))
-        sieved = self.sieved.within(shorter.start_s, shorter.end_s) if self.sieved is not None else None
+        filtered = self.filtered.within(shorter.start_s, shorter.end_s)
         infusions = tuple(one for one in self.infusions if is_given_within(one, shorter))
-        return replace(self, asked=shorter, sieved=sieved, infusions=infusions)
+        return replace(self, asked=shorter, filtered=filtered, infusions=infusions)
 
-    def bundle(self) -> tuple[bytes, tuple[str, ...]]:
-        """A FHIR R4 Bundle of type collection, resources byte for byte, and what the caller must know about it."""
-        sieved = self.sieved or post_filter(self.found, self.asked, self.table)
-        resources = (*self.fixed, *sieved.kept, *self.infusions)
+    def bundle(self) -> bytes:
+        """A FHIR R4 Bundle of type collection, resources byte for byte."""
+        resources = (*self.fixed, *self.filtered.kept, *self.infusions)
         entries = [_Entry(msgspec.Raw(one.resource), one.full_url) for one in resources]
-        return msgspec.json.encode(_Bundle("collection", entries)), (*_trial_notes(self.asked, sieved), *self.remarks)
+        return msgspec.json.encode(_Bundle("collection", entries))
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What the caller must know about what was read, as plain sentences."""
+        asked = self.asked
+        of_encounter = f" of {asked.encounter}" if asked.encounter else ""
+        notes = [
+            *([self.shortened] if self.shortened else []),
+            f"Read from the record: {len(self.filtered.kept)} Observations{of_encounter} from {instant(asked.start_s)} "
+            f"to {instant(asked.end_s)}, with heights and sex of any time.",
+        ]
+        if self.around_changes:
+            minutes = BESIDE_S / 60
+            notes.append(f"Beside PEEP only what was charted within {minutes:.0f} min of a change of it was read.")
+        notes += [
+            f"Not read, though the record sent them: {count} resources {reason}."
+            for reason, count in sorted(self.filtered.not_asked.items())
+        ]
+        return (*notes, *self.remarks)
+
+    def several_at_once(self, start_s: float, end_s: float) -> list[Problem]:
+        """Say which devices or encounters report PEEP in turns in this time [s since 1970-01-01T00:00:00Z]."""
+        sightings = [one for one in self.filtered.sightings if start_s <= one.at_s <= end_s]
+        return several_sources(sightings, self.machines)
 
 
 class _Entry(msgspec.Struct, rename="camel", omit_defaults=True):
@@ -200,53 +215,63 @@ class _Bundle(msgspec.Struct, tag_field="resourceType", tag="Bundle"):
     entry: list[_Entry]
 
 
-async def fetch_trial(
+LAST_S = 3600.0
+"""PEEP readings of this time say which device and encounter are meant now [s]; our choice."""
+
+_OF_ALL_PEEP = frozenset({"titrate-peep", "next-step", "compare-settings", "compare-markers"})
+_OF_TRIALS = frozenset({"follow-trials"})
+
+
+async def fetch(
     asked: RecordQuery,
+    operation: Operation,
     *,
     record: RecordClient,
-    table: Mapping[tuple[str, str], CodeRow],
+    table: Table,
     budget: Budget,
-    waiting: Waiting,
     withheld: frozenset[str] = frozenset(),
 ) -> Fetched:
-    """Read everything that a titration needs.
+    """Read everything that a question needs.
 
     Args:
         asked: patient, encounter and time.
+        operation: the question.
         record: the client.
         table: the codes that are understood, a site's own among them.
         budget: what may be read; is counted down.
-        waiting: how time passes between attempts.
         withheld: resource types that the caller may not have read.
 
     Raises:
-        Rejected: the patient is not there, the record failed, it holds too much, or two trials lie among one another.
+        Rejected: the patient is not there, the record failed, it holds too much, or two devices or encounters report
+            PEEP in turns.
     """
-    patient = await read_one(asked.patient, record=record, budget=budget, waiting=waiting)
+    patient = await read_one(asked.patient, record=record, budget=budget)
     if isinstance(patient, ReadFailure):
         raise Rejected((no_patient(patient),))
-    table = with_changes(table, TITRATE_PEEP)
-    heights, _ = tokens_of(table)
-    charted = _charted_tokens(table, TITRATE_PEEP)
-    pages = await search_observations(record, asked, heights, (), budget=budget, waiting=waiting)
-    pages += await search_observations(record, asked, charted, limits_of(asked), budget=budget, waiting=waiting)
-    found = each_once(pages, record.settings.base_url.rstrip("/"))
-    sieved = post_filter(found, asked, table)
-    metrics, unread = await read_metrics(sieved.devices, record=record, budget=budget, waiting=waiting)
-    problems = several_sources(sieved.sightings, machines_of(metrics))
-    if problems:
-        raise Rejected(tuple(problems))
-    beside = await search_beside(asked, TITRATE_PEEP, withheld, sieved.not_asked, record, budget, waiting)
-    return Fetched(
+    table = with_changes(table, operation)
+    observed = partial(search_observations, record, budget=budget)
+    heights, mechanics = tokens_of(table)
+    pages = await observed(asked, heights, ())
+    around = operation.slug in _OF_TRIALS
+    if around:
+        pages += await _around_changes(asked, mechanics, table, observed)
+    else:
+        pages += await observed(asked, _charted_tokens(table, operation), limits_of(asked))
+    filtered = post_filter(each_once(pages, record.settings.base_url.rstrip("/")), asked, table)
+    metrics, unread = await read_metrics(filtered.devices, record=record, budget=budget)
+    beside = await search_beside(asked, operation, withheld, filtered.not_asked, record, budget)
+    fetched = Fetched(
         asked,
         (patient, *metrics, *beside.conditions),
-        tuple(found),
+        filtered,
         (*beside.told, *remarks_of(pages), *unread),
-        table,
-        sieved,
         tuple(beside.infusions),
         beside.conditions_read,
+        machines_of(metrics),
+        around,
     )
+    _refuse_several(asked, operation, fetched)
+    return fetched
 
 
 def with_changes(table: Table, operation: Operation) -> Table:
@@ -266,98 +291,6 @@ def _charted_tokens(table: Table, operation: Operation) -> list[str]:
     return [*tokens_of(table)[1], *[f"{system}|{code}" for system, code in (*coded, *sorted(rhythms))]]
 
 
-def _trial_notes(asked: RecordQuery, sieved: Filtered) -> list[str]:
-    of_encounter = f" of {asked.encounter}" if asked.encounter else ""
-    notes = [
-        f"Read from the record: {len(sieved.kept)} Observations{of_encounter} from {instant(asked.start_s)} to "
-        f"{instant(asked.end_s)}, with heights and sex of any time.",
-    ]
-    notes += [
-        f"Not read, though the record sent them: {count} resources {reason}."
-        for reason, count in sorted(sieved.not_asked.items())
-    ]
-    return notes
-
-
-LAST_S = 3600.0
-"""PEEP readings of this time say which device and encounter are meant now [s]; our choice."""
-
-_OF_ALL_PEEP = frozenset({"next-step", "compare-settings", "compare-markers"})
-_OF_TRIALS = frozenset({"follow-trials"})
-
-
-@dataclass(frozen=True, slots=True)
-class BedsideFetched:
-    """What the record holds.
-
-    Attributes:
-        bundle: FHIR R4 Bundle of type collection, resources byte for byte.
-        notes: what the caller must know about it, as plain sentences.
-        sightings: the PEEP readings.
-        machines: the device that a DeviceMetric belongs to, by the metric's reference.
-    """
-
-    bundle: bytes
-    notes: tuple[str, ...]
-    sightings: tuple[Sighting, ...]
-    machines: Mapping[str, str]
-
-    def several_at_once(self, start_s: float, end_s: float) -> list[Problem]:
-        """Say which devices or encounters report PEEP in turns in this time [s since 1970-01-01T00:00:00Z]."""
-        return several_sources([one for one in self.sightings if start_s <= one.at_s <= end_s], self.machines)
-
-
-async def fetch_bedside(
-    asked: RecordQuery,
-    operation: Operation,
-    *,
-    record: RecordClient,
-    table: Table,
-    budget: Budget,
-    waiting: Waiting,
-    withheld: frozenset[str] = frozenset(),
-) -> BedsideFetched:
-    """Read everything that the question needs.
-
-    Args:
-        asked: patient, encounter and time.
-        operation: the question.
-        record: the client.
-        table: the codes that are understood, a site's own among them.
-        budget: what may be read; is counted down.
-        waiting: how time passes between attempts.
-        withheld: resource types that the caller may not have read.
-
-    Raises:
-        Rejected: the patient is not there, the record failed, it holds too much, or two devices or encounters report
-            PEEP in turns.
-    """
-    patient = await read_one(asked.patient, record=record, budget=budget, waiting=waiting)
-    if isinstance(patient, ReadFailure):
-        raise Rejected((no_patient(patient),))
-    table = with_changes(table, operation)
-    observed = partial(search_observations, record, budget=budget, waiting=waiting)
-    heights, mechanics = tokens_of(table)
-    pages = await observed(asked, heights, ())
-    if operation.slug in _OF_TRIALS:
-        pages += await _around_changes(asked, mechanics, table, observed)
-    else:
-        pages += await observed(asked, _charted_tokens(table, operation), limits_of(asked))
-    sieved = post_filter(each_once(pages, record.settings.base_url.rstrip("/")), asked, table)
-    metrics, unread = await read_metrics(sieved.devices, record=record, budget=budget, waiting=waiting)
-    beside = await search_beside(asked, operation, withheld, sieved.not_asked, record, budget, waiting)
-    resources = (patient, *metrics, *sieved.kept, *beside.conditions, *beside.infusions)
-    entries = [_Entry(msgspec.Raw(one.resource), one.full_url) for one in resources]
-    fetched = BedsideFetched(
-        bundle=msgspec.json.encode(_Bundle("collection", entries)),
-        notes=(*_notes(asked, operation, sieved), *beside.told, *remarks_of(pages), *unread),
-        sightings=tuple(sieved.sightings),
-        machines=machines_of(metrics),
-    )
-    _refuse_several(asked, operation, fetched)
-    return fetched
-
-
 async def _around_changes(
     asked: RecordQuery, mechanics: Sequence[str], table: Table, observed: Callable[..., Awaitable[list[Found]]]
 ) -> list[Found]:
@@ -372,25 +305,10 @@ async def _around_changes(
     return pages
 
 
-def _refuse_several(asked: RecordQuery, operation: Operation, fetched: BedsideFetched) -> None:
+def _refuse_several(asked: RecordQuery, operation: Operation, fetched: Fetched) -> None:
     if operation.slug in _OF_TRIALS:
         return  # judged for each trial, once it is known which there are
     start_s = asked.start_s if operation.slug in _OF_ALL_PEEP else asked.end_s - LAST_S
     problems = fetched.several_at_once(start_s, asked.end_s)
     if problems:
         raise Rejected(tuple(problems))
-
-
-def _notes(asked: RecordQuery, operation: Operation, sieved: Filtered) -> list[str]:
-    of_encounter = f" of {asked.encounter}" if asked.encounter else ""
-    notes = [
-        f"Read from the record: {len(sieved.kept)} Observations{of_encounter} from {instant(asked.start_s)} to "
-        f"{instant(asked.end_s)}, with heights and sex of any time."
-    ]
-    if operation.slug in _OF_TRIALS:
-        notes.append(f"Beside PEEP only what was charted within {BESIDE_S / 60:.0f} min of a change of it was read.")
-    notes += [
-        f"Not read, though the record sent them: {count} resources {reason}."
-        for reason, count in sorted(sieved.not_asked.items())
-    ]
-    return notes

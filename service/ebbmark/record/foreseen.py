@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from ebbmark.fhir.writing.superseding import superseded_by
 from ebbmark.record.client import RecordClient
-from ebbmark.record.search import ReadFailure, Waiting
+from ebbmark.record.search import ReadFailure
 from ebbmark.record.trial_answers import NO_LOCK, look, outgoing_answer
 
 __all__ = ["Foreseen", "foreseen"]
@@ -37,19 +37,18 @@ class Foreseen:
     sentence: str
 
 
-async def foreseen(transaction: Json, *, record: RecordClient, waiting: Waiting) -> Foreseen | ReadFailure:
+async def foreseen(transaction: Json, *, record: RecordClient) -> Foreseen | ReadFailure:
     """Look at the record, and write nothing.
 
     Args:
         transaction: what `fhir.write.as_transaction` made.
         record: the client.
-        waiting: how time passes between attempts.
 
     Returns:
         What would be done; where the record could not be looked at, why: nothing would be written either then.
     """
     answer = outgoing_answer(transaction)
-    seen = await look(answer, NO_LOCK, record, waiting, anew=True)
+    seen = await look(answer, NO_LOCK, record, anew=True)
     if isinstance(seen, ReadFailure):
         return seen
     own, others, standing = seen.own, seen.others, seen.standing

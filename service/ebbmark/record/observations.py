@@ -38,7 +38,6 @@ from ebbmark.record.search import (
     Page,
     ReadFailure,
     TooMuch,
-    Waiting,
     any_of,
     not_read,
     search,
@@ -83,7 +82,6 @@ async def cached_search(
     code: tuple[str, str],
     *,
     budget: Budget,
-    waiting: Waiting,
     together: bool = True,
 ) -> Found | ReadFailure | TooMuch:
     """Search, or share a search of the same view.
@@ -94,13 +92,12 @@ async def cached_search(
         limits: further search parameters; of time and encounter as `limits_of` gives them, or none.
         code: search parameter of the codes, and its value.
         budget: what may be read; is counted down.
-        waiting: how time passes between attempts.
         together: whether a longer time may be read in its place, for other questions of the same view.
     """
 
     async def sent(more: Sequence[tuple[str, str]], own: Budget) -> Found | ReadFailure | TooMuch:
         query = [("patient", asked.patient), code, *more, ("_count", str(PAGE_SIZE))]
-        return await search(record, "Observation", query, budget=own, waiting=waiting)
+        return await search(record, "Observation", query, budget=own)
 
     view_cache = record.view_cache
     if view_cache is None:
@@ -162,7 +159,6 @@ async def search_observations(
     limits: Sequence[tuple[str, str]],
     *,
     budget: Budget,
-    waiting: Waiting,
     parameter: str = "combo-code",
     together: bool = True,
 ) -> list[Found]:
@@ -174,7 +170,6 @@ async def search_observations(
         tokens: codes, as search tokens.
         limits: further search parameters.
         budget: what may be read; is counted down.
-        waiting: how time passes between attempts.
         parameter: by which the codes are searched for; `combo-code` gives way to `code` and `component-code` where the
             record refuses it.
         together: whether a longer time may be read in its place, for other questions of the same view.
@@ -183,7 +178,7 @@ async def search_observations(
         Rejected: the record failed, or holds too much.
     """
     found = []
-    searched = partial(cached_search, record, asked, limits, budget=budget, waiting=waiting, together=together)
+    searched = partial(cached_search, record, asked, limits, budget=budget, together=together)
     within = True
     for portion in _portions(tokens):
         result = await searched((parameter, any_of(portion)))

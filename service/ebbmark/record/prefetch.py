@@ -42,7 +42,6 @@ from ebbmark.record.search import (
     Page,
     ReadFailure,
     TooMuch,
-    Waiting,
     machines_of,
     no_patient,
     not_read,
@@ -247,7 +246,6 @@ async def gather(
     closed: str,
     table: Table,
     budget: Budget,
-    waiting: Waiting,
     read: list[FoundEntry],
 ) -> Fetched:
     """Put together what was brought and what has to be fetched.
@@ -259,7 +257,6 @@ async def gather(
         closed: why it may not, as a clause.
         table: the codes that are understood, a site's own among them.
         budget: what may be read; is counted down.
-        waiting: how time passes between attempts.
         read: what the record was read for; is added to.
 
     Raises:
@@ -279,7 +276,7 @@ async def gather(
         assert record is not None  # noqa: S101 - nothing is open to us without a record
         try:
             async with asyncio.timeout(None if part.needed else LONGEST_OPTIONAL_S):
-                pages[part] = await _fetched(part, asked, record, table, budget, waiting)
+                pages[part] = await _fetched(part, asked, record, table, budget)
             if pages.get(Part.PANELS) == [] and any(NO_COMPONENTS in page.remarks for page in pages[part]):
                 del pages[Part.PANELS]  # nobody brought them, and fetching did not find them either
             read += [entry for page in pages[part] for entry in page.entries]
@@ -302,28 +299,26 @@ async def gather(
     found = [one for one in each_once(of_all, base) if one.head.resource_type != "DeviceMetric"]
     brought_metrics = [one for page in of_all for one in page.entries if one.head.resource_type == "DeviceMetric"]
     table = with_changes(table, TITRATE_PEEP)
-    sieved = post_filter(found, asked, table)
-    metrics, unread = await _metrics(sieved, brought_metrics, record, budget, waiting)
+    filtered = post_filter(found, asked, table)
+    metrics, unread = await _metrics(filtered, brought_metrics, record, budget)
     read += [metric for metric in metrics if metric not in brought_metrics]
-    several = several_sources(sieved.sightings, machines_of(metrics))
+    several = several_sources(filtered.sightings, machines_of(metrics))
     if several:
         raise Rejected(tuple(several))
     fixed = (patient, *metrics, *conditions)
     told = (*remarks_of(of_all), *notes, *unread)
-    return Fetched(asked, fixed, tuple(found), told, table, sieved, conditions_read=conditions_read)
+    return Fetched(asked, fixed, filtered, told, conditions_read=conditions_read)
 
 
-async def _fetched(
-    part: Part, asked: RecordQuery, record: RecordClient, table: Table, budget: Budget, waiting: Waiting
-) -> list[Found]:
+async def _fetched(part: Part, asked: RecordQuery, record: RecordClient, table: Table, budget: Budget) -> list[Found]:
     if part is Part.PATIENT:
-        patient = await read_one(asked.patient, record=record, budget=budget, waiting=waiting)
+        patient = await read_one(asked.patient, record=record, budget=budget)
         if isinstance(patient, ReadFailure):
             raise Rejected((no_patient(patient),))
         return [Found([patient])]
     if part is Part.CONDITIONS:
         query = [("patient", asked.patient), ("_count", str(part.most))]
-        conditions = await search(record, "Condition", query, budget=budget, waiting=waiting)
+        conditions = await search(record, "Condition", query, budget=budget)
         if isinstance(conditions, TooMuch):
             raise Rejected((too_much(conditions),))
         if isinstance(conditions, ReadFailure):
@@ -336,18 +331,18 @@ async def _fetched(
         limits = limits_of(asked)
     parameter = "component-code" if part is Part.PANELS else "combo-code"
     return await search_observations(
-        record, asked, part_tokens(part, table), limits, parameter=parameter, budget=budget, waiting=waiting
+        record, asked, part_tokens(part, table), limits, parameter=parameter, budget=budget
     )
 
 
 async def _metrics(
-    sieved: Filtered, brought: list[FoundEntry], record: RecordClient | None, budget: Budget, waiting: Waiting
+    filtered: Filtered, brought: list[FoundEntry], record: RecordClient | None, budget: Budget
 ) -> tuple[list[FoundEntry], list[str]]:
     """DeviceMetrics that tell settings from measurements: those brought, and the others from the record."""
     known = {f"DeviceMetric/{one.head.id}" for one in brought}
-    wanted = {one for one in sieved.devices if not one.endswith(tuple(known) or ("\0",))}
+    wanted = {one for one in filtered.devices if not one.endswith(tuple(known) or ("\0",))}
     if record is not None:
-        metrics, unread = await read_metrics(wanted, record=record, budget=budget, waiting=waiting)
+        metrics, unread = await read_metrics(wanted, record=record, budget=budget)
         return [*brought, *metrics], unread
     unread = [
         f"{one} could not be read: it may tell settings from measurements."

@@ -28,6 +28,7 @@ from ebbmark.telemetry.measured import Measured
 
 __all__ = [
     "TROUBLE_WORDS",
+    "WALL_CLOCK",
     "Now",
     "Repeated",
     "Retry",
@@ -39,6 +40,7 @@ __all__ = [
     "StopReason",
     "Trouble",
     "ViewCache",
+    "Waiting",
     "decide",
     "repeat",
     "retry_after_s",
@@ -46,6 +48,24 @@ __all__ = [
 
 Sleep = Callable[[float], Awaitable[None]]
 Now = Callable[[], datetime]
+
+
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """How time passes between two attempts.
+
+    Attributes:
+        sleep: waits for so many seconds.
+        now: current time with zone, for a Retry-After that is a date.
+    """
+
+    sleep: Sleep
+    now: Now
+
+
+WALL_CLOCK = Waiting(sleep=asyncio.sleep, now=lambda: datetime.now(UTC))
+
+
 T = TypeVar("T")
 
 

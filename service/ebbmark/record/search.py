@@ -19,7 +19,7 @@ import msgspec
 
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.record.client import Answer, Failure, RecordClient, Reply, decoded
-from ebbmark.record.retry import TROUBLE_WORDS, Now, Seen, Sleep, Trouble, repeat
+from ebbmark.record.retry import TROUBLE_WORDS, Seen, Trouble, repeat
 from ebbmark.record.write_outcome import named_by
 
 __all__ = [
@@ -35,7 +35,6 @@ __all__ = [
     "ReadFailure",
     "Reference",
     "TooMuch",
-    "Waiting",
     "any_of",
     "machines_of",
     "no_patient",
@@ -86,19 +85,6 @@ class Period(msgspec.Struct):
 
 
 @dataclass(frozen=True, slots=True)
-class Waiting:
-    """How time passes between two attempts.
-
-    Attributes:
-        sleep: waits for so many seconds.
-        now: current time with zone, for a Retry-After that is a date.
-    """
-
-    sleep: Sleep
-    now: Now
-
-
-@dataclass(frozen=True, slots=True)
 class ReadFailure:
     """Nothing usable came back.
 
@@ -116,7 +102,6 @@ async def read_json(
     target: str,
     shape: type[T],
     *,
-    waiting: Waiting,
     form: bytes | None = None,
     headers: Mapping[str, str] | None = None,
 ) -> T | ReadFailure:
@@ -126,7 +111,6 @@ async def read_json(
         record: the client.
         target: path and query below the base, or an absolute URL below it.
         shape: msgspec Struct of what is wanted; other fields are passed over.
-        waiting: how time passes between attempts.
         form: parameters of a search by POST; None for a GET.
         headers: further headers.
     """
@@ -139,7 +123,12 @@ async def read_json(
         return answer, decoded(answer, shape) if isinstance(answer, Reply) and good else None
 
     repeated = await repeat(
-        attempt, _seen, limits=record.settings.limits, repeat_safe=True, sleep=waiting.sleep, now=waiting.now
+        attempt,
+        _seen,
+        limits=record.settings.limits,
+        repeat_safe=True,
+        sleep=record.waiting.sleep,
+        now=record.waiting.now,
     )
     answer, value = repeated.attempts[-1]
     if value is not None:
@@ -281,7 +270,7 @@ def any_of(values: Sequence[str]) -> str:
 
 
 async def search(
-    record: RecordClient, kind: str, query: Sequence[tuple[str, str]], *, budget: Budget, waiting: Waiting
+    record: RecordClient, kind: str, query: Sequence[tuple[str, str]], *, budget: Budget
 ) -> Found | ReadFailure | TooMuch:
     """Search for resources and read every page.
 
@@ -290,7 +279,6 @@ async def search(
         kind: resource type.
         query: search parameters; the record may ignore some, so that the caller filters again.
         budget: what may still be read; is counted down.
-        waiting: how time passes between attempts.
     """
     found = Found()
     seen: set[tuple[str, str, str]] = set()
@@ -301,7 +289,7 @@ async def search(
         if budget.requests <= 0:
             return TooMuch("more pages than may be read")
         budget.requests -= 1
-        page = await read_json(record, target, Page, waiting=waiting, form=form, headers=FRESH)
+        page = await read_json(record, target, Page, form=form, headers=FRESH)
         if isinstance(page, ReadFailure):
             return page
         if page.type != "searchset":
@@ -374,23 +362,20 @@ class _Metric(msgspec.Struct):
     parent: Reference = msgspec.field(default_factory=Reference)
 
 
-async def read_one(
-    reference: str, *, record: RecordClient, budget: Budget, waiting: Waiting
-) -> FoundEntry | ReadFailure:
+async def read_one(reference: str, *, record: RecordClient, budget: Budget) -> FoundEntry | ReadFailure:
     """One resource, in the version named if one is; the reply must be the one that was asked for.
 
     Args:
         reference: `Type/id`, or `Type/id/_history/version`.
         record: the client.
         budget: how much may still be read.
-        waiting: how time passes between attempts.
     """
     if budget.requests <= 0:
         return ReadFailure("more would have to be read than is allowed", None)
     budget.requests -= 1
 
     async def read() -> msgspec.Raw | ReadFailure:
-        return await read_json(record, reference, msgspec.Raw, waiting=waiting)
+        return await read_json(record, reference, msgspec.Raw)
 
     raw = await (record.view_cache.once(reference, read) if record.view_cache is not None else read())
     if isinstance(raw, ReadFailure):
@@ -406,7 +391,7 @@ async def read_one(
 
 
 async def read_metrics(
-    devices: Iterable[str], *, record: RecordClient, budget: Budget, waiting: Waiting
+    devices: Iterable[str], *, record: RecordClient, budget: Budget
 ) -> tuple[list[FoundEntry], list[str]]:
     """DeviceMetrics that tell settings from measurements; one that cannot be read is named, and nothing is guessed."""
     base = record.settings.base_url.rstrip("/") + "/"
@@ -414,7 +399,7 @@ async def read_metrics(
     wanted = [reference for reference in wanted if reference.startswith("DeviceMetric/")]
     metrics, notes = [], []
     for reference in wanted[:MOST_METRICS]:
-        found = await read_one(reference, record=record, budget=budget, waiting=waiting)
+        found = await read_one(reference, record=record, budget=budget)
         if isinstance(found, ReadFailure):
             notes.append(f"{reference} could not be read ({found.sentence}): it may tell settings from measurements.")
         else:

@@ -17,7 +17,7 @@ from ebbmark.fhir.writing.frame import RESULT_SYSTEM
 from ebbmark.fhir.writing.provenance import SOFTWARE_SYSTEM
 from ebbmark.fhir.writing.report import ANSWER_PROVENANCES
 from ebbmark.record.client import RecordClient
-from ebbmark.record.search import Budget, Found, FoundEntry, ReadFailure, Waiting, any_of, read_one, search
+from ebbmark.record.search import Budget, Found, FoundEntry, ReadFailure, any_of, read_one, search
 from ebbmark.record.stored_results import NotFhir, failure_of, provenance_of, read_by_id
 
 __all__ = ["Inputs", "NotStored", "answer_in_record", "inputs_in_record"]
@@ -65,20 +65,17 @@ class _Assembled(msgspec.Struct):
     agent: list[_Agent] = []
 
 
-async def answer_in_record(
-    identity: str, *, record: RecordClient, waiting: Waiting
-) -> list[tuple[str, Json]] | NotStored | ReadFailure:
+async def answer_in_record(identity: str, *, record: RecordClient) -> list[tuple[str, Json]] | NotStored | ReadFailure:
     """Read a stored answer with its Provenance and Device.
 
     Args:
         identity: of the answer, 64 hexadecimal digits.
         record: the client.
-        waiting: how time passes between attempts.
     """
     budget = Budget(requests=200)
     tags = [f"{identity}:{kind}" for kind in ANSWER_PROVENANCES]
     query = [("_tag", any_of([f"{RESULT_SYSTEM}|{tag}" for tag in tags]))]
-    found = await search(record, "Provenance", query, budget=budget, waiting=waiting)
+    found = await search(record, "Provenance", query, budget=budget)
     if not isinstance(found, Found):
         return failure_of(found)
     try:
@@ -89,18 +86,18 @@ async def answer_in_record(
     if len(own) != 1:
         return NotStored(len(own))
     targets = [tail_of(one.reference) for _, view in (*own, *of_report) for one in view.target]
-    entries = await read_by_id(targets, record=record, budget=budget, waiting=waiting)
+    entries = await read_by_id(targets, record=record, budget=budget)
     if isinstance(entries, ReadFailure):
         return entries
     provenances = [entry for entry, _ in (*own, *of_report)]
-    devices = await _devices(provenances, record, budget, waiting)
+    devices = await _devices(provenances, record, budget)
     if isinstance(devices, ReadFailure):
         return devices
     return [(one.full_url, _resource(one)) for one in (*entries, *provenances, *devices)]
 
 
 async def _devices(
-    provenances: Iterable[FoundEntry], record: RecordClient, budget: Budget, waiting: Waiting
+    provenances: Iterable[FoundEntry], record: RecordClient, budget: Budget
 ) -> list[FoundEntry] | ReadFailure:
     """The Device of this software that the answer was assembled by."""
     try:
@@ -109,26 +106,23 @@ async def _devices(
         return ReadFailure("a Provenance in the record is not in the shape of FHIR", 200)
     whos = dict.fromkeys(agent.who.reference for one in assembled for agent in one.agent)
     wanted = [tail_of(who) for who in whos if "Device/" in who]
-    found = await read_by_id(wanted, record=record, budget=budget, waiting=waiting)
+    found = await read_by_id(wanted, record=record, budget=budget)
     return found if isinstance(found, ReadFailure) else [one for one in found if SOFTWARE_SYSTEM in str(_resource(one))]
 
 
-async def inputs_in_record(
-    references: Iterable[str], patient: str, *, record: RecordClient, waiting: Waiting
-) -> Inputs | ReadFailure:
+async def inputs_in_record(references: Iterable[str], patient: str, *, record: RecordClient) -> Inputs | ReadFailure:
     """Read inputs in the versions named, with the Patient and the DeviceMetrics that they need.
 
     Args:
         references: `Observation/1/_history/3`, or without a version: the one in force.
         patient: `Patient/1`; in the version in force, unless the references name another.
         record: the client.
-        waiting: how time passes between attempts.
     """
     budget = Budget(requests=200 + MOST_OLD_VERSIONS)
     wanted = {one: tail_of(one) for one in references if tail_of(one).startswith(_INPUT_TYPES)}
     if patient not in wanted.values():
         wanted[patient] = patient
-    now = await read_by_id(wanted.values(), record=record, budget=budget, waiting=waiting)
+    now = await read_by_id(wanted.values(), record=record, budget=budget)
     if isinstance(now, ReadFailure):
         return now
     inputs = Inputs()
@@ -143,13 +137,13 @@ async def inputs_in_record(
             continue
         if not version:
             continue  # the replay names it
-        old = await read_one(f"{plain}/_history/{version}", record=record, budget=budget, waiting=waiting)
+        old = await read_one(f"{plain}/_history/{version}", record=record, budget=budget)
         if isinstance(old, ReadFailure):
             if old.status in _GONE:
                 continue  # the replay names it
             return old
         used.append(old)
-    metrics = await read_by_id(_metrics(used), record=record, budget=budget, waiting=waiting)
+    metrics = await read_by_id(_metrics(used), record=record, budget=budget)
     if isinstance(metrics, ReadFailure):
         return metrics
     inputs.resources = [(one.full_url, _resource(one)) for one in (*used, *metrics)]

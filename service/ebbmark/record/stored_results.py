@@ -30,7 +30,6 @@ from ebbmark.record.search import (
     ReadFailure,
     Reference,
     TooMuch,
-    Waiting,
     any_of,
     search,
 )
@@ -140,7 +139,7 @@ class NotFhir(Exception):
 
 
 async def read_by_id(
-    references: Iterable[str], *, record: RecordClient, budget: Budget, waiting: Waiting
+    references: Iterable[str], *, record: RecordClient, budget: Budget
 ) -> list[FoundEntry] | ReadFailure:
     """Read resources, many at once; those that are not there are left out.
 
@@ -148,7 +147,6 @@ async def read_by_id(
         references: `Type/id`.
         record: the client.
         budget: what may be read; is counted down.
-        waiting: how time passes between attempts.
     """
     by_kind: dict[str, list[str]] = {}
     for reference in dict.fromkeys(references):
@@ -159,7 +157,7 @@ async def read_by_id(
         for first in range(0, len(identities), _PORTION):
             portion = identities[first : first + _PORTION]
             query = [("_id", any_of(portion)), ("_count", str(_PORTION))]
-            found = await search(record, kind, query, budget=budget, waiting=waiting)
+            found = await search(record, kind, query, budget=budget)
             if not isinstance(found, Found):
                 return failure_of(found)
             entries += [one for one in found.entries if one.head.resource_type == kind and one.head.id in portion]
@@ -287,16 +285,13 @@ class OfTrial:
         return self.taken_back | {one.identity for one in self.answers}
 
 
-async def answers_in_record(
-    trial: TrialOfRecord, own: str, *, record: RecordClient, waiting: Waiting
-) -> OfTrial | ReadFailure:
+async def answers_in_record(trial: TrialOfRecord, own: str, *, record: RecordClient) -> OfTrial | ReadFailure:
     """Find our answers for this trial.
 
     Args:
         trial: which trial.
         own: identity of the answer that is to be written.
         record: the client.
-        waiting: how time passes between attempts.
     """
     budget = Budget(requests=MOST_REQUESTS)
     query = [
@@ -306,13 +301,13 @@ async def answers_in_record(
         ("date", f"le{trial.end}"),
         ("_count", "50"),
     ]
-    found = await search(record, "Observation", query, budget=budget, waiting=waiting)
+    found = await search(record, "Observation", query, budget=budget)
     if not isinstance(found, Found):
         return failure_of(found)
     try:
         every = _of_trial(found.entries, trial)
         closings = [one for one in every if one.status not in GONE or one.identity == own]
-        answers = await _whole(closings, record, budget, waiting) if closings else ()
+        answers = await _whole(closings, record, budget) if closings else ()
     except NotFhir:
         return ReadFailure("a result of ours in the record is not in the shape of FHIR", 200)
     if isinstance(answers, ReadFailure):
@@ -320,13 +315,11 @@ async def answers_in_record(
     return OfTrial(answers, frozenset(one.identity for one in every if one.status in GONE and one.identity != own))
 
 
-async def _whole(
-    closings: list[Stored], record: RecordClient, budget: Budget, waiting: Waiting
-) -> tuple[Earlier, ...] | ReadFailure:
+async def _whole(closings: list[Stored], record: RecordClient, budget: Budget) -> tuple[Earlier, ...] | ReadFailure:
     """The answers with all their results; where a Provenance is gone, what clinicians look at first."""
     tags = {f"{one.identity}:{kind}": (one.identity, kind) for one in closings for kind in ANSWER_PROVENANCES}
     query = [("_tag", any_of([f"{RESULT_SYSTEM}|{tag}" for tag in tags]))]
-    found = await search(record, "Provenance", query, budget=budget, waiting=waiting)
+    found = await search(record, "Provenance", query, budget=budget)
     if not isinstance(found, Found):
         return failure_of(found)
     provenances: dict[tuple[str, str], list[ProvenanceView]] = {}
@@ -341,13 +334,13 @@ async def _whole(
                         f"Provenance/{entry.head.id}/_history/{entry.head.meta.version_id}"
                     )
     targets = {tail_of(one.reference): None for views in provenances.values() for view in views for one in view.target}
-    entries = await read_by_id(list(targets), record=record, budget=budget, waiting=waiting)
+    entries = await read_by_id(list(targets), record=record, budget=budget)
     if isinstance(entries, ReadFailure):
         return entries
     bare = [one.identity for one in closings if (one.identity, PROVENANCE) not in provenances]
     if bare:
         query = [("identifier", any_of([f"{RESULT_SYSTEM}|{identity}:suggested-peep" for identity in bare]))]
-        suggestions = await search(record, "Observation", query, budget=budget, waiting=waiting)
+        suggestions = await search(record, "Observation", query, budget=budget)
         if not isinstance(suggestions, Found):
             return failure_of(suggestions)
         entries += suggestions.entries
@@ -403,20 +396,19 @@ def _at(text: str) -> float:
     return found if isinstance(found, float) else float("nan")
 
 
-async def where_recorded(identity: str, *, record: RecordClient, waiting: Waiting) -> str | None:
+async def where_recorded(identity: str, *, record: RecordClient) -> str | None:
     """Reference to the Provenance of an answer, in its version.
 
     Args:
         identity: of the answer, 64 hexadecimal digits.
         record: the client.
-        waiting: how time passes between attempts.
 
     Returns:
         `Provenance/7/_history/1`; empty where the answer is not there; None where the record does not say.
     """
     tag = f"{identity}:provenance"
     query = [("_tag", f"{RESULT_SYSTEM}|{tag}")]
-    found = await search(record, "Provenance", query, budget=Budget(requests=2), waiting=waiting)
+    found = await search(record, "Provenance", query, budget=Budget(requests=2))
     if not isinstance(found, Found):
         return None
     # Some records ignore search parameters: what came back is looked at again.

@@ -23,7 +23,7 @@ from dataclasses import dataclass, replace
 
 from ebbmark.fhir.writing.superseding import superseded_by
 from ebbmark.record.client import RecordClient
-from ebbmark.record.search import ReadFailure, Waiting
+from ebbmark.record.search import ReadFailure
 from ebbmark.record.standing import Standing
 from ebbmark.record.stored_results import Earlier
 from ebbmark.record.trial_answers import (
@@ -236,7 +236,6 @@ async def write_current(
     transaction: Json,
     *,
     record: RecordClient,
-    waiting: Waiting,
     make_current: bool = False,
     progress: Progress | None = None,
 ) -> WriteOutcome:
@@ -245,7 +244,6 @@ async def write_current(
     Args:
         transaction: what `fhir.write.as_transaction` made.
         record: the client.
-        waiting: how time passes between attempts.
         make_current: whether the answer is to stand again where the record holds it marked superseded, unless another
             one rests on newer inputs.
         progress: is kept up to date, for a caller who may end the write by a deadline.
@@ -265,11 +263,11 @@ async def write_current(
     without_match: WriteOutcome | None = None  # what a record wrote that does not honour ifMatch
     most = MOST_ROUNDS
     for number in range(MOST_ROUNDS + 1):
-        lock = await _lock(answer, record, waiting)
-        seen = lock if isinstance(lock, ReadFailure) else await look(answer, lock, record, waiting, anew=make_current)
+        lock = await _lock(answer, record)
+        seen = lock if isinstance(lock, ReadFailure) else await look(answer, lock, record, anew=make_current)
         if isinstance(seen, ReadFailure) or isinstance(lock, ReadFailure):
             failure = seen if isinstance(seen, ReadFailure) else BEHIND
-            if failure == BEHIND and await _waited(number, answer, record, waiting):
+            if failure == BEHIND and await _waited(number, answer, record):
                 continue
             return still_unknown(not_looked(failure), doubt is not None)
         # Once the List has moved, what was sent under it cannot come any more; whether it came is what was looked at.
@@ -293,7 +291,7 @@ async def write_current(
         if not entries:
             return still_unknown(not_looked(BEHIND), doubt is not None)
         progress.doubtful = True
-        last = await _sent(entries, record, waiting)
+        last = await _sent(entries, record)
         # A conflict may come from a copy of this very request that was carried out: only a look tells.
         if last.state is WriteState.UNKNOWN or last.http_status in CONFLICTS:
             unheard = unheard or last.state is WriteState.UNKNOWN
@@ -308,9 +306,7 @@ async def write_current(
         elif last.state is WriteState.FAILED and last.http_status not in CONFLICTS:
             return still_unknown(last, doubt is not None)
         # Without leave to wait, or after the last round, one more look says what is there.
-        if (last.state in _SAID or last.http_status in CONFLICTS) and not await _waited(
-            number, answer, record, waiting
-        ):
+        if (last.state in _SAID or last.http_status in CONFLICTS) and not await _waited(number, answer, record):
             most = number + 1
     return still_unknown(last or not_looked(BEHIND), doubt is not None)
 
@@ -326,18 +322,18 @@ def _with_lock(outcome: WriteOutcome, lock: Lock, without_match: WriteOutcome | 
     return without_lock(outcome, "it carries out a change of a version that is not in force any more (ifMatch)")
 
 
-async def _lock(answer: OutgoingAnswer, record: RecordClient, waiting: Waiting) -> Lock | ReadFailure:
+async def _lock(answer: OutgoingAnswer, record: RecordClient) -> Lock | ReadFailure:
     """The List of the patient, created where there is none yet.
 
     Searched for again after it was created, never taken from the reply: see `current_list`.
     """
     patient = answer.trial.patient
-    lock = await read_lock(patient, record=record, waiting=waiting)
+    lock = await read_lock(patient, record=record)
     if isinstance(lock, ReadFailure) or lock.lists:
         return lock
     # One refusal may pass by: only a record that neither finds nor takes a List counts as one that keeps none.
     created = await write_back(
-        _bundle([new_list(patient, answer.recorded)]), record=record, sleep=waiting.sleep, now=waiting.now
+        _bundle([new_list(patient, answer.recorded)]), record=record, sleep=record.waiting.sleep, now=record.waiting.now
     )
     if created.state is WriteState.FAILED and created.http_status not in CONFLICTS:
         if created.http_status in KEEPS_NO_LISTS:
@@ -345,7 +341,7 @@ async def _lock(answer: OutgoingAnswer, record: RecordClient, waiting: Waiting) 
         return ReadFailure(
             f"the List of current answers could not be created ({_clause(created)})", created.http_status
         )
-    lock = await read_lock(patient, record=record, waiting=waiting)
+    lock = await read_lock(patient, record=record)
     if isinstance(lock, Lock) and lock.refused:
         return ReadFailure(lock.refused, None)
     return BEHIND if isinstance(lock, Lock) and not lock.lists else lock
@@ -418,9 +414,9 @@ def _all_marks(older: Iterable[Earlier], answer: OutgoingAnswer, base_url: str) 
     return [entry for one in older for entry in marks(one, answer.identity, answer, base_url)]
 
 
-async def _sent(entries: Sequence[Json], record: RecordClient, waiting: Waiting) -> WriteOutcome:
+async def _sent(entries: Sequence[Json], record: RecordClient) -> WriteOutcome:
     return await write_back(
-        _bundle(entries), record=record, sleep=waiting.sleep, now=waiting.now, repeat_conflicts=False
+        _bundle(entries), record=record, sleep=record.waiting.sleep, now=record.waiting.now, repeat_conflicts=False
     )
 
 
@@ -428,7 +424,7 @@ def _bundle(entries: Sequence[Json]) -> Json:
     return {"resourceType": "Bundle", "type": "transaction", "entry": list(entries)}
 
 
-async def _waited(number: int, answer: OutgoingAnswer, record: RecordClient, waiting: Waiting) -> bool:
+async def _waited(number: int, answer: OutgoingAnswer, record: RecordClient) -> bool:
     """Wait before the next look, unless the operator allows no such wait.
 
     Doubling, and different for different answers, so that writers who met once do not meet again.
@@ -436,5 +432,5 @@ async def _waited(number: int, answer: OutgoingAnswer, record: RecordClient, wai
     wait_s = min(FIRST_WAIT_S * 2.0**number, LONGEST_WAIT_S) * (1.0 + int(answer.identity[:4] or "0", 16) / 0xFFFF)
     if wait_s > record.settings.max_total_wait_s:
         return False
-    await waiting.sleep(wait_s)
+    await record.waiting.sleep(wait_s)
     return True

@@ -30,7 +30,7 @@ from ebbmark.fhir.writing.superseding import (
     supersession,
 )
 from ebbmark.record.client import RecordClient
-from ebbmark.record.search import Budget, Found, Identifier, Period, ReadFailure, Reference, Waiting, read_one, search
+from ebbmark.record.search import Budget, Found, Identifier, Period, ReadFailure, Reference, read_one, search
 from ebbmark.record.standing import Candidate, Standing, doubtful_inputs, standing_of
 from ebbmark.record.stored_results import (
     GONE,
@@ -237,16 +237,15 @@ class Lock:
         return any(now.get(one.reference, one.version) != one.version for one in since.lists)
 
 
-async def read_lock(patient: str, *, record: RecordClient, waiting: Waiting) -> Lock | ReadFailure:
+async def read_lock(patient: str, *, record: RecordClient) -> Lock | ReadFailure:
     """Search for the Lists of a patient.
 
     Args:
         patient: `Patient/1`.
         record: the client.
-        waiting: how time passes between attempts.
     """
     query = [("identifier", f"{CURRENT_SYSTEM}|{patient}")]
-    found = await search(record, "List", query, budget=Budget(requests=5), waiting=waiting)
+    found = await search(record, "List", query, budget=Budget(requests=5))
     if not isinstance(found, Found):
         failure = failure_of(found)
         return Lock((), failure.sentence) if failure.status in KEEPS_NO_LISTS else failure
@@ -386,23 +385,20 @@ class Looked:
     identities: frozenset[str]
 
 
-async def look(
-    answer: OutgoingAnswer, lock: Lock, record: RecordClient, waiting: Waiting, *, anew: bool = False
-) -> Looked | ReadFailure:
+async def look(answer: OutgoingAnswer, lock: Lock, record: RecordClient, *, anew: bool = False) -> Looked | ReadFailure:
     """Look at the answers for the trial of one answer.
 
     Args:
         answer: the own one.
         lock: as it was read before; what it names and the search does not bring is read by its address.
         record: the client.
-        waiting: how time passes between attempts.
         anew: whether the own one counts as yet to be written where it no longer stands.
     """
-    found = await answers_in_record(answer.trial, answer.identity, record=record, waiting=waiting)
+    found = await answers_in_record(answer.trial, answer.identity, record=record)
     if isinstance(found, ReadFailure):
         return found
     for reference in unseen(lock.entries, found.identities):
-        failure = await _not_of_trial(reference, answer, record, waiting)
+        failure = await _not_of_trial(reference, answer, record)
         if failure is not None:
             return failure
     own = next((one for one in found.answers if one.identity == answer.identity), None)
@@ -412,7 +408,7 @@ async def look(
     doubtful = doubtful_inputs(mine, theirs)
     changed: set[str] = set()
     if doubtful:
-        entries = await read_by_id(sorted(doubtful), record=record, budget=Budget(), waiting=waiting)
+        entries = await read_by_id(sorted(doubtful), record=record, budget=Budget())
         if isinstance(entries, ReadFailure):
             return entries
         try:
@@ -423,11 +419,9 @@ async def look(
     return Looked(own, others, standing_of(mine, theirs, changed), found.identities)
 
 
-async def _not_of_trial(
-    reference: str, answer: OutgoingAnswer, record: RecordClient, waiting: Waiting
-) -> ReadFailure | None:
+async def _not_of_trial(reference: str, answer: OutgoingAnswer, record: RecordClient) -> ReadFailure | None:
     """Make sure that an answer which the search did not bring is of another trial; BEHIND where it is of this one."""
-    entry = await read_one(reference, record=record, budget=Budget(), waiting=waiting)
+    entry = await read_one(reference, record=record, budget=Budget())
     if isinstance(entry, ReadFailure):
         return None if entry.status in (404, 410) else entry
     try:

@@ -1,49 +1,65 @@
-"""Answer a titration about a patient of the record: read there, then answer as any request.
+"""Answer any question about a patient of the record: read there, then answer as any request.
 
-Where no period was named, the latest trial of the last day is found first, and then read again from what was charted
+How far back, where no period is named, stands with each operation (`Operation.hours_back`). Where the caller says when
+the trial began or when PEEP was set after it, the time begins six hours before that, if it would begin later otherwise:
+what is compared with lies before.
+
+A titration without a period finds the latest trial of the last day first, and then reads it again from what was charted
 within an hour of it: so the answer does not change with every pulse that is charted later, and asking again for the
 same trial gives the same identity, which a write-back finds again.
+
+The question whether a titration still holds is about the suggestion that people have before their eyes, so that the one
+in the record counts before one that is computed again. It counts only for the trial that it was made of: where the
+readings hold a later one, nothing is taken from it.
 """
 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, replace
+from decimal import Decimal
 from functools import partial
 
 import msgspec
 
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.model import ConceptMap, Parameter
-from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.concept_map import lay_over, rows_of
-from ebbmark.fhir.reading.read import CodeMap, Limits, read_request
-from ebbmark.fhir.reading.request import Request as ReadRequest
-from ebbmark.physiology.trial.reading import Trial
+from ebbmark.fhir.operations import TITRATE_PEEP, Operation
+from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.reading.body import Limits
+from ebbmark.fhir.reading.concept_map import CodeMap, lay_over, rows_of
+from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.read import read_request
+from ebbmark.fhir.reading.request import Request
+from ebbmark.fhir.reading.times import seconds
+from ebbmark.fhir.writing.instants import instant
+from ebbmark.physiology.trial.reading import read_trial
+from ebbmark.physiology.trial.steps import Trial
 from ebbmark.record.client import RecordClient
-from ebbmark.record.fetch import Fetched, fetch_trial
+from ebbmark.record.fetch import Fetched, fetch
 from ebbmark.record.post_filter import several_trials
-from ebbmark.record.record_query import RecordQuery, record_query_of, with_bundle
-from ebbmark.record.search import Budget, Waiting, no_record, took_too_long
+from ebbmark.record.record_query import RecordQuery, with_bundle
+from ebbmark.record.search import Budget, ReadFailure, no_record, took_too_long
+from ebbmark.record.stored_results import Earlier, TrialOfRecord, answers_in_record
+from ebbmark.use_cases.questions import ANSWERS
 from ebbmark.use_cases.refusal_from_record import refusal_from_record
-from ebbmark.use_cases.titrate import recommend_for
+from ebbmark.use_cases.titrate import titrate
+from ebbmark.use_cases.validity import trial_before
 
-__all__ = [
-    "BEFORE_AND_AFTER_S",
-    "ReadLimits",
-    "own_codes",
-    "read_fetched",
-    "recommend_fetched",
-    "recommend_from_record",
-]
+__all__ = ["BEFORE_AND_AFTER_S", "BEFORE_S", "ReadLimits", "answer_from_record", "read_fetched", "titrate_fetched"]
 
-_CONDITIONS_NOT_READ = msgspec.Raw(b'{"name":"conditions-not-read","valueBoolean":true}')
+BEFORE_S = 6 * 3600.0
+"""What lies this long before the trial may be what is compared with [s]; our choice."""
 
 BEFORE_AND_AFTER_S = 3600.0
 """What was charted this long before and after the trial belongs to it, such as hourly settings and gases [s]; our
 choice."""
+
+_CONDITIONS_NOT_READ = msgspec.Raw(b'{"name":"conditions-not-read","valueBoolean":true}')
+_MOMENTS = frozenset({"trial-started", "titrated-at"})
+_OF_A_TITRATION = "check-validity"
+_OF_ONE_TRIAL = frozenset({"compare-settings", "compare-markers"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,102 +78,126 @@ class ReadLimits:
     size_bytes: int = 20_000_000
     total_s: float = 30.0
 
+    @property
+    def of_request(self) -> Limits:
+        """How large the request is that holds all of it."""
+        return Limits(max_bytes=self.size_bytes + 2_000_000, max_entries=self.resources + 100)
 
-async def recommend_from_record(
-    body: bytes,
+
+_FOR_TITRATION = ReadLimits()
+_FOR_QUESTIONS = ReadLimits(requests=150, resources=12_000, size_bytes=40_000_000, total_s=45.0)
+
+
+class _Moment(msgspec.Struct):
+    name: str = ""
+    valueInstant: str = ""
+    valueDateTime: str = ""
+
+
+async def answer_from_record(
+    operation: Operation,
+    asked: RecordQuery,
+    context: RequestContext,
     *,
-    at_s: float,
     record: RecordClient | None,
-    waiting: Waiting,
-    code_map: CodeMap,
-    accept_preliminary: bool,
-    limits: ReadLimits = ReadLimits(),
-    site: Site = NO_SITE,
+    limits: ReadLimits | None = None,
     withheld: frozenset[str] = frozenset(),
-) -> Answer | None:
+) -> Answer:
     """Answer a request that names a patient of the record.
 
     Args:
-        body: FHIR R4 Parameters.
-        at_s: the present instant [s since 1970-01-01T00:00:00Z].
+        operation: the question.
+        asked: patient, encounter, time and all other parameters.
+        context: what the data are read with; how much is read at most is of `limits`.
         record: where to read; None where no record is configured.
-        waiting: how time passes between attempts.
-        code_map: the site's own codes.
-        accept_preliminary: whether Observations of status preliminary count where the request does not say.
-        limits: how much is read.
-        site: what the site has decided.
+        limits: how much is read; None for what is usual for the question.
         withheld: resource types that the caller may not have read.
-
-    Returns:
-        The answer; None where the request names no patient of the record, but brings its data or is not readable.
 
     Raises:
         Rejected: with every problem found.
     """
-    base_url = record.settings.base_url if record is not None else ""
-    asked = record_query_of(body, base_url=base_url, at_s=at_s)
-    if asked is None:
-        return None
     if record is None:
         raise Rejected((no_record(),))
-    fetched = await _fetched(asked, record, waiting, code_map, limits, withheld)
-    reader = partial(
-        read_fetched,
-        asked,
-        at_s=at_s,
-        code_map=code_map,
-        accept_preliminary=accept_preliminary,
-        limits=limits,
-        site=site,
-    )
-    # Off the event loop, so that nobody else waits for it.
+    limits = limits or (_FOR_TITRATION if operation is TITRATE_PEEP else _FOR_QUESTIONS)
     try:
-        return await asyncio.to_thread(lambda: recommend_fetched(asked, fetched, reader(fetched), reader))
+        async with asyncio.timeout(limits.total_s):
+            asked, last = await _what_to_read(asked, operation, record)
+            table = own_codes(context.code_map, asked).table
+            reading = partial(fetch, operation=operation, record=record, table=table, withheld=withheld)
+            fetched = await as_much_as_may_be(asked, operation, reading, limits)
+    except TimeoutError:
+        raise Rejected((took_too_long(limits.total_s),)) from None
+    context = replace(context, limits=limits.of_request)
+    try:
+        # In a thread: a record of many trials takes a second, in which the event loop serves others.
+        return await asyncio.to_thread(_answered, operation, fetched, last, context)
     except Rejected as rejected:
-        raise await refusal_from_record(
-            rejected, asked, fetched.bundle()[1], at_s=at_s, record=record, waiting=waiting, code_map=code_map
-        ) from None
+        raise await refusal_from_record(rejected, fetched.asked, fetched.notes, context, record=record) from None
 
 
-def recommend_fetched(
-    asked: RecordQuery, fetched: Fetched, whole: ReadRequest, reader: Callable[[Fetched], ReadRequest]
+def _answered(
+    operation: Operation, fetched: Fetched, last: LastTitration | ReadFailure | None, context: RequestContext
 ) -> Answer:
-    """Answer from what was read from a record, whoever read it.
+    request = read_fetched(operation, fetched, context)
+    if operation is TITRATE_PEEP:
+        return titrate_fetched(fetched, request, context)
+    request = _with_suggestion(request, last)
+    _refuse_several_trials(fetched.asked, operation, request)
+    answer = ANSWERS[operation.slug](request, context.site)
+    _refuse_mixed_trials(answer, fetched, request)
+    return answer
+
+
+def read_fetched(operation: Operation, fetched: Fetched, context: RequestContext) -> Request:
+    """Read what a record held with the same reader as any request.
+
+    Raises:
+        Rejected: with every problem found.
+    """
+    asked = fetched.asked
+    if not fetched.conditions_read and "conditions-not-read" in operation.parameters:
+        asked = replace(asked, rest=(*asked.rest, _CONDITIONS_NOT_READ))
+    request = read_request(operation, with_bundle(asked, fetched.bundle()), context)
+    return replace(request, notes=(*fetched.notes, *request.notes))
+
+
+def titrate_fetched(fetched: Fetched, whole: Request, context: RequestContext) -> Answer:
+    """Titrate from what was read from a record, whoever read it.
 
     Args:
-        asked: what was asked for.
         fetched: what the record held.
-        whole: all of it as the reader made it of it.
-        reader: the same reader, for a part of it.
+        whole: all of it, as it was read.
+        context: what it was read with, for a part of it.
 
     Raises:
         Rejected: it holds no trial, or leaves open which is meant.
     """
-    first = recommend_for(whole)
-    problems = several_trials(first.titration.trial, period_given=asked.period_given)
+    period_given = fetched.asked.period_given
+    first = titrate(whole)
+    trial = first.titration.trial
+    problems = several_trials(trial, period_given=period_given)
     if problems:
         raise Rejected(tuple(problems), first.ignored)
-    if asked.period_given:
+    if period_given:
         return first
-    steps = first.titration.trial.steps
-    start_s, end_s = steps[0].start_s - BEFORE_AND_AFTER_S, steps[-1].end_s + BEFORE_AND_AFTER_S
+    start_s, end_s = trial.steps[0].start_s - BEFORE_AND_AFTER_S, trial.steps[-1].end_s + BEFORE_AND_AFTER_S
     try:
-        closer = reader(fetched.within(start_s, end_s))
+        closer = read_fetched(TITRATE_PEEP, fetched.within(start_s, end_s), context)
         near = _again(first, whole, closer)
     except Rejected:
         return first
-    if _shape(near.titration.trial) != _shape(first.titration.trial):
+    if _shape(near.titration.trial) != _shape(trial):
         return first
     # What was seen further away is still told.
     told = {one.sentence for one in near.titration.trial.observed}
-    earlier = tuple(one.sentence for one in first.titration.trial.observed if one.sentence not in told)
+    earlier = tuple(one.sentence for one in trial.observed if one.sentence not in told)
     return replace(near, request=replace(near.request, notes=(*near.request.notes, *earlier)))
 
 
-def _again(first: Answer, whole: ReadRequest, closer: ReadRequest) -> Answer:
+def _again(first: Answer, whole: Request, closer: Request) -> Answer:
     """The answer to the closer reading; the same inputs need not be reckoned with twice."""
     if (closer.readings, closer.sources, closer.person) != (whole.readings, whole.sources, whole.person):
-        return recommend_for(closer)
+        return titrate(closer)
     of_trial = first.ignored[len(whole.ignored) :]
     return replace(first, request=closer, ignored=(*closer.ignored, *of_trial))
 
@@ -165,63 +205,6 @@ def _again(first: Answer, whole: ReadRequest, closer: ReadRequest) -> Answer:
 def _shape(trial: Trial) -> list[tuple[float, float, float, float]]:
     """The steps without the numbers of their sources, which change with what is read."""
     return [(step.peep_cmh2o, step.start_s, step.end_s, step.compliance_ml_per_cmh2o) for step in trial.steps]
-
-
-def read_fetched(
-    asked: RecordQuery,
-    fetched: Fetched,
-    *,
-    at_s: float,
-    code_map: CodeMap,
-    accept_preliminary: bool,
-    limits: ReadLimits,
-    site: Site,
-) -> ReadRequest:
-    """Read what a record held with the same reader as any request.
-
-    Args:
-        asked: what was asked for.
-        fetched: what the record held.
-        at_s: the present instant [s since 1970-01-01T00:00:00Z].
-        code_map: the site's own codes.
-        accept_preliminary: whether Observations of status preliminary count where the request does not say.
-        limits: how much was read.
-        site: what the site has decided.
-
-    Raises:
-        Rejected: with every problem found.
-    """
-    bundle, notes = fetched.bundle()
-    if not fetched.conditions_read:
-        asked = replace(asked, rest=(*asked.rest, _CONDITIONS_NOT_READ))
-    request = read_request(
-        with_bundle(asked, bundle),
-        at_s=at_s,
-        limits=Limits(max_bytes=limits.size_bytes + 2_000_000, max_entries=limits.resources + 100),
-        code_map=code_map,
-        accept_preliminary=accept_preliminary,
-        site=site,
-    )
-    return replace(request, notes=(*notes, *request.notes))
-
-
-async def _fetched(
-    asked: RecordQuery,
-    record: RecordClient,
-    waiting: Waiting,
-    code_map: CodeMap,
-    limits: ReadLimits,
-    withheld: frozenset[str],
-) -> Fetched:
-    budget = Budget(limits.requests, limits.resources, limits.size_bytes)
-    table = own_codes(code_map, asked).table
-    try:
-        async with asyncio.timeout(limits.total_s):
-            return await fetch_trial(
-                asked, record=record, table=table, budget=budget, waiting=waiting, withheld=withheld
-            )
-    except TimeoutError:
-        raise Rejected((took_too_long(limits.total_s),)) from None
 
 
 def own_codes(code_map: CodeMap, asked: RecordQuery) -> CodeMap:
@@ -239,3 +222,190 @@ def own_codes(code_map: CodeMap, asked: RecordQuery) -> CodeMap:
         if isinstance(parameter.resource, ConceptMap):
             code_map = lay_over(code_map, rows_of(parameter.resource, "")[0])
     return code_map
+
+
+def as_far_back_as_needed(asked: RecordQuery, operation: Operation) -> RecordQuery:
+    """The same, with the question's own time where the caller named none.
+
+    Args:
+        asked: as the caller asked.
+        operation: the question.
+    """
+    if asked.period_given:
+        return asked
+    start_s = asked.end_s - operation.hours_back * 3600.0
+    return replace(asked, start_s=min([start_s, *[one - BEFORE_S for one in moments_of(asked).values()]]))
+
+
+def moments_of(asked: RecordQuery) -> dict[str, float]:
+    """When the caller says the trial began or ended, by parameter; the reader refuses what is no instant.
+
+    Args:
+        asked: with all other parameters.
+    """
+    found = {}
+    for raw in asked.rest:
+        try:
+            given = msgspec.json.decode(raw, type=_Moment)
+        except msgspec.DecodeError:
+            continue
+        at_s = seconds(given.valueInstant or given.valueDateTime) if given.name in _MOMENTS else None
+        if isinstance(at_s, float):
+            found[given.name] = at_s
+    return found
+
+
+async def as_much_as_may_be(
+    asked: RecordQuery, operation: Operation, fetch: Callable[..., Awaitable[Fetched]], limits: ReadLimits
+) -> Fetched:
+    """What the record holds of the time, or of half of it, and again, where it holds more than may be read.
+
+    Only for questions about how things are now, and only where the caller has named no time; the answer says so.
+
+    Args:
+        asked: with the time that is wanted.
+        operation: the question.
+        fetch: reads what was asked.
+        limits: how much is read.
+
+    Raises:
+        Rejected: as `fetch` does.
+    """
+    least_s = 3600.0 * operation.least_hours
+    whole_s = asked.end_s - asked.start_s
+    while True:
+        try:
+            fetched = await fetch(asked, budget=Budget(limits.requests, limits.resources, limits.size_bytes))
+        except Rejected as rejected:
+            half_s = 0.5 * (asked.end_s - asked.start_s)
+            too_much = rejected.problems[0].kind is ProblemKind.TOO_MUCH_IN_RECORD
+            if not too_much or asked.period_given or moments_of(asked) or half_s < least_s:
+                raise
+            asked = replace(asked, start_s=asked.end_s - half_s)
+            continue
+        read_s = asked.end_s - asked.start_s
+        if read_s == whole_s:
+            return fetched
+        sentence = (
+            f"The record holds more than may be read of the last {whole_s / 3600:g} hours; the last "
+            f"{read_s / 3600:g} were read, and what was charted before is not known here."
+        )
+        return replace(fetched, shortened=sentence)
+
+
+LOOKED_BACK_S = 7 * 24 * 3600.0
+"""How far back an answer is looked for where no period is named [s]; our choice."""
+
+_KIND = "suggested-peep"
+
+
+@dataclass(frozen=True, slots=True)
+class LastTitration:
+    """One answer of ours that stands in the record.
+
+    Attributes:
+        start_s: first moment of its limb [s since 1970-01-01T00:00:00Z].
+        end_s: last moment of its limb [s since 1970-01-01T00:00:00Z].
+        suggested_peep_cmh2o: None where it suggested none.
+        reference: of the suggestion, or of the closing pressure where there is none.
+        signed: whether a clinician has signed any of it.
+    """
+
+    start_s: float
+    end_s: float
+    suggested_peep_cmh2o: float | None
+    reference: str
+    signed: bool
+
+    def is_of(self, trial: Trial | None) -> bool:
+        """Whether it was made of this trial; with no trial among the readings there is no other to confuse it with."""
+        return trial is None or (trial.steps[0].start_s <= self.end_s and self.start_s <= trial.steps[-1].end_s)
+
+    @property
+    def sentence(self) -> str:
+        """What is told of it."""
+        signed = "signed by a clinician" if self.signed else "not signed yet"
+        if self.suggested_peep_cmh2o is None:
+            return f"The answer that stands in the record for this trial suggested no PEEP: {self.reference}, {signed}."
+        return (
+            f"The suggested PEEP of {self.suggested_peep_cmh2o:g} cmH2O is that of the answer that stands in the "
+            f"record: {self.reference}, {signed}."
+        )
+
+
+async def last_titration(
+    asked: RecordQuery, *, before_s: float, record: RecordClient
+) -> LastTitration | ReadFailure | None:
+    """Find the answer for the latest trial that ended before an instant; None where the record has none.
+
+    Args:
+        asked: patient and time.
+        before_s: when PEEP was set after the trial, or now [s since 1970-01-01T00:00:00Z].
+        record: the client.
+    """
+    from_s = asked.start_s if asked.period_given else min(asked.start_s, before_s - LOOKED_BACK_S)
+    trial = TrialOfRecord(asked.patient, instant(from_s), instant(before_s))
+    found = await answers_in_record(trial, "", record=record)
+    if isinstance(found, ReadFailure):
+        return found
+    standing = [one for one in map(_of, found.answers) if one is not None and one[1].end_s <= before_s]
+    return max(standing, key=lambda one: one[0])[1] if standing else None
+
+
+def _of(earlier: Earlier) -> tuple[tuple[float, bool, str], LastTitration] | None:
+    """The answer, and what it is ordered by: the later limb, then what is signed, then what was written later."""
+    closing = earlier.closing
+    start_s, end_s = map(seconds, closing.period)
+    if not isinstance(start_s, float) or not isinstance(end_s, float) or not earlier.stands:
+        return None
+    suggestion = next((one for one in earlier.results if one.kind == _KIND), None)
+    value = suggestion.resource.get("valueQuantity") if suggestion is not None else None
+    number = value.get("value") if isinstance(value, dict) else None
+    peep = float(number) if isinstance(number, (int, float, Decimal)) else None
+    reference = suggestion.reference if suggestion is not None and peep is not None else closing.reference
+    found = LastTitration(start_s, end_s, peep, reference, earlier.signed)
+    return (end_s, earlier.signed, closing.written), found
+
+
+async def _what_to_read(
+    asked: RecordQuery, operation: Operation, record: RecordClient
+) -> tuple[RecordQuery, LastTitration | ReadFailure | None]:
+    """The time that is read, and the answer that stands for the latest trial where the question is about one."""
+    asked = as_far_back_as_needed(asked, operation)
+    if operation.slug != _OF_A_TITRATION:
+        return asked, None
+    last = await last_titration(asked, before_s=moments_of(asked).get("titrated-at", asked.end_s), record=record)
+    if isinstance(last, LastTitration) and not asked.period_given:
+        asked = replace(asked, start_s=min(asked.start_s, last.start_s - BEFORE_S))
+    return asked, last
+
+
+def _with_suggestion(request: Request, last: LastTitration | ReadFailure | None) -> Request:
+    """The request, with the suggestion of the record where the caller named none and it is of the same trial."""
+    if last is None or request.asked.suggested_peep_cmh2o is not None:
+        return request
+    if isinstance(last, ReadFailure):
+        sentence = f"Earlier answers of this service could not be looked for in the record: {last.sentence}."
+        return replace(request, notes=(*request.notes, sentence))
+    if not last.is_of(trial_before(request)):
+        return request
+    asked = replace(request.asked, suggested_peep_cmh2o=last.suggested_peep_cmh2o)
+    return replace(request, asked=asked, notes=(*request.notes, last.sentence))
+
+
+def _refuse_several_trials(asked: RecordQuery, operation: Operation, request: Request) -> None:
+    """A period chosen by the caller must hold one trial, unless the caller also says when it began or ended."""
+    if not asked.period_given or operation.slug not in _OF_ONE_TRIAL or moments_of(asked):
+        return
+    trial = read_trial(request.readings, request.protocol)
+    problems: list[Problem] = several_trials(trial, period_given=True) if isinstance(trial, Trial) else []
+    if problems:
+        raise Rejected(tuple(problems), request.ignored)
+
+
+def _refuse_mixed_trials(answer: Answer, fetched: Fetched, request: Request) -> None:
+    """Each trial that is followed must be of one device and one encounter."""
+    spans = [one.span_s for one in answer.statements if one.code == "trial-in-record" and one.span_s is not None]
+    problems = [problem for start_s, end_s in spans for problem in fetched.several_at_once(start_s, end_s)]
+    if problems:
+        raise Rejected(tuple(problems), request.ignored)

@@ -6,20 +6,21 @@ Profiling of a source before it is mapped; the draft ConceptMap is a proposal fo
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import msgspec
 
-from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.inspection.likely import Likely, draft_concept_map, likeliest
 from ebbmark.fhir.inspection.resources import ResourceMet, collection_of, resources_in
 from ebbmark.fhir.inspection.tally import Tally, tally_of
 from ebbmark.fhir.inspection.told import as_text, as_values
 from ebbmark.fhir.model import ConceptMap
+from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import ProblemKind, Rejected
+from ebbmark.fhir.reading.body import Limits
 from ebbmark.fhir.reading.concept_map import lay_over, rows_of
-from ebbmark.fhir.reading.read import NO_CODE_MAP, CodeMap, Limits
-from ebbmark.use_cases.titrate import recommend
+from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.use_cases.questions import answer_request
 
 __all__ = ["Inspection", "inspect"]
 
@@ -57,40 +58,30 @@ class Inspection:
         return draft_concept_map([(self.tally.codes[place], likely) for place, likely in self.proposed.items()])
 
 
-def inspect(
-    content: bytes,
-    *,
-    at_s: float,
-    site: Site = NO_SITE,
-    code_map: CodeMap = NO_CODE_MAP,
-    accept_preliminary: bool = False,
-) -> Inspection:
+def inspect(content: bytes, context: RequestContext) -> Inspection:
     """Profile charted data.
 
     Args:
         content: a FHIR R4 Bundle, NDJSON, a list of resources, or one resource; a ConceptMap among them counts.
-        at_s: the present instant [s since 1970-01-01T00:00:00Z].
-        site: what the site has decided.
-        code_map: the site's own codes.
-        accept_preliminary: whether Observations of status preliminary count.
+        context: the present instant, the site and its codes.
 
     Raises:
         Rejected: the content is none of these.
     """
-    met = resources_in(content)
+    met, code_map = resources_in(content), context.code_map
     for one in met:
         if one.resource.get("resourceType") == "ConceptMap":
             try:
                 code_map = lay_over(code_map, rows_of(msgspec.convert(one.resource, ConceptMap), one.path)[0])
             except msgspec.ValidationError:
                 continue
-    tally = tally_of(met, at_s=at_s, code_map=code_map, accept_preliminary=accept_preliminary)
+    tally = tally_of(met, at_s=context.at_s, code_map=code_map, accept_preliminary=context.accept_preliminary)
     proposed = {
         place: likely
         for place, one in enumerate(tally.codes)
         if not one.quantity and (likely := likeliest(one, tally)) is not None
     }
-    return Inspection(tally, proposed, _trial(met, tally, content, at_s, site, code_map, accept_preliminary))
+    return Inspection(tally, proposed, _trial(met, tally, content, replace(context, code_map=code_map, limits=_LIMITS)))
 
 
 _OF_PERSON = {
@@ -105,16 +96,14 @@ _OF_PERSON = {
 """What is told of a person here, in place of sentences that hold a height or an age."""
 
 
-def _trial(
-    met: Sequence[ResourceMet], tally: Tally, content: bytes, at_s: float, site: Site, codes: CodeMap, preliminary: bool
-) -> tuple[str, ...]:
+def _trial(met: Sequence[ResourceMet], tally: Tally, content: bytes, context: RequestContext) -> tuple[str, ...]:
     """Whether a trial can be read, and what is missing for one, as sentences."""
     if tally.patients > 1:
         return (f"Not looked for: a trial is of one patient, and these are {tally.patients}. Inspect one of them.",)
     read = [one for one in met if one.resource["resourceType"] in _READ_FOR_A_TRIAL]
     body = content if b'"Parameters"' in content[:200] else collection_of(read)
     try:
-        found = recommend(body, at_s=at_s, limits=_LIMITS, code_map=codes, accept_preliminary=preliminary, site=site)
+        found = answer_request(TITRATE_PEEP, body, context)
     except Rejected as rejected:
         return tuple(dict.fromkeys(_OF_PERSON.get(one.kind, one.sentence) for one in rejected.problems))
     return (f"One can be read: {len(found.titration.trial.steps)} steps of PEEP.",)

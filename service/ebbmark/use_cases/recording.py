@@ -25,7 +25,6 @@ from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from ebbmark.fhir.writing.written import with_write_issue
 from ebbmark.keys import SigningKey
 from ebbmark.record.client import RecordClient
-from ebbmark.record.search import Waiting
 from ebbmark.record.stored_answers import answer_in_record
 from ebbmark.record.supersede import CONFLICTS, Progress, write_current
 from ebbmark.record.write_back import WriteState
@@ -65,7 +64,6 @@ async def record_answer(
     *,
     at_s: float,
     record: RecordClient | None,
-    waiting: Waiting,
     signer: SigningKey | None = None,
     enterer: str | None = None,
     with_report: bool = False,
@@ -77,7 +75,6 @@ async def record_answer(
         recommendation: the answer.
         at_s: the present instant [s since 1970-01-01T00:00:00Z].
         record: where to write; None where no record is configured.
-        waiting: how time passes between attempts.
         signer: the key to sign with; None where answers are not signed.
         enterer: the person who chose to record it, as SMART's `fhirUser` names them; None where no person did.
         with_report: whether a report as one page is to be written with it; it joins an answer that is there already.
@@ -88,7 +85,7 @@ async def record_answer(
             knows. What goes wrong while writing never raises: the outcome says it.
     """
     person, patient = _whose(recommendation, record, enterer)
-    there = await _there(recommendation.identity, record, waiting) if with_report and record is not None else None
+    there = await _there(recommendation.identity, record) if with_report and record is not None else None
     bundle = await asyncio.to_thread(
         answer_bundle,
         recommendation,
@@ -106,9 +103,7 @@ async def record_answer(
     progress, most_s = Progress(), record.settings.write_timeout_s
     try:
         async with asyncio.timeout(most_s):
-            written = await write_current(
-                transaction, record=record, waiting=waiting, make_current=make_current, progress=progress
-            )
+            written = await write_current(transaction, record=record, make_current=make_current, progress=progress)
     except TimeoutError:
         written = progress.out_of_time(most_s)
     places = tuple(entry.location for entry in (*written.created, *written.existing) if entry.location)
@@ -174,12 +169,12 @@ def answer_bundle(
     return sign(bundle, key=signer) if signer is not None else bundle
 
 
-async def _there(identity: str, record: RecordClient, waiting: Waiting) -> NormalForm | None:
+async def _there(identity: str, record: RecordClient) -> NormalForm | None:
     """The answer as the record holds it; None where it holds none, or where that cannot be read.
 
     Where it cannot be read although it is there, nothing is written: writing looks for it once more.
     """
-    found = await answer_in_record(identity, record=record, waiting=waiting)
+    found = await answer_in_record(identity, record=record)
     if not isinstance(found, list):
         return None
     try:

@@ -17,7 +17,7 @@ from ebbmark.fhir.inspection.resources import ResourceMet
 from ebbmark.fhir.inspection.tally import tally_of
 from ebbmark.fhir.inspection.told import in_short
 from ebbmark.fhir.problems import ProblemKind, Rejected
-from ebbmark.fhir.reading.read import CodeMap
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.references import tail_of
 from ebbmark.fhir.sources import Ignored
 from ebbmark.fhir.writing.instants import instant
@@ -25,7 +25,7 @@ from ebbmark.record.client import RecordClient
 from ebbmark.record.observations import limits_of
 from ebbmark.record.post_filter import subject_of
 from ebbmark.record.record_query import RecordQuery
-from ebbmark.record.search import Budget, Found, FoundEntry, Waiting, search
+from ebbmark.record.search import Budget, Found, FoundEntry, search
 
 __all__ = ["READ_FROM_RECORD", "as_met", "observations_of", "refusal_from_record"]
 
@@ -51,11 +51,9 @@ async def refusal_from_record(
     rejected: Rejected,
     asked: RecordQuery,
     read: Sequence[str],
+    context: RequestContext,
     *,
-    at_s: float,
     record: RecordClient,
-    waiting: Waiting,
-    code_map: CodeMap,
 ) -> Rejected:
     """The same refusal, with what was read of the record and what was not understood there.
 
@@ -63,51 +61,46 @@ async def refusal_from_record(
         rejected: why there is no answer.
         asked: patient, encounter and time.
         read: what was told of the reading, as sentences.
-        at_s: the present instant [s since 1970-01-01T00:00:00Z].
+        context: the present instant, and the codes that are understood.
         record: where it was read.
-        waiting: how time passes between attempts.
-        code_map: the codes that are understood.
     """
     told = [_of_question(asked), *read]
     if any(one.kind in _FOR_WANT_OF_DATA for one in rejected.problems):
-        told += await _not_understood(asked, at_s, record, waiting, code_map)
+        told += await _not_understood(asked, context, record)
     problems = tuple([replace(one, sentence=_SENT.sub(r"\1 read", one.sentence)) for one in rejected.problems])
     ignored = [msgspec.structs.replace(one, reason=_SENT.sub(r"\1 read", one.reason)) for one in rejected.ignored]
     lines = [Ignored("", "", READ_FROM_RECORD, sentence) for sentence in dict.fromkeys(told)]
     return Rejected(problems, (*lines, *ignored))
 
 
-async def observations_of(asked: RecordQuery, *, record: RecordClient, waiting: Waiting) -> list[ResourceMet] | str:
+async def observations_of(asked: RecordQuery, *, record: RecordClient) -> list[ResourceMet] | str:
     """What the record holds of a patient and a time, whatever its codes and its encounter.
 
     Args:
         asked: patient and time.
         record: where to read.
-        waiting: how time passes between attempts.
 
     Returns:
         The Observations, or why there are none, as a clause.
     """
     dates = [one for one in limits_of(asked) if one[0] == "date"]
-    found = await _searched([*dates, ("_count", "200")], asked, record, waiting)
+    found = await _searched([*dates, ("_count", "200")], asked, record)
     if not isinstance(found, Found):
         return found
     return [as_met(entry) for entry in found.entries if subject_of(entry.resource) == asked.patient]
 
 
-async def _not_understood(
-    asked: RecordQuery, at_s: float, record: RecordClient, waiting: Waiting, code_map: CodeMap
-) -> list[str]:
+async def _not_understood(asked: RecordQuery, context: RequestContext, record: RecordClient) -> list[str]:
     try:
         async with asyncio.timeout(_MOST_S):
-            met = await observations_of(asked, record=record, waiting=waiting)
+            met = await observations_of(asked, record=record)
             if not met:
-                return [await _outside(asked, record, waiting)]
+                return [await _outside(asked, record)]
     except TimeoutError:
         met = f"it took longer than {_MOST_S:g} s"
     if isinstance(met, str):
         return [f"What else the record holds in that time could not be read: {met}."]
-    tally = await asyncio.to_thread(tally_of, met, at_s=at_s, code_map=code_map)
+    tally = await asyncio.to_thread(tally_of, met, at_s=context.at_s, code_map=context.code_map)
     told = [f"In that time the record holds {_many(len(met))} of this patient, whatever their codes."]
     if asked.encounter is not None:
         within = sum(_encounter_of(one.resource) == asked.encounter for one in met)
@@ -115,10 +108,10 @@ async def _not_understood(
     return told + in_short(tally)
 
 
-async def _outside(asked: RecordQuery, record: RecordClient, waiting: Waiting) -> str:
+async def _outside(asked: RecordQuery, record: RecordClient) -> str:
     """Where the record has nothing in that time: when its latest Observation is of."""
     nothing = "In that time the record gives no Observation of this patient to our sign-in"
-    found = await _searched([("_sort", "-date"), ("_count", "1")], asked, record, waiting, pages=1)
+    found = await _searched([("_sort", "-date"), ("_count", "1")], asked, record, pages=1)
     entries = found.entries if isinstance(found, Found) else []
     of_patient = [one.resource for one in entries if subject_of(one.resource) == asked.patient]
     when = next((text for one in of_patient if (text := _when(one))), "")
@@ -128,10 +121,10 @@ async def _outside(asked: RecordQuery, record: RecordClient, waiting: Waiting) -
 
 
 async def _searched(
-    query: Sequence[tuple[str, str]], asked: RecordQuery, record: RecordClient, waiting: Waiting, pages: int = 10
+    query: Sequence[tuple[str, str]], asked: RecordQuery, record: RecordClient, pages: int = 10
 ) -> Found | str:
     budget = Budget(requests=pages, resources=2_000, size_bytes=5_000_000)
-    found = await search(record, "Observation", [("patient", asked.patient), *query], budget=budget, waiting=waiting)
+    found = await search(record, "Observation", [("patient", asked.patient), *query], budget=budget)
     return found if isinstance(found, Found) else found.sentence
 
 

@@ -48,14 +48,16 @@ from ebbmark.audit.stored_answer import (
     with_stored_remarks,
 )
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.bedside.site import NO_SITE, Site
+from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.read import NO_CODE_MAP, CodeMap, Limits
+from ebbmark.fhir.reading.body import Limits
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.canonical import identity, input_digest
 from ebbmark.fhir.writing.normal_form import NormalForm, full_url_of, normal_form, resources_of
 from ebbmark.fhir.writing.report import ANSWER_PROVENANCES, REPORT, REPORT_PROVENANCE
 from ebbmark.fhir.writing.write import write_bundle
-from ebbmark.use_cases.titrate import AGE_REMARK, recommend
+from ebbmark.use_cases.questions import answer_request
+from ebbmark.use_cases.titrate import AGE_REMARK
 
 __all__ = ["Finding", "FindingKind", "Outcome", "Render", "Replayed", "replay"]
 
@@ -100,25 +102,12 @@ class Replayed:
         return self.computed and self.outcome in (Outcome.SAME, Outcome.INPUTS_AMENDED)
 
 
-@dataclass(frozen=True, slots=True)
-class _Means:
-    """What an answer is computed again with; arguments as of `replay`."""
-
-    at_s: float
-    code_map: CodeMap
-    site: Site
-    render: Render | None
-    choices: tuple[Json, ...]
-
-
 def replay(
     stored: Iterable[tuple[str, Json]],
     inputs: Iterable[tuple[str, Json]],
+    context: RequestContext,
     *,
-    at_s: float,
-    code_map: CodeMap = NO_CODE_MAP,
     current: Mapping[str, str] | None = None,
-    site: Site = NO_SITE,
     render: Render | None = None,
     choices: tuple[Json, ...] = (),
 ) -> Replayed:
@@ -128,10 +117,9 @@ def replay(
         stored: full URL (or empty) and resource of each of its resources: an answer Bundle's, or as read from a record.
         inputs: the Patient and the Observations (with the DeviceMetrics that tell settings from measurements), in the
             versions that the answer names; others are passed over.
-        at_s: the present instant [s since 1970-01-01T00:00:00Z].
-        code_map: the site's own codes, as at the time of the answer; those that the answer lists come before them.
+        context: the present instant, what the site has decided, and the site's own codes as at the time of the answer;
+            codes that the answer lists come before them.
         current: version in force now by `Type/id`, where it is known, to say which inputs were amended since.
-        site: what the site has decided: its protocols and codes of conditions.
         render: makes the page of a report again; where None, a report is said not to be computed.
         choices: parameters of the request, for an answer that does not list its choices itself.
 
@@ -142,7 +130,7 @@ def replay(
     given = list(inputs)
     require_shape(given)
     claims = answer.claims
-    known = tuple(f"{protocol.slug}|{protocol.version}" for protocol in site.protocols)
+    known = tuple(f"{protocol.slug}|{protocol.version}" for protocol in context.site.protocols)
     of_engine = NOT_REPRODUCIBLE.get(claims.engine_version, "")
     amended = list(of_inputs(claims, given, current or {}))
     findings = [*not_of_the_answer(answer), *afterwards(answer.resources), *claimed(claims, known, of_engine), *amended]
@@ -152,9 +140,10 @@ def replay(
         return Replayed(answer.form.identity, tuple(findings), 0, computed=False)
     if claims.report is not None and render is None:
         findings.append(Finding(FindingKind.NOT_COMPUTED, _PAGE, None, None, _NO_PAGE))
-    means = _Means(at_s, code_map, site, render, claims.choices if claims.has_choices else _first(choices, claims))
+    choices = claims.choices if claims.has_choices else _first(choices, claims)
+    context = replace(context, limits=_LIMITS)
     try:
-        expected = _computed_again(answer, _needed(answer, given), means)
+        expected = _computed_again(answer, _needed(answer, given), choices, context, render)
     except Rejected as rejected:
         # What an input holds is not repeated.
         refused = [
@@ -180,13 +169,19 @@ def _needed(answer: StoredAnswer, given: list[tuple[str, Json]]) -> list[tuple[s
     return [(url, one) for url, one in given if one.get("resourceType") != "Observation" or versioned(one) in named]
 
 
-def _computed_again(answer: StoredAnswer, inputs: list[tuple[str, Json]], means: _Means) -> NormalForm:
+def _computed_again(
+    answer: StoredAnswer,
+    inputs: list[tuple[str, Json]],
+    choices: tuple[Json, ...],
+    context: RequestContext,
+    render: Render | None,
+) -> NormalForm:
     """The answer that follows from the inputs, under the engine version that the stored one names."""
     entries = [{"fullUrl": url, "resource": one} if url else {"resource": one} for url, one in inputs]
     bundle = {"resourceType": "Bundle", "type": "collection", "entry": entries}
-    parameters = [{"name": "bundle", "resource": bundle}, *means.choices]
+    parameters = [{"name": "bundle", "resource": bundle}, *choices]
     body = msgspec.json.encode({"resourceType": "Parameters", "parameter": parameters})
-    found = recommend(body, at_s=means.at_s, limits=_LIMITS, code_map=means.code_map, site=means.site)
+    found = answer_request(TITRATE_PEEP, body, context)
     # How old the trial was follows from the instant of the request, and from no input.
     notes = tuple([note for note in found.request.notes if not note.startswith(AGE_REMARK)])
     found = replace(found, request=replace(found.request, notes=notes))
@@ -201,7 +196,7 @@ def _computed_again(answer: StoredAnswer, inputs: list[tuple[str, Json]], means:
     if again is None:
         return form
     shown = with_stored_remarks(found, answer.form)
-    pdf = means.render(shown, again.recorded_s) if means.render is not None else _page_of(answer.form)
+    pdf = render(shown, again.recorded_s) if render is not None else _page_of(answer.form)
     with_report = _form(write_bundle(found, recorded_s=again.recorded_s, enterer=again.enterer, report_pdf=pdf))
     report = {kind: with_report.parts[kind] for kind in (REPORT, REPORT_PROVENANCE)}
     return NormalForm(form.identity, {**form.parts, **report})

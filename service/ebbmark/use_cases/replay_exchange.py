@@ -10,10 +10,9 @@ import msgspec
 
 from ebbmark.audit.signature import Verified, verify
 from ebbmark.audit.stored_answer import CHOICES
-from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.parameters import REPLAY_INPUTS
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.frame import REQUEST_SYSTEM
 from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of
 from ebbmark.fhir.writing.superseding import unmarked
@@ -184,10 +183,8 @@ def replay_files(
     inputs: bytes | Inputs,
     *,
     keys: bytes | None,
-    at_s: float,
+    context: RequestContext,
     render: Render | None = None,
-    code_map: CodeMap = NO_CODE_MAP,
-    site: Site = NO_SITE,
 ) -> Told:
     """Replay an answer from files.
 
@@ -196,10 +193,8 @@ def replay_files(
         inputs: Bundle with the inputs, or Parameters: the request, or with such a Bundle in it; or what was
             read from the record.
         keys: JSON Web Key Set; None where no signature is to be believed.
-        at_s: the present instant [s since 1970-01-01T00:00:00Z].
+        context: the present instant, what the site has decided, and its codes; those that the answer lists come first.
         render: makes the page of a report again; None where none can be made.
-        code_map: the site's own codes; those that the answer lists come before them.
-        site: what the site has decided.
 
     Raises:
         Rejected: a file cannot be read, or is not what it should be.
@@ -217,10 +212,8 @@ def replay_files(
         outcome = replay(
             stored,
             given.resources,
-            at_s=at_s,
-            code_map=code_map,
+            context,
             current=given.current,
-            site=site,
             render=render,
             choices=given.choices,
         )

@@ -1,7 +1,4 @@
-"""The one use case: from the bytes of a request to a recommendation.
-
-Every door, the command line and the replay call this; none repeats it.
-"""
+"""Answer a titration: the trial is read, closing is estimated, and what follows is suggested."""
 
 from __future__ import annotations
 
@@ -12,7 +9,6 @@ from ebbmark import __version__
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.read import DEFAULT_LIMITS, NO_CODE_MAP, CodeMap, Limits, read_request
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.sources import Ignored
 from ebbmark.fhir.writing.canonical import identity, input_digest
@@ -22,7 +18,7 @@ from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.trial.reading import NoTrial, Trial, read_trial
 from ebbmark.use_cases.said import titration_of
 
-__all__ = ["AGE_REMARK", "OLD_S", "VERY_OLD_S", "recommend", "recommend_for"]
+__all__ = ["AGE_REMARK", "OLD_S", "VERY_OLD_S", "titrate"]
 
 AGE_REMARK = "The trial ended"
 """Begins the remark on the age of a trial: it follows from the instant of the request and from no input."""
@@ -31,42 +27,8 @@ OLD_S, VERY_OLD_S = 12 * 3600.0, 24 * 3600.0
 """Since the end of a trial, from when on it is called old, and may not be used by itself [s]. This project's choice."""
 
 
-def recommend(
-    body: bytes,
-    *,
-    at_s: float,
-    limits: Limits = DEFAULT_LIMITS,
-    code_map: CodeMap = NO_CODE_MAP,
-    accept_preliminary: bool = False,
-    site: Site = NO_SITE,
-) -> Answer:
-    """Answer one request.
-
-    Args:
-        body: FHIR R4 JSON, Parameters or Bundle.
-        at_s: the present instant [s since 1970-01-01T00:00:00Z].
-        limits: how large a request may be.
-        code_map: the site's own codes.
-        accept_preliminary: whether Observations of status preliminary count.
-        site: what the site has decided: its protocols and codes of conditions.
-
-    Raises:
-        Rejected: with every problem that was found and every input that was ignored.
-    """
-    return recommend_for(
-        read_request(
-            body,
-            at_s=at_s,
-            limits=limits,
-            code_map=code_map,
-            accept_preliminary=accept_preliminary,
-            site=site,
-        )
-    )
-
-
-def recommend_for(request: Request) -> Answer:
-    """Answer a request that was read already.
+def titrate(request: Request, _: Site = NO_SITE) -> Answer:
+    """Read the decremental trial of a request: closing, suggested PEEP, cautions.
 
     Raises:
         Rejected: the readings hold no decremental limb.

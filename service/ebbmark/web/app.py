@@ -15,7 +15,8 @@ from starlette.exceptions import HTTPException
 
 from ebbmark import __version__
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.read import Limits
+from ebbmark.fhir.reading.body import Limits
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.record.address_guard import is_this_machine
 from ebbmark.record.client import RecordClient, client_tls, expired_since
 from ebbmark.settings import Settings
@@ -147,21 +148,14 @@ def create_app(settings: Settings) -> FastAPI:
         redirect_slashes=False,
         lifespan=lifespan,
     )
-    door = Door(
-        limits=limits,
-        code_map=code_map,
-        accept_preliminary=settings.accept_preliminary,
-        record=record,
-        trail=trail,
-        pool=pool,
-        signer=signer_of(keys, signs=settings.sign_results),
-        site=site,
-    )
-    auditing = Auditing(code_map, record, own_public_keys(keys), trail, pool, settings.max_body_bytes, site)
+    # The instant is that of each request.
+    context = RequestContext(0.0, site, limits, code_map, settings.accept_preliminary)
+    door = Door(context, record, trail, pool, signer_of(keys, signs=settings.sign_results))
+    auditing = Auditing(context, record, own_public_keys(keys), trail, pool, settings.max_body_bytes)
     where = Where(settings.documentation_url or f"{base_url}/metadata", f"{root}/launch" if smart is not None else "")
     hooks = HooksDoor(
         hooks_entrance_of(settings, root, entrance, outside),
-        Answering(site, limits, code_map, settings.accept_preliminary, guests, where, pool, door.signer),
+        Answering(context, guests, where, pool, door.signer),
         limits,
         trail,
         time.time,
@@ -182,7 +176,7 @@ def create_app(settings: Settings) -> FastAPI:
     counted = [Depends(page_rates(entrance.rates.limit if entrance.rates else None, time.monotonic))]
     if smart is not None:
         app.include_router(launch_router(smart), dependencies=counted)
-    rules = Rules(site, code_map, settings.accept_preliminary, door.signer, trail)
+    rules = Rules(context, door.signer, trail)
     app.include_router(record_router(smart, rules, pages), dependencies=counted)
     if settings.demo:
         app.include_router(demo_router(site, pages))

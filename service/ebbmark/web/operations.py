@@ -2,31 +2,26 @@
 
 from __future__ import annotations
 
-import asyncio
 import time
-from dataclasses import dataclass
-from datetime import UTC, datetime
+from dataclasses import dataclass, replace
 
 import msgspec
 from fastapi import APIRouter, Request, Response
 
 from ebbmark.audit.signature import sign
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.operations import BY_SLUG, PLAN_TRIAL, TITRATE_PEEP, Operation
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.read import CodeMap, Limits
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.audit_event import Access, Actor, Deed
 from ebbmark.fhir.writing.write import write_bundle_bytes
 from ebbmark.keys import SigningKey
 from ebbmark.record.client import RecordClient
 from ebbmark.record.record_query import record_query_of
-from ebbmark.record.search import Waiting
 from ebbmark.telemetry.current import count
 from ebbmark.telemetry.measured import Measured
-from ebbmark.use_cases.ask_from_record import answer_from_record
-from ebbmark.use_cases.from_record import recommend_from_record
-from ebbmark.use_cases.questions import QUESTIONS, answer_request
+from ebbmark.use_cases.from_record import answer_from_record
+from ebbmark.use_cases.questions import answer_request
 from ebbmark.use_cases.recording import answer_bundle, record_answer
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.bearer import READ_CONDITIONS, READ_INFUSIONS, WRITE_BACK
@@ -42,7 +37,6 @@ WRITE_BACK_HEADER = "Ebbmark-Write-Back"
 """What became of a write-back, in one word, for callers that do not read the OperationOutcome."""
 
 _ENCODER = msgspec.json.Encoder()
-_WAITING = Waiting(sleep=asyncio.sleep, now=lambda: datetime.now(UTC))
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,24 +44,18 @@ class Door:
     """What the operations were configured with.
 
     Attributes:
-        limits: how large a request may be.
-        code_map: the site's own codes of readings.
-        accept_preliminary: whether preliminary Observations count where the request does not say.
+        context: what requests are read with; its instant is that of each request.
         record: where a patient that a request names is read, and results may be written; None where none is configured.
         trail: where it is noted who did what.
         pool: where answers are computed.
         signer: the key that every answer is signed with; None where answers are not signed.
-        site: the site's codes, protocols and stop limits.
     """
 
-    limits: Limits
-    code_map: CodeMap
-    accept_preliminary: bool
+    context: RequestContext
     record: RecordClient | None
     trail: AuditTrail
     pool: WorkPool
     signer: SigningKey | None = None
-    site: Site = NO_SITE
 
 
 def operations_router(door: Door) -> APIRouter:
@@ -85,20 +73,12 @@ def _serve(router: APIRouter, door: Door, operation: Operation) -> None:
         as_page = operation is PLAN_TRIAL and wants_page(accept, wanted)
         if not as_page:
             require_acceptable(accept, wanted)
-        body = await read_body(request.stream(), door.limits.max_bytes)
+        body = await read_body(request.stream(), door.context.limits.max_bytes)
         at_s, actor = time.time(), actor_of(request)
-        answer = await _from_record(request, door, operation, body, at_s)
+        context = replace(door.context, at_s=at_s)
+        answer = await _from_record(request, door, operation, body, context)
         if answer is None:
-            answer = await door.pool.run(
-                answer_request,
-                operation,
-                body,
-                at_s=at_s,
-                site=door.site,
-                limits=door.limits,
-                code_map=door.code_map,
-                accept_preliminary=door.accept_preliminary,
-            )
+            answer = await door.pool.run(answer_request, operation, body, context)
         verdict = answer.titrated.closing.verdict.value if answer.titrated is not None else "answered"
         count(Measured.ANSWERS, operation.slug, verdict)
         if answer.request.asked.write_back:
@@ -122,51 +102,26 @@ def _written(answer: Answer, at_s: float, signer: SigningKey | None) -> bytes:
     return _ENCODER.encode(sign(msgspec.json.decode(written, type=dict[str, object]), key=signer))
 
 
-async def _from_record(request: Request, door: Door, operation: Operation, body: bytes, at_s: float) -> Answer | None:
+async def _from_record(
+    request: Request, door: Door, operation: Operation, body: bytes, context: RequestContext
+) -> Answer | None:
     """The answer to a request that names a patient of the record; None where it brings its data."""
     actor = actor_of(request)
+    base_url = door.record.settings.base_url if door.record is not None else ""
     try:
-        answer = await _read_and_answered(request, door, operation, body, at_s)
+        asked = record_query_of(body, base_url=base_url, at_s=context.at_s)
+        if asked is None:
+            return None
+        if operation.reads_conditions and operation is not TITRATE_PEEP:
+            require(request, READ_CONDITIONS)
+        answer = await answer_from_record(operation, asked, context, record=door.record, withheld=_withheld(request))
     except Rejected:
         # What was read before the refusal, if anything, is not known here; that it was tried is.
         await door.trail.note(Access(Deed.READ, actor, succeeded=False))
         raise
-    if answer is not None:
-        read = tuple(source.reference for source in answer.request.sources if source.reference)
-        await door.trail.note(_access(Deed.READ, actor, answer, resources=read))
+    read = tuple(source.reference for source in answer.request.sources if source.reference)
+    await door.trail.note(_access(Deed.READ, actor, answer, resources=read))
     return answer
-
-
-async def _read_and_answered(
-    request: Request, door: Door, operation: Operation, body: bytes, at_s: float
-) -> Answer | None:
-    if operation is TITRATE_PEEP:
-        return await recommend_from_record(
-            body,
-            at_s=at_s,
-            record=door.record,
-            waiting=_WAITING,
-            code_map=door.code_map,
-            accept_preliminary=door.accept_preliminary,
-            site=door.site,
-            withheld=_withheld(request),
-        )
-    asked = record_query_of(body, base_url=door.record.settings.base_url if door.record is not None else "", at_s=at_s)
-    if asked is None:
-        return None
-    if operation.reads_conditions:
-        require(request, READ_CONDITIONS)
-    return await answer_from_record(
-        QUESTIONS[operation.slug],
-        asked,
-        at_s=at_s,
-        record=door.record,
-        waiting=_WAITING,
-        site=door.site,
-        code_map=door.code_map,
-        accept_preliminary=door.accept_preliminary,
-        withheld=_withheld(request),
-    )
 
 
 def _withheld(request: Request) -> frozenset[str]:
@@ -191,7 +146,6 @@ async def _written_back(recommendation: Answer, at_s: float, door: Door, actor: 
         recommendation,
         at_s=at_s,
         record=door.record,
-        waiting=_WAITING,
         signer=door.signer,
         with_report=recommendation.request.asked.with_report,
         make_current=recommendation.request.asked.make_current,

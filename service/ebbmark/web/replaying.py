@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import asyncio
 import time
-from dataclasses import dataclass
-from datetime import UTC, datetime
+from dataclasses import dataclass, replace
 
 import msgspec
 from fastapi import APIRouter, Request, Response
@@ -13,15 +11,14 @@ from fastapi import APIRouter, Request, Response
 from ebbmark.audit.signature import verify
 from ebbmark.audit.stored_answer import Needs, needs_of
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.read import CodeMap
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.audit_event import Access, Deed
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.fhir.writing.superseding import unmarked
 from ebbmark.keys import PublicKey
 from ebbmark.record.client import RecordClient
-from ebbmark.record.search import ReadFailure, Waiting
+from ebbmark.record.search import ReadFailure
 from ebbmark.record.stored_answers import Inputs, NotStored, answer_in_record, inputs_in_record
 from ebbmark.use_cases.replay import replay
 from ebbmark.use_cases.replay_exchange import ReplayAsked, not_an_answer, replay_asked, replay_told
@@ -36,30 +33,26 @@ __all__ = ["Auditing", "inputs_of", "replay_router"]
 
 Json = dict[str, object]
 
-_WAITING = Waiting(sleep=asyncio.sleep, now=lambda: datetime.now(UTC))
-
 
 @dataclass(frozen=True, slots=True)
 class Auditing:
     """What the auditor's door was configured with.
 
     Attributes:
-        code_map: the site's own codes.
+        context: what requests are read with; its instant is that of each request.
         record: where answers and inputs are read; None where no record is configured.
         keys: whose signatures are believed: our own published ones.
         trail: where it is noted who did what.
         pool: where answers are computed.
         max_bytes: longest body that is read.
-        site: what the site has decided: its protocols and codes of conditions.
     """
 
-    code_map: CodeMap
+    context: RequestContext
     record: RecordClient | None
     keys: tuple[PublicKey, ...]
     trail: AuditTrail
     pool: WorkPool
     max_bytes: int
-    site: Site
 
 
 def replay_router(auditing: Auditing) -> APIRouter:
@@ -95,10 +88,8 @@ async def _told(asked: ReplayAsked, auditing: Auditing) -> tuple[Json, str, str]
         replay,
         stored,
         inputs,
-        at_s=time.time(),
-        code_map=auditing.code_map,
+        replace(auditing.context, at_s=time.time()),
         current=current,
-        site=auditing.site,
         render=_page,
     )
     return replay_told(outcome, verification.verified), needs.patient, outcome.identity
@@ -109,7 +100,7 @@ def _page(recommendation: Answer, recorded_s: float) -> bytes:
 
 
 async def _stored(identity: str, auditing: Auditing) -> list[tuple[str, Json]]:
-    found = await answer_in_record(identity, record=_record(auditing), waiting=_WAITING)
+    found = await answer_in_record(identity, record=_record(auditing))
     if isinstance(found, ReadFailure):
         raise Rejected((_failed("The answer", found),))
     if isinstance(found, NotStored):
@@ -126,7 +117,7 @@ async def inputs_of(needs: Needs, record: RecordClient) -> Inputs:
     Raises:
         Rejected: the record cannot be read.
     """
-    found = await inputs_in_record(needs.inputs, needs.patient, record=record, waiting=_WAITING)
+    found = await inputs_in_record(needs.inputs, needs.patient, record=record)
     if isinstance(found, ReadFailure):
         raise Rejected((_failed("The inputs", found),))
     return found

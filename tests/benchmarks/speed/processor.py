@@ -12,6 +12,8 @@ from benchmarks.speed.asking import caller
 from benchmarks.speed.bodies import AT_S, panels, single_values
 from benchmarks.speed.rivals import echo_app, models_decode, models_way, question_of
 from benchmarks.speed.timing import medians_ms
+from ebbmark.fhir.operations import TITRATE_PEEP
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.writing.canonical import identity, input_digest
 from ebbmark.fhir.writing.validate import validate
@@ -20,7 +22,7 @@ from ebbmark.physiology.advice.advice import advise
 from ebbmark.physiology.closing.closing import CurveStep, estimate_closing
 from ebbmark.physiology.trial.reading import NoTrial, read_trial
 from ebbmark.settings import Settings
-from ebbmark.use_cases.titrate import recommend
+from ebbmark.use_cases.questions import answer_request
 from ebbmark.web.app import create_app
 
 __all__ = ["CASES", "STAGES_OF", "Case", "curve_ms", "stages_ms", "whole_ms"]
@@ -63,7 +65,7 @@ def whole_ms(case: Case, *, rounds: int, collector: bool) -> dict[str, float]:
 
 def stages_ms(case: Case, *, rounds: int) -> dict[str, float]:
     """Processor time [ms] of each stage alone, each on the result of the one before; collector off."""
-    request = read_request(case.body, at_s=AT_S)
+    request = read_request(TITRATE_PEEP, case.body, RequestContext(AT_S))
     trial = read_trial(request.readings, request.protocol)
     if isinstance(trial, NoTrial):
         raise TypeError(f"the benchmark's own trial cannot be read: {trial.found}")
@@ -72,10 +74,10 @@ def stages_ms(case: Case, *, rounds: int) -> dict[str, float]:
         for step in trial.steps
     ]
     closing = estimate_closing(curve, fall=request.protocol.fall)
-    answer = recommend(case.body, at_s=AT_S)
+    answer = answer_request(TITRATE_PEEP, case.body, RequestContext(AT_S))
     bundle = write_bundle(answer, recorded_s=AT_S)
     calls: dict[str, Callable[[], object]] = {
-        "read: bytes to readings": lambda: read_request(case.body, at_s=AT_S),
+        "read: bytes to readings": lambda: read_request(TITRATE_PEEP, case.body, RequestContext(AT_S)),
         "trial: readings to steps": lambda: read_trial(request.readings, request.protocol),
         "closing: steps to estimate": lambda: estimate_closing(curve, fall=request.protocol.fall),
         "advice": lambda: advise(
@@ -87,7 +89,9 @@ def stages_ms(case: Case, *, rounds: int) -> dict[str, float]:
         ),
         "identity": lambda: identity(input_digest(request), request.protocol, answer.engine_version),
         "write: answer to bytes": lambda: write_bundle_bytes(answer, recorded_s=AT_S),
-        "all of these": lambda: write_bundle_bytes(recommend(case.body, at_s=AT_S), recorded_s=AT_S),
+        "all of these": lambda: write_bundle_bytes(
+            answer_request(TITRATE_PEEP, case.body, RequestContext(AT_S)), recorded_s=AT_S
+        ),
         "(before a write-back only) validate": lambda: validate(bundle),
     }
     return medians_ms(calls, rounds=rounds, collector=False)

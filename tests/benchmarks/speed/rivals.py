@@ -9,11 +9,13 @@ from fhir.resources.R4B.bundle import Bundle
 from fhir.resources.R4B.coding import Coding
 from fhir.resources.R4B.observation import Observation
 
+from ebbmark.fhir.operations import TITRATE_PEEP
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.reading.request import Request as Question
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.use_cases.titrate import recommend_for
+from ebbmark.use_cases.titrate import titrate
 
 __all__ = ["echo_app", "hello_app", "models_decode", "models_way", "question_of"]
 
@@ -51,7 +53,7 @@ def hello_app() -> FastAPI:
 
 def question_of(body: bytes, at_s: float) -> Question:
     """What our own reader makes of the request: whom it is about, and under which rules."""
-    return read_request(body, at_s=at_s)
+    return read_request(TITRATE_PEEP, body, RequestContext(at_s))
 
 
 def models_decode(body: bytes) -> Bundle:
@@ -76,6 +78,6 @@ def models_way(body: bytes, asked: Question, recorded_s: float) -> bytes:
             if quantity is not None and found is not None and found.value is not None and when is not None:
                 at_s = when.timestamp()
                 readings.append(Reading(quantity, float(found.value), at_s, at_s, number))
-    recommendation = recommend_for(replace(asked, readings=tuple(readings)))
+    recommendation = titrate(replace(asked, readings=tuple(readings)))
     answer = Bundle.model_validate(write_bundle(recommendation, recorded_s=recorded_s))
     return answer.model_dump_json().encode()

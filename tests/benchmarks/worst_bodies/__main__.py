@@ -13,7 +13,9 @@ from typing import Any
 
 from ebbmark.fhir.operations import OPERATIONS, TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected, operation_outcome
-from ebbmark.fhir.reading.read import DEFAULT_LIMITS, read_request
+from ebbmark.fhir.reading.body import DEFAULT_LIMITS
+from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.read import read_request
 from fhir_builders import at, bundle, height, observation, panel, patient, to_bytes, trial_observations
 
 Json = dict[str, Any]
@@ -120,7 +122,7 @@ def main() -> None:
             for operation in (TITRATE_PEEP, OPERATIONS[2]):
                 began, told = time.process_time(), 0
                 try:
-                    read_request(body, operation, at_s=NOW_S)
+                    read_request(operation, body, RequestContext(NOW_S))
                 except Rejected as rejected:
                     told = len(to_bytes(operation_outcome(rejected.problems, rejected.ignored)))
                 spent_ms = (time.process_time() - began) * 1000

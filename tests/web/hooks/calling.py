@@ -14,7 +14,8 @@ from starlette.types import ASGIApp
 from bedside_builders import charted
 from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.read import DEFAULT_LIMITS, NO_CODE_MAP
+from ebbmark.fhir.reading.body import DEFAULT_LIMITS
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.keys import SigningKey
 from ebbmark.record.client import CallerRecords, Patience
 from ebbmark.use_cases.from_record import ReadLimits
@@ -91,7 +92,7 @@ def hooks_app(
     entrance = HooksEntrance(rules, root, SeenTokens(), elsewhere_signed_in, origins, rates, lambda: at_s, steady_s)
     guests = CallerRecords(allowed, patience=patience)
     answering = Answering(
-        site, DEFAULT_LIMITS, NO_CODE_MAP, False, guests, Where(DOCUMENTATION, launch), WorkPool(20.0), signer, fetching
+        RequestContext(0.0, site), guests, Where(DOCUMENTATION, launch), WorkPool(20.0), signer, fetching
     )
 
     @asynccontextmanager

@@ -5,10 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from ebbmark.fhir.bedside.site import Site
+from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.model import Condition, DeviceMetric, MedicationAdministration
 from ebbmark.fhir.problems import Problem
+from ebbmark.fhir.reading.body import DEFAULT_LIMITS, Limits
 from ebbmark.fhir.reading.codes import CodeRow
+from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap
 from ebbmark.fhir.reading.patient import ReceivedPatient
 from ebbmark.fhir.reading.versions import Received
 from ebbmark.fhir.sources import Ignored
@@ -25,7 +27,27 @@ __all__ = [
     "ReceivedCondition",
     "ReceivedInfusion",
     "ReceivedMetric",
+    "RequestContext",
 ]
+
+
+@dataclass(frozen=True, slots=True)
+class RequestContext:
+    """What a request is read and answered with, beside what it holds.
+
+    Attributes:
+        at_s: the present instant [s since 1970-01-01T00:00:00Z].
+        site: what the site has decided: protocols, staircases, stop limits, codes of conditions.
+        limits: how much is read at most.
+        code_map: the site's own codes of readings; a ConceptMap within a request is laid over it.
+        accept_preliminary: whether Observations of status preliminary count where the request does not say.
+    """
+
+    at_s: float
+    site: Site = NO_SITE
+    limits: Limits = DEFAULT_LIMITS
+    code_map: CodeMap = NO_CODE_MAP
+    accept_preliminary: bool = False
 
 
 class Acknowledger(NamedTuple):

@@ -10,21 +10,20 @@ from collections.abc import Container, Iterable, Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 
-from ebbmark.fhir.bedside.site import NO_SITE, Site
-from ebbmark.fhir.operations import TITRATE_PEEP, Operation
+from ebbmark.fhir.operations import Operation
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.admission import USABLE_STATUSES
-from ebbmark.fhir.reading.body import DEFAULT_LIMITS, Limits, decode
+from ebbmark.fhir.reading.body import decode
 from ebbmark.fhir.reading.careful import too_deep
 from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.collected import Collected, Context
-from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap, lay_over, read_code_map
+from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap, lay_over
 from ebbmark.fhir.reading.conditions import Conditions, mixed, read_conditions
 from ebbmark.fhir.reading.doubts import doubts_of
 from ebbmark.fhir.reading.infusions import Infusions, read_infusions
 from ebbmark.fhir.reading.observations import read_observations
 from ebbmark.fhir.reading.patient import read_person, status_of
-from ebbmark.fhir.reading.question import Question
+from ebbmark.fhir.reading.question import Question, RequestContext
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.reading.take_apart import take_apart
 from ebbmark.fhir.reading.times import age_range_years
@@ -34,15 +33,7 @@ from ebbmark.fhir.references import reference_to, tail_of, unversioned
 from ebbmark.fhir.sources import Ignored, MappedCode
 from ebbmark.physiology.readings import Quantity
 
-__all__ = [
-    "DEFAULT_LIMITS",
-    "NO_CODE_MAP",
-    "CodeMap",
-    "Limits",
-    "is_about_weight",
-    "read_code_map",
-    "read_request",
-]
+__all__ = ["is_about_weight", "read_request"]
 
 
 _PEEPS = frozenset({Quantity.PEEP_SET, Quantity.PEEP_MEASURED})
@@ -77,44 +68,23 @@ _OF_WEIGHT = frozenset(
 )
 
 
-def read_request(
-    body: bytes,
-    operation: Operation = TITRATE_PEEP,
-    *,
-    at_s: float,
-    site: Site = NO_SITE,
-    limits: Limits = DEFAULT_LIMITS,
-    code_map: CodeMap = NO_CODE_MAP,
-    accept_preliminary: bool = False,
-) -> Request:
+def read_request(operation: Operation, body: bytes, context: RequestContext) -> Request:
     """Read a FHIR R4 Parameters or Bundle.
 
     Args:
-        body: UTF-8 JSON as received.
         operation: what is asked.
-        at_s: the instant of the request [s since 1970-01-01T00:00:00Z].
-        site: what the site has decided: protocols, staircases, codes of conditions.
-        limits: how much is read at most.
-        code_map: a site's own codes; a ConceptMap within the request is laid over it.
-        accept_preliminary: whether preliminary Observations count where the request does not say.
+        body: UTF-8 JSON as received.
+        context: the instant, the site, its codes, and how much is read at most.
 
     Raises:
         Rejected: with every problem found, and every input that did not count.
     """
     try:
         not_read = _NO_RESOURCE_PASSED_OVER if operation.looks_at_conditions else _OF_CONDITIONS
-        decoded, problems = decode(body, limits, not_read=not_read)
+        decoded, problems = decode(body, context.limits, not_read=not_read)
         if decoded is None:
             raise Rejected(tuple(problems))
-        question = take_apart(
-            decoded,
-            operation,
-            at_s=at_s,
-            site=site,
-            accept_preliminary=accept_preliminary,
-            max_entries=limits.max_entries,
-        )
-        return _answerable(question, operation, code_map, problems)
+        return _answerable(take_apart(decoded, operation, context), operation, context.code_map, problems)
     except RecursionError:  # what the decoder just took in, a comparison may still find too deep
         raise Rejected((too_deep(),)) from None
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.model import (
     Bundle,
     ConceptMap,
@@ -21,7 +20,14 @@ from ebbmark.fhir.parameters import PARAMETERS
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.parameters import READERS, judge_together
 from ebbmark.fhir.reading.patient import ReceivedPatient
-from ebbmark.fhir.reading.question import Asked, Question, ReceivedCondition, ReceivedInfusion, ReceivedMetric
+from ebbmark.fhir.reading.question import (
+    Asked,
+    Question,
+    ReceivedCondition,
+    ReceivedInfusion,
+    ReceivedMetric,
+    RequestContext,
+)
 from ebbmark.fhir.reading.quoting import word_shown
 from ebbmark.fhir.reading.repeated import MOST_TOLD, too_often
 from ebbmark.fhir.reading.versions import Received
@@ -38,26 +44,11 @@ _OTHER_TYPES = frozenset({"document", "message", "history", "transaction-respons
 _WITHOUT_RESOURCE = frozenset({"DELETE", "GET", "HEAD"})
 
 
-def take_apart(
-    body: Parameters | Bundle,
-    operation: Operation,
-    *,
-    at_s: float,
-    site: Site,
-    accept_preliminary: bool,
-    max_entries: int,
-) -> Question:
-    """Sort what was received; nothing is interpreted yet.
-
-    Args:
-        body: the decoded request.
-        operation: what is asked: which parameters it takes, and what it reads.
-        at_s: the instant of the request [s since 1970-01-01T00:00:00Z].
-        site: what the site has decided.
-        accept_preliminary: what holds where the request does not say.
-        max_entries: most entries that are read.
-    """
-    question = Question(site=site, at_s=at_s, as_of_s=at_s, asked=Asked(accept_preliminary=accept_preliminary))
+def take_apart(body: Parameters | Bundle, operation: Operation, context: RequestContext) -> Question:
+    """Sort what was received by kind; nothing is interpreted yet."""
+    at_s, max_entries = context.at_s, context.limits.max_entries
+    asked = Asked(accept_preliminary=context.accept_preliminary)
+    question = Question(site=context.site, at_s=at_s, as_of_s=at_s, asked=asked)
     if isinstance(body, Bundle):
         _bundle(body, "Bundle", operation, question, max_entries)
         _refuse_repeated(question)

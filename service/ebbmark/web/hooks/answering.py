@@ -6,27 +6,24 @@ Source: CDS Hooks 2.0, "Providing FHIR Resources to a CDS Service" (412 where wh
 from __future__ import annotations
 
 import asyncio
-from dataclasses import dataclass
-from datetime import UTC, datetime
-from functools import partial
+from dataclasses import dataclass, replace
 from typing import Any
 
-from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.read import CodeMap, Limits
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.references import reference_to
 from ebbmark.keys import SigningKey
 from ebbmark.record.client import CallerRecords, RecordClient
 from ebbmark.record.fetch import Fetched
 from ebbmark.record.prefetch import Part, gather, prefetched
 from ebbmark.record.record_query import WINDOW_S, RecordQuery
-from ebbmark.record.search import Budget, FoundEntry, Waiting
+from ebbmark.record.search import Budget, FoundEntry
 from ebbmark.telemetry.current import count
 from ebbmark.telemetry.measured import Measured
-from ebbmark.use_cases.from_record import ReadLimits, read_fetched
+from ebbmark.use_cases.from_record import ReadLimits
 from ebbmark.web.hooks.call import Called
 from ebbmark.web.hooks.card import Where, card_of, identity_of
-from ebbmark.web.hooks.card_rules import HowToJudge, Obstacle, OrderDiffers, StopMet, TrialRead, judge
+from ebbmark.web.hooks.card_rules import Obstacle, OrderDiffers, StopMet, TrialRead, judge
 from ebbmark.web.hooks.orders import PeepOrder, peep_orders
 from ebbmark.web.work_pool import WorkPool
 
@@ -47,18 +44,13 @@ _FINDINGS: dict[type, str] = {
 }
 """What a card is about, as it is counted."""
 
-_WAITING = Waiting(sleep=asyncio.sleep, now=lambda: datetime.now(UTC))
-
 
 @dataclass(frozen=True, slots=True)
 class Answering:
     """What answering a call needs.
 
     Attributes:
-        site: the site's protocols and stop limits.
-        limits: how large a request may be.
-        code_map: the site's own codes.
-        accept_preliminary: whether preliminary Observations count.
+        context: what is read with which codes and rules; its instant is that of each call.
         guests: the records of callers that may be asked.
         where: addresses that a card leads to.
         pool: where answers are computed.
@@ -66,10 +58,7 @@ class Answering:
         fetching: how much is fetched for one call, and for how long.
     """
 
-    site: Site
-    limits: Limits
-    code_map: CodeMap
-    accept_preliminary: bool
+    context: RequestContext
     guests: CallerRecords
     where: Where
     pool: WorkPool
@@ -105,7 +94,7 @@ async def answer_call(called: Called, *, at_s: float, answering: Answering) -> A
     """
     if called.user.partition("/")[0] not in _CLINICIANS:
         return Answered()
-    table = answering.code_map.table
+    table = answering.context.code_map.table
     patient = f"Patient/{called.patient_id}"
     orders: tuple[PeepOrder, ...] | None = None
     if called.draft_orders is not None:
@@ -118,17 +107,8 @@ async def answer_call(called: Called, *, at_s: float, answering: Answering) -> A
     read = tuple(dict.fromkeys(_reference(one) for one in entries))
     if fetched is None:
         return Answered(read=read)
-    reader = partial(
-        read_fetched,
-        asked,
-        at_s=at_s,
-        code_map=answering.code_map,
-        accept_preliminary=answering.accept_preliminary,
-        limits=answering.fetching,
-        site=answering.site,
-    )
-    how = HowToJudge(answering.site, answering.limits, answering.code_map, answering.accept_preliminary, at_s, reader)
-    finding = await answering.pool.run(judge, asked, fetched, orders, how)
+    context = replace(answering.context, at_s=at_s, limits=answering.fetching.of_request)
+    finding = await answering.pool.run(judge, fetched, orders, context)
     count(Measured.CARDS, _FINDINGS[type(finding)])
     if finding is None:
         return Answered(read=read)
@@ -154,9 +134,8 @@ async def _gathered(called: Called, asked: RecordQuery, answering: Answering, re
                 parts,
                 record=record,
                 closed=closed,
-                table=answering.code_map.table,
+                table=answering.context.code_map.table,
                 budget=Budget(limits.requests, limits.resources, limits.size_bytes),
-                waiting=_WAITING,
                 read=read,
             )
     except TimeoutError:

@@ -20,16 +20,15 @@ Rules of this project, so that a card is rare and never a repetition:
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import pairwise
 
 from ebbmark.fhir.answer import Answer, Coded, Truth
-from ebbmark.fhir.bedside.site import Site
+from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP, Operation
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.read import CodeMap, Limits, is_about_weight, read_request
+from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.read import is_about_weight, read_request
 from ebbmark.fhir.reading.request import Request
-from ebbmark.fhir.reading.request import Request as ReadRequest
 from ebbmark.physiology.closing.estimate import Verdict
 from ebbmark.physiology.during.limit_checks import Bound, bounds_of
 from ebbmark.physiology.during.next_move import Action
@@ -42,14 +41,13 @@ from ebbmark.physiology.trial.limb import plateaus_of
 from ebbmark.physiology.trial.reading import Trial, read_trial
 from ebbmark.record.fetch import Fetched
 from ebbmark.record.prefetch import UNREAD, Part
-from ebbmark.record.record_query import RecordQuery
-from ebbmark.use_cases.from_record import recommend_fetched
-from ebbmark.use_cases.questions import QUESTIONS, Question, ask
+from ebbmark.use_cases.from_record import read_fetched, titrate_fetched
+from ebbmark.use_cases.questions import answer_request
 from ebbmark.web.hooks.orders import PeepOrder
 from ebbmark.words.stopping import quantity_words
 from ebbmark.words.titration import sentence as finding_words
 
-__all__ = ["NEWS_S", "Finding", "HowToJudge", "Obstacle", "OrderDiffers", "StopMet", "TrialRead", "judge", "tolerance"]
+__all__ = ["NEWS_S", "Finding", "Obstacle", "OrderDiffers", "StopMet", "TrialRead", "judge", "tolerance"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +126,7 @@ NEWS_S = 3600.0
 FEWEST_FALLS = 2
 """Steps down in a row from which on a trial is taken to be in progress; one step down may be anything. Our choice."""
 
-_NEXT_STEP, _VALIDITY = QUESTIONS["next-step"], QUESTIONS["check-validity"]
+_NEXT_STEP, _VALIDITY = BY_SLUG["next-step"], BY_SLUG["check-validity"]
 _NOT_KNOWN = "Whether the trial still describes this lung could not be judged."
 _NEEDED_FOR_ORDERS = frozenset(f"{UNREAD}{part.words}." for part in (Part.CIRCULATION, Part.CONDITIONS))
 _GRAVE = frozenset({Weight.LOOK_FIRST, Weight.HIGH})
@@ -141,50 +139,26 @@ _QUIET = frozenset({ProblemKind.NO_TRIAL, ProblemKind.CHILD, ProblemKind.AMBIGUO
 """Most patients have no trial, and many are not ventilated: that is nothing to trouble anybody with."""
 
 
-@dataclass(frozen=True, slots=True)
-class HowToJudge:
-    """What judging needs beside the data.
-
-    Attributes:
-        site: the site's protocols and stop limits.
-        limits: how much is read.
-        code_map: the site's own codes.
-        accept_preliminary: whether preliminary Observations count.
-        at_s: the present instant [s since 1970-01-01T00:00:00Z].
-        reader: reads what was gathered as any request is read.
-    """
-
-    site: Site
-    limits: Limits
-    code_map: CodeMap
-    accept_preliminary: bool
-    at_s: float
-    reader: Callable[[Fetched], ReadRequest]
-
-
-def judge(
-    asked: RecordQuery, fetched: Fetched, orders: tuple[PeepOrder, ...] | None, how: HowToJudge
-) -> Finding | None:
+def judge(fetched: Fetched, orders: tuple[PeepOrder, ...] | None, context: RequestContext) -> Finding | None:
     """Find what is worth saying, or nothing.
 
     Args:
-        asked: whose data, and of which time.
         fetched: the data.
         orders: draft orders of PEEP; None where the hook is not about orders.
-        how: everything else.
+        context: the instant, the site and its codes.
 
     Raises:
         Rejected: the data cannot be read.
     """
     try:
-        whole = how.reader(fetched)
+        whole = read_fetched(TITRATE_PEEP, fetched, context)
     except Rejected as rejected:
-        return _without_weight(rejected, fetched, orders, how)
-    now = _now(fetched, whole.readings, whole.protocol, how)
+        return _without_weight(rejected, fetched, orders, context)
+    now = _now(fetched, whole.readings, whole.protocol, context)
     if now.stop is not None:
         return now.stop
     try:
-        recommendation = recommend_fetched(asked, fetched, whole, how.reader)
+        recommendation = titrate_fetched(fetched, whole, context)
     except Rejected as rejected:
         if all(one.kind in _QUIET for one in rejected.problems):
             return None
@@ -193,7 +167,7 @@ def judge(
     looks = any(one.weight is Weight.LOOK_FIRST for one in recommendation.titration.findings)
     if now.in_progress and not now.at_the_lowest and not found and not looks:
         return None
-    read = _read(recommendation, whole.readings, fetched, how)
+    read = _read(recommendation, whole.readings, fetched, context)
     if orders is not None:
         return read if read.alarm else _compared(read, orders)
     return _news(read)
@@ -208,25 +182,25 @@ class _Now:
     stop: StopMet | None = None
 
 
-def _now(fetched: Fetched, readings: tuple[Reading, ...], protocol: Protocol, how: HowToJudge) -> _Now:
+def _now(fetched: Fetched, readings: tuple[Reading, ...], protocol: Protocol, context: RequestContext) -> _Now:
     # From PEEP alone: that says since when, and costs no estimate.
     peeps = [one for one in readings if one.quantity in _PEEPS]
-    running = running_trial(peeps, protocol, at_s=how.at_s)
+    running = running_trial(peeps, protocol, at_s=context.at_s)
     if not running.falling or running.now_cmh2o is None or _falls(peeps, protocol) < FEWEST_FALLS:
         return _Now()
-    stops = check_stop(readings, how.site.stop_limits, since_s=running.first_moved_s, at_s=how.at_s)
-    staircase = how.site.default_staircase
+    stops = check_stop(readings, context.site.stop_limits, since_s=running.first_moved_s, at_s=context.at_s)
+    staircase = context.site.default_staircase
     below = running.now_cmh2o - (staircase.decrement_cmh2o.value or 0.0)
     at_the_lowest = below < (staircase.lowest_cmh2o.value or 0.0)
     # A new heart rhythm is no reading; the whole question reads it.
-    ask_in_full = stops.pressing or how.site.stop_limits.rhythms_that_stop is not None
-    return _Now(True, at_the_lowest, _stop(fetched, how) if ask_in_full else None)
+    ask_in_full = stops.pressing or context.site.stop_limits.rhythms_that_stop is not None
+    return _Now(True, at_the_lowest, _stop(fetched, context) if ask_in_full else None)
 
 
-def _stop(fetched: Fetched, how: HowToJudge) -> StopMet | None:
+def _stop(fetched: Fetched, context: RequestContext) -> StopMet | None:
     """The whole answer of the one question that judges stop criteria; None where it cannot be asked."""
     try:
-        answer = _asked(_NEXT_STEP, fetched, how)
+        answer = _asked(_NEXT_STEP, fetched, context)
     except Rejected:
         # Two trials or two devices charted into one another: which is in progress cannot be told.
         return None
@@ -234,16 +208,8 @@ def _stop(fetched: Fetched, how: HowToJudge) -> StopMet | None:
     return StopMet(answer) if isinstance(value, Coded) and value.code == Action.STOP.value else None
 
 
-def _asked(question: Question, fetched: Fetched, how: HowToJudge) -> Answer:
-    return ask(
-        question,
-        fetched.bundle()[0],
-        at_s=how.at_s,
-        site=how.site,
-        limits=how.limits,
-        code_map=how.code_map,
-        accept_preliminary=how.accept_preliminary,
-    )
+def _asked(operation: Operation, fetched: Fetched, context: RequestContext) -> Answer:
+    return answer_request(operation, fetched.bundle(), context)
 
 
 def _falls(peeps: list[Reading], protocol: Protocol) -> int:
@@ -261,30 +227,22 @@ def _falls(peeps: list[Reading], protocol: Protocol) -> int:
 
 
 def _without_weight(
-    rejected: Rejected, fetched: Fetched, orders: tuple[PeepOrder, ...] | None, how: HowToJudge
+    rejected: Rejected, fetched: Fetched, orders: tuple[PeepOrder, ...] | None, context: RequestContext
 ) -> Finding | None:
     """What can be said where the request as a whole cannot be answered."""
     unread = [one for one in rejected.problems if one.kind not in _QUIET and not is_about_weight(one)]
     if unread:
         raise rejected
     try:
-        request = read_request(
-            fetched.bundle()[0],
-            _NEXT_STEP.operation,
-            at_s=how.at_s,
-            site=how.site,
-            limits=how.limits,
-            code_map=how.code_map,
-            accept_preliminary=how.accept_preliminary,
-        )
+        request = read_request(_NEXT_STEP, fetched.bundle(), context)
     except Rejected:
         return None
-    now = _now(fetched, request.readings, request.protocol, how)
+    now = _now(fetched, request.readings, request.protocol, context)
     if now.stop is not None or orders is not None:
         return now.stop
     in_the_way = tuple(one for one in rejected.problems if is_about_weight(one))
     trial = read_trial(request.readings, request.protocol)
-    if not in_the_way or not isinstance(trial, Trial) or how.at_s - _end_s(trial) > NEWS_S:
+    if not in_the_way or not isinstance(trial, Trial) or context.at_s - _end_s(trial) > NEWS_S:
         return None
     return Obstacle(in_the_way, request)
 
@@ -293,26 +251,28 @@ def _end_s(trial: Trial) -> float:
     return max(step.end_s for step in trial.steps)
 
 
-def _read(recommendation: Answer, readings: tuple[Reading, ...], fetched: Fetched, how: HowToJudge) -> TrialRead:
+def _read(
+    recommendation: Answer, readings: tuple[Reading, ...], fetched: Fetched, context: RequestContext
+) -> TrialRead:
     end_s = _end_s(recommendation.titration.trial)
     plateaus = plateaus_of(readings)
     latest = plateaus[-1] if plateaus else None
     now = latest.peep_cmh2o if latest is not None and latest.readings[-1].end_s > end_s else None
-    age_s = max(0.0, how.at_s - end_s)
+    age_s = max(0.0, context.at_s - end_s)
     news = age_s <= NEWS_S
-    doubt = "" if news else _doubt(fetched, how)
-    beyond = _beyond(readings, how)
+    doubt = "" if news else _doubt(fetched, context)
+    beyond = _beyond(readings, context)
     alarm = next((_value(bound, latest) for bound, latest in beyond if bound.signed), "")
     against = _against(recommendation, beyond)
     unknown = "" if against else _unknown(recommendation, fetched)
     return TrialRead(recommendation, age_s, now, news, doubt, against or unknown, bool(against), alarm)
 
 
-def _beyond(readings: tuple[Reading, ...], how: HowToJudge) -> list[tuple[Bound, Reading]]:
+def _beyond(readings: tuple[Reading, ...], context: RequestContext) -> list[tuple[Bound, Reading]]:
     """The limits that the latest reading of the last hour passes, each with that reading."""
     found = []
-    for bound in bounds_of(how.site.stop_limits):
-        of_it = [one for one in readings if one.quantity is bound.quantity and how.at_s - one.at_s <= NEWS_S]
+    for bound in bounds_of(context.site.stop_limits):
+        of_it = [one for one in readings if one.quantity is bound.quantity and context.at_s - one.at_s <= NEWS_S]
         latest = max(of_it, key=lambda one: (one.at_s, one.source), default=None)
         if latest is not None and bound.passed_by(latest.value) > 0:
             found.append((bound, latest))
@@ -344,9 +304,9 @@ def _unknown(recommendation: Answer, fetched: Fetched) -> str:
     return f"{_NO_ORDER}. {told[0]}" if told else ""
 
 
-def _doubt(fetched: Fetched, how: HowToJudge) -> str:
+def _doubt(fetched: Fetched, context: RequestContext) -> str:
     try:
-        answer = _asked(_VALIDITY, fetched, how)
+        answer = _asked(_VALIDITY, fetched, context)
     except Rejected:
         return _NOT_KNOWN
     told = answer.statements[0]

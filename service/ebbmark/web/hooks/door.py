@@ -12,7 +12,7 @@ import msgspec
 from fastapi import APIRouter, Request, Response
 
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.read import Limits
+from ebbmark.fhir.reading.body import Limits
 from ebbmark.fhir.writing.audit_event import Access as Accessed
 from ebbmark.fhir.writing.audit_event import Deed
 from ebbmark.web.audit_trail import AuditTrail
@@ -52,7 +52,7 @@ class HooksDoor:
 def hooks_router(door: HooksDoor) -> APIRouter:
     """The routes below `/cds-services`."""
     router = APIRouter(prefix="/cds-services", tags=["cds-hooks"])
-    services = _ENCODER.encode(discovery(door.answering.code_map.table))
+    services = _ENCODER.encode(discovery(door.answering.context.code_map.table))
 
     @router.get("", **DISCOVERY)
     async def discover(request: Request) -> Response:

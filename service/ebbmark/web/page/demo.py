@@ -14,12 +14,13 @@ import msgspec
 
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.bedside.site import Site
+from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP, Operation
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.write import as_transaction
 from ebbmark.record.foreseen import Foreseen
 from ebbmark.record.search import ReadFailure
-from ebbmark.use_cases.questions import QUESTIONS, ask
+from ebbmark.use_cases.questions import answer_request
 from ebbmark.use_cases.recording import Outcome, answer_bundle
-from ebbmark.use_cases.titrate import recommend
 from ebbmark.web.page.source import Choice
 
 __all__ = ["SCENARIOS", "SPEED", "DemoSource", "Scenario", "source_of"]
@@ -160,13 +161,15 @@ class DemoSource:
 
     async def titration(self) -> Answer:
         """The latest trial, read as any request."""
-        return await asyncio.to_thread(recommend, self._request(_TITRATION), at_s=self.at_s, site=self.site)
+        return await self._answered(TITRATE_PEEP, self._request(_TITRATION))
 
     async def asked(self, slug: str, parameters: tuple[dict[str, object], ...] = ()) -> Answer:
         """The answer to a question beside the titration."""
-        question = QUESTIONS[slug]
-        body = self._request(frozenset(question.operation.parameters), parameters)
-        return await asyncio.to_thread(ask, question, body, at_s=self.at_s, site=self.site)
+        operation = BY_SLUG[slug]
+        return await self._answered(operation, self._request(frozenset(operation.parameters), parameters))
+
+    async def _answered(self, operation: Operation, body: bytes) -> Answer:
+        return await asyncio.to_thread(answer_request, operation, body, RequestContext(self.at_s, self.site))
 
     async def nothing_new_since(self, _: float) -> bool:
         """Reading the demo costs no more than asking."""

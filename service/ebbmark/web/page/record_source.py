@@ -2,29 +2,25 @@
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Mapping
-from dataclasses import dataclass
-from datetime import UTC, datetime
+from dataclasses import dataclass, replace
 from typing import Final
 
 import msgspec
 
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.bedside.site import Site
+from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP, Operation
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.read import CodeMap
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.audit_event import Access, Actor, Deed
 from ebbmark.keys import SigningKey
 from ebbmark.record.client import RecordClient
 from ebbmark.record.foreseen import Foreseen, foreseen
 from ebbmark.record.observations import nothing_stored_since
-from ebbmark.record.record_query import WINDOW_S, named_in_record
-from ebbmark.record.search import Budget, ReadFailure, Waiting, no_patient, read_one
+from ebbmark.record.record_query import WINDOW_S, named_in_record, record_query_of
+from ebbmark.record.search import Budget, ReadFailure, no_patient, read_one
 from ebbmark.record.stored_results import where_recorded
-from ebbmark.use_cases.ask_from_record import ask_from_record
-from ebbmark.use_cases.from_record import recommend_from_record
-from ebbmark.use_cases.questions import QUESTIONS
+from ebbmark.use_cases.from_record import answer_from_record
 from ebbmark.use_cases.recording import Outcome, record_answer, to_be_written
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.launch.granted import NEEDED_TO_WRITE, missing
@@ -36,7 +32,6 @@ from ebbmark.web.theme.pages import PageRefused
 __all__ = ["RecordSource", "Rules"]
 
 NEEDED_FOR_REPORT: Final = "DiagnosticReport.crus"
-_WAITING: Final = Waiting(sleep=asyncio.sleep, now=lambda: datetime.now(UTC))
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,16 +39,12 @@ class Rules:
     """What every page in a record was configured with.
 
     Attributes:
-        site: what the site has decided.
-        code_map: the site's own codes of readings.
-        accept_preliminary: whether preliminary Observations count.
+        context: what requests are read with; its instant is that of each view.
         signer: the key that answers are signed with; None where they are not.
         trail: where it is noted who did what.
     """
 
-    site: Site
-    code_map: CodeMap
-    accept_preliminary: bool
+    context: RequestContext
     signer: SigningKey | None
     trail: AuditTrail
 
@@ -104,7 +95,7 @@ class RecordSource:
     def asks_together(self) -> None:
         """Read as far back as the furthest of the questions of the answer's page."""
         if self.reading.view_cache is not None:
-            hours = max(QUESTIONS[slug].operation.hours_back for slug in ("next-step", "check-validity"))
+            hours = max(BY_SLUG[slug].hours_back for slug in ("next-step", "check-validity"))
             self.reading.view_cache.reach_s = max(WINDOW_S, hours * 3600.0)
 
     async def patient(self) -> Mapping[str, object]:
@@ -114,50 +105,29 @@ class RecordSource:
             PageRefused: the record no longer accepts the access of this session; so with everything that is read.
             Rejected: it cannot be had.
         """
-        found = await read_one(self._patient, record=self.reading, budget=Budget(requests=1), waiting=_WAITING)
+        found = await read_one(self._patient, record=self.reading, budget=Budget(requests=1))
         if isinstance(found, ReadFailure):
             raise _told(Rejected((no_patient(found),)))
         return msgspec.json.decode(found.resource, type=dict[str, object])
 
     async def titration(self) -> Answer:
         """The latest trial of the last day."""
-        body = named_in_record(self._patient, encounter=None, period=None)
-        try:
-            read = await recommend_from_record(
-                body,
-                at_s=self.at_s,
-                record=self.reading,
-                waiting=_WAITING,
-                code_map=self.rules.code_map,
-                accept_preliminary=self.rules.accept_preliminary,
-                site=self.rules.site,
-                withheld=self._withheld,
-            )
-        except Rejected as rejected:
-            await self._note(Deed.READ, succeeded=False)
-            raise _told(rejected) from None
-        if read is None:
-            sentence = "The patient of this session cannot be named to the record."
-            raise Rejected((Problem(ProblemKind.NOT_IN_RECORD, "", "an odd id", "an id of FHIR", sentence),))
-        sources = tuple(one.reference for one in read.request.sources if one.reference)
-        await self._note(Deed.READ, resources=sources, identity=read.identity)
-        return read
+        return await self._answered(TITRATE_PEEP)
 
     async def asked(self, slug: str, parameters: tuple[dict[str, object], ...] = ()) -> Answer:
         """The answer to a question beside the titration."""
+        return await self._answered(BY_SLUG[slug], parameters)
+
+    async def _answered(self, operation: Operation, parameters: tuple[dict[str, object], ...] = ()) -> Answer:
+        base_url = self.reading.settings.base_url
+        body = named_in_record(self._patient, encounter=None, period=None, parameters=parameters)
+        context = replace(self.rules.context, at_s=self.at_s)
         try:
-            answer = await ask_from_record(
-                QUESTIONS[slug],
-                patient_reference=self._patient,
-                parameters=parameters,
-                at_s=self.at_s,
-                record=self.reading,
-                waiting=_WAITING,
-                site=self.rules.site,
-                code_map=self.rules.code_map,
-                accept_preliminary=self.rules.accept_preliminary,
-                withheld=self._withheld,
-            )
+            asked = record_query_of(body, base_url=base_url, at_s=self.at_s)
+            if asked is None:
+                sentence = "The patient of this session cannot be named to the record."
+                raise Rejected((Problem(ProblemKind.NOT_IN_RECORD, "", "an odd id", "an id of FHIR", sentence),))
+            answer = await answer_from_record(operation, asked, context, record=self.reading, withheld=self._withheld)
         except Rejected as rejected:
             await self._note(Deed.READ, succeeded=False)
             raise _told(rejected) from None
@@ -171,7 +141,7 @@ class RecordSource:
 
     async def recorded(self, identity: str) -> str | None:
         """Where the Provenance of this answer is."""
-        return await where_recorded(identity, record=self.reading, waiting=_WAITING)
+        return await where_recorded(identity, record=self.reading)
 
     def to_be_written(self, recommendation: Answer, choice: Choice) -> dict[str, object]:
         """The transaction that recording would send."""
@@ -186,7 +156,7 @@ class RecordSource:
 
     async def foreseen(self, transaction: dict[str, object]) -> Foreseen | ReadFailure | None:
         """What recording would do, with the record as it is now."""
-        return await foreseen(transaction, record=self.record_client, waiting=_WAITING)
+        return await foreseen(transaction, record=self.record_client)
 
     async def record(self, recommendation: Answer, choice: Choice) -> Outcome | None:
         """Record the answer for the person who is signed in."""
@@ -194,7 +164,6 @@ class RecordSource:
             recommendation,
             at_s=self.at_s,
             record=self.record_client,
-            waiting=_WAITING,
             signer=self.rules.signer,
             enterer=self.session.fhir_user,
             with_report=choice.with_report,
