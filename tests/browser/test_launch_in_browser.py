@@ -167,7 +167,8 @@ def test_a_session_is_renewed_while_its_page_is_open(
         opened(seen.page, service, site, ward)
         refreshed = site.refreshes()
 
-        seen.page.get_by_role("link", name="Plan").click()
+        seen.page.get_by_role("link", name="Before", exact=True).click()
+        seen.page.get_by_role("link", name="The plan").click()
 
         expect(seen.page.get_by_role("group", name="Patient")).to_contain_text("Brook")
     assert site.refreshes() > refreshed
@@ -207,7 +208,7 @@ def test_a_running_trial_moves_on_while_somebody_watches(
     with watched(browser) as seen:
         page = seen.page
         opened(page, service, site, ward)
-        page.get_by_role("link", name="Running trial").first.click()
+        page.get_by_role("link", name="Running", exact=True).click()
         live = page.locator("#live")
         expect(live).to_contain_text("20")
         before = live.inner_text()

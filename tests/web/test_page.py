@@ -71,7 +71,7 @@ def test_the_demo_is_shown_on_this_machine_only() -> None:
 
 
 @pytest.mark.parametrize("scenario", SCENARIOS, ids=lambda one: str(one.slug))
-@pytest.mark.parametrize("page", ["", "running", "plan"])
+@pytest.mark.parametrize("page", ["", "before", "running", "after", "days", "plan"])
 def test_every_page_of_every_scenario_can_be_seen_and_says_that_it_is_invented(
     app: ASGIApp, scenario: Scenario, page: str
 ) -> None:
@@ -192,6 +192,37 @@ def test_the_answer_can_be_had_on_one_sheet(app: ASGIApp) -> None:
     assert re.fullmatch(r'attachment; filename="ebbmark-[0-9a-f]{16}\.pdf"', reply.headers["content-disposition"])
     assert "12 cmH" in sheet.extract_text()
     assert get(app, f"{BEFORE}/report").headers["content-type"] == "text/html; charset=utf-8"
+
+
+@pytest.mark.parametrize(
+    ("scenario", "page"),
+    [("before-a-trial", "before"), ("clear-closing", ""), ("after-the-trial", "after"), ("second-trial", "days")],
+)
+def test_the_demo_opens_each_moment_at_its_page(app: ASGIApp, scenario: str, page: str) -> None:
+    opened = get(app, f"/demo/{scenario}")
+    body = get(app, opened.headers["location"]).body
+
+    assert opened.headers["location"] == f"/demo/{scenario}/{page}"
+    assert f'<a href="{page or "./"}" aria-current="page">'.encode() in body
+
+
+def test_before_a_trial_it_says_what_speaks_for_and_against_and_what_to_ask(app: ASGIApp) -> None:
+    text = words_of(get(app, f"{BEFORE}/before").body)
+
+    assert "High risk Charted: emphysema or severe obstruction with hyperinflation." in text
+    assert re.search(r"Speaks for a trial P/F 130 .* Speaks against it High severity\. 'COPD, unspecified'", text)
+    assert "Counts as a contraindication; the record says nothing of it: bullae or blebs" in text
+    assert "Charted as not there: untreated or tension pneumothorax." in text
+    assert "MAP 74 mmHg" in text
+
+
+def test_after_a_trial_the_settings_the_markers_and_what_happened_since_stand_together(app: ASGIApp) -> None:
+    text = words_of(get(app, "/demo/after-the-trial/after").body)
+
+    assert "Better: static compliance, driving pressure, mechanical power." in text
+    assert "Driving pressure 12.4 → 10.9 cmH2O Improved 1.1 cmH2O" in text
+    assert "Does it still hold? Since the last titration, 0.9 h ago, nothing was seen" in text
+    assert "They disagree." in text
 
 
 def test_earlier_trials_stand_beside_the_latest(app: ASGIApp) -> None:

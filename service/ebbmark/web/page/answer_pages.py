@@ -1,16 +1,16 @@
-"""The pages that show an answer, a running trial or a plan: each function asks the source and hands its view on."""
+"""The pages that show an answer or a running trial: each function asks the source and hands its view on."""
 
 from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable
 from dataclasses import dataclass
-from typing import Any, Final, TypeVar
+from typing import Final, TypeVar
 
 from fastapi import Response
 
 from ebbmark.fhir.answer import Answer, Coded, Truth
-from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, status_of
+from ebbmark.fhir.problems import ProblemKind, Rejected, status_of
 from ebbmark.views.sheet import report_pdf
 from ebbmark.web.page.answer_view import AnswerView, FigureView, TrialsView, answer_view, figure_view, trials_view
 from ebbmark.web.page.decision import REASONS
@@ -18,9 +18,10 @@ from ebbmark.web.page.frame import Frame, Pages, frame_of
 from ebbmark.web.page.running_view import RunningView, running_view
 from ebbmark.web.page.source import TrialSource
 from ebbmark.web.page.words import ago, clock, day_and_time, in_clinical_words, technical_words
-from ebbmark.web.plan_page import plan_view
 
-__all__ = ["Live", "Validity", "live_of", "no_answer", "show_answer", "show_plan", "show_report"]
+__all__ = [
+    "Live", "Validity", "live_of", "no_answer", "show_answer", "show_report", "trials_of", "tried", "validity_of",
+]  # fmt: skip
 
 T = TypeVar("T")
 
@@ -89,10 +90,10 @@ async def show_answer(source: TrialSource, pages: Pages) -> Response:
     source.asks_together()
     asked = (
         asyncio.ensure_future(frame_of(source, pages.zone)),
-        asyncio.ensure_future(_tried(source.titration())),
-        asyncio.ensure_future(_tried(source.asked("next-step"))),
-        asyncio.ensure_future(_tried(source.asked("follow-trials"))),
-        asyncio.ensure_future(_tried(source.asked("check-validity"))),
+        asyncio.ensure_future(tried(source.titration())),
+        asyncio.ensure_future(tried(source.asked("next-step"))),
+        asyncio.ensure_future(tried(source.asked("follow-trials"))),
+        asyncio.ensure_future(tried(source.asked("check-validity"))),
     )
     try:
         frame, read, running, trials, validity = await asyncio.gather(*asked)
@@ -114,8 +115,8 @@ async def show_answer(source: TrialSource, pages: Pages) -> Response:
         figure=figure,
         input_rows=[(one.reference, one.when, one.values) for one in view.inputs],
         running=progress or _unknown(running),
-        trials=_trials(trials, pages),
-        validity=_validity(validity, read, source.at_s),
+        trials=trials_of(trials, pages),
+        validity=validity_of(validity, read, source.at_s),
         made=day_and_time(source.at_s, pages.zone),
         recorded=recorded,
         reasons=REASONS,
@@ -140,7 +141,9 @@ async def show_report(source: TrialSource, pages: Pages) -> Response:
     return Response(body, media_type=PDF, headers={"content-disposition": f'attachment; filename="{name}"'})
 
 
-def no_answer(rejected: Rejected, frame: Frame, pages: Pages, *, here: str, running: str = "") -> Response:
+def no_answer(
+    rejected: Rejected, frame: Frame, pages: Pages, *, here: str, running: str = "", again: str = ""
+) -> Response:
     """Why there is no answer, in the words of the refusal; before a trial this is the usual state and no error.
 
     Args:
@@ -149,6 +152,7 @@ def no_answer(rejected: Rejected, frame: Frame, pages: Pages, *, here: str, runn
         pages: how pages are made.
         here: which of the pages it is.
         running: what a trial in progress says; empty for none.
+        again: address to look again, where that is not the page itself.
     """
     status = status_of(rejected.problems)
     return pages.page(
@@ -161,7 +165,7 @@ def no_answer(rejected: Rejected, frame: Frame, pages: Pages, *, here: str, runn
         technical=technical_words(rejected.problems),
         running=running,
         left_out=[f"{one.reference or one.path}: {one.reason}" for one in rejected.ignored],
-        again=here or "./",
+        again=again or here or "./",
     )
 
 
@@ -176,7 +180,7 @@ async def live_of(source: TrialSource, pages: Pages) -> Live:
         Rejected: it is not known whether there is one, since the record could not be read.
     """
     as_of = clock(source.at_s, pages.zone)
-    answer = await _tried(source.asked("next-step"))
+    answer = await tried(source.asked("next-step"))
     if isinstance(answer, Rejected) and status_of(answer.problems) != _NOT_USABLE:
         raise answer
     # The page may stand open while its patient record is replaced: what is charted from then on is not seen here.
@@ -211,7 +215,14 @@ def _unknown(running: Answer | Rejected) -> str:
     return f"Whether one is, and whether it should stop, could not be read. {in_clinical_words(running.problems[0])}"
 
 
-def _validity(answer: Answer | Rejected, read: Answer, now_s: float) -> Validity:
+def validity_of(answer: Answer | Rejected, read: Answer, now_s: float) -> Validity:
+    """Whether the titration still holds.
+
+    Args:
+        answer: of `$check-validity`, or why there is none.
+        read: the titration.
+        now_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
+    """
     if isinstance(answer, Rejected):
         # Silence would look like nothing to worry about.
         ended = ago(max(step.end_s for step in read.titration.trial.steps), now_s)
@@ -226,61 +237,17 @@ def _validity(answer: Answer | Rejected, read: Answer, now_s: float) -> Validity
     )
 
 
-def _trials(answer: Answer | Rejected, pages: Pages) -> TrialsView:
+def trials_of(answer: Answer | Rejected, pages: Pages) -> TrialsView:
+    """All trials of the record, or why they are not known."""
     if isinstance(answer, Rejected):
         why = " ".join(map(in_clinical_words, answer.problems))
-        return TrialsView(f"Not known. {why}", (), ())
+        return TrialsView("Not known.", why, (), ())
     return trials_view(answer, zone=pages.zone)
 
 
-async def _tried(asked: Awaitable[T]) -> T | Rejected:
+async def tried(asked: Awaitable[T]) -> T | Rejected:
+    """What was asked for, or the refusal as a value."""
     try:
         return await asked
     except Rejected as rejected:
         return rejected
-
-
-_HOW_TO_SEND: Final = " No plan is laid out until"
-"""From here on the refusal speaks to those who send requests; on the page there is a form instead."""
-
-
-@dataclass(frozen=True, slots=True)
-class _InTheWay:
-    what: str
-    sentence: str
-
-
-async def show_plan(source: TrialSource, pages: Pages, acknowledged: tuple[str, ...] = ()) -> Response:
-    """The plan, or what a clinician must have looked at before.
-
-    Args:
-        source: the patient.
-        pages: how pages are made.
-        acknowledged: what was acknowledged, by the word of the refusal.
-
-    Raises:
-        Rejected: the patient cannot be read.
-    """
-    frame = await frame_of(source, pages.zone)
-    parameters: list[dict[str, Any]] = [{"name": "acknowledged", "valueString": one} for one in acknowledged]
-    if acknowledged and source.clinician:
-        parameters.append({"name": "acknowledged-by", "valueReference": dict(source.clinician)})
-    try:
-        answer = await source.asked("plan-trial", tuple(parameters))
-    except Rejected as rejected:
-        if not source.clinician or any(one.kind is not ProblemKind.NOT_ACKNOWLEDGED for one in rejected.problems):
-            return no_answer(rejected, frame, pages, here="plan")
-        return pages.page(
-            "plan.html",
-            frame,
-            here="plan",
-            view=None,
-            in_the_way=[_in_the_way(one) for one in rejected.problems],
-            clinician=source.clinician.get("display") or source.clinician.get("reference"),
-            csrf=source.csrf,
-        )
-    return pages.page("plan.html", frame, here="plan", view=plan_view(answer))
-
-
-def _in_the_way(problem: Problem) -> _InTheWay:
-    return _InTheWay(problem.found, problem.sentence.partition(_HOW_TO_SEND)[0])

@@ -15,7 +15,7 @@ from markupsafe import Markup
 
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.writing.answer import FlatAnswer, Issue, WhatIfRow, read_answer
-from ebbmark.fhir.writing.sentences import closing_sentence, protocol_sentence
+from ebbmark.fhir.writing.sentences import closing_sentence, first_sentence, protocol_sentence
 from ebbmark.fhir.writing.tables import Table, patient_table, places_by_text, step_table, what_if_table
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.physiology.advice.advice import Caution, Severity
@@ -230,12 +230,14 @@ class TrialsView:
     """All trials of the record.
 
     Attributes:
-        sentence: what they say together.
-        rows: when and what, earliest first; empty where there is only one.
+        lead: what they say together, in one sentence.
+        rest: what goes with it.
+        rows: when and what, earliest first.
         changes: one sentence per pair.
     """
 
-    sentence: str
+    lead: str
+    rest: str
     rows: tuple[tuple[str, str], ...]
     changes: tuple[str, ...]
 
@@ -250,7 +252,7 @@ def trials_view(answer: Answer, *, zone: tzinfo) -> TrialsView:
     trials = [one for one in answer.statements if one.code == "trial-in-record"]
     rows = tuple((span(*(one.span_s or answer.span_s), zone), one.note) for one in trials)
     changes = tuple(one.note for one in answer.statements if one.code == "change-between-trials")
-    return TrialsView(answer.said[0], rows if len(rows) > 1 else (), changes)
+    return TrialsView(*first_sentence(answer.said[0]), rows, changes)
 
 
 @dataclass(frozen=True, slots=True)

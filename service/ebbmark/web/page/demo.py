@@ -79,10 +79,11 @@ SCENARIOS: Final = (
     Scenario(
         "before-a-trial",
         "Before a trial",
-        "No trial yet: what the plan would be, if a clinician decides on one.",
+        "No trial yet: what speaks for one and against it, what to ask now, and what the plan would be.",
         "two-days",
         "2026-03-05T08:52:00Z",
         "2026-03-05T08:52:00Z",
+        first="before",
     ),
     Scenario(
         "running",
@@ -105,11 +106,20 @@ SCENARIOS: Final = (
         "running",
     ),
     Scenario(
+        "after-the-trial",
+        "After the trial",
+        "The settings that followed against those before, other markers, and whether the answer still holds.",
+        "two-days",
+        "2026-03-06T10:00:00Z",
+        first="after",
+    ),
+    Scenario(
         "second-trial",
         "A second trial the next day",
         "The latest trial beside the one of the day before.",
         "two-days",
         "2026-03-06T10:00:00Z",
+        first="days",
     ),
 )
 

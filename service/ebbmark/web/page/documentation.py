@@ -40,6 +40,9 @@ _SAID: dict[tuple[str, str], tuple[str, str, str]] = {
         " A request that names in Ebbmark-Drawn the figure it has gets no drawings of it again;"
         " one that sends back Ebbmark-Read of the reply before gets 304 where the record says that nothing came since.",
     ),
+    ("/before", "GET"): ("Before", "What speaks for a trial and against it, and what to ask now", ""),
+    ("/after", "GET"): ("After", "What changed at the new settings, other markers, and whether it still holds", ""),
+    ("/days", "GET"): ("Days", "The trials of the last days", ""),
     ("/plan", "GET"): ("Plan", "The plan of a trial", "Without high-pressure recruitment."),
     ("/plan", "POST"): ("AcknowledgedPlan", "The plan, with what a clinician has acknowledged", ""),
     ("/report", "GET"): ("Report", "The answer as a one-page PDF", ""),

@@ -17,8 +17,10 @@ from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Rejected, status_of
 from ebbmark.record.retry import ViewCache
 from ebbmark.web.launch.door import SmartDoor
-from ebbmark.web.page.answer_pages import Live, live_of, show_answer, show_plan, show_report
+from ebbmark.web.page.after_pages import show_after, show_days
+from ebbmark.web.page.answer_pages import Live, live_of, show_answer, show_report
 from ebbmark.web.page.answer_view import drawn as figure_drawn
+from ebbmark.web.page.before_pages import show_before, show_plan
 from ebbmark.web.page.decision import CHOSEN, form_of, note_reason, record_results, review_results
 from ebbmark.web.page.demo import SCENARIOS, DemoSource, source_of
 from ebbmark.web.page.documentation import documented
@@ -59,22 +61,19 @@ def patient_router(prefix: str, door: Door, pages: Pages) -> APIRouter:
     """
     router = APIRouter(prefix=prefix, tags=["page"])
 
-    async def answer(request: Request) -> Response:
-        return await _shown(show_answer, await door(request), pages)
+    def shown(show: Callable[[TrialSource, Pages], Awaitable[Response]]) -> Callable[[Request], Awaitable[Response]]:
+        async def route(request: Request) -> Response:
+            return await _shown(show, await door(request), pages)
+
+        return route
 
     async def running(request: Request) -> Response:
         return await _running(request, await door(request), pages)
-
-    async def plan(request: Request) -> Response:
-        return await _shown(show_plan, await door(request), pages)
 
     async def acknowledged_plan(request: Request) -> Response:
         source = await door(request)
         form = await form_of(request, source)
         return await _shown(partial(show_plan, acknowledged=form.all("acknowledged")), source, pages)
-
-    async def report(request: Request) -> Response:
-        return await _shown(show_report, await door(request), pages)
 
     async def review(request: Request) -> Response:
         choice = Choice(with_report=request.query_params.get("with-report") == CHOSEN)
@@ -87,11 +86,14 @@ def patient_router(prefix: str, door: Door, pages: Pages) -> APIRouter:
         return await _shown(partial(note_reason, request), await door(request), pages)
 
     for path, method, route in (
-        ("/", "GET", answer),
+        ("/", "GET", shown(show_answer)),
+        ("/before", "GET", shown(show_before)),
         ("/running", "GET", running),
-        ("/plan", "GET", plan),
+        ("/after", "GET", shown(show_after)),
+        ("/days", "GET", shown(show_days)),
+        ("/plan", "GET", shown(show_plan)),
         ("/plan", "POST", acknowledged_plan),
-        ("/report", "GET", report),
+        ("/report", "GET", shown(show_report)),
         ("/record", "GET", review),
         ("/record", "POST", record),
         ("/not-now", "POST", not_now),

@@ -1,0 +1,165 @@
+"""The pages after a trial: what changed at the new settings and whether it still holds, and the trials over days."""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import dataclass
+from typing import Final
+
+from fastapi import Response
+
+from ebbmark.fhir.answer import Amount, Answer, Coded, Statement, Truth
+from ebbmark.fhir.codesystem import CONCEPTS
+from ebbmark.fhir.problems import Rejected
+from ebbmark.fhir.quantities import in_words
+from ebbmark.fhir.writing.sentences import first_sentence
+from ebbmark.fhir.writing.tables import ABSENT
+from ebbmark.web.page.answer_pages import no_answer, tried, validity_of
+from ebbmark.web.page.answer_view import trials_view
+from ebbmark.web.page.frame import Pages, frame_of
+from ebbmark.web.page.source import TrialSource
+from ebbmark.web.page.words import in_clinical_words
+
+__all__ = ["AfterView", "MarkersView", "after_view", "markers_view", "show_after", "show_days"]
+
+_DISPLAY: Final = {one.code: one.display for one in CONCEPTS}
+_NOT_USABLE: Final = 422
+
+
+@dataclass(frozen=True, slots=True)
+class AfterView:
+    """The new settings against those before the trial.
+
+    Attributes:
+        lead: what is better and what is worse.
+        rest: what goes with it.
+        warnings: severity and text.
+        rows: what was compared, from what to what, what that means, and the difference that would be noise.
+        limits: one sentence each, with whether the limit holds; None where that is not known.
+        more: what else is said.
+    """
+
+    lead: str
+    rest: str
+    warnings: tuple[tuple[str, str], ...]
+    rows: tuple[tuple[str, ...], ...]
+    limits: tuple[tuple[bool | None, str], ...]
+    more: tuple[str, ...]
+
+
+def after_view(answer: Answer) -> AfterView:
+    """Put the comparison of settings in words and rows.
+
+    Args:
+        answer: of `$compare-settings`.
+    """
+    lead, rest = first_sentence(answer.said[0])
+    changes = [one for one in answer.statements if one.code.startswith("change-of-")]
+    limits = [one for one in answer.statements if one.code.startswith("limit-")]
+    said = {one.note for one in limits}
+    in_rows = {one.note.partition(". ")[0].rstrip(".") for one in changes if one.value != Coded("not-known")}
+    return AfterView(
+        lead=lead,
+        rest=rest,
+        warnings=tuple((one.severity, one.text) for one in answer.warnings),
+        rows=tuple(_change(one) for one in changes if one.value != Coded("not-known")),
+        limits=tuple((one.value.value if isinstance(one.value, Truth) else None, one.note) for one in limits),
+        more=tuple(
+            one for one in answer.said[1:] if one not in said and one.partition(". ")[0].rstrip(".") not in in_rows
+        ),
+    )
+
+
+def _change(one: Statement) -> tuple[str, ...]:
+    parts = dict(one.parts)
+    name = _DISPLAY[one.code].removeprefix("Change of ")
+    verdict = one.value.code if isinstance(one.value, Coded) else "not-known"
+    before, after, noise = (_amount(parts.get(code)) for code in ("value-before", "value-after", "noise-band"))
+    return (name[:1].upper() + name[1:], f"{before.split()[0]} → {after}", _DISPLAY[verdict], noise)
+
+
+def _amount(value: object) -> str:
+    return in_words(value.value, value.unit) if isinstance(value, Amount) else ABSENT
+
+
+@dataclass(frozen=True, slots=True)
+class MarkersView:
+    """Where other markers put closing, and what the published tables would set.
+
+    Attributes:
+        sentence: whether they agree.
+        agree: None where that cannot be said.
+        rows: marker, level, and which kind of level that is.
+        tables: one sentence each.
+    """
+
+    sentence: str
+    agree: bool | None
+    rows: tuple[tuple[str, str, str], ...]
+    tables: tuple[str, ...]
+
+
+def markers_view(answer: Answer | Rejected) -> MarkersView:
+    """Put the comparison of markers in words and rows.
+
+    Args:
+        answer: of `$compare-markers`, or why there is none.
+    """
+    if isinstance(answer, Rejected):
+        return MarkersView(f"Not known. {in_clinical_words(answer.problems[0])}", None, (), ())
+    agree = next((one.value for one in answer.statements if one.code == "markers-agree"), None)
+    rows = [
+        (_DISPLAY[one.code], _amount(one.value), _DISPLAY[meaning.code])
+        for one in answer.statements
+        if isinstance(meaning := dict(one.parts).get("marker-meaning"), Coded) and isinstance(one.value, Amount)
+    ]
+    tables = tuple(one.note for one in answer.statements if one.code.startswith("table-"))
+    return MarkersView(answer.said[0], agree.value if isinstance(agree, Truth) else None, tuple(rows), tables)
+
+
+async def show_after(source: TrialSource, pages: Pages) -> Response:
+    """What changed at the new settings, what other markers say, and whether the answer still holds.
+
+    Args:
+        source: the patient.
+        pages: how pages are made.
+
+    Raises:
+        Rejected: the patient cannot be read.
+    """
+    source.asks_together()
+    frame, read, compared, markers, validity = await asyncio.gather(
+        frame_of(source, pages.zone),
+        tried(source.titration()),
+        tried(source.asked("compare-settings")),
+        tried(source.asked("compare-markers")),
+        tried(source.asked("check-validity")),
+    )
+    if isinstance(read, Rejected):
+        return no_answer(read, frame, pages, here="after")
+    compared_not = in_clinical_words(compared.problems[0]) if isinstance(compared, Rejected) else ""
+    return pages.page(
+        "after.html",
+        frame,
+        here="after",
+        view=None if isinstance(compared, Rejected) else after_view(compared),
+        why_not=compared_not,
+        markers=markers_view(markers),
+        validity=validity_of(validity, read, source.at_s),
+    )
+
+
+async def show_days(source: TrialSource, pages: Pages) -> Response:
+    """The trials of the last days, and what was charted between them.
+
+    Args:
+        source: the patient.
+        pages: how pages are made.
+
+    Raises:
+        Rejected: the patient cannot be read, or the record cannot.
+    """
+    frame, answer = await asyncio.gather(frame_of(source, pages.zone), tried(source.asked("follow-trials")))
+    if isinstance(answer, Rejected):
+        return no_answer(answer, frame, pages, here="days")
+    return pages.page("days.html", frame, here="days", view=trials_view(answer, zone=pages.zone), days=None)

@@ -1,0 +1,165 @@
+"""The pages before a trial: what speaks for one and against it, what to ask now, and the plan."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+from fastapi import Response
+
+from ebbmark.fhir.answer import Amount, Answer, Coded, Statement, Truth
+from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.quantities import in_words
+from ebbmark.physiology.before.candidate import Documented, Standing
+from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk
+from ebbmark.web.page.answer_pages import no_answer
+from ebbmark.web.page.frame import Pages, frame_of
+from ebbmark.web.page.source import TrialSource
+from ebbmark.web.plan_page import plan_view
+from ebbmark.words.pages import standing_words
+
+__all__ = ["BeforeView", "before_view", "show_before", "show_plan"]
+
+_STATE: Final = {
+    "mean-arterial-pressure": "MAP",
+    "lowest-mean-arterial-pressure": "lowest MAP of the last hour",
+    "systolic-arterial-pressure": "systolic pressure",
+    "heart-rate": "heart rate",
+    "oxygen-saturation": "SpO2",
+    "arterial-ph": "pH",
+    "arterial-carbon-dioxide": "PaCO2",
+    "noradrenaline-equivalent": "noradrenaline equivalent",
+}
+"""Names of the parts of the present state, as charts spell them."""
+
+
+@dataclass(frozen=True, slots=True)
+class BeforeView:
+    """What is known before a trial.
+
+    Attributes:
+        lead: where the assessment stands.
+        rest: what follows from that, and what it does not say.
+        speaks_for: one sentence each, with its source.
+        against: severity and text, gravest first.
+        state: name, value with its unit.
+        state_note: ages of the values, and what was not charted.
+        to_ask_first: contraindications of which the record says nothing.
+        to_ask: further conditions of which it says nothing.
+        refuted: conditions that the record says are not there.
+        in_full: the whole answer in sentences.
+        rules: with their citations.
+    """
+
+    lead: str
+    rest: str
+    speaks_for: tuple[tuple[str, str], ...]
+    against: tuple[tuple[str, str], ...]
+    state: tuple[tuple[str, str], ...]
+    state_note: str
+    to_ask_first: tuple[str, ...]
+    to_ask: tuple[str, ...]
+    refuted: tuple[str, ...]
+    in_full: tuple[str, ...]
+    rules: tuple[str, ...]
+
+
+def before_view(answer: Answer) -> BeforeView:
+    """Put the assessment of a candidate in words and lists.
+
+    Args:
+        answer: of `$assess-candidate`.
+    """
+    by_code: dict[str, list[Statement]] = {}
+    for one in answer.statements:
+        by_code.setdefault(one.code, []).append(one)
+    standing = by_code["candidate-assessment"][0].value
+    (state,), (documented,) = by_code["present-state"], by_code["documented-conditions"]
+    said = {slug: value.code for slug, value in documented.parts if isinstance(value, Coded)}
+    charted = (Documented.PRESENT.value, Documented.CONTRADICTORY.value)
+    present = [one.words for one in RISK_CONCEPTS if said.get(one.slug) in charted]
+    lead, rest = standing_words(Standing(standing.code if isinstance(standing, Coded) else ""), present)
+    silent = [one for one in RISK_CONCEPTS if said.get(one.slug) == Documented.NOT_DOCUMENTED.value]
+    return BeforeView(
+        lead=lead,
+        rest=rest,
+        speaks_for=tuple(
+            (one.note, one.method) for one in by_code.get("trial-indication", ()) if one.value == Truth(True)
+        ),
+        against=tuple((one.severity, one.text) for one in answer.warnings),
+        state=tuple(
+            (_STATE[code], in_words(value.value, value.unit).removesuffix(" pH"))
+            for code, value in state.parts
+            if isinstance(value, Amount)
+        ),
+        state_note=state.note,
+        to_ask_first=tuple(one.words for one in silent if one.risk is Risk.ABSOLUTE),
+        to_ask=tuple(one.words for one in silent if one.risk is not Risk.ABSOLUTE),
+        refuted=tuple(one.words for one in RISK_CONCEPTS if said.get(one.slug) == Documented.REFUTED.value),
+        in_full=answer.said,
+        rules=tuple(rule.sentence for rule in answer.rules),
+    )
+
+
+async def show_before(source: TrialSource, pages: Pages) -> Response:
+    """What speaks for a trial and against it, and what to ask now.
+
+    Args:
+        source: the patient.
+        pages: how pages are made.
+
+    Raises:
+        Rejected: the patient cannot be read.
+    """
+    frame = await frame_of(source, pages.zone)
+    try:
+        answer = await source.asked("assess-candidate")
+    except Rejected as rejected:
+        return no_answer(rejected, frame, pages, here="before")
+    return pages.page("before.html", frame, here="before", view=before_view(answer))
+
+
+_HOW_TO_SEND: Final = " No plan is laid out until"
+"""From here on the refusal speaks to those who send requests; on the page there is a form instead."""
+
+
+@dataclass(frozen=True, slots=True)
+class _InTheWay:
+    what: str
+    sentence: str
+
+
+async def show_plan(source: TrialSource, pages: Pages, acknowledged: tuple[str, ...] = ()) -> Response:
+    """The plan, or what a clinician must have looked at before.
+
+    Args:
+        source: the patient.
+        pages: how pages are made.
+        acknowledged: what was acknowledged, by the word of the refusal.
+
+    Raises:
+        Rejected: the patient cannot be read.
+    """
+    frame = await frame_of(source, pages.zone)
+    parameters: list[dict[str, Any]] = [{"name": "acknowledged", "valueString": one} for one in acknowledged]
+    if acknowledged and source.clinician:
+        parameters.append({"name": "acknowledged-by", "valueReference": dict(source.clinician)})
+    try:
+        answer = await source.asked("plan-trial", tuple(parameters))
+    except Rejected as rejected:
+        if not source.clinician or any(one.kind is not ProblemKind.NOT_ACKNOWLEDGED for one in rejected.problems):
+            return no_answer(rejected, frame, pages, here="before", again="plan")
+        return pages.page(
+            "plan.html",
+            frame,
+            here="before",
+            view=None,
+            in_the_way=[_in_the_way(one) for one in rejected.problems],
+            clinician=source.clinician.get("display") or source.clinician.get("reference"),
+            csrf=source.csrf,
+        )
+    return pages.page("plan.html", frame, here="before", view=plan_view(answer))
+
+
+def _in_the_way(problem: Problem) -> _InTheWay:
+    return _InTheWay(problem.found, problem.sentence.partition(_HOW_TO_SEND)[0])
