@@ -26,9 +26,9 @@ _REFUSED = {
     503: "The access could not be renewed just now.",
 }
 _RETRY_AFTER: dict[str, Any] = {
-    "Retry-After": {"description": "After how many seconds to ask again.", "schema": {"type": "integer"}}
+    "Retry-After": {"description": "With 429: after how many seconds to ask again.", "schema": {"type": "integer"}}
 }
-_TOO_MANY = 429
+_CLIENT_ERRORS, _SERVER_ERRORS = 4, 5
 _OF_A_FORM = frozenset({409, 415, 422})
 
 _SAID: dict[tuple[str, str], tuple[str, str, str]] = {
@@ -105,12 +105,14 @@ def documented(path: str, method: str) -> dict[str, Any]:
             200: {"description": "The sheet.", "content": _PDF} if path == "/report" else _PAGE,
             **({304: {"description": "Nothing has changed."}} if path == "/running" else {}),
             **{
-                status: {
-                    "description": text,
+                f"{kind}XX": {
+                    "description": " ".join(
+                        f"{status}: {text}" for status, text in refused.items() if status // 100 == kind
+                    ),
                     "content": _HTML,
-                    **({"headers": _RETRY_AFTER} if status == _TOO_MANY else {}),
+                    **({"headers": _RETRY_AFTER} if kind == _CLIENT_ERRORS else {}),
                 }
-                for status, text in refused.items()
+                for kind in (_CLIENT_ERRORS, _SERVER_ERRORS)
             },
         },
         "openapi_extra": extra,
