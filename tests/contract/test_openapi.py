@@ -87,17 +87,22 @@ def test_every_door_is_in_the_document() -> None:
         "/.well-known/jwks.json",
         "/page/style.css",
         "/page/page.js",
-        *[f"/app/{{tab}}/{page}" for page in ("", "running", "plan", "report", "record", "not-now")],
+        *[
+            f"/app/{{tab}}/{page}"
+            for page in ("", "before", "running", "after", "days", "plan", "report", "record", "not-now")
+        ],
     }
 
 
 def test_every_page_of_a_record_says_how_it_is_refused() -> None:
     pages = [one for path, methods in DOCUMENT["paths"].items() if path.startswith("/app/") for one in methods.values()]
 
-    assert len(pages) == 8
+    assert len(pages) == 11
     for page in pages:
-        assert {"401", "403", "404", "429", "502", "503"} <= page["responses"].keys()
-        assert "Retry-After" in page["responses"]["429"]["headers"]
+        refused = {kind: page["responses"][kind]["description"] for kind in ("4XX", "5XX")}
+        assert [one for one in ("401", "403", "404", "429") if f"{one}: " not in refused["4XX"]] == []
+        assert [one for one in ("502", "503") if f"{one}: " not in refused["5XX"]] == []
+        assert "Retry-After" in page["responses"]["4XX"]["headers"]
 
 
 def test_without_a_record_that_may_open_it_a_page_is_refused_as_documented() -> None:
