@@ -5,7 +5,9 @@ from __future__ import annotations
 import pytest
 
 from ebbmark.physiology.after.losses import PressureLimit, PressureLosses, pressure_losses
+from ebbmark.physiology.after.seen import Gap
 from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.words.since_titration import seen_words
 from trials import START_S, reading
 
 MAP, SYSTOLIC = Quantity.MEAN_ARTERIAL_PRESSURE, Quantity.SYSTOLIC_ARTERIAL_PRESSURE
@@ -28,8 +30,8 @@ def test_a_fall_from_before_the_trial_to_below_the_limit_is_grave_and_names_both
     (seen,) = losses(pressures({-30: 74.0, 10: 58.0, 20: 58.0})).seen
 
     assert seen.grave
-    assert "Mean arterial pressure fell from 74 mmHg before the trial to 58 mmHg" in seen.sentence
-    assert "below the limit of 60 mmHg (decided by the unit)" in seen.sentence
+    assert "Mean arterial pressure fell from 74 mmHg before the trial to 58 mmHg" in seen_words(seen, START_S)
+    assert "below the limit of 60 mmHg (decided by the unit)" in seen_words(seen, START_S)
 
 
 @pytest.mark.parametrize(("now", "grave"), [(59.9, True), (60.0, False)])
@@ -49,7 +51,7 @@ def test_a_low_pressure_is_told_though_nothing_was_read_before() -> None:
     (seen,) = losses(pressures({20: 52.0}), began_s=None).seen
 
     assert seen.grave
-    assert "Mean arterial pressure is 52 mmHg, below the limit" in seen.sentence
+    assert "Mean arterial pressure is 52 mmHg, below the limit" in seen_words(seen, START_S)
 
 
 def test_a_pressure_that_came_back_is_not_told() -> None:
@@ -59,7 +61,7 @@ def test_a_pressure_that_came_back_is_not_told() -> None:
 def test_a_fall_since_the_first_hour_is_told() -> None:
     (seen,) = losses(pressures({10: 84.0, 20: 82.0, 170: 66.0}), minute=175).seen
 
-    assert "from 83 mmHg right after the titration to 66 mmHg" in seen.sentence
+    assert "from 83 mmHg right after the titration to 66 mmHg" in seen_words(seen, START_S)
     assert not seen.grave
 
 
@@ -68,10 +70,8 @@ def test_a_systolic_pressure_is_judged_where_only_that_is_charted(now: float, gr
     (seen,) = losses(pressures({-30: 120.0, 20: now}, SYSTOLIC)).seen
 
     assert seen.grave is grave
-    assert "Systolic arterial pressure" in seen.sentence
+    assert "Systolic arterial pressure" in seen_words(seen, START_S)
 
 
 def test_a_record_without_pressure_says_that_a_fall_would_not_show() -> None:
-    assert losses(pressures({-30: 74.0})).not_checked == (
-        "No arterial pressure was sent in the last half hour, so a fall would not show.",
-    )
+    assert losses(pressures({-30: 74.0})).not_checked == (Gap("no-pressure"),)

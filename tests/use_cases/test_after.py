@@ -94,7 +94,7 @@ def test_a_quiet_record_says_that_nothing_was_seen_not_that_nothing_happened() -
     said = asked("check-validity", DAY, now=stamp(AFTER + 60))
 
     assert value_of(said.observation("titration-may-be-old")) is False
-    assert "not the same as nothing having happened" in said.first
+    assert "What was not charted does not show." in said.first
 
 
 def test_an_open_circuit_six_hours_later_is_seen_with_its_reading() -> None:
@@ -317,7 +317,7 @@ def test_a_patient_who_fails_after_the_window_of_comparison_stands_first() -> No
 
     for words in ("SpO2 is 82 % (5 min old)", "Mean arterial pressure is 50", "look at the patient first"):
         assert said.first.index(words) < said.first.index("Better: ")
-    assert "By the readings of the last half hour, worse than before the trial:" in said.first
+    assert "In the last half hour, worse than before the trial:" in said.first
     assert "ends 2.7 h ago" in said.first or "ends 2.8 h ago" in said.first
     assert {"oxygenation-lost", "arterial-pressure-fell", "heart-rate-low"} <= said.issues
     assert {one["severity"] for one in said.of("DetectedIssue")} == {"high"}
@@ -336,7 +336,7 @@ def test_a_low_saturation_a_slow_heart_and_a_halved_compliance_ask_for_a_look_at
     said = asked("check-validity", [*DAY, *WELL, FAILING], now=stamp(AFTER + 285))
 
     assert said.first.startswith("Look at the patient first.")
-    assert "a pneumothorax, secretions, a displaced tube or a leak would look so" in said.first
+    assert "a pneumothorax, secretions, a displaced tube or a leak look like this" in said.first
     for code in ("compliance-lost", "heart-rate-low", "arterial-pressure-fell"):
         assert said.issue(code)["severity"] == "high"
 

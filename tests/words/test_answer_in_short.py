@@ -11,8 +11,8 @@ from ebbmark.fhir.answer import Answer
 from ebbmark.physiology.advice.advice import Severity
 from ebbmark.physiology.advice.cautions import SEVERITY_OF_OBSERVED
 from ebbmark.physiology.closing.estimate import Verdict
-from ebbmark.words.answer_in_short import MOST_WORDS_OF_LINE, MOST_WORDS_OF_REASONS, SHORT, InShort, in_short
-from ebbmark.words.titration import TEMPLATES
+from ebbmark.words.answer_in_short import MOST_WORDS_OF_LINE, MOST_WORDS_OF_REASONS, InShort, in_short
+from ebbmark.words.messages import ENGLISH
 from recommendations import ALL
 
 EVERY = {**DRAWN, **ALL}
@@ -67,9 +67,9 @@ def test_the_gravest_caution_of_a_suggestion_stands_in_the_line(name: str) -> No
     grave = [c for c in answer.titration.advice.cautions if c.of_this_patient and c.severity is not Severity.LOW]
 
     if short.number:
-        assert short.against == (f"Against: {SHORT[grave[0].slug]}." if grave else "")
+        assert short.against == (f"Against: {ENGLISH[f'against.{grave[0].slug}']}." if grave else "")
     elif grave and grave[0].severity is Severity.HIGH:
-        assert short.against == f"Look first: {SHORT[grave[0].slug]}."
+        assert short.against == f"Look first: {ENGLISH[f'against.{grave[0].slug}']}."
 
 
 @by_trial
@@ -81,7 +81,9 @@ def test_no_fact_stands_twice(name: str) -> None:
 
 
 def test_whatever_can_speak_against_an_answer_has_a_short_form() -> None:
-    possible = {*TEMPLATES, *(slug for slug, severity in SEVERITY_OF_OBSERVED.items() if severity is not Severity.LOW)}
+    short = {name.removeprefix("against."): text for name, text in ENGLISH.items() if name.startswith("against.")}
+    cautions = {name.removeprefix("caution.") for name in ENGLISH if name.startswith("caution.")}
+    observed = {slug for slug, severity in SEVERITY_OF_OBSERVED.items() if severity is not Severity.LOW}
 
-    assert possible - set(SHORT) == {"oxygen-changed"}  # of low severity
-    assert max(len(words.split()) for words in SHORT.values()) <= 7
+    assert (cautions | observed) - set(short) == {"oxygen-changed"}  # of low severity
+    assert max(len(words.split()) for words in short.values()) <= 7

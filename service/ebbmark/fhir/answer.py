@@ -11,6 +11,7 @@ from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.sources import Ignored
 from ebbmark.physiology.before.plan import Plan
 from ebbmark.physiology.patient.titration import Titration
+from ebbmark.words.in_short import InShort
 
 __all__ = ["Amount", "Answer", "Coded", "Part", "Rule", "Statement", "Truth", "Warned", "Whole"]
 
@@ -142,6 +143,7 @@ class Answer:
         request: what was asked.
         rules: every rule set applied.
         span_s: from when to when the answer looks [s since 1970-01-01T00:00:00Z].
+        short: the answer in its two short layers.
         said: the answer in plain sentences, the most important first.
         always: plain sentences that are true of every such answer, and stand last.
         statements: in the order in which people read them.
@@ -160,6 +162,7 @@ class Answer:
     request: Request
     rules: tuple[Rule, ...]
     span_s: tuple[float, float]
+    short: InShort
     said: tuple[str, ...]
     statements: tuple[Statement, ...]
     warnings: tuple[Warned, ...] = ()

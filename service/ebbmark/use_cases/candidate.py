@@ -12,7 +12,8 @@ from ebbmark.physiology.before.indication import Indication
 from ebbmark.physiology.formulas.gas_exchange import Oxygenation
 from ebbmark.use_cases.before_trial import candidate_of, not_looked_for, not_placed, warnings_of
 from ebbmark.use_cases.said import answered, rule_of_limits, sentences
-from ebbmark.use_cases.state import state_statement
+from ebbmark.use_cases.state import dose_of, state_statement
+from ebbmark.words.before_in_short import candidate_in_short
 
 __all__ = ["candidate_answer"]
 
@@ -52,6 +53,9 @@ def candidate_answer(request: Request, site: Site) -> Answer:
     return answered(
         OPERATION,
         request,
+        short=candidate_in_short(
+            candidate, unjudged=len(request.unjudged), noradrenaline_mcg_per_kg_per_min=dose_of(request)
+        ),
         said=(
             *not_placed(request),
             candidate.sentence,

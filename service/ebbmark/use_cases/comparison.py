@@ -20,7 +20,7 @@ from ebbmark.fhir.quantities import (
     Unit,
 )
 from ebbmark.fhir.reading.request import Request
-from ebbmark.physiology.after.comparison import LimitCheck, Overdistension, compare
+from ebbmark.physiology.after.comparison import Comparison, LimitCheck, Overdistension, compare
 from ebbmark.physiology.after.losses import beyond_now
 from ebbmark.physiology.after.measures import Change, Measure, Verdict
 from ebbmark.physiology.after.seen import Event
@@ -32,6 +32,14 @@ from ebbmark.physiology.trial.steps import Trial
 from ebbmark.physiology.wording import level
 from ebbmark.use_cases.said import answered, missing, rule_of, rule_of_limits, sentences
 from ebbmark.use_cases.settings_after import Moments, moments_of, pressure_limits, snapshot_of, warnings_of
+from ebbmark.words.comparison import (
+    change_words,
+    comparison_in_short,
+    comparison_words,
+    limit_check_words,
+    overdistension_words,
+)
+from ebbmark.words.since_titration import seen_words
 
 __all__ = ["comparison_answer"]
 
@@ -75,10 +83,13 @@ def comparison_answer(request: Request, site: Site) -> Answer:
     low = pressure_limits(site).get(Quantity.MEAN_ARTERIAL_PRESSURE)
     comparison = compare(before, after, steps=steps, protocol=request.protocol, pressure_limit=low)
     alarms = beyond_now(request.readings, site.stop_limits, titrated_s=moments.titrated_s, at_s=request.as_of_s)
-    latest = _latest(request, before, until_s)
+    since = _since(request, before, until_s)
+    latest = _latest(request, since, until_s)
     # Where the comparison begins with the low pressure itself, it is not said twice.
-    said_below = not latest and comparison.summary.startswith("Mean arterial pressure")
-    now = [one.sentence for one in alarms if not (said_below and one.event is Event.PRESSURE_LOST)]
+    said_below = not latest and comparison.pressure is not None
+    now = [
+        seen_words(one, moments.titrated_s) for one in alarms if not (said_below and one.event is Event.PRESSURE_LOST)
+    ]
     during = f"In the first {AFTER_S / 3600:.0f} h of the new settings:" if latest else ""
     changes = [_change(one, before, after) for one in comparison.changes]
     limits = [_limit(one) for one in comparison.limits]
@@ -86,15 +97,16 @@ def comparison_answer(request: Request, site: Site) -> Answer:
     return answered(
         OPERATION,
         request,
+        short=comparison_in_short(comparison, alarms=alarms, latest=since),
         said=(
-            sentences(*now, latest, _within_the_trial(before, trial), during, comparison.summary),
-            *[one.sentence for one in comparison.changes],
-            *[one.sentence for one in comparison.limits],
-            comparison.overdistension.sentence,
+            sentences(*now, latest, _within_the_trial(before, trial), during, comparison_words(comparison)),
+            *map(change_words, comparison.changes),
+            *map(limit_check_words, comparison.limits),
+            overdistension_words(comparison.overdistension),
             _windows(began_s, moments, until_s),
         ),
         statements=[*changes, *limits, top],
-        warnings=warnings_of(alarms),
+        warnings=warnings_of(alarms, moments.titrated_s),
         rules=(rule_of(request.protocol), rule_of_limits(site.stop_limits)),
         values=(request.protocol, site.stop_limits),
         span_s=(began_s - BEFORE_S, request.as_of_s),
@@ -103,20 +115,25 @@ def comparison_answer(request: Request, site: Site) -> Answer:
     )
 
 
-def _latest(request: Request, before: Snapshot, until_s: float) -> str:
-    """What is worse now than before the trial, where the window of the comparison ended earlier; empty where not."""
+def _since(request: Request, before: Snapshot, until_s: float) -> Comparison | None:
+    """The last half hour against the time before the trial, where the window of the comparison ended earlier."""
     at_s = request.as_of_s
     if at_s - until_s < LATEST_S:
+        return None
+    return compare(before, snapshot_of(request, at_s - LATEST_S, at_s), protocol=request.protocol)
+
+
+def _latest(request: Request, since: Comparison | None, until_s: float) -> str:
+    """What is worse now than before the trial; empty where the window of the comparison reaches until now."""
+    if since is None:
         return ""
-    now = snapshot_of(request, at_s - LATEST_S, at_s)
-    ended = f"the comparison with the new settings below ends {(at_s - until_s) / 3600.0:.1f} h ago."
-    if not now.figures:
-        return f"Nothing that can be compared was charted in the last half hour; {ended}"
-    changes = compare(before, now, protocol=request.protocol).changes
-    worse = [one.sentence for one in changes if one.verdict is Verdict.WORSE]
+    ended = f"The comparison with the new settings below ends {(request.as_of_s - until_s) / 3600.0:.1f} h ago."
+    if all(one.after is None for one in since.changes):
+        return f"Nothing that can be compared was charted in the last half hour. {ended}"
+    worse = [change_words(one) for one in since.changes if one.verdict is Verdict.WORSE]
     if not worse:
-        return f"By the readings of the last half hour nothing is worse than before the trial; {ended}"
-    return f"By the readings of the last half hour, worse than before the trial: {' '.join(worse)} Note that {ended}"
+        return f"In the last half hour nothing is worse than before the trial. {ended}"
+    return f"In the last half hour, worse than before the trial: {' '.join(worse)} {ended}"
 
 
 def _within_the_trial(before: Snapshot, trial: Trial | None) -> str:
@@ -152,7 +169,7 @@ def _change(one: Change, before: Snapshot, after: Snapshot) -> Statement:
         kind=f"change-of-{one.measure.slug}",
         code=f"change-of-{one.measure.slug}",
         value=Coded(one.verdict.value),
-        note=sentences(one.sentence, *_reasons(one, before, after)),
+        note=sentences(change_words(one), *_reasons(one, before, after)),
         method=f"Noise: {one.noise_source}",
         sources=tuple(source for figure in figures if figure is not None for source in figure.sources),
         parts=tuple(parts),
@@ -174,7 +191,7 @@ def _limit(one: LimitCheck) -> Statement:
         kind=f"limit-{one.slug}",
         code=f"limit-{one.slug}",
         value=Truth(one.holds) if one.holds is not None else None,
-        note=one.sentence,
+        note=limit_check_words(one),
         method=one.citation,
         sources=one.sources,
         parts=(*measured, ("limit-value", Amount(one.limit, unit))),
@@ -187,6 +204,6 @@ def _top(one: Overdistension, trial: Trial | None) -> Statement:
         kind="overdistension-at-top",
         code="overdistension-at-top",
         value=Coded(one.sureness.value),
-        note=one.sentence,
+        note=overdistension_words(one),
         sources=tuple({source for step in steps for sample in step.samples for source in sample.sources}),
     )

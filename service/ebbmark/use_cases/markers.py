@@ -15,6 +15,7 @@ from ebbmark.physiology.before.peep_tables import PEEP_TABLES, TableAnswer, look
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.timeline import FIO2, in_force_at
 from ebbmark.use_cases.said import answered, beyond_in_trial, judged_closing, rule_of, the_trial, titration_of
+from ebbmark.words.after_in_short import markers_in_short
 
 __all__ = ["markers_answer"]
 
@@ -46,6 +47,7 @@ def markers_answer(request: Request, _: Site) -> Answer:
     return answered(
         OPERATION,
         request,
+        short=markers_in_short(markers, closing, looked_up, beyond=bool(beyond)),
         said=(
             beyond,
             markers.sentence,

@@ -41,6 +41,7 @@ from ebbmark.use_cases.in_progress import refuse_unless_in_progress
 from ebbmark.use_cases.said import answered, rule_of, rule_of_limits, sentences
 from ebbmark.words.ages import clock
 from ebbmark.words.next_step import called_before_words, condition_words, decision_words, move_words
+from ebbmark.words.next_step_in_short import next_step_in_short
 from ebbmark.words.stopping import met_words, stop_answer_words, told_words
 from ebbmark.words.titration import with_reason
 
@@ -132,6 +133,9 @@ def next_step(request: Request, site: Site) -> Answer:
     return answered(
         OPERATION,
         request,
+        short=next_step_in_short(
+            decision, scene, suggested_cmh2o=None if follows is None else follows.suggested_peep_cmh2o
+        ),
         said=[
             *_said(said, move, running, stops, request, since_s),
             *earlier,

@@ -14,6 +14,7 @@ from ebbmark.use_cases.before_trial import candidate_of, not_looked_for, warning
 from ebbmark.use_cases.completing import how_to_complete
 from ebbmark.use_cases.said import answered, rule_of, rule_of_limits
 from ebbmark.use_cases.settings_now import settings_now
+from ebbmark.words.before_in_short import plan_in_short
 
 __all__ = ["plan_answer"]
 
@@ -54,6 +55,13 @@ def plan_answer(request: Request, site: Site) -> Answer:
     return answered(
         OPERATION,
         request,
+        short=plan_in_short(
+            plan,
+            now_cmh2o=settings.peep_cmh2o,
+            ml_per_kg=request.protocol.target_ml_per_kg,
+            candidate=candidate,
+            acknowledged=len(acknowledged),
+        ),
         said=(plan.summary, *plan.warnings, plan.origins),
         statements=(),
         warnings=warnings_of(candidate, request),

@@ -25,6 +25,7 @@ from ebbmark.physiology.stop.unusable import Doubts
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrial, Trial
 from ebbmark.use_cases.beside import beside_of
+from ebbmark.words.in_short import InShort
 from ebbmark.words.titration import sentence, with_reason, worded
 
 __all__ = [
@@ -49,6 +50,7 @@ def answered(
     operation: str,
     request: Request,
     *,
+    short: InShort,
     said: Sequence[str],
     statements: Sequence[Statement],
     warnings: Sequence[Warned] = (),
@@ -65,6 +67,7 @@ def answered(
     Args:
         operation: slug of the question.
         request: what was asked.
+        short: the answer in its two short layers.
         said: the answer in plain sentences.
         statements: in the order in which people read them.
         warnings: gravest first.
@@ -86,6 +89,7 @@ def answered(
         request=request,
         rules=tuple(rules),
         span_s=span_s,
+        short=short,
         said=tuple(text for text in said if text),
         statements=tuple(statements),
         warnings=tuple(warnings),

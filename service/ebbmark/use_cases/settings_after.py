@@ -16,6 +16,7 @@ from ebbmark.physiology.formulas.body import predicted_body_weight_kg
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.use_cases.said import missing
+from ebbmark.words.since_titration import seen_words
 
 __all__ = ["Moments", "moments_of", "pressure_limits", "snapshot_of", "warnings_of", "weight_of"]
 
@@ -79,11 +80,12 @@ def snapshot_of(request: Request, from_s: float, until_s: float) -> Snapshot:
     return take_snapshot(request.readings, pbw_kg=weight_of(request), from_s=from_s, until_s=until_s)
 
 
-def warnings_of(seen: Sequence[Seen]) -> list[Warned]:
+def warnings_of(seen: Sequence[Seen], titrated_s: float) -> list[Warned]:
     """What was seen since, as warnings of the answer.
 
     Args:
         seen: gravest first.
+        titrated_s: when PEEP was set after the trial [s since 1970-01-01T00:00:00Z].
     """
     counts: dict[str, int] = {}
     warned = []
@@ -95,7 +97,7 @@ def warnings_of(seen: Sequence[Seen]) -> list[Warned]:
                 kind=f"seen-{slug}-{counts[slug]}",
                 code=slug,
                 severity="high" if one.grave else "moderate",
-                text=f"{one.sentence} Source: {one.citation}.",
+                text=f"{seen_words(one, titrated_s)} Source: {one.citation}.",
                 sources=one.sources,
                 span_s=(one.from_s, one.until_s),
             )

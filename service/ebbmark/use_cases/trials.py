@@ -11,6 +11,7 @@ from ebbmark.physiology.after.trials_over_time import PastTrial, Shift, TrialCha
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.use_cases.said import answered, beyond_in_trial, rule_of, the_trial, titration_of
+from ebbmark.words.after_in_short import trials_in_short
 
 __all__ = ["trials_answer"]
 
@@ -35,11 +36,13 @@ def trials_answer(request: Request, _: Site) -> Answer:
     followed = follow_trials([_past(*both) for both in zip(trials, titrations, strict=True)])
     rows = [_row(number, *both) for number, both in enumerate(zip(followed.rows, trials, strict=True), start=1)]
     changes = [_change(number, one) for number, one in enumerate(followed.changes, start=2)]
+    beyond = beyond_in_trial(titrations[-1].findings)
     return answered(
         OPERATION,
         request,
+        short=trials_in_short(followed, beyond=bool(beyond)),
         said=(
-            beyond_in_trial(titrations[-1].findings),
+            beyond,
             followed.sentence,
             f"Only the latest {MOST_TRIALS} trials were read." if len(trials) == MOST_TRIALS else "",
             *[one.sentence for one in followed.rows],

@@ -20,6 +20,7 @@ from ebbmark.use_cases.settings_after import (
     warnings_of,
     weight_of,
 )
+from ebbmark.words.since_titration import gaps_words, validity_in_short, validity_words
 
 __all__ = ["trial_before", "validity_answer"]
 
@@ -48,13 +49,14 @@ def validity_answer(request: Request, site: Site) -> Answer:
         pressure_limits=pressure_limits(site),
         stop_limits=site.stop_limits,
     )
-    gaps = f"Not looked for: {' '.join(answer.not_checked)}" if answer.stale and answer.not_checked else ""
+    gaps = gaps_words(answer.not_checked) if answer.stale else ""
+    told = validity_words(answer)
     when = datetime.fromtimestamp(moments.titrated_s, UTC)
     validity = Statement(
         kind="titration-may-be-old",
         code="titration-may-be-old",
         value=None if answer.silent and not answer.stale else Truth(answer.stale),
-        note=answer.sentence,
+        note=told,
         method=f"{answer.evidence.text} Source: {answer.evidence.citation}",
         sources=tuple({source for one in answer.seen for source in one.sources}),
         span_s=(moments.titrated_s, request.as_of_s),
@@ -62,9 +64,10 @@ def validity_answer(request: Request, site: Site) -> Answer:
     return answered(
         OPERATION,
         request,
-        said=(answer.sentence, gaps, how, f"Looked at from {when:%Y-%m-%d %H:%M} UTC on, when PEEP was set."),
+        short=validity_in_short(answer),
+        said=(told, gaps, how, f"Looked at from {when:%Y-%m-%d %H:%M} UTC on, when PEEP was set."),
         statements=[validity],
-        warnings=warnings_of(answer.seen),
+        warnings=warnings_of(answer.seen, moments.titrated_s),
         rules=(rule_of(request.protocol), rule_of_limits(site.stop_limits)),
         values=(request.protocol, site.stop_limits),
         span_s=(moments.titrated_s, request.as_of_s),

@@ -1,7 +1,7 @@
 """Sentences of a titration: one template per finding, with its values by name.
 
-The last part of a value's name is its unit and decides how it is spelled; a finding without a template is a mistake
-that a test finds.
+The last part of a value's name is its unit and decides how it is spelled; a finding without a template is a
+mistake that a test finds.
 """
 
 from __future__ import annotations
@@ -17,20 +17,10 @@ from ebbmark.physiology.closing.estimate import WOULD_HELP, Closing, Verdict
 from ebbmark.physiology.findings import Finding, Weight
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.wording import interval, level, percent
-from ebbmark.words.titration_sentences import REASONS, TEMPLATES
+from ebbmark.words.messages import ENGLISH, say
 
-__all__ = ["REASONS", "TEMPLATES", "sentence", "with_reason", "worded", "worded_advice"]
+__all__ = ["sentence", "with_reason", "worded", "worded_advice"]
 
-
-_CONDITION: Final = {
-    Weight.LOOK_FIRST: (
-        "The record says: {words}. {says} No closing pressure and no PEEP is given from a curve then; look at the "
-        "patient first."
-    ),
-    Weight.HIGH: "The record says: {words}. {says}",
-    Weight.MODERATE: "The record says: {words}. {says}",
-    Weight.LOW: "The record says: {words}. {says}",
-}
 
 _SEVERITY: Final = {
     Weight.LOOK_FIRST: Severity.HIGH,
@@ -40,31 +30,28 @@ _SEVERITY: Final = {
 }
 
 
-_LOOK: Final = "Look at the patient first."
-_NO_NUMBER: Final = "No PEEP is suggested."
-_NOT_TOLERATED: Final = (
-    "Closing and margin would give {} cmH2O, which was not tolerated in this trial: no PEEP is suggested. Look at the "
-    "patient first."
-)
-
-
 def sentence(finding: Finding) -> str:
     """The finding in plain sentences."""
     if finding.slug == "suggested":
         return _suggested(finding)
-    if finding.slug not in TEMPLATES and finding.slug not in REASONS and "text" in finding.values:
+    known = next((one for one in ("caution", "titration") if f"{one}.{finding.slug}" in ENGLISH), "")
+    if not known and "text" in finding.values:
         return str(finding.values["text"])
-    template = TEMPLATES.get(finding.slug) or REASONS.get(finding.slug) or _CONDITION[finding.weight]
+    condition = "condition-look" if finding.weight is Weight.LOOK_FIRST else "condition"
     spelled = {name: _spelled(name, value) for name, value in finding.values.items()}
     spelled["at"] = _steps(finding.peeps_cmh2o)
     spelled["At"] = spelled["at"].capitalize().replace("peep", "PEEP").replace("cmh2o", "cmH2O")
     spelled["recovery"] = spelled["earlier"] = ""
     if "then_value" in finding.values:
-        spelled["recovery"] = ", and {then_value} at {then_peep_cmh2o} cmH2O".format(**spelled)
+        spelled["recovery"] = _say("recovery", **spelled)
     if "before" in finding.values:
-        spelled["earlier"] = " ({before} before the trial)".format(**spelled)
-    said = template.format(**spelled)
+        spelled["earlier"] = _say("earlier", **spelled)
+    said = say(f"{known}.{finding.slug}" if known else f"titration.{condition}", **spelled)
     return said[0].upper() + said[1:]
+
+
+def _say(name: str, /, **values: object) -> str:
+    return say(f"titration.{name}", **values)
 
 
 def worded(titration: Titration) -> Titration:
@@ -78,11 +65,11 @@ def worded(titration: Titration) -> Titration:
         advice = replace(advice, why=_after_stop(advice.why, closing))
     advice = worded_advice(advice, titration.findings)
     if looks:
-        tail = _NO_NUMBER
+        tail = _say("no-number")
         if not _reason(looks):
-            tail = f"{_LOOK} {advice.rationale}"
+            tail = f"{_say('look')} {advice.rationale}"
         if any(one.slug == "stop-limit-at-suggestion" for one in looks):
-            tail = _NOT_TOLERATED.format(level(float(looks[-1].values["suggested_cmh2o"])))
+            tail = _say("not-tolerated", suggested_cmh2o=level(float(looks[-1].values["suggested_cmh2o"])))
         advice = replace(advice, rationale=" ".join((*map(sentence, looks), tail)), look_first=True)
     return replace(titration, closing=closing, advice=advice)
 
@@ -132,28 +119,11 @@ def _suggested(finding: Finding) -> str:
     values = finding.values
     spelled = {name: _spelled(name, value) for name, value in values.items()}
     between = interval(float(values["low_cmh2o"]), float(values["high_cmh2o"]))
-    said = (
-        "Compliance fell{for_good} at the step of {closing_cmh2o} cmH2O{last} (probability {here_share} for this very "
-        "step, {reached_share} for closing at one of the steps tested; 90 % interval: {between}). {margin_cmh2o} "
-        "cmH2O above it is {peep_cmh2o} cmH2O"
-    ).format(
-        between=between,
-        for_good="" if "last_step" in values else " for good",
-        last=", the last one tested" if "last_step" in values else "",
-        **spelled,
-    )
-    if "plateau" not in values:
-        said += ". The plateau there is not known, since only dynamic compliance was measured: a hold would tell."
-    else:
-        said += (
-            "; expected there at {ml_per_kg} mL/kg ({volume_ml} mL): driving pressure about {driving} and plateau "
-            "about {plateau} cmH2O."
-        ).format(**spelled)
-    if "intrinsic" in values:
-        said += " Intrinsic PEEP of about {intrinsic} cmH2O is counted in.".format(**spelled)
-    if "plateau_measured" in values:
-        said += " Both follow from the plateau that was measured at that step."
-    return said
+    said = [_say("suggested-last-step" if "last_step" in values else "suggested", between=between, **spelled)]
+    said.append(_say("suggested-expected" if "plateau" in values else "suggested-no-plateau", **spelled))
+    said += [_say("suggested-intrinsic", **spelled)] if "intrinsic" in values else []
+    said += [_say("suggested-measured")] if "plateau_measured" in values else []
+    return " ".join(said)
 
 
 def with_reason(closing: Closing, findings: Sequence[Finding]) -> Closing:

@@ -25,6 +25,7 @@ from ebbmark.fhir.writing.terms import OWN
 from ebbmark.physiology.advice.advice import Caution, WhatIf
 from ebbmark.physiology.closing.estimate import Closing, StepEstimate, Verdict
 from ebbmark.physiology.patient.titration import Titration
+from ebbmark.words.answer_in_short import in_short
 
 __all__ = ["titration_answer", "with_source"]
 
@@ -60,6 +61,7 @@ def titration_answer(
         request=request,
         rules=(protocol_rule(request.protocol), *limits_rule(request.stop_limits)),
         span_s=span_s,
+        short=in_short(titration.advice, titration.closing),
         said=(titration.advice.rationale,),
         statements=tuple(_statements(request, titration, (span_s[1], span_s[1]))),
         warnings=tuple(_warnings(cautions)),

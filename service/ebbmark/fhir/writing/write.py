@@ -7,6 +7,7 @@ Same answer, same bytes: full URLs come from the identity, times from the data. 
 
 from __future__ import annotations
 
+from html import escape
 from math import inf
 
 import msgspec
@@ -23,6 +24,7 @@ from ebbmark.fhir.writing.report import report_entries
 from ebbmark.fhir.writing.terms import ABSENT_BECAUSE, CATEGORY_EXAM, CATEGORY_PROCEDURE, LOINC_TERMS, OWN
 from ebbmark.fhir.writing.transaction import as_transaction
 from ebbmark.words.headline import headline
+from ebbmark.words.in_short import InShort
 
 __all__ = ["OPERATION", "SIGNING", "as_transaction", "write_bundle", "write_bundle_bytes"]
 
@@ -125,6 +127,18 @@ def write_bundle(
     return msgspec.json.decode(body, type=dict[str, object])
 
 
+def narrative(short: InShort) -> Json:
+    """FHIR R4 Narrative of an answer: the line, and the reasons as a list.
+
+    Args:
+        short: the two layers.
+    """
+    reasons = "".join(f"<li>{escape(one)}</li>" for one in short.reasons)
+    listed = f"<ul>{reasons}</ul>" if reasons else ""
+    div = f'<div xmlns="http://www.w3.org/1999/xhtml"><p><b>{escape(short.line)}</b></p>{listed}</div>'
+    return {"status": "generated", "div": div}
+
+
 def _conclusion(answer: Answer) -> str:
     """The answer in one or two sentences."""
     found = answer.titrated
@@ -141,6 +155,7 @@ def _guidance(frame: Frame) -> Json:
     notes += answer.always
     return {
         "resourceType": "GuidanceResponse",
+        "text": narrative(answer.short),
         "requestIdentifier": {"system": REQUEST_SYSTEM, "value": answer.identity},
         "identifier": [frame.identifier("guidance")],
         "moduleUri": operation_url(answer.operation),

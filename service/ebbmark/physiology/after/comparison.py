@@ -17,9 +17,8 @@ from ebbmark.physiology.after.measures import ASSUMED_NOISE, Change, Measure, No
 from ebbmark.physiology.after.snapshot import Figure, Snapshot
 from ebbmark.physiology.closing.estimate import StepEstimate
 from ebbmark.physiology.protocols import Protocol
-from ebbmark.physiology.wording import level
 
-__all__ = ["Comparison", "LimitCheck", "Overdistension", "Sureness", "compare", "overdistension_at_top"]
+__all__ = ["Comparison", "LimitCheck", "Overdistension", "Pressure", "Sureness", "compare", "overdistension_at_top"]
 
 LOW_TIDAL_VOLUME = "ARDS Network, N Engl J Med 2000;342:1301-8"
 DRIVING_PRESSURE = "Amato et al, N Engl J Med 2015;372:747-55 (an association, not a tested target)"
@@ -39,7 +38,6 @@ class LimitCheck:
         limit: of the protocol [same unit].
         sources: indices of the inputs used.
         citation: where the limit comes from.
-        sentence: one plain sentence.
     """
 
     slug: str
@@ -48,7 +46,6 @@ class LimitCheck:
     limit: float
     sources: tuple[int, ...]
     citation: str
-    sentence: str
 
 
 class Sureness(Enum):
@@ -68,13 +65,30 @@ class Overdistension:
         sureness: shown where the 90 % bands of the top and the best step do not touch.
         top_cmh2o: highest PEEP of the limb; None without steps.
         best_cmh2o: PEEP of the highest expected compliance; None without steps.
-        sentence: one or two plain sentences.
+        top_ml_per_cmh2o: expected compliance at the top; None without steps.
+        best_ml_per_cmh2o: the highest expected compliance; None without steps.
     """
 
     sureness: Sureness
-    top_cmh2o: float | None
-    best_cmh2o: float | None
-    sentence: str
+    top_cmh2o: float | None = None
+    best_cmh2o: float | None = None
+    top_ml_per_cmh2o: float | None = None
+    best_ml_per_cmh2o: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Pressure:
+    """A mean arterial pressure that fell or is low.
+
+    Attributes:
+        now_mmhg: at the later time.
+        before_mmhg: at the earlier time; None where it did not fall beyond noise.
+        limit: that it lies below; None where it does not.
+    """
+
+    now_mmhg: float
+    before_mmhg: float | None
+    limit: PressureLimit | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,13 +99,13 @@ class Comparison:
         changes: one per measure: a fall of mean arterial pressure first, then those that are known on both sides.
         limits: plateau, driving pressure, tidal volume, at the later time.
         overdistension: at the top of the trial in between.
-        summary: one or two plain sentences.
+        pressure: mean arterial pressure at the later time, where it fell or is low; None otherwise.
     """
 
     changes: tuple[Change, ...]
     limits: tuple[LimitCheck, ...]
     overdistension: Overdistension
-    summary: str
+    pressure: Pressure | None
 
 
 def compare(
@@ -116,17 +130,14 @@ def compare(
     Returns:
         The changes with their noise, the limits, and what the top of the trial showed.
 
-    Source: this project's choice of wording; noise as each `Noise` says.
+    Source: noise as each `Noise` says.
     """
     changes = sorted(
         (_change(measure, before, after, noise[measure]) for measure in _measures(before, after)),
         key=lambda change: (not _circulation_fell(change), change.verdict is Verdict.NOT_KNOWN),
     )
-    limits = _limits(after, protocol)
-    summary = " ".join(
-        text for text in (_circulation(changes, after, pressure_limit), _summary(changes, limits)) if text
-    )
-    return Comparison(tuple(changes), limits, overdistension_at_top(steps), summary)
+    pressure = _circulation(changes, after, pressure_limit)
+    return Comparison(tuple(changes), _limits(after, protocol), overdistension_at_top(steps), pressure)
 
 
 def overdistension_at_top(steps: Sequence[StepEstimate]) -> Overdistension:
@@ -142,45 +153,29 @@ def overdistension_at_top(steps: Sequence[StepEstimate]) -> Overdistension:
     chapter 13 (read at second hand). The size that is worth naming, 5 %, is this project's choice.
     """
     if not steps:
-        return Overdistension(
-            Sureness.NOT_KNOWN, None, None, "No steps of a trial were sent, so its top is not judged."
-        )
+        return Overdistension(Sureness.NOT_KNOWN)
     top = steps[0]
     best = max(steps, key=lambda step: step.fitted_ml_per_cmh2o)
+    sureness = Sureness.POSSIBLE
     if best.fitted_ml_per_cmh2o <= (1 + RELIEF) * top.fitted_ml_per_cmh2o:
-        sentence = (
-            f"No sign of overdistension at the top ({level(top.peep_cmh2o)} cmH2O): fitted compliance did not rise "
-            f"by more than {100 * RELIEF:.0f} % as PEEP came down."
-        )
-        return Overdistension(Sureness.NOT_SEEN, top.peep_cmh2o, best.peep_cmh2o, sentence)
-    rose = (
-        f"Compliance rose from about {top.fitted_ml_per_cmh2o:.0f} mL/cmH2O at {level(top.peep_cmh2o)} cmH2O to about "
-        f"{best.fitted_ml_per_cmh2o:.0f} mL/cmH2O at {level(best.peep_cmh2o)} cmH2O as PEEP came down"
-    )
-    if best.fitted_low_ml_per_cmh2o > top.fitted_high_ml_per_cmh2o:
-        sentence = f"{rose}, more than the readings wander: a sign of overdistension at the top, not of closing."
-        return Overdistension(Sureness.SHOWN, top.peep_cmh2o, best.peep_cmh2o, sentence)
-    sentence = f"{rose}, but the 90 % bands overlap: overdistension at the top is possible, not shown."
-    return Overdistension(Sureness.POSSIBLE, top.peep_cmh2o, best.peep_cmh2o, sentence)
+        sureness = Sureness.NOT_SEEN
+    elif best.fitted_low_ml_per_cmh2o > top.fitted_high_ml_per_cmh2o:
+        sureness = Sureness.SHOWN
+    return Overdistension(sureness, top.peep_cmh2o, best.peep_cmh2o, top.fitted_ml_per_cmh2o, best.fitted_ml_per_cmh2o)
 
 
 def _circulation_fell(change: Change) -> bool:
     return change.measure is Measure.MEAN_ARTERIAL_PRESSURE and change.verdict is Verdict.WORSE
 
 
-def _circulation(changes: Sequence[Change], after: Snapshot, limit: PressureLimit | None) -> str:
+def _circulation(changes: Sequence[Change], after: Snapshot, limit: PressureLimit | None) -> Pressure | None:
     """A mean arterial pressure that fell or is low, ahead of all else: whoever reads one line reads this."""
     figure = after.figures.get(Measure.MEAN_ARTERIAL_PRESSURE)
     fell = next((one for one in changes if _circulation_fell(one)), None)
     low = figure is not None and limit is not None and figure.value < limit.below_mmhg
     if figure is None or not (fell or low):
-        return ""
-    from_ = f"fell from {fell.before:.0f} to" if fell is not None and fell.before is not None else "is"
-    below = f", below the limit of {limit.below_mmhg:g} mmHg ({limit.source})" if low and limit is not None else ""
-    return (
-        f"Mean arterial pressure {from_} {figure.value:.0f} mmHg at the new settings{below}. A higher PEEP may by "
-        "itself lower blood pressure: look at the patient first."
-    )
+        return None
+    return Pressure(figure.value, None if fell is None else fell.before, limit if low else None)
 
 
 def _measures(before: Snapshot, after: Snapshot) -> list[Measure]:
@@ -202,50 +197,16 @@ def _change(measure: Measure, before: Snapshot, after: Snapshot, noise: Noise) -
 
 
 def _limits(after: Snapshot, protocol: Protocol) -> tuple[LimitCheck, ...]:
+    driving = after.figures.get(Measure.DRIVING_PRESSURE)
     return (
-        _limit("plateau", "Plateau pressure", after.plateau, protocol.plateau_limit_cmh2o, "cmH2O", LOW_TIDAL_VOLUME),
-        _limit(
-            "driving-pressure",
-            "Driving pressure",
-            after.figures.get(Measure.DRIVING_PRESSURE),
-            protocol.driving_pressure_limit_cmh2o,
-            "cmH2O",
-            DRIVING_PRESSURE,
-        ),
-        _limit(
-            "tidal-volume",
-            "Tidal volume",
-            after.tidal_volume_per_kg,
-            protocol.target_ml_per_kg,
-            "mL/kg predicted body weight",
-            LOW_TIDAL_VOLUME,
-        ),
+        _limit("plateau", after.plateau, protocol.plateau_limit_cmh2o, LOW_TIDAL_VOLUME),
+        _limit("driving-pressure", driving, protocol.driving_pressure_limit_cmh2o, DRIVING_PRESSURE),
+        _limit("tidal-volume", after.tidal_volume_per_kg, protocol.target_ml_per_kg, LOW_TIDAL_VOLUME),
     )
 
 
-def _limit(slug: str, words: str, figure: Figure | None, limit: float, unit: str, citation: str) -> LimitCheck:
+def _limit(slug: str, figure: Figure | None, limit: float, citation: str) -> LimitCheck:
     if figure is None:
-        sentence = f"{words} is not known, so whether it keeps to {limit:g} {unit} cannot be said."
-        return LimitCheck(slug, None, None, limit, (), citation, sentence)
+        return LimitCheck(slug, None, None, limit, (), citation)
     # Compared as shown, so that nobody reads "30.0 is above 30".
-    holds = round(figure.value, 1) <= limit
-    sentence = f"{words} is {figure.value:.1f} {unit}, {'within' if holds else 'above'} {limit:g}."
-    return LimitCheck(slug, holds, figure.value, limit, figure.sources, citation, sentence)
-
-
-def _summary(changes: Sequence[Change], limits: Sequence[LimitCheck]) -> str:
-    # What is wrong comes first: whoever reads one line only must not read what is better.
-    groups = (
-        ("Worse", Verdict.WORSE),
-        ("Changed", Verdict.CHANGED),
-        ("Better", Verdict.IMPROVED),
-        ("Within measurement noise", Verdict.WITHIN_NOISE),
-        ("Not known", Verdict.NOT_KNOWN),
-    )
-    parts = []
-    for words, verdict in groups:
-        named = [change.measure.words for change in changes if change.verdict is verdict]
-        if named:
-            parts.append(f"{words}: {', '.join(named)}.")
-    broken = [check.sentence for check in limits if check.holds is False]
-    return " ".join(broken + parts)
+    return LimitCheck(slug, round(figure.value, 1) <= limit, figure.value, limit, figure.sources, citation)

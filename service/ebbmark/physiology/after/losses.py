@@ -23,13 +23,12 @@ from ebbmark.physiology.after.measures import (
     judge_change,
     noise_of_difference,
 )
-from ebbmark.physiology.after.seen import Event, Seen, after_titration
+from ebbmark.physiology.after.seen import Event, Gap, Seen
 from ebbmark.physiology.after.snapshot import Figure, Snapshot, take_snapshot
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.stop.criteria import CRITERIA, StopCriterion
 from ebbmark.physiology.stop.limits import StopLimits
-from ebbmark.physiology.timeline import FIO2, fio2_words, in_force_at
-from ebbmark.physiology.wording import level
+from ebbmark.physiology.timeline import FIO2, in_force_at
 
 __all__ = [
     "NO_PRESSURE_LIMITS",
@@ -63,7 +62,7 @@ def losses_since(
     titrated_s: float,
     pbw_kg: float,
     noise: Mapping[Measure, Noise],
-) -> tuple[list[Seen], list[str]]:
+) -> tuple[list[Seen], list[Gap]]:
     """Compare the last half hour with the time right after the titration.
 
     Args:
@@ -75,24 +74,25 @@ def losses_since(
         noise: of a single reading of each measure.
 
     Returns:
-        Losses, and what could not be looked for, in plain sentences.
+        Losses, and what could not be looked for.
 
     Source: this project's choice; noise as each `Noise` says.
     """
     watched = ((Measure.COMPLIANCE, Event.COMPLIANCE_LOST), (Measure.PF_RATIO, Event.OXYGENATION_LOST))
     if at_titration is None:
-        return [], ["Compliance and oxygenation right after the titration are not known, so a loss would not show."]
+        return [], [Gap("titration-not-known")]
     now = take_snapshot(readings, pbw_kg=pbw_kg, from_s=max(titrated_s, at_s - LATEST_S), until_s=at_s)
     seen: list[Seen] = []
-    unjudged: list[str] = []
+    unjudged: list[Gap] = []
     for measure, event in watched:
         first, second = at_titration.figures.get(measure), now.figures.get(measure)
         if first is None or second is None:
             why = at_titration.not_known.get(measure) if first is None else now.not_known.get(measure)
-            unjudged.append(f"A loss of {measure.words} could not be looked for: {why}.")
+            unjudged.append(Gap("loss", {"measure": measure, "why": why}))
             continue
-        if measure is Measure.COMPLIANCE and (elsewhere := _at_another_peep(at_titration, now)):
-            unjudged.append(elsewhere)
+        then, here = at_titration.peep, now.peep
+        if measure is Measure.COMPLIANCE and _at_another_peep(then, here) and then is not None and here is not None:
+            unjudged.append(Gap("another-peep", {"now_cmh2o": here.value, "then_cmh2o": then.value}))
             continue
         lost = _loss(measure, event, first, second, at_s, titrated_s, noise[measure])
         if lost is not None:
@@ -100,15 +100,9 @@ def losses_since(
     return seen, unjudged
 
 
-def _at_another_peep(at_titration: Snapshot, now: Snapshot) -> str:
-    """Why compliance cannot be compared where PEEP is another one; empty where it is the same or not known."""
-    then, here = at_titration.peep, now.peep
-    if then is None or here is None or abs(then.value - here.value) <= SAME_PEEP_CMH2O:
-        return ""
-    return (
-        f"PEEP is {level(here.value)} cmH2O now and was {level(then.value)} at the titration; compliance depends on "
-        "it, so a loss of compliance could not be looked for."
-    )
+def _at_another_peep(then: Figure | None, here: Figure | None) -> bool:
+    """Whether compliance cannot be compared, since PEEP is known to be another one."""
+    return then is not None and here is not None and abs(then.value - here.value) > SAME_PEEP_CMH2O
 
 
 def _loss(
@@ -125,13 +119,9 @@ def _loss(
     if change.verdict is not Verdict.WORSE:
         return None
     large = event is Event.COMPLIANCE_LOST and second.value <= (1.0 - LARGE_LOSS) * first.value
-    causes = " Look at the patient: a pneumothorax, secretions, a displaced tube or a leak would look so." * large
-    sentence = (
-        f"{after_titration(at_s, titrated_s)}: {change.sentence} The lung is no longer as it was at the titration."
-        f"{causes}"
-    )
     citation = f"{change.noise_source}; {_TEXTBOOK}" if event is Event.OXYGENATION_LOST else change.noise_source
-    return Seen(event, max(titrated_s, at_s - LATEST_S), at_s, second.sources, citation, sentence, grave=large)
+    from_s = max(titrated_s, at_s - LATEST_S)
+    return Seen(event, event.value, from_s, at_s, second.sources, citation, {"change": change}, grave=large)
 
 
 THEN_S: Final = 3600.0
@@ -141,7 +131,7 @@ THEN_S: Final = 3600.0
 NOISE: Final = Noise(0.0, 2.0, f"2 points of one reading of saturation; {ASSUMED}")
 
 
-def saturation_loss(readings: Sequence[Reading], *, titrated_s: float, at_s: float) -> Seen | str:
+def saturation_loss(readings: Sequence[Reading], *, titrated_s: float, at_s: float) -> Seen | Gap | None:
     """Compare the latest saturation with the first hour after the titration.
 
     Args:
@@ -150,7 +140,7 @@ def saturation_loss(readings: Sequence[Reading], *, titrated_s: float, at_s: flo
         at_s: time of the question [s since 1970-01-01T00:00:00Z].
 
     Returns:
-        The fall; why it could not be looked for, as a sentence; or an empty string where there was none.
+        The fall; why it could not be looked for; None where there was none.
     """
     found = [one for one in readings if one.quantity is Quantity.SPO2 and titrated_s <= one.at_s <= at_s]
     now = max(
@@ -158,26 +148,23 @@ def saturation_loss(readings: Sequence[Reading], *, titrated_s: float, at_s: flo
     )
     then = [one for one in found if one.at_s <= titrated_s + THEN_S and one is not now]
     if now is None or not then:
-        when = "in the last half hour" if now is None else "in the first hour after it"
-        return f"A fall of SpO2 could not be looked for: none was sent {when}."
+        return Gap("no-saturation-now" if now is None else "no-saturation-then")
     first = median(one.value for one in then)
     band = noise_of_difference(NOISE, before=first, after=now.value, readings_before=len(then))
     if first - now.value <= band:
-        return ""
+        return None
     before, after = (in_force_at(readings, FIO2, one.at_s).reading for one in (then[-1], now))
     if before is not None and after is not None and before.value - after.value > FIO2.same:
-        return (
-            f"SpO2 fell from {first:g} to {now.value:g} %, and FiO2 was lowered from {fio2_words(before.value)} to "
-            f"{fio2_words(after.value)} meanwhile: whether the lung lost anything cannot be told from it."
-        )
+        fio2 = {"fio2_before": before.value, "fio2_now": after.value}
+        return Gap("saturation-and-oxygen", {"before_percent": first, "now_percent": now.value, **fio2})
     known = before is not None and after is not None
-    oxygen = f"at an FiO2 of {fio2_words(after.value)}" if known and after is not None else "(FiO2 is not known)"
-    sentence = (
-        f"{after_titration(now.at_s, titrated_s)}: SpO2 fell from {round(first, 1):g} to {round(now.value, 1):g} % "
-        f"{oxygen}; a difference of up to {band:.0f} points would be measurement noise (assumed). What it comes from "
-        "is to be looked for at the bedside."
-    )
-    return Seen(Event.OXYGENATION_LOST, now.at_s, now.at_s, (now.source,), NOISE.source, sentence)
+    values = {
+        "before_percent": first,
+        "now_percent": now.value,
+        "noise_percent": band,
+        "fio2": after.value if known and after is not None else None,
+    }
+    return Seen(Event.OXYGENATION_LOST, "saturation-lost", now.at_s, now.at_s, (now.source,), NOISE.source, values)
 
 
 _BEYOND: Final = (
@@ -209,14 +196,8 @@ def beyond_now(readings: Sequence[Reading], limits: StopLimits, *, titrated_s: f
         now = max(of_it, key=lambda one: (one.at_s, one.source))
         if row.sign * (limit.value - now.value) <= 0:
             continue
-        words = row.reading_words[0].upper() + row.reading_words[1:]
-        minutes = round((at_s - now.at_s) / 60)
-        old = "less than a minute old" if minutes < 1 else f"{minutes} min old"
-        sentence = (
-            f"{words} is {round(now.value, 1):g} {row.unit} ({old}), limit {row.shown_limit(limit.value)} "
-            f"({limit.source}): look at the patient first."
-        )
-        found.append(Seen(event, now.at_s, now.at_s, (now.source,), limit.source, sentence, grave=True))
+        values = {"reading": now, "limit": limit, "row": row, "age_s": at_s - now.at_s}
+        found.append(Seen(event, "beyond-limit", now.at_s, now.at_s, (now.source,), limit.source, values, grave=True))
     return tuple(found)
 
 
@@ -226,10 +207,6 @@ BEFORE_S: Final = 3600.0
 _NOISE: Final = {
     Quantity.MEAN_ARTERIAL_PRESSURE: ASSUMED_NOISE[Measure.MEAN_ARTERIAL_PRESSURE],
     Quantity.SYSTOLIC_ARTERIAL_PRESSURE: Noise(0.0, 6.0, f"6 mmHg between two charted values; {ASSUMED}"),
-}
-_WORDS: Final = {
-    Quantity.MEAN_ARTERIAL_PRESSURE: "Mean arterial pressure",
-    Quantity.SYSTOLIC_ARTERIAL_PRESSURE: "Systolic arterial pressure",
 }
 
 
@@ -246,10 +223,10 @@ NO_PRESSURE_LIMITS: Final[Mapping[Quantity, PressureLimit]] = MappingProxyType({
 
 @dataclass(frozen=True, slots=True)
 class PressureLosses:
-    """What was seen of arterial pressure, and what could not be looked for, in plain sentences."""
+    """What was seen of arterial pressure, and what could not be looked for."""
 
     seen: tuple[Seen, ...]
-    not_checked: tuple[str, ...]
+    not_checked: tuple[Gap, ...]
 
 
 def pressure_losses(
@@ -279,17 +256,16 @@ def pressure_losses(
         any_now = True
         before = [] if began_s is None else [one for one in of_it if began_s - BEFORE_S <= one.at_s < began_s]
         then = [one for one in of_it if titrated_s <= one.at_s <= titrated_s + THEN_S and one not in now]
-        told = [
-            f"from {_middle(group):.0f} mmHg {when}"
-            for group, when in ((before, "before the trial"), (then, "right after the titration"))
+        fell = {
+            when: _middle(group)
+            for group, when in ((before, "before_mmhg"), (then, "then_mmhg"))
             if group and _fell(group, now, noise)
-        ]
+        }
         limit = limits.get(quantity)
         low = limit is not None and _middle(now) < limit.below_mmhg
-        if told or low:
-            found.append(_seen(quantity, now, titrated_s, noise, told, limit if low else None))
-    gap = () if any_now else ("No arterial pressure was sent in the last half hour, so a fall would not show.",)
-    return PressureLosses(tuple(found), gap)
+        if fell or low:
+            found.append(_seen(quantity, now, noise, fell, limit if low else None))
+    return PressureLosses(tuple(found), () if any_now else (Gap("no-pressure"),))
 
 
 def _middle(group: Sequence[Reading]) -> float:
@@ -303,19 +279,9 @@ def _fell(earlier: Sequence[Reading], now: Sequence[Reading], noise: Noise) -> b
 
 
 def _seen(
-    quantity: Quantity,
-    now: Sequence[Reading],
-    titrated_s: float,
-    noise: Noise,
-    told: Sequence[str],
-    limit: PressureLimit | None,
+    quantity: Quantity, now: Sequence[Reading], noise: Noise, fell: Mapping[str, float], limit: PressureLimit | None
 ) -> Seen:
     first_s, last_s = min(one.at_s for one in now), max(one.at_s for one in now)
-    fell = f"fell {' and '.join(told)} to {_middle(now):.0f} mmHg" if told else f"is {_middle(now):.0f} mmHg"
-    low = f", below the limit of {limit.below_mmhg:g} mmHg ({limit.source})" if limit is not None else ""
-    sentence = (
-        f"{_WORDS[quantity]} {fell}{low}, {after_titration(last_s, titrated_s)}. A higher PEEP may by itself lower "
-        "blood pressure: look at the patient before any number here is used."
-    )
-    sources = tuple(sorted({one.source for one in now}))
-    return Seen(Event.PRESSURE_LOST, first_s, last_s, sources, noise.source, sentence, grave=limit is not None)
+    values = {"quantity": quantity, "now_mmhg": _middle(now), "limit": limit, **fell}
+    sources, event = tuple(sorted({one.source for one in now})), Event.PRESSURE_LOST
+    return Seen(event, event.value, first_s, last_s, sources, noise.source, values, grave=limit is not None)

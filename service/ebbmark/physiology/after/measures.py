@@ -99,7 +99,6 @@ class Change:
         noise_source: where that comes from.
         noise_assumed: True where no published source stands behind it.
         verdict: what may be said.
-        sentence: one plain sentence.
     """
 
     measure: Measure
@@ -110,7 +109,6 @@ class Change:
     noise_source: str
     noise_assumed: bool
     verdict: Verdict
-    sentence: str
 
 
 def noise_of_difference(
@@ -163,20 +161,13 @@ def judge_change(
     """
     noise = noise or ASSUMED_NOISE[measure]
     if before is None or after is None:
-        side = "before and after" if before is None and after is None else "before" if before is None else "after"
-        sentence = f"{_capital(measure.words)} is not known {side}, so it is not compared."
-        return Change(measure, before, after, None, None, noise.source, noise.assumed, Verdict.NOT_KNOWN, sentence)
+        return Change(measure, before, after, None, None, noise.source, noise.assumed, Verdict.NOT_KNOWN)
     band = noise_of_difference(
         noise, before=before, after=after, readings_before=readings_before, readings_after=readings_after
     )
     difference = after - before
     verdict = _verdict(measure, difference, band)
-    sentence = (
-        f"{_capital(measure.words)} {_words_of(verdict, difference)}: {measure.show(before)} before, "
-        f"{measure.show(after)} after; a difference of up to {measure.show(band)} would be measurement noise "
-        f"({'assumed' if noise.assumed else 'published'})."
-    )
-    return Change(measure, before, after, difference, band, noise.source, noise.assumed, verdict, sentence)
+    return Change(measure, before, after, difference, band, noise.source, noise.assumed, verdict)
 
 
 def _verdict(measure: Measure, difference: float, band: float) -> Verdict:
@@ -185,16 +176,3 @@ def _verdict(measure: Measure, difference: float, band: float) -> Verdict:
     if measure.better == 0:
         return Verdict.WORSE if difference < 0 else Verdict.CHANGED
     return Verdict.IMPROVED if difference * measure.better > 0 else Verdict.WORSE
-
-
-def _words_of(verdict: Verdict, difference: float) -> str:
-    direction = "rose" if difference > 0 else "fell"
-    return {
-        Verdict.IMPROVED: f"{direction}, which is better",
-        Verdict.WORSE: f"{direction}, which is worse",
-        Verdict.CHANGED: f"{direction} by more than noise; whether that is better depends on its cause",
-    }.get(verdict, "did not change by more than its readings wander")
-
-
-def _capital(words: str) -> str:
-    return words[0].upper() + words[1:]

@@ -1,11 +1,13 @@
-"""What may be seen since a titration, in one form: which event, when, by which inputs, and in words."""
+"""What may be seen since a titration, in one form: which event, when, by which inputs, and the values that show it."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from enum import Enum
+from typing import Any
 
-__all__ = ["CodedChange", "Event", "Seen", "after_titration"]
+__all__ = ["CodedChange", "Event", "Gap", "Seen"]
 
 
 class Event(Enum):
@@ -48,28 +50,32 @@ class Seen:
 
     Attributes:
         event: which.
+        kind: which message of `words/since_titration.py` tells it; several may belong to one event.
         from_s, until_s: first and last reading that shows it [s since 1970-01-01T00:00:00Z].
         sources: indices of the inputs that show it.
         citation: who says that it matters.
-        sentence: what, when and why it matters, in plain sentences.
+        values: what the message names.
         grave: whether it asks for somebody now.
     """
 
     event: Event
+    kind: str
     from_s: float
     until_s: float
     sources: tuple[int, ...]
     citation: str
-    sentence: str
+    values: Mapping[str, Any] = field(default_factory=dict)
     grave: bool = False
 
 
-def after_titration(at_s: float, titrated_s: float) -> str:
-    """How long after the titration, in words.
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """One thing that could not be looked for.
 
-    Args:
-        at_s: when [s since 1970-01-01T00:00:00Z].
-        titrated_s: when PEEP was set after the titration [s since 1970-01-01T00:00:00Z].
+    Attributes:
+        kind: which, and why.
+        values: what its message names.
     """
-    minutes = (at_s - titrated_s) / 60.0
-    return f"{minutes:.0f} min after the titration" if minutes < 90 else f"{minutes / 60:.1f} h after the titration"
+
+    kind: str
+    values: Mapping[str, Any] = field(default_factory=dict)

@@ -1,0 +1,99 @@
+"""Markers of one trial, and all trials of a patient, in their two short layers."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+from ebbmark.physiology.after.markers import Marker, Markers, Meaning
+from ebbmark.physiology.after.trials_over_time import Shift, TrialsOverTime
+from ebbmark.physiology.before.peep_tables import TableAnswer
+from ebbmark.physiology.closing.estimate import Closing
+from ebbmark.physiology.wording import level, percent
+from ebbmark.words.in_short import InShort, shortened
+from ebbmark.words.messages import ENGLISH, say
+
+__all__ = ["markers_in_short", "trials_in_short"]
+
+_MOST_TRIALS: Final = 4
+
+
+def markers_in_short(
+    markers: Markers, closing: Closing, tables: Sequence[TableAnswer] = (), *, beyond: bool = False
+) -> InShort:
+    """Put it in short where each marker puts closing.
+
+    Args:
+        markers: of one trial.
+        closing: the estimate from compliance.
+        tables: what the published PEEP/FiO2 tables would set.
+        beyond: whether a vital sign was beyond a stop limit in the trial.
+    """
+    head = {True: "agree", False: "disagree", None: "not-compared"}[markers.agree]
+    compliance = _named("compliance", closing.peep_cmh2o)
+    falls = [one for one in markers.markers if one.meaning is Meaning.CLOSING]
+    named = [compliance, *[_named(one.slug, one.peep_cmh2o) for one in falls]]
+    best = [_named(one.slug, one.peep_cmh2o) for one in markers.markers if _names_best(one)]
+    looked_up = [
+        _line("table" if low != high else "table-one", low=level(low), high=level(high))
+        for one in tables
+        if (low := one.lowest_cmh2o) is not None and (high := one.highest_cmh2o) is not None
+    ]
+    first = say("short.look_first", what=say("against.stop-limit-in-trial")) if beyond else ""
+    return shortened(
+        _line(head),
+        _line("closing", listed=", ".join(named)),
+        first,
+        [
+            _line("best", listed=", ".join(best)) if best else "",
+            _line("tables", listed="; ".join(looked_up)) if looked_up else "",
+            *markers.not_recorded,
+            _line("choose"),
+        ],
+    )
+
+
+def _names_best(one: Marker) -> bool:
+    return one.meaning is Meaning.BEST and one.peep_cmh2o is not None
+
+
+def _named(slug: str, peep_cmh2o: float | None) -> str:
+    name = say(f"marker.{slug}") if f"marker.{slug}" in ENGLISH else slug.replace("-", " ")
+    return _line("none", name=name) if peep_cmh2o is None else _line("at", name=name, peep=level(peep_cmh2o))
+
+
+def _line(name: str, /, **values: object) -> str:
+    return say(f"markers-line.{name}", **values)
+
+
+def trials_in_short(trials: TrialsOverTime, *, beyond: bool = False) -> InShort:
+    """Put several trials in short: closing and suggested PEEP one after the other, and what changed.
+
+    Args:
+        trials: oldest first.
+        beyond: whether a vital sign was beyond a stop limit in the latest trial.
+    """
+    rows = trials.rows
+    latest = rows[-_MOST_TRIALS:]
+    closing = [_trials("none") if one.closing_cmh2o is None else level(one.closing_cmh2o) for one in latest]
+    suggested = [
+        _trials("no-peep") if one.suggested_peep_cmh2o is None else level(one.suggested_peep_cmh2o) for one in latest
+    ]
+    head = _trials("one") if len(rows) == 1 else _trials("several", count=len(rows))
+    told = f"{_trials('closing', listed=' → '.join(closing))} {_trials('suggested', listed=' → '.join(suggested))}"
+    changes = [_trials("nothing-to-compare")]
+    if trials.changes:
+        last = trials.changes[-1]
+        shift = {Shift.HIGHER: "higher", Shift.LOWER: "lower", Shift.WITHIN_NOISE: "same"}
+        chance = percent(last.higher if last.closing is Shift.HIGHER else last.lower)
+        changes = [
+            _trials(shift.get(last.closing, "not-comparable"), chance=chance),
+            _trials(f"compliance-{shift.get(last.compliance, 'not-comparable')}"),
+        ]
+    none = _trials("last") if rows and rows[-1].suggested_peep_cmh2o is None else ""
+    first = say("short.look_first", what=say("against.stop-limit-in-trial")) if beyond else ""
+    return shortened(head, told, first or changes[0], [*changes[0 if first else 1 :], none])
+
+
+def _trials(name: str, /, **values: object) -> str:
+    return say(f"trials-line.{name}", **values)

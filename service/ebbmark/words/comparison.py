@@ -1,0 +1,197 @@
+"""Sentences of what changed at new settings, whether the limits hold, and the answer in short."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+from ebbmark.physiology.after.comparison import RELIEF, Comparison, LimitCheck, Overdistension, Sureness
+from ebbmark.physiology.after.measures import Change, Verdict
+from ebbmark.physiology.after.seen import Seen
+from ebbmark.physiology.wording import level
+from ebbmark.words.ages import age, capital, listed
+from ebbmark.words.in_short import InShort, shortened
+from ebbmark.words.messages import say
+
+__all__ = [
+    "change_words",
+    "comparison_in_short",
+    "comparison_words",
+    "limit_check_words",
+    "overdistension_words",
+]
+
+_GROUPS: Final = (Verdict.WORSE, Verdict.CHANGED, Verdict.IMPROVED, Verdict.WITHIN_NOISE, Verdict.NOT_KNOWN)
+"""What is wrong comes first: whoever reads one line only must not read what is better."""
+
+
+def change_words(one: Change) -> str:
+    """One figure before and after, in a plain sentence.
+
+    Args:
+        one: which.
+    """
+    name = capital(one.measure.words)
+    if one.before is None or one.after is None or one.noise is None or one.difference is None:
+        sides = [side for side, value in (("before", one.before), ("after", one.after)) if value is None]
+        return _say("not-known", name=name, side=listed(sides))
+    direction = _say("rose" if one.difference > 0 else "fell")
+    moved = _say(f"moved-{one.verdict.value}", direction=direction)
+    return _say(
+        "change",
+        name=name,
+        moved=moved,
+        before=one.measure.show(one.before),
+        after=one.measure.show(one.after),
+        noise=one.measure.show(one.noise),
+        how=_say("assumed" if one.noise_assumed else "published"),
+    )
+
+
+def limit_check_words(one: LimitCheck) -> str:
+    """Whether one limit holds, in a plain sentence.
+
+    Args:
+        one: which.
+    """
+    spelled = {"name": say(f"limit.{one.slug}"), "limit": f"{one.limit:g}", "unit": say(f"limit.{one.slug}-unit")}
+    if one.value is None:
+        return _say("limit-not-known", **spelled)
+    return _say("limit-holds" if one.holds else "limit-broken", value=f"{one.value:.1f}", **spelled)
+
+
+def overdistension_words(one: Overdistension) -> str:
+    """What the top of the trial showed, in a plain sentence.
+
+    Args:
+        one: as judged.
+    """
+    relief = f"{100 * RELIEF:.0f}"
+    if one.top_cmh2o is None or one.best_cmh2o is None:
+        return _say("top-not-known")
+    return _say(
+        f"top-{one.sureness.value}",
+        relief=relief,
+        top=level(one.top_cmh2o),
+        best=level(one.best_cmh2o),
+        top_compliance=f"{one.top_ml_per_cmh2o:.0f}",
+        best_compliance=f"{one.best_ml_per_cmh2o:.0f}",
+    )
+
+
+def comparison_words(comparison: Comparison) -> str:
+    """What changed, what is wrong first, in a few plain sentences.
+
+    Args:
+        comparison: before and after.
+    """
+    parts = [pressure_words(comparison)]
+    parts += [limit_check_words(one) for one in comparison.limits if one.holds is False]
+    for verdict in _GROUPS:
+        named = [one.measure.words for one in comparison.changes if one.verdict is verdict]
+        parts += [_say(f"group-{verdict.value}", listed=", ".join(named))] if named else []
+    return " ".join(part for part in parts if part)
+
+
+def pressure_words(comparison: Comparison) -> str:
+    """A mean arterial pressure that fell or is low; empty where neither.
+
+    Args:
+        comparison: before and after.
+    """
+    one = comparison.pressure
+    if one is None:
+        return ""
+    now = f"{one.now_mmhg:.0f}"
+    moved = _say("pressure-is", now=now)
+    if one.before_mmhg is not None:
+        moved = _say("pressure-fell", before=f"{one.before_mmhg:.0f}", now=now)
+    low = "" if one.limit is None else _say("pressure-low", limit=f"{one.limit.below_mmhg:g}", source=one.limit.source)
+    return _say("pressure", moved=moved, low=low)
+
+
+def _say(name: str, /, **values: object) -> str:
+    return say(f"comparison.{name}", **values)
+
+
+def comparison_in_short(
+    comparison: Comparison, *, alarms: Sequence[Seen] = (), latest: Comparison | None = None
+) -> InShort:
+    """Put the comparison in short: worse, better, limits.
+
+    Args:
+        comparison: before the trial and at the new settings.
+        alarms: vital signs that are beyond a stop limit now.
+        latest: before the trial and the last half hour, where that is later.
+    """
+    worse, better = _of(comparison, Verdict.WORSE), _of(comparison, Verdict.IMPROVED)
+    broken = [
+        _line("broken", name=say(f"name.{one.slug}"), value=f"{one.value:.1f}", limit=f"{one.limit:g}")
+        for one in comparison.limits
+        if one.holds is False
+    ]
+    kept = [
+        _line("kept", name=say(f"name.{one.slug}"), value=f"{one.value:.1f}") for one in comparison.limits if one.holds
+    ]
+    unknown = [one.measure for one in comparison.changes if one.verdict is Verdict.NOT_KNOWN]
+    unknown_words = [say(f"name.{one.slug}") for one in unknown]
+    same = [say(f"name.{one.measure.slug}") for one in comparison.changes if one.verdict is Verdict.WITHIN_NOISE]
+    now = [_beyond(one) for one in alarms]
+    lately = [] if latest is None else _of(latest, Verdict.WORSE)
+    limits = _line("limit-broken", listed=", ".join(broken)) if broken else ""
+    if not broken and kept:
+        limits = _line("limits-hold", listed=", ".join(kept))
+    rest = [
+        _line("now-worse", listed=", ".join(lately)) if lately else "",
+        _line("changed", listed=", ".join(_of(comparison, Verdict.CHANGED)))
+        if _of(comparison, Verdict.CHANGED)
+        else "",
+        _line("same", listed=", ".join(same)) if same else "",
+        _line("unknown", listed=", ".join(unknown_words)) if unknown else "",
+        _top(comparison.overdistension),
+    ]
+    improved = _line("better-sentence", listed=", ".join(better)) if better else ""
+    if now:
+        worse_sentence = f"{_line('worse', listed=', '.join(worse))}." if worse else ""
+        return shortened(
+            _line("look"), f"{'; '.join(now)}.", limits if broken else "", [worse_sentence, improved, *rest]
+        )
+    if worse:
+        return shortened(_line("worse", listed=", ".join(worse)), improved, limits, rest)
+    if better:
+        return shortened(_line("better", listed=", ".join(better)), limits, _line("no-worse-sentence"), rest)
+    head = "nothing-known" if len(unknown) == len(comparison.changes) else "no-change"
+    return shortened(_line(head), limits, "", rest)
+
+
+def _line(name: str, /, **values: object) -> str:
+    return say(f"comparison-line.{name}", **values)
+
+
+def _of(comparison: Comparison, verdict: Verdict) -> list[str]:
+    return [
+        _line(
+            "change",
+            name=say(f"name.{one.measure.slug}"),
+            before=_figure(one, one.before),
+            after=_figure(one, one.after),
+        )
+        for one in comparison.changes
+        if one.verdict is verdict
+    ]
+
+
+def _figure(one: Change, value: float | None) -> str:
+    return "" if value is None else one.measure.show(value).split(" ")[0]
+
+
+def _beyond(one: Seen) -> str:
+    reading, limit = one.values["reading"], one.values["limit"]
+    name, value = say(f"name.{reading.quantity.slug}"), f"{round(reading.value, 1):g}"
+    return f"{say('seen.beyond-limit', name=name, value=value, limit=f'{limit.value:g}')}, {age(one.values['age_s'])}"
+
+
+def _top(one: Overdistension) -> str:
+    if one.sureness is Sureness.SHOWN:
+        return _line("top-shown")
+    return _line("top-possible") if one.sureness is Sureness.POSSIBLE else ""

@@ -1,0 +1,291 @@
+"""The next step of a running trial in its two short layers."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from typing import Any, Final
+
+from ebbmark.physiology.during.limit_checks import Bound
+from ebbmark.physiology.during.next_move import Action, Decision, Move, Reason, WayBack
+from ebbmark.physiology.during.scene import Concern, Scene
+from ebbmark.physiology.findings import Weight
+from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.stop.criteria import CRITERIA, Met, StopAnswer, StopCriterion
+from ebbmark.physiology.wording import level, percent
+from ebbmark.words.ages import age, clock
+from ebbmark.words.answer_in_short import against_words
+from ebbmark.words.in_short import InShort, shortened
+from ebbmark.words.messages import ENGLISH, say
+
+__all__ = ["next_step_in_short"]
+
+_UNITLESS: Final = frozenset({"mmHg", "/min", "cmH2O"})
+"""Units that a bedside leaves out beside the name of the value."""
+_MOST_NAMED: Final = 3
+
+
+def next_step_in_short(decision: Decision, scene: Scene, *, suggested_cmh2o: float | None = None) -> InShort:
+    """Put the next step in short.
+
+    Args:
+        decision: the move and what comes before it.
+        scene: what is known.
+        suggested_cmh2o: suggested PEEP, where closing has been passed and one follows.
+    """
+    move, stops = decision.move, scene.stops
+    if move.action is Action.STOP:
+        return _stop(decision, stops)
+    looks = list(dict.fromkeys(_concern(one) for one in decision.looked_at))
+    again = list(dict.fromkeys(_concern(one) for one in decision.again))
+    told = list(dict.fromkeys(_concern(one) for one in decision.told[0] if one.slug != "not-seen"))
+    recorded = [
+        against_words(f"condition-{one.slug}", one.weight.value)
+        for one in scene.beside.conditions
+        if one.weight in (Weight.HIGH, Weight.LOOK_FIRST)
+    ]
+    against = [*looks, *again, *told, *recorded]
+    reason = " ".join(one for one in (_reason(move), _suggestion(move, scene, suggested_cmh2o)) if one)
+    rest = [
+        _say("still-on-step") if move.reason is Reason.CALLED and move.action is Action.CLOSING_PASSED else "",
+        *([_say("sudden-causes")] if move.reason is Reason.SUDDEN else []),
+        *(_way_back(decision.way_back) if decision.way_back is not None else []),
+        _held(stops),
+        _unchecked(stops),
+    ]
+    head, number = _head(decision, scene)
+    if move.action is Action.LOOK_FIRST and looks:
+        named, others = looks[:_MOST_NAMED], [*looks[_MOST_NAMED:], *again, *told, *recorded]
+        return shortened(head, _capital(f"{'; '.join(named)}."), "", [_also(others), reason, *rest])
+    if again:
+        return shortened(head, _capital(f"{again[0]}."), "", [_also([*again[1:], *looks, *told, *recorded]), *rest])
+    if move.action is Action.MEASURE_FIRST:
+        return shortened(head, _say("no-usable"), "", [_also(against), *rest])
+    first = say("short.against", what=against[0]) if against else ""
+    return shortened(head, reason, first, [_also(against[1:]), *rest], number=number)
+
+
+def _say(name: str, /, **values: object) -> str:
+    return say(f"next-step-line.{name}", **values)
+
+
+def _capital(words: str) -> str:
+    return words[0].upper() + words[1:]
+
+
+def _also(named: Sequence[str]) -> str:
+    return say("short.also", listed="; ".join(named)) if named else ""
+
+
+def _head(decision: Decision, scene: Scene) -> tuple[str, str]:
+    """The move in a few words, and the PEEP that it names."""
+    move, latest = decision.move, decision.move.latest
+    peep = "" if move.next_peep_cmh2o is None else level(move.next_peep_cmh2o)
+    here = "" if latest is None else level(latest.peep_cmh2o)
+    match move.action:
+        case Action.LOWER:
+            return _say("lower", peep=peep), peep
+        case Action.READ_AGAIN:
+            return _say("again", peep=peep or here), peep
+        case Action.MEASURE_FIRST:
+            return _say("measure", listed=", ".join(_vital(one) for one in decision.measured)), ""
+        case Action.CLOSING_PASSED:
+            chance = "" if latest is None or latest.passed is None else percent(latest.passed)
+            return _say("closing-passed", peep=here, chance=chance), ""
+        case Action.LOWEST_REACHED:
+            return _say("lowest", peep=here), ""
+        case Action.NOT_STARTED:
+            now = scene.running.now_cmh2o
+            return _say("not-started", peep="" if now is None else level(now)), ""
+        case _:
+            return _say("look"), ""
+
+
+def _reason(move: Move) -> str:
+    """The rule that led to the move, in a few words; empty where the head says it."""
+    latest = move.latest
+    if latest is None:
+        return ""
+    peep = level(latest.peep_cmh2o)
+    chance = "" if latest.passed is None else percent(latest.passed)
+    match move.reason:
+        case Reason.NOT_READ:
+            return _say("not-read", peep=peep)
+        case Reason.THIN:
+            count = latest.readings
+            readings = _say("one-reading") if count == 1 else _say("readings", count=count)
+            return _say("thin", readings=readings, chance=chance) if chance else _say("thin-unknown", readings=readings)
+        case Reason.SUDDEN:
+            return _say("sudden", peep=peep, fall=f"{100 * latest.fall:.0f} %")
+        case Reason.UNCLEAR:
+            return _say("unclear")
+        case Reason.CALLED_BEFORE:
+            return _say("called-before", peep=peep)
+        case Reason.LOWEST:
+            return _say("not-called", chance=chance) if chance else _say("not-called-unknown")
+        case Reason.CALLED | Reason.NO_STEP:
+            return ""
+        case Reason.LOOK:
+            return _say("chance", peep=peep, chance=chance) if chance else ""
+        case Reason.PROBABLE if chance:
+            return _say("probable", peep=peep, chance=chance)
+        case Reason.POSSIBLE if chance:
+            return _say("possible", peep=peep, chance=chance)
+        case _:
+            enough = chance and move.reason is not Reason.TOO_FEW
+            return _say("chance", peep=peep, chance=chance) if enough else _say("no-chance")
+
+
+def _suggestion(move: Move, scene: Scene, suggested_cmh2o: float | None) -> str:
+    """What follows, and what is set now; empty where the trial goes on."""
+    if move.action is Action.LOWEST_REACHED:
+        return _say("decides")
+    if move.action is not Action.CLOSING_PASSED:
+        return ""
+    now = scene.running.now_cmh2o
+    set_now = "" if now is None else _say("now", now=level(now))
+    suggested = _say("no-suggestion") if suggested_cmh2o is None else _say("suggested", peep=level(suggested_cmh2o))
+    return f"{suggested} {set_now}".rstrip()
+
+
+def _stop(decision: Decision, stops: StopAnswer) -> InShort:
+    first, *others = [_met(one, stops) for one in stops.pressing] or [""]
+    back = list(_way_back(decision.way_back)) if decision.way_back is not None else []
+    before, *decides = back or [""]
+    looks = list(dict.fromkeys(_concern(one) for one in decision.looked_at))
+    rest = [*others, _also(looks), *decides, _held(stops), _unchecked(stops)]
+    return shortened(_say("stop"), first, before, rest)
+
+
+def _met(one: Met, stops: StopAnswer) -> str:
+    if one.rhythm is not None:
+        return _say("rhythm", rhythm=one.rhythm.new[0].words)
+    row, worst = CRITERIA[one.criterion], one.worst
+    limit = "" if one.limit is None else _bare(row.shown_limit(one.limit.value))
+    if worst.against is not None:
+        unit = _unit(row.unit)
+        before, value = f"{worst.against:.0f}{unit}", f"{worst.reading.value:.0f}{unit}"
+        return _say("met-from", name=_name(worst.reading.quantity), before=before, value=value, limit=limit)
+    name, value = _name(worst.reading.quantity), _value(worst.reading, row.unit)
+    if one.still or one.latest is None or one.latest is worst:
+        return _say("met", name=name, value=value, limit=limit)
+    now, at = _value(one.latest.reading, row.unit), clock(worst.reading.at_s)
+    return _say("met-was", name=name, value=value, limit=limit, time=at, now=now)
+
+
+def _bare(limit: str) -> str:
+    """A limit without the words that its place says, and without a unit that a bedside leaves out."""
+    words = [one for one in limit.split() if one not in ("below", "above", "of", "more", "than", *_UNITLESS)]
+    return " ".join(words)
+
+
+def _unit(unit: str) -> str:
+    return "" if unit in _UNITLESS else f" {unit}"
+
+
+def _value(reading: Reading, unit: str) -> str:
+    return f"{round(reading.value, 1):g}{_unit(unit)}"
+
+
+def _name(quantity: Quantity) -> str:
+    known = f"name.{quantity.slug}"
+    return say(known) if known in ENGLISH else quantity.slug.replace("-", " ")
+
+
+def _way_back(back: WayBack) -> Iterator[str]:
+    before = back.before
+    if before is None or before.peep is None:
+        yield _say("before-not-known")
+        return
+    peep = level(before.peep.value)
+    volume = before.tidal_volume
+    yield _say("before", peep=peep, volume=f"{volume.value:.0f}") if volume else _say("before-peep", peep=peep)
+    yield _say("before-decides")
+
+
+def _held(stops: StopAnswer) -> str:
+    """The vital signs that were checked, with their values."""
+    shown: dict[str, str] = {}
+    for one in stops.held:
+        if one.rhythm is not None and one.rhythm.last is not None:
+            shown["rhythm"] = one.rhythm.last.words
+        elif one.latest is not None and one.latest.against is None:
+            reading, row = one.latest.reading, CRITERIA[one.criterion]
+            shown[reading.quantity.slug] = f"{_name(reading.quantity)} {_value(reading, row.unit)}"
+    if stops.held:
+        return _say("held", listed=", ".join(shown.values())) if shown else ""
+    return _say("nothing-checked")
+
+
+def _unchecked(stops: StopAnswer) -> str:
+    named = dict.fromkeys(say(f"criterion.{one.criterion.value}") for one in stops.not_checked)
+    return say("short.not_checked", listed=", ".join(named)) if named else ""
+
+
+def _vital(concern: Concern) -> str:
+    words = str(concern.values["words"])
+    known = f"name.{words.replace(' ', '-')}"
+    return say(known) if known in ENGLISH else words.replace("-", " ")
+
+
+_UNITS: Final = {row.quantity: row.unit for row in CRITERIA.values() if row.sign}
+
+
+def _concern(one: Concern) -> str:
+    if one.slug in ("vital-not-sent", "no-limit", "signed-and-uncheckable"):
+        return _vital(one) if one.slug == "vital-not-sent" else ""
+    return _CONCERNS[one.slug](one.values)
+
+
+def _of(name: str, /, **values: object) -> str:
+    return say(f"concern.{name}", **values)
+
+
+def _beyond(values: Mapping[str, Any]) -> str:
+    bound: Bound = values["bound"]
+    reading: Reading = values["reading"]
+    spelled = {"name": _name(reading.quantity), "value": _value(reading, _UNITS[bound.quantity])}
+    return _of("beyond-signed", **spelled, limit=f"{bound.limit:g}") if bound.signed else _of("beyond", **spelled)
+
+
+def _fall(values: Mapping[str, Any]) -> str:
+    latest: Reading = values["reading"]
+    return _of("saturation-fell", highest=f"{round(values['highest'], 1):g}", latest=f"{round(latest.value, 1):g}")
+
+
+def _criterion(judged: StopCriterion) -> str:
+    return say(f"criterion.{judged.value}")
+
+
+_CONCERNS: Final[Mapping[str, Callable[[Mapping[str, Any]], str]]] = {
+    "unlike-closing": lambda one: against_words(one["finding"].slug, one["finding"].weight.value),
+    "beyond": _beyond,
+    "beyond-if-slow": lambda one: _of(
+        "beyond-if-slow",
+        name=_name(one["reading"].quantity),
+        value=_value(one["reading"], _UNITS[one["bound"].quantity]),
+    ),
+    "doubtful-pressure": lambda _: _of("doubtful-pressure"),
+    "may-be-beyond": lambda one: _of("may-be-beyond", name=_name(one["doubt"].quantity)),
+    "rhythm-changed": lambda one: _of("rhythm-changed", rhythm=one["change"].new.words),
+    "rhythm-not-readable": lambda _: _of("rhythm-not-readable"),
+    "newer-peep-unusable": lambda _: _of("newer-peep-unusable"),
+    "measured-peep-off": lambda one: _of(
+        "measured-peep-off", set=level(one["now"]), measured=level(one["reading"].value)
+    ),
+    "saturation-fell-far": _fall,
+    "saturation-falling": _fall,
+    "circuit-opened": lambda _: _of("circuit-opened"),
+    "volume-gone": lambda one: _of("volume-gone", volume=f"{one['reading'].value:.0f}"),
+    "volume-missing": lambda one: _of(
+        "volume-missing", volume=f"{one['reading'].value:.0f}", ordered=f"{one['ordered'].value:.0f}"
+    ),
+    "criterion-old": lambda one: _of("criterion-old", name=_criterion(one["criterion"].criterion)),
+    "latest-breath-fell": lambda one: _of("latest-breath-fell", fall=f"{100 * one['fall']:.0f} %"),
+    "compliance-old": lambda one: _of("compliance-old", age=age(one["age_s"])),
+    "plateau-above-limit": lambda one: _of(
+        "plateau-above-limit", value=f"{round(one['reading'].value, 1):g}", limit=f"{one['limit']:g}"
+    ),
+    "oxygen-raised": lambda one: _of(
+        "oxygen-raised", before=f"{100 * one['before']:.0f}", after=f"{100 * one['after']:.0f}"
+    ),
+}

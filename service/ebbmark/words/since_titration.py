@@ -1,0 +1,205 @@
+"""Sentences of what was seen since a titration, what could not be looked for, and the answer in short."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+from ebbmark.physiology.after.seen import Event, Gap, Seen
+from ebbmark.physiology.after.surveillance import Surveillance
+from ebbmark.physiology.timeline import fio2_words
+from ebbmark.physiology.wording import level
+from ebbmark.words.ages import age, capital
+from ebbmark.words.comparison import change_words
+from ebbmark.words.in_short import InShort, shortened
+from ebbmark.words.messages import say
+
+__all__ = ["gaps_words", "seen_words", "validity_in_short", "validity_words"]
+
+
+def validity_words(found: Surveillance) -> str:
+    """Whether the titration still holds, in a few plain sentences.
+
+    Args:
+        found: what was seen.
+    """
+    hours = _hours(found.at_s - found.titrated_s)
+    silence = "" if found.silent_s is None else _say("silent-since", hours=_hours(found.silent_s))
+    if found.seen:
+        look = _say("look") if found.patient_first else ""
+        told = [seen_words(one, found.titrated_s) for one in found.seen]
+        return _joined([look, _say("old", hours=hours), *told, silence])
+    return _joined([_say("silent" if silence else "holds", hours=hours), silence, gaps_words(found.not_checked)])
+
+
+def gaps_words(gaps: Iterable[Gap]) -> str:
+    """What could not be looked for; empty where everything could.
+
+    Args:
+        gaps: each with its reason.
+    """
+    told = [_gap(one) for one in gaps]
+    return _say("gaps", listed=" ".join(told)) if told else ""
+
+
+def seen_words(one: Seen, titrated_s: float) -> str:
+    """What was seen, when, and why it matters.
+
+    Args:
+        one: which.
+        titrated_s: when PEEP was set after the titration [s since 1970-01-01T00:00:00Z].
+    """
+    said = _say(one.kind, **_spelled(one, titrated_s))
+    if one.kind == Event.COMPLIANCE_LOST.value and one.grave:
+        return f"{said} {_say('large-loss')}"
+    return capital(said)
+
+
+def _say(name: str, /, **values: object) -> str:
+    return say(f"since.{name}", **values)
+
+
+def _joined(texts: Iterable[str]) -> str:
+    return " ".join(one for one in texts if one)
+
+
+def _hours(seconds: float) -> str:
+    return f"{seconds / 3600.0:.1f}"
+
+
+def _after(at_s: float, titrated_s: float) -> str:
+    minutes = (at_s - titrated_s) / 60.0
+    return (
+        say("seen.minutes", count=f"{minutes:.0f}") if minutes < 90 else say("seen.hours", count=f"{minutes / 60:.1f}")
+    )
+
+
+def _spelled(one: Seen, titrated_s: float) -> dict[str, str]:
+    """The values of a message, spelled."""
+    values = one.values
+    match one.kind:
+        case "disconnection-or-suction":
+            episode = values["episode"]
+            count = say("since.one-reading") if episode.readings == 1 else say("since.readings", count=episode.readings)
+            return {"after": _after(episode.from_s, titrated_s), "words": episode.words, "readings": count}
+        case "peep-below-suggestion":
+            episode = values["episode"]
+            lasts = _say("peep-still-below" if episode.goes_on else "peep-came-back")
+            return {
+                "after": _after(episode.from_s, titrated_s),
+                "peep": level(episode.lowest),
+                "suggested": level(values["suggested_cmh2o"]),
+                "lasts": lasts,
+            }
+        case "compliance-lost" | "oxygenation-lost":
+            return {"after": _after(one.until_s, titrated_s), "change": change_words(values["change"])}
+        case "saturation-lost":
+            fio2 = values["fio2"]
+            oxygen = _say("fio2-not-known") if fio2 is None else _say("at-fio2", fio2=fio2_words(fio2))
+            return {
+                "after": _after(one.from_s, titrated_s),
+                "before": f"{round(values['before_percent'], 1):g}",
+                "now": f"{round(values['now_percent'], 1):g}",
+                "oxygen": oxygen,
+                "noise": f"{values['noise_percent']:.0f}",
+            }
+        case "beyond-limit":
+            row, reading, limit = values["row"], values["reading"], values["limit"]
+            return {
+                "name": row.reading_words,
+                "value": f"{round(reading.value, 1):g} {row.unit}",
+                "age": age(values["age_s"]),
+                "limit": row.shown_limit(limit.value),
+                "source": limit.source,
+            }
+        case "arterial-pressure-fell":
+            return _of_pressure(one, titrated_s)
+        case _:
+            return {"after": _after(one.from_s, titrated_s), "words": str(values["words"])}
+
+
+def _of_pressure(one: Seen, titrated_s: float) -> dict[str, str]:
+    values = one.values
+    times = (("before_mmhg", "pressure-before"), ("then_mmhg", "pressure-then"))
+    froms = [_say(words, value=f"{values[when]:.0f}") for when, words in times if when in values]
+    limit = values["limit"]
+    now = f"{values['now_mmhg']:.0f}"
+    moved = _say("pressure-moved", from_=_say("and").join(froms), now=now) if froms else _say("pressure-is", now=now)
+    low = "" if limit is None else _say("pressure-low", limit=f"{limit.below_mmhg:g}", source=limit.source)
+    name = say(f"pressure.{values['quantity'].slug}")
+    return {"name": name, "moved": moved, "low": low, "after": _after(one.until_s, titrated_s)}
+
+
+def _gap(one: Gap) -> str:
+    values: dict[str, Any] = dict(one.values)
+    if one.kind == "loss":
+        return _say("gap-loss", measure=values["measure"].words, why=values["why"])
+    if one.kind == "another-peep":
+        return _say("gap-another-peep", now=level(values["now_cmh2o"]), then=level(values["then_cmh2o"]))
+    if one.kind == "saturation-and-oxygen":
+        return _say(
+            "gap-saturation-and-oxygen",
+            before=f"{values['before_percent']:g}",
+            now=f"{values['now_percent']:g}",
+            fio2_before=fio2_words(values["fio2_before"]),
+            fio2_now=fio2_words(values["fio2_now"]),
+        )
+    return _say(f"gap-{one.kind}")
+
+
+def validity_in_short(found: Surveillance) -> InShort:
+    """Put it in short whether the titration still holds.
+
+    Args:
+        found: what was seen.
+    """
+    hours = _hours(found.at_s - found.titrated_s)
+    gaps = list(dict.fromkeys(_gap_in_short(one) for one in found.not_checked))
+    missing = _line("not-looked-for", listed=", ".join(gaps)) if gaps else ""
+    silence = "" if found.silent_s is None else _line("silent-since", hours=_hours(found.silent_s))
+    if not found.seen:
+        head = _line("silent" if silence else "holds", hours=hours)
+        return shortened(head, silence or _line("not-proof"), "", [missing])
+    first, *others = list(dict.fromkeys(_seen_in_short(one, found.titrated_s) for one in found.seen))
+    also = say("short.also", listed="; ".join(others)) if others else ""
+    rest = [also, silence, missing, _line("repeat")]
+    if found.patient_first:
+        return shortened(_line("look"), f"{capital(first)}.", f"{_line('old', hours=hours)}.", rest)
+    return shortened(_line("old", hours=hours), f"{capital(first)}.", "", rest)
+
+
+def _line(name: str, /, **values: object) -> str:
+    return say(f"validity-line.{name}", **values)
+
+
+def _seen_in_short(one: Seen, titrated_s: float) -> str:
+    values = one.values
+    spelled: dict[str, str] = {}
+    name = one.kind
+    match one.kind:
+        case "compliance-lost" | "oxygenation-lost":
+            change = values["change"]
+            spelled = {"before": f"{change.before:.0f}", "now": f"{change.after:.0f}"}
+        case "beyond-limit":
+            reading, limit = values["reading"], values["limit"]
+            spelled = {
+                "name": say(f"name.{reading.quantity.slug}"),
+                "value": f"{round(reading.value, 1):g}",
+                "limit": f"{limit.value:g}",
+            }
+        case "arterial-pressure-fell":
+            before = values.get("before_mmhg", values.get("then_mmhg"))
+            spelled = {"name": say(f"name.{values['quantity'].slug}"), "now": f"{values['now_mmhg']:.0f}"}
+            if before is None:
+                name, spelled["limit"] = "arterial-pressure-low", f"{values['limit'].below_mmhg:g}"
+            else:
+                spelled["before"] = f"{before:.0f}"
+        case _:
+            spelled = _spelled(one, titrated_s)
+    return say(f"seen.{name}", **spelled)
+
+
+def _gap_in_short(one: Gap) -> str:
+    if one.kind == "loss":
+        return say(f"gap.{one.values['measure'].slug}")
+    return say(f"gap.{one.kind}")
