@@ -11,8 +11,8 @@ import pytest
 
 from bedside_builders import body_of, charted, rows_down, stamp
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.bedside.site import NO_SITE
 from ebbmark.fhir.operations import OPERATIONS, TITRATE_PEEP
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.words.in_short import MOST_WORDS_OF_LINE, MOST_WORDS_OF_REASONS, shortened
 from fhir_builders import Json
@@ -25,7 +25,7 @@ WELL = {"spo2": 95.0, "map": 72.0, "heart_rate": 90.0}
 
 
 def answer(operation: str, body: bytes) -> Answer:
-    return answer_request(BY_SLUG[operation], body, at_s=LATER_S, site=NO_SITE)
+    return answer_request(BY_SLUG[operation], body, RequestContext(LATER_S))
 
 
 def running(down: tuple[tuple[float, float], ...] = DOWN, *more: Json, **vitals: float) -> Answer:
