@@ -111,7 +111,7 @@ def context_in_settings(at_s: float) -> RequestContext | None:
         return None
     try:
         site = read_site(value_sets=settings.value_sets, protocols=settings.protocols, stop_limits=settings.stop_limits)
-        codes = read_codes(settings.code_map)
+        codes = read_codes(code_map=settings.code_map, charting=settings.charting)
         return RequestContext(at_s, site, code_map=codes, accept_preliminary=settings.accept_preliminary)
     except (ValueError, Rejected) as error:
         _refused(f"{str(error).rstrip('.')}.")

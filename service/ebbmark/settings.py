@@ -124,7 +124,16 @@ class Settings(BaseSettings):
     accept_preliminary: bool = Field(
         default=False, description="Whether Observations of status preliminary count where the request does not say."
     )
-    code_map: Path | None = Field(default=None, description="File with the site's ConceptMap from local codes.")
+    code_map: Path | None = Field(
+        default=None,
+        description="File, or folder of .json files, with the site's ConceptMaps from local codes, as they are: rows "
+        "that are not for this service are left.",
+    )
+    charting: Path | None = Field(
+        default=None,
+        description="JSON file with the site's charting table, signed by a clinician: what spellings of units, codes "
+        "without a system and texts mean there, the unit of numbers without one, the zone of times without one.",
+    )
     value_sets: Path | None = Field(
         default=None,
         description="File, or folder of .json files, with FHIR ValueSets that add the site's codes of conditions.",

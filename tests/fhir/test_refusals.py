@@ -58,8 +58,8 @@ CODE_MAP: Json = {
     "group": [
         {
             "source": "urn:example:codes",
-            "target": "http://loinc.org",
-            "element": [{"code": "PEEP", "target": [{"code": "29463-7", "equivalence": "equal"}]}],
+            "target": "https://ebbmark.example/fhir/CodeSystem/quantities",
+            "element": [{"code": "PEEP", "target": [{"code": "peep", "equivalence": "equal"}]}],
         }
     ],
 }
@@ -178,7 +178,7 @@ REFUSED: list[tuple[str, ProblemKind, str, bytes]] = [
         to_bytes(parameters(bundle=patient())),
     ),
     (
-        "a code map to weight",
+        "a code map to no quantity of ours",
         ProblemKind.CODE_MAP,
         "Parameters.parameter[1].resource.group[0].element[0]",
         asking(concept_map=CODE_MAP),

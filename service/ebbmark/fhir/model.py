@@ -59,6 +59,7 @@ class Codeable(msgspec.Struct, frozen=True, gc=False):
     """FHIR CodeableConcept."""
 
     coding: list[Coding] = []
+    text: str = ""
 
 
 class WordedCoding(msgspec.Struct, frozen=True, gc=False):

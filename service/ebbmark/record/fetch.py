@@ -33,7 +33,7 @@ from ebbmark.fhir.writing.instants import instant
 from ebbmark.physiology.readings import Quantity
 from ebbmark.record.beside import is_given_within, search_beside
 from ebbmark.record.client import RecordClient
-from ebbmark.record.observations import each_once, limits_of, remarks_of, search_observations, tokens_of
+from ebbmark.record.observations import each_once, is_searched, limits_of, remarks_of, search_observations, tokens_of
 from ebbmark.record.post_filter import Filtered, moment_of, post_filter, several_sources
 from ebbmark.record.record_query import RecordQuery
 from ebbmark.record.search import (
@@ -92,7 +92,11 @@ def peep_tokens(table: Table) -> list[str]:
     Args:
         table: the codes that are understood, a site's own among them.
     """
-    return sorted(f"{system}|{code}" for (system, code), row in table.items() if row.meaning in _PEEPS)
+    return sorted(
+        f"{system}|{code}"
+        for (system, code), row in table.items()
+        if row.meaning in _PEEPS and is_searched(system, row)
+    )
 
 
 def around_changes(entries: Iterable[FoundEntry], table: Table, asked: RecordQuery) -> list[tuple[float, float]]:
@@ -287,7 +291,11 @@ def with_changes(table: Table, operation: Operation) -> Table:
 def _charted_tokens(table: Table, operation: Operation) -> list[str]:
     """Codes of all that is charted over time, as search tokens; positions, modes and rhythms where looked for."""
     coded = [*CHANGE_CODES] if operation.reads_changes else []
-    rhythms = [key for key, row in table.items() if is_rhythm(row)] if operation.reads_rhythms else []
+    rhythms = (
+        [key for key, row in table.items() if is_rhythm(row) and is_searched(key[0], row)]
+        if operation.reads_rhythms
+        else []
+    )
     return [*tokens_of(table)[1], *[f"{system}|{code}" for system, code in (*coded, *sorted(rhythms))]]
 
 

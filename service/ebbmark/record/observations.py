@@ -24,6 +24,7 @@ from urllib.parse import quote, urlencode
 
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.codes import CodeRow, HeightKind, SexKind
+from ebbmark.fhir.reading.concept_map import CODE_TEXT
 from ebbmark.fhir.writing.instants import instant
 from ebbmark.record.client import RecordClient, Reply, decoded
 from ebbmark.record.post_filter import (
@@ -50,6 +51,7 @@ __all__ = [
     "PAGE_SIZE",
     "cached_search",
     "each_once",
+    "is_searched",
     "limits_of",
     "nothing_stored_since",
     "remarks_of",
@@ -142,14 +144,26 @@ def tokens_of(table: Mapping[tuple[str, str], CodeRow]) -> tuple[list[str], list
         table: the codes that are understood, a site's own among them.
     """
     personal = [
-        f"{system}|{code}" for (system, code), row in table.items() if isinstance(row.meaning, HeightKind | SexKind)
+        f"{system}|{code}"
+        for (system, code), row in table.items()
+        if isinstance(row.meaning, HeightKind | SexKind) and is_searched(system, row)
     ]
     others = [
         f"{system}|{code}"
         for (system, code), row in table.items()
-        if row.meaning is not None and not isinstance(row.meaning, HeightKind | SexKind)
+        if row.meaning is not None and not isinstance(row.meaning, HeightKind | SexKind) and is_searched(system, row)
     ]
     return sorted(personal), sorted(others)
+
+
+def is_searched(system: str, row: CodeRow) -> bool:
+    """Whether a row of the table is searched for: not by another spelling of a code system, nor by a text.
+
+    Args:
+        system: under which it stands in the table.
+        row: the row.
+    """
+    return row.system == system != CODE_TEXT
 
 
 async def search_observations(

@@ -220,7 +220,7 @@ def own_codes(code_map: CodeMap, asked: RecordQuery) -> CodeMap:
         except msgspec.DecodeError:
             continue
         if isinstance(parameter.resource, ConceptMap):
-            code_map = lay_over(code_map, rows_of(parameter.resource, "")[0])
+            code_map = lay_over(code_map, rows_of(parameter.resource, ""))
     return code_map
 
 

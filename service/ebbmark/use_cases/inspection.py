@@ -72,7 +72,7 @@ def inspect(content: bytes, context: RequestContext) -> Inspection:
     for one in met:
         if one.resource.get("resourceType") == "ConceptMap":
             try:
-                code_map = lay_over(code_map, rows_of(msgspec.convert(one.resource, ConceptMap), one.path)[0])
+                code_map = lay_over(code_map, rows_of(msgspec.convert(one.resource, ConceptMap), one.path))
             except msgspec.ValidationError:
                 continue
     tally = tally_of(met, at_s=context.at_s, code_map=code_map, accept_preliminary=context.accept_preliminary)

@@ -102,7 +102,7 @@ def create_app(settings: Settings) -> FastAPI:
     entrance = entrance_of(settings, base_url, outside)
     guests = guests_of(settings, outside_tls)
     limits = Limits(max_bytes=settings.max_body_bytes, max_entries=settings.max_entries)
-    code_map = read_codes(settings.code_map)
+    code_map = read_codes(code_map=settings.code_map, charting=settings.charting)
     site = read_site(value_sets=settings.value_sets, protocols=settings.protocols, stop_limits=settings.stop_limits)
     trail = AuditTrail(time.time, record if settings.audit_to == "record" else None, settings.audit_names_patient)
 

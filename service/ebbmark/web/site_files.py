@@ -12,6 +12,7 @@ from ebbmark.fhir.bedside.site_limits import read_stop_limits
 from ebbmark.fhir.bedside.site_protocols import with_protocols
 from ebbmark.fhir.bedside.value_sets import with_value_sets
 from ebbmark.fhir.problems import Rejected
+from ebbmark.fhir.reading.charting import with_charting
 from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap, read_code_map
 
 __all__ = ["content_of", "read_codes", "read_site"]
@@ -44,23 +45,29 @@ def read_site(*, value_sets: Path | None, protocols: Path | None, stop_limits: P
     return Site(codes, site.protocols, site.staircases, limits)
 
 
-def read_codes(code_map: Path | None) -> CodeMap:
-    """Read the site's own codes of readings.
+def read_codes(*, code_map: Path | None, charting: Path | None) -> CodeMap:
+    """Read the site's own codes of readings, and how it charts.
 
     Args:
-        code_map: a file; None where there is none.
+        code_map: a ConceptMap, or a folder with some; None where there is none.
+        charting: the signed charting table; None where there is none.
 
     Raises:
         Misread: names setting, file and element.
     """
-    if code_map is None:
-        return NO_CODE_MAP
-    content = content_of("EBBMARK_CODE_MAP", code_map)
-    try:
-        return read_code_map(content)
-    except Rejected as rejected:
-        one = rejected.problems[0]
-        raise Misread(f"EBBMARK_CODE_MAP: {code_map.name}: {one.sentence.rstrip('.')} [{one.expression}]") from None
+    codes = NO_CODE_MAP
+    if code_map is not None:
+        files = _files("EBBMARK_CODE_MAP", code_map)
+        try:
+            codes = read_code_map(*[content for _, content in files])
+        except Rejected as rejected:
+            one = rejected.problems[0]
+            place = f" [{one.expression}]" if one.expression else ""
+            raise Misread(f"EBBMARK_CODE_MAP: {one.sentence.rstrip('.')}{place}") from None
+    if charting is not None:
+        content = content_of("EBBMARK_CHARTING", charting)
+        codes = _of("EBBMARK_CHARTING", partial(with_charting, codes, charting.name, content))
+    return codes
 
 
 def _of(setting: str, read: Callable[[], _Read]) -> _Read:

@@ -13,7 +13,7 @@ from ebbmark.fhir.model import Coding, QuantityValue
 from ebbmark.fhir.reading.codes import SETTING_TWIN, CodeRow, HeightKind, SexKind
 from ebbmark.fhir.reading.plausible import RANGES
 from ebbmark.fhir.reading.quoting import code_shown
-from ebbmark.fhir.reading.units import UnitProblem, conversion
+from ebbmark.fhir.reading.units import UCUM, UnitProblem, conversion
 from ebbmark.fhir.reasons import Reason
 from ebbmark.physiology.formulas.body import ACCEPTED_HEIGHT_RANGE_CM
 from ebbmark.physiology.readings import Quantity
@@ -82,7 +82,10 @@ def meaning_of(codings: Sequence[Coding], table: Mapping[tuple[str, str], CodeRo
     if meaning.meaning is None:
         return Unusable(Reason.NOT_USED, f"{meaning.display} is not used. {meaning.reason}".strip())
     same = [row for row in rows if row.meaning is meaning.meaning]
-    note = meaning.reason if all(row.reason for row in same) else ""
+    notes = [meaning.reason] if meaning.reason and all(row.reason for row in same) else []
+    alias = next((row.system for (system, _), row in known.items() if row.system != system), "")
+    notes += [f"A code system was spelled otherwise than FHIR does; it was read as {alias}."] if alias else []
+    note = " ".join(notes)
     return Meaning(meaning.meaning, max(row.variant for row in same), note, all(row.ambiguous for row in rows))
 
 
@@ -103,14 +106,18 @@ def with_category(meaning: Meaning, category: str) -> Meaning | Unusable:
     return meaning
 
 
-def plan_for(quantity: Quantity | HeightKind, meaning: Meaning, value: QuantityValue) -> Plan | UnitProblem:
-    """How values of this quantity, the one of this meaning, become ours in this unit."""
+def plan_for(
+    quantity: Quantity | HeightKind, meaning: Meaning, value: QuantityValue, units: Mapping[tuple[str, str], str]
+) -> Plan | UnitProblem:
+    """How values of this quantity, the one of this meaning, become ours in this unit; a site's units come first."""
     slug, unit = ("height", "cm") if isinstance(quantity, HeightKind) else (quantity.slug, quantity.unit)
-    found = conversion(value.code, value.unit, value.system, unit)
+    ucum = units.get((value.system, value.code or value.unit), "") if units else ""
+    found = conversion(ucum, "", UCUM, unit) if ucum else conversion(value.code, value.unit, value.system, unit)
     if isinstance(found, UnitProblem):
         return found
     low, high = ACCEPTED_HEIGHT_RANGE_CM if isinstance(quantity, HeightKind) else RANGES[quantity]
-    notes = tuple(note for note in (meaning.note, found.note) if note)
+    of_site = f"The unit {value.code or value.unit} was read as {ucum}, as the site says." if ucum else ""
+    notes = tuple(note for note in (meaning.note, found.note, of_site) if note)
     return Plan(quantity, found.multiply, found.divide, low, high, meaning.variant, slug, unit, notes)
 
 

@@ -1,127 +1,272 @@
-"""A site's own codes: a FHIR R4 ConceptMap, laid over our table of codes.
+"""A site's own codes, units and texts: FHIR R4 ConceptMaps as they are, laid over our table of codes.
 
-Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/conceptmap.html. Only targets that are `equal` or `equivalent` count.
+Rows that are equal or equivalent to a code of our table, to a quantity of ours or to a UCUM unit are taken. All others
+(another target, `unmatched`, `wider` ...) are counted and left: a site's map serves others, too. A group without a
+source maps codes that come without a system, as R4 defines it; one whose source is `CODE_TEXT` maps
+CodeableConcept.text. What is meant for us and cannot be right stops.
+Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/conceptmap.html. OIDs of code systems: HL7 Terminology (THO), pages
+of the code systems LOINC, SNOMED CT, MDC and UCUM.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import NamedTuple
+from zoneinfo import ZoneInfo
 
 import msgspec
 
 from ebbmark.fhir.codesystem import BASE
-from ebbmark.fhir.model import ANY_RESOURCE, ConceptMap, MapElement, MapGroup
+from ebbmark.fhir.model import ANY_RESOURCE, Bundle, ConceptMap, MapElement, MapGroup
+from ebbmark.fhir.naming import LOINC, MDC, SNOMED
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.codes import CODES, CodeRow, is_rhythm
+from ebbmark.fhir.reading.codes import CODES, CodeRow, HeightKind, SexKind, is_rhythm
 from ebbmark.fhir.reading.coding import QuickPlan
 from ebbmark.fhir.reading.repeated import MOST_TOLD
+from ebbmark.fhir.reading.unit_table import UNITS
+from ebbmark.fhir.reading.units import UCUM
 from ebbmark.physiology.readings import Quantity
 
-__all__ = ["NO_CODE_MAP", "OWN_QUANTITIES", "CodeMap", "lay_over", "read_code_map", "rows_of"]
+__all__ = [
+    "CODE_TEXT",
+    "MEANINGS",
+    "NO_CODE_MAP",
+    "OWN_QUANTITIES",
+    "CodeMap",
+    "MapRows",
+    "lay_over",
+    "read_code_map",
+    "row_of_meaning",
+    "rows_of",
+]
 
 OWN_QUANTITIES = f"{BASE}/CodeSystem/quantities"
 """Code system of our own quantity slugs, for use as ConceptMap.group.target."""
 
-_BY_SLUG = {quantity.slug: quantity for quantity in Quantity}
+CODE_TEXT = f"{BASE}/CodeSystem/code-text"
+"""Stands as ConceptMap.group.source for texts of CodeableConcept.text, letter by letter with single spaces."""
+
+MEANINGS: Mapping[str, Quantity | HeightKind | SexKind] = {
+    **{quantity.slug: quantity for quantity in Quantity},
+    **{("height" if kind is HeightKind.GENERIC else f"height-{kind.slug}"): kind for kind in HeightKind},
+    **{kind.value: kind for kind in SexKind},
+}
+"""What a code can mean, by the code of our own code system."""
+
+_ALIASES = {
+    "urn:oid:2.16.840.1.113883.6.1": LOINC,
+    "https://loinc.org": LOINC,
+    "http://loinc.org/": LOINC,
+    "https://loinc.org/": LOINC,
+    "urn:oid:2.16.840.1.113883.6.96": SNOMED,
+    "https://snomed.info/sct": SNOMED,
+    "http://snomed.info/sct/": SNOMED,
+    "urn:oid:2.16.840.1.113883.6.24": MDC,
+    "urn:iso:std:iso:11073:10101/": MDC,
+}
+"""Other spellings of a code system in the field; read, never searched for."""
+
 _OF_SITE = "code map of the site"
 _SAME = frozenset({"equal", "equivalent"})
+_OURS = frozenset({OWN_QUANTITIES, UCUM, LOINC, MDC, SNOMED})
+
+
+class MapRows(NamedTuple):
+    """What ConceptMaps say.
+
+    Attributes:
+        codes: rows for the table of codes.
+        units: UCUM by Quantity.system and Quantity.code, or Quantity.unit where there is no code.
+        left: how many rows were left, by reason as a phrase.
+        problems: what is meant for us and cannot be right.
+    """
+
+    codes: list[CodeRow]
+    units: dict[tuple[str, str], str]
+    left: Counter[str]
+    problems: list[Problem]
 
 
 @dataclass(frozen=True, slots=True)
 class CodeMap:
-    """The codes that are understood.
+    """The codes, units and texts that are understood, and how the site charts.
 
     Attributes:
-        table: by (system, code); a site's rows come before ours.
+        table: by (system, code); a site's rows come before ours, an alias of a system leads to the row of its own.
+        units: UCUM by Quantity.system and code, or unit where there is no code, as the site says.
+        numbers: UCUM of numbers without a unit, by (system, code) of the concept.
+        zone: of times without one; None where they are not read.
+        charting: version and signature of the site's charting table, for remarks; empty where there is none.
         plans: how values are read, by system and code of the concept and UCUM code; filled as they first come up, for
             codes and units of the tables only, so that no caller can make it grow beyond these.
         rhythms: system and code of every code of the table that stands for the rhythm of the heart.
+        texts: those of CodeableConcept.text that stand for a code.
     """
 
     table: Mapping[tuple[str, str], CodeRow]
+    units: Mapping[tuple[str, str], str] = field(default_factory=dict)
+    numbers: Mapping[tuple[str, str], str] = field(default_factory=dict)
+    zone: ZoneInfo | None = None
+    charting: str = ""
     plans: dict[tuple[str, str, str], QuickPlan] = field(default_factory=dict, compare=False, repr=False)
     rhythms: frozenset[tuple[str, str]] = field(init=False, compare=False, repr=False)
+    texts: frozenset[str] = field(init=False, compare=False, repr=False)
 
     def __post_init__(self) -> None:
         rhythms = frozenset(key for key, row in self.table.items() if row.meaning is None and is_rhythm(row))
         object.__setattr__(self, "rhythms", rhythms)
+        object.__setattr__(self, "texts", frozenset(code for system, code in self.table if system == CODE_TEXT))
 
 
-NO_CODE_MAP = CodeMap(CODES)
+def _with_aliases(table: Mapping[tuple[str, str], CodeRow]) -> dict[tuple[str, str], CodeRow]:
+    others = {system: [alias for alias, of in _ALIASES.items() if of == system] for system in (LOINC, MDC, SNOMED)}
+    found = {(alias, code): row for (system, code), row in table.items() for alias in others[system]}
+    return {**table, **found}
+
+
+NO_CODE_MAP = CodeMap(_with_aliases(CODES))
 """Our own table alone."""
 
 
-def read_code_map(body: bytes) -> CodeMap:
-    """Read a site's ConceptMap.
+def read_code_map(*bodies: bytes) -> CodeMap:
+    """Read a site's ConceptMaps.
+
+    Args:
+        bodies: a ConceptMap each, or a Bundle of them, as JSON.
 
     Raises:
         Rejected: with every problem found.
     """
+    maps = [(one, path) for body in bodies for one, path in _maps_in(body)]
+    read = rows_of_all(maps)
+    if read.problems:
+        raise Rejected(tuple(read.problems))
+    if not read.codes and not read.units:
+        left = ", ".join(f"{count} {why}" for why, count in read.left.items()) or "no rows"
+        raise Rejected((_problem("ConceptMap", left, "rows for us", f"The code map maps nothing of ours: {left}."),))
+    return lay_over(NO_CODE_MAP, read)
+
+
+def _maps_in(body: bytes) -> list[tuple[ConceptMap, str]]:
     try:
         resource = ANY_RESOURCE.decode(body)
     except (msgspec.DecodeError, RecursionError, UnicodeDecodeError) as error:
         sentence = f"The code map is not a FHIR R4 ConceptMap in JSON: {str(error)[:200]}."
-        raise Rejected((Problem(ProblemKind.CODE_MAP, "", "unreadable", "ConceptMap", sentence),)) from None
-    if not isinstance(resource, ConceptMap):
-        found = type(resource).__name__
-        sentence = f"The code map must be a ConceptMap; found {found}."
-        raise Rejected((Problem(ProblemKind.CODE_MAP, "", found, "ConceptMap", sentence),))
-    rows, problems = rows_of(resource, "ConceptMap")
-    if problems:
-        raise Rejected(tuple(problems))
-    return lay_over(NO_CODE_MAP, rows)
+        raise Rejected((_problem("", "unreadable", "ConceptMap", sentence),)) from None
+    if isinstance(resource, ConceptMap):
+        return [(resource, "ConceptMap")]
+    if isinstance(resource, Bundle):
+        listed = [(one.resource, f"Bundle.entry[{number}].resource") for number, one in enumerate(resource.entry)]
+        maps = [(one, path) for one, path in listed if isinstance(one, ConceptMap)]
+        if maps:
+            return maps
+    found = type(resource).__name__
+    sentence = f"The code map must be a ConceptMap, or a Bundle with some; found {found}."
+    raise Rejected((_problem("", found, "ConceptMap", sentence),))
 
 
-def lay_over(below: CodeMap, rows: list[CodeRow]) -> CodeMap:
+def lay_over(below: CodeMap, read: MapRows | Sequence[CodeRow]) -> CodeMap:
     """A map in which these rows come before what is there."""
-    return CodeMap({**below.table, **{(row.system, row.code): row for row in rows}})
+    codes, units = (read.codes, read.units) if isinstance(read, MapRows) else (read, {})
+    table = {**below.table, **{(row.system, row.code): row for row in codes}}
+    return replace(below, table=table, units={**below.units, **units}, plans={})
 
 
-def rows_of(concept_map: ConceptMap, path: str) -> tuple[list[CodeRow], list[Problem]]:
-    """The rows that a ConceptMap adds, and everything that is wrong with it."""
-    rows: dict[tuple[str, str], CodeRow] = {}
-    problems: list[Problem] = []
-    if not concept_map.group:
-        problems.append(_problem(path, "no group", "at least one group", "The ConceptMap maps nothing."))
-    for number, group in enumerate(concept_map.group):
-        where = f"{path}.group[{number}]"
-        if not group.source or not group.target:
-            problems.append(
-                _problem(where, "no source or target", "both", "Each group needs its source and target system.")
-            )
-            continue
-        for index, element in enumerate(group.element):
-            if len(problems) >= MOST_TOLD:
-                break
-            row = _row(group, element, f"{where}.element[{index}]")
-            if isinstance(row, Problem):
-                problems.append(row)
-            elif rows.setdefault((row.system, row.code), row).meaning is not row.meaning:
-                problems.append(
-                    _problem(f"{where}.element[{index}]", row.code, "one meaning", f"{row.code} is mapped twice.")
-                )
-    return list(rows.values()), problems[:MOST_TOLD]
+def rows_of(concept_map: ConceptMap, path: str) -> MapRows:
+    """What one ConceptMap adds, what of it is left, and everything that is wrong with it."""
+    return rows_of_all([(concept_map, path)])
 
 
-def _row(group: MapGroup, element: MapElement, path: str) -> CodeRow | Problem:
-    same = [target.code for target in element.target if target.equivalence in _SAME]
-    if not element.code or len(same) != 1:
-        found = f"{len(same)} equal or equivalent targets"
-        sentence = f"The code {element.code or '(none)'} needs exactly one target that is equal or equivalent."
-        return _problem(path, found, "one", sentence)
-    target = same[0]
+def rows_of_all(maps: Sequence[tuple[ConceptMap, str]]) -> MapRows:
+    """What several ConceptMaps add together: two of them may not say two things of one code."""
+    codes: dict[tuple[str, str], CodeRow] = {}
+    read = MapRows([], {}, Counter(), [])
+    for concept_map, path in maps:
+        for number, group in enumerate(concept_map.group):
+            for index, element in enumerate(group.element):
+                if len(read.problems) >= MOST_TOLD:
+                    break
+                where = f"{path}.group[{number}].element[{index}]"
+                _take(group, element, where, codes, read)
+    read.codes.extend(codes.values())
+    return read
+
+
+def _take(
+    group: MapGroup, element: MapElement, where: str, codes: dict[tuple[str, str], CodeRow], read: MapRows
+) -> None:
+    targets = {target.code for target in element.target if target.equivalence in _SAME and target.code}
+    if group.target not in _OURS:
+        read.left["of another target"] += 1
+    elif not element.code or not targets:
+        said = {target.equivalence or "nothing" for target in element.target} or {"unmatched"}
+        read.left[f"that say {', '.join(sorted(said))}" if said <= _KNOWN else "that are not equivalent"] += 1
+    elif group.target == UCUM:
+        _take_unit((group.source, element.code), targets, where, read)
+    else:
+        _take_code(group, element, targets, where, codes, read)
+
+
+_KNOWN = frozenset(
+    {"unmatched", "relatedto", "wider", "narrower", "subsumes", "specializes", "inexact", "disjoint", "nothing"}
+)
+
+
+def _take_unit(key: tuple[str, str], targets: set[str], where: str, read: MapRows) -> None:
+    units = targets & UNITS.keys()
+    if not units:
+        read.left["of units that are not used"] += 1
+    elif len(targets) > 1 or read.units.setdefault(key, min(units)) not in units:
+        read.problems.append(_problem(where, "several units", "one", f"The unit {key[1]} is mapped to several units."))
+    elif key[0] in ("", UCUM) and UNITS.get(key[1], UNITS[min(units)]) != UNITS[min(units)]:
+        sentence = f"{key[1]} is a unit of UCUM itself and cannot stand for {min(units)}."
+        read.problems.append(_problem(where, key[1], "a spelling that is not UCUM", sentence))
+
+
+def _take_code(
+    group: MapGroup,
+    element: MapElement,
+    targets: set[str],
+    where: str,
+    codes: dict[tuple[str, str], CodeRow],
+    read: MapRows,
+) -> None:
+    rows = [row for target in sorted(targets) if (row := _row(group, element.code, target)) is not None]
+    if not rows and group.target == OWN_QUANTITIES:
+        accepted, target = ", ".join(MEANINGS), min(targets)
+        sentence = f"{target} is not a quantity of ours; accepted: {accepted}."
+        read.problems.append(_problem(where, target, accepted, sentence))
+        return
+    if not rows:
+        read.left["of codes that are not used"] += 1
+        return
+    known = codes.setdefault((group.source, element.code), rows[0])
+    if any(row.meaning is not known.meaning for row in rows):
+        sentence = f"{element.code} is mapped to several meanings."
+        read.problems.append(_problem(where, element.code, "one meaning", sentence))
+
+
+def _row(group: MapGroup, code: str, target: str) -> CodeRow | None:
     if group.target == OWN_QUANTITIES:
-        quantity = _BY_SLUG.get(target)
-        if quantity is None:
-            accepted = ", ".join(_BY_SLUG)
-            return _problem(path, target, accepted, f"{target} is not a quantity of ours; accepted: {accepted}.")
-        return CodeRow(group.source, element.code, quantity.slug, quantity, _OF_SITE, mapped_to=(group.target, target))
+        return row_of_meaning(group.source, code, target)
     row = CODES.get((group.target, target))
     if row is None or (row.meaning is None and not is_rhythm(row)):
-        sentence = f"{group.target}|{target} is not among the LOINC and MDC codes that are used here."
-        return _problem(path, f"{group.target}|{target}", "a code of the table", sentence)
-    return row._replace(system=group.source, code=element.code, source=_OF_SITE, mapped_to=(group.target, target))
+        return None
+    return row._replace(system=group.source, code=code, source=_OF_SITE, mapped_to=(group.target, target))
+
+
+def row_of_meaning(system: str, code: str, slug: str) -> CodeRow | None:
+    """A row of the table for a site's code that means one of ours; None where there is no such meaning.
+
+    Args:
+        system: the site's code system; empty for codes that come without one.
+        code: the site's code.
+        slug: code of our own code system.
+    """
+    meaning = MEANINGS.get(slug)
+    return CodeRow(system, code, slug, meaning, _OF_SITE, mapped_to=(OWN_QUANTITIES, slug)) if meaning else None
 
 
 def _problem(path: str, found: str, accepted: str, sentence: str) -> Problem:

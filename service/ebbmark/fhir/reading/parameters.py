@@ -68,9 +68,12 @@ def _bundle(given: Given, path: str, question: Question) -> None:
 
 def _concept_map(given: Given, path: str, question: Question) -> None:
     if isinstance(given.resource, ConceptMap):
-        rows, problems = rows_of(given.resource, f"{path}.resource")
-        question.code_rows += rows
-        question.problems += problems
+        read = rows_of(given.resource, f"{path}.resource")
+        question.code_rows += read.codes
+        question.unit_rows |= read.units
+        question.problems += read.problems
+        left = ", ".join(f"{count} {why}" for why, count in read.left.items())
+        question.notes += [f"Rows of the concept map that were left: {left}."] if left else []
     else:
         _bad(given, path, "resource: a ConceptMap", question)
 

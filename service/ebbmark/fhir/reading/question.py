@@ -179,6 +179,7 @@ class Question:
         conditions: Conditions, where the operation reads them.
         infusions: MedicationAdministrations, likewise.
         code_rows: what a ConceptMap adds to the table of codes.
+        unit_rows: the UCUM units that it gives, by Quantity.system and code or unit.
         ignored: resources that are not read.
         problems: what stops the request.
         notes: remarks.
@@ -194,6 +195,7 @@ class Question:
     conditions: list[ReceivedCondition] = field(default_factory=list)
     infusions: list[ReceivedInfusion] = field(default_factory=list)
     code_rows: list[CodeRow] = field(default_factory=list)
+    unit_rows: dict[tuple[str, str], str] = field(default_factory=dict)
     ignored: list[Ignored] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)

@@ -6,6 +6,7 @@ Bytes are decoded once into lean typed structures (`model`); only where that fai
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Container, Iterable, Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -15,9 +16,10 @@ from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.admission import USABLE_STATUSES
 from ebbmark.fhir.reading.body import decode
 from ebbmark.fhir.reading.careful import too_deep
+from ebbmark.fhir.reading.charting import as_charted
 from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.collected import Collected, Context
-from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap, lay_over
+from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap, MapRows, lay_over
 from ebbmark.fhir.reading.conditions import Conditions, mixed, read_conditions
 from ebbmark.fhir.reading.doubts import doubts_of
 from ebbmark.fhir.reading.infusions import Infusions, read_infusions
@@ -27,6 +29,7 @@ from ebbmark.fhir.reading.question import Question, RequestContext
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.reading.take_apart import take_apart
 from ebbmark.fhir.reading.times import age_range_years
+from ebbmark.fhir.reading.units import UCUM
 from ebbmark.fhir.reading.versions import Received, left_out
 from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.references import reference_to, tail_of, unversioned
@@ -103,9 +106,12 @@ def _answerable(question: Question, operation: Operation, code_map: CodeMap, of_
         code_map: the site's own codes.
         of_shape: problems of the shape of the body, in which what is missing may have been.
     """
-    if question.code_rows:
-        code_map = lay_over(code_map, question.code_rows)
+    if question.code_rows or question.unit_rows:
+        code_map = lay_over(code_map, MapRows(question.code_rows, question.unit_rows, Counter(), []))
     context = _context(question, operation, code_map)
+    if code_map.charting or code_map.texts:
+        question.observations, remarks = as_charted(question.observations, code_map)
+        question.notes += remarks
     collected = read_observations(question.observations, context)
     read = len(collected.readings)
     conditions, infusions = Conditions(), Infusions()
@@ -183,9 +189,29 @@ def _mapped_codes(question: Question, code_map: CodeMap, collected: Collected) -
         return ()
     used = set(_codings(collected.used))
     received = {coding: row for coding in _codings(question.observations) if (row := code_map.table.get(coding))}
-    return tuple(
-        sorted(MappedCode(*at, *row.mapped_to, at in used) for at, row in received.items() if row.mapped_to[1])
-    )
+    codes = [MappedCode(*at, *row.mapped_to, at in used) for at, row in received.items() if row.mapped_to[1]]
+    return tuple(sorted(codes + _mapped_units(question, code_map, collected)))
+
+
+def _mapped_units(question: Question, code_map: CodeMap, collected: Collected) -> list[MappedCode]:
+    """The site's own units among those received."""
+    if not code_map.units:
+        return []
+    used = set(_units(collected.used))
+    return [
+        MappedCode(*at, UCUM, ucum, at in used)
+        for at in dict.fromkeys(_units(question.observations))
+        if (ucum := code_map.units.get(at))
+    ]
+
+
+def _units(received: Iterable[Received]) -> Iterator[tuple[str, str]]:
+    """System and code, or unit where there is no code, of every value of the Observations and of their components."""
+    for item in received:
+        parts = [part.valueQuantity for part in item.observation.component]
+        for quantity in (item.observation.valueQuantity, *parts):
+            if quantity is not None:
+                yield quantity.system, quantity.code or quantity.unit
 
 
 def _codings(received: Iterable[Received]) -> Iterator[tuple[str, str]]:

@@ -23,6 +23,15 @@ __all__ = ["UCUM", "Conversion", "UnitFault", "UnitProblem", "conversion", "prep
 
 UCUM = "http://unitsofmeasure.org"
 
+_UCUM_SYSTEMS = frozenset(
+    {
+        *("", UCUM, "https://unitsofmeasure.org", "http://unitsofmeasure.org/", "https://unitsofmeasure.org/"),
+        "urn:oid:2.16.840.1.113883.6.8",
+    }
+)
+_MDC_SYSTEMS = frozenset({MDC, "urn:oid:2.16.840.1.113883.6.24"})
+"""Spellings of the two systems in the field; OIDs as in HL7 Terminology (THO)."""
+
 _ANNOTATION = re.compile(r"\{[^{}]*\}")
 _ACIDITY = frozenset({"[pH]", "1"})
 
@@ -103,10 +112,10 @@ def conversion(code: str, display: str, system: str, unit: str) -> Conversion | 
 
 def _reading_of(sent: str, code: str, system: str) -> tuple[str, str]:
     """The UCUM unit that is meant and a remark; or no unit and the reason."""
-    if code and system == MDC:
+    if code and system in _MDC_SYSTEMS:
         ucum = MDC_UNITS.get(code, "")
         return ucum, "" if ucum else "The MDC unit code is not in the table."
-    if code and system not in {UCUM, ""}:
+    if code and system not in _UCUM_SYSTEMS:
         return "", "Units of another system than UCUM and MDC are not read."
     bare = sent if sent in UNITS else _ANNOTATION.sub("", sent).strip() or "1"
     if bare in REFUSED:

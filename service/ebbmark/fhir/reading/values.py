@@ -78,7 +78,7 @@ def read_value(
         if not part:
             collected.ignored.append(left_out(item, *moment))
         return ""
-    plan = plan_for(meaning.quantity, meaning, quantity)
+    plan = plan_for(meaning.quantity, meaning, quantity, context.code_map.units)
     if isinstance(plan, UnitProblem):
         _refuse_unit(item, part, plan, quantity.value, is_height, collected)
         return ""

@@ -54,7 +54,7 @@ def _concept_map(codes: Sequence[MappedCode]) -> dict[str, object]:
     """The site's own codes that were received, with what they were read as."""
     groups = [
         {
-            "source": source,
+            **({"source": source} if source else {}),
             "target": target,
             "element": [
                 {"code": one.code, "target": [{"code": one.target_code, "equivalence": "equivalent"}]} for one in rows

@@ -1,0 +1,285 @@
+"""How a site charts what FHIR leaves open or a record writes otherwise: its signed charting table.
+
+`{"version": "1", "signed_by": "…", "signed_on": "2026-02-01", "time_zone": {"name": "Europe/Vienna", "source": "…"},
+"units": [{"system": "", "unit": "ML", "ucum": "mL", "source": "…"}], "numbers": [{"system": "urn:…", "code": "…",
+"ucum": "cm[H2O]", "source": "…"}], "codes": [{"system": "", "code": "…", "means": "peep-set", "source": "…"}], "texts":
+[{"text": "PEEP set", "means": "peep-set", "source": "…"}], "systems": [{"system": "urn:…", "same_as":
+"http://loinc.org", "source": "…"}]}`; every list may be left out. `units` says what a spelling means, `numbers` in
+which unit valueInteger, valueString and valueQuantity without unit are under one code, `texts` what
+CodeableConcept.text means where no coding is known, `time_zone` where times without a zone were charted, `systems`
+which code system is one of the standards under another name. Nothing of it holds unless it stands there.
+
+Observations are rewritten as FHIR R4 wants them before they are read; each kind of rewriting is remarked once.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from datetime import datetime
+from typing import TypeVar
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+import msgspec
+
+from ebbmark.fhir.bedside.site import Misread
+from ebbmark.fhir.bedside.site_json import is_signed_date, refuse_repeated_names
+from ebbmark.fhir.model import Codeable, Coding, Component, Observation, Period, QuantityValue
+from ebbmark.fhir.reading.codes import CODES, CodeRow
+from ebbmark.fhir.reading.concept_map import CODE_TEXT, MEANINGS, CodeMap, MapRows, lay_over, row_of_meaning
+from ebbmark.fhir.reading.unit_table import UNITS
+from ebbmark.fhir.reading.units import UCUM
+from ebbmark.fhir.reading.versions import Received
+
+__all__ = ["as_charted", "with_charting"]
+
+_Holder = TypeVar("_Holder", Observation, Component)
+_SYSTEMS = frozenset(system for system, _ in CODES)
+_UNZONED = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}(:\d{2}(\.\d{1,9})?)?")
+_NUMBER = re.compile(r"\d{1,4}([.,]\d{1,2})?")
+"""A number as people type it; three digits behind a point or comma may be thousands and are not read."""
+
+
+class _Sourced(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    source: str
+
+
+class _Zone(_Sourced, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    name: str
+
+
+class _Unit(_Sourced, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    unit: str
+    ucum: str
+    system: str = ""
+
+
+class _Number(_Sourced, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    code: str
+    ucum: str
+    system: str = ""
+
+
+class _Code(_Sourced, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    code: str
+    means: str
+    system: str = ""
+
+
+class _Text(_Sourced, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    text: str
+    means: str
+
+
+class _System(_Sourced, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    system: str
+    same_as: str
+
+
+class _Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    version: str
+    signed_by: str
+    signed_on: str
+    time_zone: _Zone | None = None
+    units: list[_Unit] = []
+    numbers: list[_Number] = []
+    codes: list[_Code] = []
+    texts: list[_Text] = []
+    systems: list[_System] = []
+
+
+def with_charting(code_map: CodeMap, name: str, content: bytes) -> CodeMap:
+    """The codes with what a site's charting table adds.
+
+    Args:
+        code_map: what there is.
+        name: of the file, for messages.
+        content: JSON.
+
+    Raises:
+        Misread: names file and element.
+    """
+    try:
+        table = msgspec.json.decode(content, type=_Table)
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+        raise Misread(f"{name} is not a charting table: {error}") from None
+    refuse_repeated_names(name, content)
+    if not table.version.strip() or not table.signed_by.strip():
+        raise Misread(f"{name}: version or signed_by is empty; a charting table is signed by a clinician of the site")
+    if not is_signed_date(table.signed_on):
+        raise Misread(f"{name}: signed_on is {table.signed_on!r}, not a date such as 2026-02-01")
+    for kind in ("units", "numbers", "codes", "texts", "systems"):
+        for number, one in enumerate(getattr(table, kind)):
+            if not one.source.strip():
+                raise Misread(f"{name}: {kind}[{number}].source is empty; say where it was read or who decided it")
+    rows = _rows(table, name, code_map)
+    units = {(one.system, one.unit): _ucum(one.ucum, f"{name}: units[{at}]") for at, one in enumerate(table.units)}
+    for number, one in enumerate(table.units):
+        _refuse_other_meaning(one, f"{name}: units[{number}]")
+    _refuse_repeated([(one.system, one.unit) for one in table.units], f"{name}: units")
+    laid = lay_over(code_map, MapRows(rows, units, Counter(), []))
+    numbers = {
+        (one.system, one.code): _ucum(one.ucum, f"{name}: numbers[{at}]") for at, one in enumerate(table.numbers)
+    }
+    for number, key in enumerate(numbers):
+        if key not in laid.table:
+            raise Misread(f"{name}: numbers[{number}]: the code {key[1]!r} means nothing here; map it first")
+    signed = f"version {table.version}, signed by {table.signed_by} on {table.signed_on}"
+    return replace(laid, numbers=numbers, zone=_zone(table.time_zone, name), charting=signed)
+
+
+def _rows(table: _Table, name: str, code_map: CodeMap) -> list[CodeRow]:
+    rows: list[CodeRow] = []
+    for number, one in enumerate(table.systems):
+        if one.same_as not in _SYSTEMS:
+            accepted = ", ".join(sorted(_SYSTEMS))
+            raise Misread(f"{name}: systems[{number}].same_as is {one.same_as!r}; accepted: {accepted}")
+        rows += [
+            row._replace(system=one.system, mapped_to=(system, code))
+            for (system, code), row in CODES.items()
+            if system == one.same_as
+        ]
+    for number, code in enumerate(table.codes):
+        rows.append(_meant(code.system, code.code, code.means, f"{name}: codes[{number}]"))
+    for number, text in enumerate(table.texts):
+        rows.append(_meant(CODE_TEXT, _plain(text.text), text.means, f"{name}: texts[{number}]"))
+    _refuse_repeated([(row.system, row.code) for row in rows], f"{name}: codes, texts and systems")
+    for row in rows:
+        there = code_map.table.get((row.system, row.code))
+        if there is not None and there.meaning is not row.meaning:
+            raise Misread(f"{name}: {row.code!r} is mapped to another meaning by EBBMARK_CODE_MAP, or by a standard")
+    return rows
+
+
+def _meant(system: str, code: str, means: str, path: str) -> CodeRow:
+    row = row_of_meaning(system, code, means) if code.strip() else None
+    if row is None:
+        raise Misread(f"{path}: {code!r} means {means!r}; accepted: {', '.join(MEANINGS)}")
+    return row
+
+
+def _ucum(ucum: str, path: str) -> str:
+    if ucum not in UNITS and ucum != "[pH]":
+        raise Misread(f"{path}.ucum is {ucum!r}, which is no unit that is read; accepted: {', '.join(UNITS)}")
+    return ucum
+
+
+def _refuse_other_meaning(one: _Unit, path: str) -> None:
+    if one.system in ("", UCUM) and UNITS.get(one.unit, UNITS.get(one.ucum)) != UNITS.get(one.ucum):
+        raise Misread(f"{path}: {one.unit!r} is a unit of UCUM itself and cannot stand for {one.ucum!r}")
+
+
+def _refuse_repeated(keys: Sequence[tuple[str, str]], path: str) -> None:
+    twice = next((key for key in keys if keys.count(key) > 1), None) if len(set(keys)) < len(keys) else None
+    if twice is not None:
+        raise Misread(f"{path}: {twice[1]!r} stands there twice, and only one of them can be meant")
+
+
+def _zone(given: _Zone | None, name: str) -> ZoneInfo | None:
+    if given is None:
+        return None
+    if not given.source.strip():
+        raise Misread(f"{name}: time_zone.source is empty; say where it was read or who decided it")
+    try:
+        return ZoneInfo(given.name)
+    except (ZoneInfoNotFoundError, ValueError):
+        raise Misread(f"{name}: time_zone.name is {given.name!r}; no zone of this name is known here") from None
+
+
+_OF_ZONE = "Times without a zone were read as of {zone}"
+_OF_NUMBERS = "Numbers without a unit were read in the unit that the site names for their code"
+_OF_TEXTS = "Codes that are given as text only were read as the site says"
+
+
+def as_charted(items: Sequence[Received], code_map: CodeMap) -> tuple[list[Received], list[str]]:
+    """Observations as FHIR R4 wants them, and what was rewritten, as remarks.
+
+    Args:
+        items: as received.
+        code_map: with the site's charting table.
+    """
+    remarks: dict[str, None] = {}
+    found = [_as_charted(item, code_map, remarks) for item in items]
+    # A replay takes texts from the answer itself, the rest from the site's table.
+    by = f" (charting table of the site, {code_map.charting})."
+    return found, [f"{one}." if one == _OF_TEXTS else f"{one}{by}" for one in remarks]
+
+
+def _as_charted(item: Received, code_map: CodeMap, remarks: dict[str, None]) -> Received:
+    observation = item.observation
+    changed = _spelled(observation, code_map, remarks)
+    parts = [_spelled(part, code_map, remarks) for part in observation.component]
+    if any(new is not old for new, old in zip(parts, observation.component, strict=True)):
+        changed = msgspec.structs.replace(changed, component=parts)
+    if code_map.zone is not None:
+        changed = _zoned(changed, code_map.zone, remarks)
+    return item if changed is observation else msgspec.structs.replace(item, observation=changed)
+
+
+def _spelled(holder: _Holder, code_map: CodeMap, remarks: dict[str, None]) -> _Holder:
+    """One value, with a code for its text and a unit for its number where the site says so."""
+    code: Codeable = holder.code
+    if code.text and code_map.texts and not any((one.system, one.code) in code_map.table for one in code.coding):
+        text = _plain(code.text)
+        if text in code_map.texts:
+            remarks[_OF_TEXTS] = None
+            code = Codeable([*code.coding, Coding(CODE_TEXT, text)], code.text)
+            holder = msgspec.structs.replace(holder, code=code)
+    ucum = _unit_of(code, code_map.numbers) if code_map.numbers else ""
+    value = _number(holder) if ucum else None
+    if value is None:
+        return holder
+    remarks[_OF_NUMBERS] = None
+    quantity = QuantityValue(value, ucum, UCUM, ucum)
+    return msgspec.structs.replace(holder, valueQuantity=quantity, valueString=None, valueInteger=None)
+
+
+def _unit_of(code: Codeable, numbers: Mapping[tuple[str, str], str]) -> str:
+    found = {ucum for one in code.coding if (ucum := numbers.get((one.system, one.code)))}
+    return found.pop() if len(found) == 1 else ""
+
+
+def _number(holder: Observation | Component) -> float | None:
+    """A plain number without a unit; None where there is none, or something beside it."""
+    quantity, text, whole = holder.valueQuantity, holder.valueString, holder.valueInteger
+    if sum(one is not None for one in (quantity, text, whole)) != 1:
+        return None
+    if quantity is not None:
+        bare = not (quantity.code or quantity.unit or quantity.system or quantity.comparator)
+        return quantity.value if bare else None
+    if isinstance(whole, int) and not isinstance(whole, bool):
+        return float(whole)
+    match = _NUMBER.fullmatch(text.strip()) if isinstance(text, str) else None
+    return float(match[0].replace(",", ".")) if match is not None else None
+
+
+def _zoned(observation: Observation, zone: ZoneInfo, remarks: dict[str, None]) -> Observation:
+    period = observation.effectivePeriod
+    when, instant = _with_zone(observation.effectiveDateTime, zone), _with_zone(observation.effectiveInstant, zone)
+    within = Period(_with_zone(period.start, zone), _with_zone(period.end, zone)) if period is not None else None
+    if (when, instant, within) == (observation.effectiveDateTime, observation.effectiveInstant, period):
+        return observation
+    remarks[_OF_ZONE.format(zone=zone.key)] = None
+    return msgspec.structs.replace(
+        observation, effectiveDateTime=when, effectiveInstant=instant, effectivePeriod=within
+    )
+
+
+def _with_zone(text: str, zone: ZoneInfo) -> str:
+    """A time without a zone, with it; unchanged where the clock shows it twice or never on that day."""
+    if not _UNZONED.fullmatch(text):
+        return text
+    try:
+        bare = datetime.fromisoformat(text)
+    except ValueError:
+        return text
+    early, late = bare.replace(tzinfo=zone, fold=0), bare.replace(tzinfo=zone, fold=1)
+    if early.utcoffset() != late.utcoffset():
+        return text
+    return f"{text}{early.isoformat()[-6:]}"
+
+
+def _plain(text: str) -> str:
+    return " ".join(text.split())
