@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from benchmarks.detection import gravity_lungs
 from benchmarks.detection.chart_goals import chart_goals, exact_curve_shares, kind_of_fall
 from benchmarks.detection.charts import CHARTS, ask_chart, draw_chart_trials
-from benchmarks.detection.gravity_lungs import gravity_cases
+from benchmarks.detection.gravity_lungs import HOLD_OUT, SECOND, Ranges, gravity_cases
 from benchmarks.detection.truth import true_closing
 from ebbmark.physiology.closing.closing import Verdict
 from ebbmark.physiology.readings import Quantity
@@ -17,14 +16,15 @@ FEW = 8
 
 def test_the_same_seed_gives_the_same_lungs_and_charts() -> None:
     first = gravity_cases(FEW)
-    gravity_lungs._cases.cache_clear()
+    gravity_cases.cache_clear()
 
     assert gravity_cases(FEW) == first
     assert draw_chart_trials(gravity_cases(FEW)) == draw_chart_trials(gravity_cases(FEW))
 
 
-def test_truth_is_the_definition_applied_to_the_elastic_curve() -> None:
-    for case in gravity_cases(FEW):
+@pytest.mark.parametrize("ranges", [SECOND, HOLD_OUT])
+def test_truth_is_the_definition_applied_to_the_elastic_curve(ranges: Ranges) -> None:
+    for case in gravity_cases(FEW, ranges=ranges):
         volumes, plateaus, totals = case.volumes_ml, case.plateaus_cmh2o, case.total_peeps_cmh2o
         elastic = [v / (p - t) for v, p, t in zip(volumes, plateaus, totals, strict=True)]
 

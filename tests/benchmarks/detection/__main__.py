@@ -17,21 +17,31 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from benchmarks.detection import figures
+from benchmarks.detection.calibration import risk_coverage
 from benchmarks.detection.case_figures import draw_cases, typical, worst
 from benchmarks.detection.chart_goals import chart_goals
-from benchmarks.detection.charts import ChartTrial, ask_chart, draw_chart_trials, shown
+from benchmarks.detection.charts import ChartTrial, ask_chart, draw_chart_trials, estimate_chart, shown
 from benchmarks.detection.competitors import COMPETITORS
 from benchmarks.detection.families import FAMILIES, LungCase, Purpose, cases
 from benchmarks.detection.goals import goals, unbeaten
-from benchmarks.detection.gravity_lungs import gravity_cases
+from benchmarks.detection.gravity_lungs import HOLD_OUT, gravity_cases
 from benchmarks.detection.measuring import CONDITIONS, PLAIN, Kind
 from benchmarks.detection.scoring import score
 from benchmarks.detection.sequential import operating_curve, passed_by_step
-from benchmarks.detection.table import goal_table, goals_side_by_side, interval_table, score_table, sequential_table
-from benchmarks.detection.trials import Outcome, Trial, ask_estimator, ask_rule, draw_trials
+from benchmarks.detection.table import (
+    goal_table,
+    goals_side_by_side,
+    interval_table,
+    risk_table,
+    score_table,
+    sequential_table,
+)
+from benchmarks.detection.trials import Outcome, Trial, ask_estimator, ask_rule, draw_trials, estimate_trial
 from ebbmark.physiology.closing.closing import estimate_closing
 
 OURS = "ebbmark"
+SHARES = 8
+"""Points of the printed curve of error against share answered."""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -79,17 +89,19 @@ def _options(arguments: Sequence[str] | None) -> argparse.Namespace:
 
 
 def _charts(count: int, seed: int, out: Path) -> None:
-    """Charts on the tuning lungs, the report lungs and those of the second generator, side by side."""
+    """Charts on the tuning lungs, the report lungs and those of the second generator and its hold-out, side by side."""
     sets = {purpose.value: _mixed(purpose, count, seed) for purpose in Purpose}
     sets["second generator"] = list(gravity_cases(count, seed=seed))
-    measured = {}
+    sets["hold-out"] = list(gravity_cases(count, seed=seed, ranges=HOLD_OUT))
+    measured, answered = {}, {}
     for name, limbs in sets.items():
         outcomes = [ask_chart(trial) for trial in draw_chart_trials(limbs, seed=seed)]
         measured[name] = chart_goals(outcomes, limbs)
+        answered[name] = risk_coverage(outcomes, points=SHARES)
         figures.draw_risk(outcomes, out / f"risk-coverage-{name.replace(' ', '-')}.png")
         wrong = [o for o in worst(outcomes) if isinstance(o.trial, ChartTrial)]
-        draw_cases([shown(o) for o in wrong], estimate_closing, f"Worst charts, {name}", out / f"charts-{name[:6]}.png")
-    report = f"{count} limbs of each kind, seed {seed}.\n" + goals_side_by_side(measured)
+        draw_cases([shown(o) for o in wrong], estimate_chart, f"Worst charts, {name}", out / f"charts-{name[:6]}.png")
+    report = f"{count} limbs of each kind, seed {seed}.\n{goals_side_by_side(measured)}\n\n{risk_table(answered)}"
     print(report)
     (out / "charts.txt").write_text(report + "\n", encoding="utf-8")
 
@@ -156,10 +168,10 @@ def _draw(answers: Mapping[str, Sequence[Outcome]], out: Path) -> None:
     figures.draw_risk(plain, out / "risk-coverage.png")
     figures.draw_rivals({name: _plain(o) for name, o in answers.items()}, OURS, out / "rivals.png")
     figures.draw_intervals({**_by_family(plain), **_by_condition(ours)}, out / "intervals.png")
-    draw_cases(typical(ours), estimate_closing, "Twelve trials as they come", out / "cases-typical.png")
+    draw_cases(typical(ours), estimate_trial, "Twelve trials as they come", out / "cases-typical.png")
     static = [o for o in ours if CONDITIONS[o.trial.condition].kind is Kind.STATIC]
     title = "The twelve surest wrong answers on static compliance, knowable trials first"
-    draw_cases(worst(static), estimate_closing, title, out / "cases-worst.png")
+    draw_cases(worst(static), estimate_trial, title, out / "cases-worst.png")
 
 
 if __name__ == "__main__":

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import matplotlib.pyplot as plt
@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import MaxNLocator
 
 from benchmarks.detection.look import INK, LOOK, MUTED, SAND, TEAL, WARM
-from benchmarks.detection.trials import Estimate, Outcome, Trial
+from benchmarks.detection.trials import Outcome, Trial
 from ebbmark.physiology.closing.closing import Closing, Verdict
 
 __all__ = ["draw_cases", "typical", "worst"]
@@ -55,12 +55,14 @@ def worst(outcomes: Sequence[Outcome], count: int = 12) -> list[Outcome]:
     return sorted(wrong, key=lambda o: (not o.trial.knowable, -o.confidence))[:count]
 
 
-def draw_cases(outcomes: Sequence[Outcome], estimate: Estimate, title: str, path: Path) -> None:
+def draw_cases(
+    outcomes: Sequence[Outcome], estimate: Callable[[Trial], Closing | None], title: str, path: Path
+) -> None:
     """Draw up to twelve trials and write the page.
 
     Args:
         outcomes: answers, best twelve.
-        estimate: asked again for the fitted curve.
+        estimate: asked again, in the way in which the trial was judged, for the fitted curve.
         title: heading of the page.
         path: file to write.
     """
@@ -71,7 +73,9 @@ def draw_cases(outcomes: Sequence[Outcome], estimate: Estimate, title: str, path
             inner = grid[i // 4, i % 4].subgridspec(2, 1, height_ratios=(4.2, 1.0), hspace=0.10)
             upper = figure.add_subplot(inner[0])
             lower = figure.add_subplot(inner[1], sharex=upper)
-            closing = estimate(outcome.trial.steps)
+            closing = estimate(outcome.trial)
+            if closing is None:
+                continue
             _draw_curve(upper, outcome.trial, closing)
             _draw_chances(lower, closing)
         figure.text(0.125, 0.965, title, fontsize=11.0)

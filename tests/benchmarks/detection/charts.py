@@ -26,7 +26,8 @@ from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial as ReadTrial
 
-__all__ = ["CHARTS", "PLAIN_CHARTS", "Chart", "ask_chart", "draw_chart_trials", "estimate_chart", "shown"]
+__all__ = ["CHARTS", "PLAIN_CHARTS", "VOID_CHART", "Chart", "ChartTrial"]
+__all__ += ["ask_chart", "draw_chart_trials", "estimate_chart", "shown"]
 
 START_S = 1_700_000_000.0
 STEP_S = 240.0
@@ -44,6 +45,11 @@ class Chart:
         wrong_unit: probability that the volume of a row is in litres under the unit mL.
         doubled: probability that a row is charted twice.
         missing: probability that a row is missing; one per step remains.
+        shuffled: whether rows come in any order.
+        apart_s: largest distance in time of the volume of a row, which another device charts.
+        peep_slip: whether PEEP is measured as well, and 4 cmH2O too high in one row of the chart.
+        bare_steps: probability that a step has peak pressures where the others have plateaus.
+        opened: whether the circuit is open for two readings of the second step: measured PEEP and volume near zero.
     """
 
     kinds: tuple[Kind, ...]
@@ -51,6 +57,11 @@ class Chart:
     wrong_unit: float = 0.0
     doubled: float = 0.0
     missing: float = 0.0
+    shuffled: bool = False
+    apart_s: float = 0.0
+    peep_slip: bool = False
+    bare_steps: float = 0.0
+    opened: bool = False
 
 
 CHARTS = {
@@ -62,8 +73,14 @@ CHARTS = {
     "odd, slipped, missing or doubled, one row in ten": Chart(
         (Kind.STATIC, Kind.DYNAMIC), odd_rows=0.025, wrong_unit=0.025, doubled=0.025, missing=0.025
     ),
+    "rows in any order": Chart((Kind.STATIC, Kind.DYNAMIC), shuffled=True),
+    "two devices, seconds apart": Chart((Kind.STATIC, Kind.DYNAMIC), apart_s=8.0),
+    "measured PEEP disagrees in one row": Chart((Kind.STATIC, Kind.DYNAMIC), peep_slip=True),
+    "one step in ten without plateau": Chart((Kind.STATIC,), bare_steps=0.1),
+    "circuit opened": Chart((Kind.STATIC, Kind.DYNAMIC), opened=True),
 }
 PLAIN_CHARTS = ("plateau charted", "dynamic only")
+VOID_CHART = "circuit opened"
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,9 +136,11 @@ def draw_chart_trials(
 def _rows(rng: np.random.Generator, case: LungCase, how: Conditions, chart: Chart) -> tuple[Reading, ...]:
     readings: list[Reading] = []
     source = 0
-    tops = case.plateaus_cmh2o if how.kind is Kind.STATIC else case.peaks_cmh2o
-    lead = Quantity.PLATEAU_PRESSURE if how.kind is Kind.STATIC else Quantity.PEAK_PRESSURE
+    slipped = int(rng.integers(len(case.peeps_cmh2o))) if chart.peep_slip else -1
     for step, peep in enumerate(case.peeps_cmh2o):
+        plateau = how.kind is Kind.STATIC and not (chart.bare_steps and rng.random() < chart.bare_steps)
+        tops = case.plateaus_cmh2o if plateau else case.peaks_cmh2o
+        lead = Quantity.PLATEAU_PRESSURE if plateau else Quantity.PEAK_PRESSURE
         at_s = START_S + STEP_S * step
         readings.append(Reading(Quantity.PEEP_SET, peep, at_s, at_s, source))
         source += 1
@@ -142,13 +161,26 @@ def _rows(rng: np.random.Generator, case: LungCase, how: Conditions, chart: Char
             when = at_s + FIRST_READING_S + row * (STEP_S - FIRST_READING_S) / how.readings
             for _ in range(2 if rng.random() < chart.doubled else 1):
                 readings.append(Reading(lead, pressure, when, when, source))
-                readings.append(Reading(Quantity.TIDAL_VOLUME_EXPIRED, volume, when, when, source))
+                source += chart.apart_s > 0.0
+                later = when + (float(rng.uniform(1.0, chart.apart_s)) if chart.apart_s else 0.0)
+                readings.append(Reading(Quantity.TIDAL_VOLUME_EXPIRED, volume, later, later, source))
+                if chart.peep_slip:
+                    seen = peep + (4.0 if step == slipped and row == shown[0] else 0.0)
+                    readings.append(Reading(Quantity.PEEP_MEASURED, seen, when, when, source))
                 source += 1
+        if chart.opened and step == 1:
+            for when in (at_s + 100.0, at_s + 115.0):
+                readings.append(Reading(Quantity.PEEP_MEASURED, 0.5, when, when, source))
+                readings.append(Reading(Quantity.TIDAL_VOLUME_EXPIRED, 8.0, when, when, source))
+                source += 1
+    if chart.shuffled:
+        rng.shuffle(readings)
     return tuple(readings)
 
 
-def estimate_chart(trial: ChartTrial) -> Closing | None:
+def estimate_chart(trial: Trial) -> Closing | None:
     """Take a chart the service's own way; None where no trial is read."""
+    assert isinstance(trial, ChartTrial)
     read = read_trial(trial.readings, DEFAULT_PROTOCOL)
     return closing_of(read, DEFAULT_PROTOCOL) if isinstance(read, ReadTrial) else None
 

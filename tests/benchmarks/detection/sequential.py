@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchmarks.detection.trials import Trial
+from benchmarks.detection.trials import Trial, is_dynamic
 from ebbmark.physiology.closing.closing import Verdict
 from ebbmark.physiology.closing.stopping import closing_passed, should_stop_lowering
 
@@ -41,7 +41,8 @@ class OperatingPoint:
 
 def passed_by_step(trial: Trial) -> tuple[float, ...]:
     """Probability that closing was passed, asked after each step."""
-    return tuple(closing_passed(trial.steps[: i + 1]) for i in range(len(trial.steps)))
+    dynamic = is_dynamic(trial)
+    return tuple(closing_passed(trial.steps[: i + 1], dynamic=dynamic) for i in range(len(trial.steps)))
 
 
 def operating_curve(

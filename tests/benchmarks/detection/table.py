@@ -5,12 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
+from benchmarks.detection.calibration import RiskPoint
 from benchmarks.detection.goals import Goal
 from benchmarks.detection.scoring import Scores, coverage, mean_width_cmh2o
 from benchmarks.detection.sequential import OperatingPoint
 from benchmarks.detection.trials import Outcome
 
-__all__ = ["goal_table", "goals_side_by_side", "interval_table", "score_table", "sequential_table"]
+__all__ = ["goal_table", "goals_side_by_side", "interval_table", "risk_table"]
+__all__ += ["score_table", "sequential_table"]
 
 COLUMNS = (
     ("trials", "trials", 7),
@@ -67,6 +69,19 @@ def goals_side_by_side(measured: Mapping[str, Sequence[Goal]]) -> str:
             f"{_cell(each.value)} {'' if not low and not high else 'met' if each.met else 'NOT MET':<7}" for each in row
         )
         lines.append(f"{goal.name.ljust(width)}  {f'{low} {high}'.strip():<18}" + "".join(c.rjust(24) for c in cells))
+    return "\n".join(lines)
+
+
+def risk_table(measured: Mapping[str, Sequence[RiskPoint]]) -> str:
+    """Write how often the likeliest hypothesis is wrong if only the surest share of all trials is answered."""
+    width = 8 + max(len(name) for name in measured)
+    lines = [
+        "SUREST SHARE ANSWERED: not exact, more than one step off",
+        " " * 8 + "".join(n.rjust(width) for n in measured),
+    ]
+    for row in zip(*measured.values(), strict=True):
+        cells = (f"{point.not_exact:.3f}  {point.not_within_one:.3f}".rjust(width) for point in row)
+        lines.append(f"{row[0].answered:8.2f}" + "".join(cells))
     return "\n".join(lines)
 
 

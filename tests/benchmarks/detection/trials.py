@@ -15,9 +15,10 @@ from benchmarks.detection.conditions import Kind
 from benchmarks.detection.families import FAMILIES, LungCase, Purpose, cases
 from benchmarks.detection.knowable import is_knowable
 from benchmarks.detection.measuring import CONDITIONS, measure, standard_errors
-from ebbmark.physiology.closing.closing import Closing, CurveStep, Verdict
+from ebbmark.physiology.closing.closing import Closing, CurveStep, Verdict, estimate_closing
 
-__all__ = ["Estimate", "Outcome", "Trial", "ask_estimator", "ask_rule", "draw_trials", "position"]
+__all__ = ["Estimate", "Outcome", "Trial", "ask_estimator", "ask_rule", "draw_trials", "estimate_trial"]
+__all__ += ["is_dynamic", "position"]
 
 
 class Estimate(Protocol):
@@ -151,11 +152,20 @@ def draw_trials(
     return tuple(trials)
 
 
+def is_dynamic(trial: Trial) -> bool:
+    """Whether the compliances of the trial are dynamic, which the service knows of every trial."""
+    return CONDITIONS[trial.condition].kind is Kind.DYNAMIC
+
+
+def estimate_trial(trial: Trial) -> Closing:
+    """Estimate as the service would."""
+    return estimate_closing(trial.steps, dynamic=is_dynamic(trial))
+
+
 def ask_estimator(estimate: Estimate, trial: Trial) -> Outcome:
     """Put one trial to the estimator."""
-    dynamic = CONDITIONS[trial.condition].kind is Kind.DYNAMIC
     start = time.perf_counter()
-    closing = estimate(trial.steps, dynamic=dynamic)
+    closing = estimate(trial.steps, dynamic=is_dynamic(trial))
     seconds = time.perf_counter() - start
     peeps = [step.peep_cmh2o for step in trial.steps]
     named = closing.verdict is Verdict.FOUND and closing.peep_cmh2o is not None
