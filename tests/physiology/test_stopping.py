@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 import pytest
 
-from ebbmark.physiology.closing.closing import CurveStep
-from ebbmark.physiology.closing.stopping import closing_passed, should_stop_lowering
+from ebbmark.physiology.closing.closing import CurveStep, Verdict, estimate_closing
+from ebbmark.physiology.closing.losses import NO_ANSWER, expected_losses
+from ebbmark.physiology.closing.stopping import STOP_LIMIT, closing_passed, should_stop_lowering
 
 CLOSES_AT_11 = (30.0, 31.0, 32.0, 32.5, 33.0, 33.0, 27.0, 24.0, 22.0)
 NEVER_CLOSES = (24.0, 25.0, 26.0, 26.8, 27.5, 28.1, 28.6, 29.0, 29.3)
@@ -71,6 +72,41 @@ def test_a_higher_limit_trades_fewer_false_calls_for_later_ones() -> None:
 
     assert false_calls[0.98] <= false_calls[0.3]
     assert delays[0.98] > delays[0.3]
+
+
+def drawn_limbs() -> Iterator[list[CurveStep]]:
+    """Limbs of many lengths that close anywhere, or never, by a little or a lot."""
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        count, loss = int(rng.integers(4, 13)), float(rng.uniform(0.0, 0.12))
+        begins = int(rng.integers(1, count + 2))
+        logs = np.array([0.02 * min(k, begins) - loss * max(k - begins, 0) for k in range(count)])
+        rows = 34.0 * np.exp(logs[:, None] + rng.normal(0.0, 0.025, (count, 1 + seed % 4)))
+        yield [CurveStep(25.0 - 2.0 * k, tuple(row)) for k, row in enumerate(rows.tolist())]
+
+
+def test_where_closing_is_called_passed_the_titration_never_says_not_reached() -> None:
+    called = [limb for limb in drawn_limbs() if closing_passed(limb) >= STOP_LIMIT]
+
+    assert len(called) >= 15
+    assert Verdict.NOT_REACHED not in {estimate_closing(limb).verdict for limb in called}
+
+
+def test_where_the_titration_names_a_closing_pressure_a_step_below_it_closing_counts_as_passed() -> None:
+    chances = [
+        closing_passed(limb)
+        for limb in drawn_limbs()
+        if (named := estimate_closing(limb).peep_cmh2o) is not None and named > limb[-1].peep_cmh2o
+    ]
+
+    assert len(chances) >= 15
+    assert min(chances) >= STOP_LIMIT
+
+
+def test_the_limit_is_where_a_call_in_vain_costs_as_much_as_no_answer() -> None:
+    losses = expected_losses(np.array([1.0 - STOP_LIMIT, 0.0, STOP_LIMIT]))
+
+    assert losses[2] == NO_ANSWER
 
 
 def test_steps_that_are_no_limb_call_nothing() -> None:

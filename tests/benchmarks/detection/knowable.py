@@ -10,6 +10,10 @@ was put in:
 * NOT_REACHED: knowable where every step stays short of the 5 % by at least MARGIN se: 0.05 - d(i) >= MARGIN
   se(i) for all i.
 
+This selects. Knowable closings are those whose fall is large beside the noise, which nobody who reads a chart can know
+beforehand. An estimate without lean over all closings names the step above too often among the knowable ones, and the
+step below among the others; figures of both belong together.
+
 Artefacts, drift, leak and the like do not count as noise here: what would be knowable without them, is.
 """
 

@@ -13,7 +13,9 @@
 | no answer | anything | 0.8 |
 
 Places are *falling from the first step* and then the steps, going down. A step too low costs more than a step too high:
-the margin is then used up. Where *not reached* is said, no pressure is named, so that a miss costs less.
+the margin is then used up. Where *not reached* is said, no pressure is named, so that a miss costs less. While PEEP is
+still being lowered, closing that is called and was not passed is charged like a place named in vain, and no call like
+no answer (see `stopping`).
 
 Source: the project's choice.
 """
@@ -27,11 +29,12 @@ import numpy as np
 from ebbmark.physiology.closing.arithmetic import Floats, total
 from ebbmark.physiology.closing.curves import FALLING, NOT_REACHED
 
-__all__ = ["NO_ANSWER", "expected_losses", "least_loss"]
+__all__ = ["NAMED_IN_VAIN", "NO_ANSWER", "expected_losses", "least_loss"]
 
 _ONE_TOO_LOW, _ONE_TOO_HIGH = 1.1, 1.0
 _FAR_TOO_LOW, _FAR_TOO_HIGH = 8.0, 4.0
-_NAMED_IN_VAIN, _MISSED, _NAMED_THOUGH_FALLING = 8.0, 2.4, 6.0
+_MISSED, _NAMED_THOUGH_FALLING = 2.4, 6.0
+NAMED_IN_VAIN = 8.0
 NO_ANSWER = 0.8
 _DECIMALS = 6
 
@@ -77,7 +80,7 @@ def _loss(answer: int, truth: int) -> float:
     if answer == NOT_REACHED:
         return _MISSED
     if truth == NOT_REACHED:
-        return _NAMED_IN_VAIN
+        return NAMED_IN_VAIN
     if answer < truth:
         return _ONE_TOO_HIGH if truth - answer == 1 else _FAR_TOO_HIGH
     loss = _ONE_TOO_LOW if answer - truth == 1 else _FAR_TOO_LOW

@@ -6,9 +6,10 @@ known end, so that *not reached* gets the prior of a constant hazard: each furth
 the model knows: a spoiled step competes with a real fall, on a single reading on equal terms, and hardly where several
 readings agree.
 
-Rule: stop when the probability that closing was passed is at least `limit` after each of the last `in_a_row` steps.
-A higher limit, or two in a row, gives fewer false calls and a later call; the benchmark draws the trade-off. A call
-that comes late costs units which then have to be opened again; a false call ends the trial without an answer.
+Rule: call closing passed where that is expected to cost less than no answer, at the losses of `losses`: a call in vain
+costs 8 and no call 0.8, so that the limit is a probability of 0.9, reached after each of the last `in_a_row` steps. A
+higher limit, or two in a row, gives fewer false calls and a later call; the benchmark draws the trade-off. A call that
+comes late costs units which then have to be opened again; a false call ends the trial without an answer.
 
 Source: the rule is the project's own; posterior probability against a limit is the textbook form of sequential
 detection (Shiryaev 1963, from memory).
@@ -25,14 +26,15 @@ import numpy as np
 
 from ebbmark.physiology.closing.closing import CurveStep, closing_posterior, why_unusable
 from ebbmark.physiology.closing.curves import FALLING, NOT_REACHED, event_prior
+from ebbmark.physiology.closing.losses import NAMED_IN_VAIN, NO_ANSWER
 
 __all__ = ["HAZARD_PER_STEP", "STOP_LIMIT", "closing_passed", "should_stop_lowering"]
 
 HAZARD_PER_STEP = 0.12
 """Prior probability that the next step closes: about 8 steps, the project's choice."""
 
-STOP_LIMIT = 0.9
-"""Probability at which lowering should stop, the project's choice."""
+STOP_LIMIT = 1.0 - NO_ANSWER / NAMED_IN_VAIN
+"""Probability at which lowering should stop: there a call in vain is expected to cost as much as no answer."""
 
 _DECIMALS = 6
 """To which the probability is rounded, before any limit is applied."""
