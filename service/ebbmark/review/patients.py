@@ -1,0 +1,450 @@
+"""From the lines of many patients to rows: stored answers replayed, and every trial titrated as the service would.
+
+A pure function of bytes. Nothing is computed a second way: replay, signature, titration and markers are the functions
+that the service calls, and the hour before and after a trial belongs to it, as where the service reads from a record.
+"""
+
+from __future__ import annotations
+
+import hmac
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import groupby
+from typing import Any
+
+import msgspec
+
+from ebbmark.audit.findings import AFTERWARDS
+from ebbmark.audit.signature import verify
+from ebbmark.fhir.answer import Answer
+from ebbmark.fhir.naming import RESULT_SYSTEM
+from ebbmark.fhir.operations import BY_SLUG
+from ebbmark.fhir.problems import Rejected
+from ebbmark.fhir.reading.read import Limits, read_request
+from ebbmark.fhir.reading.request import Request
+from ebbmark.fhir.reading.times import seconds
+from ebbmark.fhir.writing.instants import instant
+from ebbmark.fhir.writing.normal_form import NotAnAnswer
+from ebbmark.keys import PublicKey, read_public_keys
+from ebbmark.physiology.after.markers import Meaning, read_markers
+from ebbmark.physiology.after.trials_of_record import set_after, trials_of_record
+from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
+from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.trial.steps import Trial
+from ebbmark.use_cases.from_record import BEFORE_AND_AFTER_S
+from ebbmark.use_cases.replay import replay
+from ebbmark.use_cases.titrate import recommend, recommend_for
+
+__all__ = ["COLUMNS", "Options", "Rows", "rows_of_part"]
+
+Json = Mapping[str, Any]
+Row = dict[str, object]
+
+LIMITS = Limits(max_bytes=500_000_000, max_entries=200_000)
+HOUR_S, DAY_S = 3600.0, 86_400.0
+CARRIED_S = 4 * HOUR_S
+"""A charted set PEEP stands for so long, since it is charted by the hour or by the shift. This project's choice."""
+WITHIN_S = 300.0
+"""A stored answer is of the trial that ended within so long of the answer's own time. This project's choice."""
+NO_UNIT = "not known"
+
+COLUMNS: Mapping[str, Mapping[str, str]] = {
+    "answers": {
+        "patient": "VARCHAR", "unit": "VARCHAR", "month": "VARCHAR", "ended": "VARCHAR", "answer": "VARCHAR",
+        "outcome": "VARCHAR", "amended": "BOOLEAN", "signature": "VARCHAR", "engine": "VARCHAR",
+        "findings": "VARCHAR", "where_first": "VARCHAR",
+    },
+    "trials": {
+        "patient": "VARCHAR", "unit": "VARCHAR", "month": "VARCHAR", "week": "VARCHAR", "ended": "VARCHAR",
+        "steps": "INTEGER", "kind": "VARCHAR", "outcome": "VARCHAR", "why": "VARCHAR", "cautions": "VARCHAR",
+        "closing_cmh2o": "DOUBLE", "suggested_cmh2o": "DOUBLE", "other_outcome": "VARCHAR",
+        "other_closing_cmh2o": "DOUBLE", "other_suggested_cmh2o": "DOUBLE", "stored": "BOOLEAN",
+        "set_after_min": "DOUBLE", "peep_1h_cmh2o": "DOUBLE", "peep_24h_cmh2o": "DOUBLE",
+        "oxygenation_cmh2o": "DOUBLE", "oxygenation_by": "VARCHAR", "left_out": "INTEGER",
+    },
+    "left_out": {
+        "unit": "VARCHAR", "month": "VARCHAR", "reason": "VARCHAR", "inputs": "INTEGER",
+    },
+    "listed": {"file": "VARCHAR", "place": "BIGINT", "why": "VARCHAR", "what": "VARCHAR"},
+}  # fmt: skip
+"""Columns of each table of rows, with their types in SQL."""
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """What a run is made with; part of what names its parts.
+
+    Attributes:
+        margin_cmh2o, fall: of the other protocol that every trial is titrated with once more.
+        pseudonym_key: identifiers are hashed with it (HMAC-SHA256); empty leaves them as they are.
+        coarse_dates: whether times are given as months only.
+        published_keys: JSON Web Key Set to check signatures with; empty for none.
+    """
+
+    margin_cmh2o: float = 3.0
+    fall: float = DEFAULT_PROTOCOL.fall
+    pseudonym_key: bytes = b""
+    coarse_dates: bool = False
+    published_keys: bytes = b""
+
+
+@dataclass(slots=True)
+class Rows:
+    """Rows by table."""
+
+    answers: list[Row] = field(default_factory=list)
+    trials: list[Row] = field(default_factory=list)
+    left_out: list[Row] = field(default_factory=list)
+    listed: list[Row] = field(default_factory=list)
+
+
+class _Code(msgspec.Struct):
+    system: str = ""
+    value: str = ""
+    code: str = ""
+
+
+class _Meta(msgspec.Struct):
+    versionId: str = ""
+    tag: list[_Code] = []
+
+
+class _Period(msgspec.Struct):
+    start: str = ""
+    end: str = ""
+
+
+class _Place(msgspec.Struct):
+    display: str = ""
+    reference: str = ""
+
+
+class _Location(msgspec.Struct):
+    location: _Place = msgspec.field(default_factory=_Place)
+    period: _Period = msgspec.field(default_factory=_Period)
+
+
+class _Resource(msgspec.Struct):
+    resourceType: str
+    id: str = ""
+    meta: _Meta = msgspec.field(default_factory=_Meta)
+    identifier: list[_Code] = []
+    effectiveDateTime: str = ""
+    effectiveInstant: str = ""
+    effectivePeriod: _Period = msgspec.field(default_factory=_Period)
+    period: _Period = msgspec.field(default_factory=_Period)
+    location: list[_Location] = []
+
+
+@dataclass(frozen=True, slots=True)
+class _Held:
+    """One version of one resource: what is needed of it, and its bytes."""
+
+    read: _Resource
+    line: bytes
+
+    @property
+    def identity(self) -> str:
+        """Of the answer that it is a resource of; empty for an input."""
+        labels = [*self.read.identifier, *self.read.meta.tag]
+        return next((one.value or one.code for one in labels if one.system == RESULT_SYSTEM), "").partition(":")[0]
+
+    @property
+    def at_s(self) -> float | None:
+        """When it was observed; None where that cannot be read, or for another kind of resource."""
+        text = self.read.effectiveDateTime or self.read.effectivePeriod.start or self.read.effectiveInstant
+        found = seconds(text) if text else None
+        return found if isinstance(found, float) else None
+
+
+def rows_of_part(lines: Iterable[bytes], shared: Iterable[bytes], options: Options) -> Rows:
+    """Every row of the patients of one part.
+
+    Args:
+        lines: patient, tab, resource; in any order.
+        shared: Devices and DeviceMetrics of all parts.
+        options: of the run.
+    """
+    rows = Rows()
+    devices = _versions(sorted(set(shared)), rows, "")
+    for patient, of_patient in groupby(sorted(lines), key=lambda line: line.partition(b"\t")[0]):
+        held = _versions([line.partition(b"\t")[2] for line in of_patient], rows, patient.decode())
+        try:
+            _review(patient.decode(), held, devices, options, rows)
+        except (RecursionError, msgspec.DecodeError) as error:
+            rows.listed.append(_listed(f"a patient who cannot be read ({type(error).__name__})", "Patient"))
+    return rows
+
+
+def _keys_of(options: Options) -> tuple[PublicKey, ...]:
+    return read_public_keys(options.published_keys) or ()
+
+
+def _listed(why: str, what: str) -> Row:
+    return {"file": "", "place": -1, "why": why, "what": what}
+
+
+def _versions(lines: Sequence[bytes], rows: Rows, patient: str) -> list[_Held]:
+    """Each version of each resource once; two contents under one version are set aside, both."""
+    by_version: dict[tuple[str, str, str], list[_Held]] = {}
+    for line in lines:
+        try:
+            read = msgspec.json.decode(line, type=_Resource)
+        except (msgspec.DecodeError, RecursionError):
+            rows.listed.append(_listed("not in the shape of FHIR", "a resource of a patient"))
+            continue
+        same = by_version.setdefault((read.resourceType, read.id, read.meta.versionId), [])
+        if not same or same[-1].line != line:
+            same.append(_Held(read, line))
+        elif patient:
+            rows.listed.append(_listed("sent twice, used once", read.resourceType))
+    found = []
+    for (kind, _, _), same in sorted(by_version.items()):
+        if (
+            len(same) > 1
+            and len({msgspec.json.encode(msgspec.json.decode(one.line), order="sorted") for one in same}) > 1
+        ):
+            rows.listed += [_listed("two contents under one version, neither used", kind)] * len(same)
+        else:
+            found.append(same[0])
+    return found
+
+
+def _review(patient: str, held: list[_Held], devices: list[_Held], options: Options, rows: Rows) -> None:
+    stays = [one for one in held if one.read.resourceType == "Encounter"]
+    own = [one for one in held if one.identity]
+    inputs = [one for one in held if not one.identity and one.read.resourceType in _INPUTS]
+    newest = _newest(inputs)
+    persons = [one for one in newest if one.read.resourceType == "Patient"]
+    if any(b'"replaced-by"' in one.line for one in persons):
+        rows.listed.append(_listed("a patient who is marked as replaced by another: reviewed under this id", "Patient"))
+    name = _pseudonym(patient, options)
+    answered = list(_answers(name, own, inputs, newest, devices, stays, options))
+    rows.answers += [row for row, _ in answered]
+    rows.trials += _trials(name, newest, [at_s for _, at_s in answered], stays, options, rows)
+
+
+_INPUTS = frozenset({"Patient", "Observation", "Condition", "MedicationAdministration"})
+
+
+def _newest(inputs: Sequence[_Held]) -> list[_Held]:
+    """The version in force of each resource: the highest number; where versions are no numbers, all of them."""
+    found: dict[tuple[str, str], list[_Held]] = {}
+    for one in inputs:
+        found.setdefault((one.read.resourceType, one.read.id), []).append(one)
+    newest = []
+    for same in found.values():
+        if all(one.read.meta.versionId.isdecimal() for one in same):
+            same = [max(same, key=lambda one: int(one.read.meta.versionId))]
+        newest += same
+    return newest
+
+
+def _answers(
+    name: str,
+    own: Sequence[_Held],
+    inputs: Sequence[_Held],
+    newest: Sequence[_Held],
+    devices: Sequence[_Held],
+    stays: Sequence[_Held],
+    options: Options,
+) -> Iterator[tuple[Row, float]]:
+    """A row for each stored answer, and when the answer says that its trial ended."""
+    by_identity: dict[str, list[_Held]] = {}
+    for one in own:
+        by_identity.setdefault(one.identity, []).append(one)
+    given = [("", msgspec.json.decode(one.line)) for one in inputs] if by_identity else []
+    given += [("", msgspec.json.decode(one.line)) for one in devices if one.read.resourceType == "DeviceMetric"]
+    current = {
+        f"{one.read.resourceType}/{one.read.id}": one.read.meta.versionId for one in newest if one.read.meta.versionId
+    }
+    for identity, parts in by_identity.items():
+        stored = [("", msgspec.json.decode(one.line)) for one in _newest(parts)]
+        guidance: Json = next((one for _, one in stored if one.get("resourceType") == "GuidanceResponse"), {})
+        if not str(guidance.get("moduleUri", "/titrate-peep")).endswith("/titrate-peep"):
+            continue  # an answer to another question, which no replay is for
+        at = seconds(str(guidance.get("occurrenceDateTime", "")))
+        at_s = at if isinstance(at, float) else 0.0
+        stored += [("", one) for one in _software_of(guidance, devices)]
+        row: Row = {
+            "patient": name,
+            "unit": _unit_at(stays, at_s),
+            **_when(at_s, options),
+            "answer": _pseudonym(identity, options),
+            **_replayed(stored, given, current, at_s, options),
+        }
+        del row["week"]
+        yield row, at_s
+
+
+def _software_of(guidance: Json, devices: Sequence[_Held]) -> list[Json]:
+    performer = guidance.get("performer")
+    wanted = performer.get("reference") if isinstance(performer, Mapping) else None
+    found = [one for one in devices if f"{one.read.resourceType}/{one.read.id}" == wanted]
+    return [msgspec.json.decode(one.line) for one in found[-1:]]
+
+
+def _replayed(
+    stored: list[tuple[str, Json]],
+    given: list[tuple[str, Json]],
+    current: Mapping[str, str],
+    at_s: float,
+    options: Options,
+) -> Row:
+    try:
+        # Only the age of the trial follows from the instant, and no replay compares it.
+        found = replay(stored, given, at_s=at_s + DAY_S, current=current)
+        signature = verify(stored, _keys_of(options)).verified.value
+    except NotAnAnswer:
+        nothing: Row = {"outcome": "not-an-answer", "amended": False, "signature": "", "engine": ""}
+        return {**nothing, "findings": "", "where_first": ""}
+    kinds = Counter(one.kind.value for one in found.findings)
+    wrong = [one for one in found.findings if one.kind not in AFTERWARDS]
+    device: Json = next((one for _, one in stored if one.get("resourceType") == "Device"), {})
+    versions = device.get("version") or [{}]
+    return {
+        "outcome": found.outcome.value,
+        "amended": kinds.get("input-amended", 0) > 0,
+        "signature": signature,
+        "engine": str(versions[0].get("value", "")),
+        "findings": ", ".join(f"{kind} {count}" for kind, count in sorted(kinds.items())),
+        "where_first": wrong[0].path if wrong else "",
+    }
+
+
+def _trials(
+    name: str,
+    newest: Sequence[_Held],
+    answered: Sequence[float],
+    stays: Sequence[_Held],
+    options: Options,
+    rows: Rows,
+) -> Iterator[Row]:
+    """A row for each trial that the data hold, whether or not an answer was asked for."""
+    observed = [(at_s, one) for one in newest if (at_s := one.at_s) is not None]
+    if not observed:
+        return
+    try:
+        whole = read_request(
+            _bundle(newest), BY_SLUG["compare-markers"], at_s=max(at_s for at_s, _ in observed) + DAY_S, limits=LIMITS
+        )
+    except Rejected:
+        return  # there is no set PEEP, or no patient whom all this is about: no trial
+    found = trials_of_record(whole.readings, whole.protocol)
+    beside = [one for one in newest if one.read.resourceType != "Observation"]
+    height = [one for _, one in observed if b'"8302-2"' in one.line or b'"8301-4"' in one.line]
+    starts = [one.steps[0].start_s for one in found[1:]] + [float("inf")]
+    for trial, next_s in zip(found, starts, strict=True):
+        end_s = trial.steps[-1].end_s
+        from_s, until_s = trial.steps[0].start_s - BEFORE_AND_AFTER_S, min(end_s + BEFORE_AND_AFTER_S, next_s - 1)
+        near = [one for at_s, one in observed if from_s <= at_s <= until_s and one not in height]
+        of_trial: Row = {
+            "patient": name,
+            "unit": _unit_at(stays, end_s),
+            **_when(end_s, options),
+            "steps": len(trial.steps),
+            "kind": trial.kind.slug,
+            "stored": any(abs(at_s - end_s) <= WITHIN_S for at_s in answered),
+            **_use(whole.readings, trial),
+        }
+        try:
+            answer = recommend(_bundle([*beside, *height, *near]), at_s=until_s + 1, limits=LIMITS)
+        except Rejected as rejected:
+            refused = {"outcome": "refused", "why": rejected.problems[0].kind.slug, "other_outcome": "refused"}
+            yield {**of_trial, **refused, "left_out": len(rejected.ignored)}
+            _count_left_out([one.code for one in rejected.ignored], of_trial, rows)
+            continue
+        _count_left_out([one.code for one in answer.ignored], of_trial, rows)
+        yield {**of_trial, **_titrated(answer, options), "left_out": len(answer.ignored)}
+
+
+def _count_left_out(reasons: Sequence[str], of_trial: Row, rows: Rows) -> None:
+    for reason, count in sorted(Counter(reasons).items()):
+        rows.left_out.append({"unit": of_trial["unit"], "month": of_trial["month"], "reason": reason, "inputs": count})
+
+
+def _titrated(answer: Answer, options: Options) -> Row:
+    request, found = answer.request, answer.titration
+    other = _with_other_protocol(request, options)
+    falls = {
+        one.slug: one.peep_cmh2o
+        for one in read_markers(request.readings, found.trial, found.closing).markers
+        if one.meaning is Meaning.CLOSING and one.peep_cmh2o is not None
+    }
+    by = next((slug for slug in _OXYGENATION if slug in falls), "")
+    return {
+        "outcome": _outcome(answer),
+        "why": found.advice.why.slug if found.advice.why is not None else "",
+        "cautions": ", ".join(
+            sorted({one.slug for one in found.findings if one.weight.value in ("look-first", "high")})
+        ),
+        "closing_cmh2o": found.closing.peep_cmh2o,
+        "suggested_cmh2o": found.advice.suggested_peep_cmh2o,
+        "other_outcome": _outcome(other),
+        "other_closing_cmh2o": other.titration.closing.peep_cmh2o,
+        "other_suggested_cmh2o": other.titration.advice.suggested_peep_cmh2o,
+        "oxygenation_cmh2o": falls.get(by),
+        "oxygenation_by": by,
+    }
+
+
+_OXYGENATION = ("pao2-fall", "spo2-fall-2", "spo2-fall-1")
+"""Markers of oxygenation in order of preference: a gas before a saturation."""
+
+
+def _with_other_protocol(request: Request, options: Options) -> Answer:
+    protocol = replace(request.protocol, margin_cmh2o=options.margin_cmh2o, fall=options.fall)
+    return recommend_for(replace(request, protocol=protocol))
+
+
+def _outcome(answer: Answer) -> str:
+    found = answer.titration
+    if found.advice.suggested_peep_cmh2o is not None:
+        return "suggested"
+    return "withheld" if found.closing.peep_cmh2o is not None else found.closing.verdict.value
+
+
+def _use(readings: Sequence[Reading], trial: Trial) -> Row:
+    """What was set after the trial, whoever decided it."""
+    end_s = trial.steps[-1].end_s
+    since_s = set_after(readings, trial)
+    charted = sorted((one.start_s, one.value) for one in readings if one.quantity is Quantity.PEEP_SET)
+
+    def in_force(at_s: float) -> float | None:
+        values = [value for start_s, value in charted if max(end_s, at_s - CARRIED_S) < start_s <= at_s]
+        return values[-1] if values else None
+
+    return {
+        "set_after_min": round((since_s - end_s) / 60, 1) if since_s is not None else None,
+        "peep_1h_cmh2o": in_force(end_s + HOUR_S),
+        "peep_24h_cmh2o": in_force(end_s + DAY_S),
+    }
+
+
+def _bundle(held: Sequence[_Held]) -> bytes:
+    entries = b'},{"resource":'.join(one.line for one in held)
+    return b'{"resourceType":"Bundle","type":"collection","entry":[{"resource":' + entries + b"}]}"
+
+
+def _unit_at(stays: Sequence[_Held], at_s: float) -> str:
+    """Where the patient was: the location whose period holds the instant, of the stay that does."""
+    for stay in stays:
+        for one in stay.read.location:
+            period = one.period if one.period.start else stay.read.period
+            start, end = seconds(period.start), seconds(period.end) if period.end else float("inf")
+            if isinstance(start, float) and isinstance(end, float) and start <= at_s <= end:
+                return one.location.display or one.location.reference or NO_UNIT
+    return NO_UNIT
+
+
+def _when(at_s: float, options: Options) -> Row:
+    text = instant(at_s)
+    month = text[:7]
+    return {"month": month, "week": f"{int(at_s // (7 * DAY_S)):05}", "ended": month if options.coarse_dates else text}
+
+
+def _pseudonym(name: str, options: Options) -> str:
+    if not options.pseudonym_key:
+        return name
+    return hmac.new(options.pseudonym_key, name.encode(), "sha256").hexdigest()[:16]

@@ -1,0 +1,300 @@
+"""Reads NDJSON of a bulk export and sorts its lines by patient into parts, a partitioned shuffle.
+
+Resources that name an answer and no patient (Provenance) are joined in a second step. Nothing is silently lost: a line
+that cannot be read, and a resource of no patient, is counted and listed with its file and place. Every shard is named
+by what went in, so that a second run makes only those again whose input changed.
+"""
+
+from __future__ import annotations
+
+import gzip
+import io
+import os
+import shutil
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field
+from hashlib import blake2b
+from pathlib import Path
+from typing import BinaryIO
+from zlib import error as ZlibError
+
+import msgspec
+import zstandard
+
+from ebbmark.fhir.naming import RESULT_SYSTEM
+
+__all__ = ["LONGEST_LINE", "Chunk", "Listed", "Shards", "chunks_of", "join", "scatter"]
+
+LONGEST_LINE = 16_000_000
+"""A longer line is listed and not read [bytes]. This project's choice."""
+CHUNK_BYTES = 32_000_000
+ENDINGS = (".ndjson", ".jsonl", ".ndjson.gz", ".jsonl.gz", ".ndjson.zst", ".jsonl.zst")
+SHARED = frozenset({"Device", "DeviceMetric"})
+"""Resources of no one patient that every part needs."""
+LINES_VERSION = b"1"
+"""Changes when the same lines would be sorted otherwise."""
+
+
+@dataclass(frozen=True, slots=True)
+class Chunk:
+    """A stretch of one file: the lines that begin in it. `end` is None for the whole of a compressed file."""
+
+    folder: str
+    file: str
+    start: int
+    end: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Listed:
+    """One thing that was not used, and why; `place` is the byte in the file (uncompressed), -1 where it has none."""
+
+    file: str
+    place: int
+    why: str
+    what: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Shards:
+    """What one chunk or join gave.
+
+    Attributes:
+        files: file of lines for each part, with a digest of its bytes; the part `shared` is for all.
+        listed: what was not used.
+        counts: lines read by resource type.
+    """
+
+    files: dict[str, tuple[str, str]] = field(default_factory=dict)
+    listed: list[Listed] = field(default_factory=list)
+    counts: dict[str, int] = field(default_factory=dict)
+
+
+class _Reference(msgspec.Struct):
+    reference: str = ""
+
+
+class _Named(msgspec.Struct):
+    system: str = ""
+    value: str = ""
+    code: str = ""
+
+
+class _Meta(msgspec.Struct):
+    tag: list[_Named] = []
+
+
+class _Line(msgspec.Struct):
+    resourceType: str
+    id: str = ""
+    subject: _Reference | None = None
+    patient: _Reference | None = None
+    meta: _Meta = msgspec.field(default_factory=_Meta)
+
+
+class _Guidance(msgspec.Struct):
+    identifier: list[_Named] = []
+
+
+def chunks_of(folder: Path) -> list[Chunk]:
+    """Every NDJSON file below the folder in stretches, in the order of the files' names."""
+    found: list[Chunk] = []
+    for path in sorted(one for one in folder.rglob("*") if one.is_file() and one.name.endswith(ENDINGS)):
+        name, size = path.relative_to(folder).as_posix(), path.stat().st_size
+        if path.suffix in (".gz", ".zst"):
+            found.append(Chunk(str(folder), name, 0, None))
+        else:
+            starts = range(0, size, CHUNK_BYTES)
+            found += [Chunk(str(folder), name, start, min(start + CHUNK_BYTES, size)) for start in starts]
+    return found
+
+
+def scatter(chunk: Chunk, work: str, parts: int) -> Shards:
+    """Sort the lines of a chunk by part, into files below `work/shards`.
+
+    Args:
+        chunk: to read.
+        work: folder of the run.
+        parts: how many parts there are.
+    """
+    key = blake2b(b"|".join((LINES_VERSION, str(parts).encode(), chunk.file.encode())), digest_size=16)
+    key.update(f"{chunk.start}".encode())
+    with _opened(Path(chunk.folder) / chunk.file, raw=True) as file:
+        file.seek(chunk.start)
+        # The last line may end beyond the chunk; its length is bounded.
+        left = None if chunk.end is None else chunk.end - chunk.start
+        while (left is None or left > 0) and (block := file.read(min(left or 1 << 20, 1 << 20))):
+            key.update(block)
+            left = None if left is None else left - len(block)
+        key.update(file.readline(LONGEST_LINE))
+    return _kept(Path(work) / "shards" / key.hexdigest(), lambda into: _scattered(chunk, into, parts))
+
+
+def _scattered(chunk: Chunk, into: Path, parts: int) -> Shards:
+    made, out = Shards(), _Writers(into)
+    for place, line in _lines(chunk, made.listed):
+        if not line.strip():
+            continue
+        try:
+            line.decode()
+            read = msgspec.json.decode(line, type=_Line)
+        except (UnicodeDecodeError, msgspec.DecodeError, RecursionError) as error:
+            made.listed.append(Listed(chunk.file, place, _why(error)))
+            continue
+        made.counts[read.resourceType] = made.counts.get(read.resourceType, 0) + 1
+        whose = _patient(read)
+        if whose and (not read.id or len(whose) > 64 or len(read.id) > 64):
+            made.listed.append(Listed(chunk.file, place, "no usable id", read.resourceType[:64]))
+        elif whose:
+            out.write(f"part-{_part(whose, parts):05}", whose.encode() + b"\t" + line)
+            if read.resourceType == "GuidanceResponse":
+                for identity in _identities(line):
+                    out.write(f"pairs-{_part(identity, parts):05}", f"{identity}\t{whose}".encode())
+        elif read.resourceType in SHARED:
+            out.write("shared", line)
+        elif tagged := [one.code.partition(":")[0] for one in read.meta.tag if one.system == RESULT_SYSTEM]:
+            out.write(f"orphans-{_part(tagged[0], parts):05}", tagged[0].encode() + b"\t" + line)
+        else:
+            made.listed.append(Listed(chunk.file, place, "of no patient", read.resourceType[:64]))
+    out.close(made)
+    return made
+
+
+def join(number: int, sources: list[tuple[str, str]], work: str, parts: int) -> Shards:
+    """Bring resources that name an answer and no patient (Provenance) to the part of the answer's patient.
+
+    Args:
+        number: which share of the answers.
+        sources: files of pairs and orphans of this share, with their digests.
+        work: folder of the run.
+        parts: how many parts there are.
+    """
+    key = blake2b(
+        "|".join([str(number), str(parts), *sorted(digest for _, digest in sources)]).encode(), digest_size=16
+    )
+    return _kept(Path(work) / "joined" / key.hexdigest(), lambda into: _joined(sources, into, parts))
+
+
+def _joined(sources: list[tuple[str, str]], into: Path, parts: int) -> Shards:
+    made, out, whose = Shards(), _Writers(into), dict[bytes, str]()
+    for path, _ in sources:
+        if Path(path).name.startswith("pairs"):
+            with open(path, "rb") as file:
+                pairs = (line.rstrip(b"\n").split(b"\t") for line in file)
+                whose.update((identity, patient.decode()) for identity, patient in pairs)
+    for path, _ in sources:
+        if Path(path).name.startswith("orphans"):
+            with open(path, "rb") as file:
+                for line in file:
+                    identity, _, resource = line.rstrip(b"\n").partition(b"\t")
+                    patient = whose.get(identity)
+                    if patient is None:
+                        made.listed.append(Listed("", -1, "of an answer that is not there", "Provenance"))
+                    else:
+                        out.write(f"part-{_part(patient, parts):05}", patient.encode() + b"\t" + resource)
+    out.close(made)
+    return made
+
+
+class _Writers:
+    """Open files of one chunk, one per part that has lines."""
+
+    def __init__(self, into: Path) -> None:
+        self.into, self.open = into, dict[str, tuple[BinaryIO, blake2b]]()
+
+    def write(self, name: str, line: bytes) -> None:
+        if name not in self.open:
+            self.open[name] = (open(self.into / name, "wb"), blake2b(digest_size=16))  # noqa: SIM115
+        file, digest = self.open[name]
+        file.write(line + b"\n")
+        digest.update(line + b"\n")
+
+    def close(self, made: Shards) -> None:
+        for name, (file, digest) in sorted(self.open.items()):
+            file.close()
+            made.files[name] = (str(self.into / name), digest.hexdigest())
+
+
+def _kept(place: Path, make: Callable[[Path], Shards]) -> Shards:
+    """What an earlier run made from the same input, or made now: a folder is there whole, or not at all."""
+    index = place / "index.json"
+    if index.exists():
+        return msgspec.json.decode(index.read_bytes(), type=Shards)
+    into = place.with_name(f"{place.name}.{os.getpid()}")
+    shutil.rmtree(into, ignore_errors=True)
+    into.mkdir(parents=True)
+    made = make(into)
+    settled = {name: (str(place / Path(path).name), digest) for name, (path, digest) in made.files.items()}
+    made = Shards(settled, made.listed, made.counts)
+    (into / "index.json").write_bytes(msgspec.json.encode(made))
+    try:
+        into.rename(place)
+    except OSError:  # another worker was given the same input and was faster
+        shutil.rmtree(into, ignore_errors=True)
+    return made
+
+
+def _opened(path: Path, *, raw: bool = False) -> BinaryIO:
+    if raw or path.suffix not in (".gz", ".zst"):
+        return path.open("rb")
+    if path.suffix == ".gz":
+        return io.BufferedReader(gzip.open(path, "rb"))
+    return io.BufferedReader(zstandard.ZstdDecompressor().stream_reader(path.open("rb"), closefd=True))
+
+
+def _lines(chunk: Chunk, listed: list[Listed]) -> Iterator[tuple[int, bytes]]:
+    """Place and bytes of each line that begins in the chunk; a line that is too long is listed instead."""
+    try:
+        with _opened(Path(chunk.folder) / chunk.file) as file:
+            place = chunk.start
+            if place:  # the line before belongs to the chunk before
+                file.seek(place - 1)
+                while (skipped := file.readline(LONGEST_LINE)) and not skipped.endswith(b"\n"):
+                    place += len(skipped)
+                place += len(skipped) - 1
+            while chunk.end is None or place < chunk.end:
+                line = file.readline(LONGEST_LINE + 1)
+                if not line:
+                    return
+                length = len(line)
+                while not line.endswith(b"\n") and (more := file.readline(LONGEST_LINE)):
+                    line, length = more, length + len(more)
+                if length > LONGEST_LINE:
+                    listed.append(Listed(chunk.file, place, f"a line of more than {LONGEST_LINE // 1_000_000} MB"))
+                else:
+                    yield (
+                        place,
+                        line.removeprefix(b"\xef\xbb\xbf").rstrip(b"\r\n") if place == 0 else line.rstrip(b"\r\n"),
+                    )
+                place += length
+    except (OSError, EOFError, ZlibError, zstandard.ZstdError) as error:
+        listed.append(Listed(chunk.file, -1, f"the file cannot be read to its end ({type(error).__name__})"))
+
+
+def _why(error: Exception) -> str:
+    if isinstance(error, UnicodeDecodeError):
+        return "not UTF-8"
+    return "no JSON object of FHIR" if isinstance(error, msgspec.ValidationError) else "no whole JSON"
+
+
+def _patient(line: _Line) -> str:
+    if line.resourceType == "Patient":
+        return line.id
+    for one in (line.subject, line.patient):
+        if one is not None:
+            parts = one.reference.partition("/_history/")[0].rsplit("/", 2)
+            if len(parts) >= 2 and parts[-2] == "Patient":
+                return parts[-1]
+    return ""
+
+
+def _identities(line: bytes) -> Iterable[str]:
+    try:
+        named = msgspec.json.decode(line, type=_Guidance).identifier
+    except msgspec.DecodeError:
+        return []
+    return [one.value.partition(":")[0] for one in named if one.system == RESULT_SYSTEM and "\t" not in one.value]
+
+
+def _part(name: str, parts: int) -> int:
+    return int.from_bytes(blake2b(name.encode(), digest_size=4).digest()) % parts

@@ -1,0 +1,92 @@
+"""What a review counts against the truth that lies beside a simulated year."""
+
+from __future__ import annotations
+
+from concurrent.futures import Executor, ThreadPoolExecutor
+from pathlib import Path
+
+import duckdb
+import pytest
+
+from ebbmark.review.patients import Options
+from ebbmark.review.run import Reviewed, run
+from ebbmark.review.tables import Report, tables_of
+from review.conftest import Year
+
+
+def one_thread() -> Executor:
+    return ThreadPoolExecutor(1)
+
+
+@pytest.fixture(scope="session")
+def options(year: Year) -> Options:
+    return Options(published_keys=year.published_keys, margin_cmh2o=4.0)
+
+
+@pytest.fixture(scope="session")
+def reviewed(year: Year, options: Options, tmp_path_factory: pytest.TempPathFactory) -> Reviewed:
+    return run(year.record, tmp_path_factory.mktemp("work"), options=options, start=one_thread)
+
+
+@pytest.fixture(scope="session")
+def report(reviewed: Reviewed, options: Options) -> Report:
+    return tables_of(reviewed, options=options, smallest=1, second_from="2025-07")
+
+
+def counted(reviewed: Reviewed, table: str, column: str) -> dict[object, int]:
+    files = [f"{folder}/{table}.parquet" for folder in reviewed.folders]
+    found = duckdb.read_parquet(files).aggregate(f"{column}, count(*)")
+    return dict(found.fetchall())
+
+
+def test_every_trial_is_found_once_and_every_stored_answer_replayed_once(reviewed: Reviewed, year: Year) -> None:
+    trials = sum(len(one.trials) for one in year.truth)
+
+    assert sum(counted(reviewed, "trials", "outcome").values()) == trials
+    assert counted(reviewed, "trials", "stored")[True] == year.fates("same", "amended", "tampered", "signature-broken")
+
+
+def test_replay_tells_what_was_done_to_each_answer(reviewed: Reviewed, year: Year) -> None:
+    outcomes, signatures = counted(reviewed, "answers", "outcome"), counted(reviewed, "answers", "signature")
+
+    assert outcomes.get("same", 0) == year.fates("same", "signature-broken")
+    assert outcomes.get("inputs-amended", 0) == year.fates("amended")
+    assert outcomes.get("different", 0) == year.fates("tampered")
+    assert signatures.get("broken", 0) == year.fates("tampered", "signature-broken")
+    assert signatures.get("valid", 0) == year.fates("same", "amended")
+
+
+def test_peep_an_hour_and_a_day_later_is_what_was_set(reviewed: Reviewed, year: Year) -> None:
+    files = [f"{folder}/trials.parquet" for folder in reviewed.folders]
+    found = duckdb.execute("SELECT peep_1h_cmh2o, peep_24h_cmh2o FROM read_parquet($files)", {"files": files})
+
+    truth = [(trial.set_after_cmh2o, trial.next_day_cmh2o) for one in year.truth for trial in one.trials]
+    assert sorted(found.fetchall()) == sorted(truth)
+
+
+def test_a_trial_without_a_height_is_refused_and_counted(reviewed: Reviewed, year: Year) -> None:
+    without = sum(len(one.trials) for one in year.truth if not one.height)
+
+    assert counted(reviewed, "trials", "outcome").get("refused", 0) == without
+
+
+def test_the_retrospective_titration_suggests_what_the_stored_answer_suggests(reviewed: Reviewed, year: Year) -> None:
+    files = [f"{folder}/trials.parquet" for folder in reviewed.folders]
+    found = duckdb.execute("SELECT suggested_cmh2o FROM read_parquet($files) WHERE stored", {"files": files}).fetchall()
+
+    truth = [trial.suggested_cmh2o for one in year.truth for trial in one.trials if trial.fate not in ("", "amended")]
+    assert sorted(one for (one,) in found if one) >= sorted(one for one in truth if one)
+
+
+def test_another_margin_moves_every_suggestion_by_as_much(report: Report) -> None:
+    moved = report.tables["what_if_by_how_much"]
+
+    assert moved.column("difference_cmh2o") == [2.0]
+
+
+def test_a_second_run_makes_nothing_again(year: Year, options: Options, tmp_path: Path) -> None:
+    first = run(year.record, tmp_path, options=options, start=one_thread)
+    second = run(year.record, tmp_path, options=options, start=one_thread)
+
+    assert first.made == len(first.folders) > 0
+    assert (second.made, second.folders) == (0, first.folders)
