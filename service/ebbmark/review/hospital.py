@@ -15,23 +15,24 @@ from typing import cast
 import msgspec
 import numpy as np
 
+from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.instants import instant
 from ebbmark.fhir.writing.transaction import as_transaction
 from ebbmark.keys import SigningKey
 from ebbmark.physiology.lung.lung import Lung, Thresholds
 from ebbmark.physiology.lung.simulation import Phase, Staircase, simulate_trial
+from ebbmark.use_cases.questions import answer_request
 from ebbmark.use_cases.recording import answer_bundle
-from ebbmark.use_cases.titrate import recommend
 
-__all__ = ["FATES", "UNITS", "PatientTruth", "TrialTruth", "simulate_patient", "simulate_year"]
+__all__ = ["FATES", "UNITS", "Chances", "PatientTruth", "TrialTruth", "simulate_patient", "simulate_year"]
 
 Json = dict[str, object]
 
 UNITS = ("North", "East", "South", "West", "Harbour")
 """Of the invented hospital; West charts no plateau pressure from September on: a change to be found."""
 FATES = ("same", "amended", "tampered", "signature-broken")
-FATE_CHANCES = (0.88, 0.06, 0.03, 0.03)
 FOLLOWED = {"North": 0.8, "East": 0.75, "South": 0.45, "West": 0.75, "Harbour": 0.7}
 REASONS = ("patient-condition", "local-protocol", "other", "")
 YEAR_S = 365 * 86_400.0
@@ -53,6 +54,21 @@ CODES = {
 }
 AFTER_H = (0.2, 0.5, 1.0, 2.0, 4.0, 8.0, 12.0, 16.0, 20.0, 24.0, 25.0)
 LINES_PER_FILE = 20_000
+
+
+@dataclass(frozen=True, slots=True)
+class Chances:
+    """How often something happens; made up.
+
+    Attributes:
+        fates: of each of FATES, for a stored answer.
+        no_height: that a patient's height was not charted.
+        answered: that an answer was asked for and stored.
+    """
+
+    fates: tuple[float, float, float, float] = (0.88, 0.06, 0.03, 0.03)
+    no_height: float = 0.03
+    answered: float = 0.85
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +137,9 @@ class _Chart:
         return made
 
 
-def simulate_year(folder: Path, *, patients: int, seed: int, from_s: float, key: SigningKey | None) -> Iterator[int]:
+def simulate_year(
+    folder: Path, *, patients: int, seed: int, from_s: float, key: SigningKey | None, chances: Chances = Chances()
+) -> Iterator[int]:
     """Write the year into `folder/record`, and the truth into `folder/truth.ndjson`; yields patients done.
 
     Args:
@@ -130,16 +148,19 @@ def simulate_year(folder: Path, *, patients: int, seed: int, from_s: float, key:
         seed: same seed, same patients; with a key of RSA also the same bytes.
         from_s: the year's first instant [s since 1970-01-01T00:00:00Z].
         key: answers are signed with it; None for unsigned ones.
+        chances: how often what happens.
     """
     record = folder / "record"
     record.mkdir(parents=True, exist_ok=True)
     written: dict[str, int] = {}
     with (folder / "truth.ndjson").open("wb") as truth:
         for number in range(patients):
-            resources, told = simulate_patient(number, seed=seed, from_s=from_s, key=key)
+            resources, told = simulate_patient(number, seed=seed, from_s=from_s, key=key, chances=chances)
             truth.write(msgspec.json.encode(asdict(told)) + b"\n")
             by_type: dict[str, list[bytes]] = {}
             for one in resources:
+                if one["resourceType"] == "Device" and written.get("Device"):
+                    continue  # the record holds the Device of one software version once
                 by_type.setdefault(str(one["resourceType"]), []).append(msgspec.json.encode(one))
             for kind, lines in by_type.items():
                 place = record / f"{kind}.{written.get(kind, 0) // LINES_PER_FILE:04}.ndjson"
@@ -153,7 +174,7 @@ def simulate_year(folder: Path, *, patients: int, seed: int, from_s: float, key:
 
 
 def simulate_patient(
-    number: int, *, seed: int, from_s: float, key: SigningKey | None
+    number: int, *, seed: int, from_s: float, key: SigningKey | None, chances: Chances = Chances()
 ) -> tuple[list[Json], PatientTruth]:
     """One patient: every resource of theirs, and the truth.
 
@@ -162,6 +183,7 @@ def simulate_patient(
         seed: of the hospital.
         from_s: the year's first instant [s since 1970-01-01T00:00:00Z].
         key: answers are signed with it.
+        chances: how often what happens.
     """
     chance = np.random.default_rng([seed, number])
     chart = _Chart(f"p{number:07}")
@@ -186,7 +208,7 @@ def simulate_patient(
         "location": [{"location": {"display": unit}}],
     }
     chart.resources += [patient, stay]
-    height = bool(chance.random() >= 0.03)
+    height = bool(chance.random() >= chances.no_height)
     if height:
         mean = 176.0 if sex == "male" else 164.0
         chart.row(admitted_s + 600, height=round(float(chance.normal(mean, 6.0))))
@@ -195,7 +217,7 @@ def simulate_patient(
     start_s = admitted_s + 7200
     for _ in range(int(chance.choice((1, 2, 3), p=(0.6, 0.3, 0.1)))):
         plateau = not (unit == "West" and start_s - from_s >= FROM_SEPTEMBER_S)
-        trials.append(_trial(chart, chance, lung, volume, start_s, FOLLOWED[unit], plateau=plateau, key=key))
+        trials.append(_trial(chart, chance, chances, lung, volume, start_s, FOLLOWED[unit], plateau=plateau, key=key))
         start_s = trials[-1].end_s + float(np.round(chance.uniform(40, 90) * 3600))
     return chart.resources, PatientTruth(chart.who, unit, height, tuple(trials))
 
@@ -215,6 +237,7 @@ def _lung(chance: np.random.Generator) -> Lung:
 def _trial(
     chart: _Chart,
     chance: np.random.Generator,
+    chances: Chances,
     lung: Lung,
     volume: float,
     start_s: float,
@@ -258,10 +281,10 @@ def _trial(
     inputs = [*chart.resources[:1], *[one for one in chart.resources[1:3] if "valueQuantity" in one]]
     inputs += chart.resources[first:]
     suggested, fate = None, ""
-    if chance.random() < 0.85:
+    if chance.random() < chances.answered:
         stored, suggested = _answer(chart.who, inputs, end_s + 60, key)
         if stored:
-            fate = FATES[int(chance.choice(len(FATES), p=FATE_CHANCES))]
+            fate = FATES[int(chance.choice(len(FATES), p=chances.fates))]
             chart.resources += _spoiled(stored, fate, signed=key is not None)
             if fate == "amended":
                 chart.resources.append(_amended(inputs[-2 if gases else -1]))
@@ -279,7 +302,7 @@ def _answer(who: str, inputs: list[Json], at_s: float, key: SigningKey | None) -
     """The answer that the service gives, as a record stores it, and the PEEP that it suggests."""
     bundle = {"resourceType": "Bundle", "type": "collection", "entry": [{"resource": one} for one in inputs]}
     try:
-        answer = recommend(msgspec.json.encode(bundle), at_s=at_s)
+        answer = answer_request(TITRATE_PEEP, msgspec.json.encode(bundle), RequestContext(at_s))
     except Rejected:
         return [], None
     made = answer_bundle(answer, at_s=at_s, signer=key)

@@ -19,9 +19,11 @@ from ebbmark.audit.findings import AFTERWARDS
 from ebbmark.audit.signature import verify
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.naming import RESULT_SYSTEM
-from ebbmark.fhir.operations import BY_SLUG
+from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.read import Limits, read_request
+from ebbmark.fhir.reading.body import Limits
+from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.writing.instants import instant
@@ -33,8 +35,9 @@ from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.use_cases.from_record import BEFORE_AND_AFTER_S
+from ebbmark.use_cases.questions import answer_request
 from ebbmark.use_cases.replay import replay
-from ebbmark.use_cases.titrate import recommend, recommend_for
+from ebbmark.use_cases.titrate import titrate
 
 __all__ = ["COLUMNS", "Options", "Rows", "rows_of_part"]
 
@@ -294,7 +297,7 @@ def _replayed(
 ) -> Row:
     try:
         # Only the age of the trial follows from the instant, and no replay compares it.
-        found = replay(stored, given, at_s=at_s + DAY_S, current=current)
+        found = replay(stored, given, RequestContext(at_s + DAY_S), current=current)
         signature = verify(stored, _keys_of(options)).verified.value
     except NotAnAnswer:
         nothing: Row = {"outcome": "not-an-answer", "amended": False, "signature": "", "engine": ""}
@@ -326,9 +329,8 @@ def _trials(
     if not observed:
         return
     try:
-        whole = read_request(
-            _bundle(newest), BY_SLUG["compare-markers"], at_s=max(at_s for at_s, _ in observed) + DAY_S, limits=LIMITS
-        )
+        latest_s = max(at_s for at_s, _ in observed)
+        whole = read_request(BY_SLUG["compare-markers"], _bundle(newest), _context(latest_s + DAY_S))
     except Rejected:
         return  # there is no set PEEP, or no patient whom all this is about: no trial
     found = trials_of_record(whole.readings, whole.protocol)
@@ -349,7 +351,8 @@ def _trials(
             **_use(whole.readings, trial),
         }
         try:
-            answer = recommend(_bundle([*beside, *height, *near]), at_s=until_s + 1, limits=LIMITS)
+            body = _bundle([*beside, *height, *near])
+            answer = answer_request(TITRATE_PEEP, body, _context(until_s + 1))
         except Rejected as rejected:
             refused = {"outcome": "refused", "why": rejected.problems[0].kind.slug, "other_outcome": "refused"}
             yield {**of_trial, **refused, "left_out": len(rejected.ignored)}
@@ -357,6 +360,10 @@ def _trials(
             continue
         _count_left_out([one.code for one in answer.ignored], of_trial, rows)
         yield {**of_trial, **_titrated(answer, options), "left_out": len(answer.ignored)}
+
+
+def _context(at_s: float) -> RequestContext:
+    return RequestContext(at_s, limits=LIMITS)
 
 
 def _count_left_out(reasons: Sequence[str], of_trial: Row, rows: Rows) -> None:
@@ -395,7 +402,7 @@ _OXYGENATION = ("pao2-fall", "spo2-fall-2", "spo2-fall-1")
 
 def _with_other_protocol(request: Request, options: Options) -> Answer:
     protocol = replace(request.protocol, margin_cmh2o=options.margin_cmh2o, fall=options.fall)
-    return recommend_for(replace(request, protocol=protocol))
+    return titrate(replace(request, protocol=protocol))
 
 
 def _outcome(answer: Answer) -> str:
