@@ -18,7 +18,6 @@ import msgspec
 from ebbmark.audit.findings import AFTERWARDS
 from ebbmark.audit.signature import verify
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.naming import RESULT_SYSTEM
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.body import Limits
@@ -34,6 +33,7 @@ from ebbmark.physiology.after.trials_of_record import set_after, trials_of_recor
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.steps import Trial
+from ebbmark.review.resources import Held, newest_of, unit_at, versions_of
 from ebbmark.use_cases.from_record import BEFORE_AND_AFTER_S
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.use_cases.replay import replay
@@ -50,7 +50,6 @@ CARRIED_S = 4 * HOUR_S
 """A charted set PEEP stands for so long, since it is charted by the hour or by the shift. This project's choice."""
 WITHIN_S = 300.0
 """A stored answer is of the trial that ended within so long of the answer's own time. This project's choice."""
-NO_UNIT = "not known"
 
 COLUMNS: Mapping[str, Mapping[str, str]] = {
     "answers": {
@@ -101,64 +100,9 @@ class Rows:
     left_out: list[Row] = field(default_factory=list)
     listed: list[Row] = field(default_factory=list)
 
-
-class _Code(msgspec.Struct):
-    system: str = ""
-    value: str = ""
-    code: str = ""
-
-
-class _Meta(msgspec.Struct):
-    versionId: str = ""
-    tag: list[_Code] = []
-
-
-class _Period(msgspec.Struct):
-    start: str = ""
-    end: str = ""
-
-
-class _Place(msgspec.Struct):
-    display: str = ""
-    reference: str = ""
-
-
-class _Location(msgspec.Struct):
-    location: _Place = msgspec.field(default_factory=_Place)
-    period: _Period = msgspec.field(default_factory=_Period)
-
-
-class _Resource(msgspec.Struct):
-    resourceType: str
-    id: str = ""
-    meta: _Meta = msgspec.field(default_factory=_Meta)
-    identifier: list[_Code] = []
-    effectiveDateTime: str = ""
-    effectiveInstant: str = ""
-    effectivePeriod: _Period = msgspec.field(default_factory=_Period)
-    period: _Period = msgspec.field(default_factory=_Period)
-    location: list[_Location] = []
-
-
-@dataclass(frozen=True, slots=True)
-class _Held:
-    """One version of one resource: what is needed of it, and its bytes."""
-
-    read: _Resource
-    line: bytes
-
-    @property
-    def identity(self) -> str:
-        """Of the answer that it is a resource of; empty for an input."""
-        labels = [*self.read.identifier, *self.read.meta.tag]
-        return next((one.value or one.code for one in labels if one.system == RESULT_SYSTEM), "").partition(":")[0]
-
-    @property
-    def at_s(self) -> float | None:
-        """When it was observed; None where that cannot be read, or for another kind of resource."""
-        text = self.read.effectiveDateTime or self.read.effectivePeriod.start or self.read.effectiveInstant
-        found = seconds(text) if text else None
-        return found if isinstance(found, float) else None
+    def note(self, why: str, what: str) -> None:
+        """List something that was not used."""
+        self.listed.append({"file": "", "place": -1, "why": why, "what": what})
 
 
 def rows_of_part(lines: Iterable[bytes], shared: Iterable[bytes], options: Options) -> Rows:
@@ -170,13 +114,13 @@ def rows_of_part(lines: Iterable[bytes], shared: Iterable[bytes], options: Optio
         options: of the run.
     """
     rows = Rows()
-    devices = _versions(sorted(set(shared)), rows, "")
+    devices = versions_of(sorted(set(shared)), lambda _why, _what: None)
     for patient, of_patient in groupby(sorted(lines), key=lambda line: line.partition(b"\t")[0]):
-        held = _versions([line.partition(b"\t")[2] for line in of_patient], rows, patient.decode())
+        held = versions_of([line.partition(b"\t")[2] for line in of_patient], rows.note)
         try:
             _review(patient.decode(), held, devices, options, rows)
         except (RecursionError, msgspec.DecodeError) as error:
-            rows.listed.append(_listed(f"a patient who cannot be read ({type(error).__name__})", "Patient"))
+            rows.note(f"a patient who cannot be read ({type(error).__name__})", "Patient")
     return rows
 
 
@@ -184,44 +128,14 @@ def _keys_of(options: Options) -> tuple[PublicKey, ...]:
     return read_public_keys(options.published_keys) or ()
 
 
-def _listed(why: str, what: str) -> Row:
-    return {"file": "", "place": -1, "why": why, "what": what}
-
-
-def _versions(lines: Sequence[bytes], rows: Rows, patient: str) -> list[_Held]:
-    """Each version of each resource once; two contents under one version are set aside, both."""
-    by_version: dict[tuple[str, str, str], list[_Held]] = {}
-    for line in lines:
-        try:
-            read = msgspec.json.decode(line, type=_Resource)
-        except (msgspec.DecodeError, RecursionError):
-            rows.listed.append(_listed("not in the shape of FHIR", "a resource of a patient"))
-            continue
-        same = by_version.setdefault((read.resourceType, read.id, read.meta.versionId), [])
-        if not same or same[-1].line != line:
-            same.append(_Held(read, line))
-        elif patient:
-            rows.listed.append(_listed("sent twice, used once", read.resourceType))
-    found = []
-    for (kind, _, _), same in sorted(by_version.items()):
-        if (
-            len(same) > 1
-            and len({msgspec.json.encode(msgspec.json.decode(one.line), order="sorted") for one in same}) > 1
-        ):
-            rows.listed += [_listed("two contents under one version, neither used", kind)] * len(same)
-        else:
-            found.append(same[0])
-    return found
-
-
-def _review(patient: str, held: list[_Held], devices: list[_Held], options: Options, rows: Rows) -> None:
+def _review(patient: str, held: list[Held], devices: list[Held], options: Options, rows: Rows) -> None:
     stays = [one for one in held if one.read.resourceType == "Encounter"]
     own = [one for one in held if one.identity]
     inputs = [one for one in held if not one.identity and one.read.resourceType in _INPUTS]
-    newest = _newest(inputs)
+    newest = newest_of(inputs)
     persons = [one for one in newest if one.read.resourceType == "Patient"]
     if any(b'"replaced-by"' in one.line for one in persons):
-        rows.listed.append(_listed("a patient who is marked as replaced by another: reviewed under this id", "Patient"))
+        rows.note("marked as replaced by another, reviewed under its own id", "Patient")
     name = _pseudonym(patient, options)
     answered = list(_answers(name, own, inputs, newest, devices, stays, options))
     rows.answers += [row for row, _ in answered]
@@ -231,30 +145,17 @@ def _review(patient: str, held: list[_Held], devices: list[_Held], options: Opti
 _INPUTS = frozenset({"Patient", "Observation", "Condition", "MedicationAdministration"})
 
 
-def _newest(inputs: Sequence[_Held]) -> list[_Held]:
-    """The version in force of each resource: the highest number; where versions are no numbers, all of them."""
-    found: dict[tuple[str, str], list[_Held]] = {}
-    for one in inputs:
-        found.setdefault((one.read.resourceType, one.read.id), []).append(one)
-    newest = []
-    for same in found.values():
-        if all(one.read.meta.versionId.isdecimal() for one in same):
-            same = [max(same, key=lambda one: int(one.read.meta.versionId))]
-        newest += same
-    return newest
-
-
 def _answers(
     name: str,
-    own: Sequence[_Held],
-    inputs: Sequence[_Held],
-    newest: Sequence[_Held],
-    devices: Sequence[_Held],
-    stays: Sequence[_Held],
+    own: Sequence[Held],
+    inputs: Sequence[Held],
+    newest: Sequence[Held],
+    devices: Sequence[Held],
+    stays: Sequence[Held],
     options: Options,
 ) -> Iterator[tuple[Row, float]]:
     """A row for each stored answer, and when the answer says that its trial ended."""
-    by_identity: dict[str, list[_Held]] = {}
+    by_identity: dict[str, list[Held]] = {}
     for one in own:
         by_identity.setdefault(one.identity, []).append(one)
     given = [("", msgspec.json.decode(one.line)) for one in inputs] if by_identity else []
@@ -263,7 +164,7 @@ def _answers(
         f"{one.read.resourceType}/{one.read.id}": one.read.meta.versionId for one in newest if one.read.meta.versionId
     }
     for identity, parts in by_identity.items():
-        stored = [("", msgspec.json.decode(one.line)) for one in _newest(parts)]
+        stored = [("", msgspec.json.decode(one.line)) for one in newest_of(parts)]
         guidance: Json = next((one for _, one in stored if one.get("resourceType") == "GuidanceResponse"), {})
         if not str(guidance.get("moduleUri", "/titrate-peep")).endswith("/titrate-peep"):
             continue  # an answer to another question, which no replay is for
@@ -272,7 +173,7 @@ def _answers(
         stored += [("", one) for one in _software_of(guidance, devices)]
         row: Row = {
             "patient": name,
-            "unit": _unit_at(stays, at_s),
+            "unit": unit_at(stays, at_s),
             **_when(at_s, options),
             "answer": _pseudonym(identity, options),
             **_replayed(stored, given, current, at_s, options),
@@ -281,7 +182,7 @@ def _answers(
         yield row, at_s
 
 
-def _software_of(guidance: Json, devices: Sequence[_Held]) -> list[Json]:
+def _software_of(guidance: Json, devices: Sequence[Held]) -> list[Json]:
     performer = guidance.get("performer")
     wanted = performer.get("reference") if isinstance(performer, Mapping) else None
     found = [one for one in devices if f"{one.read.resourceType}/{one.read.id}" == wanted]
@@ -318,9 +219,9 @@ def _replayed(
 
 def _trials(
     name: str,
-    newest: Sequence[_Held],
+    newest: Sequence[Held],
     answered: Sequence[float],
-    stays: Sequence[_Held],
+    stays: Sequence[Held],
     options: Options,
     rows: Rows,
 ) -> Iterator[Row]:
@@ -343,7 +244,7 @@ def _trials(
         near = [one for at_s, one in observed if from_s <= at_s <= until_s and one not in height]
         of_trial: Row = {
             "patient": name,
-            "unit": _unit_at(stays, end_s),
+            "unit": unit_at(stays, end_s),
             **_when(end_s, options),
             "steps": len(trial.steps),
             "kind": trial.kind.slug,
@@ -429,20 +330,9 @@ def _use(readings: Sequence[Reading], trial: Trial) -> Row:
     }
 
 
-def _bundle(held: Sequence[_Held]) -> bytes:
+def _bundle(held: Sequence[Held]) -> bytes:
     entries = b'},{"resource":'.join(one.line for one in held)
     return b'{"resourceType":"Bundle","type":"collection","entry":[{"resource":' + entries + b"}]}"
-
-
-def _unit_at(stays: Sequence[_Held], at_s: float) -> str:
-    """Where the patient was: the location whose period holds the instant, of the stay that does."""
-    for stay in stays:
-        for one in stay.read.location:
-            period = one.period if one.period.start else stay.read.period
-            start, end = seconds(period.start), seconds(period.end) if period.end else float("inf")
-            if isinstance(start, float) and isinstance(end, float) and start <= at_s <= end:
-                return one.location.display or one.location.reference or NO_UNIT
-    return NO_UNIT
 
 
 def _when(at_s: float, options: Options) -> Row:
