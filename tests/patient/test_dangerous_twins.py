@@ -215,8 +215,9 @@ def test_a_limit_counts_by_its_middle_value_although_the_last_one_was_well() -> 
     assert titrated(more=rising).advice.suggested_peep_cmh2o is None
 
 
-def test_oxygen_that_was_changed_leaves_the_curve_its_strong_evidence() -> None:
-    assert titrated({**CALM, Q.FIO2_SET: {20: 0.5, 10: 0.8, 8: 0.8, 6: 0.8}}).closing.evidence is Evidence.STRONG
+def test_oxygen_that_was_raised_takes_strong_evidence_and_oxygen_that_was_lowered_does_not() -> None:
+    assert titrated({**CALM, Q.FIO2_SET: {20: 0.5, 10: 0.8, 8: 0.8, 6: 0.8}}).closing.evidence is Evidence.MODERATE
+    assert titrated({**CALM, Q.FIO2_SET: {20: 0.8, 10: 0.5, 8: 0.5, 6: 0.5}}).closing.evidence is Evidence.STRONG
 
 
 def test_intrinsic_peep_takes_strong_evidence_from_the_curve() -> None:

@@ -1,4 +1,4 @@
-"""A trial that is old is called so first among the remarks, and keeps its identity."""
+"""A trial that is old is called so first among the remarks, as a caution and in the line; its results stay the same."""
 
 from __future__ import annotations
 
@@ -7,24 +7,55 @@ from pathlib import Path
 
 import pytest
 
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.read import read_request
 from ebbmark.use_cases.titrate import titrate
+from ebbmark.words.answer_in_short import in_short
+from ebbmark.words.headline import headline
 
 BODY = Path("fixtures/clear-closing/request.json").read_bytes()
+REQUEST = read_request(TITRATE_PEEP, BODY, RequestContext(4e9))
+END_S = titrate(REQUEST).titration.trial.steps[-1].end_s
+
+
+def after(hours: float) -> Answer:
+    return titrate(replace(REQUEST, as_of_s=END_S + hours * 3600))
 
 
 @pytest.mark.parametrize(
-    ("hours", "said"),
-    [(1, ""), (13, "The trial ended more than 12 hours before"), (72, "The trial ended more than 24 hours before")],
+    ("hours", "slug", "severity", "said"),
+    [
+        (12.0, "", "", ""),
+        (12.01, "trial-old", "moderate", "The trial ended more than 12 hours before"),
+        (24.0, "trial-old", "moderate", "The trial ended more than 12 hours before"),
+        (24.01, "trial-very-old", "high", "The trial ended more than 24 hours before"),
+    ],
 )
-def test_an_old_trial_is_called_so_first_among_the_remarks(hours: float, said: str) -> None:
-    request = read_request(TITRATE_PEEP, BODY, RequestContext(4e9))
-    end_s = titrate(request).titration.trial.steps[-1].end_s
-    aged = titrate(replace(request, as_of_s=end_s + hours * 3600))
-    notes = [one for one in aged.request.notes if one.startswith("The trial ended")]
+def test_an_old_trial_is_called_so_among_the_remarks_and_as_a_caution(
+    hours: float, slug: str, severity: str, said: str
+) -> None:
+    aged = after(hours)
+    cautions = [one for one in aged.warnings if one.code.startswith("trial-")]
 
-    assert notes == list(aged.request.notes[:1] if said else ())
-    assert all(one.startswith(said) for one in notes)
-    assert aged.identity == titrate(request).identity
+    assert [note for note in aged.request.notes if note.startswith("The trial ended")] == (
+        list(aged.request.notes[:1]) if said else []
+    )
+    assert [(one.code, one.severity) for one in cautions] == ([(slug, severity)] if slug else [])
+    assert all(one.text.startswith(said) for one in cautions)
+
+
+def test_the_age_of_a_trial_changes_neither_its_identity_nor_its_results() -> None:
+    new, old = after(1), after(72)
+
+    assert (new.identity, new.statements, new.said) == (old.identity, old.statements, old.said)
+
+
+def test_the_line_and_the_headline_say_that_the_certainty_is_of_then() -> None:
+    old = after(72).titration
+    line = in_short(old.advice, old.closing).line
+
+    assert line.startswith("Suggested PEEP 12 cmH2O. Over 24 h ago: Compliance fell")
+    assert "evidence then, over 24 h ago)" in headline(old.advice, old.closing)
+    assert "ago" not in in_short(after(1).titration.advice, old.closing).line

@@ -138,7 +138,7 @@ def test_what_guidelines_and_the_largest_trial_found_is_never_left_out(name: str
 def test_without_a_suggestion_the_page_says_so_and_why() -> None:
     text = text_of(read(fixture("never-reached")))
 
-    assert "No PEEP is suggested. Compliance did not fall for good down to 8" in text
+    assert "No PEEP is suggested. Over 24 h ago: Compliance did not fall for good down to 8" in text
     assert "Suggested PEEP" not in text
 
 

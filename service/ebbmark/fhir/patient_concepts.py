@@ -30,6 +30,8 @@ PATIENT_CONCEPTS: tuple[tuple[str, str, str], ...] = (
     ("leak-at-steps", "Leak at some steps", "Expired fell short of inspired volume at steps at or above closing."),
     ("died-before-trial", "Died before the trial ended", "By the record, before the last reading."),
     ("patient-died", "Patient has died", "By the record the patient has died; no setting follows."),
+    ("trial-old", "Trial of more than 12 hours ago", "As of the request; the lung may have changed since."),
+    ("trial-very-old", "Trial of more than 24 hours ago", "As of the request; not to be used by itself."),
     ("patient-inactive", "Patient marked inactive", "The record no longer uses this Patient."),
     ("vasopressor-raised", "Vasopressor begun or raised during the trial",
      "Arterial pressures from there on say less of how PEEP was tolerated."),

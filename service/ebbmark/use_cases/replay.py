@@ -52,12 +52,12 @@ from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.body import Limits
 from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.writing.canonical import identity, input_digest
 from ebbmark.fhir.writing.normal_form import NormalForm, full_url_of, normal_form, resources_of
 from ebbmark.fhir.writing.report import ANSWER_PROVENANCES, REPORT, REPORT_PROVENANCE
 from ebbmark.fhir.writing.write import write_bundle
-from ebbmark.use_cases.questions import answer_request
-from ebbmark.use_cases.titrate import AGE_REMARK
+from ebbmark.use_cases.titrate import age_told, titrate_undated, with_age
 
 __all__ = ["Finding", "FindingKind", "Outcome", "Render", "Replayed", "replay"]
 
@@ -181,10 +181,9 @@ def _computed_again(
     bundle = {"resourceType": "Bundle", "type": "collection", "entry": entries}
     parameters = [{"name": "bundle", "resource": bundle}, *choices]
     body = msgspec.json.encode({"resourceType": "Parameters", "parameter": parameters})
-    found = answer_request(TITRATE_PEEP, body, context)
-    # How old the trial was follows from the instant of the request, and from no input.
-    notes = tuple([note for note in found.request.notes if not note.startswith(AGE_REMARK)])
-    found = replace(found, request=replace(found.request, notes=notes))
+    # How old the trial was follows from the instant of the request, and from no input: the answer itself tells it.
+    undated = titrate_undated(read_request(TITRATE_PEEP, body, context))
+    found = with_age(undated, age_told(answer.form.parts))
     protocol, engine = found.request.protocol, answer.claims.engine_version
     # Until 0.3.0 choices were no part of what names the inputs.
     unchosen = replace(found.request, asked=replace(found.request.asked, sex=None), mapped_codes=())

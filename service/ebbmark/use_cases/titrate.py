@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
 
 from ebbmark import __version__
 from ebbmark.fhir.answer import Answer
@@ -12,23 +13,69 @@ from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.sources import Ignored
 from ebbmark.fhir.writing.canonical import identity, input_digest
-from ebbmark.fhir.writing.results import titration_answer
+from ebbmark.fhir.writing.results import cautions_of, titration_answer
+from ebbmark.physiology.advice.cautions import OWN_CHOICE, Caution, Severity
 from ebbmark.physiology.patient.steps_seen import SEEN_QUANTITIES, StepSeen
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.trial.reading import NoTrial, Trial, read_trial
 from ebbmark.use_cases.said import titration_of
 
-__all__ = ["AGE_REMARK", "OLD_S", "VERY_OLD_S", "titrate"]
+__all__ = ["AGES", "Age", "age_told", "titrate", "titrate_undated", "with_age"]
 
-AGE_REMARK = "The trial ended"
-"""Begins the remark on the age of a trial: it follows from the instant of the request and from no input."""
 
-OLD_S, VERY_OLD_S = 12 * 3600.0, 24 * 3600.0
-"""Since the end of a trial, from when on it is called old, and may not be used by itself [s]. This project's choice."""
+@dataclass(frozen=True, slots=True)
+class Age:
+    """From when on a trial is called old; this project's choice.
+
+    Attributes:
+        over_s: since the end of the trial [s].
+        caution: what the answer says then.
+    """
+
+    over_s: float
+    caution: Caution
+
+
+AGES: Final = (
+    Age(
+        24 * 3600.0,
+        Caution(
+            "trial-very-old",
+            Severity.HIGH,
+            "The trial ended more than 24 hours before this request: the lung may have changed since, and its "
+            "suggestion must not be used by itself.",
+            OWN_CHOICE,
+            True,
+        ),
+    ),
+    Age(
+        12 * 3600.0,
+        Caution(
+            "trial-old",
+            Severity.MODERATE,
+            "The trial ended more than 12 hours before this request: the lung may have changed since.",
+            OWN_CHOICE,
+            True,
+        ),
+    ),
+)
+"""Oldest first. An age follows from the instant of the request and from no input: it is told beside the results, which
+stay the same, and is no part of what names the answer."""
 
 
 def titrate(request: Request, _: Site = NO_SITE) -> Answer:
-    """Read the decremental trial of a request: closing, suggested PEEP, cautions.
+    """Read the decremental trial of a request: closing, suggested PEEP, cautions, and how old it is.
+
+    Raises:
+        Rejected: the readings hold no decremental limb.
+    """
+    answer = titrate_undated(request)
+    since_s = request.as_of_s - answer.titration.trial.steps[-1].end_s
+    return with_age(answer, next((one for one in AGES if since_s > one.over_s), None))
+
+
+def titrate_undated(request: Request) -> Answer:
+    """The same without a word on the age of the trial: what follows from the inputs alone.
 
     Raises:
         Rejected: the readings hold no decremental limb.
@@ -36,7 +83,6 @@ def titrate(request: Request, _: Site = NO_SITE) -> Answer:
     trial = read_trial(request.readings, request.protocol)
     if isinstance(trial, NoTrial):
         raise Rejected((_no_trial(trial),), request.ignored)
-    request = replace(request, notes=(*_age(request.as_of_s - trial.steps[-1].end_s), *request.notes))
     titration = titration_of(trial, request)
     digest = input_digest(request)
     return titration_answer(
@@ -49,16 +95,37 @@ def titrate(request: Request, _: Site = NO_SITE) -> Answer:
     )
 
 
-def _age(age_s: float) -> tuple[str, ...]:
-    """That the trial is old, first among the remarks: no part of what names the answer, which a replay gives again."""
-    if age_s <= OLD_S:
-        return ()
-    if age_s <= VERY_OLD_S:
-        return (f"{AGE_REMARK} more than 12 hours before this request: the lung may have changed since.",)
-    return (
-        f"{AGE_REMARK} more than 24 hours before this request: the lung may have changed since, "
-        "and its suggestion must not be used by itself.",
+def age_told(kinds: Collection[str]) -> Age | None:
+    """How old an answer calls its trial; None where it says nothing.
+
+    Args:
+        kinds: of all its resources.
+    """
+    return next((one for one in AGES if f"caution-{one.caution.slug}" in kinds), None)
+
+
+def with_age(answer: Answer, age: Age | None) -> Answer:
+    """The answer with the age of its trial as a caution and first among the remarks.
+
+    Args:
+        answer: of a titration, undated.
+        age: None where there is nothing to say.
+    """
+    if age is None:
+        return answer
+    titration = answer.titration
+    cautions = sorted((age.caution, *titration.advice.cautions), key=_severity)
+    return replace(
+        answer,
+        request=replace(answer.request, notes=(age.caution.text, *answer.request.notes)),
+        titrated=replace(titration, advice=replace(titration.advice, cautions=tuple(cautions))),
+        warnings=tuple(cautions_of(cautions)),
     )
+
+
+def _severity(caution: Caution) -> tuple[bool, int]:
+    """Those of this patient first, gravest first."""
+    return not caution.of_this_patient, list(Severity).index(caution.severity)
 
 
 def _left_out(request: Request, trial: Trial, seen: Sequence[StepSeen]) -> tuple[Ignored, ...]:

@@ -13,6 +13,8 @@ from ebbmark.words.messages import ENGLISH, say
 
 __all__ = ["MOST_WORDS_OF_LINE", "MOST_WORDS_OF_REASONS", "InShort", "against_words", "in_short"]
 
+AGES: Final = ("trial-old", "trial-very-old")
+"""Cautions on the age of a trial: they stand in what is said of its certainty, and are not told once more."""
 _CONDITION: Final = "condition-"
 _FALL: Final = {Evidence.STRONG: "fell-strong", Evidence.MODERATE: "fell-moderate", Evidence.WEAK: "fell-weak"}
 _NAMED_ALONE: Final = 0.9
@@ -30,7 +32,8 @@ def in_short(advice: Advice, closing: Closing) -> InShort:
         closing: the estimate.
     """
     suggested = advice.suggested_peep_cmh2o
-    grave = [one for one in advice.cautions if one.of_this_patient and one.severity is not Severity.LOW]
+    everything = [one for one in advice.cautions if one.of_this_patient and one.severity is not Severity.LOW]
+    grave = [one for one in everything if one.slug not in AGES]
     number = "" if suggested is None else level(suggested)
     first, against = "", list(dict.fromkeys(map(_short, grave)))
     if number and against:
@@ -39,9 +42,10 @@ def in_short(advice: Advice, closing: Closing) -> InShort:
         first = say("short.look_first", what=against.pop(0))
     elif not number and closing.verdict is Verdict.FOUND:
         first = _say("limits-forbid")
+    age = next((one.slug for one in everything if one.slug in AGES), "")
     reasons = [*_why_none(advice, closing), *_interval(closing), *_expected(advice), *_others(against)]
     head = _say("suggested", peep=number) if number else _say("none")
-    return shortened(head, _found(closing), first, reasons, number=number)
+    return shortened(head, _found(closing, age), first, reasons, number=number)
 
 
 def _say(name: str, /, **values: object) -> str:
@@ -66,14 +70,21 @@ def _short(caution: Caution) -> str:
     return against_words(caution.slug, caution.severity.value)
 
 
-def _found(closing: Closing) -> str:
+def _found(closing: Closing, age: str) -> str:
+    """What was found and how sure it is; where the trial is old that stands first, and one step is enough."""
+    if age:
+        return _say(age, then=_found_then(closing, 0.0))
+    return _found_then(closing, _NAMED_ALONE)
+
+
+def _found_then(closing: Closing, named_alone: float) -> str:
     if closing.verdict is Verdict.FOUND:
         ranked = sorted(closing.steps, key=lambda step: -step.probability)
         # The step that is named leads, with its own probability and not that of closing at any step.
         ranked.sort(key=lambda step: step.peep_cmh2o != closing.peep_cmh2o)
         first, *others = ranked
         spelled = {"peep": level(first.peep_cmh2o), "chance": percent(first.probability)}
-        if others and first.probability < _NAMED_ALONE and others[0].probability >= _WORTH_NAMING:
+        if others and first.probability < named_alone and others[0].probability >= _WORTH_NAMING:
             other, chance = level(others[0].peep_cmh2o), percent(others[0].probability)
             said = _say("two-steps", **spelled, other=other, other_chance=chance)
         else:

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from ebbmark.physiology.advice.advice import Advice
 from ebbmark.physiology.closing.estimate import Closing, Verdict
 from ebbmark.physiology.wording import interval, level, percent
 
 __all__ = ["headline"]
+
+_OLD: Final = {"trial-old": " then, over 12 h ago", "trial-very-old": " then, over 24 h ago"}
 
 
 def headline(advice: Advice, closing: Closing) -> str:
@@ -24,7 +28,8 @@ def headline(advice: Advice, closing: Closing) -> str:
             "" if closing.peep_cmh2o is None else f", although closing was found at {level(closing.peep_cmh2o)} cmH2O"
         )
         return f"No PEEP is suggested{found}: look at the patient and the circuit first."
-    certainty = f"probability {percent(closing.probability)}, {closing.evidence.value} evidence"
+    old = next((_OLD[one.slug] for one in advice.cautions if one.slug in _OLD), "")
+    certainty = f"probability {percent(closing.probability)}, {closing.evidence.value} evidence{old}"
     if closing.verdict is Verdict.FOUND and closing.peep_cmh2o is not None:
         low, high = closing.interval_cmh2o or (closing.peep_cmh2o, closing.peep_cmh2o)
         # The probability is that closing was reached at all, not that it was reached at this very step.

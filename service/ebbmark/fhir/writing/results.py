@@ -27,7 +27,7 @@ from ebbmark.physiology.closing.estimate import Closing, StepEstimate, Verdict
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.words.answer_in_short import in_short
 
-__all__ = ["titration_answer", "with_source"]
+__all__ = ["cautions_of", "titration_answer", "with_source"]
 
 Span = tuple[float, float]
 
@@ -64,7 +64,7 @@ def titration_answer(
         short=in_short(titration.advice, titration.closing),
         said=(titration.advice.rationale,),
         statements=tuple(_statements(request, titration, (span_s[1], span_s[1]))),
-        warnings=tuple(_warnings(cautions)),
+        warnings=tuple(cautions_of(cautions)),
         titrated=titration,
         ignored=ignored,
         always=tuple([with_source(caution) for caution in cautions if not caution.of_this_patient]),
@@ -76,7 +76,7 @@ def with_source(caution: Caution) -> str:
     return f"{caution.text} Source: {caution.citation.rstrip('.')}."
 
 
-def _warnings(cautions: Sequence[Caution]) -> list[Warned]:
+def cautions_of(cautions: Sequence[Caution]) -> list[Warned]:
     """The cautions found in this patient's data, each with a kind of its own even where one is said twice."""
     found: list[Warned] = []
     seen: dict[str, int] = {}

@@ -163,6 +163,8 @@ def _with_certainty(closing: Closing, scene: Scene, found: Sequence[Finding]) ->
     doubts = [one for one in found if one.of_curve and one.weight is not Weight.LOW]
     if any(one.weight in (Weight.LOOK_FIRST, Weight.HIGH) for one in doubts):
         return replace(closing, evidence=Evidence.WEAK)
+    # A high caution about the patient's readings is a doubt of quality; a condition of the record is none of them.
+    doubts += [one for one in found if one.weight is Weight.HIGH and not one.slug.startswith("condition-")]
     last = closing.verdict is Verdict.FOUND and closing.peep_cmh2o == scene.steps[-1].peep_cmh2o
     if closing.evidence is Evidence.STRONG and (doubts or last or _doubtful(scene)):
         return replace(closing, evidence=Evidence.MODERATE)
