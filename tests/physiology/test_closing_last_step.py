@@ -14,8 +14,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from ebbmark.physiology.closing.closing import CurveStep, Verdict, estimate_closing
-from ebbmark.physiology.closing.noise import step_centres
-from ebbmark.physiology.closing.outliers import log_spoiled_odds
+from ebbmark.physiology.closing.noise import log_spoiled_odds, step_centres
 from ebbmark.physiology.closing.stopping import closing_passed
 
 FALLS = (0.08, 0.10, 0.12, 0.15, 0.20, 0.25, 0.30, 0.40, 0.50, 0.60)

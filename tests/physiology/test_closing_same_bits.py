@@ -12,13 +12,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.physiology.closing import arithmetic, closing, curves, decision, noise, outliers, posterior, tables
+from ebbmark.physiology.closing import arithmetic, closing, curves, decision, losses, noise, posterior, tables
 from ebbmark.physiology.closing.arithmetic import Floats
 from ebbmark.physiology.closing.closing import Closing, CurveStep, estimate_closing
 from ebbmark.physiology.closing.stopping import closing_passed
 
 CORE = Path(closing.__file__).parent
-USERS = (curves, decision, noise, outliers, posterior, tables)
+USERS = (curves, decision, losses, noise, posterior, tables)
 FUNCTIONS = ("exp", "log", "total", "times", "cholesky", "inverse_of_root", "normal_points")
 ORDER_OF_THE_MACHINE = {
     *("dot", "matmul", "einsum", "inner", "vdot", "tensordot", "linalg", "exp", "log", "exp2", "log2", "expm1"),

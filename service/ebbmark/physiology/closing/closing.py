@@ -19,7 +19,7 @@ up to two steps may be spoiled as a whole by suction, a leak, a disconnection, e
 fewer than 6 steps; where it has more than 16, two of the five that are likeliest to be spoiled alone): of these z says
 nothing of the lung. So outliers lose their say by the model's own account of them; none is removed beforehand.
 
-**How credible a spoiled step is** depends on what confirms it (`outliers`). A single reading is spoiled with
+**How credible a spoiled step is** depends on what confirms it (`noise`). A single reading is spoiled with
 probability 0.03 and by any amount, at a density of 1 per unit of logarithm. Where several readings of a step agree,
 taken over 30 s or more, the step is spoiled with probability 0.001, as often upwards as downwards, about the steps
 around it with a Cauchy density of scale 0.10. This decides what is believed of a fall at the last step, which no next
@@ -67,8 +67,7 @@ from statistics import median
 from ebbmark.physiology.closing.curves import FALLING
 from ebbmark.physiology.closing.decision import decide
 from ebbmark.physiology.closing.estimate import Closing, CurveStep, Evidence, Shape, StepEstimate, Verdict
-from ebbmark.physiology.closing.noise import noise_of, step_centres
-from ebbmark.physiology.closing.outliers import log_spoiled_odds
+from ebbmark.physiology.closing.noise import log_spoiled_odds, noise_of, step_centres
 from ebbmark.physiology.closing.posterior import Posterior, lay_curves, weigh_hypotheses
 
 __all__ = ["Closing", "CurveStep", "Evidence", "Shape", "StepEstimate", "Verdict"]

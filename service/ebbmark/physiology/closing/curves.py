@@ -21,7 +21,7 @@ import numpy as np
 from ebbmark.physiology.closing.arithmetic import Floats, Integers, cholesky, exp, log, normal_points, times
 
 __all__ = ["DROP_MEAN", "DROP_SD", "FALLING", "NOT_REACHED", "CurvePrior"]
-__all__ += ["closing_events", "curve_prior", "event_factors", "event_prior"]
+__all__ += ["closing_events", "curve_prior", "event_factors", "event_prior", "running_maximum"]
 
 NOT_REACHED = 0
 """Event: compliance never falls for good within the limb."""
@@ -87,15 +87,23 @@ def closing_events(curves: Floats, log_kept: float | Floats) -> Integers:
 
     Source: the definition is the project's own.
     """
-    # Row after row: several times faster than numpy's own running maximum along the first axis.
-    highest = curves.copy()
-    for before, row in pairwise(highest):
-        np.maximum(before, row, out=row)
-    low = curves <= highest + log_kept
+    low = curves <= running_maximum(curves) + log_kept
     low[:-1] &= low[1:]
     # Nothing is low at the first step, so that argmax gives 0 where nothing is low at all.
     first: Integers = np.argmax(low, axis=0)
     return first
+
+
+def running_maximum(curves: Floats) -> Floats:
+    """Find the maximum so far at each step, row after row: several times faster than numpy's own along the first axis.
+
+    Args:
+        curves: [steps x curves].
+    """
+    highest = curves.copy()
+    for before, row in pairwise(highest):
+        np.maximum(before, row, out=row)
+    return highest
 
 
 @lru_cache(maxsize=64)

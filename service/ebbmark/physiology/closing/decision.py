@@ -31,7 +31,7 @@ from math import fsum, inf
 import numpy as np
 
 from ebbmark.physiology.closing.arithmetic import Floats, exp, total
-from ebbmark.physiology.closing.curves import FALLING, NOT_REACHED
+from ebbmark.physiology.closing.curves import FALLING, NOT_REACHED, running_maximum
 from ebbmark.physiology.closing.estimate import (
     WOULD_HELP,
     Closing,
@@ -43,8 +43,7 @@ from ebbmark.physiology.closing.estimate import (
     StepEstimate,
     Verdict,
 )
-from ebbmark.physiology.closing.expected_gain import most_helpful
-from ebbmark.physiology.closing.losses import NO_ANSWER, expected_losses
+from ebbmark.physiology.closing.losses import NO_ANSWER, expected_losses, most_helpful
 from ebbmark.physiology.closing.posterior import Posterior
 from ebbmark.physiology.wording import level, percent
 
@@ -204,7 +203,7 @@ def _shape(steps: Sequence[CurveStep], posterior: Posterior) -> Shape:
     closes = posterior.curve_events > FALLING
     step, curves = posterior.curve_events[closes], posterior.curves[:, closes]
     column = np.arange(step.size)
-    highest = np.maximum.accumulate(curves, axis=0)[step, column]
+    highest = running_maximum(curves)[step, column]
     before, after = exp(np.array([curves[step - 1, column], curves[step, column]]) - highest)
     lost = before - after
     peep = np.array([one.peep_cmh2o for one in steps])
@@ -225,11 +224,15 @@ def _interval(steps: Sequence[CurveStep], at_step: Sequence[float], found: float
     running = [0.0, *accumulate(probability / found for probability in at_step)]
     nearest, first, last = inf, 0, len(steps) - 1
     for length in range(1, len(running)):
-        held = [round(end - start, _DECIMALS) for start, end in zip(running, running[length:], strict=False)]
-        most = max(held)
+        held = [end - start for start, end in zip(running, running[length:], strict=False)]
+        most = round(max(held), _DECIMALS)
         if most >= _LEAST_OF_INTERVAL and round(abs(most - _INTERVAL), _DECIMALS) < nearest:
-            nearest, first = round(abs(most - _INTERVAL), _DECIMALS), held.index(most)
+            nearest = round(abs(most - _INTERVAL), _DECIMALS)
+            first = next(place for place, share in enumerate(held) if round(share, _DECIMALS) == most)
             last = first + length - 1
+        # A longer run holds no less.
+        if most >= _INTERVAL:
+            break
     return float(steps[last].peep_cmh2o), float(steps[first].peep_cmh2o)
 
 

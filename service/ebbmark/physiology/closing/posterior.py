@@ -123,7 +123,7 @@ def weigh_hypotheses(
         peeps_cmh2o: strictly falling.
         data: the condensed readings.
         noise: the sizes of the noise.
-        log_spoiled: `outliers.log_spoiled_odds` [steps].
+        log_spoiled: `noise.log_spoiled_odds` [steps].
 
     Source: Gaussian conditioning and leave-one-out identities, textbook.
     """
