@@ -6,6 +6,7 @@ from ebbmark.physiology.closing.closing import estimate_closing
 from ebbmark.physiology.closing.estimate import Verdict
 from ebbmark.physiology.closing.of_trial import closing_of, curve_of
 from ebbmark.physiology.during.running import running_trial
+from ebbmark.physiology.patient.titration import closing_for
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.reading import Trial, read_trial
@@ -78,4 +79,4 @@ def test_a_fall_after_the_circuit_was_open_is_no_closing() -> None:
     trial = read(opened)
 
     assert any(seen.slug == "disconnection" for seen in trial.observed)
-    assert closing_of(trial, DEFAULT_PROTOCOL).verdict is Verdict.INDETERMINATE
+    assert closing_for(trial, opened, DEFAULT_PROTOCOL)[0].verdict is Verdict.INDETERMINATE

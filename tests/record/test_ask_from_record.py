@@ -202,7 +202,7 @@ def test_conditions_of_another_patient_that_a_deaf_record_sends_are_counted_and_
     assert "1 resources that are Conditions of another patient" in found.remarks
 
 
-@pytest.mark.parametrize("operation", ["next-step", "compare-settings", "check-validity", "follow-trials"])
+@pytest.mark.parametrize("operation", ["compare-settings", "check-validity", "follow-trials"])
 def test_questions_that_need_no_conditions_do_not_ask_for_them(operation: str) -> None:
     resources, given, now = CASES[operation]
     record = whole(*resources)
@@ -210,6 +210,15 @@ def test_questions_that_need_no_conditions_do_not_ask_for_them(operation: str) -
     answer(operation, record, *given, now=now)
 
     assert not [one for one in record.asked if "/Condition" in one]
+
+
+def test_the_next_step_looks_at_the_conditions_of_the_record() -> None:
+    resources, given, now = CASES["next-step"]
+    record = whole(*resources, condition("c1", "J93.0"))
+
+    found = said("next-step", record, *given, now=now)
+
+    assert "The record says: pneumothorax" in found.first
 
 
 def test_a_charted_change_of_position_is_read_for_the_question_whether_the_titration_still_holds() -> None:

@@ -50,7 +50,7 @@ class Operation:
         needs_peep: whether it is refused without a reading of PEEP.
         writes: whether its answer may be written to the record.
         reads_conditions: whether it looks for documented Conditions and vasopressors.
-        takes_conditions: whether it looks at Conditions that were sent, and searches no record for them.
+        needs_conditions: whether it is refused where Conditions cannot be read; else the answer says so.
         reads_changes: whether it looks for charted changes of position and ventilator mode.
         reads_rhythms: whether it looks for charted heart rhythms.
     """
@@ -65,15 +65,10 @@ class Operation:
     least_hours: float
     needs_peep: bool = False
     reads_conditions: bool = False
+    needs_conditions: bool = False
     reads_changes: bool = False
     reads_rhythms: bool = False
     writes: bool = False
-    takes_conditions: bool = False
-
-    @property
-    def looks_at_conditions(self) -> bool:
-        """Whether Conditions of the request count."""
-        return self.reads_conditions or self.takes_conditions
 
     @property
     def parameters(self) -> tuple[str, ...]:
@@ -119,6 +114,7 @@ OPERATIONS: tuple[Operation, ...] = (
         24,
         3,
         reads_conditions=True,
+        needs_conditions=True,
     ),
     Operation(
         "plan-trial",
@@ -136,6 +132,7 @@ OPERATIONS: tuple[Operation, ...] = (
         24,
         3,
         reads_conditions=True,
+        needs_conditions=True,
     ),
     Operation(
         "next-step",
@@ -149,14 +146,14 @@ OPERATIONS: tuple[Operation, ...] = (
         "and else to be judged at the patient. "
         "Stop limits are those that a clinician of the site signed; without a signature the defaults apply and the "
         "answer says so. Nobody is ever asked to raise pressure.",
-        ("staircase", "trial-started", "acknowledged", "acknowledged-by"),
+        ("staircase", "trial-started", "acknowledged", "acknowledged-by", "condition", "conditions-not-read"),
         False,
         f"A collection: GuidanceResponse, preliminary Observations, DetectedIssues for stop criteria, {_WITH}",
         6,
         3,
         reads_changes=True,
         reads_rhythms=True,
-        takes_conditions=True,
+        reads_conditions=True,
     ),
     Operation(
         "compare-settings",

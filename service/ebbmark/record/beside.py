@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import msgspec
 
-from ebbmark.fhir.operations import TITRATE_PEEP, Operation
+from ebbmark.fhir.operations import Operation
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.infusions import DRUG_CODES
 from ebbmark.fhir.reading.times import seconds
@@ -119,7 +119,7 @@ async def _conditions(
         query = [("patient", asked.patient), ("_count", str(PAGE_SIZE))]
         found = await search(record, "Condition", query, budget=budget)
     if not isinstance(found, Found):
-        if operation is not TITRATE_PEEP:
+        if operation.needs_conditions:
             raise Rejected((too_much(found) if isinstance(found, TooMuch) else not_read("Conditions", found),))
         return [], [f"{_CONDITIONS}: {failure_of(found).sentence}."], False
     kept = _of_patient(found.entries, "Condition", asked, not_asked)

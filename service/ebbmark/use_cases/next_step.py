@@ -40,6 +40,7 @@ from ebbmark.use_cases.during_statements import criteria_statement, sources_of_s
 from ebbmark.use_cases.in_progress import refuse_unless_in_progress
 from ebbmark.use_cases.said import answered, rule_of, rule_of_limits, sentences
 from ebbmark.words.ages import clock
+from ebbmark.words.messages import say
 from ebbmark.words.next_step import called_before_words, condition_words, decision_words, move_words
 from ebbmark.words.next_step_in_short import next_step_in_short
 from ebbmark.words.stopping import met_words, stop_answer_words, told_words
@@ -138,6 +139,7 @@ def next_step(request: Request, site: Site) -> Answer:
         ),
         said=[
             *_said(said, move, running, stops, request, since_s),
+            say("caution.condition-not-read") if request.asked.conditions_not_read else "",
             *earlier,
             how_to_acknowledge(open_to_a_word, given) if move.action in _WAITS_FOR_A_WORD else "",
             idle_acknowledgements(open_to_a_word, given),

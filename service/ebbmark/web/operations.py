@@ -10,7 +10,7 @@ from fastapi import APIRouter, Request, Response
 
 from ebbmark.audit.signature import sign
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.operations import BY_SLUG, PLAN_TRIAL, TITRATE_PEEP, Operation
+from ebbmark.fhir.operations import BY_SLUG, PLAN_TRIAL, Operation
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.audit_event import Access, Actor, Deed
@@ -112,7 +112,7 @@ async def _from_record(
         asked = record_query_of(body, base_url=base_url, at_s=context.at_s)
         if asked is None:
             return None
-        if operation.reads_conditions and operation is not TITRATE_PEEP:
+        if operation.needs_conditions:
             require(request, READ_CONDITIONS)
         answer = await answer_from_record(operation, asked, context, record=door.record, withheld=_withheld(request))
     except Rejected:

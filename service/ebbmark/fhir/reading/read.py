@@ -83,7 +83,7 @@ def read_request(operation: Operation, body: bytes, context: RequestContext) -> 
         Rejected: with every problem found, and every input that did not count.
     """
     try:
-        not_read = _NO_RESOURCE_PASSED_OVER if operation.looks_at_conditions else _OF_CONDITIONS
+        not_read = _NO_RESOURCE_PASSED_OVER if operation.reads_conditions else _OF_CONDITIONS
         decoded, problems = decode(body, context.limits, not_read=not_read)
         if decoded is None:
             raise Rejected(tuple(problems))

@@ -140,9 +140,9 @@ def _resource(resource: Resource, path: str, full_url: str, operation: Operation
         question.patients.append(ReceivedPatient(resource, path, full_url))
     elif isinstance(resource, DeviceMetric):
         question.metrics.append(ReceivedMetric(resource, path, full_url))
-    elif isinstance(resource, Condition) and operation.looks_at_conditions:
+    elif isinstance(resource, Condition) and operation.reads_conditions:
         question.conditions.append(ReceivedCondition(resource, path, full_url))
-    elif isinstance(resource, MedicationAdministration) and operation.looks_at_conditions:
+    elif isinstance(resource, MedicationAdministration) and operation.reads_conditions:
         question.infusions.append(ReceivedInfusion(resource, path, full_url))
     else:
         kind = type(resource).__name__

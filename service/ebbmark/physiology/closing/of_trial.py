@@ -1,25 +1,22 @@
 """From a trial to its closing pressure: the one way, whoever asks.
 
-The kind of compliance and the state of the circuit are always part of the estimate. Nothing outside this package may
-reach the estimator by itself (an import contract).
+The kind of compliance is always part of the estimate; whether the circuit was open is a check of `patient`. Nothing
+outside this package may reach the estimator by itself (an import contract).
 """
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from ebbmark.physiology.closing.closing import FEWEST_STEPS, estimate_closing
-from ebbmark.physiology.closing.estimate import Closing, CurveStep, Verdict
+from ebbmark.physiology.closing.estimate import Closing, CurveStep
 from ebbmark.physiology.closing.stopping import closing_passed
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.trial.steps import Trial
-from ebbmark.physiology.wording import level
 
-__all__ = ["closing_of", "curve_of", "judged_with_the_circuit", "passed_along"]
+__all__ = ["closing_of", "curve_of", "passed_along"]
 
 
 def closing_of(trial: Trial, protocol: Protocol) -> Closing:
-    """Estimate the closing pressure of a trial.
+    """Estimate the closing pressure of a trial from its compliances alone; `patient` looks at everything beside them.
 
     Args:
         trial: the limb, with what was seen along it.
@@ -27,10 +24,9 @@ def closing_of(trial: Trial, protocol: Protocol) -> Closing:
 
     Source: see `closing`.
     """
-    estimate = estimate_closing(
+    return estimate_closing(
         curve_of(trial), fall=protocol.fall, dynamic=not trial.kind.static, total_peep_known=trial.total_peep_known
     )
-    return judged_with_the_circuit(estimate, trial)
 
 
 def curve_of(trial: Trial) -> tuple[CurveStep, ...]:
@@ -75,37 +71,4 @@ def passed_along(trial: Trial, protocol: Protocol) -> tuple[float | None, ...]:
         if count >= FEWEST_STEPS
         else None
         for count in range(1, len(curve) + 1)
-    )
-
-
-def judged_with_the_circuit(closing: Closing, trial: Trial) -> Closing:
-    """Take an estimate back where the circuit was open before or at closing.
-
-    Args:
-        closing: the estimate from the compliances alone.
-        trial: the limb, with what was seen along it.
-
-    Returns:
-        The same estimate, or INDETERMINATE with the reason: the steps after a disconnection belong to another lung.
-    """
-    opened = [
-        seen
-        for seen in trial.observed
-        if seen.slug == "disconnection" and (closing.peep_cmh2o is None or seen.peep_cmh2o >= closing.peep_cmh2o)
-    ]
-    if not opened or closing.verdict is Verdict.INDETERMINATE:
-        return closing
-    reason = (
-        f"The circuit seems to have been open at the step of {level(opened[0].peep_cmh2o)} cmH2O: lung volume may have "
-        "been lost that the steps below did not give back, so their compliance says nothing sure about closing. Common "
-        "practice regards such a trial as void; whether to repeat it, with its risk, is for the clinician."
-    )
-    return replace(
-        closing,
-        verdict=Verdict.INDETERMINATE,
-        peep_cmh2o=None,
-        interval_cmh2o=None,
-        shape=None,
-        reason=reason,
-        would_help=None,
     )

@@ -118,6 +118,7 @@ def judge_curve(scene: Scene) -> tuple[Closing, tuple[Finding, ...]]:
             shape=None,
             evidence=Evidence.WEAK,
             reason="",
+            would_help=None,
         )
     return _with_certainty(closing, scene, found), tuple(found)
 
