@@ -6,9 +6,11 @@ The record (fixtures/day/record.json) holds two days. At each moment the service
 from __future__ import annotations
 
 import json
+import re
 import runpy
 import sys
 import urllib.request
+from html import unescape
 from pathlib import Path
 from textwrap import wrap
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -25,17 +27,16 @@ Json = dict[str, Any]
 
 
 class Moment(NamedTuple):
-    """One moment: when, what is asked, and how many sentences of the answer are printed."""
+    """One moment: when, and what is asked."""
 
     at: str
     operation: str
     about: str
-    sentences: int = 1
 
 
 MOMENTS = (
     Moment("2026-03-05T08:50:00Z", "assess-candidate", "Before: is there reason for a trial?"),
-    Moment("2026-03-05T08:52:00Z", "plan-trial", "Before: how would it go?", sentences=2),
+    Moment("2026-03-05T08:52:00Z", "plan-trial", "Before: how would it go?"),
     *(
         Moment(f"2026-03-05T09:{minute}:{second}Z", "next-step", "During: go on or stop?")
         for minute in ("05", "07", "09", "11")
@@ -77,10 +78,10 @@ def charted(resource: Json) -> str:
 
 
 def told(answer: Json) -> list[str]:
-    """The sentences of an answer, the most important first."""
+    """The line of an answer and its reasons, as its text holds them."""
     resources = [one["resource"] for one in answer["entry"]]
     guidance = next(one for one in resources if one["resourceType"] == "GuidanceResponse")
-    return [note["text"] for note in guidance["note"]]
+    return [unescape(one) for one in re.findall(r"<(?:b|li)>(.*?)</(?:b|li)>", guidance["text"]["div"])]
 
 
 def day(send: Callable[[str, bytes], Json]) -> Iterator[tuple[Moment, Json]]:
@@ -114,11 +115,11 @@ def main() -> None:
             if moment.about != asked_before:
                 print(f"\n{moment.about}  (${moment.operation})\n{'-' * WIDTH}")
                 asked_before = moment.about
-            text = " ".join(told(answer)[: moment.sentences])
-            sys.stdout.writelines(
-                f"{line}\n"
-                for line in wrap(f"{moment.at[8:19].replace('T', ' ')}  {text}", WIDTH, subsequent_indent=" " * 13)
-            )
+            line, *reasons = told(answer)
+            lines = wrap(f"{moment.at[8:19].replace('T', ' ')}  {line}", WIDTH, subsequent_indent=" " * 13)
+            for reason in reasons:
+                lines += wrap(f"- {reason}", WIDTH, initial_indent=" " * 13, subsequent_indent=" " * 15)
+            sys.stdout.writelines(f"{one}\n" for one in lines)
     print("\nDecision support: every result is preliminary. Local protocol and a licensed clinician decide.")
 
 

@@ -28,7 +28,7 @@ SECTIONS = (
     (
         "The site's own codes and rules",
         "Needed: `CODE_MAP` where the record uses local codes; `STOP_LIMITS` where the site has signed its own.",
-        r"code_map|charting|value_sets|protocols|stop_limits|accept_preliminary",
+        r"messages|code_map|charting|value_sets|protocols|stop_limits|accept_preliminary",
     ),
     (
         "The record",

@@ -29,7 +29,7 @@ from ebbmark.web.app import create_app, reason_not_to_listen
 from ebbmark.web.connections import record_settings_of, sign_in_of, unusable_address
 from ebbmark.web.http_connections import IDLE_S, bounded_protocol
 from ebbmark.web.replaying import inputs_of
-from ebbmark.web.site_files import read_codes, read_site
+from ebbmark.web.site_files import read_codes, read_site, use_messages
 from ebbmark.web.trust import own_keys
 
 __all__ = ["context_in_settings", "inputs_from_record", "observations_from_record", "serve"]
@@ -112,6 +112,7 @@ def context_in_settings(at_s: float) -> RequestContext | None:
     try:
         site = read_site(value_sets=settings.value_sets, protocols=settings.protocols, stop_limits=settings.stop_limits)
         codes = read_codes(code_map=settings.code_map, charting=settings.charting)
+        use_messages(settings.messages)
         return RequestContext(at_s, site, code_map=codes, accept_preliminary=settings.accept_preliminary)
     except (ValueError, Rejected) as error:
         _refused(f"{str(error).rstrip('.')}.")

@@ -147,6 +147,11 @@ class Settings(BaseSettings):
         default=None,
         description="JSON file with the stop limits of a trial in progress, signed by a clinician of the site.",
     )
+    messages: Path | None = Field(
+        default=None,
+        description="TOML file with the sentences in another language, by identifier, in the form of "
+        "`words/english.toml`; what it leaves out stays English. A replay needs the same file.",
+    )
     record_base_url: str | None = Field(
         default=None, description="FHIR base URL to write results to; unset: no write-back."
     )

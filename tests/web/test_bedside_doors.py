@@ -277,7 +277,7 @@ def test_a_trial_is_read_by_the_rules_of_the_site_where_the_request_names_them(t
     assert '"our-rules|4"' in reply.body.decode()
 
 
-@pytest.mark.parametrize("setting", ["value_sets", "protocols", "stop_limits"])
+@pytest.mark.parametrize("setting", ["value_sets", "protocols", "stop_limits", "messages"])
 def test_a_file_that_cannot_be_used_stops_the_start_and_is_named(tmp_path: Path, setting: str) -> None:
     with pytest.raises(Misread, match=rf"^EBBMARK_{setting.upper()}: {setting}\.json"):
         site_app(tmp_path, **{setting: {"wrong": True}})

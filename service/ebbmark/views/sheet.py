@@ -29,7 +29,6 @@ from ebbmark.views.figure import figure_of
 from ebbmark.views.figure_words import PRELIMINARY, alternative_text
 from ebbmark.views.panels import Aspect
 from ebbmark.views.picture import draw
-from ebbmark.words.answer_in_short import in_short
 
 __all__ = ["FIGURE", "LOW_FIGURE", "MOST_CHARACTERS", "report_pdf", "settable"]
 
@@ -132,7 +131,8 @@ def _values(recommendation: Answer, recorded_s: float) -> dict[str, object]:
         "standing": PRELIMINARY,
         "who": [*_who(recommendation), ["Written", _moment(recorded_s)]],
         "identity_remark": IDENTITY_REMARK,
-        "suggestion": in_short(recommendation.titration.advice, recommendation.titration.closing).line,
+        "suggestion": recommendation.short.line,
+        "reasons_in_short": list(recommendation.short.reasons),
         "rationale": answer.rationale,
         "figure_in_words": alternative_text(figure),
         "curve": curve_sentence(recommendation.titration.trial),

@@ -50,7 +50,7 @@ from ebbmark.web.page.words import zone_of
 from ebbmark.web.rates import page_rates
 from ebbmark.web.replaying import Auditing, replay_router
 from ebbmark.web.responses import not_routed, refusals
-from ebbmark.web.site_files import read_codes, read_site
+from ebbmark.web.site_files import read_codes, read_site, use_messages
 from ebbmark.web.smart_connections import smart_door_of
 from ebbmark.web.telemetry import Telemetry, watch_of
 from ebbmark.web.theme.files import files_router
@@ -102,6 +102,7 @@ def create_app(settings: Settings) -> FastAPI:
     entrance = entrance_of(settings, base_url, outside)
     guests = guests_of(settings, outside_tls)
     limits = Limits(max_bytes=settings.max_body_bytes, max_entries=settings.max_entries)
+    use_messages(settings.messages)
     code_map = read_codes(code_map=settings.code_map, charting=settings.charting)
     site = read_site(value_sets=settings.value_sets, protocols=settings.protocols, stop_limits=settings.stop_limits)
     trail = AuditTrail(time.time, record if settings.audit_to == "record" else None, settings.audit_names_patient)

@@ -14,8 +14,9 @@ from ebbmark.fhir.bedside.value_sets import with_value_sets
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.charting import with_charting
 from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap, read_code_map
+from ebbmark.words.messages import NotACatalogue, read_catalogue, use_catalogue
 
-__all__ = ["content_of", "read_codes", "read_site"]
+__all__ = ["content_of", "read_codes", "read_site", "use_messages"]
 
 _Read = TypeVar("_Read")
 
@@ -68,6 +69,24 @@ def read_codes(*, code_map: Path | None, charting: Path | None) -> CodeMap:
         content = content_of("EBBMARK_CHARTING", charting)
         codes = _of("EBBMARK_CHARTING", partial(with_charting, codes, charting.name, content))
     return codes
+
+
+def use_messages(file: Path | None) -> None:
+    """Lay the site's language over the English sentences, for this process.
+
+    Args:
+        file: a file; None for English.
+
+    Raises:
+        Misread: names setting, file and each message that cannot be used.
+    """
+    if file is None:
+        use_catalogue({})
+        return
+    try:
+        use_catalogue(read_catalogue(content_of("EBBMARK_MESSAGES", file).decode()))
+    except (NotACatalogue, UnicodeDecodeError) as fault:
+        raise Misread(f"EBBMARK_MESSAGES: {file.name}: {fault}") from None
 
 
 def _of(setting: str, read: Callable[[], _Read]) -> _Read:

@@ -80,7 +80,7 @@ def hooks_app(
     root: str = "http://127.0.0.1:8087",
     site: Site = NO_SITE,
     signer: SigningKey | None = None,
-    launch: str = LAUNCH,
+    launch: str = "",
     fetching: ReadLimits = FETCH_LIMITS,
     patience: Patience = PATIENCE,
     steady_s: Callable[[], float] = lambda: 0.0,

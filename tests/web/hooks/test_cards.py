@@ -15,9 +15,10 @@ from ebbmark.fhir.hooks_concepts import OVERRIDE_REASONS
 from ebbmark.fhir.reading.sex import CLINICAL_USE
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS
 from ebbmark.physiology.stop.rhythm_codes import RhythmCode, RhythmsThatStop
-from ebbmark.web.hooks.card_text import summary_of_trial
+from ebbmark.web.hooks.card_text import summary_of
+from ebbmark.words.in_short import MOST_WORDS_OF_LINE, MOST_WORDS_OF_REASONS
 from fhir_builders import Json, at, charted_sex, height, observation, patient, trial_observations
-from recommendations import found, retold
+from recommendations import found
 from use_cases.test_no_prompt import prompts
 from web.hooks.calling import (
     DOCUMENTATION,
@@ -56,8 +57,8 @@ def test_a_trial_that_just_ended_is_told_of(app: ASGIApp, hook: str) -> None:
     told = card(call(app, called(hook)))
 
     assert told["summary"] == (
-        "PEEP trial: closing near 12 cmH2O (90 % interval 12 to 14); suggested PEEP 14 cmH2O. Preliminary; clinician "
-        "decides."
+        "Suggested PEEP 14 cmH2O. Compliance fell clearly at PEEP 12 (61 %) or 14 (39 %). Against: closing may lie at "
+        "this PEEP. Preliminary."
     )
     assert told["indicator"] == "info"
     assert "**Preliminary; a licensed clinician decides.** The trial ended 17 min ago." in told["detail"]
@@ -94,8 +95,8 @@ def test_the_source_leads_to_the_documentation_and_says_what_it_is_about(app: AS
     }
 
 
-def test_the_card_leads_to_the_page_and_to_the_documentation(app: ASGIApp) -> None:
-    links = card(call(app, called()))["links"]
+def test_the_card_leads_to_the_page_and_to_the_documentation() -> None:
+    links = card(call(hooks_app(launch=LAUNCH), called()))["links"]
 
     assert [(one["type"], one["url"]) for one in links] == [("smart", LAUNCH), ("absolute", DOCUMENTATION)]
 
@@ -123,16 +124,18 @@ def test_the_same_call_gets_the_same_card_and_another_call_another_name(app: ASG
 
 
 def test_the_longest_summary_is_shorter_than_the_standard_allows() -> None:
-    wide = retold(found(), closing=replace(found().titration.closing, peep_cmh2o=12.55, interval_cmh2o=(10.25, 14.75)))
+    long = replace(found().short, against=f"Against: {'very ' * 30}long.")
 
-    assert "(90 % interval 10.2 to 14.8)" in summary_of_trial(wide)
-    assert len(summary_of_trial(wide)) < 140
+    assert len(summary_of(long)) < 140
+    assert summary_of(long).startswith(f"{long.head}. {long.sure}")
 
 
-def test_an_interval_of_one_step_is_said_to_be() -> None:
-    narrow = retold(found(), closing=replace(found().titration.closing, interval_cmh2o=(12.0, 12.0)))
+def test_where_a_page_can_be_opened_the_detail_is_the_reasons_and_the_evidence_in_one_line() -> None:
+    detail = card(call(hooks_app(launch=LAUNCH), called()))["detail"]
 
-    assert "(90 % interval: this step alone)" in summary_of_trial(narrow)
+    assert len(detail.split()) <= MOST_WORDS_OF_LINE + MOST_WORDS_OF_REASONS + 50
+    assert "recommend against prolonged high-pressure recruitment" in detail
+    assert "| Margin" not in detail
 
 
 def test_there_are_never_system_actions(app: ASGIApp) -> None:
@@ -202,9 +205,7 @@ def test_a_stop_criterion_in_a_trial_in_progress_is_critical() -> None:
     told = card(call(hooks_app(at_s=clock(13)), called(prefetch=brought)))
 
     assert told["indicator"] == "critical"
-    assert told["summary"] == (
-        "Look at the patient now: a stop criterion was met in the PEEP trial, SpO2 82 % at 09:11 UTC."
-    )
+    assert told["summary"] == ("STOP. SpO2 82 % (limit 85 %). Settings before the trial: not charted.")
     assert "suggestions" not in told
     assert "defaults that no clinician of this site has signed" in told["detail"]
 
@@ -306,11 +307,11 @@ def test_a_stop_criterion_is_told_of_without_a_height_too() -> None:
     [
         (
             (38.0, 39.0, 40.0, 41.0, 42.0, 43.0, 44.0, 45.0),
-            "PEEP trial: closing not reached down to 10 cmH2O; no PEEP is suggested. Preliminary.",
+            "No PEEP is suggested. Compliance did not fall for good down to 10 (over 99 %). Preliminary.",
         ),
         (
             (60.0, 55.0, 50.0, 45.0, 40.0, 35.0, 30.0, 25.0),
-            "PEEP trial: compliance fell from the first step on; no PEEP is suggested. Preliminary.",
+            "No PEEP is suggested. Compliance fell from the first step, 24, on (over 99 %). Preliminary.",
         ),
     ],
 )
@@ -386,7 +387,7 @@ def test_a_new_rhythm_that_the_site_signed_is_critical(words: str) -> None:
     told = card(call(hooks_app(at_s=clock(13), site=RHYTHMS_SIGNED), called(prefetch=brought)))
 
     assert told["indicator"] == "critical"
-    assert told["summary"].startswith("Look at the patient now: a stop criterion was met in the PEEP trial, new heart ")
+    assert told["summary"].startswith("STOP. ")
     assert len(told["summary"]) < 140
     assert "A new arrhythmia shows here only once it is charted" in told["detail"]
 

@@ -78,7 +78,7 @@ def test_only_the_part_that_is_missing_is_fetched(part: str) -> None:
 
     told = card(ask(record, prefetch=prefetch(**{part: ...})))
 
-    assert told["summary"].startswith("PEEP trial: closing near 12 cmH2O")
+    assert told["summary"].startswith("Suggested PEEP 14 cmH2O.")
     assert len(record.asked) in (1, 2, 3)
     assert all(("Patient/p1" in one) == (part == "patient") or "Observation" in one for one in record.asked)
 
@@ -146,7 +146,7 @@ def test_panels_under_another_code_are_used_as_they_were_brought() -> None:
 
     told = card(ask(record, prefetch=brought))
 
-    assert told["summary"].startswith("PEEP trial: closing near 12 cmH2O")
+    assert told["summary"].startswith("Suggested PEEP 14 cmH2O.")
     assert record.asked == []
 
 
@@ -155,7 +155,7 @@ def test_panels_that_were_not_brought_are_fetched_beside_what_was() -> None:
 
     told = card(ask(record, prefetch=prefetch(mechanics=searchset(), panels=...)))
 
-    assert told["summary"].startswith("PEEP trial: closing near 12 cmH2O")
+    assert told["summary"].startswith("Suggested PEEP 14 cmH2O.")
     assert record.asked
     assert all("component-code=" in one for one in record.asked)
 
@@ -197,7 +197,7 @@ def test_a_card_says_which_part_it_was_made_without(part: str, words: str, sent:
 def test_panels_are_found_by_the_codes_of_their_components() -> None:
     record = Watching([patient(), height(), *trial_panels()])
 
-    assert card(ask(record, prefetch=...))["summary"].startswith("PEEP trial: closing near 12 cmH2O")
+    assert card(ask(record, prefetch=...))["summary"].startswith("Suggested PEEP 14 cmH2O.")
 
 
 def test_a_card_says_where_the_record_cannot_be_searched_for_panels() -> None:
@@ -215,7 +215,7 @@ def test_panels_that_were_brought_count_whatever_the_record_can_be_searched_for(
     told = card(ask(record, prefetch=brought))
 
     assert "Not read: " not in told["detail"]
-    assert "closing near" in told["summary"]
+    assert "Suggested PEEP" in told["summary"]
 
 
 def test_a_patient_without_data_in_the_record_gets_no_card() -> None:
@@ -336,7 +336,7 @@ def test_what_the_record_refuses_of_circulation_is_done_without() -> None:
 
     told = card(ask(NoCirculation(WHOLE), prefetch=prefetch(circulation=...)))
 
-    assert told["summary"].startswith("PEEP trial: closing near 12 cmH2O")
+    assert told["summary"].startswith("Suggested PEEP 14 cmH2O.")
 
 
 def test_circulation_that_is_slow_to_come_is_done_without() -> None:
@@ -352,7 +352,7 @@ def test_circulation_that_is_slow_to_come_is_done_without() -> None:
         asked = called(fhirServer=BASE, fhirAuthorization=granted(), prefetch=prefetch(circulation=...))
         told = card(call(hooks_app(patience=Patience(1.0, 90.0, 90.0)), asked))
 
-    assert told["summary"].startswith("PEEP trial: closing near 12 cmH2O")
+    assert told["summary"].startswith("Suggested PEEP 14 cmH2O.")
 
 
 def test_a_metric_that_tells_settings_from_measurements_is_fetched() -> None:

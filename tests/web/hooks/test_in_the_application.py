@@ -38,7 +38,7 @@ def told(app: ASGIApp) -> dict[str, Any]:
 
 
 def test_a_trial_of_just_now_is_told_of() -> None:
-    assert told(application())["summary"].startswith("PEEP trial: closing near 12 cmH2O")
+    assert told(application())["summary"].startswith("Suggested PEEP 14 cmH2O.")
 
 
 def test_without_a_page_the_card_leads_to_the_capability_statement_only() -> None:

@@ -28,6 +28,9 @@ def account(answer: FlatAnswer, *, remarks: Sequence[str] = ()) -> str:
 def _lines(answer: FlatAnswer, remarks: Sequence[str]) -> Iterator[str]:
     for remark in remarks:
         yield from wrap(remark, WIDTH)
+    yield from wrap(answer.line, WIDTH)
+    for reason in answer.reasons:
+        yield from _item(reason)
     yield from _heading("Targets")
     yield f"Predicted body weight  {_unit(answer.predicted_body_weight_kg, 'kg', 1)}"
     yield f"Tidal volume target    {_unit(answer.tidal_volume_ml, 'mL', 0)}"

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from html import unescape
 from typing import Any
 
 import msgspec
@@ -125,6 +127,8 @@ class Issue:
 class FlatAnswer:
     """The answer, flat. Lengths in the units of the field names; texts as they stand in the Bundle."""
 
+    line: str
+    reasons: tuple[str, ...]
     identity: str
     software: str
     predicted_body_weight_kg: float | None
@@ -176,7 +180,10 @@ def _read(bundle: Json) -> FlatAnswer:
     parts = _parts(closing)
     low, high = _number(parts, "interval-low"), _number(parts, "interval-high")
     guidance = _only(resources, "GuidanceResponse")
+    line, *reasons = _told(guidance) or [""]
     return FlatAnswer(
+        line=line,
+        reasons=tuple(reasons),
         identity=guidance["requestIdentifier"]["value"],
         software=_only(resources, "Device")["version"][0]["value"],
         predicted_body_weight_kg=_value(weight),
@@ -211,6 +218,12 @@ def _read(bundle: Json) -> FlatAnswer:
         general=tuple(note["text"] for note in guidance["note"][1:]),
         issues=tuple(_issue(issue) for issue in _only(resources, "OperationOutcome")["issue"]),
     )
+
+
+def _told(guidance: Json) -> list[str]:
+    """The line and the reasons of the narrative; answers of earlier versions have none."""
+    found = re.findall(r"<(?:b|li)>(.*?)</(?:b|li)>", guidance.get("text", {}).get("div", ""))
+    return [unescape(one) for one in found]
 
 
 def _only(resources: Sequence[Json], resource_type: str) -> Json:

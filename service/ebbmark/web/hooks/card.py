@@ -23,6 +23,7 @@ from ebbmark.physiology.wording import level
 from ebbmark.web.hooks.call import Called
 from ebbmark.web.hooks.card_rules import Finding, Obstacle, OrderDiffers, StopMet, TrialRead, tolerance
 from ebbmark.web.hooks.card_text import (
+    LONGEST_SUMMARY,
     PRELIMINARY,
     ago,
     bold,
@@ -31,7 +32,7 @@ from ebbmark.web.hooks.card_text import (
     escaped,
     evidence,
     section,
-    summary_of_trial,
+    summary_of,
 )
 from ebbmark.web.hooks.suggestions import changed_order, draft_order, record_results
 from ebbmark.words.stopping import NOT_AMONG_THE_READINGS, RHYTHM_AS_CHARTED
@@ -72,16 +73,15 @@ def said_of_stop(finding: StopMet) -> Said:
     """A stop criterion that was met."""
     answer = finding.answer
     met = [one.text for one in answer.warnings]
-    criterion = met[0].partition(" (")[0].partition(": ")[2] if met else ""
-    summary = f"Look at the patient now: a stop criterion was met in the PEEP trial, {criterion}."
     parts = (
         f"**{PRELIMINARY}** A PEEP trial is in progress, and its stop limits ask for it to stop.",
+        bullets([escaped(one) for one in answer.short.reasons]),
         section("Met", bullets([escaped(text) for text in met])),
         section("Beside that", bullets([escaped(text) for text in (*answer.said[1:], *_unchecked(answer))])),
         section("Limits", *[escaped(one.citation) for one in answer.rules if one.slug == "stop-limits"]),
         escaped(f"Ebbmark {answer.engine_version}; answer {answer.identity[:16]}."),
     )
-    return Said(summary, "critical", "\n\n".join(part for part in parts if part))
+    return Said(summary_of(answer.short, last=""), "critical", "\n\n".join(part for part in parts if part))
 
 
 def _unchecked(answer: Answer) -> tuple[str, ...]:
@@ -98,8 +98,8 @@ def _unchecked(answer: Answer) -> tuple[str, ...]:
     return (f"{count} of {len(states)} stop criteria could not be checked. {unseen}",)
 
 
-def said_of_trial(finding: TrialRead) -> Said:
-    """A trial, and how long ago it ended."""
+def said_of_trial(finding: TrialRead, *, whole: bool = True) -> Said:
+    """A trial, and how long ago it ended; below the reasons everything else, where no page shows it."""
     recommendation = finding.recommendation
     lead = f"The trial ended {ago(finding.age_s)}."
     if finding.now_cmh2o is not None:
@@ -108,7 +108,7 @@ def said_of_trial(finding: TrialRead) -> Said:
         recommendation.titration.advice.suggested_peep_cmh2o,
         recommendation.titration.closing.peep_cmh2o,
     )
-    summary = summary_of_trial(recommendation)
+    summary = summary_of(recommendation.short)
     if not finding.news and suggested is not None and closing is not None:
         summary = (
             f"PEEP trial {ago(finding.age_s)}: closing near {level(closing)} cmH2O, suggested PEEP {level(suggested)} "
@@ -116,7 +116,7 @@ def said_of_trial(finding: TrialRead) -> Said:
         )
     if finding.alarm:
         summary = f"Look at the patient first: {finding.alarm}. A PEEP trial ended {ago(finding.age_s)}; see within."
-    return Said(summary, _urgency(finding), detail_of_trial(recommendation, _with_doubt(finding, lead)))
+    return Said(summary, _urgency(finding), detail_of_trial(recommendation, _with_doubt(finding, lead), whole=whole))
 
 
 def _perhaps(finding: TrialRead) -> str:
@@ -139,8 +139,8 @@ def _urgency(finding: TrialRead) -> str:
     return "warning" if grave or finding.alarm else "info"
 
 
-def said_of_differs(finding: OrderDiffers) -> Said:
-    """Orders that differ from what the trial suggests."""
+def said_of_differs(finding: OrderDiffers, *, whole: bool = True) -> Said:
+    """Orders that differ from what the trial suggests; below the reasons everything else, where no page shows it."""
     recommendation = finding.read.recommendation
     suggested, closing = (
         recommendation.titration.advice.suggested_peep_cmh2o,
@@ -171,7 +171,8 @@ def said_of_differs(finding: OrderDiffers) -> Said:
         if max(read) > highest:
             lead += f" {level(max(read))} cmH2O lies above the tested range (up to {level(highest)} cmH2O)."
     lead += f" Pressures closer than {apart} this trial cannot tell apart. The trial ended {ago(finding.read.age_s)}."
-    return Said(summary, urgency, detail_of_trial(recommendation, _with_doubt(finding.read, lead)))
+    detail = detail_of_trial(recommendation, _with_doubt(finding.read, lead), whole=whole)
+    return Said(summary, urgency, detail)
 
 
 def _listed(ordered: list[float]) -> str:
@@ -195,9 +196,6 @@ def _in_words(problem: Problem) -> str:
 
 
 Json = dict[str, Any]
-
-LONGEST_SUMMARY = 139
-"""The standard wants fewer than 140 characters."""
 
 _CODING = {"system": CODE_SYSTEM}
 
@@ -236,14 +234,14 @@ def card_of(finding: Finding, called: Called, *, at_s: float, where: Where, sign
         where: addresses.
         signer: key to sign results with; None where they are not signed.
     """
-    names = _Names(called.instance, identity_of(finding))
+    names, whole = _Names(called.instance, identity_of(finding)), not where.launch
     match finding:
         case StopMet():
             said, suggestions = said_of_stop(finding), []
         case TrialRead():
-            said, suggestions = said_of_trial(finding), _of_trial(finding, called, at_s, signer, names)
+            said, suggestions = said_of_trial(finding, whole=whole), _of_trial(finding, called, at_s, signer, names)
         case OrderDiffers():
-            said, suggestions = said_of_differs(finding), _of_order(finding, called, at_s, signer, names)
+            said, suggestions = said_of_differs(finding, whole=whole), _of_order(finding, called, at_s, signer, names)
         case Obstacle():
             said, suggestions = said_of_obstacle(finding), []
     return {

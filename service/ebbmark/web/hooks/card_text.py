@@ -13,12 +13,14 @@ from ebbmark.fhir.writing.results import with_source
 from ebbmark.fhir.writing.sentences import closing_sentence, weight_sentence, what_if_sentence
 from ebbmark.physiology.advice.advice import WhatIf
 from ebbmark.physiology.advice.evidence import EvidenceStatus, evidence_for
-from ebbmark.physiology.closing.estimate import Verdict
 from ebbmark.physiology.wording import level
 from ebbmark.record.prefetch import UNREAD
+from ebbmark.words.in_short import InShort
+from ebbmark.words.messages import say
 
 __all__ = [
     "EVIDENCE_SHOWN",
+    "LONGEST_SUMMARY",
     "PRELIMINARY",
     "ago",
     "bold",
@@ -27,7 +29,7 @@ __all__ = [
     "escaped",
     "evidence",
     "section",
-    "summary_of_trial",
+    "summary_of",
     "table",
     "trace",
 ]
@@ -100,31 +102,43 @@ _HEADS = (
 )
 
 
-def summary_of_trial(recommendation: Answer) -> str:
-    """The reading in one line of plain text, below 140 characters."""
-    closing, advice = recommendation.titration.closing, recommendation.titration.advice
-    lowest = recommendation.titration.trial.steps[-1].peep_cmh2o
-    if closing.verdict is Verdict.FOUND and closing.peep_cmh2o is not None:
-        low, high = closing.interval_cmh2o or (closing.peep_cmh2o, closing.peep_cmh2o)
-        span = f"90 % interval {level(low)} to {level(high)}" if low < high else "90 % interval: this step alone"
-        said = f"PEEP trial: closing near {level(closing.peep_cmh2o)} cmH2O ({span})"
-        if advice.suggested_peep_cmh2o is None:
-            return f"{said}; no PEEP is suggested, see why. Preliminary."
-        return f"{said}; suggested PEEP {level(advice.suggested_peep_cmh2o)} cmH2O. Preliminary; clinician decides."
-    if closing.verdict is Verdict.NOT_REACHED:
-        return f"PEEP trial: closing not reached down to {level(lowest)} cmH2O; no PEEP is suggested. Preliminary."
-    if closing.verdict is Verdict.FALLING_FROM_FIRST_STEP:
-        return "PEEP trial: compliance fell from the first step on; no PEEP is suggested. Preliminary."
-    return "PEEP trial: no statement about closing can be made from it; no PEEP is suggested. Preliminary."
+LONGEST_SUMMARY = 139
+"""The standard wants fewer than 140 characters."""
 
 
-def detail_of_trial(recommendation: Answer, lead: str) -> str:
-    """Everything that a card says of a trial.
+def summary_of(short: InShort, *, last: str = "Preliminary.") -> str:
+    """The line of an answer, as far as it fits below 140 characters.
+
+    Args:
+        short: the two layers.
+        last: what it ends with.
+    """
+    for parts in ((short.sure, short.against), (short.against,), (short.sure,), ()):
+        said = " ".join([f"{short.head}.", *[part for part in (*parts, last) if part]])
+        if len(said) <= LONGEST_SUMMARY:
+            return said
+    return said
+
+
+def detail_of_trial(recommendation: Answer, lead: str, *, whole: bool) -> str:
+    """What a card says of a trial below its summary: the reasons, and where no page can be opened from it all else.
 
     Args:
         recommendation: the reading.
         lead: why the card is shown now, as Markdown.
+        whole: whether everything follows the reasons.
     """
+    short = recommendation.short
+    first = (
+        f"**{PRELIMINARY}** {lead}".strip(),
+        bold(short.line),
+        bullets([escaped(one) for one in short.reasons]),
+    )
+    rest = _everything(recommendation) if whole else (escaped(say("card.evidence")), trace(recommendation))
+    return "\n\n".join(part for part in (*first, *rest) if part)
+
+
+def _everything(recommendation: Answer) -> tuple[str, ...]:
     advice, closing = recommendation.titration.advice, recommendation.titration.closing
     rungs = ", ".join(f"{rung.ml_per_kg:g} mL/kg {rung.volume_ml:.0f} mL" for rung in advice.ladder)
     targets = (
@@ -137,8 +151,7 @@ def detail_of_trial(recommendation: Answer, lead: str) -> str:
     cautions = [f"{bold(one.severity.value)}: {escaped(with_source(one))}" for one in own[:_MOST_CAUTIONS]]
     if len(own) > _MOST_CAUTIONS:
         cautions.append(f"{len(own) - _MOST_CAUTIONS} further cautions stand in the results.")
-    parts = (
-        f"**{PRELIMINARY}** {lead}".strip(),
+    return (
         section("Targets", escaped(targets), escaped(weight_sentence(recommendation.request.known_person))),
         section("Closing pressure", escaped(closing_sentence(closing))),
         section("Suggested PEEP", suggestion + escaped(advice.rationale)),
@@ -148,7 +161,6 @@ def detail_of_trial(recommendation: Answer, lead: str) -> str:
         section("How it was read", escaped(_inputs(recommendation))),
         trace(recommendation),
     )
-    return "\n\n".join(part for part in parts if part)
 
 
 def _what_if(rows: tuple[WhatIf, ...]) -> Iterator[str]:

@@ -25,7 +25,7 @@ from ebbmark.views.figure import Figure, RunningFigure, figure_of
 from ebbmark.views.figure_words import FigureTable, figure_table
 from ebbmark.views.picture import inline_of, words_of
 from ebbmark.web.page.words import ago, clock, span
-from ebbmark.words.answer_in_short import InShort, in_short
+from ebbmark.words.in_short import InShort
 
 __all__ = [
     "AnswerView",
@@ -139,7 +139,7 @@ def answer_view(recommendation: Answer, *, now_s: float, zone: tzinfo, latest: S
     own = [one for one in advice.cautions if one.of_this_patient]
     ended_s = trial.steps[-1].end_s
     return AnswerView(
-        short=in_short(advice, recommendation.titration.closing),
+        short=recommendation.short,
         set_now=_set_now([*request.readings, *latest], now_s, zone),
         when=span(trial.steps[0].start_s, ended_s, zone),
         age=ago(ended_s, now_s),
