@@ -30,6 +30,7 @@ PAGES = {
     "trial that begins": "/demo/running",
     "running trial": f"/demo/running.{ENDED}/running",
     "stop criterion": f"/demo/stop-criterion.{ENDED}/running",
+    "by hand": f"/demo/by-hand.{ENDED}/steps",
     "plan that waits": "/demo/before-a-trial/plan",
     "plan": "/demo/clear-closing/plan",
     "what would be recorded": "/demo/clear-closing/record",

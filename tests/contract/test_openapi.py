@@ -89,7 +89,7 @@ def test_every_door_is_in_the_document() -> None:
         "/page/page.js",
         *[
             f"/app/{{tab}}/{page}"
-            for page in ("", "before", "running", "after", "days", "plan", "report", "record", "not-now")
+            for page in ("", "before", "running", "after", "days", "plan", "report", "record", "not-now", "steps")
         ],
     }
 
@@ -97,7 +97,7 @@ def test_every_door_is_in_the_document() -> None:
 def test_every_page_of_a_record_says_how_it_is_refused() -> None:
     pages = [one for path, methods in DOCUMENT["paths"].items() if path.startswith("/app/") for one in methods.values()]
 
-    assert len(pages) == 11
+    assert len(pages) == 13
     for page in pages:
         refused = {kind: page["responses"][kind]["description"] for kind in ("4XX", "5XX")}
         assert [one for one in ("401", "403", "404", "429") if f"{one}: " not in refused["4XX"]] == []

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 
 import pytest
@@ -26,10 +26,12 @@ class PartlyUnread(DemoSource):
 
     unread = ""
 
-    async def asked(self, slug: str, parameters: tuple[dict[str, object], ...] = ()) -> Answer:
+    async def asked(
+        self, slug: str, parameters: tuple[dict[str, object], ...] = (), entered: Sequence[dict[str, object]] = ()
+    ) -> Answer:
         if slug == self.unread:
             raise Rejected((UNREAD,))
-        return await DemoSource.asked(self, slug, parameters)
+        return await DemoSource.asked(self, slug, parameters, entered)
 
 
 class NextStepUnread(PartlyUnread):
@@ -47,7 +49,9 @@ class PatientUnread(DemoSource):
         await asyncio.sleep(0)
         raise Rejected((UNREAD,))
 
-    async def asked(self, slug: str, _: tuple[dict[str, object], ...] = ()) -> Answer:
+    async def asked(
+        self, slug: str, _: tuple[dict[str, object], ...] = (), __: Sequence[dict[str, object]] = ()
+    ) -> Answer:
         try:
             await asyncio.Event().wait()
         finally:

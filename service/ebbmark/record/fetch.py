@@ -158,6 +158,7 @@ class Fetched:
         conditions_read: whether Conditions were read.
         machines: the device that a DeviceMetric belongs to, by the metric's reference.
         shortened: that less time was read than was wanted, as a sentence; empty where all of it was.
+        entered: Observations that were entered by hand and are not in the record yet.
         around_changes: whether only what was charted around changes of PEEP was read.
     """
 
@@ -170,6 +171,7 @@ class Fetched:
     machines: Mapping[str, str] = field(default_factory=dict)
     around_changes: bool = False
     shortened: str = ""
+    entered: tuple[bytes, ...] = ()
 
     def within(self, start_s: float, end_s: float) -> Fetched:
         """The same, of a shorter time [s since 1970-01-01T00:00:00Z]; heights and Conditions are of any time."""
@@ -182,7 +184,8 @@ class Fetched:
         """A FHIR R4 Bundle of type collection, resources byte for byte."""
         resources = (*self.fixed, *self.filtered.kept, *self.infusions)
         entries = [_Entry(msgspec.Raw(one.resource), one.full_url) for one in resources]
-        return msgspec.json.encode(_Bundle("collection", entries))
+        typed = [_Entry(msgspec.Raw(one)) for one in self.entered]
+        return msgspec.json.encode(_Bundle("collection", [*entries, *typed]))
 
     @property
     def notes(self) -> tuple[str, ...]:

@@ -16,7 +16,7 @@ readings hold a later one, nothing is taken from it.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from functools import partial
@@ -102,6 +102,7 @@ async def answer_from_record(
     record: RecordClient | None,
     limits: ReadLimits | None = None,
     withheld: frozenset[str] = frozenset(),
+    entered: Sequence[Mapping[str, object]] = (),
 ) -> Answer:
     """Answer a request that names a patient of the record.
 
@@ -112,6 +113,7 @@ async def answer_from_record(
         record: where to read; None where no record is configured.
         limits: how much is read; None for what is usual for the question.
         withheld: resource types that the caller may not have read.
+        entered: Observations that were entered by hand and are not in the record yet.
 
     Raises:
         Rejected: with every problem found.
@@ -125,6 +127,7 @@ async def answer_from_record(
             table = own_codes(context.code_map, asked).table
             reading = partial(fetch, operation=operation, record=record, table=table, withheld=withheld)
             fetched = await as_much_as_may_be(asked, operation, reading, limits)
+            fetched = replace(fetched, entered=tuple(map(msgspec.json.encode, entered)))
     except TimeoutError:
         raise Rejected((took_too_long(limits.total_s),)) from None
     context = replace(context, limits=limits.of_request)

@@ -10,6 +10,7 @@ make such a page again.
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import cast
 
@@ -17,6 +18,7 @@ from ebbmark.audit.signature import sign
 from ebbmark.audit.stored_answer import with_stored_remarks
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.writing.entered import entered_transaction
 from ebbmark.fhir.writing.enterer import person_who_enters
 from ebbmark.fhir.writing.normal_form import NormalForm, NotAnAnswer, normal_form
 from ebbmark.fhir.writing.superseding import unmarked
@@ -27,12 +29,12 @@ from ebbmark.keys import SigningKey
 from ebbmark.record.client import RecordClient
 from ebbmark.record.stored_answers import answer_in_record
 from ebbmark.record.supersede import CONFLICTS, Progress, write_current
-from ebbmark.record.write_back import WriteState
+from ebbmark.record.write_back import WriteOutcome, WriteState, write_back
 from ebbmark.telemetry.current import count
 from ebbmark.telemetry.measured import Measured
 from ebbmark.views.sheet import report_pdf
 
-__all__ = ["Outcome", "answer_bundle", "record_answer", "to_be_written"]
+__all__ = ["Outcome", "answer_bundle", "record_answer", "record_entered", "to_be_written"]
 
 Json = dict[str, object]
 
@@ -110,6 +112,17 @@ async def record_answer(
     refused = "conflict" if written.http_status in CONFLICTS else "processing"
     code = "incomplete" if written.state is WriteState.UNKNOWN else refused
     return _outcome(bundle, written.state, code, written.sentence, places)
+
+
+async def record_entered(observations: Sequence[Json], *, record: RecordClient) -> WriteOutcome:
+    """Write readings that a person typed by hand, all in one transaction, each once.
+
+    Args:
+        observations: as `fhir.writing.entered` makes them.
+        record: where to write.
+    """
+    transaction, waiting = entered_transaction(observations), record.waiting
+    return await write_back(transaction, record=record, sleep=waiting.sleep, now=waiting.now)
 
 
 def to_be_written(

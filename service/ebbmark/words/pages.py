@@ -8,7 +8,7 @@ from typing import Final
 from ebbmark.physiology.before.candidate import Standing
 from ebbmark.words.ages import listed
 
-__all__ = ["standing_words"]
+__all__ = ["no_number_words", "out_of_range_words", "standing_words", "time_ahead_words"]
 
 _STANDING: Final = {
     Standing.CONTRAINDICATED: ("A contraindication is charted", "It speaks against raising PEEP for a trial."),
@@ -34,3 +34,18 @@ def standing_words(standing: Standing, charted: Sequence[str] = ()) -> tuple[str
     """
     lead, rest = _STANDING[standing]
     return lead, f"Charted: {listed(charted)}. {rest}" if charted else rest
+
+
+def no_number_words(label: str, typed: str) -> str:
+    """That something typed by hand is no number."""
+    return f"{label} “{typed}” is no number of up to two decimals."
+
+
+def out_of_range_words(label: str, typed: str, low: str, high: str, unit: str) -> str:
+    """That a value typed by hand cannot be true, with what is taken."""
+    return f"{label} {typed} {unit} cannot be right; {low} to {high} {unit} is taken."
+
+
+def time_ahead_words(typed: str) -> str:
+    """That a clock time typed by hand is none, or has not come yet."""
+    return f"Time “{typed}” is no clock time of the last 12 hours (hours:minutes)."

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable
+from collections.abc import Awaitable, Sequence
 from dataclasses import dataclass
 from typing import Final, TypeVar
 
@@ -169,18 +169,19 @@ def no_answer(
     )
 
 
-async def live_of(source: TrialSource, pages: Pages) -> Live:
+async def live_of(source: TrialSource, pages: Pages, entered: Sequence[dict[str, object]] = ()) -> Live:
     """The running trial as it stands, or that there is none.
 
     Args:
         source: the patient.
         pages: how pages are made.
+        entered: Observations that were entered by hand and are not in the record yet.
 
     Raises:
         Rejected: it is not known whether there is one, since the record could not be read.
     """
     as_of = clock(source.at_s, pages.zone)
-    answer = await tried(source.asked("next-step"))
+    answer = await tried(source.asked("next-step", entered=entered))
     if isinstance(answer, Rejected) and status_of(answer.problems) != _NOT_USABLE:
         raise answer
     # The page may stand open while its patient record is replaced: what is charted from then on is not seen here.

@@ -30,6 +30,7 @@ __all__ = [
     "Form",
     "Reason",
     "form_of",
+    "frame_in_use",
     "note_not_now",
     "note_reason",
     "reason_of",
@@ -158,7 +159,7 @@ async def review_results(source: TrialSource, pages: Pages, choice: Choice) -> R
         PageRefused: the record no longer uses this Patient.
         Rejected: there is no answer, or nothing can be recorded.
     """
-    frame = await _frame_in_use(source, pages)
+    frame = await frame_in_use(source, pages)
     recommendation = await source.titration()
     transaction = await asyncio.to_thread(source.to_be_written, recommendation, choice)
     return pages.page(
@@ -191,7 +192,7 @@ async def record_results(request: Request, source: TrialSource, pages: Pages) ->
     refusal = source.cannot_write(choice)
     if refusal:
         raise PageRefused(403, "Nothing can be recorded", refusal)
-    frame = await _frame_in_use(source, pages)
+    frame = await frame_in_use(source, pages)
     recommendation = await source.titration()
     if form.one("identity") != recommendation.identity:
         todo = ("Go back to the answer, read it again, and decide anew.",)
@@ -254,7 +255,7 @@ async def note_reason(request: Request, source: TrialSource, pages: Pages) -> Re
     return pages.page("noted.html", frame, reason=reason.words)
 
 
-async def _frame_in_use(source: TrialSource, pages: Pages) -> Frame:
+async def frame_in_use(source: TrialSource, pages: Pages) -> Frame:
     """The frame, unless the record no longer uses this Patient: what is written there would be lost to others."""
     frame = await frame_of(source, pages.zone)
     if frame.who.not_in_use:

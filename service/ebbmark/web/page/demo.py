@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cache
@@ -19,6 +19,7 @@ from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.write import as_transaction
 from ebbmark.record.foreseen import Foreseen
 from ebbmark.record.search import ReadFailure
+from ebbmark.record.write_outcome import WriteOutcome
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.use_cases.recording import Outcome, answer_bundle
 from ebbmark.web.page.source import Choice
@@ -42,6 +43,7 @@ class Scenario:
         until: what is charted later is not known yet, and a running demo stops; empty for now.
         running: whether time passes.
         first: which page to open.
+        most_s: how long time passes where that is longer than things are charted [s].
     """
 
     slug: str
@@ -52,6 +54,7 @@ class Scenario:
     until: str = ""
     running: bool = False
     first: str = ""
+    most_s: float = 0.0
 
 
 SCENARIOS: Final = (
@@ -94,6 +97,17 @@ SCENARIOS: Final = (
         "2026-03-05T09:13:50Z",
         True,
         "running",
+    ),
+    Scenario(
+        "by-hand",
+        "Entering a trial by hand",
+        f"Type each reading as it happens and see what the service says; time passes {SPEED} times as fast.",
+        "two-days",
+        "2026-03-05T09:00:00Z",
+        "2026-03-05T08:52:00Z",
+        running=True,
+        first="steps",
+        most_s=6 * 3600.0,
     ),
     Scenario(
         "stop-criterion",
@@ -169,14 +183,14 @@ class DemoSource:
         """The invented Patient."""
         return next(one for one in _resources(_read(self.scenario.file)) if one["resourceType"] == "Patient")
 
-    async def titration(self) -> Answer:
+    async def titration(self, entered: Sequence[Json] = ()) -> Answer:
         """The latest trial, read as any request."""
-        return await self._answered(TITRATE_PEEP, self._request(_TITRATION))
+        return await self._answered(TITRATE_PEEP, self._request(_TITRATION, entered=entered))
 
-    async def asked(self, slug: str, parameters: tuple[dict[str, object], ...] = ()) -> Answer:
+    async def asked(self, slug: str, parameters: tuple[Json, ...] = (), entered: Sequence[Json] = ()) -> Answer:
         """The answer to a question beside the titration."""
         operation = BY_SLUG[slug]
-        return await self._answered(operation, self._request(frozenset(operation.parameters), parameters))
+        return await self._answered(operation, self._request(frozenset(operation.parameters), parameters, entered))
 
     async def _answered(self, operation: Operation, body: bytes) -> Answer:
         return await asyncio.to_thread(answer_request, operation, body, RequestContext(self.at_s, self.site))
@@ -188,6 +202,24 @@ class DemoSource:
     async def recorded(self, _: str) -> str | None:
         """Nowhere: there is no record."""
         return ""
+
+    @property
+    def speed(self) -> int:
+        """Time passes only in a running demo."""
+        return SPEED if self.scenario.running else 1
+
+    @property
+    def place(self) -> str:
+        """The demo of this name."""
+        return self.scenario.slug
+
+    def cannot_enter(self) -> str:
+        """It can be tried."""
+        return ""
+
+    async def record_entered(self, _: Sequence[Json]) -> WriteOutcome | None:
+        """Nothing can be written."""
+        return None
 
     def cannot_write(self, _: Choice) -> str:
         """Whatever is chosen, it can be tried."""
@@ -206,12 +238,13 @@ class DemoSource:
         """Nothing can be written."""
         return None
 
-    def _request(self, taken: frozenset[str], parameters: tuple[dict[str, object], ...] = ()) -> bytes:
+    def _request(self, taken: frozenset[str], parameters: tuple[Json, ...] = (), entered: Sequence[Json] = ()) -> bytes:
         """The embedded request with what is charted by now, and with the parameters that the question takes."""
         whole = _read(self.scenario.file)
         if whole["resourceType"] == "Bundle":
             kept = [one for one in whole["entry"] if self._is_known(one["resource"], taken)]
-            bundle = {"resourceType": "Bundle", "type": "collection", "entry": kept}
+            typed = [{"resource": one} for one in entered]
+            bundle = {"resourceType": "Bundle", "type": "collection", "entry": [*kept, *typed]}
             given: list[Json] = [{"name": "bundle", "resource": bundle}]
         else:
             given = [
@@ -219,6 +252,7 @@ class DemoSource:
                 for one in whole["parameter"]
                 if one["name"] in taken and ("resource" not in one or self._is_known(one["resource"], taken))
             ]
+            given += [{"name": "observation", "resource": one} for one in entered]
         as_of = {"name": "as-of", "valueInstant": _spelled(self.at_s)}
         return msgspec.json.encode({"resourceType": "Parameters", "parameter": [*given, as_of, *parameters]})
 
@@ -241,7 +275,8 @@ def source_of(scenario: Scenario, opened_s: float, wall_s: float, site: Site) ->
     """
     now_s = _seconds(scenario.now)
     if scenario.running:
-        now_s = min(now_s + SPEED * max(0.0, wall_s - opened_s), _seconds(scenario.until))
+        until_s = max(now_s + scenario.most_s, _seconds(scenario.until))
+        now_s = min(now_s + SPEED * max(0.0, wall_s - opened_s), until_s)
     return DemoSource(scenario, now_s, site)
 
 

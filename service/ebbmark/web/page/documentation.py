@@ -6,6 +6,8 @@ from typing import Any
 
 from fastapi import Response
 
+from ebbmark.fhir.writing.entered import ENTERED
+
 __all__ = ["documented"]
 
 _HTML: dict[str, Any] = {"text/html": {"schema": {"type": "string"}}}
@@ -52,6 +54,12 @@ _SAID: dict[tuple[str, str], tuple[str, str, str]] = {
         "Record the results that were shown",
         "Refused if the answer has changed since; one transaction.",
     ),
+    ("/steps", "GET"): ("Steps", "Enter a trial by hand", "One row a reading; nothing is kept here."),
+    ("/steps", "POST"): (
+        "Steps",
+        "What the typed rows say so far, or record them",
+        "With `fragment` in the query only what was computed.",
+    ),
     ("/not-now", "POST"): (
         "NotNow",
         "Say why results are not recorded now",
@@ -65,6 +73,12 @@ _FIELDS: dict[str, dict[str, str]] = {
         "identity": "of the answer that was shown",
         "with-report": "true for the report on one page",
         "make-current": "true to let results stand again that were marked superseded",
+    },
+    "/steps": {
+        "csrf": "as on the page",
+        "time": "hours:minutes of a row; repeats, as every quantity does",
+        **{one.name: f"{one.label} [{one.unit}]" for one in ENTERED},
+        "do": "look, review or record",
     },
     "/not-now": {"csrf": "as on the page", "reason": "code of the reason"},
 }
@@ -88,7 +102,7 @@ def documented(path: str, method: str) -> dict[str, Any]:
         extra["parameters"].append(
             {"name": "with-report", "in": "query", "required": False, "schema": {"type": "string", "enum": ["true"]}}
         )
-    if path == "/running":
+    if path == "/running" or (path, method) == ("/steps", "POST"):
         extra["parameters"].append(
             {"name": "fragment", "in": "query", "required": False, "schema": {"type": "string", "enum": [""]}}
         )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -20,8 +20,9 @@ from ebbmark.record.observations import nothing_stored_since
 from ebbmark.record.record_query import WINDOW_S, named_in_record, record_query_of
 from ebbmark.record.search import Budget, ReadFailure, no_patient, read_one
 from ebbmark.record.stored_results import where_recorded
+from ebbmark.record.write_outcome import WriteOutcome, WriteState
 from ebbmark.use_cases.from_record import answer_from_record
-from ebbmark.use_cases.recording import Outcome, record_answer, to_be_written
+from ebbmark.use_cases.recording import Outcome, record_answer, record_entered, to_be_written
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.launch.granted import NEEDED_TO_WRITE, missing
 from ebbmark.web.launch.refusal import Why, refused
@@ -73,6 +74,7 @@ class RecordSource:
 
     invented = ""
     leave = "leave"
+    speed = 1
     every_s = 5
 
     @property
@@ -110,15 +112,22 @@ class RecordSource:
             raise _told(Rejected((no_patient(found),)))
         return msgspec.json.decode(found.resource, type=dict[str, object])
 
-    async def titration(self) -> Answer:
+    async def titration(self, entered: Sequence[dict[str, object]] = ()) -> Answer:
         """The latest trial of the last day."""
-        return await self._answered(TITRATE_PEEP)
+        return await self._answered(TITRATE_PEEP, entered=entered)
 
-    async def asked(self, slug: str, parameters: tuple[dict[str, object], ...] = ()) -> Answer:
+    async def asked(
+        self, slug: str, parameters: tuple[dict[str, object], ...] = (), entered: Sequence[dict[str, object]] = ()
+    ) -> Answer:
         """The answer to a question beside the titration."""
-        return await self._answered(BY_SLUG[slug], parameters)
+        return await self._answered(BY_SLUG[slug], parameters, entered)
 
-    async def _answered(self, operation: Operation, parameters: tuple[dict[str, object], ...] = ()) -> Answer:
+    async def _answered(
+        self,
+        operation: Operation,
+        parameters: tuple[dict[str, object], ...] = (),
+        entered: Sequence[dict[str, object]] = (),
+    ) -> Answer:
         base_url = self.reading.settings.base_url
         body = named_in_record(self._patient, encounter=None, period=None, parameters=parameters)
         context = replace(self.rules.context, at_s=self.at_s)
@@ -127,13 +136,36 @@ class RecordSource:
             if asked is None:
                 sentence = "The patient of this session cannot be named to the record."
                 raise Rejected((Problem(ProblemKind.NOT_IN_RECORD, "", "an odd id", "an id of FHIR", sentence),))
-            answer = await answer_from_record(operation, asked, context, record=self.reading, withheld=self._withheld)
+            answer = await answer_from_record(
+                operation, asked, context, record=self.reading, withheld=self._withheld, entered=entered
+            )
         except Rejected as rejected:
             await self._note(Deed.READ, succeeded=False)
             raise _told(rejected) from None
         sources = tuple(one.reference for one in answer.request.sources if one.reference)
         await self._note(Deed.READ, resources=sources, identity=answer.identity)
         return answer
+
+    @property
+    def place(self) -> str:
+        """The record's address."""
+        return self.session.iss
+
+    def cannot_enter(self) -> str:
+        """Why what was typed cannot be recorded with this access; empty where it can."""
+        lacking = missing(self.session.scope, ("Observation.c",))
+        if lacking:
+            return f"The access that this page was given does not allow it; it lacks {', '.join(lacking)}."
+        return "" if self.clinician else "The record does not say that a clinician is signed in."
+
+    async def record_entered(self, observations: Sequence[dict[str, object]]) -> WriteOutcome | None:
+        """Record what was typed, in one transaction."""
+        outcome = await record_entered(observations, record=self.record_client)
+        places = tuple(one.location for one in (*outcome.created, *outcome.existing) if one.location)
+        await self._note(
+            Deed.WRITTEN, succeeded=outcome.state in (WriteState.WRITTEN, WriteState.ALREADY_THERE), resources=places
+        )
+        return outcome
 
     async def nothing_new_since(self, since_s: float) -> bool:
         """Whether the record says so."""

@@ -21,6 +21,7 @@ from ebbmark.web.page.after_pages import show_after, show_days
 from ebbmark.web.page.answer_pages import Live, live_of, show_answer, show_report
 from ebbmark.web.page.answer_view import drawn as figure_drawn
 from ebbmark.web.page.before_pages import show_before, show_plan
+from ebbmark.web.page.by_hand import enter_steps, show_entry
 from ebbmark.web.page.decision import CHOSEN, form_of, note_reason, record_results, review_results
 from ebbmark.web.page.demo import SCENARIOS, DemoSource, source_of
 from ebbmark.web.page.documentation import documented
@@ -82,6 +83,9 @@ def patient_router(prefix: str, door: Door, pages: Pages) -> APIRouter:
     async def record(request: Request) -> Response:
         return await _shown(partial(record_results, request), await door(request), pages)
 
+    async def enter(request: Request) -> Response:
+        return await _shown(partial(enter_steps, request), await door(request), pages)
+
     async def not_now(request: Request) -> Response:
         return await _shown(partial(note_reason, request), await door(request), pages)
 
@@ -97,6 +101,8 @@ def patient_router(prefix: str, door: Door, pages: Pages) -> APIRouter:
         ("/record", "GET", review),
         ("/record", "POST", record),
         ("/not-now", "POST", not_now),
+        ("/steps", "GET", shown(show_entry)),
+        ("/steps", "POST", enter),
     ):
         router.add_api_route(path, route, methods=[method], **documented(path, method))
     return router

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
 from ebbmark.fhir.answer import Answer
 from ebbmark.record.foreseen import Foreseen
 from ebbmark.record.search import ReadFailure
+from ebbmark.record.write_outcome import WriteOutcome
 from ebbmark.use_cases.recording import Outcome
 
 __all__ = ["Choice", "TrialSource"]
@@ -53,6 +54,14 @@ class TrialSource(Protocol):
         """How often a running trial is looked at [s]."""
 
     @property
+    def speed(self) -> int:
+        """How many seconds of the patient's time pass in one."""
+
+    @property
+    def place(self) -> str:
+        """Which record, or which demo, this patient is of."""
+
+    @property
     def csrf(self) -> str:
         """What a form must carry, so that no other site can send it."""
 
@@ -70,19 +79,23 @@ class TrialSource(Protocol):
             Rejected: it cannot be had.
         """
 
-    async def titration(self) -> Answer:
+    async def titration(self, entered: Sequence[Json] = ()) -> Answer:
         """The latest trial, read.
+
+        Args:
+            entered: Observations that were entered by hand and are not in the record yet; so below.
 
         Raises:
             Rejected: there is none, or it cannot be read.
         """
 
-    async def asked(self, slug: str, parameters: tuple[Json, ...] = ()) -> Answer:
+    async def asked(self, slug: str, parameters: tuple[Json, ...] = (), entered: Sequence[Json] = ()) -> Answer:
         """The answer to a question beside the titration.
 
         Args:
             slug: of the question.
             parameters: further FHIR parameters.
+            entered: Observations entered by hand.
 
         Raises:
             Rejected: it cannot be answered.
@@ -100,6 +113,16 @@ class TrialSource(Protocol):
 
         Args:
             choice: what is to be written.
+        """
+
+    def cannot_enter(self) -> str:
+        """Why what was typed by hand cannot be recorded with the access at hand; empty where it can."""
+
+    async def record_entered(self, observations: Sequence[Json]) -> WriteOutcome | None:
+        """Record what was typed by hand; None where nothing can be written.
+
+        Args:
+            observations: as `entered_observations` makes them.
         """
 
     async def recorded(self, identity: str) -> str | None:

@@ -1,6 +1,6 @@
 "use strict";
-// The only script: keeps the page of a running trial up to date, and says so when it cannot. Without it the page works
-// by its link 'Look again'.
+// Keeps the page of a running trial up to date, and says so when it cannot. Without it the page works by its link
+// 'Look again'.
 
 (() => {
   const live = document.getElementById("live");
@@ -103,4 +103,191 @@
     else ask();
   });
   next();
+})();
+
+// Entering by hand: the rows stand in the table of the form and, until they are sent, in this browser's store under a
+// key of this patient alone. Without this part the table works as a plain form.
+(() => {
+  const prefix = "ebbmark-typed:";
+  const sent = document.getElementById("sent");
+  if (sent) localStorage.removeItem(prefix + sent.dataset.key);
+  const rows = document.getElementById("rows");
+  if (!rows) return;
+  const one = document.getElementById("one");
+  const fault = document.getElementById("fault");
+  const computed = document.getElementById("computed");
+  const body = rows.querySelector("tbody");
+  const store = prefix + rows.dataset.key;
+  const speed = Number(rows.dataset.speed);
+  const openedMs = performance.now();
+  const longestMs = 12 * 3600 * 1000;
+  const waitMs = 500;
+  let timer = 0;
+  let asking = null;
+
+  const nowMs = () => Number(rows.dataset.nowMs) + speed * (performance.now() - openedMs);
+  const clock = () => new Date(nowMs() + Number(rows.dataset.offsetMin) * 60000).toISOString().slice(11, 19);
+  const inputs = (row) => [...row.querySelectorAll("input")];
+  const values = (row) => inputs(row).map((input) => input.value.trim());
+  const isBlank = (row) => values(row).slice(1).every((value) => value === "");
+  const every = () => [...body.rows];
+
+  const wrong = (input) => {
+    const text = input.value.trim();
+    if (text === "") return "";
+    const { label, unit, low, high } = input.dataset;
+    const value = Number(text.replace(",", "."));
+    if (!/^\d{1,4}([.,]\d{1,2})?$/.test(text)) return `${label} “${text}” is no number of up to two decimals.`;
+    if (value < Number(low) || value > Number(high)) {
+      return `${label} ${text} ${unit} cannot be right; ${Number(low)} to ${Number(high)} ${unit} is taken.`;
+    }
+    return "";
+  };
+
+  const judge = (input) => {
+    const text = wrong(input);
+    input.setAttribute("aria-invalid", String(text !== ""));
+    return text;
+  };
+
+  const say = (text) => {
+    if (fault.textContent !== text) fault.textContent = text;
+    fault.hidden = text === "";
+  };
+
+  const checked = () => {
+    const texts = [...one.querySelectorAll("input"), ...body.querySelectorAll("input[data-low]")].map(judge);
+    say(texts.find((text) => text !== "") ?? "");
+  };
+
+  const tidy = () => {
+    for (const row of every()) {
+      row.hidden = isBlank(row);
+      row.querySelector("[data-remove]").hidden = false;
+    }
+    rows.hidden = every().every(isBlank);
+  };
+
+  const keep = () => {
+    const typed = every().filter((row) => !isBlank(row)).map(values);
+    if (typed.length) localStorage.setItem(store, JSON.stringify({ at: nowMs(), typed }));
+    else localStorage.removeItem(store);
+  };
+
+  const fill = (row, typed) => inputs(row).forEach((input, place) => { input.value = typed[place] ?? ""; });
+
+  const blank = () => {
+    const found = every().find(isBlank);
+    if (found) return found;
+    const row = body.rows[0].cloneNode(true);
+    fill(row, []);
+    body.append(row);
+    return row;
+  };
+
+  const restore = () => {
+    let kept = null;
+    try {
+      kept = JSON.parse(localStorage.getItem(store));
+    } catch {
+      localStorage.removeItem(store);
+    }
+    for (const row of every()) fill(row, []);
+    // Older rows are of another trial: the service takes clock times of the last 12 hours only.
+    if (kept && nowMs() - kept.at < longestMs) for (const typed of kept.typed) fill(blank(), typed);
+    else localStorage.removeItem(store);
+  };
+
+  const compute = async () => {
+    asking?.abort();
+    if (every().every(isBlank)) {
+      computed.replaceChildren();
+      return;
+    }
+    asking = new AbortController();
+    const fields = new URLSearchParams(new FormData(rows));
+    try {
+      const reply = await fetch("steps?fragment", { method: "POST", body: fields, signal: asking.signal });
+      if (!reply.ok) throw new Error("refused");
+      const read = new DOMParser().parseFromString(await reply.text(), "text/html");
+      computed.replaceChildren(...read.body.childNodes);
+    } catch (error) {
+      if (error.name === "AbortError") return;
+      const text = document.createElement("p");
+      text.className = "notice";
+      text.textContent = "The service did not answer, so what stands here is not computed. The rows are kept in this browser.";
+      computed.replaceChildren(text);
+    }
+  };
+
+  const changed = () => {
+    keep();
+    tidy();
+    checked();
+    window.clearTimeout(timer);
+    timer = window.setTimeout(compute, waitMs);
+  };
+
+  one.addEventListener("submit", (event) => {
+    event.preventDefault();
+    const fields = [...one.querySelectorAll("input")];
+    checked();
+    const bad = fields.find((input) => wrong(input) !== "");
+    if (bad) {
+      bad.focus();
+      return;
+    }
+    if (fields.every((input) => input.value.trim() === "")) return;
+    fill(blank(), [clock(), ...fields.map((input) => input.value.trim())]);
+    // PEEP stays, as it does at the bedside; all else is read anew.
+    for (const input of fields.slice(1)) input.value = "";
+    fields[1].focus();
+    changed();
+  });
+
+  let last = one.querySelector("input");
+  one.addEventListener("focusin", (event) => {
+    if (event.target.matches("input")) last = event.target;
+  });
+  one.addEventListener("input", checked);
+  one.addEventListener("click", (event) => {
+    const key = event.target.dataset.key;
+    if (!key) return;
+    if (key === "next") {
+      const fields = [...one.querySelectorAll("input")];
+      fields[(fields.indexOf(last) + 1) % fields.length].focus();
+      return;
+    }
+    last.value = key === "back" ? last.value.slice(0, -1) : (last.value + key).slice(0, last.maxLength);
+    checked();
+  });
+
+  rows.addEventListener("input", changed);
+  rows.addEventListener("click", (event) => {
+    if (!event.target.closest("[data-remove]")) return;
+    fill(event.target.closest("tr"), []);
+    changed();
+    last.focus();
+  });
+  document.getElementById("discard").addEventListener("click", () => {
+    for (const row of every()) fill(row, []);
+    changed();
+    last.focus();
+  });
+  window.addEventListener("storage", (event) => {
+    if (event.key !== store) return;
+    restore();
+    tidy();
+    compute();
+  });
+
+  // What the service sent back stands in the table already; else what this browser kept.
+  if (every().every(isBlank)) restore();
+  else keep();
+  one.hidden = false;
+  document.getElementById("kept").hidden = false;
+  document.getElementById("discard").hidden = false;
+  document.getElementById("look").hidden = true;
+  tidy();
+  if (computed.childElementCount === 0) compute();
 })();

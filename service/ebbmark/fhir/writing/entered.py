@@ -1,0 +1,131 @@
+"""Readings that a person typed by hand, as Observations that say who entered them and how.
+
+Each is created under a condition (FHIR R4 http.html#ccreate), by an identifier that follows from patient, time,
+quantity, value and person: sending the same rows again doubles nothing. Codes: LOINC, those that the reader takes;
+units: UCUM.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from hashlib import sha256
+from typing import Final
+
+from ebbmark.fhir.naming import BASE, LOINC
+from ebbmark.fhir.reading.codes import CODES
+from ebbmark.fhir.reading.plausible import RANGES
+from ebbmark.fhir.writing.instants import instant
+from ebbmark.physiology.readings import Quantity
+
+__all__ = ["ENTERED", "ENTERED_SYSTEM", "EnteredQuantity", "EnteredRow", "entered_observations", "entered_transaction"]
+
+Json = dict[str, object]
+
+ENTERED_SYSTEM: Final = f"{BASE}/sid/entered"
+"""System of the identifier of a reading that was entered by hand."""
+
+_METHOD: Final = "Read from ventilator or monitor by a person and entered by hand"
+_UCUM: Final = "http://unitsofmeasure.org"
+
+
+@dataclass(frozen=True, slots=True)
+class EnteredQuantity:
+    """One quantity that can be entered.
+
+    Attributes:
+        quantity: what it is.
+        label: as charts spell it.
+        unit: as people write it.
+        code: LOINC.
+    """
+
+    quantity: Quantity
+    label: str
+    unit: str
+    code: str
+
+    @property
+    def name(self) -> str:
+        """Of the field of a form."""
+        return self.quantity.slug
+
+    @property
+    def low(self) -> float:
+        """Lowest value that the reader uses."""
+        return RANGES[self.quantity][0]
+
+    @property
+    def high(self) -> float:
+        """Highest value that the reader uses."""
+        return RANGES[self.quantity][1]
+
+
+ENTERED: Final = (
+    EnteredQuantity(Quantity.PEEP_SET, "PEEP", "cmH2O", "20077-4"),
+    EnteredQuantity(Quantity.PLATEAU_PRESSURE, "Plateau", "cmH2O", "76259-1"),
+    EnteredQuantity(Quantity.PEAK_PRESSURE, "Peak", "cmH2O", "76531-3"),
+    EnteredQuantity(Quantity.TIDAL_VOLUME_EXPIRED, "VT expired", "mL", "76007-4"),
+    EnteredQuantity(Quantity.SPO2, "SpO2", "%", "59408-5"),
+    EnteredQuantity(Quantity.MEAN_ARTERIAL_PRESSURE, "MAP", "mmHg", "8478-0"),
+    EnteredQuantity(Quantity.HEART_RATE, "Heart rate", "/min", "8867-4"),
+)
+"""What a trial needs, in the order in which it is read at the bedside; the first is the setting."""
+
+
+@dataclass(frozen=True, slots=True)
+class EnteredRow:
+    """What was read at one moment [s since 1970-01-01T00:00:00Z]: each quantity with its value."""
+
+    at_s: float
+    values: tuple[tuple[EnteredQuantity, float], ...]
+
+
+def entered_observations(rows: Sequence[EnteredRow], subject: str, performer: Mapping[str, str]) -> tuple[Json, ...]:
+    """One Observation for each value.
+
+    Args:
+        rows: what was read.
+        subject: `Patient/1`.
+        performer: FHIR Reference to the person who entered it; empty where nobody is known.
+    """
+    return tuple(_observation(row.at_s, what, value, subject, performer) for row in rows for what, value in row.values)
+
+
+def _observation(at_s: float, what: EnteredQuantity, value: float, subject: str, performer: Mapping[str, str]) -> Json:
+    by = performer.get("reference") or performer.get("display", "")
+    coding = {"system": LOINC, "code": what.code, "display": CODES[LOINC, what.code].display}
+    named = "|".join((subject, instant(at_s), what.code, f"{value:g}", by))
+    return {
+        "resourceType": "Observation",
+        "identifier": [{"system": ENTERED_SYSTEM, "value": sha256(named.encode()).hexdigest()}],
+        "status": "final",
+        "code": {"coding": [coding], "text": what.label},
+        "subject": {"reference": subject},
+        "effectiveDateTime": instant(at_s),
+        **({"performer": [dict(performer)]} if performer else {}),
+        "valueQuantity": {"value": value, "unit": what.unit, "system": _UCUM, "code": what.quantity.unit},
+        "method": {"text": _METHOD},
+        "note": [{"text": f"{_METHOD}{' by the performer' if performer else ''}; not sent by a device."}],
+    }
+
+
+def entered_transaction(observations: Sequence[Json]) -> Json:
+    """The transaction that creates each Observation once.
+
+    Args:
+        observations: as `entered_observations` made them.
+    """
+    return {"resourceType": "Bundle", "type": "transaction", "entry": [_entry(one) for one in observations]}
+
+
+def _entry(observation: Json) -> Json:
+    identifier = observation["identifier"]
+    assert isinstance(identifier, list)  # noqa: S101 - made above
+    value = identifier[0]["value"]
+    digits = f"{value[:8]}-{value[8:12]}-4{value[13:16]}-8{value[17:20]}-{value[20:32]}"
+    return {
+        "fullUrl": f"urn:uuid:{digits}",
+        "resource": observation,
+        "request": {"method": "POST", "url": "Observation", "ifNoneExist": f"identifier={ENTERED_SYSTEM}|{value}"},
+    }

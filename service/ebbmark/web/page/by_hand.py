@@ -1,0 +1,220 @@
+"""Entering a trial by hand: rows of a form become Observations, answered as any request, and recorded on request.
+
+Nothing that was typed is kept here: the rows travel with each form, and the browser keeps them until they are sent.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import re
+from dataclasses import dataclass
+from datetime import datetime, timedelta, tzinfo
+from hashlib import sha256
+from itertools import zip_longest
+from typing import Final
+
+from fastapi import Request, Response
+
+from ebbmark.fhir.problems import Rejected
+from ebbmark.fhir.writing.entered import ENTERED, EnteredQuantity, EnteredRow, entered_observations
+from ebbmark.physiology.wording import level
+from ebbmark.record.write_back import WriteState
+from ebbmark.web.page.answer_pages import live_of, tried
+from ebbmark.web.page.answer_view import drawn as figure_drawn
+from ebbmark.web.page.decision import Form, form_of, frame_in_use
+from ebbmark.web.page.frame import Pages, frame_of
+from ebbmark.web.page.source import TrialSource
+from ebbmark.web.theme.pages import PageRefused
+from ebbmark.words.answer_in_short import in_short
+from ebbmark.words.pages import no_number_words, out_of_range_words, time_ahead_words
+
+__all__ = ["Entry", "enter_steps", "entries_of", "show_entry"]
+
+LEAST_ROWS: Final = 14
+"""So many rows the form has at least; the page adds more as they are needed."""
+
+MOST_ROWS: Final = 100
+_CLOCK: Final = re.compile(r"([01]?[0-9]|2[0-3])[:.]?([0-5][0-9])(?::([0-5][0-9]))?")
+_NUMBER: Final = re.compile(r"[0-9]{1,4}(?:[.,][0-9]{1,2})?")
+_AHEAD: Final = timedelta(minutes=1)
+_LONGEST: Final = timedelta(hours=12)
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """What a form holds.
+
+    Attributes:
+        typed: each row as it was typed, time first, empty rows left out.
+        rows: the same as values, in order of time; those with a fault left out.
+        faults: one sentence each.
+    """
+
+    typed: tuple[tuple[str, ...], ...]
+    rows: tuple[EnteredRow, ...]
+    faults: tuple[str, ...]
+
+
+def entries_of(form: Form, *, now_s: float, zone: tzinfo) -> Entry:
+    """Read the rows of a form.
+
+    A time is the latest of that clock time that is not ahead of now; one further back than half a day is taken to lie
+    ahead. Our choice: a trial takes minutes.
+
+    Args:
+        form: fields `time` and one per quantity, each repeated once a row.
+        now_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
+        zone: of the site.
+    """
+    names = ("time", *(one.name for one in ENTERED))
+    columns = [form.all(name)[:MOST_ROWS] for name in names]
+    typed = [tuple(one.strip() for one in row) for row in zip_longest(*columns, fillvalue="")]
+    typed = [row for row in typed if any(row[1:])]
+    rows, faults = [], []
+    for number, (time, *values) in enumerate(typed, start=1):
+        at_s = _moment(time, now_s, zone)
+        wrong = [] if at_s is not None else [time_ahead_words(time)]
+        read = [(what, text, _number(text)) for what, text in zip(ENTERED, values, strict=True) if text]
+        wrong += [sentence for what, text, value in read if (sentence := _fault(what, text, value))]
+        faults += [f"Row {number}: {one}" for one in wrong]
+        if at_s is not None and not wrong:
+            rows.append(EnteredRow(at_s, tuple((what, value) for what, _, value in read if value is not None)))
+    return Entry(tuple(typed), tuple(sorted(rows, key=lambda one: one.at_s)), tuple(faults))
+
+
+def _moment(time: str, now_s: float, zone: tzinfo) -> float | None:
+    found = _CLOCK.fullmatch(time)
+    if found is None:
+        return None
+    now = datetime.fromtimestamp(now_s, zone)
+    hour, minute, second = (int(one or 0) for one in found.groups())
+    moment = now.replace(hour=hour, minute=minute, second=second, microsecond=0)
+    if moment > now + _AHEAD:
+        moment -= timedelta(days=1)
+    return None if now - moment > _LONGEST else min(moment, now).timestamp()
+
+
+def _number(text: str) -> float | None:
+    return float(text.replace(",", ".")) if _NUMBER.fullmatch(text) else None
+
+
+def _fault(what: EnteredQuantity, text: str, value: float | None) -> str:
+    if value is None:
+        return no_number_words(what.label, text)
+    within = what.low <= value <= what.high
+    return "" if within else out_of_range_words(what.label, text, level(what.low), level(what.high), what.unit)
+
+
+async def show_entry(source: TrialSource, pages: Pages) -> Response:
+    """The form, empty.
+
+    Args:
+        source: the patient.
+        pages: how pages are made.
+
+    Raises:
+        Rejected: the patient cannot be read.
+    """
+    return await _form(source, pages, Entry((), (), ()))
+
+
+async def enter_steps(request: Request, source: TrialSource, pages: Pages) -> Response:
+    """What the typed rows say so far; or, where it was asked for, what would be recorded, and recording it.
+
+    Args:
+        request: the POST of the form; with `fragment` in the query only what was computed.
+        source: the patient.
+        pages: how pages are made.
+
+    Raises:
+        PageRefused: the form is not of this page, or what was typed cannot be recorded.
+        Rejected: the patient cannot be read.
+    """
+    form = await form_of(request, source)
+    entry = entries_of(form, now_s=source.at_s, zone=pages.zone)
+    if "fragment" in request.query_params:
+        return Response(await _computed(source, pages, entry), media_type="text/html; charset=utf-8")
+    if form.one("do") in ("review", "record") and entry.rows and not entry.faults:
+        return await (_recorded if form.one("do") == "record" else _review)(source, pages, entry)
+    return await _form(source, pages, entry)
+
+
+async def _observations(source: TrialSource, entry: Entry) -> tuple[dict[str, object], ...]:
+    subject = f"Patient/{(await source.patient()).get('id', '')}"
+    return entered_observations(entry.rows, subject, source.clinician)
+
+
+async def _form(source: TrialSource, pages: Pages, entry: Entry) -> Response:
+    now = datetime.fromtimestamp(source.at_s, pages.zone)
+    blank = ("",) * (1 + len(ENTERED))
+    return pages.page(
+        "by_hand.html",
+        await frame_of(source, pages.zone),
+        here="running",
+        columns=ENTERED,
+        typed=(*entry.typed, *[blank] * max(2, LEAST_ROWS - len(entry.typed))),
+        computed=await _computed(source, pages, entry) if entry.typed else "",
+        csrf=source.csrf,
+        key=_key(source, await source.patient()),
+        now_ms=round(1000 * source.at_s),
+        offset_min=round((now.utcoffset() or timedelta()) / timedelta(minutes=1)),
+        speed=source.speed,
+    )
+
+
+def _key(source: TrialSource, patient: object) -> str:
+    """Names this patient of this record to the browser's store and says nothing about them."""
+    who = patient.get("id", "") if isinstance(patient, dict) else ""
+    return sha256(f"{source.place}|{who}".encode()).hexdigest()[:32]
+
+
+async def _computed(source: TrialSource, pages: Pages, entry: Entry) -> str:
+    """What the service says of the readings so far: the running trial, and the answer once there is one."""
+    if not entry.rows:
+        return pages.body("by_hand_fragment.html", faults=entry.faults, live=None, short=None, drawn=None)
+    entered = await _observations(source, entry)
+    live, answer = await asyncio.gather(live_of(source, pages, entered), tried(source.titration(entered)))
+    figure = live.view.figure if live.view else None
+    short = None if isinstance(answer, Rejected) else in_short(answer.titration.advice, answer.titration.closing)
+    return pages.body(
+        "by_hand_fragment.html",
+        faults=entry.faults,
+        live=live,
+        view=live.view,
+        shown="",
+        short=short,
+        drawn=await asyncio.to_thread(figure_drawn, figure) if figure else None,
+    )
+
+
+async def _review(source: TrialSource, pages: Pages, entry: Entry) -> Response:
+    frame = await frame_in_use(source, pages)
+    return pages.page(
+        "by_hand_review.html",
+        frame,
+        here="running",
+        columns=ENTERED,
+        typed=entry.typed,
+        observations=await _observations(source, entry),
+        clinician=source.clinician.get("display") or source.clinician.get("reference") or "",
+        cannot_write=source.cannot_enter(),
+        csrf=source.csrf,
+    )
+
+
+async def _recorded(source: TrialSource, pages: Pages, entry: Entry) -> Response:
+    refusal = source.cannot_enter()
+    if refusal:
+        raise PageRefused(403, "Nothing can be recorded", refusal)
+    frame = await frame_in_use(source, pages)
+    outcome = await source.record_entered(await _observations(source, entry))
+    there = outcome is not None and outcome.state in (WriteState.WRITTEN, WriteState.ALREADY_THERE)
+    return pages.page(
+        "by_hand_recorded.html",
+        frame,
+        here="running",
+        status=200 if outcome is None or there else 502,
+        title="Nothing was written" if outcome is None else "Recorded" if there else "Not recorded",
+        sentence="This is a demo: there is no record behind it." if outcome is None else outcome.sentence,
+        clear=_key(source, await source.patient()) if there or outcome is None else "",
+    )

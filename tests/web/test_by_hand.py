@@ -1,0 +1,147 @@
+"""Entering a trial by hand, on the invented patient: what is taken, what is refused, and what would be recorded."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, datetime
+from urllib.parse import urlencode
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from starlette.types import ASGIApp
+
+from ebbmark.fhir.reading.plausible import RANGES
+from ebbmark.fhir.writing.entered import ENTERED, EnteredRow, entered_observations, entered_transaction
+from ebbmark.fhir.writing.validate import validate
+from ebbmark.settings import Settings
+from ebbmark.web.app import create_app
+from ebbmark.web.page.by_hand import Entry, entries_of
+from ebbmark.web.page.decision import Form
+from web.asking import Reply, ask
+from web.reading_pages import words_of
+
+NAMES = ("time", *(one.name for one in ENTERED))
+NOW_S = datetime(2026, 3, 5, 10, 0, tzinfo=UTC).timestamp()
+TRIAL = [
+    (f"09:{2 + 3 * step:02d}:{second:02d}", f"{peep}", f"{peep + drive}", "", "420", "93", "75", "90")
+    for step, (peep, drive) in enumerate([(16, 12.4), (14, 12.0), (12, 12.1), (10, 13.4), (8, 15.4), (6, 17.0)])
+    for second in (0, 40, 55)
+]
+ROW = ("09:30", "14", "26,5", "", "420", "93", "75", "90")
+
+
+@pytest.fixture(scope="module")
+def app() -> ASGIApp:
+    return create_app(Settings(demo=True))
+
+
+def form_of_rows(*rows: tuple[str, ...], **more: str) -> list[tuple[str, str]]:
+    return [("csrf", "demo"), *more.items(), *[pair for row in rows for pair in zip(NAMES, row, strict=True)]]
+
+
+def entry_of(*rows: tuple[str, ...]) -> Entry:
+    return entries_of(Form(tuple(form_of_rows(*rows))), now_s=NOW_S, zone=UTC)
+
+
+def send(app: ASGIApp, *rows: tuple[str, ...], query: str = "", **more: str) -> Reply:
+    headers = {"content-type": "application/x-www-form-urlencoded"}
+    body = urlencode(form_of_rows(*rows, **more)).encode()
+    # Opened so long ago that its clock stands at its end: 15:00 of its day.
+    return ask(app, body, path="/demo/by-hand.1000000000/steps", query=query, headers=headers)
+
+
+def test_a_typed_trial_is_answered_by_the_same_service_and_nothing_is_written(app: ASGIApp) -> None:
+    text = words_of(send(app, *TRIAL).body)
+
+    assert "Suggested PEEP" in text
+    assert "Computed from what was typed; nothing is recorded yet." in text
+    assert 'value="26' not in text
+
+
+def test_the_typed_rows_come_back_in_the_form(app: ASGIApp) -> None:
+    body = send(app, ROW).body.decode()
+
+    assert 'aria-label="Plateau, row 1" value="26,5"' in body
+
+
+@pytest.mark.parametrize("what", ENTERED, ids=lambda one: str(one.name))
+def test_each_field_refuses_what_the_reader_of_the_service_would_not_use(what: object) -> None:
+    place = ENTERED.index(what) + 1  # type: ignore[arg-type]
+    low, high = RANGES[ENTERED[place - 1].quantity]
+    beyond = tuple(f"{high + 1:g}" if number == place else one for number, one in enumerate(ROW))
+    within = tuple(f"{high:g}" if number == place else one for number, one in enumerate(ROW))
+
+    entry = entry_of(beyond)
+    assert entry.rows == ()
+    assert entry.faults == (
+        f"Row 1: {ENTERED[place - 1].label} {high + 1:g} {ENTERED[place - 1].unit} cannot be right; "
+        f"{low:g} to {high:g} {ENTERED[place - 1].unit} is taken.",
+    )
+    assert entry_of(within).faults == ()
+
+
+def test_an_impossible_value_is_named_and_the_other_rows_still_count(app: ASGIApp) -> None:
+    text = words_of(send(app, *TRIAL, ("12:00", "700", *ROW[2:]), query="fragment").body)
+
+    assert "Row 19: PEEP 700 cmH2O cannot be right; 0 to 60 cmH2O is taken." in text
+    assert "Suggested PEEP" in text
+
+
+@pytest.mark.parametrize("time", ["", "25:00", "half ten", "11:30"])
+def test_a_time_that_is_none_or_has_not_come_yet_is_refused(time: str) -> None:
+    entry = entry_of((time, *ROW[1:]))
+
+    assert entry.rows == ()
+    assert entry.faults == (f"Row 1: Time “{time}” is no clock time of the last 12 hours (hours:minutes).",)
+
+
+def test_just_after_midnight_a_time_before_it_is_of_yesterday() -> None:
+    midnight_s = datetime(2026, 3, 6, 0, 3, tzinfo=UTC).timestamp()
+
+    (row,) = entries_of(Form(tuple(form_of_rows(("23:58", *ROW[1:])))), now_s=midnight_s, zone=UTC).rows
+
+    assert row.at_s == midnight_s - 5 * 60
+
+
+@given(st.lists(st.tuples(*[st.text(max_size=8)] * len(NAMES)), max_size=5))
+def test_whatever_is_typed_is_used_or_named(rows: list[tuple[str, ...]]) -> None:
+    entry = entry_of(*rows)
+
+    assert len(entry.rows) + len({one.partition(":")[0] for one in entry.faults}) == len(entry.typed)
+    for row in entry.rows:
+        assert row.at_s <= NOW_S
+        assert all(what.low <= value <= what.high for what, value in row.values)
+
+
+def test_what_is_recorded_says_who_entered_it_and_how_and_sending_it_twice_doubles_nothing() -> None:
+    rows = [EnteredRow(NOW_S, tuple((what, what.high) for what in ENTERED))]
+    observations = entered_observations(rows, "Patient/1", {"reference": "Practitioner/2"})
+    transaction = entered_transaction(observations)
+
+    assert validate(transaction) == ()
+    assert all(one["performer"] == [{"reference": "Practitioner/2"}] for one in observations)
+    assert all("entered by hand by the performer; not sent by a device" in str(one["note"]) for one in observations)
+    assert entered_transaction(entered_observations(rows, "Patient/1", {"reference": "Practitioner/2"})) == transaction
+    conditions = re.findall(r"'ifNoneExist': '(identifier=[^']+)'", str(transaction))
+    assert len(set(conditions)) == len(ENTERED)
+
+
+def test_before_anything_is_recorded_the_person_sees_each_row(app: ASGIApp) -> None:
+    review = send(app, ROW, do="review")
+    recorded = send(app, ROW, do="record")
+
+    assert "Send these 6 readings to the record?" in words_of(review.body)
+    assert "marked as entered by hand by whoever looks at this demo" in words_of(review.body)
+    assert "Nothing was written This is a demo" in words_of(recorded.body)
+
+
+def test_rows_with_a_fault_cannot_be_sent(app: ASGIApp) -> None:
+    text = words_of(send(app, ("09:30", "700", *ROW[2:]), do="record").body)
+
+    assert "Type each reading as it happens" in text
+    assert "cannot be right" in text
+
+
+def test_a_form_of_another_page_is_refused(app: ASGIApp) -> None:
+    assert send(app, ROW, csrf="other").status == 403
