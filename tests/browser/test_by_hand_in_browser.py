@@ -1,4 +1,4 @@
-"""Entering a trial by hand in a real browser: by keyboard, kept over a reload, apart in two tabs, and without script."""
+"""Entering a trial by hand in a real browser: by keyboard, kept over a reload, apart in two tabs, without script."""
 
 from __future__ import annotations
 

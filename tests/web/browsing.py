@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import socket
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from html.parser import HTMLParser
@@ -108,7 +108,7 @@ class Browser:
         *,
         headers: dict[str, str] | None = None,
         params: dict[str, str] | None = None,
-        data: dict[str, str] | None = None,
+        data: Mapping[str, str | list[str]] | None = None,
     ) -> httpx.Response:
         """One request, no redirect followed."""
         address = url if url.startswith("http") else self.service + url

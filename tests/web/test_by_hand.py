@@ -67,7 +67,7 @@ def test_the_typed_rows_come_back_in_the_form(app: ASGIApp) -> None:
 
 @pytest.mark.parametrize("what", ENTERED, ids=lambda one: str(one.name))
 def test_each_field_refuses_what_the_reader_of_the_service_would_not_use(what: object) -> None:
-    place = ENTERED.index(what) + 1  # type: ignore[arg-type]
+    place = ENTERED.index(what) + 1
     low, high = RANGES[ENTERED[place - 1].quantity]
     beyond = tuple(f"{high + 1:g}" if number == place else one for number, one in enumerate(ROW))
     within = tuple(f"{high:g}" if number == place else one for number, one in enumerate(ROW))

@@ -9,6 +9,7 @@ import re
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 from typing import Any, Literal
 from urllib.parse import parse_qs
 
@@ -262,6 +263,44 @@ def test_results_that_somebody_took_back_are_left_to_them(
     assert "Let these results stand again" not in text
 
 
+def test_a_trial_typed_by_hand_is_recorded_as_entered_by_this_person_and_answered_from_the_record(
+    site: LaunchSite, browser: Browser, record: KeepingRecord
+) -> None:
+    for place, one in list(record.held.items()):
+        if place.startswith("Observation/") and "8302-2" not in str(one["code"]):
+            del record.held[place]
+    (height,) = [place for place in record.held if place.startswith("Observation/p1")]
+    tab, _ = launched(browser, site)
+    began = datetime.now(UTC) - timedelta(minutes=40)
+    rows = [
+        (f"{began + timedelta(minutes=3 * step, seconds=second):%H:%M:%S}", peep, peep + drive)
+        for step, (peep, drive) in enumerate([(16, 12.4), (14, 12.0), (12, 12.1), (10, 13.4), (8, 15.4), (6, 17.0)])
+        for second in (0, 60, 120)
+    ]
+    fields: dict[str, str | list[str]] = {
+        "csrf": field(browser.get(f"{tab}/steps"), "csrf"),
+        "time": [one for one, _, _ in rows],
+        "peep-set": [f"{one}" for _, one, _ in rows],
+        "plateau-pressure": [f"{one}" for _, _, one in rows],
+        "tidal-volume-expired": ["420" for _ in rows],
+    }
+
+    looked = browser.step("POST", f"{tab}/steps?fragment", data=fields)
+    before = set(record.held)
+    sent = [browser.step("POST", f"{tab}/steps", data={**fields, "do": "record"}) for _ in range(2)]
+
+    assert "Suggested PEEP 12" in words_of(looked.content)
+    assert height in before
+    assert [one.status_code for one in sent] == [200, 200]
+    typed = [one for place, one in record.held.items() if place.startswith("Observation/") and place not in before]
+    assert len(typed) == 3 * len(rows)
+    assert {one["performer"][0]["reference"] for one in typed} == {USER}
+    assert {one["method"]["text"] for one in typed} == {
+        "Read from ventilator or monitor by a person and entered by hand"
+    }
+    assert "Suggested PEEP 12 cmH2O" in said(browser.get(f"{tab}/"))
+
+
 def test_recording_twice_writes_once(site: LaunchSite, browser: Browser, record: KeepingRecord) -> None:
     tab, _ = launched(browser, site)
     recorded(browser, tab)
@@ -350,8 +389,8 @@ def test_the_page_of_an_answer_asks_the_record_nothing_twice(
 
     browser.get(f"{tab}/")
 
-    searches = [parse_qs(one.partition("?")[2]) for one in record.asked]
-    codes = [one.get("combo-code", one.get("code", one.get("_tag", [""])))[0] for one in searches]
+    searches = [(one.partition("?")[0], parse_qs(one.partition("?")[2])) for one in record.asked]
+    codes = [(kind, one.get("combo-code", one.get("code", one.get("_tag", [""])))[0]) for kind, one in searches]
     assert reads == ["Patient/p1"]
     assert len(codes) == len(set(codes))
 
