@@ -229,3 +229,16 @@ def test_a_fall_of_a_third_at_the_last_step_is_named_once_by_the_estimate() -> N
 
     assert found.advice.suggested_peep_cmh2o is None
     assert "Only the last step fell" in found.advice.rationale or found.look_first
+
+
+@pytest.mark.parametrize(("late_s", "found"), [(0.0, False), (20.0, False), (60.0, True), (-60.0, True)])
+def test_measured_peep_whose_clock_is_a_minute_off_is_a_high_caution(late_s: float, *, found: bool) -> None:
+    measured = []
+    for place in range(8 * 6):
+        at_s = START_S + 20.0 * place + 5.0
+        shown = PEEPS[min(max(int((at_s - late_s - START_S) // STEP_S), 0), 7)]
+        measured.append(reading(Q.PEEP_MEASURED, shown, at_s, 7000 + place))
+    answer = titrated(CALM, more=measured)
+
+    assert ("clocks-differ" in slugs(answer, "high")) is found
+    assert (answer.closing.evidence is Evidence.STRONG) is not found

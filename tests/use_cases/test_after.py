@@ -75,6 +75,18 @@ def test_without_a_trial_and_without_times_there_is_nothing_to_compare() -> None
     assert "titrated-at" in refusal.problems[0].sentence
 
 
+@pytest.mark.parametrize("operation", ["compare-settings", "check-validity"])
+@pytest.mark.parametrize(("pressure", "told"), [(40.0, True), (75.0, False)])
+def test_a_refusal_for_want_of_a_setting_begins_with_the_patient(
+    operation: str, pressure: float, *, told: bool
+) -> None:
+    refusal = refused(operation, [*BEFORE, row(stamp(50), "now", map=pressure)], now=stamp(60))
+
+    sentence = refusal.problems[0].sentence
+    assert sentence.startswith("Mean arterial pressure is 40 mmHg") is told
+    assert "titrated-at" in sentence
+
+
 def test_the_times_may_be_given_instead_of_a_trial() -> None:
     given = (parameter("trial-started", stamp(-4)), parameter("titrated-at", stamp(AFTER)))
 

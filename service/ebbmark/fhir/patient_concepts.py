@@ -25,6 +25,7 @@ PATIENT_CONCEPTS: tuple[tuple[str, str, str], ...] = (
     ("leak-began", "Leak that began during the trial", "Expired fell short of inspired volume from one step on."),
     ("leak-large", "Large leak", "Expired volume was far below inspired volume throughout."),
     ("leak-throughout", "Large leak at all steps", "Expired volume was far below what was given at every step."),
+    ("clocks-differ", "Clocks that differ", "Measured PEEP follows or precedes its setting at most steps."),
     ("leak-at-best", "Leak where compliance may be best",
      "Expired fell short of inspired volume at a step that may be the best of the curve, and not below."),
     ("leak-at-steps", "Leak at some steps", "Expired fell short of inspired volume at steps at or above closing."),

@@ -31,7 +31,14 @@ from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.physiology.wording import level
 from ebbmark.use_cases.said import answered, missing, rule_of, rule_of_limits, sentences
-from ebbmark.use_cases.settings_after import Moments, moments_of, pressure_limits, snapshot_of, warnings_of
+from ebbmark.use_cases.settings_after import (
+    Moments,
+    moments_of,
+    patient_first,
+    pressure_limits,
+    snapshot_of,
+    warnings_of,
+)
 from ebbmark.words.comparison import (
     change_words,
     comparison_in_short,
@@ -74,7 +81,7 @@ def comparison_answer(request: Request, site: Site) -> Answer:
     if began_s is None or began_s >= moments.titrated_s:
         accepted = "the parameter trial-started with a time before the new settings, or a trial among the readings"
         sentence = f"When the trial began is not known, so there is no before. Send {accepted}."
-        raise missing(request, "no start of a trial", accepted, sentence)
+        raise missing(request, "no start of a trial", accepted, patient_first(request, sentence))
     until_s = min(request.as_of_s, moments.titrated_s + AFTER_S)
     # The reading at the very moment of the change belongs to the trial.
     before = snapshot_of(request, began_s - BEFORE_S, began_s - 1.0)

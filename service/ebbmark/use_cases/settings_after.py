@@ -4,21 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import inf
 
 from ebbmark.fhir.answer import Warned
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.reading.request import Request
-from ebbmark.physiology.after.losses import PressureLimit
+from ebbmark.physiology.after.losses import PressureLimit, beyond_now
 from ebbmark.physiology.after.seen import Seen
 from ebbmark.physiology.after.snapshot import Snapshot, take_snapshot
 from ebbmark.physiology.after.trials_of_record import began_of, set_after
 from ebbmark.physiology.formulas.body import predicted_body_weight_kg
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.steps import Trial
-from ebbmark.use_cases.said import missing
+from ebbmark.use_cases.said import missing, sentences
 from ebbmark.words.since_titration import seen_words
 
-__all__ = ["Moments", "moments_of", "pressure_limits", "snapshot_of", "warnings_of", "weight_of"]
+__all__ = ["Moments", "moments_of", "patient_first", "pressure_limits", "snapshot_of", "warnings_of", "weight_of"]
 
 SETTLING_S = 3600.0
 """The state at the new settings is taken over the first hour of them. This project's choice."""
@@ -55,8 +56,19 @@ def moments_of(request: Request, trial: Trial | None) -> Moments:
     if titrated_s is None:
         accepted = "the parameter titrated-at, or a trial among the readings with a set PEEP after it"
         sentence = f"When PEEP was set after the trial is not known. Send {accepted}."
-        raise missing(request, "no setting after a trial", accepted, sentence)
+        raise missing(request, "no setting after a trial", accepted, patient_first(request, sentence))
     return Moments(began_s, titrated_s, asked.titrated_s is None)
+
+
+def patient_first(request: Request, sentence: str) -> str:
+    """A refusal that begins with the vital signs beyond a stop limit now: whoever asks looks at the patient first.
+
+    Args:
+        request: what was asked.
+        sentence: why it is refused.
+    """
+    now = beyond_now(request.readings, request.stop_limits, titrated_s=-inf, at_s=request.as_of_s)
+    return sentences(*[seen_words(one, request.as_of_s) for one in now], sentence)
 
 
 def weight_of(request: Request) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from itertools import pairwise
 from statistics import median
 
 from ebbmark.physiology.findings import Finding, Weight
@@ -13,6 +14,7 @@ from ebbmark.physiology.readings import Quantity
 
 __all__ = [
     "EFFORT_SOURCE",
+    "clocks_differ",
     "effort",
     "lost_carbon_dioxide",
     "measured_peep_off",
@@ -159,6 +161,39 @@ def measured_peep_off(scene: Scene) -> Iterator[Finding]:
     values = {"measured_cmh2o": worst.middle(Quantity.PEEP_MEASURED) or 0.0, "set_cmh2o": worst.peep_cmh2o}
     weight = Weight.LOOK_FIRST if 2 * len(off) >= len(both) else Weight.MODERATE
     yield finding_at("measured-peep-off", off, values, OWN_CHOICE, weight)
+
+
+def clocks_differ(scene: Scene) -> Iterator[Finding]:
+    """Measured PEEP that goes on showing the step before, or shows the next one already: two clocks in one chart."""
+    if scene.trial.peep_source != "set":
+        return
+    share = scene.limits.clock_share
+    known = [(row, row.by_quantity.get(Quantity.PEEP_MEASURED)) for row in scene.seen]
+    late, early, pairs = [], [], 0
+    for (above, before), (below, after) in pairwise(known):
+        if before is None or after is None or min(before.count, after.count) < 2:
+            continue
+        pairs += 1
+        enough = share * (above.peep_cmh2o - below.peep_cmh2o)
+        if after.greatest - below.peep_cmh2o >= enough:
+            late.append(below)
+        if above.peep_cmh2o - before.least >= enough:
+            early.append(above)
+    for rows, which in ((late, "behind"), (early, "ahead")):
+        if len(rows) >= scene.limits.clock_fewest and 2 * len(rows) > pairs:
+            peeps = tuple(row.peep_cmh2o for row in rows)
+            sources = tuple(dict.fromkeys(one for row in rows for one in _sources(row, Quantity.PEEP_MEASURED)))
+            yield Finding(
+                "clocks-differ",
+                Weight.HIGH,
+                {"which": which},
+                peeps,
+                rows[0].start_s,
+                sources,
+                OWN_CHOICE,
+                of_curve=True,
+            )
+            return
 
 
 def narrowed_airway(scene: Scene) -> Iterator[Finding]:

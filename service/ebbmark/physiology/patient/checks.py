@@ -14,6 +14,7 @@ from ebbmark.physiology.closing.estimate import Closing, Evidence, Verdict
 from ebbmark.physiology.findings import Finding, Weight
 from ebbmark.physiology.patient.breathing_checks import (
     EFFORT_SOURCE,
+    clocks_differ,
     effort,
     lost_carbon_dioxide,
     measured_peep_off,
@@ -84,6 +85,8 @@ CURVE_CHECKS: Final = (
                COMMON_PRACTICE, trapped_air),
     CurveCheck("measured-peep", "Measured PEEP off its setting at half of the steps: no number.",
                OWN_CHOICE, measured_peep_off),
+    CurveCheck("clocks", "Measured PEEP that follows or precedes its setting at most steps: the clocks differ, high.",
+               OWN_CHOICE, clocks_differ),
     CurveCheck("recovery", "Compliance that came back at any lower step did not fall for good.",
                OWN_CHOICE, no_lasting_fall),
     CurveCheck("changed", "Position or mode changed during the limb: no number.", OWN_CHOICE, changed_during_limb),
