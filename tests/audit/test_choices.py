@@ -117,7 +117,9 @@ def test_the_codes_of_the_service_are_listed_and_used_again_where_the_service_ha
     own, later = (read_code_map(to_bytes(code_map(P=code))) for code in ("20077-4", "76259-1"))
     stored = write_bundle(answer_request(TITRATE_PEEP, body, RequestContext(AT_S, code_map=own)), recorded_s=AT_S)
 
-    assert replayed(stored, patient(), height(), *LOCAL, code_map=later).findings == ()
+    given = [("", one) for one in (patient(), height(), *LOCAL)]
+
+    assert replay(resources_of(stored), given, RequestContext(LATER_S, code_map=later)).findings == ()
 
 
 def test_codes_of_ours_are_not_listed() -> None:
