@@ -17,7 +17,22 @@ from web.asking import OPERATION, ask, plain_app
 
 ROOT = Path(__file__).parents[2]
 GENERATE = runpy.run_path(str(ROOT / "openapi" / "generate.py"))
-DOCUMENT: dict[str, Any] = json.loads((ROOT / "openapi" / "ebbmark.openapi.json").read_bytes())
+PUBLISHED: dict[str, Any] = json.loads((ROOT / "openapi" / "ebbmark.openapi.json").read_bytes())
+
+
+def written_out(value: Any) -> Any:  # noqa: ANN401 - any JSON
+    """The same with each component where it is referred to."""
+    if isinstance(value, list):
+        return [written_out(one) for one in value]
+    if not isinstance(value, dict):
+        return value
+    if isinstance(value.get("$ref"), str):
+        _, kind, name = value["$ref"].removeprefix("#/").split("/")
+        return written_out(PUBLISHED["components"][kind][name])
+    return {key: written_out(one) for key, one in value.items()}
+
+
+DOCUMENT: dict[str, Any] = written_out(PUBLISHED)
 EXAMPLES = ROOT / "service" / "ebbmark" / "web" / "examples"
 RENEW = "run python openapi/generate.py and read the diff"
 
@@ -53,7 +68,7 @@ def test_the_document_is_what_the_code_says_today() -> None:
 
 
 def test_the_document_is_sound_openapi() -> None:
-    assert list(OpenAPIV31SpecValidator(DOCUMENT).iter_errors()) == []
+    assert list(OpenAPIV31SpecValidator(PUBLISHED).iter_errors()) == []
 
 
 def test_the_document_is_of_version_3_1() -> None:
@@ -68,8 +83,25 @@ def test_the_service_and_the_command_line_give_the_same_document(capsys: pytest.
     code = main(["openapi"])
 
     assert code == 0
-    assert json.loads(capsys.readouterr().out) == DOCUMENT
-    assert ask(plain_app(), method="GET", path="/openapi.json").json == DOCUMENT
+    assert json.loads(capsys.readouterr().out) == PUBLISHED
+    assert ask(plain_app(), method="GET", path="/openapi.json").json == PUBLISHED
+
+
+DEFINED = ("OperationDefinition", "CodeSystem", "ConceptMap", "PlanDefinition", "ValueSet")
+
+
+def test_what_repeats_is_a_component_that_is_used_and_signing_in_is_described() -> None:
+    components = PUBLISHED["components"]
+    used = json.dumps(PUBLISHED["paths"])
+
+    assert {"OperationOutcome", "Bundle", "Resource"} <= components["schemas"].keys()
+    for kind in ("schemas", "responses"):
+        assert [
+            name for name in components[kind] if f"#/components/{kind}/{name}" not in used + json.dumps(components)
+        ] == []
+    assert components["securitySchemes"]["bearer"]["scheme"] == "bearer"
+    assert PUBLISHED["paths"][OPERATION]["post"]["security"] == [{"bearer": []}, {}]
+    assert [one["url"] for one in PUBLISHED["servers"]] == ["http://127.0.0.1:8087"]
 
 
 def test_every_door_is_in_the_document() -> None:
@@ -78,7 +110,8 @@ def test_every_door_is_in_the_document() -> None:
         "/fhir/metadata",
         "/fhir/$replay",
         *[f"/fhir/${one.slug}" for one in OPERATIONS],
-        *[f"/fhir/{kind}/{{slug}}" for kind in ("OperationDefinition", "CodeSystem", "PlanDefinition", "ValueSet")],
+        *[f"/fhir/{kind}/{{slug}}" for kind in DEFINED],
+        *[f"/fhir/{kind}" for kind in DEFINED],
         "/cds-services",
         "/cds-services/{service_id}",
         "/cds-services/{service_id}/feedback",

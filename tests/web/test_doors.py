@@ -23,6 +23,7 @@ DEFINITIONS = {
     "/fhir/metadata": "CapabilityStatement",
     "/fhir/OperationDefinition/titrate-peep": "OperationDefinition",
     "/fhir/CodeSystem/ebbmark": "CodeSystem",
+    "/fhir/ConceptMap/standard-codes": "ConceptMap",
     "/fhir/PlanDefinition/common-practice": "PlanDefinition",
     "/fhir/ValueSet/untreated-pneumothorax": "ValueSet",
 }

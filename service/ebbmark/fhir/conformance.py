@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from ebbmark import __version__
 from ebbmark.fhir.codesystem import DEFINITIONS_DATE
+from ebbmark.fhir.definition_search import SEARCH_PARAMETERS
 from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.writing.frame import operation_url
 
@@ -14,7 +15,7 @@ __all__ = ["FHIR_VERSION", "capability_statement"]
 
 FHIR_VERSION = "4.0.1"
 
-_READ = ("CodeSystem", "OperationDefinition", "PlanDefinition", "ValueSet")
+_READ = ("CodeSystem", "ConceptMap", "OperationDefinition", "PlanDefinition", "ValueSet")
 
 
 SECURITY = {
@@ -65,7 +66,16 @@ def capability_statement(*, base_url: str, signs_in: bool = False) -> dict[str, 
                 "mode": "server",
                 **({"security": SECURITY} if signs_in else {}),
                 "documentation": "Operations, and the definitions that describe them; nothing is stored.",
-                "resource": [{"type": kind, "interaction": [{"code": "read"}]} for kind in _READ],
+                "resource": [
+                    {
+                        "type": kind,
+                        "interaction": [{"code": "read"}, {"code": "search-type"}],
+                        "searchParam": [
+                            {"name": name, "type": kind_of_search} for name, kind_of_search in SEARCH_PARAMETERS.items()
+                        ],
+                    }
+                    for kind in _READ
+                ],
                 "operation": [{"name": slug, "definition": operation_url(slug)} for slug in (*BY_SLUG, "replay")],
             }
         ],

@@ -65,6 +65,7 @@ class ProblemKind(Enum):
     TOO_OFTEN = ("too-often", "throttled", 429, "doors")
     SIGN_IN_UNAVAILABLE = ("sign-in-unavailable", "transient", 503, "doors")
     # the doors
+    BAD_SEARCH = ("bad-search", "not-supported", 400, "doors")
     NOT_FOUND = ("not-found", "not-found", 404, "doors")
     METHOD_NOT_ALLOWED = ("method-not-allowed", "not-supported", 405, "doors")
     NOT_ACCEPTABLE = ("not-acceptable", "not-supported", 406, "doors")

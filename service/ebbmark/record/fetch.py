@@ -95,7 +95,7 @@ def peep_tokens(table: Table) -> list[str]:
     return sorted(
         f"{system}|{code}"
         for (system, code), row in table.items()
-        if row.meaning in _PEEPS and is_searched(system, row)
+        if row.meaning in _PEEPS and is_searched((system, code), row)
     )
 
 
@@ -295,7 +295,7 @@ def _charted_tokens(table: Table, operation: Operation) -> list[str]:
     """Codes of all that is charted over time, as search tokens; positions, modes and rhythms where looked for."""
     coded = [*CHANGE_CODES] if operation.reads_changes else []
     rhythms = (
-        [key for key, row in table.items() if is_rhythm(row) and is_searched(key[0], row)]
+        [key for key, row in table.items() if is_rhythm(row) and is_searched(key, row)]
         if operation.reads_rhythms
         else []
     )

@@ -143,27 +143,23 @@ def tokens_of(table: Mapping[tuple[str, str], CodeRow]) -> tuple[list[str], list
     Args:
         table: the codes that are understood, a site's own among them.
     """
-    personal = [
-        f"{system}|{code}"
+    searched = {
+        f"{system}|{code}": row.meaning
         for (system, code), row in table.items()
-        if isinstance(row.meaning, HeightKind | SexKind) and is_searched(system, row)
-    ]
-    others = [
-        f"{system}|{code}"
-        for (system, code), row in table.items()
-        if row.meaning is not None and not isinstance(row.meaning, HeightKind | SexKind) and is_searched(system, row)
-    ]
-    return sorted(personal), sorted(others)
+        if row.meaning is not None and is_searched((system, code), row)
+    }
+    personal = {token for token, meaning in searched.items() if isinstance(meaning, HeightKind | SexKind)}
+    return sorted(personal), sorted(searched.keys() - personal)
 
 
-def is_searched(system: str, row: CodeRow) -> bool:
-    """Whether a row of the table is searched for: not by another spelling of a code system, nor by a text.
+def is_searched(key: tuple[str, str], row: CodeRow) -> bool:
+    """Whether a row of the table is searched for: not by another spelling of its system or code, nor by a text.
 
     Args:
-        system: under which it stands in the table.
+        key: system and code under which it stands in the table.
         row: the row.
     """
-    return row.system == system != CODE_TEXT
+    return key == (row.system, row.code) and row.system != CODE_TEXT
 
 
 async def search_observations(

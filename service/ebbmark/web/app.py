@@ -42,6 +42,7 @@ from ebbmark.web.hooks.entrance import HooksOrigins
 from ebbmark.web.launch.cookies import SettingCookies
 from ebbmark.web.launch.routes import launch_router
 from ebbmark.web.load import Load
+from ebbmark.web.openapi_components import Documented
 from ebbmark.web.operations import Door, operations_router
 from ebbmark.web.page.frame import Pages
 from ebbmark.web.page.record_source import Rules
@@ -139,10 +140,11 @@ def create_app(settings: Settings) -> FastAPI:
             if end_traces is not None:
                 await asyncio.to_thread(end_traces)
 
-    app = FastAPI(
+    app = Documented(
         title="Ebbmark",
         version=__version__,
         description=DESCRIPTION,
+        servers=[{"url": root}],
         license_info={"name": "Apache-2.0", "identifier": "Apache-2.0"},
         docs_url=None,
         redoc_url=None,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import msgspec
 from fastapi import APIRouter, Request, Response
 
@@ -9,13 +11,15 @@ from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.bedside.value_sets import sets_beside, value_set
 from ebbmark.fhir.codesystem import code_system
 from ebbmark.fhir.conformance import capability_statement
+from ebbmark.fhir.definition_search import SEARCH_PARAMETERS, matches, searchset
 from ebbmark.fhir.operation_definitions import definition_of, replay_definition
 from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.plan_definitions import plan_definitions
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.quantity_codes import quantities, readable_codes, standard_codes
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
 from ebbmark.web.body import FHIR_JSON, require_acceptable
-from ebbmark.web.documentation import DEFINITION, RESOURCE
+from ebbmark.web.documentation import DEFINITION, RESOURCE, SEARCH
 
 __all__ = ["definitions_router"]
 
@@ -49,16 +53,42 @@ def definitions_router(site: Site, *, base_url: str, signs_in: bool) -> APIRoute
             **{slug: definition_of(one) for slug, one in BY_SLUG.items()},
             "replay": replay_definition(),
         },
-        "CodeSystem": {"ebbmark": code_system()},
+        "CodeSystem": {"ebbmark": code_system(), "quantities": quantities()},
+        "ConceptMap": {"standard-codes": standard_codes()},
         "PlanDefinition": plan_definitions(site),
         "ValueSet": {
             **{one.slug: value_set(one, site.condition_codes) for one in RISK_CONCEPTS},
             **sets_beside(site.condition_codes),
+            "readable-codes": readable_codes(),
         },
     }
     for resource_type, resources in by_type.items():
         _serve(router, resource_type, {slug: _ENCODER.encode(one) for slug, one in resources.items()})
+        _serve_search(router, resource_type, list(resources.values()), base_url)
     return router
+
+
+def _serve_search(router: APIRouter, resource_type: str, resources: list[Mapping[str, object]], base_url: str) -> None:
+    async def found(request: Request) -> Response:
+        require_acceptable(request.headers.get("accept"), request.query_params.get("_format"))
+        asked = [(name, text) for name, text in request.query_params.multi_items() if name != "_format"]
+        unknown = next((name for name, _ in asked if name not in SEARCH_PARAMETERS), None)
+        if unknown is not None:
+            accepted = ", ".join(SEARCH_PARAMETERS)
+            sentence = f"Definitions are searched by {accepted}; another search parameter was found."
+            raise Rejected((Problem(ProblemKind.BAD_SEARCH, "", "another search parameter", accepted, sentence),))
+        matching = [one for one in resources if all(matches(one, name, text) for name, text in asked)]
+        return Response(_ENCODER.encode(searchset(resource_type, matching, base_url, asked)), media_type=FHIR_JSON)
+
+    router.add_api_route(
+        f"/{resource_type}",
+        found,
+        methods=["GET"],
+        summary=f"Search the {resource_type}s of this service",
+        operation_id=f"search{resource_type}",
+        response_class=Response,
+        **SEARCH,
+    )
 
 
 def _serve(router: APIRouter, resource_type: str, bodies: dict[str, bytes]) -> None:

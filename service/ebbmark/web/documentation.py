@@ -64,6 +64,27 @@ DEFINITION: dict[str, Any] = {
 }
 """Of a definition that is read by its id."""
 
+SEARCH: dict[str, Any] = {
+    "responses": {
+        200: {"description": "Those that match.", "content": {FHIR_JSON: {"schema": _schema("Bundle")}}},
+        400: {"description": "Another search parameter.", "content": {FHIR_JSON: {"schema": _OUTCOME}}},
+        406: {"description": REFUSALS[406], "content": {FHIR_JSON: {"schema": _OUTCOME}}},
+    },
+    "openapi_extra": {
+        "parameters": [
+            {"name": name, "in": "query", "required": False, "schema": {"type": "string"}, "description": words}
+            for name, words in (
+                ("_id", "Logical id."),
+                ("url", "Canonical address."),
+                ("name", "Beginning of the name, whatever its case."),
+                ("version", "Version."),
+                ("status", "Status, as active."),
+            )
+        ]
+    },
+}
+"""Of a search for definitions."""
+
 
 def documented(operation: Operation) -> dict[str, Any]:
     """The entry of one operation."""

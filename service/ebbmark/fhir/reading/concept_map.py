@@ -66,7 +66,7 @@ _ALIASES = {
     "urn:oid:2.16.840.1.113883.6.24": MDC,
     "urn:iso:std:iso:11073:10101/": MDC,
 }
-"""Other spellings of a code system in the field; read, never searched for."""
+"""Other spellings of a code system in the field; read, never searched for. So are reference ids of MDC as codes."""
 
 _OF_SITE = "code map of the site"
 _SAME = frozenset({"equal", "equivalent"})
@@ -123,7 +123,13 @@ class CodeMap:
 def _with_aliases(table: Mapping[tuple[str, str], CodeRow]) -> dict[tuple[str, str], CodeRow]:
     others = {system: [alias for alias, of in _ALIASES.items() if of == system] for system in (LOINC, MDC, SNOMED)}
     found = {(alias, code): row for (system, code), row in table.items() for alias in others[system]}
-    return {**table, **found}
+    names = {(MDC, row.display): row for (system, _), row in table.items() if system == MDC and _is_name(row.display)}
+    return {**found, **names, **table}
+
+
+def _is_name(display: str) -> bool:
+    """Whether the display is a reference id of the nomenclature, which some gateways send as the code."""
+    return display.startswith("MDC_") and " " not in display
 
 
 NO_CODE_MAP = CodeMap(_with_aliases(CODES))

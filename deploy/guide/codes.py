@@ -1,0 +1,68 @@
+"""The page of codes that are read, made from the table of codes."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from ebbmark.fhir.quantity_codes import display_of
+from ebbmark.fhir.reading.codes import LOINC, MDC, ROWS, CodeRow
+from ebbmark.fhir.reading.concept_map import MEANINGS, OWN_QUANTITIES
+from ebbmark.fhir.reading.plausible import RANGES
+from ebbmark.fhir.reading.unit_table import ACCEPTED
+from ebbmark.physiology.readings import Quantity
+
+__all__ = ["FILE", "page"]
+
+FILE = Path(__file__).parent / "codes.md"
+
+HEAD = f"""# Codes that are read
+
+Made from the table of codes by `deploy/guide/codes.py`. The same stands on a running service as
+`CodeSystem/quantities`, `ValueSet/readable-codes` and `ConceptMap/standard-codes`.
+
+A record with other codes needs a FHIR R4 ConceptMap (`EBBMARK_CODE_MAP`, a file or a folder). Five lines are enough:
+
+```json
+{{"resourceType": "ConceptMap", "status": "active", "group": [{{
+  "source": "urn:example:chart",
+  "target": "{OWN_QUANTITIES}",
+  "element": [{{"code": "PEEP-S", "target": [{{"code": "peep-set", "equivalence": "equivalent"}}]}}]
+}}]}}
+```
+
+`ebbmark inspect FILE --format concept-map` drafts it from charted data. Rows that are not `equal` or `equivalent`, and
+rows for other targets, are counted and left. A group without `source` maps codes that come without a system. What a
+ConceptMap cannot say (texts, spellings of units, numbers without a unit, times without a zone) stands in the signed
+charting table (`EBBMARK_CHARTING`); its form is described in `service/ebbmark/fhir/reading/charting.py`.
+"""
+SYSTEMS = {LOINC: "LOINC", MDC: "MDC"}
+
+
+def page() -> str:
+    """The page."""
+    parts = [HEAD, "## By meaning\n\n| code of ours | units | codes |\n|---|---|---|"]
+    for slug, meaning in MEANINGS.items():
+        rows = [row for row in ROWS if row.meaning is meaning]
+        listed = ", ".join(f"{_named(row)}{'*' if row.ambiguous else ''}" for row in rows)
+        parts.append(f"| `{slug}` {display_of(slug)} | {_units(meaning)} | {listed or 'none'} |")
+    parts.append(
+        "\n\\* in use for settings and measurements: the category of the DeviceMetric tells them apart.\n\n"
+        "## Known and not read\n\n| code | name | why |\n|---|---|---|"
+    )
+    parts += [f"| {_named(row)} | {row.display} | {row.reason} |" for row in ROWS if row.meaning is None]
+    return "\n".join(parts) + "\n"
+
+
+def _units(meaning: object) -> str:
+    if not isinstance(meaning, Quantity):
+        return "cm, m, mm, [in_i], [ft_i]" if type(meaning).__name__ == "HeightKind" else ""
+    low, high = RANGES[meaning]
+    return f"{ACCEPTED[meaning.unit]} ({low:g} to {high:g}{'' if meaning.unit == '1' else ' ' + meaning.unit})"
+
+
+def _named(row: CodeRow) -> str:
+    return f"{SYSTEMS.get(row.system, 'SNOMED CT')} {row.code}"
+
+
+if __name__ == "__main__":
+    FILE.write_text(page(), encoding="utf-8")
