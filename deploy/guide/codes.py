@@ -32,8 +32,23 @@ A record with other codes needs a FHIR R4 ConceptMap (`EBBMARK_CODE_MAP`, a file
 
 `ebbmark inspect FILE --format concept-map` drafts it from charted data. Rows that are not `equal` or `equivalent`, and
 rows for other targets, are counted and left. A group without `source` maps codes that come without a system. What a
-ConceptMap cannot say (texts, spellings of units, numbers without a unit, times without a zone) stands in the signed
-charting table (`EBBMARK_CHARTING`); its form is described in `service/ebbmark/fhir/reading/charting.py`.
+ConceptMap cannot say stands in the charting table (`EBBMARK_CHARTING`), signed by a clinician of the site; each row
+names its source, and every list may be left out:
+
+```json
+{{"version": "1", "signed_by": "Dr A. Invented", "signed_on": "2026-02-01",
+ "time_zone": {{"name": "Europe/Vienna", "source": "the record's manual, page 12"}},
+ "units": [{{"system": "", "unit": "ML", "ucum": "mL", "source": "ward meeting of 2026-01-15"}}],
+ "texts": [{{"text": "PEEP set", "means": "peep-set", "source": "ward meeting of 2026-01-15"}}],
+ "codes": [{{"system": "", "code": "PEEP-S", "means": "peep-set", "source": "ward meeting of 2026-01-15"}}],
+ "numbers": [{{"system": "", "code": "PEEP-S", "ucum": "cm[H2O]", "source": "ward meeting of 2026-01-15"}}],
+ "systems": [{{"system": "urn:example:loinc", "same_as": "http://loinc.org", "source": "the record's manual"}}]}}
+```
+
+`units` says what a spelling of a unit means; `texts` what `code.text` means where no coding is known; `codes` what a
+code means; `numbers` in which unit numbers without one are under a code (`valueInteger`, `valueString`,
+`valueQuantity`); `time_zone` where times without a zone were charted (an hour that a clock shows twice or never is not
+read); `systems` which code system is a standard one under another name. A record is searched by codes, not by texts.
 """
 SYSTEMS = {LOINC: "LOINC", MDC: "MDC"}
 
