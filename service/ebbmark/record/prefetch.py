@@ -169,7 +169,7 @@ def _results(part: Part, sent: bytes, asked: RecordQuery) -> Prefetched:
     except msgspec.DecodeError:
         raise Rejected((_unusable(part, "a Bundle that cannot be read", "a Bundle of type searchset"),)) from None
     if page.type not in ("searchset", "collection"):
-        raise Rejected((_unusable(part, f"a Bundle of type {page.type[:40]}", "a Bundle of type searchset"),))
+        raise Rejected((_unusable(part, "a Bundle of another type", "a Bundle of type searchset"),))
     found = Found(pages=1)
     failure = take(page, found, set(), Budget())
     if isinstance(failure, TooMuch):

@@ -247,6 +247,13 @@ def test_a_refusal_holds_nothing_of_the_patient(app: ASGIApp) -> None:
     assert b"p2" not in reply.body
 
 
+def test_a_refusal_does_not_repeat_the_type_of_a_bundle_that_may_be_a_name(app: ASGIApp) -> None:
+    reply = call(app, called(prefetch=prefetch(mechanics=searchset(type="Ottilie Beispiel"))))
+
+    assert reply.status == 400
+    assert b"Beispiel" not in reply.body
+
+
 def test_readings_that_cannot_be_used_are_refused_by_name(app: ASGIApp) -> None:
     trial = trial_observations()
     trial[4] = {
