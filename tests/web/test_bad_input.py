@@ -416,8 +416,10 @@ def private_requests() -> dict[str, bytes]:
     own = [{**one, "subject": {"reference": "Patient/mrn-4711", "display": "Ottilie"}} for one in (height(), *TRIAL)]
     stranger = {**own[1], "id": "s", "subject": {"reference": "Patient/other-0815", "display": "Beispiel"}}
     by_identifier = {**own[1], "id": "s", "subject": {"identifier": {"system": "urn:x", "value": "MRN 4711 0815"}}}
+    unread = {**own[1], "id": "Ottilie Beispiel", "code": {"coding": [{"system": "urn:x", "code": "1"}]}}
     return {
         "no height": to_bytes(bundle(who, *own[1:])),
+        "an id that is none": to_bytes(bundle(who, unread, *own[1:])),
         "sex": to_bytes(bundle({**who, "gender": "other"}, *own)),
         "child": to_bytes(bundle({**who, "birthDate": f"{CHILDS_YEAR}-02-03"}, *own)),
         "no date": to_bytes(bundle({**who, "birthDate": "1960-17-05"}, *own)),

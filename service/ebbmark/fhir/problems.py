@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from enum import Enum
+
+from msgspec.structs import replace
 
 from ebbmark.fhir.reasons import ISSUE_TYPES
 from ebbmark.fhir.sources import Ignored
@@ -127,10 +130,15 @@ def status_of(problems: tuple[Problem, ...]) -> int:
     return min(problem.kind.status for problem in problems)
 
 
+_REFERENCE = re.compile(r"[A-Za-z0-9\-.:/_]{1,400}")
+"""FHIR R4 datatypes.html#id, in a reference; what else stands where an id belongs may be a name: not repeated."""
+
+
 def operation_outcome(problems: tuple[Problem, ...], ignored: tuple[Ignored, ...] = ()) -> dict[str, object]:
     """FHIR R4 OperationOutcome: one error per problem, then one line per input that did not count."""
     issues = [_problem_issue(problem) for problem in problems]
-    issues.extend(ignored_issue(one) for one in ignored)
+    shown = (one if _REFERENCE.fullmatch(one.reference) else replace(one, reference="") for one in ignored)
+    issues.extend(ignored_issue(one) for one in shown)
     return {"resourceType": "OperationOutcome", "issue": issues}
 
 
