@@ -75,7 +75,7 @@ class Part(Enum):
     PATIENT = ("patient", "the Patient", 1, True)
     HEIGHTS = ("heights", "body heights and sex", 50, True)
     MECHANICS = ("mechanics", "ventilator settings and measurements", 1000, True)
-    PANELS = ("panels", "ventilator readings that stand in panels under another code", 1000, False)
+    PANELS = ("panels", "ventilator readings and blood pressures in panels under another code", 1000, False)
     CIRCULATION = ("circulation", "saturation, arterial pressure, heart rate and heart rhythm", 400, False)
     CONDITIONS = ("conditions", "Conditions", 200, False)
 
@@ -110,7 +110,8 @@ def part_tokens(part: Part, table: Mapping[tuple[str, str], CodeRow]) -> list[st
             return part is Part.CIRCULATION and is_rhythm(row)
         if isinstance(meaning, HeightKind | SexKind):
             return part is Part.HEIGHTS
-        return part in ((Part.CIRCULATION,) if meaning in _CIRCULATION else (Part.MECHANICS, Part.PANELS))
+        # Arterial pressures stand in panels, too: mean and systolic pressure under the code of a blood pressure.
+        return part in (Part.CIRCULATION if meaning in _CIRCULATION else Part.MECHANICS, Part.PANELS)
 
     changes = [*CHANGE_CODES] if part in (Part.MECHANICS, Part.PANELS) else []
     keys = {*[key for key, row in table.items() if wanted(row)], *changes}
@@ -268,7 +269,7 @@ async def gather(
     if problems:
         raise Rejected(tuple(problems))
     pages: dict[Part, list[Found]] = {part: [one.found] for part, one in parts.items() if one.found is not None}
-    if Part.MECHANICS in open_to_us:
+    if {Part.MECHANICS, Part.CIRCULATION} <= open_to_us:
         # Fetching searches codes and components at once.
         open_to_us -= {Part.PANELS}
         pages.setdefault(Part.PANELS, [])

@@ -8,13 +8,16 @@ import logging
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from urllib.parse import parse_qs
 
 import httpx
 import pytest
 import respx
 
+from ebbmark.fhir.reading.codes import CODES
 from ebbmark.record.client import Patience
-from fhir_builders import Json, at, height, observation, patient, trial_observations, trial_panels
+from ebbmark.web.hooks.catalog import prefetch_templates
+from fhir_builders import LOINC, Json, at, component, height, observation, patient, trial_observations, trial_panels
 from record.searchable_record import BASE, SearchableRecord
 from web.asking import Reply
 from web.hooks.calling import RECORD, borne, call, called, card, cards, hooks_app, prefetch, searchset
@@ -175,13 +178,13 @@ def test_panels_that_no_record_can_be_asked_for_are_said_to_be_unread() -> None:
             for action in told["suggestions"][0]["actions"]
             if action["resource"]["resourceType"] == "GuidanceResponse"
         ]
-        assert "Not read: ventilator readings that stand in panels under another code." in json.dumps(guidance)
+        assert "Not read: ventilator readings and blood pressures in panels under another code." in json.dumps(guidance)
 
 
 @pytest.mark.parametrize(
     ("part", "words"),
     [
-        ("panels", "Not read: ventilator readings that stand in panels under another code."),
+        ("panels", "Not read: ventilator readings and blood pressures in panels under another code."),
         ("circulation", "Not read: saturation, arterial pressure, heart rate and heart rhythm."),
     ],
 )
@@ -205,7 +208,7 @@ def test_a_card_says_where_the_record_cannot_be_searched_for_panels() -> None:
 
     told = card(ask(record, prefetch=...))
 
-    assert "Not read: ventilator readings that stand in panels under another code." in told["detail"]
+    assert "Not read: ventilator readings and blood pressures in panels under another code." in told["detail"]
 
 
 def test_panels_that_were_brought_count_whatever_the_record_can_be_searched_for() -> None:
@@ -416,3 +419,46 @@ def test_where_nothing_was_read_no_reading_is_noted(caplog: pytest.LogCaptureFix
     ask(Watching(WHOLE))
 
     assert [json.loads(one.getMessage())["action"] for one in caplog.records if one.name == "ebbmark.audit"] == ["E"]
+
+
+def blood_pressures(trial: list[Json]) -> list[Json]:
+    """Arterial pressure as most records hold it: a panel (LOINC 85354-9) whose components carry the values."""
+    times = dict.fromkeys(str(one["effectiveDateTime"]) for one in trial)
+    return [
+        {
+            **observation(f"{LOINC}|85354-9", None, when=when, identity=f"pressure-{place}"),
+            "component": [component("mean-arterial-pressure", 75.0)],
+        }
+        for place, when in enumerate(times)
+    ]
+
+
+def found_by(template: str, resources: list[Json]) -> Json:
+    """What a record finds for a template of ours: `code` is that of the Observation, `component-code` of its parts."""
+    query = parse_qs(template.partition("?")[2])
+    named = "component-code" if "component-code" in query else "code"
+    wanted = set(query.get(named, [""])[0].split(","))
+
+    def codes(one: Json) -> set[str]:
+        parts = one.get("component", []) if named == "component-code" else [one]
+        return {coding["code"] for part in parts for coding in part["code"]["coding"]}  # type: ignore[attr-defined]
+
+    return searchset(*(one for one in resources if one["resourceType"] == "Observation" and codes(one) & wanted))
+
+
+def test_one_patient_has_one_card_whether_brought_by_the_templates_or_fetched() -> None:
+    trial = trial_observations()
+    times = dict.fromkeys(str(one["effectiveDateTime"]) for one in trial)
+    saturations = [observation("spo2", 94.0, when=when, identity=f"spo2-{when}") for when in times]
+    resources = [patient(), height(), *trial, *saturations, *blood_pressures(trial)]
+    templates = prefetch_templates(CODES)
+    brought = {
+        key: found_by(template, resources) for key, template in templates.items() if template.startswith("Observation")
+    }
+
+    told = card(call(hooks_app(), called(prefetch={**brought, "patient": patient(), "conditions": searchset()})))
+
+    assert "Draft an order" in json.dumps(told["suggestions"])
+    assert told == card(ask(Watching(resources), prefetch=...))
+    # A part that was brought and one that is fetched belong together, too.
+    assert told == card(ask(Watching(resources), prefetch={key: brought[key] for key in ("circulation", "heights")}))
