@@ -8,7 +8,6 @@ from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.reading.patient import Person
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.sources import Ignored, Source
-from ebbmark.fhir.writing.canonical import identity, input_digest
 from ebbmark.fhir.writing.results import titration_answer
 from ebbmark.physiology.advice.advice import Advice, Caution, Severity, TidalVolume, WhatIf
 from ebbmark.physiology.closing.closing import Closing, Evidence, Shape, StepEstimate, Verdict
@@ -133,33 +132,18 @@ def answered(
         reason="the readings of one step differ by more than the fall" if verdict is Verdict.INDETERMINATE else "",
     )
     return identified(
-        titration_answer(
-            _request(),
-            Titration(_trial(READINGS_PER_STEP), closing, _advice(is_found), (), ()),
-            identity="",
-            input_digest="",
-            engine_version=ENGINE_VERSION,
-        )
+        titration_answer(_request(), Titration(_trial(READINGS_PER_STEP), closing, _advice(is_found), (), ()))
     )
 
 
 def retold(answer: Answer, **parts: object) -> Answer:
-    """The same with other parts of its titration, and the statements that follow from them and from its request."""
-    return titration_answer(
-        answer.request,
-        replace(answer.titration, **parts),  # type: ignore[arg-type]
-        identity=answer.identity,
-        input_digest=answer.input_digest,
-        engine_version=answer.engine_version,
-        ignored=answer.ignored,
-    )
+    """The same with other parts of its titration, and all that follows from them and from its request."""
+    return titration_answer(answer.request, replace(answer.titration, **parts), answer.ignored)  # type: ignore[arg-type]
 
 
-def identified(recommendation: Answer) -> Answer:
+def identified(answer: Answer) -> Answer:
     """The same with the identity that follows from its content."""
-    digest = input_digest(recommendation.request)
-    named = identity(digest, recommendation.request.protocol, recommendation.engine_version)
-    return retold(replace(recommendation, input_digest=digest, identity=named))
+    return retold(answer)
 
 
 def _sized(recommendation: Answer, readings_per_step: int) -> Answer:

@@ -11,6 +11,7 @@ from audit.read_back import read_back
 from audit.test_signature import changed, one_of_each
 from ebbmark.audit.findings import FindingKind
 from ebbmark.fhir.operations import TITRATE_PEEP
+from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.canonical import identity
 from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of
@@ -43,8 +44,15 @@ def answer(*inputs: Json, **more: object) -> Json:
     return write_bundle(answer_request(TITRATE_PEEP, body, RequestContext(AT_S)), recorded_s=AT_S)
 
 
-def replayed(stored: Json, *inputs: Json, at_s: float = LATER_S, **more: Any) -> Replayed:  # noqa: ANN401
-    return replay(resources_of(stored), [("", one) for one in inputs or INPUTS], RequestContext(at_s), **more)
+def replayed(
+    stored: Json,
+    *inputs: Json,
+    at_s: float = LATER_S,
+    code_map: CodeMap = NO_CODE_MAP,
+    **more: Any,  # noqa: ANN401
+) -> Replayed:
+    context = RequestContext(at_s, code_map=code_map)
+    return replay(resources_of(stored), [("", one) for one in inputs or INPUTS], context, **more)
 
 
 STORED = answer()
@@ -171,7 +179,7 @@ def test_an_input_that_is_gone_is_named() -> None:
 
 def test_another_engine_version_is_named_and_values_are_compared_all_the_same() -> None:
     new = answer_request(TITRATE_PEEP, to_bytes(parameters(bundle=bundle(*INPUTS))), RequestContext(AT_S))
-    older = replace(new, engine_version="0.0.9", identity=identity(new.input_digest, new.request.protocol, "0.0.9"))
+    older = replace(new, engine_version="0.0.9", identity=identity(new.basis, new.input_digest, "0.0.9"))
 
     assert kinds(replayed(write_bundle(older, recorded_s=AT_S))) == {FindingKind.ENGINE}
 

@@ -39,10 +39,10 @@ SAMPLES: dict[str, dict[str, Any]] = {
     "sex-for-formula": {"valueCode": "female"},
     "as-of": {"valueInstant": "2026-03-02T12:00:00Z"},
     "accept-preliminary": {"valueBoolean": True},
-    "margin": {"valueQuantity": quantity(3)},
     "write-back": {"valueBoolean": False},
-    "make-current": {"valueBoolean": False},
     "with-report": {"valueBoolean": True},
+    "margin": {"valueQuantity": quantity(3)},
+    "make-current": {"valueBoolean": False},
     "condition": {"resource": CONDITION},
     "conditions-not-read": {"valueBoolean": True},
 }

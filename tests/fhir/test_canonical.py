@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.sources import Source
-from ebbmark.fhir.writing.canonical import NotCanonical, canonical_bytes, identity, input_digest
+from ebbmark.fhir.writing.canonical import NotCanonical, canonical_bytes, identity, input_digest, titration_basis
 from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from recommendations import found
@@ -116,18 +116,24 @@ def test_age_and_the_instant_of_asking_do_not_change_the_digest() -> None:
     assert input_digest(later) == input_digest(request())
 
 
+BASIS = titration_basis(found().request)
+
+
 @pytest.mark.parametrize("field", DEFAULT_PROTOCOL.__dataclass_fields__)
 def test_every_value_of_the_protocol_is_part_of_the_identity(field: str) -> None:
     changed: Any = {str: "other", float: 0.125, int: 9, tuple: (0.125,)}[type(getattr(DEFAULT_PROTOCOL, field))]
 
     other = replace(DEFAULT_PROTOCOL, **{field: changed})
 
-    assert identity("0" * 64, other, "1") != identity("0" * 64, DEFAULT_PROTOCOL, "1")
+    named = [
+        identity(titration_basis(replace(request(), protocol=one)), "0" * 64, "1") for one in (other, DEFAULT_PROTOCOL)
+    ]
+    assert named[0] != named[1]
 
 
 def test_another_engine_version_is_another_identity() -> None:
-    assert identity("0" * 64, DEFAULT_PROTOCOL, "0.1.0") != identity("0" * 64, DEFAULT_PROTOCOL, "0.1.1")
+    assert identity(BASIS, "0" * 64, "0.1.0") != identity(BASIS, "0" * 64, "0.1.1")
 
 
 def test_other_inputs_are_another_identity() -> None:
-    assert identity("0" * 64, DEFAULT_PROTOCOL, "1") != identity("1" * 64, DEFAULT_PROTOCOL, "1")
+    assert identity(BASIS, "0" * 64, "1") != identity(BASIS, "1" * 64, "1")

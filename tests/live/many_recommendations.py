@@ -10,7 +10,6 @@ import httpx
 
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.sources import Source
-from ebbmark.fhir.writing.canonical import identity, input_digest
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from live.record_server import FHIR_JSON
 from live.written_once import Job, job_of
@@ -88,6 +87,4 @@ def _recommendation(prefix: str, number: int, answer: int) -> Answer:
         sources=sources,
         protocol=replace(one.request.protocol, margin_cmh2o=2.0 + 0.5 * (answer % 3)),
     )
-    digest = input_digest(request)
-    name = identity(digest, request.protocol, one.engine_version)
-    return retold(replace(one, request=request, input_digest=digest, identity=name))
+    return retold(replace(one, request=request))

@@ -50,7 +50,7 @@ def test_each_operation_is_named_defined_and_open_to_read(app: ASGIApp, slug: st
 
 @pytest.mark.parametrize("slug", [one.slug for one in OPERATIONS])
 def test_a_parameter_that_an_operation_does_not_have_is_named_with_those_that_it_has(app: ASGIApp, slug: str) -> None:
-    body = json.dumps({"resourceType": "Parameters", "parameter": [{"name": "write-back", "valueBoolean": True}]})
+    body = json.dumps({"resourceType": "Parameters", "parameter": [{"name": "no-such-thing", "valueBoolean": True}]})
 
     reply = ask(app, body.encode(), path=f"/fhir/${slug}")
 
@@ -62,7 +62,7 @@ def test_a_parameter_that_an_operation_does_not_have_is_named_with_those_that_it
     ]
     definition = ask(app, method="GET", path=f"/fhir/OperationDefinition/{slug}").json
     taken = ", ".join(one["name"] for one in definition["parameter"] if one["use"] == "in")
-    assert texts == [f"There is no parameter of this name (write-back); accepted: {taken}."]
+    assert texts == [f"There is no parameter of this name (another name); accepted: {taken}."]
 
 
 @pytest.mark.parametrize("slug", [one.slug for one in OPERATIONS])

@@ -13,9 +13,12 @@ from dataclasses import dataclass, replace
 import msgspec
 
 from ebbmark.fhir.answer import Answer
+from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP, Operation
+from ebbmark.fhir.parameters import FROM_RECORD, PARAMETERS
 from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.sources import Ignored
 from ebbmark.fhir.writing.enterer import ENTERER
+from ebbmark.fhir.writing.frame import operation_url
 from ebbmark.fhir.writing.normal_form import NormalForm, NotAnAnswer, kind_of, normal_form
 from ebbmark.fhir.writing.provenance import PROTOCOL_SYSTEM, PROVENANCE, REQUEST_PARAMETERS
 from ebbmark.fhir.writing.report import REPORT, REPORT_PROVENANCE
@@ -44,10 +47,9 @@ ALL_READ = "none was left out."
 DEEPEST = 60
 """Levels of nesting that are read; a whole answer has fewer than 20."""
 
-CHOICES = frozenset(
-    {"protocol", "margin", "sex-for-formula", "accept-preliminary", "concept-map", "conditions-not-read"}
-)
-"""Names of the parameters that say how the data of a request are to be read."""
+_DELIVERY = frozenset({"bundle", "patient", "observation", "condition", "write-back", "make-current", "with-report"})
+CHOICES = frozenset(PARAMETERS) - _DELIVERY - {row.name for row in FROM_RECORD}
+"""Names of the parameters that say what is asked of the data and how they are to be read."""
 
 _INPUT = re.compile(r"(?:Observation|Condition|MedicationAdministration)/[A-Za-z0-9\-.]{1,64}/_history/[^:\s\"]+")
 _NAMED = re.compile(r"((?:[A-Z][A-Za-z]+/|urn:|https?://)\S+): (.*)", re.DOTALL)
@@ -92,6 +94,7 @@ class Claims:
     """What the answer says of itself.
 
     Attributes:
+        operation: the question that it answers; None where it names none that is known.
         engine_version: of the software; empty where it says nothing.
         protocol: `slug|version`; empty where it says nothing.
         choices: what was chosen beside the data, as parameters of the operation.
@@ -102,6 +105,7 @@ class Claims:
         report: the same of the report; None where there is none.
     """
 
+    operation: Operation | None
     engine_version: str
     protocol: str
     choices: tuple[dict[str, object], ...]
@@ -314,8 +318,11 @@ def _claims_of(form: NormalForm) -> Claims:
     except msgspec.ValidationError as error:
         raise NotAnAnswer("its Provenance, Device, weight or suggestion is not in the shape of FHIR") from error
     whats = [entity.what for entity in provenance.entity]
-    named = {one.identifier.system: one.identifier.value for one in whats if one.identifier is not None}
-    protocol = named.get(PROTOCOL_SYSTEM, "")
+    module = str(form.parts.get("guidance", {}).get("moduleUri"))
+    operation = BY_SLUG.get(module.removeprefix(operation_url("")))
+    protocol = next(
+        (one.identifier.value for one in whats if one.identifier and one.identifier.system == PROTOCOL_SYSTEM), ""
+    )
     listed = [one for one in provenance.contained if (one.resourceType, one.id) == ("Parameters", REQUEST_PARAMETERS)]
     choices = (
         [row for row in listed[0].parameter if str(row.get("name")) in CHOICES]
@@ -323,7 +330,11 @@ def _claims_of(form: NormalForm) -> Claims:
         else _told_choices(protocol, suggestion, weight)
     )
     inputs = [one.reference for one in whats if one.reference and not one.reference.startswith("#")]
+    if operation is not None and operation is not TITRATE_PEEP:
+        # It names other rule sets, too, and the protocol among its choices.
+        protocol = next((str(one.get("valueString")) for one in choices if one["name"] == "protocol"), "")
     return Claims(
+        operation=operation,
         engine_version=device.version[0].value if device.version else "",
         protocol=protocol,
         choices=tuple(choices),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -13,7 +14,7 @@ from ebbmark.physiology.before.plan import Plan
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.words.in_short import InShort
 
-__all__ = ["Amount", "Answer", "Coded", "Part", "Rule", "Statement", "Truth", "Warned", "Whole"]
+__all__ = ["Amount", "Answer", "Coded", "Part", "Rule", "Statement", "Truth", "Value", "Warned", "Whole"]
 
 
 class Amount(NamedTuple):
@@ -140,6 +141,7 @@ class Answer:
         identity: 64 hexadecimal digits.
         input_digest: 64 hexadecimal digits.
         engine_version: of this software.
+        basis: every value that it depends on beside its inputs and the engine, as JSON values.
         request: what was asked.
         rules: every rule set applied.
         span_s: from when to when the answer looks [s since 1970-01-01T00:00:00Z].
@@ -159,6 +161,7 @@ class Answer:
     identity: str
     input_digest: str
     engine_version: str
+    basis: Mapping[str, object]
     request: Request
     rules: tuple[Rule, ...]
     span_s: tuple[float, float]

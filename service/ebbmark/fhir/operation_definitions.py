@@ -34,7 +34,7 @@ def definition_of(operation: Operation) -> dict[str, object]:
         "publisher": "Ebbmark",
         "description": operation.description,
         # Only with write-back, and then in another system; still enough to keep the operation from being a GET.
-        "affectsState": operation.writes,
+        "affectsState": True,
         "code": operation.slug,
         "comment": (
             "Every result is preliminary, every plan a draft. What cannot be read or used is refused with an "

@@ -18,6 +18,8 @@ _SHARED = (
     "sex-for-formula",
     "as-of",
     "accept-preliminary",
+    "write-back",
+    "with-report",
 )
 OF_A_RECORD = tuple(row.name for row in FROM_RECORD)
 """Taken instead of the data, where a record is configured."""
@@ -48,7 +50,6 @@ class Operation:
         least_hours: how far back at least, where the record holds more than may be read; as far as that where the
             question is about what happened meanwhile [h]; our choice.
         needs_peep: whether it is refused without a reading of PEEP.
-        writes: whether its answer may be written to the record.
         reads_conditions: whether it looks for documented Conditions and vasopressors.
         needs_conditions: whether it is refused where Conditions cannot be read; else the answer says so.
         reads_changes: whether it looks for charted changes of position and ventilator mode.
@@ -68,7 +69,6 @@ class Operation:
     needs_conditions: bool = False
     reads_changes: bool = False
     reads_rhythms: bool = False
-    writes: bool = False
 
     @property
     def parameters(self) -> tuple[str, ...]:
@@ -84,7 +84,7 @@ TITRATE_PEEP = Operation(
     "Reads the steps of a decremental PEEP trial of one adult with ARDS and answers with the closing pressure "
     "and its probability, a suggested PEEP, tidal volumes by predicted body weight, and cautions. Every result "
     "is preliminary until a clinician has signed it. Every input that did not count is listed with its reason.",
-    ("margin", "write-back", "make-current", "with-report", "condition", "conditions-not-read"),
+    ("margin", "make-current", "condition", "conditions-not-read"),
     True,
     "A collection: GuidanceResponse, preliminary Observations, DetectedIssues, Device, Provenance, where asked for "
     "a DiagnosticReport with its Provenance, and an OperationOutcome that lists every input that did not count, "
@@ -95,7 +95,6 @@ TITRATE_PEEP = Operation(
     reads_conditions=True,
     reads_changes=True,
     reads_rhythms=True,
-    writes=True,
 )
 """The titration itself."""
 

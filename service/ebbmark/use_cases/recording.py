@@ -105,7 +105,7 @@ async def record_answer(
     progress, most_s = Progress(), record.settings.write_timeout_s
     try:
         async with asyncio.timeout(most_s):
-            written = await write_current(transaction, record=record, make_current=make_current, progress=progress)
+            written = await _write(transaction, recommendation, record, progress, make_current=make_current)
     except TimeoutError:
         written = progress.out_of_time(most_s)
     places = tuple(entry.location for entry in (*written.created, *written.existing) if entry.location)
@@ -122,6 +122,20 @@ async def record_entered(observations: Sequence[Json], *, record: RecordClient) 
         record: where to write.
     """
     transaction, waiting = entered_transaction(observations), record.waiting
+    return await write_back(transaction, record=record, sleep=waiting.sleep, now=waiting.now)
+
+
+async def _write(
+    transaction: Json, answer: Answer, record: RecordClient, progress: Progress, *, make_current: bool
+) -> WriteOutcome:
+    """Send the transaction; a titration is written under the lock of its patient, and supersedes earlier ones.
+
+    Answers to other questions are of their instant: they stand beside one another, and none takes another's place.
+    """
+    if answer.titrated is not None:
+        return await write_current(transaction, record=record, make_current=make_current, progress=progress)
+    progress.doubtful = True
+    waiting = record.waiting
     return await write_back(transaction, record=record, sleep=waiting.sleep, now=waiting.now)
 
 
@@ -248,7 +262,8 @@ def _no_patient(reference: str) -> tuple[Problem, ...]:
 
 
 def _not_in_use(recommendation: Answer) -> tuple[Problem, ...]:
-    if recommendation.request.known_person.in_use:
+    person = recommendation.request.person
+    if person is None or person.in_use:
         return ()
     accepted = "a Patient that is in use, not marked inactive"
     sentence = (

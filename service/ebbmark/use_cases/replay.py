@@ -57,6 +57,7 @@ from ebbmark.fhir.writing.canonical import identity, input_digest
 from ebbmark.fhir.writing.normal_form import NormalForm, full_url_of, normal_form, resources_of
 from ebbmark.fhir.writing.report import ANSWER_PROVENANCES, REPORT, REPORT_PROVENANCE
 from ebbmark.fhir.writing.write import write_bundle
+from ebbmark.use_cases.questions import ANSWERS
 from ebbmark.use_cases.titrate import age_told, titrate_undated, with_age
 
 __all__ = ["Finding", "FindingKind", "Outcome", "Render", "Replayed", "replay"]
@@ -181,14 +182,17 @@ def _computed_again(
     bundle = {"resourceType": "Bundle", "type": "collection", "entry": entries}
     parameters = [{"name": "bundle", "resource": bundle}, *choices]
     body = msgspec.json.encode({"resourceType": "Parameters", "parameter": parameters})
-    # How old the trial was follows from the instant of the request, and from no input: the answer itself tells it.
-    undated = titrate_undated(read_request(TITRATE_PEEP, body, context))
-    found = with_age(undated, age_told(answer.form.parts))
-    protocol, engine = found.request.protocol, answer.claims.engine_version
+    operation, engine = answer.claims.operation or TITRATE_PEEP, answer.claims.engine_version
+    request = read_request(operation, body, context)
+    if operation is TITRATE_PEEP:
+        # How old the trial was follows from the instant of the request, and from no input: the answer itself tells it.
+        found = with_age(titrate_undated(request), age_told(answer.form.parts))
+    else:
+        found = ANSWERS[operation.slug](request, context.site)
     # Until 0.3.0 choices were no part of what names the inputs.
     unchosen = replace(found.request, asked=replace(found.request.asked, sex=None), mapped_codes=())
     digest = found.input_digest if answer.claims.has_choices else input_digest(unchosen)
-    named = identity(digest, protocol, engine, found.request.stop_limits)
+    named = identity(found.basis, digest, engine)
     found = replace(found, engine_version=engine, input_digest=digest, identity=named)
     act, again = answer.claims.results, answer.claims.report
     form = _form(write_bundle(found, recorded_s=act.recorded_s, enterer=act.enterer))

@@ -11,7 +11,7 @@ from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.sources import Ignored
-from ebbmark.fhir.writing.canonical import identity_of
+from ebbmark.fhir.writing.canonical import identity, input_digest, question_basis
 from ebbmark.physiology.before.plan import Plan
 from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.closing.estimate import Closing
@@ -80,12 +80,13 @@ def answered(
         acknowledged: warnings of the plan that a clinician has acknowledged.
     """
     named = {f"{number}-{type(one).__name__}": _plain(asdict(one)) for number, one in enumerate(values)}
-    identity, digest = identity_of(operation, request, named, dated=dated, engine_version=__version__)
+    basis, digest = question_basis(operation, request, named, dated=dated), input_digest(request)
     return Answer(
         operation=operation,
-        identity=identity,
+        identity=identity(basis, digest, __version__),
         input_digest=digest,
         engine_version=__version__,
+        basis=basis,
         request=request,
         rules=tuple(rules),
         span_s=span_s,

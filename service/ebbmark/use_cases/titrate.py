@@ -6,13 +6,11 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from ebbmark import __version__
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.sources import Ignored
-from ebbmark.fhir.writing.canonical import identity, input_digest
 from ebbmark.fhir.writing.results import cautions_of, titration_answer
 from ebbmark.physiology.advice.cautions import OWN_CHOICE, Caution, Severity
 from ebbmark.physiology.patient.steps_seen import SEEN_QUANTITIES, StepSeen
@@ -84,15 +82,7 @@ def titrate_undated(request: Request) -> Answer:
     if isinstance(trial, NoTrial):
         raise Rejected((_no_trial(trial),), request.ignored)
     titration = titration_of(trial, request)
-    digest = input_digest(request)
-    return titration_answer(
-        request,
-        titration,
-        identity=identity(digest, request.protocol, __version__, request.stop_limits),
-        input_digest=digest,
-        engine_version=__version__,
-        ignored=request.ignored + _left_out(request, trial, titration.seen),
-    )
+    return titration_answer(request, titration, request.ignored + _left_out(request, trial, titration.seen))
 
 
 def age_told(kinds: Collection[str]) -> Age | None:

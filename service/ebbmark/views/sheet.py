@@ -1,4 +1,4 @@
-"""The one-page report as PDF: one A4 page, tagged for readers that speak, the same bytes on every machine.
+"""The report as PDF: a titration on one A4 page, tagged for readers that speak, the same bytes on every machine.
 
 Typeset by typst with the typefaces it brings along, from a template that gets every text as a value. What does not fit
 at the largest type is set smaller, then shortened with the number of what was left out; there is never a second page.
@@ -18,12 +18,16 @@ from importlib.resources import files
 
 import msgspec
 
-from ebbmark.fhir.answer import Answer
+from ebbmark.fhir.answer import Amount, Answer, Coded, Truth, Value
+from ebbmark.fhir.operations import BY_SLUG
+from ebbmark.fhir.quantities import in_words
 from ebbmark.fhir.writing.answer import FlatAnswer, read_answer
 from ebbmark.fhir.writing.frame import UNNAMED_PATIENT
 from ebbmark.fhir.writing.instants import instant
+from ebbmark.fhir.writing.plan import settings_words
 from ebbmark.fhir.writing.sentences import curve_sentence, protocol_sentence
 from ebbmark.fhir.writing.tables import Table, patient_table, plain, step_table, what_if_table
+from ebbmark.fhir.writing.terms import words_of
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.views.figure import figure_of
 from ebbmark.views.figure_words import PRELIMINARY, alternative_text
@@ -59,40 +63,75 @@ MANY_STEPS = 12
 """Above this the step table needs what the figure can spare."""
 
 
-def report_pdf(recommendation: Answer, *, recorded_s: float) -> bytes:
-    """Typeset the answer on one A4 page; the same bytes for the same input.
+def report_pdf(answer: Answer, *, recorded_s: float) -> bytes:
+    """Typeset the answer: a titration on one A4 page, any other on as many as it takes; always the same bytes.
 
     Args:
-        recommendation: the answer.
+        answer: what is to be shown.
         recorded_s: when the answer is recorded, and the date of the document [s since 1970-01-01T00:00:00Z].
     """
     # Loaded with the first report: most commands never need it.
     import typst
 
     recorded = datetime.fromtimestamp(int(recorded_s), UTC)
-    figure = figure_of(recommendation)
-    aspect = LOW_FIGURE if len(figure.steps) > MANY_STEPS or figure.vital_signs else FIGURE
-    values = {
-        **_sheet_values(recommendation, recorded_s=recorded_s),
-        "figure": draw(figure, aspect=aspect).decode(),
-        "date": {
-            "year": recorded.year,
-            "month": recorded.month,
-            "day": recorded.day,
-            "hour": recorded.hour,
-            "minute": recorded.minute,
-            "second": recorded.second,
-        },
-    }
+    template, values = ("sheet.typ", _titration_values) if answer.titrated is not None else ("question.typ", _values_of)
+    date = {name: getattr(recorded, name) for name in ("year", "month", "day", "hour", "minute", "second")}
+    shown = {**values(answer, recorded_s), "date": date}
     made = typst.compile(
-        files("ebbmark.views").joinpath("sheet.typ").read_bytes(),
+        files("ebbmark.views").joinpath(template).read_bytes(),
         ignore_system_fonts=True,
         format="pdf",
-        sys_inputs={"data": msgspec.json.encode(values).decode(), "levels": msgspec.json.encode(LEVELS).decode()},
+        sys_inputs={"data": msgspec.json.encode(shown).decode(), "levels": msgspec.json.encode(LEVELS).decode()},
         pdf_standards=["ua-1"],
         timestamp=int(recorded_s),
     )
     return bytes(made)
+
+
+def _titration_values(answer: Answer, recorded_s: float) -> dict[str, object]:
+    figure = figure_of(answer)
+    aspect = LOW_FIGURE if len(figure.steps) > MANY_STEPS or figure.vital_signs else FIGURE
+    return {**_sheet_values(answer, recorded_s=recorded_s), "figure": draw(figure, aspect=aspect).decode()}
+
+
+def _values_of(answer: Answer, recorded_s: float) -> dict[str, object]:
+    """Everything that the report on a question says."""
+    request = answer.request
+    start_s, end_s = answer.span_s
+    values: dict[str, object] = {
+        "title": BY_SLUG[answer.operation].title,
+        "footer": f"Ebbmark {answer.engine_version}, answer {answer.identity[:16]}",
+        "standing": PRELIMINARY,
+        "who": [
+            ["Patient", request.subject or UNNAMED_PATIENT],
+            *([["Encounter", request.encounter]] if request.encounter else []),
+            ["Looks at", f"{_moment(start_s)} to {_moment(end_s)}"],
+            ["Written", _moment(recorded_s)],
+        ],
+        "identity_remark": IDENTITY_REMARK,
+        "said": [*answer.said, *answer.always],
+        "warnings": [f"{one.severity or 'not graded'}: {one.text}" for one in answer.warnings],
+        "statements": [[words_of(one.code), _value(one.value), one.note] for one in answer.statements],
+        "plan": [f"{step.number}: {settings_words(step)}" for step in answer.plan.steps] if answer.plan else [],
+        "reasons": list(_reasons(answer)),
+        "rules": [rule.sentence for rule in answer.rules],
+        "trace": [
+            ["Answer", answer.identity],
+            ["Inputs (SHA-256)", answer.input_digest],
+            ["Software", f"Ebbmark {answer.engine_version}"],
+        ],
+    }
+    return {name: _settable(value) for name, value in values.items()}
+
+
+def _value(value: Value | None) -> str:
+    if isinstance(value, Amount):
+        return in_words(value.value, value.unit)
+    if isinstance(value, Coded):
+        return words_of(value.code)
+    if isinstance(value, Truth):
+        return "yes" if value.value else "no"
+    return "" if value is None else str(value.value)
 
 
 TITLE = "Decremental PEEP trial: closing pressure and what follows"

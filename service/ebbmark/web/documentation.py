@@ -101,7 +101,7 @@ def documented(operation: Operation) -> dict[str, Any]:
         "responses": {
             200: {
                 "description": "The answer, a Bundle of type collection.",
-                **({"headers": _WRITE_BACK} if operation.writes else {}),
+                "headers": _WRITE_BACK,
                 "content": answer,
             },
             **{
@@ -137,7 +137,7 @@ def _description(operation: Operation) -> str:
         f"{operation.description} Takes FHIR R4 Parameters or a bare Bundle; or, where a record is configured, "
         f"Parameters with patient-reference: then {_read(operation)} are read from the record, of the "
         f"{operation.hours_back:g} hours before now where the request names no period."
-        f"{written if operation.writes else ''}"
+        f"{written}"
     )
 
 

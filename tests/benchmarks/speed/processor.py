@@ -15,7 +15,7 @@ from benchmarks.speed.timing import medians_ms
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.read import read_request
-from ebbmark.fhir.writing.canonical import identity, input_digest
+from ebbmark.fhir.writing.canonical import identity, input_digest, titration_basis
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import write_bundle, write_bundle_bytes
 from ebbmark.physiology.advice.advice import advise
@@ -87,7 +87,7 @@ def stages_ms(case: Case, *, rounds: int) -> dict[str, float]:
             closing=closing,
             protocol=request.protocol,
         ),
-        "identity": lambda: identity(input_digest(request), request.protocol, answer.engine_version),
+        "identity": lambda: identity(titration_basis(request), input_digest(request), answer.engine_version),
         "write: answer to bytes": lambda: write_bundle_bytes(answer, recorded_s=AT_S),
         "all of these": lambda: write_bundle_bytes(
             answer_request(TITRATE_PEEP, case.body, RequestContext(AT_S)), recorded_s=AT_S

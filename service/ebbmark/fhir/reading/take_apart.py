@@ -46,7 +46,8 @@ _WITHOUT_RESOURCE = frozenset({"DELETE", "GET", "HEAD"})
 
 def take_apart(body: Parameters | Bundle, operation: Operation, context: RequestContext) -> Question:
     """Sort what was received by kind; nothing is interpreted yet."""
-    at_s, max_entries = context.at_s, context.limits.max_entries
+    # To the millisecond, as an answer writes it, so that a replay gets the very same instant.
+    at_s, max_entries = round(context.at_s, 3), context.limits.max_entries
     asked = Asked(accept_preliminary=context.accept_preliminary)
     question = Question(site=context.site, at_s=at_s, as_of_s=at_s, asked=asked)
     if isinstance(body, Bundle):

@@ -15,9 +15,8 @@ from math import isfinite
 from ebbmark.fhir.reading.request import Request
 from ebbmark.physiology.findings import IN_USE
 from ebbmark.physiology.protocols import Protocol
-from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, StopLimits
 
-__all__ = ["NotCanonical", "canonical_bytes", "identity", "identity_of", "input_digest"]
+__all__ = ["NotCanonical", "canonical_bytes", "identity", "input_digest", "question_basis", "titration_basis"]
 
 _LARGEST_EXACT = 2**53 - 1  # RFC 8785 section 3.2.2.3: integers beyond it are not one number everywhere
 _PROTOCOL_FIELDS = tuple(field.name for field in fields(Protocol))
@@ -79,41 +78,38 @@ def input_digest(request: Request) -> str:
     return sha256(canonical_bytes(inputs)).hexdigest()
 
 
-def identity(
-    input_digest: str, protocol: Protocol, engine_version: str, limits: StopLimits = DEFAULT_STOP_LIMITS
-) -> str:
-    """Name a titration: same inputs, same rules down to the last value, same engine.
+def identity(basis: Mapping[str, object], input_digest: str, engine_version: str) -> str:
+    """Name an answer: same inputs, same rules down to the last value, same engine.
 
-    Stop limits are part of it where a site has signed its own.
+    Args:
+        basis: every value that the answer depends on beside its inputs and the engine, as JSON values.
+        input_digest: of its inputs.
+        engine_version: of this software.
 
     Returns:
         64 hexadecimal digits.
     """
-    named = {"inputs": input_digest, "protocol": _rules_digest(protocol), "engine": engine_version}
-    return _named(named | ({"limits": repr(limits)} if limits.signed else {}))
+    return sha256(canonical_bytes({**basis, "inputs": input_digest, "engine": engine_version})).hexdigest()
 
 
-def identity_of(
-    operation: str, request: Request, rules: Mapping[str, object], *, dated: bool, engine_version: str
-) -> tuple[str, str]:
-    """Name the inputs and the answer of any other operation.
+def titration_basis(request: Request) -> Mapping[str, object]:
+    """What a titration depends on: its protocol, and stop limits where a site has signed its own."""
+    limits = request.stop_limits
+    return {"protocol": _rules_digest(request.protocol), **({"limits": repr(limits)} if limits.signed else {})}
+
+
+def question_basis(operation: str, request: Request, rules: Mapping[str, object], *, dated: bool) -> dict[str, object]:
+    """What the answer to any other question depends on.
 
     Args:
         operation: slug of the question.
         request: what was asked.
-        rules: every value that the answer depends on beside the inputs, as JSON values.
+        rules: every value of the rules, as JSON values.
         dated: whether the answer depends on the instant that counts as now.
-        engine_version: of this software.
-
-    Returns:
-        Identity and input digest, 64 hexadecimal digits each.
     """
-    digest = input_digest(request)
     asked = request.asked
-    named = {
+    return {
         "operation": operation,
-        "inputs": digest,
-        "engine": engine_version,
         "rules": dict(rules),
         "now": request.as_of_s if dated else None,
         "asked": [
@@ -135,11 +131,6 @@ def identity_of(
             request.age_years,
         ],
     }
-    return _named(named), digest
-
-
-def _named(value: Mapping[str, object]) -> str:
-    return sha256(canonical_bytes(value)).hexdigest()
 
 
 @lru_cache(maxsize=64)

@@ -14,6 +14,7 @@ from __future__ import annotations
 from base64 import b64encode
 from hashlib import sha1
 
+from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.writing.frame import Frame
 from ebbmark.fhir.writing.instants import instant
 from ebbmark.fhir.writing.provenance import PROVENANCE, stamped
@@ -31,7 +32,6 @@ ANSWER_PROVENANCES = (PROVENANCE, REPORT_PROVENANCE)
 """Kinds of all Provenances over an answer."""
 
 _CATEGORY = standard("v2-0074", "RC", "Respiratory Care (therapy)")
-_TITLE = "PEEP trial, preliminary report"
 
 
 def report_entries(
@@ -52,9 +52,11 @@ def report_entries(
 
 
 def _report(frame: Frame, pdf: bytes, conclusion: str, recorded_s: float) -> dict[str, object]:
-    statements = frame.answer.statements
+    statements, operation = frame.answer.statements, BY_SLUG[frame.answer.operation]
+    title = f"{'PEEP trial' if operation is TITRATE_PEEP else operation.title}, preliminary report"
     # What these group (steps, margins) is named by them.
     grouped = {kind for one in statements for kind in one.members}
+    results = [frame.to(one.kind) for one in statements if one.kind not in grouped]
     start, end = map(instant, frame.answer.span_s)
     return {
         "resourceType": "DiagnosticReport",
@@ -66,7 +68,7 @@ def _report(frame: Frame, pdf: bytes, conclusion: str, recorded_s: float) -> dic
         **({"encounter": frame.encounter} if frame.encounter is not None else {}),
         "effectivePeriod": {"start": start, "end": end},
         "issued": instant(recorded_s),
-        "result": [frame.to(one.kind) for one in statements if one.kind not in grouped],
+        **({"result": results} if results else {}),
         "conclusion": conclusion,
         "presentedForm": [
             {
@@ -75,7 +77,7 @@ def _report(frame: Frame, pdf: bytes, conclusion: str, recorded_s: float) -> dic
                 "data": b64encode(pdf).decode(),
                 "size": len(pdf),
                 "hash": b64encode(sha1(pdf, usedforsecurity=False).digest()).decode(),
-                "title": _TITLE,
+                "title": title,
             }
         ],
     }

@@ -47,6 +47,8 @@ def request_parameters(answer: Answer) -> dict[str, object]:
     if request.mapped_codes:
         parameters.append({"name": "concept-map", "resource": _concept_map(request.mapped_codes)})
     parameters += _of_one_question(asked)
+    if answer.titrated is None:
+        parameters.append({"name": "as-of", "valueInstant": instant(request.as_of_s)})
     return {"resourceType": "Parameters", "id": REQUEST_PARAMETERS, "parameter": parameters}
 
 

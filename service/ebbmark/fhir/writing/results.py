@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from ebbmark import __version__
 from ebbmark.fhir.answer import Amount, Answer, Coded, Part, Statement, Truth, Warned
 from ebbmark.fhir.quantities import PRESSURE, VOLUME, WEIGHT
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.sources import Ignored
+from ebbmark.fhir.writing.canonical import identity, input_digest, titration_basis
 from ebbmark.fhir.writing.components import amount, amounts
 from ebbmark.fhir.writing.sentences import (
     closing_method,
@@ -32,32 +34,23 @@ __all__ = ["cautions_of", "titration_answer", "with_source"]
 Span = tuple[float, float]
 
 
-def titration_answer(
-    request: Request,
-    titration: Titration,
-    *,
-    identity: str,
-    input_digest: str,
-    engine_version: str,
-    ignored: tuple[Ignored, ...] = (),
-) -> Answer:
+def titration_answer(request: Request, titration: Titration, ignored: tuple[Ignored, ...] = ()) -> Answer:
     """The titration in the one shape of every answer.
 
     Args:
         request: what was asked.
         titration: what follows.
-        identity: of the answer.
-        input_digest: of its inputs.
-        engine_version: of this software.
         ignored: every input that did not count: those of the request and the readings that the trial left out.
     """
+    basis, digest = titration_basis(request), input_digest(request)
     steps, cautions = titration.trial.steps, titration.advice.cautions
     span_s = (min([step.start_s for step in steps]), max([step.end_s for step in steps]))
     return Answer(
         operation="titrate-peep",
-        identity=identity,
-        input_digest=input_digest,
-        engine_version=engine_version,
+        identity=identity(basis, digest, __version__),
+        input_digest=digest,
+        engine_version=__version__,
+        basis=basis,
         request=request,
         rules=(protocol_rule(request.protocol), *limits_rule(request.stop_limits)),
         span_s=span_s,

@@ -18,6 +18,7 @@ __all__ = [
     "OWN",
     "encoded",
     "standard",
+    "words_of",
 ]
 
 _TERMINOLOGY = "http://terminology.hl7.org/CodeSystem"
@@ -84,6 +85,13 @@ OWN: dict[str, msgspec.Raw] = {
     for row in CONCEPTS
 }
 """CodeableConcept by code of our own CodeSystem."""
+
+
+def words_of(code: str) -> str:
+    """Our plain words for a concept."""
+    words = msgspec.json.decode(LOINC_TERMS.get(code) or OWN[code], type=dict[str, object])["text"]
+    return str(words)
+
 
 # A trial is a procedure; a height and what follows from it are taken with simple instruments.
 CATEGORY_PROCEDURE = msgspec.Raw(b"[" + bytes(standard("observation-category", "procedure", "Procedure")) + b"]")

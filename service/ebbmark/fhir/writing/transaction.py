@@ -2,7 +2,7 @@
 
 What each entry is found again by (FHIR R4 http.html#ccreate):
 
-* GuidanceResponse, Observation, DetectedIssue, DiagnosticReport: the identifier made from the identity, together with
+* Device and Provenance aside: the identifier made from the identity, together with
   the patient, so that no result of one patient can ever stand in for another's.
 * Device: the identifier of the software version; one per record. A site may keep one itself and name it.
 * Provenance: R4 gives it no identifier, therefore its tag (`_tag` is searchable on every resource type).
@@ -22,7 +22,17 @@ __all__ = ["as_transaction"]
 
 Json = dict[str, object]
 
-_OF_ONE_PATIENT = frozenset({"GuidanceResponse", "Observation", "DetectedIssue", "DiagnosticReport"})
+_OF_ONE_PATIENT = frozenset(
+    {
+        "CarePlan",
+        "DetectedIssue",
+        "DeviceRequest",
+        "DiagnosticReport",
+        "GuidanceResponse",
+        "Observation",
+        "RequestGroup",
+    }
+)
 
 
 def as_transaction(
