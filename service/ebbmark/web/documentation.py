@@ -8,7 +8,7 @@ from typing import Any
 import msgspec
 from fastapi import Response
 
-from ebbmark.fhir.operations import PLAN_TRIAL, Operation
+from ebbmark.fhir.operations import PLAN_TRIAL, TITRATE_PEEP, Operation
 from ebbmark.record.write_back import WriteState
 from ebbmark.web.body import FHIR_JSON
 
@@ -101,7 +101,7 @@ def documented(operation: Operation) -> dict[str, Any]:
         "responses": {
             200: {
                 "description": "The answer, a Bundle of type collection.",
-                "headers": _WRITE_BACK,
+                **({"headers": _WRITE_BACK} if operation is TITRATE_PEEP else {}),
                 "content": answer,
             },
             **{
@@ -137,7 +137,7 @@ def _description(operation: Operation) -> str:
         f"{operation.description} Takes FHIR R4 Parameters or a bare Bundle; or, where a record is configured, "
         f"Parameters with patient-reference: then {_read(operation)} are read from the record, of the "
         f"{operation.hours_back:g} hours before now where the request names no period."
-        f"{written}"
+        f"{written if operation is TITRATE_PEEP else ' Takes with-report and write-back as $titrate-peep does.'}"
     )
 
 
