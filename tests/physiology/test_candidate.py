@@ -273,7 +273,7 @@ def test_what_was_not_sent_is_not_documented_and_not_absent() -> None:
     candidate = assessed(refuted=set())
 
     assert {one.documented for one in candidate.findings} == {Documented.NOT_DOCUMENTED}
-    assert "not taken as absent" in finding(candidate, "pregnancy").sentence
+    assert "That does not mean absent" in finding(candidate, "pregnancy").sentence
     assert candidate.standing is Standing.CANNOT_JUDGE
 
 
@@ -401,7 +401,7 @@ def test_every_reading_of_the_present_state_is_shown_with_its_age() -> None:
     assert state.sentence == (
         "Mean arterial pressure 72 mmHg, 5 min old; Mean arterial pressure 58 mmHg as the lowest of the last hour, "
         "30 min old; Systolic arterial pressure 104 mmHg, 5 min old; Heart rate 112 /min, 2 min old; SpO2 93 %, 5 min "
-        "old; pH 7.24, 10 min old. Not shown, since not sent or too old: PaCO2 (the latest is 26.0 h old)."
+        "old; pH 7.24, 10 min old. Not sent, or too old to show: PaCO2 (the latest is 26.0 h old)."
     )
 
 

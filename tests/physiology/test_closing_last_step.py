@@ -104,7 +104,7 @@ def test_a_fall_on_a_single_reading_is_neither_closing_nor_its_absence(fall: flo
     assert closing.verdict is Verdict.INDETERMINATE
     assert f"Only the last step fell, by {100 * seen:.0f} %" in closing.reason
     assert "on a single reading" in closing.reason
-    assert "have to be looked at" in closing.reason
+    assert "Look at the patient and the circuit" in closing.reason
 
 
 def test_closing_is_not_denied_against_a_last_reading_that_lies_far_below() -> None:

@@ -198,7 +198,9 @@ def test_what_is_not_documented_leads_the_warnings_by_name() -> None:
     answer = plan_trial(NOW, protocol=DEFAULT_PROTOCOL, candidate=candidate)
 
     assert isinstance(answer, Plan)
-    assert answer.warnings[0].startswith("Not documented, and not taken as absent: untreated or tension pneumothorax;")
+    assert answer.warnings[0].startswith(
+        "Not documented (that does not mean absent): untreated or tension pneumothorax;"
+    )
     assert "raised intracranial pressure" in answer.warnings[0]
     assert "pregnancy" not in answer.warnings[0]
     assert "sternotomy" not in answer.warnings[0]

@@ -136,7 +136,7 @@ def test_nothing_sent_is_not_called_safe() -> None:
 
 
 def test_rhythm_and_signs_of_a_pneumothorax_are_left_to_the_bedside_each_time() -> None:
-    assert "A new arrhythmia and signs of a pneumothorax are not among these readings" in stop_answer_words(
+    assert "These readings do not show a new arrhythmia or signs of a pneumothorax" in stop_answer_words(
         checked(reading(Quantity.SPO2, 92.0, START_S))
     )
 

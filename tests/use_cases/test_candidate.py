@@ -254,7 +254,7 @@ def test_a_condition_in_words_alone_is_told_in_its_own_words_and_has_no_severity
 def test_a_condition_is_named_by_its_text_else_its_display_else_its_code(code: Json, words: str) -> None:
     said = asked(OPERATION, [*READINGS, {**condition("odd", "x"), "code": code}], now=NOW)
 
-    assert f"to be read by a person: {words}, Condition/odd/_history/1." in said.notes[0]
+    assert f"A person has to read: {words}, Condition/odd/_history/1." in said.notes[0]
 
 
 def test_while_a_condition_is_not_understood_nothing_is_said_to_be_free_of_reasons_against() -> None:
@@ -304,7 +304,7 @@ def test_a_refuted_condition_is_told_in_the_words_of_the_record() -> None:
 def test_what_no_code_stands_for_is_said_to_be_not_looked_for() -> None:
     said = asked(OPERATION, READINGS, now=NOW)
 
-    assert any("Not looked for, since no code stands for it here: bullae or blebs" in note for note in said.notes)
+    assert any("Not looked for, no code here: bullae or blebs" in note for note in said.notes)
 
 
 RXNORM = "http://www.nlm.nih.gov/research/umls/rxnorm"
@@ -354,7 +354,7 @@ def test_without_an_infusion_the_dose_is_not_documented_and_not_taken_as_none() 
     said = asked(OPERATION, READINGS, now=NOW)
 
     assert (
-        "Vasopressors: not documented, and not taken as none." in said.observation("present-state")["note"][0]["text"]
+        "Vasopressors: not documented; that does not mean none." in said.observation("present-state")["note"][0]["text"]
     )
     assert any("vasopressor dose" in note for note in said.notes if note.startswith("Missing to judge"))
 
@@ -668,6 +668,6 @@ def test_what_has_no_sure_code_is_still_said_not_to_be_looked_for() -> None:
     (told,) = [note for note in asked(OPERATION, READINGS, now=NOW).notes if note.startswith("Not looked for")]
 
     assert told == (
-        "Not looked for, since no code stands for it here: bullae or blebs; barotrauma with a chest tube for air; "
+        "Not looked for, no code here: bullae or blebs; barotrauma with a chest tube for air; "
         "sternotomy within 48 hours; breathing efforts of the patient's own."
     )

@@ -95,7 +95,7 @@ def test_after_peep_was_raised_again_the_old_way_down_is_not_continued() -> None
     said = asked(OPERATION, over, now=stamp(13))
 
     assert value_of(said.observation("next-step")) == "not-started"
-    assert any("read by $titrate-peep" in note for note in said.notes)
+    assert any("$titrate-peep reads a trial that has ended" in note for note in said.notes)
 
 
 def test_a_stop_criterion_comes_first_and_names_reading_and_limit() -> None:

@@ -26,7 +26,7 @@ def test_a_documented_condition_stands_before_closing_and_nothing_is_said_of_ope
     assert value_of(said.observation("next-step")) == "closing-passed"
     assert said.first.startswith("The record says: ")
     assert "open" not in said.first.lower()
-    assert "the suggested PEEP is 12 cmH2O" in said.first
+    assert "Suggested PEEP: 12 cmH2O" in said.first
 
 
 def test_a_condition_in_words_is_said_first() -> None:

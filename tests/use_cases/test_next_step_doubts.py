@@ -298,9 +298,7 @@ def test_vital_signs_that_were_not_sent_are_named_before_anything_is_lowered() -
     said = asked(OPERATION, rows_down(DOWN[:4], spo2=93.0, systolic=118.0), now=stamp(8))
 
     assert action(said) == "lower"
-    assert said.first.startswith(
-        "Not seen here, so to be looked at before PEEP is lowered: mean arterial pressure, heart rate."
-    )
+    assert said.first.startswith("Not sent, so look before PEEP is lowered: mean arterial pressure, heart rate.")
 
 
 # A stop that was met, a rescue, and down again
@@ -355,7 +353,7 @@ def test_what_is_set_after_the_trial_is_no_step_of_it() -> None:
 
     assert not_lowered(said)
     assert action(said) == "closing-passed"
-    assert "Closing had been passed by 10 cmH2O in this trial before PEEP was raised again at 10:12 UTC" in said.first
+    assert "Closing had been passed at 10 cmH2O in this trial before PEEP was raised again at 10:12 UTC" in said.first
 
 
 def test_a_clinician_may_go_down_again_after_closing_was_passed() -> None:
@@ -461,7 +459,7 @@ def test_a_plateau_does_not_stand_for_a_peak_that_was_not_sent() -> None:
     said = asked(OPERATION, rows_down(DOWN[:4], spo2=93.0, map=72.0), now=stamp(8), site=SIGNED)
 
     assert criterion(said, "peak-pressure-high") == "criterion-not-checked"
-    assert "A plateau pressure does not stand for it" in said.observation("stop-criteria")["note"][0]["text"]
+    assert "A plateau pressure does not replace it" in said.observation("stop-criteria")["note"][0]["text"]
 
 
 def test_a_plateau_beyond_the_limit_of_peak_pressure_meets_it() -> None:

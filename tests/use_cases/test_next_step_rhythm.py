@@ -270,7 +270,7 @@ def test_a_signed_rhythm_of_which_nobody_knows_whether_it_is_new_counts_as_new()
     said = after(NEW, site=STOPPING)
 
     assert action(said) == "stop-criterion-met"
-    assert "none was charted before the trial, so that it counts as new" in said.first
+    assert "none was charted before the trial, so it counts as new" in said.first
 
 
 def test_a_signed_rhythm_that_has_gone_again_still_stops() -> None:
@@ -289,7 +289,7 @@ def test_a_new_rhythm_that_is_not_on_the_signed_list_is_judged_at_the_patient() 
 
 def test_where_rhythms_are_signed_a_rhythm_is_asked_for_or_acknowledged() -> None:
     assert action(after(site=STOPPING)) == "measure-first"
-    assert "heart rhythm is to be measured and sent" in after(site=STOPPING).first
+    assert "easure heart rhythm before PEEP is lowered" in after(site=STOPPING).first
     assert action(after(site=STOPPING, given=acknowledged("heart-rhythm-not-sent"))) == "lower"
 
 

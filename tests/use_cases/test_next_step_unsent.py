@@ -58,21 +58,21 @@ def test_without_any_saturation_nobody_is_sent_to_a_lower_peep() -> None:
     assert value_of(step) == "measure-first"
     assert value_of(step, "next-peep") is None
     assert value_of(step, "lowering-is-useful") is False
-    assert said.first.startswith("Before PEEP is lowered, SpO2 is to be measured and sent.")
+    assert said.first.startswith("Measure SpO2 before PEEP is lowered.")
     assert "A stop limit holds for it (SpO2 below 85 %)" in said.first
-    assert "look at the patient first" in said.first
+    assert "Look at the patient first" in said.first
 
 
 def test_without_any_pressure_nobody_is_sent_to_a_lower_peep() -> None:
     said = after(spo2=93.0)
 
     assert action(said) == "measure-first"
-    assert "arterial pressure is to be measured and sent" in said.first
+    assert "easure arterial pressure before PEEP is lowered" in said.first
     assert "systolic arterial pressure below 90 mmHg" in said.first
 
 
 def test_everything_that_is_missing_is_named_at_once() -> None:
-    assert after().first.startswith("Before PEEP is lowered, SpO2 and arterial pressure are to be measured and sent.")
+    assert after().first.startswith("Measure SpO2 and arterial pressure before PEEP is lowered.")
 
 
 def test_no_next_level_is_named_where_nothing_may_be_lowered() -> None:
@@ -118,7 +118,7 @@ def test_a_signed_limit_that_nothing_sent_can_be_held_against_is_told_first() ->
 
     assert action(said) == "lower"
     assert (
-        "Not checked here although a limit is signed, and so for whoever is at the bedside: fall of mean arterial "
+        "A limit is signed but cannot be checked here, so watch yourself: fall of mean arterial "
         "pressure. Mean arterial pressure was not sent both before and since the trial began"
     ) in said.first
 
@@ -129,7 +129,7 @@ def test_a_signed_heart_rate_asks_for_a_heart_rate() -> None:
     said = after(spo2=93.0, map=72.0, site=site)
 
     assert action(said) == "measure-first"
-    assert "heart rate is to be measured and sent" in said.first
+    assert "easure heart rate before PEEP is lowered" in said.first
     assert action(after(spo2=93.0, map=72.0, heart_rate=96.0, site=site)) == "lower"
 
 
@@ -140,7 +140,7 @@ def test_what_nobody_signed_a_limit_for_stops_nothing_and_is_said_to_be_unchecke
 
     assert action(said) == "lower"
     assert (
-        "Not checked here, since no limit is signed, and so for whoever is at the bedside: mean arterial pressure, "
+        "No limit is signed, so watch yourself: mean arterial pressure, "
         "fall of mean arterial pressure, systolic arterial pressure, low heart rate, high heart rate and new heart "
         "rhythm."
     ) in said.first
@@ -160,10 +160,7 @@ def test_a_systolic_pressure_that_the_site_left_unsigned_is_said_not_to_be_check
     said = asked(OPERATION, rows, now=NOW, site=site)
 
     assert action(said) == "lower"
-    assert (
-        "no limit is signed, and so for whoever is at the bedside: systolic arterial pressure and new heart rhythm."
-        in said.first
-    )
+    assert "o limit is signed, so watch yourself: systolic arterial pressure and new heart rhythm." in said.first
     assert "the latest systolic arterial pressure is 95 mmHg (less than a minute old)" in said.notes[1]
 
 
@@ -179,7 +176,7 @@ def test_where_all_numbers_are_signed_only_the_rhythm_is_said_to_be_unsigned() -
 
     said = after(spo2=93.0, map=72.0, heart_rate=96.0, site=site)
 
-    assert "no limit is signed, and so for whoever is at the bedside: new heart rhythm." in said.first
+    assert "o limit is signed, so watch yourself: new heart rhythm." in said.first
 
 
 def test_a_stop_criterion_comes_before_what_is_missing() -> None:
@@ -192,7 +189,7 @@ def test_a_thin_step_is_read_again_and_what_is_missing_is_told_with_it() -> None
     said = asked(OPERATION, [*rows_down(DOWN), new], now=stamp(8.2))
 
     assert action(said) == "read-again"
-    assert "Before PEEP is lowered, SpO2 and arterial pressure are to be measured and sent." in said.first
+    assert "Measure SpO2 and arterial pressure before PEEP is lowered." in said.first
 
 
 # Acknowledged by name
@@ -204,7 +201,7 @@ def test_a_clinician_who_watches_what_is_not_sent_may_say_so_by_name() -> None:
     assert action(said) == "lower"
     assert value_of(said.observation("next-step"), "next-peep") == 10.0
     assert said.first.startswith("Dr A. Invented has acknowledged that SpO2 is not sent: nothing here checks")
-    assert "Not seen here, so to be looked at before PEEP is lowered: SpO2, heart rate." in said.first
+    assert "Not sent, so look before PEEP is lowered: SpO2, heart rate." in said.first
 
 
 def test_the_answer_says_how_it_is_acknowledged() -> None:
@@ -217,7 +214,7 @@ def test_each_is_acknowledged_by_its_own_name() -> None:
     said = after(*acknowledged("spo2-not-sent"))
 
     assert action(said) == "measure-first"
-    assert said.first.startswith("Before PEEP is lowered, arterial pressure is to be measured and sent.")
+    assert said.first.startswith("Measure arterial pressure before PEEP is lowered.")
     assert action(after(*acknowledged("spo2-not-sent", "arterial-pressure-not-sent"))) == "lower"
 
 
@@ -232,7 +229,7 @@ def test_nobody_can_acknowledge_away_a_reading_that_was_sent() -> None:
 def test_what_was_acknowledged_and_is_sent_is_said_to_be_without_effect() -> None:
     said = after(*acknowledged("heart-rate-not-sent"), spo2=93.0, map=72.0)
 
-    assert "without effect, since it does not stand in the way: heart-rate-not-sent." in " ".join(said.notes)
+    assert "without effect, because nothing depends on it: heart-rate-not-sent." in " ".join(said.notes)
 
 
 @pytest.mark.parametrize("name", ["spo2", "raised-intracranial-pressure", "SpO2-not-sent"])

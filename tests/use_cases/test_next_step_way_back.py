@@ -77,7 +77,7 @@ def test_a_heart_rate_that_is_not_sent_is_told_and_asks_for_no_measurement_where
     said = asked(OPERATION, [*BEFORE, *rows_down(OPEN, spo2=93.0, map=74.0)], now=stamp(8))
 
     assert action(said) == "lower"
-    assert "Not seen here, so to be looked at before PEEP is lowered: heart rate." in said.first
+    assert "Not sent, so look before PEEP is lowered: heart rate." in said.first
 
 
 # What looks unlike closing
@@ -170,8 +170,8 @@ def test_after_closing_was_passed_the_suggested_peep_and_what_comes_next_are_sai
     step = said.observation("next-step")
     assert value_of(step) == "closing-passed"
     assert value_of(step, "suggested-peep") == 12.0
-    assert "the suggested PEEP is 12 cmH2O, 2 above closing" in said.first
-    assert "PEEP is 8 cmH2O now: a step of the trial, not a level to stay at undecided." in said.first
+    assert "Suggested PEEP: 12 cmH2O, 2 above closing" in said.first
+    assert "PEEP is 8 cmH2O now: a step of the trial, not a setting to leave." in said.first
     assert "open" not in said.first.lower()
 
 

@@ -174,14 +174,15 @@ def test_an_acknowledgement_is_repeated_with_the_person_behind_it() -> None:
     said = asked(OPERATION, [*READINGS, PNEUMOTHORAX, IN_WORDS], *given, now=NOW)
 
     words = (
-        "Laid out although there is ICD-10 J93.0, counted as untreated or tension pneumothorax "
+        "Planned although the record has ICD-10 J93.0, counted as untreated or tension pneumothorax "
         "(Condition/ptx/_history/1), which Dr Ada Example has acknowledged."
     )
     (plan,) = said.of("CarePlan")
     assert plan["note"][0] == {
         "authorReference": BY["valueReference"],
-        "text": "Laid out although there is a Condition that could not be judged here: 'Tension pneumothorax left' (no "
-        "code), Condition/worded/_history/1, which Dr Ada Example has acknowledged.",
+        "text": "Planned although the record has a Condition that could not be judged here: "
+        "'Tension pneumothorax left' "
+        "(no code), Condition/worded/_history/1, which Dr Ada Example has acknowledged.",
     }
     assert plan["note"][1] == {"authorReference": BY["valueReference"], "text": words}
     assert words in said.notes
@@ -256,7 +257,7 @@ def test_with_recruitment_a_contraindication_cannot_be_acknowledged_away() -> No
 def test_what_nobody_wrote_down_leads_the_warnings_and_is_not_taken_as_absent() -> None:
     (plan,) = asked(OPERATION, READINGS, now=NOW).of("CarePlan")
 
-    assert plan["note"][0]["text"].startswith("Not documented, and not taken as absent: untreated or tension")
+    assert plan["note"][0]["text"].startswith("Not documented (that does not mean absent): untreated or tension")
 
 
 def test_who_acknowledges_is_part_of_what_the_answer_is() -> None:
@@ -382,7 +383,7 @@ def test_in_volume_control_no_draft_sets_a_pressure_and_the_pressures_are_said_t
 
     assert {above for _, above in settings(said, "pressure-above-peep")} == {None}
     assert "if compliance stays as it is" in said.first
-    assert any(note.startswith("Volume is controlled now, so the pressure above PEEP is") for note in said.notes)
+    assert any(note.startswith("In volume control the pressure above PEEP is") for note in said.notes)
 
 
 def test_in_pressure_control_the_pressure_is_set_and_nothing_follows() -> None:

@@ -276,7 +276,7 @@ def test_the_running_trial_shows_the_next_step_the_steps_and_the_stop_criteria_w
 ) -> None:
     text = words_of(get(app, f"{RUNNING}/running").body)
 
-    assert "Closing has been passed by 8 cmH2O (probability over 99 %)" in text
+    assert "Closing has been passed at 8 cmH2O (probability over 99 %)" in text
     assert "10 09:10:00 to 09:11:35 2 31.6 61 %" in text
     assert "Low oxygen saturation Not met 92 % at 09:13:35, less than a minute ago" in text
     assert "Last looked at 09:13:50." in text
@@ -298,7 +298,7 @@ def test_a_stop_criterion_that_is_met_leads_the_running_trial(app: ASGIApp) -> N
 def test_where_no_trial_is_in_progress_the_running_page_says_so(app: ASGIApp) -> None:
     text = words_of(get(app, f"{SECOND}/running").body)
 
-    assert "No way down yet; latest reading" in text
+    assert "PEEP not lowered yet; latest reading" in text
     assert "A way down that ended before stands on the page Answer." in text
 
 
@@ -364,7 +364,7 @@ def test_a_running_demo_begins_when_it_is_first_opened(app: ASGIApp) -> None:
 
     assert reply.status == 303
     assert re.fullmatch(r"/demo/running\.\d{10}/running", reply.headers["location"])
-    assert "No way down yet" in words_of(get(app, reply.headers["location"]).body)
+    assert "PEEP not lowered yet" in words_of(get(app, reply.headers["location"]).body)
 
 
 @pytest.mark.parametrize("path", ["/demo/nobody/", "/demo/nobody", "/demo/running.x/", f"/demo/running.{'1' * 13}/"])

@@ -243,7 +243,7 @@ def test_results_that_were_superseded_stand_again_only_where_somebody_says_so(
 
     assert status == 409
     assert "marked superseded" in text
-    assert "that has to be asked for on purpose. Let these results stand again" in text
+    assert "that has to be asked for on purpose. Make these results current again" in text
     assert "was made current again" in again
 
 
@@ -260,7 +260,7 @@ def test_results_that_somebody_took_back_are_left_to_them(
 
     assert status == 409
     assert "what somebody took back stays so" in text
-    assert "Let these results stand again" not in text
+    assert "Make these results current again" not in text
 
 
 def test_a_trial_typed_by_hand_is_recorded_as_entered_by_this_person_and_answered_from_the_record(
@@ -376,8 +376,8 @@ def test_a_running_trial_is_followed_in_the_record(site: LaunchSite, browser: Br
     later = browser.step("GET", f"{tab}/running?fragment", headers={"If-None-Match": first.headers["etag"]})
 
     assert later.status_code == 200
-    assert "Closing has been passed by 8 cmH2O" not in words_of(first.content)
-    assert "Closing has been passed by 8 cmH2O" in words_of(later.content)
+    assert "Closing has been passed at 8 cmH2O" not in words_of(first.content)
+    assert "Closing has been passed at 8 cmH2O" in words_of(later.content)
 
 
 def test_the_page_of_an_answer_asks_the_record_nothing_twice(

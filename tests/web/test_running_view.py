@@ -23,8 +23,8 @@ def seen(resources: list[Json]) -> RunningView:
 def test_a_vital_sign_that_was_not_sent_is_the_headline() -> None:
     view = seen(rows_down(DOWN, map=72.0))
 
-    assert view.lead == "Before PEEP is lowered, SpO2 is to be measured and sent."
-    assert "look at the patient first" in view.rest
+    assert view.lead == "Measure SpO2 before PEEP is lowered."
+    assert "Look at the patient first" in view.rest
 
 
 def test_how_a_program_acknowledges_is_not_told_to_people() -> None:

@@ -58,7 +58,7 @@ def acknowledged_during(found: Sequence[Concern], given: Acknowledged, limits: S
     said = f"{given.who.words} has acknowledged that {listed([acknowledged_words(one) for one in named])}"
     if not left:
         return f"{said}."
-    return f"{said}: {left}, so whoever is at the bedside watches for it and stops the trial if need be."
+    return f"{said}: {left}, so watch for it at the bedside and stop the trial if need be."
 
 
 def how_to_acknowledge(found: Sequence[Concern], given: Acknowledged) -> str:
@@ -87,4 +87,4 @@ def idle_acknowledgements(found: Sequence[Concern], given: Acknowledged) -> str:
         given: what was acknowledged.
     """
     idle = sorted({name for name, _ in given.what} - {one.name for one in found})
-    return f"Acknowledged without effect, since it does not stand in the way: {', '.join(idle)}." if idle else ""
+    return f"Acknowledged without effect, because nothing depends on it: {', '.join(idle)}." if idle else ""

@@ -137,7 +137,7 @@ def acknowledged_sentences(found: Collection[InTheWay], request: Request) -> tup
 
 def _repeated(one: InTheWay, who: str) -> str:
     shown = f" ({', '.join(one.inputs)})" if one.inputs and one.what not in one.inputs else ""
-    return f"Laid out although there is {one.words}{shown}, which {who} has acknowledged."
+    return f"Planned although the record has {one.words}{shown}, which {who} has acknowledged."
 
 
 def without_effect(found: Collection[InTheWay], request: Request) -> tuple[str, ...]:

@@ -48,7 +48,7 @@ def what_follows(request: Request, running: RunningTrial, staircase: StaircaseRu
     now = running.now_cmh2o
     here = ""
     if now is not None and (suggested is None or now < suggested):
-        here = f" PEEP is {level(now)} cmH2O now: a step of the trial, not a level to stay at undecided."
+        here = f" PEEP is {level(now)} cmH2O now: a step of the trial, not a setting to leave."
     chosen = staircase != NO_SITE.default_staircase
     reopens = f" {_REOPENS}" if quiet and chosen and staircase.reopens else ""
     return Follows(suggested, f"{said}{here}{reopens}")
@@ -56,15 +56,15 @@ def what_follows(request: Request, running: RunningTrial, staircase: StaircaseRu
 
 def _suggestion(request: Request) -> tuple[float | None, str]:
     if request.person is None:
-        return None, "What follows is a setting; a suggested PEEP needs height and sex, and is given by $titrate-peep."
+        return None, "A suggested PEEP needs height and sex; $titrate-peep gives it."
     trial = read_trial(request.readings, request.protocol)
     if isinstance(trial, NoTrial):
-        return None, f"What follows is a setting; no PEEP is suggested from this trial yet: {trial.found}."
+        return None, f"No PEEP is suggested from this trial yet: {trial.found}."
     advice = titration_of(trial, request).advice
     peep = advice.suggested_peep_cmh2o
     if peep is None:
-        return None, f"What follows is a setting; no PEEP is suggested from this trial: {advice.rationale}"
+        return None, f"No PEEP is suggested from this trial: {advice.rationale}"
     return peep, (
-        f"What follows is a setting: the suggested PEEP is {level(peep)} cmH2O, {level(advice.margin_cmh2o)} above "
-        "closing; $titrate-peep gives it with its certainty and its cautions."
+        f"Suggested PEEP: {level(peep)} cmH2O, {level(advice.margin_cmh2o)} above closing; $titrate-peep gives its "
+        "certainty and its cautions."
     )

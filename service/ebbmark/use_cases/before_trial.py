@@ -176,8 +176,8 @@ def not_placed(request: Request) -> tuple[str, ...]:
         return ()
     more = f"; and {len(listed) - MOST_NAMED} more" if len(listed) > MOST_NAMED else ""
     return (
-        f"{len(listed)} Condition{'s' if len(listed) > 1 else ''} of the record could not be judged here and may say "
-        f"anything, a contraindication included; to be read by a person: {'; '.join(listed[:MOST_NAMED])}{more}.",
+        f"{len(listed)} Condition{'s' if len(listed) > 1 else ''} of the record could not be judged here and may be a "
+        f"contraindication. A person has to read: {'; '.join(listed[:MOST_NAMED])}{more}.",
     )
 
 
@@ -188,4 +188,4 @@ def not_looked_for(site: Site) -> tuple[str, ...]:
         site: the codes in force.
     """
     words = [concept.words for concept in RISK_CONCEPTS if not site.condition_codes.of(concept.slug)]
-    return (f"Not looked for, since no code stands for it here: {'; '.join(words)}.",) if words else ()
+    return (f"Not looked for, no code here: {'; '.join(words)}.",) if words else ()

@@ -53,7 +53,7 @@ def _known(concept: RiskConcept, documented: Documented, source: int, request: R
             words += "; no code there says that it is drained"
     if documented.unsure:
         words = f"{words} ({documented.unsure}: not certain)"
-        says = f"To be confirmed or ruled out first. {says}"
+        says = f"Confirm it or rule it out first. {says}"
         slug, weight = f"{slug}-suspected", Weight.HIGH if weight is Weight.LOOK_FIRST else weight
     return KnownCondition(slug, words, weight, says, concept.citation, source)
 

@@ -223,7 +223,7 @@ def _not_lowered(request: Request) -> str:
     """What PEEP did last, where that is no way down."""
     plateaus = plateaus_of(request.readings)
     now = plateaus[-1].peep_cmh2o
-    ended = "A way down that ended before is read by $titrate-peep."
+    ended = "$titrate-peep reads a trial that has ended."
     kept_s = request.as_of_s - plateaus[-1].start_s
     if kept_s > request.protocol.longest_step_s:
         return f"PEEP has been {level(now)} cmH2O for {kept_s / 60:.0f} min, longer than a step of a trial. {ended}"

@@ -41,7 +41,7 @@ __all__ = [
 
 _UNJUDGED: Final = "unjudged"
 _LOOK_SOURCES: Final = {
-    "": ", at which anybody would look (this project's own choice; no limit is signed)",
+    "": ", a value to look at (this project's own choice; no limit is signed)",
     "unit-guide": ", below which one unit's public guide avoids manoeuvres (a weak source; no limit is signed)",
 }
 
@@ -75,7 +75,7 @@ def _reason(move: Move) -> str:
         Reason.SUDDEN: (
             f"Compliance at {here} lies {100 * latest.fall:.0f} % below its highest so far, on {latest.readings} "
             "readings. That may be closing, and it may be secretions, a displaced or kinked tube, a leak or a "
-            "pneumothorax: the patient and the circuit come first, and PEEP is not to be lowered past it unexplained."
+            "pneumothorax: look at the patient and the circuit first. Explain the fall before PEEP is lowered."
         ),
         Reason.LOWEST: (
             f"{here} is the lowest step of this staircase and closing cannot be called there{chance}. Whether to test "
@@ -105,8 +105,8 @@ def called_before_words(step: StepSoFar, *, raised_s: float) -> str:
         raised_s: when PEEP was raised again [s since 1970-01-01T00:00:00Z].
     """
     return (
-        f"Closing had been passed by {level(step.peep_cmh2o)} cmH2O in this trial before PEEP was raised again at "
-        f"{clock(raised_s)}; what was set since is read as the setting after it, from which no next step is named. "
+        f"Closing had been passed at {level(step.peep_cmh2o)} cmH2O in this trial before PEEP was raised again at "
+        f"{clock(raised_s)}; the settings since then are read as the setting after it, and no next step is named. "
         "Where a clinician has decided to go down again, ask with trial-started."
     )
 
@@ -115,7 +115,7 @@ def _called(move: Move, latest: StepSoFar) -> str:
     rule = move.rule
     held = f" at each of the last {rule.steps_in_a_row} steps" if rule.steps_in_a_row > 1 else ""
     return (
-        f"Closing has been passed by {level(latest.peep_cmh2o)} cmH2O{_chance(latest)}, on {latest.readings} readings "
+        f"Closing has been passed at {level(latest.peep_cmh2o)} cmH2O{_chance(latest)}, on {latest.readings} readings "
         f"at this step{held}. Lower steps would add little about closing and cost lung volume."
     )
 
@@ -207,13 +207,13 @@ def _measure_first(missing: Iterable[Concern], scene: Scene) -> str:
     if not missing:
         return ""
     named = listed([vital_words(one.values) for one in missing])
-    be, it = ("is", "it") if len(missing) == 1 else ("are", "each of them")
+    it = "it" if len(missing) == 1 else "each of them"
     limits = "; ".join(limit_words(one.values, scene.limits) for one in missing)
     sent = "".join(f" {unusable_words(doubt, at_s=scene.at_s)}" for one in missing for doubt in one.values["doubts"])
     return (
-        f"Before PEEP is lowered, {named} {be} to be measured and sent. A stop limit holds for {it} ({limits}), but no "
-        f"usable reading has come since the trial began, so whether a lower PEEP would be borne cannot be judged from "
-        f"here; look at the patient first.{sent}"
+        f"Measure {named} before PEEP is lowered. A stop limit holds for {it} ({limits}), but no usable reading has "
+        f"come since the trial began: nothing shows whether the patient would tolerate a lower PEEP. Look at the "
+        f"patient first.{sent}"
     )
 
 
@@ -303,14 +303,14 @@ def _saturation(values: Mapping[str, Any], scene: Scene) -> str:
 def _not_seen(values: Mapping[str, Any], scene: Scene) -> str:
     told = [unusable_words(one, at_s=scene.at_s) for one in values["doubts"]]
     missing = [quantity_words(one) for one in values["quantities"]]
-    seen = f"Not seen here, so to be looked at before PEEP is lowered: {', '.join(missing)}." if missing else ""
+    seen = f"Not sent, so look before PEEP is lowered: {', '.join(missing)}." if missing else ""
     return _joined(*told, seen)
 
 
 def _uncheckable(values: Mapping[str, Any], scene: Scene) -> str:
     named = listed([criterion_words(one.criterion) for one in values["criteria"]])
     return (
-        f"Not checked here although a limit is signed, and so for whoever is at the bedside: {named}. "
+        f"A limit is signed but cannot be checked here, so watch yourself: {named}. "
         f"{' '.join(not_checked_words(one, scene.stops) for one in values['criteria'])}"
     )
 
@@ -374,9 +374,6 @@ _WORDS: Final[Mapping[str, _Words]] = {
     ),
     "not-seen": _not_seen,
     "signed-and-uncheckable": _uncheckable,
-    "no-limit": lambda one, _: (
-        "Not checked here, since no limit is signed, and so for whoever is at the bedside: "
-        f"{signed_words(one['criteria'])}."
-    ),
+    "no-limit": lambda one, _: f"No limit is signed, so watch yourself: {signed_words(one['criteria'])}.",
 }
 """One sentence, or a few, per finding."""

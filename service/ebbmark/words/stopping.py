@@ -40,12 +40,12 @@ __all__ = [
 ]
 
 NOT_AMONG_THE_READINGS: Final = (
-    "A new arrhythmia and signs of a pneumothorax are not among these readings: whoever is at the bedside watches for "
-    "them and stops the trial if they appear."
+    "These readings do not show a new arrhythmia or signs of a pneumothorax: watch for them at the bedside, and stop "
+    "the trial if they appear."
 )
 RHYTHM_AS_CHARTED: Final = (
-    "A new arrhythmia shows here only once it is charted, and signs of a pneumothorax not at all: whoever is at the "
-    "bedside watches for both and stops the trial if they appear."
+    "A new arrhythmia shows here only once it is charted, and signs of a pneumothorax not at all: watch for both at "
+    "the bedside, and stop the trial if they appear."
 )
 _NOT_SENT: Final = {
     StopCriterion.MEAN_ARTERIAL_PRESSURE_FALL: (
@@ -155,7 +155,7 @@ def told_words(stops: StopAnswer) -> str:
 
 def _told(one: Met, stops: StopAnswer) -> str:
     if not one.doubtful:
-        return f"{met_words(one, stops)} That is past; what it was is to be known before PEEP is changed."
+        return f"{met_words(one, stops)} That is past; find out what it was before PEEP is changed."
     worst = one.worst.reading
     return (
         f"{capital(quantity_words(worst.quantity))} was {worst.value:.0f} mmHg at {clock(worst.at_s)} "
@@ -245,7 +245,7 @@ def not_checked_words(one: NotChecked, stops: StopAnswer) -> str:
         return _NOT_SENT[one.criterion]
     row = CRITERIA[one.criterion]
     stand_in = one.criterion is StopCriterion.PEAK_PRESSURE and one.stand_in
-    no_stand_in = " A plateau pressure does not stand for it." if stand_in else ""
+    no_stand_in = " A plateau pressure does not replace it." if stand_in else ""
     return f"No {quantity_words(row.quantity)} was sent since the trial began: not checked.{no_stand_in}"
 
 
@@ -289,7 +289,7 @@ def _new_rhythm(state: RhythmState, at_s: float) -> str:
     was = (
         f"after {state.before.words} before the trial"
         if state.before is not None
-        else "and none was charted before the trial, so that it counts as new"
+        else "none was charted before the trial, so it counts as new"
     )
     one = state.charted == 1 or last is first
     since = "" if one else f" The latest is {last.words} ({age(at_s - last.at_s)})."

@@ -102,7 +102,7 @@ def fio2_remark(readings: Sequence[Reading], levels: Sequence[Level]) -> str:
     if all(known):
         return ""
     where = "any step" if not any(known) else "every step"
-    return f"FiO2 is not known at {where}, so whether it stayed the same cannot be said. "
+    return f"FiO2 is not known at {where}, so it is not known whether it stayed the same. "
 
 
 def unrecorded_remark(levels: Sequence[Level], trial: Trial) -> str:

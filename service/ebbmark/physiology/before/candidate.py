@@ -100,7 +100,7 @@ def finding_of(
         Documented.CONTRADICTORY: f"{is_there} The record says the opposite too: {is_not} It counts as present until "
         f"somebody settles it. {concept.says}",
         Documented.REFUTED: f"{is_not} Counts as refuted: {concept.words}." if not_there else is_not,
-        Documented.NOT_DOCUMENTED: f"{name}: not documented. It is not taken as absent.",
+        Documented.NOT_DOCUMENTED: f"{name}: not documented. That does not mean absent.",
     }[documented]
     words = f"{there}, counted as {concept.words}" if there else concept.words
     return Finding(concept, documented, sentence, words)
@@ -213,7 +213,7 @@ def assess_candidate(
     undocumented = [finding for finding in findings if finding.documented is Documented.NOT_DOCUMENTED]
     missing = [f"{one.ratio_name} by {one.definition}: {', '.join(one.missing)}" for one in classes if one.missing]
     missing += risk_missing
-    missing += [f"a word on {finding.concept.words}" for finding in undocumented]
+    missing += [finding.concept.words for finding in undocumented]
     known = {concept.slug for concept in concepts}
     standing = _standing(findings, risks, indications, unjudged)
     return Candidate(
@@ -273,14 +273,14 @@ def _sentence(
 ) -> str:
     found = [one for one in findings if one.counts]
     opening = {
-        Standing.CONTRAINDICATED: "What counts as a contraindication to raising PEEP is charted.",
-        Standing.HIGH_RISK: "What counts as high risk is charted or shows in the readings.",
+        Standing.CONTRAINDICATED: "A contraindication to raising PEEP is charted.",
+        Standing.HIGH_RISK: "High risk: charted, or shown by the readings.",
         Standing.CANNOT_JUDGE: _not_enough(findings, unjudged),
         Standing.NO_REASON_FOUND: "No reason for a trial was found in the readings.",
         Standing.NOTHING_DOCUMENTED_AGAINST: "Nothing that speaks against a trial is documented.",
     }[standing]
     undocumented = sum(one.documented is Documented.NOT_DOCUMENTED for one in findings)
-    rest = f" {undocumented} of {len(findings)} conditions are not documented and not taken as absent."
+    rest = f" {undocumented} of {len(findings)} conditions are not documented; that does not mean absent."
     # What a guideline makes of severity is not said in one breath with what speaks against.
     against = standing in (Standing.CONTRAINDICATED, Standing.HIGH_RISK)
     parts = [one.sentence for one in found] + [one.sentence for one in risks] + [one.sentence for one in doubts]

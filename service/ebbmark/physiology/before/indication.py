@@ -60,7 +60,7 @@ def by_severity(classes: Sequence[ArdsClass]) -> Indication:
     citation = "American Thoracic Society guideline update, Am J Respir Crit Care Med 2024;209:24-36"
     judged = [one for one in classes if one.oxygenation not in (None, Oxygenation.NOT_CLASSIFIED)]
     if not judged:
-        sentence = "Oxygenation cannot be classed, so whether severity speaks for higher PEEP cannot be said."
+        sentence = "Oxygenation cannot be classed, so it is not known whether severity speaks for higher PEEP."
         return Indication("moderate-or-severe", None, sentence, sentence, citation)
     gases = [one for one in judged if one.ratio_name == "P/F"]
     overruled = [one for one in judged if one.ratio_name != "P/F" and gases and one.age_s >= gases[0].age_s - BESIDE_S]

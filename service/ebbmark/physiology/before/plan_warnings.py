@@ -57,12 +57,12 @@ def peak_warnings(settings: Settings, limits: StopLimits, recruiting: bool) -> t
         )
     if settings.control is Control.VOLUME and not recruiting:
         said.append(
-            "Volume is controlled now, so the pressure above PEEP is what this volume takes at present and no setting. "
-            "It changes with compliance at every PEEP, and plateau pressure may come to lie above what is written "
-            "here: it is to be read at each step, on the way up too, and held against its limit."
+            "In volume control the pressure above PEEP is no setting: it follows from the volume and changes with "
+            "compliance at every PEEP. Plateau pressure may exceed what is written here: read it at each step, on the "
+            "way up too, and compare it with its limit."
         )
     if recruiting and settings.control is not Control.PRESSURE:
-        now = "Volume is controlled now" if settings.control is Control.VOLUME else "What is controlled now is not told"
+        now = "Volume is controlled now" if settings.control is Control.VOLUME else "The mode is not known"
         said.append(
             f"{now}; the steps of the way up set a pressure above PEEP, as pressure control does. In volume control "
             "that pressure follows from volume and compliance, and peak pressure rises with flow."
@@ -110,6 +110,6 @@ def _to_be_asked(candidate: Candidate, recruiting: bool) -> str:
     if not asked:
         return ""
     return (
-        f"Not documented, and not taken as absent: {'; '.join(asked)}. Each is to be answered at the bedside before "
-        "the first step."
+        f"Not documented (that does not mean absent): {'; '.join(asked)}. Answer each at the bedside before the first "
+        "step."
     )

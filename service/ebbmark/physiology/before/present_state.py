@@ -96,5 +96,5 @@ def present_state(readings: Sequence[Reading], *, at_s: float) -> PresentState:
     as_lowest = shown(lowest, at_s, how="as the lowest of the last hour") if fell and lowest is not None else None
     told = [one.sentence for one in (*found[:1], *([as_lowest] if as_lowest else []), *found[1:])]
     parts = [f"{'; '.join(told)}."] if told else []
-    parts += [f"Not shown, since not sent or too old: {', '.join(not_shown)}."] if not_shown else []
+    parts += [f"Not sent, or too old to show: {', '.join(not_shown)}."] if not_shown else []
     return PresentState(tuple(found), as_lowest, tuple(not_shown), " ".join(parts))

@@ -227,7 +227,7 @@ _SATURATION: Final = "SpO2 of the last hour"
 _HEART_RATE: Final = "heart rate of the last hour"
 _PH: Final = "pH of the last 12 hours"
 _PACO2: Final = "PaCO2 of the last 12 hours"
-_LOOKED_AT: Final = "an extreme to be looked at; how much it matters is for the person at the bedside."
+_LOOKED_AT: Final = "an extreme value; how much it matters is for the person at the bedside."
 _Q_SET: Final = Quantity.RESPIRATORY_RATE_SET
 _PASSIVE: Final = (
     "Plateau pressure and compliance hold for a passive patient only, so a trial now would say nothing sure of closing."

@@ -156,7 +156,7 @@ def _doubtful_last_step(readings: int, posterior: Posterior) -> str:
     count = "a single reading" if readings == 1 else f"{readings} readings"
     return (
         f"Only the last step fell, by {percent(fall)}{much} on {count}: closing, a leak, a disconnection, secretions "
-        "or an effort would all look so. The patient and the circuit have to be looked at, and only a further reading "
+        "or an effort would all look like this. Look at the patient and the circuit; only a further reading "
         "can show whether it lasts."
     )
 

@@ -72,7 +72,7 @@ _FIELDS: dict[str, dict[str, str]] = {
         "csrf": "as on the page",
         "identity": "of the answer that was shown",
         "with-report": "true for the report on one page",
-        "make-current": "true to let results stand again that were marked superseded",
+        "make-current": "true to make results current again that were marked superseded",
     },
     "/steps": {
         "csrf": "as on the page",

@@ -101,7 +101,7 @@ def running_view(answer: Answer, *, zone: tzinfo) -> RunningView:
     said = _CITED.sub(r"\1", plainly(answer.said[0]))
     lead, rest = first_sentence(said)
     return RunningView(
-        state="No way down yet" if move.value == Coded("not-started") else "Trial in progress",
+        state="PEEP not lowered yet" if move.value == Coded("not-started") else "Trial in progress",
         lead=lead,
         rest=rest,
         latest=f"{day_and_time(latest_s, zone)}, {ago(latest_s, now_s)}",

@@ -99,7 +99,9 @@ def zone_of(name: str) -> tzinfo:
 
 def plainly(sentence: str) -> str:
     """A sentence of an answer, with the page in place of the operation that it names."""
-    return sentence.replace("is read by $titrate-peep", "stands on the page Answer")
+    return sentence.replace(
+        "$titrate-peep reads a trial that has ended", "A trial that has ended stands on the page Answer"
+    )
 
 
 _MISSING: Final = (
