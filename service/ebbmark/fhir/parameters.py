@@ -118,7 +118,7 @@ _INPUTS: tuple[Parameter, ...] = (
         "boolean",
         0,
         "1",
-        "With write-back: whether the answer becomes current again where the record holds it marked superseded; the one "
+        "With write-back: whether an answer becomes current again where the record holds it marked superseded; the one "
         "that took its place is marked instead, unless it rests on newer inputs. False where absent, so that a late "
         "repeat brings nothing back.",
         "valueBoolean",
