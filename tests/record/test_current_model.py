@@ -143,15 +143,16 @@ class Model:
         self.most_faults = faults
         self.heeds_versions = heeds_versions
         self.client = _Client(SETTINGS, waiting=Waiting(_no_wait, noon))
-        self.transactions = [transaction_of(one) for one in answers]
+        self.transactions: list[Json] = [json.loads(transaction_of(one)) for one in answers]
         self.progress = cache(self._progress)
         self.carried_out = cache(self._carried_out)
         self.read = cache(self._read)
 
     def _progress(self, answer: int, told: tuple[Told, ...]) -> Request | WriteOutcome:
         """What a writer does next, after all that it was told."""
-        transaction = json.loads(self.transactions[answer])
-        work: Coroutine[Request, HttpAnswer, WriteOutcome] = write_current(transaction, record=self.client)
+        work: Coroutine[Request, HttpAnswer, WriteOutcome] = write_current(
+            self.transactions[answer], record=self.client
+        )
         try:
             request = work.send(None)  # type: ignore[arg-type]
             for one in told:
