@@ -43,7 +43,7 @@ def sent(case: dict[str, Any]) -> bytes:
         values = {name: value for name, value in one.items() if name != "minute"}
         rows.append(charted(stamp(one["minute"]), f"more-{place}", values))
     whole = json.dumps([*case.get("resources", ()), case.get("patient", {})])
-    *resources, about = json.loads(re.sub(r"minute:(-?\d+)", lambda found: stamp(float(found[1])), whole))
+    *resources, about = json.loads(re.sub(r"minute:(-?[\d.]+)", lambda found: stamp(float(found[1])), whole))
     return to_bytes(bundle({**patient(), **about}, height(), *rows_down(curve), *rows, *resources))
 
 

@@ -19,12 +19,18 @@ from typing import NamedTuple
 
 ROOT = Path(__file__).parents[3]
 PHYSIOLOGY = ROOT / "service" / "ebbmark" / "physiology"
-TARGETS = ("patient", "advice", "trial", "protocols.py")
+TARGETS = ("patient", "stop", "formulas", "advice", "trial", "protocols.py")
 TESTS = (
     "tests/patient",
     "tests/physiology/test_trial.py",
     "tests/physiology/test_advice.py",
     "tests/physiology/test_protocol_limits.py",
+    "tests/physiology/test_stopping.py",
+    "tests/physiology/test_safety.py",
+    "tests/physiology/test_mechanics.py",
+    "tests/physiology/test_gas_exchange.py",
+    "tests/physiology/test_body.py",
+    "tests/physiology/test_mechanical_power.py",
     "tests/world/test_predicted_body_weight.py",
 )
 SWAPS: dict[type[ast.cmpop], tuple[type[ast.cmpop], ...]] = {
