@@ -1,4 +1,4 @@
-"""The command line: serve, inspect, evaluate, account, replay, openapi. Argument parsing and exit codes only."""
+"""The command line: serve, inspect, evaluate, account, replay, review. Argument parsing and exit codes only."""
 
 from __future__ import annotations
 
@@ -22,6 +22,7 @@ from ebbmark.fhir.writing.account import account
 from ebbmark.fhir.writing.answer import read_answer
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.fhir.writing.write import write_bundle
+from ebbmark.review.command import add_commands
 from ebbmark.use_cases.questions import answer_request
 
 __all__ = ["main"]
@@ -142,6 +143,8 @@ def _parser() -> argparse.ArgumentParser:
         help="A256GCM: for cookies; default: ES384",
     )
     key.set_defaults(run=_new_key)
+
+    add_commands(commands, style=_style)
 
     described = commands.add_parser("openapi", help="print the OpenAPI document of the service")
     described.set_defaults(run=_openapi)
@@ -302,6 +305,12 @@ def _new_key(chosen: argparse.Namespace) -> int:
     made = new_cookie_key_set() if chosen.algorithm == "A256GCM" else new_key_set(chosen.algorithm)
     print(msgspec.json.encode(made).decode())
     return ANSWERED
+
+
+def _style() -> str:
+    from ebbmark.web.theme.files import STYLE
+
+    return STYLE.body.decode()
 
 
 def _openapi(_: argparse.Namespace) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -10,6 +11,9 @@ import pytest
 
 from ebbmark.keys import KeyRing, new_key_set, public_key_set, read_key_ring
 from ebbmark.review.hospital import FATES, Chances, PatientTruth, simulate_year
+from ebbmark.review.patients import Options
+from ebbmark.review.run import Reviewed, run
+from ebbmark.review.tables import Report, tables_of
 
 JANUARY_S = 1_735_689_600.0
 OFTEN = Chances(fates=(0.4, 0.2, 0.2, 0.2), no_height=0.15)
@@ -39,3 +43,27 @@ def year(tmp_path_factory: pytest.TempPathFactory) -> Year:
     assert {trial.fate for one in truth for trial in one.trials} == {*FATES, ""}
     assert not all(one.height for one in truth)
     return Year(folder / "record", truth, msgspec.json.encode(public_key_set(ring)))
+
+
+def one_thread() -> Executor:
+    return ThreadPoolExecutor(1)
+
+
+@pytest.fixture(scope="session")
+def options(year: Year) -> Options:
+    return Options(published_keys=year.published_keys, margin_cmh2o=4.0)
+
+
+@pytest.fixture(scope="session")
+def work(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("work")
+
+
+@pytest.fixture(scope="session")
+def reviewed(year: Year, options: Options, work: Path) -> Reviewed:
+    return run(year.record, work, options=options, start=one_thread)
+
+
+@pytest.fixture(scope="session")
+def report(reviewed: Reviewed, options: Options) -> Report:
+    return tables_of(reviewed, options=options, smallest=1, second_from="2025-07")

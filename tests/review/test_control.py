@@ -78,6 +78,14 @@ def test_points_on_the_median_do_not_count_and_few_points_give_no_signal() -> No
     assert (found.useful, found.longest, found.crossings, found.signal) == (6, 3, 1, False)
 
 
+def test_a_share_that_mostly_is_whole_and_falls_now_and_then_is_no_run() -> None:
+    now_and_then = runs_of([1.0, 1.0, 0.9] * 12)
+    from_some_day_on = runs_of([*[1.0] * 20, *[0.9, 0.8] * 8])
+
+    assert (now_and_then.longest, now_and_then.signal) == (2, False)
+    assert (from_some_day_on.longest, from_some_day_on.signal) == (20, True)
+
+
 def test_a_small_group_is_hidden_and_never_alone() -> None:
     assert hidden([40, 3, 12], 5) == (False, True, True)
     assert hidden([40, 3, 2], 5) == (False, True, True)

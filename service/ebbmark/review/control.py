@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby, pairwise
 from math import exp, lgamma, log, log1p, log2
-from statistics import median
+from statistics import fmean, median
 
 __all__ = ["FEWEST_POINTS", "INNER", "OUTER", "Runs", "funnel_limit", "hidden", "runs_of"]
 
@@ -52,8 +52,8 @@ class Runs:
     """What the rules find in one run chart.
 
     Attributes:
-        centre: the median.
-        useful: points that are not on the median.
+        centre: the median, or the mean where most points lie on the median.
+        useful: points that are not on the centre.
         longest: longest run of useful points on one side.
         longest_allowed: more is a signal.
         crossings: of the median.
@@ -88,7 +88,11 @@ def runs_of(values: Sequence[float], centre: float | None = None) -> Runs:
     Source: Anhøj and Olesen 2014: longest run above round(log2(n) + 3), crossings below the 5th centile of the binomial
     distribution with n - 1 trials and probability one half; n counts the points that are not on the median.
     """
-    centre = median(values) if centre is None else centre
+    if centre is None:
+        centre = median(values)
+        if 2 * sum(value == centre for value in values) > len(values):
+            # All others may lie on one side, as with a share that mostly is 100 %: that would be no run. Our choice.
+            centre = fmean(values)
     sides = [value > centre for value in values if value != centre]
     n = len(sides)
     longest = max((len(list(run)) for _, run in groupby(sides)), default=0)

@@ -15,6 +15,7 @@ from typing import cast
 import msgspec
 import numpy as np
 
+from ebbmark.fhir.hooks_concepts import OVERRIDE_REASONS
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.question import RequestContext
@@ -34,7 +35,7 @@ UNITS = ("North", "East", "South", "West", "Harbour")
 """Of the invented hospital; West charts no plateau pressure from September on: a change to be found."""
 FATES = ("same", "amended", "tampered", "signature-broken")
 FOLLOWED = {"North": 0.8, "East": 0.75, "South": 0.45, "West": 0.75, "Harbour": 0.7}
-REASONS = ("patient-condition", "local-protocol", "other", "")
+REASONS = (*(code for code, _, _ in OVERRIDE_REASONS), "other", "")
 YEAR_S = 365 * 86_400.0
 STEP_S = 120.0
 FROM_SEPTEMBER_S = 243 * 86_400.0
@@ -80,6 +81,7 @@ class TrialTruth:
         steps: of the decremental limb.
         plateau: whether plateau pressure was charted.
         gases: whether a blood gas was taken at each step.
+        card: what the log line of the card's feedback says, `accepted|` or `overridden|reason`; empty for none.
         fate: what became of the stored answer (one of FATES); empty where none was stored.
         suggested_cmh2o: by the stored answer.
         set_after_cmh2o, next_day_cmh2o: PEEP one hour and one day later.
@@ -90,6 +92,7 @@ class TrialTruth:
     steps: int
     plateau: bool
     gases: bool
+    card: str
     fate: str
     suggested_cmh2o: float | None
     set_after_cmh2o: float
@@ -158,6 +161,15 @@ def simulate_year(
             resources, told = simulate_patient(number, seed=seed, from_s=from_s, key=key, chances=chances)
             truth.write(msgspec.json.encode(asdict(told)) + b"\n")
             by_type: dict[str, list[bytes]] = {}
+            for told_of in (one for one in told.trials if one.card):
+                outcome, reason = told_of.card.split("|")
+                line = {
+                    "event": "cds-feedback",
+                    "at": instant(told_of.end_s + 900),
+                    "outcome": outcome,
+                    "reason": reason,
+                }
+                by_type.setdefault("cds-feedback", []).append(msgspec.json.encode(line))
             for one in resources:
                 if one["resourceType"] == "Device" and written.get("Device"):
                     continue  # the record holds the Device of one software version once
@@ -295,7 +307,11 @@ def _trial(
     for hours in AFTER_H:
         now = after if hours < 20 else next_day
         chart.row(end_s + 3600 * hours, peep=now, expired=volume, rate=22, **vitals)
-    return TrialTruth(start_s, end_s, len(limb), plateau, gases, fate, suggested, after, next_day)
+    card = ""
+    if suggested is not None and chance.random() < 0.6:
+        reason = "" if taken else REASONS[int(chance.integers(len(REASONS)))]
+        card = f"{'accepted' if taken else 'overridden'}|{reason}"
+    return TrialTruth(start_s, end_s, len(limb), plateau, gases, card, fate, suggested, after, next_day)
 
 
 def _answer(who: str, inputs: list[Json], at_s: float, key: SigningKey | None) -> tuple[list[Json], float | None]:

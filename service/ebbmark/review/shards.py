@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from hashlib import blake2b
 from pathlib import Path
-from typing import BinaryIO
+from typing import TYPE_CHECKING, BinaryIO
 from zlib import error as ZlibError
 
 import msgspec
@@ -23,7 +23,10 @@ import zstandard
 
 from ebbmark.fhir.naming import RESULT_SYSTEM
 
-__all__ = ["LONGEST_LINE", "Chunk", "Listed", "Shards", "chunks_of", "join", "scatter"]
+if TYPE_CHECKING:
+    from typing_extensions import Buffer
+
+__all__ = ["FEEDBACK", "LONGEST_LINE", "Chunk", "Listed", "Shards", "chunks_of", "join", "scatter"]
 
 LONGEST_LINE = 16_000_000
 """A longer line is listed and not read [bytes]. This project's choice."""
@@ -31,6 +34,8 @@ CHUNK_BYTES = 32_000_000
 ENDINGS = (".ndjson", ".jsonl", ".ndjson.gz", ".jsonl.gz", ".ndjson.zst", ".jsonl.zst")
 SHARED = frozenset({"Device", "DeviceMetric"})
 """Resources of no one patient that every part needs."""
+FEEDBACK = "cds-feedback|"
+"""Begins the count of log lines that tell what became of a card: outcome and reason follow."""
 LINES_VERSION = b"1"
 """Changes when the same lines would be sorted otherwise."""
 
@@ -62,7 +67,7 @@ class Shards:
     Attributes:
         files: file of lines for each part, with a digest of its bytes; the part `shared` is for all.
         listed: what was not used.
-        counts: lines read by resource type.
+        counts: lines read by resource type; log lines of feedback by outcome and reason.
     """
 
     files: dict[str, tuple[str, str]] = field(default_factory=dict)
@@ -85,7 +90,10 @@ class _Meta(msgspec.Struct):
 
 
 class _Line(msgspec.Struct):
-    resourceType: str
+    resourceType: str = ""
+    event: str = ""
+    outcome: str = ""
+    reason: str = ""
     id: str = ""
     subject: _Reference | None = None
     patient: _Reference | None = None
@@ -140,6 +148,13 @@ def _scattered(chunk: Chunk, into: Path, parts: int) -> Shards:
             read = msgspec.json.decode(line, type=_Line)
         except (UnicodeDecodeError, msgspec.DecodeError, RecursionError) as error:
             made.listed.append(Listed(chunk.file, place, _why(error)))
+            continue
+        if read.event == "cds-feedback" and not read.resourceType:
+            card = f"{FEEDBACK}{read.outcome[:20]}|{read.reason[:60]}"
+            made.counts[card] = made.counts.get(card, 0) + 1
+            continue
+        if not read.resourceType:
+            made.listed.append(Listed(chunk.file, place, "no resource of FHIR"))
             continue
         made.counts[read.resourceType] = made.counts.get(read.resourceType, 0) + 1
         whose = _patient(read)
@@ -239,7 +254,36 @@ def _opened(path: Path, *, raw: bool = False) -> BinaryIO:
         return path.open("rb")
     if path.suffix == ".gz":
         return io.BufferedReader(gzip.open(path, "rb"))
-    return io.BufferedReader(zstandard.ZstdDecompressor().stream_reader(path.open("rb"), closefd=True))
+    return io.BufferedReader(_Zstandard(path), 1 << 20)
+
+
+class _Zstandard(io.RawIOBase):
+    """The frames of a file one after another; the library's own reader ends without a word where a frame is cut."""
+
+    def __init__(self, path: Path) -> None:
+        self.file, self.left, self.frame = path.open("rb"), b"", zstandard.ZstdDecompressor().decompressobj()
+
+    def readable(self) -> bool:
+        return True
+
+    def close(self) -> None:
+        self.file.close()
+        super().close()
+
+    def readinto(self, into: Buffer, /) -> int:
+        target = memoryview(into).cast("B")
+        while not self.left:
+            if self.frame.eof:
+                packed = self.frame.unused_data or self.file.read(1 << 16)
+                self.frame = zstandard.ZstdDecompressor().decompressobj() if packed else self.frame
+                if not packed:
+                    return 0
+            elif not (packed := self.file.read(1 << 16)):
+                raise EOFError
+            self.left = self.frame.decompress(packed)
+        count = min(len(target), len(self.left))
+        target[:count], self.left = self.left[:count], self.left[count:]
+        return count
 
 
 def _lines(chunk: Chunk, listed: list[Listed]) -> Iterator[tuple[int, bytes]]:

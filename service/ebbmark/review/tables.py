@@ -6,7 +6,7 @@ Counts and shares only. Nothing here says that one thing caused another.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import duckdb
@@ -14,6 +14,7 @@ import duckdb
 from ebbmark.review.control import hidden, runs_of
 from ebbmark.review.patients import COLUMNS, Options
 from ebbmark.review.run import Reviewed
+from ebbmark.review.shards import FEEDBACK
 
 __all__ = ["KEPT_CMH2O", "Report", "Table", "tables_of", "write_tables"]
 
@@ -68,6 +69,10 @@ class Report:
     options: Options
     periods: str
     failed: int
+
+    def without_cases(self) -> Report:
+        """The same without any table that names single patients or answers."""
+        return replace(self, tables={name: one for name, one in self.tables.items() if name not in OF_SINGLE})
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,7 +205,7 @@ _TABLES = (
     _Asked(
         "cases",
         "Cases to look at",
-        """SELECT answer, patient, unit, ended, outcome, signature, where_first, findings FROM answers
+        """SELECT outcome, signature, unit, ended, where_first, findings, patient, answer FROM answers
         WHERE outcome NOT IN ('same', 'same-within-rounding') OR signature IN ('broken', 'covers-part')
         ORDER BY outcome, signature, ended, answer""",
         "Answers that do not follow from their inputs, whose inputs were amended, or whose signature does not fit.",
@@ -219,6 +224,8 @@ _TABLES = (
 )
 ROWS_ONLY = frozenset({"answers", "trials", "listed_lines"})
 """Tables that are written as files and not shown on the page."""
+OF_SINGLE = frozenset({"answers", "trials", "cases", "cases_other"})
+"""Tables that name single patients or answers."""
 
 SERIES = {
     "share answered with a number": "avg((outcome = 'suggested')::INTEGER)",
@@ -252,9 +259,9 @@ def tables_of(reviewed: Reviewed, *, options: Options, smallest: int, second_fro
         )
         database.execute("DELETE FROM listed WHERE why = ''")
         found = {one.name: _table(database, one, smallest) for one in _TABLES}
-        found["lines"] = Table(
-            "lines", "Lines read, by resource type", "", ("resource", "n"), tuple(reviewed.counts.items())
-        )
+        lines = {kind: n for kind, n in reviewed.counts.items() if not kind.startswith(FEEDBACK)}
+        found["lines"] = Table("lines", "Lines read, by resource type", "", ("resource", "n"), tuple(lines.items()))
+        found["cards"] = _cards(reviewed, smallest)
         found |= {one.name: one for one in _over_time(database, smallest)}
         if second_from:
             found["periods"] = _table(database, _periods(second_from), smallest)
@@ -288,6 +295,16 @@ def _sql_type(values: Sequence[Cell]) -> str:
     if kinds <= {int} and kinds:
         return "BIGINT"
     return "DOUBLE" if kinds <= {int, float} and kinds else "VARCHAR"
+
+
+def _cards(reviewed: Reviewed, smallest: int) -> Table:
+    told = [
+        (kind.split("|")[1], kind.split("|")[2], n) for kind, n in reviewed.counts.items() if kind.startswith(FEEDBACK)
+    ]
+    hide = hidden([n for *_, n in told], smallest)
+    rows = tuple((outcome, reason, None if gone else n) for (outcome, reason, n), gone in zip(told, hide, strict=True))
+    note = "CDS Hooks feedback: accepted, or overridden with which reason. Cards without feedback are not counted."
+    return Table("cards", "What became of cards", note, ("outcome", "reason", "n"), rows, sum(hide))
 
 
 def _table(database: duckdb.DuckDBPyConnection, asked: _Asked, smallest: int) -> Table:
@@ -335,9 +352,9 @@ def _over_time(database: duckdb.DuckDBPyConnection, smallest: int) -> list[Table
                 (name, len(values), runs.useful, round(runs.centre, 6), runs.longest, runs.longest_allowed,
                  runs.crossings, runs.crossings_needed, told)
             )  # fmt: skip
-    columns = ("series", "points", "useful", "median", "longest_run", "longest_allowed", "crossings",
+    columns = ("series", "points", "useful", "centre", "longest_run", "longest_allowed", "crossings",
                "crossings_needed", "finding")  # fmt: skip
-    note = "Rules of Anhøj and Olesen 2014: a run that is too long, or too few crossings of the median."
+    note = "Rules of Anhøj and Olesen 2014: a run that is too long, or too few crossings of the centre."
     return [found, Table("runs", "Change over time beyond chance", note, columns, tuple(rows))]
 
 

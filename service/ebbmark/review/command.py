@@ -1,0 +1,158 @@
+"""Two commands: `simulate-year` invents a hospital's year, `review` reports on a folder of a bulk export."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+
+import msgspec
+
+from ebbmark.keys import KeyFault, new_key_set, public_key_set, read_key_ring
+
+__all__ = ["add_commands"]
+
+DONE, USAGE, INCOMPLETE = 0, 2, 9
+"""Exit codes; INCOMPLETE: a report was written, and some of the work had to be given up."""
+SEAT = 24
+
+
+def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser], *, style: Callable[[], str]) -> None:
+    """Add both to the command line.
+
+    Args:
+        commands: of the parser.
+        style: gives the pages' stylesheet.
+    """
+    year = commands.add_parser(
+        "simulate-year",
+        help="invent a year of a hospital as NDJSON, with the truth beside it",
+        description="Writes FOLDER/record (NDJSON, as a bulk export gives it), FOLDER/truth.ndjson and "
+        "FOLDER/keys.json. Patients, lungs and numbers are invented. Same seed and key file, same patients.",
+    )
+    year.add_argument("folder", metavar="FOLDER", type=Path)
+    year.add_argument("--patients", type=int, default=200, help="default: 200, about 300 trials")
+    year.add_argument("--seed", type=int, default=1)
+    year.add_argument("--year", type=int, default=2025)
+    year.add_argument("--signing-key", type=Path, metavar="FILE", help="made by new-key; default: a new one, not kept")
+    year.set_defaults(run=_simulate)
+
+    review = commands.add_parser(
+        "review",
+        help="report on a folder of NDJSON: replay, trials, use, data quality, change over time",
+        description="Replays every stored answer, titrates every trial in the data, and writes a page and its tables. "
+        "Reads .ndjson, .ndjson.gz and .ndjson.zst. Begun again, it makes only what is missing or changed. "
+        "Needs the extra: pip install 'ebbmark[review]'.",
+        epilog="Exit codes: 0 done; 9 a report was written, but some parts had to be given up; 2 wrong usage.",
+    )
+    review.add_argument("folder", metavar="FOLDER", type=Path)
+    review.add_argument("--out", type=Path, required=True, metavar="REPORT", help="folder for the page and its tables")
+    review.add_argument("--work", type=Path, help="folder kept between runs; default: REPORT/work")
+    review.add_argument("--workers", type=int, default=2, help="processes on this machine; default: 2")
+    review.add_argument("--scheduler", metavar="ADDRESS", help="of a Dask cluster that sees the same files")
+    review.add_argument("--keys", type=Path, metavar="FILE", help="published keys, to check signatures with")
+    review.add_argument("--margin", type=float, default=3.0, help="of the other protocol [cmH2O]; default: 3")
+    review.add_argument("--fall", type=float, default=5.0, help="of compliance, of the other protocol [%%]; default: 5")
+    review.add_argument(
+        "--second-from", default="", metavar="YYYY-MM", help="compare the time before with that from then on"
+    )
+    review.add_argument("--smallest-group", type=int, default=5, help="smaller groups are not shown; default: 5")
+    review.add_argument("--pseudonym-key", type=Path, metavar="FILE", help="hash identifiers with what this file holds")
+    review.add_argument("--coarse-dates", action="store_true", help="give months in place of times")
+    review.add_argument(
+        "--without-cases", action="store_true", help="leave out every table that names single patients or answers"
+    )
+    review.add_argument("--record", default="", metavar="URL", help="base of the record, to which cases then link")
+    review.set_defaults(run=lambda chosen: _review(chosen, style))
+
+
+def _simulate(chosen: argparse.Namespace) -> int:
+    from ebbmark.review.hospital import simulate_year
+
+    file = chosen.signing_key
+    ring = read_key_ring([file.read_bytes() if file else msgspec.json.encode(new_key_set("ES384"))])
+    if isinstance(ring, KeyFault):
+        print(f"The key file {ring.value}.", file=sys.stderr)
+        return USAGE
+    from_s = datetime(chosen.year, 1, 1, tzinfo=UTC).timestamp()
+    for done in simulate_year(
+        chosen.folder, patients=chosen.patients, seed=chosen.seed, from_s=from_s, key=ring.keys[0]
+    ):
+        _bar("patients", done, chosen.patients)
+    (chosen.folder / "keys.json").write_bytes(msgspec.json.encode(public_key_set(ring)))
+    print(f"{chosen.folder}: {chosen.patients} invented patients.")
+    return DONE
+
+
+def _review(chosen: argparse.Namespace, style: Callable[[], str]) -> int:
+    try:
+        from ebbmark.review.page import page_of
+        from ebbmark.review.patients import Options
+        from ebbmark.review.run import dask_cluster, process_pool, run
+        from ebbmark.review.tables import tables_of, write_tables
+    except ModuleNotFoundError as missing:
+        print(f"{missing.name} is not installed: pip install 'ebbmark[review]'", file=sys.stderr)
+        return USAGE
+    wrong = _wrong(chosen)
+    if wrong:
+        print(wrong, file=sys.stderr)
+        return USAGE
+    options = Options(
+        margin_cmh2o=chosen.margin,
+        fall=chosen.fall / 100,
+        pseudonym_key=chosen.pseudonym_key.read_bytes() if chosen.pseudonym_key else b"",
+        coarse_dates=chosen.coarse_dates,
+        published_keys=chosen.keys.read_bytes() if chosen.keys else b"",
+    )
+    start = dask_cluster(chosen.scheduler) if chosen.scheduler else process_pool(chosen.workers)
+    reviewed = run(chosen.folder, chosen.work or chosen.out / "work", options=options, start=start, told=_bar)
+    report = tables_of(reviewed, options=options, smallest=chosen.smallest_group, second_from=chosen.second_from)
+    if chosen.without_cases:
+        report = report.without_cases()
+    write_tables(report, chosen.out / "tables")
+    page = chosen.out / "report.html"
+    page.write_text(
+        page_of(report, folder=chosen.folder.resolve().name, style=style(), record=chosen.record), encoding="utf-8"
+    )
+    for what, count in report.tables["overview"].rows:
+        print(f"{count:>10}  {what}")
+    print(
+        f"{page} and {len(report.tables)} tables beside it; {reviewed.made} of {len(reviewed.folders)} parts were made."
+    )
+    if reviewed.failed:
+        print(f"{reviewed.failed} pieces of the work were given up: see the page.", file=sys.stderr)
+        return INCOMPLETE
+    return DONE
+
+
+def _wrong(chosen: argparse.Namespace) -> str:
+    """Why this cannot be done; empty where it can."""
+    if not chosen.folder.is_dir():
+        return f"{chosen.folder} is no folder."
+    if not 0 < chosen.margin <= 10 or not 1 <= chosen.fall <= 30:
+        return "--margin takes 0 to 10 cmH2O, --fall 1 to 30 %."
+    for file in (chosen.keys, chosen.pseudonym_key):
+        if file is not None and not file.is_file():
+            return f"{file} cannot be read."
+    if chosen.record and not chosen.record.startswith(("https://", "http://")):
+        return "--record takes an address that begins with https:// or http://."
+    if chosen.second_from:
+        try:
+            datetime.strptime(chosen.second_from, "%Y-%m")  # noqa: DTZ007
+        except ValueError:
+            return "--second-from takes a month: YYYY-MM."
+    return ""
+
+
+_STEPS = {"scatter": "sort lines", "join": "join", "review_part": "review"}
+
+
+def _bar(step: str, done: int, total: int) -> None:
+    """A progress bar, where somebody looks on."""
+    if sys.stderr.isatty():
+        filled = SEAT * done // max(total, 1)
+        end = "\n" if done == total else ""
+        bar = f"{'█' * filled}{'░' * (SEAT - filled)}"
+        print(f"\r{_STEPS.get(step, step):<12}{bar} {done}/{total}", end=end, file=sys.stderr, flush=True)

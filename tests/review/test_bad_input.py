@@ -1,0 +1,192 @@
+"""Bad input is said and not silently lost: every line is used, or listed with its file and place."""
+
+from __future__ import annotations
+
+import gzip
+import os
+from collections import Counter
+from collections.abc import Callable
+from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from pathlib import Path
+
+import msgspec
+import pytest
+import zstandard
+
+from ebbmark.review import shards
+from ebbmark.review.patients import Options, rows_of_part
+from ebbmark.review.run import Reviewed, run
+from ebbmark.review.shards import Shards, chunks_of, scatter
+from review.conftest import Year
+
+PATIENT = b'{"resourceType":"Patient","id":"a","meta":{"versionId":"1"}}'
+
+
+def scattered(folder: Path, name: str, content: bytes) -> Shards:
+    (folder / "in").mkdir(exist_ok=True)
+    (folder / "in" / name).write_bytes(content)
+    (chunk,) = chunks_of(folder / "in")
+    return scatter(chunk, str(folder / "work"), 4)
+
+
+def told(found: Shards) -> list[tuple[int, str]]:
+    return [(one.place, one.why) for one in found.listed]
+
+
+def test_a_line_that_is_cut_is_listed_with_its_place_and_the_others_are_read(tmp_path: Path) -> None:
+    found = scattered(tmp_path, "a.ndjson", PATIENT + b"\n" + PATIENT[:20] + b"\n" + PATIENT + b"\n" + PATIENT[:-3])
+
+    cut, last = len(PATIENT) + 1, 2 * (len(PATIENT) + 1) + 21
+    assert told(found) == [(cut, "no whole JSON"), (last, "no whole JSON")]
+    assert found.counts == {"Patient": 2}
+
+
+def test_another_encoding_is_listed_and_a_mark_of_utf8_is_no_fault(tmp_path: Path) -> None:
+    latin = '{"resourceType":"Patient","id":"ü"}'.encode("latin-1")
+    utf16 = '{"resourceType":"Patient","id":"b"}'.encode("utf-16-le")
+
+    found = scattered(tmp_path, "a.ndjson", b"\xef\xbb\xbf" + PATIENT + b"\r\n" + latin + b"\n" + utf16 + b"\n")
+
+    assert [why for _, why in told(found)] == ["not UTF-8", "no whole JSON"]
+    assert found.counts == {"Patient": 1}
+
+
+def test_a_line_that_is_too_long_is_passed_over_in_pieces(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(shards, "LONGEST_LINE", 1000)
+
+    found = scattered(tmp_path, "a.ndjson", b"x" * 50_000 + b"\n" + PATIENT + b"\n" + b"y" * 1001)
+
+    assert [place for place, _ in told(found)] == [0, 50_002 + len(PATIENT)]
+    assert found.counts == {"Patient": 1}
+
+
+@pytest.mark.parametrize("size", [40, 61, 62, 100, 1000])
+def test_wherever_a_file_is_cut_into_chunks_every_line_is_read_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, size: int
+) -> None:
+    monkeypatch.setattr(shards, "CHUNK_BYTES", size)
+    lines = [PATIENT.replace(b'"a"', f'"p{number}"'.encode()) for number in range(12)]
+    (tmp_path / "a.ndjson").write_bytes(b"\n".join(lines))
+
+    found = [scatter(one, str(tmp_path / "work"), 4) for one in chunks_of(tmp_path)]
+
+    kept = [line for one in found for path, _ in one.files.values() for line in Path(path).read_bytes().splitlines()]
+    assert sorted(line.partition(b"\t")[2] for line in kept) == sorted(lines)
+
+
+@pytest.mark.parametrize(("name", "pack"), [("a.ndjson.gz", gzip.compress), ("a.ndjson.zst", zstandard.compress)])
+def test_a_packed_file_is_read_and_one_that_is_cut_is_listed(
+    tmp_path: Path, name: str, pack: Callable[[bytes], bytes]
+) -> None:
+    packed = pack(b"\n".join([PATIENT] * 3))
+
+    assert scattered(tmp_path, name, pack(PATIENT + b"\n") + packed).counts == {"Patient": 4}
+    assert "cannot be read to its end" in scattered(tmp_path, name, packed[: len(packed) - 9]).listed[-1].why
+
+
+def test_what_is_of_no_patient_and_of_no_answer_is_listed(tmp_path: Path) -> None:
+    other = b'{"resourceType":"Medication","id":"m"}\n{"event":"other"}\n[]\n{"resourceType":"Observation","id":"o"}'
+
+    assert [why for _, why in told(scattered(tmp_path, "a.ndjson", other))] == [
+        "of no patient",
+        "no resource of FHIR",
+        "no JSON object of FHIR",
+        "of no patient",
+    ]
+
+
+def test_a_resource_that_came_twice_counts_once_and_two_contents_under_one_version_count_not_at_all() -> None:
+    row = b'{"resourceType":"Observation","id":"o","meta":{"versionId":"1"},"status":"final"}'
+    other = row.replace(b"final", b"amended")
+    spaced = row.replace(b",", b", ")
+
+    def listed(*lines: bytes) -> Counter[object]:
+        return Counter(one["why"] for one in rows_of_part([b"a\t" + one for one in lines], [], Options()).listed)
+
+    assert listed(row, row) == {"sent twice, used once": 1}
+    assert listed(row, other) == {"two contents under one version, neither used": 2}
+    assert listed(row, spaced) == {}
+
+
+def test_a_version_that_comes_later_in_the_files_may_be_the_earlier_one(year: Year) -> None:
+    lines = [
+        line for path in year.record.glob("*.ndjson") for line in path.read_bytes().splitlines() if b"p0000000" in line
+    ]
+    keyed = [b"p0000000\t" + line for line in lines]
+
+    assert rows_of_part(keyed, [], Options()) == rows_of_part(keyed[::-1], [], Options())
+
+
+def test_what_changed_is_made_again_and_nothing_else(year: Year, tmp_path: Path) -> None:
+    folder = tmp_path / "in"
+    folder.mkdir()
+    for name, kind in (("Patient", b"Patient"), ("Encounter", b"Encounter")):
+        lines = b"".join(path.read_bytes() for path in sorted(year.record.glob(f"{name}.*")))
+        assert kind in lines
+        (folder / f"{name}.ndjson").write_bytes(lines)
+    first = run(folder, tmp_path / "work", options=Options(), start=lambda: ThreadPoolExecutor(1))
+    (folder / "more.ndjson").write_bytes(PATIENT + b"\n")
+
+    second = run(folder, tmp_path / "work", options=Options(), start=lambda: ThreadPoolExecutor(1))
+
+    assert first.made > 2
+    assert second.made == 1
+
+
+class _Breaking(ThreadPoolExecutor):
+    """An executor like a process pool whose worker is killed: everything not yet done breaks."""
+
+    kills = 0
+
+    def submit(self, function, /, *arguments, **named):  # type: ignore[no-untyped-def] # noqa: ANN001, ANN002, ANN003, ANN202
+        if function.__name__ == "review_part" and _Breaking.kills > 0:
+            _Breaking.kills -= 1
+
+            def killed() -> None:
+                raise BrokenProcessPool
+
+            return super().submit(killed)
+        return super().submit(function, *arguments, **named)
+
+
+def broken(year: Year, work: Path, kills: int) -> Reviewed:
+    _Breaking.kills = kills
+    return run(year.record, work, options=Options(), start=lambda: _Breaking(1))
+
+
+def test_after_a_worker_was_killed_nothing_is_missing_and_nothing_double(year: Year, tmp_path: Path) -> None:
+    whole = run(year.record, tmp_path / "whole", options=Options(), start=lambda: ThreadPoolExecutor(1))
+
+    found = broken(year, tmp_path / "work", 2)
+
+    assert found.failed == 0
+    assert [Path(one).name for one in found.folders] == [Path(one).name for one in whole.folders]
+
+
+def test_a_part_that_kills_every_worker_is_given_up_and_listed_and_the_next_run_makes_it(
+    year: Year, tmp_path: Path
+) -> None:
+    found = broken(year, tmp_path, 1000)
+
+    assert found.folders == ()
+    assert {one.why for one in found.listed} == {"given up: BrokenProcessPool"}
+    assert broken(year, tmp_path, 0).failed == 0
+
+
+def _die(_: object) -> None:
+    os._exit(9)
+
+
+def test_a_process_that_dies_is_what_the_executor_calls_broken() -> None:
+    executor: Executor
+    with ProcessPoolExecutor(1) as executor:
+        assert isinstance(executor.submit(_die, None).exception(), BrokenProcessPool)
+
+
+def test_feedback_of_cards_is_counted_by_outcome_and_reason(tmp_path: Path) -> None:
+    lines = [{"event": "cds-feedback", "outcome": "overridden", "reason": "other-peep-chosen"}] * 2
+
+    found = scattered(tmp_path, "log.ndjson", b"\n".join(map(msgspec.json.encode, lines)))
+
+    assert found.counts == {"cds-feedback|overridden|other-peep-chosen": 2}

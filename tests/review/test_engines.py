@@ -1,0 +1,63 @@
+"""The same tables, byte for byte, from a process pool and from a Dask cluster with two workers."""
+
+from __future__ import annotations
+
+import os
+import signal
+from collections.abc import Iterator
+from pathlib import Path
+
+import psutil
+import pytest
+from distributed import LocalCluster
+
+from ebbmark.review.patients import Options
+from ebbmark.review.run import Start, dask_cluster, process_pool, run
+from ebbmark.review.tables import tables_of, write_tables
+from review.conftest import Year
+
+pytestmark = [
+    pytest.mark.live,
+    pytest.mark.filterwarnings("default"),  # of the cluster's own machinery, none of ours
+]
+
+
+@pytest.fixture(scope="module")
+def cluster() -> Iterator[LocalCluster]:
+    with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as started:  # type: ignore[no-untyped-call]
+        yield started
+
+
+def written(year: Year, folder: Path, start: Start) -> dict[str, bytes]:
+    options = Options(published_keys=year.published_keys)
+    reviewed = run(year.record, folder / "work", options=options, start=start)
+    assert reviewed.failed == 0
+    write_tables(tables_of(reviewed, options=options, smallest=1), folder / "tables")
+    return {one.name: one.read_bytes() for one in sorted((folder / "tables").iterdir())}
+
+
+def test_a_process_pool_and_a_cluster_of_two_workers_give_the_same_bytes(
+    year: Year, cluster: LocalCluster, tmp_path: Path
+) -> None:
+    on_this_machine = written(year, tmp_path / "pool", process_pool(2))
+    on_a_cluster = written(year, tmp_path / "cluster", dask_cluster(cluster.scheduler_address))
+
+    assert len(on_this_machine) > 30
+    assert on_a_cluster == on_this_machine
+
+
+def test_a_worker_of_the_pool_that_is_killed_loses_and_doubles_nothing(year: Year, tmp_path: Path) -> None:
+    killed: list[int] = []
+
+    def told(step: str, *_: int) -> None:
+        if step == "review_part" and not killed:
+            # The workers are children of the fork server, which is a child of ours.
+            workers = [one for one in psutil.Process().children(recursive=True) if one.children() == []]
+            killed.append(max(workers, key=lambda one: one.memory_info().rss).pid)
+            os.kill(killed[0], signal.SIGKILL)
+
+    reviewed = run(year.record, tmp_path / "work", options=Options(), start=process_pool(2), told=told)
+
+    assert killed
+    assert reviewed.failed == 0
+    assert len({Path(one).name[:5] for one in reviewed.folders}) == len(reviewed.folders) == reviewed.made

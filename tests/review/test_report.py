@@ -1,0 +1,102 @@
+"""The page: whole in itself, every figure with its table, and hidden what is to be hidden."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import duckdb
+import pytest
+
+from ebbmark.cli import main
+from ebbmark.review.page import page_of
+from ebbmark.review.patients import Options
+from ebbmark.review.run import Reviewed
+from ebbmark.review.tables import Report, Table, tables_of, write_tables
+
+
+@pytest.fixture(scope="module")
+def page(report: Report) -> str:
+    return page_of(report, folder="record", style="p { color: black }")
+
+
+def test_the_page_loads_nothing_and_runs_nothing(page: str) -> None:
+    assert not re.search(r"<script|<link|<img|<iframe|src=|@import|url\(", page)
+    assert re.findall(r'href="([^"]+)"', page) == []
+
+
+def test_every_figure_has_a_title_and_stands_with_its_table(page: str) -> None:
+    sections = page.split("<section>")[1:-1]
+
+    assert any("<svg" in one for one in sections)
+    assert all("<table" in one for one in sections)
+    assert all('role="img" aria-label="' in one for one in re.findall(r"<svg[^>]*>", page))
+
+
+def test_the_page_says_what_it_does_not_say(page: str) -> None:
+    assert "Nothing here says that one thing caused another" in page
+    assert "not for passing on" in page
+
+
+def test_a_name_with_markup_stays_a_name(report: Report) -> None:
+    unit = "<script>alert(1)</script>"
+    outcomes = report.tables["outcomes"]
+    rows = tuple((unit, *row[1:]) for row in outcomes.rows)
+    named = replace(report, tables={**report.tables, "outcomes": replace(outcomes, rows=rows)})
+
+    assert "<script" not in page_of(named, folder="a<b", style="")
+
+
+def test_cases_link_to_the_answer_in_the_record(report: Report) -> None:
+    page = page_of(report, folder="record", style="", record="https://record.example/fhir/")
+
+    assert 'href="https://record.example/fhir/GuidanceResponse?identifier=https%3A%2F%2F' in page
+
+
+def test_without_cases_no_patient_and_no_answer_is_named(report: Report, tmp_path: Path) -> None:
+    passed_on = report.without_cases()
+    write_tables(passed_on, tmp_path)
+
+    assert "p0000" not in page_of(passed_on, folder="record", style="")
+    assert not any("p0000" in file.read_text() for file in tmp_path.glob("*.csv"))
+
+
+def test_a_unit_with_few_trials_is_named_without_its_numbers(reviewed: Reviewed, options: Options) -> None:
+    shown = tables_of(reviewed, options=options, smallest=1).tables["outcomes"]
+    hidden = tables_of(reviewed, options=options, smallest=4).tables["outcomes"]
+
+    sizes = dict(zip(shown.column("unit"), shown.column("n"), strict=True))
+    few = {unit for unit, n in sizes.items() if isinstance(n, int) and n < 4}
+    assert few
+    assert all(row[1:] == (None,) * (len(row) - 1) for row in hidden.rows if row[0] in few)
+
+
+def test_tables_are_written_as_csv_and_as_parquet_with_the_same_rows(report: Report, tmp_path: Path) -> None:
+    write_tables(report, tmp_path)
+
+    for name in ("trials", "use", "listed"):
+        columns, rows = report.tables[name].columns, report.tables[name].rows
+        found = duckdb.read_parquet(str(tmp_path / f"{name}.parquet"))
+        assert (tuple(found.columns), [tuple(row) for row in found.fetchall()]) == (columns, list(rows))
+        assert (tmp_path / f"{name}.csv").read_text().splitlines()[0] == ",".join(columns)
+
+
+def test_two_periods_add_up_to_the_whole(report: Report) -> None:
+    periods: Table = report.tables["periods"]
+
+    whole = sum(n for n in report.tables["outcomes"].column("n") if isinstance(n, int))
+    assert sum(n for n in periods.column("trials") if isinstance(n, int)) == whole
+
+
+def test_wrong_usage_is_told_in_a_sentence(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out = ["--out", str(tmp_path / "out")]
+
+    assert main(["review", str(tmp_path / "none"), *out]) == 2
+    assert main(["review", str(tmp_path), *out, "--margin", "40"]) == 2
+    assert main(["review", str(tmp_path), *out, "--second-from", "May"]) == 2
+    assert capsys.readouterr().err.splitlines() == [
+        f"{tmp_path / 'none'} is no folder.",
+        "--margin takes 0 to 10 cmH2O, --fall 1 to 30 %.",
+        "--second-from takes a month: YYYY-MM.",
+    ]
