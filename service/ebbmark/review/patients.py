@@ -38,6 +38,7 @@ from ebbmark.use_cases.from_record import BEFORE_AND_AFTER_S
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.use_cases.replay import replay
 from ebbmark.use_cases.titrate import titrate
+from ebbmark.views.sheet import report_pdf
 
 __all__ = ["COLUMNS", "Options", "Rows", "rows_of_part"]
 
@@ -53,7 +54,8 @@ WITHIN_S = 300.0
 
 COLUMNS: Mapping[str, Mapping[str, str]] = {
     "answers": {
-        "patient": "VARCHAR", "unit": "VARCHAR", "month": "VARCHAR", "ended": "VARCHAR", "answer": "VARCHAR",
+        "patient": "VARCHAR", "unit": "VARCHAR", "month": "VARCHAR", "ended": "VARCHAR", "operation": "VARCHAR",
+        "answer": "VARCHAR",
         "outcome": "VARCHAR", "amended": "BOOLEAN", "signature": "VARCHAR", "engine": "VARCHAR",
         "findings": "VARCHAR", "where_first": "VARCHAR",
     },
@@ -139,7 +141,8 @@ def _review(patient: str, held: list[Held], devices: list[Held], options: Option
     name = _pseudonym(patient, options)
     answered = list(_answers(name, own, inputs, newest, devices, stays, options))
     rows.answers += [row for row, _ in answered]
-    rows.trials += _trials(name, newest, [at_s for _, at_s in answered], stays, options, rows)
+    titrated = [at_s for row, at_s in answered if row["operation"] == TITRATE_PEEP.slug]
+    rows.trials += _trials(name, newest, titrated, stays, options, rows)
 
 
 _INPUTS = frozenset({"Patient", "Observation", "Condition", "MedicationAdministration"})
@@ -166,8 +169,6 @@ def _answers(
     for identity, parts in by_identity.items():
         stored = [("", msgspec.json.decode(one.line)) for one in newest_of(parts)]
         guidance: Json = next((one for _, one in stored if one.get("resourceType") == "GuidanceResponse"), {})
-        if not str(guidance.get("moduleUri", "/titrate-peep")).endswith("/titrate-peep"):
-            continue  # an answer to another question, which no replay is for
         at = seconds(str(guidance.get("occurrenceDateTime", "")))
         at_s = at if isinstance(at, float) else 0.0
         stored += [("", one) for one in _software_of(guidance, devices)]
@@ -175,6 +176,7 @@ def _answers(
             "patient": name,
             "unit": unit_at(stays, at_s),
             **_when(at_s, options),
+            "operation": str(guidance.get("moduleUri", "")).rpartition("/")[2],
             "answer": _pseudonym(identity, options),
             **_replayed(stored, given, current, at_s, options),
         }
@@ -198,7 +200,7 @@ def _replayed(
 ) -> Row:
     try:
         # Only the age of the trial follows from the instant, and no replay compares it.
-        found = replay(stored, given, RequestContext(at_s + DAY_S), current=current)
+        found = replay(stored, given, RequestContext(at_s + DAY_S), current=current, render=_page)
         signature = verify(stored, _keys_of(options)).verified.value
     except NotAnAnswer:
         nothing: Row = {"outcome": "not-an-answer", "amended": False, "signature": "", "engine": ""}
@@ -215,6 +217,10 @@ def _replayed(
         "findings": ", ".join(f"{kind} {count}" for kind, count in sorted(kinds.items())),
         "where_first": wrong[0].path if wrong else "",
     }
+
+
+def _page(answer: Answer, at_s: float) -> bytes:
+    return report_pdf(answer, recorded_s=at_s)
 
 
 def _trials(

@@ -115,7 +115,7 @@ _TABLES = (
     _Asked(
         "replay",
         "Do stored answers still follow from their inputs?",
-        "SELECT outcome, signature, count(*) AS n FROM answers GROUP BY ALL ORDER BY ALL",
+        "SELECT operation, outcome, signature, count(*) AS n FROM answers GROUP BY ALL ORDER BY ALL",
         "same: every value, byte for byte. same-within-rounding: computed by another engine. inputs-amended: an input "
         "was changed after the answer. different: a value of the answer does not follow from its inputs.",
     ),
@@ -205,7 +205,7 @@ _TABLES = (
     _Asked(
         "cases",
         "Cases to look at",
-        """SELECT outcome, signature, unit, ended, where_first, findings, patient, answer FROM answers
+        """SELECT operation, outcome, signature, unit, ended, where_first, findings, patient, answer FROM answers
         WHERE outcome NOT IN ('same', 'same-within-rounding') OR signature IN ('broken', 'covers-part')
         ORDER BY outcome, signature, ended, answer""",
         "Answers that do not follow from their inputs, whose inputs were amended, or whose signature does not fit.",
