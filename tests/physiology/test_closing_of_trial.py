@@ -80,3 +80,33 @@ def test_a_fall_after_the_circuit_was_open_is_no_closing() -> None:
 
     assert any(seen.slug == "disconnection" for seen in trial.observed)
     assert closing_for(trial, opened, DEFAULT_PROTOCOL)[0].verdict is Verdict.INDETERMINATE
+
+
+def without(readings: list[Reading], *steps: int) -> list[Reading]:
+    """The same chart with PEEP alone charted at some steps."""
+    return [each for each in readings if each.quantity is Quantity.PEEP_SET or each.source // 10 not in steps]
+
+
+def test_a_step_without_compliance_directly_above_closing_may_be_where_it_lies() -> None:
+    readings = charted(Quantity.PLATEAU_PRESSURE)
+    whole = closing_of(read(readings), DEFAULT_PROTOCOL)
+    assert whole.peep_cmh2o == 20.0 - 2.0 * 4
+
+    closing = closing_of(read(without(readings, 3)), DEFAULT_PROTOCOL)
+
+    assert closing.verdict is Verdict.INDETERMINATE
+    assert closing.peep_cmh2o is None
+    assert "no usable compliance at 14 cmH2O: closing may lie there, and so higher" in closing.reason
+
+
+def test_a_lone_step_without_compliance_elsewhere_leaves_closing_as_it_is() -> None:
+    closing = closing_of(read(without(charted(Quantity.PLATEAU_PRESSURE), 1)), DEFAULT_PROTOCOL)
+
+    assert closing.peep_cmh2o == 20.0 - 2.0 * 4
+
+
+def test_two_neighbouring_steps_without_compliance_above_may_hide_where_compliance_was_best() -> None:
+    closing = closing_of(read(without(charted(Quantity.PLATEAU_PRESSURE), 1, 2)), DEFAULT_PROTOCOL)
+
+    assert closing.verdict is Verdict.INDETERMINATE
+    assert "closing may lie there" in closing.reason

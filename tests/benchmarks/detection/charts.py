@@ -27,7 +27,7 @@ from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial as ReadTrial
 
 __all__ = ["CHARTS", "PLAIN_CHARTS", "VOID_CHART", "Chart", "ChartTrial"]
-__all__ += ["ask_chart", "draw_chart_trials", "estimate_chart", "shown"]
+__all__ += ["ask_chart", "draw_chart_trials", "estimate_chart", "open_circuit_seen", "shown"]
 
 START_S = 1_700_000_000.0
 STEP_S = 240.0
@@ -183,6 +183,13 @@ def estimate_chart(trial: Trial) -> Closing | None:
     assert isinstance(trial, ChartTrial)
     read = read_trial(trial.readings, DEFAULT_PROTOCOL)
     return closing_of(read, DEFAULT_PROTOCOL) if isinstance(read, ReadTrial) else None
+
+
+def open_circuit_seen(trial: Trial) -> bool:
+    """Whether an open circuit is named, on which no number is given (a check of the patient, not of the estimate)."""
+    assert isinstance(trial, ChartTrial)
+    read = read_trial(trial.readings, DEFAULT_PROTOCOL)
+    return isinstance(read, ReadTrial) and any(seen.slug == "disconnection" for seen in read.observed)
 
 
 def ask_chart(trial: ChartTrial) -> Outcome:

@@ -1,16 +1,20 @@
 """From a trial to its closing pressure: the one way, whoever asks.
 
-The kind of compliance is always part of the estimate; whether the circuit was open is a check of `patient`. Nothing
-outside this package may reach the estimator by itself (an import contract).
+The kind of compliance and steps missing from the curve are always part of the estimate; whether the circuit was open is
+a check of `patient`. Nothing outside this package may reach the estimator by itself (an import contract).
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
+from itertools import pairwise
+
 from ebbmark.physiology.closing.closing import FEWEST_STEPS, estimate_closing
-from ebbmark.physiology.closing.estimate import Closing, CurveStep
+from ebbmark.physiology.closing.estimate import Closing, CurveStep, Evidence, Verdict
 from ebbmark.physiology.closing.stopping import closing_passed
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.trial.steps import Trial
+from ebbmark.physiology.wording import level
 
 __all__ = ["closing_of", "curve_of", "passed_along"]
 
@@ -24,8 +28,20 @@ def closing_of(trial: Trial, protocol: Protocol) -> Closing:
 
     Source: see `closing`.
     """
-    return estimate_closing(
+    closing = estimate_closing(
         curve_of(trial), fall=protocol.fall, dynamic=not trial.kind.static, total_peep_known=trial.total_peep_known
+    )
+    reason = "" if closing.peep_cmh2o is None else _missing_above(closing.peep_cmh2o, trial)
+    if not reason:
+        return closing
+    return replace(
+        closing,
+        verdict=Verdict.INDETERMINATE,
+        peep_cmh2o=None,
+        interval_cmh2o=None,
+        shape=None,
+        evidence=Evidence.WEAK,
+        reason=reason,
     )
 
 
@@ -72,3 +88,22 @@ def passed_along(trial: Trial, protocol: Protocol) -> tuple[float | None, ...]:
         else None
         for count in range(1, len(curve) + 1)
     )
+
+
+def _missing_above(closing_cmh2o: float, trial: Trial) -> str:
+    """Say that closing may lie at a tested step that is missing from the curve, and so higher than the step named.
+
+    That is so where the step directly above the one named is missing, or two neighbouring steps anywhere above it,
+    where compliance may have been best unseen.
+    """
+    used = [step.peep_cmh2o for step in trial.steps]
+    missing = [seen.peep_cmh2o for seen in trial.observed if seen.slug == "step-without-compliance"]
+    for above, below in pairwise(used[: used.index(closing_cmh2o) + 1]):
+        between = [peep for peep in missing if below < peep < above]
+        if len(between) > 1 or (between and below == closing_cmh2o):
+            return (
+                f"Between {level(above)} and {level(below)} cmH2O the trial has no usable compliance at "
+                f"{' and '.join(map(level, between))} cmH2O: closing may lie there, and so higher than the "
+                f"{level(closing_cmh2o)} cmH2O that the other steps would give."
+            )
+    return ""
