@@ -14,11 +14,11 @@ import msgspec
 
 from ebbmark import __version__
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.operations import TITRATE_PEEP
+from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, status_of
 from ebbmark.fhir.reading.charted_steps import COLUMNS, read_charted_steps
 from ebbmark.fhir.reading.question import RequestContext
-from ebbmark.fhir.writing.account import account
+from ebbmark.fhir.writing.account import account_of
 from ebbmark.fhir.writing.answer import read_answer
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.fhir.writing.write import write_bundle
@@ -73,10 +73,12 @@ def _parser() -> argparse.ArgumentParser:
 
     evaluate = commands.add_parser(
         "evaluate",
-        help="read one trial from a file",
-        description="Reads a FHIR R4 Bundle or Parameters (JSON), or a CSV table of steps. Columns of the table: "
+        help="answer a question about data in a file",
+        description="Answers an operation from a FHIR R4 Bundle or Parameters (JSON), or a titration from a CSV table "
+        "of steps. Columns of the table: "
         f"time (ISO 8601 with zone; optional), height_cm, sex, {', '.join(COLUMNS)}.",
-        epilog="Exit codes: 0 a PEEP is suggested; 3 answered without a suggestion; 4 the input cannot be read; "
+        epilog="Exit codes: 0 a PEEP is suggested, or another operation answered; 3 a titration without a suggestion; "
+        "4 the input cannot be read; "
         "5 it can be read but not used; 2 wrong usage.",
     )
     evaluate.add_argument("file", metavar="FILE", help="a file, or - for standard input")
@@ -86,6 +88,10 @@ def _parser() -> argparse.ArgumentParser:
     evaluate.add_argument(
         "--plot", type=_plot_file, metavar="FILE", help="draw the answer to a file: .svg, .png or .pdf by its name"
     )
+    evaluate.add_argument(
+        "--operation", choices=tuple(BY_SLUG), default=TITRATE_PEEP.slug, help="the question; default: titrate-peep"
+    )
+    evaluate.add_argument("--report", type=Path, metavar="FILE", help="write the answer to a file as a report (PDF)")
     evaluate.set_defaults(run=_evaluate)
 
     looked = commands.add_parser(
@@ -163,19 +169,27 @@ def _evaluate(chosen: argparse.Namespace) -> int:
         remarks = [] if steps.timed else [UNTIMED]
         body = steps.bundle
     context = _context()
-    recommendation = answer_request(TITRATE_PEEP, body, context)
+    answer = answer_request(BY_SLUG[chosen.operation], body, context)
+    titrated = answer.titrated
     if chosen.plot is not None:
-        _plot(recommendation, chosen.plot)
-    bundle = write_bundle(recommendation, recorded_s=context.at_s)
-    answer = read_answer(bundle)
-    if chosen.format == "fhir":
+        if titrated is None:
+            print("--plot draws a titration; --report shows the answer to any operation.", file=sys.stderr)
+            return USAGE
+        _plot(answer, chosen.plot)
+    if chosen.report is not None:
+        # Takes a while to load.
+        from ebbmark.views.sheet import report_pdf
+
+        _write(chosen.report, report_pdf(answer, recorded_s=context.at_s))
+    bundle = write_bundle(answer, recorded_s=context.at_s)
+    if chosen.format == "fhir" or (chosen.format == "json" and titrated is None):
         print(msgspec.json.format(msgspec.json.encode(bundle), indent=2).decode())
     elif chosen.format == "json":
-        plain = {**dataclasses.asdict(answer), "remarks": remarks}
+        plain = {**dataclasses.asdict(read_answer(bundle)), "remarks": remarks}
         print(msgspec.json.format(msgspec.json.encode(plain), indent=2).decode())
     else:
-        print(account(answer, remarks=remarks), end="")
-    return ANSWERED if answer.suggested_peep_cmh2o is not None else NO_SUGGESTION
+        print(account_of(bundle, remarks=remarks), end="")
+    return ANSWERED if titrated is None or titrated.advice.suggested_peep_cmh2o is not None else NO_SUGGESTION
 
 
 def _inspect(chosen: argparse.Namespace) -> int:
@@ -226,8 +240,12 @@ def _plot(recommendation: Answer, file: Path) -> None:
     from ebbmark.views.picture import draw
 
     picture = draw(figure_of(recommendation), form=PLOT_ENDINGS[file.suffix.lower()])
+    _write(file, picture)
+
+
+def _write(file: Path, content: bytes) -> None:
     try:
-        file.write_bytes(picture)
+        file.write_bytes(content)
     except OSError as error:
         print(f"{file}: {error.strerror}", file=sys.stderr)
         raise SystemExit(USAGE) from None
@@ -236,7 +254,7 @@ def _plot(recommendation: Answer, file: Path) -> None:
 def _account(chosen: argparse.Namespace) -> int:
     try:
         bundle = msgspec.json.decode(_bytes_of(chosen.file), type=dict[str, object])
-        text = account(read_answer(bundle))
+        text = account_of(bundle)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError, NotAnAnswer) as error:
         why = f": {error}" if isinstance(error, NotAnAnswer) else ""
         sentence = f"The file is not an answer Bundle of this service{why}."

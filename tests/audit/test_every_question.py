@@ -5,14 +5,17 @@ from __future__ import annotations
 import asyncio
 from datetime import datetime
 from functools import cache
+from pathlib import Path
 
 import pytest
 import respx
+from pypdf import PdfReader
 
 from audit.test_signature import KEY, PUBLISHED
 from bedside_builders import body_of, condition, parameter, rows_down, stamp
 from ebbmark.audit.signature import Verified, verify
 from ebbmark.audit.stored_answer import needs_of
+from ebbmark.cli import main
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.reading.question import RequestContext
@@ -111,3 +114,18 @@ def test_a_value_that_was_changed_afterwards_is_found(slug: str) -> None:
     stored[place] = (stored[place][0], {**stored[place][1], "note": [{"text": "Something else."}]})
 
     assert not replayed(slug, stored).same
+
+
+@pytest.mark.parametrize("slug", EVERY)
+def test_the_command_line_tells_and_prints_every_answer(
+    slug: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    resources, given, now = EVERY[slug]
+    request, page = tmp_path / "request.json", tmp_path / "page.pdf"
+    request.write_bytes(body_of(resources, [*given, parameter("as-of", now)]))
+
+    assert main(["evaluate", str(request), "--operation", slug, "--report", str(page)]) in (0, 3)
+
+    told, printed = capsys.readouterr().out, PdfReader(page)
+    assert " ".join(answered(slug).said[0].split()[:6]) in " ".join(told.split())
+    assert "".join(printed.pages[0].extract_text().split())

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from textwrap import wrap
 
-from ebbmark.fhir.writing.answer import FlatAnswer, Issue
+import msgspec
+
+from ebbmark.fhir.writing.answer import FlatAnswer, Issue, read_answer
+from ebbmark.fhir.writing.frame import operation_url
+from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of
 from ebbmark.fhir.writing.tables import Table, patient_table, places_by_text, plain, step_table, what_if_table
 
-__all__ = ["account"]
+__all__ = ["account_of"]
 
 WIDTH = 100
 MOST_NAMED = 3
@@ -23,6 +27,99 @@ def account(answer: FlatAnswer, *, remarks: Sequence[str] = ()) -> str:
         remarks: sentences of the caller to put first.
     """
     return "\n".join(_lines(answer, remarks)) + "\n"
+
+
+class _Coded(msgspec.Struct):
+    text: str = ""
+
+
+class _Number(msgspec.Struct):
+    value: float
+    unit: str = ""
+
+
+class _Text(msgspec.Struct):
+    text: str = ""
+
+
+class _Issue(msgspec.Struct):
+    severity: str = ""
+    details: _Text = msgspec.field(default_factory=_Text)
+    expression: list[str] = []
+
+
+class _Resource(msgspec.Struct, rename="camel"):
+    resource_type: str
+    module_uri: str = ""
+    request_identifier: dict[str, str] = {}
+    title: str = ""
+    description: str = ""
+    code: _Coded = msgspec.field(default_factory=_Coded)
+    note: list[_Text] = []
+    value_quantity: _Number | None = None
+    value_codeable_concept: _Coded | None = None
+    value_boolean: bool | None = None
+    value_integer: int | None = None
+    severity: str = ""
+    detail: str = ""
+    issue: list[_Issue] = []
+
+
+def account_of(bundle: Mapping[str, object], *, remarks: Sequence[str] = ()) -> str:
+    """The answer to any question as text.
+
+    Args:
+        bundle: the answer.
+        remarks: sentences of the caller to put first.
+
+    Raises:
+        NotAnAnswer: it is none of this service.
+    """
+    try:
+        resources = [msgspec.convert(one, _Resource) for _, one in resources_of(bundle)]
+    except msgspec.ValidationError as error:
+        raise NotAnAnswer("a result, or an element of one, is missing or of another type") from error
+    guidance = next((one for one in resources if one.resource_type == "GuidanceResponse"), None)
+    if guidance is None or guidance.module_uri == operation_url("titrate-peep"):
+        return account(read_answer(bundle), remarks=remarks)
+    return "\n".join(_of_question(guidance, resources, remarks)) + "\n"
+
+
+def _of_question(guidance: _Resource, resources: Sequence[_Resource], remarks: Sequence[str]) -> Iterator[str]:
+    for remark in remarks:
+        yield from wrap(remark, WIDTH)
+    yield from _heading("Answer")
+    for note in guidance.note:
+        yield from _item(note.text)
+    for title, kind, told in (
+        ("Warnings for this patient", "DetectedIssue", lambda one: f"{one.severity or 'not graded'}: {one.detail}"),
+        ("Plan", "CarePlan", lambda one: f"{one.title}. {one.description}"),
+        ("What was found", "Observation", _found),
+    ):
+        of_kind = [one for one in resources if one.resource_type == kind]
+        if of_kind:
+            yield from _heading(title)
+        for one in of_kind:
+            yield from _item(told(one))
+    issues = [one for each in resources if each.resource_type == "OperationOutcome" for one in each.issue]
+    yield from _heading("How the input was read")
+    yield from _issues([Issue(one.severity, one.details.text, (one.expression or [""])[0]) for one in issues])
+    yield ""
+    yield f"Ebbmark, answer {guidance.request_identifier.get('value', '')[:16]}"
+
+
+def _found(one: _Resource) -> str:
+    """One Observation: what it is, its value and its remark."""
+    value = ""
+    if one.value_quantity is not None:
+        value = f": {one.value_quantity.value:g} {one.value_quantity.unit}".removesuffix(" 1")
+    elif one.value_codeable_concept is not None:
+        value = f": {one.value_codeable_concept.text}"
+    elif one.value_boolean is not None:
+        value = ": yes" if one.value_boolean else ": no"
+    elif one.value_integer is not None:
+        value = f": {one.value_integer}"
+    return " ".join([f"{one.code.text}{value}.", *[note.text for note in one.note]])
 
 
 def _lines(answer: FlatAnswer, remarks: Sequence[str]) -> Iterator[str]:
