@@ -31,7 +31,14 @@ from ebbmark.fhir.reading.codes import CodeRow, HeightKind, SexKind, is_rhythm
 from ebbmark.physiology.readings import Quantity
 from ebbmark.record.client import RecordClient
 from ebbmark.record.fetch import Fetched, with_changes
-from ebbmark.record.observations import NO_COMPONENTS, each_once, limits_of, remarks_of, search_observations
+from ebbmark.record.observations import (
+    NO_COMPONENTS,
+    each_once,
+    is_searched,
+    limits_of,
+    remarks_of,
+    search_observations,
+)
 from ebbmark.record.post_filter import Filtered, moment_of, post_filter, several_sources, subject_of
 from ebbmark.record.record_query import RecordQuery
 from ebbmark.record.search import (
@@ -114,7 +121,7 @@ def part_tokens(part: Part, table: Mapping[tuple[str, str], CodeRow]) -> list[st
         return part in (Part.CIRCULATION if meaning in _CIRCULATION else Part.MECHANICS, Part.PANELS)
 
     changes = [*CHANGE_CODES] if part in (Part.MECHANICS, Part.PANELS) else []
-    keys = {*[key for key, row in table.items() if wanted(row)], *changes}
+    keys = {*[key for key, row in table.items() if is_searched(key, row) and wanted(row)], *changes}
     return sorted(f"{system}|{code}" for system, code in keys)
 
 
