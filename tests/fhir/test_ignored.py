@@ -87,11 +87,12 @@ IGNORED: list[tuple[str, Reason, str, list[Json]]] = [
     ("a body weight", Reason.NOT_USED, PATH, [odd(80.0, code=f"{LOINC}|29463-7", unit="kg")]),
     ("an Encounter", Reason.NOT_USED, PATH, [{"resourceType": "Encounter", "id": "e1", "status": "finished"}]),
     (
-        "a contained Observation",
+        "a contained Patient",
         Reason.NOT_USED,
         f"{PATH}.contained[0]",
-        [odd(contained=[{"resourceType": "Observation", "status": "final", "code": {"text": "Plateau"}}])],
+        [odd(contained=[{"resourceType": "Patient", "id": "x"}])],
     ),
+    ("of a focus that is not its subject", Reason.OTHER_SUBJECT, PATH, [odd(focus=[{"reference": "RelatedPerson/7"}])]),
     ("a group", Reason.GROUP, PATH, [odd(None, hasMember=[{"reference": "Observation/1"}])]),
     ("no value", Reason.NO_VALUE, PATH, [odd(None)]),
     ("an absent value", Reason.DATA_ABSENT, PATH, [odd(None, dataAbsentReason=UNSURE)]),
@@ -112,7 +113,7 @@ IGNORED: list[tuple[str, Reason, str, list[Json]]] = [
     ("a time that is none", Reason.INVALID_TIME, PATH, [odd(when="2026-03-01T25:00:00Z")]),
     ("a time before the calendar begins", Reason.INVALID_TIME, PATH, [odd(when="0001-01-01T00:00:00+10:00")]),
     ("a time in words", Reason.INVALID_TIME, PATH, [odd(when="ten past ten")]),
-    ("a Timing", Reason.TIMING, PATH, [odd(effectiveDateTime=None, effectiveTiming={"event": [at(1)]})]),
+    ("a Timing", Reason.TIMING, PATH, [odd(effectiveDateTime=None, effectiveTiming={"event": [at(1), at(2)]})]),
     ("a period without start", Reason.PERIOD, PATH, [odd(effectiveDateTime=None, effectivePeriod={"end": at(55)})]),
     (
         "a period that ends before it starts",

@@ -120,7 +120,7 @@ REFUSED: list[tuple[str, ProblemKind, str, bytes]] = [
         "Bundle.entry[0].resource.status",
         trial_with(observation("peep-set", 10.0, status="done")),
     ),
-    ("a document", ProblemKind.BUNDLE_TYPE, "Bundle.type", to_bytes(trial_bundle(kind="document"))),
+    ("a message", ProblemKind.BUNDLE_TYPE, "Bundle.type", to_bytes(trial_bundle(kind="message"))),
     ("an unknown parameter", ProblemKind.UNKNOWN_PARAMETER, "Parameters.parameter[1].name", asking(peep="high")),
     (
         "a parameter twice",

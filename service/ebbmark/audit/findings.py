@@ -177,7 +177,8 @@ def of_inputs(claims: Claims, given: Iterable[tuple[str, Json]], current: Mappin
     for _, one in given:
         plain, _, version = versioned(one).partition("/_history/")
         versions.setdefault(plain, set()).add(version)
-    for reference in claims.inputs:
+    # What is contained is there where its container is (R4 references.html#contained).
+    for reference in dict.fromkeys([one.partition("#")[0] for one in claims.inputs]):
         plain, _, version = reference.partition("/_history/")
         there = versions.get(plain, set())
         other = "" if version in there else next((one for one in sorted(there) if one), "")

@@ -229,7 +229,8 @@ def needs_of(stored: Iterable[tuple[str, Json]]) -> Needs:
     answer = stored_answer(stored)
     subject = answer.form.parts.get("guidance", {}).get("subject")
     reference = subject.get("reference") if isinstance(subject, Mapping) else ""
-    inputs = dict.fromkeys([*answer.claims.inputs, *left_out_inputs(answer.form)])
+    named = [*answer.claims.inputs, *left_out_inputs(answer.form)]
+    inputs = dict.fromkeys([one.partition("#")[0] for one in named])
     return Needs(reference if isinstance(reference, str) else "", tuple(inputs))
 
 

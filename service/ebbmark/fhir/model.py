@@ -20,9 +20,11 @@ __all__ = [
     "Codeable",
     "Coding",
     "Component",
+    "Composition",
     "ConceptMap",
     "Condition",
     "DeviceMetric",
+    "DiagnosticReport",
     "Dosage",
     "Entry",
     "EntryRequest",
@@ -178,6 +180,7 @@ class Observation(msgspec.Struct, frozen=True, gc=False, kw_only=True, tag_field
     status: str
     code: Codeable
     subject: Reference | None = None
+    focus: list[Reference] = []
     encounter: Reference | None = None
     effectiveDateTime: str = ""
     effectivePeriod: Period | None = None
@@ -198,6 +201,25 @@ class Observation(msgspec.Struct, frozen=True, gc=False, kw_only=True, tag_field
     device: Reference | None = None
     hasMember: Any = None
     component: list[Component] = []
+
+
+class DiagnosticReport(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", tag="DiagnosticReport"):
+    """FHIR DiagnosticReport: only what it contains, and whether that counts."""
+
+    id: str = ""
+    meta: Any = None
+    implicitRules: Any = None
+    contained: Any = None
+    modifierExtension: Any = None
+    status: Any = None
+    subject: Any = None
+
+
+class Composition(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", tag="Composition"):
+    """FHIR Composition: only whether the document counts."""
+
+    id: str = ""
+    status: Any = None
 
 
 class PatientLink(msgspec.Struct, frozen=True, gc=False):
@@ -284,6 +306,7 @@ class EntryRequest(msgspec.Struct, frozen=True, gc=False):
     """FHIR Bundle.entry.request."""
 
     method: str = ""
+    url: str = ""
 
 
 class Entry(msgspec.Struct, frozen=True, gc=False):
@@ -340,6 +363,8 @@ _READ: tuple[type[msgspec.Struct], ...] = (
     Condition,
     MedicationAdministration,
     DeviceMetric,
+    DiagnosticReport,
+    Composition,
     ConceptMap,
     Bundle,
     Parameters,
@@ -353,6 +378,8 @@ if TYPE_CHECKING:
         | Condition
         | MedicationAdministration
         | DeviceMetric
+        | DiagnosticReport
+        | Composition
         | ConceptMap
         | Bundle
         | Parameters

@@ -166,7 +166,7 @@ def _needed(answer: StoredAnswer, given: list[tuple[str, Json]]) -> list[tuple[s
     """Those of the given inputs that the answer names as used or left out; all where it names some by no address."""
     if answer.claims.nameless:
         return given
-    named = {*answer.claims.inputs, *left_out_inputs(answer.form)}
+    named = {one.partition("#")[0] for one in (*answer.claims.inputs, *left_out_inputs(answer.form))}
     return [(url, one) for url, one in given if one.get("resourceType") != "Observation" or versioned(one) in named]
 
 

@@ -29,6 +29,10 @@ __all__ = ["WHAT_HELPS", "CodeMet", "Concept", "Tally", "UnitMet", "tally_of"]
 
 _LONGEST = 60
 
+_A_UNIT = (
+    "a UCUM code in Quantity.code with system http://unitsofmeasure.org, or a row of the site's charting table "
+    "(EBBMARK_CHARTING)"
+)
 WHAT_HELPS: dict[str, tuple[str, str]] = {
     Reason.UNKNOWN_CODE.slug: ("its code is not known", "a ConceptMap of the site (EBBMARK_CODE_MAP)"),
     Reason.CODINGS_DISAGREE.slug: (
@@ -45,18 +49,24 @@ WHAT_HELPS: dict[str, tuple[str, str]] = {
     ),
     Reason.UNIT_UNKNOWN.slug: (
         "its unit is not known",
-        "a UCUM code in Quantity.code with system http://unitsofmeasure.org",
+        _A_UNIT,
     ),
-    Reason.UNIT_MISSING.slug: ("it has no unit", "a UCUM code in Quantity.code with system http://unitsofmeasure.org"),
+    Reason.UNIT_MISSING.slug: ("it has no unit", _A_UNIT),
     "wrong-dimension": ("its unit is of another kind of quantity", "the unit, or the code, corrected in the record"),
-    Reason.NOT_A_QUANTITY.slug: ("its value is no number with a unit", "valueQuantity"),
+    Reason.NOT_A_QUANTITY.slug: (
+        "its value is no number with a unit",
+        "valueQuantity, or the unit in the site's charting table (EBBMARK_CHARTING)",
+    ),
     Reason.NO_VALUE.slug: ("it has no value", "a value"),
     Reason.DATA_ABSENT.slug: ("its value is said to be absent", ""),
     Reason.COMPARATOR.slug: ("its value is a bound", ""),
     Reason.OUT_OF_RANGE.slug: ("its value is out of range", "the unit or the value corrected in the record"),
     Reason.GROUP.slug: ("it groups other Observations", "nothing, where its members are sent, too"),
     Reason.NO_TIME.slug: ("it has no time", "effectiveDateTime with a zone"),
-    Reason.NO_ZONE.slug: ("its time has no zone", "a zone, as in 2026-03-01T10:00:00+01:00"),
+    Reason.NO_ZONE.slug: (
+        "its time has no zone",
+        "a zone, as in 2026-03-01T10:00:00+01:00, or the zone in the site's charting table (EBBMARK_CHARTING)",
+    ),
     Reason.DATE_ONLY.slug: ("it has a date without a time", "effectiveDateTime with time and zone"),
     Reason.INVALID_TIME.slug: ("its time cannot be read", "effectiveDateTime as in 2026-03-01T10:00:00+01:00"),
     Reason.TIMING.slug: ("its effectiveTiming is not one moment", "effectiveDateTime"),

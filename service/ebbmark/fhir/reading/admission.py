@@ -65,7 +65,7 @@ def _list_contained(item: Received, collected: Collected) -> None:
         kind = (
             word_shown(str(resource.get("resourceType", "")), RESOURCE_TYPES, "") if isinstance(resource, dict) else ""
         )
-        if kind not in ("Device", "DeviceMetric"):
+        if kind not in ("Device", "DeviceMetric", "Observation"):
             sentence = f"A contained {kind or 'resource'} is not read."
             path = f"{item.path}.contained[{number}]"
             collected.ignored.append(Ignored(path, reference_of(item), Reason.NOT_USED.slug, sentence))
@@ -100,18 +100,20 @@ def _not_admissible(item: Received, context: Context, collected: Collected) -> U
     if observation.modifierExtension:
         return Unusable(Reason.MODIFIER_EXTENSION, "It carries a modifier extension that is not known here.")
     subject = observation.subject
-    if subject is None:
-        return None
     kind = not_a_patient(observation)
     if kind:
         return Unusable(Reason.OTHER_SUBJECT, f"It is about a {kind}, not about a patient.")
+    if subject is None:
+        return None
     _note_subject(item, collected)
     return None
 
 
 def not_a_patient(observation: Observation) -> str:
-    """The type of what it is about, where that is no patient; empty otherwise."""
+    """What it is about, where that is no patient or not its subject (R4 Observation.focus); empty otherwise."""
     reference = observation.subject.reference if observation.subject is not None else ""
+    if any(one.identifier or not reference or one.reference != reference for one in observation.focus):
+        return "focus that is not its subject"
     kind = tail_of(reference).partition("/")[0] if reference else ""
     return kind if kind in {"Group", "Device", "Location"} else ""
 

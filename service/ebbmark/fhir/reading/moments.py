@@ -17,7 +17,11 @@ CLOCK_SKEW_S = 300.0
 
 _TIME_SENTENCES: dict[TimeFault, tuple[Reason, str]] = {
     TimeFault.DATE_ONLY: (Reason.DATE_ONLY, "It has a date without a time, which cannot be placed in a trial."),
-    TimeFault.NO_ZONE: (Reason.NO_ZONE, "Its time has no zone; FHIR asks for one, as in 2026-03-01T10:00:00+01:00."),
+    TimeFault.NO_ZONE: (
+        Reason.NO_ZONE,
+        "Its time has no zone; FHIR asks for one, as in 2026-03-01T10:00:00+01:00. "
+        "The site's charting table (EBBMARK_CHARTING) can name it.",
+    ),
     TimeFault.INVALID: (Reason.INVALID_TIME, "Its time is not a FHIR dateTime."),
 }
 
@@ -31,14 +35,21 @@ def moment_of(item: Received, context: Context, collected: Collected) -> Moment 
         sentence = "An Observation has one effective time; found several."
         collected.problems.append(Problem(ProblemKind.TWO_VALUES, item.path, "several times", "one", sentence))
         return Unusable(Reason.INVALID_TIME, sentence)
-    if observation.effectiveTiming:
-        return Unusable(Reason.TIMING, "It has an effectiveTiming, which is not one moment.")
+    event = _one_event(observation.effectiveTiming) if observation.effectiveTiming else ""
+    if observation.effectiveTiming and not event:
+        return Unusable(Reason.TIMING, "It has an effectiveTiming of more than one event, which is not one moment.")
     if period is not None:
         return _period(period.start, period.end, context)
-    text = observation.effectiveDateTime or observation.effectiveInstant
+    text = observation.effectiveDateTime or observation.effectiveInstant or event
     if not text:
         return Unusable(Reason.NO_TIME, "It has no effective time.")
     return moment_of_text(text, context, collected) or _between(text, text, context)
+
+
+def _one_event(timing: object) -> str:
+    """The one event of a Timing that says nothing else (R4 datatypes.html#Timing); empty where it says more."""
+    events = timing.get("event") if isinstance(timing, dict) and timing.keys() <= {"event", "id"} else None
+    return events[0] if isinstance(events, list) and len(events) == 1 and isinstance(events[0], str) else ""
 
 
 def moment_of_text(text: str, context: Context, collected: Collected) -> Moment | None:

@@ -63,6 +63,7 @@ def read_observations(items: Sequence[Received], context: Context) -> Collected:
             or observation.contained
             or observation.dataAbsentReason
             or observation.effectiveTiming
+            or observation.focus
             or (observation.effectiveDateTime and observation.effectiveInstant)
             or observation.valueString is not None
             or observation.valueCodeableConcept is not None
@@ -151,6 +152,7 @@ def _is_special_panel(observation: Observation) -> bool:
         observation.modifierExtension
         or observation.implicitRules
         or observation.effectiveTiming
+        or observation.focus
         or (observation.effectiveDateTime and observation.effectiveInstant)
         or observation.valueString is not None
         or observation.valueCodeableConcept is not None

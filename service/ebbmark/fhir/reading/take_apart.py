@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from ebbmark.fhir.model import (
     Bundle,
+    Composition,
     ConceptMap,
     Condition,
     DeviceMetric,
+    DiagnosticReport,
     Entry,
     MedicationAdministration,
     Observation,
@@ -18,6 +20,7 @@ from ebbmark.fhir.model import (
 from ebbmark.fhir.operations import Operation
 from ebbmark.fhir.parameters import PARAMETERS
 from ebbmark.fhir.problems import Problem, ProblemKind
+from ebbmark.fhir.reading.contained import contained_observations
 from ebbmark.fhir.reading.parameters import READERS, judge_together
 from ebbmark.fhir.reading.patient import ReceivedPatient
 from ebbmark.fhir.reading.question import (
@@ -30,17 +33,23 @@ from ebbmark.fhir.reading.question import (
 )
 from ebbmark.fhir.reading.quoting import word_shown
 from ebbmark.fhir.reading.repeated import MOST_TOLD, too_often
-from ebbmark.fhir.reading.versions import Received
+from ebbmark.fhir.reading.versions import Received, left_out
 from ebbmark.fhir.reasons import Reason
-from ebbmark.fhir.references import reference_to
+from ebbmark.fhir.references import reference_to, tail_of
 from ebbmark.fhir.sources import Ignored
 
 __all__ = ["BUNDLE_TYPES", "not_needed", "take_apart"]
 
-BUNDLE_TYPES = ("collection", "searchset", "batch", "transaction")
-"""Shapes in which a trial may come; a document or message is a signed whole that we do not interpret."""
+BUNDLE_TYPES = (
+    *("collection", "searchset", "batch", "transaction", "batch-response", "transaction-response"),
+    *("history", "document"),
+)
+"""Shapes in which a trial may come; a message asks for an act that we do not do."""
 
-_OTHER_TYPES = frozenset({"document", "message", "history", "transaction-response", "batch-response"})
+_OTHER_TYPES = frozenset({"message"})
+_REPLIES = frozenset({"batch-response", "transaction-response", "history"})
+"""Types whose entries may be without a resource: a failure, a deletion."""
+_DEEPEST = 4
 _WITHOUT_RESOURCE = frozenset({"DELETE", "GET", "HEAD"})
 
 
@@ -81,29 +90,63 @@ def take_apart(body: Parameters | Bundle, operation: Operation, context: Request
     return question
 
 
-def _bundle(bundle: Bundle, path: str, operation: Operation, question: Question, max_entries: int) -> None:
+def _bundle(
+    bundle: Bundle, path: str, operation: Operation, question: Question, max_entries: int, depth: int = 0
+) -> None:
     if bundle.type not in BUNDLE_TYPES:
         accepted = ", ".join(BUNDLE_TYPES)
         found = word_shown(bundle.type, _OTHER_TYPES, "another" if bundle.type else "(none)")
         sentence = f"A Bundle of type {found} is not read; accepted: {accepted}."
         question.problems.append(Problem(ProblemKind.BUNDLE_TYPE, f"{path}.type", found, accepted, sentence))
         return
-    if len(bundle.entry) > max_entries:
-        _too_many(len(bundle.entry), f"{path}.entry", max_entries, question)
+    if len(bundle.entry) + len(question.observations) > max_entries:
+        _too_many(len(bundle.entry) + len(question.observations), f"{path}.entry", max_entries, question)
         return
     if any(link.relation == "next" for link in bundle.link):
         question.notes.append("The search result has a further page that was not sent; it may be incomplete.")
+    if bundle.type == "document" and _is_taken_back(bundle, path, question):
+        return
     observations = question.observations
+    deleted: set[str] = set()
     for number, entry in enumerate(bundle.entry):
         resource = entry.resource
         if entry.request is not None and entry.request.method in _WITHOUT_RESOURCE:
+            deleted.add(tail_of(entry.request.url) if entry.request.method == "DELETE" else "")
             _no_resource(entry, f"{path}.entry[{number}]", question)
         elif type(resource) is Observation:
-            observations.append(Received(resource, f"{path}.entry[{number}].resource", entry.fullUrl))
+            received = Received(resource, f"{path}.entry[{number}].resource", entry.fullUrl)
+            if bundle.type == "history" and f"Observation/{resource.id}" in deleted:
+                question.ignored.append(left_out(received, Reason.CANCELLED, "It was deleted, as the history says."))
+                continue
+            observations.append(received)
+            if resource.contained:
+                _contained(resource, received.path, entry.fullUrl, question)
+        elif resource is None and bundle.type in _REPLIES:
+            sentence = "This entry carries no resource: nothing was read, or it failed."
+            question.ignored.append(Ignored(f"{path}.entry[{number}]", "", Reason.NOTHING_TO_READ.slug, sentence))
         elif resource is None:
             _no_resource(entry, f"{path}.entry[{number}]", question)
+        elif isinstance(resource, Bundle) and depth < _DEEPEST:
+            _bundle(resource, f"{path}.entry[{number}].resource", operation, question, max_entries, depth + 1)
         else:
             _resource(resource, f"{path}.entry[{number}].resource", entry.fullUrl, operation, question)
+
+
+def _contained(container: Observation | DiagnosticReport, path: str, full_url: str, question: Question) -> None:
+    found, left = contained_observations(container, path, full_url)
+    question.observations += found
+    question.ignored += left
+
+
+def _is_taken_back(document: Bundle, path: str, question: Question) -> bool:
+    """Whether the Composition of a document says that it was entered in error."""
+    for number, entry in enumerate(document.entry):
+        if isinstance(entry.resource, Composition) and entry.resource.status == "entered-in-error":
+            sentence = "The document was entered in error, as its Composition says."
+            where = f"{path}.entry[{number}].resource"
+            question.ignored.append(Ignored(where, "", Reason.ENTERED_IN_ERROR.slug, sentence))
+            return True
+    return False
 
 
 def _refuse_repeated(question: Question) -> None:
@@ -146,6 +189,8 @@ def _resource(resource: Resource, path: str, full_url: str, operation: Operation
     elif isinstance(resource, MedicationAdministration) and operation.reads_conditions:
         question.infusions.append(ReceivedInfusion(resource, path, full_url))
     else:
+        if isinstance(resource, DiagnosticReport) and resource.contained:
+            _contained(resource, path, full_url, question)
         kind = type(resource).__name__
         reference = reference_to(kind, getattr(resource, "id", ""), "", full_url)
         hint = " Send it as the parameter concept-map." if isinstance(resource, ConceptMap) else ""

@@ -20,6 +20,7 @@ from ebbmark.physiology.readings import Reading
 
 __all__ = ["many_key", "other_values", "read_value"]
 
+_TABLE_HELPS = " The site's charting table (EBBMARK_CHARTING) can name the unit of numbers under this code."
 _BOUNDS = frozenset({"<", "<=", ">=", ">"})
 _ABSENT = frozenset(
     {
@@ -166,7 +167,9 @@ def _no_number(holder: Observation | Component) -> Unusable | None:
     """Why the single value is no number, if so."""
     others, quantity = other_values(holder), holder.valueQuantity
     if others:
-        return Unusable(Reason.NOT_A_QUANTITY, f"It has {others[0]}; a number with a unit (valueQuantity) is needed.")
+        helps = _TABLE_HELPS if others[0] in ("valueInteger", "valueString") else ""
+        needed = f"It has {others[0]}; a number with a unit (valueQuantity) is needed."
+        return Unusable(Reason.NOT_A_QUANTITY, f"{needed}{helps}")
     if quantity is None or quantity.value is None:
         if isinstance(holder, Observation) and holder.hasMember:
             return Unusable(Reason.GROUP, "It groups other Observations and has no value of its own.")
