@@ -237,10 +237,37 @@ def test_the_figure_of_a_running_trial_is_drawn_anew_with_a_reading_and_stays_wi
         assert seen.violations() == []
 
 
+def test_a_stop_fills_the_top_of_a_phone_is_announced_once_and_the_dwell_time_counts(
+    browser: Browser, address: str
+) -> None:
+    with watched(browser, size=(390, 740)) as seen:
+        page = seen.page
+        # The demo's clock starts at 09:07:40 and runs 8 times as fast; saturation falls below its limit at 09:11:35.
+        page.goto(f"{address}/demo/stop-criterion.{time.time() - 22:.0f}/running")
+        alert, dwell = page.locator("#stop"), page.locator(".since")
+        expect(alert).to_be_hidden()
+        page.evaluate(
+            "window.told = []; const stop = document.getElementById('stop');"
+            "new MutationObserver(() => window.told.push(stop.textContent)).observe(stop, {childList: true})"
+        )
+        counted = dwell.inner_text()
+        assert re.fullmatch(r"(\d+ min )?\d+ s", counted)
+
+        expect(page.get_by_role("alert").first).to_have_text(re.compile(r"STOP\. SpO2 8\d\s%"), timeout=60_000)
+        expect(alert).to_be_in_viewport(ratio=1)
+        assert dwell.inner_text() != counted
+        page.wait_for_timeout(3_500)
+        told = page.evaluate("window.told")
+        assert len(told) == len(set(told))
+        assert page.locator(".beyond").inner_text().count("beyond its limit") == 1
+        assert seen.violations() == []
+
+
 def test_a_change_does_not_take_the_focus_away(browser: Browser, address: str) -> None:
     with watched(browser) as seen:
         page = seen.page
         page.goto(f"{address}/demo/running.{time.time() - 7:.0f}/running")
+        page.get_by_text("Everything behind this step").click()
         region = page.get_by_role("region", name="Every criterion")
         region.focus()
         first = page.locator("#live h1").inner_text()

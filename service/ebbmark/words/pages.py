@@ -2,38 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Final
-
-from ebbmark.physiology.before.candidate import Standing
-from ebbmark.words.ages import listed
-
-__all__ = ["no_number_words", "out_of_range_words", "standing_words", "time_ahead_words"]
-
-_STANDING: Final = {
-    Standing.CONTRAINDICATED: ("A contraindication is charted", "It speaks against raising PEEP for a trial."),
-    Standing.HIGH_RISK: ("High risk", "Look at what speaks against it below."),
-    Standing.CANNOT_JUDGE: (
-        "This cannot be judged yet",
-        "Not all that matters is charted: ask what stands below.",
-    ),
-    Standing.NO_REASON_FOUND: ("No reason for a trial was found", "The readings show no moderate or severe ARDS."),
-    Standing.NOTHING_DOCUMENTED_AGAINST: (
-        "Nothing documented speaks against a trial",
-        "That is not the same as nothing being there.",
-    ),
-}
+__all__ = ["no_number_words", "out_of_range_words", "time_ahead_words", "where_words"]
 
 
-def standing_words(standing: Standing, charted: Sequence[str] = ()) -> tuple[str, str]:
-    """Where the assessment of a candidate stands: in a few words, and what goes with them.
+def where_words(step: str, peep: str, settled: int) -> str:
+    """Which step of a running trial this is.
 
     Args:
-        standing: of the assessment.
-        charted: conditions that count and are charted, in words.
+        step: `4` or `4 of 7`.
+        peep: of the step [cmH2O].
+        settled: readings of it that have settled.
     """
-    lead, rest = _STANDING[standing]
-    return lead, f"Charted: {listed(charted)}. {rest}" if charted else rest
+    readings = f"{settled or 'no'} settled reading{'' if settled == 1 else 's'}"
+    return f"Step {step}, PEEP {peep}, {readings}"
 
 
 def no_number_words(label: str, typed: str) -> str:

@@ -12,13 +12,13 @@ from ebbmark.fhir.answer import Amount, Answer, Coded, Statement, Truth
 from ebbmark.fhir.codesystem import CONCEPTS
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.quantities import in_words
-from ebbmark.fhir.writing.sentences import first_sentence
 from ebbmark.fhir.writing.tables import ABSENT
 from ebbmark.web.page.answer_pages import no_answer, tried, validity_of
 from ebbmark.web.page.answer_view import trials_view
 from ebbmark.web.page.frame import Pages, frame_of
 from ebbmark.web.page.source import TrialSource
 from ebbmark.web.page.words import in_clinical_words
+from ebbmark.words.in_short import InShort
 
 __all__ = ["AfterView", "MarkersView", "after_view", "markers_view", "show_after", "show_days"]
 
@@ -31,16 +31,14 @@ class AfterView:
     """The new settings against those before the trial.
 
     Attributes:
-        lead: what is better and what is worse.
-        rest: what goes with it.
+        short: the two short layers.
         warnings: severity and text.
         rows: what was compared, from what to what, what that means, and the difference that would be noise.
         limits: one sentence each, with whether the limit holds; None where that is not known.
         more: what else is said.
     """
 
-    lead: str
-    rest: str
+    short: InShort
     warnings: tuple[tuple[str, str], ...]
     rows: tuple[tuple[str, ...], ...]
     limits: tuple[tuple[bool | None, str], ...]
@@ -53,20 +51,16 @@ def after_view(answer: Answer) -> AfterView:
     Args:
         answer: of `$compare-settings`.
     """
-    lead, rest = first_sentence(answer.said[0])
     changes = [one for one in answer.statements if one.code.startswith("change-of-")]
     limits = [one for one in answer.statements if one.code.startswith("limit-")]
     said = {one.note for one in limits}
     in_rows = {one.note.partition(". ")[0].rstrip(".") for one in changes if one.value != Coded("not-known")}
     return AfterView(
-        lead=lead,
-        rest=rest,
+        short=answer.short,
         warnings=tuple((one.severity, one.text) for one in answer.warnings),
         rows=tuple(_change(one) for one in changes if one.value != Coded("not-known")),
         limits=tuple((one.value.value if isinstance(one.value, Truth) else None, one.note) for one in limits),
-        more=tuple(
-            one for one in answer.said[1:] if one not in said and one.partition(". ")[0].rstrip(".") not in in_rows
-        ),
+        more=tuple(one for one in answer.said if one not in said and one.partition(". ")[0].rstrip(".") not in in_rows),
     )
 
 
@@ -162,4 +156,6 @@ async def show_days(source: TrialSource, pages: Pages) -> Response:
     frame, answer = await asyncio.gather(frame_of(source, pages.zone), tried(source.asked("follow-trials")))
     if isinstance(answer, Rejected):
         return no_answer(answer, frame, pages, here="days")
-    return pages.page("days.html", frame, here="days", view=trials_view(answer, zone=pages.zone), days=None)
+    return pages.page(
+        "days.html", frame, here="days", short=answer.short, view=trials_view(answer, zone=pages.zone), days=None
+    )

@@ -189,7 +189,9 @@ async def live_of(source: TrialSource, pages: Pages, entered: Sequence[dict[str,
     if isinstance(answer, Rejected):
         said = tuple(map(in_clinical_words, answer.problems))
         return Live(None, said, as_of, who.not_in_use, technical_words(answer.problems))
-    return Live(await asyncio.to_thread(running_view, answer, zone=pages.zone), (), as_of, who.not_in_use)
+    return Live(
+        await asyncio.to_thread(running_view, answer, zone=pages.zone, site=source.site), (), as_of, who.not_in_use
+    )
 
 
 def _seen(

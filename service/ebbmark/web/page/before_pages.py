@@ -10,13 +10,13 @@ from fastapi import Response
 from ebbmark.fhir.answer import Amount, Answer, Coded, Statement, Truth
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.quantities import in_words
-from ebbmark.physiology.before.candidate import Documented, Standing
+from ebbmark.physiology.before.candidate import Documented
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk
 from ebbmark.web.page.answer_pages import no_answer
 from ebbmark.web.page.frame import Pages, frame_of
 from ebbmark.web.page.source import TrialSource
 from ebbmark.web.plan_page import plan_view
-from ebbmark.words.pages import standing_words
+from ebbmark.words.in_short import InShort
 
 __all__ = ["BeforeView", "before_view", "show_before", "show_plan"]
 
@@ -38,8 +38,7 @@ class BeforeView:
     """What is known before a trial.
 
     Attributes:
-        lead: where the assessment stands.
-        rest: what follows from that, and what it does not say.
+        short: the two short layers.
         speaks_for: one sentence each, with its source.
         against: severity and text, gravest first.
         state: name, value with its unit.
@@ -51,8 +50,7 @@ class BeforeView:
         rules: with their citations.
     """
 
-    lead: str
-    rest: str
+    short: InShort
     speaks_for: tuple[tuple[str, str], ...]
     against: tuple[tuple[str, str], ...]
     state: tuple[tuple[str, str], ...]
@@ -73,16 +71,11 @@ def before_view(answer: Answer) -> BeforeView:
     by_code: dict[str, list[Statement]] = {}
     for one in answer.statements:
         by_code.setdefault(one.code, []).append(one)
-    standing = by_code["candidate-assessment"][0].value
     (state,), (documented,) = by_code["present-state"], by_code["documented-conditions"]
     said = {slug: value.code for slug, value in documented.parts if isinstance(value, Coded)}
-    charted = (Documented.PRESENT.value, Documented.CONTRADICTORY.value)
-    present = [one.words for one in RISK_CONCEPTS if said.get(one.slug) in charted]
-    lead, rest = standing_words(Standing(standing.code if isinstance(standing, Coded) else ""), present)
     silent = [one for one in RISK_CONCEPTS if said.get(one.slug) == Documented.NOT_DOCUMENTED.value]
     return BeforeView(
-        lead=lead,
-        rest=rest,
+        short=answer.short,
         speaks_for=tuple(
             (one.note, one.method) for one in by_code.get("trial-indication", ()) if one.value == Truth(True)
         ),

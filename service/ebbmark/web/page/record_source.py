@@ -9,6 +9,7 @@ from typing import Final
 import msgspec
 
 from ebbmark.fhir.answer import Answer
+from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP, Operation
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.question import RequestContext
@@ -145,6 +146,11 @@ class RecordSource:
         sources = tuple(one.reference for one in answer.request.sources if one.reference)
         await self._note(Deed.READ, resources=sources, identity=answer.identity)
         return answer
+
+    @property
+    def site(self) -> Site:
+        """What the site has decided."""
+        return self.rules.context.site
 
     @property
     def place(self) -> str:

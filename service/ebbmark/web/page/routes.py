@@ -170,6 +170,8 @@ async def _running_page(live: Live, tag: str, shown: str, source: TrialSource, p
         looked=live.as_of,
         read=f"{source.at_s:.3f}",
         every_s=source.every_s,
+        now_ms=round(1000 * source.at_s),
+        speed=source.speed,
         tag=tag,
     )
 

@@ -3,20 +3,26 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import tzinfo
+from math import ceil
 from typing import Final
 
 from ebbmark.fhir.answer import Amount, Answer, Coded, Statement, Value, Whole
+from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.codesystem import CONCEPTS
 from ebbmark.fhir.quantities import in_words
 from ebbmark.fhir.writing.sentences import first_sentence
 from ebbmark.fhir.writing.tables import ABSENT, Table
 from ebbmark.physiology.readings import Quantity
-from ebbmark.physiology.stop.criteria import StopCriterion
-from ebbmark.physiology.wording import percent
+from ebbmark.physiology.stop.criteria import CRITERIA, StopCriterion
+from ebbmark.physiology.trial.limb import SAME_PEEP_CMH2O
+from ebbmark.physiology.wording import level, percent
 from ebbmark.views.figure import RunningFigure, running_figure_of
 from ebbmark.web.page.words import ago, clock, day_and_time, plainly
+from ebbmark.words.in_short import InShort
+from ebbmark.words.pages import where_words
 
 __all__ = ["LOOKS_AT", "Criterion", "RunningView", "running_view"]
 
@@ -54,10 +60,39 @@ class Criterion:
 
 
 @dataclass(frozen=True, slots=True)
+class Vital:
+    """One vital sign of the last half hour.
+
+    Attributes:
+        name: as charts spell it.
+        value: the newest with its unit.
+        age: how old that is.
+        limits: its stop limits in words; empty where nobody has given a number.
+        beyond: whether the newest lies beyond one.
+        trace: its course as points of an SVG polyline in a field of 100 by 30.
+        limit_at: height of each limit in that field.
+    """
+
+    name: str
+    value: str
+    age: str
+    limits: str
+    beyond: bool
+    trace: str
+    limit_at: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class RunningView:
     """A trial as it stands.
 
     Attributes:
+        short: the two short layers.
+        stop: whether a stop criterion asks for the trial to stop.
+        where: which step this is, its PEEP and how many readings of it have settled; empty before the way down.
+        since: time of day since when PEEP is as it is; empty where that is not known.
+        since_s: the same instant [s since 1970-01-01T00:00:00Z].
+        vitals: vital signs and peak pressure, where they were charted.
         state: whether a way down has begun.
         lead: what the readings so far allow to be said, in one sentence.
         rest: what goes with it.
@@ -72,6 +107,12 @@ class RunningView:
         method: the rule by which closing is called.
     """
 
+    short: InShort
+    stop: bool
+    where: str
+    since: str
+    since_s: float
+    vitals: tuple[Vital, ...]
     state: str
     lead: str
     rest: str
@@ -86,12 +127,13 @@ class RunningView:
     method: str
 
 
-def running_view(answer: Answer, *, zone: tzinfo) -> RunningView:
+def running_view(answer: Answer, *, zone: tzinfo, site: Site = NO_SITE) -> RunningView:
     """Put the answer to the next-step question in words and tables.
 
     Args:
         answer: of `$next-step`.
         zone: of the site.
+        site: what the site has decided: its staircase says how many steps there are.
     """
     move = _only(answer, "next-step")
     stops = _only(answer, "stop-criteria")
@@ -100,7 +142,14 @@ def running_view(answer: Answer, *, zone: tzinfo) -> RunningView:
     figure = running_figure_of(answer)
     said = _CITED.sub(r"\1", plainly(answer.said[0]))
     lead, rest = first_sentence(said)
+    since_s = _peep_since_s(answer)
     return RunningView(
+        short=answer.short,
+        stop=move.value == Coded("stop-criterion-met"),
+        where=_where(answer, site),
+        since=clock(since_s, zone) if since_s is not None else "",
+        since_s=since_s or 0.0,
+        vitals=tuple(_vitals(answer)),
         state="PEEP not lowered yet" if move.value == Coded("not-started") else "Trial in progress",
         lead=lead,
         rest=rest,
@@ -115,6 +164,73 @@ def running_view(answer: Answer, *, zone: tzinfo) -> RunningView:
         limits=stops.method,
         method=move.method,
     )
+
+
+def _peep_since_s(answer: Answer) -> float | None:
+    """Since when PEEP is set as it is, by what was charted; None where it was not."""
+    set_s = sorted((one.start_s, one.value) for one in answer.request.readings if one.quantity is Quantity.PEEP_SET)
+    since_s = None
+    for at_s, value in reversed(set_s):
+        if abs(value - set_s[-1][1]) >= SAME_PEEP_CMH2O:
+            break
+        since_s = at_s
+    return since_s
+
+
+def _where(answer: Answer, site: Site) -> str:
+    """`Step 4 of 7, PEEP 14, 2 settled readings`; the number of steps is what the staircase would come to."""
+    steps = [one for one in answer.statements if one.code == "running-step" and isinstance(one.value, Amount)]
+    if not steps:
+        return ""
+    staircase = answer.request.asked.staircase or site.default_staircase
+    decrement, lowest = staircase.decrement_cmh2o.value, staircase.lowest_cmh2o.value
+    peep = steps[-1].value.value if isinstance(steps[-1].value, Amount) else 0.0
+    to_come = ceil(max(0.0, peep - lowest) / decrement) if decrement and lowest is not None else None
+    of_all = f" of {len(steps) + to_come}" if to_come is not None else ""
+    used = dict(steps[-1].parts).get("readings-used")
+    count = used.value if isinstance(used, Whole) else 0
+    return where_words(f"{len(steps)}{of_all}", level(peep), count)
+
+
+_SHOWN: Final = (
+    ("SpO2", Quantity.SPO2),
+    ("MAP", Quantity.MEAN_ARTERIAL_PRESSURE),
+    ("Systolic", Quantity.SYSTOLIC_ARTERIAL_PRESSURE),
+    ("Heart rate", Quantity.HEART_RATE),
+    ("Peak pressure", Quantity.PEAK_PRESSURE),
+)
+_TRACED_S: Final = 1800.0
+"""So much of the course of a vital sign is drawn [s]; our choice."""
+
+
+def _vitals(answer: Answer) -> Iterator[Vital]:
+    now_s, limits = answer.request.as_of_s, answer.request.stop_limits
+    for name, quantity in _SHOWN:
+        course = [one for one in answer.request.readings if one.quantity is quantity]
+        if not course:
+            continue
+        newest = max(course, key=lambda one: one.end_s)
+        rows = [row for row in CRITERIA.values() if row.quantity is quantity and row.sign]
+        held = [(row, limit.value) for row in rows if (limit := row.limit_of(limits)) is not None]
+        recent = sorted((one.at_s, one.value) for one in course if now_s - one.at_s <= _TRACED_S)
+        values = [*[value for _, value in recent], *[limit for _, limit in held]]
+        low, span = min(values, default=0.0), max(values, default=1.0) - min(values, default=0.0) or 1.0
+
+        def height(value: float, low: float = low, span: float = span) -> float:
+            return round(27 - 24 * (value - low) / span, 1)
+
+        yield Vital(
+            name=name,
+            value=f"{round(newest.value, 1):g} {rows[0].unit if rows else ''}".strip(),
+            age=ago(newest.end_s, now_s),
+            limits=", ".join(row.shown_limit(limit) for row, limit in held),
+            # A row of sign 1 is met below its limit, one of sign -1 above it.
+            beyond=any(row.sign * (limit - newest.value) > 0 for row, limit in held),
+            trace=" ".join(
+                f"{round(100 * (1 - (now_s - at_s) / _TRACED_S), 1):g},{height(value):g}" for at_s, value in recent
+            ),
+            limit_at=tuple(height(limit) for _, limit in held),
+        )
 
 
 def _only(answer: Answer, code: str) -> Statement:

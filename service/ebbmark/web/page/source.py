@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from ebbmark.fhir.answer import Answer
+from ebbmark.fhir.bedside.site import Site
 from ebbmark.record.foreseen import Foreseen
 from ebbmark.record.search import ReadFailure
 from ebbmark.record.write_outcome import WriteOutcome
@@ -52,6 +53,10 @@ class TrialSource(Protocol):
     @property
     def every_s(self) -> int:
         """How often a running trial is looked at [s]."""
+
+    @property
+    def site(self) -> Site:
+        """What the site has decided."""
 
     @property
     def speed(self) -> int:

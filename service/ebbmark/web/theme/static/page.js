@@ -1,4 +1,21 @@
 "use strict";
+// A stop fills the top of the page: a place of its own, so that it is announced once and not with each new look.
+const showStop = (part) => {
+  const stop = document.getElementById("stop");
+  const text = part.querySelector("[data-stop]")?.textContent ?? "";
+  if (stop.textContent !== text) stop.textContent = text;
+  stop.hidden = text === "";
+};
+
+// How long PEEP has been as it is, counting.
+const countDwell = (part, nowMs) => {
+  for (const one of part.querySelectorAll("[data-since-s]")) {
+    const seconds = Math.max(0, Math.floor(nowMs / 1000 - Number(one.dataset.sinceS)));
+    const minutes = Math.floor(seconds / 60);
+    if (minutes < 120) one.textContent = minutes ? `${minutes} min ${seconds % 60} s` : `${seconds} s`;
+  }
+};
+
 // Keeps the page of a running trial up to date, and says so when it cannot. Without it the page works by its link
 // 'Look again'.
 
@@ -22,6 +39,8 @@
   let asking = false;
 
   const sentence = () => live.querySelector("h1").textContent;
+  const openedMs = performance.now();
+  const nowMs = () => Number(live.dataset.nowMs) + Number(live.dataset.speed) * (performance.now() - openedMs);
 
   const show = (html) => {
     const before = sentence();
@@ -34,6 +53,8 @@
     live.replaceChildren(...read.body.childNodes);
     for (const id of open) document.getElementById(id)?.setAttribute("open", "");
     if (focused) document.getElementById(focused)?.focus({ preventScroll: true });
+    countDwell(live, nowMs());
+    showStop(live);
     if (sentence() !== before) spoken.textContent = sentence();
   };
 
@@ -102,6 +123,8 @@
     if (document.hidden) window.clearTimeout(timer);
     else ask();
   });
+  window.setInterval(() => countDwell(live, nowMs()), 1000);
+  countDwell(live, nowMs());
   next();
 })();
 
@@ -211,6 +234,8 @@
       if (!reply.ok) throw new Error("refused");
       const read = new DOMParser().parseFromString(await reply.text(), "text/html");
       computed.replaceChildren(...read.body.childNodes);
+      countDwell(computed, nowMs());
+      showStop(computed);
     } catch (error) {
       if (error.name === "AbortError") return;
       const text = document.createElement("p");
@@ -289,5 +314,7 @@
   document.getElementById("discard").hidden = false;
   document.getElementById("look").hidden = true;
   tidy();
+  window.setInterval(() => countDwell(computed, nowMs()), 1000);
+  showStop(computed);
   if (computed.childElementCount === 0) compute();
 })();
