@@ -305,7 +305,7 @@ def test_where_no_trial_is_in_progress_the_running_page_says_so(app: ASGIApp) ->
     text = words_of(get(app, f"{SECOND}/running").body)
 
     assert "Not lowered yet: PEEP is 10" in text
-    assert "A way down that ended before stands on the page Answer." in text
+    assert "A trial that has ended stands on the page Answer." in text
 
 
 def test_readings_of_yesterday_are_no_trial_in_progress() -> None:

@@ -43,8 +43,7 @@ def refuse_unless_in_progress(request: Request, running: RunningTrial) -> None:
     if age_s > longest_s:
         sentence = (
             f"The latest reading of the ventilator is {age_s / 3600:.1f} h old, so this is no trial in progress: what "
-            "holds now is not among the readings. Send the newest ones; a trial that has ended is read by "
-            "$titrate-peep."
+            "holds now is not among the readings. Send the newest ones; $titrate-peep reads a trial that has ended."
         )
         accepted = f"a reading of the ventilator of the last {longest_s / 60:g} minutes"
         raise Rejected((Problem(ProblemKind.NO_TRIAL, "", "old readings", accepted, sentence),), request.ignored)

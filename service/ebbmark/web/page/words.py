@@ -114,7 +114,7 @@ _MISSING: Final = (
     ),
 )
 _TO_SENDERS: Final = (
-    (re.compile(r"Send the newest ones; a"), "A"),
+    (re.compile(r"Send the newest ones; "), ""),
     (re.compile(r", or send the data\."), "."),
     (re.compile(r"; send [^.]*\."), "."),
     (re.compile(r" Send [^.]*\.(?= |$)"), ""),
