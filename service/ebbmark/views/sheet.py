@@ -21,14 +21,13 @@ import msgspec
 from ebbmark.fhir.answer import Amount, Answer, Coded, Truth, Value
 from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.quantities import in_words
-from ebbmark.fhir.writing.answer import FlatAnswer, read_answer
+from ebbmark.fhir.writing.answer import FlatAnswer, view_of
 from ebbmark.fhir.writing.frame import UNNAMED_PATIENT
 from ebbmark.fhir.writing.instants import instant
 from ebbmark.fhir.writing.plan import settings_words
 from ebbmark.fhir.writing.sentences import curve_sentence, protocol_sentence
 from ebbmark.fhir.writing.tables import Table, patient_table, plain, step_table, what_if_table
 from ebbmark.fhir.writing.terms import words_of
-from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.views.figure import figure_of
 from ebbmark.views.figure_words import PRELIMINARY, alternative_text
 from ebbmark.views.panels import Aspect
@@ -161,7 +160,7 @@ def _settable(value: object) -> object:
 
 
 def _values(recommendation: Answer, recorded_s: float) -> dict[str, object]:
-    answer = read_answer(write_bundle(recommendation, recorded_s=recorded_s))
+    answer = view_of(recommendation)
     figure = figure_of(recommendation)
     rules = protocol_sentence(recommendation.request)
     return {

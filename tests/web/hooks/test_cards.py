@@ -70,7 +70,7 @@ def test_a_trial_that_just_ended_is_told_of(app: ASGIApp, hook: str) -> None:
         "Predicted body weight 59.7 kg; tidal volume target 358 mL (6 mL/kg)",
         "Going down, compliance began to fall for good at PEEP 12 cmH2O (90 % interval: 12 to 14 cmH2O)",
         "**14 cmH2O.** Compliance fell for good",
-        "| Margin cmH2O | PEEP cmH2O |",
+        "| margin cmH2O | PEEP cmH2O |",
         "- 14, 15, 16 cmH2O: At 6 mL/kg no limit of the protocol is exceeded.",
         "- **moderate**: Closing may have started as high as 14 cmH2O",
         "Source: ARDS Network, N Engl J Med 2000;342:1301-8.",

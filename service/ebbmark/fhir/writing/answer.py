@@ -1,18 +1,23 @@
-"""The numbers of an answer Bundle, flat, for those who show them to people."""
+"""One view of a titration, flat, for everybody who shows it to people: made of an answer, or read from its Bundle."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from html import unescape
-from typing import Any
+from math import isfinite
+from typing import Any, cast
 
 import msgspec
 
+from ebbmark.fhir.answer import Amount, Answer, Coded, Statement, Value, Warned, Whole
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
+from ebbmark.fhir.writing.terms import LOINC_TERMS, OWN
+from ebbmark.fhir.writing.write import notes, outcome
 
-__all__ = ["CautionLine", "FlatAnswer", "Issue", "StepRow", "WhatIfRow", "read_answer"]
+__all__ = ["CautionLine", "FlatAnswer", "Issue", "StepRow", "WhatIfRow", "read_answer", "view_of"]
 
 Json = Mapping[str, Any]
 
@@ -172,20 +177,83 @@ def read_answer(bundle: Json) -> FlatAnswer:
         raise NotAnAnswer("a result, or an element of one, is missing or of another type") from error
 
 
+def view_of(answer: Answer) -> FlatAnswer:
+    """The view of an answer: what `read_answer` reads from its Bundle, without writing one.
+
+    Args:
+        answer: to a titration.
+    """
+    short = answer.short
+    return _view(
+        [*map(_light, answer.statements), *map(_light_warning, answer.warnings)],
+        [short.line, *short.reasons],
+        notes(answer),
+        answer.identity,
+        answer.engine_version,
+        cast("Json", outcome(answer))["issue"],
+    )
+
+
+def _light(one: Statement) -> Json:
+    """A statement in the form of its Observation, as far as the view looks at it."""
+    parts = [{**_concept(code), **_value_of(value)} for code, value in one.parts]
+    note = {"note": [{"text": one.note}]} if one.note else {}
+    return {"resourceType": "Observation", **_concept(one.code), **_value_of(one.value), **note, "component": parts}
+
+
+def _light_warning(one: Warned) -> Json:
+    return {"resourceType": "DetectedIssue", **_concept(one.code), "severity": one.severity, "detail": one.text}
+
+
+@lru_cache(maxsize=256)
+def _concept(code: str) -> dict[str, Any]:
+    """A concept as it is written; as many as there are codes of ours."""
+    term = LOINC_TERMS.get(code) or OWN.get(code)
+    return {"code": msgspec.json.decode(term)} if term is not None else {}
+
+
+def _value_of(value: Value | None) -> dict[str, Any]:
+    """A value as it is written, rounded to the digits of its unit."""
+    if isinstance(value, Amount):
+        number = float(f"{value.value:.{value.unit.decimals}f}") + 0.0
+        return {"valueQuantity": {"value": number}} if isfinite(value.value) else {}
+    if isinstance(value, Coded):
+        return {"valueCodeableConcept": _concept(value.code)["code"]}
+    return {"valueInteger": value.value} if isinstance(value, Whole) else {}
+
+
 def _read(bundle: Json) -> FlatAnswer:
     resources = [entry["resource"] for entry in bundle["entry"]]
+    guidance = _only(resources, "GuidanceResponse")
+    return _view(
+        resources,
+        _told(guidance),
+        [note["text"] for note in guidance["note"]],
+        guidance["requestIdentifier"]["value"],
+        _only(resources, "Device")["version"][0]["value"],
+        _only(resources, "OperationOutcome")["issue"],
+    )
+
+
+def _view(
+    resources: Sequence[Json],
+    short: Sequence[str],
+    said: Sequence[str],
+    identity: str,
+    software: str,
+    issues: Sequence[Json],
+) -> FlatAnswer:
     observations = {_code(r): r for r in resources if r["resourceType"] == "Observation"}
     weight, closing = observations["50064-5"], observations["closing-pressure"]
     volume, suggestion = observations["tidal-volume-target"], observations["suggested-peep"]
     parts = _parts(closing)
     low, high = _number(parts, "interval-low"), _number(parts, "interval-high")
-    guidance = _only(resources, "GuidanceResponse")
-    line, *reasons = _told(guidance) or [""]
+    line, *reasons = short or [""]
     return FlatAnswer(
         line=line,
         reasons=tuple(reasons),
-        identity=guidance["requestIdentifier"]["value"],
-        software=_only(resources, "Device")["version"][0]["value"],
+        identity=identity,
+        software=software,
         predicted_body_weight_kg=_value(weight),
         weight_remark=_note(weight),
         tidal_volume_ml=_value(volume),
@@ -215,8 +283,8 @@ def _read(bundle: Json) -> FlatAnswer:
         cautions=tuple(
             CautionLine(_code(r), r["severity"], r["detail"]) for r in resources if r["resourceType"] == "DetectedIssue"
         ),
-        general=tuple(note["text"] for note in guidance["note"][1:]),
-        issues=tuple(_issue(issue) for issue in _only(resources, "OperationOutcome")["issue"]),
+        general=tuple(said[1:]),
+        issues=tuple(_issue(issue) for issue in issues),
     )
 
 

@@ -26,7 +26,7 @@ from ebbmark.fhir.writing.transaction import as_transaction
 from ebbmark.words.headline import headline
 from ebbmark.words.in_short import InShort
 
-__all__ = ["OPERATION", "SIGNING", "as_transaction", "write_bundle", "write_bundle_bytes"]
+__all__ = ["OPERATION", "SIGNING", "as_transaction", "notes", "outcome", "write_bundle", "write_bundle_bytes"]
 
 OPERATION = operation_url("titrate-peep")
 """Canonical address of the titration; an identifier, see codesystem."""
@@ -104,7 +104,7 @@ def write_bundle_bytes(
     ]
     if report_pdf is not None:
         written += report_entries(frame, report_pdf, _conclusion(answer), recorded_s, enterer)
-    written.append(("outcome", _outcome(answer)))
+    written.append(("outcome", outcome(answer)))
     return _ENCODER.encode(_Bundle(entry=[_Entry(frame.full_url(kind), resource) for kind, resource in written]))
 
 
@@ -145,14 +145,19 @@ def _conclusion(answer: Answer) -> str:
     return headline(found.advice, found.closing) if found is not None else answer.said[0]
 
 
+def notes(answer: Answer) -> list[str]:
+    """Everything that an answer says in sentences: of this patient, of its rules, and of every such answer.
+
+    Args:
+        answer: which.
+    """
+    preliminary = [_PRELIMINARY_INPUTS] if answer.request.preliminary_inputs else []
+    return [*answer.said, SIGNING, *preliminary, *[rule.sentence for rule in answer.rules], *answer.always]
+
+
 def _guidance(frame: Frame) -> Json:
     """FHIR R4 GuidanceResponse: that the question was answered, when the data ended, and the answer in sentences."""
     answer = frame.answer
-    notes = [*answer.said, SIGNING]
-    if answer.request.preliminary_inputs:
-        notes.append(_PRELIMINARY_INPUTS)
-    notes += [rule.sentence for rule in answer.rules]
-    notes += answer.always
     return {
         "resourceType": "GuidanceResponse",
         "text": narrative(answer.short),
@@ -163,7 +168,7 @@ def _guidance(frame: Frame) -> Json:
         "subject": frame.subject,
         "occurrenceDateTime": frame.end,
         "performer": frame.device,
-        "note": [{"text": note} for note in notes],
+        "note": [{"text": note} for note in notes(answer)],
         "evaluationMessage": [frame.to("outcome")],
         **({"encounter": frame.encounter} if frame.encounter is not None else {}),
         **({"result": frame.to("care-plan")} if answer.plan is not None else {}),
@@ -276,7 +281,7 @@ def _named(name: str) -> Reference:
     return Reference(display=name) if name.startswith(("Bundle.", "Parameters.")) else Reference(reference=name)
 
 
-def _outcome(answer: Answer) -> Json:
+def outcome(answer: Answer) -> Json:
     """FHIR R4 OperationOutcome: every input that did not count, and how the rest was read."""
     request = answer.request
     unjudged = {one.path for one in request.unjudged}
@@ -286,8 +291,8 @@ def _outcome(answer: Answer) -> Json:
         )
         for one in answer.ignored
     ]
-    notes = list(request.notes)
+    remarks = list(request.notes)
     if not answer.ignored:
-        notes.append("Every input received was read; none was left out.")
-    issues += [{"severity": "information", "code": "informational", "details": {"text": text}} for text in notes]
+        remarks.append("Every input received was read; none was left out.")
+    issues += [{"severity": "information", "code": "informational", "details": {"text": text}} for text in remarks]
     return {"resourceType": "OperationOutcome", "issue": issues}

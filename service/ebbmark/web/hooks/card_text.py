@@ -9,9 +9,10 @@ import re
 from collections.abc import Iterator, Sequence
 
 from ebbmark.fhir.answer import Answer
+from ebbmark.fhir.writing.answer import WhatIfRow, view_of
 from ebbmark.fhir.writing.results import with_source
-from ebbmark.fhir.writing.sentences import closing_sentence, weight_sentence, what_if_sentence
-from ebbmark.physiology.advice.advice import WhatIf
+from ebbmark.fhir.writing.sentences import closing_sentence, weight_sentence
+from ebbmark.fhir.writing.tables import plain, what_if_table
 from ebbmark.physiology.advice.evidence import EvidenceStatus, evidence_for
 from ebbmark.physiology.wording import level
 from ebbmark.record.prefetch import UNREAD
@@ -90,17 +91,6 @@ EVIDENCE_SHOWN = (
 """Lines of the evidence table that stand on a card; the answer itself carries all of them."""
 
 _MOST_CAUTIONS = 12
-_HEADS = (
-    "Margin cmH2O",
-    "PEEP cmH2O",
-    "VT mL/kg",
-    "VT mL",
-    "Compliance mL/cmH2O",
-    "Driving cmH2O",
-    "Plateau cmH2O",
-    "Power J/min",
-)
-
 
 LONGEST_SUMMARY = 139
 """The standard wants fewer than 140 characters."""
@@ -155,7 +145,7 @@ def _everything(recommendation: Answer) -> tuple[str, ...]:
         section("Targets", escaped(targets), escaped(weight_sentence(recommendation.request.known_person))),
         section("Closing pressure", escaped(closing_sentence(closing))),
         section("Suggested PEEP", suggestion + escaped(advice.rationale)),
-        section("What if", *_what_if(advice.what_if)),
+        section("What if", *_what_if(view_of(recommendation).what_if)),
         section("Cautions for this patient", bullets(cautions)),
         section("What published work says", evidence()),
         section("How it was read", escaped(_inputs(recommendation))),
@@ -163,32 +153,16 @@ def _everything(recommendation: Answer) -> tuple[str, ...]:
     )
 
 
-def _what_if(rows: tuple[WhatIf, ...]) -> Iterator[str]:
+def _what_if(rows: Sequence[WhatIfRow]) -> Iterator[str]:
     if not rows:
         return
-    yield table(_HEADS, [_cells(row) for row in rows])
+    shown = what_if_table(rows)
+    heads = [f"{head} {unit}".strip() for head, unit in zip(shown.heads, shown.units, strict=True)]
+    yield table(heads, shown.rows)
     said: dict[str, list[str]] = {}
     for row in rows:
-        said.setdefault(what_if_sentence(row), []).append(level(row.peep_cmh2o))
+        said.setdefault(row.remark, []).append(plain(row.peep_cmh2o, None))
     yield bullets([f"{', '.join(levels)} cmH2O: {escaped(sentence)}" for sentence, levels in said.items()])
-
-
-def _cells(row: WhatIf) -> list[str]:
-    volume = row.tidal_volume
-    return [
-        f"{row.margin_cmh2o:g}",
-        level(row.peep_cmh2o),
-        _number(volume.ml_per_kg if volume else None, 0),
-        _number(volume.volume_ml if volume else None, 0),
-        _number(row.compliance_ml_per_cmh2o, 1),
-        _number(row.driving_pressure_cmh2o, 1),
-        _number(row.plateau_cmh2o, 1),
-        _number(row.mechanical_power_j_per_min, 1),
-    ]
-
-
-def _number(value: float | None, decimals: int) -> str:
-    return "not known" if value is None else f"{value:.{decimals}f}"
 
 
 def evidence() -> str:

@@ -14,10 +14,9 @@ from typing import Final
 from markupsafe import Markup
 
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.writing.answer import FlatAnswer, Issue, WhatIfRow, read_answer
+from ebbmark.fhir.writing.answer import FlatAnswer, Issue, WhatIfRow, view_of
 from ebbmark.fhir.writing.sentences import closing_sentence, first_sentence, protocol_sentence
 from ebbmark.fhir.writing.tables import Table, patient_table, places_by_text, step_table, what_if_table
-from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.physiology.advice.advice import Caution, Severity
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.wording import level
@@ -134,7 +133,7 @@ def answer_view(recommendation: Answer, *, now_s: float, zone: tzinfo, latest: S
         zone: of the site.
         latest: readings since, where the record was asked for them.
     """
-    told = read_answer(write_bundle(recommendation, recorded_s=now_s))
+    told = view_of(recommendation)
     trial, advice, request = recommendation.titration.trial, recommendation.titration.advice, recommendation.request
     own = [one for one in advice.cautions if one.of_this_patient]
     ended_s = trial.steps[-1].end_s
