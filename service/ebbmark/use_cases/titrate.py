@@ -17,6 +17,7 @@ from ebbmark.physiology.patient.steps_seen import SEEN_QUANTITIES, StepSeen
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.trial.reading import NoTrial, Trial, read_trial
 from ebbmark.use_cases.said import titration_of
+from ebbmark.words.answer_in_short import in_short
 
 __all__ = ["AGES", "Age", "age_told", "titrate", "titrate_undated", "with_age"]
 
@@ -105,10 +106,12 @@ def with_age(answer: Answer, age: Age | None) -> Answer:
         return answer
     titration = answer.titration
     cautions = sorted((age.caution, *titration.advice.cautions), key=_severity)
+    advice = replace(titration.advice, cautions=tuple(cautions))
     return replace(
         answer,
+        short=in_short(advice, titration.closing),
         request=replace(answer.request, notes=(age.caution.text, *answer.request.notes)),
-        titrated=replace(titration, advice=replace(titration.advice, cautions=tuple(cautions))),
+        titrated=replace(titration, advice=advice),
         warnings=tuple(cautions_of(cautions)),
     )
 
