@@ -7,7 +7,7 @@ from textwrap import wrap
 
 import msgspec
 
-from ebbmark.fhir.writing.answer import FlatAnswer, Issue, read_answer
+from ebbmark.fhir.writing.answer import FlatAnswer, Issue, layers_of, read_answer
 from ebbmark.fhir.writing.frame import operation_url
 from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of
 from ebbmark.fhir.writing.tables import Table, patient_table, places_by_text, plain, step_table, what_if_table
@@ -42,6 +42,10 @@ class _Text(msgspec.Struct):
     text: str = ""
 
 
+class _Narrative(msgspec.Struct):
+    div: str = ""
+
+
 class _Issue(msgspec.Struct):
     severity: str = ""
     details: _Text = msgspec.field(default_factory=_Text)
@@ -51,6 +55,7 @@ class _Issue(msgspec.Struct):
 class _Resource(msgspec.Struct, rename="camel"):
     resource_type: str
     module_uri: str = ""
+    text: _Narrative = msgspec.field(default_factory=_Narrative)
     request_identifier: dict[str, str] = {}
     title: str = ""
     description: str = ""
@@ -88,6 +93,7 @@ def account_of(bundle: Mapping[str, object], *, remarks: Sequence[str] = ()) -> 
 def _of_question(guidance: _Resource, resources: Sequence[_Resource], remarks: Sequence[str]) -> Iterator[str]:
     for remark in remarks:
         yield from wrap(remark, WIDTH)
+    yield from _short(layers_of(guidance.text.div))
     yield from _heading("Answer")
     for note in guidance.note:
         yield from _item(note.text)
@@ -108,6 +114,14 @@ def _of_question(guidance: _Resource, resources: Sequence[_Resource], remarks: S
     yield f"Ebbmark, answer {guidance.request_identifier.get('value', '')[:16]}"
 
 
+def _short(layers: Sequence[str]) -> Iterator[str]:
+    """The line, and the reasons below it."""
+    for line in layers[:1]:
+        yield from wrap(line, WIDTH)
+    for reason in layers[1:]:
+        yield from _item(reason)
+
+
 def _found(one: _Resource) -> str:
     """One Observation: what it is, its value and its remark."""
     value = ""
@@ -125,9 +139,7 @@ def _found(one: _Resource) -> str:
 def _lines(answer: FlatAnswer, remarks: Sequence[str]) -> Iterator[str]:
     for remark in remarks:
         yield from wrap(remark, WIDTH)
-    yield from wrap(answer.line, WIDTH)
-    for reason in answer.reasons:
-        yield from _item(reason)
+    yield from _short([answer.line, *answer.reasons])
     yield from _heading("Targets")
     yield f"Predicted body weight  {_unit(answer.predicted_body_weight_kg, 'kg', 1)}"
     yield f"Tidal volume target    {_unit(answer.tidal_volume_ml, 'mL', 0)}"

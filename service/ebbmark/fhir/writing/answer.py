@@ -17,7 +17,7 @@ from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.fhir.writing.terms import LOINC_TERMS, OWN
 from ebbmark.fhir.writing.write import notes, outcome
 
-__all__ = ["CautionLine", "FlatAnswer", "Issue", "StepRow", "WhatIfRow", "read_answer", "view_of"]
+__all__ = ["CautionLine", "FlatAnswer", "Issue", "StepRow", "WhatIfRow", "layers_of", "read_answer", "view_of"]
 
 Json = Mapping[str, Any]
 
@@ -227,7 +227,7 @@ def _read(bundle: Json) -> FlatAnswer:
     guidance = _only(resources, "GuidanceResponse")
     return _view(
         resources,
-        _told(guidance),
+        layers_of(guidance.get("text", {}).get("div", "")),
         [note["text"] for note in guidance["note"]],
         guidance["requestIdentifier"]["value"],
         _only(resources, "Device")["version"][0]["value"],
@@ -288,10 +288,13 @@ def _view(
     )
 
 
-def _told(guidance: Json) -> list[str]:
-    """The line and the reasons of the narrative; answers of earlier versions have none."""
-    found = re.findall(r"<(?:b|li)>(.*?)</(?:b|li)>", guidance.get("text", {}).get("div", ""))
-    return [unescape(one) for one in found]
+def layers_of(div: str) -> list[str]:
+    """The line and the reasons of a narrative; answers of earlier versions have none.
+
+    Args:
+        div: XHTML of the narrative of a GuidanceResponse.
+    """
+    return [unescape(one) for one in re.findall(r"<(?:b|li)>(.*?)</(?:b|li)>", div)]
 
 
 def _only(resources: Sequence[Json], resource_type: str) -> Json:
