@@ -6,6 +6,7 @@ import argparse
 import sys
 from collections.abc import Callable
 from datetime import UTC, datetime
+from importlib.resources import files
 from pathlib import Path
 
 import msgspec
@@ -112,6 +113,7 @@ def _review(chosen: argparse.Namespace, style: Callable[[], str]) -> int:
     if chosen.without_cases:
         report = report.without_cases()
     write_tables(report, chosen.out / "tables")
+    (chosen.out / "views.json").write_bytes((files("ebbmark.review") / "views.json").read_bytes())
     page = chosen.out / "report.html"
     page.write_text(
         page_of(report, folder=chosen.folder.resolve().name, style=style(), record=chosen.record), encoding="utf-8"

@@ -1,0 +1,73 @@
+"""Processor time of a review, beside what reading the same lines costs at the least. Run: python -m benchmarks.review.
+
+Ratios are surer than times: all are taken in one process, one after the other, on the same lines.
+"""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+import time
+from collections import deque
+from collections.abc import Callable
+from pathlib import Path
+
+import orjson
+
+from ebbmark.keys import KeyRing, new_key_set, public_key_set, read_key_ring
+from ebbmark.review.hospital import simulate_year
+from ebbmark.review.patients import Options, rows_of_part
+from ebbmark.review.shards import Shards, chunks_of, join, scatter
+
+JANUARY_S = 1_735_689_600.0
+
+
+def cpu_s(function: Callable[[], object]) -> float:
+    begun = time.process_time()
+    function()
+    return time.process_time() - begun
+
+
+def main(patients: int) -> None:
+    ring = read_key_ring([orjson.dumps(new_key_set("ES384"))])
+    assert isinstance(ring, KeyRing)
+    with tempfile.TemporaryDirectory() as folder:
+        place = Path(folder)
+        for _ in simulate_year(place, patients=patients, seed=1, from_s=JANUARY_S, key=ring.keys[0]):
+            pass
+        lines = [line for path in sorted((place / "record").iterdir()) for line in path.read_bytes().splitlines()]
+        shards: list[Shards] = []
+        sorting_s = cpu_s(lambda: shards.extend(scatter(one, folder, 1) for one in chunks_of(place / "record")))
+        files = [(name, file) for one in shards for name, file in one.files.items()]
+        joined = join(0, [file for name, file in files if name.startswith(("pairs", "orphans"))], folder, 1)
+        files += joined.files.items()
+        keyed = [
+            line
+            for name, (path, _) in files
+            if name.startswith("part")
+            for line in Path(path).read_bytes().splitlines()
+        ]
+        shared = [
+            line for name, (path, _) in files if name == "shared" for line in Path(path).read_bytes().splitlines()
+        ]
+        charted = [line for line in keyed if b"/fhir/sid/result" not in line]
+        options = Options(published_keys=orjson.dumps(public_key_set(ring)))
+        rows = rows_of_part(keyed, shared, options)
+        orjson_s = cpu_s(lambda: deque(map(orjson.loads, lines), maxlen=0))
+        titrating_s = cpu_s(lambda: rows_of_part(charted, shared, options))
+        all_s = cpu_s(lambda: rows_of_part(keyed, shared, options))
+    trials, answers = len(rows.trials), len(rows.answers)
+    size_mb = sum(map(len, lines)) / 1e6
+    print(f"{patients} patients, {trials} trials, {answers} stored answers, {len(lines)} lines, {size_mb:.1f} MB")
+    print(f"{'':34}{'s':>8}{'of orjson':>11}{'per core-second':>17}")
+    for told, taken_s, count, unit in (
+        ("reading every line with orjson", orjson_s, len(lines), "lines"),
+        ("sorting lines by patient", sorting_s, len(lines), "lines"),
+        ("titrating twice, and markers", titrating_s, trials, "trials"),
+        ("replay of stored answers", all_s - titrating_s, answers, "answers"),
+    ):
+        print(f"{told:34}{taken_s:8.2f}{taken_s / orjson_s:11.1f}{count / taken_s:10.0f} {unit}")
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 60)
