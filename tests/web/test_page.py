@@ -444,7 +444,7 @@ def test_a_result_without_a_value_says_so_in_brief(app: ASGIApp) -> None:
 def test_the_report_goes_with_the_results_only_where_it_was_chosen(app: ASGIApp) -> None:
     without, chosen = get(app, f"{CLEAR}/record").body, get(app, f"{CLEAR}/record", "with-report=true").body
 
-    assert "The report on one page does not go with it." in words_of(without)
+    assert "The report does not go with it." in words_of(without)
     assert "DiagnosticReport: " not in words_of(without)
     assert re.search(r"DiagnosticReport: .* presented form application/pdf, \d+ kB", words_of(chosen))
     assert b'name="with-report" value="true"' in chosen

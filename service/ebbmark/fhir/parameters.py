@@ -128,7 +128,7 @@ _INPUTS: tuple[Parameter, ...] = (
         "boolean",
         0,
         "1",
-        "Whether the answer also holds a preliminary DiagnosticReport with the results as one page (PDF), and its "
+        "Whether the answer also holds a preliminary DiagnosticReport with the results on paper (PDF), and its "
         "Provenance; false where absent. With write-back it goes into the same transaction, or joins an answer that is "
         "in the record already.",
         "valueBoolean",

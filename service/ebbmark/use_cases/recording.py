@@ -79,7 +79,7 @@ async def record_answer(
         record: where to write; None where no record is configured.
         signer: the key to sign with; None where answers are not signed.
         enterer: the person who chose to record it, as SMART's `fhirUser` names them; None where no person did.
-        with_report: whether a report as one page is to be written with it; it joins an answer that is there already.
+        with_report: whether a report is to be written with it; it joins an answer that is there already.
         make_current: whether it is to stand again where the record holds it marked superseded.
 
     Raises:
@@ -159,7 +159,7 @@ def to_be_written(
         record: where it would be written; None where no record is configured.
         signer: the key to sign with; None where answers are not signed.
         enterer: the person who would choose to record it; None where no person would.
-        with_report: whether a report as one page would be written with it; making the page takes some time.
+        with_report: whether a report would be written with it; making the page takes some time.
 
     Raises:
         Rejected: as `record_answer` does.

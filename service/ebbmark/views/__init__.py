@@ -1,3 +1,3 @@
-"""What is shown on paper and on screen: the figure and the one-page report, the same picture everywhere."""
+"""What is shown on paper and on screen: the figure and the report on paper, the same picture everywhere."""
 
 __all__: list[str] = []

@@ -1,9 +1,9 @@
-"""The report as PDF: a titration on one A4 page, tagged for readers that speak, the same bytes on every machine.
+"""The report as PDF: A4, tagged for readers that speak, no type below 9 pt, the same bytes on every machine.
 
-Typeset by typst with the typefaces it brings along, from a template that gets every text as a value. What does not fit
-at the largest type is set smaller, then shortened with the number of what was left out; there is never a second page.
-References, codes and reasons repeat what a request holds, which may be anything: a character that the typeface does
-not have is named by its code point, and no word leaves the page.
+Typeset by typst with the typefaces it brings along, from a template that gets every text as a value. Nothing is cut:
+what is more than a sheet holds flows on to the next. Whose it is stands on every sheet; without a name there is a place
+for the label of the ward. References, codes and reasons repeat what a request holds, which may be anything: a character
+that the typeface does not have is named by its code point, and no word leaves the page.
 """
 
 from __future__ import annotations
@@ -12,9 +12,10 @@ import re
 import unicodedata
 from collections import Counter
 from collections.abc import Iterator, Mapping
-from dataclasses import replace
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from importlib.resources import files
+from typing import Final
 
 import msgspec
 
@@ -32,42 +33,39 @@ from ebbmark.views.figure import figure_of
 from ebbmark.views.figure_words import PRELIMINARY, alternative_text
 from ebbmark.views.panels import Aspect
 from ebbmark.views.picture import draw
+from ebbmark.words.messages import say
 
-__all__ = ["FIGURE", "LOW_FIGURE", "MOST_CHARACTERS", "report_pdf", "settable"]
-
-ALL = 10_000
-MOST_EVIDENCE, LEAST_EVIDENCE = 14, 4
-LEVELS = (
-    *({"size": size, "rows": ALL, "cautions": ALL, "reasons": ALL, "general": ALL} for size in (8.0, 7.5, 7.0)),
-    *(
-        {"size": 7.0, "rows": ALL, "cautions": ALL, "reasons": 8, "general": kept}
-        for kept in range(MOST_EVIDENCE, LEAST_EVIDENCE - 1, -1)
-    ),
-    {"size": 6.5, "rows": ALL, "cautions": 14, "reasons": 5, "general": LEAST_EVIDENCE},
-    {"size": 6.5, "rows": ALL, "cautions": 10, "reasons": 4, "general": LEAST_EVIDENCE},
-    {"size": 6.5, "rows": 30, "cautions": 8, "reasons": 3, "general": LEAST_EVIDENCE},
-    {"size": 6.0, "rows": 25, "cautions": 5, "reasons": 2, "general": LEAST_EVIDENCE},
-)
-"""Size of the type [pt] and how much of each list is kept, from the fullest page to the shortest."""
-
+__all__ = ["FIGURE", "LOW_FIGURE", "MOST_CHARACTERS", "Label", "report_pdf", "settable"]
 
 FIGURE = Aspect(
-    width_in=6.4, axis_in=0.56, beside_in=1.6, curve_in=1.6, bars_in=0.6, text_pt=9.0, small_pt=8.2, alone=False
+    width_in=6.4, axis_in=0.56, beside_in=1.6, curve_in=1.6, bars_in=0.6, text_pt=9.0, small_pt=9.0, alone=False
 )
 LOW_FIGURE = replace(FIGURE, curve_in=1.3, bars_in=0.5)
-"""The figure on the sheet; lower where there are many steps or rows of vital signs. Smaller than alone, its type that
-of the sheet."""
-
-MANY_STEPS = 12
-"""Above this the step table needs what the figure can spare."""
+"""The figure on the sheet, lower where there are rows of vital signs. Its type is that of the sheet."""
 
 
-def report_pdf(answer: Answer, *, recorded_s: float) -> bytes:
-    """Typeset the answer: a titration on one A4 page, any other on as many as it takes; always the same bytes.
+@dataclass(frozen=True, slots=True)
+class Label:
+    """Whose sheet it is: asked for where a person prints it, and kept nowhere.
+
+    Attributes:
+        name: as people write it.
+        born: birth date as people write it.
+        number: record number.
+    """
+
+    name: str
+    born: str
+    number: str
+
+
+def report_pdf(answer: Answer, *, recorded_s: float, label: Label | None = None) -> bytes:
+    """Typeset the answer on A4: a titration on the first sheet, everything else behind it; always the same bytes.
 
     Args:
         answer: what is to be shown.
         recorded_s: when the answer is recorded, and the date of the document [s since 1970-01-01T00:00:00Z].
+        label: whose sheet it is; None leaves a place for the label of the ward.
     """
     # Loaded with the first report: most commands never need it.
     import typst
@@ -75,12 +73,13 @@ def report_pdf(answer: Answer, *, recorded_s: float) -> bytes:
     recorded = datetime.fromtimestamp(int(recorded_s), UTC)
     template, values = ("sheet.typ", _titration_values) if answer.titrated is not None else ("question.typ", _values_of)
     date = {name: getattr(recorded, name) for name in ("year", "month", "day", "hour", "minute", "second")}
-    shown = {**values(answer, recorded_s), "date": date}
+    whose = None if label is None else {name: settable(value) for name, value in asdict(label).items()}
+    shown = {**values(answer, recorded_s), "date": date, "label": whose}
     made = typst.compile(
         files("ebbmark.views").joinpath(template).read_bytes(),
         ignore_system_fonts=True,
         format="pdf",
-        sys_inputs={"data": msgspec.json.encode(shown).decode(), "levels": msgspec.json.encode(LEVELS).decode()},
+        sys_inputs={"data": msgspec.json.encode(shown).decode()},
         pdf_standards=["ua-1"],
         timestamp=int(recorded_s),
     )
@@ -89,7 +88,7 @@ def report_pdf(answer: Answer, *, recorded_s: float) -> bytes:
 
 def _titration_values(answer: Answer, recorded_s: float) -> dict[str, object]:
     figure = figure_of(answer)
-    aspect = LOW_FIGURE if len(figure.steps) > MANY_STEPS or figure.vital_signs else FIGURE
+    aspect = LOW_FIGURE if figure.vital_signs else FIGURE
     return {**_sheet_values(answer, recorded_s=recorded_s), "figure": draw(figure, aspect=aspect).decode()}
 
 
@@ -107,7 +106,7 @@ def _values_of(answer: Answer, recorded_s: float) -> dict[str, object]:
             ["Looks at", f"{_moment(start_s)} to {_moment(end_s)}"],
             ["Written", _moment(recorded_s)],
         ],
-        "identity_remark": IDENTITY_REMARK,
+        **_short(answer),
         "said": [*answer.said, *answer.always],
         "warnings": [f"{one.severity or 'not graded'}: {one.text}" for one in answer.warnings],
         "statements": [[words_of(one.code), _value(one.value), one.note] for one in answer.statements],
@@ -123,6 +122,13 @@ def _values_of(answer: Answer, recorded_s: float) -> dict[str, object]:
     return {name: _settable(value) for name, value in values.items()}
 
 
+def _short(answer: Answer) -> dict[str, object]:
+    """The line in two parts, the head of which is the largest thing on the sheet, and the reasons."""
+    short = answer.short
+    rest = " ".join(one for one in (short.sure, short.against) if one)
+    return {"head": f"{short.head}.", "rest": rest, "reasons_in_short": list(short.reasons)}
+
+
 def _value(value: Value | None) -> str:
     if isinstance(value, Amount):
         return in_words(value.value, value.unit)
@@ -133,9 +139,10 @@ def _value(value: Value | None) -> str:
     return "" if value is None else str(value.value)
 
 
-TITLE = "Decremental PEEP trial: closing pressure and what follows"
+ON_PAPER: Final = ("guideline-ats-2024", "guideline-esicm-2023", "trial-art-mortality", "no-trial-of-this-definition")
+"""Lines of the evidence that stand on the first sheet, as a short list; each in full stands behind it."""
 
-IDENTITY_REMARK = "Name and birth date are not on this sheet: it knows the patient by reference alone."
+TITLE = "Decremental PEEP trial: closing pressure and what follows"
 
 
 def _sheet_values(recommendation: Answer, *, recorded_s: float) -> Mapping[str, object]:
@@ -168,9 +175,7 @@ def _values(recommendation: Answer, recorded_s: float) -> dict[str, object]:
         "footer": f"Ebbmark {recommendation.engine_version}, answer {recommendation.identity[:16]}",
         "standing": PRELIMINARY,
         "who": [*_who(recommendation), ["Written", _moment(recorded_s)]],
-        "identity_remark": IDENTITY_REMARK,
-        "suggestion": recommendation.short.line,
-        "reasons_in_short": list(recommendation.short.reasons),
+        **_short(recommendation),
         "rationale": answer.rationale,
         "figure_in_words": alternative_text(figure),
         "curve": curve_sentence(recommendation.titration.trial),
@@ -180,6 +185,7 @@ def _values(recommendation: Answer, recorded_s: float) -> dict[str, object]:
         "what_if_remarks": list(_what_if_remarks(answer)),
         "targets": list(_targets(answer)),
         "cautions": [{"severity": caution.severity, "text": caution.text} for caution in answer.cautions],
+        "evidence": [say(f"evidence.{slug}") for slug in ON_PAPER],
         "general": [line for line in answer.general if line != rules],
         "inputs": _inputs(recommendation),
         "reasons": list(_reasons(recommendation)),

@@ -129,7 +129,7 @@ _WRITE_BACK = {
 
 def _description(operation: Operation) -> str:
     written = (
-        " With `with-report` the answer holds a DiagnosticReport with one page (PDF). With `write-back` the same "
+        " With `with-report` the answer holds a DiagnosticReport with a PDF of it. With `write-back` the same "
         "results are put into the configured record as one transaction of conditional creates, and the header "
         "Ebbmark-Write-Back says what became of it."
     )

@@ -1,4 +1,4 @@
-"""The answer as a document: a preliminary DiagnosticReport that carries it as one page, and its origin.
+"""The answer as a document: a preliminary DiagnosticReport that carries it on paper, and its origin.
 
 The report is asked for apart from the results, at once with them or later by somebody else. So it has a Provenance of
 its own: who asked for it and when, which also stands in `issued` and on the page. The identity of the answer covers it

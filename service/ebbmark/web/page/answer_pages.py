@@ -11,7 +11,7 @@ from fastapi import Response
 
 from ebbmark.fhir.answer import Answer, Coded, Truth
 from ebbmark.fhir.problems import ProblemKind, Rejected, status_of
-from ebbmark.views.sheet import report_pdf
+from ebbmark.views.sheet import Label, report_pdf
 from ebbmark.web.page.answer_view import AnswerView, FigureView, TrialsView, answer_view, figure_view, trials_view
 from ebbmark.web.page.decision import REASONS
 from ebbmark.web.page.frame import Frame, Pages, frame_of
@@ -125,7 +125,7 @@ async def show_answer(source: TrialSource, pages: Pages) -> Response:
 
 
 async def show_report(source: TrialSource, pages: Pages) -> Response:
-    """The answer as a one-page PDF, to be kept or printed.
+    """The answer as PDF, to be kept or printed; name, birth date and record number stand on every sheet of it.
 
     Args:
         source: the patient.
@@ -134,9 +134,9 @@ async def show_report(source: TrialSource, pages: Pages) -> Response:
     Raises:
         Rejected: there is no answer.
     """
-    del pages  # paper has its own look
-    recommendation = await source.titration()
-    body = await asyncio.to_thread(report_pdf, recommendation, recorded_s=source.at_s)
+    frame, recommendation = await asyncio.gather(frame_of(source, pages.zone), source.titration())
+    label = Label(frame.who.name, frame.born, ", ".join(one.value for one in frame.who.numbers))
+    body = await asyncio.to_thread(report_pdf, recommendation, recorded_s=source.at_s, label=label)
     name = f"ebbmark-{recommendation.identity[:16]}.pdf"
     return Response(body, media_type=PDF, headers={"content-disposition": f'attachment; filename="{name}"'})
 

@@ -47,7 +47,7 @@ _SAID: dict[tuple[str, str], tuple[str, str, str]] = {
     ("/days", "GET"): ("Days", "The trials of the last days", ""),
     ("/plan", "GET"): ("Plan", "The plan of a trial", "Without high-pressure recruitment."),
     ("/plan", "POST"): ("AcknowledgedPlan", "The plan, with what a clinician has acknowledged", ""),
-    ("/report", "GET"): ("Report", "The answer as a one-page PDF", ""),
+    ("/report", "GET"): ("Report", "The answer as PDF", ""),
     ("/record", "GET"): ("Review", "What would be recorded", "Nothing is written."),
     ("/record", "POST"): (
         "Record",
@@ -71,7 +71,7 @@ _FIELDS: dict[str, dict[str, str]] = {
     "/record": {
         "csrf": "as on the page",
         "identity": "of the answer that was shown",
-        "with-report": "true for the report on one page",
+        "with-report": "true for the report",
         "make-current": "true to make results current again that were marked superseded",
     },
     "/steps": {

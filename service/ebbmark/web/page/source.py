@@ -23,7 +23,7 @@ class Choice:
     """What somebody chose to record.
 
     Attributes:
-        with_report: the results with the report as one page.
+        with_report: the results with the report.
         make_current: the results are to stand again where the record holds them marked superseded.
     """
 
