@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from urllib.error import HTTPError
 
 from ebbmark.fhir.writing.account import account
-from ebbmark.fhir.writing.answer import read_answer
+from ebbmark.fhir.writing.flat_answer import read_answer
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

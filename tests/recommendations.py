@@ -8,7 +8,7 @@ from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.reading.patient import Person
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.sources import Ignored, Source
-from ebbmark.fhir.writing.results import titration_answer
+from ebbmark.fhir.writing.titration import titration_answer
 from ebbmark.physiology.advice.advice import Advice, Caution, Severity, TidalVolume, WhatIf
 from ebbmark.physiology.closing.closing import Closing, Evidence, Shape, StepEstimate, Verdict
 from ebbmark.physiology.formulas.body import Sex

@@ -19,7 +19,7 @@ from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, status_of
 from ebbmark.fhir.reading.charted_steps import COLUMNS, read_charted_steps
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.account import account_of
-from ebbmark.fhir.writing.answer import read_answer
+from ebbmark.fhir.writing.flat_answer import read_answer
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.review.command import add_commands

@@ -24,8 +24,8 @@ from ebbmark.fhir.answer import Amount, Answer, Coded, Statement
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.question import RequestContext
-from ebbmark.fhir.writing.results import with_source
 from ebbmark.fhir.writing.sentences import closing_sentence
+from ebbmark.fhir.writing.titration import with_source
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.physiology.closing.estimate import Verdict
 from ebbmark.physiology.wording import level

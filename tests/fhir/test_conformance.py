@@ -13,8 +13,7 @@ from fhir.resources.R4B.operationdefinition import OperationDefinition
 import ebbmark.physiology
 from ebbmark import __version__
 from ebbmark.fhir.codesystem import CODE_SYSTEM, CONCEPTS, code_system
-from ebbmark.fhir.conformance import capability_statement
-from ebbmark.fhir.operation_definitions import definition_of, replay_definition
+from ebbmark.fhir.definitions import capability_statement, definition_of, replay_definition
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.parameters import PARAMETERS
 from ebbmark.fhir.writing.write import OPERATION

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from drawn_trials import AT_S, DRAWN
-from ebbmark.fhir.writing.answer import read_answer, view_of
+from ebbmark.fhir.writing.flat_answer import read_answer, view_of
 from ebbmark.fhir.writing.write import write_bundle
 from recommendations import ALL
 

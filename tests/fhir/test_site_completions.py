@@ -14,7 +14,7 @@ from fhir.resources.R4B.plandefinition import PlanDefinition
 
 from ebbmark.fhir.bedside.site import NO_SITE, Misread, Site
 from ebbmark.fhir.bedside.site_protocols import with_protocols
-from ebbmark.fhir.plan_definitions import plan_definitions
+from ebbmark.fhir.definitions import plan_definitions
 from ebbmark.physiology.before.staircase import StaircaseRules, Traced
 from ebbmark.web.site_files import read_site
 

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from ebbmark import __version__
-from ebbmark.fhir.conformance import capability_statement
+from ebbmark.fhir.definitions import capability_statement
 from ebbmark.fhir.writing.audit_event import Access, Actor, Deed, audit_event
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.web.audit_trail import AuditTrail

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import duckdb
 
-from ebbmark.fhir.writing.instants import instant
+from ebbmark.fhir.times import instant
 from ebbmark.review.patients import Options
 from ebbmark.review.run import Reviewed, run
 from ebbmark.review.tables import Report

@@ -14,7 +14,7 @@ import pytest
 from pypdf import PdfReader
 from starlette.types import ASGIApp
 
-from ebbmark.fhir.hooks_concepts import OVERRIDE_REASONS
+from ebbmark.fhir.codesystem import OVERRIDE_REASONS
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.physiology.stop.criteria import StopCriterion
 from ebbmark.settings import Settings

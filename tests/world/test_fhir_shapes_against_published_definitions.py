@@ -16,8 +16,7 @@ import pytest
 from answers import resource, resources
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.codesystem import code_system
-from ebbmark.fhir.conformance import capability_statement
-from ebbmark.fhir.operation_definitions import definition_of
+from ebbmark.fhir.definitions import capability_statement, definition_of
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from recommendations import ALL, RECORDED_S, found

@@ -15,12 +15,11 @@ import msgspec
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP, Operation
 from ebbmark.fhir.parameters import FROM_RECORD, PARAMETERS
-from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.sources import Ignored
-from ebbmark.fhir.writing.enterer import ENTERER
+from ebbmark.fhir.times import seconds
 from ebbmark.fhir.writing.frame import operation_url
 from ebbmark.fhir.writing.normal_form import NormalForm, NotAnAnswer, kind_of, normal_form
-from ebbmark.fhir.writing.provenance import PROTOCOL_SYSTEM, PROVENANCE, REQUEST_PARAMETERS
+from ebbmark.fhir.writing.provenance import ENTERER, PROTOCOL_SYSTEM, PROVENANCE, REQUEST_PARAMETERS
 from ebbmark.fhir.writing.report import REPORT, REPORT_PROVENANCE
 from ebbmark.fhir.writing.superseding import SUPERSEDED_SYSTEM, unmarked
 

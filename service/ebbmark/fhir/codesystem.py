@@ -10,11 +10,113 @@ from dataclasses import dataclass
 
 from ebbmark import __version__
 from ebbmark.fhir.bedside_concepts import BEDSIDE_CONCEPTS
-from ebbmark.fhir.hooks_concepts import HOOKS_CONCEPTS
 from ebbmark.fhir.naming import BASE, CODE_SYSTEM
-from ebbmark.fhir.patient_concepts import PATIENT_CONCEPTS
 
-__all__ = ["BASE", "CODE_SYSTEM", "CONCEPTS", "DEFINITIONS_DATE", "Concept", "code_system"]
+__all__ = ["BASE", "CODE_SYSTEM", "CONCEPTS", "DEFINITIONS_DATE", "OVERRIDE_REASONS", "TOPIC", "Concept", "code_system"]
+
+
+TOPIC = (
+    "topic-peep-titration",
+    "PEEP titration",
+    "Reading of a decremental PEEP trial, and what follows for PEEP and tidal volume.",
+)
+"""What every card is about: code, display, definition."""
+
+OVERRIDE_REASONS: tuple[tuple[str, str, str], ...] = (
+    (
+        "not-now-unstable",
+        "Not now: the patient is not stable enough for a change",
+        "The person decided against a change for now, for the patient's state.",
+    ),
+    (
+        "other-peep-chosen",
+        "Another PEEP was chosen for clinical reasons",
+        "The person weighed other findings and chose another PEEP.",
+    ),
+    (
+        "trial-not-representative",
+        "The trial does not describe this lung (disconnection, secretions, effort)",
+        "The person holds that the trial was disturbed or is out of date.",
+    ),
+    ("data-not-right", "Some of the data are not right", "The person holds that readings, height or sex are wrong."),
+    ("done-already", "Done already", "What the card suggests was done before it was shown."),
+    (
+        "not-for-this-patient",
+        "Goals of care: not for this patient",
+        "The person decided that the suggestion does not fit the goals of care.",
+    ),
+)
+"""Reasons a person may give for not following a card: code, display, definition. This project's own choice."""
+
+HOOKS_CONCEPTS = (TOPIC, *OVERRIDE_REASONS)
+
+
+# fmt: off
+PATIENT_CONCEPTS: tuple[tuple[str, str, str], ...] = (
+    ("total-peep", "Total PEEP of the step", "Set plus intrinsic PEEP, or total PEEP as charted."),
+    ("least-saturation", "Lowest SpO2 of the step", "Lowest settled value between two changes of PEEP."),
+    ("least-mean-arterial-pressure", "Lowest mean arterial pressure of the step",
+     "Lowest settled value between two changes of PEEP."),
+    ("least-systolic-arterial-pressure", "Lowest systolic arterial pressure of the step",
+     "Lowest settled value between two changes of PEEP."),
+    ("greatest-heart-rate", "Highest heart rate of the step", "Highest settled value between two changes of PEEP."),
+    ("oldest-vital-sign-age", "Age of the oldest vital sign of the step",
+     "How long before the last reading of the step the oldest of its last vital signs was taken."),
+    ("circuit-opened", "Circuit opened at or above closing", "The steps below an open circuit belong to another lung."),
+    ("carbon-dioxide-lost", "End-tidal carbon dioxide lost", "It vanished at a step: tube, circuit or circulation."),
+    ("pressure-support", "Pressure support during the trial", "The patient triggered the breaths."),
+    ("rate-above-set", "Measured above set rate", "The patient triggers breaths."),
+    ("spontaneous-rate", "Spontaneous breaths", "Spontaneous breaths were charted during the trial."),
+    ("sudden-fall", "Sudden fall of compliance", "Compliance fell by more in one step than closing usually takes."),
+    ("pressure-rises-as-peep-falls", "Pressure rises as PEEP falls", "Plateau or peak rose although PEEP was lowered."),
+    ("leak-began", "Leak that began during the trial", "Expired fell short of inspired volume from one step on."),
+    ("leak-large", "Large leak", "Expired volume was far below inspired volume throughout."),
+    ("leak-throughout", "Large leak at all steps", "Expired volume was far below what was given at every step."),
+    ("clocks-differ", "Clocks that differ", "Measured PEEP follows or precedes its setting at most steps."),
+    ("leak-at-best", "Leak where compliance may be best",
+     "Expired fell short of inspired volume at a step that may be the best of the curve, and not below."),
+    ("leak-at-steps", "Leak at some steps", "Expired fell short of inspired volume at steps at or above closing."),
+    ("died-before-trial", "Died before the trial ended", "By the record, before the last reading."),
+    ("patient-died", "Patient has died", "By the record the patient has died; no setting follows."),
+    ("trial-old", "Trial of more than 12 hours ago", "As of the request; the lung may have changed since."),
+    ("trial-very-old", "Trial of more than 24 hours ago", "As of the request; not to be used by itself."),
+    ("patient-inactive", "Patient marked inactive", "The record no longer uses this Patient."),
+    ("vasopressor-raised", "Vasopressor begun or raised during the trial",
+     "Arterial pressures from there on say less of how PEEP was tolerated."),
+    ("fall-with-vital-signs", "Vital signs fell with compliance",
+     "Saturation or blood pressure fell at a step at which compliance fell far."),
+    ("oxygen-raised", "FiO2 raised during the trial", "Saturations of the lower steps hide what was lost there."),
+    ("blood-pressure-doubtful", "Doubtful blood pressure", "A single impossible value between possible ones."),
+    ("stop-limit-in-trial", "Stop limit met in a trial without a number",
+     "A vital sign was beyond its stop limit at a step, and no PEEP is suggested."),
+    ("condition-unjudged", "Condition that no code places", "It may say anything, a contraindication included."),
+    ("total-peep-does-not-follow", "Total PEEP does not follow set PEEP", "Air is trapped; the steps were not seen."),
+    ("intrinsic-peep", "Intrinsic PEEP", "Total PEEP lies above set PEEP."),
+    ("measured-peep-off", "Measured PEEP off its setting", "Measured PEEP does not agree with set PEEP."),
+    ("compliance-came-back", "Compliance came back", "Compliance returned below the step named as closing."),
+    ("compliance-rose-below-closing", "Compliance rose below closing", "It rose again without reaching its best."),
+    ("position-changed-in-trial", "Position changed during the trial", "The steps belong to two different lungs."),
+    ("done-prone", "Trial done in prone position", "Its result holds for that position."),
+    ("mode-changed-in-trial", "Ventilator mode changed during the trial", "The steps cannot be compared."),
+    ("tidal-volume-changed", "Set tidal volume changed during the trial", "Part of the curve comes from the volume."),
+    ("oxygen-changed", "FiO2 changed during the trial", "Saturations of the steps cannot be compared."),
+    ("resistive-pressure-rose", "Resistive pressure rose", "Peak less plateau pressure rose along the trial."),
+    ("stop-limit-at-suggestion", "Stop limit met at the suggestion",
+     "A vital sign was beyond its stop limit at the PEEP that closing and margin give."),
+    ("stop-limit-above-suggestion", "Stop limit met above the suggestion",
+     "A vital sign was beyond its stop limit at a higher PEEP of this trial."),
+    ("stop-limit-below-suggestion", "Stop limit met below the suggestion",
+     "A vital sign was beyond its stop limit at a lower PEEP of this trial."),
+    ("stop-limit-met", "Stop limit met during the trial", "A vital sign was beyond its stop limit at a step."),
+    ("worse-than-best", "Clearly worse than at the best step",
+     "Saturation or blood pressure was clearly worse at the suggestion than at the best step."),
+    ("vital-signs-not-charted", "Vital signs not charted", "It is not known how the suggestion was tolerated."),
+    ("vital-signs-outside-limb", "Vital signs charted outside the trial",
+     "They were charted, but at no step of the trial."),
+)
+# fmt: on
+"""Code, display and definition of each."""
+
 
 DEFINITIONS_DATE = "2026-11-25"
 """When the published definitions last changed."""

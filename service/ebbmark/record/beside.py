@@ -12,12 +12,11 @@ from dataclasses import dataclass
 
 import msgspec
 
+from ebbmark.fhir.naming import tail_of
 from ebbmark.fhir.operations import Operation
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.infusions import DRUG_CODES
-from ebbmark.fhir.reading.times import seconds
-from ebbmark.fhir.references import tail_of
-from ebbmark.fhir.writing.instants import instant
+from ebbmark.fhir.times import instant, seconds
 from ebbmark.record.client import RecordClient
 from ebbmark.record.observations import PAGE_SIZE, remarks_of
 from ebbmark.record.record_query import RecordQuery

@@ -1,8 +1,7 @@
 """Fetch from the record what a trial, or a question at the bedside, needs, as one Bundle.
 
 Days of a record are not read whole: their trials rest on what was charted around changes of PEEP, and the hours between
-tell nothing of them. Values are
-compared as they were sent: what counts as a step is judged by the reader later.
+tell nothing of them. Values are compared as they were sent: what counts as a step is judged by the reader later.
 
 The Bundle goes through the same reader as any request, so that nothing is read in two ways. Every filter of the search
 (`observations`) is applied again here (`observations.post_filter`). A result that would not be whole is refused, never
@@ -29,7 +28,7 @@ from ebbmark.fhir.operations import Operation
 from ebbmark.fhir.problems import Problem, Rejected
 from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.codes import CodeRow, is_rhythm
-from ebbmark.fhir.writing.instants import instant
+from ebbmark.fhir.times import instant
 from ebbmark.physiology.readings import Quantity
 from ebbmark.record.beside import is_given_within, search_beside
 from ebbmark.record.client import RecordClient

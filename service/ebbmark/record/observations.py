@@ -25,7 +25,7 @@ from urllib.parse import quote, urlencode
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.codes import CodeRow, HeightKind, SexKind
 from ebbmark.fhir.reading.concept_map import CODE_TEXT
-from ebbmark.fhir.writing.instants import instant
+from ebbmark.fhir.times import instant
 from ebbmark.record.client import RecordClient, Reply, decoded
 from ebbmark.record.post_filter import (
     moment_of,

@@ -16,13 +16,11 @@ from math import inf
 
 import msgspec
 
-from ebbmark.fhir.naming import RESULT_SYSTEM
+from ebbmark.fhir.naming import RESULT_SYSTEM, tail_of, unversioned
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.codes import CodeRow, HeightKind, SexKind
-from ebbmark.fhir.reading.times import seconds
-from ebbmark.fhir.references import tail_of, unversioned
-from ebbmark.fhir.writing.instants import instant
+from ebbmark.fhir.times import instant, seconds
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.reading import Trial
 from ebbmark.record.record_query import RecordQuery

@@ -14,8 +14,7 @@ import msgspec
 
 from ebbmark.fhir.parameters import FROM_RECORD
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.times import seconds
-from ebbmark.fhir.writing.instants import instant
+from ebbmark.fhir.times import instant, seconds
 
 __all__ = ["RecordQuery", "named_in_record", "record_query_of", "with_bundle"]
 

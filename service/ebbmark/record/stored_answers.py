@@ -12,7 +12,7 @@ from typing import cast
 
 import msgspec
 
-from ebbmark.fhir.references import tail_of
+from ebbmark.fhir.naming import tail_of
 from ebbmark.fhir.writing.frame import RESULT_SYSTEM
 from ebbmark.fhir.writing.provenance import SOFTWARE_SYSTEM
 from ebbmark.fhir.writing.report import ANSWER_PROVENANCES

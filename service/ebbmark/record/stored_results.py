@@ -15,8 +15,8 @@ from typing import TypeVar
 import msgspec
 
 from ebbmark.fhir.codesystem import CODE_SYSTEM
-from ebbmark.fhir.reading.times import seconds
-from ebbmark.fhir.references import tail_of
+from ebbmark.fhir.naming import tail_of
+from ebbmark.fhir.times import seconds
 from ebbmark.fhir.writing.frame import RESULT_SYSTEM
 from ebbmark.fhir.writing.provenance import PROVENANCE
 from ebbmark.fhir.writing.report import ANSWER_PROVENANCES

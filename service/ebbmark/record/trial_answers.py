@@ -14,11 +14,10 @@ from urllib.parse import quote
 
 import msgspec
 
-from ebbmark.fhir.reading.times import seconds
-from ebbmark.fhir.references import tail_of
-from ebbmark.fhir.writing.enterer import ENTERER
+from ebbmark.fhir.naming import tail_of
+from ebbmark.fhir.times import seconds
 from ebbmark.fhir.writing.frame import REQUEST_SYSTEM
-from ebbmark.fhir.writing.provenance import PROVENANCE
+from ebbmark.fhir.writing.provenance import ENTERER, PROVENANCE
 from ebbmark.fhir.writing.superseding import (
     CURRENT_SYSTEM,
     Change,

@@ -15,11 +15,11 @@ from typing import cast
 import msgspec
 import numpy as np
 
-from ebbmark.fhir.hooks_concepts import OVERRIDE_REASONS
+from ebbmark.fhir.codesystem import OVERRIDE_REASONS
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.question import RequestContext
-from ebbmark.fhir.writing.instants import instant
+from ebbmark.fhir.times import instant
 from ebbmark.fhir.writing.transaction import as_transaction
 from ebbmark.keys import SigningKey
 from ebbmark.physiology.lung.lung import Lung, Thresholds

@@ -24,8 +24,7 @@ from ebbmark.fhir.reading.body import Limits
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.reading.request import Request
-from ebbmark.fhir.reading.times import seconds
-from ebbmark.fhir.writing.instants import instant
+from ebbmark.fhir.times import instant, seconds
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.keys import PublicKey, read_public_keys
 from ebbmark.physiology.after.markers import Meaning, read_markers

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import msgspec
 
 from ebbmark.fhir.naming import RESULT_SYSTEM
-from ebbmark.fhir.reading.times import seconds
+from ebbmark.fhir.times import seconds
 
 __all__ = ["NO_UNIT", "Held", "Note", "newest_of", "unit_at", "versions_of"]
 

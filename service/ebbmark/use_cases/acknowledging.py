@@ -1,7 +1,11 @@
-"""Before a plan: what stands in its way, what of it did a clinician acknowledge by name, and what is still open?
+"""Acknowledgement by a clinician, by name: of what stands in the way of a plan, or keeps PEEP from being lowered.
 
-A documented contraindication or high-risk condition, readings that show one, and a Condition that nobody here can
-judge stop a plan until they are acknowledged; with recruitment a contraindication stops it for good.
+A documented contraindication or high-risk condition, readings that show one, and a Condition that nobody here can judge
+stop a plan until they are acknowledged; with recruitment a contraindication stops it for good.
+
+During the trial, what nobody sent and a rhythm that is known at the bedside can be acknowledged; a reading that meets a
+stop criterion counts whatever anybody says of it. The names are fixed, so that a slip in one is refused the same way in
+every state of the patient and never hides a stop criterion.
 """
 
 from __future__ import annotations
@@ -9,17 +13,33 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
-from ebbmark.fhir.problems import Problem, ProblemKind
+from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.reading.question import Acknowledged
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.sources import Ignored
 from ebbmark.physiology.before.candidate import Candidate
 from ebbmark.physiology.before.obstacles import Obstacle, obstacles_of
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
 from ebbmark.physiology.before.risk_readings import READING_RISKS
+from ebbmark.physiology.during.checks import ACKNOWLEDGED_NAMES, is_acknowledged_name
+from ebbmark.physiology.during.scene import Concern
+from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.use_cases.before_trial import named, unjudged_words
 from ebbmark.use_cases.state import sources_of_dose
+from ebbmark.words.acknowledged import acknowledged_words, left_words
+from ebbmark.words.ages import listed
 
-__all__ = ["InTheWay", "acknowledged_sentences", "in_the_way", "still_open", "without_effect"]
+__all__ = [
+    "InTheWay",
+    "acknowledged_during",
+    "acknowledged_sentences",
+    "how_to_acknowledge",
+    "idle_acknowledgements",
+    "in_the_way",
+    "refuse_slips",
+    "still_open",
+    "without_effect",
+]
 
 _KNOWN = frozenset({*(concept.slug for concept in RISK_CONCEPTS), *READING_RISKS})
 _OF_A_REFERENCE = frozenset("/:.")
@@ -151,3 +171,72 @@ def without_effect(found: Collection[InTheWay], request: Request) -> tuple[str, 
     if not idle:
         return ()
     return (f"Acknowledged without effect, since nothing of that name stands in the way: {', '.join(idle)}.",)
+
+
+def refuse_slips(request: Request) -> None:
+    """Let acknowledgements pass that name what there is to acknowledge, and a person.
+
+    Raises:
+        Rejected: a name that means nothing here, or nobody who acknowledges.
+    """
+    given = request.asked.acknowledged
+    problems = []
+    if given.what and given.who is None:
+        accepted = "acknowledged-by: who has acknowledged"
+        sentence = f"An acknowledgement needs a person. Send {accepted}."
+        problems.append(Problem(ProblemKind.BAD_PARAMETER, given.what[0][1], "no person", accepted, sentence))
+    accepted = ", ".join(ACKNOWLEDGED_NAMES)
+    for name, path in given.what:
+        if not is_acknowledged_name(name):
+            sentence = f"During a trial there is nothing named {name[:60]!r} to acknowledge; there are: {accepted}."
+            problems.append(Problem(ProblemKind.BAD_PARAMETER, path, name[:60], accepted, sentence))
+    if problems:
+        raise Rejected(tuple(problems), request.ignored)
+
+
+def acknowledged_during(found: Sequence[Concern], given: Acknowledged, limits: StopLimits) -> str:
+    """Say what was acknowledged, and what that leaves to the bedside; empty where nothing was.
+
+    Args:
+        found: what waits for a word.
+        given: what was acknowledged, and by whom.
+        limits: in force.
+    """
+    what = {name for name, _ in given.what}
+    named = [one for one in found if one.name in what]
+    if not named or given.who is None:
+        return ""
+    left = listed([left for one in named if (left := left_words(one, limits))] or [""])
+    said = f"{given.who.words} has acknowledged that {listed([acknowledged_words(one) for one in named])}"
+    if not left:
+        return f"{said}."
+    return f"{said}: {left}, so watch for it at the bedside and stop the trial if need be."
+
+
+def how_to_acknowledge(found: Sequence[Concern], given: Acknowledged) -> str:
+    """How a caller says that something is known at the bedside; empty where nothing is open.
+
+    Args:
+        found: what waits for a word.
+        given: what was acknowledged.
+    """
+    what = {name for name, _ in given.what}
+    still = [one for one in found if one.name not in what]
+    if not still:
+        return ""
+    known = listed([acknowledged_words(one) for one in still])
+    return (
+        f"Where a clinician at the bedside knows that {known}, and watches it there, the "
+        f"parameters acknowledged ({listed([repr(one.name) for one in still])}) and acknowledged-by say so."
+    )
+
+
+def idle_acknowledgements(found: Sequence[Concern], given: Acknowledged) -> str:
+    """Name what was acknowledged and does not stand in the way; empty where all of it does.
+
+    Args:
+        found: what waits for a word.
+        given: what was acknowledged.
+    """
+    idle = sorted({name for name, _ in given.what} - {one.name for one in found})
+    return f"Acknowledged without effect, because nothing depends on it: {', '.join(idle)}." if idle else ""

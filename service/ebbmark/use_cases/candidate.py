@@ -10,8 +10,8 @@ from ebbmark.physiology.before.ards_class import ArdsClass
 from ebbmark.physiology.before.candidate import Candidate, Documented
 from ebbmark.physiology.before.indication import Indication
 from ebbmark.physiology.formulas.gas_exchange import Oxygenation
+from ebbmark.use_cases.answer_builder import answered, rule_of_limits, sentences
 from ebbmark.use_cases.before_trial import candidate_of, not_looked_for, not_placed, warnings_of
-from ebbmark.use_cases.said import answered, rule_of_limits, sentences
 from ebbmark.use_cases.state import dose_of, state_statement
 from ebbmark.words.before_in_short import candidate_in_short
 

@@ -30,7 +30,7 @@ from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.physiology.wording import level
-from ebbmark.use_cases.said import answered, missing, rule_of, rule_of_limits, sentences
+from ebbmark.use_cases.answer_builder import answered, missing, rule_of, rule_of_limits, sentences
 from ebbmark.use_cases.settings_after import (
     Moments,
     moments_of,

@@ -32,8 +32,7 @@ from ebbmark.fhir.reading.concept_map import CodeMap, lay_over, rows_of
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.reading.request import Request
-from ebbmark.fhir.reading.times import seconds
-from ebbmark.fhir.writing.instants import instant
+from ebbmark.fhir.times import instant, seconds
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.record.client import RecordClient

@@ -1,18 +1,39 @@
-"""Do the readings show a trial in progress at all, and one trial only? Else a refusal, with what was found."""
+"""A trial in progress: a refusal where the readings show none or several, its steps and stop criteria as statements.
+
+Once closing has been passed it is said what follows, so that nobody is left at the lowest step.
+"""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from math import inf
 
+from ebbmark.fhir.answer import Amount, Coded, Statement, Truth, Warned, Whole
+from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.quantities import PRESSURE, PROBABILITY
 from ebbmark.fhir.reading.request import Request
-from ebbmark.physiology.during.interleaved import interleaved
-from ebbmark.physiology.during.running import RunningTrial
+from ebbmark.physiology.before.staircase import StaircaseRules
+from ebbmark.physiology.during.call_rule import StepSoFar
+from ebbmark.physiology.during.running import RunningTrial, interleaved
 from ebbmark.physiology.readings import Quantity
+from ebbmark.physiology.stop.criteria import StopAnswer, StopCriterion
 from ebbmark.physiology.trial.limb import plateaus_of
-from ebbmark.use_cases.said import missing
+from ebbmark.physiology.trial.reading import read_trial
+from ebbmark.physiology.trial.steps import NoTrial, Step
+from ebbmark.physiology.wording import level
+from ebbmark.use_cases.answer_builder import missing, sentences, titration_of
+from ebbmark.words.stopping import held_words, met_words, not_checked_words, oldest_words, stop_words
 
-__all__ = ["refuse_unless_in_progress"]
+__all__ = [
+    "Follows",
+    "criteria_statement",
+    "refuse_unless_in_progress",
+    "sources_of_step",
+    "step_statements",
+    "stop_warnings",
+    "what_follows",
+]
 
 _MOST_NAMED = 4
 _OF_THE_VENTILATOR = frozenset(Quantity) - {
@@ -87,3 +108,142 @@ def _devices_in_turns(request: Request) -> list[str]:
             if last_s > latest_s:
                 began_s, latest_s, latest = first_s, last_s, device
     return sorted(mixed)
+
+
+_REOPENS = (
+    "What follows after closing is in the unit's protocol; a clinician decides. The American Thoracic Society "
+    "recommends against prolonged recruitment (2024)."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Follows:
+    """What follows.
+
+    Attributes:
+        suggested_peep_cmh2o: as `$titrate-peep` would suggest on the same readings; None where it would not.
+        sentence: in plain sentences.
+    """
+
+    suggested_peep_cmh2o: float | None
+    sentence: str
+
+
+def what_follows(request: Request, running: RunningTrial, staircase: StaircaseRules, *, quiet: bool) -> Follows:
+    """The suggested PEEP of the trial so far, where PEEP stands now, and who decides what the protocol does next.
+
+    Args:
+        request: the readings.
+        running: the trial as it stands.
+        staircase: in use.
+        quiet: whether no condition, limit or look speaks against raising pressure; only then is a protocol named that
+            opens the lung again, and never where nobody chose that protocol.
+    """
+    suggested, said = _suggestion(request)
+    now = running.now_cmh2o
+    here = ""
+    if now is not None and (suggested is None or now < suggested):
+        here = f" PEEP is {level(now)} cmH2O now: a step of the trial, not a setting to leave."
+    chosen = staircase != NO_SITE.default_staircase
+    reopens = f" {_REOPENS}" if quiet and chosen and staircase.reopens else ""
+    return Follows(suggested, f"{said}{here}{reopens}")
+
+
+def _suggestion(request: Request) -> tuple[float | None, str]:
+    if request.person is None:
+        return None, "A suggested PEEP needs height and sex; $titrate-peep gives it."
+    trial = read_trial(request.readings, request.protocol)
+    if isinstance(trial, NoTrial):
+        return None, f"No PEEP is suggested from this trial yet: {trial.found}."
+    advice = titration_of(trial, request).advice
+    peep = advice.suggested_peep_cmh2o
+    if peep is None:
+        return None, f"No PEEP is suggested from this trial: {advice.rationale}"
+    return peep, (
+        f"Suggested PEEP: {level(peep)} cmH2O, {level(advice.margin_cmh2o)} above closing; $titrate-peep gives its "
+        "certainty and its cautions."
+    )
+
+
+def step_statements(running: RunningTrial) -> list[Statement]:
+    """One statement per step of the way down.
+
+    Args:
+        running: the trial as it stands.
+    """
+    read = {step.peep_cmh2o: step for step in running.trial.steps} if running.trial else {}
+    return [_step(number, one, read.get(one.peep_cmh2o)) for number, one in enumerate(running.steps, start=1)]
+
+
+def _step(number: int, one: StepSoFar, read: Step | None) -> Statement:
+    passed = Amount(one.passed, PROBABILITY) if one.passed is not None else None
+    note = "" if one.readings else "No settled reading yet."
+    return Statement(
+        kind=f"running-step-{number}",
+        code="running-step",
+        value=Amount(one.peep_cmh2o, PRESSURE),
+        note=note,
+        sources=sources_of_step(read) if read else (),
+        parts=(("readings-used", Whole(one.readings)), ("closing-passed-probability", passed)),
+        span_s=(read.start_s, read.end_s) if read else None,
+    )
+
+
+def sources_of_step(step: Step) -> tuple[int, ...]:
+    """Indices of the inputs that a step rests on.
+
+    Args:
+        step: which.
+    """
+    return tuple(sorted({source for sample in step.samples for source in sample.sources}))
+
+
+def criteria_statement(stops: StopAnswer, site: Site) -> Statement:
+    """Every stop criterion: met, not met, or not checked and why.
+
+    Args:
+        stops: what was checked.
+        site: the limits in force.
+    """
+    met, held = {one.criterion for one in stops.met}, {one.criterion for one in stops.held}
+    parts = [
+        (
+            one.value,
+            Coded("criterion-met" if one in met else "criterion-held" if one in held else "criterion-not-checked"),
+        )
+        for one in StopCriterion
+    ]
+    shown = "; ".join(dict.fromkeys(held_words(one, stops) for one in stops.held))
+    return Statement(
+        kind="stop-criteria",
+        code="stop-criteria",
+        # Where nothing could be checked, false would say more than is known.
+        value=Truth(bool(met)) if met or held else None,
+        note=sentences(
+            *[met_words(one, stops) for one in stops.met],
+            f"Not met: {shown}." if shown else "",
+            *[not_checked_words(one, stops) for one in stops.not_checked],
+        ),
+        method=sentences(*stop_words(site.stop_limits), oldest_words(site.stop_limits), site.stop_limits.signature),
+        sources=tuple(sorted({*[one.source for one in stops.met], *[one.source for one in stops.held]})),
+        parts=tuple(parts),
+    )
+
+
+def stop_warnings(stops: StopAnswer) -> list[Warned]:
+    """Criteria that were met, those that still are first.
+
+    Args:
+        stops: what was checked.
+    """
+    return [
+        Warned(
+            kind=f"stop-{one.criterion.value}",
+            code=one.criterion.value,
+            severity="high" if one.pressing(stops.at_s) else "moderate",
+            text=met_words(one, stops),
+            sources=(one.source,),
+            span_s=(one.first_s, one.last_s),
+        )
+        for one in sorted(stops.met, key=lambda one: not one.still)
+    ]

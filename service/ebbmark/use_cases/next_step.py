@@ -27,18 +27,22 @@ from ebbmark.physiology.stop.criteria import StopAnswer, check_stop
 from ebbmark.physiology.stop.unusable import Doubts
 from ebbmark.physiology.trial.limb import plateaus_of
 from ebbmark.physiology.wording import level
-from ebbmark.use_cases.acknowledged_during import (
+from ebbmark.use_cases.acknowledging import (
     acknowledged_during,
     how_to_acknowledge,
     idle_acknowledgements,
     refuse_slips,
 )
-from ebbmark.use_cases.after_closing import Follows, what_follows
-from ebbmark.use_cases.beside import beside_of
-from ebbmark.use_cases.completing import no_steps
-from ebbmark.use_cases.during_statements import criteria_statement, sources_of_step, step_statements, stop_warnings
-from ebbmark.use_cases.in_progress import refuse_unless_in_progress
-from ebbmark.use_cases.said import answered, rule_of, rule_of_limits, sentences
+from ebbmark.use_cases.answer_builder import answered, beside_of, no_steps, rule_of, rule_of_limits, sentences
+from ebbmark.use_cases.in_progress import (
+    Follows,
+    criteria_statement,
+    refuse_unless_in_progress,
+    sources_of_step,
+    step_statements,
+    stop_warnings,
+    what_follows,
+)
 from ebbmark.words.ages import clock
 from ebbmark.words.messages import say
 from ebbmark.words.next_step import called_before_words, condition_words, decision_words, move_words

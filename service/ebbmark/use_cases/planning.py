@@ -10,9 +10,8 @@ from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.request import Request
 from ebbmark.physiology.before.plan import NoPlan, NoPlanReason, Settings, Variant, plan_trial
 from ebbmark.use_cases.acknowledging import acknowledged_sentences, in_the_way, still_open, without_effect
+from ebbmark.use_cases.answer_builder import answered, how_to_complete, rule_of, rule_of_limits
 from ebbmark.use_cases.before_trial import candidate_of, not_looked_for, warnings_of
-from ebbmark.use_cases.completing import how_to_complete
-from ebbmark.use_cases.said import answered, rule_of, rule_of_limits
 from ebbmark.use_cases.settings_now import settings_now
 from ebbmark.words.before_in_short import plan_in_short
 

@@ -19,12 +19,12 @@ from ebbmark.audit.stored_answer import with_stored_remarks
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.writing.entered import entered_transaction
-from ebbmark.fhir.writing.enterer import person_who_enters
 from ebbmark.fhir.writing.normal_form import NormalForm, NotAnAnswer, normal_form
+from ebbmark.fhir.writing.provenance import person_who_enters
 from ebbmark.fhir.writing.superseding import unmarked
+from ebbmark.fhir.writing.transaction import with_write_issue
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
-from ebbmark.fhir.writing.written import with_write_issue
 from ebbmark.keys import SigningKey
 from ebbmark.record.client import RecordClient
 from ebbmark.record.stored_answers import answer_in_record

@@ -16,11 +16,11 @@ import msgspec
 from ebbmark.fhir.inspection.resources import ResourceMet
 from ebbmark.fhir.inspection.tally import tally_of
 from ebbmark.fhir.inspection.told import in_short
+from ebbmark.fhir.naming import tail_of
 from ebbmark.fhir.problems import ProblemKind, Rejected
 from ebbmark.fhir.reading.question import RequestContext
-from ebbmark.fhir.references import tail_of
 from ebbmark.fhir.sources import Ignored
-from ebbmark.fhir.writing.instants import instant
+from ebbmark.fhir.times import instant
 from ebbmark.record.client import RecordClient
 from ebbmark.record.observations import limits_of
 from ebbmark.record.post_filter import subject_of

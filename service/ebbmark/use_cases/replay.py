@@ -24,8 +24,17 @@ from hashlib import sha256
 
 import msgspec
 
-from ebbmark.audit.comparison import Difference, by_code, differences, without_places
-from ebbmark.audit.explained import NOT_REPRODUCIBLE, Explanation, explanation, is_of_another_engine, listed_less
+from ebbmark.audit.comparison import (
+    NOT_REPRODUCIBLE,
+    Difference,
+    Explanation,
+    by_code,
+    differences,
+    explanation,
+    is_of_another_engine,
+    listed_less,
+    without_places,
+)
 from ebbmark.audit.findings import (
     SIGNED_STATUSES,
     Finding,

@@ -16,7 +16,7 @@ from ebbmark.physiology.after.trials_of_record import began_of, set_after
 from ebbmark.physiology.formulas.body import predicted_body_weight_kg
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.steps import Trial
-from ebbmark.use_cases.said import missing, sentences
+from ebbmark.use_cases.answer_builder import missing, sentences
 from ebbmark.words.since_titration import seen_words
 
 __all__ = ["Moments", "moments_of", "patient_first", "pressure_limits", "snapshot_of", "warnings_of", "weight_of"]

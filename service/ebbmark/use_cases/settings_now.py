@@ -16,7 +16,7 @@ from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.timeline import SETTING_HOLDS_S
 from ebbmark.physiology.trial.limb import same_setting
 from ebbmark.physiology.wording import level
-from ebbmark.use_cases.said import missing
+from ebbmark.use_cases.answer_builder import missing
 
 __all__ = ["settings_now"]
 

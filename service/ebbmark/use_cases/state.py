@@ -8,7 +8,7 @@ from ebbmark.fhir.reading.request import Request
 from ebbmark.physiology.before.present_state import PresentState
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.vasopressors import dose_at
-from ebbmark.use_cases.said import sentences
+from ebbmark.use_cases.answer_builder import sentences
 
 __all__ = ["dose_of", "not_converted", "sources_of_dose", "state_statement"]
 

@@ -11,12 +11,12 @@ from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.sources import Ignored
-from ebbmark.fhir.writing.results import cautions_of, titration_answer
+from ebbmark.fhir.writing.titration import cautions_of, titration_answer
 from ebbmark.physiology.advice.cautions import OWN_CHOICE, Caution, Severity
 from ebbmark.physiology.patient.steps_seen import SEEN_QUANTITIES, StepSeen
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.trial.reading import NoTrial, Trial, read_trial
-from ebbmark.use_cases.said import titration_of
+from ebbmark.use_cases.answer_builder import titration_of
 from ebbmark.words.answer_in_short import in_short
 
 __all__ = ["AGES", "Age", "age_told", "titrate", "titrate_undated", "with_age"]

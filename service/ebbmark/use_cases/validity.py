@@ -11,7 +11,7 @@ from ebbmark.physiology.after.surveillance import watch
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.physiology.wording import level
-from ebbmark.use_cases.said import answered, rule_of, rule_of_limits, titration_of
+from ebbmark.use_cases.answer_builder import answered, rule_of, rule_of_limits, titration_of
 from ebbmark.use_cases.settings_after import (
     SETTLING_S,
     moments_of,

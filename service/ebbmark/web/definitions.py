@@ -10,11 +10,9 @@ from fastapi import APIRouter, Request, Response
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.bedside.value_sets import sets_beside, value_set
 from ebbmark.fhir.codesystem import code_system
-from ebbmark.fhir.conformance import capability_statement
 from ebbmark.fhir.definition_search import SEARCH_PARAMETERS, matches, searchset
-from ebbmark.fhir.operation_definitions import definition_of, replay_definition
+from ebbmark.fhir.definitions import capability_statement, definition_of, plan_definitions, replay_definition
 from ebbmark.fhir.operations import BY_SLUG
-from ebbmark.fhir.plan_definitions import plan_definitions
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.quantity_codes import quantities, readable_codes, standard_codes
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS

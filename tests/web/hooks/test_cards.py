@@ -11,7 +11,7 @@ import pytest
 from starlette.types import ASGIApp
 
 from ebbmark.fhir.bedside.site import Site
-from ebbmark.fhir.hooks_concepts import OVERRIDE_REASONS
+from ebbmark.fhir.codesystem import OVERRIDE_REASONS
 from ebbmark.fhir.reading.sex import CLINICAL_USE
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS
 from ebbmark.physiology.stop.rhythm_codes import RhythmCode, RhythmsThatStop

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from ebbmark.fhir.model import Component, Observation
-from ebbmark.fhir.naming import CODE_SYSTEM, RESULT_SYSTEM
+from ebbmark.fhir.naming import CODE_SYSTEM, RESULT_SYSTEM, tail_of
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.coding import Unusable
 from ebbmark.fhir.reading.collected import Collected, Context
@@ -12,7 +12,6 @@ from ebbmark.fhir.reading.quoting import word_shown
 from ebbmark.fhir.reading.values import other_values, read_value
 from ebbmark.fhir.reading.versions import Received, left_out, reference_of
 from ebbmark.fhir.reasons import Reason
-from ebbmark.fhir.references import tail_of
 from ebbmark.fhir.resource_types import RESOURCE_TYPES
 from ebbmark.fhir.sources import Ignored, Source
 

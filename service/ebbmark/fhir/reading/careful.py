@@ -29,8 +29,7 @@ from ebbmark.fhir.model import (
     Resource,
 )
 from ebbmark.fhir.problems import Problem, ProblemKind
-from ebbmark.fhir.reading.quoting import word_shown
-from ebbmark.fhir.reading.repeated import MOST_TOLD
+from ebbmark.fhir.reading.quoting import MOST_TOLD, word_shown
 from ebbmark.fhir.resource_types import RESOURCE_TYPES
 
 __all__ = ["body_problem", "look_again", "not_a_request", "too_deep"]

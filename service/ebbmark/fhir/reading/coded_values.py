@@ -17,9 +17,9 @@ from ebbmark.fhir.reading.admission import USABLE_STATUSES, not_a_patient
 from ebbmark.fhir.reading.codes import LOINC, CodeRow
 from ebbmark.fhir.reading.collected import CodedValues, Context
 from ebbmark.fhir.reading.quoting import word_shown
-from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.reading.versions import Received, reference_of
 from ebbmark.fhir.sources import Source
+from ebbmark.fhir.times import seconds
 from ebbmark.physiology.after.seen import CodedChange, Event
 from ebbmark.physiology.stop.rhythm_codes import Rhythm, RhythmCode, Rhythms, UnreadRhythm
 

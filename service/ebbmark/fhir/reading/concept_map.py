@@ -3,9 +3,9 @@
 Rows that are equal or equivalent to a code of our table, to a quantity of ours or to a UCUM unit are taken. All others
 (another target, `unmatched`, `wider` ...) are counted and left: a site's map serves others, too. A group without a
 source maps codes that come without a system, as R4 defines it; one whose source is `CODE_TEXT` maps
-CodeableConcept.text. What is meant for us and cannot be right stops.
-Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/conceptmap.html. OIDs of code systems: HL7 Terminology (THO), pages
-of the code systems LOINC, SNOMED CT, MDC and UCUM.
+CodeableConcept.text. What is meant for us and cannot be right stops. Source: FHIR R4 4.0.1,
+https://hl7.org/fhir/R4/conceptmap.html. OIDs of code systems: HL7 Terminology (THO), pages of the code systems LOINC,
+SNOMED CT, MDC and UCUM.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from ebbmark.fhir.naming import LOINC, MDC, SNOMED
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.codes import CODES, CodeRow, HeightKind, SexKind, is_rhythm
 from ebbmark.fhir.reading.coding import QuickPlan
-from ebbmark.fhir.reading.repeated import MOST_TOLD
+from ebbmark.fhir.reading.quoting import MOST_TOLD
 from ebbmark.fhir.reading.unit_table import UNITS
 from ebbmark.fhir.reading.units import UCUM
 from ebbmark.physiology.readings import Quantity

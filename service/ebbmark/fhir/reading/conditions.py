@@ -3,13 +3,13 @@
 A condition counts as present unless its status says otherwise; one that is refuted rules out what its code says; one
 that is over or was entered in error does not count and is listed. What is unconfirmed, provisional or one of several
 diagnoses counts as present and not as certain, and a note says so; so does one with an abatement that is still called
-active (the FHIR invariant con-4 forbids that). One whose code nobody can place here, or that cannot be read for
-another reason, is kept apart as not judged: it may say anything.
+active (the FHIR invariant con-4 forbids that). One whose code nobody can place here, or that cannot be read for another
+reason, is kept apart as not judged: it may say anything.
 
 Many narrow codes stand for one concept. Any of them shows that it is there; that one of them is refuted leaves the
 others open: no pulmonary embolism is not no right heart failure, and no viral disease in pregnancy is not no pregnancy.
-Which codes are as wide as their concept is this project's reading of their titles. A code that a site adds is taken
-for a narrow one.
+Which codes are as wide as their concept is this project's reading of their titles. A code that a site adds is taken for
+a narrow one.
 
 A Condition is named in the caller's own words, for the answer to the caller: a person must recognise the Condition that
 is meant. They are text of a record, so that they are never logged.
@@ -28,13 +28,13 @@ import msgspec
 from ebbmark.fhir.bedside.condition_codes import ALL_ICD, ICD10, ICD10_CM
 from ebbmark.fhir.bedside.condition_lookup import ConditionCodes
 from ebbmark.fhir.model import Codeable, Condition, Worded, WordedCoding
+from ebbmark.fhir.naming import reference_to
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.codes import SNOMED
 from ebbmark.fhir.reading.question import ReceivedCondition
-from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.reasons import Reason
-from ebbmark.fhir.references import reference_to
 from ebbmark.fhir.sources import Ignored, Source
+from ebbmark.fhir.times import seconds
 
 __all__ = [
     "AS_WIDE",

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Final
 
-from ebbmark.fhir.reading.times import age_range_years
+from ebbmark.fhir.times import age_range_years
 
 __all__ = ["REPLACED_BY", "Demographics", "PatientNumber", "demographics_of"]
 

@@ -6,7 +6,8 @@ drug is then named as running and not converted, and the rate is listed. Dopamin
 named as running and not converted, whatever their rate. Other drugs are not looked for. None sent is not none given.
 Codes, each seen with its name in at least two independent public repositories: RxNorm 7512 and 3992, ATC C01CA03,
 C01CA24, C01CA04, C01CA06 and H01BA01, SNOMED CT 45555007. RxNorm codes of the drugs that are not converted were found
-in one list only, or contradicted, and are matched by nothing. Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/medicationadministration.html.
+in one list only, or contradicted, and are matched by nothing. Source: FHIR R4 4.0.1,
+https://hl7.org/fhir/R4/medicationadministration.html.
 """
 
 from __future__ import annotations
@@ -17,15 +18,15 @@ from dataclasses import dataclass, field
 import msgspec
 
 from ebbmark.fhir.model import Codeable, Coding, MedicationAdministration, QuantityValue
+from ebbmark.fhir.naming import reference_to
 from ebbmark.fhir.reading.codes import SNOMED
 from ebbmark.fhir.reading.question import ReceivedInfusion
 from ebbmark.fhir.reading.quoting import word_shown
 from ebbmark.fhir.reading.take_apart import not_needed
-from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.reading.units import UCUM
 from ebbmark.fhir.reasons import Reason
-from ebbmark.fhir.references import reference_to
 from ebbmark.fhir.sources import Ignored, Source
+from ebbmark.fhir.times import seconds
 from ebbmark.physiology.vasopressors import Infusion
 
 __all__ = ["DRUG_CODES", "Infusions", "read_infusions"]

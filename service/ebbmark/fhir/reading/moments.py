@@ -6,9 +6,9 @@ from ebbmark.fhir.model import Period
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.coding import Unusable
 from ebbmark.fhir.reading.collected import Collected, Context, Moment
-from ebbmark.fhir.reading.times import TimeFault, seconds
 from ebbmark.fhir.reading.versions import Received
 from ebbmark.fhir.reasons import Reason
+from ebbmark.fhir.times import TimeFault, seconds
 
 __all__ = ["CLOCK_SKEW_S", "moment_of", "moment_of_period", "moment_of_text"]
 

@@ -15,9 +15,9 @@ from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.concept_map import rows_of
 from ebbmark.fhir.reading.patient import ReceivedPatient
 from ebbmark.fhir.reading.question import Acknowledger, Question, ReceivedCondition
-from ebbmark.fhir.reading.times import seconds
 from ebbmark.fhir.reading.units import UCUM, to_canonical
 from ebbmark.fhir.reading.versions import Received
+from ebbmark.fhir.times import seconds
 from ebbmark.physiology.before.plan import Variant
 from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.formulas.body import Sex

@@ -10,15 +10,15 @@ from typing import NamedTuple
 import msgspec
 
 from ebbmark.fhir.model import Patient
+from ebbmark.fhir.naming import reference_to, tail_of, unversioned
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.codes import HeightKind
 from ebbmark.fhir.reading.collected import Collected, Height
 from ebbmark.fhir.reading.demographics import REPLACED_BY
 from ebbmark.fhir.reading.sex import SexFound, sex_of
-from ebbmark.fhir.reading.times import age_range_years, latest_second
 from ebbmark.fhir.reading.versions import left_out
 from ebbmark.fhir.reasons import Reason
-from ebbmark.fhir.references import reference_to, tail_of, unversioned
+from ebbmark.fhir.times import age_range_years, latest_second
 from ebbmark.physiology.findings import IN_USE, PatientStatus
 from ebbmark.physiology.formulas.body import Sex
 

@@ -11,6 +11,7 @@ from collections.abc import Container, Iterable, Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 
+from ebbmark.fhir.naming import reference_to, tail_of, unversioned
 from ebbmark.fhir.operations import Operation
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.admission import USABLE_STATUSES
@@ -28,12 +29,11 @@ from ebbmark.fhir.reading.patient import read_person, status_of
 from ebbmark.fhir.reading.question import Question, RequestContext
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.reading.take_apart import take_apart
-from ebbmark.fhir.reading.times import age_range_years
 from ebbmark.fhir.reading.units import UCUM
 from ebbmark.fhir.reading.versions import Received, left_out
 from ebbmark.fhir.reasons import Reason
-from ebbmark.fhir.references import reference_to, tail_of, unversioned
 from ebbmark.fhir.sources import Ignored, MappedCode
+from ebbmark.fhir.times import age_range_years
 from ebbmark.physiology.readings import Quantity
 
 __all__ = ["is_about_weight", "read_request"]

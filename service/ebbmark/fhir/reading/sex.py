@@ -17,9 +17,8 @@ from ebbmark.fhir.model import Extension, Patient
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.codes import SexKind
 from ebbmark.fhir.reading.collected import SexSaid
-from ebbmark.fhir.reading.quoting import word_shown
-from ebbmark.fhir.reading.repeated import MOST_TOLD
-from ebbmark.fhir.reading.times import TimeFault, seconds
+from ebbmark.fhir.reading.quoting import MOST_TOLD, word_shown
+from ebbmark.fhir.times import TimeFault, seconds
 from ebbmark.physiology.formulas.body import Sex, predicted_body_weight_kg
 
 __all__ = ["BIRTH_SEX", "CLINICAL_USE", "SexFound", "sex_of"]

@@ -12,10 +12,10 @@ from collections.abc import Hashable, Sequence
 import msgspec
 
 from ebbmark.fhir.model import Observation
-from ebbmark.fhir.reading.times import seconds
+from ebbmark.fhir.naming import reference_to
 from ebbmark.fhir.reasons import Reason
-from ebbmark.fhir.references import reference_to
 from ebbmark.fhir.sources import Ignored
+from ebbmark.fhir.times import seconds
 
 __all__ = ["CORRECTED", "Received", "left_out", "newest_of", "reference_of"]
 

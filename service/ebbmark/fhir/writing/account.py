@@ -7,7 +7,7 @@ from textwrap import wrap
 
 import msgspec
 
-from ebbmark.fhir.writing.answer import FlatAnswer, Issue, layers_of, read_answer
+from ebbmark.fhir.writing.flat_answer import FlatAnswer, Issue, layers_of, read_answer
 from ebbmark.fhir.writing.frame import operation_url
 from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of
 from ebbmark.fhir.writing.tables import Table, patient_table, places_by_text, plain, step_table, what_if_table

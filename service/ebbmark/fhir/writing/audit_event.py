@@ -10,8 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
+from ebbmark.fhir.times import instant
 from ebbmark.fhir.writing.frame import REQUEST_SYSTEM
-from ebbmark.fhir.writing.instants import instant
 from ebbmark.fhir.writing.provenance import SOFTWARE_SYSTEM
 
 __all__ = ["Access", "Actor", "Deed", "audit_event"]

@@ -15,7 +15,7 @@ from typing import Final
 from ebbmark.fhir.naming import BASE, LOINC
 from ebbmark.fhir.reading.codes import CODES
 from ebbmark.fhir.reading.plausible import RANGES
-from ebbmark.fhir.writing.instants import instant
+from ebbmark.fhir.times import instant
 from ebbmark.physiology.readings import Quantity
 
 __all__ = ["ENTERED", "ENTERED_SYSTEM", "EnteredQuantity", "EnteredRow", "entered_observations", "entered_transaction"]

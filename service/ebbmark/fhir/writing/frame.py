@@ -10,7 +10,7 @@ import msgspec
 
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.naming import BASE, REQUEST_SYSTEM, RESULT_SYSTEM
-from ebbmark.fhir.writing.instants import instant
+from ebbmark.fhir.times import instant
 
 __all__ = ["REQUEST_SYSTEM", "RESULT_SYSTEM", "Frame", "Reference", "operation_url"]
 

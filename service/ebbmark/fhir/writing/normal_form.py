@@ -27,11 +27,10 @@ from hashlib import sha1
 from typing import cast
 from uuid import NAMESPACE_URL, UUID
 
-from ebbmark.fhir.writing.enterer import URI_SYSTEM
 from ebbmark.fhir.writing.frame import RESULT_SYSTEM
-from ebbmark.fhir.writing.provenance import SOFTWARE_SYSTEM
+from ebbmark.fhir.writing.provenance import SOFTWARE_SYSTEM, URI_SYSTEM
 from ebbmark.fhir.writing.superseding import SUPERSEDED_SYSTEM
-from ebbmark.fhir.writing.written import is_write_issue
+from ebbmark.fhir.writing.transaction import is_write_issue
 
 __all__ = ["NormalForm", "NotAnAnswer", "full_url_of", "kind_of", "labels_of", "normal_form", "resources_of"]
 

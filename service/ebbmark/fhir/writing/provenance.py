@@ -1,33 +1,165 @@
 """Where an answer comes from: the software as Device, and one Provenance over all results.
 
 The input digest and the rules are named as entities, so that a replay can compare them. What the caller or the site
-chose beside the data stands in a contained Parameters resource.
+chose beside the data stands in a contained Parameters resource, in the shape of the operation's own parameters: with
+the inputs they are the whole request again, so that any answer can be computed anew.
+
+Recording is a human act: beside the software, which assembled the answer, stands whoever entered it. A person of the
+record is named by reference; one who is known elsewhere only, by a logical reference that holds their address, since a
+record cannot follow it.
+
+Source: FHIR R4 provenance.html (agent.type, agent.who), codesystem-provenance-participant-type (`enterer`: a person
+entering the data into the originating system); references.html#logical.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from functools import lru_cache
+from itertools import groupby
 
 import msgspec
 
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.codesystem import BASE
-from ebbmark.fhir.writing.enterer import enterer_agent
+from ebbmark.fhir.naming import unversioned
+from ebbmark.fhir.operations import BY_SLUG
+from ebbmark.fhir.quantities import PRESSURE
+from ebbmark.fhir.reading.parameters import INSTANTS, QUANTITIES
+from ebbmark.fhir.reading.question import Asked
+from ebbmark.fhir.reading.units import UCUM
+from ebbmark.fhir.sources import MappedCode
+from ebbmark.fhir.times import instant
 from ebbmark.fhir.writing.frame import RESULT_SYSTEM, Frame, Reference
-from ebbmark.fhir.writing.instants import instant
-from ebbmark.fhir.writing.request_parameters import REQUEST_PARAMETERS, request_parameters
 from ebbmark.fhir.writing.terms import encoded, standard
+from ebbmark.physiology.before.plan import Variant
 
 __all__ = [
     "DIGEST_SYSTEM",
+    "ENTERER",
     "PROTOCOL_SYSTEM",
     "PROVENANCE",
     "REQUEST_PARAMETERS",
     "SOFTWARE_SYSTEM",
+    "URI_SYSTEM",
     "device",
+    "person_who_enters",
     "provenance",
     "stamped",
 ]
+
+
+ENTERER = "enterer"
+"""Code of provenance-participant-type."""
+
+URI_SYSTEM = "urn:ietf:rfc:3986"
+"""RFC 3986 as a system is how FHIR spells "the value is itself a URI"."""
+
+_TYPE = standard("provenance-participant-type", ENTERER, "Enterer")
+_PERSON = re.compile(r"(?:Practitioner|PractitionerRole|RelatedPerson|Patient)/[A-Za-z0-9\-.]{1,64}")
+_ELSEWHERE = re.compile(r"https?://[!-~]{1,500}")
+
+
+def person_who_enters(fhir_user: str, *, base_url: str) -> str | None:
+    """The reference by which a Provenance names a person.
+
+    Args:
+        fhir_user: as SMART's `fhirUser` says: `Practitioner/1`, or its address.
+        base_url: FHIR base URL of the record.
+
+    Returns:
+        `Practitioner/1` for a person of this record, the address for one of another system, None for what is neither.
+    """
+    plain = unversioned(fhir_user)
+    own = plain.removeprefix(base_url.rstrip("/") + "/") if base_url else plain
+    if _PERSON.fullmatch(own):
+        return own
+    return plain if _ELSEWHERE.fullmatch(plain) else None
+
+
+def enterer_agent(reference: str) -> dict[str, object]:
+    """FHIR R4 Provenance.agent of the person who enters.
+
+    Args:
+        reference: as `person_who_enters` gives it.
+    """
+    if _PERSON.fullmatch(reference):
+        return {"type": _TYPE, "who": {"reference": reference}}
+    return {"type": _TYPE, "who": {"identifier": {"system": URI_SYSTEM, "value": reference}}}
+
+
+REQUEST_PARAMETERS = "request"
+"""Id of the contained Parameters with what was chosen beside the data."""
+
+_PRESSURE = {"unit": PRESSURE.text, "system": UCUM, "code": PRESSURE.code}
+
+
+def request_parameters(answer: Answer) -> dict[str, object]:
+    """FHIR R4 Parameters with what was chosen beside the data.
+
+    Args:
+        answer: with its request.
+    """
+    request = answer.request
+    protocol, asked = request.protocol, request.asked
+    parameters: list[dict[str, object]] = [{"name": "protocol", "valueString": f"{protocol.slug}|{protocol.version}"}]
+    if "margin" in BY_SLUG[answer.operation].parameters:
+        # Exactly, not as rounded for people.
+        parameters.append({"name": "margin", "valueQuantity": {**_PRESSURE, "value": protocol.margin_cmh2o}})
+    if asked.sex is not None:
+        parameters.append({"name": "sex-for-formula", "valueCode": asked.sex.value})
+    if request.preliminary_inputs:
+        parameters.append({"name": "accept-preliminary", "valueBoolean": True})
+    if asked.conditions_not_read:
+        parameters.append({"name": "conditions-not-read", "valueBoolean": True})
+    if request.mapped_codes:
+        parameters.append({"name": "concept-map", "resource": _concept_map(request.mapped_codes)})
+    parameters += _of_one_question(asked)
+    if answer.titrated is None:
+        parameters.append({"name": "as-of", "valueInstant": instant(request.as_of_s)})
+    return {"resourceType": "Parameters", "id": REQUEST_PARAMETERS, "parameter": parameters}
+
+
+def _concept_map(codes: Sequence[MappedCode]) -> dict[str, object]:
+    """The site's own codes that were received, with what they were read as."""
+    groups = [
+        {
+            **({"source": source} if source else {}),
+            "target": target,
+            "element": [
+                {"code": one.code, "target": [{"code": one.target_code, "equivalence": "equivalent"}]} for one in rows
+            ],
+        }
+        for (source, target), rows in groupby(sorted(codes, key=_systems), key=_systems)
+    ]
+    return {"resourceType": "ConceptMap", "status": "active", "group": groups}
+
+
+def _systems(code: MappedCode) -> tuple[str, str]:
+    return code.system, code.target_system
+
+
+def _of_one_question(asked: Asked) -> list[dict[str, object]]:
+    """What was asked for one question alone; what every question takes is left out."""
+    found: list[dict[str, object]] = []
+    for name, (field_name, unit, _, _) in QUANTITIES.items():
+        value = getattr(asked, field_name)
+        if value is not None:
+            found.append({"name": name, "valueQuantity": {"value": value, "system": UCUM, "code": unit}})
+    for name, field_name in INSTANTS.items():
+        at_s = getattr(asked, field_name)
+        if at_s is not None:
+            found.append({"name": name, "valueInstant": instant(at_s)})
+    if asked.staircase is not None:
+        found.append({"name": "staircase", "valueString": f"{asked.staircase.slug}|{asked.staircase.version}"})
+    if asked.variant is not Variant.DECREMENTAL_ONLY:
+        found.append({"name": "variant", "valueCode": asked.variant.value})
+    found += [{"name": "acknowledged", "valueString": what} for what, _ in asked.acknowledged.what]
+    if asked.acknowledged.who is not None:
+        found.append({"name": "acknowledged-by", "valueReference": asked.acknowledged.who.as_reference})
+    return found
+
 
 PROVENANCE = "provenance"
 """Kind of the Provenance over the results."""

@@ -15,8 +15,8 @@ from base64 import b64encode
 from hashlib import sha1
 
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
+from ebbmark.fhir.times import instant
 from ebbmark.fhir.writing.frame import Frame
-from ebbmark.fhir.writing.instants import instant
 from ebbmark.fhir.writing.provenance import PROVENANCE, stamped
 from ebbmark.fhir.writing.terms import OWN, standard
 

@@ -8,6 +8,9 @@ What each entry is found again by (FHIR R4 http.html#ccreate):
 * Provenance: R4 gives it no identifier, therefore its tag (`_tag` is searchable on every resource type).
 
 The OperationOutcome cannot be stored (R4 has no such end point): it moves into the GuidanceResponse.
+
+What became of a write-back leads the answer as an issue. It is about the delivery of the answer and no part of it: its
+code tells it from the others, so that a signature holds and a replay passes it over.
 """
 
 from __future__ import annotations
@@ -16,9 +19,10 @@ from collections.abc import Mapping
 from typing import cast
 from urllib.parse import quote
 
-from ebbmark.fhir.writing.enterer import URI_SYSTEM
+from ebbmark.fhir.naming import CODE_SYSTEM
+from ebbmark.fhir.writing.provenance import URI_SYSTEM
 
-__all__ = ["as_transaction"]
+__all__ = ["as_transaction", "is_write_issue", "with_write_issue"]
 
 Json = dict[str, object]
 
@@ -107,3 +111,33 @@ def _rewritten(value: object, replaced: Mapping[str, Json], known: set[str]) -> 
         if reference.startswith("urn:") and reference not in known:
             return {"identifier": {"system": URI_SYSTEM, "value": reference}}
     return {name: _rewritten(item, replaced, known) for name, item in value.items()}
+
+
+_CODING = {"system": CODE_SYSTEM, "code": "write-back", "display": "What became of the write-back"}
+
+
+def with_write_issue(bundle: Json, *, severity: str, code: str, sentence: str) -> Json:
+    """The same answer, its OperationOutcome led by an issue about the write-back.
+
+    Args:
+        bundle: what `write_bundle` made; left as it is.
+        severity: information or error.
+        code: FHIR issue type.
+        sentence: what happened.
+    """
+    issue = {"severity": severity, "code": code, "details": {"coding": [_CODING], "text": sentence}}
+    entries = []
+    for entry in cast("list[Json]", bundle["entry"]):
+        resource = cast("Json", entry["resource"])
+        if resource["resourceType"] == "OperationOutcome":
+            issues = cast("list[Json]", resource["issue"])
+            entries.append({**entry, "resource": {**resource, "issue": [issue, *issues]}})
+        else:
+            entries.append(entry)
+    return {**bundle, "entry": entries}
+
+
+def is_write_issue(issue: object) -> bool:
+    """Whether this issue of an OperationOutcome is about the write-back."""
+    details = issue.get("details") if isinstance(issue, Mapping) else None
+    return isinstance(details, Mapping) and details.get("coding") == [_CODING]

@@ -16,8 +16,8 @@ from msgspec.structs import replace
 from ebbmark.fhir.answer import Amount, Answer, Coded, Part, Statement, Truth, Value, Warned
 from ebbmark.fhir.problems import ignored_issue
 from ebbmark.fhir.quantities import Unit, quantity
+from ebbmark.fhir.times import instant
 from ebbmark.fhir.writing.frame import REQUEST_SYSTEM, Frame, Reference, operation_url
-from ebbmark.fhir.writing.instants import instant
 from ebbmark.fhir.writing.plan import plan_resources
 from ebbmark.fhir.writing.provenance import PROVENANCE, device, provenance
 from ebbmark.fhir.writing.report import report_entries

@@ -3,16 +3,19 @@
 Sources: common practice is to repeat after any disconnection (no published source). Pilbeam's Mechanical Ventilation,
 chapter 13, asks for the same after PEEP was lost, after suctioning and after a marked change of PaO2 (read at second
 hand). Whether to measure again is for whoever weighs its risk.
+
+Episodes of an open circuit or of PEEP set too low are runs of readings that show it.
 """
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from statistics import median
 from typing import Final
 
 from ebbmark.physiology.advice.evidence import EvidenceLine, evidence_for
-from ebbmark.physiology.after.episodes import Episode, open_circuit_episodes, peep_below_episodes
 from ebbmark.physiology.after.losses import (
     NO_PRESSURE_LIMITS,
     PressureLimit,
@@ -26,8 +29,132 @@ from ebbmark.physiology.after.seen import CodedChange, Event, Gap, Seen
 from ebbmark.physiology.after.snapshot import Snapshot
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.stop.limits import StopLimits
+from ebbmark.physiology.trial.artefacts import OPEN_CIRCUIT_PEEP_CMH2O, VANISHED_VOLUME
 
 __all__ = ["CodedChange", "Event", "Gap", "Seen", "Surveillance", "watch"]
+
+
+_ONE_EPISODE_S: Final = 300.0
+"""Readings of an open circuit no further apart than this are one episode. This project's choice."""
+
+_LOWEST_SETTING_CMH2O: Final = 5.0  # a measured PEEP near zero says something only where PEEP was set
+_SAME_PEEP_CMH2O: Final = 0.5  # a conversion between units moves a setting by less
+
+
+@dataclass(frozen=True, slots=True)
+class Episode:
+    """A run of readings that show the same thing.
+
+    Attributes:
+        from_s, until_s: first and last of them [s since 1970-01-01T00:00:00Z].
+        readings: how many.
+        sources: indices of the inputs.
+        lowest: lowest value seen [unit of the quantity].
+        goes_on: whether the last reading of the record still shows it.
+        words: what was seen, as a plain phrase.
+    """
+
+    from_s: float
+    until_s: float
+    readings: int
+    sources: tuple[int, ...]
+    lowest: float
+    goes_on: bool
+    words: str
+
+
+def open_circuit_episodes(readings: Sequence[Reading]) -> tuple[Episode, ...]:
+    """Runs in which measured PEEP was about zero although it was set, or the expired volume had vanished.
+
+    Args:
+        readings: of one patient, in order of time.
+
+    Source: thresholds are this project's own choice, the same as during a trial.
+    """
+    shown = sorted((*_lost_peep(readings), *_lost_volume(readings)), key=lambda pair: pair[0].start_s)
+    runs: list[list[tuple[Reading, str]]] = []
+    for pair in shown:
+        if runs and pair[0].start_s - runs[-1][-1][0].start_s <= _ONE_EPISODE_S:
+            runs[-1].append(pair)
+        else:
+            runs.append([pair])
+    return tuple(
+        Episode(
+            from_s=run[0][0].start_s,
+            until_s=run[-1][0].end_s,
+            readings=len(run),
+            sources=tuple(sorted({reading.source for reading, _ in run})),
+            lowest=min(reading.value for reading, _ in run),
+            goes_on=_is_last(run, readings),
+            words=" and ".join(dict.fromkeys(words for _, words in run)),
+        )
+        for run in runs
+    )
+
+
+def peep_below_episodes(readings: Sequence[Reading], suggested_cmh2o: float) -> tuple[Episode, ...]:
+    """Runs in which PEEP was set below the suggestion; each lasts until a setting that is not.
+
+    Args:
+        readings: of one patient, in order of time.
+        suggested_cmh2o: of the last titration [cmH2O].
+
+    Source: this project's own choice; half a cmH2O below counts as the same.
+    """
+    settings = [reading for reading in readings if reading.quantity is Quantity.PEEP_SET]
+    runs: list[tuple[list[Reading], float, bool]] = []
+    run: list[Reading] = []
+    for reading in settings:
+        if reading.value < suggested_cmh2o - _SAME_PEEP_CMH2O:
+            run.append(reading)
+        elif run:
+            runs.append((run, reading.start_s, False))
+            run = []
+    if run:
+        runs.append((run, run[-1].end_s, True))
+    return tuple(
+        Episode(
+            from_s=group[0].start_s,
+            until_s=until_s,
+            readings=len(group),
+            sources=tuple(sorted({reading.source for reading in group})),
+            lowest=min(reading.value for reading in group),
+            goes_on=goes_on,
+            words="PEEP set below the suggestion",
+        )
+        for group, until_s, goes_on in runs
+    )
+
+
+def _lost_peep(readings: Sequence[Reading]) -> list[tuple[Reading, str]]:
+    settings = [reading for reading in readings if reading.quantity is Quantity.PEEP_SET]
+    times = [reading.start_s for reading in settings]
+    measured = [reading for reading in readings if reading.quantity is Quantity.PEEP_MEASURED]
+    if not measured:
+        return []
+    usual = median(reading.value for reading in measured)
+    lost = []
+    for reading in measured:
+        index = bisect_right(times, reading.start_s) - 1
+        expected = settings[index].value if index >= 0 else usual
+        if reading.value <= OPEN_CIRCUIT_PEEP_CMH2O and expected >= _LOWEST_SETTING_CMH2O:
+            lost.append((reading, "measured PEEP about zero"))
+    return lost
+
+
+def _lost_volume(readings: Sequence[Reading]) -> list[tuple[Reading, str]]:
+    volumes = [reading for reading in readings if reading.quantity is Quantity.TIDAL_VOLUME_EXPIRED]
+    if len(volumes) < 3:  # with fewer there is no usual volume to vanish from
+        return []
+    usual = median(reading.value for reading in volumes)
+    return [(reading, "expired volume vanished") for reading in volumes if reading.value < VANISHED_VOLUME * usual]
+
+
+def _is_last(run: Sequence[tuple[Reading, str]], readings: Sequence[Reading]) -> bool:
+    kinds = {reading.quantity for reading, _ in run}
+    last = max((reading.start_s for reading in readings if reading.quantity in kinds), default=float("-inf"))
+    return run[-1][0].start_s >= last
+
 
 COMMON_PRACTICE: Final = "common practice, no published source"
 _TEXTBOOK: Final = "Pilbeam's Mechanical Ventilation, chapter 13 (read at second hand)"

@@ -4,6 +4,8 @@ A stop criterion comes before everything. Closing is called by the rule of `call
 same PEEP could settle it, that reading is asked for before PEEP is lowered. Then the ordered checks of `checks` say
 whether anybody may be sent on at all. The sentences stand in `words/next_step.py`. Nothing here asks anyone to raise
 pressure.
+
+The way back, the settings before the trial as charted, is named wherever a trial stops.
 """
 
 from __future__ import annotations
@@ -13,16 +15,67 @@ from dataclasses import dataclass, replace
 from enum import Enum
 from itertools import pairwise
 from math import isfinite
+from typing import Final
 
 from ebbmark.physiology.during.call_rule import DEFAULT_CALL_RULE, CallRule, StepSoFar, closing_called, fell_suddenly
 from ebbmark.physiology.during.checks import concerns_of
 from ebbmark.physiology.during.limit_checks import circulation_alarms
 from ebbmark.physiology.during.scene import Concern, Consequence, Scene
-from ebbmark.physiology.during.way_back import SettingsBefore, settings_before
-from ebbmark.physiology.readings import Quantity
+from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.stop.criteria import StopAnswer
 
 __all__ = ["Action", "Decision", "Move", "Reason", "WayBack", "decide", "next_move"]
+
+
+HOLDS_S: Final = 12 * 3600.0
+"""A setting charted longer before the trial than this is not taken as in force [s]. This project's choice."""
+
+_PEEPS: Final = (Quantity.PEEP_SET, Quantity.PEEP_MEASURED)
+_VOLUMES: Final = (Quantity.TIDAL_VOLUME_SET, Quantity.TIDAL_VOLUME_EXPIRED)
+
+
+@dataclass(frozen=True, slots=True)
+class SettingsBefore:
+    """What held just before PEEP was first moved; None where the chart does not show it.
+
+    Attributes:
+        peep: set PEEP, else measured [cmH2O].
+        tidal_volume: set, else expired [mL].
+        pressure_above_peep: set inspiratory pressure above PEEP [cmH2O].
+        fio2: set [1].
+    """
+
+    peep: Reading | None
+    tidal_volume: Reading | None
+    pressure_above_peep: Reading | None
+    fio2: Reading | None
+
+
+def settings_before(readings: Sequence[Reading], *, since_s: float, top_cmh2o: float) -> SettingsBefore | None:
+    """The settings that held before the trial.
+
+    Args:
+        readings: of one patient, in any order.
+        since_s: when PEEP was first moved for the trial [s since 1970-01-01T00:00:00Z].
+        top_cmh2o: highest PEEP of the trial.
+
+    Returns:
+        None where PEEP before the trial is not known to have been lower than its top: then the chart begins within the
+        trial, and its first level is no way back.
+    """
+    before = [one for one in readings if since_s - HOLDS_S <= one.at_s < since_s]
+
+    def latest(*quantities: Quantity) -> Reading | None:
+        for quantity in quantities:
+            of_it = [one for one in before if one.quantity is quantity]
+            if of_it:
+                return max(of_it, key=lambda one: (one.at_s, one.source))
+        return None
+
+    peep = latest(*_PEEPS)
+    if peep is None or peep.value >= top_cmh2o:
+        return None
+    return SettingsBefore(peep, latest(*_VOLUMES), latest(Quantity.PRESSURE_ABOVE_PEEP_SET), latest(Quantity.FIO2_SET))
 
 
 class Action(Enum):

@@ -9,9 +9,9 @@ import asyncio
 from dataclasses import dataclass, replace
 from typing import Any
 
+from ebbmark.fhir.naming import reference_to
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.question import RequestContext
-from ebbmark.fhir.references import reference_to
 from ebbmark.keys import SigningKey
 from ebbmark.record.client import CallerRecords, RecordClient
 from ebbmark.record.fetch import Fetched

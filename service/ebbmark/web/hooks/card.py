@@ -14,7 +14,7 @@ from typing import Any
 from uuid import NAMESPACE_URL, UUID, uuid5
 
 from ebbmark.fhir.answer import Answer, Coded
-from ebbmark.fhir.hooks_concepts import OVERRIDE_REASONS, TOPIC
+from ebbmark.fhir.codesystem import OVERRIDE_REASONS, TOPIC
 from ebbmark.fhir.naming import CODE_SYSTEM, RESULT_SYSTEM
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.keys import SigningKey

@@ -16,11 +16,10 @@ from uuid import UUID
 import msgspec
 
 from ebbmark import __version__
-from ebbmark.fhir.hooks_concepts import OVERRIDE_REASONS
+from ebbmark.fhir.codesystem import OVERRIDE_REASONS
 from ebbmark.fhir.naming import CODE_SYSTEM
 from ebbmark.fhir.problems import Problem, Rejected
-from ebbmark.fhir.reading.times import seconds
-from ebbmark.fhir.writing.instants import instant
+from ebbmark.fhir.times import instant, seconds
 from ebbmark.telemetry.current import count
 from ebbmark.telemetry.measured import Measured
 from ebbmark.web.audit_trail import LOGGER

@@ -22,10 +22,10 @@ from dataclasses import dataclass
 import msgspec
 
 from ebbmark.fhir.model import Codeable, QuantityValue, Reference
+from ebbmark.fhir.naming import tail_of
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.codes import CodeRow
 from ebbmark.fhir.reading.units import to_canonical
-from ebbmark.fhir.references import tail_of
 from ebbmark.physiology.readings import Quantity
 from ebbmark.web.hooks.call import refusal
 

@@ -20,8 +20,8 @@ from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.naming import RESULT_SYSTEM
 from ebbmark.fhir.quantities import PRESSURE, quantity
 from ebbmark.fhir.reading.codes import CODES, LOINC
-from ebbmark.fhir.writing.enterer import person_who_enters
-from ebbmark.fhir.writing.instants import instant
+from ebbmark.fhir.times import instant
+from ebbmark.fhir.writing.provenance import person_who_enters
 from ebbmark.fhir.writing.write import as_transaction, write_bundle, write_bundle_bytes
 from ebbmark.keys import SigningKey
 from ebbmark.physiology.wording import level

@@ -14,7 +14,7 @@ from typing import Final
 from markupsafe import Markup
 
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.writing.answer import FlatAnswer, Issue, WhatIfRow, view_of
+from ebbmark.fhir.writing.flat_answer import FlatAnswer, Issue, WhatIfRow, view_of
 from ebbmark.fhir.writing.sentences import closing_sentence, first_sentence, protocol_sentence
 from ebbmark.fhir.writing.tables import Table, patient_table, places_by_text, step_table, what_if_table
 from ebbmark.physiology.advice.advice import Caution, Severity

@@ -13,7 +13,7 @@ import msgspec
 from fastapi import Request, Response
 
 from ebbmark import __version__
-from ebbmark.fhir.hooks_concepts import OVERRIDE_REASONS
+from ebbmark.fhir.codesystem import OVERRIDE_REASONS
 from ebbmark.record.write_back import WriteState
 from ebbmark.web.audit_trail import LOGGER
 from ebbmark.web.body import read_body

@@ -1,4 +1,8 @@
-"""What do all the questions share? The rule sets as they are named in an answer, and refusals for want of a trial."""
+"""Builds answers: their identity and rule sets, the titration of a trial, and the refusals that questions share.
+
+How a site completes a staircase whose numbers could not all be read: `ebbmark.fhir.bedside.site_completions`, which
+reads what the site then writes.
+"""
 
 from __future__ import annotations
 
@@ -8,37 +12,108 @@ from dataclasses import asdict
 from ebbmark import __version__
 from ebbmark.fhir.answer import Answer, Rule, Statement, Warned
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.reading.conditions import PNEUMOTHORAX, Documented
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.sources import Ignored
 from ebbmark.fhir.writing.canonical import identity, input_digest, question_basis
+from ebbmark.physiology.after.seen import Event
 from ebbmark.physiology.before.plan import Plan
-from ebbmark.physiology.before.staircase import StaircaseRules
+from ebbmark.physiology.before.published_staircases import staircase_for
+from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk, RiskConcept, Scope
+from ebbmark.physiology.before.staircase import StaircaseRules, unverified_names
 from ebbmark.physiology.closing.estimate import Closing
 from ebbmark.physiology.during.call_rule import CallRule
-from ebbmark.physiology.findings import Finding, Weight
-from ebbmark.physiology.patient.titration import Titration, closing_for, titrate
+from ebbmark.physiology.findings import Change, ChangeKind, Finding, KnownCondition, Weight
+from ebbmark.physiology.patient.limits import OWN_CHOICE, CheckLimits, vital_limits_of
+from ebbmark.physiology.patient.titration import Beside, Titration, closing_for, titrate
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.stop.rhythm_codes import Rhythms
 from ebbmark.physiology.stop.unusable import Doubts
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrial, Trial
-from ebbmark.use_cases.beside import beside_of
 from ebbmark.words.in_short import InShort
 from ebbmark.words.titration import sentence, with_reason, worded
 
 __all__ = [
     "answered",
+    "beside_of",
     "beyond_in_trial",
+    "how_to_complete",
     "judged_closing",
     "missing",
+    "no_steps",
     "rule_of",
     "rule_of_limits",
     "sentences",
     "the_trial",
     "titration_of",
 ]
+
+
+MOST_NAMED = 4
+_KINDS = {Event.POSITION_CHANGED: ChangeKind.POSITION, Event.MODE_CHANGED: ChangeKind.MODE}
+_NOT_PASSIVE = "spontaneous-effort"
+_WEIGHTS = {Risk.ABSOLUTE: Weight.LOOK_FIRST, Risk.HIGH: Weight.HIGH, Risk.CAUTION: Weight.MODERATE}
+
+
+def beside_of(request: Request) -> Beside:
+    """Conditions that are present or could not be judged or read, changes of position and mode, vasopressors, status.
+
+    Args:
+        request: as it was read.
+    """
+    present: dict[str, tuple[Documented, int]] = {}
+    for documented, source in request.conditions:
+        if documented.present:
+            for slug in documented.concepts:
+                if slug not in present or (present[slug][0].unsure and not documented.unsure):
+                    present[slug] = (documented, source)
+    known = [_known(concept, *present[concept.slug], request) for concept in RISK_CONCEPTS if concept.slug in present]
+    if request.unjudged:
+        known.append(KnownCondition("unjudged", _charted(request), Weight.HIGH, "", OWN_CHOICE))
+    if request.asked.conditions_not_read:
+        known.append(KnownCondition("not-read", "", Weight.MODERATE, "", OWN_CHOICE))
+    changes = tuple(
+        Change(_KINDS[one.event], one.at_s, one.words, one.source, one.first)
+        for one in request.changes
+        if one.event in _KINDS
+    )
+    limits = CheckLimits(vital=vital_limits_of(request.stop_limits))
+    return Beside(tuple(known), changes, limits, request.infusions, request.status)
+
+
+def _known(concept: RiskConcept, documented: Documented, source: int, request: Request) -> KnownCondition:
+    """One condition with what it does to the number: one that is not certain forbids none."""
+    weight, slug, words, says = _weight(concept), concept.slug, concept.words, concept.says
+    if slug == PNEUMOTHORAX:
+        words = f"pneumothorax, charted as {request.charted[documented.source.path]}"
+        if not documented.unsure:
+            words += "; no code there says that it is drained"
+    if documented.unsure:
+        words = f"{words} ({documented.unsure}: not certain)"
+        says = f"Confirm it or rule it out first. {says}"
+        slug, weight = f"{slug}-suspected", Weight.HIGH if weight is Weight.LOOK_FIRST else weight
+    return KnownCondition(slug, words, weight, says, concept.citation, source)
+
+
+def _charted(request: Request) -> str:
+    """The Conditions that could not be judged, in the words of the record."""
+    words = list(dict.fromkeys(request.charted.get(one.path) or one.reference or one.path for one in request.unjudged))
+    more = f"; and {len(words) - MOST_NAMED} more" if len(words) > MOST_NAMED else ""
+    return f"{'; '.join(words[:MOST_NAMED])}{more}"
+
+
+def _weight(concept: RiskConcept) -> Weight:
+    """What a condition does to the number of a trial that was performed already."""
+    if concept.slug == _NOT_PASSIVE:
+        return Weight.LOOK_FIRST
+    # What forbids opening the lung forbids no number, but questions the trial that it came from.
+    return (
+        Weight.HIGH if concept.scope is Scope.RECRUITMENT and concept.risk is Risk.ABSOLUTE else _WEIGHTS[concept.risk]
+    )
+
 
 FEWEST_AHEAD = 3
 """So many inputs ahead of now are a clock rather than a slip; this project's choice."""
@@ -185,3 +260,34 @@ def missing(request: Request, found: str, accepted: str, sentence: str) -> Rejec
 def sentences(*parts: str) -> str:
     """Several sentences as one note; empty ones are left out."""
     return " ".join(part for part in parts if part)
+
+
+def how_to_complete(staircase: StaircaseRules, missing_names: Sequence[str]) -> str:
+    """Say which cells are missing, and where a site writes them.
+
+    Args:
+        staircase: the protocol that was asked for.
+        missing_names: names of its cells.
+    """
+    if staircase_for(staircase.slug) is None:
+        lacking = ", ".join(missing_names)
+        return f"It is a staircase of the site: its entry in the file of EBBMARK_PROTOCOLS lacks {lacking}."
+    return (
+        "Whoever has read the publication can complete it: in the file of EBBMARK_PROTOCOLS, an entry of completions "
+        f'with "completes": "{staircase.slug}", a version, signed_by, signed_on, and {", ".join(missing_names)}, each '
+        "as value and source (page or table)."
+    )
+
+
+def no_steps(staircase: StaircaseRules) -> Problem:
+    """A staircase from which no next step can be named, and what would make it usable.
+
+    Args:
+        staircase: without a verified size of its steps down, or without a verified lowest PEEP.
+    """
+    completion = how_to_complete(staircase, unverified_names(staircase, with_recruitment=False))
+    sentence = (
+        f"{staircase.title} has no verified size of its steps down, or no verified lowest PEEP, so no next step can be "
+        f"named from it. Ask with another staircase. {completion}"
+    )
+    return Problem(ProblemKind.BAD_PARAMETER, "", staircase.slug, "a staircase with verified steps", sentence)

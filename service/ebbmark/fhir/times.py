@@ -1,4 +1,4 @@
-"""FHIR dateTime, instant and Period as seconds since 1970-01-01T00:00:00Z.
+"""FHIR dateTime, instant and Period as seconds since 1970-01-01T00:00:00Z, and instants as text, always in UTC.
 
 Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/datatypes.html#dateTime: a time must carry a zone, a date alone has none.
 """
@@ -8,7 +8,7 @@ from __future__ import annotations
 from datetime import UTC, date, datetime
 from enum import Enum
 
-__all__ = ["TimeFault", "age_range_years", "latest_second", "seconds"]
+__all__ = ["TimeFault", "age_range_years", "instant", "latest_second", "seconds"]
 
 EARLIEST_YEAR, LATEST_YEAR = 1900, 9998
 """A time of another year is a slip: nobody was ventilated then, and in the years 1 and 9999 the calendar ends."""
@@ -92,3 +92,15 @@ def _is_partial_date(text: str) -> bool:
         and [len(part) for part in parts] == [4, 2, 2][: len(parts)]
         and all(part.isascii() and part.isdigit() for part in parts)
     )
+
+
+def instant(seconds: float) -> str:
+    """FHIR instant and dateTime, whole seconds where it is one, else milliseconds.
+
+    Args:
+        seconds: since 1970-01-01T00:00:00Z.
+    """
+    milliseconds = round(seconds * 1000)
+    whole, rest = divmod(milliseconds, 1000)
+    text = datetime.fromtimestamp(whole, UTC).isoformat()[:19]
+    return f"{text}.{rest:03d}Z" if rest else text + "Z"

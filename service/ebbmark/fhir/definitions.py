@@ -1,0 +1,303 @@
+"""What the service publishes of itself: OperationDefinitions, CapabilityStatement, PlanDefinitions of its protocols.
+
+All are made from the tables that the reader uses (FHIR R4). In a PlanDefinition each number stands with its source, and
+each that is not verified is said to be so.
+
+Canonical addresses are identifiers, see codesystem; the address of a running service is an argument.
+
+Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/plandefinition.html.
+"""
+
+from __future__ import annotations
+
+from dataclasses import fields, replace
+
+from ebbmark import __version__
+from ebbmark.fhir.bedside.site import Site
+from ebbmark.fhir.codesystem import BASE, DEFINITIONS_DATE
+from ebbmark.fhir.definition_search import SEARCH_PARAMETERS
+from ebbmark.fhir.operations import BY_SLUG, OF_A_RECORD, Operation
+from ebbmark.fhir.parameters import FROM_RECORD, PARAMETERS, REPLAY_INPUTS, REPLAY_OUTPUTS, Parameter
+from ebbmark.fhir.writing.frame import operation_url
+from ebbmark.fhir.writing.terms import OWN, standard
+from ebbmark.physiology.before.staircase import Cell, StaircaseRules, origin_words
+from ebbmark.physiology.protocols import Protocol
+
+__all__ = ["capability_statement", "definition_of", "plan_definitions", "replay_definition"]
+
+_REPLAY_PARTS = (("kind", "code"), ("path", "string"), ("expected", "string"), ("found", "string"))
+
+
+def definition_of(operation: Operation) -> dict[str, object]:
+    """FHIR R4 OperationDefinition."""
+    rows = [PARAMETERS[name] for name in operation.parameters if name not in OF_A_RECORD]
+    rows += [_of_a_record(row, operation) for row in FROM_RECORD]
+    output = Parameter("return", "Bundle", 1, "1", operation.returns, "resource")
+    return {
+        "resourceType": "OperationDefinition",
+        "id": operation.slug,
+        "url": operation_url(operation.slug),
+        "version": __version__,
+        "name": "".join(part.capitalize() for part in operation.slug.split("-")),
+        "title": operation.title,
+        "status": "active",
+        "kind": "operation",
+        "experimental": False,
+        "date": DEFINITIONS_DATE,
+        "publisher": "Ebbmark",
+        "description": operation.description,
+        # Only with write-back, and then in another system; still enough to keep the operation from being a GET.
+        "affectsState": True,
+        "code": operation.slug,
+        "comment": (
+            "Every result is preliminary, every plan a draft. What cannot be read or used is refused with an "
+            "OperationOutcome (400 or 422) that names every problem."
+        ),
+        "system": True,
+        "type": False,
+        "instance": False,
+        "parameter": [*[_defined(row, "in") for row in rows], _defined(output, "out")],
+    }
+
+
+def replay_definition() -> dict[str, object]:
+    """FHIR R4 OperationDefinition of `$replay`."""
+    outputs = [_defined(row, "out") for row in REPLAY_OUTPUTS]
+    difference = outputs[-1]
+    del difference["type"]
+    difference["part"] = [
+        *[{"name": name, "use": "out", "min": 0, "max": "1", "type": kind} for name, kind in _REPLAY_PARTS],
+        {"name": "sentence", "use": "out", "min": 1, "max": "1", "type": "string"},
+    ]
+    return {
+        "resourceType": "OperationDefinition",
+        "id": "replay",
+        "url": operation_url("replay"),
+        "version": __version__,
+        "name": "Replay",
+        "title": "Compute a stored answer again",
+        "status": "active",
+        "kind": "operation",
+        "experimental": False,
+        "date": DEFINITIONS_DATE,
+        "publisher": "Ebbmark",
+        "description": (
+            "Reads the inputs of a stored answer in the versions that it names, computes it again with the same "
+            "protocol, and says that both are the same, or names each difference: an input amended since or gone, "
+            "another engine or protocol version, a stored value that the inputs do not give. Checks the signature, too."
+        ),
+        "affectsState": False,
+        "code": "replay",
+        "system": True,
+        "type": False,
+        "instance": False,
+        "parameter": [*[_defined(row, "in") for row in REPLAY_INPUTS], *outputs],
+    }
+
+
+def _defined(row: Parameter, use: str) -> dict[str, object]:
+    """FHIR R4 OperationDefinition.parameter; `use` is in or out."""
+    return {
+        "name": row.name,
+        "use": use,
+        "min": row.minimum,
+        "max": row.maximum,
+        "documentation": row.documentation,
+        "type": row.fhir_type,
+    }
+
+
+def _of_a_record(row: Parameter, operation: Operation) -> Parameter:
+    """What the three parameters of a record mean for this question."""
+    return replace(
+        row,
+        documentation=_RECORD_WORDS[row.name].format(
+            also=_also(operation), hours=operation.hours_back, least=_least(operation)
+        ),
+    )
+
+
+def _also(operation: Operation) -> str:
+    changes = ", charted changes of position and ventilator mode" if operation.reads_changes else ""
+    return changes + (
+        ", all Conditions and the vasopressors (MedicationAdministration)" if operation.reads_conditions else ""
+    )
+
+
+def _least(operation: Operation) -> str:
+    shorter = operation.least_hours < operation.hours_back
+    return f" (fewer, {operation.least_hours:g} at least, where that is more than may be read)" if shorter else ""
+
+
+_RECORD_WORDS = {
+    "patient-reference": "A patient of the configured record, as Patient/[id], instead of the data: the Patient, "
+    "heights and sex of any time, and the ventilator, gas and vital-sign Observations of the period{also} are then "
+    "read from the record. An id (valueId) will do, too.",
+    "encounter": "With patient-reference: only Observations of this encounter, as Encounter/[id] or an id (valueId), "
+    "are read; heights, sex and Conditions may come from any.",
+    "period": "With patient-reference: which time is read. Where absent: the {hours} hours before now{least}, or from "
+    "six hours before the start or the end of the trial on, where one is named and lies further back.",
+}
+
+
+FHIR_VERSION = "4.0.1"
+
+_READ = ("CodeSystem", "ConceptMap", "OperationDefinition", "PlanDefinition", "ValueSet")
+
+
+SECURITY = {
+    "cors": False,
+    "service": [
+        {
+            "coding": [
+                {
+                    "system": "http://terminology.hl7.org/CodeSystem/restful-security-service",
+                    "code": "SMART-on-FHIR",
+                    "display": "SMART-on-FHIR",
+                }
+            ]
+        }
+    ],
+    "description": "Operations need a bearer token (JWT) that grants system/Observation.rs, and system/Observation.c "
+    "for write-back. Definitions are open.",
+}
+
+
+def capability_statement(*, base_url: str, signs_in: bool = False) -> dict[str, object]:
+    """FHIR R4 CapabilityStatement of the running service.
+
+    Args:
+        base_url: FHIR base address under which it answers.
+        signs_in: whether callers must sign in.
+    """
+    return {
+        "resourceType": "CapabilityStatement",
+        "id": "ebbmark",
+        "name": "Ebbmark",
+        "title": "Ebbmark: decision support for PEEP titration",
+        "status": "active",
+        "experimental": False,
+        "date": DEFINITIONS_DATE,
+        "publisher": "Ebbmark",
+        "description": (
+            "Stateless decision support: reads a decremental PEEP trial, answers with preliminary results. "
+            "Not a medical device; local protocol and licensed practice decide."
+        ),
+        "kind": "instance",
+        "software": {"name": "Ebbmark", "version": __version__},
+        "implementation": {"description": "Ebbmark decision support service", "url": base_url},
+        "fhirVersion": FHIR_VERSION,
+        "format": ["json"],
+        "rest": [
+            {
+                "mode": "server",
+                **({"security": SECURITY} if signs_in else {}),
+                "documentation": "Operations, and the definitions that describe them; nothing is stored.",
+                "resource": [
+                    {
+                        "type": kind,
+                        "interaction": [{"code": "read"}, {"code": "search-type"}],
+                        "searchParam": [
+                            {"name": name, "type": kind_of_search} for name, kind_of_search in SEARCH_PARAMETERS.items()
+                        ],
+                    }
+                    for kind in _READ
+                ],
+                "operation": [{"name": slug, "definition": operation_url(slug)} for slug in (*BY_SLUG, "replay")],
+            }
+        ],
+    }
+
+
+Json = dict[str, object]
+
+_TYPE = standard("plan-definition-type", "clinical-protocol", "Clinical Protocol")
+_NAMED = frozenset({"slug", "version", "title", "citation"})
+
+
+def plan_definitions(site: Site) -> dict[str, Json]:
+    """Every protocol and staircase in force here, by slug.
+
+    Args:
+        site: what the site has decided.
+    """
+    readings = {one.slug: _of_protocol(one) for one in site.protocols}
+    return readings | {one.slug: _of_staircase(one) for one in site.staircases}
+
+
+def _frame(slug: str, version: str, title: str, description: str, citation: str, actions: list[Json]) -> Json:
+    return {
+        "resourceType": "PlanDefinition",
+        "id": slug,
+        "url": f"{BASE}/PlanDefinition/{slug}",
+        "version": version,
+        "name": "".join(part.capitalize() for part in slug.split("-")),
+        "title": title,
+        "type": _TYPE,
+        "status": "active",
+        "experimental": False,
+        "date": DEFINITIONS_DATE,
+        "publisher": "Ebbmark",
+        "description": description,
+        "relatedArtifact": [{"type": "citation", "citation": citation}],
+        "action": actions,
+    }
+
+
+def _of_protocol(protocol: Protocol) -> Json:
+    """Rules for reading a trial; the citation says where each value comes from."""
+    rules: list[Json] = [
+        {"title": field.name, "description": f"{field.name}: {_shown(getattr(protocol, field.name))}"}
+        for field in fields(Protocol)
+        if field.name not in _NAMED
+    ]
+    description = "Rules for reading a decremental PEEP trial; the trial itself is not described here."
+    return _frame(protocol.slug, protocol.version, protocol.title, description, protocol.citation, rules)
+
+
+def _shown(value: object) -> str:
+    return ", ".join(f"{one:g}" for one in value) if isinstance(value, tuple) else str(value)
+
+
+def _of_staircase(rules: StaircaseRules) -> Json:
+    reopens = {
+        True: "The lung is opened again before PEEP is set.",
+        False: "",
+        None: "Whether it opens again: not read.",
+    }
+    margin = f"Margin on the {rules.margin_on} level: {_cell(rules.margin_cmh2o, 'cmH2O')}."
+    rule = f"Rule: {rules.rule}." if rules.rule else "How the marker names a level was not verified."
+    actions: list[Json] = []
+    climb = rules.recruitment
+    if climb is not None:
+        above = climb.pressure_above_peep_cmh2o
+        lines = (
+            f"PEEP step: {_cell(climb.peep_rise_cmh2o, 'cmH2O')}",
+            f"top PEEP: {_cell(climb.peep_top_cmh2o, 'cmH2O')}",
+            f"pressure above PEEP: {_cell(above, 'cmH2O') if above is not None else 'as it is'}",
+            f"pressure step: {_cell(climb.pressure_rise_cmh2o, 'cmH2O')}",
+            f"peak: {_cell(climb.peak_top_cmh2o, 'cmH2O')}",
+            f"each held: {_cell(climb.hold_s, 's')}",
+        )
+        text = f"{'; '.join(lines)}. Only on explicit choice: guidelines recommend against prolonged manoeuvres."
+        actions.append(_action("recruitment", "Way up with recruitment", text))
+    down = (
+        f"First PEEP: {_cell(rules.start_cmh2o, 'cmH2O')}",
+        f"step: {_cell(rules.decrement_cmh2o, 'cmH2O')}",
+        f"lowest PEEP: {_cell(rules.lowest_cmh2o, 'cmH2O')}",
+        f"each held: {_cell(rules.dwell_s, 's')}",
+    )
+    actions.append(_action("descent", "Way down", f"{'; '.join(down)}. Watched: {rules.marker.value}. {rule}"))
+    actions.append(_action("set", "Setting", f"{margin} {reopens[rules.reopens]}".strip()))
+    description = rules.remark or "How a decremental PEEP trial is performed. A description, never an order."
+    return _frame(rules.slug, rules.version, rules.title, description, rules.citation, actions)
+
+
+def _action(phase: str, title: str, text: str) -> Json:
+    return {"title": title, "description": text, "code": [OWN[f"phase-{phase}"]]}
+
+
+def _cell(cell: Cell, unit: str) -> str:
+    if cell.value is None:
+        return f"not verified ({cell.source})"
+    return f"{cell.value:g} {unit} ({origin_words(cell)})"
