@@ -96,12 +96,12 @@ def test_the_report_has_our_code_and_a_category_of_hl7() -> None:
 
 
 @pytest.mark.parametrize(("build", "begins"), [(found, "Suggested PEEP 14"), (not_reached, "No PEEP is suggested")])
-def test_the_conclusion_is_one_sentence_with_its_certainty(build: Callable[[], Answer], begins: str) -> None:
+def test_the_conclusion_is_the_line_with_its_certainty(build: Callable[[], Answer], begins: str) -> None:
     conclusion = report(written(build))["conclusion"]
 
     assert conclusion.startswith(begins)
-    assert "probability" in conclusion
-    assert conclusion.count(". ") == 0
+    assert conclusion == build().short.line
+    assert " %)" in conclusion
 
 
 def test_the_report_has_a_provenance_of_its_own() -> None:

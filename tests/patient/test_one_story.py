@@ -16,7 +16,7 @@ from ebbmark.physiology.closing.estimate import Closing, Evidence, Verdict
 from ebbmark.physiology.findings import Finding, Weight
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.words.headline import headline
+from ebbmark.words.answer_in_short import in_short
 from patients import Values, titrated
 from trials import START_S, STEP_S, reading
 
@@ -27,7 +27,7 @@ _CAME_BACK = "that is not closing."
 
 
 def contradictions(closing: Closing, advice: Advice, findings: Sequence[Finding]) -> Iterator[str]:
-    head, number = headline(advice, closing), advice.suggested_peep_cmh2o
+    head, number = in_short(advice, closing).line, advice.suggested_peep_cmh2o
     texts = [advice.rationale, *(one.text for one in advice.cautions if one.of_this_patient)]
     everything = " ".join((head, *texts))
     if number is not None and "o PEEP is suggested" in everything:
@@ -52,7 +52,8 @@ def contradictions(closing: Closing, advice: Advice, findings: Sequence[Finding]
         yield "look first, and a number"
     if closing.evidence is Evidence.STRONG and any(one.of_curve and one.weight is not Weight.LOW for one in findings):
         yield "strong, and in doubt"
-    if "step of" in head and " alone" in head and "anywhere between" in everything:
+    low, high = closing.interval_cmh2o or (0.0, 1.0)
+    if low == high and "anywhere between" in everything:
         yield "an interval of one step, and anywhere between two"
     slugs = [one.slug for one in advice.cautions if one.of_this_patient]
     if "disconnection" in slugs and "circuit-opened" in slugs:

@@ -13,6 +13,7 @@ from ebbmark.fhir.writing.write import SIGNING
 from ebbmark.physiology.before.plan import Phase, Plan, PlanStep
 from ebbmark.web.theme.files import STYLE
 from ebbmark.web.theme.pages import printed_headers, templates_of
+from ebbmark.words.before_in_short import before_the_first_step
 from ebbmark.words.stopping import stop_words
 
 __all__ = ["PAGE_HEADERS", "PlanRow", "PlanView", "plan_page", "plan_view", "wants_page"]
@@ -50,7 +51,8 @@ class PlanView:
     """A plan in words and rows.
 
     Attributes:
-        title, summary, preconditions, limits_signature: as the plan says them.
+        title, summary, limits_signature: as the plan says them.
+        preconditions: what the team checks before the first step.
         draft: whose plan, of when, and that it is none until somebody signs.
         cautions: severity, text, and who has acknowledged it, gravest first.
         acknowledged: what stands in the way and a clinician has acknowledged, one sentence each.
@@ -70,7 +72,7 @@ class PlanView:
     cautions: tuple[tuple[str, str, str], ...]
     acknowledged: tuple[str, ...]
     remarks: tuple[str, ...]
-    preconditions: str
+    preconditions: tuple[str, ...]
     caption: str
     rows: tuple[PlanRow, ...]
     stops: tuple[str, ...]
@@ -128,7 +130,7 @@ def plan_view(answer: Answer) -> PlanView:
         ),
         acknowledged=answer.acknowledged,
         remarks=tuple(one for one in plan.warnings if one not in answer.acknowledged),
-        preconditions=plan.preconditions,
+        preconditions=before_the_first_step(),
         caption="Pressures in cmH2O. The one at the end of inspiration is PEEP plus the pressure above it; peak is "
         "that and what flow takes in resistance now, and empty where that is not known. About "
         f"{plan.total_s / 60:.0f} minutes in all if every step is taken.",

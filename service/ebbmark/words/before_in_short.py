@@ -16,7 +16,7 @@ from ebbmark.physiology.wording import level
 from ebbmark.words.in_short import InShort, shortened
 from ebbmark.words.messages import ENGLISH, say
 
-__all__ = ["candidate_in_short", "plan_in_short"]
+__all__ = ["before_the_first_step", "candidate_in_short", "plan_in_short"]
 
 _CLASSES: Final = {
     Oxygenation.SEVERE: "severe",
@@ -167,6 +167,17 @@ def plan_in_short(
             _say("decides"),
         ],
     )
+
+
+def before_the_first_step() -> tuple[str, ...]:
+    """What the team checks before the first step of a trial, one sentence each.
+
+    Source: each sentence's own; the checks of the team are common practice, no published source.
+    """
+    return tuple(say(f"team.{one}") for one in _CHECKS)
+
+
+_CHECKS: Final = ("watched", "oxygen", "cuff", "suction", "vasopressor", "transducer", "roles", "source")
 
 
 def _of_plan(name: str, /, **values: object) -> str:

@@ -11,6 +11,7 @@ from ebbmark.fhir.quantities import PRESSURE, VOLUME, quantity
 from ebbmark.fhir.writing.frame import Frame
 from ebbmark.fhir.writing.terms import LOINC_TERMS, OWN
 from ebbmark.physiology.before.plan import Plan, PlanStep
+from ebbmark.words.before_in_short import before_the_first_step
 from ebbmark.words.stopping import stop_words
 
 __all__ = ["plan_definition_url", "plan_resources", "settings_words"]
@@ -51,7 +52,7 @@ def _kind(step: PlanStep) -> str:
 def _care_plan(frame: Frame, plan: Plan) -> Json:
     notes = [
         *plan.warnings,
-        plan.preconditions,
+        *before_the_first_step(),
         *stop_words(plan.stop_limits),
         plan.stop_limits.signature,
         plan.origins,

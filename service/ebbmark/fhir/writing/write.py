@@ -23,7 +23,6 @@ from ebbmark.fhir.writing.provenance import PROVENANCE, device, provenance
 from ebbmark.fhir.writing.report import report_entries
 from ebbmark.fhir.writing.terms import ABSENT_BECAUSE, CATEGORY_EXAM, CATEGORY_PROCEDURE, LOINC_TERMS, OWN
 from ebbmark.fhir.writing.transaction import as_transaction
-from ebbmark.words.headline import headline
 from ebbmark.words.in_short import InShort
 
 __all__ = ["OPERATION", "SIGNING", "as_transaction", "notes", "outcome", "write_bundle", "write_bundle_bytes"]
@@ -103,7 +102,7 @@ def write_bundle_bytes(
         (PROVENANCE, provenance(frame, targets, recorded_s, enterer)),
     ]
     if report_pdf is not None:
-        written += report_entries(frame, report_pdf, _conclusion(answer), recorded_s, enterer)
+        written += report_entries(frame, report_pdf, answer.short.line, recorded_s, enterer)
     written.append(("outcome", outcome(answer)))
     return _ENCODER.encode(_Bundle(entry=[_Entry(frame.full_url(kind), resource) for kind, resource in written]))
 
@@ -137,12 +136,6 @@ def narrative(short: InShort) -> Json:
     listed = f"<ul>{reasons}</ul>" if reasons else ""
     div = f'<div xmlns="http://www.w3.org/1999/xhtml"><p><b>{escape(short.line)}</b></p>{listed}</div>'
     return {"status": "generated", "div": div}
-
-
-def _conclusion(answer: Answer) -> str:
-    """The answer in one or two sentences."""
-    found = answer.titrated
-    return headline(found.advice, found.closing) if found is not None else answer.said[0]
 
 
 def notes(answer: Answer) -> list[str]:

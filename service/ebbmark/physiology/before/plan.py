@@ -36,11 +36,6 @@ __all__ = ["Control", "NoPlan", "NoPlanReason", "Phase", "Plan", "PlanStep", "Se
 
 _USUAL_RISE_CMH2O: Final = 3.0  # this project's own choice within 2 to 5
 
-PRECONDITIONS: Final = (
-    "Two people at the bedside; the patient sedated and passive; ECG, blood pressure, SpO2, pressures and volumes "
-    "watched throughout; intrinsic PEEP and leaks looked for first (Pilbeam's Mechanical Ventilation, chapter 13, read "
-    "at second hand)."
-)
 _RECRUITMENT_EVIDENCE: Final = (
     "guideline-ats-2024",
     "guideline-esicm-2023",
@@ -69,7 +64,6 @@ class Plan:
         highest_peak_cmh2o: expected peak pressure, over all steps; None where not known.
         high_pressure_s: time with end-inspiratory pressure at or above 35 cmH2O [s].
         target_ml: tidal volume to return to, at the protocol's volume per predicted body weight [mL].
-        preconditions: before the first step.
         stop_limits: the limits of the stop criteria.
         warnings: of this plan, gravest first.
         origins: where each number of the staircase comes from, in one sentence.
@@ -88,7 +82,6 @@ class Plan:
     highest_peak_cmh2o: float | None
     high_pressure_s: float
     target_ml: float
-    preconditions: str
     stop_limits: StopLimits
     warnings: tuple[str, ...]
     origins: str
@@ -192,7 +185,6 @@ def _plan(
         highest_peak_cmh2o=max((step.peak_cmh2o for step in steps if step.peak_cmh2o is not None), default=None),
         high_pressure_s=high_s,
         target_ml=target_ml,
-        preconditions=PRECONDITIONS,
         stop_limits=limits,
         warnings=(
             *warnings_of_plan(rules, highest, high_s, candidate, recruiting=recruiting),

@@ -21,7 +21,6 @@ from ebbmark.web.page.frame import Frame, Pages, frame_of
 from ebbmark.web.page.review_view import earlier_view, review_view
 from ebbmark.web.page.source import Choice, TrialSource
 from ebbmark.web.theme.pages import PageRefused
-from ebbmark.words.headline import headline
 
 __all__ = [
     "CHOSEN",
@@ -165,7 +164,7 @@ async def review_results(source: TrialSource, pages: Pages, choice: Choice) -> R
     return pages.page(
         "review.html",
         frame,
-        headline=headline(recommendation.titration.advice, recommendation.titration.closing),
+        line=recommendation.short.line,
         view=review_view(transaction),
         earlier=earlier_view(await source.foreseen(transaction)),
         choice=choice,
