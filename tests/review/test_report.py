@@ -14,6 +14,7 @@ from ebbmark.review.page import page_of
 from ebbmark.review.patients import Options
 from ebbmark.review.run import Reviewed
 from ebbmark.review.tables import Report, Table, tables_of, write_tables
+from review.conftest import Year
 
 
 @pytest.fixture(scope="module")
@@ -87,6 +88,15 @@ def test_two_periods_add_up_to_the_whole(report: Report) -> None:
 
     whole = sum(n for n in report.tables["outcomes"].column("n") if isinstance(n, int))
     assert sum(n for n in periods.column("trials") if isinstance(n, int)) == whole
+
+
+def test_a_report_that_cannot_be_written_is_told_in_a_sentence(
+    year: Year, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "file").write_text("in the way")
+
+    assert main(["review", str(year.record), "--out", str(tmp_path / "file")]) == 9
+    assert capsys.readouterr().err.startswith("The report could not be written: ")
 
 
 def test_wrong_usage_is_told_in_a_sentence(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

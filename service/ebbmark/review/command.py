@@ -89,6 +89,8 @@ def _simulate(chosen: argparse.Namespace) -> int:
 
 def _review(chosen: argparse.Namespace, style: Callable[[], str]) -> int:
     try:
+        import duckdb
+
         from ebbmark.review.page import page_of
         from ebbmark.review.patients import Options
         from ebbmark.review.run import dask_cluster, process_pool, run
@@ -108,16 +110,19 @@ def _review(chosen: argparse.Namespace, style: Callable[[], str]) -> int:
         published_keys=chosen.keys.read_bytes() if chosen.keys else b"",
     )
     start = dask_cluster(chosen.scheduler) if chosen.scheduler else process_pool(chosen.workers)
-    reviewed = run(chosen.folder, chosen.work or chosen.out / "work", options=options, start=start, told=_bar)
-    report = tables_of(reviewed, options=options, smallest=chosen.smallest_group, second_from=chosen.second_from)
-    if chosen.without_cases:
-        report = report.without_cases()
-    write_tables(report, chosen.out / "tables")
-    (chosen.out / "views.json").write_bytes((files("ebbmark.review") / "views.json").read_bytes())
-    page = chosen.out / "report.html"
-    page.write_text(
-        page_of(report, folder=chosen.folder.resolve().name, style=style(), record=chosen.record), encoding="utf-8"
-    )
+    try:
+        reviewed = run(chosen.folder, chosen.work or chosen.out / "work", options=options, start=start, told=_bar)
+        report = tables_of(reviewed, options=options, smallest=chosen.smallest_group, second_from=chosen.second_from)
+        if chosen.without_cases:
+            report = report.without_cases()
+        write_tables(report, chosen.out / "tables")
+        (chosen.out / "views.json").write_bytes((files("ebbmark.review") / "views.json").read_bytes())
+        page = chosen.out / "report.html"
+        text = page_of(report, folder=chosen.folder.resolve().name, style=style(), record=chosen.record)
+        page.write_text(text, encoding="utf-8")
+    except (OSError, duckdb.IOException) as error:  # a full disk, above all
+        print(f"The report could not be written: {error}. What was made is kept: begin again.", file=sys.stderr)
+        return INCOMPLETE
     for what, count in report.tables["overview"].rows:
         print(f"{count:>10}  {what}")
     print(

@@ -101,6 +101,8 @@ def run(folder: Path, work: Path, *, options: Options, start: Start, told: Told 
 
 def _run(folder: Path, work: Path, options: Options, engine: _Engine, told: Told) -> Reviewed:
     work.mkdir(parents=True, exist_ok=True)
+    for unfinished in work.glob("*/*.*"):  # of a run that was killed, or found the disk full
+        shutil.rmtree(unfinished, ignore_errors=True)
     chunks = chunks_of(folder)
     parts = _parts_of(work, sum((folder / name).stat().st_size for name in {one.file for one in chunks}))
     failed: list[Listed] = []

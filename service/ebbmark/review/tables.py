@@ -195,7 +195,7 @@ _TABLES = (
         "listed",
         "What was not used, and why",
         "SELECT why, what, count(*) AS n FROM listed GROUP BY ALL ORDER BY n DESC, why, what",
-        "Each with its file and place in listed_lines.csv.",
+        "A line that could not be read stands with its file and place in listed_lines.csv.",
     ),
     _Asked(
         "listed_lines",
