@@ -11,7 +11,7 @@ import pytest
 from openapi_spec_validator import OpenAPIV31SpecValidator
 
 from ebbmark.cli import main
-from ebbmark.fhir.operations import OPERATIONS, Operation
+from ebbmark.fhir.operations import BY_SLUG, OPERATIONS, Operation
 from ebbmark.fhir.writing.validate import validate
 from web.asking import OPERATION, ask, plain_app
 
@@ -110,6 +110,7 @@ def test_every_door_is_in_the_document() -> None:
         "/fhir/metadata",
         "/fhir/$replay",
         *[f"/fhir/${one.slug}" for one in OPERATIONS],
+        *[f"/fhir/Patient/{{patient_id}}/${slug}" for slug in BY_SLUG],
         *[f"/fhir/{kind}/{{slug}}" for kind in DEFINED],
         *[f"/fhir/{kind}" for kind in DEFINED],
         "/cds-services",

@@ -50,10 +50,10 @@ def test_the_operation_states_every_parameter_of_the_table_in_order() -> None:
     ]
 
 
-def test_the_operation_is_for_the_system_level_and_no_get() -> None:
+def test_the_operation_is_for_the_system_level_and_for_one_patient_and_no_get() -> None:
     definition = definition_of(TITRATE_PEEP)
 
-    assert (definition["system"], definition["type"], definition["instance"]) == (True, False, False)
+    assert (definition["system"], definition["type"], definition["instance"]) == (True, False, True)
     assert definition["affectsState"] is True
     assert definition["code"] == "titrate-peep"
 

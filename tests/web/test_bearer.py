@@ -164,7 +164,12 @@ def test_a_token_without_the_scope_is_told_which_one_is_needed(app: ASGIApp, sco
 
 @pytest.mark.parametrize(
     "bearer",
-    [token(scope="system/*.read"), token(scope=None, scp=["system/*.rs"]), token(scope=None, scp="openid user/*.*")],
+    [
+        token(scope="system/*.read"),
+        token(scope=["openid", "system/*.rs"]),
+        token(scope=None, scp=["system/*.rs"]),
+        token(scope=None, scp="openid user/*.*"),
+    ],
 )
 def test_scopes_are_read_under_each_of_their_names(app: ASGIApp, bearer: str) -> None:
     assert sent(app, bearer).status == 200

@@ -138,6 +138,12 @@ def test_a_header_that_leads_elsewhere_is_refused(headers: dict[str, Any], refus
     assert judged(TRUSTED.token(headers)) is refusal
 
 
+def test_an_address_beside_keys_from_a_file_is_passed_over_and_never_asked() -> None:
+    with_file = Rules({ISSUER: TrustedParty(keys_of(TRUSTED))}, ACCEPTED)
+
+    assert isinstance(judged(TRUSTED.token({"jku": "https://evil.example/keys"}), rules=with_file), Claims)
+
+
 def test_the_known_address_of_the_key_set_may_be_named() -> None:
     assert isinstance(judged(TRUSTED.token({"jku": KEY_SET_URL})), Claims)
 
@@ -272,7 +278,7 @@ def test_keys_that_cannot_be_had_are_not_the_tokens_fault() -> None:
 def test_a_token_that_is_refused_anyway_makes_nobody_fetch_keys(token: str) -> None:
     source = _Nothing()
 
-    judged(token, rules=Rules({ISSUER: TrustedParty(source)}, ACCEPTED))
+    judged(token, rules=Rules({ISSUER: TrustedParty(source, frozenset({KEY_SET_URL}))}, ACCEPTED))
 
     assert source.asked == []
 

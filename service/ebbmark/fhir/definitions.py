@@ -53,9 +53,11 @@ def definition_of(operation: Operation) -> dict[str, object]:
             "Every result is preliminary, every plan a draft. What cannot be read or used is refused with an "
             "OperationOutcome (400 or 422) that names every problem."
         ),
+        # At the address of a patient of the record, the patient is not named in the body again.
+        "resource": ["Patient"],
         "system": True,
         "type": False,
-        "instance": False,
+        "instance": True,
         "parameter": [*[_defined(row, "in") for row in rows], _defined(output, "out")],
     }
 

@@ -16,7 +16,7 @@ from ebbmark.fhir.parameters import FROM_RECORD
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.times import instant, seconds
 
-__all__ = ["RecordQuery", "named_in_record", "record_query_of", "with_bundle"]
+__all__ = ["RecordQuery", "about_patient", "named_in_record", "record_query_of", "with_bundle"]
 
 WINDOW_S = 24 * 3600.0
 """How far back the record is read where the request names no period [s]; our choice: a trial takes minutes to hours,
@@ -146,6 +146,31 @@ def named_in_record(
         start, end = map(instant, period)
         named.append({"name": "period", "valuePeriod": {"start": start, "end": end}})
     return msgspec.json.encode({"resourceType": "Parameters", "parameter": [*named, *parameters]})
+
+
+def about_patient(body: bytes, patient_reference: str) -> bytes:
+    """A request at the address of one patient, as the same request that names the patient in its body.
+
+    Args:
+        body: FHIR R4 Parameters without a patient, or nothing.
+        patient_reference: `Patient/1`, from the address.
+
+    Raises:
+        Rejected: it is something else, or names or brings a patient itself.
+    """
+    accepted = "Parameters that name no patient, or an empty body"
+    try:
+        raws = msgspec.json.decode(body, type=_Parameters).parameter if body.strip() else []
+        names = {msgspec.json.decode(raw, type=_Parameter).name for raw in raws}
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
+        sentence = f"At the address of a patient the body must be {accepted}."
+        raise Rejected((Problem(ProblemKind.BAD_PARAMETER, "", "another body", accepted, sentence),)) from None
+    twice = sorted(names & {"patient-reference", *_BROUGHT})
+    if twice:
+        sentence = f"The address names the patient already, and the parameter {twice[0]} was sent; send {accepted}."
+        raise Rejected((Problem(ProblemKind.BAD_PARAMETER, "Parameters.parameter", twice[0], accepted, sentence),))
+    named = msgspec.json.encode({"name": "patient-reference", "valueReference": {"reference": patient_reference}})
+    return msgspec.json.encode(_Parameters([msgspec.Raw(named), *raws]))
 
 
 def with_bundle(asked: RecordQuery, bundle: bytes) -> bytes:

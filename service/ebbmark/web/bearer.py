@@ -139,8 +139,8 @@ async def checked_caller(
 
 
 def _scopes_of(claims: Claims) -> frozenset[str]:
-    listed = claims.scp if isinstance(claims.scp, list) else (claims.scp or "").split()
-    return frozenset((claims.scope or "").split()) | frozenset(listed)
+    given = [one if isinstance(one, list) else (one or "").split() for one in (claims.scope, claims.scp)]
+    return frozenset(one for listed in given for one in listed)
 
 
 LONGEST_CLIENT_LIFE_S = 600.0

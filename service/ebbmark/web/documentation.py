@@ -51,6 +51,7 @@ def _schema(*names: str) -> dict[str, Any]:
 
 
 _OUTCOME = _schema("OperationOutcome")
+_BUNDLE = _schema("Bundle")
 _JSON = ["json", "application/json", "application/fhir+json"]
 
 DEFINITION: dict[str, Any] = {
@@ -115,6 +116,27 @@ def documented(operation: Operation) -> dict[str, Any]:
         "openapi_extra": {
             "parameters": [_format([*_JSON, "html", "text/html"] if operation is PLAN_TRIAL else _JSON)],
             "requestBody": _body(("Parameters", "Bundle"), _example(operation.slug)),
+        },
+    }
+
+
+def documented_of_patient(operation: Operation) -> dict[str, Any]:
+    """The entry of one operation at the address of a patient of the record; its examples stand with the operation."""
+    whole = documented(operation)
+    answered = {"description": "The answer, a Bundle of type collection.", "content": {FHIR_JSON: {"schema": _BUNDLE}}}
+    refused = {
+        status: {"description": text, "content": {FHIR_JSON: {"schema": _OUTCOME}}} for status, text in REFUSALS.items()
+    }
+    return {
+        "summary": f"{operation.title}, about the patient in the address",
+        "operation_id": f"{whole['operation_id']}OfPatient",
+        "response_class": Response,
+        "responses": {200: answered, **refused},
+        "openapi_extra": {
+            "requestBody": {
+                "description": "Parameters that name no patient, or nothing; the record is read.",
+                "content": {FHIR_JSON: {"schema": _schema("Parameters")}},
+            }
         },
     }
 

@@ -17,7 +17,7 @@ from ebbmark.fhir.writing.audit_event import Access, Actor, Deed
 from ebbmark.fhir.writing.write import write_bundle_bytes
 from ebbmark.keys import SigningKey
 from ebbmark.record.client import RecordClient
-from ebbmark.record.record_query import record_query_of
+from ebbmark.record.record_query import about_patient, record_query_of
 from ebbmark.telemetry.current import count
 from ebbmark.telemetry.measured import Measured
 from ebbmark.use_cases.from_record import answer_from_record
@@ -26,7 +26,7 @@ from ebbmark.use_cases.recording import answer_bundle, record_answer
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.bearer import READ_CONDITIONS, READ_INFUSIONS, WRITE_BACK
 from ebbmark.web.body import FHIR_JSON, read_body, require_acceptable, require_fhir_json
-from ebbmark.web.documentation import documented
+from ebbmark.web.documentation import documented, documented_of_patient
 from ebbmark.web.entrance import actor_of, may, require
 from ebbmark.web.plan_page import PAGE_HEADERS, plan_page, wants_page
 from ebbmark.web.work_pool import WorkPool
@@ -67,13 +67,20 @@ def operations_router(door: Door) -> APIRouter:
 
 
 def _serve(router: APIRouter, door: Door, operation: Operation) -> None:
-    async def answer_to(request: Request) -> Response:
+    async def answer_about(request: Request, patient_id: str) -> Response:
+        return await answer_to(request, f"Patient/{patient_id}")
+
+    async def answer_any(request: Request) -> Response:
+        return await answer_to(request, "")
+
+    async def answer_to(request: Request, patient: str) -> Response:
         require_fhir_json(request.headers.get("content-type"), request.headers.get("content-encoding"))
         accept, wanted = request.headers.get("accept"), request.query_params.get("_format")
         as_page = operation is PLAN_TRIAL and wants_page(accept, wanted)
         if not as_page:
             require_acceptable(accept, wanted)
         body = await read_body(request.stream(), door.context.limits.max_bytes)
+        body = about_patient(body, patient) if patient else body
         at_s, actor = time.time(), actor_of(request)
         context = replace(door.context, at_s=at_s)
         answer = await _from_record(request, door, operation, body, context)
@@ -89,7 +96,9 @@ def _serve(router: APIRouter, door: Door, operation: Operation) -> None:
             return Response(plan_page(answer), media_type="text/html", headers=PAGE_HEADERS)
         return Response(await door.pool.run(_written, answer, at_s, door.signer), media_type=FHIR_JSON)
 
-    router.add_api_route(f"/${operation.slug}", answer_to, methods=["POST"], **documented(operation))
+    router.add_api_route(f"/${operation.slug}", answer_any, methods=["POST"], **documented(operation))
+    of_patient = f"/Patient/{{patient_id}}/${operation.slug}"
+    router.add_api_route(of_patient, answer_about, methods=["POST"], **documented_of_patient(operation))
 
 
 def _written(answer: Answer, at_s: float, signer: SigningKey | None) -> bytes:

@@ -98,7 +98,7 @@ class Claims(msgspec.Struct, frozen=True):
     sub: str | None = None
     client_id: str | None = None
     azp: str | None = None
-    scope: str | None = None
+    scope: str | list[str] | None = None
     scp: str | list[str] | None = None
     tenant: str | None = None
     nonce: str | None = None
@@ -147,7 +147,8 @@ async def verified(token: str, *, rules: Rules, audience: str, at_s: float) -> C
     header, party = unverified.header, rules.parties.get(unverified.issuer)
     if party is None:
         return TokenRefusal.ISSUER
-    if header.jku is not None and header.jku not in party.key_set_urls:
+    # Where the operator gave a file of keys, no address of a key set is known, and none is ever asked.
+    if header.jku is not None and party.key_set_urls and header.jku not in party.key_set_urls:
         return TokenRefusal.KEY_SET_ADDRESS
     if not header.kid:
         return TokenRefusal.NO_KEY_NAMED

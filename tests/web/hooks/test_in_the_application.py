@@ -88,7 +88,13 @@ def test_no_record_is_listed_by_itself() -> None:
     assert "not under an allowed base address" in reply.errors[0]["details"]["text"]
 
 
-def test_the_address_of_a_service_takes_no_slash_more() -> None:
+def test_a_slash_at_the_end_of_an_address_changes_nothing() -> None:
     body = json.dumps(called()).encode()
 
-    assert ask(application(), body, path=f"{CALL}/", headers=JSON).status == 404
+    plain, slashed = (ask(application(), body, path=path, headers=JSON) for path in (CALL, f"{CALL}/"))
+
+    assert (slashed.status, slashed.body) == (plain.status, plain.body) == (200, plain.body)
+    assert (
+        ask(application(), method="GET", path="/cds-services/").json
+        == ask(application(), method="GET", path="/cds-services").json
+    )

@@ -54,11 +54,13 @@ def hooks_router(door: HooksDoor) -> APIRouter:
     router = APIRouter(prefix="/cds-services", tags=["cds-hooks"])
     services = _ENCODER.encode(discovery(door.answering.context.code_map.table))
 
+    @router.get("/", include_in_schema=False)
     @router.get("", **DISCOVERY)
     async def discover(request: Request) -> Response:
         await door.entrance.admit(request)
         return Response(services, media_type=JSON)
 
+    @router.post("/{service_id}/", include_in_schema=False)
     @router.post("/{service_id}", **CALL)
     async def call(request: Request, service_id: str) -> Response:
         actor = await door.entrance.admit(request)
@@ -77,6 +79,7 @@ def hooks_router(door: HooksDoor) -> APIRouter:
         cards = [] if answered.card is None else [answered.card]
         return Response(_ENCODER.encode({"cards": cards}), media_type=JSON)
 
+    @router.post("/{service_id}/feedback/", include_in_schema=False)
     @router.post("/{service_id}/feedback", **FEEDBACK)
     async def feedback(request: Request, service_id: str) -> Response:
         actor = await door.entrance.admit(request)
