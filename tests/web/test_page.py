@@ -183,14 +183,17 @@ def test_the_page_names_the_answer_its_inputs_and_the_versions(app: ASGIApp) -> 
     )
 
 
-def test_the_answer_can_be_had_on_one_sheet(app: ASGIApp) -> None:
+def test_the_answer_can_be_had_on_paper_with_whose_it_is_on_every_sheet(app: ASGIApp) -> None:
     reply = get(app, f"{CLEAR}/report")
 
-    (sheet,) = PdfReader(io.BytesIO(reply.body)).pages
+    sheets = PdfReader(io.BytesIO(reply.body)).pages
     assert reply.headers["content-type"] == "application/pdf"
     assert reply.headers["cache-control"] == "no-store"
     assert re.fullmatch(r'attachment; filename="ebbmark-[0-9a-f]{16}\.pdf"', reply.headers["content-disposition"])
-    assert "12 cmH" in sheet.extract_text()
+    assert "12 cmH" in sheets[0].extract_text()
+    for sheet in sheets:
+        assert "Maple Example" in sheet.extract_text()
+        assert "DEMO-0001" in sheet.extract_text()
     assert get(app, f"{BEFORE}/report").headers["content-type"] == "text/html; charset=utf-8"
 
 

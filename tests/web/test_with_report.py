@@ -38,13 +38,14 @@ def replayed(app: ASGIApp, answer: Json) -> Json:
     return told(ask(app, to_bytes(parameters(answer=answer, inputs=INPUTS)), path="/fhir/$replay"))
 
 
-def test_the_answer_holds_a_report_of_one_page(reply: Reply) -> None:
+def test_the_answer_holds_a_report(reply: Reply) -> None:
     (report,) = of_type(reply.json, "DiagnosticReport")
     (form,) = report["presentedForm"]
 
     page = pypdf.PdfReader(io.BytesIO(base64.b64decode(form["data"])))
 
-    assert (reply.status, len(page.pages)) == (200, 1)
+    assert reply.status == 200
+    assert 1 < len(page.pages) <= 3
     assert validate(reply.json) == ()
 
 
