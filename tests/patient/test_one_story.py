@@ -127,6 +127,16 @@ def test_two_hundred_ordinary_trials_tell_one_story_and_at_most_one_in_twenty_ha
     assert sum(one.advice.suggested_peep_cmh2o is not None for one in found) > 50
 
 
+def test_every_refusal_says_in_short_what_was_found() -> None:
+    found = [*(drawn().titration for drawn in DRAWN.values()), *(ordinary(seed, wild=True) for seed in range(200, 260))]
+    refused = [one for one in found if one.advice.suggested_peep_cmh2o is None]
+    reasons = [in_short(one.advice, one.closing).reasons for one in refused]
+
+    assert len(refused) > 20
+    assert not [reason for each in reasons for reason in each if "full answer says why" in reason]
+    assert max(len(reason.split()) for one in refused for reason in one.advice.because) <= 25
+
+
 def test_a_hundred_wild_trials_tell_one_story_each() -> None:
     found = [ordinary(seed, wild=True) for seed in range(100)]
 

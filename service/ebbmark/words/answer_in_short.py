@@ -22,6 +22,8 @@ _NAMED_ALONE: Final = 0.9
 _WORTH_NAMING: Final = 0.1
 _MOST_AGAINST: Final = 4
 _LONGEST_WHY: Final = 42
+_MOST_BECAUSE: Final = 2
+"""So many reasons of a refusal, the gravest first; this project's choice."""
 
 
 def in_short(advice: Advice, closing: Closing) -> InShort:
@@ -102,9 +104,13 @@ def _why_none(advice: Advice, closing: Closing) -> Iterator[str]:
     """Why no PEEP is suggested and what that leaves; in full where there is room for it."""
     if advice.suggested_peep_cmh2o is not None:
         return
+    if advice.because:
+        yield from advice.because[:_MOST_BECAUSE]
+        if closing.verdict is not Verdict.FOUND:
+            yield _say("otherwise")
+        return
     if closing.verdict is Verdict.NOT_REACHED:
-        if not advice.look_first:
-            yield _say("lower-or-otherwise")
+        yield _say("lower-or-otherwise")
         return
     why = advice.rationale if closing.verdict is Verdict.FOUND else closing.reason
     if why:

@@ -19,7 +19,7 @@ from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.wording import interval, level, percent
 from ebbmark.words.messages import ENGLISH, say
 
-__all__ = ["sentence", "with_reason", "worded", "worded_advice"]
+__all__ = ["because", "sentence", "with_reason", "worded", "worded_advice"]
 
 
 _SEVERITY: Final = {
@@ -38,9 +38,7 @@ def sentence(finding: Finding) -> str:
     if not known and "text" in finding.values:
         return str(finding.values["text"])
     condition = "condition-look" if finding.weight is Weight.LOOK_FIRST else "condition"
-    spelled = {name: _spelled(name, value) for name, value in finding.values.items()}
-    spelled["at"] = _steps(finding.peeps_cmh2o)
-    spelled["At"] = spelled["at"].capitalize().replace("peep", "PEEP").replace("cmh2o", "cmH2O")
+    spelled = _values(finding)
     spelled["recovery"] = spelled["earlier"] = ""
     if "then_value" in finding.values:
         spelled["recovery"] = _say("recovery", **spelled)
@@ -48,6 +46,25 @@ def sentence(finding: Finding) -> str:
         spelled["earlier"] = _say("earlier", **spelled)
     said = say(f"{known}.{finding.slug}" if known else f"titration.{condition}", **spelled)
     return said[0].upper() + said[1:]
+
+
+def because(finding: Finding) -> str:
+    """What a check found that withholds a number, in one short reason: value, step and limit.
+
+    Args:
+        finding: of a check whose weight is LOOK_FIRST.
+    """
+    known = finding.slug if f"because.{finding.slug}" in ENGLISH else "condition"
+    said = say(f"because.{known}", **_values(finding))
+    return said[0].upper() + said[1:]
+
+
+def _values(finding: Finding) -> dict[str, str]:
+    """The values of a finding as its sentences spell them."""
+    spelled = {name: _spelled(name, value) for name, value in finding.values.items()}
+    spelled["at"] = _steps(finding.peeps_cmh2o)
+    spelled["At"] = spelled["at"].capitalize().replace("peep", "PEEP").replace("cmh2o", "cmH2O")
+    return spelled
 
 
 def _say(name: str, /, **values: object) -> str:
@@ -70,7 +87,8 @@ def worded(titration: Titration) -> Titration:
             tail = f"{_say('look')} {advice.rationale}"
         if any(one.slug == "stop-limit-at-suggestion" for one in looks):
             tail = _say("not-tolerated", suggested_cmh2o=level(float(looks[-1].values["suggested_cmh2o"])))
-        advice = replace(advice, rationale=" ".join((*map(sentence, looks), tail)), look_first=True)
+        short = tuple(dict.fromkeys(map(because, looks)))
+        advice = replace(advice, rationale=" ".join((*map(sentence, looks), tail)), because=short)
     return replace(titration, closing=closing, advice=advice)
 
 

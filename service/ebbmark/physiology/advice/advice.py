@@ -41,7 +41,7 @@ class Advice:
         evidence: published lines that bear on the answer.
         rationale: why this PEEP, or why none and what to do about it; empty until it is worded.
         cautions: most severe first; empty until they are worded.
-        look_first: whether a check of the patient or the circuit withholds the number.
+        because: what checks of the patient or the circuit found that withhold the number, in one short reason each.
     """
 
     predicted_body_weight_kg: float
@@ -55,7 +55,12 @@ class Advice:
     evidence: tuple[EvidenceLine, ...] = ()
     rationale: str = ""
     cautions: tuple[Caution, ...] = ()
-    look_first: bool = False
+    because: tuple[str, ...] = ()
+
+    @property
+    def look_first(self) -> bool:
+        """Whether a check of the patient or the circuit withholds the number."""
+        return bool(self.because)
 
 
 def advise(*, height_cm: float, sex: Sex, trial: Trial, closing: Closing, protocol: Protocol) -> Advice:

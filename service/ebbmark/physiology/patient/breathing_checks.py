@@ -59,12 +59,11 @@ def lost_carbon_dioxide(scene: Scene) -> Iterator[Finding]:
     values = [one.last(Quantity.END_TIDAL_CO2) for one in scene.seen]
     if max((value for value in values if value is not None), default=0.0) < scene.limits.worn_carbon_dioxide_mmhg:
         return
-    gone = rows_where(
-        scene, Quantity.END_TIDAL_CO2, lambda value, _: value < scene.limits.no_carbon_dioxide_mmhg, last=True
-    )
+    limit = scene.limits.no_carbon_dioxide_mmhg
+    gone = rows_where(scene, Quantity.END_TIDAL_CO2, lambda value, _: value < limit, last=True)
     if gone:
         lowest = min(one.last(Quantity.END_TIDAL_CO2) or 0.0 for one in gone)
-        yield finding_at("carbon-dioxide-lost", gone, {"end_tidal_mmhg": lowest}, OWN_CHOICE)
+        yield finding_at("carbon-dioxide-lost", gone, {"end_tidal_mmhg": lowest, "limit_mmhg": limit}, OWN_CHOICE)
 
 
 def uneven_leak(scene: Scene) -> Iterator[Finding]:
@@ -87,7 +86,7 @@ def uneven_leak(scene: Scene) -> Iterator[Finding]:
         yield Finding(
             "leak-began",
             Weight.LOOK_FIRST,
-            {"leak_share": share, "peep_cmh2o": first.peep_cmh2o},
+            {"leak_share": share, "peep_cmh2o": first.peep_cmh2o, "limit_share": limits.leak_share},
             tuple(one.peep_cmh2o for one, _ in began),
             first.start_s,
             _sources(first, Quantity.TIDAL_VOLUME_EXPIRED),
@@ -100,7 +99,8 @@ def uneven_leak(scene: Scene) -> Iterator[Finding]:
     if least >= limits.leak_high_share:
         none = least >= limits.leak_none_share
         slug, weight = ("leak-throughout", Weight.LOOK_FIRST) if none else ("leak-large", Weight.HIGH)
-        yield Finding(slug, weight, {"leak_share": median(known)}, source=OWN_CHOICE, of_curve=True)
+        values = {"leak_share": median(known), "limit_share": limits.leak_none_share}
+        yield Finding(slug, weight, values, source=OWN_CHOICE, of_curve=True)
         return
     yield from _leak_at_steps(scene, shares)
 
@@ -118,7 +118,7 @@ def _leak_at_steps(scene: Scene, shares: Sequence[float | None]) -> Iterator[Fin
     slug, weight = ("leak-at-best", Weight.LOOK_FIRST) if may_be_best else ("leak-at-steps", Weight.HIGH)
     rows = [scene.seen[place] for place, _ in leaky]
     sources = tuple(dict.fromkeys(one for row in rows for one in _sources(row, Quantity.TIDAL_VOLUME_EXPIRED)))
-    values = {"leak_share": max(share for _, share in leaky)}
+    values = {"leak_share": max(share for _, share in leaky), "limit_share": limit}
     peeps = tuple(row.peep_cmh2o for row in rows)
     yield Finding(slug, weight, values, peeps, rows[0].start_s, sources, OWN_CHOICE, of_curve=True)
 
@@ -137,6 +137,7 @@ def trapped_air(scene: Scene) -> Iterator[Finding]:
                 "total_bottom_cmh2o": bottom,
                 "set_top_cmh2o": first.peep_cmh2o,
                 "set_bottom_cmh2o": last.peep_cmh2o,
+                "limit_share": limits.trapped_share,
             }
             yield finding_at("total-peep-does-not-follow", [one for one, _ in known], values, COMMON_PRACTICE)
             return
@@ -158,7 +159,11 @@ def measured_peep_off(scene: Scene) -> Iterator[Finding]:
     if not off:
         return
     worst = max(off, key=lambda one: abs((one.middle(Quantity.PEEP_MEASURED) or 0.0) - one.peep_cmh2o))
-    values = {"measured_cmh2o": worst.middle(Quantity.PEEP_MEASURED) or 0.0, "set_cmh2o": worst.peep_cmh2o}
+    values = {
+        "measured_cmh2o": worst.middle(Quantity.PEEP_MEASURED) or 0.0,
+        "set_cmh2o": worst.peep_cmh2o,
+        "limit_cmh2o": limit,
+    }
     weight = Weight.LOOK_FIRST if 2 * len(off) >= len(both) else Weight.MODERATE
     yield finding_at("measured-peep-off", off, values, OWN_CHOICE, weight)
 

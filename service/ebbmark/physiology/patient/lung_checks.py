@@ -57,6 +57,8 @@ def sudden_fall(scene: Scene) -> Iterator[Finding]:
             "from_ml_per_cmh2o": above.compliance_ml_per_cmh2o,
             "to_ml_per_cmh2o": below.compliance_ml_per_cmh2o,
             "lost_share": lost,
+            "limit_share": limits.step_fall_share,
+            "limit_cmh2o": limits.plateau_rise_cmh2o,
         }
         if rise is not None and rose:
             values["pressure_rise_cmh2o"] = rise
