@@ -6,8 +6,8 @@ from pathlib import Path
 
 from ebbmark.fhir.quantity_codes import display_of
 from ebbmark.fhir.reading.codes import LOINC, MDC, ROWS, CodeRow
+from ebbmark.fhir.reading.coding import RANGES
 from ebbmark.fhir.reading.concept_map import MEANINGS, OWN_QUANTITIES
-from ebbmark.fhir.reading.plausible import RANGES
 from ebbmark.fhir.reading.unit_table import ACCEPTED
 from ebbmark.physiology.readings import Quantity
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from ebbmark.fhir.reading.codes import CODES, LOINC, MDC, ROWS, SETTING_TWIN, SNOMED, CodeRow
-from ebbmark.fhir.reading.plausible import RANGES
+from ebbmark.fhir.reading.coding import RANGES
 from ebbmark.fhir.reading.unit_table import ACCEPTED
 from ebbmark.physiology.readings import Quantity
 

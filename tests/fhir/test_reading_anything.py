@@ -14,7 +14,7 @@ from ebbmark.fhir.problems import Rejected, operation_outcome, status_of
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.reading.request import Request
-from ebbmark.fhir.reasons import ISSUE_TYPES
+from ebbmark.fhir.sources import ISSUE_TYPES
 from fhir_builders import (
     Json,
     at,

@@ -17,7 +17,7 @@ from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.reading.sex import BIRTH_SEX, CLINICAL_USE
-from ebbmark.fhir.reasons import Reason
+from ebbmark.fhir.sources import Reason
 from ebbmark.fhir.writing.canonical import input_digest
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.use_cases.questions import answer_request

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from starlette.types import ASGIApp
 
-from ebbmark.fhir.reading.plausible import RANGES
+from ebbmark.fhir.reading.coding import RANGES
 from ebbmark.fhir.writing.entered import ENTERED, EnteredRow, entered_observations, entered_transaction
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.settings import Settings

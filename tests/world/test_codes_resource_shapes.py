@@ -34,8 +34,8 @@ from ebbmark.fhir.model import (
 )
 from ebbmark.fhir.problems import ProblemKind
 from ebbmark.fhir.reading.values import other_values
-from ebbmark.fhir.reasons import Reason
 from ebbmark.fhir.resource_types import RESOURCE_TYPES
+from ebbmark.fhir.sources import Reason
 
 R4: dict[str, Any] = models["r4"]
 PARENTS: dict[str, str] = R4["type2Parent"]

@@ -9,10 +9,165 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from ebbmark import __version__
-from ebbmark.fhir.bedside_concepts import BEDSIDE_CONCEPTS
 from ebbmark.fhir.naming import BASE, CODE_SYSTEM
+from ebbmark.physiology.after.measures import Measure
+from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
 
 __all__ = ["BASE", "CODE_SYSTEM", "CONCEPTS", "DEFINITIONS_DATE", "OVERRIDE_REASONS", "TOPIC", "Concept", "code_system"]
+
+
+# ruff: noqa: E501
+
+
+def _capital(words: str) -> str:
+    return words[0].upper() + words[1:]
+
+
+# fmt: off
+BEDSIDE_CONCEPTS: tuple[tuple[str, str, str], ...] = (
+    # Before: is there reason for a trial?
+    ("candidate-assessment", "Assessment before a PEEP trial", "What speaks for and against a trial, as far as it is documented."),
+    ("contraindicated", "Contraindicated", "A contraindication to raising PEEP is documented."),
+    ("high-risk", "High risk", "A high-risk condition is documented or shows in the readings."),
+    ("cannot-judge", "Cannot be judged", "There is not enough to judge."),
+    ("no-reason-found", "No reason found", "No reason for a trial was found in the readings."),
+    ("nothing-documented-against", "Nothing documented against it", "Nothing that speaks against a trial is documented, which is not the same as nothing being there."),
+    ("ards-severity", "Severity of ARDS by oxygenation", "Class by one published definition and one ratio; the definition's other criteria are not among the readings."),
+    ("ards-severe", "Severe", "Severe by oxygenation."),
+    ("ards-moderate", "Moderate", "Moderate by oxygenation."),
+    ("ards-mild", "Mild", "Mild by oxygenation."),
+    ("ards-above-threshold", "Better than any class", "Oxygenation is better than any class of ARDS."),
+    ("ards-not-classified", "Not classified", "Not classified, since PEEP is below 5 cmH2O."),
+    ("severity-definition", "Definition", "Which published definition was applied."),
+    ("berlin-2012", "Berlin definition, 2012", "JAMA 2012;307:2526-33."),
+    ("global-2023", "Global definition, 2023", "Am J Respir Crit Care Med 2024;209:37-47."),
+    ("pf-ratio", "P/F", "Arterial oxygen partial pressure over inspired oxygen fraction."),
+    ("sf-ratio", "S/F", "Oxygen saturation in per cent over inspired oxygen fraction."),
+    ("trial-indication", "Reason for a trial", "Whether the readings show a reason for a trial."),
+    ("present-state", "Present state", "How many readings of circulation and gas exchange are shown, each with its age in the note."),
+    ("lowest-mean-arterial-pressure", "Lowest mean arterial pressure of the last hour", "Shown where it was lower than it is now."),
+    ("noradrenaline-equivalent", "Vasopressor dose", "As noradrenaline equivalent, as it was sent or as infusions of noradrenaline and adrenaline show."),
+    ("documented-conditions", "Conditions that matter for a trial", "How many of the conditions that are looked for are documented as present, and what the record says of each; one that is not documented is which does not mean absent."),
+    ("present", "Documented as present", "The record says that it is there."),
+    ("refuted", "Documented as refuted", "The record says that it is not there."),
+    ("contradictory", "Contradictory", "The record says both; it counts as present."),
+    ("not-documented", "Not documented", "The record says nothing; that does not mean absent."),
+    *((concept.slug, _capital(concept.words), f"{concept.says} Source: {concept.citation}.") for concept in RISK_CONCEPTS),
+    ("gas-in-doubt", "Gas in doubt", "Oxygen tension and saturation of one moment cannot both be true, or a tension is not seen in the living: a slip of the unit is likely."),
+    ("condition-not-judged", "Condition that could not be judged", "A Condition that may be there and that this service cannot place: a person has to read it."),
+    ("acknowledged", "Acknowledged by a clinician", "A clinician has looked at it and wanted a plan laid out nevertheless."),
+    ("vasopressor-not-converted", "Vasopressor that is not converted", "A vasopressor runs whose dose is not known as noradrenaline equivalent, so that the whole dose cannot be judged."),
+    ("vasopressor-high", "High vasopressor dose", "The vasopressor dose lies above the threshold that was read."),
+    ("arterial-ph-low", "Very low pH", "An extreme value: arterial pH below the threshold that was read."),
+    ("arterial-ph-high", "Very high pH", "An extreme value: arterial pH above a threshold of this project."),
+    ("arterial-carbon-dioxide-high", "Very high arterial carbon dioxide", "An extreme value: PaCO2 above a threshold of this project."),
+    ("predicted-body-weight-low", "Low predicted body weight", "Predicted body weight lies below what a trial included."),
+    ("age-low", "Age below that of adults", "All of this is for adults."),
+    ("age-high", "High age", "Age lies above what a trial included."),
+    ("body-mass-index-high", "High body mass index", "Body mass index lies above what a trial included."),
+    # Before: the plan
+    ("ventilator-settings", "Ventilator settings of one step", "Settings that a plan names for one step; a plan, never an order."),
+    ("pressure-above-peep", "Inspiratory pressure above PEEP", "Inspiratory pressure set above PEEP."),
+    ("planned-peak-pressure", "Resulting end-inspiratory pressure", "Set PEEP plus the inspiratory pressure above it, without what flow takes in resistance."),
+    ("expected-peak-pressure", "Expected peak pressure", "Resulting end-inspiratory pressure and what flow takes in resistance now; left out where that is not known."),
+    ("expected-tidal-volume", "Expected tidal volume", "If compliance stayed as it is now; for the last step, the volume to return to."),
+    ("phase-before", "Before the trial", "The state to compare with afterwards."),
+    ("phase-up", "Way up", "PEEP raised within the plateau limit."),
+    ("phase-recruitment", "Recruitment", "High-pressure recruitment, only on explicit choice."),
+    ("phase-descent", "Way down", "PEEP lowered step by step."),
+    ("phase-re-opening", "Re-opening", "The highest step once more, where the chosen protocol says so."),
+    ("phase-set", "Setting", "PEEP and tidal volume set after the trial."),
+    # During
+    ("next-step", "What the trial so far allows", "Whether to go on, read again or stop lowering; never a prompt to raise pressure."),
+    ("stop-criterion-met", "Stop criterion met", "A reading lies beyond a stop limit."),
+    ("read-again", "Read once more", "One more reading at this PEEP would settle more than a lower step."),
+    ("lower", "Go on lowering", "The next step of the staircase would still tell something about closing."),
+    ("closing-passed", "Closing has been passed", "Lower steps would add little about closing; what follows is a setting."),
+    ("look-first", "Look first", "Compliance fell far, or a reading asks for a look at the patient or the circuit, before PEEP is lowered any further."),
+    ("measure-first", "Measure first", "A vital sign that has a stop limit was not sent since the trial began, so that a lower PEEP cannot be judged."),
+    ("lowest-reached", "Lowest step reached", "The staircase ends here and closing cannot be called."),
+    ("not-started", "Not started", "No step of falling PEEP has a settled reading yet."),
+    ("next-peep", "Next PEEP of the staircase", "The next level of the staircase, or the present one to read again."),
+    ("closing-passed-probability", "Probability that closing has been passed", "From this step and all before it."),
+    ("lowering-is-useful", "Lowering is still useful", "Whether a lower step could still tell something about closing."),
+    ("running-step", "Step of a trial in progress", "One step of the way down as it stands."),
+    ("stop-criteria", "Stop criteria", "What the readings since the trial began say of each stop criterion."),
+    ("criterion-met", "Met", "At least one reading lies beyond the limit."),
+    ("criterion-held", "Not met", "No reading lies beyond the limit."),
+    ("criterion-not-checked", "Not checked", "No limit was signed, or no reading was sent that is usable and recent enough."),
+    ("spo2-low", "Low oxygen saturation", "Oxygen saturation below its limit."),
+    ("mean-arterial-pressure-low", "Low mean arterial pressure", "Mean arterial pressure below its limit."),
+    ("systolic-arterial-pressure-low", "Low systolic arterial pressure", "Systolic arterial pressure below its limit."),
+    ("mean-arterial-pressure-fell", "Fall of mean arterial pressure", "Mean arterial pressure fell by more than its limit."),
+    ("heart-rate-low", "Low heart rate", "Heart rate below its limit."),
+    ("heart-rate-high", "High heart rate", "Heart rate above its limit."),
+    ("peak-pressure-high", "High peak pressure", "Peak pressure above its limit."),
+    ("volume-lost", "Sudden loss of expired volume", "Expired volume fell below the usual one by more than its limit."),
+    ("air-leak-pattern", "Pattern of an air leak", "Expired volume lies below the inspired one by more than its limit."),
+    ("heart-rhythm-new", "New heart rhythm", "A heart rhythm that was not there before the trial and that the site signed as one that stops it."),
+    # After
+    *((f"change-of-{measure.slug}", f"Change of {measure.words}", f"{_capital(measure.words)} before the trial and at the new settings, with what its readings wander by themselves.") for measure in Measure),
+    ("value-before", "Before", "Middle value of the time before the trial."),
+    ("value-after", "After", "Middle value of the time at the new settings."),
+    ("difference", "Difference", "After less before."),
+    ("noise-band", "Measurement noise", "Half-width of the band in which a difference of nothing but noise lies 19 times out of 20."),
+    ("improved", "Improved", "Changed for the better by more than noise."),
+    ("worse", "Worse", "Changed for the worse by more than noise."),
+    ("changed", "Changed", "Changed by more than noise; whether that is better depends on its cause."),
+    ("within-measurement-noise", "Within measurement noise", "Did not change by more than its readings wander."),
+    ("not-known", "Not known", "Cannot be said from what was sent."),
+    ("limit-plateau", "Plateau pressure within its limit", "Whether plateau pressure keeps to the protocol's limit."),
+    ("limit-driving-pressure", "Driving pressure within its limit", "Whether driving pressure keeps to the protocol's limit."),
+    ("limit-tidal-volume", "Tidal volume within its limit", "Whether tidal volume per predicted body weight keeps to the protocol's target."),
+    ("measured-value", "Measured", "Middle value at the new settings."),
+    ("limit-value", "Limit", "Of the protocol."),
+    ("shown", "Shown", "The 90 % bands do not touch."),
+    ("possible", "Possible", "Seen, but the 90 % bands overlap."),
+    ("not-seen", "Not seen", "Not seen in this trial."),
+    # Again
+    ("titration-may-be-old", "The titration may no longer hold", "Whether something was seen since the titration that makes its answer old; false only says that nothing was seen."),
+    ("disconnection-or-suction", "Disconnection or suction", "The circuit seems to have been open since the titration."),
+    ("peep-below-suggestion", "PEEP below the suggestion", "PEEP was set below the suggestion since the titration."),
+    ("compliance-lost", "Loss of compliance", "Compliance fell since the titration by more than noise."),
+    ("oxygenation-lost", "Loss of oxygenation", "Oxygenation fell since the titration by more than noise."),
+    ("arterial-pressure-fell", "Fall of arterial pressure", "Arterial pressure fell since the trial began by more than noise, or lies below its limit."),
+    ("position-changed", "Change of position", "A change of position was charted since the titration."),
+    ("mode-changed", "Change of ventilator mode", "A change of ventilator mode was charted since the titration."),
+    ("transport", "Transport", "The patient was moved since the titration."),
+    # More than one trial
+    ("trial-in-record", "One trial of the record", "Closing pressure of one trial, with its uncertainty."),
+    ("peep-suggested-then", "PEEP suggested from this trial", "Closing pressure of that trial plus the margin."),
+    ("compliance-at-suggestion", "Compliance at the suggested PEEP", "Expected true compliance at the step of the suggested PEEP."),
+    ("change-between-trials", "One trial against the one before it", "Whether closing lies higher or lower than in the trial before, beyond noise."),
+    ("probability-higher", "Probability of a higher closing pressure", "That the later closing pressure lies above the earlier."),
+    ("probability-same", "Probability of the same closing pressure", "That both lie at the same step."),
+    ("probability-lower", "Probability of a lower closing pressure", "That the later closing pressure lies below the earlier."),
+    ("compliance-shift", "Change of compliance at the suggested PEEP", "Whether compliance there changed by more than noise."),
+    ("higher", "Higher", "Higher by more than noise."),
+    ("lower-than-before", "Lower", "Lower by more than noise."),
+    ("within-noise", "Within noise", "No more than noise."),
+    ("not-comparable", "Not comparable", "The two cannot be compared."),
+    # Other markers
+    ("markers-agree", "Other markers agree", "Whether the closing levels of independent measurements lie within one step of each other."),
+    ("marker-spo2-fall-1", "SpO2 fall by 1 %", "Level at which SpO2 has fallen by 1 % from its maximum."),
+    ("marker-spo2-fall-2", "SpO2 fall by 2 %", "Level at which SpO2 has fallen by 2 % from its maximum."),
+    ("marker-pao2-fall", "PaO2 fall", "Level from which on PaO2 lies below its maximum by more than noise."),
+    ("marker-paco2-rise", "PaCO2 rise", "Level from which on PaCO2 lies above its minimum by more than noise."),
+    ("marker-driving-pressure-rise", "Driving pressure rise", "Level from which on driving pressure at constant volume lies above its minimum by more than noise."),
+    ("marker-best-compliance", "Highest compliance", "Level of highest compliance: a best level, not a closing level."),
+    ("marker-meaning", "Meaning of the level", "Whether the marker names a closing level or a best level; the two are never mixed."),
+    ("closing", "Closing level", "First level that is worse."),
+    ("best", "Best level", "Level at which something is best."),
+    ("recruitment-to-inflation", "Recruitment-to-inflation ratio", "How much of the lung one release of PEEP showed to open over its range, per cmH2O, over what inflation explains; it names no pressure."),
+    ("recruited-volume", "Recruited volume", "Volume beyond what inflation at low PEEP explains."),
+    ("table-lower-peep", "Lower PEEP / higher FiO2 table", "PEEP that this published table would set for the FiO2 in use."),
+    ("table-higher-peep", "Higher PEEP / lower FiO2 table", "PEEP that this published table would set for the FiO2 in use."),
+    ("table-fio2", "FiO2 looked up", "Inspired oxygen fraction in use."),
+    ("table-peep-low", "Lowest PEEP of the table", "At this FiO2."),
+    ("table-peep-high", "Highest PEEP of the table", "At this FiO2."),
+)
+# fmt: on
+"""Code, display and definition."""
 
 
 TOPIC = (

@@ -8,8 +8,7 @@ from enum import Enum
 
 from msgspec.structs import replace
 
-from ebbmark.fhir.reasons import ISSUE_TYPES
-from ebbmark.fhir.sources import Ignored
+from ebbmark.fhir.sources import ISSUE_TYPES, Ignored
 
 __all__ = ["Problem", "ProblemKind", "Rejected", "ignored_issue", "operation_outcome", "status_of"]
 

@@ -11,8 +11,8 @@ from itertools import groupby
 from ebbmark import __version__
 from ebbmark.fhir.codesystem import BASE, DEFINITIONS_DATE
 from ebbmark.fhir.reading.codes import ROWS, CodeRow, HeightKind, SexKind
+from ebbmark.fhir.reading.coding import RANGES
 from ebbmark.fhir.reading.concept_map import CODE_TEXT, MEANINGS, OWN_QUANTITIES
-from ebbmark.fhir.reading.plausible import RANGES
 from ebbmark.fhir.reading.unit_table import ACCEPTED
 from ebbmark.physiology.readings import Quantity
 

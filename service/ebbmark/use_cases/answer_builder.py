@@ -14,8 +14,7 @@ from ebbmark.fhir.answer import Answer, Rule, Statement, Warned
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.conditions import PNEUMOTHORAX, Documented
 from ebbmark.fhir.reading.request import Request
-from ebbmark.fhir.reasons import Reason
-from ebbmark.fhir.sources import Ignored
+from ebbmark.fhir.sources import Ignored, Reason
 from ebbmark.fhir.writing.canonical import identity, input_digest, question_basis
 from ebbmark.physiology.after.seen import Event
 from ebbmark.physiology.before.plan import Plan

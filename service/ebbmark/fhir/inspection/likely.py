@@ -14,8 +14,8 @@ from dataclasses import dataclass
 from itertools import groupby
 
 from ebbmark.fhir.inspection.tally import CodeMet, Tally
+from ebbmark.fhir.reading.coding import RANGES
 from ebbmark.fhir.reading.concept_map import OWN_QUANTITIES
-from ebbmark.fhir.reading.plausible import RANGES
 from ebbmark.fhir.reading.units import Conversion, UnitFault, UnitProblem, conversion
 from ebbmark.physiology.readings import Quantity
 

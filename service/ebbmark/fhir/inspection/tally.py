@@ -22,7 +22,7 @@ from ebbmark.fhir.reading.collected import Collected, Context
 from ebbmark.fhir.reading.concept_map import CodeMap
 from ebbmark.fhir.reading.observations import read_observations
 from ebbmark.fhir.reading.versions import Received
-from ebbmark.fhir.reasons import Reason
+from ebbmark.fhir.sources import Reason
 from ebbmark.fhir.times import seconds
 
 __all__ = ["WHAT_HELPS", "CodeMet", "Concept", "Tally", "UnitMet", "tally_of"]

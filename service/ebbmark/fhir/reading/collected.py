@@ -16,8 +16,7 @@ from ebbmark.fhir.reading.codes import HeightKind, SexKind
 from ebbmark.fhir.reading.coding import QuickPlan, Unusable
 from ebbmark.fhir.reading.concept_map import CodeMap
 from ebbmark.fhir.reading.versions import CORRECTED, Received, left_out
-from ebbmark.fhir.reasons import Reason
-from ebbmark.fhir.sources import Ignored, Source
+from ebbmark.fhir.sources import Ignored, Reason, Source
 from ebbmark.physiology.after.seen import CodedChange
 from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.readings import Reading

@@ -32,8 +32,7 @@ from ebbmark.fhir.naming import reference_to
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.codes import SNOMED
 from ebbmark.fhir.reading.question import ReceivedCondition
-from ebbmark.fhir.reasons import Reason
-from ebbmark.fhir.sources import Ignored, Source
+from ebbmark.fhir.sources import Ignored, Reason, Source
 from ebbmark.fhir.times import seconds
 
 __all__ = [

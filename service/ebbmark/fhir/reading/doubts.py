@@ -15,8 +15,7 @@ from ebbmark.fhir.model import Coding, Component, Observation, QuantityValue
 from ebbmark.fhir.reading.codes import CodeRow
 from ebbmark.fhir.reading.units import to_canonical
 from ebbmark.fhir.reading.versions import Received
-from ebbmark.fhir.reasons import Reason
-from ebbmark.fhir.sources import Ignored
+from ebbmark.fhir.sources import Ignored, Reason
 from ebbmark.fhir.times import seconds
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.stop.unusable import Doubt

@@ -24,8 +24,7 @@ from ebbmark.fhir.reading.question import ReceivedInfusion
 from ebbmark.fhir.reading.quoting import word_shown
 from ebbmark.fhir.reading.take_apart import not_needed
 from ebbmark.fhir.reading.units import UCUM
-from ebbmark.fhir.reasons import Reason
-from ebbmark.fhir.sources import Ignored, Source
+from ebbmark.fhir.sources import Ignored, Reason, Source
 from ebbmark.fhir.times import seconds
 from ebbmark.physiology.vasopressors import Infusion
 

@@ -17,7 +17,7 @@ from ebbmark.fhir.reading.collected import Collected, Height
 from ebbmark.fhir.reading.demographics import REPLACED_BY
 from ebbmark.fhir.reading.sex import SexFound, sex_of
 from ebbmark.fhir.reading.versions import left_out
-from ebbmark.fhir.reasons import Reason
+from ebbmark.fhir.sources import Reason
 from ebbmark.fhir.times import age_range_years, latest_second
 from ebbmark.physiology.findings import IN_USE, PatientStatus
 from ebbmark.physiology.formulas.body import Sex

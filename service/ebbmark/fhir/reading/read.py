@@ -31,8 +31,7 @@ from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.reading.take_apart import take_apart
 from ebbmark.fhir.reading.units import UCUM
 from ebbmark.fhir.reading.versions import Received, left_out
-from ebbmark.fhir.reasons import Reason
-from ebbmark.fhir.sources import Ignored, MappedCode
+from ebbmark.fhir.sources import Ignored, MappedCode, Reason
 from ebbmark.fhir.times import age_range_years
 from ebbmark.physiology.readings import Quantity
 

@@ -42,8 +42,7 @@ from ebbmark.fhir.reading.question import (
 )
 from ebbmark.fhir.reading.quoting import MOST_TOLD, too_often, word_shown
 from ebbmark.fhir.reading.versions import Received, left_out
-from ebbmark.fhir.reasons import Reason
-from ebbmark.fhir.sources import Ignored
+from ebbmark.fhir.sources import Ignored, Reason
 
 __all__ = ["BUNDLE_TYPES", "not_needed", "take_apart"]
 

@@ -24,8 +24,7 @@ from ebbmark.fhir.reading.quoting import code_shown, word_shown
 from ebbmark.fhir.reading.unit_table import UNITS
 from ebbmark.fhir.reading.units import UCUM, UnitFault, UnitProblem
 from ebbmark.fhir.reading.versions import Received, left_out, reference_of
-from ebbmark.fhir.reasons import Reason
-from ebbmark.fhir.sources import Source
+from ebbmark.fhir.sources import Reason, Source
 from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.readings import Reading
 

@@ -13,8 +13,7 @@ import msgspec
 
 from ebbmark.fhir.model import Observation
 from ebbmark.fhir.naming import reference_to
-from ebbmark.fhir.reasons import Reason
-from ebbmark.fhir.sources import Ignored
+from ebbmark.fhir.sources import Ignored, Reason
 from ebbmark.fhir.times import seconds
 
 __all__ = ["CORRECTED", "Received", "left_out", "newest_of", "reference_of"]

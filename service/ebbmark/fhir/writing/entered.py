@@ -14,7 +14,7 @@ from typing import Final
 
 from ebbmark.fhir.naming import BASE, LOINC
 from ebbmark.fhir.reading.codes import CODES
-from ebbmark.fhir.reading.plausible import RANGES
+from ebbmark.fhir.reading.coding import RANGES
 from ebbmark.fhir.times import instant
 from ebbmark.physiology.readings import Quantity
 
