@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import json
 import logging
 from collections.abc import Iterator
@@ -312,7 +313,28 @@ def test_what_nobody_foresaw_is_logged_by_kind_and_place_only(
 
 
 def test_a_compressed_body_is_refused_by_its_encoding(app: ASGIApp) -> None:
-    reply = ask(app, b"\x1f\x8b\x08", headers={**FHIR, "content-encoding": "gzip"})
+    reply = ask(app, b"\x1f\x8b\x08", headers={**FHIR, "content-encoding": "br"})
 
     assert reply.status == 415
-    assert "Content-Encoding gzip" in reply.errors[0]["details"]["text"]
+    assert "Content-Encoding br" in reply.errors[0]["details"]["text"]
+
+
+def test_a_body_packed_with_gzip_is_the_same_request(app: ASGIApp) -> None:
+    packed = ask(app, gzip.compress(TRIAL), headers={**FHIR, "content-encoding": "gzip"})
+
+    assert packed.status == 200
+    assert [one["fullUrl"] for one in packed.json["entry"]] == [one["fullUrl"] for one in ask(app, TRIAL).json["entry"]]
+
+
+@pytest.mark.parametrize(
+    ("body", "status"),
+    [
+        (gzip.compress(b" " * 50_000_000), 413),
+        (gzip.compress(TRIAL)[:-9], 400),
+        (gzip.compress(TRIAL) + b"x", 400),
+        (TRIAL, 400),
+    ],
+    ids=["a bomb", "cut", "more behind it", "not packed"],
+)
+def test_a_body_that_unpacks_to_too_much_or_to_nothing_whole_is_refused(app: ASGIApp, body: bytes, status: int) -> None:
+    assert ask(app, body, headers={**FHIR, "content-encoding": "gzip"}).status == status

@@ -6,13 +6,16 @@ Source: FHIR R4 http.html#mime-type: application/fhir+json, charset UTF-8, optio
 from __future__ import annotations
 
 import asyncio
+import zlib
 from collections.abc import AsyncIterator
 
 from starlette.requests import ClientDisconnect
 
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 
-__all__ = ["FHIR_JSON", "read_body", "require_acceptable", "require_fhir_json"]
+__all__ = ["FHIR_JSON", "read_body", "require_acceptable", "require_fhir_json", "unpacked"]
+
+_PACKED = ("gzip",)
 
 FHIR_JSON = "application/fhir+json"
 
@@ -22,19 +25,21 @@ FORMATS = frozenset({"json", "application/json", "application/fhir+json", "appli
 VERSIONS = frozenset({"4.0", "4.0.1"})
 
 
-def require_fhir_json(content_type: str | None, content_encoding: str | None = None) -> None:
+def require_fhir_json(content_type: str | None, content_encoding: str | None = None, *, gzip: bool = False) -> None:
     """Refuse a body that does not claim to be FHIR R4 JSON in UTF-8, as it is.
 
     Args:
         content_type: the header.
-        content_encoding: the header; compressed bodies are not taken, since their size is not known beforehand.
+        content_encoding: the header.
+        gzip: whether a body packed with gzip is taken; whoever says so unpacks it within bounds (`unpacked`).
 
     Raises:
         Rejected: media type, character set, FHIR version or encoding is another one.
     """
-    if content_encoding is not None and content_encoding.strip().lower() not in ("", "identity"):
+    if content_encoding is not None and content_encoding.strip().lower() not in ("", "identity", *_PACKED[:gzip]):
         found = f"Content-Encoding {content_encoding[:40]}"
-        raise Rejected((_refusal(ProblemKind.MEDIA_TYPE_NOT_TAKEN, found, "a body that is not compressed"),))
+        accepted = "a body that is not compressed, or with gzip" if gzip else "a body that is not compressed"
+        raise Rejected((_refusal(ProblemKind.MEDIA_TYPE_NOT_TAKEN, found, accepted),))
     name, parameters = _parsed(content_type or "")
     accepted = "application/fhir+json or application/json, charset UTF-8, FHIR version 4.0"
     if name not in TAKEN:
@@ -46,6 +51,33 @@ def require_fhir_json(content_type: str | None, content_encoding: str | None = N
     version = parameters.get("fhirversion", "4.0")
     if version not in VERSIONS:
         raise Rejected((_refusal(ProblemKind.MEDIA_TYPE_NOT_TAKEN, f"fhirVersion {version}", accepted),))
+
+
+def unpacked(body: bytes, content_encoding: str | None, max_bytes: int) -> bytes:
+    """The body as it was before it was packed with gzip (RFC 1952); no more of it than may be read is ever unpacked.
+
+    Args:
+        body: as received.
+        content_encoding: the header.
+        max_bytes: longest body that is read.
+
+    Raises:
+        Rejected: it is longer, or no whole gzip stream.
+    """
+    if (content_encoding or "").strip().lower() not in _PACKED:
+        return body
+    stream = zlib.decompressobj(wbits=31)
+    try:
+        found = stream.decompress(body, max_bytes + 1)
+    except zlib.error:
+        found = b""
+    if len(found) > max_bytes:
+        raise Rejected((_too_large(max_bytes),))
+    if not stream.eof or stream.unused_data:
+        accepted = "one whole gzip stream"
+        sentence = f"The body is not what its Content-Encoding says; accepted: {accepted}."
+        raise Rejected((Problem(ProblemKind.FRAMING, "", "another body", accepted, sentence),))
+    return found
 
 
 def require_acceptable(accept: str | None, wanted_format: str | None) -> None:

@@ -25,7 +25,7 @@ from ebbmark.use_cases.questions import answer_request
 from ebbmark.use_cases.recording import answer_bundle, record_answer
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.bearer import READ_CONDITIONS, READ_INFUSIONS, WRITE_BACK
-from ebbmark.web.body import FHIR_JSON, read_body, require_acceptable, require_fhir_json
+from ebbmark.web.body import FHIR_JSON, read_body, require_acceptable, require_fhir_json, unpacked
 from ebbmark.web.documentation import documented, documented_of_patient
 from ebbmark.web.entrance import actor_of, may, require
 from ebbmark.web.plan_page import PAGE_HEADERS, plan_page, wants_page
@@ -74,12 +74,14 @@ def _serve(router: APIRouter, door: Door, operation: Operation) -> None:
         return await answer_to(request, "")
 
     async def answer_to(request: Request, patient: str) -> Response:
-        require_fhir_json(request.headers.get("content-type"), request.headers.get("content-encoding"))
+        encoding = request.headers.get("content-encoding")
+        require_fhir_json(request.headers.get("content-type"), encoding, gzip=True)
         accept, wanted = request.headers.get("accept"), request.query_params.get("_format")
         as_page = operation is PLAN_TRIAL and wants_page(accept, wanted)
         if not as_page:
             require_acceptable(accept, wanted)
-        body = await read_body(request.stream(), door.context.limits.max_bytes)
+        longest = door.context.limits.max_bytes
+        body = unpacked(await read_body(request.stream(), longest), encoding, longest)
         body = about_patient(body, patient) if patient else body
         at_s, actor = time.time(), actor_of(request)
         context = replace(door.context, at_s=at_s)
