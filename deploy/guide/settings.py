@@ -35,12 +35,12 @@ SECTIONS = (
         "Needed: `RECORD_BASE_URL` to read patients or write results, with one way of signing in to it "
         "(`RECORD_TOKEN`, `RECORD_CLIENT_ID` with `SIGNING_KEYS`, or `RECORD_CERTIFICATE`); `PRIVATE_NETWORKS` for one "
         "inside the house.",
-        r"record_.*|private_networks",
+        r"record_.*|private_networks|plain_http_hosts",
     ),
     (
         "Who may call",
         "Needed: `ISSUERS` (or `CDS_CLIENTS`, `SMART_CLIENTS`) wherever callers come from another machine.",
-        r"issuers|audience|accepted_algorithms|clock_leeway_s|authentication|request.*|cds_.*",
+        r"issuers|audience|accepted_algorithms|clock_leeway_s|authentication|request.*|cds_.*|trusted_proxies",
     ),
     (
         "The page in a record",

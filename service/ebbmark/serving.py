@@ -89,7 +89,9 @@ def serve(*, host: str | None = None, port: int | None = None, demo: bool | None
         http=bounded_protocol(settings.connections_at_once),
         ws="none",
         access_log=False,
-        proxy_headers=False,
+        # The address nearest to us that is not one of theirs counts: what a client wrote itself lies behind it.
+        proxy_headers=bool(settings.trusted_proxies),
+        forwarded_allow_ips=[str(one) for one in settings.trusted_proxies],
         log_config=None,
         server_header=False,
         timeout_keep_alive=IDLE_S,

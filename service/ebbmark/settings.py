@@ -206,6 +206,22 @@ class Settings(BaseSettings):
         description="Networks inside the house, as 10.1.0.0/16, that names of the record, its authorization server and "
         "issuers may lead to; any other address that is not global is refused.",
     )
+    plain_http_hosts: tuple[Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9._-]+:[0-9]{1,5}$")], ...] = Field(
+        default=(),
+        description="Hosts with their port, as record:8080, of records and their authorization servers that may be "
+        "spoken to without encryption, one by one; for networks that nobody else can listen to, as between containers. "
+        "Patient data and tokens are then readable on the way; the start warns of it.",
+    )
+    record_internal_base_urls: tuple[str, ...] = Field(
+        default=(),
+        description="Base addresses by which the record names itself in the links of its pages, as "
+        "http://fhir-internal:8080/fhir; EBBMARK_RECORD_BASE_URL is called in their place.",
+    )
+    trusted_proxies: tuple[IPvAnyNetwork, ...] = Field(
+        default=(),
+        description="Networks of the gateways before this service, as 10.1.2.0/24: what they say in X-Forwarded-For "
+        "counts as the client's address, for limits and the audit. They must set that header themselves.",
+    )
     sign_results: bool = Field(
         default=False,
         description="Whether every answer carries a detached JWS in its Provenance, made with the first of the keys "

@@ -32,6 +32,7 @@ class SearchableRecord:
         refused: search parameters that it answers with 400.
         extra: entries put onto every first page.
         next_address: what it says the next page is; None for its own.
+        named: base address that it uses for itself in links.
         asked: method and address of every request, the form of a POST behind it.
     """
 
@@ -41,6 +42,7 @@ class SearchableRecord:
     refused: frozenset[str] = frozenset()
     extra: list[Json] = field(default_factory=list)
     next_address: str | None = None
+    named: str = BASE
     asked: list[str] = field(default_factory=list)
 
     def attach(self, router: respx.MockRouter) -> None:
@@ -73,7 +75,7 @@ class SearchableRecord:
         links: list[Json] = []
         if first + self.page_size < len(found) or self.next_address:
             bare = text.split("&page=")[0]
-            following = self.next_address or f"{BASE}/{kind}?{bare}&page={first + self.page_size}"
+            following = self.next_address or f"{self.named}/{kind}?{bare}&page={first + self.page_size}"
             links = [{"relation": "next", "url": following}]
         if first == 0:
             entries += self.extra

@@ -82,6 +82,15 @@ def test_plain_http_is_for_this_machine_only(host: str) -> None:
     assert refusal_of(address, (address,)) is None
 
 
+def test_a_host_listed_for_plain_http_is_called_at_its_port_only() -> None:
+    base = "http://record:8080/fhir"
+
+    assert refusal_of(f"{base}/Patient/1", (base,), ("record:8080",)) is None
+    assert refusal_of(base, (base,), ("record:80", "other:8080")) is AddressRefusal.NOT_ENCRYPTED
+    assert refusal_of("http://record/fhir", ("http://record/fhir",), ("record:80",)) is None
+    assert refusal_of("http://record:8080/else", (base,), ("record:8080",)) is AddressRefusal.NOT_LISTED
+
+
 def test_a_listed_plain_http_address_elsewhere_is_still_refused() -> None:
     address = "http://record.example/fhir"
 

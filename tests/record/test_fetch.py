@@ -39,6 +39,7 @@ AT_S = datetime.fromisoformat(at(90)).timestamp()
 PATIENT_NAMED: Json = {"name": "patient-reference", "valueReference": {"reference": "Patient/p1"}}
 WHOLE = [patient(), height(), *trial_observations()]
 PLENTY = ReadLimits()
+USUAL = RecordSettings(BASE, (BASE,), max_attempts=2)
 ELSEWHERE = "https://other.example/fhir/Patient/p1"
 WARNING: Json = {
     "resource": {
@@ -54,10 +55,13 @@ def asks(*parameters: Json) -> bytes:
 
 
 def answer(
-    record: SearchableRecord, body: bytes | None = None, limits: ReadLimits = PLENTY, at_s: float = AT_S
+    record: SearchableRecord,
+    body: bytes | None = None,
+    limits: ReadLimits = PLENTY,
+    at_s: float = AT_S,
+    settings: RecordSettings = USUAL,
 ) -> Answer:
     async def asked() -> Answer:
-        settings = RecordSettings(BASE, (BASE,), max_attempts=2)
         async with RecordClient(settings, waiting=Waiting(Waits(), noon)) as client:
             return await answered_from_record(
                 TITRATE_PEEP, asks() if body is None else body, client, at_s, limits=limits
@@ -232,6 +236,16 @@ def test_a_next_page_elsewhere_is_not_called(address: str) -> None:
 
     assert refusal.problems[0].kind is ProblemKind.RECORD_FAILED
     assert all(BASE in one for one in record.asked)
+
+
+def test_a_next_page_under_a_listed_internal_name_is_read_below_the_configured_address() -> None:
+    internal = "http://fhir-internal:8080/r4"
+    record = SearchableRecord(WHOLE, page_size=5, named=internal)
+    settings = RecordSettings(BASE, (BASE,), max_attempts=2, internal_base_urls=(internal,))
+
+    assert answer(record, settings=settings).identity == answer(SearchableRecord(WHOLE)).identity
+    assert all(f" {BASE}/" in asked for asked in record.asked)
+    assert "not on the list" in str(refused(SearchableRecord(WHOLE, page_size=5, named=internal)).problems)
 
 
 def test_pages_that_lead_in_a_circle_end() -> None:

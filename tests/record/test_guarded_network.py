@@ -183,14 +183,14 @@ async def test_a_name_that_nobody_knows_is_not_connected() -> None:
         raise OSError("no such name")
 
     with local_record() as record:
-        assert await asked_by_name(record, resolve) == Failure(Trouble.NOT_CONNECTED)
+        assert await asked_by_name(record, resolve) == Failure(Trouble.UNKNOWN_NAME)
 
 
 @pytest.mark.anyio
 async def test_a_name_without_addresses_is_not_connected() -> None:
     resolve, _ = leads_to([])
     with local_record() as record:
-        assert await asked_by_name(record, resolve) == Failure(Trouble.NOT_CONNECTED)
+        assert await asked_by_name(record, resolve) == Failure(Trouble.UNKNOWN_NAME)
 
 
 @pytest.mark.anyio

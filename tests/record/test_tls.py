@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 import ssl
 import threading
 from collections.abc import AsyncIterator, Iterator
@@ -15,7 +16,8 @@ import respx
 
 from certificates import Certificates, certificates
 from ebbmark.record.client import Answer, Failure, RecordClient, RecordSettings, Reply, client_tls
-from ebbmark.record.retry import Trouble
+from ebbmark.record.retry import TROUBLE_WORDS, Trouble
+from record.local_record import local_record
 
 BASE = "https://record.example/fhir"
 
@@ -80,7 +82,7 @@ async def test_without_a_certificate_it_does_not_speak_to_us(made: Certificates)
     tls = client_tls(certificate=None, key=None, authorities=made.authority)
 
     # Either its alert is read, or the connection is gone before.
-    assert await asked(made, tls) in (Failure(Trouble.NOT_CONNECTED), Failure(Trouble.CUT))
+    assert await asked(made, tls) in (Failure(Trouble.OUR_CERTIFICATE), Failure(Trouble.CUT))
 
 
 def alert(reason: str) -> ssl.SSLError:
@@ -99,9 +101,9 @@ class _AlertWhileReading(httpx.AsyncByteStream):
 @pytest.mark.parametrize(
     ("reason", "trouble"),
     [
-        ("TLSV13_ALERT_CERTIFICATE_REQUIRED", Trouble.NOT_CONNECTED),
-        ("TLSV1_ALERT_UNKNOWN_CA", Trouble.NOT_CONNECTED),
-        ("SSLV3_ALERT_BAD_CERTIFICATE", Trouble.NOT_CONNECTED),
+        ("TLSV13_ALERT_CERTIFICATE_REQUIRED", Trouble.OUR_CERTIFICATE),
+        ("TLSV1_ALERT_UNKNOWN_CA", Trouble.OUR_CERTIFICATE),
+        ("SSLV3_ALERT_BAD_CERTIFICATE", Trouble.OUR_CERTIFICATE),
         ("DECRYPTION_FAILED_OR_BAD_RECORD_MAC", Trouble.CUT),
     ],
 )
@@ -127,7 +129,54 @@ async def test_an_alert_after_the_status_does_not_say_that_nothing_arrived(route
 async def test_an_authority_that_is_not_trusted_gets_nothing_from_us(made: Certificates) -> None:
     tls = client_tls(certificate=made.client, key=made.client_key, authorities=None)
 
-    assert isinstance(await asked(made, tls), Failure)
+    assert await asked(made, tls) == Failure(Trouble.UNKNOWN_AUTHORITY)
+
+
+@pytest.mark.anyio
+async def test_a_certificate_for_another_name_is_told_as_that(made: Certificates) -> None:
+    tls = client_tls(certificate=made.client, key=made.client_key, authorities=made.authority)
+
+    with demanding_record(made) as base:
+        named = base.replace("127.0.0.1", "localhost")
+        async with RecordClient(RecordSettings(named, (named,)), tls=tls) as client:
+            assert await client.send("GET") == Failure(Trouble.WRONG_HOST_NAME)
+
+
+@pytest.mark.anyio
+async def test_a_certificate_that_expired_is_told_as_that(tmp_path: Path) -> None:
+    expired = certificates(tmp_path, days=-1)
+    tls = client_tls(certificate=expired.client, key=expired.client_key, authorities=expired.authority)
+
+    assert await asked(expired, tls) == Failure(Trouble.NOT_VALID_NOW)
+
+
+@pytest.mark.anyio
+async def test_a_port_that_is_closed_and_one_that_speaks_no_tls_are_told_apart(made: Certificates) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as closed:
+        nothing = f"https://127.0.0.1:{closed.getsockname()[1]}/fhir"
+    with local_record() as plain:
+        clear = plain.base_url.replace("http:", "https:")
+        for base, trouble in ((nothing, Trouble.CLOSED_PORT), (clear, Trouble.NO_TLS)):
+            async with RecordClient(RecordSettings(base, (base,))) as client:
+                assert await client.send("GET") == Failure(trouble)
+
+
+def test_each_fault_of_a_connection_has_its_own_sentence_and_names_a_setting_where_one_helps() -> None:
+    faults = (
+        Trouble.CLOSED_PORT,
+        Trouble.UNKNOWN_NAME,
+        Trouble.UNKNOWN_AUTHORITY,
+        Trouble.WRONG_HOST_NAME,
+        Trouble.NO_TLS,
+        Trouble.OUR_CERTIFICATE,
+        Trouble.SURPRISING_ADDRESS,
+    )
+
+    sentences = [TROUBLE_WORDS[fault] for fault in faults]
+
+    assert len(set(sentences)) == len(faults)
+    assert all("EBBMARK_" in sentence for sentence in sentences)
+    assert {fault.transient for fault in faults} == {True, False}
 
 
 def test_nothing_configured_is_the_usual_trust() -> None:

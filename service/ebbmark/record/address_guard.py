@@ -1,10 +1,11 @@
 """The address guard: which addresses may be called, and to which network addresses a name may lead (SSRF protection).
 
 An address may be called if it is listed by the operator or lies below one that is, is spelled plainly, and is encrypted
-unless it is on this machine. A listed name can still be made to point into the network that this service runs in. So
-each name is resolved once per connection, every address found is judged, and the connection is made to the very address
-judged: between the look and the call nothing can change. Certificates are still checked against the name. What this
-cannot see: where a router or a proxy beyond the first hop forwards the call to.
+unless it is on this machine or the operator lists its host for plain HTTP. A listed name can still be made to point
+into the network that this service runs in. So each name is resolved once per connection, every address found is judged,
+and the connection is made to the very address judged: between the look and the call nothing can change. Certificates
+are still checked against the name. What this cannot see: where a router or a proxy beyond the first hop forwards the
+call to.
 
 Sources: percent-encoding RFC 3986 sections 2.1 to 2.3; the IANA IPv4 Special-Purpose Address Registry (RFC 6890, 8190)
 and the IANA IPv6 Address Space, which assigns unicast addresses within 2000::/3 only (RFC 4291), with the IANA IPv6
@@ -31,8 +32,10 @@ __all__ = [
     "Network",
     "Resolve",
     "SurprisingAddress",
+    "UnknownName",
     "is_surprising",
     "is_this_machine",
+    "is_under",
     "refusal_of",
     "resolved",
     "same_server",
@@ -76,12 +79,13 @@ _HIGHEST_PORT = 65535
 _PLAIN = re.compile(r"https?://[\x21-\x7e]+", re.IGNORECASE)
 
 
-def refusal_of(address: str, allowed: Iterable[str]) -> AddressRefusal | None:
+def refusal_of(address: str, allowed: Iterable[str], plain_http_hosts: Iterable[str] = ()) -> AddressRefusal | None:
     """Say why an address may not be called, or None if it may.
 
     Args:
         address: absolute URL, with or without a query.
         allowed: base URLs; scheme, host and port must be the same, the path must be the base's or below it.
+        plain_http_hosts: hosts with port, as record:8080, that may be called without encryption.
 
     Returns:
         The first reason found, or None.
@@ -90,8 +94,17 @@ def refusal_of(address: str, allowed: Iterable[str]) -> AddressRefusal | None:
     if isinstance(url, AddressRefusal):
         return url
     if url.scheme != "https" and not is_this_machine(url.host):
-        return AddressRefusal.NOT_ENCRYPTED
+        place = f"{url.host}:{url.port or 80}"
+        if not any(place == one.lower() for one in plain_http_hosts):
+            return AddressRefusal.NOT_ENCRYPTED
     return None if any(_is_under(url, base) for base in allowed) else AddressRefusal.NOT_LISTED
+
+
+def is_under(address: str, base: str) -> bool:
+    """Whether an address is plainly spelled and is a base address or below it, letter by letter."""
+    root = base.rstrip("/")
+    url = _parsed(address)
+    return not isinstance(url, AddressRefusal) and address[: len(root)] == root and _is_under(url, base)
 
 
 def _parsed(address: str) -> httpx.URL | AddressRefusal:
@@ -139,6 +152,10 @@ def _is_under(url: httpx.URL, base: str) -> bool:
 
 class SurprisingAddress(httpcore.ConnectError):
     """A name led to an address inside a network that nobody listed. Carries no address and no name."""
+
+
+class UnknownName(httpcore.ConnectError):
+    """No address is known for a host name. Carries no name."""
 
 
 def is_this_machine(host: str) -> bool:
@@ -210,10 +227,11 @@ class GuardedNetwork(httpcore.AsyncNetworkBackend):
 
         Raises:
             SurprisingAddress: one of the addresses is not global and not in a listed network.
-            httpcore.ConnectError: the name is not known, or no address answers.
+            UnknownName: the name is not known.
+            httpcore.ConnectError: no address answers.
             httpcore.ConnectTimeout: it took too long.
         """
-        failure: httpcore.NetworkError | httpcore.TimeoutException = httpcore.ConnectError()
+        failure: httpcore.NetworkError | httpcore.TimeoutException = UnknownName()
         for address in await self._addresses(host, port, timeout):
             try:
                 return await self._network.connect_tcp(address, port, timeout, local_address, socket_options)
@@ -230,7 +248,7 @@ class GuardedNetwork(httpcore.AsyncNetworkBackend):
         except TimeoutError:
             raise httpcore.ConnectTimeout from None
         except (OSError, UnicodeError):
-            raise httpcore.ConnectError from None
+            raise UnknownName from None
         # One surprising address among many is enough: the answer of this name server is not to be trusted.
         if any(is_surprising(address, self._networks) for address in found):
             raise SurprisingAddress

@@ -32,7 +32,15 @@ import httpx
 import msgspec
 from cryptography.x509 import load_pem_x509_certificate
 
-from ebbmark.record.address_guard import GuardedNetwork, Resolve, SurprisingAddress, refusal_of, resolved
+from ebbmark.record.address_guard import (
+    GuardedNetwork,
+    Resolve,
+    SurprisingAddress,
+    UnknownName,
+    is_under,
+    refusal_of,
+    resolved,
+)
 from ebbmark.record.retry import WALL_CLOCK, RetryLimits, Trouble, ViewCache, Waiting
 from ebbmark.telemetry.current import outgoing_call
 
@@ -226,7 +234,7 @@ class Exchange:
         except ssl.SSLError as error:
             # With TLS 1.3 a server looks at our certificate after we believe to be connected, and its refusal comes
             # while we read; the library lets it through.
-            body = Trouble.NOT_CONNECTED if response is None and _is_about_us(error) else Trouble.CUT
+            body = Trouble.OUR_CERTIFICATE if response is None and _is_about_us(error) else Trouble.CUT
         finally:
             if response is not None:
                 await response.aclose()
@@ -293,10 +301,48 @@ def _is_about_us(error: ssl.SSLError) -> bool:
     return "ALERT" in reason and ("CERTIFICATE" in reason or "UNKNOWN_CA" in reason)
 
 
+# X509_V_ERR_* of OpenSSL, x509_vfy.h: certificate not yet valid, has expired; hostname mismatch, IP address mismatch.
+_VERIFY_NOT_VALID_NOW = frozenset({9, 10})
+_VERIFY_OTHER_HOST = frozenset({62, 64})
+_NO_TLS = ("WRONG_VERSION_NUMBER", "PROTOCOL_VERSION", "UNSUPPORTED_PROTOCOL", "RECORD_LAYER_FAILURE", "HTTP_REQUEST")
+
+
 def _trouble_of(error: httpx.TransportError) -> Trouble:
-    if isinstance(error.__cause__, SurprisingAddress):
-        return Trouble.SURPRISING_ADDRESS
+    if isinstance(error, httpx.ConnectError):
+        causes = _causes(error)
+        for cause in causes:
+            if isinstance(cause, SurprisingAddress):
+                return Trouble.SURPRISING_ADDRESS
+            if isinstance(cause, UnknownName):
+                return Trouble.UNKNOWN_NAME
+            if isinstance(cause, ssl.SSLError):
+                return _tls_trouble_of(cause)
+            if isinstance(cause, ConnectionRefusedError):
+                return Trouble.CLOSED_PORT
     return next((trouble for kind, trouble in _TROUBLES if isinstance(error, kind)), Trouble.CUT)
+
+
+def _causes(error: BaseException) -> list[BaseException]:
+    found: list[BaseException] = []
+    waiting = [error]
+    while waiting:
+        one = waiting.pop(0)
+        found.append(one)
+        # A host with several addresses fails with one exception for each of them.
+        waiting += one.exceptions if isinstance(one, BaseExceptionGroup) else []
+        cause = one.__cause__ or one.__context__
+        waiting += [cause] if cause is not None and cause not in found else []
+    return found
+
+
+def _tls_trouble_of(error: ssl.SSLError) -> Trouble:
+    if isinstance(error, ssl.SSLCertVerificationError):
+        if error.verify_code in _VERIFY_NOT_VALID_NOW:
+            return Trouble.NOT_VALID_NOW
+        return Trouble.WRONG_HOST_NAME if error.verify_code in _VERIFY_OTHER_HOST else Trouble.UNKNOWN_AUTHORITY
+    if _is_about_us(error):
+        return Trouble.OUR_CERTIFICATE
+    return Trouble.NO_TLS if any(one in (error.reason or "") for one in _NO_TLS) else Trouble.NOT_CONNECTED
 
 
 def decoded(reply: Reply, shape: type[T]) -> T | None:
@@ -354,6 +400,9 @@ class RecordSettings:
         max_response_bytes: longest reply that is read [bytes].
         private_networks: networks that are not global and that the record's name may still lead to, as 10.1.0.0/16.
         write_timeout_s: all looks and attempts of one write-back together [s].
+        plain_http_hosts: hosts with port that may be spoken to without encryption, as record:8080.
+        internal_base_urls: base addresses by which the record names itself in links; `base_url` is called in their
+            place.
     """
 
     base_url: str
@@ -367,6 +416,8 @@ class RecordSettings:
     max_response_bytes: int = 5_000_000
     private_networks: tuple[str, ...] = ()
     write_timeout_s: float = 25.0
+    plain_http_hosts: tuple[str, ...] = ()
+    internal_base_urls: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         """Refuse a token that cannot be a header, here and without showing it, rather than in a traceback."""
@@ -449,9 +500,12 @@ class RecordClient:
             The reply, its body read up to the size limit; or the failure.
         """
         base = self.settings.base_url.rstrip("/")
-        url = target if "://" in target else base + ("" if target[:1] in ("", "?") else "/") + target
+        url = (
+            self._outward(target, base) if "://" in target else base + ("" if target[:1] in ("", "?") else "/") + target
+        )
+        plain = self.settings.plain_http_hosts
         # Below the base, not merely allowed: the token belongs to this record and to no other one on the list.
-        if refusal_of(base, self.settings.allowed_base_urls) or refusal_of(url, (base,)):
+        if refusal_of(base, self.settings.allowed_base_urls, plain) or refusal_of(url, (base,), plain):
             return Failure(Trouble.NOT_ALLOWED)
         own = {"Accept": "application/fhir+json", **(headers or {})}
         tokens = self._tokens
@@ -471,6 +525,14 @@ class RecordClient:
             return Failure(renewed)
         return await self._exchange.ask(method, url, content=content, headers={**_bearer(renewed), **own})
 
+    def _outward(self, url: str, base: str) -> str:
+        """The address to call for one that the record gave, which may know itself by an internal name."""
+        for one in self.settings.internal_base_urls:
+            if is_under(url, one):
+                rest = url[len(one.rstrip("/")) :]
+                return base + rest
+        return url
+
 
 def _bearer(token: str | None) -> dict[str, str]:
     return {} if token is None else {"Authorization": f"Bearer {token}"}
@@ -484,6 +546,7 @@ class CallerRecords:
         patience: how far it goes with each reply.
         tls: trust for all of them; None for the usual.
         private_networks: networks that are not global and that their names may still lead to.
+        plain_http_hosts: hosts with port that may be spoken to without encryption.
         resolve: finds the addresses of a name.
     """
 
@@ -494,6 +557,7 @@ class CallerRecords:
         patience: Patience,
         tls: ssl.SSLContext | None = None,
         private_networks: tuple[str, ...] = (),
+        plain_http_hosts: tuple[str, ...] = (),
         resolve: Resolve = resolved,
     ) -> None:
         self._settings = RecordSettings(
@@ -506,6 +570,7 @@ class CallerRecords:
             max_total_wait_s=1.0,
             max_response_bytes=patience.max_response_bytes,
             private_networks=private_networks,
+            plain_http_hosts=plain_http_hosts,
         )
         self._exchange = Exchange(patience, tls=tls, private_networks=private_networks, resolve=resolve)
 
@@ -515,7 +580,7 @@ class CallerRecords:
 
     def refusal(self, base_url: str) -> str:
         """Why a record may not be asked, as a clause; empty where it may."""
-        reason = refusal_of(base_url, self._settings.allowed_base_urls)
+        reason = refusal_of(base_url, self._settings.allowed_base_urls, self._settings.plain_http_hosts)
         return f"the fhirServer {reason.value}" if reason is not None else ""
 
     def record(self, base_url: str, token: str) -> RecordClient:

@@ -75,6 +75,13 @@ class Trouble(Enum):
     NOT_ALLOWED = ("not-allowed", False, False)
     NOT_SENDABLE = ("not-sendable", False, False)
     NOT_CONNECTED = ("not-connected", False, True)
+    CLOSED_PORT = ("closed-port", False, True)
+    UNKNOWN_NAME = ("unknown-name", False, True)
+    UNKNOWN_AUTHORITY = ("tls-unknown-authority", False, False)
+    WRONG_HOST_NAME = ("tls-wrong-host-name", False, False)
+    NOT_VALID_NOW = ("tls-not-valid-now", False, False)
+    NO_TLS = ("no-tls", False, False)
+    OUR_CERTIFICATE = ("tls-our-certificate", False, False)
     CONNECT_TIMEOUT = ("connect-timeout", False, True)
     POOL_TIMEOUT = ("pool-timeout", False, True)
     WRITE_TIMEOUT = ("write-timeout", True, True)
@@ -95,9 +102,24 @@ class Trouble(Enum):
 
 
 TROUBLE_WORDS = {
-    Trouble.NOT_ALLOWED: "its address is not on the list of allowed record systems, or is not encrypted",
+    Trouble.NOT_ALLOWED: "its address is not on the list of allowed record systems (EBBMARK_RECORD_BASE_URL, "
+    "EBBMARK_RECORD_ALLOWED_BASE_URLS), or is not encrypted and not listed in EBBMARK_PLAIN_HTTP_HOSTS",
     Trouble.NOT_SENDABLE: "the request could not be put into HTTP",
     Trouble.NOT_CONNECTED: "no connection to the record could be made",
+    Trouble.CLOSED_PORT: "nothing listens at the port of the record's address (EBBMARK_RECORD_BASE_URL), or a "
+    "firewall refuses the connection",
+    Trouble.UNKNOWN_NAME: "no network address is known for the host name of the record (EBBMARK_RECORD_BASE_URL; name "
+    "lookup)",
+    Trouble.UNKNOWN_AUTHORITY: "the record's certificate is signed by an authority that is not trusted here; "
+    "EBBMARK_RECORD_AUTHORITIES names a file with the certificate of the one to trust",
+    Trouble.WRONG_HOST_NAME: "the record's certificate is for another host name than the one in its address; "
+    "EBBMARK_RECORD_BASE_URL must use a name that the certificate holds",
+    Trouble.NOT_VALID_NOW: "the record's certificate has expired or is not valid yet, by the clock of this machine; "
+    "it has to be renewed at the record, no setting here replaces that",
+    Trouble.NO_TLS: "what answers at the record's address speaks no TLS, or none from version 1.2 on; "
+    "EBBMARK_RECORD_BASE_URL may name another port than that of https",
+    Trouble.OUR_CERTIFICATE: "the record asks for a client certificate and did not accept ours, or there is none; "
+    "EBBMARK_RECORD_CERTIFICATE and EBBMARK_RECORD_CERTIFICATE_KEY name the one to show",
     Trouble.CONNECT_TIMEOUT: "the record did not accept a connection in time",
     Trouble.POOL_TIMEOUT: "no connection to the record was free in time",
     Trouble.WRITE_TIMEOUT: "the record stopped taking the request in",
@@ -106,7 +128,8 @@ TROUBLE_WORDS = {
     Trouble.CUT: "the connection broke before the reply was complete",
     Trouble.TOO_LARGE: "the reply was longer than allowed and was not read",
     Trouble.UNREADABLE: "the reply was not a transaction-response with one entry per request",
-    Trouble.SURPRISING_ADDRESS: "its name leads into a network that is not listed as one of its own",
+    Trouble.SURPRISING_ADDRESS: "its name leads into a network that is not listed as one of its own; "
+    "EBBMARK_PRIVATE_NETWORKS lists networks inside the house",
     Trouble.SIGN_IN_REFUSED: "the authorization server of the record refused our sign-in",
     Trouble.SIGN_IN_FAILED: "the sign-in at the authorization server of the record failed for now",
 }

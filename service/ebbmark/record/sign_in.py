@@ -90,19 +90,22 @@ class _Error(msgspec.Struct):
     error: str = ""
 
 
-async def discovered(record_base_url: str, exchange: Exchange) -> TokenEndpoint | SignInFailure:
+async def discovered(
+    record_base_url: str, exchange: Exchange, plain_http_hosts: tuple[str, ...] = ()
+) -> TokenEndpoint | SignInFailure:
     """Ask the record where to sign in.
 
     Args:
         record_base_url: FHIR base URL, already on the list of allowed ones.
         exchange: the connections.
+        plain_http_hosts: hosts with port that may be called without encryption.
 
     Returns:
         The endpoint, still to be judged; or the failure.
     """
     base = record_base_url.rstrip("/")
     url = f"{base}/.well-known/smart-configuration"
-    if refusal_of(url, (base,)) is not None:
+    if refusal_of(url, (base,), plain_http_hosts) is not None:
         return SignInFailure(Trouble.SIGN_IN_REFUSED, "the record's address may not be called")
     answer = await exchange.ask("GET", url, headers={"Accept": "application/json"})
     if isinstance(answer, Failure) or answer.status != 200:
@@ -118,7 +121,12 @@ async def discovered(record_base_url: str, exchange: Exchange) -> TokenEndpoint 
 
 
 def may_be_asked(
-    url: str, known: Iterable[str | None], hosts: Iterable[str], *, name: str = "token_endpoint"
+    url: str,
+    known: Iterable[str | None],
+    hosts: Iterable[str],
+    *,
+    name: str = "token_endpoint",
+    plain_http_hosts: tuple[str, ...] = (),
 ) -> SignInFailure | None:
     """Say why an endpoint of an authorization server may not be asked, or None if it may.
 
@@ -127,9 +135,10 @@ def may_be_asked(
         known: addresses that the operator configured: their hosts, at the same port.
         hosts: further hosts that the operator listed, with a port (`host:8443`) where it is not the usual one.
         name: of the endpoint, for the reason.
+        plain_http_hosts: hosts with port that may be called without encryption.
     """
     # Judged against itself: spelling and encryption. The host is judged below.
-    if refusal_of(url, (url.split("?", 1)[0],)) is not None:
+    if refusal_of(url, (url.split("?", 1)[0],), plain_http_hosts) is not None:
         return SignInFailure(Trouble.SIGN_IN_REFUSED, f"the {name} is not a plain https address")
     scheme = url.partition("://")[0]
     listed = [*(one for one in known if one is not None), *(f"{scheme}://{host}" for host in hosts)]
@@ -200,6 +209,7 @@ class SignInSettings:
         record_base_url: FHIR base URL of the record; where to sign in is discovered below it.
         token_url: where tokens are given; None to discover it.
         hosts: hosts that may give tokens, beside the record's own and that of `token_url`.
+        plain_http_hosts: hosts with port that may be called without encryption.
     """
 
     client_id: str
@@ -207,6 +217,7 @@ class SignInSettings:
     record_base_url: str
     token_url: str | None = None
     hosts: tuple[str, ...] = ()
+    plain_http_hosts: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -293,13 +304,18 @@ class SignIn:
     async def _signed_in(self) -> _Held | SignInFailure:
         settings = self._settings
         endpoint = (
-            await discovered(settings.record_base_url, self._exchange)
+            await discovered(settings.record_base_url, self._exchange, settings.plain_http_hosts)
             if settings.token_url is None
             else TokenEndpoint(settings.token_url)
         )
         if isinstance(endpoint, SignInFailure):
             return endpoint
-        refusal = may_be_asked(endpoint.url, (settings.record_base_url, settings.token_url), settings.hosts)
+        refusal = may_be_asked(
+            endpoint.url,
+            (settings.record_base_url, settings.token_url),
+            settings.hosts,
+            plain_http_hosts=settings.plain_http_hosts,
+        )
         if refusal is not None:
             return refusal
         key = self._keys.for_algorithms(endpoint.algorithms)

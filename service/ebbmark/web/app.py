@@ -133,6 +133,8 @@ def create_app(settings: Settings) -> FastAPI:
                 stack.push_async_callback(smart.aclose)
             if entrance.rules is None:
                 _LOG.warning(SIGN_IN_IS_OFF)
+            for host in settings.plain_http_hosts:
+                _LOG.warning(f"EBBMARK_PLAIN_HTTP_HOSTS: {host} is spoken to without encryption.")
             # What was made at start-up stays: the collector need not look at it during requests.
             gc.collect()
             gc.freeze()

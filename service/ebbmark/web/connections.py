@@ -10,7 +10,7 @@ from urllib.parse import urlsplit
 from uuid import uuid4
 
 from ebbmark.keys import KeyRing
-from ebbmark.record.address_guard import refusal_of
+from ebbmark.record.address_guard import AddressRefusal, refusal_of
 from ebbmark.record.client import CallerRecords, Exchange, Patience, RecordSettings
 from ebbmark.record.sign_in import SignIn, SignInClock, SignInSettings
 from ebbmark.settings import Settings
@@ -36,6 +36,7 @@ __all__ = [
 _LOG = logging.getLogger("ebbmark")
 
 USUAL_REQUESTS_PER_MINUTE = 6_000.0
+_LISTED_HOSTS = "; EBBMARK_PLAIN_HTTP_HOSTS lists hosts inside a closed network that may be called all the same"
 
 
 def exchange_of(settings: Settings, tls: SSLContext | None) -> Exchange:
@@ -63,6 +64,7 @@ def sign_in_of(settings: Settings, keys: KeyRing, tls: SSLContext | None) -> Sig
             record_base_url=settings.record_base_url,
             token_url=settings.record_token_url,
             hosts=settings.record_token_hosts,
+            plain_http_hosts=settings.plain_http_hosts,
         ),
         keys=keys,
         exchange=exchange_of(settings, tls),
@@ -147,6 +149,7 @@ def guests_of(settings: Settings, tls: SSLContext | None) -> CallerRecords:
         patience=patience,
         tls=tls,
         private_networks=tuple(map(str, settings.private_networks)),
+        plain_http_hosts=settings.plain_http_hosts,
     )
 
 
@@ -159,6 +162,7 @@ def record_settings_of(settings: Settings) -> RecordSettings | None:
         base_url=settings.record_base_url,
         allowed_base_urls=(settings.record_base_url, *settings.record_allowed_base_urls),
         bearer_token=settings.record_token.get_secret_value() if settings.record_token else None,
+        internal_base_urls=settings.record_internal_base_urls,
     )
 
 
@@ -174,6 +178,7 @@ def patience_of(settings: Settings) -> RecordSettings:
         max_response_bytes=settings.record_max_reply_bytes,
         private_networks=tuple(map(str, settings.private_networks)),
         write_timeout_s=settings.record_write_timeout_s,
+        plain_http_hosts=settings.plain_http_hosts,
     )
 
 
@@ -189,9 +194,10 @@ def unusable_address(settings: Settings) -> str | None:
         ("EBBMARK_RECORD_TOKEN_URL", settings.record_token_url),
     ]
     for setting, address in outward:
-        refusal = refusal_of(address, (address,)) if address is not None else None
+        refusal = refusal_of(address, (address,), settings.plain_http_hosts) if address is not None else None
         if refusal is not None:
-            return f"{setting}: the address {refusal.value}"
+            hint = _LISTED_HOSTS if refusal is AddressRefusal.NOT_ENCRYPTED else ""
+            return f"{setting}: the address {refusal.value}{hint}"
     if settings.base_url is not None and not _is_plain_address(settings.base_url):
         return "EBBMARK_BASE_URL: not an absolute http or https address without query"
     if settings.record_base_url is None:
