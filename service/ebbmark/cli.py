@@ -1,9 +1,10 @@
-"""The command line: serve, inspect, evaluate, account, replay, review. Argument parsing and exit codes only."""
+"""The command line, from serve and check-record to openapi: argument parsing and exit codes only."""
 
 from __future__ import annotations
 
 import argparse
 import dataclasses
+import re
 import sys
 import time
 from collections.abc import Sequence
@@ -35,6 +36,7 @@ NOT_USABLE = 5
 DIFFERENT = 6
 WITHIN_ROUNDING = 7
 INPUTS_AMENDED = 8
+RECORD_LACKS = 9
 """Exit codes. 1 is left to what nobody foresaw."""
 
 PLOT_ENDINGS: dict[str, Literal["svg", "png", "pdf"]] = {".svg": "svg", ".png": "png", ".pdf": "pdf"}
@@ -114,6 +116,19 @@ def _parser() -> argparse.ArgumentParser:
         help="concept-map: a draft of a FHIR ConceptMap for the unread codes, to be corrected by a person",
     )
     looked.set_defaults(run=_inspect)
+
+    checked = commands.add_parser(
+        "check-record",
+        help="say what the configured record can do for this service, and what not",
+        description="Looks at the configured record (settings: EBBMARK_RECORD_...): connection and TLS, sign-in and "
+        "granted scopes, clock, and every search that this service sends. Reads no patient. With --write-to it writes "
+        "one resource of each type to a test patient and removes them again.",
+        epilog="Exit codes: 0 everything that was checked works; 9 something does not, see the summary; 2 no usable "
+        "record is configured.",
+    )
+    checked.add_argument("--write-to", metavar="Patient/ID", help="a test patient, to whom the check may write")
+    checked.add_argument("--format", choices=("text", "json"), default="text", help="how to answer")
+    checked.set_defaults(run=_check_record)
 
     again = commands.add_parser(
         "replay",
@@ -212,6 +227,24 @@ def _inspect(chosen: argparse.Namespace) -> int:
         values = found.values if chosen.format == "json" else found.draft
         print(msgspec.json.format(msgspec.json.encode(values), indent=2).decode())
     return ANSWERED
+
+
+def _check_record(chosen: argparse.Namespace) -> int:
+    from ebbmark.record.check.findings import summary
+    from ebbmark.serving import check_record
+
+    if chosen.write_to is not None and not re.fullmatch(r"Patient/[A-Za-z0-9.-]{1,64}", chosen.write_to):
+        print("--write-to: a test patient is named as Patient/ID", file=sys.stderr)
+        return USAGE
+    report = check_record(chosen.write_to, at_s=time.time())
+    if report is None:
+        return USAGE
+    if chosen.format == "json":
+        plain = {**dataclasses.asdict(report), "proposed": report.proposed}
+        print(msgspec.json.format(msgspec.json.encode(plain), indent=2).decode())
+    else:
+        print(summary(report), end="")
+    return RECORD_LACKS if report.fails else ANSWERED
 
 
 def _context() -> RequestContext:

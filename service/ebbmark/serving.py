@@ -6,6 +6,8 @@ import asyncio
 import math
 import socket
 import sys
+import time
+from uuid import uuid4
 
 import uvicorn
 from pydantic import ValidationError
@@ -16,7 +18,11 @@ from ebbmark.audit.stored_answer import Needs, needs_of
 from ebbmark.fhir.inspection.resources import ResourceMet, collection_of
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.writing.instants import instant
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
+from ebbmark.record.check.findings import Report, Verdict
+from ebbmark.record.check.reading import Asking, check_reading
+from ebbmark.record.check.writing import check_writing
 from ebbmark.record.client import RecordClient, client_tls
 from ebbmark.record.record_query import RecordQuery, named_in_record, record_query_of
 from ebbmark.record.search import Budget, ReadFailure, read_one
@@ -32,7 +38,7 @@ from ebbmark.web.replaying import inputs_of
 from ebbmark.web.site_files import read_codes, read_site, use_messages
 from ebbmark.web.trust import own_keys
 
-__all__ = ["context_in_settings", "inputs_from_record", "observations_from_record", "serve"]
+__all__ = ["check_record", "context_in_settings", "inputs_from_record", "observations_from_record", "serve"]
 
 BACKLOG = 2048
 
@@ -171,6 +177,34 @@ def observations_from_record(patient: str, *, hours: float, at_s: float) -> tupl
         _refused(f"The Observations could not be read from the record: {met}.")
         return None
     return collection_of(met), f"Searched: Observation by patient and date, of the last {hours:g} hours."
+
+
+def check_record(test_patient: str | None, *, at_s: float) -> Report | None:
+    """Check what the configured record can do for this service.
+
+    Args:
+        test_patient: `Patient/1`, to which a dry run may write; None to write nothing.
+        at_s: the present instant [s since 1970-01-01T00:00:00Z].
+
+    Returns:
+        What was found; None where the settings name no usable record, and why was said on standard error.
+    """
+    settings = _settings()
+    record = _record(settings, "check-record") if settings is not None else None
+    if settings is None or record is None:
+        return None
+    return asyncio.run(_checked(record, settings.record_scope, test_patient, at_s))
+
+
+async def _checked(record: RecordClient, scope: str, test_patient: str | None, at_s: float) -> Report:
+    report = Report(record.settings.base_url)
+    asking = Asking(record, report, time.monotonic, time.time)
+    async with record:
+        if await check_reading(asking, scope=scope) and test_patient is not None:
+            await check_writing(asking, test_patient, recorded=instant(at_s), key=uuid4().hex)
+    if test_patient is None:
+        report.add("Write", Verdict.NOT_CHECKED, "Nothing was written; --write-to Patient/ID names a test patient.")
+    return report
 
 
 async def _observations(asked: RecordQuery, record: RecordClient) -> list[ResourceMet] | str:

@@ -7,6 +7,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime
+from email.utils import formatdate
 from typing import Any, Literal
 from urllib.parse import parse_qs, unquote
 
@@ -28,6 +29,7 @@ class KeepingRecord:
         deaf: whether it ignores every search parameter.
         heeds_conditions: whether it honours `ifNoneExist`.
         heeds_versions: whether it honours `ifMatch`.
+        refused_types: types that it does not take.
         failing: types that cannot be searched.
         search_status: what searches are answered with where they fail.
         posts: transactions that came in.
@@ -43,6 +45,7 @@ class KeepingRecord:
     deaf: bool = False
     heeds_conditions: bool = True
     heeds_versions: bool = True
+    refused_types: frozenset[str] = frozenset()
     failing: frozenset[str] = frozenset()
     search_status: int = 200
     posts: int = 0
@@ -57,6 +60,13 @@ class KeepingRecord:
 
     def answer(self, request: httpx.Request) -> httpx.Response:
         kind, _, identity = request.url.path.removeprefix("/fhir").strip("/").partition("/")
+        if kind == "metadata":
+            headers = {"Date": formatdate(usegmt=True)}
+            found = {"resourceType": "CapabilityStatement", "fhirVersion": "4.0.1"}
+            return httpx.Response(200, json=found, headers=headers)
+        if request.method == "DELETE":
+            self.held.pop(f"{kind}/{identity}", None)
+            return httpx.Response(204)
         if request.method == "POST" and not kind:
             return self.transact(json.loads(request.content))
         query = parse_qs(request.content.decode() or request.url.query.decode())
@@ -90,6 +100,8 @@ class KeepingRecord:
             meanwhile, self.before_commit = self.before_commit, None
             meanwhile(self)
         entries = bundle["entry"]
+        if self.refused_types & {entry["resource"]["resourceType"] for entry in entries}:
+            return httpx.Response(422, json={"resourceType": "OperationOutcome", "issue": []})
         for entry in entries:
             wanted = entry["request"].get("ifMatch")
             if (

@@ -184,21 +184,21 @@ async def test_the_environment_names_no_proxy(monkeypatch: pytest.MonkeyPatch) -
 
 
 @pytest.mark.anyio
-async def test_a_closed_port_is_not_connected() -> None:
+async def test_a_closed_port_is_told_as_that() -> None:
     with local_record() as record:
         gone = record.base_url
 
-    assert await send(base_url=gone, allowed_base_urls=(gone,)) == Failure(Trouble.NOT_CONNECTED)
+    assert await send(base_url=gone, allowed_base_urls=(gone,)) == Failure(Trouble.CLOSED_PORT)
 
 
 @pytest.mark.anyio
-async def test_plain_text_where_encryption_is_spoken_is_not_connected() -> None:
+async def test_plain_text_where_encryption_is_spoken_is_told_as_that() -> None:
     with local_record() as record:
         base = record.base_url.replace("http://", "https://")
 
         answer = await send(base_url=base, allowed_base_urls=(base,))
 
-    assert answer == Failure(Trouble.NOT_CONNECTED)
+    assert answer == Failure(Trouble.NO_TLS)
 
 
 @pytest.mark.anyio

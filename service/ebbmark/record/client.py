@@ -144,6 +144,7 @@ class Reply:
         status: HTTP status.
         media_type: of the body, lower case, without parameters; empty where not stated.
         retry_after: the header as sent.
+        date: the header as sent.
         body: the whole body; empty where it could not be read to its end. Not shown: it may hold patient data.
         lost: why the body could not be read to its end.
     """
@@ -153,6 +154,7 @@ class Reply:
     retry_after: str | None = None
     body: bytes = field(default=b"", repr=False)
     lost: Trouble | None = None
+    date: str | None = field(default=None, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,6 +246,7 @@ class Exchange:
             status=response.status_code,
             media_type=response.headers.get("content-type", "").partition(";")[0].strip().lower(),
             retry_after=response.headers.get("retry-after"),
+            date=response.headers.get("date"),
             body=body if isinstance(body, bytes) else b"",
             lost=body if isinstance(body, Trouble) else None,
         )
@@ -470,6 +473,11 @@ class RecordClient:
     def pool_use(self) -> tuple[int, int]:
         """Open connections to the record, and how many of them carry a request."""
         return self._exchange.pool_use
+
+    @property
+    def sign_in(self) -> Tokens | None:
+        """Where access tokens come from; None where a fixed one, or none, is sent."""
+        return self._tokens
 
     async def __aenter__(self) -> Self:
         """Open nothing yet: connections are made when they are needed."""

@@ -239,12 +239,14 @@ class SignInClock:
 class _Held:
     token: str = field(repr=False)
     renew_at_s: float
+    scope: str = ""
 
 
 class _TokenReply(msgspec.Struct):
     access_token: str
     token_type: str
     expires_in: float = 0.0
+    scope: str = ""
 
 
 class SignIn:
@@ -286,6 +288,14 @@ class SignIn:
             return self._held.token
         outcome = await self._renewed()
         return outcome.trouble if isinstance(outcome, SignInFailure) else outcome.token
+
+    async def grant(self) -> str | SignInFailure:
+        """Sign in anew and say what was granted: scopes, apart by spaces; or why there is no token.
+
+        A reply that names no scope grants what was asked for (RFC 6749 section 5.1).
+        """
+        outcome = await self._renewed()
+        return outcome if isinstance(outcome, SignInFailure) else outcome.scope or self._settings.scope
 
     def discard(self, token: str) -> None:
         """Forget a token that was not accepted, unless it was replaced already."""
@@ -351,4 +361,4 @@ class SignIn:
             return SignInFailure(Trouble.SIGN_IN_FAILED, "its reply holds no bearer token that could be read")
         # A token whose life is not stated serves those who wait now, and is not kept.
         margin_s = min(EARLIEST_RENEWAL * reply.expires_in, LONGEST_MARGIN_S)
-        return _Held(reply.access_token, asked_at_s + reply.expires_in - margin_s)
+        return _Held(reply.access_token, asked_at_s + reply.expires_in - margin_s, reply.scope)

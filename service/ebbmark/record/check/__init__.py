@@ -1,0 +1,3 @@
+"""Check what a record can do for this service, before anybody relies on it."""
+
+__all__: list[str] = []

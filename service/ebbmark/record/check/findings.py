@@ -1,0 +1,112 @@
+"""What a check of a record found, and the summary of one page that tells it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from enum import Enum
+from statistics import median
+from textwrap import wrap
+
+__all__ = ["Finding", "Report", "Verdict", "summary"]
+
+
+class Verdict(Enum):
+    """How one part of the record fared."""
+
+    WORKS = "works"
+    LIMITED = "limited"
+    FAILS = "fails"
+    NOT_CHECKED = "not checked"
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One part of the record.
+
+    Attributes:
+        part: what was looked at, as Connection or Search.
+        verdict: how it fared.
+        sentence: what was found, in our own words.
+        purpose: what the service needs it for, as a clause that completes "will work: …".
+        settings: settings that the finding proposes, by name in the environment.
+    """
+
+    part: str
+    verdict: Verdict
+    sentence: str
+    purpose: str = ""
+    settings: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(slots=True)
+class Report:
+    """All findings of one check.
+
+    Attributes:
+        base_url: of the record.
+        findings: in the order in which they were made.
+        latencies_s: of every request [s].
+        left_behind: references of what a dry run wrote and could not remove.
+    """
+
+    base_url: str
+    findings: list[Finding] = field(default_factory=list)
+    latencies_s: list[float] = field(default_factory=list)
+    left_behind: list[str] = field(default_factory=list)
+
+    def add(
+        self,
+        part: str,
+        verdict: Verdict,
+        sentence: str,
+        purpose: str = "",
+        settings: Iterable[tuple[str, str]] = (),
+    ) -> None:
+        """Add one finding."""
+        self.findings.append(Finding(part, verdict, sentence, purpose, tuple(settings)))
+
+    @property
+    def fails(self) -> bool:
+        """Whether something that the service needs does not work."""
+        return any(one.verdict is Verdict.FAILS for one in self.findings)
+
+    @property
+    def proposed(self) -> dict[str, str]:
+        """All settings that the findings propose."""
+        return dict(pair for one in self.findings for pair in one.settings)
+
+
+WIDTH = 110
+_LINES = (
+    ("What will work", (Verdict.WORKS, Verdict.LIMITED)),
+    ("What will not work", (Verdict.FAILS,)),
+    ("What was not checked", (Verdict.NOT_CHECKED,)),
+)
+
+
+def summary(report: Report) -> str:
+    """The report as one page of text."""
+    lines = [f"Record: {report.base_url}"]
+    if report.latencies_s:
+        middle_ms, longest_ms = 1000 * median(report.latencies_s), 1000 * max(report.latencies_s)
+        lines.append(f"{len(report.latencies_s)} requests; median {middle_ms:.0f} ms, longest {longest_ms:.0f} ms")
+    lines.append("")
+    for one in report.findings:
+        head = f"{one.part:<12} {one.verdict.value:<12} "
+        lines += wrap(one.sentence, WIDTH, initial_indent=head, subsequent_indent=" " * len(head))
+    for heading, verdicts in _LINES:
+        purposes = [(one.purpose, one.verdict) for one in report.findings if one.purpose and one.verdict in verdicts]
+        if purposes:
+            lines += ["", heading]
+            lines += [
+                f"  - {purpose}{' (with limits, see above)' if verdict is Verdict.LIMITED else ''}"
+                for purpose, verdict in dict.fromkeys(purposes)
+            ]
+    if report.proposed:
+        lines += ["", "Settings proposed"]
+        lines += [f"  {name}={value}" for name, value in report.proposed.items()]
+    if report.left_behind:
+        lines += ["", "Written by this check and not removed (remove it by hand)"]
+        lines += [f"  {reference}" for reference in report.left_behind]
+    return "\n".join([*lines, ""])

@@ -1,0 +1,283 @@
+"""Check connection, sign-in, clock and every search that this service sends; nothing is written and no patient is read.
+
+Each search asks for values that no record holds, so that a record which honours it answers an empty page. Whether it
+passes a parameter over is told by the `self` link of the page, by entries that should not have come, and by the refusal
+of `Prefer: handling=strict`.
+
+Sources: FHIR R4 search.html#errors (handling=strict), #conformance and http.html#search (the self link names the
+parameters that were used); RFC 9110 section 6.6.1 (Date); SMART App Launch 2.2, scopes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from email.utils import parsedate_to_datetime
+from urllib.parse import parse_qsl, urlencode, urlsplit
+
+import msgspec
+
+from ebbmark.record.check.findings import Report, Verdict
+from ebbmark.record.client import Answer, Failure, RecordClient, Reply, decoded
+from ebbmark.record.retry import TROUBLE_WORDS, Trouble
+from ebbmark.record.search import Page
+from ebbmark.record.sign_in import SignIn, SignInFailure
+from ebbmark.record.write_outcome import named_by
+
+__all__ = ["Asking", "check_reading", "not_granted"]
+
+NOBODY = "Patient/ebbmark-check-nobody"
+_NOTHING = "https://ebbmark.example/fhir/sid/check|nothing"
+_LATE = "ge2100-01-01T00:00:00Z"
+_STRICT = {"Prefer": "handling=strict", "Cache-Control": "no-cache"}
+MOST_CLOCK_DIFFERENCE_S = 30.0
+"""Assertions and tokens are judged with about this leeway [s]; the usual value of EBBMARK_CLOCK_LEEWAY_S."""
+
+
+@dataclass(frozen=True, slots=True)
+class Asking:
+    """How requests of a check are sent and timed.
+
+    Attributes:
+        record: the client.
+        report: takes what was found.
+        steady_s: seconds that never run back.
+        wall_s: seconds since 1970-01-01T00:00:00Z.
+    """
+
+    record: RecordClient
+    report: Report
+    steady_s: Callable[[], float]
+    wall_s: Callable[[], float]
+
+    async def send(
+        self, method: str, target: str, content: bytes = b"", headers: Mapping[str, str] | None = None
+    ) -> Answer:
+        """One request, its time counted."""
+        began_s = self.steady_s()
+        answer = await self.record.send(method, target, content=content, headers=headers)
+        if isinstance(answer, Reply):
+            self.report.latencies_s.append(self.steady_s() - began_s)
+        return answer
+
+
+@dataclass(frozen=True, slots=True)
+class _Search:
+    """One search of ours.
+
+    Attributes:
+        kind: resource type.
+        query: parameters, with values that nothing fits.
+        purpose: what it is for.
+        without: what is done where the record refuses or ignores it; empty where the purpose then fails.
+    """
+
+    kind: str
+    query: tuple[tuple[str, str], ...]
+    purpose: str
+    without: str = ""
+
+
+_READ = "reading a trial from the record"
+_WRITE = "writing answers back"
+_BESIDE = "looking at Conditions and vasopressors"
+_REPLAY = "replaying stored answers"
+_SEARCHES = (
+    _Search("Observation", (("patient", NOBODY), ("date", _LATE), ("combo-code", _NOTHING)), _READ, "code is asked"),
+    _Search("Observation", (("patient", NOBODY), ("date", _LATE), ("code", _NOTHING)), _READ),
+    _Search(
+        "Observation",
+        (("patient", NOBODY), ("component-code", _NOTHING)),
+        _READ,
+        "readings in panels under a code of the panel are not found",
+    ),
+    _Search(
+        "Observation",
+        (("patient", NOBODY), ("code", _NOTHING), ("encounter", "Encounter/ebbmark-check-none")),
+        _READ,
+        "encounters are told apart here",
+    ),
+    _Search(
+        "Observation",
+        (("patient", NOBODY), ("_lastUpdated", "gt2100-01-01T00:00:00Z"), ("_summary", "count")),
+        "telling a page that nothing has changed",
+        "pages read everything again",
+    ),
+    _Search("Condition", (("patient", NOBODY),), _BESIDE),
+    _Search(
+        "MedicationAdministration",
+        (("patient", NOBODY), ("code", _NOTHING), ("effective-time", _LATE)),
+        _BESIDE,
+        "the answer says that vasopressors were not read",
+    ),
+    _Search("Observation", (("identifier", _NOTHING),), _WRITE),
+    _Search("Provenance", (("_tag", _NOTHING),), _REPLAY),
+    _Search("Observation", (("_id", "ebbmark-check-none"),), _REPLAY),
+    _Search("List", (("identifier", _NOTHING),), "one current answer for each trial", "two may stand at once"),
+    _Search("Device", (("identifier", _NOTHING),), _WRITE, "our Device is found by the conditional create alone"),
+)
+
+
+class _Capability(msgspec.Struct):
+    resourceType: str = ""
+    fhirVersion: str = ""
+
+
+async def check_reading(asking: Asking, *, scope: str) -> bool:
+    """Look at connection, sign-in, clock and searches.
+
+    Args:
+        asking: sends and reports.
+        scope: what is asked for.
+
+    Returns:
+        Whether the record answers us at all.
+    """
+    answer = await asking.send("GET", "metadata?_summary=true")
+    if isinstance(answer, Failure) and answer.trouble not in (Trouble.SIGN_IN_REFUSED, Trouble.SIGN_IN_FAILED):
+        sentence = f"{TROUBLE_WORDS[answer.trouble]}."
+        asking.report.add("Connection", Verdict.FAILS, _capital(sentence), "everything: the record is not reached")
+        return False
+    _judge_connection(asking, answer)
+    if not await _judge_sign_in(asking, scope):
+        return False
+    if isinstance(answer, Reply):
+        _judge_clock(asking, answer)
+    for one in _SEARCHES:
+        await _judge_search(asking, one)
+    return True
+
+
+def _judge_connection(asking: Asking, answer: Answer) -> None:
+    if isinstance(answer, Failure):
+        return
+    secure = "over TLS" if asking.record.settings.base_url.startswith("https:") else "without encryption"
+    found = decoded(answer, _Capability) if answer.status == 200 else None
+    if found is None or found.resourceType != "CapabilityStatement":
+        asking.report.add(
+            "Base path",
+            Verdict.LIMITED,
+            f"A server answers {secure}, but GET metadata brought HTTP {answer.status} and no CapabilityStatement: "
+            "EBBMARK_RECORD_BASE_URL may name another path than that of FHIR.",
+        )
+        return
+    usable = found.fhirVersion.startswith("4.0")
+    asking.report.add(
+        "Base path",
+        Verdict.WORKS if usable else Verdict.FAILS,
+        f"FHIR {found.fhirVersion or 'of no stated version'} answers {secure}; this service speaks 4.0.1 (R4).",
+        "" if usable else "everything: the record speaks another FHIR version",
+    )
+
+
+async def _judge_sign_in(asking: Asking, scope: str) -> bool:
+    report, sign_in = asking.report, asking.record.sign_in
+    if not isinstance(sign_in, SignIn):
+        token = asking.record.settings.bearer_token is not None
+        report.add("Sign-in", Verdict.NOT_CHECKED, "A fixed token is sent." if token else "No sign-in is configured.")
+        return True
+    granted = await sign_in.grant()
+    if isinstance(granted, SignInFailure):
+        report.add("Sign-in", Verdict.FAILS, granted.sentence, "everything: we are not let in")
+        return False
+    missing = not_granted(scope, granted) if granted else []
+    if missing:
+        named = ", ".join(missing)
+        report.add("Sign-in", Verdict.LIMITED, f"We are let in. Asked for and not granted: {named}.")
+    else:
+        report.add("Sign-in", Verdict.WORKS, "We are let in, with every scope that was asked for.")
+    return True
+
+
+_V1 = {"read": "rs", "write": "cud", "*": "cruds"}
+
+
+def not_granted(asked: str, granted: str) -> list[str]:
+    """Permissions that were asked for and not granted, as `system/Observation.c`.
+
+    Args:
+        asked: scopes, apart by spaces.
+        granted: scopes, apart by spaces; SMART's first syntax (`.read`) counts, too.
+
+    Source: SMART App Launch 2.2, scopes and launch context (CRUDS suffixes, v1 equivalents).
+    """
+    have = _permissions(granted)
+    missing: dict[str, str] = {}
+    for level, kind, letter in _permissions(asked):
+        if not {(level, kind, letter), (level, "*", letter)} & set(have):
+            missing[f"{level}/{kind}."] = missing.get(f"{level}/{kind}.", "") + letter
+    return [head + letters for head, letters in missing.items()]
+
+
+def _permissions(scopes: str) -> list[tuple[str, str, str]]:
+    found = []
+    for one in scopes.split():
+        level, _, rest = one.partition("/")
+        kind, _, letters = rest.partition("?")[0].partition(".")
+        found += [(level, kind, letter) for letter in _V1.get(letters, letters)]
+    return found
+
+
+def _judge_clock(asking: Asking, answer: Reply) -> None:
+    told = _instant_of(answer.date)
+    if told is None:
+        asking.report.add("Clock", Verdict.NOT_CHECKED, "The record's replies carry no Date.")
+        return
+    # The header has whole seconds.
+    ahead_s = told.timestamp() + 0.5 - asking.wall_s()
+    good = abs(ahead_s) <= MOST_CLOCK_DIFFERENCE_S
+    direction = "ahead of" if ahead_s > 0 else "behind"
+    words = "agrees with ours within a second" if abs(ahead_s) < 1 else f"is {abs(ahead_s):.0f} s {direction} ours"
+    asking.report.add(
+        "Clock",
+        Verdict.WORKS if good else Verdict.LIMITED,
+        f"The record's clock {words}."
+        + ("" if good else " Sign-in may be refused, and the latest readings may lie in the future."),
+    )
+
+
+def _instant_of(header: str | None) -> datetime | None:
+    try:
+        when = parsedate_to_datetime(header or "")
+    except (ValueError, TypeError, IndexError, OverflowError):
+        return None
+    return when if when.tzinfo is not None else when.replace(tzinfo=UTC)
+
+
+async def _judge_search(asking: Asking, one: _Search) -> None:
+    names = [name for name, _ in one.query]
+    shown = f"{one.kind}?{'&'.join(names)}"
+    answer = await asking.send("GET", f"{one.kind}?{urlencode(one.query)}&_count=5", headers=_STRICT)
+    if isinstance(answer, Failure):
+        _add(asking, one, f"{shown}: {TROUBLE_WORDS[answer.trouble]}.", refused=True)
+        return
+    page = decoded(answer, Page) if answer.status == 200 else None
+    if page is None or page.type != "searchset":
+        _add(asking, one, f"{shown}: HTTP {answer.status}{named_by(answer, [one.kind, *names])}.", refused=True)
+        return
+    came = sum(1 for entry in page.entry if entry.resource and entry.search.mode != "outcome")
+    used = {name for link in page.link if link.relation == "self" for name, _ in parse_qsl(urlsplit(link.url).query)}
+    passed_over = [name for name in names if used and name not in used and name != "_summary"]
+    if came or passed_over:
+        which = f"passes over {', '.join(passed_over)}" if passed_over else "brings what was not asked for"
+        _add(asking, one, f"{shown}: the record {which}.", refused=False)
+        return
+    said = "" if used else " (its replies have no self link; the empty page counts)"
+    asking.report.add("Search", Verdict.WORKS, f"{shown}{said}", one.purpose)
+
+
+def _add(asking: Asking, one: _Search, sentence: str, *, refused: bool) -> None:
+    # What a record passes over is filtered here again; only what it refuses, and nothing replaces, fails.
+    fails = refused and not one.without
+    then = one.without if refused else "what comes is filtered here, and more is read"
+    asking.report.add(
+        "Search",
+        Verdict.FAILS if fails else Verdict.LIMITED,
+        sentence if fails else f"{sentence} Then {then}.",
+        one.purpose,
+    )
+
+
+def _capital(sentence: str) -> str:
+    return sentence[:1].upper() + sentence[1:]

@@ -1,0 +1,221 @@
+"""Check what a record takes, by writing to one named test patient and removing it again (dry run).
+
+Each type that this service writes is sent as a transaction of its own with one conditional create. Everything that is
+written is marked `entered-in-error` where the type has that status and says what it is, so that what cannot be removed
+misleads nobody. Then: is the same create found again (200) or doubled (201), is a stale `ifMatch` refused as a whole,
+and does a search show what was written just before.
+
+Sources: FHIR R4 http.html#transaction, #ccreate, #concurrency, #delete.
+"""
+
+from __future__ import annotations
+
+from urllib.parse import quote
+from uuid import uuid4
+
+import msgspec
+
+from ebbmark.record.check.findings import Verdict
+from ebbmark.record.check.reading import Asking
+from ebbmark.record.client import Failure, Reply, decoded
+from ebbmark.record.retry import TROUBLE_WORDS
+from ebbmark.record.search import Head, Page
+from ebbmark.record.write_outcome import EntryResult, Proof, attempt_of, entry_requests, named_by
+
+__all__ = ["WRITTEN_TYPES", "check_writing"]
+
+Json = dict[str, object]
+
+_SYSTEM = "https://ebbmark.example/fhir/sid/check"
+_TEXT = "A check of what this record takes; not a result. To be removed."
+_HEADERS = {"Content-Type": "application/fhir+json; fhirVersion=4.0", "Prefer": "return=minimal"}
+_WRITE, _CURRENT, _ONCE = "writing answers back", "one current answer for each trial", "writing each answer once"
+_PLANS = "recording a plan"
+_NEEDED_FOR = {"CarePlan": _PLANS, "RequestGroup": _PLANS, "DeviceRequest": _PLANS, "List": _CURRENT}
+
+WRITTEN_TYPES = (
+    "Device",
+    "Observation",
+    "GuidanceResponse",
+    "DetectedIssue",
+    "DiagnosticReport",
+    "Provenance",
+    "List",
+    "CarePlan",
+    "RequestGroup",
+    "DeviceRequest",
+)
+"""Resource types that this service writes."""
+
+
+def _resource(kind: str, patient: str, key: str, recorded: str) -> Json:
+    subject = {"reference": patient}
+    base: Json = {"resourceType": kind, "identifier": [{"system": _SYSTEM, "value": key}]}
+    wrong: Json = {**base, "status": "entered-in-error"}
+    text = {"text": _TEXT}
+    shapes: dict[str, Json] = {
+        "Device": {**wrong, "deviceName": [{"name": _TEXT, "type": "other"}]},
+        "Observation": {**wrong, "code": text, "subject": subject},
+        "GuidanceResponse": {
+            **wrong,
+            "moduleUri": "https://ebbmark.example/fhir/OperationDefinition/check",
+            "subject": subject,
+            "note": [text],
+        },
+        "DetectedIssue": {**wrong, "patient": subject, "detail": _TEXT},
+        "DiagnosticReport": {**wrong, "code": text, "subject": subject},
+        "Provenance": {
+            "resourceType": kind,
+            "meta": {"tag": [{"system": _SYSTEM, "code": key}]},
+            "target": [subject],
+            "recorded": recorded,
+            "agent": [{"who": {"display": _TEXT}}],
+        },
+        "List": {**wrong, "mode": "working", "title": _TEXT, "subject": subject},
+        "CarePlan": {**wrong, "intent": "proposal", "description": _TEXT, "subject": subject},
+        "RequestGroup": {**wrong, "intent": "proposal", "note": [text], "subject": subject},
+        "DeviceRequest": {**wrong, "intent": "proposal", "codeCodeableConcept": text, "subject": subject},
+    }
+    return shapes[kind]
+
+
+def _create(kind: str, patient: str, key: str, recorded: str) -> Json:
+    name = "_tag" if kind == "Provenance" else "identifier"
+    condition = f"{name}={quote(_SYSTEM, safe=':/')}|{key}"
+    return {
+        "fullUrl": f"urn:uuid:{uuid4()}",
+        "resource": _resource(kind, patient, key, recorded),
+        "request": {"method": "POST", "url": kind, "ifNoneExist": condition},
+    }
+
+
+async def check_writing(asking: Asking, patient: str, *, recorded: str, key: str) -> None:
+    """Write to a test patient, look, and remove.
+
+    Args:
+        asking: sends and reports.
+        patient: `Patient/1`, a test patient of the record.
+        recorded: the present instant, as FHIR writes it.
+        key: never used before.
+    """
+    report = asking.report
+    answer = await asking.send("GET", patient)
+    found = decoded(answer, Head) if isinstance(answer, Reply) and answer.status == 200 else None
+    if found is None or f"{found.resource_type}/{found.id}" != patient:
+        told = f"HTTP {answer.status}" if isinstance(answer, Reply) else TROUBLE_WORDS[answer.trouble]
+        report.add("Test patient", Verdict.FAILS, f"{patient} could not be read ({told}): nothing was written.", _WRITE)
+        return
+    places: dict[str, str] = {}
+    taken: list[str] = []
+    try:
+        for kind in WRITTEN_TYPES:
+            sent = await _sent(asking, [_create(kind, patient, f"{key}-{kind}", recorded)])
+            if isinstance(sent, str):
+                carried = kind not in _NEEDED_FOR
+                what = _NEEDED_FOR.get(kind, f"writing {kind}" if carried else _WRITE)
+                report.add("Create", Verdict.FAILS, f"{kind}: {sent}.", _WRITE if kind == "Observation" else what)
+                continue
+            taken.append(kind)
+            places[kind] = _plain(sent[0].location)
+            report.left_behind.append(places[kind] or f"{kind} (identifier {key}-{kind})")
+        if taken:
+            report.add("Create", Verdict.WORKS, f"Taken: {', '.join(taken)}.", _WRITE if "Observation" in taken else "")
+        if "Observation" in taken:
+            await _judge_repeat(asking, patient, key, recorded)
+        if "List" in taken:
+            await _judge_versions(asking, patient, key, recorded, places["List"])
+    finally:
+        await _removed(asking)
+
+
+async def _sent(asking: Asking, entries: list[Json]) -> tuple[EntryResult, ...] | str:
+    """What became of each entry, or why nothing was written, as a clause."""
+    body = msgspec.json.encode({"resourceType": "Bundle", "type": "transaction", "entry": entries})
+    answer = await asking.send("POST", "", body, _HEADERS)
+    attempt = attempt_of(answer, entry_requests(body))
+    if attempt.proof is Proof.ENTRIES and all(200 <= one.status < 300 for one in attempt.entries):
+        return attempt.entries
+    if isinstance(answer, Failure):
+        return TROUBLE_WORDS[answer.trouble]
+    if attempt.proof is Proof.ENTRIES:
+        return f"the record answered {', '.join(str(one.status) for one in attempt.entries)} within a transaction"
+    kinds = [str(one["request"]["url"]) for one in entries if isinstance(one["request"], dict)]
+    return f"HTTP {answer.status}{named_by(answer, [*kinds, 'ifNoneExist', 'ifMatch', 'identifier', '_tag'])}"
+
+
+async def _judge_repeat(asking: Asking, patient: str, key: str, recorded: str) -> None:
+    again = await _sent(asking, [_create("Observation", patient, f"{key}-Observation", recorded)])
+    if isinstance(again, str):
+        asking.report.add("Once", Verdict.FAILS, f"The same create sent again: {again}.", _ONCE)
+        return
+    honoured = again[0].status == 200
+    if not honoured:
+        asking.report.left_behind.append(_plain(again[0].location))
+    asking.report.add(
+        "Once",
+        Verdict.WORKS if honoured else Verdict.LIMITED,
+        "The same create sent again was found and not doubled (conditional create)."
+        if honoured
+        else "The record ignores ifNoneExist: the same create sent again was doubled. What was read beforehand keeps "
+        "an answer from being written twice, but not two requests at the same moment, nor a repeat after a lost reply.",
+        _ONCE,
+    )
+    searched = f"Observation?identifier={quote(_SYSTEM, safe='')}%7C{key}-Observation"
+    search = await asking.send("GET", searched, headers={"Cache-Control": "no-cache"})
+    page = decoded(search, Page) if isinstance(search, Reply) and search.status == 200 else None
+    shown = page is not None and any(entry.resource for entry in page.entry)
+    asking.report.add(
+        "At once",
+        Verdict.WORKS if shown else Verdict.LIMITED,
+        "A search shows what was written just before."
+        if shown
+        else "A search does not show yet what was written just before: writes wait for it and may end as not known.",
+        _CURRENT,
+    )
+
+
+async def _judge_versions(asking: Asking, patient: str, key: str, recorded: str, place: str) -> None:
+    """A change under a stale version must fail, and take the rest of its transaction with it."""
+    resource = {**_resource("List", patient, f"{key}-List", recorded), "id": place.partition("/")[2]}
+    beside = _create("Observation", patient, f"{key}-beside", recorded)
+    stale: Json = {
+        "fullUrl": f"{asking.record.settings.base_url.rstrip('/')}/{place}",
+        "resource": resource,
+        "request": {"method": "PUT", "url": place, "ifMatch": 'W/"ebbmark-no-such-version"'},
+    }
+    sent = await _sent(asking, [beside, stale])
+    refused = isinstance(sent, str)
+    if not isinstance(sent, str):
+        asking.report.left_behind.append(_plain(sent[0].location))
+    asking.report.add(
+        "Versions",
+        Verdict.WORKS if refused else Verdict.LIMITED,
+        "A change under a version that is not in force is refused, with its whole transaction (ifMatch)."
+        if refused
+        else "The record ignores ifMatch in transactions: of two answers for one trial that are written at the same "
+        "moment both may stand until the next one is written.",
+        _CURRENT,
+    )
+
+
+async def _removed(asking: Asking) -> None:
+    """Delete what was written, newest first; what stays is told."""
+    kept = []
+    for reference in reversed(asking.report.left_behind):
+        answer = await asking.send("DELETE", reference) if "/" in reference else None
+        gone = isinstance(answer, Reply) and (200 <= answer.status < 300 or answer.status in (404, 410))
+        kept += [] if gone else [reference]
+    written = len(asking.report.left_behind)
+    asking.report.left_behind[:] = reversed(kept)
+    if written:
+        asking.report.add(
+            "Removal",
+            Verdict.LIMITED if kept else Verdict.WORKS,
+            f"{written - len(kept)} of the {written} resources that this check wrote were deleted again.",
+        )
+
+
+def _plain(location: str | None) -> str:
+    """`Type/id` of a location, which may be absolute and name a version."""
+    parts = (location or "").partition("/_history/")[0].rstrip("/").rsplit("/", 2)
+    return "/".join(parts[-2:]) if len(parts) > 1 else ""

@@ -1,0 +1,132 @@
+"""The check of a record: what it says of good ones and of bad ones, and that a dry run leaves nothing behind."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+
+import httpx
+import pytest
+import respx
+
+from ebbmark.record.check.findings import Report, Verdict, summary
+from ebbmark.record.check.reading import Asking, check_reading, not_granted
+from ebbmark.record.check.writing import WRITTEN_TYPES, check_writing
+from ebbmark.record.client import RecordClient, RecordSettings
+from record.keeping_record import BASE, Json, KeepingRecord
+
+SCOPE = "system/Patient.rs system/Observation.crus system/List.crus"
+HAZEL = {"Patient/hazel": {"resourceType": "Patient", "id": "hazel", "meta": {"versionId": "1"}}}
+
+
+def checked(record: KeepingRecord, patient: str = "Patient/hazel") -> Report:
+    report = Report(BASE)
+
+    async def check() -> None:
+        async with RecordClient(RecordSettings(BASE, (BASE,), max_attempts=1)) as client:
+            asking = Asking(client, report, time.monotonic, time.time)
+            if await check_reading(asking, scope=SCOPE):
+                await check_writing(asking, patient, recorded="2026-03-02T12:00:00Z", key="one")
+
+    with respx.mock(assert_all_called=False) as router:
+        record.attach(router)
+        asyncio.run(check())
+    return report
+
+
+def verdicts(report: Report, part: str) -> set[Verdict]:
+    return {one.verdict for one in report.findings if one.part == part}
+
+
+def test_a_record_that_does_everything_is_told_so_and_holds_nothing_of_the_check_afterwards() -> None:
+    record = KeepingRecord(held=dict(HAZEL))
+
+    report = checked(record)
+
+    assert not report.fails
+    assert {one.verdict for one in report.findings} <= {Verdict.WORKS, Verdict.NOT_CHECKED}
+    assert record.held == HAZEL
+    assert report.left_behind == []
+    assert "The record's clock agrees with ours within a second" in summary(report)
+
+
+def test_everything_that_a_check_writes_says_that_it_is_no_result() -> None:
+    seen: list[Json] = []
+
+    class Seeing(KeepingRecord):
+        def transact(self, bundle: Json) -> httpx.Response:
+            seen.extend(entry["resource"] for entry in bundle["entry"])
+            return KeepingRecord.transact(self, bundle)
+
+    checked(Seeing(held=dict(HAZEL)))
+
+    assert {one["resourceType"] for one in seen} == set(WRITTEN_TYPES)
+    assert all("not a result" in str(one) for one in seen)
+    assert {one.get("status") for one in seen if one["resourceType"] != "Provenance"} == {"entered-in-error"}
+
+
+def test_a_record_that_ignores_every_search_parameter_is_told_as_limited() -> None:
+    report = checked(KeepingRecord(held=dict(HAZEL), deaf=True))
+
+    assert verdicts(report, "Search") == {Verdict.LIMITED}
+    assert not report.fails
+
+
+def test_a_record_that_refuses_searches_fails_what_needs_them() -> None:
+    report = checked(KeepingRecord(held=dict(HAZEL), search_status=400))
+
+    assert report.fails
+    assert "What will not work\n  - reading a trial from the record" in summary(report)
+
+
+def test_a_record_that_doubles_and_ignores_versions_is_told_so_and_still_cleaned() -> None:
+    record = KeepingRecord(held=dict(HAZEL), heeds_conditions=False, heeds_versions=False)
+
+    report = checked(record)
+
+    assert verdicts(report, "Once") == verdicts(report, "Versions") == {Verdict.LIMITED}
+    assert record.held == HAZEL
+
+
+def test_a_type_that_is_refused_is_named() -> None:
+    report = checked(KeepingRecord(held=dict(HAZEL), refused_types=frozenset({"DetectedIssue", "List"})))
+
+    named = [one.sentence for one in report.findings if one.part == "Create" and one.verdict is Verdict.FAILS]
+    assert [sentence.split(":")[0] for sentence in named] == ["DetectedIssue", "List"]
+
+
+def test_nothing_is_written_to_a_patient_whom_the_record_does_not_know() -> None:
+    record = KeepingRecord(held=dict(HAZEL))
+
+    report = checked(record, "Patient/elm")
+
+    assert record.posts == 0
+    assert verdicts(report, "Test patient") == {Verdict.FAILS}
+
+
+def test_a_record_that_is_not_reached_is_one_sentence() -> None:
+    report = Report(BASE)
+
+    async def check() -> bool:
+        async with RecordClient(RecordSettings(BASE, (BASE,), max_attempts=1)) as client:
+            return await check_reading(Asking(client, report, time.monotonic, time.time), scope=SCOPE)
+
+    with respx.mock() as router:
+        router.route(url__startswith=BASE).mock(side_effect=httpx.ConnectError("no"))
+        assert not asyncio.run(check())
+
+    assert [one.part for one in report.findings] == ["Connection"]
+    assert report.fails
+
+
+@pytest.mark.parametrize(
+    ("granted", "missing"),
+    [
+        ("system/*.cruds", []),
+        ("system/Patient.read system/Observation.rs system/List.crus", ["system/Observation.cu"]),
+        ("system/Patient.rs", ["system/Observation.crus", "system/List.crus"]),
+        ("user/*.*", ["system/Patient.rs", "system/Observation.crus", "system/List.crus"]),
+    ],
+)
+def test_what_was_asked_for_and_not_granted_is_named(granted: str, missing: list[str]) -> None:
+    assert not_granted(SCOPE, granted) == missing
