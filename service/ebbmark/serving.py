@@ -18,7 +18,7 @@ from ebbmark.audit.stored_answer import Needs, needs_of
 from ebbmark.fhir.inspection.resources import ResourceMet, collection_of
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.question import RequestContext
-from ebbmark.fhir.writing.instants import instant
+from ebbmark.fhir.times import instant
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.record.check.findings import Report, Verdict
 from ebbmark.record.check.reading import Asking, check_reading

@@ -62,8 +62,8 @@ class KeepingRecord:
         kind, _, identity = request.url.path.removeprefix("/fhir").strip("/").partition("/")
         if kind == "metadata":
             headers = {"Date": formatdate(usegmt=True)}
-            found = {"resourceType": "CapabilityStatement", "fhirVersion": "4.0.1"}
-            return httpx.Response(200, json=found, headers=headers)
+            able = {"resourceType": "CapabilityStatement", "fhirVersion": "4.0.1"}
+            return httpx.Response(200, json=able, headers=headers)
         if request.method == "DELETE":
             self.held.pop(f"{kind}/{identity}", None)
             return httpx.Response(204)
