@@ -91,8 +91,28 @@ def test_a_record_that_doubles_and_ignores_versions_is_told_so_and_still_cleaned
 def test_a_type_that_is_refused_is_named() -> None:
     report = checked(KeepingRecord(held=dict(HAZEL), refused_types=frozenset({"DetectedIssue", "List"})))
 
-    named = [one.sentence for one in report.findings if one.part == "Create" and one.verdict is Verdict.FAILS]
+    named = [one.sentence for one in report.findings if one.part == "Create" and one.verdict is not Verdict.WORKS]
     assert [sentence.split(":")[0] for sentence in named] == ["DetectedIssue", "List"]
+    page = summary(report)
+    assert "What will not work\n  - writing answers back\n" in page
+    assert page.count("one current answer for each trial") == 1
+
+
+def test_the_name_by_which_a_record_calls_itself_is_proposed_as_a_setting() -> None:
+    class Renamed(KeepingRecord):
+        def answer(self, request: httpx.Request) -> httpx.Response:
+            reply = KeepingRecord.answer(self, request)
+            page = reply.json() if reply.content else {}
+            if page.get("type") != "searchset":
+                return reply
+            link = {"relation": "self", "url": str(request.url).replace(BASE, "http://fhir-internal:8080/r4")}
+            return httpx.Response(200, json={**page, "link": [link]})
+
+    report = checked(Renamed(held=dict(HAZEL)))
+
+    assert verdicts(report, "Search") == {Verdict.WORKS}
+    assert report.proposed == {"EBBMARK_RECORD_INTERNAL_BASE_URLS": '["http://fhir-internal:8080/r4"]'}
+    assert report.fails
 
 
 def test_nothing_is_written_to_a_patient_whom_the_record_does_not_know() -> None:

@@ -78,10 +78,11 @@ class Report:
 
 
 WIDTH = 110
-_LINES = (
-    ("What will work", (Verdict.WORKS, Verdict.LIMITED)),
-    ("What will not work", (Verdict.FAILS,)),
-    ("What was not checked", (Verdict.NOT_CHECKED,)),
+_WORST_FIRST = (Verdict.FAILS, Verdict.LIMITED, Verdict.WORKS, Verdict.NOT_CHECKED)
+_HEADINGS = (
+    (Verdict.WORKS, "What will work"),
+    (Verdict.LIMITED, "What will work with limits, see above"),
+    (Verdict.FAILS, "What will not work"),
 )
 
 
@@ -95,14 +96,14 @@ def summary(report: Report) -> str:
     for one in report.findings:
         head = f"{one.part:<12} {one.verdict.value:<12} "
         lines += wrap(one.sentence, WIDTH, initial_indent=head, subsequent_indent=" " * len(head))
-    for heading, verdicts in _LINES:
-        purposes = [(one.purpose, one.verdict) for one in report.findings if one.purpose and one.verdict in verdicts]
+    worst: dict[str, Verdict] = {}
+    for one in report.findings:
+        before = worst.get(one.purpose, Verdict.NOT_CHECKED)
+        worst[one.purpose] = min(one.verdict, before, key=_WORST_FIRST.index)
+    for verdict, heading in _HEADINGS:
+        purposes = [purpose for purpose, found in worst.items() if purpose and found is verdict]
         if purposes:
-            lines += ["", heading]
-            lines += [
-                f"  - {purpose}{' (with limits, see above)' if verdict is Verdict.LIMITED else ''}"
-                for purpose, verdict in dict.fromkeys(purposes)
-            ]
+            lines += ["", heading, *[f"  - {purpose}" for purpose in purposes]]
     if report.proposed:
         lines += ["", "Settings proposed"]
         lines += [f"  {name}={value}" for name, value in report.proposed.items()]

@@ -18,6 +18,7 @@ from urllib.parse import parse_qsl, urlencode, urlsplit
 
 import msgspec
 
+from ebbmark.record.address_guard import is_under
 from ebbmark.record.check.findings import Report, Verdict
 from ebbmark.record.client import Answer, Failure, RecordClient, Reply, decoded
 from ebbmark.record.retry import TROUBLE_WORDS, Trouble
@@ -144,9 +145,30 @@ async def check_reading(asking: Asking, *, scope: str) -> bool:
         return False
     if isinstance(answer, Reply):
         _judge_clock(asking, answer)
+    known_as: set[str] = set()
     for one in _SEARCHES:
-        await _judge_search(asking, one)
+        known_as |= await _judge_search(asking, one)
+    _judge_links(asking, known_as)
     return True
+
+
+def _judge_links(asking: Asking, known_as: set[str]) -> None:
+    """Whether the record's own links can be followed: pages after the first come by them."""
+    settings = asking.record.settings
+    listed = (settings.base_url, *settings.internal_base_urls)
+    strange = sorted(one for one in known_as if not any(is_under(one, base) for base in listed))
+    if not strange:
+        if known_as:
+            asking.report.add("Links", Verdict.WORKS, "The record's links lead below its address.")
+        return
+    asking.report.add(
+        "Links",
+        Verdict.FAILS,
+        f"The record calls itself {', '.join(strange)} in its links, so that no page after the first can be read. If "
+        "that is the same server, the setting below says so.",
+        _READ,
+        [("EBBMARK_RECORD_INTERNAL_BASE_URLS", msgspec.json.encode(strange).decode())],
+    )
 
 
 def _judge_connection(asking: Asking, answer: Answer) -> None:
@@ -245,26 +267,31 @@ def _instant_of(header: str | None) -> datetime | None:
     return when if when.tzinfo is not None else when.replace(tzinfo=UTC)
 
 
-async def _judge_search(asking: Asking, one: _Search) -> None:
+async def _judge_search(asking: Asking, one: _Search) -> set[str]:
+    """Judge one search; gives the base addresses that the record's own links name."""
     names = [name for name, _ in one.query]
     shown = f"{one.kind}?{'&'.join(names)}"
     answer = await asking.send("GET", f"{one.kind}?{urlencode(one.query)}&_count=5", headers=_STRICT)
     if isinstance(answer, Failure):
         _add(asking, one, f"{shown}: {TROUBLE_WORDS[answer.trouble]}.", refused=True)
-        return
+        return set()
     page = decoded(answer, Page) if answer.status == 200 else None
     if page is None or page.type != "searchset":
         _add(asking, one, f"{shown}: HTTP {answer.status}{named_by(answer, [one.kind, *names])}.", refused=True)
-        return
+        return set()
     came = sum(1 for entry in page.entry if entry.resource and entry.search.mode != "outcome")
-    used = {name for link in page.link if link.relation == "self" for name, _ in parse_qsl(urlsplit(link.url).query)}
+    links = [link.url for link in page.link if link.relation == "self"]
+    used = {name for link in links for name, _ in parse_qsl(urlsplit(link).query)}
+    # A relative link says nothing of a name.
+    known_as = {link.partition("?")[0].rsplit(f"/{one.kind}", 1)[0] for link in links if "://" in link}
     passed_over = [name for name in names if used and name not in used and name != "_summary"]
     if came or passed_over:
         which = f"passes over {', '.join(passed_over)}" if passed_over else "brings what was not asked for"
         _add(asking, one, f"{shown}: the record {which}.", refused=False)
-        return
+        return known_as
     said = "" if used else " (its replies have no self link; the empty page counts)"
     asking.report.add("Search", Verdict.WORKS, f"{shown}{said}", one.purpose)
+    return known_as
 
 
 def _add(asking: Asking, one: _Search, sentence: str, *, refused: bool) -> None:

@@ -111,9 +111,8 @@ async def check_writing(asking: Asking, patient: str, *, recorded: str, key: str
         for kind in WRITTEN_TYPES:
             sent = await _sent(asking, [_create(kind, patient, f"{key}-{kind}", recorded)])
             if isinstance(sent, str):
-                carried = kind not in _NEEDED_FOR
-                what = _NEEDED_FOR.get(kind, f"writing {kind}" if carried else _WRITE)
-                report.add("Create", Verdict.FAILS, f"{kind}: {sent}.", _WRITE if kind == "Observation" else what)
+                verdict = Verdict.LIMITED if kind == "List" else Verdict.FAILS
+                report.add("Create", verdict, f"{kind}: {sent}.", _NEEDED_FOR.get(kind, _WRITE))
                 continue
             taken.append(kind)
             places[kind] = _plain(sent[0].location)
