@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import dataclasses
-import re
 import sys
 import time
 from collections.abc import Sequence
@@ -23,6 +22,7 @@ from ebbmark.fhir.writing.account import account_of
 from ebbmark.fhir.writing.flat_answer import read_answer
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.fhir.writing.write import write_bundle
+from ebbmark.record.check.command import add_check_record, told
 from ebbmark.review.command import add_commands
 from ebbmark.use_cases.questions import answer_request
 
@@ -117,18 +117,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     looked.set_defaults(run=_inspect)
 
-    checked = commands.add_parser(
-        "check-record",
-        help="say what the configured record can do for this service, and what not",
-        description="Looks at the configured record (settings: EBBMARK_RECORD_...): connection and TLS, sign-in and "
-        "granted scopes, clock, and every search that this service sends. Reads no patient. With --write-to it writes "
-        "one resource of each type to a test patient and removes them again.",
-        epilog="Exit codes: 0 everything that was checked works; 9 something does not, see the summary; 2 no usable "
-        "record is configured.",
-    )
-    checked.add_argument("--write-to", metavar="Patient/ID", help="a test patient, to whom the check may write")
-    checked.add_argument("--format", choices=("text", "json"), default="text", help="how to answer")
-    checked.set_defaults(run=_check_record)
+    add_check_record(commands, _check_record)
 
     again = commands.add_parser(
         "replay",
@@ -230,20 +219,12 @@ def _inspect(chosen: argparse.Namespace) -> int:
 
 
 def _check_record(chosen: argparse.Namespace) -> int:
-    from ebbmark.record.check.findings import summary
     from ebbmark.serving import check_record
 
-    if chosen.write_to is not None and not re.fullmatch(r"Patient/[A-Za-z0-9.-]{1,64}", chosen.write_to):
-        print("--write-to: a test patient is named as Patient/ID", file=sys.stderr)
-        return USAGE
     report = check_record(chosen.write_to, at_s=time.time())
     if report is None:
         return USAGE
-    if chosen.format == "json":
-        plain = {**dataclasses.asdict(report), "proposed": report.proposed}
-        print(msgspec.json.format(msgspec.json.encode(plain), indent=2).decode())
-    else:
-        print(summary(report), end="")
+    print(told(report, chosen.format), end="")
     return RECORD_LACKS if report.fails else ANSWERED
 
 

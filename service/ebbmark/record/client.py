@@ -32,15 +32,8 @@ import httpx
 import msgspec
 from cryptography.x509 import load_pem_x509_certificate
 
-from ebbmark.record.address_guard import (
-    GuardedNetwork,
-    Resolve,
-    SurprisingAddress,
-    UnknownName,
-    is_under,
-    refusal_of,
-    resolved,
-)
+from ebbmark.record.address_guard import GuardedNetwork, Resolve, is_under, refusal_of, resolved
+from ebbmark.record.connection_faults import is_about_us, trouble_of
 from ebbmark.record.retry import WALL_CLOCK, RetryLimits, Trouble, ViewCache, Waiting
 from ebbmark.telemetry.current import outgoing_call
 
@@ -232,11 +225,11 @@ class Exchange:
         except TimeoutError:
             body = Trouble.TOO_SLOW
         except httpx.TransportError as error:
-            body = _trouble_of(error)
+            body = trouble_of(error)
         except ssl.SSLError as error:
             # With TLS 1.3 a server looks at our certificate after we believe to be connected, and its refusal comes
             # while we read; the library lets it through.
-            body = Trouble.OUR_CERTIFICATE if response is None and _is_about_us(error) else Trouble.CUT
+            body = Trouble.OUR_CERTIFICATE if response is None and is_about_us(error) else Trouble.CUT
         finally:
             if response is not None:
                 await response.aclose()
@@ -284,68 +277,6 @@ async def _read(response: httpx.Response, max_bytes: int) -> bytes | Trouble:
         if len(body) > max_bytes:
             return Trouble.TOO_LARGE
     return bytes(body)
-
-
-# First match counts. What is not listed (a cut, a reset, a reply that is no HTTP) may have come after arrival.
-_TROUBLES: tuple[tuple[type[httpx.TransportError], Trouble], ...] = (
-    (httpx.ConnectTimeout, Trouble.CONNECT_TIMEOUT),
-    (httpx.PoolTimeout, Trouble.POOL_TIMEOUT),
-    (httpx.WriteTimeout, Trouble.WRITE_TIMEOUT),
-    (httpx.ReadTimeout, Trouble.READ_TIMEOUT),
-    (httpx.ConnectError, Trouble.NOT_CONNECTED),
-    (httpx.LocalProtocolError, Trouble.NOT_SENDABLE),
-    (httpx.UnsupportedProtocol, Trouble.NOT_SENDABLE),
-)
-
-
-def _is_about_us(error: ssl.SSLError) -> bool:
-    """Whether the server refused our certificate, or that there is none; it has then read no request."""
-    reason = error.reason or ""
-    return "ALERT" in reason and ("CERTIFICATE" in reason or "UNKNOWN_CA" in reason)
-
-
-# X509_V_ERR_* of OpenSSL, x509_vfy.h: certificate not yet valid, has expired; hostname mismatch, IP address mismatch.
-_VERIFY_NOT_VALID_NOW = frozenset({9, 10})
-_VERIFY_OTHER_HOST = frozenset({62, 64})
-_NO_TLS = ("WRONG_VERSION_NUMBER", "PROTOCOL_VERSION", "UNSUPPORTED_PROTOCOL", "RECORD_LAYER_FAILURE", "HTTP_REQUEST")
-
-
-def _trouble_of(error: httpx.TransportError) -> Trouble:
-    if isinstance(error, httpx.ConnectError):
-        causes = _causes(error)
-        for cause in causes:
-            if isinstance(cause, SurprisingAddress):
-                return Trouble.SURPRISING_ADDRESS
-            if isinstance(cause, UnknownName):
-                return Trouble.UNKNOWN_NAME
-            if isinstance(cause, ssl.SSLError):
-                return _tls_trouble_of(cause)
-            if isinstance(cause, ConnectionRefusedError):
-                return Trouble.CLOSED_PORT
-    return next((trouble for kind, trouble in _TROUBLES if isinstance(error, kind)), Trouble.CUT)
-
-
-def _causes(error: BaseException) -> list[BaseException]:
-    found: list[BaseException] = []
-    waiting = [error]
-    while waiting:
-        one = waiting.pop(0)
-        found.append(one)
-        # A host with several addresses fails with one exception for each of them.
-        waiting += one.exceptions if isinstance(one, BaseExceptionGroup) else []
-        cause = one.__cause__ or one.__context__
-        waiting += [cause] if cause is not None and cause not in found else []
-    return found
-
-
-def _tls_trouble_of(error: ssl.SSLError) -> Trouble:
-    if isinstance(error, ssl.SSLCertVerificationError):
-        if error.verify_code in _VERIFY_NOT_VALID_NOW:
-            return Trouble.NOT_VALID_NOW
-        return Trouble.WRONG_HOST_NAME if error.verify_code in _VERIFY_OTHER_HOST else Trouble.UNKNOWN_AUTHORITY
-    if _is_about_us(error):
-        return Trouble.OUR_CERTIFICATE
-    return Trouble.NO_TLS if any(one in (error.reason or "") for one in _NO_TLS) else Trouble.NOT_CONNECTED
 
 
 def decoded(reply: Reply, shape: type[T]) -> T | None:
