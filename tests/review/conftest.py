@@ -45,6 +45,17 @@ def year(tmp_path_factory: pytest.TempPathFactory) -> Year:
     return Year(folder / "record", truth, msgspec.json.encode(public_key_set(ring)))
 
 
+@pytest.fixture(scope="session")
+def few(year: Year, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The record of three patients, for what has to be run more than once."""
+    folder = tmp_path_factory.mktemp("few")
+    for path in year.record.iterdir():
+        lines = path.read_bytes().splitlines()
+        kept = [one for one in lines if b'"Device"' in one or any(b"p000000%d" % number in one for number in range(3))]
+        (folder / path.name).write_bytes(b"\n".join(kept))
+    return folder
+
+
 def one_thread() -> Executor:
     return ThreadPoolExecutor(1)
 

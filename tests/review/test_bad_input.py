@@ -150,28 +150,28 @@ class _Breaking(ThreadPoolExecutor):
         return super().submit(function, *arguments, **named)
 
 
-def broken(year: Year, work: Path, kills: int) -> Reviewed:
+def broken(folder: Path, work: Path, kills: int) -> Reviewed:
     _Breaking.kills = kills
-    return run(year.record, work, options=Options(), start=lambda: _Breaking(1))
+    return run(folder, work, options=Options(), start=lambda: _Breaking(1))
 
 
-def test_after_a_worker_was_killed_nothing_is_missing_and_nothing_double(year: Year, tmp_path: Path) -> None:
-    whole = run(year.record, tmp_path / "whole", options=Options(), start=lambda: ThreadPoolExecutor(1))
+def test_after_a_worker_was_killed_nothing_is_missing_and_nothing_double(few: Path, tmp_path: Path) -> None:
+    whole = run(few, tmp_path / "whole", options=Options(), start=lambda: ThreadPoolExecutor(1))
 
-    found = broken(year, tmp_path / "work", 2)
+    found = broken(few, tmp_path / "work", 2)
 
     assert found.failed == 0
     assert [Path(one).name for one in found.folders] == [Path(one).name for one in whole.folders]
 
 
 def test_a_part_that_kills_every_worker_is_given_up_and_listed_and_the_next_run_makes_it(
-    year: Year, tmp_path: Path
+    few: Path, tmp_path: Path
 ) -> None:
-    found = broken(year, tmp_path, 1000)
+    found = broken(few, tmp_path, 1000)
 
     assert found.folders == ()
     assert {one.why for one in found.listed} == {"given up: BrokenProcessPool"}
-    assert broken(year, tmp_path, 0).failed == 0
+    assert broken(few, tmp_path, 0).failed == 0
 
 
 def _die(_: object) -> None:

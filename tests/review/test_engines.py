@@ -14,7 +14,6 @@ from distributed import LocalCluster
 from ebbmark.review.patients import Options
 from ebbmark.review.run import Start, dask_cluster, process_pool, run
 from ebbmark.review.tables import tables_of, write_tables
-from review.conftest import Year
 
 pytestmark = [
     pytest.mark.live,
@@ -28,25 +27,25 @@ def cluster() -> Iterator[LocalCluster]:
         yield started
 
 
-def written(year: Year, folder: Path, start: Start) -> dict[str, bytes]:
-    options = Options(published_keys=year.published_keys)
-    reviewed = run(year.record, folder / "work", options=options, start=start)
+def written(record: Path, folder: Path, start: Start) -> dict[str, bytes]:
+    options = Options()
+    reviewed = run(record, folder / "work", options=options, start=start)
     assert reviewed.failed == 0
     write_tables(tables_of(reviewed, options=options, smallest=1), folder / "tables")
     return {one.name: one.read_bytes() for one in sorted((folder / "tables").iterdir())}
 
 
 def test_a_process_pool_and_a_cluster_of_two_workers_give_the_same_bytes(
-    year: Year, cluster: LocalCluster, tmp_path: Path
+    few: Path, cluster: LocalCluster, tmp_path: Path
 ) -> None:
-    on_this_machine = written(year, tmp_path / "pool", process_pool(2))
-    on_a_cluster = written(year, tmp_path / "cluster", dask_cluster(cluster.scheduler_address))
+    on_this_machine = written(few, tmp_path / "pool", process_pool(2))
+    on_a_cluster = written(few, tmp_path / "cluster", dask_cluster(cluster.scheduler_address))
 
     assert len(on_this_machine) > 30
     assert on_a_cluster == on_this_machine
 
 
-def test_a_worker_of_the_pool_that_is_killed_loses_and_doubles_nothing(year: Year, tmp_path: Path) -> None:
+def test_a_worker_of_the_pool_that_is_killed_loses_and_doubles_nothing(few: Path, tmp_path: Path) -> None:
     killed: list[int] = []
 
     def told(step: str, *_: int) -> None:
@@ -56,7 +55,7 @@ def test_a_worker_of_the_pool_that_is_killed_loses_and_doubles_nothing(year: Yea
             killed.append(max(workers, key=lambda one: one.memory_info().rss).pid)
             os.kill(killed[0], signal.SIGKILL)
 
-    reviewed = run(year.record, tmp_path / "work", options=Options(), start=process_pool(2), told=told)
+    reviewed = run(few, tmp_path / "work", options=Options(), start=process_pool(2), told=told)
 
     assert killed
     assert reviewed.failed == 0
