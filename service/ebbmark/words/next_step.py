@@ -16,6 +16,7 @@ from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.stop.rhythm import RhythmChange
 from ebbmark.physiology.wording import level, percent
 from ebbmark.words.ages import age, capital, clock, listed
+from ebbmark.words.messages import say
 from ebbmark.words.stopping import (
     criterion_words,
     not_checked_words,
@@ -53,7 +54,7 @@ def move_words(move: Move) -> str:
         move: which.
     """
     said = _reason(move)
-    return said if move.stops is not None else f"{said} Stop criteria were not checked."
+    return said if move.stops is not None else _joined(said, _say("stops-not-checked"))
 
 
 def _reason(move: Move) -> str:
@@ -61,40 +62,26 @@ def _reason(move: Move) -> str:
     if move.reason is Reason.STOP_MET and move.stops is not None:
         return stop_answer_words(move.stops)
     if latest is None:
-        return "No step of falling PEEP has a settled reading yet."
-    here, chance = f"{level(latest.peep_cmh2o)} cmH2O", _chance(latest)
-    count = "a single reading" if latest.readings == 1 else f"{latest.readings} readings"
-    below = "" if move.below_cmh2o is None else f"{level(move.below_cmh2o)} cmH2O"
-    return {
-        Reason.CALLED: _called(move, latest),
-        Reason.NOT_READ: f"The step at {here} has no settled reading yet.",
-        Reason.THIN: (
-            f"The fall at {here} rests on {count}{chance}; one more reading at this PEEP would settle more "
-            "than a lower step."
-        ),
-        Reason.SUDDEN: (
-            f"Compliance at {here} lies {100 * latest.fall:.0f} % below its highest so far, on {latest.readings} "
-            "readings. That may be closing, and it may be secretions, a displaced or kinked tube, a leak or a "
-            "pneumothorax: look at the patient and the circuit first. Explain the fall before PEEP is lowered."
-        ),
-        Reason.LOWEST: (
-            f"{here} is the lowest step of this staircase and closing cannot be called there{chance}. Whether to test "
-            "lower is for the clinician and local protocol."
-        ),
-        Reason.TOO_FEW: f"Too few steps to say anything about closing yet; the next step of the staircase is {below}.",
-        Reason.PROBABLE: (
-            f"Closing has probably been passed{chance}; the rule asks for {rule.steps_in_a_row} steps in a row before "
-            f"it is called, and the next step is {below}."
-        ),
-        Reason.POSSIBLE: (
-            f"Closing may have been passed{chance}, but that is short of the {100 * rule.call_at:.0f} % at which it is "
-            f"called; the next step, {below}, would show whether the fall lasts."
-        ),
-        Reason.OPEN: (
-            f"The probability that closing has been passed at {here} is {percent(latest.passed or 0.0)}; the next step "
-            f"of the staircase is {below}."
-        ),
-    }[move.reason]
+        return _say("no-step")
+    if move.reason is Reason.CALLED:
+        return _called(move, latest)
+    count = _say("one-reading") if latest.readings == 1 else _say("readings", count=latest.readings)
+    return _say(
+        move.reason.value,
+        here=f"{level(latest.peep_cmh2o)} cmH2O",
+        chance=_chance(latest),
+        probability=percent(latest.passed or 0.0),
+        below="" if move.below_cmh2o is None else f"{level(move.below_cmh2o)} cmH2O",
+        count=count,
+        readings=latest.readings,
+        fall=f"{100 * latest.fall:.0f} %",
+        row=rule.steps_in_a_row,
+        call_at=f"{100 * rule.call_at:.0f} %",
+    )
+
+
+def _say(name: str, /, **values: object) -> str:
+    return say(f"next-step.{name}", **values)
 
 
 def called_before_words(step: StepSoFar, *, raised_s: float) -> str:
@@ -104,24 +91,18 @@ def called_before_words(step: StepSoFar, *, raised_s: float) -> str:
         step: at which it had been called.
         raised_s: when PEEP was raised again [s since 1970-01-01T00:00:00Z].
     """
-    return (
-        f"Closing had been passed at {level(step.peep_cmh2o)} cmH2O in this trial before PEEP was raised again at "
-        f"{clock(raised_s)}; the settings since then are read as the setting after it, and no next step is named. "
-        "Where a clinician has decided to go down again, ask with trial-started."
-    )
+    return _say("called-before", here=f"{level(step.peep_cmh2o)} cmH2O", raised=clock(raised_s))
 
 
 def _called(move: Move, latest: StepSoFar) -> str:
     rule = move.rule
-    held = f" at each of the last {rule.steps_in_a_row} steps" if rule.steps_in_a_row > 1 else ""
-    return (
-        f"Closing has been passed at {level(latest.peep_cmh2o)} cmH2O{_chance(latest)}, on {latest.readings} readings "
-        f"at this step{held}. Lower steps would add little about closing and cost lung volume."
-    )
+    held = _say("held", row=rule.steps_in_a_row) if rule.steps_in_a_row > 1 else ""
+    here = f"{level(latest.peep_cmh2o)} cmH2O"
+    return _say("called", here=here, chance=_chance(latest), readings=latest.readings, held=held)
 
 
 def _chance(step: StepSoFar) -> str:
-    return "" if step.passed is None else f" (probability {percent(step.passed)})"
+    return "" if step.passed is None else _say("chance", probability=percent(step.passed))
 
 
 def decision_words(decision: Decision, reason: str, scene: Scene) -> str:
@@ -181,24 +162,17 @@ def way_back_words(back: WayBack) -> str:
     before, now = back.before, back.now_cmh2o
     peep = before.peep if before is not None else None
     if before is None or peep is None:
-        return (
-            "What was set before the trial is not among these readings; whether to go back to it at once is for the "
-            "clinician at the bedside."
-        )
-    named = [f"PEEP was {level(peep.value)} cmH2O"]
+        return _say("way-back-not-known")
+    named = [_say("was-peep", value=level(peep.value))]
     if before.tidal_volume is not None:
-        named.append(f"tidal volume {before.tidal_volume.value:.0f} mL")
+        named.append(_say("was-volume", value=f"{before.tidal_volume.value:.0f}"))
     if before.pressure_above_peep is not None:
-        named.append(f"pressure above PEEP {level(before.pressure_above_peep.value)} cmH2O")
+        named.append(_say("was-pressure", value=level(before.pressure_above_peep.value)))
     if before.fio2 is not None:
-        named.append(f"FiO2 {100 * before.fio2.value:.0f} %")
-    cause = ""
-    if back.circulation and now is not None and now > peep.value:
-        cause = f"PEEP is {level(now)} cmH2O now, higher than before the trial; that alone may lower blood pressure. "
-    return (
-        f"{cause}Before the trial {', '.join(named)} (charted at {clock(peep.at_s)}); whether to go back there at once "
-        "is for the clinician at the bedside."
-    )
+        named.append(_say("was-fio2", value=f"{100 * before.fio2.value:.0f}"))
+    higher = back.circulation and now is not None and now > peep.value
+    cause = _say("peep-is-higher", now=level(now)) if higher and now is not None else ""
+    return _joined(cause, _say("way-back", listed=", ".join(named), time=clock(peep.at_s)))
 
 
 def _measure_first(missing: Iterable[Concern], scene: Scene) -> str:
@@ -207,14 +181,10 @@ def _measure_first(missing: Iterable[Concern], scene: Scene) -> str:
     if not missing:
         return ""
     named = listed([vital_words(one.values) for one in missing])
-    it = "it" if len(missing) == 1 else "each of them"
+    it = _say("it") if len(missing) == 1 else _say("each")
     limits = "; ".join(limit_words(one.values, scene.limits) for one in missing)
     sent = "".join(f" {unusable_words(doubt, at_s=scene.at_s)}" for one in missing for doubt in one.values["doubts"])
-    return (
-        f"Measure {named} before PEEP is lowered. A stop limit holds for {it} ({limits}), but no usable reading has "
-        f"come since the trial began: nothing shows whether the patient would tolerate a lower PEEP. Look at the "
-        f"patient first.{sent}"
-    )
+    return f"{_say('measure', named=named, it=it, limits=limits)}{sent}"
 
 
 def vital_words(values: Mapping[str, Any]) -> str:
