@@ -123,7 +123,11 @@ def test_the_suggestion_with_its_certainty_comes_first_and_the_parts_follow_in_o
     ]
     assert places == sorted(places)
     assert "2 March 2026, 09:04 to 09:17 UTC, 22 minutes ago" in text[: places[0]]
-    assert "Suggested PEEP 12 cmH2O Compliance fell clearly at PEEP 10 (over 99 %). Against: " in text
+    assert re.search(
+        r"Suggested PEEP 12 cmH2O Set now 8 → suggested 12 \(set [^)]*\) "
+        r"Compliance fell clearly at PEEP 10 \(over 99 %\)\. ",
+        text,
+    )
     assert "Everything behind this answer" in text
 
 
@@ -159,10 +163,44 @@ def test_the_first_button_records_only_where_a_peep_is_suggested(app: ASGIApp) -
     assert b'class="act" href="record"' not in without
 
 
+def test_another_margin_is_looked_at_with_its_what_if_and_is_what_would_be_recorded(app: ASGIApp) -> None:
+    query = "margin=3&because=oxygenation"
+    plain, chosen = get(app, f"{CLEAR}/"), get(app, f"{CLEAR}/", query)
+    review = get(app, f"{CLEAR}/record", query)
+
+    assert "PEEP 13 (margin 3), driving pressure about" in words_of(plain.body)
+    assert "Suggested PEEP 13 cmH2O" in words_of(chosen.body)
+    assert "With a margin of 3 cmH2O, chosen on this page." in words_of(chosen.body)
+    assert b'href="record?margin=3&amp;because=oxygenation"' in chosen.body
+    assert "13 cmH2O" in words_of(review.body).partition("In all:")[0]
+    assert identity_in(review.body) != identity_in(get(app, f"{CLEAR}/record").body)
+    fields = [("csrf", "demo"), ("identity", identity_in(review.body))]
+    assert "Nothing was written" in words_of(send(app, f"{CLEAR}/record", [*fields, ("margin", "3")]).body)
+    assert send(app, f"{CLEAR}/record", fields).status == 409
+
+
+@pytest.mark.parametrize("margin", ["9", "two", "3e9"])
+def test_a_margin_that_the_protocol_does_not_allow_gives_no_number(app: ASGIApp, margin: str) -> None:
+    reply = get(app, f"{CLEAR}/", f"margin={margin}&because=oxygenation")
+
+    assert 400 <= reply.status < 500 or b"No answer can be given" in reply.body
+    assert b'class="number"' not in reply.body
+
+
+def test_markers_that_disagree_and_what_happened_since_stand_beside_the_answer(app: ASGIApp) -> None:
+    said = words_of(get(app, f"{SECOND}/").body.partition(b"<figure>")[0])
+
+    assert "The markers disagree. Closing: compliance 8, SpO2 (1 %) 12" in said
+    assert "6 March 2026, 09:03 UTC Trial ended 6 March 2026, 09:06 UTC PEEP 6 → 10" in said
+
+
 def test_without_a_suggestion_the_page_says_why_and_offers_no_number(app: ASGIApp) -> None:
     text = words_of(get(app, "/demo/never-reached/").body)
 
-    assert "No PEEP is suggested Compliance did not fall for good down to 8 (over 99 %)." in text
+    assert (
+        "No PEEP is suggested Set now 8 (set 13:42:30, 28 minutes ago) Compliance did not fall for good down to 8"
+        in text
+    )
     assert "Local protocol decides whether to test lower steps or to choose PEEP in another way." in text
     assert "What each margin would mean" not in text
 
@@ -520,7 +558,7 @@ def test_not_now_is_noted_with_its_reason_and_without_the_patient(
 
 @pytest.mark.parametrize("reason", ["", "my own words"])
 def test_a_reason_that_is_not_on_the_list_is_not_noted(
-    app: ASGIApp, caplog: pytest.LogCaptureFixture, reason: str
+    app: ASGIApp, reason: str, caplog: pytest.LogCaptureFixture
 ) -> None:
     with caplog.at_level(logging.INFO, logger=EVENTS):
         reply = send(app, f"{CLEAR}/not-now", [("csrf", "demo"), ("reason", reason)])

@@ -116,7 +116,13 @@ async def _conditions(
         found = ReadFailure("the caller may not have them read", None)
     else:
         query = [("patient", asked.patient), ("_count", str(PAGE_SIZE))]
-        found = await search(record, "Condition", query, budget=budget)
+
+        async def read() -> Found | ReadFailure | TooMuch:
+            return await search(record, "Condition", query, budget=budget)
+
+        # Conditions are of any time: what one question of a view has read, the others need not read again.
+        cache = record.view_cache
+        found = await (cache.once(("Condition", asked.patient), read) if cache is not None else read())
     if not isinstance(found, Found):
         if operation.needs_conditions:
             raise Rejected((too_much(found) if isinstance(found, TooMuch) else not_read("Conditions", found),))

@@ -5,19 +5,25 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Awaitable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final, TypeVar
 
 from fastapi import Response
 
 from ebbmark.fhir.answer import Answer, Coded, Truth
 from ebbmark.fhir.problems import ProblemKind, Rejected, status_of
+from ebbmark.physiology.readings import Quantity
+from ebbmark.physiology.trial.limb import SAME_PEEP_CMH2O
+from ebbmark.physiology.wording import level
+from ebbmark.use_cases.questions import ANSWERS
 from ebbmark.views.sheet import Label, report_pdf
 from ebbmark.web.page.answer_view import AnswerView, FigureView, TrialsView, answer_view, figure_view, trials_view
 from ebbmark.web.page.decision import REASONS
 from ebbmark.web.page.frame import Frame, Pages, frame_of
 from ebbmark.web.page.running_view import RunningView, running_view
-from ebbmark.web.page.source import TrialSource
+from ebbmark.web.page.source import NO_CHOICE, Choice, TrialSource
 from ebbmark.web.page.words import ago, clock, day_and_time, in_clinical_words, technical_words
+from ebbmark.words.pages import MARGIN_REASONS
 
 __all__ = [
     "Live", "Validity", "live_of", "no_answer", "show_answer", "show_report", "trials_of", "tried", "validity_of",
@@ -77,20 +83,22 @@ class Validity:
     seen: tuple[tuple[str, str], ...]
 
 
-async def show_answer(source: TrialSource, pages: Pages) -> Response:
+async def show_answer(source: TrialSource, pages: Pages, choice: Choice = NO_CHOICE) -> Response:
     """The answer to the latest trial, with everything around it.
 
     Args:
         source: the patient.
         pages: how pages are made.
+        choice: another margin to look at, and why.
 
     Raises:
-        Rejected: the patient cannot be read.
+        Rejected: the patient cannot be read, or the margin is none that the protocol allows.
     """
+    parameters = choice.parameters
     source.asks_together()
     asked = (
         asyncio.ensure_future(frame_of(source, pages.zone)),
-        asyncio.ensure_future(tried(source.titration())),
+        asyncio.ensure_future(tried(source.titration(parameters))),
         asyncio.ensure_future(tried(source.asked("next-step"))),
         asyncio.ensure_future(tried(source.asked("follow-trials"))),
         asyncio.ensure_future(tried(source.asked("check-validity"))),
@@ -104,8 +112,11 @@ async def show_answer(source: TrialSource, pages: Pages) -> Response:
     progress = _in_progress(running, source.at_s)
     if isinstance(read, Rejected):
         return no_answer(read, frame, pages, here="", running=progress)
-    (view, figure), recorded = await asyncio.gather(
-        asyncio.to_thread(_seen, read, running, source.at_s, pages), source.recorded(read.identity)
+    (view, figure), markers, recorded = await asyncio.gather(
+        asyncio.to_thread(_seen, read, running, source.at_s, pages),
+        # Of the very readings that the answer rests on: no need to read them once more.
+        tried(asyncio.to_thread(ANSWERS["compare-markers"], read.request, source.site)),
+        source.recorded(read.identity),
     )
     return pages.page(
         "answer.html",
@@ -117,9 +128,13 @@ async def show_answer(source: TrialSource, pages: Pages) -> Response:
         running=progress or _unknown(running),
         trials=trials_of(trials, pages),
         validity=validity_of(validity, read, source.at_s),
+        disagree="" if isinstance(markers, Rejected) or not _disagree(markers) else markers.short.line,
+        since=_since(read, running, validity, pages),
+        choice=choice,
         made=day_and_time(source.at_s, pages.zone),
         recorded=recorded,
         reasons=REASONS,
+        margin_reasons=MARGIN_REASONS,
         csrf=source.csrf,
     )
 
@@ -238,6 +253,28 @@ def validity_of(answer: Answer | Rejected, read: Answer, now_s: float) -> Validi
         answer.said[0],
         tuple((one.severity, one.text) for one in answer.warnings),
     )
+
+
+def _disagree(markers: Answer) -> bool:
+    return any(one.code == "markers-agree" and one.value == Truth(False) for one in markers.statements)
+
+
+def _since(
+    read: Answer, running: Answer | Rejected, validity: Answer | Rejected, pages: Pages
+) -> tuple[tuple[str, str], ...]:
+    """What happened since the trial, in order: when, and what."""
+    ended_s = max(step.end_s for step in read.titration.trial.steps)
+    readings = () if isinstance(running, Rejected) else running.request.readings
+    set_s = sorted((one.start_s, one.value) for one in readings if one.quantity is Quantity.PEEP_SET)
+    moved = [
+        (at_s, f"PEEP {level(before)} → {level(after)}")
+        for (_, before), (at_s, after) in pairwise(set_s)
+        if at_s > ended_s and abs(after - before) >= SAME_PEEP_CMH2O
+    ]
+    seen = [] if isinstance(validity, Rejected) else [(one.span_s, one.text) for one in validity.warnings]
+    marked = [(span_s[0], text) for span_s, text in seen if span_s is not None]
+    rows = sorted([(ended_s, "Trial ended"), *moved, *marked])
+    return tuple((day_and_time(at_s, pages.zone), text) for at_s, text in rows) if len(rows) > 1 else ()
 
 
 def trials_of(answer: Answer | Rejected, pages: Pages) -> TrialsView:

@@ -17,7 +17,7 @@ from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.writing.flat_answer import FlatAnswer, Issue, WhatIfRow, view_of
 from ebbmark.fhir.writing.sentences import closing_sentence, first_sentence, protocol_sentence
 from ebbmark.fhir.writing.tables import Table, patient_table, places_by_text, step_table, what_if_table
-from ebbmark.physiology.advice.advice import Caution, Severity
+from ebbmark.physiology.advice.advice import Caution, Severity, WhatIf
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.wording import level
 from ebbmark.views.figure import Figure, RunningFigure, figure_of
@@ -76,7 +76,10 @@ class AnswerView:
 
     Attributes:
         short: the two short layers.
-        set_now: the PEEP set last and when; empty where it is not known.
+        set_now: the PEEP set last; empty where it is not known.
+        set_when: when that was.
+        margins: each margin of the protocol with what is expected at its PEEP; empty without a suggestion.
+        margin: that of the suggestion, as in `margins`.
         when: from when to when the trial was.
         age: how long ago it ended.
         old: that it is long ago, in a sentence; empty where it is not.
@@ -101,6 +104,9 @@ class AnswerView:
 
     short: InShort
     set_now: str
+    set_when: str
+    margins: tuple[tuple[str, str], ...]
+    margin: str
     when: str
     age: str
     old: str
@@ -137,9 +143,15 @@ def answer_view(recommendation: Answer, *, now_s: float, zone: tzinfo, latest: S
     trial, advice, request = recommendation.titration.trial, recommendation.titration.advice, recommendation.request
     own = [one for one in advice.cautions if one.of_this_patient]
     ended_s = trial.steps[-1].end_s
+    set_now, set_when = _set_now([*request.readings, *latest], now_s, zone)
     return AnswerView(
         short=recommendation.short,
-        set_now=_set_now([*request.readings, *latest], now_s, zone),
+        set_now=set_now,
+        set_when=set_when,
+        margins=tuple((f"{row.margin_cmh2o:g}", _expected(row)) for row in advice.what_if if row.tested)
+        if advice.suggested_peep_cmh2o is not None
+        else (),
+        margin=f"{advice.margin_cmh2o:g}",
         when=span(trial.steps[0].start_s, ended_s, zone),
         age=ago(ended_s, now_s),
         old=f"This trial is {int((now_s - ended_s) // 3600)} h old." if now_s - ended_s > _OLD_S else "",
@@ -169,12 +181,21 @@ def answer_view(recommendation: Answer, *, now_s: float, zone: tzinfo, latest: S
     )
 
 
-def _set_now(readings: Sequence[Reading], now_s: float, zone: tzinfo) -> str:
+def _set_now(readings: Sequence[Reading], now_s: float, zone: tzinfo) -> tuple[str, str]:
     known = [one for one in readings if one.quantity is Quantity.PEEP_SET and one.start_s <= now_s]
     if not known:
-        return ""
+        return "", ""
     last = max(known, key=lambda one: one.start_s)
-    return f"{level(last.value)} cmH2O at {clock(last.start_s, zone)}, {ago(last.start_s, now_s)}"
+    return level(last.value), f"{clock(last.start_s, zone)}, {ago(last.start_s, now_s)}"
+
+
+def _expected(row: WhatIf) -> str:
+    expected = (
+        ("driving pressure about", row.driving_pressure_cmh2o),
+        ("plateau about", row.plateau_cmh2o),
+    )
+    parts = [f"PEEP {row.peep_cmh2o:g} (margin {row.margin_cmh2o:g})"]
+    return ", ".join([*parts, *[f"{name} {value:.0f}" for name, value in expected if value is not None]])
 
 
 def _ladder(told: FlatAnswer, target_per_kg: float) -> tuple[Rung, ...]:

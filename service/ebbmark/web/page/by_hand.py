@@ -173,7 +173,7 @@ async def _computed(source: TrialSource, pages: Pages, entry: Entry) -> str:
     if not entry.rows:
         return pages.body("by_hand_fragment.html", faults=entry.faults, live=None, short=None, drawn=None)
     entered = await _observations(source, entry)
-    live, answer = await asyncio.gather(live_of(source, pages, entered), tried(source.titration(entered)))
+    live, answer = await asyncio.gather(live_of(source, pages, entered), tried(source.titration(entered=entered)))
     figure = live.view.figure if live.view else None
     short = None if isinstance(answer, Rejected) else in_short(answer.titration.advice, answer.titration.closing)
     return pages.body(

@@ -13,6 +13,7 @@ import msgspec
 from fastapi import Request, Response
 
 from ebbmark import __version__
+from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.codesystem import OVERRIDE_REASONS
 from ebbmark.record.write_back import WriteState
 from ebbmark.web.audit_trail import LOGGER
@@ -21,6 +22,7 @@ from ebbmark.web.page.frame import Frame, Pages, frame_of
 from ebbmark.web.page.review_view import earlier_view, review_view
 from ebbmark.web.page.source import Choice, TrialSource
 from ebbmark.web.theme.pages import PageRefused
+from ebbmark.words.pages import MARGIN_REASONS
 
 __all__ = [
     "CHOSEN",
@@ -128,6 +130,20 @@ def note_not_now(reason: Reason, *, protocol: str, verdict: str, suggested: bool
     _LOG.info("%s", line.decode(), extra={"event": line})
 
 
+def _note_margin(choice: Choice, recommendation: Answer) -> None:
+    """Emit the event: that another margin was recorded, and why, without the patient."""
+    protocol = recommendation.request.protocol
+    event = {
+        "event": "other-margin-recorded",
+        "reason": choice.because,
+        "margin_cmh2o": recommendation.titration.advice.margin_cmh2o,
+        "protocol": f"{protocol.slug}|{protocol.version}",
+        "software": __version__,
+    }
+    line = msgspec.json.encode(event)
+    _LOG.info("%s", line.decode(), extra={"event": line})
+
+
 CHOSEN: Final = "true"
 _ASKED_FOR: Final = " (make-current)"
 """How the outcome says that results which were marked superseded can stand again; the page has a form for it."""
@@ -159,7 +175,7 @@ async def review_results(source: TrialSource, pages: Pages, choice: Choice) -> R
         Rejected: there is no answer, or nothing can be recorded.
     """
     frame = await frame_in_use(source, pages)
-    recommendation = await source.titration()
+    recommendation = await source.titration(choice.parameters)
     transaction = await asyncio.to_thread(source.to_be_written, recommendation, choice)
     return pages.page(
         "review.html",
@@ -187,12 +203,14 @@ async def record_results(request: Request, source: TrialSource, pages: Pages) ->
         Rejected: there is no answer, or nothing can be recorded.
     """
     form = await form_of(request, source)
-    choice = Choice(form.one("with-report") == CHOSEN, form.one("make-current") == CHOSEN)
+    choice = Choice(
+        form.one("with-report") == CHOSEN, form.one("make-current") == CHOSEN, form.one("margin"), form.one("because")
+    )
     refusal = source.cannot_write(choice)
     if refusal:
         raise PageRefused(403, "Nothing can be recorded", refusal)
     frame = await frame_in_use(source, pages)
-    recommendation = await source.titration()
+    recommendation = await source.titration(choice.parameters)
     if form.one("identity") != recommendation.identity:
         todo = ("Go back to the answer, read it again, and decide anew.",)
         raise PageRefused(409, "The answer has changed", _CHANGED, todo=todo)
@@ -210,6 +228,8 @@ async def record_results(request: Request, source: TrialSource, pages: Pages) ->
             csrf=source.csrf,
             identity=recommendation.identity,
         )
+    if choice.margin and choice.because in MARGIN_REASONS and outcome.there:
+        _note_margin(choice, recommendation)
     title, status = _TITLES[outcome.state]
     return pages.page(
         "recorded.html",

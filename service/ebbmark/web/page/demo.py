@@ -183,9 +183,9 @@ class DemoSource:
         """The invented Patient."""
         return next(one for one in _resources(_read(self.scenario.file)) if one["resourceType"] == "Patient")
 
-    async def titration(self, entered: Sequence[Json] = ()) -> Answer:
+    async def titration(self, parameters: tuple[Json, ...] = (), entered: Sequence[Json] = ()) -> Answer:
         """The latest trial, read as any request."""
-        return await self._answered(TITRATE_PEEP, self._request(_TITRATION, entered=entered))
+        return await self._answered(TITRATE_PEEP, self._request(_TITRATION, parameters, entered))
 
     async def asked(self, slug: str, parameters: tuple[Json, ...] = (), entered: Sequence[Json] = ()) -> Answer:
         """The answer to a question beside the titration."""
@@ -253,8 +253,10 @@ class DemoSource:
                 if one["name"] in taken and ("resource" not in one or self._is_known(one["resource"], taken))
             ]
             given += [{"name": "observation", "resource": one} for one in entered]
+        chosen = {one["name"] for one in parameters}
+        kept_given = [one for one in given if one["name"] not in chosen]
         as_of = {"name": "as-of", "valueInstant": _spelled(self.at_s)}
-        return msgspec.json.encode({"resourceType": "Parameters", "parameter": [*given, as_of, *parameters]})
+        return msgspec.json.encode({"resourceType": "Parameters", "parameter": [*kept_given, as_of, *parameters]})
 
     def _is_known(self, resource: Json, taken: frozenset[str]) -> bool:
         if resource["resourceType"] == "Condition" and "condition" not in taken:

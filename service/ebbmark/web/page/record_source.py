@@ -113,9 +113,11 @@ class RecordSource:
             raise _told(Rejected((no_patient(found),)))
         return msgspec.json.decode(found.resource, type=dict[str, object])
 
-    async def titration(self, entered: Sequence[dict[str, object]] = ()) -> Answer:
+    async def titration(
+        self, parameters: tuple[dict[str, object], ...] = (), entered: Sequence[dict[str, object]] = ()
+    ) -> Answer:
         """The latest trial of the last day."""
-        return await self._answered(TITRATE_PEEP, entered=entered)
+        return await self._answered(TITRATE_PEEP, parameters, entered)
 
     async def asked(
         self, slug: str, parameters: tuple[dict[str, object], ...] = (), entered: Sequence[dict[str, object]] = ()

@@ -68,6 +68,9 @@ def patient_router(prefix: str, door: Door, pages: Pages) -> APIRouter:
 
         return route
 
+    async def answer(request: Request) -> Response:
+        return await _shown(partial(show_answer, choice=_chosen(request)), await door(request), pages)
+
     async def running(request: Request) -> Response:
         return await _running(request, await door(request), pages)
 
@@ -77,7 +80,7 @@ def patient_router(prefix: str, door: Door, pages: Pages) -> APIRouter:
         return await _shown(partial(show_plan, acknowledged=form.all("acknowledged")), source, pages)
 
     async def review(request: Request) -> Response:
-        choice = Choice(with_report=request.query_params.get("with-report") == CHOSEN)
+        choice = _chosen(request)
         return await _shown(partial(review_results, choice=choice), await door(request), pages)
 
     async def record(request: Request) -> Response:
@@ -90,7 +93,7 @@ def patient_router(prefix: str, door: Door, pages: Pages) -> APIRouter:
         return await _shown(partial(note_reason, request), await door(request), pages)
 
     for path, method, route in (
-        ("/", "GET", shown(show_answer)),
+        ("/", "GET", answer),
         ("/before", "GET", shown(show_before)),
         ("/running", "GET", running),
         ("/after", "GET", shown(show_after)),
@@ -106,6 +109,13 @@ def patient_router(prefix: str, door: Door, pages: Pages) -> APIRouter:
     ):
         router.add_api_route(path, route, methods=[method], **documented(path, method))
     return router
+
+
+def _chosen(request: Request) -> Choice:
+    """What the address says of a choice."""
+    query = request.query_params
+    report = query.get("with-report") == CHOSEN
+    return Choice(with_report=report, margin=query.get("margin", ""), because=query.get("because", ""))
 
 
 async def _shown(

@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Final, Protocol
 
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.bedside.site import Site
+from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.reading.units import UCUM
 from ebbmark.record.foreseen import Foreseen
 from ebbmark.record.search import ReadFailure
 from ebbmark.record.write_outcome import WriteOutcome
 from ebbmark.use_cases.recording import Outcome
 
-__all__ = ["Choice", "TrialSource"]
+__all__ = ["NO_CHOICE", "Choice", "TrialSource"]
 
 Json = dict[str, object]
+_MARGIN: Final = re.compile(r"[0-9](?:\.[0-9])?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,10 +29,33 @@ class Choice:
     Attributes:
         with_report: the results with the report.
         make_current: the results are to stand again where the record holds them marked superseded.
+        margin: above the closing pressure, as it was typed; empty for the protocol's own.
+        because: code of the reason for another margin.
     """
 
     with_report: bool = False
     make_current: bool = False
+    margin: str = ""
+    because: str = ""
+
+    @property
+    def parameters(self) -> tuple[Json, ...]:
+        """What the titration is asked with.
+
+        Raises:
+            Rejected: the margin is no number.
+        """
+        if not self.margin:
+            return ()
+        if not _MARGIN.fullmatch(self.margin):
+            sentence = "The margin is no number."
+            raise Rejected((Problem(ProblemKind.BAD_PARAMETER, "", "a text", "a number", sentence),))
+        pressure = {"value": float(self.margin), "unit": "cmH2O", "system": UCUM, "code": "cm[H2O]"}
+        return ({"name": "margin", "valueQuantity": pressure},)
+
+
+NO_CHOICE: Final = Choice()
+"""The answer as it comes."""
 
 
 class TrialSource(Protocol):
@@ -84,10 +111,11 @@ class TrialSource(Protocol):
             Rejected: it cannot be had.
         """
 
-    async def titration(self, entered: Sequence[Json] = ()) -> Answer:
+    async def titration(self, parameters: tuple[Json, ...] = (), entered: Sequence[Json] = ()) -> Answer:
         """The latest trial, read.
 
         Args:
+            parameters: further FHIR parameters.
             entered: Observations that were entered by hand and are not in the record yet; so below.
 
         Raises:
