@@ -222,6 +222,8 @@ def _limits(report: Report) -> Sequence[str]:
         "Several series are looked at, so that one may give a signal by chance.",
         "Retrospective titration and replay are the functions that the service calls, of this version; a trial is read "
         "with what was charted within an hour of it. At most 30 trials of a patient are read.",
+        "Trials are read with the published codes and the built-in protocol: a site's own codes, protocols and stop "
+        "limits are not read here, so that what is charted in them only is among the inputs left out.",
         f"PEEP within {KEPT_CMH2O:g} cmH2O of the suggestion counts as kept; a charted PEEP stands for four hours: "
         "this project's choices.",
         "What became of a card is counted from the service's log lines of feedback, where they lie in the folder; they "
