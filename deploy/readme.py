@@ -24,7 +24,7 @@ RECORD_BLOCK = re.compile(
     r"(<!-- output, with Java and Maven, of: (?P<command>.+?) -->\n```\w*\n)(?P<shown>.*?)(```\n)", re.DOTALL
 )
 ADDRESS = "http://127.0.0.1:8087"
-LONGEST_SHOWN = 118
+LONGEST_SHOWN = 130
 """Longer commands stay in the comment; what they do is said in the text."""
 
 

@@ -28,7 +28,7 @@ DOCUMENT = ROOT / "openapi" / "ebbmark.openapi.json"
 EXAMPLES = ROOT / "service" / "ebbmark" / "web" / "examples"
 SCENARIO = ROOT / "fixtures" / "clear-closing" / "request.json"
 
-AT_S = datetime(2026, 3, 10, 12, 0, tzinfo=UTC).timestamp()
+AT_S = datetime(2026, 3, 2, 9, 45, tzinfo=UTC).timestamp()
 """The examples' own present, after the last reading."""
 BEFORE_ROWS, ROWS_PER_STEP, STEPS_LEFT_OUT = 2, 3, 4
 """Of the scenario: Patient and height come first, then three rows per step; the four steps before 16 cmH2O go."""

@@ -302,7 +302,7 @@ def test_the_help_documents_columns_and_exit_codes(capsys: pytest.CaptureFixture
 
     text = " ".join(capsys.readouterr().out.split())
     assert [name for name in ("time", "height_cm", "sex", *COLUMNS) if name not in text] == []
-    assert "3 answered without a suggestion" in text
+    assert "3 a titration without a suggestion" in text
 
 
 def test_an_answer_bundle_is_told_as_it_was_told_at_first(saved: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -575,3 +575,15 @@ def test_records_that_are_no_json_stop_the_start_with_one_sentence_that_names_th
 
     assert code != ANSWERED
     assert capsys.readouterr().err == 'EBBMARK_SMART_CLIENTS: not JSON; a list is needed, as in ["..."]\n'
+
+
+def test_an_old_trial_is_answered_as_of_the_moment_that_is_named(capsys: pytest.CaptureFixture[str]) -> None:
+    file = str(FIXTURES / "clear-closing" / "request.json")
+
+    main(["evaluate", file])
+    assert "Over 24 h ago" in capsys.readouterr().out
+    main(["evaluate", file, "--at", "2026-03-02T10:00Z"])
+    assert "Over 24 h ago" not in capsys.readouterr().out
+    with pytest.raises(SystemExit):
+        main(["evaluate", file, "--at", "2026-03-02T10:00"])
+    assert "no instant with a zone" in capsys.readouterr().err

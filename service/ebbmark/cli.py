@@ -18,6 +18,7 @@ from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, status_of
 from ebbmark.fhir.reading.charted_steps import COLUMNS, read_charted_steps
 from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.times import TimeFault, seconds
 from ebbmark.fhir.writing.account import account_of
 from ebbmark.fhir.writing.flat_answer import read_answer
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
@@ -94,6 +95,9 @@ def _parser() -> argparse.ArgumentParser:
         "--operation", choices=tuple(BY_SLUG), default=TITRATE_PEEP.slug, help="the question; default: titrate-peep"
     )
     evaluate.add_argument("--report", type=Path, metavar="FILE", help="write the answer to a file as a report (PDF)")
+    evaluate.add_argument(
+        "--at", type=_instant, metavar="INSTANT", help="answer as of then, as 2026-03-02T09:30:00Z; default: now"
+    )
     evaluate.set_defaults(run=_evaluate)
 
     looked = commands.add_parser(
@@ -172,7 +176,7 @@ def _evaluate(chosen: argparse.Namespace) -> int:
             raise Rejected((Problem(ProblemKind.TABLE, "", found, accepted, sentence),))
         remarks = [] if steps.timed else [UNTIMED]
         body = steps.bundle
-    context = _context()
+    context = _context(chosen.at)
     answer = answer_request(BY_SLUG[chosen.operation], body, context)
     titrated = answer.titrated
     if chosen.plot is not None:
@@ -228,19 +232,27 @@ def _check_record(chosen: argparse.Namespace) -> int:
     return RECORD_LACKS if report.fails else ANSWERED
 
 
-def _context() -> RequestContext:
-    """What requests are read with now, the site's own files among it where a setting is there."""
+def _context(at_s: float | None = None) -> RequestContext:
+    """What requests are read with, now or as of then, the site's own files among it where a setting is there."""
     from ebbmark.settings import is_anything_set
 
+    at_s = time.time() if at_s is None else at_s
     if not is_anything_set():
-        return RequestContext(time.time())
+        return RequestContext(at_s)
     # Takes a while to load.
     from ebbmark.serving import context_in_settings
 
-    found = context_in_settings(time.time())
+    found = context_in_settings(at_s)
     if found is None:
         raise SystemExit(USAGE)
     return found
+
+
+def _instant(text: str) -> float:
+    at_s = seconds(text)
+    if isinstance(at_s, TimeFault):
+        raise argparse.ArgumentTypeError(f"{text} is no instant with a zone, as 2026-03-02T09:30:00Z")
+    return at_s
 
 
 def _plot_file(name: str) -> Path:

@@ -155,7 +155,9 @@ def test_operations_are_named_once_and_summed_up() -> None:
     assert all(operation["summary"] and operation["tags"] for operation in operations)
 
 
-def test_the_example_of_a_request_gets_the_example_of_an_answer() -> None:
+def test_the_example_of_a_request_gets_the_example_of_an_answer(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked_at_s = GENERATE["AT_S"]
+    monkeypatch.setattr("time.time", lambda: asked_at_s)
     reply = ask(plain_app(), (EXAMPLES / "titrate-peep.json").read_bytes()).json
 
     expected = example("titrate-peep-answer")
