@@ -18,7 +18,7 @@ from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, status_of
 from ebbmark.fhir.reading.charted_steps import COLUMNS, read_charted_steps
 from ebbmark.fhir.reading.question import RequestContext
-from ebbmark.fhir.reading.times import TimeFault, seconds
+from ebbmark.fhir.times import TimeFault, seconds
 from ebbmark.fhir.writing.account import account_of
 from ebbmark.fhir.writing.flat_answer import read_answer
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
