@@ -266,6 +266,16 @@ def test_after_a_trial_the_settings_the_markers_and_what_happened_since_stand_to
     assert "They disagree." in text
 
 
+def test_the_days_are_drawn_as_panels_over_one_time_with_their_tables(app: ASGIApp) -> None:
+    body = get(app, f"{SECOND}/days").body
+    text = words_of(body)
+
+    assert body.count(b'role="img" aria-labelledby="trend-') == 4
+    assert "6 March 2026, 09:03 UTC 8" in text.partition("Closing pressure (cmH2O) Time Value")[2]
+    # The gas of 78 mmHg at an FiO2 of 0.60: 78 / 0.60 = 130 (Berlin definition of P/F).
+    assert " 130" in text.partition("P/F (mmHg) Time Value")[2]
+
+
 def test_earlier_trials_stand_beside_the_latest(app: ASGIApp) -> None:
     text = words_of(get(app, f"{SECOND}/").body)
 
