@@ -22,7 +22,7 @@ SECTIONS = (
     (
         "Serving",
         "Needed: `BASE_URL` wherever callers come from another machine. The rest has defaults.",
-        r"host|port|base_url|max_.*|.*_at_once|answer_deadline_s|drain_s|time_zone|demo|documentation_url",
+        r"host|port|base_url|max_.*|.*_at_once|answer_deadline_s|request_deadline_s|drain_s|time_zone|demo|documentation_url",
     ),
     ("Telemetry", "Needed: none.", r"log_level|metrics_.*|traces_.*"),
     (

@@ -121,6 +121,13 @@ class Settings(BaseSettings):
     answer_deadline_s: float = Field(
         default=20.0, gt=0, le=600, description="Longest wait for an answer to be computed; then 503."
     )
+    request_deadline_s: float = Field(
+        default=55.0,
+        gt=0,
+        le=600,
+        description="Longest time for a whole request that reads from the record or writes to it [s]; keep it below "
+        "the limit of the gateway before this service, usually 60 s.",
+    )
     accept_preliminary: bool = Field(
         default=False, description="Whether Observations of status preliminary count where the request does not say."
     )
@@ -170,6 +177,9 @@ class Settings(BaseSettings):
         gt=0,
         description="Longest time for one write-back with its looks [s]; with the 30 s of reading below a usual "
         "gateway's 60 s.",
+    )
+    record_searches_at_once: int = Field(
+        default=3, ge=1, le=10, description="Most searches of one question that run side by side; 1: one after another."
     )
     record_max_reply_bytes: int = Field(default=5_000_000, gt=0, description="Largest reply read from the record.")
     record_client_id: str | None = Field(

@@ -115,6 +115,20 @@ def test_the_name_by_which_a_record_calls_itself_is_proposed_as_a_setting() -> N
     assert report.fails
 
 
+def test_a_record_that_bounds_its_transactions_is_told_with_the_size_that_it_takes() -> None:
+    class Bounded(KeepingRecord):
+        def transact(self, bundle: Json) -> httpx.Response:
+            if len(bundle["entry"]) > 8:
+                return httpx.Response(400, json={"resourceType": "OperationOutcome", "issue": []})
+            return KeepingRecord.transact(self, bundle)
+
+    report = checked(Bounded(held=dict(HAZEL)))
+
+    (size,) = [one for one in report.findings if one.part == "Size"]
+    assert size.verdict is Verdict.FAILS
+    assert "one of 8 is taken" in size.sentence
+
+
 def test_nothing_is_written_to_a_patient_whom_the_record_does_not_know() -> None:
     record = KeepingRecord(held=dict(HAZEL))
 

@@ -1,7 +1,7 @@
 from __future__ import annotations
 
 import asyncio
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import httpx
@@ -13,7 +13,7 @@ from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import ProblemKind, Rejected, status_of
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.record.client import RecordClient, RecordSettings
-from ebbmark.record.record_query import RecordQuery
+from ebbmark.record.record_query import RecordQuery, record_query_of
 from ebbmark.record.retry import Waiting
 from ebbmark.record.search import Budget, Found, ReadFailure, TooMuch, search
 from ebbmark.use_cases.from_record import ReadLimits, answer_from_record
@@ -246,6 +246,54 @@ def test_a_next_page_under_a_listed_internal_name_is_read_below_the_configured_a
     assert answer(record, settings=settings).identity == answer(SearchableRecord(WHOLE)).identity
     assert all(f" {BASE}/" in asked for asked in record.asked)
     assert "not on the list" in str(refused(SearchableRecord(WHOLE, page_size=5, named=internal)).problems)
+
+
+@pytest.mark.parametrize(("at_once", "most"), [(3, 3), (1, 1)])
+def test_searches_run_side_by_side_as_far_as_the_settings_allow(at_once: int, most: int) -> None:
+    class Counting(SearchableRecord):
+        under_way = 0
+        seen = 0
+
+        async def later(self, request: httpx.Request) -> httpx.Response:
+            Counting.under_way += 1
+            Counting.seen = max(Counting.seen, Counting.under_way)
+            await asyncio.sleep(0)
+            await asyncio.sleep(0)
+            Counting.under_way -= 1
+            return self.answer(request)
+
+        def attach(self, router: respx.MockRouter) -> None:
+            router.route(url__startswith=BASE).mock(side_effect=self.later)
+
+    limited = answer(Counting(WHOLE), settings=replace(USUAL, searches_at_once=at_once))
+
+    assert limited.identity == answer(SearchableRecord(WHOLE)).identity
+    assert Counting.seen == most
+
+
+def test_a_request_whose_time_is_over_is_refused_before_anything_is_read() -> None:
+    record = SearchableRecord(WHOLE)
+
+    async def asked() -> None:
+        until_s = asyncio.get_running_loop().time() - 1.0
+        async with RecordClient(USUAL, waiting=Waiting(Waits(), noon)) as client:
+            asked = record_query_of(asks(), base_url=BASE, at_s=AT_S)
+            assert asked is not None
+            await answer_from_record(TITRATE_PEEP, asked, RequestContext(AT_S), record=client, until_s=until_s)
+
+    with respx.mock(assert_all_called=False) as router:
+        record.attach(router)
+        with pytest.raises(Rejected, match="took longer than 0 seconds"):
+            asyncio.run(asked())
+    assert record.asked == []
+
+
+def test_when_the_record_wants_to_be_asked_again_is_handed_on() -> None:
+    class Busy(SearchableRecord):
+        def answer(self, request: httpx.Request) -> httpx.Response:
+            return httpx.Response(503, headers={"Retry-After": "120"})
+
+    assert [one.retry_after_s for one in refused(Busy(WHOLE)).problems] == [120.0]
 
 
 def test_pages_that_lead_in_a_circle_end() -> None:

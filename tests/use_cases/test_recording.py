@@ -57,6 +57,23 @@ def recorded(record: KeepingRecord, enterer: str | None = NURSE, at_s: float = A
         return asyncio.run(_recorded(ANSWER, enterer, at_s))
 
 
+def test_a_request_whose_time_is_over_writes_nothing_and_says_so() -> None:
+    record = KeepingRecord()
+
+    async def late() -> Outcome:
+        until_s = asyncio.get_running_loop().time() - 1.0
+        async with RecordClient(SETTINGS, waiting=Waiting(Waits(), noon)) as client:
+            return await record_answer(ANSWER, at_s=AT_S, record=client, with_report=True, until_s=until_s)
+
+    with respx.mock(assert_all_called=False) as router:
+        record.attach(router)
+        outcome = asyncio.run(late())
+
+    assert outcome.state is WriteState.FAILED
+    assert outcome.sentence.startswith("Nothing was written")
+    assert record.posts == 0
+
+
 def previewed(enterer: str | None = NURSE, recommendation: Answer = ANSWER) -> Json:
     return to_be_written(
         recommendation, at_s=AT_S, record=RecordClient(SETTINGS, waiting=Waiting(Waits(), noon)), enterer=enterer

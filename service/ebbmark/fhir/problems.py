@@ -106,6 +106,7 @@ class Problem:
         found: what was found, never a name, birth date or identifier.
         accepted: what is accepted.
         sentence: the whole in one or two sentences that a nurse informaticist understands.
+        retry_after_s: after how long a repeat makes sense, where that was said [s].
     """
 
     kind: ProblemKind
@@ -113,6 +114,7 @@ class Problem:
     found: str
     accepted: str
     sentence: str
+    retry_after_s: float | None = None
 
 
 class Rejected(Exception):

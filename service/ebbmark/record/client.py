@@ -335,6 +335,7 @@ class RecordSettings:
         private_networks: networks that are not global and that the record's name may still lead to, as 10.1.0.0/16.
         write_timeout_s: all looks and attempts of one write-back together [s].
         plain_http_hosts: hosts with port that may be spoken to without encryption, as record:8080.
+        searches_at_once: most searches of one question that run side by side.
         internal_base_urls: base addresses by which the record names itself in links; `base_url` is called in their
             place.
     """
@@ -351,6 +352,7 @@ class RecordSettings:
     private_networks: tuple[str, ...] = ()
     write_timeout_s: float = 25.0
     plain_http_hosts: tuple[str, ...] = ()
+    searches_at_once: int = 3
     internal_base_urls: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
@@ -439,9 +441,8 @@ class RecordClient:
             The reply, its body read up to the size limit; or the failure.
         """
         base = self.settings.base_url.rstrip("/")
-        url = (
-            self._outward(target, base) if "://" in target else base + ("" if target[:1] in ("", "?") else "/") + target
-        )
+        below = base + ("" if target[:1] in ("", "?") else "/") + target
+        url = self._outward(target, base) if "://" in target else below
         plain = self.settings.plain_http_hosts
         # Below the base, not merely allowed: the token belongs to this record and to no other one on the list.
         if refusal_of(base, self.settings.allowed_base_urls, plain) or refusal_of(url, (base,), plain):
@@ -468,8 +469,7 @@ class RecordClient:
         """The address to call for one that the record gave, which may know itself by an internal name."""
         for one in self.settings.internal_base_urls:
             if is_under(url, one):
-                rest = url[len(one.rstrip("/")) :]
-                return base + rest
+                return base + url[len(one.rstrip("/")) :]
         return url
 
 

@@ -17,10 +17,13 @@ else where they do so in its last hour: a transport ventilator of yesterday leav
 
 from __future__ import annotations
 
+import asyncio
+from collections import Counter
 from collections.abc import Awaitable, Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from itertools import pairwise
+from typing import Any, TypeVar
 
 import msgspec
 
@@ -45,6 +48,10 @@ from ebbmark.record.search import (
     read_metrics,
     read_one,
 )
+
+T = TypeVar("T")
+S = TypeVar("S")
+R = TypeVar("R")
 
 __all__ = ["BESIDE_S", "Fetched", "around_changes", "fetch", "peep_tokens", "with_changes"]
 
@@ -257,15 +264,23 @@ async def fetch(
     table = with_changes(table, operation)
     observed = partial(search_observations, record, budget=budget)
     heights, mechanics = tokens_of(table)
-    pages = await observed(asked, heights, ())
     around = operation.slug in _OF_TRIALS
-    if around:
-        pages += await _around_changes(asked, mechanics, table, observed)
-    else:
-        pages += await observed(asked, _charted_tokens(table, operation), limits_of(asked))
+    charted = (
+        partial(_around_changes, asked, mechanics, table, observed)
+        if around
+        else partial(observed, asked, _charted_tokens(table, operation), limits_of(asked))
+    )
+    not_asked: Counter[str] = Counter()
+    of_person, of_time, beside = await _side_by_side(
+        record.settings.searches_at_once,
+        partial(observed, asked, heights, ()),
+        charted,
+        partial(search_beside, asked, operation, withheld, not_asked, record, budget),
+    )
+    pages = [*of_person, *of_time]
     filtered = post_filter(each_once(pages, record.settings.base_url.rstrip("/")), asked, table)
+    filtered.not_asked.update(not_asked)
     metrics, unread = await read_metrics(filtered.devices, record=record, budget=budget)
-    beside = await search_beside(asked, operation, withheld, filtered.not_asked, record, budget)
     fetched = Fetched(
         asked,
         (patient, *metrics, *beside.conditions),
@@ -278,6 +293,31 @@ async def fetch(
     )
     _refuse_several(asked, operation, fetched)
     return fetched
+
+
+async def _side_by_side(
+    at_once: int,
+    first: Callable[[], Awaitable[T]],
+    second: Callable[[], Awaitable[T]],
+    third: Callable[[], Awaitable[S]],
+) -> tuple[T, T, S]:
+    """Three readings, so many of them at a time; of several refusals the first in this order is raised."""
+    turns = asyncio.Semaphore(at_once)
+
+    async def in_turn(read: Callable[[], Awaitable[R]]) -> R:
+        async with turns:
+            return await read()
+
+    tasks: list[asyncio.Task[Any]] = []
+    try:
+        async with asyncio.TaskGroup() as group:
+            one, two = group.create_task(in_turn(first)), group.create_task(in_turn(second))
+            three = group.create_task(in_turn(third))
+            tasks += [one, two, three]
+    except BaseExceptionGroup:
+        failed = (task.exception() for task in tasks if not task.cancelled())
+        raise next(error for error in failed if error is not None) from None
+    return one.result(), two.result(), three.result()
 
 
 def with_changes(table: Table, operation: Operation) -> Table:

@@ -19,7 +19,7 @@ import msgspec
 
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.record.client import Answer, Failure, RecordClient, Reply, decoded
-from ebbmark.record.retry import TROUBLE_WORDS, Seen, Trouble, repeat
+from ebbmark.record.retry import TROUBLE_WORDS, Seen, Trouble, repeat, retry_after_s
 from ebbmark.record.write_outcome import named_by
 
 __all__ = [
@@ -91,10 +91,12 @@ class ReadFailure:
     Attributes:
         sentence: why, as a clause in our own words.
         status: HTTP status of the last reply; None where none came.
+        retry_after_s: after how long the record asks to be asked again [s]; None where it does not say.
     """
 
     sentence: str
     status: int | None
+    retry_after_s: float | None = None
 
 
 async def read_json(
@@ -144,7 +146,8 @@ async def read_json(
     path, _, query = target.partition("?")
     asked = parse_qsl(form.decode() if form is not None else query)
     named = named_by(answer, [path.partition("/")[0], *(name for name, _ in asked)])
-    return ReadFailure(f"{why} (HTTP {answer.status}{named})", answer.status)
+    later_s = retry_after_s(answer.retry_after, record.waiting.now())
+    return ReadFailure(f"{why} (HTTP {answer.status}{named})", answer.status, later_s)
 
 
 def _seen(attempt: tuple[Answer, object]) -> Seen:
@@ -444,7 +447,14 @@ def not_read(what: str, failure: ReadFailure) -> Problem:
         sentence = f"{what} could not be read: {failure.sentence}. Access to the record has ended, or was never given."
         return Problem(ProblemKind.RECORD_ACCESS, PATIENT, failure.sentence, "access to the record", sentence)
     sentence = f"{what} could not be read from the record: {failure.sentence}. Ask again later, or send the data."
-    return Problem(ProblemKind.RECORD_FAILED, PATIENT, failure.sentence, "a record that answers", sentence)
+    return Problem(
+        ProblemKind.RECORD_FAILED,
+        PATIENT,
+        failure.sentence,
+        "a record that answers",
+        sentence,
+        retry_after_s=failure.retry_after_s,
+    )
 
 
 def too_much(much: TooMuch) -> Problem:

@@ -102,6 +102,7 @@ async def answer_from_record(
     limits: ReadLimits | None = None,
     withheld: frozenset[str] = frozenset(),
     entered: Sequence[Mapping[str, object]] = (),
+    until_s: float | None = None,
 ) -> Answer:
     """Answer a request that names a patient of the record.
 
@@ -113,6 +114,7 @@ async def answer_from_record(
         limits: how much is read; None for what is usual for the question.
         withheld: resource types that the caller may not have read.
         entered: Observations that were entered by hand and are not in the record yet.
+        until_s: when the whole request must be answered, by the clock of the event loop [s]; None for no such limit.
 
     Raises:
         Rejected: with every problem found.
@@ -120,15 +122,19 @@ async def answer_from_record(
     if record is None:
         raise Rejected((no_record(),))
     limits = limits or (_FOR_TITRATION if operation is TITRATE_PEEP else _FOR_QUESTIONS)
+    left_s = limits.total_s if until_s is None else until_s - asyncio.get_running_loop().time()
+    most_s = max(0.0, min(limits.total_s, left_s))
+    if not most_s:
+        raise Rejected((took_too_long(most_s),))
     try:
-        async with asyncio.timeout(limits.total_s):
+        async with asyncio.timeout(most_s):
             asked, last = await _what_to_read(asked, operation, record)
             table = own_codes(context.code_map, asked).table
             reading = partial(fetch, operation=operation, record=record, table=table, withheld=withheld)
             fetched = await as_much_as_may_be(asked, operation, reading, limits)
             fetched = replace(fetched, entered=tuple(map(msgspec.json.encode, entered)))
     except TimeoutError:
-        raise Rejected((took_too_long(limits.total_s),)) from None
+        raise Rejected((took_too_long(round(most_s, 1)),)) from None
     context = replace(context, limits=limits.of_request)
     try:
         # In a thread: a record of many trials takes a second, in which the event loop serves others.

@@ -10,7 +10,9 @@ make such a page again.
 from __future__ import annotations
 
 import asyncio
+import math
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import cast
 
@@ -70,6 +72,7 @@ async def record_answer(
     enterer: str | None = None,
     with_report: bool = False,
     make_current: bool = False,
+    until_s: float | None = None,
 ) -> Outcome:
     """Write an answer to the record; whatever becomes of it, the caller has the answer.
 
@@ -81,13 +84,21 @@ async def record_answer(
         enterer: the person who chose to record it, as SMART's `fhirUser` names them; None where no person did.
         with_report: whether a report is to be written with it; it joins an answer that is there already.
         make_current: whether it is to stand again where the record holds it marked superseded.
+        until_s: when the whole request must be answered, by the clock of the event loop [s]; None for no such limit.
 
     Raises:
         Rejected: there is no record, it does not know or use the patient, or the person is named in no way that FHIR
             knows. What goes wrong while writing never raises: the outcome says it.
     """
     person, patient = _whose(recommendation, record, enterer)
-    there = await _there(recommendation.identity, record) if with_report and record is not None else None
+    now_s = asyncio.get_running_loop().time
+    most_s = record.settings.write_timeout_s if record is not None else 0.0
+    ends_s = min(now_s() + most_s, until_s if until_s is not None else math.inf)
+    there = None
+    if with_report and record is not None:
+        with suppress(TimeoutError):
+            async with asyncio.timeout_at(ends_s):
+                there = await _there(recommendation.identity, record)
     bundle = await asyncio.to_thread(
         answer_bundle,
         recommendation,
@@ -102,12 +113,14 @@ async def record_answer(
     if faults or record is None:
         sentence = f"Nothing was written: the answer broke {len(faults)} rules of FHIR. This is a fault of the service."
         return _outcome(bundle, WriteState.FAILED, "invariant", sentence)
-    progress, most_s = Progress(), record.settings.write_timeout_s
+    progress, left_s = Progress(), round(max(0.0, ends_s - now_s()), 1)
     try:
-        async with asyncio.timeout(most_s):
+        if not left_s:
+            raise TimeoutError
+        async with asyncio.timeout_at(ends_s):
             written = await _write(transaction, recommendation, record, progress, make_current=make_current)
     except TimeoutError:
-        written = progress.out_of_time(most_s)
+        written = progress.out_of_time(left_s)
     places = tuple(entry.location for entry in (*written.created, *written.existing) if entry.location)
     refused = "conflict" if written.http_status in CONFLICTS else "processing"
     code = "incomplete" if written.state is WriteState.UNKNOWN else refused

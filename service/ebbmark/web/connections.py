@@ -179,6 +179,7 @@ def patience_of(settings: Settings) -> RecordSettings:
         private_networks=tuple(map(str, settings.private_networks)),
         write_timeout_s=settings.record_write_timeout_s,
         plain_http_hosts=settings.plain_http_hosts,
+        searches_at_once=settings.record_searches_at_once,
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import time
 from dataclasses import dataclass, replace
 
@@ -49,6 +50,7 @@ class Door:
         trail: where it is noted who did what.
         pool: where answers are computed.
         signer: the key that every answer is signed with; None where answers are not signed.
+        deadline_s: longest time for a whole request that reads from the record or writes to it [s].
     """
 
     context: RequestContext
@@ -56,6 +58,7 @@ class Door:
     trail: AuditTrail
     pool: WorkPool
     signer: SigningKey | None = None
+    deadline_s: float = 55.0
 
 
 def operations_router(door: Door) -> APIRouter:
@@ -84,15 +87,16 @@ def _serve(router: APIRouter, door: Door, operation: Operation) -> None:
         body = unpacked(await read_body(request.stream(), longest), encoding, longest)
         body = about_patient(body, patient) if patient else body
         at_s, actor = time.time(), actor_of(request)
+        until_s = asyncio.get_running_loop().time() + door.deadline_s
         context = replace(door.context, at_s=at_s)
-        answer = await _from_record(request, door, operation, body, context)
+        answer = await _from_record(request, door, operation, body, context, until_s=until_s)
         if answer is None:
             answer = await door.pool.run(answer_request, operation, body, context)
         verdict = answer.titrated.closing.verdict.value if answer.titrated is not None else "answered"
         count(Measured.ANSWERS, operation.slug, verdict)
         if answer.request.asked.write_back:
             require(request, WRITE_BACK)
-            return await _written_back(answer, at_s, door, actor)
+            return await _written_back(answer, at_s, door, actor, until_s=until_s)
         await door.trail.note(_access(Deed.EVALUATED, actor, answer))
         if as_page:
             return Response(plan_page(answer), media_type="text/html", headers=PAGE_HEADERS)
@@ -114,7 +118,7 @@ def _written(answer: Answer, at_s: float, signer: SigningKey | None) -> bytes:
 
 
 async def _from_record(
-    request: Request, door: Door, operation: Operation, body: bytes, context: RequestContext
+    request: Request, door: Door, operation: Operation, body: bytes, context: RequestContext, *, until_s: float
 ) -> Answer | None:
     """The answer to a request that names a patient of the record; None where it brings its data."""
     actor = actor_of(request)
@@ -125,7 +129,9 @@ async def _from_record(
             return None
         if operation.needs_conditions:
             require(request, READ_CONDITIONS)
-        answer = await answer_from_record(operation, asked, context, record=door.record, withheld=_withheld(request))
+        answer = await answer_from_record(
+            operation, asked, context, record=door.record, withheld=_withheld(request), until_s=until_s
+        )
     except Rejected:
         # What was read before the refusal, if anything, is not known here; that it was tried is.
         await door.trail.note(Access(Deed.READ, actor, succeeded=False))
@@ -151,7 +157,7 @@ def _access(
     return Access(deed, actor, succeeded, about.request.subject, resources, about.identity)
 
 
-async def _written_back(recommendation: Answer, at_s: float, door: Door, actor: Actor) -> Response:
+async def _written_back(recommendation: Answer, at_s: float, door: Door, actor: Actor, *, until_s: float) -> Response:
     """Answer after writing the answer to the record; whatever becomes of the write, the answer is given."""
     done = await record_answer(
         recommendation,
@@ -160,6 +166,7 @@ async def _written_back(recommendation: Answer, at_s: float, door: Door, actor: 
         signer=door.signer,
         with_report=recommendation.request.asked.with_report,
         make_current=recommendation.request.asked.make_current,
+        until_s=until_s,
     )
     access = _access(Deed.WRITTEN, actor, recommendation, succeeded=done.there, resources=done.places)
     await door.trail.note(access)

@@ -7,6 +7,7 @@ may cause writes there. Their number is bounded by the limit of failed tries of 
 from __future__ import annotations
 
 import logging
+import math
 from collections.abc import Awaitable, Callable
 
 import msgspec
@@ -47,8 +48,15 @@ async def rejected(_: Request, error: Exception) -> Response:
         msgspec.json.encode(operation_outcome(error.problems, error.ignored)),
         status_code=status_of(error.problems),
         media_type=FHIR_JSON,
-        headers=error.headers if isinstance(error, Refused) else None,
+        headers=error.headers if isinstance(error, Refused) else _retry_after(error.problems),
     )
+
+
+def _retry_after(problems: tuple[Problem, ...]) -> dict[str, str] | None:
+    """What the record asks of us, handed on to our caller (RFC 9110 section 10.2.3)."""
+    waits_s = [one.retry_after_s for one in problems if one.retry_after_s is not None]
+    wait_s = max(waits_s, default=math.inf)
+    return {"Retry-After": str(math.ceil(wait_s))} if math.isfinite(wait_s) else None
 
 
 async def not_routed(request: Request, error: Exception) -> Response:

@@ -121,6 +121,7 @@ async def check_writing(asking: Asking, patient: str, *, recorded: str, key: str
             report.add("Create", Verdict.WORKS, f"Taken: {', '.join(taken)}.", _WRITE if "Observation" in taken else "")
         if "Observation" in taken:
             await _judge_repeat(asking, patient, key, recorded)
+            await _judge_size(asking, patient, key, recorded)
         if "List" in taken:
             await _judge_versions(asking, patient, key, recorded, places["List"])
     finally:
@@ -170,6 +171,33 @@ async def _judge_repeat(asking: Asking, patient: str, key: str, recorded: str) -
         if shown
         else "A search does not show yet what was written just before: writes wait for it and may end as not known.",
         _CURRENT,
+    )
+
+
+ENTRIES_OF_AN_ANSWER = 32
+"""Conditional creates in one transaction of a titration: 30 for a trial of ten steps with three cautions, and some."""
+
+
+async def _judge_size(asking: Asking, patient: str, key: str, recorded: str) -> None:
+    """Some records bound how many conditional creates one transaction may have."""
+    size, why = ENTRIES_OF_AN_ANSWER, ""
+    while size > 1:
+        sent = await _sent(
+            asking, [_create("Observation", patient, f"{key}-{size}-{n}", recorded) for n in range(size)]
+        )
+        if not isinstance(sent, str):
+            asking.report.left_behind += [_plain(one.location) for one in sent]
+            break
+        why = why or sent
+        size //= 2
+    asking.report.add(
+        "Size",
+        Verdict.FAILS if why else Verdict.WORKS,
+        f"A transaction of {ENTRIES_OF_AN_ANSWER} conditional creates, as many as an answer has, is refused ({why}); "
+        f"one of {size} is taken. The record has to raise its limit."
+        if why
+        else f"A transaction of {size} conditional creates, as many as an answer has, is taken.",
+        _WRITE,
     )
 
 
