@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from ebbmark.physiology.after.markers import Marker, Markers, Meaning
+from ebbmark.physiology.after.markers import SAME_AS_COMPLIANCE, Marker, Markers, Meaning
 from ebbmark.physiology.after.trials_over_time import Shift, TrialsOverTime
 from ebbmark.physiology.before.peep_tables import TableAnswer
 from ebbmark.physiology.closing.estimate import Closing
@@ -31,7 +31,8 @@ def markers_in_short(
     """
     head = {True: "agree", False: "disagree", None: "not-compared"}[markers.agree]
     compliance = _named("compliance", closing.peep_cmh2o)
-    falls = [one for one in markers.markers if one.meaning is Meaning.CLOSING]
+    # At constant volume driving pressure is the same measurement as compliance.
+    falls = [one for one in markers.markers if one.meaning is Meaning.CLOSING and one.slug != SAME_AS_COMPLIANCE]
     named = [compliance, *[_named(one.slug, one.peep_cmh2o) for one in falls]]
     best = [_named(one.slug, one.peep_cmh2o) for one in markers.markers if _names_best(one)]
     looked_up = [
