@@ -38,6 +38,12 @@ SECTIONS = (
         r"record_.*|private_networks|plain_http_hosts",
     ),
     (
+        "The bridge",
+        "Needed only for `ebbmark bridge` ([bridge](bridge.md)): `RECORD_BASE_URL`, `BRIDGE_ASSIGNERS`, and "
+        "`BRIDGE_NETWORKS` or `BRIDGE_CLIENT_AUTHORITIES` wherever senders are another machine.",
+        r"bridge_.*",
+    ),
+    (
         "Who may call",
         "Needed: `ISSUERS` (or `CDS_CLIENTS`, `SMART_CLIENTS`) wherever callers come from another machine.",
         r"issuers|audience|accepted_algorithms|clock_leeway_s|authentication|request.*|cds_.*|trusted_proxies",
@@ -49,7 +55,7 @@ SECTIONS = (
     ),
     ("Signatures and audit", "Needed: `SIGNING_KEYS` where answers are signed.", r"sign_results|signing_keys|audit_.*"),
 )
-SECRET_FILES = {"signing_keys", "cookie_keys", "record_certificate_key"}
+SECRET_FILES = {"signing_keys", "cookie_keys", "record_certificate_key", "bridge_certificate"}
 HEAD = """# Settings
 
 Environment variables. Read once at the start; a setting that cannot be used, does not go with another or is misspelt
@@ -74,6 +80,8 @@ def kind(field: FieldInfo) -> str:
     shown = str(field.annotation)
     if "Literal" in shown and "tuple" not in shown:
         return ", ".join(f"`{one}`" for one in re.findall(r"'([^']+)'", shown))
+    if "dict" in shown:
+        return "object (JSON)"
     if "tuple" in shown:
         return "list (JSON)"
     for name, words in (("bool", "true or false"), ("int", "whole number"), ("float", "number"), ("Path", "file")):
@@ -84,7 +92,7 @@ def kind(field: FieldInfo) -> str:
 
 def default(value: Any) -> str:  # noqa: ANN401
     """Default as one would write it."""
-    if value is None or value == () or value is PydanticUndefined:
+    if value is None or value in ((), {}) or value is PydanticUndefined:
         return "unset"
     if isinstance(value, bool):
         return f"`{str(value).lower()}`"

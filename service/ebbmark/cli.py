@@ -74,6 +74,12 @@ def _parser() -> argparse.ArgumentParser:
     serve.add_argument("--demo", action="store_true", default=None, help="show pages with invented patients, too")
     serve.set_defaults(run=_serve)
 
+    carried = commands.add_parser(
+        "bridge",
+        help="carry device messages (HL7 v2 ORU^R01, IHE PCD-01) to the record (settings: EBBMARK_BRIDGE_...)",
+    )
+    carried.set_defaults(run=_bridge)
+
     evaluate = commands.add_parser(
         "evaluate",
         help="answer a question about data in a file",
@@ -338,6 +344,12 @@ def _serve(chosen: argparse.Namespace) -> int:
     from ebbmark.serving import serve
 
     return ANSWERED if serve(host=chosen.host, port=chosen.port, demo=chosen.demo) else USAGE
+
+
+def _bridge(_: argparse.Namespace) -> int:
+    from ebbmark.serving import bridge
+
+    return ANSWERED if bridge() else USAGE
 
 
 def _new_key(chosen: argparse.Namespace) -> int:

@@ -1,13 +1,17 @@
-"""How the service starts: settings read and judged, a socket opened, the server run; or one sentence why not."""
+"""How the service and the bridge start: settings read and judged, a socket opened, the server run; or why not."""
 
 from __future__ import annotations
 
 import asyncio
 import math
+import signal
 import socket
+import ssl
 import sys
 import time
+from functools import partial
 from uuid import uuid4
+from zoneinfo import ZoneInfo
 
 import uvicorn
 from pydantic import ValidationError
@@ -15,9 +19,13 @@ from pydantic_settings import SettingsError
 
 from ebbmark import __version__
 from ebbmark.audit.stored_answer import Needs, needs_of
+from ebbmark.bridge.carrying import Bridge
+from ebbmark.bridge.listener import Limits, listen
+from ebbmark.bridge.observed import SiteRules
 from ebbmark.fhir.inspection.resources import ResourceMet, collection_of
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.units import prepare
 from ebbmark.fhir.times import instant
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.record.check.findings import Report, Verdict
@@ -38,7 +46,7 @@ from ebbmark.web.replaying import inputs_of
 from ebbmark.web.site_files import read_codes, read_site, use_messages
 from ebbmark.web.trust import own_keys
 
-__all__ = ["check_record", "context_in_settings", "inputs_from_record", "observations_from_record", "serve"]
+__all__ = ["bridge", "check_record", "context_in_settings", "inputs_from_record", "observations_from_record", "serve"]
 
 BACKLOG = 2048
 
@@ -106,6 +114,71 @@ def serve(*, host: str | None = None, port: int | None = None, demo: bool | None
     )
     uvicorn.Server(config).run(sockets=[listener])
     return True
+
+
+def bridge() -> bool:
+    """Carry device messages in HL7 v2 to the record until told to stop.
+
+    Returns:
+        Whether it started; if not, why was said on standard error.
+    """
+    settings = _settings()
+    record = _record(settings, "The bridge") if settings is not None else None
+    if settings is None or record is None:
+        return False
+    loopback = settings.bridge_host in ("127.0.0.1", "::1", "localhost")
+    if not (loopback or settings.bridge_networks or settings.bridge_client_authorities):
+        return _refused(
+            "EBBMARK_BRIDGE_HOST is not this machine: say who may send, in EBBMARK_BRIDGE_NETWORKS or by "
+            "EBBMARK_BRIDGE_CLIENT_AUTHORITIES."
+        )
+    try:
+        tls = _bridge_tls(settings)
+        codes = read_codes(code_map=settings.code_map, charting=settings.charting)
+    except (ValueError, Rejected) as error:
+        return _refused(f"{str(error).rstrip('.')}.")
+    zone = ZoneInfo(settings.bridge_time_zone) if settings.bridge_time_zone else None
+    rules = SiteRules(settings.bridge_assigners, zone, codes)
+    limits = Limits(networks=settings.bridge_networks, drain_s=settings.drain_s)
+    log_as_json(settings.log_level)
+    prepare()
+    host, port = settings.bridge_host, settings.bridge_port
+
+    async def run() -> None:
+        stopping = asyncio.Event()
+        for number in (signal.SIGTERM, signal.SIGINT):
+            asyncio.get_running_loop().add_signal_handler(number, stopping.set)
+        async with record:
+            carrying = Bridge(record, rules, new_identity=lambda: uuid4().hex[:20])
+            started = partial(_bridge_started, host, "MLLP over TLS" if tls else "MLLP")
+            await listen(carrying, host=host, port=port, limits=limits, stopping=stopping, started=started, tls=tls)
+
+    try:
+        asyncio.run(run())
+    except OSError as error:
+        return _refused(f"the bridge cannot listen on {host}, port {port}: {error.strerror}")
+    return True
+
+
+def _bridge_started(host: str, how: str, port: int) -> None:
+    print(f"Ebbmark {__version__} bridge listens on {host}, port {port} ({how})", file=sys.stderr, flush=True)
+
+
+def _bridge_tls(settings: Settings) -> ssl.SSLContext | None:
+    if settings.bridge_certificate is None:
+        if settings.bridge_client_authorities is not None:
+            raise ValueError("EBBMARK_BRIDGE_CLIENT_AUTHORITIES is set without EBBMARK_BRIDGE_CERTIFICATE")
+        return None
+    try:
+        context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+        context.minimum_version = ssl.TLSVersion.TLSv1_2
+        context.load_cert_chain(settings.bridge_certificate, password="")
+        if settings.bridge_client_authorities is not None:
+            context.load_verify_locations(settings.bridge_client_authorities)
+            context.verify_mode = ssl.CERT_REQUIRED
+    except (OSError, ValueError):
+        raise ValueError("a file of EBBMARK_BRIDGE_CERTIFICATE or its neighbours cannot be read") from None
+    return context
 
 
 def context_in_settings(at_s: float) -> RequestContext | None:

@@ -306,9 +306,37 @@ class Settings(BaseSettings):
         default=(), description="Origins that may show our pages in a frame, as https://ehr.example; unset: nobody."
     )
 
-    @field_validator("time_zone")
+    bridge_host: str = Field(default="127.0.0.1", description="Address on which the bridge listens for HL7 v2 (MLLP).")
+    bridge_port: int = Field(
+        default=2575, ge=0, le=65535, description="Port of the bridge; 0 takes a free one and prints it."
+    )
+    bridge_assigners: dict[str, str] = Field(
+        default={},
+        description="FHIR system of patient identifiers by their assigner in PID-3.4 (namespace or universal id), as "
+        'JSON: {"HOSPITAL": "https://hospital.example/mrn"}. An assigner with an OID needs no row.',
+    )
+    bridge_time_zone: str | None = Field(
+        default=None,
+        description="Zone of times without one in device messages, by its name in the IANA database; unset: refused.",
+    )
+    bridge_networks: tuple[IPvAnyNetwork, ...] = Field(
+        default=(),
+        description="Networks whose peers may send to the bridge, as 10.2.0.0/16; unset: this machine only, or whoever "
+        "shows a certificate of EBBMARK_BRIDGE_CLIENT_AUTHORITIES.",
+    )
+    bridge_certificate: Path | None = Field(
+        default=None, description="PEM file with certificate and key of the bridge (MLLP over TLS); unset: no TLS."
+    )
+    bridge_client_authorities: Path | None = Field(
+        default=None,
+        description="PEM file with the authorities whose client certificates senders must show; needs the one above.",
+    )
+
+    @field_validator("time_zone", "bridge_time_zone")
     @classmethod
-    def _is_a_zone(cls, name: str) -> str:
+    def _is_a_zone(cls, name: str | None) -> str | None:
+        if name is None:
+            return None
         try:
             ZoneInfo(name)
         except (ZoneInfoNotFoundError, ValueError):

@@ -111,10 +111,10 @@ def _observation(at_s: float, what: EnteredQuantity, value: float, subject: str,
 
 
 def entered_transaction(observations: Sequence[Json]) -> Json:
-    """The transaction that creates each Observation once.
+    """The transaction that creates each Observation once, by its first identifier.
 
     Args:
-        observations: as `entered_observations` made them.
+        observations: with the identifier of each, whose value is a SHA-256 in hexadecimal digits.
     """
     return {"resourceType": "Bundle", "type": "transaction", "entry": [_entry(one) for one in observations]}
 
@@ -122,10 +122,10 @@ def entered_transaction(observations: Sequence[Json]) -> Json:
 def _entry(observation: Json) -> Json:
     identifier = observation["identifier"]
     assert isinstance(identifier, list)  # noqa: S101 - made above
-    value = identifier[0]["value"]
+    system, value = identifier[0]["system"], identifier[0]["value"]
     digits = f"{value[:8]}-{value[8:12]}-4{value[13:16]}-8{value[17:20]}-{value[20:32]}"
     return {
         "fullUrl": f"urn:uuid:{digits}",
         "resource": observation,
-        "request": {"method": "POST", "url": "Observation", "ifNoneExist": f"identifier={ENTERED_SYSTEM}|{value}"},
+        "request": {"method": "POST", "url": "Observation", "ifNoneExist": f"identifier={system}|{value}"},
     }

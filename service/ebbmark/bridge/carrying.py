@@ -1,0 +1,150 @@
+"""From a message to its acknowledgement: whose it is, one transaction to the record, and only then "accepted".
+
+Nothing is stored here: the sender keeps a message until it is acknowledged, and the record makes a repeat harmless
+(conditional create), so that a process killed at any point loses and doubles nothing.
+Source: HL7 v2.6 chapter 2.9 (processing rules); FHIR R4 http.html#ccreate and #transaction.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections import OrderedDict
+from collections.abc import Callable, Sequence
+from hashlib import sha256
+from typing import Final
+from weakref import WeakValueDictionary
+
+import msgspec
+
+from ebbmark.bridge.hl7v2 import ACCEPTED, AGAIN, NEVER, ErrorRow, Refused, Segment, acknowledgements, header_of
+from ebbmark.bridge.observed import DeviceMessage, SiteRules, read_message
+from ebbmark.fhir.writing.device_readings import device_observation
+from ebbmark.fhir.writing.entered import entered_transaction
+from ebbmark.record.client import RecordClient
+from ebbmark.record.search import Budget, Found, Identifier, search
+from ebbmark.record.write_back import write_back
+from ebbmark.record.write_outcome import WriteState
+
+__all__ = ["Bridge"]
+
+_LOG = logging.getLogger("ebbmark.bridge")
+
+_MOST_REMEMBERED: Final = 10_000
+_MOST_TOLD: Final = 20
+_NEVER_STATUSES: Final = frozenset({400, 413, 422})
+"""What a record answers to data that it will refuse again."""
+
+
+class _Link(msgspec.Struct):
+    type: str = ""
+
+
+class _Patient(msgspec.Struct, rename="camel"):
+    id: str = ""
+    active: bool = True
+    birth_date: str = ""
+    identifier: list[Identifier] = []
+    link: list[_Link] = []
+
+
+class Bridge:
+    """Carries messages to one record.
+
+    Args:
+        record: the client.
+        rules: what the site has decided.
+        new_identity: control ids of acknowledgements.
+    """
+
+    def __init__(self, record: RecordClient, rules: SiteRules, *, new_identity: Callable[[], str]) -> None:
+        self._record = record
+        self._rules = rules
+        self._new_identity = new_identity
+        self._committed: OrderedDict[tuple[str, str, str], bytes] = OrderedDict()
+        self._devices: WeakValueDictionary[str, asyncio.Lock] = WeakValueDictionary()
+
+    async def answer(self, content: bytes) -> list[bytes] | None:
+        """Carry one message and acknowledge it.
+
+        Args:
+            content: the message without its frame.
+
+        Returns:
+            The acknowledgements that the sender asked for; None where the message has no header to acknowledge.
+        """
+        header = header_of(content)
+        if header is None:
+            _LOG.warning("A message without a usable MSH: the connection is closed.")
+            return None
+        rows: list[ErrorRow] = []
+        carried = 0
+        try:
+            message = read_message(content, header, self._rules)
+            carried = len(message.readings)
+            await self._carry(header, message)
+            verdict = ACCEPTED
+            rows = [ErrorRow("OBX", 0, f"Left: {count} rows: {why}.", "W") for why, count in message.left.items()]
+        except Refused as refused:
+            verdict, rows = refused.verdict, [refused.row]
+        except Exception:
+            # A fault of ours: the sender keeps the message, the log tells type and place only.
+            _LOG.exception("A message was not carried.")
+            verdict, rows = AGAIN, [ErrorRow("", 207, "Not carried: a fault of the bridge.")]
+        told = " ".join(row.sentence for row in rows[:_MOST_TOLD])
+        level = logging.INFO if verdict == ACCEPTED else logging.WARNING
+        _LOG.log(level, "Verdict %s, %d readings. %s", verdict, carried, told)
+        now = self._record.waiting.now()
+        return list(acknowledgements(header, verdict, rows[:_MOST_TOLD], now=now, identity=self._new_identity()))
+
+    async def _carry(self, header: Segment, message: DeviceMessage) -> None:
+        key = (header.raw(3), header.raw(4), header.raw(10))
+        digest = sha256(repr((message.patient, message.readings)).encode()).digest()
+        if self._committed.get(key) == digest:
+            return
+        if not message.readings:
+            return
+        device = "|".join(sorted({repr(one.device) for one in message.readings}))
+        lock = self._devices.setdefault(device, asyncio.Lock())
+        async with lock:
+            subject = await self._subject(message)
+            observations = [device_observation(one, subject) for one in message.readings]
+            # The same reading twice in one message is one: a transaction may not hold one condition twice.
+            distinct = {repr(one["identifier"]): one for one in observations}
+            await self._write(list(distinct.values()))
+        self._committed[key] = digest
+        while len(self._committed) > _MOST_REMEMBERED:
+            self._committed.popitem(last=False)
+
+    async def _subject(self, message: DeviceMessage) -> str:
+        found: dict[str, _Patient] = {}
+        budget = Budget(requests=20, resources=200, size_bytes=2_000_000)
+        for system, value in message.patient:
+            answer = await search(self._record, "Patient", [("identifier", f"{system}|{value}")], budget=budget)
+            if not isinstance(answer, Found):
+                raise Refused("PID^1^3", 207, f"The patient could not be looked up: {answer.sentence}.", AGAIN)
+            for entry in answer.entries:
+                if entry.head.resource_type == "Patient":
+                    one = msgspec.json.decode(entry.resource, type=_Patient)
+                    # The record may ignore a search parameter.
+                    if any((its.system, its.value) == (system, value) for its in one.identifier):
+                        found[one.id] = one
+        usable = [one for one in found.values() if one.active and all(two.type != "replaced-by" for two in one.link)]
+        if len(usable) != 1:
+            sentence = f"{len(usable)} active patients of the record have this identifier; accepted: exactly one."
+            raise Refused("PID^1^3", 204, sentence)
+        (patient,) = usable
+        theirs = patient.birth_date if len(patient.birth_date) == len(message.birth_date) else ""
+        if theirs and theirs != message.birth_date:
+            raise Refused("PID^1^7", 204, "The date of birth is another one than in the record.")
+        return f"Patient/{patient.id}"
+
+    async def _write(self, observations: Sequence[dict[str, object]]) -> None:
+        waiting = self._record.waiting
+        outcome = await write_back(
+            entered_transaction(observations), record=self._record, sleep=waiting.sleep, now=waiting.now
+        )
+        if outcome.state in (WriteState.WRITTEN, WriteState.ALREADY_THERE):
+            return
+        never = outcome.state is WriteState.FAILED and outcome.http_status in _NEVER_STATUSES and not outcome.created
+        raise Refused("", 207, outcome.sentence, NEVER if never else AGAIN)

@@ -1,0 +1,289 @@
+"""From one ORU^R01 message to whose readings it holds: every field by its number, nothing guessed.
+
+Who, when and the status decide about the whole message: where one of them is unusable it is refused. A row whose code,
+value or unit cannot be read is left, counted with its reason and told in the acknowledgement.
+
+Sources: HL7 v2.6 chapters 2A (data types), 3 (PID) and 7 (OBR, OBX), table 0085 (status); IHE Patient Care Device
+Technical Framework, volume 2 (PCD-01: containment in OBX-4, device in OBX-18, settings in OBX-17). The tokens of OBX-17
+were read in two independent public repositories. Status to FHIR: HL7 Version 2 to FHIR, table 0085.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta, timezone
+from decimal import Decimal
+from zoneinfo import ZoneInfo
+
+from ebbmark.bridge.hl7v2 import Refused, Segment, segments_of
+from ebbmark.fhir.model import Coding
+from ebbmark.fhir.naming import LOINC, MDC, SNOMED
+from ebbmark.fhir.reading.codes import ROWS, SETTING_TWIN
+from ebbmark.fhir.reading.coding import Unusable, meaning_of
+from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap
+from ebbmark.fhir.reading.unit_table import MDC_UNITS
+from ebbmark.fhir.reading.units import UCUM, UnitProblem, conversion
+from ebbmark.fhir.writing.device_readings import DeviceReading
+from ebbmark.physiology.readings import Quantity
+
+__all__ = ["DeviceMessage", "SiteRules", "read_message"]
+
+_SYSTEMS = {"MDC": MDC, "LN": LOINC, "SCT": SNOMED}
+"""HL7 table 0396."""
+
+_FINAL, _PRELIMINARY = frozenset({"F"}), frozenset({"R", "P"})
+_AMENDING = frozenset({"A", "C", "D", "U", "W"})
+"""Statuses that change what was sent before."""
+
+_SETTING = frozenset({"ASET", "MSET", "RSET"})
+_MEASURED = frozenset({"AMEAS", "MMEAS", "ACALC", "MCALC"})
+
+_PLAIN = re.compile(r"[!-~](?:[ -~]{0,98}[!-~])?")
+_NUMBER = re.compile(r"[+-]?\d{1,12}(?:\.\d{0,9})?|[+-]?\.\d{1,9}")
+_TIME = re.compile(r"(\d{4})(\d\d)(\d\d)(\d\d)(\d\d)(\d\d(?:\.\d{1,6})?)?([+-]\d{4})?")
+_PLACE = re.compile(r"\d{1,9}(?:\.\d{1,9}){0,7}")
+_OID = re.compile(r"[0-2](?:\.(?:0|[1-9]\d{0,30})){2,30}")
+_DATE = re.compile(r"(\d{4})(\d\d)(\d\d)")
+
+
+@dataclass(frozen=True, slots=True)
+class SiteRules:
+    """What a site has decided.
+
+    Attributes:
+        assigners: FHIR system of patient identifiers by their assigner, as in PID-3.4 (namespace or universal id).
+        zone: of times without one; None where they are refused.
+        code_map: codes that are read, the site's own among them.
+    """
+
+    assigners: Mapping[str, str] = field(default_factory=dict)
+    zone: ZoneInfo | None = None
+    code_map: CodeMap = NO_CODE_MAP
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceMessage:
+    """What a message holds for the record.
+
+    Attributes:
+        patient: identifiers, system and value each; at least one.
+        birth_date: `2000-01-31`; empty where it was not sent in full.
+        readings: in the order sent.
+        left: rows that are not carried, by reason.
+    """
+
+    patient: tuple[tuple[str, str], ...]
+    birth_date: str
+    readings: tuple[DeviceReading, ...]
+    left: Counter[str]
+
+
+class _Left(Exception):
+    """A row that is not carried, and why."""
+
+
+def read_message(content: bytes, header: Segment, rules: SiteRules) -> DeviceMessage:
+    """Read one message.
+
+    Args:
+        content: the message.
+        header: its MSH.
+        rules: what the site has decided.
+
+    Raises:
+        Refused: with the place and the reason.
+    """
+    _check_kind(header)
+    segments = segments_of(content, header)
+    patients = [one for one in segments if one.name == "PID"]
+    if len(patients) != 1:
+        raise Refused("PID", 100, f"The message has {len(patients)} PID segments; accepted: one patient in a message.")
+    names = [one.name for one in segments]
+    if "OBX" in names and names.index("OBX") < names.index("PID"):
+        raise Refused("OBX", 100, "An OBX stands before the PID.")
+    identifiers = _identifiers(patients[0], rules)
+    birth = _DATE.match(patients[0].text(7))
+    devices = {_branch(one.text(4)): one for one in segments if one.name == "OBX" and one.text(18)}
+    left: Counter[str] = Counter()
+    readings: list[DeviceReading] = []
+    group = ""
+    number = 0
+    for segment in segments:
+        if segment.name == "OBR":
+            group = segment.text(7)
+        if segment.name != "OBX":
+            continue
+        number += 1
+        try:
+            reading = _reading(segment, number, group, devices, header, rules)
+        except _Left as reason:
+            left[str(reason)] += 1
+        else:
+            readings += [reading] if reading is not None else []
+    return DeviceMessage(identifiers, "-".join(birth.groups()) if birth else "", tuple(readings), left)
+
+
+def _check_kind(header: Segment) -> None:
+    kind, event = header.text(9, 1), header.text(9, 2)
+    if kind != "ORU":
+        raise Refused("MSH^1^9", 200, "This type of message is not carried; accepted: ORU^R01.")
+    if event != "R01":
+        raise Refused("MSH^1^9", 201, "This event is not carried; accepted: ORU^R01.")
+    if header.text(11) != "P":
+        raise Refused("MSH^1^11", 202, "Only messages of processing id P (production) are carried.")
+    if not header.text(12).startswith("2."):
+        raise Refused("MSH^1^12", 203, "This version is not read; accepted: 2.x.")
+
+
+def _identifiers(patient: Segment, rules: SiteRules) -> tuple[tuple[str, str], ...]:
+    found: list[tuple[str, str]] = []
+    sent = [one for one in patient.repetitions(3) if patient.plain(one[0])]
+    for components in sent:
+        assigner = components[3].split(patient.delimiters[4]) if len(components) > 3 else []
+        namespace, universal, kind = [patient.plain(one) for one in [*assigner, "", "", ""][:3]]
+        of_oid = f"urn:oid:{universal}" if kind == "ISO" and _OID.fullmatch(universal) else ""
+        system = rules.assigners.get(universal, "") or rules.assigners.get(namespace, "") or of_oid
+        value = patient.plain(components[0])
+        if system and (system, value) not in found:
+            if not _PLAIN.fullmatch(value) or set(value) & set("|,$\\"):
+                raise Refused("PID^1^3", 102, "The identifier of the patient holds characters that are not read.")
+            found.append((system, value))
+    if not sent:
+        raise Refused("PID^1^3", 101, "The message does not say whose it is; a patient is never guessed by location.")
+    if not found:
+        sentence = "The assigner of the patient's identifier is not known here: name it in EBBMARK_BRIDGE_ASSIGNERS."
+        raise Refused("PID^1^3^1^4", 103, sentence)
+    if len(found) > 8:
+        raise Refused("PID^1^3", 102, "The patient has more than eight identifiers.")
+    return tuple(found)
+
+
+def _reading(
+    row: Segment,
+    number: int,
+    group: str,
+    devices: Mapping[tuple[str, ...], Segment],
+    header: Segment,
+    rules: SiteRules,
+) -> DeviceReading | None:
+    """The reading of one OBX; None for a row that only describes the device."""
+    status, value = row.text(11).upper(), row.text(5)
+    if status in _AMENDING:
+        sentence = "A change of what was sent before is not carried: correct it in the record. Accepted: F, P, R, X."
+        raise Refused(f"OBX^{number}^11", 103, sentence)
+    if not row.text(2) and not value:
+        return None
+    if status not in _FINAL | _PRELIMINARY:
+        raise _Left("the status is not F, P or R")
+    coding, quantity, method = _meaning(row, rules)
+    if row.text(2) != "NM" or not _NUMBER.fullmatch(value):
+        raise _Left("the value is no number")
+    return DeviceReading(
+        coding=coding,
+        sent_as=_sent_as(row),
+        value=Decimal(value),
+        unit=_unit(row, quantity),
+        at_s=_moment(row.text(14), f"OBX^{number}^14", rules) if row.text(14) else _moment(group, "OBR^1^7", rules),
+        final=status in _FINAL,
+        device=_device(row, devices, header),
+        place=row.text(4) if _PLACE.fullmatch(row.text(4)) else "",
+        method=method,
+    )
+
+
+def _meaning(row: Segment, rules: SiteRules) -> tuple[dict[str, str], Quantity, str]:
+    table = rules.code_map.table
+    codings = [Coding(_SYSTEMS.get(row.text(3, at + 2), ""), row.text(3, at)) for at in (1, 4) if row.text(3, at)]
+    meaning = meaning_of(codings, table)
+    if isinstance(meaning, Unusable) or not isinstance(meaning.quantity, Quantity):
+        raise _Left("the code is not one that is read")
+    quantity, method = meaning.quantity, row.text(17).upper()
+    named_setting = row.text(3, 2).upper().endswith("_SETTING") or row.text(3, 1).upper().endswith("_SETTING")
+    is_setting = quantity.slug.endswith("-set")
+    if method in _MEASURED and (is_setting or named_setting):
+        raise _Left("code and method do not agree on whether it is a setting")
+    method = method if method in _SETTING | _MEASURED else ""
+    if not is_setting and (method in _SETTING or named_setting):
+        twin = SETTING_TWIN.get(quantity)
+        if twin is None:
+            raise _Left("a setting under the code of something that is measured only")
+        coded = next(one for one in ROWS if one.system == LOINC and one.meaning is twin and not one.variant)
+        return {"system": LOINC, "code": coded.code, "display": coded.display}, twin, method or "setting by its name"
+    one = next(one for one in codings if (row_of := table.get((one.system, one.code))) and row_of.meaning is quantity)
+    return {**({"system": one.system} if one.system else {}), "code": one.code}, quantity, method
+
+
+def _sent_as(row: Segment) -> str:
+    shown = [one for one in (row.text(3, 1), row.text(3, 2)) if re.fullmatch(r"[A-Za-z0-9_.:-]{1,80}", one)]
+    return " ".join(shown) or "a code of the device"
+
+
+def _unit(row: Segment, quantity: Quantity) -> dict[str, str]:
+    for at in (1, 4):
+        code, name, system = row.text(6, at), row.text(6, at + 1), row.text(6, at + 2)
+        if system == "MDC" and code in MDC_UNITS:
+            code, system = MDC_UNITS[code], UCUM
+        elif system == "UCUM":
+            system = UCUM
+        elif system or not code:
+            continue
+        found = conversion(code if system else "", code, system, quantity.unit)
+        if not isinstance(found, UnitProblem):
+            shown = name if system and _PLAIN.fullmatch(name) and len(name) < 40 else code
+            return {"unit": shown, **({"system": system, "code": code} if system else {})}
+    raise _Left("the unit is missing, not read, or does not fit the quantity")
+
+
+def _moment(text: str, where: str, rules: SiteRules) -> float:
+    found = _TIME.fullmatch(text)
+    if found is None:
+        sentence = "No usable time: accepted is YYYYMMDDHHMM[SS[.S]][+ZZZZ] in OBX-14 or in OBR-7."
+        raise Refused(where, 102 if text else 101, sentence)
+    year, month, day, hour, minute, second, offset = found.groups()
+    try:
+        naive = datetime(int(year), int(month), int(day), int(hour), int(minute))  # noqa: DTZ001 - zone follows
+        naive += timedelta(seconds=_seconds(second))
+        if offset:
+            minutes = int(offset[1:3]) * 60 + int(offset[3:])
+            zone = timezone(timedelta(minutes=-minutes if offset[0] == "-" else minutes))
+            return naive.replace(tzinfo=zone).timestamp()
+    except (ValueError, OverflowError):
+        raise Refused(where, 102, "There is no such time.") from None
+    if rules.zone is None:
+        raise Refused(where, 102, "The time has no zone: send one, or set EBBMARK_BRIDGE_TIME_ZONE.")
+    instants = {naive.replace(tzinfo=rules.zone, fold=fold).timestamp() for fold in (0, 1)}
+    if len(instants) > 1:
+        # The hour that the change of clocks repeats or leaves out.
+        raise Refused(where, 102, "This local time is twice or never there when clocks change: send it with its zone.")
+    return instants.pop()
+
+
+def _seconds(text: str | None) -> float:
+    seconds = float(text or 0)
+    if seconds >= 60:
+        raise ValueError("no second of a minute")
+    return seconds
+
+
+def _branch(place: str) -> tuple[str, ...]:
+    """A place in the device's tree without the zeros that fill it up."""
+    parts = place.split(".") if _PLACE.fullmatch(place) else ["", place]
+    while len(parts) > 1 and parts[-1].strip("0") == "":
+        parts.pop()
+    return tuple(parts)
+
+
+def _device(row: Segment, devices: Mapping[tuple[str, ...], Segment], header: Segment) -> dict[str, str]:
+    """The identifier of the nearest device above a row, else of the sender."""
+    branch = _branch(row.text(4))
+    above: Sequence[tuple[str, ...]] = [branch[:length] for length in range(len(branch), 0, -1)]
+    named = row if row.text(18) else next((devices[one] for one in above if one in devices), None)
+    parts = [named.text(18, at) for at in range(1, 5)] if named is not None else []
+    if parts and _PLAIN.fullmatch(parts[0]):
+        is_oid = parts[3] == "ISO" and _OID.fullmatch(parts[2])
+        return {**({"system": f"urn:oid:{parts[2]}"} if is_oid else {}), "value": parts[0]}
+    sender = "/".join(one for one in (header.text(3), header.text(4)) if _PLAIN.fullmatch(one))
+    return {"value": sender or "unnamed device"}
