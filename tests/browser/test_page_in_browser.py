@@ -27,14 +27,15 @@ EVERY = [
     "/demo/after-the-trial/after",
     "/demo/second-trial/days",
     "/demo/second-trial/",
+    f"/demo/by-hand.{ENDED}/steps",
     f"/demo/stop-criterion.{ENDED}/running",
     "/demo/clear-closing/plan",
     "/demo/clear-closing/record",
     "/demo/nobody/",
 ]
 PART = "**/running?fragment"
-WIDTHS = (320, 360, 640, 1280)
-"""The narrowest of WCAG's reflow, a phone, half a screen as at 200 % zoom, a screen."""
+WIDTHS = (320, 360, 390, 640, 820, 1280)
+"""The narrowest of WCAG's reflow, two phones, half a screen as at 200 % zoom, a tablet, a screen."""
 SHOWN_IN = "(one, name) => getComputedStyle(one)[name]"
 HIGHEST_REVIEW_PX = 2_500
 OF_A_REFUSAL = "error: Failed to load resource: the server responded with a status of 404 (Not Found)"
