@@ -55,7 +55,7 @@ def differences(expected: object, found: object, path: str) -> Iterator[Differen
         found: what it is.
         path: FHIRPath of the whole.
     """
-    if isinstance(expected, Mapping) and isinstance(found, Mapping):
+    if isinstance(expected, dict) and isinstance(found, dict):
         for name in sorted({*expected, *found}):
             yield from _member(expected.get(name, _ABSENT), found.get(name, _ABSENT), f"{path}.{name}")
     elif isinstance(expected, list) and isinstance(found, list):
@@ -76,14 +76,14 @@ def without_places(value: object) -> object:
         return _RUN.sub(_without_place, value) if ".resource" in value else value
     if isinstance(value, list):
         return [without_places(one) for one in value]
-    if isinstance(value, Mapping):
+    if isinstance(value, dict):
         return {name: without_places(one) for name, one in value.items()}
     return value
 
 
 def by_code(value: object) -> object:
     """The same value, lists of coded elements as objects by code, so that one more element moves no other."""
-    if isinstance(value, Mapping):
+    if isinstance(value, dict):
         return {name: by_code(one) for name, one in value.items()}
     if not isinstance(value, list):
         return value
@@ -132,10 +132,10 @@ def _without_place(run: re.Match[str]) -> str:
 
 
 def _code(one: object) -> str:
-    code = one.get("code") if isinstance(one, Mapping) else None
-    codings = code.get("coding") if isinstance(code, Mapping) else None
+    code = one.get("code") if isinstance(one, dict) else None
+    codings = code.get("coding") if isinstance(code, dict) else None
     first = codings[0] if isinstance(codings, list) and codings else None
-    found = first.get("code") if isinstance(first, Mapping) else None
+    found = first.get("code") if isinstance(first, dict) else None
     return found if isinstance(found, str) else ""
 
 

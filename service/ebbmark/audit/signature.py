@@ -196,7 +196,7 @@ def _signature_in(provenance: Mapping[str, object]) -> str | None:
     signatures = provenance.get("signature")
     found = None
     for one in signatures if isinstance(signatures, list) else []:
-        if isinstance(one, Mapping) and one.get("sigFormat") == "application/jose":
+        if isinstance(one, dict) and one.get("sigFormat") == "application/jose":
             return str(one.get("data", ""))
         found = ""
     return found

@@ -227,7 +227,7 @@ def needs_of(stored: Iterable[tuple[str, Json]]) -> Needs:
     """
     answer = stored_answer(stored)
     subject = answer.form.parts.get("guidance", {}).get("subject")
-    reference = subject.get("reference") if isinstance(subject, Mapping) else ""
+    reference = subject.get("reference") if isinstance(subject, dict) else ""
     named = [*answer.claims.inputs, *left_out_inputs(answer.form)]
     inputs = dict.fromkeys([one.partition("#")[0] for one in named])
     return Needs(reference if isinstance(reference, str) else "", tuple(inputs))
@@ -282,12 +282,12 @@ def _require_shape(resource: Json) -> None:
         if not isinstance(resource.get(name, ""), str):
             raise NotAnAnswer(f"the element {name} of a resource is not a text")
     meta = resource.get("meta", {})
-    if not isinstance(meta, Mapping):
+    if not isinstance(meta, dict):
         raise NotAnAnswer("the element meta of a resource is not an object")
     for name, labels in (("identifier", resource.get("identifier", [])), ("meta.tag", meta.get("tag", []))):
         listed = labels if isinstance(labels, list) else [labels]
         for one in listed:
-            if not isinstance(one, Mapping):
+            if not isinstance(one, dict):
                 raise NotAnAnswer(f"an element {name} of a resource is not an object")
             if any(not isinstance(one.get(each, ""), str) for each in ("system", "value", "code")):
                 raise NotAnAnswer(f"system, value or code in {name} of a resource is not a text")
@@ -296,13 +296,13 @@ def _require_shape(resource: Json) -> None:
 def _is_of_supersession(resource: Json) -> bool:
     """Whether it is our Provenance over the change of an answer, which a record may give along with it."""
     meta = resource.get("meta", {})
-    tags = meta.get("tag", []) if isinstance(meta, Mapping) else []
+    tags = meta.get("tag", []) if isinstance(meta, dict) else []
     systems = {one.get("system") for one in tags} if isinstance(tags, list) else set()
     return resource.get("resourceType") == "Provenance" and SUPERSEDED_SYSTEM in systems
 
 
 def _inner(value: object) -> Iterable[object]:
-    if isinstance(value, Mapping):
+    if isinstance(value, dict):
         return value.values()
     return value if isinstance(value, list) else ()
 
@@ -374,7 +374,7 @@ def _remarks(stored: NormalForm) -> Iterator[tuple[str, str]]:
     """Text of each remark, and where in the request the input stood that it is about; empty for none."""
     issues = stored.parts.get("outcome", {}).get("issue")
     for issue in issues if isinstance(issues, list) else []:
-        details = issue.get("details") if isinstance(issue, Mapping) else None
-        text = details.get("text") if isinstance(details, Mapping) else None
-        places = issue.get("expression") if isinstance(issue, Mapping) else None
+        details = issue.get("details") if isinstance(issue, dict) else None
+        text = details.get("text") if isinstance(details, dict) else None
+        places = issue.get("expression") if isinstance(issue, dict) else None
         yield str(text or ""), str(places[0]) if isinstance(places, list) and places else ""

@@ -221,7 +221,7 @@ def _form(bundle: Json) -> NormalForm:
 def _page_of(stored: NormalForm) -> bytes:
     forms = stored.parts.get(REPORT, {}).get("presentedForm")
     first = forms[0] if isinstance(forms, list) and forms else {}
-    data = first.get("data") if isinstance(first, Mapping) else ""
+    data = first.get("data") if isinstance(first, dict) else ""
     try:
         return b64decode(str(data))
     except ValueError:
@@ -336,6 +336,6 @@ def _issue_lines(form: NormalForm) -> list[str]:
     lines = []
     for issue in issues if isinstance(issues, list) else []:
         # Where in the request an input stood says nothing about it.
-        told = {name: one for name, one in issue.items() if name != "expression"} if isinstance(issue, Mapping) else {}
+        told = {name: one for name, one in issue.items() if name != "expression"} if isinstance(issue, dict) else {}
         lines.append(msgspec.json.encode(without_places(told), order="deterministic").decode())
     return lines

@@ -68,13 +68,13 @@ def resources_of(bundle: object) -> list[tuple[str, Json]]:
     Raises:
         NotAnAnswer: it is no Bundle.
     """
-    entries = bundle.get("entry") if isinstance(bundle, Mapping) else None
+    entries = bundle.get("entry") if isinstance(bundle, dict) else None
     if not isinstance(entries, list):
         raise NotAnAnswer("there is no Bundle with entries")
     return [
         (str(entry.get("fullUrl", "")), entry["resource"])
         for entry in entries
-        if isinstance(entry, Mapping) and isinstance(entry.get("resource"), Mapping)
+        if isinstance(entry, dict) and isinstance(entry.get("resource"), dict)
     ]
 
 
@@ -134,7 +134,7 @@ def kind_of(resource: Json) -> str:
 def _named(resource: Json) -> tuple[str, str]:
     """Identity and kind, from the identifier, or the tag of a Provenance; a Device belongs to no one answer."""
     meta = resource.get("meta")
-    tags = meta.get("tag") if isinstance(meta, Mapping) else None
+    tags = meta.get("tag") if isinstance(meta, dict) else None
     identifiers = resource.get("identifier")
     for one in [*_list(identifiers), *_list(tags)]:
         value = one.get("value", one.get("code", ""))
@@ -151,20 +151,20 @@ def labels_of(resource: Json) -> list[str]:
     found = []
     meta = resource.get("meta")
     for name in _LABELS:
-        labels = meta.get(name) if isinstance(meta, Mapping) else None
+        labels = meta.get(name) if isinstance(meta, dict) else None
         for one in labels if isinstance(labels, list) else []:
             if not _is_ours(one) and not _is_mark(one):
-                told = f"{one.get('system', '')}|{one.get('code', '')}" if isinstance(one, Mapping) else str(one)
+                told = f"{one.get('system', '')}|{one.get('code', '')}" if isinstance(one, dict) else str(one)
                 found.append(f"meta.{name}: {told}")
     return found
 
 
 def _is_ours(label: object) -> bool:
-    return isinstance(label, Mapping) and label.get("system") == RESULT_SYSTEM
+    return isinstance(label, dict) and label.get("system") == RESULT_SYSTEM
 
 
 def _is_mark(label: object) -> bool:
-    return isinstance(label, Mapping) and label.get("system") == SUPERSEDED_SYSTEM
+    return isinstance(label, dict) and label.get("system") == SUPERSEDED_SYSTEM
 
 
 def _contained(guidance: tuple[str, Json] | None) -> list[tuple[str, Json]]:
@@ -174,7 +174,7 @@ def _contained(guidance: tuple[str, Json] | None) -> list[tuple[str, Json]]:
 
 
 def _is_outcome(contained: object) -> bool:
-    if not isinstance(contained, Mapping):
+    if not isinstance(contained, dict):
         return False
     return contained.get("resourceType") == "OperationOutcome" and contained.get("id") == _OUTCOME
 
@@ -203,7 +203,7 @@ def _plain(resource: Json, places: Mapping[str, str]) -> dict[str, object]:
 def _own_meta(meta: object) -> object:
     """Meta without what a record sets, and without labels that others gave."""
     own = _without(meta, _OF_THE_RECORD)
-    if not isinstance(own, Mapping):
+    if not isinstance(own, dict):
         return own
     kept: dict[str, object] = {}
     for name, value in own.items():
@@ -216,7 +216,7 @@ def _own_meta(meta: object) -> object:
 
 
 def _without(value: object, names: Collection[str]) -> object:
-    if not isinstance(value, Mapping):
+    if not isinstance(value, dict):
         return value
     return {name: one for name, one in value.items() if name not in names}
 
@@ -224,7 +224,7 @@ def _without(value: object, names: Collection[str]) -> object:
 def _referred(value: object, places: Mapping[str, str]) -> object:
     if isinstance(value, list):
         return [_referred(one, places) for one in value]
-    if not isinstance(value, Mapping):
+    if not isinstance(value, dict):
         return value
     reference, identifier = value.get("reference"), value.get("identifier")
     if isinstance(reference, str):
@@ -235,9 +235,9 @@ def _referred(value: object, places: Mapping[str, str]) -> object:
 
 
 def _is_address(identifier: object) -> bool:
-    is_plain = isinstance(identifier, Mapping) and identifier.keys() == {"system", "value"}
+    is_plain = isinstance(identifier, dict) and identifier.keys() == {"system", "value"}
     return is_plain and cast("Json", identifier)["system"] == URI_SYSTEM
 
 
 def _list(value: object) -> list[Json]:
-    return [one for one in value if isinstance(one, Mapping)] if isinstance(value, list) else []
+    return [one for one in value if isinstance(one, dict)] if isinstance(value, list) else []
