@@ -33,6 +33,7 @@ from ebbmark.use_cases.questions import answer_request
 from ebbmark.views.sheet import report_pdf
 from ebbmark.web.hooks.card_text import escaped
 from ebbmark.web.page.answer_view import answer_view
+from ebbmark.words.answer_in_short import found_words
 from fhir_builders import Json, bundle, height, parameters, patient, to_bytes
 from web.asking import ask as ask_door
 from web.asking import plain_app
@@ -261,6 +262,22 @@ class TestOneStory:
             closed = isinstance(move.value, Coded) and move.value.code == "closing-passed"
             opened = any(each.slug == "disconnection" for each in one.known.titration.trial.observed)
             return closed and (opened or one.known.titration.closing.verdict is Verdict.NOT_REACHED)
+
+        assert disagreements(kind, differ) == []
+
+    @every_kind
+    def test_next_step_names_the_step_of_closing_as_the_titration_does(self, kind: str) -> None:
+        def differ(one: Told) -> object:
+            answer = answered("next-step", one.body, of_trial(one))
+            if not isinstance(answer, Answer) or one.trial is None or kind == TWO:
+                return None
+            (move,) = statements(answer, "next-step")
+            closing = one.known.titration.closing
+            called = isinstance(move.value, Coded) and move.value.code == "closing-passed"
+            if not called or closing.verdict is not Verdict.FOUND:
+                return None
+            mine = found_words(closing)
+            return None if mine in answer.said[0] and mine in answer.short.reasons else (mine, answer.said[0])
 
         assert disagreements(kind, differ) == []
 

@@ -76,15 +76,19 @@ def test_without_a_trial_and_without_times_there_is_nothing_to_compare() -> None
 
 
 @pytest.mark.parametrize("operation", ["compare-settings", "check-validity"])
-@pytest.mark.parametrize(("pressure", "told"), [(40.0, True), (75.0, False)])
-def test_a_refusal_for_want_of_a_setting_begins_with_the_patient(
-    operation: str, pressure: float, *, told: bool
-) -> None:
-    refusal = refused(operation, [*BEFORE, row(stamp(50), "now", map=pressure)], now=stamp(60))
+class TestWithoutASettingAfterATrial:
+    def test_a_vital_sign_beyond_its_limit_is_answered_and_not_refused(self, operation: str) -> None:
+        said = asked(operation, [*BEFORE, row(stamp(50), "now", map=59.0)], now=stamp(60))
 
-    sentence = refusal.problems[0].sentence
-    assert sentence.startswith("Mean arterial pressure is 40 mmHg") is told
-    assert "titrated-at" in sentence
+        assert said.first.startswith("Mean arterial pressure is 59 mmHg (10 min old), limit below 60 mmHg")
+        assert "titrated-at" in said.first
+        assert said.issue("arterial-pressure-fell")["severity"] == "high"
+        assert not [one for one in said.of("Observation") if set(one) & {"valueBoolean", "valueCodeableConcept"}]
+
+    def test_it_is_refused_where_no_vital_sign_is_beyond_a_limit(self, operation: str) -> None:
+        refusal = refused(operation, [*BEFORE, row(stamp(50), "now", map=60.0)], now=stamp(60))
+
+        assert "titrated-at" in refusal.problems[0].sentence
 
 
 def test_the_times_may_be_given_instead_of_a_trial() -> None:
@@ -331,6 +335,9 @@ def test_a_patient_who_fails_after_the_window_of_comparison_stands_first() -> No
         assert said.first.index(words) < said.first.index("Better: ")
     assert "In the last half hour, worse than before the trial:" in said.first
     assert "ends 2.7 h ago" in said.first or "ends 2.8 h ago" in said.first
+    assert value_of(said.observation("change-of-compliance-static")) == "worse"
+    assert value_of(said.observation("change-of-paco2")) == "within-measurement-noise"
+    assert value_of(said.observation("limit-plateau")) is False
     assert {"oxygenation-lost", "arterial-pressure-fell", "heart-rate-low"} <= said.issues
     assert {one["severity"] for one in said.of("DetectedIssue")} == {"high"}
 

@@ -89,7 +89,7 @@ def test_while_nothing_is_concluded_the_figure_says_so(aspect: Aspect) -> None:
 def test_once_closing_has_been_passed_the_figure_says_the_sentence_of_the_answer(aspect: Aspect) -> None:
     text = said(layout(after(7), aspect))
 
-    assert "Closing has been passed at 8 cmH2O (probability" in text
+    assert "Closing has been passed at or above 8 cmH2O (probability" in text
     assert "nothing is concluded" not in text
 
 

@@ -376,8 +376,8 @@ def test_a_running_trial_is_followed_in_the_record(site: LaunchSite, browser: Br
     later = browser.step("GET", f"{tab}/running?fragment", headers={"If-None-Match": first.headers["etag"]})
 
     assert later.status_code == 200
-    assert "Closing has been passed at 8 cmH2O" not in words_of(first.content)
-    assert "Closing has been passed at 8 cmH2O" in words_of(later.content)
+    assert "Closing has been passed at or above 8 cmH2O" not in words_of(first.content)
+    assert "Closing has been passed at or above 8 cmH2O" in words_of(later.content)
 
 
 def test_the_page_of_an_answer_asks_the_record_nothing_twice(

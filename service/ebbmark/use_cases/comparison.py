@@ -1,11 +1,13 @@
 """After the trial: what changed at the new settings, by more than the readings wander, and do the limits hold?
 
-Before is the hour before PEEP was first moved; after is the time from the new setting on, up to two hours. Both are
-this project's choice, and the answer names them.
+Before is the hour before PEEP was first moved; after is the time from the new setting on, up to two hours, and where
+these are over the last half hour leads: its coded verdicts stand where it is known. All are this project's choice, and
+the answer names them.
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 
 from ebbmark.fhir.answer import Amount, Answer, Coded, Part, Statement, Truth
@@ -30,11 +32,11 @@ from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.physiology.wording import level
-from ebbmark.use_cases.answer_builder import answered, missing, rule_of, rule_of_limits, sentences
+from ebbmark.use_cases.answer_builder import answered, rule_of, rule_of_limits, sentences
 from ebbmark.use_cases.settings_after import (
     Moments,
     moments_of,
-    patient_first,
+    only_the_patient,
     pressure_limits,
     snapshot_of,
     warnings_of,
@@ -72,16 +74,20 @@ def comparison_answer(request: Request, site: Site) -> Answer:
     """Answer `$compare-settings`.
 
     Raises:
-        Rejected: it is not known when the trial began or when PEEP was set after it.
+        Rejected: it is not known when the trial began or when PEEP was set after it, and no vital sign is beyond a
+            limit now.
     """
-    found = read_trial(request.readings, request.protocol)
-    trial = found if isinstance(found, Trial) else None
+    read = read_trial(request.readings, request.protocol)
+    trial = read if isinstance(read, Trial) else None
     moments = moments_of(request, trial)
+    if moments is None:
+        return only_the_patient(OPERATION, request, site)
     began_s = moments.began_s
     if began_s is None or began_s >= moments.titrated_s:
         accepted = "the parameter trial-started with a time before the new settings, or a trial among the readings"
-        sentence = f"When the trial began is not known, so there is no before. Send {accepted}."
-        raise missing(request, "no start of a trial", accepted, patient_first(request, sentence))
+        sentence = "When the trial began is not known, so there is no before."
+        found = "no start of a trial"
+        return only_the_patient(OPERATION, request, site, found=found, sentence=sentence, accepted=accepted)
     until_s = min(request.as_of_s, moments.titrated_s + AFTER_S)
     # The reading at the very moment of the change belongs to the trial.
     before = snapshot_of(request, began_s - BEFORE_S, began_s - 1.0)
@@ -90,7 +96,8 @@ def comparison_answer(request: Request, site: Site) -> Answer:
     low = pressure_limits(site).get(Quantity.MEAN_ARTERIAL_PRESSURE)
     comparison = compare(before, after, steps=steps, protocol=request.protocol, pressure_limit=low)
     alarms = beyond_now(request.readings, site.stop_limits, titrated_s=moments.titrated_s, at_s=request.as_of_s)
-    since = _since(request, before, until_s)
+    lately = _lately(request, until_s)
+    since = None if lately is None else compare(before, lately, protocol=request.protocol)
     latest = _latest(request, since, until_s)
     # Where the comparison begins with the low pressure itself, it is not said twice.
     said_below = not latest and comparison.pressure is not None
@@ -100,6 +107,18 @@ def comparison_answer(request: Request, site: Site) -> Answer:
     during = f"In the first {AFTER_S / 3600:.0f} h of the new settings:" if latest else ""
     changes = [_change(one, before, after) for one in comparison.changes]
     limits = [_limit(one) for one in comparison.limits]
+    if lately is not None and since is not None:
+        # The coded verdicts are those of now where now is known: a patient is no better for two hours that are over.
+        now_s = (lately.from_s, lately.until_s)
+        of_now = {one.measure: _change(one, before, lately) for one in since.changes if one.after is not None}
+        changes = [
+            replace(of_now[one.measure], span_s=now_s) if one.measure in of_now else first
+            for one, first in zip(comparison.changes, changes, strict=True)
+        ]
+        limits = [
+            first if later.value is None else replace(_limit(later), span_s=now_s)
+            for first, later in zip(limits, since.limits, strict=True)
+        ]
     top = _top(comparison.overdistension, trial)
     return answered(
         OPERATION,
@@ -122,12 +141,10 @@ def comparison_answer(request: Request, site: Site) -> Answer:
     )
 
 
-def _since(request: Request, before: Snapshot, until_s: float) -> Comparison | None:
-    """The last half hour against the time before the trial, where the window of the comparison ended earlier."""
+def _lately(request: Request, until_s: float) -> Snapshot | None:
+    """The state in the last half hour, where the window of the comparison ended earlier."""
     at_s = request.as_of_s
-    if at_s - until_s < LATEST_S:
-        return None
-    return compare(before, snapshot_of(request, at_s - LATEST_S, at_s), protocol=request.protocol)
+    return None if at_s - until_s < LATEST_S else snapshot_of(request, at_s - LATEST_S, at_s)
 
 
 def _latest(request: Request, since: Comparison | None, until_s: float) -> str:
@@ -138,9 +155,10 @@ def _latest(request: Request, since: Comparison | None, until_s: float) -> str:
     if all(one.after is None for one in since.changes):
         return f"Nothing that can be compared was charted in the last half hour. {ended}"
     worse = [change_words(one) for one in since.changes if one.verdict is Verdict.WORSE]
+    broken = [limit_check_words(one) for one in since.limits if one.holds is False]
     if not worse:
-        return f"In the last half hour nothing is worse than before the trial. {ended}"
-    return f"In the last half hour, worse than before the trial: {' '.join(worse)} {ended}"
+        return sentences("In the last half hour nothing is worse than before the trial.", *broken, ended)
+    return sentences("In the last half hour, worse than before the trial:", *worse, *broken, ended)
 
 
 def _within_the_trial(before: Snapshot, trial: Trial | None) -> str:

@@ -44,6 +44,7 @@ from ebbmark.use_cases.in_progress import (
     what_follows,
 )
 from ebbmark.words.ages import clock
+from ebbmark.words.answer_in_short import found_words
 from ebbmark.words.messages import say
 from ebbmark.words.next_step import called_before_words, condition_words, decision_words, move_words
 from ebbmark.words.next_step_in_short import next_step_in_short
@@ -117,7 +118,7 @@ def next_step(request: Request, site: Site) -> Answer:
     move = next_move(running.steps, decrement_cmh2o=decrement, lowest_cmh2o=lowest, stops=stops, rule=rule)
     move, reason = _after_the_trial(move, request, running, since_s)
     decision = decide(move, scene)
-    decision, reason = _as_titrated(decision, reason, request, scene)
+    decision, reason, found = _as_titrated(decision, reason, request, scene)
     move = decision.move
     conditions, stopped = condition_words(scene), move.action is Action.STOP
     open_to_a_word = acknowledgeable(scene)
@@ -139,7 +140,10 @@ def next_step(request: Request, site: Site) -> Answer:
         OPERATION,
         request,
         short=next_step_in_short(
-            decision, scene, suggested_cmh2o=None if follows is None else follows.suggested_peep_cmh2o
+            decision,
+            scene,
+            suggested_cmh2o=None if follows is None else follows.suggested_peep_cmh2o,
+            found=found,
         ),
         said=[
             *_said(said, move, running, stops, request, since_s),
@@ -183,21 +187,30 @@ def _after_the_trial(move: Move, request: Request, running: RunningTrial, since_
     return setting, called_before_words(closed, raised_s=running.began_s)
 
 
-def _as_titrated(decision: Decision, reason: str, request: Request, scene: Scene) -> tuple[Decision, str]:
-    """Closing is not called on a curve from which the titration reads none: what came back is no closing."""
+def _as_titrated(decision: Decision, reason: str, request: Request, scene: Scene) -> tuple[Decision, str, str]:
+    """Closing is not called on a curve from which the titration reads none: what came back is no closing.
+
+    Returns:
+        The decision, its words, and what the titration says of the step of closing, in its own words. The rule calls
+        closing at or above the latest step, which is another event than closing at one named step; empty where none
+        is called or named.
+    """
     move, trial = decision.move, scene.running.trial
     if move.reason is not Reason.CALLED or move.action is not Action.CLOSING_PASSED or trial is None:
-        return decision, reason
+        return decision, reason, ""
     judged, findings, _ = closing_for(trial, request.readings, request.protocol, beside_of(request))
     looked_into = {*scene.acknowledged, "circuit-opened"}
     looks = {one.slug for one in findings if one.weight is Weight.LOOK_FIRST}
-    if judged.verdict in (Verdict.FOUND, Verdict.FALLING_FROM_FIRST_STEP) or (looks and looks <= looked_into):
-        return decision, reason
+    if judged.verdict in (Verdict.FOUND, Verdict.FALLING_FROM_FIRST_STEP):
+        found = found_words(judged)
+        return decision, sentences(reason, found), found
+    if looks and looks <= looked_into:
+        return decision, reason, ""
     unclear = replace(
         move, action=Action.LOOK_FIRST, reason=Reason.UNCLEAR, next_peep_cmh2o=None, lowering_is_useful=False
     )
     why = with_reason(judged, findings).reason or "over the whole way down compliance did not fall for good."
-    return replace(decision, move=unclear), f"Closing is not called from these steps: {why}"
+    return replace(decision, move=unclear), f"Closing is not called from these steps: {why}", ""
 
 
 def _said(

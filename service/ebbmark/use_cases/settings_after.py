@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import inf
 
-from ebbmark.fhir.answer import Warned
+from ebbmark.fhir.answer import Answer, Statement, Warned
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.reading.request import Request
 from ebbmark.physiology.after.losses import PressureLimit, beyond_now
@@ -16,10 +16,20 @@ from ebbmark.physiology.after.trials_of_record import began_of, set_after
 from ebbmark.physiology.formulas.body import predicted_body_weight_kg
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.steps import Trial
-from ebbmark.use_cases.answer_builder import missing, sentences
+from ebbmark.use_cases.answer_builder import answered, missing, rule_of_limits, sentences
+from ebbmark.words.comparison import patient_in_short
 from ebbmark.words.since_titration import seen_words
 
-__all__ = ["Moments", "moments_of", "patient_first", "pressure_limits", "snapshot_of", "warnings_of", "weight_of"]
+__all__ = [
+    "NOT_SET",
+    "Moments",
+    "moments_of",
+    "only_the_patient",
+    "pressure_limits",
+    "snapshot_of",
+    "warnings_of",
+    "weight_of",
+]
 
 SETTLING_S = 3600.0
 """The state at the new settings is taken over the first hour of them. This project's choice."""
@@ -40,12 +50,12 @@ class Moments:
     assumed: bool
 
 
-def moments_of(request: Request, trial: Trial | None) -> Moments:
-    """When the trial began and when PEEP was set after it: as asked, else as the settings show.
+NOT_SET = "When PEEP was set after the trial is not known."
+NO_SETTING = "the parameter titrated-at, or a trial among the readings with a set PEEP after it"
 
-    Raises:
-        Rejected: nothing shows when PEEP was set after the trial.
-    """
+
+def moments_of(request: Request, trial: Trial | None) -> Moments | None:
+    """When the trial began and when PEEP was set after it: as asked, else as the settings show; None where neither."""
     asked = request.asked
     began_s = asked.trial_started_s
     if began_s is None and trial is not None:
@@ -54,21 +64,52 @@ def moments_of(request: Request, trial: Trial | None) -> Moments:
     if titrated_s is None and trial is not None:
         titrated_s = set_after(request.readings, trial)
     if titrated_s is None:
-        accepted = "the parameter titrated-at, or a trial among the readings with a set PEEP after it"
-        sentence = f"When PEEP was set after the trial is not known. Send {accepted}."
-        raise missing(request, "no setting after a trial", accepted, patient_first(request, sentence))
+        return None
     return Moments(began_s, titrated_s, asked.titrated_s is None)
 
 
-def patient_first(request: Request, sentence: str) -> str:
-    """A refusal that begins with the vital signs beyond a stop limit now: whoever asks looks at the patient first.
+def only_the_patient(
+    operation: str,
+    request: Request,
+    site: Site,
+    *,
+    found: str = "no setting after a trial",
+    sentence: str = NOT_SET,
+    accepted: str = NO_SETTING,
+    statements: Sequence[Statement] = (),
+) -> Answer:
+    """The vital signs beyond a stop limit now, where the question itself cannot be answered: whoever asks has to know.
 
     Args:
+        operation: slug of the question.
         request: what was asked.
-        sentence: why it is refused.
+        site: its stop limits.
+        found: what is missing, as a plain phrase.
+        sentence: what is not known.
+        accepted: what would be.
+        statements: of the question, without a value.
+
+    Raises:
+        Rejected: no vital sign of now is beyond a limit.
     """
-    now = beyond_now(request.readings, request.stop_limits, titrated_s=-inf, at_s=request.as_of_s)
-    return sentences(*[seen_words(one, request.as_of_s) for one in now], sentence)
+    at_s = request.as_of_s
+    alarms = beyond_now(request.readings, site.stop_limits, titrated_s=-inf, at_s=at_s)
+    missing_too = f"{sentence} Send {accepted}."
+    if not alarms:
+        raise missing(request, found, accepted, missing_too)
+    return answered(
+        operation,
+        request,
+        short=patient_in_short(alarms, sentence),
+        said=(sentences(*[seen_words(one, at_s) for one in alarms], missing_too),),
+        statements=statements,
+        warnings=warnings_of(alarms, at_s),
+        rules=(rule_of_limits(site.stop_limits),),
+        values=(site.stop_limits,),
+        span_s=(min(one.from_s for one in alarms), at_s),
+        dated=True,
+        more_would_help=True,
+    )
 
 
 def weight_of(request: Request) -> float:

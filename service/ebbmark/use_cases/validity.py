@@ -13,8 +13,10 @@ from ebbmark.physiology.trial.steps import Trial
 from ebbmark.physiology.wording import level
 from ebbmark.use_cases.answer_builder import answered, rule_of, rule_of_limits, titration_of
 from ebbmark.use_cases.settings_after import (
+    NOT_SET,
     SETTLING_S,
     moments_of,
+    only_the_patient,
     pressure_limits,
     snapshot_of,
     warnings_of,
@@ -31,10 +33,13 @@ def validity_answer(request: Request, site: Site) -> Answer:
     """Answer `$check-validity`.
 
     Raises:
-        Rejected: it is not known when PEEP was set after the trial.
+        Rejected: it is not known when PEEP was set after the trial, and no vital sign is beyond a limit now.
     """
     trial = trial_before(request)
     moments = moments_of(request, trial)
+    if moments is None:
+        doubt = Statement(kind="titration-may-be-old", code="titration-may-be-old", value=None, note=NOT_SET)
+        return only_the_patient(OPERATION, request, site, statements=(doubt,))
     suggested, how = _suggested(request, trial)
     until_s = min(request.as_of_s, moments.titrated_s + SETTLING_S)
     answer = watch(

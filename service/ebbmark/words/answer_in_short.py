@@ -11,7 +11,7 @@ from ebbmark.physiology.wording import level, percent
 from ebbmark.words.in_short import MOST_WORDS_OF_LINE, MOST_WORDS_OF_REASONS, InShort, shortened
 from ebbmark.words.messages import ENGLISH, say
 
-__all__ = ["MOST_WORDS_OF_LINE", "MOST_WORDS_OF_REASONS", "InShort", "against_words", "in_short"]
+__all__ = ["MOST_WORDS_OF_LINE", "MOST_WORDS_OF_REASONS", "InShort", "against_words", "found_words", "in_short"]
 
 AGES: Final = ("trial-old", "trial-very-old")
 """Cautions on the age of a trial: they stand in what is said of its certainty, and are not told once more."""
@@ -75,11 +75,17 @@ def _short(caution: Caution) -> str:
 def _found(closing: Closing, age: str) -> str:
     """What was found and how sure it is; where the trial is old that stands first, and one step is enough."""
     if age:
-        return _say(age, then=_found_then(closing, 0.0))
-    return _found_then(closing, _NAMED_ALONE)
+        return _say(age, then=found_words(closing, 0.0))
+    return found_words(closing)
 
 
-def _found_then(closing: Closing, named_alone: float) -> str:
+def found_words(closing: Closing, named_alone: float = _NAMED_ALONE) -> str:
+    """What was found, with the probability of the very step that is named.
+
+    Args:
+        closing: the estimate.
+        named_alone: a step at least as likely as this is named without the next likely one.
+    """
     if closing.verdict is Verdict.FOUND:
         ranked = sorted(closing.steps, key=lambda step: -step.probability)
         # The step that is named leads, with its own probability and not that of closing at any step.

@@ -19,6 +19,7 @@ __all__ = [
     "comparison_words",
     "limit_check_words",
     "overdistension_words",
+    "patient_in_short",
 ]
 
 _GROUPS: Final = (Verdict.WORSE, Verdict.CHANGED, Verdict.IMPROVED, Verdict.WITHIN_NOISE, Verdict.NOT_KNOWN)
@@ -122,8 +123,13 @@ def comparison_in_short(
     Args:
         comparison: before the trial and at the new settings.
         alarms: vital signs that are beyond a stop limit now.
-        latest: before the trial and the last half hour, where that is later.
+        latest: before the trial and the last half hour, where that is later: what is known of it leads.
     """
+    top, early, lead = _top(comparison.overdistension), _of(comparison, Verdict.WORSE), ""
+    if latest is not None and any(one.after is not None for one in latest.changes):
+        comparison, lead = latest, "now-"
+    else:
+        early = []
     worse, better = _of(comparison, Verdict.WORSE), _of(comparison, Verdict.IMPROVED)
     broken = [
         _line("broken", name=say(f"name.{one.slug}"), value=f"{one.value:.1f}", limit=f"{one.limit:g}")
@@ -137,31 +143,40 @@ def comparison_in_short(
     unknown_words = [say(f"name.{one.slug}") for one in unknown]
     same = [say(f"name.{one.measure.slug}") for one in comparison.changes if one.verdict is Verdict.WITHIN_NOISE]
     now = [_beyond(one) for one in alarms]
-    lately = [] if latest is None else _of(latest, Verdict.WORSE)
     limits = _line("limit-broken", listed=", ".join(broken)) if broken else ""
     if not broken and kept:
         limits = _line("limits-hold", listed=", ".join(kept))
     rest = [
-        _line("now-worse", listed=", ".join(lately)) if lately else "",
+        _line("first-worse", listed=", ".join(early)) if early else "",
         _line("changed", listed=", ".join(_of(comparison, Verdict.CHANGED)))
         if _of(comparison, Verdict.CHANGED)
         else "",
         _line("same", listed=", ".join(same)) if same else "",
         _line("unknown", listed=", ".join(unknown_words)) if unknown else "",
-        _top(comparison.overdistension),
+        top,
     ]
     improved = _line("better-sentence", listed=", ".join(better)) if better else ""
     if now:
-        worse_sentence = f"{_line('worse', listed=', '.join(worse))}." if worse else ""
+        worse_sentence = f"{_line(f'{lead}worse', listed=', '.join(worse))}." if worse else ""
         return shortened(
             _line("look"), f"{'; '.join(now)}.", limits if broken else "", [worse_sentence, improved, *rest]
         )
     if worse:
-        return shortened(_line("worse", listed=", ".join(worse)), improved, limits, rest)
+        return shortened(_line(f"{lead}worse", listed=", ".join(worse)), improved, limits, rest)
     if better:
-        return shortened(_line("better", listed=", ".join(better)), limits, _line("no-worse-sentence"), rest)
-    head = "nothing-known" if len(unknown) == len(comparison.changes) else "no-change"
+        return shortened(_line(f"{lead}better", listed=", ".join(better)), limits, _line("no-worse-sentence"), rest)
+    head = "nothing-known" if len(unknown) == len(comparison.changes) else f"{lead}no-change"
     return shortened(_line(head), limits, "", rest)
+
+
+def patient_in_short(alarms: Sequence[Seen], not_known: str) -> InShort:
+    """Put vital signs of now in short, where nothing else can be said.
+
+    Args:
+        alarms: beyond a stop limit now, gravest first.
+        not_known: what cannot be said, in a sentence.
+    """
+    return shortened(_line("look"), f"{'; '.join(map(_beyond, alarms))}.", "", [not_known])
 
 
 def _line(name: str, /, **values: object) -> str:

@@ -24,13 +24,16 @@ _UNITLESS: Final = frozenset({"mmHg", "/min", "cmH2O"})
 _MOST_NAMED: Final = 3
 
 
-def next_step_in_short(decision: Decision, scene: Scene, *, suggested_cmh2o: float | None = None) -> InShort:
+def next_step_in_short(
+    decision: Decision, scene: Scene, *, suggested_cmh2o: float | None = None, found: str = ""
+) -> InShort:
     """Put the next step in short.
 
     Args:
         decision: the move and what comes before it.
         scene: what is known.
         suggested_cmh2o: suggested PEEP, where closing has been passed and one follows.
+        found: what the titration says of the step of closing, where it has been passed.
     """
     move, stops = decision.move, scene.stops
     if move.action is Action.STOP:
@@ -46,6 +49,7 @@ def next_step_in_short(decision: Decision, scene: Scene, *, suggested_cmh2o: flo
     against = [*looks, *again, *told, *recorded]
     reason = " ".join(one for one in (_reason(move), _suggestion(move, scene, suggested_cmh2o)) if one)
     rest = [
+        found,
         _say("still-on-step") if move.reason is Reason.CALLED and move.action is Action.CLOSING_PASSED else "",
         *([_say("sudden-causes")] if move.reason is Reason.SUDDEN else []),
         *(_way_back(decision.way_back) if decision.way_back is not None else []),
