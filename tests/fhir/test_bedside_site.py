@@ -57,7 +57,7 @@ def test_the_check_digit_would_notice_a_slip() -> None:
 
 @pytest.mark.parametrize("code", [row.code for row in CONDITION_ROWS if row.prefix])
 def test_every_icd_code_has_the_shape_of_one(code: str) -> None:
-    assert re.fullmatch(r"[A-TV-Z]\d[0-9A]([.]\d{1,3})?", code)
+    assert re.fullmatch(r"[A-TV-Z]\d[0-9A]([.][0-9A-Z]{1,4})?", code)
 
 
 def test_every_row_stands_for_a_concept_that_there_is() -> None:

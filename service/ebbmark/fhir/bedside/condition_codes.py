@@ -2,7 +2,8 @@
 
 The last column names where code and meaning were seen together: PUB: in at least two independent public repositories;
 PUB1: in one; CREDS: value set CardiacInstabilityType of the HL7 implementation guide CREDS 1.0.0 (registry protocols),
-CREDS+: there and in value set ReasonForBallonUsageVS of cardioCx-IG, expanded on SNOMED CT 2024-02-01; GM: in two
+MCODE: value set elixhauser-obesity-vs of
+the HL7 implementation guide mCODE 2.1.0; CREDS+: there and in value set ReasonForBallonUsageVS of cardioCx-IG, expanded on SNOMED CT 2024-02-01; GM: in two
 public texts on the German and Swiss ICD-10-GM; ICD: the title of the ICD-10 category, from memory of the printed
 classification, which is the same in the editions named. SNOMED CT codes are listed one by one: without a terminology server their descendants are not known,
 so that a site adds the ones it uses. A concept for which no code was sure has none, and a site may add its own: bullae
@@ -182,6 +183,18 @@ CONDITION_ROWS: tuple[ConditionRow, ...] = (
     _icd("neuromuscular-disease", "G61.0", "Guillain-Barré syndrome"),
     _icd("neuromuscular-disease", "G70", "Myasthenia gravis and other myoneural disorders"),
     _icd("neuromuscular-disease", "G71", "Primary disorders of muscles"),
+    _sct("obesity", "414916001", "Obesity"),
+    _sct("obesity", "238136002", "Morbid obesity"),
+    *[ConditionRow("obesity", _CM, code, True, title, "MCODE") for code, title in (
+        ("E66.01", "Morbid (severe) obesity due to excess calories"),
+        ("E66.09", "Other obesity due to excess calories"),
+        ("E66.1", "Drug-induced obesity"),
+        ("E66.2", "Morbid (severe) obesity with alveolar hypoventilation"),
+        ("E66.8", "Other obesity"),
+        ("E66.9", "Obesity, unspecified"),
+    )],
+    ConditionRow("raised-abdominal-pressure", _CM, "M79.A3", True, "Nontraumatic compartment syndrome of abdomen", "PUB"),
+    ConditionRow("raised-abdominal-pressure", _CM, "T79.A3", True, "Traumatic compartment syndrome of abdomen", "PUB"),
     # Categories that hold a condition that is looked for among others: a person must read what is meant.
     _perhaps("J94.2", "Haemothorax: with or without air"),
     _perhaps("J94.8", "Other specified pleural conditions, hydropneumothorax among them"),
@@ -240,6 +253,7 @@ READ_IN: Mapping[str, str] = {
     "CREDS": "in value set CardiacInstabilityType of the HL7 implementation guide CREDS 1.0.0",
     "CREDS+": "in value set CardiacInstabilityType of the HL7 implementation guide CREDS 1.0.0 and in value set "
     "ReasonForBallonUsageVS of cardioCx-IG",
+    "MCODE": "in value set elixhauser-obesity-vs of the HL7 implementation guide mCODE 2.1.0",
     "GM": "in two public texts on the German and Swiss ICD-10-GM",
     "ICD": "as titles of ICD-10 categories, from memory of the printed classification and not read in a source",
 }

@@ -31,6 +31,7 @@ class EvidenceStatus(Enum):
 
     VERIFIED = "verified"
     VERIFIED_SECOND_HAND = "verified-second-hand"
+    COMMON_PRACTICE = "common-practice"  # no published source
 
 
 @dataclass(frozen=True, slots=True)
