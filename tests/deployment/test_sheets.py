@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
+from importlib.util import module_from_spec, spec_from_file_location
 from pathlib import Path
 
 import pytest
 
 ROOT = Path(__file__).parents[2]
 SHEETS = [ROOT / "SECURITY.md", *(ROOT / "deploy" / "guide" / f"{name}.md" for name in ("hazards", "data-protection"))]
-SHEETS += [ROOT / "deploy" / "guide" / f"{name}.md" for name in ("runbook", "upgrade", "installing")]
+SHEETS += [ROOT / "deploy" / "guide" / f"{name}.md" for name in ("runbook", "upgrade", "installing", "connect")]
 
 
 @pytest.mark.parametrize("sheet", SHEETS, ids=lambda sheet: sheet.stem)
@@ -29,3 +30,17 @@ def test_every_row_of_the_threat_model_and_the_hazard_log_names_a_test(sheet: Pa
 
     assert rows
     assert [row for row in rows if not re.search(r"`(tests|deploy|fixtures)/|SECURITY\.md", row)] == []
+
+
+def test_the_address_of_a_record_is_not_taken_from_what_maven_says_in_colour() -> None:
+    spec = spec_from_file_location("in_record", ROOT / "deploy" / "in_record.py")
+    assert spec is not None
+    assert spec.loader is not None
+    in_record = module_from_spec(spec)
+    spec.loader.exec_module(in_record)
+
+    assert in_record.RECORD_AT.search("Downloading from central: \x1b[34mhttp://repository.example/a.pom\n") is None
+    assert in_record.RECORD_AT.search("\x1b[34mhttp://repository.example/\x1b[m\n") is None
+    found = in_record.RECORD_AT.search("http://127.0.0.1:40123/fhir\n")
+    assert found is not None
+    assert found[1] == "http://127.0.0.1:40123/fhir"
