@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
+import msgspec
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -13,6 +14,9 @@ from bridge.conftest import RULES
 from bridge.device_messages import PEEP_SET, PLATEAU, ROWS, SYSTEM, device, header, message, number, order, patient
 from ebbmark.bridge.hl7v2 import Refused, acknowledgements, header_of
 from ebbmark.bridge.observed import DeviceMessage, SiteRules, read_message
+from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.writing.device_readings import device_observation
+from ebbmark.use_cases.inspection import inspect
 
 CM = "266048^MDC_DIM_CM_H2O^MDC"
 
@@ -162,6 +166,18 @@ def test_other_delimiters_and_escapes_are_read_and_answered_in_kind() -> None:
     (reply,) = acknowledgements(head, "A", [], now=datetime(2026, 3, 2, tzinfo=UTC), identity="E1")
     assert reply.startswith(b"MSH#*%!+#RECORD#HOSPITAL#VENTGATE*0012210000000001*EUI-64#ICU#")
     assert b"\rMSA#AA#M1\r" in reply
+
+
+def test_what_the_bridge_writes_is_what_the_service_reads() -> None:
+    written = [device_observation(one, "Patient/1") for one in read(message()).readings]
+    entries = [{"resource": {**one, "id": str(number)}} for number, one in enumerate(written)]
+    bundle = {"resourceType": "Bundle", "type": "collection", "entry": entries}
+
+    told = inspect(msgspec.json.Encoder(decimal_format="number").encode(bundle), RequestContext(0.0)).text
+
+    for expected in ("peep-set; valueQuantity; cm[H2O]; 12;", "plateau-pressure; valueQuantity; cm[H2O]; 24.5;"):
+        assert expected in told
+    assert "Not read: nothing." in told
 
 
 @settings(max_examples=150, deadline=None)
