@@ -19,6 +19,7 @@ from ebbmark.fhir.writing.device_readings import device_observation
 from ebbmark.use_cases.inspection import inspect
 
 CM = "266048^MDC_DIM_CM_H2O^MDC"
+NOW_S = datetime(2026, 3, 2, 12, 10, tzinfo=UTC).timestamp()
 
 
 def read(content: bytes, rules: SiteRules = RULES) -> DeviceMessage:
@@ -173,7 +174,7 @@ def test_what_the_bridge_writes_is_what_the_service_reads() -> None:
     entries = [{"resource": {**one, "id": str(number)}} for number, one in enumerate(written)]
     bundle = {"resourceType": "Bundle", "type": "collection", "entry": entries}
 
-    told = inspect(msgspec.json.Encoder(decimal_format="number").encode(bundle), RequestContext(0.0)).text
+    told = inspect(msgspec.json.Encoder(decimal_format="number").encode(bundle), RequestContext(NOW_S)).text
 
     for expected in ("peep-set; valueQuantity; cm[H2O]; 12;", "plateau-pressure; valueQuantity; cm[H2O]; 24.5;"):
         assert expected in told
