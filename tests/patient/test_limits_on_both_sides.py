@@ -15,7 +15,7 @@ import pytest
 from ebbmark.physiology.patient.limits import LIMITS
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.readings import Quantity
-from patients import PEEPS, Values, slugs, titrated
+from patients import CLEAR, PEEPS, Values, slugs, titrated
 from trials import START_S, STEP_S, reading
 
 Q = Quantity
@@ -104,6 +104,12 @@ SIDES = {
         490, 500, "leak-began", "look-first",
         lambda value: with_values(tidal_volume_inspired={peep: 425 if peep > 12 else value for peep in PEEPS}),
     ),
+    "change of a leak from 9 %": Side(
+        0.165, 0.175, "leak-began", "look-first",
+        lambda share: with_values(
+            tidal_volume_inspired={peep: 420 / (1 - (0.09 if peep > 12 else share)) for peep in PEEPS}
+        ),
+    ),
     "leak": Side(466, 467, "leak-large", "high", everywhere("tidal_volume_inspired")),
     "large leak": Side(524, 525, "leak-throughout", "look-first", everywhere("tidal_volume_inspired")),
     "volume lost against its setting": Side(524, 525, "leak-throughout", "look-first", everywhere("tidal_volume_set")),
@@ -159,6 +165,22 @@ def test_beyond_the_limit_it_is_found(name: str) -> None:
 
 def test_a_fall_that_raises_no_pressure_far_is_looked_at_from_thirty_per_cent_on() -> None:
     assert (LIMITS.step_fall_share, LIMITS.rising_fall_share) == (0.30, 0.20)
+
+
+@pytest.mark.parametrize(("top_share", "found"), [(0.945, True), (0.955, False)])
+def test_relief_of_overdistension_is_named_from_five_per_cent_on(top_share: float, *, found: bool) -> None:
+    answer = titrated(compliances=(42 * top_share, 42, 42, 42, 41.5, 36, 31, 27))
+
+    assert ("overdistension-at-top" in [one.slug for one in answer.advice.findings]) is found
+
+
+@pytest.mark.parametrize(("compliance_share", "found"), [(0.70, False), (0.68, True)])
+def test_a_driving_pressure_above_fifteen_is_named_in_its_row(compliance_share: float, *, found: bool) -> None:
+    answer = titrated(compliances=[compliance_share * one for one in CLEAR])
+    (row,) = [one for one in answer.advice.what_if if one.peep_cmh2o == 12]
+
+    assert row.driving_pressure_cmh2o == pytest.approx(15.0, abs=0.3)
+    assert ("driving-pressure-beyond" in [one.slug for one in row.beyond]) is found
 
 
 def test_a_rise_of_pressure_counts_only_with_a_fall_of_compliance_of_a_fifth() -> None:

@@ -121,6 +121,14 @@ def test_a_fall_of_arterial_pressure_is_measured_from_before_the_trial() -> None
     assert "from 90 to 66 mmHg" in stop_answer_words(answer)
 
 
+def test_a_pressure_of_the_very_start_of_the_trial_is_not_one_from_before_it() -> None:
+    pressures = [
+        reading(Quantity.MEAN_ARTERIAL_PRESSURE, value, START_S + at_s) for value, at_s in ((100, 0), (75, 60))
+    ]
+
+    assert StopCriterion.MEAN_ARTERIAL_PRESSURE_FALL not in met(checked(*pressures))
+
+
 def test_a_quantity_that_was_not_sent_is_not_checked() -> None:
     answer = checked(reading(Quantity.SPO2, 92.0, START_S))
 
