@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from typing import Any
 
 import pytest
 
 from bedside_builders import charted, condition
-from fhir_builders import Json, at, observation, trial_observations
+from ebbmark.fhir.operations import TITRATE_PEEP
+from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.use_cases.questions import answer_request
+from ebbmark.web.hooks.card_text import escaped
+from ebbmark.web.page.answer_view import answer_view
+from fhir_builders import Json, at, bundle, height, observation, parameters, patient, to_bytes, trial_observations
 from web.hooks.calling import borne, call, called, card, cards, context, hooks_app, order, prefetch, searchset
 
 TRIAL = trial_observations()
@@ -59,6 +65,22 @@ def test_a_pneumothorax_of_the_record_leaves_no_number_no_draft_and_no_warning()
     assert "Draft an order" not in labels(told)
     assert "pneumothorax, charted as ICD-10 J93.0" in told["detail"]
     assert order_cards(conditions=known) == []
+
+
+def test_page_and_card_tell_one_story_of_a_pneumothorax() -> None:
+    known = condition("c1", "J93.0")
+    after = observation("peep-set", 16.0, when=at(27), identity="set-after")
+    body = to_bytes(parameters(bundle=bundle(patient(), height(), *TRIAL, *borne(TRIAL), after, known)))
+    asked_s = datetime.fromisoformat(at(40)).timestamp()
+
+    told = trial_card(mechanics=searchset(*TRIAL, after), conditions=searchset(known))
+    page = answer_view(answer_request(TITRATE_PEEP, body, RequestContext(asked_s)), now_s=asked_s, zone=UTC)
+
+    assert escaped(page.rationale) in told["detail"]
+    assert page.short.head.lower() in told["summary"].lower()
+    assert "The record says: pneumothorax, charted as ICD-10 J93.0" in " ".join(page.short.reasons)
+    assert [one.slug for one in page.high] == ["condition-untreated-pneumothorax"]
+    assert all(escaped(one.text) in told["detail"] for one in page.high)
 
 
 def test_a_condition_that_questions_the_number_holds_back_the_draft_and_the_warning() -> None:
