@@ -23,7 +23,7 @@ _STATE_PARTS: dict[Quantity, tuple[str, Unit]] = {
 
 _NOT_LOOKED_FOR = (
     "Dopamine, phenylephrine and vasopressin are found by their ATC codes only; other vasopressors than these, "
-    "noradrenaline and adrenaline are not looked for."
+    "noradrenaline and adrenaline are not looked for. Rates charted as Observations are not read."
 )
 
 
