@@ -34,6 +34,8 @@ PAGES = {
     "plan that waits": "/demo/before-a-trial/plan",
     "plan": "/demo/clear-closing/plan",
     "what would be recorded": "/demo/clear-closing/record",
+    "simulated lung": "/demo/learning?lung=leak&steps=5",
+    "simulated trial that ended": "/demo/learning?steps=8&end=yes",
     "refusal": "/demo/nobody/",
 }
 AS_IT_COMES = ("what would be recorded",)

@@ -31,6 +31,7 @@ EVERY = [
     f"/demo/stop-criterion.{ENDED}/running",
     "/demo/clear-closing/plan",
     "/demo/clear-closing/record",
+    "/demo/learning?lung=air-trapping&steps=8&end=yes",
     "/demo/nobody/",
 ]
 PART = "**/running?fragment"

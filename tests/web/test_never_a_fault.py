@@ -25,9 +25,9 @@ TAB = "A" * 22
 PATHS = [
     "/launch", "/launch/standalone", "/launch/callback", "/launch/callback/x", f"/app/{TAB}/", f"/app/{TAB}/running",
     f"/app/{TAB}/leave", "/demo/", "/demo/clear-closing", "/demo/clear-closing/plan", "/demo/clear-closing/record",
-    "/demo/running.1/running", "/fhir/metadata", "/fhir/$titrate-peep", "/fhir/$next-step", "/fhir/$replay",
-    "/fhir/PlanDefinition/x", "/cds-services", "/cds-services/peep-trial", "/cds-services/peep-trial/feedback",
-    "/health/live", "/openapi.json", "/.well-known/jwks.json", "/look/style.css",
+    "/demo/running.1/running", "/demo/learning", "/fhir/metadata", "/fhir/$titrate-peep", "/fhir/$next-step",
+    "/fhir/$replay", "/fhir/PlanDefinition/x", "/cds-services", "/cds-services/peep-trial",
+    "/cds-services/peep-trial/feedback", "/health/live", "/openapi.json", "/.well-known/jwks.json", "/look/style.css",
 ]  # fmt: skip
 ODD = [
     "", "http://xn--a/", "https://xn--/", "http://[::1", "http://[::1]:x/", "https://a:0/", "//", "http://\u0130/",
@@ -37,6 +37,7 @@ ODD = [
 texts = st.one_of(st.sampled_from(ODD), st.text(max_size=30))
 NAMES = [
     "iss", "launch", "state", "code", "error", "next", "_format", "with-report", "fragment", "v", "accept", "cookie",
+    "lung", "seed", "steps", "end",
 ]  # fmt: skip
 HEADERS = [
     "accept", "content-type", "content-encoding", "host", "origin", "authorization", "cookie", "if-none-match",

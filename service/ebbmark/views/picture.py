@@ -119,12 +119,13 @@ def draw(
     return svg.encode() if form == "svg" else _typeset(svg, form, words)
 
 
-def inline_of(figure: Figure | RunningFigure, words: str) -> Inline:
+def inline_of(figure: Figure | RunningFigure, words: str, *, mark: str = "") -> Inline:
     """Draw a figure as a part of a page.
 
     Args:
         figure: what is drawn.
         words: what it shows, for those who cannot see it.
+        mark: a word that stands in a strip of its own above the drawing; empty for none.
     """
 
     def paint(fill: str | None, line: str | None) -> str:
@@ -133,6 +134,9 @@ def inline_of(figure: Figure | RunningFigure, words: str) -> Inline:
 
     def drawn(aspect: Aspect, name: str) -> str:
         drawing = _laid_out(figure, aspect)
+        if mark:
+            above = Label((0.05, drawing.height_in + 0.08), mark, 10.0, bold=True)
+            drawing = replace(drawing, height_in=drawing.height_in + 0.25, inks=(*drawing.inks, above))
         width, height = _n(drawing.width_in * POINTS_PER_INCH), _n(drawing.height_in * POINTS_PER_INCH)
         return (
             f'<svg class="drawn drawn-{name}" role="img" aria-label="{escape(words)}" viewBox="0 0 {width} {height}" '

@@ -4,7 +4,16 @@ from __future__ import annotations
 
 from typing import Final
 
-__all__ = ["MARGIN_REASONS", "no_number_words", "out_of_range_words", "time_ahead_words", "where_words"]
+from ebbmark.words.messages import say
+
+__all__ = [
+    "MARGIN_REASONS",
+    "learning_words",
+    "no_number_words",
+    "out_of_range_words",
+    "time_ahead_words",
+    "where_words",
+]
 
 
 MARGIN_REASONS: Final = {
@@ -42,3 +51,13 @@ def out_of_range_words(label: str, typed: str, low: str, high: str, unit: str) -
 def time_ahead_words(typed: str) -> str:
     """That a clock time typed by hand is none, or has not come yet."""
     return f"Time “{typed}” is no clock time of the last 12 hours (hours:minutes)."
+
+
+def learning_words(name: str, /, **values: object) -> str:
+    """A text of the page of the simulated lung.
+
+    Args:
+        name: in the table `learning` of the catalogue.
+        values: that the text holds.
+    """
+    return say(f"learning.{name}", **values)

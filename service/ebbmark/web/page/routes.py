@@ -26,10 +26,12 @@ from ebbmark.web.page.decision import CHOSEN, form_of, note_reason, record_resul
 from ebbmark.web.page.demo import SCENARIOS, DemoSource, source_of
 from ebbmark.web.page.documentation import documented
 from ebbmark.web.page.frame import Pages, frame_of
+from ebbmark.web.page.learning import show_learning
 from ebbmark.web.page.record_source import RecordSource, Rules
 from ebbmark.web.page.source import Choice, TrialSource
 from ebbmark.web.page.words import clock, in_clinical_words
 from ebbmark.web.theme.pages import PageRefused, page_response
+from ebbmark.words.pages import learning_words
 
 __all__ = ["AS_OF", "DRAWN", "LONGEST_UNREAD_S", "READ", "Door", "demo_router", "patient_router", "record_router"]
 
@@ -211,8 +213,12 @@ def demo_router(site: Site, pages: Pages, *, wall_s: Callable[[], float] = time.
 
     @router.get("/demo/")
     async def demos() -> Response:
-        body = pages.body("demos.html", scenarios=SCENARIOS, invented="Demo")
+        body = pages.body("demos.html", scenarios=SCENARIOS, words=learning_words, invented="Demo")
         return page_response(body, frame_ancestors=pages.frame_ancestors)
+
+    @router.get("/demo/learning")
+    async def learning(request: Request) -> Response:
+        return await show_learning(request, site, pages)
 
     @router.get("/demo/{scenario}")
     async def opened(scenario: str) -> Response:
