@@ -79,7 +79,7 @@ def test_the_dangerous_trial_is_answered_with_care(case: dict[str, Any]) -> None
         assert words in everything(found)
     assert "full answer says why" not in " ".join(found.short.reasons)
     assert all(len(reason.split()) <= 25 for reason in found.titration.advice.because)
-    assert set(found.titration.advice.because[:1]) <= set(found.short.reasons)
+    assert set(found.titration.advice.because[:1]) <= {found.short.sure, *found.short.reasons}
 
 
 def test_the_textbook_trial_in_a_calm_patient_has_its_number_and_nothing_against_it() -> None:

@@ -226,6 +226,8 @@ PATIENT_CONCEPTS: tuple[tuple[str, str, str], ...] = (
     ("pressure-rises-as-peep-falls", "Pressure rises as PEEP falls", "Plateau or peak rose although PEEP was lowered."),
     ("leak-began", "Leak that began during the trial", "Expired fell short of inspired volume from one step on."),
     ("leak-large", "Large leak", "Expired volume was far below inspired volume throughout."),
+    ("stop-limit-since-trial", "Stop limit met since the trial", "A vital sign after the trial passes its stop limit."),
+    ("impossible-plateaus", "Plateaus above peak", "Plateau pressure lay above peak pressure where the curve is read."),
     ("leak-throughout", "Large leak at all steps", "Expired volume was far below what was given at every step."),
     ("clocks-differ", "Clocks that differ", "Measured PEEP follows or precedes its setting at most steps."),
     ("leak-at-best", "Leak where compliance may be best",

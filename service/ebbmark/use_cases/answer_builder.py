@@ -226,8 +226,14 @@ def judged_closing(trial: Trial, request: Request) -> Closing:
     return with_reason(closing, findings)
 
 
-def titration_of(trial: Trial, request: Request) -> Titration:
-    """The titration of one trial, as `$titrate-peep` makes it."""
+def titration_of(trial: Trial, request: Request, *, now: bool = False) -> Titration:
+    """The titration of one trial, as `$titrate-peep` makes it.
+
+    Args:
+        trial: the limb.
+        request: its readings and what is known beside them.
+        now: whether vital signs after the trial count, too.
+    """
     person = request.known_person
     return worded(
         titrate(
@@ -237,6 +243,7 @@ def titration_of(trial: Trial, request: Request) -> Titration:
             sex=person.sex,
             protocol=request.protocol,
             beside=beside_of(request),
+            now=now,
         )
     )
 

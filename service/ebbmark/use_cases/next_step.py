@@ -20,7 +20,7 @@ from ebbmark.physiology.during.call_rule import DEFAULT_CALL_RULE
 from ebbmark.physiology.during.checks import acknowledgeable
 from ebbmark.physiology.during.next_move import Action, Decision, Move, Reason, decide, next_move
 from ebbmark.physiology.during.running import RunningTrial, closed_before, running_trial
-from ebbmark.physiology.during.scene import Scene
+from ebbmark.physiology.during.scene import Concern, Scene
 from ebbmark.physiology.findings import Weight
 from ebbmark.physiology.patient.titration import closing_for
 from ebbmark.physiology.stop.criteria import StopAnswer, check_stop
@@ -206,11 +206,12 @@ def _as_titrated(decision: Decision, reason: str, request: Request, scene: Scene
         return decision, sentences(reason, found), found
     if looks and looks <= looked_into:
         return decision, reason, ""
-    unclear = replace(
-        move, action=Action.LOOK_FIRST, reason=Reason.UNCLEAR, next_peep_cmh2o=None, lowering_is_useful=False
-    )
+    grave = tuple(Concern("unlike-closing", {"finding": one}) for one in findings if one.weight is Weight.LOOK_FIRST)
+    why_not = Reason.LOOK if grave else Reason.UNCLEAR
+    unclear = replace(move, action=Action.LOOK_FIRST, reason=why_not, next_peep_cmh2o=None, lowering_is_useful=False)
     why = with_reason(judged, findings).reason or "over the whole way down compliance did not fall for good."
-    return replace(decision, move=unclear), f"Closing is not called from these steps: {why}", ""
+    looked_at = (*decision.looked_at, *grave)
+    return replace(decision, move=unclear, looked_at=looked_at), f"Closing is not called from these steps: {why}", ""
 
 
 def _said(

@@ -82,7 +82,7 @@ def titrate_undated(request: Request) -> Answer:
     trial = read_trial(request.readings, request.protocol)
     if isinstance(trial, NoTrial):
         raise Rejected((_no_trial(trial),), request.ignored)
-    titration = titration_of(trial, request)
+    titration = titration_of(trial, request, now=True)
     return titration_answer(request, titration, request.ignored + _left_out(request, trial, titration.seen))
 
 

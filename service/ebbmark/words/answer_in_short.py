@@ -16,6 +16,7 @@ __all__ = ["MOST_WORDS_OF_LINE", "MOST_WORDS_OF_REASONS", "InShort", "against_wo
 AGES: Final = ("trial-old", "trial-very-old")
 """Cautions on the age of a trial: they stand in what is said of its certainty, and are not told once more."""
 _CONDITION: Final = "condition-"
+_SINCE: Final = "stop-limit-since-trial"
 _FALL: Final = {Evidence.STRONG: "fell-strong", Evidence.MODERATE: "fell-moderate", Evidence.WEAK: "fell-weak"}
 _NAMED_ALONE: Final = 0.9
 """A step at least as likely as this is named without the next likely one; this project's choice."""
@@ -46,6 +47,10 @@ def in_short(advice: Advice, closing: Closing) -> InShort:
         first = _say("limits-forbid")
     age = next((one.slug for one in everything if one.slug in AGES), "")
     reasons = [*_why_none(advice, closing), *_interval(closing), *_expected(advice), *_others(against)]
+    if grave and grave[0].slug == _SINCE and advice.because:
+        # What the patient is like now leads, and the trial comes after it.
+        told = [f"{_say('none')}.", *advice.because[1:_MOST_BECAUSE], _found(closing, age)]
+        return shortened(say("next-step-line.look"), advice.because[0], "", [*told, *_others(against)])
     head = _say("suggested", peep=number) if number else _say("none")
     return shortened(head, _found(closing, age), first, reasons, number=number)
 

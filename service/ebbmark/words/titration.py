@@ -87,6 +87,8 @@ def worded(titration: Titration) -> Titration:
             tail = f"{_say('look')} {advice.rationale}"
         if any(one.slug == "stop-limit-at-suggestion" for one in looks):
             tail = _say("not-tolerated", suggested_cmh2o=level(float(looks[-1].values["suggested_cmh2o"])))
+        elif any(one.slug == "stop-limit-since-trial" for one in looks):
+            tail = _say("no-number")
         short = tuple(dict.fromkeys(map(because, looks)))
         advice = replace(advice, rationale=" ".join((*map(sentence, looks), tail)), because=short)
     return replace(titration, closing=closing, advice=advice)
@@ -111,6 +113,8 @@ def worded_advice(advice: Advice, findings: Sequence[Finding] = ()) -> Advice:
     said = {one.slug for one in findings}
     if "circuit-opened" in said:
         said.add("disconnection")
+    if "impossible-plateaus" in said:
+        said.add("plateau-above-peak")
     if any(one.weight is Weight.LOOK_FIRST for one in findings):
         said |= AT_SUGGESTION
     mine = [_caution(one) for one in (*findings, *(one for one in advice.findings if one.slug not in said))]

@@ -126,7 +126,7 @@ def test_an_order_is_drafted_only_where_the_latest_pressure_lies_within_its_limi
         ({"heart_rate": 28.0}, "heart rate is 28"),
     ],
 )
-def test_after_a_trial_a_latest_vital_sign_beyond_a_stop_limit_comes_first_and_warns(
+def test_after_a_trial_a_latest_vital_sign_beyond_a_stop_limit_comes_first_as_critical(
     now: dict[str, float], words: str
 ) -> None:
     over = {
@@ -137,7 +137,7 @@ def test_after_a_trial_a_latest_vital_sign_beyond_a_stop_limit_comes_first_and_w
 
     for told in (trial_card(**over), of_order):
         assert told["summary"].startswith(f"Look at the patient first: {words}")
-        assert told["indicator"] == "warning"
+        assert told["indicator"] == "critical"
         assert labels(told) == "Record these results as preliminary"
 
 
@@ -167,3 +167,20 @@ def test_conditions_of_another_patient_are_refused() -> None:
     )
 
     assert reply.status in (400, 422)
+
+
+def test_no_order_is_drafted_where_the_limits_hold_at_another_tidal_volume_only() -> None:
+    high = trial_observations((24.0, 22.0, 20.0, 18.0, 16.0, 14.0), (38.0, 38.5, 38.5, 34.0, 30.0, 26.0))
+
+    told = trial_card(mechanics=searchset(*high), circulation=searchset(*borne(high)))
+
+    assert "Draft an order" not in labels(told)
+    assert "At 6 mL/kg the plateau would be about" in told["detail"]
+
+
+def test_a_collapse_after_the_first_hour_still_has_its_card() -> None:
+    parts = prefetch(circulation=searchset(*borne(TRIAL), charted(at(85), "now", {"map": 40.0})))
+    told = card(call(hooks_app(at_s=datetime.fromisoformat(at(90)).timestamp()), called(prefetch=parts)))
+
+    assert told["indicator"] == "critical"
+    assert told["summary"].startswith("Look at the patient first: mean arterial pressure is 40")

@@ -11,11 +11,13 @@ from ebbmark.physiology.patient.limits import COMMON_PRACTICE, OWN_CHOICE
 from ebbmark.physiology.patient.scene import Scene, finding_at, rows_where
 from ebbmark.physiology.patient.steps_seen import StepSeen
 from ebbmark.physiology.readings import Quantity
+from ebbmark.physiology.trial.contradictions import plateau_above_peak
 
 __all__ = [
     "EFFORT_SOURCE",
     "clocks_differ",
     "effort",
+    "impossible_plateaus",
     "lost_carbon_dioxide",
     "measured_peep_off",
     "narrowed_airway",
@@ -199,6 +201,32 @@ def clocks_differ(scene: Scene) -> Iterator[Finding]:
                 of_curve=True,
             )
             return
+
+
+def impossible_plateaus(scene: Scene) -> Iterator[Finding]:
+    """Plateau above peak at half of the steps, or where the fall is read: one of them is wrong, and compliance too."""
+    wrong = [step for step in scene.steps if plateau_above_peak(step)]
+    named = scene.closing.peep_cmh2o
+    above = [step for step in scene.steps if named is not None and step.peep_cmh2o > named]
+    decisive = [step for step in scene.steps if step.peep_cmh2o == named]
+    if above:
+        decisive.append(max(above, key=lambda step: step.compliance_ml_per_cmh2o))
+    if wrong and (2 * len(wrong) >= len(scene.steps) or any(step in wrong for step in decisive)):
+        worst = max(wrong, key=lambda step: (step.plateau_cmh2o or 0.0) - (step.peak_cmh2o or 0.0))
+        yield Finding(
+            "impossible-plateaus",
+            Weight.LOOK_FIRST,
+            {
+                "plateau_cmh2o": worst.plateau_cmh2o or 0.0,
+                "peak_cmh2o": worst.peak_cmh2o or 0.0,
+                "peep_cmh2o": worst.peep_cmh2o,
+            },
+            tuple(step.peep_cmh2o for step in wrong),
+            wrong[0].start_s,
+            tuple(dict.fromkeys(one for step in wrong for one in step.sources)),
+            OWN_CHOICE,
+            of_curve=True,
+        )
 
 
 def narrowed_airway(scene: Scene) -> Iterator[Finding]:

@@ -16,6 +16,7 @@ from ebbmark.physiology.patient.breathing_checks import (
     EFFORT_SOURCE,
     clocks_differ,
     effort,
+    impossible_plateaus,
     lost_carbon_dioxide,
     measured_peep_off,
     narrowed_airway,
@@ -74,6 +75,8 @@ CURVE_CHECKS: Final = (
     CurveCheck("circuit", "A circuit that was open at or above closing voids the steps below.",
                COMMON_PRACTICE, circuit_opened),
     CurveCheck("carbon-dioxide", "End-tidal carbon dioxide vanished: look first.", OWN_CHOICE, lost_carbon_dioxide),
+    CurveCheck("impossible-plateaus", "Plateau above peak at half of the steps, or at closing or the best step above "
+               "it: no number.", OWN_CHOICE, impossible_plateaus),
     CurveCheck("effort", "Support modes, a measured above the set rate, spontaneous breaths: no number.",
                EFFORT_SOURCE, effort),
     CurveCheck("sudden-fall", "A lasting fall of 30 % or more in one step, or pressure that rises as PEEP falls: look "

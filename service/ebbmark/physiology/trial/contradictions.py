@@ -10,7 +10,7 @@ from ebbmark.physiology.trial.curve import Recipe, StepReadings
 from ebbmark.physiology.trial.steps import Observed, Step
 from ebbmark.physiology.wording import level
 
-__all__ = ["contradictions"]
+__all__ = ["contradictions", "plateau_above_peak"]
 
 PRESSURE_DIFFERENCE_CMH2O = 1.0
 """A pressure that must not lie below another is remarked on from this difference on: charts round. Our choice."""
@@ -45,14 +45,18 @@ def contradictions(limb: Sequence[StepReadings], steps: Sequence[Step], recipe: 
         yield from _static_against_peak(limb, steps)
 
 
+def plateau_above_peak(step: Step) -> bool:
+    """Whether plateau pressure lies above peak pressure by more than rounding.
+
+    Args:
+        step: with the pressures that it was read at.
+    """
+    plateau, peak = step.plateau_cmh2o, step.peak_cmh2o
+    return plateau is not None and peak is not None and plateau > peak + PRESSURE_DIFFERENCE_CMH2O
+
+
 def _plateau_above_peak(steps: Sequence[Step]) -> Iterator[Observed]:
-    wrong = [
-        step
-        for step in steps
-        if step.plateau_cmh2o is not None
-        and step.peak_cmh2o is not None
-        and step.plateau_cmh2o > step.peak_cmh2o + PRESSURE_DIFFERENCE_CMH2O
-    ]
+    wrong = [step for step in steps if plateau_above_peak(step)]
     if wrong:
         sentence = f"Plateau pressure lies above peak pressure at PEEP {_levels(wrong)} cmH2O; one of them is wrong."
         yield Observed("plateau-above-peak", sentence, wrong[0].start_s, wrong[0].peep_cmh2o)

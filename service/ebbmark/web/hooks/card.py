@@ -1,8 +1,8 @@
 """How a finding becomes a card: what is said, how urgent it is, its source, and what can be done or left.
 
-Urgency: `critical` for a stop criterion that was met and nothing else; `warning` where an ordered PEEP lies at or below
-the closing pressure of a trial that is not in doubt, a caution of high severity stands beside the reading, or a vital
-sign of the last hour lies beyond a stop limit; else `info`.
+Urgency: `critical` for a stop criterion that was met, or a vital sign of the last hour beyond a stop limit; `warning`
+where an ordered PEEP lies at or below the closing pressure of a trial that is not in doubt, or a caution of high
+severity stands beside the reading; else `info`.
 
 Source: CDS Hooks 2.0, "Card Attributes".
 """
@@ -136,7 +136,7 @@ def _with_doubt(finding: TrialRead, lead: str) -> str:
 def _urgency(finding: TrialRead) -> str:
     cautions = finding.recommendation.titration.advice.cautions
     grave = any(one.of_this_patient and one.severity is Severity.HIGH for one in cautions)
-    return "warning" if grave or finding.alarm else "info"
+    return "critical" if finding.alarm else "warning" if grave else "info"
 
 
 def said_of_differs(finding: OrderDiffers, *, whole: bool = True) -> Said:

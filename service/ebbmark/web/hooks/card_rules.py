@@ -6,7 +6,8 @@ Rules of this project, so that a card is rare and never a repetition:
   them no longer ago than two steps of one trial may lie apart. It comes before everything else.
 * While a trial is in progress nothing else is said until closing was found, the lowest step was reached, or a check
   asks for a look at the patient first.
-* A trial is told of for an hour after its end; later only where the PEEP that is set now differs from the suggestion.
+* A trial is told of for an hour after its end; later only where the PEEP that is set now differs from the suggestion,
+  or, for four hours, where a vital sign lies beyond a stop limit now.
   Of an older trial the card says how old it is and whether it may still hold (the question `check-validity`); where
   that is in doubt or not known, no order is drafted or changed from it.
 * An order is drafted, changed or warned about only where the whole patient speaks for it: vital signs of the trial and
@@ -123,6 +124,9 @@ def tolerance(trial: Trial) -> float:
 NEWS_S = 3600.0
 """For how long after its end a trial is news [s]; our choice."""
 
+ALARM_S = 4 * 3600.0
+"""For how long after its end a trial is told of where a vital sign lies beyond a stop limit now [s]; our choice."""
+
 FEWEST_FALLS = 2
 """Steps down in a row from which on a trial is taken to be in progress; one step down may be anything. Our choice."""
 
@@ -132,6 +136,8 @@ _NEEDED_FOR_ORDERS = frozenset(f"{UNREAD}{part.words}." for part in (Part.CIRCUL
 _GRAVE = frozenset({Weight.LOOK_FIRST, Weight.HIGH})
 _NOT_SEEN = "vital-signs-"
 _UNJUDGED = "condition-unjudged"
+_SINCE_TRIAL = "stop-limit-since-trial"
+_IN_DOUBT = frozenset({"plateau-above-limit", "plateau-above-peak"})
 _AT_THE_LAST = "Closing lies at the last step tested: no lower step shows that the fall lasts."
 _NO_ORDER = "No order is drafted or changed from this trial"
 _PEEPS = frozenset({Quantity.PEEP_SET, Quantity.PEEP_MEASURED})
@@ -262,7 +268,8 @@ def _read(
     news = age_s <= NEWS_S
     doubt = "" if news else _doubt(fetched, context)
     beyond = _beyond(readings, context)
-    alarm = next((_value(bound, latest) for bound, latest in beyond if bound.signed), "")
+    since = any(one.slug == _SINCE_TRIAL for one in recommendation.titration.findings)
+    alarm = next((_value(bound, latest) for bound, latest in beyond if bound.signed or since), "")
     against = _against(recommendation, beyond)
     unknown = "" if against else _unknown(recommendation, fetched)
     return TrialRead(recommendation, age_s, now, news, doubt, against or unknown, bool(against), alarm)
@@ -300,7 +307,8 @@ def _unknown(recommendation: Answer, fetched: Fetched) -> str:
     unseen = [finding_words(one) for one in recommendation.titration.findings if one.slug.startswith(_NOT_SEEN)]
     last = recommendation.titration.trial.steps[-1].peep_cmh2o
     at_the_last = [_AT_THE_LAST] * (recommendation.titration.closing.peep_cmh2o == last)
-    told = [*unread, *unseen, *at_the_last]
+    doubts = [one.text for one in recommendation.titration.advice.cautions if one.slug in _IN_DOUBT]
+    told = [*unread, *unseen, *at_the_last, *doubts]
     return f"{_NO_ORDER}. {told[0]}" if told else ""
 
 
@@ -316,7 +324,7 @@ def _doubt(fetched: Fetched, context: RequestContext) -> str:
 
 
 def _news(read: TrialRead) -> TrialRead | None:
-    if read.news:
+    if read.news or (read.alarm and read.age_s <= ALARM_S):
         return read
     suggested = read.recommendation.titration.advice.suggested_peep_cmh2o
     if suggested is None or read.now_cmh2o is None:
