@@ -170,7 +170,7 @@ def test_conditions_of_another_patient_are_refused() -> None:
 
 
 def test_no_order_is_drafted_where_the_limits_hold_at_another_tidal_volume_only() -> None:
-    high = trial_observations((24.0, 22.0, 20.0, 18.0, 16.0, 14.0), (38.0, 38.5, 38.5, 34.0, 30.0, 26.0))
+    high = trial_observations((24.0, 22.0, 20.0, 18.0, 16.0, 14.0), (34.0, 34.5, 34.5, 30.0, 26.0, 22.0))
 
     told = trial_card(mechanics=searchset(*high), circulation=searchset(*borne(high)))
 
