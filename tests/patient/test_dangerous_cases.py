@@ -3,7 +3,8 @@
 A line holds: `name`; `curve` as [PEEP, compliance] per step (closing at 10 where it is left out); `beside`, one value
 per quantity, or one per PEEP; `more`, values at a minute of the trial; `resources` and `patient` in FHIR R4, with
 `minute:N` for an instant; the `number` that is suggested (null: none); the findings in `finds` by their weight; words
-in `says`; or the kind of the refusal in `refused`.
+in `says`; words that the line holds (`in_line`) or must not hold (`not_in_line`); or the kind of the refusal in
+`refused`.
 """
 
 from __future__ import annotations
@@ -77,6 +78,8 @@ def test_the_dangerous_trial_is_answered_with_care(case: dict[str, Any]) -> None
     assert findings.keys().isdisjoint(case.get("finds_not", ()))
     for words in case.get("says", ()):
         assert words in everything(found)
+    assert case.get("in_line", "") in found.short.line
+    assert "not_in_line" not in case or case["not_in_line"] not in found.short.line
     assert "full answer says why" not in " ".join(found.short.reasons)
     assert all(len(reason.split()) <= 25 for reason in found.titration.advice.because)
     assert set(found.titration.advice.because[:1]) <= {found.short.sure, *found.short.reasons}

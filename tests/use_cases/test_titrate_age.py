@@ -51,10 +51,10 @@ def test_the_age_of_a_trial_changes_neither_its_identity_nor_its_results() -> No
     assert (new.identity, new.statements, new.said) == (old.identity, old.statements, old.said)
 
 
-def test_the_line_says_that_the_certainty_is_of_then() -> None:
+def test_the_line_of_a_very_old_trial_opens_with_its_age() -> None:
     old = after(72).titration
     line = in_short(old.advice, old.closing).line
 
-    assert line.startswith("Suggested PEEP 12 cmH2O. Over 24 h ago: Compliance fell")
+    assert line.startswith("Over 24 h old: do not use by itself. PEEP 12 was suggested. ")
     assert after(72).short.line == line
     assert "ago" not in in_short(after(1).titration.advice, old.closing).line

@@ -47,7 +47,7 @@ def test_the_probability_that_leads_is_that_of_the_step_named(name: str) -> None
     if answer.titration.closing.verdict is not Verdict.FOUND:
         pytest.skip("no step is named")
     (step,) = [one for one in answer.titration.closing.steps if one.peep_cmh2o == answer.titration.closing.peep_cmh2o]
-    found = re.search(r"at PEEP ([0-9.]+) \((over |under )?([0-9]+) %\)", short.sure)
+    found = re.search(r"at PEEP ([0-9.]+) \((over |under )?([0-9]+) %\)", " ".join((short.sure, *short.reasons)))
 
     assert found is not None
     assert float(found[1]) == step.peep_cmh2o
@@ -68,7 +68,8 @@ def test_the_gravest_caution_of_a_suggestion_stands_in_the_line(name: str) -> No
     grave = [one for one in cautions if one.of_this_patient and one.severity is not Severity.LOW]
 
     if short.number:
-        assert short.against == (f"Against: {ENGLISH[f'against.{grave[0].slug}']}." if grave else "")
+        words = (grave[0].in_few_words or ENGLISH[f"against.{grave[0].slug}"]) if grave else ""
+        assert short.against == (f"Against: {words}." if words else "")
     elif grave and grave[0].severity is Severity.HIGH:
         assert short.against == f"Look first: {ENGLISH[f'against.{grave[0].slug}']}."
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from ebbmark.physiology.advice.advice import Advice, Caution, Severity
+from ebbmark.physiology.closing.decision import evidence_of_curve
 from ebbmark.physiology.closing.estimate import Closing, Evidence, Verdict
 from ebbmark.physiology.wording import level, percent
 from ebbmark.words.in_short import MOST_WORDS_OF_LINE, MOST_WORDS_OF_REASONS, InShort, shortened
@@ -52,7 +53,13 @@ def in_short(advice: Advice, closing: Closing) -> InShort:
         told = [f"{_say('none')}.", *advice.because[1:_MOST_BECAUSE], _found(closing, age)]
         return shortened(say("next-step-line.look"), advice.because[0], "", [*told, *_others(against)])
     head = _say("suggested", peep=number) if number else _say("none")
-    return shortened(head, _found(closing, age), first, reasons, number=number)
+    sure, too_old = _found(closing, age), False
+    if number and age == "trial-very-old":
+        # The age leads: a number first would be read as one for now.
+        head, sure, too_old = _say("very-old-suggested", peep=number), found_words(closing), True
+    elif closing.verdict is Verdict.INDETERMINATE and _taken_back(advice):
+        sure = _say("not-trusted")
+    return shortened(head, sure, first, reasons, number=number, too_old=too_old)
 
 
 def _say(name: str, /, **values: object) -> str:
@@ -74,22 +81,25 @@ def against_words(slug: str, severity: str) -> str:
 
 
 def _short(caution: Caution) -> str:
-    return against_words(caution.slug, caution.severity.value)
+    return caution.in_few_words or against_words(caution.slug, caution.severity.value)
+
+
+def _taken_back(advice: Advice) -> bool:
+    """Whether a check of the patient or the circuit, and not a stop limit alone, took the estimate back."""
+    limits = sum(1 for one in advice.cautions if one.slug in ("stop-limit-in-trial", "stop-limit-since-trial"))
+    return len(advice.because) > limits
 
 
 def _found(closing: Closing, age: str) -> str:
-    """What was found and how sure it is; where the trial is old that stands first, and one step is enough."""
-    if age:
-        return _say(age, then=found_words(closing, 0.0))
-    return found_words(closing)
+    """What was found and how sure it is; where the trial is old that stands first."""
+    return _say(age, then=found_words(closing)) if age else found_words(closing)
 
 
-def found_words(closing: Closing, named_alone: float = _NAMED_ALONE) -> str:
+def found_words(closing: Closing) -> str:
     """What was found, with the probability of the very step that is named.
 
     Args:
         closing: the estimate.
-        named_alone: a step at least as likely as this is named without the next likely one.
     """
     if closing.verdict is Verdict.FOUND:
         ranked = sorted(closing.steps, key=lambda step: -step.probability)
@@ -97,12 +107,12 @@ def found_words(closing: Closing, named_alone: float = _NAMED_ALONE) -> str:
         ranked.sort(key=lambda step: step.peep_cmh2o != closing.peep_cmh2o)
         first, *others = ranked
         spelled = {"peep": level(first.peep_cmh2o), "chance": percent(first.probability)}
-        if others and first.probability < named_alone and others[0].probability >= _WORTH_NAMING:
+        if others and first.probability < _NAMED_ALONE and others[0].probability >= _WORTH_NAMING:
             other, chance = level(others[0].peep_cmh2o), percent(others[0].probability)
             said = _say("two-steps", **spelled, other=other, other_chance=chance)
         else:
             said = _say("step", **spelled)
-        return _say(_FALL[closing.evidence], steps=said)
+        return _say(_FALL[evidence_of_curve(closing)], steps=said)
     if closing.verdict is Verdict.NOT_REACHED:
         return _say("not-reached", lowest=level(closing.steps[-1].peep_cmh2o), chance=percent(closing.probability))
     if closing.verdict is Verdict.FALLING_FROM_FIRST_STEP:

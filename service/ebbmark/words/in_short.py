@@ -12,10 +12,12 @@ from typing import Final
 
 from ebbmark.words.messages import say
 
-__all__ = ["MOST_WORDS_OF_LINE", "MOST_WORDS_OF_REASONS", "NOTHING_IN_SHORT", "InShort", "shortened"]
+__all__ = ["MOST_WORDS_OF_LINE", "MOST_WORDS_OF_REASONS", "NOTHING_IN_SHORT", "InShort", "cut", "shortened"]
 
 MOST_WORDS_OF_LINE: Final = 25
 MOST_WORDS_OF_REASONS: Final = 80
+_LONGEST_QUOTED: Final = 60
+"""Characters of a record's own words in a short layer; this project's choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +30,7 @@ class InShort:
         sure: what was found, and how sure it is.
         against: what speaks against it most; empty where nothing of weight does.
         reasons: one clause or sentence each.
+        too_old: whether the number is of an old trial, so that it may not stand without its head.
     """
 
     number: str
@@ -35,6 +38,7 @@ class InShort:
     sure: str
     against: str
     reasons: tuple[str, ...]
+    too_old: bool = False
 
     @property
     def line(self) -> str:
@@ -46,7 +50,13 @@ NOTHING_IN_SHORT: Final = InShort("", "", "", "", ())
 
 
 def shortened(
-    head: str, sure: str = "", against: str = "", reasons: Iterable[str] = (), *, number: str = ""
+    head: str,
+    sure: str = "",
+    against: str = "",
+    reasons: Iterable[str] = (),
+    *,
+    number: str = "",
+    too_old: bool = False,
 ) -> InShort:
     """The two layers within their limits.
 
@@ -56,6 +66,7 @@ def shortened(
         against: what speaks against it.
         reasons: the most important first; empty ones are left out.
         number: the PEEP that the head names, if any.
+        too_old: whether that is of an old trial.
     """
     moved = []
     if _words(head, sure, against) > MOST_WORDS_OF_LINE:
@@ -67,7 +78,12 @@ def shortened(
             if _words(head, sure) > MOST_WORDS_OF_LINE:
                 moved, sure = [sure, *moved], ""
     kept = [one for one in dict.fromkeys((*moved, *reasons)) if one]
-    return InShort(number, head, sure, against, _fitting(kept))
+    return InShort(number, head, sure, against, _fitting(kept), too_old)
+
+
+def cut(quoted: str) -> str:
+    """A record's own words, cut where they would fill the line."""
+    return quoted if len(quoted) <= _LONGEST_QUOTED else f"{quoted[: _LONGEST_QUOTED - 1].rstrip()}…"
 
 
 def _fitting(reasons: list[str]) -> tuple[str, ...]:

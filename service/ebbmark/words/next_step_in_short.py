@@ -14,7 +14,7 @@ from ebbmark.physiology.stop.criteria import CRITERIA, Met, StopAnswer, StopCrit
 from ebbmark.physiology.wording import level, percent
 from ebbmark.words.ages import age, clock
 from ebbmark.words.answer_in_short import against_words
-from ebbmark.words.in_short import InShort, shortened
+from ebbmark.words.in_short import InShort, cut, shortened
 from ebbmark.words.messages import ENGLISH, say
 
 __all__ = ["next_step_in_short"]
@@ -42,7 +42,9 @@ def next_step_in_short(
     again = list(dict.fromkeys(_concern(one) for one in decision.again))
     told = list(dict.fromkeys(_concern(one) for one in decision.told[0] if one.slug != "not-seen"))
     recorded = [
-        against_words(f"condition-{one.slug}", one.weight.value)
+        say("against-value.condition-unjudged", words=cut(one.words))
+        if one.slug == "unjudged"
+        else against_words(f"condition-{one.slug}", one.weight.value)
         for one in scene.beside.conditions
         if one.weight in (Weight.HIGH, Weight.LOOK_FIRST)
     ]

@@ -17,9 +17,10 @@ from ebbmark.physiology.closing.estimate import WOULD_HELP, Closing, Verdict
 from ebbmark.physiology.findings import Finding, Weight
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.wording import interval, level, percent
+from ebbmark.words.in_short import cut
 from ebbmark.words.messages import ENGLISH, say
 
-__all__ = ["because", "sentence", "with_reason", "worded", "worded_advice"]
+__all__ = ["against", "because", "sentence", "with_reason", "worded", "worded_advice"]
 
 
 _SEVERITY: Final = {
@@ -57,6 +58,19 @@ def because(finding: Finding) -> str:
     known = finding.slug if f"because.{finding.slug}" in ENGLISH else "condition"
     said = say(f"because.{known}", **_values(finding))
     return said[0].upper() + said[1:]
+
+
+def against(finding: Finding) -> str:
+    """What a finding says against an answer, with its value, in a few words; empty where its slug alone says it.
+
+    Args:
+        finding: of a check.
+    """
+    known = f"against-value.{finding.slug}"
+    if known not in ENGLISH:
+        return ""
+    spelled = _values(finding)
+    return say(known, **spelled | {"words": cut(spelled.get("words", ""))})
 
 
 def _values(finding: Finding) -> dict[str, str]:
@@ -173,7 +187,8 @@ def _steps(peeps_cmh2o: Sequence[float]) -> str:
 
 
 def _caution(finding: Finding) -> Caution:
-    return Caution(finding.slug, _SEVERITY[finding.weight], sentence(finding), finding.source, True)
+    severity, text = _SEVERITY[finding.weight], sentence(finding)
+    return Caution(finding.slug, severity, text, finding.source, True, against(finding))
 
 
 def _spelled(name: str, value: float | str) -> str:

@@ -87,12 +87,13 @@ def advise(*, height_cm: float, sex: Sex, trial: Trial, closing: Closing, protoc
     because = withheld(chosen, trial, closing, protocol)
     suggested = chosen if because is None else None
     at = () if suggested is None else found_at(suggested, trial, closing, target, protocol)
-    beside = findings_for(trial=trial, closing=closing, height_cm=height_cm, protocol=protocol)
+    peep = None if suggested is None else suggested.peep_cmh2o
+    beside = findings_for(trial=trial, closing=closing, height_cm=height_cm, protocol=protocol, suggested_cmh2o=peep)
     return Advice(
         predicted_body_weight_kg=weight_kg,
         ladder=ladder,
         target=target,
-        suggested_peep_cmh2o=None if suggested is None else suggested.peep_cmh2o,
+        suggested_peep_cmh2o=peep,
         margin_cmh2o=margin,
         what_if=rows,
         why=because if suggested is None else suggestion(suggested, closing, trial),

@@ -34,6 +34,7 @@ class Caution:
         text: one or two plain sentences.
         citation: published source, or that there is none.
         of_this_patient: found in this patient's data (True) or true of every trial (False).
+        in_few_words: what it says against the answer, with its value; empty where its slug alone says it.
     """
 
     slug: str
@@ -41,6 +42,7 @@ class Caution:
     text: str
     citation: str
     of_this_patient: bool
+    in_few_words: str = ""
 
 
 COMMON_PRACTICE = "common practice, no published source"
@@ -77,7 +79,9 @@ NOT_SHOWN = frozenset({"lung-volume-falls-within-breaths"})
 """Lines that are the source of a rule of ours and tell a clinician nothing more."""
 
 
-def findings_for(*, trial: Trial, closing: Closing, height_cm: float, protocol: Protocol) -> tuple[Finding, ...]:
+def findings_for(
+    *, trial: Trial, closing: Closing, height_cm: float, protocol: Protocol, suggested_cmh2o: float | None = None
+) -> tuple[Finding, ...]:
     """What this patient's data show that must be said, gravest first.
 
     Args:
@@ -85,10 +89,11 @@ def findings_for(*, trial: Trial, closing: Closing, height_cm: float, protocol: 
         closing: the estimate.
         height_cm: the patient's height [cm].
         protocol: the limits.
+        suggested_cmh2o: suggested PEEP; None where there is none.
     """
     found = [
         *map(_seen, trial.observed),
-        *_pressures_during_trial(trial.steps, protocol),
+        *_pressures_during_trial(trial.steps, protocol, suggested_cmh2o),
         *_quality(trial, closing),
         *_shape(closing),
     ]
@@ -128,15 +133,19 @@ def _seen(observed: Observed) -> Finding:
     )
 
 
-def _pressures_during_trial(steps: Sequence[Step], protocol: Protocol) -> Iterator[Finding]:
+def _pressures_during_trial(
+    steps: Sequence[Step], protocol: Protocol, suggested_cmh2o: float | None
+) -> Iterator[Finding]:
+    """Plateau above its limit; of low weight where that was above the suggestion only: nobody stays there."""
     limit = protocol.plateau_limit_cmh2o
     above = [step for step in steps if step.plateau_cmh2o is not None and step.plateau_cmh2o > limit]
     if above:
         values = {"limit_cmh2o": limit, "highest_cmh2o": max(step.plateau_cmh2o or 0.0 for step in above)}
         peeps = tuple(step.peep_cmh2o for step in above)
+        left = suggested_cmh2o is not None and min(peeps) > suggested_cmh2o
         yield Finding(
             "plateau-above-limit-during-trial",
-            Weight.MODERATE,
+            Weight.LOW if left else Weight.MODERATE,
             values,
             peeps,
             above[0].start_s,

@@ -47,7 +47,7 @@ from ebbmark.physiology.closing.losses import NO_ANSWER, expected_losses, most_h
 from ebbmark.physiology.closing.posterior import Posterior
 from ebbmark.physiology.wording import level, percent
 
-__all__ = ["decide", "stated"]
+__all__ = ["decide", "evidence_of_curve", "stated"]
 
 _DOUBT, _DOUBT_OF_FALLING = 0.12, 0.12
 _STRONG, _MODERATE = 0.97, 0.90
@@ -211,6 +211,16 @@ def _shape(steps: Sequence[CurveStep], posterior: Posterior) -> Shape:
     weights = posterior.weights[closes]
     share = fsum(weights[abrupt].tolist()) / fsum(weights.tolist())
     return Shape.ABRUPT if round(share, _DECIMALS) >= 0.5 else Shape.GRADUAL
+
+
+def evidence_of_curve(closing: Closing) -> Evidence:
+    """What the curve alone says of the step named, whatever was found beside it.
+
+    Args:
+        closing: with verdict FOUND.
+    """
+    named = [one.peep_cmh2o for one in closing.steps].index(closing.peep_cmh2o or 0.0)
+    return _words(_sum([one.probability for one in closing.steps[max(named - 1, 0) : named + 2]]))
 
 
 def _words(probability: float) -> Evidence:
