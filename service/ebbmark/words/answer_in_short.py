@@ -6,7 +6,6 @@ from collections.abc import Iterator
 from typing import Final
 
 from ebbmark.physiology.advice.advice import Advice, Caution, Severity
-from ebbmark.physiology.closing.decision import evidence_of_curve
 from ebbmark.physiology.closing.estimate import Closing, Evidence, Verdict
 from ebbmark.physiology.wording import level, percent
 from ebbmark.words.in_short import MOST_WORDS_OF_LINE, MOST_WORDS_OF_REASONS, InShort, shortened
@@ -112,7 +111,7 @@ def found_words(closing: Closing) -> str:
             said = _say("two-steps", **spelled, other=other, other_chance=chance)
         else:
             said = _say("step", **spelled)
-        return _say(_FALL[evidence_of_curve(closing)], steps=said)
+        return _say(_FALL[closing.evidence_of_curve], steps=said)
     if closing.verdict is Verdict.NOT_REACHED:
         return _say("not-reached", lowest=level(closing.steps[-1].peep_cmh2o), chance=percent(closing.probability))
     if closing.verdict is Verdict.FALLING_FROM_FIRST_STEP:

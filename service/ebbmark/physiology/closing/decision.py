@@ -42,15 +42,15 @@ from ebbmark.physiology.closing.estimate import (
     Shape,
     StepEstimate,
     Verdict,
+    evidence_of,
 )
 from ebbmark.physiology.closing.losses import NO_ANSWER, expected_losses, most_helpful
 from ebbmark.physiology.closing.posterior import Posterior
 from ebbmark.physiology.wording import level, percent
 
-__all__ = ["decide", "evidence_of_curve", "stated"]
+__all__ = ["decide", "stated"]
 
 _DOUBT, _DOUBT_OF_FALLING = 0.12, 0.12
-_STRONG, _MODERATE = 0.97, 0.90
 _INTERVAL, _LEAST_OF_INTERVAL = 0.90, 0.80
 _ABRUPT_LOSS_PER_CMH2O = 0.04
 _LONE_FALL, _LARGEST_USUAL_FALL, _SPOILED_ENOUGH = 0.12, 0.30, 0.10
@@ -103,7 +103,7 @@ def decide(steps: Sequence[CurveStep], posterior: Posterior) -> Closing:
         Verdict.FALLING_FROM_FIRST_STEP: falling,
         Verdict.INDETERMINATE: max(found, not_reached, falling),
     }[verdict]
-    evidence = Evidence.WEAK if reason else _words(near if is_found else probability)
+    evidence = Evidence.WEAK if reason else evidence_of(near if is_found else probability)
     return Closing(
         verdict=verdict,
         peep_cmh2o=float(steps[named].peep_cmh2o) if is_found else None,
@@ -211,22 +211,6 @@ def _shape(steps: Sequence[CurveStep], posterior: Posterior) -> Shape:
     weights = posterior.weights[closes]
     share = fsum(weights[abrupt].tolist()) / fsum(weights.tolist())
     return Shape.ABRUPT if round(share, _DECIMALS) >= 0.5 else Shape.GRADUAL
-
-
-def evidence_of_curve(closing: Closing) -> Evidence:
-    """What the curve alone says of the step named, whatever was found beside it.
-
-    Args:
-        closing: with verdict FOUND.
-    """
-    named = [one.peep_cmh2o for one in closing.steps].index(closing.peep_cmh2o or 0.0)
-    return _words(_sum([one.probability for one in closing.steps[max(named - 1, 0) : named + 2]]))
-
-
-def _words(probability: float) -> Evidence:
-    if probability >= _STRONG:
-        return Evidence.STRONG
-    return Evidence.MODERATE if probability >= _MODERATE else Evidence.WEAK
 
 
 def _interval(steps: Sequence[CurveStep], at_step: Sequence[float], found: float) -> tuple[float, float]:

@@ -4,8 +4,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum
+from math import fsum
 
-__all__ = ["WOULD_HELP", "Closing", "CurveStep", "Evidence", "Help", "Measurement", "Shape", "StepEstimate", "Verdict"]
+__all__ = [
+    "WOULD_HELP",
+    "Closing",
+    "CurveStep",
+    "Evidence",
+    "Help",
+    "Measurement",
+    "Shape",
+    "StepEstimate",
+    "Verdict",
+    "evidence_of",
+]
 
 WOULD_HELP = "By the model, what would have told most is"
 """Begins the sentence on a further measurement."""
@@ -33,6 +45,20 @@ class Evidence(Enum):
     STRONG = "strong"
     MODERATE = "moderate"
     WEAK = "weak"
+
+
+def evidence_of(probability: float) -> Evidence:
+    """The word for a probability; strong from 0.97, moderate from 0.90, see `decision`.
+
+    Args:
+        probability: of the step named together with its neighbours, or of the verdict.
+    """
+    if probability >= _STRONG:
+        return Evidence.STRONG
+    return Evidence.MODERATE if probability >= _MODERATE else Evidence.WEAK
+
+
+_STRONG, _MODERATE = 0.97, 0.90
 
 
 class Measurement(Enum):
@@ -131,3 +157,9 @@ class Closing:
     evidence: Evidence
     reason: str = ""
     would_help: Help | None = None
+
+    @property
+    def evidence_of_curve(self) -> Evidence:
+        """What the curve alone says of the step named, whatever was found beside it; only when FOUND."""
+        named = [one.peep_cmh2o for one in self.steps].index(self.peep_cmh2o or 0.0)
+        return evidence_of(round(fsum(one.probability for one in self.steps[max(named - 1, 0) : named + 2]), 9))
