@@ -38,9 +38,9 @@ from ebbmark.words.messages import say
 __all__ = ["FIGURE", "LOW_FIGURE", "MOST_CHARACTERS", "Label", "report_pdf", "settable"]
 
 FIGURE = Aspect(
-    width_in=6.4, axis_in=0.56, beside_in=1.6, curve_in=1.6, bars_in=0.6, text_pt=9.0, small_pt=9.0, alone=False
+    width_in=6.4, axis_in=0.56, beside_in=1.72, curve_in=1.6, bars_in=0.6, text_pt=9.0, small_pt=9.0, alone=False
 )
-LOW_FIGURE = replace(FIGURE, curve_in=1.3, bars_in=0.5)
+LOW_FIGURE = replace(FIGURE, curve_in=1.46, bars_in=0.5)
 """The figure on the sheet, lower where there are rows of vital signs. Its type is that of the sheet."""
 
 
