@@ -35,6 +35,7 @@ DATA_TYPES = (
     "Coding",
     "Identifier",
     "Meta",
+    "Narrative",
     "Period",
     "Quantity",
     "Reference",
