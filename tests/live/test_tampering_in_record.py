@@ -48,12 +48,16 @@ def written(bedside: Bedside) -> str:
     return answer.identity
 
 
-@pytest.mark.parametrize("kind", ["suggested-peep", "guidance"])
-def test_a_narrative_that_someone_puts_in_is_found(client: httpx.Client, bedside: Bedside, kind: str) -> None:
+@pytest.mark.parametrize(
+    ("kind", "path"), [("suggested-peep", "suggested-peep.text"), ("guidance", "guidance.text.div")]
+)
+def test_a_narrative_that_someone_puts_in_is_found(
+    client: httpx.Client, bedside: Bedside, kind: str, path: str
+) -> None:
     stored = stored_again(client, bedside, written(bedside), kind, text=NARRATIVE)
 
     assert "22 cmH2O" in str(one_of(stored, kind)["text"])
-    assert paths_found(bedside, stored) == [f"{kind}.text"]
+    assert paths_found(bedside, stored) == [path]
     assert verify(stored, PUBLISHED).verified is Verified.BROKEN
 
 
