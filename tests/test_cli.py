@@ -262,7 +262,28 @@ def test_a_time_without_zone_in_a_table_is_refused(saved: Path, capsys: pytest.C
     code = main(["evaluate", given(saved, timed(WITH_PERSON).replace("+01:00", ""))])
 
     assert code in (NOT_READ, NOT_USABLE)
-    assert "no zone" in capsys.readouterr().err
+    err = capsys.readouterr().err
+    assert err.startswith("line 2, time: Its time has no zone")
+    assert "[line 2, time and 6 more]" in err
+    assert "Bundle.entry" not in err
+    assert err.count("no zone") == 1
+
+
+def test_a_refusal_tells_what_was_not_used_once_per_reason(saved: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    main(["evaluate", given(saved, WITH_PERSON.replace(",28.5", ",900").replace(",26.2", ",900"))])
+    assert capsys.readouterr().err == ""
+    too_high = re.sub(r"(?m)(\d\d?,380),[\d.]+", r"\1,900", WITH_PERSON)
+    main(["evaluate", given(saved, too_high)])
+
+    err = capsys.readouterr().err
+    assert "0 of 7 steps" in err
+    assert "[line 2, plateau_cmh2o, line 3, plateau_cmh2o, line 4, plateau_cmh2o and 4 more]" in " ".join(err.split())
+
+
+@pytest.mark.parametrize("option", [["--height-cm", "168"], ["--sex", "female"]])
+def test_height_and_sex_beside_json_are_refused(option: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["evaluate", CLEAR, *option]) == USAGE
+    assert "are for a table" in capsys.readouterr().err
 
 
 # usage and the other commands

@@ -16,10 +16,10 @@ from ebbmark import __version__
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, status_of
-from ebbmark.fhir.reading.charted_steps import COLUMNS, read_charted_steps
+from ebbmark.fhir.reading.charted_steps import COLUMNS, ChartedSteps, read_charted_steps
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.times import TimeFault, seconds
-from ebbmark.fhir.writing.account import account_of
+from ebbmark.fhir.writing.account import account_of, refusal_told
 from ebbmark.fhir.writing.flat_answer import read_answer
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.fhir.writing.write import write_bundle
@@ -52,9 +52,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         code: int = chosen.run(chosen)
     except Rejected as rejected:
-        for problem in rejected.problems:
-            place = f" [{problem.expression}]" if problem.expression else ""
-            print(f"{problem.sentence}{place}", file=sys.stderr)
+        print(refusal_told(rejected.problems, rejected.ignored), file=sys.stderr)
         return NOT_READ if status_of(rejected.problems) in (400, 413) else NOT_USABLE
     return code
 
@@ -88,7 +86,7 @@ def _parser() -> argparse.ArgumentParser:
         f"time (ISO 8601 with zone; optional), height_cm, sex, {', '.join(COLUMNS)}.",
         epilog="Exit codes: 0 a PEEP is suggested, or another operation answered; 3 a titration without a suggestion; "
         "4 the input cannot be read; "
-        "5 it can be read but not used; 2 wrong usage.",
+        "5 it can be read but not used; 2 wrong usage, or no such file.",
     )
     evaluate.add_argument("file", metavar="FILE", help="a file, or - for standard input")
     evaluate.add_argument("--format", choices=("text", "fhir", "json"), default="text", help="how to answer")
@@ -113,7 +111,7 @@ def _parser() -> argparse.ArgumentParser:
         "every code, unit and shape with its count and range: read as what, or unread because of what; the likeliest "
         "quantity of unread numbers; and what is missing for a trial. Of patients nothing is told but counts and "
         "ranges. The site's own files count (settings: EBBMARK_CODE_MAP and others).",
-        epilog="Exit codes: 0 told; 4 the input cannot be read; 2 wrong usage.",
+        epilog="Exit codes: 0 told; 4 the input cannot be read; 2 wrong usage, or no such file.",
     )
     source = looked.add_mutually_exclusive_group(required=True)
     source.add_argument("file", metavar="FILE", nargs="?", help="a file, or - for standard input")
@@ -137,7 +135,8 @@ def _parser() -> argparse.ArgumentParser:
         "network, unless the inputs are read from the record (settings: EBBMARK_RECORD_...).",
         epilog="Exit codes: 0 the same bytes (inputs that were amended since are named); 7 the same within rounding, "
         "of another engine or platform; 8 inputs were amended since, and the versions that were used are not given; "
-        "6 different, or the signature does not fit; 4 a file cannot be read; 5 it is no answer.",
+        "6 different, or the signature does not fit; 4 what a file holds cannot be read; 5 it is no answer; 2 wrong "
+        "usage, or no such file.",
     )
     again.add_argument("file", metavar="FILE", help="the answer, or - for standard input")
     again.add_argument(
@@ -174,6 +173,7 @@ def _parser() -> argparse.ArgumentParser:
 def _evaluate(chosen: argparse.Namespace) -> int:
     body = _bytes_of(chosen.file)
     remarks: list[str] = []
+    steps: ChartedSteps | None = None
     if body.lstrip()[:1] not in (b"{", b"[", b"<"):
         steps = read_charted_steps(body, height_cm=chosen.height_cm, sex=chosen.sex)
         if not steps.timed and chosen.format == "fhir":
@@ -182,8 +182,18 @@ def _evaluate(chosen: argparse.Namespace) -> int:
             raise Rejected((Problem(ProblemKind.TABLE, "", found, accepted, sentence),))
         remarks = [] if steps.timed else [UNTIMED]
         body = steps.bundle
+    elif chosen.height_cm is not None or chosen.sex is not None:
+        print(
+            "--height-cm and --sex are for a table (CSV) without these columns; FHIR data state them themselves: an "
+            "Observation of height, Patient.gender or the parameter sex-for-formula.",
+            file=sys.stderr,
+        )
+        return USAGE
     context = _context(chosen.at)
-    answer = answer_request(BY_SLUG[chosen.operation], body, context)
+    try:
+        answer = answer_request(BY_SLUG[chosen.operation], body, context)
+    except Rejected as rejected:
+        raise (rejected if steps is None else steps.refused(rejected)) from None
     titrated = answer.titrated
     if chosen.plot is not None:
         if titrated is None:

@@ -80,6 +80,30 @@ def test_what_is_read_is_told_as_the_reader_of_requests_reads_it() -> None:
     assert found.trial == ("One can be read: 8 steps of PEEP.",)
 
 
+@pytest.mark.parametrize(
+    ("name", "value", "unit", "quantity"),
+    [
+        ("ABP mean", 78.0, "mmHg", Quantity.MEAN_ARTERIAL_PRESSURE),
+        ("NBP mean", 78.0, "mmHg", Quantity.MEAN_ARTERIAL_PRESSURE),
+        ("ART mean", 78.0, "mmHg", Quantity.MEAN_ARTERIAL_PRESSURE),
+        ("P mean", 16.0, "cmH2O", Quantity.MEAN_AIRWAY_PRESSURE),
+        ("CVP mean", 9.0, "mmHg", None),
+        ("ICP mean", 12.0, "mmHg", None),
+        ("PAP mean", 25.0, "mmHg", None),
+        ("PA mean", 25.0, "mmHg", None),
+        ("Alarm PEEP low", 5.0, "cmH2O", None),
+        ("PEEP high", 25.0, "cmH2O", None),
+        ("PIP limit", 40.0, "cmH2O", None),
+    ],
+)
+def test_other_pressures_and_alarm_limits_are_proposed_as_none_of_ours(
+    name: str, value: float, unit: str, quantity: Quantity | None
+) -> None:
+    found = inspected(to_bytes(bundle(patient(), *charted("x", name, [value] * 3, {"unit": unit}))))
+
+    assert [one.quantity for one in found.proposed.values()] == ([] if quantity is None else [quantity])
+
+
 def test_the_likeliest_quantity_follows_from_words_unit_range_and_neighbours() -> None:
     found = inspected()
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import Enum
 
@@ -10,7 +11,7 @@ from msgspec.structs import replace
 
 from ebbmark.fhir.sources import ISSUE_TYPES, Ignored
 
-__all__ = ["Problem", "ProblemKind", "Rejected", "ignored_issue", "operation_outcome", "status_of"]
+__all__ = ["Problem", "ProblemKind", "Rejected", "each_once", "ignored_issue", "operation_outcome", "status_of"]
 
 
 class ProblemKind(Enum):
@@ -124,6 +125,18 @@ class Rejected(Exception):
         super().__init__("; ".join(problem.sentence for problem in problems))
         self.problems = problems
         self.ignored = ignored
+
+
+def each_once(problems: Iterable[Problem]) -> list[tuple[Problem, int]]:
+    """The first problem of each sentence, and how many more say the same of other elements.
+
+    Args:
+        problems: as found.
+    """
+    groups: dict[tuple[ProblemKind, str], list[Problem]] = {}
+    for one in problems:
+        groups.setdefault((one.kind, one.sentence.replace(one.expression or "\0", "")), []).append(one)
+    return [(group[0], len(group) - 1) for group in groups.values()]
 
 
 def status_of(problems: tuple[Problem, ...]) -> int:

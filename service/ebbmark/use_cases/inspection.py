@@ -16,7 +16,7 @@ from ebbmark.fhir.inspection.tally import Tally, tally_of
 from ebbmark.fhir.inspection.told import as_text, as_values
 from ebbmark.fhir.model import ConceptMap
 from ebbmark.fhir.operations import TITRATE_PEEP
-from ebbmark.fhir.problems import ProblemKind, Rejected
+from ebbmark.fhir.problems import ProblemKind, Rejected, each_once
 from ebbmark.fhir.reading.body import Limits
 from ebbmark.fhir.reading.concept_map import lay_over, rows_of
 from ebbmark.fhir.reading.question import RequestContext
@@ -105,5 +105,9 @@ def _trial(met: Sequence[ResourceMet], tally: Tally, content: bytes, context: Re
     try:
         found = answer_request(TITRATE_PEEP, body, context)
     except Rejected as rejected:
-        return tuple(dict.fromkeys(_OF_PERSON.get(one.kind, one.sentence) for one in rejected.problems))
+        told = [
+            _OF_PERSON.get(one.kind) or (f"{one.sentence} And {more} more." if more else one.sentence)
+            for one, more in each_once(rejected.problems)
+        ]
+        return tuple(dict.fromkeys(told))
     return (f"One can be read: {len(found.titration.trial.steps)} steps of PEEP.",)

@@ -68,7 +68,7 @@ _NAMES: tuple[tuple[Quantity, str], ...] = (
     (_Q.PLATEAU_PRESSURE, r"plat\b|plateau|pplat|inspiratory pause"),
     (_Q.DRIVING_PRESSURE, r"driving|delta\s?p\b|deltap|\bdp\b"),
     (_Q.PRESSURE_SUPPORT_SET, r"pressure support|\bps\b|\bpsv\b|druckunterst"),
-    (_Q.MEAN_AIRWAY_PRESSURE, r"mean airway|\bpmean\b|p mean|\bmawp\b|mittlerer? (atem|beatmung)"),
+    (_Q.MEAN_AIRWAY_PRESSURE, r"mean airway|\bpmean\b|\bp mean|\bmawp\b|mittlerer? (atem|beatmung)"),
     (_Q.PEAK_PRESSURE, r"\bpip\b|peak|ppeak|\bpmax\b|spitzendruck|peak insp"),
     (
         _Q.TIDAL_VOLUME_EXPIRED,
@@ -94,12 +94,18 @@ _NAMES: tuple[tuple[Quantity, str], ...] = (
     (_Q.PH, r"\bph\b"),
     (
         _Q.MEAN_ARTERIAL_PRESSURE,
-        r"\bmap\b|mean.{0,12}(arterial|blood|bp)|(\bbp|blood pressure|\bart|\babp|\bnibp).{0,8}mean|\bmad\b",
+        r"\bmap\b|mean.{0,12}(arterial|blood|bp)|(\b(bp|art|abp|ibp|nbp|nibp)|blood pressure).{0,8}mean|\bmad\b",
     ),
     (_Q.SYSTOLIC_ARTERIAL_PRESSURE, r"systol|\bsbp\b|\bsys\b"),
     (_Q.HEART_RATE, r"heart rate|\bhr\b|pulse|puls\b|herzfrequenz|\bhf\b"),
 )
 """Words by quantity; the first that fits counts, so that narrower names stand before wider ones."""
+
+_OF_NONE = re.compile(
+    r"\b(cvp|zvd|icp|cpp|iap|pap|mpap|pcwp|pa (mean|sys|dia)\w*|central venous|intra ?cranial|pulmonary art\w*|wedge)\b"
+    r"|diastol|\bdia\b|alarm|\b(limits?|thresholds?|grenz\w*|high|low|upper|lower|hi|lo)\b"
+)
+"""Words of pressures that are read as none of ours, and of limits and alarms, which are no readings: no proposal."""
 
 _BY_SETTING = {
     _Q.PEEP_SET: (_Q.PEEP_SET, _Q.PEEP_MEASURED),
@@ -141,7 +147,7 @@ def likeliest(met: CodeMet, tally: Tally) -> Likely | None:
         met: the code.
         tally: everything that was charted, for comparison with its neighbours.
     """
-    if not met.numeric:
+    if not met.numeric or _OF_NONE.search(_plain(met.concept.words)):
         return None
     found = [_judged(quantity, met, tally) for quantity in Quantity]
     best = max((one for one in found if one is not None), key=lambda one: one.score, default=None)

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import csv
 import io
-from dataclasses import dataclass
+import re
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from math import isfinite
 
@@ -45,10 +46,41 @@ class ChartedSteps:
     Attributes:
         bundle: FHIR R4 Bundle as JSON, one panel Observation per row.
         timed: whether the rows had times; if not, the instants in the Bundle stand for their order only.
+        places: where each entry of the Bundle stands in the table, and the columns of its components.
     """
 
     bundle: bytes
     timed: bool
+    places: tuple[tuple[str, tuple[str, ...]], ...]
+
+    def refused(self, rejected: Rejected) -> Rejected:
+        """The same refusal, with lines and columns of the table in place of elements of the Bundle.
+
+        Args:
+            rejected: about the Bundle.
+        """
+        problems = [
+            replace(
+                one,
+                expression=self._place(one.expression, of_time=one.kind is ProblemKind.TIME_UNUSABLE),
+                sentence=self._place(one.sentence, of_time=one.kind is ProblemKind.TIME_UNUSABLE),
+            )
+            for one in rejected.problems
+        ]
+        ignored = [msgspec.structs.replace(one, path=self._place(one.path)) for one in rejected.ignored]
+        return Rejected(tuple(problems), tuple(ignored))
+
+    def _place(self, text: str, *, of_time: bool = False) -> str:
+        def named(found: re.Match[str]) -> str:
+            line, columns = self.places[int(found[1])]
+            if found[2]:
+                return f"{line}, {columns[int(found[2])]}"
+            return f"{line}, time" if of_time else line
+
+        return _ENTRY.sub(named, text)
+
+
+_ENTRY = re.compile(r"Bundle\.entry\[(\d+)\]\.resource(?:\.component\[(\d+)\])?(?:\.[A-Za-z]+(?:\[\d+\])?)*")
 
 
 def read_charted_steps(table: bytes, *, height_cm: float | None = None, sex: str | None = None) -> ChartedSteps:
@@ -86,9 +118,15 @@ def read_charted_steps(table: bytes, *, height_cm: float | None = None, sex: str
     if height is not None:
         first = observations[0]["effectiveDateTime"] if observations else UNTIMED_START.isoformat()
         entries.append({"resource": _height(height, first)})
+    places: list[tuple[str, tuple[str, ...]]] = [(where, ()) for where in ("the patient", "height_cm")[: len(entries)]]
+    places += [(f"line {line}", _filled(row)) for line, row in rows]
     entries += [{"resource": observation} for observation in observations]
     bundle = {"resourceType": "Bundle", "type": "collection", "entry": entries}
-    return ChartedSteps(msgspec.json.encode(bundle), "time" in header)
+    return ChartedSteps(msgspec.json.encode(bundle), "time" in header, tuple(places))
+
+
+def _filled(row: dict[str, str]) -> tuple[str, ...]:
+    return tuple(column for column in COLUMNS if (row.get(column) or "").strip())
 
 
 def _header_faults(header: list[str]) -> list[Problem]:

@@ -7,12 +7,14 @@ from textwrap import wrap
 
 import msgspec
 
+from ebbmark.fhir.problems import Problem, each_once
+from ebbmark.fhir.sources import Ignored
 from ebbmark.fhir.writing.flat_answer import FlatAnswer, Issue, layers_of, read_answer
 from ebbmark.fhir.writing.frame import operation_url
 from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of
 from ebbmark.fhir.writing.tables import Table, patient_table, places_by_text, plain, step_table, what_if_table
 
-__all__ = ["account_of"]
+__all__ = ["account_of", "refusal_told"]
 
 WIDTH = 100
 MOST_NAMED = 3
@@ -27,6 +29,24 @@ def account(answer: FlatAnswer, *, remarks: Sequence[str] = ()) -> str:
         remarks: sentences of the caller to put first.
     """
     return "\n".join(_lines(answer, remarks)) + "\n"
+
+
+def refusal_told(problems: Sequence[Problem], ignored: Sequence[Ignored]) -> str:
+    """A refusal as text: every problem, and what did not count, each reason once with its places.
+
+    Args:
+        problems: what stops the request.
+        ignored: inputs that did not count.
+    """
+    lines = []
+    for one, more in each_once(problems):
+        place = f"{one.expression} and {more} more" if more else one.expression
+        lines.append(f"{one.sentence} [{place}]" if place else one.sentence)
+    told = {one.sentence.removeprefix(f"{one.expression}: ") for one in problems}
+    left = [Issue("", one.reason, one.path) for one in ignored if one.reason not in told]
+    if left:
+        lines += ["", "What was not used:", *_issues(left)]
+    return "\n".join(lines)
 
 
 class _Coded(msgspec.Struct):
