@@ -16,7 +16,7 @@ from ebbmark import __version__
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, status_of
-from ebbmark.fhir.reading.charted_steps import COLUMNS, ChartedSteps, read_charted_steps
+from ebbmark.fhir.reading.charted_steps import COLUMNS, FOR_A_TABLE, read_charted_steps
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.times import TimeFault, seconds
 from ebbmark.fhir.writing.account import account_of, refusal_told
@@ -172,28 +172,18 @@ def _parser() -> argparse.ArgumentParser:
 
 def _evaluate(chosen: argparse.Namespace) -> int:
     body = _bytes_of(chosen.file)
-    remarks: list[str] = []
-    steps: ChartedSteps | None = None
-    if body.lstrip()[:1] not in (b"{", b"[", b"<"):
-        steps = read_charted_steps(body, height_cm=chosen.height_cm, sex=chosen.sex)
-        if not steps.timed and chosen.format == "fhir":
-            found, accepted = "a table without times", "a time column, since results in a record carry times"
-            sentence = f"{accepted[0].upper()}{accepted[1:]}, is needed for --format fhir; the table has none."
-            raise Rejected((Problem(ProblemKind.TABLE, "", found, accepted, sentence),))
-        remarks = [] if steps.timed else [UNTIMED]
-        body = steps.bundle
-    elif chosen.height_cm is not None or chosen.sex is not None:
-        print(
-            "--height-cm and --sex are for a table (CSV) without these columns; FHIR data state them themselves: an "
-            "Observation of height, Patient.gender or the parameter sex-for-formula.",
-            file=sys.stderr,
-        )
+    is_fhir = body.lstrip()[:1] in (b"{", b"[", b"<")
+    dated = chosen.format == "fhir"
+    table = None if is_fhir else read_charted_steps(body, height_cm=chosen.height_cm, sex=chosen.sex, dated=dated)
+    if table is None and (chosen.height_cm is not None or chosen.sex is not None):
+        print(FOR_A_TABLE, file=sys.stderr)
         return USAGE
+    remarks = [UNTIMED] if table is not None and not table.timed else []
     context = _context(chosen.at)
     try:
-        answer = answer_request(BY_SLUG[chosen.operation], body, context)
+        answer = answer_request(BY_SLUG[chosen.operation], body if table is None else table.bundle, context)
     except Rejected as rejected:
-        raise (rejected if steps is None else steps.refused(rejected)) from None
+        raise (rejected if table is None else table.refused(rejected)) from None
     titrated = answer.titrated
     if chosen.plot is not None:
         if titrated is None:

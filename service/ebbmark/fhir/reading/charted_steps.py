@@ -18,7 +18,7 @@ import msgspec
 
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 
-__all__ = ["COLUMNS", "ChartedSteps", "read_charted_steps"]
+__all__ = ["COLUMNS", "FOR_A_TABLE", "ChartedSteps", "read_charted_steps"]
 
 COLUMNS: dict[str, tuple[str, str]] = {
     "peep_cmh2o": ("20077-4", "cm[H2O]"),
@@ -33,6 +33,10 @@ COLUMNS: dict[str, tuple[str, str]] = {
 }
 """Column to LOINC code and UCUM unit."""
 
+FOR_A_TABLE = (
+    "--height-cm and --sex are for a table (CSV) without these columns; FHIR data state them themselves: an "
+    "Observation of height, Patient.gender or the parameter sex-for-formula."
+)
 OTHERS = ("time", "height_cm", "sex")
 UNTIMED_START = datetime(2000, 1, 1, tzinfo=UTC)
 UNTIMED_STEP, UNTIMED_ROW = timedelta(minutes=2), timedelta(seconds=1)
@@ -83,7 +87,9 @@ class ChartedSteps:
 _ENTRY = re.compile(r"Bundle\.entry\[(\d+)\]\.resource(?:\.component\[(\d+)\])?(?:\.[A-Za-z]+(?:\[\d+\])?)*")
 
 
-def read_charted_steps(table: bytes, *, height_cm: float | None = None, sex: str | None = None) -> ChartedSteps:
+def read_charted_steps(
+    table: bytes, *, height_cm: float | None = None, sex: str | None = None, dated: bool = False
+) -> ChartedSteps:
     """Read a table of charted steps.
 
     Args:
@@ -91,6 +97,7 @@ def read_charted_steps(table: bytes, *, height_cm: float | None = None, sex: str
             `height_cm` and `sex` (male or female).
         height_cm: height [cm], where the table has none.
         sex: male or female, where the table has none.
+        dated: whether results for a record are asked for, which carry times.
 
     Raises:
         Rejected: with every fault of the table, each naming its line and column.
@@ -103,6 +110,10 @@ def read_charted_steps(table: bytes, *, height_cm: float | None = None, sex: str
     header = [name.strip() for name in reader.fieldnames or ()]
     reader.fieldnames = header
     faults = _header_faults(header)
+    if dated and "time" not in header and not faults:
+        found, accepted = "a table without times", "a time column, since results in a record carry times"
+        sentence = f"{accepted[0].upper()}{accepted[1:]}, is needed for --format fhir; the table has none."
+        faults.append(Problem(ProblemKind.TABLE, "", found, accepted, sentence))
     if faults:
         raise Rejected(tuple(faults))
     rows = [(reader.line_num, row) for row in reader if any((value or "").strip() for value in row.values() if value)]
