@@ -19,8 +19,8 @@ import pytest
 
 from bedside_builders import charted, rows_down, stamp
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.operations import TITRATE_PEEP
-from ebbmark.fhir.problems import Rejected
+from ebbmark.fhir.operations import BY_SLUG, OPERATIONS, TITRATE_PEEP
+from ebbmark.fhir.problems import ProblemKind, Rejected
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.use_cases.questions import answer_request
 from fhir_builders import Json, bundle, height, patient, to_bytes
@@ -89,3 +89,19 @@ def test_the_textbook_trial_in_a_calm_patient_has_its_number_and_nothing_against
     found = answer_request(TITRATE_PEEP, sent({}), RequestContext(NOW))
 
     assert (found.titration.advice.suggested_peep_cmh2o, found.titration.findings) == (12.0, ())
+
+
+@pytest.mark.parametrize("slug", [one.slug for one in OPERATIONS])
+@pytest.mark.parametrize("died", [{"deceasedBoolean": True}, {"deceasedDateTime": "minute:-120"}])
+def test_no_other_question_is_answered_of_a_patient_who_has_died(slug: str, died: Json) -> None:
+    body = sent({"patient": died})
+    with pytest.raises(Rejected) as refused:
+        answer_request(BY_SLUG[slug], body, RequestContext(NOW))
+    assert [one.kind for one in refused.value.problems] == [ProblemKind.PATIENT_DIED]
+
+
+def test_a_death_after_the_request_is_a_high_caution_and_takes_no_number() -> None:
+    found = answer_request(TITRATE_PEEP, sent({"patient": {"deceasedDateTime": "2026-03-03"}}), RequestContext(NOW))
+
+    assert found.titration.advice.suggested_peep_cmh2o == 12.0
+    assert [(one.slug, one.weight.value) for one in found.titration.findings] == [("patient-died", "high")]

@@ -131,7 +131,8 @@ TWINS = {
         known=Beside(changes=(Change(ChangeKind.POSITION, START_S - 80_000, "prone", 1),)),
     ),
     "turned back after the limb": Twin(
-        CALM, 12, "", "", known=Beside(changes=(Change(ChangeKind.POSITION, START_S + 60 * STEP_S, "supine", 1),))
+        CALM, 12, "position-changed-since", "high",
+        known=Beside(changes=(Change(ChangeKind.POSITION, START_S + 60 * STEP_S, "supine", 1),)),
     ),
     "raised intracranial pressure": Twin(
         CALM, 12, "condition-raised-intracranial-pressure", "high",

@@ -253,6 +253,8 @@ PATIENT_CONCEPTS: tuple[tuple[str, str, str], ...] = (
     ("compliance-came-back", "Compliance came back", "Compliance returned below the step named as closing."),
     ("compliance-rose-below-closing", "Compliance rose below closing", "It rose again without reaching its best."),
     ("position-changed-in-trial", "Position changed during the trial", "The steps belong to two different lungs."),
+    ("prone-since-when", "Since when prone is not known", "First charted while PEEP was lowered."),
+    ("position-changed-since", "Position changed since the trial", "The result is of another position."),
     ("done-prone", "Trial done in prone position", "Its result holds for that position."),
     ("mode-changed-in-trial", "Ventilator mode changed during the trial", "The steps cannot be compared."),
     ("tidal-volume-changed", "Set tidal volume changed during the trial", "Part of the curve comes from the volume."),

@@ -50,6 +50,7 @@ class ProblemKind(Enum):
     SEX_CONFLICT = ("sex-conflict", "conflict", 422, "reading")
     CHILD = ("child", "business-rule", 422, "reading")
     AGE_UNCLEAR = ("age-unclear", "business-rule", 422, "reading")
+    PATIENT_DIED = ("patient-died", "business-rule", 422, "trial")
     MISSING = ("missing", "required", 422, "reading")
     HEIGHT_UNIT = ("height-unit", "value", 422, "reading")
     HEIGHT_RANGE = ("height-range", "value", 422, "reading")

@@ -8,7 +8,7 @@ from __future__ import annotations
 from datetime import UTC, date, datetime
 from enum import Enum
 
-__all__ = ["TimeFault", "age_range_years", "instant", "latest_second", "seconds"]
+__all__ = ["TimeFault", "age_range_years", "instant", "is_after", "latest_second", "seconds"]
 
 EARLIEST_YEAR, LATEST_YEAR = 1900, 9998
 """A time of another year is a slip: nobody was ventilated then, and in the years 1 and 9999 the calendar ends."""
@@ -62,6 +62,21 @@ def latest_second(text: str) -> float | None:
     days = 4 if len(text) == 7 else 1  # a month ends at most three days after its 28th
     # Noon of the next day: no zone is more than 12 hours behind UTC.
     return datetime(day.year, day.month, day.day, 12, tzinfo=UTC).timestamp() + days * 86400.0
+
+
+def is_after(text: str, at_s: float) -> bool:
+    """Whether a full or partial FHIR dateTime lies after an instant in every zone; False where it is no date.
+
+    Args:
+        text: such as `2026-03-01T10:00:00+01:00`, `2026-03-01` or `2026`.
+        at_s: the instant [s since 1970-01-01T00:00:00Z].
+    """
+    exact = seconds(text)
+    if isinstance(exact, float):
+        return exact > at_s
+    # No zone is more than 14 hours ahead of UTC.
+    latest = datetime.fromtimestamp(at_s + 14 * 3600.0, UTC).date().isoformat()
+    return _is_partial_date(text) and text > latest[: len(text)]
 
 
 def age_range_years(birth: str, today: date) -> tuple[int, int] | None:

@@ -104,11 +104,13 @@ class PatientStatus:
         died: whether the record says that the patient has died.
         died_s: when, at the latest; None where that is not known [s since 1970-01-01T00:00:00Z].
         inactive: whether the Patient is marked as no longer used.
+        dead: whether the death that is said lies not after the request, or nobody says when it was.
     """
 
     died: bool = False
     died_s: float | None = None
     inactive: bool = False
+    dead: bool = False
 
 
 IN_USE: Final = PatientStatus()

@@ -6,7 +6,8 @@ from collections.abc import Callable, Mapping
 
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.bedside.site import Site
-from ebbmark.fhir.operations import Operation
+from ebbmark.fhir.operations import TITRATE_PEEP, Operation
+from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.reading.request import Request
@@ -18,6 +19,7 @@ from ebbmark.use_cases.planning import plan_answer
 from ebbmark.use_cases.titrate import titrate
 from ebbmark.use_cases.trials import trials_answer
 from ebbmark.use_cases.validity import validity_answer
+from ebbmark.words.messages import say
 
 __all__ = ["ANSWERS", "answer_request"]
 
@@ -45,4 +47,10 @@ def answer_request(operation: Operation, body: bytes, context: RequestContext) -
     Raises:
         Rejected: with every problem that was found and every input that was ignored.
     """
-    return ANSWERS[operation.slug](read_request(operation, body, context), context.site)
+    request = read_request(operation, body, context)
+    if request.status.dead and operation is not TITRATE_PEEP:
+        # Only the titration answers: it reads the trial and suggests nothing.
+        found, accepted = "a Patient who has died", "a patient who lives, or a record that is corrected"
+        problem = Problem(ProblemKind.PATIENT_DIED, "", found, accepted, say("caution.patient-died"))
+        raise Rejected((problem,), request.ignored)
+    return ANSWERS[operation.slug](request, context.site)

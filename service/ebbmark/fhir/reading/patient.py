@@ -18,7 +18,7 @@ from ebbmark.fhir.reading.demographics import REPLACED_BY
 from ebbmark.fhir.reading.sex import SexFound, sex_of
 from ebbmark.fhir.reading.versions import left_out
 from ebbmark.fhir.sources import Reason
-from ebbmark.fhir.times import age_range_years, latest_second
+from ebbmark.fhir.times import age_range_years, is_after, latest_second
 from ebbmark.physiology.findings import IN_USE, PatientStatus
 from ebbmark.physiology.formulas.body import Sex
 
@@ -121,18 +121,19 @@ def read_person(
     )
 
 
-def status_of(patients: Sequence[ReceivedPatient]) -> PatientStatus:
+def status_of(patients: Sequence[ReceivedPatient], as_of_s: float) -> PatientStatus:
     """What the Patient says of itself: died, and no longer used.
 
     Args:
         patients: every Patient received.
+        as_of_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
     """
     if not patients:
         return IN_USE
     one = patients[0].patient
     died = one.deceasedBoolean is True or bool(one.deceasedDateTime)
     died_s = latest_second(one.deceasedDateTime) if one.deceasedDateTime else None
-    return PatientStatus(died, died_s, one.active is False)
+    return PatientStatus(died, died_s, one.active is False, died and not is_after(one.deceasedDateTime, as_of_s))
 
 
 def _list_not_chosen(sex: SexFound, collected: Collected) -> None:

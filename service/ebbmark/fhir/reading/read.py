@@ -163,7 +163,7 @@ def _answerable(question: Question, operation: Operation, code_map: CodeMap, of_
         ),
         protocol=asked.protocol or question.site.default_protocol,
         stop_limits=question.site.stop_limits,
-        status=status_of(question.patients),
+        status=status_of(question.patients, question.as_of_s),
         encounter=(unversioned(next(iter(encounters))) or None) if len(encounters) == 1 else None,
         preliminary_inputs=asked.accept_preliminary
         and any(item.observation.status == "preliminary" for item in collected.used),

@@ -37,8 +37,8 @@ def patient_in_use(scene: Scene) -> Iterator[Finding]:
     status, end_s = scene.status, scene.steps[-1].end_s
     if status.died:
         before = status.died_s is not None and status.died_s <= end_s
-        slug, weight = ("died-before-trial", Weight.LOOK_FIRST) if before else ("patient-died", Weight.HIGH)
-        yield Finding(slug, weight, source=OWN_CHOICE)
+        weight = Weight.LOOK_FIRST if before or status.dead else Weight.HIGH
+        yield Finding("died-before-trial" if before else "patient-died", weight, source=OWN_CHOICE)
     if status.inactive:
         yield Finding("patient-inactive", Weight.HIGH, source=OWN_CHOICE)
 
@@ -56,14 +56,21 @@ def changed_during_limb(scene: Scene) -> Iterator[Finding]:
 
 
 def done_prone(scene: Scene) -> Iterator[Finding]:
-    """A trial that was done in prone position holds for that position."""
+    """A trial done in prone position holds for that position, and a trial of any other than now is of another lung."""
     start_s, end_s = scene.steps[0].end_s, scene.steps[-1].end_s
     before = [
         one for one in scene.changes if one.kind is ChangeKind.POSITION and one.at_s < (end_s if one.first else start_s)
     ]
     latest = max(before, key=lambda one: one.at_s, default=None)
     if latest is not None and "prone" in latest.words.casefold():
-        yield Finding("done-prone", Weight.LOW, {}, (), latest.at_s, (latest.source,), OWN_CHOICE)
+        # A first value that was charted on the way down does not say since when: two lungs may lie in one curve.
+        slug, weight = ("prone-since-when", Weight.HIGH) if latest.at_s > start_s else ("done-prone", Weight.LOW)
+        yield Finding(slug, weight, {}, (), latest.at_s, (latest.source,), OWN_CHOICE, of_curve=weight is Weight.HIGH)
+    since = [one for one in scene.changes if one.kind is ChangeKind.POSITION and one.at_s > end_s and not one.first]
+    if since:
+        now = max(since, key=lambda one: one.at_s)
+        values = {"words": now.words}
+        yield Finding("position-changed-since", Weight.HIGH, values, (), now.at_s, (now.source,), OWN_CHOICE)
 
 
 def vasopressor_raised(scene: Scene) -> Iterator[Finding]:

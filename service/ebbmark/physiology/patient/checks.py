@@ -68,8 +68,8 @@ class CurveCheck:
 
 
 CURVE_CHECKS: Final = (
-    CurveCheck("patient", "A patient who had died before the trial ended: no number; died since, or a Patient marked "
-               "inactive: high.", OWN_CHOICE, patient_in_use),
+    CurveCheck("patient", "A patient who had died by the time of the request: no number; a death said for later, or a "
+               "Patient marked inactive: high.", OWN_CHOICE, patient_in_use),
     CurveCheck("conditions", "A condition that forbids raising PEEP: no number; one that questions it: high.",
                TEXTBOOK, conditions_present),
     CurveCheck("circuit", "A circuit that was open at or above closing voids the steps below.",
@@ -93,7 +93,8 @@ CURVE_CHECKS: Final = (
     CurveCheck("recovery", "Compliance that came back at any lower step did not fall for good.",
                OWN_CHOICE, no_lasting_fall),
     CurveCheck("changed", "Position or mode changed during the limb: no number.", OWN_CHOICE, changed_during_limb),
-    CurveCheck("position", "A trial done in prone position holds for that position.", OWN_CHOICE, done_prone),
+    CurveCheck("position", "A trial done in prone position holds for that position; since when it was so not known, or "
+               "position changed since: high.", OWN_CHOICE, done_prone),
     CurveCheck("settings", "Tidal volume changed during the limb: high; oxygen: named.", OWN_CHOICE, changed_setting),
     CurveCheck("settling", "Readings before the lung had settled at closing and above it: no number; else high.",
                OWN_CHOICE, unsettled),
@@ -170,8 +171,8 @@ def _with_certainty(closing: Closing, scene: Scene, found: Sequence[Finding]) ->
     doubts = [one for one in found if one.of_curve and one.weight is not Weight.LOW]
     if any(one.weight in (Weight.LOOK_FIRST, Weight.HIGH) for one in doubts):
         return replace(closing, evidence=Evidence.WEAK)
-    # A high caution about the patient's readings is a doubt of quality; a condition of the record is none of them.
-    doubts += [one for one in found if one.weight is Weight.HIGH and not one.slug.startswith("condition-")]
+    # A high caution about the patient's readings is a doubt of quality; what the record says beside them is none.
+    doubts += [one for one in found if one.weight is Weight.HIGH and not one.slug.startswith(_NO_QUALITY)]
     last = closing.verdict is Verdict.FOUND and closing.peep_cmh2o == scene.steps[-1].peep_cmh2o
     if closing.evidence is Evidence.STRONG and (doubts or last or _doubtful(scene)):
         return replace(closing, evidence=Evidence.MODERATE)
@@ -182,6 +183,8 @@ def _doubtful(scene: Scene) -> bool:
     """Whether the readings themselves leave a doubt of quality that is not a finding of these checks."""
     return not scene.trial.kind.static or any(seen.slug in _QUALITY for seen in scene.trial.observed)
 
+
+_NO_QUALITY: Final = ("condition-", "position-changed-since")
 
 _QUALITY: Final = frozenset(
     {
