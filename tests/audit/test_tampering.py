@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 from base64 import b64encode
+from collections import Counter
 from collections.abc import Mapping
 from hashlib import sha1
 from typing import Any
@@ -121,6 +122,20 @@ def put(path: Path, value: object) -> Stored:
 
 
 EVERY_LEAF = leaves(STORED)
+MOST_OF_A_PLACE = 3
+
+
+def of_each_place() -> list[Path]:
+    """Leaves for a replay, which costs more than a signature: of each place in each kind of resource the first few."""
+    met: Counter[tuple[object, ...]] = Counter()
+    chosen = []
+    for path in EVERY_LEAF:
+        number, *rest = path
+        place = (STORED[number]["resourceType"], *(step for step in rest if isinstance(step, str)))
+        met[place] += 1
+        if met[place] <= MOST_OF_A_PLACE:
+            chosen.append(path)
+    return chosen
 
 
 def test_the_answer_has_what_can_be_tampered_with() -> None:
@@ -131,9 +146,9 @@ def test_the_answer_has_what_can_be_tampered_with() -> None:
     assert (replayed(STORED).findings, is_found_by_signature(STORED)) == ((), False)
 
 
-def test_every_leaf_that_is_tampered_with_is_found_by_a_replay_alone() -> None:
+def test_leaves_of_every_place_that_are_tampered_with_are_found_by_a_replay_alone() -> None:
     exceptions = {**OF_THE_RECORD, **NOT_COMPUTED}
-    unnoticed = [path for path in EVERY_LEAF if not is_found_by_replay(tampered(path))]
+    unnoticed = [path for path in of_each_place() if not is_found_by_replay(tampered(path))]
 
     assert [path for path in unnoticed if not excepted(path, exceptions)] == []
     assert {one for one in exceptions if not any(excepted(path, {one: ""}) for path in unnoticed)} == set()
