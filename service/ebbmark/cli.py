@@ -135,8 +135,8 @@ def _parser() -> argparse.ArgumentParser:
         "network, unless the inputs are read from the record (settings: EBBMARK_RECORD_...).",
         epilog="Exit codes: 0 the same bytes (inputs that were amended since are named); 7 the same within rounding, "
         "of another engine or platform; 8 inputs were amended since, and the versions that were used are not given; "
-        "6 different, or the signature does not fit; 4 what a file holds cannot be read; 5 it is no answer; 2 wrong "
-        "usage, or no such file.",
+        "6 different, or the signature does not fit, or with --keys is missing or by another key; 4 what a file holds "
+        "cannot be read; 5 it is no answer; 2 wrong usage, or no such file.",
     )
     again.add_argument("file", metavar="FILE", help="the answer, or - for standard input")
     again.add_argument(
@@ -146,7 +146,7 @@ def _parser() -> argparse.ArgumentParser:
         help="the inputs as a Bundle, or the request; record: read from the configured record, in the versions "
         "that the answer names (a file of that name: ./record)",
     )
-    again.add_argument("--keys", metavar="FILE", help="published keys (JSON Web Key Set) to check the signature with")
+    again.add_argument("--keys", metavar="FILE", help="published keys (JWK Set): only a valid signature ends well")
     again.add_argument("--format", choices=("text", "fhir"), default="text", help="how to answer")
     again.set_defaults(run=_replay)
 

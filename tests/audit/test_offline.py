@@ -51,6 +51,22 @@ def test_a_tampered_answer_ends_with_what_is_wrong(files: Path, capsys: pytest.C
     assert "The signature does not fit the answer." in said
 
 
+def test_with_keys_a_signature_that_is_missing_or_by_another_key_ends_badly_and_is_said_first(
+    files: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    others = read_key_ring([to_bytes(new_key_set("ES384"))])
+    assert not isinstance(others, KeyFault)
+    (files / "foreign.json").write_bytes(to_bytes(public_key_set(others)))
+    (files / "unsigned.json").write_bytes(to_bytes(STORED))
+
+    for answer, keys, first in (
+        ("answer.json", "foreign.json", "The signature was made with a key that is not among those given."),
+        ("unsigned.json", "keys.json", "The answer carries no signature."),
+    ):
+        assert ran(files, answer, "inputs.json", "--keys", str(files / keys)) == 6
+        assert capsys.readouterr().out.startswith(first)
+
+
 def test_the_findings_come_as_fhir_too(files: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert ran(files, "answer.json", "inputs.json", "--format", "fhir") == 0
     assert json.loads(capsys.readouterr().out)["parameter"][0] == {"name": "same", "valueBoolean": True}

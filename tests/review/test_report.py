@@ -10,11 +10,15 @@ import duckdb
 import pytest
 
 from ebbmark.cli import main
+from ebbmark.physiology.after.trials_of_record import trials_of_record
+from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
+from ebbmark.physiology.readings import Quantity
 from ebbmark.review.page import page_of
-from ebbmark.review.patients import Options
+from ebbmark.review.patients import Options, set_after_trial
 from ebbmark.review.run import Reviewed
 from ebbmark.review.tables import Report, Table, tables_of, write_tables
 from review.conftest import Year
+from trials import START_S, STEP_S, reading, staircase_down
 
 
 @pytest.fixture(scope="module")
@@ -110,3 +114,27 @@ def test_wrong_usage_is_told_in_a_sentence(tmp_path: Path, capsys: pytest.Captur
         "--margin takes 0 to 10 cmH2O, --fall 1 to 30 %.",
         "--second-from takes a month: YYYY-MM.",
     ]
+
+
+def test_the_overview_counts_the_signatures_that_do_not_fit(report: Report) -> None:
+    told = report.tables["overview"]
+    overview = dict(zip(told.column("what"), told.column("n"), strict=True))
+    signatures = report.tables["answers"].column("signature")
+
+    counted = overview["stored answers whose signature does not fit, or covers a part only"]
+    assert counted == sum(one in ("broken", "covers-part") for one in signatures) > 0
+
+
+def test_a_level_that_stood_before_the_trials_end_was_not_set_after_it() -> None:
+    end_s = START_S + 8 * STEP_S
+    limb = staircase_down(
+        (20.0, 18.0, 16.0, 14.0, 12.0, 10.0, 8.0, 6.0), (38.0, 40.0, 41.0, 42.0, 41.5, 36.0, 31.0, 27.0)
+    )
+    record = [*limb, *(reading(Quantity.PEEP_SET, 12.0, end_s + after_s, 90) for after_s in (60.0, 1200.0))]
+    (trial,) = trials_of_record(record, DEFAULT_PROTOCOL)
+    lowest = trial.steps[-1]
+    late = replace(trial, steps=(*trial.steps[:-1], replace(lowest, end_s=end_s + 120.0)))
+
+    minutes = (end_s + 60.0 - lowest.end_s) / 60
+    assert set_after_trial(record, trial)["set_after_min"] == round(minutes, 1) > 0
+    assert set_after_trial(record, late)["set_after_min"] is None

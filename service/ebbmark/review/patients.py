@@ -39,7 +39,7 @@ from ebbmark.use_cases.replay import replay
 from ebbmark.use_cases.titrate import titrate
 from ebbmark.views.sheet import report_pdf
 
-__all__ = ["COLUMNS", "Options", "Rows", "rows_of_part"]
+__all__ = ["COLUMNS", "Options", "Rows", "rows_of_part", "set_after_trial"]
 
 Json = Mapping[str, Any]
 Row = dict[str, object]
@@ -254,7 +254,7 @@ def _trials(
             "steps": len(trial.steps),
             "kind": trial.kind.slug,
             "stored": any(abs(at_s - end_s) <= WITHIN_S for at_s in answered),
-            **_use(whole.readings, trial),
+            **set_after_trial(whole.readings, trial),
         }
         try:
             body = _bundle([*beside, *height, *near])
@@ -318,10 +318,12 @@ def _outcome(answer: Answer) -> str:
     return "withheld" if found.closing.peep_cmh2o is not None else found.closing.verdict.value
 
 
-def _use(readings: Sequence[Reading], trial: Trial) -> Row:
-    """What was set after the trial, whoever decided it."""
+def set_after_trial(readings: Sequence[Reading], trial: Trial) -> Row:
+    """What was set after the trial, whoever decided it; nothing of it is before the trial's end."""
     end_s = trial.steps[-1].end_s
     since_s = set_after(readings, trial)
+    # A level that stood before the last step ended was not set after the trial.
+    after_s = since_s if since_s is not None and since_s >= end_s else None
     charted = sorted((one.start_s, one.value) for one in readings if one.quantity is Quantity.PEEP_SET)
 
     def in_force(at_s: float) -> float | None:
@@ -329,7 +331,7 @@ def _use(readings: Sequence[Reading], trial: Trial) -> Row:
         return values[-1] if values else None
 
     return {
-        "set_after_min": round((since_s - end_s) / 60, 1) if since_s is not None else None,
+        "set_after_min": round((after_s - end_s) / 60, 1) if after_s is not None else None,
         "peep_1h_cmh2o": in_force(end_s + HOUR_S),
         "peep_24h_cmh2o": in_force(end_s + DAY_S),
     }

@@ -110,6 +110,10 @@ _TABLES = (
             ('stored answers', (SELECT count(*) FROM answers)),
             ('stored answers that follow from their inputs', (SELECT count(*) FROM answers WHERE outcome IN
                 ('same', 'same-within-rounding'))),
+            ('stored answers whose signature does not fit, or covers a part only', (SELECT count(*) FROM answers WHERE
+                signature IN ('broken', 'covers-part'))),
+            ('stored answers without a signature, or by a key that was not given', (SELECT count(*) FROM answers WHERE
+                signature IN ('absent', 'unknown-key'))),
             ('things listed as not used', (SELECT count(*) FROM listed))) AS t(what, n)""",
     ),
     _Asked(

@@ -43,6 +43,7 @@ _SIGNATURE_WORDS = {
     Verified.UNKNOWN_KEY: "The signature was made with a key that is not among those given.",
     Verified.BROKEN: "The signature does not fit the answer.",
 }
+_AGAINST = (Verified.BROKEN, Verified.PARTLY)
 _OUTCOME_WORDS = {
     Outcome.SAME: "The inputs give the same answer.",
     Outcome.WITHIN_ROUNDING: "The inputs give the same answer within rounding; another engine or platform made it.",
@@ -92,16 +93,18 @@ class Told:
         outcome: of the replay.
         verified: what the signature says.
         parameters: both as FHIR R4 Parameters.
+        with_keys: whether trusted keys were given, so that nothing but a valid signature will do.
     """
 
     outcome: Replayed
     verified: Verified
     parameters: Json
+    with_keys: bool = False
 
     @property
     def doubtful(self) -> bool:
-        """Whether a signature speaks against the answer, whatever its inputs give."""
-        return self.verified in (Verified.BROKEN, Verified.PARTLY)
+        """Whether the signature speaks against the answer, or is not the wanted one, whatever its inputs give."""
+        return self.verified is not Verified.VALID if self.with_keys else self.verified in _AGAINST
 
 
 class _Identifier(msgspec.Struct):
@@ -219,7 +222,7 @@ def replay_files(
         )
     except NotAnAnswer as error:
         raise not_an_answer(error) from error
-    return Told(outcome, verified, replay_told(outcome, verified))
+    return Told(outcome, verified, replay_told(outcome, verified), with_keys=keys is not None)
 
 
 def read_stored(body: bytes) -> list[tuple[str, Json]]:
@@ -260,14 +263,14 @@ def read_inputs(body: bytes) -> Inputs:
 
 
 def text_of(told: Told) -> str:
-    """The same for a person."""
+    """The same for a person; a signature that makes the answer doubtful is said first."""
     outcome = told.outcome
     words = _OUTCOME_WORDS.get(outcome.outcome) or _AMENDED_WORDS[outcome.computed]
     lines = [f"Answer {outcome.identity}", words]
     lines += [f"- {finding.sentence}" for finding in outcome.findings]
     if outcome.not_checked:
         lines.append(f"{outcome.not_checked} remarks about inputs that were not used cannot be computed again.")
-    lines.append(_SIGNATURE_WORDS[told.verified])
+    lines.insert(0 if told.doubtful else len(lines), _SIGNATURE_WORDS[told.verified])
     return "\n".join(lines) + "\n"
 
 
