@@ -330,7 +330,7 @@ def test_the_running_trial_shows_the_next_step_the_steps_and_the_stop_criteria_w
     text = words_of(get(app, f"{RUNNING}/running").body)
 
     assert re.search(r"Step 5 of 6, PEEP 8, \d settled readings, since 09:12:00", text)
-    assert "Closing passed at or above PEEP 8" in text
+    assert "Closing was at PEEP 10; PEEP is 8 now" in text
     assert "Watch yourself, not checked here: fall of MAP, systolic pressure, air leak, new rhythm." in text
     assert re.search(r"SpO2 92 % ?stop below 85 %; less than a minute ago", text)
     assert "10 09:10:00 to 09:11:35 2 31.6 61 %" in text

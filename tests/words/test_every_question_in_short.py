@@ -107,3 +107,7 @@ def test_reasons_that_do_not_fit_are_announced_and_not_cut() -> None:
     short = shortened("Head", reasons=[" ".join(["first"] * 60), " ".join(["second"] * 60), "Third."])
 
     assert short.reasons == (" ".join(["first"] * 60), "Third.", "More in the full answer.")
+
+
+def test_the_step_of_closing_is_named_and_not_the_one_at_which_it_was_called() -> None:
+    assert every()["closing"].short.line.startswith("Closing was at PEEP 10; PEEP is 8 now. ")

@@ -15,7 +15,7 @@ from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.quantities import PRESSURE, PROBABILITY
 from ebbmark.fhir.reading.request import Request
 from ebbmark.physiology.before.staircase import StaircaseRules
-from ebbmark.physiology.closing.estimate import Verdict
+from ebbmark.physiology.closing.estimate import Closing, Verdict
 from ebbmark.physiology.during.call_rule import DEFAULT_CALL_RULE
 from ebbmark.physiology.during.checks import acknowledgeable
 from ebbmark.physiology.during.next_move import Action, Decision, Move, Reason, decide, next_move
@@ -118,7 +118,7 @@ def next_step(request: Request, site: Site) -> Answer:
     move = next_move(running.steps, decrement_cmh2o=decrement, lowest_cmh2o=lowest, stops=stops, rule=rule)
     move, reason = _after_the_trial(move, request, running, since_s)
     decision = decide(move, scene)
-    decision, reason, found = _as_titrated(decision, reason, request, scene)
+    decision, reason, closed = _as_titrated(decision, reason, request, scene)
     move = decision.move
     conditions, stopped = condition_words(scene), move.action is Action.STOP
     open_to_a_word = acknowledgeable(scene)
@@ -143,7 +143,7 @@ def next_step(request: Request, site: Site) -> Answer:
             decision,
             scene,
             suggested_cmh2o=None if follows is None else follows.suggested_peep_cmh2o,
-            found=found,
+            closed=closed,
         ),
         said=[
             *_said(said, move, running, stops, request, since_s),
@@ -187,31 +187,31 @@ def _after_the_trial(move: Move, request: Request, running: RunningTrial, since_
     return setting, called_before_words(closed, raised_s=running.began_s)
 
 
-def _as_titrated(decision: Decision, reason: str, request: Request, scene: Scene) -> tuple[Decision, str, str]:
+def _as_titrated(
+    decision: Decision, reason: str, request: Request, scene: Scene
+) -> tuple[Decision, str, Closing | None]:
     """Closing is not called on a curve from which the titration reads none: what came back is no closing.
 
     Returns:
-        The decision, its words, and what the titration says of the step of closing, in its own words. The rule calls
-        closing at or above the latest step, which is another event than closing at one named step; empty where none
-        is called or named.
+        The decision, its words, and the titration's own estimate. The rule calls closing at or above the latest step,
+        which is another event than closing at one named step; None where none is called or named.
     """
     move, trial = decision.move, scene.running.trial
     if move.reason is not Reason.CALLED or move.action is not Action.CLOSING_PASSED or trial is None:
-        return decision, reason, ""
+        return decision, reason, None
     judged, findings, _ = closing_for(trial, request.readings, request.protocol, beside_of(request))
     looked_into = {*scene.acknowledged, "circuit-opened"}
     looks = {one.slug for one in findings if one.weight is Weight.LOOK_FIRST}
     if judged.verdict in (Verdict.FOUND, Verdict.FALLING_FROM_FIRST_STEP):
-        found = found_words(judged)
-        return decision, sentences(reason, found), found
+        return decision, sentences(reason, found_words(judged)), judged
     if looks and looks <= looked_into:
-        return decision, reason, ""
+        return decision, reason, None
     grave = tuple(Concern("unlike-closing", {"finding": one}) for one in findings if one.weight is Weight.LOOK_FIRST)
     why_not = Reason.LOOK if grave else Reason.UNCLEAR
     unclear = replace(move, action=Action.LOOK_FIRST, reason=why_not, next_peep_cmh2o=None, lowering_is_useful=False)
     why = with_reason(judged, findings).reason or "over the whole way down compliance did not fall for good."
     looked_at = (*decision.looked_at, *grave)
-    return replace(decision, move=unclear, looked_at=looked_at), f"Closing is not called from these steps: {why}", ""
+    return replace(decision, move=unclear, looked_at=looked_at), f"Closing is not called from these steps: {why}", None
 
 
 def _said(

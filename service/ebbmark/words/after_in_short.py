@@ -47,7 +47,7 @@ def markers_in_short(
         first,
         [
             _line("best", listed=", ".join(best)) if best else "",
-            _line("tables", listed="; ".join(looked_up)) if looked_up else "",
+            _line("tables", listed=" or ".join(looked_up)) if looked_up else "",
             *markers.not_recorded,
             _line("choose"),
         ],

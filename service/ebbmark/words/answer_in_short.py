@@ -7,6 +7,7 @@ from typing import Final
 
 from ebbmark.physiology.advice.advice import Advice, Caution, Severity
 from ebbmark.physiology.closing.estimate import Closing, Evidence, Verdict
+from ebbmark.physiology.patient.titration import LUNG_OR_TUBE
 from ebbmark.physiology.wording import level, percent
 from ebbmark.words.in_short import MOST_WORDS_OF_LINE, MOST_WORDS_OF_REASONS, InShort, shortened
 from ebbmark.words.messages import ENGLISH, say
@@ -42,7 +43,13 @@ def in_short(advice: Advice, closing: Closing) -> InShort:
     if number and against:
         first = say("short.against", what=against.pop(0))
     elif grave and grave[0].severity is Severity.HIGH:
-        first = say("short.look_first", what=against.pop(0))
+        what = against.pop(0)
+        lung = next((_short(one) for one in grave if one.slug in LUNG_OR_TUBE), what)
+        if grave[0].slug == "stop-limit-in-trial" and lung in against:
+            # What may be behind the limit stands beside it.
+            against.remove(lung)
+            what = f"{lung}; {what}"
+        first = say("short.look_first", what=what)
     elif not number and closing.verdict is Verdict.FOUND:
         first = _say("limits-forbid")
     age = next((one.slug for one in everything if one.slug in AGES), "")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any, Final
 
+from ebbmark.physiology.closing.estimate import Closing
 from ebbmark.physiology.during.limit_checks import Bound
 from ebbmark.physiology.during.next_move import Action, Decision, Move, Reason, WayBack
 from ebbmark.physiology.during.scene import Concern, Scene
@@ -13,8 +14,8 @@ from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.stop.criteria import CRITERIA, Met, StopAnswer, StopCriterion
 from ebbmark.physiology.wording import level, percent
 from ebbmark.words.ages import age, clock
-from ebbmark.words.answer_in_short import against_words
-from ebbmark.words.in_short import InShort, cut, shortened
+from ebbmark.words.answer_in_short import against_words, found_words
+from ebbmark.words.in_short import MOST_WORDS_OF_LINE, InShort, cut, shortened
 from ebbmark.words.messages import ENGLISH, say
 
 __all__ = ["next_step_in_short"]
@@ -25,7 +26,7 @@ _MOST_NAMED: Final = 3
 
 
 def next_step_in_short(
-    decision: Decision, scene: Scene, *, suggested_cmh2o: float | None = None, found: str = ""
+    decision: Decision, scene: Scene, *, suggested_cmh2o: float | None = None, closed: Closing | None = None
 ) -> InShort:
     """Put the next step in short.
 
@@ -33,7 +34,7 @@ def next_step_in_short(
         decision: the move and what comes before it.
         scene: what is known.
         suggested_cmh2o: suggested PEEP, where closing has been passed and one follows.
-        found: what the titration says of the step of closing, where it has been passed.
+        closed: the estimate of the titration, where closing has been passed.
     """
     move, stops = decision.move, scene.stops
     if move.action is Action.STOP:
@@ -51,7 +52,7 @@ def next_step_in_short(
     against = [*looks, *again, *told, *recorded]
     reason = " ".join(one for one in (_reason(move), _suggestion(move, scene, suggested_cmh2o)) if one)
     rest = [
-        found,
+        "" if closed is None else found_words(closed),
         _say("still-on-step") if move.reason is Reason.CALLED and move.action is Action.CLOSING_PASSED else "",
         *([_say("sudden-causes")] if move.reason is Reason.SUDDEN else []),
         *(_way_back(decision.way_back) if decision.way_back is not None else []),
@@ -59,6 +60,11 @@ def next_step_in_short(
         _unchecked(stops),
     ]
     head, number = _head(decision, scene)
+    now = scene.running.now_cmh2o
+    if closed is not None and closed.peep_cmh2o is not None and now is not None:
+        # The step of closing is named, which is not the step at which it was called.
+        head = _say("closing-was", closing=level(closed.peep_cmh2o), now=level(now))
+        reason = _suggested(suggested_cmh2o)
     if move.action is Action.LOOK_FIRST and looks:
         named, others = looks[:_MOST_NAMED], [*looks[_MOST_NAMED:], *again, *told, *recorded]
         return shortened(head, _capital(f"{'; '.join(named)}."), "", [_also(others), reason, *rest])
@@ -149,15 +155,23 @@ def _suggestion(move: Move, scene: Scene, suggested_cmh2o: float | None) -> str:
         return ""
     now = scene.running.now_cmh2o
     set_now = "" if now is None else _say("now", now=level(now))
-    suggested = _say("no-suggestion") if suggested_cmh2o is None else _say("suggested", peep=level(suggested_cmh2o))
-    return f"{suggested} {set_now}".rstrip()
+    return f"{_suggested(suggested_cmh2o)} {set_now}".rstrip()
+
+
+def _suggested(peep_cmh2o: float | None) -> str:
+    return _say("no-suggestion") if peep_cmh2o is None else _say("suggested", peep=level(peep_cmh2o))
 
 
 def _stop(decision: Decision, stops: StopAnswer) -> InShort:
-    first, *others = [_met(one, stops) for one in stops.pressing] or [""]
+    first, *others = [_capital(_met(one, stops)) for one in stops.pressing] or [""]
     back = list(_way_back(decision.way_back)) if decision.way_back is not None else []
     before, *decides = back or [""]
     looks = list(dict.fromkeys(_concern(one) for one in decision.looked_at))
+    lung = [_concern(one) for one in decision.looked_at if one.slug == "unlike-closing"][:1]
+    both = f"{first} {_capital(lung[0])}." if first and lung else first
+    if lung and len(both.split()) + len(before.split()) < MOST_WORDS_OF_LINE:
+        # A pneumothorax or a displaced tube behind a stop limit stands beside it.
+        first, looks = both, [one for one in looks if one not in lung]
     rest = [*others, _also(looks), *decides, _held(stops), _unchecked(stops)]
     return shortened(_say("stop"), first, before, rest)
 
@@ -169,8 +183,12 @@ def _met(one: Met, stops: StopAnswer) -> str:
     limit = "" if one.limit is None else _bare(row.shown_limit(one.limit.value))
     if worst.against is not None:
         unit = _unit(row.unit)
-        before, value = f"{worst.against:.0f}{unit}", f"{worst.reading.value:.0f}{unit}"
-        return _say("met-from", name=_name(worst.reading.quantity), before=before, value=value, limit=limit)
+        before, value = f"{worst.against:.0f}", f"{worst.reading.value:.0f}"
+        if one.criterion is StopCriterion.AIR_LEAK:  # held against what was inspired, and not against what it was
+            form, before = "met-leak", f"{before}{unit}"
+        else:
+            form, value = "met-from", f"{value}{unit}"
+        return _say(form, name=_name(worst.reading.quantity), before=before, value=value, limit=limit)
     name, value = _name(worst.reading.quantity), _value(worst.reading, row.unit)
     if one.still or one.latest is None or one.latest is worst:
         return _say("met", name=name, value=value, limit=limit)
@@ -180,7 +198,7 @@ def _met(one: Met, stops: StopAnswer) -> str:
 
 def _bare(limit: str) -> str:
     """A limit without the words that its place says, and without a unit that a bedside leaves out."""
-    words = [one for one in limit.split() if one not in ("below", "above", "of", "more", "than", *_UNITLESS)]
+    words = [one for one in limit.split() if one not in ("below", "above", "by", "of", "more", "than", *_UNITLESS)]
     return " ".join(words)
 
 

@@ -11,6 +11,8 @@ __all__ = [
     "learning_words",
     "no_number_words",
     "out_of_range_words",
+    "plateau_words",
+    "small_volume_words",
     "time_ahead_words",
     "where_words",
 ]
@@ -46,6 +48,16 @@ def no_number_words(label: str, typed: str) -> str:
 def out_of_range_words(label: str, typed: str, low: str, high: str, unit: str) -> str:
     """That a value typed by hand cannot be true, with what is taken."""
     return f"{label} {typed} {unit} cannot be right; {low} to {high} {unit} is taken."
+
+
+def small_volume_words(typed: str, least: str) -> str:
+    """That an expired volume typed by hand is too small for an adult."""
+    return f"VT expired {typed}: in mL? Below {least} mL it is not used; if it is real, look at the patient first."
+
+
+def plateau_words(typed: str, contradicted: str) -> str:
+    """That a plateau typed by hand contradicts another pressure of its row."""
+    return f"Plateau {typed} is {contradicted} cmH2O: one of them is wrong, so the plateau is not used."
 
 
 def time_ahead_words(typed: str) -> str:

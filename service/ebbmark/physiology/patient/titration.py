@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Final
 
 from ebbmark.physiology.advice.advice import Advice, advise
 from ebbmark.physiology.closing.estimate import Closing
@@ -24,7 +25,10 @@ from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.physiology.vasopressors import Infusion
 
-__all__ = ["Beside", "Titration", "closing_for", "titrate"]
+__all__ = ["LUNG_OR_TUBE", "Beside", "Titration", "closing_for", "titrate"]
+
+LUNG_OR_TUBE: Final = ("sudden-fall", "fall-with-vital-signs", "pressure-rises-as-peep-falls")
+"""Findings that a pneumothorax or a displaced tube gives."""
 
 
 @dataclass(frozen=True, slots=True)

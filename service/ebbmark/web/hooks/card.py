@@ -19,6 +19,7 @@ from ebbmark.fhir.naming import CODE_SYSTEM, RESULT_SYSTEM
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.keys import SigningKey
 from ebbmark.physiology.advice.advice import Severity
+from ebbmark.physiology.patient.titration import LUNG_OR_TUBE
 from ebbmark.physiology.wording import level
 from ebbmark.web.hooks.call import Called
 from ebbmark.web.hooks.card_rules import Finding, Obstacle, OrderDiffers, StopMet, TrialRead, tolerance
@@ -35,6 +36,7 @@ from ebbmark.web.hooks.card_text import (
     summary_of,
 )
 from ebbmark.web.hooks.suggestions import changed_order, draft_order, record_results
+from ebbmark.words.messages import say
 from ebbmark.words.stopping import NOT_AMONG_THE_READINGS, RHYTHM_AS_CHARTED
 
 __all__ = [
@@ -115,7 +117,9 @@ def said_of_trial(finding: TrialRead, *, whole: bool = True) -> Said:
             f"cmH2O. {_perhaps(finding)}Preliminary."
         )
     if finding.alarm:
-        summary = f"Look at the patient first: {finding.alarm}. A PEEP trial ended {ago(finding.age_s)}; see within."
+        broken = [one.slug for one in recommendation.titration.findings if one.slug in LUNG_OR_TUBE]
+        alarm = "; ".join([*[say(f"against.{slug}") for slug in broken[:1]], finding.alarm])
+        summary = f"Look at the patient first: {alarm}. A PEEP trial ended {ago(finding.age_s)}; see within."
     return Said(summary, _urgency(finding), detail_of_trial(recommendation, _with_doubt(finding, lead), whole=whole))
 
 
@@ -282,13 +286,18 @@ def _short(summary: str) -> str:
     return summary if len(summary) <= LONGEST_SUMMARY else f"{summary[: LONGEST_SUMMARY - 1].rstrip()}…"
 
 
+def settable(peep_cmh2o: float) -> bool:
+    """Whether a ventilator takes this PEEP: steps of half a cmH2O are common practice, no published source."""
+    return abs(2 * peep_cmh2o - round(2 * peep_cmh2o)) < 0.05
+
+
 def _of_trial(finding: TrialRead, called: Called, at_s: float, signer: SigningKey | None, names: _Names) -> list[Json]:
     if not finding.recommendation.request.known_person.in_use:
         return []
     suggestions = [_record(finding, called, at_s, signer, names)]
     suggested = finding.recommendation.titration.advice.suggested_peep_cmh2o
     differs = finding.now_cmh2o is None or suggested is None or abs(finding.now_cmh2o - suggested) > 0
-    if suggested is not None and differs and not finding.doubt and not finding.held_back:
+    if suggested is not None and settable(suggested) and differs and not finding.doubt and not finding.held_back:
         encounter = f"Encounter/{called.encounter_id}" if called.encounter_id else ""
         action = draft_order(
             finding.recommendation, patient=f"Patient/{called.patient_id}", encounter=encounter, authored_s=at_s
@@ -305,7 +314,13 @@ def _of_order(
         return []
     suggested = finding.read.recommendation.titration.advice.suggested_peep_cmh2o
     suggestions: list[Json] = []
-    if len(finding.orders) == 1 and suggested is not None and not finding.read.doubt and not finding.read.held_back:
+    if (
+        len(finding.orders) == 1
+        and suggested is not None
+        and settable(suggested)
+        and not finding.read.doubt
+        and not finding.read.held_back
+    ):
         action = changed_order(finding.orders[0], suggested)
         if action is not None:
             label = f"Change the draft order to PEEP {level(suggested)} cmH2O, to be signed"

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 from hashlib import sha256
@@ -17,6 +18,7 @@ from fastapi import Request, Response
 
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.writing.entered import ENTERED, EnteredQuantity, EnteredRow, entered_observations
+from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.wording import level
 from ebbmark.record.write_back import WriteState
 from ebbmark.web.page.answer_pages import live_of, tried
@@ -26,7 +28,7 @@ from ebbmark.web.page.frame import Pages, frame_of
 from ebbmark.web.page.source import TrialSource
 from ebbmark.web.theme.pages import PageRefused
 from ebbmark.words.answer_in_short import in_short
-from ebbmark.words.pages import no_number_words, out_of_range_words, time_ahead_words
+from ebbmark.words.pages import no_number_words, out_of_range_words, plateau_words, small_volume_words, time_ahead_words
 
 __all__ = ["Entry", "enter_steps", "entries_of", "show_entry"]
 
@@ -38,6 +40,8 @@ _CLOCK: Final = re.compile(r"([01]?[0-9]|2[0-3])[:.]?([0-5][0-9])(?::([0-5][0-9]
 _NUMBER: Final = re.compile(r"[0-9]{1,4}(?:[.,][0-9]{1,2})?")
 _AHEAD: Final = timedelta(minutes=1)
 _LONGEST: Final = timedelta(hours=12)
+_LEAST_VOLUME_ML: Final = 50.0
+"""A smaller expired volume of an adult was typed in another unit; 0 is an open circuit. This project's choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,10 +80,27 @@ def entries_of(form: Form, *, now_s: float, zone: tzinfo) -> Entry:
         wrong = [] if at_s is not None else [time_ahead_words(time)]
         read = [(what, text, _number(text)) for what, text in zip(ENTERED, values, strict=True) if text]
         wrong += [sentence for what, text, value in read if (sentence := _fault(what, text, value))]
-        faults += [f"Row {number}: {one}" for one in wrong]
+        doubted = {} if wrong else _doubted({what.quantity: value for what, _, value in read if value is not None})
+        faults += [f"Row {number}: {one}" for one in (*wrong, *dict.fromkeys(doubted.values()))]
         if at_s is not None and not wrong:
-            rows.append(EnteredRow(at_s, tuple((what, value) for what, _, value in read if value is not None)))
+            kept = [(what, value) for what, _, value in read if value is not None and what.quantity not in doubted]
+            rows.append(EnteredRow(at_s, tuple(kept)))
     return Entry(tuple(typed), tuple(sorted(rows, key=lambda one: one.at_s)), tuple(faults))
+
+
+def _doubted(values: Mapping[Quantity, float]) -> dict[Quantity, str]:
+    """Values of one row that cannot be right beside one another, or for an adult, and why; the others of it count."""
+    found: dict[Quantity, str] = {}
+    volume = values.get(Quantity.TIDAL_VOLUME_EXPIRED)
+    if volume is not None and 0.0 < volume < _LEAST_VOLUME_ML:
+        found[Quantity.TIDAL_VOLUME_EXPIRED] = small_volume_words(f"{volume:g}", f"{_LEAST_VOLUME_ML:g}")
+    peep, plateau, peak = map(values.get, (Quantity.PEEP_SET, Quantity.PLATEAU_PRESSURE, Quantity.PEAK_PRESSURE))
+    if plateau is not None and peep is not None and plateau <= peep:
+        found[Quantity.PLATEAU_PRESSURE] = plateau_words(f"{plateau:g}", f"not above PEEP {peep:g}")
+    if plateau is not None and peak is not None and plateau > peak:
+        words = plateau_words(f"{plateau:g}", f"above peak {peak:g}")
+        found |= {Quantity.PLATEAU_PRESSURE: words, Quantity.PEAK_PRESSURE: words}
+    return found
 
 
 def _moment(time: str, now_s: float, zone: tzinfo) -> float | None:
