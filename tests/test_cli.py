@@ -463,6 +463,25 @@ def test_a_record_is_inspected_and_its_draft_corrected_makes_it_readable(
     assert "peep-set" in capsys.readouterr().out
 
 
+@pytest.mark.parametrize(
+    ("name", "value", "says"),
+    [
+        ("PORT", "abc", "a whole number from 0 to 65535 is expected."),
+        ("PORT", "99999", "a whole number from 0 to 65535 is expected."),
+        ("DEMO", "perhaps", "true or false is expected."),
+    ],
+)
+def test_a_setting_of_another_kind_is_answered_with_what_is_expected(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], name: str, value: str, says: str
+) -> None:
+    monkeypatch.setenv(f"EBBMARK_{name}", value)
+
+    with pytest.raises(SystemExit):
+        main(["evaluate", CLEAR])
+
+    assert capsys.readouterr().err == f"EBBMARK_{name}: {says}\n"
+
+
 def test_a_site_file_that_cannot_be_read_stops_an_evaluation(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

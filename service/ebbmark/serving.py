@@ -324,8 +324,7 @@ def _settings() -> Settings | None:
         settings = Settings()
     except ValidationError as error:
         for fault in error.errors(include_input=False, include_url=False):
-            said = "there is no such key here." if fault["type"] == "extra_forbidden" else fault["msg"]
-            print(f"{_setting(fault['loc'])}: {said}", file=sys.stderr)
+            print(f"{_setting(fault['loc'])}: {_said(fault['type'], fault['msg'], fault['loc'])}", file=sys.stderr)
         return None
     except SettingsError as error:
         # Its words name the field in quotation marks, and nothing of the value.
@@ -333,6 +332,33 @@ def _settings() -> Settings | None:
         print(f'EBBMARK_{name}: not JSON; a list is needed, as in ["..."]', file=sys.stderr)
         return None
     return None if unknown else settings
+
+
+_EXPECTED = {
+    "extra_forbidden": "there is no such key here.",
+    "missing": "this key is needed.",
+    "bool_parsing": "true or false is expected.",
+    "bool_type": "true or false is expected.",
+}
+_NUMBERS = {"int": "a whole number", "float": "a number"}
+
+
+def _said(fault: str, message: str, where: tuple[int | str, ...]) -> str:
+    """What is accepted, in plain words; of other faults what the library says."""
+    kind = _NUMBERS.get(fault.partition("_")[0], "")
+    field = Settings.model_fields.get(str(where[0])) if len(where) == 1 else None
+    if field is not None and (kind or fault in ("greater_than", "greater_than_equal", "less_than", "less_than_equal")):
+        kind = kind or _NUMBERS["int" if "int" in str(field.annotation) else "float"]
+        limits = {
+            name: getattr(one, name)
+            for one in field.metadata
+            for name in ("ge", "gt", "le", "lt")
+            if hasattr(one, name)
+        }
+        words = {"ge": "from", "gt": "above", "le": "to", "lt": "below"}
+        span = "".join(f" {words[name]} {limit:g}" for name, limit in limits.items())
+        return f"{kind}{span} is expected."
+    return _EXPECTED.get(fault, message)
 
 
 def _setting(where: tuple[int | str, ...]) -> str:

@@ -489,3 +489,22 @@ def test_a_byte_order_mark_is_no_reason_to_refuse() -> None:
     request = read_request(TITRATE_PEEP, b"\xef\xbb\xbf" + to_bytes(trial_bundle()), RequestContext(NOW_S))
 
     assert len(request.readings) == 24
+
+
+@pytest.mark.parametrize(
+    ("body", "says"),
+    [
+        (asking(margn="2"), "is margin meant?"),
+        (asking(margin=quantity(2, "kg")), "found valueQuantity: 2 with kg."),
+        (asking(protocol="Ottilie"), "found valueString: another word."),
+        (
+            trial_with(patient(), changed(height(), valueQuantity={"value": 168, "unit": "CM", "code": "CM"})),
+            "found CM;",
+        ),
+    ],
+)
+def test_a_refusal_says_what_was_found_without_repeating_words_that_may_be_a_name(body: bytes, says: str) -> None:
+    sentence = rejected(body).problems[0].sentence
+
+    assert says in sentence
+    assert "Ottilie" not in sentence

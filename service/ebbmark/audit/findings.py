@@ -126,7 +126,9 @@ def afterwards(stored: Iterable[tuple[str, Json]]) -> Iterator[Finding]:
     for _, one in listed:
         kind = one.get("resourceType")
         if kind in _SIGNABLE and one.get("status") in SIGNED_STATUSES:
-            sentence = f"A {kind} was made {one['status']} by someone afterwards."
+            sentence = (
+                f"{'An' if kind == 'Observation' else 'A'} {kind} was made {one['status']} by someone afterwards."
+            )
             yield Finding(FindingKind.SIGNED, "status", "preliminary", one["status"], sentence)
         for label in labels_of(unmarked(one)):
             path = label.partition(":")[0]

@@ -102,7 +102,7 @@ def _serve(router: APIRouter, resource_type: str, bodies: dict[str, bytes]) -> N
         f"/{resource_type}/{{slug}}",
         definition,
         methods=["GET"],
-        summary=f"A {resource_type} of this service, by its id",
+        summary=f"One {resource_type} of this service, by its id",
         operation_id=f"read{resource_type}ById",
         response_class=Response,
         **DEFINITION,

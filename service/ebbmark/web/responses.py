@@ -14,6 +14,7 @@ import msgspec
 from fastapi import Request, Response
 from starlette.exceptions import HTTPException
 
+from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, operation_outcome, status_of
 from ebbmark.fhir.writing.audit_event import Access, Actor, Deed
 from ebbmark.telemetry.current import count
@@ -67,7 +68,8 @@ async def not_routed(request: Request, error: Exception) -> Response:
         todo = ("Open Ebbmark from the patient's record.",)
         return refusal_page("No such page", sentence, error.status_code, todo=todo, headers=error.headers)
     kind = ProblemKind.METHOD_NOT_ALLOWED if error.status_code == 405 else ProblemKind.NOT_FOUND
-    accepted = "POST /fhir/$titrate-peep, GET /fhir/metadata, GET /health/live, GET /health/ready"
+    operations = ", ".join(f"POST /fhir/${slug}" for slug in BY_SLUG)
+    accepted = f"{operations}, GET /fhir/metadata, GET /health/live, GET /health/ready"
     problem = Problem(
         kind, "", "an address or method that is not served", accepted, f"Not served here. Served: {accepted}."
     )

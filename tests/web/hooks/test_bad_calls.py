@@ -49,7 +49,7 @@ def places(reply: Reply) -> list[str]:
         ({"context": context(userId=None)}, 400, "context.userId"),
         ({"context": context(userId="abc")}, 400, "context.userId"),
         ({"context": context(encounterId="e 1")}, 400, "context.encounterId"),
-        ({"prefetch": []}, 412, "prefetch.patient"),
+        ({"prefetch": []}, 400, "prefetch"),
         ({"prefetch": "none"}, 400, "prefetch"),
         ({"fhirServer": "record.example"}, 400, "fhirServer"),
         ({"fhirServer": 5}, 400, "fhirServer"),
@@ -265,3 +265,4 @@ def test_readings_that_cannot_be_used_are_refused_by_name(app: ASGIApp) -> None:
 
     assert reply.status == 422
     assert "The unit kg cannot be converted to cm[H2O]" in reply.errors[0]["details"]["text"]
+    assert places(reply) == ["prefetch.mechanics.entry[4].resource.valueQuantity"]

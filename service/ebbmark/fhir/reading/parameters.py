@@ -15,7 +15,7 @@ from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.concept_map import rows_of
 from ebbmark.fhir.reading.patient import ReceivedPatient
 from ebbmark.fhir.reading.question import Acknowledger, Question, ReceivedCondition
-from ebbmark.fhir.reading.units import UCUM, to_canonical
+from ebbmark.fhir.reading.units import UCUM, to_canonical, unit_shown
 from ebbmark.fhir.reading.versions import Received
 from ebbmark.fhir.times import seconds
 from ebbmark.physiology.before.plan import Variant
@@ -288,5 +288,26 @@ def _apply_margin(margin: float, path: str, question: Question) -> None:
 
 
 def _bad(given: Given, path: str, accepted: str, question: Question) -> None:
-    sentence = f"The parameter {given.name} needs {accepted}."
-    question.problems.append(Problem(ProblemKind.BAD_PARAMETER, path, "something else", accepted, sentence))
+    found = _found(given)
+    sentence = f"The parameter {given.name} needs {accepted}; found {found}."
+    question.problems.append(Problem(ProblemKind.BAD_PARAMETER, path, found, accepted, sentence))
+
+
+_TIME = re.compile(r"[0-9T:.+Z\-]{4,35}")
+
+
+def _found(given: Given) -> str:
+    """Which value was given: numbers and times as they are, words by their kind, since any may be a name."""
+    quantity = given.valueQuantity
+    if quantity is not None:
+        number = "no number" if quantity.value is None else f"{quantity.comparator[:2]}{quantity.value:g}"
+        return f"valueQuantity: {number} with {unit_shown(quantity.code or quantity.unit)}"
+    if given.resource is not None:
+        return f"a resource of type {type(given.resource).__name__}"
+    for name in ("valueInstant", "valueDateTime", "valueCode", "valueString"):
+        text = getattr(given, name)
+        if text:
+            return f"{name}: {text if _TIME.fullmatch(text) else 'another word'}"
+    if given.valueBoolean is not None:
+        return f"valueBoolean: {str(given.valueBoolean).lower()}"
+    return "no value of a kind that is read here" if given.valueReference is None else "another valueReference"

@@ -7,6 +7,8 @@ content with it. Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/references.html#
 
 from __future__ import annotations
 
+from difflib import get_close_matches
+
 import msgspec
 
 from ebbmark.fhir.model import (
@@ -112,6 +114,8 @@ _OTHER_TYPES = frozenset({"message"})
 _REPLIES = frozenset({"batch-response", "transaction-response", "history"})
 """Types whose entries may be without a resource: a failure, a deletion."""
 _DEEPEST = 4
+LONGEST_NAME, MOST_HINTS = 40, 10
+"""Beyond these no name is compared with those that there are: the work stays small whatever is sent."""
 _WITHOUT_RESOURCE = frozenset({"DELETE", "GET", "HEAD"})
 
 
@@ -137,7 +141,10 @@ def take_apart(body: Parameters | Bundle, operation: Operation, context: Request
         if name not in operation.parameters:
             accepted = ", ".join(operation.parameters)
             found = word_shown(name, PARAMETERS, "another name")
-            sentence = f"There is no parameter of this name ({found}); accepted: {accepted}."
+            is_short = found != name and len(name) <= LONGEST_NAME and len(question.problems) < MOST_HINTS
+            meant = get_close_matches(name, operation.parameters, n=1) if is_short else []
+            perhaps = f"; is {meant[0]} meant?" if meant else ""
+            sentence = f"There is no parameter of this name ({found}{perhaps}); accepted: {accepted}."
             question.problems.append(Problem(ProblemKind.UNKNOWN_PARAMETER, f"{path}.name", found, accepted, sentence))
         elif name in seen and PARAMETERS[name].maximum == "1":
             sentence = f"The parameter {name} may be given once."

@@ -19,7 +19,7 @@ from ebbmark.fhir.reading.unit_table import ACCEPTED, MDC_UNITS, REFUSED, SPELLI
 if TYPE_CHECKING:
     import pint
 
-__all__ = ["UCUM", "Conversion", "UnitFault", "UnitProblem", "conversion", "prepare", "to_canonical"]
+__all__ = ["UCUM", "Conversion", "UnitFault", "UnitProblem", "conversion", "prepare", "to_canonical", "unit_shown"]
 
 UCUM = "http://unitsofmeasure.org"
 
@@ -61,6 +61,10 @@ class UnitProblem:
     sentence: str
 
 
+_KNOWN = frozenset(one.casefold() for one in (*UNITS, *SPELLINGS, *REFUSED, *MDC_UNITS))
+"""Spellings that may be repeated, in whatever case: any other may be a name."""
+
+
 @dataclass(frozen=True, slots=True)
 class Conversion:
     """`value * multiply / divide` is the value in our unit; `note` says how an odd spelling was read, or is empty."""
@@ -84,6 +88,15 @@ def to_canonical(value: float, code: str, display: str, system: str, unit: str) 
     return found if isinstance(found, UnitProblem) else value * found.multiply / found.divide
 
 
+def unit_shown(sent: str) -> str:
+    """The unit where it may be repeated, else of what kind it is.
+
+    Args:
+        sent: as received.
+    """
+    return sent if sent.casefold() in _KNOWN else "another unit" if sent else "no unit"
+
+
 def prepare() -> int:
     """Fill the table of factors, so that no request waits for pint to load; returns how many pairs convert.
 
@@ -102,7 +115,7 @@ def conversion(code: str, display: str, system: str, unit: str) -> Conversion | 
         return UnitProblem(UnitFault.MISSING, "no unit", accepted, f"The value has no unit; accepted: {accepted}.")
     ucum, note = _reading_of(sent, code, system)
     if not ucum:
-        return UnitProblem(UnitFault.UNKNOWN, "another unit", accepted, f"{note} Accepted: {accepted}.")
+        return UnitProblem(UnitFault.UNKNOWN, unit_shown(sent), accepted, f"{note} Accepted: {accepted}.")
     factor = _factor(ucum, unit)
     if factor is None:
         wrong = f"The unit {ucum} cannot be converted to {unit}; accepted: {accepted}."
@@ -122,7 +135,8 @@ def _reading_of(sent: str, code: str, system: str) -> tuple[str, str]:
         return "", REFUSED[bare]
     ucum = bare if bare in UNITS or bare == "[pH]" else SPELLINGS.get(bare, "")
     if not ucum:
-        return "", "The unit is not in the table of units."
+        named = f" {bare}" if bare.casefold() in _KNOWN else ""
+        return "", f"The unit{named} is not in the table of units."
     if ucum != bare:
         return ucum, f"The unit {bare} is not UCUM; it was read as {ucum}."
     if not code:

@@ -13,10 +13,10 @@ What is left out, since it is not the answer's (FHIR R4 resource.html#meta):
 * that a clinician has signed a result (`status` final in place of preliminary), and nothing else of it changed.
 * the value of a signature (`Provenance.signature.data`), which covers the rest.
 
-Everything else counts, narrative (`text`) and extensions among it. Answers are written without narrative, since it
-would be one more thing that must agree with the numbers; so one that is there was put in by somebody, and people read
-it first. R4 lets a record make a narrative where none came, too. What such a one says cannot be told from what a
-tamperer would say, so it counts as a difference all the same.
+Everything else counts, narrative (`text`) and extensions among it. Answers are written with one narrative, the lines
+of the GuidanceResponse, since each would be one more thing that must agree with the numbers; so one on another
+resource was put in by somebody, and people read it first. R4 lets a record make a narrative where none came, too. What
+such a one says cannot be told from what a tamperer would say, so it counts as a difference all the same.
 """
 
 from __future__ import annotations

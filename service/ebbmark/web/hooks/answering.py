@@ -6,8 +6,12 @@ Source: CDS Hooks 2.0, "Providing FHIR Resources to a CDS Service" (412 where wh
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import re
 from dataclasses import dataclass, replace
 from typing import Any
+
+import msgspec
 
 from ebbmark.fhir.naming import reference_to
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
@@ -17,7 +21,7 @@ from ebbmark.record.client import CallerRecords, RecordClient
 from ebbmark.record.fetch import Fetched
 from ebbmark.record.prefetch import Part, gather, prefetched
 from ebbmark.record.record_query import WINDOW_S, RecordQuery
-from ebbmark.record.search import Budget, FoundEntry
+from ebbmark.record.search import Budget, FoundEntry, Page
 from ebbmark.telemetry.current import count
 from ebbmark.telemetry.measured import Measured
 from ebbmark.use_cases.from_record import ReadLimits
@@ -108,7 +112,10 @@ async def answer_call(called: Called, *, at_s: float, answering: Answering) -> A
     if fetched is None:
         return Answered(read=read)
     context = replace(answering.context, at_s=at_s, limits=answering.fetching.of_request)
-    finding = await answering.pool.run(judge, fetched, orders, context)
+    try:
+        finding = await answering.pool.run(judge, fetched, orders, context)
+    except Rejected as rejected:
+        raise _as_sent(rejected, fetched, called) from None
     count(Measured.CARDS, _FINDINGS[type(finding)])
     if finding is None:
         return Answered(read=read)
@@ -151,6 +158,33 @@ async def _gathered(called: Called, asked: RecordQuery, answering: Answering, re
 def _sent(called: Called, part: Part) -> bytes | None:
     raw = called.prefetch.get(part.key)
     return None if raw is None else bytes(raw)
+
+
+_ENTRY = re.compile(r"(?:Parameters\.parameter\[0\]\.resource|Bundle)\.entry\[(\d+)\]\.resource")
+
+
+def _as_sent(rejected: Rejected, fetched: Fetched, called: Called) -> Rejected:
+    """The same refusal, naming resources where the caller sent them, or by reference where they were fetched."""
+    entries = (*fetched.fixed, *fetched.filtered.kept, *fetched.infusions)
+    sent = {bytes(raw): f"prefetch.{key}" for key, raw in called.prefetch.items()}
+    for part in Part:
+        with contextlib.suppress(msgspec.DecodeError):
+            page = msgspec.json.decode(_sent(called, part) or b"", type=Page)
+            for number, entry in enumerate(page.entry):
+                sent.setdefault(bytes(entry.resource), f"prefetch.{part.key}.entry[{number}].resource")
+
+    def named(found: re.Match[str]) -> str:
+        number = int(found[1])
+        if number >= len(entries):
+            return "prefetch"
+        return sent.get(entries[number].resource) or _reference(entries[number])
+
+    def told(text: str) -> str:
+        return _ENTRY.sub(named, text)
+
+    problems = [replace(one, expression=told(one.expression), sentence=told(one.sentence)) for one in rejected.problems]
+    ignored = [msgspec.structs.replace(one, path=told(one.path)) for one in rejected.ignored]
+    return Rejected(tuple(problems), tuple(ignored))
 
 
 def _opened(called: Called, answering: Answering) -> tuple[RecordClient | None, str]:

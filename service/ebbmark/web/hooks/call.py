@@ -83,7 +83,9 @@ def decoded(members: Raws, name: str) -> object:
 def members_of(sent: Raws, name: str, problems: list[Problem], *, needed: bool = True) -> Raws:
     """The members of an element that is an object; empty where it is absent, or is a problem."""
     if not has(sent, name):
-        if needed:
+        if name in sent and bytes(sent[name]).strip() in (b"[]", b'""'):
+            problems.append(refusal(name, "a list or a text without content", "a JSON object"))
+        elif needed:
             problems.append(refusal(name, "nothing", "a JSON object"))
         return {}
     try:
