@@ -202,7 +202,7 @@ def test_conditions_of_another_patient_that_a_deaf_record_sends_are_counted_and_
     assert "1 resources that are Conditions of another patient" in found.remarks
 
 
-@pytest.mark.parametrize("operation", ["compare-settings", "check-validity", "follow-trials"])
+@pytest.mark.parametrize("operation", ["compare-markers", "follow-trials"])
 def test_questions_that_need_no_conditions_do_not_ask_for_them(operation: str) -> None:
     resources, given, now = CASES[operation]
     record = whole(*resources)

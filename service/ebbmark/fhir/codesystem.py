@@ -134,6 +134,8 @@ BEDSIDE_CONCEPTS: tuple[tuple[str, str, str], ...] = (
     ("position-changed", "Change of position", "A change of position was charted since the titration."),
     ("mode-changed", "Change of ventilator mode", "A change of ventilator mode was charted since the titration."),
     ("transport", "Transport", "The patient was moved since the titration."),
+    ("patient-triggers", "The patient triggers breaths", "Mechanics hold for a passive patient only and cannot be compared."),
+    ("standing-pneumothorax", "A pneumothorax stands in the record", "Coded as present and not as drained."),
     # More than one trial
     ("trial-in-record", "One trial of the record", "Closing pressure of one trial, with its uncertainty."),
     ("peep-suggested-then", "PEEP suggested from this trial", "Closing pressure of that trial plus the margin."),

@@ -165,6 +165,7 @@ OPERATIONS: tuple[Operation, ...] = (
         f"A collection: GuidanceResponse, preliminary Observations, {_WITH}",
         24,
         24,
+        reads_conditions=True,
         reads_changes=True,
     ),
     Operation(
@@ -179,6 +180,7 @@ OPERATIONS: tuple[Operation, ...] = (
         f"A collection: GuidanceResponse, preliminary Observations, DetectedIssues for what was seen, {_WITH}",
         48,
         48,
+        reads_conditions=True,
         reads_changes=True,
     ),
     Operation(

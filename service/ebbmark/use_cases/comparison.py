@@ -24,6 +24,7 @@ from ebbmark.fhir.quantities import (
 from ebbmark.fhir.reading.request import Request
 from ebbmark.physiology.after.comparison import Comparison, LimitCheck, Overdistension, compare
 from ebbmark.physiology.after.losses import beyond_now
+from ebbmark.physiology.after.lung_now import oxygen_need, triggers_now, without_mechanics
 from ebbmark.physiology.after.measures import Change, Measure, Verdict
 from ebbmark.physiology.after.seen import Event
 from ebbmark.physiology.after.snapshot import Snapshot
@@ -39,6 +40,7 @@ from ebbmark.use_cases.settings_after import (
     only_the_patient,
     pressure_limits,
     snapshot_of,
+    standing_pneumothorax,
     warnings_of,
 )
 from ebbmark.words.comparison import (
@@ -92,11 +94,20 @@ def comparison_answer(request: Request, site: Site) -> Answer:
     # The reading at the very moment of the change belongs to the trial.
     before = snapshot_of(request, began_s - BEFORE_S, began_s - 1.0)
     after = snapshot_of(request, moments.titrated_s, until_s)
+    at = {"titrated_s": moments.titrated_s, "at_s": request.as_of_s}
+    triggers = triggers_now(request.readings, **at)
+    if triggers is not None:
+        after = without_mechanics(after)
     steps = closing_of(trial, request.protocol).steps if trial is not None else ()
     low = pressure_limits(site).get(Quantity.MEAN_ARTERIAL_PRESSURE)
     comparison = compare(before, after, steps=steps, protocol=request.protocol, pressure_limit=low)
-    alarms = beyond_now(request.readings, site.stop_limits, titrated_s=moments.titrated_s, at_s=request.as_of_s)
+    alarms = (*standing_pneumothorax(request), *beyond_now(request.readings, site.stop_limits, **at))
     lately = _lately(request, until_s)
+    if lately is not None and triggers is not None:
+        lately = without_mechanics(lately)
+    gases = any(one.measure is Measure.PF_RATIO and one.difference is not None for one in comparison.changes)
+    need = None if gases else oxygen_need(request.readings, began_s=began_s, **at)
+    beside = [one for one in (triggers, need) if one is not None]
     since = None if lately is None else compare(before, lately, protocol=request.protocol)
     latest = _latest(request, since, until_s)
     # Where the comparison begins with the low pressure itself, it is not said twice.
@@ -104,6 +115,7 @@ def comparison_answer(request: Request, site: Site) -> Answer:
     now = [
         seen_words(one, moments.titrated_s) for one in alarms if not (said_below and one.event is Event.PRESSURE_LOST)
     ]
+    now += [seen_words(one, moments.titrated_s) for one in beside]
     during = f"In the first {AFTER_S / 3600:.0f} h of the new settings:" if latest else ""
     changes = [_change(one, before, after) for one in comparison.changes]
     limits = [_limit(one) for one in comparison.limits]
@@ -123,7 +135,7 @@ def comparison_answer(request: Request, site: Site) -> Answer:
     return answered(
         OPERATION,
         request,
-        short=comparison_in_short(comparison, alarms=alarms, latest=since),
+        short=comparison_in_short(comparison, alarms=alarms, beside=beside, latest=since),
         said=(
             sentences(*now, latest, _within_the_trial(before, trial), during, comparison_words(comparison)),
             *map(change_words, comparison.changes),
@@ -132,7 +144,7 @@ def comparison_answer(request: Request, site: Site) -> Answer:
             _windows(began_s, moments, until_s),
         ),
         statements=[*changes, *limits, top],
-        warnings=warnings_of(alarms, moments.titrated_s),
+        warnings=warnings_of([*alarms, *beside], moments.titrated_s),
         rules=(rule_of(request.protocol), rule_of_limits(site.stop_limits)),
         values=(request.protocol, site.stop_limits),
         span_s=(began_s - BEFORE_S, request.as_of_s),

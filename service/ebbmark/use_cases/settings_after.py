@@ -8,15 +8,16 @@ from math import inf
 
 from ebbmark.fhir.answer import Answer, Statement, Warned
 from ebbmark.fhir.bedside.site import Site
+from ebbmark.fhir.reading.conditions import PNEUMOTHORAX
 from ebbmark.fhir.reading.request import Request
 from ebbmark.physiology.after.losses import PressureLimit, beyond_now
-from ebbmark.physiology.after.seen import Seen
+from ebbmark.physiology.after.seen import Event, Seen
 from ebbmark.physiology.after.snapshot import Snapshot, take_snapshot
 from ebbmark.physiology.after.trials_of_record import began_of, set_after
 from ebbmark.physiology.formulas.body import predicted_body_weight_kg
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.steps import Trial
-from ebbmark.use_cases.answer_builder import answered, missing, rule_of_limits, sentences
+from ebbmark.use_cases.answer_builder import answered, beside_of, missing, rule_of_limits, sentences
 from ebbmark.words.comparison import patient_in_short
 from ebbmark.words.since_titration import seen_words
 
@@ -27,6 +28,7 @@ __all__ = [
     "only_the_patient",
     "pressure_limits",
     "snapshot_of",
+    "standing_pneumothorax",
     "warnings_of",
     "weight_of",
 ]
@@ -93,7 +95,10 @@ def only_the_patient(
         Rejected: no vital sign of now is beyond a limit.
     """
     at_s = request.as_of_s
-    alarms = beyond_now(request.readings, site.stop_limits, titrated_s=-inf, at_s=at_s)
+    alarms = (
+        *standing_pneumothorax(request),
+        *beyond_now(request.readings, site.stop_limits, titrated_s=-inf, at_s=at_s),
+    )
     missing_too = f"{sentence} Send {accepted}."
     if not alarms:
         raise missing(request, found, accepted, missing_too)
@@ -131,6 +136,25 @@ def pressure_limits(site: Site) -> dict[Quantity, PressureLimit]:
 def snapshot_of(request: Request, from_s: float, until_s: float) -> Snapshot:
     """The state in one stretch of time."""
     return take_snapshot(request.readings, pbw_kg=weight_of(request), from_s=from_s, until_s=until_s)
+
+
+def standing_pneumothorax(request: Request) -> list[Seen]:
+    """A pneumothorax that the record says is there, and not that it is drained."""
+    event, at_s = Event.PNEUMOTHORAX, request.as_of_s
+    return [
+        Seen(
+            event,
+            event.value,
+            at_s,
+            at_s,
+            () if one.source is None else (one.source,),
+            one.citation,
+            {"words": one.words},
+            grave=True,
+        )
+        for one in beside_of(request).conditions
+        if one.slug == PNEUMOTHORAX
+    ]
 
 
 def warnings_of(seen: Sequence[Seen], titrated_s: float) -> list[Warned]:

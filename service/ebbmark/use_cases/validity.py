@@ -19,6 +19,7 @@ from ebbmark.use_cases.settings_after import (
     only_the_patient,
     pressure_limits,
     snapshot_of,
+    standing_pneumothorax,
     warnings_of,
     weight_of,
 )
@@ -53,6 +54,7 @@ def validity_answer(request: Request, site: Site) -> Answer:
         began_s=moments.began_s,
         pressure_limits=pressure_limits(site),
         stop_limits=site.stop_limits,
+        standing=standing_pneumothorax(request),
     )
     gaps = gaps_words(answer.not_checked) if answer.stale else ""
     told = validity_words(answer)

@@ -7,7 +7,7 @@ from typing import Final
 
 from ebbmark.physiology.after.comparison import RELIEF, Comparison, LimitCheck, Overdistension, Sureness
 from ebbmark.physiology.after.measures import Change, Verdict
-from ebbmark.physiology.after.seen import Seen
+from ebbmark.physiology.after.seen import Event, Seen
 from ebbmark.physiology.wording import level
 from ebbmark.words.ages import age, capital, listed
 from ebbmark.words.in_short import InShort, shortened
@@ -116,13 +116,18 @@ def _say(name: str, /, **values: object) -> str:
 
 
 def comparison_in_short(
-    comparison: Comparison, *, alarms: Sequence[Seen] = (), latest: Comparison | None = None
+    comparison: Comparison,
+    *,
+    alarms: Sequence[Seen] = (),
+    beside: Sequence[Seen] = (),
+    latest: Comparison | None = None,
 ) -> InShort:
     """Put the comparison in short: worse, better, limits.
 
     Args:
         comparison: before the trial and at the new settings.
-        alarms: vital signs that are beyond a stop limit now.
+        alarms: vital signs that are beyond a stop limit now, and a pneumothorax that stands.
+        beside: that the patient triggers breaths, or needs more oxygen.
         latest: before the trial and the last half hour, where that is later: what is known of it leads.
     """
     top, early, lead = _top(comparison.overdistension), _of(comparison, Verdict.WORSE), ""
@@ -130,7 +135,9 @@ def comparison_in_short(
         comparison, lead = latest, "now-"
     else:
         early = []
-    worse, better = _of(comparison, Verdict.WORSE), _of(comparison, Verdict.IMPROVED)
+    need = [say(f"seen.{one.kind}", **one.values) for one in beside if one.kind == "oxygen-need"]
+    triggers = any(one.event is Event.TRIGGERS for one in beside)
+    worse, better = [*need, *_of(comparison, Verdict.WORSE)], _of(comparison, Verdict.IMPROVED)
     broken = [
         _line("broken", name=say(f"name.{one.slug}"), value=f"{one.value:.1f}", limit=f"{one.limit:g}")
         for one in comparison.limits
@@ -144,7 +151,7 @@ def comparison_in_short(
     same = [say(f"name.{one.measure.slug}") for one in comparison.changes if one.verdict is Verdict.WITHIN_NOISE]
     now = [_beyond(one) for one in alarms]
     limits = _line("limit-broken", listed=", ".join(broken)) if broken else ""
-    if not broken and kept:
+    if not broken and kept and not triggers:
         limits = _line("limits-hold", listed=", ".join(kept))
     rest = [
         _line("first-worse", listed=", ".join(early)) if early else "",
@@ -158,9 +165,13 @@ def comparison_in_short(
     improved = _line("better-sentence", listed=", ".join(better)) if better else ""
     if now:
         worse_sentence = f"{_line(f'{lead}worse', listed=', '.join(worse))}." if worse else ""
+        rest = [f"{_line('triggers')}.", *rest] if triggers else rest
         return shortened(
             _line("look"), f"{'; '.join(now)}.", limits if broken else "", [worse_sentence, improved, *rest]
         )
+    if triggers:
+        worse_sentence = f"{_line(f'{lead}worse', listed=', '.join(worse))}." if worse else ""
+        return shortened(_line("triggers"), worse_sentence, limits, [improved, *rest])
     if worse:
         return shortened(_line(f"{lead}worse", listed=", ".join(worse)), improved, limits, rest)
     if better:
@@ -201,6 +212,8 @@ def _figure(one: Change, value: float | None) -> str:
 
 
 def _beyond(one: Seen) -> str:
+    if one.kind != "beyond-limit":
+        return say(f"seen.{one.kind}", **one.values)
     reading, limit = one.values["reading"], one.values["limit"]
     name, value = say(f"name.{reading.quantity.slug}"), f"{round(reading.value, 1):g}"
     return f"{say('seen.beyond-limit', name=name, value=value, limit=f'{limit.value:g}')}, {age(one.values['age_s'])}"

@@ -114,6 +114,8 @@ def _spelled(one: Seen, titrated_s: float) -> dict[str, str]:
             }
         case "arterial-pressure-fell":
             return _of_pressure(one, titrated_s)
+        case "oxygen-need":
+            return {name: str(value) for name, value in values.items()}
         case _:
             return {"after": _after(one.from_s, titrated_s), "words": str(values["words"])}
 

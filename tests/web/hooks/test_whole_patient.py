@@ -57,14 +57,14 @@ def test_where_the_whole_patient_speaks_for_it_an_order_is_drafted_and_a_low_one
     assert "Change the draft order" in labels(told)
 
 
-def test_a_pneumothorax_of_the_record_leaves_no_number_no_draft_and_no_warning() -> None:
+def test_a_pneumothorax_of_the_record_leaves_no_number_and_no_draft_and_is_told_beside_an_order() -> None:
     known = searchset(condition("c1", "J93.0"))
 
     told = trial_card(conditions=known)
 
     assert "Draft an order" not in labels(told)
     assert "pneumothorax, charted as ICD-10 J93.0" in told["detail"]
-    assert order_cards(conditions=known) == []
+    assert [(one["indicator"], labels(one)) for one in order_cards(conditions=known)] == [("warning", labels(told))]
 
 
 def test_page_and_card_tell_one_story_of_a_pneumothorax() -> None:

@@ -23,6 +23,8 @@ class Event(Enum):
     POSITION_CHANGED = "position-changed"
     MODE_CHANGED = "mode-changed"
     TRANSPORT = "transport"
+    TRIGGERS = "patient-triggers"
+    PNEUMOTHORAX = "standing-pneumothorax"
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,6 +24,7 @@ from ebbmark.physiology.after.losses import (
     pressure_losses,
     saturation_loss,
 )
+from ebbmark.physiology.after.lung_now import oxygen_need, triggers_now
 from ebbmark.physiology.after.measures import ASSUMED_NOISE, Measure, Noise
 from ebbmark.physiology.after.seen import CodedChange, Event, Gap, Seen
 from ebbmark.physiology.after.snapshot import Snapshot
@@ -220,6 +221,7 @@ def watch(
     began_s: float | None = None,
     pressure_limits: Mapping[Quantity, PressureLimit] = NO_PRESSURE_LIMITS,
     stop_limits: StopLimits | None = None,
+    standing: Sequence[Seen] = (),
     noise: Mapping[Measure, Noise] = ASSUMED_NOISE,
 ) -> Surveillance:
     """Look through the record since the last titration.
@@ -236,6 +238,7 @@ def watch(
         began_s: when PEEP was first moved for the trial; None where not known [s since 1970-01-01T00:00:00Z].
         pressure_limits: below which arterial pressure asks for somebody now.
         stop_limits: beyond which the latest vital sign asks for somebody now; None where none is looked at.
+        standing: what the record says of the patient now, such as a pneumothorax.
         noise: of a single reading of each measure.
 
     Returns:
@@ -271,13 +274,27 @@ def watch(
     pressure = pressure_losses(readings, began_s=began_s, titrated_s=titrated_s, at_s=at_s, limits=pressure_limits)
     seen += pressure.seen
     not_checked += pressure.not_checked
+    need = oxygen_need(readings, began_s=began_s, titrated_s=titrated_s, at_s=at_s)
+    if need is not None and not any(one.event is Event.OXYGENATION_LOST for one in seen):
+        seen.append(need)
+    triggers = triggers_now(readings, titrated_s=titrated_s, at_s=at_s)
+    seen += [] if triggers is None else [triggers]
+    seen += standing
     seen += [_coded(change) for change in changes if titrated_s < change.at_s <= at_s]
     if stop_limits is not None:
         fell = any(one.event is Event.PRESSURE_LOST and one.grave for one in seen)
         alarms = beyond_now(readings, stop_limits, titrated_s=titrated_s, at_s=at_s)
         seen += [one for one in alarms if not (fell and one.event is Event.PRESSURE_LOST)]
     # A patient who fails comes before what makes a number old, and the circulation first.
-    seen.sort(key=lambda one: (not _fails(one), one.event is not Event.PRESSURE_LOST, one.from_s, one.event.value))
+    seen.sort(
+        key=lambda one: (
+            not _fails(one),
+            one.event is not Event.PNEUMOTHORAX,
+            one.event is not Event.PRESSURE_LOST,
+            one.from_s,
+            one.event.value,
+        )
+    )
     evidence = evidence_for("after-disconnection")
     silent_s = _silent_s(since, titrated_s, at_s)
     return Surveillance(bool(seen), tuple(seen), tuple(not_checked), evidence, titrated_s, at_s, silent_s)

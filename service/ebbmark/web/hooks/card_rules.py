@@ -27,6 +27,7 @@ from itertools import pairwise
 from ebbmark.fhir.answer import Answer, Coded, Truth
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP, Operation
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.reading.conditions import PNEUMOTHORAX
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.read import is_about_weight, read_request
 from ebbmark.fhir.reading.request import Request
@@ -175,7 +176,7 @@ def judge(fetched: Fetched, orders: tuple[PeepOrder, ...] | None, context: Reque
         return None
     read = _read(recommendation, whole.readings, fetched, context)
     if orders is not None:
-        return read if read.alarm else _compared(read, orders)
+        return read if read.alarm or _pneumothorax(recommendation) else _compared(read, orders)
     return _news(read)
 
 
@@ -331,6 +332,11 @@ def _news(read: TrialRead) -> TrialRead | None:
         return None
     differs = abs(read.now_cmh2o - suggested) > tolerance(read.recommendation.titration.trial)
     return read if differs else None
+
+
+def _pneumothorax(recommendation: Answer) -> bool:
+    """Whether one stands in the record: no order of PEEP is passed over in silence then, whatever its number."""
+    return any(one.slug == f"condition-{PNEUMOTHORAX}" for one in recommendation.titration.findings)
 
 
 def _compared(read: TrialRead, orders: tuple[PeepOrder, ...]) -> OrderDiffers | None:
