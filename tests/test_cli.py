@@ -621,9 +621,9 @@ def test_an_old_trial_is_answered_as_of_the_moment_that_is_named(capsys: pytest.
     file = str(FIXTURES / "clear-closing" / "request.json")
 
     main(["evaluate", file])
-    assert "Over 24 h ago" in capsys.readouterr().out
+    assert "Over 24 h old" in capsys.readouterr().out
     main(["evaluate", file, "--at", "2026-03-02T10:00Z"])
-    assert "Over 24 h ago" not in capsys.readouterr().out
+    assert "Over 24 h old" not in capsys.readouterr().out
     with pytest.raises(SystemExit):
         main(["evaluate", file, "--at", "2026-03-02T10:00"])
     assert "no instant with a zone" in capsys.readouterr().err

@@ -14,6 +14,7 @@ from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import as_transaction as as_transaction_of_answer
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.keys import KeyRing, new_key_set, public_key_set, read_key_ring, read_public_keys
+from ebbmark.web.hooks.card import settable
 from ebbmark.web.hooks.suggestions import record_results
 from fhir_builders import patient, to_bytes, trial_observations
 from recommendations import RECORDED_S, found
@@ -201,3 +202,8 @@ def test_a_patient_record_that_was_replaced_is_refused_and_its_successor_is_not_
     assert reply.status == 422
     assert b"Patient.link of type replaced-by" in reply.body
     assert b"other-77" not in reply.body
+
+
+@pytest.mark.parametrize(("peep_cmh2o", "taken"), [(12.0, True), (12.5, True), (12.2, False), (12.24, False)])
+def test_an_order_is_drafted_only_of_a_peep_that_a_ventilator_takes(peep_cmh2o: float, taken: bool) -> None:
+    assert settable(peep_cmh2o) is taken

@@ -49,6 +49,7 @@ __all__ = [
     "said_of_obstacle",
     "said_of_stop",
     "said_of_trial",
+    "settable",
 ]
 
 _IN_THE_WAY = {
