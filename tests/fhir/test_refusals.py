@@ -496,7 +496,7 @@ def test_a_byte_order_mark_is_no_reason_to_refuse() -> None:
     [
         (asking(margn="2"), "is margin meant?"),
         (asking(margin=quantity(2, "kg")), "found valueQuantity: 2 with kg."),
-        (asking(protocol="Ottilie"), "found valueString: another word."),
+        (asking(protocol="Ottilie"), "found valueCode: another word."),
         (
             trial_with(patient(), changed(height(), valueQuantity={"value": 168, "unit": "CM", "code": "CM"})),
             "found CM;",
