@@ -134,7 +134,7 @@ def _parser() -> argparse.ArgumentParser:
         "Observations, or the request; or the record), computes the answer again, and names each difference. Needs no "
         "network, unless the inputs are read from the record (settings: EBBMARK_RECORD_...).",
         epilog="Exit codes: 0 the same bytes (inputs that were amended since are named); 7 the same within rounding, "
-        "of another engine or platform; 8 inputs were amended since, and the versions that were used are not given; "
+        "of another engine or platform; 8 inputs as used, or the site's charting table, are not given; "
         "6 different, or the signature does not fit, or with --keys is missing or by another key; 4 what a file holds "
         "cannot be read; 5 it is no answer; 2 wrong usage, or no such file.",
     )

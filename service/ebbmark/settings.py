@@ -139,7 +139,8 @@ class Settings(BaseSettings):
     charting: Path | None = Field(
         default=None,
         description="JSON file with the site's charting table, signed by a clinician: what spellings of units, codes "
-        "without a system and texts mean there, the unit of numbers without one, the zone of times without one.",
+        "without a system and texts mean there, the unit of numbers without one, the zone of times without one. A "
+        "replay needs the same file.",
     )
     value_sets: Path | None = Field(
         default=None,

@@ -189,6 +189,11 @@ def test_an_answer_to_data_charted_in_the_site_s_way_is_the_same_when_replayed()
 
         assert (outcome.outcome, outcome.findings) == (Outcome.SAME, ())
 
+    unloaded = replay(resources_of(stored), inputs, RequestContext(NOW_S + 60.0))
+    assert (unloaded.outcome, unloaded.same) == (Outcome.NOT_REPLAYABLE, False)
+    assert "charting table of the site, version 1, which is not loaded here" in unloaded.findings[0].sentence
+    assert "Invented" not in unloaded.findings[0].sentence
+
 
 @pytest.mark.parametrize(
     ("rows", "says"),

@@ -1,4 +1,4 @@
-"""What a replay can find, the four outcomes that follow from it, and the findings that need no computation.
+"""What a replay can find, the five outcomes that follow from it, and the findings that need no computation.
 
 A sentence names the place and quotes numbers only; the values themselves stand in `expected` and `found`.
 """
@@ -24,6 +24,7 @@ __all__ = [
     "afterwards",
     "claimed",
     "not_of_the_answer",
+    "of_charting",
     "of_inputs",
     "outcome_of",
     "versioned",
@@ -36,6 +37,8 @@ SIGNED_STATUSES = frozenset({"final", "amended", "corrected", "appended"})
 
 _SIGNABLE = frozenset({"Observation", "DetectedIssue", "DiagnosticReport"})
 _VERSION = re.compile(r"[0-9A-Za-z.\-]{1,20}")
+_CHARTING = re.compile(r"charting table of the site, version ([^,\"]{1,100}), (signed by [^\")]{1,200})\)\.")
+_ADDRESS = re.compile(r"[A-Z][A-Za-z]{1,40}/[A-Za-z0-9\-.]{1,64}")
 
 
 class FindingKind(Enum):
@@ -52,6 +55,7 @@ class FindingKind(Enum):
     INPUT_NAMELESS = "input-nameless"
     ENGINE = "engine-version"
     PROTOCOL = "protocol"
+    CHARTING = "charting-table"
     NOT_COMPUTED = "not-computed"
     SUPERSEDED = "superseded"
     SIGNED = "signed-by-clinician"
@@ -59,11 +63,12 @@ class FindingKind(Enum):
 
 
 class Outcome(Enum):
-    """The four things that a replay tells apart."""
+    """The five things that a replay tells apart."""
 
     SAME = "same"
     WITHIN_ROUNDING = "same-within-rounding"
     INPUTS_AMENDED = "inputs-amended"
+    NOT_REPLAYABLE = "not-replayable"
     DIFFERENT = "different"
 
 
@@ -93,15 +98,18 @@ class Finding:
 
 
 def outcome_of(findings: Iterable[Finding], *, computed: bool) -> Outcome:
-    """Say which of the four it is.
+    """Say which of the five it is.
 
     Args:
         findings: all of them.
-        computed: False where the answer could not be computed for want of the versions that were used.
+        computed: False where the answer could not be computed for want of the versions, or the charting table, that
+            were used.
     """
     kinds = {one.kind for one in findings}
-    if kinds - AFTERWARDS - _OF_ANOTHER_ENGINE:
+    if kinds - AFTERWARDS - _OF_ANOTHER_ENGINE - {FindingKind.CHARTING}:
         return Outcome.DIFFERENT
+    if FindingKind.CHARTING in kinds:
+        return Outcome.NOT_REPLAYABLE
     if not computed:
         return Outcome.INPUTS_AMENDED
     if kinds & _OF_ANOTHER_ENGINE:
@@ -170,6 +178,22 @@ def claimed(claims: Claims, known_protocols: tuple[str, ...], of_engine: str) ->
         yield Finding(FindingKind.PROTOCOL, "provenance.entity", known, claims.protocol, sentence)
 
 
+def of_charting(remarks: str, loaded: str) -> Iterator[Finding]:
+    """Whether the answer names a charting table of the site that is not the one in force here.
+
+    Args:
+        remarks: those of the answer about its inputs, as JSON.
+        loaded: version and signature of the table that is loaded; empty where there is none.
+    """
+    for version, signed in sorted(set(_CHARTING.findall(remarks))):
+        if f"version {version}, {signed}" != loaded:
+            sentence = (
+                f"The answer was given under the charting table of the site, version {_told(version)}, which is not "
+                "loaded here (EBBMARK_CHARTING); without it the answer is not computed again."
+            )
+            yield Finding(FindingKind.CHARTING, "outcome.issue", loaded or None, f"version {version}", sentence)
+
+
 def of_inputs(claims: Claims, given: Iterable[tuple[str, Json]], current: Mapping[str, str]) -> Iterator[Finding]:
     """Which inputs are gone, amended since, or cannot be found.
 
@@ -186,7 +210,7 @@ def of_inputs(claims: Claims, given: Iterable[tuple[str, Json]], current: Mappin
         other = "" if version in there else next((one for one in sorted(there) if one), "")
         now = current.get(plain) or other
         if version not in there and not (version and now):
-            sentence = "An input that the answer names is not there any more in this version."
+            sentence = f"{_address(plain)}: the input is not there any more in the version that the answer names."
             yield Finding(FindingKind.INPUT_GONE, reference, None, None, sentence)
         elif version and now not in ("", version):
             told = f"version {_told(version)} was used, {_told(now)} is in force"
@@ -201,6 +225,11 @@ def of_inputs(claims: Claims, given: Iterable[tuple[str, Json]], current: Mappin
     if claims.nameless and not any(one.get("resourceType") == "Observation" for _, one in given):
         sentence = f"{claims.nameless} inputs came without an address, so that they cannot be found again."
         yield Finding(FindingKind.INPUT_NAMELESS, "provenance.entity", None, None, sentence)
+
+
+def _address(plain: str) -> str:
+    """`Type/id` of an input; anything else could name a person."""
+    return plain if _ADDRESS.fullmatch(plain) else "An input without an address in the record"
 
 
 def _told(version: str) -> str:

@@ -298,7 +298,8 @@ REPLAY_OUTPUTS: tuple[Parameter, ...] = (
         1,
         "1",
         "same: the same bytes; same-within-rounding: another engine or platform made it, which a difference names; "
-        "inputs-amended: since the answer was given; different.",
+        "inputs-amended: since the answer was given; not-replayable: given under a charting table that is not loaded; "
+        "different.",
         "valueCode",
     ),
     Parameter("request-identifier", "Identifier", 1, "1", "The identity of the answer.", "valueIdentifier"),

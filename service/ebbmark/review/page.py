@@ -86,7 +86,8 @@ def _first(report: Report) -> Iterator[str]:
     broken = sum(int(row["n"] or 0) for row in rows if row["signature"] in ("broken", "covers-part"))
     yield (
         f"Of {stored} stored answers {count('same', 'same-within-rounding')} follow from their inputs, of "
-        f"{count('inputs-amended')} an input was amended since, {count('different', 'not-an-answer')} differ; the "
+        f"{count('inputs-amended')} an input was amended since, {count('different', 'not-an-answer')} differ, "
+        f"{count('not-replayable')} cannot be replayed here; the "
         f"signature of {broken} does not fit."
     )
     use = report.tables["use"]

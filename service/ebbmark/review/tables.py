@@ -121,7 +121,8 @@ _TABLES = (
         "Do stored answers still follow from their inputs?",
         "SELECT operation, outcome, signature, count(*) AS n FROM answers GROUP BY ALL ORDER BY ALL",
         "same: every value, byte for byte. same-within-rounding: computed by another engine. inputs-amended: an input "
-        "was changed after the answer. different: a value of the answer does not follow from its inputs.",
+        "was changed after the answer. not-replayable: given under a charting table of the site. "
+        "different: a value of the answer does not follow from its inputs.",
     ),
     _Asked(
         "outcomes",

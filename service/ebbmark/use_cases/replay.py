@@ -4,8 +4,9 @@ The inputs are read in the versions that the answer's Provenance names, with the
 formula, the site's codes) that the answer itself lists. Times of asking and recording do not matter: neither `as-of`
 nor `Provenance.recorded` enters a result.
 
-Four outcomes are told apart: the same bytes; the same within rounding, where another engine or another mathematical
-library computed it; inputs amended since; different. Where the answer's engine is another version, that is said, and
+Five outcomes are told apart: the same bytes; the same within rounding, where another engine or another mathematical
+library computed it; inputs amended since; not replayable here, for want of the site's charting table; different.
+Where the answer's engine is another version, that is said, and
 the values are compared all the same.
 
 What cannot be computed again is what the answer says about inputs that it did not use, since no result names them, and
@@ -43,6 +44,7 @@ from ebbmark.audit.findings import (
     afterwards,
     claimed,
     not_of_the_answer,
+    of_charting,
     of_inputs,
     outcome_of,
     versioned,
@@ -93,7 +95,8 @@ class Replayed:
         identity: of the stored answer, as it says itself.
         findings: every difference, and what happened to the answer afterwards.
         not_checked: remarks of the answer that cannot be computed again.
-        computed: whether an answer could be computed at all from the versions that were used.
+        computed: whether an answer could be computed at all from the versions, and under the charting table, that were
+            used.
     """
 
     identity: str
@@ -103,7 +106,7 @@ class Replayed:
 
     @property
     def outcome(self) -> Outcome:
-        """Which of the four it is."""
+        """Which of the five it is."""
         return outcome_of(self.findings, computed=self.computed)
 
     @property
@@ -148,6 +151,9 @@ def replay(
     if any(one.kind is FindingKind.INPUT_AMENDED and one.path not in used for one in amended):
         findings.append(Finding(FindingKind.INPUT_AMENDED, "", None, None, _NOT_GIVEN))
         return Replayed(answer.form.identity, tuple(findings), 0, computed=False)
+    remarks = msgspec.json.encode(answer.form.parts.get("outcome", {})).decode()
+    if charting := list(of_charting(remarks, context.code_map.charting)):
+        return Replayed(answer.form.identity, (*findings, *charting), 0, computed=False)
     if claims.report is not None and render is None:
         findings.append(Finding(FindingKind.NOT_COMPUTED, _PAGE, None, None, _NO_PAGE))
     choices = claims.choices if claims.has_choices else _first(choices, claims)
@@ -287,7 +293,10 @@ def _finding(one: Difference, explained: Explanation) -> Finding:
     expected, found = _in_short(one.expected), _in_short(one.found)
     # A name that only the stored answer has is not repeated.
     place = one.path if expected is not None else one.path.partition(".")[0]
-    sentence = f"{place}: stored is {_shown(found)}, the inputs give {_shown(expected)}{explained.why}."
+    told = f"stored is {_shown(found)}, the inputs give {_shown(expected)}"
+    if isinstance(expected, str) and isinstance(found, str):
+        told = "the stored text is another than the one that the inputs give"
+    sentence = f"{place}: {told}{explained.why}."
     return Finding(explained.kind, one.path, expected, found, sentence)
 
 
@@ -321,7 +330,7 @@ def _remarks(expected: NormalForm, found: NormalForm, engine: str) -> tuple[list
         if theirs[line]:
             theirs[line] -= 1
         elif not (ALL_READ in line and left_out):
-            sentence = "The stored answer lacks a remark that its inputs give."
+            sentence = "outcome.issue: the stored answer lacks a remark that its inputs give."
             kind = FindingKind.WORDING if is_of_another_engine(engine) else FindingKind.VALUE
             findings.append(Finding(kind, "outcome.issue", line, None, sentence))
     return findings, theirs.total()

@@ -47,6 +47,7 @@ _AGAINST = (Verified.BROKEN, Verified.PARTLY)
 _OUTCOME_WORDS = {
     Outcome.SAME: "The inputs give the same answer.",
     Outcome.WITHIN_ROUNDING: "The inputs give the same answer within rounding; another engine or platform made it.",
+    Outcome.NOT_REPLAYABLE: "The answer cannot be replayed here.",
     Outcome.DIFFERENT: "The inputs do not give this answer.",
 }
 _AMENDED_WORDS = {
