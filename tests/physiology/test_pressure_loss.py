@@ -61,7 +61,7 @@ def test_a_pressure_that_came_back_is_not_told() -> None:
 def test_a_fall_since_the_first_hour_is_told() -> None:
     (seen,) = losses(pressures({10: 84.0, 20: 82.0, 170: 66.0}), minute=175).seen
 
-    assert "from 83 mmHg right after the titration to 66 mmHg" in seen_words(seen, START_S)
+    assert "from 82 mmHg right after the titration to 66 mmHg" in seen_words(seen, START_S)
     assert not seen.grave
 
 

@@ -385,3 +385,21 @@ def test_vital_signs_beyond_a_limit_stand_before_the_markers() -> None:
 
     assert said.first.startswith("Of the latest trial: ")
     assert "SpO2 was 75 %" in said.first
+
+
+def test_peep_at_or_below_closing_is_said_before_anything_that_is_better() -> None:
+    low = [breath(AFTER + minute, f"low{minute}", 8.0, 38.0, fio2=60.0, map=77.0) for minute in (5, 20, 35)]
+    day = [*BEFORE, row(stamp(-4), "up", peep_set=13.0), row(stamp(-2), "top", peep_set=16.0), *rows_down(DOWN)]
+
+    said = asked("compare-settings", [*day, row(stamp(AFTER), "set", peep_set=8.0), *low], now=stamp(AFTER + 40))
+
+    assert "at or below the closing pressure of the trial" in said.first
+
+
+def test_a_fall_of_arterial_pressure_names_values_that_were_charted() -> None:
+    falls = [row(stamp(AFTER + minute), f"map{minute}", map=value) for minute, value in ((45, 76.0), (58, 52.0))]
+    steady = [one for one in DAY if not str(one["id"]).startswith("after35")]
+
+    said = asked("check-validity", [*steady, *falls], now=stamp(AFTER + 60))
+
+    assert "to 52 mmHg" in said.first

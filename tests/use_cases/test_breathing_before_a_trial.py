@@ -27,6 +27,7 @@ def assessed(**values: float) -> Said:
         ({"support": 8.0, "rate": 12.0, "breathed": 26.0}, "pressure-support"),
         ({"rate": 22.0, "breathed": 24.1}, "rate-above-set"),
         ({"total": 15.0}, "intrinsic-peep"),
+        ({"volume_set": 400.0, "expired": 250.0}, "leak-likely"),
         ({"heart_rate": 151.0}, "heart-rate-high"),
         ({"heart_rate": 39.0}, "heart-rate-low"),
     ],
@@ -46,6 +47,8 @@ def test_what_stands_in_the_way_is_of_high_risk_and_stops_a_plan_until_it_is_ack
     ("values", "issue"),
     [
         ({"support": 0.0}, "pressure-support"),
+        ({"volume_set": 400.0, "expired": 345.0}, "leak-likely"),
+        ({"volume_set": 400.0, "above": 14.0, "expired": 250.0}, "leak-likely"),
         ({"support": 8.0, "rate": 22.0, "breathed": 22.0}, "pressure-support"),
         ({"rate": 22.0, "breathed": 24.0}, "rate-above-set"),
         ({"total": 12.9}, "intrinsic-peep"),

@@ -749,3 +749,21 @@ def test_a_doubt_changes_the_identity_of_the_answer() -> None:
     assert (
         plain.of("GuidanceResponse")[0]["requestIdentifier"] != doubtful.of("GuidanceResponse")[0]["requestIdentifier"]
     )
+
+
+def test_trapped_air_on_the_way_down_is_named_before_anything_is_lowered() -> None:
+    trapped = [row(stamp(2 * place + 1.3), f"total-{place}", total=DOWN[place][0] + 6) for place in range(4)]
+
+    said = asked(OPERATION, [*rows_down(DOWN[:4], spo2=93.0, map=72.0), *trapped], now=stamp(8))
+
+    assert action(said) == "lower"
+    assert "Intrinsic PEEP was 6 cmH2O" in said.first
+
+
+def test_where_closing_was_passed_the_suggestion_carries_what_the_titration_says_against_it() -> None:
+    trapped = [row(stamp(2 * place + 1.3), f"total-{place}", total=DOWN[place][0] + 5) for place in range(6)]
+
+    said = asked(OPERATION, [*rows_down(DOWN, spo2=93.0, map=72.0), *trapped], now=stamp(12))
+
+    assert action(said) == "closing-passed"
+    assert "Against it: intrinsic PEEP" in said.first

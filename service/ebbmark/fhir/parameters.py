@@ -93,7 +93,8 @@ _INPUTS: tuple[Parameter, ...] = (
         "instant",
         0,
         "1",
-        "The instant that counts as now; readings after it are refused. The time of the request where absent.",
+        "The instant that counts as now; readings up to 5 minutes after it count, since clocks differ, and later ones "
+        "are left out and named. The time of the request where absent.",
         "valueInstant",
     ),
     Parameter(

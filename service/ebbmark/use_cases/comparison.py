@@ -33,7 +33,7 @@ from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.physiology.wording import level
-from ebbmark.use_cases.answer_builder import answered, rule_of, rule_of_limits, sentences
+from ebbmark.use_cases.answer_builder import answered, judged_closing, rule_of, rule_of_limits, sentences
 from ebbmark.use_cases.settings_after import (
     Moments,
     moments_of,
@@ -50,6 +50,7 @@ from ebbmark.words.comparison import (
     limit_check_words,
     overdistension_words,
 )
+from ebbmark.words.messages import say
 from ebbmark.words.since_titration import seen_words
 
 __all__ = ["comparison_answer"]
@@ -131,13 +132,16 @@ def comparison_answer(request: Request, site: Site) -> Answer:
             first if later.value is None else replace(_limit(later), span_s=now_s)
             for first, later in zip(limits, since.limits, strict=True)
         ]
+    below, below_sentence = _below_closing(request, trial, lately or after)
     top = _top(comparison.overdistension, trial)
     return answered(
         OPERATION,
         request,
-        short=comparison_in_short(comparison, alarms=alarms, beside=beside, latest=since),
+        short=comparison_in_short(comparison, alarms=alarms, beside=beside, latest=since, below=below),
         said=(
-            sentences(*now, latest, _within_the_trial(before, trial), during, comparison_words(comparison)),
+            sentences(
+                *now, below_sentence, latest, _within_the_trial(before, trial), during, comparison_words(comparison)
+            ),
             *map(change_words, comparison.changes),
             *map(limit_check_words, comparison.limits),
             overdistension_words(comparison.overdistension),
@@ -171,6 +175,15 @@ def _latest(request: Request, since: Comparison | None, until_s: float) -> str:
     if not worse:
         return sentences("In the last half hour nothing is worse than before the trial.", *broken, ended)
     return sentences("In the last half hour, worse than before the trial:", *worse, *broken, ended)
+
+
+def _below_closing(request: Request, trial: Trial | None, now: Snapshot) -> tuple[str, str]:
+    """That PEEP is set at or below the closing pressure of the trial, in a few words and in a sentence, or empty."""
+    closing = None if trial is None else judged_closing(trial, request).peep_cmh2o
+    if closing is None or now.peep is None or now.peep.value > closing + SAME_CMH2O:
+        return "", ""
+    spelled = {"peep": level(now.peep.value), "closing": level(closing)}
+    return say("comparison-line.below-closing", **spelled), say("comparison-line.below-closing-sentence", **spelled)
 
 
 def _within_the_trial(before: Snapshot, trial: Trial | None) -> str:

@@ -23,6 +23,7 @@ from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrial, Step
 from ebbmark.physiology.wording import level
 from ebbmark.use_cases.answer_builder import missing, sentences, titration_of
+from ebbmark.words.answer_in_short import objections_in_short
 from ebbmark.words.stopping import held_words, met_words, not_checked_words, oldest_words, stop_words
 
 __all__ = [
@@ -123,10 +124,12 @@ class Follows:
     Attributes:
         suggested_peep_cmh2o: as `$titrate-peep` would suggest on the same readings; None where it would not.
         sentence: in plain sentences.
+        objections: what `$titrate-peep` says against it, gravest first, in a few words each.
     """
 
     suggested_peep_cmh2o: float | None
     sentence: str
+    objections: tuple[str, ...] = ()
 
 
 def what_follows(request: Request, running: RunningTrial, staircase: StaircaseRules, *, quiet: bool) -> Follows:
@@ -139,30 +142,33 @@ def what_follows(request: Request, running: RunningTrial, staircase: StaircaseRu
         quiet: whether no condition, limit or look speaks against raising pressure; only then is a protocol named that
             opens the lung again, and never where nobody chose that protocol.
     """
-    suggested, said = _suggestion(request)
+    suggested, said, objections = _suggestion(request)
     now = running.now_cmh2o
     here = ""
     if now is not None and (suggested is None or now < suggested):
         here = f" PEEP is {level(now)} cmH2O now: a step of the trial, not a setting to leave."
     chosen = staircase != NO_SITE.default_staircase
     reopens = f" {_REOPENS}" if quiet and chosen and staircase.reopens else ""
-    return Follows(suggested, f"{said}{here}{reopens}")
+    return Follows(suggested, f"{said}{here}{reopens}", objections)
 
 
-def _suggestion(request: Request) -> tuple[float | None, str]:
+def _suggestion(request: Request) -> tuple[float | None, str, tuple[str, ...]]:
     if request.person is None:
-        return None, "A suggested PEEP needs height and sex; $titrate-peep gives it."
+        return None, "A suggested PEEP needs height and sex; $titrate-peep gives it.", ()
     trial = read_trial(request.readings, request.protocol)
     if isinstance(trial, NoTrial):
-        return None, f"No PEEP is suggested from this trial yet: {trial.found}."
+        return None, f"No PEEP is suggested from this trial yet: {trial.found}.", ()
     advice = titration_of(trial, request).advice
     peep = advice.suggested_peep_cmh2o
     if peep is None:
-        return None, f"No PEEP is suggested from this trial: {advice.rationale}"
-    return peep, (
+        return None, f"No PEEP is suggested from this trial: {advice.rationale}", ()
+    objections = objections_in_short(advice)
+    against = f" Against it: {'; '.join(objections)}." if objections else ""
+    said = (
         f"Suggested PEEP: {level(peep)} cmH2O, {level(advice.margin_cmh2o)} above closing; $titrate-peep gives its "
-        "certainty and its cautions."
+        f"certainty and its cautions.{against}"
     )
+    return peep, said, objections
 
 
 def step_statements(running: RunningTrial) -> list[Statement]:

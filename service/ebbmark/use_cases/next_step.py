@@ -144,6 +144,7 @@ def next_step(request: Request, site: Site) -> Answer:
             scene,
             suggested_cmh2o=None if follows is None else follows.suggested_peep_cmh2o,
             closed=closed,
+            objections=() if follows is None else follows.objections,
         ),
         said=[
             *_said(said, move, running, stops, request, since_s),

@@ -12,7 +12,15 @@ from ebbmark.physiology.wording import level, percent
 from ebbmark.words.in_short import MOST_WORDS_OF_LINE, MOST_WORDS_OF_REASONS, InShort, shortened
 from ebbmark.words.messages import ENGLISH, say
 
-__all__ = ["MOST_WORDS_OF_LINE", "MOST_WORDS_OF_REASONS", "InShort", "against_words", "found_words", "in_short"]
+__all__ = [
+    "MOST_WORDS_OF_LINE",
+    "MOST_WORDS_OF_REASONS",
+    "InShort",
+    "against_words",
+    "found_words",
+    "in_short",
+    "objections_in_short",
+]
 
 AGES: Final = ("trial-old", "trial-very-old")
 """Cautions on the age of a trial: they stand in what is said of its certainty, and are not told once more."""
@@ -99,6 +107,16 @@ def _taken_back(advice: Advice) -> bool:
 def _found(closing: Closing, age: str) -> str:
     """What was found and how sure it is; where the trial is old that stands first."""
     return _say(age, then=found_words(closing)) if age else found_words(closing)
+
+
+def objections_in_short(advice: Advice) -> tuple[str, ...]:
+    """What speaks against a suggestion, gravest first, in a few words each; the age of a trial is no part of it.
+
+    Args:
+        advice: with its cautions in words.
+    """
+    everything = [one for one in advice.cautions if one.of_this_patient and one.severity is not Severity.LOW]
+    return tuple(dict.fromkeys(_short(one) for one in everything if one.slug not in AGES))
 
 
 def found_words(closing: Closing) -> str:

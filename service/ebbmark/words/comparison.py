@@ -121,6 +121,7 @@ def comparison_in_short(
     alarms: Sequence[Seen] = (),
     beside: Sequence[Seen] = (),
     latest: Comparison | None = None,
+    below: str = "",
 ) -> InShort:
     """Put the comparison in short: worse, better, limits.
 
@@ -129,7 +130,13 @@ def comparison_in_short(
         alarms: vital signs that are beyond a stop limit now, and a pneumothorax that stands.
         beside: that the patient triggers breaths, or needs more oxygen.
         latest: before the trial and the last half hour, where that is later: what is known of it leads.
+        below: that PEEP is set at or below closing, which comes first; empty where it is not.
     """
+    if below:
+        told = comparison_in_short(comparison, alarms=alarms, beside=beside, latest=latest)
+        if alarms:
+            return shortened(told.head, told.sure, f"{below}.", [told.against, *told.reasons])
+        return shortened(below, f"{told.head}.", "", [told.sure, told.against, *told.reasons])
     top, early, lead = _top(comparison.overdistension), _of(comparison, Verdict.WORSE), ""
     if latest is not None and any(one.after is not None for one in latest.changes):
         comparison, lead = latest, "now-"
@@ -167,7 +174,7 @@ def comparison_in_short(
         worse_sentence = f"{_line(f'{lead}worse', listed=', '.join(worse))}." if worse else ""
         rest = [f"{_line('triggers')}.", *rest] if triggers else rest
         return shortened(
-            _line("look"), f"{'; '.join(now)}.", limits if broken else "", [worse_sentence, improved, *rest]
+            _line("look"), f"{'; '.join(now)}.", limits if broken else "", [worse_sentence, *rest, improved]
         )
     if triggers:
         worse_sentence = f"{_line(f'{lead}worse', listed=', '.join(worse))}." if worse else ""

@@ -288,6 +288,7 @@ def _uncheckable(values: Mapping[str, Any], scene: Scene) -> str:
 _Words = Callable[[Mapping[str, Any], Scene], str]
 _WORDS: Final[Mapping[str, _Words]] = {
     "unlike-closing": lambda one, _: finding_words(one["finding"]),
+    "spoken-against": lambda one, _: finding_words(one["finding"]),
     "beyond": lambda one, scene: (
         f"The latest {quantity_words(one['reading'].quantity)} is {_value(one['reading'])} "
         f"({_ago(one['reading'], scene)}), {_beyond(one['bound'])}."

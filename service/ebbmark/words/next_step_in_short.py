@@ -26,7 +26,12 @@ _MOST_NAMED: Final = 3
 
 
 def next_step_in_short(
-    decision: Decision, scene: Scene, *, suggested_cmh2o: float | None = None, closed: Closing | None = None
+    decision: Decision,
+    scene: Scene,
+    *,
+    suggested_cmh2o: float | None = None,
+    closed: Closing | None = None,
+    objections: Sequence[str] = (),
 ) -> InShort:
     """Put the next step in short.
 
@@ -35,6 +40,7 @@ def next_step_in_short(
         scene: what is known.
         suggested_cmh2o: suggested PEEP, where closing has been passed and one follows.
         closed: the estimate of the titration, where closing has been passed.
+        objections: what speaks against the suggested PEEP, gravest first, in a few words each.
     """
     move, stops = decision.move, scene.stops
     if move.action is Action.STOP:
@@ -49,15 +55,16 @@ def next_step_in_short(
         for one in scene.beside.conditions
         if one.weight in (Weight.HIGH, Weight.LOOK_FIRST)
     ]
-    against = [*looks, *again, *told, *recorded]
+    against = list(dict.fromkeys([*looks, *again, *told, *objections, *recorded]))
     reason = " ".join(one for one in (_reason(move), _suggestion(move, scene, suggested_cmh2o)) if one)
+    leaks = any(_is_leak(one) for one in (*decision.looked_at, *decision.again, *decision.told[0]))
     rest = [
         "" if closed is None else found_words(closed),
         _say("still-on-step") if move.reason is Reason.CALLED and move.action is Action.CLOSING_PASSED else "",
         *([_say("sudden-causes")] if move.reason is Reason.SUDDEN else []),
         *(_way_back(decision.way_back) if decision.way_back is not None else []),
         _held(stops),
-        _unchecked(stops),
+        _unchecked(stops, leaks=leaks),
     ]
     head, number = _head(decision, scene)
     now = scene.running.now_cmh2o
@@ -240,8 +247,17 @@ def _held(stops: StopAnswer) -> str:
     return _say("nothing-checked")
 
 
-def _unchecked(stops: StopAnswer) -> str:
-    named = dict.fromkeys(say(f"criterion.{one.criterion.value}") for one in stops.not_checked)
+def _is_leak(one: Concern) -> bool:
+    finding = one.values.get("finding")
+    return one.slug == "volume-missing" or (finding is not None and finding.slug.startswith("leak-"))
+
+
+def _unchecked(stops: StopAnswer, *, leaks: bool = False) -> str:
+    """What nobody checked; of a leak that was seen it is not said that it was not looked for."""
+    open_ = [one.criterion for one in stops.not_checked]
+    named = dict.fromkeys(
+        say(f"criterion.{one.value}") for one in open_ if not (leaks and one is StopCriterion.AIR_LEAK)
+    )
     return say("short.not_checked", listed=", ".join(named)) if named else ""
 
 
@@ -281,6 +297,7 @@ def _criterion(judged: StopCriterion) -> str:
 
 
 _CONCERNS: Final[Mapping[str, Callable[[Mapping[str, Any]], str]]] = {
+    "spoken-against": lambda one: against_words(one["finding"].slug, one["finding"].weight.value),
     "unlike-closing": lambda one: against_words(one["finding"].slug, one["finding"].weight.value),
     "beyond": _beyond,
     "beyond-if-slow": lambda one: _of(

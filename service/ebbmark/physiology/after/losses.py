@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from statistics import median
+from statistics import median_low
 from types import MappingProxyType
 from typing import Final
 
@@ -149,7 +149,7 @@ def saturation_loss(readings: Sequence[Reading], *, titrated_s: float, at_s: flo
     then = [one for one in found if one.at_s <= titrated_s + THEN_S and one is not now]
     if now is None or not then:
         return Gap("no-saturation-now" if now is None else "no-saturation-then")
-    first = median(one.value for one in then)
+    first = median_low(one.value for one in then)
     band = noise_of_difference(NOISE, before=first, after=now.value, readings_before=len(then))
     if first - now.value <= band:
         return None
@@ -269,7 +269,8 @@ def pressure_losses(
 
 
 def _middle(group: Sequence[Reading]) -> float:
-    return median(one.value for one in group)
+    """Of two in the middle the lower: a value that was charted."""
+    return median_low(one.value for one in group)
 
 
 def _fell(earlier: Sequence[Reading], now: Sequence[Reading], noise: Noise) -> bool:

@@ -4,13 +4,13 @@ The thresholds of mean arterial pressure and vasopressors come from one unit's p
 systolic pressure and saturation are a textbook's for stopping a manoeuvre, which nobody should begin beyond; that of a
 low pH is where a published ventilation protocol lets go of its other limits; those of heart rate, high pH and carbon
 dioxide are this project's own, so that no extreme is passed over; what lies beyond a stop limit in force is high risk;
-those of breaths of the patient's own and trapped air are those of a titration; the others are exclusions of
+those of breaths of the patient's own, trapped air and a leak are those of a titration; the others are exclusions of
 one trial, which say that there is no evidence, not that there is harm.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -18,7 +18,7 @@ from ebbmark.physiology.before.ards_class import GAS_SPEAKS_S, latest
 from ebbmark.physiology.before.present_state import RECENT_S, lowest_of_last_hour
 from ebbmark.physiology.before.risk_concepts import Risk
 from ebbmark.physiology.patient.breathing_checks import EFFORT_SOURCE
-from ebbmark.physiology.patient.limits import COMMON_PRACTICE, LIMITS
+from ebbmark.physiology.patient.limits import COMMON_PRACTICE, LIMITS, OWN_CHOICE
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit, StopLimits
 from ebbmark.physiology.timeline import SETTING_HOLDS_S, span_words
@@ -155,7 +155,7 @@ def _beyond_default(threshold: _Threshold, value: float, limits: StopLimits) -> 
 
 
 def breathing_risks(readings: Sequence[Reading], *, at_s: float) -> list[ReadingRisk]:
-    """Breaths of the patient's own, and trapped air: a trial read under either says nothing sure of the lung.
+    """Breaths of the patient's own, trapped air and a leak: a trial read under either says nothing sure of the lung.
 
     Args:
         readings: of one patient, in any order.
@@ -193,7 +193,24 @@ def breathing_risks(readings: Sequence[Reading], *, at_s: float) -> list[Reading
                 "Look at expiratory time and obstruction first."
             )
             found.append(ReadingRisk("intrinsic-peep", risk, trapped, shown.source, COMMON_PRACTICE, said))
+    expired = newest(Quantity.TIDAL_VOLUME_EXPIRED)
+    given = newest(Quantity.TIDAL_VOLUME_INSPIRED) or _volume_set(newest)
+    share = 0.0 if expired is None or given is None or not given.value else 1.0 - expired.value / given.value
+    if expired is not None and given is not None and share > LIMITS.leak_share:
+        risk = Risk.HIGH if share >= LIMITS.leak_none_share else Risk.CAUTION
+        said = (
+            f"Expired volume is {expired.value:.0f} of {given.value:.0f} mL, {100 * share:.0f} % short: a leak, so a "
+            "trial now would say nothing sure of closing. Look at cuff, circuit and chest drain first."
+        )
+        found.append(ReadingRisk("leak-likely", risk, 100 * share, expired.source, OWN_CHOICE, said))
     return found
+
+
+def _volume_set(newest: Callable[[Quantity, float], Reading | None]) -> Reading | None:
+    """The set tidal volume, where volume is controlled; under a set pressure it says nothing of what is given."""
+    volume = newest(Quantity.TIDAL_VOLUME_SET, SETTING_HOLDS_S)
+    pressure = newest(Quantity.PRESSURE_ABOVE_PEEP_SET, SETTING_HOLDS_S)
+    return volume if volume is not None and (pressure is None or volume.start_s > pressure.start_s) else None
 
 
 def _latest(readings: Sequence[Reading], quantity: Quantity, at_s: float, speaks_s: float) -> Reading | None:
@@ -287,6 +304,6 @@ _THRESHOLDS: Final = (
 )
 # fmt: on
 
-_BREATHING: Final = ("pressure-support", "rate-above-set", "spontaneous-rate", "intrinsic-peep")
+_BREATHING: Final = ("pressure-support", "rate-above-set", "spontaneous-rate", "intrinsic-peep", "leak-likely")
 READING_RISKS: Final = (*[threshold.slug for threshold in _THRESHOLDS], NOT_CONVERTED, *_BREATHING)
 """Slugs of everything that readings can show."""

@@ -38,6 +38,7 @@ from ebbmark.physiology.during.trial_checks import (
     oxygen_raised,
     plateau_above_limit,
     saturation_came_down,
+    spoken_against,
     unlike_closing,
     volume_gone,
 )
@@ -106,6 +107,7 @@ CHECKS: Final = (
     Check(Consequence.TELL, saturation_came_down(FALL_TOLD_PERCENT, "saturation-falling")),
     Check(Consequence.TELL, plateau_above_limit),
     Check(Consequence.TELL, oxygen_raised),
+    Check(Consequence.TELL, spoken_against),
     Check(Consequence.TELL, not_seen),
     Check(Consequence.TELL_LAST, signed_and_uncheckable),
     Check(Consequence.TELL_LAST, no_limit),

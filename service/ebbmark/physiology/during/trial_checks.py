@@ -16,7 +16,7 @@ from ebbmark.physiology.closing.estimate import Verdict
 from ebbmark.physiology.closing.of_trial import closing_of
 from ebbmark.physiology.during.call_rule import SUDDEN_FALL
 from ebbmark.physiology.during.scene import Concern, Scene
-from ebbmark.physiology.findings import Weight
+from ebbmark.physiology.findings import Finding, Weight
 from ebbmark.physiology.patient.checks import CURVE_CHECKS
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.stop.unusable import Doubt
@@ -33,6 +33,7 @@ __all__ = [
     "oxygen_raised",
     "plateau_above_limit",
     "saturation_came_down",
+    "spoken_against",
     "unlike_closing",
     "volume_gone",
 ]
@@ -66,6 +67,7 @@ FALL_LOOKED_AT_PERCENT: Final = 5.0
 _PEEPS: Final = frozenset({Quantity.PEEP_SET, Quantity.PEEP_MEASURED})
 _OPEN_CIRCUIT: Final = "disconnection"
 _CIRCUIT_OPENED: Final = "circuit-opened"
+_TOLD: Final = frozenset({"vasopressor-raised", "intrinsic-peep"})
 LOOKED_INTO: Final = ("sudden-fall", "pressure-rises-as-peep-falls")
 """Words by which it is acknowledged that somebody looked and found no other cause."""
 
@@ -76,6 +78,21 @@ def unlike_closing(scene: Scene) -> Iterator[Concern]:
     The last step counts as much as any other here: the trial is still running, and nobody has seen yet whether a fall
     lasts. What comes back, and a circuit that was open, have their own place in a trial in progress.
     """
+    for found in _of_curve(scene):
+        if found.weight is Weight.LOOK_FIRST and found.slug != _CIRCUIT_OPENED:
+            name = found.slug if found.slug in LOOKED_INTO else ""
+            yield Concern("unlike-closing", {"finding": found}, name)
+
+
+def spoken_against(scene: Scene) -> Iterator[Concern]:
+    """A vasopressor that was raised and intrinsic PEEP on the way down: they bear on what vital signs and curve say."""
+    for found in _of_curve(scene):
+        if found.slug in _TOLD and found.weight in (Weight.HIGH, Weight.MODERATE):
+            yield Concern("spoken-against", {"finding": found})
+
+
+def _of_curve(scene: Scene) -> Iterator[Finding]:
+    """What the checks of a titration find along this way down."""
     trial = scene.running.trial
     if trial is None or not scene.running.falling:
         return
@@ -83,10 +100,7 @@ def unlike_closing(scene: Scene) -> Iterator[Concern]:
     nothing_read = replace(closing_of(trial, scene.protocol), verdict=Verdict.NOT_REACHED, peep_cmh2o=None)
     of_trial = scene.beside.scene(trial, nothing_read, scene.readings, scene.protocol)
     for check in CURVE_CHECKS:
-        for found in check.judge(of_trial):
-            if found.weight is Weight.LOOK_FIRST and found.slug != _CIRCUIT_OPENED:
-                name = found.slug if found.slug in LOOKED_INTO else ""
-                yield Concern("unlike-closing", {"finding": found}, name)
+        yield from check.judge(of_trial)
 
 
 def newer_peep_unusable(scene: Scene) -> Iterator[Concern]:
