@@ -21,8 +21,9 @@ ROOT = Path(__file__).parents[1]
 PATIENT = "Patient/maple"
 AMENDED = "Observation/maple-row-23"
 WIDTH = 100
-RECORD_AT = re.compile(r"^(http://\S+)$")
-"""A line that is an address and nothing else: what Maven says while it builds may name others, in colour."""
+RECORD_AT = re.compile(r"(http://127\.0\.0\.1:\d+/\S*)$")
+"""A line that ends with an address of this machine. What Maven says while it builds may name others, and may leave the
+code of a colour before ours."""
 SERVICE_AT = re.compile(r"listens on (http://\S+)")
 RESULT = "https://ebbmark.example/fhir/sid/result"
 

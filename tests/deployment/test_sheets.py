@@ -41,6 +41,7 @@ def test_the_address_of_a_record_is_not_taken_from_what_maven_says_in_colour() -
 
     assert in_record.RECORD_AT.search("Downloading from central: \x1b[34mhttp://repository.example/a.pom\n") is None
     assert in_record.RECORD_AT.search("\x1b[34mhttp://repository.example/\x1b[m\n") is None
+    assert in_record.RECORD_AT.search("\x1b[0m\x1b[0mhttp://127.0.0.1:40123/fhir\n")[1] == "http://127.0.0.1:40123/fhir"
     found = in_record.RECORD_AT.search("http://127.0.0.1:40123/fhir\n")
     assert found is not None
     assert found[1] == "http://127.0.0.1:40123/fhir"
