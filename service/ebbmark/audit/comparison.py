@@ -192,6 +192,9 @@ _ALWAYS_GIVEN = _ESTIMATED | {
 _LINKS = (".derivedFrom", ".target", ".hasMember", ".implicated", ".entity", ".contained")
 _TEXTS = (".text", ".display", ".detail", ".conclusion", ".title")
 _PAGE = "report.presentedForm"
+_OTHER_SEVERITY = ("caution-plateau-above-limit-during-trial.severity",)
+"""An earlier engine called these graver: of little weight now where the plateau was above its limit only at a PEEP above
+the one suggested."""
 _LAST_PLACE = (
     "one unit in the last place: this engine gives the same on every processor that it is tested on, but another "
     "mathematical library may round otherwise"
@@ -252,6 +255,8 @@ def listed_less(count: int, engine: str) -> Finding:
 def _of_an_earlier_engine(one: Difference, engine: str) -> Explanation:
     if one.path.startswith(_PAGE):
         return Explanation(FindingKind.WORDING, f"; engine {engine} set the page otherwise")
+    if one.path in _OTHER_SEVERITY and (one.expected, one.found) == ("low", "moderate"):
+        return Explanation(FindingKind.WORDING, f"; engine {engine} called it moderate")
     if any(link in one.path for link in _LINKS):
         return _LISTED_LESS
     if one.found is None and one.path.rpartition(".")[2] not in _ALWAYS_GIVEN:
