@@ -193,8 +193,8 @@ _LINKS = (".derivedFrom", ".target", ".hasMember", ".implicated", ".entity", ".c
 _TEXTS = (".text", ".display", ".detail", ".conclusion", ".title")
 _PAGE = "report.presentedForm"
 _OTHER_SEVERITY = ("caution-plateau-above-limit-during-trial.severity",)
-"""An earlier engine called these graver: of little weight now where the plateau was above its limit only at a PEEP above
-the one suggested."""
+"""An earlier engine called these graver: of little weight now where the plateau was above its limit only at a PEEP
+above the one suggested."""
 _LAST_PLACE = (
     "one unit in the last place: this engine gives the same on every processor that it is tested on, but another "
     "mathematical library may round otherwise"
