@@ -101,7 +101,7 @@ def test_a_resource_type_in_another_spelling_of_the_same_json_is_read_all_the_sa
     assert [one.concepts for one, _ in request.conditions] == [("untreated-pneumothorax",)]
 
 
-@pytest.mark.parametrize("slug", ["compare-settings", "follow-trials"])
+@pytest.mark.parametrize("slug", ["compare-markers", "follow-trials"])
 def test_a_condition_that_nobody_reads_is_listed_whatever_its_shape(slug: str) -> None:
     odd: dict[str, Any] = {**PNEUMOTHORAX, "code": "J93"}
 
