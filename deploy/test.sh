@@ -20,14 +20,20 @@ if ! command -v chromium >/dev/null 2>&1 && [ "${CI:-}" != true ]; then
     browser="$count tests were left out, since there is no chromium here; to have them: apt-get install chromium"
     without=--ignore=tests/browser
 fi
-# Tests with real servers and a real browser mostly wait: they run beside the others, and are shown after them.
-.venv/bin/python -m pytest -m live $without >out/live-tests.txt 2>&1 &
-live=$!
-trap 'kill $live 2>/dev/null || true' INT TERM
+# Tests with real servers and a real browser mostly wait, and those of one answer at every door and on every processor take
+# long: they run beside the others, and are shown after them.
+(
+    code=0
+    .venv/bin/python -m pytest -m live $without || code=$?
+    .venv/bin/python -m pytest -m "not live" tests/processors tests/agreement || code=$?
+    exit $code
+) >out/tests-beside.txt 2>&1 &
+beside=$!
+trap 'kill $beside 2>/dev/null || true' INT TERM
 failed=0
-.venv/bin/python -m pytest -m "not live" $without || failed=$?
-wait $live || failed=$?
-echo "With real servers and a real browser:"
-cat out/live-tests.txt
+.venv/bin/python -m pytest -m "not live" --ignore=tests/processors --ignore=tests/agreement $without || failed=$?
+wait $beside || failed=$?
+echo "With real servers and a real browser, and one answer everywhere:"
+cat out/tests-beside.txt
 [ -z "$browser" ] || echo "$browser"
 exit $failed
