@@ -238,3 +238,16 @@ def refused(operation: str, resources: Sequence[Json], *given: Json, now: str, s
     except Rejected as rejected:
         return rejected
     raise AssertionError("it was answered")
+
+
+def position(minute: float, words: str) -> Json:
+    return {
+        "resourceType": "Observation",
+        "id": f"position-{words}",
+        "meta": {"versionId": "1"},
+        "status": "final",
+        "code": {"coding": [{"system": LOINC, "code": "8361-8"}]},
+        "subject": {"reference": "Patient/p1"},
+        "effectiveDateTime": stamp(minute),
+        "valueCodeableConcept": {"text": words},
+    }

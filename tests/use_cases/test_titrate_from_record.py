@@ -8,7 +8,7 @@ from datetime import datetime
 import pytest
 import respx
 
-from bedside_builders import condition, row, rows_down, stamp
+from bedside_builders import condition, position, row, rows_down, stamp
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.reading.question import RequestContext
@@ -19,7 +19,7 @@ from ebbmark.record.record_query import named_in_record
 from ebbmark.record.retry import Waiting
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.use_cases.replay import replay
-from fhir_builders import LOINC, Json, bundle, height, patient, to_bytes
+from fhir_builders import Json, bundle, height, patient, to_bytes
 from record.searchable_record import BASE, SearchableRecord, answered_from_record
 from record.waits import Waits, noon
 
@@ -30,19 +30,6 @@ AT_S = datetime.fromisoformat(stamp(60)).timestamp()
 TENSION_PNEUMOTHORAX = condition("c1", "J93.0")
 NOT_READ = "condition-not-read"
 NOTHING: frozenset[str] = frozenset()
-
-
-def position(minute: float, words: str) -> Json:
-    return {
-        "resourceType": "Observation",
-        "id": f"position-{words}",
-        "meta": {"versionId": "1"},
-        "status": "final",
-        "code": {"coding": [{"system": LOINC, "code": "8361-8"}]},
-        "subject": {"reference": "Patient/p1"},
-        "effectiveDateTime": stamp(minute),
-        "valueCodeableConcept": {"text": words},
-    }
 
 
 def infusion(start: str) -> Json:

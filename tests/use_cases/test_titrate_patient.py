@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from bedside_builders import condition, row, rows_down, stamp
+from bedside_builders import condition, position, row, rows_down, stamp
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.operations import TITRATE_PEEP
@@ -12,7 +12,7 @@ from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.write import write_bundle_bytes
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit
 from ebbmark.use_cases.questions import answer_request
-from fhir_builders import LOINC, Json, bundle, height, patient, to_bytes
+from fhir_builders import Json, bundle, height, patient, to_bytes
 
 DOWN = ((20.0, 38.0), (18.0, 40.0), (16.0, 41.0), (14.0, 42.0), (12.0, 41.5), (10.0, 36.0), (8.0, 31.0), (6.0, 27.0))
 AT_S = 1_780_000_000.0
@@ -22,19 +22,6 @@ def titrated(*more: Json) -> Answer:
     return answer_request(
         TITRATE_PEEP, to_bytes(bundle(patient(), height(), *rows_down(DOWN), *more)), RequestContext(AT_S)
     )
-
-
-def position(minute: float, words: str) -> Json:
-    return {
-        "resourceType": "Observation",
-        "id": f"position-{words}",
-        "meta": {"versionId": "1"},
-        "status": "final",
-        "code": {"coding": [{"system": LOINC, "code": "8361-8"}]},
-        "subject": {"reference": "Patient/p1"},
-        "effectiveDateTime": stamp(minute),
-        "valueCodeableConcept": {"text": words},
-    }
 
 
 def own_slugs(found: Answer, severity: str) -> list[str]:

@@ -4,8 +4,9 @@ Who, when and the status decide about the whole message: where one of them is un
 value or unit cannot be read is left, counted with its reason and told in the acknowledgement.
 
 Sources: HL7 v2.6 chapters 2A (data types), 3 (PID) and 7 (OBR, OBX), table 0085 (status); IHE Patient Care Device
-Technical Framework, volume 2 (PCD-01: containment in OBX-4, device in OBX-18, settings in OBX-17). The tokens of OBX-17
-were read in two independent public repositories. Status to FHIR: HL7 Version 2 to FHIR, table 0085.
+Technical Framework, volume 2 (PCD-01: containment in OBX-4, device in OBX-18, settings in OBX-17). Of the tokens of
+OBX-17 AMEAS, MMEAS and MSET were read in two public places each, ASET and RSET in one, ACALC and MCALC are from memory.
+Status to FHIR: HL7 Version 2 to FHIR, table 0085.
 """
 
 from __future__ import annotations

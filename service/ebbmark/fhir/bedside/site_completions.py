@@ -15,7 +15,7 @@ import msgspec
 
 from ebbmark.fhir.bedside.site import Misread
 from ebbmark.fhir.bedside.site_cells import CELLS, CLIMB, Value, cell_of, known
-from ebbmark.fhir.bedside.site_json import is_signed_date
+from ebbmark.fhir.bedside.site_json import require_date_of_signature
 from ebbmark.physiology.before.published_staircases import COMMON_PRACTICE
 from ebbmark.physiology.before.staircase import (
     Cell,
@@ -117,8 +117,7 @@ def _signature(given: Completion, path: str) -> str:
         raise Misread(f"{path}.version is empty")
     if not given.signed_by.strip():
         raise Misread(f"{path}.signed_by is empty; whoever has read the publication signs for its numbers")
-    if not is_signed_date(given.signed_on):
-        raise Misread(f"{path}.signed_on is {given.signed_on!r}, not a date such as 2026-02-01")
+    require_date_of_signature(given.signed_on, f"{path}.signed_on")
     return f"signed by {given.signed_by.strip()} on {given.signed_on}"
 
 

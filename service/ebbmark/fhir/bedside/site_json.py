@@ -1,4 +1,4 @@
-"""Is a file that a site signed written so that it says one thing only? Each name once, and a date as people read it.
+"""Read the JSON files that a site signs: one shape, each name once, dates as people read them.
 
 JSON readers take the last of two equal names without a word. In a file of limits that is a limit nobody meant.
 """
@@ -7,22 +7,38 @@ from __future__ import annotations
 
 import json
 from datetime import date
+from typing import TypeVar
+
+import msgspec
 
 from ebbmark.fhir.bedside.site import Misread
 
-__all__ = ["is_signed_date", "refuse_repeated_names"]
+__all__ = ["read_site_json", "require_date_of_signature"]
+
+_File = TypeVar("_File", bound=msgspec.Struct)
 
 
-def refuse_repeated_names(name: str, content: bytes) -> None:
-    """Let JSON pass in which no object has two entries of one name; what is no JSON is left to its reader.
+def read_site_json(name: str, content: bytes, shape: type[_File], what: str) -> _File:
+    """Read a file of a site.
 
     Args:
         name: of the file, for messages.
-        content: of the file.
+        content: JSON.
+        shape: what it must be.
+        what: the same for people, as "a file of stop limits".
 
     Raises:
-        Misread: names file and entry.
+        Misread: it has another shape, or two entries of one name; names file and entry.
     """
+    try:
+        read = msgspec.json.decode(content, type=shape)
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+        raise Misread(f"{name} is not {what}: {error}") from None
+    _refuse_repeated_names(name, content)
+    return read
+
+
+def _refuse_repeated_names(name: str, content: bytes) -> None:
 
     def once(pairs: list[tuple[str, object]]) -> None:
         names = [one for one, _ in pairs]
@@ -38,13 +54,19 @@ def refuse_repeated_names(name: str, content: bytes) -> None:
         return
 
 
-def is_signed_date(text: str) -> bool:
-    """Whether this is a date as year-month-day; other forms of ISO 8601 are misread by people.
+def require_date_of_signature(text: str, named: str) -> None:
+    """Let a date pass that is written as year-month-day; other forms of ISO 8601 are misread by people.
 
     Args:
         text: as it stands in the file.
+        named: the element, for the message.
+
+    Raises:
+        Misread: it is none.
     """
     try:
-        return date.fromisoformat(text).isoformat() == text
+        well_written = date.fromisoformat(text).isoformat() == text
     except ValueError:
-        return False
+        well_written = False
+    if not well_written:
+        raise Misread(f"{named} is {text!r}, not a date such as 2026-02-01")

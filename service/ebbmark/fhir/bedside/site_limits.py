@@ -15,7 +15,7 @@ from dataclasses import fields
 import msgspec
 
 from ebbmark.fhir.bedside.site import Misread
-from ebbmark.fhir.bedside.site_json import is_signed_date, refuse_repeated_names
+from ebbmark.fhir.bedside.site_json import read_site_json, require_date_of_signature
 from ebbmark.physiology.stop.limits import OLDEST_READING, Limit, StopLimits, faults_of_limits
 from ebbmark.physiology.stop.rhythm_codes import RhythmCode, RhythmsThatStop
 
@@ -59,18 +59,13 @@ def read_stop_limits(name: str, content: bytes) -> StopLimits:
     Raises:
         Misread: names file and element.
     """
-    try:
-        read = msgspec.json.decode(content, type=_File)
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise Misread(f"{name} is not a file of stop limits: {error}") from None
-    refuse_repeated_names(name, content)
+    read = read_site_json(name, content, _File, "a file of stop limits")
     unknown = sorted(set(read.limits) - set(LIMIT_NAMES))
     if unknown:
         raise Misread(f"{name}: there is no limit {unknown[0]!r}; there are: {', '.join(LIMIT_NAMES)}")
     if not read.signed_by.strip():
         raise Misread(f"{name}: signed_by is empty; stop limits are signed by a clinician of the site")
-    if not is_signed_date(read.signed_on):
-        raise Misread(f"{name}: signed_on is {read.signed_on!r}, not a date such as 2026-02-01")
+    require_date_of_signature(read.signed_on, f"{name}: signed_on")
     found = {one: Limit(given.value, given.source) for one, given in read.limits.items()}
     limits = StopLimits(
         version=read.version,

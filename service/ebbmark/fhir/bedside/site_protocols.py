@@ -17,7 +17,7 @@ from ebbmark.fhir.bedside.rule_ranges import faults_of_protocol
 from ebbmark.fhir.bedside.site import Misread, Site
 from ebbmark.fhir.bedside.site_cells import CELLS, CLIMB, Value, cell_of, known
 from ebbmark.fhir.bedside.site_completions import Completion, with_completions
-from ebbmark.fhir.bedside.site_json import refuse_repeated_names
+from ebbmark.fhir.bedside.site_json import read_site_json
 from ebbmark.physiology.before.staircase import (
     Marker,
     RecruitmentRules,
@@ -71,11 +71,7 @@ def with_protocols(site: Site, name: str, content: bytes) -> Site:
     Raises:
         Misread: names file, protocol and value.
     """
-    try:
-        read = msgspec.json.decode(content, type=_File)
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise Misread(f"{name} is not a file of protocols: {error}") from None
-    refuse_repeated_names(name, content)
+    read = read_site_json(name, content, _File, "a file of protocols")
     protocols = [_protocol(one, f"{name}: protocols[{place}]") for place, one in enumerate(read.protocols)]
     staircases = [_staircase(one, f"{name}: staircases[{place}]") for place, one in enumerate(read.staircases)]
     site = replace(site, staircases=with_completions(site.staircases, read.completions, f"{name}: completions"))

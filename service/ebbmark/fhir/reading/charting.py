@@ -25,7 +25,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import msgspec
 
 from ebbmark.fhir.bedside.site import Misread
-from ebbmark.fhir.bedside.site_json import is_signed_date, refuse_repeated_names
+from ebbmark.fhir.bedside.site_json import read_site_json, require_date_of_signature
 from ebbmark.fhir.model import Codeable, Coding, Component, Observation, Period, QuantityValue
 from ebbmark.fhir.reading.codes import CODES, CodeRow
 from ebbmark.fhir.reading.concept_map import CODE_TEXT, MEANINGS, CodeMap, MapRows, lay_over, row_of_meaning
@@ -101,15 +101,10 @@ def with_charting(code_map: CodeMap, name: str, content: bytes) -> CodeMap:
     Raises:
         Misread: names file and element.
     """
-    try:
-        table = msgspec.json.decode(content, type=_Table)
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise Misread(f"{name} is not a charting table: {error}") from None
-    refuse_repeated_names(name, content)
+    table = read_site_json(name, content, _Table, "a charting table")
     if not table.version.strip() or not table.signed_by.strip():
         raise Misread(f"{name}: version or signed_by is empty; a charting table is signed by a clinician of the site")
-    if not is_signed_date(table.signed_on):
-        raise Misread(f"{name}: signed_on is {table.signed_on!r}, not a date such as 2026-02-01")
+    require_date_of_signature(table.signed_on, f"{name}: signed_on")
     for kind in ("units", "numbers", "codes", "texts", "systems"):
         for number, one in enumerate(getattr(table, kind)):
             if not one.source.strip():

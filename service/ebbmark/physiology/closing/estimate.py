@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 from math import fsum
 
@@ -157,6 +157,22 @@ class Closing:
     evidence: Evidence
     reason: str = ""
     would_help: Help | None = None
+
+    def taken_back(self, reason: str) -> Closing:
+        """The same probabilities, with no pressure named.
+
+        Args:
+            reason: why, in plain sentences; empty where findings say it.
+        """
+        return replace(
+            self,
+            verdict=Verdict.INDETERMINATE,
+            peep_cmh2o=None,
+            interval_cmh2o=None,
+            shape=None,
+            evidence=Evidence.WEAK,
+            reason=reason,
+        )
 
     @property
     def evidence_of_curve(self) -> Evidence:

@@ -6,11 +6,10 @@ a check of `patient`. Nothing outside this package may reach the estimator by it
 
 from __future__ import annotations
 
-from dataclasses import replace
 from itertools import pairwise
 
 from ebbmark.physiology.closing.closing import FEWEST_STEPS, estimate_closing
-from ebbmark.physiology.closing.estimate import Closing, CurveStep, Evidence, Verdict
+from ebbmark.physiology.closing.estimate import Closing, CurveStep
 from ebbmark.physiology.closing.stopping import closing_passed
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.trial.steps import Trial
@@ -32,17 +31,7 @@ def closing_of(trial: Trial, protocol: Protocol) -> Closing:
         curve_of(trial), fall=protocol.fall, dynamic=not trial.kind.static, total_peep_known=trial.total_peep_known
     )
     reason = "" if closing.peep_cmh2o is None else _missing_above(closing.peep_cmh2o, trial)
-    if not reason:
-        return closing
-    return replace(
-        closing,
-        verdict=Verdict.INDETERMINATE,
-        peep_cmh2o=None,
-        interval_cmh2o=None,
-        shape=None,
-        evidence=Evidence.WEAK,
-        reason=reason,
-    )
+    return closing.taken_back(reason) if reason else closing
 
 
 def curve_of(trial: Trial) -> tuple[CurveStep, ...]:

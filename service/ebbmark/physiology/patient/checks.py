@@ -117,16 +117,7 @@ def judge_curve(scene: Scene) -> tuple[Closing, tuple[Finding, ...]]:
     found.sort(key=lambda one: list(Weight).index(one.weight))
     closing = scene.closing
     if any(one.weight is Weight.LOOK_FIRST for one in found):
-        closing = replace(
-            closing,
-            verdict=Verdict.INDETERMINATE,
-            peep_cmh2o=None,
-            interval_cmh2o=None,
-            shape=None,
-            evidence=Evidence.WEAK,
-            reason="",
-            would_help=None,
-        )
+        closing = replace(closing.taken_back(""), would_help=None)
     return _with_certainty(closing, scene, found), tuple(found)
 
 
