@@ -13,6 +13,7 @@ from ebbmark.physiology.before.risk_readings import ReadingRisk
 from ebbmark.physiology.formulas.gas_exchange import Oxygenation
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.wording import level
+from ebbmark.words.ages import capital
 from ebbmark.words.in_short import InShort, shortened
 from ebbmark.words.messages import ENGLISH, say
 
@@ -73,7 +74,7 @@ def _unjudged_first(count: int) -> str:
 
 def _found(listed: str) -> str:
     said = _say("found", listed=listed)
-    return said[0].upper() + said[1:]
+    return capital(said)
 
 
 def _against(candidate: Candidate) -> list[str]:

@@ -174,7 +174,7 @@ def comparison_in_short(
         worse_sentence = f"{_line(f'{lead}worse', listed=', '.join(worse))}." if worse else ""
         rest = [f"{_line('triggers')}.", *rest] if triggers else rest
         return shortened(
-            _line("look"), f"{'; '.join(now)}.", limits if broken else "", [worse_sentence, *rest, improved]
+            _line("look"), f"{capital('; '.join(now))}.", limits if broken else "", [worse_sentence, *rest, improved]
         )
     if triggers:
         worse_sentence = f"{_line(f'{lead}worse', listed=', '.join(worse))}." if worse else ""

@@ -13,7 +13,7 @@ from ebbmark.physiology.findings import Weight
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.stop.criteria import CRITERIA, Met, StopAnswer, StopCriterion
 from ebbmark.physiology.wording import level, percent
-from ebbmark.words.ages import age, clock
+from ebbmark.words.ages import age, capital, clock
 from ebbmark.words.answer_in_short import against_words, found_words
 from ebbmark.words.in_short import MOST_WORDS_OF_LINE, InShort, cut, shortened
 from ebbmark.words.messages import ENGLISH, say
@@ -74,9 +74,9 @@ def next_step_in_short(
         reason = _suggested(suggested_cmh2o)
     if move.action is Action.LOOK_FIRST and looks:
         named, others = looks[:_MOST_NAMED], [*looks[_MOST_NAMED:], *again, *told, *recorded]
-        return shortened(head, _capital(f"{'; '.join(named)}."), "", [_also(others), reason, *rest])
+        return shortened(head, capital(f"{'; '.join(named)}."), "", [_also(others), reason, *rest])
     if again:
-        return shortened(head, _capital(f"{again[0]}."), "", [_also([*again[1:], *looks, *told, *recorded]), *rest])
+        return shortened(head, capital(f"{again[0]}."), "", [_also([*again[1:], *looks, *told, *recorded]), *rest])
     if move.action is Action.MEASURE_FIRST:
         return shortened(head, _say("no-usable"), "", [_also(against), *rest])
     first = say("short.against", what=against[0]) if against else ""
@@ -85,10 +85,6 @@ def next_step_in_short(
 
 def _say(name: str, /, **values: object) -> str:
     return say(f"next-step-line.{name}", **values)
-
-
-def _capital(words: str) -> str:
-    return words[0].upper() + words[1:]
 
 
 def _also(named: Sequence[str]) -> str:
@@ -170,12 +166,12 @@ def _suggested(peep_cmh2o: float | None) -> str:
 
 
 def _stop(decision: Decision, stops: StopAnswer) -> InShort:
-    first, *others = [_capital(_met(one, stops)) for one in stops.pressing] or [""]
+    first, *others = [capital(_met(one, stops)) for one in stops.pressing] or [""]
     back = list(_way_back(decision.way_back)) if decision.way_back is not None else []
     before, *decides = back or [""]
     looks = list(dict.fromkeys(_concern(one) for one in decision.looked_at))
     lung = [_concern(one) for one in decision.looked_at if one.slug == "unlike-closing"][:1]
-    both = f"{first} {_capital(lung[0])}." if first and lung else first
+    both = f"{first} {capital(lung[0])}." if first and lung else first
     if lung and len(both.split()) + len(before.split()) < MOST_WORDS_OF_LINE:
         # A pneumothorax or a displaced tube behind a stop limit stands beside it.
         first, looks = both, [one for one in looks if one not in lung]

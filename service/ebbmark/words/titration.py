@@ -17,6 +17,7 @@ from ebbmark.physiology.closing.estimate import WOULD_HELP, Closing, Verdict
 from ebbmark.physiology.findings import Finding, Weight
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.wording import interval, level, percent
+from ebbmark.words.ages import capital
 from ebbmark.words.in_short import cut
 from ebbmark.words.messages import ENGLISH, say
 
@@ -46,7 +47,7 @@ def sentence(finding: Finding) -> str:
     if "before" in finding.values:
         spelled["earlier"] = _say("earlier", **spelled)
     said = say(f"{known}.{finding.slug}" if known else f"titration.{condition}", **spelled)
-    return said[0].upper() + said[1:]
+    return capital(said)
 
 
 def because(finding: Finding) -> str:
@@ -57,7 +58,7 @@ def because(finding: Finding) -> str:
     """
     known = finding.slug if f"because.{finding.slug}" in ENGLISH else "condition"
     said = say(f"because.{known}", **_values(finding))
-    return said[0].upper() + said[1:]
+    return capital(said)
 
 
 def against(finding: Finding) -> str:
