@@ -338,6 +338,22 @@ def test_an_answer_bundle_is_told_as_it_was_told_at_first(saved: Path, capsys: p
     assert capsys.readouterr().out == first
 
 
+def test_an_answer_whose_line_and_value_differ_is_called_so_before_anything_else(
+    saved: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    answer = json.loads((FIXTURES / "clear-closing" / "answer.json").read_bytes())
+    (suggestion,) = [
+        entry["resource"]
+        for entry in answer["entry"]
+        if entry["resource"].get("code", {}).get("coding", [{}])[0].get("code") == "suggested-peep"
+    ]
+    suggestion["valueQuantity"]["value"] = 18.0
+
+    main(["account", given(saved, json.dumps(answer))])
+
+    assert capsys.readouterr().out.startswith("This answer contradicts itself: its suggested PEEP is 18 cmH2O")
+
+
 @pytest.mark.parametrize(
     "content", [b"", b"{}", b"[]", b"{", Path(CLEAR).read_bytes(), b'{"entry": [1]}', b'{"entry": null}']
 )

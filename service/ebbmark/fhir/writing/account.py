@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from textwrap import wrap
 
@@ -13,6 +14,8 @@ from ebbmark.fhir.writing.flat_answer import FlatAnswer, Issue, layers_of, read_
 from ebbmark.fhir.writing.frame import operation_url
 from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of
 from ebbmark.fhir.writing.tables import Table, patient_table, places_by_text, plain, step_table, what_if_table
+from ebbmark.physiology.wording import level
+from ebbmark.words.messages import say
 
 __all__ = ["account_of", "refusal_told"]
 
@@ -159,6 +162,10 @@ def _found(one: _Resource) -> str:
 def _lines(answer: FlatAnswer, remarks: Sequence[str]) -> Iterator[str]:
     for remark in remarks:
         yield from wrap(remark, WIDTH)
+    suggested = answer.suggested_peep_cmh2o
+    if suggested is not None and answer.line and level(suggested) not in re.findall(r"[\d.]*\d", answer.line):
+        # Somebody changed one of the two: a line that is believed would hide it.
+        yield from wrap(say("account.line-differs", value=level(suggested)), WIDTH)
     yield from _short([answer.line, *answer.reasons])
     yield from _heading("Targets")
     yield f"Predicted body weight  {_unit(answer.predicted_body_weight_kg, 'kg', 1)}"
@@ -175,7 +182,7 @@ def _lines(answer: FlatAnswer, remarks: Sequence[str]) -> Iterator[str]:
     yield from _heading("Closing pressure")
     yield from wrap(answer.closing_remark, WIDTH)
     yield from _heading("Suggested PEEP")
-    if answer.suggested_peep_cmh2o is None:
+    if suggested is None:
         yield "none"
     else:
         yield f"{answer.suggested_peep_cmh2o:g} cmH2O (preliminary; a licensed clinician decides)"
