@@ -17,6 +17,7 @@ from pwlf import PiecewiseLinFit
 
 from ebbmark.physiology.closing.closing import CurveStep, Shape, Verdict, estimate_closing
 
+STEP_CMH2O = 2.0
 CASES = [(seed, at) for seed in range(4) for at in (3, 5, 7)]
 
 
@@ -25,7 +26,8 @@ def abrupt_limb(seed: int, at: int, readings: int = 3) -> list[CurveStep]:
     after = 30.0 * (1.0 - rng.uniform(0.20, 0.35))
     noise = rng.normal(0.0, 0.005, (10, readings))
     return [
-        CurveStep(23.0 - 2.0 * k, tuple(((30.0 if k < at else after) * np.exp(noise[k])).tolist())) for k in range(10)
+        CurveStep(23.0 - STEP_CMH2O * k, tuple(((30.0 if k < at else after) * np.exp(noise[k])).tolist()))
+        for k in range(10)
     ]
 
 
@@ -54,7 +56,9 @@ def test_a_free_piecewise_line_breaks_around_the_closing_step(seed: int, at: int
     closing = estimate_closing(steps)
 
     assert closing.peep_cmh2o is not None
-    assert breaks[1] - 0.5 <= closing.peep_cmh2o <= breaks[2] + 0.5
+    # No reading lies between two steps, so several steep pieces fit alike, and which of them the library finds differs
+    # from processor to processor. The middle of each lies between the closing step and the step above it.
+    assert closing.peep_cmh2o < (breaks[1] + breaks[2]) / 2.0 < closing.peep_cmh2o + STEP_CMH2O
 
 
 def test_without_a_change_neither_sees_one() -> None:
