@@ -9,14 +9,13 @@ import json
 import sys
 import urllib.request
 from contextlib import nullcontext
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from demo import service
+from demo import ENDED, service
 
 ROOT = Path(__file__).parents[1]
-ENDED = timedelta(minutes=20)
 HOOK_INSTANCE = "b1a9e6f4-5c0f-4b7e-9a51-3f1c2d7e8a90"
 HEIGHT = "8302-2"
 

@@ -1,12 +1,17 @@
-"""Starts the service, sends it the three invented patients of the demo scenario over HTTP, prints what came back."""
+"""Starts the service, sends it the three invented patients of the demo scenario over HTTP, prints what came back.
+
+Their trials are moved in time, so that each ended twenty minutes ago: an old trial is answered with a warning first.
+"""
 
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 import urllib.request
 from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 from urllib.error import HTTPError
@@ -23,6 +28,17 @@ SCENARIO = {
     "never-reached": "An invented man of 183 cm; PEEP lowered from 18 to 8 cmH2O, device codes, pressures in mbar.",
     "noisy-record": "An invented woman of 66 in; local codes, whole numbers, a cough, a correction, an entry in error.",
 }
+
+ENDED = timedelta(minutes=20)
+"""So long before now each trial ended."""
+_INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:Z|[+-]\d\d:\d\d)")
+
+
+def just_ended(request: str, now: datetime) -> str:
+    """The same request with all its times moved by the same, the latest to `ENDED` before now."""
+    latest = max(datetime.fromisoformat(one) for one in _INSTANT.findall(request))
+    later = now.replace(microsecond=0) - ENDED - latest
+    return _INSTANT.sub(lambda found: (datetime.fromisoformat(found[0]) + later).isoformat(), request)
 
 
 @contextmanager
@@ -69,7 +85,8 @@ def main() -> None:
     saved.mkdir(parents=True, exist_ok=True)
     with service() as address:
         for number, (name, who) in enumerate(SCENARIO.items(), start=1):
-            answer = ask(address, (ROOT / "fixtures" / name / "request.json").read_bytes())
+            request = (ROOT / "fixtures" / name / "request.json").read_text(encoding="utf-8")
+            answer = ask(address, just_ended(request, datetime.now(UTC)).encode())
             path = saved / f"{name}.json"
             path.write_bytes(answer)
             told = read_answer(json.loads(answer))
