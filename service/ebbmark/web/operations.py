@@ -89,9 +89,12 @@ def _serve(router: APIRouter, door: Door, operation: Operation) -> None:
         at_s, actor = time.time(), actor_of(request)
         until_s = asyncio.get_running_loop().time() + door.deadline_s
         context = replace(door.context, at_s=at_s)
-        answer = await _from_record(request, door, operation, body, context, until_s=until_s)
-        if answer is None:
-            answer = await door.pool.run(answer_request, operation, body, context)
+        read = await _from_record(request, door, operation, body, context, until_s=until_s)
+        answer, written = (
+            (read, None)
+            if read is not None
+            else await door.pool.run(_answer_and_write, operation, body, context, at_s, door.signer, as_page)
+        )
         verdict = answer.titrated.closing.verdict.value if answer.titrated is not None else "answered"
         count(Measured.ANSWERS, operation.slug, verdict)
         if answer.request.asked.write_back:
@@ -100,11 +103,23 @@ def _serve(router: APIRouter, door: Door, operation: Operation) -> None:
         await door.trail.note(_access(Deed.EVALUATED, actor, answer))
         if as_page:
             return Response(plan_page(answer), media_type="text/html", headers=PAGE_HEADERS)
-        return Response(await door.pool.run(_written, answer, at_s, door.signer), media_type=FHIR_JSON)
+        if written is None:
+            written = await door.pool.run(_written, answer, at_s, door.signer)
+        return Response(written, media_type=FHIR_JSON)
 
     router.add_api_route(f"/${operation.slug}", answer_any, methods=["POST"], **documented(operation))
     of_patient = f"/Patient/{{patient_id}}/${operation.slug}"
     router.add_api_route(of_patient, answer_about, methods=["POST"], **documented_of_patient(operation))
+
+
+def _answer_and_write(
+    operation: Operation, body: bytes, context: RequestContext, at_s: float, signer: SigningKey | None, as_page: bool
+) -> tuple[Answer, bytes | None]:
+    """The answer, and its bytes unless it is shown as a page or written to the record: one visit to the pool."""
+    answer = answer_request(operation, body, context)
+    if as_page or answer.request.asked.write_back:
+        return answer, None
+    return answer, _written(answer, at_s, signer)
 
 
 def _written(answer: Answer, at_s: float, signer: SigningKey | None) -> bytes:
