@@ -1,38 +1,59 @@
 """Mutation run: one limit, comparison, and/or at a time is changed in a copy, and the tests have to notice.
 
-Run: python -m benchmarks.mutations [--count 40] [--seed 1], inside `tests/`. Prints what survived, and the share. The
-tests run are those of the room that is changed. Tuning constants of the estimator of closing are not among the targets.
+Run: python -m benchmarks.mutations [--count 40] [--seed 1] [--only stop/], inside `tests/`. Prints what survived, and
+the share, file by file. The tests run are those of the room that is changed. Constants of the estimator of closing are
+tuning and counted apart (`--estimator`). What no test can notice, because it changes no answer, is named in
+`equivalent.toml` with its reason, and counted apart, too.
 """
 
 from __future__ import annotations
 
 import argparse
 import ast
+import os
 import random
+import re
 import shutil
-import subprocess
+import signal
 import sys
 import tempfile
-from collections.abc import Iterator
+import tomllib
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import NamedTuple
+from typing import NamedTuple, NoReturn
+
+import fhir.resources  # noqa: F401  libraries are loaded once, before the forks
+import httpx  # noqa: F401
+import numpy  # noqa: F401
+import pytest
 
 ROOT = Path(__file__).parents[3]
-PHYSIOLOGY = ROOT / "service" / "ebbmark" / "physiology"
-TARGETS = ("patient", "stop", "formulas", "advice", "trial", "protocols.py")
-TESTS = (
-    "tests/patient",
-    "tests/physiology/test_trial.py",
-    "tests/physiology/test_advice.py",
-    "tests/physiology/test_protocol_limits.py",
-    "tests/physiology/test_stopping.py",
-    "tests/physiology/test_safety.py",
-    "tests/physiology/test_mechanics.py",
-    "tests/physiology/test_gas_exchange.py",
-    "tests/physiology/test_body.py",
-    "tests/physiology/test_mechanical_power.py",
-    "tests/world/test_predicted_body_weight.py",
-)
+SERVICE = ROOT / "service" / "ebbmark"
+PHYSIOLOGY = "tests/physiology/test_"
+TESTS = {
+    "physiology/patient": (
+        "tests/patient", f"{PHYSIOLOGY}trial.py", f"{PHYSIOLOGY}vasopressors.py", "tests/use_cases/test_titrate_age.py",
+        "tests/use_cases/test_titrate_patient.py", "tests/use_cases/test_next_step_after_closing.py",
+    ),
+    "physiology/stop": (
+        f"{PHYSIOLOGY}safety.py", "tests/patient", "tests/use_cases/test_next_step_rhythm.py",
+        "tests/use_cases/test_next_step_limits.py", "tests/use_cases/test_next_step_doubts.py",
+        "tests/use_cases/test_next_step_unsent.py", "tests/use_cases/test_next_step_way_back.py",
+    ),
+    "physiology/formulas": (
+        f"{PHYSIOLOGY}mechanics.py", f"{PHYSIOLOGY}gas_exchange.py", f"{PHYSIOLOGY}body.py",
+        f"{PHYSIOLOGY}mechanical_power.py", "tests/world/test_predicted_body_weight.py", f"{PHYSIOLOGY}advice.py",
+        "tests/world/test_gas_exchange.py", "tests/world/test_mechanical_power.py",
+        "tests/world/test_oxygen_dissociation.py", "tests/world/test_textbook_mechanics.py", "tests/patient",
+    ),
+    "physiology/advice": (f"{PHYSIOLOGY}advice.py", "tests/patient", "tests/world/test_mechanical_power.py"),
+    "physiology/trial": (f"{PHYSIOLOGY}trial.py", "tests/patient", f"{PHYSIOLOGY}advice.py"),
+    "physiology/protocols.py": (f"{PHYSIOLOGY}protocol_limits.py", f"{PHYSIOLOGY}advice.py", "tests/patient"),
+    "data/stop_criteria.toml": (f"{PHYSIOLOGY}safety.py", "tests/patient"),
+}  # fmt: skip
+ESTIMATOR = {"physiology/closing": tuple(f"tests/physiology/{one.name}" for one in sorted(
+    (ROOT / "tests" / "physiology").glob("test_closing*.py")) if "brute" not in one.name)}  # fmt: skip
 SWAPS: dict[type[ast.cmpop], tuple[type[ast.cmpop], ...]] = {
     ast.Lt: (ast.LtE, ast.GtE),
     ast.LtE: (ast.Lt, ast.Gt),
@@ -40,7 +61,8 @@ SWAPS: dict[type[ast.cmpop], tuple[type[ast.cmpop], ...]] = {
     ast.GtE: (ast.Gt, ast.Lt),
 }
 FACTORS = (0.7, 1.3)
-LONGEST_S = 120.0
+LONGEST_S = 120
+_HERE = ("", str(ROOT / "tests"), str(ROOT / "service"))
 
 
 class Mutant(NamedTuple):
@@ -51,6 +73,7 @@ class Mutant(NamedTuple):
         line: where.
         before, after: the part that is changed, as source.
         text: the whole file with the change.
+        tests: that have to notice it.
     """
 
     path: Path
@@ -58,42 +81,58 @@ class Mutant(NamedTuple):
     before: str
     after: str
     text: str
+    tests: tuple[str, ...]
+
+    @property
+    def place(self) -> str:
+        """Of the file, within the service."""
+        return str(self.path.relative_to(SERVICE))
 
 
-def mutants() -> Iterator[Mutant]:
+def mutants(targets: dict[str, tuple[str, ...]]) -> Iterator[Mutant]:
     """Every mutant of the targets."""
-    for target in TARGETS:
-        place = PHYSIOLOGY / target
+    for target, tests in targets.items():
+        place = SERVICE / target
         for path in sorted(place.glob("*.py")) if place.is_dir() else [place]:
             text = path.read_text(encoding="utf-8")
-            for node in ast.walk(ast.parse(text)):
-                yield from _of(path, text, node)
+            changes = _of_table(text) if path.suffix == ".toml" else _of_code(text)
+            for line, before, after, changed in changes:
+                yield Mutant(path, line, before, after, changed, tests)
 
 
-def _of(path: Path, text: str, node: ast.AST) -> Iterator[Mutant]:
-    if isinstance(node, ast.Compare) and len(node.ops) == 1:
-        for swapped in SWAPS.get(type(node.ops[0]), ()):
-            yield _changed(path, text, node, ast.Compare(node.left, [swapped()], node.comparators))
-    elif isinstance(node, ast.BoolOp):
-        yield _changed(
-            path, text, node, ast.BoolOp(ast.Or() if isinstance(node.op, ast.And) else ast.And(), node.values)
-        )
-    elif isinstance(node, ast.Constant) and isinstance(node.value, float) and node.value:
+Change = tuple[int, str, str, str]
+
+
+def _of_code(text: str) -> Iterator[Change]:
+    for node in ast.walk(ast.parse(text)):
+        if isinstance(node, ast.Compare) and len(node.ops) == 1:
+            for swapped in SWAPS.get(type(node.ops[0]), ()):
+                yield _changed(text, node, ast.Compare(node.left, [swapped()], node.comparators))
+        elif isinstance(node, ast.BoolOp):
+            yield _changed(text, node, ast.BoolOp(ast.Or() if isinstance(node.op, ast.And) else ast.And(), node.values))
+        elif isinstance(node, ast.Constant) and isinstance(node.value, float) and node.value:
+            for factor in FACTORS:
+                yield _changed(text, node, ast.Constant(round(node.value * factor, 6)))
+
+
+def _of_table(text: str) -> Iterator[Change]:
+    for found in re.finditer(r"(?<=default = )[0-9.]+", text):
         for factor in FACTORS:
-            yield _changed(path, text, node, ast.Constant(round(node.value * factor, 6)))
+            after = f"{float(found[0]) * factor:.6g}"
+            whole = text[: found.start()] + after + text[found.end() :]
+            yield text.count("\n", 0, found.start()) + 1, found[0], after, whole
 
 
-def _changed(path: Path, text: str, node: ast.expr, other: ast.expr) -> Mutant:
-    lines = text.splitlines(keepends=True)
+def _changed(text: str, node: ast.expr, other: ast.expr) -> Change:
     starts = [0]
-    for line in lines:
+    for line in text.splitlines(keepends=True):
         starts.append(starts[-1] + len(line.encode()))
     raw = text.encode()
     begin = starts[node.lineno - 1] + node.col_offset
     end = starts[(node.end_lineno or node.lineno) - 1] + (node.end_col_offset or 0)
     after = ast.unparse(ast.fix_missing_locations(other))
     whole = raw[:begin] + f"({after})".encode() + raw[end:]
-    return Mutant(path, node.lineno, raw[begin:end].decode(), after, whole.decode())
+    return node.lineno, ast.unparse(node), after, whole.decode()
 
 
 def survives(mutant: Mutant, copy: Path) -> bool:
@@ -106,14 +145,28 @@ def survives(mutant: Mutant, copy: Path) -> bool:
     place = copy / mutant.path.relative_to(ROOT)
     kept = place.read_text(encoding="utf-8")
     place.write_text(mutant.text, encoding="utf-8")
-    wanted = [test for test in TESTS if (copy / test).exists()]
-    command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", "-k", "not hundred", *wanted]
+    child = os.fork()
+    if child == 0:
+        _judge(mutant.tests, copy)
+    _, status = os.waitpid(child, 0)
+    place.write_text(kept, encoding="utf-8")
+    return status == 0
+
+
+def _judge(tests: Sequence[str], copy: Path) -> NoReturn:
+    """Run the tests in this process and end it with their outcome."""
+    outcome = 1  # whatever goes wrong here counts as noticed, so that `main` tries it without a change first
     try:
-        return subprocess.run(command, cwd=copy, capture_output=True, timeout=LONGEST_S, check=False).returncode == 0
-    except subprocess.TimeoutExpired:
-        return False
+        signal.alarm(LONGEST_S)  # a change that never ends is noticed by it
+        os.chdir(copy)
+        silent = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(silent, 1)
+        os.dup2(silent, 2)
+        sys.path[:] = [one for one in sys.path if one not in _HERE]
+        options = ["-x", "-q", "-p", "no:cacheprovider", "-k", "not hundred"]
+        outcome = int(pytest.main([*options, *tests]))
     finally:
-        place.write_text(kept, encoding="utf-8")
+        os._exit(outcome)
 
 
 def main() -> int:
@@ -122,22 +175,35 @@ def main() -> int:
     parser.add_argument("--count", type=int, default=40)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", default="", help="a part of the path of the files to change")
+    parser.add_argument("--estimator", action="store_true", help="change the estimator of closing instead")
     asked = parser.parse_args()
-    every = [one for one in mutants() if asked.only in str(one.path)]
+    argued = tomllib.loads((Path(__file__).parent / "equivalent.toml").read_text(encoding="utf-8"))["equivalent"]
+    equivalent = {(one["file"], one["before"], after) for one in argued for after in one["after"]}
+    every = [one for one in mutants(ESTIMATOR if asked.estimator else TESTS) if asked.only in one.place]
     chosen = random.Random(asked.seed).sample(every, min(asked.count, len(every)))
-    survived = []
+    tried, survived, without = Counter[str](), Counter[str](), 0
+    sys.dont_write_bytecode = True
     with tempfile.TemporaryDirectory() as folder:
         copy = Path(folder)
-        shutil.copytree(ROOT / "service", copy / "service", ignore=shutil.ignore_patterns("__pycache__"))
-        shutil.copytree(ROOT / "tests", copy / "tests", ignore=shutil.ignore_patterns("__pycache__", "node_modules"))
-        shutil.copytree(ROOT / "fixtures", copy / "fixtures")
+        unwanted = shutil.ignore_patterns("__pycache__", "node_modules")
+        for part in ("service", "tests", "fixtures"):
+            shutil.copytree(ROOT / part, copy / part, ignore=unwanted)
         shutil.copy(ROOT / "pyproject.toml", copy / "pyproject.toml")
-        for number, one in enumerate(chosen, start=1):
+        for one in {one.tests: one for one in chosen}.values():
+            if not survives(one._replace(text=one.path.read_text(encoding="utf-8")), copy):
+                print(f"without any change the tests of {one.place} fail")
+                return 2
+        for one in chosen:
+            if (one.place, one.before, one.after) in equivalent:
+                without += 1
+                continue
+            tried[one.place] += 1
             if survives(one, copy):
-                survived.append(one)
-                print(f"{number} tried, {len(survived)} survived; ", end="")
-                print(f"survived: {one.path.relative_to(ROOT)}:{one.line}: {one.before} -> {one.after}", flush=True)
-    print(f"{len(survived)} of {len(chosen)} changes survived (of {len(every)} possible ones)")
+                survived[one.place] += 1
+                print(f"survived: {one.place}:{one.line}: {one.before} -> {one.after}", flush=True)
+    for place, count in sorted(tried.items()):
+        print(f"{place}: {survived[place]} of {count} survived")
+    print(f"{survived.total()} of {tried.total()} survived; {without} more change no answer; {len(every)} possible")
     return 0
 
 

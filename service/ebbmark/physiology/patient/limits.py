@@ -7,6 +7,7 @@ from math import inf
 from typing import Final
 
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit, StopLimits
+from ebbmark.physiology.trial.contradictions import LEAK
 
 __all__ = ["COMMON_PRACTICE", "LIMITS", "OWN_CHOICE", "TEXTBOOK", "CheckLimits", "VitalLimits", "vital_limits_of"]
 
@@ -109,7 +110,7 @@ class CheckLimits:
     rising_fall_share: float = 0.20
     same_volume_share: float = 0.05
     fell_back_share: float = 0.5
-    leak_share: float = 0.15
+    leak_share: float = LEAK
     leak_change_share: float = 0.08
     leak_high_share: float = 0.10
     leak_none_share: float = 0.20

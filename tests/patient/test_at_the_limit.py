@@ -1,0 +1,145 @@
+"""Every limit of the checks exactly at what was measured, and a millionth on both sides of it.
+
+Whether a value that lies on its limit is found is part of the rule: "or more" in its description, or not. The trials
+stay as they are and the limit is moved. Which value each limit has stands in the tests of numbers. Where a source
+speaks of "more than" (a fall of systolic pressure: Cairo, Pilbeam's Mechanical Ventilation, chapter 13, read at second
+hand) the limit itself is not found; the others are this project's choice.
+"""
+
+from __future__ import annotations
+
+import operator
+from collections.abc import Callable, Mapping, Sequence
+from typing import Final, NamedTuple
+
+import pytest
+
+from ebbmark.physiology.patient.limits import LIMITS, CheckLimits
+from ebbmark.physiology.patient.titration import Titration
+from ebbmark.physiology.readings import Quantity, Reading
+from patients import PEEPS, Beside, Values, replace, slugs, titrated
+from trials import START_S, STEP_S, reading
+
+Q = Quantity
+APART: Final = 1e-6
+SHORT = (16, 14, 12, 10, 8, 6)
+COMPARED = {">": operator.gt, ">=": operator.ge, "<": operator.lt}
+
+
+class Row(NamedTuple):
+    """One limit: what is found, how value and limit are compared, the value, and the trial that has it."""
+
+    limit: str
+    slug: str
+    compared: str
+    value: float
+    answer: Callable[[CheckLimits], Titration]
+    others: Mapping[str, float] = {}
+
+
+def trial(
+    values: Mapping[Quantity, Values] | None = None,
+    compliances: Sequence[float] = (38, 40, 41, 42, 41.5, 36, 31, 27),
+    peeps: Sequence[float] = PEEPS,
+    more: Sequence[Reading] = (),
+) -> Callable[[CheckLimits], Titration]:
+    return lambda limits: titrated(values, compliances=compliances, peeps=peeps, more=more, known=Beside(limits=limits))
+
+
+def from_twelve(before: float, then: float) -> dict[float, float]:
+    return {peep: before if peep > 12 else then for peep in PEEPS}
+
+
+def at_twelve(usual: float, there: float) -> dict[float, float]:
+    return {peep: there if peep == 12 else usual for peep in PEEPS}
+
+
+def expired(then: float) -> dict[Quantity, Values]:
+    """An inspired volume of which 420 mL came back: all of it above 12 cmH2O."""
+    return {Q.TIDAL_VOLUME_INSPIRED: from_twelve(420, then)}
+
+
+def peaks(rise: float) -> list[Reading]:
+    compliances = (38, 40, 41, 42, 41.5, 36, 31, 27)
+    return [
+        reading(Q.PEAK_PRESSURE, peep + 420 / c + (4 if peep > 12 else 4 + rise), START_S + i * STEP_S + 80, 90 + i)
+        for i, (peep, c) in enumerate(zip(PEEPS, compliances, strict=True))
+    ]
+
+
+def two_clocks(lag: float, steps: int = 8) -> list[Reading]:
+    """Measured PEEP that after a change still shows so much of the step above at so many steps."""
+    found = []
+    for i, peep in enumerate(PEEPS):
+        above = peep + 2 * lag if 0 < i <= steps else peep
+        found += [reading(Q.PEEP_MEASURED, above, START_S + i * STEP_S + 40, 700 + i)]
+        found += [reading(Q.PEEP_MEASURED, peep, START_S + i * STEP_S + s, 800 + 10 * i + s) for s in (70, 95)]
+    return found
+
+
+def early_clock(lead: float) -> list[Reading]:
+    """Measured PEEP that shows so much of the step below before the change to it."""
+    found = []
+    for i, peep in enumerate(PEEPS):
+        below = peep - 2 * lead if i < 7 else peep
+        found += [reading(Q.PEEP_MEASURED, below, START_S + i * STEP_S + 95, 700 + i)]
+        found += [reading(Q.PEEP_MEASURED, peep, START_S + i * STEP_S + s, 800 + 10 * i + s) for s in (40, 70)]
+    return found
+
+
+FELL_FAR = trial(compliances=(40, 40, 40, 24, 23.5, 23), peeps=SHORT)
+"""From 40 to 24 mL/cmH2O: two fifths."""
+ROSE = trial(compliances=(16, 16, 16, 12, 11.5, 11), peeps=SHORT)
+"""From 16 to 12 mL/cmH2O at 420 mL: a quarter, and plateau rises from 38.25 to 45 cmH2O."""
+WITH_SIGNS = {Q.SPO2: from_twelve(95, 95) | dict.fromkeys((10, 8, 6), 90.0)}
+WITH_PRESSURE = {Q.MEAN_ARTERIAL_PRESSURE: from_twelve(90, 90) | dict.fromkeys((10, 8, 6), 80.0)}
+FIFTH = (40, 40, 40, 30, 29.5, 29)
+ALONE = {"step_fall_share": 0.9, "rising_fall_share": 0.9}
+
+ROWS = [
+    Row("step_fall_share", "sudden-fall", ">=", 1 - 24 / 40, FELL_FAR),
+    Row("plateau_rise_cmh2o", "pressure-rises-as-peep-falls", ">", (10 + 420 / 12) - (12 + 420 / 16), ROSE),
+    Row("rising_fall_share", "pressure-rises-as-peep-falls", ">=", 0.25, ROSE),
+    Row("fall_with_signs_share", "fall-with-vital-signs", ">=", 0.25, trial(WITH_SIGNS, FIFTH, SHORT), ALONE),
+    Row("saturation_with_fall_percent", "fall-with-vital-signs", ">=", 5, trial(WITH_SIGNS, FIFTH, SHORT), ALONE),
+    Row("mean_pressure_with_fall_mmhg", "fall-with-vital-signs", ">=", 10, trial(WITH_PRESSURE, FIFTH, SHORT), ALONE),
+    Row("leak_share", "leak-began", ">", 0.25, trial(expired(560))),
+    Row("leak_change_share", "leak-began", ">", 0.25, trial(expired(560)), {"leak_share": 0.1}),
+    Row("leak_share", "leak-at-best", ">", 0.25,
+        trial({Q.TIDAL_VOLUME_INSPIRED: {20.0: 560.0} | dict.fromkeys(PEEPS[1:], 420.0)}), {"leak_high_share": 0.9}),
+    Row("leak_high_share", "leak-large", ">=", 0.25, trial({Q.TIDAL_VOLUME_INSPIRED: 560}), {"leak_none_share": 0.9}),
+    Row("leak_none_share", "leak-throughout", ">=", 0.25, trial({Q.TIDAL_VOLUME_INSPIRED: 560})),
+    Row("trapped_way_cmh2o", "total-peep-does-not-follow", ">=", 8, trial({Q.PEEP_TOTAL: {20: 20, 12: 18}})),
+    Row("trapped_share", "total-peep-does-not-follow", "<", 0.25, trial({Q.PEEP_TOTAL: {20: 20, 12: 18}}),
+        {"intrinsic_cmh2o": 90}),
+    Row("intrinsic_cmh2o", "intrinsic-peep", ">=", 4, trial({Q.PEEP_INTRINSIC: {12: 4}}), {"intrinsic_high_cmh2o": 9}),
+    Row("measured_off_cmh2o", "measured-peep-off", ">", 3,
+        trial({Q.PEEP_MEASURED: {peep: peep + 3 for peep in PEEPS}})),
+    Row("clock_share", "clocks-differ", ">=", 0.5, trial(more=two_clocks(0.5))),
+    Row("clock_share", "clocks-differ", ">=", 0.5, trial(more=early_clock(0.5))),
+    Row("clock_fewest", "clocks-differ", ">=", 5, trial(more=two_clocks(1.0, steps=5))),
+    Row("resistive_rise_cmh2o", "resistive-pressure-rose", ">=", 5, trial(more=peaks(5))),
+    Row("no_carbon_dioxide_mmhg", "carbon-dioxide-lost", "<", 8, trial({Q.END_TIDAL_CO2: from_twelve(40, 8)})),
+    Row("worn_carbon_dioxide_mmhg", "carbon-dioxide-lost", ">=", 40, trial({Q.END_TIDAL_CO2: from_twelve(40, 8)})),
+    Row("recovery_share", "compliance-rose-below-closing", ">=", 0.125,
+        trial(compliances=(39, 40, 40, 30, 30, 35), peeps=(18, 16, 14, 12, 10, 8))),
+    Row("volume_change_share", "tidal-volume-changed", ">", 0.25, trial({Q.TIDAL_VOLUME_SET: from_twelve(400, 500)})),
+    Row("oxygen_change", "oxygen-changed", ">", 0.25, trial({Q.FIO2_SET: from_twelve(0.75, 0.5)})),
+    Row("oxygen_change", "oxygen-raised", ">", 0.25, trial({Q.FIO2_SET: from_twelve(0.5, 0.75)})),
+    Row("saturation_loss_percent", "worse-than-best", ">=", 6, trial({Q.SPO2: at_twelve(97, 91)})),
+    Row("mean_pressure_loss_mmhg", "worse-than-best", ">", 16, trial({Q.MEAN_ARTERIAL_PRESSURE: at_twelve(90, 74)})),
+    Row("systolic_pressure_loss_mmhg", "worse-than-best", ">", 16,
+        trial({Q.SYSTOLIC_ARTERIAL_PRESSURE: at_twelve(120, 104)})),
+    Row("rate_above_set_per_min", "rate-above-set", ">", 4,
+        trial({Q.RESPIRATORY_RATE_SET: 20, Q.RESPIRATORY_RATE: 24})),
+    Row("spontaneous_per_min", "spontaneous-rate", ">", 4, trial({Q.RESPIRATORY_RATE_SPONTANEOUS: 4})),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("aside", [-APART, 0.0, APART], ids=["limit below", "at the limit", "limit above"])
+@pytest.mark.parametrize("row", ROWS, ids=[f"{row.slug} {row.limit} {index}" for index, row in enumerate(ROWS)])
+def test_a_value_is_found_beyond_its_limit_and_as_the_rule_says_at_it(row: Row, aside: float) -> None:
+    limit = row.value + aside
+    limits = replace(LIMITS, **{**row.others, row.limit: limit})  # type: ignore[arg-type]
+
+    assert (row.slug in slugs(row.answer(limits))) == COMPARED[row.compared](row.value, limit)
