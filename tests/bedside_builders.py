@@ -156,8 +156,9 @@ def parameter(name: str, value: object) -> Json:
 class Said:
     """An answer, opened."""
 
-    def __init__(self, written: bytes) -> None:
+    def __init__(self, written: bytes, line: str = "") -> None:
         self.bytes = written
+        self.line = line
         self.bundle: dict[str, Any] = json.loads(written)
         self.resources: list[dict[str, Any]] = [one["resource"] for one in self.bundle["entry"]]
 
@@ -225,7 +226,7 @@ def asked(
     """Ask one question about these resources; the answer is held against the rules of FHIR."""
     at_s = datetime.fromisoformat(now).timestamp()
     answer = answer_request(BY_SLUG[operation], body_of(resources, given), RequestContext(at_s, site=site))
-    said = Said(write_bundle_bytes(answer, recorded_s=at_s))
+    said = Said(write_bundle_bytes(answer, recorded_s=at_s), answer.short.line)
     if sound:
         assert validate(said.bundle) == ()
     return said

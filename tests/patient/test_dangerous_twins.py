@@ -130,10 +130,6 @@ TWINS = {
         CALM, 12, "done-prone", "low",
         known=Beside(changes=(Change(ChangeKind.POSITION, START_S - 80_000, "prone", 1),)),
     ),
-    "turned back after the limb": Twin(
-        CALM, 12, "position-changed-since", "high",
-        known=Beside(changes=(Change(ChangeKind.POSITION, START_S + 60 * STEP_S, "supine", 1),)),
-    ),
     "raised intracranial pressure": Twin(
         CALM, 12, "condition-raised-intracranial-pressure", "high",
         known=known("raised-intracranial-pressure", "raised intracranial pressure", Weight.HIGH),

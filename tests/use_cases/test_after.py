@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from bedside_builders import asked, charted, parameter, refused, row, rows_down, stamp, value_of
+from bedside_builders import asked, charted, parameter, position, refused, row, rows_down, stamp, value_of
 from fhir_builders import Json
 
 DOWN = ((16.0, 36.0), (14.0, 38.0), (12.0, 38.5), (10.0, 34.0), (8.0, 29.0))
@@ -73,6 +73,37 @@ def test_without_a_trial_and_without_times_there_is_nothing_to_compare() -> None
     refusal = refused("compare-settings", BEFORE, now=stamp(60))
 
     assert "titrated-at" in refusal.problems[0].sentence
+
+
+class TestOnePatientNowForEveryQuestion:
+    TRIAL = (*BEFORE, row(stamp(-2), "top", peep_set=16.0), *rows_down(DOWN))
+    TURNED = (*TRIAL, position(-60, "Supine"), position(AFTER + 5, "Prone"))
+
+    def test_a_turn_after_the_trial_ends_its_validity_although_no_peep_was_set_since(self) -> None:
+        said = asked("check-validity", [*self.TURNED], now=stamp(30))
+
+        assert said.line.startswith("The titration no longer holds. Position changed")
+        assert value_of(said.observation("titration-may-be-old")) is True
+
+    def test_the_same_turn_stands_against_the_suggestion_and_the_next_step(self) -> None:
+        assert "Against: position changed" in asked("titrate-peep", [*self.TURNED], now=stamp(30)).line
+        assert "position changed since the trial" in asked("next-step", [*self.TURNED], now=stamp(20)).line
+
+    def test_without_a_turn_it_is_not_said(self) -> None:
+        lain = [*self.TRIAL, position(-60, "Supine")]
+
+        assert refused("check-validity", lain, now=stamp(30)).problems[0].kind.slug == "missing"
+        assert "position" not in asked("titrate-peep", lain, now=stamp(30)).line
+
+    @pytest.mark.parametrize(("fio2", "needs"), [(90.0, True), (62.0, False)])
+    def test_more_oxygen_for_the_same_saturation_is_read_alike(self, fio2: float, *, needs: bool) -> None:
+        spo2 = [row(stamp(minute), f"sat{minute}", spo2=93.0, fio2=60.0) for minute in (-15, 3, 9)]
+        later = [row(stamp(AFTER), "set", peep_set=12.0), row(stamp(50), "now", spo2=93.0, fio2=fio2)]
+        record = [*self.TRIAL, *spo2, *later]
+
+        assert ("FiO2 60 to 90 %" in asked("titrate-peep", record, now=stamp(55)).line) is needs
+        for operation in ("check-validity", "compare-settings"):
+            assert ("FiO2 60 → 90 %" in asked(operation, record, now=stamp(55)).line) is needs
 
 
 @pytest.mark.parametrize("operation", ["compare-settings", "check-validity"])

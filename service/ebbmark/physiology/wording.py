@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-__all__ = ["interval", "level", "percent"]
+from collections.abc import Sequence
+
+__all__ = ["interval", "level", "listed", "percent"]
 
 NEARLY_SURE = 0.99
 """No estimate is certain: beyond this, and below its complement, only the bound is named."""
@@ -18,6 +20,12 @@ def interval(low_cmh2o: float, high_cmh2o: float) -> str:
     if low_cmh2o == high_cmh2o:
         return f"the step of {level(low_cmh2o)} cmH2O alone"
     return f"{level(low_cmh2o)} to {level(high_cmh2o)} cmH2O"
+
+
+def listed(words: Sequence[str]) -> str:
+    """At least one word or phrase, as a sentence lists them."""
+    *most, last = words
+    return f"{', '.join(most)} and {last}" if most else last
 
 
 def percent(probability: float) -> str:

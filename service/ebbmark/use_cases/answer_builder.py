@@ -12,11 +12,13 @@ from dataclasses import asdict
 from ebbmark import __version__
 from ebbmark.fhir.answer import Answer, Rule, Statement, Warned
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.conditions import PNEUMOTHORAX, Documented
+from ebbmark.fhir.reading.conditions import Documented
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.sources import Ignored, Reason
 from ebbmark.fhir.writing.canonical import identity, input_digest, question_basis
+from ebbmark.physiology.after.now import PNEUMOTHORAX, PatientNow, patient_now, with_now
 from ebbmark.physiology.after.seen import Event
+from ebbmark.physiology.after.trials_of_record import began_of
 from ebbmark.physiology.before.plan import Plan
 from ebbmark.physiology.before.published_staircases import staircase_for
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk, RiskConcept, Scope
@@ -43,6 +45,7 @@ __all__ = [
     "judged_closing",
     "missing",
     "no_steps",
+    "now_of",
     "rule_of",
     "rule_of_limits",
     "sentences",
@@ -232,19 +235,44 @@ def titration_of(trial: Trial, request: Request, *, now: bool = False) -> Titrat
     Args:
         trial: the limb.
         request: its readings and what is known beside them.
-        now: whether vital signs after the trial count, too.
+        now: whether what the patient is like since the trial counts, too.
     """
     person = request.known_person
-    return worded(
-        titrate(
-            trial,
-            request.readings,
-            height_cm=person.height_cm,
-            sex=person.sex,
-            protocol=request.protocol,
-            beside=beside_of(request),
-            now=now,
+    titration = titrate(
+        trial,
+        request.readings,
+        height_cm=person.height_cm,
+        sex=person.sex,
+        protocol=request.protocol,
+        beside=beside_of(request),
+    )
+    if now:
+        # The newest reading is now: an answer follows from its inputs and not from the instant of the question.
+        newest_s, since_s = max(one.end_s for one in request.readings), titration.seen[-1].until_s
+        began_s = began_of(request.readings, trial, request.protocol)
+        titration = with_now(
+            titration, now_of(request, since_s=since_s, at_s=newest_s, began_s=began_s), request.stop_limits
         )
+    return worded(titration)
+
+
+def now_of(request: Request, *, since_s: float, at_s: float, began_s: float | None = None) -> PatientNow:
+    """The patient now, as every question reads it.
+
+    Args:
+        request: its readings and what is known beside them.
+        since_s: from when on [s since 1970-01-01T00:00:00Z].
+        at_s: what counts as now [s since 1970-01-01T00:00:00Z].
+        began_s: when PEEP was first moved for the trial; None where not known [s since 1970-01-01T00:00:00Z].
+    """
+    return patient_now(
+        request.readings,
+        request.stop_limits,
+        since_s=since_s,
+        at_s=at_s,
+        began_s=began_s,
+        conditions=beside_of(request).conditions,
+        changes=request.changes,
     )
 
 

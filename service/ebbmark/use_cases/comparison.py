@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, datetime
+from math import inf
 
 from ebbmark.fhir.answer import Amount, Answer, Coded, Part, Statement, Truth
 from ebbmark.fhir.bedside.site import Site
@@ -23,9 +24,8 @@ from ebbmark.fhir.quantities import (
 )
 from ebbmark.fhir.reading.request import Request
 from ebbmark.physiology.after.comparison import Comparison, LimitCheck, Overdistension, compare
-from ebbmark.physiology.after.losses import beyond_now
-from ebbmark.physiology.after.lung_now import oxygen_need, triggers_now, without_mechanics
 from ebbmark.physiology.after.measures import Change, Measure, Verdict
+from ebbmark.physiology.after.now import without_mechanics
 from ebbmark.physiology.after.seen import Event
 from ebbmark.physiology.after.snapshot import Snapshot
 from ebbmark.physiology.closing.of_trial import closing_of
@@ -33,14 +33,13 @@ from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.physiology.wording import level
-from ebbmark.use_cases.answer_builder import answered, judged_closing, rule_of, rule_of_limits, sentences
+from ebbmark.use_cases.answer_builder import answered, judged_closing, now_of, rule_of, rule_of_limits, sentences
 from ebbmark.use_cases.settings_after import (
     Moments,
     moments_of,
     only_the_patient,
     pressure_limits,
     snapshot_of,
-    standing_pneumothorax,
     warnings_of,
 )
 from ebbmark.words.comparison import (
@@ -84,7 +83,7 @@ def comparison_answer(request: Request, site: Site) -> Answer:
     trial = read if isinstance(read, Trial) else None
     moments = moments_of(request, trial)
     if moments is None:
-        return only_the_patient(OPERATION, request, site)
+        return only_the_patient(OPERATION, request, site, since_s=-inf if trial is None else trial.steps[-1].end_s)
     began_s = moments.began_s
     if began_s is None or began_s >= moments.titrated_s:
         accepted = "the parameter trial-started with a time before the new settings, or a trial among the readings"
@@ -95,37 +94,34 @@ def comparison_answer(request: Request, site: Site) -> Answer:
     # The reading at the very moment of the change belongs to the trial.
     before = snapshot_of(request, began_s - BEFORE_S, began_s - 1.0)
     after = snapshot_of(request, moments.titrated_s, until_s)
-    at = {"titrated_s": moments.titrated_s, "at_s": request.as_of_s}
-    triggers = triggers_now(request.readings, **at)
+    now = now_of(request, since_s=moments.titrated_s, at_s=request.as_of_s, began_s=began_s)
+    triggers = now.triggers
     if triggers is not None:
         after = without_mechanics(after)
     steps = closing_of(trial, request.protocol).steps if trial is not None else ()
     low = pressure_limits(site).get(Quantity.MEAN_ARTERIAL_PRESSURE)
     comparison = compare(before, after, steps=steps, protocol=request.protocol, pressure_limit=low)
-    alarms = (*standing_pneumothorax(request), *beyond_now(request.readings, site.stop_limits, **at))
     lately = _lately(request, until_s)
     if lately is not None and triggers is not None:
         lately = without_mechanics(lately)
     gases = any(one.measure is Measure.PF_RATIO and one.difference is not None for one in comparison.changes)
-    need = None if gases else oxygen_need(request.readings, began_s=began_s, **at)
-    beside = [one for one in (triggers, need) if one is not None]
+    # Where gases are compared they say what FiO2 and saturation would.
+    beside = [*[one for one in now.beside if not (gases and one is now.oxygen)], *now.changed]
     since = None if lately is None else compare(before, lately, protocol=request.protocol)
     latest = _latest(request, since, until_s)
     # Where the comparison begins with the low pressure itself, it is not said twice.
     said_below = not latest and comparison.pressure is not None
-    now = [
-        seen_words(one, moments.titrated_s) for one in alarms if not (said_below and one.event is Event.PRESSURE_LOST)
-    ]
-    now += [seen_words(one, moments.titrated_s) for one in beside]
+    of_now = [one for one in now.alarms if not (said_below and one.event is Event.PRESSURE_LOST)]
+    told = [seen_words(one, moments.titrated_s) for one in (*of_now, *beside)]
     during = f"In the first {AFTER_S / 3600:.0f} h of the new settings:" if latest else ""
     changes = [_change(one, before, after) for one in comparison.changes]
     limits = [_limit(one) for one in comparison.limits]
     if lately is not None and since is not None:
         # The coded verdicts are those of now where now is known: a patient is no better for two hours that are over.
         now_s = (lately.from_s, lately.until_s)
-        of_now = {one.measure: _change(one, before, lately) for one in since.changes if one.after is not None}
+        latest_of = {one.measure: _change(one, before, lately) for one in since.changes if one.after is not None}
         changes = [
-            replace(of_now[one.measure], span_s=now_s) if one.measure in of_now else first
+            replace(latest_of[one.measure], span_s=now_s) if one.measure in latest_of else first
             for one, first in zip(comparison.changes, changes, strict=True)
         ]
         limits = [
@@ -137,10 +133,10 @@ def comparison_answer(request: Request, site: Site) -> Answer:
     return answered(
         OPERATION,
         request,
-        short=comparison_in_short(comparison, alarms=alarms, beside=beside, latest=since, below=below),
+        short=comparison_in_short(comparison, alarms=now.alarms, beside=beside, latest=since, below=below),
         said=(
             sentences(
-                *now, below_sentence, latest, _within_the_trial(before, trial), during, comparison_words(comparison)
+                *told, below_sentence, latest, _within_the_trial(before, trial), during, comparison_words(comparison)
             ),
             *map(change_words, comparison.changes),
             *map(limit_check_words, comparison.limits),
@@ -148,7 +144,7 @@ def comparison_answer(request: Request, site: Site) -> Answer:
             _windows(began_s, moments, until_s),
         ),
         statements=[*changes, *limits, top],
-        warnings=warnings_of([*alarms, *beside], moments.titrated_s),
+        warnings=warnings_of([*now.alarms, *beside], moments.titrated_s),
         rules=(rule_of(request.protocol), rule_of_limits(site.stop_limits)),
         values=(request.protocol, site.stop_limits),
         span_s=(began_s - BEFORE_S, request.as_of_s),

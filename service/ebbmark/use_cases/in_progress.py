@@ -158,7 +158,7 @@ def _suggestion(request: Request) -> tuple[float | None, str, tuple[str, ...]]:
     trial = read_trial(request.readings, request.protocol)
     if isinstance(trial, NoTrial):
         return None, f"No PEEP is suggested from this trial yet: {trial.found}.", ()
-    advice = titration_of(trial, request).advice
+    advice = titration_of(trial, request, now=True).advice
     peep = advice.suggested_peep_cmh2o
     if peep is None:
         return None, f"No PEEP is suggested from this trial: {advice.rationale}", ()

@@ -8,18 +8,16 @@ from math import inf
 
 from ebbmark.fhir.answer import Answer, Statement, Warned
 from ebbmark.fhir.bedside.site import Site
-from ebbmark.fhir.reading.conditions import PNEUMOTHORAX
 from ebbmark.fhir.reading.request import Request
-from ebbmark.physiology.after.losses import PressureLimit, beyond_now
-from ebbmark.physiology.after.seen import Event, Seen
+from ebbmark.physiology.after.losses import PressureLimit
+from ebbmark.physiology.after.seen import Seen
 from ebbmark.physiology.after.snapshot import Snapshot, take_snapshot
 from ebbmark.physiology.after.trials_of_record import began_of, set_after
 from ebbmark.physiology.formulas.body import predicted_body_weight_kg
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.steps import Trial
-from ebbmark.use_cases.answer_builder import answered, beside_of, missing, rule_of_limits, sentences
-from ebbmark.words.comparison import patient_in_short
-from ebbmark.words.since_titration import seen_words
+from ebbmark.use_cases.answer_builder import answered, missing, now_of, rule_of_limits, sentences
+from ebbmark.words.since_titration import patient_in_short, seen_words
 
 __all__ = [
     "NOT_SET",
@@ -28,7 +26,6 @@ __all__ = [
     "only_the_patient",
     "pressure_limits",
     "snapshot_of",
-    "standing_pneumothorax",
     "warnings_of",
     "weight_of",
 ]
@@ -78,9 +75,10 @@ def only_the_patient(
     found: str = "no setting after a trial",
     sentence: str = NOT_SET,
     accepted: str = NO_SETTING,
+    since_s: float = -inf,
     statements: Sequence[Statement] = (),
 ) -> Answer:
-    """The vital signs beyond a stop limit now, where the question itself cannot be answered: whoever asks has to know.
+    """The patient now, where the question itself cannot be answered: whoever asks has to know.
 
     Args:
         operation: slug of the question.
@@ -89,29 +87,28 @@ def only_the_patient(
         found: what is missing, as a plain phrase.
         sentence: what is not known.
         accepted: what would be.
-        statements: of the question, without a value.
+        since_s: end of the trial; changes since count then, too [s since 1970-01-01T00:00:00Z].
+        statements: of the question.
 
     Raises:
-        Rejected: no vital sign of now is beyond a limit.
+        Rejected: no vital sign of now is beyond a limit, and nothing is known to have changed since the trial.
     """
     at_s = request.as_of_s
-    alarms = (
-        *standing_pneumothorax(request),
-        *beyond_now(request.readings, site.stop_limits, titrated_s=-inf, at_s=at_s),
-    )
+    now = now_of(request, since_s=since_s, at_s=at_s)
+    seen = now.alarms if since_s == -inf else (*now.alarms, *now.beside, *now.changed)
     missing_too = f"{sentence} Send {accepted}."
-    if not alarms:
+    if not seen:
         raise missing(request, found, accepted, missing_too)
     return answered(
         operation,
         request,
-        short=patient_in_short(alarms, sentence),
-        said=(sentences(*[seen_words(one, at_s) for one in alarms], missing_too),),
+        short=patient_in_short(seen, sentence, since_s),
+        said=(sentences(*[seen_words(one, since_s) for one in seen], missing_too),),
         statements=statements,
-        warnings=warnings_of(alarms, at_s),
+        warnings=warnings_of(seen, since_s),
         rules=(rule_of_limits(site.stop_limits),),
         values=(site.stop_limits,),
-        span_s=(min(one.from_s for one in alarms), at_s),
+        span_s=(min(one.from_s for one in seen), at_s),
         dated=True,
         more_would_help=True,
     )
@@ -136,25 +133,6 @@ def pressure_limits(site: Site) -> dict[Quantity, PressureLimit]:
 def snapshot_of(request: Request, from_s: float, until_s: float) -> Snapshot:
     """The state in one stretch of time."""
     return take_snapshot(request.readings, pbw_kg=weight_of(request), from_s=from_s, until_s=until_s)
-
-
-def standing_pneumothorax(request: Request) -> list[Seen]:
-    """A pneumothorax that the record says is there, and not that it is drained."""
-    event, at_s = Event.PNEUMOTHORAX, request.as_of_s
-    return [
-        Seen(
-            event,
-            event.value,
-            at_s,
-            at_s,
-            () if one.source is None else (one.source,),
-            one.citation,
-            {"words": one.words},
-            grave=True,
-        )
-        for one in beside_of(request).conditions
-        if one.slug == PNEUMOTHORAX
-    ]
 
 
 def warnings_of(seen: Sequence[Seen], titrated_s: float) -> list[Warned]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from math import inf
 
 from ebbmark.fhir.answer import Answer, Statement, Truth
 from ebbmark.fhir.bedside.site import Site
@@ -11,7 +12,7 @@ from ebbmark.physiology.after.surveillance import watch
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.physiology.wording import level
-from ebbmark.use_cases.answer_builder import answered, rule_of, rule_of_limits, titration_of
+from ebbmark.use_cases.answer_builder import answered, now_of, rule_of, rule_of_limits, sentences, titration_of
 from ebbmark.use_cases.settings_after import (
     NOT_SET,
     SETTLING_S,
@@ -19,11 +20,10 @@ from ebbmark.use_cases.settings_after import (
     only_the_patient,
     pressure_limits,
     snapshot_of,
-    standing_pneumothorax,
     warnings_of,
     weight_of,
 )
-from ebbmark.words.since_titration import gaps_words, validity_in_short, validity_words
+from ebbmark.words.since_titration import gaps_words, seen_words, validity_in_short, validity_words
 
 __all__ = ["trial_before", "validity_answer"]
 
@@ -39,8 +39,18 @@ def validity_answer(request: Request, site: Site) -> Answer:
     trial = trial_before(request)
     moments = moments_of(request, trial)
     if moments is None:
-        doubt = Statement(kind="titration-may-be-old", code="titration-may-be-old", value=None, note=NOT_SET)
-        return only_the_patient(OPERATION, request, site, statements=(doubt,))
+        since_s = -inf if trial is None else trial.steps[-1].end_s
+        now = now_of(request, since_s=since_s, at_s=request.as_of_s)
+        # A lung in another position, or one that needs more oxygen, is another one whatever PEEP was set since.
+        other = trial is not None and bool((*now.changed, *now.beside))
+        told = sentences(*[seen_words(one, since_s) for one in (*now.changed, *now.beside)] if other else [], NOT_SET)
+        doubt = Statement(
+            kind="titration-may-be-old",
+            code="titration-may-be-old",
+            value=Truth(True) if other else None,
+            note=told,
+        )
+        return only_the_patient(OPERATION, request, site, since_s=since_s, statements=(doubt,))
     suggested, how = _suggested(request, trial)
     until_s = min(request.as_of_s, moments.titrated_s + SETTLING_S)
     answer = watch(
@@ -50,11 +60,9 @@ def validity_answer(request: Request, site: Site) -> Answer:
         pbw_kg=weight_of(request),
         suggested_peep_cmh2o=suggested,
         at_titration=snapshot_of(request, moments.titrated_s, until_s),
-        changes=[one for one in request.changes if not one.first],
+        now=now_of(request, since_s=moments.titrated_s, at_s=request.as_of_s, began_s=moments.began_s),
         began_s=moments.began_s,
         pressure_limits=pressure_limits(site),
-        stop_limits=site.stop_limits,
-        standing=standing_pneumothorax(request),
     )
     gaps = gaps_words(answer.not_checked) if answer.stale else ""
     told = validity_words(answer)

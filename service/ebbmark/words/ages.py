@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from datetime import UTC, datetime
 
-__all__ = ["age", "capital", "clock", "listed"]
+__all__ = ["age", "capital", "clock"]
 
 _NOW_S = 30.0
 _HOURS_S = 5400.0
@@ -32,16 +31,6 @@ def clock(at_s: float) -> str:
         at_s: seconds since 1970-01-01T00:00:00Z.
     """
     return f"{datetime.fromtimestamp(at_s, UTC):%H:%M} UTC"
-
-
-def listed(words: Sequence[str]) -> str:
-    """Words as a sentence lists them.
-
-    Args:
-        words: at least one.
-    """
-    *most, last = words
-    return f"{', '.join(most)} and {last}" if most else last
 
 
 def capital(words: str) -> str:

@@ -132,11 +132,12 @@ def found_words(closing: Closing) -> str:
         first, *others = ranked
         spelled = {"peep": level(first.peep_cmh2o), "chance": percent(first.probability)}
         if others and first.probability < _NAMED_ALONE and others[0].probability >= _WORTH_NAMING:
+            # A fall that two steps share is clear at neither of them.
             other, chance = level(others[0].peep_cmh2o), percent(others[0].probability)
+            weak = closing.evidence_of_curve is Evidence.WEAK
             said = _say("two-steps", **spelled, other=other, other_chance=chance)
-        else:
-            said = _say("step", **spelled)
-        return _say(_FALL[closing.evidence_of_curve], steps=said)
+            return _say("fell-weak" if weak else "fell-shared", steps=said)
+        return _say(_FALL[closing.evidence_of_curve], steps=_say("step", **spelled))
     if closing.verdict is Verdict.NOT_REACHED:
         return _say("not-reached", lowest=level(closing.steps[-1].peep_cmh2o), chance=percent(closing.probability))
     if closing.verdict is Verdict.FALLING_FROM_FIRST_STEP:

@@ -8,20 +8,21 @@ from typing import Final
 from ebbmark.physiology.after.comparison import RELIEF, Comparison, LimitCheck, Overdistension, Sureness
 from ebbmark.physiology.after.measures import Change, Verdict
 from ebbmark.physiology.after.seen import Event, Seen
-from ebbmark.physiology.wording import level
-from ebbmark.words.ages import age, capital, listed
+from ebbmark.physiology.wording import level, listed
+from ebbmark.words.ages import age, capital
 from ebbmark.words.in_short import InShort, shortened
 from ebbmark.words.messages import say
 
 __all__ = [
+    "beyond_in_short",
     "change_words",
     "comparison_in_short",
     "comparison_words",
     "limit_check_words",
     "overdistension_words",
-    "patient_in_short",
 ]
 
+_TURNED: Final = (Event.POSITION_CHANGED, Event.MODE_CHANGED, Event.TRANSPORT)
 _GROUPS: Final = (Verdict.WORSE, Verdict.CHANGED, Verdict.IMPROVED, Verdict.WITHIN_NOISE, Verdict.NOT_KNOWN)
 """What is wrong comes first: whoever reads one line only must not read what is better."""
 
@@ -128,7 +129,7 @@ def comparison_in_short(
     Args:
         comparison: before the trial and at the new settings.
         alarms: vital signs that are beyond a stop limit now, and a pneumothorax that stands.
-        beside: that the patient triggers breaths, or needs more oxygen.
+        beside: that the patient triggers breaths, needs more oxygen, or that position or mode was changed.
         latest: before the trial and the last half hour, where that is later: what is known of it leads.
         below: that PEEP is set at or below closing, which comes first; empty where it is not.
     """
@@ -156,11 +157,13 @@ def comparison_in_short(
     unknown = [one.measure for one in comparison.changes if one.verdict is Verdict.NOT_KNOWN]
     unknown_words = [say(f"name.{one.slug}") for one in unknown]
     same = [say(f"name.{one.measure.slug}") for one in comparison.changes if one.verdict is Verdict.WITHIN_NOISE]
-    now = [_beyond(one) for one in alarms]
+    now = [beyond_in_short(one) for one in alarms]
     limits = _line("limit-broken", listed=", ".join(broken)) if broken else ""
     if not broken and kept and not triggers:
         limits = _line("limits-hold", listed=", ".join(kept))
+    turned = [str(one.values["words"]) for one in beside if one.event in _TURNED]
     rest = [
+        _line("turned", listed=", ".join(turned)) if turned else "",
         _line("first-worse", listed=", ".join(early)) if early else "",
         _line("changed", listed=", ".join(_of(comparison, Verdict.CHANGED)))
         if _of(comparison, Verdict.CHANGED)
@@ -187,16 +190,6 @@ def comparison_in_short(
     return shortened(_line(head), limits, "", rest)
 
 
-def patient_in_short(alarms: Sequence[Seen], not_known: str) -> InShort:
-    """Put vital signs of now in short, where nothing else can be said.
-
-    Args:
-        alarms: beyond a stop limit now, gravest first.
-        not_known: what cannot be said, in a sentence.
-    """
-    return shortened(_line("look"), f"{'; '.join(map(_beyond, alarms))}.", "", [not_known])
-
-
 def _line(name: str, /, **values: object) -> str:
     return say(f"comparison-line.{name}", **values)
 
@@ -218,7 +211,8 @@ def _figure(one: Change, value: float | None) -> str:
     return "" if value is None else one.measure.show(value).split(" ")[0]
 
 
-def _beyond(one: Seen) -> str:
+def beyond_in_short(one: Seen) -> str:
+    """A vital sign beyond its limit now with its age, or a standing pneumothorax, in a few words."""
     if one.kind != "beyond-limit":
         return say(f"seen.{one.kind}", **one.values)
     reading, limit = one.values["reading"], one.values["limit"]

@@ -14,8 +14,8 @@ from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.stop.criteria import CRITERIA
 from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.stop.rhythm import RhythmChange
-from ebbmark.physiology.wording import level, percent
-from ebbmark.words.ages import age, capital, clock, listed
+from ebbmark.physiology.wording import level, listed, percent
+from ebbmark.words.ages import age, capital, clock
 from ebbmark.words.messages import say
 from ebbmark.words.stopping import (
     criterion_words,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from ebbmark.physiology.after.seen import Event, Gap, Seen
@@ -10,11 +10,11 @@ from ebbmark.physiology.after.surveillance import Surveillance
 from ebbmark.physiology.timeline import fio2_words
 from ebbmark.physiology.wording import level
 from ebbmark.words.ages import age, capital
-from ebbmark.words.comparison import change_words
+from ebbmark.words.comparison import beyond_in_short, change_words
 from ebbmark.words.in_short import InShort, shortened
 from ebbmark.words.messages import say
 
-__all__ = ["gaps_words", "seen_words", "validity_in_short", "validity_words"]
+__all__ = ["gaps_words", "patient_in_short", "seen_words", "validity_in_short", "validity_words"]
 
 
 def validity_words(found: Surveillance) -> str:
@@ -168,6 +168,20 @@ def validity_in_short(found: Surveillance) -> InShort:
     if found.patient_first:
         return shortened(_line("look"), f"{capital(first)}.", f"{_line('old', hours=hours)}.", rest)
     return shortened(_line("old", hours=hours), f"{capital(first)}.", "", rest)
+
+
+def patient_in_short(seen: Sequence[Seen], not_known: str, since_s: float) -> InShort:
+    """Put the patient now in short, where nothing else can be said.
+
+    Args:
+        seen: what the patient is like now or what changed since the trial, gravest first.
+        not_known: what cannot be said, in a sentence.
+        since_s: end of the trial [s since 1970-01-01T00:00:00Z].
+    """
+    turned = any(one.event is Event.POSITION_CHANGED for one in seen)
+    head = _line("look" if any(one.grave for one in seen) else "no-longer" if turned else "may-not-hold")
+    told = [beyond_in_short(one) if one.grave else _seen_in_short(one, since_s) for one in seen]
+    return shortened(head, f"{capital('; '.join(told))}.", "", [not_known])
 
 
 def _line(name: str, /, **values: object) -> str:

@@ -19,7 +19,8 @@ from ebbmark.physiology.stop.criteria import (
 from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.stop.rhythm import RhythmState
 from ebbmark.physiology.stop.unusable import Doubt
-from ebbmark.words.ages import age, capital, clock, listed
+from ebbmark.physiology.wording import listed
+from ebbmark.words.ages import age, capital, clock
 
 __all__ = [
     "NOT_AMONG_THE_READINGS",

@@ -164,7 +164,7 @@ def _judge(tests: Sequence[str], copy: Path) -> NoReturn:
         os.dup2(silent, 2)
         sys.path[:] = [one for one in sys.path if one not in _HERE]
         options = ["-x", "-q", "-p", "no:cacheprovider", "-k", "not hundred"]
-        outcome = int(pytest.main([*options, *tests]))
+        outcome = int(pytest.main([*options, f"{PHYSIOLOGY}numbers.py", "tests/patient/test_at_the_limit.py", *tests]))
     finally:
         os._exit(outcome)
 

@@ -57,7 +57,7 @@ def test_a_trial_that_just_ended_is_told_of(app: ASGIApp, hook: str) -> None:
     told = card(call(app, called(hook)))
 
     assert told["summary"] == (
-        "Suggested PEEP 14 cmH2O. Compliance fell clearly at PEEP 12 (61 %) or 14 (39 %). Against: closing may lie at "
+        "Suggested PEEP 14 cmH2O. Compliance fell at PEEP 12 (61 %) or 14 (39 %). Against: closing may lie at "
         "this PEEP. Preliminary."
     )
     assert told["indicator"] == "info"

@@ -26,15 +26,12 @@ from ebbmark.physiology.after.measures import (
 from ebbmark.physiology.after.seen import Event, Gap, Seen
 from ebbmark.physiology.after.snapshot import Figure, Snapshot, take_snapshot
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.stop.criteria import CRITERIA, StopCriterion
-from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.timeline import FIO2, in_force_at
 
 __all__ = [
     "NO_PRESSURE_LIMITS",
     "PressureLimit",
     "PressureLosses",
-    "beyond_now",
     "losses_since",
     "pressure_losses",
     "saturation_loss",
@@ -165,40 +162,6 @@ def saturation_loss(readings: Sequence[Reading], *, titrated_s: float, at_s: flo
         "fio2": after.value if known and after is not None else None,
     }
     return Seen(Event.OXYGENATION_LOST, "saturation-lost", now.at_s, now.at_s, (now.source,), NOISE.source, values)
-
-
-_BEYOND: Final = (
-    (StopCriterion.SATURATION, Event.OXYGENATION_LOST),
-    (StopCriterion.MEAN_ARTERIAL_PRESSURE, Event.PRESSURE_LOST),
-    (StopCriterion.SYSTOLIC_PRESSURE, Event.PRESSURE_LOST),
-    (StopCriterion.HEART_RATE_LOW, Event.HEART_RATE_LOW),
-    (StopCriterion.HEART_RATE_HIGH, Event.HEART_RATE_HIGH),
-)
-
-
-def beyond_now(readings: Sequence[Reading], limits: StopLimits, *, titrated_s: float, at_s: float) -> tuple[Seen, ...]:
-    """Vital signs of which the latest reading lies beyond a stop limit: they ask for somebody now.
-
-    Args:
-        readings: of one patient, in any order.
-        limits: of a trial; they hold at its new settings, too.
-        titrated_s: when PEEP was set [s since 1970-01-01T00:00:00Z].
-        at_s: time of the question [s since 1970-01-01T00:00:00Z].
-    """
-    found = []
-    for criterion, event in _BEYOND:
-        row = CRITERIA[criterion]
-        limit = row.limit_of(limits)
-        since_s = max(titrated_s, at_s - NOW_S)
-        of_it = [one for one in readings if one.quantity is row.quantity and since_s <= one.at_s <= at_s]
-        if limit is None or not of_it:
-            continue
-        now = max(of_it, key=lambda one: (one.at_s, one.source))
-        if row.sign * (limit.value - now.value) <= 0:
-            continue
-        values = {"reading": now, "limit": limit, "row": row, "age_s": at_s - now.at_s}
-        found.append(Seen(event, "beyond-limit", now.at_s, now.at_s, (now.source,), limit.source, values, grave=True))
-    return tuple(found)
 
 
 BEFORE_S: Final = 3600.0

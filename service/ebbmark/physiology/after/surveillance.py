@@ -19,17 +19,15 @@ from ebbmark.physiology.advice.evidence import EvidenceLine, evidence_for
 from ebbmark.physiology.after.losses import (
     NO_PRESSURE_LIMITS,
     PressureLimit,
-    beyond_now,
     losses_since,
     pressure_losses,
     saturation_loss,
 )
-from ebbmark.physiology.after.lung_now import oxygen_need, triggers_now
 from ebbmark.physiology.after.measures import ASSUMED_NOISE, Measure, Noise
+from ebbmark.physiology.after.now import PatientNow
 from ebbmark.physiology.after.seen import CodedChange, Event, Gap, Seen
 from ebbmark.physiology.after.snapshot import Snapshot
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.trial.artefacts import OPEN_CIRCUIT_PEEP_CMH2O, VANISHED_VOLUME
 
 __all__ = ["CodedChange", "Event", "Gap", "Seen", "Surveillance", "watch"]
@@ -159,7 +157,6 @@ def _is_last(run: Sequence[tuple[Reading, str]], readings: Sequence[Reading]) ->
 
 COMMON_PRACTICE: Final = "common practice, no published source"
 _TEXTBOOK: Final = "Pilbeam's Mechanical Ventilation, chapter 13 (read at second hand)"
-_OWN: Final = "this project's own choice"
 
 SILENT_S: Final = 2 * 3600.0
 """A record without anything of the ventilator for this long is said to end there [s]. This project's choice."""
@@ -217,11 +214,9 @@ def watch(
     pbw_kg: float,
     suggested_peep_cmh2o: float | None,
     at_titration: Snapshot | None,
-    changes: Sequence[CodedChange] = (),
+    now: PatientNow | None = None,
     began_s: float | None = None,
     pressure_limits: Mapping[Quantity, PressureLimit] = NO_PRESSURE_LIMITS,
-    stop_limits: StopLimits | None = None,
-    standing: Sequence[Seen] = (),
     noise: Mapping[Measure, Noise] = ASSUMED_NOISE,
 ) -> Surveillance:
     """Look through the record since the last titration.
@@ -234,11 +229,9 @@ def watch(
         pbw_kg: predicted body weight [kg].
         suggested_peep_cmh2o: of the last titration; None where there was none [cmH2O].
         at_titration: compliance and oxygenation at the new setting; None where not known.
-        changes: documented changes of position, mode or place.
+        now: the patient now, since PEEP was set; None where nobody looks.
         began_s: when PEEP was first moved for the trial; None where not known [s since 1970-01-01T00:00:00Z].
         pressure_limits: below which arterial pressure asks for somebody now.
-        stop_limits: beyond which the latest vital sign asks for somebody now; None where none is looked at.
-        standing: what the record says of the patient now, such as a pneumothorax.
         noise: of a single reading of each measure.
 
     Returns:
@@ -274,17 +267,12 @@ def watch(
     pressure = pressure_losses(readings, began_s=began_s, titrated_s=titrated_s, at_s=at_s, limits=pressure_limits)
     seen += pressure.seen
     not_checked += pressure.not_checked
-    need = oxygen_need(readings, began_s=began_s, titrated_s=titrated_s, at_s=at_s)
-    if need is not None and not any(one.event is Event.OXYGENATION_LOST for one in seen):
-        seen.append(need)
-    triggers = triggers_now(readings, titrated_s=titrated_s, at_s=at_s)
-    seen += [] if triggers is None else [triggers]
-    seen += standing
-    seen += [_coded(change) for change in changes if titrated_s < change.at_s <= at_s]
-    if stop_limits is not None:
+    if now is not None:
+        gas = any(one.event is Event.OXYGENATION_LOST for one in seen)
+        seen += [one for one in now.beside if not (gas and one is now.oxygen)]
         fell = any(one.event is Event.PRESSURE_LOST and one.grave for one in seen)
-        alarms = beyond_now(readings, stop_limits, titrated_s=titrated_s, at_s=at_s)
-        seen += [one for one in alarms if not (fell and one.event is Event.PRESSURE_LOST)]
+        seen += [one for one in now.alarms if not (fell and one.event is Event.PRESSURE_LOST)]
+        seen += now.changed
     # A patient who fails comes before what makes a number old, and the circulation first.
     seen.sort(
         key=lambda one: (
@@ -321,8 +309,3 @@ def _peep_below(episode: Episode, suggested: float) -> Seen:
 
 def _episode(event: Event, episode: Episode, citation: str, values: Mapping[str, object]) -> Seen:
     return Seen(event, event.value, episode.from_s, episode.until_s, episode.sources, citation, values, grave=True)
-
-
-def _coded(change: CodedChange) -> Seen:
-    values = {"words": change.words}
-    return Seen(change.event, change.event.value, change.at_s, change.at_s, (change.source,), _OWN, values)

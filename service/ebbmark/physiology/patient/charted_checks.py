@@ -56,7 +56,7 @@ def changed_during_limb(scene: Scene) -> Iterator[Finding]:
 
 
 def done_prone(scene: Scene) -> Iterator[Finding]:
-    """A trial done in prone position holds for that position, and a trial of any other than now is of another lung."""
+    """A trial done in prone position holds for that position."""
     start_s, end_s = scene.steps[0].end_s, scene.steps[-1].end_s
     before = [
         one for one in scene.changes if one.kind is ChangeKind.POSITION and one.at_s < (end_s if one.first else start_s)
@@ -66,11 +66,6 @@ def done_prone(scene: Scene) -> Iterator[Finding]:
         # A first value that was charted on the way down does not say since when: two lungs may lie in one curve.
         slug, weight = ("prone-since-when", Weight.HIGH) if latest.at_s > start_s else ("done-prone", Weight.LOW)
         yield Finding(slug, weight, {}, (), latest.at_s, (latest.source,), OWN_CHOICE, of_curve=weight is Weight.HIGH)
-    since = [one for one in scene.changes if one.kind is ChangeKind.POSITION and one.at_s > end_s and not one.first]
-    if since:
-        now = max(since, key=lambda one: one.at_s)
-        values = {"words": now.words}
-        yield Finding("position-changed-since", Weight.HIGH, values, (), now.at_s, (now.source,), OWN_CHOICE)
 
 
 def vasopressor_raised(scene: Scene) -> Iterator[Finding]:

@@ -93,8 +93,8 @@ CURVE_CHECKS: Final = (
     CurveCheck("recovery", "Compliance that came back at any lower step did not fall for good.",
                OWN_CHOICE, no_lasting_fall),
     CurveCheck("changed", "Position or mode changed during the limb: no number.", OWN_CHOICE, changed_during_limb),
-    CurveCheck("position", "A trial done in prone position holds for that position; since when it was so not known, or "
-               "position changed since: high.", OWN_CHOICE, done_prone),
+    CurveCheck("position", "A trial done in prone position holds for that position; since when it was so not known: "
+               "high.", OWN_CHOICE, done_prone),
     CurveCheck("settings", "Tidal volume changed during the limb: high; oxygen: named.", OWN_CHOICE, changed_setting),
     CurveCheck("settling", "Readings before the lung had settled at closing and above it: no number; else high.",
                OWN_CHOICE, unsettled),
@@ -175,7 +175,7 @@ def _doubtful(scene: Scene) -> bool:
     return not scene.trial.kind.static or any(seen.slug in _QUALITY for seen in scene.trial.observed)
 
 
-_NO_QUALITY: Final = ("condition-", "position-changed-since")
+_NO_QUALITY: Final = "condition-"
 
 _QUALITY: Final = frozenset(
     {

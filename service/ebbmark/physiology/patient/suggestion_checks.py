@@ -11,13 +11,13 @@ from ebbmark.physiology.findings import Finding, Weight
 from ebbmark.physiology.patient.limits import COMMON_PRACTICE, OWN_CHOICE, TEXTBOOK, VitalLimits
 from ebbmark.physiology.patient.scene import Scene
 from ebbmark.physiology.patient.steps_seen import Seen, StepSeen
-from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.readings import Quantity
+from ebbmark.physiology.wording import listed
 
 __all__ = [
     "doubtful_pressure",
     "limits_met_at",
     "limits_met_in_trial",
-    "limits_met_since",
     "stop_limits",
     "unseen_vital_signs",
     "worse_than_best",
@@ -25,12 +25,6 @@ __all__ = [
 
 SAME_PEEP_CMH2O: Final = 0.25
 """A step this near to a PEEP is the step of that PEEP: units were converted. This project's choice."""
-
-
-_SHORT: Final = {Quantity.MEAN_ARTERIAL_PRESSURE: "MAP"}
-
-LATEST_S: Final = 3600.0
-"""A vital sign this much older than the newest reading says nothing of now [s]. This project's choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +131,7 @@ def limits_met_in_trial(scene: Scene) -> Iterator[Finding]:
     row, met = rows[0]
     values: dict[str, float | str] = {
         "place": "At the last step, PEEP" if row is scene.seen[-1] else "At PEEP",
-        "words": _listed([_beyond(row, vital, limits) for vital in met]),
+        "words": listed([_beyond(row, vital, limits) for vital in met]),
         "peep_cmh2o": row.peep_cmh2o,
         "before_it": "",
     }
@@ -148,45 +142,11 @@ def limits_met_in_trial(scene: Scene) -> Iterator[Finding]:
         if worst is not row:
             earlier.append(f"{_beyond(worst, vital, limits)} at PEEP {worst.peep_cmh2o:g} cmH2O")
     if earlier:
-        values["before_it"] = f" Earlier {_listed(earlier)}."
+        values["before_it"] = f" Earlier {listed(earlier)}."
     sources = tuple(dict.fromkeys(src for one, at in rows for vital in at for src in _sources(one, vital.quantity)))
     at_s = max(row.by_quantity[vital.quantity].at_s for vital in met)
     peeps = tuple(one.peep_cmh2o for one, _ in reversed(rows))
     yield Finding("stop-limit-in-trial", Weight.LOOK_FIRST, values, peeps, at_s, sources, met[0].source)
-
-
-def limits_met_since(scene: Scene, readings: Sequence[Reading]) -> Iterator[Finding]:
-    """Stop limits that the latest vital signs after the trial pass: what the patient is like now comes first.
-
-    Args:
-        scene: what is known.
-        readings: all usable readings of the patient, in any order; a vital sign more than an hour older than the
-            newest of them is not taken for now.
-    """
-    newest_s = max((one.end_s for one in readings), default=0.0)
-    from_s = max(scene.seen[-1].until_s, newest_s - LATEST_S)
-    limits, met = scene.limits.vital, []
-    for vital in _VITALS:
-        of_it = [one for one in readings if one.quantity is vital.quantity and one.at_s >= from_s]
-        latest = max(of_it, key=lambda one: (one.at_s, one.source), default=None)
-        if latest is not None and vital.beyond(latest.value, limits):
-            met.append((vital, latest))
-    if met:
-        said = [f"{vital.words} {one.value:.0f} {vital.unit} (limit {vital.limit(limits):.0f})" for vital, one in met]
-        mean = any(vital.quantity is Quantity.MEAN_ARTERIAL_PRESSURE for vital, _ in met)
-        short = [
-            f"{_SHORT.get(vital.quantity, vital.words)} {one.value:.0f} (limit {vital.limit(limits):.0f})"
-            for vital, one in met
-            if not (mean and vital.quantity is Quantity.SYSTOLIC_ARTERIAL_PRESSURE)
-        ]
-        yield Finding(
-            "stop-limit-since-trial",
-            Weight.LOOK_FIRST,
-            {"words": _listed(said), "short": _listed(short)},
-            at_s=max(one.at_s for _, one in met),
-            sources=tuple(dict.fromkeys(one.source for _, one in met)),
-            source=limits.source or met[0][0].source,
-        )
 
 
 def doubtful_pressure(scene: Scene) -> Iterator[Finding]:
@@ -355,10 +315,6 @@ def _peak_at(scene: Scene, rows: Sequence[StepSeen], peep_cmh2o: float, slug: st
 def _beyond(row: StepSeen, vital: _Vital, limits: VitalLimits) -> str:
     value = _worse(row.by_quantity[vital.quantity], vital)
     return f"{vital.words} was {value:.0f} {vital.unit} (limit {vital.limit(limits):.0f})"
-
-
-def _listed(parts: Sequence[str]) -> str:
-    return " and ".join([part for part in (", ".join(parts[:-1]), parts[-1]) if part])
 
 
 def _worse(seen: Seen, vital: _Vital) -> float:

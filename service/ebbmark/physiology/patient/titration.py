@@ -19,7 +19,7 @@ from ebbmark.physiology.patient.checks import judge_curve, judge_suggestion
 from ebbmark.physiology.patient.limits import LIMITS, CheckLimits
 from ebbmark.physiology.patient.scene import Scene
 from ebbmark.physiology.patient.steps_seen import StepSeen, before_the_limb, steps_seen
-from ebbmark.physiology.patient.suggestion_checks import limits_met_at, limits_met_in_trial, limits_met_since
+from ebbmark.physiology.patient.suggestion_checks import limits_met_at, limits_met_in_trial
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.trial.steps import Trial
@@ -115,7 +115,6 @@ def titrate(
     sex: Sex,
     protocol: Protocol,
     beside: Beside | None = None,
-    now: bool = False,
 ) -> Titration:
     """Estimate closing, add the margin, and look at the patient before and after.
 
@@ -126,7 +125,6 @@ def titrate(
         sex: which form of the predicted body weight applies.
         protocol: the rules.
         beside: what else is known.
-        now: whether vital signs after the trial count, too: they withhold the number where they pass a stop limit.
     """
     closing, findings, scene = closing_for(trial, readings, protocol, beside)
     advice = advise(height_cm=height_cm, sex=sex, trial=trial, closing=closing, protocol=protocol)
@@ -146,7 +144,4 @@ def titrate(
         findings = (*met, *findings)
         if met:
             closing = replace(closing, would_help=None)
-    since = tuple(limits_met_since(scene, readings)) if now else ()
-    if since:
-        advice, findings = replace(advice, suggested_peep_cmh2o=None), (*since, *findings)
     return Titration(trial, closing, advice, tuple(scene.seen), findings)

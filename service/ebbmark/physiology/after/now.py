@@ -1,0 +1,279 @@
+"""The patient now, read once for every question: vital signs, effort, oxygen, position, mode, a standing pneumothorax.
+
+A stop limit of the trial holds after it, too. A patient who triggers breaths has no passive mechanics; FiO2 that was
+raised hides what saturation would have lost. The titration withholds its number or questions it by the same findings
+from which `$check-validity` and `$compare-settings` say that it no longer holds.
+
+Source: this project's choice; each limit is that of the checks of a trial or has its own words.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from statistics import median
+from typing import Final
+
+from ebbmark.physiology.after.losses import BEFORE_S, LATEST_S, NOW_S
+from ebbmark.physiology.after.measures import ASSUMED, Measure, Noise, noise_of_difference
+from ebbmark.physiology.after.seen import CodedChange, Event, Seen
+from ebbmark.physiology.after.snapshot import Snapshot
+from ebbmark.physiology.findings import Finding, KnownCondition, Weight
+from ebbmark.physiology.patient.limits import LIMITS, OWN_CHOICE, vital_limits_of
+from ebbmark.physiology.patient.titration import Titration
+from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.stop.criteria import CRITERIA, StopCriterion
+from ebbmark.physiology.stop.limits import StopLimits
+from ebbmark.physiology.timeline import FIO2, in_force_at
+from ebbmark.physiology.wording import listed
+
+__all__ = ["PNEUMOTHORAX", "PatientNow", "oxygen_need", "patient_now", "triggers_now", "with_now", "without_mechanics"]
+
+PNEUMOTHORAX: Final = "untreated-pneumothorax"
+
+_TOO_FULL_PERCENT: Final = 97.0
+"""Above this saturation says little of oxygenation: the global definition of ARDS (2023) uses S/F up to 97 %."""
+
+_NOISE: Final = Noise(0.04, 0.0, f"4 % of S/F, that of saturation with FiO2 as it is charted; {ASSUMED}")
+_MECHANICS: Final = (
+    Measure.COMPLIANCE,
+    Measure.COMPLIANCE_DYNAMIC,
+    Measure.DRIVING_PRESSURE,
+    Measure.MECHANICAL_POWER,
+)
+
+
+_BEYOND: Final = (
+    (StopCriterion.SATURATION, Event.OXYGENATION_LOST),
+    (StopCriterion.MEAN_ARTERIAL_PRESSURE, Event.PRESSURE_LOST),
+    (StopCriterion.SYSTOLIC_PRESSURE, Event.PRESSURE_LOST),
+    (StopCriterion.HEART_RATE_LOW, Event.HEART_RATE_LOW),
+    (StopCriterion.HEART_RATE_HIGH, Event.HEART_RATE_HIGH),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class PatientNow:
+    """What the record says of the patient now, or of what changed since a trial.
+
+    Attributes:
+        standing: a pneumothorax that the record says is there, and not that it is drained.
+        beyond: vital signs of which the latest reading lies beyond a stop limit.
+        triggers: breaths of the patient's own; None where none are seen.
+        oxygen: FiO2 that was raised with saturation that did not rise with it; None where not.
+        changed: changes of position, mode or place since.
+    """
+
+    standing: tuple[Seen, ...]
+    beyond: tuple[Seen, ...]
+    triggers: Seen | None
+    oxygen: Seen | None
+    changed: tuple[Seen, ...]
+
+    @property
+    def alarms(self) -> tuple[Seen, ...]:
+        """What asks for somebody now."""
+        return (*self.standing, *self.beyond)
+
+    @property
+    def beside(self) -> tuple[Seen, ...]:
+        """What makes another lung of it than the trial's."""
+        return tuple(one for one in (self.triggers, self.oxygen) if one is not None)
+
+
+def patient_now(
+    readings: Sequence[Reading],
+    limits: StopLimits,
+    *,
+    since_s: float,
+    at_s: float,
+    began_s: float | None = None,
+    conditions: Sequence[KnownCondition] = (),
+    changes: Sequence[CodedChange] = (),
+) -> PatientNow:
+    """Read the patient now.
+
+    Args:
+        readings: of one patient, in any order.
+        limits: stop limits of a trial; they hold at its new settings, too.
+        since_s: from when on a reading is one of now at the earliest: the end of a trial, or the setting of PEEP after
+            it [s since 1970-01-01T00:00:00Z].
+        at_s: time of the question, or of the newest reading [s since 1970-01-01T00:00:00Z].
+        began_s: when PEEP was first moved for the trial; None where not known [s since 1970-01-01T00:00:00Z].
+        conditions: those that the record says are present.
+        changes: of position, mode and place, until now.
+    """
+    when = {"titrated_s": since_s, "at_s": at_s}
+    return PatientNow(
+        tuple(_standing(one, at_s) for one in conditions if one.slug == PNEUMOTHORAX),
+        _beyond(readings, limits, since_s=max(since_s, at_s - NOW_S), at_s=at_s),
+        triggers_now(readings, **when),
+        oxygen_need(readings, began_s=began_s, **when),
+        tuple(_changed(one) for one in changes if since_s < one.at_s and not one.first),
+    )
+
+
+def _standing(one: KnownCondition, at_s: float) -> Seen:
+    event, sources = Event.PNEUMOTHORAX, () if one.source is None else (one.source,)
+    return Seen(event, event.value, at_s, at_s, sources, one.citation, {"words": one.words}, grave=True)
+
+
+def _changed(change: CodedChange) -> Seen:
+    values = {"words": change.words}
+    return Seen(change.event, change.event.value, change.at_s, change.at_s, (change.source,), OWN_CHOICE, values)
+
+
+def _beyond(readings: Sequence[Reading], limits: StopLimits, *, since_s: float, at_s: float) -> tuple[Seen, ...]:
+    """Vital signs of which the latest reading lies beyond a stop limit."""
+    found = []
+    for criterion, event in _BEYOND:
+        row = CRITERIA[criterion]
+        limit = row.limit_of(limits)
+        now = _latest(readings, row.quantity, since_s, at_s)
+        if limit is None or now is None or row.sign * (limit.value - now.value) <= 0:
+            continue
+        values = {"reading": now, "limit": limit, "row": row, "age_s": at_s - now.at_s}
+        found.append(Seen(event, "beyond-limit", now.at_s, now.at_s, (now.source,), limit.source, values, grave=True))
+    return tuple(found)
+
+
+def with_now(titration: Titration, now: PatientNow, limits: StopLimits) -> Titration:
+    """The titration with what the patient is like now: a vital sign beyond its limit withholds the number.
+
+    Args:
+        titration: of a trial, from its own readings.
+        now: since the end of that trial.
+        limits: stop limits in force.
+    """
+    found = tuple(_findings(now, limits))
+    if not found:
+        return titration
+    advice = titration.advice
+    if any(one.weight is Weight.LOOK_FIRST for one in found):
+        advice = replace(advice, suggested_peep_cmh2o=None)
+    order = list(Weight)
+    findings = tuple(sorted((*found, *titration.findings), key=lambda one: order.index(one.weight)))
+    return replace(titration, advice=advice, findings=findings)
+
+
+def _findings(now: PatientNow, limits: StopLimits) -> Iterator[Finding]:
+    if now.beyond:
+        mean = any(one.values["reading"].quantity is Quantity.MEAN_ARTERIAL_PRESSURE for one in now.beyond)
+        short = [
+            _limit_words(one, _SHORT)
+            for one in now.beyond
+            if not (mean and one.values["reading"].quantity is Quantity.SYSTOLIC_ARTERIAL_PRESSURE)
+        ]
+        words = [f"{_limit_words(one, {}, unit=True)}" for one in now.beyond]
+        values = {"words": listed(words), "short": listed(short)}
+        sources = tuple(dict.fromkeys(source for one in now.beyond for source in one.sources))
+        source = vital_limits_of(limits).source or now.beyond[0].citation
+        at_s = max(one.from_s for one in now.beyond)
+        yield Finding("stop-limit-since-trial", Weight.LOOK_FIRST, values, (), at_s, sources, source)
+    told = ((now.triggers, "effort-since-trial"), (now.oxygen, "oxygen-need-since-trial"))
+    for one, slug in told:
+        if one is not None:
+            yield Finding(slug, Weight.HIGH, one.values, (), one.from_s, one.sources, one.citation)
+    for event, (slug, weight) in _SINCE.items():
+        latest = max((one for one in now.changed if one.event is event), key=lambda one: one.from_s, default=None)
+        if latest is not None:
+            yield Finding(slug, weight, latest.values, (), latest.from_s, latest.sources, OWN_CHOICE)
+
+
+_SHORT: Final = {Quantity.MEAN_ARTERIAL_PRESSURE: "MAP"}
+_SINCE: Final = {
+    Event.POSITION_CHANGED: ("position-changed-since", Weight.HIGH),
+    Event.MODE_CHANGED: ("mode-changed-since", Weight.MODERATE),
+}
+
+
+def _limit_words(one: Seen, names: Mapping[Quantity, str], *, unit: bool = False) -> str:
+    row, reading, limit = one.values["row"], one.values["reading"], one.values["limit"]
+    name = names.get(reading.quantity, row.reading_words)
+    return f"{name} {reading.value:.0f}{f' {row.unit}' if unit else ''} (limit {limit.value:.0f})"
+
+
+def triggers_now(readings: Sequence[Reading], *, titrated_s: float, at_s: float) -> Seen | None:
+    """Spontaneous breaths, a rate above its setting, or pressure support that is not known to be passive.
+
+    Args:
+        readings: of one patient, in any order.
+        titrated_s: when PEEP was set [s since 1970-01-01T00:00:00Z].
+        at_s: time of the question [s since 1970-01-01T00:00:00Z].
+    """
+    since_s = max(titrated_s, at_s - NOW_S)
+    own = _latest(readings, Quantity.RESPIRATORY_RATE_SPONTANEOUS, since_s, at_s)
+    measured = _latest(readings, Quantity.RESPIRATORY_RATE, since_s, at_s)
+    support = _latest(readings, Quantity.PRESSURE_SUPPORT_SET, since_s, at_s)
+    ordered = _latest(readings, Quantity.RESPIRATORY_RATE_SET, float("-inf"), at_s)
+    if own is not None and own.value > LIMITS.spontaneous_per_min:
+        shown, words = own, f"spontaneous rate {own.value:.0f} /min"
+    elif (
+        measured is not None and ordered is not None and measured.value - ordered.value > LIMITS.rate_above_set_per_min
+    ):
+        shown, words = measured, f"rate {measured.value:.0f} /min with {ordered.value:.0f} set"
+    elif support is not None and support.value > 0.0 and (measured is None or ordered is None):
+        shown, words = support, f"pressure support {support.value:.0f} cmH2O"
+    else:
+        return None
+    event = Event.TRIGGERS
+    return Seen(event, event.value, shown.at_s, shown.at_s, (shown.source,), OWN_CHOICE, {"words": words})
+
+
+def without_mechanics(snapshot: Snapshot) -> Snapshot:
+    """The same state without what holds for a passive patient only.
+
+    Args:
+        snapshot: of a patient who triggers breaths.
+    """
+    figures = dict(snapshot.figures)
+    for measure in _MECHANICS:
+        figures.pop(measure, None)
+    not_known = {**snapshot.not_known, **dict.fromkeys(_MECHANICS, "the patient triggers breaths")}
+    return replace(snapshot, figures=figures, not_known=not_known, plateau=None)
+
+
+def oxygen_need(readings: Sequence[Reading], *, began_s: float | None, titrated_s: float, at_s: float) -> Seen | None:
+    """FiO2 that was raised with saturation that did not rise with it: S/F now against that before the trial.
+
+    Args:
+        readings: of one patient, in any order.
+        began_s: when PEEP was first moved for the trial; None where not known [s since 1970-01-01T00:00:00Z].
+        titrated_s: when PEEP was set after it [s since 1970-01-01T00:00:00Z].
+        at_s: time of the question [s since 1970-01-01T00:00:00Z].
+    """
+    spo2 = [one for one in readings if one.quantity is Quantity.SPO2 and one.at_s <= at_s]
+    now = max(
+        (one for one in spo2 if one.at_s >= max(titrated_s, at_s - LATEST_S)),
+        key=lambda one: (one.at_s, one.source),
+        default=None,
+    )
+    groups = [
+        [one for one in spo2 if end_s - BEFORE_S <= one.at_s < end_s]
+        for end_s in (began_s, titrated_s)
+        if end_s is not None
+    ]
+    before = next((group for group in groups if group), [])
+    if now is None or not before or now.value > _TOO_FULL_PERCENT:
+        return None
+    last = max(before, key=lambda one: (one.at_s, one.source))
+    first_fio2, fio2 = (in_force_at(readings, FIO2, one.at_s).reading for one in (last, now))
+    if first_fio2 is None or fio2 is None or fio2.value - first_fio2.value <= FIO2.same:
+        return None
+    then_percent = median(one.value for one in before)
+    then, here = then_percent / first_fio2.value, now.value / fio2.value
+    if then - here <= noise_of_difference(_NOISE, before=then, after=here, readings_before=len(before)):
+        return None
+    values = {
+        "fio2_before": f"{100 * first_fio2.value:.0f}",
+        "fio2_now": f"{100 * fio2.value:.0f}",
+        "before": f"{then_percent:.0f}",
+        "now": f"{now.value:.0f}",
+    }
+    sources = tuple(sorted({now.source, fio2.source}))
+    return Seen(Event.OXYGENATION_LOST, "oxygen-need", now.at_s, now.at_s, sources, _NOISE.source, values)
+
+
+def _latest(readings: Sequence[Reading], quantity: Quantity, from_s: float, until_s: float) -> Reading | None:
+    of_it = [one for one in readings if one.quantity is quantity and from_s <= one.at_s <= until_s]
+    return max(of_it, key=lambda one: (one.at_s, one.source), default=None)
