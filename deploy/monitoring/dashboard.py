@@ -49,7 +49,11 @@ PANELS = (
             ("connections to the record, {{state}}", "sum by (state) (ebbmark_record_connections)"),
         ],
     ),
-    ("The record answers", "short", [("{{instance}}", "ebbmark_record_reachable")]),
+    (
+        "Other systems answer",
+        "short",
+        [("record, {{instance}}", "ebbmark_record_reachable"), ("shared store, {{instance}}", "ebbmark_shared_store_reachable")],
+    ),
     ("AuditEvents that the record did not take", "short", [("log stream only", "sum(increase(ebbmark_audit_fallbacks_total[1h]))")]),
     (
         "Memory and open files",

@@ -210,7 +210,7 @@ class Settings(BaseSettings):
     record_authorities: Path | None = Field(
         default=None,
         description="PEM file with the certificate authorities to trust instead of the usual ones: for the record, its "
-        "authorization server and issuers.",
+        "authorization server, issuers and the shared store.",
     )
     private_networks: tuple[IPvAnyNetwork, ...] = Field(
         default=(),
@@ -278,6 +278,12 @@ class Settings(BaseSettings):
         description="Most requests per client; 0: no limit. Unset: 6,000, none where sign-in is off.",
     )
     request_burst: int = Field(default=500, ge=1, description="Most requests per client at once, after a pause.")
+    shared_store_url: SecretStr | None = Field(
+        default=None,
+        description="Address of a store that all replicas share (Valkey, Redis), as rediss://:password@store:6379/0: "
+        "tokens of CDS Hooks clients and launches of the page then count once in all, and limits in all. Unset: at "
+        "each replica.",
+    )
     audit_to: Literal["log", "record"] = Field(
         default="log", description="Where AuditEvents go: one JSON line each in the log stream, or into the record."
     )

@@ -98,6 +98,10 @@ def test_what_would_hold_a_connection_never_reaches_a_replica(
 def test_one_address_opens_so_many_connections_and_no_more(proxied: tuple[int, list[bytes]]) -> None:
     port, _ = proxied
     opened = [socket.create_connection(("127.0.0.1", port), PATIENCE_S) for _ in range(3)]
+    for one in opened:
+        # Answered and kept open: the proxy has counted it.
+        one.sendall(b"GET /health/live HTTP/1.1\r\nHost: localhost\r\n\r\n")
+        assert one.recv(65_536).startswith(b"HTTP/1.1 200")
 
     refused = said(port, b"")
     for one in opened:

@@ -23,4 +23,4 @@ def test_every_setting_is_there_once_with_its_meaning() -> None:
 def test_secrets_are_marked() -> None:
     marked = {row.split("`")[1] for row in reference().splitlines() if row.startswith("|") and " | yes | " in row}
 
-    assert marked == {f"{PREFIX}RECORD_TOKEN"}
+    assert marked == {f"{PREFIX}RECORD_TOKEN", f"{PREFIX}SHARED_STORE_URL"}

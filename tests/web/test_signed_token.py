@@ -255,6 +255,8 @@ def test_a_clock_may_be_a_little_fast_or_slow() -> None:
 class _Nothing:
     """An issuer whose keys cannot be had."""
 
+    there = False
+
     def __init__(self) -> None:
         self.asked: list[tuple[str, str]] = []
 

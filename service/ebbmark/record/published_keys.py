@@ -41,6 +41,8 @@ class KeyLookup(Enum):
 class FixedKeys:
     """Keys from a file, read once."""
 
+    there = True
+
     def __init__(self, keys: tuple[PublicKey, ...]) -> None:
         self._keys = keys
 
@@ -72,6 +74,11 @@ class PublishedKeys:
         self._fetched_at_s = self._failed_at_s = self._sought_at_s = -math.inf
         self._fetched = SingleFlight(self._fetch)
 
+    @property
+    def there(self) -> bool:
+        """Whether a set was fetched that is not too old to be used."""
+        return self._age_s() <= USABLE_S
+
     async def find(self, kid: str, algorithm: str) -> PublicKey | KeyLookup:
         """The key of this name for this algorithm, fetched if need be."""
         fetched = self._age_s() > FRESH_S and self._since_s(self._failed_at_s) >= AFTER_FAILURE_S
@@ -86,7 +93,7 @@ class PublishedKeys:
         return self._known(kid, algorithm)
 
     def _known(self, kid: str, algorithm: str) -> PublicKey | KeyLookup:
-        return _among(self._keys, kid, algorithm) if self._age_s() <= USABLE_S else KeyLookup.UNAVAILABLE
+        return _among(self._keys, kid, algorithm) if self.there else KeyLookup.UNAVAILABLE
 
     def _age_s(self) -> float:
         return self._since_s(self._fetched_at_s)

@@ -100,6 +100,12 @@ class Measured(Enum):
         (),
         "1 where the record answered when last looked at, 0 where it did not; absent before the first look.",
     )
+    SHARED_STORE_REACHABLE = (
+        "ebbmark_shared_store_reachable",
+        "gauge",
+        (),
+        "1 where the store that replicas share answered when last asked, 0 where it did not; absent without one.",
+    )
 
     def __init__(self, metric: str, kind: str, labels: tuple[str, ...], meaning: str) -> None:
         self.metric = metric
@@ -122,7 +128,7 @@ class Meters:
             PlatformCollector(registry=self.registry)
         self._made: dict[Measured, Counter | Gauge | Histogram] = {}
         for one in Measured:
-            if one is not Measured.RECORD_REACHABLE:
+            if one not in (Measured.RECORD_REACHABLE, Measured.SHARED_STORE_REACHABLE):
                 self._made[one] = self._make(one)
 
     def _make(self, one: Measured) -> Counter | Gauge | Histogram:

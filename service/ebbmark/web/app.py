@@ -7,19 +7,25 @@ import gc
 import logging
 import time
 from collections.abc import AsyncIterator
-from contextlib import AsyncExitStack, asynccontextmanager
+from contextlib import AsyncExitStack, asynccontextmanager, suppress
+from dataclasses import replace
+from importlib.resources import files
 from urllib.parse import urlsplit
 
 from fastapi import Depends, FastAPI
 from starlette.exceptions import HTTPException
 
 from ebbmark import __version__
+from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.body import Limits
 from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.units import prepare
+from ebbmark.fhir.writing.write import write_bundle_bytes
 from ebbmark.record.address_guard import is_this_machine
 from ebbmark.record.client import RecordClient, client_tls, expired_since
 from ebbmark.settings import Settings
+from ebbmark.use_cases.questions import answer_request
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.boundary import Boundary
 from ebbmark.web.connections import (
@@ -28,13 +34,14 @@ from ebbmark.web.connections import (
     guests_of,
     hooks_entrance_of,
     record_settings_of,
+    shared_store_of,
     sign_in_of,
     signs_in,
     unusable_address,
 )
 from ebbmark.web.definitions import definitions_router
 from ebbmark.web.documentation import DESCRIPTION
-from ebbmark.web.health import RecordLook, health_router
+from ebbmark.web.health import Looks, health_router
 from ebbmark.web.hooks.answering import Answering
 from ebbmark.web.hooks.card import Where
 from ebbmark.web.hooks.door import HooksDoor, hooks_router
@@ -57,7 +64,7 @@ from ebbmark.web.telemetry import Telemetry, watch_of
 from ebbmark.web.theme.files import files_router
 from ebbmark.web.theme.pages import PageRefused, page_refusals
 from ebbmark.web.trust import Misconfigured, jwks_router, own_keys, own_public_keys, signer_of
-from ebbmark.web.work_pool import WorkPool
+from ebbmark.web.work_pool import THREADS, WorkPool
 
 __all__ = ["SIGN_IN_IS_OFF", "Misconfigured", "create_app", "reason_not_to_listen"]
 
@@ -100,7 +107,9 @@ def create_app(settings: Settings) -> FastAPI:
     # Issuers are strangers: they are checked like the record, but not shown our certificate.
     outside_tls = client_tls(certificate=None, key=None, authorities=settings.record_authorities)
     outside = exchange_of(settings, outside_tls)
-    entrance = entrance_of(settings, base_url, outside)
+    store = shared_store_of(settings, outside_tls)
+    entrance = entrance_of(settings, base_url, outside, store)
+    hooks_entrance = hooks_entrance_of(settings, root, entrance, outside, store)
     guests = guests_of(settings, outside_tls)
     limits = Limits(max_bytes=settings.max_body_bytes, max_entries=settings.max_entries)
     use_messages(settings.messages)
@@ -115,15 +124,19 @@ def create_app(settings: Settings) -> FastAPI:
     )
     if watch.meters is not None and record is not None:
         watch.meters.show_pool(lambda: record.pool_use)
-    look = RecordLook(record, time.monotonic)
-    smart = smart_door_of(settings, keys, tls, trail, base_url.removesuffix("/fhir"))
+    rules_of_doors = [one for one in (entrance.rules, hooks_entrance.rules) if one is not None]
+    issuers = [party.keys for one in rules_of_doors for party in one.parties.values()]
+    looks = Looks(record, store, issuers, time.monotonic)
+    smart = smart_door_of(settings, keys, tls, trail, base_url.removesuffix("/fhir"), store)
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         async with AsyncExitStack() as stack:
             if record is not None:
                 await stack.enter_async_context(record)
-            stack.push_async_callback(look.aclose)
+            if store is not None:
+                stack.push_async_callback(store.aclose)
+            stack.push_async_callback(looks.aclose)
             if sign_in is not None:
                 stack.push_async_callback(sign_in.aclose)
             stack.push_async_callback(outside.aclose)
@@ -135,6 +148,12 @@ def create_app(settings: Settings) -> FastAPI:
                 _LOG.warning(SIGN_IN_IS_OFF)
             for host in settings.plain_http_hosts:
                 _LOG.warning(f"EBBMARK_PLAIN_HTTP_HOSTS: {host} is spoken to without encryption.")
+            # The first answer of a process takes ten times as long as later ones: it is nobody's.
+            await asyncio.gather(*(pool.run(_first_answer, context) for _ in range(THREADS)))
+            # Rare units take longer to prepare than a start should; whoever sends one first waits for it.
+            preparing = asyncio.create_task(pool.run(prepare))
+            stack.callback(preparing.cancel)
+            looks.fetch_keys_soon()
             # What was made at start-up stays: the collector need not look at it during requests.
             gc.collect()
             gc.freeze()
@@ -159,7 +178,7 @@ def create_app(settings: Settings) -> FastAPI:
     auditing = Auditing(context, record, own_public_keys(keys), trail, pool, settings.max_body_bytes)
     where = Where(settings.documentation_url or f"{base_url}/metadata", f"{root}/launch" if smart is not None else "")
     hooks = HooksDoor(
-        hooks_entrance_of(settings, root, entrance, outside),
+        hooks_entrance,
         Answering(context, guests, where, pool, door.signer),
         limits,
         trail,
@@ -170,7 +189,7 @@ def create_app(settings: Settings) -> FastAPI:
     for by_itself in (
         definitions_router(site, base_url=base_url, signs_in=entrance.rules is not None),
         jwks_router(keys),
-        health_router(look, load),
+        health_router(looks, load),
         files_router(),
         hooks_router(hooks),
     ):
@@ -178,7 +197,7 @@ def create_app(settings: Settings) -> FastAPI:
     pages = Pages(zone_of(settings.time_zone), settings.page_frame_ancestors, urlsplit(root).path)
     app.state.smart_door = smart
     app.state.meters = watch.meters
-    counted = [Depends(page_rates(entrance.rates.limit if entrance.rates else None, time.monotonic))]
+    counted = [Depends(page_rates(entrance.rates.limit if entrance.rates else None, time.monotonic, store))]
     if smart is not None:
         app.include_router(launch_router(smart), dependencies=counted)
     rules = Rules(context, door.signer, trail)
@@ -194,6 +213,13 @@ def create_app(settings: Settings) -> FastAPI:
     app.add_middleware(Boundary, load=load, over_https=root.startswith("https:"))
     app.add_middleware(Telemetry, watch=watch)
     return app
+
+
+def _first_answer(context: RequestContext) -> None:
+    """Answer the trial of the OpenAPI document, so that all that an answer needs is loaded and made."""
+    body, now_s = (files("ebbmark.web") / "examples" / "titrate-peep.json").read_bytes(), time.time()
+    with suppress(Rejected):
+        write_bundle_bytes(answer_request(TITRATE_PEEP, body, replace(context, at_s=now_s)), recorded_s=now_s)
 
 
 def reason_not_to_listen(settings: Settings) -> str | None:

@@ -1,7 +1,7 @@
 """Who calls: the checked access token of a FHIR client with its scopes, and the checked JWT of a CDS Hooks client.
 
-What was seen of CDS clients is remembered in the memory of this process. Several replicas do not share it: a token
-stolen on the way could be used once at each until it expires.
+What was seen of CDS clients is remembered in this process, and in a store that replicas share where one is configured.
+Without one, or while it does not answer, a token stolen on the way could be used once at each replica until it expires.
 
 Source: RFC 6750 (bearer tokens and their refusals), RFC 9068 (claims of access tokens; `client_id`, and `azp` as some
 issuers spell it), SMART App Launch 2.2 (aud is the FHIR base URL; scopes-and-launch-context: letters c r u d s in this
@@ -19,6 +19,7 @@ from dataclasses import dataclass, field
 
 import msgspec
 
+from ebbmark.web.shared_store import SharedStore
 from ebbmark.web.signed_token import Claims, Rules, TokenRefusal, verified
 
 __all__ = [
@@ -158,13 +159,28 @@ class ClientJwt:
 
 @dataclass(slots=True)
 class SeenTokens:
-    """The tokens used so far that have not expired, by issuer and jti, with the time until which each counts [s]."""
+    """The tokens used so far that have not expired, by issuer and jti, with the time until which each counts [s].
+
+    Attributes:
+        most: that this process remembers.
+        store: shared by replicas; None where there is none.
+    """
 
     most: int = MOST_REMEMBERED
+    store: SharedStore | None = None
     _until_s: dict[tuple[str, str], float] = field(default_factory=dict)
 
-    def first_use(self, issuer: str, jti: str, *, until_s: float, at_s: float) -> TokenRefusal | None:
+    async def first_use(self, issuer: str, jti: str, *, until_s: float, at_s: float) -> TokenRefusal | None:
         """Remember a token, or say why it may not be used."""
+        # Here first: what this process saw counts also while the store does not answer, and two uses at one moment too.
+        refusal = self._first_use_here(issuer, jti, until_s=until_s, at_s=at_s)
+        if refusal is not None or self.store is None:
+            return refusal
+        name = msgspec.json.encode((issuer, jti)).decode()
+        used = await self.store.is_first_use(name, for_s=until_s - at_s) is False
+        return TokenRefusal.REPLAYED if used else None
+
+    def _first_use_here(self, issuer: str, jti: str, *, until_s: float, at_s: float) -> TokenRefusal | None:
         known_until_s = self._until_s.get((issuer, jti))
         if known_until_s is not None and known_until_s > at_s:
             return TokenRefusal.REPLAYED
@@ -199,7 +215,7 @@ async def checked_client(
         return claims
     if claims.cnf is not msgspec.UNSET:
         return TokenRefusal.BOUND
-    refusal = _form_of(claims, at_s, rules.leeway_s) or seen.first_use(
+    refusal = _form_of(claims, at_s, rules.leeway_s) or await seen.first_use(
         claims.iss, claims.jti or "", until_s=claims.exp + rules.leeway_s, at_s=at_s
     )
     return refusal if refusal is not None else ClientJwt(claims.iss, claims.tenant)

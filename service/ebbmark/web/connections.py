@@ -10,7 +10,7 @@ from urllib.parse import urlsplit
 from uuid import uuid4
 
 from ebbmark.keys import KeyRing
-from ebbmark.record.address_guard import AddressRefusal, refusal_of
+from ebbmark.record.address_guard import AddressRefusal, is_this_machine, refusal_of
 from ebbmark.record.client import CallerRecords, Exchange, Patience, RecordSettings
 from ebbmark.record.sign_in import SignIn, SignInClock, SignInSettings
 from ebbmark.settings import Settings
@@ -18,6 +18,7 @@ from ebbmark.web.bearer import SeenTokens
 from ebbmark.web.entrance import Entrance
 from ebbmark.web.hooks.entrance import HooksEntrance
 from ebbmark.web.rates import RateLimit, RequestRates
+from ebbmark.web.shared_store import SharedStore, store_address
 from ebbmark.web.trust import KeysOf, Misconfigured, rules_for
 
 __all__ = [
@@ -28,6 +29,7 @@ __all__ = [
     "hooks_entrance_of",
     "patience_of",
     "record_settings_of",
+    "shared_store_of",
     "sign_in_of",
     "signs_in",
     "unusable_address",
@@ -82,7 +84,21 @@ def signs_in(settings: Settings) -> bool:
     return wished != "none-on-loopback" and bool(settings.issuers or (wished == "bearer" and settings.smart_clients))
 
 
-def entrance_of(settings: Settings, base_url: str, outside: Exchange) -> Entrance:
+def shared_store_of(settings: Settings, tls: SSLContext | None) -> SharedStore | None:
+    """The store that replicas share; None where none is configured.
+
+    Raises:
+        ValueError: its address is none.
+    """
+    if settings.shared_store_url is None:
+        return None
+    address = store_address(settings.shared_store_url.get_secret_value())
+    if not (address.encrypted or is_this_machine(address.host)):
+        _LOG.warning("EBBMARK_SHARED_STORE_URL: the store is spoken to without encryption.")
+    return SharedStore(address, tls, time.monotonic)
+
+
+def entrance_of(settings: Settings, base_url: str, outside: Exchange, store: SharedStore | None) -> Entrance:
     """Who may come in at the FHIR door, and how often."""
     signing_in = signs_in(settings)
     rules = rules_for(
@@ -98,13 +114,20 @@ def entrance_of(settings: Settings, base_url: str, outside: Exchange) -> Entranc
     return Entrance(
         rules=rules if signing_in else None,
         audience=settings.audience or base_url,
-        rates=RequestRates(RateLimit(per_minute, settings.request_burst)) if per_minute else None,
+        rates=_rates(settings, per_minute, store, "fhir"),
         wall_s=time.time,
         steady_s=time.monotonic,
     )
 
 
-def hooks_entrance_of(settings: Settings, root: str, entrance: Entrance, outside: Exchange) -> HooksEntrance:
+def _rates(settings: Settings, per_minute: float, store: SharedStore | None, kind: str) -> RequestRates | None:
+    limit = RateLimit(per_minute, settings.request_burst) if per_minute else None
+    return RequestRates(limit, store=store, kind=kind) if limit is not None else None
+
+
+def hooks_entrance_of(
+    settings: Settings, root: str, entrance: Entrance, outside: Exchange, store: SharedStore | None
+) -> HooksEntrance:
     """Who may come in at the CDS Hooks door, and how often.
 
     Args:
@@ -112,6 +135,7 @@ def hooks_entrance_of(settings: Settings, root: str, entrance: Entrance, outside
         root: address of this application as callers know it.
         entrance: of the FHIR door.
         outside: the connections for key sets at addresses.
+        store: shared by replicas; None where there is none.
     """
     rules = rules_for(
         [KeysOf(one.issuer, one.jwks_url, one.jwks_file) for one in settings.cds_clients],
@@ -126,10 +150,10 @@ def hooks_entrance_of(settings: Settings, root: str, entrance: Entrance, outside
     return HooksEntrance(
         rules=rules if settings.cds_clients else None,
         root=root,
-        seen=SeenTokens(),
+        seen=SeenTokens(store=store),
         elsewhere_signed_in=entrance.rules is not None,
         origins=settings.cds_origins,
-        rates=RequestRates(RateLimit(per_minute, settings.request_burst)) if per_minute else None,
+        rates=_rates(settings, per_minute, store, "cards"),
         wall_s=time.time,
         steady_s=time.monotonic,
     )

@@ -95,7 +95,7 @@ class Entrance:
             caller = Caller("", "", None)
         else:
             caller = await self._signed_in(self.rules, request, address)
-        count(self.rates, f"{caller.issuer} {caller.client}" if caller.client else address, self.steady_s())
+        await count(self.rates, f"{caller.issuer} {caller.client}" if caller.client else address, self.steady_s())
         request.state.caller = caller
         require(request, EVALUATE)
 
@@ -107,11 +107,11 @@ class Entrance:
         if isinstance(found, Caller):
             return found
         # Failed tries count for the address, so that nobody can try without end.
-        count(self.rates, address, self.steady_s())
+        await count(self.rates, address, self.steady_s())
         raise not_signed_in(found, "Authorization: Bearer with an access token of a trusted issuer")
 
 
-def count(rates: RequestRates | None, client: str, at_s: float) -> None:
+async def count(rates: RequestRates | None, client: str, at_s: float) -> None:
     """Count one request of a client.
 
     Args:
@@ -122,7 +122,7 @@ def count(rates: RequestRates | None, client: str, at_s: float) -> None:
     Raises:
         Refused: 429.
     """
-    wait_s = rates.wait_s(client, at_s=at_s) if rates is not None else None
+    wait_s = await rates.counted(client, at_s=at_s) if rates is not None else None
     if wait_s is not None:
         raise _too_often(max(1, math.ceil(wait_s)))
 

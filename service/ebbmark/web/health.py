@@ -1,15 +1,17 @@
 """Health endpoints for the probes of an orchestrator, in the pattern of liveness and readiness.
 
-* live: the process runs.
-* ready: it takes requests. The site's files and keys are read before it listens, so that it is ready once it answers.
-  A record that does not answer makes it `degraded`, not unready: questions that bring their data are still answered,
-  and taking every replica away would end those, too. For a startup probe use ready.
+* live: the process runs. For a startup probe, too.
+* ready: it takes requests. The site's files and our own keys are read, and a first answer is computed, before it
+  listens; where callers sign in, it is `starting` (503) until the public keys of one issuer are there, and once ready
+  it stays so.
+  A record, a shared store or an issuer that does not answer makes it `degraded`, not unready: what does not need it is
+  still answered, and taking every replica away would end that, too.
 
 Both are answered while the service is full, in the event loop: `ready` then says `load: full`. It stays ready, since
 requests too many are told to come back by themselves, and all replicas that fill up at once would all be taken away.
 
-The record is looked at in the background, at most every `LOOK_EVERY_S`, after a probe asked: no caller waits for it,
-and no number of callers makes more calls.
+Other systems are looked at in the background, at most every `LOOK_EVERY_S`, after a probe asked: no caller waits for
+one, and no number of callers makes more calls.
 
 Source: the difference between the two is Kubernetes' (https://kubernetes.io/docs/concepts/workloads/pods/probes/).
 """
@@ -17,8 +19,8 @@ Source: the difference between the two is Kubernetes' (https://kubernetes.io/doc
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
-from enum import Enum
+from collections.abc import Awaitable, Callable, Sequence
+from functools import partial
 
 from fastapi import APIRouter
 from fastapi.responses import JSONResponse
@@ -28,50 +30,50 @@ from ebbmark.record.client import RecordClient, Reply
 from ebbmark.telemetry.current import set_gauge
 from ebbmark.telemetry.measured import Measured
 from ebbmark.web.load import Load
+from ebbmark.web.shared_store import SharedStore
+from ebbmark.web.signed_token import KeySource
 
-__all__ = ["LOOK_EVERY_S", "RecordLook", "RecordState", "health_router"]
+__all__ = ["LOOK_EVERY_S", "Look", "Looks", "health_router", "record_answers"]
 
 LOOK_EVERY_S = 15.0
 """This project's choice."""
+KEYS_EVERY_S = 1.0
+"""While there are none; between two failed fetches the source of the keys itself waits longer."""
 
 
-class RecordState(Enum):
-    """What is known about the record."""
+class Look:
+    """Whether another system answers.
 
-    NONE = "none-configured"
-    NOT_LOOKED_AT = "not-looked-at-yet"
-    ANSWERS = "answers"
-    SILENT = "does-not-answer"
-
-
-class RecordLook:
-    """Whether the record answers, by its CapabilityStatement.
+    Attributes:
+        answers: when last looked at; None before that.
 
     Args:
-        record: to look at; None where none is configured.
+        ask: whether it answers now.
+        every_s: how often it is looked at [s].
         steady_s: seconds that never run back.
     """
 
-    def __init__(self, record: RecordClient | None, steady_s: Callable[[], float]) -> None:
-        self.state = RecordState.NONE if record is None else RecordState.NOT_LOOKED_AT
-        self._record = record
+    def __init__(self, ask: Callable[[], Awaitable[bool]], every_s: float, steady_s: Callable[[], float]) -> None:
+        self.answers: bool | None = None
+        self._ask = ask
+        self._every_s = every_s
         self._steady_s = steady_s
         self._due_s = float("-inf")
         self._looking: asyncio.Task[None] | None = None
 
+    @property
+    def word(self) -> str:
+        """What is known about it."""
+        return {None: "not-looked-at-yet", True: "answers", False: "does-not-answer"}[self.answers]
+
     def look_soon(self) -> None:
         """Begin to look where the last look is long ago, and do not wait for it."""
-        if self._record is None or self._steady_s() < self._due_s:
-            return
-        if self._looking is None or self._looking.done():
-            self._due_s = self._steady_s() + LOOK_EVERY_S
-            self._looking = asyncio.create_task(self._look(self._record))
+        if self._steady_s() >= self._due_s and (self._looking is None or self._looking.done()):
+            self._due_s = self._steady_s() + self._every_s
+            self._looking = asyncio.create_task(self._look())
 
-    async def _look(self, record: RecordClient) -> None:
-        answer = await record.send("GET", "metadata")
-        answers = isinstance(answer, Reply) and answer.status < 500
-        self.state = RecordState.ANSWERS if answers else RecordState.SILENT
-        set_gauge(Measured.RECORD_REACHABLE, float(answers))
+    async def _look(self) -> None:
+        self.answers = await self._ask()
 
     async def aclose(self) -> None:
         """Look no more."""
@@ -80,7 +82,74 @@ class RecordLook:
             await asyncio.wait([self._looking])
 
 
-def health_router(look: RecordLook, load: Load) -> APIRouter:
+async def record_answers(record: RecordClient) -> bool:
+    """Whether the record answers, by its CapabilityStatement."""
+    answer = await record.send("GET", "metadata")
+    answers = isinstance(answer, Reply) and answer.status < 500
+    set_gauge(Measured.RECORD_REACHABLE, float(answers))
+    return answers
+
+
+class Looks:
+    """All other systems that an answer may depend on.
+
+    Args:
+        record: None where none is configured.
+        store: that replicas share; None where there is none.
+        issuers: the public keys of those whose tokens are accepted; empty where nobody signs in.
+        steady_s: seconds that never run back.
+    """
+
+    def __init__(
+        self,
+        record: RecordClient | None,
+        store: SharedStore | None,
+        issuers: Sequence[KeySource],
+        steady_s: Callable[[], float],
+    ) -> None:
+        self._looks = {
+            "record": Look(partial(record_answers, record), LOOK_EVERY_S, steady_s) if record is not None else None,
+            "shared-store": Look(store.look, LOOK_EVERY_S, steady_s) if store is not None else None,
+        }
+        self._issuers = issuers
+        self._keys = Look(self._fetch_keys, KEYS_EVERY_S, steady_s)
+        self._had_keys = not issuers
+
+    async def _fetch_keys(self) -> bool:
+        # No key has this name: whether the set was fetched is all that is asked.
+        await asyncio.gather(*(one.find("", "") for one in self._issuers if not one.there))
+        return all(one.there for one in self._issuers)
+
+    def look_soon(self) -> None:
+        """Begin to look at all of them, where the last look is long ago."""
+        self.fetch_keys_soon()
+        for look in self._looks.values():
+            if look is not None:
+                look.look_soon()
+
+    def fetch_keys_soon(self) -> None:
+        """Begin to fetch the keys of issuers that are not there."""
+        if self._issuers:
+            self._keys.look_soon()
+
+    def found(self) -> dict[str, str]:
+        """What is known: `status` first, then a word for each."""
+        there = sum(one.there for one in self._issuers)
+        self._had_keys = self._had_keys or there > 0
+        keys = "some" if 0 < there < len(self._issuers) else "all" if there else "none"
+        degraded = there < len(self._issuers) or any(look and look.answers is False for look in self._looks.values())
+        words = {name: look.word if look is not None else "none-configured" for name, look in self._looks.items()}
+        status = "starting" if not self._had_keys else "degraded" if degraded else "ready"
+        return {"status": status, **words, "issuer-keys": keys if self._issuers else "none-needed"}
+
+    async def aclose(self) -> None:
+        """Look no more."""
+        for look in (self._keys, *self._looks.values()):
+            if look is not None:
+                await look.aclose()
+
+
+def health_router(looks: Looks, load: Load) -> APIRouter:
     """The routes below `/health`."""
     router = APIRouter(prefix="/health", tags=["health"])
 
@@ -89,16 +158,18 @@ def health_router(look: RecordLook, load: Load) -> APIRouter:
         """Answer that the process runs."""
         return {"status": "live", "version": __version__}
 
-    @router.get("/ready", summary="The process can answer", response_class=JSONResponse)
-    async def ready() -> dict[str, str]:
-        """Answer that requests are taken, how full the service is, and whether the record answers."""
-        look.look_soon()
-        degraded = look.state is RecordState.SILENT
-        return {
-            "status": "degraded" if degraded else "ready",
-            "version": __version__,
-            "record": look.state.value,
-            "load": "full" if load.full else "free",
-        }
+    @router.get(
+        "/ready",
+        summary="The process can answer",
+        response_class=JSONResponse,
+        response_model=dict[str, str],
+        responses={503: {"description": "Not yet: no issuer's keys are there.", "model": dict[str, str]}},
+    )
+    async def ready() -> JSONResponse:
+        """Answer that requests are taken, how full the service is, and which other systems answer."""
+        looks.look_soon()
+        found = looks.found()
+        body = {**found, "version": __version__, "load": "full" if load.full else "free"}
+        return JSONResponse(body, 503 if found["status"] == "starting" else 200)
 
     return router

@@ -1,8 +1,8 @@
-"""How often one client may ask: a token bucket per client, in the memory of this process.
+"""How often one client may ask: a token bucket per client, in a store that replicas share or in this process.
 
-Each bucket holds `burst` requests and fills at `per_minute`. Several replicas do not share buckets: each allows this
-much. Launches are counted by network address, the pages of a record by their tab. Source: the token bucket is common
-practice, no published source; 429 and Retry-After RFC 6585, RFC 9110 section 10.2.3.
+Each bucket holds `burst` requests and fills at `per_minute`. Without a shared store, or while it does not answer, each
+replica allows this much. Launches are counted by network address, the pages of a record by their tab. Source: the token
+bucket is common practice, no published source; 429 and Retry-After RFC 6585, RFC 9110 section 10.2.3.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 
 from fastapi import Request
 
+from ebbmark.web.shared_store import SharedStore
 from ebbmark.web.theme.pages import PageRefused
 
 __all__ = ["RateLimit", "RequestRates", "page_rates"]
@@ -37,14 +38,32 @@ class RateLimit:
 
 @dataclass(slots=True)
 class RequestRates:
-    """What each client has left: requests, and when that was true [s]."""
+    """What each client has left: requests, and when that was true [s].
+
+    Attributes:
+        limit: how often one may ask.
+        most_clients: of whom this process remembers that.
+        store: shared by replicas; None where there is none.
+        kind: what is counted, so that one store tells the buckets of different doors apart.
+    """
 
     limit: RateLimit
     most_clients: int = MOST_CLIENTS
+    store: SharedStore | None = None
+    kind: str = ""
     _left: OrderedDict[str, tuple[float, float]] = field(default_factory=OrderedDict)
 
+    async def counted(self, client: str, *, at_s: float) -> float | None:
+        """Count one request, for all replicas where they share a store that answers; as `wait_s`."""
+        if self.store is not None:
+            name, limit = f"{self.kind} {client}", self.limit
+            shared_s = await self.store.wait_s(name, per_minute=limit.per_minute, burst=limit.burst)
+            if shared_s is not None:
+                return shared_s or None
+        return self.wait_s(client, at_s=at_s)
+
     def wait_s(self, client: str, *, at_s: float) -> float | None:
-        """Count one request.
+        """Count one request in this process.
 
         Args:
             client: whose.
@@ -63,16 +82,19 @@ class RequestRates:
         return None if allowed else (1 - left) / per_s
 
 
-def page_rates(limit: RateLimit | None, steady_s: Callable[[], float]) -> Callable[[Request], Awaitable[None]]:
+def page_rates(
+    limit: RateLimit | None, steady_s: Callable[[], float], store: SharedStore | None = None
+) -> Callable[[Request], Awaitable[None]]:
     """A dependency of the routes of pages that counts each request, and refuses one too many as a page.
 
     Args:
         limit: how often; None for no limit.
         steady_s: seconds that never run back.
+        store: shared by replicas; None where there is none.
     """
     # Buckets of their own: whoever tries many tabs must not push out those of other doors.
-    launches = RequestRates(limit) if limit is not None else None
-    tabs = RequestRates(limit) if limit is not None else None
+    launches = RequestRates(limit, store=store, kind="launches") if limit is not None else None
+    tabs = RequestRates(limit, store=store, kind="tabs") if limit is not None else None
 
     async def counted(request: Request) -> None:
         tab = request.path_params.get("tab")
@@ -80,7 +102,7 @@ def page_rates(limit: RateLimit | None, steady_s: Callable[[], float]) -> Callab
             rates, client = launches, request.client.host if request.client else ""
         else:
             rates, client = tabs, str(tab)
-        wait_s = rates.wait_s(client, at_s=steady_s()) if rates is not None else None
+        wait_s = await rates.counted(client, at_s=steady_s()) if rates is not None else None
         if wait_s is not None:
             seconds = max(1, math.ceil(wait_s))
             raise PageRefused(

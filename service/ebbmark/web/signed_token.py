@@ -54,6 +54,10 @@ class TokenRefusal(Enum):
 class KeySource(Protocol):
     """Where the keys of one party come from."""
 
+    @property
+    def there(self) -> bool:
+        """Whether it has keys that count now."""
+
     async def find(self, kid: str, algorithm: str) -> PublicKey | KeyLookup:
         """The key of this name for this algorithm, or why there is none."""
 

@@ -15,11 +15,13 @@ from ebbmark.record.sign_in import SignInClock
 from ebbmark.record.smart_launch import AppClient
 from ebbmark.settings import Settings, SmartRecord
 from ebbmark.web.audit_trail import AuditTrail
+from ebbmark.web.bearer import SeenTokens
 from ebbmark.web.connections import exchange_of, patience_of
 from ebbmark.web.launch.door import SmartDoor
 from ebbmark.web.launch.granted import USUAL_SCOPE
 from ebbmark.web.launch.seal import CookieKeyFault, Seal, random_seal, read_cookie_keys
 from ebbmark.web.launch.session import CALLBACK, SmartClient, SmartSettings
+from ebbmark.web.shared_store import SharedStore
 from ebbmark.web.site_files import content_of
 from ebbmark.web.trust import Misconfigured
 
@@ -29,7 +31,12 @@ _LOG = logging.getLogger("ebbmark")
 
 
 def smart_door_of(
-    settings: Settings, keys: KeyRing, tls: SSLContext | None, trail: AuditTrail, public_url: str
+    settings: Settings,
+    keys: KeyRing,
+    tls: SSLContext | None,
+    trail: AuditTrail,
+    public_url: str,
+    store: SharedStore | None,
 ) -> SmartDoor | None:
     """The door for SMART launches; None where no record may open the page.
 
@@ -39,6 +46,7 @@ def smart_door_of(
         tls: trust, and our certificate, towards records and their authorization servers.
         trail: where it is noted who came and left.
         public_url: where browsers see this service.
+        store: shared by replicas; None where there is none.
 
     Raises:
         Misconfigured: settings that cannot be used, or not together.
@@ -83,6 +91,7 @@ def smart_door_of(
         record_tls=tls,
         clock=SignInClock(time.time, time.monotonic, lambda: uuid4().hex),
         trail=trail,
+        replies=SeenTokens(store=store),
     )
 
 

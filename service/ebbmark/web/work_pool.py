@@ -23,7 +23,7 @@ from ebbmark.telemetry.current import count
 from ebbmark.telemetry.measured import Measured
 from ebbmark.web.entrance import Refused
 
-__all__ = ["RETRY_AFTER_S", "WorkPool"]
+__all__ = ["RETRY_AFTER_S", "THREADS", "WorkPool"]
 
 P = ParamSpec("P")
 T = TypeVar("T")

@@ -67,11 +67,11 @@ class HooksEntrance:
             origin = request.headers.get("origin")
             origin = None if origin in self.origins else origin
             require_this_machine(address, origin, request.headers.get("host"), self.root)
-            count(self.rates, address, self.steady_s())
+            await count(self.rates, address, self.steady_s())
             return Actor(address=address)
         client = await self._signed_in(self.rules, request, address)
         name = client.tenant or client.issuer
-        count(self.rates, f"{client.issuer} {name}", self.steady_s())
+        await count(self.rates, f"{client.issuer} {name}", self.steady_s())
         return Actor(client.issuer, name, address)
 
     async def _signed_in(self, rules: Rules, request: Request, address: str) -> ClientJwt:
@@ -86,7 +86,7 @@ class HooksEntrance:
         if isinstance(found, ClientJwt):
             return found
         # Failed tries count for the address, so that nobody can try without end.
-        count(self.rates, address, self.steady_s())
+        await count(self.rates, address, self.steady_s())
         raise not_signed_in(found, _ACCEPTED)
 
 

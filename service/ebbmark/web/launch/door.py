@@ -38,6 +38,7 @@ class SmartDoor:
         record_tls: trust, and our certificate, towards records.
         clock: time and chance.
         trail: where it is noted who came and left.
+        replies: of sign-ins that were used.
     """
 
     settings: SmartSettings
@@ -45,10 +46,10 @@ class SmartDoor:
     record_tls: ssl.SSLContext | None
     clock: SignInClock
     trail: AuditTrail
+    replies: SeenTokens = field(default_factory=SeenTokens)
     clients: Mapping[str, SmartClient] = field(init=False)
     cookies: CookieRules = field(init=False)
     tokens: TokenRequests = field(init=False)
-    replies: SeenTokens = field(init=False, default_factory=SeenTokens)
     _servers: dict[str, KnownServer] = field(init=False)
     _keys: dict[str, PublishedKeys] = field(init=False, default_factory=dict)
     _renewals: Renewals = field(init=False)

@@ -110,7 +110,7 @@ async def ended(door: SmartDoor, request: Request) -> Session:
     Raises:
         PageRefused: the reply is not one to a launch of this browser, or gives no access that suffices.
     """
-    pending = _pending(door, request)
+    pending = await _pending(door, request)
     client = door.clients[pending.iss]
     # From here on the launch is used, whatever comes of it.
     used = replace(pending, state="", verifier="", nonce="")
@@ -126,7 +126,7 @@ async def ended(door: SmartDoor, request: Request) -> Session:
     return session
 
 
-def _pending(door: SmartDoor, request: Request) -> Pending:
+async def _pending(door: SmartDoor, request: Request) -> Pending:
     states = request.query_params.getlist("state")
     if len(states) != 1 or not states[0]:
         raise refused(Why.NO_STATE)
@@ -143,7 +143,7 @@ def _pending(door: SmartDoor, request: Request) -> Pending:
     if pending.until_s <= now_s:
         raise refused(Why.LAUNCH_EXPIRED)
     # The cookie says so only once the browser has it: of replies sent side by side one redeems the code.
-    if door.replies.first_use(pending.iss, pending.state, until_s=pending.until_s, at_s=now_s) is not None:
+    if await door.replies.first_use(pending.iss, pending.state, until_s=pending.until_s, at_s=now_s) is not None:
         raise refused(Why.USED)
     return pending
 
