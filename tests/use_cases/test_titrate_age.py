@@ -8,9 +8,11 @@ from pathlib import Path
 import pytest
 
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.operations import TITRATE_PEEP
+from ebbmark.fhir.bedside.site import NO_SITE
+from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.read import read_request
+from ebbmark.use_cases.next_step import next_step
 from ebbmark.use_cases.titrate import titrate
 from ebbmark.words.answer_in_short import in_short
 
@@ -58,3 +60,23 @@ def test_the_line_of_a_very_old_trial_opens_with_its_age() -> None:
     assert line.startswith("Over 24 h old: do not use by itself. PEEP 12 was suggested. ")
     assert after(72).short.line == line
     assert "ago" not in in_short(after(1).titration.advice, old.closing).line
+
+
+@pytest.mark.parametrize(("ahead_s", "told"), [(30.0, False), (31.0, True)])
+def test_readings_stamped_ahead_of_now_are_counted_and_said(ahead_s: float, *, told: bool) -> None:
+    newest_s = max(one.end_s for one in REQUEST.readings)
+    found = titrate(replace(REQUEST, as_of_s=newest_s - ahead_s))
+
+    assert ("readings-ahead" in [one.code for one in found.warnings]) is told
+    assert any("stamped up to five minutes ahead" in note for note in found.request.notes) is told
+    assert found.titration.advice.suggested_peep_cmh2o == 12
+    assert found.identity == after(1).identity
+
+
+@pytest.mark.parametrize(("ahead_s", "told"), [(0.0, False), (120.0, True)])
+def test_a_question_about_now_says_how_far_ahead_its_readings_are_stamped(ahead_s: float, *, told: bool) -> None:
+    newest_s = max(one.end_s for one in REQUEST.readings)
+    request = read_request(BY_SLUG["next-step"], BODY, RequestContext(newest_s - ahead_s))
+    said = " ".join(next_step(request, NO_SITE).said)
+
+    assert ("stamped up to 2.0 min ahead of now" in said) is told

@@ -29,12 +29,14 @@ from ebbmark.physiology.findings import Change, ChangeKind, Finding, KnownCondit
 from ebbmark.physiology.patient.limits import OWN_CHOICE, CheckLimits, vital_limits_of
 from ebbmark.physiology.patient.titration import Beside, Titration, closing_for, titrate
 from ebbmark.physiology.protocols import Protocol
+from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.stop.rhythm_codes import Rhythms
 from ebbmark.physiology.stop.unusable import Doubts
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrial, Trial
 from ebbmark.words.in_short import InShort
+from ebbmark.words.messages import say
 from ebbmark.words.titration import sentence, with_reason, worded
 
 __all__ = [
@@ -49,6 +51,7 @@ __all__ = [
     "rule_of",
     "rule_of_limits",
     "sentences",
+    "stamped_ahead",
     "the_trial",
     "titration_of",
 ]
@@ -83,7 +86,7 @@ def beside_of(request: Request) -> Beside:
         if one.event in _KINDS
     )
     limits = CheckLimits(vital=vital_limits_of(request.stop_limits))
-    return Beside(tuple(known), changes, limits, request.infusions, request.status)
+    return Beside(tuple(known), changes, limits, request.infusions, request.status, request.doubts)
 
 
 def _known(concept: RiskConcept, documented: Documented, source: int, request: Request) -> KnownCondition:
@@ -168,7 +171,7 @@ def answered(
         rules=tuple(rules),
         span_s=span_s,
         short=short,
-        said=tuple(text for text in said if text),
+        said=tuple(text for text in (*said, _ahead_words(request) if dated else "") if text),
         statements=tuple(statements),
         warnings=tuple(warnings),
         more_would_help=more_would_help,
@@ -176,6 +179,23 @@ def answered(
         acknowledged=acknowledged,
         ignored=request.ignored,
     )
+
+
+AHEAD_S = 30.0
+"""Clocks differ by this much without anybody having to be told [s]; this project's choice."""
+
+
+def stamped_ahead(request: Request) -> list[Reading]:
+    """Readings that are counted although they are stamped after now; those far ahead are no readings."""
+    return [one for one in request.readings if one.end_s > request.as_of_s + AHEAD_S]
+
+
+def _ahead_words(request: Request) -> str:
+    ahead = stamped_ahead(request)
+    if not ahead:
+        return ""
+    minutes = (max(one.end_s for one in ahead) - request.as_of_s) / 60.0
+    return say("caution.readings-ahead", count=len(ahead), minutes=f"{minutes:.1f}")
 
 
 def _plain(value: object) -> object:

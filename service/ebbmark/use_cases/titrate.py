@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
+from math import inf
 from typing import Final
 
 from ebbmark.fhir.answer import Answer
@@ -16,7 +17,7 @@ from ebbmark.physiology.advice.cautions import OWN_CHOICE, Caution, Severity
 from ebbmark.physiology.patient.steps_seen import SEEN_QUANTITIES, StepSeen
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.trial.reading import NoTrial, Trial, read_trial
-from ebbmark.use_cases.answer_builder import titration_of
+from ebbmark.use_cases.answer_builder import stamped_ahead, titration_of
 from ebbmark.words.answer_in_short import in_short
 
 __all__ = ["AGES", "Age", "age_told", "titrate", "titrate_undated", "with_age"]
@@ -61,6 +62,19 @@ AGES: Final = (
 """Oldest first. An age follows from the instant of the request and from no input: it is told beside the results, which
 stay the same, and is no part of what names the answer."""
 
+AHEAD: Final = Age(
+    -inf,
+    Caution(
+        "readings-ahead",
+        Severity.MODERATE,
+        "Some readings are stamped up to five minutes ahead of this request and were counted: the clock of the "
+        "ventilator, the monitor, the record or this service is off.",
+        OWN_CHOICE,
+        True,
+    ),
+)
+"""A clock that is off, which shows in a new trial only."""
+
 
 def titrate(request: Request, _: Site = NO_SITE) -> Answer:
     """Read the decremental trial of a request: closing, suggested PEEP, cautions, and how old it is.
@@ -70,7 +84,8 @@ def titrate(request: Request, _: Site = NO_SITE) -> Answer:
     """
     answer = titrate_undated(request)
     since_s = request.as_of_s - answer.titration.trial.steps[-1].end_s
-    return with_age(answer, next((one for one in AGES if since_s > one.over_s), None))
+    ahead = AHEAD if stamped_ahead(request) else None
+    return with_age(answer, next((one for one in AGES if since_s > one.over_s), ahead))
 
 
 def titrate_undated(request: Request) -> Answer:
@@ -92,7 +107,7 @@ def age_told(kinds: Collection[str]) -> Age | None:
     Args:
         kinds: of all its resources.
     """
-    return next((one for one in AGES if f"caution-{one.caution.slug}" in kinds), None)
+    return next((one for one in (*AGES, AHEAD) if f"caution-{one.caution.slug}" in kinds), None)
 
 
 def with_age(answer: Answer, age: Age | None) -> Answer:

@@ -11,6 +11,7 @@ from ebbmark.physiology.patient.limits import LIMITS, CheckLimits
 from ebbmark.physiology.patient.steps_seen import StepSeen
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity
+from ebbmark.physiology.stop.unusable import Doubt
 from ebbmark.physiology.trial.steps import Step, Trial
 from ebbmark.physiology.vasopressors import Infusion
 
@@ -31,6 +32,7 @@ class Scene:
         limits: of the checks.
         infusions: of vasopressors, at any time.
         status: what the record says of the patient.
+        doubts: readings that were sent and cannot be used, in order of time.
     """
 
     trial: Trial
@@ -42,6 +44,7 @@ class Scene:
     limits: CheckLimits = LIMITS
     infusions: Sequence[Infusion] = ()
     status: PatientStatus = IN_USE
+    doubts: Sequence[Doubt] = ()
 
     @property
     def steps(self) -> Sequence[Step]:

@@ -12,6 +12,7 @@ from ebbmark.physiology.patient.limits import COMMON_PRACTICE, OWN_CHOICE, TEXTB
 from ebbmark.physiology.patient.scene import Scene
 from ebbmark.physiology.patient.steps_seen import Seen, StepSeen
 from ebbmark.physiology.readings import Quantity
+from ebbmark.physiology.stop.unusable import Doubt
 from ebbmark.physiology.wording import listed
 
 __all__ = [
@@ -221,18 +222,37 @@ def unseen_vital_signs(scene: Scene, suggested_cmh2o: float, charted: frozenset[
     pressures = (Quantity.MEAN_ARTERIAL_PRESSURE, Quantity.SYSTOLIC_ARTERIAL_PRESSURE)
     missing: list[str] = []
     elsewhere: list[str] = []
+    values: dict[str, float | str]
     for words, quantities in (("SpO2", (Quantity.SPO2,)), ("blood pressure", pressures)):
         if any(row.last(quantity) is not None for row in there for quantity in quantities):
             continue
+        unusable = _unusable_at(scene, there, quantities)
+        if unusable is not None:
+            values = {
+                "words": words,
+                "shown": unusable.shown or "a value",
+                "why": unusable.why,
+                "suggested_cmh2o": suggested_cmh2o,
+            }
+            yield Finding("vital-signs-unusable", Weight.MODERATE, values, at_s=unusable.at_s, source=OWN_CHOICE)
+            continue
         seen_at_all = any(row.last(quantity) is not None for row in scene.seen for quantity in quantities)
         (elsewhere if not seen_at_all and charted & set(quantities) else missing).append(words)
-    values: dict[str, float | str]
     if elsewhere:
         values = {"words": " and ".join(elsewhere), "suggested_cmh2o": suggested_cmh2o}
         yield Finding("vital-signs-outside-limb", Weight.MODERATE, values, source=OWN_CHOICE)
     if missing:
         values = {"words": " or ".join(missing), "suggested_cmh2o": suggested_cmh2o}
         yield Finding("vital-signs-not-charted", Weight.MODERATE, values, source=COMMON_PRACTICE)
+
+
+def _unusable_at(scene: Scene, there: Sequence[StepSeen], quantities: Sequence[Quantity]) -> Doubt | None:
+    """The latest reading of these quantities that was sent for these steps and cannot be used."""
+    for one in reversed(scene.doubts):
+        at_s = one.at_s
+        if one.quantity in quantities and at_s is not None and any(row.start_s <= at_s < row.until_s for row in there):
+            return one
+    return None
 
 
 def _rows_at(seen: Sequence[StepSeen], peep_cmh2o: float) -> list[StepSeen]:

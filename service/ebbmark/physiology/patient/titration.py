@@ -22,6 +22,7 @@ from ebbmark.physiology.patient.steps_seen import StepSeen, before_the_limb, ste
 from ebbmark.physiology.patient.suggestion_checks import limits_met_at, limits_met_in_trial
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Reading
+from ebbmark.physiology.stop.unusable import Doubt
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.physiology.vasopressors import Infusion
 
@@ -41,6 +42,7 @@ class Beside:
         limits: of the checks.
         infusions: of vasopressors.
         status: of the patient.
+        doubts: readings that were sent and cannot be used, in order of time.
     """
 
     conditions: Sequence[KnownCondition] = ()
@@ -48,6 +50,7 @@ class Beside:
     limits: CheckLimits = LIMITS
     infusions: Sequence[Infusion] = ()
     status: PatientStatus = IN_USE
+    doubts: Sequence[Doubt] = ()
 
     def scene(self, trial: Trial, closing: Closing, readings: Sequence[Reading], protocol: Protocol) -> Scene:
         """All that is known about one trial, as the checks take it.
@@ -60,7 +63,16 @@ class Beside:
         """
         seen = steps_seen(trial, readings, protocol)
         return Scene(
-            trial, closing, seen, protocol, self.conditions, self.changes, self.limits, self.infusions, self.status
+            trial,
+            closing,
+            seen,
+            protocol,
+            self.conditions,
+            self.changes,
+            self.limits,
+            self.infusions,
+            self.status,
+            self.doubts,
         )
 
 
