@@ -157,7 +157,7 @@ def _judge(tests: Sequence[str], copy: Path) -> NoReturn:
     """Run the tests in this process and end it with their outcome."""
     outcome = 1  # whatever goes wrong here counts as noticed, so that `main` tries it without a change first
     try:
-        signal.alarm(LONGEST_S)  # a change that never ends is noticed by it
+        signal.setitimer(signal.ITIMER_PROF, LONGEST_S)  # of processor time: a change that never ends is noticed by it
         os.chdir(copy)
         silent = os.open(os.devnull, os.O_WRONLY)
         os.dup2(silent, 1)
