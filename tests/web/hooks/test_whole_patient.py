@@ -67,6 +67,17 @@ def test_a_pneumothorax_of_the_record_leaves_no_number_and_no_draft_and_is_told_
     assert [(one["indicator"], labels(one)) for one in order_cards(conditions=known)] == [("warning", labels(told))]
 
 
+@pytest.mark.parametrize("trial", [[], TRIAL[:3]], ids=["no readings", "too few steps"])
+def test_an_order_beside_a_pneumothorax_is_told_of_although_no_trial_can_be_read(trial: list[Json]) -> None:
+    (told,) = order_cards(conditions=searchset(condition("c1", "J93.0")), mechanics=searchset(*trial))
+
+    assert told["indicator"] == "warning"
+    assert told["summary"].startswith("Look at the patient first: ordered PEEP 10 cmH2O beside a pneumothorax")
+    assert "pneumothorax, charted as ICD-10 J93.0" in told["detail"]
+    assert "suggestions" not in told
+    assert order_cards(conditions=searchset(), mechanics=searchset(*trial)) == []
+
+
 def test_page_and_card_tell_one_story_of_a_pneumothorax() -> None:
     known = condition("c1", "J93.0")
     after = observation("peep-set", 16.0, when=at(27), identity="set-after")

@@ -27,7 +27,7 @@ from ebbmark.telemetry.measured import Measured
 from ebbmark.use_cases.from_record import ReadLimits
 from ebbmark.web.hooks.call import Called
 from ebbmark.web.hooks.card import Where, card_of, identity_of
-from ebbmark.web.hooks.card_rules import Obstacle, OrderDiffers, StopMet, TrialRead, judge
+from ebbmark.web.hooks.card_rules import Obstacle, OrderBesidePneumothorax, OrderDiffers, StopMet, TrialRead, judge
 from ebbmark.web.hooks.orders import PeepOrder, peep_orders
 from ebbmark.web.work_pool import WorkPool
 
@@ -45,6 +45,7 @@ _FINDINGS: dict[type, str] = {
     TrialRead: "trial",
     OrderDiffers: "order-differs",
     Obstacle: "obstacle",
+    OrderBesidePneumothorax: "order-beside-pneumothorax",
 }
 """What a card is about, as it is counted."""
 

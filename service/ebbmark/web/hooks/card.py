@@ -22,7 +22,15 @@ from ebbmark.physiology.advice.advice import Severity
 from ebbmark.physiology.patient.titration import LUNG_OR_TUBE
 from ebbmark.physiology.wording import level
 from ebbmark.web.hooks.call import Called
-from ebbmark.web.hooks.card_rules import Finding, Obstacle, OrderDiffers, StopMet, TrialRead, tolerance
+from ebbmark.web.hooks.card_rules import (
+    Finding,
+    Obstacle,
+    OrderBesidePneumothorax,
+    OrderDiffers,
+    StopMet,
+    TrialRead,
+    tolerance,
+)
 from ebbmark.web.hooks.card_text import (
     LONGEST_SUMMARY,
     PRELIMINARY,
@@ -47,6 +55,7 @@ __all__ = [
     "identity_of",
     "said_of_differs",
     "said_of_obstacle",
+    "said_of_pneumothorax",
     "said_of_stop",
     "said_of_trial",
     "settable",
@@ -195,6 +204,18 @@ def said_of_obstacle(finding: Obstacle) -> Said:
     return Said(summary, "info", "\n\n".join(parts))
 
 
+def said_of_pneumothorax(finding: OrderBesidePneumothorax) -> Said:
+    """An order of PEEP beside a pneumothorax, where no trial can be read."""
+    read = [one.peep_cmh2o for one in finding.orders if one.peep_cmh2o is not None]
+    ordered = f"Ordered PEEP {level(max(read))} cmH2O" if read else "PEEP is ordered"
+    summary = f"Look at the patient first: {ordered[0].lower()}{ordered[1:]} beside a pneumothorax in the record."
+    parts = (
+        f"**{PRELIMINARY}** No PEEP trial was read, and no PEEP is suggested or compared here.",
+        section("The record says", bullets([escaped(one) for one in finding.said])),
+    )
+    return Said(summary, "warning", "\n\n".join(parts))
+
+
 def _in_words(problem: Problem) -> str:
     """For a person at the bedside: the sentence of a refusal speaks to whoever sends data."""
     return _IN_THE_WAY.get(problem.kind) or f"Body heights in the record disagree: {problem.found}."
@@ -247,6 +268,8 @@ def card_of(finding: Finding, called: Called, *, at_s: float, where: Where, sign
             said, suggestions = said_of_trial(finding, whole=whole), _of_trial(finding, called, at_s, signer, names)
         case OrderDiffers():
             said, suggestions = said_of_differs(finding, whole=whole), _of_order(finding, called, at_s, signer, names)
+        case OrderBesidePneumothorax():
+            said, suggestions = said_of_pneumothorax(finding), []
         case Obstacle():
             said, suggestions = said_of_obstacle(finding), []
     return {

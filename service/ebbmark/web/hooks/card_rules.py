@@ -15,6 +15,7 @@ Rules of this project, so that a card is rare and never a repetition:
   lies beyond a limit now, no Condition is left to be read by a person, and closing does not lie at the last step. Where
   the patient speaks against it no order is compared with it; a vital sign beyond a stop limit is told instead. Where
   that is not known the card says so and does not warn.
+* An order of PEEP beside a pneumothorax of the record is told of although no trial can be read.
 * Two pressures differ where they lie further apart than half the smallest step of the trial, and than 1 cmH2O, which is
   how finely PEEP is set: the trial cannot tell closer ones apart.
 """
@@ -43,13 +44,25 @@ from ebbmark.physiology.trial.limb import plateaus_of
 from ebbmark.physiology.trial.reading import Trial, read_trial
 from ebbmark.record.fetch import Fetched
 from ebbmark.record.prefetch import UNREAD, Part
+from ebbmark.use_cases.answer_builder import beside_of
 from ebbmark.use_cases.from_record import read_fetched, titrate_fetched
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.web.hooks.orders import PeepOrder
+from ebbmark.words.messages import say
 from ebbmark.words.stopping import quantity_words
 from ebbmark.words.titration import sentence as finding_words
 
-__all__ = ["NEWS_S", "Finding", "Obstacle", "OrderDiffers", "StopMet", "TrialRead", "judge", "tolerance"]
+__all__ = [
+    "NEWS_S",
+    "Finding",
+    "Obstacle",
+    "OrderBesidePneumothorax",
+    "OrderDiffers",
+    "StopMet",
+    "TrialRead",
+    "judge",
+    "tolerance",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +118,20 @@ class Obstacle:
     request: Request
 
 
-Finding = StopMet | TrialRead | OrderDiffers | Obstacle
+@dataclass(frozen=True, slots=True)
+class OrderBesidePneumothorax:
+    """Draft orders of PEEP where the record says that a pneumothorax stands, and no trial can be read.
+
+    Attributes:
+        orders: as drafted.
+        said: what the record says, in sentences.
+    """
+
+    orders: tuple[PeepOrder, ...]
+    said: tuple[str, ...]
+
+
+Finding = StopMet | TrialRead | OrderDiffers | OrderBesidePneumothorax | Obstacle
 """At most one leaves as a card."""
 
 
@@ -131,7 +157,7 @@ ALARM_S = 4 * 3600.0
 FEWEST_FALLS = 2
 """Steps down in a row from which on a trial is taken to be in progress; one step down may be anything. Our choice."""
 
-_NEXT_STEP, _VALIDITY = BY_SLUG["next-step"], BY_SLUG["check-validity"]
+_NEXT_STEP, _VALIDITY, _CANDIDATE = BY_SLUG["next-step"], BY_SLUG["check-validity"], BY_SLUG["assess-candidate"]
 _NOT_KNOWN = "Whether the trial still describes this lung could not be judged."
 _NEEDED_FOR_ORDERS = frozenset(f"{UNREAD}{part.words}." for part in (Part.CIRCULATION, Part.CONDITIONS))
 _GRAVE = frozenset({Weight.LOOK_FIRST, Weight.HIGH})
@@ -168,7 +194,7 @@ def judge(fetched: Fetched, orders: tuple[PeepOrder, ...] | None, context: Reque
         recommendation = titrate_fetched(fetched, whole, context)
     except Rejected as rejected:
         if all(one.kind in _QUIET for one in rejected.problems):
-            return None
+            return _beside_pneumothorax(orders, fetched, context)
         raise
     found = recommendation.titration.closing.verdict is Verdict.FOUND
     looks = any(one.weight is Weight.LOOK_FIRST for one in recommendation.titration.findings)
@@ -243,15 +269,30 @@ def _without_weight(
     try:
         request = read_request(_NEXT_STEP, fetched.bundle(), context)
     except Rejected:
-        return None
+        return _beside_pneumothorax(orders, fetched, context)
     now = _now(fetched, request.readings, request.protocol, context)
     if now.stop is not None or orders is not None:
-        return now.stop
+        return now.stop or _beside_pneumothorax(orders, fetched, context)
     in_the_way = tuple(one for one in rejected.problems if is_about_weight(one))
     trial = read_trial(request.readings, request.protocol)
     if not in_the_way or not isinstance(trial, Trial) or context.at_s - _end_s(trial) > NEWS_S:
         return None
     return Obstacle(in_the_way, request)
+
+
+def _beside_pneumothorax(
+    orders: tuple[PeepOrder, ...] | None, fetched: Fetched, context: RequestContext
+) -> OrderBesidePneumothorax | None:
+    """An order of PEEP is not passed over in silence where a pneumothorax stands, trial or none."""
+    if not orders:
+        return None
+    try:
+        request = read_request(_CANDIDATE, fetched.bundle(), context)
+    except Rejected:
+        return None
+    known = [one for one in beside_of(request).conditions if one.slug.removesuffix("-suspected") == PNEUMOTHORAX]
+    said = tuple(say("titration.condition", words=one.words, says=one.says) for one in known)
+    return OrderBesidePneumothorax(orders, said) if said else None
 
 
 def _end_s(trial: Trial) -> float:
