@@ -1,12 +1,17 @@
-"""The Kubernetes manifests: valid by Kubernetes' own schemas, and their settings start the service.
+"""The Kubernetes manifests: valid by Kubernetes' own schemas, as written and as Kustomize renders them; their settings
+start the service.
 
 Source: the schemas in kubernetes-validate, made from the OpenAPI document of each Kubernetes release; strict refuses
-fields that no release knows.
+fields that no release knows. Rendered by kustomize itself (sigs.k8s.io/kustomize), where it is on the PATH.
 """
 
 from __future__ import annotations
 
 import json
+import os
+import shutil
+import subprocess
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -37,6 +42,16 @@ def literals(kustomization: Path) -> dict[str, str]:
     return dict(one.split("=", 1) for one in settings["literals"])
 
 
+@cache
+def rendered(folder: Path) -> tuple[Any, ...]:
+    """All objects of a kustomization, by kustomize."""
+    if shutil.which("kustomize") is None:
+        pytest.skip("kustomize is not on this machine; .ci/run brings it where Go is")
+    built = subprocess.run(["kustomize", "build", str(folder)], capture_output=True, text=True, check=False)
+    assert built.returncode == 0, built.stderr
+    return tuple(yaml.safe_load_all(built.stdout))
+
+
 def settings_of(overlay: str, monkeypatch: pytest.MonkeyPatch, files: Path) -> Settings:
     """What the service would read in this overlay, with its files in another place."""
     for name, value in {
@@ -60,6 +75,48 @@ def test_the_schemas_see_a_field_that_does_not_exist() -> None:
 
     with pytest.raises(kubernetes_validate.ValidationError):
         kubernetes_validate.validate(broken, RELEASES[-1], strict=True)
+
+
+@pytest.mark.parametrize("release", RELEASES)
+@pytest.mark.parametrize("overlay", OVERLAYS)
+def test_an_overlay_renders_to_objects_that_the_oldest_and_the_newest_kubernetes_take(
+    overlay: str, release: str
+) -> None:
+    objects = rendered(KUBERNETES / "overlays" / overlay)
+
+    for one in objects:
+        kubernetes_validate.validate(one, release, strict=True)
+    assert {"Deployment", "Service", "NetworkPolicy", "ConfigMap"} <= {one["kind"] for one in objects}
+
+
+@pytest.mark.parametrize("overlay", OVERLAYS)
+def test_what_an_overlay_renders_fits_together(overlay: str) -> None:
+    objects = rendered(KUBERNETES / "overlays" / overlay)
+    (pod,) = [one["spec"]["template"] for one in objects if one["kind"] == "Deployment"]
+    specs = [one["spec"] for one in objects if one["kind"] in ("Service", "NetworkPolicy", "PodDisruptionBudget")]
+    selected = [spec.get("podSelector") or spec["selector"] for spec in specs]
+    (container,) = pod["spec"]["containers"]
+    maps = {one["metadata"]["name"] for one in objects if one["kind"] == "ConfigMap"}
+    named = {one["configMapRef"]["name"] for one in container["envFrom"] if "configMapRef" in one}
+    named |= {one["configMap"]["name"] for one in pod["spec"]["volumes"] if "configMap" in one}
+
+    # A selector that finds no pod is valid by every schema.
+    assert all((one.get("matchLabels") or one).items() <= pod["metadata"]["labels"].items() for one in selected)
+    assert named == maps
+    assert container["image"] != "ebbmark"
+
+
+def test_the_component_of_a_shared_store_opens_the_way_to_it(tmp_path: Path) -> None:
+    parts = {"resources": f"overlays/{OVERLAYS[0]}", "components": "components/shared-store"}
+    listed = {name: [os.path.relpath(KUBERNETES / folder, tmp_path)] for name, folder in parts.items()}
+    (tmp_path / "kustomization.yaml").write_text(yaml.safe_dump(listed))
+
+    objects = rendered(tmp_path)
+
+    names = [one["metadata"]["name"] for one in objects if one["kind"] == "NetworkPolicy"]
+    assert names == ["ebbmark", "ebbmark-shared-store"]
+    for one in objects:
+        kubernetes_validate.validate(one, RELEASES[0], strict=True)
 
 
 def test_every_manifest_belongs_to_the_base() -> None:

@@ -16,7 +16,7 @@ import threading
 import time
 import urllib.request
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -102,7 +102,8 @@ def record_after(delay_s: float) -> Iterator[str]:
             self.send_header("Content-Type", FHIR)
             self.send_header("Content-Length", str(len(page)))
             self.end_headers()
-            self.wfile.write(page)
+            with suppress(ConnectionError):
+                self.wfile.write(page)
 
         def log_message(self, *_: object) -> None:
             """Say nothing."""
