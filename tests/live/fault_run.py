@@ -1,9 +1,9 @@
-"""A thousand write-backs to a real record under faults, counted.
+"""A thousand write-backs to a record under faults, counted.
 
-`PYTHONPATH=tests python -m live.fault_run [--writes 1000] [--answers 3] [--seed 5]` from the root of the project.
-Starts a record of its own, kills and restarts it twice on the way, kills writers, and writes several answers for each
-trial as the doors do. Prints the counts, and ends with 1 if anything was doubled, halved, current twice, reported
-wrongly or left unsettled.
+`PYTHONPATH=tests python -m live.fault_run [--writes 1000] [--answers 3] [--seed 5] [--in-memory]` from the root of the
+project. Starts a record of its own (the Java one, or the tests' own in memory, which is many times faster), kills and
+restarts it twice on the way, kills the processes that write, and writes several answers for each trial as the doors do.
+Prints the counts, and ends with 1 if anything was doubled, halved, current twice, reported wrongly or left unsettled.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 
 import httpx
@@ -39,9 +40,10 @@ def main() -> int:
         hurry=asked.hurry,
         answers=asked.answers,
         deaf=asked.deaf,
+        kills=asked.kills,
     )
     with tempfile.TemporaryDirectory() as folder:
-        record = _RestartedRecord(Path(folder))
+        record = _RestartedRecord(Path(folder), in_memory=asked.in_memory)
         began_s = time.monotonic()
         try:
             outcome = asyncio.run(run(plan, record.base_url, prefix="run", restart=record.restart))
@@ -61,15 +63,17 @@ def _asked() -> argparse.Namespace:
     parser.add_argument("--hurry", type=float, default=1.0, help="divides the waits between attempts (1)")
     parser.add_argument("--answers", type=int, default=3, help="different recommendations for each trial (3)")
     parser.add_argument("--deaf", action="store_true", help="hear nothing of the record shortly before it is killed")
+    parser.add_argument("--in-memory", action="store_true", help="the tests' own record instead of the Java one")
+    parser.add_argument("--kills", type=float, default=0.05, help="share of the calls that kill their process (0.05)")
     return parser.parse_args()
 
 
 class _RestartedRecord:
     """A record that is killed as a power cut would and started again on the same port and data."""
 
-    def __init__(self, data: Path) -> None:
-        self._data = data
-        self._running: RunningRecord = start_record(data=data)
+    def __init__(self, data: Path, *, in_memory: bool) -> None:
+        self._start = partial(start_record, data=data, in_memory=in_memory)
+        self._running: RunningRecord = self._start()
         load_own_codes(self._running.base_url)
 
     @property
@@ -80,7 +84,7 @@ class _RestartedRecord:
         port = httpx.URL(self.base_url).port or 0
         _say("The record is killed ...")
         await asyncio.to_thread(stop_record, self._running, at_once=True)
-        self._running = await asyncio.to_thread(start_record, port=port, data=self._data)
+        self._running = await asyncio.to_thread(self._start, port=port)
         _say("... and is back.")
 
     def stop(self) -> None:
@@ -107,6 +111,8 @@ def lines_of(outcome: Outcome, plan: Plan) -> Iterator[str]:
     yield f"writers killed {outcome.killed}"
     yield f"current answers by trial, before and after: {dict(outcome.first.current)}, {dict(outcome.last.current)}"
     yield f"told unknown {outcome.first.told(WriteState.UNKNOWN)} of {outcome.first.table.total()}"
+    for sentence, number in outcome.why_unknown.most_common(12):
+        yield f"  {number:6}  {sentence}"
     yield f"doubles {outcome.first.doubles + outcome.last.doubles}"
     yield f"halves {outcome.first.halves + outcome.last.halves}"
     yield f"false reports {len(wrong)}"

@@ -3,22 +3,19 @@
 from __future__ import annotations
 
 import asyncio
-import json
+import re
 from collections import Counter
 from collections.abc import Awaitable, Callable, Sequence
 from contextlib import AsyncExitStack
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from random import Random
 
 import httpx
 
-from ebbmark.record.client import RecordClient, RecordSettings
-from ebbmark.record.retry import Waiting
-from ebbmark.record.supersede import write_current
 from ebbmark.record.write_outcome import WriteState
 from live.fault_proxy import CALM, CROWDED, FAILING, MIXED, Fault, FaultProxy, Weather
 from live.many_recommendations import jobs, load_inputs, talking_to
+from live.writer_process import Writer
 from live.written_once import Call, Found, Job, Verdict, census, found_of, look, look_when_settled, verdict_of
 
 __all__ = ["Outcome", "Plan", "Restart", "run"]
@@ -26,7 +23,7 @@ __all__ = ["Outcome", "Plan", "Restart", "run"]
 Restart = Callable[[], Awaitable[None]]
 
 WRITERS_OF_ONE = 12
-CLIENTS = 4
+WRITERS = 4
 SETTLING_S = 5.0  # the client's own shortest wait after a request that may have arrived
 FLUSHED_S = 2.0
 REPEATED_WITHIN = 8  # places behind the first in the queue, so that the two often meet
@@ -46,7 +43,7 @@ class Plan:
         read_timeout_s: the client's patience with a reply [s].
         hurry: divides every wait of the client's between attempts; 1 waits as in earnest.
         answers: different recommendations for one trial, written at about the same time.
-        kills: share of the calls whose writer is killed on the way.
+        kills: share of the calls whose process is killed on the way, with all that it is at.
         deaf: whether no reply of the record's is heard shortly before its end.
     """
 
@@ -83,7 +80,8 @@ class Outcome:
         counts: how often each fault happened.
         attempts: requests that the writers sent under faults.
         strays: resources of any type beyond those expected; a negative number is missing.
-        killed: calls whose writer was killed.
+        killed: calls whose process was killed.
+        why_unknown: what was said where nobody knew, without its numbers.
     """
 
     first: Verdict
@@ -93,6 +91,7 @@ class Outcome:
     attempts: int
     strays: dict[str, int]
     killed: int
+    why_unknown: Counter[str]
 
     @property
     def clean(self) -> bool:
@@ -144,12 +143,19 @@ async def run(plan: Plan, base_url: str, *, prefix: str, restart: Restart | None
         attempts=sum(call.outcome.attempts for call in calls),
         strays={kind: extra for kind in after if (extra := after[kind] - before[kind] - expected[kind])},
         killed=writing.killed,
+        why_unknown=Counter(
+            _without_numbers(call.outcome.sentence) for call in calls if call.outcome.state is WriteState.UNKNOWN
+        ),
     )
 
 
 def of_jobs(every: Sequence[Job]) -> frozenset[str]:
     """Tokens of everything that is written of these recommendations."""
     return frozenset(token for job in every for _, token in job.keys)
+
+
+def _without_numbers(sentence: str) -> str:
+    return re.sub(r"\d+", "N", sentence.partition(" Sending the same again")[0])
 
 
 def _told_last(job: Job, calls: Sequence[Call]) -> str:
@@ -162,15 +168,15 @@ def _seen(record: httpx.Client) -> tuple[Counter[str], dict[tuple[str, str], lis
 
 
 class _Writing:
-    """Writers, each with one of a few clients, in front of one proxy; `calls` holds every call that ended."""
+    """A few processes that write in front of one proxy; `calls` holds every call that ended."""
 
-    def __init__(self, proxy: FaultProxy, clients: Sequence[RecordClient], plan: Plan) -> None:
+    def __init__(self, proxy: FaultProxy, writers: Sequence[Writer], plan: Plan) -> None:
         self.proxy = proxy
         self.calls: list[Call] = []
         self.kills = plan.kills
         self.killed = 0
-        self.killed_jobs: set[str] = set()
-        self._clients = clients
+        self.killed_jobs: list[Job] = []
+        self._writers = writers
         self._plan = plan
         self._random = Random(plan.seed)
 
@@ -179,25 +185,24 @@ class _Writing:
         self.proxy.weather = weather
         queue = iter(enumerate(work))
 
-        async def writer() -> None:
+        async def hand_on() -> None:
             for number, job in queue:
-                call = asyncio.create_task(self._call(job, self._clients[number % len(self._clients)]))
+                writer = self._writers[number % len(self._writers)]
+                call = asyncio.create_task(writer.write(job.transaction))
                 if self._random.random() < self.kills:
                     await asyncio.wait([call], timeout=self._random.uniform(0.0, 1.5))
-                    if call.cancel():
-                        self.killed += 1
-                        self.killed_jobs.add(job.name)
-                        await asyncio.wait([call])
-                        continue
-                self.calls.append(await call)
+                    await writer.kill()
+                outcome = await call
+                if outcome is None:
+                    self.killed += 1
+                    self.killed_jobs.append(job)
+                else:
+                    self.calls.append(Call(job, outcome))
 
         async with asyncio.TaskGroup() as group:
             for _ in range(at_once):
-                group.create_task(writer())
+                group.create_task(hand_on())
         await self.proxy.idle()
-
-    async def _call(self, job: Job, client: RecordClient) -> Call:
-        return Call(job, await write_current(json.loads(job.transaction), record=client))
 
 
 async def _writing(stack: AsyncExitStack, plan: Plan, base_url: str) -> _Writing:
@@ -209,19 +214,10 @@ async def _writing(stack: AsyncExitStack, plan: Plan, base_url: str) -> _Writing
             repeat_after_s=SETTLING_S / plan.hurry,
         )
     )
-    settings = RecordSettings(
-        proxy.base_url,
-        (proxy.base_url,),
-        read_timeout_s=plan.read_timeout_s,
-        attempt_timeout_s=2.0 * plan.read_timeout_s,
-    )
-
-    async def sleep(seconds: float) -> None:
-        await asyncio.sleep(seconds / plan.hurry)
-
-    waiting = Waiting(sleep, lambda: datetime.now(UTC))
-    clients = [await stack.enter_async_context(RecordClient(settings, waiting=waiting)) for _ in range(CLIENTS)]
-    return _Writing(proxy, clients, plan)
+    writers = [Writer(proxy.base_url, read_timeout_s=plan.read_timeout_s, hurry=plan.hurry) for _ in range(WRITERS)]
+    for writer in writers:
+        stack.push_async_callback(writer.kill)
+    return _Writing(proxy, writers, plan)
 
 
 async def _under_faults(

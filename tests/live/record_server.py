@@ -10,6 +10,7 @@ import os
 import shutil
 import signal
 import subprocess
+import sys
 import tempfile
 import threading
 from collections.abc import Iterator, Mapping
@@ -35,7 +36,9 @@ __all__ = [
     "validate_with_server",
 ]
 
-SCRIPT = Path(__file__).parents[2] / "deploy" / "record.sh"
+LOOPBACK = "127.0.0.1"
+TESTS = Path(__file__).parents[1]
+SCRIPT = TESTS.parent / "deploy" / "record.sh"
 START_LIMIT_S = 300.0  # includes the first build with all its downloads
 STOP_LIMIT_S = 30.0
 ANSWER_LIMIT_S = 120.0  # the first validation reads all definitions of R4
@@ -68,17 +71,25 @@ def missing_tools() -> tuple[str, ...]:
     return tuple(tool for tool in ("sh", "java", "mvn") if shutil.which(tool) is None)
 
 
-def start_record(*, port: int = 0, data: Path | None = None) -> RunningRecord:
+def start_record(*, port: int = 0, data: Path | None = None, in_memory: bool = False) -> RunningRecord:
     """Start a record and wait until it answers.
 
     Args:
         port: 0 takes any free one; a record that is to be started again behind the same address needs its own.
         data: folder that outlives the process; without it nothing does.
+        in_memory: whether it is the tests' own (`live.memory_record`) instead of the Java one.
     """
-    command = ["sh", str(SCRIPT), "--port", str(port)] + (["--data", str(data)] if data is not None else [])
+    program = [sys.executable, "-m", "live.memory_record"] if in_memory else ["sh", str(SCRIPT)]
+    command = [*program, "--port", str(port), *(["--data", str(data)] if data is not None else [])]
     with tempfile.TemporaryFile("w+", encoding="utf-8") as errors:
         process = subprocess.Popen(
-            command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=errors, text=True, start_new_session=True
+            command,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=errors,
+            text=True,
+            start_new_session=True,
+            env={**os.environ, "PYTHONPATH": os.pathsep.join([str(TESTS), str(TESTS.parent / "service")])},
         )
         try:
             base_url = _first_line(process)

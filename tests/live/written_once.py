@@ -204,9 +204,10 @@ def found_of(job: Job, held: Mapping[Key, Sequence[Json]]) -> Found:
     return Found.WHOLE if targets == sorted(at for key, at in stored.items() if key[0] != "Provenance") else Found.HALF
 
 
-def verdict_of(calls: Sequence[Call], held: Mapping[Key, Sequence[Json]], *, killed: Collection[str] = ()) -> Verdict:
+def verdict_of(calls: Sequence[Call], held: Mapping[Key, Sequence[Json]], *, killed: Iterable[Job] = ()) -> Verdict:
     """Weigh what every writer was told against what the record holds; killed writers may have brought it, too."""
-    jobs = {call.job.name: call.job for call in calls}
+    lost = {job.name: job for job in killed}
+    jobs = {call.job.name: call.job for call in calls} | lost
     found = {name: found_of(job, held) for name, job in jobs.items()}
     devices = {key for job in jobs.values() for key in job.keys if key[0] == "Device"}
     doubled_devices = sum(len(held.get(key, ())) > 1 for key in devices)
@@ -214,7 +215,7 @@ def verdict_of(calls: Sequence[Call], held: Mapping[Key, Sequence[Json]], *, kil
         table=Counter((call.outcome.state, found[call.job.name]) for call in calls),
         doubles=sum(one is Found.DOUBLE for one in found.values()) + doubled_devices,
         halves=sum(one is Found.HALF for one in found.values()),
-        false_reports=(*_told_wrongly(calls, held, found, killed), *_claimed_twice(calls)),
+        false_reports=(*_told_wrongly(calls, held, found, lost), *_claimed_twice(calls)),
         current=Counter(
             _current_of(patient, jobs.values(), held) for patient in {one.patient for one in jobs.values()}
         ),

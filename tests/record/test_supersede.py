@@ -392,6 +392,73 @@ def test_a_record_that_ignores_conditions_is_not_doubled_where_a_reply_is_lost()
     assert statuses(record) == ["preliminary"]
 
 
+def _written_through(record: KeepingRecord, lose: Callable[[int], bool], *, carry_out: bool) -> WriteOutcome:
+    """Write where the replies to some transactions that write results are lost, counted from 0."""
+    sent = iter(range(1000))
+
+    def answer(request: httpx.Request) -> httpx.Response:
+        if b"GuidanceResponse" in request.content and request.method == "POST" and lose(next(sent)):
+            if carry_out:
+                record.answer(request)
+            raise httpx.ReadTimeout("lost")
+        return record.answer(request)
+
+    with respx.mock() as router:
+        router.route(url__startswith=BASE).mock(side_effect=answer)
+        return asyncio.run(written_to(OLD))
+
+
+def test_a_whole_round_of_lost_requests_is_followed_by_another() -> None:
+    record = KeepingRecord()
+
+    outcome = _written_through(record, lambda number: number < 4, carry_out=False)
+
+    assert (outcome.state, statuses(record)) == (WriteState.WRITTEN, ["preliminary"])
+
+
+def test_a_refusal_after_a_lost_reply_is_looked_into() -> None:
+    record = KeepingRecord()
+    replies = iter(["lost", "refused"])
+
+    def answer(request: httpx.Request) -> httpx.Response:
+        reply = next(replies, "") if b"GuidanceResponse" in request.content and request.method == "POST" else ""
+        if reply == "refused":
+            return httpx.Response(403)
+        told = record.answer(request)
+        if reply == "lost":
+            raise httpx.ReadTimeout("lost")
+        return told
+
+    with respx.mock() as router:
+        router.route(url__startswith=BASE).mock(side_effect=answer)
+        outcome = asyncio.run(written_to(OLD))
+
+    assert (outcome.state, statuses(record)) == (WriteState.ALREADY_THERE, ["preliminary"])
+
+
+def test_what_is_lost_every_time_is_unknown_after_a_few_rounds() -> None:
+    record = KeepingRecord()
+
+    outcome = _written_through(record, lambda _: True, carry_out=False)
+
+    assert (outcome.state, record.results()) == (WriteState.UNKNOWN, {})
+
+
+def test_once_another_answer_moved_the_list_what_was_lost_is_told_as_not_written() -> None:
+    record = KeepingRecord()
+
+    def lose(number: int) -> bool:
+        # With the last attempt of the last round: what was lost can no longer come after this.
+        if number == 11:
+            writes_meanwhile(another_trial())(record)
+        return number < 12
+
+    outcome = _written_through(record, lose, carry_out=False)
+
+    assert outcome.state is WriteState.FAILED
+    assert "no attempt of this call can be carried out any more" in outcome.sentence
+
+
 def test_a_record_with_two_lists_is_locked_by_both() -> None:
     record = KeepingRecord(heeds_conditions=False)
     write(record, OLD)

@@ -172,6 +172,19 @@ def refused_with_conflict(last: WriteOutcome, times: int) -> WriteOutcome:
     return replace(last, attempts=times, sentence=sentence)
 
 
+def looked_at_afterwards(last: WriteOutcome) -> WriteOutcome:
+    """Say that nothing was written, since a look afterwards shows so and no attempt can be carried out any more.
+
+    Args:
+        last: outcome of the last attempt.
+    """
+    sentence = (
+        "Nothing was written: the record gave no usable answer, and looked at afterwards it does not hold what was to "
+        "be written; no attempt of this call can be carried out any more. Asking again is safe."
+    )
+    return replace(last, state=WriteState.FAILED, sentence=sentence)
+
+
 def superseded_outcome(newer: str, *, written: bool) -> WriteOutcome:
     """Say that a newer answer stands; `written` where this one had been written and is marked now."""
     done = "what this one had written was marked superseded" if written else "nothing was written"
@@ -190,6 +203,9 @@ Json = dict[str, object]
 
 MOST_ROUNDS = 8
 """Looks at the record while others write for the same patient; our choice."""
+
+MOST_SILENT = 3
+"""Rounds without any usable reply, each of several attempts, until only one more look is made; our choice."""
 
 FIRST_WAIT_S, LONGEST_WAIT_S = 0.1, 2.0
 """Between two looks; doubles up to the longest, so that all rounds fit into one write-back [s]; our choice."""
@@ -252,7 +268,8 @@ async def write_current(
         The outcome; SUPERSEDED where a newer answer for the same trial stands in the record, NOT_CURRENT where this
         one is there and none stands. UNKNOWN only where an attempt may still be carried out, or the record could not
         be looked at after an attempt whose reply was lost, or that met a conflict. FAILED where every attempt met a
-        conflict, and a look after the last shows that what was to be written is not there.
+        conflict or was lost, and a look after the last shows that what was to be written is not there and, by the
+        List's version, cannot come any more.
     """
     progress = progress or Progress()
     answer = outgoing_answer(transaction)
@@ -261,13 +278,15 @@ async def write_current(
     lost = False  # whether there was any such attempt
     last: WriteOutcome | None = None
     without_match: WriteOutcome | None = None  # what a record wrote that does not honour ifMatch
+    silent = 0  # how many rounds brought no usable reply at all
     most = MOST_ROUNDS
     for number in range(MOST_ROUNDS + 1):
         lock = await _lock(answer, record)
         seen = lock if isinstance(lock, ReadFailure) else await look(answer, lock, record, anew=make_current)
         if isinstance(seen, ReadFailure) or isinstance(lock, ReadFailure):
             failure = seen if isinstance(seen, ReadFailure) else BEHIND
-            if failure == BEHIND and await _waited(number, answer, record):
+            # After an attempt that may have been carried out, a look that fails is worth another.
+            if (failure == BEHIND or doubt is not None) and await _waited(number, answer, record):
                 continue
             return still_unknown(not_looked(failure), doubt is not None)
         # Once the List has moved, what was sent under it cannot come any more; whether it came is what was looked at.
@@ -280,11 +299,12 @@ async def write_current(
         if not step.writes and (doubt is None or own_stands or (ended and not unheard)):
             told = step.told(_nothing_sent(answer, seen.own, lost=lost))
             return _with_lock(told, lock, without_match)
-        if last is not None and last.state is WriteState.UNKNOWN and last.http_status not in CONFLICTS:
-            return still_unknown(last, doubt is not None)
         if last is not None and ended:
-            refused = last.http_status in CONFLICTS and not unheard
-            return refused_with_conflict(last, number) if refused else still_unknown(last, doubt is not None)
+            if doubt is not None and unheard:
+                return still_unknown(last, True)
+            if last.http_status in CONFLICTS:
+                return refused_with_conflict(last, number)
+            return looked_at_afterwards(last) if last.state is WriteState.UNKNOWN else last
         # With nothing to write the List alone is changed: what is under way can then no longer be carried out.
         parts = answer.entries_of(step.parts, seen.own)
         entries = [*parts, *step.changes, *_changed_lists(lock, answer, seen, step, record.settings.base_url)]
@@ -303,10 +323,15 @@ async def write_current(
                     step.told(own if step.writes else _nothing_sent(answer, seen.own)), lock, without_match
                 )
             without_match = own
-        elif last.state is WriteState.FAILED and last.http_status not in CONFLICTS:
-            return still_unknown(last, doubt is not None)
+        elif last.http_status not in CONFLICTS:
+            if doubt is None:
+                return last
+            # A refusal says nothing of what was sent before it, and a record that is silent is not asked without end.
+            silent += 1
+            if last.state is WriteState.FAILED or silent >= MOST_SILENT:
+                most = number + 1
         # Without leave to wait, or after the last round, one more look says what is there.
-        if (last.state in _SAID or last.http_status in CONFLICTS) and not await _waited(number, answer, record):
+        if not await _waited(number, answer, record):
             most = number + 1
     return still_unknown(last or not_looked(BEHIND), doubt is not None)
 
