@@ -239,3 +239,19 @@ def test_measured_peep_whose_clock_is_a_minute_off_is_a_high_caution(late_s: flo
 
     assert ("clocks-differ" in slugs(answer, "high")) is found
     assert (answer.closing.evidence is Evidence.STRONG) is not found
+
+
+@pytest.mark.parametrize(("late_s", "found"), [(0, False), (15, False), (60, True), (-60, True)])
+def test_plateaus_whose_clock_alone_is_a_minute_off_are_a_high_caution(late_s: float, *, found: bool) -> None:
+    compliances = (38, 40, 41, 42, 41.5, 36, 31, 27)
+    shown = []
+    for place in range(8 * 6):
+        at_s = START_S + 20.0 * place + 5.0
+        seen = min(max(int((at_s - late_s - START_S) // STEP_S), 0), 7)
+        shown += [reading(Q.TIDAL_VOLUME_EXPIRED, 420.0, at_s, 7000 + place)]
+        shown += [reading(Q.PLATEAU_PRESSURE, PEEPS[seen] + 420 / compliances[seen], at_s, 7000 + place)]
+    settings = [reading(Q.PEEP_SET, peep, START_S + index * STEP_S, 100 + index) for index, peep in enumerate(PEEPS)]
+    answer = titrated(CALM, readings=[*settings, *shown])
+
+    assert ("plateau-clock" in slugs(answer, "high")) is found
+    assert (answer.closing.evidence is Evidence.WEAK) is found

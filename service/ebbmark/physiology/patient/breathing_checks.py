@@ -201,6 +201,28 @@ def clocks_differ(scene: Scene) -> Iterator[Finding]:
                 of_curve=True,
             )
             return
+    yield from _plateaus_of_two_steps(scene)
+
+
+def _plateaus_of_two_steps(scene: Scene) -> Iterator[Finding]:
+    """Plateaus that move within most steps by what lies between two steps: their clock is off, ahead or behind.
+
+    Two readings of one step then are of two steps, and from pressures alone nobody can tell which clock is right.
+    """
+    if not scene.trial.kind.static:
+        return
+    plateaus = [[one.pressure_cmh2o for one in step.samples if one.pressure_cmh2o is not None] for step in scene.steps]
+    mixed, pairs = [], 0
+    for place, (above, here) in enumerate(pairwise(plateaus), start=1):
+        if len(here) < 2 or not above or (apart := above[-1] - here[-1]) < scene.limits.clock_least_cmh2o:
+            continue
+        pairs += 1
+        if here[0] - here[-1] >= scene.limits.clock_share * apart:
+            mixed.append(scene.seen[place])
+    if len(mixed) >= scene.limits.clock_fewest and 2 * len(mixed) > pairs:
+        peeps = tuple(row.peep_cmh2o for row in mixed)
+        sources = tuple(dict.fromkeys(src for step in scene.steps if step.peep_cmh2o in peeps for src in step.sources))
+        yield Finding("plateau-clock", Weight.HIGH, {}, peeps, mixed[0].start_s, sources, OWN_CHOICE, of_curve=True)
 
 
 def impossible_plateaus(scene: Scene) -> Iterator[Finding]:

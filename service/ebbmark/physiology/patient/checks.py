@@ -88,7 +88,8 @@ CURVE_CHECKS: Final = (
                COMMON_PRACTICE, trapped_air),
     CurveCheck("measured-peep", "Measured PEEP off its setting at half of the steps: no number.",
                OWN_CHOICE, measured_peep_off),
-    CurveCheck("clocks", "Measured PEEP that follows or precedes its setting at most steps: the clocks differ, high.",
+    CurveCheck("clocks", "Measured PEEP that follows or precedes its setting, or plateaus of two steps in one, at most "
+               "steps: the clocks differ, high.",
                OWN_CHOICE, clocks_differ),
     CurveCheck("recovery", "Compliance that came back at any lower step did not fall for good.",
                OWN_CHOICE, no_lasting_fall),
