@@ -255,3 +255,17 @@ def test_plateaus_whose_clock_alone_is_a_minute_off_are_a_high_caution(late_s: f
 
     assert ("plateau-clock" in slugs(answer, "high")) is found
     assert (answer.closing.evidence is Evidence.WEAK) is found
+
+
+@pytest.mark.parametrize(("early", "weight"), [((12, 10), "look-first"), ((10,), "high"), ((18,), "moderate")])
+def test_readings_before_the_lung_had_settled_weigh_by_where_they_lie(early: tuple[int, ...], weight: str) -> None:
+    compliances = (38, 40, 41, 42, 41.5, 36, 31, 27)
+    rows = []
+    for index, (peep, compliance) in enumerate(zip(PEEPS, compliances, strict=True)):
+        rows.append(reading(Q.PEEP_SET, peep, START_S + index * STEP_S, 100 + index))
+        for after_s in (10, 20) if peep in early else (60, 100):
+            at_s, source = START_S + index * STEP_S + after_s, 1000 + 10 * index + after_s
+            rows.append(reading(Q.TIDAL_VOLUME_EXPIRED, 420.0, at_s, source))
+            rows.append(reading(Q.PLATEAU_PRESSURE, peep + 420 / compliance, at_s, source))
+
+    assert "unsettled-steps" in slugs(titrated(CALM, readings=rows), weight)

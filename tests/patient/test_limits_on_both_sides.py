@@ -137,6 +137,10 @@ SIDES = {
         0.55, 0.56, "oxygen-raised", "high",
         lambda value: with_values(fio2_set={peep: 0.5 if peep > 12 else value for peep in PEEPS}),
     ),
+    "oxygen that moved by what is charted anyhow": Side(
+        0.55, 0.56, "oxygen-changed", "moderate",
+        lambda value: with_values(fio2_set={peep: value if peep > 12 else 0.5 for peep in PEEPS}),
+    ),
     "resistive": Side(7.9, 8.1, "resistive-pressure-rose", "high", resistive),
     "carbon dioxide gone": Side(
         10, 9.9, "carbon-dioxide-lost", "look-first",
