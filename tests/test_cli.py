@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import json
 import re
@@ -16,6 +17,7 @@ from pathlib import Path
 import pytest
 
 from ebbmark import __version__
+from ebbmark.__main__ import run
 from ebbmark.cli import main
 from ebbmark.fhir.reading.charted_steps import COLUMNS
 from ebbmark.fhir.writing.validate import validate
@@ -419,6 +421,21 @@ def service(*arguments: str, **environment: str) -> Iterator[tuple[subprocess.Po
             yield process, process.stderr.readline()
         finally:
             process.kill()
+
+
+def test_an_output_on_a_full_disk_ends_with_one_sentence(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    class Full(io.StringIO):
+        def write(self, _: str) -> int:
+            raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(sys, "stdout", Full())
+
+    code = run(["evaluate", CLEAR])
+
+    assert code == 2
+    assert capsys.readouterr().err == "The output was not written whole: No space left on device.\n"
 
 
 @pytest.mark.live

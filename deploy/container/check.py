@@ -92,12 +92,12 @@ def podman(*arguments: str) -> str:
     return done.stdout.strip()
 
 
-def wait_until_ready(port: int) -> float:
-    """Seconds until it is ready."""
+def wait_until_ready(port: int, path: str = "/health/ready") -> float:
+    """Seconds until it is ready, or alive."""
     began_s = time.monotonic()
     while time.monotonic() < began_s + 30:
         try:
-            if asked(port).status == 200:
+            if asked(port, path=path).status == 200:
                 return time.monotonic() - began_s
         except OSError:
             time.sleep(0.05)
@@ -224,7 +224,9 @@ def check_pod(image: str, overlay: str) -> None:
         manifest.write_text(pod_manifest(image, overlay), encoding="utf-8")
         podman("play", "kube", "--network=host", "--replace", str(manifest))
         try:
-            wait_until_ready(8087)
+            wait_until_ready(8087, "/health/live")
+            # The issuer of the overlay is a name of documentation, which leads nowhere.
+            hold(json.loads(asked(8087).body)["status"] == "starting", "is not ready before an issuer's keys are there")
             hold(answer(8087).status == 401, "asks whoever comes to sign in")
             sampled = asked(9090, path="/metrics").body.decode()
             hold('ebbmark_sign_in_refusals_total{reason="no-token"} 1.0' in sampled, "and counts it")

@@ -54,7 +54,14 @@ PANELS = (
         "short",
         [("record, {{instance}}", "ebbmark_record_reachable"), ("shared store, {{instance}}", "ebbmark_shared_store_reachable")],
     ),
-    ("AuditEvents that the record did not take", "short", [("log stream only", "sum(increase(ebbmark_audit_fallbacks_total[1h]))")]),
+    (
+        "AuditEvents and log lines that went elsewhere",
+        "short",
+        [
+            ("AuditEvents in the log stream only", "sum(increase(ebbmark_audit_fallbacks_total[1h]))"),
+            ("log lines not taken", "sum(increase(ebbmark_log_faults_total[1h]))"),
+        ],
+    ),
     (
         "Memory and open files",
         "short",

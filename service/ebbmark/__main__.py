@@ -2,11 +2,30 @@
 
 from __future__ import annotations
 
+import errno
 import sys
+from collections.abc import Sequence
 
-from ebbmark.cli import main
+from ebbmark.cli import USAGE, main
 
-__all__: list[str] = []
+__all__ = ["run"]
+
+
+def run(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code; an output that takes no more ends it with one sentence."""
+    try:
+        code = main(arguments)
+        sys.stdout.flush()
+    except OSError as error:
+        # What commands read is judged where it is read; what is left is the output.
+        if error.errno not in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
+            raise
+        print(f"The output was not written whole: {error.strerror}.", file=sys.stderr)  # noqa: T201
+        # Its rest would be tried again when the process ends.
+        sys.stdout = None
+        return USAGE
+    return code
+
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(run())

@@ -112,8 +112,9 @@ def serve(*, host: str | None = None, port: int | None = None, demo: bool | None
         backlog=BACKLOG,
         timeout_graceful_shutdown=math.ceil(settings.drain_s),
     )
-    uvicorn.Server(config).run(sockets=[listener])
-    return True
+    server = uvicorn.Server(config)
+    server.run(sockets=[listener])
+    return server.started or _refused("The service did not start; the line before says where and why.")
 
 
 def bridge() -> bool:

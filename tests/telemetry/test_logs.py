@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import errno
+import io
 import json
 import logging
+import os
 import sys
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.telemetry.current import Watch, in_scene
-from ebbmark.telemetry.logs import LONGEST_LINE, JsonLines
-from ebbmark.telemetry.trace_context import TraceContext
+from ebbmark.telemetry.current import TraceContext, Watch, in_scene
+from ebbmark.telemetry.logs import LONGEST_LINE, JsonLines, Lines
+from ebbmark.telemetry.measured import Meters
 
 PLACE = TraceContext("a" * 32, "b" * 16, sampled=True)
 WATCH = Watch(new_id=lambda size: "c" * 2 * size, wall_ns=lambda: 0, steady_s=lambda: 0.0)
@@ -78,3 +82,30 @@ def test_an_event_too_long_for_a_line_is_said_to_be_cut() -> None:
 
     assert len(line) <= LONGEST_LINE
     assert read(line)["cut"] is True
+
+
+class Full(io.StringIO):
+    """A stream on a full disk."""
+
+    def write(self, _: str) -> int:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+
+def test_an_audit_line_that_a_full_disk_does_not_take_is_counted_and_goes_to_the_other_stream() -> None:
+    other, meters = io.StringIO(), Meters(process=False)
+    record = logging.LogRecord("ebbmark.audit", logging.INFO, "a.py", 1, "", None, None)
+    record.event = b'{"resourceType":"AuditEvent"}'
+
+    with in_scene(replace(WATCH, meters=meters), PLACE):
+        Lines(Full(), Lines(other)).emit(record)
+
+    said, kept = (read(line) for line in other.getvalue().splitlines())
+    assert said["message"].startswith("A line could not be written to standard output (No space left on device)")
+    assert kept["event"] == {"resourceType": "AuditEvent"}
+    assert meters.registry.get_sample_value("ebbmark_log_faults_total") == 1
+
+
+def test_where_no_stream_takes_a_line_nothing_else_breaks() -> None:
+    record = logging.LogRecord("ebbmark.audit", logging.INFO, "a.py", 1, "x", None, None)
+
+    Lines(Full(), Lines(Full())).emit(record)

@@ -9,9 +9,8 @@ from http.server import BaseHTTPRequestHandler, HTTPServer
 
 from opentelemetry.proto.collector.trace.v1.trace_service_pb2 import ExportTraceServiceRequest
 
-from ebbmark.telemetry.current import Span
+from ebbmark.telemetry.current import Span, TraceContext
 from ebbmark.telemetry.otlp import span_exporter
-from ebbmark.telemetry.trace_context import TraceContext
 
 
 @contextmanager

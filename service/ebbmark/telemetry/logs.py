@@ -2,6 +2,7 @@
 
 A line is shorter than 16 KiB, at which container runtimes cut. An event (a FHIR AuditEvent, feedback on a card) stands
 in a line as an object under `event`. Of an exception only its type and place are logged: its message may quote data.
+A line that its stream does not take, as on a full disk, is counted and sent to the other one; requests go on.
 """
 
 from __future__ import annotations
@@ -10,12 +11,14 @@ import logging
 import sys
 from datetime import UTC, datetime
 from types import TracebackType
+from typing import TextIO
 
 import msgspec
 
-from ebbmark.telemetry.current import current_trace
+from ebbmark.telemetry.current import count, current_trace
+from ebbmark.telemetry.measured import Measured
 
-__all__ = ["LONGEST_LINE", "JsonLines", "log_as_json", "place_in"]
+__all__ = ["LONGEST_LINE", "JsonLines", "Lines", "log_as_json", "place_in"]
 
 LONGEST_LINE = 16_000
 """[bytes]; container runtimes split lines at 16,384 (CRI log format, common practice)."""
@@ -51,6 +54,31 @@ class JsonLines(logging.Formatter):
         return msgspec.json.encode({**line, "message": shown[: _LONGEST_MESSAGE // 4], "cut": True}).decode()
 
 
+class Lines(logging.StreamHandler[TextIO]):
+    """Sends lines to a stream.
+
+    Args:
+        stream: where to.
+        instead: takes a line that the stream does not take, with one that says so; None where nothing else is left.
+    """
+
+    def __init__(self, stream: TextIO, instead: Lines | None = None) -> None:
+        super().__init__(stream)
+        self.instead = instead
+        self.setFormatter(JsonLines())
+
+    def handleError(self, record: logging.LogRecord) -> None:
+        """Count the line, and send it elsewhere, where there is an elsewhere."""
+        error = sys.exc_info()[1]
+        count(Measured.LOG_FAULTS)
+        if self.instead is None:
+            return
+        reason = getattr(error, "strerror", None) or type(error).__name__
+        said = f"A line could not be written to standard output ({reason}); it follows here."
+        self.instead.emit(logging.LogRecord("ebbmark", logging.ERROR, "", 0, said, None, None))
+        self.instead.emit(record)
+
+
 def place_in(trace: TracebackType | None) -> str:
     """File and line in which an error arose."""
     while trace is not None and trace.tb_next is not None:
@@ -66,15 +94,12 @@ def log_as_json(level: str) -> None:
     Args:
         level: the lowest that is shown; audit lines are shown at every level.
     """
-    beside = logging.StreamHandler(sys.stderr)
-    beside.setFormatter(JsonLines())
+    beside = Lines(sys.stderr)
     logging.basicConfig(handlers=[beside], level=level.upper(), force=True)
     # Libraries tell addresses and bodies at their lower levels.
     for library in ("httpx", "httpcore", "urllib3", "opentelemetry", "asyncio", "uvicorn"):
         logging.getLogger(library).setLevel(logging.WARNING)
     audit = logging.getLogger("ebbmark.audit")
-    lines = logging.StreamHandler(sys.stdout)
-    lines.setFormatter(JsonLines())
-    audit.handlers = [lines]
+    audit.handlers = [Lines(sys.stdout, beside)]
     audit.setLevel(logging.INFO)
     audit.propagate = False

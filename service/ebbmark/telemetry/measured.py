@@ -94,6 +94,12 @@ class Measured(Enum):
         (),
         "AuditEvents that the record did not take and that are in the log stream instead.",
     )
+    LOG_FAULTS = (
+        "ebbmark_log_faults_total",
+        "counter",
+        (),
+        "Log lines that their stream did not take, as on a full disk; audit lines among them are on standard error.",
+    )
     RECORD_REACHABLE = (
         "ebbmark_record_reachable",
         "gauge",

@@ -14,10 +14,9 @@ from collections.abc import Callable
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from ebbmark import __version__
-from ebbmark.telemetry.current import Span, Watch, in_scene
+from ebbmark.telemetry.current import Span, TraceContext, Watch, in_scene, read_trace_context
 from ebbmark.telemetry.measured import Measured, Meters
 from ebbmark.telemetry.otlp import span_exporter
-from ebbmark.telemetry.trace_context import TraceContext, read_trace_context
 
 __all__ = ["Telemetry", "watch_of"]
 
