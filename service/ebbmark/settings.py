@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Annotated, Literal, Self
+from typing import Annotated, Literal, Self, get_args
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import (
@@ -25,6 +25,19 @@ PREFIX = "EBBMARK_"
 
 Algorithm = Literal["ES256", "ES384", "ES512", "RS256", "RS384", "RS512", "PS256", "PS384", "PS512"]
 Origin = Annotated[str, StringConstraints(pattern=r"^https?://[A-Za-z0-9.*:\[\]-]+$")]
+
+WrittenType = Literal[
+    "Device",
+    "Observation",
+    "GuidanceResponse",
+    "DetectedIssue",
+    "DiagnosticReport",
+    "Provenance",
+    "List",
+    "CarePlan",
+    "RequestGroup",
+    "DeviceRequest",
+]
 
 
 class Issuer(BaseModel):
@@ -182,6 +195,18 @@ class Settings(BaseSettings):
     record_searches_at_once: int = Field(
         default=3, ge=1, le=10, description="Most searches of one question that run side by side; 1: one after another."
     )
+    record_writes: tuple[WrittenType, ...] = Field(
+        default=get_args(WrittenType),
+        description="Resource types that the record takes, Observation among them; what else an answer has is carried "
+        "inside its first result. `check-record --write-to` proposes it.",
+    )
+    record_most_creates: int | None = Field(
+        default=None,
+        ge=1,
+        description="Most conditional creates in one transaction, where the record bounds it; what an answer has more "
+        "is carried inside its first result. As many changes may come besides, where an earlier answer is superseded. "
+        "Unset: no limit. `check-record --write-to` proposes it.",
+    )
     record_max_reply_bytes: int = Field(default=5_000_000, gt=0, description="Largest reply read from the record.")
     record_client_id: str | None = Field(
         default=None,
@@ -338,6 +363,13 @@ class Settings(BaseSettings):
         default=None,
         description="PEM file with the authorities whose client certificates senders must show; needs the one above.",
     )
+
+    @field_validator("record_writes")
+    @classmethod
+    def _can_carry(cls, types: tuple[WrittenType, ...]) -> tuple[WrittenType, ...]:
+        if "Observation" not in types:
+            raise ValueError("Observation is missing: by it answers are found again, and it carries what is not taken")
+        return types
 
     @field_validator("time_zone", "bridge_time_zone")
     @classmethod

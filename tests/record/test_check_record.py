@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import asyncio
+import json
 import time
 
 import httpx
 import pytest
 import respx
 
+from ebbmark.fhir.resource_types import WRITTEN_TYPES
 from ebbmark.record.check.findings import Report, Verdict, summary
 from ebbmark.record.check.reading import Asking, check_reading, not_granted
-from ebbmark.record.check.writing import WRITTEN_TYPES, check_writing
+from ebbmark.record.check.writing import check_writing
 from ebbmark.record.client import RecordClient, RecordSettings
 from record.keeping_record import BASE, Json, KeepingRecord
 
@@ -94,7 +96,11 @@ def test_a_type_that_is_refused_is_named() -> None:
     named = [one.sentence for one in report.findings if one.part == "Create" and one.verdict is not Verdict.WORKS]
     assert [sentence.split(":")[0] for sentence in named] == ["DetectedIssue", "List"]
     page = summary(report)
-    assert "What will not work\n  - writing answers back\n" in page
+    assert not report.fails
+    assert "What will work with limits, see above\n  - writing answers back\n" in page
+    assert json.loads(report.proposed["EBBMARK_RECORD_WRITES"]) == [
+        kind for kind in WRITTEN_TYPES if kind not in ("DetectedIssue", "List")
+    ]
     assert page.count("one current answer for each trial") == 1
 
 
@@ -125,8 +131,17 @@ def test_a_record_that_bounds_its_transactions_is_told_with_the_size_that_it_tak
     report = checked(Bounded(held=dict(HAZEL)))
 
     (size,) = [one for one in report.findings if one.part == "Size"]
-    assert size.verdict is Verdict.FAILS
+    assert size.verdict is Verdict.LIMITED
     assert "one of 8 is taken" in size.sentence
+    # 3 creates, as many results marked superseded, and the List make 7.
+    assert report.proposed["EBBMARK_RECORD_MOST_CREATES"] == "3"
+
+
+def test_a_record_that_takes_no_observation_takes_no_answer() -> None:
+    report = checked(KeepingRecord(held=dict(HAZEL), refused_types=frozenset({"Observation"})))
+
+    assert report.fails
+    assert "EBBMARK_RECORD_WRITES" not in report.proposed
 
 
 def test_nothing_is_written_to_a_patient_whom_the_record_does_not_know() -> None:

@@ -17,6 +17,7 @@ from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP, Operation
 from ebbmark.fhir.parameters import FROM_RECORD, PARAMETERS
 from ebbmark.fhir.sources import Ignored
 from ebbmark.fhir.times import seconds
+from ebbmark.fhir.writing.carried import unpacked
 from ebbmark.fhir.writing.frame import operation_url
 from ebbmark.fhir.writing.normal_form import NormalForm, NotAnAnswer, kind_of, normal_form
 from ebbmark.fhir.writing.provenance import ENTERER, PROTOCOL_SYSTEM, PROVENANCE, REQUEST_PARAMETERS
@@ -191,6 +192,7 @@ def stored_answer(resources: Iterable[tuple[str, Json]]) -> StoredAnswer:
     """
     listed = list(resources)
     require_shape(listed)
+    listed = unpacked(listed)
     form = normal_form([(full_url, unmarked(resource)) for full_url, resource in listed])
     return StoredAnswer(form, listed, foreign_in(listed), _claims_of(form))
 

@@ -1,11 +1,13 @@
-"""The resource types of FHIR R4. A type that is not in this list is not read as FHIR.
+"""The resource types of FHIR R4, and those that this service writes. What is of no type of R4 is not read as FHIR.
 
 Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/resourcelist.html; held against an independent R4 model by a test.
 """
 
 from __future__ import annotations
 
-__all__ = ["RESOURCE_TYPES"]
+from dataclasses import dataclass
+
+__all__ = ["EVERYTHING", "RESOURCE_TYPES", "WRITTEN_TYPES", "Takes"]
 
 # fmt: off
 RESOURCE_TYPES: tuple[str, ...] = (
@@ -41,3 +43,44 @@ RESOURCE_TYPES: tuple[str, ...] = (
     "VisionPrescription",
 )
 # fmt: on
+
+WRITTEN_TYPES = (
+    "Device",
+    "Observation",
+    "GuidanceResponse",
+    "DetectedIssue",
+    "DiagnosticReport",
+    "Provenance",
+    "List",
+    "CarePlan",
+    "RequestGroup",
+    "DeviceRequest",
+)
+"""Resource types that this service writes."""
+
+
+@dataclass(frozen=True, slots=True)
+class Takes:
+    """What a record takes of what this service writes.
+
+    Attributes:
+        types: resource types.
+        most_creates: most conditional creates in one transaction; None for no such limit.
+    """
+
+    types: frozenset[str] = frozenset(WRITTEN_TYPES)
+    most_creates: int | None = None
+
+    @property
+    def carries_changes(self) -> bool:
+        """Whether the Provenance over a change of stored results goes into one of them."""
+        return "Provenance" not in self.types or self.most_creates is not None
+
+    @property
+    def everything(self) -> bool:
+        """Whether nothing has to be carried inside something else."""
+        return self == EVERYTHING
+
+
+EVERYTHING = Takes()
+"""A record that takes all of it."""

@@ -32,6 +32,7 @@ import httpx
 import msgspec
 from cryptography.x509 import load_pem_x509_certificate
 
+from ebbmark.fhir.resource_types import EVERYTHING, Takes
 from ebbmark.record.address_guard import GuardedNetwork, Resolve, is_under, refusal_of, resolved
 from ebbmark.record.connection_faults import is_about_us, trouble_of
 from ebbmark.record.retry import WALL_CLOCK, RetryLimits, Trouble, ViewCache, Waiting
@@ -338,6 +339,7 @@ class RecordSettings:
         searches_at_once: most searches of one question that run side by side.
         internal_base_urls: base addresses by which the record names itself in links; `base_url` is called in their
             place.
+        takes: what it takes of what this service writes.
     """
 
     base_url: str
@@ -354,6 +356,7 @@ class RecordSettings:
     plain_http_hosts: tuple[str, ...] = ()
     searches_at_once: int = 3
     internal_base_urls: tuple[str, ...] = ()
+    takes: Takes = EVERYTHING
 
     def __post_init__(self) -> None:
         """Refuse a token that cannot be a header, here and without showing it, rather than in a traceback."""

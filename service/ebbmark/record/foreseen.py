@@ -47,7 +47,7 @@ async def foreseen(transaction: Json, *, record: RecordClient) -> Foreseen | Rea
     Returns:
         What would be done; where the record could not be looked at, why: nothing would be written either then.
     """
-    answer = outgoing_answer(transaction)
+    answer = outgoing_answer(transaction, record.settings.takes)
     seen = await look(answer, NO_LOCK, record, anew=True)
     if isinstance(seen, ReadFailure):
         return seen

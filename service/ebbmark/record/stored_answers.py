@@ -12,13 +12,20 @@ from typing import cast
 
 import msgspec
 
-from ebbmark.fhir.naming import tail_of
-from ebbmark.fhir.writing.frame import RESULT_SYSTEM
+from ebbmark.fhir.naming import RESULT_SYSTEM, tail_of
+from ebbmark.fhir.writing.carried import Carried, carried_in, unpacked
 from ebbmark.fhir.writing.provenance import SOFTWARE_SYSTEM
-from ebbmark.fhir.writing.report import ANSWER_PROVENANCES
+from ebbmark.fhir.writing.report import ANSWER_PROVENANCES, REPORT
 from ebbmark.record.client import RecordClient
-from ebbmark.record.search import Budget, Found, FoundEntry, ReadFailure, any_of, read_one, search
-from ebbmark.record.stored_results import NotFhir, failure_of, provenance_of, read_by_id
+from ebbmark.record.search import Budget, FoundEntry, ReadFailure, read_one
+from ebbmark.record.stored_results import (
+    NotFhir,
+    beside_in_record,
+    carriers_in_record,
+    provenance_of,
+    provenances_in_record,
+    read_by_id,
+)
 
 __all__ = ["Inputs", "NotStored", "answer_in_record", "inputs_in_record"]
 
@@ -74,18 +81,19 @@ async def answer_in_record(identity: str, *, record: RecordClient) -> list[tuple
     """
     budget = Budget(requests=200)
     tags = [f"{identity}:{kind}" for kind in ANSWER_PROVENANCES]
-    query = [("_tag", any_of([f"{RESULT_SYSTEM}|{tag}" for tag in tags]))]
-    found = await search(record, "Provenance", query, budget=budget)
-    if not isinstance(found, Found):
-        return failure_of(found)
+    found = await provenances_in_record(tags, record=record, budget=budget)
+    if isinstance(found, ReadFailure):
+        return found
     try:
-        every = [(one, provenance_of(one)) for one in found.entries if one.head.resource_type == "Provenance"]
+        every = [(one, provenance_of(one)) for one in found if one.head.resource_type == "Provenance"]
     except NotFhir:
         return ReadFailure("a Provenance in the record is not in the shape of FHIR", 200)
     own, of_report = ([each for each in every if any(one.code == tag for one in each[1].meta.tag)] for tag in tags)
+    if not own and not record.settings.takes.everything:
+        return await _carried_answer(identity, record, budget)
     if len(own) != 1:
         return NotStored(len(own))
-    targets = [tail_of(one.reference) for _, view in (*own, *of_report) for one in view.target]
+    targets = [tail_of(one.reference) for _, view in (*own, *of_report) for one in view.target if one.reference]
     entries = await read_by_id(targets, record=record, budget=budget)
     if isinstance(entries, ReadFailure):
         return entries
@@ -93,7 +101,31 @@ async def answer_in_record(identity: str, *, record: RecordClient) -> list[tuple
     devices = await _devices(provenances, record, budget)
     if isinstance(devices, ReadFailure):
         return devices
-    return [(one.full_url, _resource(one)) for one in (*entries, *provenances, *devices)]
+    return _unpacked((*entries, *provenances, *devices))
+
+
+async def _carried_answer(
+    identity: str, record: RecordClient, budget: Budget
+) -> list[tuple[str, Json]] | NotStored | ReadFailure:
+    """An answer whose Provenance is carried inside one of its results."""
+    carriers = await carriers_in_record(identity, record=record, budget=budget)
+    if isinstance(carriers, ReadFailure):
+        return carriers
+    if len(carriers) != 1:
+        return NotStored(len(carriers))
+    carried = carried_in(_resource(carriers[0]))
+    report = Carried(beside=(("DiagnosticReport", f"{RESULT_SYSTEM}|{identity}:{REPORT}"),))
+    reports = [report] if "DiagnosticReport" in record.settings.takes.types else []
+    beside = await beside_in_record([carried, *reports], record=record, budget=budget)
+    if isinstance(beside, ReadFailure):
+        return beside
+    once = {f"{one.head.resource_type}/{one.head.id}": one for one in (*carriers, *beside)}
+    devices = sorted(one for one in once if one.startswith("Device/"))
+    return _unpacked(one for place, one in once.items() if place not in devices[1:])
+
+
+def _unpacked(entries: Iterable[FoundEntry]) -> list[tuple[str, Json]]:
+    return [(url, dict(one)) for url, one in unpacked((one.full_url, _resource(one)) for one in entries)]
 
 
 async def _devices(

@@ -7,7 +7,7 @@ answer is found by its closing pressure (its `effectivePeriod` is the limb's), a
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import TypeVar
@@ -17,6 +17,7 @@ import msgspec
 from ebbmark.fhir.codesystem import CODE_SYSTEM
 from ebbmark.fhir.naming import tail_of
 from ebbmark.fhir.times import seconds
+from ebbmark.fhir.writing.carried import CARRIED_SYSTEM, Carried, carried_in
 from ebbmark.fhir.writing.frame import RESULT_SYSTEM
 from ebbmark.fhir.writing.provenance import PROVENANCE
 from ebbmark.fhir.writing.report import ANSWER_PROVENANCES
@@ -46,9 +47,12 @@ __all__ = [
     "Tag",
     "TrialOfRecord",
     "answers_in_record",
+    "beside_in_record",
+    "carriers_in_record",
     "failure_of",
     "is_of_trial",
     "provenance_of",
+    "provenances_in_record",
     "read_by_id",
     "stored_of",
     "versions_of",
@@ -244,7 +248,9 @@ class Earlier:
         results: all of its results that the record gave, of every copy, the closing pressure among them.
         inputs: version by reference of each input that it rests on.
         copies: how often the record holds it: more than once where a client wrote it that cannot express a condition.
-        places: where each part of it is, `Type/id/_history/version` by the value of its identifier or tag.
+        places: where each part of it is, `Type/id/_history/version` by the value of its identifier or tag; of a part
+            that is carried inside another resource, where that one is.
+        carried: full URLs of the parts that are carried so.
         device: reference of the Device that its Provenance names; empty where it names none.
     """
 
@@ -255,6 +261,7 @@ class Earlier:
     copies: int = 1
     places: Mapping[str, str] = field(default_factory=dict)
     device: str = ""
+    carried: frozenset[str] = frozenset()
 
     @property
     def stands(self) -> bool:
@@ -318,13 +325,12 @@ async def answers_in_record(trial: TrialOfRecord, own: str, *, record: RecordCli
 async def _whole(closings: list[Stored], record: RecordClient, budget: Budget) -> tuple[Earlier, ...] | ReadFailure:
     """The answers with all their results; where a Provenance is gone, what clinicians look at first."""
     tags = {f"{one.identity}:{kind}": (one.identity, kind) for one in closings for kind in ANSWER_PROVENANCES}
-    query = [("_tag", any_of([f"{RESULT_SYSTEM}|{tag}" for tag in tags]))]
-    found = await search(record, "Provenance", query, budget=budget)
-    if not isinstance(found, Found):
-        return failure_of(found)
+    found = await provenances_in_record(tags, record=record, budget=budget)
+    if isinstance(found, ReadFailure):
+        return found
     provenances: dict[tuple[str, str], list[ProvenanceView]] = {}
     places: dict[str, dict[str, str]] = {one.identity: {} for one in closings}
-    for entry in found.entries:
+    for entry in found:
         if entry.head.resource_type == "Provenance":
             view = provenance_of(entry)
             for tag in view.meta.tag:
@@ -334,9 +340,24 @@ async def _whole(closings: list[Stored], record: RecordClient, budget: Budget) -
                         f"Provenance/{entry.head.id}/_history/{entry.head.meta.version_id}"
                     )
     targets = {tail_of(one.reference): None for views in provenances.values() for view in views for one in view.target}
-    entries = await read_by_id(list(targets), record=record, budget=budget)
+    carried = {one.identity: carried_in(one.resource) for one in closings}
+    entries = await read_by_id([one for one in targets if "/" in one], record=record, budget=budget)
     if isinstance(entries, ReadFailure):
         return entries
+    without = [one for one in carried if (one, PROVENANCE) not in provenances and carried[one].entries]
+    beside = await beside_in_record([carried[one] for one in without], record=record, budget=budget)
+    if isinstance(beside, ReadFailure):
+        return beside
+    entries += beside
+    for identity in without:
+        provenances[identity, PROVENANCE] = [
+            msgspec.convert(one, ProvenanceView)
+            for _, one in carried[identity].entries
+            if f"{identity}:{PROVENANCE}" in _names(one)
+        ]
+    for one in closings:
+        here = f"{one.reference}/_history/{one.version}"
+        places[one.identity].update({name: here for _, part in carried[one.identity].entries for name in _names(part)})
     bare = [one.identity for one in closings if (one.identity, PROVENANCE) not in provenances]
     if bare:
         query = [("identifier", any_of([f"{RESULT_SYSTEM}|{identity}:suggested-peep" for identity in bare]))]
@@ -356,13 +377,18 @@ async def _whole(closings: list[Stored], record: RecordClient, budget: Budget) -
             tuple(stored.values()),
             provenances.get((identity, PROVENANCE), []),
             places[identity],
+            carried[identity],
         )
         for identity, stored in results.items()
     )
 
 
 def _answer(
-    closings: list[Stored], results: tuple[Stored, ...], provenances: list[ProvenanceView], places: Mapping[str, str]
+    closings: list[Stored],
+    results: tuple[Stored, ...],
+    provenances: list[ProvenanceView],
+    places: Mapping[str, str],
+    carried: Carried,
 ) -> Earlier:
     """One answer with every copy of it, so that what is done to it is done to all of them at once."""
     closing = next((one for one in closings if one.status not in GONE), closings[0])
@@ -375,7 +401,89 @@ def _answer(
         len(closings),
         {**places, **{f"{one.identity}:{one.kind}": f"{one.reference}/_history/{one.version}" for one in results}},
         next((tail_of(one.who.reference) for one in first.agent if "Device/" in one.who.reference), ""),
+        frozenset(url for url, _ in carried.entries),
     )
+
+
+async def provenances_in_record(
+    tags: Iterable[str], *, record: RecordClient, budget: Budget
+) -> Sequence[FoundEntry] | ReadFailure:
+    """Search for the Provenances of answers; none where the record keeps none for us.
+
+    Args:
+        tags: codes of their tags.
+        record: the client.
+        budget: what may be read; is counted down.
+    """
+    if "Provenance" not in record.settings.takes.types:
+        return []
+    query = [("_tag", any_of([f"{RESULT_SYSTEM}|{tag}" for tag in tags]))]
+    found = await search(record, "Provenance", query, budget=budget)
+    return found.entries if isinstance(found, Found) else failure_of(found)
+
+
+async def carriers_in_record(identity: str, *, record: RecordClient, budget: Budget) -> list[FoundEntry] | ReadFailure:
+    """Search for what carries parts of an answer.
+
+    Args:
+        identity: of the answer.
+        record: the client.
+        budget: what may be read; is counted down.
+    """
+    query = [("identifier", f"{CARRIED_SYSTEM}|{identity}")]
+    for kind in sorted(record.settings.takes.types - _NO_CARRIERS, key=lambda one: (one != "Observation", one)):
+        found = await search(record, kind, query, budget=budget)
+        if not isinstance(found, Found):
+            return failure_of(found)
+        carriers = [one for one in found.entries if _is_carrier(one, kind, identity)]
+        if carriers:
+            return carriers
+    return []
+
+
+async def beside_in_record(
+    carried: Iterable[Carried], *, record: RecordClient, budget: Budget
+) -> list[FoundEntry] | ReadFailure:
+    """Read what was written beside the resources that carry the rest of answers, by its identifiers."""
+    wanted: dict[str, list[str]] = {}
+    for one in carried:
+        for kind, token in one.beside:
+            wanted.setdefault(kind, []).append(token)
+    entries: list[FoundEntry] = []
+    for kind, tokens in sorted(wanted.items()):
+        for first in range(0, len(tokens), _PORTION):
+            portion = tokens[first : first + _PORTION]
+            found = await search(record, kind, [("identifier", any_of(portion))], budget=budget)
+            if not isinstance(found, Found):
+                return failure_of(found)
+            entries += [one for one in found.entries if not _tokens(one).isdisjoint(portion)]
+    return entries
+
+
+_NO_CARRIERS = frozenset({"Device", "Provenance", "List", "DiagnosticReport"})
+
+
+def _is_carrier(entry: FoundEntry, kind: str, identity: str) -> bool:
+    return entry.head.resource_type == kind and f"{CARRIED_SYSTEM}|{identity}" in _tokens(entry)
+
+
+def _tokens(entry: FoundEntry) -> set[str]:
+    try:
+        return {f"{one.system}|{one.value}" for one in msgspec.json.decode(entry.resource, type=_Named).identifier}
+    except msgspec.DecodeError:
+        return set()
+
+
+def _names(resource: Json) -> list[str]:
+    """Values of its identifiers and codes of its tags that are of results of ours."""
+    named = msgspec.convert(resource, _Named)
+    values = [one.value for one in named.identifier if one.system == RESULT_SYSTEM]
+    return [*values, *[one.code for one in named.meta.tag if one.system == RESULT_SYSTEM]]
+
+
+class _Named(msgspec.Struct):
+    meta: Meta = msgspec.field(default_factory=Meta)
+    identifier: list[Identifier] = []
 
 
 def _of_trial(entries: Iterable[FoundEntry], trial: TrialOfRecord) -> list[Stored]:
@@ -397,7 +505,7 @@ def _at(text: str) -> float:
 
 
 async def where_recorded(identity: str, *, record: RecordClient) -> str | None:
-    """Reference to the Provenance of an answer, in its version.
+    """Reference to the Provenance of an answer, or to what carries it, in its version.
 
     Args:
         identity: of the answer, 64 hexadecimal digits.
@@ -406,14 +514,18 @@ async def where_recorded(identity: str, *, record: RecordClient) -> str | None:
     Returns:
         `Provenance/7/_history/1`; empty where the answer is not there; None where the record does not say.
     """
-    tag = f"{identity}:provenance"
-    query = [("_tag", f"{RESULT_SYSTEM}|{tag}")]
-    found = await search(record, "Provenance", query, budget=Budget(requests=2))
-    if not isinstance(found, Found):
+    tag, budget = f"{identity}:{PROVENANCE}", Budget(requests=10)
+    found = await provenances_in_record([tag], record=record, budget=budget)
+    if isinstance(found, ReadFailure):
         return None
     # Some records ignore search parameters: what came back is looked at again.
-    own = [one.head for one in found.entries if one.head.resource_type == "Provenance" and tag.encode() in one.resource]
+    own = [one.head for one in found if one.head.resource_type == "Provenance" and tag.encode() in one.resource]
+    if not own and not record.settings.takes.everything:
+        carriers = await carriers_in_record(identity, record=record, budget=budget)
+        if isinstance(carriers, ReadFailure):
+            return None
+        own = [one.head for one in carriers]
     if not own:
         return ""
     version = f"/_history/{own[0].meta.version_id}" if own[0].meta.version_id else ""
-    return f"Provenance/{own[0].id}{version}"
+    return f"{own[0].resource_type}/{own[0].id}{version}"

@@ -15,7 +15,9 @@ from urllib.parse import quote
 import msgspec
 
 from ebbmark.fhir.naming import tail_of
+from ebbmark.fhir.resource_types import EVERYTHING, Takes
 from ebbmark.fhir.times import seconds
+from ebbmark.fhir.writing.carried import with_carried, with_more_carried
 from ebbmark.fhir.writing.frame import REQUEST_SYSTEM
 from ebbmark.fhir.writing.provenance import ENTERER, PROVENANCE
 from ebbmark.fhir.writing.superseding import (
@@ -28,6 +30,7 @@ from ebbmark.fhir.writing.superseding import (
     superseded_by,
     supersession,
 )
+from ebbmark.fhir.writing.transaction import referred_by_name
 from ebbmark.record.client import RecordClient
 from ebbmark.record.search import Budget, Found, Identifier, Period, ReadFailure, Reference, read_one, search
 from ebbmark.record.standing import Candidate, Standing, doubtful_inputs, standing_of
@@ -94,6 +97,7 @@ class OutgoingAnswer:
         engine_version: version of this software.
         recorded: FHIR instant.
         enterer: FHIR Provenance.agent of the person who chose to record it; None where none did.
+        takes: what the record takes.
         trial: where its trial is found.
         candidate: the answer as the rules of standing see it.
     """
@@ -104,6 +108,7 @@ class OutgoingAnswer:
     engine_version: str
     recorded: str
     enterer: Json | None
+    takes: Takes
     trial: TrialOfRecord
     candidate: Candidate
 
@@ -123,8 +128,12 @@ class OutgoingAnswer:
         if own is None or len(parts) == len(self.parts):
             return [one.entry for one in parts]
         places = {str(one.entry.get("fullUrl", "")): self.place_of(one, own) for one in self.parts if one not in parts}
-        named = {url: place.partition("/_history/")[0] for url, place in places.items() if url and place}
-        return [cast("Json", with_references(one.entry, named)) for one in parts]
+        named = {
+            url: place.partition("/_history/")[0]
+            for url, place in places.items()
+            if url and place and url not in own.carried
+        }
+        return [cast("Json", with_references(referred_by_name(one.entry, own.carried), named)) for one in parts]
 
 
 def _is_device(part: Part) -> bool:
@@ -148,11 +157,12 @@ class _Resource(msgspec.Struct):
     version: list[_Version] = []
 
 
-def outgoing_answer(transaction: Json) -> OutgoingAnswer:
+def outgoing_answer(transaction: Json, takes: Takes = EVERYTHING) -> OutgoingAnswer:
     """Read the transaction.
 
     Args:
         transaction: what `fhir.write.as_transaction` made.
+        takes: what the record takes; the rest is carried inside that.
     """
     entries = cast("list[Json]", transaction["entry"])
     resources = [msgspec.convert(entry["resource"], _Resource) for entry in entries]
@@ -163,11 +173,10 @@ def outgoing_answer(transaction: Json) -> OutgoingAnswer:
     closing = next(one for one in resources if any(each.value.endswith(":closing-pressure") for each in one.identifier))
     identity = guidance.requestIdentifier.value if guidance.requestIdentifier else ""
     period = closing.effectivePeriod or Period()
+    keys = {str(entry.get("fullUrl", "")): _key_of(one) for one, entry in zip(resources, entries, strict=True)}
+    sent = cast("list[Json]", with_carried(transaction, takes)["entry"])
     return OutgoingAnswer(
-        parts=tuple(
-            Part(index, _key_of(resource), entry)
-            for index, (resource, entry) in enumerate(zip(resources, entries, strict=True))
-        ),
+        parts=tuple(Part(index, keys[str(entry.get("fullUrl", ""))], entry) for index, entry in enumerate(sent)),
         closing=next(
             str(entry.get("fullUrl", ""))
             for resource, entry in zip(resources, entries, strict=True)
@@ -177,6 +186,7 @@ def outgoing_answer(transaction: Json) -> OutgoingAnswer:
         engine_version=device.version[0].value if device else "",
         recorded=provenance.recorded,
         enterer=next((agent for agent in provenance.agent if _enters(agent)), None),
+        takes=takes,
         trial=TrialOfRecord(guidance.subject.reference if guidance.subject else "", period.start, period.end),
         candidate=Candidate(
             identity,
@@ -243,6 +253,8 @@ async def read_lock(patient: str, *, record: RecordClient) -> Lock | ReadFailure
         patient: `Patient/1`.
         record: the client.
     """
+    if "List" not in record.settings.takes.types:
+        return Lock((), "no List is written to it (EBBMARK_RECORD_WRITES)")
     query = [("identifier", f"{CURRENT_SYSTEM}|{patient}")]
     found = await search(record, "List", query, budget=Budget(requests=5))
     if not isinstance(found, Found):
@@ -322,7 +334,8 @@ def marks(old: Earlier, by: str, answer: OutgoingAnswer, base_url: str) -> list[
     """
     standing = [one for one in old.results if one.status not in _GONE and not superseded_by(one.resource)]
     told = supersession(_references(standing), old=old.identity, new=by, change=_change(old, answer))
-    return [*[_put(one, superseded(one.resource, by), base_url) for one in standing], _create(*told)]
+    changed = [(one, superseded(one.resource, by)) for one in standing]
+    return _changes(changed, told, old, answer, base_url)
 
 
 def current_again(own: Earlier, answer: OutgoingAnswer, base_url: str) -> list[Json]:
@@ -335,7 +348,24 @@ def current_again(own: Earlier, answer: OutgoingAnswer, base_url: str) -> list[J
     """
     marked = [one for one in own.results if superseded_by(one.resource)]
     told = restoration(_references(marked), identity=own.identity, change=_change(own, answer))
-    return [*[_put(one, restored(one.resource), base_url) for one in marked], _create(*told)]
+    return _changes([(one, restored(one.resource)) for one in marked], told, own, answer, base_url)
+
+
+def _changes(
+    changed: Sequence[tuple[Stored, Json]],
+    told: tuple[Json, tuple[str, str]],
+    of: Earlier,
+    answer: OutgoingAnswer,
+    base_url: str,
+) -> list[Json]:
+    """The entries that store changed results, and the Provenance over that."""
+    if not answer.takes.carries_changes:
+        return [*[_put(one, resource, base_url) for one, resource in changed], _create(*told)]
+    carrier = next((one for one, _ in changed if one is of.closing), changed[0][0] if changed else None)
+    return [
+        _put(one, with_more_carried(resource, [("", told[0])]) if one is carrier else resource, base_url)
+        for one, resource in changed
+    ]
 
 
 def _references(results: Sequence[Stored]) -> list[str]:

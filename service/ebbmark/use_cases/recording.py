@@ -20,6 +20,7 @@ from ebbmark.audit.signature import sign
 from ebbmark.audit.stored_answer import with_stored_remarks
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.writing.carried import with_carried
 from ebbmark.fhir.writing.entered import entered_transaction
 from ebbmark.fhir.writing.normal_form import NormalForm, NotAnAnswer, normal_form
 from ebbmark.fhir.writing.provenance import person_who_enters
@@ -147,9 +148,16 @@ async def _write(
     """
     if answer.titrated is not None:
         return await write_current(transaction, record=record, make_current=make_current, progress=progress)
+    sent = with_carried(transaction, record.settings.takes)
+    if not sent["entry"]:
+        sentence = (
+            "Nothing was written: of this answer the record takes nothing that could carry the rest "
+            f"(EBBMARK_RECORD_WRITES: {', '.join(sorted(record.settings.takes.types))})."
+        )
+        return WriteOutcome(WriteState.FAILED, 0, sentence)
     progress.doubtful = True
     waiting = record.waiting
-    return await write_back(transaction, record=record, sleep=waiting.sleep, now=waiting.now)
+    return await write_back(sent, record=record, sleep=waiting.sleep, now=waiting.now)
 
 
 def to_be_written(

@@ -9,6 +9,7 @@ from ssl import SSLContext
 from urllib.parse import urlsplit
 from uuid import uuid4
 
+from ebbmark.fhir.resource_types import Takes
 from ebbmark.keys import KeyRing
 from ebbmark.record.address_guard import AddressRefusal, is_this_machine, refusal_of
 from ebbmark.record.client import CallerRecords, Exchange, Patience, RecordSettings
@@ -204,6 +205,7 @@ def patience_of(settings: Settings) -> RecordSettings:
         write_timeout_s=settings.record_write_timeout_s,
         plain_http_hosts=settings.plain_http_hosts,
         searches_at_once=settings.record_searches_at_once,
+        takes=Takes(frozenset(settings.record_writes), settings.record_most_creates),
     )
 
 

@@ -15,14 +15,14 @@ code tells it from the others, so that a signature holds and a replay passes it 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import cast
 from urllib.parse import quote
 
 from ebbmark.fhir.naming import CODE_SYSTEM
 from ebbmark.fhir.writing.provenance import URI_SYSTEM
 
-__all__ = ["as_transaction", "is_write_issue", "with_write_issue"]
+__all__ = ["as_transaction", "is_write_issue", "referred_by_name", "with_write_issue"]
 
 Json = dict[str, object]
 
@@ -111,6 +111,17 @@ def _rewritten(value: object, replaced: Mapping[str, Json], known: set[str]) -> 
         if reference.startswith("urn:") and reference not in known:
             return {"identifier": {"system": URI_SYSTEM, "value": reference}}
     return {name: _rewritten(item, replaced, known) for name, item in value.items()}
+
+
+def referred_by_name(value: object, names: Collection[str]) -> object:
+    """A copy in which every reference to one of these addresses is a logical one, which keeps the address as a name."""
+    if isinstance(value, list):
+        return [referred_by_name(item, names) for item in value]
+    if not isinstance(value, dict):
+        return value
+    if value.get("reference") in names:
+        return {"identifier": {"system": URI_SYSTEM, "value": value["reference"]}}
+    return {name: referred_by_name(item, names) for name, item in value.items()}
 
 
 _CODING = {"system": CODE_SYSTEM, "code": "write-back", "display": "What became of the write-back"}

@@ -15,6 +15,7 @@ from uuid import uuid4
 
 import msgspec
 
+from ebbmark.fhir.resource_types import WRITTEN_TYPES
 from ebbmark.record.check.findings import Verdict
 from ebbmark.record.check.reading import Asking
 from ebbmark.record.client import Failure, Reply, decoded
@@ -22,7 +23,7 @@ from ebbmark.record.retry import TROUBLE_WORDS
 from ebbmark.record.search import Head, Page
 from ebbmark.record.write_outcome import EntryResult, Proof, attempt_of, entry_requests, named_by
 
-__all__ = ["WRITTEN_TYPES", "check_writing"]
+__all__ = ["check_writing"]
 
 Json = dict[str, object]
 
@@ -32,20 +33,6 @@ _HEADERS = {"Content-Type": "application/fhir+json; fhirVersion=4.0", "Prefer": 
 _WRITE, _CURRENT, _ONCE = "writing answers back", "one current answer for each trial", "writing each answer once"
 _PLANS = "recording a plan"
 _NEEDED_FOR = {"CarePlan": _PLANS, "RequestGroup": _PLANS, "DeviceRequest": _PLANS, "List": _CURRENT}
-
-WRITTEN_TYPES = (
-    "Device",
-    "Observation",
-    "GuidanceResponse",
-    "DetectedIssue",
-    "DiagnosticReport",
-    "Provenance",
-    "List",
-    "CarePlan",
-    "RequestGroup",
-    "DeviceRequest",
-)
-"""Resource types that this service writes."""
 
 
 def _resource(kind: str, patient: str, key: str, recorded: str) -> Json:
@@ -111,7 +98,8 @@ async def check_writing(asking: Asking, patient: str, *, recorded: str, key: str
         for kind in WRITTEN_TYPES:
             sent = await _sent(asking, [_create(kind, patient, f"{key}-{kind}", recorded)])
             if isinstance(sent, str):
-                verdict = Verdict.LIMITED if kind == "List" else Verdict.FAILS
+                # Without an Observation nothing can carry what is not taken.
+                verdict = Verdict.FAILS if kind == "Observation" else Verdict.LIMITED
                 report.add("Create", verdict, f"{kind}: {sent}.", _NEEDED_FOR.get(kind, _WRITE))
                 continue
             taken.append(kind)
@@ -119,6 +107,10 @@ async def check_writing(asking: Asking, patient: str, *, recorded: str, key: str
             report.left_behind.append(places[kind] or f"{kind} (identifier {key}-{kind})")
         if taken:
             report.add("Create", Verdict.WORKS, f"Taken: {', '.join(taken)}.", _WRITE if "Observation" in taken else "")
+        if "Observation" in taken and len(taken) < len(WRITTEN_TYPES):
+            told = "What the record does not take as resources is carried inside the first result of an answer."
+            proposed = [("EBBMARK_RECORD_WRITES", msgspec.json.encode(taken).decode())]
+            report.add("Carried", Verdict.LIMITED, told, _WRITE, proposed)
         if "Observation" in taken:
             await _judge_repeat(asking, patient, key, recorded)
             await _judge_size(asking, patient, key, recorded)
@@ -192,12 +184,14 @@ async def _judge_size(asking: Asking, patient: str, key: str, recorded: str) -> 
         size //= 2
     asking.report.add(
         "Size",
-        Verdict.FAILS if why else Verdict.WORKS,
+        Verdict.WORKS if not why else Verdict.LIMITED if size > 1 else Verdict.FAILS,
         f"A transaction of {ENTRIES_OF_AN_ANSWER} conditional creates, as many as an answer has, is refused ({why}); "
-        f"one of {size} is taken. The record has to raise its limit."
+        f"one of {size} is taken. What is beyond is carried inside the first result, or the record raises its limit."
         if why
         else f"A transaction of {size} conditional creates, as many as an answer has, is taken.",
         _WRITE,
+        # A transaction that supersedes changes as many results as it creates, and the List.
+        [("EBBMARK_RECORD_MOST_CREATES", str(max(1, (size - 1) // 2)))] if why and size > 1 else [],
     )
 
 

@@ -1,0 +1,259 @@
+"""Carry inside one result what a record does not take as resources of its own, so that nothing of an answer is lost.
+
+The withheld resources are put, as a Bundle, into an attachment: of a DocumentReference that is contained in a result
+and referred to by an element of that result which R4 allows to name one, or of the report itself. What belongs to the
+answer is carried by its closing pressure, by which the answer is found again; the Provenance over a report by that
+report. A report that is not taken is left out, since its page can be made again at any time.
+
+References keep their full URLs, which follow from the identity: those to a withheld resource become logical references,
+as `transaction` writes every address that the record cannot follow, and `normal_form` reads both. A link of the Bundle
+names each resource that stands in the record beside it.
+
+Source: FHIR R4 references.html#contained, documentreference.html, and the reference types of each carrying element.
+"""
+
+from __future__ import annotations
+
+from base64 import b64decode, b64encode
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from hashlib import sha1
+from typing import cast
+from uuid import NAMESPACE_URL, uuid5
+
+import msgspec
+
+from ebbmark.fhir.naming import BASE, RESULT_SYSTEM
+from ebbmark.fhir.resource_types import Takes
+from ebbmark.fhir.writing.normal_form import kind_of
+from ebbmark.fhir.writing.provenance import PROVENANCE
+from ebbmark.fhir.writing.report import REPORT, REPORT_PROVENANCE
+from ebbmark.fhir.writing.transaction import referred_by_name
+
+__all__ = [
+    "CARRIED_SYSTEM",
+    "Carried",
+    "carried_in",
+    "unpacked",
+    "with_carried",
+    "with_more_carried",
+    "without_carried",
+]
+
+Json = dict[str, object]
+
+CARRIED_SYSTEM = f"{BASE}/sid/carried"
+"""System of an identifier of what carries parts of an answer; the value is the identity of the answer."""
+
+_CLOSING = "closing-pressure"
+_FIRST = (_CLOSING, "suggested-peep", REPORT, "guidance", PROVENANCE, REPORT_PROVENANCE, "device")
+_NAMED_BY = {
+    "Observation": "derivedFrom",
+    "GuidanceResponse": "reasonReference",
+    "DetectedIssue": "implicated",
+    "CarePlan": "supportingInfo",
+    "RequestGroup": "reasonReference",
+    "DeviceRequest": "supportingInfo",
+}
+_ID, _TYPE, _MEDIA = "carried", "DocumentReference", "application/fhir+json"
+_TITLE = "Parts of this answer that the record does not take as resources of their own"
+_ENCODER = msgspec.json.Encoder(decimal_format="number")
+_EXACT = msgspec.json.Decoder(dict[str, object], float_hook=Decimal)
+
+
+@dataclass(frozen=True, slots=True)
+class Carried:
+    """What one resource carries.
+
+    Attributes:
+        entries: full URL and resource of each.
+        beside: type and identifier (`system|value`) of each resource of the answer that was written beside it.
+    """
+
+    entries: tuple[tuple[str, Json], ...] = ()
+    beside: tuple[tuple[str, str], ...] = ()
+
+
+def with_carried(transaction: Mapping[str, object], takes: Takes) -> Json:
+    """The transaction as this record takes it.
+
+    Args:
+        transaction: what `as_transaction` made.
+        takes: what the record takes.
+
+    Returns:
+        The same entries where all are taken; no entry where nothing can carry the rest.
+    """
+    entries = cast("list[Json]", transaction["entry"])
+    kept = sorted((one for one in entries if _type(one) in takes.types), key=_rank)[: takes.most_creates]
+    if len(kept) == len(entries):
+        return dict(transaction)
+    main = next((one for one in kept if _type(one) in _NAMED_BY), None)
+    if main is None:
+        return {**transaction, "entry": []}
+    report = next((one for one in kept if _kind(one) == REPORT), None)
+    dropped = {REPORT, REPORT_PROVENANCE} if report is None else set()
+    withheld = [one for one in entries if one not in kept and _kind(one) not in dropped]
+    kept = [one for one in entries if one in kept and _kind(one) not in dropped]
+    names = {str(one["fullUrl"]) for one in entries if one not in kept}
+    beside = [_link(one) for one in kept if _type(one) != "Provenance"]
+    written = []
+    for entry in kept:
+        resource = cast("Json", referred_by_name(entry["resource"], names))
+        own = [one for one in withheld if (report if _kind(one) == REPORT_PROVENANCE else main) is entry]
+        pairs = [(str(one["fullUrl"]), cast("Json", one["resource"])) for one in own]
+        links = [one for one in beside if entry is main and one != _link(entry)]
+        written.append({**entry, "resource": with_more_carried(resource, pairs, links) if pairs else resource})
+    return {**transaction, "entry": written}
+
+
+def with_more_carried(
+    resource: Mapping[str, object], entries: Sequence[tuple[str, Json]], links: Sequence[Json] = ()
+) -> Json:
+    """The resource, carrying these besides what it carries already.
+
+    Args:
+        resource: one that `carried_in` reads; an Observation, a report and the like.
+        entries: full URL (empty: made of the tag) and resource of each.
+        links: of the Bundle, to what was written beside it.
+    """
+    before = _bundle_in(resource) or {"link": [], "entry": []}
+    bundle = {
+        "resourceType": "Bundle",
+        "type": "collection",
+        "link": [*cast("list[Json]", before.get("link", [])), *links],
+        "entry": [
+            *cast("list[Json]", before["entry"]),
+            *[{"fullUrl": url or _url_of_tag(one), "resource": one} for url, one in entries],
+        ],
+    }
+    if not bundle["link"]:
+        del bundle["link"]
+    data = _ENCODER.encode(bundle)
+    attachment: Json = {
+        "contentType": _MEDIA,
+        "data": b64encode(data).decode(),
+        "size": len(data),
+        "hash": b64encode(sha1(data, usedforsecurity=False).digest()).decode(),
+        "title": _TITLE,
+    }
+    bare = without_carried(resource)
+    if bare["resourceType"] == "DiagnosticReport":
+        return {**bare, "presentedForm": [*_list(bare, "presentedForm"), attachment]}
+    identity = next(
+        str(one["value"]).partition(":")[0] for one in _list(bare, "identifier") if one.get("system") == RESULT_SYSTEM
+    )
+    document: Json = {
+        "resourceType": _TYPE,
+        "id": _ID,
+        "status": "current",
+        "type": {"text": _TITLE},
+        "content": [{"attachment": attachment}],
+    }
+    element = _NAMED_BY[str(bare["resourceType"])]
+    return {
+        **bare,
+        "contained": [*_list(bare, "contained"), document],
+        "identifier": [*_list(bare, "identifier"), {"system": CARRIED_SYSTEM, "value": identity}],
+        element: [*_list(bare, element), {"reference": f"#{_ID}"}],
+    }
+
+
+def carried_in(resource: Mapping[str, object]) -> Carried:
+    """What a stored resource carries; nothing where it carries nothing that can be read."""
+    bundle = _bundle_in(resource, exact=False)
+    if bundle is None:
+        return Carried()
+    entries = tuple((str(one.get("fullUrl", "")), cast("Json", one["resource"])) for one in _list(bundle, "entry"))
+    links = [str(one.get("url", "")).partition("?identifier=") for one in _list(bundle, "link")]
+    return Carried(entries, tuple((kind, token) for kind, _, token in links if token))
+
+
+def unpacked(resources: Iterable[tuple[str, Mapping[str, object]]]) -> list[tuple[str, Mapping[str, object]]]:
+    """An answer as it was before parts of it were carried inside others."""
+    listed: list[tuple[str, Mapping[str, object]]] = []
+    for full_url, resource in resources:
+        carried = carried_in(resource)
+        listed.append((full_url, without_carried(resource) if carried.entries else resource))
+        listed += carried.entries
+    return listed
+
+
+def without_carried(resource: Mapping[str, object]) -> Json:
+    """The resource without what it carries; as it is where that cannot be read, so that it counts as a difference."""
+    bare = dict(resource)
+    if _bundle_in(resource) is None:
+        return bare
+    kept = {
+        "contained": [one for one in _list(bare, "contained") if not _is_document(one)],
+        "identifier": [one for one in _list(bare, "identifier") if one.get("system") != CARRIED_SYSTEM],
+        "presentedForm": [one for one in _list(bare, "presentedForm") if not _is_attachment(one)],
+    }
+    element = _NAMED_BY.get(str(bare.get("resourceType")))
+    if element is not None:
+        kept[element] = [one for one in _list(bare, element) if one.get("reference") != f"#{_ID}"]
+    for name, value in kept.items():
+        if value:
+            bare[name] = value
+        else:
+            bare.pop(name, None)
+    return bare
+
+
+def _bundle_in(resource: Mapping[str, object], *, exact: bool = True) -> Json | None:
+    if resource.get("resourceType") == "DiagnosticReport":
+        found = [one for one in _list(resource, "presentedForm") if _is_attachment(one)]
+    else:
+        documents = [one for one in _list(resource, "contained") if _is_document(one)]
+        found = [cast("Json", one.get("attachment", {})) for each in documents for one in _list(each, "content")]
+    if len(found) != 1:
+        return None
+    try:
+        text = b64decode(str(found[0].get("data", "")), validate=True)
+        bundle = _EXACT.decode(text) if exact else msgspec.json.decode(text, type=dict[str, object])
+    except (ValueError, RecursionError):  # of base64, UTF-8 and JSON
+        return None
+    entries = bundle.get("entry")
+    if not isinstance(entries, list) or not all(
+        isinstance(one, dict) and isinstance(one.get("resource"), dict) for one in entries
+    ):
+        return None
+    return bundle
+
+
+def _is_document(contained: Json) -> bool:
+    return contained.get("resourceType") == _TYPE and contained.get("id") == _ID
+
+
+def _is_attachment(form: Json) -> bool:
+    return form.get("contentType") == _MEDIA and form.get("title") == _TITLE
+
+
+def _list(resource: Mapping[str, object], name: str) -> list[Json]:
+    value = resource.get(name)
+    return [one for one in value if isinstance(one, dict)] if isinstance(value, list) else []
+
+
+def _type(entry: Json) -> str:
+    return str(cast("Json", entry["resource"])["resourceType"])
+
+
+def _kind(entry: Json) -> str:
+    return kind_of(cast("Json", entry["resource"]))
+
+
+def _rank(entry: Json) -> int:
+    kind = _kind(entry)
+    return _FIRST.index(kind) if kind in _FIRST else len(_FIRST)
+
+
+def _link(entry: Json) -> Json:
+    identifier = cast("list[Json]", cast("Json", entry["resource"])["identifier"])[0]
+    return {"relation": "related", "url": f"{_type(entry)}?identifier={identifier['system']}|{identifier['value']}"}
+
+
+def _url_of_tag(provenance: Json) -> str:
+    tag = cast("list[Json]", cast("Json", provenance["meta"])["tag"])[0]
+    name = f"{tag['system']}|{tag['code']}"
+    return f"urn:uuid:{uuid5(NAMESPACE_URL, name)}"
