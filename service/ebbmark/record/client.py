@@ -451,11 +451,9 @@ class RecordClient:
         if refusal_of(base, self.settings.allowed_base_urls, plain) or refusal_of(url, (base,), plain):
             return Failure(Trouble.NOT_ALLOWED)
         own = {"Accept": "application/fhir+json", **(headers or {})}
-        tokens = self._tokens
+        tokens, fixed = self._tokens, self.settings.bearer_token
         if tokens is None:
-            return await self._exchange.ask(
-                method, url, content=content, headers={**_bearer(self.settings.bearer_token), **own}
-            )
+            return await self._exchange.ask(method, url, content=content, headers={**_bearer(fixed), **own})
         token = await tokens.token()
         if isinstance(token, Trouble):
             return Failure(token)
