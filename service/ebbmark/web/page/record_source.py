@@ -15,12 +15,12 @@ from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.audit_event import Access, Actor, Deed
 from ebbmark.keys import SigningKey
+from ebbmark.record.carried_parts import where_recorded
 from ebbmark.record.client import RecordClient
 from ebbmark.record.foreseen import Foreseen, foreseen
 from ebbmark.record.observations import nothing_stored_since
 from ebbmark.record.record_query import WINDOW_S, named_in_record, record_query_of
 from ebbmark.record.search import Budget, ReadFailure, no_patient, read_one
-from ebbmark.record.stored_results import where_recorded
 from ebbmark.record.write_outcome import WriteOutcome, WriteState
 from ebbmark.use_cases.from_record import answer_from_record
 from ebbmark.use_cases.recording import Outcome, record_answer, record_entered, to_be_written
