@@ -6,6 +6,7 @@ What leaves the question answerable is listed as ignored; what does not is refus
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from typing import Any
 
 import pytest
@@ -442,6 +443,64 @@ def test_no_error_text_tells_who_the_patient_is(app: ASGIApp, body: bytes, caplo
     assert 400 <= reply.status < 500
     assert [word for word in TELLING if word in reply.body.decode()] == []
     assert [word for word in TELLING if word in caplog.text] == []
+
+
+NAME = "Zaphodine"
+CHARTED: list[Json] = [
+    {
+        "resourceType": "Condition",
+        "id": "c",
+        "subject": {"reference": "Patient/p1"},
+        "code": {"coding": [{"system": "http://snomed.info/sct", "code": "36118008", "display": "x"}], "text": "x"},
+        "clinicalStatus": {"coding": [{"system": "urn:x", "code": "active"}]},
+        "verificationStatus": {"coding": [{"system": "urn:x", "code": "confirmed"}]},
+    },
+    {
+        "resourceType": "MedicationAdministration",
+        "id": "m",
+        "status": "in-progress",
+        "subject": {"reference": "Patient/p1"},
+        "effectivePeriod": {"start": at(1)},
+        "medicationCodeableConcept": {
+            "coding": [{"system": "http://www.whocc.no/atc", "code": "C01CA03"}],
+            "text": "x",
+        },
+        "dosage": {"rateQuantity": {"value": 0.1, "unit": "x", "system": "urn:x", "code": "x"}},
+    },
+]
+LOCATORS = {"id", "versionId"}
+"""Logical ids in the form of FHIR: by them the caller finds the resource again."""
+
+
+def leaves(value: object, place: tuple[str | int, ...] = ()) -> Iterator[tuple[str | int, ...]]:
+    """Where each text of a resource stands."""
+    members = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    for name, inner in members:
+        yield from leaves(inner, (*place, name))
+    if isinstance(value, str):
+        yield place
+
+
+def with_name_at(request: Json, place: tuple[str | int, ...]) -> bytes:
+    copy: Any = json.loads(to_bytes(request))
+    at_it = copy
+    for name in place[:-1]:
+        at_it = at_it[name]
+    at_it[place[-1]] = NAME
+    return to_bytes(copy)
+
+
+def test_a_name_in_any_element_is_not_repeated_by_a_refusal(app: ASGIApp, caplog: pytest.LogCaptureFixture) -> None:
+    request = bundle(patient(), height(), *TRIAL[:3], *CHARTED)
+    places = [place for place in leaves(request) if place[-1] not in LOCATORS]
+
+    with caplog.at_level(0):
+        replies = {place: ask(app, with_name_at(request, place)) for place in places}
+
+    assert len(replies) > 60
+    assert {reply.status for reply in replies.values()} <= {400, 422}
+    assert [place for place, reply in replies.items() if NAME in reply.body.decode()] == []
+    assert NAME not in caplog.text
 
 
 def test_no_answer_repeats_name_or_number_of_the_patient(app: ASGIApp, caplog: pytest.LogCaptureFixture) -> None:

@@ -27,11 +27,12 @@ import msgspec
 
 from ebbmark.fhir.bedside.condition_codes import ALL_ICD, ICD10, ICD10_CM
 from ebbmark.fhir.bedside.condition_lookup import ConditionCodes
-from ebbmark.fhir.model import Codeable, Condition, Worded, WordedCoding
+from ebbmark.fhir.model import Codeable, Coding, Condition, Worded, WordedCoding
 from ebbmark.fhir.naming import reference_to
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.codes import SNOMED
 from ebbmark.fhir.reading.question import ReceivedCondition
+from ebbmark.fhir.reading.quoting import code_shown
 from ebbmark.fhir.sources import Ignored, Reason, Source
 from ebbmark.fhir.times import seconds
 
@@ -219,7 +220,8 @@ def _not_placed(
     *,
     refuted: bool,
 ) -> None:
-    listed = ", ".join(f"{system}|{code}" for system, code in codings[:4])[:300]
+    # Any other code may be a name; the answer to the caller shows what was charted (`charted_words`).
+    listed = ", ".join(code_shown(Coding(system=system, code=code)) for system, code in codings[:4])
     if codes.is_no_risk(codings):
         sentence = f"None of its codes stands for a condition that is looked for: {listed}."
         return _leave_out(item, NOT_LOOKED_FOR, sentence, found)

@@ -12,6 +12,7 @@ import re
 from collections.abc import Container
 from typing import Final
 
+from ebbmark.fhir.bedside.condition_codes import ALL_ICD
 from ebbmark.fhir.model import Coding, Observation, Patient
 from ebbmark.fhir.naming import LOINC, MDC, SNOMED
 from ebbmark.fhir.problems import Problem, ProblemKind
@@ -20,6 +21,7 @@ __all__ = ["MOST_TOLD", "code_shown", "too_often", "word_shown"]
 
 _SYSTEMS = frozenset({LOINC, MDC, SNOMED})
 _NUMERIC = re.compile(r"[0-9][0-9.\-]{0,19}")
+_ICD_CODE = re.compile(r"[A-Z][0-9][0-9A-Z]\.?[0-9A-Z]{0,4}[+*!†-]?")
 
 
 def word_shown(text: str, known: Container[str], kind: str) -> str:
@@ -34,9 +36,11 @@ def word_shown(text: str, known: Container[str], kind: str) -> str:
 
 
 def code_shown(coding: Coding) -> str:
-    """A coding as `system|code` where the system is known and the code is a number, else what kind of code it is."""
+    """A coding as `system|code` where system and form of the code are known, else what kind of code it is."""
     if not coding.code:
         return "no code"
+    if coding.system in ALL_ICD and _ICD_CODE.fullmatch(coding.code):
+        return f"{coding.system}|{coding.code}"
     number = coding.code if _NUMERIC.fullmatch(coding.code) else ""
     if not coding.system:
         return f"{number or 'a code'} without a system"
