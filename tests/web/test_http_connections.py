@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import asyncio
+import select
 import socket
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import closing, contextmanager, suppress
+from contextlib import ExitStack, closing, contextmanager, suppress
 
 import pytest
 import uvicorn
@@ -225,6 +226,34 @@ def test_bytes_that_were_not_announced_count_as_they_come() -> None:
     assert taken.endswith(b"500")
     assert refused.startswith(b"HTTP/1.1 503")
     assert b"retry-after: 2" in refused
+
+
+def test_bodies_that_are_on_their_way_keep_nobody_out() -> None:
+    load = Load(most_requests=2)
+    with held(load) as port, ExitStack() as slow:
+        for _ in range(5):
+            slow.enter_context(connected(port)).sendall(READ + b"Content-Length: 2\r\n\r\n1")
+        taken = said(port, closing_after(READ + b"Content-Length: 2\r\n\r\n12"))
+
+    assert taken.startswith(b"HTTP/1.1 200")
+    assert (load.requests, load.reading) == (0, 0)
+
+
+def test_a_request_may_be_one_too_many_once_its_body_is_there() -> None:
+    half = b"POST /slow HTTP/1.1\r\nHost: localhost\r\nContent-Length: 2\r\n\r\n1"
+    load = Load(most_requests=2)
+    with held(load) as port, connected(port) as one, connected(port) as two:
+        for connection in (one, two):
+            connection.sendall(half)
+        while load.reading < 2:
+            time.sleep(0.005)
+        for connection in (one, two):
+            connection.sendall(b"2")
+        (first, *_), _, _ = select.select([one, two], [], [], PATIENCE_S)
+
+        refused = first.recv(20)
+
+    assert refused.startswith(b"HTTP/1.1 503")
 
 
 def test_ready_says_that_the_service_is_full_and_stays_ready() -> None:

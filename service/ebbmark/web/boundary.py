@@ -63,8 +63,9 @@ class Boundary:
             return
         answering = _Answering(scope, receive, send, self.headers, self.load)
         self.load.requests += 1
+        self.load.reading += answering.reading
         try:
-            refused = _refusal_of_framing(scope) or self._refusal_of_one_more(scope["path"], answering.announced_bytes)
+            refused = _refusal_of_framing(scope) or self._refusal_of_one_more(scope["path"], answering)
             await (refused or self.app)(answering.scope, answering.receive, answering.send)
         except Exception as error:  # the only one: whatever it is, no stack and no data leave
             _LOG.error("unforeseen %s in %s", type(error).__name__, place_of(error))
@@ -78,10 +79,13 @@ class Boundary:
             await failed(answering.scope, answering.receive, answering.send)
         finally:
             self.load.requests -= 1
+            self.load.reading -= answering.reading
             self.load.held_bytes -= answering.held_bytes
 
-    def _refusal_of_one_more(self, path: str, announced_bytes: int) -> Response | None:
-        problem = None if path.startswith(_EXEMPT) else self.load.refusal(announced_bytes)
+    def _refusal_of_one_more(self, path: str, answering: _Answering) -> Response | None:
+        if path.startswith(_EXEMPT):
+            return None
+        problem = self.load.refusal(answering.announced_bytes, has_body=answering.reading)
         if problem is None:
             return None
         return _refusal(path, problem, "Too busy", {"Retry-After": str(RETRY_AFTER_S)})
@@ -104,6 +108,7 @@ class _Answering:
         length = names.get(b"content-length", b"0")
         self.announced_bytes = int(length) if length.isdigit() and len(length) < _DIGITS else 0
         self._unread = length.strip(b"0") != b"" or b"transfer-encoding" in names
+        self.reading = self._unread
         # Whoever waits for leave to send a body has not sent it.
         self._lingers = b"expect" not in names
 
@@ -112,6 +117,9 @@ class _Answering:
         size_bytes = len(message.get("body", b""))
         self._load.take(size_bytes, own_bytes=self.held_bytes)
         self.held_bytes += size_bytes
+        if self.reading and not self._unread:
+            self.reading = False
+            self._load.body_there()
         return message
 
     async def _read(self) -> Message:

@@ -2,7 +2,8 @@
 
 A body counts from the arrival of each piece until its response is sent, so that what is being read, what waits for the
 pool and what is computed are bounded together. Its Content-Length is looked at beforehand, but not counted: whoever
-announces a body and sends none takes nothing from others. One body alone is always taken, up to its own limit.
+announces a body and sends none takes nothing from others. Nor does a request count as in progress while its body is on
+the way: a hundred clients that send half of one keep nobody out. One body alone is always taken, up to its own limit.
 
 Source: RFC 9110 sections 15.6.4 and 10.2.3 (503, Retry-After); load shedding is common practice, no published source.
 """
@@ -25,25 +26,40 @@ class Load:
     Attributes:
         most_requests: in progress at once.
         most_bytes: of their bodies together.
-        requests: in progress now.
+        requests: begun and not ended.
+        reading: those of them whose body is not there yet; connections bound their number.
         held_bytes: of their bodies now.
     """
 
     most_requests: int = 100
     most_bytes: int = 16_000_000
     requests: int = 0
+    reading: int = 0
     held_bytes: int = 0
 
     @property
     def full(self) -> bool:
         """Whether a request is told to come back, the one that asks this counted."""
-        return self.requests > self.most_requests or self.held_bytes >= self.most_bytes
+        return self.requests - self.reading > self.most_requests or self.held_bytes >= self.most_bytes
 
-    def refusal(self, announced_bytes: int) -> Problem | None:
+    def refusal(self, announced_bytes: int, *, has_body: bool) -> Problem | None:
         """Why a request that has just come is too many; None where it is taken."""
-        if self.requests > self.most_requests:
-            return _busy("requests", f"at most {self.most_requests} in progress")
+        if self.requests - self.reading + has_body > self.most_requests:
+            return self._too_many_requests()
         return self._too_many_bytes(announced_bytes, own_bytes=0)
+
+    def body_there(self) -> None:
+        """Count a request as in progress, its body having come.
+
+        Raises:
+            Refused: 503, with it more would be in progress than may be.
+        """
+        self.reading -= 1
+        if self.requests - self.reading > self.most_requests:
+            raise Refused(self._too_many_requests(), {"Retry-After": str(RETRY_AFTER_S)})
+
+    def _too_many_requests(self) -> Problem:
+        return _busy("requests", f"at most {self.most_requests} in progress")
 
     def take(self, size_bytes: int, *, own_bytes: int) -> None:
         """Count a piece of a body.
