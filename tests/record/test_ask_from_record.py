@@ -203,13 +203,13 @@ def test_conditions_of_another_patient_that_a_deaf_record_sends_are_counted_and_
 
 
 @pytest.mark.parametrize("operation", ["compare-markers", "follow-trials"])
-def test_questions_that_need_no_conditions_do_not_ask_for_them(operation: str) -> None:
+def test_a_trial_is_read_with_the_conditions_of_the_record_whoever_asks(operation: str) -> None:
     resources, given, now = CASES[operation]
     record = whole(*resources)
 
     answer(operation, record, *given, now=now)
 
-    assert not [one for one in record.asked if "/Condition" in one]
+    assert [one for one in record.asked if "/Condition" in one]
 
 
 def test_the_next_step_looks_at_the_conditions_of_the_record() -> None:

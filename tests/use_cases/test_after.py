@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from bedside_builders import asked, charted, parameter, position, refused, row, rows_down, stamp, value_of
+from bedside_builders import asked, charted, condition, parameter, position, refused, row, rows_down, stamp, value_of
 from fhir_builders import Json
 
 DOWN = ((16.0, 36.0), (14.0, 38.0), (12.0, 38.5), (10.0, 34.0), (8.0, 29.0))
@@ -104,6 +104,40 @@ class TestOnePatientNowForEveryQuestion:
         assert ("FiO2 60 to 90 %" in asked("titrate-peep", record, now=stamp(55)).line) is needs
         for operation in ("check-validity", "compare-settings"):
             assert ("FiO2 60 → 90 %" in asked(operation, record, now=stamp(55)).line) is needs
+
+
+@pytest.mark.parametrize("operation", ["follow-trials", "compare-markers"])
+@pytest.mark.parametrize(
+    ("charted_too", "look"),
+    [
+        (condition("c1", "J93.0"), "a pneumothorax in the record"),
+        (position(4, "Prone"), "the position was changed"),
+    ],
+    ids=["pneumothorax", "turned"],
+)
+def test_a_trial_that_gives_no_number_gives_none_beside_others_either(
+    operation: str, charted_too: Json, look: str
+) -> None:
+    record = [*BEFORE, *rows_down(DOWN), position(-60, "Supine"), charted_too]
+    told = asked(operation, record, now=stamp(30))
+
+    assert f"Look first: {look}." in told.line
+    assert not any(value_of(one) == 10.0 for one in told.observations("trial-in-record"))
+
+
+def test_a_pneumothorax_of_today_takes_no_closing_from_the_trials_before() -> None:
+    record = [*rows_down(DOWN, name="first"), *rows_down(DOWN, start=240, name="second"), condition("c1", "J93.0")]
+    told = asked("follow-trials", record, now=stamp(300))
+
+    assert [value_of(one) for one in told.observations("trial-in-record")] == [10.0, None]
+
+
+def test_validity_of_a_trial_without_a_number_does_not_pass_for_a_trial_that_holds() -> None:
+    support = [charted(stamp(2 * place + 1.2), f"support{place}", {"support": 12.0}) for place in range(5)]
+
+    assert asked("check-validity", [*DAY, *support], now=stamp(AFTER + 60)).line.startswith(
+        "The trial itself gave no number. Look first: pressure support"
+    )
 
 
 @pytest.mark.parametrize("operation", ["compare-settings", "check-validity"])

@@ -193,6 +193,8 @@ OPERATIONS: tuple[Operation, ...] = (
         f"A collection: GuidanceResponse, preliminary Observations, {_WITH}",
         168,
         168,
+        reads_conditions=True,
+        reads_changes=True,
     ),
     Operation(
         "compare-markers",
@@ -205,6 +207,8 @@ OPERATIONS: tuple[Operation, ...] = (
         f"A collection: GuidanceResponse, preliminary Observations, {_WITH}",
         24,
         24,
+        reads_conditions=True,
+        reads_changes=True,
     ),
 )
 """In the order of a patient's day."""

@@ -35,9 +35,10 @@ from ebbmark.physiology.stop.rhythm_codes import Rhythms
 from ebbmark.physiology.stop.unusable import Doubts
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrial, Trial
+from ebbmark.words.answer_in_short import against_words
 from ebbmark.words.in_short import InShort
 from ebbmark.words.messages import say
-from ebbmark.words.titration import sentence, with_reason, worded
+from ebbmark.words.titration import against, sentence, with_reason, worded
 
 __all__ = [
     "answered",
@@ -45,6 +46,7 @@ __all__ = [
     "beyond_in_trial",
     "how_to_complete",
     "judged_closing",
+    "look_in_short",
     "missing",
     "no_steps",
     "now_of",
@@ -241,6 +243,17 @@ def beyond_in_trial(findings: Sequence[Finding]) -> str:
         one for one in findings if one.slug.startswith("stop-limit") and one.weight in (Weight.LOOK_FIRST, Weight.HIGH)
     ]
     return f"Of the latest trial: {' '.join(map(sentence, grave))} Look at the patient first." if grave else ""
+
+
+def look_in_short(findings: Sequence[Finding]) -> str:
+    """What of the latest trial asks for a look at the patient first, in a few words; empty where nothing does.
+
+    Args:
+        findings: of the checks of that trial, gravest first.
+    """
+    grave = [one for one in findings if one.slug.startswith("stop-limit") and one.weight is Weight.HIGH]
+    first = next((one for one in (*findings, *grave) if one.weight is Weight.LOOK_FIRST or one in grave), None)
+    return "" if first is None else against(first) or against_words(first.slug, first.weight.value)
 
 
 def judged_closing(trial: Trial, request: Request) -> Closing:

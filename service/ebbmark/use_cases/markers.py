@@ -14,7 +14,15 @@ from ebbmark.physiology.after.recruitability import recruitment_to_inflation
 from ebbmark.physiology.before.peep_tables import PEEP_TABLES, TableAnswer, look_up
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.timeline import FIO2, in_force_at
-from ebbmark.use_cases.answer_builder import answered, beyond_in_trial, judged_closing, rule_of, the_trial, titration_of
+from ebbmark.use_cases.answer_builder import (
+    answered,
+    beyond_in_trial,
+    judged_closing,
+    look_in_short,
+    rule_of,
+    the_trial,
+    titration_of,
+)
 from ebbmark.words.after_in_short import markers_in_short
 
 __all__ = ["markers_answer"]
@@ -31,7 +39,8 @@ def markers_answer(request: Request, _: Site) -> Answer:
     release = _release(request)
     trial = the_trial(request)
     closing = judged_closing(trial, request)
-    beyond = beyond_in_trial(titration_of(trial, request).findings) if request.person is not None else ""
+    findings = titration_of(trial, request).findings if request.person is not None else ()
+    beyond = beyond_in_trial(findings)
     markers = read_markers(request.readings, trial, closing)
     in_use = in_force_at(request.readings, FIO2, trial.steps[-1].end_s)
     fio2 = in_use.reading
@@ -47,7 +56,7 @@ def markers_answer(request: Request, _: Site) -> Answer:
     return answered(
         OPERATION,
         request,
-        short=markers_in_short(markers, closing, looked_up, beyond=bool(beyond)),
+        short=markers_in_short(markers, closing, looked_up, look=look_in_short(findings)),
         said=(
             beyond,
             markers.sentence,

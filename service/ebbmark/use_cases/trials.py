@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from ebbmark.fhir.answer import Amount, Answer, Coded, Part, Statement
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.quantities import COMPLIANCE, PRESSURE, PROBABILITY
@@ -10,7 +12,7 @@ from ebbmark.physiology.after.trials_of_record import MOST_TRIALS, trials_of_rec
 from ebbmark.physiology.after.trials_over_time import PastTrial, Shift, TrialChange, TrialRow, follow_trials
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.trial.steps import Trial
-from ebbmark.use_cases.answer_builder import answered, beyond_in_trial, rule_of, the_trial, titration_of
+from ebbmark.use_cases.answer_builder import answered, beyond_in_trial, look_in_short, rule_of, the_trial, titration_of
 from ebbmark.words.after_in_short import trials_in_short
 
 __all__ = ["trials_answer"]
@@ -32,7 +34,9 @@ def trials_answer(request: Request, _: Site) -> Answer:
         Rejected: the readings hold no trial.
     """
     trials = trials_of_record(request.readings, request.protocol) or (the_trial(request),)
-    titrations = [titration_of(one, request) for one in trials]
+    # What the record says now is of the latest trial; what was known beside the earlier ones is not known here.
+    earlier = replace(request, conditions=(), unjudged=())
+    titrations = [titration_of(one, request if one is trials[-1] else earlier) for one in trials]
     followed = follow_trials([_past(*both) for both in zip(trials, titrations, strict=True)])
     rows = [_row(number, *both) for number, both in enumerate(zip(followed.rows, trials, strict=True), start=1)]
     changes = [_change(number, one) for number, one in enumerate(followed.changes, start=2)]
@@ -40,7 +44,7 @@ def trials_answer(request: Request, _: Site) -> Answer:
     return answered(
         OPERATION,
         request,
-        short=trials_in_short(followed, beyond=bool(beyond)),
+        short=trials_in_short(followed, look=look_in_short(titrations[-1].findings)),
         said=(
             beyond,
             followed.sentence,

@@ -12,7 +12,15 @@ from ebbmark.physiology.after.surveillance import watch
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.physiology.wording import level
-from ebbmark.use_cases.answer_builder import answered, now_of, rule_of, rule_of_limits, sentences, titration_of
+from ebbmark.use_cases.answer_builder import (
+    answered,
+    look_in_short,
+    now_of,
+    rule_of,
+    rule_of_limits,
+    sentences,
+    titration_of,
+)
 from ebbmark.use_cases.settings_after import (
     NOT_SET,
     SETTLING_S,
@@ -66,6 +74,9 @@ def validity_answer(request: Request, site: Site) -> Answer:
     )
     gaps = gaps_words(answer.not_checked) if answer.stale else ""
     told = validity_words(answer)
+    look = ""
+    if trial is not None and request.person is not None and not answer.seen:
+        look = look_in_short(titration_of(trial, request).look_first)
     when = datetime.fromtimestamp(moments.titrated_s, UTC)
     validity = Statement(
         kind="titration-may-be-old",
@@ -79,7 +90,7 @@ def validity_answer(request: Request, site: Site) -> Answer:
     return answered(
         OPERATION,
         request,
-        short=validity_in_short(answer),
+        short=validity_in_short(answer, look=look),
         said=(told, gaps, how, f"Looked at from {when:%Y-%m-%d %H:%M} UTC on, when PEEP was set."),
         statements=[validity],
         warnings=warnings_of(answer.seen, moments.titrated_s),

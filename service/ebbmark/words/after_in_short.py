@@ -19,7 +19,7 @@ _MOST_TRIALS: Final = 4
 
 
 def markers_in_short(
-    markers: Markers, closing: Closing, tables: Sequence[TableAnswer] = (), *, beyond: bool = False
+    markers: Markers, closing: Closing, tables: Sequence[TableAnswer] = (), *, look: str = ""
 ) -> InShort:
     """Put it in short where each marker puts closing.
 
@@ -27,7 +27,7 @@ def markers_in_short(
         markers: of one trial.
         closing: the estimate from compliance.
         tables: what the published PEEP/FiO2 tables would set.
-        beyond: whether a vital sign was beyond a stop limit in the trial.
+        look: what of the trial asks for a look at the patient first; empty where nothing does.
     """
     head = {True: "agree", False: "disagree", None: "not-compared"}[markers.agree]
     compliance = _named("compliance", closing.peep_cmh2o)
@@ -40,7 +40,7 @@ def markers_in_short(
         for one in tables
         if (low := one.lowest_cmh2o) is not None and (high := one.highest_cmh2o) is not None
     ]
-    first = say("short.look_first", what=say("against.stop-limit-in-trial")) if beyond else ""
+    first = say("short.look_first", what=look) if look else ""
     return shortened(
         _line(head),
         _line("closing", listed=", ".join(named)),
@@ -67,12 +67,12 @@ def _line(name: str, /, **values: object) -> str:
     return say(f"markers-line.{name}", **values)
 
 
-def trials_in_short(trials: TrialsOverTime, *, beyond: bool = False) -> InShort:
+def trials_in_short(trials: TrialsOverTime, *, look: str = "") -> InShort:
     """Put several trials in short: closing and suggested PEEP one after the other, and what changed.
 
     Args:
         trials: oldest first.
-        beyond: whether a vital sign was beyond a stop limit in the latest trial.
+        look: what of the latest trial asks for a look at the patient first; empty where nothing does.
     """
     rows = trials.rows
     latest = rows[-_MOST_TRIALS:]
@@ -92,7 +92,7 @@ def trials_in_short(trials: TrialsOverTime, *, beyond: bool = False) -> InShort:
             _trials(f"compliance-{shift.get(last.compliance, 'not-comparable')}"),
         ]
     none = _trials("last") if rows and rows[-1].suggested_peep_cmh2o is None else ""
-    first = say("short.look_first", what=say("against.stop-limit-in-trial")) if beyond else ""
+    first = say("short.look_first", what=look) if look else ""
     return shortened(head, told, first or changes[0], [*changes[0 if first else 1 :], none])
 
 

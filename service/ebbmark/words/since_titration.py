@@ -149,11 +149,12 @@ def _gap(one: Gap) -> str:
     return _say(f"gap-{one.kind}")
 
 
-def validity_in_short(found: Surveillance) -> InShort:
+def validity_in_short(found: Surveillance, *, look: str = "") -> InShort:
     """Put it in short whether the titration still holds.
 
     Args:
         found: what was seen.
+        look: what of the trial itself asks for a look at the patient first, so that it gave no number; empty where not.
     """
     hours = _hours(found.at_s - found.titrated_s)
     gaps = list(dict.fromkeys(_gap_in_short(one) for one in found.not_checked))
@@ -161,6 +162,9 @@ def validity_in_short(found: Surveillance) -> InShort:
     silence = "" if found.silent_s is None else _line("silent-since", hours=_hours(found.silent_s))
     if not found.seen:
         head = _line("silent" if silence else "holds", hours=hours)
+        if look:
+            first = say("short.look_first", what=look)
+            return shortened(_line("no-number"), first, "", [f"{head}.", silence or _line("not-proof"), missing])
         return shortened(head, silence or _line("not-proof"), "", [missing])
     first, *others = list(dict.fromkeys(_seen_in_short(one, found.titrated_s) for one in found.seen))
     also = say("short.also", listed="; ".join(others)) if others else ""
