@@ -47,8 +47,13 @@ TESTS = {
         "tests/world/test_gas_exchange.py", "tests/world/test_mechanical_power.py",
         "tests/world/test_oxygen_dissociation.py", "tests/world/test_textbook_mechanics.py", "tests/patient",
     ),
-    "physiology/advice": (f"{PHYSIOLOGY}protocol_limits.py", f"{PHYSIOLOGY}advice.py", "tests/patient", "tests/world/test_mechanical_power.py"),
-    "physiology/trial": (f"{PHYSIOLOGY}trial.py", f"{PHYSIOLOGY}protocol_limits.py", "tests/patient", f"{PHYSIOLOGY}advice.py"),
+    "physiology/advice": (
+        f"{PHYSIOLOGY}protocol_limits.py", f"{PHYSIOLOGY}advice.py", "tests/patient",
+        "tests/world/test_mechanical_power.py",
+    ),
+    "physiology/trial": (
+        f"{PHYSIOLOGY}trial.py", f"{PHYSIOLOGY}protocol_limits.py", "tests/patient", f"{PHYSIOLOGY}advice.py",
+    ),
     "physiology/protocols.py": (f"{PHYSIOLOGY}protocol_limits.py", f"{PHYSIOLOGY}advice.py", "tests/patient"),
     "data/stop_criteria.toml": (f"{PHYSIOLOGY}safety.py", "tests/patient"),
 }  # fmt: skip
