@@ -8,6 +8,7 @@ import sys
 import time
 from collections.abc import Sequence
 from pathlib import Path
+from types import ModuleType
 from typing import Literal
 
 import msgspec
@@ -163,7 +164,12 @@ def _parser() -> argparse.ArgumentParser:
     )
     key.set_defaults(run=_new_key)
 
-    add_commands(commands, style=_style)
+    add_commands(
+        commands,
+        style=_style,
+        to_instant=_instant,
+        export=lambda folder, **chosen: _serving().export_record(folder, **chosen),
+    )
 
     described = commands.add_parser("openapi", help="print the OpenAPI document of the service")
     described.set_defaults(run=_openapi)
@@ -213,9 +219,7 @@ def _inspect(chosen: argparse.Namespace) -> int:
     if chosen.patient is None:
         content = _bytes_of(chosen.file)
     else:
-        from ebbmark.serving import observations_from_record
-
-        read = observations_from_record(chosen.patient, hours=chosen.hours, at_s=context.at_s)
+        read = _serving().observations_from_record(chosen.patient, hours=chosen.hours, at_s=context.at_s)
         if read is None:
             return USAGE
         content, searched = read
@@ -229,9 +233,7 @@ def _inspect(chosen: argparse.Namespace) -> int:
 
 
 def _check_record(chosen: argparse.Namespace) -> int:
-    from ebbmark.serving import check_record
-
-    report = check_record(chosen.write_to, at_s=time.time())
+    report = _serving().check_record(chosen.write_to, at_s=time.time())
     if report is None:
         return USAGE
     print(told(report, chosen.format), end="")
@@ -245,10 +247,7 @@ def _context(at_s: float | None = None) -> RequestContext:
     at_s = time.time() if at_s is None else at_s
     if not is_anything_set():
         return RequestContext(at_s)
-    # Takes a while to load.
-    from ebbmark.serving import context_in_settings
-
-    found = context_in_settings(at_s)
+    found: RequestContext | None = _serving().context_in_settings(at_s)
     if found is None:
         raise SystemExit(USAGE)
     return found
@@ -305,19 +304,13 @@ def _replay(chosen: argparse.Namespace) -> int:
     answer = _bytes_of(chosen.file)
     inputs: bytes | Inputs | None
     if chosen.inputs == "record":
-        from ebbmark.serving import inputs_from_record
-
-        inputs = inputs_from_record(answer)
+        inputs = _serving().inputs_from_record(answer)
         if inputs is None:
             return USAGE
     else:
         inputs = _bytes_of(chosen.inputs)
     told = replay_files(
-        answer,
-        inputs,
-        keys=keys,
-        context=_context(),
-        render=lambda one, at_s: report_pdf(one, recorded_s=at_s),
+        answer, inputs, keys=keys, context=_context(), render=lambda one, at_s: report_pdf(one, recorded_s=at_s)
     )
     if chosen.format == "fhir":
         print(msgspec.json.format(msgspec.json.encode(told.parameters), indent=2).decode())
@@ -339,17 +332,19 @@ def _bytes_of(file: str) -> bytes:
         raise SystemExit(USAGE) from None
 
 
-def _serve(chosen: argparse.Namespace) -> int:
-    # Only this command needs the web framework and the server: the others start without them.
-    from ebbmark.serving import serve
+def _serving() -> ModuleType:
+    """What needs the web framework or the record: it takes a while to load, and other commands start without it."""
+    import ebbmark.serving
 
-    return ANSWERED if serve(host=chosen.host, port=chosen.port, demo=chosen.demo) else USAGE
+    return ebbmark.serving
+
+
+def _serve(chosen: argparse.Namespace) -> int:
+    return ANSWERED if _serving().serve(host=chosen.host, port=chosen.port, demo=chosen.demo) else USAGE
 
 
 def _bridge(_: argparse.Namespace) -> int:
-    from ebbmark.serving import bridge
-
-    return ANSWERED if bridge() else USAGE
+    return ANSWERED if _serving().bridge() else USAGE
 
 
 def _new_key(chosen: argparse.Namespace) -> int:

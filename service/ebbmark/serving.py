@@ -10,6 +10,8 @@ import ssl
 import sys
 import time
 from functools import partial
+from pathlib import Path
+from typing import Any
 from uuid import uuid4
 from zoneinfo import ZoneInfo
 
@@ -28,10 +30,12 @@ from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.units import prepare
 from ebbmark.fhir.times import instant
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
+from ebbmark.record.bulk_export import Exported, ExportStopped, bulk_export
 from ebbmark.record.check.findings import Report, Verdict
 from ebbmark.record.check.reading import Asking, check_reading
 from ebbmark.record.check.writing import check_writing
-from ebbmark.record.client import RecordClient, client_tls
+from ebbmark.record.client import RecordClient
+from ebbmark.record.connection_faults import client_tls
 from ebbmark.record.record_query import RecordQuery, named_in_record, record_query_of
 from ebbmark.record.search import Budget, ReadFailure, read_one
 from ebbmark.settings import Settings, unknown_names
@@ -46,7 +50,15 @@ from ebbmark.web.replaying import inputs_of
 from ebbmark.web.site_files import read_codes, read_site, use_messages
 from ebbmark.web.trust import own_keys
 
-__all__ = ["bridge", "check_record", "context_in_settings", "inputs_from_record", "observations_from_record", "serve"]
+__all__ = [
+    "bridge",
+    "check_record",
+    "context_in_settings",
+    "export_record",
+    "inputs_from_record",
+    "observations_from_record",
+    "serve",
+]
 
 BACKLOG = 2048
 
@@ -268,6 +280,33 @@ def check_record(test_patient: str | None, *, at_s: float) -> Report | None:
     if settings is None or record is None:
         return None
     return asyncio.run(_checked(record, settings.record_scope, test_patient, at_s))
+
+
+def export_record(folder: Path, **chosen: Any) -> Exported | None:  # noqa: ANN401 - handed through to `bulk_export`
+    """Export the configured record in bulk, for a review.
+
+    Args:
+        folder: for the files.
+        chosen: as `bulk_export` takes it.
+
+    Returns:
+        What was fetched; None where it is not whole or no usable record is configured, and why was said on standard
+        error.
+    """
+    settings = _settings()
+    record = _record(settings, "export") if settings is not None else None
+    if record is None:
+        return None
+
+    async def exported() -> Exported:
+        async with record:
+            return await bulk_export(record, folder, **chosen)
+
+    try:
+        return asyncio.run(exported())
+    except (ExportStopped, OSError) as error:
+        _refused(str(error))
+        return None
 
 
 async def _checked(record: RecordClient, scope: str, test_patient: str | None, at_s: float) -> Report:

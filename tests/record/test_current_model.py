@@ -25,7 +25,7 @@ from collections import deque
 from collections.abc import Coroutine, Generator, Mapping
 from dataclasses import dataclass
 from functools import cache
-from typing import Any, NamedTuple
+from typing import Any, BinaryIO, NamedTuple
 
 import httpx
 import pytest
@@ -104,7 +104,13 @@ class _Asks:
 
 class _Client(RecordClient):
     async def send(
-        self, method: str, target: str = "", *, content: bytes = b"", headers: Mapping[str, str] | None = None
+        self,
+        method: str,
+        target: str = "",
+        *,
+        content: bytes = b"",
+        headers: Mapping[str, str] | None = None,
+        into: BinaryIO | None = None,
     ) -> HttpAnswer:
         return await _Asks(Request(method, target, content))
 

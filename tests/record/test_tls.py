@@ -15,7 +15,8 @@ import pytest
 import respx
 
 from certificates import Certificates, certificates
-from ebbmark.record.client import Answer, Failure, RecordClient, RecordSettings, Reply, client_tls
+from ebbmark.record.client import Answer, Failure, RecordClient, RecordSettings, Reply
+from ebbmark.record.connection_faults import client_tls
 from ebbmark.record.retry import TROUBLE_WORDS, Trouble
 from record.local_record import local_record
 

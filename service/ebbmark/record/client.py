@@ -1,6 +1,4 @@
-"""The HTTP client of the record: TLS, one guarded exchange, and the client that signs in with its token.
-
-Source: RFC 8446 and RFC 5246 through Python's ssl module; client certificates as RFC 8705 uses them.
+"""The HTTP client of the record: one guarded exchange, and the client that signs in with its token.
 
 Everything that leaves this service goes through here: within limits of time and size, without redirects, cookies or
 proxies, and only to addresses that a name may lead to.
@@ -22,15 +20,12 @@ import re
 import ssl
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from datetime import datetime
-from pathlib import Path
 from types import TracebackType
-from typing import Protocol, Self, TypeVar
+from typing import BinaryIO, Protocol, Self, TypeVar
 
 import httpcore
 import httpx
 import msgspec
-from cryptography.x509 import load_pem_x509_certificate
 
 from ebbmark.fhir.resource_types import EVERYTHING, Takes
 from ebbmark.record.address_guard import GuardedNetwork, Resolve, is_under, refusal_of, resolved
@@ -38,64 +33,8 @@ from ebbmark.record.connection_faults import is_about_us, trouble_of
 from ebbmark.record.retry import WALL_CLOCK, RetryLimits, Trouble, ViewCache, Waiting
 from ebbmark.telemetry.current import outgoing_call
 
-__all__ = [
-    "Answer",
-    "CallerRecords",
-    "Exchange",
-    "Failure",
-    "Patience",
-    "RecordClient",
-    "RecordSettings",
-    "Reply",
-    "Tokens",
-    "client_tls",
-    "decoded",
-    "expired_since",
-    "is_bearer_token",
-]
-
-
-def client_tls(*, certificate: Path | None, key: Path | None, authorities: Path | None) -> ssl.SSLContext | None:
-    """Make the TLS context for calls to the record and its authorization server.
-
-    Args:
-        certificate: PEM file with our client certificate and its chain; None to show none.
-        key: PEM file with its private key, without passphrase; None where it is in the same file.
-        authorities: PEM file with the certificate authorities to trust instead of the usual ones.
-
-    Returns:
-        The context; None where nothing is configured and the usual trust applies.
-
-    Raises:
-        ValueError: a file cannot be read or does not fit; the message names the setting and not the content.
-    """
-    if certificate is None and key is None and authorities is None:
-        return None
-    if certificate is None and key is not None:
-        raise ValueError("EBBMARK_RECORD_CERTIFICATE_KEY is set without the client certificate that it belongs to")
-    try:
-        context = ssl.create_default_context(cafile=authorities)
-    except OSError:
-        raise ValueError("EBBMARK_RECORD_AUTHORITIES: the file of certificate authorities cannot be read") from None
-    context.minimum_version = ssl.TLSVersion.TLSv1_2
-    if certificate is not None:
-        try:
-            # An empty passphrase keeps the library from asking on the terminal.
-            context.load_cert_chain(certificate, key, password="")
-        except (OSError, ValueError):
-            raise ValueError("EBBMARK_RECORD_CERTIFICATE: the client certificate, or its key, cannot be read") from None
-    return context
-
-
-def expired_since(certificate: Path, *, at_s: float) -> datetime | None:
-    """When our client certificate expired; None where it has not.
-
-    Args:
-        certificate: PEM file, found readable before; its first certificate counts.
-        at_s: now [s since 1970-01-01T00:00:00Z].
-    """
-    ends = load_pem_x509_certificate(certificate.read_bytes()).not_valid_after_utc
-    return ends if ends.timestamp() <= at_s else None
+__all__ = ["Answer", "CallerRecords", "Exchange", "Failure", "Patience", "RecordClient"]
+__all__ += ["RecordSettings", "Reply", "Tokens", "decoded", "is_bearer_token"]
 
 
 T = TypeVar("T")
@@ -141,6 +80,7 @@ class Reply:
         date: the header as sent.
         body: the whole body; empty where it could not be read to its end. Not shown: it may hold patient data.
         lost: why the body could not be read to its end.
+        location: the Content-Location header as sent.
     """
 
     status: int
@@ -149,6 +89,7 @@ class Reply:
     body: bytes = field(default=b"", repr=False)
     lost: Trouble | None = None
     date: str | None = field(default=None, compare=False)
+    location: str | None = field(default=None, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,7 +130,13 @@ class Exchange:
         return self._transport.pool_use
 
     async def ask(
-        self, method: str, url: str, *, content: bytes = b"", headers: Mapping[str, str] | None = None
+        self,
+        method: str,
+        url: str,
+        *,
+        content: bytes = b"",
+        headers: Mapping[str, str] | None = None,
+        into: BinaryIO | None = None,
     ) -> Answer:
         """Make one attempt; a failure of the network is a value, not an exception.
 
@@ -198,17 +145,20 @@ class Exchange:
             url: absolute address; whether it may be called at all is the caller's to judge.
             content: body.
             headers: all headers beside those that say who asks.
+            into: where the body of a 200 is written, of any size and for as long as pieces of it come; None to keep it.
 
         Returns:
             The reply, its body read up to the size limit; or the failure.
         """
         with outgoing_call(method, url) as call:
-            answer = await self._attempt(method, url, content, {**call.headers, **(headers or {})})
+            answer = await self._attempt(method, url, content, {**call.headers, **(headers or {})}, into)
             lost = answer.trouble if isinstance(answer, Failure) else answer.lost
             call.outcome = lost.slug if lost is not None else answer.status if isinstance(answer, Reply) else ""
         return answer
 
-    async def _attempt(self, method: str, url: str, content: bytes, headers: Mapping[str, str]) -> Answer:
+    async def _attempt(
+        self, method: str, url: str, content: bytes, headers: Mapping[str, str], into: BinaryIO | None
+    ) -> Answer:
         request = httpx.Request(
             method,
             url,
@@ -220,9 +170,10 @@ class Exchange:
         response: httpx.Response | None = None
         body: bytes | Trouble
         try:
-            async with asyncio.timeout(self.patience.attempt_timeout_s):
+            async with asyncio.timeout(None if into is not None else self.patience.attempt_timeout_s):
                 response = await self._transport.handle_async_request(request)
-                body = await _read(response, self.patience.max_response_bytes)
+                kept = into if response.status_code == 200 else None
+                body = await _read(response, self.patience.max_response_bytes, kept)
         except TimeoutError:
             body = Trouble.TOO_SLOW
         except httpx.TransportError as error:
@@ -243,6 +194,7 @@ class Exchange:
             date=response.headers.get("date"),
             body=body if isinstance(body, bytes) else b"",
             lost=body if isinstance(body, Trouble) else None,
+            location=response.headers.get("content-location"),
         )
 
 
@@ -269,11 +221,14 @@ class _GuardedTransport(httpx.AsyncHTTPTransport):
         return len(connections), sum(not one.is_idle() for one in connections)
 
 
-async def _read(response: httpx.Response, max_bytes: int) -> bytes | Trouble:
+async def _read(response: httpx.Response, max_bytes: int, into: BinaryIO | None) -> bytes | Trouble:
     if response.headers.get("content-encoding", "identity").strip().lower() != "identity":
         return Trouble.UNREADABLE
     body = bytearray()
     async for piece in response.aiter_raw():
+        if into is not None:
+            into.write(piece)
+            continue
         body += piece
         if len(body) > max_bytes:
             return Trouble.TOO_LARGE
@@ -426,8 +381,32 @@ class RecordClient:
         if not self._shared:
             await self._exchange.aclose()
 
+    async def download(self, url: str, into: BinaryIO, *, elsewhere: Iterable[str], signed_in: bool) -> Answer:
+        """Fetch a file that the record made for us.
+
+        Args:
+            url: absolute address, below the base URL or one of those.
+            into: where its bytes go.
+            elsewhere: further base URLs below which it may lie.
+            signed_in: whether the token goes along, which it never does beyond the base URL.
+        """
+        headers = {"Accept": "application/fhir+ndjson"}
+        base, plain = self.settings.base_url.rstrip("/"), self.settings.plain_http_hosts
+        url = self._outward(url, base)
+        if signed_in and not refusal_of(url, (base,), plain):
+            return await self.send("GET", url, headers=headers, into=into)
+        if refusal_of(url, (base, *elsewhere), plain):
+            return Failure(Trouble.NOT_ALLOWED)
+        return await self._exchange.ask("GET", url, headers=headers, into=into)
+
     async def send(
-        self, method: str, target: str = "", *, content: bytes = b"", headers: Mapping[str, str] | None = None
+        self,
+        method: str,
+        target: str = "",
+        *,
+        content: bytes = b"",
+        headers: Mapping[str, str] | None = None,
+        into: BinaryIO | None = None,
     ) -> Answer:
         """Make one attempt; a failure of the network is a value, not an exception.
 
@@ -439,6 +418,7 @@ class RecordClient:
             target: path and query below the base URL, or an absolute URL that lies below it.
             content: body.
             headers: further headers.
+            into: where the body of a 200 is written; None to keep it.
 
         Returns:
             The reply, its body read up to the size limit; or the failure.
@@ -451,20 +431,22 @@ class RecordClient:
         if refusal_of(base, self.settings.allowed_base_urls, plain) or refusal_of(url, (base,), plain):
             return Failure(Trouble.NOT_ALLOWED)
         own = {"Accept": "application/fhir+json", **(headers or {})}
-        tokens, fixed = self._tokens, self.settings.bearer_token
+
+        async def ask(token: str | None) -> Answer:
+            return await self._exchange.ask(method, url, content=content, headers={**_bearer(token), **own}, into=into)
+
+        tokens = self._tokens
         if tokens is None:
-            return await self._exchange.ask(method, url, content=content, headers={**_bearer(fixed), **own})
+            return await ask(self.settings.bearer_token)
         token = await tokens.token()
         if isinstance(token, Trouble):
             return Failure(token)
-        answer = await self._exchange.ask(method, url, content=content, headers={**_bearer(token), **own})
+        answer = await ask(token)
         if not (isinstance(answer, Reply) and answer.status == _UNAUTHORIZED):
             return answer
         tokens.discard(token)
         renewed = await tokens.token()
-        if isinstance(renewed, Trouble):
-            return Failure(renewed)
-        return await self._exchange.ask(method, url, content=content, headers={**_bearer(renewed), **own})
+        return Failure(renewed) if isinstance(renewed, Trouble) else await ask(renewed)
 
     def _outward(self, url: str, base: str) -> str:
         """The address to call for one that the record gave, which may know itself by an internal name."""

@@ -1,18 +1,66 @@
-"""What exactly kept a connection from being made: name, port, or which part of TLS.
+"""TLS to the record, and what exactly kept a connection from being made: name, port, or which part of TLS.
 
-Source: the verify codes of OpenSSL (x509_vfy.h) and the alerts of RFC 8446 section 6, through Python's ssl module.
+Source: RFC 8446 and RFC 5246 through Python's ssl module, client certificates as RFC 8705 uses them; the verify codes
+of OpenSSL (x509_vfy.h) and the alerts of RFC 8446 section 6.
 """
 
 from __future__ import annotations
 
 import ssl
+from datetime import datetime
+from pathlib import Path
 
 import httpx
+from cryptography.x509 import load_pem_x509_certificate
 
 from ebbmark.record.address_guard import SurprisingAddress, UnknownName
 from ebbmark.record.retry import Trouble
 
-__all__ = ["is_about_us", "trouble_of"]
+__all__ = ["client_tls", "expired_since", "is_about_us", "trouble_of"]
+
+
+def client_tls(*, certificate: Path | None, key: Path | None, authorities: Path | None) -> ssl.SSLContext | None:
+    """Make the TLS context for calls to the record and its authorization server.
+
+    Args:
+        certificate: PEM file with our client certificate and its chain; None to show none.
+        key: PEM file with its private key, without passphrase; None where it is in the same file.
+        authorities: PEM file with the certificate authorities to trust instead of the usual ones.
+
+    Returns:
+        The context; None where nothing is configured and the usual trust applies.
+
+    Raises:
+        ValueError: a file cannot be read or does not fit; the message names the setting and not the content.
+    """
+    if certificate is None and key is None and authorities is None:
+        return None
+    if certificate is None and key is not None:
+        raise ValueError("EBBMARK_RECORD_CERTIFICATE_KEY is set without the client certificate that it belongs to")
+    try:
+        context = ssl.create_default_context(cafile=authorities)
+    except OSError:
+        raise ValueError("EBBMARK_RECORD_AUTHORITIES: the file of certificate authorities cannot be read") from None
+    context.minimum_version = ssl.TLSVersion.TLSv1_2
+    if certificate is not None:
+        try:
+            # An empty passphrase keeps the library from asking on the terminal.
+            context.load_cert_chain(certificate, key, password="")
+        except (OSError, ValueError):
+            raise ValueError("EBBMARK_RECORD_CERTIFICATE: the client certificate, or its key, cannot be read") from None
+    return context
+
+
+def expired_since(certificate: Path, *, at_s: float) -> datetime | None:
+    """When our client certificate expired; None where it has not.
+
+    Args:
+        certificate: PEM file, found readable before; its first certificate counts.
+        at_s: now [s since 1970-01-01T00:00:00Z].
+    """
+    ends = load_pem_x509_certificate(certificate.read_bytes()).not_valid_after_utc
+    return ends if ends.timestamp() <= at_s else None
+
 
 # First match counts. What is not listed (a cut, a reset, a reply that is no HTTP) may have come after arrival.
 _TROUBLES: tuple[tuple[type[httpx.TransportError], Trouble], ...] = (

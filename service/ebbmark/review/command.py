@@ -1,17 +1,23 @@
-"""Two commands: `simulate-year` invents a hospital's year, `review` reports on a folder of a bulk export."""
+"""Three commands: `export` fetches a record in bulk, `review` reports on it, `simulate-year` invents one."""
 
 from __future__ import annotations
 
 import argparse
+import re
 import sys
 from collections.abc import Callable
 from datetime import UTC, datetime
 from importlib.resources import files
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import msgspec
 
+from ebbmark.fhir.times import instant
 from ebbmark.keys import KeyFault, new_key_set, public_key_set, read_key_ring
+
+if TYPE_CHECKING:
+    from ebbmark.record.bulk_export import Exported
 
 __all__ = ["add_commands"]
 
@@ -20,13 +26,38 @@ DONE, USAGE, INCOMPLETE = 0, 2, 9
 SEAT = 24
 
 
-def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser], *, style: Callable[[], str]) -> None:
-    """Add both to the command line.
+def add_commands(
+    commands: argparse._SubParsersAction[argparse.ArgumentParser],
+    *,
+    style: Callable[[], str],
+    to_instant: Callable[[str], float],
+    export: Callable[..., Exported | None],
+) -> None:
+    """Add all three to the command line.
 
     Args:
         commands: of the parser.
         style: gives the pages' stylesheet.
+        to_instant: reads an instant with a zone [s since 1970-01-01T00:00:00Z].
+        export: fetches the configured record, as `bulk_export`; None where it did not, and why was said.
     """
+    exported = commands.add_parser(
+        "export",
+        help="fetch the record in bulk as NDJSON, for a review",
+        description="Asks the configured record (settings: EBBMARK_RECORD_...) for a bulk export (HL7 FHIR Bulk Data "
+        "Access), waits as long as it wishes, and fetches its files into FOLDER. Begun again, it goes on where it "
+        "ended. Guard FOLDER as the record itself.",
+        epilog="Exit codes: 0 the export is whole; 9 it is not, begin again; 2 wrong usage.",
+    )
+    exported.add_argument("folder", metavar="FOLDER", type=Path)
+    exported.add_argument("--group", default="", metavar="ID", help="only the patients of this Group")
+    exported.add_argument("--since", type=to_instant, metavar="INSTANT", help="only what changed since then")
+    exported.add_argument(
+        "--files-under", action="append", default=[], metavar="URL", help="a further address below which files may lie"
+    )
+    exported.add_argument("--most-hours", type=float, default=24.0, help="longest time to wait for the files")
+    exported.set_defaults(run=lambda chosen: _export(chosen, export))
+
     year = commands.add_parser(
         "simulate-year",
         help="invent a year of a hospital as NDJSON, with the truth beside it",
@@ -67,6 +98,33 @@ def add_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser], 
     )
     review.add_argument("--record", default="", metavar="URL", help="base of the record, to which cases then link")
     review.set_defaults(run=lambda chosen: _review(chosen, style))
+
+
+def _export(chosen: argparse.Namespace, export: Callable[..., Exported | None]) -> int:
+    if not re.fullmatch(r"[A-Za-z0-9.-]{0,64}", chosen.group):
+        print("--group takes the id of a Group.", file=sys.stderr)
+        return USAGE
+    found = export(
+        chosen.folder,
+        group=chosen.group,
+        since=instant(chosen.since) if chosen.since is not None else "",
+        elsewhere=chosen.files_under,
+        longest_s=3600.0 * chosen.most_hours,
+        told=_bar,
+    )
+    if found is None:
+        return INCOMPLETE
+    for kind, lines in found.lines.items():
+        print(f"{lines:>10}  {kind}")
+    kept = f", {found.kept} of them from an earlier run" if found.kept else ""
+    print(f"{found.files} files in {chosen.folder}{kept}; the record as of {found.as_of or 'no named instant'}.")
+    if found.missing:
+        print(f"Of these there is no file: {', '.join(found.missing)}.")
+    if found.reported:
+        print(f"The record reports {found.reported} faults of its own: see outcome-*.ndjson.")
+    if found.deleted:
+        print(f"{found.deleted} files that list deleted resources were not fetched; a review does not know deletions.")
+    return DONE
 
 
 def _simulate(chosen: argparse.Namespace) -> int:
@@ -153,12 +211,14 @@ def _wrong(chosen: argparse.Namespace) -> str:
     return ""
 
 
-_STEPS = {"scatter": "sort lines", "join": "join", "review_part": "review"}
+_STEPS = {"scatter": "sort lines", "join": "join", "review_part": "review", "polls": "asked the record"}
 
 
 def _bar(step: str, done: int, total: int) -> None:
-    """A progress bar, where somebody looks on."""
-    if sys.stderr.isatty():
+    """A progress bar, where somebody looks on; a count where the total, 0, is not known."""
+    if sys.stderr.isatty() and not total:
+        print(f"\r{_STEPS.get(step, step)}: {done}", end="", file=sys.stderr, flush=True)
+    elif sys.stderr.isatty():
         filled = SEAT * done // max(total, 1)
         end = "\n" if done == total else ""
         bar = f"{'█' * filled}{'░' * (SEAT - filled)}"

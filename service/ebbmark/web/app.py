@@ -23,7 +23,8 @@ from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.units import prepare
 from ebbmark.fhir.writing.write import write_bundle_bytes
 from ebbmark.record.address_guard import is_this_machine
-from ebbmark.record.client import RecordClient, client_tls, expired_since
+from ebbmark.record.client import RecordClient
+from ebbmark.record.connection_faults import client_tls, expired_since
 from ebbmark.settings import Settings
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.web.audit_trail import AuditTrail

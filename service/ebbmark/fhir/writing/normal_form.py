@@ -223,7 +223,7 @@ def _without(value: object, names: Collection[str]) -> object:
 
 def _referred(value: object, places: Mapping[str, str]) -> object:
     if isinstance(value, list):
-        return [_referred(one, places) for one in value]
+        return [_referred(one, places) if isinstance(one, (dict, list)) else one for one in value]
     if not isinstance(value, dict):
         return value
     reference, identifier = value.get("reference"), value.get("identifier")
@@ -231,7 +231,7 @@ def _referred(value: object, places: Mapping[str, str]) -> object:
         return {**value, "reference": places.get(reference, reference)}
     if value.keys() == {"identifier"} and _is_address(identifier):
         return {"reference": cast("Json", identifier)["value"]}
-    return {name: _referred(one, places) for name, one in value.items()}
+    return {name: _referred(one, places) if isinstance(one, (dict, list)) else one for name, one in value.items()}
 
 
 def _is_address(identifier: object) -> bool:
