@@ -1,6 +1,7 @@
 #!/bin/sh
-# What CI does with the image: makes a base from Debian's packages, builds the image, runs it within the limits of a cluster,
-# two of it behind HAProxy while one is killed, and the Deployment as a pod; checks the alert rules. Needs root on Debian.
+# What is done with the image before a release: makes a base from Debian's packages, builds the image, runs it within the
+# limits of a cluster, two of it behind HAProxy while one is killed, and the Deployment as a pod; checks the alert rules.
+# Needs root on Debian.
 # The environment .venv must be there (sh deploy/test.sh makes it).
 set -eu
 cd "$(dirname "$0")/../.."

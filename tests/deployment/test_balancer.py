@@ -117,3 +117,15 @@ def test_a_request_passes(proxied: tuple[int, list[bytes]]) -> None:
 
     assert received.startswith(b"HTTP/1.1 200")
     assert heard[-1].endswith(b"{}")
+
+
+def test_the_cookies_of_a_session_pass_whole_where_other_proxies_cut_headers_at_8_kb(
+    proxied: tuple[int, list[bytes]],
+) -> None:
+    port, heard = proxied
+    cookies = b"; ".join(b"session-%d=" % number + b"x" * 3_800 for number in range(3))
+
+    received = said(port, POST + b"Cookie: " + cookies + b"\r\nContent-Length: 2\r\nConnection: close\r\n\r\n{}")
+
+    assert received.startswith(b"HTTP/1.1 200")
+    assert cookies in heard[-1]

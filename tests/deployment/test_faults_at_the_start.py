@@ -1,14 +1,18 @@
-"""What an operator may get wrong is said in one sentence that names the setting, before anything is served."""
+"""What an operator may get wrong, or a machine lack, is said in one sentence; nothing is half started."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
 import pytest
+from starlette.types import Receive, Scope, Send
 
 from certificates import certificates
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
+from ebbmark.web.boundary import Boundary
+from ebbmark.web.load import Load
+from web.asking import ask
 
 RECORD = "https://record.example/fhir"
 ISSUER = {"issuer": "https://login.example"}
@@ -72,6 +76,7 @@ def test_the_key_set_of_an_issuer_that_is_not_there_is_named_with_its_file(tmp_p
         ({"record_client_id": "b", "record_base_url": RECORD}, "EBBMARK_SIGNING_KEYS"),
         ({"sign_results": True}, "EBBMARK_SIGN_RESULTS needs a key"),
         ({"audit_to": "record"}, "EBBMARK_RECORD_BASE_URL is not set"),
+        ({"shared_store_url": "https://store.example"}, "EBBMARK_SHARED_STORE_URL"),
         ({"record_certificate_key": "/a.pem"}, "EBBMARK_RECORD_CERTIFICATE_KEY is set without"),
         ({"host": "0.0.0.0"}, "Sign-in is off"),  # noqa: S104 - that it does not listen there
         ({"host": "0.0.0.0", "issuers": [{**ISSUER, "jwks_url": "https://login.example/k"}]}, "EBBMARK_BASE_URL"),  # noqa: S104
@@ -82,3 +87,23 @@ def test_settings_that_contradict_or_lack_one_another_are_named(settings: dict[s
 
     assert says in said
     assert "\n" not in said
+
+
+def test_a_request_for_which_there_is_no_memory_gets_one_sentence_and_the_next_one_is_answered() -> None:
+    lacking = iter([True])
+
+    async def works(_: Scope, __: Receive, send: Send) -> None:
+        if next(lacking, False):
+            raise MemoryError("of 1954-03-17")
+        await send({"type": "http.response.start", "status": 204, "headers": []})
+        await send({"type": "http.response.body", "body": b""})
+
+    load = Load()
+    app = Boundary(works, load=load)
+
+    first, second = ask(app, method="GET"), ask(app, method="GET")
+
+    assert (first.status, second.status) == (500, 204)
+    assert b"The service failed and gives no answer." in first.body
+    assert b"1954" not in first.body
+    assert load.requests == 0

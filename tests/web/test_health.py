@@ -16,6 +16,7 @@ from ebbmark.record.published_keys import KeyLookup
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
 from ebbmark.web.health import LOOK_EVERY_S, Look, Looks, record_answers
+from ebbmark.web.shared_store import SharedStore, store_address
 from ebbmark.web.signed_token import KeySource
 from web.asking import ask, plain_app
 
@@ -31,23 +32,23 @@ class Clock:
         return self.now_s
 
 
-def looked(replies: Sequence[httpx.Response | httpx.ConnectError], *, apart_s: float) -> tuple[list[str], int]:
+def looked(replies: Sequence[httpx.Response | httpx.ConnectError], *, apart_s: float) -> tuple[list[bool | None], int]:
     """What is known of the record before each of several looks and after the last, and how often it was called."""
 
-    async def look() -> tuple[list[str], int]:
+    async def look() -> tuple[list[bool | None], int]:
         clock = Clock()
         async with RecordClient(RecordSettings(RECORD, (RECORD,))) as record:
             watcher = Look(partial(record_answers, record), LOOK_EVERY_S, clock)
-            words = []
+            known = []
             for _ in replies:
                 watcher.look_soon()
-                words.append(watcher.word)
+                known.append(watcher.answers)
                 for _ in range(20):
                     await asyncio.sleep(0)
                 clock.now_s += apart_s
             await asyncio.sleep(0.01)
             await watcher.aclose()
-            return [*words, watcher.word], router.calls.call_count
+            return [*known, watcher.answers], router.calls.call_count
 
     with respx.mock(assert_all_called=False) as router:
         router.get(f"{RECORD}/metadata").mock(side_effect=replies)
@@ -97,9 +98,9 @@ def test_without_a_record_the_service_is_ready_once_it_answers() -> None:
 
 
 def test_a_probe_does_not_wait_for_the_record() -> None:
-    words, _ = looked([httpx.Response(200)], apart_s=0)
+    known, _ = looked([httpx.Response(200)], apart_s=0)
 
-    assert words == ["not-looked-at-yet", "answers"]
+    assert known == [None, True]
 
 
 def test_a_record_that_fails_or_cannot_be_reached_is_silent_and_one_that_comes_back_answers() -> None:
@@ -109,15 +110,26 @@ def test_a_record_that_fails_or_cannot_be_reached_is_silent_and_one_that_comes_b
         httpx.ConnectError("no"),
         httpx.Response(401),
     ]
-    words, _ = looked(replies, apart_s=LOOK_EVERY_S)
+    known, _ = looked(replies, apart_s=LOOK_EVERY_S)
 
-    assert words[1:] == ["does-not-answer", "answers", "does-not-answer", "answers"]
+    assert known[1:] == [False, True, False, True]
 
 
 def test_many_probes_make_one_call() -> None:
     _, calls = looked([httpx.Response(200)] * 50, apart_s=0)
 
     assert calls == 1
+
+
+def test_a_shared_store_that_did_not_answer_the_last_request_is_told_at_once() -> None:
+    store = SharedStore(store_address("redis://127.0.0.1:9"), None, Clock())
+    looks = Looks(None, store, (), Clock())
+    told = []
+    for store.answers in (None, False, True):
+        found = looks.found()
+        told.append((found["status"], found["shared-store"]))
+
+    assert told == [("ready", "not-looked-at-yet"), ("degraded", "does-not-answer"), ("ready", "answers")]
 
 
 def test_it_is_not_ready_before_the_keys_of_an_issuer_are_there() -> None:

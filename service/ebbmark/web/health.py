@@ -37,6 +37,7 @@ __all__ = ["LOOK_EVERY_S", "Look", "Looks", "health_router", "record_answers"]
 
 LOOK_EVERY_S = 15.0
 """This project's choice."""
+_WORDS = {None: "not-looked-at-yet", True: "answers", False: "does-not-answer"}
 KEYS_EVERY_S = 1.0
 """While there are none; between two failed fetches the source of the keys itself waits longer."""
 
@@ -60,11 +61,6 @@ class Look:
         self._steady_s = steady_s
         self._due_s = float("-inf")
         self._looking: asyncio.Task[None] | None = None
-
-    @property
-    def word(self) -> str:
-        """What is known about it."""
-        return {None: "not-looked-at-yet", True: "answers", False: "does-not-answer"}[self.answers]
 
     def look_soon(self) -> None:
         """Begin to look where the last look is long ago, and do not wait for it."""
@@ -111,6 +107,7 @@ class Looks:
             "record": Look(partial(record_answers, record), LOOK_EVERY_S, steady_s) if record is not None else None,
             "shared-store": Look(store.look, LOOK_EVERY_S, steady_s) if store is not None else None,
         }
+        self._store = store
         self._issuers = issuers
         self._keys = Look(self._fetch_keys, KEYS_EVERY_S, steady_s)
         self._had_keys = not issuers
@@ -137,8 +134,12 @@ class Looks:
         there = sum(one.there for one in self._issuers)
         self._had_keys = self._had_keys or there > 0
         keys = "some" if 0 < there < len(self._issuers) else "all" if there else "none"
-        degraded = there < len(self._issuers) or any(look and look.answers is False for look in self._looks.values())
-        words = {name: look.word if look is not None else "none-configured" for name, look in self._looks.items()}
+        answers = {name: look.answers for name, look in self._looks.items() if look is not None}
+        if self._store is not None:
+            # Every request asks it: what the last one met is newer than the last look.
+            answers["shared-store"] = self._store.answers
+        degraded = there < len(self._issuers) or False in answers.values()
+        words = {name: _WORDS[answers[name]] if name in answers else "none-configured" for name in self._looks}
         status = "starting" if not self._had_keys else "degraded" if degraded else "ready"
         return {"status": status, **words, "issuer-keys": keys if self._issuers else "none-needed"}
 
