@@ -52,7 +52,8 @@ TESTS = {
         "tests/world/test_mechanical_power.py",
     ),
     "physiology/trial": (
-        f"{PHYSIOLOGY}artefacts.py", f"{PHYSIOLOGY}trial.py", f"{PHYSIOLOGY}protocol_limits.py", "tests/patient", f"{PHYSIOLOGY}advice.py",
+        f"{PHYSIOLOGY}artefacts.py", f"{PHYSIOLOGY}trial.py", f"{PHYSIOLOGY}protocol_limits.py", "tests/patient",
+        f"{PHYSIOLOGY}advice.py",
     ),
     "physiology/protocols.py": (f"{PHYSIOLOGY}protocol_limits.py", f"{PHYSIOLOGY}advice.py", "tests/patient"),
     "data/stop_criteria.toml": (f"{PHYSIOLOGY}safety.py", "tests/patient"),
