@@ -15,7 +15,7 @@ import respx
 from audit.test_signature import KEY, PUBLISHED
 from ebbmark.audit.signature import Verified, verify
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.operations import TITRATE_PEEP
+from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.normal_form import resources_of
@@ -256,3 +256,23 @@ def test_a_patient_who_replaced_another_record_is_written_for() -> None:
     answer = answer_request(TITRATE_PEEP, to_bytes(parameters(bundle=bundle(*inputs))), RequestContext(AT_S))
 
     assert previewed(recommendation=answer)["entry"]
+
+
+def test_the_answer_to_another_question_is_not_doubled_in_a_record_that_ignores_conditional_create() -> None:
+    record = KeepingRecord(heeds_conditions=False)
+    request = parameters(bundle=bundle(*INPUTS))
+    request["parameter"].append({"name": "titrated-at", "valueInstant": at(50)})
+    answer = answer_request(BY_SLUG["check-validity"], to_bytes(request), RequestContext(AT_S))
+
+    async def twice() -> list[Outcome]:
+        async with RecordClient(SETTINGS, waiting=Waiting(Waits(), noon)) as client:
+            return [await record_answer(answer, at_s=AT_S, record=client) for _ in range(2)]
+
+    with respx.mock(assert_all_called=False) as router:
+        record.attach(router)
+        first, second = asyncio.run(twice())
+
+    assert first.state is WriteState.WRITTEN
+    assert second.state is WriteState.ALREADY_THERE
+    assert second.places[0] in first.places
+    assert len(record.held) == len(first.places)

@@ -29,10 +29,11 @@ from ebbmark.fhir.writing.transaction import with_write_issue
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from ebbmark.keys import SigningKey
+from ebbmark.record.carried_parts import where_recorded
 from ebbmark.record.client import RecordClient
 from ebbmark.record.stored_answers import answer_in_record
 from ebbmark.record.supersede import CONFLICTS, Progress, write_current
-from ebbmark.record.write_back import WriteOutcome, WriteState, write_back
+from ebbmark.record.write_back import EntryResult, WriteOutcome, WriteState, write_back
 from ebbmark.telemetry.current import count
 from ebbmark.telemetry.measured import Measured
 from ebbmark.views.sheet import report_pdf
@@ -155,6 +156,11 @@ async def _write(
             f"(EBBMARK_RECORD_WRITES: {', '.join(sorted(record.settings.takes.types))})."
         )
         return WriteOutcome(WriteState.FAILED, 0, sentence)
+    # A record that ignores conditional create would hold the answer twice.
+    place = None if answer.request.asked.with_report else await where_recorded(answer.identity, record=record)
+    if place:
+        sentence = "This answer is in the record already; nothing was added."
+        return WriteOutcome(WriteState.ALREADY_THERE, 0, sentence, existing=(EntryResult(0, 200, place),))
     progress.doubtful = True
     waiting = record.waiting
     return await write_back(sent, record=record, sleep=waiting.sleep, now=waiting.now)
