@@ -18,6 +18,7 @@ from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.resource_types import WRITTEN_TYPES, Takes
 from ebbmark.fhir.writing.normal_form import resources_of
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.keys import SigningKey
@@ -276,3 +277,19 @@ def test_the_answer_to_another_question_is_not_doubled_in_a_record_that_ignores_
     assert second.state is WriteState.ALREADY_THERE
     assert second.places[0] in first.places
     assert len(record.held) == len(first.places)
+
+
+def test_a_report_that_the_record_does_not_take_is_said_not_to_be_there() -> None:
+    record = KeepingRecord(refused_types=frozenset({"DiagnosticReport"}))
+    settings = RecordSettings(BASE, (BASE,), takes=Takes(frozenset(WRITTEN_TYPES) - {"DiagnosticReport"}))
+
+    async def work() -> Outcome:
+        async with RecordClient(settings, waiting=Waiting(Waits(), noon)) as client:
+            return await record_answer(ANSWER, at_s=AT_S, record=client, with_report=True)
+
+    with respx.mock(assert_all_called=False) as router:
+        record.attach(router)
+        outcome = asyncio.run(work())
+
+    assert outcome.state is WriteState.WRITTEN
+    assert outcome.sentence.endswith("takes no DiagnosticReport (EBBMARK_RECORD_WRITES).")

@@ -126,7 +126,14 @@ async def record_answer(
     places = tuple(entry.location for entry in (*written.created, *written.existing) if entry.location)
     refused = "conflict" if written.http_status in CONFLICTS else "processing"
     code = "incomplete" if written.state is WriteState.UNKNOWN else refused
-    return _outcome(bundle, written.state, code, written.sentence, places)
+    sentence = written.sentence
+    if with_report and "DiagnosticReport" not in _types(with_carried(transaction, record.settings.takes)):
+        sentence += " The report is not among them: the record takes no DiagnosticReport (EBBMARK_RECORD_WRITES)."
+    return _outcome(bundle, written.state, code, sentence, places)
+
+
+def _types(transaction: Json) -> set[object]:
+    return {cast("Json", one["resource"])["resourceType"] for one in cast("list[Json]", transaction["entry"])}
 
 
 async def record_entered(observations: Sequence[Json], *, record: RecordClient) -> WriteOutcome:
