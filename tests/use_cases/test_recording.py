@@ -261,8 +261,8 @@ def test_a_patient_who_replaced_another_record_is_written_for() -> None:
 
 def test_the_answer_to_another_question_is_not_doubled_in_a_record_that_ignores_conditional_create() -> None:
     record = KeepingRecord(heeds_conditions=False)
-    request = parameters(bundle=bundle(*INPUTS))
-    request["parameter"].append({"name": "titrated-at", "valueInstant": at(50)})
+    asked = [*parameters(bundle=bundle(*INPUTS))["parameter"], {"name": "titrated-at", "valueInstant": at(50)}]  # type: ignore[misc]
+    request = {"resourceType": "Parameters", "parameter": asked}
     answer = answer_request(BY_SLUG["check-validity"], to_bytes(request), RequestContext(AT_S))
 
     async def twice() -> list[Outcome]:

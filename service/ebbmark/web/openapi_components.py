@@ -21,7 +21,7 @@ _BEARER = {
     "description": "An access token of an issuer in EBBMARK_ISSUERS; for cards a JWT of a CDS client. Not asked for "
     "where the service serves its own machine only.",
 }
-_SIGNED_IN = ("/fhir/$", "/cds-services/")
+_SIGNED_IN = ("/fhir/$", "/fhir/Patient/", "/cds-services/")
 
 
 class Documented(FastAPI):
