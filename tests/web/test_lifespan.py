@@ -46,6 +46,12 @@ def test_it_starts_and_stops() -> None:
     assert lived(plain_app())[0] == ["lifespan.startup.complete", "lifespan.shutdown.complete"]
 
 
+def test_it_may_be_started_again() -> None:
+    app = plain_app()
+
+    assert lived(app)[0] == lived(app)[0]
+
+
 def test_with_a_record_it_starts_and_stops_without_calling_it() -> None:
     app = create_app(Settings.model_validate({"record_base_url": "https://record.example/fhir"}))
 

@@ -39,7 +39,8 @@ class WorkPool:
 
     def __init__(self, deadline_s: float, threads: int = THREADS) -> None:
         self.deadline_s = deadline_s
-        self._threads = ThreadPoolExecutor(threads, thread_name_prefix="answers")
+        self._new_threads = partial(ThreadPoolExecutor, threads, thread_name_prefix="answers")
+        self._threads = self._new_threads()
 
     async def run(self, work: Callable[P, T], *args: P.args, **named: P.kwargs) -> T:
         """Do this work on a thread, and wait for what it returns or raises.
@@ -61,5 +62,6 @@ class WorkPool:
             count(Measured.WORK_WAITED_FOR, amount=-1)
 
     def close(self) -> None:
-        """Begin no further work."""
-        self._threads.shutdown(wait=False, cancel_futures=True)
+        """Begin nothing of what waits; an application that is started once more has new threads."""
+        ended, self._threads = self._threads, self._new_threads()
+        ended.shutdown(wait=False, cancel_futures=True)
