@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from ebbmark.physiology.formulas.gas_doubts import GasDoubt, doubt_of
 from ebbmark.physiology.formulas.gas_exchange import (
     Oxygenation,
     berlin_class,
@@ -17,6 +18,8 @@ from ebbmark.physiology.formulas.gas_exchange import (
     sf_ratio,
     ventilatory_ratio,
 )
+from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.timeline import BESIDE_S
 
 NAN = float("nan")
 WORST_FIRST = list(Oxygenation)
@@ -121,3 +124,35 @@ def test_oxygenation_index_and_p_f_ratio_tell_the_same_story() -> None:
     index = oxygenation_index(mean_airway_pressure_cmh2o=18.0, fio2=0.7, pao2_mmhg=84.0)
 
     assert index == pytest.approx(100.0 * 18.0 / pf_ratio_mmhg(pao2_mmhg=84.0, fio2=0.7))
+
+
+PAO2_S = 1_790_000_000.0
+
+
+def doubted(pao2: float, spo2: float | None = None, apart_s: float = 0.0) -> GasDoubt | None:
+    gas = Reading(Quantity.PAO2, pao2, PAO2_S, PAO2_S, 1)
+    beside = [] if spo2 is None else [Reading(Quantity.SPO2, spo2, PAO2_S + apart_s, PAO2_S + apart_s, 2)]
+    return doubt_of([gas, *beside], gas)
+
+
+@pytest.mark.parametrize(("pao2", "found"), [(20.0, False), (19.9, True)])
+def test_a_tension_below_twenty_is_asked_about_where_nothing_stands_beside_it(pao2: float, *, found: bool) -> None:
+    doubt = doubted(pao2)
+
+    assert (doubt is not None) is found
+    assert doubt is None or (doubt.unit_slip and doubt.spo2 is None)
+
+
+@pytest.mark.parametrize(("apart_s", "contradicts"), [(BESIDE_S, True), (BESIDE_S + 1, False)])
+def test_a_saturation_counts_beside_a_gas_within_its_time(apart_s: float, *, contradicts: bool) -> None:
+    assert (doubted(200.0, 60.0, apart_s) is not None) is contradicts
+
+
+@pytest.mark.parametrize(("pao2", "spo2", "slip"), [(10.0, 94.0, True), (200.0, 60.0, True), (100.0, 60.0, False)])
+def test_a_tension_in_kilopascal_is_told_from_one_that_contradicts(pao2: float, spo2: float, *, slip: bool) -> None:
+    doubt = doubted(pao2, spo2)
+
+    assert doubt is not None
+    assert doubt.unit_slip is slip
+    assert ("Which of them is wrong is not known" in doubt.sentence) is not slip
+    assert "at the same time" in doubt.sentence

@@ -571,3 +571,8 @@ def test_steps_of_half_a_cmh2o_stay_apart_as_before(halves: int) -> None:
 def test_a_value_that_is_a_whole_number_in_neither_unit_goes_by_its_distance() -> None:
     assert same_setting(26.0, 26.3)
     assert not same_setting(26.0, 26.7)
+
+
+def test_a_fall_too_large_for_a_step_leaves_runs_of_one_step() -> None:
+    assert "has 1 step (PEEP" in no_trial_of(staircase_down((20, 10), (40, 40))).found
+    assert "has 2 steps (PEEP" in no_trial_of(staircase_down((20, 18), (40, 40))).found
