@@ -53,7 +53,7 @@ TESTS = {
     ),
     "physiology/trial": (
         f"{PHYSIOLOGY}artefacts.py", f"{PHYSIOLOGY}trial.py", f"{PHYSIOLOGY}protocol_limits.py", "tests/patient",
-        f"{PHYSIOLOGY}advice.py",
+        f"{PHYSIOLOGY}advice.py", f"{PHYSIOLOGY}running.py",
     ),
     "physiology/protocols.py": (f"{PHYSIOLOGY}protocol_limits.py", f"{PHYSIOLOGY}advice.py", "tests/patient"),
     "data/stop_criteria.toml": (f"{PHYSIOLOGY}safety.py", "tests/patient"),
