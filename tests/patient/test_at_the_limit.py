@@ -87,6 +87,18 @@ def early_clock(lead: float) -> list[Reading]:
     return found
 
 
+def mixed_plateaus(limits: CheckLimits) -> Titration:
+    """Plateaus 2 cmH2O apart from step to step, whose first reading of each step lies half of that too high."""
+    readings = []
+    for i, peep in enumerate(PEEPS):
+        readings.append(reading(Q.PEEP_SET, peep, START_S + i * STEP_S, 100 + i))
+        for after_s, high in ((60, 1.0), (100, 0.0)):
+            at_s, source = START_S + i * STEP_S + after_s, 1000 + 10 * i + after_s
+            readings.append(reading(Q.TIDAL_VOLUME_EXPIRED, 400.0, at_s, source))
+            readings.append(reading(Q.PLATEAU_PRESSURE, peep + 10.0 + high, at_s, source))
+    return titrated(readings=readings, known=Beside(limits=limits))
+
+
 FELL_FAR = trial(compliances=(40, 40, 40, 24, 23.5, 23), peeps=SHORT)
 """From 40 to 24 mL/cmH2O: two fifths."""
 ROSE = trial(compliances=(16, 16, 16, 12, 11.5, 11), peeps=SHORT)
@@ -117,6 +129,8 @@ ROWS = [
         trial({Q.PEEP_MEASURED: {peep: peep + 3 for peep in PEEPS}})),
     Row("clock_share", "clocks-differ", ">=", 0.5, trial(more=two_clocks(0.5))),
     Row("clock_share", "clocks-differ", ">=", 0.5, trial(more=early_clock(0.5))),
+    Row("clock_share", "plateau-clock", ">=", 0.5, mixed_plateaus),
+    Row("clock_least_cmh2o", "plateau-clock", ">=", 2, mixed_plateaus, {"clock_share": 0.5}),
     Row("clock_fewest", "clocks-differ", ">=", 5, trial(more=two_clocks(1.0, steps=5))),
     Row("resistive_rise_cmh2o", "resistive-pressure-rose", ">=", 5, trial(more=peaks(5))),
     Row("no_carbon_dioxide_mmhg", "carbon-dioxide-lost", "<", 8, trial({Q.END_TIDAL_CO2: from_twelve(40, 8)})),
