@@ -9,15 +9,17 @@ from collections.abc import Callable
 from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
+from typing import Any
 
 import msgspec
 import pytest
 import zstandard
 
-from ebbmark.review import shards
+from ebbmark.review import patients, shards
 from ebbmark.review.patients import Options, rows_of_part
 from ebbmark.review.run import Reviewed, run
 from ebbmark.review.shards import Shards, chunks_of, scatter
+from fhir_builders import at, height, observation, patient, trial_observations
 from review.conftest import Year
 
 PATIENT = b'{"resourceType":"Patient","id":"a","meta":{"versionId":"1"}}'
@@ -190,3 +192,52 @@ def test_feedback_of_cards_is_counted_by_outcome_and_reason(tmp_path: Path) -> N
     found = scattered(tmp_path, "log.ndjson", b"\n".join(map(msgspec.json.encode, lines)))
 
     assert found.counts == {"cds-feedback|overridden|other-peep-chosen": 2}
+
+
+def held_by(name: str, *resources: dict[str, object]) -> list[bytes]:
+    return [name.encode() + b"\t" + msgspec.json.encode({**one, "meta": {"versionId": "1"}}) for one in resources]
+
+
+WHOLE = (patient(), height(), *trial_observations())
+
+
+def test_a_patient_with_peep_and_no_trial_costs_no_other_patient_of_the_part() -> None:
+    one_peep = observation("peep-set", 8.0, when=at(1))
+
+    rows = rows_of_part([*held_by("b", patient(), height(), one_peep), *held_by("c", *WHOLE)], [], Options())
+
+    assert (len(rows.trials), rows.listed) == (1, [])
+
+
+def test_what_one_patients_data_do_to_the_reader_is_listed_and_the_others_are_read(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    read = patients.trials_of_record
+
+    def fails_once(*given: Any) -> Any:  # noqa: ANN401
+        monkeypatch.setattr(patients, "trials_of_record", read)
+        raise ValueError("invented")
+
+    monkeypatch.setattr(patients, "trials_of_record", fails_once)
+
+    rows = rows_of_part([*held_by("b", *WHOLE), *held_by("c", *WHOLE)], [], Options())
+
+    assert [one["why"] for one in rows.listed] == ["a patient who cannot be read (ValueError)"]
+    assert len(rows.trials) == 1
+
+
+@pytest.mark.parametrize("name", ["p1\\tx", "x\\np1\\t{}", "", "a b"])
+def test_a_name_that_would_move_a_line_to_another_patient_is_none(tmp_path: Path, name: str) -> None:
+    line = f'{{"resourceType":"Observation","id":"o","subject":{{"reference":"Patient/{name}"}}}}'
+
+    found = scattered(tmp_path, "a.ndjson", line.encode())
+
+    assert found.files == {}
+    assert len(found.listed) == 1
+
+
+def test_a_type_that_a_spreadsheet_would_compute_is_no_resource(tmp_path: Path) -> None:
+    found = scattered(tmp_path, "a.ndjson", b'{"resourceType":"=1+1","id":"o","subject":{"reference":"Patient/p"}}')
+
+    assert told(found) == [(0, "no resource of FHIR")]
+    assert found.counts == {}

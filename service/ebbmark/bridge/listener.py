@@ -128,7 +128,10 @@ async def _close(writer: asyncio.StreamWriter) -> None:
 def _may_connect(writer: asyncio.StreamWriter, networks: Sequence[IPv4Network | IPv6Network]) -> bool:
     if not networks:
         return True
-    address = ip_address(writer.get_extra_info("peername")[0].partition("%")[0])
+    peer = writer.get_extra_info("peername")
+    if not peer:
+        return False  # it is gone already
+    address = ip_address(peer[0].partition("%")[0])
     plain = getattr(address, "ipv4_mapped", None) or address
     return any(plain in network for network in networks)
 

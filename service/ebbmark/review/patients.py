@@ -120,7 +120,7 @@ def rows_of_part(lines: Iterable[bytes], shared: Iterable[bytes], options: Optio
         held = versions_of([line.partition(b"\t")[2] for line in of_patient], rows.note)
         try:
             _review(patient.decode(), held, devices, options, rows)
-        except (RecursionError, msgspec.DecodeError) as error:
+        except Exception as error:  # whatever one patient's data hold, the others of the part are read
             rows.note(f"a patient who cannot be read ({type(error).__name__})", "Patient")
     return rows
 
@@ -240,6 +240,8 @@ def _trials(
     except Rejected:
         return  # there is no set PEEP, or no patient whom all this is about: no trial
     found = trials_of_record(whole.readings, whole.protocol)
+    if not found:
+        return
     beside = [one for one in newest if one.read.resourceType != "Observation"]
     height = [one for _, one in observed if b'"8302-2"' in one.line or b'"8301-4"' in one.line]
     starts = [one.steps[0].start_s for one in found[1:]] + [float("inf")]

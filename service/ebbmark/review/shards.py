@@ -10,6 +10,7 @@ from __future__ import annotations
 import gzip
 import io
 import os
+import re
 import shutil
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
@@ -36,8 +37,12 @@ SHARED = frozenset({"Device", "DeviceMetric"})
 """Resources of no one patient that every part needs."""
 FEEDBACK = "cds-feedback|"
 """Begins the count of log lines that tell what became of a card: outcome and reason follow."""
-LINES_VERSION = b"1"
+LINES_VERSION = b"2"
 """Changes when the same lines would be sorted otherwise."""
+_TYPE = re.compile(r"[A-Za-z]{1,64}")
+_ID = re.compile(r"[!-~]{1,64}")
+"""Wider than FHIR R4 datatypes.html#id, since records are; a tab or the end of a line would move a line to another
+patient."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,13 +158,13 @@ def _scattered(chunk: Chunk, into: Path, parts: int) -> Shards:
             card = f"{FEEDBACK}{read.outcome[:20]}|{read.reason[:60]}"
             made.counts[card] = made.counts.get(card, 0) + 1
             continue
-        if not read.resourceType:
+        if not _TYPE.fullmatch(read.resourceType):
             made.listed.append(Listed(chunk.file, place, "no resource of FHIR"))
             continue
         made.counts[read.resourceType] = made.counts.get(read.resourceType, 0) + 1
         whose = _patient(read)
-        if whose and (not read.id or len(whose) > 64 or len(read.id) > 64):
-            made.listed.append(Listed(chunk.file, place, "no usable id", read.resourceType[:64]))
+        if whose and not (_ID.fullmatch(whose) and _ID.fullmatch(read.id)):
+            made.listed.append(Listed(chunk.file, place, "no usable id", read.resourceType))
         elif whose:
             out.write(f"part-{_part(whose, parts):05}", whose.encode() + b"\t" + line)
             if read.resourceType == "GuidanceResponse":
@@ -170,7 +175,7 @@ def _scattered(chunk: Chunk, into: Path, parts: int) -> Shards:
         elif tagged := [one.code.partition(":")[0] for one in read.meta.tag if one.system == RESULT_SYSTEM]:
             out.write(f"orphans-{_part(tagged[0], parts):05}", tagged[0].encode() + b"\t" + line)
         else:
-            made.listed.append(Listed(chunk.file, place, "of no patient", read.resourceType[:64]))
+            made.listed.append(Listed(chunk.file, place, "of no patient", read.resourceType))
     out.close(made)
     return made
 
