@@ -15,6 +15,7 @@ import msgspec
 import pytest
 import zstandard
 
+from ebbmark.physiology.after.trials_of_record import trials_of_record
 from ebbmark.review import patients, shards
 from ebbmark.review.patients import Options, rows_of_part
 from ebbmark.review.run import Reviewed, run
@@ -212,10 +213,8 @@ def test_a_patient_with_peep_and_no_trial_costs_no_other_patient_of_the_part() -
 def test_what_one_patients_data_do_to_the_reader_is_listed_and_the_others_are_read(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    read = patients.trials_of_record
-
     def fails_once(*given: Any) -> Any:  # noqa: ANN401
-        monkeypatch.setattr(patients, "trials_of_record", read)
+        monkeypatch.setattr(patients, "trials_of_record", trials_of_record)
         raise ValueError("invented")
 
     monkeypatch.setattr(patients, "trials_of_record", fails_once)
