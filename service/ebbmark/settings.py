@@ -378,7 +378,7 @@ class Settings(BaseSettings):
             return None
         try:
             ZoneInfo(name)
-        except (ZoneInfoNotFoundError, ValueError):
+        except (ZoneInfoNotFoundError, ValueError, OSError):  # a folder of zones, such as Europe, is an OSError
             raise ValueError("no zone of this name is known here") from None
         return name
 

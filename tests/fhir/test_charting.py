@@ -208,6 +208,7 @@ def test_an_answer_to_data_charted_in_the_site_s_way_is_the_same_when_replayed()
         ({"texts": [{"text": "PEEP", "means": "peep", "source": WHY}]}, "accepted: peep-set"),
         ({"numbers": [{"code": "x", "ucum": "mL", "source": WHY}]}, "means nothing here"),
         ({"time_zone": {"name": "Vienna", "source": WHY}}, "time_zone.name is 'Vienna'"),
+        ({"time_zone": {"name": "Europe", "source": WHY}}, "time_zone.name is 'Europe'"),
         ({"systems": [{"system": "urn:x", "same_as": "urn:y", "source": WHY}]}, "systems[0].same_as"),
         (
             {"codes": [{"system": "http://loinc.org", "code": "20077-4", "means": "peep-measured", "source": WHY}]},

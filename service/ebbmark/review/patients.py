@@ -106,6 +106,10 @@ class Rows:
         self.listed.append({"file": "", "place": -1, "why": why, "what": what})
 
 
+_BY_DATA = (ArithmeticError, LookupError, RecursionError, TypeError, ValueError, msgspec.DecodeError)
+"""What a patient's data may do to a reader that did not foresee them: the others of the part are read none the less."""
+
+
 def rows_of_part(lines: Iterable[bytes], shared: Iterable[bytes], options: Options) -> Rows:
     """Every row of the patients of one part.
 
@@ -120,7 +124,7 @@ def rows_of_part(lines: Iterable[bytes], shared: Iterable[bytes], options: Optio
         held = versions_of([line.partition(b"\t")[2] for line in of_patient], rows.note)
         try:
             _review(patient.decode(), held, devices, options, rows)
-        except Exception as error:  # whatever one patient's data hold, the others of the part are read
+        except _BY_DATA as error:
             rows.note(f"a patient who cannot be read ({type(error).__name__})", "Patient")
     return rows
 

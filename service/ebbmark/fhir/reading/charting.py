@@ -179,7 +179,7 @@ def _zone(given: _Zone | None, name: str) -> ZoneInfo | None:
         raise Misread(f"{name}: time_zone.source is empty; say where it was read or who decided it")
     try:
         return ZoneInfo(given.name)
-    except (ZoneInfoNotFoundError, ValueError):
+    except (ZoneInfoNotFoundError, ValueError, OSError):  # a folder of zones, such as Europe, is an OSError
         raise Misread(f"{name}: time_zone.name is {given.name!r}; no zone of this name is known here") from None
 
 
