@@ -14,9 +14,13 @@ import numpy as np
 import pytest
 
 from benchmarks.detection.calibration import expected_calibration_error, reliability, risk_coverage, top_stated
+from benchmarks.detection.ceiling import ONE_STAIRCASE, Prior
+from benchmarks.detection.charts import draw_chart_trials
 from benchmarks.detection.competitors import COMPETITORS
+from benchmarks.detection.conditions import Kind
 from benchmarks.detection.families import FAMILIES, LungCase, Purpose, cases
 from benchmarks.detection.goals import unbeaten
+from benchmarks.detection.gravity_lungs import gravity_cases
 from benchmarks.detection.knowable import is_knowable
 from benchmarks.detection.measuring import CONDITIONS, PLAIN, Conditions, measure, standard_errors
 from benchmarks.detection.scoring import Scores, coverage, score
@@ -25,6 +29,7 @@ from benchmarks.detection.trials import Outcome, Trial, ask_estimator, ask_rule,
 from benchmarks.detection.truth import Truth, true_closing
 from ebbmark.physiology.closing.closing import Verdict, estimate_closing
 from ebbmark.physiology.lung.simulation import Phase, Staircase, simulate_trial
+from ebbmark.physiology.readings import Quantity, Reading
 
 FOUND, NOT_REACHED = Verdict.FOUND, Verdict.NOT_REACHED
 FALLING = Verdict.FALLING_FROM_FIRST_STEP
@@ -301,3 +306,32 @@ def test_the_same_trials_get_the_same_answers_again() -> None:
     first = [estimate_closing(trial.steps) for trial in some]
 
     assert [estimate_closing(trial.steps) for trial in some] == first
+
+
+def test_the_reference_that_holds_the_lung_itself_finds_its_closing_from_a_chart_without_noise() -> None:
+    cases = gravity_cases(40, seed=3, ranges=ONE_STAIRCASE)
+    closing = next(one for one in cases if one.truth.verdict is Verdict.FOUND)
+    exact = Conditions(
+        readings=1,
+        volume_noise=0.0001,
+        pressure_noise_cmh2o=0.001,
+        kind=Kind.STATIC,
+        pressure_unit_cmh2o=0.01,
+        volume_unit_ml=0.1,
+        unsettled=0.0,
+    )
+    (trial,) = draw_chart_trials([closing], charts=["plateau charted"])
+    readings = [
+        Reading(quantity, value, 240.0 * step, 240.0 * step, step)
+        for step, peep in enumerate(closing.peeps_cmh2o)
+        for quantity, value in (
+            (Quantity.PEEP_SET, peep),
+            (Quantity.PLATEAU_PRESSURE, closing.plateaus_cmh2o[step]),
+            (Quantity.TIDAL_VOLUME_EXPIRED, closing.volumes_ml[step]),
+        )
+    ]
+
+    events = Prior(cases).events_given(replace(trial, readings=tuple(readings)), exact)
+
+    assert events.sum() == pytest.approx(1.0)
+    assert int(events.argmax()) == closing.truth.step

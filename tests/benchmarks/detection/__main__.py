@@ -3,6 +3,7 @@
     PYTHONPATH=tests python -m benchmarks.detection            a few minutes on one core
     PYTHONPATH=tests python -m benchmarks.detection --quick    less than a minute
     PYTHONPATH=tests python -m benchmarks.detection --charts 900    trials as charts hold them, on lungs of three kinds
+    PYTHONPATH=tests python -m benchmarks.detection --ceiling 12000    what could be had on the second generator at all
 
 Figures and the printed tables go to out/detection/. Options: see --help.
 """
@@ -19,6 +20,7 @@ from pathlib import Path
 from benchmarks.detection import figures
 from benchmarks.detection.calibration import risk_coverage
 from benchmarks.detection.case_figures import draw_cases, typical, worst
+from benchmarks.detection.ceiling import ceiling_table
 from benchmarks.detection.chart_goals import chart_goals
 from benchmarks.detection.charts import ChartTrial, ask_chart, draw_chart_trials, estimate_chart, shown
 from benchmarks.detection.competitors import COMPETITORS
@@ -49,6 +51,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     options = _options(arguments)
     started = time.perf_counter()
     options.out.mkdir(parents=True, exist_ok=True)
+    if options.ceiling:
+        print(ceiling_table(options.ceiling, options.ceiling // 8, seed=options.seed))
+        return 0
     if options.charts:
         _charts(options.charts, options.seed, options.out)
         return 0
@@ -82,6 +87,7 @@ def _options(arguments: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("--quick", action="store_true", help="fewer trials, less than a minute")
     parser.add_argument("--per-cell", type=int, default=60, help="trials per family and condition (60)")
     parser.add_argument("--charts", type=int, default=0, help="only charts: how many limbs of each kind of lung")
+    parser.add_argument("--ceiling", type=int, default=0, help="only the best that could be had: with how many lungs")
     parser.add_argument("--lungs", choices=[p.value for p in Purpose], default="report", help="which lungs (report)")
     parser.add_argument("--seed", type=int, default=0, help="other seed, other trials (0)")
     parser.add_argument("--out", type=Path, default=Path("out/detection"), help="folder to write to")

@@ -27,7 +27,7 @@ from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial as ReadTrial
 
 __all__ = ["CHARTS", "PLAIN_CHARTS", "VOID_CHART", "Chart", "ChartTrial"]
-__all__ += ["ask_chart", "draw_chart_trials", "estimate_chart", "open_circuit_seen", "shown"]
+__all__ += ["ask_chart", "conditions_of", "draw_chart_trials", "estimate_chart", "open_circuit_seen", "shown"]
 
 START_S = 1_700_000_000.0
 STEP_S = 240.0
@@ -109,17 +109,8 @@ def draw_chart_trials(
     """
     trials = []
     for case, name in product(cases, charts):
-        rng = np.random.default_rng([case.seed, seed, 17, list(CHARTS).index(name)])
-        chart = CHARTS[name]
-        how = Conditions(
-            readings=int(rng.choice([1, 2, 3, 3, 4, 6])),
-            volume_noise=float(rng.uniform(0.02, 0.08)),
-            pressure_noise_cmh2o=float(rng.uniform(0.2, 0.5)),
-            kind=chart.kinds[int(rng.integers(len(chart.kinds)))],
-            pressure_unit_cmh2o=float(rng.choice([1.0, 1.0, 0.1])),
-            volume_unit_ml=float(rng.choice([1.0, 1.0, 10.0])),
-            unsettled=float(rng.uniform(0.0, 1.0 / 3.0)),
-        )
+        rng = _rng_of(case, name, seed)
+        how = _drawn_conditions(rng, CHARTS[name])
         trials.append(
             ChartTrial(
                 case=case,
@@ -127,10 +118,31 @@ def draw_chart_trials(
                 steps=(),
                 knowable=is_knowable(case, how),
                 noise=max(standard_errors(case, how)),
-                readings=_rows(rng, case, how, chart),
+                readings=_rows(rng, case, how, CHARTS[name]),
             )
         )
     return tuple(trials)
+
+
+def conditions_of(case: LungCase, chart: str, seed: int) -> Conditions:
+    """How a limb was read for its chart: what `draw_chart_trials` drew."""
+    return _drawn_conditions(_rng_of(case, chart, seed), CHARTS[chart])
+
+
+def _rng_of(case: LungCase, chart: str, seed: int) -> np.random.Generator:
+    return np.random.default_rng([case.seed, seed, 17, list(CHARTS).index(chart)])
+
+
+def _drawn_conditions(rng: np.random.Generator, chart: Chart) -> Conditions:
+    return Conditions(
+        readings=int(rng.choice([1, 2, 3, 3, 4, 6])),
+        volume_noise=float(rng.uniform(0.02, 0.08)),
+        pressure_noise_cmh2o=float(rng.uniform(0.2, 0.5)),
+        kind=chart.kinds[int(rng.integers(len(chart.kinds)))],
+        pressure_unit_cmh2o=float(rng.choice([1.0, 1.0, 0.1])),
+        volume_unit_ml=float(rng.choice([1.0, 1.0, 10.0])),
+        unsettled=float(rng.uniform(0.0, 1.0 / 3.0)),
+    )
 
 
 def _rows(rng: np.random.Generator, case: LungCase, how: Conditions, chart: Chart) -> tuple[Reading, ...]:
