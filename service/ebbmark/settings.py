@@ -48,6 +48,11 @@ class Issuer(BaseModel):
     issuer: str = Field(min_length=1, description="As in the iss of its tokens.")
     jwks_url: str | None = Field(default=None, description="Address of its JSON Web Key Set.")
     jwks_file: Path | None = Field(default=None, description="File with its JSON Web Key Set.")
+    roles: dict[str, tuple[str, ...]] = Field(
+        default={},
+        description="Scopes that a role stands for, where its tokens name roles of a directory (claims roles, groups "
+        "or entitlements, RFC 9068).",
+    )
 
     @model_validator(mode="after")
     def _has_keys(self) -> Self:

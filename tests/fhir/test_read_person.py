@@ -6,10 +6,11 @@ import pytest
 
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import ProblemKind, Rejected
+from ebbmark.fhir.reading.codes import SNOMED
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.reading.request import Request
-from ebbmark.fhir.reading.sex import BIRTH_SEX, CLINICAL_USE
+from ebbmark.fhir.reading.sex import BIRTH_SEX, CLINICAL_USE, RECORDED, US_CORE_SEX
 from fhir_builders import (
     LOINC,
     Json,
@@ -50,6 +51,24 @@ def birth_sex(value: str) -> Json:
     return {"url": BIRTH_SEX, "valueCode": value}
 
 
+def us_core_sex(value: str) -> Json:
+    return {"url": US_CORE_SEX, "valueCode": value}
+
+
+def recorded(value: str, kind: str = "46098-0", system: str = SNOMED, **period: str) -> Json:
+    """HL7 extensions pack, individual-recordedSexOrGender."""
+    parts: list[Json] = [
+        {"url": "value", "valueCodeableConcept": {"coding": [{"system": system, "code": value}]}},
+        {"url": "type", "valueCodeableConcept": {"coding": [{"system": LOINC, "code": kind}]}},
+    ]
+    if period:
+        parts.append({"url": "effectivePeriod", "valuePeriod": period})
+    return {"url": RECORDED, "extension": parts}
+
+
+MALE, FEMALE = "248153007", "248152002"
+
+
 def person(*extensions: Json, gender: str | None = "female") -> Json:
     return {**patient(gender=gender), "extension": list(extensions)}
 
@@ -74,6 +93,13 @@ def tall(cm: float, code: str = "8302-2", identity: str = "h", when: str | None 
         (person(clinical_use("male-typical", start="2027-01-01")), None, "female", "administrative gender"),
         (person(clinical_use("male-typical", start="2020-01-01")), None, "male", "clinical use"),
         (person(gender="other"), "male", "male", "the caller's choice"),
+        (person(us_core_sex(MALE)), None, "male", "the sex recorded on the Patient (Patient.extension[0])"),
+        (person(us_core_sex("asked-declined")), None, "female", "administrative gender"),
+        (person(us_core_sex(MALE), birth_sex("F")), None, "female", "sex at birth"),
+        (person(recorded(MALE)), None, "male", "the sex recorded on the Patient"),
+        (person(recorded("male", system="http://hl7.org/fhir/administrative-gender")), None, "male", "on the Patient"),
+        (person(recorded(MALE, "76689-9"), us_core_sex(FEMALE)), None, "male", "sex at birth (Patient.extension[0])"),
+        (person(recorded(MALE, end="2020-01-01")), None, "female", "administrative gender"),
     ],
 )
 def test_the_most_telling_statement_decides_the_form(
@@ -106,6 +132,7 @@ def test_statements_that_disagree_are_noted() -> None:
         person(gender=None),
         person(birth_sex("OTH")),
         person(clinical_use("specified")),
+        person(recorded("a local code", system="urn:local")),
     ],
 )
 def test_a_form_that_is_not_said_is_asked_for(resource: Json) -> None:

@@ -175,6 +175,31 @@ def test_scopes_are_read_under_each_of_their_names(app: ASGIApp, bearer: str) ->
     assert sent(app, bearer).status == 200
 
 
+@pytest.mark.parametrize(
+    ("claims", "status"),
+    [
+        ({"roles": ["icu-decision-support"]}, 200),
+        ({"groups": [{"value": "icu-decision-support", "display": "ICU"}]}, 200),
+        ({"entitlements": "icu-decision-support"}, 200),
+        ({"roles": ["cafeteria"]}, 403),
+        ({"roles": {"icu-decision-support": True}}, 403),
+        ({}, 403),
+    ],
+)
+def test_a_role_of_the_directory_stands_for_the_scopes_that_the_site_names(
+    keys: Path, claims: dict[str, object], status: int
+) -> None:
+    """The shapes of RFC 9068 section 2.2.3.1 (RFC 7643 section 4.1.2)."""
+    scopes = {"icu-decision-support": ("system/Observation.rs",)}
+    by_role = signing_in(keys, issuers=(TrustedIssuer(issuer=ISSUER, jwks_file=keys, roles=scopes),))
+
+    assert sent(by_role, token(scope=None, **claims)).status == status
+
+
+def test_a_role_says_nothing_where_the_site_has_no_rule_for_it(app: ASGIApp) -> None:
+    assert sent(app, token(scope=None, roles=["system/Observation.rs"])).status == 403
+
+
 def test_write_back_needs_its_own_scope(keys: Path) -> None:
     app = signing_in(keys, record_base_url=RECORD)
     with respx.mock(assert_all_called=False) as router:

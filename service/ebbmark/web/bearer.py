@@ -4,11 +4,12 @@ What was seen of CDS clients is remembered in this process, and in a store that 
 Without one, or while it does not answer, a token stolen on the way could be used once at each replica until it expires.
 
 Source: RFC 6750 (bearer tokens and their refusals), RFC 9068 (claims of access tokens; `client_id`, and `azp` as some
-issuers spell it), SMART App Launch 2.2 (aud is the FHIR base URL; scopes-and-launch-context: letters c r u d s in this
-order; v1 read = rs, write = cud). CDS Hooks 2.0, "Trusting CDS Clients": Authorization: Bearer with a JWT whose iss,
-aud (the exact address that is called), exp, iat and jti are all there; no `none`, no symmetric algorithm; iss and jku
-from an allow-list; jti remembered against replay. The text sets no longest life: `LONGEST_CLIENT_LIFE_S` is ours,
-since what must be remembered until it expires must expire.
+issuers spell it; roles, groups and entitlements, section 2.2.3.1, mean what a site's rule says), SMART App Launch 2.2
+(aud is the FHIR base URL; scopes-and-launch-context: letters c r u d s in this order; v1 read = rs, write = cud). CDS
+Hooks 2.0, "Trusting CDS Clients": Authorization: Bearer with a JWT whose iss, aud (the exact address that is called),
+exp, iat and jti are all there; no `none`, no symmetric algorithm; iss and jku from an allow-list; jti
+remembered against replay. The text sets no longest life: `LONGEST_CLIENT_LIFE_S` is ours, since what must be remembered
+until it expires must expire.
 """
 
 from __future__ import annotations
@@ -136,12 +137,25 @@ async def checked_caller(
     if claims.exp > at_s + LONGEST_LIFE_S + rules.leeway_s:
         return TokenRefusal.TOO_LONG_LIVED
     client = claims.client_id or claims.azp or claims.sub
-    return TokenRefusal.CLAIMS if not client else Caller(claims.iss, client, _scopes_of(claims))
+    roles = rules.parties[claims.iss].roles
+    granted = {scope for role in _roles_of(claims) for scope in roles.get(role, ())}
+    return TokenRefusal.CLAIMS if not client else Caller(claims.iss, client, _scopes_of(claims) | granted)
 
 
 def _scopes_of(claims: Claims) -> frozenset[str]:
     given = [one if isinstance(one, list) else (one or "").split() for one in (claims.scope, claims.scp)]
     return frozenset(one for listed in given for one in listed)
+
+
+def _roles_of(claims: Claims) -> set[str]:
+    """Names of roles: texts, or objects with a value (RFC 7643 section 4.1.2); what has another shape names none."""
+    listed = [one for claim in (claims.roles, claims.groups, claims.entitlements) for one in _listed(claim)]
+    named = [one.get("value") if isinstance(one, dict) else one for one in listed]
+    return {one for one in named if isinstance(one, str)}
+
+
+def _listed(claim: object) -> list[object]:
+    return claim if isinstance(claim, list) else [claim]
 
 
 LONGEST_CLIENT_LIFE_S = 600.0

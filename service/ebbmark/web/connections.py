@@ -103,7 +103,7 @@ def entrance_of(settings: Settings, base_url: str, outside: Exchange, store: Sha
     """Who may come in at the FHIR door, and how often."""
     signing_in = signs_in(settings)
     rules = rules_for(
-        [KeysOf(one.issuer, one.jwks_url, one.jwks_file) for one in settings.issuers],
+        [KeysOf(one.issuer, one.jwks_url, one.jwks_file, one.roles) for one in settings.issuers],
         algorithms=settings.accepted_algorithms,
         leeway_s=settings.clock_leeway_s,
         exchange=outside,

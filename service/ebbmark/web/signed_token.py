@@ -69,10 +69,12 @@ class TrustedParty:
     Attributes:
         keys: its public keys.
         key_set_urls: addresses of its key set that a token may name; a token that names another is refused.
+        roles: scopes that a role of its directory stands for, as the site decided.
     """
 
     keys: KeySource
     key_set_urls: frozenset[str] = frozenset()
+    roles: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +106,9 @@ class Claims(msgspec.Struct, frozen=True):
     azp: str | None = None
     scope: str | list[str] | None = None
     scp: str | list[str] | None = None
+    roles: object = None
+    groups: object = None
+    entitlements: object = None
     tenant: str | None = None
     nonce: str | None = None
     fhir_user: str | None = msgspec.field(default=None, name="fhirUser")

@@ -6,8 +6,8 @@ RFC 8725 sections 3.1 and 3.8 (algorithm and issuer allow-lists).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import msgspec
@@ -34,11 +34,13 @@ class KeysOf:
         issuer: as in the `iss` of its tokens.
         url: address of its JSON Web Key Set; None where it is in a file.
         file: with its JSON Web Key Set; None where it is at an address.
+        roles: scopes that a role of its directory stands for.
     """
 
     issuer: str
     url: str | None = None
     file: Path | None = None
+    roles: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 def rules_for(
@@ -63,7 +65,9 @@ def rules_for(
     """
     trusted = {
         party.issuer: TrustedParty(
-            _source(party, exchange, steady_s), frozenset({party.url}) if party.url is not None else frozenset()
+            _source(party, exchange, steady_s),
+            frozenset({party.url}) if party.url is not None else frozenset(),
+            party.roles,
         )
         for party in parties
     }

@@ -1,10 +1,12 @@
 """The sex that chooses the form of the predicted body weight formula: said by someone, never guessed.
 
 Order of preference: the caller's own choice; a sex parameter for clinical use; sex at birth; a sex recorded as an
-Observation; administrative gender. Where statements of one rank disagree, none of them is chosen.
-Source: HL7 extensions pack, patient-sexParameterForClinicalUse; US Core, us-core-birthsex; FHIR R4 Patient.gender;
-Observations as in `codes` and `coded_sex`; the order is ours. The parts and values of the first are from memory; a
-value that is not known is not used.
+Observation; one recorded on the Patient; administrative gender. Where statements of one rank disagree, none of them is
+chosen.
+Source: HL7 extensions pack, patient-sexParameterForClinicalUse and individual-recordedSexOrGender (parts value, type
+and effectivePeriod, as national guides show them); US Core, us-core-birthsex and us-core-sex (valueCode, SNOMED CT);
+FHIR R4 Patient.gender; Observations as in `codes` and `coded_sex`; the order is ours. The parts and values of the first
+are from memory; a value that is not known is not used.
 """
 
 from __future__ import annotations
@@ -15,25 +17,29 @@ from typing import NamedTuple
 
 from ebbmark.fhir.model import Extension, Patient
 from ebbmark.fhir.problems import Problem, ProblemKind
-from ebbmark.fhir.reading.codes import SexKind
+from ebbmark.fhir.reading.codes import CODES, SNOMED, SexKind
 from ebbmark.fhir.reading.collected import SexSaid
 from ebbmark.fhir.reading.quoting import MOST_TOLD, word_shown
+from ebbmark.fhir.reading.values import sexes_of
 from ebbmark.fhir.times import TimeFault, seconds
 from ebbmark.physiology.formulas.body import Sex, predicted_body_weight_kg
 
-__all__ = ["BIRTH_SEX", "CLINICAL_USE", "SexFound", "sex_of"]
+__all__ = ["BIRTH_SEX", "CLINICAL_USE", "RECORDED", "US_CORE_SEX", "SexFound", "sex_of"]
 
 CLINICAL_USE = "http://hl7.org/fhir/StructureDefinition/patient-sexParameterForClinicalUse"
 BIRTH_SEX = "http://hl7.org/fhir/us/core/StructureDefinition/us-core-birthsex"
+US_CORE_SEX = "http://hl7.org/fhir/us/core/StructureDefinition/us-core-sex"
+RECORDED = "http://hl7.org/fhir/StructureDefinition/individual-recordedSexOrGender"
 
-_AT_BIRTH = "the sex at birth"
+_AT_BIRTH, _ON_PATIENT = "the sex at birth", "the sex recorded on the Patient"
 _CLINICAL_VALUES = {"male-typical": Sex.MALE, "female-typical": Sex.FEMALE}
 _BIRTH_VALUES = {"M": Sex.MALE, "F": Sex.FEMALE}
 _GENDERS = {"male": Sex.MALE, "female": Sex.FEMALE}
 _WORDS = frozenset(
     {*_CLINICAL_VALUES, *_BIRTH_VALUES, *_GENDERS, "other", "unknown", "specified", "OTH", "UNK", "ASKU"}
 )
-_SAY_NOTHING = frozenset({"unknown", "UNK", "ASKU", ""})
+_SAY_NOTHING = frozenset({"unknown", "UNK", "ASKU", "asked-declined", ""})
+_PERIODS = ("period", "effectivePeriod")
 _CHOOSE = "Choose with the parameter sex-for-formula: female or male."
 _LONGEST = 80
 _MOST_NAMED = 4
@@ -110,11 +116,14 @@ def _statements(patient: Patient | None, path: str, at_s: float, observed: Seque
     if patient is None:
         return [*at_birth, *recorded]
     extensions = _of_extensions(patient, path, at_s)
+    on_patient = _recorded(patient, path, at_s)
+    born = [one for one in on_patient if one.origin == _AT_BIRTH]
+    later = [one for one in on_patient if one.origin == _ON_PATIENT]
     gender = []
     if patient.gender:
         origin, where = "the administrative gender", f"{path}.gender"
         gender.append(Statement(_GENDERS.get(patient.gender), patient.gender, origin, where))
-    return [*extensions, *at_birth, *recorded, *gender]
+    return [*extensions, *born, *at_birth, *recorded, *later, *gender]
 
 
 def _newest_first(one: SexSaid) -> tuple[float, str]:
@@ -137,10 +146,34 @@ def _of_extensions(patient: Patient, path: str, at_s: float) -> list[Statement]:
     return found
 
 
+def _recorded(patient: Patient, path: str, at_s: float) -> list[Statement]:
+    """What us-core-sex and individual-recordedSexOrGender say; the type of the latter may be the sex at birth."""
+    found: list[Statement] = []
+    for number, extension in enumerate(patient.extension):
+        where = f"{path}.extension[{number}]"
+        if extension.url == US_CORE_SEX:
+            sexes = sexes_of([(SNOMED, extension.valueCode)])
+            value = next((one.value for one in sexes), extension.valueCode)
+            found.append(Statement(next(iter(sexes), None), value, _ON_PATIENT, where))
+        elif extension.url == RECORDED and _holds(extension, at_s):
+            values, types = _codes(extension, "value"), _codes(extension, "type")
+            at_birth = any((meaning := CODES.get(one)) and meaning.meaning is SexKind.AT_BIRTH for one in types)
+            sexes = sexes_of(values)
+            sex = sexes.pop() if len(sexes) == 1 else None
+            value = sex.value if sex is not None else next((code for _, code in values), "")
+            found.append(Statement(sex, value, _AT_BIRTH if at_birth else _ON_PATIENT, where))
+    return found
+
+
+def _codes(extension: Extension, url: str) -> list[tuple[str, str]]:
+    concepts = [part.valueCodeableConcept for part in extension.extension if part.url == url]
+    return [(one.system, one.code) for concept in concepts if concept is not None for one in concept.coding]
+
+
 def _holds(extension: Extension, at_s: float) -> bool:
     """Whether the statement's period, if any, covers this instant."""
     for part in extension.extension:
-        if part.url == "period" and part.valuePeriod is not None:
+        if part.url in _PERIODS and part.valuePeriod is not None:
             start, end = _bound(part.valuePeriod.start), _bound(part.valuePeriod.end)
             if (start is not None and start > at_s) or (end is not None and end < at_s):
                 return False

@@ -10,7 +10,7 @@ Global Digital Health Certification Network (ConceptMap ICVP.Core); v3 Administr
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
 import msgspec
@@ -28,7 +28,7 @@ from ebbmark.fhir.sources import Reason, Source
 from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.readings import Reading
 
-__all__ = ["many_key", "other_values", "read_value"]
+__all__ = ["many_key", "other_values", "read_value", "sexes_of"]
 
 
 _V3_GENDER = "http://terminology.hl7.org/CodeSystem/v3-AdministrativeGender"
@@ -52,6 +52,11 @@ def _shown(coding: Coding) -> str:
     pair = (coding.system, coding.code)
     known = pair in _NEITHER or pair in _NOT_KNOWN or pair in _SEXES
     return f"{coding.system}|{coding.code}" if known else code_shown(coding)
+
+
+def sexes_of(codes: Iterable[tuple[str, str]]) -> set[Sex]:
+    """The sexes that these codes (system, code) say; more than one where they contradict one another."""
+    return {_SEXES[pair] for pair in codes if pair in _SEXES}
 
 
 class CodedSex(NamedTuple):
@@ -83,7 +88,7 @@ def coded_sex(holder: Observation | Component, others: list[str]) -> CodedSex | 
     pairs = [(coding.system, coding.code) for coding in concept.coding if coding.code]
     if not pairs:
         return Unusable(Reason.NOT_CODED, "Its value has no code; the sex is not read from a text.")
-    sexes = {_SEXES[pair] for pair in pairs if pair in _SEXES}
+    sexes = sexes_of(pairs)
     if len(sexes) == 1:
         sex = sexes.pop()
         return CodedSex(sex, sex.value)
