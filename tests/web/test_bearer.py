@@ -187,10 +187,10 @@ def test_scopes_are_read_under_each_of_their_names(app: ASGIApp, bearer: str) ->
     ],
 )
 def test_a_role_of_the_directory_stands_for_the_scopes_that_the_site_names(
-    keys: Path, claims: dict[str, object], status: int
+    keys: Path, claims: dict[str, Any], status: int
 ) -> None:
     """The shapes of RFC 9068 section 2.2.3.1 (RFC 7643 section 4.1.2)."""
-    scopes = {"icu-decision-support": ("system/Observation.rs",)}
+    scopes: dict[str, tuple[str, ...]] = {"icu-decision-support": ("system/Observation.rs",)}
     by_role = signing_in(keys, issuers=(TrustedIssuer(issuer=ISSUER, jwks_file=keys, roles=scopes),))
 
     assert sent(by_role, token(scope=None, **claims)).status == status
