@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 import pytest
 
 from benchmarks.detection.chart_goals import chart_goals, exact_curve_shares, kind_of_fall
-from benchmarks.detection.charts import CHARTS, ask_chart, draw_chart_trials
+from benchmarks.detection.charts import CHARTS, ask_chart, draw_chart_trials, estimate_chart
 from benchmarks.detection.gravity_lungs import HOLD_OUT, SECOND, Ranges, gravity_cases
 from benchmarks.detection.truth import true_closing
 from ebbmark.physiology.closing.closing import Verdict
@@ -50,6 +52,16 @@ def test_every_kind_of_chart_is_answered_with_probabilities_that_sum_to_one() ->
     for name in CHARTS:
         for trial in draw_chart_trials(gravity_cases(FEW), charts=[name]):
             assert sum(ask_chart(trial).chances) == pytest.approx(1.0, abs=1e-5)
+
+
+def test_repeated_holds_give_more_plateaus_than_volumes_and_every_step_is_used() -> None:
+    for trial in draw_chart_trials(gravity_cases(FEW), charts=["plateau holds repeated"]):
+        seen = Counter(reading.quantity for reading in trial.readings)
+        rows = seen[Quantity.TIDAL_VOLUME_EXPIRED]
+        assert rows < seen[Quantity.PLATEAU_PRESSURE] <= 3 * rows
+        closing = estimate_chart(trial)
+        assert closing is not None
+        assert [step.peep_cmh2o for step in closing.steps] == list(trial.case.peeps_cmh2o)
 
 
 def test_exact_curves_are_mostly_named_exactly() -> None:

@@ -31,6 +31,7 @@ __all__ += ["ask_chart", "conditions_of", "draw_chart_trials", "estimate_chart",
 
 START_S = 1_700_000_000.0
 STEP_S = 240.0
+HOLDS_APART_S = 6.0
 FIRST_READING_S = 75.0
 """By then most of a step has settled: mechanics settle within a minute or two."""
 
@@ -50,6 +51,7 @@ class Chart:
         peep_slip: whether PEEP is measured as well, and 4 cmH2O too high in one row of the chart.
         bare_steps: probability that a step has peak pressures where the others have plateaus.
         opened: whether the circuit is open for two readings of the second step: measured PEEP and volume near zero.
+        most_holds: in a row, of which each gives a plateau of its own beside one volume.
     """
 
     kinds: tuple[Kind, ...]
@@ -62,6 +64,7 @@ class Chart:
     peep_slip: bool = False
     bare_steps: float = 0.0
     opened: bool = False
+    most_holds: int = 1
 
 
 CHARTS = {
@@ -78,6 +81,8 @@ CHARTS = {
     "measured PEEP disagrees in one row": Chart((Kind.STATIC, Kind.DYNAMIC), peep_slip=True),
     "one step in ten without plateau": Chart((Kind.STATIC,), bare_steps=0.1),
     "circuit opened": Chart((Kind.STATIC, Kind.DYNAMIC), opened=True),
+    # Last, so that charts of the other kinds stay as they were drawn.
+    "plateau holds repeated": Chart((Kind.STATIC,), most_holds=3),
 }
 PLAIN_CHARTS = ("plateau charted", "dynamic only")
 VOID_CHART = "circuit opened"
@@ -179,6 +184,12 @@ def _rows(rng: np.random.Generator, case: LungCase, how: Conditions, chart: Char
                 if chart.peep_slip:
                     seen = peep + (4.0 if step == slipped and row == shown[0] else 0.0)
                     readings.append(Reading(Quantity.PEEP_MEASURED, seen, when, when, source))
+                source += 1
+            for hold in range(1, int(rng.integers(1, chart.most_holds + 1)) if chart.most_holds > 1 else 1):
+                again = top + how.pressure_noise_cmh2o * float(rng.standard_normal())
+                again = round(round(again / how.pressure_unit_cmh2o) * how.pressure_unit_cmh2o, 3)
+                at = when + HOLDS_APART_S * hold
+                readings.append(Reading(lead, again, at, at, source))
                 source += 1
         if chart.opened and step == 1:
             for when in (at_s + 100.0, at_s + 115.0):
