@@ -86,6 +86,17 @@ def test_a_margin_finer_than_what_is_shown_is_used_again() -> None:
     assert replayed(stored).findings == ()
 
 
+def test_a_peep_that_the_clinician_chose_is_listed_with_its_reason_and_replayed() -> None:
+    stored = answer(chosen_peep=quantity(14), chosen_because="circulation")
+
+    assert chosen_in(stored)["chosen-peep"]["value"] == 14
+    assert chosen_in(stored)["chosen-because"] == "circulation"
+    assert "Reason: Circulation asks for another PEEP." in json.dumps(stored)
+    assert replayed(stored).findings == ()
+    told = json.dumps(stored).replace("Reason: Circulation", "Reason: Oxygenation")
+    assert replayed(json.loads(told)).outcome is Outcome.DIFFERENT
+
+
 def test_the_form_of_the_formula_that_the_caller_chose_is_listed_and_no_other_is_tried() -> None:
     stored = copy_of(answer(sex_for_formula="male"))
     told = json.dumps(stored).replace('"valueCode": "male"', '"valueCode": "female"')

@@ -165,25 +165,36 @@ def test_the_first_button_records_only_where_a_peep_is_suggested(app: ASGIApp) -
     assert b'class="act" href="record"' not in without
 
 
-def test_another_margin_is_looked_at_with_its_what_if_and_is_what_would_be_recorded(app: ASGIApp) -> None:
-    query = "margin=3&because=oxygenation"
-    plain, chosen = get(app, f"{CLEAR}/"), get(app, f"{CLEAR}/", query)
-    review = get(app, f"{CLEAR}/record", query)
+@pytest.mark.parametrize(
+    ("asked", "said"),
+    [
+        ("peep=13", "PEEP 13 cmH2O was chosen by the clinician (suggested: 12). Reason: Oxygenation asks for another"),
+        ("peep=12&other=14.5", "PEEP 14.5 cmH2O was chosen by the clinician (suggested: 12)."),
+        ("other=35", "PEEP 35 cmH2O lies outside the tested range, so nothing is expected of it."),
+    ],
+)
+def test_any_other_peep_is_looked_at_with_its_reason_and_is_what_would_be_recorded(
+    app: ASGIApp, asked: str, said: str
+) -> None:
+    chosen, review = (get(app, f"{CLEAR}/{page}", f"{asked}&because=oxygenation") for page in ("", "record"))
 
-    assert "PEEP 13 (margin 3), driving pressure about" in words_of(plain.body)
-    assert "Suggested PEEP 13 cmH2O" in words_of(chosen.body)
-    assert "With a margin of 3 cmH2O, chosen on this page." in words_of(chosen.body)
-    assert b'href="record?margin=3&amp;because=oxygenation"' in chosen.body
-    assert "13 cmH2O" in words_of(review.body).partition("In all:")[0]
+    assert said in words_of(chosen.body)
+    assert said in words_of(review.body)
+    assert b"because=oxygenation" in chosen.body.partition(b'href="record?peep=')[2][:60]
+    assert "PEEP chosen by the clinician" in words_of(review.body).partition("In all:")[0]
     assert identity_in(review.body) != identity_in(get(app, f"{CLEAR}/record").body)
     fields = [("csrf", "demo"), ("identity", identity_in(review.body))]
-    assert "Nothing was written" in words_of(send(app, f"{CLEAR}/record", [*fields, ("margin", "3")]).body)
+    peep = asked.rpartition("=")[2]
+    choice = [("peep", peep), ("because", "oxygenation")]
+    assert "Nothing was written" in words_of(send(app, f"{CLEAR}/record", [*fields, *choice]).body)
     assert send(app, f"{CLEAR}/record", fields).status == 409
 
 
-@pytest.mark.parametrize("margin", ["9", "two", "3e9"])
-def test_a_margin_that_the_protocol_does_not_allow_gives_no_number(app: ASGIApp, margin: str) -> None:
-    reply = get(app, f"{CLEAR}/", f"margin={margin}&because=oxygenation")
+@pytest.mark.parametrize(
+    "query", ["peep=41&because=oxygenation", "peep=two&because=oxygenation", "peep=14&because=mood", "peep=14"]
+)
+def test_a_choice_that_is_no_pressure_or_has_no_reason_gives_no_number(app: ASGIApp, query: str) -> None:
+    reply = get(app, f"{CLEAR}/", query)
 
     assert 400 <= reply.status < 500 or b"No answer can be given" in reply.body
     assert b'class="number"' not in reply.body

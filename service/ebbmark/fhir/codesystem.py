@@ -13,7 +13,17 @@ from ebbmark.fhir.naming import BASE, CODE_SYSTEM
 from ebbmark.physiology.after.measures import Measure
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
 
-__all__ = ["BASE", "CODE_SYSTEM", "CONCEPTS", "DEFINITIONS_DATE", "OVERRIDE_REASONS", "TOPIC", "Concept", "code_system"]
+__all__ = [
+    "BASE",
+    "CHOICE_REASONS",
+    "CODE_SYSTEM",
+    "CONCEPTS",
+    "DEFINITIONS_DATE",
+    "OVERRIDE_REASONS",
+    "TOPIC",
+    "Concept",
+    "code_system",
+]
 
 
 # ruff: noqa: E501
@@ -205,6 +215,16 @@ OVERRIDE_REASONS: tuple[tuple[str, str, str], ...] = (
 )
 """Reasons a person may give for not following a card: code, display, definition. This project's own choice."""
 
+CHOICE_REASONS: dict[str, str] = {
+    "oxygenation": "Oxygenation asks for another PEEP",
+    "circulation": "Circulation asks for another PEEP",
+    "pleural-pressure": "Pleural pressure is high (chest wall, abdomen)",
+    "loss-expected": "PEEP may be lost (transport, suction)",
+    "not-representative": "The trial does not describe this lung",
+    "local-protocol": "Local protocol sets this PEEP",
+}
+"""Why a clinician chooses another PEEP than the suggested one: code and display. This project's own choice."""
+
 HOOKS_CONCEPTS = (TOPIC, *OVERRIDE_REASONS)
 
 
@@ -315,6 +335,11 @@ CONCEPTS: tuple[Concept, ...] = (
         "Suggested PEEP",
         "Closing pressure plus the protocol's margin, within the limits and the tested range. A "
         "suggestion, never a setting.",
+    ),
+    Concept(
+        "chosen-peep",
+        "PEEP chosen by the clinician",
+        "A PEEP that the person who records chose instead of the suggested one, with the reason and what is expected there. A choice on record, never a setting.",
     ),
     Concept(
         "peep-what-if",

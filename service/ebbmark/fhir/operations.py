@@ -84,7 +84,7 @@ TITRATE_PEEP = Operation(
     "Reads the steps of a decremental PEEP trial of one adult with ARDS and answers with the closing pressure "
     "and its probability, a suggested PEEP, tidal volumes by predicted body weight, and cautions. Every result "
     "is preliminary until a clinician has signed it. Every input that did not count is listed with its reason.",
-    ("margin", "make-current", "condition", "conditions-not-read"),
+    ("margin", "chosen-peep", "chosen-because", "make-current", "condition", "conditions-not-read"),
     True,
     "A collection: GuidanceResponse, preliminary Observations, DetectedIssues, Device, Provenance, where asked for "
     "a DiagnosticReport with its Provenance, and an OperationOutcome that lists every input that did not count, "

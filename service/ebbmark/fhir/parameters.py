@@ -80,6 +80,24 @@ _INPUTS: tuple[Parameter, ...] = (
         "valueQuantity",
     ),
     Parameter(
+        "chosen-peep",
+        "Quantity",
+        0,
+        "1",
+        "PEEP that the clinician chose instead of the suggested one, with its UCUM unit; needs chosen-because. It is "
+        "stated beside the suggestion, with what is expected there.",
+        "valueQuantity",
+    ),
+    Parameter(
+        "chosen-because",
+        "code",
+        0,
+        "1",
+        "Why that PEEP was chosen: oxygenation, circulation, pleural-pressure, loss-expected, not-representative or "
+        "local-protocol.",
+        "valueCode",
+    ),
+    Parameter(
         "sex-for-formula",
         "code",
         0,

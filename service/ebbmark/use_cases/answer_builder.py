@@ -278,6 +278,7 @@ def titration_of(trial: Trial, request: Request, *, now: bool = False) -> Titrat
         sex=person.sex,
         protocol=request.protocol,
         beside=beside_of(request),
+        chosen_cmh2o=request.asked.chosen_peep_cmh2o,
     )
     if now:
         # The newest reading is now: an answer follows from its inputs and not from the instant of the question.

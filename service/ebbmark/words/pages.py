@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Final
-
 from ebbmark.words.messages import say
 
 __all__ = [
-    "MARGIN_REASONS",
     "learning_words",
     "no_number_words",
     "out_of_range_words",
@@ -16,16 +13,6 @@ __all__ = [
     "time_ahead_words",
     "where_words",
 ]
-
-
-MARGIN_REASONS: Final = {
-    "oxygenation": "Oxygenation asks for another PEEP",
-    "circulation": "Circulation asks for another PEEP",
-    "pleural-pressure": "Pleural pressure is high (chest wall, abdomen)",
-    "loss-expected": "PEEP may be lost (transport, suction)",
-    "local-protocol": "Local protocol sets this margin",
-}
-"""Why somebody chooses another margin than the protocol's own; this project's list."""
 
 
 def where_words(step: str, peep: str, settled: int) -> str:

@@ -13,6 +13,7 @@ from typing import Final
 from ebbmark.physiology.advice.advice import Advice, Caution, Severity
 from ebbmark.physiology.advice.evidence import EvidenceLine, EvidenceStatus
 from ebbmark.physiology.advice.suggestion import AT_SUGGESTION
+from ebbmark.physiology.advice.what_if import WhatIf
 from ebbmark.physiology.closing.estimate import WOULD_HELP, Closing, Verdict
 from ebbmark.physiology.findings import Finding, Weight
 from ebbmark.physiology.patient.titration import Titration
@@ -106,7 +107,12 @@ def worded(titration: Titration) -> Titration:
             tail = _say("no-number")
         short = tuple(dict.fromkeys(map(because, looks)))
         advice = replace(advice, rationale=" ".join((*map(sentence, looks), tail)), because=short)
-    return replace(titration, closing=closing, advice=advice)
+    chosen = None if titration.chosen is None else _with_limits(titration.chosen)
+    return replace(titration, closing=closing, advice=advice, chosen=chosen)
+
+
+def _with_limits(row: WhatIf) -> WhatIf:
+    return replace(row, limits_exceeded=tuple(map(sentence, (*row.beyond, *row.limits_met))))
 
 
 def _after_stop(why: Finding | None, closing: Closing) -> Finding | None:
@@ -134,14 +140,11 @@ def worded_advice(advice: Advice, findings: Sequence[Finding] = ()) -> Advice:
         said |= AT_SUGGESTION
     mine = [_caution(one) for one in (*findings, *(one for one in advice.findings if one.slug not in said))]
     mine.sort(key=lambda one: list(Severity).index(one.severity))
-    rows = tuple(
-        replace(row, limits_exceeded=tuple(map(sentence, (*row.beyond, *row.limits_met)))) for row in advice.what_if
-    )
     return replace(
         advice,
         rationale="" if advice.why is None else sentence(advice.why),
         cautions=(*mine, *map(_general, advice.evidence)),
-        what_if=rows,
+        what_if=tuple(map(_with_limits, advice.what_if)),
     )
 
 

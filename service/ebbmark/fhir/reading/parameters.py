@@ -9,6 +9,7 @@ from typing import TypeVar
 
 import msgspec
 
+from ebbmark.fhir.codesystem import CHOICE_REASONS
 from ebbmark.fhir.model import Bundle, ConceptMap, Condition, Observation, Patient, QuantityValue
 from ebbmark.fhir.model import Parameter as Given
 from ebbmark.fhir.problems import Problem, ProblemKind
@@ -109,6 +110,14 @@ def _sex(given: Given, path: str, question: Question) -> None:
     question.asked.sex = next((sex for sex in Sex if sex.value == wanted), None)
     if question.asked.sex is None:
         _bad(given, path, "valueCode: female or male", question)
+
+
+def _because(given: Given, path: str, question: Question) -> None:
+    said = given.valueCode or given.valueString
+    if said in CHOICE_REASONS:
+        question.asked.chosen_because = said
+    else:
+        _bad(given, path, f"valueCode: {', '.join(CHOICE_REASONS)}", question)
 
 
 def _as_of(given: Given, path: str, question: Question) -> None:
@@ -215,6 +224,7 @@ QUANTITIES: Mapping[str, tuple[str, str, float, float]] = {
     "noradrenaline-equivalent": ("noradrenaline_equivalent_mcg_per_kg_per_min", "ug/kg/min", 0.0, 5.0),
     "body-mass-index": ("body_mass_index", "kg/m2", 8.0, 120.0),
     "barometric-pressure": ("barometric_pressure_mmhg", "mm[Hg]", 300.0, 800.0),
+    "chosen-peep": ("chosen_peep_cmh2o", "cm[H2O]", 0.0, 40.0),
     "peep-rise": ("peep_rise_cmh2o", "cm[H2O]", 0.1, 20.0),
     "suggested-peep": ("suggested_peep_cmh2o", "cm[H2O]", 1.0, 40.0),
     "released-volume": ("released_ml", "mL", 50.0, 5000.0),
@@ -236,6 +246,7 @@ READERS: Mapping[str, Reader] = {
     "condition": _condition,
     "protocol": _protocol,
     "margin": _margin,
+    "chosen-because": _because,
     "sex-for-formula": _sex,
     "as-of": _as_of,
     "accept-preliminary": _yes_or_no("accept_preliminary"),
@@ -261,6 +272,12 @@ def judge_together(question: Question) -> None:
     asked = question.asked
     if asked.margin is not None:
         _apply_margin(*asked.margin, question)
+    if (asked.chosen_peep_cmh2o is None) is bool(asked.chosen_because):
+        lacking, there = ("chosen-peep", "chosen-because")[:: -1 if asked.chosen_because == "" else 1]
+        path = f"Parameters.parameter.where(name='{there}')"
+        sentence = f"The parameter {there} needs {lacking} beside it: a PEEP that was chosen, and why."
+        problem = Problem(ProblemKind.BAD_PARAMETER, path, f"no {lacking}", f"{lacking} beside it", sentence)
+        question.problems.append(problem)
     if asked.make_current and not asked.write_back:
         path, accepted = "Parameters.parameter.where(name='make-current')", "write-back true beside it"
         sentence = f"The parameter make-current needs {accepted}: it is about an answer in the record."

@@ -93,6 +93,8 @@ class Asked:
         protocol: rules for reading a trial, with the margin asked for; None for the default.
         margin: margin asked for with its FHIRPath, until the protocol is known [cm[H2O]].
         sex: the caller's choice of formula.
+        chosen_peep_cmh2o: PEEP that the clinician chose instead; None where not sent.
+        chosen_because: code of the reason for it; empty where not sent.
         accept_preliminary: whether preliminary Observations count.
         write_back: whether the answer is to be written to the record.
         make_current: whether an answer that the record holds as superseded is to stand again.
@@ -118,6 +120,8 @@ class Asked:
     protocol: Protocol | None = None
     margin: tuple[float, str] | None = None
     sex: Sex | None = None
+    chosen_peep_cmh2o: float | None = None
+    chosen_because: str = ""
     accept_preliminary: bool = False
     write_back: bool = False
     make_current: bool = False

@@ -93,9 +93,14 @@ def identity(basis: Mapping[str, object], input_digest: str, engine_version: str
 
 
 def titration_basis(request: Request) -> Mapping[str, object]:
-    """What a titration depends on: its protocol, and stop limits where a site has signed its own."""
-    limits = request.stop_limits
-    return {"protocol": _rules_digest(request.protocol), **({"limits": repr(limits)} if limits.signed else {})}
+    """What a titration depends on: its protocol, stop limits that a site has signed, and a PEEP chosen instead."""
+    limits, asked = request.stop_limits, request.asked
+    chosen = asked.chosen_peep_cmh2o
+    return {
+        "protocol": _rules_digest(request.protocol),
+        **({"limits": repr(limits)} if limits.signed else {}),
+        **({} if chosen is None else {"chosen": [chosen, asked.chosen_because]}),
+    }
 
 
 def question_basis(operation: str, request: Request, rules: Mapping[str, object], *, dated: bool) -> dict[str, object]:

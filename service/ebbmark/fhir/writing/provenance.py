@@ -151,6 +151,8 @@ def _of_one_question(asked: Asked) -> list[dict[str, object]]:
         at_s = getattr(asked, field_name)
         if at_s is not None:
             found.append({"name": name, "valueInstant": instant(at_s)})
+    if asked.chosen_because:
+        found.append({"name": "chosen-because", "valueCode": asked.chosen_because})
     if asked.staircase is not None:
         found.append({"name": "staircase", "valueString": f"{asked.staircase.slug}|{asked.staircase.version}"})
     if asked.variant is not Variant.DECREMENTAL_ONLY:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 from ebbmark.fhir.answer import Rule
+from ebbmark.fhir.codesystem import CHOICE_REASONS
 from ebbmark.fhir.quantities import FRACTION, PRESSURE, VOLUME_PER_WEIGHT, in_words
 from ebbmark.fhir.reading.patient import Person
 from ebbmark.fhir.reading.request import Request
@@ -14,9 +15,11 @@ from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.trial.reading import Trial
-from ebbmark.physiology.wording import interval, percent
+from ebbmark.physiology.wording import interval, level, percent
+from ebbmark.words.messages import say
 
 __all__ = [
+    "chosen_sentence",
     "closing_method",
     "closing_sentence",
     "curve_sentence",
@@ -108,6 +111,29 @@ def what_if_sentence(row: WhatIf) -> str:
     if row.tidal_volume is None:
         return "The plateau there is not known, so whether its limits are kept is not known either."
     return f"At {in_words(row.tidal_volume.ml_per_kg, VOLUME_PER_WEIGHT)} no limit of the protocol is exceeded."
+
+
+def chosen_sentence(row: WhatIf, suggested_cmh2o: float | None, because: str) -> str:
+    """Say which PEEP the clinician chose, why, and what is expected there.
+
+    Args:
+        row: what is expected at that PEEP.
+        suggested_cmh2o: None where none was suggested.
+        because: code of the reason.
+    """
+    suggested = "chosen-none-suggested" if suggested_cmh2o is None else "chosen-suggested"
+    beside = say(f"titration.{suggested}", peep_cmh2o=level(suggested_cmh2o or 0.0))
+    peep, reason = level(row.peep_cmh2o), CHOICE_REASONS[because]
+    said = [say("titration.chosen", peep_cmh2o=peep, suggested=beside, reason=reason)]
+    if row.tested and row.compliance_ml_per_cmh2o is None:
+        said += [say("titration.chosen-unread"), *row.limits_exceeded]
+        return " ".join(said)
+    volume, driving, plateau = row.tidal_volume, row.driving_pressure_cmh2o, row.plateau_cmh2o
+    if volume is not None and driving is not None and plateau is not None:
+        expected = {"ml_per_kg": f"{volume.ml_per_kg:g}", "volume_ml": f"{volume.volume_ml:.0f}"}
+        pressures = {"driving": f"{driving:.0f}", "plateau": f"{plateau:.0f}"}
+        said.append(say("titration.suggested-expected", **expected, **pressures))
+    return " ".join((*said, what_if_sentence(row)))
 
 
 def protocol_rule(protocol: Protocol) -> Rule:

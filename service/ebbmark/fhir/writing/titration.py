@@ -15,6 +15,7 @@ from ebbmark.fhir.sources import Ignored
 from ebbmark.fhir.writing.canonical import identity, input_digest, titration_basis
 from ebbmark.fhir.writing.components import amount, amounts
 from ebbmark.fhir.writing.sentences import (
+    chosen_sentence,
     closing_method,
     closing_sentence,
     curve_sentence,
@@ -132,6 +133,7 @@ def titration_answer(request: Request, titration: Titration, ignored: tuple[Igno
         titration: what follows.
         ignored: every input that did not count: those of the request and the readings that the trial left out.
     """
+    chosen = _chosen_peep(request, titration)
     basis, digest = titration_basis(request), input_digest(request)
     steps, cautions = titration.trial.steps, titration.advice.cautions
     span_s = (min([step.start_s for step in steps]), max([step.end_s for step in steps]))
@@ -145,8 +147,8 @@ def titration_answer(request: Request, titration: Titration, ignored: tuple[Igno
         rules=(protocol_rule(request.protocol), *limits_rule(request.stop_limits)),
         span_s=span_s,
         short=in_short(titration.advice, titration.closing),
-        said=(titration.advice.rationale,),
-        statements=tuple(_statements(request, titration, (span_s[1], span_s[1]))),
+        said=(titration.advice.rationale, *[one.note for one in chosen]),
+        statements=(*_statements(request, titration, (span_s[1], span_s[1])), *chosen),
         warnings=tuple(cautions_of(cautions)),
         titrated=titration,
         ignored=ignored,
@@ -289,6 +291,24 @@ def _suggested_peep(request: Request, titration: Titration, end_s: Span) -> Stat
         span_s=end_s,
         follows_from=("closing-pressure", "tidal-volume-target"),
         absent="not-applicable",
+    )
+
+
+def _chosen_peep(request: Request, titration: Titration) -> tuple[Statement, ...]:
+    """The PEEP that the clinician chose instead, where one was."""
+    row, advice, end_s = titration.chosen, titration.advice, titration.trial.steps[-1].end_s
+    if row is None:
+        return ()
+    return (
+        Statement(
+            kind="chosen-peep",
+            code="chosen-peep",
+            value=Amount(row.peep_cmh2o, PRESSURE),
+            note=chosen_sentence(row, advice.suggested_peep_cmh2o, request.asked.chosen_because),
+            parts=(("within-tested-range", Truth(row.tested)), *_expected(row)),
+            span_s=(end_s, end_s),
+            follows_from=("suggested-peep", "tidal-volume-target"),
+        ),
     )
 
 

@@ -11,7 +11,8 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from ebbmark.physiology.advice.advice import Advice, advise
-from ebbmark.physiology.closing.estimate import Closing
+from ebbmark.physiology.advice.what_if import WhatIf, what_if
+from ebbmark.physiology.closing.estimate import Closing, Verdict
 from ebbmark.physiology.closing.of_trial import closing_of
 from ebbmark.physiology.findings import IN_USE, Change, Finding, KnownCondition, PatientStatus, Weight
 from ebbmark.physiology.formulas.body import Sex
@@ -86,6 +87,7 @@ class Titration:
         advice: what follows; without a suggested PEEP where a check withholds it.
         seen: what each step saw, highest PEEP first.
         findings: of all checks, gravest first.
+        chosen: what is expected at a PEEP that the clinician chose instead; None where none was chosen.
     """
 
     trial: Trial
@@ -93,6 +95,7 @@ class Titration:
     advice: Advice
     seen: tuple[StepSeen, ...]
     findings: tuple[Finding, ...]
+    chosen: WhatIf | None = None
 
     @property
     def look_first(self) -> tuple[Finding, ...]:
@@ -127,6 +130,7 @@ def titrate(
     sex: Sex,
     protocol: Protocol,
     beside: Beside | None = None,
+    chosen_cmh2o: float | None = None,
 ) -> Titration:
     """Estimate closing, add the margin, and look at the patient before and after.
 
@@ -137,6 +141,7 @@ def titrate(
         sex: which form of the predicted body weight applies.
         protocol: the rules.
         beside: what else is known.
+        chosen_cmh2o: PEEP that the clinician chose instead of a suggested one.
     """
     closing, findings, scene = closing_for(trial, readings, protocol, beside)
     advice = advise(height_cm=height_cm, sex=sex, trial=trial, closing=closing, protocol=protocol)
@@ -156,4 +161,15 @@ def titrate(
         findings = (*met, *findings)
         if met:
             closing = replace(closing, would_help=None)
-    return Titration(trial, closing, advice, tuple(scene.seen), findings)
+    chosen = None if chosen_cmh2o is None else _at(chosen_cmh2o, scene, closing, advice)
+    return Titration(trial, closing, advice, tuple(scene.seen), findings, chosen)
+
+
+def _at(peep_cmh2o: float, scene: Scene, closing: Closing, advice: Advice) -> WhatIf:
+    """What is expected at any PEEP: nothing where the curve could not be read, or where it was not tested."""
+    rungs = [rung for rung in reversed(advice.ladder) if rung.ml_per_kg <= advice.target.ml_per_kg]
+    read = closing if closing.verdict is not Verdict.INDETERMINATE else replace(closing, steps=())
+    row = what_if(0.0, peep_cmh2o, scene.trial, read, rungs, scene.protocol)
+    levels = [step.peep_cmh2o for step in scene.trial.steps]
+    tested = min(levels) <= peep_cmh2o <= max(levels)
+    return replace(row, tested=tested, limits_met=limits_met_at(scene, peep_cmh2o) if tested else ())

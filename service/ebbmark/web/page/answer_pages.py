@@ -11,6 +11,7 @@ from typing import Final, TypeVar
 from fastapi import Response
 
 from ebbmark.fhir.answer import Answer, Coded, Truth
+from ebbmark.fhir.codesystem import CHOICE_REASONS
 from ebbmark.fhir.problems import ProblemKind, Rejected, status_of
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.limb import SAME_PEEP_CMH2O
@@ -18,12 +19,11 @@ from ebbmark.physiology.wording import level
 from ebbmark.use_cases.questions import ANSWERS
 from ebbmark.views.sheet import Label, report_pdf
 from ebbmark.web.page.answer_view import AnswerView, FigureView, TrialsView, answer_view, figure_view, trials_view
-from ebbmark.web.page.decision import REASONS
+from ebbmark.web.page.decision import REASONS, chosen_note
 from ebbmark.web.page.frame import Frame, Pages, frame_of
 from ebbmark.web.page.running_view import RunningView, running_view
 from ebbmark.web.page.source import NO_CHOICE, Choice, TrialSource
 from ebbmark.web.page.words import ago, clock, day_and_time, in_clinical_words, technical_words
-from ebbmark.words.pages import MARGIN_REASONS
 
 __all__ = [
     "Live", "Validity", "live_of", "no_answer", "show_answer", "show_report", "trials_of", "tried", "validity_of",
@@ -89,10 +89,10 @@ async def show_answer(source: TrialSource, pages: Pages, choice: Choice = NO_CHO
     Args:
         source: the patient.
         pages: how pages are made.
-        choice: another margin to look at, and why.
+        choice: another PEEP to look at, and why.
 
     Raises:
-        Rejected: the patient cannot be read, or the margin is none that the protocol allows.
+        Rejected: the patient cannot be read, or the PEEP chosen is none, or has no reason.
     """
     parameters = choice.parameters
     source.asks_together()
@@ -134,7 +134,8 @@ async def show_answer(source: TrialSource, pages: Pages, choice: Choice = NO_CHO
         made=day_and_time(source.at_s, pages.zone),
         recorded=recorded,
         reasons=REASONS,
-        margin_reasons=MARGIN_REASONS,
+        chosen=chosen_note(read),
+        choice_reasons=CHOICE_REASONS,
         csrf=source.csrf,
     )
 

@@ -78,8 +78,8 @@ class AnswerView:
         short: the two short layers.
         set_now: the PEEP set last; empty where it is not known.
         set_when: when that was.
-        margins: each margin of the protocol with what is expected at its PEEP; empty without a suggestion.
-        margin: that of the suggestion, as in `margins`.
+        margins: the PEEP of each margin of the protocol with what is expected there; empty without a suggestion.
+        margin: the suggested PEEP, as in `margins`.
         when: from when to when the trial was.
         age: how long ago it ended.
         old: that it is long ago, in a sentence; empty where it is not.
@@ -148,10 +148,10 @@ def answer_view(recommendation: Answer, *, now_s: float, zone: tzinfo, latest: S
         short=recommendation.short,
         set_now=set_now,
         set_when=set_when,
-        margins=tuple((f"{row.margin_cmh2o:g}", _expected(row)) for row in advice.what_if if row.tested)
+        margins=tuple((f"{row.peep_cmh2o:g}", _expected(row)) for row in advice.what_if if row.tested)
         if advice.suggested_peep_cmh2o is not None
         else (),
-        margin=f"{advice.margin_cmh2o:g}",
+        margin="" if advice.suggested_peep_cmh2o is None else f"{advice.suggested_peep_cmh2o:g}",
         when=span(trial.steps[0].start_s, ended_s, zone),
         age=ago(ended_s, now_s),
         old=f"This trial is {int((now_s - ended_s) // 3600)} h old." if now_s - ended_s > _OLD_S else "",

@@ -22,7 +22,6 @@ from ebbmark.web.page.frame import Frame, Pages, frame_of
 from ebbmark.web.page.review_view import earlier_view, review_view
 from ebbmark.web.page.source import Choice, TrialSource
 from ebbmark.web.theme.pages import PageRefused
-from ebbmark.words.pages import MARGIN_REASONS
 
 __all__ = [
     "CHOSEN",
@@ -30,6 +29,7 @@ __all__ = [
     "REASONS",
     "Form",
     "Reason",
+    "chosen_note",
     "form_of",
     "frame_in_use",
     "note_not_now",
@@ -130,13 +130,19 @@ def note_not_now(reason: Reason, *, protocol: str, verdict: str, suggested: bool
     _LOG.info("%s", line.decode(), extra={"event": line})
 
 
-def _note_margin(choice: Choice, recommendation: Answer) -> None:
-    """Emit the event: that another margin was recorded, and why, without the patient."""
+def chosen_note(answer: Answer) -> str:
+    """What an answer says of the PEEP that the clinician chose; empty where none was."""
+    return next((one.note for one in answer.statements if one.code == "chosen-peep"), "")
+
+
+def _note_peep(choice: Choice, recommendation: Answer) -> None:
+    """Emit the event: that another PEEP was recorded, and why, without the patient."""
     protocol = recommendation.request.protocol
     event = {
-        "event": "other-margin-recorded",
+        "event": "other-peep-recorded",
         "reason": choice.because,
-        "margin_cmh2o": recommendation.titration.advice.margin_cmh2o,
+        "peep_cmh2o": recommendation.request.asked.chosen_peep_cmh2o,
+        "suggested_cmh2o": recommendation.titration.advice.suggested_peep_cmh2o,
         "protocol": f"{protocol.slug}|{protocol.version}",
         "software": __version__,
     }
@@ -180,7 +186,7 @@ async def review_results(source: TrialSource, pages: Pages, choice: Choice) -> R
     return pages.page(
         "review.html",
         frame,
-        line=recommendation.short.line,
+        line=chosen_note(recommendation) or recommendation.short.line,
         view=review_view(transaction),
         earlier=earlier_view(await source.foreseen(transaction)),
         choice=choice,
@@ -204,7 +210,7 @@ async def record_results(request: Request, source: TrialSource, pages: Pages) ->
     """
     form = await form_of(request, source)
     choice = Choice(
-        form.one("with-report") == CHOSEN, form.one("make-current") == CHOSEN, form.one("margin"), form.one("because")
+        form.one("with-report") == CHOSEN, form.one("make-current") == CHOSEN, form.one("peep"), form.one("because")
     )
     refusal = source.cannot_write(choice)
     if refusal:
@@ -228,8 +234,8 @@ async def record_results(request: Request, source: TrialSource, pages: Pages) ->
             csrf=source.csrf,
             identity=recommendation.identity,
         )
-    if choice.margin and choice.because in MARGIN_REASONS and outcome.there:
-        _note_margin(choice, recommendation)
+    if choice.peep and outcome.there:
+        _note_peep(choice, recommendation)
     title, status = _TITLES[outcome.state]
     return pages.page(
         "recorded.html",

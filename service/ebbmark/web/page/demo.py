@@ -140,7 +140,19 @@ SCENARIOS: Final = (
 
 Json = dict[str, Any]
 
-_TITRATION = frozenset({"bundle", "patient", "observation", "concept-map", "margin", "sex-for-formula", "as-of"})
+_TITRATION = frozenset(
+    {
+        "bundle",
+        "patient",
+        "observation",
+        "concept-map",
+        "margin",
+        "chosen-peep",
+        "chosen-because",
+        "sex-for-formula",
+        "as-of",
+    }
+)
 
 
 @dataclass(frozen=True, slots=True)

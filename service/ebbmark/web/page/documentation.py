@@ -72,7 +72,7 @@ _FIELDS: dict[str, dict[str, str]] = {
         "csrf": "as on the page",
         "identity": "of the answer that was shown",
         "with-report": "true for the report",
-        "margin": "chosen above the closing pressure; empty for the protocol's own",
+        "peep": "chosen instead of the suggested one; empty where none was",
         "because": "code of the reason for that",
         "make-current": "true to make results current again that were marked superseded",
     },

@@ -117,7 +117,8 @@ def _chosen(request: Request) -> Choice:
     """What the address says of a choice."""
     query = request.query_params
     report = query.get("with-report") == CHOSEN
-    return Choice(with_report=report, margin=query.get("margin", ""), because=query.get("because", ""))
+    peep = query.get("other", "").strip() or query.get("peep", "")
+    return Choice(with_report=report, peep=peep, because=query.get("because", ""))
 
 
 async def _shown(

@@ -6,6 +6,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, Protocol
+from urllib.parse import urlencode
 
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.bedside.site import Site
@@ -19,7 +20,7 @@ from ebbmark.use_cases.recording import Outcome
 __all__ = ["NO_CHOICE", "Choice", "TrialSource"]
 
 Json = dict[str, object]
-_MARGIN: Final = re.compile(r"[0-9](?:\.[0-9])?")
+_PEEP: Final = re.compile(r"[0-9]{1,2}(?:\.[0-9])?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,13 +30,13 @@ class Choice:
     Attributes:
         with_report: the results with the report.
         make_current: the results are to stand again where the record holds them marked superseded.
-        margin: above the closing pressure, as it was typed; empty for the protocol's own.
-        because: code of the reason for another margin.
+        peep: chosen instead of the suggested one, as it was typed; empty where none was.
+        because: code of the reason for it.
     """
 
     with_report: bool = False
     make_current: bool = False
-    margin: str = ""
+    peep: str = ""
     because: str = ""
 
     @property
@@ -43,15 +44,21 @@ class Choice:
         """What the titration is asked with.
 
         Raises:
-            Rejected: the margin is no number.
+            Rejected: the PEEP is no number.
         """
-        if not self.margin:
+        if not self.peep:
             return ()
-        if not _MARGIN.fullmatch(self.margin):
-            sentence = "The margin is no number."
+        if not _PEEP.fullmatch(self.peep):
+            sentence = "The PEEP chosen is no number."
             raise Rejected((Problem(ProblemKind.BAD_PARAMETER, "", "a text", "a number", sentence),))
-        pressure = {"value": float(self.margin), "unit": "cmH2O", "system": UCUM, "code": "cm[H2O]"}
-        return ({"name": "margin", "valueQuantity": pressure},)
+        pressure = {"value": float(self.peep), "unit": "cmH2O", "system": UCUM, "code": "cm[H2O]"}
+        because = ({"name": "chosen-because", "valueCode": self.because},) if self.because else ()
+        return ({"name": "chosen-peep", "valueQuantity": pressure}, *because)
+
+    @property
+    def query(self) -> str:
+        """The choice as it stands in an address; empty where none was made."""
+        return urlencode({"peep": self.peep, "because": self.because}) if self.peep else ""
 
 
 NO_CHOICE: Final = Choice()
