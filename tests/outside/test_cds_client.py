@@ -8,7 +8,6 @@ checked against the standard's tables instead (`tests/world/test_cds_hooks_shape
 from __future__ import annotations
 
 import json
-import shutil
 import subprocess
 import threading
 from collections.abc import Iterator
@@ -18,24 +17,15 @@ from pathlib import Path
 from typing import Any
 
 import httpx
-import pytest
 
 from benchmarks.speed.serving import OURS, serving
 from fhir_builders import Json, bundle, height, patient, trial_observations
-from outside.node_packages import install_node_packages, missing
 from record.searchable_record import BASE, SearchableRecord
 from web.hooks.calling import order
 from web.hooks.test_in_the_application import just_now
 from world.test_cds_hooks_shapes import faults
 
 CLIENT = Path(__file__).parent / "cds_client.mjs"
-
-
-@pytest.fixture(scope="module")
-def modules(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    if shutil.which("node") is None:
-        missing("node, which runs the outside client, was not found on this machine")
-    return install_node_packages(tmp_path_factory.mktemp("outside"))
 
 
 @contextmanager

@@ -41,6 +41,7 @@ REFUSALS = {
 
 RESOURCE: dict[str, Any] = {
     "type": "object",
+    "additionalProperties": True,
     "required": ["resourceType"],
     "properties": {"resourceType": {"type": "string"}},
 }
