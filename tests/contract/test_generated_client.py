@@ -1,6 +1,7 @@
 """Clients that general-purpose generators make from our OpenAPI document ask a real question and get a real answer.
 
-Python: `openapi-python-client` (PyPI), whose client is called in this process. TypeScript: tests/outside/test_generated_typescript.py.
+Python: `openapi-python-client` (PyPI), whose client is called in this process. TypeScript is asked by
+tests/outside/test_generated_typescript.py.
 """
 
 from __future__ import annotations
