@@ -6,13 +6,15 @@ a check of `patient`. Nothing outside this package may reach the estimator by it
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import pairwise
+from statistics import median
 
 from ebbmark.physiology.closing.closing import FEWEST_STEPS, estimate_closing
 from ebbmark.physiology.closing.estimate import Closing, CurveStep
 from ebbmark.physiology.closing.stopping import closing_passed
 from ebbmark.physiology.protocols import Protocol
-from ebbmark.physiology.trial.steps import Trial
+from ebbmark.physiology.trial.steps import Sample, Trial
 from ebbmark.physiology.wording import level
 
 __all__ = ["closing_of", "curve_of", "passed_along"]
@@ -37,6 +39,8 @@ def closing_of(trial: Trial, protocol: Protocol) -> Closing:
 def curve_of(trial: Trial) -> tuple[CurveStep, ...]:
     """The steps of a limb as the estimate sees them.
 
+    Several holds beside one measured volume are one reading, their median: the noise of the volume is the same in all.
+
     Args:
         trial: the limb.
     """
@@ -44,13 +48,20 @@ def curve_of(trial: Trial) -> tuple[CurveStep, ...]:
         [
             CurveStep(
                 step.peep_cmh2o,
-                tuple([sample.compliance_ml_per_cmh2o for sample in step.samples]),
+                _apart(step.samples),
                 trial.resolution,
                 step.samples[-1].at_s - step.samples[0].at_s,
             )
             for step in trial.steps
         ]
     )
+
+
+def _apart(samples: Sequence[Sample]) -> tuple[float, ...]:
+    by_volume: dict[object, list[float]] = {}
+    for number, sample in enumerate(samples):
+        by_volume.setdefault(sample.volume_from or number, []).append(sample.compliance_ml_per_cmh2o)
+    return tuple([one[0] if len(one) == 1 else median(one) for one in by_volume.values()])
 
 
 def passed_along(trial: Trial, protocol: Protocol) -> tuple[float | None, ...]:

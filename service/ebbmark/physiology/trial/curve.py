@@ -147,7 +147,7 @@ def samples_of(
     for lead in step.by_quantity.get(recipe.lead, ()):
         governing = step.peep_readings[max(bisect_right(peep_starts, lead.start_s) - 1, 0)]
         parts = [lead, governing]
-        volume = pressure = None
+        volume = pressure = volume_from = None
         baseline = step.peep_cmh2o
         held = baselines.nearest(lead)
         if held is not None:
@@ -161,13 +161,15 @@ def samples_of(
                 continue
             parts.append(paired)
             volume = paired.value
+            if recipe.volume is not Quantity.TIDAL_VOLUME_SET:
+                volume_from = (paired.source, paired.start_s)
             pressure = _pressure(lead, step.peep_cmh2o, baseline)
             compliance = _compliance(recipe.kind, volume, pressure, baseline)
         if not LEAST_COMPLIANCE <= compliance <= LARGEST_COMPLIANCE:
             unused.append((lead, _impossible(lead, volume, baseline, compliance)))
             continue
         sources = tuple(dict.fromkeys([part.source for part in parts]))
-        samples.append(Sample(compliance, volume, pressure, baseline, lead.at_s, sources))
+        samples.append(Sample(compliance, volume, pressure, baseline, lead.at_s, sources, volume_from))
         used += parts
     return samples, used, unused
 

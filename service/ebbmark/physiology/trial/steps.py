@@ -40,6 +40,8 @@ class Sample:
         baseline_cmh2o: total PEEP where total or intrinsic PEEP is known in every step, else set PEEP.
         at_s: time [s since 1970-01-01T00:00:00Z].
         sources: indices of the inputs used.
+        volume_from: source and time of the measured volume, by which samples that share one are known; None for a
+            set volume or none.
     """
 
     compliance_ml_per_cmh2o: float
@@ -48,6 +50,7 @@ class Sample:
     baseline_cmh2o: float
     at_s: float
     sources: tuple[int, ...]
+    volume_from: tuple[int, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)
