@@ -44,14 +44,17 @@ from ebbmark.telemetry.measured import Meters, show_metrics
 from ebbmark.use_cases.refusal_from_record import as_met, observations_of
 from ebbmark.use_cases.replay_exchange import Inputs, not_an_answer, read_stored
 from ebbmark.web.app import create_app, reason_not_to_listen
+from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.connections import record_settings_of, sign_in_of, unusable_address
 from ebbmark.web.http_connections import IDLE_S, bounded_protocol
 from ebbmark.web.replaying import inputs_of
 from ebbmark.web.site_files import read_codes, read_site, use_messages
+from ebbmark.web.telemetry import watch_of
 from ebbmark.web.trust import own_keys
 
 __all__ = [
     "bridge",
+    "bridge_tls",
     "check_record",
     "context_in_settings",
     "export_record",
@@ -95,16 +98,14 @@ def serve(*, host: str | None = None, port: int | None = None, demo: bool | None
     log_as_json(settings.log_level)
     meters: Meters | None = app.state.meters
     if meters is not None:
-        try:
-            metrics_port = show_metrics(meters, settings.metrics_host, settings.metrics_port or 0)
-        except OSError as error:
+        metrics = _metrics_shown(meters, settings)
+        if not metrics:
             listener.close()
-            place = f"{settings.metrics_host}, port {settings.metrics_port}"
-            return _refused(f"cannot show metrics on {place} (EBBMARK_METRICS_PORT): {error.strerror}")
+            return False
     shown = f"[{settings.host}]" if ":" in settings.host else settings.host
     print(f"Ebbmark {__version__} listens on http://{shown}:{taken}", file=sys.stderr, flush=True)
     if meters is not None:
-        print(f"Metrics: http://{settings.metrics_host}:{metrics_port}/metrics", file=sys.stderr, flush=True)
+        print(metrics, file=sys.stderr, flush=True)
     if settings.demo:
         print(f"The demo: http://{shown}:{taken}/demo/", file=sys.stderr, flush=True)
     # A thread that computes gives way to the event loop after this long, so that health is answered under load [s].
@@ -129,6 +130,17 @@ def serve(*, host: str | None = None, port: int | None = None, demo: bool | None
     return server.started or _refused("The service did not start; the line before says where and why.")
 
 
+def _metrics_shown(meters: Meters, settings: Settings) -> str:
+    """Show the metrics and say where; empty where they cannot be, and why was said on standard error."""
+    try:
+        port = show_metrics(meters, settings.metrics_host, settings.metrics_port or 0)
+    except OSError as error:
+        place = f"{settings.metrics_host}, port {settings.metrics_port}"
+        _refused(f"cannot show metrics on {place} (EBBMARK_METRICS_PORT): {error.strerror}")
+        return ""
+    return f"Metrics: http://{settings.metrics_host}:{port}/metrics"
+
+
 def bridge() -> bool:
     """Carry device messages in HL7 v2 to the record until told to stop.
 
@@ -146,7 +158,7 @@ def bridge() -> bool:
             "EBBMARK_BRIDGE_CLIENT_AUTHORITIES."
         )
     try:
-        tls = _bridge_tls(settings)
+        tls = bridge_tls(settings)
         codes = read_codes(code_map=settings.code_map, charting=settings.charting)
     except (ValueError, Rejected) as error:
         return _refused(f"{str(error).rstrip('.')}.")
@@ -156,13 +168,17 @@ def bridge() -> bool:
     log_as_json(settings.log_level)
     prepare()
     host, port = settings.bridge_host, settings.bridge_port
+    watch, _ = watch_of(metrics=settings.metrics_port is not None, traces_to=None, traces_share=0.0)
+    if watch.meters is not None and not _metrics_shown(watch.meters, settings):
+        return False
+    trail = AuditTrail(time.time, record if settings.audit_to == "record" else None, settings.audit_names_patient)
 
     async def run() -> None:
         stopping = asyncio.Event()
         for number in (signal.SIGTERM, signal.SIGINT):
             asyncio.get_running_loop().add_signal_handler(number, stopping.set)
         async with record:
-            carrying = Bridge(record, rules, new_identity=lambda: uuid4().hex[:20])
+            carrying = Bridge(record, rules, new_identity=lambda: uuid4().hex[:20], note=trail.note, watch=watch)
             started = partial(_bridge_started, host, "MLLP over TLS" if tls else "MLLP")
             await listen(carrying, host=host, port=port, limits=limits, stopping=stopping, started=started, tls=tls)
 
@@ -177,7 +193,12 @@ def _bridge_started(host: str, how: str, port: int) -> None:
     print(f"Ebbmark {__version__} bridge listens on {host}, port {port} ({how})", file=sys.stderr, flush=True)
 
 
-def _bridge_tls(settings: Settings) -> ssl.SSLContext | None:
+def bridge_tls(settings: Settings) -> ssl.SSLContext | None:
+    """The TLS context of the bridge; None where it speaks plain TCP.
+
+    Raises:
+        ValueError: a file cannot be used.
+    """
     if settings.bridge_certificate is None:
         if settings.bridge_client_authorities is not None:
             raise ValueError("EBBMARK_BRIDGE_CLIENT_AUTHORITIES is set without EBBMARK_BRIDGE_CERTIFICATE")

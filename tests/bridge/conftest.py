@@ -2,6 +2,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from itertools import count
+from typing import Any
 
 import pytest
 import respx
@@ -30,9 +31,9 @@ def record() -> Iterator[KeepingRecord]:
         yield keeping
 
 
-def new_bridge(rules: SiteRules = RULES, *, attempts: int = 1) -> Bridge:
+def new_bridge(rules: SiteRules = RULES, *, attempts: int = 1, **more: Any) -> Bridge:  # noqa: ANN401
     """A bridge as a fresh process has it: it remembers nothing."""
     settings = RecordSettings(BASE, (BASE,), max_attempts=attempts)
     numbers = count(1)
     client = RecordClient(settings, waiting=Waiting(Waits(), noon))
-    return Bridge(client, rules, new_identity=lambda: f"E{next(numbers)}")
+    return Bridge(client, rules, new_identity=lambda: f"E{next(numbers)}", **more)

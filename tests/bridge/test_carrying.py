@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import ssl
 from contextlib import suppress
 from ipaddress import ip_network
+from pathlib import Path
 
 import httpx
 import pytest
@@ -23,9 +25,15 @@ from bridge.device_messages import (
     number,
     patient,
 )
+from certificates import Certificates, certificates
 from ebbmark.bridge.carrying import Bridge
 from ebbmark.bridge.listener import Limits, listen
+from ebbmark.fhir.writing.audit_event import Access, Deed
 from ebbmark.fhir.writing.validate import validate
+from ebbmark.serving import bridge_tls
+from ebbmark.settings import Settings
+from ebbmark.telemetry.current import Watch
+from ebbmark.telemetry.measured import Meters
 from record.keeping_record import KeepingRecord
 
 pytestmark = pytest.mark.anyio
@@ -190,7 +198,13 @@ async def test_a_fault_of_ours_means_send_again(record: KeepingRecord, monkeypat
     assert codes_of(await new_bridge().answer(message())) == [("AE", "M1")]
 
 
-async def exchange(sent: bytes, *, limits: Limits | None = None) -> bytes:
+async def exchange(
+    sent: bytes,
+    *,
+    limits: Limits | None = None,
+    tls: ssl.SSLContext | None = None,
+    peer_tls: ssl.SSLContext | None = None,
+) -> bytes:
     """What a sender gets that writes these bytes at once and then says that it has ended."""
     stopping, port = asyncio.Event(), asyncio.get_running_loop().create_future()
     door = asyncio.create_task(
@@ -201,15 +215,23 @@ async def exchange(sent: bytes, *, limits: Limits | None = None) -> bytes:
             limits=limits or Limits(),
             stopping=stopping,
             started=port.set_result,
+            tls=tls,
         )
     )
-    reader, writer = await asyncio.open_connection("127.0.0.1", await port)
     got = b""
-    with suppress(OSError):  # the door may have closed before everything was said
-        writer.write(sent)
-        writer.write_eof()
-        got = await reader.read()
-    writer.close()
+    # The door may have closed before everything was said.
+    with suppress(OSError, asyncio.IncompleteReadError):
+        reader, writer = await asyncio.open_connection("127.0.0.1", await port, ssl=peer_tls)
+        try:
+            writer.write(sent)
+            if peer_tls is None:
+                writer.write_eof()
+            # TLS cannot be ended on one side alone.
+            got = await (reader.read() if peer_tls is None else reader.readuntil(b"\x1c\r"))
+        finally:
+            writer.close()
+            with suppress(OSError):
+                await writer.wait_closed()
     stopping.set()
     await door
     return got
@@ -233,3 +255,53 @@ async def test_a_connection_too_many_or_from_elsewhere_is_closed(record: Keeping
     assert await exchange(framed(message()), limits=Limits(connections=0)) == b""
     assert await exchange(framed(message()), limits=Limits(networks=(ip_network("192.0.2.0/24"),))) == b""
     assert await exchange(framed(message()), limits=Limits(networks=(ip_network("127.0.0.0/8"),))) != b""
+
+
+def as_server(made: Certificates) -> ssl.SSLContext:
+    whole = made.server.with_name("bridge.pem")
+    whole.write_bytes(made.server.read_bytes() + made.server_key.read_bytes())
+    settings = Settings(bridge_certificate=whole, bridge_client_authorities=made.authority)
+    context = bridge_tls(settings)
+    assert context is not None
+    return context
+
+
+def as_sender(made: Certificates, *, shows: bool) -> ssl.SSLContext:
+    context = ssl.create_default_context(cafile=str(made.authority))
+    if shows:
+        context.load_cert_chain(made.client, made.client_key)
+    return context
+
+
+async def test_over_tls_a_sender_that_shows_its_certificate_is_carried_and_others_are_not(
+    record: KeepingRecord, tmp_path: Path
+) -> None:
+    made = certificates(tmp_path)
+    tls = as_server(made)
+
+    assert await exchange(framed(message()), tls=tls, peer_tls=as_sender(made, shows=False)) == b""
+    assert await exchange(framed(message()), tls=tls) == b""
+    assert observations(record) == []
+    got = await exchange(framed(message()), tls=tls, peer_tls=as_sender(made, shows=True))
+    assert codes_of(got.split(b"\x1c\r")[:-1]) == [("AA", "M1")]
+    assert observations(record)
+
+
+async def test_each_message_is_counted_by_its_verdict_and_each_write_is_audited(record: KeepingRecord) -> None:
+    meters, noted = Meters(process=False), list[Access]()
+
+    async def note(access: Access) -> None:
+        noted.append(access)
+
+    bridge = new_bridge(note=note, watch=Watch(lambda size: "a1" * size, lambda: 0, lambda: 0.0, meters))
+    await bridge.answer(message())
+    await bridge.answer(message(head=header("M2", kind="ADT^A01^ADT_A01")))
+
+    counted = meters.registry.get_sample_value
+    assert counted("ebbmark_bridge_messages_total", {"verdict": "accepted"}) == 1.0
+    assert counted("ebbmark_bridge_messages_total", {"verdict": "never"}) == 1.0
+    assert counted("ebbmark_bridge_readings_total") == len(observations(record))
+    (access,) = noted
+    assert (access.deed, access.succeeded, access.patient) == (Deed.WRITTEN, True, "Patient/1")
+    assert len(access.resources) == len(observations(record))
+    assert access.actor.client == "VENTGATE^0012210000000001^EUI-64"

@@ -10,7 +10,8 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections import OrderedDict
-from collections.abc import Callable, Sequence
+from collections.abc import Awaitable, Callable, Sequence
+from contextlib import nullcontext
 from hashlib import sha256
 from typing import Final
 from weakref import WeakValueDictionary
@@ -19,17 +20,27 @@ import msgspec
 
 from ebbmark.bridge.hl7v2 import ACCEPTED, AGAIN, NEVER, ErrorRow, Refused, Segment, acknowledgements, header_of
 from ebbmark.bridge.observed import DeviceMessage, SiteRules, read_message
+from ebbmark.fhir.naming import BASE
+from ebbmark.fhir.writing.audit_event import Access, Actor, Deed
 from ebbmark.fhir.writing.device_readings import device_observation
 from ebbmark.fhir.writing.entered import entered_transaction
 from ebbmark.record.client import RecordClient
 from ebbmark.record.search import Budget, Found, Identifier, search
 from ebbmark.record.write_back import write_back
-from ebbmark.record.write_outcome import WriteState
+from ebbmark.record.write_outcome import WriteOutcome, WriteState
+from ebbmark.telemetry.current import Watch, count, in_scene
+from ebbmark.telemetry.measured import Measured
 
 __all__ = ["Bridge"]
 
 _LOG = logging.getLogger("ebbmark.bridge")
 
+Note = Callable[[Access], Awaitable[None]]
+
+SENDER_SYSTEM = f"{BASE}/sid/hl7v2-application"
+"""System of the identifier of a sender; the value is its MSH-3."""
+
+_WORDS: Final = {ACCEPTED: "accepted", AGAIN: "again", NEVER: "never"}
 _MOST_REMEMBERED: Final = 10_000
 _MOST_TOLD: Final = 20
 _NEVER_STATUSES: Final = frozenset({400, 413, 422})
@@ -55,12 +66,24 @@ class Bridge:
         record: the client.
         rules: what the site has decided.
         new_identity: control ids of acknowledgements.
+        note: takes who wrote what, for the audit trail.
+        watch: where telemetry goes.
     """
 
-    def __init__(self, record: RecordClient, rules: SiteRules, *, new_identity: Callable[[], str]) -> None:
+    def __init__(
+        self,
+        record: RecordClient,
+        rules: SiteRules,
+        *,
+        new_identity: Callable[[], str],
+        note: Note | None = None,
+        watch: Watch | None = None,
+    ) -> None:
         self._record = record
         self._rules = rules
         self._new_identity = new_identity
+        self._note = note
+        self._watch = watch
         self._committed: OrderedDict[tuple[str, str, str], bytes] = OrderedDict()
         self._devices: WeakValueDictionary[str, asyncio.Lock] = WeakValueDictionary()
 
@@ -73,6 +96,10 @@ class Bridge:
         Returns:
             The acknowledgements that the sender asked for; None where the message has no header to acknowledge.
         """
+        with in_scene(self._watch, self._watch.begin()) if self._watch is not None else nullcontext():
+            return await self._answered(content)
+
+    async def _answered(self, content: bytes) -> list[bytes] | None:
         header = header_of(content)
         if header is None:
             _LOG.warning("A message without a usable MSH: the connection is closed.")
@@ -84,13 +111,15 @@ class Bridge:
             carried = len(message.readings)
             await self._carry(header, message)
             verdict = ACCEPTED
-            rows = [ErrorRow("OBX", 0, f"Left: {count} rows: {why}.", "W") for why, count in message.left.items()]
+            rows = [ErrorRow("OBX", 0, f"Left: {number} rows: {why}.", "W") for why, number in message.left.items()]
         except Refused as refused:
             verdict, rows = refused.verdict, [refused.row]
         except Exception:
             # A fault of ours: the sender keeps the message, the log tells type and place only.
             _LOG.exception("A message was not carried.")
             verdict, rows = AGAIN, [ErrorRow("", 207, "Not carried: a fault of the bridge.")]
+        count(Measured.BRIDGE_MESSAGES, _WORDS.get(verdict, "again"))
+        count(Measured.BRIDGE_READINGS, amount=carried if verdict == ACCEPTED else 0)
         told = " ".join(row.sentence for row in rows[:_MOST_TOLD])
         level = logging.INFO if verdict == ACCEPTED else logging.WARNING
         _LOG.log(level, "Verdict %s, %d readings. %s", verdict, carried, told)
@@ -111,7 +140,15 @@ class Bridge:
             observations = [device_observation(one, subject) for one in message.readings]
             # The same reading twice in one message is one: a transaction may not hold one condition twice.
             distinct = {repr(one["identifier"]): one for one in observations}
-            await self._write(list(distinct.values()))
+            outcome = await self._written(list(distinct.values()))
+            written = outcome.state in (WriteState.WRITTEN, WriteState.ALREADY_THERE)
+            if self._note is not None:
+                sender = Actor(SENDER_SYSTEM, header.raw(3))
+                places = tuple(one.location for one in outcome.created if one.location)
+                await self._note(Access(Deed.WRITTEN, sender, written, subject, places))
+            if not written:
+                never = outcome.state is WriteState.FAILED and outcome.http_status in _NEVER_STATUSES
+                raise Refused("", 207, outcome.sentence, NEVER if never and not outcome.created else AGAIN)
         self._committed[key] = digest
         while len(self._committed) > _MOST_REMEMBERED:
             self._committed.popitem(last=False)
@@ -139,12 +176,7 @@ class Bridge:
             raise Refused("PID^1^7", 204, "The date of birth is another one than in the record.")
         return f"Patient/{patient.id}"
 
-    async def _write(self, observations: Sequence[dict[str, object]]) -> None:
+    async def _written(self, observations: Sequence[dict[str, object]]) -> WriteOutcome:
         waiting = self._record.waiting
-        outcome = await write_back(
-            entered_transaction(observations), record=self._record, sleep=waiting.sleep, now=waiting.now
-        )
-        if outcome.state in (WriteState.WRITTEN, WriteState.ALREADY_THERE):
-            return
-        never = outcome.state is WriteState.FAILED and outcome.http_status in _NEVER_STATUSES and not outcome.created
-        raise Refused("", 207, outcome.sentence, NEVER if never else AGAIN)
+        transaction = entered_transaction(observations)
+        return await write_back(transaction, record=self._record, sleep=waiting.sleep, now=waiting.now)

@@ -88,6 +88,13 @@ class Measured(Enum):
         ("outcome", "reason"),
         "What became of cards, by the client's feedback.",
     )
+    BRIDGE_MESSAGES = (
+        "ebbmark_bridge_messages_total",
+        "counter",
+        ("verdict",),
+        "Messages of senders in HL7 v2, by how they were acknowledged: accepted, again or never.",
+    )
+    BRIDGE_READINGS = ("ebbmark_bridge_readings_total", "counter", (), "Readings in messages that were accepted.")
     AUDIT_FALLBACKS = (
         "ebbmark_audit_fallbacks_total",
         "counter",
