@@ -6,7 +6,6 @@ import asyncio
 import math
 import signal
 import socket
-import ssl
 import sys
 import time
 from functools import partial
@@ -22,7 +21,7 @@ from pydantic_settings import SettingsError
 from ebbmark import __version__
 from ebbmark.audit.stored_answer import Needs, needs_of
 from ebbmark.bridge.carrying import Bridge
-from ebbmark.bridge.listener import Limits, listen
+from ebbmark.bridge.listener import Limits, listen, server_tls
 from ebbmark.bridge.observed import SiteRules
 from ebbmark.fhir.inspection.resources import ResourceMet, collection_of
 from ebbmark.fhir.problems import Rejected
@@ -54,7 +53,6 @@ from ebbmark.web.trust import own_keys
 
 __all__ = [
     "bridge",
-    "bridge_tls",
     "check_record",
     "context_in_settings",
     "export_record",
@@ -158,7 +156,7 @@ def bridge() -> bool:
             "EBBMARK_BRIDGE_CLIENT_AUTHORITIES."
         )
     try:
-        tls = bridge_tls(settings)
+        tls = server_tls(settings.bridge_certificate, settings.bridge_client_authorities)
         codes = read_codes(code_map=settings.code_map, charting=settings.charting)
     except (ValueError, Rejected) as error:
         return _refused(f"{str(error).rstrip('.')}.")
@@ -191,28 +189,6 @@ def bridge() -> bool:
 
 def _bridge_started(host: str, how: str, port: int) -> None:
     print(f"Ebbmark {__version__} bridge listens on {host}, port {port} ({how})", file=sys.stderr, flush=True)
-
-
-def bridge_tls(settings: Settings) -> ssl.SSLContext | None:
-    """The TLS context of the bridge; None where it speaks plain TCP.
-
-    Raises:
-        ValueError: a file cannot be used.
-    """
-    if settings.bridge_certificate is None:
-        if settings.bridge_client_authorities is not None:
-            raise ValueError("EBBMARK_BRIDGE_CLIENT_AUTHORITIES is set without EBBMARK_BRIDGE_CERTIFICATE")
-        return None
-    try:
-        context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
-        context.minimum_version = ssl.TLSVersion.TLSv1_2
-        context.load_cert_chain(settings.bridge_certificate, password="")
-        if settings.bridge_client_authorities is not None:
-            context.load_verify_locations(settings.bridge_client_authorities)
-            context.verify_mode = ssl.CERT_REQUIRED
-    except (OSError, ValueError):
-        raise ValueError("a file of EBBMARK_BRIDGE_CERTIFICATE or its neighbours cannot be read") from None
-    return context
 
 
 def context_in_settings(at_s: float) -> RequestContext | None:

@@ -27,11 +27,9 @@ from bridge.device_messages import (
 )
 from certificates import Certificates, certificates
 from ebbmark.bridge.carrying import Bridge
-from ebbmark.bridge.listener import Limits, listen
+from ebbmark.bridge.listener import Limits, listen, server_tls
 from ebbmark.fhir.writing.audit_event import Access, Deed
 from ebbmark.fhir.writing.validate import validate
-from ebbmark.serving import bridge_tls
-from ebbmark.settings import Settings
 from ebbmark.telemetry.current import Watch
 from ebbmark.telemetry.measured import Meters
 from record.keeping_record import KeepingRecord
@@ -260,8 +258,7 @@ async def test_a_connection_too_many_or_from_elsewhere_is_closed(record: Keeping
 def as_server(made: Certificates) -> ssl.SSLContext:
     whole = made.server.with_name("bridge.pem")
     whole.write_bytes(made.server.read_bytes() + made.server_key.read_bytes())
-    settings = Settings(bridge_certificate=whole, bridge_client_authorities=made.authority)
-    context = bridge_tls(settings)
+    context = server_tls(whole, made.authority)
     assert context is not None
     return context
 

@@ -13,10 +13,11 @@ from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from ipaddress import IPv4Network, IPv6Network, ip_address
+from pathlib import Path
 
 from ebbmark.bridge.carrying import Bridge
 
-__all__ = ["Limits", "listen"]
+__all__ = ["Limits", "listen", "server_tls"]
 
 _LOG = logging.getLogger("ebbmark.bridge")
 
@@ -153,3 +154,29 @@ async def _next(reader: asyncio.StreamReader, limits: Limits) -> bytes | None:
     except asyncio.IncompleteReadError:
         pass
     return None
+
+
+def server_tls(certificate: Path | None, client_authorities: Path | None) -> ssl.SSLContext | None:
+    """The TLS context of the bridge; None where it speaks plain TCP.
+
+    Args:
+        certificate: PEM file with certificate and key (EBBMARK_BRIDGE_CERTIFICATE); None for plain TCP.
+        client_authorities: PEM file with those whose certificates senders must show; None where they need none.
+
+    Raises:
+        ValueError: a file cannot be used.
+    """
+    if certificate is None:
+        if client_authorities is not None:
+            raise ValueError("EBBMARK_BRIDGE_CLIENT_AUTHORITIES is set without EBBMARK_BRIDGE_CERTIFICATE")
+        return None
+    try:
+        context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+        context.minimum_version = ssl.TLSVersion.TLSv1_2
+        context.load_cert_chain(certificate, password="")
+        if client_authorities is not None:
+            context.load_verify_locations(client_authorities)
+            context.verify_mode = ssl.CERT_REQUIRED
+    except (OSError, ValueError):
+        raise ValueError("a file of EBBMARK_BRIDGE_CERTIFICATE or its neighbours cannot be read") from None
+    return context
