@@ -103,7 +103,7 @@ def serve(*, host: str | None = None, port: int | None = None, demo: bool | None
     shown = f"[{settings.host}]" if ":" in settings.host else settings.host
     print(f"Ebbmark {__version__} listens on http://{shown}:{taken}", file=sys.stderr, flush=True)
     if meters is not None:
-        print(metrics, file=sys.stderr, flush=True)
+        print(f"Metrics: {metrics}", file=sys.stderr, flush=True)
     if settings.demo:
         print(f"The demo: http://{shown}:{taken}/demo/", file=sys.stderr, flush=True)
     # A thread that computes gives way to the event loop after this long, so that health is answered under load [s].
@@ -136,7 +136,7 @@ def _metrics_shown(meters: Meters, settings: Settings) -> str:
         place = f"{settings.metrics_host}, port {settings.metrics_port}"
         _refused(f"cannot show metrics on {place} (EBBMARK_METRICS_PORT): {error.strerror}")
         return ""
-    return f"Metrics: http://{settings.metrics_host}:{port}/metrics"
+    return f"http://{settings.metrics_host}:{port}/metrics"
 
 
 def bridge() -> bool:
@@ -167,7 +167,8 @@ def bridge() -> bool:
     prepare()
     host, port = settings.bridge_host, settings.bridge_port
     watch, _ = watch_of(metrics=settings.metrics_port is not None, traces_to=None, traces_share=0.0)
-    if watch.meters is not None and not _metrics_shown(watch.meters, settings):
+    metrics = _metrics_shown(watch.meters, settings) if watch.meters is not None else "none"
+    if not metrics:
         return False
     trail = AuditTrail(time.time, record if settings.audit_to == "record" else None, settings.audit_names_patient)
 
@@ -177,7 +178,7 @@ def bridge() -> bool:
             asyncio.get_running_loop().add_signal_handler(number, stopping.set)
         async with record:
             carrying = Bridge(record, rules, new_identity=lambda: uuid4().hex[:20], note=trail.note, watch=watch)
-            started = partial(_bridge_started, host, "MLLP over TLS" if tls else "MLLP")
+            started = partial(_bridge_started, host, f"MLLP{' over TLS' if tls else ''}; metrics: {metrics}")
             await listen(carrying, host=host, port=port, limits=limits, stopping=stopping, started=started, tls=tls)
 
     try:

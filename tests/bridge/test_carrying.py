@@ -249,10 +249,16 @@ async def test_what_is_no_message_gets_no_answer_and_writes_nothing(record: Keep
     assert observations(record) == []
 
 
-async def test_a_connection_too_many_or_from_elsewhere_is_closed(record: KeepingRecord) -> None:
+async def test_a_connection_too_many_or_from_elsewhere_is_closed_and_the_log_says_why(
+    record: KeepingRecord, caplog: pytest.LogCaptureFixture
+) -> None:
     assert await exchange(framed(message()), limits=Limits(connections=0)) == b""
     assert await exchange(framed(message()), limits=Limits(networks=(ip_network("192.0.2.0/24"),))) == b""
     assert await exchange(framed(message()), limits=Limits(networks=(ip_network("127.0.0.0/8"),))) != b""
+    assert [one.getMessage() for one in caplog.records if "refused" in one.getMessage()] == [
+        "A connection of 127.0.0.1 was refused: 0 are open already.",
+        "A connection of 127.0.0.1 was refused: EBBMARK_BRIDGE_NETWORKS does not name its address.",
+    ]
 
 
 def as_server(made: Certificates) -> ssl.SSLContext:

@@ -78,8 +78,18 @@ async def listen(
     async def converse(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         task = asyncio.current_task()
         assert task is not None  # noqa: S101 - a connection is a task
-        if len(open_now) >= limits.connections or not _may_connect(writer, limits.networks) or stopping.is_set():
-            _LOG.warning("A connection was refused.")
+        why_not = (
+            f"{limits.connections} are open already"
+            if len(open_now) >= limits.connections
+            else "EBBMARK_BRIDGE_NETWORKS does not name its address"
+            if not _may_connect(writer, limits.networks)
+            else "the bridge is stopping"
+            if stopping.is_set()
+            else ""
+        )
+        if why_not:
+            peer = writer.get_extra_info("peername")
+            _LOG.warning("A connection of %s was refused: %s.", peer[0] if peer else "a peer that is gone", why_not)
             await _close(writer)
             return
         open_now.add(task)
