@@ -10,12 +10,15 @@ import httpx
 import pytest
 import respx
 
+from authorization_server import authorization_server
 from ebbmark.fhir.resource_types import WRITTEN_TYPES
 from ebbmark.record.check.findings import Report, Verdict, summary
 from ebbmark.record.check.reading import Asking, check_reading, not_granted
 from ebbmark.record.check.writing import check_writing
 from ebbmark.record.client import RecordClient, RecordSettings
 from record.keeping_record import BASE, Json, KeepingRecord
+from record.signing_in import SCOPE as GRANTED
+from record.signing_in import published, ring, signed_in
 
 SCOPE = "system/Patient.rs system/Observation.crus system/List.crus"
 HAZEL = {"Patient/hazel": {"resourceType": "Patient", "id": "hazel", "meta": {"versionId": "1"}}}
@@ -179,3 +182,33 @@ def test_a_record_that_is_not_reached_is_one_sentence() -> None:
 )
 def test_what_was_asked_for_and_not_granted_is_named(granted: str, missing: list[str]) -> None:
     assert not_granted(SCOPE, granted) == missing
+
+
+def said_of_sign_in(asked: str, *, known: bool = True) -> tuple[Verdict, str]:
+    """What the check says of signing in at a real authorization server, which knows our key or another one."""
+    keys = ring("ES384")
+
+    async def check() -> Report:
+        async with signed_in(site, keys) as here:
+            report = Report(site.base_url)
+            await check_reading(Asking(here.record, report, time.monotonic, time.time), scope=asked)
+            return report
+
+    with authorization_server(published(keys if known else ring("ES384"))) as site:
+        report = asyncio.run(check())
+    (one,) = [one for one in report.findings if one.part == "Sign-in"]
+    return one.verdict, one.sentence
+
+
+def test_a_record_that_lets_us_in_says_which_scopes_it_did_not_grant() -> None:
+    everything, more = said_of_sign_in(GRANTED), said_of_sign_in(f"{GRANTED} system/Medication.d")
+
+    assert everything == (Verdict.WORKS, "We are let in, with every scope that was asked for.")
+    assert more == (Verdict.LIMITED, "We are let in. Asked for and not granted: system/Medication.d.")
+
+
+def test_a_record_that_does_not_know_our_key_says_how_it_refused() -> None:
+    verdict, sentence = said_of_sign_in(GRANTED, known=False)
+
+    assert verdict is Verdict.FAILS
+    assert "invalid_client" in sentence
