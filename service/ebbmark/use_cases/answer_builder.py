@@ -1,6 +1,6 @@
 """Builds answers: their identity and rule sets, the titration of a trial, and the refusals that questions share.
 
-How a site completes a staircase whose numbers could not all be read: `ebbmark.fhir.bedside.site_completions`, which
+How a site completes a staircase whose numbers could not all be read: `ebbmark.fhir.bedside.site_protocols`, which
 reads what the site then writes.
 """
 

@@ -14,8 +14,7 @@ from dataclasses import fields
 
 import msgspec
 
-from ebbmark.fhir.bedside.site import Misread
-from ebbmark.fhir.bedside.site_json import read_site_json, require_date_of_signature
+from ebbmark.fhir.bedside.site import Misread, read_site_json, require_date_of_signature
 from ebbmark.physiology.stop.limits import OLDEST_READING, Limit, StopLimits, faults_of_limits
 from ebbmark.physiology.stop.rhythm_codes import RhythmCode, RhythmsThatStop
 

@@ -24,8 +24,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import msgspec
 
-from ebbmark.fhir.bedside.site import Misread
-from ebbmark.fhir.bedside.site_json import read_site_json, require_date_of_signature
+from ebbmark.fhir.bedside.site import Misread, read_site_json, require_date_of_signature
 from ebbmark.fhir.model import Codeable, Coding, Component, Observation, Period, QuantityValue
 from ebbmark.fhir.reading.codes import CODES, CodeRow
 from ebbmark.fhir.reading.concept_map import CODE_TEXT, MEANINGS, CodeMap, MapRows, lay_over, row_of_meaning
