@@ -38,6 +38,7 @@ from ebbmark.record.connection_faults import client_tls
 from ebbmark.record.record_query import RecordQuery, named_in_record, record_query_of
 from ebbmark.record.search import Budget, ReadFailure, read_one
 from ebbmark.settings import Settings, unknown_names
+from ebbmark.site_files import codes_of, files_of, site_of, use_messages
 from ebbmark.telemetry.logs import log_as_json
 from ebbmark.telemetry.measured import Meters, show_metrics
 from ebbmark.use_cases.refusal_from_record import as_met, observations_of
@@ -47,7 +48,6 @@ from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.connections import record_settings_of, sign_in_of, unusable_address
 from ebbmark.web.http_connections import IDLE_S, bounded_protocol
 from ebbmark.web.replaying import inputs_of
-from ebbmark.web.site_files import read_codes, read_site, use_messages
 from ebbmark.web.telemetry import watch_of
 from ebbmark.web.trust import own_keys
 
@@ -157,7 +157,7 @@ def bridge() -> bool:
         )
     try:
         tls = server_tls(settings.bridge_certificate, settings.bridge_client_authorities)
-        codes = read_codes(code_map=settings.code_map, charting=settings.charting)
+        codes = codes_of(files_of(code_map=settings.code_map, charting=settings.charting))
     except (ValueError, Rejected) as error:
         return _refused(f"{str(error).rstrip('.')}.")
     zone = ZoneInfo(settings.bridge_time_zone) if settings.bridge_time_zone else None
@@ -202,8 +202,8 @@ def context_in_settings(at_s: float) -> RequestContext | None:
     if settings is None:
         return None
     try:
-        site = read_site(value_sets=settings.value_sets, protocols=settings.protocols, stop_limits=settings.stop_limits)
-        codes = read_codes(code_map=settings.code_map, charting=settings.charting)
+        own = files_of(**settings.site_files)
+        site, codes = site_of(own), codes_of(own)
         use_messages(settings.messages)
         return RequestContext(at_s, site, code_map=codes, accept_preliminary=settings.accept_preliminary)
     except (ValueError, Rejected) as error:

@@ -387,6 +387,17 @@ class Settings(BaseSettings):
             raise ValueError("no zone of this name is known here") from None
         return name
 
+    @property
+    def site_files(self) -> dict[str, Path | None]:
+        """Where the site's own files lie, by setting."""
+        return {
+            "code_map": self.code_map,
+            "charting": self.charting,
+            "protocols": self.protocols,
+            "stop_limits": self.stop_limits,
+            "value_sets": self.value_sets,
+        }
+
 
 def is_anything_set() -> bool:
     """Whether the environment holds any name that looks like a setting of ours."""

@@ -16,7 +16,7 @@ from ebbmark.fhir.bedside.site import NO_SITE, Misread, Site
 from ebbmark.fhir.bedside.site_protocols import with_protocols
 from ebbmark.fhir.definitions import plan_definitions
 from ebbmark.physiology.before.staircase import StaircaseRules, Traced
-from ebbmark.web.site_files import read_site
+from ebbmark.site_files import files_of, site_of
 
 
 def read_at(value: float, source: str = "page 4, table 2") -> dict[str, object]:
@@ -145,4 +145,4 @@ def test_a_slip_stops_the_start_and_names_the_setting(tmp_path: Path) -> None:
     file.write_text(json.dumps({"completions": [{**COMPLETION, "completes": "arts"}]}))
 
     with pytest.raises(Misread, match=r"^EBBMARK_PROTOCOLS: protocols\.json: completions\[0\]\.completes"):
-        read_site(value_sets=None, protocols=file, stop_limits=None)
+        site_of(files_of(protocols=file))

@@ -11,7 +11,7 @@ import pytest
 
 from ebbmark.keys import KeyRing, new_key_set, public_key_set, read_key_ring
 from ebbmark.review.hospital import FATES, Chances, PatientTruth, simulate_year
-from ebbmark.review.patients import Options
+from ebbmark.review.options import Options
 from ebbmark.review.run import Reviewed, run
 from ebbmark.review.tables import Report, tables_of
 

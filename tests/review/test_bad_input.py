@@ -17,7 +17,8 @@ import zstandard
 
 from ebbmark.physiology.after.trials_of_record import trials_of_record
 from ebbmark.review import patients, shards
-from ebbmark.review.patients import Options, rows_of_part
+from ebbmark.review.options import Options
+from ebbmark.review.patients import rows_of_part
 from ebbmark.review.run import Reviewed, run
 from ebbmark.review.shards import Shards, chunks_of, scatter
 from fhir_builders import at, height, observation, patient, trial_observations

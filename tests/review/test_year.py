@@ -7,7 +7,7 @@ from pathlib import Path
 import duckdb
 
 from ebbmark.fhir.times import instant
-from ebbmark.review.patients import Options
+from ebbmark.review.options import Options
 from ebbmark.review.run import Reviewed, run
 from ebbmark.review.tables import Report
 from review.conftest import Year, one_thread

@@ -18,6 +18,7 @@ from ebbmark.fhir.codesystem import OVERRIDE_REASONS
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.physiology.stop.criteria import StopCriterion
 from ebbmark.settings import Settings
+from ebbmark.site_files import NO_FILES, site_of
 from ebbmark.web.app import create_app, reason_not_to_listen
 from ebbmark.web.page.answer_pages import live_of
 from ebbmark.web.page.answer_view import answer_view
@@ -26,7 +27,6 @@ from ebbmark.web.page.demo import SCENARIOS, DemoSource, Scenario
 from ebbmark.web.page.frame import Pages
 from ebbmark.web.page.running_view import LOOKS_AT
 from ebbmark.web.page.words import in_clinical_words, technical_words
-from ebbmark.web.site_files import read_site
 from web.asking import Reply, ask
 from web.reading_pages import words_of
 
@@ -373,7 +373,7 @@ def test_where_no_trial_is_in_progress_the_running_page_says_so(app: ASGIApp) ->
 
 
 def test_readings_of_yesterday_are_no_trial_in_progress() -> None:
-    site = read_site(value_sets=None, protocols=None, stop_limits=None)
+    site = site_of(NO_FILES)
     a_day_later_s = datetime(2026, 3, 3, 9, 0, tzinfo=UTC).timestamp()
 
     live = asyncio.run(live_of(DemoSource(SCENARIOS[0], a_day_later_s, site), Pages(UTC)))
@@ -622,7 +622,7 @@ def test_probabilities_in_the_table_are_said_as_in_the_figure(app: ASGIApp) -> N
 
 @pytest.mark.parametrize(("hours", "mark"), [(11, ""), (30, "This trial is 30 h old.")])
 def test_a_trial_of_long_ago_is_marked_as_old(hours: int, mark: str) -> None:
-    site = read_site(value_sets=None, protocols=None, stop_limits=None)
+    site = site_of(NO_FILES)
     at_s = datetime(2026, 3, 2, 9, 40, tzinfo=UTC).timestamp()
     read = asyncio.run(DemoSource(SCENARIOS[0], at_s, site).titration())
     ended_s = read.titration.trial.steps[-1].end_s

@@ -9,13 +9,13 @@ from typing import Any
 
 import pytest
 
+from ebbmark.site_files import NO_FILES, site_of
 from ebbmark.web.page.demo import SCENARIOS, SPEED, Scenario, source_of
-from ebbmark.web.site_files import read_site
 
 ROOT = Path(__file__).parents[2]
 SHOWN = ROOT / "service" / "ebbmark" / "web" / "page" / "scenarios"
 WRITTEN = runpy.run_path(str(ROOT / "fixtures" / "scenarios.py"))["scenarios"]()
-SITE = read_site(value_sets=None, protocols=None, stop_limits=None)
+SITE = site_of(NO_FILES)
 RUNNING = next(one for one in SCENARIOS if one.slug == "running")
 
 

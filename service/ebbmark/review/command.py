@@ -6,6 +6,7 @@ import argparse
 import re
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime
 from importlib.resources import files
 from pathlib import Path
@@ -13,8 +14,10 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
+from ebbmark.fhir.bedside.site import Misread
 from ebbmark.fhir.times import instant
 from ebbmark.keys import KeyFault, new_key_set, public_key_set, read_key_ring
+from ebbmark.site_files import files_of
 
 if TYPE_CHECKING:
     from ebbmark.record.bulk_export import Exported
@@ -24,6 +27,15 @@ __all__ = ["add_commands"]
 DONE, USAGE, INCOMPLETE = 0, 2, 9
 """Exit codes; INCOMPLETE: a report was written, and some of the work had to be given up."""
 SEAT = 24
+_SITE_FILES = {
+    "code_map": "ConceptMap of its codes, or a folder with some",
+    "charting": "its signed charting table",
+    "protocols": "its protocols",
+    "stop_limits": "its signed stop limits",
+    "value_sets": "ValueSets of its codes of conditions, or a folder with some",
+}
+OTHER_MARGIN_CMH2O = 3.0
+"""Of the other protocol where nothing else was asked for. This project's choice."""
 
 
 def add_commands(
@@ -85,8 +97,17 @@ def add_commands(
     review.add_argument("--workers", type=int, default=2, help="processes on this machine; default: 2")
     review.add_argument("--scheduler", metavar="ADDRESS", help="of a Dask cluster that sees the same files")
     review.add_argument("--keys", type=Path, metavar="FILE", help="published keys, to check signatures with")
-    review.add_argument("--margin", type=float, default=3.0, help="of the other protocol [cmH2O]; default: 3")
-    review.add_argument("--fall", type=float, default=5.0, help="of compliance, of the other protocol [%%]; default: 5")
+    for name, what in _SITE_FILES.items():
+        review.add_argument(f"--{name.replace('_', '-')}", type=Path, metavar="FILE", help=f"of the site: {what}")
+    review.add_argument(
+        "--other-protocol", default="", metavar="NAME", help="of --protocols: what if trials were read by it"
+    )
+    review.add_argument(
+        "--margin", type=float, help="of the other protocol [cmH2O]; default: 3, or that of --other-protocol"
+    )
+    review.add_argument(
+        "--fall", type=float, help="of compliance, of the other protocol [%%]; default: as the protocol has it"
+    )
     review.add_argument(
         "--second-from", default="", metavar="YYYY-MM", help="compare the time before with that from then on"
     )
@@ -149,8 +170,8 @@ def _review(chosen: argparse.Namespace, style: Callable[[], str]) -> int:
     try:
         import duckdb
 
+        from ebbmark.review.options import Options, prepared
         from ebbmark.review.page import page_of
-        from ebbmark.review.patients import Options
         from ebbmark.review.run import dask_cluster, process_pool, run
         from ebbmark.review.tables import tables_of, write_tables
     except ModuleNotFoundError as missing:
@@ -160,13 +181,21 @@ def _review(chosen: argparse.Namespace, style: Callable[[], str]) -> int:
     if wrong:
         print(wrong, file=sys.stderr)
         return USAGE
+    usual = None if chosen.other_protocol else OTHER_MARGIN_CMH2O
     options = Options(
-        margin_cmh2o=chosen.margin,
-        fall=chosen.fall / 100,
+        margin_cmh2o=usual if chosen.margin is None else chosen.margin,
+        fall=None if chosen.fall is None else chosen.fall / 100,
         pseudonym_key=chosen.pseudonym_key.read_bytes() if chosen.pseudonym_key else b"",
         coarse_dates=chosen.coarse_dates,
         published_keys=chosen.keys.read_bytes() if chosen.keys else b"",
+        other_protocol=chosen.other_protocol,
     )
+    try:
+        options = replace(options, site_files=files_of(**{name: getattr(chosen, name) for name in _SITE_FILES}))
+        prepared(options)
+    except Misread as fault:
+        print(_as_options(f"{str(fault).rstrip('.')}."), file=sys.stderr)
+        return USAGE
     start = dask_cluster(chosen.scheduler) if chosen.scheduler else process_pool(chosen.workers)
     try:
         reviewed = run(chosen.folder, chosen.work or chosen.out / "work", options=options, start=start, told=_bar)
@@ -192,11 +221,17 @@ def _review(chosen: argparse.Namespace, style: Callable[[], str]) -> int:
     return DONE
 
 
+def _as_options(fault: str) -> str:
+    """A fault with the name of the option in place of that of the service's setting."""
+    return re.sub(r"^EBBMARK_([A-Z_]+)", lambda found: "--" + found[1].lower().replace("_", "-"), fault)
+
+
 def _wrong(chosen: argparse.Namespace) -> str:
     """Why this cannot be done; empty where it can."""
     if not chosen.folder.is_dir():
         return f"{chosen.folder} is no folder."
-    if not 0 < chosen.margin <= 10 or not 1 <= chosen.fall <= 30:
+    margin, fall = chosen.margin, chosen.fall
+    if (margin is not None and not 0 < margin <= 10) or (fall is not None and not 1 <= fall <= 30):
         return "--margin takes 0 to 10 cmH2O, --fall 1 to 30 %."
     for file in (chosen.keys, chosen.pseudonym_key):
         if file is not None and not file.is_file():

@@ -27,7 +27,16 @@ from ebbmark.physiology.lung.simulation import Phase, Staircase, simulate_trial
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.use_cases.recording import answer_bundle
 
-__all__ = ["FATES", "UNITS", "Chances", "PatientTruth", "TrialTruth", "simulate_patient", "simulate_year"]
+__all__ = [
+    "FATES",
+    "UNITS",
+    "Chances",
+    "PatientTruth",
+    "TrialTruth",
+    "recorded_answer",
+    "simulate_patient",
+    "simulate_year",
+]
 
 Json = dict[str, object]
 
@@ -294,7 +303,7 @@ def _trial(
     inputs += chart.resources[first:]
     suggested, fate = None, ""
     if chance.random() < chances.answered:
-        stored, suggested = _answer(chart.who, inputs, end_s + 60, key)
+        stored, suggested = recorded_answer(chart.who, inputs, RequestContext(end_s + 60), key)
         if stored:
             fate = FATES[int(chance.choice(len(FATES), p=chances.fates))]
             chart.resources += _spoiled(stored, fate, signed=key is not None)
@@ -314,14 +323,23 @@ def _trial(
     return TrialTruth(start_s, end_s, len(limb), plateau, gases, card, fate, suggested, after, next_day)
 
 
-def _answer(who: str, inputs: list[Json], at_s: float, key: SigningKey | None) -> tuple[list[Json], float | None]:
-    """The answer that the service gives, as a record stores it, and the PEEP that it suggests."""
+def recorded_answer(
+    who: str, inputs: list[Json], context: RequestContext, key: SigningKey | None
+) -> tuple[list[Json], float | None]:
+    """The answer that the service gives, as a record stores it, and the PEEP that it suggests.
+
+    Args:
+        who: id of the Patient.
+        inputs: Patient and Observations.
+        context: of the request.
+        key: signs the answer.
+    """
     bundle = {"resourceType": "Bundle", "type": "collection", "entry": [{"resource": one} for one in inputs]}
     try:
-        answer = answer_request(TITRATE_PEEP, msgspec.json.encode(bundle), RequestContext(at_s))
+        answer = answer_request(TITRATE_PEEP, msgspec.json.encode(bundle), context)
     except Rejected:
         return [], None
-    made = answer_bundle(answer, at_s=at_s, signer=key)
+    made = answer_bundle(answer, at_s=context.at_s, signer=key)
     entries = cast("list[Json]", as_transaction(made, f"Patient/{who}")["entry"])
     text = msgspec.json.encode([{**cast("Json", one["resource"]), "meta": _meta(one)} for one in entries]).decode()
     names = []

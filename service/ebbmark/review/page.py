@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from importlib.resources import files
 from urllib.parse import quote
 
@@ -14,6 +14,7 @@ from ebbmark import __version__
 from ebbmark.fhir.naming import RESULT_SYSTEM
 from ebbmark.review.charts import bars, funnel, run_chart, small_multiples
 from ebbmark.review.control import funnel_limit, runs_of
+from ebbmark.review.options import Options, prepared
 from ebbmark.review.tables import KEPT_CMH2O, ROWS_ONLY, SERIES, Cell, Report, Table
 
 __all__ = ["page_of"]
@@ -134,8 +135,11 @@ def _section(report: Report, table: Table, record: str) -> _Section:
     if len(table.rows) > MOST_ROWS:
         notes.append(f"The first {MOST_ROWS} of {len(table.rows)} rows; the file holds all.")
     if table.name in ("what_if", "what_if_by_how_much", "cases_other"):
-        options = report.options
-        notes.append(f"Other protocol: margin {options.margin_cmh2o:g} cmH2O, fall {100 * options.fall:g} %.")
+        other = prepared(report.options).other
+        notes.append(
+            f"Other protocol: {other.slug} version {other.version}, margin {other.margin_cmh2o:g} cmH2O, fall "
+            f"{100 * other.fall:g} %; all else as that protocol has it."
+        )
     return _Section(
         table.name,
         table.title,
@@ -204,6 +208,17 @@ def _whole(cell: Cell) -> int | None:
     return None if cell is None else int(cell)
 
 
+def _site_files(options: Options) -> str:
+    read = {one.name.replace("_", " "): getattr(options.site_files, one.name) for one in fields(options.site_files)}
+    given = [f"{name} ({what})" for what, named in read.items() for name, _ in named]
+    if given:
+        return f"Read, and replayed, with the built-in protocol and the files of the site: {', '.join(given)}."
+    return (
+        "Trials are read with the published codes and the built-in protocol: no file of the site was given, so that "
+        "what is charted in its own codes only is among the inputs left out."
+    )
+
+
 def _limits(report: Report) -> Sequence[str]:
     options = report.options
     return [
@@ -223,8 +238,7 @@ def _limits(report: Report) -> Sequence[str]:
         "Several series are looked at, so that one may give a signal by chance.",
         "Retrospective titration and replay are the functions that the service calls, of this version; a trial is read "
         "with what was charted within an hour of it. At most 30 trials of a patient are read.",
-        "Trials are read with the published codes and the built-in protocol: a site's own codes, protocols and stop "
-        "limits are not read here, so that what is charted in them only is among the inputs left out.",
+        _site_files(options),
         f"PEEP within {KEPT_CMH2O:g} cmH2O of the suggestion counts as kept; a charted PEEP stands for four hours: "
         "this project's choices.",
         "What became of a card is counted from the service's log lines of feedback, where they lie in the folder; they "

@@ -20,18 +20,16 @@ from ebbmark.audit.signature import verify
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.body import Limits
-from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.times import instant, seconds
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
-from ebbmark.keys import PublicKey, read_public_keys
 from ebbmark.physiology.after.markers import Meaning, read_markers
 from ebbmark.physiology.after.trials_of_record import set_after, trials_of_record
-from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
+from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.steps import Trial
+from ebbmark.review.options import Options, Prepared, prepared
 from ebbmark.review.resources import Held, newest_of, unit_at, versions_of
 from ebbmark.use_cases.from_record import BEFORE_AND_AFTER_S
 from ebbmark.use_cases.questions import answer_request
@@ -39,12 +37,11 @@ from ebbmark.use_cases.replay import replay
 from ebbmark.use_cases.titrate import titrate
 from ebbmark.views.sheet import report_pdf
 
-__all__ = ["COLUMNS", "Options", "Rows", "rows_of_part", "set_after_trial"]
+__all__ = ["COLUMNS", "Rows", "rows_of_part", "set_after_trial"]
 
 Json = Mapping[str, Any]
 Row = dict[str, object]
 
-LIMITS = Limits(max_bytes=500_000_000, max_entries=200_000)
 HOUR_S, DAY_S = 3600.0, 86_400.0
 CARRIED_S = 4 * HOUR_S
 """A charted set PEEP stands for so long, since it is charted by the hour or by the shift. This project's choice."""
@@ -74,24 +71,6 @@ COLUMNS: Mapping[str, Mapping[str, str]] = {
 """Columns of each table of rows, with their types in SQL."""
 
 
-@dataclass(frozen=True, slots=True)
-class Options:
-    """What a run is made with; part of what names its parts.
-
-    Attributes:
-        margin_cmh2o, fall: of the other protocol that every trial is titrated with once more.
-        pseudonym_key: identifiers are hashed with it (HMAC-SHA256); empty leaves them as they are.
-        coarse_dates: whether times are given as months only.
-        published_keys: JSON Web Key Set to check signatures with; empty for none.
-    """
-
-    margin_cmh2o: float = 3.0
-    fall: float = DEFAULT_PROTOCOL.fall
-    pseudonym_key: bytes = b""
-    coarse_dates: bool = False
-    published_keys: bytes = b""
-
-
 @dataclass(slots=True)
 class Rows:
     """Rows by table."""
@@ -118,22 +97,18 @@ def rows_of_part(lines: Iterable[bytes], shared: Iterable[bytes], options: Optio
         shared: Devices and DeviceMetrics of all parts.
         options: of the run.
     """
-    rows = Rows()
+    rows, made = Rows(), prepared(options)
     devices = versions_of(sorted(set(shared)), lambda _why, _what: None)
     for patient, of_patient in groupby(sorted(lines), key=lambda line: line.partition(b"\t")[0]):
         held = versions_of([line.partition(b"\t")[2] for line in of_patient], rows.note)
         try:
-            _review(patient.decode(), held, devices, options, rows)
+            _review(patient.decode(), held, devices, made, rows)
         except _BY_DATA as error:
             rows.note(f"a patient who cannot be read ({type(error).__name__})", "Patient")
     return rows
 
 
-def _keys_of(options: Options) -> tuple[PublicKey, ...]:
-    return read_public_keys(options.published_keys) or ()
-
-
-def _review(patient: str, held: list[Held], devices: list[Held], options: Options, rows: Rows) -> None:
+def _review(patient: str, held: list[Held], devices: list[Held], made: Prepared, rows: Rows) -> None:
     stays = [one for one in held if one.read.resourceType == "Encounter"]
     own = [one for one in held if one.identity]
     inputs = [one for one in held if not one.identity and one.read.resourceType in _INPUTS]
@@ -141,11 +116,11 @@ def _review(patient: str, held: list[Held], devices: list[Held], options: Option
     persons = [one for one in newest if one.read.resourceType == "Patient"]
     if any(b'"replaced-by"' in one.line for one in persons):
         rows.note("marked as replaced by another, reviewed under its own id", "Patient")
-    name = _pseudonym(patient, options)
-    answered = list(_answers(name, own, inputs, newest, devices, stays, options))
+    name = _pseudonym(patient, made.options)
+    answered = list(_answers(name, own, inputs, newest, devices, stays, made))
     rows.answers += [row for row, _ in answered]
     titrated = [at_s for row, at_s in answered if row["operation"] == TITRATE_PEEP.slug]
-    rows.trials += _trials(name, newest, titrated, stays, options, rows)
+    rows.trials += _trials(name, newest, titrated, stays, made, rows)
 
 
 _INPUTS = frozenset({"Patient", "Observation", "Condition", "MedicationAdministration"})
@@ -158,7 +133,7 @@ def _answers(
     newest: Sequence[Held],
     devices: Sequence[Held],
     stays: Sequence[Held],
-    options: Options,
+    made: Prepared,
 ) -> Iterator[tuple[Row, float]]:
     """A row for each stored answer, and when the answer says that its trial ended."""
     by_identity: dict[str, list[Held]] = {}
@@ -178,10 +153,10 @@ def _answers(
         row: Row = {
             "patient": name,
             "unit": unit_at(stays, at_s),
-            **_when(at_s, options),
+            **_when(at_s, made.options),
             "operation": str(guidance.get("moduleUri", "")).rpartition("/")[2],
-            "answer": _pseudonym(identity, options),
-            **_replayed(stored, given, current, at_s, options),
+            "answer": _pseudonym(identity, made.options),
+            **_replayed(stored, given, current, at_s, made),
         }
         del row["week"]
         yield row, at_s
@@ -199,12 +174,12 @@ def _replayed(
     given: list[tuple[str, Json]],
     current: Mapping[str, str],
     at_s: float,
-    options: Options,
+    made: Prepared,
 ) -> Row:
     try:
         # Only the age of the trial follows from the instant, and no replay compares it.
-        found = replay(stored, given, RequestContext(at_s + DAY_S), current=current, render=_page)
-        signature = verify(stored, _keys_of(options)).verified.value
+        found = replay(stored, given, replace(made.context, at_s=at_s + DAY_S), current=current, render=_page)
+        signature = verify(stored, made.keys).verified.value
     except NotAnAnswer:
         nothing: Row = {"outcome": "not-an-answer", "amended": False, "signature": "", "engine": ""}
         return {**nothing, "findings": "", "where_first": ""}
@@ -231,51 +206,47 @@ def _trials(
     newest: Sequence[Held],
     answered: Sequence[float],
     stays: Sequence[Held],
-    options: Options,
+    made: Prepared,
     rows: Rows,
 ) -> Iterator[Row]:
     """A row for each trial that the data hold, whether or not an answer was asked for."""
-    observed = [(at_s, one) for one in newest if (at_s := one.at_s) is not None]
+    observed = [(at_s, one) for one in newest if (at_s := one.at_s(made.context.code_map.zone)) is not None]
     if not observed:
         return
     try:
         latest_s = max(at_s for at_s, _ in observed)
-        whole = read_request(BY_SLUG["compare-markers"], _bundle(newest), _context(latest_s + DAY_S))
+        whole = read_request(BY_SLUG["compare-markers"], _bundle(newest), replace(made.context, at_s=latest_s + DAY_S))
     except Rejected:
         return  # there is no set PEEP, or no patient whom all this is about: no trial
     found = trials_of_record(whole.readings, whole.protocol)
     if not found:
         return
     beside = [one for one in newest if one.read.resourceType != "Observation"]
-    height = [one for _, one in observed if b'"8302-2"' in one.line or b'"8301-4"' in one.line]
+    personal = [one for one in newest if one.read.resourceType == "Observation" and made.personal.search(one.line)]
     starts = [one.steps[0].start_s for one in found[1:]] + [float("inf")]
     for trial, next_s in zip(found, starts, strict=True):
         end_s = trial.steps[-1].end_s
         from_s, until_s = trial.steps[0].start_s - BEFORE_AND_AFTER_S, min(end_s + BEFORE_AND_AFTER_S, next_s - 1)
-        near = [one for at_s, one in observed if from_s <= at_s <= until_s and one not in height]
+        near = [one for at_s, one in observed if from_s <= at_s <= until_s and one not in personal]
         of_trial: Row = {
             "patient": name,
             "unit": unit_at(stays, end_s),
-            **_when(end_s, options),
+            **_when(end_s, made.options),
             "steps": len(trial.steps),
             "kind": trial.kind.slug,
             "stored": any(abs(at_s - end_s) <= WITHIN_S for at_s in answered),
             **set_after_trial(whole.readings, trial),
         }
         try:
-            body = _bundle([*beside, *height, *near])
-            answer = answer_request(TITRATE_PEEP, body, _context(until_s + 1))
+            body = _bundle([*beside, *personal, *near])
+            answer = answer_request(TITRATE_PEEP, body, replace(made.context, at_s=until_s + 1))
         except Rejected as rejected:
             refused = {"outcome": "refused", "why": rejected.problems[0].kind.slug, "other_outcome": "refused"}
             yield {**of_trial, **refused, "left_out": len(rejected.ignored)}
             _count_left_out([one.code for one in rejected.ignored], of_trial, rows)
             continue
         _count_left_out([one.code for one in answer.ignored], of_trial, rows)
-        yield {**of_trial, **_titrated(answer, options), "left_out": len(answer.ignored)}
-
-
-def _context(at_s: float) -> RequestContext:
-    return RequestContext(at_s, limits=LIMITS)
+        yield {**of_trial, **_titrated(answer, made), "left_out": len(answer.ignored)}
 
 
 def _count_left_out(reasons: Sequence[str], of_trial: Row, rows: Rows) -> None:
@@ -283,9 +254,9 @@ def _count_left_out(reasons: Sequence[str], of_trial: Row, rows: Rows) -> None:
         rows.left_out.append({"unit": of_trial["unit"], "month": of_trial["month"], "reason": reason, "inputs": count})
 
 
-def _titrated(answer: Answer, options: Options) -> Row:
+def _titrated(answer: Answer, made: Prepared) -> Row:
     request, found = answer.request, answer.titration
-    other = _with_other_protocol(request, options)
+    other = _under(made.other, request)
     falls = {
         one.slug: one.peep_cmh2o
         for one in read_markers(request.readings, found.trial, found.closing).markers
@@ -300,9 +271,9 @@ def _titrated(answer: Answer, options: Options) -> Row:
         ),
         "closing_cmh2o": found.closing.peep_cmh2o,
         "suggested_cmh2o": found.advice.suggested_peep_cmh2o,
-        "other_outcome": _outcome(other),
-        "other_closing_cmh2o": other.titration.closing.peep_cmh2o,
-        "other_suggested_cmh2o": other.titration.advice.suggested_peep_cmh2o,
+        "other_outcome": _outcome(other) if other is not None else "refused",
+        "other_closing_cmh2o": other.titration.closing.peep_cmh2o if other is not None else None,
+        "other_suggested_cmh2o": other.titration.advice.suggested_peep_cmh2o if other is not None else None,
         "oxygenation_cmh2o": falls.get(by),
         "oxygenation_by": by,
     }
@@ -312,9 +283,12 @@ _OXYGENATION = ("pao2-fall", "spo2-fall-2", "spo2-fall-1")
 """Markers of oxygenation in order of preference: a gas before a saturation."""
 
 
-def _with_other_protocol(request: Request, options: Options) -> Answer:
-    protocol = replace(request.protocol, margin_cmh2o=options.margin_cmh2o, fall=options.fall)
-    return titrate(replace(request, protocol=protocol))
+def _under(protocol: Protocol, request: Request) -> Answer | None:
+    """The answer under another protocol; None where it reads no trial."""
+    try:
+        return titrate(replace(request, protocol=protocol))
+    except Rejected:
+        return None
 
 
 def _outcome(answer: Answer) -> str:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from zoneinfo import ZoneInfo
 
 import msgspec
 
 from ebbmark.fhir.naming import RESULT_SYSTEM
+from ebbmark.fhir.reading.charting import with_zone
 from ebbmark.fhir.times import seconds
 
 __all__ = ["NO_UNIT", "Held", "Note", "newest_of", "unit_at", "versions_of"]
@@ -69,11 +71,14 @@ class Held:
         labels = [*self.read.identifier, *self.read.meta.tag]
         return next((one.value or one.code for one in labels if one.system == RESULT_SYSTEM), "").partition(":")[0]
 
-    @property
-    def at_s(self) -> float | None:
-        """When it was observed; None where that cannot be read, or for another kind of resource."""
+    def at_s(self, zone: ZoneInfo | None) -> float | None:
+        """When it was observed; None where that cannot be read, or for another kind of resource.
+
+        Args:
+            zone: of times without one, as the site's charting table says.
+        """
         text = self.read.effectiveDateTime or self.read.effectivePeriod.start or self.read.effectiveInstant
-        found = seconds(text) if text else None
+        found = seconds(with_zone(text, zone) if zone is not None else text) if text else None
         return found if isinstance(found, float) else None
 
 

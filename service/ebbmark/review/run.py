@@ -21,7 +21,8 @@ import duckdb
 import msgspec
 
 from ebbmark import __version__
-from ebbmark.review.patients import COLUMNS, Options, rows_of_part
+from ebbmark.review.options import Options
+from ebbmark.review.patients import COLUMNS, rows_of_part
 from ebbmark.review.shards import Listed, Shards, chunks_of, join, scatter
 
 __all__ = ["Reviewed", "dask_cluster", "process_pool", "run"]

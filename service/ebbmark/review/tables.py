@@ -12,7 +12,8 @@ from pathlib import Path
 import duckdb
 
 from ebbmark.review.control import hidden, runs_of
-from ebbmark.review.patients import COLUMNS, Options
+from ebbmark.review.options import Options
+from ebbmark.review.patients import COLUMNS
 from ebbmark.review.run import Reviewed
 from ebbmark.review.shards import FEEDBACK
 
@@ -121,7 +122,7 @@ _TABLES = (
         "Do stored answers still follow from their inputs?",
         "SELECT operation, outcome, signature, count(*) AS n FROM answers GROUP BY ALL ORDER BY ALL",
         "same: every value, byte for byte. same-within-rounding: computed by another engine. inputs-amended: an input "
-        "was changed after the answer. not-replayable: given under a charting table of the site. "
+        "was changed after the answer. not-replayable: given under a charting table of the site that is not at hand. "
         "different: a value of the answer does not follow from its inputs.",
     ),
     _Asked(

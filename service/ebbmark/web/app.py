@@ -26,6 +26,7 @@ from ebbmark.record.address_guard import is_this_machine
 from ebbmark.record.client import RecordClient
 from ebbmark.record.connection_faults import client_tls, expired_since
 from ebbmark.settings import Settings
+from ebbmark.site_files import codes_of, files_of, site_of, use_messages
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.boundary import Boundary
@@ -59,7 +60,6 @@ from ebbmark.web.page.words import zone_of
 from ebbmark.web.rates import page_rates
 from ebbmark.web.replaying import Auditing, replay_router
 from ebbmark.web.responses import not_routed, refusals
-from ebbmark.web.site_files import read_codes, read_site, use_messages
 from ebbmark.web.smart_connections import smart_door_of
 from ebbmark.web.telemetry import Telemetry, watch_of
 from ebbmark.web.theme.files import files_router
@@ -114,8 +114,8 @@ def create_app(settings: Settings) -> FastAPI:
     guests = guests_of(settings, outside_tls)
     limits = Limits(max_bytes=settings.max_body_bytes, max_entries=settings.max_entries)
     use_messages(settings.messages)
-    code_map = read_codes(code_map=settings.code_map, charting=settings.charting)
-    site = read_site(value_sets=settings.value_sets, protocols=settings.protocols, stop_limits=settings.stop_limits)
+    own = files_of(**settings.site_files)
+    code_map, site = codes_of(own), site_of(own)
     trail = AuditTrail(time.time, record if settings.audit_to == "record" else None, settings.audit_names_patient)
 
     load = Load(settings.requests_at_once, settings.body_bytes_at_once)

@@ -14,6 +14,7 @@ from ebbmark.record.address_guard import is_this_machine, refusal_of
 from ebbmark.record.sign_in import SignInClock
 from ebbmark.record.smart_launch import AppClient
 from ebbmark.settings import Settings, SmartRecord
+from ebbmark.site_files import content_of
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.bearer import SeenTokens
 from ebbmark.web.connections import exchange_of, patience_of
@@ -22,7 +23,6 @@ from ebbmark.web.launch.granted import USUAL_SCOPE
 from ebbmark.web.launch.seal import CookieKeyFault, Seal, random_seal, read_cookie_keys
 from ebbmark.web.launch.session import CALLBACK, SmartClient, SmartSettings
 from ebbmark.web.shared_store import SharedStore
-from ebbmark.web.site_files import content_of
 from ebbmark.web.trust import Misconfigured
 
 __all__ = ["smart_door_of"]

@@ -16,8 +16,8 @@ from fastapi import APIRouter, Response
 from ebbmark.keys import KeyFault, KeyRing, PublicKey, SigningKey, public_key_set, read_key_ring, read_public_keys
 from ebbmark.record.client import Exchange
 from ebbmark.record.published_keys import FixedKeys, PublishedKeys
+from ebbmark.site_files import content_of
 from ebbmark.web.signed_token import KeySource, Rules, TrustedParty
-from ebbmark.web.site_files import content_of
 
 __all__ = ["KeysOf", "Misconfigured", "jwks_router", "own_keys", "own_public_keys", "rules_for", "signer_of"]
 

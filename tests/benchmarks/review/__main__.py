@@ -16,7 +16,8 @@ import orjson
 
 from ebbmark.keys import KeyRing, new_key_set, public_key_set, read_key_ring
 from ebbmark.review.hospital import simulate_year
-from ebbmark.review.patients import Options, rows_of_part
+from ebbmark.review.options import Options
+from ebbmark.review.patients import rows_of_part
 from ebbmark.review.shards import Shards, chunks_of, join, scatter
 
 JANUARY_S = 1_735_689_600.0

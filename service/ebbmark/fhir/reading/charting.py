@@ -32,7 +32,7 @@ from ebbmark.fhir.reading.unit_table import UNITS
 from ebbmark.fhir.reading.units import UCUM
 from ebbmark.fhir.reading.versions import Received
 
-__all__ = ["as_charted", "with_charting"]
+__all__ = ["as_charted", "with_charting", "with_zone"]
 
 _Holder = TypeVar("_Holder", Observation, Component)
 _SYSTEMS = frozenset(system for system, _ in CODES)
@@ -251,8 +251,8 @@ def _number(holder: Observation | Component) -> float | None:
 
 def _zoned(observation: Observation, zone: ZoneInfo, remarks: dict[str, None]) -> Observation:
     period = observation.effectivePeriod
-    when, instant = _with_zone(observation.effectiveDateTime, zone), _with_zone(observation.effectiveInstant, zone)
-    within = Period(_with_zone(period.start, zone), _with_zone(period.end, zone)) if period is not None else None
+    when, instant = with_zone(observation.effectiveDateTime, zone), with_zone(observation.effectiveInstant, zone)
+    within = Period(with_zone(period.start, zone), with_zone(period.end, zone)) if period is not None else None
     if (when, instant, within) == (observation.effectiveDateTime, observation.effectiveInstant, period):
         return observation
     remarks[_OF_ZONE.format(zone=zone.key)] = None
@@ -261,7 +261,7 @@ def _zoned(observation: Observation, zone: ZoneInfo, remarks: dict[str, None]) -
     )
 
 
-def _with_zone(text: str, zone: ZoneInfo) -> str:
+def with_zone(text: str, zone: ZoneInfo) -> str:
     """A time without a zone, with it; unchanged where the clock shows it twice or never on that day."""
     if not _UNZONED.fullmatch(text):
         return text

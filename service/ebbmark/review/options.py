@@ -1,0 +1,89 @@
+"""What a review is made with: the site's files, the other protocol, and what of privacy; read once for each part."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, replace
+
+import msgspec
+
+from ebbmark.fhir.bedside.site import Misread
+from ebbmark.fhir.reading.body import Limits
+from ebbmark.fhir.reading.codes import HeightKind, SexKind
+from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.keys import PublicKey, read_public_keys
+from ebbmark.physiology.protocols import Protocol
+from ebbmark.site_files import NO_FILES, SiteFiles, codes_of, site_of
+
+__all__ = ["Options", "Prepared", "prepared"]
+
+LIMITS = Limits(max_bytes=500_000_000, max_entries=200_000)
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """What a run is made with; part of what names its parts.
+
+    Attributes:
+        margin_cmh2o, fall: of the other protocol that every trial is titrated with once more; None as it has them.
+        pseudonym_key: identifiers are hashed with it (HMAC-SHA256); empty leaves them as they are.
+        coarse_dates: whether times are given as months only.
+        published_keys: JSON Web Key Set to check signatures with; empty for none.
+        site_files: of the site, for trials and for replay.
+        other_protocol: slug of the other protocol, among the site's and ours; empty for the default one.
+    """
+
+    margin_cmh2o: float | None = None
+    fall: float | None = None
+    pseudonym_key: bytes = b""
+    coarse_dates: bool = False
+    published_keys: bytes = b""
+    site_files: SiteFiles = NO_FILES
+    other_protocol: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """Options as they are used: the site's files, protocols and keys read once.
+
+    Attributes:
+        options: of the run.
+        context: what everything is read with; its instant is that of each answer or trial.
+        other: protocol that every trial is titrated with once more.
+        keys: whose signatures are believed.
+        personal: matches the code of a height or a sex, which hold for every trial of the patient.
+    """
+
+    options: Options
+    context: RequestContext
+    other: Protocol
+    keys: tuple[PublicKey, ...]
+    personal: re.Pattern[bytes]
+
+
+def prepared(options: Options) -> Prepared:
+    """Read what the options hold.
+
+    Raises:
+        Misread: a file of the site cannot be used, or there is no such protocol.
+    """
+    site = site_of(options.site_files)
+    slug = options.other_protocol or site.default_protocol.slug
+    found = next((one for one in site.protocols if one.slug == slug), None)
+    if found is None:
+        known = ", ".join(one.slug for one in site.protocols)
+        raise Misread(f"There is no protocol {slug!r}; accepted: {known}")
+    other = replace(
+        found,
+        margin_cmh2o=found.margin_cmh2o if options.margin_cmh2o is None else options.margin_cmh2o,
+        fall=found.fall if options.fall is None else options.fall,
+    )
+    codes = codes_of(options.site_files)
+    personal = {code for (_, code), row in codes.table.items() if isinstance(row.meaning, HeightKind | SexKind)}
+    return Prepared(
+        options,
+        RequestContext(0.0, site, LIMITS, codes),
+        other,
+        read_public_keys(options.published_keys) or (),
+        re.compile(b"|".join(sorted(re.escape(msgspec.json.encode(code)) for code in personal))),
+    )

@@ -1,0 +1,160 @@
+"""The site's own files (codes, protocols, stop limits): their bytes, and what is read from them, or why not."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import TypeVar
+
+from ebbmark.fhir.bedside.site import NO_SITE, Misread, Site
+from ebbmark.fhir.bedside.site_limits import read_stop_limits
+from ebbmark.fhir.bedside.site_protocols import with_protocols
+from ebbmark.fhir.bedside.value_sets import with_value_sets
+from ebbmark.fhir.problems import Rejected
+from ebbmark.fhir.reading.charting import with_charting
+from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap, read_code_map
+from ebbmark.words.messages import NotACatalogue, read_catalogue, use_catalogue
+
+__all__ = ["NO_FILES", "SiteFiles", "codes_of", "content_of", "files_of", "site_of", "use_messages"]
+
+_Read = TypeVar("_Read")
+
+
+Files = tuple[tuple[str, bytes], ...]
+"""Name and content of each file."""
+
+
+@dataclass(frozen=True, slots=True)
+class SiteFiles:
+    """The site's own files as they were read: bytes, so that they can be sent to another process.
+
+    Attributes:
+        code_map: ConceptMaps for the site's own codes of readings.
+        charting: the signed charting table.
+        protocols: protocols and staircases.
+        stop_limits: signed stop limits.
+        value_sets: codes of conditions.
+    """
+
+    code_map: Files = ()
+    charting: Files = ()
+    protocols: Files = ()
+    stop_limits: Files = ()
+    value_sets: Files = ()
+
+
+NO_FILES = SiteFiles()
+
+
+def files_of(**places: Path | None) -> SiteFiles:
+    """Read the site's files.
+
+    Args:
+        places: by the name of each attribute of `SiteFiles`; for `code_map` and `value_sets` also a folder of .json
+            files; None where there is none.
+
+    Raises:
+        Misread: names setting and file.
+    """
+    read = {
+        name: tuple(_files(name, place)) if name in _FOLDERS else ((place.name, content_of(_setting(name), place)),)
+        for name, place in places.items()
+        if place is not None
+    }
+    return SiteFiles(**read)
+
+
+def site_of(read: SiteFiles) -> Site:
+    """The site's protocols, stop limits and codes of conditions.
+
+    Raises:
+        Misread: names setting, file and element.
+    """
+    site = NO_SITE
+    for name, content in read.protocols:
+        site = _of("protocols", partial(with_protocols, site, name, content))
+    codes, limits = site.condition_codes, site.stop_limits
+    if read.value_sets:
+        codes = _of("value_sets", partial(with_value_sets, codes, list(read.value_sets)))
+    for name, content in read.stop_limits:
+        limits = _of("stop_limits", partial(read_stop_limits, name, content))
+    return Site(codes, site.protocols, site.staircases, limits)
+
+
+def codes_of(read: SiteFiles) -> CodeMap:
+    """The site's own codes of readings, and how it charts.
+
+    Raises:
+        Misread: names setting, file and element.
+    """
+    codes = NO_CODE_MAP
+    if read.code_map:
+        try:
+            codes = read_code_map(*[content for _, content in read.code_map])
+        except Rejected as rejected:
+            one = rejected.problems[0]
+            place = f" [{one.expression}]" if one.expression else ""
+            raise Misread(f"EBBMARK_CODE_MAP: {one.sentence.rstrip('.')}{place}") from None
+    for name, content in read.charting:
+        codes = _of("charting", partial(with_charting, codes, name, content))
+    return codes
+
+
+def use_messages(file: Path | None) -> None:
+    """Lay the site's language over the English sentences, for this process.
+
+    Args:
+        file: a file; None for English.
+
+    Raises:
+        Misread: names setting, file and each message that cannot be used.
+    """
+    if file is None:
+        use_catalogue({})
+        return
+    try:
+        use_catalogue(read_catalogue(content_of("EBBMARK_MESSAGES", file).decode()))
+    except (NotACatalogue, UnicodeDecodeError) as fault:
+        raise Misread(f"EBBMARK_MESSAGES: {file.name}: {fault}") from None
+
+
+_FOLDERS = ("code_map", "value_sets")
+
+
+def _setting(name: str) -> str:
+    return f"EBBMARK_{name.upper()}"
+
+
+def _of(name: str, read: Callable[[], _Read]) -> _Read:
+    """What was read, or the fault with the setting whose file it is in."""
+    try:
+        return read()
+    except Misread as fault:
+        raise Misread(f"{_setting(name)}: {fault}") from None
+
+
+def _files(name: str, place: Path) -> list[tuple[str, bytes]]:
+    if not place.is_dir():
+        return [(place.name, content_of(_setting(name), place))]
+    found = sorted(place.glob("*.json"))
+    if not found:
+        raise Misread(f"{_setting(name)}: the folder {place} holds no .json file")
+    return [(one.name, content_of(_setting(name), one)) for one in found]
+
+
+def content_of(setting: str, file: Path) -> bytes:
+    """Read a file that the operator named.
+
+    Args:
+        setting: whose file it is.
+        file: where.
+
+    Raises:
+        Misread: names setting and file.
+    """
+    try:
+        return file.read_bytes()
+    except OSError as error:
+        raise Misread(f"{setting}: {file} cannot be read ({error.strerror})") from None
