@@ -8,6 +8,7 @@ from collections import Counter
 from collections.abc import Callable
 from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -15,13 +16,18 @@ import msgspec
 import pytest
 import zstandard
 
+from ebbmark.fhir.operations import TITRATE_PEEP
+from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.resource_types import WRITTEN_TYPES, Takes
 from ebbmark.physiology.after.trials_of_record import trials_of_record
 from ebbmark.review import patients, shards
 from ebbmark.review.options import Options
 from ebbmark.review.patients import rows_of_part
 from ebbmark.review.run import Reviewed, run
 from ebbmark.review.shards import Shards, chunks_of, scatter
-from fhir_builders import at, height, observation, patient, trial_observations
+from ebbmark.use_cases.questions import answer_request
+from fhir_builders import at, bundle, height, observation, parameters, patient, to_bytes, trial_observations
+from record.test_carried import Narrow, write
 from review.conftest import Year
 
 PATIENT = b'{"resourceType":"Patient","id":"a","meta":{"versionId":"1"}}'
@@ -209,6 +215,22 @@ def test_a_patient_with_peep_and_no_trial_costs_no_other_patient_of_the_part() -
     rows = rows_of_part([*held_by("b", patient(), height(), one_peep), *held_by("c", *WHOLE)], [], Options())
 
     assert (len(rows.trials), rows.listed) == (1, [])
+
+
+@pytest.mark.parametrize("types", [{"Observation"}, {"Observation", "Device"}, set(WRITTEN_TYPES)], ids=len)
+def test_an_answer_of_which_parts_are_carried_inside_a_result_is_replayed_as_any_other(types: set[str]) -> None:
+    record = Narrow(takes=Takes(frozenset(types)))
+    asked = to_bytes(parameters(bundle=bundle(*({**one, "meta": {"versionId": "1"}} for one in WHOLE))))
+    write(record, answer_request(TITRATE_PEEP, asked, RequestContext(datetime.fromisoformat(at(90)).timestamp())))
+    held = [msgspec.json.encode(one) for one in record.results().values()]
+    software = [one for one in held if b'"resourceType":"Device"' in one]
+    inputs = held_by("a", *WHOLE)
+
+    rows = rows_of_part([*inputs, *[b"a\t" + one for one in held if one not in software]], software, Options())
+
+    (row,) = rows.answers
+    assert (row["operation"], row["where_first"]) == ("titrate-peep", "")
+    assert "same" in str(row["outcome"])
 
 
 def test_what_one_patients_data_do_to_the_reader_is_listed_and_the_others_are_read(

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hmac
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import groupby
 from typing import Any
@@ -23,6 +23,7 @@ from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.times import instant, seconds
+from ebbmark.fhir.writing.carried import carried_in, unpacked
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.physiology.after.markers import Meaning, read_markers
 from ebbmark.physiology.after.trials_of_record import set_after, trials_of_record
@@ -145,11 +146,13 @@ def _answers(
         f"{one.read.resourceType}/{one.read.id}": one.read.meta.versionId for one in newest if one.read.meta.versionId
     }
     for identity, parts in by_identity.items():
-        stored = [("", msgspec.json.decode(one.line)) for one in newest_of(parts)]
+        whole = [msgspec.json.decode(one.line) for one in newest_of(parts)]
+        stored = [(url, dict(one)) for url, one in unpacked(("", one) for one in whole)]
         guidance: Json = next((one for _, one in stored if one.get("resourceType") == "GuidanceResponse"), {})
         at = seconds(str(guidance.get("occurrenceDateTime", "")))
         at_s = at if isinstance(at, float) else 0.0
-        stored += [("", one) for one in _software_of(guidance, devices)]
+        beside = {token for one in whole for kind, token in carried_in(one).beside if kind == "Device"}
+        stored += [("", one) for one in _software_of(guidance, beside, devices)]
         row: Row = {
             "patient": name,
             "unit": unit_at(stays, at_s),
@@ -162,10 +165,16 @@ def _answers(
         yield row, at_s
 
 
-def _software_of(guidance: Json, devices: Sequence[Held]) -> list[Json]:
+def _software_of(guidance: Json, beside: Collection[str], devices: Sequence[Held]) -> list[Json]:
+    """The Device that the answer names by reference, or by its identifier where parts of the answer are carried."""
     performer = guidance.get("performer")
     wanted = performer.get("reference") if isinstance(performer, Mapping) else None
-    found = [one for one in devices if f"{one.read.resourceType}/{one.read.id}" == wanted]
+    found = [
+        one
+        for one in devices
+        if f"{one.read.resourceType}/{one.read.id}" == wanted
+        or any(f"{named.system}|{named.value}" in beside for named in one.read.identifier)
+    ]
     return [msgspec.json.decode(one.line) for one in found[-1:]]
 
 
