@@ -35,7 +35,7 @@ from ebbmark.record.write_outcome import WriteOutcome, WriteState
 from ebbmark.settings import WrittenType
 from recommendations import RECORDED_S
 from record.keeping_record import BASE, KeepingRecord
-from record.test_supersede import NEW, OLD, PATIENT
+from record.test_supersede import NEW, OLD
 from record.waits import Waits, noon
 
 Json = dict[str, Any]
@@ -84,7 +84,7 @@ def client_of(record: Narrow) -> RecordClient:
 
 def transaction_of(answer: Answer, pdf: bytes | None = None) -> Json:
     bundle = write_bundle(answer, recorded_s=RECORDED_S, report_pdf=pdf)
-    return as_transaction(sign(bundle, key=KEY), PATIENT)
+    return as_transaction(sign(bundle, key=KEY), answer.request.subject)
 
 
 def write(record: Narrow, answer: Answer, pdf: bytes | None = None, *, make_current: bool = False) -> WriteOutcome:

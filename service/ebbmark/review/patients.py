@@ -147,7 +147,7 @@ def _answers(
     }
     for identity, parts in by_identity.items():
         whole = [msgspec.json.decode(one.line) for one in newest_of(parts)]
-        stored = [(url, dict(one)) for url, one in unpacked(("", one) for one in whole)]
+        stored: list[tuple[str, Json]] = [(url, dict(one)) for url, one in unpacked([("", one) for one in whole])]
         guidance: Json = next((one for _, one in stored if one.get("resourceType") == "GuidanceResponse"), {})
         at = seconds(str(guidance.get("occurrenceDateTime", "")))
         at_s = at if isinstance(at, float) else 0.0
