@@ -42,6 +42,8 @@ SAMPLES: dict[str, dict[str, Any]] = {
     "write-back": {"valueBoolean": False},
     "with-report": {"valueBoolean": True},
     "margin": {"valueQuantity": quantity(3)},
+    "chosen-peep": {"valueQuantity": quantity(13)},
+    "chosen-because": {"valueCode": "oxygenation"},
     "make-current": {"valueBoolean": False},
     "condition": {"resource": CONDITION},
     "conditions-not-read": {"valueBoolean": True},
@@ -83,9 +85,15 @@ def test_all_parameters_together_are_taken(app: ASGIApp) -> None:
     assert asked(app, *SAMPLES.items()).status == 200
 
 
+PAIR = ("chosen-peep", "chosen-because")
+"""A PEEP that was chosen goes with its reason."""
+
+
 @pytest.mark.parametrize("name", [name for name in SAMPLES if name not in ("bundle", "patient")])
-def test_no_parameter_needs_another_beside_patient_and_trial(app: ASGIApp, name: str) -> None:
-    reply = asked(app, *((one, SAMPLES[one]) for one in ("patient", "bundle", name)))
+def test_no_parameter_but_a_choice_needs_another_beside_patient_and_trial(app: ASGIApp, name: str) -> None:
+    needed = PAIR if name in PAIR else (name,)
+
+    reply = asked(app, *((one, SAMPLES[one]) for one in ("patient", "bundle", *needed)))
 
     assert reply.status == 200
 

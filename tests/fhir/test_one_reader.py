@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import pytest
 
 from ebbmark.fhir.operations import OPERATIONS, TITRATE_PEEP, Operation
@@ -99,15 +97,6 @@ def test_a_resource_type_in_another_spelling_of_the_same_json_is_read_all_the_sa
     request = read_request(by_slug("assess-candidate"), escaped, RequestContext(NOW_S))
 
     assert [one.concepts for one, _ in request.conditions] == [("untreated-pneumothorax",)]
-
-
-@pytest.mark.parametrize("slug", ["compare-markers", "follow-trials"])
-def test_a_condition_that_nobody_reads_is_listed_whatever_its_shape(slug: str) -> None:
-    odd: dict[str, Any] = {**PNEUMOTHORAX, "code": "J93"}
-
-    request = read(odd, operation=by_slug(slug))
-
-    assert [one.reason for one in request.ignored] == ["A resource of type Condition is not needed for this question."]
 
 
 def test_a_condition_that_is_read_must_have_its_shape() -> None:

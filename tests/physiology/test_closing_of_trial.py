@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pytest
+
 from ebbmark.physiology.closing.closing import estimate_closing
 from ebbmark.physiology.closing.estimate import Verdict
 from ebbmark.physiology.closing.of_trial import closing_of, curve_of
@@ -110,3 +112,21 @@ def test_two_neighbouring_steps_without_compliance_above_may_hide_where_complian
 
     assert closing.verdict is Verdict.INDETERMINATE
     assert "closing may lie there" in closing.reason
+
+
+@pytest.mark.parametrize(
+    ("later_s", "factor", "readings"),
+    [(12.0, 1.03, 2), (12.0, 1.15, 3), (45.0, 1.03, 3)],
+    ids=["it repeats another", "it disagrees", "it is much later"],
+)
+def test_a_hold_beside_the_same_volume_counts_where_it_is_not_the_same_reading_again(
+    later_s: float, factor: float, readings: int
+) -> None:
+    readings_before = charted(Quantity.PLATEAU_PRESSURE)
+    first = next(one for one in readings_before if one.quantity is Quantity.PLATEAU_PRESSURE)
+    again = reading(Quantity.PLATEAU_PRESSURE, 20.0 + (first.value - 20.0) / factor, first.start_s + later_s, 900)
+
+    steps = curve_of(read([*readings_before, again]))
+
+    assert len(steps[0].compliances_ml_per_cmh2o) == readings
+    assert {len(step.compliances_ml_per_cmh2o) for step in steps[1:]} == {2}

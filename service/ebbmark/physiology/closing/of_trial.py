@@ -20,6 +20,11 @@ from ebbmark.physiology.wording import level
 __all__ = ["closing_of", "curve_of", "passed_along"]
 
 
+HOLDS_TOGETHER_S = 30.0
+HOLDS_AGREE = 0.10
+"""Holds beside one volume within so long of the first [s], and so near to it, repeat it; this project's choice."""
+
+
 def closing_of(trial: Trial, protocol: Protocol) -> Closing:
     """Estimate the closing pressure of a trial from its compliances alone; `patient` looks at everything beside them.
 
@@ -39,7 +44,8 @@ def closing_of(trial: Trial, protocol: Protocol) -> Closing:
 def curve_of(trial: Trial) -> tuple[CurveStep, ...]:
     """The steps of a limb as the estimate sees them.
 
-    Several holds beside one measured volume are one reading, their median: the noise of the volume is the same in all.
+    Holds that repeat one another beside one measured volume are one reading, their median: the noise of the volume is
+    the same in all.
 
     Args:
         trial: the limb.
@@ -58,10 +64,20 @@ def curve_of(trial: Trial) -> tuple[CurveStep, ...]:
 
 
 def _apart(samples: Sequence[Sample]) -> tuple[float, ...]:
-    by_volume: dict[object, list[float]] = {}
+    by_volume: dict[object, list[Sample]] = {}
     for number, sample in enumerate(samples):
-        by_volume.setdefault(sample.volume_from or number, []).append(sample.compliance_ml_per_cmh2o)
-    return tuple([one[0] if len(one) == 1 else median(one) for one in by_volume.values()])
+        together = by_volume.setdefault(sample.volume_from or number, [])
+        if not together or _is_again(sample, together[0]):
+            together.append(sample)
+        else:
+            by_volume[number] = [sample]
+    return tuple([median(one.compliance_ml_per_cmh2o for one in each) for each in by_volume.values()])
+
+
+def _is_again(hold: Sample, first: Sample) -> bool:
+    """Whether a hold repeats another; one that disagrees with it is a reading of its own, and may be an odd one."""
+    apart = abs(hold.compliance_ml_per_cmh2o / first.compliance_ml_per_cmh2o - 1.0)
+    return hold.at_s - first.at_s <= HOLDS_TOGETHER_S and apart <= HOLDS_AGREE
 
 
 def passed_along(trial: Trial, protocol: Protocol) -> tuple[float | None, ...]:
