@@ -24,7 +24,7 @@ from ebbmark.fhir.writing.account import account_of, refusal_told
 from ebbmark.fhir.writing.flat_answer import read_answer
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.fhir.writing.write import write_bundle
-from ebbmark.record.check.findings import add_check_record, told
+from ebbmark.record.check.findings import add_check_record, patient_reference, told
 from ebbmark.review.command import add_commands
 from ebbmark.use_cases.questions import answer_request
 
@@ -116,7 +116,12 @@ def _parser() -> argparse.ArgumentParser:
     )
     source = looked.add_mutually_exclusive_group(required=True)
     source.add_argument("file", metavar="FILE", nargs="?", help="a file, or - for standard input")
-    source.add_argument("--patient", metavar="Patient/ID", help="a patient of the configured record, instead of a file")
+    source.add_argument(
+        "--patient",
+        type=patient_reference,
+        metavar="Patient/ID",
+        help="a patient of the configured record, instead of a file",
+    )
     looked.add_argument("--hours", type=float, default=24.0, help="how far back the record is read (default: 24)")
     looked.add_argument(
         "--format",

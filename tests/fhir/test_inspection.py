@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import random
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -113,6 +114,35 @@ def test_the_likeliest_quantity_follows_from_words_unit_range_and_neighbours() -
         "x2": Quantity.PLATEAU_PRESSURE,
         "x3": Quantity.TIDAL_VOLUME_EXPIRED,
     }
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "unit", "proposed"),
+    [
+        ("Height", 168.0, "cm", ["height"]),
+        ("Körpergröße", 1.68, "m", ["height"]),
+        ("Ht", 66.0, "[in_i]", ["height"]),
+        ("Bed height", 168.0, "cm", []),
+        ("Sitting height", 168.0, "cm", []),
+        ("Height", 168.0, "mm", []),
+        ("Height", 168.0, "mL", []),
+    ],
+)
+def test_a_body_height_under_a_local_code_is_proposed(name: str, value: float, unit: str, proposed: list[str]) -> None:
+    found = inspected(to_bytes(bundle(patient(), *charted("x", name, [value], {"unit": unit}))))
+
+    assert [one.slug for one in found.proposed.values()] == proposed
+
+
+def test_earlier_results_of_this_service_are_counted_and_never_proposed_for_the_map() -> None:
+    answer = json.loads(Path("fixtures/clear-closing/answer.json").read_bytes())
+    results = [one["resource"] for one in answer["entry"] if one["resource"]["resourceType"] == "Observation"]
+
+    found = inspected(to_bytes(bundle(patient(), height(), *LOCAL, *results)))
+
+    assert found.tally.own_results == len(results) > 0
+    assert found.draft == inspected().draft
+    assert f"{len(results)} earlier results of this service" in found.text
 
 
 def test_a_unit_of_another_kind_speaks_against_a_name() -> None:

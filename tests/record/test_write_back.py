@@ -130,7 +130,9 @@ async def test_a_refusal_is_not_tried_again_and_says_that_nothing_was_written(
     outcome = await sent.outcome()
 
     assert outcome.state is WriteState.FAILED
-    assert outcome.sentence == f"Nothing was written: {words}"
+    told, _, advice = outcome.sentence.partition(" ebbmark check-record")
+    assert told == f"Nothing was written: {words}"
+    assert bool(advice) is (status in (400, 404, 405, 413, 422))
     assert outcome.http_status == status
     assert outcome.attempts == sent.route.call_count == 1
 

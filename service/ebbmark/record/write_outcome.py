@@ -318,6 +318,13 @@ _STATUS_WORDS = {
 }
 
 
+_NOT_TAKEN = frozenset({400, 404, 405, 413, 422})
+_WHERE_TO_LOOK = (
+    "ebbmark check-record --write-to, with a test patient, shows what this record does not take and which setting "
+    "helps; the record's own log holds its reason."
+)
+
+
 def not_a_transaction() -> WriteOutcome:
     """Say that nothing was sent, since what was given is no transaction."""
     sentence = "Nothing was sent: this is not a transaction Bundle with a request in every entry."
@@ -445,7 +452,8 @@ def _last_words(last: Attempt, requests: Sequence[EntryRequest]) -> str:
         words = "the record points to another address, which is not followed"
     else:
         words = _STATUS_WORDS.get(answer.status, "the record refused" if answer.status < 500 else "the record failed")
-    return f"{words} (HTTP {answer.status}{named_by(answer, [one.kind for one in requests])})."
+    told = f"{words} (HTTP {answer.status}{named_by(answer, [one.kind for one in requests])})."
+    return f"{told} {_WHERE_TO_LOOK}" if answer.status in _NOT_TAKEN else told
 
 
 def _end_words(repeated: Repeated[Attempt]) -> list[str]:

@@ -14,9 +14,11 @@ from dataclasses import dataclass
 from itertools import groupby
 
 from ebbmark.fhir.inspection.tally import CodeMet, Tally
+from ebbmark.fhir.reading.codes import HeightKind
 from ebbmark.fhir.reading.coding import RANGES
 from ebbmark.fhir.reading.concept_map import OWN_QUANTITIES
 from ebbmark.fhir.reading.units import Conversion, UnitFault, UnitProblem, conversion
+from ebbmark.physiology.formulas.body import ACCEPTED_HEIGHT_RANGE_CM
 from ebbmark.physiology.readings import Quantity
 
 __all__ = ["Likely", "draft_concept_map", "likeliest"]
@@ -130,10 +132,15 @@ class Likely:
         doubts: what a person should look at before agreeing.
     """
 
-    quantity: Quantity
+    quantity: Quantity | HeightKind
     score: int
     why: tuple[str, ...]
     doubts: tuple[str, ...]
+
+    @property
+    def slug(self) -> str:
+        """The code of ours."""
+        return "height" if isinstance(self.quantity, HeightKind) else self.quantity.slug
 
 
 _LEAST = 3
@@ -149,9 +156,26 @@ def likeliest(met: CodeMet, tally: Tally) -> Likely | None:
     """
     if not met.numeric or _OF_NONE.search(_plain(met.concept.words)):
         return None
+    if _HEIGHT.search(_plain(met.concept.words)):
+        return _height(met)
     found = [_judged(quantity, met, tally) for quantity in Quantity]
     best = max((one for one in found if one is not None), key=lambda one: one.score, default=None)
     return best if best is not None and best.score >= _LEAST else None
+
+
+_HEIGHT = re.compile(r"\b(height|ht|stature|gr(ö|oe)(ß|ss)e|k(ö|oe)rper(gr(ö|oe)(ß|ss)e|l(ä|ae)nge))\b")
+_NO_BODY_HEIGHT = re.compile(r"sitting|percentile|perzentile|score|\b(tube|bed|head|knee|fund\w*|transducer)\b")
+
+
+def _height(met: CodeMet) -> Likely | None:
+    factor = _factor(met, "cm")
+    if factor is None or not factor[0] or _NO_BODY_HEIGHT.search(_plain(met.concept.words)):
+        return None
+    low, high = (float(end or 0) * factor[1] for end in (met.low, met.high))
+    if not ACCEPTED_HEIGHT_RANGE_CM[0] <= low <= high <= ACCEPTED_HEIGHT_RANGE_CM[1]:
+        return None
+    doubt = "whether it was measured, stated or estimated: height-measured, height-stated, height-estimated"
+    return Likely(HeightKind.GENERIC, _LEAST, ("its name", "its unit", "its range"), (doubt,))
 
 
 def _judged(quantity: Quantity, met: CodeMet, tally: Tally) -> Likely | None:
@@ -166,7 +190,7 @@ def _judged(quantity: Quantity, met: CodeMet, tally: Tally) -> Likely | None:
             doubts.append("its name does not say whether it is set or measured")
     elif named is not None:
         return None
-    factor = _factor(met, quantity)
+    factor = _factor(met, quantity.unit)
     if factor is None:
         return None
     known, multiply = factor
@@ -212,14 +236,14 @@ def _named(words: str) -> Quantity | None:
     return None
 
 
-def _factor(met: CodeMet, quantity: Quantity) -> tuple[bool, float] | None:
+def _factor(met: CodeMet, of_ours: str) -> tuple[bool, float] | None:
     """Whether the unit is known, and what to multiply with; None where it is of another kind of quantity."""
     known, multiply = True, 1.0
     for unit in met.units or ():
         typed = _TYPED.get(unit.code or unit.unit, "")
-        found = conversion(typed or unit.code, unit.unit, "" if typed else unit.system, quantity.unit)
+        found = conversion(typed or unit.code, unit.unit, "" if typed else unit.system, of_ours)
         if isinstance(found, UnitProblem) and unit.system and found.fault is UnitFault.UNKNOWN:
-            found = conversion("", unit.unit or unit.code, "", quantity.unit)
+            found = conversion("", unit.unit or unit.code, "", of_ours)
             known = False
         if isinstance(found, UnitProblem):
             if found.fault is UnitFault.WRONG_DIMENSION:
@@ -291,5 +315,5 @@ def _element(met: CodeMet, likely: Likely) -> dict[str, object]:
     numbers = f" from {met.low:g} to {met.high:g}" if met.low is not None and met.high is not None else ""
     units = ", ".join(unit.shown for unit, _ in met.units.most_common(3))
     comment = f"Met {met.count} times{numbers} ({units or 'no unit'}); by {', '.join(likely.why)}.{doubts}"
-    target = {"code": likely.quantity.slug, "equivalence": "relatedto", "comment": comment}
+    target = {"code": likely.slug, "equivalence": "relatedto", "comment": comment}
     return {"code": concept.code, **({"display": name} if name else {}), "target": [target]}

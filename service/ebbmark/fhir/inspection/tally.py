@@ -78,7 +78,6 @@ WHAT_HELPS: dict[str, tuple[str, str]] = {
     Reason.MODIFIER_EXTENSION.slug: ("it carries a modifier extension", "nothing: its meaning is not known here"),
     Reason.IMPLICIT_RULES.slug: ("it was made under implicit rules", "nothing: its meaning is not known here"),
     Reason.OTHER_SUBJECT.slug: ("it is not about a patient", ""),
-    Reason.OWN_RESULT.slug: ("it is an earlier result of this service", ""),
     Reason.NOT_CODED.slug: ("its value is not coded", "valueCodeableConcept with a coding"),
     Reason.ENTERED_IN_ERROR.slug: ("it was entered in error", ""),
     Reason.CANCELLED.slug: ("it was cancelled", ""),
@@ -175,6 +174,7 @@ class Tally:
         patients: how many different subjects.
         first_s: earliest time [s since 1970-01-01T00:00:00Z]; None where no time can be read.
         last_s: latest time.
+        own_results: how many Observations are earlier results of this service; their codes are none of the chart.
     """
 
     codes: tuple[CodeMet, ...]
@@ -182,6 +182,7 @@ class Tally:
     patients: int
     first_s: float | None
     last_s: float | None
+    own_results: int
 
     @property
     def unread(self) -> tuple[CodeMet, ...]:
@@ -203,7 +204,11 @@ def tally_of(met: Sequence[ResourceMet], *, at_s: float, code_map: CodeMap, acce
     codes: dict[tuple[object, ...], CodeMet] = {}
     subjects: set[str] = set()
     times: list[float] = []
+    own_results = 0
     for one in observations:
+        if outcomes.get(one.path) == Reason.OWN_RESULT.slug:
+            own_results += 1
+            continue
         resource = one.resource
         at = _moment(resource)
         times += [at] if at is not None else []
@@ -221,6 +226,7 @@ def tally_of(met: Sequence[ResourceMet], *, at_s: float, code_map: CodeMap, acce
         patients=len(subjects - {""}),
         first_s=min(times, default=None),
         last_s=max(times, default=None),
+        own_results=own_results,
     )
 
 

@@ -23,7 +23,12 @@ def as_text(tally: Tally, proposed: Mapping[int, Likely], trial: Sequence[str]) 
         trial: whether a trial can be read, and what is missing for one, as sentences.
     """
     types = ", ".join(f"{count} {kind}" for kind, count in tally.types.items())
-    lines = [f"Met: {types}; {_several(tally.patients, 'patient')}{_span(tally)}.", ""]
+    lines = [f"Met: {types}; {_several(tally.patients, 'patient')}{_span(tally)}."]
+    if tally.own_results:
+        lines.append(
+            f"Of these {_several(tally.own_results, 'earlier result')} of this service, which are no readings."
+        )
+    lines.append("")
     read = [one for one in tally.codes if one.quantity]
     unread = [(place, one) for place, one in enumerate(tally.codes) if not one.quantity]
     lines.append("Read:" if read else "Read: nothing.")
@@ -37,7 +42,7 @@ def as_text(tally: Tally, proposed: Mapping[int, Likely], trial: Sequence[str]) 
         likely = proposed.get(place)
         if likely is not None:
             doubts = f"; look at: {'; '.join(likely.doubts)}" if likely.doubts else ""
-            lines.append(f"          likeliest: {likely.quantity.slug} (by {', '.join(likely.why)}{doubts})")
+            lines.append(f"          likeliest: {likely.slug} (by {', '.join(likely.why)}{doubts})")
     lines += ["", "A trial:", *[f"  {sentence}" for sentence in trial]]
     return "\n".join(lines) + "\n"
 
@@ -53,6 +58,7 @@ def as_values(tally: Tally, proposed: Mapping[int, Likely], trial: Sequence[str]
     return {
         "resources": tally.types,
         "patients": tally.patients,
+        "own_results": tally.own_results,
         "codes": [
             {
                 "system": one.concept.system,
@@ -96,7 +102,7 @@ def in_short(tally: Tally) -> list[str]:
 
 
 def _proposal(likely: Likely) -> dict[str, object]:
-    return {"quantity": likely.quantity.slug, "why": list(likely.why), "look_at": list(likely.doubts)}
+    return {"quantity": likely.slug, "why": list(likely.why), "look_at": list(likely.doubts)}
 
 
 def _left(met: CodeMet) -> Iterator[str]:

@@ -17,7 +17,7 @@ import msgspec
 if TYPE_CHECKING:
     Commands = argparse._SubParsersAction[argparse.ArgumentParser]
 
-__all__ = ["Finding", "Report", "Verdict", "add_check_record", "summary", "told"]
+__all__ = ["Finding", "Report", "Verdict", "add_check_record", "patient_reference", "summary", "told"]
 
 
 class Verdict(Enum):
@@ -139,13 +139,14 @@ def add_check_record(commands: Commands, run: Callable[[argparse.Namespace], int
         "record is configured, or wrong usage.",
     )
     checked.add_argument(
-        "--write-to", type=_patient, metavar="Patient/ID", help="a test patient, to whom the check may write"
+        "--write-to", type=patient_reference, metavar="Patient/ID", help="a test patient, to whom the check may write"
     )
     checked.add_argument("--format", choices=("text", "json"), default="text", help="how to answer")
     checked.set_defaults(run=run)
 
 
-def _patient(text: str) -> str:
+def patient_reference(text: str) -> str:
+    """An argument of the form Patient/ID; argparse tells of any other."""
     if not re.fullmatch(r"Patient/[A-Za-z0-9.-]{1,64}", text):
         raise argparse.ArgumentTypeError(f"{text!r} is not of the form Patient/ID")
     return text
