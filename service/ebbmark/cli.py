@@ -116,12 +116,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     source = looked.add_mutually_exclusive_group(required=True)
     source.add_argument("file", metavar="FILE", nargs="?", help="a file, or - for standard input")
-    source.add_argument(
-        "--patient",
-        type=patient_reference,
-        metavar="Patient/ID",
-        help="a patient of the configured record, instead of a file",
-    )
+    source.add_argument("--patient", type=patient_reference, metavar="Patient/ID", help="one of the configured record")
     looked.add_argument("--hours", type=float, default=24.0, help="how far back the record is read (default: 24)")
     looked.add_argument(
         "--format",
