@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import duckdb
+import msgspec
 import pytest
 
 from ebbmark.cli import main
@@ -15,10 +16,10 @@ from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity
 from ebbmark.review.options import Options
 from ebbmark.review.page import page_of
-from ebbmark.review.patients import set_after_trial
-from ebbmark.review.run import Reviewed
+from ebbmark.review.patients import set_after_trial, without_ids
+from ebbmark.review.run import Reviewed, run
 from ebbmark.review.tables import Report, Table, tables_of, write_tables
-from review.conftest import Year
+from review.conftest import Year, one_thread
 from trials import START_S, STEP_S, reading, staircase_down
 
 
@@ -66,6 +67,46 @@ def test_without_cases_no_patient_and_no_answer_is_named(report: Report, tmp_pat
 
     assert "p0000" not in page_of(passed_on, folder="record", style="")
     assert not any("p0000" in file.read_text() for file in tmp_path.glob("*.csv"))
+
+
+def passed_on(record: Path, folder: Path, **asked: object) -> tuple[Report, str]:
+    """The report, and all text of its page and tables."""
+    options = Options(**asked)  # type: ignore[arg-type]
+    reviewed = run(record, folder / "work", options=options, start=one_thread)
+    report = tables_of(reviewed, options=options, smallest=1)
+    write_tables(report, folder / "tables")
+    told = [file.read_text() for file in sorted((folder / "tables").glob("*.csv"))]
+    return report, "\n".join([page_of(report, folder="record", style=""), *told])
+
+
+def test_one_key_gives_one_name_another_key_others_and_no_id_of_the_record_stays(few: Path, tmp_path: Path) -> None:
+    (one, told), (again, _), (other, _) = [
+        passed_on(few, tmp_path / str(number), pseudonym_key=key) for number, key in enumerate((b"a", b"a", b"b"))
+    ]
+    names = [set(found.tables["trials"].column("patient")) for found in (one, again, other)]
+
+    ids = {msgspec.json.decode(line)["id"] for file in few.glob("*.ndjson") for line in file.read_bytes().splitlines()}
+    assert len(names[0]) > 1
+    assert names[0] == names[1]
+    assert not names[0] & names[2]
+    assert len(ids) > 100
+    assert not [identity for identity in ids if identity in told and identity != "software"]
+    assert "p0000" not in told
+
+
+def test_coarse_dates_leave_no_day_and_no_time_anywhere(few: Path, tmp_path: Path) -> None:
+    exact, coarse = (passed_on(few, tmp_path / str(one), coarse_dates=one)[1] for one in (False, True))
+
+    a_day = re.compile(r"\b20\d\d-\d\d-\d\d|\b\d\d:\d\d:\d\d")
+    assert a_day.search(exact)
+    assert a_day.findall(coarse) == []
+
+
+def test_a_finding_names_no_resource_of_the_record_where_identifiers_are_hashed() -> None:
+    tampered = Options(pseudonym_key=b"a")
+
+    assert without_ids("Observation/p0000001-7/_history/2", tampered) == "Observation/..."
+    assert without_ids("Observation/p0000001-7/_history/2", Options()) == "Observation/p0000001-7/_history/2"
 
 
 def test_a_unit_with_few_trials_is_named_without_its_numbers(reviewed: Reviewed, options: Options) -> None:

@@ -7,6 +7,7 @@ that the service calls, and the hour before and after a trial belongs to it, as 
 from __future__ import annotations
 
 import hmac
+import re
 from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -27,18 +28,20 @@ from ebbmark.fhir.writing.carried import carried_in, unpacked
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.physiology.after.markers import Meaning, read_markers
 from ebbmark.physiology.after.trials_of_record import set_after, trials_of_record
+from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.trial.reading import NoTrial, read_trial
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.review.options import Options, Prepared, prepared
 from ebbmark.review.resources import Held, newest_of, unit_at, versions_of
+from ebbmark.use_cases.answer_builder import titration_of
 from ebbmark.use_cases.from_record import BEFORE_AND_AFTER_S
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.use_cases.replay import replay
-from ebbmark.use_cases.titrate import titrate
 from ebbmark.views.sheet import report_pdf
 
-__all__ = ["COLUMNS", "Rows", "rows_of_part", "set_after_trial"]
+__all__ = ["COLUMNS", "Rows", "rows_of_part", "set_after_trial", "without_ids"]
 
 Json = Mapping[str, Any]
 Row = dict[str, object]
@@ -202,7 +205,7 @@ def _replayed(
         "signature": signature,
         "engine": str(versions[0].get("value", "")),
         "findings": ", ".join(f"{kind} {count}" for kind, count in sorted(kinds.items())),
-        "where_first": wrong[0].path if wrong else "",
+        "where_first": without_ids(wrong[0].path, made.options) if wrong else "",
     }
 
 
@@ -265,7 +268,7 @@ def _count_left_out(reasons: Sequence[str], of_trial: Row, rows: Rows) -> None:
 
 def _titrated(answer: Answer, made: Prepared) -> Row:
     request, found = answer.request, answer.titration
-    other = _under(made.other, request)
+    other = _under(made.other, request) if made.other != request.protocol else found
     falls = {
         one.slug: one.peep_cmh2o
         for one in read_markers(request.readings, found.trial, found.closing).markers
@@ -273,7 +276,7 @@ def _titrated(answer: Answer, made: Prepared) -> Row:
     }
     by = next((slug for slug in _OXYGENATION if slug in falls), "")
     return {
-        "outcome": _outcome(answer),
+        "outcome": _outcome(found),
         "why": found.advice.why.slug if found.advice.why is not None else "",
         "cautions": ", ".join(
             sorted({one.slug for one in found.findings if one.weight.value in ("look-first", "high")})
@@ -281,8 +284,8 @@ def _titrated(answer: Answer, made: Prepared) -> Row:
         "closing_cmh2o": found.closing.peep_cmh2o,
         "suggested_cmh2o": found.advice.suggested_peep_cmh2o,
         "other_outcome": _outcome(other) if other is not None else "refused",
-        "other_closing_cmh2o": other.titration.closing.peep_cmh2o if other is not None else None,
-        "other_suggested_cmh2o": other.titration.advice.suggested_peep_cmh2o if other is not None else None,
+        "other_closing_cmh2o": other.closing.peep_cmh2o if other is not None else None,
+        "other_suggested_cmh2o": other.advice.suggested_peep_cmh2o if other is not None else None,
         "oxygenation_cmh2o": falls.get(by),
         "oxygenation_by": by,
     }
@@ -292,16 +295,14 @@ _OXYGENATION = ("pao2-fall", "spo2-fall-2", "spo2-fall-1")
 """Markers of oxygenation in order of preference: a gas before a saturation."""
 
 
-def _under(protocol: Protocol, request: Request) -> Answer | None:
-    """The answer under another protocol; None where it reads no trial."""
-    try:
-        return titrate(replace(request, protocol=protocol))
-    except Rejected:
-        return None
+def _under(protocol: Protocol, request: Request) -> Titration | None:
+    """The titration under another protocol; None where it reads no trial."""
+    request = replace(request, protocol=protocol)
+    trial = read_trial(request.readings, protocol)
+    return None if isinstance(trial, NoTrial) else titration_of(trial, request, now=True)
 
 
-def _outcome(answer: Answer) -> str:
-    found = answer.titration
+def _outcome(found: Titration) -> str:
     if found.advice.suggested_peep_cmh2o is not None:
         return "suggested"
     return "withheld" if found.closing.peep_cmh2o is not None else found.closing.verdict.value
@@ -335,6 +336,14 @@ def _when(at_s: float, options: Options) -> Row:
     text = instant(at_s)
     month = text[:7]
     return {"month": month, "week": f"{int(at_s // (7 * DAY_S)):05}", "ended": month if options.coarse_dates else text}
+
+
+def without_ids(path: str, options: Options) -> str:
+    """A path or reference without the ids of resources, where identifiers are hashed: an id may hold a patient's."""
+    return _ID_IN_PATH.sub(r"\1/...", path) if options.pseudonym_key else path
+
+
+_ID_IN_PATH = re.compile(r"([A-Za-z]+)/[^\s#]+")
 
 
 def _pseudonym(name: str, options: Options) -> str:

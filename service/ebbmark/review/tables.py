@@ -24,7 +24,8 @@ Cell = str | int | float | bool | None
 KEPT_CMH2O = 1.0
 """PEEP within so much of the suggestion counts as kept. This project's choice."""
 WEEKS_FROM = 520
-"""Trials from which on changes are looked for by week, else by four weeks. This project's choice: ten a week."""
+"""Trials from which on changes are looked for by week, else by four weeks. This project's choice: ten a week. By month
+where dates are coarse: weeks within a month would tell more than the month."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -268,7 +269,7 @@ def tables_of(reviewed: Reviewed, *, options: Options, smallest: int, second_fro
         lines = {kind: n for kind, n in reviewed.counts.items() if not kind.startswith(FEEDBACK)}
         found["lines"] = Table("lines", "Lines read, by resource type", "", ("resource", "n"), tuple(lines.items()))
         found["cards"] = _cards(reviewed, smallest)
-        found |= {one.name: one for one in _over_time(database, smallest)}
+        found |= {one.name: one for one in _over_time(database, smallest, coarse=options.coarse_dates)}
         if second_from:
             found["periods"] = _table(database, _periods(second_from), smallest)
     return Report(found, smallest, options, second_from, reviewed.failed)
@@ -335,16 +336,20 @@ def _plain(value: object) -> Cell:
     return round(float(value), 6) if isinstance(value, float) else float(str(value))
 
 
-def _over_time(database: duckdb.DuckDBPyConnection, smallest: int) -> list[Table]:
+def _over_time(database: duckdb.DuckDBPyConnection, smallest: int, *, coarse: bool) -> list[Table]:
     """Each series over time, and what the rules of a run chart find in it."""
     (total,) = database.execute("SELECT count(*) FROM trials").fetchone() or (0,)
-    span = 1 if total >= WEEKS_FROM else 4
+    name, period = "week", "week::INTEGER"
+    if coarse:
+        name, period = "month", "month"
+    elif total < WEEKS_FROM:
+        name, period = "four weeks", "week::INTEGER // 4"
     series = ", ".join(f'{sql} AS "{name}"' for name, sql in SERIES.items())
     asked = _Asked(
         "over_time",
-        f"Over time, by {'week' if span == 1 else 'four weeks'}",
+        f"Over time, by {name}",
         f"""SELECT min(ended)[:10] AS since, count(*) AS n, {series} FROM trials
-        GROUP BY week::INTEGER // {span} ORDER BY week::INTEGER // {span}""",  # noqa: S608
+        GROUP BY {period} ORDER BY {period}""",  # noqa: S608
         group="n",
     )
     found = _table(database, asked, smallest)
