@@ -35,7 +35,10 @@ class BulkRecord:
     errors: dict[str, str] = field(default_factory=dict)
     polls: list[dict[str, str]] = field(default_factory=list)
     """Headers of a 202 for each poll before the manifest."""
+    faults: list[int] = field(default_factory=list)
+    """Statuses of the next polls, each with an OperationOutcome that calls it transient."""
     kick_off: int = 202
+    deletion: int = 202
     requires_token: bool = True
     forgotten: set[str] = field(default_factory=set)
     cut: list[str] = field(default_factory=list)
@@ -74,7 +77,7 @@ class _Door(BaseHTTPRequestHandler):
 
     def do_DELETE(self) -> None:
         self._noted()
-        self._answer(202)
+        self._answer(self.state.deletion)
 
     def do_GET(self) -> None:
         self._noted()
@@ -85,6 +88,10 @@ class _Door(BaseHTTPRequestHandler):
         elif "/status/" in path:
             if path.rpartition("/")[2] in state.forgotten:
                 self._answer(404)
+            elif state.faults:
+                issue = {"severity": "error", "code": "transient"}
+                outcome = json.dumps({"resourceType": "OperationOutcome", "issue": [issue]}).encode()
+                self._answer(state.faults.pop(0), outcome, {"Content-Type": "application/fhir+json"})
             elif state.polls:
                 self._answer(202, headers=state.polls.pop(0))
             else:
@@ -189,6 +196,26 @@ def test_it_waits_as_long_as_the_record_wishes_in_seconds_or_until_a_date(held: 
 
     assert waits[:2] == [120.0, 300.0]
     assert waits[2] >= 2.0
+
+
+def test_a_poll_that_fails_for_the_moment_is_made_again(held: BulkRecord, tmp_path: Path) -> None:
+    held.faults = [500, 503]
+
+    waits: list[float] = []
+    found = exported(held, tmp_path, waits)
+
+    assert (found.files, len(waits), held.exports) == (3, 2, 1)
+
+
+@pytest.mark.parametrize(("status", "left"), [(202, ""), (404, ""), (403, "HTTP 403"), (501, "HTTP 501")])
+def test_a_record_that_does_not_delete_its_copy_of_the_files_is_told(
+    held: BulkRecord, tmp_path: Path, status: int, left: str
+) -> None:
+    held.deletion = status
+
+    found = exported(held, tmp_path)
+
+    assert (found.left, found.files) == (left, 3)
 
 
 def test_a_download_that_breaks_off_is_fetched_again_and_not_kept_in_half(held: BulkRecord, tmp_path: Path) -> None:

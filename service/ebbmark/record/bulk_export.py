@@ -78,6 +78,7 @@ class Exported:
         deleted: files that list deleted resources, which are not fetched.
         missing: types that were asked for and of which there is no file.
         as_of: when the record took the data (`transactionTime`): the next run's `--since`.
+        left: why the record did not delete its own copy of the files; empty where it did.
     """
 
     lines: dict[str, int]
@@ -87,6 +88,7 @@ class Exported:
     deleted: int
     missing: tuple[str, ...]
     as_of: str
+    left: str
 
 
 class ExportStopped(Exception):
@@ -180,12 +182,12 @@ class _Run:
                 self._keep()
             lines[kind] += self.state.fetched[name]
             self.told("files", number + 1, len(files))
-        # It has no more use for the record; that it cannot be told so is no fault of the export.
-        await self.record.send("DELETE", self.state.status)
+        # It has no more use for the record; that it cannot be told so is said, and no fault of the export.
+        left = _left_by(await self.record.send("DELETE", self.state.status))
         reported = lines.pop("outcome", 0)
         missing = tuple(one for one in types if one not in lines)
-        as_of = manifest.transactionTime
-        return Exported(dict(sorted(lines.items())), len(files), kept, reported, len(manifest.deleted), missing, as_of)
+        deleted, as_of = len(manifest.deleted), manifest.transactionTime
+        return Exported(dict(sorted(lines.items())), len(files), kept, reported, deleted, missing, as_of, left)
 
     def forget(self) -> None:
         """Drop what came of an export that the record no longer knows."""
@@ -271,6 +273,14 @@ class _Run:
             await self.record.waiting.sleep(pause_s)
             waited_s, wait_s, polls = waited_s + pause_s, min(2.0 * wait_s, _LONGEST_WAIT_S), polls + 1
             self.told("polls", polls, 0)
+
+
+def _left_by(deletion: Answer) -> str:
+    """Why the files may still lie at the record; empty where they do not."""
+    if isinstance(deletion, Failure):
+        return TROUBLE_WORDS[deletion.trouble]
+    gone = deletion.status < HTTPStatus.MULTIPLE_CHOICES or deletion.status in _GONE
+    return "" if gone else _status_of(deletion)
 
 
 def _status_of(reply: Reply) -> str:

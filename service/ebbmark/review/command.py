@@ -143,6 +143,8 @@ def _export(chosen: argparse.Namespace, export: Callable[..., Exported | None]) 
         print(f"Of these there is no file: {', '.join(found.missing)}.")
     if found.reported:
         print(f"The record reports {found.reported} faults of its own: see outcome-*.ndjson.")
+    if found.left:
+        print(f"The files of the export may still lie at the record, which did not delete them: {found.left}.")
     if found.deleted:
         print(f"{found.deleted} files that list deleted resources were not fetched; a review does not know deletions.")
     return DONE
