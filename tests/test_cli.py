@@ -21,7 +21,7 @@ from ebbmark.__main__ import run
 from ebbmark.cli import main
 from ebbmark.fhir.reading.charted_steps import COLUMNS
 from ebbmark.fhir.writing.validate import validate
-from ebbmark.keys import KeyRing, read_key_ring
+from ebbmark.keys import KeyRing, public_key_set, read_key_ring
 from ebbmark.web.app import SIGN_IN_IS_OFF
 from ebbmark.web.launch.seal import read_cookie_keys
 from fhir_builders import bundle, height, parameters, patient, to_bytes, trial_bundle, trial_observations
@@ -31,7 +31,8 @@ CLEAR = str(FIXTURES / "clear-closing" / "request.json")
 NOT_REACHED = str(FIXTURES / "never-reached" / "request.json")
 NOISY = str(FIXTURES / "noisy-record" / "request.json")
 KEY_MISSPELT = '[{"iss": "https://record.example/fhir", "client_id": "page", "secrt": "x"}]'
-ANSWERED, USAGE, NO_SUGGESTION, NOT_READ, NOT_USABLE = 0, 2, 3, 4, 5
+ANSWERED, USAGE, NO_SUGGESTION, NOT_READ, NOT_USABLE, DIFFERENT = 0, 2, 3, 4, 5, 6
+UNSIGNED = "The answer carries no signature: nothing shows whether it was changed."
 
 TABLE = """peep_cmh2o,tidal_volume_expired_ml,plateau_cmh2o
 20,380,28.5
@@ -337,10 +338,10 @@ def test_an_answer_bundle_is_told_as_it_was_told_at_first(saved: Path, capsys: p
     code = main(["account", given(saved, answer)])
 
     assert code == ANSWERED
-    assert capsys.readouterr().out == first
+    assert capsys.readouterr().out == f"{UNSIGNED}\n{first}"
 
 
-def test_an_answer_whose_line_and_value_differ_is_called_so_before_anything_else(
+def test_an_answer_whose_line_and_value_differ_is_called_so_before_its_line(
     saved: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     answer = json.loads((FIXTURES / "clear-closing" / "answer.json").read_bytes())
@@ -353,7 +354,48 @@ def test_an_answer_whose_line_and_value_differ_is_called_so_before_anything_else
 
     main(["account", given(saved, json.dumps(answer))])
 
-    assert capsys.readouterr().out.startswith("This answer contradicts itself: its suggested PEEP is 18 cmH2O")
+    assert (
+        capsys.readouterr()
+        .out.splitlines()[1]
+        .startswith("This answer contradicts itself: its suggested PEEP is 18 cmH2O")
+    )
+
+
+def test_an_account_says_first_whether_the_signature_holds(
+    saved: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    main(["new-key"])
+    key = capsys.readouterr().out
+    private = saved.with_name("private.json")
+    monkeypatch.setenv("EBBMARK_SIGNING_KEYS", json.dumps([given(private, key)]))
+    monkeypatch.setenv("EBBMARK_SIGN_RESULTS", "true")
+    main(["evaluate", CLEAR, "--format", "fhir"])
+    answer = capsys.readouterr().out
+    ring = read_key_ring([key.encode()])
+    assert isinstance(ring, KeyRing)
+    public = given(saved.with_name("public.json"), json.dumps(public_key_set(ring)))
+    tampered = answer.replace('"value": 59.7', '"value": 69.7')
+    assert tampered != answer
+
+    for content, keys, code, first in (
+        (answer, ["--keys", public], ANSWERED, "The signature is valid."),
+        (tampered, ["--keys", public], DIFFERENT, "The signature does not fit: this answer was changed after"),
+        (tampered, [], ANSWERED, "The signature was not checked: no keys were given (--keys)."),
+    ):
+        assert main(["account", given(saved, content), *keys]) == code
+        assert capsys.readouterr().out.startswith(first)
+
+
+def test_an_evaluation_that_shall_be_signed_and_has_no_key_is_refused(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("EBBMARK_SIGN_RESULTS", "true")
+
+    with pytest.raises(SystemExit) as ended:
+        main(["evaluate", CLEAR, "--format", "fhir"])
+
+    assert ended.value.code == USAGE
+    assert "EBBMARK_SIGN_RESULTS needs a key in EBBMARK_SIGNING_KEYS" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(

@@ -14,6 +14,7 @@ from typing import Literal
 import msgspec
 
 from ebbmark import __version__
+from ebbmark.audit.command import add_replay_and_account
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, status_of
@@ -128,32 +129,7 @@ def _parser() -> argparse.ArgumentParser:
 
     add_check_record(commands, _check_record)
 
-    again = commands.add_parser(
-        "replay",
-        help="compute a stored answer again and name each difference",
-        description="Reads an answer Bundle and the inputs that it names (a Bundle with the Patient and the "
-        "Observations, or the request; or the record), computes the answer again, and names each difference. Needs no "
-        "network, unless the inputs are read from the record (settings: EBBMARK_RECORD_...).",
-        epilog="Exit codes: 0 the same bytes (inputs that were amended since are named); 7 the same within rounding, "
-        "of another engine or platform; 8 inputs as used, or the site's charting table, are not given; "
-        "6 different, or the signature does not fit, or with --keys is missing or by another key; 4 what a file holds "
-        "cannot be read; 5 it is no answer; 2 wrong usage, or no such file.",
-    )
-    again.add_argument("file", metavar="FILE", help="the answer, or - for standard input")
-    again.add_argument(
-        "--inputs",
-        required=True,
-        metavar="FILE",
-        help="the inputs as a Bundle, or the request; record: read from the configured record, in the versions "
-        "that the answer names (a file of that name: ./record)",
-    )
-    again.add_argument("--keys", metavar="FILE", help="published keys (JWK Set): only a valid signature ends well")
-    again.add_argument("--format", choices=("text", "fhir"), default="text", help="how to answer")
-    again.set_defaults(run=_replay)
-
-    retell = commands.add_parser("account", help="print an answer Bundle as text")
-    retell.add_argument("file", metavar="FILE", help="a file, or - for standard input")
-    retell.set_defaults(run=_account)
+    add_replay_and_account(commands, _replay, _account)
 
     key = commands.add_parser("new-key", help="make a key to sign with, or one for cookies, as JSON Web Key Set")
     key.add_argument(
@@ -202,6 +178,8 @@ def _evaluate(chosen: argparse.Namespace) -> int:
 
         _write(chosen.report, report_pdf(answer, recorded_s=context.at_s))
     bundle = write_bundle(answer, recorded_s=context.at_s)
+    if chosen.format == "fhir":
+        bundle = _signed(bundle)
     if chosen.format == "fhir" or (chosen.format == "json" and titrated is None):
         print(msgspec.json.format(msgspec.json.encode(bundle), indent=2).decode())
     elif chosen.format == "json":
@@ -253,6 +231,22 @@ def _context(at_s: float | None = None) -> RequestContext:
     return found
 
 
+def _signed(bundle: dict[str, object]) -> dict[str, object]:
+    """The Bundle, signed where EBBMARK_SIGN_RESULTS asks for it, as the service signs it."""
+    from ebbmark.settings import Settings, is_anything_set
+
+    if not is_anything_set():
+        return bundle
+    from ebbmark.web.trust import signed
+
+    settings = Settings()
+    try:
+        return signed(bundle, settings.signing_keys, signs=settings.sign_results)
+    except ValueError as error:
+        print(f"{error}.", file=sys.stderr)
+        raise SystemExit(USAGE) from None
+
+
 def _instant(text: str) -> float:
     at_s = seconds(text)
     if isinstance(at_s, TimeFault):
@@ -283,15 +277,22 @@ def _write(file: Path, content: bytes) -> None:
 
 
 def _account(chosen: argparse.Namespace) -> int:
+    # Only this command and replay need the signature library.
+    from ebbmark.use_cases.replay_exchange import check_signature
+
+    keys = _bytes_of(chosen.keys) if chosen.keys else None
+    content = _bytes_of(chosen.file)
     try:
-        bundle = msgspec.json.decode(_bytes_of(chosen.file), type=dict[str, object])
-        text = account_of(bundle)
+        bundle = msgspec.json.decode(content, type=dict[str, object])
+        account_of(bundle)
+        signature, doubtful = check_signature(content, keys)
+        text = account_of(bundle, remarks=[signature])
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError, NotAnAnswer) as error:
         why = f": {error}" if isinstance(error, NotAnAnswer) else ""
         sentence = f"The file is not an answer Bundle of this service{why}."
         raise Rejected((Problem(ProblemKind.NOT_JSON, "", "something else", "an answer Bundle", sentence),)) from None
     print(text, end="")
-    return ANSWERED
+    return DIFFERENT if doubtful else ANSWERED
 
 
 def _replay(chosen: argparse.Namespace) -> int:

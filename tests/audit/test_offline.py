@@ -48,7 +48,7 @@ def test_a_tampered_answer_ends_with_what_is_wrong(files: Path, capsys: pytest.C
     assert ran(files, "answer.json", "inputs.json", "--keys", str(files / "keys.json")) == 6
     said = capsys.readouterr().out
     assert "predicted-body-weight.valueQuantity.value: stored is 69.7, the inputs give 59.7." in said
-    assert "The signature does not fit the answer." in said
+    assert "The signature does not fit: this answer was changed after it was signed." in said
 
 
 def test_with_keys_a_signature_that_is_missing_or_by_another_key_ends_badly_and_is_said_first(
@@ -61,7 +61,7 @@ def test_with_keys_a_signature_that_is_missing_or_by_another_key_ends_badly_and_
 
     for answer, keys, first in (
         ("answer.json", "foreign.json", "The signature was made with a key that is not among those given."),
-        ("unsigned.json", "keys.json", "The answer carries no signature."),
+        ("unsigned.json", "keys.json", "The answer carries no signature: nothing shows whether it was changed."),
     ):
         assert ran(files, answer, "inputs.json", "--keys", str(files / keys)) == 6
         assert capsys.readouterr().out.startswith(first)

@@ -16,13 +16,15 @@ from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.frame import REQUEST_SYSTEM
 from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of
 from ebbmark.fhir.writing.superseding import unmarked
-from ebbmark.keys import PublicKey, read_public_keys
+from ebbmark.keys import read_public_keys
 from ebbmark.use_cases.replay import Outcome, Render, Replayed, replay
+from ebbmark.words.messages import say
 
 __all__ = [
     "Inputs",
     "ReplayAsked",
     "Told",
+    "check_signature",
     "not_an_answer",
     "read_inputs",
     "read_stored",
@@ -36,24 +38,7 @@ Json = dict[str, object]
 
 _IDENTITY = re.compile(r"[0-9a-f]{64}")
 _NAMES = tuple(row.name for row in REPLAY_INPUTS)
-_SIGNATURE_WORDS = {
-    Verified.VALID: "The signature is valid.",
-    Verified.ABSENT: "The answer carries no signature.",
-    Verified.PARTLY: "The signature is valid, but resources stand with the answer that it does not cover.",
-    Verified.UNKNOWN_KEY: "The signature was made with a key that is not among those given.",
-    Verified.BROKEN: "The signature does not fit the answer.",
-}
 _AGAINST = (Verified.BROKEN, Verified.PARTLY)
-_OUTCOME_WORDS = {
-    Outcome.SAME: "The inputs give the same answer.",
-    Outcome.WITHIN_ROUNDING: "The inputs give the same answer within rounding; another engine or platform made it.",
-    Outcome.NOT_REPLAYABLE: "The answer cannot be replayed here.",
-    Outcome.DIFFERENT: "The inputs do not give this answer.",
-}
-_AMENDED_WORDS = {
-    True: "The inputs give the same answer; some were amended since.",
-    False: "Inputs were amended since, and the versions that were used were not given.",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +90,7 @@ class Told:
     @property
     def doubtful(self) -> bool:
         """Whether the signature speaks against the answer, or is not the wanted one, whatever its inputs give."""
-        return self.verified is not Verified.VALID if self.with_keys else self.verified in _AGAINST
+        return _doubtful(self.verified, self.with_keys)
 
 
 class _Identifier(msgspec.Struct):
@@ -203,16 +188,10 @@ def replay_files(
     Raises:
         Rejected: a file cannot be read, or is not what it should be.
     """
-    trusted: Iterable[PublicKey] = ()
-    if keys is not None:
-        read = read_public_keys(keys)
-        if read is None:
-            raise _unreadable("keys", "a JSON Web Key Set")
-        trusted = read
     try:
         stored = read_stored(answer)
         given = read_inputs(inputs) if isinstance(inputs, bytes) else inputs
-        verified = verify([(url, unmarked(one)) for url, one in stored], trusted).verified
+        verified = _verified(stored, keys)
         outcome = replay(
             stored,
             given.resources,
@@ -224,6 +203,36 @@ def replay_files(
     except NotAnAnswer as error:
         raise not_an_answer(error) from error
     return Told(outcome, verified, replay_told(outcome, verified), with_keys=keys is not None)
+
+
+def check_signature(answer: bytes, keys: bytes | None) -> tuple[str, bool]:
+    """Check the signature of an answer that is shown and not replayed.
+
+    Args:
+        answer: Bundle of the answer.
+        keys: JSON Web Key Set; None where no signature is to be believed.
+
+    Returns:
+        The finding as a sentence, and whether it speaks against the answer.
+
+    Raises:
+        Rejected: a file cannot be read.
+        NotAnAnswer: it is not one answer.
+    """
+    verified = _verified(read_stored(answer), keys)
+    kind = "not-checked" if keys is None and verified is Verified.UNKNOWN_KEY else verified.value
+    return say(f"signature.{kind}"), _doubtful(verified, keys is not None)
+
+
+def _verified(stored: Iterable[tuple[str, Json]], keys: bytes | None) -> Verified:
+    trusted = () if keys is None else read_public_keys(keys)
+    if trusted is None:
+        raise _unreadable("keys", "a JSON Web Key Set")
+    return verify([(url, unmarked(one)) for url, one in stored], trusted).verified
+
+
+def _doubtful(verified: Verified, with_keys: bool) -> bool:
+    return verified is not Verified.VALID if with_keys else verified in _AGAINST
 
 
 def read_stored(body: bytes) -> list[tuple[str, Json]]:
@@ -266,12 +275,14 @@ def read_inputs(body: bytes) -> Inputs:
 def text_of(told: Told) -> str:
     """The same for a person; a signature that makes the answer doubtful is said first."""
     outcome = told.outcome
-    words = _OUTCOME_WORDS.get(outcome.outcome) or _AMENDED_WORDS[outcome.computed]
-    lines = [f"Answer {outcome.identity}", words]
+    kind = outcome.outcome.value
+    if outcome.outcome is Outcome.INPUTS_AMENDED and not outcome.computed:
+        kind = "versions-missing"
+    lines = [f"Answer {outcome.identity}", say(f"replay.{kind}")]
     lines += [f"- {finding.sentence}" for finding in outcome.findings]
     if outcome.not_checked:
-        lines.append(f"{outcome.not_checked} remarks about inputs that were not used cannot be computed again.")
-    lines.insert(0 if told.doubtful else len(lines), _SIGNATURE_WORDS[told.verified])
+        lines.append(say("replay.not-checked", count=outcome.not_checked))
+    lines.insert(0 if told.doubtful else len(lines), say(f"signature.{told.verified.value}"))
     return "\n".join(lines) + "\n"
 
 

@@ -13,13 +13,14 @@ from pathlib import Path
 import msgspec
 from fastapi import APIRouter, Response
 
+from ebbmark.audit.signature import sign
 from ebbmark.keys import KeyFault, KeyRing, PublicKey, SigningKey, public_key_set, read_key_ring, read_public_keys
 from ebbmark.record.client import Exchange
 from ebbmark.record.published_keys import FixedKeys, PublishedKeys
 from ebbmark.site_files import content_of
 from ebbmark.web.signed_token import KeySource, Rules, TrustedParty
 
-__all__ = ["KeysOf", "Misconfigured", "jwks_router", "own_keys", "own_public_keys", "rules_for", "signer_of"]
+__all__ = ["KeysOf", "Misconfigured", "jwks_router", "own_keys", "own_public_keys", "rules_for", "signed", "signer_of"]
 
 
 class Misconfigured(ValueError):
@@ -112,6 +113,16 @@ def signer_of(ring: KeyRing, *, signs: bool) -> SigningKey | None:
     if not ring.keys:
         raise Misconfigured("EBBMARK_SIGN_RESULTS needs a key in EBBMARK_SIGNING_KEYS")
     return ring.keys[0]
+
+
+def signed(bundle: dict[str, object], files: Iterable[Path], *, signs: bool) -> dict[str, object]:
+    """An answer Bundle with its signature where answers are signed, and as it is where they are not.
+
+    Raises:
+        Misconfigured: it is to be signed, and there is no key that can be used.
+    """
+    key = signer_of(own_keys(files), signs=signs)
+    return bundle if key is None else sign(msgspec.json.decode(msgspec.json.encode(bundle)), key=key)
 
 
 JWKS = "application/json"
