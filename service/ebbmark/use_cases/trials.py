@@ -13,7 +13,7 @@ from ebbmark.physiology.after.trials_over_time import PastTrial, Shift, TrialCha
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.use_cases.answer_builder import answered, beyond_in_trial, look_in_short, rule_of, the_trial, titration_of
-from ebbmark.words.after_in_short import trials_in_short
+from ebbmark.words.after_in_short import change_words, trial_words, trials_in_short, trials_words
 
 __all__ = ["trials_answer"]
 
@@ -38,8 +38,11 @@ def trials_answer(request: Request, _: Site) -> Answer:
     earlier = replace(request, conditions=(), unjudged=())
     titrations = [titration_of(one, request if one is trials[-1] else earlier) for one in trials]
     followed = follow_trials([_past(*both) for both in zip(trials, titrations, strict=True)])
-    rows = [_row(number, *both) for number, both in enumerate(zip(followed.rows, trials, strict=True), start=1)]
-    changes = [_change(number, one) for number, one in enumerate(followed.changes, start=2)]
+    why_none = [one.advice.rationale if one.advice.suggested_peep_cmh2o is None else "" for one in titrations]
+    told = [trial_words(*both) for both in zip(followed.rows, why_none, strict=True)]
+    rows = [_row(number, *one) for number, one in enumerate(zip(followed.rows, trials, told, strict=True), start=1)]
+    changed = change_words(followed)
+    changes = [_change(number, *one) for number, one in enumerate(zip(followed.changes, changed, strict=True), start=2)]
     beyond = beyond_in_trial(titrations[-1].findings)
     return answered(
         OPERATION,
@@ -47,9 +50,8 @@ def trials_answer(request: Request, _: Site) -> Answer:
         short=trials_in_short(followed, look=look_in_short(titrations[-1].findings)),
         said=(
             beyond,
-            followed.sentence,
-            f"Only the latest {MOST_TRIALS} trials were read." if len(trials) == MOST_TRIALS else "",
-            *[one.sentence for one in followed.rows],
+            trials_words(followed, most=MOST_TRIALS),
+            *told,
         ),
         statements=[*rows, *changes],
         rules=(rule_of(request.protocol),),
@@ -61,12 +63,10 @@ def trials_answer(request: Request, _: Site) -> Answer:
 
 def _past(trial: Trial, found: Titration) -> PastTrial:
     at_s = max(step.end_s for step in trial.steps)
-    suggested = found.advice.suggested_peep_cmh2o
-    why_none = found.advice.rationale if suggested is None else ""
-    return PastTrial(at_s, found.closing, trial.kind, suggested, why_none)
+    return PastTrial(at_s, found.closing, trial.kind, found.advice.suggested_peep_cmh2o)
 
 
-def _row(number: int, row: TrialRow, trial: Trial) -> Statement:
+def _row(number: int, row: TrialRow, trial: Trial, told: str) -> Statement:
     low, high = row.interval_cmh2o or (None, None)
     band_low, band_high = row.compliance_band_ml_per_cmh2o or (None, None)
     amounts = (
@@ -83,14 +83,14 @@ def _row(number: int, row: TrialRow, trial: Trial) -> Statement:
         kind=f"trial-{number}",
         code="trial-in-record",
         value=Amount(row.closing_cmh2o, PRESSURE) if row.closing_cmh2o is not None else None,
-        note=row.sentence,
+        note=told,
         sources=tuple({source for step in trial.steps for sample in step.samples for source in sample.sources}),
         parts=tuple(parts),
         span_s=(trial.steps[0].start_s, row.at_s),
     )
 
 
-def _change(number: int, one: TrialChange) -> Statement:
+def _change(number: int, one: TrialChange, told: str) -> Statement:
     chances: list[Part] = []
     if one.higher + one.same + one.lower > 0:
         chances = [
@@ -102,7 +102,7 @@ def _change(number: int, one: TrialChange) -> Statement:
         kind=f"change-{number}",
         code="change-between-trials",
         value=Coded(_SHIFTS[one.closing]),
-        note=one.sentence,
+        note=told,
         method="Probability over both whole estimates; a shift is stated from 0.9 on: this project's choice",
         members=(f"trial-{number - 1}", f"trial-{number}"),
         parts=(*chances, ("compliance-shift", Coded(_SHIFTS[one.compliance]))),

@@ -1,4 +1,4 @@
-"""Markers of one trial, and all trials of a patient, in their two short layers."""
+"""Markers of one trial in short; all trials of a patient in short and in sentences."""
 
 from __future__ import annotations
 
@@ -6,16 +6,17 @@ from collections.abc import Sequence
 from typing import Final
 
 from ebbmark.physiology.after.markers import SAME_AS_COMPLIANCE, Marker, Markers, Meaning
-from ebbmark.physiology.after.trials_over_time import Shift, TrialsOverTime
+from ebbmark.physiology.after.trials_over_time import Shift, TrialChange, TrialRow, TrialsOverTime
 from ebbmark.physiology.before.peep_tables import TableAnswer
 from ebbmark.physiology.closing.estimate import Closing
 from ebbmark.physiology.wording import level, percent
 from ebbmark.words.in_short import InShort, shortened
 from ebbmark.words.messages import ENGLISH, say
 
-__all__ = ["markers_in_short", "trials_in_short"]
+__all__ = ["change_words", "markers_in_short", "trial_words", "trials_in_short", "trials_words"]
 
 _MOST_TRIALS: Final = 4
+_HOURS_UP_TO: Final = 48.0
 
 
 def markers_in_short(
@@ -98,3 +99,63 @@ def trials_in_short(trials: TrialsOverTime, *, look: str = "") -> InShort:
 
 def _trials(name: str, /, **values: object) -> str:
     return say(f"trials-line.{name}", **values)
+
+
+def trials_words(trials: TrialsOverTime, *, most: int) -> str:
+    """How many trials there are, and how each differs from the one before it.
+
+    Args:
+        trials: oldest first.
+        most: trials that are read of one record.
+    """
+    count = len(trials.rows)
+    parts = [_told("one") if count == 1 else _told("several", count=count), *change_words(trials)]
+    return " ".join([*parts, *([_told("most", count=most)] if count == most else [])])
+
+
+def trial_words(row: TrialRow, why_none: str) -> str:
+    """What one trial found.
+
+    Args:
+        row: of the trial.
+        why_none: why no PEEP is suggested from it, in plain sentences; may be empty.
+    """
+    if row.closing_cmh2o is None or row.interval_cmh2o is None:
+        known = f"trials.{row.verdict.value}" in ENGLISH
+        return f"{_told(row.verdict.value if known else 'not-told')} {why_none}".rstrip()
+    low, high = row.interval_cmh2o
+    span = _told("span" if low < high else "span-one", low=level(low), high=level(high))
+    parts = [_told("closing", peep=level(row.closing_cmh2o), span=span)]
+    if row.suggested_peep_cmh2o is None:
+        return " ".join([*parts, _told("no-peep"), why_none]).rstrip()
+    parts.append(_told("suggested", peep=level(row.suggested_peep_cmh2o)))
+    band = row.compliance_band_ml_per_cmh2o
+    if row.compliance_ml_per_cmh2o is not None and band is not None:
+        name = "static" if row.kind.static else "dynamic"
+        value, least, greatest = (f"{one:.0f}" for one in (row.compliance_ml_per_cmh2o, *band))
+        parts.append(_told(name, value=value, low=least, high=greatest))
+    return " ".join(parts)
+
+
+def change_words(trials: TrialsOverTime) -> tuple[str, ...]:
+    """How each trial differs from the one before it."""
+    pairs = zip(trials.changes, trials.rows, trials.rows[1:], strict=False)
+    return tuple(_changed(change, one, two) for change, one, two in pairs)
+
+
+def _changed(change: TrialChange, one: TrialRow, two: TrialRow) -> str:
+    hours = (two.at_s - one.at_s) / 3600.0
+    later = _told("hours", count=f"{hours:.0f}") if hours < _HOURS_UP_TO else _told("days", count=f"{hours / 24:.1f}")
+    closing = _told(
+        f"closing-{change.closing.value}",
+        later=later,
+        now="" if two.closing_cmh2o is None else level(two.closing_cmh2o),
+        before="" if one.closing_cmh2o is None else level(one.closing_cmh2o),
+        higher=percent(change.higher),
+        lower=percent(change.lower),
+    )
+    return f"{closing} {_told(f'compliance-{change.compliance.value}')}"
+
+
+def _told(name: str, /, **values: object) -> str:
+    return say(f"trials.{name}", **values)

@@ -18,7 +18,6 @@ from ebbmark.physiology.after.measures import ASSUMED_NOISE, Measure, Noise
 from ebbmark.physiology.closing.estimate import Closing, StepEstimate, Verdict
 from ebbmark.physiology.trial.limb import same_setting
 from ebbmark.physiology.trial.steps import ComplianceKind
-from ebbmark.physiology.wording import level, percent
 
 __all__ = ["PastTrial", "Shift", "TrialChange", "TrialRow", "TrialsOverTime", "follow_trials", "row_of"]
 
@@ -32,14 +31,12 @@ class PastTrial:
         closing: the estimate.
         kind: of its compliances.
         suggested_peep_cmh2o: None where none was given.
-        why_none: why none was given, in plain sentences; empty where it was, or is not known.
     """
 
     at_s: float
     closing: Closing
     kind: ComplianceKind
     suggested_peep_cmh2o: float | None
-    why_none: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +52,6 @@ class TrialRow:
         compliance_ml_per_cmh2o: expected at the suggestion; None where that was not a tested step.
         compliance_band_ml_per_cmh2o: its 90 % band; None where not known.
         kind: of the compliances.
-        sentence: one plain sentence.
     """
 
     at_s: float
@@ -66,11 +62,10 @@ class TrialRow:
     compliance_ml_per_cmh2o: float | None
     compliance_band_ml_per_cmh2o: tuple[float, float] | None
     kind: ComplianceKind
-    sentence: str
 
 
 def row_of(trial: PastTrial) -> TrialRow:
-    """Write one trial as a row; compliance is that of the step at the suggested PEEP, never one between steps."""
+    """One trial as a row; compliance is that of the step at the suggested PEEP, never one between steps."""
     closing = trial.closing
     at = _step_at(closing.steps, trial.suggested_peep_cmh2o)
     band = None if at is None else (at.fitted_low_ml_per_cmh2o, at.fitted_high_ml_per_cmh2o)
@@ -83,30 +78,7 @@ def row_of(trial: PastTrial) -> TrialRow:
         compliance_ml_per_cmh2o=None if at is None else at.fitted_ml_per_cmh2o,
         compliance_band_ml_per_cmh2o=band,
         kind=trial.kind,
-        sentence=_told(trial, at),
     )
-
-
-def _told(trial: PastTrial, at: StepEstimate | None) -> str:
-    closing = trial.closing
-    if closing.peep_cmh2o is None or closing.interval_cmh2o is None:
-        said = {
-            Verdict.NOT_REACHED: "closing was not reached",
-            Verdict.FALLING_FROM_FIRST_STEP: "compliance fell from the first step on",
-        }.get(closing.verdict, "closing could not be told")
-        return f"In this trial {said}. {trial.why_none}".rstrip()
-    low, high = closing.interval_cmh2o
-    span = f"{level(low)} to {level(high)}" if low < high else f"the step of {level(low)} alone"
-    text = f"Closing at {level(closing.peep_cmh2o)} cmH2O (90 % interval {span})"
-    if trial.suggested_peep_cmh2o is None:
-        return f"{text}; no PEEP is suggested from this trial. {trial.why_none}".rstrip()
-    text += f", suggested PEEP {level(trial.suggested_peep_cmh2o)} cmH2O"
-    if at is not None:
-        text += (
-            f", {'static' if trial.kind.static else 'dynamic'} compliance there about {at.fitted_ml_per_cmh2o:.0f} "
-            f"mL/cmH2O (90 % band {at.fitted_low_ml_per_cmh2o:.0f} to {at.fitted_high_ml_per_cmh2o:.0f})"
-        )
-    return f"{text}."
 
 
 def _step_at(steps: Sequence[StepEstimate], peep: float | None) -> StepEstimate | None:
@@ -139,7 +111,6 @@ class TrialChange:
         higher, same, lower: probability that the later closing pressure lies above, at or below the earlier; sum to
             one, or are all zero where the two cannot be compared [1].
         compliance: how compliance at the suggestion shifted.
-        sentence: one or two plain sentences.
     """
 
     from_s: float
@@ -149,7 +120,6 @@ class TrialChange:
     same: float
     lower: float
     compliance: Shift
-    sentence: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,12 +129,10 @@ class TrialsOverTime:
     Attributes:
         rows: one per trial.
         changes: one per pair of neighbours.
-        sentence: the answer in a few plain sentences.
     """
 
     rows: tuple[TrialRow, ...]
     changes: tuple[TrialChange, ...]
-    sentence: str
 
 
 def follow_trials(trials: Sequence[PastTrial], *, noise: Noise = ASSUMED_NOISE[Measure.COMPLIANCE]) -> TrialsOverTime:
@@ -185,25 +153,19 @@ def follow_trials(trials: Sequence[PastTrial], *, noise: Noise = ASSUMED_NOISE[M
         _change(first, second, row_one, row_two, noise)
         for (first, second), (row_one, row_two) in zip(pairwise(ordered), pairwise(rows), strict=True)
     )
-    if not rows:
-        return TrialsOverTime((), (), "No trial was found in the record.")
-    told = " ".join(change.sentence for change in changes) or "With a single trial there is nothing to compare."
-    return TrialsOverTime(rows, changes, f"{len(rows)} trial{'s' if len(rows) > 1 else ''}. {told}")
+    return TrialsOverTime(rows, changes)
 
 
 def _change(first: PastTrial, second: PastTrial, one: TrialRow, two: TrialRow, noise: Noise) -> TrialChange:
     higher, same, lower = _shifts(first.closing, second.closing)
-    closing = _closing_shift(higher, same, lower)
-    compliance = _compliance_shift(one, two, noise)
     return TrialChange(
         from_s=first.at_s,
         to_s=second.at_s,
-        closing=closing,
+        closing=_closing_shift(higher, same, lower),
         higher=higher,
         same=same,
         lower=lower,
-        compliance=compliance,
-        sentence=_compared(one, two, closing, compliance, higher, lower),
+        compliance=_compliance_shift(one, two, noise),
     )
 
 
@@ -247,33 +209,3 @@ def _compliance_shift(one: TrialRow, two: TrialRow, noise: Noise) -> Shift:
     if abs(after - before) <= band:
         return Shift.WITHIN_NOISE
     return Shift.HIGHER if after > before else Shift.LOWER
-
-
-def _closing(row: TrialRow) -> str:
-    return "" if row.closing_cmh2o is None else level(row.closing_cmh2o)
-
-
-def _compared(one: TrialRow, two: TrialRow, closing: Shift, compliance: Shift, higher: float, lower: float) -> str:
-    days = (two.at_s - one.at_s) / 86400.0
-    later = f"{24 * days:.0f} h later" if days < 2 else f"{days:.1f} days later"
-    if closing is Shift.NOT_COMPARABLE:
-        first = f"{later[0].upper()}{later[1:]}: closing was not found in both trials, so it is not compared."
-    elif closing is Shift.WITHIN_NOISE:
-        first = (
-            f"{later[0].upper()}{later[1:]} closing was {_closing(two)} cmH2O, {_closing(one)} "
-            f"in the trial before: no more than noise (probability of a rise {percent(higher)}, of a fall "
-            f"{percent(lower)})."
-        )
-    else:
-        chance = higher if closing is Shift.HIGHER else lower
-        first = (
-            f"{later[0].upper()}{later[1:]} closing was {closing.value}: {_closing(two)} cmH2O, "
-            f"{_closing(one)} in the trial before (probability {percent(chance)})."
-        )
-    second = {
-        Shift.NOT_COMPARABLE: "Compliance at the suggested PEEP cannot be compared.",
-        Shift.WITHIN_NOISE: "Compliance at the suggested PEEP did not change by more than noise.",
-        Shift.HIGHER: "Compliance at the suggested PEEP rose by more than noise.",
-        Shift.LOWER: "Compliance at the suggested PEEP fell by more than noise.",
-    }[compliance]
-    return f"{first} {second}"
