@@ -544,6 +544,7 @@ def test_a_record_is_inspected_and_its_draft_corrected_makes_it_readable(
         ("PORT", "abc", "a whole number from 0 to 65535 is expected."),
         ("PORT", "99999", "a whole number from 0 to 65535 is expected."),
         ("DEMO", "perhaps", "true or false is expected."),
+        ("TIME_ZONE", "Wien", "no zone of this name is known here; a name as Europe/Vienna is needed"),
     ],
 )
 def test_a_setting_of_another_kind_is_answered_with_what_is_expected(

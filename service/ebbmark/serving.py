@@ -396,7 +396,7 @@ def _said(fault: str, message: str, where: tuple[int | str, ...]) -> str:
         words = {"ge": "from", "gt": "above", "le": "to", "lt": "below"}
         span = "".join(f" {words[name]} {limit:g}" for name, limit in limits.items())
         return f"{kind}{span} is expected."
-    return _EXPECTED.get(fault, message)
+    return _EXPECTED.get(fault, message.removeprefix("Value error, "))
 
 
 def _setting(where: tuple[int | str, ...]) -> str:

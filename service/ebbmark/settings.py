@@ -384,7 +384,7 @@ class Settings(BaseSettings):
         try:
             ZoneInfo(name)
         except (ZoneInfoNotFoundError, ValueError, OSError):  # a folder of zones, such as Europe, is an OSError
-            raise ValueError("no zone of this name is known here") from None
+            raise ValueError("no zone of this name is known here; a name as Europe/Vienna is needed") from None
         return name
 
     @property

@@ -277,7 +277,7 @@ def as_sender(made: Certificates, *, shows: bool) -> ssl.SSLContext:
 
 
 async def test_over_tls_a_sender_that_shows_its_certificate_is_carried_and_others_are_not(
-    record: KeepingRecord, tmp_path: Path
+    record: KeepingRecord, tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
     made = certificates(tmp_path)
     tls = as_server(made)
@@ -285,6 +285,9 @@ async def test_over_tls_a_sender_that_shows_its_certificate_is_carried_and_other
     assert await exchange(framed(message()), tls=tls, peer_tls=as_sender(made, shows=False)) == b""
     assert await exchange(framed(message()), tls=tls) == b""
     assert observations(record) == []
+    told = [one.getMessage() for one in caplog.records]
+    assert "A TLS connection was refused: peer did not return a certificate." in told
+    assert sum(one.startswith("A TLS connection was refused: ") for one in told) == 2
     got = await exchange(framed(message()), tls=tls, peer_tls=as_sender(made, shows=True))
     assert codes_of(got.split(b"\x1c\r")[:-1]) == [("AA", "M1")]
     assert observations(record)

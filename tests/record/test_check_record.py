@@ -93,6 +93,23 @@ def test_a_record_that_doubles_and_ignores_versions_is_told_so_and_still_cleaned
     assert record.held == HAZEL
 
 
+def test_a_record_that_carries_out_half_a_transaction_is_told_so_and_still_cleaned() -> None:
+    class Batching(KeepingRecord):
+        def transact(self, bundle: Json) -> httpx.Response:
+            stale = [one for one in bundle["entry"] if "ifMatch" in one["request"]]
+            done = KeepingRecord.transact(self, {**bundle, "entry": [x for x in bundle["entry"] if x not in stale]})
+            replies = [*done.json()["entry"], *[{"response": {"status": "412"}} for _ in stale]]
+            return httpx.Response(200, json={**done.json(), "entry": replies})
+
+    record = Batching(held=dict(HAZEL))
+
+    report = checked(record)
+
+    assert verdicts(report, "Whole") == verdicts(report, "Versions") == {Verdict.LIMITED}
+    assert "an answer may be written in part" in summary(report).replace("\n                          ", " ")
+    assert record.held == HAZEL
+
+
 def test_a_type_that_is_refused_is_named() -> None:
     report = checked(KeepingRecord(held=dict(HAZEL), refused_types=frozenset({"DetectedIssue", "List"})))
 

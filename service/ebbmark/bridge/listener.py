@@ -166,6 +166,24 @@ async def _next(reader: asyncio.StreamReader, limits: Limits) -> bytes | None:
     return None
 
 
+class _LoggedHandshake(ssl.SSLObject):
+    """Says why a handshake failed: asyncio drops such a connection without a word."""
+
+    def do_handshake(self) -> None:
+        """Log a failure on its way out."""
+        try:
+            super().do_handshake()
+        except (ssl.SSLWantReadError, ssl.SSLWantWriteError):
+            raise  # not a failure: more bytes are needed
+        except ssl.SSLCertVerificationError as error:
+            _LOG.warning("A TLS connection was refused: the sender's certificate, %s.", error.verify_message)
+            raise
+        except ssl.SSLError as error:
+            words = (error.reason or "no reason given").lower().replace("_", " ")
+            _LOG.warning("A TLS connection was refused: %s.", words)
+            raise
+
+
 def server_tls(certificate: Path | None, client_authorities: Path | None) -> ssl.SSLContext | None:
     """The TLS context of the bridge; None where it speaks plain TCP.
 
@@ -182,6 +200,7 @@ def server_tls(certificate: Path | None, client_authorities: Path | None) -> ssl
         return None
     try:
         context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+        context.sslobject_class = _LoggedHandshake
         context.minimum_version = ssl.TLSVersion.TLSv1_2
         context.load_cert_chain(certificate, password="")
         if client_authorities is not None:

@@ -204,19 +204,24 @@ async def _judge_versions(asking: Asking, patient: str, key: str, recorded: str,
         "resource": resource,
         "request": {"method": "PUT", "url": place, "ifMatch": 'W/"ebbmark-no-such-version"'},
     }
-    sent = await _sent(asking, [beside, stale])
-    refused = isinstance(sent, str)
-    if not isinstance(sent, str):
-        asking.report.left_behind.append(_plain(sent[0].location))
-    asking.report.add(
-        "Versions",
-        Verdict.WORKS if refused else Verdict.LIMITED,
-        "A change under a version that is not in force is refused, with its whole transaction (ifMatch)."
-        if refused
-        else "The record ignores ifMatch in transactions: of two answers for one trial that are written at the same "
-        "moment both may stand until the next one is written.",
-        _CURRENT,
+    body = msgspec.json.encode({"resourceType": "Bundle", "type": "transaction", "entry": [beside, stale]})
+    entries = attempt_of(await asking.send("POST", "", body, _HEADERS), entry_requests(body)).entries
+    written = [200 <= one.status < 300 for one in entries]
+    if written and written[0]:
+        asking.report.left_behind.append(_plain(entries[0].location))
+    both = (
+        "of two answers for one trial that are written at the same moment both may stand until the next one is written."
     )
+    if written == [True, False]:
+        told = "The record refused one entry of a transaction and wrote the other, which FHIR does not allow (a batch)"
+        asking.report.add("Whole", Verdict.LIMITED, f"{told}: an answer may be written in part.", _WRITE)
+        asking.report.add("Versions", Verdict.LIMITED, f"A stale ifMatch stops its own entry only: {both}", _CURRENT)
+    elif any(written):
+        told = f"The record ignores ifMatch in transactions: {both}"
+        asking.report.add("Versions", Verdict.LIMITED, told, _CURRENT)
+    else:
+        told = "A change under a version that is not in force is refused, with its whole transaction (ifMatch)."
+        asking.report.add("Versions", Verdict.WORKS, told, _CURRENT)
 
 
 async def _removed(asking: Asking) -> None:
