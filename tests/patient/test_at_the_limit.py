@@ -157,3 +157,18 @@ def test_a_value_is_found_beyond_its_limit_and_as_the_rule_says_at_it(row: Row, 
     limits = replace(LIMITS, **{**row.others, row.limit: limit})  # type: ignore[arg-type]
 
     assert (row.slug in slugs(row.answer(limits))) == COMPARED[row.compared](row.value, limit)
+
+
+@pytest.mark.parametrize(("peep", "found"), [(12, True), (10, True), (8, False)])
+def test_a_circuit_that_opened_at_the_closing_step_or_above_leaves_no_closing(peep: int, *, found: bool) -> None:
+    at_s = START_S + PEEPS.index(peep) * STEP_S
+    opened = [
+        reading(quantity, value, at_s + after_s, 5000 + int(after_s))
+        for after_s in (60.0, 75.0)
+        for quantity, value in ((Q.PEEP_MEASURED, 0.5), (Q.TIDAL_VOLUME_EXPIRED, 8.0))
+    ]
+
+    answer = trial(more=opened)(LIMITS)
+
+    assert answer.closing.peep_cmh2o is None
+    assert ("circuit-opened" in slugs(answer)) is found
