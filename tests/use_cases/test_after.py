@@ -468,3 +468,15 @@ def test_a_fall_of_arterial_pressure_names_values_that_were_charted() -> None:
     said = asked("check-validity", [*steady, *falls], now=stamp(AFTER + 60))
 
     assert "to 52 mmHg" in said.first
+
+
+def test_a_patient_in_shock_since_the_latest_trial_is_given_no_suggestion_of_it_by_any_question_about_trials() -> None:
+    shocked = [row(stamp(AFTER + minute), f"shock{minute}", map=58.0) for minute in (38, 39)]
+
+    titrated = asked("titrate-peep", [*DAY, *shocked], now=stamp(AFTER + 40))
+    followed = asked("follow-trials", [*DAY, *shocked], now=stamp(AFTER + 40))
+
+    assert "58" in titrated.first
+    assert followed.first.count("Look at the patient first") == 1
+    components = followed.observation("trial-in-record")["component"]
+    assert "peep-suggested-then" not in {one["code"]["coding"][0]["code"] for one in components}

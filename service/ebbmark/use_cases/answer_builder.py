@@ -242,7 +242,10 @@ def beyond_in_trial(findings: Sequence[Finding]) -> str:
     grave = [
         one for one in findings if one.slug.startswith("stop-limit") and one.weight in (Weight.LOOK_FIRST, Weight.HIGH)
     ]
-    return f"Of the latest trial: {' '.join(map(sentence, grave))} Look at the patient first." if grave else ""
+    told = " ".join(map(sentence, grave))
+    # What stands since the trial says so itself.
+    look = "" if "Look at the patient first" in told else " Look at the patient first."
+    return f"Of the latest trial: {told}{look}" if told else ""
 
 
 def look_in_short(findings: Sequence[Finding]) -> str:

@@ -36,7 +36,7 @@ def trials_answer(request: Request, _: Site) -> Answer:
     trials = trials_of_record(request.readings, request.protocol) or (the_trial(request),)
     # What the record says now is of the latest trial; what was known beside the earlier ones is not known here.
     earlier = replace(request, conditions=(), unjudged=())
-    titrations = [titration_of(one, request if one is trials[-1] else earlier) for one in trials]
+    titrations = [*(titration_of(one, earlier) for one in trials[:-1]), titration_of(trials[-1], request, now=True)]
     followed = follow_trials([_past(*both) for both in zip(trials, titrations, strict=True)])
     why_none = [one.advice.rationale if one.advice.suggested_peep_cmh2o is None else "" for one in titrations]
     told = [trial_words(*both) for both in zip(followed.rows, why_none, strict=True)]
