@@ -221,7 +221,7 @@ def test_a_record_that_takes_too_long_ends_the_write_and_what_may_have_been_writ
 
     with respx.mock(assert_all_called=False) as router:
         router.route(url__startswith=BASE).mock(side_effect=answer)
-        outcome = asyncio.run(_recorded(ANSWER, NURSE, AT_S, settings=replace(SETTINGS, write_timeout_s=0.2)))
+        outcome = asyncio.run(_recorded(ANSWER, NURSE, AT_S, settings=replace(SETTINGS, write_timeout_s=1.0)))
 
     assert outcome.state is state
     assert ("Nothing was written" in outcome.sentence) is (state is WriteState.FAILED)
