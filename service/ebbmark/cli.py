@@ -260,11 +260,11 @@ def _plot_file(name: str) -> Path:
     return Path(name)
 
 
-def _plot(recommendation: Answer, file: Path) -> None:
+def _plot(answer: Answer, file: Path) -> None:
     from ebbmark.views.figure import figure_of
     from ebbmark.views.picture import draw
 
-    picture = draw(figure_of(recommendation), form=PLOT_ENDINGS[file.suffix.lower()])
+    picture = draw(figure_of(answer), form=PLOT_ENDINGS[file.suffix.lower()])
     _write(file, picture)
 
 

@@ -240,14 +240,14 @@ def left_out_inputs(form: NormalForm) -> list[str]:
     return _INPUT.findall(msgspec.json.encode(form.parts.get("outcome", {})).decode())
 
 
-def with_stored_remarks(recommendation: Answer, stored: NormalForm) -> Answer:
+def with_stored_remarks(answer: Answer, stored: NormalForm) -> Answer:
     """The answer with the remarks of a stored one instead of its own.
 
     Remarks about inputs that were not used cannot be computed again, but the page of a report shows them: it is made
     again from the remarks that are stored beside it, so that page and remarks vouch for one another.
 
     Args:
-        recommendation: computed again.
+        answer: computed again.
         stored: the stored answer.
     """
     ignored, notes = [], []
@@ -258,8 +258,8 @@ def with_stored_remarks(recommendation: Answer, stored: NormalForm) -> Answer:
             ignored.append(Ignored(path, reference, "", reason))
         elif not text.endswith(ALL_READ):
             notes.append(text)
-    request = replace(recommendation.request, notes=tuple(notes))
-    return replace(recommendation, ignored=tuple(ignored), request=request)
+    request = replace(answer.request, notes=tuple(notes))
+    return replace(answer, ignored=tuple(ignored), request=request)
 
 
 def require_shape(resources: Iterable[tuple[str, Json]]) -> None:

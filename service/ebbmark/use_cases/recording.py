@@ -66,7 +66,7 @@ class Outcome:
 
 
 async def record_answer(
-    recommendation: Answer,
+    answer: Answer,
     *,
     at_s: float,
     record: RecordClient | None,
@@ -79,7 +79,7 @@ async def record_answer(
     """Write an answer to the record; whatever becomes of it, the caller has the answer.
 
     Args:
-        recommendation: the answer.
+        answer: computed.
         at_s: the present instant [s since 1970-01-01T00:00:00Z].
         record: where to write; None where no record is configured.
         signer: the key to sign with; None where answers are not signed.
@@ -92,7 +92,7 @@ async def record_answer(
         Rejected: there is no record, it does not know or use the patient, or the person is named in no way that FHIR
             knows. What goes wrong while writing never raises: the outcome says it.
     """
-    person, patient = _whose(recommendation, record, enterer)
+    person, patient = _whose(answer, record, enterer)
     now_s = asyncio.get_running_loop().time
     most_s = record.settings.write_timeout_s if record is not None else 0.0
     ends_s = min(now_s() + most_s, until_s if until_s is not None else math.inf)
@@ -100,10 +100,10 @@ async def record_answer(
     if with_report and record is not None:
         with suppress(TimeoutError):
             async with asyncio.timeout_at(ends_s):
-                there = await _there(recommendation.identity, record)
+                there = await _there(answer.identity, record)
     bundle = await asyncio.to_thread(
         answer_bundle,
-        recommendation,
+        answer,
         at_s=at_s,
         signer=signer,
         enterer=person,
@@ -120,7 +120,7 @@ async def record_answer(
         if not left_s:
             raise TimeoutError
         async with asyncio.timeout_at(ends_s):
-            written = await _write(transaction, recommendation, record, progress, make_current=make_current)
+            written = await _write(transaction, answer, record, progress, make_current=make_current)
     except TimeoutError:
         written = progress.out_of_time(left_s)
     places = tuple(entry.location for entry in (*written.created, *written.existing) if entry.location)
@@ -174,7 +174,7 @@ async def _write(
 
 
 def to_be_written(
-    recommendation: Answer,
+    answer: Answer,
     *,
     at_s: float,
     record: RecordClient | None,
@@ -188,7 +188,7 @@ def to_be_written(
     `record.supersede` says which.
 
     Args:
-        recommendation: the answer.
+        answer: computed.
         at_s: the present instant [s since 1970-01-01T00:00:00Z].
         record: where it would be written; None where no record is configured.
         signer: the key to sign with; None where answers are not signed.
@@ -198,13 +198,13 @@ def to_be_written(
     Raises:
         Rejected: as `record_answer` does.
     """
-    person, patient = _whose(recommendation, record, enterer)
-    bundle = answer_bundle(recommendation, at_s=at_s, signer=signer, enterer=person, with_report=with_report)
+    person, patient = _whose(answer, record, enterer)
+    bundle = answer_bundle(answer, at_s=at_s, signer=signer, enterer=person, with_report=with_report)
     return as_transaction(bundle, patient)
 
 
 def answer_bundle(
-    recommendation: Answer,
+    answer: Answer,
     *,
     at_s: float,
     signer: SigningKey | None,
@@ -215,16 +215,16 @@ def answer_bundle(
     """The answer as a Bundle of type collection, with its report and signatures where wanted.
 
     Args:
-        recommendation: the answer.
+        answer: computed.
         at_s: the present instant [s since 1970-01-01T00:00:00Z].
         signer: the key to sign with; None where answers are not signed.
         enterer: the person who chose to record it, as `person_who_enters` gives it; None where no person did.
         with_report: whether it is to hold a report.
         there: the same answer as the record holds it already, whose remarks then stand; None where it holds none.
     """
-    shown = with_stored_remarks(recommendation, there) if there is not None else recommendation
+    shown = with_stored_remarks(answer, there) if there is not None else answer
     pdf = report_pdf(shown, recorded_s=at_s) if with_report else None
-    bundle = write_bundle(recommendation, recorded_s=at_s, enterer=enterer, report_pdf=pdf)
+    bundle = write_bundle(answer, recorded_s=at_s, enterer=enterer, report_pdf=pdf)
     if there is not None:
         bundle = _with_remarks_of(there, bundle)
     return sign(bundle, key=signer) if signer is not None else bundle
@@ -257,12 +257,12 @@ def _with_remarks_of(there: NormalForm, bundle: Json) -> Json:
     return {**bundle, "entry": kept}
 
 
-def _whose(recommendation: Answer, record: RecordClient | None, enterer: str | None) -> tuple[str | None, str]:
+def _whose(answer: Answer, record: RecordClient | None, enterer: str | None) -> tuple[str | None, str]:
     """The person who records, and the patient in the record."""
-    patient = recommendation.request.subject
+    patient = answer.request.subject
     base_url = record.settings.base_url if record is not None else ""
     person = person_who_enters(enterer, base_url=base_url) if enterer is not None else None
-    problems = [*_no_record(record), *_no_patient(patient), *_not_in_use(recommendation)]
+    problems = [*_no_record(record), *_no_patient(patient), *_not_in_use(answer)]
     if enterer is not None and person is None:
         problems.append(_no_person())
     if problems:
@@ -295,8 +295,8 @@ def _no_patient(reference: str) -> tuple[Problem, ...]:
     return (Problem(ProblemKind.NO_RECORD, "", "a patient without an id of the record", accepted, sentence),)
 
 
-def _not_in_use(recommendation: Answer) -> tuple[Problem, ...]:
-    person = recommendation.request.person
+def _not_in_use(answer: Answer) -> tuple[Problem, ...]:
+    person = answer.request.person
     if person is None or person.in_use:
         return ()
     accepted = "a Patient that is in use, not marked inactive"

@@ -113,13 +113,13 @@ class Figure:
         return tuple(step.peep_cmh2o for step in self.steps)
 
 
-def figure_of(recommendation: Answer) -> Figure:
+def figure_of(answer: Answer) -> Figure:
     """Take what is drawn out of an answer.
 
     Args:
-        recommendation: the answer.
+        answer: computed.
     """
-    found = recommendation.titration
+    found = answer.titration
     closing, trial, advice = found.closing, found.trial, found.advice
     # Where the model does not apply, what fills the places of its numbers must not be shown.
     estimated = closing.verdict is not Verdict.INDETERMINATE or closing.probability > 0
@@ -146,8 +146,8 @@ def figure_of(recommendation: Answer) -> Figure:
         if suggested is None
         else tuple(Margin(row.margin_cmh2o, row.peep_cmh2o, row.tested) for row in advice.what_if),
         vital_signs=vital_rows_of(found.seen),
-        identity=recommendation.identity,
-        engine_version=recommendation.engine_version,
+        identity=answer.identity,
+        engine_version=answer.engine_version,
     )
 
 

@@ -145,14 +145,14 @@ ON_PAPER: Final = ("guideline-ats-2024", "guideline-esicm-2023", "trial-art-mort
 TITLE = "Decremental PEEP trial: closing pressure and what follows"
 
 
-def _sheet_values(recommendation: Answer, *, recorded_s: float) -> Mapping[str, object]:
+def _sheet_values(answer: Answer, *, recorded_s: float) -> Mapping[str, object]:
     """Everything the sheet says.
 
     Args:
-        recommendation: the answer.
+        answer: a titration.
         recorded_s: when the answer is recorded [s since 1970-01-01T00:00:00Z].
     """
-    return {name: _settable(value) for name, value in _values(recommendation, recorded_s).items()}
+    return {name: _settable(value) for name, value in _values(answer, recorded_s).items()}
 
 
 def _settable(value: object) -> object:
@@ -166,47 +166,47 @@ def _settable(value: object) -> object:
     return value
 
 
-def _values(recommendation: Answer, recorded_s: float) -> dict[str, object]:
-    answer = view_of(recommendation)
-    figure = figure_of(recommendation)
-    rules = protocol_sentence(recommendation.request)
+def _values(answer: Answer, recorded_s: float) -> dict[str, object]:
+    view = view_of(answer)
+    figure = figure_of(answer)
+    rules = protocol_sentence(answer.request)
     return {
         "title": TITLE,
-        "footer": f"Ebbmark {recommendation.engine_version}, answer {recommendation.identity[:16]}",
+        "footer": f"Ebbmark {answer.engine_version}, answer {answer.identity[:16]}",
         "standing": PRELIMINARY,
-        "who": [*_who(recommendation), ["Written", _moment(recorded_s)]],
-        **_short(recommendation),
-        "rationale": answer.rationale,
+        "who": [*_who(answer), ["Written", _moment(recorded_s)]],
+        **_short(answer),
+        "rationale": view.rationale,
         "figure_in_words": alternative_text(figure),
-        "curve": curve_sentence(recommendation.titration.trial),
-        "steps": _table(step_table(answer.steps)),
-        "patient": _table(patient_table(answer.steps)) if patient_table(answer.steps).rows else None,
-        "what_if": _table(what_if_table(answer.what_if)) if answer.what_if else None,
-        "what_if_remarks": list(_what_if_remarks(answer)),
-        "targets": list(_targets(answer)),
-        "cautions": [{"severity": caution.severity, "text": caution.text} for caution in answer.cautions],
+        "curve": curve_sentence(answer.titration.trial),
+        "steps": _table(step_table(view.steps)),
+        "patient": _table(patient_table(view.steps)) if patient_table(view.steps).rows else None,
+        "what_if": _table(what_if_table(view.what_if)) if view.what_if else None,
+        "what_if_remarks": list(_what_if_remarks(view)),
+        "targets": list(_targets(view)),
+        "cautions": [{"severity": caution.severity, "text": caution.text} for caution in view.cautions],
         "evidence": [say(f"evidence.{slug}") for slug in ON_PAPER],
-        "general": [line for line in answer.general if line != rules],
-        "inputs": _inputs(recommendation),
-        "reasons": list(_reasons(recommendation)),
+        "general": [line for line in view.general if line != rules],
+        "inputs": _inputs(answer),
+        "reasons": list(_reasons(answer)),
         "trace": [
-            ["Answer", recommendation.identity],
-            ["Inputs (SHA-256)", recommendation.input_digest],
-            ["Software", f"Ebbmark {recommendation.engine_version}"],
+            ["Answer", answer.identity],
+            ["Inputs (SHA-256)", answer.input_digest],
+            ["Software", f"Ebbmark {answer.engine_version}"],
             ["Rules", rules.removeprefix("Rules: ")],
         ],
     }
 
 
-def _who(recommendation: Answer) -> Iterator[list[str]]:
-    person, request = recommendation.request.known_person, recommendation.request
+def _who(answer: Answer) -> Iterator[list[str]]:
+    person, request = answer.request.known_person, answer.request
     yield ["Patient", request.subject or UNNAMED_PATIENT]
     if request.encounter:
         yield ["Encounter", request.encounter]
     # At the trial and not now, so that a replay gives the same page.
     if person.age_at_trial_years is not None:
         yield ["Age", f"{person.age_at_trial_years:.0f} years"]
-    steps = recommendation.titration.trial.steps
+    steps = answer.titration.trial.steps
     yield ["Trial", f"{_moment(min(s.start_s for s in steps))} to {_moment(max(s.end_s for s in steps))}"]
 
 
@@ -231,8 +231,8 @@ def _targets(answer: FlatAnswer) -> Iterator[str]:
         yield f"Tidal volume target {answer.tidal_volume_ml:.0f} mL. Ladder: {ladder}."
 
 
-def _inputs(recommendation: Answer) -> str:
-    request, trial = recommendation.request, recommendation.titration.trial
+def _inputs(answer: Answer) -> str:
+    request, trial = answer.request, answer.titration.trial
     used = set(request.known_person.sources)
     used.update(source for step in trial.steps for source in step.sources)
     used.update(source for step in trial.steps for sample in step.samples for source in sample.sources)
@@ -240,16 +240,16 @@ def _inputs(recommendation: Answer) -> str:
     said = f"{len(used)} of {len(request.sources)} inputs that could be read carry this answer."
     if request.preliminary_inputs:
         said += " Some of them are preliminary."
-    if recommendation.ignored:
+    if answer.ignored:
         return f"{said} Left out, wholly or in part:"
     return f"{said} None was left out."
 
 
-def _reasons(recommendation: Answer) -> Iterator[str]:
-    counted = Counter(ignored.reason for ignored in recommendation.ignored)
+def _reasons(answer: Answer) -> Iterator[str]:
+    counted = Counter(ignored.reason for ignored in answer.ignored)
     for reason, count in counted.most_common():
         yield f"{count} × {reason}"
-    yield from recommendation.request.notes
+    yield from answer.request.notes
 
 
 def _table(table: Table) -> dict[str, object]:

@@ -172,18 +172,18 @@ def _access(
     return Access(deed, actor, succeeded, about.request.subject, resources, about.identity)
 
 
-async def _written_back(recommendation: Answer, at_s: float, door: Door, actor: Actor, *, until_s: float) -> Response:
+async def _written_back(answer: Answer, at_s: float, door: Door, actor: Actor, *, until_s: float) -> Response:
     """Answer after writing the answer to the record; whatever becomes of the write, the answer is given."""
     done = await record_answer(
-        recommendation,
+        answer,
         at_s=at_s,
         record=door.record,
         signer=door.signer,
-        with_report=recommendation.request.asked.with_report,
-        make_current=recommendation.request.asked.make_current,
+        with_report=answer.request.asked.with_report,
+        make_current=answer.request.asked.make_current,
         until_s=until_s,
     )
-    access = _access(Deed.WRITTEN, actor, recommendation, succeeded=done.there, resources=done.places)
+    access = _access(Deed.WRITTEN, actor, answer, succeeded=done.there, resources=done.places)
     await door.trail.note(access)
     headers = {WRITE_BACK_HEADER: done.state.value}
     return Response(_ENCODER.encode(done.answer), media_type=FHIR_JSON, headers=headers)

@@ -95,8 +95,8 @@ async def _told(asked: ReplayAsked, auditing: Auditing) -> tuple[Json, str, str]
     return replay_told(outcome, verification.verified), needs.patient, outcome.identity
 
 
-def _page(recommendation: Answer, recorded_s: float) -> bytes:
-    return report_pdf(recommendation, recorded_s=recorded_s)
+def _page(answer: Answer, recorded_s: float) -> bytes:
+    return report_pdf(answer, recorded_s=recorded_s)
 
 
 async def _stored(identity: str, auditing: Auditing) -> list[tuple[str, Json]]:

@@ -112,25 +112,25 @@ def _unchecked(answer: Answer) -> tuple[str, ...]:
 
 def said_of_trial(finding: TrialRead, *, whole: bool = True) -> Said:
     """A trial, and how long ago it ended; below the reasons everything else, where no page shows it."""
-    recommendation = finding.recommendation
+    answer = finding.answer
     lead = f"The trial ended {ago(finding.age_s)}."
     if finding.now_cmh2o is not None:
         lead += f" PEEP is {level(finding.now_cmh2o)} cmH2O now."
     suggested, closing = (
-        recommendation.titration.advice.suggested_peep_cmh2o,
-        recommendation.titration.closing.peep_cmh2o,
+        answer.titration.advice.suggested_peep_cmh2o,
+        answer.titration.closing.peep_cmh2o,
     )
-    summary = summary_of(recommendation.short)
+    summary = summary_of(answer.short)
     if not finding.news and suggested is not None and closing is not None:
         summary = (
             f"PEEP trial {ago(finding.age_s)}: closing near {level(closing)} cmH2O, suggested PEEP {level(suggested)} "
             f"cmH2O. {_perhaps(finding)}Preliminary."
         )
     if finding.alarm:
-        broken = [one.slug for one in recommendation.titration.findings if one.slug in LUNG_OR_TUBE]
+        broken = [one.slug for one in answer.titration.findings if one.slug in LUNG_OR_TUBE]
         alarm = "; ".join([*[say(f"against.{slug}") for slug in broken[:1]], finding.alarm])
         summary = f"Look at the patient first: {alarm}. A PEEP trial ended {ago(finding.age_s)}; see within."
-    return Said(summary, _urgency(finding), detail_of_trial(recommendation, _with_doubt(finding, lead), whole=whole))
+    return Said(summary, _urgency(finding), detail_of_trial(answer, _with_doubt(finding, lead), whole=whole))
 
 
 def _perhaps(finding: TrialRead) -> str:
@@ -139,30 +139,30 @@ def _perhaps(finding: TrialRead) -> str:
 
 def _with_doubt(finding: TrialRead, lead: str) -> str:
     """The lead, after what makes an old trial doubtful and a patient record one to leave alone, as Markdown."""
-    numbered = finding.recommendation.titration.advice.suggested_peep_cmh2o is not None
+    numbered = finding.answer.titration.advice.suggested_peep_cmh2o is not None
     held_back = finding.held_back if numbered or finding.alarm else ""
     first = [text for text in (finding.doubt, held_back) if text]
-    if not finding.recommendation.request.known_person.in_use:
+    if not finding.answer.request.known_person.in_use:
         first.append(_NOT_IN_USE)
     return " ".join([*map(bold, first), escaped(lead)])
 
 
 def _urgency(finding: TrialRead) -> str:
-    cautions = finding.recommendation.titration.advice.cautions
+    cautions = finding.answer.titration.advice.cautions
     grave = any(one.of_this_patient and one.severity is Severity.HIGH for one in cautions)
     return "critical" if finding.alarm else "warning" if grave else "info"
 
 
 def said_of_differs(finding: OrderDiffers, *, whole: bool = True) -> Said:
     """Orders that differ from what the trial suggests; below the reasons everything else, where no page shows it."""
-    recommendation = finding.read.recommendation
+    answer = finding.read.answer
     suggested, closing = (
-        recommendation.titration.advice.suggested_peep_cmh2o,
-        recommendation.titration.closing.peep_cmh2o,
+        answer.titration.advice.suggested_peep_cmh2o,
+        answer.titration.closing.peep_cmh2o,
     )
     assert suggested is not None  # noqa: S101 - orders are compared with a suggestion only
     read = [one.peep_cmh2o for one in finding.orders if one.peep_cmh2o is not None]
-    apart = f"{tolerance(recommendation.titration.trial):g} cmH2O"
+    apart = f"{tolerance(answer.titration.trial):g} cmH2O"
     urgency, old = _urgency(finding.read), not finding.read.news
     since = f" {ago(finding.read.age_s)}" if old else ""
     suggests = (
@@ -175,7 +175,7 @@ def said_of_differs(finding: OrderDiffers, *, whole: bool = True) -> Said:
     else:
         summary = f"Ordered PEEP {level(read[0])} cmH2O; {suggests}. {end}."
         lead = f"{_listed(read)} differs from the suggestion by more than {apart}."
-        lowest, highest = min(read), recommendation.titration.trial.steps[0].peep_cmh2o
+        lowest, highest = min(read), answer.titration.trial.steps[0].peep_cmh2o
         if closing is not None and lowest <= closing:
             urgency = urgency if finding.read.doubt or finding.read.held_back else "warning"
             closed = f"closing ({level(closing)} cmH2O{since})"
@@ -185,7 +185,7 @@ def said_of_differs(finding: OrderDiffers, *, whole: bool = True) -> Said:
         if max(read) > highest:
             lead += f" {level(max(read))} cmH2O lies above the tested range (up to {level(highest)} cmH2O)."
     lead += f" Pressures closer than {apart} this trial cannot tell apart. The trial ended {ago(finding.read.age_s)}."
-    detail = detail_of_trial(recommendation, _with_doubt(finding.read, lead), whole=whole)
+    detail = detail_of_trial(answer, _with_doubt(finding.read, lead), whole=whole)
     return Said(summary, urgency, detail)
 
 
@@ -244,8 +244,8 @@ def identity_of(finding: Finding) -> str:
     match finding:
         case StopMet(answer):
             return answer.identity
-        case TrialRead(recommendation) | OrderDiffers(TrialRead(recommendation)):
-            return recommendation.identity
+        case TrialRead(answer) | OrderDiffers(TrialRead(answer)):
+            return answer.identity
         case _:
             return ""
 
@@ -316,15 +316,15 @@ def settable(peep_cmh2o: float) -> bool:
 
 
 def _of_trial(finding: TrialRead, called: Called, at_s: float, signer: SigningKey | None, names: _Names) -> list[Json]:
-    if not finding.recommendation.request.known_person.in_use:
+    if not finding.answer.request.known_person.in_use:
         return []
     suggestions = [_record(finding, called, at_s, signer, names)]
-    suggested = finding.recommendation.titration.advice.suggested_peep_cmh2o
+    suggested = finding.answer.titration.advice.suggested_peep_cmh2o
     differs = finding.now_cmh2o is None or suggested is None or abs(finding.now_cmh2o - suggested) > 0
     if suggested is not None and settable(suggested) and differs and not finding.doubt and not finding.held_back:
         encounter = f"Encounter/{called.encounter_id}" if called.encounter_id else ""
         action = draft_order(
-            finding.recommendation, patient=f"Patient/{called.patient_id}", encounter=encounter, authored_s=at_s
+            finding.answer, patient=f"Patient/{called.patient_id}", encounter=encounter, authored_s=at_s
         )
         label = f"Draft an order of PEEP {level(suggested)} cmH2O, to be signed"
         suggestions.append({"label": label, "uuid": names.of("draft-order"), "actions": [action]})
@@ -334,9 +334,9 @@ def _of_trial(finding: TrialRead, called: Called, at_s: float, signer: SigningKe
 def _of_order(
     finding: OrderDiffers, called: Called, at_s: float, signer: SigningKey | None, names: _Names
 ) -> list[Json]:
-    if not finding.read.recommendation.request.known_person.in_use:
+    if not finding.read.answer.request.known_person.in_use:
         return []
-    suggested = finding.read.recommendation.titration.advice.suggested_peep_cmh2o
+    suggested = finding.read.answer.titration.advice.suggested_peep_cmh2o
     suggestions: list[Json] = []
     if (
         len(finding.orders) == 1
@@ -354,7 +354,7 @@ def _of_order(
 
 def _record(finding: TrialRead, called: Called, at_s: float, signer: SigningKey | None, names: _Names) -> Json:
     actions = record_results(
-        finding.recommendation,
+        finding.answer,
         patient=f"Patient/{called.patient_id}",
         user=called.user,
         recorded_s=at_s,

@@ -77,7 +77,7 @@ class TrialRead:
     """A trial was read.
 
     Attributes:
-        recommendation: the answer.
+        answer: computed.
         age_s: how long ago the trial ended [s].
         now_cmh2o: PEEP that is set now; None where the trial ended with it, or it is not known.
         news: whether it ended so lately that it is news.
@@ -87,7 +87,7 @@ class TrialRead:
         doubt: why it may no longer describe this lung, or that nobody knows; empty where it is news or still holds.
     """
 
-    recommendation: Answer
+    answer: Answer
     age_s: float
     now_cmh2o: float | None = None
     news: bool = True
@@ -191,18 +191,18 @@ def judge(fetched: Fetched, orders: tuple[PeepOrder, ...] | None, context: Reque
     if now.stop is not None:
         return now.stop
     try:
-        recommendation = titrate_fetched(fetched, whole, context)
+        answer = titrate_fetched(fetched, whole, context)
     except Rejected as rejected:
         if all(one.kind in _QUIET for one in rejected.problems):
             return _beside_pneumothorax(orders, fetched, context)
         raise
-    found = recommendation.titration.closing.verdict is Verdict.FOUND
-    looks = any(one.weight is Weight.LOOK_FIRST for one in recommendation.titration.findings)
+    found = answer.titration.closing.verdict is Verdict.FOUND
+    looks = any(one.weight is Weight.LOOK_FIRST for one in answer.titration.findings)
     if now.in_progress and not now.at_the_lowest and not found and not looks:
         return None
-    read = _read(recommendation, whole.readings, fetched, context)
+    read = _read(answer, whole.readings, fetched, context)
     if orders is not None:
-        return read if read.alarm or _pneumothorax(recommendation) else _compared(read, orders)
+        return read if read.alarm or _pneumothorax(answer) else _compared(read, orders)
     return _news(read)
 
 
@@ -299,10 +299,8 @@ def _end_s(trial: Trial) -> float:
     return max(step.end_s for step in trial.steps)
 
 
-def _read(
-    recommendation: Answer, readings: tuple[Reading, ...], fetched: Fetched, context: RequestContext
-) -> TrialRead:
-    end_s = _end_s(recommendation.titration.trial)
+def _read(answer: Answer, readings: tuple[Reading, ...], fetched: Fetched, context: RequestContext) -> TrialRead:
+    end_s = _end_s(answer.titration.trial)
     plateaus = plateaus_of(readings)
     latest = plateaus[-1] if plateaus else None
     now = latest.peep_cmh2o if latest is not None and latest.readings[-1].end_s > end_s else None
@@ -310,11 +308,11 @@ def _read(
     news = age_s <= NEWS_S
     doubt = "" if news else _doubt(fetched, context)
     beyond = _beyond(readings, context)
-    since = any(one.slug == _SINCE_TRIAL for one in recommendation.titration.findings)
+    since = any(one.slug == _SINCE_TRIAL for one in answer.titration.findings)
     alarm = next((_value(bound, latest) for bound, latest in beyond if bound.signed or since), "")
-    against = _against(recommendation, beyond)
-    unknown = "" if against else _unknown(recommendation, fetched)
-    return TrialRead(recommendation, age_s, now, news, doubt, against or unknown, bool(against), alarm)
+    against = _against(answer, beyond)
+    unknown = "" if against else _unknown(answer, fetched)
+    return TrialRead(answer, age_s, now, news, doubt, against or unknown, bool(against), alarm)
 
 
 def _beyond(readings: tuple[Reading, ...], context: RequestContext) -> list[tuple[Bound, Reading]]:
@@ -332,24 +330,24 @@ def _value(bound: Bound, latest: Reading) -> str:
     return f"{quantity_words(bound.quantity)} is {latest.value:.0f}"
 
 
-def _against(recommendation: Answer, beyond: list[tuple[Bound, Reading]]) -> str:
+def _against(answer: Answer, beyond: list[tuple[Bound, Reading]]) -> str:
     """What of the patient speaks against an order from this trial; empty where nothing does."""
     if beyond:
         return f"{_NO_ORDER} while {_value(*beyond[0])}: look at the patient first."
-    unread = [one for one in recommendation.titration.findings if one.slug == _UNJUDGED]
+    unread = [one for one in answer.titration.findings if one.slug == _UNJUDGED]
     if unread:
         return f"{_NO_ORDER}: read the condition first. {finding_words(unread[0])}"
-    grave = [one for one in recommendation.titration.findings if one.weight in _GRAVE]
+    grave = [one for one in answer.titration.findings if one.weight in _GRAVE]
     return f"{_NO_ORDER}. {finding_words(grave[0])}" if grave else ""
 
 
-def _unknown(recommendation: Answer, fetched: Fetched) -> str:
+def _unknown(answer: Answer, fetched: Fetched) -> str:
     """What was not read of the patient or shown by the trial that could speak against an order; empty where all was."""
     unread = [one for one in fetched.remarks if one in _NEEDED_FOR_ORDERS]
-    unseen = [finding_words(one) for one in recommendation.titration.findings if one.slug.startswith(_NOT_SEEN)]
-    last = recommendation.titration.trial.steps[-1].peep_cmh2o
-    at_the_last = [_AT_THE_LAST] * (recommendation.titration.closing.peep_cmh2o == last)
-    doubts = [one.text for one in recommendation.titration.advice.cautions if one.slug in _IN_DOUBT]
+    unseen = [finding_words(one) for one in answer.titration.findings if one.slug.startswith(_NOT_SEEN)]
+    last = answer.titration.trial.steps[-1].peep_cmh2o
+    at_the_last = [_AT_THE_LAST] * (answer.titration.closing.peep_cmh2o == last)
+    doubts = [one.text for one in answer.titration.advice.cautions if one.slug in _IN_DOUBT]
     told = [*unread, *unseen, *at_the_last, *doubts]
     return f"{_NO_ORDER}. {told[0]}" if told else ""
 
@@ -368,23 +366,23 @@ def _doubt(fetched: Fetched, context: RequestContext) -> str:
 def _news(read: TrialRead) -> TrialRead | None:
     if read.news or (read.alarm and read.age_s <= ALARM_S):
         return read
-    suggested = read.recommendation.titration.advice.suggested_peep_cmh2o
+    suggested = read.answer.titration.advice.suggested_peep_cmh2o
     if suggested is None or read.now_cmh2o is None:
         return None
-    differs = abs(read.now_cmh2o - suggested) > tolerance(read.recommendation.titration.trial)
+    differs = abs(read.now_cmh2o - suggested) > tolerance(read.answer.titration.trial)
     return read if differs else None
 
 
-def _pneumothorax(recommendation: Answer) -> bool:
+def _pneumothorax(answer: Answer) -> bool:
     """Whether one stands in the record: no order of PEEP is passed over in silence then, whatever its number."""
-    return any(one.slug == f"condition-{PNEUMOTHORAX}" for one in recommendation.titration.findings)
+    return any(one.slug == f"condition-{PNEUMOTHORAX}" for one in answer.titration.findings)
 
 
 def _compared(read: TrialRead, orders: tuple[PeepOrder, ...]) -> OrderDiffers | None:
-    suggested = read.recommendation.titration.advice.suggested_peep_cmh2o
+    suggested = read.answer.titration.advice.suggested_peep_cmh2o
     if suggested is None or read.against:
         return None
-    apart = tolerance(read.recommendation.titration.trial)
+    apart = tolerance(read.answer.titration.trial)
     differing = [one for one in orders if one.peep_cmh2o is None or abs(one.peep_cmh2o - suggested) > apart]
     if not differing:
         return None

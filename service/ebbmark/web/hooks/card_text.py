@@ -110,26 +110,26 @@ def summary_of(short: InShort, *, last: str = "Preliminary.") -> str:
     return said
 
 
-def detail_of_trial(recommendation: Answer, lead: str, *, whole: bool) -> str:
+def detail_of_trial(answer: Answer, lead: str, *, whole: bool) -> str:
     """What a card says of a trial below its summary: the reasons, and where no page can be opened from it all else.
 
     Args:
-        recommendation: the reading.
+        answer: the reading.
         lead: why the card is shown now, as Markdown.
         whole: whether everything follows the reasons.
     """
-    short = recommendation.short
+    short = answer.short
     first = (
         f"**{PRELIMINARY}** {lead}".strip(),
         bold(short.line),
         bullets([escaped(one) for one in short.reasons]),
     )
-    rest = _everything(recommendation) if whole else (escaped(say("card.evidence")), trace(recommendation))
+    rest = _everything(answer) if whole else (escaped(say("card.evidence")), trace(answer))
     return "\n\n".join(part for part in (*first, *rest) if part)
 
 
-def _everything(recommendation: Answer) -> tuple[str, ...]:
-    advice, closing = recommendation.titration.advice, recommendation.titration.closing
+def _everything(answer: Answer) -> tuple[str, ...]:
+    advice, closing = answer.titration.advice, answer.titration.closing
     rungs = ", ".join(f"{rung.ml_per_kg:g} mL/kg {rung.volume_ml:.0f} mL" for rung in advice.ladder)
     targets = (
         f"Predicted body weight {advice.predicted_body_weight_kg:.1f} kg; tidal volume target "
@@ -142,14 +142,14 @@ def _everything(recommendation: Answer) -> tuple[str, ...]:
     if len(own) > _MOST_CAUTIONS:
         cautions.append(f"{len(own) - _MOST_CAUTIONS} further cautions stand in the results.")
     return (
-        section("Targets", escaped(targets), escaped(weight_sentence(recommendation.request.known_person))),
+        section("Targets", escaped(targets), escaped(weight_sentence(answer.request.known_person))),
         section("Closing pressure", escaped(closing_sentence(closing))),
         section("Suggested PEEP", suggestion + escaped(advice.rationale)),
-        section("What if", *_what_if(view_of(recommendation).what_if)),
+        section("What if", *_what_if(view_of(answer).what_if)),
         section("Cautions for this patient", bullets(cautions)),
         section("What published work says", evidence()),
-        section("How it was read", escaped(_inputs(recommendation))),
-        trace(recommendation),
+        section("How it was read", escaped(_inputs(answer))),
+        trace(answer),
     )
 
 
@@ -175,24 +175,24 @@ def evidence() -> str:
     return bullets(lines)
 
 
-def _inputs(recommendation: Answer) -> str:
-    steps, left_out = recommendation.titration.trial.steps, len(recommendation.ignored)
+def _inputs(answer: Answer) -> str:
+    steps, left_out = answer.titration.trial.steps, len(answer.ignored)
     words = "none was left out" if not left_out else f"{left_out} did not count, each with its reason in the results"
     # A part that could not be had is no input that was left out, so that nothing else on the card would tell of it.
-    unread = [one for one in recommendation.request.notes if one.startswith(UNREAD)]
+    unread = [one for one in answer.request.notes if one.startswith(UNREAD)]
     said = (
         f"{len(steps)} steps of falling PEEP from {level(steps[0].peep_cmh2o)} to {level(steps[-1].peep_cmh2o)} cmH2O; "
-        f"{len(recommendation.request.sources)} inputs were used, {words}."
+        f"{len(answer.request.sources)} inputs were used, {words}."
     )
     return " ".join((said, *unread))
 
 
-def trace(recommendation: Answer) -> str:
+def trace(answer: Answer) -> str:
     """Which software, rules and answer this is, in one line."""
-    protocol = recommendation.request.protocol
+    protocol = answer.request.protocol
     return escaped(
-        f"Ebbmark {recommendation.engine_version}; rules {protocol.slug} version {protocol.version}; answer "
-        f"{recommendation.identity[:16]}."
+        f"Ebbmark {answer.engine_version}; rules {protocol.slug} version {protocol.version}; answer "
+        f"{answer.identity[:16]}."
     )
 
 

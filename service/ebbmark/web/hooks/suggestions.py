@@ -41,12 +41,12 @@ _DESCRIBED = {
 
 
 def record_results(
-    recommendation: Answer, *, patient: str, user: str, recorded_s: float, signer: SigningKey | None
+    answer: Answer, *, patient: str, user: str, recorded_s: float, signer: SigningKey | None
 ) -> list[Json]:
     """The actions that put the results into the record, all of them preliminary.
 
     Args:
-        recommendation: the reading.
+        answer: the reading.
         patient: `Patient/id`.
         user: who would take the suggestion, as `Type/id`: the person who enters the results.
         recorded_s: instant of recording [s since 1970-01-01T00:00:00Z].
@@ -55,12 +55,12 @@ def record_results(
     enterer = person_who_enters(user, base_url="")
     if signer is None:
         written = msgspec.json.decode(
-            write_bundle_bytes(recommendation, recorded_s=recorded_s, enterer=enterer), type=_Written
+            write_bundle_bytes(answer, recorded_s=recorded_s, enterer=enterer), type=_Written
         ).entry
-        actions = _quickly(written) if recommendation.request.subject == patient else None
+        actions = _quickly(written) if answer.request.subject == patient else None
         if actions is not None:
             return actions
-    bundle = write_bundle(recommendation, recorded_s=recorded_s, enterer=enterer)
+    bundle = write_bundle(answer, recorded_s=recorded_s, enterer=enterer)
     if signer is not None:
         bundle = sign(bundle, key=signer)
     return _actions(msgspec.json.decode(msgspec.json.encode(as_transaction(bundle, patient)), type=_Written).entry)
@@ -129,19 +129,19 @@ def _described(head: _Resource) -> str:
     return _DESCRIBED.get(head.resource_type) or f"Record as preliminary: {head.code.text}"
 
 
-def draft_order(recommendation: Answer, *, patient: str, encounter: str, authored_s: float) -> Json:
+def draft_order(answer: Answer, *, patient: str, encounter: str, authored_s: float) -> Json:
     """The action that drafts an order of the suggested PEEP, for a person to change, sign or drop.
 
     Args:
-        recommendation: a reading with a suggestion.
+        answer: a reading with a suggestion.
         patient: `Patient/id`.
         encounter: `Encounter/id`; empty where not known.
         authored_s: the present instant [s since 1970-01-01T00:00:00Z].
     """
-    suggested = recommendation.titration.advice.suggested_peep_cmh2o
+    suggested = answer.titration.advice.suggested_peep_cmh2o
     if suggested is None:
         raise TypeError("an order is drafted only where a PEEP is suggested")
-    closing = recommendation.titration.closing.peep_cmh2o
+    closing = answer.titration.closing.peep_cmh2o
     system, code = _PEEP_SETTING
     reason = f"Closing near {level(closing)} cmH2O in the PEEP trial" if closing is not None else "PEEP trial"
     return {
@@ -149,7 +149,7 @@ def draft_order(recommendation: Answer, *, patient: str, encounter: str, authore
         "description": f"Draft an order: PEEP {level(suggested)} cmH2O",
         "resource": {
             "resourceType": "ServiceRequest",
-            "identifier": [{"system": RESULT_SYSTEM, "value": f"{recommendation.identity}:draft-order"}],
+            "identifier": [{"system": RESULT_SYSTEM, "value": f"{answer.identity}:draft-order"}],
             "status": "draft",
             "intent": "proposal",
             "code": {
@@ -162,7 +162,7 @@ def draft_order(recommendation: Answer, *, patient: str, encounter: str, authore
             "authoredOn": instant(authored_s),
             "reasonCode": [{"text": reason}],
             "note": [
-                {"text": recommendation.titration.advice.rationale},
+                {"text": answer.titration.advice.rationale},
                 {"text": "Proposed by decision support from a preliminary reading; a licensed clinician decides."},
             ],
         },

@@ -150,10 +150,10 @@ async def show_report(source: TrialSource, pages: Pages) -> Response:
     Raises:
         Rejected: there is no answer.
     """
-    frame, recommendation = await asyncio.gather(frame_of(source, pages.zone), source.titration())
+    frame, answer = await asyncio.gather(frame_of(source, pages.zone), source.titration())
     label = Label(frame.who.name, frame.born, ", ".join(one.value for one in frame.who.numbers))
-    body = await asyncio.to_thread(report_pdf, recommendation, recorded_s=source.at_s, label=label)
-    name = f"ebbmark-{recommendation.identity[:16]}.pdf"
+    body = await asyncio.to_thread(report_pdf, answer, recorded_s=source.at_s, label=label)
+    name = f"ebbmark-{answer.identity[:16]}.pdf"
     return Response(body, media_type=PDF, headers={"content-disposition": f'attachment; filename="{name}"'})
 
 
@@ -210,11 +210,9 @@ async def live_of(source: TrialSource, pages: Pages, entered: Sequence[dict[str,
     )
 
 
-def _seen(
-    recommendation: Answer, running: Answer | Rejected, now_s: float, pages: Pages
-) -> tuple[AnswerView, FigureView]:
+def _seen(answer: Answer, running: Answer | Rejected, now_s: float, pages: Pages) -> tuple[AnswerView, FigureView]:
     latest = () if isinstance(running, Rejected) else running.request.readings
-    return answer_view(recommendation, now_s=now_s, zone=pages.zone, latest=latest), figure_view(recommendation)
+    return answer_view(answer, now_s=now_s, zone=pages.zone, latest=latest), figure_view(answer)
 
 
 def _in_progress(running: Answer | Rejected, now_s: float) -> str:

@@ -130,22 +130,22 @@ class AnswerView:
     identity: str
 
 
-def answer_view(recommendation: Answer, *, now_s: float, zone: tzinfo, latest: Sequence[Reading] = ()) -> AnswerView:
+def answer_view(answer: Answer, *, now_s: float, zone: tzinfo, latest: Sequence[Reading] = ()) -> AnswerView:
     """Put an answer in words and tables; every number as it stands in the Bundle.
 
     Args:
-        recommendation: the answer.
+        answer: computed.
         now_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
         zone: of the site.
         latest: readings since, where the record was asked for them.
     """
-    told = view_of(recommendation)
-    trial, advice, request = recommendation.titration.trial, recommendation.titration.advice, recommendation.request
+    told = view_of(answer)
+    trial, advice, request = answer.titration.trial, answer.titration.advice, answer.request
     own = [one for one in advice.cautions if one.of_this_patient]
     ended_s = trial.steps[-1].end_s
     set_now, set_when = _set_now([*request.readings, *latest], now_s, zone)
     return AnswerView(
-        short=recommendation.short,
+        short=answer.short,
         set_now=set_now,
         set_when=set_when,
         margins=tuple((f"{row.peep_cmh2o:g}", _expected(row)) for row in advice.what_if if row.tested)
@@ -156,7 +156,7 @@ def answer_view(recommendation: Answer, *, now_s: float, zone: tzinfo, latest: S
         age=ago(ended_s, now_s),
         old=f"This trial is {int((now_s - ended_s) // 3600)} h old." if now_s - ended_s > _OLD_S else "",
         rationale=advice.rationale,
-        closing=closing_sentence(recommendation.titration.closing),
+        closing=closing_sentence(answer.titration.closing),
         high=tuple(one for one in own if one.severity is Severity.HIGH),
         moderate=tuple(one for one in own if one.severity is Severity.MODERATE),
         slight=tuple(one for one in own if one.severity is Severity.LOW),
@@ -168,16 +168,16 @@ def answer_view(recommendation: Answer, *, now_s: float, zone: tzinfo, latest: S
         patient=patient_table(told.steps),
         what_if=what_if_table(told.what_if),
         what_if_remarks=tuple(_what_if_remark(row) for row in told.what_if),
-        inputs=_inputs(recommendation, zone),
+        inputs=_inputs(answer, zone),
         remarks=_remarks(told.issues),
         rules=protocol_sentence(request),
         trace=(
-            ("Answer", recommendation.identity),
-            ("Digest of the inputs used (SHA-256)", recommendation.input_digest),
-            ("Software", f"Ebbmark {recommendation.engine_version}"),
+            ("Answer", answer.identity),
+            ("Digest of the inputs used (SHA-256)", answer.input_digest),
+            ("Software", f"Ebbmark {answer.engine_version}"),
             ("Protocol", f"{request.protocol.slug} version {request.protocol.version}"),
         ),
-        identity=recommendation.identity,
+        identity=answer.identity,
     )
 
 
@@ -209,9 +209,9 @@ def _what_if_remark(row: WhatIfRow) -> str:
     return row.remark if row.peep_cmh2o is None else f"{row.peep_cmh2o:g} cmH2O: {row.remark}"
 
 
-def _inputs(recommendation: Answer, zone: tzinfo) -> tuple[InputLine, ...]:
+def _inputs(answer: Answer, zone: tzinfo) -> tuple[InputLine, ...]:
     """Each input with its readings; height and sex, which are no readings, stand last."""
-    request = recommendation.request
+    request = answer.request
     by_source: dict[int, list[str]] = {}
     times: dict[int, float] = {}
     for reading in request.readings:
@@ -291,13 +291,13 @@ class FigureView:
     table: FigureTable
 
 
-def figure_view(recommendation: Answer) -> FigureView:
+def figure_view(answer: Answer) -> FigureView:
     """Draw the figure of an answer.
 
     Args:
-        recommendation: the answer.
+        answer: computed.
     """
-    figure = figure_of(recommendation)
+    figure = figure_of(answer)
     return FigureView(drawn(figure), figure_table(figure))
 
 

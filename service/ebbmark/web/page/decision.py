@@ -135,14 +135,14 @@ def chosen_note(answer: Answer) -> str:
     return next((one.note for one in answer.statements if one.code == "chosen-peep"), "")
 
 
-def _note_peep(choice: Choice, recommendation: Answer) -> None:
+def _note_peep(choice: Choice, answer: Answer) -> None:
     """Emit the event: that another PEEP was recorded, and why, without the patient."""
-    protocol = recommendation.request.protocol
+    protocol = answer.request.protocol
     event = {
         "event": "other-peep-recorded",
         "reason": choice.because,
-        "peep_cmh2o": recommendation.request.asked.chosen_peep_cmh2o,
-        "suggested_cmh2o": recommendation.titration.advice.suggested_peep_cmh2o,
+        "peep_cmh2o": answer.request.asked.chosen_peep_cmh2o,
+        "suggested_cmh2o": answer.titration.advice.suggested_peep_cmh2o,
         "protocol": f"{protocol.slug}|{protocol.version}",
         "software": __version__,
     }
@@ -181,17 +181,17 @@ async def review_results(source: TrialSource, pages: Pages, choice: Choice) -> R
         Rejected: there is no answer, or nothing can be recorded.
     """
     frame = await frame_in_use(source, pages)
-    recommendation = await source.titration(choice.parameters)
-    transaction = await asyncio.to_thread(source.to_be_written, recommendation, choice)
+    answer = await source.titration(choice.parameters)
+    transaction = await asyncio.to_thread(source.to_be_written, answer, choice)
     return pages.page(
         "review.html",
         frame,
-        line=chosen_note(recommendation) or recommendation.short.line,
+        line=chosen_note(answer) or answer.short.line,
         view=review_view(transaction),
         earlier=earlier_view(await source.foreseen(transaction)),
         choice=choice,
         cannot_write=source.cannot_write(choice),
-        identity=recommendation.identity,
+        identity=answer.identity,
         csrf=source.csrf,
     )
 
@@ -216,11 +216,11 @@ async def record_results(request: Request, source: TrialSource, pages: Pages) ->
     if refusal:
         raise PageRefused(403, "Nothing can be recorded", refusal)
     frame = await frame_in_use(source, pages)
-    recommendation = await source.titration(choice.parameters)
-    if form.one("identity") != recommendation.identity:
+    answer = await source.titration(choice.parameters)
+    if form.one("identity") != answer.identity:
         todo = ("Go back to the answer, read it again, and decide anew.",)
         raise PageRefused(409, "The answer has changed", _CHANGED, todo=todo)
-    outcome = await source.record(recommendation, choice)
+    outcome = await source.record(answer, choice)
     if outcome is None:
         return pages.page(
             "recorded.html",
@@ -232,10 +232,10 @@ async def record_results(request: Request, source: TrialSource, pages: Pages) ->
             can_stand_again=False,
             choice=choice,
             csrf=source.csrf,
-            identity=recommendation.identity,
+            identity=answer.identity,
         )
     if choice.peep and outcome.there:
-        _note_peep(choice, recommendation)
+        _note_peep(choice, answer)
     title, status = _TITLES[outcome.state]
     return pages.page(
         "recorded.html",
@@ -247,7 +247,7 @@ async def record_results(request: Request, source: TrialSource, pages: Pages) ->
         can_stand_again=_ASKED_FOR in outcome.sentence,
         choice=choice,
         csrf=source.csrf,
-        identity=recommendation.identity,
+        identity=answer.identity,
     )
 
 
@@ -269,13 +269,13 @@ async def note_reason(request: Request, source: TrialSource, pages: Pages) -> Re
         sentence = "No reason of the list was chosen, so nothing was noted."
         raise PageRefused(422, "No reason chosen", sentence, todo=("Go back and choose one.",))
     frame = await frame_of(source, pages.zone)
-    recommendation = await source.titration()
-    protocol = recommendation.request.protocol
+    answer = await source.titration()
+    protocol = answer.request.protocol
     note_not_now(
         reason,
         protocol=f"{protocol.slug}|{protocol.version}",
-        verdict=recommendation.titration.closing.verdict.value,
-        suggested=recommendation.titration.advice.suggested_peep_cmh2o is not None,
+        verdict=answer.titration.closing.verdict.value,
+        suggested=answer.titration.advice.suggested_peep_cmh2o is not None,
     )
     return pages.page("noted.html", frame, reason=reason.words)
 

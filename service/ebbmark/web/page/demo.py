@@ -237,10 +237,10 @@ class DemoSource:
         """Whatever is chosen, it can be tried."""
         return ""
 
-    def to_be_written(self, recommendation: Answer, choice: Choice) -> dict[str, object]:
+    def to_be_written(self, answer: Answer, choice: Choice) -> dict[str, object]:
         """What would be written, if this were a record."""
-        bundle = answer_bundle(recommendation, at_s=self.at_s, signer=None, with_report=choice.with_report)
-        return as_transaction(bundle, recommendation.request.subject)
+        bundle = answer_bundle(answer, at_s=self.at_s, signer=None, with_report=choice.with_report)
+        return as_transaction(bundle, answer.request.subject)
 
     async def foreseen(self, _: dict[str, object]) -> Foreseen | ReadFailure | None:
         """Nothing: there is no record."""

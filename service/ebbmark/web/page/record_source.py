@@ -183,10 +183,10 @@ class RecordSource:
         """Where the Provenance of this answer is."""
         return await where_recorded(identity, record=self.reading)
 
-    def to_be_written(self, recommendation: Answer, choice: Choice) -> dict[str, object]:
+    def to_be_written(self, answer: Answer, choice: Choice) -> dict[str, object]:
         """The transaction that recording would send."""
         return to_be_written(
-            recommendation,
+            answer,
             at_s=self.at_s,
             record=self.record_client,
             signer=self.rules.signer,
@@ -198,10 +198,10 @@ class RecordSource:
         """What recording would do, with the record as it is now."""
         return await foreseen(transaction, record=self.record_client)
 
-    async def record(self, recommendation: Answer, choice: Choice) -> Outcome | None:
+    async def record(self, answer: Answer, choice: Choice) -> Outcome | None:
         """Record the answer for the person who is signed in."""
         outcome = await record_answer(
-            recommendation,
+            answer,
             at_s=self.at_s,
             record=self.record_client,
             signer=self.rules.signer,
@@ -209,9 +209,7 @@ class RecordSource:
             with_report=choice.with_report,
             make_current=choice.make_current,
         )
-        await self._note(
-            Deed.WRITTEN, succeeded=outcome.there, resources=outcome.places, identity=recommendation.identity
-        )
+        await self._note(Deed.WRITTEN, succeeded=outcome.there, resources=outcome.places, identity=answer.identity)
         return outcome
 
     @property

@@ -172,11 +172,11 @@ class TrialSource(Protocol):
             identity: of the answer.
         """
 
-    def to_be_written(self, recommendation: Answer, choice: Choice) -> Json:
+    def to_be_written(self, answer: Answer, choice: Choice) -> Json:
         """The transaction that recording would send.
 
         Args:
-            recommendation: the answer.
+            answer: computed.
             choice: what is to be written.
 
         Raises:
@@ -190,11 +190,11 @@ class TrialSource(Protocol):
             transaction: as `to_be_written` gives it.
         """
 
-    async def record(self, recommendation: Answer, choice: Choice) -> Outcome | None:
+    async def record(self, answer: Answer, choice: Choice) -> Outcome | None:
         """Record the answer, for the person who is signed in; None where nothing can be written.
 
         Args:
-            recommendation: the answer.
+            answer: computed.
             choice: what is to be written.
 
         Raises:
