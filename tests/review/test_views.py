@@ -83,7 +83,8 @@ def test_the_path_of_a_charted_value_holds_for_a_component() -> None:
     # sqlonfhir 0.0.2 forgets the type of an element within forEach, so that ofType finds nothing in a component there.
     part = {"valueQuantity": {"value": 18.0, "code": "cm[H2O]"}}
     (union,) = [one["unionAll"] for one in VIEWS["ebbmark_charted"]["select"] if "unionAll" in one]
-    node = ResourceNode.create_node(part, "Observation.component")  # type: ignore[no-untyped-call]
+    untyped: Any = ResourceNode
+    node = untyped.create_node(part, "Observation.component")
 
     found = {one["name"]: fhirpathpy.evaluate(node, one["path"], {}, models["r4"]) for one in union[0]["column"][1:]}
 

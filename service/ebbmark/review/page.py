@@ -188,9 +188,13 @@ def _charts(report: Report, table: Table) -> tuple[list[str], str]:
     if table.name == "over_time":
         return list(_run_charts(table)), "Dashed in colour: a change beyond chance by the rules below."
     if table.name in ("why_no_number", "cautions", "left_out", "what_if_by_how_much") and table.rows:
-        named = [(" ".join(str(cell) for cell in row[:-1]), _whole(row[-1])) for row in table.rows[:20]]
+        named = [(" ".join(map(_bar_name, row[:-1])), _whole(row[-1])) for row in table.rows[:20]]
         return [bars(table.title, named)], ""
     return [], ""
+
+
+def _bar_name(cell: Cell) -> str:
+    return f"{cell:+g} cmH2O" if isinstance(cell, float) else str(cell)
 
 
 def _run_charts(table: Table) -> Iterator[str]:
