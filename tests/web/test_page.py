@@ -279,6 +279,21 @@ def test_after_a_trial_the_settings_the_markers_and_what_happened_since_stand_to
     assert "They disagree." in text
 
 
+def test_after_a_trial_each_change_is_drawn_against_what_noise_explains(app: ASGIApp) -> None:
+    body = get(app, "/demo/after-the-trial/after").body.decode()
+    drawn = body.partition('<ul class="shifts">')[2].partition("</ul>")[0].split("</li>")
+    # In 60 units of height the value before is the middle: a fall ends below it, and beyond the grey band if told so.
+    fell = next(one for one in drawn if "Driving pressure" in one)
+    top, tall = map(float, re.findall(r'y="([\d.]+)" height="([\d.]+)"', fell)[0])
+    after_y = float(re.findall(r'cy="([\d.]+)"', fell)[1])
+
+    assert "12.4 → 10.9" in words_of(fell.encode())
+    assert "beyond noise" in fell
+    assert after_y > top + tall > 30.0 > top
+    # 1.1 of noise against 1.5 of change.
+    assert tall / 2 / (after_y - 30.0) == pytest.approx(1.1 / 1.5, abs=0.06)
+
+
 def test_the_days_are_drawn_as_panels_over_one_time_with_their_tables(app: ASGIApp) -> None:
     body = get(app, f"{SECOND}/days").body
     text = words_of(body)

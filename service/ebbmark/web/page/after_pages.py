@@ -21,10 +21,32 @@ from ebbmark.web.page.trend_view import trend_view
 from ebbmark.web.page.words import in_clinical_words
 from ebbmark.words.in_short import InShort
 
-__all__ = ["AfterView", "MarkersView", "after_view", "markers_view", "show_after", "show_days"]
+__all__ = ["AfterView", "MarkersView", "Shift", "after_view", "markers_view", "show_after", "show_days"]
 
 _DISPLAY: Final = {one.code: one.display for one in CONCEPTS}
 _NOT_USABLE: Final = 422
+_SHIFT_HEIGHT: Final = 60.0
+_SHIFT_PAD: Final = 8.0
+
+
+@dataclass(frozen=True, slots=True)
+class Shift:
+    """One quantity before and after, in a field of 120 by 60 of which the value before is the middle.
+
+    Attributes:
+        name: of the quantity.
+        before, after: with the unit of the second.
+        beyond: whether the change is more than measurement noise.
+        after_y: height of the value after.
+        noise: upper edge and height of the band that noise alone explains.
+    """
+
+    name: str
+    before: str
+    after: str
+    beyond: bool
+    after_y: float
+    noise: tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +58,7 @@ class AfterView:
         warnings: severity and text.
         rows: what was compared, from what to what, what that means, and the difference that would be noise.
         limits: one sentence each, with whether the limit holds; None where that is not known.
+        shifts: the same as rows, drawn.
         more: what else is said.
     """
 
@@ -43,6 +66,7 @@ class AfterView:
     warnings: tuple[tuple[str, str], ...]
     rows: tuple[tuple[str, ...], ...]
     limits: tuple[tuple[bool | None, str], ...]
+    shifts: tuple[Shift, ...]
     more: tuple[str, ...]
 
 
@@ -61,16 +85,40 @@ def after_view(answer: Answer) -> AfterView:
         warnings=tuple((one.severity, one.text) for one in answer.warnings),
         rows=tuple(_change(one) for one in changes if one.value != Coded("not-known")),
         limits=tuple((one.value.value if isinstance(one.value, Truth) else None, one.note) for one in limits),
+        shifts=tuple(shift for one in changes if one.value != Coded("not-known") and (shift := _shift(one))),
         more=tuple(one for one in answer.said if one not in said and one.partition(". ")[0].rstrip(".") not in in_rows),
     )
 
 
 def _change(one: Statement) -> tuple[str, ...]:
     parts = dict(one.parts)
-    name = _DISPLAY[one.code].removeprefix("Change of ")
     verdict = one.value.code if isinstance(one.value, Coded) else "not-known"
     before, after, noise = (_amount(parts.get(code)) for code in ("value-before", "value-after", "noise-band"))
-    return (name[:1].upper() + name[1:], f"{before.split()[0]} → {after}", _DISPLAY[verdict], noise)
+    return (_name(one), f"{before.split()[0]} → {after}", _DISPLAY[verdict], noise)
+
+
+def _shift(one: Statement) -> Shift | None:
+    parts = dict(one.parts)
+    before, after, noise = (parts.get(code) for code in ("value-before", "value-after", "noise-band"))
+    if not (isinstance(before, Amount) and isinstance(after, Amount) and isinstance(noise, Amount)):
+        return None
+    change = after.value - before.value
+    # Each has a scale of its own: what matters is how far the change lies outside the noise.
+    per_unit = (_SHIFT_HEIGHT / 2 - _SHIFT_PAD) / (max(abs(change), noise.value) or 1.0)
+    reach = round(noise.value * per_unit, 1)
+    return Shift(
+        name=_name(one),
+        before=_amount(before).split()[0],
+        after=_amount(after),
+        beyond=one.value != Coded("within-measurement-noise"),
+        after_y=round(_SHIFT_HEIGHT / 2 - change * per_unit, 1),
+        noise=(_SHIFT_HEIGHT / 2 - reach, 2 * reach),
+    )
+
+
+def _name(one: Statement) -> str:
+    name = _DISPLAY[one.code].removeprefix("Change of ")
+    return name[:1].upper() + name[1:]
 
 
 def _amount(value: object) -> str:
