@@ -39,6 +39,11 @@ WIDTHS = (320, 360, 390, 640, 820, 1280)
 """The narrowest of WCAG's reflow, two phones, half a screen as at 200 % zoom, a tablet, a screen."""
 SHOWN_IN = "(one, name) => getComputedStyle(one)[name]"
 HIGHEST_REVIEW_PX = 2_500
+NINE_POINTS_PX = 11.99
+SMALLEST_TYPE_PX = """() => Math.min(...[...document.querySelectorAll(".patient *, .dense *")]
+  .filter((one) => one.localName !== "sub" && [...one.childNodes].some((part) => part.data?.trim()))
+  .map((one) => parseFloat(getComputedStyle(one).fontSize)))"""
+"""Of every element with text of its own; the figures of units stand low and small."""
 OF_A_REFUSAL = "error: Failed to load resource: the server responded with a status of 404 (Not Found)"
 
 
@@ -381,3 +386,19 @@ def test_on_paper_the_answer_stands_without_what_can_be_pressed(browser: Browser
     assert "Maple Example" in text
     assert "Record these results" not in text
     assert len(pages) <= 6
+
+
+def test_a_plan_takes_two_sheets_and_each_names_the_patient_in_type_of_nine_points(
+    browser: Browser, address: str
+) -> None:
+    found = {}
+    with watched(browser) as seen:
+        seen.page.emulate_media(media="print")
+        for scenario in ("clear-closing", "noisy-record", "never-reached"):
+            seen.page.goto(f"{address}/demo/{scenario}/plan")
+            smallest = seen.page.evaluate(SMALLEST_TYPE_PX)
+            sheets = [one.extract_text() for one in PdfReader(io.BytesIO(seen.page.pdf(format="A4"))).pages]
+            named = [re.search(r"\w+ Example\s+born .*MRN DEMO-\d+", one, re.DOTALL) is not None for one in sheets]
+            found[scenario] = (smallest >= NINE_POINTS_PX, named)
+
+    assert found == dict.fromkeys(found, (True, [True, True]))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Final
@@ -9,6 +10,7 @@ from typing import Final
 from markupsafe import Markup
 
 from ebbmark.fhir.answer import Answer
+from ebbmark.fhir.sources import Ignored
 from ebbmark.fhir.writing.write import SIGNING
 from ebbmark.physiology.before.plan import Phase, Plan, PlanStep
 from ebbmark.web.theme.files import STYLE
@@ -138,13 +140,20 @@ def plan_view(answer: Answer) -> PlanView:
         stops=stop_words(plan.stop_limits),
         limits_signature=plan.stop_limits.signature,
         evidence=tuple((line.text, line.citation) for line in plan.evidence),
-        left_out=tuple(f"{one.reference or one.path}: {one.reason}" for one in answer.request.ignored),
+        left_out=tuple(f"{', '.join(which)}: {reason}" for reason, which in _by_reason(answer.request.ignored)),
         rules=(
             *(f"{rule.title} ({rule.slug} version {rule.version}). {rule.citation}" for rule in answer.rules),
             plan.origins,
         ),
         origin=f"Ebbmark {answer.engine_version}; answer {answer.identity[:16]}",
     )
+
+
+def _by_reason(ignored: Iterable[Ignored]) -> list[tuple[str, list[str]]]:
+    found: dict[str, list[str]] = {}
+    for one in ignored:
+        found.setdefault(one.reason, []).append(one.reference or one.path)
+    return list(found.items())
 
 
 def _row(step: PlanStep, plan: Plan) -> PlanRow:
