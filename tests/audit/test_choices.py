@@ -97,6 +97,18 @@ def test_a_peep_that_the_clinician_chose_is_listed_with_its_reason_and_replayed(
     assert replayed(json.loads(told)).outcome is Outcome.DIFFERENT
 
 
+def test_a_chosen_peep_and_its_reason_cannot_be_changed_after_signing() -> None:
+    signed = sign(answer(chosen_peep=quantity(14), chosen_because="circulation"), key=KEY)
+    assert verify(resources_of(signed), PUBLISHED).verified is Verified.VALID
+    other_peep = json.loads(json.dumps(signed))
+    chosen_in(other_peep)["chosen-peep"]["value"] = 16
+    other_reason = json.loads(json.dumps(signed).replace('"circulation"', '"oxygenation"'))
+
+    for changed in (other_peep, other_reason):
+        assert changed != signed
+        assert verify(resources_of(changed), PUBLISHED).verified is Verified.BROKEN
+
+
 def test_the_form_of_the_formula_that_the_caller_chose_is_listed_and_no_other_is_tried() -> None:
     stored = copy_of(answer(sex_for_formula="male"))
     told = json.dumps(stored).replace('"valueCode": "male"', '"valueCode": "female"')
