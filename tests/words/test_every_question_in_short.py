@@ -111,3 +111,24 @@ def test_reasons_that_do_not_fit_are_announced_and_not_cut() -> None:
 
 def test_the_step_of_closing_is_named_and_not_the_one_at_which_it_was_called() -> None:
     assert every()["closing"].short.line.startswith("Closing was at PEEP 10; PEEP is 8 now. ")
+
+
+@pytest.mark.parametrize("rate", [30.0, 165.0])
+def test_a_vital_sign_beyond_one_of_its_limits_is_nowhere_named_as_within_the_other(rate: float) -> None:
+    stopped = running(spo2=94.0, map=74.0, heart_rate=rate)
+    (within,) = [one for one in stopped.short.reasons if one.startswith("Within limits")]
+    (criteria,) = [one for one in stopped.statements if one.kind == "stop-criteria"]
+
+    assert within == "Within limits: SpO2 94 %, MAP 74."
+    assert "heart rate" not in criteria.note.partition("Not met: ")[2].partition(". ")[0]
+
+
+def test_a_stop_on_old_readings_names_what_is_met_and_calls_nothing_charted_unseen() -> None:
+    rows = rows_down(DOWN, name="step", spo2=94.0, map=50.0)
+    as_of: Json = {"name": "as-of", "valueInstant": stamp(16.0)}
+    short = answer("next-step", body_of(rows, [as_of])).short
+
+    assert short.line.startswith("STOP. MAP 50 (limit 60).")
+    assert "No stop criterion could be checked." not in short.reasons
+    assert any(one.startswith("Charted over 5 min ago, too old to say: SpO2") for one in short.reasons)
+    assert not any("SpO2" in one for one in short.reasons if one.startswith("Watch yourself"))

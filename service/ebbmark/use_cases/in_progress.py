@@ -24,7 +24,7 @@ from ebbmark.physiology.trial.steps import NoTrial, Step
 from ebbmark.physiology.wording import level
 from ebbmark.use_cases.answer_builder import missing, sentences, titration_of
 from ebbmark.words.answer_in_short import objections_in_short
-from ebbmark.words.stopping import held_words, met_words, not_checked_words, oldest_words, stop_words
+from ebbmark.words.stopping import held_words, met_words, not_checked_words, oldest_words, stop_words, within_limits
 
 __all__ = [
     "Follows",
@@ -219,7 +219,7 @@ def criteria_statement(stops: StopAnswer, site: Site) -> Statement:
         )
         for one in StopCriterion
     ]
-    shown = "; ".join(dict.fromkeys(held_words(one, stops) for one in stops.held))
+    shown = "; ".join(dict.fromkeys(held_words(one, stops) for one in within_limits(stops)))
     return Statement(
         kind="stop-criteria",
         code="stop-criteria",

@@ -11,18 +11,21 @@ from ebbmark.physiology.during.next_move import Action, Decision, Move, Reason, 
 from ebbmark.physiology.during.scene import Concern, Scene
 from ebbmark.physiology.findings import Weight
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.stop.criteria import CRITERIA, Met, StopAnswer, StopCriterion
+from ebbmark.physiology.stop.criteria import CRITERIA, Met, StopAnswer, StopCriterion, Why
 from ebbmark.physiology.wording import level, percent
 from ebbmark.words.ages import age, capital, clock
 from ebbmark.words.answer_in_short import against_words, found_words
 from ebbmark.words.in_short import MOST_WORDS_OF_LINE, InShort, cut, shortened
 from ebbmark.words.messages import ENGLISH, say
+from ebbmark.words.stopping import within_limits
 
 __all__ = ["next_step_in_short"]
 
 _UNITLESS: Final = frozenset({"mmHg", "/min", "cmH2O"})
 """Units that a bedside leaves out beside the name of the value."""
 _MOST_NAMED: Final = 3
+LONGEST_LINE_OF_STOP: Final = 139
+"""Characters of a line that also fits as the summary of a card, which CDS Hooks 2.0 keeps below 140."""
 
 
 def next_step_in_short(
@@ -64,7 +67,7 @@ def next_step_in_short(
         *([_say("sudden-causes")] if move.reason is Reason.SUDDEN else []),
         *(_way_back(decision.way_back) if decision.way_back is not None else []),
         _held(stops),
-        _unchecked(stops, leaks=leaks),
+        *_unchecked(stops, leaks=leaks),
     ]
     head, number = _head(decision, scene)
     now = scene.running.now_cmh2o
@@ -175,7 +178,11 @@ def _stop(decision: Decision, stops: StopAnswer) -> InShort:
     if lung and len(both.split()) + len(before.split()) < MOST_WORDS_OF_LINE:
         # A pneumothorax or a displaced tube behind a stop limit stands beside it.
         first, looks = both, [one for one in looks if one not in lung]
-    rest = [*others, _also(looks), *decides, _held(stops), _unchecked(stops)]
+    line = f"{_say('stop')}. {first} {before}"
+    if len(line) > LONGEST_LINE_OF_STOP or len(line.split()) > MOST_WORDS_OF_LINE:
+        # What is met leads, whatever else has to move.
+        before, decides = "", [before, *decides]
+    rest = [*others, _also(looks), *decides, _held(stops), *_unchecked(stops)]
     return shortened(_say("stop"), first, before, rest)
 
 
@@ -230,17 +237,17 @@ def _way_back(back: WayBack) -> Iterator[str]:
 
 
 def _held(stops: StopAnswer) -> str:
-    """The vital signs that were checked, with their values."""
+    """The vital signs within every limit of theirs, with their values; one beyond another of its limits is not."""
     shown: dict[str, str] = {}
-    for one in stops.held:
+    for one in within_limits(stops):
         if one.rhythm is not None and one.rhythm.last is not None:
             shown["rhythm"] = one.rhythm.last.words
         elif one.latest is not None and one.latest.against is None:
             reading, row = one.latest.reading, CRITERIA[one.criterion]
             shown[reading.quantity.slug] = f"{_name(reading.quantity)} {_value(reading, row.unit)}"
-    if stops.held:
-        return _say("held", listed=", ".join(shown.values())) if shown else ""
-    return _say("nothing-checked")
+    if shown:
+        return _say("held", listed=", ".join(shown.values()))
+    return "" if stops.held or stops.met else _say("nothing-checked")
 
 
 def _is_leak(one: Concern) -> bool:
@@ -248,13 +255,20 @@ def _is_leak(one: Concern) -> bool:
     return one.slug == "volume-missing" or (finding is not None and finding.slug.startswith("leak-"))
 
 
-def _unchecked(stops: StopAnswer, *, leaks: bool = False) -> str:
-    """What nobody checked; of a leak that was seen it is not said that it was not looked for."""
-    open_ = [one.criterion for one in stops.not_checked]
-    named = dict.fromkeys(
-        say(f"criterion.{one.value}") for one in open_ if not (leaks and one is StopCriterion.AIR_LEAK)
-    )
-    return say("short.not_checked", listed=", ".join(named)) if named else ""
+def _unchecked(stops: StopAnswer, *, leaks: bool = False) -> Iterator[str]:
+    """What nobody checked, and what is charted and too old; of a leak that was seen neither is said."""
+    open_ = [one for one in stops.not_checked if not (leaks and one.criterion is StopCriterion.AIR_LEAK)]
+    old = dict.fromkeys(_quantity(one.criterion) for one in open_ if one.why is Why.OLD)
+    if old:
+        yield _say("too-old", listed=", ".join(old), minutes=f"{stops.limits.oldest_reading_min.value:g}")
+    named = dict.fromkeys(_criterion(one.criterion) for one in open_ if one.why is not Why.OLD)
+    if named:
+        yield say("short.not_checked", listed=", ".join(named))
+
+
+def _quantity(criterion: StopCriterion) -> str:
+    row = CRITERIA.get(criterion)
+    return _name(row.quantity) if row is not None and row.sign else _criterion(criterion)
 
 
 def _vital(concern: Concern) -> str:

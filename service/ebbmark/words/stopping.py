@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
+from ebbmark.physiology.during.limit_checks import bounds_of
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.stop.criteria import (
     CRITERIA,
@@ -38,6 +39,7 @@ __all__ = [
     "told_words",
     "unusable_words",
     "why",
+    "within_limits",
 ]
 
 NOT_AMONG_THE_READINGS: Final = (
@@ -137,12 +139,11 @@ def _answer(stops: StopAnswer) -> str:
     unchecked = len(stops.not_checked)
     if not stops.held:
         return f"None of the {unchecked} stop criteria could be checked{_all_old(stops)}. {unseen}"
-    shown = "; ".join(dict.fromkeys(held_words(one, stops) for one in stops.held))
+    shown = "; ".join(dict.fromkeys(held_words(one, stops) for one in within_limits(stops)))
+    among = f" ({shown})" if shown else ""
     count = "one" if len(stops.held) == 1 else f"{len(stops.held)}"
     met = "is met now" if stops.told else "met"
-    return (
-        f"No stop criterion {met} among the {count} that could be checked ({shown}); {unchecked} could not be. {unseen}"
-    )
+    return f"No stop criterion {met} among the {count} that could be checked{among}; {unchecked} could not be. {unseen}"
 
 
 def told_words(stops: StopAnswer) -> str:
@@ -206,6 +207,24 @@ def _since(met: Met, at_s: float) -> str:
         return "That is the latest reading."
     shown = f"({_shown(met.criterion, latest)}, {age(at_s - latest.reading.at_s)})"
     return f"The latest reading {shown} meets it too." if met.still else f"The latest reading {shown} no longer does."
+
+
+def within_limits(stops: StopAnswer) -> tuple[Held, ...]:
+    """Criteria not met whose quantity lies beyond no other limit of its own, signed or not, and asks for no stop.
+
+    Args:
+        stops: what was checked.
+    """
+    pressing = {one.worst.reading.quantity for one in stops.pressing if one.beyond}
+
+    def within(one: Held) -> bool:
+        if one.latest is None:
+            return True
+        reading = one.latest.reading
+        bounds = [bound for bound in bounds_of(stops.limits) if bound.quantity is reading.quantity]
+        return reading.quantity not in pressing and all(bound.passed_by(reading.value) <= 0 for bound in bounds)
+
+    return tuple(one for one in stops.held if within(one))
 
 
 def held_words(held: Held, stops: StopAnswer) -> str:
