@@ -92,7 +92,7 @@ def beside_of(request: Request) -> Beside:
 
 
 def _known(concept: RiskConcept, documented: Documented, source: int, request: Request) -> KnownCondition:
-    """One condition with what it does to the number: one that is not certain forbids none."""
+    """One condition with what it does to the number: one that is not certain forbids none, but for a pneumothorax."""
     weight, slug, words, says = _weight(concept), concept.slug, concept.words, concept.says
     if slug == PNEUMOTHORAX:
         words = f"pneumothorax, charted as {request.charted[documented.source.path]}"
@@ -101,7 +101,8 @@ def _known(concept: RiskConcept, documented: Documented, source: int, request: R
     if documented.unsure:
         words = f"{words} ({documented.unsure}: not certain)"
         says = f"Confirm it or rule it out first. {says}"
-        slug, weight = f"{slug}-suspected", Weight.HIGH if weight is Weight.LOOK_FIRST else weight
+        forbids = weight is Weight.LOOK_FIRST and slug != PNEUMOTHORAX
+        slug, weight = f"{slug}-suspected", Weight.HIGH if forbids else weight
     return KnownCondition(slug, words, weight, says, concept.citation, source)
 
 
@@ -287,13 +288,21 @@ def titration_of(trial: Trial, request: Request, *, now: bool = False) -> Titrat
         # The newest reading is now: an answer follows from its inputs and not from the instant of the question.
         newest_s, since_s = max(one.end_s for one in request.readings), titration.seen[-1].until_s
         began_s = began_of(request.readings, trial, request.protocol)
-        titration = with_now(
-            titration, now_of(request, since_s=since_s, at_s=newest_s, began_s=began_s), request.stop_limits
-        )
+        # Where the trial itself gives no number its own checks say why, and speak of that step, too.
+        last_s = trial.steps[-1].start_s if titration.advice.suggested_peep_cmh2o is not None else None
+        found = now_of(request, since_s=since_s, at_s=newest_s, began_s=began_s, last_step_s=last_s)
+        titration = with_now(titration, found, request.stop_limits)
     return worded(titration)
 
 
-def now_of(request: Request, *, since_s: float, at_s: float, began_s: float | None = None) -> PatientNow:
+def now_of(
+    request: Request,
+    *,
+    since_s: float,
+    at_s: float,
+    began_s: float | None = None,
+    last_step_s: float | None = None,
+) -> PatientNow:
     """The patient now, as every question reads it.
 
     Args:
@@ -301,6 +310,7 @@ def now_of(request: Request, *, since_s: float, at_s: float, began_s: float | No
         since_s: from when on [s since 1970-01-01T00:00:00Z].
         at_s: what counts as now [s since 1970-01-01T00:00:00Z].
         began_s: when PEEP was first moved for the trial; None where not known [s since 1970-01-01T00:00:00Z].
+        last_step_s: see `patient_now`.
     """
     return patient_now(
         request.readings,
@@ -308,6 +318,7 @@ def now_of(request: Request, *, since_s: float, at_s: float, began_s: float | No
         since_s=since_s,
         at_s=at_s,
         began_s=began_s,
+        last_step_s=last_step_s,
         conditions=beside_of(request).conditions,
         changes=request.changes,
     )

@@ -137,7 +137,8 @@ def found_words(closing: Closing) -> str:
             weak = closing.evidence_of_curve is Evidence.WEAK
             said = _say("two-steps", **spelled, other=other, other_chance=chance)
             return _say("fell-weak" if weak else "fell-shared", steps=said)
-        return _say(_FALL[closing.evidence_of_curve], steps=_say("step", **spelled))
+        doubted = closing.evidence is Evidence.WEAK and closing.evidence_of_curve is not Evidence.WEAK
+        return _say("fell-doubted" if doubted else _FALL[closing.evidence_of_curve], steps=_say("step", **spelled))
     if closing.verdict is Verdict.NOT_REACHED:
         return _say("not-reached", lowest=level(closing.steps[-1].peep_cmh2o), chance=percent(closing.probability))
     if closing.verdict is Verdict.FALLING_FROM_FIRST_STEP:

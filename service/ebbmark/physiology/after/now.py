@@ -88,6 +88,7 @@ def patient_now(
     since_s: float,
     at_s: float,
     began_s: float | None = None,
+    last_step_s: float | None = None,
     conditions: Sequence[KnownCondition] = (),
     changes: Sequence[CodedChange] = (),
 ) -> PatientNow:
@@ -100,13 +101,16 @@ def patient_now(
             it [s since 1970-01-01T00:00:00Z].
         at_s: time of the question, or of the newest reading [s since 1970-01-01T00:00:00Z].
         began_s: when PEEP was first moved for the trial; None where not known [s since 1970-01-01T00:00:00Z].
+        last_step_s: when the lowest step began: where nothing was charted since, pressure and heart rate there are
+            those of now, too, and lower PEEP does not explain them; saturation there it does. None to leave that step
+            to the checks of the trial [s since 1970-01-01T00:00:00Z].
         conditions: those that the record says are present.
         changes: of position, mode and place, until now.
     """
     when = {"titrated_s": since_s, "at_s": at_s}
     return PatientNow(
         tuple(_standing(one, at_s) for one in conditions if one.slug == PNEUMOTHORAX),
-        _beyond(readings, limits, since_s=max(since_s, at_s - NOW_S), at_s=at_s),
+        _beyond(readings, limits, since_s=since_s, last_step_s=last_step_s, at_s=at_s),
         triggers_now(readings, **when),
         oxygen_need(readings, began_s=began_s, **when),
         tuple(_changed(one) for one in changes if since_s < one.at_s and not one.first),
@@ -123,13 +127,16 @@ def _changed(change: CodedChange) -> Seen:
     return Seen(change.event, change.event.value, change.at_s, change.at_s, (change.source,), OWN_CHOICE, values)
 
 
-def _beyond(readings: Sequence[Reading], limits: StopLimits, *, since_s: float, at_s: float) -> tuple[Seen, ...]:
+def _beyond(
+    readings: Sequence[Reading], limits: StopLimits, *, since_s: float, last_step_s: float | None, at_s: float
+) -> tuple[Seen, ...]:
     """Vital signs of which the latest reading lies beyond a stop limit."""
     found = []
     for criterion, event in _BEYOND:
         row = CRITERIA[criterion]
         limit = row.limit_of(limits)
-        now = _latest(readings, row.quantity, since_s, at_s)
+        own_s = since_s if last_step_s is None or criterion is StopCriterion.SATURATION else last_step_s
+        now = _latest(readings, row.quantity, max(own_s, at_s - NOW_S), at_s)
         if limit is None or now is None or row.sign * (limit.value - now.value) <= 0:
             continue
         values = {"reading": now, "limit": limit, "row": row, "age_s": at_s - now.at_s}

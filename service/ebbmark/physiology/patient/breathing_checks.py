@@ -20,6 +20,7 @@ __all__ = [
     "impossible_plateaus",
     "lost_carbon_dioxide",
     "measured_peep_off",
+    "missing_hold",
     "narrowed_airway",
     "trapped_air",
     "uneven_leak",
@@ -248,6 +249,26 @@ def impossible_plateaus(scene: Scene) -> Iterator[Finding]:
             tuple(dict.fromkeys(one for step in wrong for one in step.sources)),
             OWN_CHOICE,
             of_curve=True,
+        )
+
+
+def missing_hold(scene: Scene) -> Iterator[Finding]:
+    """Plateau that equals peak at every step of volume control: where flow ends without a hold, there is no plateau."""
+    both = [step for step in scene.steps if step.plateau_cmh2o is not None and step.peak_cmh2o is not None]
+    context = scene.trial.context
+    volume_controlled = (
+        Quantity.TIDAL_VOLUME_SET.slug in context and Quantity.PRESSURE_ABOVE_PEEP_SET.slug not in context
+    )
+    equal = [
+        step
+        for step in both
+        if abs((step.peak_cmh2o or 0.0) - (step.plateau_cmh2o or 0.0)) < scene.limits.least_resistive_cmh2o
+    ]
+    if volume_controlled and len(equal) == len(both) >= scene.limits.fewest_without_hold:
+        peeps = tuple(step.peep_cmh2o for step in equal)
+        sources = tuple(dict.fromkeys(one for step in equal for one in step.sources))
+        yield Finding(
+            "plateau-equals-peak", Weight.HIGH, {}, peeps, equal[0].start_s, sources, OWN_CHOICE, of_curve=True
         )
 
 

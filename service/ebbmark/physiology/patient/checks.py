@@ -19,6 +19,7 @@ from ebbmark.physiology.patient.breathing_checks import (
     impossible_plateaus,
     lost_carbon_dioxide,
     measured_peep_off,
+    missing_hold,
     narrowed_airway,
     trapped_air,
     uneven_leak,
@@ -102,6 +103,7 @@ CURVE_CHECKS: Final = (
     CurveCheck("vasopressor", "A vasopressor begun or raised during the limb is named, high where pressure had fallen "
                "or was not charted.", OWN_CHOICE, vasopressor_raised),
     CurveCheck("pressure", "A single impossible blood pressure is doubtful.", OWN_CHOICE, doubtful_pressure),
+    CurveCheck("hold", "Plateau that equals peak at every step of volume control: high.", OWN_CHOICE, missing_hold),
     CurveCheck("airway", "Resistive pressure that rose along the limb: high.", OWN_CHOICE, narrowed_airway),
 )  # fmt: skip
 """Most dangerous first."""

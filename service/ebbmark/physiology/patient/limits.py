@@ -90,6 +90,8 @@ class CheckLimits:
         intrinsic_cmh2o, intrinsic_high_cmh2o: intrinsic PEEP named, and named as a high caution, from here on.
         measured_off_cmh2o: measured PEEP further than this from its setting.
         clock_share: measured PEEP within a step that lies this share of the way to the step before or after it.
+        least_resistive_cmh2o: peak less plateau below this is none: flow takes some pressure.
+        fewest_without_hold: steps that all show none, from here on.
         clock_least_cmh2o: plateaus of two steps are told apart from here on.
         clock_fewest: so many steps of that, and more than half of them, are two clocks that differ.
         recovery_share: a rise of compliance below closing by this share of the maximum: it did not last.
@@ -125,6 +127,8 @@ class CheckLimits:
     measured_off_cmh2o: float = 2.0
     clock_share: float = 0.75
     clock_least_cmh2o: float = 1.0
+    least_resistive_cmh2o: float = 0.5
+    fewest_without_hold: int = 3
     clock_fewest: int = 3
     recovery_share: float = 0.10
     volume_change_share: float = 0.10

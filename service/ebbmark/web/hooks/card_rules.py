@@ -375,7 +375,8 @@ def _news(read: TrialRead) -> TrialRead | None:
 
 def _pneumothorax(answer: Answer) -> bool:
     """Whether one stands in the record: no order of PEEP is passed over in silence then, whatever its number."""
-    return any(one.slug == f"condition-{PNEUMOTHORAX}" for one in answer.titration.findings)
+    names = {f"condition-{PNEUMOTHORAX}", f"condition-{PNEUMOTHORAX}-suspected"}
+    return any(one.slug in names for one in answer.titration.findings)
 
 
 def _compared(read: TrialRead, orders: tuple[PeepOrder, ...]) -> OrderDiffers | None:
