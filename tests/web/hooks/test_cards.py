@@ -210,6 +210,36 @@ def test_a_stop_criterion_in_a_trial_in_progress_is_critical() -> None:
     assert "defaults that no clinician of this site has signed" in told["detail"]
 
 
+def after_a_low(percent_since: float, at_minute: int) -> dict[str, Any]:
+    """The card where saturation was 82 % at the step of 14 cmH2O, and this since."""
+    since = [saturation(percent_since, minute) for minute in (20, 22)]
+    brought = prefetch(*trial_observations(), circulation=searchset(saturation(94.0, 0), saturation(82.0, 17), *since))
+    return card(call(hooks_app(at_s=clock(at_minute)), called(prefetch=brought)))
+
+
+def test_after_the_trial_the_card_is_of_its_answer_and_not_of_a_stop_that_has_passed() -> None:
+    told = after_a_low(94.0, 40)
+
+    assert not told["summary"].startswith("STOP")
+    assert "The trial ended" in told["detail"]
+    assert "SpO2 was 82 %" in told["detail"]
+
+
+@pytest.mark.parametrize(("percent_since", "at_minute"), [(82.0, 40), (94.0, 25)])
+def test_a_stop_that_holds_or_a_trial_that_may_go_on_keeps_the_card_of_the_stop(
+    percent_since: float, at_minute: int
+) -> None:
+    assert after_a_low(percent_since, at_minute)["summary"].startswith("STOP. SpO2 82 %")
+
+
+def test_a_trial_that_fell_from_its_first_step_on_is_told_of_where_peep_was_left_low() -> None:
+    fell = trial_observations((16.0, 14.0, 12.0, 10.0, 8.0), (50.0, 45.0, 40.0, 35.0, 30.0))
+
+    told = card(call(hooks_app(at_s=clock(16)), called(prefetch=prefetch(*fell))))
+
+    assert told["summary"].startswith("No PEEP is suggested. Compliance fell from the first step, 16, on")
+
+
 def test_the_same_saturation_without_a_trial_is_not_our_business() -> None:
     steady = [set_peep(10.0, minute) for minute in range(0, 12, 3)]
     brought = prefetch(*steady, circulation=searchset(saturation(82.0, 11)))

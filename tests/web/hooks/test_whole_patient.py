@@ -117,7 +117,8 @@ def test_a_stop_limit_that_was_met_at_the_suggestion_leaves_no_draft() -> None:
 
     assert "Draft an order" not in labels(trial_card(circulation=low))
     (told,) = order_cards(circulation=low)
-    assert told["indicator"] == "critical"
+    assert told["indicator"] == "warning"
+    assert "Look first: a stop limit was met there." in told["summary"]
     assert "Change the draft order" not in labels(told)
 
 

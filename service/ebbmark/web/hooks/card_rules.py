@@ -3,9 +3,11 @@
 Rules of this project, so that a card is rare and never a repetition:
 
 * A stop criterion is judged while a trial is in progress: PEEP came down by at least two steps in a row, the last of
-  them no longer ago than two steps of one trial may lie apart. It comes before everything else.
-* While a trial is in progress nothing else is said until closing was found, the lowest step was reached, or a check
-  asks for a look at the patient first.
+  them no longer ago than two steps of one trial may lie apart. It comes before everything else, but not where the trial
+  has an answer, its last step has been kept for long, and every reading is within its limit again: then the card is of
+  the answer, which says at which step the limit was met.
+* While a trial is in progress nothing else is said until closing was found, the lowest step was reached or the last one
+  kept for long, or a check asks for a look at the patient first.
 * A trial is told of for an hour after its end; later only where the PEEP that is set now differs from the suggestion,
   or, for four hours, where a vital sign lies beyond a stop limit now.
   Of an older trial the card says how old it is and whether it may still hold (the question `check-validity`); where
@@ -22,6 +24,7 @@ Rules of this project, so that a card is rare and never a repetition:
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -39,8 +42,8 @@ from ebbmark.physiology.during.running import running_trial
 from ebbmark.physiology.findings import Weight
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.stop.criteria import check_stop
-from ebbmark.physiology.trial.limb import plateaus_of
+from ebbmark.physiology.stop.criteria import StopCriterion, check_stop
+from ebbmark.physiology.trial.limb import Plateau, plateaus_of
 from ebbmark.physiology.trial.reading import Trial, read_trial
 from ebbmark.record.fetch import Fetched
 from ebbmark.record.prefetch import UNREAD, Part
@@ -157,6 +160,9 @@ ALARM_S = 4 * 3600.0
 FEWEST_FALLS = 2
 """Steps down in a row from which on a trial is taken to be in progress; one step down may be anything. Our choice."""
 
+KEPT_S, KEPT_STEPS = 600.0, 2.0
+"""The last step counts as a setting once it was kept for longer than this [s], and than so many steps; our choice."""
+
 _NEXT_STEP, _VALIDITY, _CANDIDATE = BY_SLUG["next-step"], BY_SLUG["check-validity"], BY_SLUG["assess-candidate"]
 _NOT_KNOWN = "Whether the trial still describes this lung could not be judged."
 _NEEDED_FOR_ORDERS = frozenset(f"{UNREAD}{part.words}." for part in (Part.CIRCULATION, Part.CONDITIONS))
@@ -188,31 +194,42 @@ def judge(fetched: Fetched, orders: tuple[PeepOrder, ...] | None, context: Reque
     except Rejected as rejected:
         return _without_weight(rejected, fetched, orders, context)
     now = _now(fetched, whole.readings, whole.protocol, context)
-    if now.stop is not None:
+    if now.stop is not None and not now.past:
         return now.stop
     try:
         answer = titrate_fetched(fetched, whole, context)
     except Rejected as rejected:
+        if now.stop is not None:
+            return now.stop
         if all(one.kind in _QUIET for one in rejected.problems):
             return _beside_pneumothorax(orders, fetched, context)
         raise
-    found = answer.titration.closing.verdict is Verdict.FOUND
+    found = answer.titration.closing.verdict in (Verdict.FOUND, Verdict.FALLING_FROM_FIRST_STEP)
     looks = any(one.weight is Weight.LOOK_FIRST for one in answer.titration.findings)
-    if now.in_progress and not now.at_the_lowest and not found and not looks:
-        return None
+    unfinished = now.in_progress and not now.at_the_lowest and not found
+    if unfinished and (now.stop is not None or not (looks or now.kept)):
+        return now.stop
     read = _read(answer, whole.readings, fetched, context)
     if orders is not None:
-        return read if read.alarm or _pneumothorax(answer) else _compared(read, orders)
+        first = read.alarm or _pneumothorax(answer) or (now.past and read.against)
+        return read if first else _compared(read, orders)
     return _news(read)
 
 
 @dataclass(frozen=True, slots=True)
 class _Now:
-    """Whether a trial is in progress, whether it stands at the staircase's lowest step, and what asks it to stop."""
+    """Whether a trial is in progress, whether it stands at the staircase's lowest step, and what asks it to stop.
+
+    Attributes:
+        kept: whether its last step has been kept for so long that it is a setting.
+        past: whether that is so, and what met a limit lies within it again.
+    """
 
     in_progress: bool = False
     at_the_lowest: bool = False
     stop: StopMet | None = None
+    kept: bool = False
+    past: bool = False
 
 
 def _now(fetched: Fetched, readings: tuple[Reading, ...], protocol: Protocol, context: RequestContext) -> _Now:
@@ -227,7 +244,21 @@ def _now(fetched: Fetched, readings: tuple[Reading, ...], protocol: Protocol, co
     at_the_lowest = below < (staircase.lowest_cmh2o.value or 0.0)
     # A new heart rhythm is no reading; the whole question reads it.
     ask_in_full = stops.pressing or context.site.stop_limits.rhythms_that_stop is not None
-    return _Now(True, at_the_lowest, _stop(fetched, context) if ask_in_full else None)
+    stop = _stop(fetched, context) if ask_in_full else None
+    still = any(one.still for one in stops.pressing)
+    kept = _kept(plateaus_of(peeps), context.at_s)
+    return _Now(True, at_the_lowest, stop, kept, kept and stop is not None and not still and not _rhythm(stop))
+
+
+def _rhythm(stop: StopMet) -> bool:
+    """Whether a new rhythm asks for the stop: no later reading shows that it has passed."""
+    return any(one.code == StopCriterion.RHYTHM.value and one.severity == "high" for one in stop.answer.warnings)
+
+
+def _kept(plateaus: Sequence[Plateau], at_s: float) -> bool:
+    """Whether the latest level of PEEP has been kept for so much longer than the ones before that it is a setting."""
+    dwells_s = [after.start_s - before.start_s for before, after in pairwise(plateaus[-FEWEST_FALLS - 1 :])]
+    return at_s - plateaus[-1].start_s > max(KEPT_S, KEPT_STEPS * max(dwells_s, default=0.0))
 
 
 def _stop(fetched: Fetched, context: RequestContext) -> StopMet | None:
