@@ -50,7 +50,17 @@ def known(slug: str, words: str, weight: Weight) -> Beside:
     return Beside(conditions=(KnownCondition(slug, words, weight, "As the source says.", "a source"),))
 
 
+PEAK_AS_PLATEAU = dict(zip(PEEPS, (31.05, 28.5, 26.24, 24.0, 22.12, 21.67, 21.55, 21.56), strict=True))
+"""Rounded peep + 420 mL over the compliances of the calm trial: no pressure is left for resistance."""
+
 TWINS = {
+    "arterial oxygen that collapses at the suggestion while saturation is charted as unchanged": Twin(
+        {Q.SPO2: 94, Q.PAO2: {20: 150, 16: 120, 12: 55}}, 12, "worse-than-best", "high",
+    ),
+    "acidosis": Twin({Q.PH: 7.02}, 12, "acidosis", "high"),
+    "a plateau that is the peak: nobody held the breath": Twin(
+        {Q.TIDAL_VOLUME_SET: 420, Q.PEAK_PRESSURE: PEAK_AS_PLATEAU}, 12, "plateau-equals-peak", "high",
+    ),
     "blood pressure that fails at the highest step only": Twin(
         {Q.MEAN_ARTERIAL_PRESSURE: {20: 55, 18: 68, 16: 70, 14: 72, 12: 74, 10: 74, 8: 75, 6: 75}},
         12, "stop-limit-above-suggestion", "high",

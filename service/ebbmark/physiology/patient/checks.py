@@ -31,7 +31,7 @@ from ebbmark.physiology.patient.charted_checks import (
     patient_in_use,
     vasopressor_raised,
 )
-from ebbmark.physiology.patient.limits import COMMON_PRACTICE, OWN_CHOICE, TEXTBOOK
+from ebbmark.physiology.patient.limits import ARDS_NETWORK, COMMON_PRACTICE, OWN_CHOICE, TEXTBOOK
 from ebbmark.physiology.patient.lung_checks import (
     changed_setting,
     circuit_opened,
@@ -41,6 +41,7 @@ from ebbmark.physiology.patient.lung_checks import (
 )
 from ebbmark.physiology.patient.scene import Scene
 from ebbmark.physiology.patient.suggestion_checks import (
+    acidosis,
     doubtful_pressure,
     stop_limits,
     unseen_vital_signs,
@@ -103,6 +104,7 @@ CURVE_CHECKS: Final = (
     CurveCheck("vasopressor", "A vasopressor begun or raised during the limb is named, high where pressure had fallen "
                "or was not charted.", OWN_CHOICE, vasopressor_raised),
     CurveCheck("pressure", "A single impossible blood pressure is doubtful.", OWN_CHOICE, doubtful_pressure),
+    CurveCheck("acidosis", "pH below 7.15 in the trial: high.", ARDS_NETWORK, acidosis),
     CurveCheck("hold", "Plateau that equals peak at every step of volume control: high.", OWN_CHOICE, missing_hold),
     CurveCheck("airway", "Resistive pressure that rose along the limb: high.", OWN_CHOICE, narrowed_airway),
 )  # fmt: skip

@@ -9,9 +9,11 @@ from typing import Final
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit, StopLimits
 from ebbmark.physiology.trial.contradictions import LEAK
 
-__all__ = ["COMMON_PRACTICE", "LIMITS", "OWN_CHOICE", "TEXTBOOK", "CheckLimits", "VitalLimits", "vital_limits_of"]
+__all__ = ["ARDS_NETWORK", "COMMON_PRACTICE", "LIMITS", "OWN_CHOICE", "TEXTBOOK", "CheckLimits", "VitalLimits"]
+__all__ += ["vital_limits_of"]
 
 COMMON_PRACTICE: Final = "common practice, no published source"
+ARDS_NETWORK: Final = "ARDS Network ventilation protocol (read in a stored summary)"
 OWN_CHOICE: Final = "this project's own choice"
 TEXTBOOK: Final = "Cairo, Pilbeam's Mechanical Ventilation, chapter 13 (read at second hand)"
 
@@ -90,6 +92,9 @@ class CheckLimits:
         intrinsic_cmh2o, intrinsic_high_cmh2o: intrinsic PEEP named, and named as a high caution, from here on.
         measured_off_cmh2o: measured PEEP further than this from its setting.
         clock_share: measured PEEP within a step that lies this share of the way to the step before or after it.
+        arterial_oxygen_loss_mmhg: PaO2 at the suggestion lower by more than this than at the best step is worse,
+        arterial_oxygen_enough_mmhg: unless it is still this or more: the upper end of the goal of the ARDS Network.
+        acidosis_ph: pH below this is named as a high caution: from there the ARDS Network gives up its limits.
         least_resistive_cmh2o: peak less plateau below this is none: flow takes some pressure.
         fewest_without_hold: steps that all show none, from here on.
         clock_least_cmh2o: plateaus of two steps are told apart from here on.
@@ -127,6 +132,9 @@ class CheckLimits:
     measured_off_cmh2o: float = 2.0
     clock_share: float = 0.75
     clock_least_cmh2o: float = 1.0
+    arterial_oxygen_loss_mmhg: float = 20.0
+    arterial_oxygen_enough_mmhg: float = 80.0
+    acidosis_ph: float = 7.15
     least_resistive_cmh2o: float = 0.5
     fewest_without_hold: int = 3
     clock_fewest: int = 3

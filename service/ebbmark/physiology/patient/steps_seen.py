@@ -25,6 +25,8 @@ SEEN_QUANTITIES: tuple[Quantity, ...] = (
     Quantity.HEART_RATE,
     Quantity.END_TIDAL_CO2,
     Quantity.PACO2,
+    Quantity.PAO2,
+    Quantity.PH,
     Quantity.FIO2_SET,
     Quantity.FIO2_MEASURED,
     Quantity.PEEP_MEASURED,

@@ -8,7 +8,7 @@ from itertools import pairwise
 from typing import Final
 
 from ebbmark.physiology.findings import Finding, Weight
-from ebbmark.physiology.patient.limits import COMMON_PRACTICE, OWN_CHOICE, TEXTBOOK, VitalLimits
+from ebbmark.physiology.patient.limits import ARDS_NETWORK, COMMON_PRACTICE, OWN_CHOICE, TEXTBOOK, VitalLimits
 from ebbmark.physiology.patient.scene import Scene
 from ebbmark.physiology.patient.steps_seen import Seen, StepSeen
 from ebbmark.physiology.readings import Quantity
@@ -16,6 +16,7 @@ from ebbmark.physiology.stop.unusable import Doubt
 from ebbmark.physiology.wording import listed
 
 __all__ = [
+    "acidosis",
     "doubtful_pressure",
     "limits_met_at",
     "limits_met_in_trial",
@@ -62,6 +63,7 @@ _VITALS: Final = (
 )  # fmt: skip
 _LOST = (
     (Quantity.SPO2, "SpO2", "%", "saturation_loss_percent", OWN_CHOICE),
+    (Quantity.PAO2, "PaO2", "mmHg", "arterial_oxygen_loss_mmhg", OWN_CHOICE),
     (Quantity.MEAN_ARTERIAL_PRESSURE, "mean arterial pressure", "mmHg", "mean_pressure_loss_mmhg", OWN_CHOICE),
     (
         Quantity.SYSTOLIC_ARTERIAL_PRESSURE,
@@ -169,6 +171,17 @@ def doubtful_pressure(scene: Scene) -> Iterator[Finding]:
                 return
 
 
+def acidosis(scene: Scene) -> Iterator[Finding]:
+    """The lowest pH of the trial, where it lies below what a published protocol bears."""
+    rows = [(row, value) for row in scene.seen if (value := row.last(Quantity.PH)) is not None]
+    row, value = min(rows, key=lambda pair: pair[1], default=(None, 14.0))
+    if row is not None and value < scene.limits.acidosis_ph:
+        seen = row.by_quantity[Quantity.PH]
+        yield Finding(
+            "acidosis", Weight.HIGH, {"value": f"{value:.2f}"}, (row.peep_cmh2o,), seen.at_s, seen.sources, ARDS_NETWORK
+        )
+
+
 def worse_than_best(scene: Scene, suggested_cmh2o: float) -> Iterator[Finding]:
     """Saturation or blood pressure clearly worse at the suggestion than at the best step, by their middle values."""
     there = _rows_at(scene.seen, suggested_cmh2o)
@@ -180,7 +193,9 @@ def worse_than_best(scene: Scene, suggested_cmh2o: float) -> Iterator[Finding]:
         best, greatest = max(known, key=lambda pair: pair[1])
         value = min(here)
         limit: float = getattr(scene.limits, field)
-        if quantity is Quantity.SPO2 and _less_oxygen(there, best, scene.limits.oxygen_change):
+        if quantity is Quantity.PAO2 and value >= scene.limits.arterial_oxygen_enough_mmhg:
+            continue
+        if quantity in (Quantity.SPO2, Quantity.PAO2) and _less_oxygen(there, best, scene.limits.oxygen_change):
             continue  # the fall of saturation has another cause, and the change of oxygen is named
         # Textbook and choice speak of more than 20 mmHg; saturation is charted in whole per cent, so that 5 counts.
         beyond = greatest - value >= limit if quantity is Quantity.SPO2 else greatest - value > limit
