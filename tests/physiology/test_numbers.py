@@ -75,7 +75,7 @@ CHECKS = {
     "saturation_with_fall_percent": 5.0, "mean_pressure_with_fall_mmhg": 10.0, "trapped_share": 0.5,
     "trapped_way_cmh2o": 4.0, "intrinsic_cmh2o": 3.0, "intrinsic_high_cmh2o": 5.0, "measured_off_cmh2o": 2.0,
     "clock_share": 0.75, "clock_least_cmh2o": 1.0,
-    "arterial_oxygen_loss_mmhg": 20.0, "arterial_oxygen_enough_mmhg": 80.0, "acidosis_ph": 7.15,
+    "arterial_oxygen_loss_mmhg": 20.0, "arterial_oxygen_low_mmhg": 60.0, "acidosis_ph": 7.15,
     "least_resistive_cmh2o": 0.5, "fewest_without_hold": 3, "clock_fewest": 3, "recovery_share": 0.10,
     "volume_change_share": 0.10, "oxygen_change": 0.05,
     "resistive_rise_cmh2o": 8.0, "no_carbon_dioxide_mmhg": 10.0, "worn_carbon_dioxide_mmhg": 20.0,

@@ -93,7 +93,7 @@ class CheckLimits:
         measured_off_cmh2o: measured PEEP further than this from its setting.
         clock_share: measured PEEP within a step that lies this share of the way to the step before or after it.
         arterial_oxygen_loss_mmhg: PaO2 at the suggestion lower by more than this than at the best step is worse,
-        arterial_oxygen_enough_mmhg: unless it is still this or more: the upper end of the goal of the ARDS Network.
+        arterial_oxygen_low_mmhg: where it is this or less.
         acidosis_ph: pH below this is named as a high caution: from there the ARDS Network gives up its limits.
         least_resistive_cmh2o: peak less plateau below this is none: flow takes some pressure.
         fewest_without_hold: steps that all show none, from here on.
@@ -133,7 +133,7 @@ class CheckLimits:
     clock_share: float = 0.75
     clock_least_cmh2o: float = 1.0
     arterial_oxygen_loss_mmhg: float = 20.0
-    arterial_oxygen_enough_mmhg: float = 80.0
+    arterial_oxygen_low_mmhg: float = 60.0
     acidosis_ph: float = 7.15
     least_resistive_cmh2o: float = 0.5
     fewest_without_hold: int = 3

@@ -193,7 +193,7 @@ def worse_than_best(scene: Scene, suggested_cmh2o: float) -> Iterator[Finding]:
         best, greatest = max(known, key=lambda pair: pair[1])
         value = min(here)
         limit: float = getattr(scene.limits, field)
-        if quantity is Quantity.PAO2 and value >= scene.limits.arterial_oxygen_enough_mmhg:
+        if quantity is Quantity.PAO2 and value > scene.limits.arterial_oxygen_low_mmhg:
             continue
         if quantity in (Quantity.SPO2, Quantity.PAO2) and _less_oxygen(there, best, scene.limits.oxygen_change):
             continue  # the fall of saturation has another cause, and the change of oxygen is named
