@@ -50,12 +50,14 @@ def known(slug: str, words: str, weight: Weight) -> Beside:
     return Beside(conditions=(KnownCondition(slug, words, weight, "As the source says.", "a source"),))
 
 
-PEAK_AS_PLATEAU = dict(zip(PEEPS, (31.05, 28.5, 26.24, 24.0, 22.12, 21.67, 21.55, 21.56), strict=True))
+PEAK_AS_PLATEAU: Mapping[float, float] = dict(
+    zip(map(float, PEEPS), (31.05, 28.5, 26.24, 24.0, 22.12, 21.67, 21.55, 21.56), strict=True)
+)
 """Rounded peep + 420 mL over the compliances of the calm trial: no pressure is left for resistance."""
 
 TWINS = {
     "arterial oxygen that collapses at the suggestion while saturation is charted as unchanged": Twin(
-        {Q.SPO2: 94, Q.PAO2: {20: 150, 16: 120, 12: 55}}, 12, "worse-than-best", "high",
+        {Q.SPO2: 94, Q.PAO2: {20.0: 150.0, 16.0: 120.0, 12.0: 55.0}}, 12, "worse-than-best", "high",
     ),
     "acidosis": Twin({Q.PH: 7.02}, 12, "acidosis", "high"),
     "a plateau that is the peak: nobody held the breath": Twin(
