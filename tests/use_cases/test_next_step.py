@@ -94,7 +94,10 @@ def test_after_peep_was_raised_again_the_old_way_down_is_not_continued() -> None
 
     said = asked(OPERATION, over, now=stamp(13))
 
-    assert value_of(said.observation("next-step")) == "not-started"
+    assert value_of(said.observation("next-step")) == "trial-ended"
+    assert value_of(said.observation("next-step"), "lowering-is-useful") is False
+    assert said.first.startswith("The trial has ended: its last step, ")
+    assert "has a settled reading yet" not in said.first
     assert any("$titrate-peep reads a trial that has ended" in note for note in said.notes)
 
 

@@ -383,7 +383,7 @@ def test_a_stop_criterion_that_is_met_leads_the_running_trial(app: ASGIApp) -> N
 def test_where_no_trial_is_in_progress_the_running_page_says_so(app: ASGIApp) -> None:
     text = words_of(get(app, f"{SECOND}/running").body)
 
-    assert "Not lowered yet: PEEP is 10" in text
+    assert "The trial has ended; PEEP is 10 now" in text
     assert "A trial that has ended stands on the page Answer." in text
 
 

@@ -97,6 +97,7 @@ BEDSIDE_CONCEPTS: tuple[tuple[str, str, str], ...] = (
     ("measure-first", "Measure first", "A vital sign that has a stop limit was not sent since the trial began, so that a lower PEEP cannot be judged."),
     ("lowest-reached", "Lowest step reached", "The staircase ends here and closing cannot be called."),
     ("not-started", "Not started", "No step of falling PEEP has a settled reading yet."),
+    ("trial-ended", "Trial has ended", "A whole trial was read, and PEEP is no longer on its way down."),
     ("next-peep", "Next PEEP of the staircase", "The next level of the staircase, or the present one to read again."),
     ("closing-passed-probability", "Probability that closing has been passed", "From this step and all before it."),
     ("lowering-is-useful", "Lowering is still useful", "Whether a lower step could still tell something about closing."),

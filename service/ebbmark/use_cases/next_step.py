@@ -26,6 +26,8 @@ from ebbmark.physiology.patient.titration import closing_for
 from ebbmark.physiology.stop.criteria import StopAnswer, check_stop
 from ebbmark.physiology.stop.unusable import Doubts
 from ebbmark.physiology.trial.limb import plateaus_of
+from ebbmark.physiology.trial.reading import read_trial
+from ebbmark.physiology.trial.steps import NoTrial, Step
 from ebbmark.physiology.wording import level
 from ebbmark.use_cases.acknowledging import (
     acknowledged_during,
@@ -46,7 +48,7 @@ from ebbmark.use_cases.in_progress import (
 from ebbmark.words.ages import clock
 from ebbmark.words.answer_in_short import found_words
 from ebbmark.words.messages import say
-from ebbmark.words.next_step import called_before_words, condition_words, decision_words, move_words
+from ebbmark.words.next_step import called_before_words, condition_words, decision_words, ended_words, move_words
 from ebbmark.words.next_step_in_short import next_step_in_short
 from ebbmark.words.stopping import met_words, stop_answer_words, told_words
 from ebbmark.words.titration import with_reason
@@ -67,6 +69,9 @@ _TOLD = frozenset(
     }
 )
 """What was seen along the way down that bears on whether its readings can be trusted."""
+
+ENDED_S = 3600.0
+"""For how long after its last step it is said that a trial has ended, and not that none has begun [s]; our choice."""
 
 _GOES_ON = frozenset({Action.LOWER, Action.CLOSING_PASSED, Action.LOWEST_REACHED})
 _WAITS_FOR_A_WORD = frozenset({Action.MEASURE_FIRST, Action.LOOK_FIRST, Action.READ_AGAIN})
@@ -124,7 +129,7 @@ def next_step(request: Request, site: Site) -> Answer:
     open_to_a_word = acknowledgeable(scene)
     watched = acknowledged_during(open_to_a_word, given, site.stop_limits) if move.action in _GOES_ON else ""
     follows = None
-    if move.action is Action.CLOSING_PASSED:
+    if move.action in (Action.CLOSING_PASSED, Action.ENDED):
         follows = what_follows(request, running, staircase, quiet=not (conditions or decision.looked_at or stops.met))
     said = sentences(
         watched,
@@ -172,6 +177,10 @@ def next_step(request: Request, site: Site) -> Answer:
 
 def _after_the_trial(move: Move, request: Request, running: RunningTrial, since_s: float) -> tuple[Move, str]:
     """The move and its words, unless closing had been called before PEEP was raised again: then this is a setting."""
+    last = _last_step(request, running) if move.action is Action.NOT_STARTED else None
+    if last is not None and running.now_cmh2o is not None:
+        ended = replace(move, action=Action.ENDED, lowering_is_useful=False, reason=Reason.ENDED)
+        return ended, ended_words(last, now_cmh2o=running.now_cmh2o)
     closed = None
     if move.action in (Action.LOWER, Action.READ_AGAIN):
         closed = closed_before(request.readings, running, request.protocol, since_s=since_s, rule=move.rule)
@@ -186,6 +195,17 @@ def _after_the_trial(move: Move, request: Request, running: RunningTrial, since_
         latest=closed,
     )
     return setting, called_before_words(closed, raised_s=running.began_s)
+
+
+def _last_step(request: Request, running: RunningTrial) -> Step | None:
+    """The last step of a trial of the last hour, where PEEP is no higher than it began; None where there is none."""
+    trial = read_trial(request.readings, request.protocol)
+    if isinstance(trial, NoTrial) or running.now_cmh2o is None or running.now_cmh2o > trial.steps[0].peep_cmh2o:
+        return None
+    last, started_s = trial.steps[-1], request.asked.trial_started_s
+    if request.as_of_s - last.end_s > ENDED_S or (started_s is not None and started_s > last.start_s):
+        return None
+    return last
 
 
 def _as_titrated(
@@ -219,7 +239,7 @@ def _said(
     answer: str, move: Move, running: RunningTrial, stops: StopAnswer, request: Request, since_s: float
 ) -> list[str]:
     said = [answer]
-    if move.action is Action.NOT_STARTED:
+    if move.action in (Action.NOT_STARTED, Action.ENDED):
         said.append(_not_lowered(request))
     if move.action is not Action.STOP:
         said.append(stop_answer_words(stops))

@@ -14,6 +14,7 @@ from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.stop.criteria import CRITERIA
 from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.stop.rhythm import RhythmChange
+from ebbmark.physiology.trial.steps import Step
 from ebbmark.physiology.wording import level, listed, percent
 from ebbmark.words.ages import age, capital, clock
 from ebbmark.words.messages import say
@@ -34,6 +35,7 @@ __all__ = [
     "change_words",
     "condition_words",
     "decision_words",
+    "ended_words",
     "limit_words",
     "move_words",
     "vital_words",
@@ -92,6 +94,16 @@ def called_before_words(step: StepSoFar, *, raised_s: float) -> str:
         raised_s: when PEEP was raised again [s since 1970-01-01T00:00:00Z].
     """
     return _say("called-before", here=f"{level(step.peep_cmh2o)} cmH2O", raised=clock(raised_s))
+
+
+def ended_words(last: Step, *, now_cmh2o: float) -> str:
+    """The trial has ended, and no lower step follows.
+
+    Args:
+        last: its last step.
+        now_cmh2o: PEEP now.
+    """
+    return _say("ended", lowest=level(last.peep_cmh2o), time=clock(last.end_s), now=level(now_cmh2o))
 
 
 def _called(move: Move, latest: StepSoFar) -> str:

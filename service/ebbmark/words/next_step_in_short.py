@@ -111,9 +111,10 @@ def _head(decision: Decision, scene: Scene) -> tuple[str, str]:
             return _say("closing-passed", peep=here, chance=chance), ""
         case Action.LOWEST_REACHED:
             return _say("lowest", peep=here), ""
-        case Action.NOT_STARTED:
+        case Action.NOT_STARTED | Action.ENDED:
             now = scene.running.now_cmh2o
-            return _say("not-started", peep="" if now is None else level(now)), ""
+            name = "ended" if move.action is Action.ENDED else "not-started"
+            return _say(name, peep="" if now is None else level(now)), ""
         case _:
             return _say("look"), ""
 
@@ -157,6 +158,8 @@ def _suggestion(move: Move, scene: Scene, suggested_cmh2o: float | None) -> str:
     """What follows, and what is set now; empty where the trial goes on."""
     if move.action is Action.LOWEST_REACHED:
         return _say("decides")
+    if move.action is Action.ENDED:
+        return _say("ended-without") if suggested_cmh2o is None else _suggested(suggested_cmh2o)
     if move.action is not Action.CLOSING_PASSED:
         return ""
     now = scene.running.now_cmh2o

@@ -89,6 +89,7 @@ class Action(Enum):
     CLOSING_PASSED = "closing-passed"
     LOWEST_REACHED = "lowest-reached"
     NOT_STARTED = "not-started"
+    ENDED = "trial-ended"
 
 
 class Reason(Enum):
@@ -96,6 +97,7 @@ class Reason(Enum):
 
     STOP_MET = "stop-met"
     NO_STEP = "no-step"
+    ENDED = "ended"  # a whole trial was read, and PEEP is no longer on its way down
     CALLED = "called"
     CALLED_BEFORE = "called-before"  # closing had been called before PEEP was raised again
     NOT_READ = "not-read"
@@ -260,7 +262,7 @@ def decide(move: Move, scene: Scene) -> Decision:
         return Decision(move, (*rhythm, *unlike), way_back=back)
     named_back = back if move.action is Action.LOWEST_REACHED or back.circulation else None
     goes_on = move.action in (Action.LOWER, Action.READ_AGAIN)
-    if move.action is not Action.NOT_STARTED and (unlike or (goes_on and looks)):
+    if move.action not in (Action.NOT_STARTED, Action.ENDED) and (unlike or (goes_on and looks)):
         look = replace(_not_on(move, Action.LOOK_FIRST), reason=Reason.LOOK)
         return Decision(look, tuple(looks), way_back=back if back.circulation else None)
     if not goes_on:

@@ -127,6 +127,9 @@ class RunningView:
     method: str
 
 
+_STATES = {"not-started": "PEEP not lowered yet", "trial-ended": "Trial has ended"}
+
+
 def running_view(answer: Answer, *, zone: tzinfo, site: Site = NO_SITE) -> RunningView:
     """Put the answer to the next-step question in words and tables.
 
@@ -150,7 +153,7 @@ def running_view(answer: Answer, *, zone: tzinfo, site: Site = NO_SITE) -> Runni
         since=clock(since_s, zone) if since_s is not None else "",
         since_s=since_s or 0.0,
         vitals=tuple(_vitals(answer)),
-        state="PEEP not lowered yet" if move.value == Coded("not-started") else "Trial in progress",
+        state=_STATES.get(move.value.code if isinstance(move.value, Coded) else "", "Trial in progress"),
         lead=lead,
         rest=rest,
         latest=f"{day_and_time(latest_s, zone)}, {ago(latest_s, now_s)}",
