@@ -428,3 +428,16 @@ def test_a_rhythm_that_did_not_change_makes_no_card_in_a_trial_in_progress() -> 
     brought = prefetch(*running, circulation=searchset(saturation(93.0, 12), *rhythms))
 
     assert cards(call(hooks_app(at_s=clock(13), site=RHYTHMS_SIGNED), called(prefetch=brought))) == []
+
+
+def test_peep_left_below_closing_and_a_saturation_that_fell_stand_first() -> None:
+    left = [set_peep(10.0, 28), set_peep(10.0, 38)]
+    since = searchset(saturation(94.0, 2), saturation(94.0, 20), saturation(87.0, 37))
+
+    told = card(call(hooks_app(), called(prefetch=prefetch(*trial_observations(), *left, circulation=since))))
+
+    assert told["summary"].startswith(
+        "PEEP is 10 now, at or below closing (12); SpO2 fell from 94 to 87 %. Suggested PEEP 14 cmH2O."
+    )
+    assert told["indicator"] == "warning"
+    assert "PEEP is 10 cmH2O now." in told["detail"]

@@ -9,7 +9,7 @@ Source: CDS Hooks 2.0, "Card Attributes".
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 from uuid import NAMESPACE_URL, UUID, uuid5
 
@@ -120,7 +120,10 @@ def said_of_trial(finding: TrialRead, *, whole: bool = True) -> Said:
         answer.titration.advice.suggested_peep_cmh2o,
         answer.titration.closing.peep_cmh2o,
     )
-    summary = summary_of(answer.short)
+    short = answer.short
+    if finding.wrong:
+        short = replace(short, head=f"{finding.wrong}. {short.head}", sure="")
+    summary = summary_of(short)
     if not finding.news and suggested is not None and closing is not None:
         summary = (
             f"PEEP trial {ago(finding.age_s)}: closing near {level(closing)} cmH2O, suggested PEEP {level(suggested)} "
@@ -150,7 +153,7 @@ def _with_doubt(finding: TrialRead, lead: str) -> str:
 def _urgency(finding: TrialRead) -> str:
     cautions = finding.answer.titration.advice.cautions
     grave = any(one.of_this_patient and one.severity is Severity.HIGH for one in cautions)
-    return "critical" if finding.alarm else "warning" if grave else "info"
+    return "critical" if finding.alarm else "warning" if grave or finding.wrong else "info"
 
 
 def said_of_differs(finding: OrderDiffers, *, whole: bool = True) -> Said:

@@ -39,18 +39,21 @@ from ebbmark.physiology.closing.estimate import Verdict
 from ebbmark.physiology.during.limit_checks import Bound, bounds_of
 from ebbmark.physiology.during.next_move import Action
 from ebbmark.physiology.during.running import running_trial
+from ebbmark.physiology.during.trial_checks import FALL_LOOKED_AT_PERCENT
 from ebbmark.physiology.findings import Weight
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.stop.criteria import StopCriterion, check_stop
 from ebbmark.physiology.trial.limb import Plateau, plateaus_of
 from ebbmark.physiology.trial.reading import Trial, read_trial
+from ebbmark.physiology.wording import level
 from ebbmark.record.fetch import Fetched
 from ebbmark.record.prefetch import UNREAD, Part
 from ebbmark.use_cases.answer_builder import beside_of
 from ebbmark.use_cases.from_record import read_fetched, titrate_fetched
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.web.hooks.orders import PeepOrder
+from ebbmark.words.ages import capital
 from ebbmark.words.messages import say
 from ebbmark.words.stopping import quantity_words
 from ebbmark.words.titration import sentence as finding_words
@@ -87,6 +90,7 @@ class TrialRead:
         held_back: why no order is drafted or changed from it; empty where the whole patient speaks for it.
         against: whether the patient speaks against it, so that no order is compared with it either.
         alarm: the vital sign of the last hour that lies beyond a stop limit now, with its value; empty where none does.
+        wrong: what of the present stands first although no limit is passed; empty where nothing does.
         doubt: why it may no longer describe this lung, or that nobody knows; empty where it is news or still holds.
     """
 
@@ -98,6 +102,7 @@ class TrialRead:
     held_back: str = ""
     against: bool = False
     alarm: str = ""
+    wrong: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -334,16 +339,37 @@ def _read(answer: Answer, readings: tuple[Reading, ...], fetched: Fetched, conte
     end_s = _end_s(answer.titration.trial)
     plateaus = plateaus_of(readings)
     latest = plateaus[-1] if plateaus else None
-    now = latest.peep_cmh2o if latest is not None and latest.readings[-1].end_s > end_s else None
+    now = None
+    if latest is not None:
+        read_s = latest.readings[-1].end_s
+        left = context.at_s - read_s <= KEPT_S and _kept(plateaus, context.at_s)  # at the trial's own last step
+        now = latest.peep_cmh2o if read_s > end_s or left else None
     age_s = max(0.0, context.at_s - end_s)
     news = age_s <= NEWS_S
     doubt = "" if news else _doubt(fetched, context)
     beyond = _beyond(readings, context)
     since = any(one.slug == _SINCE_TRIAL for one in answer.titration.findings)
     alarm = next((_value(bound, latest) for bound, latest in beyond if bound.signed or since), "")
+    wrong = _wrong(answer, readings, now, context) if news and now is not None else ""
     against = _against(answer, beyond)
     unknown = "" if against else _unknown(answer, fetched)
-    return TrialRead(answer, age_s, now, news, doubt, against or unknown, bool(against), alarm)
+    return TrialRead(answer, age_s, now, news, doubt, against or unknown, bool(against), alarm, wrong)
+
+
+def _wrong(answer: Answer, readings: tuple[Reading, ...], now_cmh2o: float, context: RequestContext) -> str:
+    """PEEP left at or below closing, and saturation that came down since the trial began, in a few words."""
+    closing, parts = answer.titration.closing.peep_cmh2o, []
+    if closing is not None and now_cmh2o <= closing:
+        parts.append(say("card.left-low", now=level(now_cmh2o), closing=level(closing)))
+    began_s = answer.titration.trial.steps[0].start_s
+    seen = [one for one in readings if one.quantity is Quantity.SPO2 and one.at_s >= began_s]
+    latest = max(seen, key=lambda one: (one.at_s, -one.value), default=None)
+    if latest is not None and context.at_s - latest.at_s <= KEPT_S:
+        highest = max(one.value for one in seen)
+        if round(highest - latest.value, 6) >= FALL_LOOKED_AT_PERCENT:
+            shown = {"highest": f"{round(highest, 1):g}", "latest": f"{round(latest.value, 1):g}"}
+            parts.append(capital(say("concern.saturation-fell", **shown)))
+    return "; ".join(parts)
 
 
 def _beyond(readings: tuple[Reading, ...], context: RequestContext) -> list[tuple[Bound, Reading]]:
