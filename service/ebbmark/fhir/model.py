@@ -42,6 +42,7 @@ __all__ = [
     "Parameters",
     "Patient",
     "Period",
+    "Procedure",
     "QuantityValue",
     "Reference",
     "Resource",
@@ -269,6 +270,19 @@ class Dosage(msgspec.Struct, frozen=True, gc=False):
     rateRatio: Any = None
 
 
+class Procedure(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", tag="Procedure"):
+    """FHIR Procedure; of any shape, since most are none of ours: `Condition` judges what is left of it."""
+
+    id: Any = ""
+    meta: Any = None
+    implicitRules: Any = ""
+    modifierExtension: Any = None
+    status: Any = ""
+    code: Any = None
+    subject: Any = None
+    performedPeriod: Any = None
+
+
 class MedicationAdministration(
     msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", tag="MedicationAdministration"
 ):
@@ -362,6 +376,7 @@ _READ: tuple[type[msgspec.Struct], ...] = (
     Patient,
     Condition,
     MedicationAdministration,
+    Procedure,
     DeviceMetric,
     DiagnosticReport,
     Composition,
@@ -377,6 +392,7 @@ if TYPE_CHECKING:
         | Patient
         | Condition
         | MedicationAdministration
+        | Procedure
         | DeviceMetric
         | DiagnosticReport
         | Composition

@@ -222,6 +222,7 @@ CONDITION_ROWS: tuple[ConditionRow, ...] = (
     _sct(NO_RISK, "67782005", "Acute respiratory distress syndrome"),
     _sct(NO_RISK, "65710008", "Acute respiratory failure"),
     _sct(NO_RISK, "840539006", "COVID-19"),
+    _sct("extracorporeal-support", "233573008", "Extracorporeal membrane oxygenation"),
     _sct(NO_RISK, "91302008", "Sepsis"),
     _sct(NO_RISK, "14669001", "Acute kidney injury"),
     _sct(NO_RISK, "709044004", "Chronic kidney disease"),

@@ -27,7 +27,7 @@ import msgspec
 
 from ebbmark.fhir.bedside.condition_codes import ALL_ICD, ICD10, ICD10_CM
 from ebbmark.fhir.bedside.condition_lookup import ConditionCodes
-from ebbmark.fhir.model import Codeable, Coding, Condition, Worded, WordedCoding
+from ebbmark.fhir.model import Codeable, Coding, Condition, Procedure, Worded, WordedCoding
 from ebbmark.fhir.naming import reference_to
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.codes import SNOMED
@@ -42,6 +42,7 @@ __all__ = [
     "NOT_PLACED",
     "Conditions",
     "Documented",
+    "as_condition",
     "charted_words",
     "mixed",
     "read_conditions",
@@ -101,6 +102,7 @@ class _Named(NamedTuple):
     condition: Condition
     path: str
     reference: str
+    kind: str
 
 
 @dataclass(slots=True)
@@ -136,16 +138,50 @@ def read_conditions(given: Sequence[ReceivedCondition], codes: ConditionCodes, n
     """
     found = Conditions()
     received = []
-    for condition, path, full_url in given:
+    for condition, path, full_url, kind in given:
         version = condition.meta.versionId if condition.meta else ""
         found.charted[path] = charted_words(condition.code)
-        received.append(_Named(condition, path, reference_to("Condition", condition.id, version, full_url)))
+        received.append(_Named(condition, path, reference_to(kind, condition.id, version, full_url), kind))
     newest = _newest(received, found)
     present = {one for item in newest if _is_present(item.condition) for one in _codings(item.condition)}
     present = {(system, _spelled(system, code)) for system, code in present}
     for item in newest:
         _read(item, codes, present, now_s, found)
     return found
+
+
+_STATE_OF_PROCEDURE = {"in-progress": "active", "completed": "active"}
+"""Clinical status that a Procedure stands for; its period says whether it is over. Any other: it is not done."""
+
+
+def as_condition(procedure: Procedure) -> Condition | None:
+    """What a Procedure says of the patient, such as extracorporeal support, in the shape of a Condition.
+
+    Args:
+        procedure: as received.
+
+    Returns:
+        None where it has not the shape of FHIR: it is then left out as any resource that is not needed.
+    """
+    error = procedure.status == "entered-in-error"
+    state = _STATE_OF_PROCEDURE.get(procedure.status, "inactive") if isinstance(procedure.status, str) else "inactive"
+    period = procedure.performedPeriod
+    ends = isinstance(period, dict) and bool(period.get("end")) and state == "active"
+    try:
+        return msgspec.convert(
+            {
+                "resourceType": "Condition",
+                **{name: getattr(procedure, name) for name in ("id", "meta", "implicitRules", "modifierExtension")},
+                "clinicalStatus": None if ends else {"coding": [{"code": state}]},
+                "verificationStatus": {"coding": [{"code": "entered-in-error" if error else "confirmed"}]},
+                "code": procedure.code,
+                "subject": procedure.subject,
+                "abatementPeriod": period,
+            },
+            Condition,
+        )
+    except msgspec.ValidationError:
+        return None
 
 
 def _is_present(condition: Condition) -> bool:
@@ -180,6 +216,9 @@ def _read(item: _Named, codes: ConditionCodes, present: Collection[Coded], now_s
         return _leave_out(item, NOT_CURRENT, sentence, found)
     codings = _codings(condition)
     concepts = codes.concepts_of(codings)
+    if not concepts and item.kind == "Procedure":
+        sentence = "A Procedure counts only where its code stands for a condition that is looked for."
+        return _leave_out(item, Reason.NOT_USED, sentence, found)
     if not concepts:
         return _not_placed(item, codings, codes, found, refuted=refuted)
     if refuted:

@@ -145,11 +145,12 @@ class Asked:
 
 
 class ReceivedCondition(NamedTuple):
-    """One Condition as it came: with its FHIRPath and its fullUrl, which may be empty."""
+    """One Condition, or Procedure read as one, as it came: with its FHIRPath and its fullUrl, which may be empty."""
 
     condition: Condition
     path: str
     full_url: str
+    kind: str = "Condition"
 
 
 class ReceivedInfusion(NamedTuple):

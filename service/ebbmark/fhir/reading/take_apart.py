@@ -25,6 +25,7 @@ from ebbmark.fhir.model import (
     Other,
     Parameters,
     Patient,
+    Procedure,
     Reference,
     Resource,
 )
@@ -32,6 +33,7 @@ from ebbmark.fhir.naming import reference_to, tail_of
 from ebbmark.fhir.operations import Operation
 from ebbmark.fhir.parameters import PARAMETERS
 from ebbmark.fhir.problems import Problem, ProblemKind
+from ebbmark.fhir.reading.conditions import as_condition
 from ebbmark.fhir.reading.parameters import READERS, judge_together
 from ebbmark.fhir.reading.patient import ReceivedPatient
 from ebbmark.fhir.reading.question import (
@@ -255,6 +257,8 @@ def _resource(resource: Resource, path: str, full_url: str, operation: Operation
         question.metrics.append(ReceivedMetric(resource, path, full_url))
     elif isinstance(resource, Condition) and operation.reads_conditions:
         question.conditions.append(ReceivedCondition(resource, path, full_url))
+    elif isinstance(resource, Procedure) and operation.reads_conditions and (going_on := as_condition(resource)):
+        question.conditions.append(ReceivedCondition(going_on, path, full_url, "Procedure"))
     elif isinstance(resource, MedicationAdministration) and operation.reads_conditions:
         question.infusions.append(ReceivedInfusion(resource, path, full_url))
     else:
