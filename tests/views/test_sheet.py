@@ -118,7 +118,6 @@ def test_all_that_an_ordinary_answer_says_is_on_the_page() -> None:
         "Encounter/9",
         "Preliminary; a licensed clinician decides.",
         "Suggested PEEP 14 cmH2O. Compliance fell fairly clearly at PEEP 12 (87 %).",
-        "evidence strong",
         "Predicted body weight 61.5 kg",  # 45.5 + 0.91 × (170 − 152.4), ARDS Network 2000
         "Tidal volume target 369 mL",
         "Plateau pressure would exceed 30 cmH2O.",

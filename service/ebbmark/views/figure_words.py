@@ -74,12 +74,12 @@ def suggestion_words(figure: Figure) -> str:
 def closing_words(figure: Figure) -> str:
     """The closing pressure with its interval, or why there is none."""
     closing = figure.closing
-    sure = f"(probability {percent(closing.probability)}; evidence {closing.evidence.value})"
+    sure = f"({percent(closing.probability)})"
     if closing.verdict is Verdict.FOUND and closing.peep_cmh2o is not None:
         low, high = closing.interval_cmh2o or (closing.peep_cmh2o, closing.peep_cmh2o)
         return (
             f"closing pressure {level(closing.peep_cmh2o)} cmH2O ({_tied('90 % interval:')} "
-            f"{_tied(interval(low, high))}; {_tied(f'evidence {closing.evidence.value}')})"
+            f"{_tied(interval(low, high))})"
         )
     if closing.verdict is Verdict.NOT_REACHED:
         return f"closing was not reached in this trial {sure}"
