@@ -669,5 +669,5 @@ def test_what_has_no_sure_code_is_still_said_not_to_be_looked_for() -> None:
 
     assert told == (
         "Not looked for, no code here: bullae or blebs; barotrauma with a chest tube for air; "
-        "sternotomy within 48 hours; breathing efforts of the patient's own; extracorporeal support."
+        "sternotomy within 48 hours; breathing efforts of the patient's own."
     )
