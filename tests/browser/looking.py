@@ -118,6 +118,7 @@ def picture(page: Page, name: str) -> None:
 
 def broken_rules(page: Page, axe: str, *, opened: bool = True) -> list[str]:
     """Every rule that is broken, with the first place where it is; with all that can be opened, or as the page came."""
+    page.wait_for_load_state()
     if opened:
         open_everything(page)
     page.evaluate(axe)

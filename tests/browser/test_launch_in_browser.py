@@ -82,6 +82,7 @@ def opened(page: Page, service: str, site: LaunchSite, ward: Ward, *, answer: st
     """From a chart in the record to wherever the clinician's answer leads."""
     page.goto(f"{service}{launch_of(site, ward.chart)}")
     page.get_by_role("button", name=answer).click()
+    page.wait_for_url(f"{service}/**")
 
 
 def names_of(resources: Iterable[Json]) -> set[tuple[str, str]]:
@@ -268,6 +269,7 @@ def test_the_pages_around_a_session_break_no_rule_of_wcag(
         page.goto(f"{answer}leave")
         broken["to leave"] = broken_rules(page, axe)
         page.get_by_role("button", name="Leave").click()
+        expect(page.get_by_role("heading", level=1)).to_have_text("You have left")
         broken["left"] = broken_rules(page, axe)
         page.goto(f"{service}/launch?iss={'x' * 300}")
         widest = seen.widest()
