@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import ast
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
-from ebbmark.words.messages import ENGLISH, NotACatalogue, read_catalogue, say, use_catalogue, values_of
+from ebbmark.physiology.message import message
+from ebbmark.words.messages import ENGLISH, NotACatalogue, read_catalogue, say, spell, use_catalogue, values_of
+
+SERVICE = Path(__file__).parents[2] / "service" / "ebbmark"
 
 INVENTED = """
 [next-step-line]
@@ -50,3 +55,32 @@ def test_a_translation_that_cannot_be_used_is_refused_by_name(content: str, faul
         read_catalogue(content)
 
     assert fault in str(refused.value)
+
+
+def test_a_message_of_the_core_is_spelled_with_its_numbers_lists_and_messages_within() -> None:
+    use_catalogue(
+        {"next-step-line.lower": "PEEP {peep}", "name.heart-rate": "pulse {peep}", "list.and": "{most} & {last}"}
+    )
+
+    assert spell(message("next-step-line.lower", peep=12.0)) == "PEEP 12"
+    assert spell(message("next-step-line.lower", peep=("a", 0.5, message("name.heart-rate", peep=3)))) == (
+        "PEEP a, 0.5 & pulse 3"
+    )
+
+
+def test_every_message_that_a_source_names_is_in_the_catalogue_with_the_same_values() -> None:
+    named = [
+        (str(call.args[0].value), frozenset(one.arg for one in call.keywords))
+        for file in SERVICE.rglob("*.py")
+        for call in ast.walk(ast.parse(file.read_text(encoding="utf-8")))
+        if isinstance(call, ast.Call)
+        and isinstance(call.func, ast.Name)
+        and call.func.id in {"message", "say"}
+        and call.args
+        and isinstance(call.args[0], ast.Constant)
+        and all(one.arg is not None for one in call.keywords)
+    ]
+
+    wrong = [(name, values) for name, values in named if name not in ENGLISH or values != values_of(ENGLISH[name])]
+    assert len(named) > 30
+    assert wrong == []

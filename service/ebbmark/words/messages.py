@@ -12,7 +12,9 @@ from importlib.resources import files
 from string import Formatter
 from typing import Any, Final
 
-__all__ = ["ENGLISH", "NotACatalogue", "read_catalogue", "say", "use_catalogue", "values_of"]
+from ebbmark.physiology.message import Message, Value
+
+__all__ = ["ENGLISH", "NotACatalogue", "read_catalogue", "say", "spell", "use_catalogue", "values_of"]
 
 
 class NotACatalogue(ValueError):
@@ -46,6 +48,26 @@ def say(identifier: str, /, **values: object) -> str:
         values: by the names in the template.
     """
     return _in_force[identifier].format(**values)
+
+
+def spell(what: Message) -> str:
+    """A message of the numeric core in the language in force.
+
+    Args:
+        what: its numbers are written with up to six digits, without trailing zeros.
+    """
+    return say(what.identifier, **{name: _spelled(value) for name, value in what.values})
+
+
+def _spelled(value: Value) -> str:
+    if isinstance(value, Message):
+        return spell(value)
+    if isinstance(value, str):
+        return value
+    if isinstance(value, tuple):
+        *most, last = [_spelled(one) for one in value]
+        return say("list.and", most=", ".join(most), last=last) if most else last
+    return f"{value:g}"
 
 
 def values_of(template: str) -> frozenset[str]:

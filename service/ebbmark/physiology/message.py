@@ -1,0 +1,37 @@
+"""A sentence as a value: its identifier in the catalogue of texts, and named values.
+
+The numeric core says what was found; `ebbmark.words` spells it, in whatever language is in force.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
+__all__ = ["Message", "Value", "message"]
+
+Value: TypeAlias = "str | float | Message | tuple[Value, ...]"
+"""A word or code as it is; a number; another message; several, which a sentence lists with *and*."""
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """What to say, before it is spelled.
+
+    Attributes:
+        identifier: section and name in the catalogue.
+        values: by their names in the template.
+    """
+
+    identifier: str
+    values: tuple[tuple[str, Value], ...] = ()
+
+
+def message(identifier: str, /, **values: Value) -> Message:
+    """A message with its values.
+
+    Args:
+        identifier: section and name in the catalogue.
+        values: by their names in the template.
+    """
+    return Message(identifier, tuple(values.items()))
