@@ -12,6 +12,7 @@ from ebbmark.physiology.after.marker_rules import first_lasting_fall
 from ebbmark.physiology.after.markers import Marker, Markers, Meaning, read_markers
 from ebbmark.physiology.closing.closing import Verdict
 from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.words.messages import spell, spelled
 from trials import START_S, STEP_S, closing_at, reading, staircase_down, trial_of
 
 STEADY = (95.0,) * 8
@@ -52,13 +53,13 @@ def test_a_saturation_that_comes_back_names_no_closing() -> None:
     markers = markers_of(*at_each_step(Quantity.SPO2, (95, 95, 92, 95, 95, 95, 95, 95)))
 
     assert named(markers)["spo2-fall-2"] is None
-    assert "did not get worse for good" in marker(markers, "spo2-fall-2").sentence
+    assert "did not get worse for good" in spelled(marker(markers, "spo2-fall-2").sentences)
 
 
 def test_a_fall_at_the_very_last_step_is_not_known_to_last() -> None:
     markers = markers_of(*at_each_step(Quantity.SPO2, (95, 95, 95, 95, 95, 95, 95, 92)))
 
-    assert "whether that lasts is not known" in marker(markers, "spo2-fall-2").sentence
+    assert "whether that lasts is not known" in spelled(marker(markers, "spo2-fall-2").sentences)
 
 
 def test_a_saturation_at_the_peep_set_after_the_trial_is_none_of_its_last_step() -> None:
@@ -83,7 +84,7 @@ def test_a_gas_that_comes_late_at_the_last_peep_still_belongs_to_it() -> None:
 def test_a_saturation_above_97_is_said_to_tell_little() -> None:
     markers = markers_of(*at_each_step(Quantity.SPO2, (100, 100, 100, 100, 99, 98, 97, 96)))
 
-    assert "hardly moves with oxygenation" in marker(markers, "spo2-fall-2").sentence
+    assert "hardly moves with oxygenation" in spelled(marker(markers, "spo2-fall-2").sentences)
 
 
 def test_oxygenation_is_not_a_marker_while_fio2_changes() -> None:
@@ -92,7 +93,7 @@ def test_oxygenation_is_not_a_marker_while_fio2_changes() -> None:
     )
 
     assert "spo2-fall-1" not in named(markers)
-    assert "FiO2 was changed during the limb, so SpO2 is not read as a marker." in markers.not_recorded
+    assert "FiO2 was changed during the limb, so SpO2 is not read as a marker." in map(spell, markers.not_recorded)
 
 
 def test_an_fio2_changed_just_before_the_second_step_is_seen_though_one_value_was_charted_in_the_limb() -> None:
@@ -103,7 +104,7 @@ def test_an_fio2_changed_just_before_the_second_step_is_seen_though_one_value_wa
 
     markers = markers_of(*at_each_step(Quantity.SPO2, STEADY), *changed)
 
-    assert "FiO2 was changed during the limb, so SpO2 is not read as a marker." in markers.not_recorded
+    assert "FiO2 was changed during the limb, so SpO2 is not read as a marker." in map(spell, markers.not_recorded)
 
 
 def test_a_monitor_beside_the_setting_is_no_change_of_fio2() -> None:
@@ -119,8 +120,8 @@ def test_where_fio2_was_not_sent_nobody_says_that_it_stayed_the_same() -> None:
     unknown = markers_of(*at_each_step(Quantity.SPO2, STEADY))
     known = markers_of(*at_each_step(Quantity.SPO2, STEADY), *at_each_step(Quantity.FIO2_SET, (0.6,) * 8))
 
-    assert "so it is not known whether it stayed the same" in marker(unknown, "spo2-fall-1").sentence
-    assert "stayed the same" not in marker(known, "spo2-fall-1").sentence
+    assert "so it is not known whether it stayed the same" in spelled(marker(unknown, "spo2-fall-1").sentences)
+    assert "stayed the same" not in spelled(marker(known, "spo2-fall-1").sentences)
 
 
 def test_oxygen_and_carbon_dioxide_by_our_own_rules_say_that_they_are_ours() -> None:
@@ -137,7 +138,7 @@ def test_driving_pressure_at_constant_volume_is_one_marker_with_compliance_and_n
     markers = markers_of(limb=staircase_down(compliances=(38, 40, 41, 42, 41.5, 37, 31, 27)))
 
     assert named(markers)["driving-pressure-rise"] is None
-    assert "the same measurement as compliance" in marker(markers, "driving-pressure-rise").sentence
+    assert "the same measurement as compliance" in spelled(marker(markers, "driving-pressure-rise").sentences)
 
 
 def test_driving_pressure_says_nothing_while_volume_changes() -> None:
@@ -148,14 +149,14 @@ def test_driving_pressure_says_nothing_while_volume_changes() -> None:
         for one in staircase_down()
     ]
 
-    assert "Tidal volume was not constant" in " ".join(markers_of(limb=limb).not_recorded)
+    assert "Tidal volume was not constant" in spelled(markers_of(limb=limb).not_recorded)
 
 
 def test_the_level_of_best_compliance_is_not_a_closing_level() -> None:
     best = marker(markers_of(), "best-compliance")
 
     assert (best.peep_cmh2o, best.meaning) == (14, Meaning.BEST)
-    assert "must not be added to the other" in best.sentence
+    assert "must not be added to the other" in spelled(best.sentences)
 
 
 def test_markers_within_one_step_of_each_other_agree() -> None:
@@ -168,8 +169,8 @@ def test_markers_that_disagree_are_said_to_in_plain_words() -> None:
     markers = markers_of(*at_each_step(Quantity.SPO2, (95, 95, 92, 91, 90, 89, 88, 88)))
 
     assert markers.agree is False
-    assert "The markers disagree about closing (cmH2O): compliance 10, SpO2 fall of 1 % 16" in markers.sentence
-    assert "no single marker decides" in markers.sentence
+    assert "The markers disagree about closing (cmH2O): compliance 10, SpO2 fall of 1 % 16" in spell(markers.sentence)
+    assert "no single marker decides" in spell(markers.sentence)
 
 
 def test_driving_pressure_alone_neither_agrees_nor_disagrees_with_compliance() -> None:
@@ -189,7 +190,7 @@ def test_one_closing_level_alone_is_not_compared() -> None:
 def test_a_marker_recorded_at_two_steps_only_is_not_read() -> None:
     markers = markers_of(*at_each_step(Quantity.SPO2, (95, 90, *[None] * 6)))
 
-    assert "Usable SpO2 was recorded at 2 steps of the limb; at least 3 are needed." in markers.not_recorded
+    assert "Usable SpO2 was recorded at 2 steps of the limb; at least 3 are needed." in map(spell, markers.not_recorded)
 
 
 def test_a_step_at_which_a_marker_was_not_recorded_is_named() -> None:
@@ -197,9 +198,9 @@ def test_a_step_at_which_a_marker_was_not_recorded_is_named() -> None:
     holed = markers_of(*at_each_step(Quantity.PAO2, (90, 90, 90, 90, None, 60, 60, None)))
 
     assert (named(whole)["pao2-fall"], named(holed)["pao2-fall"]) == (12, 10)
-    assert "not recorded" not in marker(whole, "pao2-fall").sentence
+    assert "not recorded" not in spelled(marker(whole, "pao2-fall").sentences)
     assert "It was not recorded at 12 and 6 cmH2O, so that a change there does not show." in (
-        marker(holed, "pao2-fall").sentence
+        spelled(marker(holed, "pao2-fall").sentences)
     )
 
 
@@ -207,7 +208,7 @@ def test_a_marker_that_was_not_recorded_at_the_lowest_step_says_so_where_it_name
     holed = markers_of(*at_each_step(Quantity.PACO2, (40, 40, 40, 40, 40, 40, 40, None)))
 
     assert marker(holed, "paco2-rise").peep_cmh2o is None
-    assert "It was not recorded at 6 cmH2O" in marker(holed, "paco2-rise").sentence
+    assert "It was not recorded at 6 cmH2O" in spelled(marker(holed, "paco2-rise").sentences)
 
 
 @pytest.mark.parametrize(

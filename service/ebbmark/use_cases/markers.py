@@ -24,6 +24,7 @@ from ebbmark.use_cases.answer_builder import (
     titration_of,
 )
 from ebbmark.words.after_in_short import markers_in_short
+from ebbmark.words.messages import spell, spelled
 
 __all__ = ["markers_answer"]
 
@@ -59,10 +60,10 @@ def markers_answer(request: Request, _: Site) -> Answer:
         short=markers_in_short(markers, closing, looked_up, look=look_in_short(findings)),
         said=(
             beyond,
-            markers.sentence,
+            spell(markers.sentence),
             closing_sentence(closing),
-            *[one.sentence for one in markers.markers],
-            *markers.not_recorded,
+            *[spelled(one.sentences) for one in markers.markers],
+            *[spell(one) for one in markers.not_recorded],
             *[one.sentence for one in looked_up],
             no_fio2,
             *[one.note for one in release],
@@ -118,7 +119,7 @@ def _agreement(markers: Markers, members: tuple[str, ...]) -> Statement:
         kind="markers-agree",
         code="markers-agree",
         value=Truth(markers.agree) if markers.agree is not None else None,
-        note=markers.sentence,
+        note=spell(markers.sentence),
         members=members,
     )
 
@@ -128,8 +129,8 @@ def _marker(one: Marker) -> Statement:
         kind=f"marker-{one.slug}",
         code=f"marker-{one.slug}",
         value=Amount(one.peep_cmh2o, PRESSURE) if one.peep_cmh2o is not None else None,
-        note=one.sentence,
-        method=f"{one.rule}; {one.citation}",
+        note=spelled(one.sentences),
+        method=f"{spell(one.rule)}; {one.citation}",
         sources=one.sources,
         parts=(("marker-meaning", Coded(one.meaning.value)),),
     )

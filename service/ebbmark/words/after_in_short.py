@@ -11,7 +11,7 @@ from ebbmark.physiology.before.peep_tables import TableAnswer
 from ebbmark.physiology.closing.estimate import Closing
 from ebbmark.physiology.wording import level, percent
 from ebbmark.words.in_short import InShort, shortened
-from ebbmark.words.messages import ENGLISH, say
+from ebbmark.words.messages import ENGLISH, say, spell
 
 __all__ = ["change_words", "markers_in_short", "trial_words", "trials_in_short", "trials_words"]
 
@@ -49,7 +49,7 @@ def markers_in_short(
         [
             _line("best", listed=", ".join(best)) if best else "",
             _line("tables", listed=" or ".join(looked_up)) if looked_up else "",
-            *markers.not_recorded,
+            *[spell(one) for one in markers.not_recorded],
             _line("choose"),
         ],
     )

@@ -7,14 +7,14 @@ catalogue in force is configuration: it is chosen once, when the service starts.
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from importlib.resources import files
 from string import Formatter
 from typing import Any, Final
 
 from ebbmark.physiology.message import Message, Value
 
-__all__ = ["ENGLISH", "NotACatalogue", "read_catalogue", "say", "spell", "use_catalogue", "values_of"]
+__all__ = ["ENGLISH", "NotACatalogue", "read_catalogue", "say", "spell", "spelled", "use_catalogue", "values_of"]
 
 
 class NotACatalogue(ValueError):
@@ -57,6 +57,11 @@ def spell(what: Message) -> str:
         what: its numbers are written with up to six digits, without trailing zeros.
     """
     return say(what.identifier, **{name: _spelled(value) for name, value in what.values})
+
+
+def spelled(messages: Iterable[Message]) -> str:
+    """Several messages, one after another."""
+    return " ".join(spell(one) for one in messages)
 
 
 def _spelled(value: Value) -> str:

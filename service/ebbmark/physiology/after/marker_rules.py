@@ -9,11 +9,11 @@ from math import inf
 from typing import Final
 
 from ebbmark.physiology.formulas.gas_exchange import HIGHEST_INFORMATIVE_SPO2_PERCENT
+from ebbmark.physiology.message import Message, message
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.timeline import FIO2, in_force_at
 from ebbmark.physiology.trial.limb import same_setting
 from ebbmark.physiology.trial.steps import Trial
-from ebbmark.physiology.wording import level as spelled
 
 __all__ = ["Level", "fio2_remark", "first_lasting_fall", "levels_of", "saturation_remark", "unrecorded_remark"]
 
@@ -40,7 +40,7 @@ class Level:
     at_s: float
 
 
-def levels_of(readings: Sequence[Reading], trial: Trial, quantity: Quantity) -> list[Level] | str:
+def levels_of(readings: Sequence[Reading], trial: Trial, quantity: Quantity) -> list[Level] | Message:
     """The last reading of a quantity in each step of the limb, highest PEEP first; or why it cannot be a marker.
 
     Args:
@@ -62,9 +62,9 @@ def levels_of(readings: Sequence[Reading], trial: Trial, quantity: Quantity) -> 
         if reading.quantity is quantity:
             last[bisect_right(starts, reading.at_s) - 1] = reading
     if len(last) < _FEWEST_LEVELS:
-        return f"Usable {name} was recorded at {len(last)} steps of the limb; at least {_FEWEST_LEVELS} are needed."
+        return message("marker-missing.levels", name=name, count=len(last), least=_FEWEST_LEVELS)
     if quantity is not Quantity.PACO2 and _fio2_changed(readings, list(last.values())):
-        return f"FiO2 was changed during the limb, so {name} is not read as a marker."
+        return message("marker-missing.oxygen-changed", name=name)
     return [Level(trial.steps[i].peep_cmh2o, last[i].value, (last[i].source,), last[i].start_s) for i in sorted(last)]
 
 
@@ -91,7 +91,7 @@ def _fio2_changed(readings: Sequence[Reading], levels: Sequence[Reading]) -> boo
     return bool(values) and max(values) - min(values) > FIO2.same
 
 
-def fio2_remark(readings: Sequence[Reading], levels: Sequence[Level]) -> str:
+def fio2_remark(readings: Sequence[Reading], levels: Sequence[Level]) -> Message | None:
     """Where FiO2 is not known at some step, say that nobody knows whether it stayed the same.
 
     Args:
@@ -100,12 +100,11 @@ def fio2_remark(readings: Sequence[Reading], levels: Sequence[Level]) -> str:
     """
     known = [in_force_at(readings, FIO2, level.at_s).reading is not None for level in levels]
     if all(known):
-        return ""
-    where = "any step" if not any(known) else "every step"
-    return f"FiO2 is not known at {where}, so it is not known whether it stayed the same. "
+        return None
+    return message("marker-remark.oxygen-unknown" if not any(known) else "marker-remark.oxygen-unknown-at-some")
 
 
-def unrecorded_remark(levels: Sequence[Level], trial: Trial) -> str:
+def unrecorded_remark(levels: Sequence[Level], trial: Trial) -> Message | None:
     """Where the marker was not recorded at every step, say at which: what happened there does not show.
 
     Args:
@@ -113,12 +112,8 @@ def unrecorded_remark(levels: Sequence[Level], trial: Trial) -> str:
         trial: the limb.
     """
     seen = {level.peep_cmh2o for level in levels}
-    missing = [spelled(step.peep_cmh2o) for step in trial.steps if step.peep_cmh2o not in seen]
-    if not missing:
-        return ""
-    *most, last = missing
-    where = f"{', '.join(most)} and {last}" if most else last
-    return f"It was not recorded at {where} cmH2O, so that a change there does not show. "
+    missing = tuple(round(step.peep_cmh2o, 1) for step in trial.steps if step.peep_cmh2o not in seen)
+    return message("marker-remark.not-recorded", peeps_cmh2o=missing) if missing else None
 
 
 def first_lasting_fall(worse: Sequence[bool]) -> int | None:
@@ -137,11 +132,8 @@ def first_lasting_fall(worse: Sequence[bool]) -> int | None:
     return index if index < len(worse) else None
 
 
-def saturation_remark(levels: Sequence[Level]) -> str:
+def saturation_remark(levels: Sequence[Level]) -> Message | None:
     """Where saturation was too high to tell oxygenation apart, say so."""
     if max(level.value for level in levels) > HIGHEST_INFORMATIVE_SPO2_PERCENT:
-        return (
-            f"SpO2 was above {HIGHEST_INFORMATIVE_SPO2_PERCENT:g} %, where it hardly moves with oxygenation, so it may "
-            "name closing too late or not at all. "
-        )
-    return ""
+        return message("marker-remark.saturation-high", limit_percent=HIGHEST_INFORMATIVE_SPO2_PERCENT)
+    return None

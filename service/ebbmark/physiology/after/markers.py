@@ -24,9 +24,9 @@ from ebbmark.physiology.after.marker_rules import (
 )
 from ebbmark.physiology.after.measures import ASSUMED_NOISE, Measure, noise_of_difference
 from ebbmark.physiology.closing.estimate import Closing
+from ebbmark.physiology.message import Message, message
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.steps import Trial
-from ebbmark.physiology.wording import level as spelled
 
 __all__ = ["Marker", "Markers", "Meaning", "read_markers"]
 
@@ -52,23 +52,21 @@ class Marker:
 
     Attributes:
         slug: stable name.
-        title: for people.
         meaning: closing (first level that is worse) or best.
         peep_cmh2o: level that it names; None where it names none.
-        rule: in plain words.
+        rule: how it is read.
         citation: of the rule.
         sources: indices of the inputs that it was read from.
-        sentence: one or two plain sentences.
+        sentences: what it says, and what limits that.
     """
 
     slug: str
-    title: str
     meaning: Meaning
     peep_cmh2o: float | None
-    rule: str
+    rule: Message
     citation: str
     sources: tuple[int, ...]
-    sentence: str
+    sentences: tuple[Message, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,16 +75,16 @@ class Markers:
 
     Attributes:
         markers: those that were recorded, in a fixed order.
-        not_recorded: markers that could not be read, each with its reason in a plain sentence.
+        not_recorded: for each marker that could not be read, the reason.
         agree: whether all closing levels from independent measurements, the estimate's included, lie within one step
             of each other; None where there are not two to compare.
-        sentence: what to make of it, in plain sentences.
+        sentence: what to make of it.
     """
 
     markers: tuple[Marker, ...]
-    not_recorded: tuple[str, ...]
+    not_recorded: tuple[Message, ...]
     agree: bool | None
-    sentence: str
+    sentence: Message
 
 
 def read_markers(readings: Sequence[Reading], trial: Trial, closing: Closing) -> Markers:
@@ -110,35 +108,34 @@ def read_markers(readings: Sequence[Reading], trial: Trial, closing: Closing) ->
         *_best_compliance(trial),
     ]
     markers = tuple(one for one in found if isinstance(one, Marker))
-    missing = tuple(one for one in found if isinstance(one, str))
+    missing = tuple(one for one in found if isinstance(one, Message))
     agree, sentence = _agreement(markers, trial, closing)
     return Markers(markers, missing, agree, sentence)
 
 
-def _saturation(readings: Sequence[Reading], trial: Trial) -> list[Marker | str]:
+def _saturation(readings: Sequence[Reading], trial: Trial) -> list[Marker | Message]:
     levels = levels_of(readings, trial, Quantity.SPO2)
-    if isinstance(levels, str):
+    if isinstance(levels, Message):
         return [levels]
     return [
         _marker(
             f"spo2-fall-{fall:.0f}",
-            f"SpO2 fall of {fall:.0f} %",
             levels,
             [
                 round(max(one.value for one in levels[: index + 1]) - level.value, 6) >= fall
                 for index, level in enumerate(levels)
             ],
-            f"first step from which on SpO2 stays {fall:g} % or more below its maximum; that it stays is our condition",
+            message("marker-rule.spo2-fall", fall_percent=fall),
             f"{work}; {COCHRANE}",
-            unrecorded_remark(levels, trial) + saturation_remark(levels) + fio2_remark(readings, levels),
+            [unrecorded_remark(levels, trial), saturation_remark(levels), fio2_remark(readings, levels)],
         )
         for fall, work in ((1.0, "Hodgson et al, Crit Care 2011;15:R133"), (2.0, "PHARLAP, 2019"))
     ]
 
 
-def _gas(readings: Sequence[Reading], trial: Trial, quantity: Quantity, slug: str) -> list[Marker | str]:
+def _gas(readings: Sequence[Reading], trial: Trial, quantity: Quantity, slug: str) -> list[Marker | Message]:
     levels = levels_of(readings, trial, quantity)
-    if isinstance(levels, str):
+    if isinstance(levels, Message):
         return [levels]
     oxygen = quantity is Quantity.PAO2
     noise = ASSUMED_NOISE[Measure.PF_RATIO if oxygen else Measure.PACO2]
@@ -148,14 +145,12 @@ def _gas(readings: Sequence[Reading], trial: Trial, quantity: Quantity, slug: st
         best = max(so_far) if oxygen else min(so_far)
         band = noise_of_difference(noise, before=best, after=level.value)
         worse.append((best - level.value if oxygen else level.value - best) > band)
-    words, title = ("PaO2", "PaO2 fall") if oxygen else ("PaCO2", "PaCO2 rise")
-    side = "below its maximum" if oxygen else "above its minimum"
-    remark = fio2_remark(readings, levels) if oxygen else "PaCO2 also follows minute ventilation and lags behind it. "
-    rule = f"first step from which on {words} is {side} by more than two samples of a steady patient may differ"
-    return [_marker(slug, title, levels, worse, rule, OWN, unrecorded_remark(levels, trial) + remark)]
+    remark = fio2_remark(readings, levels) if oxygen else message("marker-remark.carbon-dioxide")
+    rule = message(f"marker-rule.{slug}")
+    return [_marker(slug, levels, worse, rule, OWN, [unrecorded_remark(levels, trial), remark])]
 
 
-def _driving_pressure(trial: Trial) -> list[Marker | str]:
+def _driving_pressure(trial: Trial) -> list[Marker | Message]:
     levels = [
         Level(step.peep_cmh2o, step.driving_pressure_cmh2o, step.samples[-1].sources, step.end_s)
         for step in trial.steps
@@ -163,80 +158,61 @@ def _driving_pressure(trial: Trial) -> list[Marker | str]:
     ]
     volumes = [step.tidal_volume_ml for step in trial.steps if step.tidal_volume_ml is not None]
     if len(levels) < len(trial.steps) or not volumes:
-        return ["Driving pressure is not known at every step, so it is not read as a marker."]
+        return [message("marker-missing.driving-pressure")]
     if max(volumes) > (1 + VOLUME_SPREAD) * min(volumes):
-        return ["Tidal volume was not constant, so driving pressure says nothing of its own here."]
+        return [message("marker-missing.volume-changed")]
     sources = tuple(sorted({source for level in levels for source in level.sources}))
-    sentence = (
-        "Driving pressure at constant volume is the same measurement as compliance: both are one marker, so it names "
-        "no closing level of its own."
-    )
-    rule = "driving pressure at constant volume follows from compliance"
-    return [Marker(SAME_AS_COMPLIANCE, "Driving pressure rise", Meaning.CLOSING, None, rule, OWN, sources, sentence)]
+    rule, sentence = message("marker-rule.driving-pressure-rise"), message("marker-says.driving-pressure-rise")
+    return [Marker(SAME_AS_COMPLIANCE, Meaning.CLOSING, None, rule, OWN, sources, (sentence,))]
 
 
-def _best_compliance(trial: Trial) -> list[Marker | str]:
+def _best_compliance(trial: Trial) -> list[Marker | Message]:
     best = max(trial.steps, key=lambda step: step.compliance_ml_per_cmh2o)
     kind = "static" if trial.kind.static else "dynamic"
     work = "ART, JAMA 2017" if trial.kind.static else "Kacmarek et al, Crit Care Med 2016"
-    rule = f"level of highest {kind} compliance"
-    sentence = (
-        f"Highest {kind} compliance was at {spelled(best.peep_cmh2o)} cmH2O. That is a best level, not a closing "
-        "level: a margin meant for the one must not be added to the other."
-    )
+    rule = message(f"marker-rule.best-{kind}-compliance")
+    sentence = message(f"marker-says.best-{kind}-compliance", peep_cmh2o=round(best.peep_cmh2o, 1))
     sources = tuple(sorted({source for sample in best.samples for source in sample.sources}))
-    return [
-        Marker(
-            "best-compliance",
-            f"Highest {kind} compliance",
-            Meaning.BEST,
-            best.peep_cmh2o,
-            rule,
-            f"{work}; {COCHRANE}",
-            sources,
-            sentence,
-        )
-    ]
+    citation = f"{work}; {COCHRANE}"
+    return [Marker("best-compliance", Meaning.BEST, best.peep_cmh2o, rule, citation, sources, (sentence,))]
 
 
 def _marker(
     slug: str,
-    title: str,
     levels: Sequence[Level],
     worse: Sequence[bool],
-    rule: str,
+    rule: Message,
     citation: str,
-    remark: str,
+    remarks: Sequence[Message | None],
 ) -> Marker:
     index = first_lasting_fall(worse)
     sources = tuple(sorted({source for level in levels for source in level.sources}))
-    if index is None:
-        sentence = f"{title}: names no closing level, since by this rule it did not get worse for good. {remark}"
-        return Marker(slug, title, Meaning.CLOSING, None, rule, citation, sources, sentence.rstrip())
-    last = " It is the last step recorded, so whether that lasts is not known." if index == len(levels) - 1 else ""
-    level = levels[index]
-    sentence = f"{title}: would put closing at {spelled(level.peep_cmh2o)} cmH2O ({rule}).{last} {remark}"
-    return Marker(slug, title, Meaning.CLOSING, level.peep_cmh2o, rule, citation, sources, sentence.rstrip())
+    title = message(f"marker-title.{slug}")
+    said, peep = [message("marker-says.none", title=title)], None
+    if index is not None:
+        peep = levels[index].peep_cmh2o
+        said = [message("marker-says.closing", title=title, peep_cmh2o=round(peep, 1), rule=rule)]
+        if index == len(levels) - 1:
+            said.append(message("marker-says.last-step"))
+    told = (*said, *[one for one in remarks if one is not None])
+    return Marker(slug, Meaning.CLOSING, peep, rule, citation, sources, told)
 
 
-def _agreement(markers: Sequence[Marker], trial: Trial, closing: Closing) -> tuple[bool | None, str]:
+def _agreement(markers: Sequence[Marker], trial: Trial, closing: Closing) -> tuple[bool | None, Message]:
     named = [
-        (one.title, one.peep_cmh2o) for one in markers if one.meaning is Meaning.CLOSING and one.peep_cmh2o is not None
+        (f"marker-title.{one.slug}", one.peep_cmh2o)
+        for one in markers
+        if one.meaning is Meaning.CLOSING and one.peep_cmh2o is not None
     ]
     if closing.peep_cmh2o is not None:
-        named.insert(0, ("compliance", closing.peep_cmh2o))
+        named.insert(0, ("marker.compliance", closing.peep_cmh2o))
     if len(named) < 2:
-        return None, "There are not two independent closing levels to compare."
+        return None, message("markers.not-compared")
     order = [step.peep_cmh2o for step in trial.steps]
     places = [_nearest(order, peep) for _, peep in named]
-    listed = ", ".join(f"{name} {spelled(peep)}" for name, peep in named)
-    if max(places) - min(places) <= 1:
-        return True, f"The closing levels lie within one step of each other (cmH2O): {listed}."
-    return False, (
-        f"The markers disagree about closing (cmH2O): {listed}. Compliance, oxygenation and carbon dioxide can differ "
-        "within one patient, and oxygenation settles more slowly than mechanics; no single marker decides. The "
-        "suggestion here rests on compliance alone."
-    )
+    listed = tuple(message("markers.named", title=message(title), peep_cmh2o=round(peep, 1)) for title, peep in named)
+    agree = max(places) - min(places) <= 1
+    return agree, message("markers.agree" if agree else "markers.disagree", listed=listed)
 
 
 def _nearest(levels: Sequence[float], peep: float) -> int:
