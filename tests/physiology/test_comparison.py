@@ -11,6 +11,7 @@ from ebbmark.physiology.closing.closing import StepEstimate
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.words.comparison import comparison_words, limit_check_words
+from ebbmark.words.messages import spell
 from trials import START_S, reading
 
 BEFORE: dict[Quantity, float] = {
@@ -129,7 +130,7 @@ def test_a_gas_is_not_paired_with_an_fio2_that_was_changed_around_it() -> None:
 
     snapshot = take_snapshot(readings, pbw_kg=70.0, from_s=START_S, until_s=START_S + 60)
 
-    assert "70 % set at the same time and 50 % charted as set" in snapshot.not_known[Measure.PF_RATIO]
+    assert "70 % set at the same time and 50 % charted as set" in spell(snapshot.not_known[Measure.PF_RATIO])
 
 
 def test_a_gas_goes_with_the_fio2_of_its_moment_though_it_was_changed_later_in_the_stretch() -> None:
@@ -144,7 +145,7 @@ def test_a_gas_goes_with_the_fio2_of_its_moment_though_it_was_changed_later_in_t
 def test_a_gas_that_cannot_be_true_beside_its_saturation_makes_no_ratio() -> None:
     snapshot = state({**AFTER, Quantity.PAO2: 11.0, Quantity.SPO2: 96.0})
 
-    assert "cannot both be true" in snapshot.not_known[Measure.PF_RATIO]
+    assert "cannot both be true" in spell(snapshot.not_known[Measure.PF_RATIO])
 
 
 def test_pressures_are_not_computed_across_a_change_of_peep() -> None:
@@ -152,14 +153,14 @@ def test_pressures_are_not_computed_across_a_change_of_peep() -> None:
 
     snapshot = take_snapshot(readings, pbw_kg=70.0, from_s=START_S, until_s=START_S + 60)
 
-    assert snapshot.not_known[Measure.DRIVING_PRESSURE] == "PEEP was changed within that time"
+    assert spell(snapshot.not_known[Measure.DRIVING_PRESSURE]) == "PEEP was changed within that time"
     assert snapshot.peep is None
 
 
 def test_power_is_not_computed_when_both_pressure_and_volume_are_set() -> None:
     values = {**AFTER, Quantity.PRESSURE_ABOVE_PEEP_SET: 14.0}
 
-    assert "two forms differ" in state(values).not_known[Measure.MECHANICAL_POWER]
+    assert "two forms differ" in spell(state(values).not_known[Measure.MECHANICAL_POWER])
 
 
 def test_intrinsic_peep_counts_into_driving_pressure() -> None:
@@ -197,7 +198,7 @@ def test_a_ventilatory_ratio_without_rate_is_not_known() -> None:
     values = AFTER.copy()
     del values[Quantity.RESPIRATORY_RATE]
 
-    assert "no minute volume" in state(values).not_known[Measure.VENTILATORY_RATIO]
+    assert "no minute volume" in spell(state(values).not_known[Measure.VENTILATORY_RATIO])
 
 
 def test_dynamic_compliance_is_volume_over_peak_less_peep() -> None:
@@ -208,7 +209,7 @@ def test_a_plateau_that_does_not_lie_above_peep_gives_no_driving_pressure() -> N
     values = AFTER.copy()
     values[Quantity.PLATEAU_PRESSURE] = 12.0
 
-    assert "does not come out above zero" in state(values).not_known[Measure.DRIVING_PRESSURE]
+    assert "does not come out above zero" in spell(state(values).not_known[Measure.DRIVING_PRESSURE])
 
 
 def test_total_peep_as_measured_comes_before_set_peep() -> None:
@@ -230,7 +231,7 @@ def test_an_impossible_fio2_leaves_the_ratio_unknown_and_raises_nothing() -> Non
     values = AFTER.copy()
     values[Quantity.FIO2_SET] = 0.16
 
-    assert "FiO2 at the time of the gas is not known" in state(values).not_known[Measure.PF_RATIO]
+    assert "FiO2 at the time of the gas is not known" in spell(state(values).not_known[Measure.PF_RATIO])
 
 
 def test_readings_outside_the_stretch_do_not_count() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from ebbmark.physiology.after.recruitability import recruitment_to_inflation
+from ebbmark.words.messages import spell
 
 
 def ratio(released_ml: float, *, compliance: float = 25.0, high: float = 15.0, low: float = 5.0) -> float:
@@ -38,9 +39,10 @@ def test_the_sentence_says_that_the_median_is_no_threshold_and_names_no_closing(
         high_peep_cmh2o=15.0,
         low_peep_cmh2o=5.0,
     ).sentence
+    told = spell(sentence)
 
-    assert "no threshold tested against an outcome" in sentence
-    assert "names no closing pressure" in sentence
+    assert "no threshold tested against an outcome" in told
+    assert "names no closing pressure" in told
 
 
 def test_a_release_to_no_lower_peep_is_refused() -> None:

@@ -49,7 +49,7 @@ from ebbmark.words.comparison import (
     limit_check_words,
     overdistension_words,
 )
-from ebbmark.words.messages import say
+from ebbmark.words.messages import say, spell
 from ebbmark.words.since_titration import seen_words
 
 __all__ = ["comparison_answer"]
@@ -226,7 +226,9 @@ def _reasons(one: Change, before: Snapshot, after: Snapshot) -> list[str]:
     """Why a figure is not known, on each side."""
     sides = (("Before", before), ("After", after))
     return [
-        f"{side}: {snapshot.not_known[one.measure]}." for side, snapshot in sides if one.measure in snapshot.not_known
+        f"{side}: {spell(snapshot.not_known[one.measure])}."
+        for side, snapshot in sides
+        if one.measure in snapshot.not_known
     ]
 
 

@@ -107,7 +107,7 @@ def _release(request: Request) -> list[Statement]:
             kind="recruitment-to-inflation",
             code="recruitment-to-inflation",
             value=Amount(found.ratio, RATIO),
-            note=found.sentence,
+            note=spell(found.sentence),
             method=found.citation,
             parts=(("recruited-volume", Amount(found.recruited_ml, VOLUME)),),
         )

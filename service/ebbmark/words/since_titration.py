@@ -12,7 +12,7 @@ from ebbmark.physiology.wording import level
 from ebbmark.words.ages import age, capital
 from ebbmark.words.comparison import beyond_in_short, change_words
 from ebbmark.words.in_short import InShort, shortened
-from ebbmark.words.messages import say
+from ebbmark.words.messages import say, spell
 
 __all__ = ["gaps_words", "patient_in_short", "seen_words", "validity_in_short", "validity_words"]
 
@@ -135,7 +135,7 @@ def _of_pressure(one: Seen, titrated_s: float) -> dict[str, str]:
 def _gap(one: Gap) -> str:
     values: dict[str, Any] = dict(one.values)
     if one.kind == "loss":
-        return _say("gap-loss", measure=values["measure"].words, why=values["why"])
+        return _say("gap-loss", measure=values["measure"].words, why=spell(values["why"]))
     if one.kind == "another-peep":
         return _say("gap-another-peep", now=level(values["now_cmh2o"]), then=level(values["then_cmh2o"]))
     if one.kind == "saturation-and-oxygen":

@@ -19,6 +19,7 @@ from ebbmark.physiology.after.measures import ASSUMED, Measure, Noise, noise_of_
 from ebbmark.physiology.after.seen import CodedChange, Event, Seen
 from ebbmark.physiology.after.snapshot import Snapshot
 from ebbmark.physiology.findings import Finding, KnownCondition, Weight
+from ebbmark.physiology.message import message
 from ebbmark.physiology.patient.limits import LIMITS, OWN_CHOICE, vital_limits_of
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.readings import Quantity, Reading
@@ -236,7 +237,7 @@ def without_mechanics(snapshot: Snapshot) -> Snapshot:
     figures = dict(snapshot.figures)
     for measure in _MECHANICS:
         figures.pop(measure, None)
-    not_known = {**snapshot.not_known, **dict.fromkeys(_MECHANICS, "the patient triggers breaths")}
+    not_known = {**snapshot.not_known, **dict.fromkeys(_MECHANICS, message("not-known.patient-triggers"))}
     return replace(snapshot, figures=figures, not_known=not_known, plateau=None)
 
 

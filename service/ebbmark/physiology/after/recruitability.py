@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from ebbmark.physiology.formulas.bounds import require_at_least_zero, require_positive
-from ebbmark.physiology.wording import level
+from ebbmark.physiology.message import Message, message
 
 __all__ = ["Recruitability", "recruitment_to_inflation"]
 
@@ -28,13 +28,13 @@ class Recruitability:
     Attributes:
         ratio: recruited over inflated, per cmH2O [1]; below zero where less came out than inflation explains.
         recruited_ml: volume beyond what inflation at low PEEP explains [mL].
-        sentence: two plain sentences.
+        sentence: what it says, and what not.
         citation: the source.
     """
 
     ratio: float
     recruited_ml: float
-    sentence: str
+    sentence: Message
     citation: str
 
 
@@ -73,11 +73,11 @@ def recruitment_to_inflation(
     require_positive(peep_difference_cmh2o=drop)
     recruited_ml = (released_ml - usual_tidal_volume_ml) - compliance_at_low_peep_ml_per_cmh2o * drop
     ratio = recruited_ml / drop / compliance_at_low_peep_ml_per_cmh2o
-    side = "at or above" if ratio >= MEDIAN_OF_SAMPLE else "below"
-    sentence = (
-        f"Recruitment-to-inflation ratio {ratio:.2f} between {level(high_peep_cmh2o)} and {level(low_peep_cmh2o)} "
-        f"cmH2O, {side} {MEDIAN_OF_SAMPLE:g}, the median of the 45 patients in whom it was described; that is no "
-        "threshold tested against an outcome. It says how much of the lung opens over that range, and names no closing "
-        "pressure."
+    sentence = message(
+        "markers.recruitment-at-or-above" if ratio >= MEDIAN_OF_SAMPLE else "markers.recruitment-below",
+        ratio=f"{ratio:.2f}",
+        high_cmh2o=round(high_peep_cmh2o, 1),
+        low_cmh2o=round(low_peep_cmh2o, 1),
+        median=MEDIAN_OF_SAMPLE,
     )
     return Recruitability(ratio, recruited_ml, sentence, CITATION)

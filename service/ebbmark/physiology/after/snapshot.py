@@ -24,6 +24,7 @@ from ebbmark.physiology.formulas.mechanics import (
     dynamic_compliance_ml_per_cmh2o,
     static_compliance_ml_per_cmh2o,
 )
+from ebbmark.physiology.message import Message, message
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.timeline import SETTLES_S, breathed_at, setting_at
 from ebbmark.physiology.trial.limb import SAME_PEEP_CMH2O
@@ -67,7 +68,15 @@ class Figure:
 
 
 class NotKnown(Exception):
-    """A figure cannot be computed; the text is a plain phrase that says why."""
+    """A figure cannot be computed.
+
+    Attributes:
+        why: a phrase.
+    """
+
+    def __init__(self, why: Message) -> None:
+        super().__init__(why.identifier)
+        self.why = why
 
 
 Middles = Mapping[Quantity, Figure]
@@ -109,7 +118,7 @@ def baseline(middles: Middles) -> Figure | None:
     """
     settings = middles.get(Quantity.PEEP_SET)
     if settings is not None and settings.spread >= SAME_PEEP_CMH2O:
-        raise NotKnown("PEEP was changed within that time")
+        raise NotKnown(message("not-known.peep-changed"))
     if Quantity.PEEP_TOTAL in middles:
         return middles[Quantity.PEEP_TOTAL]
     peep = _first(middles, (Quantity.PEEP_SET, Quantity.PEEP_MEASURED))
@@ -124,15 +133,15 @@ def tidal_volume(middles: Middles) -> Figure | None:
     return _first(middles, _VOLUMES)
 
 
-def _needed(figure: Figure | None, words: str) -> Figure:
+def _needed(figure: Figure | None, what: str) -> Figure:
     if figure is None:
-        raise NotKnown(f"no {words} was sent for that time")
+        raise NotKnown(message(f"not-known.{what}"))
     return figure
 
 
-def _above_zero(value: float, words: str) -> float:
+def _above_zero(value: float, what: str) -> float:
     if value <= 0:
-        raise NotKnown(f"{words} does not come out above zero")
+        raise NotKnown(message(f"not-known.{what}-not-above-zero"))
     return value
 
 
@@ -147,11 +156,11 @@ def _driving_pressure(middles: Middles, _pbw_kg: float) -> Figure:
     plateau = middles.get(Quantity.PLATEAU_PRESSURE)
     peep = baseline(middles)
     if plateau is not None and peep is not None:
-        _above_zero(plateau.value - peep.value, "plateau less total PEEP")
+        _above_zero(plateau.value - peep.value, "plateau-less-peep")
         value = driving_pressure_cmh2o(plateau_cmh2o=plateau.value, total_peep_cmh2o=peep.value)
         return joined(value, plateau, peep)
     charted = middles.get(Quantity.DRIVING_PRESSURE)
-    return _needed(charted, "plateau pressure with PEEP, and no driving pressure,")
+    return _needed(charted, "no-driving-pressure")
 
 
 def _compliance(middles: Middles, pbw_kg: float) -> Figure:
@@ -159,25 +168,25 @@ def _compliance(middles: Middles, pbw_kg: float) -> Figure:
     if volume is not None and (Quantity.PLATEAU_PRESSURE in middles or Quantity.DRIVING_PRESSURE in middles):
         driving = _driving_pressure(middles, pbw_kg)
         compliance = static_compliance_ml_per_cmh2o(
-            tidal_volume_ml=_above_zero(volume.value, "tidal volume"), plateau_cmh2o=driving.value, total_peep_cmh2o=0.0
+            tidal_volume_ml=_above_zero(volume.value, "tidal-volume"), plateau_cmh2o=driving.value, total_peep_cmh2o=0.0
         )
         return joined(compliance, volume, driving)
-    return _needed(middles.get(Quantity.COMPLIANCE_STATIC), "tidal volume with plateau pressure")
+    return _needed(middles.get(Quantity.COMPLIANCE_STATIC), "no-static-compliance")
 
 
 def _compliance_dynamic(middles: Middles, _pbw_kg: float) -> Figure:
     volume, peak, peep = tidal_volume(middles), middles.get(Quantity.PEAK_PRESSURE), baseline(middles)
     if volume is not None and peak is not None and peep is not None:
-        _above_zero(peak.value - peep.value, "peak less total PEEP")
+        _above_zero(peak.value - peep.value, "peak-less-peep")
         compliance = dynamic_compliance_ml_per_cmh2o(
-            tidal_volume_ml=_above_zero(volume.value, "tidal volume"), peak_cmh2o=peak.value, peep_cmh2o=peep.value
+            tidal_volume_ml=_above_zero(volume.value, "tidal-volume"), peak_cmh2o=peak.value, peep_cmh2o=peep.value
         )
         return joined(compliance, volume, peak, peep)
-    return _needed(middles.get(Quantity.COMPLIANCE_DYNAMIC), "tidal volume with peak pressure")
+    return _needed(middles.get(Quantity.COMPLIANCE_DYNAMIC), "no-dynamic-compliance")
 
 
 def _paco2(middles: Middles, _pbw_kg: float) -> Figure:
-    return _needed(middles.get(Quantity.PACO2), "PaCO2")
+    return _needed(middles.get(Quantity.PACO2), "no-paco2")
 
 
 def _ventilatory_ratio(middles: Middles, pbw_kg: float) -> Figure:
@@ -186,20 +195,20 @@ def _ventilatory_ratio(middles: Middles, pbw_kg: float) -> Figure:
     if minute is None:
         volume, rate = tidal_volume(middles), _first(middles, _RATES)
         if volume is None or rate is None:
-            raise NotKnown("no minute volume, nor tidal volume with rate, was sent for that time")
+            raise NotKnown(message("not-known.no-minute-volume"))
         minute = joined(volume.value * rate.value / 1000.0, volume, rate)
-    ventilation = _above_zero(minute.value, "minute volume")
+    ventilation = _above_zero(minute.value, "minute-volume")
     ratio = ventilatory_ratio(minute_volume_l_per_min=ventilation, paco2_mmhg=paco2.value, pbw_kg=pbw_kg)
     return joined(ratio, paco2, minute)
 
 
 def _mechanical_power(middles: Middles, pbw_kg: float) -> Figure:
-    rate = _needed(_first(middles, _RATES), "respiratory rate")
-    volume = _needed(tidal_volume(middles), "tidal volume")
-    peep = _needed(baseline(middles), "PEEP")
+    rate = _needed(_first(middles, _RATES), "no-rate")
+    volume = _needed(tidal_volume(middles), "no-tidal-volume")
+    peep = _needed(baseline(middles), "no-peep")
     above = middles.get(Quantity.PRESSURE_ABOVE_PEEP_SET)
     if (above is None) == (Quantity.TIDAL_VOLUME_SET not in middles):
-        raise NotKnown("whether pressure or volume is controlled is not told by one setting, and the two forms differ")
+        raise NotKnown(message("not-known.control"))
     if above is not None:
         power = mechanical_power_pressure_control_j_per_min(
             rate_per_min=rate.value,
@@ -208,10 +217,10 @@ def _mechanical_power(middles: Middles, pbw_kg: float) -> Figure:
             pressure_above_peep_cmh2o=above.value,
         )
         return joined(power, rate, volume, peep, above)
-    plateau = _needed(middles.get(Quantity.PLATEAU_PRESSURE), "plateau pressure")
-    peak = _needed(middles.get(Quantity.PEAK_PRESSURE), "peak pressure")
+    plateau = _needed(middles.get(Quantity.PLATEAU_PRESSURE), "no-plateau")
+    peak = _needed(middles.get(Quantity.PEAK_PRESSURE), "no-peak")
     if not peep.value < plateau.value <= peak.value:
-        raise NotKnown("PEEP, plateau and peak pressure do not lie in that order")
+        raise NotKnown(message("not-known.pressures-out-of-order"))
     power = mechanical_power_volume_control_j_per_min(
         rate_per_min=rate.value,
         tidal_volume_ml=volume.value,
@@ -223,7 +232,7 @@ def _mechanical_power(middles: Middles, pbw_kg: float) -> Figure:
 
 
 def _mean_arterial_pressure(middles: Middles, _pbw_kg: float) -> Figure:
-    return _needed(middles.get(Quantity.MEAN_ARTERIAL_PRESSURE), "mean arterial pressure")
+    return _needed(middles.get(Quantity.MEAN_ARTERIAL_PRESSURE), "no-mean-arterial-pressure")
 
 
 RECIPES: Final[dict[Measure, Callable[[Middles, float], Figure]]] = {
@@ -252,21 +261,21 @@ def pf_figure(readings: Sequence[Reading], from_s: float, until_s: float) -> Fig
     """
     gases = [one for one in readings if one.quantity is Quantity.PAO2 and from_s <= one.at_s <= until_s]
     if not gases:
-        raise NotKnown("no PaO2 was sent for that time")
+        raise NotKnown(message("not-known.no-pao2"))
     ratios: list[float] = []
     sources: set[int] = set()
-    why_not = ""
+    why_not = message("not-known.no-pao2")
     for gas in gases:
         doubt = doubt_of(readings, gas)
         if doubt is not None:
-            why_not = doubt.sentence.rstrip(".?")
+            why_not = message("not-known.gas-in-doubt", sentence=doubt.sentence.rstrip(".?"))
             continue
         fio2 = breathed_at(readings, gas.start_s)
         if fio2.reading is None:
             why_not = (
-                f"no gas was drawn {SETTLES_S / 60:g} min or more after FiO2 was changed ({fio2.why_not})"
+                message("not-known.oxygen-unsettled", minutes=SETTLES_S / 60, why=fio2.why_not)
                 if fio2.unsettled
-                else f"FiO2 at the time of the gas is not known ({fio2.why_not})"
+                else message("not-known.oxygen", why=fio2.why_not)
             )
             continue
         ratios.append(pf_ratio_mmhg(pao2_mmhg=gas.value, fio2=fio2.reading.value))
@@ -283,7 +292,7 @@ class Snapshot:
     Attributes:
         from_s, until_s: the stretch asked about [s since 1970-01-01T00:00:00Z].
         figures: by measure; those that could be computed.
-        not_known: by measure, why it could not be computed, as a plain phrase.
+        not_known: by measure, why it could not be computed, as a phrase.
         peep: total PEEP where known, else set, else measured; None where none was sent or it was changed [cmH2O].
         plateau: None where no plateau pressure was sent [cmH2O].
         tidal_volume: None where none was sent [mL].
@@ -293,7 +302,7 @@ class Snapshot:
     from_s: float
     until_s: float
     figures: Mapping[Measure, Figure]
-    not_known: Mapping[Measure, str]
+    not_known: Mapping[Measure, Message]
     peep: Figure | None
     plateau: Figure | None
     tidal_volume: Figure | None
@@ -317,7 +326,7 @@ def take_snapshot(readings: Sequence[Reading], *, pbw_kg: float, from_s: float, 
     """
     middles = middles_of(readings, from_s, until_s)
     figures: dict[Measure, Figure] = {}
-    not_known: dict[Measure, str] = {}
+    not_known: dict[Measure, Message] = {}
     for measure in Measure:
         try:
             if measure is Measure.PF_RATIO:
@@ -325,9 +334,9 @@ def take_snapshot(readings: Sequence[Reading], *, pbw_kg: float, from_s: float, 
             else:
                 figures[measure] = RECIPES[measure](middles, pbw_kg)
         except NotKnown as missing:
-            not_known[measure] = str(missing)
+            not_known[measure] = missing.why
         except ValueError:
-            not_known[measure] = "the values sent for it cannot be"
+            not_known[measure] = message("not-known.impossible")
     volume = tidal_volume(middles)
     return Snapshot(
         from_s=from_s,
