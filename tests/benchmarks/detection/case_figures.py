@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
@@ -124,6 +125,10 @@ def _draw_readings(axes: Axes, trial: Trial, bottom: float, top: float) -> None:
         axes.plot(x[off], np.clip(y[off], bottom, top), "x", ms=4.0, color=INK, mew=0.8, zorder=2)
 
 
+_WIDEST = 42
+"""Letters of a heading that fit above one of four figures."""
+
+
 def _heading(trial: Trial, closing: Closing) -> str:
     said = SAID[closing.verdict]
     if closing.peep_cmh2o is not None and closing.interval_cmh2o is not None:
@@ -133,7 +138,8 @@ def _heading(trial: Trial, closing: Closing) -> str:
     if trial.case.truth.verdict is Verdict.FOUND and trial.case.truth.step is not None:
         truth = f"{trial.case.peeps_cmh2o[trial.case.truth.step]:g}"
     known = "" if trial.knowable else " (not knowable)"
-    return f"{trial.case.family} · {trial.condition}\nsaid: {said}; p {closing.probability:.2f}\ntrue: {truth}{known}"
+    which = textwrap.shorten(f"{trial.case.family} · {trial.condition}", _WIDEST, placeholder=" ...")
+    return f"{which}\nsaid: {said}; p {closing.probability:.2f}\ntrue: {truth}{known}"
 
 
 def _draw_chances(axes: Axes, closing: Closing) -> None:
