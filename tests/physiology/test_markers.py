@@ -8,8 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.physiology.after.marker_rules import first_lasting_fall
-from ebbmark.physiology.after.markers import Marker, Markers, Meaning, read_markers
+from ebbmark.physiology.after.markers import Marker, Markers, Meaning, first_lasting_fall, read_markers
 from ebbmark.physiology.closing.closing import Verdict
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.words.messages import spell, spelled

@@ -9,26 +9,23 @@ driving pressure could be read, so theirs are this project's own and say so. A l
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
+from math import inf
 from typing import Final
 
-from ebbmark.physiology.after.marker_rules import (
-    Level,
-    fio2_remark,
-    first_lasting_fall,
-    levels_of,
-    saturation_remark,
-    unrecorded_remark,
-)
 from ebbmark.physiology.after.measures import ASSUMED_NOISE, Measure, noise_of_difference
 from ebbmark.physiology.closing.estimate import Closing
+from ebbmark.physiology.formulas.gas_exchange import HIGHEST_INFORMATIVE_SPO2_PERCENT
 from ebbmark.physiology.message import Message, message
 from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.timeline import FIO2, in_force_at
+from ebbmark.physiology.trial.limb import same_setting
 from ebbmark.physiology.trial.steps import Trial
 
-__all__ = ["Marker", "Markers", "Meaning", "read_markers"]
+__all__ = ["Marker", "Markers", "Meaning", "first_lasting_fall", "read_markers"]
 
 COCHRANE: Final = "methods table of Santa Cruz et al, Cochrane review CD009098, 2021"
 OWN: Final = "this project's own choice, no published rule was read"
@@ -39,11 +36,34 @@ VOLUME_SPREAD: Final = 0.05
 """Driving pressure is read as a marker only where tidal volume stayed within this share. This project's choice."""
 
 
+_NAMES: Final = {Quantity.SPO2: "SpO2", Quantity.PAO2: "PaO2", Quantity.PACO2: "PaCO2"}
+_FEWEST_LEVELS: Final = 3
+_LAST_STEP_S: Final = 900.0  # how long after its start a reading still belongs to the last step; our choice
+_MOVED_CMH2O: Final = 1.5  # measured PEEP that is this far away is no longer that of the step; our choice
+
+
 class Meaning(Enum):
     """What the level that a marker names means."""
 
     CLOSING = "closing"
     BEST = "best"
+
+
+@dataclass(frozen=True, slots=True)
+class _Level:
+    """The value of a marker at one step.
+
+    Attributes:
+        peep_cmh2o: set PEEP.
+        value: last reading within the step [unit of its quantity].
+        sources: indices of the inputs.
+        at_s: when it was read [s since 1970-01-01T00:00:00Z].
+    """
+
+    peep_cmh2o: float
+    value: float
+    sources: tuple[int, ...]
+    at_s: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +134,7 @@ def read_markers(readings: Sequence[Reading], trial: Trial, closing: Closing) ->
 
 
 def _saturation(readings: Sequence[Reading], trial: Trial) -> list[Marker | Message]:
-    levels = levels_of(readings, trial, Quantity.SPO2)
+    levels = _levels_of(readings, trial, Quantity.SPO2)
     if isinstance(levels, Message):
         return [levels]
     return [
@@ -127,14 +147,14 @@ def _saturation(readings: Sequence[Reading], trial: Trial) -> list[Marker | Mess
             ],
             message("marker-rule.spo2-fall", fall_percent=fall),
             f"{work}; {COCHRANE}",
-            [unrecorded_remark(levels, trial), saturation_remark(levels), fio2_remark(readings, levels)],
+            [_unrecorded_remark(levels, trial), _saturation_remark(levels), _fio2_remark(readings, levels)],
         )
         for fall, work in ((1.0, "Hodgson et al, Crit Care 2011;15:R133"), (2.0, "PHARLAP, 2019"))
     ]
 
 
 def _gas(readings: Sequence[Reading], trial: Trial, quantity: Quantity, slug: str) -> list[Marker | Message]:
-    levels = levels_of(readings, trial, quantity)
+    levels = _levels_of(readings, trial, quantity)
     if isinstance(levels, Message):
         return [levels]
     oxygen = quantity is Quantity.PAO2
@@ -145,14 +165,14 @@ def _gas(readings: Sequence[Reading], trial: Trial, quantity: Quantity, slug: st
         best = max(so_far) if oxygen else min(so_far)
         band = noise_of_difference(noise, before=best, after=level.value)
         worse.append((best - level.value if oxygen else level.value - best) > band)
-    remark = fio2_remark(readings, levels) if oxygen else message("marker-remark.carbon-dioxide")
+    remark = _fio2_remark(readings, levels) if oxygen else message("marker-remark.carbon-dioxide")
     rule = message(f"marker-rule.{slug}")
-    return [_marker(slug, levels, worse, rule, OWN, [unrecorded_remark(levels, trial), remark])]
+    return [_marker(slug, levels, worse, rule, OWN, [_unrecorded_remark(levels, trial), remark])]
 
 
 def _driving_pressure(trial: Trial) -> list[Marker | Message]:
     levels = [
-        Level(step.peep_cmh2o, step.driving_pressure_cmh2o, step.samples[-1].sources, step.end_s)
+        _Level(step.peep_cmh2o, step.driving_pressure_cmh2o, step.samples[-1].sources, step.end_s)
         for step in trial.steps
         if step.driving_pressure_cmh2o is not None
     ]
@@ -179,7 +199,7 @@ def _best_compliance(trial: Trial) -> list[Marker | Message]:
 
 def _marker(
     slug: str,
-    levels: Sequence[Level],
+    levels: Sequence[_Level],
     worse: Sequence[bool],
     rule: Message,
     citation: str,
@@ -218,3 +238,102 @@ def _agreement(markers: Sequence[Marker], trial: Trial, closing: Closing) -> tup
 def _nearest(levels: Sequence[float], peep: float) -> int:
     distances = [abs(level - peep) for level in levels]
     return distances.index(min(distances))
+
+
+def _levels_of(readings: Sequence[Reading], trial: Trial, quantity: Quantity) -> list[_Level] | Message:
+    """The last reading of a quantity in each step of the limb, highest PEEP first; or why it cannot be a marker.
+
+    Args:
+        readings: of one patient, in any order.
+        trial: the limb.
+        quantity: SpO2, PaO2 or PaCO2.
+
+    Source: the last reading of a step is taken because oxygenation settles most slowly. This project's choice.
+    """
+    starts = [step.start_s for step in trial.steps]
+    end_s = max(trial.steps[-1].end_s, trial.steps[-1].start_s + _LAST_STEP_S)
+    left_s = _left_at(readings, trial)
+    within = sorted(
+        (r for r in readings if starts[0] <= r.at_s <= end_s and r.at_s < left_s), key=lambda r: (r.start_s, r.source)
+    )
+    name = _NAMES.get(quantity, quantity.slug)
+    last: dict[int, Reading] = {}
+    for reading in within:
+        if reading.quantity is quantity:
+            last[bisect_right(starts, reading.at_s) - 1] = reading
+    if len(last) < _FEWEST_LEVELS:
+        return message("marker-missing.levels", name=name, count=len(last), least=_FEWEST_LEVELS)
+    if quantity is not Quantity.PACO2 and _fio2_changed(readings, list(last.values())):
+        return message("marker-missing.oxygen-changed", name=name)
+    return [_Level(trial.steps[i].peep_cmh2o, last[i].value, (last[i].source,), last[i].start_s) for i in sorted(last)]
+
+
+def _left_at(readings: Sequence[Reading], trial: Trial) -> float:
+    """When PEEP left the last step: what is read from then on is not of it; infinite where it did not."""
+    last, settings = trial.steps[-1], trial.peep_source == "set"
+    quantity = Quantity.PEEP_SET if settings else Quantity.PEEP_MEASURED
+
+    def moved(peep_cmh2o: float) -> bool:
+        if settings:
+            return not same_setting(peep_cmh2o, last.peep_cmh2o)
+        return abs(peep_cmh2o - last.peep_cmh2o) >= _MOVED_CMH2O
+
+    later = (one for one in readings if one.quantity is quantity and one.at_s > last.end_s)
+    return min((one.at_s for one in later if moved(one.value)), default=inf)
+
+
+def _fio2_changed(readings: Sequence[Reading], levels: Sequence[Reading]) -> bool:
+    """Whether the marker was read at more than one FiO2, or while it was being changed."""
+    found = [in_force_at(readings, FIO2, one.start_s) for one in levels]
+    if any(one.contradicted for one in found):
+        return True
+    values = [one.reading.value for one in found if one.reading is not None]
+    return bool(values) and max(values) - min(values) > FIO2.same
+
+
+def _fio2_remark(readings: Sequence[Reading], levels: Sequence[_Level]) -> Message | None:
+    """Where FiO2 is not known at some step, say that nobody knows whether it stayed the same.
+
+    Args:
+        readings: of one patient, in any order.
+        levels: of one marker of oxygenation.
+    """
+    known = [in_force_at(readings, FIO2, level.at_s).reading is not None for level in levels]
+    if all(known):
+        return None
+    return message("marker-remark.oxygen-unknown" if not any(known) else "marker-remark.oxygen-unknown-at-some")
+
+
+def _unrecorded_remark(levels: Sequence[_Level], trial: Trial) -> Message | None:
+    """Where the marker was not recorded at every step, say at which: what happened there does not show.
+
+    Args:
+        levels: of one marker.
+        trial: the limb.
+    """
+    seen = {level.peep_cmh2o for level in levels}
+    missing = tuple(round(step.peep_cmh2o, 1) for step in trial.steps if step.peep_cmh2o not in seen)
+    return message("marker-remark.not-recorded", peeps_cmh2o=missing) if missing else None
+
+
+def first_lasting_fall(worse: Sequence[bool]) -> int | None:
+    """Index of the first step from which on the marker stays worse; None where it never does.
+
+    One bad step that comes back is not closing, in any marker.
+
+    Args:
+        worse: for each step, highest PEEP first, whether the marker is worse there than at its best so far.
+
+    Source: the rule of the house for a fall that comes back.
+    """
+    index = len(worse)
+    while index > 0 and worse[index - 1]:
+        index -= 1
+    return index if index < len(worse) else None
+
+
+def _saturation_remark(levels: Sequence[_Level]) -> Message | None:
+    """Where saturation was too high to tell oxygenation apart, say so."""
+    if max(level.value for level in levels) > HIGHEST_INFORMATIVE_SPO2_PERCENT:
+        return message("marker-remark.saturation-high", limit_percent=HIGHEST_INFORMATIVE_SPO2_PERCENT)
+    return None
