@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import re
-from dataclasses import fields
 
 import pytest
 
 from ebbmark.physiology.advice.evidence import EVIDENCE, EvidenceLine, EvidenceStatus, evidence_for
+from ebbmark.words.messages import spell
 
 each_line = pytest.mark.parametrize("line", EVIDENCE, ids=lambda line: line.slug)
 
@@ -34,7 +34,7 @@ def test_an_unknown_slug_is_a_mistake_of_ours() -> None:
 
 @each_line
 def test_a_line_has_at_most_two_sentences(line: EvidenceLine) -> None:
-    assert 1 <= len(sentences_of(line.text)) <= 2
+    assert 1 <= len(sentences_of(spell(line.text))) <= 2
 
 
 @each_line
@@ -46,13 +46,15 @@ def test_a_line_names_its_source(line: EvidenceLine) -> None:
 def test_a_line_never_tells_anyone_to_do_a_manoeuvre(line: EvidenceLine) -> None:
     told = r"\b(perform|repeat|recruit the|raise PEEP|increase PEEP|should be recruited|apply)\b"
 
-    assert not re.search(told, line.text, flags=re.IGNORECASE)
+    assert not re.search(told, spell(line.text), flags=re.IGNORECASE)
 
 
 @each_line
 def test_text_is_clean_of_stray_spaces(line: EvidenceLine) -> None:
-    assert all("  " not in getattr(line, f.name) for f in fields(line) if f.name != "status")
-    assert line.text.endswith(".")
+    text = spell(line.text)
+
+    assert not any("  " in one for one in (text, line.citation))
+    assert text.endswith(".")
 
 
 def test_both_ways_of_tracing_a_line_occur() -> None:
@@ -74,4 +76,4 @@ def test_both_ways_of_tracing_a_line_occur() -> None:
     ],
 )
 def test_what_must_stand_beside_every_answer_is_there(slug: str) -> None:
-    assert evidence_for(slug).text
+    assert spell(evidence_for(slug).text)

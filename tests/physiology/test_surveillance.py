@@ -9,6 +9,7 @@ from ebbmark.physiology.after.snapshot import Snapshot, take_snapshot
 from ebbmark.physiology.after.surveillance import CodedChange, Event, Surveillance, watch
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS
+from ebbmark.words.messages import spell
 from ebbmark.words.since_titration import gaps_words, seen_words, validity_words
 from trials import START_S, reading
 
@@ -190,7 +191,7 @@ def test_the_published_line_on_disconnection_goes_with_every_answer_and_asks_for
     evidence = watched(hourly()).evidence
 
     assert evidence.slug == "after-disconnection"
-    assert "whoever decides" in evidence.text
+    assert "whoever decides" in spell(evidence.text)
 
 
 def test_order_of_arrival_does_not_matter() -> None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import pytest
 
 from ebbmark.physiology.advice.evidence import evidence_for
+from ebbmark.words.messages import spell
 
 
 @pytest.mark.parametrize(
@@ -22,8 +23,8 @@ from ebbmark.physiology.advice.evidence import evidence_for
     ],
 )
 def test_a_percentage_shown_follows_from_the_counts(slug: str, deaths: int, patients: int) -> None:
-    assert f"{100.0 * deaths / patients:.1f} %" in evidence_for(slug).text
+    assert f"{100.0 * deaths / patients:.1f} %" in spell(evidence_for(slug).text)
 
 
 def test_the_groups_of_art_add_up_to_the_patients_shown() -> None:
-    assert f"{501 + 509:,} patients" in evidence_for("trial-art-mortality").text
+    assert f"{501 + 509:,} patients" in spell(evidence_for("trial-art-mortality").text)

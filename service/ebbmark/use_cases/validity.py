@@ -31,6 +31,7 @@ from ebbmark.use_cases.settings_after import (
     warnings_of,
     weight_of,
 )
+from ebbmark.words.messages import spell
 from ebbmark.words.since_titration import gaps_words, seen_words, validity_in_short, validity_words
 
 __all__ = ["trial_before", "validity_answer"]
@@ -83,7 +84,7 @@ def validity_answer(request: Request, site: Site) -> Answer:
         code="titration-may-be-old",
         value=None if answer.silent and not answer.stale else Truth(answer.stale),
         note=told,
-        method=f"{answer.evidence.text} Source: {answer.evidence.citation}",
+        method=f"{spell(answer.evidence.text)} Source: {answer.evidence.citation}",
         sources=tuple({source for one in answer.seen for source in one.sources}),
         span_s=(moments.titrated_s, request.as_of_s),
     )

@@ -185,7 +185,7 @@ def _values(answer: Answer, recorded_s: float) -> dict[str, object]:
         "what_if_remarks": list(_what_if_remarks(view)),
         "targets": list(_targets(view)),
         "cautions": [{"severity": caution.severity, "text": caution.text} for caution in view.cautions],
-        "evidence": [say(f"evidence.{slug}") for slug in ON_PAPER],
+        "evidence": [say(f"evidence-line.{slug}") for slug in ON_PAPER],
         "general": [line for line in view.general if line != rules],
         "inputs": _inputs(answer),
         "reasons": list(_reasons(answer)),

@@ -16,6 +16,7 @@ from ebbmark.physiology.before.plan import Phase, Plan, PlanStep
 from ebbmark.web.theme.files import STYLE
 from ebbmark.web.theme.pages import printed_headers, templates_of
 from ebbmark.words.before_in_short import before_the_first_step
+from ebbmark.words.messages import spell
 from ebbmark.words.stopping import stop_words
 
 __all__ = ["PAGE_HEADERS", "PlanRow", "PlanView", "plan_page", "plan_view", "wants_page"]
@@ -139,7 +140,7 @@ def plan_view(answer: Answer) -> PlanView:
         rows=tuple(_row(step, plan) for step in plan.steps),
         stops=stop_words(plan.stop_limits),
         limits_signature=plan.stop_limits.signature,
-        evidence=tuple((line.text, line.citation) for line in plan.evidence),
+        evidence=tuple((spell(line.text), line.citation) for line in plan.evidence),
         left_out=tuple(f"{', '.join(which)}: {reason}" for reason, which in _by_reason(answer.request.ignored)),
         rules=(
             *(f"{rule.title} ({rule.slug} version {rule.version}). {rule.citation}" for rule in answer.rules),

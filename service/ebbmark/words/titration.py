@@ -20,7 +20,7 @@ from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.wording import interval, level, percent
 from ebbmark.words.ages import capital
 from ebbmark.words.in_short import cut
-from ebbmark.words.messages import ENGLISH, say
+from ebbmark.words.messages import ENGLISH, say, spell
 
 __all__ = ["against", "because", "sentence", "with_reason", "worded", "worded_advice"]
 
@@ -151,7 +151,7 @@ def worded_advice(advice: Advice, findings: Sequence[Finding] = ()) -> Advice:
 def _general(line: EvidenceLine) -> Caution:
     """A published line, as a caution that is true of every such trial."""
     traced = " (read at second hand)" if line.status is EvidenceStatus.VERIFIED_SECOND_HAND else ""
-    return Caution(line.slug, Severity.MODERATE, line.text, line.citation + traced, False)
+    return Caution(line.slug, Severity.MODERATE, spell(line.text), line.citation + traced, False)
 
 
 def _suggested(finding: Finding) -> str:

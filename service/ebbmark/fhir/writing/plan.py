@@ -12,6 +12,7 @@ from ebbmark.fhir.writing.frame import Frame
 from ebbmark.fhir.writing.terms import LOINC_TERMS, OWN
 from ebbmark.physiology.before.plan import Plan, PlanStep
 from ebbmark.words.before_in_short import before_the_first_step
+from ebbmark.words.messages import spell
 from ebbmark.words.stopping import stop_words
 
 __all__ = ["plan_definition_url", "plan_resources", "settings_words"]
@@ -57,7 +58,7 @@ def _care_plan(frame: Frame, plan: Plan) -> Json:
         plan.stop_limits.signature,
         plan.origins,
     ]
-    notes += [f"{line.text} Source: {line.citation}." for line in plan.evidence]
+    notes += [f"{spell(line.text)} Source: {line.citation}." for line in plan.evidence]
     return {
         "resourceType": "CarePlan",
         "identifier": [frame.identifier("care-plan")],

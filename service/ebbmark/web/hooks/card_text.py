@@ -17,7 +17,7 @@ from ebbmark.physiology.advice.evidence import EvidenceStatus, evidence_for
 from ebbmark.physiology.wording import level
 from ebbmark.record.prefetch import UNREAD
 from ebbmark.words.in_short import InShort
-from ebbmark.words.messages import say
+from ebbmark.words.messages import say, spell
 
 __all__ = [
     "EVIDENCE_SHOWN",
@@ -171,7 +171,7 @@ def evidence() -> str:
     for slug in EVIDENCE_SHOWN:
         line = evidence_for(slug)
         read = " (read at second hand)" if line.status is EvidenceStatus.VERIFIED_SECOND_HAND else ""
-        lines.append(escaped(f"{line.text} Source: {line.citation.rstrip('.')}{read}."))
+        lines.append(escaped(f"{spell(line.text)} Source: {line.citation.rstrip('.')}{read}."))
     return bullets(lines)
 
 
