@@ -49,7 +49,7 @@ def test_work_that_outlives_its_deadline_is_refused_with_the_time_to_come_back()
 
 def test_work_that_has_not_begun_by_its_deadline_is_never_begun() -> None:
     go_on, begun = threading.Event(), threading.Event()
-    pool = WorkPool(0.05, threads=1)
+    pool = WorkPool(0.05)
 
     async def two() -> None:
         results = await asyncio.gather(pool.run(go_on.wait, 20.0), pool.run(begun.set), return_exceptions=True)

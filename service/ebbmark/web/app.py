@@ -65,7 +65,7 @@ from ebbmark.web.telemetry import Telemetry, watch_of
 from ebbmark.web.theme.files import files_router
 from ebbmark.web.theme.pages import PageRefused, page_refusals
 from ebbmark.web.trust import Misconfigured, jwks_router, own_keys, own_public_keys, signer_of
-from ebbmark.web.work_pool import THREADS, WorkPool
+from ebbmark.web.work_pool import WorkPool
 
 __all__ = ["SIGN_IN_IS_OFF", "Misconfigured", "create_app", "reason_not_to_listen"]
 
@@ -150,9 +150,9 @@ def create_app(settings: Settings) -> FastAPI:
             for host in settings.plain_http_hosts:
                 _LOG.warning(f"EBBMARK_PLAIN_HTTP_HOSTS: {host} is spoken to without encryption.")
             # The first answer of a process takes ten times as long as later ones: it is nobody's.
-            await asyncio.gather(*(pool.run(_first_answer, context) for _ in range(THREADS)))
+            await pool.run(_first_answer, context)
             # Rare units take longer to prepare than a start should; whoever sends one first waits for it.
-            preparing = asyncio.create_task(pool.run(prepare))
+            preparing = asyncio.create_task(asyncio.to_thread(prepare))
             stack.callback(preparing.cancel)
             looks.fetch_keys_soon()
             # What was made at start-up stays: the collector need not look at it during requests.
