@@ -27,7 +27,6 @@ from ebbmark.bridge.observed import SiteRules
 from ebbmark.fhir.inspection.resources import ResourceMet, collection_of
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.question import RequestContext
-from ebbmark.fhir.reading.units import prepare
 from ebbmark.fhir.times import instant
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.record.bulk_export import Exported, ExportStopped, bulk_export
@@ -167,7 +166,6 @@ def bridge() -> bool:
     rules = SiteRules(settings.bridge_assigners, zone, codes)
     limits = Limits(networks=settings.bridge_networks, drain_s=settings.drain_s)
     log_as_json(settings.log_level)
-    prepare()
     host, port = settings.bridge_host, settings.bridge_port
     watch, _ = watch_of(metrics=settings.metrics_port is not None, traces_to=None, traces_share=0.0)
     metrics = _metrics_shown(watch.meters, settings) if watch.meters is not None else "none"

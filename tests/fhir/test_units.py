@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
-
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from ebbmark.fhir.reading.unit_table import ACCEPTED, MDC_UNITS, REFUSED, SPELLINGS, UNITS
-from ebbmark.fhir.reading.units import UCUM, Conversion, UnitFault, UnitProblem, conversion, prepare, to_canonical
+from ebbmark.fhir.reading.units import UCUM, Conversion, UnitFault, UnitProblem, conversion, to_canonical
 
 MDC = "urn:iso:std:iso:11073:10101"
 
@@ -126,21 +123,3 @@ def test_an_mdc_unit_code_stands_for_a_unit_of_the_table(code: str) -> None:
 @given(st.text(max_size=30), st.sampled_from(sorted(ACCEPTED)))
 def test_no_text_as_unit_does_more_than_fail(text: str, unit: str) -> None:
     assert isinstance(conversion(text, "", UCUM, unit), Conversion | UnitProblem)
-
-
-def test_a_prepared_table_holds_every_pair_that_converts() -> None:
-    pairs = [
-        (code, ours) for code in UNITS for ours in ACCEPTED if isinstance(conversion(code, "", UCUM, ours), Conversion)
-    ]
-
-    assert prepare() == len(pairs) > 50
-
-
-def test_pint_is_only_loaded_when_a_unit_needs_converting() -> None:
-    script = (
-        "import sys; from ebbmark.fhir.reading.units import conversion, UCUM;"
-        "conversion('cm[H2O]', '', UCUM, 'cm[H2O]'); assert 'pint' not in sys.modules;"
-        "conversion('mbar', '', UCUM, 'cm[H2O]'); assert 'pint' in sys.modules"
-    )
-
-    subprocess.run([sys.executable, "-c", script], check=True, cwd="service")

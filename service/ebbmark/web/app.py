@@ -20,7 +20,6 @@ from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.body import Limits
 from ebbmark.fhir.reading.question import RequestContext
-from ebbmark.fhir.reading.units import prepare
 from ebbmark.fhir.writing.write import write_bundle_bytes
 from ebbmark.record.address_guard import is_this_machine
 from ebbmark.record.client import RecordClient
@@ -151,9 +150,6 @@ def create_app(settings: Settings) -> FastAPI:
                 _LOG.warning(f"EBBMARK_PLAIN_HTTP_HOSTS: {host} is spoken to without encryption.")
             # The first answer of a process takes ten times as long as later ones: it is nobody's.
             await pool.run(_first_answer, context)
-            # Rare units take longer to prepare than a start should; whoever sends one first waits for it.
-            preparing = asyncio.create_task(asyncio.to_thread(prepare))
-            stack.callback(preparing.cancel)
             looks.fetch_keys_soon()
             # What was made at start-up stays: the collector need not look at it during requests.
             gc.collect()

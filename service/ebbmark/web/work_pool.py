@@ -7,8 +7,9 @@ not begun by then is never begun.
 A thread, not a process: the work is linear in a body of bounded size, and a process would hold a second copy of all
 tables. One thread, not more: one interpreter runs one at a time, and the event loop needs its turn after every call of
 the system; beside eight of the worst bodies, 95 % of the calls of health took up to 28 ms with one thread and up to
-151 ms with two, and one answered more bodies. Source: RFC 9110 sections 15.6.4 and 10.2.3 (503, Retry-After); load shedding is common practice, no published
-source.
+151 ms with two, and one answered more bodies.
+
+Source: RFC 9110 sections 15.6.4 and 10.2.3 (503, Retry-After); load shedding is common practice, no published source.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Spellings of units that are read: tables only; `units` converts.
+"""Spellings of units that are read, and how much one of each is: tables only; `units` converts.
 
 UCUM: https://ucum.org/ucum (version 2.2); sizes of cm[H2O] (98.0665 Pa) and mm[Hg] (133.322 Pa) as in its
 `ucum-essence.xml`. Wrong spellings: common practice in the field, no published list.
@@ -6,97 +6,141 @@ UCUM: https://ucum.org/ucum (version 2.2); sizes of cm[H2O] (98.0665 Pa) and mm[
 
 from __future__ import annotations
 
-__all__ = ["ACCEPTED", "MDC_UNITS", "REFUSED", "SPELLINGS", "UNITS"]
+from dataclasses import dataclass
+from fractions import Fraction
 
-UNITS: dict[str, str] = {
+__all__ = ["ACCEPTED", "MDC_UNITS", "REFUSED", "SPELLINGS", "UNITS", "Size"]
+
+
+@dataclass(frozen=True, slots=True)
+class Size:
+    """How much one of a unit is, exactly.
+
+    Attributes:
+        si: in the coherent unit of the SI.
+        dimension: exponents of metre, kilogram, second and mole.
+    """
+
+    si: Fraction
+    dimension: tuple[int, int, int, int]
+
+    def times(self, number: int | str) -> Size:
+        """So many of it; a fraction or a decimal number is written as text."""
+        return Size(self.si * Fraction(number), self.dimension)
+
+    def __mul__(self, other: Size) -> Size:
+        return Size(self.si * other.si, _sum(self.dimension, other.dimension, 1))
+
+    def __truediv__(self, other: Size) -> Size:
+        return Size(self.si / other.si, _sum(self.dimension, other.dimension, -1))
+
+
+def _sum(one: tuple[int, int, int, int], other: tuple[int, int, int, int], sign: int) -> tuple[int, int, int, int]:
+    metre, kilogram, second, mole = (a + sign * b for a, b in zip(one, other, strict=True))
+    return metre, kilogram, second, mole
+
+
+_ONE = Size(Fraction(1), (0, 0, 0, 0))
+_M, _KG = Size(Fraction(1), (1, 0, 0, 0)), Size(Fraction(1), (0, 1, 0, 0))
+_S, _MOL = Size(Fraction(1), (0, 0, 1, 0)), Size(Fraction(1), (0, 0, 0, 1))
+_DM, _CM, _MM = _M.times("1/10"), _M.times("1/100"), _M.times("1/1000")
+_L = _DM * _DM * _DM
+_DL, _ML = _L.times("1/10"), _L.times("1/1000")
+_MIN, _H, _MS = _S.times(60), _S.times(3600), _S.times("1/1000")
+_G, _MMOL = _KG.times("1/1000"), _MOL.times("1/1000")
+_PA = _KG / _M / _S / _S
+_MBAR, _KPA, _BAR = _PA.times(100), _PA.times(1000), _PA.times(100_000)
+_CM_H2O, _MM_HG = _PA.times("98.0665"), _PA.times("133.322")
+
+UNITS: dict[str, Size] = {
     # pressure
-    "cm[H2O]": "98.0665 * pascal",
-    "m[H2O]": "100 * 98.0665 * pascal",
-    "mm[H2O]": "0.1 * 98.0665 * pascal",
-    "mbar": "millibar",
-    "bar": "bar",
-    "Pa": "pascal",
-    "hPa": "hectopascal",
-    "kPa": "kilopascal",
-    "mm[Hg]": "133.322 * pascal",
+    "cm[H2O]": _CM_H2O,
+    "m[H2O]": _CM_H2O.times(100),
+    "mm[H2O]": _CM_H2O.times("1/10"),
+    "mbar": _MBAR,
+    "bar": _BAR,
+    "Pa": _PA,
+    "hPa": _MBAR,
+    "kPa": _KPA,
+    "mm[Hg]": _MM_HG,
     # volume
-    "mL": "milliliter",
-    "ml": "milliliter",
-    "L": "liter",
-    "l": "liter",
-    "dL": "deciliter",
-    "dl": "deciliter",
-    "cm3": "centimeter ** 3",
-    "m3": "meter ** 3",
+    "mL": _ML,
+    "ml": _ML,
+    "L": _L,
+    "l": _L,
+    "dL": _DL,
+    "dl": _DL,
+    "cm3": _ML,
+    "m3": _M * _M * _M,
     # compliance
-    "mL/cm[H2O]": "milliliter / (98.0665 * pascal)",
-    "ml/cm[H2O]": "milliliter / (98.0665 * pascal)",
-    "L/cm[H2O]": "liter / (98.0665 * pascal)",
-    "l/cm[H2O]": "liter / (98.0665 * pascal)",
-    "mL/mbar": "milliliter / millibar",
-    "ml/mbar": "milliliter / millibar",
-    "L/mbar": "liter / millibar",
-    "mL/hPa": "milliliter / hectopascal",
-    "ml/hPa": "milliliter / hectopascal",
-    "L/hPa": "liter / hectopascal",
-    "L/kPa": "liter / kilopascal",
-    "l/kPa": "liter / kilopascal",
-    "mL/kPa": "milliliter / kilopascal",
-    "L/bar": "liter / bar",
-    "mL/mm[Hg]": "milliliter / (133.322 * pascal)",
+    "mL/cm[H2O]": _ML / _CM_H2O,
+    "ml/cm[H2O]": _ML / _CM_H2O,
+    "L/cm[H2O]": _L / _CM_H2O,
+    "l/cm[H2O]": _L / _CM_H2O,
+    "mL/mbar": _ML / _MBAR,
+    "ml/mbar": _ML / _MBAR,
+    "L/mbar": _L / _MBAR,
+    "mL/hPa": _ML / _MBAR,
+    "ml/hPa": _ML / _MBAR,
+    "L/hPa": _L / _MBAR,
+    "L/kPa": _L / _KPA,
+    "l/kPa": _L / _KPA,
+    "mL/kPa": _ML / _KPA,
+    "L/bar": _L / _BAR,
+    "mL/mm[Hg]": _ML / _MM_HG,
     # resistance
-    "cm[H2O].s/L": "98.0665 * pascal * second / liter",
-    "cm[H2O].s/l": "98.0665 * pascal * second / liter",
-    "cm[H2O]/(L/s)": "98.0665 * pascal * second / liter",
-    "cm[H2O]/(l/s)": "98.0665 * pascal * second / liter",
-    "cm[H2O]/L.s": "98.0665 * pascal * second / liter",
-    "mbar.s/L": "millibar * second / liter",
-    "mbar.s/l": "millibar * second / liter",
-    "mbar/(L/s)": "millibar * second / liter",
-    "hPa.s/L": "hectopascal * second / liter",
-    "kPa.s/L": "kilopascal * second / liter",
+    "cm[H2O].s/L": _CM_H2O * _S / _L,
+    "cm[H2O].s/l": _CM_H2O * _S / _L,
+    "cm[H2O]/(L/s)": _CM_H2O * _S / _L,
+    "cm[H2O]/(l/s)": _CM_H2O * _S / _L,
+    "cm[H2O]/L.s": _CM_H2O * _S / _L,
+    "mbar.s/L": _MBAR * _S / _L,
+    "mbar.s/l": _MBAR * _S / _L,
+    "mbar/(L/s)": _MBAR * _S / _L,
+    "hPa.s/L": _MBAR * _S / _L,
+    "kPa.s/L": _KPA * _S / _L,
     # rate
-    "/min": "1 / minute",
-    "1/min": "1 / minute",
-    "min-1": "1 / minute",
-    "/s": "1 / second",
-    "1/s": "1 / second",
-    "Hz": "hertz",
-    "/h": "1 / hour",
+    "/min": _ONE / _MIN,
+    "1/min": _ONE / _MIN,
+    "min-1": _ONE / _MIN,
+    "/s": _ONE / _S,
+    "1/s": _ONE / _S,
+    "Hz": _ONE / _S,
+    "/h": _ONE / _H,
     # time
-    "s": "second",
-    "ms": "millisecond",
-    "min": "minute",
+    "s": _S,
+    "ms": _MS,
+    "min": _MIN,
     # flow
-    "L/min": "liter / minute",
-    "l/min": "liter / minute",
-    "mL/min": "milliliter / minute",
-    "ml/min": "milliliter / minute",
-    "L/s": "liter / second",
-    "mL/s": "milliliter / second",
+    "L/min": _L / _MIN,
+    "l/min": _L / _MIN,
+    "mL/min": _ML / _MIN,
+    "ml/min": _ML / _MIN,
+    "L/s": _L / _S,
+    "mL/s": _ML / _S,
     # fraction
-    "%": "0.01",
-    "1": "1.0",
+    "%": _ONE.times("1/100"),
+    "1": _ONE,
     # length
-    "cm": "centimeter",
-    "m": "meter",
-    "mm": "millimeter",
-    "dm": "decimeter",
-    "[in_i]": "0.0254 * meter",
-    "[ft_i]": "0.3048 * meter",
-    "[in_us]": "100 / 3937 * meter",
+    "cm": _CM,
+    "m": _M,
+    "mm": _MM,
+    "dm": _DM,
+    "[in_i]": _M.times("0.0254"),
+    "[ft_i]": _M.times("0.3048"),
+    "[in_us]": _M.times("100/3937"),
     # known, so that a wrong dimension can be named
-    "kg": "kilogram",
-    "g": "gram",
-    "mmol/L": "millimole / liter",
-    "mmol/l": "millimole / liter",
-    "mL/kg": "milliliter / kilogram",
-    "cm[H2O]/L": "98.0665 * pascal / liter",
-    "cm[H2O]/mL": "98.0665 * pascal / milliliter",
-    "mbar/L": "millibar / liter",
-    "cm[H2O]/L/s": "98.0665 * pascal / liter / second",
+    "kg": _KG,
+    "g": _G,
+    "mmol/L": _MMOL / _L,
+    "mmol/l": _MMOL / _L,
+    "mL/kg": _ML / _KG,
+    "cm[H2O]/L": _CM_H2O / _L,
+    "cm[H2O]/mL": _CM_H2O / _ML,
+    "mbar/L": _MBAR / _L,
+    "cm[H2O]/L/s": _CM_H2O / _L / _S,
 }
-"""UCUM spelling to pint expression; annotations in braces are taken off before looking here."""
+"""UCUM spelling to size; annotations in braces are taken off before looking here."""
 
 SPELLINGS: dict[str, str] = {
     "cmH2O": "cm[H2O]",

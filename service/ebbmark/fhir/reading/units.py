@@ -1,7 +1,6 @@
-"""Unit conversion: UCUM spellings, mapped to pint by an explicit table.
+"""Unit conversion: UCUM spellings and their exact sizes, in an explicit table.
 
-Wire strings never reach pint's own parser: only the expressions of `UNITS` do, once each, when a unit first comes
-up. What is not in the tables is not guessed. UCUM: https://ucum.org/ucum (version 2.2); sizes of cm[H2O]
+What is not in the tables is not guessed. UCUM: https://ucum.org/ucum (version 2.2); sizes of cm[H2O]
 (98.0665 Pa) and mm[Hg] (133.322 Pa) as in its `ucum-essence.xml`.
 """
 
@@ -11,15 +10,11 @@ import re
 from dataclasses import dataclass
 from enum import Enum
 from functools import cache
-from typing import TYPE_CHECKING
 
 from ebbmark.fhir.reading.codes import MDC
 from ebbmark.fhir.reading.unit_table import ACCEPTED, MDC_UNITS, REFUSED, SPELLINGS, UNITS
 
-if TYPE_CHECKING:
-    import pint
-
-__all__ = ["UCUM", "Conversion", "UnitFault", "UnitProblem", "conversion", "prepare", "to_canonical", "unit_shown"]
+__all__ = ["UCUM", "Conversion", "UnitFault", "UnitProblem", "conversion", "to_canonical", "unit_shown"]
 
 UCUM = "http://unitsofmeasure.org"
 
@@ -97,14 +92,6 @@ def unit_shown(sent: str) -> str:
     return sent if sent.casefold() in _KNOWN else "another unit" if sent else "no unit"
 
 
-def prepare() -> int:
-    """Fill the table of factors, so that no request waits for pint to load; returns how many pairs convert.
-
-    Meant for a thread beside the start of a server: loading pint takes about a second.
-    """
-    return sum(_factor(ucum, unit) is not None for ucum in UNITS for unit in ACCEPTED)
-
-
 def conversion(code: str, display: str, system: str, unit: str) -> Conversion | UnitProblem:
     """What to multiply with, or why the unit cannot be used. The unit decides, never the size of the value."""
     accepted = ACCEPTED[unit]
@@ -151,22 +138,9 @@ def _factor(ucum: str, unit: str) -> tuple[float, float] | None:
         return 1.0, 1.0
     if "[pH]" in {ucum, unit}:
         return (1.0, 1.0) if {ucum, unit} <= _ACIDITY else None
-    registry = _registry()
-    ratio = registry.parse_expression(UNITS[ucum]) / registry.parse_expression(UNITS[unit])
-    if not ratio.check("[]"):
+    size, ours = UNITS[ucum], UNITS[unit]
+    if size.dimension != ours.dimension:
         return None
-    factor = float(ratio.m_as("dimensionless"))
-    # Whole numbers are taken as such, and a fraction of one as a division: so 57 % stays 0.57.
-    if abs(factor / max(1, round(factor)) - 1.0) < 1e-14:
-        return float(round(factor)), 1.0
-    if abs(factor * max(1, round(1.0 / factor)) - 1.0) < 1e-14:
-        return 1.0, float(round(1.0 / factor))
-    return factor, 1.0
-
-
-@cache
-def _registry() -> pint.UnitRegistry[float]:
-    """Pint is slow to import and to start; a request in our own units never needs it."""
-    import pint
-
-    return pint.UnitRegistry()
+    ratio = size.si / ours.si
+    # A whole number is taken as such, and a fraction of one as a division: so 57 % stays 0.57.
+    return (1.0, float(ratio.denominator)) if ratio.numerator == 1 else (float(ratio), 1.0)
