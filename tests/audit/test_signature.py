@@ -20,15 +20,16 @@ Json = dict[str, Any]
 PATIENT = "Patient/invented-1"
 
 
-def keys_of(algorithm: Any = "ES384") -> tuple[SigningKey, tuple[PublicKey, ...]]:  # noqa: ANN401
+def keys_of(algorithm: Any = "ES384") -> tuple[SigningKey, bytes, tuple[PublicKey, ...]]:  # noqa: ANN401
     ring = read_key_ring([to_bytes(new_key_set(algorithm))])
     assert not isinstance(ring, KeyFault)
-    published = read_public_keys(to_bytes(public_key_set(ring)))
-    assert published is not None
-    return ring.keys[0], published
+    published = to_bytes(public_key_set(ring))
+    read = read_public_keys(published)
+    assert read is not None
+    return ring.keys[0], published, read
 
 
-KEY, PUBLISHED = keys_of()
+KEY, PUBLISHED_JSON, PUBLISHED = keys_of()
 
 
 def answer() -> Json:
@@ -54,7 +55,7 @@ def test_an_untouched_answer_is_valid() -> None:
 
 
 def test_both_algorithms_are_taken() -> None:
-    key, published = keys_of("RS384")
+    key, _, published = keys_of("RS384")
 
     assert verify(resources_of(sign(answer(), key=key)), published).verified is Verified.VALID
 
@@ -171,14 +172,14 @@ def test_an_answer_without_a_signature_is_said_to_have_none() -> None:
 
 
 def test_another_key_of_the_same_name_does_not_do() -> None:
-    _, others = keys_of()
+    _, _, others = keys_of()
     renamed = tuple(PublicKey(KEY.kid, one.algorithms, one.key) for one in others)
 
     assert verify(resources_of(signed()), renamed).verified is Verified.BROKEN
 
 
 def test_a_key_that_is_not_published_is_not_trusted() -> None:
-    _, others = keys_of()
+    _, _, others = keys_of()
 
     found_out = verify(resources_of(signed()), others)
 

@@ -16,9 +16,13 @@ import msgspec
 import pytest
 import zstandard
 
+from audit.read_back import read_back
+from audit.test_signature import PATIENT as OF_ANSWER
+from audit.test_signature import PUBLISHED_JSON, signed
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.resource_types import WRITTEN_TYPES, Takes
+from ebbmark.fhir.writing.superseding import superseded
 from ebbmark.physiology.after.trials_of_record import trials_of_record
 from ebbmark.review import patients, shards
 from ebbmark.review.options import Options
@@ -233,10 +237,39 @@ def test_an_answer_of_which_parts_are_carried_inside_a_result_is_replayed_as_any
     assert "same" in str(row["outcome"])
 
 
+def test_the_signature_of_an_answer_that_was_superseded_holds() -> None:
+    marked = [msgspec.json.encode(superseded(one, "f" * 64)) for _, one in read_back(signed(), OF_ANSWER)]
+    software = [one for one in marked if b'"resourceType":"Device"' in one]
+
+    rows = rows_of_part(
+        [b"a\t" + one for one in marked if one not in software], software, Options(published_keys=PUBLISHED_JSON)
+    )
+
+    assert [row["signature"] for row in rows.answers] == ["valid"]
+
+
+def test_an_input_in_no_shape_of_fhir_is_listed_and_costs_no_answer() -> None:
+    answers = [b"a\t" + msgspec.json.encode(one) for _, one in read_back(signed(), OF_ANSWER)]
+    odd = b'a\t{"resourceType":"Observation","id":"odd","status":{},"subject":{"reference":"Patient/a"}}'
+
+    rows = rows_of_part([*answers, odd], [], Options())
+
+    assert [one["why"] for one in rows.listed] == ["not in the shape of FHIR, no answer replayed from it"]
+    assert [row["outcome"] for row in rows.answers] != ["not-an-answer"]
+
+
+def test_more_trials_of_a_patient_than_are_reviewed_are_listed(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(patients, "MOST_TRIALS", 1)
+
+    rows = rows_of_part(held_by("a", *WHOLE), [], Options())
+
+    assert [one["why"] for one in rows.listed] == ["more trials than the latest 1, which alone are reviewed"]
+
+
 def test_what_one_patients_data_do_to_the_reader_is_listed_and_the_others_are_read(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    def fails_once(*given: Any) -> Any:  # noqa: ANN401
+    def fails_once(*given: Any, **named: Any) -> Any:  # noqa: ANN401
         monkeypatch.setattr(patients, "trials_of_record", trials_of_record)
         raise ValueError("invented")
 

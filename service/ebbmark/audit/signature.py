@@ -27,7 +27,7 @@ from ebbmark.fhir.writing.provenance import PROVENANCE
 from ebbmark.fhir.writing.report import ANSWER_PROVENANCES, REPORT, REPORT_PROVENANCE
 from ebbmark.keys import PublicKey, SigningKey
 
-__all__ = ["Verification", "Verified", "fits", "sign", "verify"]
+__all__ = ["Verification", "Verified", "fits", "sign", "verify", "verify_form"]
 
 Json = dict[str, object]
 
@@ -128,9 +128,22 @@ def verify(resources: Iterable[tuple[str, Mapping[str, object]]], keys: Iterable
     Raises:
         NotAnAnswer: the resources are not one answer.
     """
-    listed, trusted = list(resources), list(keys)
+    listed = list(resources)
     require_shape(listed)
-    form = normal_form(listed)
+    return verify_form(normal_form(listed), listed, keys)
+
+
+def verify_form(
+    form: NormalForm, resources: Iterable[tuple[str, Mapping[str, object]]], keys: Iterable[PublicKey]
+) -> Verification:
+    """The same for an answer whose normal form is known, marks of superseding taken back.
+
+    Args:
+        form: of the answer.
+        resources: full URL (or empty) and resource of each, as they were stored.
+        keys: those that are trusted.
+    """
+    listed, trusted = list(resources), list(keys)
     found = [
         _checked(form, kind, _signature_in(resource), trusted)
         for kind in ANSWER_PROVENANCES

@@ -17,7 +17,8 @@ from typing import Any
 import msgspec
 
 from ebbmark.audit.findings import AFTERWARDS
-from ebbmark.audit.signature import verify
+from ebbmark.audit.signature import verify_form
+from ebbmark.audit.stored_answer import require_shape, stored_answer
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
@@ -35,10 +36,10 @@ from ebbmark.physiology.trial.reading import NoTrial, read_trial
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.review.options import Options, Prepared, prepared
 from ebbmark.review.resources import Held, newest_of, unit_at, versions_of
-from ebbmark.use_cases.answer_builder import titration_of
+from ebbmark.use_cases.answer_builder import estimates_remembered, titration_of
 from ebbmark.use_cases.from_record import BEFORE_AND_AFTER_S
-from ebbmark.use_cases.questions import answer_request
-from ebbmark.use_cases.replay import replay
+from ebbmark.use_cases.replay import replay_answer
+from ebbmark.use_cases.titrate import titrate_values
 from ebbmark.views.sheet import report_pdf
 
 __all__ = ["COLUMNS", "Rows", "rows_of_part", "set_after_trial", "without_ids"]
@@ -49,6 +50,8 @@ Row = dict[str, object]
 HOUR_S, DAY_S = 3600.0, 86_400.0
 CARRIED_S = 4 * HOUR_S
 """A charted set PEEP stands for so long, since it is charted by the hour or by the shift. This project's choice."""
+MOST_TRIALS = 1000
+"""Of one patient. This project's choice."""
 WITHIN_S = 300.0
 """A stored answer is of the trial that ended within so long of the answer's own time. This project's choice."""
 
@@ -106,7 +109,8 @@ def rows_of_part(lines: Iterable[bytes], shared: Iterable[bytes], options: Optio
     for patient, of_patient in groupby(sorted(lines), key=lambda line: line.partition(b"\t")[0]):
         held = versions_of([line.partition(b"\t")[2] for line in of_patient], rows.note)
         try:
-            _review(patient.decode(), held, devices, made, rows)
+            with estimates_remembered():
+                _review(patient.decode(), held, devices, made, rows)
         except _BY_DATA as error:
             rows.note(f"a patient who cannot be read ({type(error).__name__})", "Patient")
     return rows
@@ -121,7 +125,7 @@ def _review(patient: str, held: list[Held], devices: list[Held], made: Prepared,
     if any(b'"replaced-by"' in one.line for one in persons):
         rows.note("marked as replaced by another, reviewed under its own id", "Patient")
     name = _pseudonym(patient, made.options)
-    answered = list(_answers(name, own, inputs, newest, devices, stays, made))
+    answered = list(_answers(name, own, inputs, newest, devices, stays, made, rows))
     rows.answers += [row for row, _ in answered]
     titrated = [at_s for row, at_s in answered if row["operation"] == TITRATE_PEEP.slug]
     rows.trials += _trials(name, newest, titrated, stays, made, rows)
@@ -138,13 +142,21 @@ def _answers(
     devices: Sequence[Held],
     stays: Sequence[Held],
     made: Prepared,
+    rows: Rows,
 ) -> Iterator[tuple[Row, float]]:
     """A row for each stored answer, and when the answer says that its trial ended."""
     by_identity: dict[str, list[Held]] = {}
     for one in own:
         by_identity.setdefault(one.identity, []).append(one)
-    given = [("", msgspec.json.decode(one.line)) for one in inputs] if by_identity else []
-    given += [("", msgspec.json.decode(one.line)) for one in devices if one.read.resourceType == "DeviceMetric"]
+    given: list[tuple[str, Json]] = []
+    metrics = [one for one in devices if one.read.resourceType == "DeviceMetric"]
+    for one in [*inputs, *metrics] if by_identity else ():
+        resource = msgspec.json.decode(one.line)
+        try:
+            require_shape([("", resource)])
+            given.append(("", resource))
+        except NotAnAnswer:
+            rows.note("not in the shape of FHIR, no answer replayed from it", one.read.resourceType)
     current = {
         f"{one.read.resourceType}/{one.read.id}": one.read.meta.versionId for one in newest if one.read.meta.versionId
     }
@@ -190,8 +202,9 @@ def _replayed(
 ) -> Row:
     try:
         # Only the age of the trial follows from the instant, and no replay compares it.
-        found = replay(stored, given, replace(made.context, at_s=at_s + DAY_S), current=current, render=_page)
-        signature = verify(stored, made.keys).verified.value
+        answer = stored_answer(stored)
+        found = replay_answer(answer, given, replace(made.context, at_s=at_s + DAY_S), current=current, render=_page)
+        signature = verify_form(answer.form, answer.resources, made.keys).verified.value
     except NotAnAnswer:
         nothing: Row = {"outcome": "not-an-answer", "amended": False, "signature": "", "engine": ""}
         return {**nothing, "findings": "", "where_first": ""}
@@ -230,7 +243,9 @@ def _trials(
         whole = read_request(BY_SLUG["compare-markers"], _bundle(newest), replace(made.context, at_s=latest_s + DAY_S))
     except Rejected:
         return  # there is no set PEEP, or no patient whom all this is about: no trial
-    found = trials_of_record(whole.readings, whole.protocol)
+    found = trials_of_record(whole.readings, whole.protocol, most=MOST_TRIALS)
+    if len(found) == MOST_TRIALS:
+        rows.note(f"more trials than the latest {MOST_TRIALS}, which alone are reviewed", "Patient")
     if not found:
         return
     beside = [one for one in newest if one.read.resourceType != "Observation"]
@@ -251,14 +266,15 @@ def _trials(
         }
         try:
             body = _bundle([*beside, *personal, *near])
-            answer = answer_request(TITRATE_PEEP, body, replace(made.context, at_s=until_s + 1))
+            request = read_request(TITRATE_PEEP, body, replace(made.context, at_s=until_s + 1))
+            titrated, ignored = titrate_values(request)
         except Rejected as rejected:
             refused = {"outcome": "refused", "why": rejected.problems[0].kind.slug, "other_outcome": "refused"}
             yield {**of_trial, **refused, "left_out": len(rejected.ignored)}
             _count_left_out([one.code for one in rejected.ignored], of_trial, rows)
             continue
-        _count_left_out([one.code for one in answer.ignored], of_trial, rows)
-        yield {**of_trial, **_titrated(answer, made), "left_out": len(answer.ignored)}
+        _count_left_out([one.code for one in ignored], of_trial, rows)
+        yield {**of_trial, **_titrated(request, titrated, made), "left_out": len(ignored)}
 
 
 def _count_left_out(reasons: Sequence[str], of_trial: Row, rows: Rows) -> None:
@@ -266,9 +282,8 @@ def _count_left_out(reasons: Sequence[str], of_trial: Row, rows: Rows) -> None:
         rows.left_out.append({"unit": of_trial["unit"], "month": of_trial["month"], "reason": reason, "inputs": count})
 
 
-def _titrated(answer: Answer, made: Prepared) -> Row:
-    request, found = answer.request, answer.titration
-    other = _under(made.other, request) if made.other != request.protocol else found
+def _titrated(request: Request, found: Titration, made: Prepared) -> Row:
+    other = _under(made.other, request, found) if made.other != request.protocol else found
     falls = {
         one.slug: one.peep_cmh2o
         for one in read_markers(request.readings, found.trial, found.closing).markers
@@ -295,10 +310,11 @@ _OXYGENATION = ("pao2-fall", "spo2-fall-2", "spo2-fall-1")
 """Markers of oxygenation in order of preference: a gas before a saturation."""
 
 
-def _under(protocol: Protocol, request: Request) -> Titration | None:
+def _under(protocol: Protocol, request: Request, found: Titration) -> Titration | None:
     """The titration under another protocol; None where it reads no trial."""
+    same_limb = replace(request.protocol, margin_cmh2o=protocol.margin_cmh2o, fall=protocol.fall) == protocol
     request = replace(request, protocol=protocol)
-    trial = read_trial(request.readings, protocol)
+    trial = found.trial if same_limb else read_trial(request.readings, protocol)
     return None if isinstance(trial, NoTrial) else titration_of(trial, request, now=True)
 
 

@@ -6,8 +6,11 @@ reads what the site then writes.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import asdict
+from functools import lru_cache
 
 from ebbmark import __version__
 from ebbmark.fhir.answer import Answer, Rule, Statement, Warned
@@ -24,6 +27,7 @@ from ebbmark.physiology.before.published_staircases import staircase_for
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk, RiskConcept, Scope
 from ebbmark.physiology.before.staircase import StaircaseRules, unverified_names
 from ebbmark.physiology.closing.estimate import Closing
+from ebbmark.physiology.closing.of_trial import Estimator, estimator
 from ebbmark.physiology.during.call_rule import CallRule
 from ebbmark.physiology.findings import Change, ChangeKind, Finding, KnownCondition, Weight
 from ebbmark.physiology.patient.limits import OWN_CHOICE, CheckLimits, vital_limits_of
@@ -44,6 +48,7 @@ __all__ = [
     "answered",
     "beside_of",
     "beyond_in_trial",
+    "estimates_remembered",
     "how_to_complete",
     "judged_closing",
     "look_in_short",
@@ -266,6 +271,20 @@ def judged_closing(trial: Trial, request: Request) -> Closing:
     return with_reason(closing, findings)
 
 
+_ESTIMATE: ContextVar[Estimator] = ContextVar("estimate", default=estimator)
+_REMEMBERED = 64
+
+
+@contextmanager
+def estimates_remembered() -> Iterator[None]:
+    """Within this, the same curve is estimated once: for work that titrates one trial several times, as a review."""
+    token = _ESTIMATE.set(lru_cache(maxsize=_REMEMBERED)(estimator))
+    try:
+        yield
+    finally:
+        _ESTIMATE.reset(token)
+
+
 def titration_of(trial: Trial, request: Request, *, now: bool = False) -> Titration:
     """The titration of one trial, as `$titrate-peep` makes it.
 
@@ -283,6 +302,7 @@ def titration_of(trial: Trial, request: Request, *, now: bool = False) -> Titrat
         protocol=request.protocol,
         beside=beside_of(request),
         chosen_cmh2o=request.asked.chosen_peep_cmh2o,
+        estimate=_ESTIMATE.get(),
     )
     if now:
         # The newest reading is now: an answer follows from its inputs and not from the instant of the question.

@@ -71,7 +71,7 @@ from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.use_cases.questions import ANSWERS
 from ebbmark.use_cases.titrate import age_told, titrate_undated, with_age
 
-__all__ = ["Finding", "FindingKind", "Outcome", "Render", "Replayed", "replay"]
+__all__ = ["Finding", "FindingKind", "Outcome", "Render", "Replayed", "replay", "replay_answer"]
 
 Json = Mapping[str, object]
 Render = Callable[[Answer, float], bytes]
@@ -139,9 +139,30 @@ def replay(
     Raises:
         NotAnAnswer: the resources are not one answer, or an input is not in the shape of FHIR.
     """
-    answer = stored_answer(stored)
     given = list(inputs)
     require_shape(given)
+    return replay_answer(stored_answer(stored), given, context, current=current, render=render, choices=choices)
+
+
+def replay_answer(
+    answer: StoredAnswer,
+    given: list[tuple[str, Json]],
+    context: RequestContext,
+    *,
+    current: Mapping[str, str] | None = None,
+    render: Render | None = None,
+    choices: tuple[Json, ...] = (),
+) -> Replayed:
+    """The same for an answer that was read, from inputs in the shape of FHIR (`require_shape`).
+
+    Args:
+        answer: as it was stored.
+        given: as `inputs` of `replay`.
+        context: as in `replay`.
+        current: as in `replay`.
+        render: as in `replay`.
+        choices: as in `replay`.
+    """
     claims = answer.claims
     known = tuple(f"{protocol.slug}|{protocol.version}" for protocol in context.site.protocols)
     of_engine = NOT_REPRODUCIBLE.get(claims.engine_version, "")

@@ -15,12 +15,13 @@ from ebbmark.fhir.sources import Ignored
 from ebbmark.fhir.writing.titration import cautions_of, titration_answer
 from ebbmark.physiology.advice.cautions import OWN_CHOICE, Caution, Severity
 from ebbmark.physiology.patient.steps_seen import SEEN_QUANTITIES, StepSeen
+from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.trial.reading import NoTrial, Trial, read_trial
 from ebbmark.use_cases.answer_builder import stamped_ahead, titration_of
 from ebbmark.words.answer_in_short import in_short
 
-__all__ = ["AGES", "Age", "age_told", "titrate", "titrate_undated", "with_age"]
+__all__ = ["AGES", "Age", "age_told", "titrate", "titrate_undated", "titrate_values", "with_age"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,11 +95,20 @@ def titrate_undated(request: Request) -> Answer:
     Raises:
         Rejected: the readings hold no decremental limb.
     """
+    return titration_answer(request, *titrate_values(request))
+
+
+def titrate_values(request: Request) -> tuple[Titration, tuple[Ignored, ...]]:
+    """The same as values, of which no answer is written: the titration, and every input that did not count.
+
+    Raises:
+        Rejected: the readings hold no decremental limb.
+    """
     trial = read_trial(request.readings, request.protocol)
     if isinstance(trial, NoTrial):
         raise Rejected((_no_trial(trial),), request.ignored)
     titration = titration_of(trial, request, now=True)
-    return titration_answer(request, titration, request.ignored + _left_out(request, trial, titration.seen))
+    return titration, request.ignored + _left_out(request, trial, titration.seen)
 
 
 def age_told(kinds: Collection[str]) -> Age | None:

@@ -16,25 +16,26 @@ __all__ = ["MOST_TRIALS", "began_of", "set_after", "trials_of_record"]
 MOST_TRIALS: Final = 30
 """Trials read from one record, the latest ones; this project's choice."""
 
-MOST_TRIES: Final = 60
-"""Times that a record is read for a further trial, so that no record takes long."""
+TRIES: Final = 2
+"""So many times as often is a record read for a further trial, so that none takes long."""
 
 KEPT_S: Final = 900.0
 """A level of PEEP that was kept for so long is a setting, not a step of a manoeuvre. This project's choice."""
 
 
-def trials_of_record(readings: Sequence[Reading], protocol: Protocol) -> tuple[Trial, ...]:
+def trials_of_record(readings: Sequence[Reading], protocol: Protocol, *, most: int = MOST_TRIALS) -> tuple[Trial, ...]:
     """Every decremental limb with enough steps, oldest first.
 
     Args:
         readings: of one patient, in any order.
         protocol: what counts as a step, and how many are needed.
+        most: trials, the latest ones.
 
     Source: this project's choice; each limb is read as `read_trial` reads the latest one.
     """
     found: list[Trial] = []
     left = list(readings)
-    for _ in range(MOST_TRIES):
+    for _ in range(TRIES * most):
         trial = read_trial(left, protocol)
         if isinstance(trial, Trial):
             if found and len(trial.steps) < protocol.minimum_steps:
@@ -46,7 +47,7 @@ def trials_of_record(readings: Sequence[Reading], protocol: Protocol) -> tuple[T
             until_s = plateaus_of(left)[-1].start_s
         else:
             break
-        if len(found) == MOST_TRIALS:
+        if len(found) == most:
             break
         left = [reading for reading in left if reading.start_s < until_s]
     return tuple(reversed(found))

@@ -6,7 +6,7 @@ a check of `patient`. Nothing outside this package may reach the estimator by it
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from itertools import pairwise
 from statistics import median
 
@@ -17,7 +17,7 @@ from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.trial.steps import Sample, Trial
 from ebbmark.physiology.wording import level
 
-__all__ = ["closing_of", "curve_of", "passed_along"]
+__all__ = ["Estimator", "closing_of", "curve_of", "estimator", "passed_along"]
 
 
 HOLDS_TOGETHER_S = 30.0
@@ -25,18 +25,26 @@ HOLDS_AGREE = 0.10
 """Holds beside one volume within so long of the first [s], and so near to it, repeat it; this project's choice."""
 
 
-def closing_of(trial: Trial, protocol: Protocol) -> Closing:
+Estimator = Callable[[tuple[CurveStep, ...], float, bool, bool], Closing]
+"""From a curve, the fall that counts, whether it is dynamic, and whether total PEEP is known."""
+
+
+def estimator(curve: tuple[CurveStep, ...], fall: float, dynamic: bool, total_peep_known: bool) -> Closing:
+    """The estimate of `closing`, its arguments by position, as `lru_cache` needs them."""
+    return estimate_closing(curve, fall=fall, dynamic=dynamic, total_peep_known=total_peep_known)
+
+
+def closing_of(trial: Trial, protocol: Protocol, estimate: Estimator = estimator) -> Closing:
     """Estimate the closing pressure of a trial from its compliances alone; `patient` looks at everything beside them.
 
     Args:
         trial: the limb, with what was seen along it.
         protocol: which fall of compliance counts as closing.
+        estimate: `estimator`, or one that remembers.
 
     Source: see `closing`.
     """
-    closing = estimate_closing(
-        curve_of(trial), fall=protocol.fall, dynamic=not trial.kind.static, total_peep_known=trial.total_peep_known
-    )
+    closing = estimate(curve_of(trial), protocol.fall, not trial.kind.static, trial.total_peep_known)
     reason = "" if closing.peep_cmh2o is None else _missing_above(closing.peep_cmh2o, trial)
     return closing.taken_back(reason) if reason else closing
 

@@ -13,7 +13,7 @@ from typing import Final
 from ebbmark.physiology.advice.advice import Advice, advise
 from ebbmark.physiology.advice.what_if import WhatIf, what_if
 from ebbmark.physiology.closing.estimate import Closing, Verdict
-from ebbmark.physiology.closing.of_trial import closing_of
+from ebbmark.physiology.closing.of_trial import Estimator, closing_of, estimator
 from ebbmark.physiology.findings import IN_USE, Change, Finding, KnownCondition, PatientStatus, Weight
 from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.patient.checks import judge_curve, judge_suggestion
@@ -104,7 +104,11 @@ class Titration:
 
 
 def closing_for(
-    trial: Trial, readings: Sequence[Reading], protocol: Protocol, beside: Beside | None = None
+    trial: Trial,
+    readings: Sequence[Reading],
+    protocol: Protocol,
+    beside: Beside | None = None,
+    estimate: Estimator = estimator,
 ) -> tuple[Closing, tuple[Finding, ...], Scene]:
     """The estimate of closing after all checks of what the curve rests on.
 
@@ -113,11 +117,12 @@ def closing_for(
         readings: all usable readings of the patient, in any order.
         protocol: the rules.
         beside: what else is known.
+        estimate: see `closing_of`.
 
     Returns:
         The estimate, the findings, and the scene that they were made from.
     """
-    scene = (beside or Beside()).scene(trial, closing_of(trial, protocol), readings, protocol)
+    scene = (beside or Beside()).scene(trial, closing_of(trial, protocol, estimate), readings, protocol)
     closing, findings = judge_curve(scene)
     return closing, findings, scene
 
@@ -131,6 +136,7 @@ def titrate(
     protocol: Protocol,
     beside: Beside | None = None,
     chosen_cmh2o: float | None = None,
+    estimate: Estimator = estimator,
 ) -> Titration:
     """Estimate closing, add the margin, and look at the patient before and after.
 
@@ -142,8 +148,9 @@ def titrate(
         protocol: the rules.
         beside: what else is known.
         chosen_cmh2o: PEEP that the clinician chose instead of a suggested one.
+        estimate: see `closing_of`.
     """
-    closing, findings, scene = closing_for(trial, readings, protocol, beside)
+    closing, findings, scene = closing_for(trial, readings, protocol, beside, estimate)
     advice = advise(height_cm=height_cm, sex=sex, trial=trial, closing=closing, protocol=protocol)
     rows = tuple(
         replace(row, limits_met=limits_met_at(scene, row.peep_cmh2o)) if row.tested else row for row in advice.what_if
