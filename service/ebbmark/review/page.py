@@ -241,7 +241,7 @@ def _limits(report: Report) -> Sequence[str]:
         "or of the mean where most points lie on the median (this project's choice); from 10 useful points on. "
         "Several series are looked at, so that one may give a signal by chance.",
         "Retrospective titration and replay are the functions that the service calls, of this version; a trial is read "
-        "with what was charted within an hour of it. At most 30 trials of a patient are read.",
+        "with what was charted within an hour of it. At most 1,000 trials of a patient are read.",
         _site_files(options),
         f"PEEP within {KEPT_CMH2O:g} cmH2O of the suggestion counts as kept; a charted PEEP stands for four hours: "
         "this project's choices.",

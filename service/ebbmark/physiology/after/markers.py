@@ -284,11 +284,16 @@ def _left_at(readings: Sequence[Reading], trial: Trial) -> float:
 
 def _fio2_changed(readings: Sequence[Reading], levels: Sequence[Reading]) -> bool:
     """Whether the marker was read at more than one FiO2, or while it was being changed."""
-    found = [in_force_at(readings, FIO2, one.start_s) for one in levels]
+    oxygen = _of_oxygen(readings)
+    found = [in_force_at(oxygen, FIO2, one.start_s) for one in levels]
     if any(one.contradicted for one in found):
         return True
     values = [one.reading.value for one in found if one.reading is not None]
     return bool(values) and max(values) - min(values) > FIO2.same
+
+
+def _of_oxygen(readings: Sequence[Reading]) -> list[Reading]:
+    return [one for one in readings if one.quantity in (FIO2.setting, FIO2.measured)]
 
 
 def _fio2_remark(readings: Sequence[Reading], levels: Sequence[_Level]) -> Message | None:
@@ -298,7 +303,8 @@ def _fio2_remark(readings: Sequence[Reading], levels: Sequence[_Level]) -> Messa
         readings: of one patient, in any order.
         levels: of one marker of oxygenation.
     """
-    known = [in_force_at(readings, FIO2, level.at_s).reading is not None for level in levels]
+    oxygen = _of_oxygen(readings)
+    known = [in_force_at(oxygen, FIO2, level.at_s).reading is not None for level in levels]
     if all(known):
         return None
     return message("marker-remark.oxygen-unknown" if not any(known) else "marker-remark.oxygen-unknown-at-some")

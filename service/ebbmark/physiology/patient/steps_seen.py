@@ -117,14 +117,14 @@ def steps_seen(trial: Trial, readings: Sequence[Reading], protocol: Protocol) ->
         readings: all usable readings of the patient, in any order.
         protocol: how long a step settles.
     """
-    by_quantity = _sorted(readings)
+    by_quantity = {quantity: (group, [one.at_s for one in group]) for quantity, group in _sorted(readings).items()}
     rows = []
     for index, step in enumerate(trial.steps):
         until_s = trial.steps[index + 1].start_s if index + 1 < len(trial.steps) else _end_of_last(trial)
         seen = {
             quantity: found
-            for quantity, group in by_quantity.items()
-            if (found := _seen(quantity, group, step.start_s, max(until_s, step.end_s), step.end_s, protocol))
+            for quantity, (group, times) in by_quantity.items()
+            if (found := _seen(quantity, group, times, step.start_s, max(until_s, step.end_s), step.end_s, protocol))
         }
         rows.append(StepSeen(step.peep_cmh2o, step.start_s, max(until_s, step.end_s), seen))
     return tuple(rows)
@@ -164,9 +164,14 @@ def _sorted(readings: Sequence[Reading]) -> dict[Quantity, list[Reading]]:
 
 
 def _seen(
-    quantity: Quantity, group: Sequence[Reading], start_s: float, until_s: float, read_s: float, protocol: Protocol
+    quantity: Quantity,
+    group: Sequence[Reading],
+    times: Sequence[float],
+    start_s: float,
+    until_s: float,
+    read_s: float,
+    protocol: Protocol,
 ) -> Seen | None:
-    times = [one.at_s for one in group]
     first, after = bisect_right(times, start_s - 1e-3), bisect_right(times, until_s - 1e-3)
     inside = group[first:after]
     if not inside:

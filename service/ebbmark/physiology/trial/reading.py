@@ -116,6 +116,7 @@ def read_trial(readings: Sequence[Reading], protocol: Protocol) -> Trial | NoTri
         return _no_compliance(len(steps), len(limb), protocol)
     context = _context(by_quantity, plateaus[first].start_s, steps[-1].end_s, protocol)
     used.update(map(id, context.values()))
+    starts = [plateau.start_s for plateau in plateaus]
     return Trial(
         steps=tuple(steps),
         kind=recipe.kind,
@@ -130,7 +131,7 @@ def read_trial(readings: Sequence[Reading], protocol: Protocol) -> Trial | NoTri
         ),
         context=context,
         unused=tuple(
-            Unused(reading, reasons.get(id(reading)) or _why_unused(reading, peep, plateaus, (first, last), recipe))
+            Unused(reading, reasons.get(id(reading)) or _why_unused(reading, peep, starts, (first, last), recipe))
             for reading in readings
             if id(reading) not in used
         ),
@@ -170,12 +171,12 @@ def _place(
 
 
 def _why_unused(
-    reading: Reading, peep: Quantity, plateaus: Sequence[Plateau], limb: tuple[int, int], recipe: Recipe
+    reading: Reading, peep: Quantity, starts: Sequence[float], limb: tuple[int, int], recipe: Recipe
 ) -> str:
     """Why a reading is in no sample, where no better reason was given."""
     if reading.quantity is peep:
         return "outside the decremental limb; it only shows where the limb begins and ends"
-    index = bisect_right([plateau.start_s for plateau in plateaus], reading.at_s) - 1
+    index = bisect_right(starts, reading.at_s) - 1
     if index < 0:
         return "before the first PEEP reading, so its step is not known"
     if index < limb[0]:
