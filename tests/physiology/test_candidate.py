@@ -14,6 +14,7 @@ from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk
 from ebbmark.physiology.formulas.gas_exchange import Oxygenation
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.timeline import setting_at
+from ebbmark.words.messages import spell
 from trials import START_S, reading
 
 ABSOLUTE = {concept.slug for concept in RISK_CONCEPTS if concept.risk is Risk.ABSOLUTE}
@@ -55,7 +56,7 @@ def test_severity_shows_each_input_with_its_age() -> None:
     assert berlin.oxygenation is Oxygenation.MODERATE
     assert [one.reading.source for one in berlin.inputs] == [3, 1, 2]
     assert [one.age_s for one in berlin.inputs] == [600.0, 1800.0, 1800.0]
-    assert berlin.inputs[0].sentence == "PaO2 78 mmHg, 10 min old"
+    assert spell(berlin.inputs[0].sentence) == "PaO2 78 mmHg, 10 min old"
 
 
 def test_the_fio2_in_force_at_the_gas_counts_and_not_the_latest_one() -> None:
@@ -90,7 +91,7 @@ def test_an_old_gas_is_said_to_be_old() -> None:
         reading(Quantity.PAO2, 78.0, START_S - 8 * 3600, 3),
     ]
 
-    assert ards_classes(old, at_s=START_S)[0].sentence.endswith("The readings are old.")
+    assert spell(ards_classes(old, at_s=START_S)[0].sentence).endswith("The readings are old.")
 
 
 def test_a_gas_of_a_week_ago_classes_nothing_and_is_shown_with_its_age() -> None:
@@ -101,7 +102,7 @@ def test_a_gas_of_a_week_ago_classes_nothing_and_is_shown_with_its_age() -> None
 
     assert berlin.oxygenation is None
     assert berlin.missing[0] == "a PaO2 of the last 12 h (the latest is 7.0 days old)"
-    assert berlin.inputs[0].sentence == "PaO2 78 mmHg, 7.0 days old"
+    assert spell(berlin.inputs[0].sentence) == "PaO2 78 mmHg, 7.0 days old"
     assert assessed(old).standing is Standing.CANNOT_JUDGE
 
 
@@ -113,8 +114,8 @@ def test_a_fresher_saturation_speaks_and_not_the_gas_of_hours_ago() -> None:
 
     assert [one.oxygenation for one in candidate.classes[:2]] == [Oxygenation.MODERATE] * 2
     assert candidate.indications[0].speaks_for is False
-    assert "P/F by the Berlin definition is not counted, since a fresher reading speaks" in candidate.sentence
-    assert "8.2 h old" in candidate.sentence
+    assert "P/F by the Berlin definition is not counted, since a fresher reading speaks" in spell(candidate.sentence)
+    assert "8.2 h old" in spell(candidate.sentence)
 
 
 def test_a_saturation_that_agrees_with_the_gas_is_said_to_agree() -> None:
@@ -194,11 +195,11 @@ def test_an_extreme_is_remarked_on_and_left_to_the_person_at_the_bedside(
 
     (risk,) = candidate.reading_risks
     assert (risk.slug, risk.source, risk.risk) == (slug, 8, Risk.CAUTION)
-    assert f"is {value:g}" in risk.sentence
-    assert "(2 min ago)" in risk.sentence
-    assert risk.sentence.endswith("for the person at the bedside.")
-    assert risk.sentence in candidate.sentence
-    assert "own choice" in risk.citation or "ARDS Network" in risk.citation
+    assert f"is {value:g}" in spell(risk.sentence)
+    assert "(2 min ago)" in spell(risk.sentence)
+    assert spell(risk.sentence).endswith("for the person at the bedside.")
+    assert spell(risk.sentence) in spell(candidate.sentence)
+    assert "own choice" in spell(risk.citation) or "ARDS Network" in spell(risk.citation)
     assert obstacles_of(candidate, recruiting=False) == ()
 
 
@@ -220,7 +221,7 @@ def test_a_tension_in_kpa_that_was_sent_as_mmhg_is_questioned_and_not_used() -> 
 
     assert [one.oxygenation for one in candidate.classes] == [None, None, Oxygenation.MODERATE]
     assert candidate.doubts[0].unit_slip
-    assert "In kPa it would fit (10.4 kPa are 78 mmHg): was the unit mistaken?" in candidate.sentence
+    assert "In kPa it would fit (10.4 kPa are 78 mmHg): was the unit mistaken?" in spell(candidate.sentence)
 
 
 def test_where_it_is_not_known_which_of_two_is_wrong_neither_is_used() -> None:
@@ -233,25 +234,25 @@ def test_where_it_is_not_known_which_of_two_is_wrong_neither_is_used() -> None:
     candidate = assessed(odd)
 
     assert [one.oxygenation for one in candidate.classes] == [None, None, None]
-    assert "Which of them is wrong is not known" in candidate.sentence
+    assert "Which of them is wrong is not known" in spell(candidate.sentence)
 
 
 def test_a_tension_that_is_hardly_seen_in_the_living_is_questioned_without_a_saturation() -> None:
-    assert "was kPa meant" in assessed([*MODERATE[:2], reading(Quantity.PAO2, 11.0, START_S - 600, 3)]).sentence
+    assert "was kPa meant" in spell(assessed([*MODERATE[:2], reading(Quantity.PAO2, 11.0, START_S - 600, 3)]).sentence)
 
 
 def test_what_a_guideline_suggests_is_not_said_in_one_breath_with_a_contraindication() -> None:
     against = assessed(present={"untreated-pneumothorax"}, refuted=set())
 
-    assert "moderate by the Berlin definition" in against.sentence
-    assert "suggests higher PEEP" not in against.sentence
-    assert "suggests higher PEEP" in assessed().sentence
+    assert "moderate by the Berlin definition" in spell(against.sentence)
+    assert "suggests higher PEEP" not in spell(against.sentence)
+    assert "suggests higher PEEP" in spell(assessed().sentence)
 
 
 def test_a_device_clock_that_runs_minutes_ahead_is_named() -> None:
     ahead = [*MODERATE[:2], reading(Quantity.PAO2, 78.0, START_S + 240, 3)]
 
-    assert "4 min after the time of the question" in ards_classes(ahead, at_s=START_S)[0].inputs[0].sentence
+    assert "4 min after the time of the question" in spell(ards_classes(ahead, at_s=START_S)[0].inputs[0].sentence)
 
 
 def test_a_reading_from_an_hour_ahead_is_not_used() -> None:
@@ -273,7 +274,7 @@ def test_what_was_not_sent_is_not_documented_and_not_absent() -> None:
     candidate = assessed(refuted=set())
 
     assert {one.documented for one in candidate.findings} == {Documented.NOT_DOCUMENTED}
-    assert "That does not mean absent" in finding(candidate, "pregnancy").sentence
+    assert "That does not mean absent" in spell(finding(candidate, "pregnancy").sentence)
     assert candidate.standing is Standing.CANNOT_JUDGE
 
 
@@ -306,8 +307,8 @@ def test_what_is_of_high_risk_stands_in_the_way_and_is_asked_after_where_nobody_
     words = next(concept.words for concept in RISK_CONCEPTS if concept.slug == slug)
 
     assert [one.slug for one in obstacles_of(assessed(present={slug}), recruiting=False)] == [slug]
-    assert any(one.startswith(words) for one in to_be_asked(assessed(), recruiting=False))
-    assert not any(one.startswith(words) for one in to_be_asked(assessed(refuted={slug}), recruiting=False))
+    assert any(spell(one).startswith(words) for one in to_be_asked(assessed(), recruiting=False))
+    assert not any(spell(one).startswith(words) for one in to_be_asked(assessed(refuted={slug}), recruiting=False))
 
 
 def test_a_refuted_condition_does_not_count() -> None:
@@ -342,8 +343,8 @@ def test_moderate_ards_is_a_reason_with_the_certainty_of_the_guideline() -> None
     indication = assessed().indications[0]
 
     assert indication.speaks_for is True
-    assert "conditional, low to moderate certainty" in indication.sentence
-    assert "without recruitment" in indication.sentence
+    assert "conditional, low to moderate certainty" in spell(indication.sentence)
+    assert "without recruitment" in spell(indication.sentence)
 
 
 def test_mild_ards_is_no_reason() -> None:
@@ -366,7 +367,7 @@ def test_a_low_arterial_pressure_in_the_readings_is_a_high_risk_with_its_weak_so
     risk = assessed(low).reading_risks[0]
 
     assert (risk.slug, risk.source, risk.risk) == ("mean-arterial-pressure-low", 8, Risk.HIGH)
-    assert "weak" in risk.citation
+    assert "weak" in spell(risk.citation)
 
 
 def test_an_arterial_pressure_that_was_low_ten_minutes_ago_counts_though_it_has_come_back() -> None:
@@ -376,7 +377,7 @@ def test_an_arterial_pressure_that_was_low_ten_minutes_ago_counts_though_it_has_
 
     (risk,) = candidate.reading_risks
     assert (risk.slug, risk.value, risk.source) == ("mean-arterial-pressure-low", 45.0, 8)
-    assert "last hour was 45 mmHg (10 min ago; it is 72 mmHg now)" in risk.sentence
+    assert "last hour was 45 mmHg (10 min ago; it is 72 mmHg now)" in spell(risk.sentence)
     assert candidate.standing is Standing.HIGH_RISK
 
 
@@ -398,7 +399,7 @@ def test_every_reading_of_the_present_state_is_shown_with_its_age() -> None:
 
     state = assessed(more).state
 
-    assert state.sentence == (
+    assert spell(state.sentence) == (
         "Mean arterial pressure 72 mmHg, 5 min old; Mean arterial pressure 58 mmHg as the lowest of the last hour, "
         "30 min old; Systolic arterial pressure 104 mmHg, 5 min old; Heart rate 112 /min, 2 min old; SpO2 93 %, 5 min "
         "old; pH 7.24, 10 min old. Not sent, or too old to show: PaCO2 (the latest is 26.0 h old)."
@@ -411,7 +412,7 @@ def test_an_arterial_pressure_of_hours_ago_is_missing_not_low() -> None:
     candidate = assessed(old)
 
     assert candidate.reading_risks == ()
-    assert "mean arterial pressure of the last hour" in candidate.missing
+    assert "mean arterial pressure of the last hour" in map(spell, candidate.missing)
 
 
 def test_a_low_systolic_pressure_is_found_where_no_mean_was_sent() -> None:
@@ -420,7 +421,7 @@ def test_a_low_systolic_pressure_is_found_where_no_mean_was_sent() -> None:
     candidate = assessed([*MODERATE[:4], systolic])
 
     assert [(one.slug, one.source) for one in candidate.reading_risks] == [("systolic-arterial-pressure-low", 8)]
-    assert "The lowest systolic arterial pressure of the last hour was 84 mmHg" in candidate.sentence
+    assert "The lowest systolic arterial pressure of the last hour was 84 mmHg" in spell(candidate.sentence)
 
 
 def test_a_saturation_that_would_stop_the_trial_speaks_against_beginning_one() -> None:
@@ -439,22 +440,22 @@ def test_a_high_vasopressor_dose_is_named(dose: float, found: list[str]) -> None
 def test_what_keeps_it_from_being_judged_is_named() -> None:
     silent = assessed(refuted=set())
 
-    assert silent.sentence.startswith(
+    assert spell(silent.sentence).startswith(
         "This cannot be judged: whether there is a contraindication (untreated or tension pneumothorax; bullae or blebs"
         ") is not documented. P/F"
     )
-    assert assessed([]).sentence.startswith("This cannot be judged. Oxygenation cannot be classed")
+    assert spell(assessed([]).sentence).startswith("This cannot be judged. Oxygenation cannot be classed")
 
 
 def test_a_great_age_is_said_to_be_without_evidence_not_harmful() -> None:
-    assert "so there is no evidence" in assessed(age_years=85.0).reading_risks[0].sentence
+    assert "so there is no evidence" in spell(assessed(age_years=85.0).reading_risks[0].sentence)
 
 
 def test_no_answer_says_that_a_trial_is_safe_and_each_leaves_it_to_the_clinician() -> None:
     answers = [assessed(), assessed(MILD), assessed([]), assessed(present={"pregnancy"})]
 
-    assert not [one.sentence for one in answers if " safe" in one.sentence]
-    assert all(one.sentence.endswith("Whether to go on is for the clinician.") for one in answers)
+    assert not [spell(one.sentence) for one in answers if " safe" in spell(one.sentence)]
+    assert all(spell(one.sentence).endswith("Whether to go on is for the clinician.") for one in answers)
 
 
 def test_every_concept_has_its_own_name_a_source_and_how_far_it_was_read() -> None:
@@ -466,10 +467,10 @@ def test_every_concept_has_its_own_name_a_source_and_how_far_it_was_read() -> No
 def test_beyond_an_hour_and_a_half_age_is_told_in_hours() -> None:
     old = [reading(Quantity.FIO2_SET, 0.6, START_S - 9000, 1), reading(Quantity.PAO2, 78.0, START_S - 9000, 3)]
 
-    assert ards_classes(old, at_s=START_S)[1].inputs[0].sentence == "PaO2 78 mmHg, 2.5 h old"
+    assert spell(ards_classes(old, at_s=START_S)[1].inputs[0].sentence) == "PaO2 78 mmHg, 2.5 h old"
 
 
 def test_a_condition_that_is_present_is_told_with_what_its_source_says() -> None:
-    sentence = finding(assessed(present={"recent-lung-surgery"}), "recent-lung-surgery").sentence
+    sentence = spell(finding(assessed(present={"recent-lung-surgery"}), "recent-lung-surgery").sentence)
 
     assert sentence == "Recent lung surgery: documented. Caution."

@@ -7,20 +7,21 @@ from dataclasses import replace
 import pytest
 
 from ebbmark.physiology.before.peep_tables import HIGHER_PEEP, LOWER_PEEP, PEEP_TABLES, PeepCell, PeepTable, look_up
+from ebbmark.words.messages import spell
 
 
 def test_between_two_columns_both_neighbours_are_named_and_nothing_is_interpolated() -> None:
     answer = look_up(LOWER_PEEP, 0.45)
 
     assert (answer.lowest_cmh2o, answer.highest_cmh2o) == (None, None)
-    assert "5 to 8 cmH2O at FiO2 0.4 and 8 to 10 cmH2O at FiO2 0.5" in answer.sentence
+    assert "5 to 8 cmH2O at FiO2 0.4 and 8 to 10 cmH2O at FiO2 0.5" in spell(answer.sentence)
 
 
 PARTLY_READ = replace(HIGHER_PEEP, cells=(PeepCell(0.4, 14.0, 16.0), PeepCell(0.5, None, None)))
 
 
 def test_beside_a_column_that_was_not_read_only_the_other_neighbour_is_named() -> None:
-    sentence = look_up(PARTLY_READ, 0.45).sentence
+    sentence = spell(look_up(PARTLY_READ, 0.45).sentence)
 
     assert "14 to 16 cmH2O at FiO2 0.4." in sentence
     assert "0.5 " not in sentence
@@ -30,11 +31,11 @@ def test_a_table_says_nothing_where_it_was_not_read() -> None:
     answer = look_up(PARTLY_READ, 0.5)
 
     assert answer.lowest_cmh2o is None
-    assert "not been verified" in answer.sentence
+    assert "not been verified" in spell(answer.sentence)
 
 
 def test_below_the_table_it_says_where_it_begins() -> None:
-    assert "begins at FiO2 0.3" in look_up(LOWER_PEEP, 0.21).sentence
+    assert "begins at FiO2 0.3" in spell(look_up(LOWER_PEEP, 0.21).sentence)
 
 
 @pytest.mark.parametrize("fio2", [0.0, 40.0, float("nan")])

@@ -25,6 +25,7 @@ from ebbmark.physiology.before.published_staircases import COMMON_PRACTICE
 from ebbmark.physiology.before.staircase import Cell, StaircaseRules, Traced, faults_of_rules
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit
+from ebbmark.words.messages import spell
 
 NOW = Settings(peep_cmh2o=10, pressure_above_peep_cmh2o=14, pbw_kg=70, compliance_ml_per_cmh2o=30)
 RECRUITING = Variant.WITH_RECRUITMENT
@@ -114,8 +115,8 @@ def test_recruitment_chosen_says_how_long_pressure_is_high_and_carries_the_evide
     plan = planned(variant=RECRUITING)
 
     assert plan.high_pressure_s == 5 * 120  # peaks of 39, 44, 49 and 50, and 50 once more
-    assert "the service does not suggest it" in plan.warnings[0]
-    assert "10 minutes" in plan.warnings[0]
+    assert "the service does not suggest it" in spell(plan.warnings[0])
+    assert "10 minutes" in spell(plan.warnings[0])
     assert {"guideline-ats-2024", "guideline-esicm-2023", "trial-art-mortality"} <= {
         line.slug for line in plan.evidence
     }
@@ -165,8 +166,8 @@ def test_too_little_room_for_four_steps_leaves_no_plan_and_says_the_numbers() ->
     answer = refused(Settings(8, 20, 70))
 
     assert answer.reason is NoPlanReason.NO_ROOM
-    assert "10 cmH2O" in answer.sentence
-    assert "3 steps" in answer.sentence
+    assert "10 cmH2O" in spell(answer.sentence)
+    assert "3 steps" in spell(answer.sentence)
 
 
 def test_a_documented_pneumothorax_leaves_no_plan_until_it_is_acknowledged() -> None:
@@ -198,16 +199,16 @@ def test_what_is_not_documented_leads_the_warnings_by_name() -> None:
     answer = plan_trial(NOW, protocol=DEFAULT_PROTOCOL, candidate=candidate)
 
     assert isinstance(answer, Plan)
-    assert answer.warnings[0].startswith(
+    assert spell(answer.warnings[0]).startswith(
         "Not documented (that does not mean absent): untreated or tension pneumothorax;"
     )
-    assert "raised intracranial pressure" in answer.warnings[0]
-    assert "pregnancy" not in answer.warnings[0]
-    assert "sternotomy" not in answer.warnings[0]
+    assert "raised intracranial pressure" in spell(answer.warnings[0])
+    assert "pregnancy" not in spell(answer.warnings[0])
+    assert "sternotomy" not in spell(answer.warnings[0])
 
 
 def test_a_plan_made_without_looking_for_contraindications_says_so() -> None:
-    assert "not looked for" in planned().warnings[0]
+    assert "not looked for" in spell(planned().warnings[0])
 
 
 def test_a_plan_that_its_own_stop_limit_would_end_is_not_laid_out() -> None:
@@ -313,7 +314,7 @@ def test_at_constant_flow_peak_pressure_lies_above_plateau_by_what_resistance_ta
 
     assert (plan.highest_end_inspiratory_cmh2o, plan.highest_peak_cmh2o) == (30, 36)
     assert all(step.peak_cmh2o == step.end_inspiratory_cmh2o + 6 for step in plan.steps if step.end_inspiratory_cmh2o)
-    assert "peak pressure about 36 cmH2O with the 6 cmH2O that flow takes in resistance now" in plan.summary
+    assert "peak pressure about 36 cmH2O with the 6 cmH2O that flow takes in resistance now" in spell(plan.summary)
 
 
 def test_a_ceiling_of_peak_pressure_is_held_against_the_peak_not_the_plateau() -> None:
@@ -325,21 +326,21 @@ def test_a_ceiling_of_peak_pressure_is_held_against_the_peak_not_the_plateau() -
     assert isinstance(pressure_controlled, Plan)
     assert isinstance(answer, NoPlan)
     assert answer.reason is NoPlanReason.ABOVE_STOP_LIMIT
-    assert "a peak pressure of 36 cmH2O, above the stop limit of 34 cmH2O" in answer.sentence
+    assert "a peak pressure of 36 cmH2O, above the stop limit of 34 cmH2O" in spell(answer.sentence)
 
 
 def test_the_peak_of_a_chosen_recruitment_leaves_room_for_resistance() -> None:
     plan = planned(VOLUME_CONTROLLED, variant=RECRUITING)
 
     assert (plan.highest_end_inspiratory_cmh2o, plan.highest_peak_cmh2o) == (44, 50)
-    assert any("Volume is controlled now" in one for one in plan.warnings)
+    assert any("Volume is controlled now" in one for one in map(spell, plan.warnings))
 
 
 def test_where_resistance_leaves_no_breath_no_recruitment_is_laid_out() -> None:
     answer = refused(replace(NOW, resistive_cmh2o=28.0), variant=RECRUITING)
 
     assert answer.reason is NoPlanReason.NO_ROOM
-    assert "Flow takes 28 cmH2O in resistance now" in answer.sentence
+    assert "Flow takes 28 cmH2O in resistance now" in spell(answer.sentence)
 
 
 def test_where_peak_pressure_is_not_known_the_plan_says_so_and_what_could_not_be_held() -> None:
@@ -347,16 +348,16 @@ def test_where_peak_pressure_is_not_known_the_plan_says_so_and_what_could_not_be
 
     assert plan.highest_peak_cmh2o is None
     assert {step.peak_cmh2o for step in plan.steps} == {None}
-    assert "peak pressure not known" in plan.summary
-    assert "limit of 50 cmH2O could only be held against the end-inspiratory pressure" in plan.warnings[-1]
+    assert "peak pressure not known" in spell(plan.summary)
+    assert "limit of 50 cmH2O could only be held against the end-inspiratory pressure" in spell(plan.warnings[-1])
 
 
 def test_in_pressure_control_the_set_pressure_is_the_peak() -> None:
     plan = planned(replace(NOW, resistive_cmh2o=0.0, control=Control.PRESSURE))
 
     assert plan.highest_peak_cmh2o == plan.highest_end_inspiratory_cmh2o == 30
-    assert "peak pressure about the same" in plan.summary
-    assert not any("Peak pressure" in one for one in plan.warnings)
+    assert "peak pressure about the same" in spell(plan.summary)
+    assert not any("Peak pressure" in one for one in map(spell, plan.warnings))
 
 
 def test_a_protocol_without_recruitment_rises_by_three_per_step() -> None:
@@ -393,7 +394,7 @@ def test_a_protocol_whose_margin_was_not_read_names_no_number_above_closing() ->
 
 
 def test_the_summary_gives_start_levels_time_and_the_volume_to_return_to() -> None:
-    assert planned().summary == (
+    assert spell(planned().summary) == (
         "Staircase of common practice, without high-pressure recruitment: from PEEP 10 cmH2O now to 16, then 6 levels "
         "from there down to 6 cmH2O; about 14 minutes in all if every step is taken. Highest end-inspiratory "
         "pressure 30 cmH2O, if compliance stays as it is; peak pressure not known. Afterwards back to 6 mL/kg (420 mL)."

@@ -44,9 +44,17 @@ GONE = (
 )
 
 
-def texts_of(file: Path) -> Iterator[str]:
-    """Every text of a source but its docstrings; a text that is put together of parts as one."""
+def texts_of(file: Path, *, for_people: bool = False) -> Iterator[str]:
+    """Every text of a source but its docstrings; a text that is put together of parts as one.
+
+    For people: without citations, which constants named SOURCE hold, and without what a programmer alone reads.
+    """
     tree = ast.parse(file.read_text(encoding="utf-8"))
+    if for_people:
+        tree.body = [one for one in tree.body if not _is_source(one)]
+        for node in ast.walk(tree):
+            if isinstance(node, ast.Raise):
+                node.exc = None
     told = {
         id(one.value)
         for node in ast.walk(tree)
@@ -59,6 +67,10 @@ def texts_of(file: Path) -> Iterator[str]:
             yield "".join(str(part.value) if isinstance(part, ast.Constant) else "…" for part in node.values)
         elif isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in told:
             yield node.value
+
+
+def _is_source(node: ast.stmt) -> bool:
+    return isinstance(node, ast.AnnAssign) and isinstance(node.target, ast.Name) and node.target.id.endswith("SOURCE")
 
 
 def test_no_text_of_a_source_holds_one() -> None:
@@ -87,17 +99,11 @@ def test_no_answer_holds_one(name: str) -> None:
 
 STILL = {
     "before/ards_class.py": 23,
-    "before/candidate.py": 29,
     "before/indication.py": 13,
-    "before/obstacles.py": 1,
-    "before/peep_tables.py": 10,
-    "before/plan.py": 11,
-    "before/plan_refusals.py": 24,
-    "before/plan_warnings.py": 28,
+    "before/peep_tables.py": 8,
     "before/plan_writing.py": 28,
     "before/present_state.py": 7,
     "before/published_staircases.py": 1,
-    "before/risk_readings.py": 70,
     "before/shown_inputs.py": 2,
     "before/staircase.py": 32,
     "after/comparison.py": 2,
@@ -115,7 +121,8 @@ def test_files_of_before_and_after_hold_no_more_sentences_than_are_left_in_them(
     rooms = [SERVICE / "physiology" / room for room in ("before", "after")]
     held = {
         f"{room.name}/{file.name}": sum(
-            text.count(" ") > 1 and len(re.findall(r"[A-Za-z]{2,}", text)) > 2 for text in texts_of(file)
+            text.count(" ") > 1 and len(re.findall(r"[A-Za-z]{2,}", text)) > 2
+            for text in texts_of(file, for_people=True)
         )
         for room in rooms
         for file in room.glob("*.py")

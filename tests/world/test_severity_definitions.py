@@ -13,6 +13,7 @@ import pytest
 from ebbmark.physiology.before.ards_class import ArdsClass, ards_classes
 from ebbmark.physiology.formulas.gas_exchange import Oxygenation
 from ebbmark.physiology.readings import Quantity
+from ebbmark.words.messages import spell
 from trials import START_S, reading
 
 SEVERE, MODERATE, MILD = Oxygenation.SEVERE, Oxygenation.MODERATE, Oxygenation.MILD
@@ -68,4 +69,4 @@ def test_a_saturation_above_97_gives_no_s_f_class() -> None:
     answer = ards_classes(readings, at_s=START_S)[2]
 
     assert answer.oxygenation is None
-    assert "97 % or less" in answer.sentence
+    assert "97 % or less" in spell(answer.sentence)

@@ -5,10 +5,11 @@ The numeric core says what was found; `ebbmark.words` spells it, in whatever lan
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
 
-__all__ = ["Message", "Value", "message"]
+__all__ = ["Message", "Value", "joined", "message"]
 
 Value: TypeAlias = "str | float | Message | tuple[Value, ...]"
 """A word or code as it is; a number; another message; several, which a sentence lists with *and*."""
@@ -35,3 +36,15 @@ def message(identifier: str, /, **values: Value) -> Message:
         values: by their names in the template.
     """
     return Message(identifier, tuple(values.items()))
+
+
+def joined(how: str, parts: Sequence[Value]) -> Value:
+    """Several as one value; a text without content where there is none.
+
+    Args:
+        how: name in the table `list` of the catalogue of what puts the first before the rest.
+        parts: in order.
+    """
+    if len(parts) < 2:
+        return parts[0] if parts else ""
+    return message(f"list.{how}", first=parts[0], rest=joined(how, parts[1:]))

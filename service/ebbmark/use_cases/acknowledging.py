@@ -28,6 +28,7 @@ from ebbmark.physiology.wording import listed
 from ebbmark.use_cases.before_trial import named, unjudged_words
 from ebbmark.use_cases.state import sources_of_dose
 from ebbmark.words.acknowledged import acknowledged_words, left_words
+from ebbmark.words.messages import spell
 
 __all__ = [
     "InTheWay",
@@ -97,8 +98,8 @@ def _of_obstacle(one: Obstacle, request: Request) -> InTheWay:
     asked_with = (_OF_A_PARAMETER[one.slug],) if one.slug in _OF_A_PARAMETER and not shown else ()
     return InTheWay(
         what=one.slug,
-        words=one.words,
-        sentence=f"{one.sentence} Source: {one.citation}.",
+        words=spell(one.words),
+        sentence=f"{spell(one.sentence)} Source: {spell(one.citation)}.",
         paths=(*[source.path for source in shown], *asked_with),
         inputs=tuple(source.reference or source.path for source in shown),
         final=one.final,

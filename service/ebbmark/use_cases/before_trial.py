@@ -16,6 +16,7 @@ from ebbmark.physiology.before.risk_readings import OF_THE_DOSE, ReadingRisk
 from ebbmark.physiology.formulas.body import predicted_body_weight_kg
 from ebbmark.physiology.formulas.gas_doubts import GasDoubt
 from ebbmark.use_cases.state import dose_of, not_converted, sources_of_dose
+from ebbmark.words.messages import spell
 
 __all__ = [
     "candidate_of",
@@ -79,7 +80,7 @@ def warnings_of(candidate: Candidate, request: Request) -> list[Warned]:
 
 def _of_doubt(one: GasDoubt) -> Warned:
     sources = (one.pao2.source, *([one.spo2.source] if one.spo2 is not None else []))
-    return Warned("gas-in-doubt", "gas-in-doubt", "moderate", f"{one.sentence} It is not used.", sources)
+    return Warned("gas-in-doubt", "gas-in-doubt", "moderate", f"{spell(one.sentence)} It is not used.", sources)
 
 
 def _of_unjudged(one: Ignored, place: int, request: Request) -> Warned:
@@ -94,7 +95,7 @@ def _of_unjudged(one: Ignored, place: int, request: Request) -> Warned:
 
 def _of_condition(one: Finding, request: Request) -> Warned:
     concept = one.concept
-    text = f"{one.sentence} Source: {concept.citation}."
+    text = f"{spell(one.sentence)} Source: {concept.citation}."
     return Warned(
         kind=f"condition-{concept.slug}",
         code=concept.slug,
@@ -110,7 +111,7 @@ def _of_reading(one: ReadingRisk, request: Request) -> Warned:
         kind=f"reading-{one.slug}",
         code=one.slug,
         severity=_SEVERITY[one.risk],
-        text=f"{one.sentence} Source: {one.citation}.",
+        text=f"{spell(one.sentence)} Source: {spell(one.citation)}.",
         sources=(one.source,) if one.source is not None else of_dose,
     )
 

@@ -14,6 +14,7 @@ from ebbmark.use_cases.answer_builder import answered, rule_of_limits, sentences
 from ebbmark.use_cases.before_trial import candidate_of, not_looked_for, not_placed, warnings_of
 from ebbmark.use_cases.state import dose_of, state_statement
 from ebbmark.words.before_in_short import candidate_in_short
+from ebbmark.words.messages import spell, spelled
 
 __all__ = ["candidate_answer"]
 
@@ -40,16 +41,17 @@ def candidate_answer(request: Request, site: Site) -> Answer:
     classes = [_class(one) for one in candidate.classes]
     indications = [_indication(one) for one in candidate.indications]
     state = state_statement(candidate.state, request)
+    in_full = spell(candidate.sentence)
     members = (*[one.kind for one in (*classes, *indications)], "present-state", "documented-conditions")
     assessment = Statement(
         kind="candidate-assessment",
         code="candidate-assessment",
         value=Coded(candidate.standing.value),
-        note=sentences(*not_placed(request), candidate.sentence, *not_looked_for(site)),
+        note=sentences(*not_placed(request), in_full, *not_looked_for(site)),
         method="Conditions and thresholds as the value sets of this service and their sources name them",
         members=members,
     )
-    missing = f"Missing to judge: {'; '.join(candidate.missing)}." if candidate.missing else ""
+    missing = f"Missing to judge: {'; '.join(map(spell, candidate.missing))}." if candidate.missing else ""
     return answered(
         OPERATION,
         request,
@@ -58,10 +60,10 @@ def candidate_answer(request: Request, site: Site) -> Answer:
         ),
         said=(
             *not_placed(request),
-            candidate.sentence,
+            in_full,
             state.note,
             missing,
-            candidate.also_needed,
+            spell(candidate.also_needed),
             *not_looked_for(site),
         ),
         statements=[assessment, *classes, *indications, state, _documented(candidate, request)],
@@ -83,7 +85,7 @@ def _class(one: ArdsClass) -> Statement:
         kind=f"severity-{one.definition}-{one.ratio_name.replace('/', '').lower()}",
         code="ards-severity",
         value=Coded(_CLASSES[one.oxygenation]) if one.oxygenation is not None else None,
-        note=sentences(one.sentence, *[f"{shown.sentence}." for shown in one.inputs]),
+        note=sentences(spell(one.sentence), *[f"{spell(shown.sentence)}." for shown in one.inputs]),
         method=one.citation,
         sources=tuple(shown.reading.source for shown in one.inputs),
         parts=(("severity-definition", Coded(one.definition)), *([ratio] if ratio else [])),
@@ -95,7 +97,7 @@ def _indication(one: Indication) -> Statement:
         kind=f"indication-{one.slug}",
         code="trial-indication",
         value=Truth(one.speaks_for) if one.speaks_for is not None else None,
-        note=one.sentence,
+        note=spell(one.sentence),
         method=one.citation,
     )
 
@@ -106,7 +108,7 @@ def _documented(candidate: Candidate, request: Request) -> Statement:
         kind="documented-conditions",
         code="documented-conditions",
         value=Whole(sum(one.counts for one in candidate.findings)),
-        note=sentences(*[one.sentence for one in candidate.findings if one.documented is not Documented.NOT_DOCUMENTED])
+        note=spelled(one.sentence for one in candidate.findings if one.documented is not Documented.NOT_DOCUMENTED)
         or "None of the conditions that are looked for is documented, present or absent.",
         sources=tuple(source for _, source in request.conditions),
         parts=tuple((one.concept.slug, Coded(one.documented.value)) for one in candidate.findings),

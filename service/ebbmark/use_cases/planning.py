@@ -14,6 +14,7 @@ from ebbmark.use_cases.answer_builder import answered, how_to_complete, rule_of,
 from ebbmark.use_cases.before_trial import candidate_of, not_looked_for, warnings_of
 from ebbmark.use_cases.settings_now import settings_now
 from ebbmark.words.before_in_short import plan_in_short
+from ebbmark.words.messages import spell
 
 __all__ = ["plan_answer"]
 
@@ -43,13 +44,13 @@ def plan_answer(request: Request, site: Site) -> Answer:
     )
     if isinstance(plan, NoPlan):
         accepted = "settings, a staircase and conditions for which a plan can be laid out"
-        sentence = plan.sentence
+        sentence = spell(plan.sentence)
         if plan.reason is NoPlanReason.NOT_VERIFIED:
             sentence = f"{sentence} {how_to_complete(staircase, plan.missing_names)}"
         problem = Problem(ProblemKind.NO_PLAN, "", plan.reason.value, accepted, sentence)
         raise Rejected((problem,), request.ignored)
     acknowledged = acknowledged_sentences(found, request)
-    warnings = (*acknowledged, *plan.warnings, *not_looked_for(site), *without_effect(found, request))
+    warnings = (*acknowledged, *map(spell, plan.warnings), *not_looked_for(site), *without_effect(found, request))
     plan = replace(plan, warnings=warnings)
     return answered(
         OPERATION,
@@ -61,7 +62,7 @@ def plan_answer(request: Request, site: Site) -> Answer:
             candidate=candidate,
             acknowledged=len(acknowledged),
         ),
-        said=(plan.summary, *plan.warnings, plan.origins),
+        said=(spell(plan.summary), *warnings, spell(plan.origins)),
         statements=(),
         warnings=warnings_of(candidate, request),
         rules=(rule_of(request.protocol), rule_of(staircase), rule_of_limits(site.stop_limits)),

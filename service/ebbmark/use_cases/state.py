@@ -9,6 +9,7 @@ from ebbmark.physiology.before.present_state import PresentState
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.vasopressors import dose_at
 from ebbmark.use_cases.answer_builder import sentences
+from ebbmark.words.messages import spell
 
 __all__ = ["dose_of", "not_converted", "sources_of_dose", "state_statement"]
 
@@ -50,7 +51,7 @@ def state_statement(state: PresentState, request: Request) -> Statement:
         kind="present-state",
         code="present-state",
         value=Whole(len(parts)),
-        note=sentences(state.sentence, told),
+        note=sentences(spell(state.sentence), told),
         method="Latest reading of the last 24 hours; lowest mean arterial pressure of the last hour (our choice)",
         sources=(*[one.reading.source for one in inputs], *of_dose),
         parts=tuple(parts),

@@ -126,13 +126,13 @@ def plan_view(answer: Answer) -> PlanView:
         title=plan.title,
         draft=f"Draft for {answer.request.subject}, {when:%Y-%m-%d %H:%M} UTC. {SIGNING} Local protocol and a licensed "
         "clinician decide.",
-        summary=plan.summary,
+        summary=spell(plan.summary),
         cautions=tuple(
             (one.severity, one.text, one.acknowledged_by.words if one.acknowledged_by else "")
             for one in answer.warnings
         ),
         acknowledged=answer.acknowledged,
-        remarks=tuple(one for one in plan.warnings if one not in answer.acknowledged),
+        remarks=tuple(one for one in map(spell, plan.warnings) if one not in answer.acknowledged),
         preconditions=before_the_first_step(),
         caption="Pressures in cmH2O. The one at the end of inspiration is PEEP plus the pressure above it; peak is "
         "that and what flow takes in resistance now, and empty where that is not known. About "
@@ -144,7 +144,7 @@ def plan_view(answer: Answer) -> PlanView:
         left_out=tuple(f"{', '.join(which)}: {reason}" for reason, which in _by_reason(answer.request.ignored)),
         rules=(
             *(f"{rule.title} ({rule.slug} version {rule.version}). {rule.citation}" for rule in answer.rules),
-            plan.origins,
+            spell(plan.origins),
         ),
         origin=f"Ebbmark {answer.engine_version}; answer {answer.identity[:16]}",
     )

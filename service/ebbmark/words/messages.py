@@ -50,29 +50,25 @@ def say(identifier: str, /, **values: object) -> str:
     return _in_force[identifier].format(**values)
 
 
-def spell(what: Message) -> str:
-    """A message of the numeric core in the language in force.
+def spell(what: Value) -> str:
+    """A message of the numeric core, or one of its values, in the language in force.
 
     Args:
         what: its numbers are written with up to six digits, without trailing zeros.
     """
-    return say(what.identifier, **{name: _spelled(value) for name, value in what.values})
-
-
-def spelled(messages: Iterable[Message]) -> str:
-    """Several messages, one after another."""
-    return " ".join(spell(one) for one in messages)
-
-
-def _spelled(value: Value) -> str:
-    if isinstance(value, Message):
-        return spell(value)
-    if isinstance(value, str):
-        return value
-    if isinstance(value, tuple):
-        *most, last = [_spelled(one) for one in value]
+    if isinstance(what, Message):
+        return say(what.identifier, **{name: spell(value) for name, value in what.values})
+    if isinstance(what, str):
+        return what
+    if isinstance(what, tuple):
+        *most, last = [spell(one) for one in what]
         return say("list.and", most=", ".join(most), last=last) if most else last
-    return f"{value:g}"
+    return f"{what:g}"
+
+
+def spelled(several: Iterable[Value]) -> str:
+    """Several messages, one after another."""
+    return " ".join(spell(one) for one in several)
 
 
 def values_of(template: str) -> frozenset[str]:

@@ -52,11 +52,11 @@ def _kind(step: PlanStep) -> str:
 
 def _care_plan(frame: Frame, plan: Plan) -> Json:
     notes = [
-        *plan.warnings,
+        *map(spell, plan.warnings),
         *before_the_first_step(),
         *stop_words(plan.stop_limits),
         plan.stop_limits.signature,
-        plan.origins,
+        spell(plan.origins),
     ]
     notes += [f"{spell(line.text)} Source: {line.citation}." for line in plan.evidence]
     return {
@@ -65,7 +65,7 @@ def _care_plan(frame: Frame, plan: Plan) -> Json:
         "instantiatesCanonical": [plan_definition_url(plan.protocol, plan.version)],
         **_DRAFT,
         "title": plan.title,
-        "description": plan.summary,
+        "description": spell(plan.summary),
         **frame.about,
         "created": frame.end,
         "author": frame.to("device"),

@@ -19,6 +19,7 @@ from ebbmark.physiology.before.present_state import PresentState, present_state
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk, RiskConcept, Scope
 from ebbmark.physiology.before.risk_readings import ReadingRisk, risks_in_readings
 from ebbmark.physiology.formulas.gas_doubts import GasDoubt
+from ebbmark.physiology.message import Message, Value, joined, message
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, StopLimits
 
@@ -55,8 +56,8 @@ class Finding:
 
     concept: RiskConcept
     documented: Documented
-    sentence: str
-    words: str
+    sentence: Value
+    words: Value
 
     @property
     def counts(self) -> bool:
@@ -84,35 +85,48 @@ def finding_of(
         (False, False): Documented.NOT_DOCUMENTED,
     }[concept.slug in present, concept.slug in refuted]
     given = charted.get(concept.slug, Charted())
-    there, not_there = _listed(given.present), _listed(given.refuted)
-    left = f" {given.leaves_open}" if given.leaves_open else ""
     name = concept.words[0].upper() + concept.words[1:]
-    is_there = (
-        f"{there} {_verb(given.present)} charted. Counts as: {concept.words}.{left}"
+    there, not_there = _charted(given.present), _charted(given.refuted)
+    is_there = joined(
+        "sentences",
+        [
+            message("candidate.counts-as", charted=there, concept=concept.words),
+            *([given.leaves_open] if given.leaves_open else []),
+        ]
         if there
-        else f"{name}: documented."
+        else [message("candidate.documented", concept=name)],
     )
     is_not = (
-        f"{not_there} {_verb(given.refuted)} charted as refuted." if not_there else f"{name}: documented as refuted."
+        message("candidate.charted-as-refuted", charted=not_there)
+        if not_there
+        else message("candidate.documented-as-refuted", concept=name)
     )
     sentence = {
-        Documented.PRESENT: f"{is_there} {concept.says}",
-        Documented.CONTRADICTORY: f"{is_there} The record says the opposite too: {is_not} It counts as present until "
-        f"somebody settles it. {concept.says}",
-        Documented.REFUTED: f"{is_not} Counts as refuted: {concept.words}." if not_there else is_not,
-        Documented.NOT_DOCUMENTED: f"{name}: not documented. That does not mean absent.",
+        Documented.PRESENT: joined("sentences", [is_there, concept.says]),
+        Documented.CONTRADICTORY: message(
+            "candidate.contradictory", present=is_there, refuted=is_not, says=concept.says
+        ),
+        Documented.REFUTED: joined(
+            "sentences",
+            [is_not, *([message("candidate.counts-as-refuted", concept=concept.words)] if not_there else [])],
+        ),
+        Documented.NOT_DOCUMENTED: message("candidate.not-documented", concept=name),
     }[documented]
-    words = f"{there}, counted as {concept.words}" if there else concept.words
-    return Finding(concept, documented, sentence, words)
+    words = message("candidate.counted-as", charted=_listed(given.present), concept=concept.words)
+    return Finding(concept, documented, sentence, words if there else concept.words)
 
 
-def _verb(charted: Sequence[str]) -> str:
-    return "are" if len(set(charted)) > 1 else "is"
+def _charted(charted: Sequence[str]) -> Message | None:
+    """That it is charted; None where nothing is."""
+    if not charted:
+        return None
+    how = "several" if len(set(charted)) > 1 else "one"
+    return message(f"candidate.charted-{how}", charted=_listed(charted))
 
 
-def _listed(charted: Sequence[str]) -> str:
+def _listed(charted: Sequence[str]) -> Value:
     """Each once, in an order that does not depend on the order received."""
-    return " and ".join(sorted(set(charted)))
+    return joined("each-and", sorted(set(charted)))
 
 
 _NOTHING: Final[Mapping[str, Charted]] = MappingProxyType({})
@@ -141,22 +155,22 @@ class Candidate:
         doubts: readings that cannot be true as they were sent.
         state: circulation and gas exchange as they were read.
         not_recognised: slugs that no concept of the table has; nothing is dropped silently.
-        missing: what would be needed to judge, in plain phrases.
+        missing: what would be needed to judge.
         standing: where the answer stands.
-        sentence: the answer in a few plain sentences.
+        sentence: all of it.
     """
 
     classes: tuple[ArdsClass, ...]
-    also_needed: str
+    also_needed: Value
     indications: tuple[Indication, ...]
     findings: tuple[Finding, ...]
     reading_risks: tuple[ReadingRisk, ...]
     doubts: tuple[GasDoubt, ...]
     state: PresentState
     not_recognised: tuple[str, ...]
-    missing: tuple[str, ...]
+    missing: tuple[Value, ...]
     standing: Standing
-    sentence: str
+    sentence: Value
 
 
 def assess_candidate(
@@ -211,9 +225,11 @@ def assess_candidate(
     )
     indications = (by_severity(classes),)
     undocumented = [finding for finding in findings if finding.documented is Documented.NOT_DOCUMENTED]
-    missing = [f"{one.ratio_name} by {one.definition}: {', '.join(one.missing)}" for one in classes if one.missing]
-    missing += risk_missing
-    missing += [finding.concept.words for finding in undocumented]
+    missing: tuple[Value, ...] = (
+        *[_missing_of_class(one) for one in classes if one.missing],
+        *risk_missing,
+        *[finding.concept.words for finding in undocumented],
+    )
     known = {concept.slug for concept in concepts}
     standing = _standing(findings, risks, indications, unjudged)
     return Candidate(
@@ -225,7 +241,7 @@ def assess_candidate(
         doubts=doubts,
         state=present_state(readings, at_s=at_s),
         not_recognised=tuple(sorted({*present, *refuted} - known)),
-        missing=tuple(missing),
+        missing=missing,
         standing=standing,
         sentence=_sentence(standing, findings, risks, indications, doubts, unjudged),
     )
@@ -251,16 +267,27 @@ def _standing(
     return Standing.NOTHING_DOCUMENTED_AGAINST
 
 
-def _not_enough(findings: Sequence[Finding], unjudged: int) -> str:
+def _not_enough(findings: Sequence[Finding], unjudged: int) -> Message:
     """What would forbid a trial and is not known; that oxygenation cannot be classed is said by itself."""
     silent = [
         one.concept.words
         for one in findings
         if one.documented is Documented.NOT_DOCUMENTED and one.concept.risk is Risk.ABSOLUTE
     ]
-    why = [f"what {unjudged} of the Conditions say{'s' if unjudged == 1 else ''} is not known here"] if unjudged else []
-    why += [f"whether there is a contraindication ({'; '.join(silent)}) is not documented"] if silent else []
-    return f"This cannot be judged{': ' if why else ''}{', and '.join(why)}."
+    why: list[Value] = []
+    if unjudged:
+        how = "one" if unjudged == 1 else "several"
+        why.append(message(f"candidate.conditions-unjudged-{how}", count=unjudged))
+    if silent:
+        why.append(message("candidate.contraindication-unknown", listed=joined("semicolons", silent)))
+    if not why:
+        return message("candidate.cannot-judge")
+    return message("candidate.cannot-judge-because", why=joined("clauses", why))
+
+
+def _missing_of_class(one: ArdsClass) -> Message:
+    listed = joined("commas", one.missing)
+    return message("candidate.class-missing", ratio=one.ratio_name, definition=one.definition, listed=listed)
 
 
 def _sentence(
@@ -270,19 +297,14 @@ def _sentence(
     indications: Sequence[Indication],
     doubts: Sequence[GasDoubt],
     unjudged: int,
-) -> str:
+) -> Value:
     found = [one for one in findings if one.counts]
-    opening = {
-        Standing.CONTRAINDICATED: "A contraindication to raising PEEP is charted.",
-        Standing.HIGH_RISK: "High risk: charted, or shown by the readings.",
-        Standing.CANNOT_JUDGE: _not_enough(findings, unjudged),
-        Standing.NO_REASON_FOUND: "No reason for a trial was found in the readings.",
-        Standing.NOTHING_DOCUMENTED_AGAINST: "Nothing that speaks against a trial is documented.",
-    }[standing]
+    cannot = standing is Standing.CANNOT_JUDGE
+    opening = _not_enough(findings, unjudged) if cannot else message(f"candidate.{standing.value}")
     undocumented = sum(one.documented is Documented.NOT_DOCUMENTED for one in findings)
-    rest = f" {undocumented} of {len(findings)} conditions are not documented; that does not mean absent."
+    rest = message("candidate.how-many-not-documented", count=undocumented, all=len(findings))
     # What a guideline makes of severity is not said in one breath with what speaks against.
     against = standing in (Standing.CONTRAINDICATED, Standing.HIGH_RISK)
-    parts = [one.sentence for one in found] + [one.sentence for one in risks] + [one.sentence for one in doubts]
+    parts = [*[one.sentence for one in found], *[one.sentence for one in risks], *[one.sentence for one in doubts]]
     parts += [one.severity if against else one.sentence for one in indications]
-    return f"{opening} {' '.join(parts)}{rest} Whether to go on is for the clinician."
+    return joined("sentences", [opening, *parts, rest, message("candidate.decides")])

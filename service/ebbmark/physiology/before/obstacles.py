@@ -12,13 +12,14 @@ from typing import Final
 
 from ebbmark.physiology.before.candidate import Candidate, Documented
 from ebbmark.physiology.before.risk_concepts import Risk, RiskConcept, Scope
+from ebbmark.physiology.message import Value, message
 
 __all__ = ["Obstacle", "is_obstacle", "obstacles_of", "to_be_asked"]
 
 ALSO: Final = frozenset({"recent-lung-surgery", "pregnancy"})
 """Cautions that stand in the way, too: a fresh stump, and a second patient. This project's choice."""
 
-_WHERE: Final = {"pregnancy": "pregnancy, where there can be one"}
+_WHERE: Final = {"pregnancy": message("candidate.pregnancy-to-be-asked")}
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,9 +36,9 @@ class Obstacle:
     """
 
     slug: str
-    words: str
-    sentence: str
-    citation: str
+    words: Value
+    sentence: Value
+    citation: Value
     final: bool
     source: int | None = None
 
@@ -86,7 +87,7 @@ def obstacles_of(candidate: Candidate, *, recruiting: bool) -> tuple[Obstacle, .
     return (*found, *shown)
 
 
-def to_be_asked(candidate: Candidate, *, recruiting: bool) -> tuple[str, ...]:
+def to_be_asked(candidate: Candidate, *, recruiting: bool) -> tuple[Value, ...]:
     """What would stand in the way and is not documented, in words: to be asked at the bedside.
 
     Args:

@@ -29,6 +29,7 @@ from ebbmark.physiology.before.plan_writing import written_out
 from ebbmark.physiology.before.published_staircases import COMMON_PRACTICE
 from ebbmark.physiology.before.staircase import StaircaseRules, origins_of
 from ebbmark.physiology.formulas.bounds import require_at_least_zero, require_positive
+from ebbmark.physiology.message import Value, message
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, StopLimits
 
@@ -68,7 +69,7 @@ class Plan:
         warnings: of this plan, gravest first.
         origins: where each number of the staircase comes from, in one sentence.
         evidence: published lines to show beside it.
-        summary: two or three plain sentences.
+        summary: the plan in a few sentences.
     """
 
     variant: Variant
@@ -83,10 +84,10 @@ class Plan:
     high_pressure_s: float
     target_ml: float
     stop_limits: StopLimits
-    warnings: tuple[str, ...]
-    origins: str
+    warnings: tuple[Value, ...]
+    origins: Value
     evidence: tuple[EvidenceLine, ...]
-    summary: str
+    summary: Value
 
 
 def plan_trial(
@@ -148,10 +149,12 @@ def _above_ceiling(plan: Plan, limits: StopLimits) -> NoPlan | None:
     reached = plan.highest_end_inspiratory_cmh2o if known is None else known
     if ceiling is None or reached <= ceiling.value:
         return None
-    words = "an end-inspiratory pressure" if known is None else "a peak pressure"
-    sentence = (
-        f"{plan.title} reaches {words} of {reached:g} cmH2O, above the stop limit of {ceiling.value:g} cmH2O for peak "
-        f"pressure ({ceiling.source}); no plan is laid out that its own stop limit would end."
+    sentence = message(
+        f"plan-refusal.above-stop-limit{'-peak-unknown' if known is None else ''}",
+        title=plan.title,
+        reached_cmh2o=reached,
+        limit_cmh2o=ceiling.value,
+        source=ceiling.source,
     )
     return NoPlan(NoPlanReason.ABOVE_STOP_LIMIT, sentence)
 
@@ -192,12 +195,19 @@ def _plan(
         ),
         origins=origins_of(rules, with_recruitment=recruiting, rise_cmh2o=rise_cmh2o),
         evidence=evidence,
-        summary=(
-            f"{rules.title}, {'with' if recruiting else 'without'} high-pressure recruitment: from PEEP "
-            f"{settings.peep_cmh2o:g} cmH2O now to {tested[0]:g}, then {len(tested)} levels from there down to "
-            f"{tested[-1]:g} cmH2O; about {total_s / 60:.0f} minutes in all if every step is taken. Highest "
-            f"end-inspiratory pressure {highest:g} cmH2O{peak_words(settings, highest, recruiting=recruiting)}. "
-            f"Afterwards back to {protocol.target_ml_per_kg:g} mL/kg ({target_ml:.0f} mL)."
+        summary=message(
+            "plan.summary",
+            title=rules.title,
+            how=message("plan.with-recruitment" if recruiting else "plan.without-recruitment"),
+            now_cmh2o=settings.peep_cmh2o,
+            top_cmh2o=tested[0],
+            count=len(tested),
+            lowest_cmh2o=tested[-1],
+            minutes=round(total_s / 60),
+            highest_cmh2o=highest,
+            peak=peak_words(settings, highest, recruiting=recruiting),
+            target_ml_per_kg=protocol.target_ml_per_kg,
+            target_ml=round(target_ml),
         ),
     )
 

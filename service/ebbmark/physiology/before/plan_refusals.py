@@ -12,6 +12,7 @@ from ebbmark.physiology.before.candidate import Candidate
 from ebbmark.physiology.before.obstacles import obstacles_of
 from ebbmark.physiology.before.plan_steps import Settings
 from ebbmark.physiology.before.staircase import StaircaseRules, unverified_cells, unverified_names
+from ebbmark.physiology.message import Value, joined, message
 from ebbmark.physiology.protocols import Protocol
 
 __all__ = ["NoPlan", "NoPlanReason", "Variant", "highest_start_cmh2o", "refusal"]
@@ -48,14 +49,14 @@ class NoPlan:
 
     Attributes:
         reason: which kind.
-        sentence: one or two plain sentences.
+        sentence: the same in full.
         missing: numbers of the protocol that nobody has verified; empty otherwise.
         missing_names: the same by the names of their cells.
     """
 
     reason: NoPlanReason
-    sentence: str
-    missing: tuple[str, ...] = ()
+    sentence: Value
+    missing: tuple[Value, ...] = ()
     missing_names: tuple[str, ...] = ()
 
 
@@ -84,18 +85,18 @@ def refusal(
     if against is not None:
         return against
     if recruiting and rules.recruitment is None:
-        return NoPlan(NoPlanReason.NO_RECRUITMENT_IN_PROTOCOL, f"{rules.title} describes no recruitment.")
+        return NoPlan(
+            NoPlanReason.NO_RECRUITMENT_IN_PROTOCOL, message("plan-refusal.no-recruitment", title=rules.title)
+        )
     rise_asked_for = rise_cmh2o is not None
     missing = unverified_cells(rules, with_recruitment=recruiting, rise_asked_for=rise_asked_for)
     if missing:
         names = unverified_names(rules, with_recruitment=recruiting, rise_asked_for=rise_asked_for)
-        sentence = (
-            f"{rules.title} is not laid out: {', '.join(missing)} could not be verified against {rules.citation}."
-        )
+        listed = joined("commas", missing)
+        sentence = message("plan-refusal.not-verified", title=rules.title, listed=listed, citation=rules.citation)
         return NoPlan(NoPlanReason.NOT_VERIFIED, sentence, missing, names)
     if rise_cmh2o is not None and not SMALLEST_RISE_CMH2O <= rise_cmh2o <= LARGEST_RISE_CMH2O:
-        sentence = f"A rise of {rise_cmh2o:g} cmH2O per step was asked for; common practice is 2 to 5 cmH2O."
-        return NoPlan(NoPlanReason.RISE_OUT_OF_RANGE, sentence)
+        return NoPlan(NoPlanReason.RISE_OUT_OF_RANGE, message("plan-refusal.rise-out-of-range", rise_cmh2o=rise_cmh2o))
     return _without_room_above(settings, rules) if recruiting else _without_room(settings, rules, protocol)
 
 
@@ -103,11 +104,12 @@ def _against(candidate: Candidate | None, acknowledged: Collection[str], *, recr
     obstacles = obstacles_of(candidate, recruiting=recruiting) if candidate else ()
     final = [one for one in obstacles if one.final]
     if final:
-        return NoPlan(NoPlanReason.CONTRAINDICATED, " ".join(f"No plan: {one.sentence}" for one in final))
+        said = [message("plan-refusal.contraindicated", found=one.sentence) for one in final]
+        return NoPlan(NoPlanReason.CONTRAINDICATED, joined("sentences", said))
     open_ones = [one for one in obstacles if one.slug not in acknowledged]
     if open_ones:
-        said = " ".join(one.sentence for one in open_ones)
-        return NoPlan(NoPlanReason.NOT_ACKNOWLEDGED, f"No plan until a clinician has acknowledged it: {said}")
+        found = joined("sentences", [one.sentence for one in open_ones])
+        return NoPlan(NoPlanReason.NOT_ACKNOWLEDGED, message("plan-refusal.not-acknowledged", found=found))
     return None
 
 
@@ -118,10 +120,7 @@ def _without_room_above(settings: Settings, rules: StaircaseRules) -> NoPlan | N
     resistive = settings.resistive_cmh2o or 0.0
     if peak - resistive - top >= SMALLEST_PRESSURE_ABOVE_CMH2O:
         return None
-    sentence = (
-        f"Flow takes {resistive:g} cmH2O in resistance now. Below a peak pressure of {peak:g} cmH2O that leaves no "
-        f"breath at a PEEP of {top:g} cmH2O."
-    )
+    sentence = message("plan-refusal.no-breath-at-top", resistive_cmh2o=resistive, peak_cmh2o=peak, top_cmh2o=top)
     return NoPlan(NoPlanReason.NO_ROOM, sentence)
 
 
@@ -129,20 +128,26 @@ def _without_room(settings: Settings, rules: StaircaseRules, protocol: Protocol)
     limit = protocol.plateau_limit_cmh2o
     peak = settings.peep_cmh2o + settings.pressure_above_peep_cmh2o
     if peak > limit:
-        sentence = (
-            f"End-inspiratory pressure is {peak:g} cmH2O now ({settings.peep_cmh2o:g} PEEP and "
-            f"{settings.pressure_above_peep_cmh2o:g} above it), above {limit:g}. A trial without recruitment would "
-            "not keep to the limit; a smaller tidal volume may make room for it."
+        sentence = message(
+            "plan-refusal.already-above-limit",
+            peak_cmh2o=peak,
+            peep_cmh2o=settings.peep_cmh2o,
+            above_cmh2o=settings.pressure_above_peep_cmh2o,
+            limit_cmh2o=limit,
         )
         return NoPlan(NoPlanReason.ALREADY_ABOVE_LIMIT, sentence)
     top = highest_start_cmh2o(settings, rules, protocol)
     lowest, down = _value(rules.lowest_cmh2o.value), _value(rules.decrement_cmh2o.value)
     count = floor((top - lowest) / down + 1e-9) + 1
     if count < protocol.minimum_steps:
-        sentence = (
-            f"With {settings.pressure_above_peep_cmh2o:g} cmH2O above PEEP the highest PEEP within {limit:g} "
-            f"at the end of inspiration is {top:g} cmH2O. Down to {lowest:g} cmH2O that leaves {max(count, 0)} steps; "
-            f"at least {protocol.minimum_steps} are needed to tell closing from noise."
+        sentence = message(
+            "plan-refusal.too-few-steps",
+            above_cmh2o=settings.pressure_above_peep_cmh2o,
+            limit_cmh2o=limit,
+            top_cmh2o=top,
+            lowest_cmh2o=lowest,
+            count=max(count, 0),
+            least=protocol.minimum_steps,
         )
         return NoPlan(NoPlanReason.NO_ROOM, sentence)
     return None

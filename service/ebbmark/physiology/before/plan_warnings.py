@@ -13,12 +13,13 @@ from ebbmark.physiology.before.candidate import Candidate
 from ebbmark.physiology.before.obstacles import to_be_asked
 from ebbmark.physiology.before.plan_steps import Control, Settings
 from ebbmark.physiology.before.staircase import StaircaseRules
+from ebbmark.physiology.message import Message, Value, joined, message
 from ebbmark.physiology.stop.limits import StopLimits
 
 __all__ = ["HIGH_PRESSURE_CMH2O", "peak_warnings", "peak_words", "warnings_of_plan"]
 
 
-def peak_words(settings: Settings, highest_cmh2o: float, *, recruiting: bool) -> str:
+def peak_words(settings: Settings, highest_cmh2o: float, *, recruiting: bool) -> Message:
     """The expected peak pressure beside the highest end-inspiratory pressure, to be read on in one sentence.
 
     Args:
@@ -27,17 +28,17 @@ def peak_words(settings: Settings, highest_cmh2o: float, *, recruiting: bool) ->
         recruiting: whether high-pressure recruitment was chosen.
     """
     resistive = settings.resistive_cmh2o
-    follows = "" if recruiting or settings.control is Control.PRESSURE else ", if compliance stays as it is"
+    fixed = recruiting or settings.control is Control.PRESSURE
     if resistive is None:
-        return f"{follows}; peak pressure not known" if follows else ", peak pressure not known"
+        return message("plan.peak-unknown" if fixed else "plan.peak-unknown-and-compliance")
+    follows = "" if fixed else message("plan.if-compliance-stays")
     if resistive == 0.0:
-        return f", peak pressure about the same{follows}"
+        return message("plan.peak-the-same", follows=follows)
     peak = round(highest_cmh2o + resistive, 6)
-    now = f"the {resistive:g} cmH2O that flow takes in resistance now"
-    return f", peak pressure about {peak:g} cmH2O with {now}{follows}"
+    return message("plan.peak", peak_cmh2o=peak, resistive_cmh2o=resistive, follows=follows)
 
 
-def peak_warnings(settings: Settings, limits: StopLimits, recruiting: bool) -> tuple[str, ...]:
+def peak_warnings(settings: Settings, limits: StopLimits, recruiting: bool) -> tuple[Value, ...]:
     """What must be said where peak pressure is not known, or where the steps are of another mode than the present one.
 
     Args:
@@ -45,28 +46,16 @@ def peak_warnings(settings: Settings, limits: StopLimits, recruiting: bool) -> t
         limits: for the ceiling of peak pressure.
         recruiting: whether high-pressure recruitment was chosen.
     """
-    said = []
+    said: list[Value] = []
     ceiling = limits.peak_pressure_above_cmh2o
     if settings.resistive_cmh2o is None:
-        held = ""
-        if ceiling is not None:
-            held = f" Its limit of {ceiling.value:g} cmH2O could only be held against the end-inspiratory pressure."
-        said.append(
-            "Peak pressure is not known: none that can be true was read beside plateau pressure. At constant flow it "
-            f"lies above the end-inspiratory pressure by what flow takes in resistance.{held}"
-        )
+        unheld = [] if ceiling is None else [message("plan-warning.peak-limit-unheld", limit_cmh2o=ceiling.value)]
+        said.append(joined("sentences", [message("plan-warning.peak-unknown"), *unheld]))
     if settings.control is Control.VOLUME and not recruiting:
-        said.append(
-            "In volume control the pressure above PEEP is no setting: it follows from the volume and changes with "
-            "compliance at every PEEP. Plateau pressure may exceed what is written here: read it at each step, on the "
-            "way up too, and compare it with its limit."
-        )
+        said.append(message("plan-warning.volume-control"))
     if recruiting and settings.control is not Control.PRESSURE:
-        now = "Volume is controlled now" if settings.control is Control.VOLUME else "The mode is not known"
-        said.append(
-            f"{now}; the steps of the way up set a pressure above PEEP, as pressure control does. In volume control "
-            "that pressure follows from volume and compliance, and peak pressure rises with flow."
-        )
+        mode = "volume-control" if settings.control is Control.VOLUME else "unknown-mode"
+        said.append(message(f"plan-warning.way-up-in-{mode}"))
     return tuple(said)
 
 
@@ -76,7 +65,7 @@ HIGH_PRESSURE_CMH2O: Final = 35.0
 
 def warnings_of_plan(
     rules: StaircaseRules, highest: float, high_s: float, candidate: Candidate | None, *, recruiting: bool
-) -> tuple[str, ...]:
+) -> tuple[Value, ...]:
     """What must be known before a plan is followed, gravest first.
 
     Args:
@@ -88,28 +77,21 @@ def warnings_of_plan(
 
     Source: the guidelines and trials in `evidence`, and the staircase's own remark.
     """
-    warnings = []
+    warnings: list[Value] = []
     if recruiting:
         warnings.append(
-            f"This variant was chosen; the service does not suggest it. End-inspiratory pressure reaches {highest:g} "
-            f"cmH2O and is at or above {HIGH_PRESSURE_CMH2O:g} cmH2O for {high_s / 60:g} minutes in all. Two "
-            "guidelines strongly recommend against prolonged high-pressure recruitment, and in ART more patients died "
-            "with recruitment and titrated PEEP than with low PEEP; see the evidence beside this plan."
+            message(
+                "plan-warning.recruitment-chosen",
+                highest_cmh2o=highest,
+                high_cmh2o=HIGH_PRESSURE_CMH2O,
+                minutes=high_s / 60,
+            )
         )
     if rules.remark:
-        warnings.append(f"{rules.title}: {rules.remark}")
+        warnings.append(message("plan-warning.remark", title=rules.title, remark=rules.remark))
     if candidate is None:
-        warnings.append("Contraindications were not looked for before this plan was made.")
-    else:
-        warnings += [_to_be_asked(candidate, recruiting), candidate.sentence]
-    return tuple(text for text in warnings if text)
-
-
-def _to_be_asked(candidate: Candidate, recruiting: bool) -> str:
+        return (*warnings, message("plan-warning.nobody-looked"))
     asked = to_be_asked(candidate, recruiting=recruiting)
-    if not asked:
-        return ""
-    return (
-        f"Not documented (that does not mean absent): {'; '.join(asked)}. Answer each at the bedside before the first "
-        "step."
-    )
+    if asked:
+        warnings.append(message("plan-warning.to-be-asked", listed=joined("semicolons", asked)))
+    return (*warnings, candidate.sentence)
