@@ -220,7 +220,7 @@ class Settings(BaseSettings):
     record_scope: str = Field(
         default="system/Patient.rs system/Observation.crus system/GuidanceResponse.crus system/DetectedIssue.crus "
         "system/DiagnosticReport.crus system/Device.crs system/DeviceMetric.rs system/Provenance.crs system/List.crus "
-        "system/Condition.rs system/MedicationAdministration.rs",
+        "system/Condition.rs system/Procedure.rs system/MedicationAdministration.rs",
         description="Scopes to ask for when signing in to the record; u marks an earlier answer superseded.",
     )
     record_token_url: str | None = Field(

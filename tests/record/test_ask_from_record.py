@@ -192,6 +192,45 @@ def test_where_vasopressors_cannot_be_read_that_is_said_and_nothing_refused() ->
     assert "Vasopressors (MedicationAdministration) were not read from the record" in " ".join(found.request.notes)
 
 
+def ecmo(**about: object) -> Json:
+    """Extracorporeal support as records chart it: going on, or over where its period has an end."""
+    return {
+        "resourceType": "Procedure",
+        "id": "ecmo",
+        "status": "in-progress",
+        "code": {"coding": [{"system": "http://snomed.info/sct", "code": "786453001"}]},
+        "subject": {"reference": "Patient/p1"},
+        "performedPeriod": {"start": stamp(-600)},
+        **about,
+    }
+
+
+@pytest.mark.parametrize(
+    ("about", "counts"),
+    [
+        ({}, True),
+        ({"status": "completed", "performedPeriod": {"start": stamp(-600), "end": stamp(-60)}}, False),
+        ({"status": "not-done"}, False),
+        ({"subject": {"reference": "Patient/p2"}}, False),
+    ],
+)
+def test_extracorporeal_support_that_the_record_holds_as_a_procedure_is_found(about: Json, counts: bool) -> None:
+    found = answer("assess-candidate", whole(*NOW, ecmo(**about)), now=stamp(60))
+
+    shown = {slug for one, _ in found.request.conditions for slug in one.concepts}
+    assert ("extracorporeal-support" in shown) is counts
+
+
+def test_where_procedures_cannot_be_read_that_is_said_and_nothing_refused() -> None:
+    class Without(SearchableRecord):
+        def page(self, kind: str, query: dict[str, list[str]], text: str) -> httpx.Response:
+            return httpx.Response(404) if kind == "Procedure" else super().page(kind, query, text)
+
+    found = answer("assess-candidate", Without([patient(), height(), *NOW]), now=stamp(60))
+
+    assert "Procedures, extracorporeal support among them, were not read" in " ".join(found.request.notes)
+
+
 def test_conditions_of_another_patient_that_a_deaf_record_sends_are_counted_and_not_read() -> None:
     other = condition("theirs", "J93.0", subject="Patient/p2")
     record = SearchableRecord([patient(), height(), *NOW, other, condition("mine", "R57.1")], deaf=True)

@@ -126,7 +126,7 @@ def test_a_record_that_ignores_every_search_parameter_is_filtered_here() -> None
     assert found.identity == answer(SearchableRecord(WHOLE)).identity
     told = " ".join(found.request.notes)
     assert "24 resources of another patient" in told
-    assert "3 resources of type Encounter" in told  # once with each search
+    assert "4 resources of type Encounter" in told  # once with each search
     assert "1 resources with another code" in told
 
 

@@ -256,13 +256,15 @@ def test_with_their_scope_conditions_of_the_record_are_asked_for(keys: Path) -> 
         assert (reply.status, reply.errors[0]["code"]) == (422, "not-found")
 
 
-@pytest.mark.parametrize(("scope", "asked_for"), [("", False), (" system/MedicationAdministration.rs", True)])
-def test_vasopressors_of_the_record_are_left_out_for_a_caller_who_may_not_have_them(
-    keys: Path, scope: str, asked_for: bool
+@pytest.mark.parametrize("granted", [True, False])
+@pytest.mark.parametrize("kind", ["MedicationAdministration", "Procedure"])
+def test_vasopressors_and_procedures_of_the_record_are_left_out_for_a_caller_who_may_not_have_them(
+    keys: Path, kind: str, granted: bool
 ) -> None:
     app = signing_in(keys, record_base_url=RECORD, record_longest_wait_s=0)
     held = SearchableRecord([patient(), height(), row(stamp(40), "settings", peep_set=10.0)])
-    bearer = token(scope="system/Observation.rs system/Condition.rs" + scope)
+    kinds = {"Observation", "Condition", "MedicationAdministration", "Procedure"} - (set() if granted else {kind})
+    bearer = token(scope=" ".join(f"system/{one}.rs" for one in sorted(kinds)))
     as_of = {"name": "as-of", "valueInstant": stamp(60)}
     named = json.loads(ASKS_FOR_P1)["parameter"]
     body = to_bytes({"resourceType": "Parameters", "parameter": [*named, as_of]})
@@ -272,8 +274,8 @@ def test_vasopressors_of_the_record_are_left_out_for_a_caller_who_may_not_have_t
         reply = ask(app, body, path="/fhir/$assess-candidate", headers={**FHIR, "authorization": f"Bearer {bearer}"})
 
     assert reply.status == 200
-    assert any("/MedicationAdministration" in one for one in held.asked) is asked_for
-    assert (b"the caller may not have them read" in reply.body) is not asked_for
+    assert any(f"/{kind}" in one for one in held.asked) is granted
+    assert (b"the caller may not have them read" in reply.body) is not granted
 
 
 def test_the_callers_token_is_never_passed_on_to_the_record(keys: Path) -> None:

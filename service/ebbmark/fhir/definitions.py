@@ -121,9 +121,8 @@ def _of_a_record(row: Parameter, operation: Operation) -> Parameter:
 
 def _also(operation: Operation) -> str:
     changes = ", charted changes of position and ventilator mode" if operation.reads_changes else ""
-    return changes + (
-        ", all Conditions and the vasopressors (MedicationAdministration)" if operation.reads_conditions else ""
-    )
+    beside = ", all Conditions, Procedures such as extracorporeal support, and vasopressors (MedicationAdministration)"
+    return changes + (beside if operation.reads_conditions else "")
 
 
 def _least(operation: Operation) -> str:

@@ -1,4 +1,4 @@
-"""Search for what some questions look at beside Observations: Conditions and vasopressors of one patient.
+"""Search for what some questions look at beside Observations: Conditions, Procedures and vasopressors of one patient.
 
 A question about what speaks against a trial is refused where Conditions cannot be read; a titration is of a trial that
 was performed already, and carries a caution instead.
@@ -7,7 +7,7 @@ was performed already, and carries a caution instead.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
 import msgspec
@@ -34,7 +34,13 @@ from ebbmark.record.search import (
 )
 from ebbmark.record.stored_results import failure_of
 
-__all__ = ["Beside", "is_given_within", "search_beside"]
+__all__ = ["PROCEDURES", "Beside", "is_given_within", "procedure_query", "search_beside"]
+
+PROCEDURES = "Procedures, extracorporeal support among them,"
+"""What is searched for by `ConditionCodes.procedures`, in words."""
+
+PROCEDURES_BACK_S = 30 * 86400.0
+"""How far back Procedures are looked for [s]; one that began earlier and goes on is found, too. Our choice."""
 
 _CONDITIONS = "Conditions were not read from the record"
 _VASOPRESSORS = "Vasopressors (MedicationAdministration) were not read from the record"
@@ -49,7 +55,7 @@ class Beside:
     """What some questions look at beside Observations.
 
     Attributes:
-        conditions: of any time and encounter.
+        conditions: of any time and encounter; Procedures that stand for one behind them.
         infusions: MedicationAdministrations of vasopressors.
         told: what the caller must know about it, as plain sentences.
         conditions_read: whether Conditions were read.
@@ -68,11 +74,13 @@ async def search_beside(
     not_asked: Counter[str],
     record: RecordClient,
     budget: Budget,
+    procedures: Collection[tuple[str, str]] = (),
 ) -> Beside:
     """Search for what some questions look at beside Observations.
 
-    All Conditions, whatever their status: one that is refuted or over is told, and never passed over. Vasopressors of
-    the period; where these cannot be read that is told, and the answer says that none is documented.
+    All Conditions, whatever their status: one that is refuted or over is told, and never passed over. Procedures that
+    stand for one, and vasopressors of the period; where these cannot be read that is told, and the answer says that
+    none is documented.
 
     Args:
         asked: patient, encounter and time.
@@ -81,6 +89,7 @@ async def search_beside(
         not_asked: how many resources were left out, by reason as a phrase; is added to.
         record: the client.
         budget: what may be read; is counted down.
+        procedures: system and code of the Procedures that stand for a condition that is looked for.
 
     Raises:
         Rejected: Conditions could not be read for a question about what speaks against a trial. Without them a
@@ -90,6 +99,9 @@ async def search_beside(
         return Beside()
     of_patient = [("patient", asked.patient), ("_count", str(PAGE_SIZE))]
     kept, told, were_read = await _conditions(asked, operation, withheld, not_asked, record, budget)
+    if procedures:
+        done, of_procedures = await _procedures(asked, procedures, withheld, not_asked, record, budget)
+        kept, told = [*kept, *done], [*told, *of_procedures]
     if "MedicationAdministration" in withheld:
         return Beside(kept, (), [*told, f"{_VASOPRESSORS}: the caller may not have them read."], were_read)
     tokens = any_of([f"{system}|{code}" for system, code in DRUG_CODES])
@@ -130,6 +142,38 @@ async def _conditions(
     kept = _of_patient(found.entries, "Condition", asked, not_asked)
     told = [f"Read from the record: {len(kept)} Conditions of any time and encounter.", *remarks_of([found])]
     return kept, told, True
+
+
+async def _procedures(
+    asked: RecordQuery,
+    procedures: Collection[tuple[str, str]],
+    withheld: frozenset[str],
+    not_asked: Counter[str],
+    record: RecordClient,
+    budget: Budget,
+) -> tuple[list[FoundEntry], list[str]]:
+    """Procedures of the patient that stand for a condition, and what is told of them."""
+    if "Procedure" in withheld:
+        return [], [f"{PROCEDURES} were not read from the record: the caller may not have them read."]
+    found = await search(record, "Procedure", procedure_query(asked, procedures, PAGE_SIZE), budget=budget)
+    if not isinstance(found, Found):
+        return [], [f"{PROCEDURES} were not read from the record: {failure_of(found).sentence}."]
+    done = _of_patient(found.entries, "Procedure", asked, not_asked)
+    told = [f"Read from the record: {len(done)} Procedures that stand for a condition."] if done else []
+    return done, [*told, *remarks_of([found])]
+
+
+def procedure_query(asked: RecordQuery, procedures: Collection[tuple[str, str]], most: int) -> list[tuple[str, str]]:
+    """The search for Procedures.
+
+    Args:
+        asked: patient and time.
+        procedures: system and code of each that is looked for.
+        most: on one page.
+    """
+    tokens = any_of([f"{system}|{code}" for system, code in procedures])
+    since = instant(asked.start_s - PROCEDURES_BACK_S)
+    return [("patient", asked.patient), ("code", tokens), ("date", f"ge{since}"), ("_count", str(most))]
 
 
 def _of_patient(

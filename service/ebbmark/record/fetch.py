@@ -7,9 +7,9 @@ The Bundle goes through the same reader as any request, so that nothing is read 
 (`observations`) is applied again here (`observations.post_filter`). A result that would not be whole is refused, never
 cut.
 
-Beside the readings: Conditions of any time and encounter and vasopressors for the titration and for the questions that
-look for what speaks against a trial, charted positions, ventilator modes and heart rhythms for those that look for what
-happened.
+Beside the readings: Conditions of any time and encounter, Procedures that stand for one, and vasopressors for the
+titration and for the questions that look for what speaks against a trial, charted positions, ventilator modes and heart
+rhythms for those that look for what happened.
 
 Two devices or encounters that report PEEP in turns are refused where the question rests on all PEEP of the period, and
 else where they do so in its last hour: a transport ventilator of yesterday leaves open what is set today to nobody.
@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import asyncio
 from collections import Counter
-from collections.abc import Awaitable, Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from itertools import pairwise
@@ -157,7 +157,7 @@ class Fetched:
 
     Attributes:
         asked: what was asked for.
-        fixed: the Patient, the DeviceMetrics and the Conditions.
+        fixed: the Patient, the DeviceMetrics, the Conditions and the Procedures that stand for one.
         filtered: Observations, each version once, that pass the filters of the search.
         remarks: what the record said beside them, and what could not be read, as plain sentences.
         infusions: MedicationAdministrations of vasopressors.
@@ -243,6 +243,7 @@ async def fetch(
     table: Table,
     budget: Budget,
     withheld: frozenset[str] = frozenset(),
+    procedures: Collection[tuple[str, str]] = (),
 ) -> Fetched:
     """Read everything that a question needs.
 
@@ -253,6 +254,7 @@ async def fetch(
         table: the codes that are understood, a site's own among them.
         budget: what may be read; is counted down.
         withheld: resource types that the caller may not have read.
+        procedures: system and code of the Procedures that stand for a condition that is looked for.
 
     Raises:
         Rejected: the patient is not there, the record failed, it holds too much, or two devices or encounters report
@@ -275,7 +277,7 @@ async def fetch(
         record.settings.searches_at_once,
         partial(observed, asked, heights, ()),
         charted,
-        partial(search_beside, asked, operation, withheld, not_asked, record, budget),
+        partial(search_beside, asked, operation, withheld, not_asked, record, budget, procedures),
     )
     pages = [*of_person, *of_time]
     filtered = post_filter(each_once(pages, record.settings.base_url.rstrip("/")), asked, table)

@@ -17,7 +17,7 @@ Source: CDS Hooks 2.0, "Providing FHIR Resources to a CDS Service".
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from enum import Enum
 from itertools import pairwise
@@ -29,6 +29,7 @@ from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.codes import CodeRow, HeightKind, SexKind, is_rhythm
 from ebbmark.physiology.readings import Quantity
+from ebbmark.record.beside import procedure_query
 from ebbmark.record.client import RecordClient
 from ebbmark.record.fetch import Fetched, with_changes
 from ebbmark.record.observations import (
@@ -85,12 +86,16 @@ class Part(Enum):
     PANELS = ("panels", "ventilator readings and blood pressures in panels under another code", 1000, False)
     CIRCULATION = ("circulation", "saturation, arterial pressure, heart rate and heart rhythm", 400, False)
     CONDITIONS = ("conditions", "Conditions", 200, False)
+    PROCEDURES = ("procedures", "Procedures such as extracorporeal support", 50, False)
 
     def __init__(self, key: str, words: str, most: int, needed: bool) -> None:
         self.key = key
         self.words = words
         self.most = most
         self.needed = needed
+
+
+_OTHER_KINDS = {Part.CONDITIONS: "Condition", Part.PROCEDURES: "Procedure"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +114,7 @@ class Prefetched:
 
 
 def part_tokens(part: Part, table: Mapping[tuple[str, str], CodeRow]) -> list[str]:
-    """The codes of a part as search tokens, `system|code`; none for the Patient and for Conditions."""
+    """The codes of a part as search tokens, `system|code`; none for what is no Observation."""
 
     def wanted(row: CodeRow) -> bool:
         meaning = row.meaning
@@ -187,7 +192,7 @@ def _results(part: Part, sent: bytes, asked: RecordQuery) -> Prefetched:
             raise Rejected((_unusable(part, "an entry that is no FHIR resource", "Observations"),))
         return Prefetched(None, "the caller's search failed in part", final=True)
     if any(
-        entry.head.resource_type in ("Observation", "Condition")
+        entry.head.resource_type in ("Observation", "Condition", "Procedure")
         and subject_of(entry.resource) not in ("", asked.patient)
         for entry in found.entries
     ):
@@ -207,7 +212,7 @@ def _may_be_cut(part: Part, page: Page, found: Found) -> bool:
 
 def _reaches_back(part: Part, found: Found, asked: RecordQuery) -> bool:
     """Whether a part that came newest first goes back beyond the time looked at; some are of any time."""
-    if part in (Part.HEIGHTS, Part.CONDITIONS):
+    if part in (Part.HEIGHTS, Part.CONDITIONS, Part.PROCEDURES):
         return False
     since_s = asked.end_s - CIRCULATION_S if part is Part.CIRCULATION else asked.start_s
     moments = [moment_of(entry.resource) for entry in found.entries]
@@ -253,6 +258,7 @@ async def gather(
     record: RecordClient | None,
     closed: str,
     table: Table,
+    procedures: Collection[tuple[str, str]],
     budget: Budget,
     read: list[FoundEntry],
 ) -> Fetched:
@@ -264,6 +270,7 @@ async def gather(
         record: the caller's record; None where it may not be asked.
         closed: why it may not, as a clause.
         table: the codes that are understood, a site's own among them.
+        procedures: system and code of the Procedures that stand for a condition that is looked for.
         budget: what may be read; is counted down.
         read: what the record was read for; is added to.
 
@@ -284,7 +291,7 @@ async def gather(
         assert record is not None  # noqa: S101 - nothing is open to us without a record
         try:
             async with asyncio.timeout(None if part.needed else LONGEST_OPTIONAL_S):
-                pages[part] = await _fetched(part, asked, record, table, budget)
+                pages[part] = await _fetched(part, asked, record, table, procedures, budget)
             if pages.get(Part.PANELS) == [] and any(NO_COMPONENTS in page.remarks for page in pages[part]):
                 del pages[Part.PANELS]  # nobody brought them, and fetching did not find them either
             read += [entry for page in pages[part] for entry in page.entries]
@@ -299,9 +306,10 @@ async def gather(
     conditions_read = Part.CONDITIONS in pages
     conditions = [
         one
-        for page in pages.pop(Part.CONDITIONS, [])
+        for part, kind in _OTHER_KINDS.items()
+        for page in pages.pop(part, [])
         for one in page.entries
-        if one.head.resource_type == "Condition" and subject_of(one.resource) in ("", asked.patient)
+        if one.head.resource_type == kind and subject_of(one.resource) in ("", asked.patient)
     ]
     of_all = [page for part in pages for page in pages[part]]
     found = [one for one in each_once(of_all, base) if one.head.resource_type != "DeviceMetric"]
@@ -318,20 +326,29 @@ async def gather(
     return Fetched(asked, fixed, filtered, told, conditions_read=conditions_read)
 
 
-async def _fetched(part: Part, asked: RecordQuery, record: RecordClient, table: Table, budget: Budget) -> list[Found]:
+async def _fetched(
+    part: Part,
+    asked: RecordQuery,
+    record: RecordClient,
+    table: Table,
+    procedures: Collection[tuple[str, str]],
+    budget: Budget,
+) -> list[Found]:
     if part is Part.PATIENT:
         patient = await read_one(asked.patient, record=record, budget=budget)
         if isinstance(patient, ReadFailure):
             raise Rejected((no_patient(patient),))
         return [Found([patient])]
-    if part is Part.CONDITIONS:
+    if part in _OTHER_KINDS:
         query = [("patient", asked.patient), ("_count", str(part.most))]
-        conditions = await search(record, "Condition", query, budget=budget)
-        if isinstance(conditions, TooMuch):
-            raise Rejected((too_much(conditions),))
-        if isinstance(conditions, ReadFailure):
-            raise Rejected((not_read("Conditions", conditions),))
-        return [conditions]
+        if part is Part.PROCEDURES:
+            query = procedure_query(asked, procedures, part.most)
+        found = await search(record, _OTHER_KINDS[part], query, budget=budget)
+        if isinstance(found, TooMuch):
+            raise Rejected((too_much(found),))
+        if isinstance(found, ReadFailure):
+            raise Rejected((not_read(part.words, found),))
+        return [found]
     limits: list[tuple[str, str]] = []
     if part is Part.CIRCULATION:
         limits = limits_of(replace(asked, start_s=asked.end_s - CIRCULATION_S))

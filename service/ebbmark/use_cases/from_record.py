@@ -130,7 +130,14 @@ async def answer_from_record(
         async with asyncio.timeout(most_s):
             asked, last = await _what_to_read(asked, operation, record)
             table = own_codes(context.code_map, asked).table
-            reading = partial(fetch, operation=operation, record=record, table=table, withheld=withheld)
+            reading = partial(
+                fetch,
+                operation=operation,
+                record=record,
+                table=table,
+                withheld=withheld,
+                procedures=context.site.condition_codes.procedures,
+            )
             fetched = await as_much_as_may_be(asked, operation, reading, limits)
             fetched = replace(fetched, entered=tuple(map(msgspec.json.encode, entered)))
     except TimeoutError:

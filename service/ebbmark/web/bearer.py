@@ -28,6 +28,7 @@ __all__ = [
     "LONGEST_LIFE_S",
     "READ_CONDITIONS",
     "READ_INFUSIONS",
+    "READ_PROCEDURES",
     "WRITE_BACK",
     "Caller",
     "ClientJwt",
@@ -61,6 +62,7 @@ EVALUATE = Permission("Observation", "rs")
 READ_CONDITIONS = Permission("Condition", "rs")
 """To have the Conditions of a patient read from the record as well."""
 READ_INFUSIONS = Permission("MedicationAdministration", "rs")
+READ_PROCEDURES = Permission("Procedure", "rs")
 """To have vasopressors read from the record as well; without it the answer says that they were not."""
 WRITE_BACK = Permission("Observation", "c")
 """To have the answer put into the record as well."""

@@ -168,7 +168,8 @@ def _read(operation: Operation) -> str:
     """What the record is asked for."""
     more = ["charted changes of position and mode"] * operation.reads_changes
     more += [
-        "Conditions (which needs the scope system/Condition.rs), vasopressors (with system/MedicationAdministration.rs)"
+        "Conditions (which needs the scope system/Condition.rs), Procedures such as extracorporeal support (with "
+        "system/Procedure.rs), vasopressors (with system/MedicationAdministration.rs)"
     ] * operation.reads_conditions
     return ", ".join(["the Patient", "heights", "sex", *more]) + " and Observations"
 

@@ -25,7 +25,7 @@ from ebbmark.use_cases.from_record import answer_from_record
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.use_cases.recording import answer_bundle, record_answer
 from ebbmark.web.audit_trail import AuditTrail
-from ebbmark.web.bearer import READ_CONDITIONS, READ_INFUSIONS, WRITE_BACK
+from ebbmark.web.bearer import READ_CONDITIONS, READ_INFUSIONS, READ_PROCEDURES, WRITE_BACK
 from ebbmark.web.body import FHIR_JSON, read_body, require_acceptable, require_fhir_json, unpacked
 from ebbmark.web.documentation import documented, documented_of_patient
 from ebbmark.web.entrance import actor_of, may, require
@@ -158,7 +158,8 @@ async def _from_record(
 
 def _withheld(request: Request) -> frozenset[str]:
     """Resource types beside Observations that this caller may not have read from the record."""
-    return frozenset(one.resource_type for one in (READ_CONDITIONS, READ_INFUSIONS) if not may(request, one))
+    beside = (READ_CONDITIONS, READ_PROCEDURES, READ_INFUSIONS)
+    return frozenset(one.resource_type for one in beside if not may(request, one))
 
 
 def _access(

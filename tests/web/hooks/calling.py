@@ -132,6 +132,7 @@ def prefetch(*trial: Json, **parts: object) -> dict[str, object]:
         "panels": searchset(),
         "circulation": searchset(*borne(mechanics)),
         "conditions": searchset(),
+        "procedures": searchset(),
         **parts,
     }
     return {key: value for key, value in whole.items() if value is not ...}

@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from starlette.types import ASGIApp
 
+from ebbmark.fhir.bedside.condition_lookup import BUILT_IN
 from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.codes import CODES, LOINC, CodeRow, is_rhythm
 from ebbmark.physiology.readings import Quantity
@@ -56,7 +57,8 @@ def test_every_code_that_is_read_is_asked_for_and_no_other(services: list[dict[s
 
     readings = {code for (_, code), row in CODES.items() if row.meaning is not None or is_rhythm(row)}
     positions_and_modes = {code for _, code in CHANGE_CODES}
-    assert asked == readings | positions_and_modes
+    procedures = {code for _, code in BUILT_IN.procedures}
+    assert asked == readings | positions_and_modes | procedures
 
 
 def test_panels_are_asked_for_by_the_codes_of_their_components(services: list[dict[str, Any]]) -> None:
@@ -77,9 +79,10 @@ def test_the_newest_are_asked_for_first(services: list[dict[str, Any]]) -> None:
 def test_a_sites_own_codes_are_asked_for_too() -> None:
     own = CodeRow("urn:example:site", "PEEP-1", "PEEP", Quantity.PEEP_SET, "site")
 
-    templates = prefetch_templates({**CODES, (own.system, own.code): own})
+    templates = prefetch_templates({**CODES, (own.system, own.code): own}, [("urn:example:site", "LUNG-1")])
 
     assert "PEEP-1" in _codes(templates["mechanics"])
+    assert _codes(templates["procedures"]) == ["LUNG-1"]
     assert (LOINC, "20077-4") in CODES
 
 

@@ -14,6 +14,7 @@ import httpx
 import pytest
 import respx
 
+from ebbmark.fhir.bedside.condition_lookup import BUILT_IN
 from ebbmark.fhir.reading.codes import CODES
 from ebbmark.record.client import Patience
 from ebbmark.web.hooks.catalog import prefetch_templates
@@ -451,12 +452,14 @@ def test_one_patient_has_one_card_whether_brought_by_the_templates_or_fetched() 
     times = dict.fromkeys(str(one["effectiveDateTime"]) for one in trial)
     saturations = [observation("spo2", 94.0, when=when, identity=f"spo2-{when}") for when in times]
     resources = [patient(), height(), *trial, *saturations, *blood_pressures(trial)]
-    templates = prefetch_templates(CODES)
+    templates = prefetch_templates(CODES, BUILT_IN.procedures)
     brought = {
         key: found_by(template, resources) for key, template in templates.items() if template.startswith("Observation")
     }
 
-    told = card(call(hooks_app(), called(prefetch={**brought, "patient": patient(), "conditions": searchset()})))
+    brought |= {"patient": patient(), "conditions": searchset(), "procedures": searchset()}
+
+    told = card(call(hooks_app(), called(prefetch=brought)))
 
     assert "Draft an order" in json.dumps(told["suggestions"])
     assert told == card(ask(Watching(resources), prefetch=...))

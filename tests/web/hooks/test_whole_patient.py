@@ -101,6 +101,20 @@ def test_a_condition_that_questions_the_number_holds_back_the_draft_and_the_warn
     assert order_cards(conditions=known) == []
 
 
+def test_extracorporeal_support_brought_as_a_procedure_is_a_caution_of_the_card() -> None:
+    support: Json = {
+        "resourceType": "Procedure",
+        "id": "ecmo",
+        "status": "in-progress",
+        "code": {"coding": [{"system": "http://snomed.info/sct", "code": "233573008"}]},
+        "subject": {"reference": "Patient/p1"},
+    }
+
+    told = trial_card(procedures=searchset(support))
+
+    assert "extracorporeal support" in str(told["detail"])
+
+
 @pytest.mark.parametrize("part", ["conditions", "circulation"])
 def test_what_could_not_be_read_of_the_patient_holds_back_the_draft_and_makes_no_warning(part: str) -> None:
     told = trial_card(**{part: ...})

@@ -39,6 +39,8 @@ ICD10 = "http://hl7.org/fhir/sid/icd-10"
 ICD10_CM = "http://hl7.org/fhir/sid/icd-10-cm"
 ICD10_GM = "http://fhir.de/CodeSystem/bfarm/icd-10-gm"
 _GM_BEFORE = "http://fhir.de/CodeSystem/dimdi/icd-10-gm"
+ICD10_PCS = ("http://www.cms.gov/Medicare/Coding/ICD10", "http://hl7.org/fhir/sid/icd-10-pcs")
+"""As HL7 Terminology and as US records name it: codes of Procedures."""
 ALL_ICD = (ICD10, ICD10_CM, ICD10_GM, _GM_BEFORE)
 _GM = (ICD10_GM, _GM_BEFORE)
 _CM = (ICD10_CM,)
@@ -223,6 +225,11 @@ CONDITION_ROWS: tuple[ConditionRow, ...] = (
     _sct(NO_RISK, "65710008", "Acute respiratory failure"),
     _sct(NO_RISK, "840539006", "COVID-19"),
     _sct("extracorporeal-support", "233573008", "Extracorporeal membrane oxygenation"),
+    _sct("extracorporeal-support", "786453001", "Venovenous extracorporeal membrane oxygenation"),
+    _sct("extracorporeal-support", "786451004", "Venoarterial extracorporeal membrane oxygenation"),
+    *[ConditionRow("extracorporeal-support", ICD10_PCS, code, False, f"Extracorporeal oxygenation, membrane, {how}", "PUB") for code, how in (
+        ("5A1522F", "central"), ("5A1522G", "peripheral veno-arterial"), ("5A1522H", "peripheral veno-venous"),
+    )],
     _sct(NO_RISK, "91302008", "Sepsis"),
     _sct(NO_RISK, "14669001", "Acute kidney injury"),
     _sct(NO_RISK, "709044004", "Chronic kidney disease"),

@@ -10,6 +10,11 @@ from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
 
 __all__ = ["BUILT_IN", "ConditionCodes"]
 
+_OF_A_PROCEDURE = frozenset(
+    {"extracorporeal-support", "drained-barotrauma", "recent-lung-surgery", "recent-sternotomy"}
+)
+"""Concepts that a record may hold as a Procedure; the others are states."""
+
 _ICD_CODE = re.compile(r"[A-Z][0-9][0-9A-Z][0-9A-Z]{0,4}")
 
 
@@ -88,6 +93,12 @@ class ConditionCodes:
         for length in range(1, min(len(upper), self._longest) + 1):
             found |= self._prefixes.get((system, upper[:length]), set())
         return found
+
+    @property
+    def procedures(self) -> list[tuple[str, str]]:
+        """System and code of every Procedure that stands for a concept; a search takes no beginnings of codes."""
+        rows = [row for row in self.rows if row.concept in _OF_A_PROCEDURE and not row.prefix]
+        return sorted({(system, row.code) for row in rows for system in row.systems})
 
     def of(self, concept: str) -> tuple[ConditionRow, ...]:
         """The rows of one concept."""

@@ -82,7 +82,7 @@ class _Search:
 
 _READ = "reading a trial from the record"
 _WRITE = "writing answers back"
-_BESIDE = "looking at Conditions and vasopressors"
+_BESIDE = "looking at Conditions, Procedures and vasopressors"
 _REPLAY = "replaying stored answers"
 _SEARCHES = (
     _Search("Observation", (("patient", NOBODY), ("date", _LATE), ("combo-code", _NOTHING)), _READ, "code is asked"),
@@ -106,6 +106,12 @@ _SEARCHES = (
         "pages read everything again",
     ),
     _Search("Condition", (("patient", NOBODY),), _BESIDE),
+    _Search(
+        "Procedure",
+        (("patient", NOBODY), ("code", _NOTHING), ("date", _LATE)),
+        _BESIDE,
+        "the answer says that Procedures were not read",
+    ),
     _Search(
         "MedicationAdministration",
         (("patient", NOBODY), ("code", _NOTHING), ("effective-time", _LATE)),

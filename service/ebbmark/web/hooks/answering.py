@@ -143,6 +143,7 @@ async def _gathered(called: Called, asked: RecordQuery, answering: Answering, re
                 record=record,
                 closed=closed,
                 table=answering.context.code_map.table,
+                procedures=answering.context.site.condition_codes.procedures,
                 budget=Budget(limits.requests, limits.resources, limits.size_bytes),
                 read=read,
             )

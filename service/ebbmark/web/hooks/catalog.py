@@ -10,7 +10,7 @@ reference and token equality, `_count`, `_sort`); hook definitions patient-view 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 from ebbmark.fhir.reading.codes import CodeRow
@@ -69,7 +69,9 @@ HOOKS: Mapping[str, Hook] = {
 """By name, in the order of a patient's day."""
 
 
-def prefetch_templates(table: Mapping[tuple[str, str], CodeRow]) -> dict[str, str]:
+def prefetch_templates(
+    table: Mapping[tuple[str, str], CodeRow], procedures: Collection[tuple[str, str]]
+) -> dict[str, str]:
     """The FHIR queries that the client is asked to run, by key.
 
     Codes stand without their system: both readings of a token are FHIR, and the query stays short enough for a line;
@@ -81,6 +83,7 @@ def prefetch_templates(table: Mapping[tuple[str, str], CodeRow]) -> dict[str, st
 
     Args:
         table: the codes that are understood, a site's own among them.
+        procedures: system and code of the Procedures that stand for a condition that is looked for.
     """
     templates = {Part.PATIENT.key: "Patient/{{context.patientId}}"}
     for part in (Part.HEIGHTS, Part.MECHANICS, Part.PANELS, Part.CIRCULATION):
@@ -90,16 +93,20 @@ def prefetch_templates(table: Mapping[tuple[str, str], CodeRow]) -> dict[str, st
             f"Observation?patient={{{{context.patientId}}}}&{parameter}={codes}&_sort=-date&_count={part.most}"
         )
     templates[Part.CONDITIONS.key] = f"Condition?patient={{{{context.patientId}}}}&_count={Part.CONDITIONS.most}"
+    codes = ",".join(dict.fromkeys(code for _, code in procedures))
+    most = Part.PROCEDURES.most
+    templates[Part.PROCEDURES.key] = f"Procedure?patient={{{{context.patientId}}}}&code={codes}&_count={most}"
     return templates
 
 
-def discovery(table: Mapping[tuple[str, str], CodeRow]) -> dict[str, object]:
+def discovery(table: Mapping[tuple[str, str], CodeRow], procedures: Collection[tuple[str, str]]) -> dict[str, object]:
     """The answer to the discovery request.
 
     Args:
         table: the codes that are understood, a site's own among them.
+        procedures: as for `prefetch_templates`.
     """
-    templates = prefetch_templates(table)
+    templates = prefetch_templates(table, procedures)
     return {
         "services": [
             {

@@ -52,7 +52,8 @@ class HooksDoor:
 def hooks_router(door: HooksDoor) -> APIRouter:
     """The routes below `/cds-services`."""
     router = APIRouter(prefix="/cds-services", tags=["cds-hooks"])
-    services = _ENCODER.encode(discovery(door.answering.context.code_map.table))
+    context = door.answering.context
+    services = _ENCODER.encode(discovery(context.code_map.table, context.site.condition_codes.procedures))
 
     @router.get("/", include_in_schema=False)
     @router.get("", **DISCOVERY)

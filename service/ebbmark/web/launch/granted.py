@@ -38,7 +38,8 @@ NEEDED_TO_WRITE = (
 USUAL_SCOPE = (
     "openid fhirUser online_access patient/Patient.rs patient/Observation.crus patient/GuidanceResponse.crus "
     "patient/DetectedIssue.crus patient/DiagnosticReport.crus patient/Device.crs patient/DeviceMetric.rs "
-    "patient/Provenance.crs patient/List.crus patient/Condition.rs patient/Encounter.rs"
+    "patient/Provenance.crs patient/List.crus patient/Condition.rs patient/Procedure.rs "
+    "patient/Encounter.rs"
 )
 """What is asked for where the operator says nothing else; the scope of the launch itself comes on top."""
 

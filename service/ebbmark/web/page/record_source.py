@@ -215,7 +215,7 @@ class RecordSource:
     @property
     def _withheld(self) -> frozenset[str]:
         """Resource types beside Observations that the access of this person does not cover."""
-        kinds = ("Condition", "MedicationAdministration")
+        kinds = ("Condition", "MedicationAdministration", "Procedure")
         return frozenset(kind for kind in kinds if missing(self.session.scope, (f"{kind}.rs",)))
 
     @property
