@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 import duckdb
+import msgspec
 
+from audit.read_back import read_back
+from ebbmark import __version__
 from ebbmark.fhir.times import instant
+from ebbmark.fhir.writing.normal_form import kind_of
 from ebbmark.review.options import Options
 from ebbmark.review.run import Reviewed, run
-from ebbmark.review.tables import Report
+from ebbmark.review.tables import Report, tables_of
+from ebbmark.use_cases.replay_exchange import read_inputs
 from review.conftest import Year, one_thread
 
 
@@ -78,3 +84,37 @@ def test_a_second_run_makes_nothing_again(year: Year, options: Options, work: Pa
 
     assert reviewed.made == len(reviewed.folders) > 0
     assert (again.made, again.folders) == (0, reviewed.folders)
+
+
+def test_this_version_gives_every_stored_titration_its_own_number_again(report: Report, year: Year) -> None:
+    engines = report.tables["engines"]
+    (row,) = [dict(zip(engines.columns, row, strict=True)) for row in engines.rows]
+
+    assert row["engine"] == __version__
+    assert row["same_number"] == year.fates("same", "amended")
+    assert row["not_compared"] == year.fates("tampered", "signature-broken")
+    assert (report.tables["cases_engine"].rows, row["other_closing"]) == ((), 0)
+
+
+def test_a_number_that_an_earlier_version_gave_stands_beside_what_this_one_gives(tmp_path: Path) -> None:
+    kept = Path(__file__).parents[1] / "audit" / "data" / "0.2.0" / "clear-closing"
+    given = read_inputs((kept / "request.json").read_bytes()).resources
+    answer = read_back(msgspec.json.decode((kept / "answer.json").read_bytes()), patient_of(given))
+    (suggested,) = [one for _, one in answer if kind_of(one) == "suggested-peep"]
+    suggested["valueQuantity"]["value"] -= 1.5  # as if that version had used another margin
+    lines = [msgspec.json.encode(one) for _, one in (*answer, *given)]
+    (tmp_path / "record").mkdir()
+    (tmp_path / "record" / "all.ndjson").write_bytes(b"\n".join(lines))
+
+    reviewed = run(tmp_path / "record", tmp_path / "work", options=Options(), start=one_thread)
+
+    tables = tables_of(reviewed, options=Options(), smallest=1).tables
+    (row,) = [dict(zip(tables["engines"].columns, row, strict=True)) for row in tables["engines"].rows]
+    assert (row["engine"], row["n"], row["other_number"], row["same_number"]) == ("0.2.0", 1, 1, 0)
+    assert tables["engines_by_how_much"].rows == (("0.2.0", 1.5, 1),)
+    assert tables["cases_engine"].column("now_cmh2o") == [suggested["valueQuantity"]["value"] + 1.5]
+
+
+def patient_of(resources: Iterable[tuple[str, Mapping[str, object]]]) -> str:
+    (who,) = [one["id"] for _, one in resources if one["resourceType"] == "Patient"]
+    return f"Patient/{who}"

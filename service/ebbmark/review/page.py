@@ -23,7 +23,8 @@ MOST_ROWS = 200
 """Rows of a table on the page; the file holds all."""
 
 ORDER = (
-    "overview", "replay", "cases", "outcomes", "by_month", "why_no_number", "cautions", "use", "what_if",
+    "overview", "replay", "cases", "engines", "engines_by_how_much", "cases_engine", "outcomes",
+    "by_month", "why_no_number", "cautions", "use", "what_if",
     "what_if_by_how_much", "cases_other", "oxygenation", "cards", "over_time", "runs", "periods",
     "left_out", "lines", "listed",
 )  # fmt: skip
@@ -91,6 +92,18 @@ def _first(report: Report) -> Iterator[str]:
         f"{count('not-replayable')} cannot be replayed here; the "
         f"signature of {broken} does not fit."
     )
+    engines = report.tables["engines"]
+    counted = [dict(zip(engines.columns, row, strict=True)) for row in engines.rows]
+    otherwise = sum(
+        _whole(row[one]) or 0 for row in counted for one in ("other_number", "number_gained", "number_lost")
+    )
+    compared = sum((_whole(row["n"]) or 0) - (_whole(row["not_compared"]) or 0) for row in counted)
+    versions = ", ".join(str(one) for one in engines.column("engine"))
+    if compared:
+        yield (
+            f"Of {compared} stored titrations (by version {versions}), computed again by version {__version__}, "
+            f"{otherwise} would get another number, gain one, or lose it."
+        )
     use = report.tables["use"]
     known = [
         (int(n), int(k)) for n, k in zip(use.column("n"), use.column("kept_1h"), strict=True) if n and k is not None
@@ -100,8 +113,8 @@ def _first(report: Report) -> Iterator[str]:
             f"One hour later PEEP stood within {KEPT_CMH2O:g} cmH2O of the suggestion after "
             f"{sum(k for _, k in known)} of {sum(n for n, _ in known)} trials (units large enough to be shown)."
         )
-    changed = [str(row[0]) for row in report.tables["runs"].rows if row[-1] == "changes beyond chance"]
-    yield f"Changes over time beyond chance: {', '.join(changed) or 'none found'}."
+    drifted = [str(row[0]) for row in report.tables["runs"].rows if row[-1] == "changes beyond chance"]
+    yield f"Changes over time beyond chance: {', '.join(drifted) or 'none found'}."
     beyond = [name for name, *_ in _beyond(report)]
     if beyond:
         yield f"Beyond the 99.8 % limits of the funnel for PEEP kept after one hour: {', '.join(beyond)}."
@@ -187,10 +200,16 @@ def _charts(report: Report, table: Table) -> tuple[list[str], str]:
         return [small_multiples("Share of trials with a suggested PEEP, by unit and month", series)], ""
     if table.name == "over_time":
         return list(_run_charts(table)), "Dashed in colour: a change beyond chance by the rules below."
-    if table.name in ("why_no_number", "cautions", "left_out", "what_if_by_how_much") and table.rows:
+    if (
+        table.name in ("why_no_number", "cautions", "left_out", "what_if_by_how_much", "engines_by_how_much")
+        and table.rows
+    ):
         named = [(" ".join(map(_bar_name, row[:-1])), _whole(row[-1])) for row in table.rows[:20]]
         return [bars(table.title, named)], ""
     return [], ""
+
+
+_AS_BARS = ("why_no_number", "cautions", "left_out", "what_if_by_how_much", "engines_by_how_much")
 
 
 def _bar_name(cell: Cell) -> str:

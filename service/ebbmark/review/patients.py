@@ -26,7 +26,7 @@ from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.times import instant, seconds
 from ebbmark.fhir.writing.carried import carried_in, unpacked
-from ebbmark.fhir.writing.normal_form import NotAnAnswer
+from ebbmark.fhir.writing.normal_form import NormalForm, NotAnAnswer
 from ebbmark.physiology.after.markers import Meaning, read_markers
 from ebbmark.physiology.after.trials_of_record import set_after, trials_of_record
 from ebbmark.physiology.patient.titration import Titration
@@ -52,6 +52,8 @@ CARRIED_S = 4 * HOUR_S
 """A charted set PEEP stands for so long, since it is charted by the hour or by the shift. This project's choice."""
 MOST_TRIALS = 1000
 """Of one patient. This project's choice."""
+MOST_CMH2O = 1000.0
+"""What lies beyond it is no pressure."""
 WITHIN_S = 300.0
 """A stored answer is of the trial that ended within so long of the answer's own time. This project's choice."""
 
@@ -60,7 +62,9 @@ COLUMNS: Mapping[str, Mapping[str, str]] = {
         "patient": "VARCHAR", "unit": "VARCHAR", "month": "VARCHAR", "ended": "VARCHAR", "operation": "VARCHAR",
         "answer": "VARCHAR",
         "outcome": "VARCHAR", "amended": "BOOLEAN", "signature": "VARCHAR", "engine": "VARCHAR",
-        "findings": "VARCHAR", "where_first": "VARCHAR",
+        "findings": "VARCHAR", "where_first": "VARCHAR", "computed": "BOOLEAN",
+        "stored_suggested_cmh2o": "DOUBLE", "suggested_cmh2o": "DOUBLE",
+        "stored_closing_cmh2o": "DOUBLE", "closing_cmh2o": "DOUBLE",
     },
     "trials": {
         "patient": "VARCHAR", "unit": "VARCHAR", "month": "VARCHAR", "week": "VARCHAR", "ended": "VARCHAR",
@@ -207,7 +211,7 @@ def _replayed(
         signature = verify_form(answer.form, answer.resources, made.keys).verified.value
     except NotAnAnswer:
         nothing: Row = {"outcome": "not-an-answer", "amended": False, "signature": "", "engine": ""}
-        return {**nothing, "findings": "", "where_first": ""}
+        return {**nothing, "findings": "", "where_first": "", "computed": False, **_peeps(None, None)}
     kinds = Counter(one.kind.value for one in found.findings)
     wrong = [one for one in found.findings if one.kind not in AFTERWARDS]
     device: Json = next((one for _, one in stored if one.get("resourceType") == "Device"), {})
@@ -219,7 +223,26 @@ def _replayed(
         "engine": str(versions[0].get("value", "")),
         "findings": ", ".join(f"{kind} {count}" for kind, count in sorted(kinds.items())),
         "where_first": without_ids(wrong[0].path, made.options) if wrong else "",
+        "computed": found.expected is not None,
+        **_peeps(answer.form, found.expected),
     }
+
+
+def _peeps(stored: NormalForm | None, expected: NormalForm | None) -> Row:
+    """Suggested PEEP and closing pressure, as stored and as this version computes them from the same inputs."""
+    return {
+        "stored_suggested_cmh2o": _value_of(stored, "suggested-peep"),
+        "suggested_cmh2o": _value_of(expected, "suggested-peep"),
+        "stored_closing_cmh2o": _value_of(stored, "closing-pressure"),
+        "closing_cmh2o": _value_of(expected, "closing-pressure"),
+    }
+
+
+def _value_of(form: NormalForm | None, kind: str) -> float | None:
+    """The number of a result; None where it has none that a pressure can have."""
+    quantity = form.parts.get(kind, {}).get("valueQuantity") if form is not None else None
+    value = quantity.get("value") if isinstance(quantity, dict) else None
+    return float(value) if isinstance(value, (int, float)) and abs(value) < MOST_CMH2O else None
 
 
 def _page(answer: Answer, at_s: float) -> bytes:

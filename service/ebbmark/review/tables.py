@@ -11,6 +11,7 @@ from pathlib import Path
 
 import duckdb
 
+from ebbmark import __version__
 from ebbmark.review.control import hidden, runs_of
 from ebbmark.review.options import Options
 from ebbmark.review.patients import COLUMNS
@@ -99,6 +100,11 @@ _USE = f"""
     count(*) FILTER ({_USED} AND abs(peep_24h_cmh2o - suggested_cmh2o) <= {KEPT_CMH2O}) AS kept_24h,
     median(set_after_min) FILTER ({_USED}) AS median_min_to_setting"""
 
+_TITRATIONS = """(SELECT *, stored_suggested_cmh2o AS then_cmh2o, suggested_cmh2o AS now_cmh2o,
+    computed AND signature NOT IN ('broken', 'covers-part') AS compared
+    FROM answers WHERE operation = 'titrate-peep')"""
+"""What somebody changed afterwards says nothing of an engine."""
+
 _TABLES = (
     _Asked(
         "overview",
@@ -125,6 +131,28 @@ _TABLES = (
         "same: every value, byte for byte. same-within-rounding: computed by another engine. inputs-amended: an input "
         "was changed after the answer. not-replayable: given under a charting table of the site that is not at hand. "
         "different: a value of the answer does not follow from its inputs.",
+    ),
+    _Asked(
+        "engines",
+        "Stored titrations under this version of the software",
+        f"""SELECT engine, count(*) AS n,
+            count(*) FILTER (compared AND now_cmh2o IS NOT DISTINCT FROM then_cmh2o) AS same_number,
+            count(*) FILTER (compared AND now_cmh2o != then_cmh2o) AS other_number,
+            count(*) FILTER (compared AND now_cmh2o IS NOT NULL AND then_cmh2o IS NULL) AS number_gained,
+            count(*) FILTER (compared AND now_cmh2o IS NULL AND then_cmh2o IS NOT NULL) AS number_lost,
+            count(*) FILTER (compared AND closing_cmh2o IS DISTINCT FROM stored_closing_cmh2o) AS other_closing,
+            count(*) FILTER (NOT compared) AS not_compared
+        FROM {_TITRATIONS} GROUP BY engine ORDER BY engine""",  # noqa: S608
+        f"Each is computed again, from the inputs that it names, by version {__version__}; engine: the version that "
+        "gave it. Not compared: whose signature does not fit, or that cannot be computed here.",
+        "n",
+    ),
+    _Asked(
+        "engines_by_how_much",
+        "By how much this version would suggest another PEEP",
+        f"""SELECT engine, now_cmh2o - then_cmh2o AS difference_cmh2o, count(*) AS n FROM {_TITRATIONS}
+        WHERE compared AND now_cmh2o IS NOT NULL AND then_cmh2o IS NOT NULL GROUP BY ALL ORDER BY ALL""",  # noqa: S608
+        group="n",
     ),
     _Asked(
         "outcomes",
@@ -218,6 +246,14 @@ _TABLES = (
         "Answers that do not follow from their inputs, whose inputs were amended, or whose signature does not fit.",
     ),
     _Asked(
+        "cases_engine",
+        "Stored titrations whose number this version would change",
+        f"""SELECT engine, unit, ended, then_cmh2o, now_cmh2o, stored_closing_cmh2o, closing_cmh2o, patient, answer
+        FROM {_TITRATIONS} WHERE compared AND now_cmh2o IS DISTINCT FROM then_cmh2o
+        ORDER BY abs(now_cmh2o - then_cmh2o) DESC NULLS FIRST, ended, answer LIMIT 100""",  # noqa: S608
+        "A number gained or lost first, then by how far it moved; the first 100.",
+    ),
+    _Asked(
         "cases_other",
         "Trials whose number would change most under the other protocol",
         """SELECT patient, unit, ended, outcome, suggested_cmh2o, other_outcome, other_suggested_cmh2o FROM trials
@@ -231,7 +267,7 @@ _TABLES = (
 )
 ROWS_ONLY = frozenset({"answers", "trials", "listed_lines"})
 """Tables that are written as files and not shown on the page."""
-OF_SINGLE = frozenset({"answers", "trials", "cases", "cases_other"})
+OF_SINGLE = frozenset({"answers", "trials", "cases", "cases_engine", "cases_other"})
 """Tables that name single patients or answers."""
 
 SERIES = {

@@ -97,12 +97,14 @@ class Replayed:
         not_checked: remarks of the answer that cannot be computed again.
         computed: whether an answer could be computed at all from the versions, and under the charting table, that were
             used.
+        expected: the answer that follows from the inputs; None where none does.
     """
 
     identity: str
     findings: tuple[Finding, ...]
     not_checked: int
     computed: bool = True
+    expected: NormalForm | None = None
 
     @property
     def outcome(self) -> Outcome:
@@ -189,7 +191,7 @@ def replay_answer(
         ]
         return Replayed(answer.form.identity, (*findings, *refused), 0)
     told, not_checked = _compared(expected, answer.form, claims.engine_version)
-    return Replayed(answer.form.identity, (*findings, *told), not_checked)
+    return Replayed(answer.form.identity, (*findings, *told), not_checked, expected=expected)
 
 
 def _first(choices: tuple[Json, ...], claims: Claims) -> tuple[Json, ...]:
