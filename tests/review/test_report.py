@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 
 import duckdb
@@ -16,7 +17,7 @@ from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity
 from ebbmark.review.options import Options
 from ebbmark.review.page import page_of
-from ebbmark.review.patients import set_after_trial, without_ids
+from ebbmark.review.patients import MOST_WEEKS, WEEK_S, set_after_trial, without_ids
 from ebbmark.review.run import Reviewed, run
 from ebbmark.review.tables import Report, Table, tables_of, write_tables
 from review.conftest import Year, one_thread
@@ -102,6 +103,30 @@ def test_coarse_dates_leave_no_day_and_no_time_anywhere(few: Path, tmp_path: Pat
     assert a_day.findall(coarse) == []
 
 
+def test_shifted_dates_keep_what_lies_between_them_and_are_of_no_use_without_the_key(few: Path, tmp_path: Path) -> None:
+    (plain, _), (one, _), (other, _) = [
+        passed_on(few, tmp_path / key.decode(), pseudonym_key=key, shift_dates=shifted)
+        for key, shifted in ((b"a", False), (b"b", True), (b"c", True))
+    ]
+
+    def ended(report: Report) -> list[list[float]]:
+        """Of each patient, in an order that no name decides."""
+        trials = report.tables["trials"]
+        by_patient: dict[object, list[float]] = {}
+        for patient, at in zip(trials.column("patient"), trials.column("ended"), strict=True):
+            by_patient.setdefault(patient, []).append(datetime.fromisoformat(str(at)).timestamp())
+        return sorted(by_patient.values(), key=lambda times: (len(times), times[-1] - times[0], times[0] % WEEK_S))
+
+    pairs = zip(ended(plain), ended(one), strict=True)
+    moved = [[before - after for before, after in zip(*both, strict=True)] for both in pairs]
+    assert all(len({round(each) for each in times}) == 1 for times in moved)
+    assert all(times[0] % WEEK_S == 0 and 1 <= times[0] / WEEK_S <= MOST_WEEKS for times in moved)
+    assert ended(one) != ended(other)
+    assert "month" not in one.tables["trials"].columns + one.tables["answers"].columns
+    for name in ("by_month", "over_time", "use", "outcomes"):
+        assert one.tables[name] == plain.tables[name]
+
+
 def test_a_finding_names_no_resource_of_the_record_where_identifiers_are_hashed() -> None:
     tampered = Options(pseudonym_key=b"a")
 
@@ -151,10 +176,12 @@ def test_wrong_usage_is_told_in_a_sentence(tmp_path: Path, capsys: pytest.Captur
     assert main(["review", str(tmp_path / "none"), *out]) == 2
     assert main(["review", str(tmp_path), *out, "--margin", "40"]) == 2
     assert main(["review", str(tmp_path), *out, "--second-from", "May"]) == 2
+    assert main(["review", str(tmp_path), *out, "--shift-dates"]) == 2
     assert capsys.readouterr().err.splitlines() == [
         f"{tmp_path / 'none'} is no folder.",
         "--margin takes 0 to 10 cmH2O, --fall 1 to 30 %.",
         "--second-from takes a month: YYYY-MM.",
+        "--shift-dates takes a --pseudonym-key, from which the shift follows.",
     ]
 
 

@@ -115,6 +115,11 @@ def add_commands(
     review.add_argument("--pseudonym-key", type=Path, metavar="FILE", help="hash identifiers with what this file holds")
     review.add_argument("--coarse-dates", action="store_true", help="give months in place of times")
     review.add_argument(
+        "--shift-dates",
+        action="store_true",
+        help="move the times of each patient back by 1 to 52 whole weeks that follow from --pseudonym-key",
+    )
+    review.add_argument(
         "--without-cases", action="store_true", help="leave out every table that names single patients or answers"
     )
     review.add_argument("--record", default="", metavar="URL", help="base of the record, to which cases then link")
@@ -189,6 +194,7 @@ def _review(chosen: argparse.Namespace, style: Callable[[], str]) -> int:
         fall=None if chosen.fall is None else chosen.fall / 100,
         pseudonym_key=chosen.pseudonym_key.read_bytes() if chosen.pseudonym_key else b"",
         coarse_dates=chosen.coarse_dates,
+        shift_dates=chosen.shift_dates,
         published_keys=chosen.keys.read_bytes() if chosen.keys else b"",
         other_protocol=chosen.other_protocol,
     )
@@ -238,6 +244,8 @@ def _wrong(chosen: argparse.Namespace) -> str:
     for file in (chosen.keys, chosen.pseudonym_key):
         if file is not None and not file.is_file():
             return f"{file} cannot be read."
+    if chosen.shift_dates and (chosen.pseudonym_key is None or not chosen.pseudonym_key.read_bytes().strip()):
+        return "--shift-dates takes a --pseudonym-key, from which the shift follows."
     if chosen.record and not chosen.record.startswith(("https://", "http://")):
         return "--record takes an address that begins with https:// or http://."
     if chosen.second_from:

@@ -28,6 +28,7 @@ class Options:
         margin_cmh2o, fall: of the other protocol that every trial is titrated with once more; None as it has them.
         pseudonym_key: identifiers are hashed with it (HMAC-SHA256); empty leaves them as they are.
         coarse_dates: whether times are given as months only.
+        shift_dates: whether the times of a patient are moved by some weeks that follow from the key.
         published_keys: JSON Web Key Set to check signatures with; empty for none.
         site_files: of the site, for trials and for replay.
         other_protocol: slug of the other protocol, among the site's and ours; empty for the default one.
@@ -37,6 +38,7 @@ class Options:
     fall: float | None = None
     pseudonym_key: bytes = b""
     coarse_dates: bool = False
+    shift_dates: bool = False
     published_keys: bytes = b""
     site_files: SiteFiles = NO_FILES
     other_protocol: str = ""

@@ -15,6 +15,7 @@ from ebbmark.fhir.naming import RESULT_SYSTEM
 from ebbmark.review.charts import bars, funnel, run_chart, small_multiples
 from ebbmark.review.control import funnel_limit, runs_of
 from ebbmark.review.options import Options, prepared
+from ebbmark.review.patients import MOST_WEEKS
 from ebbmark.review.tables import KEPT_CMH2O, ROWS_ONLY, SERIES, Cell, Report, Table
 
 __all__ = ["page_of"]
@@ -231,6 +232,17 @@ def _whole(cell: Cell) -> int | None:
     return None if cell is None else int(cell)
 
 
+def _times(options: Options) -> str:
+    told = "Times are given as months." if options.coarse_dates else "Times are given to the second."
+    if not options.shift_dates:
+        return f"{told} They are as charted."
+    return (
+        f"{told} In tables of single patients and answers they are moved back, by 1 to {MOST_WEEKS} whole weeks that "
+        "follow from the site's key and are the same for all of one patient; counts by month and over time are of the "
+        "true times."
+    )
+
+
 def _site_files(options: Options) -> str:
     read = {one.name.replace("_", " "): getattr(options.site_files, one.name) for one in fields(options.site_files)}
     given = [f"{name} ({what})" for what, named in read.items() for name, _ in named]
@@ -253,7 +265,7 @@ def _limits(report: Report) -> Sequence[str]:
         "Identifiers are hashed with the site's key (HMAC-SHA256)."
         if options.pseudonym_key
         else "Identifiers are those of the record: this report is about named patients of the site.",
-        "Times are given as months." if options.coarse_dates else "Times are as charted.",
+        _times(options),
         "Funnel plots: exact binomial limits of 95 % and 99.8 %, interpolated (Spiegelhalter, Stat Med "
         "2005;24:1185-202), around the share of all units, not adjusted for the patients and not for over-dispersion.",
         "Run charts: longest run and number of crossings of the median (Anhøj and Olesen, PLoS One 2014;9:e113825), "

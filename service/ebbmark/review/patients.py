@@ -42,12 +42,14 @@ from ebbmark.use_cases.replay import replay_answer
 from ebbmark.use_cases.titrate import titrate_values
 from ebbmark.views.sheet import report_pdf
 
-__all__ = ["COLUMNS", "Rows", "rows_of_part", "set_after_trial", "without_ids"]
+__all__ = ["COLUMNS", "Rows", "rows_of_part", "set_after_trial", "shift_s", "without_ids"]
 
 Json = Mapping[str, Any]
 Row = dict[str, object]
 
-HOUR_S, DAY_S = 3600.0, 86_400.0
+HOUR_S, DAY_S, WEEK_S = 3600.0, 86_400.0, 604_800.0
+MOST_WEEKS = 52
+"""By which the times of a patient are moved back. This project's choice."""
 CARRIED_S = 4 * HOUR_S
 """A charted set PEEP stands for so long, since it is charted by the hour or by the shift. This project's choice."""
 MOST_TRIALS = 1000
@@ -175,7 +177,7 @@ def _answers(
         row: Row = {
             "patient": name,
             "unit": unit_at(stays, at_s),
-            **_when(at_s, made.options),
+            **_when(at_s, name, made.options),
             "operation": str(guidance.get("moduleUri", "")).rpartition("/")[2],
             "answer": _pseudonym(identity, made.options),
             **_replayed(stored, given, current, at_s, made),
@@ -281,7 +283,7 @@ def _trials(
         of_trial: Row = {
             "patient": name,
             "unit": unit_at(stays, end_s),
-            **_when(end_s, made.options),
+            **_when(end_s, name, made.options),
             "steps": len(trial.steps),
             "kind": trial.kind.slug,
             "stored": any(abs(at_s - end_s) <= WITHIN_S for at_s in answered),
@@ -371,10 +373,27 @@ def _bundle(held: Sequence[Held]) -> bytes:
     return b'{"resourceType":"Bundle","type":"collection","entry":[{"resource":' + entries + b"}]}"
 
 
-def _when(at_s: float, options: Options) -> Row:
-    text = instant(at_s)
-    month = text[:7]
-    return {"month": month, "week": f"{int(at_s // (7 * DAY_S)):05}", "ended": month if options.coarse_dates else text}
+def _when(at_s: float, name: str, options: Options) -> Row:
+    """Month and week, by which trials are counted, and the time that stands in tables of single patients."""
+    shown = instant(at_s - shift_s(name, options))
+    return {
+        "month": instant(at_s)[:7],
+        "week": f"{int(at_s // WEEK_S):05}",
+        "ended": shown[:7] if options.coarse_dates else shown,
+    }
+
+
+def shift_s(name: str, options: Options) -> float:
+    """How far back the times of this patient are moved: whole weeks, so that weekday and hour stay [s].
+
+    Args:
+        name: of the patient, as the report names them.
+        options: whether times are moved, and the site's key, without which nobody can move them back.
+    """
+    if not options.shift_dates:
+        return 0.0
+    digest = hmac.digest(options.pseudonym_key, b"dates|" + name.encode(), "sha256")
+    return WEEK_S * (1 + int.from_bytes(digest[:8]) % MOST_WEEKS)
 
 
 def without_ids(path: str, options: Options) -> str:

@@ -306,6 +306,8 @@ def tables_of(reviewed: Reviewed, *, options: Options, smallest: int, second_fro
         found["lines"] = Table("lines", "Lines read, by resource type", "", ("resource", "n"), tuple(lines.items()))
         found["cards"] = _cards(reviewed, smallest)
         found |= {one.name: one for one in _over_time(database, smallest, coarse=options.coarse_dates)}
+        if options.shift_dates:
+            found |= {name: _without_month(found[name]) for name in ("answers", "trials")}
         if second_from:
             found["periods"] = _table(database, _periods(second_from), smallest)
     return Report(found, smallest, options, second_from, reviewed.failed)
@@ -366,6 +368,13 @@ def _table(database: duckdb.DuckDBPyConnection, asked: _Asked, smallest: int) ->
     return Table(asked.name, asked.title, asked.note, columns, tuple(rows), sum(hide))
 
 
+def _without_month(table: Table) -> Table:
+    """The true month beside a time that was moved would tell it."""
+    place = table.columns.index("month")
+    rows = tuple(row[:place] + row[place + 1 :] for row in table.rows)
+    return replace(table, columns=table.columns[:place] + table.columns[place + 1 :], rows=rows)
+
+
 def _plain(value: object) -> Cell:
     if value is None or isinstance(value, (str, bool, int)):
         return value
@@ -376,15 +385,16 @@ def _over_time(database: duckdb.DuckDBPyConnection, smallest: int, *, coarse: bo
     """Each series over time, and what the rules of a run chart find in it."""
     (total,) = database.execute("SELECT count(*) FROM trials").fetchone() or (0,)
     name, period = "week", "week::INTEGER"
+    since = "strftime(DATE '1970-01-01' + 7 * min(week::INTEGER), '%Y-%m-%d')"
     if coarse:
-        name, period = "month", "month"
+        name, period, since = "month", "month", "month"
     elif total < WEEKS_FROM:
         name, period = "four weeks", "week::INTEGER // 4"
     series = ", ".join(f'{sql} AS "{name}"' for name, sql in SERIES.items())
     asked = _Asked(
         "over_time",
         f"Over time, by {name}",
-        f"""SELECT min(ended)[:10] AS since, count(*) AS n, {series} FROM trials
+        f"""SELECT {since} AS since, count(*) AS n, {series} FROM trials
         GROUP BY {period} ORDER BY {period}""",  # noqa: S608
         group="n",
     )
