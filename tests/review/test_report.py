@@ -15,9 +15,9 @@ from ebbmark.cli import main
 from ebbmark.physiology.after.trials_of_record import trials_of_record
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity
-from ebbmark.review.options import Options
+from ebbmark.review.options import MOST_WEEKS, WEEK_S, Options, without_ids
 from ebbmark.review.page import page_of
-from ebbmark.review.patients import MOST_WEEKS, WEEK_S, set_after_trial, without_ids
+from ebbmark.review.patients import set_after_trial
 from ebbmark.review.run import Reviewed, run
 from ebbmark.review.tables import Report, Table, tables_of, write_tables
 from review.conftest import Year, one_thread

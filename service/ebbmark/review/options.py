@@ -1,7 +1,8 @@
-"""What a review is made with: the site's files, the other protocol, and what of privacy; read once for each part."""
+"""What a review is made with: the site's files and the other protocol; how persons are hidden."""
 
 from __future__ import annotations
 
+import hmac
 import re
 from dataclasses import dataclass, replace
 
@@ -11,12 +12,16 @@ from ebbmark.fhir.bedside.site import Misread
 from ebbmark.fhir.reading.body import Limits
 from ebbmark.fhir.reading.codes import HeightKind, SexKind
 from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.times import instant
 from ebbmark.keys import PublicKey, read_public_keys
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.site_files import NO_FILES, SiteFiles, codes_of, site_of
 
-__all__ = ["Options", "Prepared", "prepared"]
+__all__ = ["MOST_WEEKS", "WEEK_S", "Options", "Prepared", "prepared", "pseudonym", "shift_s", "when", "without_ids"]
 
+WEEK_S = 604_800.0
+MOST_WEEKS = 52
+"""By which the times of a patient are moved back. This project's choice."""
 LIMITS = Limits(max_bytes=500_000_000, max_entries=200_000)
 
 
@@ -89,3 +94,57 @@ def prepared(options: Options) -> Prepared:
         read_public_keys(options.published_keys) or (),
         re.compile(b"|".join(sorted(re.escape(msgspec.json.encode(code)) for code in personal))),
     )
+
+
+def when(at_s: float, name: str, options: Options) -> dict[str, object]:
+    """Month and week, by which trials are counted, and the time that stands in tables of single patients.
+
+    Args:
+        at_s: the instant [s since 1970-01-01T00:00:00Z].
+        name: of the patient, as the report names them.
+        options: whether times are coarse, or moved.
+    """
+    shown = instant(at_s - shift_s(name, options))
+    return {
+        "month": instant(at_s)[:7],
+        "week": f"{int(at_s // WEEK_S):05}",
+        "ended": shown[:7] if options.coarse_dates else shown,
+    }
+
+
+def shift_s(name: str, options: Options) -> float:
+    """How far back the times of this patient are moved: whole weeks, so that weekday and hour stay [s].
+
+    Args:
+        name: of the patient, as the report names them.
+        options: whether times are moved, and the site's key, without which nobody can move them back.
+    """
+    if not options.shift_dates:
+        return 0.0
+    digest = hmac.digest(options.pseudonym_key, b"dates|" + name.encode(), "sha256")
+    return WEEK_S * (1 + int.from_bytes(digest[:8]) % MOST_WEEKS)
+
+
+def without_ids(path: str, options: Options) -> str:
+    """A path or reference without the ids of resources, where identifiers are hashed: an id may hold a patient's.
+
+    Args:
+        path: of a finding.
+        options: with the site's key, or none.
+    """
+    return _ID_IN_PATH.sub(r"\1/...", path) if options.pseudonym_key else path
+
+
+_ID_IN_PATH = re.compile(r"([A-Za-z]+)/[^\s#]+")
+
+
+def pseudonym(name: str, options: Options) -> str:
+    """How the report names a patient or an answer.
+
+    Args:
+        name: in the record.
+        options: with the site's key; without one the name stays.
+    """
+    if not options.pseudonym_key:
+        return name
+    return hmac.new(options.pseudonym_key, name.encode(), "sha256").hexdigest()[:16]

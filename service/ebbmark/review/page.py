@@ -14,9 +14,9 @@ from ebbmark import __version__
 from ebbmark.fhir.naming import RESULT_SYSTEM
 from ebbmark.review.charts import bars, funnel, run_chart, small_multiples
 from ebbmark.review.control import funnel_limit, runs_of
-from ebbmark.review.options import Options, prepared
-from ebbmark.review.patients import MOST_WEEKS
-from ebbmark.review.tables import KEPT_CMH2O, ROWS_ONLY, SERIES, Cell, Report, Table
+from ebbmark.review.options import MOST_WEEKS, Options, prepared
+from ebbmark.review.queries import KEPT_CMH2O, ROWS_ONLY, SERIES
+from ebbmark.review.tables import Cell, Report, Table
 
 __all__ = ["page_of"]
 

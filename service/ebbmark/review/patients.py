@@ -6,8 +6,6 @@ that the service calls, and the hour before and after a trial belongs to it, as 
 
 from __future__ import annotations
 
-import hmac
-import re
 from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -24,7 +22,7 @@ from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.reading.request import Request
-from ebbmark.fhir.times import instant, seconds
+from ebbmark.fhir.times import seconds
 from ebbmark.fhir.writing.carried import carried_in, unpacked
 from ebbmark.fhir.writing.normal_form import NormalForm, NotAnAnswer
 from ebbmark.physiology.after.markers import Meaning, read_markers
@@ -34,7 +32,7 @@ from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.reading import NoTrial, read_trial
 from ebbmark.physiology.trial.steps import Trial
-from ebbmark.review.options import Options, Prepared, prepared
+from ebbmark.review.options import Options, Prepared, prepared, pseudonym, when, without_ids
 from ebbmark.review.resources import Held, newest_of, unit_at, versions_of
 from ebbmark.use_cases.answer_builder import estimates_remembered, titration_of
 from ebbmark.use_cases.from_record import BEFORE_AND_AFTER_S
@@ -42,14 +40,12 @@ from ebbmark.use_cases.replay import replay_answer
 from ebbmark.use_cases.titrate import titrate_values
 from ebbmark.views.sheet import report_pdf
 
-__all__ = ["COLUMNS", "Rows", "rows_of_part", "set_after_trial", "shift_s", "without_ids"]
+__all__ = ["COLUMNS", "Rows", "rows_of_part", "set_after_trial"]
 
 Json = Mapping[str, Any]
 Row = dict[str, object]
 
-HOUR_S, DAY_S, WEEK_S = 3600.0, 86_400.0, 604_800.0
-MOST_WEEKS = 52
-"""By which the times of a patient are moved back. This project's choice."""
+HOUR_S, DAY_S = 3600.0, 86_400.0
 CARRIED_S = 4 * HOUR_S
 """A charted set PEEP stands for so long, since it is charted by the hour or by the shift. This project's choice."""
 MOST_TRIALS = 1000
@@ -130,7 +126,7 @@ def _review(patient: str, held: list[Held], devices: list[Held], made: Prepared,
     persons = [one for one in newest if one.read.resourceType == "Patient"]
     if any(b'"replaced-by"' in one.line for one in persons):
         rows.note("marked as replaced by another, reviewed under its own id", "Patient")
-    name = _pseudonym(patient, made.options)
+    name = pseudonym(patient, made.options)
     answered = list(_answers(name, own, inputs, newest, devices, stays, made, rows))
     rows.answers += [row for row, _ in answered]
     titrated = [at_s for row, at_s in answered if row["operation"] == TITRATE_PEEP.slug]
@@ -177,9 +173,9 @@ def _answers(
         row: Row = {
             "patient": name,
             "unit": unit_at(stays, at_s),
-            **_when(at_s, name, made.options),
+            **when(at_s, name, made.options),
             "operation": str(guidance.get("moduleUri", "")).rpartition("/")[2],
-            "answer": _pseudonym(identity, made.options),
+            "answer": pseudonym(identity, made.options),
             **_replayed(stored, given, current, at_s, made),
         }
         del row["week"]
@@ -283,7 +279,7 @@ def _trials(
         of_trial: Row = {
             "patient": name,
             "unit": unit_at(stays, end_s),
-            **_when(end_s, name, made.options),
+            **when(end_s, name, made.options),
             "steps": len(trial.steps),
             "kind": trial.kind.slug,
             "stored": any(abs(at_s - end_s) <= WITHIN_S for at_s in answered),
@@ -371,40 +367,3 @@ def set_after_trial(readings: Sequence[Reading], trial: Trial) -> Row:
 def _bundle(held: Sequence[Held]) -> bytes:
     entries = b'},{"resource":'.join(one.line for one in held)
     return b'{"resourceType":"Bundle","type":"collection","entry":[{"resource":' + entries + b"}]}"
-
-
-def _when(at_s: float, name: str, options: Options) -> Row:
-    """Month and week, by which trials are counted, and the time that stands in tables of single patients."""
-    shown = instant(at_s - shift_s(name, options))
-    return {
-        "month": instant(at_s)[:7],
-        "week": f"{int(at_s // WEEK_S):05}",
-        "ended": shown[:7] if options.coarse_dates else shown,
-    }
-
-
-def shift_s(name: str, options: Options) -> float:
-    """How far back the times of this patient are moved: whole weeks, so that weekday and hour stay [s].
-
-    Args:
-        name: of the patient, as the report names them.
-        options: whether times are moved, and the site's key, without which nobody can move them back.
-    """
-    if not options.shift_dates:
-        return 0.0
-    digest = hmac.digest(options.pseudonym_key, b"dates|" + name.encode(), "sha256")
-    return WEEK_S * (1 + int.from_bytes(digest[:8]) % MOST_WEEKS)
-
-
-def without_ids(path: str, options: Options) -> str:
-    """A path or reference without the ids of resources, where identifiers are hashed: an id may hold a patient's."""
-    return _ID_IN_PATH.sub(r"\1/...", path) if options.pseudonym_key else path
-
-
-_ID_IN_PATH = re.compile(r"([A-Za-z]+)/[^\s#]+")
-
-
-def _pseudonym(name: str, options: Options) -> str:
-    if not options.pseudonym_key:
-        return name
-    return hmac.new(options.pseudonym_key, name.encode(), "sha256").hexdigest()[:16]
