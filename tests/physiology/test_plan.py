@@ -25,7 +25,7 @@ from ebbmark.physiology.before.published_staircases import COMMON_PRACTICE
 from ebbmark.physiology.before.staircase import Cell, StaircaseRules, Traced, faults_of_rules
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit
-from ebbmark.words.messages import spell
+from ebbmark.words.messages import spell, spelled
 
 NOW = Settings(peep_cmh2o=10, pressure_above_peep_cmh2o=14, pbw_kg=70, compliance_ml_per_cmh2o=30)
 RECRUITING = Variant.WITH_RECRUITMENT
@@ -84,7 +84,7 @@ def test_each_step_gives_peak_pressure_volume_records_and_expectation() -> None:
     step = next(one for one in planned().steps if one.phase is Phase.DESCENT)
 
     assert (step.end_inspiratory_cmh2o, step.expected_tidal_volume_ml) == (30, 420)
-    assert "overdistension" in step.expect
+    assert "overdistension" in spell(step.expect)
     assert step.record
 
 
@@ -98,8 +98,8 @@ def test_it_ends_at_six_millilitres_per_kilogram_and_two_above_closing() -> None
     last = planned().steps[-1]
 
     assert (last.phase, last.peep_cmh2o, last.expected_tidal_volume_ml) == (Phase.SET, None, 420)
-    assert "PEEP 2 cmH2O above the closing pressure" in last.expect
-    assert "Nothing is opened again in this variant" in last.expect
+    assert "PEEP 2 cmH2O above the closing pressure" in spell(last.expect)
+    assert "Nothing is opened again in this variant" in spell(last.expect)
 
 
 def test_recruitment_chosen_follows_common_practice_to_20_and_50() -> None:
@@ -126,13 +126,13 @@ def test_steps_above_the_plateau_limit_say_so() -> None:
     above = [step for step in planned(variant=RECRUITING).steps if (step.end_inspiratory_cmh2o or 0) > 30]
 
     assert above
-    assert all("above 30 cmH2O" in step.remark for step in above)
+    assert all("above 30 cmH2O" in spell(step.remark) for step in above)
 
 
 def test_a_step_whose_volume_would_pass_eight_millilitres_per_kilogram_says_so() -> None:
     top = next(step for step in planned(variant=RECRUITING).steps if step.end_inspiratory_cmh2o == 50)
 
-    assert "900 mL (12.9 mL/kg), above 8 mL/kg" in top.remark
+    assert "900 mL (12.9 mL/kg), above 8 mL/kg" in spell(top.remark)
 
 
 def test_a_patient_above_the_top_is_not_lowered_to_be_recruited() -> None:
@@ -259,7 +259,7 @@ def test_an_unread_way_up_does_not_hinder_a_plan_without_recruitment() -> None:
     ],
 )
 def test_a_faulty_rule_set_of_a_site_is_refused_with_the_reason(rules: StaircaseRules, words: str) -> None:
-    assert words in " ".join(faults_of_rules(rules))
+    assert words in spelled(faults_of_rules(rules))
 
 
 SETTINGS = st.builds(
@@ -390,7 +390,7 @@ def test_a_protocol_whose_margin_was_not_read_names_no_number_above_closing() ->
     plan = plan_trial(NOW, protocol=DEFAULT_PROTOCOL, rules=rules)
 
     assert isinstance(plan, Plan)
-    assert "how far above" in plan.steps[-1].expect
+    assert "how far above" in spell(plan.steps[-1].expect)
 
 
 def test_the_summary_gives_start_levels_time_and_the_volume_to_return_to() -> None:

@@ -12,6 +12,7 @@ from __future__ import annotations
 import pytest
 
 from ebbmark.physiology.before.peep_tables import HIGHER_PEEP, LOWER_PEEP, look_up
+from ebbmark.words.messages import spell
 
 # FiO2 above PEEP, one column of the printed table per pair.
 LOWER = [
@@ -43,4 +44,4 @@ def test_the_higher_table_allows_what_is_printed_for_an_fio2(fio2: float) -> Non
 
 
 def test_the_higher_table_tells_that_its_low_combinations_were_dropped() -> None:
-    assert "171 patients" in look_up(HIGHER_PEEP, 0.3).sentence
+    assert "171 patients" in spell(look_up(HIGHER_PEEP, 0.3).sentence)

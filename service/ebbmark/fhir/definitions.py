@@ -22,6 +22,7 @@ from ebbmark.fhir.writing.frame import operation_url
 from ebbmark.fhir.writing.terms import OWN, standard
 from ebbmark.physiology.before.staircase import Cell, StaircaseRules, origin_words
 from ebbmark.physiology.protocols import Protocol
+from ebbmark.words.messages import spell
 
 __all__ = ["capability_statement", "definition_of", "plan_definitions", "replay_definition"]
 
@@ -301,4 +302,4 @@ def _action(phase: str, title: str, text: str) -> Json:
 def _cell(cell: Cell, unit: str) -> str:
     if cell.value is None:
         return f"not verified ({cell.source})"
-    return f"{cell.value:g} {unit} ({origin_words(cell)})"
+    return f"{cell.value:g} {unit} ({spell(origin_words(cell))})"

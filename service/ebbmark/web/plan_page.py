@@ -168,8 +168,8 @@ def _row(step: PlanStep, plan: Plan) -> PlanRow:
             *("" if one is None else f"{one:g}" for one in pressures),
             f"{step.dwell_s / 60:g} min" if step.dwell_s else "",
         ),
-        remark=step.remark,
-        expect=step.expect,
-        record="; ".join(step.record),
+        remark=spell(step.remark),
+        expect=spell(step.expect),
+        record=spell(step.record),
         as_at=None if alike == step.number else alike,
     )

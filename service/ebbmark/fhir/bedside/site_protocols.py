@@ -36,6 +36,7 @@ from ebbmark.physiology.before.staircase import (
     unverified_cells,
 )
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL, Protocol
+from ebbmark.words.messages import spell
 
 __all__ = ["with_protocols"]
 
@@ -209,10 +210,11 @@ def _completed(rules: StaircaseRules, given: Completion, path: str) -> Staircase
     )
     faults = faults_of_rules(found)
     if faults:
-        raise Misread(f"{path}: {faults[0].rstrip('.')}")
+        raise Misread(f"{path}: {spell(faults[0]).rstrip('.')}")
     missing = unverified_cells(found, with_recruitment=False)
     if missing:
-        raise Misread(f"{path} leaves open the {', the '.join(missing)}, so {given.completes} still has no way down")
+        named = ", the ".join(map(spell, missing))
+        raise Misread(f"{path} leaves open the {named}, so {given.completes} still has no way down")
     return found
 
 
@@ -327,7 +329,7 @@ def _protocol(given: _Protocol, path: str) -> Protocol:
     found = Protocol(**{**_RULES, **values, **named})
     faults = faults_of_protocol(found)
     if faults:
-        raise Misread(f"{path}: {faults[0].rstrip('.')}")
+        raise Misread(f"{path}: {spell(faults[0]).rstrip('.')}")
     return found
 
 
@@ -369,5 +371,5 @@ def _staircase(given: _Staircase, path: str) -> StaircaseRules:
     )
     faults = faults_of_rules(found)
     if faults:
-        raise Misread(f"{path}: {faults[0].rstrip('.')}")
+        raise Misread(f"{path}: {spell(faults[0]).rstrip('.')}")
     return found

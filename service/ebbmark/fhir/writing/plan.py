@@ -101,14 +101,14 @@ def _request_group(frame: Frame, plan: Plan) -> Json:
 
 
 def _action(frame: Frame, step: PlanStep, before: PlanStep | None) -> Json:
-    described = f"Record: {'; '.join(step.record)}. Expect: {step.expect}"
+    described = f"Record: {spell(step.record)}. Expect: {spell(step.expect)}"
     follows = {"actionId": str(before.number), "relationship": "after-end"} if before else None
     dwell = {"value": step.dwell_s, "unit": "s", "system": "http://unitsofmeasure.org", "code": "s"}
     return {
         "id": str(step.number),
         "prefix": str(step.number),
         "title": settings_words(step),
-        "description": f"{step.remark} {described}".strip(),
+        "description": f"{spell(step.remark)} {described}".strip(),
         "code": [OWN[f"phase-{step.phase.value}"]],
         **({"relatedAction": [follows]} if follows else {}),
         **({"timingDuration": dwell} if step.dwell_s else {}),

@@ -11,6 +11,7 @@ from math import isfinite
 from typing import Any, Final
 
 from ebbmark.data import table
+from ebbmark.physiology.message import Message, Value, joined, message
 
 __all__ = ["HIGHER_PEEP", "LOWER_PEEP", "PEEP_TABLES", "PeepCell", "PeepTable", "TableAnswer", "look_up"]
 
@@ -62,7 +63,7 @@ class TableAnswer:
         fio2: asked about [1].
         lowest_cmh2o, highest_cmh2o: PEEP that the table allows there; None where it says nothing that was verified.
         citation: of the table.
-        sentence: one or two plain sentences.
+        sentence: the same in words, or why there is none.
     """
 
     table: str
@@ -70,7 +71,7 @@ class TableAnswer:
     lowest_cmh2o: float | None
     highest_cmh2o: float | None
     citation: str
-    sentence: str
+    sentence: Value
 
 
 def _table(row: dict[str, Any]) -> PeepTable:
@@ -89,7 +90,7 @@ def look_up(published: PeepTable, fio2: float) -> TableAnswer:
         fio2: inspired oxygen as a fraction, above 0 and up to 1 [1].
 
     Returns:
-        The PEEP allowed [cmH2O], or a sentence that says why there is none.
+        The PEEP allowed [cmH2O], or why there is none.
 
     Raises:
         ValueError: fraction not above 0 and up to 1; a reader refuses it earlier.
@@ -98,35 +99,38 @@ def look_up(published: PeepTable, fio2: float) -> TableAnswer:
     """
     if not (isfinite(fio2) and 0.0 < fio2 <= 1.0):
         raise ValueError(f"inspired oxygen must be a fraction above 0 and up to 1, got {fio2}")
-    shown = f"FiO2 {fio2:.2f}"
+    asked = {"title": published.title, "fio2": f"{fio2:.2f}"}
     cell = next((cell for cell in published.cells if abs(cell.fio2 - fio2) <= _SAME_FIO2), None)
     if cell is None:
-        return _answer(published, fio2, None, _without_column(published, fio2, shown))
+        return _answer(published, fio2, None, _without_column(published, fio2, asked))
     if cell.lowest_cmh2o is None:
-        unread = f"What the {published.title} sets at {shown} has not been verified against print, so it is not shown."
-        return _answer(published, fio2, None, unread)
-    return _answer(
-        published, fio2, cell, f"At {shown} the {published.title} sets {_peep(cell)}. {published.remark}".rstrip()
-    )
+        return _answer(published, fio2, None, message("peep-table.not-verified", **asked))
+    sets = message("peep-table.sets", peep=_peep(cell), **asked)
+    remark = [published.remark] if published.remark else []
+    return _answer(published, fio2, cell, joined("sentences", [sets, *remark]))
 
 
-def _without_column(published: PeepTable, fio2: float, shown: str) -> str:
+def _without_column(published: PeepTable, fio2: float, asked: dict[str, str]) -> Value:
     below = [cell for cell in published.cells if cell.fio2 < fio2]
     above = [cell for cell in published.cells if cell.fio2 > fio2]
     if not below:
-        return f"The {published.title} begins at FiO2 {above[0].fio2:g}; {shown} lies below it."
-    neighbours = [cell for cell in (below[-1], above[0]) if cell.lowest_cmh2o is not None]
-    named = " and ".join(f"{_peep(cell)} at FiO2 {cell.fio2:g}" for cell in neighbours)
-    beside = f" It sets {named}." if named else ""
-    return f"The {published.title} has no column for {shown}.{beside}"
+        return message("peep-table.begins-above", first_fio2=above[0].fio2, **asked)
+    neighbours = tuple(
+        message("peep-table.neighbour", peep=_peep(cell), fio2=cell.fio2)
+        for cell in (below[-1], above[0])
+        if cell.lowest_cmh2o is not None
+    )
+    beside = [message("peep-table.beside", neighbours=neighbours)] if neighbours else []
+    return joined("sentences", [message("peep-table.no-column", **asked), *beside])
 
 
-def _peep(cell: PeepCell) -> str:
-    if cell.lowest_cmh2o == cell.highest_cmh2o:
-        return f"{cell.lowest_cmh2o:g} cmH2O"
-    return f"{cell.lowest_cmh2o:g} to {cell.highest_cmh2o:g} cmH2O"
+def _peep(cell: PeepCell) -> Message:
+    lowest, highest = cell.lowest_cmh2o or 0.0, cell.highest_cmh2o or 0.0
+    if lowest == highest:
+        return message("peep-table.one-peep", peep_cmh2o=lowest)
+    return message("peep-table.range", lowest_cmh2o=lowest, highest_cmh2o=highest)
 
 
-def _answer(published: PeepTable, fio2: float, cell: PeepCell | None, sentence: str) -> TableAnswer:
+def _answer(published: PeepTable, fio2: float, cell: PeepCell | None, sentence: Value) -> TableAnswer:
     lowest, highest = (cell.lowest_cmh2o, cell.highest_cmh2o) if cell else (None, None)
     return TableAnswer(published.slug, fio2, lowest, highest, published.citation, sentence)

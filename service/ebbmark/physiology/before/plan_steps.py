@@ -10,6 +10,7 @@ from enum import Enum
 from typing import NamedTuple
 
 from ebbmark.physiology.before.staircase import RecruitmentRules, StaircaseRules
+from ebbmark.physiology.message import Value
 
 __all__ = [
     "Control",
@@ -78,7 +79,7 @@ class PlanStep:
         dwell_s: time at this step.
         expected_tidal_volume_ml: if compliance stayed as it is now; None where that is not known.
         record: what to write down.
-        expect: what may be seen, and what it would mean, in plain sentences.
+        expect: what may be seen, and what it would mean.
         remark: what this step must be read with, for example a pressure above a limit; empty otherwise.
         pressure_is_set: False where volume is controlled and stays so: the pressure above PEEP then follows.
     """
@@ -91,9 +92,9 @@ class PlanStep:
     peak_cmh2o: float | None
     dwell_s: float
     expected_tidal_volume_ml: float | None
-    record: tuple[str, ...]
-    expect: str
-    remark: str
+    record: Value
+    expect: Value
+    remark: Value
     pressure_is_set: bool = True
 
 

@@ -10,26 +10,12 @@ from typing import Final
 
 from ebbmark.physiology.before.plan_steps import Control, Draft, Phase, PlanStep, Settings
 from ebbmark.physiology.before.staircase import Marker, StaircaseRules
+from ebbmark.physiology.message import Message, Value, joined, message
 from ebbmark.physiology.protocols import Protocol
 
 __all__ = ["written_out"]
 
 _BY_COMPLIANCE: Final = (Marker.COMPLIANCE, Marker.STATIC_COMPLIANCE, Marker.DYNAMIC_COMPLIANCE)
-
-RECORD_BEFORE: Final = (
-    "set PEEP, plateau and peak pressure, expired tidal volume, FiO2, SpO2, mean arterial pressure, heart rate; a "
-    "blood gas where one is to be compared later",
-)
-RECORD_UP: Final = ("SpO2, mean arterial pressure, heart rate and rhythm, peak pressure, expired tidal volume",)
-RECORD_DOWN: Final = (
-    "set PEEP",
-    "twice, the first no sooner than 30 s after the change: plateau (or peak) pressure and expired tidal volume",
-    "SpO2, mean arterial pressure, heart rate and rhythm",
-)
-RECORD_AFTER: Final = (
-    "set PEEP, plateau and peak pressure, expired tidal volume, FiO2, SpO2, mean arterial pressure, heart rate; a "
-    "blood gas once oxygenation has settled",
-)
 
 
 def written_out(
@@ -58,8 +44,8 @@ def written_out(
             else _tidy(draft.peep_cmh2o + draft.pressure_above_peep_cmh2o + settings.resistive_cmh2o),
             dwell_s=draft.dwell_s,
             expected_tidal_volume_ml=_volume_ml(draft, settings),
-            record=_RECORD[draft.phase],
-            expect=_TOP if draft.phase is Phase.DESCENT and draft.peep_cmh2o == first_down else _EXPECT[draft.phase],
+            record=message(f"plan-step.record-{_RECORDED_AS.get(draft.phase, draft.phase).value}"),
+            expect=message(f"plan-step.expect-{'top' if _is_top(draft, first_down) else draft.phase.value}"),
             remark=_remark(draft, settings, protocol),
             pressure_is_set=recruiting or settings.control is not Control.VOLUME,
         )
@@ -70,26 +56,27 @@ def written_out(
 
 def _last(number: int, settings: Settings, rules: StaircaseRules, protocol: Protocol, recruiting: bool) -> PlanStep:
     target_ml = protocol.target_ml_per_kg * settings.pbw_kg
-    level = "closing pressure" if rules.margin_on == "closing" else "level of best compliance"
+    level = message("plan-step.closing" if rules.margin_on == "closing" else "plan-step.best")
     margin = rules.margin_cmh2o.value
-    if margin is None:
-        peep = f"PEEP above the {level}; how far above, the protocol's source was not read for."
-    else:
-        peep = f"PEEP {margin:g} cmH2O above the {level} ({rules.margin_cmh2o.source})."
-    other = (
-        ""
-        if rules.margin_on == "closing" and rules.marker in _BY_COMPLIANCE
-        else " What is answered about the trial here goes by closing, by a lasting fall of compliance, and adds a "
-        "margin of its own: it may name another PEEP than this protocol does."
+    expected: list[Value] = [
+        message("plan-step.margin-unread", level=level)
+        if margin is None
+        else message("plan-step.margin", margin_cmh2o=margin, level=level, source=rules.margin_cmh2o.source)
+    ]
+    if rules.margin_on != "closing" or rules.marker not in _BY_COMPLIANCE:
+        expected.append(message("plan-step.other-rule"))
+    expected.append(
+        message(
+            "plan-step.target",
+            ml_per_kg=protocol.target_ml_per_kg,
+            volume_ml=round(target_ml),
+            limit_cmh2o=protocol.plateau_limit_cmh2o,
+        )
     )
-    again = (
-        "" if recruiting else " Nothing is opened again in this variant: what closed on the way down may stay closed."
-    )
-    expect = (
-        f"{peep}{other} Tidal volume {protocol.target_ml_per_kg:g} mL/kg predicted body weight: {target_ml:.0f} mL; "
-        f"plateau pressure within {protocol.plateau_limit_cmh2o:g} cmH2O.{again}"
-    )
-    return PlanStep(number, Phase.SET, None, None, None, None, 0.0, target_ml, RECORD_AFTER, expect, "")
+    if not recruiting:
+        expected.append(message("plan-step.nothing-reopened"))
+    record, expect = message("plan-step.record-set"), joined("sentences", expected)
+    return PlanStep(number, Phase.SET, None, None, None, None, 0.0, target_ml, record, expect, "")
 
 
 def _volume_ml(draft: Draft, settings: Settings) -> float | None:
@@ -102,44 +89,23 @@ def _tidy(pressure_cmh2o: float) -> float:
     return round(pressure_cmh2o, 6)
 
 
-def _remark(draft: Draft, settings: Settings, protocol: Protocol) -> str:
+def _is_top(draft: Draft, first_down_cmh2o: float) -> bool:
+    return draft.phase is Phase.DESCENT and draft.peep_cmh2o == first_down_cmh2o
+
+
+def _remark(draft: Draft, settings: Settings, protocol: Protocol) -> Value:
     reached = _tidy(draft.peep_cmh2o + draft.pressure_above_peep_cmh2o)
-    parts = []
-    if reached > protocol.plateau_limit_cmh2o:
-        parts.append(f"End-inspiratory pressure {reached:g} cmH2O is above {protocol.plateau_limit_cmh2o:g} cmH2O.")
-    volume, largest = _volume_ml(draft, settings), max(protocol.ladder_ml_per_kg) * settings.pbw_kg
-    if volume is not None and volume > largest:
+    parts: list[Message] = []
+    if reached > (limit := protocol.plateau_limit_cmh2o):
+        parts.append(message("plan-step.above-limit", reached_cmh2o=reached, limit_cmh2o=limit))
+    volume, largest = _volume_ml(draft, settings), max(protocol.ladder_ml_per_kg)
+    if volume is not None and volume > largest * settings.pbw_kg:
+        per_kg = f"{volume / settings.pbw_kg:.1f}"
         parts.append(
-            f"If compliance stayed as it is, tidal volume would be about {volume:.0f} mL "
-            f"({volume / settings.pbw_kg:.1f} mL/kg), above {max(protocol.ladder_ml_per_kg):g} mL/kg."
+            message("plan-step.large-volume", volume_ml=round(volume), ml_per_kg=per_kg, largest_ml_per_kg=largest)
         )
-    return " ".join(parts)
+    return joined("sentences", parts)
 
 
-_TOP: Final = (
-    "The top of the way down. Compliance may be low here from overdistension; if it rises at the next steps, that is "
-    "relief, not closing."
-)
-_EXPECT: Final = {
-    Phase.BEFORE: "The state to compare with afterwards. Nothing is changed yet.",
-    Phase.UP: "Blood pressure may fall as PEEP rises. Every stop criterion applies.",
-    Phase.RECRUITMENT: (
-        "Blood pressure may fall and rhythm may change; compliance may fall from overdistension. Every stop criterion "
-        "applies."
-    ),
-    Phase.DESCENT: (
-        "Compliance that rises or stays: not closed yet. A fall that is still there at the next step: closing has "
-        "been passed, and lower steps add little. A fall that comes back is not closing."
-    ),
-    Phase.REOPENING: (
-        "As at the top of the way up: this is part of the chosen protocol. Every stop criterion applies; whether to "
-        "do it after what was seen on the way is for the clinician."
-    ),
-}
-_RECORD: Final = {
-    Phase.BEFORE: RECORD_BEFORE,
-    Phase.UP: RECORD_UP,
-    Phase.RECRUITMENT: RECORD_UP,
-    Phase.DESCENT: RECORD_DOWN,
-    Phase.REOPENING: RECORD_UP,
-}
+_RECORDED_AS: Final = {Phase.RECRUITMENT: Phase.UP, Phase.REOPENING: Phase.UP}
+"""What is recorded on the way up is the same, however the lung is opened."""

@@ -9,7 +9,7 @@ from ebbmark.physiology.before.staircase import STAIRCASE_TABLE, Cell, Marker, R
 
 __all__ = ["COMMON_PRACTICE", "STAIRCASES", "staircase_for"]
 
-_USUAL: Final = "common practice, no published source"
+_USUAL_SOURCE: Final = "common practice, no published source"
 _TEXTS: Final = ("slug", "version", "title", "citation", "rule", "margin_on", "remark")
 
 
@@ -17,7 +17,7 @@ def _cell(row: dict[str, Any]) -> Cell | None:
     if row.get("as_now"):
         return None
     traced = Traced(row["traced"])
-    return Cell(row.get("value"), traced, _USUAL if traced is Traced.COMMON_PRACTICE else row["source"])
+    return Cell(row.get("value"), traced, _USUAL_SOURCE if traced is Traced.COMMON_PRACTICE else row["source"])
 
 
 def _cells(row: dict[str, Any], kind: type) -> dict[str, Any]:

@@ -12,6 +12,7 @@ from math import isfinite
 from typing import Any, Final
 
 from ebbmark.data import table
+from ebbmark.physiology.message import Message, Value, joined, message
 
 __all__ = [
     "STAIRCASE_TABLE",
@@ -70,7 +71,8 @@ class Cell:
     source: str
 
 
-NOT_READ: Final = Cell(None, Traced.NOT_VERIFIED, "the paper's own table was not read")
+_NOT_READ_SOURCE: Final = "the paper's own table was not read"
+NOT_READ: Final = Cell(None, Traced.NOT_VERIFIED, _NOT_READ_SOURCE)
 """What a number is that a protocol does not name: a staircase that needs it is not laid out."""
 
 
@@ -134,21 +136,19 @@ class StaircaseRules:
     remark: str = ""
 
 
-_WORDS: Final = {
-    "start_cmh2o": "PEEP at the start of the way down",
-    "decrement_cmh2o": "size of the steps down",
-    "lowest_cmh2o": "lowest PEEP tested",
-    "dwell_s": "time at each step down",
-    "peep_rise_cmh2o": "size of the PEEP steps up",
-    "peep_top_cmh2o": "PEEP at the top",
-    "pressure_above_peep_cmh2o": "pressure above PEEP on the way up",
-    "pressure_rise_cmh2o": "size of the pressure steps up",
-    "peak_top_cmh2o": "peak pressure at the top",
-    "hold_s": "time at each step up",
-}
+_RANGES: Final[dict[str, list[float]]] = STAIRCASE_TABLE["ranges"]
+"""What a site may write at all; outside these ranges a slip is likelier than a choice. This project's choice."""
+_OF_STEPS: Final = frozenset(_RANGES) - {"margin_cmh2o"}
 
 
-def unverified_cells(rules: StaircaseRules, *, with_recruitment: bool, rise_asked_for: bool = False) -> tuple[str, ...]:
+def _words(name: str) -> Message:
+    """What a cell of this name holds."""
+    return message(f"staircase-number.{name}")
+
+
+def unverified_cells(
+    rules: StaircaseRules, *, with_recruitment: bool, rise_asked_for: bool = False
+) -> tuple[Message, ...]:
     """The numbers that a staircase would need and that nobody has verified, in words.
 
     Args:
@@ -158,7 +158,7 @@ def unverified_cells(rules: StaircaseRules, *, with_recruitment: bool, rise_aske
 
     Source: the protocol's own cells.
     """
-    return tuple(_WORDS[name] for name in _unverified(rules, with_recruitment, rise_asked_for))
+    return tuple(_words(name) for name in _unverified(rules, with_recruitment, rise_asked_for))
 
 
 def unverified_names(rules: StaircaseRules, *, with_recruitment: bool, rise_asked_for: bool = False) -> tuple[str, ...]:
@@ -176,7 +176,7 @@ def unverified_names(rules: StaircaseRules, *, with_recruitment: bool, rise_aske
     return tuple(f"{'cells' if name in own else 'recruitment'}.{name}" for name in names)
 
 
-def named_cells(rules: StaircaseRules, *, with_recruitment: bool) -> tuple[tuple[str, str, Cell], ...]:
+def named_cells(rules: StaircaseRules, *, with_recruitment: bool) -> tuple[tuple[str, Message, Cell], ...]:
     """Every number that a staircase needs: name of its cell, words, cell; those of the way up first.
 
     Args:
@@ -189,10 +189,12 @@ def named_cells(rules: StaircaseRules, *, with_recruitment: bool) -> tuple[tuple
     if with_recruitment and rules.recruitment is not None:
         owners.insert(0, rules.recruitment)
     return tuple(
-        (field.name, _WORDS[field.name], cell)
+        (field.name, _words(field.name), cell)
         for owner in owners
         for field in fields(owner)
-        if field.name in _WORDS and isinstance(cell := getattr(owner, field.name), Cell)
+        if field.name in _RANGES
+        and field.name != "margin_cmh2o"
+        and isinstance(cell := getattr(owner, field.name), Cell)
     )
 
 
@@ -202,25 +204,24 @@ def _unverified(rules: StaircaseRules, with_recruitment: bool, rise_asked_for: b
     return [name for name in missing if not (rise_asked_for and name == "peep_rise_cmh2o")]
 
 
-_BEFORE: Final = {
-    Traced.VERIFIED: "read in: ",
-    Traced.SECOND_HAND: "read at second hand: ",
-    Traced.SITE: "given by the site: ",
-}
+_TOLD: Final = (Traced.VERIFIED, Traced.SECOND_HAND, Traced.SITE)
+"""Of these it is said how the number was come by; the others' source says it."""
 
 
-def origin_words(cell: Cell) -> str:
-    """Where a number comes from, or why there is none, in plain words.
+def origin_words(cell: Cell) -> Value:
+    """Where a number comes from, or why there is none.
 
     Args:
         cell: of any protocol.
 
     Source: the cell's own.
     """
-    return f"{_BEFORE.get(cell.traced, '')}{cell.source}"
+    if cell.traced not in _TOLD:
+        return cell.source
+    return message(f"staircase.{cell.traced.value}", source=cell.source)
 
 
-def origins_of(rules: StaircaseRules, *, with_recruitment: bool, rise_cmh2o: float | None = None) -> str:
+def origins_of(rules: StaircaseRules, *, with_recruitment: bool, rise_cmh2o: float | None = None) -> Value:
     """Say of each number of a staircase where it was read, or who chose it.
 
     Args:
@@ -230,38 +231,35 @@ def origins_of(rules: StaircaseRules, *, with_recruitment: bool, rise_cmh2o: flo
 
     Source: the protocol's own cells.
     """
-    told = [
-        f"{words} {_bound(name, with_recruitment)}{cell.value:g} {_unit(name)} ({origin_words(cell)})"
+    told: list[Value] = [
+        message(
+            # Without recruitment the way down starts no higher than the plateau limit allows.
+            f"staircase.number{'-at-most' if name == 'start_cmh2o' and not with_recruitment else ''}",
+            number=words,
+            value=cell.value,
+            unit=_unit(name),
+            origin=origin_words(cell),
+        )
         for name, words, cell in named_cells(rules, with_recruitment=with_recruitment)
         if cell.value is not None and not (name == "peep_rise_cmh2o" and rise_cmh2o is not None)
     ]
     if with_recruitment and rise_cmh2o is not None:
-        told.append(f"size of the PEEP steps up {rise_cmh2o:g} cmH2O (asked for)")
+        told.append(message("staircase.asked-for", number=_words("peep_rise_cmh2o"), value=rise_cmh2o))
     margin = rules.margin_cmh2o
     if margin.value is not None:
-        told.append(f"margin on the {rules.margin_on} level {margin.value:g} cmH2O ({origin_words(margin)})")
-    unread = with_recruitment and rules.reopens is None
-    rest = (
-        " Whether the lung is opened again before PEEP is set was not read; no such step is laid out." if unread else ""
-    )
-    return f"Numbers of {rules.title}: {'; '.join(told)}.{rest}"
-
-
-def _bound(name: str, with_recruitment: bool) -> str:
-    """Without recruitment the way down starts no higher than the plateau limit allows."""
-    return "at most " if name == "start_cmh2o" and not with_recruitment else ""
+        origin = origin_words(margin)
+        told.append(message(f"staircase.margin-on-{rules.margin_on}", value=margin.value, origin=origin))
+    numbers = message("staircase.numbers", title=rules.title, listed=joined("semicolons", told))
+    unread = [message("staircase.reopening-unread")] if with_recruitment and rules.reopens is None else []
+    return joined("sentences", [numbers, *unread])
 
 
 def _unit(name: str) -> str:
     return "s" if name.endswith("_s") else "cmH2O"
 
 
-_RANGES: Final[dict[str, list[float]]] = STAIRCASE_TABLE["ranges"]
-"""What a site may write at all; outside these ranges a slip is likelier than a choice. This project's choice."""
-
-
-def faults_of_rules(rules: StaircaseRules) -> tuple[str, ...]:
-    """What a rule set must not contain, one plain sentence each; empty where it may be used.
+def faults_of_rules(rules: StaircaseRules) -> tuple[Message, ...]:
+    """What a rule set must not contain; empty where it may be used.
 
     Args:
         rules: the protocol, for example one of a site's own.
@@ -269,28 +267,32 @@ def faults_of_rules(rules: StaircaseRules) -> tuple[str, ...]:
     Source: the accepted ranges are this project's own choice.
     """
     faults = [
-        f"The rule set has no {name}." for name in ("slug", "version", "title", "citation") if not _text(rules, name)
+        message("staircase.without-text", name=name)
+        for name in ("slug", "version", "title", "citation")
+        if not _text(rules, name)
     ]
     if rules.margin_on not in ("closing", "best"):
-        faults.append(f"The margin is added to {rules.margin_on!r}; accepted is closing or best.")
+        faults.append(message("staircase.margin-on-what", found=repr(rules.margin_on)))
     for name, words, cell in named_cells(rules, with_recruitment=True):
-        lowest, highest = _RANGES[name]
         if (cell.value is None) != (cell.traced is Traced.NOT_VERIFIED):
-            faults.append(f"The {words} must have a value exactly where it is not marked as not verified.")
-        elif cell.value is not None and not (isfinite(cell.value) and lowest <= cell.value <= highest):
-            faults.append(f"The {words} is {cell.value:g}; accepted is {lowest:g} to {highest:g}.")
+            faults.append(message("staircase.value-or-not-verified", number=words))
+        elif cell.value is not None:
+            faults += _out_of_range(name, cell.value)
         if not cell.source.strip():
-            faults.append(f"The {words} names no source.")
-    margin = rules.margin_cmh2o.value
-    if margin is not None and not (
-        isfinite(margin) and _RANGES["margin_cmh2o"][0] <= margin <= _RANGES["margin_cmh2o"][1]
-    ):
-        low, high = _RANGES["margin_cmh2o"]
-        faults.append(f"The margin is {margin:g}; accepted is {low:g} to {high:g}.")
+            faults.append(message("staircase.without-source", number=words))
+    if rules.margin_cmh2o.value is not None:
+        faults += _out_of_range("margin_cmh2o", rules.margin_cmh2o.value)
     start, lowest_peep = rules.start_cmh2o.value, rules.lowest_cmh2o.value
     if start is not None and lowest_peep is not None and start <= lowest_peep:
-        faults.append("The way down does not lead down: its start is not above its lowest PEEP.")
+        faults.append(message("staircase.not-down"))
     return tuple(faults)
+
+
+def _out_of_range(name: str, value: float) -> list[Message]:
+    lowest, highest = _RANGES[name]
+    if isfinite(value) and lowest <= value <= highest:
+        return []
+    return [message("staircase.out-of-range", number=_words(name), value=value, lowest=lowest, highest=highest)]
 
 
 def _text(rules: StaircaseRules, name: str) -> str:
