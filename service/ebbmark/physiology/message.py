@@ -27,6 +27,9 @@ class Message:
     identifier: str
     values: tuple[tuple[str, Value], ...] = ()
 
+    def __str__(self) -> str:
+        raise TypeError(f"{self.identifier} is a message: the catalogue spells it")
+
 
 def message(identifier: str, /, **values: Value) -> Message:
     """A message with its values.

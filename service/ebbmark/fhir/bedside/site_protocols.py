@@ -235,8 +235,9 @@ def _filled(owner: object, given: Mapping[str, Value], signed: str, path: str) -
         if ours is None or ours.traced is not Traced.VERIFIED:
             found[name] = replace(theirs, source=f"{theirs.source.strip().rstrip('.')}; {signed}")
         elif ours.value != theirs.value:
+            origin = spell(origin_words(ours))
             raise Misread(
-                f"{path}.{name} is {theirs.value:g}, but {ours.value:g} is there already ({origin_words(ours)}); "
+                f"{path}.{name} is {theirs.value:g}, but {ours.value:g} is there already ({origin}); "
                 "another number belongs into a staircase of the site's own"
             )
     return found
