@@ -120,7 +120,7 @@ def test_a_fault_of_the_map_is_named_with_its_path(given: Json, path: str) -> No
     "other",
     [
         group(("NA", "2951-2")),
-        group(("WT", "29463-7")),
+        group(("IDEAL", "50064-5")),
         group(("X", "8480-6"), equivalence="wider"),
         group(("", "20077-4")),
         group(("ROOM", "r1"), target="urn:example:rooms"),

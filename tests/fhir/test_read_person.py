@@ -254,6 +254,43 @@ def test_a_percentile_or_a_weight_is_no_height() -> None:
     assert kinds(patient(), percentile, weight) == [ProblemKind.MISSING]
 
 
+def weighed(kg: float, when: str = at(-60), code: str = "29463-7", unit: str = "kg", identity: str = "w") -> Json:
+    return {**observation(f"{LOINC}|{code}", kg, when=when, identity=identity), "valueQuantity": quantity(kg, unit)}
+
+
+@pytest.mark.parametrize(
+    ("weights", "obese"),
+    [
+        ([weighed(84.5)], False),  # 29.94 kg/m2 at 168 cm; the World Health Organization's limit is 30
+        ([weighed(84.8)], True),  # 30.05
+        ([weighed(187.0, unit="[lb_av]", code="3141-9")], True),
+        ([weighed(120.0, at(-600), identity="a"), weighed(80.0)], False),
+        ([weighed(80.0, at(-600), identity="a"), weighed(120.0)], True),
+        ([weighed(80.0), weighed(120.0, at(600), identity="later")], False),
+        ([weighed(120.0, "2025-02-27T09:00:00Z")], False),
+        ([weighed(120.0, "2025-03-02T09:00:00Z")], True),
+        ([weighed(24.0)], False),
+        ([weighed(120.0, unit="cm")], False),
+    ],
+    ids=["below", "above", "pounds", "lost", "gained", "after the trial", "old", "a year", "too light", "no weight"],
+)
+def test_a_body_mass_index_of_thirty_counts_as_obesity_with_the_newest_weight(weights: list[Json], obese: bool) -> None:
+    request = read(patient(), height(), *weights)
+
+    assert [one.concepts for one, _ in request.conditions] == [("obesity",)] * obese
+    assert (request.body_mass_index is not None) is obese
+    assert len(request.ignored) == len(weights) - obese
+
+
+def test_obesity_by_body_mass_index_names_weight_height_and_source() -> None:
+    request = read(patient(), height(), weighed(110.0))
+
+    ((said, source),) = request.conditions
+    assert request.sources[source].reference == "Observation/w"
+    assert "110 kg (2026-03-01T08:00:00Z) with a height of 168 cm" in request.charted[said.source.path]
+    assert "body mass index 39 kg/m2, obesity from 30 (World Health Organization" in request.charted[said.source.path]
+
+
 def test_one_patient_sent_twice_is_one_patient() -> None:
     assert read(patient(), patient(), height()).subject == "Patient/p1"
 

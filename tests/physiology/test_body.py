@@ -10,6 +10,7 @@ from ebbmark.physiology.formulas.body import (
     ACCEPTED_HEIGHT_RANGE_CM,
     PUBLISHED_HEIGHT_RANGE_CM,
     Sex,
+    body_mass_index,
     height_remark,
     predicted_body_weight_kg,
     tidal_volume_ml,
@@ -37,6 +38,17 @@ def test_the_two_forms_differ_by_four_and_a_half_kilograms_at_every_height(heigh
 @given(height_cm=heights, sex=sexes)
 def test_every_accepted_height_has_a_weight_above_zero(height_cm: float, sex: Sex) -> None:
     assert predicted_body_weight_kg(height_cm, sex) > 0.0
+
+
+@pytest.mark.parametrize(("weight_kg", "height_cm", "index"), [(75.0, 158.11, 30.0), (80.0, 200.0, 20.0)])
+def test_body_mass_index_is_weight_over_height_squared(weight_kg: float, height_cm: float, index: float) -> None:
+    assert body_mass_index(weight_kg, height_cm) == pytest.approx(index, abs=0.01)
+
+
+@pytest.mark.parametrize(("weight_kg", "height_cm"), [(0.0, 170.0), (float("nan"), 170.0), (80.0, 1.7)])
+def test_a_weight_or_a_height_that_no_adult_has_gives_no_body_mass_index(weight_kg: float, height_cm: float) -> None:
+    with pytest.raises(ValueError, match="must"):
+        body_mass_index(weight_kg, height_cm)
 
 
 @given(height_cm=st.floats(120.0, 220.0), sex=sexes)

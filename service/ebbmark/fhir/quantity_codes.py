@@ -10,7 +10,7 @@ from itertools import groupby
 
 from ebbmark import __version__
 from ebbmark.fhir.codesystem import BASE, DEFINITIONS_DATE
-from ebbmark.fhir.reading.codes import ROWS, CodeRow, HeightKind, SexKind
+from ebbmark.fhir.reading.codes import ROWS, CodeRow, Personal
 from ebbmark.fhir.reading.coding import RANGES
 from ebbmark.fhir.reading.concept_map import CODE_TEXT, MEANINGS, OWN_QUANTITIES
 from ebbmark.fhir.reading.unit_table import ACCEPTED
@@ -28,6 +28,7 @@ _SAID: dict[str, str] = {
     "height-estimated": "Body height that was estimated.",
     "sex-at-birth": "Sex assigned at birth.",
     "sex": "Sex as recorded, which does not say of which kind.",
+    "body-weight": "Actual body weight; for the body mass index alone.",
 }
 _CAPITALS = {"peep": "PEEP", "fio2": "FiO2", "spo2": "SpO2", "pao2": "PaO2", "paco2": "PaCO2", "ph": "pH", "co2": "CO2"}
 
@@ -51,8 +52,8 @@ def quantities() -> dict[str, object]:
     return {
         "resourceType": "CodeSystem",
         **_head("quantities", OWN_QUANTITIES, "Quantities", "What a code can mean for Ebbmark"),
-        "description": "The quantities, heights and sexes that are read. Targets for the ConceptMap of a site: local "
-        "codes that are equal or equivalent to one of these are read as it.",
+        "description": "The quantities, heights, weights and sexes that are read. Targets for ConceptMaps of a site: "
+        "local codes that are equal or equivalent to one of these are read as it.",
         "caseSensitive": True,
         "content": "complete",
         "count": len(concepts),
@@ -104,7 +105,7 @@ def _head(slug: str, url: str, name: str, title: str) -> dict[str, object]:
     }
 
 
-def _definition(slug: str, meaning: Quantity | HeightKind | SexKind) -> str:
+def _definition(slug: str, meaning: Quantity | Personal) -> str:
     if not isinstance(meaning, Quantity):
         return _SAID[slug]
     low, high = RANGES[meaning]

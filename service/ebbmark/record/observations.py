@@ -23,7 +23,7 @@ from typing import Final
 from urllib.parse import quote, urlencode
 
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.codes import CodeRow, HeightKind, SexKind
+from ebbmark.fhir.reading.codes import CodeRow, Personal
 from ebbmark.fhir.reading.concept_map import CODE_TEXT
 from ebbmark.fhir.times import instant
 from ebbmark.record.client import RecordClient, Reply, decoded
@@ -138,7 +138,7 @@ _NO_SUCH_PARAMETER = frozenset({400, 404, 405, 422, 501})
 
 
 def tokens_of(table: Mapping[tuple[str, str], CodeRow]) -> tuple[list[str], list[str]]:
-    """Codes of heights and of sex, and of everything else that is used, as search tokens.
+    """Codes of heights, of weights and of sex, and of everything else that is used, as search tokens.
 
     Args:
         table: the codes that are understood, a site's own among them.
@@ -148,7 +148,7 @@ def tokens_of(table: Mapping[tuple[str, str], CodeRow]) -> tuple[list[str], list
         for (system, code), row in table.items()
         if row.meaning is not None and is_searched((system, code), row)
     }
-    personal = {token for token, meaning in searched.items() if isinstance(meaning, HeightKind | SexKind)}
+    personal = {token for token, meaning in searched.items() if isinstance(meaning, Personal)}
     return sorted(personal), sorted(searched.keys() - personal)
 
 

@@ -19,7 +19,7 @@ import msgspec
 from ebbmark.fhir.naming import RESULT_SYSTEM, tail_of, unversioned
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.coded_values import CHANGE_CODES
-from ebbmark.fhir.reading.codes import CodeRow, HeightKind, SexKind
+from ebbmark.fhir.reading.codes import CodeRow, Personal
 from ebbmark.fhir.times import instant, seconds
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.reading import Trial
@@ -178,7 +178,7 @@ def post_filter(entries: Iterable[FoundEntry], asked: RecordQuery, table: Table)
     return sieved
 
 
-def _meanings(observation: _Observation, table: Table) -> set[Quantity | HeightKind | SexKind | None]:
+def _meanings(observation: _Observation, table: Table) -> set[Quantity | Personal | None]:
     """What its codes stand for; empty where none is known."""
     concepts = [observation.code, *[component.code for component in observation.component]]
     rows = (table.get((coding.system, coding.code)) for concept in concepts for coding in concept.coding)
@@ -187,7 +187,7 @@ def _meanings(observation: _Observation, table: Table) -> set[Quantity | HeightK
 
 def _reason(
     observation: _Observation,
-    meanings: set[Quantity | HeightKind | SexKind | None],
+    meanings: set[Quantity | Personal | None],
     moment: tuple[float, float] | None,
     asked: RecordQuery,
 ) -> str:
@@ -209,8 +209,8 @@ def _is_change(observation: _Observation) -> bool:
     return any((coding.system, coding.code) in CHANGE_CODES for coding in observation.code.coding)
 
 
-def _is_of_any_time(meanings: set[Quantity | HeightKind | SexKind | None]) -> bool:
-    return any(isinstance(meaning, HeightKind | SexKind) for meaning in meanings)
+def _is_of_any_time(meanings: set[Quantity | Personal | None]) -> bool:
+    return any(isinstance(meaning, Personal) for meaning in meanings)
 
 
 def _is_outside(moment: tuple[float, float], start_s: float, end_s: float) -> bool:

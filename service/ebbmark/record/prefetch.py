@@ -27,7 +27,7 @@ import msgspec
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.coded_values import CHANGE_CODES
-from ebbmark.fhir.reading.codes import CodeRow, HeightKind, SexKind, is_rhythm
+from ebbmark.fhir.reading.codes import CodeRow, HeightKind, SexKind, WeightKind, is_rhythm
 from ebbmark.physiology.readings import Quantity
 from ebbmark.record.beside import procedure_query
 from ebbmark.record.client import RecordClient
@@ -122,6 +122,8 @@ def part_tokens(part: Part, table: Mapping[tuple[str, str], CodeRow]) -> list[st
             return part is Part.CIRCULATION and is_rhythm(row)
         if isinstance(meaning, HeightKind | SexKind):
             return part is Part.HEIGHTS
+        if isinstance(meaning, WeightKind):  # charted day by day: with the heights, they would be more than are sent
+            return part in (Part.MECHANICS, Part.PANELS)
         # Arterial pressures stand in panels, too: mean and systolic pressure under the code of a blood pressure.
         return part in (Part.CIRCULATION if meaning in _CIRCULATION else Part.MECHANICS, Part.PANELS)
 

@@ -10,7 +10,7 @@ import msgspec
 
 from ebbmark.fhir.bedside.site import Misread
 from ebbmark.fhir.reading.body import Limits
-from ebbmark.fhir.reading.codes import HeightKind, SexKind
+from ebbmark.fhir.reading.codes import Personal
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.times import instant
 from ebbmark.keys import PublicKey, read_public_keys
@@ -86,7 +86,7 @@ def prepared(options: Options) -> Prepared:
         fall=found.fall if options.fall is None else options.fall,
     )
     codes = codes_of(options.site_files)
-    personal = {code for (_, code), row in codes.table.items() if isinstance(row.meaning, HeightKind | SexKind)}
+    personal = {code for (_, code), row in codes.table.items() if isinstance(row.meaning, Personal)}
     return Prepared(
         options,
         RequestContext(0.0, site, LIMITS, codes),

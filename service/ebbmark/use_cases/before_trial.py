@@ -49,7 +49,7 @@ def candidate_of(request: Request, site: Site) -> Candidate:
         refuted=refuted,
         pbw_kg=predicted_body_weight_kg(person.height_cm, person.sex) if person else None,
         age_years=request.age_years,
-        body_mass_index=asked.body_mass_index,
+        body_mass_index=asked.body_mass_index or request.body_mass_index,
         noradrenaline_equivalent_mcg_per_kg_per_min=dose_of(request),
         barometric_pressure_mmhg=asked.barometric_pressure_mmhg,
         charted=_charted_of(request),

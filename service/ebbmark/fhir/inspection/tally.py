@@ -285,6 +285,7 @@ def _by_path(collected: Collected) -> dict[str, str]:
         kind = "" if height.kind is HeightKind.GENERIC else f" ({height.kind.slug})"
         found[height.item.path + height.part] = f"{READ_AS}height{kind}"
     found |= {one.item.path + one.part: f"{READ_AS}{one.kind.value}" for one in collected.sexes}
+    found |= {one.item.path + one.part: f"{READ_AS}body-weight" for one in collected.weights}
     found |= {one.path: f"{READ_AS}position, mode or rhythm" for one in collected.coded_values.taken}
     return found
 

@@ -139,17 +139,21 @@ def admit(item: Received, context: Context, collected: Collected) -> None:
     parts += [(component, f".component[{number}]") for number, component in enumerate(observation.component)]
     if isinstance(moment, Unusable) and observation.component:
         collected.ignored.append(left_out(item, *moment))
-    first, personal = len(collected.readings), len(collected.heights) + len(collected.sexes)
+    first, personal = len(collected.readings), _personal(collected)
     texts = [
         text for holder, part in parts if (text := read_value(item, holder, part, moment, category, context, collected))
     ]
-    found = len(collected.readings) > first or len(collected.heights) + len(collected.sexes) > personal
+    found = len(collected.readings) > first or _personal(collected) > personal
     if observation.subject is None and found:
         collected.without_subject += 1
     if len(collected.readings) > first:
         collected.sources.append(Source(item.path, reference_of(item), ";".join(texts)))
         collected.used.append(item)
         collected.encounters.add(observation.encounter.reference if observation.encounter else "")
+
+
+def _personal(collected: Collected) -> int:
+    return len(collected.heights) + len(collected.sexes) + len(collected.weights)
 
 
 def _list_contained(item: Received, collected: Collected) -> None:

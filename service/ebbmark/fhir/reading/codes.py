@@ -35,7 +35,9 @@ __all__ = [
     "SNOMED",
     "CodeRow",
     "HeightKind",
+    "Personal",
     "SexKind",
+    "WeightKind",
     "is_rhythm",
 ]
 
@@ -65,6 +67,18 @@ class SexKind(Enum):
     __hash__ = object.__hash__
 
 
+class WeightKind(Enum):
+    """Actual body weight: for the body mass index alone, and never for a predicted weight."""
+
+    ACTUAL = "body-weight"
+
+    __hash__ = object.__hash__
+
+
+Personal = HeightKind | SexKind | WeightKind
+"""What is of the person and of any time, unlike a reading."""
+
+
 class CodeRow(NamedTuple):
     """One code.
 
@@ -72,7 +86,7 @@ class CodeRow(NamedTuple):
         system: code system.
         code: as in Coding.code; for MDC the decimal 32-bit code.
         display: name of the code, or its reference id for MDC.
-        meaning: the quantity, a kind of height or of sex, or None where the code is known but of no use here.
+        meaning: the quantity, a kind of height, of sex or of weight, or None where the code is known but of no use here.
         source: where the meaning was read (keys above).
         variant: tells codes of one quantity apart that may rightly differ at one instant (invasive and cuff ...).
         reason: why a code without meaning is not used; else a remark that goes into the request's notes.
@@ -84,7 +98,7 @@ class CodeRow(NamedTuple):
     system: str
     code: str
     display: str
-    meaning: Quantity | HeightKind | SexKind | None
+    meaning: Quantity | Personal | None
     source: str
     variant: str = ""
     reason: str = ""
@@ -101,7 +115,6 @@ _COMPLIANCES = frozenset({_Q.COMPLIANCE_STATIC, _Q.COMPLIANCE_DYNAMIC})
 _FIO2S = frozenset({_Q.FIO2_MEASURED, _Q.FIO2_SET})
 
 _COMPUTED = "This is computed here from its parts."
-_WEIGHT = "Actual weight never enters a predicted-weight target."
 _SPECIMEN = "The code does not say that the blood was arterial."
 _LUNG = "MDC_COMPL_LUNG_STATIC is defined for the lung alone; it was read as LOINC 60828-1 is: as static compliance."
 _REPLACED = "A replaced MDC code was read as its successor."
@@ -143,10 +156,10 @@ ROWS: tuple[CodeRow, ...] = (
     _row(LOINC, "76689-9", "Sex assigned at birth", SexKind.AT_BIRTH, "RSG, CCDA"),
     _row(LOINC, "46098-0", "Sex", SexKind.RECORDED, "RSG, CCDA", narrows_to=frozenset({SexKind.AT_BIRTH})),
     _row(LOINC, "8303-0", "Body height [Percentile]", None, "MII", reason="A percentile is not a height."),
-    _row(LOINC, "29463-7", "Body weight", None, "MII, AUM, NPMF", reason=_WEIGHT),
-    _row(LOINC, "3141-9", "Body weight Measured", None, "MII, AUM", reason=_WEIGHT),
-    _row(MDC, "188736", "MDC_MASS_BODY_ACTUAL", None, "M", reason=_WEIGHT),
-    _row(SNOMED, "27113001", "Body weight", None, "M", reason=_WEIGHT),
+    _row(LOINC, "29463-7", "Body weight", WeightKind.ACTUAL, "MII, AUM, NPMF"),
+    _row(LOINC, "3141-9", "Body weight Measured", WeightKind.ACTUAL, "MII, AUM"),
+    _row(MDC, "188736", "MDC_MASS_BODY_ACTUAL", WeightKind.ACTUAL, "M"),
+    _row(SNOMED, "27113001", "Body weight", WeightKind.ACTUAL, "M"),
     _row(LOINC, "50064-5", "Ideal body weight", None, "MII", reason=_COMPUTED),
     _row(MDC, "188796", "Ideal body weight", None, "MII", reason=_COMPUTED),
     # pressures

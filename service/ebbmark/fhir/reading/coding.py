@@ -14,11 +14,11 @@ from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 from ebbmark.fhir.model import Coding, QuantityValue
-from ebbmark.fhir.reading.codes import SETTING_TWIN, CodeRow, HeightKind, SexKind
+from ebbmark.fhir.reading.codes import SETTING_TWIN, CodeRow, HeightKind, Personal, WeightKind
 from ebbmark.fhir.reading.quoting import code_shown
 from ebbmark.fhir.reading.units import UCUM, UnitProblem, conversion
 from ebbmark.fhir.sources import Reason
-from ebbmark.physiology.formulas.body import ACCEPTED_HEIGHT_RANGE_CM
+from ebbmark.physiology.formulas.body import ACCEPTED_HEIGHT_RANGE_CM, ACCEPTED_WEIGHT_RANGE_KG
 from ebbmark.physiology.readings import Quantity
 
 __all__ = ["RANGES", "Meaning", "Plan", "QuickPlan", "Unusable", "meaning_of", "plan_for", "with_category"]
@@ -77,7 +77,7 @@ class Unusable(NamedTuple):
 class Meaning(NamedTuple):
     """What a concept stands for; `variant` and `note` as in the table of codes."""
 
-    quantity: Quantity | HeightKind | SexKind
+    quantity: Quantity | Personal
     variant: str
     note: str
     ambiguous: bool
@@ -98,7 +98,7 @@ class Plan(NamedTuple):
         notes: remarks for the request's notes.
     """
 
-    quantity: Quantity | HeightKind
+    quantity: Quantity | HeightKind | WeightKind
     multiply: float
     divide: float
     low: float
@@ -132,7 +132,7 @@ def meaning_of(codings: Sequence[Coding], table: Mapping[tuple[str, str], CodeRo
 def with_category(meaning: Meaning, category: str) -> Meaning | Unusable:
     """Apply DeviceMetric.category (measurement, setting, calculation, unspecified, or empty where not found)."""
     quantity = meaning.quantity
-    if isinstance(quantity, HeightKind | SexKind) or category in {"", "unspecified"}:
+    if isinstance(quantity, Personal) or category in {"", "unspecified"}:
         return meaning
     is_setting = quantity.slug.endswith("-set")
     if category == "setting" and not is_setting:
@@ -147,15 +147,22 @@ def with_category(meaning: Meaning, category: str) -> Meaning | Unusable:
 
 
 def plan_for(
-    quantity: Quantity | HeightKind, meaning: Meaning, value: QuantityValue, units: Mapping[tuple[str, str], str]
+    quantity: Quantity | HeightKind | WeightKind,
+    meaning: Meaning,
+    value: QuantityValue,
+    units: Mapping[tuple[str, str], str],
 ) -> Plan | UnitProblem:
     """How values of this quantity, the one of this meaning, become ours in this unit; a site's units come first."""
-    slug, unit = ("height", "cm") if isinstance(quantity, HeightKind) else (quantity.slug, quantity.unit)
+    if isinstance(quantity, HeightKind):
+        slug, unit, (low, high) = "height", "cm", ACCEPTED_HEIGHT_RANGE_CM
+    elif isinstance(quantity, WeightKind):
+        slug, unit, (low, high) = quantity.value, "kg", ACCEPTED_WEIGHT_RANGE_KG
+    else:
+        slug, unit, (low, high) = quantity.slug, quantity.unit, RANGES[quantity]
     ucum = units.get((value.system, value.code or value.unit), "") if units else ""
     found = conversion(ucum, "", UCUM, unit) if ucum else conversion(value.code, value.unit, value.system, unit)
     if isinstance(found, UnitProblem):
         return found
-    low, high = ACCEPTED_HEIGHT_RANGE_CM if isinstance(quantity, HeightKind) else RANGES[quantity]
     of_site = f"The unit {value.code or value.unit} was read as {ucum}, as the site says." if ucum else ""
     notes = tuple(note for note in (meaning.note, found.note, of_site) if note)
     return Plan(quantity, found.multiply, found.divide, low, high, meaning.variant, slug, unit, notes)

@@ -22,7 +22,7 @@ from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.stop.rhythm_codes import NO_RHYTHM, Rhythms
 
-__all__ = ["CodedValues", "Collected", "Context", "Height", "Moment", "SexSaid", "settle_duplicates"]
+__all__ = ["BodyWeight", "CodedValues", "Collected", "Context", "Height", "Moment", "SexSaid", "settle_duplicates"]
 
 
 class Moment(NamedTuple):
@@ -48,6 +48,24 @@ class Height(NamedTuple):
     cm: float
     kind: HeightKind
     at_s: float | None
+    item: Received
+    part: str
+    source: Source
+
+
+class BodyWeight(NamedTuple):
+    """One usable actual body weight.
+
+    Attributes:
+        kg: the weight [kg].
+        at_s: when [s since 1970-01-01T00:00:00Z].
+        item: the Observation.
+        part: FHIRPath below the Observation, for example `.component[1]`, or empty.
+        source: as it would be listed.
+    """
+
+    kg: float
+    at_s: float
     item: Received
     part: str
     source: Source
@@ -135,6 +153,7 @@ class Collected:
         parts: FHIRPath below the Observation, by index of the reading, where it is a component.
         heights: usable heights.
         sexes: what Observations say of the sex.
+        weights: usable actual body weights.
         ignored: what does not count.
         problems: what stops the request.
         notes: remarks, in order, each once.
@@ -162,6 +181,7 @@ class Collected:
     parts: dict[int, str] = field(default_factory=dict)
     heights: list[Height] = field(default_factory=list)
     sexes: list[SexSaid] = field(default_factory=list)
+    weights: list[BodyWeight] = field(default_factory=list)
     ignored: list[Ignored] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
     notes: dict[str, None] = field(default_factory=dict)

@@ -22,7 +22,7 @@ from ebbmark.fhir.codesystem import BASE
 from ebbmark.fhir.model import ANY_RESOURCE, Bundle, ConceptMap, MapElement, MapGroup
 from ebbmark.fhir.naming import LOINC, MDC, SNOMED
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.codes import CODES, CodeRow, HeightKind, SexKind, is_rhythm
+from ebbmark.fhir.reading.codes import CODES, CodeRow, HeightKind, Personal, SexKind, WeightKind, is_rhythm
 from ebbmark.fhir.reading.coding import QuickPlan
 from ebbmark.fhir.reading.quoting import MOST_TOLD
 from ebbmark.fhir.reading.unit_table import UNITS
@@ -48,10 +48,10 @@ OWN_QUANTITIES = f"{BASE}/CodeSystem/quantities"
 CODE_TEXT = f"{BASE}/CodeSystem/code-text"
 """Stands as ConceptMap.group.source for texts of CodeableConcept.text, letter by letter with single spaces."""
 
-MEANINGS: Mapping[str, Quantity | HeightKind | SexKind] = {
+MEANINGS: Mapping[str, Quantity | Personal] = {
     **{quantity.slug: quantity for quantity in Quantity},
     **{("height" if kind is HeightKind.GENERIC else f"height-{kind.slug}"): kind for kind in HeightKind},
-    **{kind.value: kind for kind in SexKind},
+    **{kind.value: kind for kind in (*SexKind, *WeightKind)},
 }
 """What a code can mean, by the code of our own code system."""
 

@@ -31,10 +31,13 @@ from ebbmark.fhir.model import Codeable, Coding, Condition, Procedure, Worded, W
 from ebbmark.fhir.naming import reference_to
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.codes import SNOMED
+from ebbmark.fhir.reading.collected import BodyWeight
 from ebbmark.fhir.reading.question import ReceivedCondition
 from ebbmark.fhir.reading.quoting import code_shown
+from ebbmark.fhir.reading.versions import left_out
 from ebbmark.fhir.sources import Ignored, Reason, Source
-from ebbmark.fhir.times import seconds
+from ebbmark.fhir.times import instant, seconds
+from ebbmark.physiology.formulas.body import OBESE_FROM_KG_PER_M2, body_mass_index
 
 __all__ = [
     "AS_WIDE",
@@ -45,6 +48,7 @@ __all__ = [
     "as_condition",
     "charted_words",
     "mixed",
+    "read_body_mass",
     "read_conditions",
     "ruled_out",
 ]
@@ -78,6 +82,7 @@ NOT_PLACED = "condition-not-placed"
 """Why a Condition does not count that no code of the table speaks for: what it says was not looked at."""
 NOT_LOOKED_FOR = "condition-not-looked-for"
 """Why a Condition does not count whose code is known here to say nothing that is looked for."""
+OBESITY: Final = "obesity"
 PNEUMOTHORAX, DRAINED = "untreated-pneumothorax", "drained-barotrauma"
 _UNSURE = frozenset({"unconfirmed", "provisional", "differential"})
 
@@ -317,12 +322,53 @@ def _code_of(status: Codeable | None) -> str:
     return status.coding[0].code if status is not None and status.coding else ""
 
 
+WEIGHT_HOLDS_S: Final = 365 * 86400.0
+"""A body weight that was charted longer ago says nothing of today [s]; this project's choice."""
+
+
+def read_body_mass(
+    weights: Sequence[BodyWeight], height_cm: float | None, until_s: float, found: Conditions
+) -> float | None:
+    """The body mass index, where it shows obesity: that counts like a Condition. Other weights are listed.
+
+    Args:
+        weights: actual body weights.
+        height_cm: None where no height is used.
+        until_s: the last reading; what is charted later changes no answer [s since 1970-01-01T00:00:00Z].
+        found: what the Conditions say; is added to.
+
+    Returns:
+        Body mass index [kg/m2]; None where it is not known or below the limit.
+    """
+    said = "Actual weight never enters a predicted-weight target"
+    usable = [one for one in weights if until_s - WEIGHT_HOLDS_S <= one.at_s <= until_s]
+    newest = max(usable, key=lambda one: (one.at_s, -one.kg), default=None)
+    index = body_mass_index(newest.kg, height_cm) if newest is not None and height_cm is not None else None
+    shown = index is not None and index >= OBESE_FROM_KG_PER_M2
+    for one in weights:
+        if one is newest and index is not None and shown:
+            found.charted[one.item.path] = (
+                f"a body weight of {one.kg:.0f} kg ({instant(one.at_s)}) with a height of {height_cm:g} cm: body mass "
+                f"index {index:.0f} kg/m2, obesity from {OBESE_FROM_KG_PER_M2:g} (World Health Organization; fluid "
+                "counts in it)"
+            )
+            found.documented.append(Documented((OBESITY,), present=True, source=one.source))
+        else:
+            why = "the body mass index, for which it is looked at, shows no obesity"
+            if height_cm is None:
+                why = "no body mass index is computed here"
+            elif one is not newest:
+                why = "for the body mass index the newest of the year before the last reading counts"
+            found.ignored.append(left_out(one.item, Reason.NOT_USED, f"{said}; {why}.", one.part))
+    return index if shown else None
+
+
 def _leave_out(item: _Named, reason: Reason | str, sentence: str, found: Conditions, *, unjudged: bool = False) -> None:
     slug = reason if isinstance(reason, str) else reason.slug
-    left_out = Ignored(item.path, item.reference, slug, sentence)
-    found.ignored.append(left_out)
+    ignored = Ignored(item.path, item.reference, slug, sentence)
+    found.ignored.append(ignored)
     if unjudged:
-        found.unjudged.append(left_out)
+        found.unjudged.append(ignored)
 
 
 def mixed(kind: str, path: str) -> Problem:

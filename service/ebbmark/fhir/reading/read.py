@@ -21,7 +21,7 @@ from ebbmark.fhir.reading.charting import as_charted
 from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.collected import Collected, Context
 from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap, MapRows, lay_over
-from ebbmark.fhir.reading.conditions import Conditions, mixed, read_conditions
+from ebbmark.fhir.reading.conditions import Conditions, mixed, read_body_mass, read_conditions
 from ebbmark.fhir.reading.doubts import doubts_of
 from ebbmark.fhir.reading.infusions import Infusions, read_infusions
 from ebbmark.fhir.reading.observations import read_observations
@@ -119,6 +119,9 @@ def _answerable(question: Question, operation: Operation, code_map: CodeMap, of_
     if question.infusions:
         infusions = read_infusions(question.infusions, question.as_of_s)
     person = read_person(question.patients, question.asked.sex, question.as_of_s, collected)
+    height_cm = person.height_cm if person and operation.reads_conditions else None
+    until_s = max([one.end_s for one in collected.readings], default=question.as_of_s)
+    bmi = read_body_mass(collected.weights, height_cm, until_s, conditions) if collected.weights else None
     subject = collected.subject if person else _subject_of(question, collected)
     weightless = [] if operation.needs_weight else [one for one in collected.problems if is_about_weight(one)]
     ignored = [*question.ignored, *collected.ignored, *conditions.ignored, *infusions.ignored]
@@ -173,6 +176,7 @@ def _answerable(question: Question, operation: Operation, code_map: CodeMap, of_
         infusions=tuple([one._replace(source=first_infusion + one.source) for one in infusions.read]),
         unjudged=tuple(conditions.unjudged),
         charted=conditions.charted,
+        body_mass_index=bmi,
         changes=tuple([replace(one, source=first_coded + one.source) for one in coded.changes]),
         rhythms=replace(
             coded.rhythms,

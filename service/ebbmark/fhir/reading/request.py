@@ -45,6 +45,7 @@ class Request:
         infusions: vasopressors, each with the index of its source.
         unjudged: Conditions that may be there and of which nobody can say here what they mean.
         charted: the words in which each Condition was charted, by its FHIRPath.
+        body_mass_index: None where it is not known or shows no obesity [kg/m2].
         changes: charted changes of position and mode.
         rhythms: charted heart rhythms.
         mapped_codes: the site's own codes among those received, ordered.
@@ -70,6 +71,7 @@ class Request:
     infusions: tuple[Infusion, ...] = ()
     unjudged: tuple[Ignored, ...] = ()
     charted: Mapping[str, str] = field(default_factory=dict)
+    body_mass_index: float | None = None
     changes: tuple[CodedChange, ...] = ()
     rhythms: Rhythms = NO_RHYTHM
     mapped_codes: tuple[MappedCode, ...] = ()

@@ -129,9 +129,11 @@ UNITS: dict[str, Size] = {
     "[in_i]": _M.times("0.0254"),
     "[ft_i]": _M.times("0.3048"),
     "[in_us]": _M.times("100/3937"),
-    # known, so that a wrong dimension can be named
+    # mass
     "kg": _KG,
     "g": _G,
+    "[lb_av]": _KG.times("0.45359237"),
+    # known, so that a wrong dimension can be named
     "mmol/L": _MMOL / _L,
     "mmol/l": _MMOL / _L,
     "mL/kg": _ML / _KG,
@@ -232,5 +234,6 @@ ACCEPTED: dict[str, str] = {
     "%": "%, 1",
     "[pH]": "[pH], 1",
     "cm": "cm, m, mm, [in_i], [ft_i]",
+    "kg": "kg, g, [lb_av]",
 }
 """For messages: the units that people would send for each of our units."""

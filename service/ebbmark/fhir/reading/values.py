@@ -17,16 +17,16 @@ import msgspec
 
 from ebbmark.fhir.model import Codeable, Coding, Component, Observation, QuantityValue
 from ebbmark.fhir.problems import Problem, ProblemKind
-from ebbmark.fhir.reading.codes import SNOMED, HeightKind, SexKind
+from ebbmark.fhir.reading.codes import SNOMED, HeightKind, SexKind, WeightKind
 from ebbmark.fhir.reading.coding import Plan, QuickPlan, Unusable, meaning_of, plan_for, with_category
-from ebbmark.fhir.reading.collected import Collected, Context, Height, Moment, SexSaid
+from ebbmark.fhir.reading.collected import BodyWeight, Collected, Context, Height, Moment, SexSaid
 from ebbmark.fhir.reading.quoting import code_shown, word_shown
 from ebbmark.fhir.reading.unit_table import UNITS
 from ebbmark.fhir.reading.units import UCUM, UnitFault, UnitProblem
 from ebbmark.fhir.reading.versions import Received, left_out, reference_of
 from ebbmark.fhir.sources import Reason, Source
 from ebbmark.physiology.formulas.body import Sex
-from ebbmark.physiology.readings import Reading
+from ebbmark.physiology.readings import Quantity, Reading
 
 __all__ = ["many_key", "other_values", "read_value", "sexes_of"]
 
@@ -159,7 +159,7 @@ def read_value(
         return ""
     plan = plan_for(meaning.quantity, meaning, quantity, context.code_map.units)
     if isinstance(plan, UnitProblem):
-        _refuse_unit(item, part, plan, quantity.value, is_height, collected)
+        _refuse_unit(item, part, plan, quantity.value, meaning.quantity, collected)
         return ""
     collected.notes.update(dict.fromkeys(plan.notes))
     ours = quantity.value * plan.multiply / plan.divide
@@ -170,6 +170,10 @@ def read_value(
         _keep_height(item, part, meaning.quantity, ours, moment, collected)
         return ""
     if isinstance(moment, Unusable):
+        return ""
+    if isinstance(meaning.quantity, WeightKind):
+        source = Source(item.path, reference_of(item), f"{plan.slug}|{ours!r}|{plan.unit}|{moment.text}")
+        collected.weights.append(BodyWeight(ours, moment.end_s, item, part, source))
         return ""
     if meaning.ambiguous and not category:
         collected.notes[_AMBIGUOUS_NOTE] = None
@@ -266,13 +270,18 @@ def other_values(holder: Observation | Component) -> list[str]:
 
 
 def _refuse_unit(
-    item: Received, part: str, fault: UnitProblem, value: float, is_height: bool, collected: Collected
+    item: Received,
+    part: str,
+    fault: UnitProblem,
+    value: float,
+    quantity: Quantity | HeightKind | WeightKind,
+    collected: Collected,
 ) -> None:
     path = f"{item.path}{part}.valueQuantity"
-    if fault.fault is UnitFault.WRONG_DIMENSION:
+    if fault.fault is UnitFault.WRONG_DIMENSION and not isinstance(quantity, WeightKind):
         kind = ProblemKind.WRONG_DIMENSION
         collected.problems.append(Problem(kind, path, fault.found, fault.accepted, fault.sentence))
-    elif is_height:
+    elif isinstance(quantity, HeightKind):
         found = f"{value:g} with {fault.found}" if fault.fault is UnitFault.MISSING else fault.found
         sentence = f"The unit of the height decides and is not guessed: found {found}; accepted: {fault.accepted}."
         collected.problems.append(Problem(ProblemKind.HEIGHT_UNIT, path, found, fault.accepted, sentence))

@@ -15,8 +15,11 @@ from ebbmark.physiology.formulas.bounds import require_positive
 
 __all__ = [
     "ACCEPTED_HEIGHT_RANGE_CM",
+    "ACCEPTED_WEIGHT_RANGE_KG",
+    "OBESE_FROM_KG_PER_M2",
     "PUBLISHED_HEIGHT_RANGE_CM",
     "Sex",
+    "body_mass_index",
     "height_remark",
     "predicted_body_weight_kg",
     "tidal_volume_ml",
@@ -27,6 +30,12 @@ ACCEPTED_HEIGHT_RANGE_CM: Final = (120.0, 230.0)
 
 PUBLISHED_HEIGHT_RANGE_CM: Final = (152.4, 193.0)
 """Heights that our check table covers [cm]: 60 in, where the formula is anchored, to 76 in."""
+
+ACCEPTED_WEIGHT_RANGE_KG: Final = (25.0, 400.0)
+"""Actual body weights that are used [kg]; outside, a slip is likelier than an adult. Our own choice."""
+
+OBESE_FROM_KG_PER_M2: Final = 30.0
+"""Body mass index from which an adult is obese [kg/m2]. Source: World Health Organization, as public pages quote it."""
 
 _ANCHOR_CM: Final = 152.4  # 60 inches
 _KG_PER_CM: Final = 0.91  # 2.3 kg per inch over 2.54, as the protocol rounds it
@@ -60,6 +69,23 @@ def predicted_body_weight_kg(height_cm: float, sex: Sex) -> float:
     """
     _require_accepted_height(height_cm)
     return _KG_AT_ANCHOR[sex] + _KG_PER_CM * (height_cm - _ANCHOR_CM)
+
+
+def body_mass_index(weight_kg: float, height_cm: float) -> float:
+    """Actual body weight over height squared [kg/m2].
+
+    Args:
+        weight_kg: actual body weight, above zero [kg].
+        height_cm: standing height, within `ACCEPTED_HEIGHT_RANGE_CM` [cm].
+
+    Raises:
+        ValueError: either argument is not finite, not above zero, or outside its range.
+
+    Source: World Health Organization, as public pages quote it.
+    """
+    require_positive(weight_kg=weight_kg)
+    _require_accepted_height(height_cm)
+    return weight_kg / (height_cm / 100.0) ** 2
 
 
 def height_remark(height_cm: float) -> str:
