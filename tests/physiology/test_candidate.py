@@ -75,7 +75,7 @@ def test_an_fio2_that_was_set_only_after_the_gas_is_not_used() -> None:
     berlin = ards_classes(readings, at_s=START_S)[0]
 
     assert berlin.oxygenation is None
-    assert berlin.missing[0].startswith("FiO2 at the time of the gas (none was set in the 4 h before it")
+    assert spell(berlin.missing[0]).startswith("FiO2 at the time of the gas (none was set in the 4 h before it")
 
 
 def test_a_setting_of_yesterday_is_no_longer_taken_as_in_force() -> None:
@@ -101,7 +101,7 @@ def test_a_gas_of_a_week_ago_classes_nothing_and_is_shown_with_its_age() -> None
     berlin = ards_classes(old, at_s=START_S)[0]
 
     assert berlin.oxygenation is None
-    assert berlin.missing[0] == "a PaO2 of the last 12 h (the latest is 7.0 days old)"
+    assert spell(berlin.missing[0]) == "a PaO2 of the last 12 h (the latest is 7.0 days old)"
     assert spell(berlin.inputs[0].sentence) == "PaO2 78 mmHg, 7.0 days old"
     assert assessed(old).standing is Standing.CANNOT_JUDGE
 
@@ -119,7 +119,9 @@ def test_a_fresher_saturation_speaks_and_not_the_gas_of_hours_ago() -> None:
 
 
 def test_a_saturation_that_agrees_with_the_gas_is_said_to_agree() -> None:
-    assert assessed().indications[0].severity.endswith("moderate by the global definition: it agrees with the gas.")
+    assert spell(assessed().indications[0].severity).endswith(
+        "moderate by the global definition: it agrees with the gas."
+    )
 
 
 GAS_IN_ORDER = [
@@ -133,11 +135,11 @@ def test_a_gas_overrules_the_saturation_of_about_the_same_time_and_says_that_the
     indication = assessed(GAS_IN_ORDER).indications[0]
 
     assert indication.speaks_for is False
-    assert indication.severity.startswith("P/F 300 (PaO2 180 mmHg, 10 min old; FiO2 60 %")
+    assert spell(indication.severity).startswith("P/F 300 (PaO2 180 mmHg, 10 min old; FiO2 60 %")
     assert "Gas and saturation disagree; the gas speaks, since S/F only stands in where there is none." in (
-        indication.severity
+        spell(indication.severity)
     )
-    assert "more severe one is taken" not in indication.severity
+    assert "more severe one is taken" not in spell(indication.severity)
 
 
 def test_a_saturation_well_after_the_gas_speaks_beside_it_and_the_worse_is_taken() -> None:
@@ -150,7 +152,7 @@ def test_a_saturation_well_after_the_gas_speaks_beside_it_and_the_worse_is_taken
     indication = assessed(later).indications[0]
 
     assert indication.speaks_for is True
-    assert "the more severe one is taken" in indication.severity
+    assert "the more severe one is taken" in spell(indication.severity)
 
 
 def test_a_saturation_before_the_gas_does_not_speak() -> None:
@@ -173,7 +175,7 @@ def test_a_gas_drawn_a_minute_after_fio2_was_changed_classes_nothing_and_says_wh
     candidate = assessed(changed)
 
     assert {one.oxygenation for one in candidate.classes} == {None}
-    assert candidate.classes[0].missing[0] == (
+    assert spell(candidate.classes[0].missing[0]) == (
         "a PaO2 read 5 min or more after FiO2 was changed (it was changed from 40 % to 60 % 60 s before)"
     )
 
@@ -211,7 +213,9 @@ def test_what_lies_at_the_limit_is_no_extreme(quantity: Quantity, value: float) 
 def test_a_saturation_of_three_hours_ago_classes_nothing() -> None:
     old = [reading(one.quantity, one.value, one.start_s - 3 * 3600, one.source) for one in MODERATE]
 
-    assert ards_classes(old, at_s=START_S)[2].missing == ("a SpO2 of the last 2 h (the latest is 3.1 h old)",)
+    assert [spell(one) for one in ards_classes(old, at_s=START_S)[2].missing] == [
+        "an SpO2 of the last 2 h (the latest is 3.1 h old)"
+    ]
 
 
 def test_a_tension_in_kpa_that_was_sent_as_mmhg_is_questioned_and_not_used() -> None:
@@ -258,7 +262,7 @@ def test_a_device_clock_that_runs_minutes_ahead_is_named() -> None:
 def test_a_reading_from_an_hour_ahead_is_not_used() -> None:
     ahead = [*MODERATE[:2], reading(Quantity.PAO2, 78.0, START_S + 3600, 3)]
 
-    assert ards_classes(ahead, at_s=START_S)[0].missing[0] == "PaO2"
+    assert spell(ards_classes(ahead, at_s=START_S)[0].missing[0]) == "PaO2"
 
 
 def test_at_altitude_the_ratio_is_corrected() -> None:

@@ -27,37 +27,34 @@ from ebbmark.physiology.formulas.gas_exchange import (
     pf_ratio_mmhg,
     sf_ratio,
 )
+from ebbmark.physiology.message import Message, Value, joined, message
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.timeline import PEEP, SETTLES_S, InForce, breathed_at, in_force_at, span_words
 
 __all__ = [
     "ALSO_NEEDED",
     "GAS_SPEAKS_S",
-    "SEVERITY_WORDS",
     "ArdsClass",
     "ards_classes",
     "gas_doubts",
     "latest",
+    "severity_words",
 ]
 
-ALSO_NEEDED: Final = (
-    "Onset within one week of a known insult, bilateral opacities and an oedema that the heart does not fully explain "
-    "belong to the definition too; they are not among the readings and a clinician judges them."
-)
+ALSO_NEEDED: Final = message("ards.also-needed")
 GAS_SPEAKS_S: Final = 12 * 3600.0
 """A gas older than this classes nothing any more. This project's choice."""
 SATURATION_SPEAKS_S: Final = 2 * 3600.0
 """Nor does a saturation older than this: it moves faster. This project's choice."""
 _CLOCK_SLACK_S: Final = 900.0  # device clocks are minutes off; a reading further ahead than this is not used
 
-_BERLIN: Final = "Berlin definition, JAMA 2012;307:2526-33"
-_GLOBAL: Final = "global definition, Matthay et al, Am J Respir Crit Care Med 2024;209:37-47"
-SEVERITY_WORDS: Final = {
-    Oxygenation.SEVERE: "severe",
-    Oxygenation.MODERATE: "moderate",
-    Oxygenation.MILD: "mild",
-    Oxygenation.ABOVE_THRESHOLD: "oxygenation better than any class of ARDS",
-}
+_BERLIN_SOURCE: Final = "Berlin definition, JAMA 2012;307:2526-33"
+_GLOBAL_SOURCE: Final = "global definition, Matthay et al, Am J Respir Crit Care Med 2024;209:37-47"
+
+
+def severity_words(oxygenation: Oxygenation) -> Message:
+    """The class in words."""
+    return message(f"ards.{oxygenation.value}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,9 +67,9 @@ class ArdsClass:
         oxygenation: the class; None where an input is missing, too old or in doubt.
         ratio: P/F [mmHg] or S/F [%], corrected for altitude where a barometric pressure was given; None if missing.
         inputs: the readings used, or found and not used.
-        missing: what would be needed, in plain phrases.
+        missing: what would be needed.
         citation: of the definition.
-        sentence: one or two plain sentences.
+        sentence: the class, or why there is none.
     """
 
     definition: str
@@ -80,9 +77,9 @@ class ArdsClass:
     oxygenation: Oxygenation | None
     ratio: float | None
     inputs: tuple[ShownInput, ...]
-    missing: tuple[str, ...]
+    missing: tuple[Value, ...]
     citation: str
-    sentence: str
+    sentence: Value
 
     @property
     def age_s(self) -> float:
@@ -114,14 +111,14 @@ def ards_classes(
             ratio = pf_ratio_at_altitude_mmhg(pf_ratio_mmhg=ratio, barometric_pressure_mmhg=barometric_pressure_mmhg)
     peep = InForce(None, "", "") if pao2 is None else in_force_at(readings, PEEP, pao2.start_s)
     with_peep = (*gas.inputs, *([shown(peep.reading, at_s, how=peep.how)] if peep.reading is not None else []))
-    no_peep = () if peep.reading is not None else ("PEEP at the time of the gas",)
+    no_peep = () if peep.reading is not None else (message("ards.peep-needed"),)
     berlin = None
     if ratio is not None and peep.reading is not None:
         berlin = berlin_class(pf_ratio_mmhg=ratio, peep_cmh2o=peep.reading.value)
     by_pf = None if ratio is None else global_class_from_pf(pf_ratio_mmhg=ratio)
     return (
-        _answer("berlin-2012", "P/F", berlin, ratio, with_peep, (*gas.missing, *no_peep), _BERLIN),
-        _answer("global-2023", "P/F", by_pf, ratio, gas.inputs, gas.missing, _GLOBAL),
+        _answer("berlin-2012", "P/F", berlin, ratio, with_peep, (*gas.missing, *no_peep), _BERLIN_SOURCE),
+        _answer("global-2023", "P/F", by_pf, ratio, gas.inputs, gas.missing, _GLOBAL_SOURCE),
         _by_saturation(readings, at_s, doubts),
     )
 
@@ -147,15 +144,14 @@ def latest(readings: Sequence[Reading], quantity: Quantity, at_s: float) -> Read
 
 
 class _Kind(NamedTuple):
-    """What is paired with FiO2: its name, what FiO2 stands beside, and how old it may be [s]."""
+    """What is paired with FiO2: its name in the catalogue, and how old it may be [s]."""
 
-    words: str
-    beside: str
+    name: str
     speaks_s: float
 
 
-_GAS: Final = _Kind("PaO2", "gas", GAS_SPEAKS_S)
-_SATURATION: Final = _Kind("SpO2", "saturation", SATURATION_SPEAKS_S)
+_GAS: Final = _Kind("pao2", GAS_SPEAKS_S)
+_SATURATION: Final = _Kind("spo2", SATURATION_SPEAKS_S)
 
 
 class _Found(NamedTuple):
@@ -164,27 +160,27 @@ class _Found(NamedTuple):
     reading: Reading | None
     fio2: Reading | None
     inputs: tuple[ShownInput, ...]
-    missing: tuple[str, ...]
+    missing: tuple[Value, ...]
 
 
 def _paired(
     readings: Sequence[Reading], found: Reading | None, kind: _Kind, at_s: float, doubts: Sequence[GasDoubt]
 ) -> _Found:
     if found is None:
-        return _Found(None, None, (), (kind.words,))
+        return _Found(None, None, (), (message(f"ards.{kind.name}"),))
     inputs = (shown(found, at_s),)
     if at_s - found.start_s > kind.speaks_s:
         old = span_words(at_s - found.start_s)
-        too_old = f"a {kind.words} of the last {kind.speaks_s / 3600:g} h (the latest is {old} old)"
+        too_old = message(f"ards.{kind.name}-too-old", hours=kind.speaks_s / 3600, age=old)
         return _Found(None, None, inputs, (too_old,))
     if is_doubted(found, doubts):
-        return _Found(None, None, inputs, (f"a {kind.words} that is not in doubt",))
+        return _Found(None, None, inputs, (message(f"ards.{kind.name}-in-doubt"),))
     fio2 = breathed_at(readings, found.start_s)
     if fio2.unsettled:
-        settled = f"a {kind.words} read {SETTLES_S / 60:g} min or more after FiO2 was changed ({fio2.why_not})"
+        settled = message(f"ards.{kind.name}-unsettled", minutes=SETTLES_S / 60, why=fio2.why_not)
         return _Found(None, None, inputs, (settled,))
     if fio2.reading is None:
-        return _Found(None, None, inputs, (f"FiO2 at the time of the {kind.beside} ({fio2.why_not})",))
+        return _Found(None, None, inputs, (message(f"ards.{kind.name}-without-fio2", why=fio2.why_not),))
     return _Found(found, fio2.reading, (*inputs, shown(fio2.reading, at_s, how=fio2.how)), ())
 
 
@@ -196,11 +192,14 @@ def _by_saturation(readings: Sequence[Reading], at_s: float, doubts: Sequence[Ga
         ratio = sf_ratio(spo2_percent=spo2.reading.value, fio2=spo2.fio2.value)
         if ratio is None:
             missing = (
-                f"an SpO2 of {HIGHEST_INFORMATIVE_SPO2_PERCENT:g} % or less (it is {spo2.reading.value:g} %, and above "
-                "that the ratio says nothing)",
+                message(
+                    "ards.spo2-too-high",
+                    limit_percent=HIGHEST_INFORMATIVE_SPO2_PERCENT,
+                    spo2_percent=spo2.reading.value,
+                ),
             )
     oxygenation = None if ratio is None else global_class_from_sf(sf_ratio=ratio)
-    return _answer("global-2023", "S/F", oxygenation, ratio, spo2.inputs, missing, _GLOBAL)
+    return _answer("global-2023", "S/F", oxygenation, ratio, spo2.inputs, missing, _GLOBAL_SOURCE)
 
 
 def _answer(
@@ -209,15 +208,16 @@ def _answer(
     oxygenation: Oxygenation | None,
     ratio: float | None,
     inputs: tuple[ShownInput, ...],
-    missing: tuple[str, ...],
+    missing: tuple[Value, ...],
     citation: str,
 ) -> ArdsClass:
-    name = "Berlin definition" if definition == "berlin-2012" else "Global definition"
+    by: dict[str, Value] = {"definition": message(f"ards.{definition}"), "ratio": ratio_name}
+    sentence: Value
     if oxygenation is None or ratio is None:
-        sentence = f"{name} by {ratio_name}: cannot be judged; missing: {', '.join(missing)}."
+        sentence = message("ards.cannot-be-judged", listed=joined("commas", missing), **by)
     elif oxygenation is Oxygenation.NOT_CLASSIFIED:
-        sentence = f"{name} by {ratio_name} ({ratio:.0f}): not classified, since PEEP is below 5 cmH2O."
+        sentence = message("ards.peep-below-5", value=round(ratio), **by)
     else:
-        old = " The readings are old." if inputs[0].old else ""
-        sentence = f"{name} by {ratio_name} ({ratio:.0f}): {SEVERITY_WORDS[oxygenation]}.{old}"
+        classed = message("ards.classed", value=round(ratio), severity=severity_words(oxygenation), **by)
+        sentence = joined("sentences", [classed, *([message("ards.old")] if inputs[0].old else [])])
     return ArdsClass(definition, ratio_name, oxygenation, ratio, inputs, missing, citation, sentence)

@@ -6,8 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from ebbmark.physiology.before.ards_class import SEVERITY_WORDS, ArdsClass
+from ebbmark.physiology.before.ards_class import ArdsClass, severity_words
 from ebbmark.physiology.formulas.gas_exchange import Oxygenation
+from ebbmark.physiology.message import Message, Value, joined, message
 from ebbmark.physiology.timeline import span_words
 
 __all__ = ["Indication", "by_severity"]
@@ -20,12 +21,7 @@ BESIDE_S: Final = 900.0
 stands in where there is no gas. This project's choice."""
 
 _CLEAR_ENOUGH: Final = (Oxygenation.SEVERE, Oxygenation.MODERATE)
-_DEFINITIONS: Final = {"berlin-2012": "the Berlin definition", "global-2023": "the global definition"}
-_SPEAKS_FOR: Final = (
-    "In moderate to severe ARDS a guideline suggests higher PEEP without recruitment manoeuvres over lower PEEP "
-    "(conditional, low to moderate certainty)."
-)
-_SPEAKS_FOR_WORSE_ONLY: Final = "The guidelines that were read suggest higher PEEP for moderate to severe ARDS only."
+_SOURCE: Final = "American Thoracic Society guideline update, Am J Respir Crit Care Med 2024;209:24-36"
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,15 +31,15 @@ class Indication:
     Attributes:
         slug: stable name.
         speaks_for: True, False, or None where it cannot be judged.
-        severity: what the readings show, in plain sentences.
+        severity: what the readings show.
         sentence: the same, with what a guideline makes of it.
         citation: the source.
     """
 
     slug: str
     speaks_for: bool | None
-    severity: str
-    sentence: str
+    severity: Value
+    sentence: Value
     citation: str
 
 
@@ -57,11 +53,10 @@ def by_severity(classes: Sequence[ArdsClass]) -> Indication:
 
     Source: the guideline that it cites; which reading speaks is this project's choice.
     """
-    citation = "American Thoracic Society guideline update, Am J Respir Crit Care Med 2024;209:24-36"
     judged = [one for one in classes if one.oxygenation not in (None, Oxygenation.NOT_CLASSIFIED)]
     if not judged:
-        sentence = "Oxygenation cannot be classed, so it is not known whether severity speaks for higher PEEP."
-        return Indication("moderate-or-severe", None, sentence, sentence, citation)
+        sentence = message("indication.not-classed")
+        return Indication("moderate-or-severe", None, sentence, sentence, _SOURCE)
     gases = [one for one in judged if one.ratio_name == "P/F"]
     overruled = [one for one in judged if one.ratio_name != "P/F" and gases and one.age_s >= gases[0].age_s - BESIDE_S]
     all_of_them, judged = judged, [one for one in judged if one not in overruled]
@@ -70,12 +65,14 @@ def by_severity(classes: Sequence[ArdsClass]) -> Indication:
     left_out = [
         _overruled(one, gases) if one in overruled else _outdated(one) for one in all_of_them if one not in speaking
     ]
-    named = " ".join([*map(_told, _by_ratio(speaking)), *left_out])
-    if any(one.oxygenation in _CLEAR_ENOUGH for one in speaking):
-        differ = len({one.oxygenation for one in speaking}) > 1
-        note = " The definitions or ratios disagree; the more severe one is taken." if differ else ""
-        return Indication("moderate-or-severe", True, f"{named}{note}", f"{named}{note} {_SPEAKS_FOR}", citation)
-    return Indication("moderate-or-severe", False, named, f"{named} {_SPEAKS_FOR_WORSE_ONLY}", citation)
+    told: list[Value] = [message("indication.told", what=_told(alike)) for alike in _by_ratio(speaking)]
+    told += left_out
+    speaks_for = any(one.oxygenation in _CLEAR_ENOUGH for one in speaking)
+    if speaks_for and len({one.oxygenation for one in speaking}) > 1:
+        told.append(message("indication.definitions-disagree"))
+    guideline = message("indication.speaks-for" if speaks_for else "indication.speaks-for-worse-only")
+    in_full = joined("sentences", [*told, guideline])
+    return Indication("moderate-or-severe", speaks_for, joined("sentences", told), in_full, _SOURCE)
 
 
 def _by_ratio(classes: Sequence[ArdsClass]) -> list[list[ArdsClass]]:
@@ -86,25 +83,29 @@ def _by_ratio(classes: Sequence[ArdsClass]) -> list[list[ArdsClass]]:
     return list(found.values())
 
 
-def _told(alike: Sequence[ArdsClass]) -> str:
+def _told(alike: Sequence[ArdsClass]) -> Message:
     one = alike[0]
-    names = " and ".join(_DEFINITIONS[each.definition] for each in alike)
-    ratio = f"{one.ratio:.0f}" if one.ratio is not None else "not known"
-    old = ", old" if one.inputs[0].old else ""
-    words = SEVERITY_WORDS[one.oxygenation] if one.oxygenation is not None else "not classed"
-    inputs = "; ".join(shown.sentence for shown in one.inputs[:2])
-    return f"{one.ratio_name} {ratio} ({inputs}{old}): {words} by {names}."
+    assert one.ratio is not None and one.oxygenation is not None  # noqa: PT018, S101 - only what is classed is told
+    return message(
+        "indication.class",
+        ratio=one.ratio_name,
+        value=round(one.ratio),
+        inputs=joined("semicolons", [shown.sentence for shown in one.inputs[:2]]),
+        old=message("indication.old") if one.inputs[0].old else "",
+        severity=severity_words(one.oxygenation),
+        definitions=joined("each-and", [message(f"indication.{each.definition}") for each in alike]),
+    )
 
 
-def _overruled(one: ArdsClass, gases: Sequence[ArdsClass]) -> str:
-    told = _told([one]).rstrip(".")
-    if any(one.oxygenation is gas.oxygenation for gas in gases):
-        return f"{told}: it agrees with the gas."
-    return f"{told}. Gas and saturation disagree; the gas speaks, since S/F only stands in where there is none."
+def _overruled(one: ArdsClass, gases: Sequence[ArdsClass]) -> Message:
+    agrees = any(one.oxygenation is gas.oxygenation for gas in gases)
+    return message("indication.agrees" if agrees else "indication.disagrees", what=_told([one]))
 
 
-def _outdated(one: ArdsClass) -> str:
-    return (
-        f"{one.ratio_name} by {_DEFINITIONS[one.definition]} is not counted, since a fresher reading speaks: its "
-        f"{'gas' if one.ratio_name == 'P/F' else 'saturation'} is {span_words(one.age_s)} old."
+def _outdated(one: ArdsClass) -> Message:
+    return message(
+        f"indication.{'gas' if one.ratio_name == 'P/F' else 'saturation'}-outdated",
+        ratio=one.ratio_name,
+        definition=message(f"indication.{one.definition}"),
+        age=span_words(one.age_s),
     )

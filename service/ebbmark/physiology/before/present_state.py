@@ -11,6 +11,7 @@ from typing import Final, NamedTuple
 
 from ebbmark.physiology.before.ards_class import latest
 from ebbmark.physiology.before.shown_inputs import ShownInput, shown
+from ebbmark.physiology.message import Value, joined, message
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.timeline import span_words
 
@@ -23,12 +24,12 @@ SHOWN_S: Final = 24 * 3600.0
 """A reading older than this is not shown as the present state. This project's choice."""
 
 _SHOWN: Final = (
-    (Quantity.MEAN_ARTERIAL_PRESSURE, "mean arterial pressure"),
-    (Quantity.SYSTOLIC_ARTERIAL_PRESSURE, "systolic arterial pressure"),
-    (Quantity.HEART_RATE, "heart rate"),
-    (Quantity.SPO2, "SpO2"),
-    (Quantity.PH, "pH"),
-    (Quantity.PACO2, "PaCO2"),
+    Quantity.MEAN_ARTERIAL_PRESSURE,
+    Quantity.SYSTOLIC_ARTERIAL_PRESSURE,
+    Quantity.HEART_RATE,
+    Quantity.SPO2,
+    Quantity.PH,
+    Quantity.PACO2,
 )
 
 
@@ -38,14 +39,14 @@ class PresentState(NamedTuple):
     Attributes:
         shown: in a fixed order, the latest of each.
         lowest_pressure: mean arterial pressure of the last hour where it was lower than it is now; None otherwise.
-        not_shown: what was not sent, or is too old to be the present state, in plain phrases.
+        not_shown: what was not sent, or is too old to be the present state.
         sentence: all of it.
     """
 
     shown: tuple[ShownInput, ...]
     lowest_pressure: ShownInput | None
-    not_shown: tuple[str, ...]
-    sentence: str
+    not_shown: tuple[Value, ...]
+    sentence: Value
 
 
 def lowest_pressure(readings: Sequence[Reading], at_s: float) -> Reading | None:
@@ -82,19 +83,20 @@ def present_state(readings: Sequence[Reading], *, at_s: float) -> PresentState:
     Source: the windows are this project's choice.
     """
     found: list[ShownInput] = []
-    not_shown: list[str] = []
-    for quantity, words in _SHOWN:
+    not_shown: list[Value] = []
+    for quantity in _SHOWN:
+        words = message(f"present-state.{quantity.slug}")
         one = latest(readings, quantity, at_s)
         if one is None:
             not_shown.append(words)
         elif at_s - one.start_s > SHOWN_S:
-            not_shown.append(f"{words} (the latest is {span_words(at_s - one.start_s)} old)")
+            not_shown.append(message("present-state.too-old", name=words, age=span_words(at_s - one.start_s)))
         else:
             found.append(shown(one, at_s))
     lowest, last = lowest_pressure(readings, at_s), latest(readings, Quantity.MEAN_ARTERIAL_PRESSURE, at_s)
     fell = lowest is not None and last is not None and lowest.value < last.value
-    as_lowest = shown(lowest, at_s, how="as the lowest of the last hour") if fell and lowest is not None else None
+    as_lowest = shown(lowest, at_s, how=message("present-state.lowest")) if fell and lowest is not None else None
     told = [one.sentence for one in (*found[:1], *([as_lowest] if as_lowest else []), *found[1:])]
-    parts = [f"{'; '.join(told)}."] if told else []
-    parts += [f"Not sent, or too old to show: {', '.join(not_shown)}."] if not_shown else []
-    return PresentState(tuple(found), as_lowest, tuple(not_shown), " ".join(parts))
+    parts = [message("present-state.shown", listed=joined("semicolons", told))] if told else []
+    parts += [message("present-state.not-shown", listed=joined("commas", not_shown))] if not_shown else []
+    return PresentState(tuple(found), as_lowest, tuple(not_shown), joined("sentences", parts))
