@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import re
 from dataclasses import replace
 from datetime import datetime
@@ -10,13 +11,14 @@ from pathlib import Path
 import duckdb
 import msgspec
 import pytest
+from pypdf import PdfReader
 
 from ebbmark.cli import main
 from ebbmark.physiology.after.trials_of_record import trials_of_record
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity
 from ebbmark.review.options import MOST_WEEKS, WEEK_S, Options, without_ids
-from ebbmark.review.page import page_of
+from ebbmark.review.page import CHARACTERS_ACROSS, _breakable, _widths, page_of, pdf_of
 from ebbmark.review.patients import set_after_trial
 from ebbmark.review.run import Reviewed, run
 from ebbmark.review.tables import Report, Table, tables_of, write_tables
@@ -54,6 +56,56 @@ def test_a_name_with_markup_stays_a_name(report: Report) -> None:
     named = replace(report, tables={**report.tables, "outcomes": replace(outcomes, rows=rows)})
 
     assert "<script" not in page_of(named, folder="a<b", style="")
+
+
+@pytest.fixture(scope="module")
+def paper(report: Report) -> PdfReader:
+    return PdfReader(io.BytesIO(pdf_of(report, folder="record")))
+
+
+def test_on_paper_no_type_is_smaller_than_9_points_also_in_charts(page: str, paper: PdfReader) -> None:
+    sizes: set[float] = set()
+    for sheet in paper.pages:
+        sheet.extract_text(
+            visitor_text=lambda text, _, matrix, __, size: sizes.add(abs(matrix[3]) * size if text.strip() else 99)
+        )
+
+    assert min(sizes) >= 8.99
+    across_pt = 180 / 25.4 * 72  # A4 less its margins, to which a chart is scaled
+    charts = re.findall(r'<svg[^>]*viewBox="0 0 ([\d.]+) [^>]*font-size="([\d.]+)"', page)
+    assert len(charts) > 5
+    assert all(float(size) * across_pt / float(width) >= 9 for width, size in charts)
+
+
+def test_on_paper_nothing_of_a_table_is_cut_and_the_sheets_are_numbered(report: Report, paper: PdfReader) -> None:
+    text = "".join("".join(page.extract_text().split()).replace("\u200b", "") for page in paper.pages)
+
+    for name in ("outcomes", "by_month", "runs", "cases_other", "use"):
+        for row in report.tables[name].rows[:40]:
+            for cell in (one for one in row if isinstance(one, str)):
+                shown = cell.replace("T", "").removesuffix("Z") if cell.startswith("2025-") else cell
+                assert "".join(shown.split()) in text, (name, cell)
+    for row in report.tables["cases"].rows[:40]:
+        assert str(row[-1])[:16] in text
+    assert "Nothing here says that one thing caused another" in " ".join(
+        paper.pages[number].extract_text().replace("\n", " ") for number in (-2, -1)
+    )
+    assert f"page1of{len(paper.pages)}" in text
+    assert 3 <= len(paper.pages) <= 12
+
+
+def test_every_column_on_paper_has_room_for_its_longest_word() -> None:
+    words = ["a" * 64, "predicted-body-weight.component.valueQuantity.value", "2025-02-14 07:14:48", "inputs-amended"]
+    widths = _widths([["head"] * 8, [_breakable(one) for one in words * 2]])
+
+    assert widths is not None
+    for place, word in enumerate(words * 2):
+        longest = max(len(one) for one in re.split("[\u200b -]", _breakable(word)))
+        assert widths[place] / sum(widths) * CHARACTERS_ACROSS >= min(longest, 12)
+
+
+def test_the_same_report_gives_the_same_paper(report: Report) -> None:
+    assert pdf_of(report, folder="record") == pdf_of(report, folder="record")
 
 
 def test_cases_link_to_the_answer_in_the_record(report: Report) -> None:

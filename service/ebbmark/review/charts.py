@@ -142,7 +142,7 @@ def small_multiples(title: str, series: Sequence[tuple[str, Sequence[tuple[str, 
     step = (width - 34) / max(len(months) - 1, 1)
     parts = []
     for place, (name, points) in enumerate(series):
-        x0, y0 = (place % across) * (width + gap), (place // across) * (height + 40) + 24
+        x0, y0 = (place % across) * (width + gap), (place // across) * (height + 54) + 24
         parts.append(_text(x0, y0 - 10, name, role="ink"))
         for share, told in ((0.0, "0"), (1.0, "100 %")):
             y = y0 + height * (1 - share)
@@ -155,8 +155,10 @@ def small_multiples(title: str, series: Sequence[tuple[str, Sequence[tuple[str, 
         ]
         parts += [_line(shown, "ink", 1.2)] if len(shown) > 1 else []
         parts += [f'<circle class="fill-ink" cx="{x:.1f}" cy="{y:.1f}" r="2.2"/>' for x, y in shown]
+        parts.append(_text(x0 + 34, y0 + height + 15, months[0]))
+        parts.append(_text(x0 + width, y0 + height + 15, months[-1], "end"))
     rows = (len(series) + across - 1) // across
-    return _svg(across * (width + gap), rows * (height + 40) + 10, title, parts)
+    return _svg(across * (width + gap), rows * (height + 54) + 10, title, parts)
 
 
 def bars(title: str, counts: Sequence[tuple[str, int | None]]) -> str:

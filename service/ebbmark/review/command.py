@@ -178,7 +178,7 @@ def _review(chosen: argparse.Namespace, style: Callable[[], str]) -> int:
         import duckdb
 
         from ebbmark.review.options import Options, prepared
-        from ebbmark.review.page import page_of
+        from ebbmark.review.page import page_of, pdf_of
         from ebbmark.review.run import dask_cluster, process_pool, run
         from ebbmark.review.tables import tables_of, write_tables
     except ModuleNotFoundError as missing:
@@ -215,14 +215,14 @@ def _review(chosen: argparse.Namespace, style: Callable[[], str]) -> int:
         page = chosen.out / "report.html"
         text = page_of(report, folder=chosen.folder.resolve().name, style=style(), record=chosen.record)
         page.write_text(text, encoding="utf-8")
+        (chosen.out / "report.pdf").write_bytes(pdf_of(report, folder=chosen.folder.resolve().name))
     except (OSError, duckdb.IOException) as error:  # a full disk, above all
         print(f"The report could not be written: {error}. What was made is kept: begin again.", file=sys.stderr)
         return INCOMPLETE
     for what, count in report.tables["overview"].rows:
         print(f"{count:>10}  {what}")
-    print(
-        f"{page} and {len(report.tables)} tables beside it; {reviewed.made} of {len(reviewed.folders)} parts were made."
-    )
+    parts = f"{reviewed.made} of {len(reviewed.folders)} parts were made."
+    print(f"{page}, report.pdf and {len(report.tables)} tables beside it; {parts}")
     if reviewed.failed:
         print(f"{reviewed.failed} pieces of the work were given up: see the page.", file=sys.stderr)
         return INCOMPLETE

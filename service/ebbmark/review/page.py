@@ -1,49 +1,33 @@
-"""The report as one self-contained page: every chart with its table and its count, and what the numbers do not say."""
+"""The report as one self-contained page and as a PDF; both show the same contents.
+
+The page follows light, dark and print; on paper colours are those of light.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, fields
+import re
+from dataclasses import fields
 from importlib.resources import files
-from urllib.parse import quote
 
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
-from ebbmark import __version__
-from ebbmark.fhir.naming import RESULT_SYSTEM
-from ebbmark.review.charts import bars, funnel, run_chart, small_multiples
-from ebbmark.review.control import funnel_limit, runs_of
-from ebbmark.review.options import MOST_WEEKS, Options, prepared
-from ebbmark.review.queries import KEPT_CMH2O, ROWS_ONLY, SERIES
-from ebbmark.review.tables import Cell, Report, Table
+from ebbmark.review.contents import Section, contents_of
+from ebbmark.review.tables import Report
+from ebbmark.views.picture import LIGHT
+from ebbmark.views.sheet import settable, typeset
 
-__all__ = ["page_of"]
+__all__ = ["page_of", "pdf_of"]
 
-MOST_ROWS = 200
-"""Rows of a table on the page; the file holds all."""
+ROWS_ON_PAPER = 40
 
-ORDER = (
-    "overview", "replay", "cases", "engines", "engines_by_how_much", "cases_engine", "outcomes",
-    "by_month", "why_no_number", "cautions", "use", "what_if",
-    "what_if_by_how_much", "cases_other", "oxygenation", "cards", "over_time", "runs", "periods",
-    "left_out", "lines", "listed",
-)  # fmt: skip
+LONGEST_WORD = 16
 
+CHARACTERS_ACROSS = 105
+"""Of the type that tables are set in, on a line of A4."""
 
-@dataclass(frozen=True, slots=True)
-class _Section:
-    """A heading, charts, and the table that holds their numbers."""
-
-    name: str
-    title: str
-    note: str
-    charts: tuple[Markup, ...]
-    said: str
-    columns: tuple[str, ...]
-    words: tuple[bool, ...]
-    rows: tuple[tuple[str, ...], ...]
-    open: bool
+BREAK = "\u200b"
+"""A place at which a line may be broken, without width."""
 
 
 def page_of(report: Report, *, folder: str, style: str, record: str = "") -> str:
@@ -55,228 +39,92 @@ def page_of(report: Report, *, folder: str, style: str, record: str = "") -> str
         style: the pages' stylesheet.
         record: base URL of the record, to which cases then link; empty for none.
     """
-    shown = [report.tables[name] for name in ORDER if name in report.tables and name not in ROWS_ONLY]
-    overview = {str(what): count for what, count in report.tables["overview"].rows}
-    months = sorted({str(month) for month in report.tables["by_month"].column("month")})
     template = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True).from_string(
         (files("ebbmark.review") / "page.html").read_text(encoding="utf-8")
     )
-    return template.render(
-        title="Review of PEEP trials and stored answers",
-        folder=folder,
-        style=Markup(style),  # noqa: S704
-        months=f"{months[0]} to {months[-1]}" if months else "no trial",
-        lead=f"{overview['trials']} trials of {overview['patients with a trial']} patients; "
-        f"{overview['trials with a suggested PEEP']} of them give a suggested PEEP.",
-        first=list(_first(report)),
-        failed=report.failed,
-        sections=[_section(report, one, record) for one in shown],
-        limits=list(_limits(report)),
-        footer=f"Made by Ebbmark {__version__}. Counts of what was charted and of what the service would have "
-        "answered; a licensed clinician decides at the bedside.",
-    )
+    contents = contents_of(report, folder, record)
+    said = {one.name: getattr(contents, one.name) for one in fields(contents)}
+    return template.render(style=Markup(style), **said)  # noqa: S704
 
 
-def _first(report: Report) -> Iterator[str]:
-    """What a reader should know before any table."""
-    replay = report.tables["replay"]
-    rows = [dict(zip(replay.columns, row, strict=True)) for row in replay.rows]
+def pdf_of(report: Report, *, folder: str) -> bytes:
+    """The same as PDF on A4, no type below 9 pt; of each table the first rows. The same report gives the same bytes.
 
-    def count(*outcomes: str) -> int:
-        return sum(int(row["n"] or 0) for row in rows if row["outcome"] in outcomes)
+    Args:
+        report: the tables.
+        folder: name of what was reviewed.
+    """
+    contents = contents_of(report, folder, "")
+    shown = {
+        "title": contents.title,
+        "folder": settable(contents.folder),
+        "months": contents.months,
+        "lead": contents.lead,
+        "first": [settable(one) for one in contents.first],
+        "failed": contents.failed,
+        "sections": [_section_on_paper(one) for one in contents.sections],
+        "limits": [settable(one) for one in contents.limits],
+        "footer": contents.footer,
+    }
+    return typeset((files("ebbmark.review") / "report.typ").read_bytes(), shown, written_s=0)
 
-    stored = sum(int(row["n"] or 0) for row in rows)
-    broken = sum(int(row["n"] or 0) for row in rows if row["signature"] in ("broken", "covers-part"))
-    yield (
-        f"Of {stored} stored answers {count('same', 'same-within-rounding')} follow from their inputs, of "
-        f"{count('inputs-amended')} an input was amended since, {count('different', 'not-an-answer')} differ, "
-        f"{count('not-replayable')} cannot be replayed here; the "
-        f"signature of {broken} does not fit."
-    )
-    engines = report.tables["engines"]
-    counted = [dict(zip(engines.columns, row, strict=True)) for row in engines.rows]
-    otherwise = sum(
-        _whole(row[one]) or 0 for row in counted for one in ("other_number", "number_gained", "number_lost")
-    )
-    compared = sum((_whole(row["n"]) or 0) - (_whole(row["not_compared"]) or 0) for row in counted)
-    versions = ", ".join(str(one) for one in engines.column("engine"))
-    if compared:
-        yield (
-            f"Of {compared} stored titrations (by version {versions}), computed again by version {__version__}, "
-            f"{otherwise} would get another number, gain one, or lose it."
-        )
-    use = report.tables["use"]
-    known = [
-        (int(n), int(k)) for n, k in zip(use.column("n"), use.column("kept_1h"), strict=True) if n and k is not None
+
+def _on_paper(chart: str) -> str:
+    """A chart with colours in place of roles."""
+
+    def paint(found: re.Match[str]) -> str:
+        return f'{"fill" if found[1] == "fill" else "stroke"}="{getattr(LIGHT, found[2])}"'
+
+    drawn = re.sub(r'class="(fill|line)-([a-z]+)"', paint, chart)
+    return drawn.replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" font-family="Libertinus Serif" ', 1)
+
+
+def _section_on_paper(section: Section) -> dict[str, object]:
+    heads = [settable(head) for head in section.columns]
+    rows = [
+        [_breakable(settable(_in_short(*cell))) for cell in zip(row, heads, strict=True)]
+        for row in section.rows[:ROWS_ON_PAPER]
     ]
-    if known:
-        yield (
-            f"One hour later PEEP stood within {KEPT_CMH2O:g} cmH2O of the suggestion after "
-            f"{sum(k for _, k in known)} of {sum(n for n, _ in known)} trials (units large enough to be shown)."
-        )
-    drifted = [str(row[0]) for row in report.tables["runs"].rows if row[-1] == "changes beyond chance"]
-    yield f"Changes over time beyond chance: {', '.join(drifted) or 'none found'}."
-    beyond = [name for name, *_ in _beyond(report)]
-    if beyond:
-        yield f"Beyond the 99.8 % limits of the funnel for PEEP kept after one hour: {', '.join(beyond)}."
+    return {
+        "title": settable(section.title),
+        "note": settable(section.note),
+        "said": settable(section.said),
+        "charts": [{"told": told, "svg": _on_paper(chart)} for told, chart in section.charts],
+        "heads": heads,
+        "widths": _widths([heads, *rows]),
+        "words": section.words,
+        "rows": rows,
+        "more": max(len(section.rows) - ROWS_ON_PAPER, 0),
+        "file": f"{section.name}.csv",
+    }
 
 
-def _beyond(report: Report) -> Iterator[tuple[str, int, int]]:
-    units = _shares(report.tables["use"], "kept_1h")
-    if units:
-        target = sum(k for _, k, _ in units) / sum(n for _, _, n in units)
-        yield from (
-            (name, k, n)
-            for name, k, n in units
-            if not funnel_limit(target, n, 0.001) <= k / n <= funnel_limit(target, n, 0.999)
-        )
+def _in_short(cell: str, head: str) -> str:
+    """A cell as it stands on paper: an answer by the first digits of its identity, as on its own sheet."""
+    if head == "answer":
+        return cell[:16]
+    return cell.replace("T", " ").removesuffix("Z") if head == "ended" else cell
 
 
-def _shares(table: Table, column: str) -> list[tuple[str, int, int]]:
-    named = zip(table.column("unit"), table.column(column), table.column("n"), strict=True)
-    return [(str(name), int(k), int(n)) for name, k, n in named if k is not None and n]
-
-
-def _section(report: Report, table: Table, record: str) -> _Section:
-    charts, said = _charts(report, table)
-    rows = tuple(
-        tuple(_told(cell, name, record) for cell, name in zip(row, table.columns, strict=True))
-        for row in table.rows[:MOST_ROWS]
-    )
-    notes = [table.note]
-    if table.hidden:
-        notes.append(f"Rows of groups too small to be shown: {table.hidden}.")
-    if len(table.rows) > MOST_ROWS:
-        notes.append(f"The first {MOST_ROWS} of {len(table.rows)} rows; the file holds all.")
-    if table.name in ("what_if", "what_if_by_how_much", "cases_other"):
-        other = prepared(report.options).other
-        notes.append(
-            f"Other protocol: {other.slug} version {other.version}, margin {other.margin_cmh2o:g} cmH2O, fall "
-            f"{100 * other.fall:g} %; all else as that protocol has it."
-        )
-    return _Section(
-        table.name,
-        table.title,
-        " ".join(note for note in notes if note),
-        tuple(Markup(chart) for chart in charts),  # noqa: S704
-        said,
-        tuple(name.replace("_cmh2o", " (cmH2O)").replace("_min", " (min)").replace("_", " ") for name in table.columns),
-        tuple(any(isinstance(row[place], str) for row in table.rows) for place in range(len(table.columns))),
-        rows,
-        not charts and len(rows) <= 12,
+def _breakable(text: str) -> str:
+    """The same, so that no word needs more than a narrow column."""
+    words = [re.sub(r"(?<=[._/:])(?=\S)", BREAK, one) if len(one) > LONGEST_WORD else one for one in text.split(" ")]
+    return re.sub(
+        rf"[^ {BREAK}-]{{{LONGEST_WORD + 1},}}",
+        lambda word: BREAK.join(re.findall(rf".{{1,{LONGEST_WORD}}}", word[0])),
+        " ".join(words),
     )
 
 
-def _told(cell: Cell, column: str, record: str) -> str:
-    if column == "answer" and record:
-        query = quote(f"{RESULT_SYSTEM}|{cell}:guidance", safe="")
-        return Markup('<a href="{}">{}</a>').format(f"{record.rstrip('/')}/GuidanceResponse?identifier={query}", cell)
-    return "–" if cell is None else f"{cell:.3g}" if isinstance(cell, float) else str(cell)
+def _widths(rows: list[list[str]]) -> list[float] | None:
+    """Share of each column in the width: its longest word, and of what is left more where texts are long.
 
-
-def _charts(report: Report, table: Table) -> tuple[list[str], str]:
-    """The charts of a table, and a sentence on what they show."""
-    if table.name == "outcomes" and (units := _shares(table, "suggested")):
-        return [funnel("Share of trials that give a suggested PEEP, by unit", units)], "Share with a suggested PEEP."
-    if table.name == "use" and (units := _shares(table, "kept_1h")):
-        beyond = ", ".join(name for name, *_ in _beyond(report)) or "no unit"
-        said = f"Share with PEEP kept one hour later; beyond the 99.8 % limits: {beyond}. A unit may have its reasons."
-        return [funnel("Share of trials after which PEEP was kept, by unit", units)], said
-    if table.name == "by_month" and table.rows:
-        rows = [dict(zip(table.columns, row, strict=True)) for row in table.rows]
-        names = sorted({str(row["unit"]) for row in rows})
-        series = [
-            (
-                unit,
-                [
-                    (str(row["month"]), _whole(row["suggested"]), _whole(row["n"]))
-                    for row in rows
-                    if row["unit"] == unit
-                ],
-            )
-            for unit in names
-        ]
-        if not any(n for _, points in series for *_, n in points):
-            return [], ""
-        return [small_multiples("Share of trials with a suggested PEEP, by unit and month", series)], ""
-    if table.name == "over_time":
-        return list(_run_charts(table)), "Dashed in colour: a change beyond chance by the rules below."
-    if (
-        table.name in ("why_no_number", "cautions", "left_out", "what_if_by_how_much", "engines_by_how_much")
-        and table.rows
-    ):
-        named = [(" ".join(map(_bar_name, row[:-1])), _whole(row[-1])) for row in table.rows[:20]]
-        return [bars(table.title, named)], ""
-    return [], ""
-
-
-_AS_BARS = ("why_no_number", "cautions", "left_out", "what_if_by_how_much", "engines_by_how_much")
-
-
-def _bar_name(cell: Cell) -> str:
-    return f"{cell:+g} cmH2O" if isinstance(cell, float) else str(cell)
-
-
-def _run_charts(table: Table) -> Iterator[str]:
-    since = [str(one) for one in table.column("since")]
-    for name in SERIES:
-        points = [
-            (when, float(value)) for when, value in zip(since, table.column(name), strict=True) if value is not None
-        ]
-        if points:
-            runs = runs_of([value for _, value in points])
-            yield f"<figcaption>{name}</figcaption>{run_chart(name, points, runs)}"
-
-
-def _whole(cell: Cell) -> int | None:
-    return None if cell is None else int(cell)
-
-
-def _times(options: Options) -> str:
-    told = "Times are given as months." if options.coarse_dates else "Times are given to the second."
-    if not options.shift_dates:
-        return f"{told} They are as charted."
-    return (
-        f"{told} In tables of single patients and answers they are moved back, by 1 to {MOST_WEEKS} whole weeks that "
-        "follow from the site's key and are the same for all of one patient; counts by month and over time are of the "
-        "true times."
-    )
-
-
-def _site_files(options: Options) -> str:
-    read = {one.name.replace("_", " "): getattr(options.site_files, one.name) for one in fields(options.site_files)}
-    given = [f"{name} ({what})" for what, named in read.items() for name, _ in named]
-    if given:
-        return f"Read, and replayed, with the built-in protocol and the files of the site: {', '.join(given)}."
-    return (
-        "Trials are read with the published codes and the built-in protocol: no file of the site was given, so that "
-        "what is charted in its own codes only is among the inputs left out."
-    )
-
-
-def _limits(report: Report) -> Sequence[str]:
-    options = report.options
-    return [
-        "Nothing here says that one thing caused another: units differ in their patients, and who followed a "
-        "suggestion differs from who did not.",
-        f"Groups of fewer than {report.smallest} are not shown, and never one alone of a total."
-        if report.smallest > 1
-        else "Groups of any size are shown: not for passing on.",
-        "Identifiers are hashed with the site's key (HMAC-SHA256)."
-        if options.pseudonym_key
-        else "Identifiers are those of the record: this report is about named patients of the site.",
-        _times(options),
-        "Funnel plots: exact binomial limits of 95 % and 99.8 %, interpolated (Spiegelhalter, Stat Med "
-        "2005;24:1185-202), around the share of all units, not adjusted for the patients and not for over-dispersion.",
-        "Run charts: longest run and number of crossings of the median (Anhøj and Olesen, PLoS One 2014;9:e113825), "
-        "or of the mean where most points lie on the median (this project's choice); from 10 useful points on. "
-        "Several series are looked at, so that one may give a signal by chance.",
-        "Retrospective titration and replay are the functions that the service calls, of this version; a trial is read "
-        "with what was charted within an hour of it. At most 1,000 trials of a patient are read.",
-        _site_files(options),
-        f"PEEP within {KEPT_CMH2O:g} cmH2O of the suggestion counts as kept; a charted PEEP stands for four hours: "
-        "this project's choices.",
-        "What became of a card is counted from the service's log lines of feedback, where they lie in the folder; they "
-        "name no patient, and a card without feedback is not among them.",
-        "Patients who were merged are reviewed under the id that their data carry.",
-    ]
+    None where every column has room for its longest text.
+    """
+    columns = list(zip(*rows, strict=True))
+    longest = [max(len(cell) for cell in column) for column in columns]
+    if sum(longest) + 2 * len(columns) < CHARACTERS_ACROSS:
+        return None
+    least = [2 + max(len(one) for cell in column for one in re.split(rf"[ {BREAK}-]", cell)) for column in columns]
+    spare = max(CHARACTERS_ACROSS - sum(least), 0) / sum(longest)
+    return [one + spare * text for one, text in zip(least, longest, strict=True)]

@@ -35,7 +35,7 @@ from ebbmark.views.panels import Aspect
 from ebbmark.views.picture import draw
 from ebbmark.words.messages import say
 
-__all__ = ["FIGURE", "LOW_FIGURE", "MOST_CHARACTERS", "Label", "report_pdf", "settable"]
+__all__ = ["FIGURE", "LOW_FIGURE", "MOST_CHARACTERS", "Label", "report_pdf", "settable", "typeset"]
 
 FIGURE = Aspect(
     width_in=6.4, axis_in=0.56, beside_in=1.72, curve_in=1.6, bars_in=0.6, text_pt=9.0, small_pt=9.0, alone=False
@@ -67,21 +67,32 @@ def report_pdf(answer: Answer, *, recorded_s: float, label: Label | None = None)
         recorded_s: when the answer is recorded, and the date of the document [s since 1970-01-01T00:00:00Z].
         label: whose sheet it is; None leaves a place for the label of the ward.
     """
-    # Loaded with the first report: most commands never need it.
-    import typst
-
     recorded = datetime.fromtimestamp(int(recorded_s), UTC)
     template, values = ("sheet.typ", _titration_values) if answer.titrated is not None else ("question.typ", _values_of)
     date = {name: getattr(recorded, name) for name in ("year", "month", "day", "hour", "minute", "second")}
     whose = None if label is None else {name: settable(value) for name, value in asdict(label).items()}
     shown = {**values(answer, recorded_s), "date": date, "label": whose}
+    return typeset(files("ebbmark.views").joinpath(template).read_bytes(), shown, written_s=int(recorded_s))
+
+
+def typeset(template: bytes, shown: Mapping[str, object], *, written_s: int) -> bytes:
+    """Typeset values as a tagged PDF; the same bytes on every machine.
+
+    Args:
+        template: reads `sys.inputs.data`, JSON.
+        shown: every value of the template, its texts settable.
+        written_s: time of the file [s since 1970-01-01T00:00:00Z].
+    """
+    # Loaded with the first report: most commands never need it.
+    import typst
+
     made = typst.compile(
-        files("ebbmark.views").joinpath(template).read_bytes(),
+        template,
         ignore_system_fonts=True,
         format="pdf",
         sys_inputs={"data": msgspec.json.encode(shown).decode()},
         pdf_standards=["ua-1"],
-        timestamp=int(recorded_s),
+        timestamp=written_s,
     )
     return bytes(made)
 
