@@ -87,12 +87,12 @@ def early_clock(lead: float) -> list[Reading]:
     return found
 
 
-def mixed_plateaus(limits: CheckLimits) -> Titration:
-    """Plateaus 2 cmH2O apart from step to step, whose first reading of each step lies half of that too high."""
+def mixed_plateaus(limits: CheckLimits, peeps: Sequence[float] = PEEPS, high_at: Sequence[float] = PEEPS) -> Titration:
+    """Plateaus 2 cmH2O apart from step to step, whose first reading of some steps lies half of that too high."""
     readings = []
-    for i, peep in enumerate(PEEPS):
+    for i, peep in enumerate(peeps):
         readings.append(reading(Q.PEEP_SET, peep, START_S + i * STEP_S, 100 + i))
-        for after_s, high in ((60, 1.0), (100, 0.0)):
+        for after_s, high in ((60, 1.0 if peep in high_at else 0.0), (100, 0.0)):
             at_s, source = START_S + i * STEP_S + after_s, 1000 + 10 * i + after_s
             readings.append(reading(Q.TIDAL_VOLUME_EXPIRED, 400.0, at_s, source))
             readings.append(reading(Q.PLATEAU_PRESSURE, peep + 10.0 + high, at_s, source))
@@ -172,3 +172,54 @@ def test_a_circuit_that_opened_at_the_closing_step_or_above_leaves_no_closing(pe
 
     assert answer.closing.peep_cmh2o is None
     assert ("circuit-opened" in slugs(answer)) is found
+
+
+@pytest.mark.parametrize(("late", "found"), [(2, False), (3, False), (4, True)])
+def test_two_clocks_differ_where_more_than_half_of_the_steps_say_so(late: int, *, found: bool) -> None:
+    shown = [one for one in two_clocks(1.0, steps=late) if one.at_s < START_S + 7 * STEP_S]  # six pairs of steps
+
+    assert ("clocks-differ" in slugs(trial(more=shown)(LIMITS))) is found
+
+
+@pytest.mark.parametrize(("late", "found"), [(2, False), (3, False), (4, True)])
+def test_plateaus_are_of_two_steps_where_more_than_half_of_the_steps_say_so(late: int, *, found: bool) -> None:
+    answer = mixed_plateaus(replace(LIMITS, clock_share=0.5), PEEPS[:7], PEEPS[1 : late + 1])
+
+    assert ("plateau-clock" in slugs(answer)) is found
+
+
+def test_the_lowest_end_tidal_carbon_dioxide_is_named() -> None:
+    answer = trial({Q.END_TIDAL_CO2: {20: 40, 18: 38, 16: 5, 14: 6, 12: 7}})(LIMITS)
+    (lost,) = [one for one in answer.findings if one.slug == "carbon-dioxide-lost"]
+
+    assert (lost.values["end_tidal_mmhg"], lost.peeps_cmh2o) == (5.0, (16, 14, 12))
+
+
+@pytest.mark.parametrize(("steps", "found"), [(2, False), (3, True), (7, True)])
+def test_a_plateau_that_is_the_peak_is_told_from_three_steps_on_and_a_step_without_a_peak_hides_nothing(
+    steps: int, *, found: bool
+) -> None:
+    compliances = (38, 40, 41, 42, 41.5, 36, 31, 27)
+    peak: dict[float, float] = {
+        peep: peep + 420 / one for peep, one in list(zip(PEEPS, compliances, strict=True))[:steps]
+    }
+    answer = trial({Q.TIDAL_VOLUME_SET: 420, Q.PEAK_PRESSURE: peak})(LIMITS)
+
+    assert ("plateau-equals-peak" in slugs(answer)) is found
+
+
+@pytest.mark.parametrize(("pressure_s", "found"), [(-61.0, True), (-60.0, False), (-59.0, False)])
+def test_a_set_volume_counts_as_inspired_where_it_is_the_later_setting(pressure_s: float, *, found: bool) -> None:
+    settings = [
+        reading(Q.TIDAL_VOLUME_SET, 525.0, START_S - 60.0, 5000),
+        reading(Q.PRESSURE_ABOVE_PEEP_SET, 14.0, START_S + pressure_s, 5001),
+    ]
+
+    assert ("leak-throughout" in slugs(trial(more=settings)(LIMITS))) is found
+
+
+@pytest.mark.parametrize(("ago_s", "held"), [(60.0, 0.6), (86_400.0, 0.6), (86_401.0, None)])
+def test_a_setting_holds_for_a_day(ago_s: float, held: float | None) -> None:
+    answer = trial(more=[reading(Q.FIO2_SET, 0.6, START_S - ago_s, 5000)])(LIMITS)
+
+    assert answer.seen[0].last(Q.FIO2_SET) == held

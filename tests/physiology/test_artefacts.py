@@ -6,7 +6,7 @@ import pytest
 
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.trial.artefacts import Cut, Oddity, dropped_leads, odd_readings
+from ebbmark.physiology.trial.artefacts import Cut, Oddity, dropped_leads, odd_readings, settled_from_s
 from ebbmark.physiology.trial.curve import Recipe, StepReadings
 from ebbmark.physiology.trial.steps import ComplianceKind
 from trials import START_S, reading
@@ -95,6 +95,24 @@ def test_measured_peep_that_vanished_is_told_by_its_row(
     beside = [] if volume is None else [reading(EXPIRED, volume, START_S, 1)]
 
     assert oddities(step(peep, reading(Q.PEEP_MEASURED, measured, START_S, 1), *beside)) == found
+
+
+@pytest.mark.parametrize(
+    ("source", "after_s", "changed_s"),
+    [
+        (1, 60.0, 0.0),  # a PEEP charted on its own is the change
+        (99, 0.0, -50.0),  # charted in one input with the pressure: the middle of the gap before it
+        (1, 0.0, -50.0),  # at one time in two inputs: likewise
+        (99, 60.0, -50.0),
+    ],
+)
+def test_a_step_settles_from_its_change_which_a_peep_charted_with_a_pressure_does_not_tell(
+    source: int, after_s: float, changed_s: float
+) -> None:
+    lead = reading(PLATEAU, 22.0, START_S + after_s, source)
+    settled_s = settled_from_s(step(12.0, lead), [lead], START_S - 100.0, DEFAULT_PROTOCOL)
+
+    assert settled_s - START_S == changed_s + DEFAULT_PROTOCOL.settling_s
 
 
 def dropped(leads: list[Reading], cuts: list[Cut], *, index: int = 1) -> list[float]:

@@ -23,9 +23,9 @@ PHYSIOLOGY = Path(ebbmark.__file__).parent / "physiology"
 Numbers = dict[str, dict[str, object]]
 
 PUBLISHED: Numbers = {
-    # ARDS Network, N Engl J Med 2000;342:1301-8, and its protocol card
+    # ARDS Network, N Engl J Med 2000;342:1301-8, and its protocol card; World Health Organization (body mass index)
     "formulas.body": {"PUBLISHED_HEIGHT_RANGE_CM": (152.4, 193.0), "_ANCHOR_CM": 152.4, "_KG_PER_CM": 0.91,
-                      "_KG_AT_ANCHOR": (50.0, 45.5)},
+                      "_KG_AT_ANCHOR": (50.0, 45.5), "OBESE_FROM_KG_PER_M2": 30.0},
     # Berlin definition, JAMA 2012;307:2526-33; global definition, Am J Respir Crit Care Med 2024;209:37-47; ventilation
     # and carbon dioxide of healthy lungs: Sinha et al 2009; the standard atmosphere is 101325 Pa
     "formulas.gas_exchange": {"BERLIN_LOWEST_PEEP_CMH2O": 5.0, "HIGHEST_INFORMATIVE_SPO2_PERCENT": 97.0,
@@ -50,7 +50,7 @@ OWN_CHOICE: Numbers = {
     "stop.limits": {"_ACCEPTED": ((50.0, 100.0), (30.0, 120.0), (1.0, 80.0), (50.0, 160.0), (20.0, 120.0),
                                   (60.0, 220.0), (20.0, 60.0), (0.05, 0.95), (0.05, 0.95), (1.0, 60.0))},
     "stop.rhythm": {"LONG_AGO_S": 3600.0},
-    "formulas.body": {"ACCEPTED_HEIGHT_RANGE_CM": (120.0, 230.0)},
+    "formulas.body": {"ACCEPTED_HEIGHT_RANGE_CM": (120.0, 230.0), "ACCEPTED_WEIGHT_RANGE_KG": (25.0, 400.0)},
     "formulas.dissociation": {"RIGHT": 1.7, "LEFT": 1.4, "MOST_PERCENT_APART": 6.0},
     "advice.advice": {"SAME_MARGIN_CMH2O": 0.25},
     "advice.cautions": {"RELIEF": 0.05},

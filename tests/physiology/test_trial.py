@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.trial.limb import peep_plateaus, same_setting
+from ebbmark.physiology.trial.curve import Recipe, resolution_of
+from ebbmark.physiology.trial.limb import Plateau, falling_runs, peep_plateaus, same_setting
 from ebbmark.physiology.trial.reading import ComplianceKind, NoTrial, NoTrialReason, Trial, Unused, read_trial
 from trials import START_S, STEP_S, charted_row, no_trial_of, reading, staircase_down, trial_of
 
@@ -147,6 +148,52 @@ def test_a_start_from_the_top_again_begins_another_trial_however_short() -> None
     second = staircase_down(peeps=(16, 14, 12, 10, 8), compliances=(38, 39, 33, 28, 25), start_s=again_s)
 
     assert trial_of(first + second).steps[0].start_s == again_s
+
+
+@pytest.mark.parametrize(
+    ("peeps", "begins"),
+    [
+        ((20, 18, 16, 14), False),  # not deep: three steps above the lowest of before
+        ((20, 18, 16, 13), True),  # two and a half
+        ((18, 16, 14, 12), True),  # from 2 cmH2O below the top
+        ((17.5, 16, 14, 12), False),
+        ((20, 17, 14, 11), True),  # steps of one and a half of those before
+        ((20, 16.9, 13.8, 10.7), False),
+    ],
+)
+def test_a_later_run_is_a_trial_of_its_own_from_the_top_far_down_and_in_fine_steps(
+    peeps: tuple[float, ...], *, begins: bool
+) -> None:
+    first = staircase_down(peeps=(20, 18, 16, 14, 12, 10, 8), compliances=(38, 39, 39, 36, 33, 28, 25))
+    again_s = START_S + 7 * STEP_S + 1200
+    second = staircase_down(peeps=peeps, compliances=(38, 39, 33, 28), start_s=again_s)
+
+    assert (trial_of([*first, *second]).steps[0].start_s == again_s) is begins
+
+
+LONGEST_S = DEFAULT_PROTOCOL.longest_step_s
+
+
+@pytest.mark.parametrize(
+    ("lasted_s", "waited_s", "runs"),
+    [
+        ((60, 60, 60), 60, [(0, 3)]),
+        ((60, LONGEST_S, 60), 60, [(0, 3)]),
+        ((60, LONGEST_S + 1, 60), 60, [(0, 1), (2, 3)]),
+        ((LONGEST_S + 1, 60, 60), 60, [(0, 3)]),  # of the first step only the wait counts
+        ((LONGEST_S + 1, 60, 60), LONGEST_S, [(0, 3)]),
+        ((60, 60, LONGEST_S + 1), LONGEST_S + 1, [(0, 2)]),  # a step by itself is no run
+    ],
+)
+def test_a_step_that_lasts_longer_than_the_protocol_allows_ends_the_run(
+    lasted_s: tuple[float, ...], waited_s: float, runs: list[tuple[int, int]]
+) -> None:
+    starts = [sum(lasted_s[:index]) for index in range(4)]
+    plateaus = [Plateau(16.0 - 2 * index, at_s, at_s, ()) for index, at_s in enumerate(starts)]
+    longest = lasted_s.index(max(lasted_s))
+    last_s = [at_s - (waited_s if index == longest else min(60, waited_s)) for index, at_s in enumerate(starts[1:])]
+
+    assert falling_runs(plateaus, [*last_s, starts[-1]], DEFAULT_PROTOCOL) == (runs, set())
 
 
 def test_a_limb_without_any_compliance_is_refused() -> None:
@@ -464,6 +511,29 @@ def test_integers_everywhere_leave_a_rounding_error_and_decimals_leave_less() ->
 
     assert whole.resolution > 0.02
     assert exact.resolution == 0.0
+
+
+@pytest.mark.parametrize(
+    ("volumes", "quantum"),
+    [
+        ((400, 450), 50.0),
+        ((350, 385), 5.0),
+        ((400, 410), 10.0),
+        ((400, 415), 5.0),
+        ((400, 401), 1.0),
+        ((400, 400.5), 0),
+    ],
+)
+def test_a_volume_is_taken_for_rounded_to_the_coarsest_quantum_that_fits(
+    volumes: tuple[float, float], quantum: float
+) -> None:
+    trial = trial_of(staircase_down())
+    sample = trial.steps[0].samples[0]
+    samples = [replace(sample, tidal_volume_ml=one) for one in volumes]
+    recipe = Recipe(Quantity.PLATEAU_PRESSURE, trial.kind, Quantity.TIDAL_VOLUME_EXPIRED, None)
+
+    # Plateaus that are multiples of nothing leave the volume alone; its error is uniform, and of the larger one of two.
+    assert resolution_of(samples, recipe, (22.123, 23.456)) == pytest.approx(quantum / 12**0.5 / volumes[1])
 
 
 def test_every_reading_is_either_used_or_listed() -> None:
