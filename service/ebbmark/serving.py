@@ -205,7 +205,7 @@ def context_in_settings(at_s: float) -> RequestContext | None:
     try:
         own = files_of(**settings.site_files)
         site, codes = site_of(own), codes_of(own)
-        use_messages(settings.messages)
+        use_messages(files_of(messages=settings.messages))
         return RequestContext(at_s, site, code_map=codes, accept_preliminary=settings.accept_preliminary)
     except (ValueError, Rejected) as error:
         _refused(f"{str(error).rstrip('.')}.")

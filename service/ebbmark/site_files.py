@@ -1,8 +1,8 @@
-"""The site's own files (codes, protocols, stop limits): their bytes, and what is read from them, or why not."""
+"""The site's own files (codes, protocols, limits, sentences): their bytes, and what is read from them, or why not."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -36,6 +36,7 @@ class SiteFiles:
         protocols: protocols and staircases.
         stop_limits: signed stop limits.
         value_sets: codes of conditions.
+        messages: its sentences in another language.
     """
 
     code_map: Files = ()
@@ -43,6 +44,7 @@ class SiteFiles:
     protocols: Files = ()
     stop_limits: Files = ()
     value_sets: Files = ()
+    messages: Files = ()
 
 
 NO_FILES = SiteFiles()
@@ -102,22 +104,19 @@ def codes_of(read: SiteFiles) -> CodeMap:
     return codes
 
 
-def use_messages(file: Path | None) -> None:
-    """Lay the site's language over the English sentences, for this process.
-
-    Args:
-        file: a file; None for English.
+def use_messages(read: SiteFiles) -> None:
+    """Lay the site's language over the English sentences, for this process; English where there is no file.
 
     Raises:
         Misread: names setting, file and each message that cannot be used.
     """
-    if file is None:
-        use_catalogue({})
-        return
-    try:
-        use_catalogue(read_catalogue(content_of("EBBMARK_MESSAGES", file).decode()))
-    except (NotACatalogue, UnicodeDecodeError) as fault:
-        raise Misread(f"EBBMARK_MESSAGES: {file.name}: {fault}") from None
+    translated: Mapping[str, str] = {}
+    for name, content in read.messages:
+        try:
+            translated = read_catalogue(content.decode())
+        except (NotACatalogue, UnicodeDecodeError) as fault:
+            raise Misread(f"EBBMARK_MESSAGES: {name}: {fault}") from None
+    use_catalogue(translated)
 
 
 _FOLDERS = ("code_map", "value_sets")

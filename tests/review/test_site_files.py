@@ -15,7 +15,8 @@ from ebbmark.review.options import Options, Prepared, prepared
 from ebbmark.review.patients import Rows, rows_of_part
 from ebbmark.review.run import run
 from ebbmark.review.tables import Cell, tables_of
-from ebbmark.site_files import NO_FILES, SiteFiles, codes_of, files_of
+from ebbmark.site_files import NO_FILES, SiteFiles, codes_of, files_of, use_messages
+from ebbmark.words.messages import ENGLISH
 from fhir_builders import LOINC, Json, height, observation, patient, trial_observations
 from review.conftest import one_thread
 
@@ -91,6 +92,31 @@ def test_what_a_site_charts_in_its_own_way_is_read_and_its_answers_are_replayed(
     assert [one["outcome"] for one in with_files.answers] == ["same"], with_files.answers
     assert without.trials == []
     assert [one["outcome"] for one in without.answers] == ["not-replayable"]
+
+
+def test_an_answer_in_the_language_of_the_site_is_replayed_with_its_file(tmp_path: Path) -> None:
+    spoken = json.dumps("Vosi: " + ENGLISH["titration.suggested"])  # a TOML string, too
+    (tmp_path / "ours.toml").write_text(f"[titration]\nsuggested = {spoken}\n")
+    ours = files_of(messages=tmp_path / "ours.toml")
+    inputs = [{**one, "meta": {"versionId": "1"}} for one in (patient(), height(), *trial_observations())]
+    use_messages(ours)
+    stored, _ = recorded_answer("p1", inputs, RequestContext(1772355600.0 + 86400.0), None)
+
+    with_file, without = reviewed(ours, *inputs, *stored), reviewed(NO_FILES, *inputs, *stored)
+
+    assert "Vosi: " in json.dumps(stored)
+    assert [one["outcome"] for one in (*with_file.answers, *without.answers)] == ["same", "different"]
+
+
+def test_preliminary_observations_count_where_they_did() -> None:
+    inputs = [{**one, "status": "preliminary"} for one in trial_observations()]
+    lines = [
+        b"p1\t" + msgspec.json.encode({**one, "meta": {"versionId": "1"}}) for one in (patient(), height(), *inputs)
+    ]
+
+    strict, lenient = (rows_of_part(lines, [], Options(accept_preliminary=one)) for one in (False, True))
+
+    assert (len(strict.trials), [one["outcome"] for one in lenient.trials]) == (0, ["suggested"])
 
 
 def test_another_protocol_of_the_site_moves_the_number_or_reads_no_trial(files: SiteFiles, charted: list[Json]) -> None:

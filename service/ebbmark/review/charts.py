@@ -142,23 +142,24 @@ def small_multiples(title: str, series: Sequence[tuple[str, Sequence[tuple[str, 
     step = (width - 34) / max(len(months) - 1, 1)
     parts = []
     for place, (name, points) in enumerate(series):
-        x0, y0 = (place % across) * (width + gap), (place // across) * (height + 54) + 24
-        parts.append(_text(x0, y0 - 10, name, role="ink"))
+        x0, y0 = (place % across) * (width + gap), (place // across) * (height + 60) + 30
+        parts.append(_text(x0, y0 - 14, name, role="ink"))
         for share, told in ((0.0, "0"), (1.0, "100 %")):
             y = y0 + height * (1 - share)
             parts.append(_line([(x0 + 34, y), (x0 + width, y)], "band"))
             parts.append(_text(x0 + 30, y + 4, told, "end"))
-        shown = [
-            (x0 + 34 + step * months.index(month), y0 + height * (1 - k / n))
+        shown = {
+            months.index(month): (x0 + 34 + step * months.index(month), y0 + height * (1 - k / n))
             for month, k, n in points
             if k is not None and n
-        ]
-        parts += [_line(shown, "ink", 1.2)] if len(shown) > 1 else []
-        parts += [f'<circle class="fill-ink" cx="{x:.1f}" cy="{y:.1f}" r="2.2"/>' for x, y in shown]
+        }
+        # A line over a month that is not shown would show something of it.
+        parts += [_line([at, shown[one + 1]], "ink", 1.2) for one, at in shown.items() if one + 1 in shown]
+        parts += [f'<circle class="fill-ink" cx="{x:.1f}" cy="{y:.1f}" r="2.2"/>' for x, y in shown.values()]
         parts.append(_text(x0 + 34, y0 + height + 15, months[0]))
         parts.append(_text(x0 + width, y0 + height + 15, months[-1], "end"))
     rows = (len(series) + across - 1) // across
-    return _svg(across * (width + gap), rows * (height + 54) + 10, title, parts)
+    return _svg(across * (width + gap), rows * (height + 60) + 10, title, parts)
 
 
 def bars(title: str, counts: Sequence[tuple[str, int | None]]) -> str:

@@ -33,6 +33,7 @@ _SITE_FILES = {
     "protocols": "its protocols",
     "stop_limits": "its signed stop limits",
     "value_sets": "ValueSets of its codes of conditions, or a folder with some",
+    "messages": "its sentences in another language",
 }
 OTHER_MARGIN_CMH2O = 3.0
 """Of the other protocol where nothing else was asked for. This project's choice."""
@@ -99,6 +100,9 @@ def add_commands(
     review.add_argument("--keys", type=Path, metavar="FILE", help="published keys, to check signatures with")
     for name, what in _SITE_FILES.items():
         review.add_argument(f"--{name.replace('_', '-')}", type=Path, metavar="FILE", help=f"of the site: {what}")
+    review.add_argument(
+        "--accept-preliminary", action="store_true", help="count preliminary Observations, as the service was set to"
+    )
     review.add_argument(
         "--other-protocol", default="", metavar="NAME", help="of --protocols: what if trials were read by it"
     )
@@ -195,6 +199,7 @@ def _review(chosen: argparse.Namespace, style: Callable[[], str]) -> int:
         pseudonym_key=chosen.pseudonym_key.read_bytes() if chosen.pseudonym_key else b"",
         coarse_dates=chosen.coarse_dates,
         shift_dates=chosen.shift_dates,
+        accept_preliminary=chosen.accept_preliminary,
         published_keys=chosen.keys.read_bytes() if chosen.keys else b"",
         other_protocol=chosen.other_protocol,
     )

@@ -208,13 +208,11 @@ def _charts(report: Report, table: Table) -> tuple[list[tuple[str, str]], str]:
         ]
         if not any(n for _, points in series for *_, n in points):
             return [], ""
-        return [("", small_multiples("Share of trials with a suggested PEEP, by unit and month", series))], ""
+        drawn = small_multiples("Share of trials with a suggested PEEP, by unit and month", series)
+        return [("", drawn)], "Share with a suggested PEEP; months of too few trials are left open."
     if table.name == "over_time":
         return list(_run_charts(table)), "Dashed in colour: a change beyond chance by the rules below."
-    if (
-        table.name in ("why_no_number", "cautions", "left_out", "what_if_by_how_much", "engines_by_how_much")
-        and table.rows
-    ):
+    if table.name in _AS_BARS and table.rows:
         named = [(": ".join(filter(None, map(_bar_name, row[:-1]))), _whole(row[-1])) for row in table.rows[:20]]
         return [("", bars(table.title, named))], ""
     return [], ""
@@ -286,6 +284,9 @@ def _limits(report: Report) -> list[str]:
         "Retrospective titration and replay are the functions that the service calls, of this version; a trial is read "
         "with what was charted within an hour of it. At most 1,000 trials of a patient are read.",
         _site_files(options),
+        "Preliminary Observations count."
+        if options.accept_preliminary
+        else "Preliminary Observations are among the inputs left out.",
         f"PEEP within {KEPT_CMH2O:g} cmH2O of the suggestion counts as kept; a charted PEEP stands for four hours: "
         "this project's choices.",
         "What became of a card is counted from the service's log lines of feedback, where they lie in the folder; they "

@@ -15,7 +15,7 @@ from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.times import instant
 from ebbmark.keys import PublicKey, read_public_keys
 from ebbmark.physiology.protocols import Protocol
-from ebbmark.site_files import NO_FILES, SiteFiles, codes_of, site_of
+from ebbmark.site_files import NO_FILES, SiteFiles, codes_of, site_of, use_messages
 
 __all__ = ["MOST_WEEKS", "WEEK_S", "Options", "Prepared", "prepared", "pseudonym", "shift_s", "when", "without_ids"]
 
@@ -36,6 +36,7 @@ class Options:
         shift_dates: whether the times of a patient are moved by some weeks that follow from the key.
         published_keys: JSON Web Key Set to check signatures with; empty for none.
         site_files: of the site, for trials and for replay.
+        accept_preliminary: whether Observations of status preliminary count, as where the service is set so.
         other_protocol: slug of the other protocol, among the site's and ours; empty for the default one.
     """
 
@@ -46,6 +47,7 @@ class Options:
     shift_dates: bool = False
     published_keys: bytes = b""
     site_files: SiteFiles = NO_FILES
+    accept_preliminary: bool = False
     other_protocol: str = ""
 
 
@@ -69,12 +71,13 @@ class Prepared:
 
 
 def prepared(options: Options) -> Prepared:
-    """Read what the options hold.
+    """Read what the options hold; from then on this process speaks the language of the site.
 
     Raises:
         Misread: a file of the site cannot be used, or there is no such protocol.
     """
     site = site_of(options.site_files)
+    use_messages(options.site_files)
     slug = options.other_protocol or site.default_protocol.slug
     found = next((one for one in site.protocols if one.slug == slug), None)
     if found is None:
@@ -89,7 +92,7 @@ def prepared(options: Options) -> Prepared:
     personal = {code for (_, code), row in codes.table.items() if isinstance(row.meaning, Personal)}
     return Prepared(
         options,
-        RequestContext(0.0, site, LIMITS, codes),
+        RequestContext(0.0, site, LIMITS, codes, options.accept_preliminary),
         other,
         read_public_keys(options.published_keys) or (),
         re.compile(b"|".join(sorted(re.escape(msgspec.json.encode(code)) for code in personal))),

@@ -112,7 +112,7 @@ def create_app(settings: Settings) -> FastAPI:
     hooks_entrance = hooks_entrance_of(settings, root, entrance, outside, store)
     guests = guests_of(settings, outside_tls)
     limits = Limits(max_bytes=settings.max_body_bytes, max_entries=settings.max_entries)
-    use_messages(settings.messages)
+    use_messages(files_of(messages=settings.messages))
     own = files_of(**settings.site_files)
     code_map, site = codes_of(own), site_of(own)
     trail = AuditTrail(time.time, record if settings.audit_to == "record" else None, settings.audit_names_patient)
