@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from typing import Any
+from urllib.parse import quote
 
 import pytest
 from starlette.types import ASGIApp
@@ -26,6 +27,8 @@ from fhir_builders import (
     trial_observations,
 )
 from web.asking import FHIR, Reply, ask
+from web.hooks.calling import call, called, hooks_app, prefetch, searchset
+from web.test_never_a_fault import ISS, TAB, every_door
 
 TRIAL = trial_observations()
 
@@ -501,6 +504,60 @@ def test_a_name_in_any_element_is_not_repeated_by_a_refusal(app: ASGIApp, caplog
     assert {reply.status for reply in replies.values()} <= {400, 422}
     assert [place for place, reply in replies.items() if NAME in reply.body.decode()] == []
     assert NAME not in caplog.text
+
+
+def one_of_each_shape(request: object) -> list[tuple[str | int, ...]]:
+    """A place for every path of names, whatever its indices."""
+    shapes = {tuple(one for one in place if isinstance(one, str)): place for place in leaves(request)}
+    return [place for place in shapes.values() if place[-1] not in LOCATORS]
+
+
+def test_a_name_in_any_element_of_a_card_call_is_not_repeated_by_a_refusal(caplog: pytest.LogCaptureFixture) -> None:
+    door, whole = hooks_app(), called(prefetch=prefetch(conditions=searchset(CHARTED[0])))
+    places = one_of_each_shape(whole)
+
+    with caplog.at_level(0):
+        replies = {place: call(door, with_name_at(whole, place)) for place in places}
+
+    refusals = {place: reply.body.decode() for place, reply in replies.items() if reply.status != 200}
+    assert len(refusals) > 20
+    assert [place for place, told in refusals.items() if NAME in told] == []
+    assert NAME not in caplog.text
+
+
+def test_a_name_in_any_input_of_a_replay_is_not_repeated(app: ASGIApp, caplog: pytest.LogCaptureFixture) -> None:
+    # What a Condition is called stands in the answer itself, and what of the answer was altered is told.
+    trial = bundle(patient(), height(), *TRIAL, CHARTED[1])
+    answer = ask(app, to_bytes(trial)).json
+    given = [{"name": "answer", "resource": answer}, {"name": "inputs", "resource": trial}]
+    asked: Json = {"resourceType": "Parameters", "parameter": given}
+    places = [place for place in one_of_each_shape(asked) if place[:2] != ("parameter", 0)]
+
+    with caplog.at_level(0):
+        replies = {one: ask(app, with_name_at(asked, one), path="/fhir/$replay") for one in places}
+
+    assert len(places) > 20
+    assert [place for place, reply in replies.items() if NAME in reply.body.decode()] == []
+    assert NAME not in caplog.text
+
+
+@pytest.mark.parametrize("name", ["launch", "state", "code", "error", "error_description", "error_uri", "next"])
+def test_a_name_in_the_address_of_a_launch_is_not_repeated(name: str, caplog: pytest.LogCaptureFixture) -> None:
+    with caplog.at_level(0):
+        for path in ("/launch", "/launch/standalone", "/launch/callback"):
+            cookie = [("host", "127.0.0.1"), ("cookie", f"ebbmark-launch-{TAB}={NAME}; ebbmark-{TAB}={NAME}")]
+            query = f"iss={quote(ISS)}&state={TAB}.x&{name}={NAME}"
+            reply = ask(every_door(), b"", method="GET", path=path, query=query, headers=cookie)
+            assert NAME not in reply.body.decode() + str(reply.headers)
+    assert NAME not in caplog.text
+
+
+@pytest.mark.parametrize("header", ["accept", "content-type", "content-encoding", "origin", "expect", "prefer"])
+def test_a_name_in_a_header_is_not_repeated(app: ASGIApp, header: str) -> None:
+    reply = ask(app, to_bytes(bundle()), headers={**FHIR, header: NAME}, query=f"_format={NAME}")
+
+    assert 400 <= reply.status < 500
+    assert NAME.lower() not in (reply.body.decode() + str(reply.headers)).lower()
 
 
 def test_no_answer_repeats_name_or_number_of_the_patient(app: ASGIApp, caplog: pytest.LogCaptureFixture) -> None:

@@ -211,7 +211,8 @@ def of_inputs(claims: Claims, given: Iterable[tuple[str, Json]], current: Mappin
         now = current.get(plain) or other
         if version not in there and not (version and now):
             sentence = f"{_address(plain)}: the input is not there any more in the version that the answer names."
-            yield Finding(FindingKind.INPUT_GONE, reference, None, None, sentence)
+            place = reference if _ADDRESS.fullmatch(plain) else "provenance.entity"
+            yield Finding(FindingKind.INPUT_GONE, place, None, None, sentence)
         elif version and now not in ("", version):
             told = f"version {_told(version)} was used, {_told(now)} is in force"
             missing = "" if version in there else "; the version that was used was not given"

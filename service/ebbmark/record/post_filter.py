@@ -20,6 +20,8 @@ from ebbmark.fhir.naming import RESULT_SYSTEM, tail_of, unversioned
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.codes import CodeRow, Personal
+from ebbmark.fhir.reading.quoting import word_shown
+from ebbmark.fhir.resource_types import RESOURCE_TYPES
 from ebbmark.fhir.times import instant, seconds
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.reading import Trial
@@ -148,7 +150,7 @@ def post_filter(entries: Iterable[FoundEntry], asked: RecordQuery, table: Table)
     sieved = Filtered()
     for entry in entries:
         if entry.head.resource_type != "Observation":
-            sieved.not_asked[f"of type {entry.head.resource_type[:40]}"] += 1
+            sieved.not_asked[f"of type {word_shown(entry.head.resource_type, RESOURCE_TYPES, 'unknown')}"] += 1
             continue
         try:
             observation = msgspec.json.decode(entry.resource, type=_Observation)

@@ -28,6 +28,8 @@ from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.codes import CodeRow, HeightKind, SexKind, WeightKind, is_rhythm
+from ebbmark.fhir.reading.quoting import word_shown
+from ebbmark.fhir.resource_types import RESOURCE_TYPES
 from ebbmark.physiology.readings import Quantity
 from ebbmark.record.beside import procedure_query
 from ebbmark.record.client import RecordClient
@@ -150,7 +152,7 @@ def prefetched(part: Part, sent: bytes | None, asked: RecordQuery, base_url: str
         if part is Part.PATIENT:
             return Prefetched(None, "the caller says that it has no such Patient")
         return Prefetched(Found())
-    kind = _kind_of(sent, part)
+    kind = word_shown(_kind_of(sent, part), RESOURCE_TYPES, "another type of resource")
     if kind == "OperationOutcome":
         return Prefetched(None, "the caller sent an OperationOutcome instead", final=True)
     if part is Part.PATIENT:
@@ -171,7 +173,7 @@ def _kind_of(sent: bytes, part: Part) -> str:
 def _patient(sent: bytes, kind: str, asked: RecordQuery, base_url: str) -> Prefetched:
     head = msgspec.json.decode(sent, type=Head)
     if kind != "Patient":
-        raise Rejected((_unusable(Part.PATIENT, kind[:40], "a Patient"),))
+        raise Rejected((_unusable(Part.PATIENT, kind, "a Patient"),))
     if f"Patient/{head.id}" != asked.patient:
         raise Rejected((_of_another(Part.PATIENT),))
     full_url = f"{base_url.rstrip('/')}/{asked.patient}" if base_url else ""

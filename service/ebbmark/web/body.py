@@ -25,6 +25,24 @@ FORMATS = frozenset({"json", "application/json", "application/fhir+json", "appli
 VERSIONS = frozenset({"4.0", "4.0.1"})
 
 
+_TOLD = frozenset(
+    {
+        *("application/fhir+ndjson", "application/fhir+xml", "application/octet-stream", "application/pdf"),
+        *("application/x-ndjson", "application/x-www-form-urlencoded", "application/xml", "multipart/form-data"),
+        *("text/csv", "text/html", "text/plain", "text/turtle", "text/xml", "html", "ttl", "xml"),
+        *("br", "compress", "deflate", "gzip", "x-gzip", "zstd"),
+        *("iso-8859-1", "iso-8859-15", "utf-16", "utf-32", "windows-1252"),
+        *("1.0", "3.0", "3.0.1", "3.0.2", "4.3", "4.3.0", "5.0", "5.0.0"),
+    }
+)
+"""What of a header a refusal repeats: any other word may be a name."""
+
+
+def _shown(header: str, *values: str) -> str:
+    known = [value for value in values if value in _TOLD]
+    return f"{header} {', '.join(known)}" if known else f"another {header}"
+
+
 def require_fhir_json(content_type: str | None, content_encoding: str | None = None, *, gzip: bool = False) -> None:
     """Refuse a body that does not claim to be FHIR R4 JSON in UTF-8, as it is.
 
@@ -37,20 +55,20 @@ def require_fhir_json(content_type: str | None, content_encoding: str | None = N
         Rejected: media type, character set, FHIR version or encoding is another one.
     """
     if content_encoding is not None and content_encoding.strip().lower() not in ("", "identity", *_PACKED[:gzip]):
-        found = f"Content-Encoding {content_encoding[:40]}"
+        found = _shown("Content-Encoding", content_encoding.strip().lower())
         accepted = "a body that is not compressed, or with gzip" if gzip else "a body that is not compressed"
         raise Rejected((_refusal(ProblemKind.MEDIA_TYPE_NOT_TAKEN, found, accepted),))
     name, parameters = _parsed(content_type or "")
     accepted = "application/fhir+json or application/json, charset UTF-8, FHIR version 4.0"
     if name not in TAKEN:
-        found = f"Content-Type {name}" if name else "no Content-Type"
+        found = _shown("Content-Type", name) if name else "no Content-Type"
         raise Rejected((_refusal(ProblemKind.MEDIA_TYPE_NOT_TAKEN, found, accepted),))
     charset = parameters.get("charset", "utf-8")
     if charset not in ("utf-8", "utf8", "us-ascii"):
-        raise Rejected((_refusal(ProblemKind.MEDIA_TYPE_NOT_TAKEN, f"charset {charset}", accepted),))
+        raise Rejected((_refusal(ProblemKind.MEDIA_TYPE_NOT_TAKEN, _shown("charset", charset), accepted),))
     version = parameters.get("fhirversion", "4.0")
     if version not in VERSIONS:
-        raise Rejected((_refusal(ProblemKind.MEDIA_TYPE_NOT_TAKEN, f"fhirVersion {version}", accepted),))
+        raise Rejected((_refusal(ProblemKind.MEDIA_TYPE_NOT_TAKEN, _shown("fhirVersion", version), accepted),))
 
 
 def unpacked(body: bytes, content_encoding: str | None, max_bytes: int) -> bytes:
@@ -94,7 +112,7 @@ def require_acceptable(accept: str | None, wanted_format: str | None) -> None:
     if wanted_format is not None:
         # A plus sign in a query arrives as a space.
         if wanted_format.lower() not in FORMATS:
-            raise Rejected((_refusal(ProblemKind.NOT_ACCEPTABLE, f"_format {wanted_format[:60]}", accepted),))
+            raise Rejected((_refusal(ProblemKind.NOT_ACCEPTABLE, _shown("_format", wanted_format.lower()), accepted),))
         return
     if not accept or accept == "*/*":
         return
@@ -102,7 +120,9 @@ def require_acceptable(accept: str | None, wanted_format: str | None) -> None:
     if not any(
         name in GIVEN and parameters.get("q", "1") not in ("0", "0.0", "0.00", "0.000") for name, parameters in ranges
     ):
-        raise Rejected((_refusal(ProblemKind.NOT_ACCEPTABLE, f"Accept {accept[:60]}", accepted),))
+        raise Rejected(
+            (_refusal(ProblemKind.NOT_ACCEPTABLE, _shown("Accept", *(name for name, _ in ranges)), accepted),)
+        )
 
 
 def _parsed(header: str) -> tuple[str, dict[str, str]]:
