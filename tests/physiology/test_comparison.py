@@ -145,7 +145,9 @@ def test_a_gas_goes_with_the_fio2_of_its_moment_though_it_was_changed_later_in_t
 def test_a_gas_that_cannot_be_true_beside_its_saturation_makes_no_ratio() -> None:
     snapshot = state({**AFTER, Quantity.PAO2: 11.0, Quantity.SPO2: 96.0})
 
-    assert "cannot both be true" in spell(snapshot.not_known[Measure.PF_RATIO])
+    assert "cannot be true as it was sent: kPa and mmHg may have been mistaken" in spell(
+        snapshot.not_known[Measure.PF_RATIO]
+    )
 
 
 def test_pressures_are_not_computed_across_a_change_of_peep() -> None:

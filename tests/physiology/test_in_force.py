@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.timeline import FIO2, PEEP, breathed_at, in_force_at
+from ebbmark.words.messages import spell
 from trials import START_S, reading
 
 MINUTE_S = 60.0
@@ -40,7 +41,7 @@ def test_the_nearest_that_nothing_contradicts_is_chosen(readings: list[Reading],
     found = in_force_at(readings, FIO2, START_S)
 
     assert found.reading is not None
-    assert (found.reading.value, found.how) == (value, how)
+    assert (found.reading.value, spell(found.how)) == (value, how)
 
 
 @pytest.mark.parametrize(
@@ -59,7 +60,7 @@ def test_where_none_is_near_enough_or_two_contradict_nothing_is_chosen(readings:
     found = in_force_at(readings, FIO2, START_S)
 
     assert found.reading is None
-    assert why_not in found.why_not
+    assert why_not in spell(found.why_not)
 
 
 def test_peep_that_was_set_and_is_measured_otherwise_is_not_chosen_between() -> None:
@@ -117,7 +118,7 @@ def test_fio2_that_was_changed_less_than_five_minutes_before_goes_with_no_gas(re
     found = breathed_at(readings, START_S)
 
     assert (found.reading, found.unsettled) == (None, True)
-    assert found.why_not.startswith("it was changed from 40 % to 60 %")
+    assert spell(found.why_not).startswith("it was changed from 40 % to 60 %")
     assert in_force_at(readings, FIO2, START_S).reading is not None
 
 

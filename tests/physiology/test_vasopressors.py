@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from ebbmark.physiology.vasopressors import Infusion, VasopressorDose, dose_at
+from ebbmark.words.messages import spell
 
 NOW_S = 1_790_000_000.0
 MINUTE_S = 60.0
@@ -37,7 +38,7 @@ def test_the_rate_that_began_last_is_the_one_that_runs() -> None:
     found = dose(running(0.3, 10, source=5), ended(0.1, 300, 10), ended(0.2, 200, 10))
 
     assert (found.mcg_per_kg_per_min, found.sources) == (0.3, (5,))
-    assert found.sentence == "Noradrenaline 0.3 mcg/kg/min, for 10 min."
+    assert spell(found.sentence) == "Noradrenaline 0.3 mcg/kg/min, for 10 min."
 
 
 def test_a_second_infusion_of_the_same_drug_that_is_left_open_is_told_and_not_added() -> None:
@@ -49,9 +50,9 @@ def test_a_second_infusion_of_the_same_drug_that_is_left_open_is_told_and_not_ad
         ("a second noradrenaline infusion",),
     )
     assert "another noradrenaline (0.15 mcg/kg/min, for 50 min) is charted as going on too and not counted" in (
-        found.sentence
+        spell(found.sentence)
     )
-    assert found.sentence.endswith("The dose as noradrenaline equivalent may be more than what is counted.")
+    assert spell(found.sentence).endswith("The dose as noradrenaline equivalent may be more than what is counted.")
 
 
 def test_an_infusion_left_open_at_a_rate_of_nothing_is_no_second_one() -> None:
@@ -65,7 +66,7 @@ def test_noradrenaline_and_adrenaline_count_one_for_one() -> None:
 def test_an_infusion_that_ended_is_documented_as_none() -> None:
     found = dose(ended(0.3, 300, 20))
 
-    assert (found.mcg_per_kg_per_min, found.sentence) == (0.0, "Noradrenaline ended 20 min ago.")
+    assert (found.mcg_per_kg_per_min, spell(found.sentence)) == (0.0, "Noradrenaline ended 20 min ago.")
 
 
 @pytest.mark.parametrize(("minutes", "known"), [(230, True), (250, False)])

@@ -15,6 +15,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from ebbmark.physiology.message import Message, Value, joined, message
 from ebbmark.physiology.readings import Quantity, Reading
 
 __all__ = [
@@ -28,7 +29,7 @@ __all__ = [
     "fio2_words",
     "in_force_at",
     "setting_at",
-    "span_words",
+    "span",
 ]
 
 BESIDE_S: Final = 900.0
@@ -79,8 +80,8 @@ class InForce:
     """
 
     reading: Reading | None
-    how: str
-    why_not: str
+    how: Value
+    why_not: Value
     contradicted: bool = False
     unsettled: bool = False
 
@@ -120,8 +121,7 @@ def in_force_at(readings: Iterable[Reading], twin: Twin, at_s: float) -> InForce
     chosen = min(near, key=lambda one: (abs(one.start_s - at_s), one.quantity is twin.measured), default=last)
     if chosen is not None:
         return InForce(chosen, _how(chosen, twin, at_s), "")
-    hours = f"{twin.holds_s / 3600:g}"
-    why_not = f"none was set in the {hours} h before it or measured within {BESIDE_S / 60:g} min of it"
+    why_not = message("in-force.none", hours=twin.holds_s / 3600, minutes=BESIDE_S / 60)
     return InForce(None, "", why_not)
 
 
@@ -159,9 +159,11 @@ def breathed_at(readings: Iterable[Reading], at_s: float) -> InForce:
     changed_s = last.start_s if at_s - since_s < _SAME_TIME_S else since_s
     if at_s - changed_s >= SETTLES_S:
         return found
-    when = "less than " if changed_s == last.start_s else ""
-    why_not = (
-        f"it was changed from {fio2_words(last.value)} to {fio2_words(now)} {when}{span_words(at_s - changed_s)} before"
+    why_not = message(
+        "in-force.just-changed" if changed_s == last.start_s else "in-force.changed",
+        before=fio2_words(last.value),
+        now=fio2_words(now),
+        age=span(at_s - changed_s),
     )
     return InForce(None, "", why_not, unsettled=True)
 
@@ -171,29 +173,30 @@ def fio2_words(value: float) -> str:
     return f"{round(100 * value, 1):g} %"
 
 
-def span_words(seconds: float) -> str:
+def span(seconds: float) -> Message:
     """A length of time, in the unit that suits it."""
     if seconds < 90:
-        return f"{seconds:.0f} s"
+        return message("span.seconds", count=round(seconds))
     if seconds < 5400:
-        return f"{seconds / 60:.0f} min"
-    return f"{seconds / 3600:.1f} h" if seconds < 172_800 else f"{seconds / 86_400:.1f} days"
+        return message("span.minutes", count=round(seconds / 60))
+    if seconds < 172_800:
+        return message("span.hours", count=f"{seconds / 3600:.1f}")
+    return message("span.days", count=f"{seconds / 86_400:.1f}")
 
 
-def _contradiction(near: Sequence[Reading], twin: Twin, at_s: float) -> str:
+def _contradiction(near: Sequence[Reading], twin: Twin, at_s: float) -> Message:
     ordered = sorted(near, key=lambda one: (one.start_s, one.source))
-    said = " and ".join(f"{_value(one, twin)} {_how(one, twin, at_s)}" for one in ordered)
-    return f"what was sent contradicts itself: {said}"
+    told = tuple(message("in-force.value", value=_value(one, twin), how=_how(one, twin, at_s)) for one in ordered)
+    return message("in-force.contradicted", told=joined("each-and", told))
 
 
-def _how(one: Reading, twin: Twin, at_s: float) -> str:
+def _how(one: Reading, twin: Twin, at_s: float) -> Message:
     kind = "set" if one.quantity is twin.setting else "measured"
     offset_s = one.start_s - at_s
     if abs(offset_s) < 30:
-        return f"{kind} at the same time"
-    if offset_s > 0 and one.quantity is twin.setting:
-        return f"charted as set {span_words(offset_s)} after it"
-    return f"{kind} {span_words(abs(offset_s))} {'before' if offset_s < 0 else 'after'} it"
+        return message(f"in-force.{kind}-at-once")
+    side = "before" if offset_s < 0 else "after"
+    return message(f"in-force.{kind}-{side}", age=span(abs(offset_s)))
 
 
 def _value(one: Reading, twin: Twin) -> str:

@@ -10,7 +10,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Final, NamedTuple
 
-from ebbmark.physiology.timeline import span_words
+from ebbmark.physiology.message import Message, Value, joined, message
+from ebbmark.physiology.timeline import span
 
 __all__ = ["Infusion", "Rise", "VasopressorDose", "dose_at", "rises"]
 
@@ -52,15 +53,15 @@ class Rise(NamedTuple):
     Attributes:
         drug: which.
         at_s: when [s since 1970-01-01T00:00:00Z].
-        before: its rate before, in words; empty where none was known to run.
-        now: its rate since, in words; empty where none was sent.
+        before: its rate before; empty where none was known to run.
+        now: its rate since; empty where none was sent.
         sources: indices of the inputs.
     """
 
     drug: str
     at_s: float
-    before: str
-    now: str
+    before: Value
+    now: Value
     sources: tuple[int, ...]
 
 
@@ -70,14 +71,14 @@ class VasopressorDose(NamedTuple):
     Attributes:
         mcg_per_kg_per_min: as noradrenaline equivalent, of what is converted; None where nothing of that is known.
         sources: indices of the inputs.
-        sentence: in plain sentences.
+        sentence: each of them, and whether there is more.
         not_converted: names of the vasopressors that run and are not converted.
         doubled: those of which another infusion is charted as going on beside the one that is counted, as phrases.
     """
 
     mcg_per_kg_per_min: float | None
     sources: tuple[int, ...]
-    sentence: str
+    sentence: Value
     not_converted: tuple[str, ...] = ()
     doubled: tuple[str, ...] = ()
 
@@ -97,41 +98,39 @@ def dose_at(infusions: Iterable[Infusion], at_s: float) -> VasopressorDose | Non
         if one.start_s <= at_s:
             by_drug[one.drug] = one
     left_open = _left_open(by_drug, infusions, at_s)
-    told: list[str] = []
+    told: list[Message] = []
     rates: list[float] = []
     others: list[str] = []
     doubled: list[str] = []
     sources: list[int] = []
     for drug, one in sorted(by_drug.items()):
-        age = span_words(at_s - one.start_s)
-        when = f"charted {age} ago" if one.charted else f"for {age}"
+        name = drug if told else f"{drug[0].upper()}{drug[1:]}"
+        when = message("vasopressor.charted" if one.charted else "vasopressor.since", age=span(at_s - one.start_s))
         if one.end_s is not None and one.end_s <= at_s:
-            told.append(f"{drug} ended {span_words(at_s - one.end_s)} ago")
+            told.append(message("vasopressor.ended", drug=name, age=span(at_s - one.end_s)))
             rates += [] if one.mcg_per_kg_per_min is None else [0.0]
         elif not (one.going_on or one.end_s is not None or (one.charted and at_s - one.start_s <= CHARTED_HOLDS_S)):
             continue
         elif one.mcg_per_kg_per_min is None:
-            told.append(f"{drug} runs ({one.shown or 'its rate was not sent'}, {when}) and is not converted")
+            rate = one.shown or message("vasopressor.its-rate-not-sent")
+            told.append(message("vasopressor.not-converted", drug=name, rate=rate, when=when))
             others.append(drug)
         else:
             rates.append(one.mcg_per_kg_per_min)
-            told.append(f"{drug} {one.mcg_per_kg_per_min:g} mcg/kg/min, {when}")
+            told.append(message("vasopressor.runs", drug=name, rate=_rate(one), when=when))
         sources.append(one.source)
         for other in left_open.get(drug, ()):
-            rate = other.shown if other.mcg_per_kg_per_min is None else f"{other.mcg_per_kg_per_min:g} mcg/kg/min"
-            told.append(
-                f"another {drug} ({rate or 'its rate was not sent'}, for {span_words(at_s - other.start_s)}) is "
-                "charted as going on too and not counted, since whether both run is not known"
-            )
+            rate = _rate(other) or message("vasopressor.its-rate-not-sent")
+            told.append(message("vasopressor.another", drug=drug, rate=rate, age=span(at_s - other.start_s)))
             sources.append(other.source)
         doubled += [f"a second {drug} infusion"] if drug in left_open else []
     if not told:
         return None
-    said = "; ".join(told)
-    more = f" The dose as noradrenaline equivalent {'is' if others else 'may be'} more than what is counted."
-    more = more if others or doubled else ""
+    said = [message("vasopressor.told", listed=joined("semicolons", told))]
+    if others or doubled:
+        said.append(message("vasopressor.more" if others else "vasopressor.maybe-more"))
     total = round(sum(rates), 6) if rates else None
-    return VasopressorDose(total, tuple(sources), f"{said[0].upper()}{said[1:]}.{more}", tuple(others), tuple(doubled))
+    return VasopressorDose(total, tuple(sources), joined("sentences", said), tuple(others), tuple(doubled))
 
 
 def rises(infusions: Iterable[Infusion], from_s: float, until_s: float) -> Iterator[Rise]:
@@ -157,8 +156,8 @@ def rises(infusions: Iterable[Infusion], from_s: float, until_s: float) -> Itera
             yield Rise(
                 one.drug,
                 one.start_s,
-                _rate(before) or "a rate not sent",
-                _rate(one) or "a rate not sent",
+                _rate(before) or message("vasopressor.a-rate-not-sent"),
+                _rate(one) or message("vasopressor.a-rate-not-sent"),
                 (before.source, one.source),
             )
 

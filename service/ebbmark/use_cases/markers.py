@@ -24,7 +24,7 @@ from ebbmark.use_cases.answer_builder import (
     titration_of,
 )
 from ebbmark.words.after_in_short import markers_in_short
-from ebbmark.words.messages import spell, spelled
+from ebbmark.words.messages import say, spell, spelled
 
 __all__ = ["markers_answer"]
 
@@ -50,10 +50,7 @@ def markers_answer(request: Request, _: Site) -> Answer:
     tables = [_table(one, fio2) for one in looked_up if fio2 is not None]
     no_fio2 = ""
     if fio2 is None:
-        no_fio2 = (
-            f"FiO2 at the end of the trial is not known ({in_use.why_not}), so the published PEEP/FiO2 tables are not "
-            "looked up."
-        )
+        no_fio2 = say("peep-table.fio2-not-known", why=spell(in_use.why_not))
     return answered(
         OPERATION,
         request,

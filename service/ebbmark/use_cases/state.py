@@ -87,10 +87,10 @@ def _of_vasopressor(request: Request) -> tuple[str, tuple[int, ...]]:
     """What is known of vasopressors, in a sentence, and the inputs that show it."""
     sent = request.asked.noradrenaline_equivalent_mcg_per_kg_per_min
     dose = dose_at(request.infusions, request.as_of_s)
-    told = "Vasopressors: not documented; that does not mean none." if dose is None else dose.sentence
+    told = "Vasopressors: not documented; that does not mean none." if dose is None else spell(dose.sentence)
     if sent is not None:
         said = f"Vasopressor dose as sent: {sent:g} mcg/kg/min of noradrenaline equivalent."
-        told = said if dose is None else f"{said} Infusions of the record: {dose.sentence}"
+        told = said if dose is None else f"{said} Infusions of the record: {spell(dose.sentence)}"
     return (
         f"{told} {_NOT_LOOKED_FOR}",
         dose.sources if dose else (),

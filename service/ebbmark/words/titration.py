@@ -16,6 +16,7 @@ from ebbmark.physiology.advice.suggestion import AT_SUGGESTION
 from ebbmark.physiology.advice.what_if import WhatIf
 from ebbmark.physiology.closing.estimate import WOULD_HELP, Closing, Verdict
 from ebbmark.physiology.findings import Finding, Weight
+from ebbmark.physiology.message import Message
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.wording import interval, level, percent
 from ebbmark.words.ages import capital
@@ -39,7 +40,7 @@ def sentence(finding: Finding) -> str:
         return _suggested(finding)
     known = next((one for one in ("caution", "titration") if f"{one}.{finding.slug}" in ENGLISH), "")
     if not known and "text" in finding.values:
-        return str(finding.values["text"])
+        return _spelled("text", finding.values["text"])
     condition = "condition-look" if finding.weight is Weight.LOOK_FIRST else "condition"
     spelled = _values(finding)
     spelled["recovery"] = spelled["earlier"] = ""
@@ -102,7 +103,7 @@ def worded(titration: Titration) -> Titration:
         if not _reason(looks):
             tail = f"{_say('look')} {advice.rationale}"
         if any(one.slug == "stop-limit-at-suggestion" for one in looks):
-            tail = _say("not-tolerated", suggested_cmh2o=level(float(looks[-1].values["suggested_cmh2o"])))
+            tail = _say("not-tolerated", suggested_cmh2o=level(_number(looks[-1], "suggested_cmh2o")))
         elif any(one.slug == "stop-limit-since-trial" for one in looks):
             tail = _say("no-number")
         short = tuple(dict.fromkeys(map(because, looks)))
@@ -158,7 +159,7 @@ def _suggested(finding: Finding) -> str:
     """The suggestion with its certainty, and what is expected there."""
     values = finding.values
     spelled = {name: _spelled(name, value) for name, value in values.items()}
-    between = interval(float(values["low_cmh2o"]), float(values["high_cmh2o"]))
+    between = interval(_number(finding, "low_cmh2o"), _number(finding, "high_cmh2o"))
     said = [_say("suggested-last-step" if "last_step" in values else "suggested", between=between, **spelled)]
     said.append(_say("suggested-expected" if "plateau" in values else "suggested-no-plateau", **spelled))
     said += [_say("suggested-intrinsic", **spelled)] if "intrinsic" in values else []
@@ -195,9 +196,15 @@ def _caution(finding: Finding) -> Caution:
     return Caution(finding.slug, severity, text, finding.source, True, against(finding))
 
 
-def _spelled(name: str, value: float | str) -> str:
-    if isinstance(value, str):
-        return value
+def _number(finding: Finding, name: str) -> float:
+    value = finding.values[name]
+    assert isinstance(value, float | int)  # noqa: S101 - a check gives it so
+    return value
+
+
+def _spelled(name: str, value: float | str | Message) -> str:
+    if not isinstance(value, float | int):
+        return spell(value)
     if name.endswith("_share"):
         return percent(value)
     if name.endswith("_cmh2o") and not name.endswith("_ml_per_cmh2o"):

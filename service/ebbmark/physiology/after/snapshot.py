@@ -268,7 +268,8 @@ def pf_figure(readings: Sequence[Reading], from_s: float, until_s: float) -> Fig
     for gas in gases:
         doubt = doubt_of(readings, gas)
         if doubt is not None:
-            why_not = message("not-known.gas-in-doubt", sentence=doubt.sentence.rstrip(".?"))
+            why = "not-known.gas-unit-in-doubt" if doubt.unit_slip else "not-known.gas-in-doubt"
+            why_not = message(why, pao2_mmhg=gas.value)
             continue
         fio2 = breathed_at(readings, gas.start_s)
         if fio2.reading is None:

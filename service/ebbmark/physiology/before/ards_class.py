@@ -29,7 +29,7 @@ from ebbmark.physiology.formulas.gas_exchange import (
 )
 from ebbmark.physiology.message import Message, Value, joined, message
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.timeline import PEEP, SETTLES_S, InForce, breathed_at, in_force_at, span_words
+from ebbmark.physiology.timeline import PEEP, SETTLES_S, InForce, breathed_at, in_force_at, span
 
 __all__ = [
     "ALSO_NEEDED",
@@ -170,7 +170,7 @@ def _paired(
         return _Found(None, None, (), (message(f"ards.{kind.name}"),))
     inputs = (shown(found, at_s),)
     if at_s - found.start_s > kind.speaks_s:
-        old = span_words(at_s - found.start_s)
+        old = span(at_s - found.start_s)
         too_old = message(f"ards.{kind.name}-too-old", hours=kind.speaks_s / 3600, age=old)
         return _Found(None, None, inputs, (too_old,))
     if is_doubted(found, doubts):

@@ -9,7 +9,7 @@ from typing import Final
 from ebbmark.physiology.before.ards_class import ArdsClass, severity_words
 from ebbmark.physiology.formulas.gas_exchange import Oxygenation
 from ebbmark.physiology.message import Message, Value, joined, message
-from ebbmark.physiology.timeline import span_words
+from ebbmark.physiology.timeline import span
 
 __all__ = ["Indication", "by_severity"]
 
@@ -107,5 +107,5 @@ def _outdated(one: ArdsClass) -> Message:
         f"indication.{'gas' if one.ratio_name == 'P/F' else 'saturation'}-outdated",
         ratio=one.ratio_name,
         definition=message(f"indication.{one.definition}"),
-        age=span_words(one.age_s),
+        age=span(one.age_s),
     )

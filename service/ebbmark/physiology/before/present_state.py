@@ -13,7 +13,7 @@ from ebbmark.physiology.before.ards_class import latest
 from ebbmark.physiology.before.shown_inputs import ShownInput, shown
 from ebbmark.physiology.message import Value, joined, message
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.timeline import span_words
+from ebbmark.physiology.timeline import span
 
 __all__ = ["RECENT_S", "PresentState", "lowest_of_last_hour", "lowest_pressure", "present_state"]
 
@@ -90,7 +90,7 @@ def present_state(readings: Sequence[Reading], *, at_s: float) -> PresentState:
         if one is None:
             not_shown.append(words)
         elif at_s - one.start_s > SHOWN_S:
-            not_shown.append(message("present-state.too-old", name=words, age=span_words(at_s - one.start_s)))
+            not_shown.append(message("present-state.too-old", name=words, age=span(at_s - one.start_s)))
         else:
             found.append(shown(one, at_s))
     lowest, last = lowest_pressure(readings, at_s), latest(readings, Quantity.MEAN_ARTERIAL_PRESSURE, at_s)

@@ -22,7 +22,7 @@ from ebbmark.physiology.patient.breathing_checks import EFFORT_SOURCE
 from ebbmark.physiology.patient.limits import COMMON_PRACTICE, LIMITS, OWN_CHOICE
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit, StopLimits
-from ebbmark.physiology.timeline import SETTING_HOLDS_S, span_words
+from ebbmark.physiology.timeline import SETTING_HOLDS_S, span
 
 __all__ = ["OF_THE_DOSE", "READING_RISKS", "ReadingRisk", "breathing_risks", "risks_in_readings"]
 
@@ -231,7 +231,7 @@ def _when(lowest: Reading, readings: Sequence[Reading], at_s: float) -> Message:
     now = message("risk-reading.now", value=round(last.value, 1)) if last is not None and risen else ""
     if lowest.start_s > at_s:
         return message("risk-reading.just-now", now=now)
-    return message("risk-reading.ago", span=span_words(at_s - lowest.start_s), now=now)
+    return message("risk-reading.ago", span=span(at_s - lowest.start_s), now=now)
 
 
 @dataclass(frozen=True, slots=True)

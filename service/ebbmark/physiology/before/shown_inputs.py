@@ -7,7 +7,7 @@ from typing import Final
 
 from ebbmark.physiology.message import Message, Value, message
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.timeline import span_words
+from ebbmark.physiology.timeline import span
 
 __all__ = ["OLD_AFTER_S", "ShownInput", "shown"]
 
@@ -57,4 +57,4 @@ def _age(age_s: float) -> Message:
     """How old; a clock that ran ahead is named."""
     if age_s < 0:
         return message("shown-reading.ahead", minutes=round(-age_s / 60))
-    return message("shown-reading.old", age=span_words(age_s))
+    return message("shown-reading.old", age=span(age_s))

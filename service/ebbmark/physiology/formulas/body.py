@@ -12,6 +12,7 @@ from enum import Enum
 from typing import Final
 
 from ebbmark.physiology.formulas.bounds import require_positive
+from ebbmark.physiology.message import Message, message
 
 __all__ = [
     "ACCEPTED_HEIGHT_RANGE_CM",
@@ -88,14 +89,14 @@ def body_mass_index(weight_kg: float, height_cm: float) -> float:
     return weight_kg / (height_cm / 100.0) ** 2
 
 
-def height_remark(height_cm: float) -> str:
+def height_remark(height_cm: float) -> Message | None:
     """What the reader should know about a height for which the formula stands on thinner ground.
 
     Args:
         height_cm: standing height, within `ACCEPTED_HEIGHT_RANGE_CM` [cm].
 
     Returns:
-        One plain sentence, or an empty text within `PUBLISHED_HEIGHT_RANGE_CM`.
+        The remark; None within `PUBLISHED_HEIGHT_RANGE_CM`.
 
     Raises:
         ValueError: height not finite or outside the accepted range.
@@ -105,16 +106,10 @@ def height_remark(height_cm: float) -> str:
     _require_accepted_height(height_cm)
     lowest, highest = PUBLISHED_HEIGHT_RANGE_CM
     if height_cm < lowest:
-        return (
-            f"A height of {height_cm:g} cm lies below {lowest:g} cm (5 feet), where the formula for "
-            "predicted body weight is anchored: the result is an extrapolation, for adults only."
-        )
+        return message("height-remark.below", height_cm=height_cm, lowest_cm=lowest)
     if height_cm > highest:
-        return (
-            f"A height of {height_cm:g} cm lies above {highest:g} cm, the tallest in our check table: "
-            "the predicted body weight is an extrapolation."
-        )
-    return ""
+        return message("height-remark.above", height_cm=height_cm, highest_cm=highest)
+    return None
 
 
 def tidal_volume_ml(pbw_kg: float, ml_per_kg: float) -> float:

@@ -11,8 +11,9 @@ from dataclasses import dataclass
 from typing import Final
 
 from ebbmark.physiology.formulas.dissociation import may_go_together
+from ebbmark.physiology.message import Message, Value, joined, message
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.timeline import BESIDE_S, span_words
+from ebbmark.physiology.timeline import BESIDE_S, span
 
 __all__ = ["GasDoubt", "doubt_of", "is_doubted"]
 
@@ -22,7 +23,7 @@ LOWEST_PAO2_MMHG: Final = 20.0
 MMHG_PER_KPA: Final = 7.50062
 """Source: definition of the millimetre of mercury, 133.322 Pa."""
 
-_CURVE: Final = "Severinghaus, J Appl Physiol 1979;46:599-602"
+_CURVE_SOURCE: Final = "Severinghaus, J Appl Physiol 1979;46:599-602"
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,13 +34,13 @@ class GasDoubt:
         pao2: the tension.
         spo2: the saturation that it contradicts; None where the tension cannot be true by itself.
         unit_slip: whether the tension would fit in the other unit: then the saturation is not in doubt.
-        sentence: one or two plain sentences.
+        sentence: what cannot be true.
     """
 
     pao2: Reading
     spo2: Reading | None
     unit_slip: bool
-    sentence: str
+    sentence: Value
 
 
 def doubt_of(readings: Sequence[Reading], pao2: Reading) -> GasDoubt | None:
@@ -56,21 +57,17 @@ def doubt_of(readings: Sequence[Reading], pao2: Reading) -> GasDoubt | None:
     if spo2 is None:
         if pao2.value >= LOWEST_PAO2_MMHG:
             return None
-        meant = pao2.value * MMHG_PER_KPA
-        sentence = (
-            f"A PaO2 of {pao2.value:g} mmHg is hardly seen in the living: was kPa meant ({pao2.value:g} kPa are "
-            f"{meant:.0f} mmHg)?"
-        )
-        return GasDoubt(pao2, None, True, sentence)
+        meant = round(pao2.value * MMHG_PER_KPA)
+        too_low = message("gas-doubt.too-low", pao2_mmhg=pao2.value, meant_mmhg=meant)
+        return GasDoubt(pao2, None, True, too_low)
     if may_go_together(pao2_mmhg=pao2.value, spo2_percent=spo2.value):
         return None
     slip = _slip(pao2.value, spo2.value)
-    apart = span_words(abs(spo2.start_s - pao2.start_s))
-    when = "at the same time" if spo2.start_s == pao2.start_s else f"{apart} apart"
-    sentence = (
-        f"A PaO2 of {pao2.value:g} mmHg and an SpO2 of {spo2.value:g} %, {when}, cannot both be true by the oxygen "
-        f"dissociation curve ({_CURVE}).{slip or ' Which of them is wrong is not known.'}"
-    )
+    apart_s = abs(spo2.start_s - pao2.start_s)
+    when = message("gas-doubt.apart", span=span(apart_s)) if apart_s else message("gas-doubt.at-once")
+    values = {"pao2_mmhg": pao2.value, "spo2_percent": spo2.value}
+    doubt = message("gas-doubt.contradicts", when=when, curve=_CURVE_SOURCE, **values)
+    sentence = joined("sentences", [doubt, slip or message("gas-doubt.which-is-not-known")])
     return GasDoubt(pao2, spo2, bool(slip), sentence)
 
 
@@ -84,11 +81,9 @@ def is_doubted(reading: Reading, doubts: Sequence[GasDoubt]) -> bool:
     return any(reading == one.pao2 or (reading == one.spo2 and not one.unit_slip) for one in doubts)
 
 
-def _slip(pao2_mmhg: float, spo2_percent: float) -> str:
+def _slip(pao2_mmhg: float, spo2_percent: float) -> Message | None:
     if may_go_together(pao2_mmhg=pao2_mmhg * MMHG_PER_KPA, spo2_percent=spo2_percent) and pao2_mmhg < 60.0:
-        meant = pao2_mmhg * MMHG_PER_KPA
-        return f" In kPa it would fit ({pao2_mmhg:g} kPa are {meant:.0f} mmHg): was the unit mistaken?"
+        return message("gas-doubt.was-kpa", pao2_kpa=pao2_mmhg, meant_mmhg=round(pao2_mmhg * MMHG_PER_KPA))
     if may_go_together(pao2_mmhg=pao2_mmhg / MMHG_PER_KPA, spo2_percent=spo2_percent):
-        meant = pao2_mmhg / MMHG_PER_KPA
-        return f" A value of {meant:.0f} mmHg would fit: was mmHg taken for kPa?"
-    return ""
+        return message("gas-doubt.was-mmhg", meant_mmhg=round(pao2_mmhg / MMHG_PER_KPA))
+    return None

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from ebbmark.physiology.findings import ChangeKind, Finding, Weight
+from ebbmark.physiology.message import Message, message
 from ebbmark.physiology.patient.limits import OWN_CHOICE
 from ebbmark.physiology.patient.scene import Scene
 from ebbmark.physiology.patient.steps_seen import StepSeen
@@ -75,17 +76,14 @@ def vasopressor_raised(scene: Scene) -> Iterator[Finding]:
         index = next((place for place, row in enumerate(scene.seen) if row.start_s <= one.at_s < row.until_s), None)
         if index is not None:
             found.setdefault(one.drug, []).append((index, one))
-    words = {True: " Arterial pressure had fallen there.", None: " Arterial pressure there was not charted."}
+    words = {True: message("vasopressor-raised.needed"), None: message("vasopressor-raised.need-not-charted")}
     for drug, rising in found.items():
         needs = [_pressure_needed_it(scene, index) for index, _ in rising]
         needed = True if True in needs else None if None in needs else False
         (_, first), (_, last) = rising[0], rising[-1]
-        how = f"raised from {first.before}" if first.before else "begun, or charted for the first time,"
-        values = {
-            "drug": drug,
-            "how": f"{how}{(' to ' if first.before else ' at ') + last.now if last.now else ''}",
-            "needed": words.get(needed, ""),
-        }
+        how = "raised" if first.before else "begun"
+        rates = message(f"vasopressor-raised.{how}{'-to' if last.now else ''}", before=first.before, now=last.now)
+        values: dict[str, float | str | Message] = {"drug": drug, "how": rates, "needed": words.get(needed, "")}
         weight = Weight.MODERATE if needed is False else Weight.HIGH
         peeps = tuple(dict.fromkeys(scene.seen[index].peep_cmh2o for index, _ in rising))
         sources = tuple(dict.fromkeys(source for _, one in rising for source in one.sources))
