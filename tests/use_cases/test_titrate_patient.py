@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
+
 from bedside_builders import condition, position, row, rows_down, stamp
 from ebbmark.fhir.answer import Answer
+from ebbmark.fhir.bedside.condition_codes import ICD10, ICD10_CM
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.reading.question import RequestContext
@@ -50,8 +53,45 @@ def test_right_heart_failure_stands_beside_the_number_as_a_high_caution() -> Non
     assert own_slugs(found, "high") == ["trial-very-old", "condition-right-heart-failure"]
 
 
+def in_words(text: str) -> Json:
+    return {**condition("c1", "local-1", system="https://site.example/problems"), "code": {"text": text}}
+
+
 def test_a_condition_that_nobody_can_place_is_named_to_be_read_by_a_person() -> None:
-    assert "condition-unjudged" in own_slugs(titrated(condition("c1", "ZZZ")), "high")
+    found = titrated(condition("c1", "ZZZ"), {**in_words("Broken toe"), "id": "c2"})
+
+    assert "condition-not-placed" in own_slugs(found, "moderate")
+    assert "condition-unjudged" not in own_slugs(found, "high")
+    told = next(one.text for one in found.titration.advice.cautions if one.slug == "condition-not-placed")
+    assert "ICD-10 ZZZ" in told
+    assert "'Broken toe' (no code)" in told
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["Pneumothorax, left", "PNEUMOTÓRAX", "broncho-pleural fistula", "Zustand nach Hirnödem", "large bullae", "COPD"],
+)
+def test_words_that_name_what_is_looked_for_are_told_as_gravely_as_its_code(text: str) -> None:
+    assert "condition-unjudged" in own_slugs(titrated(in_words(text)), "high")
+
+
+def test_a_code_that_leaves_open_whether_it_is_one_that_is_looked_for_is_told_gravely() -> None:
+    assert "condition-unjudged" in own_slugs(titrated(condition("c1", "J94.2")), "high")
+
+
+@pytest.mark.parametrize(
+    ("system", "code"),
+    [(ICD10, "E66"), (ICD10, "E66.9"), (ICD10_CM, "E66"), (ICD10_CM, "E66.01"), (ICD10_CM, "E66.813")],
+)
+def test_obesity_is_read_from_every_edition_of_icd_10(system: str, code: str) -> None:
+    assert "condition-obesity" in own_slugs(titrated(condition("c1", code, system=system)), "moderate")
+
+
+def test_a_condition_is_told_with_what_was_charted_since_its_code_may_say_less() -> None:
+    found = titrated(condition("c1", "J44.9"))
+
+    told = next(one.text for one in found.titration.advice.cautions if one.slug == "condition-obstructive-disease")
+    assert "charted as ICD-10 J44.9" in told
 
 
 def test_turned_prone_in_the_middle_of_the_limb_gives_no_number() -> None:

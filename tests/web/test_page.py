@@ -263,7 +263,7 @@ def test_the_demo_opens_each_moment_at_its_page(app: ASGIApp, scenario: str, pag
 def test_before_a_trial_it_says_what_speaks_for_and_against_and_what_to_ask(app: ASGIApp) -> None:
     text = words_of(get(app, f"{BEFORE}/before").body)
 
-    assert "High risk Obstruction with hyperinflation. P/F 130: moderate ARDS." in text
+    assert "High risk Obstructive lung disease. P/F 130: moderate ARDS." in text
     assert re.search(r"Speaks for a trial P/F 130 .* Speaks against it High severity\. 'COPD, unspecified'", text)
     assert "Counts as a contraindication; the record says nothing of it: bullae or blebs" in text
     assert "Charted as not there: untreated or tension pneumothorax." in text

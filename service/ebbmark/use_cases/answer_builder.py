@@ -83,8 +83,12 @@ def beside_of(request: Request) -> Beside:
                 if slug not in present or (present[slug][0].unsure and not documented.unsure):
                     present[slug] = (documented, source)
     known = [_known(concept, *present[concept.slug], request) for concept in RISK_CONCEPTS if concept.slug in present]
-    if request.unjudged:
-        known.append(KnownCondition("unjudged", _charted(request), Weight.HIGH, "", OWN_CHOICE))
+    perhaps = [one for one in request.unjudged if one.path in request.perhaps]
+    others = [one for one in request.unjudged if one.path not in request.perhaps]
+    if perhaps:
+        known.append(KnownCondition("unjudged", _charted(perhaps, request), Weight.HIGH, "", OWN_CHOICE))
+    if others:
+        known.append(KnownCondition("not-placed", _charted(others, request), Weight.MODERATE, "", OWN_CHOICE))
     if request.asked.conditions_not_read:
         known.append(KnownCondition("not-read", "", Weight.MODERATE, "", OWN_CHOICE))
     changes = tuple(
@@ -99,10 +103,11 @@ def beside_of(request: Request) -> Beside:
 def _known(concept: RiskConcept, documented: Documented, source: int, request: Request) -> KnownCondition:
     """One condition with what it does to the number: one that is not certain forbids none, but for a pneumothorax."""
     weight, slug, words, says = _weight(concept), concept.slug, concept.words, concept.says
-    if slug == PNEUMOTHORAX:
-        words = f"pneumothorax, charted as {request.charted[documented.source.path]}"
-        if not documented.unsure:
-            words += "; no code there says that it is drained"
+    # A code may be wider than the concept that it stands for, so that what was charted is always told.
+    charted = request.charted[documented.source.path]
+    words = f"{'pneumothorax' if slug == PNEUMOTHORAX else words}, charted as {charted}"
+    if slug == PNEUMOTHORAX and not documented.unsure:
+        words += "; no code there says that it is drained"
     if documented.unsure:
         words = f"{words} ({documented.unsure}: not certain)"
         says = f"Confirm it or rule it out first. {says}"
@@ -111,9 +116,9 @@ def _known(concept: RiskConcept, documented: Documented, source: int, request: R
     return KnownCondition(slug, words, weight, says, concept.citation, source)
 
 
-def _charted(request: Request) -> str:
-    """The Conditions that could not be judged, in the words of the record."""
-    words = list(dict.fromkeys(request.charted.get(one.path) or one.reference or one.path for one in request.unjudged))
+def _charted(left_out: Sequence[Ignored], request: Request) -> str:
+    """Conditions that could not be judged, in the words of the record."""
+    words = list(dict.fromkeys(request.charted.get(one.path) or one.reference or one.path for one in left_out))
     more = f"; and {len(words) - MOST_NAMED} more" if len(words) > MOST_NAMED else ""
     return f"{'; '.join(words[:MOST_NAMED])}{more}"
 

@@ -22,6 +22,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final, NamedTuple
+from unicodedata import combining, normalize
 
 import msgspec
 
@@ -37,6 +38,7 @@ from ebbmark.fhir.reading.quoting import code_shown
 from ebbmark.fhir.reading.versions import left_out
 from ebbmark.fhir.sources import Ignored, Reason, Source
 from ebbmark.fhir.times import instant, seconds
+from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
 from ebbmark.physiology.formulas.body import OBESE_FROM_KG_PER_M2, body_mass_index
 
 __all__ = [
@@ -84,6 +86,9 @@ NOT_LOOKED_FOR = "condition-not-looked-for"
 """Why a Condition does not count whose code is known here to say nothing that is looked for."""
 OBESITY: Final = "obesity"
 PNEUMOTHORAX, DRAINED = "untreated-pneumothorax", "drained-barotrauma"
+_NAMED_BY: Final = tuple(part for concept in RISK_CONCEPTS for part in concept.named_by)
+LONGEST_READ: Final = 2000
+"""Letters of a Condition's words that are looked through."""
 _UNSURE = frozenset({"unconfirmed", "provisional", "differential"})
 
 
@@ -119,6 +124,7 @@ class Conditions:
         subjects: FHIRPath of the first Condition by reference of its subject.
         ignored: those that do not count, each with its reason.
         unjudged: those among them that may be there now and of which nobody can say here what they mean.
+        perhaps: FHIRPath of those among these whose code or words leave open whether they are one that is looked for.
         problems: what stops the request.
         charted: the words in which each Condition was charted, by its FHIRPath.
         notes: remarks, each once.
@@ -128,6 +134,7 @@ class Conditions:
     subjects: dict[str, str] = field(default_factory=dict)
     ignored: list[Ignored] = field(default_factory=list)
     unjudged: list[Ignored] = field(default_factory=list)
+    perhaps: set[str] = field(default_factory=set)
     problems: list[Problem] = field(default_factory=list)
     charted: dict[str, str] = field(default_factory=dict)
     notes: dict[str, None] = field(default_factory=dict)
@@ -209,12 +216,12 @@ def _read(item: _Named, codes: ConditionCodes, present: Collection[Coded], now_s
     over = (state in _OVER or (abated and not state)) and not refuted
     if condition.subject is None or not condition.subject.reference:
         sentence = "It names no patient by reference, so it is not known whose it is."
-        return _leave_out(item, Reason.OTHER_SUBJECT, sentence, found, unjudged=not over)
+        return _leave_out(item, Reason.OTHER_SUBJECT, sentence, found, codes, unjudged=not over)
     found.subjects.setdefault(condition.subject.reference, item.path)
     if condition.implicitRules or condition.modifierExtension:
         # Either may turn its meaning round, that it is over or refuted included.
         sentence = "It carries a modifier extension or implicit rules that are not known here."
-        return _leave_out(item, Reason.MODIFIER_EXTENSION, sentence, found, unjudged=True)
+        return _leave_out(item, Reason.MODIFIER_EXTENSION, sentence, found, codes, unjudged=True)
     if over:
         how = f"Its clinical status is {state}" if state else "It has abated"
         sentence = f"{how}: it does not count as present, and not as proof of absence either."
@@ -275,7 +282,7 @@ def _not_placed(
         sentence = f"Its code leaves open whether it is one that is looked for ({perhaps}): {listed}."
     else:
         sentence = f"What its codes stand for is not known here: {listed}."
-    return _leave_out(item, NOT_PLACED, sentence, found, unjudged=not refuted)
+    return _leave_out(item, NOT_PLACED, sentence, found, codes, unjudged=not refuted)
 
 
 def _note(item: _Named, certainty: str, state: str, found: Conditions) -> None:
@@ -363,12 +370,33 @@ def read_body_mass(
     return index if shown else None
 
 
-def _leave_out(item: _Named, reason: Reason | str, sentence: str, found: Conditions, *, unjudged: bool = False) -> None:
+def _leave_out(
+    item: _Named,
+    reason: Reason | str,
+    sentence: str,
+    found: Conditions,
+    codes: ConditionCodes | None = None,
+    *,
+    unjudged: bool = False,
+) -> None:
     slug = reason if isinstance(reason, str) else reason.slug
     ignored = Ignored(item.path, item.reference, slug, sentence)
     found.ignored.append(ignored)
     if unjudged:
         found.unjudged.append(ignored)
+        codings = _codings(item.condition)
+        placed = codes is not None and (codes.concepts_of(codings) or codes.leaves_open(codings))
+        if placed or _names_one(item.condition.code):
+            found.perhaps.add(item.path)
+
+
+def _names_one(code: Worded | None) -> bool:
+    """Whether the words of a Condition name one that is looked for."""
+    if code is None:
+        return False
+    words = " ".join((code.text, *(one.display for one in code.coding)))
+    plain = "".join(one for one in normalize("NFKD", words[:LONGEST_READ].casefold()) if not combining(one))
+    return any(part in plain for part in _NAMED_BY)
 
 
 def mixed(kind: str, path: str) -> Problem:

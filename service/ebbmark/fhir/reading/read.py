@@ -175,6 +175,7 @@ def _answerable(question: Question, operation: Operation, code_map: CodeMap, of_
         conditions=tuple([(one, first_condition + place) for place, one in enumerate(conditions.documented)]),
         infusions=tuple([one._replace(source=first_infusion + one.source) for one in infusions.read]),
         unjudged=tuple(conditions.unjudged),
+        perhaps=frozenset(conditions.perhaps),
         charted=conditions.charted,
         body_mass_index=bmi,
         changes=tuple([replace(one, source=first_coded + one.source) for one in coded.changes]),

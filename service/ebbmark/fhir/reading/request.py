@@ -44,6 +44,7 @@ class Request:
         conditions: Conditions that count, with the index of their source.
         infusions: vasopressors, each with the index of its source.
         unjudged: Conditions that may be there and of which nobody can say here what they mean.
+        perhaps: FHIRPath of those among them whose code or words leave open whether they are one that is looked for.
         charted: the words in which each Condition was charted, by its FHIRPath.
         body_mass_index: None where it is not known or shows no obesity [kg/m2].
         changes: charted changes of position and mode.
@@ -70,6 +71,7 @@ class Request:
     conditions: tuple[tuple[Documented, int], ...] = ()
     infusions: tuple[Infusion, ...] = ()
     unjudged: tuple[Ignored, ...] = ()
+    perhaps: frozenset[str] = frozenset()
     charted: Mapping[str, str] = field(default_factory=dict)
     body_mass_index: float | None = None
     changes: tuple[CodedChange, ...] = ()

@@ -44,6 +44,7 @@ class RiskConcept:
         says: what the source says, in a plain sentence.
         citation: the source.
         status: how far the source was traced.
+        named_by: parts of words, in small letters without accents, that name it where no code does.
     """
 
     slug: str
@@ -53,6 +54,7 @@ class RiskConcept:
     says: str
     citation: str
     status: EvidenceStatus
+    named_by: tuple[str, ...] = ()
 
 
 RISK_CONCEPTS: Final = tuple(
@@ -62,6 +64,7 @@ RISK_CONCEPTS: Final = tuple(
             "risk": Risk(row["risk"]),
             "scope": Scope(row["scope"]),
             "status": EvidenceStatus(row["status"]),
+            "named_by": tuple(row.get("named_by", ())),
         }
     )
     for row in table("conditions")["condition"]
