@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.physiology.after.trials_of_record import began_of, set_after, trials_of_record
+from ebbmark.physiology.after.trials_of_record import set_after, trials_of_record
 from ebbmark.physiology.during.running import running_trial
+from ebbmark.physiology.patient.steps_seen import before_the_trial
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.trial.limb import began_of
 from trials import START_S, STEP_S, reading, staircase_down, trial_of
 
 PEEPS = (20.0, 18.0, 16.0, 14.0, 12.0, 10.0, 8.0, 6.0)
@@ -61,6 +63,15 @@ def test_the_trial_begins_where_peep_was_first_raised() -> None:
 
     assert running.began_s == START_S - 240.0
     assert began_of([*RISE, *first(4)], trial_of([*RISE, *first(4)]), DEFAULT_PROTOCOL) == START_S - 240.0
+
+
+def test_before_the_trial_is_before_peep_was_raised_for_it() -> None:
+    charted = [reading(Quantity.SPO2, 80.0, START_S - 600.0), reading(Quantity.SPO2, 92.0, START_S - 60.0)]
+    record = [*RISE, *first(8), *charted]
+
+    before = before_the_trial(record, began_of(record, trial_of(record), DEFAULT_PROTOCOL))
+
+    assert before[Quantity.SPO2] == 80.0
 
 
 def test_without_a_rise_the_trial_begins_with_the_first_lowering() -> None:

@@ -394,12 +394,22 @@ def test_one_setting_that_its_own_measured_peep_contradicts_breaks_no_limb() -> 
 
 
 def test_a_large_drop_of_set_peep_ends_the_limb() -> None:
-    dropped = charted_row(0, at_s=START_S + 8 * STEP_S, source=904, plateau=12)
+    dropped = charted_row(3, at_s=START_S + 8 * STEP_S, source=904, plateau=12)
+
+    trial = trial_of(staircase_down(peeps=(24, 22, 20, 18, 16, 14, 12, 10)) + dropped)
+
+    assert peeps_of(trial)[-1] == 10
+    assert [seen.slug for seen in trial.observed] == ["large-drop"]
+
+
+@pytest.mark.parametrize(("later_s", "told"), [(0.0, ["disconnection"]), (7200.0, ["large-drop"])])
+def test_peep_near_zero_right_after_the_limb_is_told_as_an_open_circuit(later_s: float, told: list[str]) -> None:
+    dropped = charted_row(0, at_s=START_S + 8 * STEP_S + later_s, source=904, plateau=12)
 
     trial = trial_of(staircase_down(peeps=(20, 18, 16, 14, 12, 10, 9, 8)) + dropped)
 
     assert peeps_of(trial)[-1] == 8
-    assert [seen.slug for seen in trial.observed] == ["large-drop"]
+    assert [seen.slug for seen in trial.observed] == told
 
 
 def test_steps_can_be_told_apart_by_measured_peep_where_no_setting_was_sent() -> None:

@@ -21,7 +21,6 @@ from ebbmark.fhir.sources import Ignored, Reason
 from ebbmark.fhir.writing.canonical import identity, input_digest, question_basis
 from ebbmark.physiology.after.now import PNEUMOTHORAX, PatientNow, patient_now, with_now
 from ebbmark.physiology.after.seen import Event
-from ebbmark.physiology.after.trials_of_record import began_of
 from ebbmark.physiology.before.plan import Plan
 from ebbmark.physiology.before.published_staircases import staircase_for
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk, RiskConcept, Scope
@@ -37,6 +36,7 @@ from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.stop.rhythm_codes import Rhythms
 from ebbmark.physiology.stop.unusable import Doubts
+from ebbmark.physiology.trial.limb import began_of
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrial, Trial
 from ebbmark.words.answer_in_short import against_words

@@ -12,9 +12,10 @@ from ebbmark.fhir.reading.request import Request
 from ebbmark.physiology.after.losses import PressureLimit
 from ebbmark.physiology.after.seen import Seen
 from ebbmark.physiology.after.snapshot import Snapshot, take_snapshot
-from ebbmark.physiology.after.trials_of_record import began_of, set_after
+from ebbmark.physiology.after.trials_of_record import set_after
 from ebbmark.physiology.formulas.body import predicted_body_weight_kg
 from ebbmark.physiology.readings import Quantity
+from ebbmark.physiology.trial.limb import began_of
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.use_cases.answer_builder import answered, missing, now_of, rule_of_limits, sentences
 from ebbmark.words.since_titration import patient_in_short, seen_words

@@ -7,11 +7,11 @@ from typing import Final
 
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Reading
-from ebbmark.physiology.trial.limb import Plateau, began_at, plateaus_of
+from ebbmark.physiology.trial.limb import plateaus_of
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrialReason, Trial
 
-__all__ = ["MOST_TRIALS", "began_of", "set_after", "trials_of_record"]
+__all__ = ["MOST_TRIALS", "set_after", "trials_of_record"]
 
 MOST_TRIALS: Final = 30
 """Trials read from one record, the latest ones; this project's choice."""
@@ -76,21 +76,3 @@ def set_after(readings: Sequence[Reading], trial: Trial) -> float | None:
     if not above:
         return next((one.start_s for one in kept if one.start_s >= trial.steps[-2].end_s), None)
     return next((one.start_s for one in kept if one in above), above[-1].start_s)
-
-
-def began_of(readings: Sequence[Reading], trial: Trial, protocol: Protocol) -> float:
-    """When PEEP was first moved for this trial [s since 1970-01-01T00:00:00Z].
-
-    Args:
-        readings: of one patient, in any order.
-        trial: the limb.
-        protocol: how far apart steps of one trial may be.
-    """
-    plateaus = plateaus_of(readings)
-    return began_at(plateaus, _index_of(plateaus, trial), protocol)
-
-
-def _index_of(plateaus: Sequence[Plateau], trial: Trial) -> int:
-    """The stretch of PEEP in which the limb begins."""
-    top = trial.steps[0]
-    return max((index for index, one in enumerate(plateaus) if one.start_s <= top.samples[0].at_s), default=0)

@@ -138,7 +138,7 @@ def judge_suggestion(
     Args:
         scene: what is known.
         suggested_cmh2o: the PEEP that closing and margin give.
-        before: vital signs of the hour before the limb.
+        before: vital signs of the hour before the trial.
         charted: quantities that were charted at any time.
 
     Returns:

@@ -16,7 +16,7 @@ from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.steps import Trial
 
-__all__ = ["SEEN_QUANTITIES", "Seen", "StepSeen", "before_the_limb", "steps_seen"]
+__all__ = ["SEEN_QUANTITIES", "Seen", "StepSeen", "before_the_trial", "steps_seen"]
 
 SEEN_QUANTITIES: tuple[Quantity, ...] = (
     Quantity.SPO2,
@@ -51,7 +51,7 @@ _IMPOSSIBLE_BELOW = {Quantity.MEAN_ARTERIAL_PRESSURE: 25.0, Quantity.SYSTOLIC_AR
 """A single blood pressure below this between others above it is the transducer [mmHg]. This project's choice."""
 
 BEFORE_S = 3600.0
-"""How long before the limb a reading still tells how the patient was before it [s]. This project's choice."""
+"""How long before the trial a reading still tells how the patient was before it [s]. This project's choice."""
 
 LONGEST_HOLD_S = 24 * 3600.0
 """A setting charted longer ago than this is not taken to hold [s]. This project's choice."""
@@ -136,17 +136,16 @@ def _end_of_last(trial: Trial) -> float:
     return min(trial.steps[-1].until_s, trial.steps[-1].end_s + usual_s)
 
 
-def before_the_limb(trial: Trial, readings: Sequence[Reading]) -> Mapping[Quantity, float]:
-    """Median of each quantity over the hour before the limb; what a patient was like before it.
+def before_the_trial(readings: Sequence[Reading], began_s: float) -> Mapping[Quantity, float]:
+    """Median of each quantity over the hour before PEEP was first moved, on the way up included.
 
     Args:
-        trial: the limb.
         readings: all usable readings of the patient, in any order.
+        began_s: when that was [s since 1970-01-01T00:00:00Z].
     """
-    start_s = trial.steps[0].start_s
     found = {}
     for quantity, group in _sorted(readings).items():
-        values = [one.value for one in group if start_s - BEFORE_S <= one.at_s < start_s]
+        values = [one.value for one in group if began_s - BEFORE_S <= one.at_s < began_s]
         if values:
             found[quantity] = median(values)
     return found

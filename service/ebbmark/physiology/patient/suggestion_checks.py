@@ -81,7 +81,7 @@ def stop_limits(scene: Scene, suggested_cmh2o: float, before: Mapping[Quantity, 
     Args:
         scene: what is known.
         suggested_cmh2o: the PEEP that closing and margin give.
-        before: vital signs of the hour before the limb.
+        before: vital signs of the hour before the trial.
     """
     there = _rows_at(scene.seen, suggested_cmh2o)
     limits = scene.limits.vital

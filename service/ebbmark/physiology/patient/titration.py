@@ -19,11 +19,12 @@ from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.patient.checks import judge_curve, judge_suggestion
 from ebbmark.physiology.patient.limits import LIMITS, CheckLimits
 from ebbmark.physiology.patient.scene import Scene
-from ebbmark.physiology.patient.steps_seen import StepSeen, before_the_limb, steps_seen
+from ebbmark.physiology.patient.steps_seen import StepSeen, before_the_trial, steps_seen
 from ebbmark.physiology.patient.suggestion_checks import limits_met_at, limits_met_in_trial
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.stop.unusable import Doubt
+from ebbmark.physiology.trial.limb import began_of
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.physiology.vasopressors import Infusion
 
@@ -159,7 +160,8 @@ def titrate(
     at = advice.suggested_peep_cmh2o
     if at is not None:
         charted = frozenset(reading.quantity for reading in readings)
-        tolerated = judge_suggestion(scene, at, before=before_the_limb(trial, readings), charted=charted)
+        began_s = min(began_of(readings, trial, protocol), trial.steps[0].start_s)
+        tolerated = judge_suggestion(scene, at, before=before_the_trial(readings, began_s), charted=charted)
         if any(one.weight is Weight.LOOK_FIRST for one in tolerated):
             advice = replace(advice, suggested_peep_cmh2o=None)
         findings = tuple(sorted((*findings, *tolerated), key=lambda one: list(Weight).index(one.weight)))

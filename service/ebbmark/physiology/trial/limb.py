@@ -8,6 +8,7 @@ from operator import itemgetter
 
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.trial.steps import Trial
 
 __all__ = [
     "SAME_PEEP_CMH2O",
@@ -151,6 +152,20 @@ def began_at(plateaus: Sequence[Plateau], first: int, protocol: Protocol) -> flo
     ):
         raised -= 1
     return plateaus[min(raised + 1, len(plateaus) - 1)].start_s
+
+
+def began_of(readings: Sequence[Reading], trial: Trial, protocol: Protocol) -> float:
+    """When PEEP was first moved for this trial [s since 1970-01-01T00:00:00Z].
+
+    Args:
+        readings: of one patient, in any order.
+        trial: the limb.
+        protocol: how far apart steps of one trial may be.
+    """
+    plateaus = plateaus_of(readings)
+    top_s = trial.steps[0].samples[0].at_s
+    first = max((index for index, one in enumerate(plateaus) if one.start_s <= top_s), default=0)
+    return began_at(plateaus, first, protocol)
 
 
 def falling_runs(

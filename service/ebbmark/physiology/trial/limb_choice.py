@@ -80,7 +80,7 @@ def find_limb(
         *(_other(plateaus, run, chosen) for run in long_enough if run != chosen),
         *_short(plateaus, chosen, protocol),
         *_open_circuit_before(plateaus, chosen[0]),
-        *(_large_drop(plateaus, chosen[1]) if chosen[1] + 1 in drops else ()),
+        *(_large_drop(plateaus, chosen[1], last_reading_s, protocol) if chosen[1] + 1 in drops else ()),
     ]
     return chosen, tuple(seen)
 
@@ -162,13 +162,26 @@ def _open_circuit_before(plateaus: Sequence[Plateau], first: int) -> Iterator[Ob
         )
 
 
-def _large_drop(plateaus: Sequence[Plateau], last: int) -> Iterator[Observed]:
+def _large_drop(
+    plateaus: Sequence[Plateau], last: int, last_reading_s: Sequence[float], protocol: Protocol
+) -> Iterator[Observed]:
+    after = plateaus[last + 1]
+    at_once = after.start_s - last_reading_s[last] <= protocol.longest_step_s
+    if at_once and after.peep_cmh2o <= OPEN_CIRCUIT_PEEP_CMH2O:
+        yield Observed(
+            "disconnection",
+            f"After the step at {level(plateaus[last].peep_cmh2o)} cmH2O PEEP was charted as "
+            f"{level(after.peep_cmh2o)} cmH2O, as in a disconnection or suction, so the limb ends there.",
+            after.start_s,
+            plateaus[last].peep_cmh2o,
+        )
+        return
     yield Observed(
         "large-drop",
         f"After the step at {level(plateaus[last].peep_cmh2o)} cmH2O the PEEP fell to "
-        f"{level(plateaus[last + 1].peep_cmh2o)} cmH2O at once; that is not a step of a trial, so the limb ends there.",
-        plateaus[last + 1].start_s,
-        plateaus[last + 1].peep_cmh2o,
+        f"{level(after.peep_cmh2o)} cmH2O at once; that is not a step of a trial, so the limb ends there.",
+        after.start_s,
+        after.peep_cmh2o,
     )
 
 
