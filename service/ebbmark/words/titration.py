@@ -38,7 +38,8 @@ def sentence(finding: Finding) -> str:
     """The finding in plain sentences."""
     if finding.slug == "suggested":
         return _suggested(finding)
-    known = next((one for one in ("caution", "titration") if f"{one}.{finding.slug}" in ENGLISH), "")
+    name = _name(finding)
+    known = next((one for one in ("caution", "titration") if f"{one}.{name}" in ENGLISH), "")
     if not known and "text" in finding.values:
         return _spelled("text", finding.values["text"])
     condition = "condition-look" if finding.weight is Weight.LOOK_FIRST else "condition"
@@ -48,7 +49,7 @@ def sentence(finding: Finding) -> str:
         spelled["recovery"] = _say("recovery", **spelled)
     if "before" in finding.values:
         spelled["earlier"] = _say("earlier", **spelled)
-    said = say(f"{known}.{finding.slug}" if known else f"titration.{condition}", **spelled)
+    said = say(f"{known}.{name}" if known else f"titration.{condition}", **spelled)
     return capital(said)
 
 
@@ -58,7 +59,7 @@ def because(finding: Finding) -> str:
     Args:
         finding: of a check whose weight is LOOK_FIRST.
     """
-    known = finding.slug if f"because.{finding.slug}" in ENGLISH else "condition"
+    known = _name(finding) if f"because.{_name(finding)}" in ENGLISH else "condition"
     said = say(f"because.{known}", **_values(finding))
     return capital(said)
 
@@ -69,11 +70,16 @@ def against(finding: Finding) -> str:
     Args:
         finding: of a check.
     """
-    known = f"against-value.{finding.slug}"
+    known = f"against-value.{_name(finding)}"
     if known not in ENGLISH:
         return ""
     spelled = _values(finding)
     return say(known, **spelled | {"words": cut(spelled.get("words", ""))})
+
+
+def _name(finding: Finding) -> str:
+    """The message of a finding; a leak that ended within the limb has its own."""
+    return f"{finding.slug}-ended" if "until_cmh2o" in finding.values else finding.slug
 
 
 def _values(finding: Finding) -> dict[str, str]:

@@ -86,10 +86,12 @@ def uneven_leak(scene: Scene) -> Iterator[Finding]:
             began.append((scene.seen[index], share))
     if began:
         first, share = began[0][0], max(one for _, one in began)
+        last_known = max(place for place, one in enumerate(shares) if one is not None)
+        ended = {} if began[-1][0] is scene.seen[last_known] else {"until_cmh2o": began[-1][0].peep_cmh2o}
         yield Finding(
             "leak-began",
             Weight.LOOK_FIRST,
-            {"leak_share": share, "peep_cmh2o": first.peep_cmh2o, "limit_share": limits.leak_share},
+            {"leak_share": share, "peep_cmh2o": first.peep_cmh2o, "limit_share": limits.leak_share, **ended},
             tuple(one.peep_cmh2o for one, _ in began),
             first.start_s,
             _sources(first, Quantity.TIDAL_VOLUME_EXPIRED),

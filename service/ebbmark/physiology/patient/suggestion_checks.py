@@ -254,7 +254,7 @@ def unseen_vital_signs(scene: Scene, suggested_cmh2o: float, charted: frozenset[
         seen_at_all = any(row.last(quantity) is not None for row in scene.seen for quantity in quantities)
         (elsewhere if not seen_at_all and charted & set(quantities) else missing).append(words)
     if elsewhere:
-        values = {"words": " and ".join(elsewhere), "suggested_cmh2o": suggested_cmh2o}
+        values = {"words": " or ".join(elsewhere), "suggested_cmh2o": suggested_cmh2o}
         yield Finding("vital-signs-outside-limb", Weight.MODERATE, values, source=OWN_CHOICE)
     if missing:
         values = {"words": " or ".join(missing), "suggested_cmh2o": suggested_cmh2o}

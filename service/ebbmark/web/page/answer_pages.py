@@ -23,7 +23,7 @@ from ebbmark.web.page.decision import REASONS, chosen_note
 from ebbmark.web.page.frame import Frame, Pages, frame_of
 from ebbmark.web.page.running_view import RunningView, running_view
 from ebbmark.web.page.source import NO_CHOICE, Choice, TrialSource
-from ebbmark.web.page.words import ago, clock, day_and_time, in_clinical_words, technical_words
+from ebbmark.web.page.words import ago, clinical_sentences, clock, day_and_time, in_clinical_words, technical_words
 
 __all__ = [
     "Live", "Validity", "live_of", "no_answer", "show_answer", "show_report", "trials_of", "tried", "validity_of",
@@ -177,7 +177,7 @@ def no_answer(
         here=here,
         status=200 if status == _NOT_USABLE else status,
         title=_TITLES.get(rejected.problems[0].kind, "No answer can be given"),
-        sentences=[in_clinical_words(one) for one in rejected.problems],
+        sentences=clinical_sentences(rejected.problems),
         technical=technical_words(rejected.problems),
         running=running,
         left_out=[f"{one.reference or one.path}: {one.reason}" for one in rejected.ignored],
@@ -203,7 +203,7 @@ async def live_of(source: TrialSource, pages: Pages, entered: Sequence[dict[str,
     # The page may stand open while its patient record is replaced: what is charted from then on is not seen here.
     who = (await frame_of(source, pages.zone)).who
     if isinstance(answer, Rejected):
-        said = tuple(map(in_clinical_words, answer.problems))
+        said = clinical_sentences(answer.problems)
         return Live(None, said, as_of, who.not_in_use, technical_words(answer.problems))
     return Live(
         await asyncio.to_thread(running_view, answer, zone=pages.zone, site=source.site), (), as_of, who.not_in_use
@@ -279,7 +279,7 @@ def _since(
 def trials_of(answer: Answer | Rejected, pages: Pages) -> TrialsView:
     """All trials of the record, or why they are not known."""
     if isinstance(answer, Rejected):
-        why = " ".join(map(in_clinical_words, answer.problems))
+        why = " ".join(clinical_sentences(answer.problems))
         return TrialsView("Not known.", why, (), ())
     return trials_view(answer, zone=pages.zone)
 

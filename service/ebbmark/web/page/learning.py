@@ -34,7 +34,7 @@ from ebbmark.views.figure import figure_of, running_figure_of
 from ebbmark.views.picture import inline_of, words_of
 from ebbmark.web.page.answer_view import Drawn
 from ebbmark.web.page.frame import Pages
-from ebbmark.web.page.words import clock, in_clinical_words
+from ebbmark.web.page.words import clinical_sentences, clock
 from ebbmark.web.theme.pages import PageRefused, page_response
 from ebbmark.words.pages import learning_words
 
@@ -244,7 +244,7 @@ def _answered(state: _State, rows: Sequence[Row], site: Site) -> tuple[Answer | 
     try:
         return answer_request(operation, _request(rows, at_s), RequestContext(at_s, site)), ""
     except Rejected as rejected:
-        return None, " ".join(in_clinical_words(one) for one in rejected.problems)
+        return None, " ".join(clinical_sentences(rejected.problems))
 
 
 def _drawn(answer: Answer, state: _State) -> Drawn | None:

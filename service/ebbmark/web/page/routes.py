@@ -29,7 +29,7 @@ from ebbmark.web.page.frame import Pages, frame_of
 from ebbmark.web.page.learning import show_learning
 from ebbmark.web.page.record_source import RecordSource, Rules
 from ebbmark.web.page.source import Choice, TrialSource
-from ebbmark.web.page.words import clock, in_clinical_words
+from ebbmark.web.page.words import clinical_sentences, clock
 from ebbmark.web.theme.pages import PageRefused, page_response
 from ebbmark.words.pages import learning_words
 
@@ -191,7 +191,7 @@ async def _running_page(live: Live, tag: str, shown: str, source: TrialSource, p
 
 def _refused(rejected: Rejected) -> PageRefused:
     """A refusal as a page that names every problem."""
-    first, *others = [in_clinical_words(one) for one in rejected.problems]
+    first, *others = clinical_sentences(rejected.problems)
     return PageRefused(
         status_of(rejected.problems), "This cannot be shown", " ".join((first, *others)), todo=("Try it again later.",)
     )

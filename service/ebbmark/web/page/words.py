@@ -12,6 +12,7 @@ from ebbmark.fhir.problems import Problem, ProblemKind
 
 __all__ = [
     "ago",
+    "clinical_sentences",
     "clock",
     "day_and_time",
     "in_clinical_words",
@@ -139,10 +140,19 @@ def in_clinical_words(problem: Problem) -> str:
     return sentence
 
 
+def clinical_sentences(problems: Sequence[Problem]) -> tuple[str, ...]:
+    """What is the matter, for a clinician, each sentence once: two places of the request may have one fault.
+
+    Args:
+        problems: of a refusal.
+    """
+    return tuple(dict.fromkeys(map(in_clinical_words, problems)))
+
+
 def technical_words(problems: Sequence[Problem]) -> tuple[str, ...]:
     """The sentences of the API that the page says in other words, for those who connect the record.
 
     Args:
         problems: of a refusal.
     """
-    return tuple(one.sentence for one in problems if plainly(one.sentence) != in_clinical_words(one))
+    return tuple(dict.fromkeys(one.sentence for one in problems if plainly(one.sentence) != in_clinical_words(one)))
