@@ -128,13 +128,7 @@ async def _conditions(
         found = ReadFailure("the caller may not have them read", None)
     else:
         query = [("patient", asked.patient), ("_count", str(PAGE_SIZE))]
-
-        async def read() -> Found | ReadFailure | TooMuch:
-            return await search(record, "Condition", query, budget=budget)
-
-        # Conditions are of any time: what one question of a view has read, the others need not read again.
-        cache = record.view_cache
-        found = await (cache.once(("Condition", asked.patient), read) if cache is not None else read())
+        found = await _once("Condition", query, asked, record, budget)
     if not isinstance(found, Found):
         if operation.needs_conditions:
             raise Rejected((too_much(found) if isinstance(found, TooMuch) else not_read("Conditions", found),))
@@ -142,6 +136,18 @@ async def _conditions(
     kept = _of_patient(found.entries, "Condition", asked, not_asked)
     told = [f"Read from the record: {len(kept)} Conditions of any time and encounter.", *remarks_of([found])]
     return kept, told, True
+
+
+async def _once(
+    kind: str, query: list[tuple[str, str]], asked: RecordQuery, record: RecordClient, budget: Budget
+) -> Found | ReadFailure | TooMuch:
+    """What is of any time: what one question of a view has read, the others need not read again."""
+
+    async def read() -> Found | ReadFailure | TooMuch:
+        return await search(record, kind, query, budget=budget)
+
+    cache = record.view_cache
+    return await (cache.once((kind, asked.patient), read) if cache is not None else read())
 
 
 async def _procedures(
@@ -155,7 +161,7 @@ async def _procedures(
     """Procedures of the patient that stand for a condition, and what is told of them."""
     if "Procedure" in withheld:
         return [], [f"{PROCEDURES} were not read from the record: the caller may not have them read."]
-    found = await search(record, "Procedure", procedure_query(asked, procedures, PAGE_SIZE), budget=budget)
+    found = await _once("Procedure", procedure_query(asked, procedures, PAGE_SIZE), asked, record, budget)
     if not isinstance(found, Found):
         return [], [f"{PROCEDURES} were not read from the record: {failure_of(found).sentence}."]
     done = _of_patient(found.entries, "Procedure", asked, not_asked)
@@ -172,7 +178,7 @@ def procedure_query(asked: RecordQuery, procedures: Collection[tuple[str, str]],
         most: on one page.
     """
     tokens = any_of([f"{system}|{code}" for system, code in procedures])
-    since = instant(asked.start_s - PROCEDURES_BACK_S)
+    since = instant(asked.end_s - PROCEDURES_BACK_S)
     return [("patient", asked.patient), ("code", tokens), ("date", f"ge{since}"), ("_count", str(most))]
 
 
