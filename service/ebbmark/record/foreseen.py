@@ -7,13 +7,12 @@ from dataclasses import dataclass
 from ebbmark.fhir.writing.superseding import superseded_by
 from ebbmark.record.client import RecordClient
 from ebbmark.record.search import ReadFailure
+from ebbmark.record.stored_results import GONE
 from ebbmark.record.trial_answers import NO_LOCK, look, outgoing_answer
 
 __all__ = ["Foreseen", "foreseen"]
 
 Json = dict[str, object]
-
-_GONE = frozenset({"cancelled", "entered-in-error"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +56,7 @@ async def foreseen(transaction: Json, *, record: RecordClient) -> Foreseen | Rea
     again = own is not None and held_back and standing.newer is None and bool(superseded_by(own.closing.resource))
     written = standing.newer is None and not held_back
     older = [one for one in others if one.identity in standing.older] if written or again else []
-    marked = tuple(result.reference for one in older for result in one.results if result.status not in _GONE)
+    marked = tuple(result.reference for one in older for result in one.results if result.status not in GONE)
     sentences = []
     if standing.newer is not None:
         sentences.append(f"A newer answer for the same trial ({standing.newer[:12]}…) stands in the record.")

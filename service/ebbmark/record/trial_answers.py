@@ -320,9 +320,6 @@ def skipped_a_version(before: Stored, location: str) -> bool:
     return after.isdigit() and before.version.isdigit() and int(after) != int(before.version) + 1
 
 
-_GONE = frozenset({"cancelled", "entered-in-error"})
-
-
 def marks(old: Earlier, by: str, answer: OutgoingAnswer, base_url: str) -> list[Json]:
     """Entries that mark every result of an answer, and say so in a Provenance of its own.
 
@@ -332,7 +329,7 @@ def marks(old: Earlier, by: str, answer: OutgoingAnswer, base_url: str) -> list[
         answer: the one that is being written.
         base_url: of the record.
     """
-    standing = [one for one in old.results if one.status not in _GONE and not superseded_by(one.resource)]
+    standing = [one for one in old.results if one.status not in GONE and not superseded_by(one.resource)]
     told = supersession(_references(standing), old=old.identity, new=by, change=_change(old, answer))
     changed = [(one, superseded(one.resource, by)) for one in standing]
     return _changes(changed, told, old, answer, base_url)
