@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import os
+import resource
 from collections import Counter
 from collections.abc import Callable
 from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
@@ -27,8 +28,8 @@ from ebbmark.physiology.after.trials_of_record import trials_of_record
 from ebbmark.review import patients, shards
 from ebbmark.review.options import Options
 from ebbmark.review.patients import rows_of_part
-from ebbmark.review.run import Reviewed, run
-from ebbmark.review.shards import Shards, chunks_of, scatter
+from ebbmark.review.run import Reviewed, _sizes_of, run
+from ebbmark.review.shards import MOST_CHUNKS, MOST_PARTS, Shards, chunks_of, lines_of, scatter
 from ebbmark.use_cases.questions import answer_request
 from fhir_builders import at, bundle, height, observation, parameters, patient, to_bytes, trial_observations
 from record.test_carried import Narrow, write
@@ -38,7 +39,7 @@ PATIENT = b'{"resourceType":"Patient","id":"a","meta":{"versionId":"1"}}'
 
 
 def scattered(folder: Path, name: str, content: bytes) -> Shards:
-    (folder / "in").mkdir(exist_ok=True)
+    (folder / "in").mkdir(exist_ok=True, parents=True)
     (folder / "in" / name).write_bytes(content)
     (chunk,) = chunks_of(folder / "in")
     return scatter(chunk, str(folder / "work"), 4)
@@ -75,6 +76,31 @@ def test_a_line_that_is_too_long_is_passed_over_in_pieces(tmp_path: Path, monkey
     assert found.counts == {"Patient": 1}
 
 
+def test_lines_that_are_more_than_may_be_held_are_written_in_runs_and_none_is_lost(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    lines = [PATIENT.replace(b'"a"', f'"p{number}"'.encode()) for number in range(40)]
+    whole = scattered(tmp_path / "whole", "a.ndjson", b"\n".join(lines))
+    monkeypatch.setattr(shards, "HELD_BYTES", 300)
+
+    runs = scattered(tmp_path / "runs", "a.ndjson", b"\n".join(lines))
+
+    assert max(len(slices) for slices in runs.slices.values()) > 1
+    assert {name: list(lines_of(slices)) for name, slices in runs.slices.items()} == {
+        name: list(lines_of(slices)) for name, slices in whole.slices.items()
+    }
+
+
+def test_parts_and_chunks_stay_few_enough_to_be_led_however_much_there_is(tmp_path: Path) -> None:
+    with (tmp_path / "a.ndjson").open("wb") as file:
+        file.truncate(300_000_000_000)  # a hole, that takes no place
+
+    parts, chunk_bytes = _sizes_of(tmp_path, tmp_path)
+
+    assert parts == MOST_PARTS
+    assert len(chunks_of(tmp_path, chunk_bytes)) <= MOST_CHUNKS + 1
+
+
 @pytest.mark.parametrize("size", [40, 61, 62, 100, 1000])
 def test_wherever_a_file_is_cut_into_chunks_every_line_is_read_once(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, size: int
@@ -85,7 +111,7 @@ def test_wherever_a_file_is_cut_into_chunks_every_line_is_read_once(
 
     found = [scatter(one, str(tmp_path / "work"), 4) for one in chunks_of(tmp_path)]
 
-    kept = [line for one in found for path, _ in one.files.values() for line in Path(path).read_bytes().splitlines()]
+    kept = [line for one in found for slices in one.slices.values() for line in lines_of(slices)]
     assert sorted(line.partition(b"\t")[2] for line in kept) == sorted(lines)
 
 
@@ -188,6 +214,32 @@ def test_a_part_that_kills_every_worker_is_given_up_and_listed_and_the_next_run_
     assert broken(few, tmp_path, 0).failed == 0
 
 
+def test_what_a_full_disk_does_not_take_is_listed_and_the_next_run_makes_it(few: Path, tmp_path: Path) -> None:
+    whole = run(few, tmp_path / "whole", options=Options(), start=lambda: ThreadPoolExecutor(1))
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (30_000, hard))  # no file grows beyond it, as on a disk that is full
+    try:
+        cut = run(few, tmp_path / "work", options=Options(), start=lambda: ThreadPoolExecutor(1))
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+
+    again = run(few, tmp_path / "work", options=Options(), start=lambda: ThreadPoolExecutor(1))
+
+    assert cut.failed > 0
+    assert {one.why for one in cut.listed} == {"given up: OSError, File too large"}
+    assert again.failed == 0
+    assert [Path(one).name for one in again.folders] == [Path(one).name for one in whole.folders]
+
+
+def test_a_patient_who_was_merged_into_another_is_listed_and_reviewed_once() -> None:
+    merged = {**patient(), "link": [{"type": "replaced-by", "other": {"reference": "Patient/kept"}}]}
+
+    rows = rows_of_part(held_by("old", merged, height(), *trial_observations()), [], Options())
+
+    assert [one["why"] for one in rows.listed] == ["marked as replaced by another, reviewed under its own id"]
+    assert [one["patient"] for one in rows.trials] == ["old"]
+
+
 def _die(_: object) -> None:
     os._exit(9)
 
@@ -287,7 +339,7 @@ def test_a_name_that_would_move_a_line_to_another_patient_is_none(tmp_path: Path
 
     found = scattered(tmp_path, "a.ndjson", line.encode())
 
-    assert found.files == {}
+    assert found.slices == {}
     assert len(found.listed) == 1
 
 

@@ -19,7 +19,7 @@ from ebbmark.audit.signature import verify_form
 from ebbmark.audit.stored_answer import require_shape, stored_answer
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
-from ebbmark.fhir.problems import Rejected
+from ebbmark.fhir.problems import ProblemKind, Rejected
 from ebbmark.fhir.reading.read import read_request
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.times import seconds
@@ -122,15 +122,27 @@ def _review(patient: str, held: list[Held], devices: list[Held], made: Prepared,
     stays = [one for one in held if one.read.resourceType == "Encounter"]
     own = [one for one in held if one.identity]
     inputs = [one for one in held if not one.identity and one.read.resourceType in _INPUTS]
-    newest = newest_of(inputs)
-    persons = [one for one in newest if one.read.resourceType == "Patient"]
-    if any(b'"replaced-by"' in one.line for one in persons):
+    if any(_is_replaced(one) for one in inputs):
+        # What was charted under this id before the merger was read, and answered, under it.
+        inputs = [_without_link(one) if _is_replaced(one) else one for one in inputs]
         rows.note("marked as replaced by another, reviewed under its own id", "Patient")
+    newest = newest_of(inputs)
     name = pseudonym(patient, made.options)
     answered = list(_answers(name, own, inputs, newest, devices, stays, made, rows))
     rows.answers += [row for row, _ in answered]
     titrated = [at_s for row, at_s in answered if row["operation"] == TITRATE_PEEP.slug]
     rows.trials += _trials(name, newest, titrated, stays, made, rows)
+
+
+def _is_replaced(one: Held) -> bool:
+    return one.read.resourceType == "Patient" and b'"replaced-by"' in one.line
+
+
+def _without_link(one: Held) -> Held:
+    """The Patient as it was before the merger."""
+    patient = msgspec.json.decode(one.line)
+    patient.pop("link", None)
+    return replace(one, line=msgspec.json.encode(patient))
 
 
 _INPUTS = frozenset({"Patient", "Observation", "Condition", "MedicationAdministration"})
@@ -262,8 +274,11 @@ def _trials(
     try:
         latest_s = max(at_s for at_s, _ in observed)
         whole = read_request(BY_SLUG["compare-markers"], _bundle(newest), replace(made.context, at_s=latest_s + DAY_S))
-    except Rejected:
-        return  # there is no set PEEP, or no patient whom all this is about: no trial
+    except Rejected as rejected:
+        told = [one.kind.slug for one in rejected.problems if one.kind is not ProblemKind.MISSING]  # no PEEP: no trial
+        for slug in dict.fromkeys(told):
+            rows.note(f"no trial was looked for: {slug}", "Patient")
+        return
     found = trials_of_record(whole.readings, whole.protocol, most=MOST_TRIALS)
     if len(found) == MOST_TRIALS:
         rows.note(f"more trials than the latest {MOST_TRIALS}, which alone are reviewed", "Patient")

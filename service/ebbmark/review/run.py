@@ -10,7 +10,7 @@ from __future__ import annotations
 import gc
 import os
 import shutil
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor, as_completed
 from dataclasses import asdict, dataclass
 from hashlib import blake2b
@@ -24,7 +24,18 @@ import msgspec
 from ebbmark import __version__
 from ebbmark.review.options import Options
 from ebbmark.review.patients import COLUMNS, rows_of_part
-from ebbmark.review.shards import Listed, Shards, chunks_of, join, scatter
+from ebbmark.review.shards import (
+    CHUNK_BYTES,
+    MOST_CHUNKS,
+    MOST_PARTS,
+    Listed,
+    Shards,
+    Slice,
+    chunks_of,
+    join,
+    lines_of,
+    scatter,
+)
 
 __all__ = ["Reviewed", "dask_cluster", "process_pool", "run"]
 
@@ -39,7 +50,7 @@ MOST_BREAKS = 3
 """So often all that is left is tried again together after a worker died; then one by one. This project's choice."""
 RARELY = 100_000
 """Objects between two collections of garbage: resources are trees, and looking for cycles in them took a tenth."""
-ROWS_VERSION = "4"
+ROWS_VERSION = "5"
 """Changes when the same lines would give other rows."""
 
 
@@ -107,20 +118,20 @@ def _run(folder: Path, work: Path, options: Options, engine: _Engine, told: Told
     work.mkdir(parents=True, exist_ok=True)
     for unfinished in work.glob("*/*.*"):  # of a run that was killed, or found the disk full
         shutil.rmtree(unfinished, ignore_errors=True)
-    chunks = chunks_of(folder)
-    parts = _parts_of(work, sum((folder / name).stat().st_size for name in {one.file for one in chunks}))
+    parts, chunk_bytes = _sizes_of(work, folder)
+    chunks = chunks_of(folder, chunk_bytes)
     failed: list[Listed] = []
     shards = _mapped(
         scatter, {f"{one.file} at {one.start}": (one, str(work), parts) for one in chunks}, engine, failed, told
     )
     by_name = _by_name(shards)
     pairs = {
-        number: [*by_name.get(f"pairs-{number:05}", []), *by_name.get(f"orphans-{number:05}", [])]
+        number: (by_name.get(f"pairs-{number:05}", []), by_name.get(f"orphans-{number:05}", []))
         for number in range(parts)
     }
     joined = _mapped(
         join,
-        {f"answers {number}": (number, files, str(work), parts) for number, files in pairs.items() if files},
+        {f"answers {number}": (number, *both, str(work), parts) for number, both in pairs.items() if any(both)},
         engine,
         failed,
         told,
@@ -128,9 +139,9 @@ def _run(folder: Path, work: Path, options: Options, engine: _Engine, told: Told
     by_name = _by_name([*shards, *joined])
     shared = by_name.pop("shared", [])
     wanted = {
-        number: (files, shared, options, str(work / "parts" / _key_of(number, files, shared, options)))
+        number: (slices, shared, options, str(work / "parts" / _key_of(number, slices, shared, options)))
         for number in range(parts)
-        if (files := by_name.get(f"part-{number:05}"))
+        if (slices := by_name.get(f"part-{number:05}"))
     }
     missing = {f"part {number}": one for number, one in wanted.items() if not Path(one[3]).exists()}
     made = _mapped(review_part, missing, engine, failed, told)
@@ -148,17 +159,17 @@ def _run(folder: Path, work: Path, options: Options, engine: _Engine, told: Told
     )
 
 
-def review_part(files: list[tuple[str, str]], shared: list[tuple[str, str]], options: Options, place: str) -> str:
+def review_part(slices: list[Slice], shared: list[Slice], options: Options, place: str) -> str:
     """Make the rows of one part and keep them: the folder is there whole, or not at all.
 
     Args:
-        files: lines of its patients, each file with its digest.
+        slices: lines of its patients.
         shared: lines that every part needs.
         options: of the rows.
         place: folder to make.
     """
     gc.set_threshold(RARELY)
-    rows = asdict(rows_of_part(_lines(files), _lines(shared), options))
+    rows = asdict(rows_of_part(lines_of(slices), lines_of(shared), options))
     into = Path(f"{place}.{os.getpid()}")
     shutil.rmtree(into, ignore_errors=True)
     into.mkdir(parents=True)
@@ -176,12 +187,6 @@ def review_part(files: list[tuple[str, str]], shared: list[tuple[str, str]], opt
         into.rename(place)
     shutil.rmtree(into, ignore_errors=True)
     return place
-
-
-def _lines(files: list[tuple[str, str]]) -> Iterator[bytes]:
-    for path, _ in files:
-        with open(path, "rb") as file:
-            yield from (line.rstrip(b"\n") for line in file)
 
 
 class _Engine:
@@ -238,35 +243,38 @@ def _mapped(
     return [made[name] for name in pieces if name in made]
 
 
-def _parts_of(work: Path, size: int) -> int:
-    """How many parts; kept from the first run on, so that a growing folder does not move every patient."""
-    kept = work / "parts.txt"
+def _sizes_of(work: Path, folder: Path) -> tuple[int, int]:
+    """How many parts, and bytes of a chunk; kept from the first run on, so that a growing folder does not move all."""
+    kept = work / "sizes.json"
     if kept.exists():
-        return int(kept.read_text())
+        return msgspec.json.decode(kept.read_bytes(), type=tuple[int, int])
+    size = sum((folder / name).stat().st_size for name in {one.file for one in chunks_of(folder)})
     parts = FEWEST_PARTS
-    while parts * BYTES_PER_PART < size:
+    while parts * BYTES_PER_PART < size and parts < MOST_PARTS:
         parts *= 2
-    kept.write_text(str(parts))
-    return parts
+    sizes = parts, max(CHUNK_BYTES, size // MOST_CHUNKS)
+    kept.write_bytes(msgspec.json.encode(sizes))
+    return sizes
 
 
-def _by_name(shards: list[Shards]) -> dict[str, list[tuple[str, str]]]:
-    found: dict[str, list[tuple[str, str]]] = {}
+def _by_name(shards: list[Shards]) -> dict[str, list[Slice]]:
+    found: dict[str, list[Slice]] = {}
     for one in shards:
-        for name, file in one.files.items():
-            found.setdefault(name, []).append(file)
+        for name, slices in one.slices.items():
+            found.setdefault(name, []).extend(slices)
     return found
 
 
-def _key_of(number: int, files: list[tuple[str, str]], shared: list[tuple[str, str]], options: Options) -> str:
-    digests = sorted(digest for _, digest in files), sorted(digest for _, digest in shared)
+def _key_of(number: int, slices: list[Slice], shared: list[Slice], options: Options) -> str:
+    digests = sorted(digest for *_, digest in slices), sorted(digest for *_, digest in shared)
     text = f"{ROWS_VERSION}|{__version__}|{dict(COLUMNS)}|{options}|{digests}"
     return f"{number:05}-{blake2b(text.encode(), digest_size=16).hexdigest()}"
 
 
 def _forget(work: Path, shards: list[Shards], parts: list[str]) -> None:
     """Delete joined shards and parts that this run did not use."""
-    used = {str(Path(path).parent) for one in shards for path, _ in one.files.values()} | set(parts)
+    used = {str(Path(path).parent) for one in shards for slices in one.slices.values() for path, *_ in slices}
+    used |= set(parts)
     for kind in ("joined", "parts"):
         for place in (work / kind).glob("*"):
             if str(place) not in used:

@@ -1,5 +1,6 @@
-"""Reads NDJSON of a bulk export and sorts its lines by patient into parts, a partitioned shuffle.
+"""Reads NDJSON of a bulk export and sorts its lines by patient into parts, a sort-based shuffle.
 
+The lines of a chunk lie in one file, part after part: many parts need neither many open files nor many small ones.
 Resources that name an answer and no patient (Provenance) are joined in a second step. Nothing is silently lost: a line
 that cannot be read, and a resource of no patient, is counted and listed with its file and place. Every shard is named
 by what went in, so that a second run makes only those again whose input changed.
@@ -27,17 +28,22 @@ from ebbmark.fhir.naming import RESULT_SYSTEM
 if TYPE_CHECKING:
     from typing_extensions import Buffer
 
-__all__ = ["FEEDBACK", "LONGEST_LINE", "Chunk", "Listed", "Shards", "chunks_of", "join", "scatter"]
+__all__ = ["CHUNK_BYTES", "FEEDBACK", "LONGEST_LINE", "MOST_CHUNKS", "MOST_PARTS", "Chunk", "Listed", "Shards", "Slice"]
+__all__ += ["chunks_of", "join", "lines_of", "scatter"]
 
 LONGEST_LINE = 16_000_000
 """A longer line is listed and not read [bytes]. This project's choice."""
 CHUNK_BYTES = 32_000_000
+MOST_CHUNKS, MOST_PARTS = 256, 2048
+"""Of one run: there is a slice for each part of each chunk, and whoever leads the run holds them all."""
+HELD_BYTES = 32_000_000
+"""Lines of a chunk that are held before they are written."""
 ENDINGS = (".ndjson", ".jsonl", ".ndjson.gz", ".jsonl.gz", ".ndjson.zst", ".jsonl.zst")
 SHARED = frozenset({"Device", "DeviceMetric"})
 """Resources of no one patient that every part needs."""
 FEEDBACK = "cds-feedback|"
 """Begins the count of log lines that tell what became of a card: outcome and reason follow."""
-LINES_VERSION = b"2"
+LINES_VERSION = b"3"
 """Changes when the same lines would be sorted otherwise."""
 _TYPE = re.compile(r"[A-Za-z]{1,64}")
 _ID = re.compile(r"[!-~]{1,64}")
@@ -65,17 +71,21 @@ class Listed:
     what: str = ""
 
 
+Slice = tuple[str, int, int, str]
+"""A file, where in it some lines begin, how many bytes they are, and a digest of them."""
+
+
 @dataclass(frozen=True, slots=True)
 class Shards:
     """What one chunk or join gave.
 
     Attributes:
-        files: file of lines for each part, with a digest of its bytes; the part `shared` is for all.
+        slices: lines for each part; the part `shared` is for all.
         listed: what was not used.
         counts: lines read by resource type; log lines of feedback by outcome and reason.
     """
 
-    files: dict[str, tuple[str, str]] = field(default_factory=dict)
+    slices: dict[str, list[Slice]] = field(default_factory=dict)
     listed: list[Listed] = field(default_factory=list)
     counts: dict[str, int] = field(default_factory=dict)
 
@@ -109,16 +119,22 @@ class _Guidance(msgspec.Struct):
     identifier: list[_Named] = []
 
 
-def chunks_of(folder: Path) -> list[Chunk]:
-    """Every NDJSON file below the folder in stretches, in the order of the files' names."""
+def chunks_of(folder: Path, chunk_bytes: int | None = None) -> list[Chunk]:
+    """Every NDJSON file below the folder in stretches, in the order of the files' names.
+
+    Args:
+        folder: of the export.
+        chunk_bytes: size of a stretch.
+    """
     found: list[Chunk] = []
+    size_of = chunk_bytes or CHUNK_BYTES
     for path in sorted(one for one in folder.rglob("*") if one.is_file() and one.name.endswith(ENDINGS)):
         name, size = path.relative_to(folder).as_posix(), path.stat().st_size
         if path.suffix in (".gz", ".zst"):
             found.append(Chunk(str(folder), name, 0, None))
         else:
-            starts = range(0, size, CHUNK_BYTES)
-            found += [Chunk(str(folder), name, start, min(start + CHUNK_BYTES, size)) for start in starts]
+            starts = range(0, size, size_of)
+            found += [Chunk(str(folder), name, start, min(start + size_of, size)) for start in starts]
     return found
 
 
@@ -144,7 +160,13 @@ def scatter(chunk: Chunk, work: str, parts: int) -> Shards:
 
 
 def _scattered(chunk: Chunk, into: Path, parts: int) -> Shards:
-    made, out = Shards(), _Writers(into)
+    made = Shards()
+    with _Sorted(into, made) as out:
+        _sort(chunk, made, out, parts)
+    return made
+
+
+def _sort(chunk: Chunk, made: Shards, out: _Sorted, parts: int) -> None:
     for place, line in _lines(chunk, made.listed):
         if not line.strip():
             continue
@@ -176,63 +198,83 @@ def _scattered(chunk: Chunk, into: Path, parts: int) -> Shards:
             out.write(f"orphans-{_part(tagged[0], parts):05}", tagged[0].encode() + b"\t" + line)
         else:
             made.listed.append(Listed(chunk.file, place, "of no patient", read.resourceType))
-    out.close(made)
-    return made
 
 
-def join(number: int, sources: list[tuple[str, str]], work: str, parts: int) -> Shards:
+def join(number: int, pairs: list[Slice], orphans: list[Slice], work: str, parts: int) -> Shards:
     """Bring resources that name an answer and no patient (Provenance) to the part of the answer's patient.
 
     Args:
         number: which share of the answers.
-        sources: files of pairs and orphans of this share, with their digests.
+        pairs: answer and patient, of this share.
+        orphans: answer and resource, of this share.
         work: folder of the run.
         parts: how many parts there are.
     """
-    key = blake2b(
-        "|".join([str(number), str(parts), *sorted(digest for _, digest in sources)]).encode(), digest_size=16
-    )
-    return _kept(Path(work) / "joined" / key.hexdigest(), lambda into: _joined(sources, into, parts))
+    digests = sorted(digest for *_, digest in (*pairs, *orphans))
+    key = blake2b("|".join([LINES_VERSION.decode(), str(number), str(parts), *digests]).encode(), digest_size=16)
+    return _kept(Path(work) / "joined" / key.hexdigest(), lambda into: _joined(pairs, orphans, into, parts))
 
 
-def _joined(sources: list[tuple[str, str]], into: Path, parts: int) -> Shards:
-    made, out, whose = Shards(), _Writers(into), dict[bytes, str]()
-    for path, _ in sources:
-        if Path(path).name.startswith("pairs"):
-            with open(path, "rb") as file:
-                pairs = (line.rstrip(b"\n").split(b"\t") for line in file)
-                whose.update((identity, patient.decode()) for identity, patient in pairs)
-    for path, _ in sources:
-        if Path(path).name.startswith("orphans"):
-            with open(path, "rb") as file:
-                for line in file:
-                    identity, _, resource = line.rstrip(b"\n").partition(b"\t")
-                    patient = whose.get(identity)
-                    if patient is None:
-                        made.listed.append(Listed("", -1, "of an answer that is not there", "Provenance"))
-                    else:
-                        out.write(f"part-{_part(patient, parts):05}", patient.encode() + b"\t" + resource)
-    out.close(made)
+def _joined(pairs: list[Slice], orphans: list[Slice], into: Path, parts: int) -> Shards:
+    made, whose = Shards(), dict[bytes, str]()
+    for pair in lines_of(pairs):
+        identity, patient = pair.split(b"\t")
+        whose[identity] = patient.decode()
+    with _Sorted(into, made) as out:
+        for line in lines_of(orphans):
+            identity, _, resource = line.partition(b"\t")
+            found = whose.get(identity)
+            if found is None:
+                made.listed.append(Listed("", -1, "of an answer that is not there", "Provenance"))
+            else:
+                out.write(f"part-{_part(found, parts):05}", found.encode() + b"\t" + resource)
     return made
 
 
-class _Writers:
-    """Open files of one chunk, one per part that has lines."""
+def lines_of(slices: Iterable[Slice]) -> Iterator[bytes]:
+    """The lines of some slices.
 
-    def __init__(self, into: Path) -> None:
-        self.into, self.open = into, dict[str, tuple[BinaryIO, blake2b]]()
+    Args:
+        slices: each is read at once.
+    """
+    for path, start, length, _ in slices:
+        with open(path, "rb") as file:
+            file.seek(start)
+            yield from file.read(length).split(b"\n")[:-1]
+
+
+class _Sorted:
+    """Lines of one chunk, part after part, in one file; what is more than may be held begins a further run in it."""
+
+    def __init__(self, into: Path, made: Shards) -> None:
+        self.path, self.made = into / "lines", made
+        self.held, self.size, self.start = dict[str, list[bytes]](), 0, 0
+
+    def __enter__(self) -> _Sorted:
+        self.file = self.path.open("wb", buffering=0)  # nothing is left to be written when a disk is full
+        return self
+
+    def __exit__(self, kind: object, *_: object) -> None:
+        with self.file:
+            if kind is None:
+                self._write()
 
     def write(self, name: str, line: bytes) -> None:
-        if name not in self.open:
-            self.open[name] = (open(self.into / name, "wb"), blake2b(digest_size=16))  # noqa: SIM115
-        file, digest = self.open[name]
-        file.write(line + b"\n")
-        digest.update(line + b"\n")
+        self.held.setdefault(name, []).append(line)
+        self.size += len(line)
+        if self.size > HELD_BYTES:
+            self._write()
 
-    def close(self, made: Shards) -> None:
-        for name, (file, digest) in sorted(self.open.items()):
-            file.close()
-            made.files[name] = (str(self.into / name), digest.hexdigest())
+    def _write(self) -> None:
+        for name, lines in sorted(self.held.items()):
+            run = b"\n".join([*lines, b""])
+            left = memoryview(run)
+            while left:
+                left = left[self.file.write(left) :]
+            digest = blake2b(run, digest_size=16).hexdigest()
+            self.made.slices.setdefault(name, []).append((str(self.path), self.start, len(run), digest))
+            self.start += len(run)
+        self.held, self.size = {}, 0
 
 
 def _kept(place: Path, make: Callable[[Path], Shards]) -> Shards:
@@ -244,7 +286,10 @@ def _kept(place: Path, make: Callable[[Path], Shards]) -> Shards:
     shutil.rmtree(into, ignore_errors=True)
     into.mkdir(parents=True)
     made = make(into)
-    settled = {name: (str(place / Path(path).name), digest) for name, (path, digest) in made.files.items()}
+    settled = {
+        name: [(str(place / Path(path).name), start, length, digest) for path, start, length, digest in slices]
+        for name, slices in made.slices.items()
+    }
     made = Shards(settled, made.listed, made.counts)
     (into / "index.json").write_bytes(msgspec.json.encode(made))
     try:

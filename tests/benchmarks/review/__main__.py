@@ -18,7 +18,7 @@ from ebbmark.keys import KeyRing, new_key_set, public_key_set, read_key_ring
 from ebbmark.review.hospital import simulate_year
 from ebbmark.review.options import Options
 from ebbmark.review.patients import rows_of_part
-from ebbmark.review.shards import Shards, chunks_of, join, scatter
+from ebbmark.review.shards import Shards, Slice, chunks_of, join, lines_of, scatter
 
 JANUARY_S = 1_735_689_600.0
 
@@ -39,18 +39,13 @@ def main(patients: int) -> None:
         lines = [line for path in sorted((place / "record").iterdir()) for line in path.read_bytes().splitlines()]
         shards: list[Shards] = []
         sorting_s = cpu_s(lambda: shards.extend(scatter(one, folder, 1) for one in chunks_of(place / "record")))
-        files = [(name, file) for one in shards for name, file in one.files.items()]
-        joined = join(0, [file for name, file in files if name.startswith(("pairs", "orphans"))], folder, 1)
-        files += joined.files.items()
-        keyed = [
-            line
-            for name, (path, _) in files
-            if name.startswith("part")
-            for line in Path(path).read_bytes().splitlines()
-        ]
-        shared = [
-            line for name, (path, _) in files if name == "shared" for line in Path(path).read_bytes().splitlines()
-        ]
+        by_name: dict[str, list[Slice]] = {}
+        for one in shards:
+            for name, found in one.slices.items():
+                by_name.setdefault(name, []).extend(found)
+        joined = join(0, by_name.get("pairs-00000", []), by_name.get("orphans-00000", []), folder, 1)
+        keyed = list(lines_of([*by_name["part-00000"], *joined.slices.get("part-00000", [])]))
+        shared = list(lines_of(by_name["shared"]))
         charted = [line for line in keyed if b"/fhir/sid/result" not in line]
         options = Options(published_keys=orjson.dumps(public_key_set(ring)))
         rows = rows_of_part(keyed, shared, options)
