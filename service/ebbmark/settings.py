@@ -41,13 +41,25 @@ WrittenType = Literal[
 
 
 class Issuer(BaseModel):
-    """A party whose tokens are accepted, and where its public keys are: an address or a file."""
+    """A party whose tokens are accepted, and what checks them: its public keys, introspection, or both."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     issuer: str = Field(min_length=1, description="As in the iss of its tokens.")
     jwks_url: str | None = Field(default=None, description="Address of its JSON Web Key Set.")
     jwks_file: Path | None = Field(default=None, description="File with its JSON Web Key Set.")
+    token_url: str | None = Field(
+        default=None,
+        pattern=r"^https?://[^/\s]+(/\S*)?$",
+        description="Address where clients get its tokens; told in our smart-configuration.",
+    )
+    introspection_url: str | None = Field(
+        default=None,
+        description="Address that is asked about tokens that are no JWT, or about every token where no issuer has keys "
+        "(RFC 7662); of one issuer only.",
+    )
+    introspection_client_id: str | None = Field(default=None, description="Our client id there.")
+    introspection_secret_file: Path | None = Field(default=None, description="File with our secret there.")
     roles: dict[str, tuple[str, ...]] = Field(
         default={},
         description="Scopes that a role stands for, where its tokens name roles of a directory (claims roles, groups "
@@ -55,9 +67,15 @@ class Issuer(BaseModel):
     )
 
     @model_validator(mode="after")
-    def _has_keys(self) -> Self:
-        if (self.jwks_url is None) == (self.jwks_file is None):
-            raise ValueError("name either jwks_url or jwks_file")
+    def _can_be_checked(self) -> Self:
+        keys = sum(one is not None for one in (self.jwks_url, self.jwks_file))
+        asked = (self.introspection_url, self.introspection_client_id, self.introspection_secret_file)
+        if any(one is not None for one in asked) and None in asked:
+            raise ValueError(
+                "introspection_url, introspection_client_id and introspection_secret_file go together; one is missing"
+            )
+        if keys > 1 or (not keys and self.introspection_url is None):
+            raise ValueError("name either jwks_url or jwks_file, or introspection_url without them")
         return self
 
 
@@ -274,7 +292,9 @@ class Settings(BaseSettings):
         "public parts of all are published.",
     )
     issuers: tuple[Issuer, ...] = Field(
-        default=(), description="Those whose access tokens are accepted: issuer and jwks_url or jwks_file, as JSON."
+        default=(),
+        description="Those whose access tokens are accepted: issuer and jwks_url or jwks_file, as JSON; or "
+        "introspection_url with introspection_client_id and introspection_secret_file, for tokens that are no JWT.",
     )
     cds_clients: tuple[Issuer, ...] = Field(
         default=(),

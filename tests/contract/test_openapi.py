@@ -108,6 +108,7 @@ def test_every_door_is_in_the_document() -> None:
     assert set(DOCUMENT["paths"]) == {
         OPERATION,
         "/fhir/metadata",
+        "/fhir/.well-known/smart-configuration",
         "/fhir/$replay",
         *[f"/fhir/${one.slug}" for one in OPERATIONS],
         *[f"/fhir/Patient/{{patient_id}}/${slug}" for slug in BY_SLUG],

@@ -18,6 +18,7 @@ from bedside_builders import row, stamp
 from ebbmark.settings import Issuer as TrustedIssuer
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
+from ebbmark.web.bearer import EVALUATE, allows
 from fhir_builders import height, parameters, patient, to_bytes, trial_bundle
 from issued_tokens import ISSUER, Issuer, forged, hmac_signed
 from record.searchable_record import SearchableRecord
@@ -294,11 +295,47 @@ def test_what_a_caller_must_know_before_signing_in_is_open(app: ASGIApp, path: s
     assert ask(app, method="GET", path=path, headers={}).status == 200
 
 
-def test_the_capability_statement_says_that_callers_sign_in(app: ASGIApp) -> None:
+CONFIGURATION = "/fhir/.well-known/smart-configuration"
+
+
+def test_clients_read_where_tokens_are_given_and_the_capability_statement_agrees(keys: Path) -> None:
+    """SMART App Launch 2.2, conformance: what a server that only checks tokens can truly say."""
+    given = TrustedIssuer(issuer=ISSUER, jwks_file=keys, token_url=f"{ISSUER}/token")
+    app = signing_in(keys, issuers=(given,))
+
+    told = ask(app, method="GET", path=CONFIGURATION, headers={})
     statement = ask(app, method="GET", path="/fhir/metadata", headers={}).json
 
+    assert (told.status, told.headers["content-type"]) == (200, "application/json")
+    assert (told.json["token_endpoint"], told.json["authorization_servers"]) == (f"{ISSUER}/token", [ISSUER])
+    assert told.json["grant_types_supported"] == ["client_credentials"]
+    assert set(told.json["capabilities"]) == {"permission-user", "permission-v1", "permission-v2"}
+    # Whatever is told must be true: each scope opens something here.
+    assert {scope for scope in told.json["scopes_supported"] if allows([scope], EVALUATE)} == {
+        "system/Observation.rs",
+        "user/Observation.rs",
+    }
     assert CapabilityStatement.model_validate(statement)
-    assert statement["rest"][0]["security"]["service"][0]["coding"][0]["code"] == "SMART-on-FHIR"
+    security = statement["rest"][0]["security"]
+    assert security["service"][0]["coding"][0]["code"] == "SMART-on-FHIR"
+    assert all(told in security["description"] for told in (ISSUER, f"{ISSUER}/token", *told.json["scopes_supported"]))
+
+
+def test_a_service_that_was_not_told_where_tokens_are_given_says_which_setting_does_so(app: ASGIApp) -> None:
+    reply = ask(app, method="GET", path=CONFIGURATION, headers={})
+    security = ask(app, method="GET", path="/fhir/metadata", headers={}).json["rest"][0]["security"]
+
+    assert reply.status == 404
+    assert "token_url" in text_of(reply)
+    assert ISSUER in text_of(reply)
+    assert security["service"][0]["coding"][0]["code"] == "OAuth"
+
+
+def test_without_sign_in_there_is_no_smart_configuration() -> None:
+    reply = ask(plain_app(), method="GET", path=CONFIGURATION)
+
+    assert reply.status == 404
+    assert "EBBMARK_ISSUERS" in text_of(reply)
 
 
 def test_nothing_is_read_of_a_body_before_the_caller_is_known(app: ASGIApp) -> None:

@@ -10,7 +10,7 @@ Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/plandefinition.html.
 
 from __future__ import annotations
 
-from dataclasses import fields, replace
+from dataclasses import dataclass, fields, replace
 
 from ebbmark import __version__
 from ebbmark.fhir.bedside.site import Site
@@ -24,7 +24,8 @@ from ebbmark.physiology.before.staircase import Cell, StaircaseRules, origin_wor
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.words.messages import spell
 
-__all__ = ["capability_statement", "definition_of", "plan_definitions", "replay_definition"]
+__all__ = ["SignInTold", "capability_statement", "definition_of", "plan_definitions", "replay_definition"]
+__all__ += ["smart_configuration"]
 
 _REPLAY_PARTS = (("kind", "code"), ("path", "string"), ("expected", "string"), ("found", "string"))
 
@@ -147,30 +148,59 @@ FHIR_VERSION = "4.0.1"
 _READ = ("CodeSystem", "ConceptMap", "OperationDefinition", "PlanDefinition", "ValueSet")
 
 
-SECURITY = {
-    "cors": False,
-    "service": [
-        {
-            "coding": [
-                {
-                    "system": "http://terminology.hl7.org/CodeSystem/restful-security-service",
-                    "code": "SMART-on-FHIR",
-                    "display": "SMART-on-FHIR",
-                }
-            ]
-        }
-    ],
-    "description": "Operations need a bearer token (JWT) that grants system/Observation.rs, and system/Observation.c "
-    "for write-back. Definitions are open.",
-}
+@dataclass(frozen=True, slots=True)
+class SignInTold:
+    """What callers are told of how they sign in.
+
+    Attributes:
+        issuers: those whose access tokens are accepted.
+        token_url: where clients get them; empty where the site does not say.
+        scopes: that mean something here.
+    """
+
+    issuers: tuple[str, ...]
+    token_url: str
+    scopes: tuple[str, ...]
 
 
-def capability_statement(*, base_url: str, signs_in: bool = False) -> dict[str, object]:
+def smart_configuration(told: SignInTold) -> dict[str, object]:
+    """The smart-configuration of a server that only checks tokens, or that has no place where they are given to tell.
+
+    Nobody authorizes here, so authorization_endpoint, code_challenge_methods_supported and capabilities of launch and
+    client are left out: they belong to the issuer.
+
+    Source: SMART App Launch 2.2, conformance (token_endpoint, grant_types_supported, scopes_supported, capabilities);
+    `authorization_servers` and `bearer_methods_supported` as in RFC 9728.
+    """
+    return {
+        "token_endpoint": told.token_url,
+        "grant_types_supported": ["client_credentials"],
+        "scopes_supported": list(told.scopes),
+        "capabilities": ["permission-user", "permission-v1", "permission-v2"],
+        "authorization_servers": list(told.issuers),
+        "bearer_methods_supported": ["header"],
+    }
+
+
+def _security(told: SignInTold) -> dict[str, object]:
+    service = "SMART-on-FHIR" if told.token_url else "OAuth"
+    system = "http://terminology.hl7.org/CodeSystem/restful-security-service"
+    where = f" Tokens are given at {told.token_url} (see .well-known/smart-configuration)." if told.token_url else ""
+    return {
+        "cors": False,
+        "service": [{"coding": [{"system": system, "code": service, "display": service}]}],
+        "description": f"Operations need a bearer token of {' or '.join(told.issuers) or 'an issuer: none is trusted'} "
+        f"that grants system/Observation.rs, and system/Observation.c for write-back; understood scopes: "
+        f"{', '.join(told.scopes)}.{where} Definitions are open.",
+    }
+
+
+def capability_statement(*, base_url: str, sign_in: SignInTold | None = None) -> dict[str, object]:
     """FHIR R4 CapabilityStatement of the running service.
 
     Args:
         base_url: FHIR base address under which it answers.
-        signs_in: whether callers must sign in.
+        sign_in: how callers sign in; None where nobody does.
     """
     return {
         "resourceType": "CapabilityStatement",
@@ -193,7 +223,7 @@ def capability_statement(*, base_url: str, signs_in: bool = False) -> dict[str, 
         "rest": [
             {
                 "mode": "server",
-                **({"security": SECURITY} if signs_in else {}),
+                **({"security": _security(sign_in)} if sign_in is not None else {}),
                 "documentation": "Operations, and the definitions that describe them; nothing is stored.",
                 "resource": [
                     {

@@ -9,15 +9,18 @@ from ssl import SSLContext
 from urllib.parse import urlsplit
 from uuid import uuid4
 
+from ebbmark.fhir.definitions import SignInTold
 from ebbmark.fhir.resource_types import Takes
 from ebbmark.keys import KeyRing
 from ebbmark.record.address_guard import AddressRefusal, is_this_machine, refusal_of
 from ebbmark.record.client import CallerRecords, Exchange, Patience, RecordSettings
 from ebbmark.record.sign_in import SignIn, SignInClock, SignInSettings
-from ebbmark.settings import Settings
-from ebbmark.web.bearer import SeenTokens
+from ebbmark.settings import Issuer, Settings
+from ebbmark.site_files import content_of
+from ebbmark.web.bearer import EVALUATE, READ_CONDITIONS, READ_INFUSIONS, READ_PROCEDURES, WRITE_BACK, SeenTokens
 from ebbmark.web.entrance import Entrance
 from ebbmark.web.hooks.entrance import HooksEntrance
+from ebbmark.web.introspection import Introspection
 from ebbmark.web.rates import RateLimit, RequestRates
 from ebbmark.web.shared_store import SharedStore, store_address
 from ebbmark.web.trust import KeysOf, Misconfigured, rules_for
@@ -32,6 +35,7 @@ __all__ = [
     "record_settings_of",
     "shared_store_of",
     "sign_in_of",
+    "sign_in_told",
     "signs_in",
     "unusable_address",
 ]
@@ -85,6 +89,18 @@ def signs_in(settings: Settings) -> bool:
     return wished != "none-on-loopback" and bool(settings.issuers or (wished == "bearer" and settings.smart_clients))
 
 
+def sign_in_told(settings: Settings) -> SignInTold | None:
+    """What callers of the FHIR door are told of how they sign in; None where nobody does."""
+    if not signs_in(settings):
+        return None
+    needed = (EVALUATE, WRITE_BACK, READ_CONDITIONS, READ_PROCEDURES, READ_INFUSIONS)
+    return SignInTold(
+        issuers=tuple(one.issuer for one in settings.issuers),
+        token_url=next((one.token_url for one in settings.issuers if one.token_url), ""),
+        scopes=tuple(one.scope.replace("system", of) for of in ("system", "user") for one in needed),
+    )
+
+
 def shared_store_of(settings: Settings, tls: SSLContext | None) -> SharedStore | None:
     """The store that replicas share; None where none is configured.
 
@@ -103,7 +119,7 @@ def entrance_of(settings: Settings, base_url: str, outside: Exchange, store: Sha
     """Who may come in at the FHIR door, and how often."""
     signing_in = signs_in(settings)
     rules = rules_for(
-        [KeysOf(one.issuer, one.jwks_url, one.jwks_file, one.roles) for one in settings.issuers],
+        [KeysOf(one.issuer, one.jwks_url, one.jwks_file, one.roles) for one in settings.issuers if _has_keys(one)],
         algorithms=settings.accepted_algorithms,
         leeway_s=settings.clock_leeway_s,
         exchange=outside,
@@ -118,7 +134,31 @@ def entrance_of(settings: Settings, base_url: str, outside: Exchange, store: Sha
         rates=_rates(settings, per_minute, store, "fhir"),
         wall_s=time.time,
         steady_s=time.monotonic,
+        introspection=_introspection_of(settings, outside) if signing_in else None,
     )
+
+
+def _has_keys(issuer: Issuer) -> bool:
+    return issuer.jwks_url is not None or issuer.jwks_file is not None
+
+
+def _introspection_of(settings: Settings, outside: Exchange) -> Introspection | None:
+    asked = [one for one in settings.issuers if one.introspection_url is not None]
+    if len(asked) > 1:
+        # A token that says nothing of its issuer would be shown to all of them.
+        raise Misconfigured("EBBMARK_ISSUERS: introspection_url stands at more than one issuer; one alone is asked")
+    for one in asked:
+        if one.introspection_url and one.introspection_client_id and one.introspection_secret_file:
+            secret = content_of("introspection_secret_file of an issuer", one.introspection_secret_file)
+            return Introspection(
+                one.issuer,
+                one.introspection_url,
+                credentials=(one.introspection_client_id, secret.decode().strip()),
+                roles=one.roles,
+                exchange=outside,
+                report=_LOG.warning,
+            )
+    return None
 
 
 def _rates(settings: Settings, per_minute: float, store: SharedStore | None, kind: str) -> RequestRates | None:
@@ -138,6 +178,8 @@ def hooks_entrance_of(
         outside: the connections for key sets at addresses.
         store: shared by replicas; None where there is none.
     """
+    if any(one.introspection_url is not None for one in settings.cds_clients):
+        raise Misconfigured("EBBMARK_CDS_CLIENTS: introspection_url is for EBBMARK_ISSUERS; name jwks_url or jwks_file")
     rules = rules_for(
         [KeysOf(one.issuer, one.jwks_url, one.jwks_file) for one in settings.cds_clients],
         algorithms=settings.accepted_algorithms,

@@ -11,7 +11,14 @@ from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.bedside.value_sets import sets_beside, value_set
 from ebbmark.fhir.codesystem import code_system
 from ebbmark.fhir.definition_search import SEARCH_PARAMETERS, matches, searchset
-from ebbmark.fhir.definitions import capability_statement, definition_of, plan_definitions, replay_definition
+from ebbmark.fhir.definitions import (
+    SignInTold,
+    capability_statement,
+    definition_of,
+    plan_definitions,
+    replay_definition,
+    smart_configuration,
+)
 from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.quantity_codes import quantities, readable_codes, standard_codes
@@ -22,18 +29,20 @@ from ebbmark.web.documentation import DEFINITION, RESOURCE, SEARCH
 __all__ = ["definitions_router"]
 
 _ENCODER = msgspec.json.Encoder()
+_JSON = "application/json"
+_OUTCOME = {FHIR_JSON: {"schema": RESOURCE}}
 
 
-def definitions_router(site: Site, *, base_url: str, signs_in: bool) -> APIRouter:
+def definitions_router(site: Site, *, base_url: str, sign_in: SignInTold | None) -> APIRouter:
     """The CapabilityStatement, and every definition by its type and id.
 
     Args:
         site: the site's protocols and codes of conditions.
         base_url: FHIR base address as callers see it.
-        signs_in: whether callers of the operations must sign in.
+        sign_in: how callers of the operations sign in; None where nobody does.
     """
     router = APIRouter(prefix="/fhir", tags=["fhir"])
-    statement = _ENCODER.encode(capability_statement(base_url=base_url, signs_in=signs_in))
+    statement = _ENCODER.encode(capability_statement(base_url=base_url, sign_in=sign_in))
 
     @router.get(
         "/metadata",
@@ -45,6 +54,21 @@ def definitions_router(site: Site, *, base_url: str, signs_in: bool) -> APIRoute
     async def metadata(request: Request) -> Response:
         require_acceptable(request.headers.get("accept"), request.query_params.get("_format"))
         return Response(statement, media_type=FHIR_JSON)
+
+    @router.get(
+        "/.well-known/smart-configuration",
+        summary="Where clients get tokens for this service, and with which scopes",
+        operation_id="readSmartConfiguration",
+        response_class=Response,
+        responses={
+            200: {"description": "smart-configuration", "content": {_JSON: {"schema": {"type": "object"}}}},
+            404: {"description": "Nobody signs in here, or the site does not say where.", "content": _OUTCOME},
+        },
+    )
+    async def configuration() -> Response:
+        if sign_in is None or not sign_in.token_url:
+            raise Rejected((_untold(sign_in),))
+        return Response(_ENCODER.encode(smart_configuration(sign_in)), media_type=_JSON)
 
     by_type = {
         "OperationDefinition": {
@@ -64,6 +88,17 @@ def definitions_router(site: Site, *, base_url: str, signs_in: bool) -> APIRoute
         _serve(router, resource_type, {slug: _ENCODER.encode(one) for slug, one in resources.items()})
         _serve_search(router, resource_type, list(resources.values()), base_url)
     return router
+
+
+def _untold(sign_in: SignInTold | None) -> Problem:
+    if sign_in is None:
+        sentence = "Nobody signs in to this service, so it has no smart-configuration; EBBMARK_ISSUERS turns it on."
+    else:
+        sentence = (
+            "This service was not told where its tokens are given; token_url of an issuer in EBBMARK_ISSUERS says so. "
+            f"Tokens of these issuers are accepted: {', '.join(sign_in.issuers) or 'none'}."
+        )
+    return Problem(ProblemKind.NOT_FOUND, "", "no token endpoint", "token_url of an issuer", sentence)
 
 
 def _serve_search(router: APIRouter, resource_type: str, resources: list[Mapping[str, object]], base_url: str) -> None:

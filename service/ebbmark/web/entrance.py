@@ -21,6 +21,7 @@ from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.writing.audit_event import Actor
 from ebbmark.record.address_guard import is_this_machine
 from ebbmark.web.bearer import EVALUATE, Caller, Permission, checked_caller
+from ebbmark.web.introspection import Introspection
 from ebbmark.web.rates import RequestRates
 from ebbmark.web.signed_token import Rules, TokenRefusal
 
@@ -45,7 +46,7 @@ OPEN_PATHS = frozenset(
     }
 )
 REALM = 'Bearer realm="ebbmark"'
-_LATER = frozenset({TokenRefusal.KEYS_UNAVAILABLE, TokenRefusal.TOO_MANY})
+_LATER = frozenset({TokenRefusal.KEYS_UNAVAILABLE, TokenRefusal.INTROSPECTION_UNAVAILABLE, TokenRefusal.TOO_MANY})
 _SOON_S = 5
 
 
@@ -73,6 +74,7 @@ class Entrance:
         rates: how often each client asked; None where there is no limit.
         wall_s: seconds since 1970-01-01T00:00:00Z.
         steady_s: seconds that never run back.
+        introspection: who is asked about tokens that cannot be checked here; None where nobody is.
     """
 
     rules: Rules | None
@@ -80,6 +82,7 @@ class Entrance:
     rates: RequestRates | None
     wall_s: Callable[[], float]
     steady_s: Callable[[], float]
+    introspection: Introspection | None = None
 
     async def admit(self, request: Request) -> None:
         """Let the request in, and note on it who asks.
@@ -102,7 +105,11 @@ class Entrance:
     async def _signed_in(self, rules: Rules, request: Request, address: str) -> Caller:
         headers = request.headers.getlist("authorization")
         found = await checked_caller(
-            headers[0] if len(headers) == 1 else None, rules=rules, audience=self.audience, at_s=self.wall_s()
+            headers[0] if len(headers) == 1 else None,
+            rules=rules,
+            audience=self.audience,
+            at_s=self.wall_s(),
+            introspection=self.introspection,
         )
         if isinstance(found, Caller):
             return found

@@ -19,7 +19,7 @@ from joserfc.errors import JoseError
 from ebbmark.keys import PublicKey
 from ebbmark.record.published_keys import KeyLookup
 
-__all__ = ["Claims", "KeySource", "Rules", "TokenRefusal", "TrustedParty", "signature_fits", "verified"]
+__all__ = ["Claims", "KeySource", "Rules", "TokenRefusal", "TrustedParty", "judged", "signature_fits", "verified"]
 
 LONGEST_TOKEN = 16_384
 """Longer tokens are not looked into [characters]; RFC 9068 tokens are far shorter."""
@@ -48,6 +48,8 @@ class TokenRefusal(Enum):
     TOO_LONG_LIVED = "The token is valid for longer than is accepted here."
     REPLAYED = "The token was used before; each may be used once."
     BOUND = "The token is bound to a key or certificate (cnf); only plain bearer tokens are accepted here."
+    INACTIVE = "The issuer says that the token is not active."
+    INTROSPECTION_UNAVAILABLE = "The issuer cannot be asked about the token just now; ask again shortly."
     TOO_MANY = "Too many tokens are in use to tell a repeated one; ask again shortly."
 
 
@@ -166,7 +168,11 @@ async def verified(token: str, *, rules: Rules, audience: str, at_s: float) -> C
         return TokenRefusal.UNKNOWN_KEY if key is KeyLookup.UNKNOWN else TokenRefusal.KEYS_UNAVAILABLE
     if not signature_fits(unverified.signed, key, header.alg):
         return TokenRefusal.SIGNATURE
-    return _judged(unverified.signed, audience=audience, at_s=at_s, leeway_s=rules.leeway_s)
+    try:
+        claims = msgspec.json.decode(unverified.signed.payload or b"", type=Claims)
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
+        return TokenRefusal.CLAIMS
+    return judged(claims, audience=audience, at_s=at_s, leeway_s=rules.leeway_s)
 
 
 def _unverified(token: str, rules: Rules) -> _Unverified | TokenRefusal:
@@ -206,11 +212,8 @@ def signature_fits(signed: jws.CompactSignature, key: PublicKey, algorithm: str)
         return False
 
 
-def _judged(signed: jws.CompactSignature, *, audience: str, at_s: float, leeway_s: float) -> Claims | TokenRefusal:
-    try:
-        claims = msgspec.json.decode(signed.payload or b"", type=Claims)
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
-        return TokenRefusal.CLAIMS
+def judged(claims: Claims, *, audience: str, at_s: float, leeway_s: float) -> Claims | TokenRefusal:
+    """Say whether claims that are believed hold here and now: for this audience, begun, and not expired."""
     audiences = [claims.aud] if isinstance(claims.aud, str) else claims.aud
     if audience not in audiences:
         return TokenRefusal.AUDIENCE
