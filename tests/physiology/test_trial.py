@@ -16,6 +16,7 @@ from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.curve import Recipe, resolution_of
 from ebbmark.physiology.trial.limb import Plateau, falling_runs, peep_plateaus, same_setting
 from ebbmark.physiology.trial.reading import ComplianceKind, NoTrial, NoTrialReason, Trial, Unused, read_trial
+from ebbmark.words.messages import spell
 from trials import START_S, STEP_S, charted_row, no_trial_of, reading, staircase_down, trial_of
 
 
@@ -24,7 +25,7 @@ def peeps_of(trial: Trial) -> list[float]:
 
 
 def reasons_of(unused: tuple[Unused, ...]) -> list[str]:
-    return [item.reason for item in unused]
+    return [spell(item.reason) for item in unused]
 
 
 def without(readings: list[Reading], quantity: Quantity) -> list[Reading]:
@@ -114,7 +115,7 @@ def test_two_steps_are_too_few_and_the_refusal_says_how_many_there_were() -> Non
     refusal = no_trial_of(staircase_down(peeps=(14, 12), compliances=(40, 35)))
 
     assert refusal.reason is NoTrialReason.TOO_FEW_STEPS
-    assert "2 steps" in refusal.found
+    assert "2 steps" in spell(refusal.found)
 
 
 def test_three_steps_are_read_and_named_as_short() -> None:
@@ -284,7 +285,7 @@ def test_readings_taken_while_the_lung_was_settling_do_not_count_where_later_one
     trial = trial_of([*staircase_down(), early])
 
     assert [item.reading for item in trial.unused] == [early]
-    assert "settling" in trial.unused[0].reason
+    assert "settling" in spell(trial.unused[0].reason)
 
 
 def rows_without_a_setting_of_their_own(gap_s: float) -> list[Reading]:
@@ -654,5 +655,5 @@ def test_a_value_that_is_a_whole_number_in_neither_unit_goes_by_its_distance() -
 
 
 def test_a_fall_too_large_for_a_step_leaves_runs_of_one_step() -> None:
-    assert "has 1 step (PEEP" in no_trial_of(staircase_down((20, 10), (40, 40))).found
-    assert "has 2 steps (PEEP" in no_trial_of(staircase_down((20, 18), (40, 40))).found
+    assert "has 1 step (PEEP" in spell(no_trial_of(staircase_down((20, 10), (40, 40))).found)
+    assert "has 2 steps (PEEP" in spell(no_trial_of(staircase_down((20, 18), (40, 40))).found)

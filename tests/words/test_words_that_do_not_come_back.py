@@ -121,12 +121,6 @@ STILL = {
     "protocols.py": 2,
     "stop/limits.py": 18,
     "stop/rhythm_codes.py": 1,
-    "trial/artefacts.py": 20,
-    "trial/contradictions.py": 16,
-    "trial/curve.py": 10,
-    "trial/limb_choice.py": 35,
-    "trial/reading.py": 13,
-    "trial/remarks.py": 16,
     "wording.py": 2,
 }
 """Texts of three words or more that files of `physiology` still hold: a count may fall and not rise."""

@@ -41,7 +41,7 @@ from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrial, Trial
 from ebbmark.words.answer_in_short import against_words
 from ebbmark.words.in_short import InShort
-from ebbmark.words.messages import say
+from ebbmark.words.messages import say, spell
 from ebbmark.words.titration import against, sentence, with_reason, worded
 
 __all__ = [
@@ -54,6 +54,7 @@ __all__ = [
     "look_in_short",
     "missing",
     "no_steps",
+    "no_trial",
     "now_of",
     "rule_of",
     "rule_of_limits",
@@ -238,10 +239,18 @@ def the_trial(request: Request) -> Trial:
     """
     trial = read_trial(request.readings, request.protocol)
     if isinstance(trial, NoTrial):
-        sentence = f"No decremental PEEP trial could be read: {trial.found}. Needed: {trial.accepted}."
-        problem = Problem(ProblemKind.NO_TRIAL, "", trial.found, trial.accepted, sentence)
-        raise Rejected((problem,), request.ignored)
+        raise Rejected((no_trial(trial),), request.ignored)
     return trial
+
+
+def no_trial(why: NoTrial) -> Problem:
+    """What the caller is told when there is no limb to read.
+
+    Args:
+        why: what was found and what is needed.
+    """
+    found, needed = spell(why.found), spell(why.accepted)
+    return Problem(ProblemKind.NO_TRIAL, "", found, needed, say("no-trial.sentence", found=found, needed=needed))
 
 
 def beyond_in_trial(findings: Sequence[Finding]) -> str:

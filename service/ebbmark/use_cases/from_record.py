@@ -45,6 +45,7 @@ from ebbmark.use_cases.questions import ANSWERS
 from ebbmark.use_cases.refusal_from_record import refusal_from_record
 from ebbmark.use_cases.titrate import titrate
 from ebbmark.use_cases.validity import trial_before
+from ebbmark.words.messages import spell
 
 __all__ = ["BEFORE_AND_AFTER_S", "BEFORE_S", "ReadLimits", "answer_from_record", "read_fetched", "titrate_fetched"]
 
@@ -205,7 +206,7 @@ def titrate_fetched(fetched: Fetched, whole: Request, context: RequestContext) -
         return first
     # What was seen further away is still told.
     told = {one.sentence for one in near.titration.trial.observed}
-    earlier = tuple(one.sentence for one in trial.observed if one.sentence not in told)
+    earlier = tuple(spell(one.sentence) for one in trial.observed if one.sentence not in told)
     return replace(near, request=replace(near.request, notes=(*near.request.notes, *earlier)))
 
 

@@ -24,6 +24,7 @@ from ebbmark.physiology.trial.steps import NoTrial, Step
 from ebbmark.physiology.wording import level
 from ebbmark.use_cases.answer_builder import missing, sentences, titration_of
 from ebbmark.words.answer_in_short import objections_in_short
+from ebbmark.words.messages import spell
 from ebbmark.words.stopping import held_words, met_words, not_checked_words, oldest_words, stop_words, within_limits
 
 __all__ = [
@@ -157,7 +158,7 @@ def _suggestion(request: Request) -> tuple[float | None, str, tuple[str, ...]]:
         return None, "A suggested PEEP needs height and sex; $titrate-peep gives it.", ()
     trial = read_trial(request.readings, request.protocol)
     if isinstance(trial, NoTrial):
-        return None, f"No PEEP is suggested from this trial yet: {trial.found}.", ()
+        return None, f"No PEEP is suggested from this trial yet: {spell(trial.found)}.", ()
     advice = titration_of(trial, request, now=True).advice
     peep = advice.suggested_peep_cmh2o
     if peep is None:

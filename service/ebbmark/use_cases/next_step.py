@@ -47,7 +47,7 @@ from ebbmark.use_cases.in_progress import (
 )
 from ebbmark.words.ages import clock
 from ebbmark.words.answer_in_short import found_words
-from ebbmark.words.messages import say
+from ebbmark.words.messages import say, spell
 from ebbmark.words.next_step import called_before_words, condition_words, decision_words, ended_words, move_words
 from ebbmark.words.next_step_in_short import next_step_in_short
 from ebbmark.words.stopping import met_words, stop_answer_words, told_words
@@ -251,7 +251,7 @@ def _said(
             "again, ask with trial-started: what came before is then told and not applied."
         )
     if running.trial is not None:
-        said += [one.sentence for one in running.trial.observed if one.slug in _TOLD]
+        said += [spell(one.sentence) for one in running.trial.observed if one.slug in _TOLD]
     when = datetime.fromtimestamp(since_s, UTC)
     named = "as asked" if request.asked.trial_started_s is not None else "when PEEP was first moved for this trial"
     said.append(f"Stop criteria are checked from {when:%Y-%m-%d %H:%M} UTC on, {named}.")

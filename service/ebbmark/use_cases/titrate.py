@@ -9,17 +9,19 @@ from typing import Final
 
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.bedside.site import NO_SITE, Site
-from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.sources import Ignored
 from ebbmark.fhir.writing.titration import cautions_of, titration_answer
 from ebbmark.physiology.advice.cautions import OWN_CHOICE, Caution, Severity
+from ebbmark.physiology.message import Message
 from ebbmark.physiology.patient.steps_seen import SEEN_QUANTITIES, StepSeen
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.trial.reading import NoTrial, Trial, read_trial
-from ebbmark.use_cases.answer_builder import stamped_ahead, titration_of
+from ebbmark.use_cases.answer_builder import no_trial, stamped_ahead, titration_of
 from ebbmark.words.answer_in_short import in_short
+from ebbmark.words.messages import spell
 
 __all__ = ["AGES", "Age", "age_told", "titrate", "titrate_undated", "titrate_values", "with_age"]
 
@@ -106,7 +108,7 @@ def titrate_values(request: Request) -> tuple[Titration, tuple[Ignored, ...]]:
     """
     trial = read_trial(request.readings, request.protocol)
     if isinstance(trial, NoTrial):
-        raise Rejected((_no_trial(trial),), request.ignored)
+        raise Rejected((no_trial(trial),), request.ignored)
     titration = titration_of(trial, request, now=True)
     return titration, request.ignored + _left_out(request, trial, titration.seen)
 
@@ -148,7 +150,7 @@ def _severity(caution: Caution) -> tuple[bool, int]:
 
 def _left_out(request: Request, trial: Trial, seen: Sequence[StepSeen]) -> tuple[Ignored, ...]:
     """The readings that the trial left out, as inputs with their reason; one line per input and reason."""
-    lines: dict[tuple[int, str], list[str]] = {}
+    lines: dict[tuple[int, Message], list[str]] = {}
     for unused in trial.unused:
         if unused.reading.quantity in SEEN_QUANTITIES and _within(unused.reading, seen):
             continue  # the table of what each step saw holds it
@@ -159,7 +161,7 @@ def _left_out(request: Request, trial: Trial, seen: Sequence[StepSeen]) -> tuple
                 request.sources[source].path,
                 request.sources[source].reference,
                 "not-in-curve",
-                f"{', '.join(slugs)}: {reason}.",
+                f"{', '.join(slugs)}: {spell(reason)}.",
             )
             for (source, reason), slugs in sorted(lines.items(), key=lambda item: item[0][0])
         ]
@@ -168,14 +170,3 @@ def _left_out(request: Request, trial: Trial, seen: Sequence[StepSeen]) -> tuple
 
 def _within(reading: Reading, seen: Sequence[StepSeen]) -> bool:
     return seen[0].start_s <= reading.at_s < seen[-1].until_s
-
-
-def _no_trial(no_trial: NoTrial) -> Problem:
-    """What the caller is told when there is no limb to read."""
-    return Problem(
-        kind=ProblemKind.NO_TRIAL,
-        expression="",
-        found=no_trial.found,
-        accepted=no_trial.accepted,
-        sentence=f"No decremental PEEP trial could be read: {no_trial.found}. Needed: {no_trial.accepted}.",
-    )

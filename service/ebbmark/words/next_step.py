@@ -17,7 +17,7 @@ from ebbmark.physiology.stop.rhythm import RhythmChange
 from ebbmark.physiology.trial.steps import Step
 from ebbmark.physiology.wording import level, listed, percent
 from ebbmark.words.ages import age, capital, clock
-from ebbmark.words.messages import say
+from ebbmark.words.messages import say, spell
 from ebbmark.words.stopping import (
     criterion_words,
     not_checked_words,
@@ -328,7 +328,7 @@ _WORDS: Final[Mapping[str, _Words]] = {
         f"{_saturation(one, scene)} A fall of 5 points asks for a look (this project's own choice)."
     ),
     "circuit-opened": lambda one, _: _joined(
-        *one["sentences"], "Common practice is to repeat a titration after any disconnection."
+        *map(spell, one["sentences"]), "Common practice is to repeat a titration after any disconnection."
     ),
     "volume-gone": lambda one, scene: (
         f"The latest expired volume is {one['reading'].value:.0f} mL ({_ago(one['reading'], scene)}), as in an "

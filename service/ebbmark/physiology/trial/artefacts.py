@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from enum import Enum
 from statistics import median
 
+from ebbmark.physiology.message import Message, message
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.curve import ABOVE_PEEP, CHARTED, VOLUMES, Recipe, StepReadings
 from ebbmark.physiology.trial.steps import Observed
-from ebbmark.physiology.wording import level
 
 __all__ = ["Cut", "Oddity", "dropped_leads", "odd_readings", "odd_remarks", "settled_from_s"]
 
@@ -76,12 +76,7 @@ class Cut:
     value: float
 
 
-_REASONS = {
-    Oddity.OPENED: "measured PEEP or tidal volume had fallen to less than half then, as in a disconnection or suction",
-    Oddity.UNIT_SLIP: "a value of its row is about a thousandth of the others, as of litres under the unit mL",
-    Oddity.ODD_BREATH: "the tidal volume of its row was less than half of the others while the pressure stood: one odd "
-    "breath, as of a cough, suction or effort",
-}
+_REASONS = {oddity: message(f"unused.{oddity.value}") for oddity in Oddity}
 
 
 def odd_readings(limb: Sequence[StepReadings], lead: Quantity) -> tuple[tuple[Cut, ...], ...]:
@@ -165,26 +160,18 @@ def odd_remarks(limb: Sequence[StepReadings], cuts: Sequence[Sequence[Cut]]) -> 
     return tuple(found)
 
 
-def _remark(step: StepReadings, oddity: Oddity, first: Cut) -> str:
-    at = f"At the step of {level(step.peep_cmh2o)} cmH2O"
+def _remark(step: StepReadings, oddity: Oddity, first: Cut) -> Message:
+    peep = round(step.peep_cmh2o, 1)
     if oddity is Oddity.OPENED:
-        return (
-            f"{at} measured PEEP or tidal volume fell to less than half for at least one reading, as in a "
-            "disconnection or suction."
-        )
+        return message("observed.opened-at-step", peep_cmh2o=peep)
     if oddity is Oddity.ODD_BREATH:
-        return (
-            f"{at} one breath of {first.value:.0f} mL was left out: its pressure stood, so it says nothing of the lung."
-        )
+        return message("observed.odd-breath", peep_cmh2o=peep, volume_ml=round(first.value))
     if oddity is Oddity.UNIT_SLIP:
-        return (
-            f"{at} a value of {first.value:g} {first.quantity.unit} ({first.quantity.slug}) was left out: with "
-            "everything else unchanged it looks like a value under the wrong unit. It was not put right."
+        quantity = first.quantity
+        return message(
+            "observed.unit-slip", peep_cmh2o=peep, value=first.value, unit=quantity.unit, quantity=quantity.slug
         )
-    return (
-        f"{at} a measured PEEP of {level(first.value)} cmH2O was left out: a full tidal volume of the same row "
-        "contradicts it."
-    )
+    return message("observed.measured-peep-contradicted", peep_cmh2o=peep, measured_cmh2o=round(first.value, 1))
 
 
 def settled_from_s(step: StepReadings, leads: Sequence[Reading], before_s: float | None, protocol: Protocol) -> float:
@@ -215,7 +202,7 @@ def dropped_leads(
     span_s: tuple[float, float],
     settled_s: float,
     protocol: Protocol,
-) -> list[tuple[Reading, str]]:
+) -> list[tuple[Reading, Message]]:
     """The leading readings of one step that must not become samples, each with its reason.
 
     Args:
@@ -231,17 +218,17 @@ def dropped_leads(
     leads = step.by_quantity.get(recipe.lead, ())
     settled = any(reading.at_s >= settled_s for reading in leads)
     ceiling = _recruiting_above(limb, recipe) if index == 0 else None
-    dropped: list[tuple[Reading, str]] = []
+    dropped: list[tuple[Reading, Message]] = []
     for lead in leads:
         odd = next((cut for cut in cuts if _spoils(cut, lead, recipe)), None)
         if odd is not None:
             reason = _REASONS[odd.oddity]
         elif not span_s[0] <= lead.at_s <= span_s[1]:
-            reason = f"more than {protocol.longest_step_s / 60:g} minutes away from the rest of the trial"
+            reason = message("unused.far-away", minutes=protocol.longest_step_s / 60)
         elif ceiling is not None and _above_peep(step, lead, recipe.lead) > ceiling:
-            reason = "inspiratory pressure was still at the level of a recruitment, before the limb began"
+            reason = message("unused.recruiting")
         elif settled and lead.at_s < settled_s:
-            reason = f"less than {protocol.settling_s:g} s after PEEP was changed; the lung was still settling"
+            reason = message("unused.unsettled", settling_s=protocol.settling_s)
         else:
             continue
         dropped.append((lead, reason))

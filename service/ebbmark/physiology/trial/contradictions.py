@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from statistics import median
 
+from ebbmark.physiology.message import Value, joined, message
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.curve import Recipe, StepReadings
 from ebbmark.physiology.trial.steps import Observed, Step
-from ebbmark.physiology.wording import level
 
 __all__ = ["contradictions", "plateau_above_peak"]
 
@@ -36,11 +36,10 @@ def contradictions(limb: Sequence[StepReadings], steps: Sequence[Step], recipe: 
     if recipe.volume is not None:
         charted = Quantity.COMPLIANCE_STATIC if recipe.kind.static else Quantity.COMPLIANCE_DYNAMIC
         computed = {step.peep_cmh2o: step.compliance_ml_per_cmh2o for step in steps}
-        yield from _charted(limb, charted, computed, "charted-compliance-differs", "compliance", "mL/cmH2O")
+        yield from _charted(limb, charted, computed, "charted-compliance-differs")
     if recipe.lead is Quantity.PLATEAU_PRESSURE:
         driving = {s.peep_cmh2o: s.driving_pressure_cmh2o for s in steps if s.driving_pressure_cmh2o is not None}
-        slug, words = "charted-driving-pressure-differs", "driving pressure"
-        yield from _charted(limb, Quantity.DRIVING_PRESSURE, driving, slug, words, "cmH2O")
+        yield from _charted(limb, Quantity.DRIVING_PRESSURE, driving, "charted-driving-pressure-differs")
     if recipe.lead is Quantity.COMPLIANCE_STATIC:
         yield from _static_against_peak(limb, steps)
 
@@ -58,14 +57,14 @@ def plateau_above_peak(step: Step) -> bool:
 def _plateau_above_peak(steps: Sequence[Step]) -> Iterator[Observed]:
     wrong = [step for step in steps if plateau_above_peak(step)]
     if wrong:
-        sentence = f"Plateau pressure lies above peak pressure at PEEP {_levels(wrong)} cmH2O; one of them is wrong."
+        sentence = message("observed.plateau-above-peak", peeps_cmh2o=_levels(wrong))
         yield Observed("plateau-above-peak", sentence, wrong[0].start_s, wrong[0].peep_cmh2o)
 
 
 def _total_below_set(steps: Sequence[Step]) -> Iterator[Observed]:
     wrong = [step for step in steps if step.baseline_cmh2o < step.peep_cmh2o - PRESSURE_DIFFERENCE_CMH2O]
     if wrong:
-        sentence = f"Total PEEP lies below set PEEP at {_levels(wrong)} cmH2O; one of them is wrong."
+        sentence = message("observed.total-peep-below-set", peeps_cmh2o=_levels(wrong))
         yield Observed("total-peep-below-set", sentence, wrong[0].start_s, wrong[0].peep_cmh2o)
 
 
@@ -76,21 +75,13 @@ def _leak(limb: Sequence[StepReadings]) -> Iterator[Observed]:
     )
     if expired and inspired and median(expired) < (1 - LEAK) * median(inspired):
         share = 100 * (1 - median(expired) / median(inspired))
-        sentence = (
-            f"Expired tidal volume is {share:.0f} % below inspired: a leak is likely, and compliance from expired "
-            "volume reads too low."
-        )
+        sentence = message("observed.leak-likely", share_percent=round(share))
         first = limb[0]
         yield Observed("leak-likely", sentence, first.peep_readings[0].start_s, first.peep_cmh2o)
 
 
 def _charted(
-    limb: Sequence[StepReadings],
-    quantity: Quantity,
-    computed: dict[float, float],
-    slug: str,
-    words: str,
-    unit: str,
+    limb: Sequence[StepReadings], quantity: Quantity, computed: dict[float, float], slug: str
 ) -> Iterator[Observed]:
     for step in limb:
         readings = step.by_quantity.get(quantity)
@@ -101,8 +92,12 @@ def _charted(
         if abs(charted - value) > CHARTED_DIFFERENCE * value:
             yield Observed(
                 slug,
-                f"At {level(step.peep_cmh2o)} cmH2O the charted {words} ({charted:.1f} {unit}) differs from the one "
-                f"computed ({value:.1f} {unit}); the computed one is used.",
+                message(
+                    f"observed.{slug}",
+                    peep_cmh2o=round(step.peep_cmh2o, 1),
+                    charted=f"{charted:.1f}",
+                    computed=f"{value:.1f}",
+                ),
                 readings[0].start_s,
                 step.peep_cmh2o,
             )
@@ -123,12 +118,16 @@ def _static_against_peak(limb: Sequence[StepReadings], steps: Sequence[Step]) ->
         if dynamic and not 0.9 <= charted[step.peep_cmh2o] / dynamic <= 2.0:
             yield Observed(
                 "charted-compliance-differs",
-                f"At {level(step.peep_cmh2o)} cmH2O the charted compliance ({charted[step.peep_cmh2o]:.1f} mL/cmH2O) "
-                f"does not go with tidal volume over peak pressure less PEEP ({dynamic:.1f} mL/cmH2O).",
+                message(
+                    "observed.charted-compliance-against-peak",
+                    peep_cmh2o=round(step.peep_cmh2o, 1),
+                    charted=f"{charted[step.peep_cmh2o]:.1f}",
+                    dynamic=f"{dynamic:.1f}",
+                ),
                 peaks[0].start_s,
                 step.peep_cmh2o,
             )
 
 
-def _levels(steps: Sequence[Step]) -> str:
-    return ", ".join(level(step.peep_cmh2o) for step in steps)
+def _levels(steps: Sequence[Step]) -> Value:
+    return joined("commas", [round(step.peep_cmh2o, 1) for step in steps])

@@ -17,9 +17,9 @@ from ebbmark.physiology.formulas.mechanics import (
     dynamic_compliance_ml_per_cmh2o,
     static_compliance_ml_per_cmh2o,
 )
+from ebbmark.physiology.message import Message, message
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.steps import ComplianceKind, Sample
-from ebbmark.physiology.wording import level
 
 __all__ = ["Recipe", "StepReadings", "choose_recipe", "resolution_of", "samples_of"]
 
@@ -129,7 +129,7 @@ def _baseline(steps: Sequence[StepReadings], lead: Quantity) -> Quantity | None:
 
 def samples_of(
     step: StepReadings, recipe: Recipe, set_volumes: Sequence[Reading]
-) -> tuple[list[Sample], list[Reading], list[tuple[Reading, str]]]:
+) -> tuple[list[Sample], list[Reading], list[tuple[Reading, Message]]]:
     """Make the samples of one step.
 
     Each leading reading is paired with the volume and the baseline of the same input resource or instant, else
@@ -140,7 +140,7 @@ def samples_of(
     """
     samples: list[Sample] = []
     used: list[Reading] = []
-    unused: list[tuple[Reading, str]] = []
+    unused: list[tuple[Reading, Message]] = []
     volumes = _Partners.of(() if recipe.volume is None else step.by_quantity.get(recipe.volume, ()))
     baselines = _Partners.of(() if recipe.baseline is None else step.by_quantity.get(recipe.baseline, ()))
     peep_starts = [reading.start_s for reading in step.peep_readings]
@@ -157,7 +157,7 @@ def samples_of(
         if recipe.volume is not None:
             paired = volumes.nearest(lead) or _setting_at(set_volumes, lead, recipe.volume)
             if paired is None:
-                unused.append((lead, "no tidal volume was sent for this step"))
+                unused.append((lead, message("unused.no-tidal-volume")))
                 continue
             parts.append(paired)
             volume = paired.value
@@ -196,15 +196,15 @@ def _pressure(lead: Reading, peep_cmh2o: float, baseline_cmh2o: float) -> float:
     return lead.value
 
 
-def _impossible(lead: Reading, volume: float | None, baseline: float, compliance: float) -> str:
+def _impossible(lead: Reading, volume: float | None, baseline: float, compliance: float) -> Message:
     """Why a leading reading gives no compliance that a respiratory system could have."""
-    possible = f"possible is {LEAST_COMPLIANCE:g} to {LARGEST_COMPLIANCE:g} mL/cmH2O"
+    possible = {"least": LEAST_COMPLIANCE, "largest": LARGEST_COMPLIANCE}
     if volume is None:
-        return f"a compliance of {compliance:g} mL/cmH2O; {possible}"
-    with_these = f"{lead.value:g} with a baseline of {level(baseline)} cmH2O and a tidal volume of {volume:g} mL"
+        return message("unused.impossible-charted", compliance=compliance, **possible)
+    made_of = {"value": lead.value, "baseline_cmh2o": round(baseline, 1), "volume_ml": volume}
     if compliance == 0.0:
-        return f"{with_these} gives no compliance"
-    return f"{with_these} gives a compliance of {compliance:.3g} mL/cmH2O; {possible}"
+        return message("unused.gives-none", **made_of)
+    return message("unused.impossible", compliance=f"{compliance:.3g}", **made_of, **possible)
 
 
 @dataclass(frozen=True, slots=True)

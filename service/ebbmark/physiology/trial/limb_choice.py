@@ -7,11 +7,11 @@ from datetime import UTC, datetime
 from itertools import pairwise
 from statistics import median
 
+from ebbmark.physiology.message import Message, joined, message
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.trial.artefacts import OPEN_CIRCUIT_PEEP_CMH2O
 from ebbmark.physiology.trial.limb import Plateau, falling_runs
 from ebbmark.physiology.trial.steps import NoTrial, NoTrialReason, Observed
-from ebbmark.physiology.wording import level
 
 __all__ = ["fewest_steps", "find_limb"]
 
@@ -53,12 +53,12 @@ def find_limb(
         First and last index of the run (inclusive) and what was seen; or why there is none.
     """
     if not plateaus:
-        return NoTrial(NoTrialReason.NO_PEEP, "no PEEP reading", "a PEEP setting for each step")
+        return NoTrial(NoTrialReason.NO_PEEP, message("no-trial.no-peep"), message("no-trial.peep-needed"))
     if len(plateaus) == 1:
         return NoTrial(
             NoTrialReason.ALL_PEEP_EQUAL,
-            f"every PEEP reading is {level(plateaus[0].peep_cmh2o)} cmH2O",
-            f"PEEP lowered over at least {protocol.minimum_steps} steps",
+            message("no-trial.all-peep-equal", peep_cmh2o=round(plateaus[0].peep_cmh2o, 1)),
+            message("no-trial.steps-needed", least=protocol.minimum_steps),
         )
     runs, drops = falling_runs(plateaus, last_reading_s, protocol)
     fewest = fewest_steps(protocol)
@@ -89,9 +89,9 @@ def _steps(run: Run) -> int:
     return run[1] - run[0] + 1
 
 
-def _span(plateaus: Sequence[Plateau], run: Run) -> str:
-    first, last = (plateaus[index].peep_cmh2o for index in run)
-    return f"{level(first)} to {level(last)} cmH2O in {_steps(run)} steps"
+def _span(plateaus: Sequence[Plateau], run: Run) -> Message:
+    first, last = (round(plateaus[index].peep_cmh2o, 1) for index in run)
+    return message("observed.limb", first_cmh2o=first, last_cmh2o=last, count=_steps(run))
 
 
 def fewest_steps(protocol: Protocol) -> int:
@@ -124,15 +124,12 @@ def _width(plateaus: Sequence[Plateau], run: Run) -> float:
 
 def _other(plateaus: Sequence[Plateau], run: Run, chosen: Run) -> Observed:
     began = datetime.fromtimestamp(plateaus[run[0]].start_s, UTC)
-    named = f"{_span(plateaus, run)}, begun {began:%Y-%m-%d %H:%M} UTC"
+    named = message("observed.limb-begun", limb=_span(plateaus, run), began=f"{began:%Y-%m-%d %H:%M}")
     if run < chosen:
-        slug, sentence = "earlier-trial", f"An earlier trial ({named}) is not part of this answer."
+        slug, sentence = "earlier-trial", message("observed.earlier-trial", limb=named)
     else:
         slug = "other-limb"
-        sentence = (
-            f"PEEP fell once more after the trial ({named}), in wider steps or not so far: this answer reads "
-            f"{_span(plateaus, chosen)}. Check that this is the trial that was meant."
-        )
+        sentence = message("observed.other-limb", limb=named, chosen=_span(plateaus, chosen))
     return Observed(slug, sentence, plateaus[run[0]].start_s, plateaus[run[0]].peep_cmh2o)
 
 
@@ -140,8 +137,7 @@ def _short(plateaus: Sequence[Plateau], run: Run, protocol: Protocol) -> Iterato
     if _steps(run) < protocol.minimum_steps:
         yield Observed(
             "short-trial",
-            f"PEEP was lowered over {_steps(run)} steps only, where {protocol.minimum_steps} are asked for; a further "
-            "step would show whether a fall lasts.",
+            message("observed.short-trial", count=_steps(run), asked_for=protocol.minimum_steps),
             plateaus[run[0]].start_s,
             plateaus[run[0]].peep_cmh2o,
         )
@@ -155,8 +151,12 @@ def _open_circuit_before(plateaus: Sequence[Plateau], first: int) -> Iterator[Ob
     if opened.peep_cmh2o <= OPEN_CIRCUIT_PEEP_CMH2O and before.peep_cmh2o >= after.peep_cmh2o:
         yield Observed(
             "disconnection",
-            f"Between the steps of {level(before.peep_cmh2o)} and {level(after.peep_cmh2o)} cmH2O PEEP was charted as "
-            f"{level(opened.peep_cmh2o)} cmH2O, as in a disconnection or suction.",
+            message(
+                "observed.opened-between",
+                before_cmh2o=round(before.peep_cmh2o, 1),
+                after_cmh2o=round(after.peep_cmh2o, 1),
+                opened_cmh2o=round(opened.peep_cmh2o, 1),
+            ),
             opened.start_s,
             after.peep_cmh2o,
         )
@@ -167,37 +167,27 @@ def _large_drop(
 ) -> Iterator[Observed]:
     after = plateaus[last + 1]
     at_once = after.start_s - last_reading_s[last] <= protocol.longest_step_s
+    levels = {"peep_cmh2o": round(plateaus[last].peep_cmh2o, 1), "after_cmh2o": round(after.peep_cmh2o, 1)}
     if at_once and after.peep_cmh2o <= OPEN_CIRCUIT_PEEP_CMH2O:
-        yield Observed(
-            "disconnection",
-            f"After the step at {level(plateaus[last].peep_cmh2o)} cmH2O PEEP was charted as "
-            f"{level(after.peep_cmh2o)} cmH2O, as in a disconnection or suction, so the limb ends there.",
-            after.start_s,
-            plateaus[last].peep_cmh2o,
-        )
+        opened = message("observed.opened-after", **levels)
+        yield Observed("disconnection", opened, after.start_s, plateaus[last].peep_cmh2o)
         return
-    yield Observed(
-        "large-drop",
-        f"After the step at {level(plateaus[last].peep_cmh2o)} cmH2O the PEEP fell to "
-        f"{level(after.peep_cmh2o)} cmH2O at once; that is not a step of a trial, so the limb ends there.",
-        after.start_s,
-        after.peep_cmh2o,
-    )
+    yield Observed("large-drop", message("observed.large-drop", **levels), after.start_s, after.peep_cmh2o)
 
 
 def _no_limb(plateaus: Sequence[Plateau], runs: Sequence[tuple[int, int]], protocol: Protocol) -> NoTrial:
     """Say why no run of falling PEEP was long enough."""
-    wanted = (
-        f"at least {protocol.minimum_steps} steps of falling PEEP, each lower by at most "
-        f"{protocol.largest_decrement_cmh2o:g} cmH2O and within {protocol.longest_step_s / 60:g} minutes of the last"
+    wanted = message(
+        "no-trial.limb-needed",
+        least=protocol.minimum_steps,
+        largest_cmh2o=protocol.largest_decrement_cmh2o,
+        minutes=protocol.longest_step_s / 60,
     )
-    levels = ", ".join(f"{level(plateau.peep_cmh2o)}" for plateau in plateaus[:12])
+    levels = joined("commas", [round(plateau.peep_cmh2o, 1) for plateau in plateaus[:12]])
     if all(b.peep_cmh2o > a.peep_cmh2o for a, b in pairwise(plateaus)):
-        return NoTrial(NoTrialReason.PEEP_ONLY_RISING, f"PEEP only rises ({levels} cmH2O)", wanted)
+        found = message("no-trial.only-rising", peeps_cmh2o=levels)
+        return NoTrial(NoTrialReason.PEEP_ONLY_RISING, found, wanted)
     longest = max((last - first + 1 for first, last in runs), default=1)
-    return NoTrial(
-        NoTrialReason.TOO_FEW_STEPS,
-        f"the longest run of falling PEEP has {longest} step{'s' if longest > 1 else ''} "
-        f"(PEEP in order of time: {levels} cmH2O)",
-        wanted,
-    )
+    how = "several" if longest > 1 else "one"
+    found = message(f"no-trial.too-few-steps-{how}", count=longest, peeps_cmh2o=levels)
+    return NoTrial(NoTrialReason.TOO_FEW_STEPS, found, wanted)

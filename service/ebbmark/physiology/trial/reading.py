@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from operator import itemgetter
 from statistics import median
 
+from ebbmark.physiology.message import Message, message
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.artefacts import dropped_leads, odd_readings, odd_remarks, settled_from_s
@@ -48,7 +49,13 @@ RATES = (Quantity.RESPIRATORY_RATE_SET, Quantity.RESPIRATORY_RATE)
 CONTROLLED = (Quantity.PRESSURE_ABOVE_PEEP_SET, Quantity.TIDAL_VOLUME_SET)
 """Settings that tell what the ventilator controls; the curve may be made of them too."""
 
-_CONTRADICTED = "the rows before and after, and the measured PEEP of its own row, contradict this setting"
+_CONTRADICTED = message("unused.setting-contradicted")
+_OUTSIDE = message("unused.outside-limb")
+_NO_STEP = message("unused.before-peep")
+_BEFORE = message("unused.before-limb")
+_AFTER = message("unused.after-limb")
+_ALONE = message("unused.without-pressure")
+_NOT_OF_CURVE = {kind: message("unused.not-of-curve", kind=kind.slug) for kind in ComplianceKind}
 
 Readings = dict[Quantity, list[Reading]]
 
@@ -71,7 +78,7 @@ def read_trial(readings: Sequence[Reading], protocol: Protocol) -> Trial | NoTri
     peep = Quantity.PEEP_SET if Quantity.PEEP_SET in by_quantity else Quantity.PEEP_MEASURED
     peeps = by_quantity.pop(peep, [])
     odd = contradicted_settings(peeps, by_quantity.get(Quantity.PEEP_MEASURED, ()))
-    reasons: dict[int, str] = {id(one): _CONTRADICTED for one in odd}
+    reasons: dict[int, Message] = {id(one): _CONTRADICTED for one in odd}
     plateaus = peep_plateaus([one for one in peeps if id(one) not in reasons])
     placed, last_reading_s = _place(by_quantity, plateaus)
     found = find_limb(plateaus, last_reading_s, protocol)
@@ -172,20 +179,20 @@ def _place(
 
 def _why_unused(
     reading: Reading, peep: Quantity, starts: Sequence[float], limb: tuple[int, int], recipe: Recipe
-) -> str:
+) -> Message:
     """Why a reading is in no sample, where no better reason was given."""
     if reading.quantity is peep:
-        return "outside the decremental limb; it only shows where the limb begins and ends"
+        return _OUTSIDE
     index = bisect_right(starts, reading.at_s) - 1
     if index < 0:
-        return "before the first PEEP reading, so its step is not known"
+        return _NO_STEP
     if index < limb[0]:
-        return "before the decremental limb began"
+        return _BEFORE
     if index > limb[1]:
-        return "after the decremental limb had ended"
+        return _AFTER
     if reading.quantity in (recipe.volume, recipe.baseline):
-        return "no pressure reading that counts goes with it"
-    return f"not part of the curve, which is made as {recipe.kind.slug}; compared with it where that can be done"
+        return _ALONE
+    return _NOT_OF_CURVE[recipe.kind]
 
 
 def _span(plateau: Plateau, index: int, limb: Sequence[StepReadings], protocol: Protocol) -> tuple[float, float]:
@@ -237,7 +244,6 @@ def _no_compliance(usable: int, steps: int, protocol: Protocol) -> NoTrial:
     """Say that too few steps have a compliance, and what one needs."""
     return NoTrial(
         NoTrialReason.NO_COMPLIANCE,
-        f"{usable} of {steps} steps of falling PEEP have a usable compliance",
-        f"at least {protocol.minimum_steps} steps that each have tidal volume with plateau (or peak) pressure, or a "
-        "charted compliance",
+        message("no-trial.no-compliance", usable=usable, count=steps),
+        message("no-trial.compliance-needed", least=protocol.minimum_steps),
     )

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from ebbmark.physiology.message import joined, message
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.curve import Recipe, StepReadings
 from ebbmark.physiology.trial.steps import ComplianceKind, Observed, Step
-from ebbmark.physiology.wording import level
 
 __all__ = ["remarks", "unsettled_remark"]
 
@@ -40,11 +40,8 @@ def unsettled_remark(steps: Sequence[Step], protocol: Protocol) -> Iterator[Obse
         protocol: how long a step settles.
     """
     if steps:
-        levels = ", ".join(level(step.peep_cmh2o) for step in steps)
-        sentence = (
-            f"At PEEP {levels} cmH2O every reading was taken less than {protocol.settling_s:g} s after the change, "
-            "while the lung was still settling."
-        )
+        levels = joined("commas", [round(step.peep_cmh2o, 1) for step in steps])
+        sentence = message("observed.unsettled-steps", peeps_cmh2o=levels, settling_s=protocol.settling_s)
         levels_cmh2o = tuple(step.peep_cmh2o for step in steps)
         yield Observed("unsettled-steps", sentence, steps[0].start_s, steps[0].peep_cmh2o, levels_cmh2o)
 
@@ -55,7 +52,7 @@ def _steps_without_compliance(limb: Sequence[StepReadings], steps: Sequence[Step
         if step.peep_cmh2o not in have:
             yield Observed(
                 "step-without-compliance",
-                f"The step at {level(step.peep_cmh2o)} cmH2O has no usable compliance and is missing from the curve.",
+                message("observed.step-without-compliance", peep_cmh2o=round(step.peep_cmh2o, 1)),
                 step.peep_readings[0].start_s,
                 step.peep_cmh2o,
             )
@@ -63,24 +60,15 @@ def _steps_without_compliance(limb: Sequence[StepReadings], steps: Sequence[Step
 
 def _sources(steps: Sequence[Step], recipe: Recipe) -> Iterator[Observed]:
     first = steps[0]
-    if recipe.volume is Quantity.TIDAL_VOLUME_UNSTATED:
-        sentence = "The tidal volumes do not say whether they are inspired or expired; a leak would not show."
-        yield Observed("volume-side-not-stated", sentence, first.start_s, first.peep_cmh2o)
-    if recipe.volume is Quantity.TIDAL_VOLUME_SET:
-        sentence = "No measured tidal volume was sent; the set volume stands for it, so a leak would not show."
-        yield Observed("tidal-volume-as-set", sentence, first.start_s, first.peep_cmh2o)
-    if recipe.volume is None:
-        sentence = (
-            "Compliance was taken as charted; how it was measured is not known, and driving and plateau pressures "
-            "expected from it are no better than it is."
-        )
-        yield Observed("compliance-as-charted", sentence, first.start_s, first.peep_cmh2o)
-    if recipe.kind is ComplianceKind.STATIC_FROM_DRIVING_PRESSURE:
-        sentence = (
-            "Driving pressure was taken as charted; it gives a static compliance only if it was charted from a "
-            "plateau pressure."
-        )
-        yield Observed("driving-pressure-as-charted", sentence, first.start_s, first.peep_cmh2o)
+    seen = [
+        ("volume-side-not-stated", recipe.volume is Quantity.TIDAL_VOLUME_UNSTATED),
+        ("tidal-volume-as-set", recipe.volume is Quantity.TIDAL_VOLUME_SET),
+        ("compliance-as-charted", recipe.volume is None),
+        ("driving-pressure-as-charted", recipe.kind is ComplianceKind.STATIC_FROM_DRIVING_PRESSURE),
+    ]
+    for slug, so in seen:
+        if so:
+            yield Observed(slug, message(f"observed.{slug}"), first.start_s, first.peep_cmh2o)
 
 
 def _intrinsic_peep(limb: Sequence[StepReadings], recipe: Recipe, steps: Sequence[Step]) -> Iterator[Observed]:
@@ -90,18 +78,13 @@ def _intrinsic_peep(limb: Sequence[StepReadings], recipe: Recipe, steps: Sequenc
         1 for step in limb if step.by_quantity.get(Quantity.PEEP_TOTAL) or step.by_quantity.get(Quantity.PEEP_INTRINSIC)
     )
     if known:
-        sentence = (
-            f"Total or intrinsic PEEP is known in only {known} of {len(limb)} steps, so set PEEP is the baseline in "
-            "all of them; expected plateau pressures may be too low."
-        )
+        sentence = message("observed.intrinsic-peep-partly-known", known=known, count=len(limb))
         yield Observed("intrinsic-peep-partly-known", sentence, steps[0].start_s, steps[0].peep_cmh2o)
 
 
 def _tidal_volume(steps: Sequence[Step]) -> Iterator[Observed]:
     volumes = [step.tidal_volume_ml for step in steps if step.tidal_volume_ml]
     if volumes and max(volumes) > VOLUME_SPREAD * min(volumes):
-        sentence = (
-            f"Tidal volume differs between steps ({min(volumes):.0f} to {max(volumes):.0f} mL); compliance depends "
-            "on it, so part of the curve may come from the volume and not from PEEP."
-        )
+        smallest, largest = round(min(volumes)), round(max(volumes))
+        sentence = message("observed.tidal-volume-varies", smallest_ml=smallest, largest_ml=largest)
         yield Observed("tidal-volume-varies", sentence, steps[0].start_s, steps[0].peep_cmh2o)

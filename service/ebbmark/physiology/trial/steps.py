@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
+from ebbmark.physiology.message import Message
 from ebbmark.physiology.readings import Reading
 
 __all__ = ["ComplianceKind", "NoTrial", "NoTrialReason", "Observed", "Sample", "Step", "Trial", "Unused"]
@@ -85,10 +86,10 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class Unused:
-    """A reading that did not enter the curve, and why (one plain sentence)."""
+    """A reading that did not enter the curve, and why."""
 
     reading: Reading
-    reason: str
+    reason: Message
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,14 +100,14 @@ class Observed:
         slug: stable code: disconnection, other-limb, step-without-compliance, tidal-volume-varies,
             charted-compliance-differs, intrinsic-peep-partly-known,
             peep-from-measurement, volume-side-not-stated, driving-pressure-as-charted, large-drop.
-        sentence: one plain sentence.
+        sentence: what was seen.
         at_s: when [s since 1970-01-01T00:00:00Z].
         peep_cmh2o: set PEEP at that time.
         peeps_cmh2o: set PEEP of every step that it concerns, where it concerns several.
     """
 
     slug: str
-    sentence: str
+    sentence: Message
     at_s: float
     peep_cmh2o: float
     peeps_cmh2o: tuple[float, ...] = ()
@@ -153,10 +154,10 @@ class NoTrial:
 
     Attributes:
         reason: which kind.
-        found: what was found, in a plain phrase.
-        accepted: what is needed, in a plain phrase.
+        found: what was found.
+        accepted: what is needed.
     """
 
     reason: NoTrialReason
-    found: str
-    accepted: str
+    found: Message
+    accepted: Message
