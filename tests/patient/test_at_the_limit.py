@@ -188,6 +188,30 @@ def test_plateaus_are_of_two_steps_where_more_than_half_of_the_steps_say_so(late
     assert ("plateau-clock" in slugs(answer)) is found
 
 
+@pytest.mark.parametrize(
+    ("peep", "compliance", "found"),
+    [
+        (10, 36, "leak-at-best"),  # at closing itself, where 36 may be 48 mL/cmH2O: more than 42 at the best step
+        (10, 31, "leak-at-steps"),  # 41.3
+        (12, 41.5, "leak-at-best"),
+        (8, 31, ""),  # below closing it decides nothing
+    ],
+)
+def test_a_leak_at_one_step_down_to_closing_may_hide_the_best_compliance(
+    peep: float, compliance: float, found: str
+) -> None:
+    compliances = [38, 40, 41, 42, 41.5, 36, 31, 27]
+    compliances[PEEPS.index(peep)] = compliance
+    inspired: dict[float, float] = {one: 560.0 if one == peep else 420.0 for one in PEEPS}
+    answer = titrated(
+        {Q.TIDAL_VOLUME_INSPIRED: inspired},
+        compliances=compliances,
+        known=Beside(limits=replace(LIMITS, leak_change_share=0.9)),
+    )
+
+    assert [one for one in slugs(answer) if one.startswith("leak-")] == ([found] if found else [])
+
+
 def test_the_lowest_end_tidal_carbon_dioxide_is_named() -> None:
     answer = trial({Q.END_TIDAL_CO2: {20: 40, 18: 38, 16: 5, 14: 6, 12: 7}})(LIMITS)
     (lost,) = [one for one in answer.findings if one.slug == "carbon-dioxide-lost"]

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from bedside_builders import body_of, charted, rows_down, stamp
+from bedside_builders import body_of, charted, condition, rows_down, stamp
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import OPERATIONS, TITRATE_PEEP
 from ebbmark.fhir.reading.question import RequestContext
@@ -132,3 +132,19 @@ def test_a_stop_on_old_readings_names_what_is_met_and_calls_nothing_charted_unse
     assert "No stop criterion could be checked." not in short.reasons
     assert any(one.startswith("Charted over 5 min ago, too old to say: SpO2") for one in short.reasons)
     assert not any("SpO2" in one for one in short.reasons if one.startswith("Watch yourself"))
+
+
+@pytest.mark.parametrize(
+    ("more", "look"),
+    [
+        ([condition("c1", "J93.0")], "pneumothorax in the record"),
+        ([charted(stamp(5.5), "own", {"spontaneous": 22.0}), charted(stamp(3.5), "own-2", {"spontaneous": 22.0})],
+         "spontaneous breaths"),
+    ],
+)  # fmt: skip
+def test_where_the_curve_is_not_to_be_trusted_no_chance_is_told_and_nothing_twice(more: list[Json], look: str) -> None:
+    short = running((*DOWN, (10.0, 36.0)), *more).short
+    told = f"{short.line} {short.reasons}".lower()
+
+    assert told.count(look) == 1
+    assert "chance" not in told

@@ -59,7 +59,10 @@ def next_step_in_short(
         if one.weight in (Weight.HIGH, Weight.LOOK_FIRST)
     ]
     against = list(dict.fromkeys([*looks, *again, *told, *objections, *recorded]))
-    reason = " ".join(one for one in (_reason(move), _suggestion(move, scene, suggested_cmh2o)) if one)
+    doubted = any(one.slug == "unlike-closing" for one in decision.looked_at)
+    # Of a curve that cannot be trusted no chance is told.
+    why = "" if doubted and move.reason is Reason.LOOK else _reason(move)
+    reason = " ".join(one for one in (why, _suggestion(move, scene, suggested_cmh2o)) if one)
     leaks = any(_is_leak(one) for one in (*decision.looked_at, *decision.again, *decision.told[0]))
     rest = [
         "" if closed is None else found_words(closed),
@@ -76,7 +79,8 @@ def next_step_in_short(
         head = _say("closing-was", closing=level(closed.peep_cmh2o), now=level(now))
         reason = _suggested(suggested_cmh2o)
     if move.action is Action.LOOK_FIRST and looks:
-        named, others = looks[:_MOST_NAMED], [*looks[_MOST_NAMED:], *again, *told, *recorded]
+        named = looks[:_MOST_NAMED]
+        others = [one for one in against if one not in named and one not in objections]
         return shortened(head, capital(f"{'; '.join(named)}."), "", [_also(others), reason, *rest])
     if again:
         return shortened(head, capital(f"{again[0]}."), "", [_also([*again[1:], *looks, *told, *recorded]), *rest])
