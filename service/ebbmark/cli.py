@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import dataclasses
+import gc
 import sys
 import time
 from collections.abc import Sequence
@@ -335,8 +336,11 @@ def _bytes_of(file: str) -> bytes:
 
 def _serving() -> ModuleType:
     """What needs the web framework or the record: it takes a while to load, and other commands start without it."""
+    gc.disable()
     import ebbmark.serving
 
+    gc.freeze()
+    gc.enable()
     return ebbmark.serving
 
 

@@ -130,10 +130,11 @@ async def run(plan: Plan, base_url: str, *, prefix: str, restart: Restart | None
     # Superseded answers that were never written are nowhere; each change has a Provenance of its own.
     for job in (one for one in every if found_of(one, held_after) is Found.NOTHING):
         expected.subtract(kind for kind, _ in job.own_keys)
+    ours = of_jobs(every)
     expected["Provenance"] += sum(
         len(stored) - len(held.get((kind, token), ()))
         for (kind, token), stored in held_after.items()
-        if kind == "Provenance" and token not in of_jobs(every)
+        if kind == "Provenance" and token not in ours
     )
     return Outcome(
         first=first,

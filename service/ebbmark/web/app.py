@@ -153,7 +153,6 @@ def create_app(settings: Settings) -> FastAPI:
             await pool.run(_first_answer, context)
             looks.fetch_keys_soon()
             # What was made at start-up stays: the collector need not look at it during requests.
-            gc.collect()
             gc.freeze()
             yield
             if end_traces is not None:
