@@ -24,7 +24,6 @@ from ebbmark.audit.stored_answer import Needs, needs_of
 from ebbmark.bridge.carrying import Bridge
 from ebbmark.bridge.listener import Limits, listen, server_tls
 from ebbmark.bridge.observed import SiteRules
-from ebbmark.fhir.inspection.resources import ResourceMet, collection_of
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.times import instant
@@ -35,13 +34,11 @@ from ebbmark.record.check.reading import Asking, check_reading
 from ebbmark.record.check.writing import check_writing
 from ebbmark.record.client import RecordClient
 from ebbmark.record.connection_faults import client_tls
-from ebbmark.record.record_query import RecordQuery, named_in_record, record_query_of
-from ebbmark.record.search import Budget, ReadFailure, read_one
 from ebbmark.settings import Settings, unknown_names
 from ebbmark.site_files import codes_of, files_of, site_of, use_messages
 from ebbmark.telemetry.logs import log_as_json
 from ebbmark.telemetry.measured import Meters, show_metrics
-from ebbmark.use_cases.refusal_from_record import as_met, observations_of
+from ebbmark.use_cases.refusal_from_record import charted_in_record
 from ebbmark.use_cases.replay_exchange import Inputs, not_an_answer, read_stored
 from ebbmark.web.app import create_app, reason_not_to_listen
 from ebbmark.web.audit_trail import AuditTrail
@@ -254,14 +251,11 @@ def observations_from_record(patient: str, *, hours: float, at_s: float) -> tupl
     record = _record(settings, "--patient") if settings is not None else None
     if record is None:
         return None
-    body = named_in_record(patient, encounter=None, period=(at_s - 3600.0 * hours, at_s), parameters=())
-    asked = record_query_of(body, base_url=record.settings.base_url, at_s=at_s)
-    assert asked is not None  # noqa: S101 - the body names a patient
-    met = asyncio.run(_observations(asked, record))
+    met = asyncio.run(_charted(patient, hours, at_s, record))
     if isinstance(met, str):
         _refused(f"The Observations could not be read from the record: {met}.")
         return None
-    return collection_of(met), f"Searched: Observation by patient and date, of the last {hours:g} hours."
+    return met, f"Searched: Observation by patient and date, of the last {hours:g} hours."
 
 
 def check_record(test_patient: str | None, *, at_s: float) -> Report | None:
@@ -319,14 +313,9 @@ async def _checked(record: RecordClient, scope: str, test_patient: str | None, a
     return report
 
 
-async def _observations(asked: RecordQuery, record: RecordClient) -> list[ResourceMet] | str:
+async def _charted(patient: str, hours: float, at_s: float, record: RecordClient) -> bytes | str:
     async with record:
-        budget = Budget()
-        patient = await read_one(asked.patient, record=record, budget=budget)
-        if isinstance(patient, ReadFailure):
-            return patient.sentence
-        found = await observations_of(asked, record=record)
-        return found if isinstance(found, str) else [as_met(patient), *found]
+        return await charted_in_record(patient, hours=hours, at_s=at_s, record=record)
 
 
 def _record(settings: Settings, needed_by: str) -> RecordClient | None:

@@ -308,6 +308,14 @@ class Settings(BaseSettings):
         pattern=r"^https?://[^/\s]+(/\S*)?$",
         description="Address that cards lead to for what this service does; unset: its CapabilityStatement.",
     )
+    administrator_scope: str | None = Field(
+        default=None,
+        min_length=1,
+        pattern=r"^[!#-\[\]-~]+$",
+        description="Scope that opens /inspect, which tells counts and ranges of charted data, beside "
+        "system/Observation.rs; a role of a directory may stand for both (roles of an issuer). Unset: nobody who signs "
+        "in; without sign-in, this machine.",
+    )
     audience: str | None = Field(
         default=None, description="What aud of an access token must say; unset: the FHIR base URL of this service."
     )

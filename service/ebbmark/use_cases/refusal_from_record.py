@@ -13,7 +13,7 @@ from dataclasses import replace
 
 import msgspec
 
-from ebbmark.fhir.inspection.resources import ResourceMet
+from ebbmark.fhir.inspection.resources import ResourceMet, collection_of
 from ebbmark.fhir.inspection.tally import tally_of
 from ebbmark.fhir.inspection.told import in_short
 from ebbmark.fhir.naming import tail_of
@@ -24,10 +24,10 @@ from ebbmark.fhir.times import instant
 from ebbmark.record.client import RecordClient
 from ebbmark.record.observations import limits_of
 from ebbmark.record.post_filter import subject_of
-from ebbmark.record.record_query import RecordQuery
-from ebbmark.record.search import Budget, Found, FoundEntry, search
+from ebbmark.record.record_query import RecordQuery, named_in_record, record_query_of
+from ebbmark.record.search import Budget, Found, FoundEntry, ReadFailure, read_one, search
 
-__all__ = ["READ_FROM_RECORD", "as_met", "observations_of", "refusal_from_record"]
+__all__ = ["READ_FROM_RECORD", "charted_in_record", "refusal_from_record"]
 
 READ_FROM_RECORD = "read-from-record"
 """Code of what is told of the record beside the reason of a refusal."""
@@ -73,7 +73,29 @@ async def refusal_from_record(
     return Rejected(problems, (*lines, *ignored))
 
 
-async def observations_of(asked: RecordQuery, *, record: RecordClient) -> list[ResourceMet] | str:
+async def charted_in_record(patient: str, *, hours: float, at_s: float, record: RecordClient) -> bytes | str:
+    """The Patient and all Observations of the last hours, whatever their codes, as a Bundle; or why not, as a clause.
+
+    Args:
+        patient: `Patient/1`.
+        hours: how far back.
+        at_s: the present instant [s since 1970-01-01T00:00:00Z].
+        record: where they are read.
+
+    Raises:
+        Rejected: this is no patient of the record.
+    """
+    body = named_in_record(patient, encounter=None, period=(at_s - 3600.0 * hours, at_s), parameters=())
+    asked = record_query_of(body, base_url=record.settings.base_url, at_s=at_s)
+    assert asked is not None  # noqa: S101 - the body names a patient
+    person = await read_one(asked.patient, record=record, budget=Budget())
+    if isinstance(person, ReadFailure):
+        return person.sentence
+    found = await _observations_of(asked, record=record)
+    return found if isinstance(found, str) else collection_of([_as_met(person), *found])
+
+
+async def _observations_of(asked: RecordQuery, *, record: RecordClient) -> list[ResourceMet] | str:
     """What the record holds of a patient and a time, whatever its codes and its encounter.
 
     Args:
@@ -87,13 +109,13 @@ async def observations_of(asked: RecordQuery, *, record: RecordClient) -> list[R
     found = await _searched([*dates, ("_count", "200")], asked, record)
     if not isinstance(found, Found):
         return found
-    return [as_met(entry) for entry in found.entries if subject_of(entry.resource) == asked.patient]
+    return [_as_met(entry) for entry in found.entries if subject_of(entry.resource) == asked.patient]
 
 
 async def _not_understood(asked: RecordQuery, context: RequestContext, record: RecordClient) -> list[str]:
     try:
         async with asyncio.timeout(_MOST_S):
-            met = await observations_of(asked, record=record)
+            met = await _observations_of(asked, record=record)
             if not met:
                 return [await _outside(asked, record)]
     except TimeoutError:
@@ -140,7 +162,7 @@ def _of_question(asked: RecordQuery) -> str:
     )
 
 
-def as_met(entry: FoundEntry) -> ResourceMet:
+def _as_met(entry: FoundEntry) -> ResourceMet:
     """A resource of the record, for the profile of what was met."""
     decoded: object = msgspec.json.decode(entry.resource)
     resource = decoded if isinstance(decoded, dict) else {}

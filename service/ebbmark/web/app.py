@@ -48,6 +48,7 @@ from ebbmark.web.hooks.answering import Answering
 from ebbmark.web.hooks.card import Where
 from ebbmark.web.hooks.door import HooksDoor, hooks_router
 from ebbmark.web.hooks.entrance import HooksOrigins
+from ebbmark.web.inspecting import inspection_router
 from ebbmark.web.launch.cookies import SettingCookies
 from ebbmark.web.launch.routes import launch_router
 from ebbmark.web.load import Load
@@ -181,7 +182,8 @@ def create_app(settings: Settings) -> FastAPI:
         trail,
         time.time,
     )
-    for guarded in (operations_router(door), replay_router(auditing)):
+    inspecting = inspection_router(door, scope=settings.administrator_scope)
+    for guarded in (operations_router(door), replay_router(auditing), inspecting):
         app.include_router(guarded, dependencies=[Depends(entrance.admit)])
     for by_itself in (
         definitions_router(site, base_url=base_url, sign_in=sign_in_told(settings)),

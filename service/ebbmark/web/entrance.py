@@ -34,6 +34,7 @@ __all__ = [
     "may",
     "not_signed_in",
     "require",
+    "require_scope",
     "require_this_machine",
 ]
 
@@ -162,6 +163,25 @@ def require(request: Request, needed: Permission) -> None:
     raise Refused(
         Problem(ProblemKind.NOT_PERMITTED, "", "a token without the scope", needed.scope, sentence),
         {"WWW-Authenticate": f'{REALM}, error="insufficient_scope", scope="{needed.scope}"'},
+        "insufficient-scope",
+    )
+
+
+def require_scope(request: Request, scope: str | None) -> None:
+    """Refuse a caller without a scope of the site's own, spelled alike; where nobody signs in, nobody is refused.
+
+    Raises:
+        Refused: 403.
+    """
+    held = _caller_of(request).scopes
+    if held is None or (scope is not None and scope in held):
+        return
+    accepted = scope or "a scope that the site names in EBBMARK_ADMINISTRATOR_SCOPE"
+    sentence = f"This is for administrators of the site: {accepted} is needed."
+    header = f'{REALM}, error="insufficient_scope"' + (f', scope="{scope}"' if scope else "")
+    raise Refused(
+        Problem(ProblemKind.NOT_PERMITTED, "", "a token without the scope", accepted, sentence),
+        {"WWW-Authenticate": header},
         "insufficient-scope",
     )
 

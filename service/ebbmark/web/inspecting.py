@@ -1,0 +1,121 @@
+"""The administrator's page of `ebbmark inspect`: what of charted data is read, unread, and missing for a trial.
+
+For callers who hold the administrator's scope of the site (or a role that stands for it). A browser gets there through
+the site's own sign-in proxy, which sends the access token along; nobody signs in here. The page is one file without
+script, and tells counts and ranges only.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Final
+
+import msgspec
+from fastapi import APIRouter, Request, Response
+from markupsafe import escape
+
+from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.writing.audit_event import Access, Deed
+from ebbmark.record.search import no_record
+from ebbmark.use_cases.inspection import Inspection, inspect
+from ebbmark.use_cases.refusal_from_record import charted_in_record
+from ebbmark.web.body import read_body
+from ebbmark.web.entrance import actor_of, require_scope
+from ebbmark.web.operations import Door
+from ebbmark.web.theme.files import STYLE
+from ebbmark.web.theme.pages import printed_headers
+
+__all__ = ["inspection_router"]
+
+_STYLE: Final = STYLE.body.decode()
+_MOST_HOURS: Final = 24.0 * 31
+_FORMS: Final = ("html", "text", "json", "concept-map")
+
+
+def inspection_router(door: Door, *, scope: str | None) -> APIRouter:
+    """The page about a patient of the record, and about data that are sent.
+
+    Args:
+        door: what the operations were configured with.
+        scope: that opens it; None for nobody who signs in.
+    """
+    router = APIRouter(prefix="/inspect", include_in_schema=False)
+
+    @router.get("/Patient/{patient_id}")
+    async def of_patient(request: Request, patient_id: str) -> Response:
+        require_scope(request, scope)
+        form, hours, at_s = _form_of(request), _hours_of(request), time.time()
+        if door.record is None:
+            raise Rejected((no_record(),))
+        patient, actor = f"Patient/{patient_id}", actor_of(request)
+        try:
+            met = await charted_in_record(patient, hours=hours, at_s=at_s, record=door.record)
+        except Rejected:
+            await door.trail.note(Access(Deed.READ, actor, succeeded=False))
+            raise
+        await door.trail.note(Access(Deed.READ, actor, not isinstance(met, str), patient))
+        if isinstance(met, str):
+            sentence = f"The Observations could not be read from the record: {met}."
+            raise Rejected((Problem(ProblemKind.RECORD_FAILED, "", met, "a record that answers", sentence),))
+        found = await door.pool.run(inspect, met, replace(door.context, at_s=at_s))
+        return form(found, f"Searched: Observation by patient and date, of the last {hours:g} hours.")
+
+    @router.post("")
+    async def of_data(request: Request) -> Response:
+        require_scope(request, scope)
+        form = _form_of(request)
+        body = await read_body(request.stream(), door.context.limits.max_bytes)
+        found = await door.pool.run(inspect, body, replace(door.context, at_s=time.time()))
+        await door.trail.note(Access(Deed.EVALUATED, actor_of(request), succeeded=True))
+        return form(found, "")
+
+    return router
+
+
+def _hours_of(request: Request) -> float:
+    text = request.query_params.get("hours", "24")
+    try:
+        hours = float(text)
+    except ValueError:
+        hours = 0.0
+    if 0 < hours <= _MOST_HOURS:
+        return hours
+    accepted = f"more than 0 and at most {_MOST_HOURS:g} hours"
+    raise Rejected(
+        (Problem(ProblemKind.BAD_SEARCH, "", "another value of hours", accepted, f"hours takes {accepted}."),)
+    )
+
+
+def _form_of(request: Request) -> Callable[[Inspection, str], Response]:
+    wanted = request.query_params.get("_format", "")
+    if not wanted:
+        accept = request.headers.get("accept", "")
+        wanted = next((one for one in ("html", "json") if one in accept), "text")
+    if wanted not in _FORMS:
+        accepted = ", ".join(_FORMS)
+        sentence = f"_format takes {accepted} here."
+        raise Rejected((Problem(ProblemKind.NOT_ACCEPTABLE, "", "another _format", accepted, sentence),))
+
+    def formed(found: Inspection, searched: str) -> Response:
+        told = f"{searched}\n{found.text}" if searched else found.text
+        if wanted == "html":
+            return Response(_page(told), media_type="text/html", headers=printed_headers(_STYLE))
+        if wanted == "text":
+            return Response(told, media_type="text/plain")
+        return Response(
+            msgspec.json.encode(found.values if wanted == "json" else found.draft), media_type="application/json"
+        )
+
+    return formed
+
+
+def _page(told: str) -> str:
+    title = "What is read of charted data"
+    return (
+        f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{title}</title>'
+        f'<meta name="viewport" content="width=device-width"><style>{_STYLE}</style></head>'
+        f"<body><main><h1>{title}</h1><p>Counts and ranges only. A proposal is for a person to correct; nothing is "
+        f"answered here.</p><pre>{escape(told)}</pre></main></body></html>"
+    )
