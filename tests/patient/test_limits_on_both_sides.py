@@ -193,3 +193,9 @@ def test_a_rise_of_pressure_counts_only_with_a_fall_of_compliance_of_a_fifth() -
 
     assert "pressure-rises-as-peep-falls" not in slugs(soft)
     assert "pressure-rises-as-peep-falls" in slugs(stiff)
+
+
+def test_a_peak_pressure_beyond_its_limit_is_named_with_both() -> None:
+    (peak,) = [one for one in peak_at_twelve(53).findings if one.values.get("vital") == "peak-pressure"]
+
+    assert (peak.values["value"], peak.values["limit"], peak.peeps_cmh2o) == (53.0, 50.0, (12,))

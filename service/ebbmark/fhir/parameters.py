@@ -172,7 +172,7 @@ _INPUTS: tuple[Parameter, ...] = (
         "Quantity",
         "Vasopressor dose as noradrenaline equivalent, in ug/kg/min, as the site computes it.",
     ),
-    _row("body-mass-index", "Quantity", "Body mass index, in kg/m2."),
+    _row("body-mass-index", "Quantity", "Body mass index, in kg/m2; from body weight and height where not sent."),
     _row(
         "barometric-pressure",
         "Quantity",
