@@ -24,6 +24,7 @@ from ebbmark.fhir.reading.conditions import AS_WIDE, ruled_out
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, RiskConcept
 from ebbmark.physiology.before.staircase import Traced
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
+from ebbmark.words.messages import spell
 
 # Verhoeff's dihedral check digit, as SNOMED CT's release file specification prints its tables (section 5.5).
 MULTIPLY = (
@@ -208,7 +209,7 @@ def test_signed_limits_are_read_and_what_is_left_out_has_no_default() -> None:
     assert limits.spo2_below_percent is not None
     assert limits.spo2_below_percent.value == 88
     assert limits.peak_pressure_above_cmh2o is None
-    assert "signed by Dr A. Invented on 2026-02-01" in limits.signature
+    assert "signed by Dr A. Invented on 2026-02-01" in spell(limits.signature)
 
 
 @pytest.mark.parametrize(
@@ -268,7 +269,7 @@ def test_a_file_signed_before_there_was_a_limit_of_systolic_pressure_leaves_it_u
     limits = read_stop_limits("limits.json", json.dumps(LIMITS).encode())
 
     assert limits.systolic_arterial_pressure_below_mmhg is None
-    _, _, unsigned = limits.signature.partition("Not signed, and so not checked: ")
+    _, _, unsigned = spell(limits.signature).partition("Not signed, and so not checked: ")
     assert "systolic arterial pressure" in unsigned
 
 
@@ -281,7 +282,7 @@ def test_of_limits_that_are_all_signed_none_is_said_to_be_missing() -> None:
     content = {**LIMITS, "limits": {name: {"value": value, "source": "unit"} for name, value in every.items()}}
     content["rhythms_that_stop"] = RHYTHMS
 
-    assert "Not signed" not in read_stop_limits("limits.json", json.dumps(content).encode()).signature
+    assert "Not signed" not in spell(read_stop_limits("limits.json", json.dumps(content).encode()).signature)
 
 
 def named(value: object, source: str = "decided by the unit") -> dict[str, object]:

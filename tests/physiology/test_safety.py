@@ -20,6 +20,7 @@ from ebbmark.physiology.stop.rhythm import (
 )
 from ebbmark.physiology.stop.rhythm_codes import Rhythm, RhythmCode, Rhythms, RhythmsThatStop, UnreadRhythm
 from ebbmark.physiology.stop.unusable import Doubt, latest_doubt
+from ebbmark.words.messages import spell, spelled
 from ebbmark.words.stopping import not_checked_words, stop_answer_words, stop_words
 from trials import START_S, reading
 
@@ -107,7 +108,7 @@ def test_each_default_stops_beyond_its_limit_and_not_at_it_and_names_its_source(
 
     assert met(answer) == [criterion]
     assert source in stop_answer_words(answer)
-    assert "no clinician of this site has signed" in answer.limits.signature
+    assert "no clinician of this site has signed" in spell(answer.limits.signature)
     assert checked(reading(quantity, at_limit, START_S), limits=DEFAULT_STOP_LIMITS).met == ()
 
 
@@ -117,7 +118,9 @@ def test_signed_limits_are_checked_and_the_signature_is_in_the_answer() -> None:
     )
 
     assert met(answer) == [StopCriterion.MEAN_ARTERIAL_PRESSURE, StopCriterion.HEART_RATE_HIGH]
-    assert answer.limits.signature.startswith("Stop limits version icu-7, signed by Dr. Ines Invented on 2026-03-01.")
+    assert spell(answer.limits.signature).startswith(
+        "Stop limits version icu-7, signed by Dr. Ines Invented on 2026-03-01."
+    )
 
 
 def test_a_fall_of_arterial_pressure_is_measured_from_before_the_trial() -> None:
@@ -225,7 +228,7 @@ def test_the_words_for_a_plan_name_every_criterion_with_source_or_say_that_none_
     ],
 )
 def test_a_faulty_set_of_limits_is_refused_with_the_reason(limits: StopLimits, words: str) -> None:
-    assert words in " ".join(faults_of_limits(limits))
+    assert words in spelled(faults_of_limits(limits))
 
 
 def test_the_defaults_and_the_signed_example_are_without_fault() -> None:
@@ -427,7 +430,7 @@ def test_a_signed_rhythm_that_could_never_be_met_is_refused(code: RhythmCode, *,
 def test_limits_that_meet_leave_nothing_between_them(field: str, limits: dict[str, float]) -> None:
     signed = replace(SIGNED, **{name: Limit(value, "unit guide") for name, value in limits.items()})  # type: ignore[arg-type]
 
-    assert field in " ".join(faults_of_limits(signed))
+    assert field in spelled(faults_of_limits(signed))
 
 
 @pytest.mark.parametrize(("value", "faulty"), [(50.0, False), (100.0, False), (49.9, True), (100.1, True)])

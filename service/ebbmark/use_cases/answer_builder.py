@@ -228,7 +228,7 @@ def rule_of(rules: Protocol | StaircaseRules) -> Rule:
 
 def rule_of_limits(limits: StopLimits) -> Rule:
     """How stop limits are named."""
-    return Rule("stop-limits", limits.version, "Stop limits", limits.signature)
+    return Rule("stop-limits", limits.version, "Stop limits", spell(limits.signature))
 
 
 def the_trial(request: Request) -> Trial:

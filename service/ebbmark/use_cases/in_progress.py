@@ -23,8 +23,9 @@ from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrial, Step
 from ebbmark.physiology.wording import level
 from ebbmark.use_cases.answer_builder import missing, sentences, titration_of
+from ebbmark.words.ages import capital
 from ebbmark.words.answer_in_short import objections_in_short
-from ebbmark.words.messages import spell
+from ebbmark.words.messages import say, spell
 from ebbmark.words.stopping import held_words, met_words, not_checked_words, oldest_words, stop_words, within_limits
 
 __all__ = [
@@ -83,10 +84,7 @@ def refuse_unless_in_progress(request: Request, running: RunningTrial) -> None:
     compliances = [[sample.compliance_ml_per_cmh2o for sample in step.samples] for step in steps]
     sign = interleaved(plateaus_of(request.readings), compliances, request.protocol)
     if sign:
-        sentence = (
-            f"{sign[0].upper()}{sign[1:]}, as where two trials, two devices or two patients are charted into one "
-            "another. Which of them is in progress cannot be told; send the readings of one trial only."
-        )
+        sentence = capital(say("mixed-records.told", sign=spell(sign)))
         problem = Problem(ProblemKind.NO_TRIAL, "", "two trials in one another", "one trial", sentence)
         raise Rejected((problem,), request.ignored)
 
@@ -231,7 +229,9 @@ def criteria_statement(stops: StopAnswer, site: Site) -> Statement:
             f"Not met: {shown}." if shown else "",
             *[not_checked_words(one, stops) for one in stops.not_checked],
         ),
-        method=sentences(*stop_words(site.stop_limits), oldest_words(site.stop_limits), site.stop_limits.signature),
+        method=sentences(
+            *stop_words(site.stop_limits), oldest_words(site.stop_limits), spell(site.stop_limits.signature)
+        ),
         sources=tuple(sorted({*[one.source for one in stops.met], *[one.source for one in stops.held]})),
         parts=tuple(parts),
     )

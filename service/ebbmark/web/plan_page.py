@@ -139,7 +139,7 @@ def plan_view(answer: Answer) -> PlanView:
         f"{plan.total_s / 60:.0f} minutes in all if every step is taken.",
         rows=tuple(_row(step, plan) for step in plan.steps),
         stops=stop_words(plan.stop_limits),
-        limits_signature=plan.stop_limits.signature,
+        limits_signature=spell(plan.stop_limits.signature),
         evidence=tuple((spell(line.text), line.citation) for line in plan.evidence),
         left_out=tuple(f"{', '.join(which)}: {reason}" for reason, which in _by_reason(answer.request.ignored)),
         rules=(

@@ -17,6 +17,7 @@ import msgspec
 from ebbmark.fhir.bedside.site import Misread, read_site_json, require_date_of_signature
 from ebbmark.physiology.stop.limits import OLDEST_READING, Limit, StopLimits, faults_of_limits
 from ebbmark.physiology.stop.rhythm_codes import RhythmCode, RhythmsThatStop
+from ebbmark.words.messages import spell
 
 __all__ = ["LIMIT_NAMES", "read_stop_limits"]
 
@@ -76,7 +77,7 @@ def read_stop_limits(name: str, content: bytes) -> StopLimits:
     )
     faults = faults_of_limits(limits)
     if faults:
-        raise Misread(f"{name}: {faults[0].rstrip('.')}")
+        raise Misread(f"{name}: {spell(faults[0]).rstrip('.')}")
     return limits
 
 

@@ -55,7 +55,7 @@ def _care_plan(frame: Frame, plan: Plan) -> Json:
         *map(spell, plan.warnings),
         *before_the_first_step(),
         *stop_words(plan.stop_limits),
-        plan.stop_limits.signature,
+        spell(plan.stop_limits.signature),
         spell(plan.origins),
     ]
     notes += [f"{spell(line.text)} Source: {line.citation}." for line in plan.evidence]

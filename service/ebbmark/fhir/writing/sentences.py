@@ -16,7 +16,7 @@ from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.trial.reading import Trial
 from ebbmark.physiology.wording import interval, level, percent
-from ebbmark.words.messages import say
+from ebbmark.words.messages import say, spell
 
 __all__ = [
     "chosen_sentence",
@@ -144,7 +144,7 @@ def protocol_rule(protocol: Protocol) -> Rule:
 
 def limits_rule(limits: StopLimits) -> tuple[Rule, ...]:
     """How a site's own stop limits are named; none where nobody has signed any."""
-    return (Rule("stop-limits", limits.version, "Stop limits", limits.signature),) if limits.signed else ()
+    return (Rule("stop-limits", limits.version, "Stop limits", spell(limits.signature)),) if limits.signed else ()
 
 
 def protocol_sentence(request: Request) -> str:

@@ -19,6 +19,7 @@ from typing import Final
 
 from ebbmark.physiology.closing.of_trial import curve_of, passed_along
 from ebbmark.physiology.during.call_rule import DEFAULT_CALL_RULE, CallRule, StepSoFar, closing_called, steps_so_far
+from ebbmark.physiology.message import Message, message
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.limb import Plateau, began_at, plateaus_of, same_setting
@@ -193,8 +194,8 @@ _SPLIT: Final = 0.15
 """Relative difference within a step, the same as a sudden fall between two."""
 
 
-def interleaved(plateaus: Sequence[Plateau], steps: Sequence[Sequence[float]], protocol: Protocol) -> str:
-    """Say, as a clause, by which sign two records lie in one another; empty where nothing shows it.
+def interleaved(plateaus: Sequence[Plateau], steps: Sequence[Sequence[float]], protocol: Protocol) -> Message | None:
+    """By which sign two records lie in one another, as a clause; None where nothing shows it.
 
     Args:
         plateaus: stretches of unchanged PEEP, in order of time.
@@ -207,19 +208,19 @@ def interleaved(plateaus: Sequence[Plateau], steps: Sequence[Sequence[float]], p
     changes = [after.peep_cmh2o - before.peep_cmh2o for before, after in pairwise(latest[-5:])]
     leaps = [change for change in changes if abs(change) >= protocol.largest_decrement_cmh2o]
     if _alternate(changes, 4) or _alternate(leaps, 3):
-        return "PEEP goes up and down in turns"
+        return message("mixed-records.turns")
     returns = sum(_comes_back(first, third) for first, third in zip(latest, latest[2:], strict=False))
     if returns >= _RETURNS:
-        return f"PEEP came back {returns} times within minutes to the level that it had just left"
+        return message("mixed-records.returns", count=returns)
     compliances = [one for step in steps for one in step]
     swings = [(after - before) / max(after, before) for before, after in pairwise(compliances)]
     tail = swings[-_SWINGS:]
     if _alternate(tail, _SWINGS) and min(map(abs, tail)) >= _SWING:
-        return f"compliance jumps to and fro by {100 * min(map(abs, tail)):.0f} % or more from reading to reading"
+        return message("mixed-records.swings", percent=round(100 * min(map(abs, tail))))
     split = [step for step in steps[-_SPLIT_STEPS:] if len(step) > 1 and min(step) <= (1.0 - _SPLIT) * max(step)]
     if len(split) == _SPLIT_STEPS:
-        return f"compliance lies {100 * _SPLIT:.0f} % or more apart within each of the latest {_SPLIT_STEPS} steps"
-    return ""
+        return message("mixed-records.split", percent=round(100 * _SPLIT), count=_SPLIT_STEPS)
+    return None
 
 
 def _comes_back(first: Plateau, third: Plateau) -> bool:

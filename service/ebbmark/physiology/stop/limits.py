@@ -10,6 +10,7 @@ from math import isfinite
 from typing import Any, Final
 
 from ebbmark.data import table
+from ebbmark.physiology.message import Message, Value, joined, message
 from ebbmark.physiology.stop.rhythm_codes import RhythmsThatStop
 
 __all__ = ["CRITERIA_TABLE", "DEFAULT_STOP_LIMITS", "OLDEST_READING", "Limit", "StopLimits", "faults_of_limits"]
@@ -96,16 +97,16 @@ class StopLimits:
         return limit is not None and (self.signed or limit.source != OWN_CHOICE)
 
     @property
-    def signature(self) -> str:
-        """Who answers for these limits, in one sentence."""
+    def signature(self) -> Value:
+        """Who answers for these limits."""
         if self.signed:
-            said = f"Stop limits version {self.version}, signed by {self.signed_by} on {self.signed_on}."
+            said = message(
+                "stop-limits.signed", version=self.version, signed_by=self.signed_by, signed_on=self.signed_on
+            )
             absent = [_NOT_SIGNED[name] for name in _NOT_SIGNED if getattr(self, name) is None]
-            return f"{said} Not signed, and so not checked: {', '.join(absent)}." if absent else said
-        return (
-            f"Stop limits version {self.version}: defaults that no clinician of this site has signed. "
-            "Local limits take precedence."
-        )
+            not_signed = [message("stop-limits.not-signed", listed=joined("commas", absent))] if absent else []
+            return joined("sentences", [said, *not_signed])
+        return message("stop-limits.defaults", version=self.version)
 
 
 _NOT_SIGNED: Final = {row["limit"]: row.get("absent", row["words"]) for row in CRITERIA_TABLE["criterion"]}
@@ -119,8 +120,8 @@ _ACCEPTED: Final[dict[str, Any]] = {
 }
 
 
-def faults_of_limits(limits: StopLimits) -> tuple[str, ...]:
-    """What a set of limits must not contain, one plain sentence each; empty where it may be used.
+def faults_of_limits(limits: StopLimits) -> tuple[Message, ...]:
+    """What a set of limits must not contain; empty where it may be used.
 
     Args:
         limits: the set.
@@ -129,43 +130,42 @@ def faults_of_limits(limits: StopLimits) -> tuple[str, ...]:
     """
     faults = []
     if not limits.version.strip():
-        faults.append("The set of limits has no version.")
+        faults.append(message("stop-limits.without-version"))
     if bool(limits.signed_by.strip()) != bool(limits.signed_on.strip()):
-        faults.append("A signature needs both a name and a date.")
+        faults.append(message("stop-limits.half-signed"))
     for field in fields(limits):
         limit = getattr(limits, field.name)
         if not isinstance(limit, Limit):
             continue
         lowest, highest = _ACCEPTED[field.name]
         if not (isfinite(limit.value) and lowest <= limit.value <= highest):
-            faults.append(f"{field.name} is {limit.value:g}; accepted is {lowest:g} to {highest:g}.")
+            faults.append(
+                message("stop-limits.out-of-range", name=field.name, value=limit.value, lowest=lowest, highest=highest)
+            )
         if not limit.source.strip():
-            faults.append(f"{field.name} names no source.")
+            faults.append(message("stop-limits.without-source", name=field.name))
     faults += _faults_of_rhythms(limits.rhythms_that_stop)
     low, high = limits.heart_rate_below_per_min, limits.heart_rate_above_per_min
     if low is not None and high is not None and low.value >= high.value:
-        faults.append("The lower limit of heart rate is not below the upper one.")
+        faults.append(message("stop-limits.heart-rates-crossed"))
     mean, systolic = limits.mean_arterial_pressure_below_mmhg, limits.systolic_arterial_pressure_below_mmhg
     if mean is not None and systolic is not None and mean.value >= systolic.value:
-        faults.append("The limit of mean arterial pressure is not below that of systolic arterial pressure.")
+        faults.append(message("stop-limits.pressures-crossed"))
     return tuple(faults)
 
 
-def _faults_of_rhythms(stopping: RhythmsThatStop | None) -> list[str]:
+def _faults_of_rhythms(stopping: RhythmsThatStop | None) -> list[Message]:
     if stopping is None:
         return []
     faults = []
     if not stopping.codes:
-        faults.append("rhythms_that_stop lists no code; leave it out where no rhythm is signed.")
+        faults.append(message("stop-limits.rhythms-without-code"))
     if any(not one.system.strip() or not one.code.strip() or not one.display.strip() for one in stopping.codes):
-        faults.append("rhythms_that_stop: each rhythm needs its system, code and display.")
+        faults.append(message("stop-limits.rhythm-incomplete"))
     if any(_is_no_code(one.system) or ":" not in one.system or _is_no_code(one.code) for one in stopping.codes):
-        faults.append(
-            "rhythms_that_stop: a system is an address such as https://site.example/rhythms, and neither it nor a "
-            "code has spaces around it; any other would never be met."
-        )
+        faults.append(message("stop-limits.rhythm-not-a-code"))
     if not stopping.source.strip():
-        faults.append("rhythms_that_stop names no source.")
+        faults.append(message("stop-limits.without-source", name="rhythms_that_stop"))
     return faults
 
 
