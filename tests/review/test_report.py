@@ -114,12 +114,24 @@ def test_cases_link_to_the_answer_in_the_record(report: Report) -> None:
     assert 'href="https://record.example/fhir/GuidanceResponse?identifier=https%3A%2F%2F' in page
 
 
-def test_without_cases_no_patient_and_no_answer_is_named(report: Report, tmp_path: Path) -> None:
-    passed_on = report.without_cases()
+def test_without_cases_no_patient_and_no_answer_is_named(reviewed: Reviewed, options: Options, tmp_path: Path) -> None:
+    passed_on = tables_of(reviewed, options=options, smallest=1, rows_into=tmp_path, cases=False)
     write_tables(passed_on, tmp_path)
 
     assert "p0000" not in page_of(passed_on, folder="record", style="")
+    assert (tmp_path / "use.csv").exists()
     assert not any("p0000" in file.read_text() for file in tmp_path.glob("*.csv"))
+
+
+def test_rows_that_nobody_holds_are_written_as_they_are_in_the_report(
+    reviewed: Reviewed, options: Options, report: Report, tmp_path: Path
+) -> None:
+    streamed = tables_of(reviewed, options=options, smallest=1, rows_into=tmp_path)
+
+    for name in ("answers", "trials", "listed_lines"):
+        assert name not in streamed.tables
+        found = duckdb.read_parquet(str(tmp_path / f"{name}.parquet"))
+        assert (tuple(found.columns), found.fetchall()) == (report.tables[name].columns, list(report.tables[name].rows))
 
 
 def passed_on(record: Path, folder: Path, **asked: object) -> tuple[Report, str]:

@@ -212,10 +212,18 @@ def _review(chosen: argparse.Namespace, style: Callable[[], str]) -> int:
     start = dask_cluster(chosen.scheduler) if chosen.scheduler else process_pool(chosen.workers)
     try:
         reviewed = run(chosen.folder, chosen.work or chosen.out / "work", options=options, start=start, told=_bar)
-        report = tables_of(reviewed, options=options, smallest=chosen.smallest_group, second_from=chosen.second_from)
-        if chosen.without_cases:
-            report = report.without_cases()
-        write_tables(report, chosen.out / "tables")
+        tables = chosen.out / "tables"
+        for path in (*tables.glob("*.csv"), *tables.glob("*.parquet")):
+            path.unlink()  # of an earlier report, which may have named more
+        report = tables_of(
+            reviewed,
+            options=options,
+            smallest=chosen.smallest_group,
+            second_from=chosen.second_from,
+            rows_into=tables,
+            cases=not chosen.without_cases,
+        )
+        write_tables(report, tables)
         (chosen.out / "views.json").write_bytes((files("ebbmark.review") / "views.json").read_bytes())
         page = chosen.out / "report.html"
         text = page_of(report, folder=chosen.folder.resolve().name, style=style(), record=chosen.record)
@@ -227,7 +235,7 @@ def _review(chosen: argparse.Namespace, style: Callable[[], str]) -> int:
     for what, count in report.tables["overview"].rows:
         print(f"{count:>10}  {what}")
     parts = f"{reviewed.made} of {len(reviewed.folders)} parts were made."
-    print(f"{page}, report.pdf and {len(report.tables)} tables beside it; {parts}")
+    print(f"{page}, report.pdf and {len([*tables.glob('*.csv')])} tables beside it; {parts}")
     if reviewed.failed:
         print(f"{reviewed.failed} pieces of the work were given up: see the page.", file=sys.stderr)
         return INCOMPLETE

@@ -14,7 +14,7 @@ import duckdb
 from ebbmark.review.control import hidden, runs_of
 from ebbmark.review.options import Options
 from ebbmark.review.patients import COLUMNS
-from ebbmark.review.queries import OF_SINGLE, QUERIES, SERIES, Query, periods_query, series_query
+from ebbmark.review.queries import OF_SINGLE, QUERIES, ROWS_ONLY, SERIES, Query, periods_query, series_query
 from ebbmark.review.run import Reviewed
 from ebbmark.review.shards import FEEDBACK
 
@@ -71,12 +71,16 @@ class Report:
     periods: str
     failed: int
 
-    def without_cases(self) -> Report:
-        """The same without any table that names single patients or answers."""
-        return replace(self, tables={name: one for name, one in self.tables.items() if name not in OF_SINGLE})
 
-
-def tables_of(reviewed: Reviewed, *, options: Options, smallest: int, second_from: str = "") -> Report:
+def tables_of(
+    reviewed: Reviewed,
+    *,
+    options: Options,
+    smallest: int,
+    second_from: str = "",
+    rows_into: Path | None = None,
+    cases: bool = True,
+) -> Report:
     """Every table of the report.
 
     Args:
@@ -84,7 +88,11 @@ def tables_of(reviewed: Reviewed, *, options: Options, smallest: int, second_fro
         options: what they were made with.
         smallest: groups of fewer are not shown.
         second_from: month from which on a second period is compared with the first, YYYY-MM; empty for none.
+        rows_into: folder into which tables of every single row go at once, so that nobody holds them; None: they are
+            part of the report.
+        cases: whether there are tables that name single patients or answers.
     """
+    asked = [one for one in QUERIES if cases or one.name not in OF_SINGLE]
     with duckdb.connect(config={"threads": 1}) as database:
         for table, columns in COLUMNS.items():
             described = ", ".join(f"{name} {kind}" for name, kind in columns.items())
@@ -96,13 +104,18 @@ def tables_of(reviewed: Reviewed, *, options: Options, smallest: int, second_fro
             [[one.file, one.place, one.why, one.what] for one in reviewed.listed] or [["", 0, "", ""]],
         )
         database.execute("DELETE FROM listed WHERE why = ''")
-        found = {one.name: _table(database, one, smallest) for one in QUERIES}
+        if options.shift_dates:
+            asked = [_without_month(one) if one.name in ("answers", "trials") else one for one in asked]
+        whole = [one for one in asked if rows_into is not None and one.name in ROWS_ONLY]
+        found = {one.name: _table(database, one, smallest) for one in asked if one not in whole}
         lines = {kind: n for kind, n in reviewed.counts.items() if not kind.startswith(FEEDBACK)}
         found["lines"] = Table("lines", "Lines read, by resource type", "", ("resource", "n"), tuple(lines.items()))
         found["cards"] = _cards(reviewed, smallest)
         found |= {one.name: one for one in _over_time(database, smallest, coarse=options.coarse_dates)}
-        if options.shift_dates:
-            found |= {name: _without_month(found[name]) for name in ("answers", "trials")}
+        if rows_into is not None:
+            rows_into.mkdir(parents=True, exist_ok=True)
+            for one in whole:
+                _copy(database, f"({one.sql})", rows_into / one.name)
         if second_from:
             found["periods"] = _table(database, periods_query(second_from), smallest)
     return Report(found, smallest, options, second_from, reviewed.failed)
@@ -124,8 +137,7 @@ def write_tables(report: Report, folder: Path) -> None:
             if table.rows:
                 marks = ", ".join("?" * len(table.columns))
                 database.executemany(f"INSERT INTO shown VALUES ({marks})", [list(row) for row in table.rows])  # noqa: S608
-            for ending, form in (("csv", "csv, header"), ("parquet", "parquet")):
-                database.execute(f"COPY shown TO '{folder / table.name}.{ending}' (FORMAT {form})")
+            _copy(database, "shown", folder / table.name)
 
 
 def _sql_type(values: Sequence[Cell]) -> str:
@@ -163,11 +175,14 @@ def _table(database: duckdb.DuckDBPyConnection, asked: Query, smallest: int) -> 
     return Table(asked.name, asked.title, asked.note, columns, tuple(rows), sum(hide))
 
 
-def _without_month(table: Table) -> Table:
+def _without_month(asked: Query) -> Query:
     """The true month beside a time that was moved would tell it."""
-    place = table.columns.index("month")
-    rows = tuple(row[:place] + row[place + 1 :] for row in table.rows)
-    return replace(table, columns=table.columns[:place] + table.columns[place + 1 :], rows=rows)
+    return replace(asked, sql=f"SELECT * EXCLUDE (month) FROM ({asked.sql}) ORDER BY ALL")  # noqa: S608
+
+
+def _copy(database: duckdb.DuckDBPyConnection, source: str, path: Path) -> None:
+    for ending, form in (("csv", "csv, header"), ("parquet", "parquet")):
+        database.execute(f"COPY {source} TO '{path}.{ending}' (FORMAT {form})")
 
 
 def _plain(value: object) -> Cell:

@@ -11,14 +11,19 @@ import time
 from collections import deque
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
+from unittest.mock import patch
 
 import orjson
 
 from ebbmark.keys import KeyRing, new_key_set, public_key_set, read_key_ring
+from ebbmark.physiology.closing.estimate import Closing
+from ebbmark.physiology.closing.of_trial import estimator
 from ebbmark.review.hospital import simulate_year
 from ebbmark.review.options import Options
 from ebbmark.review.patients import rows_of_part
 from ebbmark.review.shards import Shards, Slice, chunks_of, join, lines_of, scatter
+from ebbmark.use_cases import answer_builder
 
 JANUARY_S = 1_735_689_600.0
 
@@ -27,6 +32,19 @@ def cpu_s(function: Callable[[], object]) -> float:
     begun = time.process_time()
     function()
     return time.process_time() - begun
+
+
+def curves_of(charted: list[bytes], shared: list[bytes], options: Options) -> list[tuple[Any, ...]]:
+    """What the estimator is asked for: the floor of any titration."""
+    asked: list[tuple[Any, ...]] = []
+
+    def noted(*curve: Any) -> Closing:  # noqa: ANN401
+        asked.append(curve)
+        return estimator(*curve)
+
+    with patch.object(answer_builder, "estimator", noted):
+        rows_of_part(charted, shared, options)
+    return asked
 
 
 def main(patients: int) -> None:
@@ -47,11 +65,13 @@ def main(patients: int) -> None:
         keyed = list(lines_of([*by_name["part-00000"], *joined.slices.get("part-00000", [])]))
         shared = list(lines_of(by_name["shared"]))
         charted = [line for line in keyed if b"/fhir/sid/result" not in line]
-        options = Options(published_keys=orjson.dumps(public_key_set(ring)))
+        options = Options(published_keys=orjson.dumps(public_key_set(ring)), margin_cmh2o=4.0)
         rows = rows_of_part(keyed, shared, options)
         orjson_s = cpu_s(lambda: deque(map(orjson.loads, lines), maxlen=0))
         titrating_s = cpu_s(lambda: rows_of_part(charted, shared, options))
         all_s = cpu_s(lambda: rows_of_part(keyed, shared, options))
+        curves = curves_of(charted, shared, options)
+        estimating_s = cpu_s(lambda: [estimator(*one) for one in curves])
     trials, answers = len(rows.trials), len(rows.answers)
     size_mb = sum(map(len, lines)) / 1e6
     print(f"{patients} patients, {trials} trials, {answers} stored answers, {len(lines)} lines, {size_mb:.1f} MB")
@@ -59,6 +79,7 @@ def main(patients: int) -> None:
     for told, taken_s, count, unit in (
         ("reading every line with orjson", orjson_s, len(lines), "lines"),
         ("sorting lines by patient", sorting_s, len(lines), "lines"),
+        ("estimating each curve once", estimating_s, len(curves), "curves"),
         ("titrating twice, and markers", titrating_s, trials, "trials"),
         ("replay of stored answers", all_s - titrating_s, answers, "answers"),
     ):
