@@ -10,8 +10,9 @@ import pytest
 import respx
 
 from audit.test_replay import INPUTS, STORED, TALL
+from audit.test_replay import answer as made_of
 from ebbmark.cli import main
-from fhir_builders import to_bytes
+from fhir_builders import at, observation, to_bytes
 from record.keeping_record import BASE, KeepingRecord
 
 
@@ -44,13 +45,28 @@ def test_a_record_out_of_reach_is_told_in_one_sentence(
     assert said.count("\n") == 1
 
 
-@pytest.mark.usefixtures("configured")
-def test_the_inputs_of_the_record_give_the_same_answer(
-    answer: str, respx_mock: respx.MockRouter, capsys: pytest.CaptureFixture[str]
-) -> None:
-    holding(INPUTS).attach(respx_mock)
+SUPPORT: dict[str, Any] = {
+    "resourceType": "Procedure",
+    "id": "ecmo",
+    "meta": {"versionId": "1"},
+    "status": "in-progress",
+    "code": {"coding": [{"system": "http://snomed.info/sct", "code": "233573008"}]},
+    "subject": {"reference": "Patient/p1"},
+}
+WEIGHT = observation("http://loinc.org|29463-7", 110.0, when=at(-60), unit="kg", identity="weight", version="1")
 
-    assert main(["replay", answer, "--inputs", "record"]) == 0
+
+@pytest.mark.usefixtures("configured")
+@pytest.mark.parametrize("more", [[], [SUPPORT, WEIGHT]], ids=["a trial", "with Procedure and weight"])
+def test_the_inputs_of_the_record_give_the_same_answer(
+    more: list[dict[str, Any]], tmp_path: Path, respx_mock: respx.MockRouter, capsys: pytest.CaptureFixture[str]
+) -> None:
+    stored = made_of(*INPUTS, *more)
+    assert ("condition-extracorporeal-support" in str(stored)) is ("condition-obesity" in str(stored)) is bool(more)
+    (tmp_path / "answer.json").write_bytes(to_bytes(stored))
+    holding([*INPUTS, *more]).attach(respx_mock)
+
+    assert main(["replay", str(tmp_path / "answer.json"), "--inputs", "record"]) == 0
     assert "The inputs give the same answer." in capsys.readouterr().out
 
 

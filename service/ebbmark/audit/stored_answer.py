@@ -51,7 +51,9 @@ _DELIVERY = frozenset({"bundle", "patient", "observation", "condition", "write-b
 CHOICES = frozenset(PARAMETERS) - _DELIVERY - {row.name for row in FROM_RECORD}
 """Names of the parameters that say what is asked of the data and how they are to be read."""
 
-_INPUT = re.compile(r"(?:Observation|Condition|MedicationAdministration)/[A-Za-z0-9\-.]{1,64}/_history/[^:\s\"]+")
+_INPUT = re.compile(
+    r"(?:Observation|Condition|Procedure|MedicationAdministration)/[A-Za-z0-9\-.]{1,64}/_history/[^:\s\"]+"
+)
 _NAMED = re.compile(r"((?:[A-Z][A-Za-z]+/|urn:|https?://)\S+): (.*)", re.DOTALL)
 _CHOSEN = re.compile(r"form of the formula: (female|male), from the caller's choice")
 _END_OF_TIME_S = 253_402_300_800.0

@@ -26,8 +26,8 @@ from ebbmark.record.write_outcome import named_by
 __all__ = ["TYPES", "ExportStopped", "Exported", "Told", "bulk_export"]
 
 TYPES = (
-    *("Patient", "Encounter", "Observation", "Condition", "MedicationAdministration", "Device", "DeviceMetric"),
-    *("GuidanceResponse", "DetectedIssue", "Provenance"),
+    *("Patient", "Encounter", "Observation", "Condition", "Procedure", "MedicationAdministration", "Device"),
+    *("DeviceMetric", "GuidanceResponse", "DetectedIssue", "Provenance"),
 )
 """What a review reads."""
 

@@ -145,7 +145,7 @@ def _without_link(one: Held) -> Held:
     return replace(one, line=msgspec.json.encode(patient))
 
 
-_INPUTS = frozenset({"Patient", "Observation", "Condition", "MedicationAdministration"})
+_INPUTS = frozenset({"Patient", "Observation", "Condition", "Procedure", "MedicationAdministration"})
 
 
 def _answers(
