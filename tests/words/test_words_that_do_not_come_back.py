@@ -115,8 +115,6 @@ STILL = {
     "patient/breathing_checks.py": 1,
     "patient/checks.py": 21,
     "patient/limits.py": 7,
-    "patient/lung_checks.py": 1,
-    "patient/suggestion_checks.py": 6,
     "protocols.py": 2,
     "stop/rhythm_codes.py": 1,
     "wording.py": 2,

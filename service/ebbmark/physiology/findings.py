@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from enum import Enum
 from typing import Final
 
-from ebbmark.physiology.message import Message
+from ebbmark.physiology.message import Value
 
 __all__ = ["IN_USE", "Change", "ChangeKind", "Finding", "KnownCondition", "PatientStatus", "Weight"]
 
@@ -40,7 +40,7 @@ class Finding:
 
     slug: str
     weight: Weight
-    values: Mapping[str, float | str | Message] = field(default_factory=dict)
+    values: Mapping[str, Value] = field(default_factory=dict)
     peeps_cmh2o: tuple[float, ...] = ()
     at_s: float | None = None
     sources: tuple[int, ...] = ()

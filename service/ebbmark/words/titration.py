@@ -16,7 +16,7 @@ from ebbmark.physiology.advice.suggestion import AT_SUGGESTION
 from ebbmark.physiology.advice.what_if import WhatIf
 from ebbmark.physiology.closing.estimate import WOULD_HELP, Closing, Verdict
 from ebbmark.physiology.findings import Finding, Weight
-from ebbmark.physiology.message import Message
+from ebbmark.physiology.message import Value
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.wording import interval, level, percent
 from ebbmark.words.ages import capital
@@ -208,7 +208,7 @@ def _number(finding: Finding, name: str) -> float:
     return value
 
 
-def _spelled(name: str, value: float | str | Message) -> str:
+def _spelled(name: str, value: Value) -> str:
     if not isinstance(value, float | int):
         return spell(value)
     if name.endswith("_share"):

@@ -8,6 +8,7 @@ from ebbmark.physiology.advice.cautions import DRIVING_PRESSURE, LOW_TIDAL_VOLUM
 from ebbmark.physiology.advice.what_if import TidalVolume, WhatIf
 from ebbmark.physiology.closing.estimate import Closing, Verdict
 from ebbmark.physiology.findings import Finding, Weight
+from ebbmark.physiology.message import Value
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.trial.steps import Trial
 
@@ -68,7 +69,7 @@ def suggestion(chosen: WhatIf, closing: Closing, trial: Trial) -> Finding:
         trial: the limb.
     """
     low, high = closing.interval_cmh2o or (chosen.peep_cmh2o, chosen.peep_cmh2o)
-    values: dict[str, float | str] = {
+    values: dict[str, Value] = {
         "closing_cmh2o": closing.peep_cmh2o or 0.0,
         "here_share": next(step.probability for step in closing.steps if step.peep_cmh2o == closing.peep_cmh2o),
         "reached_share": closing.probability,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from ebbmark.physiology.findings import ChangeKind, Finding, Weight
-from ebbmark.physiology.message import Message, message
+from ebbmark.physiology.message import Value, message
 from ebbmark.physiology.patient.limits import OWN_CHOICE
 from ebbmark.physiology.patient.scene import Scene
 from ebbmark.physiology.patient.steps_seen import StepSeen
@@ -51,7 +51,9 @@ def changed_during_limb(scene: Scene) -> Iterator[Finding]:
         if start_s <= one.at_s <= end_s and not one.first:
             slug = "position-changed-in-trial" if one.kind is ChangeKind.POSITION else "mode-changed-in-trial"
             at = next((row.peep_cmh2o for row in scene.seen if row.start_s <= one.at_s < row.until_s), None)
-            values: dict[str, float | str] = {"words": one.words} | ({} if at is None else {"peep_cmh2o": at})
+            values: dict[str, Value] = {"words": one.words}
+            if at is not None:
+                values["peep_cmh2o"] = at
             peeps = () if at is None else (at,)
             yield Finding(slug, Weight.LOOK_FIRST, values, peeps, one.at_s, (one.source,), OWN_CHOICE, of_curve=True)
 
@@ -83,7 +85,7 @@ def vasopressor_raised(scene: Scene) -> Iterator[Finding]:
         (_, first), (_, last) = rising[0], rising[-1]
         how = "raised" if first.before else "begun"
         rates = message(f"vasopressor-raised.{how}{'-to' if last.now else ''}", before=first.before, now=last.now)
-        values: dict[str, float | str | Message] = {"drug": drug, "how": rates, "needed": words.get(needed, "")}
+        values: dict[str, Value] = {"drug": drug, "how": rates, "needed": words.get(needed, "")}
         weight = Weight.MODERATE if needed is False else Weight.HIGH
         peeps = tuple(dict.fromkeys(scene.seen[index].peep_cmh2o for index, _ in rising))
         sources = tuple(dict.fromkeys(source for _, one in rising for source in one.sources))

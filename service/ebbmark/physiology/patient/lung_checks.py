@@ -7,6 +7,7 @@ from itertools import pairwise
 
 from ebbmark.physiology.closing.estimate import Verdict
 from ebbmark.physiology.findings import Finding, Weight
+from ebbmark.physiology.message import Value, message
 from ebbmark.physiology.patient.limits import COMMON_PRACTICE, OWN_CHOICE, CheckLimits
 from ebbmark.physiology.patient.scene import Scene
 from ebbmark.physiology.readings import Quantity
@@ -51,7 +52,7 @@ def sudden_fall(scene: Scene) -> Iterator[Finding]:
         lone_last = index == len(scene.steps) - 2 and scene.closing.verdict is Verdict.INDETERMINATE
         if lone_last:
             continue  # the estimate names this fall already
-        values: dict[str, float | str] = {
+        values: dict[str, Value] = {
             "from_peep_cmh2o": above.peep_cmh2o,
             "to_peep_cmh2o": below.peep_cmh2o,
             "from_ml_per_cmh2o": above.compliance_ml_per_cmh2o,
@@ -82,8 +83,8 @@ def _fall_with_vital_signs(scene: Scene) -> Iterator[Finding]:
     """A fall that may be closing, at a step at which saturation or blood pressure fell too."""
     limits = scene.limits
     signs = (
-        (Quantity.SPO2, "SpO2", "%", limits.saturation_with_fall_percent),
-        (Quantity.MEAN_ARTERIAL_PRESSURE, "mean arterial pressure", "mmHg", limits.mean_pressure_with_fall_mmhg),
+        (Quantity.SPO2, "%", limits.saturation_with_fall_percent),
+        (Quantity.MEAN_ARTERIAL_PRESSURE, "mmHg", limits.mean_pressure_with_fall_mmhg),
     )
     for index, ((above, below), (before, after)) in enumerate(
         zip(pairwise(scene.steps), pairwise(scene.seen), strict=True)
@@ -92,18 +93,20 @@ def _fall_with_vital_signs(scene: Scene) -> Iterator[Finding]:
         if lost < limits.fall_with_signs_share or _given_back(scene.steps, index, limits):
             continue
         said = [
-            f"{words} from {then:.0f} to {now:.0f} {unit}"
-            for quantity, words, unit, limit in signs
+            message(
+                "vital.from-to", name=message(f"vital.{quantity.slug}"), then=round(then), now=round(now), unit=unit
+            )
+            for quantity, unit, limit in signs
             if (then := before.middle(quantity)) is not None
             and (now := after.middle(quantity)) is not None
             and then - now >= limit
         ]
         if said:
-            values: dict[str, float | str] = {
+            values: dict[str, Value] = {
                 "from_peep_cmh2o": above.peep_cmh2o,
                 "to_peep_cmh2o": below.peep_cmh2o,
                 "lost_share": lost,
-                "words": " and ".join(said),
+                "words": tuple(said),
             }
             peeps = (below.peep_cmh2o,)
             yield Finding(

@@ -8,12 +8,12 @@ from itertools import pairwise
 from typing import Final
 
 from ebbmark.physiology.findings import Finding, Weight
+from ebbmark.physiology.message import Message, Value, message
 from ebbmark.physiology.patient.limits import ARDS_NETWORK, COMMON_PRACTICE, OWN_CHOICE, TEXTBOOK, VitalLimits
 from ebbmark.physiology.patient.scene import Scene
 from ebbmark.physiology.patient.steps_seen import Seen, StepSeen
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.stop.unusable import Doubt
-from ebbmark.physiology.wording import listed
 
 __all__ = [
     "acidosis",
@@ -35,7 +35,6 @@ class _Vital:
 
     slug: str
     quantity: Quantity
-    words: str
     unit: str
     field: str
     sign: int  # 1: beyond is below the limit; -1: beyond is above it
@@ -46,32 +45,29 @@ class _Vital:
         value: float = getattr(limits, self.field)
         return value
 
+    @property
+    def words(self) -> Message:
+        """Its name."""
+        return message(f"vital.{self.quantity.slug}")
+
     def beyond(self, value: float, limits: VitalLimits) -> bool:
         return self.sign * value < self.sign * self.limit(limits)
 
 
 _VITALS: Final = (
-    _Vital("mean-arterial-pressure", Quantity.MEAN_ARTERIAL_PRESSURE, "mean arterial pressure", "mmHg",
+    _Vital("mean-arterial-pressure", Quantity.MEAN_ARTERIAL_PRESSURE, "mmHg",
            "mean_arterial_pressure_below_mmhg", 1, OWN_CHOICE, True),
-    _Vital("systolic-pressure", Quantity.SYSTOLIC_ARTERIAL_PRESSURE, "systolic arterial pressure", "mmHg",
+    _Vital("systolic-pressure", Quantity.SYSTOLIC_ARTERIAL_PRESSURE, "mmHg",
            "systolic_arterial_pressure_below_mmhg", 1, TEXTBOOK, True),
-    _Vital("saturation", Quantity.SPO2, "SpO2", "%", "spo2_below_percent", 1, TEXTBOOK, False),
-    _Vital("heart-rate-high", Quantity.HEART_RATE, "heart rate", "/min",
-           "heart_rate_above_per_min", -1, OWN_CHOICE, True),
-    _Vital("heart-rate-low", Quantity.HEART_RATE, "heart rate", "/min",
-           "heart_rate_below_per_min", 1, OWN_CHOICE, True),
+    _Vital("saturation", Quantity.SPO2, "%", "spo2_below_percent", 1, TEXTBOOK, False),
+    _Vital("heart-rate-high", Quantity.HEART_RATE, "/min", "heart_rate_above_per_min", -1, OWN_CHOICE, True),
+    _Vital("heart-rate-low", Quantity.HEART_RATE, "/min", "heart_rate_below_per_min", 1, OWN_CHOICE, True),
 )  # fmt: skip
 _LOST = (
-    (Quantity.SPO2, "SpO2", "%", "saturation_loss_percent", OWN_CHOICE),
-    (Quantity.PAO2, "PaO2", "mmHg", "arterial_oxygen_loss_mmhg", OWN_CHOICE),
-    (Quantity.MEAN_ARTERIAL_PRESSURE, "mean arterial pressure", "mmHg", "mean_pressure_loss_mmhg", OWN_CHOICE),
-    (
-        Quantity.SYSTOLIC_ARTERIAL_PRESSURE,
-        "systolic arterial pressure",
-        "mmHg",
-        "systolic_pressure_loss_mmhg",
-        TEXTBOOK,
-    ),
+    (Quantity.SPO2, "%", "saturation_loss_percent", OWN_CHOICE),
+    (Quantity.PAO2, "mmHg", "arterial_oxygen_loss_mmhg", OWN_CHOICE),
+    (Quantity.MEAN_ARTERIAL_PRESSURE, "mmHg", "mean_pressure_loss_mmhg", OWN_CHOICE),
+    (Quantity.SYSTOLIC_ARTERIAL_PRESSURE, "mmHg", "systolic_pressure_loss_mmhg", TEXTBOOK),
 )
 
 
@@ -132,9 +128,9 @@ def limits_met_in_trial(scene: Scene) -> Iterator[Finding]:
     if not rows:
         return
     row, met = rows[0]
-    values: dict[str, float | str] = {
-        "place": "At the last step, PEEP" if row is scene.seen[-1] else "At PEEP",
-        "words": listed([_beyond(row, vital, limits) for vital in met]),
+    values: dict[str, Value] = {
+        "place": message("vital.at-the-last-step" if row is scene.seen[-1] else "vital.at-a-step"),
+        "words": tuple(_beyond(row, vital, limits) for vital in met),
         "peep_cmh2o": row.peep_cmh2o,
         "before_it": "",
     }
@@ -143,9 +139,10 @@ def limits_met_in_trial(scene: Scene) -> Iterator[Finding]:
         places = [one for one, at in rows if vital in at]
         worst = min(places, key=lambda one: vital.sign * _worse(one.by_quantity[vital.quantity], vital), default=row)
         if worst is not row:
-            earlier.append(f"{_beyond(worst, vital, limits)} at PEEP {worst.peep_cmh2o:g} cmH2O")
+            beyond = _beyond(worst, vital, limits)
+            earlier.append(message("vital.beyond-at", beyond=beyond, peep_cmh2o=worst.peep_cmh2o))
     if earlier:
-        values["before_it"] = f" Earlier {listed(earlier)}."
+        values["before_it"] = message("vital.earlier", listed=tuple(earlier))
     sources = tuple(dict.fromkeys(src for one, at in rows for vital in at for src in _sources(one, vital.quantity)))
     at_s = max(row.by_quantity[vital.quantity].at_s for vital in met)
     peeps = tuple(one.peep_cmh2o for one, _ in reversed(rows))
@@ -158,7 +155,7 @@ def doubtful_pressure(scene: Scene) -> Iterator[Finding]:
         for row in scene.seen:
             seen = row.by_quantity.get(vital.quantity)
             if seen is not None and seen.doubtful is not None:
-                values: dict[str, float | str] = {"words": vital.words, "value": seen.doubtful, "least": seen.least}
+                values: dict[str, Value] = {"words": vital.words, "value": seen.doubtful, "least": seen.least}
                 yield Finding(
                     "blood-pressure-doubtful",
                     Weight.MODERATE,
@@ -185,7 +182,7 @@ def acidosis(scene: Scene) -> Iterator[Finding]:
 def worse_than_best(scene: Scene, suggested_cmh2o: float) -> Iterator[Finding]:
     """Saturation or blood pressure clearly worse at the suggestion than at the best step, by their middle values."""
     there = _rows_at(scene.seen, suggested_cmh2o)
-    for quantity, words, unit, field, source in _LOST:
+    for quantity, unit, field, source in _LOST:
         known = [(row, value) for row in scene.seen if (value := row.middle(quantity)) is not None]
         here = [value for row, value in known if row in there]
         if not here:
@@ -200,8 +197,8 @@ def worse_than_best(scene: Scene, suggested_cmh2o: float) -> Iterator[Finding]:
         # Textbook and choice speak of more than 20 mmHg; saturation is charted in whole per cent, so that 5 counts.
         beyond = greatest - value >= limit if quantity is Quantity.SPO2 else greatest - value > limit
         if beyond:
-            values: dict[str, float | str] = {
-                "words": words,
+            values: dict[str, Value] = {
+                "words": message(f"vital.{quantity.slug}"),
                 "unit": unit,
                 "value": value,
                 "best": greatest,
@@ -237,7 +234,7 @@ def unseen_vital_signs(scene: Scene, suggested_cmh2o: float, charted: frozenset[
     pressures = (Quantity.MEAN_ARTERIAL_PRESSURE, Quantity.SYSTOLIC_ARTERIAL_PRESSURE)
     missing: list[str] = []
     elsewhere: list[str] = []
-    values: dict[str, float | str]
+    values: dict[str, Value]
     for words, quantities in (("SpO2", (Quantity.SPO2,)), ("blood pressure", pressures)):
         if any(row.last(quantity) is not None for row in there for quantity in quantities):
             continue
@@ -299,13 +296,13 @@ def _finding(
     extremes = [(row, row.by_quantity[vital.quantity]) for row in rows]
     worst_row, worst = min(extremes, key=lambda pair: vital.sign * _worse(pair[1], vital))
     value = _worse(worst, vital)
-    values: dict[str, float | str] = {
+    values: dict[str, Value] = {
         "words": vital.words,
         "unit": vital.unit,
         "vital": vital.slug,
         "value": value,
         "limit": vital.limit(scene.limits.vital),
-        "side": "below" if vital.sign > 0 else "above",
+        "side": message("vital.below" if vital.sign > 0 else "vital.above"),
         "peep_cmh2o": worst_row.peep_cmh2o,
         "suggested_cmh2o": peep_cmh2o,
     }
@@ -333,13 +330,13 @@ def _peak_at(scene: Scene, rows: Sequence[StepSeen], peep_cmh2o: float, slug: st
     limit, levels = scene.limits.vital.peak_pressure_above_cmh2o, [row.peep_cmh2o for row in rows]
     met = [one for one in scene.steps if one.peep_cmh2o in levels and (one.peak_cmh2o or 0.0) > limit]
     if met:
-        values: dict[str, float | str] = {
-            "words": "peak pressure",
+        values: dict[str, Value] = {
+            "words": message("vital.peak-pressure"),
             "unit": "cmH2O",
             "vital": "peak-pressure",
             "value": max(one.peak_cmh2o or 0.0 for one in met),
             "limit": limit,
-            "side": "above",
+            "side": message("vital.above"),
             "peep_cmh2o": met[0].peep_cmh2o,
             "suggested_cmh2o": peep_cmh2o,
         }
@@ -347,9 +344,9 @@ def _peak_at(scene: Scene, rows: Sequence[StepSeen], peep_cmh2o: float, slug: st
         yield Finding(slug, weight, values, peeps, met[0].start_s, sources, OWN_CHOICE)
 
 
-def _beyond(row: StepSeen, vital: _Vital, limits: VitalLimits) -> str:
-    value = _worse(row.by_quantity[vital.quantity], vital)
-    return f"{vital.words} was {value:.0f} {vital.unit} (limit {vital.limit(limits):.0f})"
+def _beyond(row: StepSeen, vital: _Vital, limits: VitalLimits) -> Message:
+    value, limit = round(_worse(row.by_quantity[vital.quantity], vital)), round(vital.limit(limits))
+    return message("vital.beyond", name=vital.words, value=value, unit=vital.unit, limit=limit)
 
 
 def _worse(seen: Seen, vital: _Vital) -> float:
