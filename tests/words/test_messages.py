@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -84,3 +85,28 @@ def test_every_message_that_a_source_names_is_in_the_catalogue_with_the_same_val
     wrong = [(name, values) for name, values in named if name not in ENGLISH or values != values_of(ENGLISH[name])]
     assert len(named) > 30
     assert wrong == []
+
+
+def _named_by_a_code_word() -> Iterator[tuple[str, frozenset[str | None]]]:
+    """Patterns of identifiers that sources put together, with the values that they give."""
+    for file in SERVICE.rglob("*.py"):
+        for call in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+            if not isinstance(call, ast.Call) or not isinstance(call.func, ast.Name) or call.func.id != "message":
+                continue
+            values = frozenset(one.arg for one in call.keywords)
+            if call.args and isinstance(call.args[0], ast.JoinedStr) and None not in values:
+                parts = call.args[0].values
+                named = [re.escape(str(one.value)) if isinstance(one, ast.Constant) else ".*" for one in parts]
+                yield "".join(named), values
+
+
+def test_every_message_that_a_source_names_by_a_code_word_finds_templates_for_its_values() -> None:
+    families = list(_named_by_a_code_word())
+
+    without = [
+        pattern
+        for pattern, values in families
+        if not any(re.fullmatch(pattern, name) and values_of(text) <= values for name, text in ENGLISH.items())
+    ]
+    assert len(families) > 20
+    assert without == []
