@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import os
 import resource
+import shutil
 from collections import Counter
 from collections.abc import Callable
 from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
@@ -214,14 +215,29 @@ def test_a_part_that_kills_every_worker_is_given_up_and_listed_and_the_next_run_
     assert broken(few, tmp_path, 0).failed == 0
 
 
-def test_what_a_full_disk_does_not_take_is_listed_and_the_next_run_makes_it(few: Path, tmp_path: Path) -> None:
-    whole = run(few, tmp_path / "whole", options=Options(), start=lambda: ThreadPoolExecutor(1))
+def on_a_full_disk(folder: Path, work: Path) -> Reviewed:
     soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
     resource.setrlimit(resource.RLIMIT_FSIZE, (30_000, hard))  # no file grows beyond it, as on a disk that is full
     try:
-        cut = run(few, tmp_path / "work", options=Options(), start=lambda: ThreadPoolExecutor(1))
+        return run(folder, work, options=Options(), start=lambda: ThreadPoolExecutor(1))
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+
+
+def test_a_run_that_had_to_give_up_leaves_what_an_earlier_one_made(few: Path, tmp_path: Path) -> None:
+    whole = run(few, tmp_path, options=Options(), start=lambda: ThreadPoolExecutor(1))
+    shutil.rmtree(tmp_path / "shards")
+
+    cut = on_a_full_disk(few, tmp_path)
+
+    assert cut.failed > 0
+    assert all(Path(one).exists() for one in whole.folders)
+
+
+def test_what_a_full_disk_does_not_take_is_listed_and_the_next_run_makes_it(few: Path, tmp_path: Path) -> None:
+    whole = run(few, tmp_path / "whole", options=Options(), start=lambda: ThreadPoolExecutor(1))
+
+    cut = on_a_full_disk(few, tmp_path / "work")
 
     again = run(few, tmp_path / "work", options=Options(), start=lambda: ThreadPoolExecutor(1))
 

@@ -145,7 +145,8 @@ def _run(folder: Path, work: Path, options: Options, engine: _Engine, told: Told
     }
     missing = {f"part {number}": one for number, one in wanted.items() if not Path(one[3]).exists()}
     made = _mapped(review_part, missing, engine, failed, told)
-    _forget(work, [*shards, *joined], [one[3] for one in wanted.values()])
+    if not failed:  # what was given up may be why something is not used now
+        _forget(work, [*shards, *joined], [one[3] for one in wanted.values()])
     counts: dict[str, int] = {}
     for one in shards:
         for kind, count in one.counts.items():
