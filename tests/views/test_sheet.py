@@ -6,6 +6,7 @@ import hashlib
 import io
 import subprocess
 import sys
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -20,7 +21,7 @@ from ebbmark.physiology.advice.advice import Caution, Severity
 from ebbmark.physiology.advice.evidence import EVIDENCE
 from ebbmark.views.figure import figure_of
 from ebbmark.views.figure_words import alternative_text
-from ebbmark.views.sheet import MOST_CHARACTERS, Label, report_pdf, settable
+from ebbmark.views.sheet import MOST_CHARACTERS, Label, Part, report_pdf, settable
 from ebbmark.words.messages import spell
 from recommendations import ALL, RECORDED_S, found, retold
 
@@ -28,8 +29,8 @@ ROOT = Path(__file__).parents[2]
 MARKUP = '#panic("x") *b* _i_ $x^2$ \\ @ref <lab> // c /* d */ ] } ) " `raw` #import "a.typ" = Heading'
 
 
-def read(recommendation: Answer) -> PdfReader:
-    return PdfReader(io.BytesIO(report_pdf(recommendation, recorded_s=RECORDED_S)))
+def read(recommendation: Answer, parts: Sequence[Part] = ("answer", "everything")) -> PdfReader:
+    return PdfReader(io.BytesIO(report_pdf(recommendation, recorded_s=RECORDED_S, parts=parts)))
 
 
 def text_of(reader: PdfReader) -> str:
@@ -68,13 +69,21 @@ def saying(text: str) -> Answer:
     return replace(recommendation, request=request, ignored=(Ignored("p", text, "x", text),))
 
 
-@pytest.mark.parametrize("name", ["noisy record", "3 steps", "wide spread", "far readings", "dynamic", *ALL])
-def test_the_answer_stands_on_the_first_sheet_and_all_of_it_on_three(name: str) -> None:
-    pages = [page.extract_text() for page in read({**DRAWN, **ALL}[name]()).pages]
+@pytest.mark.parametrize("name", [*DRAWN, *ALL])
+def test_the_answer_takes_one_sheet_and_everything_behind_it_is_a_document_of_its_own(name: str) -> None:
+    answer = {**DRAWN, **ALL}[name]()
+    sheet, behind = (
+        [page.extract_text() for page in read(answer, parts=(part,)).pages] for part in ("answer", "everything")
+    )
 
-    assert len(pages) <= 3
-    assert "Published work" in pages[0]
-    assert "Steps of the decremental limb" in pages[1]
+    assert len(sheet) == 1
+    assert "Published work" in sheet[0]
+    assert "or not now, because" in sheet[0]
+    assert answer.short.head.split()[0] in sheet[0]
+    assert "Steps of the decremental limb" not in sheet[0]
+    assert len(behind) <= 2
+    assert "for the auditor" in behind[0]
+    assert "Steps of the decremental limb" in behind[0]
 
 
 @pytest.mark.parametrize("name", ["noisy record", "25 steps"])
@@ -197,7 +206,7 @@ def test_every_character_that_is_let_through_can_be_set() -> None:
 
 def test_a_text_without_end_is_cut_and_says_so() -> None:
     assert settable("x " * MOST_CHARACTERS).endswith(f" … and {MOST_CHARACTERS - 1} more characters")
-    assert len(read(saying("x" * 100_000)).pages) <= 4
+    assert len(read(saying("x" * 100_000)).pages) <= 5
 
 
 def test_a_long_word_can_be_broken() -> None:

@@ -241,8 +241,11 @@ def test_the_answer_can_be_had_on_paper_with_whose_it_is_on_every_sheet(app: ASG
     assert reply.headers["content-type"] == "application/pdf"
     assert reply.headers["cache-control"] == "no-store"
     assert re.fullmatch(r'attachment; filename="ebbmark-[0-9a-f]{16}\.pdf"', reply.headers["content-disposition"])
+    behind = PdfReader(io.BytesIO(get(app, f"{CLEAR}/report", "part=everything").body)).pages
+    assert len(sheets) == 1
     assert "12 cmH" in sheets[0].extract_text()
-    for sheet in sheets:
+    assert "for the auditor" in behind[0].extract_text()
+    for sheet in (*sheets, *behind):
         assert "Maple Example" in sheet.extract_text()
         assert "DEMO-0001" in sheet.extract_text()
     assert get(app, f"{BEFORE}/report").headers["content-type"] == "text/html; charset=utf-8"

@@ -11,11 +11,11 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from importlib.resources import files
-from typing import Final
+from typing import Final, Literal
 
 import msgspec
 
@@ -29,18 +29,22 @@ from ebbmark.fhir.writing.plan import settings_words
 from ebbmark.fhir.writing.sentences import curve_sentence, protocol_sentence
 from ebbmark.fhir.writing.tables import Table, patient_table, plain, step_table, what_if_table
 from ebbmark.fhir.writing.terms import words_of
+from ebbmark.physiology.advice.advice import Severity
 from ebbmark.views.figure import figure_of
 from ebbmark.views.figure_words import PRELIMINARY, alternative_text
 from ebbmark.views.panels import Aspect
 from ebbmark.views.picture import draw
 from ebbmark.words.messages import say
 
-__all__ = ["FIGURE", "LOW_FIGURE", "MOST_CHARACTERS", "Label", "report_pdf", "settable", "typeset"]
+__all__ = ["FIGURE", "LOW_FIGURE", "MOST_CHARACTERS", "Label", "Part", "report_pdf", "settable", "typeset"]
+
+Part = Literal["answer", "everything"]
+"""The two documents of a titration: the answer on one sheet, and everything behind it, for the auditor."""
 
 FIGURE = Aspect(
     width_in=6.4, axis_in=0.56, beside_in=1.72, curve_in=1.6, bars_in=0.6, text_pt=9.0, small_pt=9.0, alone=False
 )
-LOW_FIGURE = replace(FIGURE, curve_in=1.46, bars_in=0.5)
+LOW_FIGURE = replace(FIGURE, curve_in=1.3, bars_in=0.45)
 """The figure on the sheet, lower where there are rows of vital signs. Its type is that of the sheet."""
 
 
@@ -59,19 +63,26 @@ class Label:
     number: str
 
 
-def report_pdf(answer: Answer, *, recorded_s: float, label: Label | None = None) -> bytes:
+def report_pdf(
+    answer: Answer,
+    *,
+    recorded_s: float,
+    label: Label | None = None,
+    parts: Sequence[Part] = ("answer", "everything"),
+) -> bytes:
     """Typeset the answer on A4: a titration on the first sheet, everything else behind it; always the same bytes.
 
     Args:
         answer: what is to be shown.
         recorded_s: when the answer is recorded, and the date of the document [s since 1970-01-01T00:00:00Z].
         label: whose sheet it is; None leaves a place for the label of the ward.
+        parts: of a titration, which of its two documents; any other answer has one.
     """
     recorded = datetime.fromtimestamp(int(recorded_s), UTC)
     template, values = ("sheet.typ", _titration_values) if answer.titrated is not None else ("question.typ", _values_of)
     date = {name: getattr(recorded, name) for name in ("year", "month", "day", "hour", "minute", "second")}
     whose = None if label is None else {name: settable(value) for name, value in asdict(label).items()}
-    shown = {**values(answer, recorded_s), "date": date, "label": whose}
+    shown = {**values(answer, recorded_s), "date": date, "label": whose, "parts": list(parts)}
     return typeset(files("ebbmark.views").joinpath(template).read_bytes(), shown, written_s=int(recorded_s))
 
 
@@ -181,6 +192,7 @@ def _values(answer: Answer, recorded_s: float) -> dict[str, object]:
     view = view_of(answer)
     figure = figure_of(answer)
     rules = protocol_sentence(answer.request)
+    cautions = [{"severity": one.severity, "text": one.text} for one in view.cautions]
     return {
         "title": TITLE,
         "footer": f"Ebbmark {answer.engine_version}, answer {answer.identity[:16]}",
@@ -195,7 +207,10 @@ def _values(answer: Answer, recorded_s: float) -> dict[str, object]:
         "what_if": _table(what_if_table(view.what_if)) if view.what_if else None,
         "what_if_remarks": list(_what_if_remarks(view)),
         "targets": list(_targets(view)),
-        "cautions": [{"severity": caution.severity, "text": caution.text} for caution in view.cautions],
+        "cautions": [one for one in cautions if one["severity"] != Severity.LOW.value],
+        "low_cautions": [one for one in cautions if one["severity"] == Severity.LOW.value],
+        "everything": say("sheet.everything"),
+        "decision": [say(f"sheet.{name}") for name in ("decided", "not-now", "by", "when")],
         "evidence": [say(f"evidence-line.{slug}") for slug in ON_PAPER],
         "general": [line for line in view.general if line != rules],
         "inputs": _inputs(answer),

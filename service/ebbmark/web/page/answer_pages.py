@@ -17,7 +17,7 @@ from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.limb import SAME_PEEP_CMH2O
 from ebbmark.physiology.wording import level
 from ebbmark.use_cases.questions import ANSWERS
-from ebbmark.views.sheet import Label, report_pdf
+from ebbmark.views.sheet import Label, Part, report_pdf
 from ebbmark.web.page.answer_view import AnswerView, FigureView, TrialsView, answer_view, figure_view, trials_view
 from ebbmark.web.page.decision import REASONS, chosen_note
 from ebbmark.web.page.frame import Frame, Pages, frame_of
@@ -140,20 +140,21 @@ async def show_answer(source: TrialSource, pages: Pages, choice: Choice = NO_CHO
     )
 
 
-async def show_report(source: TrialSource, pages: Pages) -> Response:
+async def show_report(source: TrialSource, pages: Pages, part: Part = "answer") -> Response:
     """The answer as PDF, to be kept or printed; name, birth date and record number stand on every sheet of it.
 
     Args:
         source: the patient.
         pages: how pages are made.
+        part: the answer on one sheet, or everything behind it.
 
     Raises:
         Rejected: there is no answer.
     """
     frame, answer = await asyncio.gather(frame_of(source, pages.zone), source.titration())
     label = Label(frame.who.name, frame.born, ", ".join(one.value for one in frame.who.numbers))
-    body = await asyncio.to_thread(report_pdf, answer, recorded_s=source.at_s, label=label)
-    name = f"ebbmark-{answer.identity[:16]}.pdf"
+    body = await asyncio.to_thread(report_pdf, answer, recorded_s=source.at_s, label=label, parts=(part,))
+    name = f"ebbmark-{answer.identity[:16]}{'' if part == 'answer' else f'-{part}'}.pdf"
     return Response(body, media_type=PDF, headers={"content-disposition": f'attachment; filename="{name}"'})
 
 

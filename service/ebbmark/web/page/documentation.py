@@ -47,7 +47,7 @@ _SAID: dict[tuple[str, str], tuple[str, str, str]] = {
     ("/days", "GET"): ("Days", "The trials of the last days", ""),
     ("/plan", "GET"): ("Plan", "The plan of a trial", "Without high-pressure recruitment."),
     ("/plan", "POST"): ("AcknowledgedPlan", "The plan, with what a clinician has acknowledged", ""),
-    ("/report", "GET"): ("Report", "The answer as PDF", ""),
+    ("/report", "GET"): ("Report", "The answer as PDF: on one sheet, or everything behind it", ""),
     ("/record", "GET"): ("Review", "What would be recorded", "Nothing is written."),
     ("/record", "POST"): (
         "Record",
@@ -103,6 +103,10 @@ def documented(path: str, method: str) -> dict[str, Any]:
     if (path, method) == ("/record", "GET"):
         extra["parameters"].append(
             {"name": "with-report", "in": "query", "required": False, "schema": {"type": "string", "enum": ["true"]}}
+        )
+    if path == "/report":
+        extra["parameters"].append(
+            {"name": "part", "in": "query", "required": False, "schema": {"type": "string", "enum": ["everything"]}}
         )
     if path == "/running" or (path, method) == ("/steps", "POST"):
         extra["parameters"].append(

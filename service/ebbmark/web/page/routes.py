@@ -16,6 +16,7 @@ from starlette.responses import RedirectResponse
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Rejected, status_of
 from ebbmark.record.retry import ViewCache
+from ebbmark.views.sheet import Part
 from ebbmark.web.launch.door import SmartDoor
 from ebbmark.web.page.after_pages import show_after, show_days
 from ebbmark.web.page.answer_pages import Live, live_of, show_answer, show_report
@@ -73,6 +74,10 @@ def patient_router(prefix: str, door: Door, pages: Pages) -> APIRouter:
     async def answer(request: Request) -> Response:
         return await _shown(partial(show_answer, choice=_chosen(request)), await door(request), pages)
 
+    async def report(request: Request) -> Response:
+        part: Part = "everything" if request.query_params.get("part") == "everything" else "answer"
+        return await _shown(partial(show_report, part=part), await door(request), pages)
+
     async def running(request: Request) -> Response:
         return await _running(request, await door(request), pages)
 
@@ -102,7 +107,7 @@ def patient_router(prefix: str, door: Door, pages: Pages) -> APIRouter:
         ("/days", "GET", shown(show_days)),
         ("/plan", "GET", shown(show_plan)),
         ("/plan", "POST", acknowledged_plan),
-        ("/report", "GET", shown(show_report)),
+        ("/report", "GET", report),
         ("/record", "GET", review),
         ("/record", "POST", record),
         ("/not-now", "POST", not_now),
