@@ -302,6 +302,20 @@ def test_a_page_that_is_no_longer_renewed_says_so_and_recovers(browser: Browser,
             page.clock.fast_forward("01:01")
         expect(page.locator("#stale")).to_be_hidden()
 
+        answer, dwell = page.locator("#live h1").inner_text(), page.locator(".since").first.inner_text()
+        seen.context.set_offline(True)
+        expect(page.get_by_role("alert")).to_contain_text("This device is offline.")
+        page.clock.run_for(20_000)
+        expect(page.locator("#looked")).to_contain_text(re.compile(r"\d+ s ago"))
+        expect(page.get_by_role("alert")).not_to_contain_text("Too old")
+        page.clock.run_for(45_000)
+        expect(page.get_by_role("alert")).to_contain_text("Too old to act on: look at the patient and the ventilator.")
+        assert page.locator("#live h1").inner_text() == answer
+        assert page.locator(".since").first.inner_text() != dwell
+
+        seen.context.set_offline(False)
+        expect(page.locator("#stale")).to_be_hidden()
+
 
 def test_a_page_that_slept_says_how_old_it_is_while_it_still_looks(browser: Browser, address: str) -> None:
     with watched(browser) as seen:

@@ -30,6 +30,9 @@ const countDwell = (part, nowMs) => {
   // From then on what is shown is said to be old, also while a look is still under way: a tab may have slept for hours.
   const oldMs = 30000;
   const patienceMs = 1000;
+  // Without the service the last answer stays, with its age; after a minute nobody should act on it. Our own choice.
+  const tooOldMs = 60000;
+  let asOf = "";
   let tag = live.dataset.tag;
   let read = live.dataset.read;
   let waitMs = usualMs;
@@ -60,7 +63,8 @@ const countDwell = (part, nowMs) => {
 
   const fresh = (reply) => {
     read = reply.headers.get("Ebbmark-Read");
-    looked.textContent = `Last looked at ${reply.headers.get("Ebbmark-As-Of")}.`;
+    asOf = `Last looked at ${reply.headers.get("Ebbmark-As-Of")}`;
+    looked.textContent = `${asOf}.`;
     stale.hidden = true;
     stale.textContent = "";
     failures = 0;
@@ -69,10 +73,20 @@ const countDwell = (part, nowMs) => {
   };
 
   const isOld = () => Date.now() - lastMs > oldMs;
+  const isTooOld = () => Date.now() - lastMs > tooOldMs;
+
+  // The age counts where it is read and not spoken; the alert speaks once more when the answer has become too old.
+  const countAge = () => {
+    if (stale.hidden) return;
+    if (!asOf) asOf = looked.textContent.replace(/\.$/, "");
+    looked.textContent = `${asOf}, ${Math.round((Date.now() - lastMs) / 1000)} s ago.`;
+    if (isTooOld() && !stale.textContent.startsWith("Too old")) sayOld("No newer answer has come.");
+  };
 
   const sayOld = (why) => {
     const seconds = Math.round((Date.now() - lastMs) / 1000);
-    const text = `${why} What is shown here is at least ${seconds} seconds old.`;
+    const what = `What is shown here is at least ${seconds} seconds old.`;
+    const text = isTooOld() ? `Too old to act on: look at the patient and the ventilator. ${why} ${what}` : `${why} ${what}`;
     if (stale.textContent !== text) stale.textContent = text;
     stale.hidden = false;
   };
@@ -123,7 +137,12 @@ const countDwell = (part, nowMs) => {
     if (document.hidden) window.clearTimeout(timer);
     else ask();
   });
-  window.setInterval(() => countDwell(live, nowMs()), 1000);
+  window.addEventListener("offline", () => failed("This device is offline.", true));
+  window.addEventListener("online", ask);
+  window.setInterval(() => {
+    countDwell(live, nowMs());
+    countAge();
+  }, 1000);
   countDwell(live, nowMs());
   next();
 })();
