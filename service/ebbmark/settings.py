@@ -230,6 +230,11 @@ class Settings(BaseSettings):
         "is carried inside its first result. As many changes may come besides, where an earlier answer is superseded. "
         "Unset: no limit. `check-record --write-to` proposes it.",
     )
+    record_refusal_log: Path | None = Field(
+        default=None,
+        description="File for what the record says word for word when it refuses, which may hold patient data: one "
+        "JSON line each, mode 600. Callers get its issue codes, elements and our own words only. Unset: nowhere.",
+    )
     record_max_reply_bytes: int = Field(default=5_000_000, gt=0, description="Largest reply read from the record.")
     record_client_id: str | None = Field(
         default=None,

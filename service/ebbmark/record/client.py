@@ -18,8 +18,9 @@ from __future__ import annotations
 import asyncio
 import re
 import ssl
-from collections.abc import Iterable, Mapping
+from collections.abc import Awaitable, Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 from types import TracebackType
 from typing import BinaryIO, Protocol, Self, TypeVar
 
@@ -30,6 +31,7 @@ import msgspec
 from ebbmark.fhir.resource_types import EVERYTHING, Takes
 from ebbmark.record.address_guard import GuardedNetwork, Resolve, is_under, refusal_of, resolved
 from ebbmark.record.connection_faults import is_about_us, trouble_of
+from ebbmark.record.refusal_log import note_refusal
 from ebbmark.record.retry import WALL_CLOCK, RetryLimits, Trouble, ViewCache, Waiting
 from ebbmark.telemetry.current import outgoing_call
 
@@ -256,6 +258,7 @@ def decoded(reply: Reply, shape: type[T]) -> T | None:
 
 # RFC 6750 section 2.1, b64token.
 _TOKEN = re.compile(r"[A-Za-z0-9\-._~+/]+=*")
+_REFUSED = 400
 _UNAUTHORIZED = 401
 
 
@@ -295,6 +298,7 @@ class RecordSettings:
         internal_base_urls: base addresses by which the record names itself in links; `base_url` is called in their
             place.
         takes: what it takes of what this service writes.
+        refusal_log: protected file for what it says word for word when it refuses; None for nowhere.
     """
 
     base_url: str
@@ -312,6 +316,7 @@ class RecordSettings:
     searches_at_once: int = 3
     internal_base_urls: tuple[str, ...] = ()
     takes: Takes = EVERYTHING
+    refusal_log: Path | None = None
 
     def __post_init__(self) -> None:
         """Refuse a token that cannot be a header, here and without showing it, rather than in a traceback."""
@@ -435,6 +440,14 @@ class RecordClient:
         async def ask(token: str | None) -> Answer:
             return await self._exchange.ask(method, url, content=content, headers={**_bearer(token), **own}, into=into)
 
+        answer = await self._signed_in(ask)
+        log = self.settings.refusal_log
+        if log is not None and isinstance(answer, Reply) and answer.status >= _REFUSED:
+            at_s = self.waiting.now().timestamp()
+            note_refusal(log, at_s=at_s, method=method, target=target, status=answer.status, body=answer.body)
+        return answer
+
+    async def _signed_in(self, ask: Callable[[str | None], Awaitable[Answer]]) -> Answer:
         tokens = self._tokens
         if tokens is None:
             return await ask(self.settings.bearer_token)

@@ -3,8 +3,8 @@
 Source: FHIR R4 http.html#transaction (one transaction-response with one entry per request in the same order, or one
 OperationOutcome and nothing written) and http.html#ccreate (201 new, 200 already there, 412 several).
 
-Every sentence is made of our own words, counts, positions, HTTP statuses and FHIR issue codes. The record's own text is
-never quoted, since it may hold patient data.
+Every sentence is made of our own words, counts, positions, HTTP statuses, FHIR issue codes, message codes of FHIR and
+paths of FHIR elements. The record's own text is never quoted, since it may hold patient data; `refusal_log` has it.
 
 Source: FHIR R4 http.html (meaning of the statuses).
 """
@@ -12,12 +12,14 @@ Source: FHIR R4 http.html (meaning of the statuses).
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from enum import Enum
+from itertools import islice
 
 import msgspec
 
+from ebbmark.fhir.resource_types import RESOURCE_TYPES
 from ebbmark.record.client import Answer, Failure, Reply, decoded
 from ebbmark.record.retry import TROUBLE_WORDS, Repeated, Seen, StopReason, Trouble
 
@@ -53,6 +55,50 @@ _ISSUE_CODES = frozenset({
 # race of conditional creates). A repeat checks every condition anew, so it cannot double anything.
 _RACE_CODES = frozenset({"conflict", "duplicate", "lock-error", "transient", "processing"})
 _NOT_IMPLEMENTED = 501
+
+_MESSAGE_SYSTEMS = frozenset(
+    {"http://terminology.hl7.org/CodeSystem/operation-outcome", "http://hl7.org/fhir/operation-outcome"}
+)
+_MESSAGE = re.compile(r"MSG_[A-Z_]{2,40}")
+_PATH = re.compile(r"[A-Za-z]+(\[[0-9]{1,3}\])?(\.(ofType\([A-Za-z]+\)|[A-Za-z]+(\[[0-9]{1,3}\]|\[x\])?))*")
+_WORD = re.compile(r"[A-Za-z]+")
+_LONGEST_PATH = 120
+_MOST_TOLD = 3
+# fmt: off
+ELEMENTS = frozenset({
+    "action", "activity", "agent", "author", "authoredOn", "basedOn", "bodySite", "category", "code", "codeReference",
+    "coding", "component", "conclusion", "conclusionCode", "contained", "content", "contentType", "context", "data",
+    "dataAbsentReason", "date", "derivedFrom", "description", "detail", "device", "deviceName", "display", "div",
+    "effectiveDateTime", "effectivePeriod", "encounter", "end", "entity", "entry", "evidence", "extension", "focus",
+    "fullUrl", "hasMember", "high", "id", "identifier", "ifMatch", "ifNoneExist", "implicated", "intent",
+    "interpretation", "issued", "item", "language", "low", "manufacturer", "meta", "method", "mode", "moduleCanonical",
+    "moduleUri", "note", "occurredDateTime", "occurrenceDateTime", "outputParameters", "parameter", "partOf",
+    "patient", "performer", "period", "policy", "presentedForm", "priority", "profile", "reason", "reasonCode",
+    "reasonReference", "recorded", "reference", "referenceRange", "relatesTo", "replaces", "request",
+    "requestIdentifier", "requester", "resource", "response", "result", "role", "serialNumber", "severity",
+    "signature", "source", "start", "status", "statusReason", "subject", "system", "tag", "target", "text", "title",
+    "type", "unit", "url", "value", "valueBoolean", "valueCodeableConcept", "valueDateTime", "valueInteger",
+    "valuePeriod", "valueQuantity", "valueRange", "valueReference", "valueString", "version", "versionId", "what",
+    "when", "who",
+})
+"""Elements of FHIR R4 that occur in what is written; held against an independent R4 model by a test."""
+# fmt: on
+_PATH_WORDS = ELEMENTS | {
+    *RESOURCE_TYPES,
+    "ofType",
+    "x",
+    "effective",
+    "occurrence",
+    "occurred",
+    "module",
+    "Quantity",
+    "CodeableConcept",
+    "Reference",
+    "Range",
+    "Period",
+    "dateTime",
+    "string",
+}
 _REPEATABLE_METHODS = frozenset({"GET", "HEAD", "PUT", "DELETE"})
 
 
@@ -130,6 +176,7 @@ class _Issue(msgspec.Struct):
     diagnostics: object = ""
     details: object = ""
     expression: object = ()
+    location: object = ()
 
 
 class _Outcome(msgspec.Struct, rename="camel"):
@@ -240,7 +287,28 @@ def named_by(reply: Reply, ours: Iterable[str]) -> str:
     )
     words = [one for one in dict.fromkeys(ours) if one and re.search(rf"(?<![\w-]){re.escape(one)}(?![\w-])", text)]
     codes = _known_codes(outcome) or ()
-    return (f", issue {', '.join(codes)}" if codes else "") + (f", naming {', '.join(words)}" if words else "")
+    messages = dict.fromkeys(code for one in outcome.issue for code in _messages_of(one.details))
+    paths = dict.fromkeys(path for one in outcome.issue for path in _paths_of(one.expression, one.location))
+    said = "".join(f", {', '.join(islice(some, _MOST_TOLD))}" for some in (messages, paths) if some)
+    return (f", issue {', '.join(codes)}" if codes else "") + said + (f", naming {', '.join(words)}" if words else "")
+
+
+def _messages_of(details: object) -> Iterator[str]:
+    """Message codes of FHIR's own code system for outcomes; codes of any other may be anything."""
+    codings = details.get("coding") if isinstance(details, dict) else None
+    for one in codings if isinstance(codings, list) else ():
+        if isinstance(one, dict) and str(one.get("system")) in _MESSAGE_SYSTEMS:
+            code = one.get("code")
+            if isinstance(code, str) and _MESSAGE.fullmatch(code):
+                yield code
+
+
+def _paths_of(*given: object) -> Iterator[str]:
+    """Paths of which every word is a type or an element of FHIR."""
+    for one in (path for listed in given if isinstance(listed, list) for path in listed):
+        is_path = isinstance(one, str) and len(one) <= _LONGEST_PATH and _PATH.fullmatch(one)
+        if is_path and _PATH_WORDS.issuperset(_WORD.findall(one)):
+            yield one
 
 
 def _codes_in(reply: Reply) -> tuple[str, ...] | None:

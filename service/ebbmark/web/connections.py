@@ -14,6 +14,7 @@ from ebbmark.fhir.resource_types import Takes
 from ebbmark.keys import KeyRing
 from ebbmark.record.address_guard import AddressRefusal, is_this_machine, refusal_of
 from ebbmark.record.client import CallerRecords, Exchange, Patience, RecordSettings
+from ebbmark.record.refusal_log import unusable_log
 from ebbmark.record.sign_in import SignIn, SignInClock, SignInSettings
 from ebbmark.settings import Issuer, Settings
 from ebbmark.site_files import content_of
@@ -248,11 +249,12 @@ def patience_of(settings: Settings) -> RecordSettings:
         plain_http_hosts=settings.plain_http_hosts,
         searches_at_once=settings.record_searches_at_once,
         takes=Takes(frozenset(settings.record_writes), settings.record_most_creates),
+        refusal_log=settings.record_refusal_log,
     )
 
 
 def unusable_address(settings: Settings) -> str | None:
-    """Say which configured address could never be called or shown, or lacks the one that it goes with; None if none.
+    """Say which configured address could never be called, shown or written to, or lacks the one that it goes with.
 
     Args:
         settings: as the operator set them.
@@ -267,6 +269,10 @@ def unusable_address(settings: Settings) -> str | None:
         if refusal is not None:
             hint = _LISTED_HOSTS if refusal is AddressRefusal.NOT_ENCRYPTED else ""
             return f"{setting}: the address {refusal.value}{hint}"
+    log = settings.record_refusal_log
+    reason = unusable_log(log) if log is not None else None
+    if reason is not None:
+        return f"EBBMARK_RECORD_REFUSAL_LOG: {log}: {reason}"
     if settings.base_url is not None and not _is_plain_address(settings.base_url):
         return "EBBMARK_BASE_URL: not an absolute http or https address without query"
     if settings.record_base_url is None:
