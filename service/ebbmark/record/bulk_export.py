@@ -20,8 +20,8 @@ from urllib.parse import urlencode
 import msgspec
 
 from ebbmark.record.client import Answer, Failure, RecordClient, Reply, decoded
+from ebbmark.record.refusal_told import named_by
 from ebbmark.record.retry import TROUBLE_WORDS, retry_after_s
-from ebbmark.record.write_outcome import named_by
 
 __all__ = ["TYPES", "ExportStopped", "Exported", "Told", "bulk_export"]
 

@@ -258,8 +258,7 @@ def decoded(reply: Reply, shape: type[T]) -> T | None:
 
 # RFC 6750 section 2.1, b64token.
 _TOKEN = re.compile(r"[A-Za-z0-9\-._~+/]+=*")
-_REFUSED = 400
-_UNAUTHORIZED = 401
+_REFUSED, _UNAUTHORIZED = 400, 401
 
 
 def is_bearer_token(text: str) -> bool:
@@ -438,14 +437,13 @@ class RecordClient:
         own = {"Accept": "application/fhir+json", **(headers or {})}
 
         async def ask(token: str | None) -> Answer:
-            return await self._exchange.ask(method, url, content=content, headers={**_bearer(token), **own}, into=into)
+            signed = own if token is None else {"Authorization": f"Bearer {token}", **own}
+            return await self._exchange.ask(method, url, content=content, headers=signed, into=into)
 
-        answer = await self._signed_in(ask)
-        log = self.settings.refusal_log
-        if log is not None and isinstance(answer, Reply) and answer.status >= _REFUSED:
-            at_s = self.waiting.now().timestamp()
-            note_refusal(log, at_s=at_s, method=method, target=target, status=answer.status, body=answer.body)
-        return answer
+        reply = await self._signed_in(ask)
+        if isinstance(reply, Reply) and reply.status >= _REFUSED:
+            note_refusal(self.settings.refusal_log, self.waiting.now(), f"{method} {target}", reply.status, reply.body)
+        return reply
 
     async def _signed_in(self, ask: Callable[[str | None], Awaitable[Answer]]) -> Answer:
         tokens = self._tokens
@@ -467,10 +465,6 @@ class RecordClient:
             if is_under(url, one):
                 return base + url[len(one.rstrip("/")) :]
         return url
-
-
-def _bearer(token: str | None) -> dict[str, str]:
-    return {} if token is None else {"Authorization": f"Bearer {token}"}
 
 
 class CallerRecords:

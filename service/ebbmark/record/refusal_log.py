@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import stat
+from datetime import datetime
 from pathlib import Path
 
 import msgspec
@@ -30,24 +31,26 @@ def unusable_log(path: Path) -> str | None:
     return None
 
 
-def note_refusal(path: Path, *, at_s: float, method: str, target: str, status: int, body: bytes) -> None:
+def note_refusal(path: Path | None, at: datetime, asked: str, status: int, body: bytes) -> None:
     """Append one refusal. A line that cannot be written is counted among log faults, and nothing else is held up.
 
     Args:
-        path: the file.
-        at_s: when [s since 1970-01-01T00:00:00Z].
-        method: HTTP method.
-        target: path and query, of which the first part is noted: a resource type, or an operation.
+        path: the file; None for nowhere.
+        at: when.
+        asked: method, path and query; of the path the first part is noted: a resource type, or an operation.
         status: HTTP status.
         body: what the record said; its beginning is kept.
     """
+    if path is None:
+        return
+    method, _, target = asked.partition(" ")
     said = body[:_MOST_BYTES].decode("utf-8", "replace")
-    asked = target.partition("?")[0].partition("/")[0] if "://" not in target else ""
-    line = msgspec.json.encode({"at_s": at_s, "method": method, "asked": asked, "status": status, "said": said})
+    place = target.partition("?")[0].partition("/")[0] if "://" not in target else ""
+    told = {"at": at.isoformat(), "method": method, "asked": place, "status": status, "said": said}
     try:
         file = _opened(path)
         try:
-            os.write(file, line + b"\n")
+            os.write(file, msgspec.json.encode(told) + b"\n")
         finally:
             os.close(file)
     except OSError:

@@ -19,8 +19,8 @@ import msgspec
 
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.record.client import Answer, Failure, RecordClient, Reply, decoded
+from ebbmark.record.refusal_told import named_by
 from ebbmark.record.retry import TROUBLE_WORDS, Seen, Trouble, repeat, retry_after_s
-from ebbmark.record.write_outcome import named_by
 
 __all__ = [
     "FRESH",

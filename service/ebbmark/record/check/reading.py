@@ -21,10 +21,10 @@ import msgspec
 from ebbmark.record.address_guard import is_under
 from ebbmark.record.check.findings import Report, Verdict
 from ebbmark.record.client import Answer, Failure, RecordClient, Reply, decoded
+from ebbmark.record.refusal_told import named_by
 from ebbmark.record.retry import TROUBLE_WORDS, Trouble
 from ebbmark.record.search import Page
 from ebbmark.record.sign_in import SignIn, SignInFailure
-from ebbmark.record.write_outcome import named_by
 
 __all__ = ["Asking", "check_reading", "not_granted"]
 

@@ -19,9 +19,10 @@ from ebbmark.fhir.resource_types import WRITTEN_TYPES
 from ebbmark.record.check.findings import Verdict
 from ebbmark.record.check.reading import Asking
 from ebbmark.record.client import Failure, Reply, decoded
+from ebbmark.record.refusal_told import named_by
 from ebbmark.record.retry import TROUBLE_WORDS
 from ebbmark.record.search import Head, Page
-from ebbmark.record.write_outcome import EntryResult, Proof, attempt_of, entry_requests, named_by
+from ebbmark.record.write_outcome import EntryResult, Proof, attempt_of, entry_requests
 
 __all__ = ["check_writing"]
 
