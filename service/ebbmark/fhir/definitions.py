@@ -53,7 +53,8 @@ def definition_of(operation: Operation) -> dict[str, object]:
         "code": operation.slug,
         "comment": (
             "Every result is preliminary, every plan a draft. What cannot be read or used is refused with an "
-            "OperationOutcome (400 or 422) that names every problem."
+            "OperationOutcome (400 or 422) that names every problem. There is no GET: with write-back the operation "
+            "changes the record, and FHIR allows a GET only for operations that never change a state."
         ),
         # At the address of a patient of the record, the patient is not named in the body again.
         "resource": ["Patient"],
