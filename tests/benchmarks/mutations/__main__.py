@@ -118,7 +118,7 @@ def _of_code(text: str) -> Iterator[Change]:
             yield _changed(text, node, ast.BoolOp(ast.Or() if isinstance(node.op, ast.And) else ast.And(), node.values))
         elif isinstance(node, ast.Constant) and isinstance(node.value, float) and node.value:
             for factor in FACTORS:
-                yield _changed(text, node, ast.Constant(round(node.value * factor, 6)))
+                yield _changed(text, node, ast.Constant(float(f"{node.value * factor:.6g}")))
 
 
 def _of_table(text: str) -> Iterator[Change]:
