@@ -74,11 +74,13 @@ class Validity:
 
     Attributes:
         old: something was seen that makes it old.
+        line: the answer; in short where what was seen stands below it.
         sentence: the answer in plain words.
         seen: severity and text of each thing that was seen.
     """
 
     old: bool
+    line: str
     sentence: str
     seen: tuple[tuple[str, str], ...]
 
@@ -246,10 +248,12 @@ def validity_of(answer: Answer | Rejected, read: Answer, now_s: float) -> Validi
         ended = ago(max(step.end_s for step in read.titration.trial.steps), now_s)
         unset = answer.problems[0].kind is ProblemKind.MISSING
         why = _NO_SETTING if unset else in_clinical_words(answer.problems[0])
-        return Validity(False, f"Not known. The trial ended {ended}. {why}", ())
+        not_known = f"Not known. The trial ended {ended}. {why}"
+        return Validity(False, not_known, not_known, ())
     doubt = next(one for one in answer.statements if one.code == "titration-may-be-old")
     return Validity(
         isinstance(doubt.value, Truth) and doubt.value.value,
+        answer.short.line if answer.warnings else answer.said[0],
         answer.said[0],
         tuple((one.severity, one.text) for one in answer.warnings),
     )
