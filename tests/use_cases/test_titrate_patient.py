@@ -130,3 +130,53 @@ def test_a_limit_that_the_site_has_signed_holds_for_the_number_and_is_named() ->
     assert "below 65" in by_site.titration.advice.rationale
     assert by_site.identity != by_default.identity
     assert "stop limits version 5, signed by this site" in write_bundle_bytes(by_site, recorded_s=AT_S).decode()
+
+
+def chest_report(*conclusions: str, identity: str = "cxr") -> Json:
+    return {
+        "resourceType": "DiagnosticReport",
+        "id": identity,
+        "meta": {"versionId": "2"},
+        "status": "final",
+        "code": {"text": "Chest radiograph"},
+        "subject": {"reference": "Patient/p1"},
+        "effectiveDateTime": stamp(5.0),
+        "conclusionCode": [{"coding": [{"system": "http://snomed.info/sct", "code": code}]} for code in conclusions],
+    }
+
+
+def test_a_report_that_concludes_a_pneumothorax_is_the_source_of_the_finding_and_takes_no_place_of_a_condition() -> (
+    None
+):
+    found = titrated(chest_report("233645004", identity="c1"), condition("c1", "I26.0"))
+
+    assert found.titration.advice.suggested_peep_cmh2o is None
+    slugs = [one.slug for one in found.titration.findings]
+    assert "condition-right-heart-failure" in slugs
+    finding = next(one for one in found.titration.findings if one.slug == "condition-untreated-pneumothorax-suspected")
+    named = [found.request.sources[source].reference for source in finding.sources]
+    assert named == ["DiagnosticReport/c1/_history/2"]
+    assert not any(one.reference.startswith("DiagnosticReport") for one in found.ignored)
+
+
+def test_a_report_that_concludes_something_else_is_listed_as_not_needed() -> None:
+    found = titrated(chest_report("65363002"))
+
+    assert [one.reason for one in found.ignored if one.reference.startswith("DiagnosticReport")] == [
+        "A resource of type DiagnosticReport is not needed for this question."
+    ]
+
+
+def test_an_observation_in_words_is_listed_with_the_remark_that_words_are_not_read() -> None:
+    words: Json = {
+        "resourceType": "Observation",
+        "id": "cxr",
+        "status": "final",
+        "code": {"text": "Chest radiograph"},
+        "subject": {"reference": "Patient/p1"},
+        "effectiveDateTime": stamp(5.0),
+        "valueString": "Large left pneumothorax",
+    }
+    told = [one.reason for one in titrated(words).ignored if one.reference == "Observation/cxr"]
+
+    assert told == ["No code here is known: no coding. Its value is words, and words alone are not read."]

@@ -205,7 +205,7 @@ class Observation(msgspec.Struct, frozen=True, gc=False, kw_only=True, tag_field
 
 
 class DiagnosticReport(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", tag="DiagnosticReport"):
-    """FHIR DiagnosticReport: only what it contains, and whether that counts."""
+    """FHIR DiagnosticReport: only what it contains and concludes, and whether that counts."""
 
     id: str = ""
     meta: Any = None
@@ -214,6 +214,7 @@ class DiagnosticReport(msgspec.Struct, frozen=True, gc=False, tag_field="resourc
     modifierExtension: Any = None
     status: Any = None
     subject: Any = None
+    conclusionCode: Any = None
 
 
 class Composition(msgspec.Struct, frozen=True, gc=False, tag_field="resourceType", tag="Composition"):

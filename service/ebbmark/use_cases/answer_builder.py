@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from functools import lru_cache
 
 from ebbmark import __version__
@@ -20,7 +20,7 @@ from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.sources import Ignored, Reason
 from ebbmark.fhir.writing.canonical import identity, input_digest, question_basis
 from ebbmark.physiology.after.now import PNEUMOTHORAX, PatientNow, patient_now, with_now
-from ebbmark.physiology.after.seen import Event
+from ebbmark.physiology.after.seen import CodedChange, Event
 from ebbmark.physiology.before.plan import Plan
 from ebbmark.physiology.before.published_staircases import staircase_for
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk, RiskConcept, Scope
@@ -93,7 +93,7 @@ def beside_of(request: Request) -> Beside:
     if request.asked.conditions_not_read:
         known.append(KnownCondition("not-read", "", Weight.MODERATE, "", OWN_CHOICE))
     changes = tuple(
-        Change(_KINDS[one.event], one.at_s, one.words, one.source, one.first)
+        Change(_KINDS[one.event], one.at_s, one.words, one.source, one.first, one.breathing, one.charted)
         for one in request.changes
         if one.event in _KINDS
     )
@@ -354,8 +354,15 @@ def now_of(
         began_s=began_s,
         last_step_s=last_step_s,
         conditions=beside_of(request).conditions,
-        changes=request.changes,
+        changes=[_as_change(one) for one in request.changes],
     )
+
+
+def _as_change(one: CodedChange) -> CodedChange:
+    """A mode in which the patient breathes counts as a change after a trial, although none was charted before."""
+    if one.breathing is None or not one.first:
+        return one
+    return replace(one, words=say("since.first-mode", words=one.words), first=False)
 
 
 def missing(request: Request, found: str, accepted: str, sentence: str) -> Rejected:

@@ -1,4 +1,6 @@
-"""Observations whose value is a code: position, ventilator mode and heart rhythm. Words are never interpreted.
+"""Observations whose value is a code: position, ventilator mode and heart rhythm.
+
+Words of a rhythm are not interpreted. Those of a mode, and its codes, are compared with `data/ventilator_modes.toml`.
 
 Codes: LOINC 8361-8 (body position with respect to gravity) and 20124-4 (ventilation mode), each seen in one public
 repository and otherwise from memory; they are only read. LOINC 8884-9 "Heart rate rhythm", read in the example
@@ -8,19 +10,25 @@ of the rhythms themselves are the site's: none stands here.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
+from typing import Final
+from unicodedata import combining, normalize
 
 import msgspec
 
+from ebbmark.data import table
 from ebbmark.fhir.model import Observation, Worded
 from ebbmark.fhir.reading.admission import USABLE_STATUSES, not_a_patient
 from ebbmark.fhir.reading.codes import LOINC, CodeRow
 from ebbmark.fhir.reading.collected import CodedValues, Context
+from ebbmark.fhir.reading.conditions import LONGEST_READ, charted_words
 from ebbmark.fhir.reading.quoting import word_shown
 from ebbmark.fhir.reading.versions import Received, reference_of
 from ebbmark.fhir.sources import Source
 from ebbmark.fhir.times import seconds
 from ebbmark.physiology.after.seen import CodedChange, Event
+from ebbmark.physiology.findings import Weight
 from ebbmark.physiology.stop.rhythm_codes import Rhythm, RhythmCode, Rhythms, UnreadRhythm
 
 __all__ = ["CHANGE_CODES", "coded_values", "holds_rhythm", "is_coded"]
@@ -32,6 +40,13 @@ CHANGE_CODES: Mapping[tuple[str, str], CodeRow] = {
     for key, display in zip(_EVENTS, ("Body position with respect to gravity", "Ventilation mode"), strict=True)
 }
 """Codes of position and mode as rows of the table of codes, for the reader and for whoever searches for them."""
+
+_TABLE: Final = table("ventilator_modes")
+_MODES: Final = [
+    (Weight(row["weight"]), row["named_by"], row["abbreviations"], {tuple(code) for code in row["codes"]})
+    for row in _TABLE["mode"]
+]
+"""By what a mode does to a trial: parts of words, whole words, and codes. The first that fits counts."""
 
 _TAKEN_BACK = frozenset({"entered-in-error", "cancelled", "registered"})
 _LONGEST = 120
@@ -107,14 +122,29 @@ def _changes(items: Sequence[Received], context: Context) -> tuple[list[CodedCha
     states.sort(key=lambda state: (state[0], state[3].path))
     changes: list[CodedChange] = []
     sources: list[Source] = []
-    before: dict[Event, str] = {}
+    before: dict[Event, tuple[str, Weight | None]] = {}
     for at_s, event, words, item in states:
-        source = len(sources)
-        sources.append(Source(item.path, reference_of(item), f"{event.value}|{words}||{at_s!r}|{at_s!r}"))
-        if before.get(event) != words:
-            changes.append(CodedChange(event, at_s, words, source, first=event not in before))
-        before[event] = words
+        source, value = len(sources), _value(item.observation)
+        breathing = _breathing(value) if event is Event.MODE_CHANGED else None
+        charted = charted_words(value) if breathing is not None else ""
+        sources.append(Source(item.path, reference_of(item), f"{event.value}|{words}|{charted}|{at_s!r}|{at_s!r}"))
+        if before.get(event) != (words, breathing):
+            changes.append(CodedChange(event, at_s, words, source, event not in before, breathing, charted))
+        before[event] = (words, breathing)
     return changes, sources, [item for _, _, _, item in states]
+
+
+def _breathing(mode: Worded) -> Weight | None:
+    """What a mode in which the patient triggers or breathes does to a trial; None for any other mode."""
+    named = " ".join((mode.text, *(one.display for one in mode.coding)))[:LONGEST_READ]
+    plain = "".join(one for one in normalize("NFKD", named.casefold()) if not combining(one))
+    whole = re.findall(r"[a-z0-9]+", plain)
+    words, codes = " ".join(whole), {(one.system, one.code) for one in mode.coding}
+    for weight, parts, abbreviations, coded in _MODES:
+        if codes & coded or any(part in words for part in parts) or not set(abbreviations).isdisjoint(whole):
+            mandatory = any(part in words for part in _TABLE["beside"]["mandatory"])
+            return Weight.HIGH if mandatory else weight
+    return None
 
 
 def _usable(observation: Observation) -> bool:
@@ -170,6 +200,9 @@ def _nothing(one: Observation) -> bool:
 
 
 def _value(observation: Observation) -> Worded:
+    """The value with its words; a string is a value without a code."""
+    if observation.valueCodeableConcept is None and isinstance(observation.valueString, str):
+        return Worded(text=observation.valueString[:LONGEST_READ])
     try:
         return msgspec.convert(observation.valueCodeableConcept, Worded)
     except msgspec.ValidationError:

@@ -2,15 +2,19 @@
 
 An Observation that is contained in a panel or a DiagnosticReport counts as an Observation of its own, named by its
 container and its id there. Where it names no subject, the container's holds. A container that was taken back takes its
-content with it. Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/references.html#contained, /diagnosticreport.html.
+content with it. A pneumothorax in the coded conclusion of a report counts like a provisional Condition.
+
+Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/references.html#contained, /diagnosticreport.html.
 """
 
 from __future__ import annotations
 
 from difflib import get_close_matches
+from typing import Final
 
 import msgspec
 
+from ebbmark.fhir.bedside.condition_lookup import ConditionCodes
 from ebbmark.fhir.model import (
     Bundle,
     Composition,
@@ -28,12 +32,13 @@ from ebbmark.fhir.model import (
     Procedure,
     Reference,
     Resource,
+    Worded,
 )
 from ebbmark.fhir.naming import reference_to, tail_of
 from ebbmark.fhir.operations import Operation
 from ebbmark.fhir.parameters import PARAMETERS
 from ebbmark.fhir.problems import Problem, ProblemKind
-from ebbmark.fhir.reading.conditions import as_condition
+from ebbmark.fhir.reading.conditions import PNEUMOTHORAX, as_condition
 from ebbmark.fhir.reading.parameters import READERS, judge_together
 from ebbmark.fhir.reading.patient import ReceivedPatient
 from ebbmark.fhir.reading.question import (
@@ -52,6 +57,7 @@ __all__ = ["BUNDLE_TYPES", "not_needed", "take_apart"]
 
 
 _TAKEN_BACK = frozenset({"entered-in-error", "cancelled"})
+_REPORTED: Final = frozenset({"partial", "preliminary", "final", "amended", "corrected", "appended", "unknown"})
 _MOST = 500
 
 
@@ -262,12 +268,45 @@ def _resource(resource: Resource, path: str, full_url: str, operation: Operation
     elif isinstance(resource, MedicationAdministration) and operation.reads_conditions:
         question.infusions.append(ReceivedInfusion(resource, path, full_url))
     else:
-        if isinstance(resource, DiagnosticReport) and resource.contained:
-            _contained(resource, path, full_url, question)
+        if isinstance(resource, DiagnosticReport):
+            if resource.contained:
+                _contained(resource, path, full_url, question)
+            if operation.reads_conditions and (concluded := _concluded(resource, question.site.condition_codes)):
+                # It keeps no id of its own: a Condition may have the same.
+                version = concluded.meta.versionId if concluded.meta else ""
+                named = reference_to("DiagnosticReport", resource.id, version, full_url)
+                question.conditions.append(ReceivedCondition(concluded, path, named, "DiagnosticReport"))
+                return
         kind = type(resource).__name__
         reference = reference_to(kind, getattr(resource, "id", ""), "", full_url)
         hint = " Send it as the parameter concept-map." if isinstance(resource, ConceptMap) else ""
         question.ignored.append(Ignored(path, reference, Reason.NOT_USED.slug, f"{not_needed(kind)}{hint}"))
+
+
+def _concluded(report: DiagnosticReport, codes: ConditionCodes) -> Condition | None:
+    """The pneumothorax that a report concludes by a code, as a provisional Condition; None where it names none."""
+    if report.status not in _REPORTED:
+        return None
+    listed = report.conclusionCode if isinstance(report.conclusionCode, list) else []
+    for one in listed[:_MOST]:
+        try:
+            code = msgspec.convert(one, Worded)
+            if PNEUMOTHORAX not in codes.concepts_of([(coding.system, coding.code) for coding in code.coding]):
+                continue
+            return msgspec.convert(
+                {
+                    "resourceType": "Condition",
+                    **{name: getattr(report, name) for name in ("meta", "modifierExtension", "subject")},
+                    "implicitRules": report.implicitRules or "",
+                    "clinicalStatus": {"coding": [{"code": "active"}]},
+                    "verificationStatus": {"coding": [{"code": "provisional"}]},
+                    "code": one,
+                },
+                Condition,
+            )
+        except msgspec.ValidationError:
+            continue
+    return None
 
 
 def not_needed(kind: str) -> str:

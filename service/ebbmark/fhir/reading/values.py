@@ -140,7 +140,8 @@ def read_value(
     elif len(codings) == 1:
         collected.unusable[codings[0].system, codings[0].code] = meaning
     if isinstance(meaning, Unusable):
-        collected.ignored.append(left_out(item, *meaning, part=part))
+        words = " Its value is words, and words alone are not read." if isinstance(holder.valueString, str) else ""
+        collected.ignored.append(left_out(item, meaning.reason, f"{meaning.sentence}{words}", part))
         return ""
     if isinstance(meaning.quantity, SexKind):
         _keep_sex(item, holder, part, meaning.quantity, moment, collected)

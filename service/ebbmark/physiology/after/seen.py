@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from enum import Enum
 from typing import Any
 
+from ebbmark.physiology.findings import Weight
+
 __all__ = ["CodedChange", "Event", "Gap", "Seen"]
 
 
@@ -37,6 +39,8 @@ class CodedChange:
         words: what it was changed to, for people.
         source: index of the input.
         first: whether nothing was charted before it, so that it is a state and no change.
+        breathing: what a mode in which the patient triggers or breathes does to a trial; None for any other value.
+        charted: such a mode as it was charted, with its codes.
     """
 
     event: Event
@@ -44,6 +48,8 @@ class CodedChange:
     words: str
     source: int
     first: bool = False
+    breathing: Weight | None = None
+    charted: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from itertools import pairwise
 from statistics import median
 
-from ebbmark.physiology.findings import Finding, Weight
+from ebbmark.physiology.findings import ChangeKind, Finding, Weight
 from ebbmark.physiology.patient.limits import COMMON_PRACTICE, OWN_CHOICE
 from ebbmark.physiology.patient.scene import Scene, finding_at, rows_where
 from ebbmark.physiology.patient.steps_seen import StepSeen
@@ -32,6 +32,7 @@ EFFORT_SOURCE = "Cairo, Pilbeam's Mechanical Ventilation, chapter 1 (read at sec
 
 def effort(scene: Scene) -> Iterator[Finding]:
     """Support modes, triggered breaths and spontaneous breaths: compliance holds for a passive patient only."""
+    yield from _charted_mode(scene)
     supported = rows_where(scene, Quantity.PRESSURE_SUPPORT_SET, lambda value, _: value > 0.0)
     set_known = [one for one in scene.seen if one.last(Quantity.RESPIRATORY_RATE_SET)]
     passive = bool(set_known) and not _triggered(scene)
@@ -55,6 +56,19 @@ def effort(scene: Scene) -> Iterator[Finding]:
         values = {"spontaneous_per_min": max(one.middle(Quantity.RESPIRATORY_RATE_SPONTANEOUS) or 0.0 for one in own)}
         many = len(own) > 1 or len(scene.seen) < 3
         yield finding_at("spontaneous-rate", own, values, EFFORT_SOURCE, Weight.LOOK_FIRST if many else Weight.MODERATE)
+
+
+def _charted_mode(scene: Scene) -> Iterator[Finding]:
+    """The mode in force on the way down, where it lets the patient trigger or breathe; a change of it is told apart."""
+    start_s, end_s = scene.steps[0].end_s, scene.steps[-1].end_s
+    in_force = [
+        one for one in scene.changes if one.kind is ChangeKind.MODE and one.at_s <= (end_s if one.first else start_s)
+    ]
+    latest = max(in_force, key=lambda one: one.at_s, default=None)
+    if latest is not None and latest.breathing is not None:
+        grave, sources = latest.breathing is Weight.LOOK_FIRST, (latest.source,)
+        slug, values = "mode-spontaneous" if grave else "mode-with-spontaneous-breaths", {"words": latest.charted}
+        yield Finding(slug, latest.breathing, values, (), latest.at_s, sources, COMMON_PRACTICE, of_curve=grave)
 
 
 def lost_carbon_dioxide(scene: Scene) -> Iterator[Finding]:
