@@ -84,6 +84,7 @@ def test_the_opening_of_a_chart_gets_its_card(modules: Path) -> None:
         "mechanics",
         "panels",
         "circulation",
+        "procedures",
         "conditions",
     }
     assert faults("request", told["request"]) == []

@@ -153,8 +153,15 @@ def test_a_stricter_rule_never_calls_where_a_looser_one_does_not(
 
 
 @given(CHANCES)
-def test_one_reading_at_the_latest_step_never_calls_closing(chances: list[float]) -> None:
-    assert moved(so_far(*chances, last=1), lowest=-20.0).action is not Action.CLOSING_PASSED
+def test_a_fall_that_rests_on_one_reading_never_calls_closing(chances: list[float]) -> None:
+    unsure = [min(chance, 0.89) for chance in chances[:-1]]
+
+    assert moved(so_far(*unsure, chances[-1], last=1), lowest=-20.0).action is not Action.CLOSING_PASSED
+
+
+def test_single_readings_of_several_steps_that_are_as_sure_call_closing_together() -> None:
+    assert moved(so_far(0.0, 0.0, 0.95, readings=1)).action is not Action.CLOSING_PASSED
+    assert moved(so_far(0.0, 0.0, 0.95, 0.95, readings=1)).action is Action.CLOSING_PASSED
 
 
 def curve(values: Sequence[float], *, noise: float, seed: int, readings: int = 2) -> list[CurveStep]:

@@ -53,12 +53,20 @@ def test_after_closing_no_further_step_is_named() -> None:
     assert value_of(step, "closing-passed-probability") > 0.9
 
 
-def test_closing_is_not_called_on_a_single_reading_of_the_newest_step() -> None:
-    said = asked(OPERATION, rows_down(DOWN)[:-1], now=now_after(6))
+def test_closing_is_not_called_on_a_fall_that_rests_on_a_single_reading() -> None:
+    steep = (*DOWN[:4], (10.0, 31.0))
+
+    said = asked(OPERATION, rows_down(steep)[:-1], now=now_after(5))
 
     step = said.observation("next-step")
     assert value_of(step) == "read-again"
-    assert value_of(step, "next-peep") == 8.0
+    assert value_of(step, "next-peep") == 10.0
+
+
+def test_a_fall_that_single_readings_of_two_steps_show_is_called() -> None:
+    said = asked(OPERATION, rows_down((*DOWN, (6.0, 26.0)), rows=1), now=now_after(7))
+
+    assert value_of(said.observation("next-step")) == "closing-passed"
 
 
 def test_a_level_that_was_set_but_not_read_is_where_to_read_not_where_to_go() -> None:

@@ -69,10 +69,25 @@ def test_a_condition_that_nobody_can_place_is_named_to_be_read_by_a_person() -> 
 
 @pytest.mark.parametrize(
     "text",
-    ["Pneumothorax, left", "PNEUMOTÓRAX", "broncho-pleural fistula", "Zustand nach Hirnödem", "large bullae", "COPD"],
+    ["broncho-pleural fistula", "Zustand nach Hirnödem", "large bullae", "COPD", "ICP 35", "RV failure, TAPSE 9"],
 )
 def test_words_that_name_what_is_looked_for_are_told_as_gravely_as_its_code(text: str) -> None:
     assert "condition-unjudged" in own_slugs(titrated(in_words(text)), "high")
+
+
+@pytest.mark.parametrize(
+    "text", ["Pneumothorax, left", "PNEUMOTÓRAX", "Rt PTX on film", "Pneu links, Drainage geplant"]
+)
+def test_a_pneumothorax_in_words_withholds_the_number_until_it_is_ruled_out(text: str) -> None:
+    found = titrated(*[{**in_words(f"harmless {place}"), "id": f"h{place}"} for place in range(6)], in_words(text))
+
+    assert found.titration.advice.suggested_peep_cmh2o is None
+    assert "condition-pneumothorax-named" in own_slugs(found, "high")
+    assert text in found.titration.advice.rationale
+
+
+def test_an_abbreviation_counts_as_a_whole_word_only() -> None:
+    assert "condition-pneumothorax-named" not in own_slugs(titrated(in_words("Pneumonia, pneumatic stockings")), "high")
 
 
 def test_a_code_that_leaves_open_whether_it_is_one_that_is_looked_for_is_told_gravely() -> None:

@@ -19,6 +19,7 @@ from ebbmark.fhir.reading.conditions import Documented
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.sources import Ignored, Reason
 from ebbmark.fhir.writing.canonical import identity, input_digest, question_basis
+from ebbmark.physiology.after.lung_now import lung_findings, lung_now
 from ebbmark.physiology.after.now import PNEUMOTHORAX, PatientNow, patient_now, with_now
 from ebbmark.physiology.after.seen import CodedChange, Event
 from ebbmark.physiology.before.plan import Plan
@@ -84,8 +85,11 @@ def beside_of(request: Request) -> Beside:
                 if slug not in present or (present[slug][0].unsure and not documented.unsure):
                     present[slug] = (documented, source)
     known = [_known(concept, *present[concept.slug], request) for concept in RISK_CONCEPTS if concept.slug in present]
-    perhaps = [one for one in request.unjudged if one.path in request.perhaps]
+    named = [one for one in request.unjudged if one.path in request.named_pneumothorax]
+    perhaps = [one for one in request.unjudged if one.path in request.perhaps - request.named_pneumothorax]
     others = [one for one in request.unjudged if one.path not in request.perhaps]
+    if named:
+        known.append(KnownCondition("pneumothorax-named", _charted(named, request), Weight.LOOK_FIRST, "", OWN_CHOICE))
     if perhaps:
         known.append(KnownCondition("unjudged", _charted(perhaps, request), Weight.HIGH, "", OWN_CHOICE))
     if others:
@@ -325,7 +329,8 @@ def titration_of(trial: Trial, request: Request, *, now: bool = False) -> Titrat
         # Where the trial itself gives no number its own checks say why, and speak of that step, too.
         last_s = trial.steps[-1].start_s if titration.advice.suggested_peep_cmh2o is not None else None
         found = now_of(request, since_s=since_s, at_s=newest_s, began_s=began_s, last_step_s=last_s)
-        titration = with_now(titration, found, request.stop_limits)
+        lung = lung_findings(request.readings, trial, request.protocol, since_s=since_s, at_s=newest_s)
+        titration = with_now(titration, found, request.stop_limits, tuple(lung))
     return worded(titration)
 
 
@@ -336,6 +341,7 @@ def now_of(
     at_s: float,
     began_s: float | None = None,
     last_step_s: float | None = None,
+    trial: Trial | None = None,
 ) -> PatientNow:
     """The patient now, as every question reads it.
 
@@ -345,7 +351,9 @@ def now_of(
         at_s: what counts as now [s since 1970-01-01T00:00:00Z].
         began_s: when PEEP was first moved for the trial; None where not known [s since 1970-01-01T00:00:00Z].
         last_step_s: see `patient_now`.
+        trial: that the lung now is held against; None where none is known.
     """
+    lung = () if trial is None else lung_now(request.readings, trial, since_s=since_s, at_s=at_s)
     return patient_now(
         request.readings,
         request.stop_limits,
@@ -355,6 +363,7 @@ def now_of(
         last_step_s=last_step_s,
         conditions=beside_of(request).conditions,
         changes=[_as_change(one) for one in request.changes],
+        lung=lung,
     )
 
 

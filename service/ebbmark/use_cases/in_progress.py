@@ -141,7 +141,7 @@ def what_follows(request: Request, running: RunningTrial, staircase: StaircaseRu
         quiet: whether no condition, limit or look speaks against raising pressure; only then is a protocol named that
             opens the lung again, and never where nobody chose that protocol.
     """
-    suggested, said, objections = _suggestion(request)
+    suggested, said, objections = _suggestion(request, running)
     now = running.now_cmh2o
     here = ""
     if now is not None and (suggested is None or now < suggested):
@@ -151,12 +151,14 @@ def what_follows(request: Request, running: RunningTrial, staircase: StaircaseRu
     return Follows(suggested, f"{said}{here}{reopens}", objections)
 
 
-def _suggestion(request: Request) -> tuple[float | None, str, tuple[str, ...]]:
+def _suggestion(request: Request, running: RunningTrial) -> tuple[float | None, str, tuple[str, ...]]:
     if request.person is None:
         return None, "A suggested PEEP needs height and sex; $titrate-peep gives it.", ()
     trial = read_trial(request.readings, request.protocol)
     if isinstance(trial, NoTrial):
         return None, f"No PEEP is suggested from this trial yet: {spell(trial.found)}.", ()
+    if running.falling and running.trial is not None and trial.steps[0].start_s < running.trial.steps[0].start_s:
+        return None, "No PEEP is suggested from this trial yet: it is shorter than a trial that can be read.", ()
     advice = titration_of(trial, request, now=True).advice
     peep = advice.suggested_peep_cmh2o
     if peep is None:

@@ -49,7 +49,7 @@ def validity_answer(request: Request, site: Site) -> Answer:
     moments = moments_of(request, trial)
     if moments is None:
         since_s = -inf if trial is None else trial.steps[-1].end_s
-        now = now_of(request, since_s=since_s, at_s=request.as_of_s)
+        now = now_of(request, since_s=since_s, at_s=request.as_of_s, trial=trial)
         # A lung in another position, or one that needs more oxygen, is another one whatever PEEP was set since.
         other = trial is not None and bool((*now.changed, *now.beside))
         told = sentences(*[seen_words(one, since_s) for one in (*now.changed, *now.beside)] if other else [], NOT_SET)
@@ -69,7 +69,7 @@ def validity_answer(request: Request, site: Site) -> Answer:
         pbw_kg=weight_of(request),
         suggested_peep_cmh2o=suggested,
         at_titration=snapshot_of(request, moments.titrated_s, until_s),
-        now=now_of(request, since_s=moments.titrated_s, at_s=request.as_of_s, began_s=moments.began_s),
+        now=now_of(request, since_s=moments.titrated_s, at_s=request.as_of_s, began_s=moments.began_s, trial=trial),
         began_s=moments.began_s,
         pressure_limits=pressure_limits(site),
     )

@@ -116,6 +116,8 @@ def _spelled(one: Seen, titrated_s: float) -> dict[str, str]:
             return _of_pressure(one, titrated_s)
         case "oxygen-need":
             return {name: str(value) for name, value in values.items()}
+        case "lung-lost" | "end-tidal-lost" | "air-trapped":
+            return {name: level(value) if name.endswith("cmh2o") else f"{value:.0f}" for name, value in values.items()}
         case _:
             return {"after": _after(one.from_s, titrated_s), "words": str(values["words"])}
 

@@ -432,7 +432,7 @@ def test_a_rhythm_that_did_not_change_makes_no_card_in_a_trial_in_progress() -> 
 
 def test_peep_left_below_closing_and_a_saturation_that_fell_stand_first() -> None:
     left = [set_peep(10.0, 28), set_peep(10.0, 38)]
-    since = searchset(saturation(94.0, 2), saturation(94.0, 20), saturation(87.0, 37))
+    since = searchset(saturation(94.0, -10), saturation(97.0, 2), saturation(87.0, 37))
 
     told = card(call(hooks_app(), called(prefetch=prefetch(*trial_observations(), *left, circulation=since))))
 
@@ -441,3 +441,12 @@ def test_peep_left_below_closing_and_a_saturation_that_fell_stand_first() -> Non
     )
     assert told["indicator"] == "warning"
     assert "PEEP is 10 cmH2O now." in told["detail"]
+
+
+def test_a_saturation_that_is_back_where_it_was_before_the_trial_is_no_alarm() -> None:
+    left = [set_peep(14.0, 28), set_peep(14.0, 38)]
+    since = searchset(saturation(92.0, -10), saturation(97.0, 2), saturation(92.0, 37))
+
+    told = card(call(hooks_app(), called(prefetch=prefetch(*trial_observations(), *left, circulation=since))))
+
+    assert "SpO2 fell" not in told["summary"]

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from typing import Final
+from unicodedata import combining, normalize
 
 from ebbmark.fhir.bedside.condition_codes import ALL_ICD, CONDITION_ROWS, NO_RISK, PERHAPS, ConditionRow
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
 
-__all__ = ["BUILT_IN", "ConditionCodes"]
+__all__ = ["BUILT_IN", "LONGEST_READ", "ConditionCodes", "named_in_words"]
 
 _OF_A_PROCEDURE = frozenset(
     {"extracorporeal-support", "drained-barotrauma", "recent-lung-surgery", "recent-sternotomy"}
@@ -110,3 +112,24 @@ def _spelled(system: str, code: str) -> str:
 
 
 BUILT_IN = ConditionCodes(CONDITION_ROWS)
+
+
+_NAMED_BY: Final = tuple((concept.slug, part) for concept in RISK_CONCEPTS for part in concept.named_by)
+_WHOLE_WORD: Final = 4
+"""Up to so many letters a part of a word is an abbreviation: only the whole word counts."""
+
+LONGEST_READ: Final = 2000
+"""Letters of a Condition's words that are looked through."""
+
+
+def named_in_words(text: str) -> frozenset[str]:
+    """Slugs of the conditions that words name, by `named_by` of `data/conditions.toml`.
+
+    Args:
+        text: as charted, in any case, with accents.
+    """
+    plain = "".join(one for one in normalize("NFKD", text[:LONGEST_READ].casefold()) if not combining(one))
+    tokens = frozenset(re.findall(r"[a-z]+", plain))
+    return frozenset(
+        slug for slug, part in _NAMED_BY if (part in tokens if len(part) <= _WHOLE_WORD else part in plain)
+    )

@@ -22,12 +22,11 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final, NamedTuple
-from unicodedata import combining, normalize
 
 import msgspec
 
 from ebbmark.fhir.bedside.condition_codes import ALL_ICD, ICD10, ICD10_CM
-from ebbmark.fhir.bedside.condition_lookup import ConditionCodes
+from ebbmark.fhir.bedside.condition_lookup import ConditionCodes, named_in_words
 from ebbmark.fhir.model import Codeable, Coding, Condition, Procedure, Worded, WordedCoding
 from ebbmark.fhir.naming import reference_to
 from ebbmark.fhir.problems import Problem, ProblemKind
@@ -38,7 +37,6 @@ from ebbmark.fhir.reading.quoting import code_shown
 from ebbmark.fhir.reading.versions import left_out
 from ebbmark.fhir.sources import Ignored, Reason, Source
 from ebbmark.fhir.times import instant, seconds
-from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
 from ebbmark.physiology.formulas.body import OBESE_FROM_KG_PER_M2, body_mass_index
 
 __all__ = [
@@ -86,9 +84,6 @@ NOT_LOOKED_FOR = "condition-not-looked-for"
 """Why a Condition does not count whose code is known here to say nothing that is looked for."""
 OBESITY: Final = "obesity"
 PNEUMOTHORAX, DRAINED = "untreated-pneumothorax", "drained-barotrauma"
-_NAMED_BY: Final = tuple(part for concept in RISK_CONCEPTS for part in concept.named_by)
-LONGEST_READ: Final = 2000
-"""Letters of a Condition's words that are looked through."""
 _UNSURE = frozenset({"unconfirmed", "provisional", "differential"})
 
 
@@ -125,6 +120,7 @@ class Conditions:
         ignored: those that do not count, each with its reason.
         unjudged: those among them that may be there now and of which nobody can say here what they mean.
         perhaps: FHIRPath of those among these whose code or words leave open whether they are one that is looked for.
+        named_pneumothorax: FHIRPath of those whose words name a pneumothorax.
         problems: what stops the request.
         charted: the words in which each Condition was charted, by its FHIRPath.
         notes: remarks, each once.
@@ -135,6 +131,7 @@ class Conditions:
     ignored: list[Ignored] = field(default_factory=list)
     unjudged: list[Ignored] = field(default_factory=list)
     perhaps: set[str] = field(default_factory=set)
+    named_pneumothorax: set[str] = field(default_factory=set)
     problems: list[Problem] = field(default_factory=list)
     charted: dict[str, str] = field(default_factory=dict)
     notes: dict[str, None] = field(default_factory=dict)
@@ -386,17 +383,12 @@ def _leave_out(
         found.unjudged.append(ignored)
         codings = _codings(item.condition)
         placed = codes is not None and (codes.concepts_of(codings) or codes.leaves_open(codings))
-        if placed or _names_one(item.condition.code):
+        code = item.condition.code
+        named = named_in_words("" if code is None else " ".join((code.text, *(one.display for one in code.coding))))
+        if placed or named:
             found.perhaps.add(item.path)
-
-
-def _names_one(code: Worded | None) -> bool:
-    """Whether the words of a Condition name one that is looked for."""
-    if code is None:
-        return False
-    words = " ".join((code.text, *(one.display for one in code.coding)))
-    plain = "".join(one for one in normalize("NFKD", words[:LONGEST_READ].casefold()) if not combining(one))
-    return any(part in plain for part in _NAMED_BY)
+        if PNEUMOTHORAX in named:
+            found.named_pneumothorax.add(item.path)
 
 
 def mixed(kind: str, path: str) -> Problem:

@@ -176,6 +176,7 @@ def _answerable(question: Question, operation: Operation, code_map: CodeMap, of_
         infusions=tuple([one._replace(source=first_infusion + one.source) for one in infusions.read]),
         unjudged=tuple(conditions.unjudged),
         perhaps=frozenset(conditions.perhaps),
+        named_pneumothorax=frozenset(conditions.named_pneumothorax),
         charted=conditions.charted,
         body_mass_index=bmi,
         changes=tuple([replace(one, source=first_coded + one.source) for one in coded.changes]),

@@ -45,6 +45,7 @@ class Request:
         infusions: vasopressors, each with the index of its source.
         unjudged: Conditions that may be there and of which nobody can say here what they mean.
         perhaps: FHIRPath of those among them whose code or words leave open whether they are one that is looked for.
+        named_pneumothorax: FHIRPath of those among them whose words name a pneumothorax.
         charted: the words in which each Condition was charted, by its FHIRPath.
         body_mass_index: None where it is not known or shows no obesity [kg/m2].
         changes: charted changes of position and mode.
@@ -72,6 +73,7 @@ class Request:
     infusions: tuple[Infusion, ...] = ()
     unjudged: tuple[Ignored, ...] = ()
     perhaps: frozenset[str] = frozenset()
+    named_pneumothorax: frozenset[str] = frozenset()
     charted: Mapping[str, str] = field(default_factory=dict)
     body_mass_index: float | None = None
     changes: tuple[CodedChange, ...] = ()

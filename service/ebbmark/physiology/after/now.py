@@ -28,9 +28,20 @@ from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.timeline import FIO2, in_force_at
 from ebbmark.physiology.wording import listed
 
-__all__ = ["PNEUMOTHORAX", "PatientNow", "oxygen_need", "patient_now", "triggers_now", "with_now", "without_mechanics"]
+__all__ = [
+    "NAMED",
+    "PNEUMOTHORAX",
+    "PatientNow",
+    "oxygen_need",
+    "patient_now",
+    "triggers_now",
+    "with_now",
+    "without_mechanics",
+]
 
 PNEUMOTHORAX: Final = "untreated-pneumothorax"
+NAMED: Final = "pneumothorax-named"
+"""One that the words of a Condition name, and no code places."""
 
 _TOO_FULL_PERCENT: Final = 97.0
 """Above this saturation says little of oxygenation: the global definition of ARDS (2023) uses S/F up to 97 %."""
@@ -63,6 +74,7 @@ class PatientNow:
         triggers: breaths of the patient's own; None where none are seen.
         oxygen: FiO2 that was raised with saturation that did not rise with it; None where not.
         changed: changes of position, mode or place since.
+        lung: what the latest readings show of the lung, against a trial (`lung_now`).
     """
 
     standing: tuple[Seen, ...]
@@ -70,16 +82,18 @@ class PatientNow:
     triggers: Seen | None
     oxygen: Seen | None
     changed: tuple[Seen, ...]
+    lung: tuple[Seen, ...] = ()
 
     @property
     def alarms(self) -> tuple[Seen, ...]:
         """What asks for somebody now."""
-        return (*self.standing, *self.beyond)
+        return (*self.standing, *self.beyond, *[one for one in self.lung if one.grave])
 
     @property
     def beside(self) -> tuple[Seen, ...]:
         """What makes another lung of it than the trial's."""
-        return tuple(one for one in (self.triggers, self.oxygen) if one is not None)
+        mild = (one for one in self.lung if not one.grave)
+        return (*[one for one in (self.triggers, self.oxygen) if one is not None], *mild)
 
 
 def patient_now(
@@ -92,6 +106,7 @@ def patient_now(
     last_step_s: float | None = None,
     conditions: Sequence[KnownCondition] = (),
     changes: Sequence[CodedChange] = (),
+    lung: tuple[Seen, ...] = (),
 ) -> PatientNow:
     """Read the patient now.
 
@@ -107,14 +122,16 @@ def patient_now(
             to the checks of the trial [s since 1970-01-01T00:00:00Z].
         conditions: those that the record says are present.
         changes: of position, mode and place, until now.
+        lung: what the latest readings show of the lung.
     """
     when = {"titrated_s": since_s, "at_s": at_s}
     return PatientNow(
-        tuple(_standing(one, at_s) for one in conditions if one.slug == PNEUMOTHORAX),
+        tuple(_standing(one, at_s) for one in conditions if one.slug in (PNEUMOTHORAX, NAMED)),
         _beyond(readings, limits, since_s=since_s, last_step_s=last_step_s, at_s=at_s),
         triggers_now(readings, **when),
         oxygen_need(readings, began_s=began_s, **when),
         tuple(_changed(one) for one in changes if since_s < one.at_s and not one.first),
+        lung,
     )
 
 
@@ -145,15 +162,16 @@ def _beyond(
     return tuple(found)
 
 
-def with_now(titration: Titration, now: PatientNow, limits: StopLimits) -> Titration:
+def with_now(titration: Titration, now: PatientNow, limits: StopLimits, lung: Sequence[Finding] = ()) -> Titration:
     """The titration with what the patient is like now: a vital sign beyond its limit withholds the number.
 
     Args:
         titration: of a trial, from its own readings.
         now: since the end of that trial.
         limits: stop limits in force.
+        lung: what the latest readings show of the lung (`lung_findings`).
     """
-    found = tuple(_findings(now, limits))
+    found = (*_findings(now, limits), *lung)
     if not found:
         return titration
     advice = titration.advice

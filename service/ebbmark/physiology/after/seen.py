@@ -27,6 +27,8 @@ class Event(Enum):
     TRANSPORT = "transport"
     TRIGGERS = "patient-triggers"
     PNEUMOTHORAX = "standing-pneumothorax"
+    CARBON_DIOXIDE_LOST = "end-tidal-lost"
+    AIR_TRAPPED = "air-trapped"
 
 
 @dataclass(frozen=True, slots=True)

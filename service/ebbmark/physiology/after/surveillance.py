@@ -271,7 +271,12 @@ def watch(
         gas = any(one.event is Event.OXYGENATION_LOST for one in seen)
         seen += [one for one in now.beside if not (gas and one is now.oxygen)]
         fell = any(one.event is Event.PRESSURE_LOST and one.grave for one in seen)
-        seen += [one for one in now.alarms if not (fell and one.event is Event.PRESSURE_LOST)]
+        stiff = any(one.event is Event.COMPLIANCE_LOST for one in seen)
+        seen += [
+            one
+            for one in now.alarms
+            if not (fell and one.event is Event.PRESSURE_LOST) and not (stiff and one.event is Event.COMPLIANCE_LOST)
+        ]
         seen += now.changed
     # A patient who fails comes before what makes a number old, and the circulation first.
     seen.sort(

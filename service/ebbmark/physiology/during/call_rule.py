@@ -1,16 +1,18 @@
 """When may closing be called during a trial? The rule, and its price.
 
 Closing is called only when three things hold at the latest step: the estimate gives at least `call_at` for closing
-having been passed, the step rests on at least `fewest_readings`, and that was so at `steps_in_a_row` steps. A single
-noisy reading can therefore never call closing by itself. The price of a stricter rule is that the call comes later, by
-at most as many readings or steps as it asks for, and the lung spends that long below closing. Which price to pay is a
-choice, held in `CallRule` and tested; it is this project's, not a published one.
+having been passed, the fall rests on at least `fewest_readings` (of that step, and of those above at which it was as
+sure), and that was so at `steps_in_a_row` steps. A single noisy reading can therefore never call closing by itself. The
+price of a stricter rule is that the call comes later, by at most as many readings or steps as it asks for, and the lung
+spends that long below closing. Which price to pay is a choice, held in `CallRule` and tested; it is this project's, not
+a published one.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import takewhile
 from statistics import median
 from typing import Final
 
@@ -24,6 +26,7 @@ __all__ = [
     "StepSoFar",
     "closing_called",
     "fell_suddenly",
+    "readings_of_the_fall",
     "steps_so_far",
 ]
 
@@ -103,9 +106,20 @@ def closing_called(steps: Sequence[StepSoFar], rule: CallRule = DEFAULT_CALL_RUL
     if len(steps) < max(rule.fewest_steps, rule.steps_in_a_row):
         return False
     passed = [step.passed or 0.0 for step in steps]
-    return steps[-1].readings >= rule.fewest_readings and should_stop_lowering(
+    return readings_of_the_fall(steps, rule) >= rule.fewest_readings and should_stop_lowering(
         passed, limit=rule.call_at, in_a_row=rule.steps_in_a_row
     )
+
+
+def readings_of_the_fall(steps: Sequence[StepSoFar], rule: CallRule = DEFAULT_CALL_RULE) -> int:
+    """How many readings a fall rests on: those of the latest step, and of the steps above at which it was as sure.
+
+    Args:
+        steps: of the way down so far, highest PEEP first; at least one.
+        rule: from which probability on closing is called.
+    """
+    above = takewhile(lambda step: (step.passed or 0.0) >= rule.call_at, reversed(steps[:-1]))
+    return steps[-1].readings + sum(step.readings for step in above)
 
 
 def steps_so_far(curve: Sequence[CurveStep], passed: Sequence[float | None]) -> tuple[StepSoFar, ...]:

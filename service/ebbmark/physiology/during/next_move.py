@@ -17,7 +17,14 @@ from itertools import pairwise
 from math import isfinite
 from typing import Final
 
-from ebbmark.physiology.during.call_rule import DEFAULT_CALL_RULE, CallRule, StepSoFar, closing_called, fell_suddenly
+from ebbmark.physiology.during.call_rule import (
+    DEFAULT_CALL_RULE,
+    CallRule,
+    StepSoFar,
+    closing_called,
+    fell_suddenly,
+    readings_of_the_fall,
+)
 from ebbmark.physiology.during.checks import concerns_of
 from ebbmark.physiology.during.limit_checks import circulation_alarms
 from ebbmark.physiology.during.scene import Concern, Consequence, Scene
@@ -230,7 +237,7 @@ def _decide(
     sudden = fell_suddenly(latest)
     if latest.readings < 1:
         return Action.READ_AGAIN, Reason.NOT_READ
-    if (doubtful or sudden) and latest.readings < rule.fewest_readings:
+    if (doubtful or sudden) and readings_of_the_fall(steps, rule) < rule.fewest_readings:
         return Action.READ_AGAIN, Reason.THIN
     if sudden:
         return Action.LOOK_FIRST, Reason.SUDDEN

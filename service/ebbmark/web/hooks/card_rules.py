@@ -27,6 +27,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from math import fsum
 
 from ebbmark.fhir.answer import Answer, Coded, Truth
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP, Operation
@@ -35,16 +36,19 @@ from ebbmark.fhir.reading.conditions import PNEUMOTHORAX
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.read import is_about_weight, read_request
 from ebbmark.fhir.reading.request import Request
+from ebbmark.physiology.after.now import NAMED
 from ebbmark.physiology.closing.estimate import Verdict
 from ebbmark.physiology.during.limit_checks import Bound, bounds_of
 from ebbmark.physiology.during.next_move import Action
 from ebbmark.physiology.during.running import running_trial
 from ebbmark.physiology.during.trial_checks import FALL_LOOKED_AT_PERCENT
 from ebbmark.physiology.findings import Weight
+from ebbmark.physiology.patient.steps_seen import before_the_trial
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.stop.criteria import StopCriterion, check_stop
-from ebbmark.physiology.trial.limb import Plateau, plateaus_of
+from ebbmark.physiology.timeline import FIO2, in_force_at
+from ebbmark.physiology.trial.limb import Plateau, began_of, plateaus_of
 from ebbmark.physiology.trial.reading import Trial, read_trial
 from ebbmark.physiology.wording import level
 from ebbmark.record.fetch import Fetched
@@ -161,6 +165,9 @@ NEWS_S = 3600.0
 
 ALARM_S = 4 * 3600.0
 """For how long after its end a trial is told of where a vital sign lies beyond a stop limit now [s]; our choice."""
+
+SURE_TO_BE_BELOW = 0.8
+"""Probability that closing was at the present PEEP or above it, from which on a card says so; our choice."""
 
 FEWEST_FALLS = 2
 """Steps down in a row from which on a trial is taken to be in progress; one step down may be anything. Our choice."""
@@ -326,7 +333,9 @@ def _beside_pneumothorax(
         request = read_request(_CANDIDATE, fetched.bundle(), context)
     except Rejected:
         return None
-    known = [one for one in beside_of(request).conditions if one.slug.removesuffix("-suspected") == PNEUMOTHORAX]
+    known = [
+        one for one in beside_of(request).conditions if one.slug.removesuffix("-suspected") in (PNEUMOTHORAX, NAMED)
+    ]
     said = tuple(say("titration.condition", words=one.words, says=one.says) for one in known)
     return OrderBesidePneumothorax(orders, said) if said else None
 
@@ -350,7 +359,8 @@ def _read(answer: Answer, readings: tuple[Reading, ...], fetched: Fetched, conte
     beyond = _beyond(readings, context)
     since = any(one.slug == _SINCE_TRIAL for one in answer.titration.findings)
     alarm = next((_value(bound, latest) for bound, latest in beyond if bound.signed or since), "")
-    wrong = _wrong(answer, readings, now, context) if news and now is not None else ""
+    looks = any(one.weight is Weight.LOOK_FIRST for one in answer.titration.findings)
+    wrong = _wrong(answer, readings, now, context) if news and now is not None and not looks else ""
     against = _against(answer, beyond)
     unknown = "" if against else _unknown(answer, fetched)
     return TrialRead(answer, age_s, now, news, doubt, against or unknown, bool(against), alarm, wrong)
@@ -359,15 +369,20 @@ def _read(answer: Answer, readings: tuple[Reading, ...], fetched: Fetched, conte
 def _wrong(answer: Answer, readings: tuple[Reading, ...], now_cmh2o: float, context: RequestContext) -> str:
     """PEEP left at or below closing, and saturation that came down since the trial began, in a few words."""
     closing, parts = answer.titration.closing.peep_cmh2o, []
-    if closing is not None and now_cmh2o <= closing:
+    below = fsum(one.probability for one in answer.titration.closing.steps if one.peep_cmh2o >= now_cmh2o)
+    if closing is not None and now_cmh2o <= closing and below >= SURE_TO_BE_BELOW:
         parts.append(say("card.left-low", now=level(now_cmh2o), closing=level(closing)))
-    began_s = answer.titration.trial.steps[0].start_s
+    trial = answer.titration.trial
+    began_s = min(began_of(readings, trial, answer.request.protocol), trial.steps[0].start_s)
+    before = before_the_trial(readings, began_s).get(Quantity.SPO2)
     seen = [one for one in readings if one.quantity is Quantity.SPO2 and one.at_s >= began_s]
     latest = max(seen, key=lambda one: (one.at_s, -one.value), default=None)
-    if latest is not None and context.at_s - latest.at_s <= KEPT_S:
-        highest = max(one.value for one in seen)
-        if round(highest - latest.value, 6) >= FALL_LOOKED_AT_PERCENT:
-            shown = {"highest": f"{round(highest, 1):g}", "latest": f"{round(latest.value, 1):g}"}
+    if latest is not None and before is not None and context.at_s - latest.at_s <= KEPT_S:
+        # Oxygen that was lowered since explains a fall, and what the top of the limb showed is no baseline.
+        first, last = (in_force_at(readings, FIO2, at_s).reading for at_s in (began_s, latest.at_s))
+        weaned = first is not None and last is not None and first.value - last.value > FIO2.same
+        if not weaned and round(before - latest.value, 6) >= FALL_LOOKED_AT_PERCENT:
+            shown = {"highest": f"{round(before, 1):g}", "latest": f"{round(latest.value, 1):g}"}
             parts.append(capital(say("concern.saturation-fell", **shown)))
     return "; ".join(parts)
 
@@ -432,7 +447,7 @@ def _news(read: TrialRead) -> TrialRead | None:
 
 def _pneumothorax(answer: Answer) -> bool:
     """Whether one stands in the record: no order of PEEP is passed over in silence then, whatever its number."""
-    names = {f"condition-{PNEUMOTHORAX}", f"condition-{PNEUMOTHORAX}-suspected"}
+    names = {f"condition-{PNEUMOTHORAX}", f"condition-{PNEUMOTHORAX}-suspected", f"condition-{NAMED}"}
     return any(one.slug in names for one in answer.titration.findings)
 
 
