@@ -53,16 +53,26 @@ SUPPORT: dict[str, Any] = {
     "code": {"coding": [{"system": "http://snomed.info/sct", "code": "233573008"}]},
     "subject": {"reference": "Patient/p1"},
 }
+REPORT: dict[str, Any] = {
+    "resourceType": "DiagnosticReport",
+    "id": "cxr",
+    "meta": {"versionId": "1"},
+    "status": "final",
+    "code": {"text": "Chest radiograph"},
+    "conclusionCode": [{"coding": [{"system": "http://snomed.info/sct", "code": "36118008"}]}],
+    "subject": {"reference": "Patient/p1"},
+}
 WEIGHT = observation("http://loinc.org|29463-7", 110.0, when=at(-60), unit="kg", identity="weight", version="1")
 
 
 @pytest.mark.usefixtures("configured")
-@pytest.mark.parametrize("more", [[], [SUPPORT, WEIGHT]], ids=["a trial", "with Procedure and weight"])
+@pytest.mark.parametrize("more", [[], [SUPPORT, WEIGHT, REPORT]], ids=["a trial", "with more"])
 def test_the_inputs_of_the_record_give_the_same_answer(
     more: list[dict[str, Any]], tmp_path: Path, respx_mock: respx.MockRouter, capsys: pytest.CaptureFixture[str]
 ) -> None:
     stored = made_of(*INPUTS, *more)
     assert ("condition-extracorporeal-support" in str(stored)) is ("condition-obesity" in str(stored)) is bool(more)
+    assert ("condition-untreated-pneumothorax" in str(stored)) is bool(more)
     (tmp_path / "answer.json").write_bytes(to_bytes(stored))
     holding([*INPUTS, *more]).attach(respx_mock)
 

@@ -52,7 +52,8 @@ CHOICES = frozenset(PARAMETERS) - _DELIVERY - {row.name for row in FROM_RECORD}
 """Names of the parameters that say what is asked of the data and how they are to be read."""
 
 _INPUT = re.compile(
-    r"(?:Observation|Condition|Procedure|MedicationAdministration)/[A-Za-z0-9\-.]{1,64}/_history/[^:\s\"]+"
+    r"(?:Observation|Condition|Procedure|MedicationAdministration|DiagnosticReport)"
+    r"/[A-Za-z0-9\-.]{1,64}/_history/[^:\s\"]+"
 )
 _NAMED = re.compile(r"((?:[A-Z][A-Za-z]+/|urn:|https?://)\S+): (.*)", re.DOTALL)
 _CHOSEN = re.compile(r"form of the formula: (female|male), from the caller's choice")

@@ -26,7 +26,14 @@ __all__ = ["Inputs", "NotStored", "answer_in_record", "inputs_in_record"]
 Json = dict[str, object]
 
 MOST_OLD_VERSIONS = 500
-_INPUT_TYPES = ("Observation/", "Patient/", "Condition/", "Procedure/", "MedicationAdministration/")
+_INPUT_TYPES = (
+    "Observation/",
+    "Patient/",
+    "Condition/",
+    "Procedure/",
+    "MedicationAdministration/",
+    "DiagnosticReport/",
+)
 _GONE = frozenset({404, 410})
 
 

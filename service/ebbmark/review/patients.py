@@ -145,7 +145,9 @@ def _without_link(one: Held) -> Held:
     return replace(one, line=msgspec.json.encode(patient))
 
 
-_INPUTS = frozenset({"Patient", "Observation", "Condition", "Procedure", "MedicationAdministration"})
+_INPUTS = frozenset(
+    {"Patient", "Observation", "Condition", "Procedure", "MedicationAdministration", "DiagnosticReport"}
+)
 
 
 def _answers(
