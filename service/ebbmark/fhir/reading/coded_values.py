@@ -139,7 +139,7 @@ def _breathing(mode: Worded) -> Weight | None:
     """What a mode in which the patient triggers or breathes does to a trial; None for any other mode."""
     named = " ".join((mode.text, *(one.display for one in mode.coding)))[:LONGEST_READ]
     plain = "".join(one for one in normalize("NFKD", named.casefold()) if not combining(one))
-    whole = re.findall(r"[a-z0-9]+", plain)
+    whole = re.findall(r"[a-z]+|[0-9]+", plain)
     words, codes = " ".join(whole), {(one.system, one.code) for one in mode.coding}
     for weight, parts, abbreviations, coded in _MODES:
         if codes & coded or any(part in words for part in parts) or not set(abbreviations).isdisjoint(whole):

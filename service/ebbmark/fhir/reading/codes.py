@@ -243,7 +243,8 @@ ROWS: tuple[CodeRow, ...] = (
     _row(SNOMED, "250875001", "Ventilator minute volume", None, "MII", narrows_to=frozenset({_Q.MINUTE_VOLUME_EXPIRED}),
          reason="The code does not say whether the volume was inspired or expired."),
     _row(LOINC, "33425-0", "Minute volume setting Ventilator", None, "AUM", reason="The expired minute volume is used."),
-    _row(LOINC, "20124-4", "Ventilation mode Ventilator", None, "AUM", reason="The mode is a coded value and not needed."),
+    _row(LOINC, "20124-4", "Ventilation mode Ventilator", None, "AUM",
+         reason="A mode counts in words or codes, at a time with a zone, where a question looks for what was changed."),
     # mechanics
     _row(LOINC, "60827-3", "Dynamic lung compliance", _Q.COMPLIANCE_DYNAMIC, "MII, AUM"),
     _row(MDC, "152600", "MDC_COMPL_LUNG_DYNAMIC", _Q.COMPLIANCE_DYNAMIC, "MDC-LK"),
