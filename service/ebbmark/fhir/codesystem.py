@@ -287,6 +287,8 @@ PATIENT_CONCEPTS: tuple[tuple[str, str, str], ...] = (
     ("open-circuit-since", "The circuit is open", "Measured PEEP is about zero, or the volume gone, at the latest reading."),
     ("opened-circuit-since", "The circuit was open since the trial", "The lung may have lost volume."),
     ("lowered-again-since", "PEEP is being lowered again", "Another trial seems to be in progress."),
+    ("effort-since-trial", "The patient triggers breaths since the trial", "Its result is of a passive patient."),
+    ("oxygen-need-since-trial", "Oxygen need rose since the trial", "FiO2 was raised and saturation did not rise with it."),
     ("position-changed-since", "Position changed since the trial", "The result is of another position."),
     ("done-prone", "Trial done in prone position", "Its result holds for that position."),
     ("mode-changed-since", "Ventilator mode changed since the trial", "The result is of another mode."),

@@ -141,7 +141,7 @@ def _standing(one: KnownCondition, at_s: float) -> Seen:
 
 
 def _changed(change: CodedChange) -> Seen:
-    values = {"words": change.words}
+    values = {"words": change.words, "breathes": change.breathing is not None}
     return Seen(change.event, change.event.value, change.at_s, change.at_s, (change.source,), OWN_CHOICE, values)
 
 
@@ -203,7 +203,10 @@ def _findings(now: PatientNow, limits: StopLimits) -> Iterator[Finding]:
     for event, (slug, weight) in _SINCE.items():
         latest = max((one for one in now.changed if one.event is event), key=lambda one: one.from_s, default=None)
         if latest is not None:
-            yield Finding(slug, weight, latest.values, (), latest.from_s, latest.sources, OWN_CHOICE)
+            # Like breaths of the patient's own that readings show.
+            weighs = Weight.HIGH if latest.values["breathes"] else weight
+            values = {"words": latest.values["words"]}
+            yield Finding(slug, weighs, values, (), latest.from_s, latest.sources, OWN_CHOICE)
 
 
 _SHORT: Final = {Quantity.MEAN_ARTERIAL_PRESSURE: "MAP"}
