@@ -152,8 +152,20 @@ def test_two_tokens_at_once_are_none(app: ASGIApp) -> None:
     assert ask(app, TRIAL, headers=twice).status == 401
 
 
-@pytest.mark.parametrize("scope", ["", "openid", "patient/Observation.rs", "system/Observation.r", "system/Patient.rs"])
-def test_a_token_without_the_scope_is_told_which_one_is_needed(app: ASGIApp, scope: str) -> None:
+@pytest.mark.parametrize(
+    "scope",
+    [
+        "",
+        "openid",
+        "patient/Observation.rs",
+        "system/Observation.r",
+        "system/Patient.rs",
+        [],
+        # One scope is one element: with a blank it is no scope.
+        ["openid system/Observation.rs"],
+    ],
+)
+def test_a_token_without_the_scope_is_told_which_one_is_needed(app: ASGIApp, scope: str | list[str]) -> None:
     reply = sent(app, token(scope=scope))
 
     assert (reply.status, reply.errors[0]["code"]) == (403, "forbidden")

@@ -124,6 +124,23 @@ def test_an_active_token_lets_in_with_its_scopes_and_what_the_site_says_of_its_r
     ]
 
 
+@pytest.mark.parametrize("claim", ["scope", "scp"])
+def test_an_answer_may_list_its_scopes_as_an_array(endpoint: Endpoint, claim: str) -> None:
+    scopes = ["system/Observation.rs", "system/Condition.rs"]
+    endpoint.facts["opaque"] = {**GOOD, "scope": None, claim: scopes}
+
+    assert asked(endpoint, NOW_S) == [Caller(ISSUER, "icu-dashboard", frozenset(scopes))]
+
+
+@pytest.mark.parametrize("scope", [["system/Observation.rs", 1], [None], {"system/Observation.rs": True}, 7])
+def test_an_answer_whose_scope_is_neither_text_nor_an_array_of_texts_lets_nobody_in(
+    endpoint: Endpoint, scope: object
+) -> None:
+    endpoint.facts["opaque"] = {**GOOD, "scope": scope}
+
+    assert asked(endpoint, NOW_S) == [TokenRefusal.CLAIMS]
+
+
 def test_a_token_that_looks_like_a_jwt_is_shown_to_an_issuer_without_keys_too(endpoint: Endpoint) -> None:
     token = Issuer.new().token()
     endpoint.facts[token] = GOOD

@@ -54,6 +54,22 @@ def test_unknown_claims_and_headers_are_passed_over() -> None:
     assert isinstance(judged(TRUSTED.token({"x5t": "abc"}, acr="1", groups=["a"])), Claims)
 
 
+@pytest.mark.parametrize("claim", ["scope", "scp"])
+def test_scopes_may_be_an_array(claim: str) -> None:
+    scopes = ["openid", "system/Observation.rs"]
+    claims: dict[str, Any] = {"scope": None, claim: scopes}
+
+    found = judged(TRUSTED.token(**claims))
+
+    assert isinstance(found, Claims)
+    assert getattr(found, claim) == scopes
+
+
+@pytest.mark.parametrize("scope", [["system/Observation.rs", 1], [None], {"system/Observation.rs": True}, 7])
+def test_a_scope_that_is_neither_text_nor_an_array_of_texts_is_refused(scope: object) -> None:
+    assert isinstance(judged(TRUSTED.token(scope=scope)), TokenRefusal)
+
+
 HEADER: dict[str, Any] = {"alg": "ES384", "kid": "k1", "typ": "JWT"}
 GOOD = TRUSTED.claims()
 NONE = [forged({**HEADER, "alg": alg}, GOOD) for alg in ("none", "None", "NONE", "nOnE", "")]
