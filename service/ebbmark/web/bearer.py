@@ -63,8 +63,9 @@ EVALUATE = Permission("Observation", "rs")
 READ_CONDITIONS = Permission("Condition", "rs")
 """To have the Conditions of a patient read from the record as well."""
 READ_INFUSIONS = Permission("MedicationAdministration", "rs")
-READ_PROCEDURES = Permission("Procedure", "rs")
 """To have vasopressors read from the record as well; without it the answer says that they were not."""
+READ_PROCEDURES = Permission("Procedure", "rs")
+"""To have Procedures, such as extracorporeal support, read from the record as well; without it likewise."""
 WRITE_BACK = Permission("Observation", "c")
 """To have the answer put into the record as well."""
 

@@ -26,7 +26,6 @@ from ebbmark.web.rates import RequestRates
 from ebbmark.web.signed_token import Rules, TokenRefusal
 
 __all__ = [
-    "OPEN_PATHS",
     "Entrance",
     "Refused",
     "actor_of",
@@ -38,14 +37,6 @@ __all__ = [
     "require_this_machine",
 ]
 
-OPEN_PATHS = frozenset(
-    {
-        "/fhir/metadata",
-        "/fhir/OperationDefinition/titrate-peep",
-        "/fhir/OperationDefinition/replay",
-        "/fhir/CodeSystem/ebbmark",
-    }
-)
 REALM = 'Bearer realm="ebbmark"'
 _LATER = frozenset({TokenRefusal.KEYS_UNAVAILABLE, TokenRefusal.INTROSPECTION_UNAVAILABLE, TokenRefusal.TOO_MANY})
 _SOON_S = 5
@@ -91,8 +82,6 @@ class Entrance:
         Raises:
             Refused: 401, 403, 429 or 503.
         """
-        if request.scope["path"] in OPEN_PATHS:
-            return
         address = request.client.host if request.client else ""
         if self.rules is None:
             require_this_machine(address, request.headers.get("origin"), request.headers.get("host"), self.audience)
