@@ -14,11 +14,16 @@ import pytest
 from pypdf import PdfReader
 from starlette.types import ASGIApp
 
+from bedside_builders import body_of, rows_down, stamp
+from ebbmark.fhir.bedside.site import NO_SITE
 from ebbmark.fhir.codesystem import OVERRIDE_REASONS
+from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.problems import Problem, ProblemKind
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.physiology.stop.criteria import StopCriterion
 from ebbmark.settings import Settings
 from ebbmark.site_files import NO_FILES, site_of
+from ebbmark.use_cases.questions import answer_request
 from ebbmark.web.app import create_app, reason_not_to_listen
 from ebbmark.web.page.answer_pages import live_of
 from ebbmark.web.page.answer_view import answer_view
@@ -26,6 +31,7 @@ from ebbmark.web.page.decision import EVENTS
 from ebbmark.web.page.demo import SCENARIOS, DemoSource, Scenario
 from ebbmark.web.page.frame import Pages
 from ebbmark.web.page.running_view import LOOKS_AT
+from ebbmark.web.page.trend_view import curves_view
 from ebbmark.web.page.words import in_clinical_words, technical_words
 from web.asking import Reply, ask
 from web.reading_pages import words_of
@@ -35,6 +41,7 @@ ENDED = "1000000000"  # so long ago that a running demo stands at its end
 RUNNING, STOPPED = f"/demo/running.{ENDED}", f"/demo/stop-criterion.{ENDED}"
 FORM = {"content-type": "application/x-www-form-urlencoded"}
 MOST_BYTES = 150_000
+FOUR_STEPS = ((14.0, 40.0), (12.0, 41.0), (10.0, 40.5), (8.0, 34.0))
 PARTS = ("Targets", "Steps of the trial", "What each margin would mean", "Cautions and evidence", "Inputs")
 
 
@@ -305,6 +312,30 @@ def test_the_days_are_drawn_as_panels_over_one_time_with_their_tables(app: ASGIA
     assert "6 March 2026, 09:03 UTC 8" in text.partition("Closing pressure (cmH2O) Time Value")[2]
     # The gas of 78 mmHg at an FiO2 of 0.60: 78 / 0.60 = 130 (Berlin definition of P/F).
     assert " 130" in text.partition("P/F (mmHg) Time Value")[2]
+
+
+def test_the_trials_stand_side_by_side_on_the_same_axes_newest_last(app: ASGIApp) -> None:
+    drawn = get(app, f"{SECOND}/days").body.partition(b'<figure class="multiples">')[2].partition(b"</figure>")[0]
+    alternatives = re.findall(r'role="img" aria-label="([^"]+)"', drawn.decode())
+    dashed, upright = (re.findall(rf'{one} d="M([0-9.]+) 8V82', drawn.decode()) for one in ('3 3"', 'ink"'))
+
+    assert [one.partition(", ")[0] for one in alternatives] == ["Trial of 5 March 2026", "Trial of 6 March 2026"]
+    assert "closing 10; suggested 12; static compliance. 32.8 mL/cmH2O at PEEP 16, " in alternatives[0]
+    # 124 wide from PEEP 6 to 16, the lowest and the highest of both trials: 12.4 per cmH2O, from 30 on.
+    assert (dashed, upright) == (["79.6", "54.8"], ["104.4", "79.6"])
+    assert re.findall(r">([0-9]+)</text>", drawn.decode()) == 2 * ["39", "27", "6", "16"]
+
+
+def test_of_nine_trials_the_latest_eight_are_drawn_and_the_first_is_named() -> None:
+    nine = [one for day in range(1, 10) for one in rows_down(FOUR_STEPS, name=f"day-{day}", day=day)]
+    at_s = datetime.fromisoformat(stamp(30, day=9)).timestamp()
+    answer = answer_request(BY_SLUG["follow-trials"], body_of(nine, []), RequestContext(at_s, site=NO_SITE))
+
+    found = curves_view(answer, zone=UTC)
+
+    assert found is not None
+    assert [one.when[:12] for one in found.curves] == [f"{day} March 2026" for day in range(2, 10)]
+    assert (found.not_drawn, found.mixed, found.peep) == (1, False, ("8", "14"))
 
 
 def test_earlier_trials_stand_beside_the_latest(app: ASGIApp) -> None:

@@ -17,7 +17,7 @@ from ebbmark.web.page.answer_pages import no_answer, tried, validity_of
 from ebbmark.web.page.answer_view import trials_view
 from ebbmark.web.page.frame import Pages, frame_of
 from ebbmark.web.page.source import TrialSource
-from ebbmark.web.page.trend_view import trend_view
+from ebbmark.web.page.trend_view import curves_view, trend_view
 from ebbmark.web.page.words import in_clinical_words
 from ebbmark.words.in_short import InShort
 
@@ -212,4 +212,5 @@ async def show_days(source: TrialSource, pages: Pages) -> Response:
         short=answer.short,
         view=trials_view(answer, zone=pages.zone),
         days=trend_view(answer, zone=pages.zone),
+        trials=curves_view(answer, zone=pages.zone),
     )

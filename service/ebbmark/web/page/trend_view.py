@@ -1,4 +1,4 @@
-"""The days of a patient as small panels over one scale of time: closing pressure, PEEP, compliance and P/F."""
+"""The days of a patient: panels over one scale of time, and the curve of each trial as small multiples."""
 
 from __future__ import annotations
 
@@ -7,16 +7,25 @@ from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Final
 
-from ebbmark.fhir.answer import Amount, Answer
+from ebbmark.fhir.answer import Amount, Answer, Statement
+from ebbmark.physiology.after.trials_of_record import trials_of_record
 from ebbmark.physiology.formulas.gas_exchange import pf_ratio_mmhg
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.timeline import setting_at
+from ebbmark.physiology.trial.steps import Trial
+from ebbmark.physiology.wording import level
 from ebbmark.web.page.words import day_and_time
 
-__all__ = ["Panel", "Trend", "trend_view"]
+__all__ = ["MOST_CURVES", "Curve", "Curves", "Panel", "Trend", "curves_view", "trend_view"]
 
 LEFT, RIGHT, HEIGHT = 0.0, 600.0, 60.0
 _PAD: Final = 6.0
+MOST_CURVES: Final = 8
+"""Trials drawn side by side, the latest ones; this project's choice."""
+
+_CURVE: Final = (30.0, 154.0, 8.0, 82.0)
+"""Left, right, top and bottom of the field of one curve, within 160 by 100."""
+
 _LEAST_FIO2: Final = 0.2
 """Below that of air no P/F is reckoned [1]."""
 
@@ -51,6 +60,121 @@ class Trend:
     start: str
     end: str
     panels: tuple[Panel, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """One trial as a small curve, compliance over set PEEP, in a field of 160 by 100.
+
+    Attributes:
+        when: day and time of its end.
+        told: closing pressure with its interval, PEEP suggested, and how compliance was obtained.
+        text: every point, for those who cannot see it.
+        points: of an SVG polyline.
+        marks: where each step stands.
+        band: left edge and width of the interval of closing; None where that is one level.
+        closing_x, suggested_x: where they stand; None where there is none.
+    """
+
+    when: str
+    told: str
+    text: str
+    points: str
+    marks: tuple[tuple[float, float], ...]
+    band: tuple[float, float] | None
+    closing_x: float | None
+    suggested_x: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Curves:
+    """The curves of the latest trials on the same axes, oldest first.
+
+    Attributes:
+        curves: at most `MOST_CURVES`.
+        peep, compliance: lowest and highest of the axis.
+        not_drawn: earlier trials that stand in the table only.
+        mixed: whether some compliances are static and others dynamic, which cannot be compared.
+    """
+
+    curves: tuple[Curve, ...]
+    peep: tuple[str, str]
+    compliance: tuple[str, str]
+    not_drawn: int
+    mixed: bool
+
+
+def curves_view(answer: Answer, *, zone: tzinfo) -> Curves | None:
+    """Draw the latest trials side by side; None where none of them has a curve.
+
+    Args:
+        answer: of `$follow-trials`.
+        zone: of the site.
+    """
+    stated = {one.span_s: one for one in answer.statements if one.code == "trial-in-record"}
+    read = trials_of_record(answer.request.readings, answer.request.protocol, most=MOST_CURVES)
+    spans = [(trial.steps[0].start_s, max(step.end_s for step in trial.steps)) for trial in read]
+    trials = [(trial, stated[span_s]) for trial, span_s in zip(read, spans, strict=True) if span_s in stated]
+    steps = [step for trial, _ in trials for step in trial.steps]
+    if not steps:
+        return None
+    tested = [step.peep_cmh2o for step in steps]
+    # A PEEP that is marked lies within the axis, even where it was not a step of the trial.
+    marked = [value for _, one in trials for value in _marked(one) if value is not None]
+    peep = (min(tested + marked), max(tested + marked))
+    compliances = [step.compliance_ml_per_cmh2o for step in steps]
+    compliance = (min(compliances), max(compliances))
+    return Curves(
+        curves=tuple(_curve(trial, one, peep, compliance, zone) for trial, one in trials),
+        peep=(level(peep[0]), level(peep[1])),
+        compliance=(f"{compliance[0]:.0f}", f"{compliance[1]:.0f}"),
+        not_drawn=len(stated) - len(trials),
+        mixed=len({trial.kind.static for trial, _ in trials}) > 1,
+    )
+
+
+def _marked(stated: Statement) -> tuple[float | None, float | None, float | None, float | None]:
+    """Closing pressure, the ends of its interval, and the PEEP suggested."""
+    parts = dict(stated.parts)
+    found = (stated.value, *map(parts.get, ("interval-low", "interval-high", "peep-suggested-then")))
+    closing, low, high, suggested = (one.value if isinstance(one, Amount) else None for one in found)
+    return closing, low, high, suggested
+
+
+def _curve(
+    trial: Trial, stated: Statement, peep: tuple[float, float], compliance: tuple[float, float], zone: tzinfo
+) -> Curve:
+    left, right, top, bottom = _CURVE
+
+    def x_of(value: float) -> float:
+        return round(left + (right - left) * (value - peep[0]) / (peep[1] - peep[0] or 1.0), 1)
+
+    def y_of(value: float) -> float:
+        return round(bottom - (bottom - top) * (value - compliance[0]) / (compliance[1] - compliance[0] or 1.0), 1)
+
+    closing, low, high, suggested = _marked(stated)
+    interval = (low, high) if low is not None and high is not None and low < high else None
+    within = f" ({level(interval[0])} to {level(interval[1])})" if interval else ""
+    told = (
+        f"closing {level(closing)}{within}" if closing is not None else "no closing pressure stated",
+        f"suggested {level(suggested)}" if suggested is not None else "no PEEP suggested",
+        f"{'static' if trial.kind.static else 'dynamic'} compliance",
+    )
+    steps = [(step.peep_cmh2o, step.compliance_ml_per_cmh2o) for step in trial.steps]
+    when = day_and_time(stated.span_s[1] if stated.span_s else trial.steps[-1].end_s, zone)
+    marks = tuple((x_of(at), y_of(value)) for at, value in steps)
+    said = "; ".join(told)
+    points = ", ".join(f"{value:.1f} mL/cmH2O at PEEP {level(at)}" for at, value in steps)
+    return Curve(
+        when=when,
+        told=said[:1].upper() + said[1:],
+        text=f"Trial of {when}: {said}. {points}.",
+        points=" ".join(f"{x:g},{y:g}" for x, y in marks),
+        marks=marks,
+        band=(x_of(interval[0]), round(x_of(interval[1]) - x_of(interval[0]), 1)) if interval else None,
+        closing_x=x_of(closing) if closing is not None else None,
+        suggested_x=x_of(suggested) if suggested is not None else None,
+    )
 
 
 def trend_view(answer: Answer, *, zone: tzinfo) -> Trend | None:
