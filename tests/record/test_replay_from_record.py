@@ -88,7 +88,8 @@ def test_an_input_that_the_record_holds_amended_is_named(
     holding([amended if one is TALL else one for one in INPUTS]).attach(respx_mock)
 
     assert main(["replay", answer, "--inputs", "record"]) == 8
-    assert "amended since" in capsys.readouterr().out
+    named = f"Observation/{TALL['id']} was amended since: version 1 was used, 2 is in force"
+    assert named in capsys.readouterr().out
 
 
 def holding(inputs: list[dict[str, Any]]) -> KeepingRecord:

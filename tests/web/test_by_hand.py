@@ -11,10 +11,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 from starlette.types import ASGIApp
 
+from bedside_builders import body_of
+from ebbmark.fhir.bedside.site import NO_SITE
+from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.reading.coding import RANGES
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.entered import ENTERED, EnteredRow, entered_observations, entered_transaction
 from ebbmark.fhir.writing.validate import validate
+from ebbmark.physiology.readings import Quantity
 from ebbmark.settings import Settings
+from ebbmark.use_cases.questions import answer_request
 from ebbmark.web.app import create_app
 from ebbmark.web.page.by_hand import Entry, entries_of
 from ebbmark.web.page.decision import Form
@@ -24,11 +30,11 @@ from web.reading_pages import words_of
 NAMES = ("time", *(one.name for one in ENTERED))
 NOW_S = datetime(2026, 3, 5, 10, 0, tzinfo=UTC).timestamp()
 TRIAL = [
-    (f"09:{2 + 3 * step:02d}:{second:02d}", f"{peep}", f"{peep + drive}", "", "420", "93", "75", "90")
+    (f"09:{2 + 3 * step:02d}:{second:02d}", f"{peep}", f"{peep + drive}", "", "420", "93", "75", "90", "60")
     for step, (peep, drive) in enumerate([(16, 12.4), (14, 12.0), (12, 12.1), (10, 13.4), (8, 15.4), (6, 17.0)])
     for second in (0, 40, 55)
 ]
-ROW = ("09:30", "14", "26,5", "", "420", "93", "75", "90")
+ROW = ("09:30", "14", "26,5", "", "420", "93", "75", "90", "60")
 
 
 @pytest.fixture(scope="module")
@@ -68,7 +74,7 @@ def test_the_typed_rows_come_back_in_the_form(app: ASGIApp) -> None:
 @pytest.mark.parametrize("what", ENTERED, ids=lambda one: str(one.name))
 def test_each_field_refuses_what_the_reader_of_the_service_would_not_use(what: object) -> None:
     place = ENTERED.index(what) + 1
-    low, high = RANGES[ENTERED[place - 1].quantity]
+    low, high = (ENTERED[place - 1].scale * one for one in RANGES[ENTERED[place - 1].quantity])
     beyond = tuple(f"{high + 1:g}" if number == place else one for number, one in enumerate(ROW))
     within = tuple(f"{high:g}" if number == place else one for number, one in enumerate(ROW))
 
@@ -87,6 +93,15 @@ def test_an_impossible_value_is_named_and_the_other_rows_still_count(app: ASGIAp
 
     assert "Row 19: PEEP 700 cmH2O cannot be right; 0 to 60 cmH2O is taken." in text
     assert "Suggested PEEP" in text
+
+
+def test_fio2_is_typed_in_per_cent_read_as_a_fraction_and_refused_as_one() -> None:
+    observations = entered_observations(entry_of(*TRIAL).rows, "Patient/p1", {"reference": "Practitioner/2"})
+    context = RequestContext(NOW_S, site=NO_SITE)
+    read = answer_request(BY_SLUG["titrate-peep"], body_of(observations, []), context).request.readings
+
+    assert {one.value for one in read if one.quantity is Quantity.FIO2_SET} == {0.6}
+    assert entry_of((*ROW[:-1], "0.6")).faults == ("Row 1: FiO2 0.6 % cannot be right; 15 to 100 % is taken.",)
 
 
 @pytest.mark.parametrize("time", ["", "25:00", "half ten", "11:30"])
@@ -132,7 +147,7 @@ def test_before_anything_is_recorded_the_person_sees_each_row(app: ASGIApp) -> N
     review = send(app, ROW, do="review")
     recorded = send(app, ROW, do="record")
 
-    assert "Send these 6 readings to the record?" in words_of(review.body)
+    assert "Send these 7 readings to the record?" in words_of(review.body)
     assert "marked as entered by hand by whoever looks at this demo" in words_of(review.body)
     assert "Nothing was written This is a demo" in words_of(recorded.body)
 
@@ -151,10 +166,18 @@ def test_a_form_of_another_page_is_refused(app: ASGIApp) -> None:
 @pytest.mark.parametrize(
     ("row", "said", "left_out"),
     [
-        (("09:30", "14", "26", "30", "0,42", "93", "75", "90"), "VT expired 0.42: in mL?", {"tidal-volume-expired"}),
-        (("09:30", "14", "12", "30", "420", "93", "75", "90"), "Plateau 12 is not above PEEP 14", {"plateau-pressure"}),
         (
-            ("09:30", "14", "33", "28", "420", "93", "75", "90"),
+            ("09:30", "14", "26", "30", "0,42", "93", "75", "90", "60"),
+            "VT expired 0.42: in mL?",
+            {"tidal-volume-expired"},
+        ),
+        (
+            ("09:30", "14", "12", "30", "420", "93", "75", "90", "60"),
+            "Plateau 12 is not above PEEP 14",
+            {"plateau-pressure"},
+        ),
+        (
+            ("09:30", "14", "33", "28", "420", "93", "75", "90", "60"),
             "Plateau 33 is above peak 28",
             {"plateau-pressure", "peak-pressure"},
         ),

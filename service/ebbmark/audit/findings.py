@@ -221,7 +221,7 @@ def of_inputs(claims: Claims, given: Iterable[tuple[str, Json]], current: Mappin
                 reference,
                 version,
                 now,
-                f"An input was amended since: {told}{missing}.",
+                f"{_address(plain)} was amended since: {told}{missing}.",
             )
     if claims.nameless and not any(one.get("resourceType") == "Observation" for _, one in given):
         sentence = f"{claims.nameless} inputs came without an address, so that they cannot be found again."

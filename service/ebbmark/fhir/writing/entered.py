@@ -38,12 +38,16 @@ class EnteredQuantity:
         label: as charts spell it.
         unit: as people write it.
         code: LOINC.
+        scale: so many of the unit make one of the reader's.
+        ucum: code of the unit, where it is not the reader's.
     """
 
     quantity: Quantity
     label: str
     unit: str
     code: str
+    scale: float = 1.0
+    ucum: str = ""
 
     @property
     def name(self) -> str:
@@ -53,12 +57,12 @@ class EnteredQuantity:
     @property
     def low(self) -> float:
         """Lowest value that the reader uses."""
-        return RANGES[self.quantity][0]
+        return self.scale * RANGES[self.quantity][0]
 
     @property
     def high(self) -> float:
         """Highest value that the reader uses."""
-        return RANGES[self.quantity][1]
+        return self.scale * RANGES[self.quantity][1]
 
 
 ENTERED: Final = (
@@ -69,6 +73,7 @@ ENTERED: Final = (
     EnteredQuantity(Quantity.SPO2, "SpO2", "%", "59408-5"),
     EnteredQuantity(Quantity.MEAN_ARTERIAL_PRESSURE, "MAP", "mmHg", "8478-0"),
     EnteredQuantity(Quantity.HEART_RATE, "Heart rate", "/min", "8867-4"),
+    EnteredQuantity(Quantity.FIO2_SET, "FiO2", "%", "19994-3", scale=100.0, ucum="%"),
 )
 """What a trial needs, in the order in which it is read at the bedside; the first is the setting."""
 
@@ -104,7 +109,7 @@ def _observation(at_s: float, what: EnteredQuantity, value: float, subject: str,
         "subject": {"reference": subject},
         "effectiveDateTime": instant(at_s),
         **({"performer": [dict(performer)]} if performer else {}),
-        "valueQuantity": {"value": value, "unit": what.unit, "system": _UCUM, "code": what.quantity.unit},
+        "valueQuantity": {"value": value, "unit": what.unit, "system": _UCUM, "code": what.ucum or what.quantity.unit},
         "method": {"text": _METHOD},
         "note": [{"text": f"{_METHOD}{' by the performer' if performer else ''}; not sent by a device."}],
     }
