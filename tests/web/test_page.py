@@ -314,6 +314,15 @@ def test_the_days_are_drawn_as_panels_over_one_time_with_their_tables(app: ASGIA
     assert " 130" in text.partition("P/F (mmHg) Time Value")[2]
 
 
+def test_the_plan_says_once_in_full_where_no_source_was_published_and_marks_each_row(app: ASGIApp) -> None:
+    text = words_of(get(app, f"{CLEAR}/plan").body)
+
+    assert text.lower().count("common practice, no published source") == 1
+    assert text.lower().count("this project's own choice, no published source") == 1
+    assert "Peak pressure above 50 cmH2O †. Sudden loss of expired volume by more than 50 % ‡." in text
+    assert "† Common practice, no published source. ‡ This project's own choice, no published source. Read" in text
+
+
 def test_the_trials_stand_side_by_side_on_the_same_axes_newest_last(app: ASGIApp) -> None:
     drawn = get(app, f"{SECOND}/days").body.partition(b'<figure class="multiples">')[2].partition(b"</figure>")[0]
     alternatives = re.findall(r'role="img" aria-label="([^"]+)"', drawn.decode())
