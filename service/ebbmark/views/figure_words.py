@@ -44,8 +44,15 @@ class FigureTable:
     caption: str
 
 
-def compliance_title(figure: Shown) -> str:
-    """Title of the upper scale."""
+def compliance_title(figure: Shown, *, short: bool = False) -> str:
+    """Title of the upper scale.
+
+    Args:
+        figure: what is shown.
+        short: by the trade's abbreviation, where the scale is low.
+    """
+    if short:
+        return f"{'Cstat' if figure.static else 'Cdyn'} (mL/cmH2O)"
     return f"{'static' if figure.static else 'dynamic'} compliance (mL/cmH2O)"
 
 

@@ -197,6 +197,10 @@ def curve_panel(field: Field[Shown]) -> Iterator[Ink]:
         yield from key_beside(field, _y(field, scale, field.figure.steps[-1].centre_ml_per_cmh2o))
 
 
+LOW_IN = 1.5
+"""A panel below this height [in] has no room for the title of its scale in full."""
+
+
 def title_of_scale(text: str, middle: float, field: Field[Shown]) -> Label:
     """A title that reads upwards along the left edge.
 
@@ -239,7 +243,8 @@ def _axes(field: Field[Shown], scale: Scale) -> Iterator[Ink]:
         y = _y(field, scale, value)
         yield Line(((left, y), (left - TICK_IN, y)), "hairline", HAIR_PT)
         yield Label((left - 0.08, y - ASCENT * size / POINTS_PER_INCH / 2), f"{value:g}", size, "end")
-    yield title_of_scale(compliance_title(field.figure), (at + field.curve_top) / 2, field)
+    title = compliance_title(field.figure, short=field.aspect.curve_in < LOW_IN)
+    yield title_of_scale(title, (at + field.curve_top) / 2, field)
 
 
 def _readings(field: Field[Shown], scale: Scale) -> Iterator[Ink]:
