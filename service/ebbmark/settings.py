@@ -161,7 +161,8 @@ class Settings(BaseSettings):
         default=55.0,
         gt=0,
         le=600,
-        description="Longest time for a whole request that reads from the record or writes to it [s]; keep it below "
+        description="Longest time for a whole request (operation, page or card call) that reads from the record or "
+        "writes to it [s]; keep it below "
         "the limit of the gateway before this service, usually 60 s.",
     )
     accept_preliminary: bool = Field(

@@ -47,6 +47,20 @@ def test_work_that_outlives_its_deadline_is_refused_with_the_time_to_come_back()
     assert refused.value.headers == {"Retry-After": "2"}
 
 
+def test_work_for_a_request_whose_time_ends_sooner_is_refused_then() -> None:
+    go_on = threading.Event()
+
+    async def sooner() -> None:
+        until_s = asyncio.get_running_loop().time() + 0.05
+        await WorkPool(20.0).run_until(until_s, go_on.wait, 20.0)
+
+    with pytest.raises(Refused) as refused:
+        asyncio.run(sooner())
+    go_on.set()
+
+    assert refused.value.problems[0].kind.status == 503
+
+
 def test_work_that_has_not_begun_by_its_deadline_is_never_begun() -> None:
     go_on, begun = threading.Event(), threading.Event()
     pool = WorkPool(0.05)

@@ -46,7 +46,6 @@ __all__ = [
     "search",
     "take",
     "too_much",
-    "took_too_long",
 ]
 
 T = TypeVar("T")
@@ -472,10 +471,3 @@ def no_record() -> Problem:
     accepted = "a service whose record_base_url is set"
     sentence = "The request names a patient of a record, but no record system is configured here. Send the data."
     return Problem(ProblemKind.NO_RECORD, PATIENT, "patient-reference", accepted, sentence)
-
-
-def took_too_long(most_s: float) -> Problem:
-    """The record did not give everything within this time [s]."""
-    found, accepted = f"reading took longer than {most_s:g} s", "a record that answers in time"
-    sentence = f"Reading from the record took longer than {most_s:g} seconds. Name a shorter period, or ask later."
-    return Problem(ProblemKind.RECORD_FAILED, PATIENT, found, accepted, sentence)

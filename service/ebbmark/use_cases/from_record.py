@@ -16,6 +16,7 @@ readings hold a later one, nothing is taken from it.
 from __future__ import annotations
 
 import asyncio
+import math
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
@@ -39,7 +40,8 @@ from ebbmark.record.client import RecordClient
 from ebbmark.record.fetch import Fetched, fetch
 from ebbmark.record.post_filter import several_trials
 from ebbmark.record.record_query import RecordQuery, with_bundle
-from ebbmark.record.search import Budget, ReadFailure, no_record, took_too_long
+from ebbmark.record.request_deadline import took_too_long
+from ebbmark.record.search import Budget, ReadFailure, no_record
 from ebbmark.record.stored_results import Earlier, TrialOfRecord, answers_in_record
 from ebbmark.use_cases.questions import ANSWERS
 from ebbmark.use_cases.refusal_from_record import refusal_from_record
@@ -148,7 +150,10 @@ async def answer_from_record(
         # In a thread: a record of many trials takes a second, in which the event loop serves others.
         return await asyncio.to_thread(_answered, operation, fetched, last, context)
     except Rejected as rejected:
-        raise await refusal_from_record(rejected, fetched.asked, fetched.notes, context, record=record) from None
+        by_s = until_s if until_s is not None else math.inf
+        raise await refusal_from_record(
+            rejected, fetched.asked, fetched.notes, context, record=record, until_s=by_s
+        ) from None
 
 
 def _answered(

@@ -136,15 +136,26 @@ def _types(transaction: Json) -> set[object]:
     return {cast("Json", one["resource"])["resourceType"] for one in cast("list[Json]", transaction["entry"])}
 
 
-async def record_entered(observations: Sequence[Json], *, record: RecordClient) -> WriteOutcome:
+async def record_entered(
+    observations: Sequence[Json], *, record: RecordClient, until_s: float = math.inf
+) -> WriteOutcome:
     """Write readings that a person typed by hand, all in one transaction, each once.
 
     Args:
         observations: as `fhir.writing.entered` makes them.
         record: where to write.
+        until_s: when the whole request must be answered, by the clock of the event loop [s].
     """
     transaction, waiting = entered_transaction(observations), record.waiting
-    return await write_back(transaction, record=record, sleep=waiting.sleep, now=waiting.now)
+    left_s = round(max(0.0, until_s - asyncio.get_running_loop().time()), 1)
+    progress = Progress(doubtful=bool(left_s))
+    try:
+        if not left_s:
+            raise TimeoutError
+        async with asyncio.timeout_at(until_s):
+            return await write_back(transaction, record=record, sleep=waiting.sleep, now=waiting.now)
+    except TimeoutError:
+        return progress.out_of_time(left_s)
 
 
 async def _write(

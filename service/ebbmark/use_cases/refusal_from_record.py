@@ -7,6 +7,7 @@ the numbers that were not understood, as `ebbmark inspect` tells them: counts an
 from __future__ import annotations
 
 import asyncio
+import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -54,6 +55,7 @@ async def refusal_from_record(
     context: RequestContext,
     *,
     record: RecordClient,
+    until_s: float = math.inf,
 ) -> Rejected:
     """The same refusal, with what was read of the record and what was not understood there.
 
@@ -63,10 +65,11 @@ async def refusal_from_record(
         read: what was told of the reading, as sentences.
         context: the present instant, and the codes that are understood.
         record: where it was read.
+        until_s: when the whole request must be answered, by the clock of the event loop [s].
     """
     told = [_of_question(asked), *read]
     if any(one.kind in _FOR_WANT_OF_DATA for one in rejected.problems):
-        told += await _not_understood(asked, context, record)
+        told += await _not_understood(asked, context, record, until_s)
     problems = tuple([replace(one, sentence=_SENT.sub(r"\1 read", one.sentence)) for one in rejected.problems])
     ignored = [msgspec.structs.replace(one, reason=_SENT.sub(r"\1 read", one.reason)) for one in rejected.ignored]
     lines = [Ignored("", "", READ_FROM_RECORD, sentence) for sentence in dict.fromkeys(told)]
@@ -112,14 +115,17 @@ async def _observations_of(asked: RecordQuery, *, record: RecordClient) -> list[
     return [_as_met(entry) for entry in found.entries if subject_of(entry.resource) == asked.patient]
 
 
-async def _not_understood(asked: RecordQuery, context: RequestContext, record: RecordClient) -> list[str]:
+async def _not_understood(
+    asked: RecordQuery, context: RequestContext, record: RecordClient, until_s: float
+) -> list[str]:
+    most_s = max(0.0, min(_MOST_S, until_s - asyncio.get_running_loop().time()))
     try:
-        async with asyncio.timeout(_MOST_S):
+        async with asyncio.timeout(most_s):
             met = await _observations_of(asked, record=record)
             if not met:
                 return [await _outside(asked, record)]
     except TimeoutError:
-        met = f"it took longer than {_MOST_S:g} s"
+        met = f"it took longer than {most_s:.3g} s"
     if isinstance(met, str):
         return [f"What else the record holds in that time could not be read: {met}."]
     tally = await asyncio.to_thread(tally_of, met, at_s=context.at_s, code_map=context.code_map)

@@ -177,7 +177,7 @@ def create_app(settings: Settings) -> FastAPI:
     where = Where(settings.documentation_url or f"{base_url}/metadata", f"{root}/launch" if smart is not None else "")
     hooks = HooksDoor(
         hooks_entrance,
-        Answering(context, guests, where, pool, door.signer),
+        Answering(context, guests, where, pool, door.signer, deadline_s=settings.request_deadline_s),
         limits,
         trail,
         time.time,
@@ -199,7 +199,7 @@ def create_app(settings: Settings) -> FastAPI:
     counted = [Depends(page_rates(entrance.rates.limit if entrance.rates else None, time.monotonic, store))]
     if smart is not None:
         app.include_router(launch_router(smart), dependencies=counted)
-    rules = Rules(context, door.signer, trail)
+    rules = Rules(context, door.signer, trail, settings.request_deadline_s)
     app.include_router(record_router(smart, rules, pages), dependencies=counted)
     if settings.demo:
         app.include_router(demo_router(site, pages))

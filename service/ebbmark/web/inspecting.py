@@ -7,6 +7,7 @@ script, and tells counts and ranges only.
 
 from __future__ import annotations
 
+import asyncio
 import time
 from collections.abc import Callable
 from dataclasses import replace
@@ -18,7 +19,8 @@ from markupsafe import escape
 
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.writing.audit_event import Access, Deed
-from ebbmark.record.search import no_record
+from ebbmark.record.request_deadline import in_time
+from ebbmark.record.search import ReadFailure, no_record
 from ebbmark.use_cases.inspection import Inspection, inspect
 from ebbmark.use_cases.refusal_from_record import charted_in_record
 from ebbmark.web.body import read_body
@@ -47,11 +49,14 @@ def inspection_router(door: Door, *, scope: str | None) -> APIRouter:
     async def of_patient(request: Request, patient_id: str) -> Response:
         require_scope(request, scope)
         form, hours, at_s = _form_of(request), _hours_of(request), time.time()
+        until_s = asyncio.get_running_loop().time() + door.deadline_s
         if door.record is None:
             raise Rejected((no_record(),))
         patient, actor = f"Patient/{patient_id}", actor_of(request)
         try:
-            met = await charted_in_record(patient, hours=hours, at_s=at_s, record=door.record)
+            reading = charted_in_record(patient, hours=hours, at_s=at_s, record=door.record)
+            read = await in_time(reading, until_s)
+            met = read.sentence if isinstance(read, ReadFailure) else read
         except Rejected:
             await door.trail.note(Access(Deed.READ, actor, succeeded=False))
             raise
@@ -59,7 +64,7 @@ def inspection_router(door: Door, *, scope: str | None) -> APIRouter:
         if isinstance(met, str):
             sentence = f"The Observations could not be read from the record: {met}."
             raise Rejected((Problem(ProblemKind.RECORD_FAILED, "", met, "a record that answers", sentence),))
-        found = await door.pool.run(inspect, met, replace(door.context, at_s=at_s))
+        found = await door.pool.run_until(until_s, inspect, met, replace(door.context, at_s=at_s))
         return form(found, f"Searched: Observation by patient and date, of the last {hours:g} hours.")
 
     @router.post("")

@@ -93,7 +93,9 @@ def _serve(router: APIRouter, door: Door, operation: Operation) -> None:
         answer, written = (
             (read, None)
             if read is not None
-            else await door.pool.run(_answer_and_write, operation, body, context, at_s, door.signer, as_page)
+            else await door.pool.run_until(
+                until_s, _answer_and_write, operation, body, context, at_s, door.signer, as_page
+            )
         )
         verdict = answer.titrated.closing.verdict.value if answer.titrated is not None else "answered"
         count(Measured.ANSWERS, operation.slug, verdict)
@@ -104,7 +106,7 @@ def _serve(router: APIRouter, door: Door, operation: Operation) -> None:
         if as_page:
             return Response(plan_page(answer), media_type="text/html", headers=PAGE_HEADERS)
         if written is None:
-            written = await door.pool.run(_written, answer, at_s, door.signer)
+            written = await door.pool.run_until(until_s, _written, answer, at_s, door.signer)
         return Response(written, media_type=FHIR_JSON)
 
     router.add_api_route(f"/${operation.slug}", answer_any, methods=["POST"], **documented(operation))

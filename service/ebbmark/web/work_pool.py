@@ -15,6 +15,7 @@ Source: RFC 9110 sections 15.6.4 and 10.2.3 (503, Retry-After); load shedding is
 from __future__ import annotations
 
 import asyncio
+import math
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from contextvars import copy_context
@@ -49,14 +50,20 @@ class WorkPool:
         Raises:
             Refused: 503, it was not done within the deadline.
         """
+        return await self.run_until(math.inf, work, *args, **named)
+
+    async def run_until(self, until_s: float, work: Callable[P, T], *args: P.args, **named: P.kwargs) -> T:
+        """The same for a request that must be answered by `until_s`, by the clock of the event loop [s]."""
         call = partial(copy_context().run, partial(work, *args, **named))
         count(Measured.WORK_WAITED_FOR)
+        loop = asyncio.get_running_loop()
+        most_s = max(0.0, min(self.deadline_s, until_s - loop.time()))
         try:
-            async with asyncio.timeout(self.deadline_s):
-                return await asyncio.get_running_loop().run_in_executor(self._thread, call)
+            async with asyncio.timeout(most_s):
+                return await loop.run_in_executor(self._thread, call)
         except TimeoutError:
-            found, accepted = f"no answer within {self.deadline_s:g} s", "a request at a quieter time, or a smaller one"
-            sentence = f"The answer was not ready within {self.deadline_s:g} seconds; nothing was answered or written."
+            found, accepted = f"no answer within {most_s:.3g} s", "a request at a quieter time, or a smaller one"
+            sentence = f"The answer was not ready within {most_s:.3g} seconds; nothing was answered or written."
             problem = Problem(ProblemKind.OUT_OF_TIME, "", found, accepted, sentence)
             raise Refused(problem, {"Retry-After": str(RETRY_AFTER_S)}) from None
         finally:

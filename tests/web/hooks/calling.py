@@ -82,6 +82,7 @@ def hooks_app(
     signer: SigningKey | None = None,
     launch: str = "",
     fetching: ReadLimits = FETCH_LIMITS,
+    deadline_s: float = 55.0,
     patience: Patience = PATIENCE,
     steady_s: Callable[[], float] = lambda: 0.0,
 ) -> FastAPI:
@@ -92,7 +93,7 @@ def hooks_app(
     entrance = HooksEntrance(rules, root, SeenTokens(), elsewhere_signed_in, origins, rates, lambda: at_s, steady_s)
     guests = CallerRecords(allowed, patience=patience)
     answering = Answering(
-        RequestContext(0.0, site), guests, Where(DOCUMENTATION, launch), WorkPool(20.0), signer, fetching
+        RequestContext(0.0, site), guests, Where(DOCUMENTATION, launch), WorkPool(20.0), signer, fetching, deadline_s
     )
 
     @asynccontextmanager

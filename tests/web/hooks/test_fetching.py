@@ -359,6 +359,19 @@ def test_circulation_that_is_slow_to_come_is_done_without() -> None:
     assert told["summary"].startswith("Suggested PEEP 14 cmH2O.")
 
 
+def test_a_call_shares_the_deadline_of_a_request() -> None:
+    async def slowly(_: httpx.Request) -> httpx.Response:
+        await asyncio.sleep(60)
+        raise AssertionError("nobody waits that long")
+
+    with respx.mock(assert_all_called=False) as router:
+        router.route(url__startswith=BASE).mock(side_effect=slowly)
+        asked = called(fhirServer=BASE, fhirAuthorization=granted(), prefetch=prefetch(heights=...))
+        app = hooks_app(patience=Patience(1.0, 90.0, 90.0), deadline_s=0.05)
+
+        assert "within 0.05 seconds" in why(call(app, asked))
+
+
 def test_a_metric_that_tells_settings_from_measurements_is_fetched() -> None:
     ambiguous = [
         {

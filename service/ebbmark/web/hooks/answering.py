@@ -61,6 +61,7 @@ class Answering:
         pool: where answers are computed.
         signer: key to sign results with; None where they are not signed.
         fetching: how much is fetched for one call, and for how long.
+        deadline_s: longest time for a whole call [s].
     """
 
     context: RequestContext
@@ -69,6 +70,7 @@ class Answering:
     pool: WorkPool
     signer: SigningKey | None = None
     fetching: ReadLimits = FETCH_LIMITS
+    deadline_s: float = 55.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +101,7 @@ async def answer_call(called: Called, *, at_s: float, answering: Answering) -> A
     """
     if called.user.partition("/")[0] not in _CLINICIANS:
         return Answered()
+    until_s = asyncio.get_running_loop().time() + answering.deadline_s
     table = answering.context.code_map.table
     patient = f"Patient/{called.patient_id}"
     orders: tuple[PeepOrder, ...] | None = None
@@ -114,7 +117,7 @@ async def answer_call(called: Called, *, at_s: float, answering: Answering) -> A
         return Answered(read=read)
     context = replace(answering.context, at_s=at_s, limits=answering.fetching.of_request)
     try:
-        finding = await answering.pool.run(judge, fetched, orders, context)
+        finding = await answering.pool.run_until(until_s, judge, fetched, orders, context)
     except Rejected as rejected:
         raise _as_sent(rejected, fetched, called) from None
     count(Measured.CARDS, _FINDINGS[type(finding)])
@@ -135,8 +138,9 @@ async def _gathered(called: Called, asked: RecordQuery, answering: Answering, re
     parts = {part: prefetched(part, _sent(called, part), asked, base_url) for part in Part}
     record, closed = _opened(called, answering)
     limits = answering.fetching
+    most_s = min(limits.total_s, answering.deadline_s)
     try:
-        async with asyncio.timeout(limits.total_s):
+        async with asyncio.timeout(most_s):
             return await gather(
                 asked,
                 parts,
@@ -148,8 +152,8 @@ async def _gathered(called: Called, asked: RecordQuery, answering: Answering, re
                 read=read,
             )
     except TimeoutError:
-        found, accepted = f"no reply within {limits.total_s:g} s", "a record that answers in time"
-        sentence = f"What is needed could not be fetched from fhirServer within {limits.total_s:g} seconds."
+        found, accepted = f"no reply within {most_s:g} s", "a record that answers in time"
+        sentence = f"What is needed could not be fetched from fhirServer within {most_s:g} seconds."
         raise Rejected((Problem(ProblemKind.PREFETCH_MISSING, "prefetch", found, accepted, sentence),)) from None
     except Rejected as rejected:
         if all(one.kind is ProblemKind.AMBIGUOUS_TRIAL for one in rejected.problems):

@@ -20,6 +20,7 @@ from ebbmark.record.client import RecordClient
 from ebbmark.record.foreseen import Foreseen, foreseen
 from ebbmark.record.observations import nothing_stored_since
 from ebbmark.record.record_query import WINDOW_S, named_in_record, record_query_of
+from ebbmark.record.request_deadline import in_time
 from ebbmark.record.search import Budget, ReadFailure, no_patient, read_one
 from ebbmark.record.write_outcome import WriteOutcome, WriteState
 from ebbmark.use_cases.from_record import answer_from_record
@@ -44,11 +45,13 @@ class Rules:
         context: what requests are read with; its instant is that of each view.
         signer: the key that answers are signed with; None where they are not.
         trail: where it is noted who did what.
+        deadline_s: longest time for a whole request [s].
     """
 
     context: RequestContext
     signer: SigningKey | None
     trail: AuditTrail
+    deadline_s: float = 55.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +66,7 @@ class RecordSource:
         csrf: mark that each form carries.
         at_s: the present instant [s since 1970-01-01T00:00:00Z].
         rules: what the pages were configured with.
+        until_s: when this request must be answered, by the clock of the event loop [s].
     """
 
     session: Session
@@ -72,6 +76,7 @@ class RecordSource:
     csrf: str
     at_s: float
     rules: Rules
+    until_s: float
 
     invented = ""
     leave = "leave"
@@ -108,7 +113,8 @@ class RecordSource:
             PageRefused: the record no longer accepts the access of this session; so with everything that is read.
             Rejected: it cannot be had.
         """
-        found = await read_one(self._patient, record=self.reading, budget=Budget(requests=1))
+        reading = read_one(self._patient, record=self.reading, budget=Budget(requests=1))
+        found = await in_time(reading, self.until_s)
         if isinstance(found, ReadFailure):
             raise _told(Rejected((no_patient(found),)))
         return msgspec.json.decode(found.resource, type=dict[str, object])
@@ -140,7 +146,13 @@ class RecordSource:
                 sentence = "The patient of this session cannot be named to the record."
                 raise Rejected((Problem(ProblemKind.NOT_IN_RECORD, "", "an odd id", "an id of FHIR", sentence),))
             answer = await answer_from_record(
-                operation, asked, context, record=self.reading, withheld=self._withheld, entered=entered
+                operation,
+                asked,
+                context,
+                record=self.reading,
+                withheld=self._withheld,
+                entered=entered,
+                until_s=self.until_s,
             )
         except Rejected as rejected:
             await self._note(Deed.READ, succeeded=False)
@@ -168,7 +180,7 @@ class RecordSource:
 
     async def record_entered(self, observations: Sequence[dict[str, object]]) -> WriteOutcome | None:
         """Record what was typed, in one transaction."""
-        outcome = await record_entered(observations, record=self.record_client)
+        outcome = await record_entered(observations, record=self.record_client, until_s=self.until_s)
         places = tuple(one.location for one in (*outcome.created, *outcome.existing) if one.location)
         await self._note(
             Deed.WRITTEN, succeeded=outcome.state in (WriteState.WRITTEN, WriteState.ALREADY_THERE), resources=places
@@ -177,11 +189,12 @@ class RecordSource:
 
     async def nothing_new_since(self, since_s: float) -> bool:
         """Whether the record says so."""
-        return await nothing_stored_since(self._patient, since_s, record=self.reading)
+        return await in_time(nothing_stored_since(self._patient, since_s, record=self.reading), self.until_s) is True
 
     async def recorded(self, identity: str) -> str | None:
         """Where the Provenance of this answer is."""
-        return await where_recorded(identity, record=self.reading)
+        found = await in_time(where_recorded(identity, record=self.reading), self.until_s)
+        return None if isinstance(found, ReadFailure) else found
 
     def to_be_written(self, answer: Answer, choice: Choice) -> dict[str, object]:
         """The transaction that recording would send."""
@@ -196,7 +209,7 @@ class RecordSource:
 
     async def foreseen(self, transaction: dict[str, object]) -> Foreseen | ReadFailure | None:
         """What recording would do, with the record as it is now."""
-        return await foreseen(transaction, record=self.record_client)
+        return await in_time(foreseen(transaction, record=self.record_client), self.until_s)
 
     async def record(self, answer: Answer, choice: Choice) -> Outcome | None:
         """Record the answer for the person who is signed in."""
@@ -208,6 +221,7 @@ class RecordSource:
             enterer=self.session.fhir_user,
             with_report=choice.with_report,
             make_current=choice.make_current,
+            until_s=self.until_s,
         )
         await self._note(Deed.WRITTEN, succeeded=outcome.there, resources=outcome.places, identity=answer.identity)
         return outcome

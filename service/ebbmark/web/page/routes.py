@@ -266,6 +266,7 @@ def record_router(smart: SmartDoor | None, rules: Rules, pages: Pages) -> APIRou
     async def door(request: Request) -> RecordSource:
         if smart is None:
             raise PageRefused(404, "No pages of a record", "No record may open pages of this service.")
+        until_s = asyncio.get_running_loop().time() + rules.deadline_s
         session = await smart.session_of(request)
         return RecordSource(
             session=session,
@@ -275,6 +276,7 @@ def record_router(smart: SmartDoor | None, rules: Rules, pages: Pages) -> APIRou
             csrf=smart.csrf_of(session),
             at_s=time.time(),
             rules=rules,
+            until_s=until_s,
         )
 
     return patient_router("/app/{tab}", door, pages)
