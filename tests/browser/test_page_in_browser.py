@@ -35,6 +35,7 @@ EVERY = [
     "/demo/nobody/",
 ]
 PART = "**/running?fragment"
+PHONE_PX = 390
 WIDTHS = (320, 360, 390, 640, 820, 1280)
 """The narrowest of WCAG's reflow, two phones, half a screen as at 200 % zoom, a tablet, a screen."""
 SHOWN_IN = "(one, name) => getComputedStyle(one)[name]"
@@ -81,6 +82,12 @@ def test_no_page_scrolls_sideways(browser: Browser, address: str, path: str) -> 
         for width in WIDTHS:
             seen.page.set_viewport_size({"width": width, "height": 800})
             widest[width] = seen.widest()
+            # What changed after a trial is read on a phone, too: all of its columns at once.
+            if width >= PHONE_PX and seen.page.locator("#compared-rows-region").count():
+                across = seen.page.locator("#compared-rows-region").evaluate(
+                    "(one) => one.scrollWidth - one.clientWidth"
+                )
+                assert across <= 0
 
     assert {width: found for width, found in widest.items() if found > width} == {}
 

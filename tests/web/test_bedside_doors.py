@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from base64 import b64encode
+from datetime import datetime
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
@@ -17,11 +18,14 @@ from starlette.types import ASGIApp
 from bedside_builders import body_of, condition, row, rows_down, stamp
 from ebbmark.fhir.bedside.condition_codes import NO_RISK
 from ebbmark.fhir.bedside.site import Misread
-from ebbmark.fhir.operations import OPERATIONS, Operation
+from ebbmark.fhir.operations import BY_SLUG, OPERATIONS, Operation
+from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.keys import new_key_set
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
 from ebbmark.settings import Settings
+from ebbmark.use_cases.questions import answer_request
 from ebbmark.web.app import create_app
+from ebbmark.web.plan_page import plan_page
 from fhir_builders import Json, bundle, height, parameters, patient, to_bytes, trial_observations
 from web.asking import FHIR, Reply, ask
 from web.reading_pages import words_of
@@ -125,6 +129,17 @@ def test_the_plan_comes_as_a_page_where_a_page_is_asked_for(app: ASGIApp) -> Non
         assert (reply.status, reply.headers["content-type"]) == (200, "text/html; charset=utf-8")
         assert reply.body.startswith(b"<!DOCTYPE html>")
         assert reply.body.count(b"<tr>") == 10  # the head and nine steps
+
+
+def test_the_plan_to_print_says_at_its_head_whose_it_is() -> None:
+    named = {**patient(), "name": [{"text": "Rowan <b>Example</b>"}], "birthDate": "1967-05-11"}
+    body = body_of([named, *NOW], [AS_OF])
+    page = ask(create_app(Settings()), body, path=PLAN, headers=PAGE).body
+    answer = answer_request(BY_SLUG["plan-trial"], body, RequestContext(datetime.fromisoformat(stamp(60)).timestamp()))
+
+    assert "Rowan <b>Example</b> born 1967-05-11 (58 years)" in words_of(page)
+    assert b"<b>" not in page
+    assert "Patient/p1 Name and birth date did not come with the request" in words_of(plan_page(answer).encode())
 
 
 def test_a_plan_that_nobody_acknowledged_is_refused_with_every_reason_even_where_a_page_is_asked_for(

@@ -104,7 +104,7 @@ def _serve(router: APIRouter, door: Door, operation: Operation) -> None:
             return await _written_back(answer, at_s, door, actor, until_s=until_s)
         await door.trail.note(_access(Deed.EVALUATED, actor, answer))
         if as_page:
-            return Response(plan_page(answer), media_type="text/html", headers=PAGE_HEADERS)
+            return Response(plan_page(answer, body), media_type="text/html", headers=PAGE_HEADERS)
         if written is None:
             written = await door.pool.run_until(until_s, _written, answer, at_s, door.signer)
         return Response(written, media_type=FHIR_JSON)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -10,6 +11,7 @@ from typing import Final
 from markupsafe import Markup
 
 from ebbmark.fhir.answer import Answer
+from ebbmark.fhir.reading.demographics import demographics_of
 from ebbmark.fhir.sources import Ignored
 from ebbmark.fhir.writing.write import SIGNING
 from ebbmark.physiology.before.plan import Phase, Plan, PlanStep
@@ -100,16 +102,35 @@ def wants_page(accept: str | None, wanted_format: str | None) -> bool:
     return bool(wanted) and wanted[0] == "text/html"
 
 
-def plan_page(answer: Answer) -> str:
-    """The page, complete.
+def plan_page(answer: Answer, body: bytes = b"") -> str:
+    """The page, complete, with the patient at its head where the request brought the Patient.
 
     Args:
         answer: of `$plan-trial`.
+        body: what was asked, valid; only the Patient that the plan is about is read from it.
     """
-    view = plan_view(answer)
+    patient = _patient_of(answer.request.subject, body)
+    today = datetime.fromtimestamp(answer.span_s[1], UTC).date()
     return _TEMPLATES.get_template("plan_printed.html").render(
-        view=view,
+        view=plan_view(answer),
+        who=demographics_of(patient, today=today) if patient else None,
+        subject=answer.request.subject,
         style_text=Markup(_STYLE),  # noqa: S704 - our own file, byte for byte as its hash was taken
+    )
+
+
+def _patient_of(subject: str, body: bytes) -> dict[str, object] | None:
+    """The Patient of the request whose reference the plan names; None where it brought none, as from a record."""
+    given = json.loads(body).get("parameter", []) if body else []
+    wholes = [one["resource"] for one in given if "resource" in one]
+    entries = [entry.get("resource", {}) for whole in wholes for entry in whole.get("entry", [])]
+    return next(
+        (
+            one
+            for one in (*wholes, *entries)
+            if one.get("resourceType") == "Patient" and f"Patient/{one.get('id')}" == subject
+        ),
+        None,
     )
 
 
