@@ -35,7 +35,7 @@ from ebbmark.record.check.writing import check_writing
 from ebbmark.record.client import RecordClient
 from ebbmark.record.connection_faults import client_tls
 from ebbmark.settings import Settings, unknown_names
-from ebbmark.site_files import codes_of, files_of, site_of, use_messages
+from ebbmark.site_files import codes_of, faults_of, files_of, site_of, use_messages
 from ebbmark.telemetry.logs import log_as_json
 from ebbmark.telemetry.measured import Meters, show_metrics
 from ebbmark.use_cases.refusal_from_record import charted_in_record
@@ -51,6 +51,7 @@ from ebbmark.web.trust import own_keys
 __all__ = [
     "bridge",
     "check_record",
+    "check_settings",
     "context_in_settings",
     "export_record",
     "inputs_from_record",
@@ -136,6 +137,23 @@ def _metrics_shown(meters: Meters, settings: Settings) -> str:
         _refused(f"cannot show metrics on {place} (EBBMARK_METRICS_PORT): {error.strerror}")
         return ""
     return f"http://{settings.metrics_host}:{port}/metrics"
+
+
+def check_settings() -> bool:
+    """Read the settings and every file of the site that they name, and say what is wrong with each.
+
+    Returns:
+        Whether all can be used; what cannot was said on standard error.
+    """
+    settings = _settings()
+    if settings is None:
+        return False
+    faults, named = faults_of(**settings.site_files, messages=settings.messages)
+    for fault in faults:
+        print(fault, file=sys.stderr)
+    if not faults:
+        print(f"The settings can be read, and so can the site's files of {named} of them.")
+    return not faults
 
 
 def bridge() -> bool:

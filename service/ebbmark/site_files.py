@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import TypeVar
@@ -17,7 +17,7 @@ from ebbmark.fhir.reading.charting import with_charting
 from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap, read_code_map
 from ebbmark.words.messages import NotACatalogue, read_catalogue, use_catalogue
 
-__all__ = ["NO_FILES", "SiteFiles", "codes_of", "content_of", "files_of", "site_of", "use_messages"]
+__all__ = ["NO_FILES", "SiteFiles", "codes_of", "content_of", "faults_of", "files_of", "site_of", "use_messages"]
 
 _Read = TypeVar("_Read")
 
@@ -96,12 +96,41 @@ def codes_of(read: SiteFiles) -> CodeMap:
         try:
             codes = read_code_map(*[content for _, content in read.code_map])
         except Rejected as rejected:
-            one = rejected.problems[0]
-            place = f" [{one.expression}]" if one.expression else ""
-            raise Misread(f"EBBMARK_CODE_MAP: {one.sentence.rstrip('.')}{place}") from None
+            names = ", ".join(name for name, _ in read.code_map)
+            told = [
+                f"{one.sentence.rstrip('.')}{f' [{one.expression}]' if one.expression else ''}"
+                for one in rejected.problems
+            ]
+            raise Misread(f"EBBMARK_CODE_MAP: {names}: {'; '.join(told)}") from None
     for name, content in read.charting:
         codes = _of("charting", partial(with_charting, codes, name, content))
     return codes
+
+
+def faults_of(**places: Path | None) -> tuple[list[str], int]:
+    """What is wrong with the site's files, at most one sentence for each setting, and how many settings name any.
+
+    Args:
+        places: as `files_of` takes them.
+    """
+    faults: list[str] = []
+    usable = NO_FILES
+    given = {name: place for name, place in places.items() if place is not None}
+    for name, place in given.items():
+        try:
+            one = files_of(**{name: place})
+            if name == "messages":
+                use_messages(one)
+            elif name in ("code_map", "charting"):
+                # A charting table names codes that the code map makes known.
+                usable = replace(usable, **{name: getattr(one, name)})
+                codes_of(usable)
+            else:
+                site_of(one)
+        except Misread as fault:
+            faults.append(f"{str(fault).rstrip('.')}.")
+            usable = replace(usable, code_map=()) if name == "code_map" else usable
+    return faults, len(given)
 
 
 def use_messages(read: SiteFiles) -> None:

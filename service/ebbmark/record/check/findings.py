@@ -17,7 +17,16 @@ import msgspec
 if TYPE_CHECKING:
     Commands = argparse._SubParsersAction[argparse.ArgumentParser]
 
-__all__ = ["Finding", "Report", "Verdict", "add_check_record", "patient_reference", "summary", "told"]
+__all__ = [
+    "Finding",
+    "Report",
+    "Verdict",
+    "add_check_record",
+    "add_check_settings",
+    "patient_reference",
+    "summary",
+    "told",
+]
 
 
 class Verdict(Enum):
@@ -142,6 +151,19 @@ def add_check_record(commands: Commands, run: Callable[[argparse.Namespace], int
         "--write-to", type=patient_reference, metavar="Patient/ID", help="a test patient, to whom the check may write"
     )
     checked.add_argument("--format", choices=("text", "json"), default="text", help="how to answer")
+    checked.set_defaults(run=run)
+
+
+def add_check_settings(commands: Commands, run: Callable[[argparse.Namespace], int]) -> None:
+    """Add the command that reads the settings and the site's files; as `add_check_record`."""
+    checked = commands.add_parser(
+        "check-settings",
+        help="read the settings and the site's own files, and say what is wrong with each",
+        description="Reads what the settings name (code maps, charting table, protocols and staircases, stop limits, "
+        "value sets of conditions, messages) as the service does when it starts, and names setting, file and element "
+        "of what cannot be used, for every setting at once. Calls nobody.",
+        epilog="Exit codes: 0 all can be used; 2 something cannot.",
+    )
     checked.set_defaults(run=run)
 
 

@@ -1,0 +1,94 @@
+"""`ebbmark check-settings` reads every file of a site and says of each what is wrong: setting, file and element."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from ebbmark.cli import main
+
+SIGNED = {"version": "1", "signed_by": "A. Clinician", "signed_on": "2026-02-01"}
+OURS = "https://ebbmark.example/fhir/CodeSystem/quantities"
+GROUP = {
+    "source": "urn:local",
+    "target": OURS,
+    "element": [{"code": "P1", "target": [{"code": "peep-sett", "equivalence": "equal"}]}],
+}
+BAD: dict[str, tuple[object, tuple[str, ...]]] = {
+    "CODE_MAP": (
+        {"resourceType": "ConceptMap", "status": "active", "group": [GROUP]},
+        ("ConceptMap.group[0].element[0]", "peep-sett", "accepted: ", "peep-set"),
+    ),
+    "CHARTING": (
+        {**SIGNED, "units": [{"system": "", "unit": "ML", "ucum": "millilitre", "source": "x"}]},
+        ("units[0].ucum", "'millilitre'", "accepted: "),
+    ),
+    "PROTOCOLS": (
+        {
+            "protocols": [
+                {
+                    "slug": "a",
+                    "version": "1",
+                    "title": "A",
+                    "citation": "a",
+                    "rules": {"fall": {"value": 0.9, "source": "x"}},
+                }
+            ]
+        },
+        ("protocols[0]", "fall is 0.9", "accepted is 0.01 to 0.3"),
+    ),
+    "STOP_LIMITS": (
+        {**SIGNED, "limits": {"spo2": {"value": 88, "source": "x"}}},
+        ("'spo2'", "there are: ", "spo2_below_percent"),
+    ),
+    "VALUE_SETS": (
+        {"resourceType": "ValueSet", "url": "urn:x/ValueSet/odd", "status": "active"},
+        ("ValueSet.url", "one of: ", "'urn:x/ValueSet/odd'"),
+    ),
+    "MESSAGES": ("[", ("EBBMARK_MESSAGES",)),
+}
+STAIRCASE = {"slug": "s", "version": "1", "title": "S", "citation": "s", "marker": "colour"}
+
+
+def put(folder: Path, setting: str, content: object, monkeypatch: pytest.MonkeyPatch) -> Path:
+    file = folder / f"{setting.lower()}.json"
+    file.write_text(content if isinstance(content, str) else json.dumps(content), encoding="utf-8")
+    monkeypatch.setenv(f"EBBMARK_{setting}", str(file))
+    return file
+
+
+def test_each_bad_file_of_a_site_is_named_with_its_element_and_what_is_accepted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    files = {name: put(tmp_path, name, content, monkeypatch) for name, (content, _) in BAD.items()}
+
+    assert main(["check-settings"]) == 2
+
+    lines = capsys.readouterr().err.splitlines()
+    for name, (_, told) in BAD.items():
+        (line,) = [one for one in lines if one.startswith(f"EBBMARK_{name}: {files[name].name}")]
+        assert all(one in line for one in told), line
+    assert len(lines) == len(BAD)
+
+
+def test_a_staircase_that_cannot_be_used_is_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    put(tmp_path, "PROTOCOLS", {"staircases": [STAIRCASE]}, monkeypatch)
+
+    assert main(["check-settings"]) == 2
+    assert "protocols.json: staircases[0].marker is 'colour'; accepted: " in capsys.readouterr().err
+
+
+def test_a_charting_table_may_name_a_code_that_the_code_map_makes_known(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    known = {**GROUP, "element": [{"code": "P1", "target": [{"code": "peep-set", "equivalence": "equal"}]}]}
+    put(tmp_path, "CODE_MAP", {"resourceType": "ConceptMap", "status": "active", "group": [known]}, monkeypatch)
+    numbers = [{"system": "urn:local", "code": "P1", "ucum": "cm[H2O]", "source": "x"}]
+    put(tmp_path, "CHARTING", {**SIGNED, "numbers": numbers}, monkeypatch)
+
+    assert main(["check-settings"]) == 0
+    assert "files of 2 of them" in capsys.readouterr().out
