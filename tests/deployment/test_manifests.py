@@ -119,6 +119,22 @@ def test_the_component_of_a_shared_store_opens_the_way_to_it(tmp_path: Path) -> 
         kubernetes_validate.validate(one, RELEASES[0], strict=True)
 
 
+def test_the_component_of_a_refusal_log_names_a_file_in_a_volume_that_can_be_written_to() -> None:
+    patch = read(KUBERNETES / "components" / "refusal-log" / "deployment.yaml")["spec"]["template"]["spec"]
+    (container,) = patch["containers"]
+    (mount,) = container["volumeMounts"]
+    (volume,) = patch["volumes"]
+    (setting,) = container["env"]
+
+    assert setting["name"].removeprefix(PREFIX).lower() in Settings.model_fields
+    assert str(Path(setting["value"]).parent) == mount["mountPath"]
+    assert mount["name"] == volume["name"]
+    assert "emptyDir" in volume
+    assert not mount.get("readOnly")
+    (base,) = read(BASE / "deployment.yaml")["spec"]["template"]["spec"]["containers"]
+    assert base["name"] == container["name"]
+
+
 def test_every_manifest_belongs_to_the_base() -> None:
     assert sorted(read(BASE / "kustomization.yaml")["resources"]) == MANIFESTS
 

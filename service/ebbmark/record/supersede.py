@@ -4,7 +4,8 @@ Optimistic locking: each transaction that writes, marks or restores answers chan
 answers (`trial_answers`), too, with `ifMatch` on the version that was read first. So of several writers, and of several
 arrivals of one transaction, one alone is carried out; for everybody else the List has moved, and everything is looked
 at anew. A transaction that was held on the way and arrives after a newer answer fails in the same manner. The proof
-stands in DEVELOPERS.md, the model that is checked for every order of events in tests/record/test_current_model.py.
+stands in deploy/guide/record.md, the model that is checked for every order of events in
+tests/record/test_current_model.py.
 
 Nothing is kept here between two requests. Which answers the new one takes the place of is judged from the record
 (`stored_results`, `trial_answers`); their results are marked (`fhir.superseding`) in the transaction that creates the

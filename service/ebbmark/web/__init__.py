@@ -1,3 +1,3 @@
-"""The doors: each parses its protocol, calls recommend, shapes its reply."""
+"""The doors: each parses its protocol, asks a use case, shapes its reply."""
 
 __all__: list[str] = []
