@@ -150,7 +150,7 @@ async def test_the_same_message_again_writes_nothing_and_is_acknowledged(record:
 async def test_a_control_id_that_is_used_again_for_other_readings_loses_none(record: KeepingRecord) -> None:
     bridge = new_bridge()
     await bridge.answer(message())
-    other = number("152424^^MDC", "25", "266048^^MDC", at="20260302130000+0000")
+    other = number("152424^^MDC", "25", "266048^^MDC", at="20260302120500+0000")
 
     assert codes_of(await bridge.answer(message(other))) == [("AA", "M1")]
     assert len(observations(record)) == 4
@@ -166,7 +166,7 @@ async def test_rows_that_were_left_are_told_as_warnings(record: KeepingRecord) -
     replies = await new_bridge().answer(message(PLATEAU, number("1^^MDC", "1", "266048^^MDC")))
 
     assert replies is not None
-    assert b"\rERR||OBX|0^^HL70357|W||||Left: 1 rows: the code is not one that is read.\r" in replies[0]
+    assert b"\rERR||OBX|0^^HL70357|W||||Left: OBX 2 (1): the code is not one that is read.\r" in replies[0]
 
 
 async def test_no_log_line_and_no_acknowledgement_tells_a_patient(

@@ -20,12 +20,20 @@ from ebbmark.use_cases.inspection import inspect
 
 CM = "266048^MDC_DIM_CM_H2O^MDC"
 NOW_S = datetime(2026, 3, 2, 12, 10, tzinfo=UTC).timestamp()
+MARKS = ("INV", "QUES", "NAV", "CAL", "TEST", "DEMO", "EARLY", "H~QUES")
+
+
+def marked(row: str, flag: str) -> str:
+    """A row with its OBX-8."""
+    fields = row.split("|")
+    fields[8] = flag
+    return "|".join(fields)
 
 
 def read(content: bytes, rules: SiteRules = RULES) -> DeviceMessage:
     head = header_of(content)
     assert head is not None
-    return read_message(content, head, rules)
+    return read_message(content, head, rules, now_s=NOW_S + 86_400.0)
 
 
 def refusal(content: bytes, rules: SiteRules = RULES) -> tuple[str, int]:
@@ -84,13 +92,16 @@ def test_setting_and_measured_are_told_apart(code: str, method: str, read_as: st
         (number("152424^^MDC", "24", ""), "unit"),
         (number("152424^^MDC", "24", "263762^MDC_DIM_MILLI_L^MDC"), "unit"),
         (number("152424^^MDC", "24", "1^cmH2O^99LOC"), "unit"),
+        (number("152424^^MDC", "8388607", CM), "not possible"),
+        (number("152424^^MDC", "-5", CM), "not possible"),
+        *[(marked(number("152424^^MDC", "24", CM), flag), flag.split("~")[-1]) for flag in MARKS],
     ],
 )
 def test_a_row_that_cannot_be_read_is_left_with_its_reason_and_the_others_are_carried(row: str, why: str) -> None:
     found = read(message(device(), row, PLATEAU))
 
     assert len(found.readings) == 1
-    assert [(why in reason, count) for reason, count in found.left.items()] == [(True, 1)]
+    assert [(why in one.reason, one.number) for one in found.left] == [(True, 2)]
 
 
 @pytest.mark.parametrize(
@@ -114,11 +125,29 @@ def test_a_row_that_cannot_be_read_is_left_with_its_reason_and_the_others_are_ca
         (message(number("152424^^MDC", "24", CM, at="20260230120000+0000")), "OBX^1^14", 102),
         (message(number("152424^^MDC", "24", CM, at="20260302120060+0000")), "OBX^1^14", 102),
         (message(PLATEAU, obr=order("")), "OBR^1^7", 101),
-        (message(PLATEAU, obr=order("20260302120000")), "OBR^1^7", 102),
     ],
 )
 def test_a_message_that_does_not_say_whose_when_or_what_is_refused(content: bytes, location: str, code: int) -> None:
     assert refusal(content) == (location, code)
+
+
+def test_what_the_site_has_not_set_up_yet_leaves_the_message_with_its_sender() -> None:
+    for content, rules in (
+        (message(PLATEAU, obr=order("20260302120000")), RULES),
+        (message(PLATEAU), SiteRules()),
+    ):
+        with pytest.raises(Refused) as refused:
+            read(content, rules)
+        assert refused.value.verdict == "E"
+
+
+def test_a_reading_that_is_stamped_after_now_is_left() -> None:
+    head = header_of(message(PLATEAU))
+    assert head is not None
+
+    found = read_message(message(PLATEAU), head, RULES, now_s=NOW_S - 7200.0)
+
+    assert (found.readings, ["stamped after now" in one.reason for one in found.left]) == ((), [True])
 
 
 def test_a_time_without_zone_is_read_in_the_zone_of_the_site_and_its_doubtful_hours_are_refused() -> None:
@@ -193,7 +222,7 @@ def test_bytes_that_were_changed_are_read_or_refused_and_never_a_crash(data: st.
     if head is None:
         return
     try:
-        found = read_message(bytes(content), head, RULES)
+        found = read_message(bytes(content), head, RULES, now_s=NOW_S)
     except Refused as refused:
         verdict, rows = refused.verdict, [refused.row]
     else:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import re
 from collections import OrderedDict
 from collections.abc import Awaitable, Callable, Sequence
 from contextlib import nullcontext
@@ -19,7 +20,7 @@ from weakref import WeakValueDictionary
 import msgspec
 
 from ebbmark.bridge.hl7v2 import ACCEPTED, AGAIN, NEVER, ErrorRow, Refused, Segment, acknowledgements, header_of
-from ebbmark.bridge.observed import DeviceMessage, SiteRules, read_message
+from ebbmark.bridge.observed import DeviceMessage, LeftRow, SiteRules, read_message
 from ebbmark.fhir.naming import BASE
 from ebbmark.fhir.writing.audit_event import Access, Actor, Deed
 from ebbmark.fhir.writing.device_readings import device_observation
@@ -43,6 +44,8 @@ SENDER_SYSTEM = f"{BASE}/sid/hl7v2-application"
 _WORDS: Final = {ACCEPTED: "accepted", AGAIN: "again", NEVER: "never"}
 _MOST_REMEMBERED: Final = 10_000
 _MOST_TOLD: Final = 20
+_MOST_NAMED: Final = 5
+_NAME: Final = re.compile(r"[A-Za-z0-9_.:-]{1,60}")
 _NEVER_STATUSES: Final = frozenset({400, 413, 422})
 """What a record answers to data that it will refuse again."""
 
@@ -57,6 +60,22 @@ class _Patient(msgspec.Struct, rename="camel"):
     birth_date: str = ""
     identifier: list[Identifier] = []
     link: list[_Link] = []
+
+
+def _left_words(message: DeviceMessage) -> list[ErrorRow]:
+    """What was left, by reason, each with its rows and codes: no value, and nothing of the patient."""
+    reasons: dict[str, list[LeftRow]] = {}
+    for one in message.left:
+        reasons.setdefault(one.reason, []).append(one)
+    rows = []
+    for why, of_it in reasons.items():
+        numbers = ", ".join(str(one.number) for one in of_it[:_MOST_NAMED])
+        codes = ", ".join(list(dict.fromkeys(one.sent_as for one in of_it))[:_MOST_NAMED])
+        more = f" and {len(of_it) - _MOST_NAMED} more" if len(of_it) > _MOST_NAMED else ""
+        rows.append(ErrorRow("OBX", 0, f"Left: OBX {numbers}{more} ({codes}): {why}.", "W"))
+    if not message.readings:
+        rows.insert(0, ErrorRow("OBX", 0, "No reading of this message was carried.", "W"))
+    return rows
 
 
 class Bridge:
@@ -107,11 +126,11 @@ class Bridge:
         rows: list[ErrorRow] = []
         carried = 0
         try:
-            message = read_message(content, header, self._rules)
+            message = read_message(content, header, self._rules, now_s=self._record.waiting.now().timestamp())
             carried = len(message.readings)
             await self._carry(header, message)
             verdict = ACCEPTED
-            rows = [ErrorRow("OBX", 0, f"Left: {number} rows: {why}.", "W") for why, number in message.left.items()]
+            rows = _left_words(message)
         except Refused as refused:
             verdict, rows = refused.verdict, [refused.row]
         except Exception:
@@ -121,8 +140,9 @@ class Bridge:
         count(Measured.BRIDGE_MESSAGES, _WORDS.get(verdict, "again"))
         count(Measured.BRIDGE_READINGS, amount=carried if verdict == ACCEPTED else 0)
         told = " ".join(row.sentence for row in rows[:_MOST_TOLD])
-        level = logging.INFO if verdict == ACCEPTED else logging.WARNING
-        _LOG.log(level, "Verdict %s, %d readings. %s", verdict, carried, told)
+        level = logging.INFO if verdict == ACCEPTED and carried else logging.WARNING
+        which = "/".join(one if _NAME.fullmatch(one) else "?" for one in (header.raw(3), header.raw(4), header.raw(10)))
+        _LOG.log(level, "Message %s: verdict %s, %d readings carried. %s", which, verdict, carried, told)
         now = self._record.waiting.now()
         return list(acknowledgements(header, verdict, rows[:_MOST_TOLD], now=now, identity=self._new_identity()))
 

@@ -1,7 +1,8 @@
 """From one ORU^R01 message to whose readings it holds: every field by its number, nothing guessed.
 
 Who, when and the status decide about the whole message: where one of them is unusable it is refused. A row whose code,
-value or unit cannot be read is left, counted with its reason and told in the acknowledgement.
+value or unit cannot be read, which its device marks as not of the patient (OBX-8), whose value is not possible or which
+is stamped after now is left, with its number, code and reason in the acknowledgement.
 
 Sources: HL7 v2.6 chapters 2A (data types), 3 (PID) and 7 (OBR, OBX), table 0085 (status); IHE Patient Care Device
 Technical Framework, volume 2 (PCD-01: containment in OBX-4, device in OBX-18, settings in OBX-17). Of the tokens of
@@ -12,25 +13,24 @@ Status to FHIR: HL7 Version 2 to FHIR, table 0085.
 from __future__ import annotations
 
 import re
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta, timezone
 from decimal import Decimal
 from zoneinfo import ZoneInfo
 
-from ebbmark.bridge.hl7v2 import Refused, Segment, segments_of
+from ebbmark.bridge.hl7v2 import AGAIN, NEVER, Refused, Segment, segments_of
 from ebbmark.fhir.model import Coding
 from ebbmark.fhir.naming import LOINC, MDC, SNOMED
 from ebbmark.fhir.reading.codes import ROWS, SETTING_TWIN
-from ebbmark.fhir.reading.coding import Unusable, meaning_of
+from ebbmark.fhir.reading.coding import RANGES, Unusable, meaning_of
 from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap
 from ebbmark.fhir.reading.unit_table import MDC_UNITS
-from ebbmark.fhir.reading.units import UCUM, UnitProblem, conversion
+from ebbmark.fhir.reading.units import UCUM, UnitProblem, conversion, to_canonical
 from ebbmark.fhir.writing.device_readings import DeviceReading
 from ebbmark.physiology.readings import Quantity
 
-__all__ = ["DeviceMessage", "SiteRules", "read_message"]
+__all__ = ["DeviceMessage", "LeftRow", "SiteRules", "read_message"]
 
 _SYSTEMS = {"MDC": MDC, "LN": LOINC, "SCT": SNOMED}
 """HL7 table 0396."""
@@ -38,6 +38,15 @@ _SYSTEMS = {"MDC": MDC, "LN": LOINC, "SCT": SNOMED}
 _FINAL, _PRELIMINARY = frozenset({"F"}), frozenset({"R", "P"})
 _AMENDING = frozenset({"A", "C", "D", "U", "W"})
 """Statuses that change what was sent before."""
+
+_NOT_OF_THE_PATIENT = frozenset(
+    {"INV", "QUES", "NAV", "CAL", "CALIB", "TEST", "DEMO", "EARLY", "OFF", "ONG", "INVALID", "QUESTIONABLE"}
+)
+"""OBX-8 of a value that is not to be used as a reading of the patient. IHE PCD measurement status; INV, QUES, NAV, CAL,
+TEST, DEMO and EARLY were read in two public places, the other spellings are from memory."""
+
+AHEAD_S = 300.0
+"""A reading that is stamped so far after now is of another zone or another clock [s]; this project's choice."""
 
 _SETTING = frozenset({"ASET", "MSET", "RSET"})
 _MEASURED = frozenset({"AMEAS", "MMEAS", "ACALC", "MCALC"})
@@ -73,26 +82,42 @@ class DeviceMessage:
         patient: identifiers, system and value each; at least one.
         birth_date: `2000-01-31`; empty where it was not sent in full.
         readings: in the order sent.
-        left: rows that are not carried, by reason.
+        left: rows that are not carried.
     """
 
     patient: tuple[tuple[str, str], ...]
     birth_date: str
     readings: tuple[DeviceReading, ...]
-    left: Counter[str]
+    left: tuple[LeftRow, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LeftRow:
+    """One OBX that is not carried.
+
+    Attributes:
+        number: of the OBX within the message, from 1.
+        sent_as: its code and name, as far as they are plain words.
+        reason: as a phrase.
+    """
+
+    number: int
+    sent_as: str
+    reason: str
 
 
 class _Left(Exception):
     """A row that is not carried, and why."""
 
 
-def read_message(content: bytes, header: Segment, rules: SiteRules) -> DeviceMessage:
+def read_message(content: bytes, header: Segment, rules: SiteRules, *, now_s: float) -> DeviceMessage:
     """Read one message.
 
     Args:
         content: the message.
         header: its MSH.
         rules: what the site has decided.
+        now_s: the present [s since 1970-01-01T00:00:00Z].
 
     Raises:
         Refused: with the place and the reason.
@@ -108,7 +133,7 @@ def read_message(content: bytes, header: Segment, rules: SiteRules) -> DeviceMes
     identifiers = _identifiers(patients[0], rules)
     birth = _DATE.match(patients[0].text(7))
     devices = {_branch(one.text(4)): one for one in segments if one.name == "OBX" and one.text(18)}
-    left: Counter[str] = Counter()
+    left: list[LeftRow] = []
     readings: list[DeviceReading] = []
     group = ""
     number = 0
@@ -120,11 +145,13 @@ def read_message(content: bytes, header: Segment, rules: SiteRules) -> DeviceMes
         number += 1
         try:
             reading = _reading(segment, number, group, devices, header, rules)
+            if reading is not None and reading.at_s > now_s + AHEAD_S:
+                raise _Left("it is stamped after now: check the zone and the clock of the sender")
         except _Left as reason:
-            left[str(reason)] += 1
+            left.append(LeftRow(number, _sent_as(segment), str(reason)))
         else:
             readings += [reading] if reading is not None else []
-    return DeviceMessage(identifiers, "-".join(birth.groups()) if birth else "", tuple(readings), left)
+    return DeviceMessage(identifiers, "-".join(birth.groups()) if birth else "", tuple(readings), tuple(left))
 
 
 def _check_kind(header: Segment) -> None:
@@ -156,7 +183,8 @@ def _identifiers(patient: Segment, rules: SiteRules) -> tuple[tuple[str, str], .
         raise Refused("PID^1^3", 101, "The message does not say whose it is; a patient is never guessed by location.")
     if not found:
         sentence = "The assigner of the patient's identifier is not known here: name it in EBBMARK_BRIDGE_ASSIGNERS."
-        raise Refused("PID^1^3^1^4", 103, sentence)
+        # Without any assigner it is the bridge that is not set up yet: the sender keeps the message.
+        raise Refused("PID^1^3^1^4", 103, sentence, NEVER if rules.assigners else AGAIN)
     if len(found) > 8:
         raise Refused("PID^1^3", 102, "The patient has more than eight identifiers.")
     return tuple(found)
@@ -179,14 +207,22 @@ def _reading(
         return None
     if status not in _FINAL | _PRELIMINARY:
         raise _Left("the status is not F, P or R")
+    doubted = {row.plain(one[0]).upper() for one in row.repetitions(8) if one} & _NOT_OF_THE_PATIENT
+    if doubted:
+        raise _Left(f"the device marks it in OBX-8 as {' and '.join(sorted(doubted))}")
     coding, quantity, method = _meaning(row, rules)
     if row.text(2) != "NM" or not _NUMBER.fullmatch(value):
         raise _Left("the value is no number")
+    unit = _unit(row, quantity)
+    low, high = RANGES[quantity]
+    worth = to_canonical(float(value), unit.get("code", ""), unit["unit"], unit.get("system", ""), quantity.unit)
+    if isinstance(worth, UnitProblem) or not low <= worth <= high:
+        raise _Left("the value is not possible for this quantity")
     return DeviceReading(
         coding=coding,
         sent_as=_sent_as(row),
         value=Decimal(value),
-        unit=_unit(row, quantity),
+        unit=unit,
         at_s=_moment(row.text(14), f"OBX^{number}^14", rules) if row.text(14) else _moment(group, "OBR^1^7", rules),
         final=status in _FINAL,
         device=_device(row, devices, header),
@@ -254,7 +290,8 @@ def _moment(text: str, where: str, rules: SiteRules) -> float:
     except (ValueError, OverflowError):
         raise Refused(where, 102, "There is no such time.") from None
     if rules.zone is None:
-        raise Refused(where, 102, "The time has no zone: send one, or set EBBMARK_BRIDGE_TIME_ZONE.")
+        # That the site can mend: the sender keeps the message.
+        raise Refused(where, 102, "The time has no zone: send one, or set EBBMARK_BRIDGE_TIME_ZONE.", AGAIN)
     instants = {naive.replace(tzinfo=rules.zone, fold=fold).timestamp() for fold in (0, 1)}
     if len(instants) > 1:
         # The hour that the change of clocks repeats or leaves out.
