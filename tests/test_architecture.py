@@ -151,4 +151,4 @@ def test_only_the_error_boundary_of_each_process_catches_everything() -> None:
         if isinstance(node, ast.ExceptHandler) and catches_everything(node.type)
     ]
 
-    assert sorted(catchers) == ["bridge/carrying.py", "web/boundary.py"]
+    assert sorted(catchers) == ["bridge/delivery.py", "web/boundary.py"]

@@ -21,7 +21,7 @@ from pydantic_settings import SettingsError
 
 from ebbmark import __version__
 from ebbmark.audit.stored_answer import Needs, needs_of
-from ebbmark.bridge.carrying import Bridge
+from ebbmark.bridge.delivery import Bridge
 from ebbmark.bridge.listener import Limits, listen, server_tls
 from ebbmark.bridge.observed import SiteRules
 from ebbmark.fhir.problems import Rejected

@@ -8,7 +8,7 @@ from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
-from ebbmark.fhir.bedside.site import NO_SITE, Misread, Site
+from ebbmark.fhir.bedside.site import NO_SITE, Site, SiteFileError
 from ebbmark.fhir.bedside.site_limits import read_stop_limits
 from ebbmark.fhir.bedside.site_protocols import with_protocols
 from ebbmark.fhir.bedside.value_sets import with_value_sets
@@ -101,7 +101,7 @@ def codes_of(read: SiteFiles) -> CodeMap:
                 f"{one.sentence.rstrip('.')}{f' [{one.expression}]' if one.expression else ''}"
                 for one in rejected.problems
             ]
-            raise Misread(f"EBBMARK_CODE_MAP: {names}: {'; '.join(told)}") from None
+            raise SiteFileError(f"EBBMARK_CODE_MAP: {names}: {'; '.join(told)}") from None
     for name, content in read.charting:
         codes = _of("charting", partial(with_charting, codes, name, content))
     return codes
@@ -127,7 +127,7 @@ def faults_of(**places: Path | None) -> tuple[list[str], int]:
                 codes_of(usable)
             else:
                 site_of(one)
-        except Misread as fault:
+        except SiteFileError as fault:
             faults.append(f"{str(fault).rstrip('.')}.")
             usable = replace(usable, code_map=()) if name == "code_map" else usable
     return faults, len(given)
@@ -144,7 +144,7 @@ def use_messages(read: SiteFiles) -> None:
         try:
             translated = read_catalogue(content.decode())
         except (NotACatalogue, UnicodeDecodeError) as fault:
-            raise Misread(f"EBBMARK_MESSAGES: {name}: {fault}") from None
+            raise SiteFileError(f"EBBMARK_MESSAGES: {name}: {fault}") from None
     use_catalogue(translated)
 
 
@@ -159,8 +159,8 @@ def _of(name: str, read: Callable[[], _Read]) -> _Read:
     """What was read, or the fault with the setting whose file it is in."""
     try:
         return read()
-    except Misread as fault:
-        raise Misread(f"{_setting(name)}: {fault}") from None
+    except SiteFileError as fault:
+        raise SiteFileError(f"{_setting(name)}: {fault}") from None
 
 
 def _files(name: str, place: Path) -> list[tuple[str, bytes]]:
@@ -168,7 +168,7 @@ def _files(name: str, place: Path) -> list[tuple[str, bytes]]:
         return [(place.name, content_of(_setting(name), place))]
     found = sorted(place.glob("*.json"))
     if not found:
-        raise Misread(f"{_setting(name)}: the folder {place} holds no .json file")
+        raise SiteFileError(f"{_setting(name)}: the folder {place} holds no .json file")
     return [(one.name, content_of(_setting(name), one)) for one in found]
 
 
@@ -185,4 +185,4 @@ def content_of(setting: str, file: Path) -> bytes:
     try:
         return file.read_bytes()
     except OSError as error:
-        raise Misread(f"{setting}: {file} cannot be read ({error.strerror})") from None
+        raise SiteFileError(f"{setting}: {file} cannot be read ({error.strerror})") from None

@@ -8,7 +8,7 @@ import pytest
 import respx
 
 from bridge.device_messages import PATIENT, SYSTEM
-from ebbmark.bridge.carrying import Bridge
+from ebbmark.bridge.delivery import Bridge
 from ebbmark.bridge.observed import SiteRules
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.retry import Waiting

@@ -26,9 +26,9 @@ from bridge.device_messages import (
     patient,
 )
 from certificates import Certificates, certificates
-from ebbmark.bridge.carrying import Bridge
+from ebbmark.bridge.delivery import Bridge
 from ebbmark.bridge.listener import Limits, listen, server_tls
-from ebbmark.fhir.writing.audit_event import Access, Deed
+from ebbmark.fhir.writing.audit_event import Access, AuditAction
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.telemetry.current import Watch
 from ebbmark.telemetry.measured import Meters
@@ -308,6 +308,6 @@ async def test_each_message_is_counted_by_its_verdict_and_each_write_is_audited(
     assert counted("ebbmark_bridge_messages_total", {"verdict": "never"}) == 1.0
     assert counted("ebbmark_bridge_readings_total") == len(observations(record))
     (access,) = noted
-    assert (access.deed, access.succeeded, access.patient) == (Deed.WRITTEN, True, "Patient/1")
+    assert (access.deed, access.succeeded, access.patient) == (AuditAction.WRITTEN, True, "Patient/1")
     assert len(access.resources) == len(observations(record))
     assert access.actor.client == "VENTGATE^0012210000000001^EUI-64"

@@ -9,7 +9,7 @@ from hl7apy.parser import parse_message
 
 from bridge.conftest import new_bridge
 from bridge.device_messages import codes_of, header, message, number, patient
-from ebbmark.bridge.carrying import Bridge
+from ebbmark.bridge.delivery import Bridge
 from record.keeping_record import KeepingRecord
 
 pytestmark = pytest.mark.anyio

@@ -11,13 +11,13 @@ from fhir.resources.R4B.auditevent import AuditEvent
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.fhir.writing.audit_event import Access, Actor, Deed, audit_event
+from ebbmark.fhir.writing.audit_event import Access, Actor, AuditAction, audit_event
 
 AT_S = datetime(2026, 3, 10, 12, 0, 0, 250_000, tzinfo=UTC).timestamp()
 CLIENT = Actor("https://issuer.example", "icu-dashboard", "192.0.2.7")
 PERSON = Actor("https://record.example/fhir", "ebbmark-page", "192.0.2.7", "Practitioner/1")
 WRITTEN = Access(
-    Deed.WRITTEN, CLIENT, True, "Patient/7", ("Observation/1/_history/1", "Device/2/_history/1"), "ab" * 32
+    AuditAction.WRITTEN, CLIENT, True, "Patient/7", ("Observation/1/_history/1", "Device/2/_history/1"), "ab" * 32
 )
 
 
@@ -31,10 +31,10 @@ def entities(event: dict[str, Any], role: str) -> list[dict[str, Any]]:
     return [entity["what"] for entity in event.get("entity", []) if entity["role"]["display"] == role]
 
 
-@pytest.mark.parametrize("deed", Deed)
+@pytest.mark.parametrize("deed", AuditAction)
 @pytest.mark.parametrize("actor", [CLIENT, Actor(), Actor(address="::1"), PERSON])
 @pytest.mark.parametrize("succeeded", [True, False])
-def test_every_event_is_sound_fhir(deed: Deed, actor: Actor, succeeded: bool) -> None:
+def test_every_event_is_sound_fhir(deed: AuditAction, actor: Actor, succeeded: bool) -> None:
     for access in (
         Access(deed, actor, succeeded),
         Access(deed, actor, succeeded, "Patient/7", ("Observation/1",), "ab" * 32),
@@ -45,14 +45,14 @@ def test_every_event_is_sound_fhir(deed: Deed, actor: Actor, succeeded: bool) ->
 @pytest.mark.parametrize(
     ("deed", "action", "interaction"),
     [
-        (Deed.EVALUATED, "E", "operation"),
-        (Deed.READ, "R", "search-type"),
-        (Deed.WRITTEN, "C", "transaction"),
-        (Deed.SIGNED_IN, "E", "110122"),
-        (Deed.SIGNED_OUT, "E", "110123"),
+        (AuditAction.EVALUATED, "E", "operation"),
+        (AuditAction.READ, "R", "search-type"),
+        (AuditAction.WRITTEN, "C", "transaction"),
+        (AuditAction.SIGNED_IN, "E", "110122"),
+        (AuditAction.SIGNED_OUT, "E", "110123"),
     ],
 )
-def test_an_event_says_what_was_done(deed: Deed, action: str, interaction: str) -> None:
+def test_an_event_says_what_was_done(deed: AuditAction, action: str, interaction: str) -> None:
     event = built(Access(deed, CLIENT, True))
 
     assert (event["action"], event["subtype"][0]["code"]) == (action, interaction)
@@ -68,7 +68,7 @@ def test_an_event_says_who_asked_and_what_answered() -> None:
 
 
 def test_an_event_names_the_person_and_the_client_that_acts_for_them() -> None:
-    person, client, software = built(Access(Deed.SIGNED_IN, PERSON, True))["agent"]
+    person, client, software = built(Access(AuditAction.SIGNED_IN, PERSON, True))["agent"]
 
     assert [agent["requestor"] for agent in (person, client, software)] == [True, False, False]
     assert person["who"] == {"reference": "Practitioner/1"}
@@ -77,20 +77,20 @@ def test_an_event_names_the_person_and_the_client_that_acts_for_them() -> None:
 
 
 def test_coming_and_leaving_are_user_authentication_and_all_else_is_rest() -> None:
-    types = {deed: built(Access(deed, PERSON, True))["type"]["code"] for deed in Deed}
+    types = {deed: built(Access(deed, PERSON, True))["type"]["code"] for deed in AuditAction}
 
-    assert {deed for deed, code in types.items() if code == "110114"} == {Deed.SIGNED_IN, Deed.SIGNED_OUT}
+    assert {deed for deed, code in types.items() if code == "110114"} == {AuditAction.SIGNED_IN, AuditAction.SIGNED_OUT}
     assert set(types.values()) == {"110114", "rest"}
 
 
 def test_an_event_says_where_nobody_signed_in() -> None:
-    requestor, _ = built(Access(Deed.READ, Actor(), True))["agent"]
+    requestor, _ = built(Access(AuditAction.READ, Actor(), True))["agent"]
 
     assert requestor["who"] == {"display": "A caller who did not sign in"}
 
 
 def test_an_event_says_when_and_whether_it_worked() -> None:
-    worked, failed = built(WRITTEN), built(Access(Deed.WRITTEN, CLIENT, False))
+    worked, failed = built(WRITTEN), built(Access(AuditAction.WRITTEN, CLIENT, False))
 
     assert worked["recorded"] == "2026-03-10T12:00:00.250Z"
     assert (worked["outcome"], failed["outcome"]) == ("0", "8")
@@ -105,14 +105,14 @@ def test_an_event_names_patient_answer_and_resources_by_reference() -> None:
 
 
 def test_what_is_left_out_leaves_nothing_behind() -> None:
-    assert "entity" not in built(Access(Deed.READ, CLIENT, False))
+    assert "entity" not in built(Access(AuditAction.READ, CLIENT, False))
 
 
 @given(st.text(min_size=1), st.lists(st.text(min_size=1), max_size=5), st.text(), st.text())
 def test_an_event_holds_its_references_and_no_two_events_differ_by_chance(
     patient: str, resources: list[str], issuer: str, client: str
 ) -> None:
-    access = Access(Deed.READ, Actor(issuer, client), True, patient, tuple(resources))
+    access = Access(AuditAction.READ, Actor(issuer, client), True, patient, tuple(resources))
 
     event = audit_event(access, recorded_s=AT_S, engine_version="1")
 

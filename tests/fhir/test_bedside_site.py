@@ -13,7 +13,7 @@ from fhir.resources.R4B.valueset import ValueSet
 
 from ebbmark.fhir.bedside.condition_codes import CONDITION_ROWS, NO_RISK, PERHAPS, READ_IN
 from ebbmark.fhir.bedside.condition_lookup import BUILT_IN
-from ebbmark.fhir.bedside.site import NO_SITE, Misread
+from ebbmark.fhir.bedside.site import NO_SITE, SiteFileError
 from ebbmark.fhir.bedside.site_limits import read_stop_limits
 from ebbmark.fhir.bedside.site_protocols import with_protocols
 from ebbmark.fhir.bedside.value_sets import read_value_sets, sets_beside, value_set, with_value_sets
@@ -182,7 +182,7 @@ def test_a_site_adds_its_codes() -> None:
     ],
 )
 def test_a_value_set_that_cannot_be_used_is_named_with_file_and_element(content: bytes, named: str) -> None:
-    with pytest.raises(Misread, match=r"bullae\.json") as caught:
+    with pytest.raises(SiteFileError, match=r"bullae\.json") as caught:
         read_value_sets("bullae.json", content)
 
     assert named in str(caught.value)
@@ -228,7 +228,7 @@ def test_signed_limits_are_read_and_what_is_left_out_has_no_default() -> None:
     ],
 )
 def test_limits_that_cannot_be_used_are_named(changes: dict[str, object], named: str) -> None:
-    with pytest.raises(Misread, match=r"^limits\.json") as caught:
+    with pytest.raises(SiteFileError, match=r"^limits\.json") as caught:
         read_stop_limits("limits.json", json.dumps({**LIMITS, **changes}).encode())
 
     assert named in str(caught.value)
@@ -248,7 +248,7 @@ def test_limits_that_cannot_be_used_are_named(changes: dict[str, object], named:
     ],
 )
 def test_rhythms_that_cannot_be_signed_are_named(rhythms: object, named: str) -> None:
-    with pytest.raises(Misread, match=r"^limits\.json") as caught:
+    with pytest.raises(SiteFileError, match=r"^limits\.json") as caught:
         read_stop_limits("limits.json", json.dumps({**LIMITS, "rhythms_that_stop": rhythms}).encode())
 
     assert named in str(caught.value)
@@ -259,9 +259,9 @@ def test_a_file_that_says_one_thing_twice_is_refused() -> None:
     limits = json.dumps(LIMITS).replace('"limits": {', again)
     protocols = b'{"protocols": [], "completions": [], "protocols": []}'
 
-    with pytest.raises(Misread, match=r"^limits\.json: 'spo2_below_percent' stands there twice"):
+    with pytest.raises(SiteFileError, match=r"^limits\.json: 'spo2_below_percent' stands there twice"):
         read_stop_limits("limits.json", limits.encode())
-    with pytest.raises(Misread, match=r"^protocols\.json: 'protocols' stands there twice"):
+    with pytest.raises(SiteFileError, match=r"^protocols\.json: 'protocols' stands there twice"):
         with_protocols(NO_SITE, "protocols.json", protocols)
 
 
@@ -337,7 +337,7 @@ def test_a_sites_protocol_stands_beside_ours_and_says_what_it_leaves_out() -> No
 def test_protocols_that_cannot_be_used_are_named(
     protocols: list[object], staircases: list[object], named_in_message: str
 ) -> None:
-    with pytest.raises(Misread, match=r"^protocols\.json") as caught:
+    with pytest.raises(SiteFileError, match=r"^protocols\.json") as caught:
         read(protocols, staircases)
 
     assert named_in_message in str(caught.value)

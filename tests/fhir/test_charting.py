@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.fhir.bedside.site import Misread
+from ebbmark.fhir.bedside.site import SiteFileError
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import ProblemKind, Rejected
 from ebbmark.fhir.reading.charting import with_charting
@@ -218,7 +218,7 @@ def test_an_answer_to_data_charted_in_the_site_s_way_is_the_same_when_replayed()
     ],
 )
 def test_a_fault_of_the_table_is_named(rows: Json, says: str) -> None:
-    with pytest.raises(Misread) as caught:
+    with pytest.raises(SiteFileError) as caught:
         table(**rows)
 
     assert str(caught.value).startswith("charting.json")

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 from fhir.resources.R4B.plandefinition import PlanDefinition
 
-from ebbmark.fhir.bedside.site import NO_SITE, Misread, Site
+from ebbmark.fhir.bedside.site import NO_SITE, Site, SiteFileError
 from ebbmark.fhir.bedside.site_protocols import with_protocols
 from ebbmark.fhir.definitions import plan_definitions
 from ebbmark.physiology.before.staircase import StaircaseRules, Traced
@@ -109,7 +109,7 @@ def test_the_published_definition_shows_the_completion() -> None:
     ],
 )
 def test_a_completion_that_cannot_be_used_is_named(changes: dict[str, object], named: str) -> None:
-    with pytest.raises(Misread, match=r"^protocols\.json") as caught:
+    with pytest.raises(SiteFileError, match=r"^protocols\.json") as caught:
         completed({**COMPLETION, **changes})
 
     assert named in str(caught.value)
@@ -119,12 +119,12 @@ def test_a_completion_that_cannot_be_used_is_named(changes: dict[str, object], n
 def test_a_completion_without_a_signer_is_refused() -> None:
     unsigned = {name: value for name, value in COMPLETION.items() if name != "signed_by"}
 
-    with pytest.raises(Misread, match="signed_by"):
+    with pytest.raises(SiteFileError, match="signed_by"):
         completed(unsigned)
 
 
 def test_a_protocol_is_completed_once() -> None:
-    with pytest.raises(Misread, match=r"completions\[1\]\.completes: 'art' is completed twice"):
+    with pytest.raises(SiteFileError, match=r"completions\[1\]\.completes: 'art' is completed twice"):
         completed(COMPLETION, COMPLETION)
 
 
@@ -136,7 +136,7 @@ def test_whether_the_lung_is_opened_again_is_not_turned_round_once_it_was_read()
         "reopens": {"value": False, "source": "page 3"},
     }
 
-    with pytest.raises(Misread, match="reopens is False, but True was read"):
+    with pytest.raises(SiteFileError, match="reopens is False, but True was read"):
         completed(titration)
 
 
@@ -144,5 +144,5 @@ def test_a_slip_stops_the_start_and_names_the_setting(tmp_path: Path) -> None:
     file = tmp_path / "protocols.json"
     file.write_text(json.dumps({"completions": [{**COMPLETION, "completes": "arts"}]}))
 
-    with pytest.raises(Misread, match=r"^EBBMARK_PROTOCOLS: protocols\.json: completions\[0\]\.completes"):
+    with pytest.raises(SiteFileError, match=r"^EBBMARK_PROTOCOLS: protocols\.json: completions\[0\]\.completes"):
         site_of(files_of(protocols=file))

@@ -12,7 +12,7 @@ import pytest
 
 from ebbmark import __version__
 from ebbmark.fhir.definitions import SignInTold, capability_statement
-from ebbmark.fhir.writing.audit_event import Access, Actor, Deed, audit_event
+from ebbmark.fhir.writing.audit_event import Access, Actor, AuditAction, audit_event
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.web.audit_trail import AuditTrail
 from live.record_server import problems, validate_with_server
@@ -23,12 +23,14 @@ pytestmark = pytest.mark.live
 SIGNED_IN = Actor("https://issuer.example", "icu-dashboard", "192.0.2.7")
 PERSON = Actor("https://record.example/fhir", "ebbmark-page", "192.0.2.7", "Practitioner/1")
 EVENTS = {
-    "evaluated": Access(Deed.EVALUATED, Actor(address="127.0.0.1"), True, identity="ab" * 32),
-    "read": Access(Deed.READ, SIGNED_IN, True, "Patient/1", ("Observation/1/_history/1",), "ab" * 32),
-    "written": Access(Deed.WRITTEN, SIGNED_IN, True, "Patient/1", ("Observation/2/_history/1", "Device/3"), "ab" * 32),
-    "failed": Access(Deed.READ, Actor(), False),
-    "came": Access(Deed.SIGNED_IN, PERSON, True, "Patient/1"),
-    "left": Access(Deed.SIGNED_OUT, PERSON, True, "Patient/1"),
+    "evaluated": Access(AuditAction.EVALUATED, Actor(address="127.0.0.1"), True, identity="ab" * 32),
+    "read": Access(AuditAction.READ, SIGNED_IN, True, "Patient/1", ("Observation/1/_history/1",), "ab" * 32),
+    "written": Access(
+        AuditAction.WRITTEN, SIGNED_IN, True, "Patient/1", ("Observation/2/_history/1", "Device/3"), "ab" * 32
+    ),
+    "failed": Access(AuditAction.READ, Actor(), False),
+    "came": Access(AuditAction.SIGNED_IN, PERSON, True, "Patient/1"),
+    "left": Access(AuditAction.SIGNED_OUT, PERSON, True, "Patient/1"),
 }
 
 
@@ -64,7 +66,7 @@ def test_the_capability_statement_of_a_service_with_sign_in_is_sound(record_base
 
 
 def test_the_record_keeps_an_event(record_base_url: str) -> None:
-    access = Access(Deed.EVALUATED, Actor("https://issuer.example", f"client-{time.time_ns()}"), True)
+    access = Access(AuditAction.EVALUATED, Actor("https://issuer.example", f"client-{time.time_ns()}"), True)
 
     async def noted() -> None:
         async with RecordClient(RecordSettings(record_base_url, (record_base_url,))) as record:

@@ -6,7 +6,7 @@ import pytest
 
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.trial.artefacts import Cut, Oddity, dropped_leads, odd_readings, settled_from_s
+from ebbmark.physiology.trial.artefacts import Cut, OddReading, dropped_leads, odd_readings, settled_from_s
 from ebbmark.physiology.trial.curve import Recipe, StepReadings
 from ebbmark.physiology.trial.steps import ComplianceKind
 from trials import START_S, reading
@@ -32,7 +32,7 @@ USUAL = step(14.0, *[one for place in range(5) for one in row(-300 + 20 * place,
 """Five rows of 400 mL, and 10 cmH2O above PEEP."""
 
 
-def oddities(tested: StepReadings) -> list[Oddity]:
+def oddities(tested: StepReadings) -> list[OddReading]:
     return [one.oddity for one in odd_readings([USUAL, tested], PLATEAU)[1]]
 
 
@@ -40,33 +40,33 @@ def oddities(tested: StepReadings) -> list[Oddity]:
     ("volume", "above", "found"),
     [
         (200.0, 10.0, []),  # half of the usual volume is no odd breath yet
-        (199.9, 10.0, [Oddity.ODD_BREATH]),
-        (0.8, 10.0, [Oddity.UNIT_SLIP]),  # a five hundredth to a two thousandth of it is litres under mL
-        (0.81, 10.0, [Oddity.ODD_BREATH]),
-        (0.2, 10.0, [Oddity.UNIT_SLIP]),
-        (0.19, 10.0, [Oddity.ODD_BREATH]),
-        (199.9, 7.0, [Oddity.ODD_BREATH]),  # seven tenths of the usual pressure: the breath was given
-        (199.9, 6.9, [Oddity.OPENED]),
-        (0.4, 6.9, [Oddity.OPENED]),
+        (199.9, 10.0, [OddReading.ODD_BREATH]),
+        (0.8, 10.0, [OddReading.UNIT_SLIP]),  # a five hundredth to a two thousandth of it is litres under mL
+        (0.81, 10.0, [OddReading.ODD_BREATH]),
+        (0.2, 10.0, [OddReading.UNIT_SLIP]),
+        (0.19, 10.0, [OddReading.ODD_BREATH]),
+        (199.9, 7.0, [OddReading.ODD_BREATH]),  # seven tenths of the usual pressure: the breath was given
+        (199.9, 6.9, [OddReading.OPENED]),
+        (0.4, 6.9, [OddReading.OPENED]),
     ],
 )
 def test_a_small_volume_is_told_by_its_share_and_by_its_pressure(
-    volume: float, above: float, found: list[Oddity]
+    volume: float, above: float, found: list[OddReading]
 ) -> None:
     assert oddities(step(12.0, *row(0, 1, volume, above), *row(20, 2, 400.0, 10.0))) == found
 
 
-@pytest.mark.parametrize(("apart_s", "found"), [(0.9, Oddity.OPENED), (1.0, Oddity.ODD_BREATH)])
-def test_a_pressure_within_a_second_is_of_the_same_row(apart_s: float, found: Oddity) -> None:
+@pytest.mark.parametrize(("apart_s", "found"), [(0.9, OddReading.OPENED), (1.0, OddReading.ODD_BREATH)])
+def test_a_pressure_within_a_second_is_of_the_same_row(apart_s: float, found: OddReading) -> None:
     gone = reading(EXPIRED, 100.0, START_S, 1)
     low = reading(PLATEAU, 12.0 + 6.9, START_S + apart_s, 2)
 
     assert oddities(step(12.0, gone, low, *row(20, 3, 400.0, 10.0))) == [found]
 
 
-@pytest.mark.parametrize(("lasted_s", "found"), [(10.0, Oddity.ODD_BREATH), (10.1, Oddity.OPENED)])
+@pytest.mark.parametrize(("lasted_s", "found"), [(10.0, OddReading.ODD_BREATH), (10.1, OddReading.OPENED)])
 def test_a_volume_that_was_gone_for_longer_than_ten_seconds_was_no_single_breath(
-    lasted_s: float, found: Oddity
+    lasted_s: float, found: OddReading
 ) -> None:
     gone = reading(EXPIRED, 100.0, START_S, 1, until_s=START_S + lasted_s)
 
@@ -74,23 +74,23 @@ def test_a_volume_that_was_gone_for_longer_than_ten_seconds_was_no_single_breath
 
 
 def test_two_volumes_that_were_gone_one_after_the_other_are_an_open_circuit() -> None:
-    assert oddities(step(12.0, *row(0, 1, 100.0, 10.0), *row(20, 2, 100.0, 10.0))) == [Oddity.OPENED] * 2
+    assert oddities(step(12.0, *row(0, 1, 100.0, 10.0), *row(20, 2, 100.0, 10.0))) == [OddReading.OPENED] * 2
 
 
 @pytest.mark.parametrize(
     ("peep", "measured", "volume", "found"),
     [
         (5.0, 2.5, None, []),  # half of a set PEEP of five is there
-        (5.0, 2.4, None, [Oddity.OPENED]),
+        (5.0, 2.4, None, [OddReading.OPENED]),
         (4.9, 0.0, None, []),  # below five it is not looked at
-        (10.0, 0.98, 320.0, [Oddity.UNIT_SLIP]),  # kPa, with four fifths of the volume in the same row
-        (10.0, 1.039, 320.0, [Oddity.UNIT_SLIP]),  # within six per cent of ten cmH2O
-        (10.0, 1.041, 320.0, [Oddity.CONTRADICTED]),
-        (10.0, 0.98, 319.0, [Oddity.OPENED]),
+        (10.0, 0.98, 320.0, [OddReading.UNIT_SLIP]),  # kPa, with four fifths of the volume in the same row
+        (10.0, 1.039, 320.0, [OddReading.UNIT_SLIP]),  # within six per cent of ten cmH2O
+        (10.0, 1.041, 320.0, [OddReading.CONTRADICTED]),
+        (10.0, 0.98, 319.0, [OddReading.OPENED]),
     ],
 )
 def test_measured_peep_that_vanished_is_told_by_its_row(
-    peep: float, measured: float, volume: float | None, found: list[Oddity]
+    peep: float, measured: float, volume: float | None, found: list[OddReading]
 ) -> None:
     beside = [] if volume is None else [reading(EXPIRED, volume, START_S, 1)]
 
@@ -141,15 +141,15 @@ def test_a_first_step_five_above_the_next_one_was_not_yet_recruiting(above: floa
 @pytest.mark.parametrize(
     ("source", "apart_s", "oddity", "quantity", "spoilt"),
     [
-        (1, 5.0, Oddity.OPENED, Q.PEEP_MEASURED, True),  # of the same input
-        (2, 0.9, Oddity.OPENED, Q.PEEP_MEASURED, True),  # within a second
-        (2, 1.0, Oddity.OPENED, Q.PEEP_MEASURED, False),
-        (1, 0.0, Oddity.ODD_BREATH, EXPIRED, True),  # the volume that it is paired with
-        (1, 0.0, Oddity.ODD_BREATH, Q.TIDAL_VOLUME_INSPIRED, False),
+        (1, 5.0, OddReading.OPENED, Q.PEEP_MEASURED, True),  # of the same input
+        (2, 0.9, OddReading.OPENED, Q.PEEP_MEASURED, True),  # within a second
+        (2, 1.0, OddReading.OPENED, Q.PEEP_MEASURED, False),
+        (1, 0.0, OddReading.ODD_BREATH, EXPIRED, True),  # the volume that it is paired with
+        (1, 0.0, OddReading.ODD_BREATH, Q.TIDAL_VOLUME_INSPIRED, False),
     ],
 )
 def test_an_odd_reading_takes_the_lead_of_its_own_row_with_it(
-    source: int, apart_s: float, oddity: Oddity, quantity: Quantity, *, spoilt: bool
+    source: int, apart_s: float, oddity: OddReading, quantity: Quantity, *, spoilt: bool
 ) -> None:
     cut = Cut(oddity, START_S + 60.0 + apart_s, source, quantity, 0.0)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.physiology.after.now import oxygen_need, triggers_now
+from ebbmark.physiology.after.patient_now import oxygen_need, triggers_now
 from ebbmark.physiology.readings import Quantity, Reading
 from trials import START_S, reading
 

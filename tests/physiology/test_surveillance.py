@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.physiology.after.now import patient_now
+from ebbmark.physiology.after.patient_now import patient_now
 from ebbmark.physiology.after.snapshot import Snapshot, take_snapshot
 from ebbmark.physiology.after.surveillance import CodedChange, Event, Surveillance, watch
 from ebbmark.physiology.readings import Quantity, Reading

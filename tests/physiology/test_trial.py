@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.curve import Recipe, resolution_of
-from ebbmark.physiology.trial.limb import Plateau, falling_runs, peep_plateaus, same_setting
+from ebbmark.physiology.trial.limb import PeepLevel, falling_runs, peep_plateaus, same_setting
 from ebbmark.physiology.trial.reading import ComplianceKind, NoTrial, NoTrialReason, Trial, Unused, read_trial
 from ebbmark.words.messages import spell
 from trials import START_S, STEP_S, charted_row, no_trial_of, reading, staircase_down, trial_of
@@ -190,7 +190,7 @@ def test_a_step_that_lasts_longer_than_the_protocol_allows_ends_the_run(
     lasted_s: tuple[float, ...], waited_s: float, runs: list[tuple[int, int]]
 ) -> None:
     starts = [sum(lasted_s[:index]) for index in range(4)]
-    plateaus = [Plateau(16.0 - 2 * index, at_s, at_s, ()) for index, at_s in enumerate(starts)]
+    plateaus = [PeepLevel(16.0 - 2 * index, at_s, at_s, ()) for index, at_s in enumerate(starts)]
     longest = lasted_s.index(max(lasted_s))
     last_s = [at_s - (waited_s if index == longest else min(60, waited_s)) for index, at_s in enumerate(starts[1:])]
 

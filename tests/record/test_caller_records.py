@@ -10,7 +10,7 @@ import pytest
 import respx
 
 from ebbmark.record.client import Answer, CallerRecords, Failure, Patience, Reply
-from ebbmark.record.retry import Trouble
+from ebbmark.record.retry import CallFailure
 from record.local_record import local_record
 
 BASE = "https://record.example/fhir"
@@ -67,7 +67,7 @@ def test_the_callers_own_token_is_sent_and_each_callers_own() -> None:
 def test_a_listed_name_that_leads_inside_is_not_called() -> None:
     guests = CallerRecords((BASE,), patience=PATIENCE, resolve=inside)
 
-    assert read(guests, BASE) == Failure(Trouble.SURPRISING_ADDRESS)
+    assert read(guests, BASE) == Failure(CallFailure.SURPRISING_ADDRESS)
 
 
 def test_connections_outlive_the_question() -> None:

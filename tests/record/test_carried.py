@@ -26,8 +26,8 @@ from ebbmark.fhir.writing.normal_form import NormalForm, normal_form, resources_
 from ebbmark.fhir.writing.superseding import superseded_by
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
-from ebbmark.record.carried_parts import where_recorded
 from ebbmark.record.client import RecordClient, RecordSettings
+from ebbmark.record.embedded_resources import where_recorded
 from ebbmark.record.retry import Waiting
 from ebbmark.record.stored_answers import answer_in_record
 from ebbmark.record.supersede import write_current

@@ -10,7 +10,7 @@ import pytest
 import respx
 
 from ebbmark.record.client import Answer, Failure, RecordClient, RecordSettings, Reply, decoded
-from ebbmark.record.retry import Trouble
+from ebbmark.record.retry import CallFailure
 from record.local_record import Fault, local_record
 
 BASE = "https://record.example/fhir"
@@ -53,7 +53,7 @@ async def test_a_target_elsewhere_is_never_called(target: str) -> None:
 
         answer = await send(target)
 
-        assert answer == Failure(Trouble.NOT_ALLOWED)
+        assert answer == Failure(CallFailure.NOT_ALLOWED)
         assert everything.call_count == 0
 
 
@@ -64,7 +64,7 @@ async def test_a_base_that_is_not_on_the_list_is_never_called() -> None:
 
         answer = await send(allowed_base_urls=("https://other.example/fhir",))
 
-        assert answer == Failure(Trouble.NOT_ALLOWED)
+        assert answer == Failure(CallFailure.NOT_ALLOWED)
         assert everything.call_count == 0
 
 
@@ -75,7 +75,7 @@ async def test_another_listed_record_does_not_get_this_ones_token() -> None:
 
         answer = await send("https://other.example/fhir", allowed_base_urls=(BASE, "https://other.example/fhir"))
 
-        assert answer == Failure(Trouble.NOT_ALLOWED)
+        assert answer == Failure(CallFailure.NOT_ALLOWED)
         assert other.call_count == 0
 
 
@@ -117,21 +117,21 @@ def test_no_attempt_at_all_is_no_setting() -> None:
 @pytest.mark.parametrize(
     ("error", "trouble"),
     [
-        (httpx.ConnectTimeout, Trouble.CONNECT_TIMEOUT),
-        (httpx.ReadTimeout, Trouble.READ_TIMEOUT),
-        (httpx.WriteTimeout, Trouble.WRITE_TIMEOUT),
-        (httpx.PoolTimeout, Trouble.POOL_TIMEOUT),
-        (httpx.ConnectError, Trouble.NOT_CONNECTED),
-        (httpx.ReadError, Trouble.CUT),
-        (httpx.WriteError, Trouble.CUT),
-        (httpx.CloseError, Trouble.CUT),
-        (httpx.RemoteProtocolError, Trouble.CUT),
-        (httpx.LocalProtocolError, Trouble.NOT_SENDABLE),
-        (httpx.UnsupportedProtocol, Trouble.NOT_SENDABLE),
+        (httpx.ConnectTimeout, CallFailure.CONNECT_TIMEOUT),
+        (httpx.ReadTimeout, CallFailure.READ_TIMEOUT),
+        (httpx.WriteTimeout, CallFailure.WRITE_TIMEOUT),
+        (httpx.PoolTimeout, CallFailure.POOL_TIMEOUT),
+        (httpx.ConnectError, CallFailure.NOT_CONNECTED),
+        (httpx.ReadError, CallFailure.CUT),
+        (httpx.WriteError, CallFailure.CUT),
+        (httpx.CloseError, CallFailure.CUT),
+        (httpx.RemoteProtocolError, CallFailure.CUT),
+        (httpx.LocalProtocolError, CallFailure.NOT_SENDABLE),
+        (httpx.UnsupportedProtocol, CallFailure.NOT_SENDABLE),
     ],
 )
 async def test_each_failure_of_the_network_has_its_name(
-    router: respx.MockRouter, error: type[httpx.TransportError], trouble: Trouble
+    router: respx.MockRouter, error: type[httpx.TransportError], trouble: CallFailure
 ) -> None:
     router.get(BASE).mock(side_effect=error)
 
@@ -161,14 +161,14 @@ async def test_a_reply_at_the_size_limit_is_read(router: respx.MockRouter) -> No
 async def test_a_reply_over_the_size_limit_is_dropped(router: respx.MockRouter) -> None:
     router.get(BASE).respond(200, content=b"x" * 101)
 
-    assert await send(max_response_bytes=100) == Reply(200, lost=Trouble.TOO_LARGE)
+    assert await send(max_response_bytes=100) == Reply(200, lost=CallFailure.TOO_LARGE)
 
 
 @pytest.mark.anyio
 async def test_a_packed_reply_is_not_unpacked(router: respx.MockRouter) -> None:
     route = router.get(BASE).respond(200, headers={"Content-Encoding": "gzip"}, content=b"")
 
-    assert await send() == Reply(200, lost=Trouble.UNREADABLE)
+    assert await send() == Reply(200, lost=CallFailure.UNREADABLE)
     assert route.calls.last.request.headers["Accept-Encoding"] == "identity"
 
 
@@ -188,7 +188,7 @@ async def test_a_closed_port_is_told_as_that() -> None:
     with local_record() as record:
         gone = record.base_url
 
-    assert await send(base_url=gone, allowed_base_urls=(gone,)) == Failure(Trouble.CLOSED_PORT)
+    assert await send(base_url=gone, allowed_base_urls=(gone,)) == Failure(CallFailure.CLOSED_PORT)
 
 
 @pytest.mark.anyio
@@ -198,21 +198,21 @@ async def test_plain_text_where_encryption_is_spoken_is_told_as_that() -> None:
 
         answer = await send(base_url=base, allowed_base_urls=(base,))
 
-    assert answer == Failure(Trouble.NO_TLS)
+    assert answer == Failure(CallFailure.NO_TLS)
 
 
 @pytest.mark.anyio
 @pytest.mark.parametrize(
     ("fault", "answer"),
     [
-        (Fault.CUT_UNREAD, Failure(Trouble.CUT)),
-        (Fault.CUT_BEFORE_COMMIT, Failure(Trouble.CUT)),
-        (Fault.CUT_AFTER_COMMIT, Failure(Trouble.CUT)),
-        (Fault.RESET_AFTER_COMMIT, Failure(Trouble.CUT)),
-        (Fault.SILENT_AFTER_COMMIT, Failure(Trouble.READ_TIMEOUT)),
-        (Fault.HALF_A_REPLY, Reply(200, "application/fhir+json", lost=Trouble.CUT)),
-        (Fault.DRIPPING_AFTER_COMMIT, Reply(200, "application/fhir+json", lost=Trouble.TOO_SLOW)),
-        (Fault.ENDLESS, Reply(200, "application/fhir+json", lost=Trouble.TOO_LARGE)),
+        (Fault.CUT_UNREAD, Failure(CallFailure.CUT)),
+        (Fault.CUT_BEFORE_COMMIT, Failure(CallFailure.CUT)),
+        (Fault.CUT_AFTER_COMMIT, Failure(CallFailure.CUT)),
+        (Fault.RESET_AFTER_COMMIT, Failure(CallFailure.CUT)),
+        (Fault.SILENT_AFTER_COMMIT, Failure(CallFailure.READ_TIMEOUT)),
+        (Fault.HALF_A_REPLY, Reply(200, "application/fhir+json", lost=CallFailure.CUT)),
+        (Fault.DRIPPING_AFTER_COMMIT, Reply(200, "application/fhir+json", lost=CallFailure.TOO_SLOW)),
+        (Fault.ENDLESS, Reply(200, "application/fhir+json", lost=CallFailure.TOO_LARGE)),
         (Fault.UNAVAILABLE, Reply(503, "application/fhir+json", retry_after="7")),
         (Fault.REDIRECT, Reply(307, "application/fhir+json")),
     ],
@@ -313,7 +313,7 @@ def test_json_is_read_under_each_of_its_names(media_type: str) -> None:
         Reply(200, body=b'{"resourceType":"\xff\xfe"}'),
         Reply(200, body=b'{"resourceType":"Bundle","x":NaN}'),
         Reply(200, body=b'{"resourceType":"Bundle","x":' + b"[" * 100_000 + b"]" * 100_000 + b"}"),
-        Reply(200, lost=Trouble.CUT),
+        Reply(200, lost=CallFailure.CUT),
     ],
 )
 def test_what_is_not_the_json_asked_for_is_none(reply: Reply) -> None:

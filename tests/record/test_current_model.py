@@ -34,7 +34,7 @@ from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from ebbmark.record.client import Answer as HttpAnswer
 from ebbmark.record.client import Failure, RecordClient, RecordSettings, Reply
-from ebbmark.record.retry import Trouble, Waiting
+from ebbmark.record.retry import CallFailure, Waiting
 from ebbmark.record.supersede import write_current
 from ebbmark.record.write_outcome import WriteOutcome, WriteState
 from recommendations import RECORDED_S
@@ -137,7 +137,7 @@ def transaction_of(answer: Answer) -> str:
 
 def _answer_of(told: Told) -> HttpAnswer:
     if told == LOST:
-        return Failure(Trouble.READ_TIMEOUT)
+        return Failure(CallFailure.READ_TIMEOUT)
     return Reply(told.status, "application/fhir+json", body=told.body.encode())
 
 

@@ -11,7 +11,7 @@ import respx
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from ebbmark.record.client import RecordClient, RecordSettings
-from ebbmark.record.foreseen import Foreseen, foreseen
+from ebbmark.record.dry_run import DryRun, foreseen
 from ebbmark.record.retry import Waiting
 from ebbmark.record.search import ReadFailure
 from ebbmark.record.write_outcome import WriteState
@@ -22,7 +22,7 @@ from record.test_supersede import NEW, OLD, PATIENT, write
 from record.waits import Waits, noon
 
 
-async def _looked(recommendation: Answer) -> Foreseen | ReadFailure:
+async def _looked(recommendation: Answer) -> DryRun | ReadFailure:
     transaction = as_transaction(write_bundle(recommendation, recorded_s=RECORDED_S), PATIENT)
     async with RecordClient(
         RecordSettings(BASE, (BASE,), max_total_wait_s=0.0), waiting=Waiting(Waits(), noon)
@@ -30,7 +30,7 @@ async def _looked(recommendation: Answer) -> Foreseen | ReadFailure:
         return await foreseen(transaction, record=client)
 
 
-def looked(record: KeepingRecord, recommendation: Answer) -> Foreseen | ReadFailure:
+def looked(record: KeepingRecord, recommendation: Answer) -> DryRun | ReadFailure:
     before, posts = dict(record.held), record.posts
     with respx.mock() as router:
         record.attach(router)
@@ -39,7 +39,7 @@ def looked(record: KeepingRecord, recommendation: Answer) -> Foreseen | ReadFail
     return seen
 
 
-NOTHING = Foreseen(stands=False, written=True, marked=(), beside=False, may_be_current_again=False, sentence="")
+NOTHING = DryRun(stands=False, written=True, marked=(), beside=False, may_be_current_again=False, sentence="")
 
 
 def test_of_a_new_trial_there_is_nothing_to_say() -> None:
@@ -62,7 +62,7 @@ def test_the_results_that_would_be_marked_are_those_that_are_marked_then() -> No
     seen = looked(record, NEW)
     write(record, NEW)
 
-    assert isinstance(seen, Foreseen)
+    assert isinstance(seen, DryRun)
     assert set(seen.marked) == {place for place, one in before.items() if record.held[place] != one}
     assert seen.sentence.endswith("results of an earlier answer for the same trial would be marked superseded.")
 
@@ -73,7 +73,7 @@ def test_where_a_newer_answer_stands_nothing_would_be_written() -> None:
 
     seen = looked(record, OLD)
 
-    assert isinstance(seen, Foreseen)
+    assert isinstance(seen, DryRun)
     assert (seen.written, seen.marked, seen.may_be_current_again) == (False, (), False)
     assert seen.sentence == f"A newer answer for the same trial ({NEW.identity[:12]}…) stands in the record."
 
@@ -83,7 +83,7 @@ def test_a_superseded_answer_that_may_stand_again_is_said_so_with_what_it_would_
 
     seen = looked(record, OLD)
 
-    assert isinstance(seen, Foreseen)
+    assert isinstance(seen, DryRun)
     assert (seen.written, seen.may_be_current_again, len(seen.marked) > 0) == (False, True, True)
     assert "It may be made current again." in seen.sentence
     assert write(record, OLD, make_current=True).state is WriteState.WRITTEN
@@ -97,7 +97,7 @@ def test_what_somebody_took_back_may_not_stand_again(status: str) -> None:
 
     seen = looked(record, OLD)
 
-    assert isinstance(seen, Foreseen)
+    assert isinstance(seen, DryRun)
     assert (seen.written, seen.may_be_current_again) == (False, False)
     assert seen.sentence == "The record holds this answer already, and it is not current there."
 
@@ -110,7 +110,7 @@ def test_what_a_clinician_has_signed_is_said_to_stay() -> None:
 
     seen = looked(record, OLD)
 
-    assert isinstance(seen, Foreseen)
+    assert isinstance(seen, DryRun)
     assert (seen.beside, seen.marked) == (True, ())
     assert "that a clinician has signed would stay beside it" in seen.sentence
 

@@ -11,7 +11,7 @@ from hypothesis.strategies import ip_addresses
 
 from ebbmark.record.address_guard import Resolve, is_surprising, is_this_machine
 from ebbmark.record.client import Answer, Exchange, Failure, Patience, Reply
-from ebbmark.record.retry import Trouble
+from ebbmark.record.retry import CallFailure
 from record.local_record import LocalRecord, local_record
 
 NAMED = "http://record.example"
@@ -142,7 +142,7 @@ async def test_a_name_that_leads_inside_is_not_called(answer: list[str]) -> None
     with local_record() as record:
         seen = await asked_by_name(record, resolve)
 
-    assert seen == Failure(Trouble.SURPRISING_ADDRESS)
+    assert seen == Failure(CallFailure.SURPRISING_ADDRESS)
     assert asked == ["record.example"]
     assert record.requests == []
 
@@ -183,14 +183,14 @@ async def test_a_name_that_nobody_knows_is_not_connected() -> None:
         raise OSError("no such name")
 
     with local_record() as record:
-        assert await asked_by_name(record, resolve) == Failure(Trouble.UNKNOWN_NAME)
+        assert await asked_by_name(record, resolve) == Failure(CallFailure.UNKNOWN_NAME)
 
 
 @pytest.mark.anyio
 async def test_a_name_without_addresses_is_not_connected() -> None:
     resolve, _ = leads_to([])
     with local_record() as record:
-        assert await asked_by_name(record, resolve) == Failure(Trouble.UNKNOWN_NAME)
+        assert await asked_by_name(record, resolve) == Failure(CallFailure.UNKNOWN_NAME)
 
 
 @pytest.mark.anyio

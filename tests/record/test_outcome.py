@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 import ebbmark.record
 from ebbmark.record.client import Answer, Failure, Reply
-from ebbmark.record.retry import Repeated, Stop, StopReason, Trouble
+from ebbmark.record.retry import CallFailure, Repeated, Stop, StopReason
 from ebbmark.record.write_outcome import EntryRequest, WriteOutcome, WriteState, attempt_of, outcome_of
 from record.scripted_record import (
     ALL_NEW,
@@ -40,8 +40,8 @@ def every_answer() -> st.SearchStrategy[Answer]:
     statuses = st.sampled_from([200, 201, 204, 302, 400, 401, 403, 404, 409, 412, 422, 429, 500, 502, 503, 504])
     media_types = st.sampled_from(["application/fhir+json", "text/html", PATIENT.lower()])
     replies = st.builds(Reply, statuses, media_types, st.none() | st.just(PATIENT), bodies)
-    spoken = [trouble for trouble in Trouble if trouble is not Trouble.LOST_RACE]
-    lost = st.builds(Reply, statuses, media_types, lost=st.sampled_from([Trouble.CUT, Trouble.TOO_LARGE]))
+    spoken = [trouble for trouble in CallFailure if trouble is not CallFailure.LOST_RACE]
+    lost = st.builds(Reply, statuses, media_types, lost=st.sampled_from([CallFailure.CUT, CallFailure.TOO_LARGE]))
     return replies | lost | st.builds(Failure, st.sampled_from(spoken))
 
 
@@ -83,8 +83,8 @@ def test_written_is_never_said_without_a_reply_for_every_entry(answers: list[Ans
         assert len(outcome.created) + len(outcome.existing) == 3
 
 
-@pytest.mark.parametrize("trouble", [trouble for trouble in Trouble if trouble is not Trouble.LOST_RACE])
-def test_each_trouble_has_words(trouble: Trouble) -> None:
+@pytest.mark.parametrize("trouble", [trouble for trouble in CallFailure if trouble is not CallFailure.LOST_RACE])
+def test_each_trouble_has_words(trouble: CallFailure) -> None:
     outcome = judged([Failure(trouble)], [CONDITIONAL])
 
     assert outcome.http_status is None

@@ -9,14 +9,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ebbmark.record.retry import Retry, RetryLimits, Seen, Stop, StopReason, Trouble, decide, repeat, retry_after_s
+from ebbmark.record.retry import CallFailure, Retry, RetryLimits, Seen, Stop, StopReason, decide, repeat, retry_after_s
 from record.waits import NOON, Waits, noon
 
 LIMITS = RetryLimits(max_attempts=4, max_total_wait_s=30.0, first_wait_s=0.5, longest_wait_s=8.0, settling_wait_s=5.0)
 
 
 def after(
-    what: int | Trouble,
+    what: int | CallFailure,
     *,
     attempt: int = 1,
     waited_s: float = 0.0,
@@ -53,22 +53,22 @@ def after(
         (502, Retry(5.0), Stop(StopReason.NOT_REPEATABLE)),
         (503, Retry(0.5), Stop(StopReason.NOT_REPEATABLE)),
         (504, Retry(5.0), Stop(StopReason.NOT_REPEATABLE)),
-        (Trouble.NOT_ALLOWED, Stop(StopReason.REFUSED), Stop(StopReason.REFUSED)),
-        (Trouble.NOT_SENDABLE, Stop(StopReason.REFUSED), Stop(StopReason.REFUSED)),
-        (Trouble.NOT_CONNECTED, Retry(0.5), Retry(0.5)),
-        (Trouble.CONNECT_TIMEOUT, Retry(0.5), Retry(0.5)),
-        (Trouble.POOL_TIMEOUT, Retry(0.5), Retry(0.5)),
-        (Trouble.WRITE_TIMEOUT, Retry(5.0), Stop(StopReason.NOT_REPEATABLE)),
-        (Trouble.READ_TIMEOUT, Retry(5.0), Stop(StopReason.NOT_REPEATABLE)),
-        (Trouble.TOO_SLOW, Retry(5.0), Stop(StopReason.NOT_REPEATABLE)),
-        (Trouble.CUT, Retry(5.0), Stop(StopReason.NOT_REPEATABLE)),
-        (Trouble.TOO_LARGE, Stop(StopReason.REFUSED), Stop(StopReason.REFUSED)),
-        (Trouble.UNREADABLE, Retry(0.5), Stop(StopReason.NOT_REPEATABLE)),
-        (Trouble.LOST_RACE, Retry(0.5), Retry(0.5)),
+        (CallFailure.NOT_ALLOWED, Stop(StopReason.REFUSED), Stop(StopReason.REFUSED)),
+        (CallFailure.NOT_SENDABLE, Stop(StopReason.REFUSED), Stop(StopReason.REFUSED)),
+        (CallFailure.NOT_CONNECTED, Retry(0.5), Retry(0.5)),
+        (CallFailure.CONNECT_TIMEOUT, Retry(0.5), Retry(0.5)),
+        (CallFailure.POOL_TIMEOUT, Retry(0.5), Retry(0.5)),
+        (CallFailure.WRITE_TIMEOUT, Retry(5.0), Stop(StopReason.NOT_REPEATABLE)),
+        (CallFailure.READ_TIMEOUT, Retry(5.0), Stop(StopReason.NOT_REPEATABLE)),
+        (CallFailure.TOO_SLOW, Retry(5.0), Stop(StopReason.NOT_REPEATABLE)),
+        (CallFailure.CUT, Retry(5.0), Stop(StopReason.NOT_REPEATABLE)),
+        (CallFailure.TOO_LARGE, Stop(StopReason.REFUSED), Stop(StopReason.REFUSED)),
+        (CallFailure.UNREADABLE, Retry(0.5), Stop(StopReason.NOT_REPEATABLE)),
+        (CallFailure.LOST_RACE, Retry(0.5), Retry(0.5)),
     ],
 )
 def test_the_first_attempt_is_followed_as_the_table_says(
-    what: int | Trouble, repeatable: Retry | Stop, plain: Retry | Stop
+    what: int | CallFailure, repeatable: Retry | Stop, plain: Retry | Stop
 ) -> None:
     assert after(what, repeat_safe=True) == repeatable
     assert after(what, repeat_safe=False) == plain
@@ -148,7 +148,7 @@ def test_no_header_whatever_raises_or_asks_for_less_than_nothing(header: str) ->
     assert wait_s is None or 0.0 <= wait_s <= math.inf
 
 
-statuses_and_troubles = st.integers(min_value=200, max_value=599) | st.sampled_from(Trouble)
+statuses_and_troubles = st.integers(min_value=200, max_value=599) | st.sampled_from(CallFailure)
 headers = st.none() | st.text(max_size=30) | st.integers(min_value=0, max_value=10**12).map(str)
 
 
@@ -162,7 +162,7 @@ headers = st.none() | st.text(max_size=30) | st.integers(min_value=0, max_value=
     repeat_safe=st.booleans(),
 )
 def test_no_decision_leaves_the_bounds(
-    what: int | Trouble, attempt: int, max_attempts: int, waited_s: float, header: str | None, repeat_safe: bool
+    what: int | CallFailure, attempt: int, max_attempts: int, waited_s: float, header: str | None, repeat_safe: bool
 ) -> None:
     limits = RetryLimits(max_attempts=max_attempts)
 
@@ -179,17 +179,17 @@ def test_no_decision_leaves_the_bounds(
 @settings(deadline=None)
 @given(what=statuses_and_troubles, attempt=st.integers(min_value=1, max_value=5), header=headers)
 def test_what_may_not_be_repeated_is_repeated_only_if_it_did_not_arrive(
-    what: int | Trouble, attempt: int, header: str | None
+    what: int | CallFailure, attempt: int, header: str | None
 ) -> None:
     decision = after(what, attempt=attempt, retry_after=header, repeat_safe=False)
 
     if isinstance(decision, Retry):
-        assert what == 429 or (isinstance(what, Trouble) and not what.may_have_arrived)
+        assert what == 429 or (isinstance(what, CallFailure) and not what.may_have_arrived)
 
 
 @settings(deadline=None)
 @given(st.lists(statuses_and_troubles, min_size=1, max_size=12), st.integers(min_value=1, max_value=8))
-def test_the_same_answers_bring_the_same_waits(answers: list[int | Trouble], max_attempts: int) -> None:
+def test_the_same_answers_bring_the_same_waits(answers: list[int | CallFailure], max_attempts: int) -> None:
     first, second = ([after(what, attempt=number) for number, what in enumerate(answers, start=1)] for _ in range(2))
 
     assert first == second

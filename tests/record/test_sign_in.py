@@ -13,7 +13,7 @@ import pytest
 from authorization_server import CLIENT_ID, Turn, authorization_server
 from ebbmark.keys import Algorithm
 from ebbmark.record.client import Answer, Failure, Reply
-from ebbmark.record.retry import Trouble
+from ebbmark.record.retry import CallFailure
 from ebbmark.record.sign_in import client_assertion
 from record.signing_in import SCOPE, published, ring, signed_in
 
@@ -52,7 +52,7 @@ async def test_a_scope_that_the_server_does_not_give_is_named_by_its_code() -> N
         async with signed_in(site, KEYS, scope="system/Medication.d") as here:
             answer = await here.record.send("GET")
 
-    assert answer == Failure(Trouble.SIGN_IN_REFUSED)
+    assert answer == Failure(CallFailure.SIGN_IN_REFUSED)
     assert here.reports == [
         "No sign-in to the record: at its authorization server, the reply was HTTP 400, invalid_scope."
     ]
@@ -173,7 +173,7 @@ async def test_many_whose_token_was_revoked_are_served_by_one_renewal() -> None:
 
 @pytest.mark.anyio
 async def test_a_caller_who_gives_up_does_not_end_the_renewal_of_the_others() -> None:
-    tokens: list[str | Trouble] = []
+    tokens: list[str | CallFailure] = []
     with authorization_server(PUBLIC, Turn.WAITS) as site:
         async with signed_in(site, KEYS) as here:
 
@@ -225,16 +225,16 @@ async def test_a_record_that_accepts_no_token_is_not_asked_for_ever() -> None:
 @pytest.mark.parametrize(
     ("turn", "trouble", "reason"),
     [
-        (Turn.UNAVAILABLE, Trouble.SIGN_IN_FAILED, "HTTP 503"),
-        (Turn.NOT_JSON, Trouble.SIGN_IN_FAILED, "no bearer token that could be read"),
-        (Turn.NOT_BEARER, Trouble.SIGN_IN_FAILED, "no bearer token that could be read"),
-        (Turn.TOKEN_NO_HEADER_HOLDS, Trouble.SIGN_IN_FAILED, "no bearer token that could be read"),
-        (Turn.REDIRECT, Trouble.SIGN_IN_REFUSED, "HTTP 307"),
-        (Turn.CUT, Trouble.SIGN_IN_FAILED, "no reply came (cut)"),
+        (Turn.UNAVAILABLE, CallFailure.SIGN_IN_FAILED, "HTTP 503"),
+        (Turn.NOT_JSON, CallFailure.SIGN_IN_FAILED, "no bearer token that could be read"),
+        (Turn.NOT_BEARER, CallFailure.SIGN_IN_FAILED, "no bearer token that could be read"),
+        (Turn.TOKEN_NO_HEADER_HOLDS, CallFailure.SIGN_IN_FAILED, "no bearer token that could be read"),
+        (Turn.REDIRECT, CallFailure.SIGN_IN_REFUSED, "HTTP 307"),
+        (Turn.CUT, CallFailure.SIGN_IN_FAILED, "no reply came (cut)"),
     ],
 )
 async def test_a_sign_in_that_fails_is_a_value_and_the_next_one_may_succeed(
-    turn: Turn, trouble: Trouble, reason: str
+    turn: Turn, trouble: CallFailure, reason: str
 ) -> None:
     with authorization_server(PUBLIC, turn) as site:
         async with signed_in(site, KEYS) as here:
@@ -263,7 +263,7 @@ async def test_a_key_that_the_server_does_not_know_is_refused_by_it() -> None:
         async with signed_in(site, KEYS) as here:
             answer = await here.record.send("GET")
 
-    assert answer == Failure(Trouble.SIGN_IN_REFUSED)
+    assert answer == Failure(CallFailure.SIGN_IN_REFUSED)
     assert "invalid_client" in here.reports[0]
     assert site.record_requests == []
 
@@ -304,7 +304,7 @@ async def test_a_token_endpoint_that_may_not_be_asked_is_not_asked(
         async with signed_in(site, KEYS) as here:
             answer = await here.record.send("GET")
 
-    assert answer == Failure(Trouble.SIGN_IN_REFUSED)
+    assert answer == Failure(CallFailure.SIGN_IN_REFUSED)
     assert reason in here.reports[0]
     assert site.token_requests == []
 

@@ -17,9 +17,9 @@ from ebbmark.fhir.writing.superseding import superseded, superseded_by
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from ebbmark.record.client import RecordClient, RecordSettings
+from ebbmark.record.precedence import Candidate, doubtful_inputs, standing_of
 from ebbmark.record.retry import Waiting
 from ebbmark.record.search import FoundEntry, Head
-from ebbmark.record.standing import Candidate, doubtful_inputs, standing_of
 from ebbmark.record.stored_results import stored_of
 from ebbmark.record.supersede import write_current
 from ebbmark.record.write_outcome import WriteOutcome, WriteState

@@ -17,7 +17,7 @@ import respx
 from certificates import Certificates, certificates
 from ebbmark.record.client import Answer, Failure, RecordClient, RecordSettings, Reply
 from ebbmark.record.connection_faults import client_tls
-from ebbmark.record.retry import TROUBLE_WORDS, Trouble
+from ebbmark.record.retry import TROUBLE_WORDS, CallFailure
 from record.local_record import local_record
 
 BASE = "https://record.example/fhir"
@@ -83,7 +83,7 @@ async def test_without_a_certificate_it_does_not_speak_to_us(made: Certificates)
     tls = client_tls(certificate=None, key=None, authorities=made.authority)
 
     # Either its alert is read, or the connection is gone before.
-    assert await asked(made, tls) in (Failure(Trouble.OUR_CERTIFICATE), Failure(Trouble.CUT))
+    assert await asked(made, tls) in (Failure(CallFailure.OUR_CERTIFICATE), Failure(CallFailure.CUT))
 
 
 def alert(reason: str) -> ssl.SSLError:
@@ -102,13 +102,15 @@ class _AlertWhileReading(httpx.AsyncByteStream):
 @pytest.mark.parametrize(
     ("reason", "trouble"),
     [
-        ("TLSV13_ALERT_CERTIFICATE_REQUIRED", Trouble.OUR_CERTIFICATE),
-        ("TLSV1_ALERT_UNKNOWN_CA", Trouble.OUR_CERTIFICATE),
-        ("SSLV3_ALERT_BAD_CERTIFICATE", Trouble.OUR_CERTIFICATE),
-        ("DECRYPTION_FAILED_OR_BAD_RECORD_MAC", Trouble.CUT),
+        ("TLSV13_ALERT_CERTIFICATE_REQUIRED", CallFailure.OUR_CERTIFICATE),
+        ("TLSV1_ALERT_UNKNOWN_CA", CallFailure.OUR_CERTIFICATE),
+        ("SSLV3_ALERT_BAD_CERTIFICATE", CallFailure.OUR_CERTIFICATE),
+        ("DECRYPTION_FAILED_OR_BAD_RECORD_MAC", CallFailure.CUT),
     ],
 )
-async def test_an_alert_of_the_other_side_is_a_value(router: respx.MockRouter, reason: str, trouble: Trouble) -> None:
+async def test_an_alert_of_the_other_side_is_a_value(
+    router: respx.MockRouter, reason: str, trouble: CallFailure
+) -> None:
     def refuses(_: httpx.Request) -> httpx.Response:
         raise alert(reason)
 
@@ -123,14 +125,14 @@ async def test_an_alert_after_the_status_does_not_say_that_nothing_arrived(route
     router.get(BASE).mock(side_effect=lambda _: httpx.Response(200, stream=_AlertWhileReading()))
 
     async with RecordClient(RecordSettings(BASE, (BASE,))) as client:
-        assert await client.send("GET") == Reply(200, lost=Trouble.CUT)
+        assert await client.send("GET") == Reply(200, lost=CallFailure.CUT)
 
 
 @pytest.mark.anyio
 async def test_an_authority_that_is_not_trusted_gets_nothing_from_us(made: Certificates) -> None:
     tls = client_tls(certificate=made.client, key=made.client_key, authorities=None)
 
-    assert await asked(made, tls) == Failure(Trouble.UNKNOWN_AUTHORITY)
+    assert await asked(made, tls) == Failure(CallFailure.UNKNOWN_AUTHORITY)
 
 
 @pytest.mark.anyio
@@ -140,7 +142,7 @@ async def test_a_certificate_for_another_name_is_told_as_that(made: Certificates
     with demanding_record(made) as base:
         named = base.replace("127.0.0.1", "localhost")
         async with RecordClient(RecordSettings(named, (named,)), tls=tls) as client:
-            assert await client.send("GET") == Failure(Trouble.WRONG_HOST_NAME)
+            assert await client.send("GET") == Failure(CallFailure.WRONG_HOST_NAME)
 
 
 @pytest.mark.anyio
@@ -148,7 +150,7 @@ async def test_a_certificate_that_expired_is_told_as_that(tmp_path: Path) -> Non
     expired = certificates(tmp_path, days=-1)
     tls = client_tls(certificate=expired.client, key=expired.client_key, authorities=expired.authority)
 
-    assert await asked(expired, tls) == Failure(Trouble.NOT_VALID_NOW)
+    assert await asked(expired, tls) == Failure(CallFailure.NOT_VALID_NOW)
 
 
 @pytest.mark.anyio
@@ -157,20 +159,20 @@ async def test_a_port_that_is_closed_and_one_that_speaks_no_tls_are_told_apart(m
         nothing = f"https://127.0.0.1:{closed.getsockname()[1]}/fhir"
     with local_record() as plain:
         clear = plain.base_url.replace("http:", "https:")
-        for base, trouble in ((nothing, Trouble.CLOSED_PORT), (clear, Trouble.NO_TLS)):
+        for base, trouble in ((nothing, CallFailure.CLOSED_PORT), (clear, CallFailure.NO_TLS)):
             async with RecordClient(RecordSettings(base, (base,))) as client:
                 assert await client.send("GET") == Failure(trouble)
 
 
 def test_each_fault_of_a_connection_has_its_own_sentence_and_names_a_setting_where_one_helps() -> None:
     faults = (
-        Trouble.CLOSED_PORT,
-        Trouble.UNKNOWN_NAME,
-        Trouble.UNKNOWN_AUTHORITY,
-        Trouble.WRONG_HOST_NAME,
-        Trouble.NO_TLS,
-        Trouble.OUR_CERTIFICATE,
-        Trouble.SURPRISING_ADDRESS,
+        CallFailure.CLOSED_PORT,
+        CallFailure.UNKNOWN_NAME,
+        CallFailure.UNKNOWN_AUTHORITY,
+        CallFailure.WRONG_HOST_NAME,
+        CallFailure.NO_TLS,
+        CallFailure.OUR_CERTIFICATE,
+        CallFailure.SURPRISING_ADDRESS,
     )
 
     sentences = [TROUBLE_WORDS[fault] for fault in faults]

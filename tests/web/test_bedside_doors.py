@@ -17,7 +17,7 @@ from starlette.types import ASGIApp
 
 from bedside_builders import body_of, condition, row, rows_down, stamp
 from ebbmark.fhir.bedside.condition_codes import NO_RISK
-from ebbmark.fhir.bedside.site import Misread
+from ebbmark.fhir.bedside.site import SiteFileError
 from ebbmark.fhir.operations import BY_SLUG, OPERATIONS, Operation
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.keys import new_key_set
@@ -294,17 +294,17 @@ def test_a_trial_is_read_by_the_rules_of_the_site_where_the_request_names_them(t
 
 @pytest.mark.parametrize("setting", ["value_sets", "protocols", "stop_limits", "messages"])
 def test_a_file_that_cannot_be_used_stops_the_start_and_is_named(tmp_path: Path, setting: str) -> None:
-    with pytest.raises(Misread, match=rf"^EBBMARK_{setting.upper()}: {setting}\.json"):
+    with pytest.raises(SiteFileError, match=rf"^EBBMARK_{setting.upper()}: {setting}\.json"):
         site_app(tmp_path, **{setting: {"wrong": True}})
 
 
 def test_a_file_that_is_not_there_stops_the_start_and_names_the_setting(tmp_path: Path) -> None:
-    with pytest.raises(Misread, match="EBBMARK_STOP_LIMITS"):
+    with pytest.raises(SiteFileError, match="EBBMARK_STOP_LIMITS"):
         create_app(Settings(stop_limits=tmp_path / "none.json"))
 
 
 def test_a_folder_without_value_sets_stops_the_start(tmp_path: Path) -> None:
-    with pytest.raises(Misread, match=r"holds no \.json file"):
+    with pytest.raises(SiteFileError, match=r"holds no \.json file"):
         create_app(Settings(value_sets=tmp_path))
 
 

@@ -256,14 +256,14 @@ def test_no_value_of_a_request_is_in_a_metric_a_log_line_or_a_span(name: str, ca
 def test_an_audit_line_of_many_resources_becomes_several_lines_that_name_each_once(
     caplog: pytest.LogCaptureFixture,
 ) -> None:
-    from ebbmark.fhir.writing.audit_event import Access, Actor, Deed
+    from ebbmark.fhir.writing.audit_event import Access, Actor, AuditAction
     from ebbmark.web.audit_trail import AuditTrail
 
     caplog.set_level(logging.INFO, logger="ebbmark.audit")
     caplog.handler.setFormatter(JsonLines())
     names = tuple(f"Observation/{number}/_history/1" for number in range(300))
 
-    asyncio.run(AuditTrail(lambda: 0.0).note(Access(Deed.WRITTEN, Actor(), True, "", names, "d" * 64)))
+    asyncio.run(AuditTrail(lambda: 0.0).note(Access(AuditAction.WRITTEN, Actor(), True, "", names, "d" * 64)))
 
     found = [json.loads(line) for line in caplog.text.splitlines()]
     references = [

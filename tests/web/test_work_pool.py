@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.web.entrance import Refused
+from ebbmark.web.authentication import Refused
 from ebbmark.web.load import Load
 from ebbmark.web.work_pool import WorkPool
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from ipaddress import IPv4Network, IPv6Network, ip_address
 from pathlib import Path
 
-from ebbmark.bridge.carrying import Bridge
+from ebbmark.bridge.delivery import Bridge
 
 __all__ = ["Limits", "listen", "server_tls"]
 

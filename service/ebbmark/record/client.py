@@ -32,7 +32,7 @@ from ebbmark.fhir.resource_types import EVERYTHING, Takes
 from ebbmark.record.address_guard import GuardedNetwork, Resolve, is_under, refusal_of, resolved
 from ebbmark.record.connection_faults import is_about_us, trouble_of
 from ebbmark.record.refusal_log import note_refusal
-from ebbmark.record.retry import WALL_CLOCK, RetryLimits, Trouble, ViewCache, Waiting
+from ebbmark.record.retry import WALL_CLOCK, CallFailure, RetryLimits, ViewCache, Waiting
 from ebbmark.telemetry.current import outgoing_call
 
 __all__ = ["Answer", "CallerRecords", "Exchange", "Failure", "Patience", "RecordClient"]
@@ -89,7 +89,7 @@ class Reply:
     media_type: str = ""
     retry_after: str | None = None
     body: bytes = field(default=b"", repr=False)
-    lost: Trouble | None = None
+    lost: CallFailure | None = None
     date: str | None = field(default=None, compare=False)
     location: str | None = field(default=None, compare=False)
 
@@ -98,7 +98,7 @@ class Reply:
 class Failure:
     """No status was read, and why. The library's own message is left behind: it may hold an address or a token."""
 
-    trouble: Trouble
+    trouble: CallFailure
 
 
 Answer = Reply | Failure
@@ -170,32 +170,32 @@ class Exchange:
             extensions={"timeout": self.patience.timeouts},
         )
         response: httpx.Response | None = None
-        body: bytes | Trouble
+        body: bytes | CallFailure
         try:
             async with asyncio.timeout(None if into is not None else self.patience.attempt_timeout_s):
                 response = await self._transport.handle_async_request(request)
                 kept = into if response.status_code == 200 else None
                 body = await _read(response, self.patience.max_response_bytes, kept)
         except TimeoutError:
-            body = Trouble.TOO_SLOW
+            body = CallFailure.TOO_SLOW
         except httpx.TransportError as error:
             body = trouble_of(error)
         except ssl.SSLError as error:
             # With TLS 1.3 a server looks at our certificate after we believe to be connected, and its refusal comes
             # while we read; the library lets it through.
-            body = Trouble.OUR_CERTIFICATE if response is None and is_about_us(error) else Trouble.CUT
+            body = CallFailure.OUR_CERTIFICATE if response is None and is_about_us(error) else CallFailure.CUT
         finally:
             if response is not None:
                 await response.aclose()
         if response is None:
-            return Failure(body if isinstance(body, Trouble) else Trouble.CUT)
+            return Failure(body if isinstance(body, CallFailure) else CallFailure.CUT)
         return Reply(
             status=response.status_code,
             media_type=response.headers.get("content-type", "").partition(";")[0].strip().lower(),
             retry_after=response.headers.get("retry-after"),
             date=response.headers.get("date"),
             body=body if isinstance(body, bytes) else b"",
-            lost=body if isinstance(body, Trouble) else None,
+            lost=body if isinstance(body, CallFailure) else None,
             location=response.headers.get("content-location"),
         )
 
@@ -223,9 +223,9 @@ class _GuardedTransport(httpx.AsyncHTTPTransport):
         return len(connections), sum(not one.is_idle() for one in connections)
 
 
-async def _read(response: httpx.Response, max_bytes: int, into: BinaryIO | None) -> bytes | Trouble:
+async def _read(response: httpx.Response, max_bytes: int, into: BinaryIO | None) -> bytes | CallFailure:
     if response.headers.get("content-encoding", "identity").strip().lower() != "identity":
-        return Trouble.UNREADABLE
+        return CallFailure.UNREADABLE
     body = bytearray()
     async for piece in response.aiter_raw():
         if into is not None:
@@ -233,7 +233,7 @@ async def _read(response: httpx.Response, max_bytes: int, into: BinaryIO | None)
             continue
         body += piece
         if len(body) > max_bytes:
-            return Trouble.TOO_LARGE
+            return CallFailure.TOO_LARGE
     return bytes(body)
 
 
@@ -269,7 +269,7 @@ def is_bearer_token(text: str) -> bool:
 class Tokens(Protocol):
     """Where access tokens come from."""
 
-    async def token(self) -> str | Trouble:
+    async def token(self) -> str | CallFailure:
         """A token to use now, or why there is none."""
 
     def discard(self, token: str) -> None:
@@ -400,7 +400,7 @@ class RecordClient:
         if signed_in and not refusal_of(url, (base,), plain):
             return await self.send("GET", url, headers=headers, into=into)
         if refusal_of(url, (base, *elsewhere), plain):
-            return Failure(Trouble.NOT_ALLOWED)
+            return Failure(CallFailure.NOT_ALLOWED)
         return await self._exchange.ask("GET", url, headers=headers, into=into)
 
     async def send(
@@ -433,7 +433,7 @@ class RecordClient:
         plain = self.settings.plain_http_hosts
         # Below the base, not merely allowed: the token belongs to this record and to no other one on the list.
         if refusal_of(base, self.settings.allowed_base_urls, plain) or refusal_of(url, (base,), plain):
-            return Failure(Trouble.NOT_ALLOWED)
+            return Failure(CallFailure.NOT_ALLOWED)
         own = {"Accept": "application/fhir+json", **(headers or {})}
 
         async def ask(token: str | None) -> Answer:
@@ -450,14 +450,14 @@ class RecordClient:
         if tokens is None:
             return await ask(self.settings.bearer_token)
         token = await tokens.token()
-        if isinstance(token, Trouble):
+        if isinstance(token, CallFailure):
             return Failure(token)
         answer = await ask(token)
         if not (isinstance(answer, Reply) and answer.status == _UNAUTHORIZED):
             return answer
         tokens.discard(token)
         renewed = await tokens.token()
-        return Failure(renewed) if isinstance(renewed, Trouble) else await ask(renewed)
+        return Failure(renewed) if isinstance(renewed, CallFailure) else await ask(renewed)
 
     def _outward(self, url: str, base: str) -> str:
         """The address to call for one that the record gave, which may know itself by an internal name."""

@@ -14,7 +14,7 @@ import httpx
 from cryptography.x509 import load_pem_x509_certificate
 
 from ebbmark.record.address_guard import SurprisingAddress, UnknownName
-from ebbmark.record.retry import Trouble
+from ebbmark.record.retry import CallFailure
 
 __all__ = ["client_tls", "expired_since", "is_about_us", "trouble_of"]
 
@@ -63,14 +63,14 @@ def expired_since(certificate: Path, *, at_s: float) -> datetime | None:
 
 
 # First match counts. What is not listed (a cut, a reset, a reply that is no HTTP) may have come after arrival.
-_TROUBLES: tuple[tuple[type[httpx.TransportError], Trouble], ...] = (
-    (httpx.ConnectTimeout, Trouble.CONNECT_TIMEOUT),
-    (httpx.PoolTimeout, Trouble.POOL_TIMEOUT),
-    (httpx.WriteTimeout, Trouble.WRITE_TIMEOUT),
-    (httpx.ReadTimeout, Trouble.READ_TIMEOUT),
-    (httpx.ConnectError, Trouble.NOT_CONNECTED),
-    (httpx.LocalProtocolError, Trouble.NOT_SENDABLE),
-    (httpx.UnsupportedProtocol, Trouble.NOT_SENDABLE),
+_TROUBLES: tuple[tuple[type[httpx.TransportError], CallFailure], ...] = (
+    (httpx.ConnectTimeout, CallFailure.CONNECT_TIMEOUT),
+    (httpx.PoolTimeout, CallFailure.POOL_TIMEOUT),
+    (httpx.WriteTimeout, CallFailure.WRITE_TIMEOUT),
+    (httpx.ReadTimeout, CallFailure.READ_TIMEOUT),
+    (httpx.ConnectError, CallFailure.NOT_CONNECTED),
+    (httpx.LocalProtocolError, CallFailure.NOT_SENDABLE),
+    (httpx.UnsupportedProtocol, CallFailure.NOT_SENDABLE),
 )
 
 
@@ -90,7 +90,7 @@ _VERIFY_OTHER_HOST = frozenset({62, 64})
 _NO_TLS = ("WRONG_VERSION_NUMBER", "PROTOCOL_VERSION", "UNSUPPORTED_PROTOCOL", "RECORD_LAYER_FAILURE", "HTTP_REQUEST")
 
 
-def trouble_of(error: httpx.TransportError) -> Trouble:
+def trouble_of(error: httpx.TransportError) -> CallFailure:
     """What a failure of the network was; its own message is left behind, since it may hold an address.
 
     Args:
@@ -100,14 +100,14 @@ def trouble_of(error: httpx.TransportError) -> Trouble:
         causes = _causes(error)
         for cause in causes:
             if isinstance(cause, SurprisingAddress):
-                return Trouble.SURPRISING_ADDRESS
+                return CallFailure.SURPRISING_ADDRESS
             if isinstance(cause, UnknownName):
-                return Trouble.UNKNOWN_NAME
+                return CallFailure.UNKNOWN_NAME
             if isinstance(cause, ssl.SSLError):
                 return _tls_trouble_of(cause)
             if isinstance(cause, ConnectionRefusedError):
-                return Trouble.CLOSED_PORT
-    return next((trouble for kind, trouble in _TROUBLES if isinstance(error, kind)), Trouble.CUT)
+                return CallFailure.CLOSED_PORT
+    return next((trouble for kind, trouble in _TROUBLES if isinstance(error, kind)), CallFailure.CUT)
 
 
 def _causes(error: BaseException) -> list[BaseException]:
@@ -123,11 +123,11 @@ def _causes(error: BaseException) -> list[BaseException]:
     return found
 
 
-def _tls_trouble_of(error: ssl.SSLError) -> Trouble:
+def _tls_trouble_of(error: ssl.SSLError) -> CallFailure:
     if isinstance(error, ssl.SSLCertVerificationError):
         if error.verify_code in _VERIFY_NOT_VALID_NOW:
-            return Trouble.NOT_VALID_NOW
-        return Trouble.WRONG_HOST_NAME if error.verify_code in _VERIFY_OTHER_HOST else Trouble.UNKNOWN_AUTHORITY
+            return CallFailure.NOT_VALID_NOW
+        return CallFailure.WRONG_HOST_NAME if error.verify_code in _VERIFY_OTHER_HOST else CallFailure.UNKNOWN_AUTHORITY
     if is_about_us(error):
-        return Trouble.OUR_CERTIFICATE
-    return Trouble.NO_TLS if any(one in (error.reason or "") for one in _NO_TLS) else Trouble.NOT_CONNECTED
+        return CallFailure.OUR_CERTIFICATE
+    return CallFailure.NO_TLS if any(one in (error.reason or "") for one in _NO_TLS) else CallFailure.NOT_CONNECTED

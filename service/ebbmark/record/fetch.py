@@ -33,7 +33,6 @@ from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.codes import CodeRow, is_rhythm
 from ebbmark.fhir.times import instant
 from ebbmark.physiology.readings import Quantity
-from ebbmark.record.beside import is_given_within, search_beside
 from ebbmark.record.client import RecordClient
 from ebbmark.record.observations import each_once, is_searched, limits_of, remarks_of, search_observations, tokens_of
 from ebbmark.record.post_filter import Filtered, moment_of, post_filter, several_sources
@@ -48,6 +47,7 @@ from ebbmark.record.search import (
     read_metrics,
     read_one,
 )
+from ebbmark.record.supporting_resources import is_given_within, search_beside
 
 T = TypeVar("T")
 S = TypeVar("S")

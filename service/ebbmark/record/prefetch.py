@@ -31,7 +31,6 @@ from ebbmark.fhir.reading.codes import CodeRow, HeightKind, SexKind, WeightKind,
 from ebbmark.fhir.reading.quoting import word_shown
 from ebbmark.fhir.resource_types import RESOURCE_TYPES
 from ebbmark.physiology.readings import Quantity
-from ebbmark.record.beside import procedure_query
 from ebbmark.record.client import RecordClient
 from ebbmark.record.fetch import Fetched, with_changes
 from ebbmark.record.observations import (
@@ -61,6 +60,7 @@ from ebbmark.record.search import (
     take,
     too_much,
 )
+from ebbmark.record.supporting_resources import procedure_query
 
 __all__ = ["CIRCULATION_S", "UNREAD", "Part", "Prefetched", "gather", "part_tokens", "prefetched"]
 

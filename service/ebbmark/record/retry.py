@@ -29,6 +29,7 @@ from ebbmark.telemetry.measured import Measured
 __all__ = [
     "TROUBLE_WORDS",
     "WALL_CLOCK",
+    "CallFailure",
     "Now",
     "Repeated",
     "Retry",
@@ -38,7 +39,6 @@ __all__ = [
     "Sleep",
     "Stop",
     "StopReason",
-    "Trouble",
     "ViewCache",
     "Waiting",
     "decide",
@@ -69,7 +69,7 @@ WALL_CLOCK = Waiting(sleep=asyncio.sleep, now=lambda: datetime.now(UTC))
 T = TypeVar("T")
 
 
-class Trouble(Enum):
+class CallFailure(Enum):
     """What went wrong where no usable status was read: slug, may the request have arrived, can it pass by itself."""
 
     NOT_ALLOWED = ("not-allowed", False, False)
@@ -102,36 +102,36 @@ class Trouble(Enum):
 
 
 TROUBLE_WORDS = {
-    Trouble.NOT_ALLOWED: "its address is not on the list of allowed record systems (EBBMARK_RECORD_BASE_URL, "
+    CallFailure.NOT_ALLOWED: "its address is not on the list of allowed record systems (EBBMARK_RECORD_BASE_URL, "
     "EBBMARK_RECORD_ALLOWED_BASE_URLS), or is not encrypted and not listed in EBBMARK_PLAIN_HTTP_HOSTS",
-    Trouble.NOT_SENDABLE: "the request could not be put into HTTP",
-    Trouble.NOT_CONNECTED: "no connection to the record could be made",
-    Trouble.CLOSED_PORT: "nothing listens at the port of the record's address (EBBMARK_RECORD_BASE_URL), or a "
+    CallFailure.NOT_SENDABLE: "the request could not be put into HTTP",
+    CallFailure.NOT_CONNECTED: "no connection to the record could be made",
+    CallFailure.CLOSED_PORT: "nothing listens at the port of the record's address (EBBMARK_RECORD_BASE_URL), or a "
     "firewall refuses the connection",
-    Trouble.UNKNOWN_NAME: "no network address is known for the host name of the record (EBBMARK_RECORD_BASE_URL; name "
-    "lookup)",
-    Trouble.UNKNOWN_AUTHORITY: "the record's certificate is signed by an authority that is not trusted here; "
+    CallFailure.UNKNOWN_NAME: "no network address is known for the host name of the record (EBBMARK_RECORD_BASE_URL; "
+    "name lookup)",
+    CallFailure.UNKNOWN_AUTHORITY: "the record's certificate is signed by an authority that is not trusted here; "
     "EBBMARK_RECORD_AUTHORITIES names a file with the certificate of the one to trust",
-    Trouble.WRONG_HOST_NAME: "the record's certificate is for another host name than the one in its address; "
+    CallFailure.WRONG_HOST_NAME: "the record's certificate is for another host name than the one in its address; "
     "EBBMARK_RECORD_BASE_URL must use a name that the certificate holds",
-    Trouble.NOT_VALID_NOW: "the record's certificate has expired or is not valid yet, by the clock of this machine; "
-    "it has to be renewed at the record, no setting here replaces that",
-    Trouble.NO_TLS: "what answers at the record's address speaks no TLS, or none from version 1.2 on; "
+    CallFailure.NOT_VALID_NOW: "the record's certificate has expired or is not valid yet, by the clock of this "
+    "machine; it has to be renewed at the record, no setting here replaces that",
+    CallFailure.NO_TLS: "what answers at the record's address speaks no TLS, or none from version 1.2 on; "
     "EBBMARK_RECORD_BASE_URL may name another port than that of https",
-    Trouble.OUR_CERTIFICATE: "the record asks for a client certificate and did not accept ours, or there is none; "
+    CallFailure.OUR_CERTIFICATE: "the record asks for a client certificate and did not accept ours, or there is none; "
     "EBBMARK_RECORD_CERTIFICATE and EBBMARK_RECORD_CERTIFICATE_KEY name the one to show",
-    Trouble.CONNECT_TIMEOUT: "the record did not accept a connection in time",
-    Trouble.POOL_TIMEOUT: "no connection to the record was free in time",
-    Trouble.WRITE_TIMEOUT: "the record stopped taking the request in",
-    Trouble.READ_TIMEOUT: "the record took the request and did not answer in time",
-    Trouble.TOO_SLOW: "the whole exchange took longer than allowed",
-    Trouble.CUT: "the connection broke before the reply was complete",
-    Trouble.TOO_LARGE: "the reply was longer than allowed and was not read",
-    Trouble.UNREADABLE: "the reply was not a transaction-response with one entry per request",
-    Trouble.SURPRISING_ADDRESS: "its name leads into a network that is not listed as one of its own; "
+    CallFailure.CONNECT_TIMEOUT: "the record did not accept a connection in time",
+    CallFailure.POOL_TIMEOUT: "no connection to the record was free in time",
+    CallFailure.WRITE_TIMEOUT: "the record stopped taking the request in",
+    CallFailure.READ_TIMEOUT: "the record took the request and did not answer in time",
+    CallFailure.TOO_SLOW: "the whole exchange took longer than allowed",
+    CallFailure.CUT: "the connection broke before the reply was complete",
+    CallFailure.TOO_LARGE: "the reply was longer than allowed and was not read",
+    CallFailure.UNREADABLE: "the reply was not a transaction-response with one entry per request",
+    CallFailure.SURPRISING_ADDRESS: "its name leads into a network that is not listed as one of its own; "
     "EBBMARK_PRIVATE_NETWORKS lists networks inside the house",
-    Trouble.SIGN_IN_REFUSED: "the authorization server of the record refused our sign-in",
-    Trouble.SIGN_IN_FAILED: "the sign-in at the authorization server of the record failed for now",
+    CallFailure.SIGN_IN_REFUSED: "the authorization server of the record refused our sign-in",
+    CallFailure.SIGN_IN_FAILED: "the sign-in at the authorization server of the record failed for now",
 }
 """Each trouble as a clause for a person."""
 
@@ -170,7 +170,7 @@ class RetryLimits:
 class Seen:
     """What one attempt brought: an HTTP status or a trouble, and the Retry-After header if there was one."""
 
-    what: int | Trouble
+    what: int | CallFailure
     retry_after: str | None = None
 
 
@@ -203,8 +203,8 @@ _TURNED_AWAY = 429
 _LOOKED_AT = frozenset({409, 412})
 # Several servers look up and create without a lock between: two equal conditional creates at once can both create.
 # So a repeat waits until the first has probably ended.
-_MAY_STILL_WORK: frozenset[int | Trouble] = frozenset(
-    {Trouble.WRITE_TIMEOUT, Trouble.READ_TIMEOUT, Trouble.TOO_SLOW, Trouble.CUT, 502, 504}
+_MAY_STILL_WORK: frozenset[int | CallFailure] = frozenset(
+    {CallFailure.WRITE_TIMEOUT, CallFailure.READ_TIMEOUT, CallFailure.TOO_SLOW, CallFailure.CUT, 502, 504}
 )
 
 
@@ -236,14 +236,14 @@ def decide(
     return Retry(wait_s)
 
 
-def _own_wait_s(what: int | Trouble, attempt: int, limits: RetryLimits) -> float:
+def _own_wait_s(what: int | CallFailure, attempt: int, limits: RetryLimits) -> float:
     # The exponent is bounded because 2.0 ** 1024 overflows, and the doubling stops long before.
     doubling_s = min(limits.first_wait_s * 2.0 ** min(attempt - 1, 64), limits.longest_wait_s)
     return max(doubling_s, limits.settling_wait_s) if what in _MAY_STILL_WORK else doubling_s
 
 
-def _reason_to_stop(what: int | Trouble, repeat_safe: bool) -> StopReason | None:
-    if isinstance(what, Trouble):
+def _reason_to_stop(what: int | CallFailure, repeat_safe: bool) -> StopReason | None:
+    if isinstance(what, CallFailure):
         transient, may_have_arrived = what.transient, what.may_have_arrived
     elif 200 <= what < 300:
         return StopReason.ANSWERED
@@ -317,7 +317,7 @@ async def repeat(
         if isinstance(decision, Stop):
             return Repeated(tuple(made), decision, waited_s)
         seen = see(made[-1]).what
-        count(Measured.RETRIES, seen.slug if isinstance(seen, Trouble) else str(seen))
+        count(Measured.RETRIES, seen.slug if isinstance(seen, CallFailure) else str(seen))
         await sleep(decision.wait_s)
         waited_s += decision.wait_s
 

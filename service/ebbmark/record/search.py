@@ -20,7 +20,7 @@ import msgspec
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.record.client import Answer, Failure, RecordClient, Reply, decoded
 from ebbmark.record.refusal_told import named_by
-from ebbmark.record.retry import TROUBLE_WORDS, Seen, Trouble, repeat, retry_after_s
+from ebbmark.record.retry import TROUBLE_WORDS, CallFailure, Seen, repeat, retry_after_s
 
 __all__ = [
     "FRESH",
@@ -60,7 +60,7 @@ _STATUS_WORDS = {
     429: "the record is turning requests away because there are too many",
     503: "the record is not available just now",
 }
-_UNREADABLE = (None, Trouble.UNREADABLE)
+_UNREADABLE = (None, CallFailure.UNREADABLE)
 
 
 class Identifier(msgspec.Struct):
@@ -154,7 +154,7 @@ def _seen(attempt: tuple[Answer, object]) -> Seen:
     if isinstance(answer, Failure):
         return Seen(answer.trouble)
     unreadable = 200 <= answer.status < 300 and value is None
-    return Seen((answer.lost or Trouble.UNREADABLE) if unreadable else answer.status, answer.retry_after)
+    return Seen((answer.lost or CallFailure.UNREADABLE) if unreadable else answer.status, answer.retry_after)
 
 
 LONGEST_QUERY = 1_900

@@ -24,7 +24,7 @@ from joserfc import jwt
 from ebbmark.keys import KeyRing, SigningKey
 from ebbmark.record.address_guard import refusal_of, same_server
 from ebbmark.record.client import Answer, Exchange, Failure, Reply, decoded, is_bearer_token
-from ebbmark.record.retry import SingleFlight, Trouble
+from ebbmark.record.retry import CallFailure, SingleFlight
 
 __all__ = [
     "ASSERTION_LIFE_S",
@@ -71,7 +71,7 @@ class SignInFailure:
         reason: completes the sentence; our own words, HTTP statuses and OAuth error codes only.
     """
 
-    trouble: Trouble
+    trouble: CallFailure
     reason: str
 
     @property
@@ -106,16 +106,16 @@ async def discovered(
     base = record_base_url.rstrip("/")
     url = f"{base}/.well-known/smart-configuration"
     if refusal_of(url, (base,), plain_http_hosts) is not None:
-        return SignInFailure(Trouble.SIGN_IN_REFUSED, "the record's address may not be called")
+        return SignInFailure(CallFailure.SIGN_IN_REFUSED, "the record's address may not be called")
     answer = await exchange.ask("GET", url, headers={"Accept": "application/json"})
     if isinstance(answer, Failure) or answer.status != 200:
         return failure_of(answer)
     found = decoded(answer, _Configuration)
     if found is None:
-        return SignInFailure(Trouble.SIGN_IN_REFUSED, "the smart-configuration names no token_endpoint")
+        return SignInFailure(CallFailure.SIGN_IN_REFUSED, "the smart-configuration names no token_endpoint")
     methods = found.token_endpoint_auth_methods_supported
     if methods is not None and PRIVATE_KEY_JWT not in methods:
-        return SignInFailure(Trouble.SIGN_IN_REFUSED, f"{PRIVATE_KEY_JWT} is not among the methods taken")
+        return SignInFailure(CallFailure.SIGN_IN_REFUSED, f"{PRIVATE_KEY_JWT} is not among the methods taken")
     algorithms = found.token_endpoint_auth_signing_alg_values_supported
     return TokenEndpoint(found.token_endpoint, None if algorithms is None else tuple(algorithms))
 
@@ -139,21 +139,23 @@ def may_be_asked(
     """
     # Judged against itself: spelling and encryption. The host is judged below.
     if refusal_of(url, (url.split("?", 1)[0],), plain_http_hosts) is not None:
-        return SignInFailure(Trouble.SIGN_IN_REFUSED, f"the {name} is not a plain https address")
+        return SignInFailure(CallFailure.SIGN_IN_REFUSED, f"the {name} is not a plain https address")
     scheme = url.partition("://")[0]
     listed = [*(one for one in known if one is not None), *(f"{scheme}://{host}" for host in hosts)]
     if not any(same_server(url, one) for one in listed):
-        return SignInFailure(Trouble.SIGN_IN_REFUSED, f"the {name} is on a host that is not listed")
+        return SignInFailure(CallFailure.SIGN_IN_REFUSED, f"the {name} is on a host that is not listed")
     return None
 
 
 def failure_of(answer: Answer) -> SignInFailure:
     """What an answer other than success means."""
     if isinstance(answer, Failure):
-        lasting = answer.trouble in (Trouble.SURPRISING_ADDRESS, Trouble.NOT_ALLOWED, Trouble.NOT_SENDABLE)
-        trouble = Trouble.SIGN_IN_REFUSED if lasting else Trouble.SIGN_IN_FAILED
+        lasting = answer.trouble in (CallFailure.SURPRISING_ADDRESS, CallFailure.NOT_ALLOWED, CallFailure.NOT_SENDABLE)
+        trouble = CallFailure.SIGN_IN_REFUSED if lasting else CallFailure.SIGN_IN_FAILED
         return SignInFailure(trouble, f"no reply came ({answer.trouble.slug})")
-    trouble = Trouble.SIGN_IN_FAILED if answer.status >= 500 or answer.status == 429 else Trouble.SIGN_IN_REFUSED
+    trouble = (
+        CallFailure.SIGN_IN_FAILED if answer.status >= 500 or answer.status == 429 else CallFailure.SIGN_IN_REFUSED
+    )
     return SignInFailure(trouble, f"the reply was HTTP {answer.status}{_code_in(answer)}")
 
 
@@ -282,7 +284,7 @@ class SignIn:
         self._renewed.cancel()
         await self._exchange.aclose()
 
-    async def token(self) -> str | Trouble:
+    async def token(self) -> str | CallFailure:
         """A token that is good for a while, renewed if need be; or why there is none."""
         if self._held is not None and self._clock.steady_s() < self._held.renew_at_s:
             return self._held.token
@@ -330,7 +332,7 @@ class SignIn:
             return refusal
         key = self._keys.for_algorithms(endpoint.algorithms)
         if key is None:
-            return SignInFailure(Trouble.SIGN_IN_REFUSED, "it takes none of the algorithms of our keys")
+            return SignInFailure(CallFailure.SIGN_IN_REFUSED, "it takes none of the algorithms of our keys")
         asked_at_s = self._clock.steady_s()
         assertion = client_assertion(
             key,
@@ -358,7 +360,7 @@ class SignIn:
             return failure_of(answer)
         reply = decoded(answer, _TokenReply)
         if reply is None or reply.token_type.lower() != "bearer" or not is_bearer_token(reply.access_token):
-            return SignInFailure(Trouble.SIGN_IN_FAILED, "its reply holds no bearer token that could be read")
+            return SignInFailure(CallFailure.SIGN_IN_FAILED, "its reply holds no bearer token that could be read")
         # A token whose life is not stated serves those who wait now, and is not kept.
         margin_s = min(EARLIEST_RENEWAL * reply.expires_in, LONGEST_MARGIN_S)
         return _Held(reply.access_token, asked_at_s + reply.expires_in - margin_s, reply.scope)

@@ -27,7 +27,7 @@ import msgspec
 from ebbmark.keys import KeyRing
 from ebbmark.record.address_guard import refusal_of
 from ebbmark.record.client import Answer, Exchange, Failure, Reply, decoded, is_bearer_token
-from ebbmark.record.retry import SingleFlight, Trouble
+from ebbmark.record.retry import CallFailure, SingleFlight
 from ebbmark.record.sign_in import (
     ASSERTION_TYPE,
     SignInClock,
@@ -100,7 +100,7 @@ async def discovered_launch(
     """
     base = record_base_url.rstrip("/")
     if refusal_of(base, (base,)) is not None:
-        return SignInFailure(Trouble.SIGN_IN_REFUSED, "the record's address may not be called")
+        return SignInFailure(CallFailure.SIGN_IN_REFUSED, "the record's address may not be called")
     found = await _fetched(f"{base}/.well-known/smart-configuration", exchange, _Configuration)
     if isinstance(found, SignInFailure):
         return found
@@ -162,7 +162,7 @@ async def _fetched(url: str, exchange: Exchange, shape: type[_T]) -> _T | SignIn
 
 
 def _refused(reason: str) -> SignInFailure:
-    return SignInFailure(Trouble.SIGN_IN_REFUSED, reason)
+    return SignInFailure(CallFailure.SIGN_IN_REFUSED, reason)
 
 
 class KnownServer:
@@ -311,7 +311,7 @@ class TokenRequests:
             None where the token is void now; else why that is not known.
         """
         if server.revoke_url is None:
-            return SignInFailure(Trouble.SIGN_IN_REFUSED, "the server names no revocation_endpoint")
+            return SignInFailure(CallFailure.SIGN_IN_REFUSED, "the server names no revocation_endpoint")
         form = {"token": token, "token_type_hint": hint}
         answer = await self._posted(server.revoke_url, server, client, form)
         if isinstance(answer, SignInFailure):
@@ -327,11 +327,11 @@ class TokenRequests:
             return failure_of(answer)
         reply = decoded(answer, _Reply)
         if reply is None:
-            return SignInFailure(Trouble.SIGN_IN_FAILED, "its reply is not a token reply that could be read")
+            return SignInFailure(CallFailure.SIGN_IN_FAILED, "its reply is not a token reply that could be read")
         if reply.token_type.lower() != "bearer" or not is_bearer_token(reply.access_token):
-            return SignInFailure(Trouble.SIGN_IN_FAILED, "its reply holds no bearer token")
+            return SignInFailure(CallFailure.SIGN_IN_FAILED, "its reply holds no bearer token")
         if not all(one is None or _ID.fullmatch(one) for one in (reply.patient, reply.encounter)):
-            return SignInFailure(Trouble.SIGN_IN_REFUSED, "its reply names a patient or encounter by no FHIR id")
+            return SignInFailure(CallFailure.SIGN_IN_REFUSED, "its reply names a patient or encounter by no FHIR id")
         life_s = UNSTATED_LIFE_S if reply.expires_in is None else max(reply.expires_in, 0.0)
         return UserGrant(
             access_token=reply.access_token,
@@ -350,7 +350,7 @@ class TokenRequests:
         if client.keys is not None:
             key = client.keys.for_algorithms(server.algorithms)
             if key is None:
-                return SignInFailure(Trouble.SIGN_IN_REFUSED, "it takes none of the algorithms of our keys")
+                return SignInFailure(CallFailure.SIGN_IN_REFUSED, "it takes none of the algorithms of our keys")
             # The audience is the token endpoint also where a token is given back (RFC 7523 section 3).
             assertion = client_assertion(
                 key,

@@ -21,8 +21,8 @@ from ebbmark.fhir.writing.carried import Carried, carried_in
 from ebbmark.fhir.writing.frame import RESULT_SYSTEM
 from ebbmark.fhir.writing.provenance import PROVENANCE
 from ebbmark.fhir.writing.report import ANSWER_PROVENANCES
-from ebbmark.record.carried_parts import Meta, Tag, beside_in_record, failure_of, names_of, provenances_in_record
 from ebbmark.record.client import RecordClient
+from ebbmark.record.embedded_resources import Meta, Tag, beside_in_record, failure_of, names_of, provenances_in_record
 from ebbmark.record.search import (
     Budget,
     Found,

@@ -24,8 +24,8 @@ from dataclasses import dataclass, replace
 
 from ebbmark.fhir.writing.superseding import superseded_by
 from ebbmark.record.client import RecordClient
+from ebbmark.record.precedence import Standing
 from ebbmark.record.search import ReadFailure
-from ebbmark.record.standing import Standing
 from ebbmark.record.stored_results import Earlier
 from ebbmark.record.trial_answers import (
     BEHIND,

@@ -32,8 +32,8 @@ from ebbmark.fhir.writing.superseding import (
 )
 from ebbmark.fhir.writing.transaction import referred_by_name
 from ebbmark.record.client import RecordClient
+from ebbmark.record.precedence import Candidate, Standing, doubtful_inputs, standing_of
 from ebbmark.record.search import Budget, Found, Identifier, Period, ReadFailure, Reference, read_one, search
-from ebbmark.record.standing import Candidate, Standing, doubtful_inputs, standing_of
 from ebbmark.record.stored_results import (
     GONE,
     Earlier,

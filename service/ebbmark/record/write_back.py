@@ -17,7 +17,7 @@ from typing import cast
 import msgspec
 
 from ebbmark.record.client import RecordClient, Reply, decoded
-from ebbmark.record.retry import Now, Seen, Sleep, Trouble, repeat
+from ebbmark.record.retry import CallFailure, Now, Seen, Sleep, repeat
 from ebbmark.record.search import Identifier
 from ebbmark.record.write_outcome import (
     Attempt,
@@ -167,4 +167,4 @@ async def _posted(body: bytes, *, record: RecordClient, sleep: Sleep, now: Now, 
 
 def _seen_once(attempt: Attempt) -> Seen:
     seen = seen_in(attempt)
-    return Seen(_CONFLICT, seen.retry_after) if seen.what is Trouble.LOST_RACE else seen
+    return Seen(_CONFLICT, seen.retry_after) if seen.what is CallFailure.LOST_RACE else seen

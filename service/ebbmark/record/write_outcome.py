@@ -19,7 +19,7 @@ import msgspec
 
 from ebbmark.record.client import Answer, Failure, Reply, decoded
 from ebbmark.record.refusal_told import codes_in, codes_of, named_by
-from ebbmark.record.retry import TROUBLE_WORDS, Repeated, Seen, StopReason, Trouble
+from ebbmark.record.retry import TROUBLE_WORDS, CallFailure, Repeated, Seen, StopReason
 
 __all__ = [
     "Attempt",
@@ -175,9 +175,9 @@ def seen_in(attempt: Attempt) -> Seen:
     if isinstance(answer, Failure):
         return Seen(answer.trouble)
     if attempt.proof is Proof.MAYBE_WRITTEN and answer.status < 300:
-        return Seen(answer.lost or Trouble.UNREADABLE, answer.retry_after)
+        return Seen(answer.lost or CallFailure.UNREADABLE, answer.retry_after)
     if answer.status == 409 and _RACE_CODES.intersection(attempt.issue_codes):
-        return Seen(Trouble.LOST_RACE, answer.retry_after)
+        return Seen(CallFailure.LOST_RACE, answer.retry_after)
     return Seen(answer.status, answer.retry_after)
 
 
@@ -387,7 +387,7 @@ def _last_words(last: Attempt, requests: Sequence[EntryRequest]) -> str:
     if isinstance(answer, Failure):
         return f"{TROUBLE_WORDS[answer.trouble]}."
     if answer.status < 300:
-        words = TROUBLE_WORDS[answer.lost or Trouble.UNREADABLE]
+        words = TROUBLE_WORDS[answer.lost or CallFailure.UNREADABLE]
     elif answer.status < 400:
         words = "the record points to another address, which is not followed"
     else:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from ebbmark.fhir.bedside.site import Misread
+from ebbmark.fhir.bedside.site import SiteFileError
 from ebbmark.fhir.times import instant
 from ebbmark.keys import KeyFault, new_key_set, public_key_set, read_key_ring
 from ebbmark.site_files import files_of
@@ -206,7 +206,7 @@ def _review(chosen: argparse.Namespace, style: Callable[[], str]) -> int:
     try:
         options = replace(options, site_files=files_of(**{name: getattr(chosen, name) for name in _SITE_FILES}))
         prepared(options)
-    except Misread as fault:
+    except SiteFileError as fault:
         print(_as_options(f"{str(fault).rstrip('.')}."), file=sys.stderr)
         return USAGE
     start = dask_cluster(chosen.scheduler) if chosen.scheduler else process_pool(chosen.workers)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import msgspec
 
-from ebbmark.fhir.bedside.site import Misread
+from ebbmark.fhir.bedside.site import SiteFileError
 from ebbmark.fhir.reading.body import Limits
 from ebbmark.fhir.reading.codes import Personal
 from ebbmark.fhir.reading.question import RequestContext
@@ -82,7 +82,7 @@ def prepared(options: Options) -> Prepared:
     found = next((one for one in site.protocols if one.slug == slug), None)
     if found is None:
         known = ", ".join(one.slug for one in site.protocols)
-        raise Misread(f"There is no protocol {slug!r}; accepted: {known}")
+        raise SiteFileError(f"There is no protocol {slug!r}; accepted: {known}")
     other = replace(
         found,
         margin_cmh2o=found.margin_cmh2o if options.margin_cmh2o is None else options.margin_cmh2o,

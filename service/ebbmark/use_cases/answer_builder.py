@@ -20,7 +20,7 @@ from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.sources import Ignored, Reason
 from ebbmark.fhir.writing.canonical import identity, input_digest, question_basis
 from ebbmark.physiology.after.lung_now import lung_findings, lung_now
-from ebbmark.physiology.after.now import PNEUMOTHORAX, PatientNow, patient_now, with_now
+from ebbmark.physiology.after.patient_now import PNEUMOTHORAX, PatientNow, patient_now, with_now
 from ebbmark.physiology.after.seen import CodedChange, Event
 from ebbmark.physiology.before.plan import Plan
 from ebbmark.physiology.before.published_staircases import staircase_for

@@ -18,7 +18,7 @@ from ebbmark.physiology.during.call_rule import StepSoFar
 from ebbmark.physiology.during.running import RunningTrial, interleaved
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.stop.criteria import StopAnswer, StopCriterion
-from ebbmark.physiology.trial.limb import plateaus_of
+from ebbmark.physiology.trial.limb import peep_levels_of
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrial, Step
 from ebbmark.physiology.wording import level
@@ -82,7 +82,7 @@ def refuse_unless_in_progress(request: Request, running: RunningTrial) -> None:
         raise Rejected((problem,), request.ignored)
     steps = running.trial.steps if running.trial is not None else ()
     compliances = [[sample.compliance_ml_per_cmh2o for sample in step.samples] for step in steps]
-    sign = interleaved(plateaus_of(request.readings), compliances, request.protocol)
+    sign = interleaved(peep_levels_of(request.readings), compliances, request.protocol)
     if sign:
         sentence = capital(say("mixed-records.told", sign=spell(sign)))
         problem = Problem(ProblemKind.NO_TRIAL, "", "two trials in one another", "one trial", sentence)

@@ -11,9 +11,9 @@ from dataclasses import dataclass, replace
 import msgspec
 
 from ebbmark.fhir.inspection.likely import Likely, draft_concept_map, likeliest
+from ebbmark.fhir.inspection.report import as_text, as_values
 from ebbmark.fhir.inspection.resources import ResourceMet, collection_of, resources_in
 from ebbmark.fhir.inspection.tally import Tally, tally_of
-from ebbmark.fhir.inspection.told import as_text, as_values
 from ebbmark.fhir.model import ConceptMap
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import ProblemKind, Rejected, each_once

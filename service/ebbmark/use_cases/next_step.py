@@ -25,7 +25,7 @@ from ebbmark.physiology.findings import Weight
 from ebbmark.physiology.patient.titration import closing_for
 from ebbmark.physiology.stop.criteria import StopAnswer, check_stop
 from ebbmark.physiology.stop.unusable import Doubts
-from ebbmark.physiology.trial.limb import plateaus_of
+from ebbmark.physiology.trial.limb import peep_levels_of
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrial, Step
 from ebbmark.physiology.wording import level
@@ -260,7 +260,7 @@ def _said(
 
 def _not_lowered(request: Request) -> str:
     """What PEEP did last, where that is no way down."""
-    plateaus = plateaus_of(request.readings)
+    plateaus = peep_levels_of(request.readings)
     now = plateaus[-1].peep_cmh2o
     ended = "$titrate-peep reads a trial that has ended."
     kept_s = request.as_of_s - plateaus[-1].start_s

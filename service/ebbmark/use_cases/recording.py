@@ -29,8 +29,8 @@ from ebbmark.fhir.writing.transaction import with_write_issue
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import as_transaction, write_bundle
 from ebbmark.keys import SigningKey
-from ebbmark.record.carried_parts import where_recorded
 from ebbmark.record.client import RecordClient
+from ebbmark.record.embedded_resources import where_recorded
 from ebbmark.record.stored_answers import answer_in_record
 from ebbmark.record.supersede import CONFLICTS, Progress, write_current
 from ebbmark.record.write_back import EntryResult, WriteOutcome, WriteState, write_back

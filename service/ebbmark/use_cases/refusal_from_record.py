@@ -14,9 +14,9 @@ from dataclasses import replace
 
 import msgspec
 
+from ebbmark.fhir.inspection.report import in_short
 from ebbmark.fhir.inspection.resources import ResourceMet, collection_of
 from ebbmark.fhir.inspection.tally import tally_of
-from ebbmark.fhir.inspection.told import in_short
 from ebbmark.fhir.naming import tail_of
 from ebbmark.fhir.problems import ProblemKind, Rejected
 from ebbmark.fhir.reading.question import RequestContext

@@ -45,9 +45,9 @@ from ebbmark.web.definitions import definitions_router
 from ebbmark.web.documentation import DESCRIPTION
 from ebbmark.web.health import Looks, health_router
 from ebbmark.web.hooks.answering import Answering
+from ebbmark.web.hooks.authentication import HooksOrigins
 from ebbmark.web.hooks.card import Where
-from ebbmark.web.hooks.door import HooksDoor, hooks_router
-from ebbmark.web.hooks.entrance import HooksOrigins
+from ebbmark.web.hooks.routes import HooksDoor, hooks_router
 from ebbmark.web.inspecting import inspection_router
 from ebbmark.web.launch.cookies import SettingCookies
 from ebbmark.web.launch.routes import launch_router

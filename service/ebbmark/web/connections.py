@@ -18,9 +18,9 @@ from ebbmark.record.refusal_log import unusable_log
 from ebbmark.record.sign_in import SignIn, SignInClock, SignInSettings
 from ebbmark.settings import Issuer, Settings
 from ebbmark.site_files import content_of
+from ebbmark.web.authentication import AuthMiddleware
 from ebbmark.web.bearer import EVALUATE, READ_CONDITIONS, READ_INFUSIONS, READ_PROCEDURES, WRITE_BACK, SeenTokens
-from ebbmark.web.entrance import Entrance
-from ebbmark.web.hooks.entrance import HooksEntrance
+from ebbmark.web.hooks.authentication import HooksAuthMiddleware
 from ebbmark.web.introspection import Introspection
 from ebbmark.web.rates import RateLimit, RequestRates
 from ebbmark.web.shared_store import SharedStore, store_address
@@ -116,7 +116,7 @@ def shared_store_of(settings: Settings, tls: SSLContext | None) -> SharedStore |
     return SharedStore(address, tls, time.monotonic)
 
 
-def entrance_of(settings: Settings, base_url: str, outside: Exchange, store: SharedStore | None) -> Entrance:
+def entrance_of(settings: Settings, base_url: str, outside: Exchange, store: SharedStore | None) -> AuthMiddleware:
     """Who may come in at the FHIR door, and how often."""
     signing_in = signs_in(settings)
     rules = rules_for(
@@ -129,7 +129,7 @@ def entrance_of(settings: Settings, base_url: str, outside: Exchange, store: Sha
     per_minute = settings.requests_per_minute
     if per_minute is None:
         per_minute = USUAL_REQUESTS_PER_MINUTE if signing_in else 0
-    return Entrance(
+    return AuthMiddleware(
         rules=rules if signing_in else None,
         audience=settings.audience or base_url,
         rates=_rates(settings, per_minute, store, "fhir"),
@@ -168,8 +168,8 @@ def _rates(settings: Settings, per_minute: float, store: SharedStore | None, kin
 
 
 def hooks_entrance_of(
-    settings: Settings, root: str, entrance: Entrance, outside: Exchange, store: SharedStore | None
-) -> HooksEntrance:
+    settings: Settings, root: str, entrance: AuthMiddleware, outside: Exchange, store: SharedStore | None
+) -> HooksAuthMiddleware:
     """Who may come in at the CDS Hooks door, and how often.
 
     Args:
@@ -191,7 +191,7 @@ def hooks_entrance_of(
     per_minute = settings.requests_per_minute
     if per_minute is None:
         per_minute = USUAL_REQUESTS_PER_MINUTE if settings.cds_clients else 0
-    return HooksEntrance(
+    return HooksAuthMiddleware(
         rules=rules if settings.cds_clients else None,
         root=root,
         seen=SeenTokens(store=store),

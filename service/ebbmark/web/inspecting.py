@@ -18,13 +18,13 @@ from fastapi import APIRouter, Request, Response
 from markupsafe import escape
 
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.writing.audit_event import Access, Deed
+from ebbmark.fhir.writing.audit_event import Access, AuditAction
 from ebbmark.record.request_deadline import in_time
 from ebbmark.record.search import ReadFailure, no_record
 from ebbmark.use_cases.inspection import Inspection, inspect
 from ebbmark.use_cases.refusal_from_record import charted_in_record
+from ebbmark.web.authentication import actor_of, require_scope
 from ebbmark.web.body import read_body
-from ebbmark.web.entrance import actor_of, require_scope
 from ebbmark.web.operations import Door
 from ebbmark.web.theme.files import STYLE
 from ebbmark.web.theme.pages import printed_headers
@@ -58,9 +58,9 @@ def inspection_router(door: Door, *, scope: str | None) -> APIRouter:
             read = await in_time(reading, until_s)
             met = read.sentence if isinstance(read, ReadFailure) else read
         except Rejected:
-            await door.trail.note(Access(Deed.READ, actor, succeeded=False))
+            await door.trail.note(Access(AuditAction.READ, actor, succeeded=False))
             raise
-        await door.trail.note(Access(Deed.READ, actor, not isinstance(met, str), patient))
+        await door.trail.note(Access(AuditAction.READ, actor, not isinstance(met, str), patient))
         if isinstance(met, str):
             sentence = f"The Observations could not be read from the record: {met}."
             raise Rejected((Problem(ProblemKind.RECORD_FAILED, "", met, "a record that answers", sentence),))
@@ -73,7 +73,7 @@ def inspection_router(door: Door, *, scope: str | None) -> APIRouter:
         form = _form_of(request)
         body = await read_body(request.stream(), door.context.limits.max_bytes)
         found = await door.pool.run(inspect, body, replace(door.context, at_s=time.time()))
-        await door.trail.note(Access(Deed.EVALUATED, actor_of(request), succeeded=True))
+        await door.trail.note(Access(AuditAction.EVALUATED, actor_of(request), succeeded=True))
         return form(found, "")
 
     return router

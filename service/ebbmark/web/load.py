@@ -13,7 +13,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from ebbmark.fhir.problems import Problem, ProblemKind
-from ebbmark.web.entrance import Refused
+from ebbmark.web.authentication import Refused
 from ebbmark.web.work_pool import RETRY_AFTER_S
 
 __all__ = ["Load"]

@@ -14,7 +14,7 @@ from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import BY_SLUG, PLAN_TRIAL, Operation
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.question import RequestContext
-from ebbmark.fhir.writing.audit_event import Access, Actor, Deed
+from ebbmark.fhir.writing.audit_event import Access, Actor, AuditAction
 from ebbmark.fhir.writing.write import write_bundle_bytes
 from ebbmark.keys import SigningKey
 from ebbmark.record.client import RecordClient
@@ -25,10 +25,10 @@ from ebbmark.use_cases.from_record import answer_from_record
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.use_cases.recording import answer_bundle, record_answer
 from ebbmark.web.audit_trail import AuditTrail
+from ebbmark.web.authentication import actor_of, may, require
 from ebbmark.web.bearer import READ_CONDITIONS, READ_INFUSIONS, READ_PROCEDURES, WRITE_BACK
 from ebbmark.web.body import FHIR_JSON, read_body, require_acceptable, require_fhir_json, unpacked
 from ebbmark.web.documentation import documented, documented_of_patient
-from ebbmark.web.entrance import actor_of, may, require
 from ebbmark.web.plan_page import PAGE_HEADERS, plan_page, wants_page
 from ebbmark.web.work_pool import WorkPool
 
@@ -102,7 +102,7 @@ def _serve(router: APIRouter, door: Door, operation: Operation) -> None:
         if answer.request.asked.write_back:
             require(request, WRITE_BACK)
             return await _written_back(answer, at_s, door, actor, until_s=until_s)
-        await door.trail.note(_access(Deed.EVALUATED, actor, answer))
+        await door.trail.note(_access(AuditAction.EVALUATED, actor, answer))
         if as_page:
             return Response(plan_page(answer, body), media_type="text/html", headers=PAGE_HEADERS)
         if written is None:
@@ -151,10 +151,10 @@ async def _from_record(
         )
     except Rejected:
         # What was read before the refusal, if anything, is not known here; that it was tried is.
-        await door.trail.note(Access(Deed.READ, actor, succeeded=False))
+        await door.trail.note(Access(AuditAction.READ, actor, succeeded=False))
         raise
     read = tuple(source.reference for source in answer.request.sources if source.reference)
-    await door.trail.note(_access(Deed.READ, actor, answer, resources=read))
+    await door.trail.note(_access(AuditAction.READ, actor, answer, resources=read))
     return answer
 
 
@@ -165,7 +165,7 @@ def _withheld(request: Request) -> frozenset[str]:
 
 
 def _access(
-    deed: Deed,
+    deed: AuditAction,
     actor: Actor,
     about: Answer,
     *,
@@ -186,7 +186,7 @@ async def _written_back(answer: Answer, at_s: float, door: Door, actor: Actor, *
         make_current=answer.request.asked.make_current,
         until_s=until_s,
     )
-    access = _access(Deed.WRITTEN, actor, answer, succeeded=done.there, resources=done.places)
+    access = _access(AuditAction.WRITTEN, actor, answer, succeeded=done.there, resources=done.places)
     await door.trail.note(access)
     headers = {WRITE_BACK_HEADER: done.state.value}
     return Response(_ENCODER.encode(done.answer), media_type=FHIR_JSON, headers=headers)

@@ -13,7 +13,7 @@ from ebbmark.audit.stored_answer import Needs, needs_of
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.question import RequestContext
-from ebbmark.fhir.writing.audit_event import Access, Deed
+from ebbmark.fhir.writing.audit_event import Access, AuditAction
 from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.fhir.writing.superseding import unmarked
 from ebbmark.keys import PublicKey
@@ -24,9 +24,9 @@ from ebbmark.use_cases.replay import replay
 from ebbmark.use_cases.replay_exchange import ReplayAsked, not_an_answer, replay_asked, replay_told
 from ebbmark.views.sheet import report_pdf
 from ebbmark.web.audit_trail import AuditTrail
+from ebbmark.web.authentication import actor_of
 from ebbmark.web.body import FHIR_JSON, read_body, require_acceptable, require_fhir_json
 from ebbmark.web.documentation import REPLAY
-from ebbmark.web.entrance import actor_of
 from ebbmark.web.work_pool import WorkPool
 
 __all__ = ["Auditing", "inputs_of", "replay_router"]
@@ -69,7 +69,7 @@ def replay_router(auditing: Auditing) -> APIRouter:
             told, patient, identity = await _told(asked, auditing)
         except NotAnAnswer as error:
             raise not_an_answer(error) from error
-        await auditing.trail.note(Access(Deed.READ, actor_of(request), True, patient, (), identity))
+        await auditing.trail.note(Access(AuditAction.READ, actor_of(request), True, patient, (), identity))
         return Response(msgspec.json.encode(told), media_type=FHIR_JSON)
 
     return router

@@ -16,12 +16,12 @@ from starlette.exceptions import HTTPException
 
 from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, operation_outcome, status_of
-from ebbmark.fhir.writing.audit_event import Access, Actor, Deed
+from ebbmark.fhir.writing.audit_event import Access, Actor, AuditAction
 from ebbmark.telemetry.current import count
 from ebbmark.telemetry.measured import Measured
 from ebbmark.web.audit_trail import AuditTrail
+from ebbmark.web.authentication import Refused
 from ebbmark.web.body import FHIR_JSON
-from ebbmark.web.entrance import Refused
 from ebbmark.web.theme.pages import is_of_a_page, refusal_page
 
 __all__ = ["SAFE_HEADERS", "not_routed", "outcome_response", "place_of", "refusals", "rejected"]
@@ -101,7 +101,7 @@ def refusals(trail: AuditTrail) -> Callable[[Request, Exception], Awaitable[Resp
             count(Measured.SIGN_IN_REFUSALS, why)
             _LOG.warning("a caller was not let in: %s", why)
             actor = Actor(address=request.client.host if request.client else "")
-            trail.note_in_log(Access(Deed.SIGNED_IN, actor, succeeded=False, why_not=why), trail.wall_s())
+            trail.note_in_log(Access(AuditAction.SIGNED_IN, actor, succeeded=False, why_not=why), trail.wall_s())
         return await rejected(request, error)
 
     return refused

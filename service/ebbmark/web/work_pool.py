@@ -25,7 +25,7 @@ from typing import ParamSpec, TypeVar
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.telemetry.current import count
 from ebbmark.telemetry.measured import Measured
-from ebbmark.web.entrance import Refused
+from ebbmark.web.authentication import Refused
 
 __all__ = ["RETRY_AFTER_S", "WorkPool"]
 

@@ -23,9 +23,9 @@ from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.bearer import SeenTokens
 from ebbmark.web.boundary import Boundary
 from ebbmark.web.hooks.answering import FETCH_LIMITS, Answering
+from ebbmark.web.hooks.authentication import HooksAuthMiddleware
 from ebbmark.web.hooks.card import Where
-from ebbmark.web.hooks.door import HooksDoor, hooks_router
-from ebbmark.web.hooks.entrance import HooksEntrance
+from ebbmark.web.hooks.routes import HooksDoor, hooks_router
 from ebbmark.web.rates import RequestRates
 from ebbmark.web.responses import rejected
 from ebbmark.web.signed_token import Rules
@@ -90,7 +90,9 @@ def hooks_app(
 
     Where it asks a real record, its lifespan closes the connections in the end.
     """
-    entrance = HooksEntrance(rules, root, SeenTokens(), elsewhere_signed_in, origins, rates, lambda: at_s, steady_s)
+    entrance = HooksAuthMiddleware(
+        rules, root, SeenTokens(), elsewhere_signed_in, origins, rates, lambda: at_s, steady_s
+    )
     guests = CallerRecords(allowed, patience=patience)
     answering = Answering(
         RequestContext(0.0, site), guests, Where(DOCUMENTATION, launch), WorkPool(20.0), signer, fetching, deadline_s

@@ -19,10 +19,10 @@ from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL, PROTOCOLS, Protocol
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, StopLimits
 
-__all__ = ["NO_SITE", "Misread", "Site", "read_site_json", "require_date_of_signature"]
+__all__ = ["NO_SITE", "Site", "SiteFileError", "read_site_json", "require_date_of_signature"]
 
 
-class Misread(ValueError):
+class SiteFileError(ValueError):
     """A file of the site that cannot be used; the message names the file's element and holds no patient data."""
 
 
@@ -74,7 +74,7 @@ def read_site_json(name: str, content: bytes, shape: type[_File], what: str) -> 
     try:
         read = msgspec.json.decode(content, type=shape)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise Misread(f"{name} is not {what}: {error}") from None
+        raise SiteFileError(f"{name} is not {what}: {error}") from None
     _refuse_repeated_names(name, content)
     return read
 
@@ -85,11 +85,11 @@ def _refuse_repeated_names(name: str, content: bytes) -> None:
         names = [one for one, _ in pairs]
         for one in names:
             if names.count(one) > 1:
-                raise Misread(f"{name}: {one[:60]!r} stands there twice, and only one of them can be meant")
+                raise SiteFileError(f"{name}: {one[:60]!r} stands there twice, and only one of them can be meant")
 
     try:
         json.loads(content, object_pairs_hook=once)
-    except Misread:
+    except SiteFileError:
         raise
     except (ValueError, RecursionError):
         return
@@ -110,4 +110,4 @@ def require_date_of_signature(text: str, named: str) -> None:
     except ValueError:
         well_written = False
     if not well_written:
-        raise Misread(f"{named} is {text!r}, not a date such as 2026-02-01")
+        raise SiteFileError(f"{named} is {text!r}, not a date such as 2026-02-01")

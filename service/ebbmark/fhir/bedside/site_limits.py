@@ -14,7 +14,7 @@ from dataclasses import fields
 
 import msgspec
 
-from ebbmark.fhir.bedside.site import Misread, read_site_json, require_date_of_signature
+from ebbmark.fhir.bedside.site import SiteFileError, read_site_json, require_date_of_signature
 from ebbmark.physiology.stop.limits import OLDEST_READING, Limit, StopLimits, faults_of_limits
 from ebbmark.physiology.stop.rhythm_codes import RhythmCode, RhythmsThatStop
 from ebbmark.words.messages import spell
@@ -62,9 +62,9 @@ def read_stop_limits(name: str, content: bytes) -> StopLimits:
     read = read_site_json(name, content, _File, "a file of stop limits")
     unknown = sorted(set(read.limits) - set(LIMIT_NAMES))
     if unknown:
-        raise Misread(f"{name}: there is no limit {unknown[0]!r}; there are: {', '.join(LIMIT_NAMES)}")
+        raise SiteFileError(f"{name}: there is no limit {unknown[0]!r}; there are: {', '.join(LIMIT_NAMES)}")
     if not read.signed_by.strip():
-        raise Misread(f"{name}: signed_by is empty; stop limits are signed by a clinician of the site")
+        raise SiteFileError(f"{name}: signed_by is empty; stop limits are signed by a clinician of the site")
     require_date_of_signature(read.signed_on, f"{name}: signed_on")
     found = {one: Limit(given.value, given.source) for one, given in read.limits.items()}
     limits = StopLimits(
@@ -77,7 +77,7 @@ def read_stop_limits(name: str, content: bytes) -> StopLimits:
     )
     faults = faults_of_limits(limits)
     if faults:
-        raise Misread(f"{name}: {spell(faults[0]).rstrip('.')}")
+        raise SiteFileError(f"{name}: {spell(faults[0]).rstrip('.')}")
     return limits
 
 

@@ -23,7 +23,7 @@ from typing import Any
 
 import msgspec
 
-from ebbmark.fhir.bedside.site import Misread, Site, read_site_json, require_date_of_signature
+from ebbmark.fhir.bedside.site import Site, SiteFileError, read_site_json, require_date_of_signature
 from ebbmark.physiology.before.published_staircases import COMMON_PRACTICE
 from ebbmark.physiology.before.staircase import (
     Cell,
@@ -72,7 +72,7 @@ def cell_of(cells: Mapping[str, Value] | None, name: str, path: str) -> Cell:
     if one is None:
         return _UNREAD
     if isinstance(one.value, list):
-        raise Misread(f"{path}: {name} must be one number")
+        raise SiteFileError(f"{path}: {name} must be one number")
     return Cell(one.value, Traced.SITE, one.source)
 
 
@@ -90,9 +90,9 @@ def known(given: Mapping[str, Value], names: Iterable[str], path: str) -> None:
     accepted = tuple(names)
     for name, one in given.items():
         if name not in accepted:
-            raise Misread(f"{path} has no value {name!r}; accepted: {', '.join(accepted)}")
+            raise SiteFileError(f"{path} has no value {name!r}; accepted: {', '.join(accepted)}")
         if not one.source.strip():
-            raise Misread(f"{path}.{name} names no source")
+            raise SiteFileError(f"{path}.{name} names no source")
 
 
 _RANGES: dict[str, tuple[float, float]] = {
@@ -181,7 +181,7 @@ def with_completions(
         if one.completes not in open_ones:
             again = any(one.completes == earlier.completes for earlier in given[:place])
             reason = "is completed twice" if again else f"is no published staircase; there are: {', '.join(open_ones)}"
-            raise Misread(f"{at}.completes: {one.completes!r} {reason}")
+            raise SiteFileError(f"{at}.completes: {one.completes!r} {reason}")
         open_ones.remove(one.completes)
         index = next(number for number, rules in enumerate(found) if rules.slug == one.completes)
         found[index] = _completed(found[index], one, at)
@@ -193,11 +193,11 @@ def _completed(rules: StaircaseRules, given: Completion, path: str) -> Staircase
     known(given.cells, CELLS, f"{path}.cells")
     known(given.recruitment, CLIMB, f"{path}.recruitment")
     if not given.cells and not given.recruitment:
-        raise Misread(f"{path} gives no number; it completes {given.completes} with cells, recruitment or both")
+        raise SiteFileError(f"{path} gives no number; it completes {given.completes} with cells, recruitment or both")
     down = _filled(rules, given.cells, signed, f"{path}.cells")
     climb = rules.recruitment
     if climb is None and given.recruitment:
-        raise Misread(f"{path}.recruitment: {rules.title} describes no recruitment")
+        raise SiteFileError(f"{path}.recruitment: {rules.title} describes no recruitment")
     if climb is not None:
         climb = replace(climb, **_filled(climb, given.recruitment, signed, f"{path}.recruitment"))
     found = replace(
@@ -210,19 +210,19 @@ def _completed(rules: StaircaseRules, given: Completion, path: str) -> Staircase
     )
     faults = faults_of_rules(found)
     if faults:
-        raise Misread(f"{path}: {spell(faults[0]).rstrip('.')}")
+        raise SiteFileError(f"{path}: {spell(faults[0]).rstrip('.')}")
     missing = unverified_cells(found, with_recruitment=False)
     if missing:
         named = ", the ".join(map(spell, missing))
-        raise Misread(f"{path} leaves open the {named}, so {given.completes} still has no way down")
+        raise SiteFileError(f"{path} leaves open the {named}, so {given.completes} still has no way down")
     return found
 
 
 def _signature(given: Completion, path: str) -> str:
     if not given.version.strip():
-        raise Misread(f"{path}.version is empty")
+        raise SiteFileError(f"{path}.version is empty")
     if not given.signed_by.strip():
-        raise Misread(f"{path}.signed_by is empty; whoever has read the publication signs for its numbers")
+        raise SiteFileError(f"{path}.signed_by is empty; whoever has read the publication signs for its numbers")
     require_date_of_signature(given.signed_on, f"{path}.signed_on")
     return f"signed by {given.signed_by.strip()} on {given.signed_on}"
 
@@ -236,7 +236,7 @@ def _filled(owner: object, given: Mapping[str, Value], signed: str, path: str) -
             found[name] = replace(theirs, source=f"{theirs.source.strip().rstrip('.')}; {signed}")
         elif ours.value != theirs.value:
             origin = spell(origin_words(ours))
-            raise Misread(
+            raise SiteFileError(
                 f"{path}.{name} is {theirs.value:g}, but {ours.value:g} is there already ({origin}); "
                 "another number belongs into a staircase of the site's own"
             )
@@ -247,9 +247,9 @@ def _reopens(rules: StaircaseRules, given: _Reopens | None, path: str) -> bool |
     if given is None:
         return rules.reopens
     if not given.source.strip():
-        raise Misread(f"{path}.reopens names no source")
+        raise SiteFileError(f"{path}.reopens names no source")
     if rules.reopens not in (None, given.value):
-        raise Misread(f"{path}.reopens is {given.value}, but {rules.reopens} was read in the publication")
+        raise SiteFileError(f"{path}.reopens is {given.value}, but {rules.reopens} was read in the publication")
     return given.value
 
 
@@ -304,7 +304,7 @@ def with_protocols(site: Site, name: str, content: bytes) -> Site:
     slugs = [*[one.slug for one in together.protocols], *[one.slug for one in together.staircases]]
     twice = next((slug for slug in slugs if slugs.count(slug) > 1), None)
     if twice is not None:
-        raise Misread(f"{name}: the slug {twice!r} is there already; give the protocol another one")
+        raise SiteFileError(f"{name}: the slug {twice!r} is there already; give the protocol another one")
     return together
 
 
@@ -314,7 +314,7 @@ def _protocol(given: _Protocol, path: str) -> Protocol:
     for rule, one in given.rules.items():
         several = isinstance(_RULES[rule], tuple)
         if several != isinstance(one.value, list):
-            raise Misread(f"{path}.rules.{rule} must be {'a list of numbers' if several else 'one number'}")
+            raise SiteFileError(f"{path}.rules.{rule} must be {'a list of numbers' if several else 'one number'}")
         values[rule] = tuple(one.value) if isinstance(one.value, list) else one.value
     if "minimum_steps" in values:
         values["minimum_steps"] = int(str(values["minimum_steps"]).partition(".")[0])
@@ -330,7 +330,7 @@ def _protocol(given: _Protocol, path: str) -> Protocol:
     found = Protocol(**{**_RULES, **values, **named})
     faults = faults_of_protocol(found)
     if faults:
-        raise Misread(f"{path}: {spell(faults[0]).rstrip('.')}")
+        raise SiteFileError(f"{path}: {spell(faults[0]).rstrip('.')}")
     return found
 
 
@@ -339,7 +339,7 @@ def _staircase(given: _Staircase, path: str) -> StaircaseRules:
     known(given.recruitment or {}, CLIMB, f"{path}.recruitment")
     marker = next((one for one in Marker if one.value == given.marker), None)
     if marker is None:
-        raise Misread(f"{path}.marker is {given.marker!r}; accepted: {', '.join(one.value for one in Marker)}")
+        raise SiteFileError(f"{path}.marker is {given.marker!r}; accepted: {', '.join(one.value for one in Marker)}")
     climb = given.recruitment
     above = (
         cell_of(climb, "pressure_above_peep_cmh2o", path) if climb and "pressure_above_peep_cmh2o" in climb else None
@@ -372,5 +372,5 @@ def _staircase(given: _Staircase, path: str) -> StaircaseRules:
     )
     faults = faults_of_rules(found)
     if faults:
-        raise Misread(f"{path}: {spell(faults[0]).rstrip('.')}")
+        raise SiteFileError(f"{path}: {spell(faults[0]).rstrip('.')}")
     return found

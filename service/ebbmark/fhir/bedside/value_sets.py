@@ -18,7 +18,7 @@ import msgspec
 from ebbmark import __version__
 from ebbmark.fhir.bedside.condition_codes import LEFT_OPEN, NO_RISK, PERHAPS, READ_IN, ConditionRow
 from ebbmark.fhir.bedside.condition_lookup import ConditionCodes
-from ebbmark.fhir.bedside.site import Misread
+from ebbmark.fhir.bedside.site import SiteFileError
 from ebbmark.fhir.codesystem import BASE, DEFINITIONS_DATE
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, RiskConcept
 
@@ -195,20 +195,22 @@ def read_value_sets(name: str, content: bytes) -> list[ConditionRow]:
     try:
         read = msgspec.json.decode(content, type=_ValueSet)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise Misread(f"{name} is not a FHIR R4 ValueSet: {error}") from None
+        raise SiteFileError(f"{name} is not a FHIR R4 ValueSet: {error}") from None
     slug = read.url.rpartition("/ValueSet/")[2].partition("|")[0]
     if slug not in _SLUGS:
         accepted = ", ".join(_SLUGS)
-        raise Misread(f"{name}: ValueSet.url must end in /ValueSet/ and one of: {accepted}; found {read.url[:200]!r}")
+        raise SiteFileError(
+            f"{name}: ValueSet.url must end in /ValueSet/ and one of: {accepted}; found {read.url[:200]!r}"
+        )
     if read.status == "retired":
-        raise Misread(f"{name}: ValueSet.status is retired; remove the file or publish it again")
+        raise SiteFileError(f"{name}: ValueSet.status is retired; remove the file or publish it again")
     if read.compose is not None and read.compose.exclude:
-        raise Misread(f"{name}: ValueSet.compose.exclude is not understood here; leave the codes out instead")
+        raise SiteFileError(f"{name}: ValueSet.compose.exclude is not understood here; leave the codes out instead")
     rows = list(_listed(name, slug, read))
     if not rows:
-        raise Misread(f"{name}: the ValueSet lists no code")
+        raise SiteFileError(f"{name}: the ValueSet lists no code")
     if len(rows) > _MOST_CODES:
-        raise Misread(f"{name}: the ValueSet lists {len(rows):,} codes; at most {_MOST_CODES:,} are read")
+        raise SiteFileError(f"{name}: the ValueSet lists {len(rows):,} codes; at most {_MOST_CODES:,} are read")
     return rows
 
 
@@ -220,15 +222,15 @@ def _listed(name: str, slug: str, read: _ValueSet) -> Iterator[ConditionRow]:
     for number, include in enumerate(read.compose.include if read.compose else []):
         path = f"ValueSet.compose.include[{number}]"
         if not include.system or include.valueSet:
-            raise Misread(f"{name}: {path} needs a system and no valueSet; send the expansion instead")
+            raise SiteFileError(f"{name}: {path} needs a system and no valueSet; send the expansion instead")
         if not include.concept and not include.filter:
-            raise Misread(f"{name}: {path} would take the whole of {include.system}; list its concepts")
+            raise SiteFileError(f"{name}: {path} would take the whole of {include.system}; list its concepts")
         for concept in include.concept:
             yield ConditionRow(slug, (include.system,), concept.code, False, concept.display, source)
         for place, one in enumerate(include.filter):
             match = _PREFIX.fullmatch(one.value.replace("[.]", ".").replace("\\.", "."))
             if (one.property, one.op) != ("code", "regex") or match is None or len(include.filter) > 1:
-                raise Misread(
+                raise SiteFileError(
                     f"{name}: {path}.filter[{place}] ({one.property} {one.op} {one.value[:60]}) needs a terminology "
                     "server; read are filters on code with op regex and a prefix such as J93[.]0.*; or send the "
                     "expansion"
@@ -241,6 +243,6 @@ def _expanded(name: str, slug: str, contains: Iterable[_Contained], path: str, s
         here = f"{path}.contains[{number}]"
         if one.code and not one.abstract:
             if not one.system:
-                raise Misread(f"{name}: {here} has a code and no system")
+                raise SiteFileError(f"{name}: {here} has a code and no system")
             yield ConditionRow(slug, (one.system,), one.code, False, one.display, source)
         yield from _expanded(name, slug, one.contains, here, source)

@@ -8,7 +8,7 @@ import msgspec
 
 from ebbmark.fhir.model import ANY_RESOURCE, Bundle, Parameters
 from ebbmark.fhir.problems import Problem, ProblemKind
-from ebbmark.fhir.reading.careful import body_problem, look_again, not_a_request
+from ebbmark.fhir.reading.decode_errors import body_problem, look_again, not_a_request
 
 __all__ = ["BYTE_ORDER_MARK", "DEFAULT_LIMITS", "Limits", "decode"]
 

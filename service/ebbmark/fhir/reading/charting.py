@@ -24,7 +24,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import msgspec
 
-from ebbmark.fhir.bedside.site import Misread, read_site_json, require_date_of_signature
+from ebbmark.fhir.bedside.site import SiteFileError, read_site_json, require_date_of_signature
 from ebbmark.fhir.model import Codeable, Coding, Component, Observation, Period, QuantityValue
 from ebbmark.fhir.reading.codes import CODES, CodeRow
 from ebbmark.fhir.reading.concept_map import CODE_TEXT, MEANINGS, CodeMap, MapRows, lay_over, row_of_meaning
@@ -102,12 +102,16 @@ def with_charting(code_map: CodeMap, name: str, content: bytes) -> CodeMap:
     """
     table = read_site_json(name, content, _Table, "a charting table")
     if not table.version.strip() or not table.signed_by.strip():
-        raise Misread(f"{name}: version or signed_by is empty; a charting table is signed by a clinician of the site")
+        raise SiteFileError(
+            f"{name}: version or signed_by is empty; a charting table is signed by a clinician of the site"
+        )
     require_date_of_signature(table.signed_on, f"{name}: signed_on")
     for kind in ("units", "numbers", "codes", "texts", "systems"):
         for number, one in enumerate(getattr(table, kind)):
             if not one.source.strip():
-                raise Misread(f"{name}: {kind}[{number}].source is empty; say where it was read or who decided it")
+                raise SiteFileError(
+                    f"{name}: {kind}[{number}].source is empty; say where it was read or who decided it"
+                )
     rows = _rows(table, name, code_map)
     units = {(one.system, one.unit): _ucum(one.ucum, f"{name}: units[{at}]") for at, one in enumerate(table.units)}
     for number, one in enumerate(table.units):
@@ -119,7 +123,7 @@ def with_charting(code_map: CodeMap, name: str, content: bytes) -> CodeMap:
     }
     for number, key in enumerate(numbers):
         if key not in laid.table:
-            raise Misread(f"{name}: numbers[{number}]: the code {key[1]!r} means nothing here; map it first")
+            raise SiteFileError(f"{name}: numbers[{number}]: the code {key[1]!r} means nothing here; map it first")
     signed = f"version {table.version}, signed by {table.signed_by} on {table.signed_on}"
     return replace(laid, numbers=numbers, zone=_zone(table.time_zone, name), charting=signed)
 
@@ -129,7 +133,7 @@ def _rows(table: _Table, name: str, code_map: CodeMap) -> list[CodeRow]:
     for number, one in enumerate(table.systems):
         if one.same_as not in _SYSTEMS:
             accepted = ", ".join(sorted(_SYSTEMS))
-            raise Misread(f"{name}: systems[{number}].same_as is {one.same_as!r}; accepted: {accepted}")
+            raise SiteFileError(f"{name}: systems[{number}].same_as is {one.same_as!r}; accepted: {accepted}")
         rows += [
             row._replace(system=one.system, mapped_to=(system, code))
             for (system, code), row in CODES.items()
@@ -143,43 +147,45 @@ def _rows(table: _Table, name: str, code_map: CodeMap) -> list[CodeRow]:
     for row in rows:
         there = code_map.table.get((row.system, row.code))
         if there is not None and there.meaning is not row.meaning:
-            raise Misread(f"{name}: {row.code!r} is mapped to another meaning by EBBMARK_CODE_MAP, or by a standard")
+            raise SiteFileError(
+                f"{name}: {row.code!r} is mapped to another meaning by EBBMARK_CODE_MAP, or by a standard"
+            )
     return rows
 
 
 def _meant(system: str, code: str, means: str, path: str) -> CodeRow:
     row = row_of_meaning(system, code, means) if code.strip() else None
     if row is None:
-        raise Misread(f"{path}: {code!r} means {means!r}; accepted: {', '.join(MEANINGS)}")
+        raise SiteFileError(f"{path}: {code!r} means {means!r}; accepted: {', '.join(MEANINGS)}")
     return row
 
 
 def _ucum(ucum: str, path: str) -> str:
     if ucum not in UNITS and ucum != "[pH]":
-        raise Misread(f"{path}.ucum is {ucum!r}, which is no unit that is read; accepted: {', '.join(UNITS)}")
+        raise SiteFileError(f"{path}.ucum is {ucum!r}, which is no unit that is read; accepted: {', '.join(UNITS)}")
     return ucum
 
 
 def _refuse_other_meaning(one: _Unit, path: str) -> None:
     if one.system in ("", UCUM) and UNITS.get(one.unit, UNITS.get(one.ucum)) != UNITS.get(one.ucum):
-        raise Misread(f"{path}: {one.unit!r} is a unit of UCUM itself and cannot stand for {one.ucum!r}")
+        raise SiteFileError(f"{path}: {one.unit!r} is a unit of UCUM itself and cannot stand for {one.ucum!r}")
 
 
 def _refuse_repeated(keys: Sequence[tuple[str, str]], path: str) -> None:
     twice = next((key for key in keys if keys.count(key) > 1), None) if len(set(keys)) < len(keys) else None
     if twice is not None:
-        raise Misread(f"{path}: {twice[1]!r} stands there twice, and only one of them can be meant")
+        raise SiteFileError(f"{path}: {twice[1]!r} stands there twice, and only one of them can be meant")
 
 
 def _zone(given: _Zone | None, name: str) -> ZoneInfo | None:
     if given is None:
         return None
     if not given.source.strip():
-        raise Misread(f"{name}: time_zone.source is empty; say where it was read or who decided it")
+        raise SiteFileError(f"{name}: time_zone.source is empty; say where it was read or who decided it")
     try:
         return ZoneInfo(given.name)
     except (ZoneInfoNotFoundError, ValueError, OSError):  # a folder of zones, such as Europe, is an OSError
-        raise Misread(f"{name}: time_zone.name is {given.name!r}; no zone of this name is known here") from None
+        raise SiteFileError(f"{name}: time_zone.name is {given.name!r}; no zone of this name is known here") from None
 
 
 _OF_ZONE = "Times without a zone were read as of {zone}"

@@ -20,10 +20,10 @@ import msgspec
 from ebbmark.data import table
 from ebbmark.fhir.bedside.condition_lookup import LONGEST_READ
 from ebbmark.fhir.model import Observation, Worded
-from ebbmark.fhir.reading.admission import USABLE_STATUSES, not_a_patient
 from ebbmark.fhir.reading.codes import LOINC, CodeRow
 from ebbmark.fhir.reading.collected import CodedValues, Context
 from ebbmark.fhir.reading.conditions import charted_words
+from ebbmark.fhir.reading.eligibility import USABLE_STATUSES, not_a_patient
 from ebbmark.fhir.reading.quoting import word_shown
 from ebbmark.fhir.reading.versions import Received, reference_of
 from ebbmark.fhir.sources import Source

@@ -14,21 +14,21 @@ from datetime import UTC, datetime
 from ebbmark.fhir.naming import reference_to, tail_of, unversioned
 from ebbmark.fhir.operations import Operation
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.admission import USABLE_STATUSES
 from ebbmark.fhir.reading.body import decode
-from ebbmark.fhir.reading.careful import too_deep
 from ebbmark.fhir.reading.charting import as_charted
 from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.collected import Collected, Context
 from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap, MapRows, lay_over
 from ebbmark.fhir.reading.conditions import Conditions, mixed, read_body_mass, read_conditions
+from ebbmark.fhir.reading.decode_errors import too_deep
 from ebbmark.fhir.reading.doubts import doubts_of
+from ebbmark.fhir.reading.eligibility import USABLE_STATUSES
 from ebbmark.fhir.reading.infusions import Infusions, read_infusions
 from ebbmark.fhir.reading.observations import read_observations
+from ebbmark.fhir.reading.parse_resources import take_apart
 from ebbmark.fhir.reading.patient import read_person, status_of
 from ebbmark.fhir.reading.question import Question, RequestContext
 from ebbmark.fhir.reading.request import Request
-from ebbmark.fhir.reading.take_apart import take_apart
 from ebbmark.fhir.reading.units import UCUM
 from ebbmark.fhir.reading.versions import Received, left_out
 from ebbmark.fhir.sources import Ignored, MappedCode, Reason

@@ -14,7 +14,7 @@ from ebbmark.fhir.times import instant
 from ebbmark.fhir.writing.frame import REQUEST_SYSTEM
 from ebbmark.fhir.writing.provenance import SOFTWARE_SYSTEM
 
-__all__ = ["Access", "Actor", "Deed", "audit_event"]
+__all__ = ["Access", "Actor", "AuditAction", "audit_event"]
 
 _TERMINOLOGY = "http://terminology.hl7.org/CodeSystem"
 _INTERACTION = "http://hl7.org/fhir/restful-interaction"
@@ -24,7 +24,7 @@ _SUCCESS = "0"
 _SERIOUS_FAILURE = "8"
 
 
-class Deed(Enum):
+class AuditAction(Enum):
     """What was done: AuditEvent.action, and the subtype with its display.
 
     The subtype of a read, write or evaluation is the RESTful interaction; that of a session is DICOM's.
@@ -73,7 +73,7 @@ class Access:
         why_not: why it was not done, as a word of ours; empty where it was, or the reason is not told.
     """
 
-    deed: Deed
+    deed: AuditAction
     actor: Actor
     succeeded: bool
     patient: str = ""
@@ -121,7 +121,7 @@ def _coding(system: str, code: str, display: str) -> dict[str, str]:
     return {"system": system, "code": code, "display": display}
 
 
-_OF_A_SESSION = frozenset({Deed.SIGNED_IN, Deed.SIGNED_OUT})
+_OF_A_SESSION = frozenset({AuditAction.SIGNED_IN, AuditAction.SIGNED_OUT})
 _REST = _coding(f"{_TERMINOLOGY}/audit-event-type", "rest", "RESTful Operation")
 _AUTHENTICATION = _coding(_DICOM, "110114", "User Authentication")
 

@@ -19,7 +19,7 @@ from ebbmark.physiology.findings import Finding, Weight
 from ebbmark.physiology.patient.limits import LIMITS, OWN_CHOICE
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.trial.limb import plateaus_of
+from ebbmark.physiology.trial.limb import peep_levels_of
 from ebbmark.physiology.trial.steps import Step, Trial
 
 __all__ = ["lung_findings", "lung_now"]
@@ -130,7 +130,7 @@ def _lowered_again(
     readings: Sequence[Reading], protocol: Protocol, since_s: float
 ) -> tuple[dict[str, float], float] | None:
     """The levels of a limb that began after the trial, and since when; None where there is none."""
-    later = [one for one in plateaus_of(readings) if one.start_s > since_s]
+    later = [one for one in peep_levels_of(readings) if one.start_s > since_s]
     run = later[:1]
     for above, below in pairwise(later):
         fall = above.peep_cmh2o - below.peep_cmh2o

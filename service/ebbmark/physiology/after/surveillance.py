@@ -24,7 +24,7 @@ from ebbmark.physiology.after.losses import (
     saturation_loss,
 )
 from ebbmark.physiology.after.measures import ASSUMED_NOISE, Measure, Noise
-from ebbmark.physiology.after.now import PatientNow
+from ebbmark.physiology.after.patient_now import PatientNow
 from ebbmark.physiology.after.seen import CodedChange, Event, Gap, Seen
 from ebbmark.physiology.after.snapshot import Snapshot
 from ebbmark.physiology.readings import Quantity, Reading

@@ -7,7 +7,7 @@ from typing import Final
 
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Reading
-from ebbmark.physiology.trial.limb import plateaus_of
+from ebbmark.physiology.trial.limb import peep_levels_of
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrialReason, Trial
 
@@ -44,7 +44,7 @@ def trials_of_record(readings: Sequence[Reading], protocol: Protocol, *, most: i
             until_s = trial.steps[0].start_s
         elif trial.reason is NoTrialReason.NO_COMPLIANCE:
             # A limb that cannot be read must not hide an earlier one that can.
-            until_s = plateaus_of(left)[-1].start_s
+            until_s = peep_levels_of(left)[-1].start_s
         else:
             break
         if len(found) == most:
@@ -65,7 +65,7 @@ def set_after(readings: Sequence[Reading], trial: Trial) -> float | None:
         trial: the limb.
     """
     lowest = trial.steps[-1]
-    plateaus = plateaus_of(readings)
+    plateaus = peep_levels_of(readings)
     since = [one for one in plateaus if one.start_s > lowest.start_s]
     # The last level has no end yet: it was kept for as long as something was read.
     latest_s = max(one.end_s for one in readings)

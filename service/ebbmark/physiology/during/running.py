@@ -22,7 +22,7 @@ from ebbmark.physiology.during.call_rule import DEFAULT_CALL_RULE, CallRule, Ste
 from ebbmark.physiology.message import Message, message
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.trial.limb import Plateau, began_at, plateaus_of, same_setting
+from ebbmark.physiology.trial.limb import PeepLevel, began_at, peep_levels_of, same_setting
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
 
@@ -88,7 +88,7 @@ def running_trial(
 
     Source: this project's choice, see the module.
     """
-    plateaus = plateaus_of(readings)
+    plateaus = peep_levels_of(readings)
     if not plateaus:
         nothing = float("-inf")
         return RunningTrial((), None, nothing, nothing, nothing, None, False)
@@ -144,7 +144,7 @@ def closed_before(
     return next((steps[count - 1] for count in range(1, len(steps) + 1) if closing_called(steps[:count], rule)), None)
 
 
-def _first_moved(plateaus: Sequence[Plateau], protocol: Protocol) -> float:
+def _first_moved(plateaus: Sequence[PeepLevel], protocol: Protocol) -> float:
     """When PEEP was first moved for the earliest way down of this trial [s since 1970-01-01T00:00:00Z].
 
     A rescue and the way down before it belong to the same trial, as long as PEEP was moved again within the longest
@@ -164,7 +164,7 @@ def _first_moved(plateaus: Sequence[Plateau], protocol: Protocol) -> float:
     return float("inf") if first is None else began_at(plateaus, first, protocol)
 
 
-def _first_of_fall(plateaus: Sequence[Plateau], protocol: Protocol) -> int:
+def _first_of_fall(plateaus: Sequence[PeepLevel], protocol: Protocol) -> int:
     """Index of the highest step of the fall that ends at the latest stretch; the latest itself where there is none."""
     first = len(plateaus) - 1
     while (
@@ -194,7 +194,7 @@ _SPLIT: Final = 0.15
 """Relative difference within a step, the same as a sudden fall between two."""
 
 
-def interleaved(plateaus: Sequence[Plateau], steps: Sequence[Sequence[float]], protocol: Protocol) -> Message | None:
+def interleaved(plateaus: Sequence[PeepLevel], steps: Sequence[Sequence[float]], protocol: Protocol) -> Message | None:
     """By which sign two records lie in one another, as a clause; None where nothing shows it.
 
     Args:
@@ -223,7 +223,7 @@ def interleaved(plateaus: Sequence[Plateau], steps: Sequence[Sequence[float]], p
     return None
 
 
-def _comes_back(first: Plateau, third: Plateau) -> bool:
+def _comes_back(first: PeepLevel, third: PeepLevel) -> bool:
     return same_setting(first.peep_cmh2o, third.peep_cmh2o) and third.start_s - first.start_s <= _QUICK_S
 
 

@@ -13,7 +13,7 @@ from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.curve import ABOVE_PEEP, CHARTED, VOLUMES, Recipe, StepReadings
 from ebbmark.physiology.trial.steps import Observed
 
-__all__ = ["Cut", "Oddity", "dropped_leads", "odd_readings", "odd_remarks", "settled_from_s"]
+__all__ = ["Cut", "OddReading", "dropped_leads", "odd_readings", "odd_remarks", "settled_from_s"]
 
 OPEN_CIRCUIT_PEEP_CMH2O = 2.0
 """PEEP charted at or below this between higher levels: the circuit was open. This project's choice."""
@@ -46,7 +46,7 @@ STILL_RECRUITING_CMH2O = 5.0
 """Inspiratory pressure above PEEP this much higher than at the next step: still recruiting. Our choice."""
 
 
-class Oddity(Enum):
+class OddReading(Enum):
     """What a reading that cannot be of this breath of this lung shows."""
 
     OPENED = "disconnection"
@@ -69,14 +69,14 @@ class Cut:
         value: as read, in the unit of the quantity.
     """
 
-    oddity: Oddity
+    oddity: OddReading
     at_s: float
     source: int
     quantity: Quantity
     value: float
 
 
-_REASONS = {oddity: message(f"unused.{oddity.value}") for oddity in Oddity}
+_REASONS = {oddity: message(f"unused.{oddity.value}") for oddity in OddReading}
 
 
 def odd_readings(limb: Sequence[StepReadings], lead: Quantity) -> tuple[tuple[Cut, ...], ...]:
@@ -104,7 +104,7 @@ def _odd_volumes(step: StepReadings, middles: Mapping[Quantity, float], lead: Qu
         for reading in step.by_quantity.get(quantity, ()):
             share = reading.value / middle if middle else 1.0
             if _THOUSANDFOLD[0] <= share <= _THOUSANDFOLD[1] and _pressure_stood(step, reading, lead):
-                yield Cut(Oddity.UNIT_SLIP, reading.start_s, reading.source, quantity, reading.value)
+                yield Cut(OddReading.UNIT_SLIP, reading.start_s, reading.source, quantity, reading.value)
             elif share < VANISHED_VOLUME:
                 gone.append((quantity, reading))
     times = sorted({reading.start_s for _, reading in gone})
@@ -112,7 +112,7 @@ def _odd_volumes(step: StepReadings, middles: Mapping[Quantity, float], lead: Qu
     lasted = len(times) > 1 or longest_s > GONE_S
     for quantity, reading in gone:
         opened = lasted or not _pressure_stood(step, reading, lead)
-        oddity = Oddity.OPENED if opened else Oddity.ODD_BREATH
+        oddity = OddReading.OPENED if opened else OddReading.ODD_BREATH
         yield Cut(oddity, reading.start_s, reading.source, quantity, reading.value)
 
 
@@ -130,7 +130,7 @@ def _odd_peeps(step: StepReadings, middles: Mapping[Quantity, float]) -> Iterato
             if middle and one.source == reading.source
         ]
         stood = bool(volumes) and min(volumes) >= STOOD_VOLUME
-        oddity = Oddity.OPENED if not stood else Oddity.UNIT_SLIP if in_kpa else Oddity.CONTRADICTED
+        oddity = OddReading.OPENED if not stood else OddReading.UNIT_SLIP if in_kpa else OddReading.CONTRADICTED
         yield Cut(oddity, reading.start_s, reading.source, Quantity.PEEP_MEASURED, reading.value)
 
 
@@ -152,7 +152,7 @@ def odd_remarks(limb: Sequence[StepReadings], cuts: Sequence[Sequence[Cut]]) -> 
     """One remark per step and kind of oddity."""
     found = []
     for step, step_cuts in zip(limb, cuts, strict=True):
-        for oddity in Oddity:
+        for oddity in OddReading:
             own = [cut for cut in step_cuts if cut.oddity is oddity]
             if own:
                 first = min(own, key=lambda cut: cut.at_s)
@@ -160,13 +160,13 @@ def odd_remarks(limb: Sequence[StepReadings], cuts: Sequence[Sequence[Cut]]) -> 
     return tuple(found)
 
 
-def _remark(step: StepReadings, oddity: Oddity, first: Cut) -> Message:
+def _remark(step: StepReadings, oddity: OddReading, first: Cut) -> Message:
     peep = round(step.peep_cmh2o, 1)
-    if oddity is Oddity.OPENED:
+    if oddity is OddReading.OPENED:
         return message("observed.opened-at-step", peep_cmh2o=peep)
-    if oddity is Oddity.ODD_BREATH:
+    if oddity is OddReading.ODD_BREATH:
         return message("observed.odd-breath", peep_cmh2o=peep, volume_ml=round(first.value))
-    if oddity is Oddity.UNIT_SLIP:
+    if oddity is OddReading.UNIT_SLIP:
         quantity = first.quantity
         return message(
             "observed.unit-slip", peep_cmh2o=peep, value=first.value, unit=quantity.unit, quantity=quantity.slug
@@ -239,7 +239,7 @@ def _spoils(cut: Cut, lead: Reading, recipe: Recipe) -> bool:
     """Whether an odd reading takes a leading one with it: an open circuit does, a volume only where it is paired."""
     if lead.source != cut.source and abs(lead.start_s - cut.at_s) >= SAME_ROW_S:
         return False
-    return cut.oddity is Oddity.OPENED or cut.quantity is recipe.volume
+    return cut.oddity is OddReading.OPENED or cut.quantity is recipe.volume
 
 
 def _above_peep(step: StepReadings, lead: Reading, quantity: Quantity) -> float:

@@ -12,12 +12,12 @@ from ebbmark.physiology.trial.steps import Trial
 
 __all__ = [
     "SAME_PEEP_CMH2O",
-    "Plateau",
+    "PeepLevel",
     "began_at",
     "contradicted_settings",
     "falling_runs",
+    "peep_levels_of",
     "peep_plateaus",
-    "plateaus_of",
     "same_setting",
 ]
 
@@ -40,7 +40,7 @@ SAME_MEASURED_PEEP_CMH2O = 0.9
 
 
 @dataclass(frozen=True, slots=True)
-class Plateau:
+class PeepLevel:
     """A stretch of unchanged PEEP.
 
     Attributes:
@@ -56,7 +56,7 @@ class Plateau:
     readings: tuple[Reading, ...]
 
 
-def peep_plateaus(peeps: Sequence[Reading]) -> tuple[Plateau, ...]:
+def peep_plateaus(peeps: Sequence[Reading]) -> tuple[PeepLevel, ...]:
     """Group PEEP readings, sorted by time and all of one quantity, into stretches of unchanged PEEP.
 
     Measured PEEP is rounded to half a cmH2O after taking the middle value, since it wanders within a step.
@@ -72,7 +72,7 @@ def peep_plateaus(peeps: Sequence[Reading]) -> tuple[Plateau, ...]:
             groups.append([reading])
     starts = [group[0].start_s for group in groups]
     return tuple(
-        Plateau(
+        PeepLevel(
             peep_cmh2o=_middle(group) if measured else group[0].value,
             start_s=start,
             until_s=until,
@@ -123,7 +123,7 @@ def same_setting(one_cmh2o: float, other_cmh2o: float) -> bool:
     return bool(one & other) if one and other else abs(one_cmh2o - other_cmh2o) < SAME_PEEP_CMH2O
 
 
-def plateaus_of(readings: Sequence[Reading]) -> tuple[Plateau, ...]:
+def peep_levels_of(readings: Sequence[Reading]) -> tuple[PeepLevel, ...]:
     """Stretches of unchanged PEEP: of the settings where there are any, else of the measured values.
 
     Args:
@@ -134,7 +134,7 @@ def plateaus_of(readings: Sequence[Reading]) -> tuple[Plateau, ...]:
     return peep_plateaus(sorted(peeps, key=itemgetter(2, 1)))
 
 
-def began_at(plateaus: Sequence[Plateau], first: int, protocol: Protocol) -> float:
+def began_at(plateaus: Sequence[PeepLevel], first: int, protocol: Protocol) -> float:
     """When PEEP was first moved for the trial whose way down begins at this stretch [s since 1970-01-01T00:00:00Z].
 
     Where PEEP was raised before, that is the first raised level; else the first lowered one.
@@ -162,14 +162,14 @@ def began_of(readings: Sequence[Reading], trial: Trial, protocol: Protocol) -> f
         trial: the limb.
         protocol: how far apart steps of one trial may be.
     """
-    plateaus = plateaus_of(readings)
+    plateaus = peep_levels_of(readings)
     top_s = trial.steps[0].samples[0].at_s
     first = max((index for index, one in enumerate(plateaus) if one.start_s <= top_s), default=0)
     return began_at(plateaus, first, protocol)
 
 
 def falling_runs(
-    plateaus: Sequence[Plateau], last_reading_s: Sequence[float], protocol: Protocol
+    plateaus: Sequence[PeepLevel], last_reading_s: Sequence[float], protocol: Protocol
 ) -> tuple[list[tuple[int, int]], set[int]]:
     """All maximal runs of falling PEEP.
 

@@ -10,7 +10,7 @@ from statistics import median
 from ebbmark.physiology.message import Message, joined, message
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.trial.artefacts import OPEN_CIRCUIT_PEEP_CMH2O
-from ebbmark.physiology.trial.limb import Plateau, falling_runs
+from ebbmark.physiology.trial.limb import PeepLevel, falling_runs
 from ebbmark.physiology.trial.steps import NoTrial, NoTrialReason, Observed
 
 __all__ = ["fewest_steps", "find_limb"]
@@ -36,7 +36,7 @@ SAME_TOP_CMH2O = 2.0
 
 
 def find_limb(
-    plateaus: Sequence[Plateau], last_reading_s: Sequence[float], protocol: Protocol
+    plateaus: Sequence[PeepLevel], last_reading_s: Sequence[float], protocol: Protocol
 ) -> tuple[Run, tuple[Observed, ...]] | NoTrial:
     """Pick the limb: the latest complete trial.
 
@@ -89,7 +89,7 @@ def _steps(run: Run) -> int:
     return run[1] - run[0] + 1
 
 
-def _span(plateaus: Sequence[Plateau], run: Run) -> Message:
+def _span(plateaus: Sequence[PeepLevel], run: Run) -> Message:
     first, last = (round(plateaus[index].peep_cmh2o, 1) for index in run)
     return message("observed.limb", first_cmh2o=first, last_cmh2o=last, count=_steps(run))
 
@@ -105,7 +105,7 @@ def fewest_steps(protocol: Protocol) -> int:
     return min(protocol.minimum_steps, max(FEWEST_STEPS, protocol.minimum_steps - 1))
 
 
-def _begins_another(plateaus: Sequence[Plateau], before: Run, run: Run) -> bool:
+def _begins_another(plateaus: Sequence[PeepLevel], before: Run, run: Run) -> bool:
     """Whether a run that follows another one is a trial of its own and no descent to a setting after it."""
     width, lowest, top = _width(plateaus, before), plateaus[before[1]].peep_cmh2o, plateaus[before[0]].peep_cmh2o
     last_drop = plateaus[before[1] - 1].peep_cmh2o - lowest
@@ -117,12 +117,12 @@ def _begins_another(plateaus: Sequence[Plateau], before: Run, run: Run) -> bool:
     return from_the_top and deep and _width(plateaus, run) <= FINE * width
 
 
-def _width(plateaus: Sequence[Plateau], run: Run) -> float:
+def _width(plateaus: Sequence[PeepLevel], run: Run) -> float:
     """Middle distance of the steps of a run [cmH2O]."""
     return median(one.peep_cmh2o - next_.peep_cmh2o for one, next_ in pairwise(plateaus[run[0] : run[1] + 1]))
 
 
-def _other(plateaus: Sequence[Plateau], run: Run, chosen: Run) -> Observed:
+def _other(plateaus: Sequence[PeepLevel], run: Run, chosen: Run) -> Observed:
     began = datetime.fromtimestamp(plateaus[run[0]].start_s, UTC)
     named = message("observed.limb-begun", limb=_span(plateaus, run), began=f"{began:%Y-%m-%d %H:%M}")
     if run < chosen:
@@ -133,7 +133,7 @@ def _other(plateaus: Sequence[Plateau], run: Run, chosen: Run) -> Observed:
     return Observed(slug, sentence, plateaus[run[0]].start_s, plateaus[run[0]].peep_cmh2o)
 
 
-def _short(plateaus: Sequence[Plateau], run: Run, protocol: Protocol) -> Iterator[Observed]:
+def _short(plateaus: Sequence[PeepLevel], run: Run, protocol: Protocol) -> Iterator[Observed]:
     if _steps(run) < protocol.minimum_steps:
         yield Observed(
             "short-trial",
@@ -143,7 +143,7 @@ def _short(plateaus: Sequence[Plateau], run: Run, protocol: Protocol) -> Iterato
         )
 
 
-def _open_circuit_before(plateaus: Sequence[Plateau], first: int) -> Iterator[Observed]:
+def _open_circuit_before(plateaus: Sequence[PeepLevel], first: int) -> Iterator[Observed]:
     """A level near zero that broke into falling PEEP: what follows is a limb without the opening before it."""
     if first < 2:
         return
@@ -163,7 +163,7 @@ def _open_circuit_before(plateaus: Sequence[Plateau], first: int) -> Iterator[Ob
 
 
 def _large_drop(
-    plateaus: Sequence[Plateau], last: int, last_reading_s: Sequence[float], protocol: Protocol
+    plateaus: Sequence[PeepLevel], last: int, last_reading_s: Sequence[float], protocol: Protocol
 ) -> Iterator[Observed]:
     after = plateaus[last + 1]
     at_once = after.start_s - last_reading_s[last] <= protocol.longest_step_s
@@ -175,7 +175,7 @@ def _large_drop(
     yield Observed("large-drop", message("observed.large-drop", **levels), after.start_s, after.peep_cmh2o)
 
 
-def _no_limb(plateaus: Sequence[Plateau], runs: Sequence[tuple[int, int]], protocol: Protocol) -> NoTrial:
+def _no_limb(plateaus: Sequence[PeepLevel], runs: Sequence[tuple[int, int]], protocol: Protocol) -> NoTrial:
     """Say why no run of falling PEEP was long enough."""
     wanted = message(
         "no-trial.limb-needed",

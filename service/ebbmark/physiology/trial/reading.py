@@ -17,7 +17,7 @@ from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.artefacts import dropped_leads, odd_readings, odd_remarks, settled_from_s
 from ebbmark.physiology.trial.contradictions import contradictions
 from ebbmark.physiology.trial.curve import Recipe, StepReadings, choose_recipe, resolution_of, samples_of
-from ebbmark.physiology.trial.limb import Plateau, contradicted_settings, peep_plateaus
+from ebbmark.physiology.trial.limb import PeepLevel, contradicted_settings, peep_plateaus
 from ebbmark.physiology.trial.limb_choice import fewest_steps, find_limb
 from ebbmark.physiology.trial.remarks import remarks, unsettled_remark
 from ebbmark.physiology.trial.steps import (
@@ -160,7 +160,7 @@ def _context(
 
 
 def _place(
-    by_quantity: Mapping[Quantity, Sequence[Reading]], plateaus: Sequence[Plateau]
+    by_quantity: Mapping[Quantity, Sequence[Reading]], plateaus: Sequence[PeepLevel]
 ) -> tuple[list[Readings], list[float]]:
     """Put every reading into the stretch of PEEP in which its middle lies; also the last time seen in each."""
     starts = [plateau.start_s for plateau in plateaus]
@@ -195,7 +195,7 @@ def _why_unused(
     return _NOT_OF_CURVE[recipe.kind]
 
 
-def _span(plateau: Plateau, index: int, limb: Sequence[StepReadings], protocol: Protocol) -> tuple[float, float]:
+def _span(plateau: PeepLevel, index: int, limb: Sequence[StepReadings], protocol: Protocol) -> tuple[float, float]:
     """Earliest and latest time at which a reading of this step still belongs to the trial."""
     earliest = plateau.until_s - protocol.longest_step_s if index == 0 else plateau.start_s
     last = index == len(limb) - 1

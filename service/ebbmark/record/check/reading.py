@@ -22,7 +22,7 @@ from ebbmark.record.address_guard import is_under
 from ebbmark.record.check.findings import Report, Verdict
 from ebbmark.record.client import Answer, Failure, RecordClient, Reply, decoded
 from ebbmark.record.refusal_told import named_by
-from ebbmark.record.retry import TROUBLE_WORDS, Trouble
+from ebbmark.record.retry import TROUBLE_WORDS, CallFailure
 from ebbmark.record.search import Page
 from ebbmark.record.sign_in import SignIn, SignInFailure
 
@@ -142,7 +142,7 @@ async def check_reading(asking: Asking, *, scope: str) -> bool:
         Whether the record answers us at all.
     """
     answer = await asking.send("GET", "metadata?_summary=true")
-    if isinstance(answer, Failure) and answer.trouble not in (Trouble.SIGN_IN_REFUSED, Trouble.SIGN_IN_FAILED):
+    if isinstance(answer, Failure) and answer.trouble not in (CallFailure.SIGN_IN_REFUSED, CallFailure.SIGN_IN_FAILED):
         sentence = f"{TROUBLE_WORDS[answer.trouble]}."
         asking.report.add("Connection", Verdict.FAILS, _capital(sentence), "everything: the record is not reached")
         return False

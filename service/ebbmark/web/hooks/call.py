@@ -17,7 +17,7 @@ from uuid import UUID
 import msgspec
 
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.careful import body_problem, too_deep
+from ebbmark.fhir.reading.decode_errors import body_problem, too_deep
 from ebbmark.record.client import is_bearer_token
 from ebbmark.web.hooks.catalog import HOOKS, Hook
 

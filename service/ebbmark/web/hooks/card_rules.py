@@ -36,7 +36,7 @@ from ebbmark.fhir.reading.conditions import PNEUMOTHORAX
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.read import is_about_weight, read_request
 from ebbmark.fhir.reading.request import Request
-from ebbmark.physiology.after.now import NAMED
+from ebbmark.physiology.after.patient_now import NAMED
 from ebbmark.physiology.closing.estimate import Verdict
 from ebbmark.physiology.during.limit_checks import Bound, bounds_of
 from ebbmark.physiology.during.next_move import Action
@@ -48,7 +48,7 @@ from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.stop.criteria import StopCriterion, check_stop
 from ebbmark.physiology.timeline import FIO2, in_force_at
-from ebbmark.physiology.trial.limb import Plateau, began_of, plateaus_of
+from ebbmark.physiology.trial.limb import PeepLevel, began_of, peep_levels_of
 from ebbmark.physiology.trial.reading import Trial, read_trial
 from ebbmark.physiology.wording import level
 from ebbmark.record.fetch import Fetched
@@ -258,7 +258,7 @@ def _now(fetched: Fetched, readings: tuple[Reading, ...], protocol: Protocol, co
     ask_in_full = stops.pressing or context.site.stop_limits.rhythms_that_stop is not None
     stop = _stop(fetched, context) if ask_in_full else None
     still = any(one.still for one in stops.pressing)
-    kept = _kept(plateaus_of(peeps), context.at_s)
+    kept = _kept(peep_levels_of(peeps), context.at_s)
     return _Now(True, at_the_lowest, stop, kept, kept and stop is not None and not still and not _rhythm(stop))
 
 
@@ -267,7 +267,7 @@ def _rhythm(stop: StopMet) -> bool:
     return any(one.code == StopCriterion.RHYTHM.value and one.severity == "high" for one in stop.answer.warnings)
 
 
-def _kept(plateaus: Sequence[Plateau], at_s: float) -> bool:
+def _kept(plateaus: Sequence[PeepLevel], at_s: float) -> bool:
     """Whether the latest level of PEEP has been kept for so much longer than the ones before that it is a setting."""
     dwells_s = [after.start_s - before.start_s for before, after in pairwise(plateaus[-FEWEST_FALLS - 1 :])]
     return at_s - plateaus[-1].start_s > max(KEPT_S, KEPT_STEPS * max(dwells_s, default=0.0))
@@ -290,7 +290,7 @@ def _asked(operation: Operation, fetched: Fetched, context: RequestContext) -> A
 
 def _falls(peeps: list[Reading], protocol: Protocol) -> int:
     """Steps down in a row up to the latest level, each no larger and none further apart than steps of a trial are."""
-    plateaus = plateaus_of(peeps)
+    plateaus = peep_levels_of(peeps)
     falls = 0
     for place in range(len(plateaus) - 1, 0, -1):
         drop = plateaus[place - 1].peep_cmh2o - plateaus[place].peep_cmh2o
@@ -346,7 +346,7 @@ def _end_s(trial: Trial) -> float:
 
 def _read(answer: Answer, readings: tuple[Reading, ...], fetched: Fetched, context: RequestContext) -> TrialRead:
     end_s = _end_s(answer.titration.trial)
-    plateaus = plateaus_of(readings)
+    plateaus = peep_levels_of(readings)
     latest = plateaus[-1] if plateaus else None
     now = None
     if latest is not None:

@@ -13,7 +13,7 @@ from fastapi import Request
 from ebbmark.fhir.writing.audit_event import Actor
 from ebbmark.record.client import Exchange, RecordClient
 from ebbmark.record.published_keys import PublishedKeys
-from ebbmark.record.retry import Trouble, ViewCache
+from ebbmark.record.retry import CallFailure, ViewCache
 from ebbmark.record.sign_in import SignInClock, SignInFailure
 from ebbmark.record.smart_launch import KnownServer, LaunchServer, TokenRequests, UserGrant
 from ebbmark.web.audit_trail import AuditTrail
@@ -121,7 +121,7 @@ class SmartDoor:
                 self.keep(request, renewed)
                 return renewed
             if session.expires_s <= now_s:
-                lasting = renewed.trouble is Trouble.SIGN_IN_REFUSED
+                lasting = renewed.trouble is CallFailure.SIGN_IN_REFUSED
                 raise refused(Why.REFRESH_REFUSED if lasting else Why.REFRESH_FAILED)
         if session.expires_s <= now_s:
             raise refused(Why.SESSION_EXPIRED)

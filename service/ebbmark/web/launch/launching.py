@@ -21,7 +21,7 @@ from urllib.parse import quote, urlencode
 
 from fastapi import Request
 
-from ebbmark.fhir.writing.audit_event import Access, Deed
+from ebbmark.fhir.writing.audit_event import Access, AuditAction
 from ebbmark.record.sign_in import SignInFailure
 from ebbmark.record.smart_launch import LaunchServer, UserGrant
 from ebbmark.web.launch.cookies import is_tab, note_cookies
@@ -119,10 +119,10 @@ async def ended(door: SmartDoor, request: Request) -> Session:
         session = await _session(door, request, client, pending)
         door.keep(request, session)
     except PageRefused:
-        await door.trail.note(Access(Deed.SIGNED_IN, door.actor_of(request, client.iss), succeeded=False))
+        await door.trail.note(Access(AuditAction.SIGNED_IN, door.actor_of(request, client.iss), succeeded=False))
         raise
     actor = door.actor_of(request, client.iss, session.fhir_user)
-    await door.trail.note(Access(Deed.SIGNED_IN, actor, succeeded=True, patient=f"Patient/{session.patient}"))
+    await door.trail.note(Access(AuditAction.SIGNED_IN, actor, succeeded=True, patient=f"Patient/{session.patient}"))
     return session
 
 
@@ -257,7 +257,7 @@ async def left(door: SmartDoor, request: Request, given: str | None) -> Left:
     note_cookies(request, door.cookies.no_session(session.tab))
     taken_back = await _given_back(door, session)
     actor = door.actor_of(request, session.iss, session.fhir_user)
-    await door.trail.note(Access(Deed.SIGNED_OUT, actor, succeeded=True, patient=f"Patient/{session.patient}"))
+    await door.trail.note(Access(AuditAction.SIGNED_OUT, actor, succeeded=True, patient=f"Patient/{session.patient}"))
     return Left.TAKEN_BACK if taken_back else Left.NOT_TAKEN_BACK
 
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from hashlib import sha256
 
 from ebbmark.record.client import RecordSettings
-from ebbmark.record.retry import SingleFlight, Trouble
+from ebbmark.record.retry import CallFailure, SingleFlight
 from ebbmark.record.sign_in import SignInFailure
 from ebbmark.record.smart_launch import AppClient, UserGrant
 from ebbmark.web.launch.seal import Seal
@@ -174,7 +174,7 @@ class Renewals:
         async def once() -> Renewed:
             try:
                 outcome = await renew()
-                passing = isinstance(outcome, SignInFailure) and outcome.trouble is Trouble.SIGN_IN_FAILED
+                passing = isinstance(outcome, SignInFailure) and outcome.trouble is CallFailure.SIGN_IN_FAILED
                 self._done[name] = (outcome, self._steady_s() + (AFTER_FAILURE_S if passing else REMEMBERED_S))
                 return outcome
             finally:

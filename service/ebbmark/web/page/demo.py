@@ -17,7 +17,7 @@ from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP, Operation
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.write import as_transaction
-from ebbmark.record.foreseen import Foreseen
+from ebbmark.record.dry_run import DryRun
 from ebbmark.record.search import ReadFailure
 from ebbmark.record.write_outcome import WriteOutcome
 from ebbmark.use_cases.questions import answer_request
@@ -242,7 +242,7 @@ class DemoSource:
         bundle = answer_bundle(answer, at_s=self.at_s, signer=None, with_report=choice.with_report)
         return as_transaction(bundle, answer.request.subject)
 
-    async def foreseen(self, _: dict[str, object]) -> Foreseen | ReadFailure | None:
+    async def foreseen(self, _: dict[str, object]) -> DryRun | ReadFailure | None:
         """Nothing: there is no record."""
         return None
 

@@ -13,11 +13,11 @@ from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP, Operation
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.question import RequestContext
-from ebbmark.fhir.writing.audit_event import Access, Actor, Deed
+from ebbmark.fhir.writing.audit_event import Access, Actor, AuditAction
 from ebbmark.keys import SigningKey
-from ebbmark.record.carried_parts import where_recorded
 from ebbmark.record.client import RecordClient
-from ebbmark.record.foreseen import Foreseen, foreseen
+from ebbmark.record.dry_run import DryRun, foreseen
+from ebbmark.record.embedded_resources import where_recorded
 from ebbmark.record.observations import nothing_stored_since
 from ebbmark.record.record_query import WINDOW_S, named_in_record, record_query_of
 from ebbmark.record.request_deadline import in_time
@@ -155,10 +155,10 @@ class RecordSource:
                 until_s=self.until_s,
             )
         except Rejected as rejected:
-            await self._note(Deed.READ, succeeded=False)
+            await self._note(AuditAction.READ, succeeded=False)
             raise _told(rejected) from None
         sources = tuple(one.reference for one in answer.request.sources if one.reference)
-        await self._note(Deed.READ, resources=sources, identity=answer.identity)
+        await self._note(AuditAction.READ, resources=sources, identity=answer.identity)
         return answer
 
     @property
@@ -183,7 +183,9 @@ class RecordSource:
         outcome = await record_entered(observations, record=self.record_client, until_s=self.until_s)
         places = tuple(one.location for one in (*outcome.created, *outcome.existing) if one.location)
         await self._note(
-            Deed.WRITTEN, succeeded=outcome.state in (WriteState.WRITTEN, WriteState.ALREADY_THERE), resources=places
+            AuditAction.WRITTEN,
+            succeeded=outcome.state in (WriteState.WRITTEN, WriteState.ALREADY_THERE),
+            resources=places,
         )
         return outcome
 
@@ -207,7 +209,7 @@ class RecordSource:
             with_report=choice.with_report,
         )
 
-    async def foreseen(self, transaction: dict[str, object]) -> Foreseen | ReadFailure | None:
+    async def foreseen(self, transaction: dict[str, object]) -> DryRun | ReadFailure | None:
         """What recording would do, with the record as it is now."""
         return await in_time(foreseen(transaction, record=self.record_client), self.until_s)
 
@@ -223,7 +225,9 @@ class RecordSource:
             make_current=choice.make_current,
             until_s=self.until_s,
         )
-        await self._note(Deed.WRITTEN, succeeded=outcome.there, resources=outcome.places, identity=answer.identity)
+        await self._note(
+            AuditAction.WRITTEN, succeeded=outcome.there, resources=outcome.places, identity=answer.identity
+        )
         return outcome
 
     @property
@@ -237,7 +241,7 @@ class RecordSource:
         return f"Patient/{self.session.patient}"
 
     async def _note(
-        self, deed: Deed, *, succeeded: bool = True, resources: tuple[str, ...] = (), identity: str = ""
+        self, deed: AuditAction, *, succeeded: bool = True, resources: tuple[str, ...] = (), identity: str = ""
     ) -> None:
         access = Access(deed, self.actor, succeeded, self._patient, resources, identity)
         await self.rules.trail.note(access)

@@ -10,7 +10,7 @@ from typing import Any, Final, cast
 
 import msgspec
 
-from ebbmark.record.foreseen import Foreseen
+from ebbmark.record.dry_run import DryRun
 from ebbmark.record.search import ReadFailure
 
 __all__ = ["EarlierView", "ResourceView", "ReviewView", "earlier_view", "element_words", "review_view", "said"]
@@ -78,7 +78,7 @@ class EarlierView:
     marked: tuple[str, ...] = ()
 
 
-def earlier_view(seen: Foreseen | ReadFailure | None) -> EarlierView:
+def earlier_view(seen: DryRun | ReadFailure | None) -> EarlierView:
     """Put what was foreseen in words.
 
     Args:

@@ -12,7 +12,7 @@ from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.units import UCUM
-from ebbmark.record.foreseen import Foreseen
+from ebbmark.record.dry_run import DryRun
 from ebbmark.record.search import ReadFailure
 from ebbmark.record.write_outcome import WriteOutcome
 from ebbmark.use_cases.recording import Outcome
@@ -183,7 +183,7 @@ class TrialSource(Protocol):
             Rejected: nothing can be recorded.
         """
 
-    async def foreseen(self, transaction: Json) -> Foreseen | ReadFailure | None:
+    async def foreseen(self, transaction: Json) -> DryRun | ReadFailure | None:
         """What recording would do to what is in the record; why that is not known; None where there is no record.
 
         Args:

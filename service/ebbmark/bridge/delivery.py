@@ -22,7 +22,7 @@ import msgspec
 from ebbmark.bridge.hl7v2 import ACCEPTED, AGAIN, NEVER, ErrorRow, Refused, Segment, acknowledgements, header_of
 from ebbmark.bridge.observed import DeviceMessage, LeftRow, SiteRules, read_message
 from ebbmark.fhir.naming import BASE
-from ebbmark.fhir.writing.audit_event import Access, Actor, Deed
+from ebbmark.fhir.writing.audit_event import Access, Actor, AuditAction
 from ebbmark.fhir.writing.device_readings import device_observation
 from ebbmark.fhir.writing.entered import entered_transaction
 from ebbmark.record.client import RecordClient
@@ -165,7 +165,7 @@ class Bridge:
             if self._note is not None:
                 sender = Actor(SENDER_SYSTEM, header.raw(3))
                 places = tuple(one.location for one in outcome.created if one.location)
-                await self._note(Access(Deed.WRITTEN, sender, written, subject, places))
+                await self._note(Access(AuditAction.WRITTEN, sender, written, subject, places))
             if not written:
                 never = outcome.state is WriteState.FAILED and outcome.http_status in _NEVER_STATUSES
                 raise Refused("", 207, outcome.sentence, NEVER if never and not outcome.created else AGAIN)

@@ -14,14 +14,14 @@ from fastapi import APIRouter, Request, Response
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.body import Limits
 from ebbmark.fhir.writing.audit_event import Access as Accessed
-from ebbmark.fhir.writing.audit_event import Deed
+from ebbmark.fhir.writing.audit_event import AuditAction
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.body import read_body, require_fhir_json
 from ebbmark.web.hooks.answering import Answering, answer_call
+from ebbmark.web.hooks.authentication import HooksAuthMiddleware
 from ebbmark.web.hooks.call import read_call
 from ebbmark.web.hooks.catalog import SERVICE_ID, discovery
 from ebbmark.web.hooks.documentation import CALL, DISCOVERY, FEEDBACK
-from ebbmark.web.hooks.entrance import HooksEntrance
 from ebbmark.web.hooks.feedback import note, read_feedback
 
 __all__ = ["HooksDoor", "hooks_router"]
@@ -42,7 +42,7 @@ class HooksDoor:
         wall_s: seconds since 1970-01-01T00:00:00Z.
     """
 
-    entrance: HooksEntrance
+    entrance: HooksAuthMiddleware
     answering: Answering
     limits: Limits
     trail: AuditTrail
@@ -71,12 +71,12 @@ def hooks_router(door: HooksDoor) -> APIRouter:
         try:
             answered = await answer_call(called, at_s=at_s, answering=door.answering)
         except Rejected:
-            await door.trail.note(Accessed(Deed.EVALUATED, actor, succeeded=False))
+            await door.trail.note(Accessed(AuditAction.EVALUATED, actor, succeeded=False))
             raise
         patient = f"Patient/{called.patient_id}"
         if answered.read:
-            await door.trail.note(Accessed(Deed.READ, actor, True, patient, answered.read, answered.identity))
-        await door.trail.note(Accessed(Deed.EVALUATED, actor, True, patient, (), answered.identity))
+            await door.trail.note(Accessed(AuditAction.READ, actor, True, patient, answered.read, answered.identity))
+        await door.trail.note(Accessed(AuditAction.EVALUATED, actor, True, patient, (), answered.identity))
         cards = [] if answered.card is None else [answered.card]
         return Response(_ENCODER.encode({"cards": cards}), media_type=JSON)
 

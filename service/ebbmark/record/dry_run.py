@@ -10,13 +10,13 @@ from ebbmark.record.search import ReadFailure
 from ebbmark.record.stored_results import GONE
 from ebbmark.record.trial_answers import NO_LOCK, look, outgoing_answer
 
-__all__ = ["Foreseen", "foreseen"]
+__all__ = ["DryRun", "foreseen"]
 
 Json = dict[str, object]
 
 
 @dataclass(frozen=True, slots=True)
-class Foreseen:
+class DryRun:
     """What recording would do.
 
     Attributes:
@@ -36,7 +36,7 @@ class Foreseen:
     sentence: str
 
 
-async def foreseen(transaction: Json, *, record: RecordClient) -> Foreseen | ReadFailure:
+async def foreseen(transaction: Json, *, record: RecordClient) -> DryRun | ReadFailure:
     """Look at the record, and write nothing.
 
     Args:
@@ -71,4 +71,4 @@ async def foreseen(transaction: Json, *, record: RecordClient) -> Foreseen | Rea
         sentences.append(f"{len(marked)} results of {answers} for the same trial would be marked superseded.")
     if standing.beside:
         sentences.append("An answer for the same trial that a clinician has signed would stay beside it.")
-    return Foreseen(stands, written, marked, bool(standing.beside), again, " ".join(sentences))
+    return DryRun(stands, written, marked, bool(standing.beside), again, " ".join(sentences))

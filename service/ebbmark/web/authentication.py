@@ -26,7 +26,7 @@ from ebbmark.web.rates import RequestRates
 from ebbmark.web.signed_token import Rules, TokenRefusal
 
 __all__ = [
-    "Entrance",
+    "AuthMiddleware",
     "Refused",
     "actor_of",
     "count",
@@ -57,7 +57,7 @@ class Refused(Rejected):
 
 
 @dataclass(frozen=True, slots=True)
-class Entrance:
+class AuthMiddleware:
     """The entrance of the FHIR door.
 
     Attributes:

@@ -20,18 +20,18 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.writing.audit_event import Actor
+from ebbmark.web.authentication import Refused, count, not_signed_in, require_this_machine
 from ebbmark.web.bearer import ClientJwt, SeenTokens, checked_client
-from ebbmark.web.entrance import Refused, count, not_signed_in, require_this_machine
 from ebbmark.web.rates import RequestRates
 from ebbmark.web.signed_token import Rules
 
-__all__ = ["HooksEntrance", "HooksOrigins"]
+__all__ = ["HooksAuthMiddleware", "HooksOrigins"]
 
 _ACCEPTED = "Authorization: Bearer with a JWT of a known CDS client, its aud the address that is called"
 
 
 @dataclass(frozen=True, slots=True)
-class HooksEntrance:
+class HooksAuthMiddleware:
     """The entrance of this door.
 
     Attributes:
