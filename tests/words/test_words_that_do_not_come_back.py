@@ -103,7 +103,7 @@ STILL = {
     "after/losses.py": 5,
     "after/markers.py": 4,
     "after/measures.py": 18,
-    "after/now.py": 5,
+    "after/patient_now.py": 5,
     "after/recruitability.py": 1,
     "after/surveillance.py": 5,
     "closing/closing.py": 11,
