@@ -547,6 +547,29 @@ def test_a_volume_is_taken_for_rounded_to_the_coarsest_quantum_that_fits(
     assert resolution_of(samples, recipe, (22.123, 23.456)) == pytest.approx(quantum / 12**0.5 / volumes[1])
 
 
+@pytest.mark.parametrize(("pressures", "quantum"), [((22.0, 25.0), 1.0), ((22.0, 22.5), 0.5), ((22.1, 22.4), 0.1)])
+def test_a_pressure_and_a_charted_compliance_are_taken_for_rounded_to_the_coarsest_quantum_that_fits(
+    pressures: tuple[float, float], quantum: float
+) -> None:
+    trial = trial_of(staircase_down())
+    sample = replace(trial.steps[0].samples[0], tidal_volume_ml=400.5, compliance_ml_per_cmh2o=40.05)
+    samples = [sample, replace(sample, tidal_volume_ml=401.1, compliance_ml_per_cmh2o=40.11)]
+    recipe = Recipe(Quantity.PLATEAU_PRESSURE, trial.kind, Quantity.TIDAL_VOLUME_EXPIRED, None)
+    charted = Recipe(Quantity.COMPLIANCE_STATIC, trial.kind, None, None)
+
+    assert resolution_of(samples, recipe, pressures) == pytest.approx(quantum / 12**0.5 / 10.0)
+    assert resolution_of(samples, charted, pressures) == pytest.approx(quantum / 12**0.5 / pressures[1])
+
+
+@pytest.mark.parametrize(("share", "told"), [(1.2, False), (1.201, True)])
+def test_a_charted_compliance_that_differs_by_more_than_a_fifth_is_told(share: float, told: bool) -> None:
+    rows = staircase_down(compliances=(42, 42, 42, 42, 42, 35, 30, 28))
+    computed = trial_of(rows).steps[0].compliance_ml_per_cmh2o
+    rows.append(reading(Quantity.COMPLIANCE_STATIC, share * computed, START_S + 60, 700))
+
+    assert ("charted-compliance-differs" in [seen.slug for seen in trial_of(rows).observed]) is told
+
+
 def test_every_reading_is_either_used_or_listed() -> None:
     pulse = reading(Quantity.HEART_RATE, 88, START_S + 90, 906)
     readings = [*staircase_down(), pulse]
