@@ -16,7 +16,7 @@ STEPS = [(16, 28.4), (14, 26.0), (12, 24.1), (10, 23.4), (8, 23.4), (6, 23.0)]
 
 
 def _add(page: Page, peep: float, plateau: float, spo2: float = 93) -> None:
-    for name, value in (("PEEP", peep), ("PeepLevel", plateau), ("VT expired", 420), ("SpO2", spo2), ("MAP", 75)):
+    for name, value in (("PEEP", peep), ("Plateau", plateau), ("VT expired", 420), ("SpO2", spo2), ("MAP", 75)):
         page.locator("#one").get_by_label(name).fill(f"{value}")
     page.locator("#one").get_by_label("Heart rate").fill("90")
     page.keyboard.press("Enter")
@@ -126,7 +126,7 @@ def test_without_script_a_whole_table_is_a_plain_form(browser: Browser, address:
         page = seen.page
         page.goto(f"{address}/demo/by-hand.{time.time() - 300:.0f}/steps")
         assert page.locator("#one").is_hidden()
-        for name, value in (("Time", "09:20"), ("PEEP", "16"), ("PeepLevel", "28"), ("VT expired", "420")):
+        for name, value in (("Time", "09:20"), ("PEEP", "16"), ("Plateau", "28"), ("VT expired", "420")):
             page.get_by_label(f"{name}, row 1", exact=True).fill(value)
         page.get_by_role("button", name="What does this say?").click()
 

@@ -49,7 +49,7 @@ UCUM_CM: Json = {"unit": "cmH2O", "system": "http://unitsofmeasure.org", "code":
 PEEPS = [20.0, 18.0, 16.0, 14.0, 12.0, 10.0, 8.0]
 LOCAL = [
     *charted("x1", "PEEP eingestellt", PEEPS, UCUM_CM),
-    *charted("x2", "PeepLevel", [28.5, 26.2, 24.1, 22.0, 20.4, 19.7, 19.5], {"unit": "cmH2O"}),
+    *charted("x2", "Plateau", [28.5, 26.2, 24.1, 22.0, 20.4, 19.7, 19.5], {"unit": "cmH2O"}),
     *charted("x3", "Vt exp", [380.0] * 7, {"unit": "ML"}),
     *charted("x4", "Bed angle", [30.0] * 7, {"unit": "deg"}),
 ]

@@ -217,7 +217,7 @@ def test_a_unit_of_another_dimension(app: ASGIApp, unit: str) -> None:
         ({"system": "http://loinc.org", "code": "99999-9"}, "99999-9"),
         ({"system": "https://site.example/codes", "code": "pplat"}, "a code of another system"),
         ({"code": "76259-1"}, "76259-1"),
-        ({"display": "PeepLevel"}, ""),
+        ({"display": "Plateau"}, ""),
     ],
 )
 def test_a_code_that_is_not_known_is_ignored_by_name(app: ASGIApp, coding: Json, says: str) -> None:

@@ -67,7 +67,7 @@ class EnteredQuantity:
 
 ENTERED: Final = (
     EnteredQuantity(Quantity.PEEP_SET, "PEEP", "cmH2O", "20077-4"),
-    EnteredQuantity(Quantity.PLATEAU_PRESSURE, "PeepLevel", "cmH2O", "76259-1"),
+    EnteredQuantity(Quantity.PLATEAU_PRESSURE, "Plateau", "cmH2O", "76259-1"),
     EnteredQuantity(Quantity.PEAK_PRESSURE, "Peak", "cmH2O", "76531-3"),
     EnteredQuantity(Quantity.TIDAL_VOLUME_EXPIRED, "VT expired", "mL", "76007-4"),
     EnteredQuantity(Quantity.SPO2, "SpO2", "%", "59408-5"),
