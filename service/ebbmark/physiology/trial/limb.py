@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from operator import itemgetter
 
 from ebbmark.physiology.protocols import Protocol
@@ -209,6 +210,7 @@ def _same(one: Reading, other: Reading, *, measured: bool) -> bool:
     return same_setting(one.value, other.value)
 
 
+@lru_cache(maxsize=512)  # a record holds few distinct settings, each compared many times
 def _charted_as(value_cmh2o: float) -> frozenset[int]:
     """The whole numbers, of cmH2O or of mbar, that this value may have been charted as."""
     numbers = (value_cmh2o, value_cmh2o * _MBAR_PER_CMH2O)
