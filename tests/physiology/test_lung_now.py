@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.physiology.after.lung_now import lung_findings, lung_now
+from ebbmark.physiology.after.lung_now import lung_now
+from ebbmark.physiology.after.patient_now import PatientNow, with_now
+from ebbmark.physiology.formulas.body import Sex
+from ebbmark.physiology.patient.titration import titrate
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS
 from trials import START_S, STEP_S, reading, staircase_down, trial_of
 
 TRIAL = staircase_down()
@@ -14,10 +18,12 @@ END_S = START_S + 8 * STEP_S
 
 
 def after(*more: Reading, minutes: float = 20.0) -> dict[str, str]:
-    """Slugs of the findings since the trial, each with its weight."""
-    readings = [*TRIAL, *more]
-    found = lung_findings(readings, trial_of(TRIAL), DEFAULT_PROTOCOL, since_s=END_S, at_s=END_S + 60.0 * minutes)
-    return {one.slug: one.weight.value for one in found}
+    """Slugs of what the titration finds since the trial, each with its weight."""
+    at_s = END_S + 60.0 * minutes
+    lung = lung_now([*TRIAL, *more], trial_of(TRIAL), DEFAULT_PROTOCOL, since_s=END_S, at_s=at_s)
+    titration = titrate(trial_of(TRIAL), TRIAL, height_cm=168.0, sex=Sex.FEMALE, protocol=DEFAULT_PROTOCOL)
+    found = with_now(titration, PatientNow((), (), None, None, (), lung), DEFAULT_STOP_LIMITS).findings
+    return {one.slug: one.weight.value for one in found if one.slug.endswith("-since")}
 
 
 def row(minute: float, **values: float) -> list[Reading]:
@@ -40,6 +46,24 @@ def test_compliance_that_fell_by_more_than_closing_takes_is_looked_at_first(
     plateau = 12.0 + volume() / (share * compliance_at(12.0))
 
     assert after(*row(19, peep_set=12.0, plateau_pressure=plateau, tidal_volume_expired=volume())) == found
+
+
+def test_intrinsic_peep_of_the_trial_is_no_loss_where_it_is_not_charted_since() -> None:
+    settings = [one for one in TRIAL if one.quantity is Quantity.PEEP_SET]
+    trapped = [*TRIAL, *[reading(Quantity.PEEP_TOTAL, one.value + 3.0, one.at_s, 950) for one in settings]]
+    trial = trial_of(trapped)
+    step = next(one for one in trial.steps if one.peep_cmh2o == 12.0)
+    assert step.plateau_cmh2o is not None
+    same = row(19, peep_set=12.0, plateau_pressure=step.plateau_cmh2o, tidal_volume_expired=volume())
+
+    assert step.baseline_cmh2o == 15.0
+    assert lung_now([*trapped, *same], trial, DEFAULT_PROTOCOL, since_s=END_S, at_s=END_S + 1200.0) == ()
+
+
+def test_peep_that_was_left_at_the_last_step_need_not_be_charted_again() -> None:
+    worse = row(19, plateau_pressure=6.0 + volume() / (0.5 * compliance_at(6.0)), tidal_volume_expired=volume())
+
+    assert after(*worse) == {"lung-lost-since": "look-first"}
 
 
 def test_compliance_right_after_peep_was_changed_says_nothing_yet() -> None:
@@ -77,4 +101,4 @@ def test_another_limb_that_runs_withholds_the_number_of_the_earlier_one() -> Non
 def test_nothing_older_than_half_an_hour_is_of_now() -> None:
     old = row(1, peep_set=12.0, plateau_pressure=45.0, tidal_volume_expired=volume(), end_tidal_co2=3.0)
 
-    assert lung_now([*TRIAL, *old], trial_of(TRIAL), since_s=END_S, at_s=END_S + 3600.0) == ()
+    assert lung_now([*TRIAL, *old], trial_of(TRIAL), DEFAULT_PROTOCOL, since_s=END_S, at_s=END_S + 3600.0) == ()

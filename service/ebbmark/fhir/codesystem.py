@@ -147,6 +147,7 @@ BEDSIDE_CONCEPTS: tuple[tuple[str, str, str], ...] = (
     ("transport", "Transport", "The patient was moved since the titration."),
     ("patient-triggers", "The patient triggers breaths", "Mechanics hold for a passive patient only and cannot be compared."),
     ("end-tidal-lost", "End-tidal carbon dioxide vanished", "The gas does not come from a perfused lung now."),
+    ("peep-lowered-again", "PEEP is being lowered again", "Another trial seems to be in progress."),
     ("air-trapped", "Air is trapped", "Intrinsic PEEP is high now."),
     ("standing-pneumothorax", "A pneumothorax stands in the record", "Coded as present and not as drained."),
     # More than one trial

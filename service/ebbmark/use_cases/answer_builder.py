@@ -19,7 +19,7 @@ from ebbmark.fhir.reading.conditions import Documented
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.sources import Ignored, Reason
 from ebbmark.fhir.writing.canonical import identity, input_digest, question_basis
-from ebbmark.physiology.after.lung_now import lung_findings, lung_now
+from ebbmark.physiology.after.lung_now import lung_now
 from ebbmark.physiology.after.patient_now import PNEUMOTHORAX, PatientNow, patient_now, with_now
 from ebbmark.physiology.after.seen import CodedChange, Event
 from ebbmark.physiology.before.plan import Plan
@@ -328,9 +328,8 @@ def titration_of(trial: Trial, request: Request, *, now: bool = False) -> Titrat
         began_s = began_of(request.readings, trial, request.protocol)
         # Where the trial itself gives no number its own checks say why, and speak of that step, too.
         last_s = trial.steps[-1].start_s if titration.advice.suggested_peep_cmh2o is not None else None
-        found = now_of(request, since_s=since_s, at_s=newest_s, began_s=began_s, last_step_s=last_s)
-        lung = lung_findings(request.readings, trial, request.protocol, since_s=since_s, at_s=newest_s)
-        titration = with_now(titration, found, request.stop_limits, tuple(lung))
+        found = now_of(request, since_s=since_s, at_s=newest_s, began_s=began_s, last_step_s=last_s, trial=trial)
+        titration = with_now(titration, found, request.stop_limits)
     return worded(titration)
 
 
@@ -353,7 +352,7 @@ def now_of(
         last_step_s: see `patient_now`.
         trial: that the lung now is held against; None where none is known.
     """
-    lung = () if trial is None else lung_now(request.readings, trial, since_s=since_s, at_s=at_s)
+    lung = () if trial is None else lung_now(request.readings, trial, request.protocol, since_s=since_s, at_s=at_s)
     return patient_now(
         request.readings,
         request.stop_limits,

@@ -83,7 +83,8 @@ def comparison_answer(request: Request, site: Site) -> Answer:
     trial = read if isinstance(read, Trial) else None
     moments = moments_of(request, trial)
     if moments is None:
-        return only_the_patient(OPERATION, request, site, since_s=-inf if trial is None else trial.steps[-1].end_s)
+        since_s = -inf if trial is None else trial.steps[-1].end_s
+        return only_the_patient(OPERATION, request, site, since_s=since_s, trial=trial)
     began_s = moments.began_s
     if began_s is None or began_s >= moments.titrated_s:
         accepted = "the parameter trial-started with a time before the new settings, or a trial among the readings"
@@ -94,7 +95,7 @@ def comparison_answer(request: Request, site: Site) -> Answer:
     # The reading at the very moment of the change belongs to the trial.
     before = snapshot_of(request, began_s - BEFORE_S, began_s - 1.0)
     after = snapshot_of(request, moments.titrated_s, until_s)
-    now = now_of(request, since_s=moments.titrated_s, at_s=request.as_of_s, began_s=began_s)
+    now = now_of(request, since_s=moments.titrated_s, at_s=request.as_of_s, began_s=began_s, trial=trial)
     triggers = now.triggers
     if triggers is not None:
         after = without_mechanics(after)

@@ -77,6 +77,7 @@ def only_the_patient(
     sentence: str = NOT_SET,
     accepted: str = NO_SETTING,
     since_s: float = -inf,
+    trial: Trial | None = None,
     statements: Sequence[Statement] = (),
 ) -> Answer:
     """The patient now, where the question itself cannot be answered: whoever asks has to know.
@@ -89,13 +90,14 @@ def only_the_patient(
         sentence: what is not known.
         accepted: what would be.
         since_s: end of the trial; changes since count then, too [s since 1970-01-01T00:00:00Z].
+        trial: that the lung now is held against; None where none is known.
         statements: of the question.
 
     Raises:
         Rejected: no vital sign of now is beyond a limit, and nothing is known to have changed since the trial.
     """
     at_s = request.as_of_s
-    now = now_of(request, since_s=since_s, at_s=at_s)
+    now = now_of(request, since_s=since_s, at_s=at_s, trial=trial)
     seen = now.alarms if since_s == -inf else (*now.alarms, *now.beside, *now.changed)
     missing_too = f"{sentence} Send {accepted}."
     if not seen:

@@ -59,7 +59,7 @@ def validity_answer(request: Request, site: Site) -> Answer:
             value=Truth(True) if other else None,
             note=told,
         )
-        return only_the_patient(OPERATION, request, site, since_s=since_s, statements=(doubt,))
+        return only_the_patient(OPERATION, request, site, since_s=since_s, trial=trial, statements=(doubt,))
     suggested, how = _suggested(request, trial)
     until_s = min(request.as_of_s, moments.titrated_s + SETTLING_S)
     answer = watch(

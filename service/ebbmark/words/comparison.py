@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Final
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
 
 from ebbmark.physiology.after.comparison import RELIEF, Comparison, LimitCheck, Overdistension, Sureness
 from ebbmark.physiology.after.measures import Change, Verdict
@@ -19,6 +19,7 @@ __all__ = [
     "comparison_in_short",
     "comparison_words",
     "limit_check_words",
+    "numbers_spelled",
     "overdistension_words",
 ]
 
@@ -214,10 +215,18 @@ def _figure(one: Change, value: float | None) -> str:
 def beyond_in_short(one: Seen) -> str:
     """A vital sign beyond its limit now with its age, or a standing pneumothorax, in a few words."""
     if one.kind != "beyond-limit":
-        return say(f"seen.{one.kind}", **one.values)
+        return say(f"seen.{one.kind}", **numbers_spelled(one.values))
     reading, limit = one.values["reading"], one.values["limit"]
     name, value = say(f"name.{reading.quantity.slug}"), f"{round(reading.value, 1):g}"
     return f"{say('seen.beyond-limit', name=name, value=value, limit=f'{limit.value:g}')}, {age(one.values['age_s'])}"
+
+
+def numbers_spelled(values: Mapping[str, Any]) -> dict[str, str]:
+    """Values as a sentence spells them: pressures to a decimal, other numbers whole, words as they are."""
+    return {
+        name: level(value) if name.endswith("cmh2o") else value if isinstance(value, str) else f"{value:.0f}"
+        for name, value in values.items()
+    }
 
 
 def _top(one: Overdistension) -> str:

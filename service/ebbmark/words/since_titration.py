@@ -10,7 +10,7 @@ from ebbmark.physiology.after.surveillance import Surveillance
 from ebbmark.physiology.timeline import fio2_words
 from ebbmark.physiology.wording import level
 from ebbmark.words.ages import age, capital
-from ebbmark.words.comparison import beyond_in_short, change_words
+from ebbmark.words.comparison import beyond_in_short, change_words, numbers_spelled
 from ebbmark.words.in_short import InShort, shortened
 from ebbmark.words.messages import say, spell
 
@@ -116,8 +116,8 @@ def _spelled(one: Seen, titrated_s: float) -> dict[str, str]:
             return _of_pressure(one, titrated_s)
         case "oxygen-need":
             return {name: str(value) for name, value in values.items()}
-        case "lung-lost" | "end-tidal-lost" | "air-trapped":
-            return {name: level(value) if name.endswith("cmh2o") else f"{value:.0f}" for name, value in values.items()}
+        case "lung-lost" | "end-tidal-lost" | "air-trapped" | "lowered-again":
+            return numbers_spelled(values)
         case _:
             return {"after": _after(one.from_s, titrated_s), "words": str(values["words"])}
 

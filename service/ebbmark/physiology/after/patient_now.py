@@ -162,16 +162,15 @@ def _beyond(
     return tuple(found)
 
 
-def with_now(titration: Titration, now: PatientNow, limits: StopLimits, lung: Sequence[Finding] = ()) -> Titration:
+def with_now(titration: Titration, now: PatientNow, limits: StopLimits) -> Titration:
     """The titration with what the patient is like now: a vital sign beyond its limit withholds the number.
 
     Args:
         titration: of a trial, from its own readings.
         now: since the end of that trial.
         limits: stop limits in force.
-        lung: what the latest readings show of the lung (`lung_findings`).
     """
-    found = (*_findings(now, limits), *lung)
+    found = tuple(_findings(now, limits))
     if not found:
         return titration
     advice = titration.advice
@@ -196,6 +195,9 @@ def _findings(now: PatientNow, limits: StopLimits) -> Iterator[Finding]:
         source = vital_limits_of(limits).source or now.beyond[0].citation
         at_s = max(one.from_s for one in now.beyond)
         yield Finding("stop-limit-since-trial", Weight.LOOK_FIRST, values, (), at_s, sources, source)
+    for seen in now.lung:
+        weight = Weight.HIGH if seen.kind in _QUESTIONS else Weight.LOOK_FIRST
+        yield Finding(f"{seen.kind}-since", weight, seen.values, (), seen.from_s, seen.sources, seen.citation)
     told = ((now.triggers, "effort-since-trial"), (now.oxygen, "oxygen-need-since-trial"))
     for one, slug in told:
         if one is not None:
@@ -208,6 +210,9 @@ def _findings(now: PatientNow, limits: StopLimits) -> Iterator[Finding]:
             values = {"words": latest.values["words"]}
             yield Finding(slug, weighs, values, (), latest.from_s, latest.sources, OWN_CHOICE)
 
+
+_QUESTIONS: Final = frozenset({"air-trapped", "opened-circuit"})
+"""What of the lung now questions the number; anything else withholds it."""
 
 _SHORT: Final = {Quantity.MEAN_ARTERIAL_PRESSURE: "MAP"}
 _SINCE: Final = {

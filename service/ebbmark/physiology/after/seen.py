@@ -29,6 +29,7 @@ class Event(Enum):
     PNEUMOTHORAX = "standing-pneumothorax"
     CARBON_DIOXIDE_LOST = "end-tidal-lost"
     AIR_TRAPPED = "air-trapped"
+    LOWERED_AGAIN = "peep-lowered-again"
 
 
 @dataclass(frozen=True, slots=True)

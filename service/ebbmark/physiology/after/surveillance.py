@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import median
 from typing import Final
 
@@ -268,15 +268,13 @@ def watch(
     seen += pressure.seen
     not_checked += pressure.not_checked
     if now is not None:
+        # What was found here as grave is told once.
+        told = {one.event for one in seen if one.grave}
+        now = replace(now, lung=tuple(one for one in now.lung if one.event not in told))
         gas = any(one.event is Event.OXYGENATION_LOST for one in seen)
         seen += [one for one in now.beside if not (gas and one is now.oxygen)]
         fell = any(one.event is Event.PRESSURE_LOST and one.grave for one in seen)
-        stiff = any(one.event is Event.COMPLIANCE_LOST for one in seen)
-        seen += [
-            one
-            for one in now.alarms
-            if not (fell and one.event is Event.PRESSURE_LOST) and not (stiff and one.event is Event.COMPLIANCE_LOST)
-        ]
+        seen += [one for one in now.alarms if not (fell and one.event is Event.PRESSURE_LOST)]
         seen += now.changed
     # A patient who fails comes before what makes a number old, and the circulation first.
     seen.sort(
