@@ -10,7 +10,7 @@ from unicodedata import combining, normalize
 from ebbmark.fhir.bedside.condition_codes import ALL_ICD, CONDITION_ROWS, NO_RISK, PERHAPS, ConditionRow
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
 
-__all__ = ["BUILT_IN", "LONGEST_READ", "ConditionCodes", "named_in_words"]
+__all__ = ["BUILT_IN", "LONGEST_READ", "ConditionCodes", "named_in_words", "without_accents"]
 
 _OF_A_PROCEDURE = frozenset(
     {"extracorporeal-support", "drained-barotrauma", "recent-lung-surgery", "recent-sternotomy"}
@@ -122,13 +122,18 @@ LONGEST_READ: Final = 2000
 """Letters of a Condition's words that are looked through."""
 
 
+def without_accents(text: str) -> str:
+    """Words as they are compared: in small letters, without accents."""
+    return "".join(one for one in normalize("NFKD", text.casefold()) if not combining(one))
+
+
 def named_in_words(text: str) -> frozenset[str]:
     """Slugs of the conditions that words name, by `named_by` of `data/conditions.toml`.
 
     Args:
         text: as charted, in any case, with accents.
     """
-    plain = "".join(one for one in normalize("NFKD", text[:LONGEST_READ].casefold()) if not combining(one))
+    plain = without_accents(text[:LONGEST_READ])
     tokens = frozenset(re.findall(r"[a-z]+", plain))
     return frozenset(
         slug for slug, part in _NAMED_BY if (part in tokens if len(part) <= _WHOLE_WORD else part in plain)

@@ -13,12 +13,11 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from typing import Final
-from unicodedata import combining, normalize
 
 import msgspec
 
 from ebbmark.data import table
-from ebbmark.fhir.bedside.condition_lookup import LONGEST_READ
+from ebbmark.fhir.bedside.condition_lookup import LONGEST_READ, without_accents
 from ebbmark.fhir.model import Observation, Worded
 from ebbmark.fhir.reading.codes import LOINC, CodeRow
 from ebbmark.fhir.reading.collected import CodedValues, Context
@@ -138,8 +137,7 @@ def _changes(items: Sequence[Received], context: Context) -> tuple[list[CodedCha
 def _breathing(mode: Worded) -> Weight | None:
     """What a mode in which the patient triggers or breathes does to a trial; None for any other mode."""
     named = " ".join((mode.text, *(one.display for one in mode.coding)))[:LONGEST_READ]
-    plain = "".join(one for one in normalize("NFKD", named.casefold()) if not combining(one))
-    whole = re.findall(r"[a-z]+|[0-9]+", plain)
+    whole = re.findall(r"[a-z]+|[0-9]+", without_accents(named))
     words, codes = " ".join(whole), {(one.system, one.code) for one in mode.coding}
     for weight, parts, abbreviations, coded in _MODES:
         if codes & coded or any(part in words for part in parts) or not set(abbreviations).isdisjoint(whole):
