@@ -21,7 +21,7 @@ from ebbmark.fhir.sources import Ignored, Reason
 from ebbmark.fhir.writing.canonical import identity, input_digest, question_basis
 from ebbmark.physiology.after.lung_now import lung_now
 from ebbmark.physiology.after.patient_now import PNEUMOTHORAX, PatientNow, patient_now, with_now
-from ebbmark.physiology.after.seen import CodedChange, Event
+from ebbmark.physiology.after.seen import CodedChange, Event, Seen
 from ebbmark.physiology.before.plan import Plan
 from ebbmark.physiology.before.published_staircases import staircase_for
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk, RiskConcept, Scope
@@ -352,7 +352,11 @@ def now_of(
         last_step_s: see `patient_now`.
         trial: that the lung now is held against; None where none is known.
     """
-    lung = () if trial is None else lung_now(request.readings, trial, request.protocol, since_s=since_s, at_s=at_s)
+    lung: tuple[Seen, ...] = ()
+    if trial is not None:
+        # Since the trial, whenever PEEP was set after it: so every question sees the same.
+        ended_s = min(since_s, trial.steps[-1].until_s)
+        lung = lung_now(request.readings, trial, request.protocol, since_s=ended_s, at_s=at_s)
     return patient_now(
         request.readings,
         request.stop_limits,
