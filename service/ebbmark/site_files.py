@@ -58,7 +58,7 @@ def files_of(**places: Path | None) -> SiteFiles:
             files; None where there is none.
 
     Raises:
-        Misread: names setting and file.
+        SiteFileError: names setting and file.
     """
     read = {
         name: tuple(_files(name, place)) if name in _FOLDERS else ((place.name, content_of(_setting(name), place)),)
@@ -72,7 +72,7 @@ def site_of(read: SiteFiles) -> Site:
     """The site's protocols, stop limits and codes of conditions.
 
     Raises:
-        Misread: names setting, file and element.
+        SiteFileError: names setting, file and element.
     """
     site = NO_SITE
     for name, content in read.protocols:
@@ -89,7 +89,7 @@ def codes_of(read: SiteFiles) -> CodeMap:
     """The site's own codes of readings, and how it charts.
 
     Raises:
-        Misread: names setting, file and element.
+        SiteFileError: names setting, file and element.
     """
     codes = NO_CODE_MAP
     if read.code_map:
@@ -137,7 +137,7 @@ def use_messages(read: SiteFiles) -> None:
     """Lay the site's language over the English sentences, for this process; English where there is no file.
 
     Raises:
-        Misread: names setting, file and each message that cannot be used.
+        SiteFileError: names setting, file and each message that cannot be used.
     """
     translated: Mapping[str, str] = {}
     for name, content in read.messages:
@@ -180,7 +180,7 @@ def content_of(setting: str, file: Path) -> bytes:
         file: where.
 
     Raises:
-        Misread: names setting and file.
+        SiteFileError: names setting and file.
     """
     try:
         return file.read_bytes()

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.curve import Recipe, resolution_of
-from ebbmark.physiology.trial.limb import PeepLevel, falling_runs, peep_plateaus, same_setting
+from ebbmark.physiology.trial.limb import PeepLevel, falling_runs, peep_levels, same_setting
 from ebbmark.physiology.trial.reading import ComplianceKind, NoTrial, NoTrialReason, Trial, Unused, read_trial
 from ebbmark.words.messages import spell
 from trials import START_S, STEP_S, charted_row, no_trial_of, reading, staircase_down, trial_of
@@ -646,7 +646,7 @@ def test_each_setting_is_one_step_whatever_unit_each_row_is_charted_in(
 ) -> None:
     levels, in_mbar = charted
 
-    found = peep_plateaus(settings_charted(levels, in_mbar, digits=digits))
+    found = peep_levels(settings_charted(levels, in_mbar, digits=digits))
 
     assert [len(one.readings) for one in found] == [3] * len(levels)
     assert all(later.peep_cmh2o < earlier.peep_cmh2o for earlier, later in pairwise(found))

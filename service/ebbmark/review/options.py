@@ -74,7 +74,7 @@ def prepared(options: Options) -> Prepared:
     """Read what the options hold; from then on this process speaks the language of the site.
 
     Raises:
-        Misread: a file of the site cannot be used, or there is no such protocol.
+        SiteFileError: a file of the site cannot be used, or there is no such protocol.
     """
     site = site_of(options.site_files)
     use_messages(options.site_files)

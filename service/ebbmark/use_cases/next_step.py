@@ -260,15 +260,15 @@ def _said(
 
 def _not_lowered(request: Request) -> str:
     """What PEEP did last, where that is no way down."""
-    plateaus = peep_levels_of(request.readings)
-    now = plateaus[-1].peep_cmh2o
+    levels = peep_levels_of(request.readings)
+    now = levels[-1].peep_cmh2o
     ended = "$titrate-peep reads a trial that has ended."
-    kept_s = request.as_of_s - plateaus[-1].start_s
+    kept_s = request.as_of_s - levels[-1].start_s
     if kept_s > request.protocol.longest_step_s:
         return f"PEEP has been {level(now)} cmH2O for {kept_s / 60:.0f} min, longer than a step of a trial. {ended}"
-    if len(plateaus) == 1:
+    if len(levels) == 1:
         return f"PEEP is {level(now)} cmH2O and was not moved among these readings."
-    last = plateaus[-2].peep_cmh2o
+    last = levels[-2].peep_cmh2o
     if now > last:
         return f"PEEP was last raised, from {level(last)} to {level(now)} cmH2O. {ended}"
     largest = request.protocol.largest_decrement_cmh2o

@@ -69,7 +69,7 @@ def read_site_json(name: str, content: bytes, shape: type[_File], what: str) -> 
         what: the same for people, as "a file of stop limits".
 
     Raises:
-        Misread: it has another shape, or two entries of one name; names file and entry.
+        SiteFileError: it has another shape, or two entries of one name; names file and entry.
     """
     try:
         read = msgspec.json.decode(content, type=shape)
@@ -103,7 +103,7 @@ def require_date_of_signature(text: str, named: str) -> None:
         named: the element, for the message.
 
     Raises:
-        Misread: it is none.
+        SiteFileError: it is none.
     """
     try:
         well_written = date.fromisoformat(text).isoformat() == text

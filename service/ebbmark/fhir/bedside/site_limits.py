@@ -57,7 +57,7 @@ def read_stop_limits(name: str, content: bytes) -> StopLimits:
         content: JSON.
 
     Raises:
-        Misread: names file and element.
+        SiteFileError: names file and element.
     """
     read = read_site_json(name, content, _File, "a file of stop limits")
     unknown = sorted(set(read.limits) - set(LIMIT_NAMES))

@@ -66,7 +66,7 @@ def cell_of(cells: Mapping[str, Value] | None, name: str, path: str) -> Cell:
         path: for messages.
 
     Raises:
-        Misread: a list instead of one number.
+        SiteFileError: a list instead of one number.
     """
     one = (cells or {}).get(name)
     if one is None:
@@ -85,7 +85,7 @@ def known(given: Mapping[str, Value], names: Iterable[str], path: str) -> None:
         path: for messages.
 
     Raises:
-        Misread: names the value.
+        SiteFileError: names the value.
     """
     accepted = tuple(names)
     for name, one in given.items():
@@ -172,7 +172,7 @@ def with_completions(
         path: of the list, for messages.
 
     Raises:
-        Misread: names the completion and its value.
+        SiteFileError: names the completion and its value.
     """
     found = list(staircases)
     open_ones = [one.slug for one in staircases if one.slug != COMMON_PRACTICE.slug]
@@ -294,7 +294,7 @@ def with_protocols(site: Site, name: str, content: bytes) -> Site:
         content: JSON.
 
     Raises:
-        Misread: names file, protocol and value.
+        SiteFileError: names file, protocol and value.
     """
     read = read_site_json(name, content, _File, "a file of protocols")
     protocols = [_protocol(one, f"{name}: protocols[{place}]") for place, one in enumerate(read.protocols)]

@@ -174,7 +174,7 @@ def with_value_sets(codes: ConditionCodes, files: Iterable[tuple[str, bytes]]) -
         files: name and content of each file.
 
     Raises:
-        Misread: names file and element.
+        SiteFileError: names file and element.
     """
     rows = list(codes.rows)
     for name, content in files:
@@ -190,7 +190,7 @@ def read_value_sets(name: str, content: bytes) -> list[ConditionRow]:
         content: JSON.
 
     Raises:
-        Misread: names file and element.
+        SiteFileError: names file and element.
     """
     try:
         read = msgspec.json.decode(content, type=_ValueSet)

@@ -98,7 +98,7 @@ def with_charting(code_map: CodeMap, name: str, content: bytes) -> CodeMap:
         content: JSON.
 
     Raises:
-        Misread: names file and element.
+        SiteFileError: names file and element.
     """
     table = read_site_json(name, content, _Table, "a charting table")
     if not table.version.strip() or not table.signed_by.strip():

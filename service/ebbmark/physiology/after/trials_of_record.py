@@ -65,13 +65,11 @@ def set_after(readings: Sequence[Reading], trial: Trial) -> float | None:
         trial: the limb.
     """
     lowest = trial.steps[-1]
-    plateaus = peep_levels_of(readings)
-    since = [one for one in plateaus if one.start_s > lowest.start_s]
+    levels = peep_levels_of(readings)
+    since = [one for one in levels if one.start_s > lowest.start_s]
     # The last level has no end yet: it was kept for as long as something was read.
     latest_s = max(one.end_s for one in readings)
-    kept = [
-        one for one in plateaus if min(one.until_s, latest_s) - one.start_s >= KEPT_S and one.until_s > lowest.end_s
-    ]
+    kept = [one for one in levels if min(one.until_s, latest_s) - one.start_s >= KEPT_S and one.until_s > lowest.end_s]
     above = [one for one in since if one.peep_cmh2o > lowest.peep_cmh2o]
     if not above:
         return next((one.start_s for one in kept if one.start_s >= trial.steps[-2].end_s), None)

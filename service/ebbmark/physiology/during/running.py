@@ -88,17 +88,17 @@ def running_trial(
 
     Source: this project's choice, see the module.
     """
-    plateaus = peep_levels_of(readings)
-    if not plateaus:
+    levels = peep_levels_of(readings)
+    if not levels:
         nothing = float("-inf")
         return RunningTrial((), None, nothing, nothing, nothing, None, False)
-    now, now_since_s = plateaus[-1].peep_cmh2o, plateaus[-1].start_s
-    first = _first_of_fall(plateaus, protocol)
-    began_s = began_at(plateaus, first, protocol)
-    moved_s = min(began_s, _first_moved(plateaus, protocol))
-    if first == len(plateaus) - 1 or at_s - now_since_s > protocol.longest_step_s:
+    now, now_since_s = levels[-1].peep_cmh2o, levels[-1].start_s
+    first = _first_of_fall(levels, protocol)
+    began_s = began_at(levels, first, protocol)
+    moved_s = min(began_s, _first_moved(levels, protocol))
+    if first == len(levels) - 1 or at_s - now_since_s > protocol.longest_step_s:
         return RunningTrial((), None, began_s, moved_s, now_since_s, now, False)
-    found = _limb_since(plateaus[first].start_s, readings, replace(protocol, minimum_steps=_FEWEST_STEPS))
+    found = _limb_since(levels[first].start_s, readings, replace(protocol, minimum_steps=_FEWEST_STEPS))
     if found is None:
         return RunningTrial((StepSoFar(now, 0, None),), None, began_s, moved_s, now_since_s, now, True)
     steps = steps_so_far(curve_of(found), passed_along(found, protocol))
@@ -144,7 +144,7 @@ def closed_before(
     return next((steps[count - 1] for count in range(1, len(steps) + 1) if closing_called(steps[:count], rule)), None)
 
 
-def _first_moved(plateaus: Sequence[PeepLevel], protocol: Protocol) -> float:
+def _first_moved(levels: Sequence[PeepLevel], protocol: Protocol) -> float:
     """When PEEP was first moved for the earliest way down of this trial [s since 1970-01-01T00:00:00Z].
 
     A rescue and the way down before it belong to the same trial, as long as PEEP was moved again within the longest
@@ -152,7 +152,7 @@ def _first_moved(plateaus: Sequence[PeepLevel], protocol: Protocol) -> float:
     """
     moves = [
         (number, after.start_s, after.peep_cmh2o < before.peep_cmh2o)
-        for number, (before, after) in enumerate(pairwise(plateaus))
+        for number, (before, after) in enumerate(pairwise(levels))
         if after.readings[0].quantity is Quantity.PEEP_SET or abs(after.peep_cmh2o - before.peep_cmh2o) >= MOVED_CMH2O
     ]
     first = last_s = None
@@ -161,19 +161,16 @@ def _first_moved(plateaus: Sequence[PeepLevel], protocol: Protocol) -> float:
             break
         last_s = at_s
         first = number if falling else first
-    return float("inf") if first is None else began_at(plateaus, first, protocol)
+    return float("inf") if first is None else began_at(levels, first, protocol)
 
 
-def _first_of_fall(plateaus: Sequence[PeepLevel], protocol: Protocol) -> int:
+def _first_of_fall(levels: Sequence[PeepLevel], protocol: Protocol) -> int:
     """Index of the highest step of the fall that ends at the latest stretch; the latest itself where there is none."""
-    first = len(plateaus) - 1
+    first = len(levels) - 1
     while (
         first > 0
-        and 0 < plateaus[first - 1].peep_cmh2o - plateaus[first].peep_cmh2o <= protocol.largest_decrement_cmh2o
-        and (
-            first == len(plateaus) - 1
-            or plateaus[first + 1].start_s - plateaus[first].start_s <= protocol.longest_step_s
-        )
+        and 0 < levels[first - 1].peep_cmh2o - levels[first].peep_cmh2o <= protocol.largest_decrement_cmh2o
+        and (first == len(levels) - 1 or levels[first + 1].start_s - levels[first].start_s <= protocol.longest_step_s)
     ):
         first -= 1
     return first
@@ -194,17 +191,17 @@ _SPLIT: Final = 0.15
 """Relative difference within a step, the same as a sudden fall between two."""
 
 
-def interleaved(plateaus: Sequence[PeepLevel], steps: Sequence[Sequence[float]], protocol: Protocol) -> Message | None:
+def interleaved(levels: Sequence[PeepLevel], steps: Sequence[Sequence[float]], protocol: Protocol) -> Message | None:
     """By which sign two records lie in one another, as a clause; None where nothing shows it.
 
     Args:
-        plateaus: stretches of unchanged PEEP, in order of time.
+        levels: stretches of unchanged PEEP, in order of time.
         steps: compliances of each step of the way down, in order of time [mL/cmH2O].
         protocol: how large a step of a trial is.
 
     Source: this project's choice, see the module.
     """
-    latest = plateaus[-_LOOKED_AT:]
+    latest = levels[-_LOOKED_AT:]
     changes = [after.peep_cmh2o - before.peep_cmh2o for before, after in pairwise(latest[-5:])]
     leaps = [change for change in changes if abs(change) >= protocol.largest_decrement_cmh2o]
     if _alternate(changes, 4) or _alternate(leaps, 3):

@@ -17,8 +17,8 @@ __all__ = [
     "began_at",
     "contradicted_settings",
     "falling_runs",
+    "peep_levels",
     "peep_levels_of",
-    "peep_plateaus",
     "same_setting",
 ]
 
@@ -57,7 +57,7 @@ class PeepLevel:
     readings: tuple[Reading, ...]
 
 
-def peep_plateaus(peeps: Sequence[Reading]) -> tuple[PeepLevel, ...]:
+def peep_levels(peeps: Sequence[Reading]) -> tuple[PeepLevel, ...]:
     """Group PEEP readings, sorted by time and all of one quantity, into stretches of unchanged PEEP.
 
     Measured PEEP is rounded to half a cmH2O after taking the middle value, since it wanders within a step.
@@ -132,27 +132,27 @@ def peep_levels_of(readings: Sequence[Reading]) -> tuple[PeepLevel, ...]:
     """
     settings = [reading for reading in readings if reading.quantity is Quantity.PEEP_SET]
     peeps = settings or [reading for reading in readings if reading.quantity is Quantity.PEEP_MEASURED]
-    return peep_plateaus(sorted(peeps, key=itemgetter(2, 1)))
+    return peep_levels(sorted(peeps, key=itemgetter(2, 1)))
 
 
-def began_at(plateaus: Sequence[PeepLevel], first: int, protocol: Protocol) -> float:
+def began_at(levels: Sequence[PeepLevel], first: int, protocol: Protocol) -> float:
     """When PEEP was first moved for the trial whose way down begins at this stretch [s since 1970-01-01T00:00:00Z].
 
     Where PEEP was raised before, that is the first raised level; else the first lowered one.
 
     Args:
-        plateaus: stretches of unchanged PEEP, in order of time.
+        levels: stretches of unchanged PEEP, in order of time.
         first: index of the highest step of the way down.
         protocol: how far apart steps of one trial may be.
     """
     raised = first
     while (
         raised > 0
-        and plateaus[raised - 1].peep_cmh2o < plateaus[raised].peep_cmh2o
-        and (raised == first or plateaus[raised + 1].start_s - plateaus[raised].start_s <= protocol.longest_step_s)
+        and levels[raised - 1].peep_cmh2o < levels[raised].peep_cmh2o
+        and (raised == first or levels[raised + 1].start_s - levels[raised].start_s <= protocol.longest_step_s)
     ):
         raised -= 1
-    return plateaus[min(raised + 1, len(plateaus) - 1)].start_s
+    return levels[min(raised + 1, len(levels) - 1)].start_s
 
 
 def began_of(readings: Sequence[Reading], trial: Trial, protocol: Protocol) -> float:
@@ -163,19 +163,19 @@ def began_of(readings: Sequence[Reading], trial: Trial, protocol: Protocol) -> f
         trial: the limb.
         protocol: how far apart steps of one trial may be.
     """
-    plateaus = peep_levels_of(readings)
+    levels = peep_levels_of(readings)
     top_s = trial.steps[0].samples[0].at_s
-    first = max((index for index, one in enumerate(plateaus) if one.start_s <= top_s), default=0)
-    return began_at(plateaus, first, protocol)
+    first = max((index for index, one in enumerate(levels) if one.start_s <= top_s), default=0)
+    return began_at(levels, first, protocol)
 
 
 def falling_runs(
-    plateaus: Sequence[PeepLevel], last_reading_s: Sequence[float], protocol: Protocol
+    levels: Sequence[PeepLevel], last_reading_s: Sequence[float], protocol: Protocol
 ) -> tuple[list[tuple[int, int]], set[int]]:
     """All maximal runs of falling PEEP.
 
     Args:
-        plateaus: stretches of unchanged PEEP in order of time.
+        levels: stretches of unchanged PEEP in order of time.
         last_reading_s: for each stretch, the time of its last reading of any kind.
         protocol: how large or long a step may be.
 
@@ -185,11 +185,11 @@ def falling_runs(
     runs: list[tuple[int, int]] = []
     drops: set[int] = set()
     first = 0
-    for index in range(1, len(plateaus) + 1):
-        if index < len(plateaus):
-            fall = plateaus[index - 1].peep_cmh2o - plateaus[index].peep_cmh2o
-            waited_s = plateaus[index].start_s - last_reading_s[index - 1]
-            lasted_s = plateaus[index].start_s - plateaus[index - 1].start_s
+    for index in range(1, len(levels) + 1):
+        if index < len(levels):
+            fall = levels[index - 1].peep_cmh2o - levels[index].peep_cmh2o
+            waited_s = levels[index].start_s - last_reading_s[index - 1]
+            lasted_s = levels[index].start_s - levels[index - 1].start_s
             if fall > protocol.largest_decrement_cmh2o:
                 drops.add(index)
             # The first step may be the level that the patient had been on for long: only the wait counts there.

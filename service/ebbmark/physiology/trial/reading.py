@@ -17,7 +17,7 @@ from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.artefacts import dropped_leads, odd_readings, odd_remarks, settled_from_s
 from ebbmark.physiology.trial.contradictions import contradictions
 from ebbmark.physiology.trial.curve import Recipe, StepReadings, choose_recipe, resolution_of, samples_of
-from ebbmark.physiology.trial.limb import PeepLevel, contradicted_settings, peep_plateaus
+from ebbmark.physiology.trial.limb import PeepLevel, contradicted_settings, peep_levels
 from ebbmark.physiology.trial.limb_choice import fewest_steps, find_limb
 from ebbmark.physiology.trial.remarks import remarks, unsettled_remark
 from ebbmark.physiology.trial.steps import (
@@ -79,16 +79,16 @@ def read_trial(readings: Sequence[Reading], protocol: Protocol) -> Trial | NoTri
     peeps = by_quantity.pop(peep, [])
     odd = contradicted_settings(peeps, by_quantity.get(Quantity.PEEP_MEASURED, ()))
     reasons: dict[int, Message] = {id(one): _CONTRADICTED for one in odd}
-    plateaus = peep_plateaus([one for one in peeps if id(one) not in reasons])
-    placed, last_reading_s = _place(by_quantity, plateaus)
-    found = find_limb(plateaus, last_reading_s, protocol)
+    levels = peep_levels([one for one in peeps if id(one) not in reasons])
+    placed, last_reading_s = _place(by_quantity, levels)
+    found = find_limb(levels, last_reading_s, protocol)
     if isinstance(found, NoTrial):
         return found
     (first, last), seen = found
     stretch = slice(first, last + 1)
     limb = [
-        StepReadings(plateau.peep_cmh2o, plateau.readings, groups)
-        for plateau, groups in zip(plateaus[stretch], placed[stretch], strict=True)
+        StepReadings(level.peep_cmh2o, level.readings, groups)
+        for level, groups in zip(levels[stretch], placed[stretch], strict=True)
     ]
     set_volumes = by_quantity.get(Quantity.TIDAL_VOLUME_SET, [])
     recipe = choose_recipe(limb, set_volumes)
@@ -99,11 +99,11 @@ def read_trial(readings: Sequence[Reading], protocol: Protocol) -> Trial | NoTri
     unsettled: list[Step] = []
     leads: list[float] = []
     used: set[int] = set()
-    for index, (step, plateau) in enumerate(zip(limb, plateaus[stretch], strict=True)):
+    for index, (step, level) in enumerate(zip(limb, levels[stretch], strict=True)):
         led = step.by_quantity.get(recipe.lead, ())
         settled_s = settled_from_s(step, led, last_reading_s[first + index - 1] if first + index else None, protocol)
         dropped = dropped_leads(
-            limb, index, recipe, cuts[index], _span(plateau, index, limb, protocol), settled_s, protocol
+            limb, index, recipe, cuts[index], _span(level, index, limb, protocol), settled_s, protocol
         )
         reasons.update((id(reading), reason) for reading, reason in dropped)
         kept = [reading for reading in led if id(reading) not in reasons]
@@ -115,15 +115,15 @@ def read_trial(readings: Sequence[Reading], protocol: Protocol) -> Trial | NoTri
             peaks = step.by_quantity.get(Quantity.PEAK_PRESSURE, ())
             used.update(map(id, made_of))
             used.update(map(id, peaks))
-            steps.append(_step(step, recipe, samples, peaks, _span(plateau, index, limb, protocol)[1]))
+            steps.append(_step(step, recipe, samples, peaks, _span(level, index, limb, protocol)[1]))
             leads += [reading.value for reading in kept]
             if all(sample.at_s < settled_s for sample in samples):
                 unsettled.append(steps[-1])
     if len(steps) < fewest_steps(protocol):
         return _no_compliance(len(steps), len(limb), protocol)
-    context = _context(by_quantity, plateaus[first].start_s, steps[-1].end_s, protocol)
+    context = _context(by_quantity, levels[first].start_s, steps[-1].end_s, protocol)
     used.update(map(id, context.values()))
-    starts = [plateau.start_s for plateau in plateaus]
+    starts = [level.start_s for level in levels]
     return Trial(
         steps=tuple(steps),
         kind=recipe.kind,
@@ -160,12 +160,12 @@ def _context(
 
 
 def _place(
-    by_quantity: Mapping[Quantity, Sequence[Reading]], plateaus: Sequence[PeepLevel]
+    by_quantity: Mapping[Quantity, Sequence[Reading]], levels: Sequence[PeepLevel]
 ) -> tuple[list[Readings], list[float]]:
     """Put every reading into the stretch of PEEP in which its middle lies; also the last time seen in each."""
-    starts = [plateau.start_s for plateau in plateaus]
-    placed: list[Readings] = [{} for _ in plateaus]
-    last_s = [plateau.readings[-1].end_s for plateau in plateaus]
+    starts = [level.start_s for level in levels]
+    placed: list[Readings] = [{} for _ in levels]
+    last_s = [level.readings[-1].end_s for level in levels]
     for quantity, group in by_quantity.items():
         for reading in group:
             at_s = 0.5 * (reading.start_s + reading.end_s)
@@ -195,11 +195,11 @@ def _why_unused(
     return _NOT_OF_CURVE[recipe.kind]
 
 
-def _span(plateau: PeepLevel, index: int, limb: Sequence[StepReadings], protocol: Protocol) -> tuple[float, float]:
+def _span(level: PeepLevel, index: int, limb: Sequence[StepReadings], protocol: Protocol) -> tuple[float, float]:
     """Earliest and latest time at which a reading of this step still belongs to the trial."""
-    earliest = plateau.until_s - protocol.longest_step_s if index == 0 else plateau.start_s
+    earliest = level.until_s - protocol.longest_step_s if index == 0 else level.start_s
     last = index == len(limb) - 1
-    latest = min(plateau.until_s, plateau.start_s + protocol.longest_step_s) if last else plateau.until_s
+    latest = min(level.until_s, level.start_s + protocol.longest_step_s) if last else level.until_s
     return earliest, latest
 
 

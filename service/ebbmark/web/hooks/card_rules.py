@@ -267,10 +267,10 @@ def _rhythm(stop: StopMet) -> bool:
     return any(one.code == StopCriterion.RHYTHM.value and one.severity == "high" for one in stop.answer.warnings)
 
 
-def _kept(plateaus: Sequence[PeepLevel], at_s: float) -> bool:
+def _kept(levels: Sequence[PeepLevel], at_s: float) -> bool:
     """Whether the latest level of PEEP has been kept for so much longer than the ones before that it is a setting."""
-    dwells_s = [after.start_s - before.start_s for before, after in pairwise(plateaus[-FEWEST_FALLS - 1 :])]
-    return at_s - plateaus[-1].start_s > max(KEPT_S, KEPT_STEPS * max(dwells_s, default=0.0))
+    dwells_s = [after.start_s - before.start_s for before, after in pairwise(levels[-FEWEST_FALLS - 1 :])]
+    return at_s - levels[-1].start_s > max(KEPT_S, KEPT_STEPS * max(dwells_s, default=0.0))
 
 
 def _stop(fetched: Fetched, context: RequestContext) -> StopMet | None:
@@ -290,12 +290,12 @@ def _asked(operation: Operation, fetched: Fetched, context: RequestContext) -> A
 
 def _falls(peeps: list[Reading], protocol: Protocol) -> int:
     """Steps down in a row up to the latest level, each no larger and none further apart than steps of a trial are."""
-    plateaus = peep_levels_of(peeps)
+    levels = peep_levels_of(peeps)
     falls = 0
-    for place in range(len(plateaus) - 1, 0, -1):
-        drop = plateaus[place - 1].peep_cmh2o - plateaus[place].peep_cmh2o
-        last = place == len(plateaus) - 1
-        stood_s = 0.0 if last else plateaus[place + 1].start_s - plateaus[place].start_s
+    for place in range(len(levels) - 1, 0, -1):
+        drop = levels[place - 1].peep_cmh2o - levels[place].peep_cmh2o
+        last = place == len(levels) - 1
+        stood_s = 0.0 if last else levels[place + 1].start_s - levels[place].start_s
         if not 0 < drop <= protocol.largest_decrement_cmh2o or stood_s > protocol.longest_step_s:
             break
         falls += 1
@@ -346,12 +346,12 @@ def _end_s(trial: Trial) -> float:
 
 def _read(answer: Answer, readings: tuple[Reading, ...], fetched: Fetched, context: RequestContext) -> TrialRead:
     end_s = _end_s(answer.titration.trial)
-    plateaus = peep_levels_of(readings)
-    latest = plateaus[-1] if plateaus else None
+    levels = peep_levels_of(readings)
+    latest = levels[-1] if levels else None
     now = None
     if latest is not None:
         read_s = latest.readings[-1].end_s
-        left = context.at_s - read_s <= KEPT_S and _kept(plateaus, context.at_s)  # at the trial's own last step
+        left = context.at_s - read_s <= KEPT_S and _kept(levels, context.at_s)  # at the trial's own last step
         now = latest.peep_cmh2o if read_s > end_s or left else None
     age_s = max(0.0, context.at_s - end_s)
     news = age_s <= NEWS_S
