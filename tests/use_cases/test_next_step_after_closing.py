@@ -30,7 +30,7 @@ def test_a_documented_condition_stands_before_closing_and_nothing_is_said_of_ope
 
 
 def test_a_condition_in_words_is_said_first() -> None:
-    assert "name a pneumothorax" in after(IN_WORDS).first
+    assert "names a pneumothorax" in after(IN_WORDS).first
     assert "Closing has been passed" not in after(IN_WORDS).first
 
 

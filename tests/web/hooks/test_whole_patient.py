@@ -173,7 +173,7 @@ def test_a_condition_in_words_holds_back_the_draft_and_is_to_be_read_first() -> 
     told = trial_card(conditions=known)
 
     assert "Draft an order" not in labels(told)
-    assert "name a pneumothorax" in told["detail"]
+    assert "names a pneumothorax" in told["detail"]
     assert ["pneumothorax" in one["summary"] for one in order_cards(conditions=known)] == [True]
 
 
