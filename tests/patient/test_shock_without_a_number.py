@@ -7,6 +7,7 @@ import pytest
 from ebbmark.physiology.closing.closing import Evidence, Verdict
 from ebbmark.physiology.readings import Quantity
 from ebbmark.words.answer_in_short import in_short
+from ebbmark.words.messages import spell
 from patients import Values, slugs, titrated
 from trials import START_S, STEP_S, reading
 
@@ -30,7 +31,8 @@ def test_shock_at_the_last_step_stands_first_where_there_is_no_number(curve: str
     assert found.advice.cautions[0].text.startswith(said)
     assert found.advice.rationale.startswith(said)
     assert (
-        "lower step" not in f"{found.advice.rationale} {found.closing.reason} {in_short(found.advice, found.closing)}"
+        "lower step"
+        not in f"{found.advice.rationale} {spell(found.closing.why)} {in_short(found.advice, found.closing)}"
     )
 
 
@@ -48,7 +50,9 @@ def test_a_fall_that_comes_back_at_a_lower_step_is_not_closing_and_not_for_good(
     found = titrated(peeps=(14, 12, 10, 8), compliances=(38, 30, 31, 37))
 
     assert found.closing.verdict is Verdict.INDETERMINATE
-    assert "Compliance fell at 12 and came back to 37 mL/cmH2O at 8 cmH2O: that is not closing." in found.closing.reason
+    assert "Compliance fell at 12 and came back to 37 mL/cmH2O at 8 cmH2O: that is not closing." in spell(
+        found.closing.why
+    )
     assert "for good" not in found.advice.rationale
     assert "from the first step" not in found.advice.rationale
 
@@ -56,7 +60,9 @@ def test_a_fall_that_comes_back_at_a_lower_step_is_not_closing_and_not_for_good(
 def test_a_sawtooth_is_called_one() -> None:
     found = titrated(compliances=CURVES["sawtooth"])
 
-    assert found.closing.reason.startswith("Compliance rises and falls between steps by more than the readings allow")
+    assert spell(found.closing.why).startswith(
+        "Compliance rises and falls between steps by more than the readings allow"
+    )
     assert "for good" not in found.advice.rationale
 
 

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import pytest
 
 from ebbmark.physiology.closing.closing import Closing, CurveStep, Evidence, Shape, Verdict, estimate_closing
+from ebbmark.words.messages import spell
 
 LIMB = (23.0, 21.0, 19.0, 17.0, 15.0, 13.0, 11.0, 9.0, 7.0, 5.0)
 ABRUPT_AT_11 = (34.0, 34.3, 34.2, 34.6, 34.4, 34.7, 27.0, 25.2, 24.1, 23.0)
@@ -103,7 +104,7 @@ def test_two_steps_are_too_few(count: int) -> None:
     closing = estimate_closing(limb(ABRUPT_AT_11[-count:], LIMB[-count:]))
 
     assert closing.verdict is Verdict.INDETERMINATE
-    assert "too short" in closing.reason
+    assert "too short" in spell(closing.why)
     assert len(closing.steps) == count
 
 
@@ -116,14 +117,14 @@ def test_peep_that_does_not_fall_at_each_step_is_no_limb(peeps: tuple[float, ...
     closing = estimate_closing(limb((34.0, 34.0, 33.9, 27.0, 25.0), peeps))
 
     assert closing.verdict is Verdict.INDETERMINATE
-    assert "one decremental limb" in closing.reason
+    assert "one decremental limb" in spell(closing.why)
     assert closing.peep_cmh2o is None
 
 
 def test_more_steps_than_a_trial_has_are_no_limb() -> None:
     peeps = [40.0 - place for place in range(31)]
 
-    assert "not one decremental limb" in estimate_closing(limb([30.0] * 31, peeps)).reason
+    assert "not one decremental limb" in spell(estimate_closing(limb([30.0] * 31, peeps)).why)
 
 
 def test_the_longest_limb_is_answered() -> None:
@@ -144,7 +145,7 @@ def test_steps_that_no_trial_has_are_not_judged(peeps: tuple[float, ...], words:
     closing = estimate_closing(limb((30.0, 29.0, 20.0), peeps))
 
     assert closing.verdict is Verdict.INDETERMINATE
-    assert words in closing.reason
+    assert words in spell(closing.why)
 
 
 @pytest.mark.parametrize("value", [0.0, -3.0, math.inf, math.nan])
@@ -204,5 +205,5 @@ def test_indeterminate_says_why_in_a_sentence() -> None:
     closing = estimate_closing(limb(noisy, wobble=(1.0,)))
 
     assert closing.verdict is Verdict.INDETERMINATE
-    assert closing.reason.endswith(".")
+    assert spell(closing.why).endswith(".")
     assert closing.evidence is Evidence.WEAK

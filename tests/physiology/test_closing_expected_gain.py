@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from ebbmark.physiology.closing.closing import Closing, CurveStep, Verdict, estimate_closing
 from ebbmark.physiology.closing.estimate import Measurement
+from ebbmark.words.messages import spell
 
 PEEPS = (22.0, 20.0, 18.0, 16.0, 14.0, 12.0, 10.0, 8.0)
 FALLS_AT_THE_END = (38.0, 38.6, 39.0, 39.2, 39.1, 39.0, 37.6, 35.0)
@@ -52,7 +53,7 @@ def test_a_step_that_reads_half_way_between_is_the_one_to_read_again() -> None:
 
 def test_the_sentence_tells_what_and_orders_nothing() -> None:
     reasons = [
-        closing.reason
+        spell(closing.why)
         for seed in range(30)
         if (closing := read(FALLS_AT_THE_END, noise=0.04, readings=2, seed=seed)).would_help is not None
     ]

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from ebbmark.physiology.closing.closing import CurveStep, Verdict, estimate_closing
 from ebbmark.physiology.closing.noise import log_spoiled_odds, step_centres
 from ebbmark.physiology.closing.stopping import closing_passed
+from ebbmark.words.messages import spell
 
 FALLS = (0.08, 0.10, 0.12, 0.15, 0.20, 0.25, 0.30, 0.40, 0.50, 0.60)
 RISING = (31.0, 32.0, 32.8, 33.5, 34.0, 34.4, 34.7)
@@ -102,9 +103,9 @@ def test_a_fall_on_a_single_reading_is_neither_closing_nor_its_absence(fall: flo
     closing = estimate_closing(limb)
 
     assert closing.verdict is Verdict.INDETERMINATE
-    assert f"Only the last step fell, by {100 * seen:.0f} %" in closing.reason
-    assert "on a single reading" in closing.reason
-    assert "Look at the patient and the circuit" in closing.reason
+    assert f"Only the last step fell, by {100 * seen:.0f} %" in spell(closing.why)
+    assert "on a single reading" in spell(closing.why)
+    assert "Look at the patient and the circuit" in spell(closing.why)
 
 
 def test_closing_is_not_denied_against_a_last_reading_that_lies_far_below() -> None:
@@ -115,14 +116,14 @@ def test_closing_is_not_denied_against_a_last_reading_that_lies_far_below() -> N
 
     assert closing.not_reached > 0.7
     assert closing.verdict is Verdict.INDETERMINATE
-    assert "by 69 %, more than a lung usually loses in one step, on a single reading" in closing.reason
+    assert "by 69 %, more than a lung usually loses in one step, on a single reading" in spell(closing.why)
 
 
 def test_a_fall_larger_than_any_lungs_is_looked_at_even_if_readings_agree() -> None:
     closing = estimate_closing(lone_fall(0.9, readings=3))
 
     assert closing.verdict is Verdict.INDETERMINATE
-    assert "more than a lung usually loses in one step, on 3 readings" in closing.reason
+    assert "more than a lung usually loses in one step, on 3 readings" in spell(closing.why)
 
 
 def test_readings_within_seconds_of_one_another_confirm_nothing() -> None:
@@ -167,4 +168,4 @@ def test_readings_that_all_lie_far_below_confirm_a_fall_however_they_scatter() -
 def test_a_lone_rise_at_the_last_step_is_not_called_a_fall() -> None:
     limb = [CurveStep(20.0 - 2.0 * k, (value,)) for k, value in enumerate((*RISING[:-1], 60.0))]
 
-    assert "Only the last step fell" not in estimate_closing(limb).reason
+    assert "Only the last step fell" not in spell(estimate_closing(limb).why)

@@ -12,6 +12,7 @@ from ebbmark.physiology.patient.titration import closing_for
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.reading import Trial, read_trial
+from ebbmark.words.messages import spell
 from trials import START_S, reading
 
 SLOW_FALL = (36.0, 36.4, 36.5, 36.2, 34.4, 32.6, 31.0)
@@ -98,7 +99,7 @@ def test_a_step_without_compliance_directly_above_closing_may_be_where_it_lies()
 
     assert closing.verdict is Verdict.INDETERMINATE
     assert closing.peep_cmh2o is None
-    assert "no usable compliance at 14 cmH2O: closing may lie there, and so higher" in closing.reason
+    assert "no usable compliance at 14 cmH2O: closing may lie there, and so higher" in spell(closing.why)
 
 
 def test_a_lone_step_without_compliance_elsewhere_leaves_closing_as_it_is() -> None:
@@ -111,7 +112,7 @@ def test_two_neighbouring_steps_without_compliance_above_may_hide_where_complian
     closing = closing_of(read(without(charted(Quantity.PLATEAU_PRESSURE), 1, 2)), DEFAULT_PROTOCOL)
 
     assert closing.verdict is Verdict.INDETERMINATE
-    assert "closing may lie there" in closing.reason
+    assert "closing may lie there" in spell(closing.why)
 
 
 @pytest.mark.parametrize(

@@ -447,7 +447,7 @@ def test_a_rhythm_off_the_list_is_named_in_its_own_words() -> None:
     listed = RhythmsThatStop((AF, SINUS), "unit guide")
 
     assert listed.named(Rhythm(START_S, (SINUS,), 1)) == "sinus rhythm"
-    assert "without words" in Rhythm(START_S, (RhythmCode(SYSTEM, "x"),), 1).words
+    assert "without words" in spell(Rhythm(START_S, (RhythmCode(SYSTEM, "x"),), 1).words)
 
 
 @pytest.mark.parametrize(("latest", "still"), [(AF, True), (SINUS, False)])

@@ -12,6 +12,7 @@ from ebbmark import __version__
 from ebbmark.fhir.naming import BASE, CODE_SYSTEM
 from ebbmark.physiology.after.measures import Measure
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
+from ebbmark.words.messages import ENGLISH
 
 __all__ = [
     "BASE",
@@ -117,7 +118,7 @@ BEDSIDE_CONCEPTS: tuple[tuple[str, str, str], ...] = (
     ("air-leak-pattern", "Pattern of an air leak", "Expired volume lies below the inspired one by more than its limit."),
     ("heart-rhythm-new", "New heart rhythm", "A heart rhythm that was not there before the trial and that the site signed as one that stops it."),
     # After
-    *((f"change-of-{measure.slug}", f"Change of {measure.words}", f"{_capital(measure.words)} before the trial and at the new settings, with what its readings wander by themselves.") for measure in Measure),
+    *((f"change-of-{measure.slug}", f"Change of {ENGLISH[f'measure.{measure.slug}']}", f"{_capital(ENGLISH[f'measure.{measure.slug}'])} before the trial and at the new settings, with what its readings wander by themselves.") for measure in Measure),
     ("value-before", "Before", "Middle value of the time before the trial."),
     ("value-after", "After", "Middle value of the time at the new settings."),
     ("difference", "Difference", "After less before."),

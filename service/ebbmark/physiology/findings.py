@@ -7,9 +7,27 @@ from dataclasses import dataclass, field
 from enum import Enum
 from typing import Final
 
+from ebbmark.data import table
 from ebbmark.physiology.message import Value
 
-__all__ = ["IN_USE", "Change", "ChangeKind", "Finding", "KnownCondition", "PatientStatus", "Weight"]
+__all__ = [
+    "COMMON_PRACTICE",
+    "IN_USE",
+    "OWN_CHOICE",
+    "SOURCES",
+    "Change",
+    "ChangeKind",
+    "Finding",
+    "KnownCondition",
+    "PatientStatus",
+    "Weight",
+]
+
+SOURCES: Final[Mapping[str, str]] = table("sources")
+"""What rules rest on, by a short name."""
+
+COMMON_PRACTICE: Final = SOURCES["common-practice"]
+OWN_CHOICE: Final = SOURCES["own-choice"]
 
 
 class Weight(Enum):
@@ -44,7 +62,7 @@ class Finding:
     peeps_cmh2o: tuple[float, ...] = ()
     at_s: float | None = None
     sources: tuple[int, ...] = ()
-    source: str = ""
+    source: Value = ""
     of_curve: bool = False
 
 

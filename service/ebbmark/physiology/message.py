@@ -11,9 +11,6 @@ from typing import TypeAlias
 
 __all__ = ["Message", "Value", "joined", "message"]
 
-Value: TypeAlias = "str | float | Message | tuple[Value, ...]"
-"""A word or code as it is; a number; another message; several, which a sentence lists with *and*."""
-
 
 @dataclass(frozen=True, slots=True)
 class Message:
@@ -29,6 +26,10 @@ class Message:
 
     def __str__(self) -> str:
         raise TypeError(f"{self.identifier} is a message: the catalogue spells it")
+
+
+Value: TypeAlias = str | float | Message | tuple["Value", ...]
+"""A word or code as it is; a number; another message; several, which a sentence lists with *and*."""
 
 
 def message(identifier: str, /, **values: Value) -> Message:

@@ -1,8 +1,11 @@
-"""Which rules were applied? Rule sets as versioned data, each value with its source."""
+"""Rule sets for reading a trial: versioned data, each value with its source in `data/protocols.toml`."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any, Final
+
+from ebbmark.data import table
 
 __all__ = ["DEFAULT_PROTOCOL", "PROTOCOLS", "Protocol"]
 
@@ -48,27 +51,10 @@ class Protocol:
     least_peep_cmh2o: float
 
 
-DEFAULT_PROTOCOL = Protocol(
-    slug="compliance-closing",
-    version="1",
-    title="Closing pressure by a lasting fall of compliance on the decremental limb",
-    citation=(
-        "Margin of 2 (to 4) cmH2O above closing: common practice, no published source. "
-        "Fall of 5 %: this project's own choice; no trial was found that defines closing by a per cent fall "
-        "of compliance. Tidal volume and plateau limit: ARDS Network, N Engl J Med 2000;342:1301-8."
-    ),
-    fall=0.05,  # this project's choice, labelled so wherever it is shown
-    margin_cmh2o=2.0,  # common practice, no published source
-    margins_cmh2o=(2.0, 3.0, 4.0),  # common practice, no published source
-    minimum_steps=4,  # this project's choice: fewer cannot show a maximum, a fall and that it lasts
-    largest_decrement_cmh2o=6.0,  # this project's choice: published trials step by 2 to 5
-    longest_step_s=1800.0,  # this project's choice: mechanics settle in minutes, published trials dwell up to 20
-    settling_s=30.0,  # 95 % of the slow volume loss within 8 breaths: Garnero et al, Crit Care 2015 (abstract)
-    target_ml_per_kg=6.0,  # ARDS Network 2000
-    ladder_ml_per_kg=(4.0, 5.0, 6.0, 7.0, 8.0),  # ARDS Network 2000; ATS/ESICM/SCCM 2017: 4 to 8
-    plateau_limit_cmh2o=30.0,  # ARDS Network 2000
-    driving_pressure_limit_cmh2o=15.0,  # an association, not a tested target: Amato et al, N Engl J Med 2015
-    least_peep_cmh2o=5.0,  # the least PEEP under which ARDS is defined: Berlin definition, JAMA 2012;307:2526-33
-)
+def _protocol(row: dict[str, Any]) -> Protocol:
+    values: dict[str, Any] = {name: tuple(value) if isinstance(value, list) else value for name, value in row.items()}
+    return Protocol(**values)
 
-PROTOCOLS: tuple[Protocol, ...] = (DEFAULT_PROTOCOL,)
+
+PROTOCOLS: Final = tuple(map(_protocol, table("protocols")["protocol"]))
+DEFAULT_PROTOCOL: Final = PROTOCOLS[0]

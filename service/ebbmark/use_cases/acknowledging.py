@@ -24,11 +24,11 @@ from ebbmark.physiology.before.risk_readings import READING_RISKS
 from ebbmark.physiology.during.checks import ACKNOWLEDGED_NAMES, is_acknowledged_name
 from ebbmark.physiology.during.scene import Concern
 from ebbmark.physiology.stop.limits import StopLimits
-from ebbmark.physiology.wording import listed
 from ebbmark.use_cases.before_trial import named, unjudged_words
 from ebbmark.use_cases.state import sources_of_dose
 from ebbmark.words.acknowledged import acknowledged_words, left_words
 from ebbmark.words.messages import spell
+from ebbmark.words.numbers import listed
 
 __all__ = [
     "InTheWay",

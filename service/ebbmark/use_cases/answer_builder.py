@@ -29,8 +29,8 @@ from ebbmark.physiology.before.staircase import StaircaseRules, unverified_names
 from ebbmark.physiology.closing.estimate import Closing
 from ebbmark.physiology.closing.of_trial import Estimator, estimator
 from ebbmark.physiology.during.call_rule import CallRule
-from ebbmark.physiology.findings import Change, ChangeKind, Finding, KnownCondition, Weight
-from ebbmark.physiology.patient.limits import OWN_CHOICE, CheckLimits, vital_limits_of
+from ebbmark.physiology.findings import OWN_CHOICE, Change, ChangeKind, Finding, KnownCondition, Weight
+from ebbmark.physiology.patient.limits import CheckLimits, vital_limits_of
 from ebbmark.physiology.patient.titration import Beside, Titration, closing_for, titrate
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Reading

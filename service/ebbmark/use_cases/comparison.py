@@ -32,7 +32,6 @@ from ebbmark.physiology.closing.of_trial import closing_of
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
-from ebbmark.physiology.wording import level
 from ebbmark.use_cases.answer_builder import answered, judged_closing, now_of, rule_of, rule_of_limits, sentences
 from ebbmark.use_cases.settings_after import (
     Moments,
@@ -50,6 +49,7 @@ from ebbmark.words.comparison import (
     overdistension_words,
 )
 from ebbmark.words.messages import say, spell
+from ebbmark.words.numbers import level
 from ebbmark.words.since_titration import seen_words
 
 __all__ = ["comparison_answer"]

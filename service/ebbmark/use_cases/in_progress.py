@@ -21,11 +21,11 @@ from ebbmark.physiology.stop.criteria import StopAnswer, StopCriterion
 from ebbmark.physiology.trial.limb import peep_levels_of
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrial, Step
-from ebbmark.physiology.wording import level
 from ebbmark.use_cases.answer_builder import missing, sentences, titration_of
 from ebbmark.words.ages import capital
 from ebbmark.words.answer_in_short import objections_in_short
 from ebbmark.words.messages import say, spell
+from ebbmark.words.numbers import level
 from ebbmark.words.stopping import held_words, met_words, not_checked_words, oldest_words, stop_words, within_limits
 
 __all__ = [

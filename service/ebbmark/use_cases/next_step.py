@@ -28,7 +28,6 @@ from ebbmark.physiology.stop.unusable import Doubts
 from ebbmark.physiology.trial.limb import peep_levels_of
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrial, Step
-from ebbmark.physiology.wording import level
 from ebbmark.use_cases.acknowledging import (
     acknowledged_during,
     how_to_acknowledge,
@@ -50,6 +49,7 @@ from ebbmark.words.answer_in_short import found_words
 from ebbmark.words.messages import say, spell
 from ebbmark.words.next_step import called_before_words, condition_words, decision_words, ended_words, move_words
 from ebbmark.words.next_step_in_short import next_step_in_short
+from ebbmark.words.numbers import level
 from ebbmark.words.stopping import met_words, stop_answer_words, told_words
 from ebbmark.words.titration import with_reason
 
@@ -230,7 +230,7 @@ def _as_titrated(
     grave = tuple(Concern("unlike-closing", {"finding": one}) for one in findings if one.weight is Weight.LOOK_FIRST)
     why_not = Reason.LOOK if grave else Reason.UNCLEAR
     unclear = replace(move, action=Action.LOOK_FIRST, reason=why_not, next_peep_cmh2o=None, lowering_is_useful=False)
-    why = with_reason(judged, findings).reason or "over the whole way down compliance did not fall for good."
+    why = spell(with_reason(judged, findings).why) or "over the whole way down compliance did not fall for good."
     looked_at = (*decision.looked_at, *grave)
     return replace(decision, move=unclear, looked_at=looked_at), f"Closing is not called from these steps: {why}", None
 

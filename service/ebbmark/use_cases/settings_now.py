@@ -15,8 +15,8 @@ from ebbmark.physiology.formulas.body import predicted_body_weight_kg
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.timeline import SETTING_HOLDS_S
 from ebbmark.physiology.trial.limb import same_setting
-from ebbmark.physiology.wording import level
 from ebbmark.use_cases.answer_builder import missing
+from ebbmark.words.numbers import level
 
 __all__ = ["settings_now"]
 

@@ -11,7 +11,6 @@ from ebbmark.fhir.reading.request import Request
 from ebbmark.physiology.after.surveillance import watch
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
-from ebbmark.physiology.wording import level
 from ebbmark.use_cases.answer_builder import (
     answered,
     look_in_short,
@@ -32,6 +31,7 @@ from ebbmark.use_cases.settings_after import (
     weight_of,
 )
 from ebbmark.words.messages import spell
+from ebbmark.words.numbers import level
 from ebbmark.words.since_titration import gaps_words, seen_words, validity_in_short, validity_words
 
 __all__ = ["trial_before", "validity_answer"]

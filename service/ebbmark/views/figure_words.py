@@ -9,10 +9,10 @@ from datetime import UTC, datetime
 from ebbmark.fhir.writing.sentences import closing_sentence
 from ebbmark.physiology.closing.estimate import Verdict
 from ebbmark.physiology.during.call_rule import DEFAULT_CALL_RULE
-from ebbmark.physiology.wording import interval, level, percent
 from ebbmark.views.drawing import TIED
 from ebbmark.views.figure import Figure, FigureStep, RunningFigure, Shown, beyond, scale_of
 from ebbmark.views.vital_signs import NOT_CHARTED, VitalRow
+from ebbmark.words.numbers import interval, level, percent
 
 __all__ = [
     "FALLING", "NOT_REACHED", "PRELIMINARY", "FigureTable", "alternative_text", "closing_words", "compliance_title",

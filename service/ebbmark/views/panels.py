@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Generic, TypeVar
 
-from ebbmark.physiology.wording import level, percent
 from ebbmark.views.drawing import (
     ASCENT,
     LEADING,
@@ -26,6 +25,7 @@ from ebbmark.views.drawing import (
 )
 from ebbmark.views.figure import Figure, Scale, Shown, scale_of
 from ebbmark.views.figure_words import compliance_title
+from ebbmark.words.numbers import level, percent
 
 __all__ = [
     "BETWEEN_IN", "EDGE_IN", "HAIR_PT", "KEY_ROWS", "NARROW", "WIDE", "Aspect", "Field", "bars_panel", "curve_panel",

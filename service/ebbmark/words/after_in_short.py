@@ -9,9 +9,9 @@ from ebbmark.physiology.after.markers import SAME_AS_COMPLIANCE, Marker, Markers
 from ebbmark.physiology.after.trials_over_time import Shift, TrialChange, TrialRow, TrialsOverTime
 from ebbmark.physiology.before.peep_tables import TableAnswer
 from ebbmark.physiology.closing.estimate import Closing
-from ebbmark.physiology.wording import level, percent
 from ebbmark.words.in_short import InShort, shortened
 from ebbmark.words.messages import ENGLISH, say, spell
+from ebbmark.words.numbers import level, percent
 
 __all__ = ["change_words", "markers_in_short", "trial_words", "trials_in_short", "trials_words"]
 

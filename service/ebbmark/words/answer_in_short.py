@@ -8,9 +8,9 @@ from typing import Final
 from ebbmark.physiology.advice.advice import Advice, Caution, Severity
 from ebbmark.physiology.closing.estimate import Closing, Evidence, Verdict
 from ebbmark.physiology.patient.titration import LUNG_OR_TUBE
-from ebbmark.physiology.wording import level, percent
 from ebbmark.words.in_short import MOST_WORDS_OF_LINE, MOST_WORDS_OF_REASONS, InShort, shortened
-from ebbmark.words.messages import ENGLISH, say
+from ebbmark.words.messages import ENGLISH, say, spell
+from ebbmark.words.numbers import level, percent
 
 __all__ = [
     "MOST_WORDS_OF_LINE",
@@ -159,7 +159,7 @@ def _why_none(advice: Advice, closing: Closing) -> Iterator[str]:
     if closing.verdict is Verdict.NOT_REACHED:
         yield _say("lower-or-otherwise")
         return
-    why = advice.rationale if closing.verdict is Verdict.FOUND else closing.reason
+    why = advice.rationale if closing.verdict is Verdict.FOUND else spell(closing.why)
     if why:
         yield why if len(why.split()) <= _LONGEST_WHY else _say("why")
     if closing.verdict is not Verdict.FOUND:

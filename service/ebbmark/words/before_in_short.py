@@ -12,10 +12,10 @@ from ebbmark.physiology.before.risk_concepts import Risk
 from ebbmark.physiology.before.risk_readings import ReadingRisk
 from ebbmark.physiology.formulas.gas_exchange import Oxygenation
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.wording import level
 from ebbmark.words.ages import capital
 from ebbmark.words.in_short import InShort, shortened
 from ebbmark.words.messages import ENGLISH, say
+from ebbmark.words.numbers import level
 
 __all__ = ["before_the_first_step", "candidate_in_short", "plan_in_short"]
 

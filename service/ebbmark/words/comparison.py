@@ -8,10 +8,11 @@ from typing import Any, Final
 from ebbmark.physiology.after.comparison import RELIEF, Comparison, LimitCheck, Overdistension, Sureness
 from ebbmark.physiology.after.measures import Change, Verdict
 from ebbmark.physiology.after.seen import Event, Seen
-from ebbmark.physiology.wording import level, listed
+from ebbmark.physiology.message import Message
 from ebbmark.words.ages import age, capital
 from ebbmark.words.in_short import InShort, shortened
-from ebbmark.words.messages import say
+from ebbmark.words.messages import say, spell
+from ebbmark.words.numbers import level, listed
 
 __all__ = [
     "beyond_in_short",
@@ -34,7 +35,7 @@ def change_words(one: Change) -> str:
     Args:
         one: which.
     """
-    name = capital(one.measure.words)
+    name = capital(say(f"measure.{one.measure.slug}"))
     if one.before is None or one.after is None or one.noise is None or one.difference is None:
         sides = [side for side, value in (("before", one.before), ("after", one.after)) if value is None]
         return _say("not-known", name=name, side=listed(sides))
@@ -91,7 +92,7 @@ def comparison_words(comparison: Comparison) -> str:
     parts = [pressure_words(comparison)]
     parts += [limit_check_words(one) for one in comparison.limits if one.holds is False]
     for verdict in _GROUPS:
-        named = [one.measure.words for one in comparison.changes if one.verdict is verdict]
+        named = [say(f"measure.{one.measure.slug}") for one in comparison.changes if one.verdict is verdict]
         parts += [_say(f"group-{verdict.value}", listed=", ".join(named))] if named else []
     return " ".join(part for part in parts if part)
 
@@ -162,7 +163,7 @@ def comparison_in_short(
     limits = _line("limit-broken", listed=", ".join(broken)) if broken else ""
     if not broken and kept and not triggers:
         limits = _line("limits-hold", listed=", ".join(kept))
-    turned = [str(one.values["words"]) for one in beside if one.event in _TURNED]
+    turned = [spell(one.values["words"]) for one in beside if one.event in _TURNED]
     rest = [
         _line("turned", listed=", ".join(turned)) if turned else "",
         _line("first-worse", listed=", ".join(early)) if early else "",
@@ -224,7 +225,11 @@ def beyond_in_short(one: Seen) -> str:
 def numbers_spelled(values: Mapping[str, Any]) -> dict[str, str]:
     """Values as a sentence spells them: pressures to a decimal, other numbers whole, words as they are."""
     return {
-        name: level(value) if name.endswith("cmh2o") else value if isinstance(value, str) else f"{value:.0f}"
+        name: spell(value)
+        if isinstance(value, str | Message | tuple)
+        else level(value)
+        if name.endswith("cmh2o")
+        else f"{value:.0f}"
         for name, value in values.items()
     }
 

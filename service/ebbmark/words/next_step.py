@@ -15,9 +15,9 @@ from ebbmark.physiology.stop.criteria import CRITERIA
 from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.stop.rhythm import RhythmChange
 from ebbmark.physiology.trial.steps import Step
-from ebbmark.physiology.wording import level, listed, percent
 from ebbmark.words.ages import age, capital, clock
 from ebbmark.words.messages import say, spell
+from ebbmark.words.numbers import level, listed, percent
 from ebbmark.words.stopping import (
     criterion_words,
     not_checked_words,
@@ -237,9 +237,9 @@ def change_words(change: RhythmChange) -> str:
     """From what to what, as a clause."""
     if change.known_s:
         hours = f"{change.known_s / 3600:.0f} h"
-        return f"the heart rhythm is {change.new.words}, which had last been charted {hours} before the trial"
-    before = f" from {change.before.words}" if change.before is not None else ""
-    return f"the heart rhythm changed{before} to {change.new.words}"
+        return f"the heart rhythm is {spell(change.new.words)}, which had last been charted {hours} before the trial"
+    before = f" from {spell(change.before.words)}" if change.before is not None else ""
+    return f"the heart rhythm changed{before} to {spell(change.new.words)}"
 
 
 def _rhythm_changed(values: Mapping[str, Any], scene: Scene) -> str:
@@ -252,7 +252,7 @@ def _rhythm_changed(values: Mapping[str, Any], scene: Scene) -> str:
         )
     gone = ""
     if not change.last.same_as(change.new):
-        gone = f"; the latest, at {clock(change.last.at_s)}, is {change.last.words}"
+        gone = f"; the latest, at {clock(change.last.at_s)}, is {spell(change.last.words)}"
     signed = "no limit is signed for it" if scene.limits.rhythms_that_stop is None else "it is not on the signed list"
     when = f"at {clock(change.new.at_s)} ({age(scene.at_s - change.new.at_s)})"
     return f"{words} {when}{gone}; {signed}, so judge it at the patient."

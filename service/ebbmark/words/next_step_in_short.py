@@ -12,11 +12,11 @@ from ebbmark.physiology.during.scene import Concern, Scene
 from ebbmark.physiology.findings import Weight
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.stop.criteria import CRITERIA, Met, StopAnswer, StopCriterion, Why
-from ebbmark.physiology.wording import level, percent
 from ebbmark.words.ages import age, capital, clock
 from ebbmark.words.answer_in_short import against_words, found_words
 from ebbmark.words.in_short import MOST_WORDS_OF_LINE, InShort, cut, shortened
-from ebbmark.words.messages import ENGLISH, say
+from ebbmark.words.messages import ENGLISH, say, spell
+from ebbmark.words.numbers import level, percent
 from ebbmark.words.stopping import within_limits
 
 __all__ = ["next_step_in_short"]
@@ -195,7 +195,7 @@ def _stop(decision: Decision, stops: StopAnswer) -> InShort:
 
 def _met(one: Met, stops: StopAnswer) -> str:
     if one.rhythm is not None:
-        return _say("rhythm", rhythm=one.rhythm.new[0].words)
+        return _say("rhythm", rhythm=spell(one.rhythm.new[0].words))
     row, worst = CRITERIA[one.criterion], one.worst
     limit = "" if one.limit is None else _bare(row.shown_limit(one.limit.value))
     if worst.against is not None:
@@ -248,7 +248,7 @@ def _held(stops: StopAnswer) -> str:
     shown: dict[str, str] = {}
     for one in within_limits(stops):
         if one.rhythm is not None and one.rhythm.last is not None:
-            shown["rhythm"] = one.rhythm.last.words
+            shown["rhythm"] = spell(one.rhythm.last.words)
         elif one.latest is not None and one.latest.against is None:
             reading, row = one.latest.reading, CRITERIA[one.criterion]
             shown[reading.quantity.slug] = f"{_name(reading.quantity)} {_value(reading, row.unit)}"
@@ -324,7 +324,7 @@ _CONCERNS: Final[Mapping[str, Callable[[Mapping[str, Any]], str]]] = {
     ),
     "doubtful-pressure": lambda _: _of("doubtful-pressure"),
     "may-be-beyond": lambda one: _of("may-be-beyond", name=_name(one["doubt"].quantity)),
-    "rhythm-changed": lambda one: _of("rhythm-changed", rhythm=one["change"].new.words),
+    "rhythm-changed": lambda one: _of("rhythm-changed", rhythm=spell(one["change"].new.words)),
     "rhythm-not-readable": lambda _: _of("rhythm-not-readable"),
     "newer-peep-unusable": lambda _: _of("newer-peep-unusable"),
     "measured-peep-off": lambda one: _of(

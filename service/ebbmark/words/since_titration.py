@@ -8,11 +8,11 @@ from typing import Any
 from ebbmark.physiology.after.seen import Event, Gap, Seen
 from ebbmark.physiology.after.surveillance import Surveillance
 from ebbmark.physiology.timeline import fio2_words
-from ebbmark.physiology.wording import level
 from ebbmark.words.ages import age, capital
 from ebbmark.words.comparison import beyond_in_short, change_words, numbers_spelled
 from ebbmark.words.in_short import InShort, shortened
 from ebbmark.words.messages import say, spell
+from ebbmark.words.numbers import level
 
 __all__ = ["gaps_words", "patient_in_short", "seen_words", "validity_in_short", "validity_words"]
 
@@ -81,7 +81,7 @@ def _spelled(one: Seen, titrated_s: float) -> dict[str, str]:
         case "disconnection-or-suction":
             episode = values["episode"]
             count = say("since.one-reading") if episode.readings == 1 else say("since.readings", count=episode.readings)
-            return {"after": _after(episode.from_s, titrated_s), "words": episode.words, "readings": count}
+            return {"after": _after(episode.from_s, titrated_s), "words": spell(episode.words), "readings": count}
         case "peep-below-suggestion":
             episode = values["episode"]
             lasts = _say("peep-still-below" if episode.goes_on else "peep-came-back")
@@ -119,7 +119,7 @@ def _spelled(one: Seen, titrated_s: float) -> dict[str, str]:
         case "lung-lost" | "end-tidal-lost" | "air-trapped" | "lowered-again":
             return numbers_spelled(values)
         case _:
-            return {"after": _after(one.from_s, titrated_s), "words": str(values["words"])}
+            return {"after": _after(one.from_s, titrated_s), "words": spell(values["words"])}
 
 
 def _of_pressure(one: Seen, titrated_s: float) -> dict[str, str]:
@@ -137,7 +137,7 @@ def _of_pressure(one: Seen, titrated_s: float) -> dict[str, str]:
 def _gap(one: Gap) -> str:
     values: dict[str, Any] = dict(one.values)
     if one.kind == "loss":
-        return _say("gap-loss", measure=values["measure"].words, why=spell(values["why"]))
+        return _say("gap-loss", measure=say(f"measure.{values['measure'].slug}"), why=spell(values["why"]))
     if one.kind == "another-peep":
         return _say("gap-another-peep", now=level(values["now_cmh2o"]), then=level(values["then_cmh2o"]))
     if one.kind == "saturation-and-oxygen":

@@ -20,8 +20,9 @@ from ebbmark.physiology.stop.criteria import (
 from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.stop.rhythm import RhythmState
 from ebbmark.physiology.stop.unusable import Doubt
-from ebbmark.physiology.wording import listed
 from ebbmark.words.ages import age, capital, clock
+from ebbmark.words.messages import spell
+from ebbmark.words.numbers import listed
 
 __all__ = [
     "NOT_AMONG_THE_READINGS",
@@ -236,7 +237,7 @@ def held_words(held: Held, stops: StopAnswer) -> str:
     """
     old = age(held.age_s)
     if held.rhythm is not None and held.rhythm.last is not None:
-        return f"heart rhythm {held.rhythm.last.words}, {old}"
+        return f"heart rhythm {spell(held.rhythm.last.words)}, {old}"
     shown = "" if held.latest is None else _shown(held.criterion, held.latest)
     return f"{CRITERIA[held.criterion].reading_words} {shown}, {old}".lstrip()
 
@@ -273,7 +274,7 @@ def _latest(one: NotChecked, stops: StopAnswer) -> str:
     """The latest reading that a criterion without a limit would judge; empty where there is none."""
     if one.rhythm is not None:
         last = one.rhythm.last
-        return "" if last is None else f"the latest heart rhythm is {last.words} ({age(stops.at_s - last.at_s)})"
+        return "" if last is None else f"the latest heart rhythm is {spell(last.words)} ({age(stops.at_s - last.at_s)})"
     if not isinstance(one.latest, Reading):
         return ""
     row, old = CRITERIA[one.criterion], age(stops.at_s - one.latest.at_s)
@@ -282,7 +283,7 @@ def _latest(one: NotChecked, stops: StopAnswer) -> str:
 
 def _last(one: NotChecked, at_s: float) -> str:
     if one.rhythm is not None and one.rhythm.last is not None:
-        return f"the last one ({one.rhythm.last.words}) is {age(at_s - one.rhythm.last.at_s)}"
+        return f"the last one ({spell(one.rhythm.last.words)}) is {age(at_s - one.rhythm.last.at_s)}"
     if not isinstance(one.latest, Judged):
         return "the last reading is not known"
     return f"the last reading ({_shown(one.criterion, one.latest)}) is {age(at_s - one.latest.reading.at_s)}"
@@ -307,14 +308,14 @@ def _new_rhythm(state: RhythmState, at_s: float) -> str:
     if last is None or stopping is None:
         raise TypeError("a new rhythm stops a trial only where a list is signed")
     was = (
-        f"after {state.before.words} before the trial"
+        f"after {spell(state.before.words)} before the trial"
         if state.before is not None
         else "none was charted before the trial, so it counts as new"
     )
     one = state.charted == 1 or last is first
-    since = "" if one else f" The latest is {last.words} ({age(at_s - last.at_s)})."
+    since = "" if one else f" The latest is {spell(last.words)} ({age(at_s - last.at_s)})."
     return (
-        f"Stop criterion met: new heart rhythm {stopping.named(first)} at {clock(first.at_s)} "
+        f"Stop criterion met: new heart rhythm {spell(stopping.named(first))} at {clock(first.at_s)} "
         f"({age(at_s - first.at_s)}), {was}; it is among the rhythms signed to stop at ({stopping.source}).{since}"
     )
 

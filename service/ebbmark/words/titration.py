@@ -14,14 +14,14 @@ from ebbmark.physiology.advice.advice import Advice, Caution, Severity
 from ebbmark.physiology.advice.evidence import EvidenceLine, EvidenceStatus
 from ebbmark.physiology.advice.suggestion import AT_SUGGESTION
 from ebbmark.physiology.advice.what_if import WhatIf
-from ebbmark.physiology.closing.estimate import WOULD_HELP, Closing, Verdict
+from ebbmark.physiology.closing.estimate import Closing, Verdict
 from ebbmark.physiology.findings import Finding, Weight
 from ebbmark.physiology.message import Value
 from ebbmark.physiology.patient.titration import Titration
-from ebbmark.physiology.wording import interval, level, percent
 from ebbmark.words.ages import capital
 from ebbmark.words.in_short import cut
 from ebbmark.words.messages import ENGLISH, say, spell
+from ebbmark.words.numbers import interval, level, percent
 
 __all__ = ["against", "because", "sentence", "with_reason", "worded", "worded_advice"]
 
@@ -101,7 +101,7 @@ def worded(titration: Titration) -> Titration:
     advice = titration.advice
     if any(one.slug == "stop-limit-in-trial" for one in looks):
         # Nobody is told of further readings or lower steps after a stop limit.
-        closing = replace(closing, reason=closing.reason.split(WOULD_HELP)[0].rstrip())
+        closing = replace(closing, would_help=None)
         advice = replace(advice, why=_after_stop(advice.why, closing))
     advice = worded_advice(advice, titration.findings)
     if looks:
@@ -127,7 +127,7 @@ def _after_stop(why: Finding | None, closing: Closing) -> Finding | None:
     if why is not None and why.slug == "withheld-not-reached":
         return replace(why, slug="withheld-not-reached-after-stop")
     if why is not None and why.slug == "withheld-indeterminate":
-        return replace(why, values={"text": closing.reason})
+        return replace(why, values={"text": closing.why})
     return why
 
 
@@ -199,7 +199,7 @@ def _steps(peeps_cmh2o: Sequence[float]) -> str:
 
 def _caution(finding: Finding) -> Caution:
     severity, text = _SEVERITY[finding.weight], sentence(finding)
-    return Caution(finding.slug, severity, text, finding.source, True, against(finding))
+    return Caution(finding.slug, severity, text, spell(finding.source), True, against(finding))
 
 
 def _number(finding: Finding, name: str) -> float:

@@ -14,8 +14,8 @@ from ebbmark.fhir.writing.flat_answer import FlatAnswer, Issue, layers_of, read_
 from ebbmark.fhir.writing.frame import operation_url
 from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of
 from ebbmark.fhir.writing.tables import Table, patient_table, places_by_text, plain, step_table, what_if_table
-from ebbmark.physiology.wording import level
 from ebbmark.words.messages import say
+from ebbmark.words.numbers import level
 
 __all__ = ["account_of", "refusal_told"]
 

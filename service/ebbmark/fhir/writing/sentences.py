@@ -15,8 +15,8 @@ from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.trial.reading import Trial
-from ebbmark.physiology.wording import interval, level, percent
 from ebbmark.words.messages import say, spell
+from ebbmark.words.numbers import interval, level, percent
 
 __all__ = [
     "chosen_sentence",
@@ -91,7 +91,7 @@ def closing_sentence(closing: Closing) -> str:
             "Compliance fell from the first step on: closing lies at or above the highest step tested, so no closing "
             f"pressure is given ({probability}; {evidence})."
         )
-    return f"No statement about closing can be made: {closing.reason.rstrip('.')}."
+    return f"No statement about closing can be made: {spell(closing.why).rstrip('.')}."
 
 
 def curve_sentence(trial: Trial) -> str:

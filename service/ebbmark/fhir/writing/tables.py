@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from ebbmark.fhir.writing.flat_answer import Issue, StepRow, WhatIfRow
-from ebbmark.physiology.wording import percent
+from ebbmark.words.numbers import percent
 
 __all__ = ["ABSENT", "Table", "patient_table", "places_by_text", "plain", "step_table", "what_if_table"]
 

@@ -8,7 +8,7 @@ from enum import Enum
 
 from ebbmark.physiology.advice.evidence import EVIDENCE, EvidenceLine
 from ebbmark.physiology.closing.estimate import Closing, Evidence, Shape, Verdict
-from ebbmark.physiology.findings import Finding, Weight
+from ebbmark.physiology.findings import COMMON_PRACTICE, OWN_CHOICE, SOURCES, Finding, Weight
 from ebbmark.physiology.formulas.body import height_remark
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.trial.steps import Observed, Step, Trial
@@ -44,11 +44,6 @@ class Caution:
     of_this_patient: bool
     in_few_words: str = ""
 
-
-COMMON_PRACTICE = "common practice, no published source"
-OWN_CHOICE = "this project's own choice"
-LOW_TIDAL_VOLUME = "ARDS Network, N Engl J Med 2000;342:1301-8"
-DRIVING_PRESSURE = "Amato et al, N Engl J Med 2015;372:747-55 (an association, not a tested target)"
 
 SEVERITY_OF_OBSERVED = {
     "disconnection": Severity.HIGH,
@@ -99,7 +94,7 @@ def findings_for(
     ]
     remark = height_remark(height_cm)
     if remark:
-        found.append(Finding("height-outside-table", Weight.LOW, {"text": remark}, source=LOW_TIDAL_VOLUME))
+        found.append(Finding("height-outside-table", Weight.LOW, {"text": remark}, source=SOURCES["ards-network-2000"]))
     return tuple(sorted(found, key=lambda one: list(Weight).index(one.weight)))
 
 
@@ -149,7 +144,7 @@ def _pressures_during_trial(
             values,
             peeps,
             above[0].start_s,
-            source=LOW_TIDAL_VOLUME,
+            source=SOURCES["ards-network-2000"],
         )
 
 

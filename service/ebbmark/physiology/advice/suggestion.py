@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from statistics import median
 
-from ebbmark.physiology.advice.cautions import DRIVING_PRESSURE, LOW_TIDAL_VOLUME, OWN_CHOICE
 from ebbmark.physiology.advice.what_if import TidalVolume, WhatIf
 from ebbmark.physiology.closing.estimate import Closing, Verdict
-from ebbmark.physiology.findings import Finding, Weight
+from ebbmark.physiology.findings import OWN_CHOICE, SOURCES, Finding, Weight
 from ebbmark.physiology.message import Value
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.trial.steps import Trial
@@ -46,7 +45,7 @@ def withheld(chosen: WhatIf | None, trial: Trial, closing: Closing, protocol: Pr
     if closing.verdict is Verdict.FALLING_FROM_FIRST_STEP:
         return _why("withheld-falling", top_cmh2o=trial.steps[0].peep_cmh2o)
     if chosen is None or closing.peep_cmh2o is None:
-        return _why("withheld-indeterminate", text=closing.reason)
+        return _why("withheld-indeterminate", text=closing.why)
     at = {"closing_cmh2o": closing.peep_cmh2o, "margin_cmh2o": chosen.margin_cmh2o, "peep_cmh2o": chosen.peep_cmh2o}
     if chosen.margin_cmh2o > max(*protocol.margins_cmh2o, protocol.margin_cmh2o):
         return _why("withheld-coarse-steps", **at, asked_cmh2o=protocol.margin_cmh2o)
@@ -114,10 +113,10 @@ def found_at(
         return tuple(found)
     if chosen.tidal_volume.ml_per_kg < target.ml_per_kg:
         values = dict(chosen.beyond[0].values)  # type: ignore[arg-type]
-        found.append(Finding("plateau-above-limit", Weight.HIGH, values, source=LOW_TIDAL_VOLUME))
+        found.append(Finding("plateau-above-limit", Weight.HIGH, values, source=SOURCES["ards-network-2000"]))
     if chosen.driving_pressure_cmh2o > protocol.driving_pressure_limit_cmh2o:
         values = {"driving_cmh2o": chosen.driving_pressure_cmh2o, "limit_cmh2o": protocol.driving_pressure_limit_cmh2o}
-        found.append(Finding("driving-pressure-above-limit", Weight.MODERATE, values, source=DRIVING_PRESSURE))
+        found.append(Finding("driving-pressure-above-limit", Weight.MODERATE, values, source=SOURCES["amato-2015"]))
     volumes = [step.tidal_volume_ml for step in trial.steps if step.tidal_volume_ml is not None]
     if volumes and abs(median(volumes) / chosen.tidal_volume.volume_ml - 1) > VOLUME_DIFFERENCE:
         values = {"trial_ml": median(volumes), "given_ml": chosen.tidal_volume.volume_ml}
@@ -125,5 +124,5 @@ def found_at(
     return tuple(found)
 
 
-def _why(slug: str, **values: float | str) -> Finding:
+def _why(slug: str, **values: Value) -> Finding:
     return Finding(slug, Weight.MODERATE, values)

@@ -16,12 +16,10 @@ from ebbmark.physiology.after.losses import PressureLimit
 from ebbmark.physiology.after.measures import ASSUMED_NOISE, Change, Measure, Noise, Verdict, judge_change
 from ebbmark.physiology.after.snapshot import Figure, Snapshot
 from ebbmark.physiology.closing.estimate import StepEstimate
+from ebbmark.physiology.findings import SOURCES
 from ebbmark.physiology.protocols import Protocol
 
 __all__ = ["Comparison", "LimitCheck", "Overdistension", "Pressure", "Sureness", "compare", "overdistension_at_top"]
-
-LOW_TIDAL_VOLUME = "ARDS Network, N Engl J Med 2000;342:1301-8"
-DRIVING_PRESSURE = "Amato et al, N Engl J Med 2015;372:747-55 (an association, not a tested target)"
 
 RELIEF = 0.05
 """Relative rise of compliance below the top step that is worth naming. This project's choice."""
@@ -199,13 +197,14 @@ def _change(measure: Measure, before: Snapshot, after: Snapshot, noise: Noise) -
 def _limits(after: Snapshot, protocol: Protocol) -> tuple[LimitCheck, ...]:
     driving = after.figures.get(Measure.DRIVING_PRESSURE)
     return (
-        _limit("plateau", after.plateau, protocol.plateau_limit_cmh2o, LOW_TIDAL_VOLUME),
-        _limit("driving-pressure", driving, protocol.driving_pressure_limit_cmh2o, DRIVING_PRESSURE),
-        _limit("tidal-volume", after.tidal_volume_per_kg, protocol.target_ml_per_kg, LOW_TIDAL_VOLUME),
+        _limit("plateau", after.plateau, protocol.plateau_limit_cmh2o, "ards-network-2000"),
+        _limit("driving-pressure", driving, protocol.driving_pressure_limit_cmh2o, "amato-2015"),
+        _limit("tidal-volume", after.tidal_volume_per_kg, protocol.target_ml_per_kg, "ards-network-2000"),
     )
 
 
-def _limit(slug: str, figure: Figure | None, limit: float, citation: str) -> LimitCheck:
+def _limit(slug: str, figure: Figure | None, limit: float, source: str) -> LimitCheck:
+    citation = SOURCES[source]
     if figure is None:
         return LimitCheck(slug, None, None, limit, (), citation)
     # Compared as shown, so that nobody reads "30.0 is above 30".

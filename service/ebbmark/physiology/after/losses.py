@@ -15,16 +15,17 @@ from types import MappingProxyType
 from typing import Final
 
 from ebbmark.physiology.after.measures import (
-    ASSUMED,
     ASSUMED_NOISE,
     Measure,
     Noise,
     Verdict,
+    assumed_noise,
     judge_change,
     noise_of_difference,
 )
 from ebbmark.physiology.after.seen import Event, Gap, Seen
 from ebbmark.physiology.after.snapshot import Figure, Snapshot, take_snapshot
+from ebbmark.physiology.findings import SOURCES
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.timeline import FIO2, in_force_at
 
@@ -48,8 +49,6 @@ NOW_S: Final = 3600.0
 
 SAME_PEEP_CMH2O: Final = 1.0
 """Compliance is compared at PEEPs that differ by no more than this. This project's choice."""
-
-_TEXTBOOK: Final = "Pilbeam's Mechanical Ventilation, chapter 13 (read at second hand)"
 
 
 def losses_since(
@@ -116,7 +115,9 @@ def _loss(
     if change.verdict is not Verdict.WORSE:
         return None
     large = event is Event.COMPLIANCE_LOST and second.value <= (1.0 - LARGE_LOSS) * first.value
-    citation = f"{change.noise_source}; {_TEXTBOOK}" if event is Event.OXYGENATION_LOST else change.noise_source
+    citation = (
+        f"{change.noise_source}; {SOURCES['pilbeam-13']}" if event is Event.OXYGENATION_LOST else change.noise_source
+    )
     from_s = max(titrated_s, at_s - LATEST_S)
     return Seen(event, event.value, from_s, at_s, second.sources, citation, {"change": change}, grave=large)
 
@@ -125,7 +126,7 @@ THEN_S: Final = 3600.0
 """Saturation and arterial pressure right after the titration are those of its first hour [s]. Our choice."""
 
 
-NOISE: Final = Noise(0.0, 2.0, f"2 points of one reading of saturation; {ASSUMED}")
+NOISE: Final = assumed_noise("spo2")
 
 
 def saturation_loss(readings: Sequence[Reading], *, titrated_s: float, at_s: float) -> Seen | Gap | None:
@@ -169,7 +170,7 @@ BEFORE_S: Final = 3600.0
 
 _NOISE: Final = {
     Quantity.MEAN_ARTERIAL_PRESSURE: ASSUMED_NOISE[Measure.MEAN_ARTERIAL_PRESSURE],
-    Quantity.SYSTOLIC_ARTERIAL_PRESSURE: Noise(0.0, 6.0, f"6 mmHg between two charted values; {ASSUMED}"),
+    Quantity.SYSTOLIC_ARTERIAL_PRESSURE: assumed_noise("systolic-arterial-pressure"),
 }
 
 

@@ -15,7 +15,8 @@ from typing import Final
 from ebbmark.physiology.after.losses import LARGE_LOSS, LATEST_S
 from ebbmark.physiology.after.seen import Event, Seen
 from ebbmark.physiology.after.surveillance import open_circuit_episodes
-from ebbmark.physiology.patient.limits import LIMITS, OWN_CHOICE
+from ebbmark.physiology.findings import OWN_CHOICE
+from ebbmark.physiology.patient.limits import LIMITS
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.limb import PeepLevel, peep_levels_of

@@ -18,6 +18,7 @@ from typing import Final
 
 from ebbmark.physiology.after.measures import ASSUMED_NOISE, Measure, noise_of_difference
 from ebbmark.physiology.closing.estimate import Closing
+from ebbmark.physiology.findings import SOURCES
 from ebbmark.physiology.formulas.gas_exchange import HIGHEST_INFORMATIVE_SPO2_PERCENT
 from ebbmark.physiology.message import Message, message
 from ebbmark.physiology.readings import Quantity, Reading
@@ -27,8 +28,8 @@ from ebbmark.physiology.trial.steps import Trial
 
 __all__ = ["Marker", "Markers", "Meaning", "first_lasting_fall", "read_markers"]
 
-COCHRANE: Final = "methods table of Santa Cruz et al, Cochrane review CD009098, 2021"
-OWN: Final = "this project's own choice, no published rule was read"
+COCHRANE: Final = SOURCES["cochrane-2021"]
+OWN: Final = SOURCES["own-marker-rule"]
 SAME_AS_COMPLIANCE: Final = "driving-pressure-rise"
 """At constant volume this is the same measurement as compliance, so it names no level of its own."""
 
@@ -149,7 +150,7 @@ def _saturation(readings: Sequence[Reading], trial: Trial) -> list[Marker | Mess
             f"{work}; {COCHRANE}",
             [_unrecorded_remark(levels, trial), _saturation_remark(levels), _fio2_remark(readings, levels)],
         )
-        for fall, work in ((1.0, "Hodgson et al, Crit Care 2011;15:R133"), (2.0, "PHARLAP, 2019"))
+        for fall, work in ((1.0, SOURCES["hodgson-2011"]), (2.0, "PHARLAP, 2019"))
     ]
 
 
@@ -189,7 +190,7 @@ def _driving_pressure(trial: Trial) -> list[Marker | Message]:
 def _best_compliance(trial: Trial) -> list[Marker | Message]:
     best = max(trial.steps, key=lambda step: step.compliance_ml_per_cmh2o)
     kind = "static" if trial.kind.static else "dynamic"
-    work = "ART, JAMA 2017" if trial.kind.static else "Kacmarek et al, Crit Care Med 2016"
+    work = "ART, JAMA 2017" if trial.kind.static else SOURCES["kacmarek-2016"]
     rule = message(f"marker-rule.best-{kind}-compliance")
     sentence = message(f"marker-says.best-{kind}-compliance", peep_cmh2o=round(best.peep_cmh2o, 1))
     sources = tuple(sorted({source for sample in best.samples for source in sample.sources}))

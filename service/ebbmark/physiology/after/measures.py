@@ -11,31 +11,31 @@ from enum import Enum
 from math import hypot, sqrt
 from typing import Final
 
+from ebbmark.data import table
 from ebbmark.physiology.formulas.bounds import require_positive
 
-__all__ = ["ASSUMED_NOISE", "Change", "Measure", "Noise", "Verdict", "judge_change", "noise_of_difference"]
+__all__ = ["ASSUMED_NOISE", "Change", "Measure", "Noise", "Verdict"]
+__all__ += ["assumed_noise", "judge_change", "noise_of_difference"]
 
-ASSUMED: Final = "this project's assumption, no published source"
 _TWO_SIDED_95: Final = 1.959963984540054
 
 
 class Measure(Enum):
-    """A figure that is compared: stable name, words, unit and which direction is better (+1 up, -1 down, 0 neither)."""
+    """A figure that is compared: stable name, unit and which direction is better (+1 up, -1 down, 0 neither)."""
 
-    COMPLIANCE = ("compliance-static", "static compliance", "mL/cmH2O", 1)
-    COMPLIANCE_DYNAMIC = ("compliance-dynamic", "dynamic compliance", "mL/cmH2O", 1)
-    DRIVING_PRESSURE = ("driving-pressure", "driving pressure", "cmH2O", -1)
-    PF_RATIO = ("pf-ratio", "P/F", "mmHg", 1)
-    PACO2 = ("paco2", "PaCO2", "mmHg", -1)
-    VENTILATORY_RATIO = ("ventilatory-ratio", "ventilatory ratio", "", -1)
-    MECHANICAL_POWER = ("mechanical-power", "mechanical power", "J/min", -1)
-    MEAN_ARTERIAL_PRESSURE = ("mean-arterial-pressure", "mean arterial pressure", "mmHg", 0)
+    COMPLIANCE = ("compliance-static", "mL/cmH2O", 1)
+    COMPLIANCE_DYNAMIC = ("compliance-dynamic", "mL/cmH2O", 1)
+    DRIVING_PRESSURE = ("driving-pressure", "cmH2O", -1)
+    PF_RATIO = ("pf-ratio", "mmHg", 1)
+    PACO2 = ("paco2", "mmHg", -1)
+    VENTILATORY_RATIO = ("ventilatory-ratio", "", -1)
+    MECHANICAL_POWER = ("mechanical-power", "J/min", -1)
+    MEAN_ARTERIAL_PRESSURE = ("mean-arterial-pressure", "mmHg", 0)
 
     __hash__ = object.__hash__
 
-    def __init__(self, slug: str, words: str, unit: str, better: int) -> None:
+    def __init__(self, slug: str, unit: str, better: int) -> None:
         self.slug = slug
-        self.words = words
         self.unit = unit
         self.better = better
 
@@ -62,18 +62,20 @@ class Noise:
     assumed: bool = True
 
 
-ASSUMED_NOISE: Final[dict[Measure, Noise]] = {
-    # 0.3 cmH2O wander of each pressure with rounding to whole numbers: sqrt(2 x (0.3^2 + 1/12)) = 0.59
-    Measure.DRIVING_PRESSURE: Noise(0.0, 0.6, f"wander of 0.3 cmH2O and rounding of two whole numbers; {ASSUMED}"),
-    # that 0.6 on a driving pressure of 14, with a tidal volume that wanders by 2 %: 4.7 %
-    Measure.COMPLIANCE: Noise(0.05, 0.0, f"2 % of volume and 0.6 cmH2O of driving pressure; {ASSUMED}"),
-    Measure.COMPLIANCE_DYNAMIC: Noise(0.05, 0.0, f"as for static compliance; {ASSUMED}"),
-    Measure.PF_RATIO: Noise(0.08, 0.0, f"8 % between two samples of a steady patient; {ASSUMED}"),
-    Measure.PACO2: Noise(0.0, 2.0, f"2 mmHg between two samples of a steady patient; {ASSUMED}"),
-    Measure.VENTILATORY_RATIO: Noise(0.06, 0.0, f"that of PaCO2 with 3 % of minute volume; {ASSUMED}"),
-    Measure.MECHANICAL_POWER: Noise(0.04, 0.0, f"2 % of volume, 3 % of pressure; {ASSUMED}"),
-    Measure.MEAN_ARTERIAL_PRESSURE: Noise(0.0, 4.0, f"4 mmHg between two charted values; {ASSUMED}"),
-}
+_ROWS: Final = table("measurement_noise")
+
+
+def assumed_noise(slug: str) -> Noise:
+    """The noise of one quantity or measure.
+
+    Args:
+        slug: its name in `data/measurement_noise.toml`.
+    """
+    row = _ROWS[slug]
+    return Noise(row.get("relative", 0.0), row.get("absolute", 0.0), row["source"])
+
+
+ASSUMED_NOISE: Final = {measure: assumed_noise(measure.slug) for measure in Measure}
 """One standard deviation of a single reading."""
 
 

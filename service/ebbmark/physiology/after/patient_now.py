@@ -15,18 +15,17 @@ from statistics import median
 from typing import Final
 
 from ebbmark.physiology.after.losses import BEFORE_S, LATEST_S, NOW_S
-from ebbmark.physiology.after.measures import ASSUMED, Measure, Noise, noise_of_difference
+from ebbmark.physiology.after.measures import Measure, assumed_noise, noise_of_difference
 from ebbmark.physiology.after.seen import CodedChange, Event, Seen
 from ebbmark.physiology.after.snapshot import Snapshot
-from ebbmark.physiology.findings import Finding, KnownCondition, Weight
-from ebbmark.physiology.message import message
-from ebbmark.physiology.patient.limits import LIMITS, OWN_CHOICE, vital_limits_of
+from ebbmark.physiology.findings import OWN_CHOICE, Finding, KnownCondition, Weight
+from ebbmark.physiology.message import Message, Value, message
+from ebbmark.physiology.patient.limits import LIMITS, vital_limits_of
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.stop.criteria import CRITERIA, StopCriterion
 from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.timeline import FIO2, in_force_at
-from ebbmark.physiology.wording import listed
 
 __all__ = [
     "NAMED",
@@ -46,7 +45,7 @@ NAMED: Final = "pneumothorax-named"
 _TOO_FULL_PERCENT: Final = 97.0
 """Above this saturation says little of oxygenation: the global definition of ARDS (2023) uses S/F up to 97 %."""
 
-_NOISE: Final = Noise(0.04, 0.0, f"4 % of S/F, that of saturation with FiO2 as it is charted; {ASSUMED}")
+_NOISE: Final = assumed_noise("sf-ratio")
 _MECHANICS: Final = (
     Measure.COMPLIANCE,
     Measure.COMPLIANCE_DYNAMIC,
@@ -184,13 +183,15 @@ def with_now(titration: Titration, now: PatientNow, limits: StopLimits) -> Titra
 def _findings(now: PatientNow, limits: StopLimits) -> Iterator[Finding]:
     if now.beyond:
         mean = any(one.values["reading"].quantity is Quantity.MEAN_ARTERIAL_PRESSURE for one in now.beyond)
-        short = [
-            _limit_words(one, _SHORT)
+        short = tuple(
+            _limit_words("beyond-limit", one, _SHORT)
             for one in now.beyond
             if not (mean and one.values["reading"].quantity is Quantity.SYSTOLIC_ARTERIAL_PRESSURE)
-        ]
-        words = [f"{_limit_words(one, {}, unit=True)}" for one in now.beyond]
-        values = {"words": listed(words), "short": listed(short)}
+        )
+        values: dict[str, Value] = {
+            "words": tuple(_limit_words("beyond-limit-with-unit", one, {}) for one in now.beyond),
+            "short": short,
+        }
         sources = tuple(dict.fromkeys(source for one in now.beyond for source in one.sources))
         source = vital_limits_of(limits).source or now.beyond[0].citation
         at_s = max(one.from_s for one in now.beyond)
@@ -221,10 +222,10 @@ _SINCE: Final = {
 }
 
 
-def _limit_words(one: Seen, names: Mapping[Quantity, str], *, unit: bool = False) -> str:
+def _limit_words(which: str, one: Seen, names: Mapping[Quantity, str]) -> Message:
     row, reading, limit = one.values["row"], one.values["reading"], one.values["limit"]
-    name = names.get(reading.quantity, row.reading_words)
-    return f"{name} {reading.value:.0f}{f' {row.unit}' if unit else ''} (limit {limit.value:.0f})"
+    name, value = names.get(reading.quantity, row.reading_words), round(reading.value)
+    return message(f"vital.{which}", name=name, value=value, unit=row.unit, limit=round(limit.value))
 
 
 def triggers_now(readings: Sequence[Reading], *, titrated_s: float, at_s: float) -> Seen | None:
@@ -241,13 +242,14 @@ def triggers_now(readings: Sequence[Reading], *, titrated_s: float, at_s: float)
     support = _latest(readings, Quantity.PRESSURE_SUPPORT_SET, since_s, at_s)
     ordered = _latest(readings, Quantity.RESPIRATORY_RATE_SET, float("-inf"), at_s)
     if own is not None and own.value > LIMITS.spontaneous_per_min:
-        shown, words = own, f"spontaneous rate {own.value:.0f} /min"
+        shown, words = own, message("effort.spontaneous-rate", rate=round(own.value))
     elif (
         measured is not None and ordered is not None and measured.value - ordered.value > LIMITS.rate_above_set_per_min
     ):
-        shown, words = measured, f"rate {measured.value:.0f} /min with {ordered.value:.0f} set"
+        shown = measured
+        words = message("effort.rate-above-set", rate=round(measured.value), set_rate=round(ordered.value))
     elif support is not None and support.value > 0.0 and (measured is None or ordered is None):
-        shown, words = support, f"pressure support {support.value:.0f} cmH2O"
+        shown, words = support, message("effort.pressure-support", support=round(support.value))
     else:
         return None
     event = Event.TRIGGERS

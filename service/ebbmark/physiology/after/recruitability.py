@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
+from ebbmark.physiology.findings import SOURCES
 from ebbmark.physiology.formulas.bounds import require_at_least_zero, require_positive
 from ebbmark.physiology.message import Message, message
 
@@ -18,7 +19,7 @@ __all__ = ["Recruitability", "recruitment_to_inflation"]
 MEDIAN_OF_SAMPLE: Final = 0.5
 """Median of the 45 patients of Chen et al 2020 [1]; not tested against any outcome."""
 
-CITATION: Final = "Chen et al, Am J Respir Crit Care Med 2020;201:178-87 (abstract)"
+CITATION: Final = SOURCES["chen-2020"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,6 +27,8 @@ from ebbmark.physiology.after.measures import ASSUMED_NOISE, Measure, Noise
 from ebbmark.physiology.after.patient_now import PatientNow
 from ebbmark.physiology.after.seen import CodedChange, Event, Gap, Seen
 from ebbmark.physiology.after.snapshot import Snapshot
+from ebbmark.physiology.findings import COMMON_PRACTICE, SOURCES
+from ebbmark.physiology.message import Value, message
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.artefacts import OPEN_CIRCUIT_PEEP_CMH2O, VANISHED_VOLUME
 
@@ -50,7 +52,7 @@ class Episode:
         sources: indices of the inputs.
         lowest: lowest value seen [unit of the quantity].
         goes_on: whether the last reading of the record still shows it.
-        words: what was seen, as a plain phrase.
+        words: what was seen, in the order of time.
     """
 
     from_s: float
@@ -59,7 +61,7 @@ class Episode:
     sources: tuple[int, ...]
     lowest: float
     goes_on: bool
-    words: str
+    words: tuple[Value, ...] = ()
 
 
 def open_circuit_episodes(readings: Sequence[Reading]) -> tuple[Episode, ...]:
@@ -85,7 +87,7 @@ def open_circuit_episodes(readings: Sequence[Reading]) -> tuple[Episode, ...]:
             sources=tuple(sorted({reading.source for reading, _ in run})),
             lowest=min(reading.value for reading, _ in run),
             goes_on=_is_last(run, readings),
-            words=" and ".join(dict.fromkeys(words for _, words in run)),
+            words=tuple(message(f"open-circuit.{which}") for which in dict.fromkeys(which for _, which in run)),
         )
         for run in runs
     )
@@ -119,7 +121,6 @@ def peep_below_episodes(readings: Sequence[Reading], suggested_cmh2o: float) -> 
             sources=tuple(sorted({reading.source for reading in group})),
             lowest=min(reading.value for reading in group),
             goes_on=goes_on,
-            words="PEEP set below the suggestion",
         )
         for group, until_s, goes_on in runs
     )
@@ -137,7 +138,7 @@ def _lost_peep(readings: Sequence[Reading]) -> list[tuple[Reading, str]]:
         index = bisect_right(times, reading.start_s) - 1
         expected = settings[index].value if index >= 0 else usual
         if reading.value <= OPEN_CIRCUIT_PEEP_CMH2O and expected >= _LOWEST_SETTING_CMH2O:
-            lost.append((reading, "measured PEEP about zero"))
+            lost.append((reading, "peep-lost"))
     return lost
 
 
@@ -146,7 +147,7 @@ def _lost_volume(readings: Sequence[Reading]) -> list[tuple[Reading, str]]:
     if len(volumes) < 3:  # with fewer there is no usual volume to vanish from
         return []
     usual = median(reading.value for reading in volumes)
-    return [(reading, "expired volume vanished") for reading in volumes if reading.value < VANISHED_VOLUME * usual]
+    return [(reading, "volume-lost") for reading in volumes if reading.value < VANISHED_VOLUME * usual]
 
 
 def _is_last(run: Sequence[tuple[Reading, str]], readings: Sequence[Reading]) -> bool:
@@ -154,9 +155,6 @@ def _is_last(run: Sequence[tuple[Reading, str]], readings: Sequence[Reading]) ->
     last = max((reading.start_s for reading in readings if reading.quantity in kinds), default=float("-inf"))
     return run[-1][0].start_s >= last
 
-
-COMMON_PRACTICE: Final = "common practice, no published source"
-_TEXTBOOK: Final = "Pilbeam's Mechanical Ventilation, chapter 13 (read at second hand)"
 
 SILENT_S: Final = 2 * 3600.0
 """A record without anything of the ventilator for this long is said to end there [s]. This project's choice."""
@@ -303,7 +301,7 @@ def _silent_s(since: Sequence[Reading], titrated_s: float, at_s: float) -> float
 
 
 def _open_circuit(episode: Episode) -> Seen:
-    return _episode(Event.OPEN_CIRCUIT, episode, f"{COMMON_PRACTICE}; {_TEXTBOOK}", {"episode": episode})
+    return _episode(Event.OPEN_CIRCUIT, episode, f"{COMMON_PRACTICE}; {SOURCES['pilbeam-13']}", {"episode": episode})
 
 
 def _peep_below(episode: Episode, suggested: float) -> Seen:

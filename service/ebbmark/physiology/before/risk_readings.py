@@ -17,9 +17,10 @@ from typing import Final
 from ebbmark.physiology.before.ards_class import GAS_SPEAKS_S, latest
 from ebbmark.physiology.before.present_state import RECENT_S, lowest_of_last_hour
 from ebbmark.physiology.before.risk_concepts import Risk
+from ebbmark.physiology.findings import COMMON_PRACTICE, OWN_CHOICE
 from ebbmark.physiology.message import Message, Value, joined, message
 from ebbmark.physiology.patient.breathing_checks import EFFORT_SOURCE
-from ebbmark.physiology.patient.limits import COMMON_PRACTICE, LIMITS, OWN_CHOICE
+from ebbmark.physiology.patient.limits import LIMITS
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit, StopLimits
 from ebbmark.physiology.timeline import SETTING_HOLDS_S, span

@@ -74,6 +74,7 @@ from ebbmark.physiology.closing.decision import decide
 from ebbmark.physiology.closing.estimate import Closing, CurveStep, Evidence, Shape, StepEstimate, Verdict
 from ebbmark.physiology.closing.noise import log_spoiled_odds, noise_of, step_centres
 from ebbmark.physiology.closing.posterior import Posterior, lay_curves, weigh_hypotheses
+from ebbmark.physiology.message import Message, message
 
 __all__ = ["Closing", "CurveStep", "Evidence", "Shape", "StepEstimate", "Verdict"]
 __all__ += ["FEWEST_STEPS", "closing_posterior", "estimate_closing", "why_unusable"]
@@ -114,7 +115,7 @@ def estimate_closing(
     Source: the model is the project's own, stated in the module's docstring.
     """
     reason = why_unusable(steps, fall=fall)
-    if reason:
+    if reason is not None:
         return _without_model(steps, reason)
     return decide(steps, closing_posterior(steps, fall=fall, dynamic=dynamic, total_peep_known=total_peep_known))
 
@@ -160,8 +161,8 @@ def _refuse_nonsense(steps: Sequence[CurveStep], fall: float) -> None:
             raise ValueError(f"compliance at PEEP {step.peep_cmh2o:g} must be positive and finite")
 
 
-def why_unusable(steps: Sequence[CurveStep], *, fall: float = 0.05) -> str:
-    """Say in a sentence why the model cannot be applied to these steps; empty where it can.
+def why_unusable(steps: Sequence[CurveStep], *, fall: float = 0.05) -> Message | None:
+    """Say why the model cannot be applied to these steps; None where it can.
 
     Args:
         steps: as the caller believes them to be, one decremental limb.
@@ -172,20 +173,20 @@ def why_unusable(steps: Sequence[CurveStep], *, fall: float = 0.05) -> str:
     """
     _refuse_nonsense(steps, fall)
     if len(steps) < FEWEST_STEPS:
-        return f"A trial of {len(steps)} steps is too short: at least {FEWEST_STEPS} are needed."
+        return message("closing.too-short", steps=len(steps), least=FEWEST_STEPS)
     peeps = [step.peep_cmh2o for step in steps]
     if any(lower >= higher for higher, lower in pairwise(peeps)):
-        return "PEEP does not fall from each step to the next, so the steps are not one decremental limb."
+        return message("closing.no-limb")
     if len(steps) > _MOST_STEPS:
-        return f"More than {_MOST_STEPS} steps are not one decremental limb."
+        return message("closing.too-many-steps", most=_MOST_STEPS)
     if min(higher - lower for higher, lower in pairwise(peeps)) < _SMALLEST_STEP_CMH2O:
-        return f"Steps closer than {_SMALLEST_STEP_CMH2O:g} cmH2O cannot be told apart."
+        return message("closing.steps-too-close", least_cmh2o=_SMALLEST_STEP_CMH2O)
     if peeps[0] - peeps[-1] > _LONGEST_LIMB_CMH2O:
-        return f"A limb of more than {_LONGEST_LIMB_CMH2O:g} cmH2O is not a PEEP trial."
-    return ""
+        return message("closing.limb-too-long", longest_cmh2o=_LONGEST_LIMB_CMH2O)
+    return None
 
 
-def _without_model(steps: Sequence[CurveStep], reason: str) -> Closing:
+def _without_model(steps: Sequence[CurveStep], reason: Message) -> Closing:
     """Answer where the model does not apply: nothing is known, so all that could be true is equally probable."""
     share = 1.0 / max(len(steps), 1)
     rows = []

@@ -27,18 +27,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from itertools import accumulate
 from math import fsum, inf
+from typing import Final
 
 import numpy as np
 
 from ebbmark.physiology.closing.arithmetic import Floats, exp, total
 from ebbmark.physiology.closing.curves import FALLING, NOT_REACHED, running_maximum
 from ebbmark.physiology.closing.estimate import (
-    WOULD_HELP,
     Closing,
     CurveStep,
     Evidence,
-    Help,
-    Measurement,
     Shape,
     StepEstimate,
     Verdict,
@@ -46,7 +44,7 @@ from ebbmark.physiology.closing.estimate import (
 )
 from ebbmark.physiology.closing.losses import NO_ANSWER, expected_losses, most_helpful
 from ebbmark.physiology.closing.posterior import Posterior
-from ebbmark.physiology.wording import level, percent
+from ebbmark.physiology.message import Message, message
 
 __all__ = ["decide", "stated"]
 
@@ -60,11 +58,7 @@ _DECIMALS = 6
 
 _BACK, _RECOVERED, _SWINGS = 0.10, 0.05, 3
 """A move of compliance between steps that counts, as a share of its best, and how many in turn are a sawtooth."""
-_WHERE_UNKNOWN = "Compliance fell, but the readings scatter too much to say at which step, or that it lasts."
-_SAWTOOTH = "Compliance rises and falls between steps by more than the readings allow to tell: no closing pressure."
-_PERHAPS_FALLING = "Compliance fell for good, but perhaps from the first step on."
-_PERHAPS_NOT_REACHED = "Compliance perhaps did not fall for good, but the readings cannot exclude that it did."
-_PERHAPS_REACHED = "Compliance perhaps fell for good, but the readings cannot exclude that it did not."
+_SAWTOOTH: Final = message("closing.sawtooth")
 
 
 def decide(steps: Sequence[CurveStep], posterior: Posterior) -> Closing:
@@ -89,13 +83,12 @@ def decide(steps: Sequence[CurveStep], posterior: Posterior) -> Closing:
     swings = _came_back(steps, exp(posterior.centres).tolist())
     if verdict in (Verdict.FALLING_FROM_FIRST_STEP, Verdict.INDETERMINATE) or swings == _SAWTOOTH:
         verdict, reason = (Verdict.INDETERMINATE, swings) if swings else (verdict, reason)
-    lone_fall = ""
+    lone_fall = None
     if named == len(steps) - 1 or (verdict is not Verdict.FOUND and max(not_reached, events[-1]) > _DOUBT):
         lone_fall = _doubtful_last_step(len(steps[-1].compliances_ml_per_cmh2o), posterior)
         verdict, reason = (Verdict.INDETERMINATE, lone_fall) if lone_fall else (verdict, reason)
-    would_help = most_helpful(steps, posterior) if verdict is Verdict.INDETERMINATE else None
-    if would_help is not None and not lone_fall:
-        reason = f"{reason} {_what_would_help(would_help)}"
+    ask = verdict is Verdict.INDETERMINATE and lone_fall is None  # a lone fall names what to do by itself
+    would_help = most_helpful(steps, posterior) if ask else None
     is_found = verdict is Verdict.FOUND
     probability = {
         Verdict.FOUND: found,
@@ -103,7 +96,7 @@ def decide(steps: Sequence[CurveStep], posterior: Posterior) -> Closing:
         Verdict.FALLING_FROM_FIRST_STEP: falling,
         Verdict.INDETERMINATE: max(found, not_reached, falling),
     }[verdict]
-    evidence = Evidence.WEAK if reason else evidence_of(near if is_found else probability)
+    evidence = Evidence.WEAK if reason is not None else evidence_of(near if is_found else probability)
     return Closing(
         verdict=verdict,
         peep_cmh2o=float(steps[named].peep_cmh2o) if is_found else None,
@@ -114,7 +107,7 @@ def decide(steps: Sequence[CurveStep], posterior: Posterior) -> Closing:
         steps=_rows(steps, posterior, at_step),
         shape=_shape(steps, posterior) if is_found else None,
         evidence=evidence,
-        reason=reason,
+        reason=reason or "",
         would_help=would_help,
     )
 
@@ -137,43 +130,40 @@ def _sum(probabilities: Sequence[float]) -> float:
     return round(fsum(probabilities), _DECIMALS)
 
 
-def _judge(events: Sequence[float], losses: Sequence[float], named: int) -> tuple[Verdict, str]:
+def _judge(events: Sequence[float], losses: Sequence[float], named: int) -> tuple[Verdict, Message | None]:
     if min(losses) > NO_ANSWER:
         if _DOUBT < events[NOT_REACHED] < 1.0 - _DOUBT:
-            return Verdict.INDETERMINATE, _PERHAPS_NOT_REACHED if events[NOT_REACHED] >= 0.5 else _PERHAPS_REACHED
-        return Verdict.INDETERMINATE, _PERHAPS_FALLING if events[FALLING] > _DOUBT_OF_FALLING else _WHERE_UNKNOWN
+            why = "perhaps-not-reached" if events[NOT_REACHED] >= 0.5 else "perhaps-reached"
+        else:
+            why = "perhaps-falling" if events[FALLING] > _DOUBT_OF_FALLING else "where-unknown"
+        return Verdict.INDETERMINATE, message(f"closing.{why}")
     if losses[NOT_REACHED] < losses[named]:
-        return Verdict.NOT_REACHED, ""
-    return (Verdict.FALLING_FROM_FIRST_STEP if named == FALLING else Verdict.FOUND), ""
+        return Verdict.NOT_REACHED, None
+    return (Verdict.FALLING_FROM_FIRST_STEP if named == FALLING else Verdict.FOUND), None
 
 
-def _doubtful_last_step(readings: int, posterior: Posterior) -> str:
-    """Say why nobody knows whether the fall at the last step is the lung's; empty where that is not the question."""
+def _doubtful_last_step(readings: int, posterior: Posterior) -> Message | None:
+    """Say why nobody knows whether the fall at the last step is the lung's; None where that is not the question."""
     fall = round(1.0 - float(exp(posterior.centres[-1] - posterior.centres[-2])), _DECIMALS)
     if fall < _LONE_FALL or round(posterior.last_spoiled, _DECIMALS) < _SPOILED_ENOUGH:
-        return ""
-    much = ", more than a lung usually loses in one step," if fall >= _LARGEST_USUAL_FALL else ""
-    count = "a single reading" if readings == 1 else f"{readings} readings"
-    return (
-        f"Only the last step fell, by {percent(fall)}{much} on {count}: closing, a leak, a disconnection, secretions "
-        "or an effort would all look like this. Look at the patient and the circuit; only a further reading "
-        "can show whether it lasts."
-    )
+        return None
+    which = "lone-large-fall" if fall >= _LARGEST_USUAL_FALL else "lone-fall"
+    # No lung loses all: as with a probability, 99 is the most that is named.
+    count = message("closing.single-reading") if readings == 1 else message("since.readings", count=readings)
+    return message(f"closing.{which}", fall_percent=min(round(100 * fall), 99), count=count)
 
 
-def _came_back(steps: Sequence[CurveStep], centres: Sequence[float]) -> str:
-    """Say that a fall came back at a lower step, or that compliance swings; empty where it does neither."""
+def _came_back(steps: Sequence[CurveStep], centres: Sequence[float]) -> Message | None:
+    """Say that a fall came back at a lower step, or that compliance swings; None where it does neither."""
     turns: list[int] = []  # direction of each move that counts
     limit = _BACK * max(centres)
     best, lowest, fell = centres[0], centres[0], 0
-    back = ""
+    back = None
     for place, value in enumerate(centres):
         whole = value >= (1.0 - _RECOVERED) * best
         if whole and fell and value - lowest >= limit and not back:
-            back = (
-                f"Compliance fell at {level(steps[fell].peep_cmh2o)} and came back to {value:.0f} mL/cmH2O at "
-                f"{level(steps[place].peep_cmh2o)} cmH2O: that is not closing."
-            )
+            at, then = round(steps[fell].peep_cmh2o, 1), round(steps[place].peep_cmh2o, 1)
+            back = message("closing.came-back", at_cmh2o=at, value=round(value), then_cmh2o=then)
         if whole:
             best, lowest, fell = max(best, value), value, 0
         else:
@@ -187,15 +177,6 @@ def _came_back(steps: Sequence[CurveStep], centres: Sequence[float]) -> str:
             turns.append(direction)
             extreme = value
     return _SAWTOOTH if back and len(turns) >= _SWINGS + 1 else back
-
-
-def _what_would_help(help_: Help) -> str:
-    what = {
-        Measurement.READING: f"one more reading at the step of {level(help_.peep_cmh2o or 0.0)} cmH2O",
-        Measurement.PLATEAU: "plateau pressures (end-inspiratory holds) in place of peak pressures",
-        Measurement.LOWER_STEP: "readings at a lower step, where the patient and local protocol allow one",
-    }[help_.measurement]
-    return f"{WOULD_HELP} {what}."
 
 
 def _shape(steps: Sequence[CurveStep], posterior: Posterior) -> Shape:

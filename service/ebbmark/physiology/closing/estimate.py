@@ -6,8 +6,9 @@ from dataclasses import dataclass, replace
 from enum import Enum
 from math import fsum
 
+from ebbmark.physiology.message import Message, Value, joined, message
+
 __all__ = [
-    "WOULD_HELP",
     "Closing",
     "CurveStep",
     "Evidence",
@@ -18,9 +19,6 @@ __all__ = [
     "Verdict",
     "evidence_of",
 ]
-
-WOULD_HELP = "By the model, what would have told most is"
-"""Begins the sentence on a further measurement."""
 
 
 class Verdict(Enum):
@@ -83,6 +81,11 @@ class Help:
     peep_cmh2o: float | None
     gain: float
 
+    @property
+    def message(self) -> Message:
+        """What would have told most."""
+        return message(f"closing.help-{self.measurement.value}", peep_cmh2o=round(self.peep_cmh2o or 0.0, 1))
+
 
 @dataclass(frozen=True, slots=True)
 class CurveStep:
@@ -142,7 +145,7 @@ class Closing:
         steps: one estimate per step, highest PEEP first.
         shape: abrupt or gradual; only when FOUND.
         evidence: strength in words.
-        reason: why INDETERMINATE, in plain sentences; empty otherwise.
+        reason: why INDETERMINATE; empty otherwise.
         would_help: what would tell most, where INDETERMINATE and anything would.
     """
 
@@ -155,14 +158,14 @@ class Closing:
     steps: tuple[StepEstimate, ...]
     shape: Shape | None
     evidence: Evidence
-    reason: str = ""
+    reason: Value = ""
     would_help: Help | None = None
 
-    def taken_back(self, reason: str) -> Closing:
+    def taken_back(self, reason: Value) -> Closing:
         """The same probabilities, with no pressure named.
 
         Args:
-            reason: why, in plain sentences; empty where findings say it.
+            reason: why; empty where findings say it.
         """
         return replace(
             self,
@@ -173,6 +176,11 @@ class Closing:
             evidence=Evidence.WEAK,
             reason=reason,
         )
+
+    @property
+    def why(self) -> Value:
+        """Why INDETERMINATE, and what would tell most; empty otherwise."""
+        return joined("sentences", [one for one in (self.reason, self.would_help and self.would_help.message) if one])
 
     @property
     def evidence_of_curve(self) -> Evidence:

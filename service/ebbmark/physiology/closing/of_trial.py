@@ -13,9 +13,9 @@ from statistics import median
 from ebbmark.physiology.closing.closing import FEWEST_STEPS, estimate_closing
 from ebbmark.physiology.closing.estimate import Closing, CurveStep
 from ebbmark.physiology.closing.stopping import closing_passed
+from ebbmark.physiology.message import Message, joined, message
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.trial.steps import Sample, Trial
-from ebbmark.physiology.wording import level
 
 __all__ = ["Estimator", "closing_of", "curve_of", "estimator", "passed_along"]
 
@@ -45,8 +45,8 @@ def closing_of(trial: Trial, protocol: Protocol, estimate: Estimator = estimator
     Source: see `closing`.
     """
     closing = estimate(curve_of(trial), protocol.fall, not trial.kind.static, trial.total_peep_known)
-    reason = "" if closing.peep_cmh2o is None else _missing_above(closing.peep_cmh2o, trial)
-    return closing.taken_back(reason) if reason else closing
+    reason = None if closing.peep_cmh2o is None else _missing_above(closing.peep_cmh2o, trial)
+    return closing if reason is None else closing.taken_back(reason)
 
 
 def curve_of(trial: Trial) -> tuple[CurveStep, ...]:
@@ -114,7 +114,7 @@ def passed_along(trial: Trial, protocol: Protocol) -> tuple[float | None, ...]:
     )
 
 
-def _missing_above(closing_cmh2o: float, trial: Trial) -> str:
+def _missing_above(closing_cmh2o: float, trial: Trial) -> Message | None:
     """Say that closing may lie at a tested step that is missing from the curve, and so higher than the step named.
 
     That is so where the step directly above the one named is missing, or two neighbouring steps anywhere above it,
@@ -125,9 +125,11 @@ def _missing_above(closing_cmh2o: float, trial: Trial) -> str:
     for above, below in pairwise(used[: used.index(closing_cmh2o) + 1]):
         between = [peep for peep in missing if below < peep < above]
         if len(between) > 1 or (between and below == closing_cmh2o):
-            return (
-                f"Between {level(above)} and {level(below)} cmH2O the trial has no usable compliance at "
-                f"{' and '.join(map(level, between))} cmH2O: closing may lie there, and so higher than the "
-                f"{level(closing_cmh2o)} cmH2O that the other steps would give."
+            return message(
+                "closing.missing-above",
+                above_cmh2o=round(above, 1),
+                below_cmh2o=round(below, 1),
+                between_cmh2o=joined("each-and", [round(one, 1) for one in between]),
+                closing_cmh2o=round(closing_cmh2o, 1),
             )
-    return ""
+    return None

@@ -59,7 +59,7 @@ def closing_passed(
 
     Source: see the module.
     """
-    if why_unusable(steps, fall=fall):
+    if why_unusable(steps, fall=fall) is not None:
         return 0.0
     events = closing_posterior(steps, fall=fall, dynamic=dynamic, total_peep_known=total_peep_known).events
     survived = list(accumulate([1.0 - HAZARD_PER_STEP] * (events.size - 1), mul, initial=1.0))

@@ -100,7 +100,7 @@ def _of_curve(scene: Scene) -> Iterator[Finding]:
     nothing_read = replace(closing_of(trial, scene.protocol), verdict=Verdict.NOT_REACHED, peep_cmh2o=None)
     of_trial = scene.beside.scene(trial, nothing_read, scene.readings, scene.protocol)
     for check in CURVE_CHECKS:
-        yield from check.judge(of_trial)
+        yield from check(of_trial)
 
 
 def newer_peep_unusable(scene: Scene) -> Iterator[Concern]:

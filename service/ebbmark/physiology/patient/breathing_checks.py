@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
 from statistics import median
+from typing import Final
 
-from ebbmark.physiology.findings import ChangeKind, Finding, Weight
-from ebbmark.physiology.patient.limits import COMMON_PRACTICE, OWN_CHOICE
+from ebbmark.physiology.findings import COMMON_PRACTICE, OWN_CHOICE, SOURCES, ChangeKind, Finding, Weight
 from ebbmark.physiology.patient.scene import Scene, finding_at, rows_where
 from ebbmark.physiology.patient.steps_seen import StepSeen
 from ebbmark.physiology.readings import Quantity
@@ -27,7 +27,7 @@ __all__ = [
 ]
 
 _WHOLE = 0.99  # no share of a breath that is lost may divide by nothing
-EFFORT_SOURCE = "Cairo, Pilbeam's Mechanical Ventilation, chapter 1 (read at second hand)"
+EFFORT_SOURCE: Final = SOURCES["cairo-1"]
 
 
 def effort(scene: Scene) -> Iterator[Finding]:

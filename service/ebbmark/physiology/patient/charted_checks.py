@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from ebbmark.physiology.findings import ChangeKind, Finding, Weight
+from ebbmark.physiology.findings import OWN_CHOICE, ChangeKind, Finding, Weight
 from ebbmark.physiology.message import Value, message
-from ebbmark.physiology.patient.limits import OWN_CHOICE
 from ebbmark.physiology.patient.scene import Scene
 from ebbmark.physiology.patient.steps_seen import StepSeen
 from ebbmark.physiology.readings import Quantity

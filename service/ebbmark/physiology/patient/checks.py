@@ -7,13 +7,12 @@ the suggested PEEP. Neither ever names another PEEP.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 from ebbmark.physiology.closing.estimate import Closing, Evidence, Verdict
 from ebbmark.physiology.findings import Finding, Weight
 from ebbmark.physiology.patient.breathing_checks import (
-    EFFORT_SOURCE,
     clocks_differ,
     effort,
     impossible_plateaus,
@@ -31,7 +30,6 @@ from ebbmark.physiology.patient.charted_checks import (
     patient_in_use,
     vasopressor_raised,
 )
-from ebbmark.physiology.patient.limits import ARDS_NETWORK, COMMON_PRACTICE, OWN_CHOICE, TEXTBOOK
 from ebbmark.physiology.patient.lung_checks import (
     changed_setting,
     circuit_opened,
@@ -49,66 +47,57 @@ from ebbmark.physiology.patient.suggestion_checks import (
 )
 from ebbmark.physiology.readings import Quantity
 
-__all__ = ["CURVE_CHECKS", "CurveCheck", "judge_curve", "judge_suggestion"]
+__all__ = ["judge_curve", "judge_suggestion"]
 
 
-@dataclass(frozen=True, slots=True)
-class CurveCheck:
-    """One row of the table.
-
-    Attributes:
-        name: stable name.
-        rule: in one plain sentence.
-        source: published source, "common practice, no published source", or "this project's own choice".
-        judge: from a scene to what was found.
-    """
-
-    name: str
-    rule: str
-    source: str
-    judge: Callable[[Scene], Iterator[Finding]]
-
-
-CURVE_CHECKS: Final = (
-    CurveCheck("patient", "A patient who had died by the time of the request: no number; a death said for later, or a "
-               "Patient marked inactive: high.", OWN_CHOICE, patient_in_use),
-    CurveCheck("conditions", "A condition that forbids raising PEEP: no number; one that questions it: high.",
-               TEXTBOOK, conditions_present),
-    CurveCheck("circuit", "A circuit that was open at or above closing voids the steps below.",
-               COMMON_PRACTICE, circuit_opened),
-    CurveCheck("carbon-dioxide", "End-tidal carbon dioxide vanished: look first.", OWN_CHOICE, lost_carbon_dioxide),
-    CurveCheck("impossible-plateaus", "Plateau above peak at half of the steps, or at closing or the best step above "
-               "it: no number.", OWN_CHOICE, impossible_plateaus),
-    CurveCheck("effort", "Support modes, a measured above the set rate, spontaneous breaths: no number.",
-               EFFORT_SOURCE, effort),
-    CurveCheck("sudden-fall", "A lasting fall of 30 % or more in one step, or pressure that rises as PEEP falls: look "
-               "first.", OWN_CHOICE, sudden_fall),
-    CurveCheck("leak", "A leak that begins, is large throughout, or lies where the curve may have its best: no "
-               "number; a smaller one: high.",
-               OWN_CHOICE, uneven_leak),
-    CurveCheck("trapped-air", "Total PEEP that does not follow set PEEP: no number; intrinsic PEEP is named.",
-               COMMON_PRACTICE, trapped_air),
-    CurveCheck("measured-peep", "Measured PEEP off its setting at half of the steps: no number.",
-               OWN_CHOICE, measured_peep_off),
-    CurveCheck("clocks", "Measured PEEP that follows or precedes its setting, or plateaus of two steps in one, at most "
-               "steps: the clocks differ, high.",
-               OWN_CHOICE, clocks_differ),
-    CurveCheck("recovery", "Compliance that came back at any lower step did not fall for good.",
-               OWN_CHOICE, no_lasting_fall),
-    CurveCheck("changed", "Position or mode changed during the limb: no number.", OWN_CHOICE, changed_during_limb),
-    CurveCheck("position", "A trial done in prone position holds for that position; since when it was so not known: "
-               "high.", OWN_CHOICE, done_prone),
-    CurveCheck("settings", "Tidal volume changed during the limb: high; oxygen: named.", OWN_CHOICE, changed_setting),
-    CurveCheck("settling", "Readings before the lung had settled at closing and above it: no number; else high.",
-               OWN_CHOICE, unsettled),
-    CurveCheck("vasopressor", "A vasopressor begun or raised during the limb is named, high where pressure had fallen "
-               "or was not charted.", OWN_CHOICE, vasopressor_raised),
-    CurveCheck("pressure", "A single impossible blood pressure is doubtful.", OWN_CHOICE, doubtful_pressure),
-    CurveCheck("acidosis", "pH below 7.15 in the trial: high.", ARDS_NETWORK, acidosis),
-    CurveCheck("hold", "Plateau that equals peak at every step of volume control: high.", OWN_CHOICE, missing_hold),
-    CurveCheck("airway", "Resistive pressure that rose along the limb: high.", OWN_CHOICE, narrowed_airway),
-)  # fmt: skip
-"""Most dangerous first."""
+CURVE_CHECKS: Final[tuple[Callable[[Scene], Iterator[Finding]], ...]] = (
+    # A patient who had died by the time of the request: no number; a death said for later, or a Patient marked
+    # inactive: high.
+    patient_in_use,
+    # A condition that forbids raising PEEP: no number; one that questions it: high (Pilbeam, chapter 13).
+    conditions_present,
+    # A circuit that was open at or above closing voids the steps below (common practice).
+    circuit_opened,
+    # End-tidal carbon dioxide vanished: look first.
+    lost_carbon_dioxide,
+    # Plateau above peak at half of the steps, or at closing or the best step above it: no number.
+    impossible_plateaus,
+    # Support modes, a measured above the set rate, spontaneous breaths: no number (Pilbeam, chapter 1).
+    effort,
+    # A lasting fall of 30 % or more in one step, or pressure that rises as PEEP falls: look first.
+    sudden_fall,
+    # A leak that begins, is large throughout, or lies where the curve may have its best: no number; a smaller
+    # one: high.
+    uneven_leak,
+    # Total PEEP that does not follow set PEEP: no number; intrinsic PEEP is named (common practice).
+    trapped_air,
+    # Measured PEEP off its setting at half of the steps: no number.
+    measured_peep_off,
+    # Measured PEEP that follows or precedes its setting, or plateaus of two steps in one, at most steps: the
+    # clocks differ, high.
+    clocks_differ,
+    # Compliance that came back at any lower step did not fall for good.
+    no_lasting_fall,
+    # Position or mode changed during the limb: no number.
+    changed_during_limb,
+    # A trial done in prone position holds for that position; since when it was so not known: high.
+    done_prone,
+    # Tidal volume changed during the limb: high; oxygen: named.
+    changed_setting,
+    # Readings before the lung had settled at closing and above it: no number; else high.
+    unsettled,
+    # A vasopressor begun or raised during the limb is named, high where pressure had fallen or was not charted.
+    vasopressor_raised,
+    # A single impossible blood pressure is doubtful.
+    doubtful_pressure,
+    # pH below 7.15 in the trial: high (ARDS Network).
+    acidosis,
+    # Plateau that equals peak at every step of volume control: high.
+    missing_hold,
+    # Resistive pressure that rose along the limb: high.
+    narrowed_airway,
+)
+"""Most dangerous first. Where no source stands beside a rule, it is this project's own choice."""
 
 
 def judge_curve(scene: Scene) -> tuple[Closing, tuple[Finding, ...]]:
@@ -118,7 +107,7 @@ def judge_curve(scene: Scene) -> tuple[Closing, tuple[Finding, ...]]:
         The estimate: INDETERMINATE without a reason in words where a finding forbids it, else with a certainty that
         follows from the whole; and the findings, gravest first, otherwise in the order of the table.
     """
-    found = [finding for check in CURVE_CHECKS for finding in check.judge(scene)]
+    found = [finding for check in CURVE_CHECKS for finding in check(scene)]
     found.sort(key=lambda one: list(Weight).index(one.weight))
     closing = scene.closing
     if any(one.weight is Weight.LOOK_FIRST for one in found):

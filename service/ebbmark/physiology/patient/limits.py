@@ -6,16 +6,11 @@ from dataclasses import dataclass
 from math import inf
 from typing import Final
 
+from ebbmark.physiology.message import Value, message
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit, StopLimits
 from ebbmark.physiology.trial.contradictions import LEAK
 
-__all__ = ["ARDS_NETWORK", "COMMON_PRACTICE", "LIMITS", "OWN_CHOICE", "TEXTBOOK", "CheckLimits", "VitalLimits"]
-__all__ += ["vital_limits_of"]
-
-COMMON_PRACTICE: Final = "common practice, no published source"
-ARDS_NETWORK: Final = "ARDS Network ventilation protocol (read in a stored summary)"
-OWN_CHOICE: Final = "this project's own choice"
-TEXTBOOK: Final = "Cairo, Pilbeam's Mechanical Ventilation, chapter 13 (read at second hand)"
+__all__ = ["LIMITS", "CheckLimits", "VitalLimits", "vital_limits_of"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +32,7 @@ class VitalLimits:
     heart_rate_below_per_min: float
     heart_rate_above_per_min: float
     peak_pressure_above_cmh2o: float = inf
-    source: str = ""
+    source: Value = ""
 
 
 def vital_limits_of(limits: StopLimits) -> VitalLimits:
@@ -57,7 +52,7 @@ def vital_limits_of(limits: StopLimits) -> VitalLimits:
         heart_rate_below_per_min=value(limits.heart_rate_below_per_min, -inf),
         heart_rate_above_per_min=value(limits.heart_rate_above_per_min, inf),
         peak_pressure_above_cmh2o=value(limits.peak_pressure_above_cmh2o, inf),
-        source=f"stop limits version {limits.version}, signed by this site" if limits.signed else "",
+        source=message("stop-limits.source-signed", version=limits.version) if limits.signed else "",
     )
 
 

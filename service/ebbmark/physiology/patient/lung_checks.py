@@ -6,9 +6,9 @@ from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
 from ebbmark.physiology.closing.estimate import Verdict
-from ebbmark.physiology.findings import Finding, Weight
+from ebbmark.physiology.findings import COMMON_PRACTICE, OWN_CHOICE, Finding, Weight
 from ebbmark.physiology.message import Value, message
-from ebbmark.physiology.patient.limits import COMMON_PRACTICE, OWN_CHOICE, CheckLimits
+from ebbmark.physiology.patient.limits import CheckLimits
 from ebbmark.physiology.patient.scene import Scene
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.steps import Step

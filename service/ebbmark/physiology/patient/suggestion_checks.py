@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
-from ebbmark.physiology.findings import Finding, Weight
+from ebbmark.physiology.findings import COMMON_PRACTICE, OWN_CHOICE, SOURCES, Finding, Weight
 from ebbmark.physiology.message import Message, Value, message
-from ebbmark.physiology.patient.limits import ARDS_NETWORK, COMMON_PRACTICE, OWN_CHOICE, TEXTBOOK, VitalLimits
+from ebbmark.physiology.patient.limits import VitalLimits
 from ebbmark.physiology.patient.scene import Scene
 from ebbmark.physiology.patient.steps_seen import Seen, StepSeen
 from ebbmark.physiology.readings import Quantity
@@ -58,8 +58,8 @@ _VITALS: Final = (
     _Vital("mean-arterial-pressure", Quantity.MEAN_ARTERIAL_PRESSURE, "mmHg",
            "mean_arterial_pressure_below_mmhg", 1, OWN_CHOICE, True),
     _Vital("systolic-pressure", Quantity.SYSTOLIC_ARTERIAL_PRESSURE, "mmHg",
-           "systolic_arterial_pressure_below_mmhg", 1, TEXTBOOK, True),
-    _Vital("saturation", Quantity.SPO2, "%", "spo2_below_percent", 1, TEXTBOOK, False),
+           "systolic_arterial_pressure_below_mmhg", 1, SOURCES["cairo-13"], True),
+    _Vital("saturation", Quantity.SPO2, "%", "spo2_below_percent", 1, SOURCES["cairo-13"], False),
     _Vital("heart-rate-high", Quantity.HEART_RATE, "/min", "heart_rate_above_per_min", -1, OWN_CHOICE, True),
     _Vital("heart-rate-low", Quantity.HEART_RATE, "/min", "heart_rate_below_per_min", 1, OWN_CHOICE, True),
 )  # fmt: skip
@@ -67,7 +67,7 @@ _LOST = (
     (Quantity.SPO2, "%", "saturation_loss_percent", OWN_CHOICE),
     (Quantity.PAO2, "mmHg", "arterial_oxygen_loss_mmhg", OWN_CHOICE),
     (Quantity.MEAN_ARTERIAL_PRESSURE, "mmHg", "mean_pressure_loss_mmhg", OWN_CHOICE),
-    (Quantity.SYSTOLIC_ARTERIAL_PRESSURE, "mmHg", "systolic_pressure_loss_mmhg", TEXTBOOK),
+    (Quantity.SYSTOLIC_ARTERIAL_PRESSURE, "mmHg", "systolic_pressure_loss_mmhg", SOURCES["cairo-13"]),
 )
 
 
@@ -175,7 +175,13 @@ def acidosis(scene: Scene) -> Iterator[Finding]:
     if row is not None and value < scene.limits.acidosis_ph:
         seen = row.by_quantity[Quantity.PH]
         yield Finding(
-            "acidosis", Weight.HIGH, {"value": f"{value:.2f}"}, (row.peep_cmh2o,), seen.at_s, seen.sources, ARDS_NETWORK
+            "acidosis",
+            Weight.HIGH,
+            {"value": f"{value:.2f}"},
+            (row.peep_cmh2o,),
+            seen.at_s,
+            seen.sources,
+            SOURCES["ards-network-protocol"],
         )
 
 

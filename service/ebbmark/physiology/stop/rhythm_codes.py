@@ -10,6 +10,8 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Final
 
+from ebbmark.physiology.message import Value, message
+
 __all__ = [
     "NO_RHYTHM",
     "Rhythm",
@@ -55,10 +57,10 @@ class Rhythm:
     source: int
 
     @property
-    def words(self) -> str:
+    def words(self) -> Value:
         """For people; a bare code is said to be one."""
         named = " / ".join(dict.fromkeys(one.display for one in self.codes if one.display))
-        return named or f"a rhythm coded {self.codes[0].system}|{self.codes[0].code}, without words"
+        return named or message("rhythm.coded", system=self.codes[0].system, code=self.codes[0].code)
 
     def same_as(self, other: Rhythm) -> bool:
         """Whether they share a code, and no code system tells them apart.
@@ -122,9 +124,10 @@ class RhythmsThatStop:
     codes: tuple[RhythmCode, ...]
     source: str
 
-    def named(self, rhythm: Rhythm) -> str:
+    def named(self, rhythm: Rhythm) -> Value:
         """A rhythm in the words that were signed for its code, and in the chart's own where they are others."""
         signed = next((one.display for one in self.codes if one.key in rhythm.keys and one.display), "")
-        if not signed or signed.casefold() == rhythm.words.casefold():
-            return rhythm.words
-        return f"{signed} (charted as {rhythm.words})"
+        charted = rhythm.words
+        if not signed or (isinstance(charted, str) and signed.casefold() == charted.casefold()):
+            return charted
+        return message("rhythm.charted-as", signed=signed, charted=charted)

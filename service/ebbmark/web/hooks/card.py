@@ -20,7 +20,6 @@ from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.keys import SigningKey
 from ebbmark.physiology.advice.advice import Severity
 from ebbmark.physiology.patient.titration import LUNG_OR_TUBE
-from ebbmark.physiology.wording import level
 from ebbmark.web.hooks.call import Called
 from ebbmark.web.hooks.card_rules import (
     Finding,
@@ -45,6 +44,7 @@ from ebbmark.web.hooks.card_text import (
 )
 from ebbmark.web.hooks.suggestions import changed_order, draft_order, record_results
 from ebbmark.words.messages import say
+from ebbmark.words.numbers import level
 from ebbmark.words.stopping import NOT_AMONG_THE_READINGS, RHYTHM_AS_CHARTED
 
 __all__ = [

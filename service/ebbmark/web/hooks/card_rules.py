@@ -50,7 +50,6 @@ from ebbmark.physiology.stop.criteria import StopCriterion, check_stop
 from ebbmark.physiology.timeline import FIO2, in_force_at
 from ebbmark.physiology.trial.limb import PeepLevel, began_of, peep_levels_of
 from ebbmark.physiology.trial.reading import Trial, read_trial
-from ebbmark.physiology.wording import level
 from ebbmark.record.fetch import Fetched
 from ebbmark.record.prefetch import UNREAD, Part
 from ebbmark.use_cases.answer_builder import beside_of
@@ -59,6 +58,7 @@ from ebbmark.use_cases.questions import answer_request
 from ebbmark.web.hooks.orders import PeepOrder
 from ebbmark.words.ages import capital
 from ebbmark.words.messages import say
+from ebbmark.words.numbers import level
 from ebbmark.words.stopping import quantity_words
 from ebbmark.words.titration import sentence as finding_words
 

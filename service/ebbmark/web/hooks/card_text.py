@@ -14,10 +14,10 @@ from ebbmark.fhir.writing.sentences import closing_sentence, weight_sentence
 from ebbmark.fhir.writing.tables import plain, what_if_table
 from ebbmark.fhir.writing.titration import with_source
 from ebbmark.physiology.advice.evidence import EvidenceStatus, evidence_for
-from ebbmark.physiology.wording import level
 from ebbmark.record.prefetch import UNREAD
 from ebbmark.words.in_short import InShort
 from ebbmark.words.messages import say, spell
+from ebbmark.words.numbers import level
 
 __all__ = [
     "EVIDENCE_SHOWN",

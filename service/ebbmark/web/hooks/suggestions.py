@@ -24,8 +24,8 @@ from ebbmark.fhir.times import instant
 from ebbmark.fhir.writing.provenance import person_who_enters
 from ebbmark.fhir.writing.write import as_transaction, write_bundle, write_bundle_bytes
 from ebbmark.keys import SigningKey
-from ebbmark.physiology.wording import level
 from ebbmark.web.hooks.orders import PeepOrder
+from ebbmark.words.numbers import level
 
 __all__ = ["changed_order", "draft_order", "record_results"]
 

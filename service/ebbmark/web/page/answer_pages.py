@@ -15,7 +15,6 @@ from ebbmark.fhir.codesystem import CHOICE_REASONS
 from ebbmark.fhir.problems import ProblemKind, Rejected, status_of
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.limb import SAME_PEEP_CMH2O
-from ebbmark.physiology.wording import level
 from ebbmark.use_cases.questions import ANSWERS
 from ebbmark.views.sheet import Label, Part, report_pdf
 from ebbmark.web.page.answer_view import AnswerView, FigureView, TrialsView, answer_view, figure_view, trials_view
@@ -24,6 +23,7 @@ from ebbmark.web.page.frame import Frame, Pages, frame_of
 from ebbmark.web.page.running_view import RunningView, running_view
 from ebbmark.web.page.source import NO_CHOICE, Choice, TrialSource
 from ebbmark.web.page.words import ago, clinical_sentences, clock, day_and_time, in_clinical_words, technical_words
+from ebbmark.words.numbers import level
 
 __all__ = [
     "Live", "Validity", "live_of", "no_answer", "show_answer", "show_report", "trials_of", "tried", "validity_of",

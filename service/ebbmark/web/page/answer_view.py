@@ -19,12 +19,12 @@ from ebbmark.fhir.writing.sentences import closing_sentence, first_sentence, pro
 from ebbmark.fhir.writing.tables import Table, patient_table, places_by_text, step_table, what_if_table
 from ebbmark.physiology.advice.advice import Caution, Severity, WhatIf
 from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.wording import level
 from ebbmark.views.figure import Figure, RunningFigure, figure_of
 from ebbmark.views.figure_words import FigureTable, figure_table
 from ebbmark.views.picture import inline_of, words_of
 from ebbmark.web.page.words import ago, clock, span
 from ebbmark.words.in_short import InShort
+from ebbmark.words.numbers import level
 
 __all__ = [
     "AnswerView",

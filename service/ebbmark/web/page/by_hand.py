@@ -19,7 +19,6 @@ from fastapi import Request, Response
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.writing.entered import ENTERED, EnteredQuantity, EnteredRow, entered_observations
 from ebbmark.physiology.readings import Quantity
-from ebbmark.physiology.wording import level
 from ebbmark.record.write_back import WriteState
 from ebbmark.web.page.answer_pages import live_of, tried
 from ebbmark.web.page.answer_view import drawn as figure_drawn
@@ -28,6 +27,7 @@ from ebbmark.web.page.frame import Pages, frame_of
 from ebbmark.web.page.source import TrialSource
 from ebbmark.web.theme.pages import PageRefused
 from ebbmark.words.answer_in_short import in_short
+from ebbmark.words.numbers import level
 from ebbmark.words.pages import no_number_words, out_of_range_words, plateau_words, small_volume_words, time_ahead_words
 
 __all__ = ["Entry", "enter_steps", "entries_of", "show_entry"]

@@ -18,10 +18,11 @@ from ebbmark.fhir.writing.tables import ABSENT, Table
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.stop.criteria import CRITERIA, StopCriterion
 from ebbmark.physiology.trial.limb import SAME_PEEP_CMH2O
-from ebbmark.physiology.wording import level, percent
 from ebbmark.views.figure import RunningFigure, running_figure_of
 from ebbmark.web.page.words import ago, clock, day_and_time, plainly
 from ebbmark.words.in_short import InShort
+from ebbmark.words.messages import spell
+from ebbmark.words.numbers import level, percent
 from ebbmark.words.pages import where_words
 
 __all__ = ["LOOKS_AT", "Criterion", "RunningView", "running_view"]
@@ -290,7 +291,7 @@ def _latest_rhythm(answer: Answer, zone: tzinfo) -> str:
     if not rhythms:
         return ""
     newest = rhythms[-1]
-    return f"{newest.words} at {clock(newest.at_s, zone)}, {ago(newest.at_s, answer.request.as_of_s)}"
+    return f"{spell(newest.words)} at {clock(newest.at_s, zone)}, {ago(newest.at_s, answer.request.as_of_s)}"
 
 
 def _words(value: Value | None) -> str:

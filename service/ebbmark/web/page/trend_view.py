@@ -13,8 +13,8 @@ from ebbmark.physiology.formulas.gas_exchange import pf_ratio_mmhg
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.timeline import setting_at
 from ebbmark.physiology.trial.steps import Trial
-from ebbmark.physiology.wording import level
 from ebbmark.web.page.words import day_and_time
+from ebbmark.words.numbers import level
 
 __all__ = ["MOST_CURVES", "Curve", "Curves", "Panel", "Trend", "curves_view", "trend_view"]
 

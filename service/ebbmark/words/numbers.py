@@ -1,8 +1,10 @@
-"""How are pressures and probabilities spelled in sentences?"""
+"""Pressures, probabilities and lists as sentences spell them."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+
+from ebbmark.words.messages import say, spell
 
 __all__ = ["interval", "level", "listed", "percent"]
 
@@ -18,20 +20,19 @@ def level(pressure_cmh2o: float) -> str:
 def interval(low_cmh2o: float, high_cmh2o: float) -> str:
     """An interval of steps; a single step is named as such."""
     if low_cmh2o == high_cmh2o:
-        return f"the step of {level(low_cmh2o)} cmH2O alone"
-    return f"{level(low_cmh2o)} to {level(high_cmh2o)} cmH2O"
+        return say("number.single-step", at=level(low_cmh2o))
+    return say("number.interval", low=level(low_cmh2o), high=level(high_cmh2o))
 
 
 def listed(words: Sequence[str]) -> str:
     """At least one word or phrase, as a sentence lists them."""
-    *most, last = words
-    return f"{', '.join(most)} and {last}" if most else last
+    return spell(tuple(words))
 
 
 def percent(probability: float) -> str:
     """Whole per cent; never a certainty that a model cannot have."""
     if probability > NEARLY_SURE:
-        return f"over {100 * NEARLY_SURE:.0f} %"
+        return say("number.over", percent=f"{100 * NEARLY_SURE:.0f}")
     if probability < 1 - NEARLY_SURE:
-        return f"under {100 * (1 - NEARLY_SURE):.0f} %"
-    return f"{100 * probability:.0f} %"
+        return say("number.under", percent=f"{100 * (1 - NEARLY_SURE):.0f}")
+    return say("number.percent", percent=f"{100 * probability:.0f}")
