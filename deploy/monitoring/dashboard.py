@@ -38,11 +38,12 @@ PANELS = (
     ("Retries, by reason", "short", [("{{reason}}", "sum by (reason) (increase(ebbmark_retries_total[1h]))")]),
     ("Write-backs, by outcome", "short", [("{{outcome}}", "sum by (outcome) (increase(ebbmark_write_backs_total[1h]))")]),
     (
-        "Bridge: messages by verdict, readings",
+        "Bridge: messages by verdict, readings, rows left",
         "short",
         [
             ("{{verdict}}", "sum by (verdict) (increase(ebbmark_bridge_messages_total[1h]))"),
             ("readings", "sum(increase(ebbmark_bridge_readings_total[1h]))"),
+            ("left: {{reason}}", "sum by (reason) (increase(ebbmark_bridge_rows_left_total[1h]))"),
         ],
     ),
     ("Cards, by finding", "short", [("{{finding}}", "sum by (finding) (increase(ebbmark_cards_total[1h]))")]),

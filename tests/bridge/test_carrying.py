@@ -169,6 +169,26 @@ async def test_rows_that_were_left_are_told_as_warnings(record: KeepingRecord) -
     assert b"\rERR||OBX|0^^HL70357|W||||Left: OBX 2 (1): the code is not one that is read.\r" in replies[0]
 
 
+async def test_a_message_of_which_nothing_is_carried_is_accepted_counted_by_reason_and_logged_as_a_warning(
+    record: KeepingRecord, caplog: pytest.LogCaptureFixture
+) -> None:
+    meters = Meters(process=False)
+    bridge = new_bridge(watch=Watch(lambda size: "a1" * size, lambda: 0, lambda: 0.0, meters))
+
+    # It was processed, and sent again it would be no better: HL7 v2.6 chapter 2.9.2 keeps AE and AR for what is not.
+    replies = await bridge.answer(
+        message(number("1^^MDC", "1", "266048^^MDC"), number("152424^^MDC", "---", "266048^^MDC"))
+    )
+
+    assert codes_of(replies) == [("AA", "M1")]
+    assert observations(record) == []
+    counted = meters.registry.get_sample_value
+    assert [counted("ebbmark_bridge_rows_left_total", {"reason": one}) for one in ("code", "value")] == [1.0, 1.0]
+    (line,) = [one for one in caplog.records if "verdict" in one.getMessage()]
+    assert line.levelno == logging.WARNING
+    assert "0 readings carried. No reading of this message was carried." in line.getMessage()
+
+
 async def test_no_log_line_and_no_acknowledgement_tells_a_patient(
     record: KeepingRecord, caplog: pytest.LogCaptureFixture
 ) -> None:

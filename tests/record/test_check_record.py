@@ -139,6 +139,18 @@ def test_the_name_by_which_a_record_calls_itself_is_proposed_as_a_setting() -> N
     assert verdicts(report, "Search") == {Verdict.WORKS}
     assert report.proposed == {"EBBMARK_RECORD_INTERNAL_BASE_URLS": '["http://fhir-internal:8080/r4"]'}
     assert report.fails
+    page = summary(report)
+    assert "What will not work\n  - reading what takes more than one page of the record\n" in page
+    assert "  - reading a trial from the record\n" in page.partition("What will not work")[0]
+
+
+def test_what_fails_says_what_works_all_the_same() -> None:
+    report = checked(KeepingRecord(held=dict(HAZEL), search_status=400))
+
+    failing = [one.sentence for one in report.findings if one.verdict is Verdict.FAILS]
+    assert failing
+    assert all("Then " in one for one in failing)
+    assert "requests that bring their data are answered" in failing[0]
 
 
 def test_a_record_that_bounds_its_transactions_is_told_with_the_size_that_it_takes() -> None:
@@ -221,7 +233,10 @@ def test_a_record_that_lets_us_in_says_which_scopes_it_did_not_grant() -> None:
     everything, more = said_of_sign_in(GRANTED), said_of_sign_in(f"{GRANTED} system/Medication.d")
 
     assert everything == (Verdict.WORKS, "We are let in, with every scope that was asked for.")
-    assert more == (Verdict.LIMITED, "We are let in. Asked for and not granted: system/Medication.d.")
+    assert more == (
+        Verdict.LIMITED,
+        "We are let in. Asked for and not granted: system/Medication.d: what needs it is refused there.",
+    )
 
 
 def test_a_record_that_does_not_know_our_key_says_how_it_refused() -> None:

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 from pathlib import Path
 from typing import Any
 
+import httpx
 import pytest
+import respx
 from starlette.types import ASGIApp
 
 from ebbmark.keys import new_key_set
 from ebbmark.settings import Settings
 from ebbmark.web.app import Misconfigured, create_app
 from fhir_builders import bundle, height, parameters, patient, to_bytes, trial_observations
+from record.keeping_record import BASE
 from web.asking import Reply, ask
 
 Json = dict[str, Any]
@@ -28,6 +32,11 @@ def answer(app: ASGIApp) -> Json:
 
 def replayed(app: ASGIApp, **given: object) -> Reply:
     return ask(app, to_bytes(parameters(**given)), path=REPLAY)
+
+
+def replayed_by_name(app: ASGIApp) -> Reply:
+    named = {"resourceType": "Parameters", "parameter": [{"name": "request-identifier", **IDENTITY}]}
+    return ask(app, to_bytes(named), path=REPLAY)
 
 
 def told(reply: Reply) -> dict[str, Any]:
@@ -51,6 +60,29 @@ def test_a_difference_is_named_in_parts(app: ASGIApp, answer: Json) -> None:
     assert said["same"] is False
     assert (parts["kind"], parts["path"]) == ("value", "predicted-body-weight.valueQuantity.value")
     assert (parts["expected"], parts["found"]) == ("59.7", "69.7")
+
+
+def test_a_replay_that_takes_longer_than_a_request_may_is_refused_and_may_be_asked_again(answer: Json) -> None:
+    hurried = create_app(Settings.model_validate({"request_deadline_s": 1e-6, "max_body_bytes": 8_000_000}))
+    large = {**height(), "note": [{"text": "x" * 5_000_000}]}
+
+    reply = replayed(hurried, answer=answer, inputs=bundle(patient(), large, *trial_observations()))
+
+    assert (reply.status, reply.headers["retry-after"]) == (503, "2")
+
+
+def test_a_replay_from_a_record_that_does_not_answer_in_time_says_so(answer: Json) -> None:
+    async def slowly(_: httpx.Request) -> httpx.Response:
+        await asyncio.sleep(60)
+        raise AssertionError("nobody waits that long")
+
+    hurried = create_app(Settings.model_validate({"request_deadline_s": 0.2, "record_base_url": BASE}))
+    with respx.mock(assert_all_called=False) as router:
+        router.route(url__startswith=BASE).mock(side_effect=slowly)
+        replies = [replayed(hurried, answer=answer), replayed_by_name(hurried)]
+
+    assert [reply.status for reply in replies] == [502, 502]
+    assert all("did not answer within the time of the request" in reply.body.decode() for reply in replies)
 
 
 def signing_app(folder: Path) -> ASGIApp:

@@ -131,6 +131,8 @@ class Bridge:
             await self._carry(header, message)
             verdict = ACCEPTED
             rows = _left_words(message)
+            for one in message.left:
+                count(Measured.BRIDGE_ROWS_LEFT, one.kind)
         except Refused as refused:
             verdict, rows = refused.verdict, [refused.row]
         except Exception:

@@ -98,16 +98,22 @@ class LeftRow:
     Attributes:
         number: of the OBX within the message, from 1.
         sent_as: its code and name, as far as they are plain words.
+        kind: of the reason, one of few words.
         reason: as a phrase.
     """
 
     number: int
     sent_as: str
+    kind: str
     reason: str
 
 
 class _Left(Exception):
-    """A row that is not carried, and why."""
+    """A row that is not carried: the kind of the reason, and the reason as a phrase."""
+
+    def __init__(self, kind: str, reason: str) -> None:
+        super().__init__(reason)
+        self.kind = kind
 
 
 def read_message(content: bytes, header: Segment, rules: SiteRules, *, now_s: float) -> DeviceMessage:
@@ -146,9 +152,9 @@ def read_message(content: bytes, header: Segment, rules: SiteRules, *, now_s: fl
         try:
             reading = _reading(segment, number, group, devices, header, rules)
             if reading is not None and reading.at_s > now_s + AHEAD_S:
-                raise _Left("it is stamped after now: check the zone and the clock of the sender")
-        except _Left as reason:
-            left.append(LeftRow(number, _sent_as(segment), str(reason)))
+                raise _Left("time", "it is stamped after now: check the zone and the clock of the sender")
+        except _Left as left_out:
+            left.append(LeftRow(number, _sent_as(segment), left_out.kind, str(left_out)))
         else:
             readings += [reading] if reading is not None else []
     return DeviceMessage(identifiers, "-".join(birth.groups()) if birth else "", tuple(readings), tuple(left))
@@ -206,18 +212,18 @@ def _reading(
     if not row.text(2) and not value:
         return None
     if status not in _FINAL | _PRELIMINARY:
-        raise _Left("the status is not F, P or R")
+        raise _Left("status", "the status is not F, P or R")
     doubted = {row.plain(one[0]).upper() for one in row.repetitions(8) if one} & _NOT_OF_THE_PATIENT
     if doubted:
-        raise _Left(f"the device marks it in OBX-8 as {' and '.join(sorted(doubted))}")
+        raise _Left("doubted", f"the device marks it in OBX-8 as {' and '.join(sorted(doubted))}")
     coding, quantity, method = _meaning(row, rules)
     if row.text(2) != "NM" or not _NUMBER.fullmatch(value):
-        raise _Left("the value is no number")
+        raise _Left("value", "the value is no number")
     unit = _unit(row, quantity)
     low, high = RANGES[quantity]
     worth = to_canonical(float(value), unit.get("code", ""), unit["unit"], unit.get("system", ""), quantity.unit)
     if isinstance(worth, UnitProblem) or not low <= worth <= high:
-        raise _Left("the value is not possible for this quantity")
+        raise _Left("value", "the value is not possible for this quantity")
     return DeviceReading(
         coding=coding,
         sent_as=_sent_as(row),
@@ -236,17 +242,17 @@ def _meaning(row: Segment, rules: SiteRules) -> tuple[dict[str, str], Quantity, 
     codings = [Coding(_SYSTEMS.get(row.text(3, at + 2), ""), row.text(3, at)) for at in (1, 4) if row.text(3, at)]
     meaning = meaning_of(codings, table)
     if isinstance(meaning, Unusable) or not isinstance(meaning.quantity, Quantity):
-        raise _Left("the code is not one that is read")
+        raise _Left("code", "the code is not one that is read")
     quantity, method = meaning.quantity, row.text(17).upper()
     named_setting = row.text(3, 2).upper().endswith("_SETTING") or row.text(3, 1).upper().endswith("_SETTING")
     is_setting = quantity.slug.endswith("-set")
     if method in _MEASURED and (is_setting or named_setting):
-        raise _Left("code and method do not agree on whether it is a setting")
+        raise _Left("setting", "code and method do not agree on whether it is a setting")
     method = method if method in _SETTING | _MEASURED else ""
     if not is_setting and (method in _SETTING or named_setting):
         twin = SETTING_TWIN.get(quantity)
         if twin is None:
-            raise _Left("a setting under the code of something that is measured only")
+            raise _Left("setting", "a setting under the code of something that is measured only")
         coded = next(one for one in ROWS if one.system == LOINC and one.meaning is twin and not one.variant)
         return {"system": LOINC, "code": coded.code, "display": coded.display}, twin, method or "setting by its name"
     one = next(one for one in codings if (row_of := table.get((one.system, one.code))) and row_of.meaning is quantity)
@@ -271,7 +277,7 @@ def _unit(row: Segment, quantity: Quantity) -> dict[str, str]:
         if not isinstance(found, UnitProblem):
             shown = name if system and _PLAIN.fullmatch(name) and len(name) < 40 else code
             return {"unit": shown, **({"system": system, "code": code} if system else {})}
-    raise _Left("the unit is missing, not read, or does not fit the quantity")
+    raise _Left("unit", "the unit is missing, not read, or does not fit the quantity")
 
 
 def _moment(text: str, where: str, rules: SiteRules) -> float:

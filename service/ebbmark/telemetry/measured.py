@@ -95,6 +95,12 @@ class Measured(Enum):
         "Messages of senders in HL7 v2, by how they were acknowledged: accepted, again or never.",
     )
     BRIDGE_READINGS = ("ebbmark_bridge_readings_total", "counter", (), "Readings in messages that were accepted.")
+    BRIDGE_ROWS_LEFT = (
+        "ebbmark_bridge_rows_left_total",
+        "counter",
+        ("reason",),
+        "Rows (OBX) of messages that were accepted which were not carried, by reason.",
+    )
     AUDIT_FALLBACKS = (
         "ebbmark_audit_fallbacks_total",
         "counter",

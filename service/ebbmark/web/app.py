@@ -173,7 +173,9 @@ def create_app(settings: Settings) -> FastAPI:
     # The instant is that of each request.
     context = RequestContext(0.0, site, limits, code_map, settings.accept_preliminary)
     door = Door(context, record, trail, pool, signer_of(keys, signs=settings.sign_results), settings.request_deadline_s)
-    auditing = Auditing(context, record, own_public_keys(keys), trail, pool, settings.max_body_bytes)
+    auditing = Auditing(
+        context, record, own_public_keys(keys), trail, pool, settings.max_body_bytes, settings.request_deadline_s
+    )
     where = Where(settings.documentation_url or f"{base_url}/metadata", f"{root}/launch" if smart is not None else "")
     hooks = HooksDoor(
         hooks_entrance,

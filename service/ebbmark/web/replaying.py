@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import math
 import time
 from dataclasses import dataclass, replace
 
@@ -18,6 +20,7 @@ from ebbmark.fhir.writing.normal_form import NotAnAnswer
 from ebbmark.fhir.writing.superseding import unmarked
 from ebbmark.keys import PublicKey
 from ebbmark.record.client import RecordClient
+from ebbmark.record.request_deadline import in_time
 from ebbmark.record.search import ReadFailure
 from ebbmark.record.stored_answers import Inputs, NotStored, answer_in_record, inputs_in_record
 from ebbmark.use_cases.replay import replay
@@ -45,6 +48,7 @@ class Auditing:
         trail: where it is noted who did what.
         pool: where answers are computed.
         max_bytes: longest body that is read.
+        deadline_s: longest time of a whole request, once its body is there [s].
     """
 
     context: RequestContext
@@ -53,6 +57,7 @@ class Auditing:
     trail: AuditTrail
     pool: WorkPool
     max_bytes: int
+    deadline_s: float = 55.0
 
 
 def replay_router(auditing: Auditing) -> APIRouter:
@@ -64,9 +69,10 @@ def replay_router(auditing: Auditing) -> APIRouter:
         require_fhir_json(request.headers.get("content-type"), request.headers.get("content-encoding"))
         require_acceptable(request.headers.get("accept"), request.query_params.get("_format"))
         body = await read_body(request.stream(), auditing.max_bytes)
-        asked = await auditing.pool.run(replay_asked, body)
+        until_s = asyncio.get_running_loop().time() + auditing.deadline_s
+        asked = await auditing.pool.run_until(until_s, replay_asked, body)
         try:
-            told, patient, identity = await _told(asked, auditing)
+            told, patient, identity = await _told(asked, auditing, until_s)
         except NotAnAnswer as error:
             raise not_an_answer(error) from error
         await auditing.trail.note(Access(AuditAction.READ, actor_of(request), True, patient, (), identity))
@@ -75,16 +81,19 @@ def replay_router(auditing: Auditing) -> APIRouter:
     return router
 
 
-async def _told(asked: ReplayAsked, auditing: Auditing) -> tuple[Json, str, str]:
+async def _told(asked: ReplayAsked, auditing: Auditing, until_s: float) -> tuple[Json, str, str]:
     """What is said, about which patient, and the identity of the answer."""
-    stored = asked.answer if asked.answer is not None else await _stored(asked.identity or "", auditing)
+    stored = asked.answer if asked.answer is not None else await _stored(asked.identity or "", auditing, until_s)
     needs = needs_of(stored)
     inputs, current = asked.inputs, {}
     if inputs is None:
-        found = await inputs_of(needs, _record(auditing))
+        found = await inputs_of(needs, _record(auditing), until_s)
         inputs, current = found.resources, found.current
-    verification = verify([(url, unmarked(one)) for url, one in stored], auditing.keys)
-    outcome = await auditing.pool.run(
+    verification = await auditing.pool.run_until(
+        until_s, verify, [(url, unmarked(one)) for url, one in stored], auditing.keys
+    )
+    outcome = await auditing.pool.run_until(
+        until_s,
         replay,
         stored,
         inputs,
@@ -99,8 +108,8 @@ def _page(answer: Answer, recorded_s: float) -> bytes:
     return report_pdf(answer, recorded_s=recorded_s)
 
 
-async def _stored(identity: str, auditing: Auditing) -> list[tuple[str, Json]]:
-    found = await answer_in_record(identity, record=_record(auditing))
+async def _stored(identity: str, auditing: Auditing, until_s: float) -> list[tuple[str, Json]]:
+    found = await in_time(answer_in_record(identity, record=_record(auditing)), until_s)
     if isinstance(found, ReadFailure):
         raise Rejected((_failed("The answer", found),))
     if isinstance(found, NotStored):
@@ -111,13 +120,13 @@ async def _stored(identity: str, auditing: Auditing) -> list[tuple[str, Json]]:
     return found
 
 
-async def inputs_of(needs: Needs, record: RecordClient) -> Inputs:
-    """The inputs that a stored answer names, from the record.
+async def inputs_of(needs: Needs, record: RecordClient, until_s: float = math.inf) -> Inputs:
+    """The inputs that a stored answer names, from the record, read by `until_s` of the event loop's clock [s].
 
     Raises:
         Rejected: the record cannot be read.
     """
-    found = await inputs_in_record(needs.inputs, needs.patient, record=record)
+    found = await in_time(inputs_in_record(needs.inputs, needs.patient, record=record), until_s)
     if isinstance(found, ReadFailure):
         raise Rejected((_failed("The inputs", found),))
     return found

@@ -10,6 +10,7 @@ The last column of each row names where the meaning of the code was read:
 * RSG: HL7 extensions pack, value set recorded-sex-or-gender-type. CCDA: HL7 C-CDA 5.0.0, Sex Observation, Birth Sex
   Observation.
 * NPMF: R4 vital-signs value set. LPG: public reprints of LOINC rows. BP: BioPortal, LOINC property IEEE_CF_CODE10.
+* DK: HL7 Denmark, DK Core, value set IEEEBasicObservation (rate of breathing, method not specified).
 * POCD: HL7/uv-pocd examples. PUB: code and meaning together in at least two independent public repositories.
 * M: from memory, not yet read in a source: accepted on input, never emitted.
 
@@ -218,6 +219,7 @@ ROWS: tuple[CodeRow, ...] = (
     _row(LOINC, "33438-3", "Breath rate mechanical --on ventilator", _Q.RESPIRATORY_RATE, "MII, AUM", variant="mechanical"),
     _row(LOINC, "9279-1", "Respiratory rate", _Q.RESPIRATORY_RATE, "NPMF", variant="vital sign"),
     _row(LOINC, "19839-0", "Breath rate spontaneous --on ventilator", _Q.RESPIRATORY_RATE_SPONTANEOUS, "MII, AUM"),
+    _row(MDC, "151562", "MDC_RESP_RATE", _Q.RESPIRATORY_RATE, "DK, PUB", variant="vital sign"),
     _row(MDC, "152490", "MDC_VENT_RESP_BTSD_PSAZC_RATE", _Q.RESPIRATORY_RATE, "MII, MDC-LK"),
     _row(MDC, "151586", "MDC_VENT_RESP_RATE", _Q.RESPIRATORY_RATE, "MII, MDC-LK", variant="mechanical"),
     _row(MDC, "152498", "MDC_VENT_RESP_BTSD_P_RATE", _Q.RESPIRATORY_RATE_SPONTANEOUS, "MDC-LK"),

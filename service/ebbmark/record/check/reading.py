@@ -71,22 +71,26 @@ class _Search:
         kind: resource type.
         query: parameters, with values that nothing fits.
         purpose: what it is for.
-        without: what is done where the record refuses or ignores it; empty where the purpose then fails.
+        without: what is done where the record refuses it, and what is not.
+        fails: whether the purpose then fails.
     """
 
     kind: str
     query: tuple[tuple[str, str], ...]
     purpose: str
-    without: str = ""
+    without: str
+    fails: bool = False
 
 
 _READ = "reading a trial from the record"
 _WRITE = "writing answers back"
 _BESIDE = "looking at Conditions, Procedures and vasopressors"
 _REPLAY = "replaying stored answers"
+_PAGES = "reading what takes more than one page of the record"
+_NO_READING = "no trial is read from the record; requests that bring their data are answered"
 _SEARCHES = (
     _Search("Observation", (("patient", NOBODY), ("date", _LATE), ("combo-code", _NOTHING)), _READ, "code is asked"),
-    _Search("Observation", (("patient", NOBODY), ("date", _LATE), ("code", _NOTHING)), _READ),
+    _Search("Observation", (("patient", NOBODY), ("date", _LATE), ("code", _NOTHING)), _READ, _NO_READING, fails=True),
     _Search(
         "Observation",
         (("patient", NOBODY), ("component-code", _NOTHING)),
@@ -105,7 +109,13 @@ _SEARCHES = (
         "telling a page that nothing has changed",
         "pages read everything again",
     ),
-    _Search("Condition", (("patient", NOBODY),), _BESIDE),
+    _Search(
+        "Condition",
+        (("patient", NOBODY),),
+        _BESIDE,
+        "a titration says that Conditions were not read; planning a trial, and looking for what speaks against one, fail",
+        fails=True,
+    ),
     _Search(
         "Procedure",
         (("patient", NOBODY), ("code", _NOTHING), ("date", _LATE)),
@@ -118,9 +128,27 @@ _SEARCHES = (
         _BESIDE,
         "the answer says that vasopressors were not read",
     ),
-    _Search("Observation", (("identifier", _NOTHING),), _WRITE),
-    _Search("Provenance", (("_tag", _NOTHING),), _REPLAY),
-    _Search("Observation", (("_id", "ebbmark-check-none"),), _REPLAY),
+    _Search(
+        "Observation",
+        (("identifier", _NOTHING),),
+        _WRITE,
+        "nothing is written, since a repeat would not be found; questions are answered all the same",
+        fails=True,
+    ),
+    _Search(
+        "Provenance",
+        (("_tag", _NOTHING),),
+        _REPLAY,
+        "an answer is not found by its identifier; one that is sent along is replayed",
+        fails=True,
+    ),
+    _Search(
+        "Observation",
+        (("_id", "ebbmark-check-none"),),
+        _REPLAY,
+        "the inputs of an answer are not found; one that is sent with its inputs is replayed",
+        fails=True,
+    ),
     _Search("List", (("identifier", _NOTHING),), "one current answer for each trial", "two may stand at once"),
     _Search("Device", (("identifier", _NOTHING),), _WRITE, "our Device is found by the conditional create alone"),
 )
@@ -144,7 +172,7 @@ async def check_reading(asking: Asking, *, scope: str) -> bool:
     answer = await asking.send("GET", "metadata?_summary=true")
     if isinstance(answer, Failure) and answer.trouble not in (CallFailure.SIGN_IN_REFUSED, CallFailure.SIGN_IN_FAILED):
         sentence = f"{TROUBLE_WORDS[answer.trouble]}."
-        asking.report.add("Connection", Verdict.FAILS, _capital(sentence), "everything: the record is not reached")
+        asking.report.add("Connection", Verdict.FAILS, _capital(sentence), f"the record is not reached: {_NO_READING}")
         return False
     _judge_connection(asking, answer)
     if not await _judge_sign_in(asking, scope):
@@ -170,9 +198,10 @@ def _judge_links(asking: Asking, known_as: set[str]) -> None:
     asking.report.add(
         "Links",
         Verdict.FAILS,
-        f"The record calls itself {', '.join(strange)} in its links, so that no page after the first can be read. If "
-        "that is the same server, the setting below says so.",
-        _READ,
+        f"The record calls itself {', '.join(strange)} in its links, so that no page after the first can be read: "
+        "a trial that fits into one page is read, a longer one is refused. If that is the same server, the setting "
+        "below says so.",
+        _PAGES,
         [("EBBMARK_RECORD_INTERNAL_BASE_URLS", msgspec.json.encode(strange).decode())],
     )
 
@@ -187,7 +216,7 @@ def _judge_connection(asking: Asking, answer: Answer) -> None:
             "Base path",
             Verdict.LIMITED,
             f"A server answers {secure}, but GET metadata brought HTTP {answer.status} and no CapabilityStatement: "
-            "EBBMARK_RECORD_BASE_URL may name another path than that of FHIR.",
+            "EBBMARK_RECORD_BASE_URL may name another path than that of FHIR. The lines of Search tell.",
         )
         return
     usable = found.fhirVersion.startswith("4.0")
@@ -195,7 +224,7 @@ def _judge_connection(asking: Asking, answer: Answer) -> None:
         "Base path",
         Verdict.WORKS if usable else Verdict.FAILS,
         f"FHIR {found.fhirVersion or 'of no stated version'} answers {secure}; this service speaks 4.0.1 (R4).",
-        "" if usable else "everything: the record speaks another FHIR version",
+        "" if usable else f"the record speaks another FHIR version: {_NO_READING}",
     )
 
 
@@ -207,12 +236,16 @@ async def _judge_sign_in(asking: Asking, scope: str) -> bool:
         return True
     granted = await sign_in.grant()
     if isinstance(granted, SignInFailure):
-        report.add("Sign-in", Verdict.FAILS, granted.sentence, "everything: we are not let in")
+        report.add("Sign-in", Verdict.FAILS, granted.sentence, f"we are not let in: {_NO_READING}")
         return False
     missing = not_granted(scope, granted) if granted else []
     if missing:
         named = ", ".join(missing)
-        report.add("Sign-in", Verdict.LIMITED, f"We are let in. Asked for and not granted: {named}.")
+        report.add(
+            "Sign-in",
+            Verdict.LIMITED,
+            f"We are let in. Asked for and not granted: {named}: what needs it is refused there.",
+        )
     else:
         report.add("Sign-in", Verdict.WORKS, "We are let in, with every scope that was asked for.")
     return True
@@ -302,14 +335,9 @@ async def _judge_search(asking: Asking, one: _Search) -> set[str]:
 
 def _add(asking: Asking, one: _Search, sentence: str, *, refused: bool) -> None:
     # What a record passes over is filtered here again; only what it refuses, and nothing replaces, fails.
-    fails = refused and not one.without
     then = one.without if refused else "what comes is filtered here, and more is read"
-    asking.report.add(
-        "Search",
-        Verdict.FAILS if fails else Verdict.LIMITED,
-        sentence if fails else f"{sentence} Then {then}.",
-        one.purpose,
-    )
+    verdict = Verdict.FAILS if refused and one.fails else Verdict.LIMITED
+    asking.report.add("Search", verdict, f"{sentence} Then {then}.", one.purpose)
 
 
 def _capital(sentence: str) -> str:

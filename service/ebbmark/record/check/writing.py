@@ -36,6 +36,15 @@ _PLANS = "recording a plan"
 _NEEDED_FOR = {"CarePlan": _PLANS, "RequestGroup": _PLANS, "DeviceRequest": _PLANS, "List": _CURRENT}
 
 
+def _without(kind: str) -> str:
+    """What works, and what does not, where a type is not taken."""
+    if kind == "Observation":
+        return "Nothing is written back; questions are answered all the same."
+    if kind == "List":
+        return "Answers are written; two for one trial may stand at once."
+    return "No plan is recorded." if _NEEDED_FOR.get(kind) == _PLANS else "It is carried inside a result that is taken."
+
+
 def _resource(kind: str, patient: str, key: str, recorded: str) -> Json:
     subject = {"reference": patient}
     base: Json = {"resourceType": kind, "identifier": [{"system": _SYSTEM, "value": key}]}
@@ -91,7 +100,11 @@ async def check_writing(asking: Asking, patient: str, *, recorded: str, key: str
     found = decoded(answer, Head) if isinstance(answer, Reply) and answer.status == 200 else None
     if found is None or f"{found.resource_type}/{found.id}" != patient:
         told = f"HTTP {answer.status}" if isinstance(answer, Reply) else TROUBLE_WORDS[answer.trouble]
-        report.add("Test patient", Verdict.FAILS, f"{patient} could not be read ({told}): nothing was written.", _WRITE)
+        report.add(
+            "Test patient",
+            Verdict.FAILS,
+            f"{patient} could not be read ({told}): nothing was written, and what the record takes is not known.",
+        )
         return
     places: dict[str, str] = {}
     taken: list[str] = []
@@ -101,7 +114,7 @@ async def check_writing(asking: Asking, patient: str, *, recorded: str, key: str
             if isinstance(sent, str):
                 # Without an Observation nothing can carry what is not taken.
                 verdict = Verdict.FAILS if kind == "Observation" else Verdict.LIMITED
-                report.add("Create", verdict, f"{kind}: {sent}.", _NEEDED_FOR.get(kind, _WRITE))
+                report.add("Create", verdict, f"{kind}: {sent}. {_without(kind)}", _NEEDED_FOR.get(kind, _WRITE))
                 continue
             taken.append(kind)
             places[kind] = _plain(sent[0].location)
@@ -139,7 +152,12 @@ async def _sent(asking: Asking, entries: list[Json]) -> tuple[EntryResult, ...] 
 async def _judge_repeat(asking: Asking, patient: str, key: str, recorded: str) -> None:
     again = await _sent(asking, [_create("Observation", patient, f"{key}-Observation", recorded)])
     if isinstance(again, str):
-        asking.report.add("Once", Verdict.FAILS, f"The same create sent again: {again}.", _ONCE)
+        asking.report.add(
+            "Once",
+            Verdict.FAILS,
+            f"The same create sent again: {again}. A repeat after a lost reply ends as not known.",
+            _ONCE,
+        )
         return
     honoured = again[0].status == 200
     if not honoured:
