@@ -113,7 +113,7 @@ _SEARCHES = (
         "Condition",
         (("patient", NOBODY),),
         _BESIDE,
-        "a titration says that Conditions were not read; planning a trial, and looking for what speaks against one, fail",
+        "a titration says that Conditions were not read; a plan, and what asks what speaks against a trial, is refused",
         fails=True,
     ),
     _Search(
