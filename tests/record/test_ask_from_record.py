@@ -122,6 +122,14 @@ def test_what_is_read_from_the_record_gets_the_answer_that_the_same_data_get(ope
     assert read.of("GuidanceResponse")[0]["requestIdentifier"] == sent.of("GuidanceResponse")[0]["requestIdentifier"]
 
 
+@pytest.mark.parametrize("operation", CASES)
+def test_no_question_but_the_titration_is_answered_of_a_patient_who_has_died_by_the_record(operation: str) -> None:
+    resources, given, now = CASES[operation]
+    died = SearchableRecord([{**patient(), "deceasedBoolean": True}, height(), *resources])
+
+    assert [one.kind for one in refused(operation, died, *given, now=now).problems] == [ProblemKind.PATIENT_DIED]
+
+
 def test_every_question_has_a_case_here() -> None:
     assert set(CASES) == {one.slug for one in OPERATIONS}
 

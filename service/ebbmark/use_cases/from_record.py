@@ -43,7 +43,7 @@ from ebbmark.record.record_query import RecordQuery, with_bundle
 from ebbmark.record.request_deadline import took_too_long
 from ebbmark.record.search import Budget, ReadFailure, no_record
 from ebbmark.record.stored_results import Earlier, TrialOfRecord, answers_in_record
-from ebbmark.use_cases.questions import ANSWERS
+from ebbmark.use_cases.questions import answer_to
 from ebbmark.use_cases.refusal_from_record import refusal_from_record
 from ebbmark.use_cases.titrate import titrate
 from ebbmark.use_cases.validity import trial_before
@@ -164,7 +164,7 @@ def _answered(
         return titrate_fetched(fetched, request, context)
     request = _with_suggestion(request, last)
     _refuse_several_trials(fetched.asked, operation, request)
-    answer = ANSWERS[operation.slug](request, context.site)
+    answer = answer_to(operation, request, context.site)
     _refuse_mixed_trials(answer, fetched, request)
     return answer
 

@@ -21,7 +21,7 @@ from ebbmark.use_cases.trials import trials_answer
 from ebbmark.use_cases.validity import validity_answer
 from ebbmark.words.messages import say
 
-__all__ = ["ANSWERS", "answer_request"]
+__all__ = ["ANSWERS", "answer_request", "answer_to"]
 
 ANSWERS: Mapping[str, Callable[[Request, Site], Answer]] = {
     "titrate-peep": titrate,
@@ -33,7 +33,7 @@ ANSWERS: Mapping[str, Callable[[Request, Site], Answer]] = {
     "follow-trials": trials_answer,
     "compare-markers": markers_answer,
 }
-"""The function that answers each operation, by the operation's slug."""
+"""The function that answers each operation, by the operation's slug; asked through `answer_to`, but for a replay."""
 
 
 def answer_request(operation: Operation, body: bytes, context: RequestContext) -> Answer:
@@ -47,10 +47,18 @@ def answer_request(operation: Operation, body: bytes, context: RequestContext) -
     Raises:
         Rejected: with every problem that was found and every input that was ignored.
     """
-    request = read_request(operation, body, context)
+    return answer_to(operation, read_request(operation, body, context), context.site)
+
+
+def answer_to(operation: Operation, request: Request, site: Site) -> Answer:
+    """Answer a request that was read, wherever its data come from.
+
+    Raises:
+        Rejected: there is no answer, or the patient has died and the question is not the titration, which reads the
+            trial and suggests nothing.
+    """
     if request.status.dead and operation is not TITRATE_PEEP:
-        # Only the titration answers: it reads the trial and suggests nothing.
         found, accepted = "a Patient who has died", "a patient who lives, or a record that is corrected"
         problem = Problem(ProblemKind.PATIENT_DIED, "", found, accepted, say("caution.patient-died"))
         raise Rejected((problem,), request.ignored)
-    return ANSWERS[operation.slug](request, context.site)
+    return ANSWERS[operation.slug](request, site)

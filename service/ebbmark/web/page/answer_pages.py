@@ -12,10 +12,11 @@ from fastapi import Response
 
 from ebbmark.fhir.answer import Answer, Coded, Truth
 from ebbmark.fhir.codesystem import CHOICE_REASONS
+from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.problems import ProblemKind, Rejected, status_of
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.limb import SAME_PEEP_CMH2O
-from ebbmark.use_cases.questions import ANSWERS
+from ebbmark.use_cases.questions import answer_to
 from ebbmark.views.sheet import Label, Part, report_pdf
 from ebbmark.web.page.answer_view import AnswerView, FigureView, TrialsView, answer_view, figure_view, trials_view
 from ebbmark.web.page.decision import REASONS, chosen_note
@@ -117,7 +118,7 @@ async def show_answer(source: TrialSource, pages: Pages, choice: Choice = NO_CHO
     (view, figure), markers, recorded = await asyncio.gather(
         asyncio.to_thread(_seen, read, running, source.at_s, pages),
         # Of the very readings that the answer rests on: no need to read them once more.
-        tried(asyncio.to_thread(ANSWERS["compare-markers"], read.request, source.site)),
+        tried(asyncio.to_thread(answer_to, BY_SLUG["compare-markers"], read.request, source.site)),
         source.recorded(read.identity),
     )
     return pages.page(
