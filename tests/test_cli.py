@@ -23,7 +23,7 @@ from ebbmark.fhir.reading.charted_steps import COLUMNS
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.keys import KeyRing, public_key_set, read_key_ring
 from ebbmark.web.app import SIGN_IN_IS_OFF
-from ebbmark.web.launch.seal import read_cookie_keys
+from ebbmark.web.launch.session import read_cookie_keys
 from fhir_builders import bundle, height, parameters, patient, to_bytes, trial_bundle, trial_observations
 
 FIXTURES = Path(__file__).parents[1] / "fixtures"

@@ -356,7 +356,7 @@ def _bridge(_: argparse.Namespace) -> int:
 
 def _new_key(chosen: argparse.Namespace) -> int:
     from ebbmark.keys import new_key_set
-    from ebbmark.web.launch.seal import new_cookie_key_set
+    from ebbmark.web.launch.session import new_cookie_key_set
 
     # A secret: keep it in a file that only the service can read, and name the file in EBBMARK_SIGNING_KEYS, or in
     # EBBMARK_COOKIE_KEYS.

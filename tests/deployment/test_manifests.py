@@ -22,7 +22,7 @@ import yaml
 from ebbmark.keys import new_key_set
 from ebbmark.settings import PREFIX, Settings
 from ebbmark.web.app import create_app
-from ebbmark.web.launch.seal import new_cookie_key_set
+from ebbmark.web.launch.session import new_cookie_key_set
 
 KUBERNETES = Path(__file__).parents[2] / "deploy" / "kubernetes"
 BASE = KUBERNETES / "base"

@@ -24,7 +24,7 @@ from ebbmark.record.connection_faults import client_tls
 from ebbmark.web.bearer import SeenTokens
 from ebbmark.web.rates import RateLimit, RequestRates
 from ebbmark.web.shared_store import PATIENCE_S, REST_S, SharedStore, store_address
-from ebbmark.web.signed_token import TokenRefusal
+from ebbmark.web.token_check import TokenRefusal
 from issued_tokens import Issuer
 from web.browsing import free_port
 

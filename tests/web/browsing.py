@@ -24,7 +24,7 @@ from ebbmark.record.client import Reply
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
 from ebbmark.web.launch.door import SmartDoor
-from ebbmark.web.launch.seal import Seal, new_cookie_key_set, read_cookie_keys
+from ebbmark.web.launch.session import Seal, new_cookie_key_set, read_cookie_keys
 from launch_server import CLIENT_ID, Chart, LaunchSite
 
 __all__ = ["Browser", "Page", "Running", "cookie_key", "free_port", "running", "seal_of", "smart_settings", "tab_of"]

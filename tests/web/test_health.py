@@ -17,7 +17,7 @@ from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
 from ebbmark.web.health import LOOK_EVERY_S, Look, Looks, record_answers
 from ebbmark.web.shared_store import SharedStore, store_address
-from ebbmark.web.signed_token import KeySource
+from ebbmark.web.token_check import KeySource
 from web.asking import ask, plain_app
 
 RECORD = "https://record.example/fhir"

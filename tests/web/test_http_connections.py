@@ -18,11 +18,10 @@ from ebbmark.fhir.problems import Rejected
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
 from ebbmark.web.body import read_body
-from ebbmark.web.boundary import Boundary
+from ebbmark.web.boundary import Boundary, rejected
 from ebbmark.web.health import Looks, health_router
 from ebbmark.web.http_connections import bounded_protocol
 from ebbmark.web.load import Load
-from ebbmark.web.responses import rejected
 from web.browsing import free_port
 
 PATIENCE_S = 20.0

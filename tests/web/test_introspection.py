@@ -20,8 +20,7 @@ from ebbmark.record.client import Exchange, Patience
 from ebbmark.settings import Settings
 from ebbmark.web.app import Misconfigured, create_app
 from ebbmark.web.bearer import Caller, checked_caller
-from ebbmark.web.introspection import Introspection
-from ebbmark.web.signed_token import Rules, TokenRefusal
+from ebbmark.web.token_check import Introspection, Rules, TokenRefusal
 from fhir_builders import to_bytes, trial_bundle
 from issued_tokens import ISSUER, NOW_S, Issuer
 from web.asking import FHIR, Reply, ask

@@ -10,8 +10,7 @@ from hypothesis import strategies as st
 from joserfc import jwe
 from joserfc.jwk import OctKey
 
-from ebbmark.web.launch.cookies import LONGEST_VALUE, CookieRules
-from ebbmark.web.launch.seal import new_cookie_key_set, random_seal, read_cookie_keys
+from ebbmark.web.launch.session import LONGEST_VALUE, CookieRules, new_cookie_key_set, random_seal, read_cookie_keys
 
 SEAL = random_seal()
 TAB = "A" * 22

@@ -14,7 +14,7 @@ import pytest
 from ebbmark.keys import read_public_keys
 from ebbmark.record.published_keys import FixedKeys
 from ebbmark.web.bearer import ClientJwt, SeenTokens, checked_client
-from ebbmark.web.signed_token import Rules, TokenRefusal, TrustedParty
+from ebbmark.web.token_check import Rules, TokenRefusal, TrustedParty
 
 ENDPOINT = "https://cds.example.org/cds-services/some-service"
 EXPIRES_S = 1422568860

@@ -18,7 +18,7 @@ from joserfc import jws
 
 from ebbmark.keys import KeyRing, PublicKey, public_key_set, read_key_ring, read_public_keys
 from ebbmark.record.published_keys import FixedKeys
-from ebbmark.web.signed_token import Rules, TokenRefusal, TrustedParty, signature_fits, verified
+from ebbmark.web.token_check import Rules, TokenRefusal, TrustedParty, signature_fits, verified
 
 PAYLOAD = "eyJpc3MiOiJqb2UiLA0KICJleHAiOjEzMDA4MTkzODAsDQogImh0dHA6Ly9leGFtcGxlLmNvbS9pc19yb290Ijp0cnVlfQ"
 JOE_SAYS = b'{"iss":"joe",\r\n "exp":1300819380,\r\n "http://example.com/is_root":true}'

@@ -28,7 +28,7 @@ from ebbmark.settings import Settings
 from ebbmark.site_files import codes_of, files_of, site_of, use_messages
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.web.audit_trail import AuditTrail
-from ebbmark.web.boundary import Boundary
+from ebbmark.web.boundary import Boundary, not_routed, refusals
 from ebbmark.web.connections import (
     entrance_of,
     exchange_of,
@@ -42,17 +42,16 @@ from ebbmark.web.connections import (
     unusable_address,
 )
 from ebbmark.web.definitions import definitions_router
-from ebbmark.web.documentation import DESCRIPTION
+from ebbmark.web.documentation import DESCRIPTION, Documented
 from ebbmark.web.health import Looks, health_router
 from ebbmark.web.hooks.answering import Answering
 from ebbmark.web.hooks.authentication import HooksOrigins
 from ebbmark.web.hooks.card import Where
 from ebbmark.web.hooks.routes import HooksDoor, hooks_router
 from ebbmark.web.inspecting import inspection_router
-from ebbmark.web.launch.cookies import SettingCookies
-from ebbmark.web.launch.routes import launch_router
+from ebbmark.web.launch.launching import launch_router
+from ebbmark.web.launch.session import SettingCookies
 from ebbmark.web.load import Load
-from ebbmark.web.openapi_components import Documented
 from ebbmark.web.operations import Door, operations_router
 from ebbmark.web.page.frame import Pages
 from ebbmark.web.page.record_source import Rules
@@ -60,7 +59,6 @@ from ebbmark.web.page.routes import demo_router, record_router
 from ebbmark.web.page.words import zone_of
 from ebbmark.web.rates import page_rates
 from ebbmark.web.replaying import Auditing, replay_router
-from ebbmark.web.responses import not_routed, refusals
 from ebbmark.web.smart_connections import smart_door_of
 from ebbmark.web.telemetry import Telemetry, watch_of
 from ebbmark.web.theme.files import files_router

@@ -21,9 +21,8 @@ from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.writing.audit_event import Actor
 from ebbmark.record.address_guard import is_this_machine
 from ebbmark.web.bearer import EVALUATE, Caller, Permission, checked_caller
-from ebbmark.web.introspection import Introspection
 from ebbmark.web.rates import RequestRates
-from ebbmark.web.signed_token import Rules, TokenRefusal
+from ebbmark.web.token_check import Introspection, Rules, TokenRefusal
 
 __all__ = [
     "AuthMiddleware",

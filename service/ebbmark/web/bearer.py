@@ -20,9 +20,8 @@ from dataclasses import dataclass, field
 
 import msgspec
 
-from ebbmark.web.introspection import Introspection
 from ebbmark.web.shared_store import SharedStore
-from ebbmark.web.signed_token import Claims, Rules, TokenRefusal, verified
+from ebbmark.web.token_check import Claims, Introspection, Rules, TokenRefusal, verified
 
 __all__ = [
     "EVALUATE",

@@ -21,9 +21,9 @@ from ebbmark.site_files import content_of
 from ebbmark.web.authentication import AuthMiddleware
 from ebbmark.web.bearer import EVALUATE, READ_CONDITIONS, READ_INFUSIONS, READ_PROCEDURES, WRITE_BACK, SeenTokens
 from ebbmark.web.hooks.authentication import HooksAuthMiddleware
-from ebbmark.web.introspection import Introspection
 from ebbmark.web.rates import RateLimit, RequestRates
 from ebbmark.web.shared_store import SharedStore, store_address
+from ebbmark.web.token_check import Introspection
 from ebbmark.web.trust import KeysOf, Misconfigured, rules_for
 
 __all__ = [

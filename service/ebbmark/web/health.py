@@ -31,7 +31,7 @@ from ebbmark.telemetry.current import set_gauge
 from ebbmark.telemetry.measured import Measured
 from ebbmark.web.load import Load
 from ebbmark.web.shared_store import SharedStore
-from ebbmark.web.signed_token import KeySource
+from ebbmark.web.token_check import KeySource
 
 __all__ = ["LOOK_EVERY_S", "Look", "Looks", "health_router", "record_answers"]
 

@@ -18,10 +18,16 @@ from ebbmark.site_files import content_of
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.bearer import SeenTokens
 from ebbmark.web.connections import exchange_of, patience_of
-from ebbmark.web.launch.door import SmartDoor
-from ebbmark.web.launch.granted import USUAL_SCOPE
-from ebbmark.web.launch.seal import CookieKeyFault, Seal, random_seal, read_cookie_keys
-from ebbmark.web.launch.session import CALLBACK, SmartClient, SmartSettings
+from ebbmark.web.launch.door import USUAL_SCOPE, SmartDoor
+from ebbmark.web.launch.session import (
+    CALLBACK,
+    CookieKeyFault,
+    Seal,
+    SmartClient,
+    SmartSettings,
+    random_seal,
+    read_cookie_keys,
+)
 from ebbmark.web.shared_store import SharedStore
 from ebbmark.web.trust import Misconfigured
 

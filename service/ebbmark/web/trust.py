@@ -18,7 +18,7 @@ from ebbmark.keys import KeyFault, KeyRing, PublicKey, SigningKey, public_key_se
 from ebbmark.record.client import Exchange
 from ebbmark.record.published_keys import FixedKeys, PublishedKeys
 from ebbmark.site_files import content_of
-from ebbmark.web.signed_token import KeySource, Rules, TrustedParty
+from ebbmark.web.token_check import KeySource, Rules, TrustedParty
 
 __all__ = ["KeysOf", "Misconfigured", "jwks_router", "own_keys", "own_public_keys", "rules_for", "signed", "signer_of"]
 

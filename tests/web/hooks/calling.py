@@ -21,14 +21,13 @@ from ebbmark.record.client import CallerRecords, Patience
 from ebbmark.use_cases.from_record import ReadLimits
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.bearer import SeenTokens
-from ebbmark.web.boundary import Boundary
+from ebbmark.web.boundary import Boundary, rejected
 from ebbmark.web.hooks.answering import FETCH_LIMITS, Answering
 from ebbmark.web.hooks.authentication import HooksAuthMiddleware
 from ebbmark.web.hooks.card import Where
 from ebbmark.web.hooks.routes import HooksDoor, hooks_router
 from ebbmark.web.rates import RequestRates
-from ebbmark.web.responses import rejected
-from ebbmark.web.signed_token import Rules
+from ebbmark.web.token_check import Rules
 from ebbmark.web.work_pool import WorkPool
 from fhir_builders import Json, at, bundle, height, observation, patient, trial_observations
 from web.asking import Reply, ask

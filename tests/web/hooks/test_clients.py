@@ -15,7 +15,7 @@ from ebbmark.record.published_keys import FixedKeys
 from ebbmark.settings import Settings
 from ebbmark.web.app import create_app
 from ebbmark.web.rates import RateLimit, RequestRates
-from ebbmark.web.signed_token import Rules, TrustedParty
+from ebbmark.web.token_check import Rules, TrustedParty
 from issued_tokens import NOW_S, Issuer, forged
 from web.asking import Reply, ask
 from web.hooks.calling import CALL, JSON, called, hooks_app

@@ -12,7 +12,7 @@ from ebbmark.fhir.bedside.condition_lookup import BUILT_IN
 from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.codes import CODES, LOINC, CodeRow, is_rhythm
 from ebbmark.physiology.readings import Quantity
-from ebbmark.web.hooks.catalog import HOOKS, prefetch_templates
+from ebbmark.web.hooks.call import HOOKS, prefetch_templates
 from web.asking import Reply, ask
 from web.hooks.calling import hooks_app
 

@@ -17,7 +17,7 @@ import respx
 from ebbmark.fhir.bedside.condition_lookup import BUILT_IN
 from ebbmark.fhir.reading.codes import CODES
 from ebbmark.record.client import Patience
-from ebbmark.web.hooks.catalog import prefetch_templates
+from ebbmark.web.hooks.call import prefetch_templates
 from fhir_builders import LOINC, Json, at, component, height, observation, patient, trial_observations, trial_panels
 from record.searchable_record import BASE, SearchableRecord
 from web.asking import Reply

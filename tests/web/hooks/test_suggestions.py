@@ -15,7 +15,7 @@ from ebbmark.fhir.writing.write import as_transaction as as_transaction_of_answe
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.keys import KeyRing, new_key_set, public_key_set, read_key_ring, read_public_keys
 from ebbmark.web.hooks.card import settable
-from ebbmark.web.hooks.suggestions import record_results
+from ebbmark.web.hooks.orders import record_results
 from fhir_builders import patient, to_bytes, trial_observations
 from recommendations import RECORDED_S, found
 from web.hooks.calling import RECORD, call, called, card, context, hooks_app, prefetch

@@ -23,7 +23,7 @@ from ebbmark.fhir.writing.audit_event import Actor
 from ebbmark.web.authentication import Refused, count, not_signed_in, require_this_machine
 from ebbmark.web.bearer import ClientJwt, SeenTokens, checked_client
 from ebbmark.web.rates import RequestRates
-from ebbmark.web.signed_token import Rules
+from ebbmark.web.token_check import Rules
 
 __all__ = ["HooksAuthMiddleware", "HooksOrigins"]
 
