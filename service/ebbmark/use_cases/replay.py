@@ -69,7 +69,7 @@ from ebbmark.fhir.writing.normal_form import NormalForm, full_url_of, normal_for
 from ebbmark.fhir.writing.report import ANSWER_PROVENANCES, REPORT, REPORT_PROVENANCE
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.use_cases.questions import ANSWERS
-from ebbmark.use_cases.titrate import age_told, titrate_undated, with_age
+from ebbmark.use_cases.titrate import age_told, titrate_told
 
 __all__ = ["Finding", "FindingKind", "Outcome", "Render", "Replayed", "replay", "replay_answer"]
 
@@ -224,7 +224,7 @@ def _computed_again(
     request = read_request(operation, body, context)
     if operation is TITRATE_PEEP:
         # How old the trial was follows from the instant of the request, and from no input: the answer itself tells it.
-        found = with_age(titrate_undated(request), age_told(answer.form.parts))
+        found = titrate_told(request, age_told(answer.form.parts))
     else:
         found = ANSWERS[operation.slug](request, context.site)
     # Until 0.3.0 choices were no part of what names the inputs.

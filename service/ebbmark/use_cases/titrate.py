@@ -12,7 +12,7 @@ from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.sources import Ignored
-from ebbmark.fhir.writing.titration import cautions_of, titration_answer
+from ebbmark.fhir.writing.titration import titration_answer
 from ebbmark.physiology.advice.cautions import Caution, Severity
 from ebbmark.physiology.findings import OWN_CHOICE
 from ebbmark.physiology.message import Message
@@ -21,10 +21,9 @@ from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.trial.reading import NoTrial, Trial, read_trial
 from ebbmark.use_cases.answer_builder import no_trial, stamped_ahead, titration_of
-from ebbmark.words.answer_in_short import in_short
 from ebbmark.words.messages import spell
 
-__all__ = ["AGES", "Age", "age_told", "titrate", "titrate_undated", "titrate_values", "with_age"]
+__all__ = ["AGES", "Age", "age_told", "titrate", "titrate_told", "titrate_values"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,23 +85,24 @@ def titrate(request: Request, _: Site = NO_SITE) -> Answer:
     Raises:
         Rejected: the readings hold no decremental limb.
     """
-    answer = titrate_undated(request)
-    since_s = request.as_of_s - answer.titration.trial.steps[-1].end_s
+    titration, ignored = titrate_values(request)
+    since_s = request.as_of_s - titration.trial.steps[-1].end_s
     ahead = AHEAD if stamped_ahead(request) else None
-    return with_age(answer, next((one for one in AGES if since_s > one.over_s), ahead))
+    age = next((one for one in AGES if since_s > one.over_s), ahead)
+    return _answer(request, titration, ignored, age)
 
 
-def titrate_undated(request: Request) -> Answer:
-    """The same without a word on the age of the trial: what follows from the inputs alone.
+def titrate_told(request: Request, age: Age | None) -> Answer:
+    """The same, told as old as an earlier answer told it; None where that said nothing of age.
 
     Raises:
         Rejected: the readings hold no decremental limb.
     """
-    return titration_answer(request, *titrate_values(request))
+    return _answer(request, *titrate_values(request), age)
 
 
 def titrate_values(request: Request) -> tuple[Titration, tuple[Ignored, ...]]:
-    """The same as values, of which no answer is written: the titration, and every input that did not count.
+    """The same as values that do not depend on the instant of the question, and every input that did not count.
 
     Raises:
         Rejected: the readings hold no decremental limb.
@@ -123,25 +123,13 @@ def age_told(kinds: Collection[str]) -> Age | None:
     return next((one for one in (*AGES, AHEAD) if f"caution-{one.caution.slug}" in kinds), None)
 
 
-def with_age(answer: Answer, age: Age | None) -> Answer:
-    """The answer with the age of its trial as a caution and first among the remarks.
-
-    Args:
-        answer: of a titration, undated.
-        age: None where there is nothing to say.
-    """
-    if age is None:
-        return answer
-    titration = answer.titration
-    cautions = sorted((age.caution, *titration.advice.cautions), key=_severity)
-    advice = replace(titration.advice, cautions=tuple(cautions))
-    return replace(
-        answer,
-        short=in_short(advice, titration.closing),
-        request=replace(answer.request, notes=(age.caution.text, *answer.request.notes)),
-        titrated=replace(titration, advice=advice),
-        warnings=tuple(cautions_of(cautions)),
-    )
+def _answer(request: Request, titration: Titration, ignored: tuple[Ignored, ...], age: Age | None) -> Answer:
+    """The answer, with the age of the trial as a caution and first among the remarks where there is one to tell."""
+    if age is not None:
+        request = replace(request, notes=(age.caution.text, *request.notes))
+        cautions = tuple(sorted((age.caution, *titration.advice.cautions), key=_severity))
+        titration = replace(titration, advice=replace(titration.advice, cautions=cautions))
+    return titration_answer(request, titration, ignored)
 
 
 def _severity(caution: Caution) -> tuple[bool, int]:

@@ -67,8 +67,7 @@ def input_digest(request: Request) -> str:
         ],
         request.preliminary_inputs,
         # A line feed stands in neither part, so that no two sources can join to one text.
-        # The order of components within a panel says nothing either.
-        sorted([source.reference + "\n" + ";".join(sorted(source.value.split(";"))) for source in request.sources]),
+        sorted([f"{one.reference}\n{_in_any_order(one.value)}" for one in request.sources]),
         # Where nothing was chosen nothing is said, as in the digests of earlier versions.
         *([chosen] if any(chosen) else []),
         *([sorted(unjudged)] if unjudged else []),
@@ -136,6 +135,11 @@ def question_basis(operation: str, request: Request, rules: Mapping[str, object]
             request.age_years,
         ],
     }
+
+
+def _in_any_order(value: str) -> str:
+    """Values of a panel in one order: that of its components says nothing either."""
+    return ";".join(sorted(value.split(";"))) if ";" in value else value
 
 
 @lru_cache(maxsize=64)

@@ -42,13 +42,13 @@ class Frame:
         end: last moment that the answer looks at, as FHIR dateTime.
     """
 
-    __slots__ = ("_addresses", "_full_urls", "_hash", "_sources", "answer", "device", "encounter", "end", "subject")
+    __slots__ = ("_addresses", "_hash", "_references", "_sources", "answer", "device", "encounter", "end", "subject")
 
     def __init__(self, answer: Answer) -> None:
         self.answer = answer
         request = answer.request
         self._hash = sha1(NAMESPACE_URL.bytes + f"{RESULT_SYSTEM}|{answer.identity}:".encode(), usedforsecurity=False)
-        self._full_urls: dict[str, str] = {}
+        self._references: dict[str, Reference] = {}
         self._addresses = [source.reference for source in request.sources]
         self._sources = [
             Reference(reference=source.reference) if source.reference else Reference(display=source.path)
@@ -65,23 +65,22 @@ class Frame:
         """Identifier that a second try will find again."""
         return {"system": RESULT_SYSTEM, "value": f"{self.answer.identity}:{kind}"}
 
-    def full_url(self, kind: str) -> str:
+    def to(self, kind: str) -> Reference:
+        """Reference to another resource of this answer."""
+        known = self._references.get(kind)
+        if known is None:
+            known = self._references[kind] = Reference(reference=self._full_url(kind))
+        return known
+
+    def _full_url(self, kind: str) -> str:
         """UUID version 5 (RFC 9562) of the identifier, in the namespace of URLs."""
-        known = self._full_urls.get(kind)
-        if known is not None:
-            return known
         name = self._hash.copy()
         name.update(kind.encode())
         digits = name.hexdigest()
-        made = self._full_urls[kind] = (
+        return (
             f"urn:uuid:{digits[:8]}-{digits[8:12]}-5{digits[13:16]}-"
             f"{_VARIANT[digits[16]]}{digits[17:20]}-{digits[20:32]}"
         )
-        return made
-
-    def to(self, kind: str) -> Reference:
-        """Reference to another resource of this answer."""
-        return Reference(reference=self.full_url(kind))
 
     def inputs(self, sources: Iterable[int]) -> list[Reference]:
         """References to these inputs, each once: those without an address as received, then the others by address.

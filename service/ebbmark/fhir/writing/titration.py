@@ -35,7 +35,7 @@ from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.reading import Step
 from ebbmark.words.answer_in_short import in_short
 
-__all__ = ["cautions_of", "titration_answer", "with_source"]
+__all__ = ["titration_answer", "with_source"]
 
 
 def step_kind(number: int) -> str:
@@ -149,7 +149,7 @@ def titration_answer(request: Request, titration: Titration, ignored: tuple[Igno
         short=in_short(titration.advice, titration.closing),
         said=(titration.advice.rationale, *[one.note for one in chosen]),
         statements=(*_statements(request, titration, (span_s[1], span_s[1])), *chosen),
-        warnings=tuple(cautions_of(cautions)),
+        warnings=tuple(_warnings(cautions)),
         titrated=titration,
         ignored=ignored,
         always=tuple([with_source(caution) for caution in cautions if not caution.of_this_patient]),
@@ -161,7 +161,7 @@ def with_source(caution: Caution) -> str:
     return f"{caution.text} Source: {caution.citation.rstrip('.')}."
 
 
-def cautions_of(cautions: Sequence[Caution]) -> list[Warned]:
+def _warnings(cautions: Sequence[Caution]) -> list[Warned]:
     """The cautions found in this patient's data, each with a kind of its own even where one is said twice."""
     found: list[Warned] = []
     seen: dict[str, int] = {}

@@ -41,7 +41,7 @@ Json = dict[str, object]
 
 
 class _Entry(msgspec.Struct, rename="camel"):
-    full_url: str
+    full_url: str | None
     resource: object
 
 
@@ -73,7 +73,7 @@ class _Observation(
     device: Reference
     has_member: list[Reference] | None = None
     derived_from: list[Reference] | None = None
-    component: list[msgspec.Raw] | None = None
+    component: msgspec.Raw | None = None
 
 
 def write_bundle_bytes(
@@ -104,7 +104,7 @@ def write_bundle_bytes(
     if report_pdf is not None:
         written += report_entries(frame, report_pdf, answer.short.line, recorded_s, enterer)
     written.append(("outcome", outcome(answer)))
-    return _ENCODER.encode(_Bundle(entry=[_Entry(frame.full_url(kind), resource) for kind, resource in written]))
+    return _ENCODER.encode(_Bundle(entry=[_Entry(frame.to(kind).reference, resource) for kind, resource in written]))
 
 
 def write_bundle(
@@ -192,7 +192,7 @@ def _observation(frame: Frame, one: Statement) -> _Observation:
     if one.sources or one.follows_from:
         result.derived_from = [*[frame.to(kind) for kind in one.follows_from], *frame.inputs(one.sources)]
     if one.parts:
-        result.component = [_component(part) for part in one.parts]
+        result.component = msgspec.Raw(b"[%b]" % b",".join([_component(part) for part in one.parts]))
     return result
 
 
@@ -214,7 +214,7 @@ def _set_value(result: _Observation, one: Statement) -> None:
         result.value_integer = value.value
 
 
-def _component(part: Part) -> msgspec.Raw:
+def _component(part: Part) -> bytes:
     """Observation.component; an answer with a dozen steps has some hundreds, so that code and unit are encoded once."""
     code, value = part
     if type(value) is Amount:
@@ -224,8 +224,8 @@ def _component(part: Part) -> msgspec.Raw:
             if template is None:
                 fixed = bytes(_code(code)).replace(b"%", b"%%")
                 template = _TEMPLATES[code, unit] = b'{"code":%b,"valueQuantity":%b}' % (fixed, unit.template)
-            return msgspec.Raw(template % number)
-    return msgspec.Raw(b'{"code":%b,%b}' % (bytes(_code(code)), _element(value)))
+            return template % number
+    return b'{"code":%b,%b}' % (bytes(_code(code)), _element(value))
 
 
 def _element(value: Value | None) -> bytes:
