@@ -24,7 +24,7 @@ def header(
 
 
 def patient(identifiers: str = "T0001^^^HOSPITAL^MR", born: str = "19700203") -> str:
-    return f"PID|||{identifiers}||Invented^Person||{born}|F"
+    return f"PID|||{identifiers}||Invented^Person^^^^^L||{born}|F"
 
 
 def order(at: str = "20260302120000+0000") -> str:

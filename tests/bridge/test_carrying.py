@@ -166,7 +166,7 @@ async def test_rows_that_were_left_are_told_as_warnings(record: KeepingRecord) -
     replies = await new_bridge().answer(message(PLATEAU, number("1^^MDC", "1", "266048^^MDC")))
 
     assert replies is not None
-    assert b"\rERR||OBX|0^^HL70357|W||||Left: OBX 2 (1): the code is not one that is read.\r" in replies[0]
+    assert b"\rERR||OBX^2|0^^HL70357|W||||Left: OBX 2 (1): the code is not one that is read.\r" in replies[0]
 
 
 async def test_a_message_of_which_nothing_is_carried_is_accepted_counted_by_reason_and_logged_as_a_warning(
@@ -186,6 +186,7 @@ async def test_a_message_of_which_nothing_is_carried_is_accepted_counted_by_reas
     assert [counted("ebbmark_bridge_rows_left_total", {"reason": one}) for one in ("code", "value")] == [1.0, 1.0]
     (line,) = [one for one in caplog.records if "verdict" in one.getMessage()]
     assert line.levelno == logging.WARNING
+    assert line.getMessage().startswith("Message VENTGATE/ICU/M1: ")
     assert "0 readings carried. No reading of this message was carried." in line.getMessage()
 
 

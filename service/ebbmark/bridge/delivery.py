@@ -72,9 +72,9 @@ def _left_words(message: DeviceMessage) -> list[ErrorRow]:
         numbers = ", ".join(str(one.number) for one in of_it[:_MOST_NAMED])
         codes = ", ".join(list(dict.fromkeys(one.sent_as for one in of_it))[:_MOST_NAMED])
         more = f" and {len(of_it) - _MOST_NAMED} more" if len(of_it) > _MOST_NAMED else ""
-        rows.append(ErrorRow("OBX", 0, f"Left: OBX {numbers}{more} ({codes}): {why}.", "W"))
+        rows.append(ErrorRow(f"OBX^{of_it[0].number}", 0, f"Left: OBX {numbers}{more} ({codes}): {why}.", "W"))
     if not message.readings:
-        rows.insert(0, ErrorRow("OBX", 0, "No reading of this message was carried.", "W"))
+        rows.insert(0, ErrorRow("", 0, "No reading of this message was carried.", "W"))
     return rows
 
 
@@ -143,7 +143,9 @@ class Bridge:
         count(Measured.BRIDGE_READINGS, amount=carried if verdict == ACCEPTED else 0)
         told = " ".join(row.sentence for row in rows[:_MOST_TOLD])
         level = logging.INFO if verdict == ACCEPTED and carried else logging.WARNING
-        which = "/".join(one if _NAME.fullmatch(one) else "?" for one in (header.raw(3), header.raw(4), header.raw(10)))
+        which = "/".join(
+            one if _NAME.fullmatch(one) else "?" for one in (header.text(3), header.text(4), header.raw(10))
+        )
         _LOG.log(level, "Message %s: verdict %s, %d readings carried. %s", which, verdict, carried, told)
         now = self._record.waiting.now()
         return list(acknowledgements(header, verdict, rows[:_MOST_TOLD], now=now, identity=self._new_identity()))

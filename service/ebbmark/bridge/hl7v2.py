@@ -38,7 +38,7 @@ class ErrorRow:
     """One ERR segment.
 
     Attributes:
-        location: ERR-2, as `PID^1^3`.
+        location: ERR-2, as `PID^1^3`: segment and its number within the message, then the field where one is meant.
         code: ERR-3, of table 0357.
         sentence: ERR-8; nothing of a patient.
         severity: ERR-4, of table 0516.
@@ -178,6 +178,9 @@ def _acknowledgement(header: Segment, code: str, rows: Sequence[ErrorRow], now: 
     stamp = now.strftime("%Y%m%d%H%M%S%z")
     version = header.raw(12) or "2.6"
     head = ["MSH", header.delimiters[1:], *ends, stamp, "", kind, identity, header.raw(11) or "P", version]
+    if profile := header.raw(21):
+        # IHE PCD-01 asks for the profile in every message of the transaction, acknowledgements among them.
+        head += [""] * 8 + [profile]
     lines = [bar.join(head), bar.join(("MSA", code, header.raw(10)))]
     for row in rows:
         condition = caret.join((str(row.code), "", "HL70357"))

@@ -132,10 +132,12 @@ def read_message(content: bytes, header: Segment, rules: SiteRules, *, now_s: fl
     segments = segments_of(content, header)
     patients = [one for one in segments if one.name == "PID"]
     if len(patients) != 1:
-        raise Refused("PID", 100, f"The message has {len(patients)} PID segments; accepted: one patient in a message.")
+        raise Refused(
+            "PID^1", 100, f"The message has {len(patients)} PID segments; accepted: one patient in a message."
+        )
     names = [one.name for one in segments]
     if "OBX" in names and names.index("OBX") < names.index("PID"):
-        raise Refused("OBX", 100, "An OBX stands before the PID.")
+        raise Refused("OBX^1", 100, "An OBX stands before the PID.")
     identifiers = _identifiers(patients[0], rules)
     birth = _DATE.match(patients[0].text(7))
     devices = {_branch(one.text(4)): one for one in segments if one.name == "OBX" and one.text(18)}
