@@ -28,7 +28,7 @@ from benchmarks.detection.sequential import operating_curve, passed_by_step
 from benchmarks.detection.trials import Outcome, Trial, ask_estimator, ask_rule, draw_trials
 from benchmarks.detection.truth import Truth, true_closing
 from ebbmark.physiology.closing.closing import Verdict, estimate_closing
-from ebbmark.physiology.lung.simulation import Phase, Staircase, simulate_trial
+from ebbmark.physiology.lung import Phase, Staircase, simulate_trial
 from ebbmark.physiology.readings import Quantity, Reading
 
 FOUND, NOT_REACHED = Verdict.FOUND, Verdict.NOT_REACHED

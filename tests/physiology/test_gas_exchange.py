@@ -6,10 +6,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.physiology.formulas.gas_doubts import GasDoubt, doubt_of
 from ebbmark.physiology.formulas.gas_exchange import (
+    GasDoubt,
     Oxygenation,
     berlin_class,
+    doubt_of,
     global_class_from_pf,
     global_class_from_sf,
     oxygenation_index,

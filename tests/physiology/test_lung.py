@@ -12,15 +12,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from ebbmark.physiology.lung.lung import Lung, Spread, Thresholds, UnitLaw
-from ebbmark.physiology.lung.simulation import (
+from ebbmark.physiology.lung import (
+    Lung,
     Phase,
     SimulatedStep,
+    Spread,
     Staircase,
+    Thresholds,
+    UnitLaw,
+    lay_out,
     pressure_volume_loop,
     simulate_trial,
 )
-from ebbmark.physiology.lung.units import lay_out
 
 DOWN = tuple(float(peep) for peep in range(26, 5, -2))
 TRIAL = Staircase(DOWN, after_cmh2o=14.0)

@@ -6,11 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.physiology.formulas.expected_power import (
+from ebbmark.physiology.formulas.mechanics import (
     Control,
     expected_mechanical_power_j_per_min,
-)
-from ebbmark.physiology.formulas.mechanical_power import (
     mechanical_power_pressure_control_j_per_min,
     mechanical_power_rising_pressure_j_per_min,
     mechanical_power_volume_control_full_j_per_min,

@@ -8,9 +8,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.readings import Doubt, Quantity, Reading, latest_doubt
 from ebbmark.physiology.stop.criteria import StopAnswer, StopCriterion, check_stop
-from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit, StopLimits, faults_of_limits
+from ebbmark.physiology.stop.limits import (
+    DEFAULT_STOP_LIMITS,
+    Limit,
+    Rhythm,
+    RhythmCode,
+    Rhythms,
+    RhythmsThatStop,
+    StopLimits,
+    UnreadRhythm,
+    faults_of_limits,
+)
 from ebbmark.physiology.stop.rhythm import (
     not_readable,
     rhythm_changes,
@@ -18,8 +28,6 @@ from ebbmark.physiology.stop.rhythm import (
     rhythm_state,
     signed_and_long_known,
 )
-from ebbmark.physiology.stop.rhythm_codes import Rhythm, RhythmCode, Rhythms, RhythmsThatStop, UnreadRhythm
-from ebbmark.physiology.stop.unusable import Doubt, latest_doubt
 from ebbmark.words.messages import spell, spelled
 from ebbmark.words.stopping import not_checked_words, stop_answer_words, stop_words
 from trials import START_S, reading

@@ -13,8 +13,7 @@ from bedside_builders import Said, asked, parameter, refused, row, rows_down, st
 from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.bedside.site_limits import read_stop_limits
 from ebbmark.fhir.problems import ProblemKind
-from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS
-from ebbmark.physiology.stop.rhythm_codes import RhythmCode, RhythmsThatStop
+from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, RhythmCode, RhythmsThatStop
 from fhir_builders import LOINC, Json
 
 DOWN = ((18.0, 38.0), (16.0, 40.0), (14.0, 41.0), (12.0, 40.5))

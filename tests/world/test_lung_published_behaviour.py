@@ -15,11 +15,14 @@ import pytest
 from numpy.typing import NDArray
 from scipy.optimize import curve_fit
 
-from ebbmark.physiology.lung.lung import Lung, Spread, Thresholds, UnitLaw
-from ebbmark.physiology.lung.simulation import (
+from ebbmark.physiology.lung import (
+    Lung,
     Phase,
     SimulatedStep,
+    Spread,
     Staircase,
+    Thresholds,
+    UnitLaw,
     pressure_volume_loop,
     simulate_trial,
 )

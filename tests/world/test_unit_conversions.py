@@ -11,7 +11,7 @@ from scipy.constants import g, inch, kilo, liter, milli, minute, mmHg
 
 from ebbmark.physiology.formulas.body import PUBLISHED_HEIGHT_RANGE_CM, Sex, predicted_body_weight_kg
 from ebbmark.physiology.formulas.gas_exchange import ventilatory_ratio
-from ebbmark.physiology.formulas.mechanical_power import (
+from ebbmark.physiology.formulas.mechanics import (
     J_PER_L_CMH2O,
     mechanical_power_pressure_control_j_per_min,
     mechanical_power_without_hold_j_per_min,

@@ -22,8 +22,7 @@ from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.times import instant
 from ebbmark.fhir.writing.transaction import as_transaction
 from ebbmark.keys import SigningKey
-from ebbmark.physiology.lung.lung import Lung, Thresholds
-from ebbmark.physiology.lung.simulation import Phase, Staircase, simulate_trial
+from ebbmark.physiology.lung import Lung, Phase, Staircase, Thresholds, simulate_trial
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.use_cases.recording import answer_bundle
 

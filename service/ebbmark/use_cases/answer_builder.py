@@ -33,10 +33,8 @@ from ebbmark.physiology.findings import OWN_CHOICE, Change, ChangeKind, Finding,
 from ebbmark.physiology.patient.limits import CheckLimits, vital_limits_of
 from ebbmark.physiology.patient.titration import Beside, Titration, closing_for, titrate
 from ebbmark.physiology.protocols import Protocol
-from ebbmark.physiology.readings import Reading
-from ebbmark.physiology.stop.limits import StopLimits
-from ebbmark.physiology.stop.rhythm_codes import Rhythms
-from ebbmark.physiology.stop.unusable import Doubts
+from ebbmark.physiology.readings import Doubts, Reading
+from ebbmark.physiology.stop.limits import Rhythms, StopLimits
 from ebbmark.physiology.trial.limb import began_of
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrial, Trial

@@ -14,7 +14,7 @@ from ebbmark.physiology.before.candidate import Candidate, Charted, Finding, ass
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk
 from ebbmark.physiology.before.risk_readings import OF_THE_DOSE, ReadingRisk
 from ebbmark.physiology.formulas.body import predicted_body_weight_kg
-from ebbmark.physiology.formulas.gas_doubts import GasDoubt
+from ebbmark.physiology.formulas.gas_exchange import GasDoubt
 from ebbmark.use_cases.state import dose_of, not_converted, sources_of_dose
 from ebbmark.words.messages import spell
 

@@ -23,8 +23,8 @@ from ebbmark.physiology.during.running import RunningTrial, closed_before, runni
 from ebbmark.physiology.during.scene import Concern, Scene
 from ebbmark.physiology.findings import Weight
 from ebbmark.physiology.patient.titration import closing_for
+from ebbmark.physiology.readings import Doubts
 from ebbmark.physiology.stop.criteria import StopAnswer, check_stop
-from ebbmark.physiology.stop.unusable import Doubts
 from ebbmark.physiology.trial.limb import peep_levels_of
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrial, Step

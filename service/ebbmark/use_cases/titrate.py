@@ -13,7 +13,7 @@ from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.sources import Ignored
 from ebbmark.fhir.writing.titration import titration_answer
-from ebbmark.physiology.advice.cautions import Caution, Severity
+from ebbmark.physiology.advice.advice import Caution, Severity
 from ebbmark.physiology.findings import OWN_CHOICE
 from ebbmark.physiology.message import Message
 from ebbmark.physiology.patient.steps_seen import SEEN_QUANTITIES, StepSeen

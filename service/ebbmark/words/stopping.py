@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from ebbmark.physiology.during.limit_checks import bounds_of
-from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.readings import Doubt, Quantity, Reading
 from ebbmark.physiology.stop.criteria import (
     CRITERIA,
     Held,
@@ -19,7 +19,6 @@ from ebbmark.physiology.stop.criteria import (
 )
 from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.stop.rhythm import RhythmState
-from ebbmark.physiology.stop.unusable import Doubt
 from ebbmark.words.ages import age, capital, clock
 from ebbmark.words.messages import spell
 from ebbmark.words.numbers import listed

@@ -10,9 +10,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
-from ebbmark.physiology.advice.advice import Advice, Caution, Severity
+from ebbmark.physiology.advice.advice import AT_SUGGESTION, Advice, Caution, Severity
 from ebbmark.physiology.advice.evidence import EvidenceLine, EvidenceStatus
-from ebbmark.physiology.advice.suggestion import AT_SUGGESTION
 from ebbmark.physiology.advice.what_if import WhatIf
 from ebbmark.physiology.closing.estimate import Closing, Verdict
 from ebbmark.physiology.findings import Finding, Weight

@@ -22,7 +22,7 @@ from benchmarks.detection.invented_lungs import (
 )
 from benchmarks.detection.truth import Truth, true_closing
 from ebbmark.physiology.closing.closing import Verdict
-from ebbmark.physiology.lung.lung import Lung
+from ebbmark.physiology.lung import Lung
 
 __all__ = ["FAMILIES", "LungCase", "Purpose", "cases"]
 

@@ -6,7 +6,7 @@ and differ in their ranges, so that a method tuned on the first is judged on the
     tuning: sigmoid units; normal opening and closing pressures (Crotti 2001).
     report: exponential units; lognormal, uniform or bimodal closing pressures, lognormal or uniform opening ones.
 
-All ranges are our assumptions around the sourced values in `ebbmark.physiology.lung.lung`.
+All ranges are our assumptions around the sourced values in `ebbmark.physiology.lung`.
 """
 
 from __future__ import annotations
@@ -17,8 +17,16 @@ from functools import lru_cache
 
 import numpy as np
 
-from ebbmark.physiology.lung.lung import Lung, Spread, Thresholds, UnitLaw
-from ebbmark.physiology.lung.simulation import Phase, SimulatedStep, Staircase, simulate_trial
+from ebbmark.physiology.lung import (
+    Lung,
+    Phase,
+    SimulatedStep,
+    Spread,
+    Staircase,
+    Thresholds,
+    UnitLaw,
+    simulate_trial,
+)
 
 __all__ = ["BOTTOM_CMH2O", "GRID_CMH2O", "TOP_CMH2O", "FineLimb", "Purpose", "invent_lung", "lung_limbs"]
 

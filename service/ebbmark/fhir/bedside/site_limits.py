@@ -15,8 +15,14 @@ from dataclasses import fields
 import msgspec
 
 from ebbmark.fhir.bedside.site import SiteFileError, read_site_json, require_date_of_signature
-from ebbmark.physiology.stop.limits import OLDEST_READING, Limit, StopLimits, faults_of_limits
-from ebbmark.physiology.stop.rhythm_codes import RhythmCode, RhythmsThatStop
+from ebbmark.physiology.stop.limits import (
+    OLDEST_READING,
+    Limit,
+    RhythmCode,
+    RhythmsThatStop,
+    StopLimits,
+    faults_of_limits,
+)
 from ebbmark.words.messages import spell
 
 __all__ = ["LIMIT_NAMES", "read_stop_limits"]

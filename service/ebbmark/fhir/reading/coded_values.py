@@ -29,7 +29,7 @@ from ebbmark.fhir.sources import Source
 from ebbmark.fhir.times import seconds
 from ebbmark.physiology.after.seen import CodedChange, Event
 from ebbmark.physiology.findings import Weight
-from ebbmark.physiology.stop.rhythm_codes import Rhythm, RhythmCode, Rhythms, UnreadRhythm
+from ebbmark.physiology.stop.limits import Rhythm, RhythmCode, Rhythms, UnreadRhythm
 
 __all__ = ["CHANGE_CODES", "coded_values", "holds_rhythm", "is_coded"]
 

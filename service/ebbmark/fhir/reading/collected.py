@@ -20,7 +20,7 @@ from ebbmark.fhir.sources import Ignored, Reason, Source
 from ebbmark.physiology.after.seen import CodedChange
 from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.readings import Reading
-from ebbmark.physiology.stop.rhythm_codes import NO_RHYTHM, Rhythms
+from ebbmark.physiology.stop.limits import NO_RHYTHM, Rhythms
 
 __all__ = ["BodyWeight", "CodedValues", "Collected", "Context", "Height", "Moment", "SexSaid", "settle_duplicates"]
 

@@ -17,8 +17,7 @@ from ebbmark.fhir.reading.units import to_canonical
 from ebbmark.fhir.reading.versions import Received
 from ebbmark.fhir.sources import Ignored, Reason
 from ebbmark.fhir.times import seconds
-from ebbmark.physiology.readings import Quantity
-from ebbmark.physiology.stop.unusable import Doubt
+from ebbmark.physiology.readings import Doubt, Quantity
 
 __all__ = ["doubts_of"]
 

@@ -12,10 +12,8 @@ from ebbmark.fhir.sources import Ignored, MappedCode, Source
 from ebbmark.physiology.after.seen import CodedChange
 from ebbmark.physiology.findings import IN_USE, PatientStatus
 from ebbmark.physiology.protocols import Protocol
-from ebbmark.physiology.readings import Reading
-from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, StopLimits
-from ebbmark.physiology.stop.rhythm_codes import NO_RHYTHM, Rhythms
-from ebbmark.physiology.stop.unusable import Doubt
+from ebbmark.physiology.readings import Doubt, Reading
+from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, NO_RHYTHM, Rhythms, StopLimits
 from ebbmark.physiology.vasopressors import Infusion
 
 __all__ = ["Request"]

@@ -13,8 +13,12 @@ from statistics import median
 
 from ebbmark.physiology.closing.estimate import Closing
 from ebbmark.physiology.findings import Finding, Weight
-from ebbmark.physiology.formulas.expected_power import Control, expected_mechanical_power_j_per_min
-from ebbmark.physiology.formulas.mechanics import driving_pressure_at_cmh2o, static_compliance_ml_per_cmh2o
+from ebbmark.physiology.formulas.mechanics import (
+    Control,
+    driving_pressure_at_cmh2o,
+    expected_mechanical_power_j_per_min,
+    static_compliance_ml_per_cmh2o,
+)
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.steps import Trial

@@ -13,15 +13,12 @@ from statistics import median
 from typing import Final
 
 from ebbmark.physiology.after.measures import Measure
-from ebbmark.physiology.formulas.gas_doubts import doubt_of
-from ebbmark.physiology.formulas.gas_exchange import pf_ratio_mmhg, ventilatory_ratio
-from ebbmark.physiology.formulas.mechanical_power import (
-    mechanical_power_pressure_control_j_per_min,
-    mechanical_power_volume_control_j_per_min,
-)
+from ebbmark.physiology.formulas.gas_exchange import doubt_of, pf_ratio_mmhg, ventilatory_ratio
 from ebbmark.physiology.formulas.mechanics import (
     driving_pressure_cmh2o,
     dynamic_compliance_ml_per_cmh2o,
+    mechanical_power_pressure_control_j_per_min,
+    mechanical_power_volume_control_j_per_min,
     static_compliance_ml_per_cmh2o,
 )
 from ebbmark.physiology.message import Message, message

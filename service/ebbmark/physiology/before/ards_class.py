@@ -16,13 +16,15 @@ from math import inf
 from typing import Final, NamedTuple
 
 from ebbmark.physiology.before.shown_inputs import ShownInput, shown
-from ebbmark.physiology.formulas.gas_doubts import GasDoubt, doubt_of, is_doubted
 from ebbmark.physiology.formulas.gas_exchange import (
     HIGHEST_INFORMATIVE_SPO2_PERCENT,
+    GasDoubt,
     Oxygenation,
     berlin_class,
+    doubt_of,
     global_class_from_pf,
     global_class_from_sf,
+    is_doubted,
     pf_ratio_at_altitude_mmhg,
     pf_ratio_mmhg,
     sf_ratio,

@@ -18,7 +18,7 @@ from ebbmark.physiology.before.indication import Indication, by_severity
 from ebbmark.physiology.before.present_state import PresentState, present_state
 from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk, RiskConcept, Scope
 from ebbmark.physiology.before.risk_readings import ReadingRisk, risks_in_readings
-from ebbmark.physiology.formulas.gas_doubts import GasDoubt
+from ebbmark.physiology.formulas.gas_exchange import GasDoubt
 from ebbmark.physiology.message import Message, Value, joined, message
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, StopLimits

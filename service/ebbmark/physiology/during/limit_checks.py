@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from ebbmark.physiology.during.scene import Concern, Scene
-from ebbmark.physiology.readings import Quantity
+from ebbmark.physiology.readings import Quantity, latest_doubt
 from ebbmark.physiology.stop.criteria import CRITERIA, StopCriterion, Why
 from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.stop.rhythm import (
@@ -17,7 +17,6 @@ from ebbmark.physiology.stop.rhythm import (
     rhythm_changes,
     signed_and_long_known,
 )
-from ebbmark.physiology.stop.unusable import latest_doubt
 
 __all__ = [
     "RHYTHM_NOT_SENT",

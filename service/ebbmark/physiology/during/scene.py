@@ -11,11 +11,9 @@ from typing import Any
 from ebbmark.physiology.during.running import RunningTrial
 from ebbmark.physiology.patient.titration import Beside
 from ebbmark.physiology.protocols import Protocol
-from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.readings import Doubt, Quantity, Reading
 from ebbmark.physiology.stop.criteria import StopAnswer
-from ebbmark.physiology.stop.limits import StopLimits
-from ebbmark.physiology.stop.rhythm_codes import NO_RHYTHM, Rhythms
-from ebbmark.physiology.stop.unusable import Doubt
+from ebbmark.physiology.stop.limits import NO_RHYTHM, Rhythms, StopLimits
 
 __all__ = ["Check", "Concern", "Consequence", "Scene"]
 

@@ -18,8 +18,7 @@ from ebbmark.physiology.during.call_rule import SUDDEN_FALL
 from ebbmark.physiology.during.scene import Concern, Scene
 from ebbmark.physiology.findings import Finding, Weight
 from ebbmark.physiology.patient.checks import CURVE_CHECKS
-from ebbmark.physiology.readings import Quantity
-from ebbmark.physiology.stop.unusable import Doubt
+from ebbmark.physiology.readings import Doubt, Quantity
 
 __all__ = [
     "FALL_LOOKED_AT_PERCENT",

@@ -1,35 +1,52 @@
-"""How well do these lungs oxygenate and clear carbon dioxide, and which class of ARDS would that be?
+"""Oxygenation and clearance of carbon dioxide, the class of ARDS by oxygenation, and gases that cannot be true.
 
 The classes here speak of oxygenation alone. Onset, imaging and the origin of the oedema belong to the definitions
 too, and a clinician judges those.
 
 Sources: Berlin definition, JAMA 2012;307:2526-33 (thresholds read in reprinted tables); global definition, Matthay et
 al, Am J Respir Crit Care Med 2024;209:37-47 (abstract and a summary of the criteria read).
+
+A tension in kPa that is charted as mmHg is the commonest slip: 10 kPa are 75 mmHg. What cannot be true beside the
+saturation by any dissociation curve that a patient may have is questioned, and not used.
+
+Source of the dissociation curve: Severinghaus JW, J Appl Physiol 1979;46:599-602, doi 10.1152/jappl.1979.46.3.599:
+equation 1, within 0.0055 of the standard human curve; equation 4 for pH (abstract read, two copies agree).
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from enum import Enum
 from math import isfinite
 from typing import Final
 
 from ebbmark.physiology.formulas.bounds import require_at_least_zero, require_positive
+from ebbmark.physiology.message import Message, Value, joined, message
+from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.timeline import BESIDE_S, span
 
 __all__ = [
     "BERLIN_LOWEST_PEEP_CMH2O",
     "HIGHEST_INFORMATIVE_SPO2_PERCENT",
     "REFERENCE_PACO2_MMHG",
     "REFERENCE_VENTILATION_ML_PER_KG_PER_MIN",
+    "GasDoubt",
     "Oxygenation",
     "berlin_class",
+    "doubt_of",
     "global_class_from_pf",
     "global_class_from_sf",
+    "is_doubted",
+    "may_go_together",
     "oxygenation_index",
     "pf_ratio_at_altitude_mmhg",
     "pf_ratio_mmhg",
+    "saturation_percent",
     "sf_ratio",
     "ventilatory_ratio",
 ]
+
 
 BERLIN_LOWEST_PEEP_CMH2O: Final = 5.0
 """Least support at which the Berlin definition classifies [cmH2O]."""
@@ -239,3 +256,123 @@ def _class_within(bounds: tuple[float, float, float], ratio: float) -> Oxygenati
 def _require_fraction(fio2: float) -> None:
     if not (isfinite(fio2) and _LOWEST_FIO2 <= fio2 <= 1.0):
         raise ValueError(f"inspired oxygen must be a fraction from {_LOWEST_FIO2} to 1, got {fio2}")
+
+
+RIGHT: Final = 1.7
+LEFT: Final = 1.4
+"""By which factor the curve of a patient may lie to either side of the standard one. By equation 4 a pH of 7.0 moves it
+right by 1.5 to 1.7 and one of 7.6 left by 1.2; temperature, carbon dioxide and haemoglobins move it further. These are
+this project's choice, wide on purpose."""
+
+MOST_PERCENT_APART: Final = 6.0
+"""How far pulse oximetry may lie from that band [%]. This project's choice, wide on purpose."""
+
+
+def saturation_percent(*, po2_mmhg: float) -> float:
+    """Saturation of standard human blood at 37 degrees C and pH 7.4.
+
+    Args:
+        po2_mmhg: oxygen tension [mmHg].
+
+    Returns:
+        Saturation [%].
+
+    Raises:
+        ValueError: tension not above zero.
+
+    Source: Severinghaus 1979, equation 1: S = 1 / (23,400 / (PO2^3 + 150 PO2) + 1).
+    """
+    require_positive(po2_mmhg=po2_mmhg)
+    return 100.0 / (23_400.0 / (po2_mmhg**3 + 150.0 * po2_mmhg) + 1.0)
+
+
+def may_go_together(*, pao2_mmhg: float, spo2_percent: float) -> bool:
+    """Whether an arterial tension and a pulse-oximeter saturation of one moment can both be true.
+
+    Args:
+        pao2_mmhg: arterial oxygen tension [mmHg].
+        spo2_percent: saturation [%].
+
+    Returns:
+        False only where they lie far apart on any curve that a patient may have.
+
+    Raises:
+        ValueError: tension not above zero.
+
+    Source: the curve: Severinghaus 1979; the band around it is this project's choice.
+    """
+    lowest = saturation_percent(po2_mmhg=pao2_mmhg / RIGHT) - MOST_PERCENT_APART
+    highest = saturation_percent(po2_mmhg=pao2_mmhg * LEFT) + MOST_PERCENT_APART
+    return lowest <= spo2_percent <= highest
+
+
+LOWEST_PAO2_MMHG: Final = 20.0
+"""An arterial tension below this is questioned even where no saturation was read. This project's choice."""
+
+MMHG_PER_KPA: Final = 7.50062
+"""Source: definition of the millimetre of mercury, 133.322 Pa."""
+
+_CURVE_SOURCE: Final = "Severinghaus, J Appl Physiol 1979;46:599-602"
+
+
+@dataclass(frozen=True, slots=True)
+class GasDoubt:
+    """A gas that cannot be true as it was sent.
+
+    Attributes:
+        pao2: the tension.
+        spo2: the saturation that it contradicts; None where the tension cannot be true by itself.
+        unit_slip: whether the tension would fit in the other unit: then the saturation is not in doubt.
+        sentence: what cannot be true.
+    """
+
+    pao2: Reading
+    spo2: Reading | None
+    unit_slip: bool
+    sentence: Value
+
+
+def doubt_of(readings: Sequence[Reading], pao2: Reading) -> GasDoubt | None:
+    """What is wrong with a PaO2, where something is.
+
+    Args:
+        readings: of the same patient, in any order.
+        pao2: in mmHg.
+
+    Source: Severinghaus 1979 for the curve; how far a patient may lie from it is this project's choice.
+    """
+    beside = [r for r in readings if r.quantity is Quantity.SPO2 and abs(r.start_s - pao2.start_s) <= BESIDE_S]
+    spo2 = min(beside, key=lambda one: (abs(one.start_s - pao2.start_s), one.source), default=None)
+    if spo2 is None:
+        if pao2.value >= LOWEST_PAO2_MMHG:
+            return None
+        meant = round(pao2.value * MMHG_PER_KPA)
+        too_low = message("gas-doubt.too-low", pao2_mmhg=pao2.value, meant_mmhg=meant)
+        return GasDoubt(pao2, None, True, too_low)
+    if may_go_together(pao2_mmhg=pao2.value, spo2_percent=spo2.value):
+        return None
+    slip = _slip(pao2.value, spo2.value)
+    apart_s = abs(spo2.start_s - pao2.start_s)
+    when = message("gas-doubt.apart", span=span(apart_s)) if apart_s else message("gas-doubt.at-once")
+    values = {"pao2_mmhg": pao2.value, "spo2_percent": spo2.value}
+    doubt = message("gas-doubt.contradicts", when=when, curve=_CURVE_SOURCE, **values)
+    sentence = joined("sentences", [doubt, slip or message("gas-doubt.which-is-not-known")])
+    return GasDoubt(pao2, spo2, bool(slip), sentence)
+
+
+def is_doubted(reading: Reading, doubts: Sequence[GasDoubt]) -> bool:
+    """Whether a reading must not be used.
+
+    Args:
+        reading: a PaO2 or an SpO2.
+        doubts: what was found.
+    """
+    return any(reading == one.pao2 or (reading == one.spo2 and not one.unit_slip) for one in doubts)
+
+
+def _slip(pao2_mmhg: float, spo2_percent: float) -> Message | None:
+    if may_go_together(pao2_mmhg=pao2_mmhg * MMHG_PER_KPA, spo2_percent=spo2_percent) and pao2_mmhg < 60.0:
+        return message("gas-doubt.was-kpa", pao2_kpa=pao2_mmhg, meant_mmhg=round(pao2_mmhg * MMHG_PER_KPA))
+    if may_go_together(pao2_mmhg=pao2_mmhg / MMHG_PER_KPA, spo2_percent=spo2_percent):
+        return message("gas-doubt.was-mmhg", meant_mmhg=round(pao2_mmhg / MMHG_PER_KPA))
+    return None

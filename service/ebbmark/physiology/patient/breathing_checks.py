@@ -11,7 +11,7 @@ from ebbmark.physiology.findings import COMMON_PRACTICE, OWN_CHOICE, SOURCES, Ch
 from ebbmark.physiology.patient.scene import Scene, finding_at, rows_where
 from ebbmark.physiology.patient.steps_seen import StepSeen
 from ebbmark.physiology.readings import Quantity
-from ebbmark.physiology.trial.contradictions import plateau_above_peak
+from ebbmark.physiology.trial.curve import plateau_above_peak
 
 __all__ = [
     "EFFORT_SOURCE",

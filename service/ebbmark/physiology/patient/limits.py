@@ -8,7 +8,7 @@ from typing import Final
 
 from ebbmark.physiology.message import Value, message
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit, StopLimits
-from ebbmark.physiology.trial.contradictions import LEAK
+from ebbmark.physiology.trial.curve import LEAK
 
 __all__ = ["LIMITS", "CheckLimits", "VitalLimits", "vital_limits_of"]
 

@@ -10,8 +10,7 @@ from ebbmark.physiology.findings import IN_USE, Change, Finding, KnownCondition,
 from ebbmark.physiology.patient.limits import LIMITS, CheckLimits
 from ebbmark.physiology.patient.steps_seen import StepSeen
 from ebbmark.physiology.protocols import Protocol
-from ebbmark.physiology.readings import Quantity
-from ebbmark.physiology.stop.unusable import Doubt
+from ebbmark.physiology.readings import Doubt, Quantity
 from ebbmark.physiology.trial.steps import Step, Trial
 from ebbmark.physiology.vasopressors import Infusion
 

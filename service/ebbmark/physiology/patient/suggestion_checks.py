@@ -12,8 +12,7 @@ from ebbmark.physiology.message import Message, Value, message
 from ebbmark.physiology.patient.limits import VitalLimits
 from ebbmark.physiology.patient.scene import Scene
 from ebbmark.physiology.patient.steps_seen import Seen, StepSeen
-from ebbmark.physiology.readings import Quantity
-from ebbmark.physiology.stop.unusable import Doubt
+from ebbmark.physiology.readings import Doubt, Quantity
 
 __all__ = [
     "acidosis",

@@ -22,8 +22,7 @@ from ebbmark.physiology.patient.scene import Scene
 from ebbmark.physiology.patient.steps_seen import StepSeen, before_the_trial, steps_seen
 from ebbmark.physiology.patient.suggestion_checks import limits_met_at, limits_met_in_trial
 from ebbmark.physiology.protocols import Protocol
-from ebbmark.physiology.readings import Reading
-from ebbmark.physiology.stop.unusable import Doubt
+from ebbmark.physiology.readings import Doubt, Reading
 from ebbmark.physiology.trial.limb import began_of
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.physiology.vasopressors import Infusion

@@ -17,11 +17,9 @@ from itertools import pairwise
 from statistics import median
 from typing import Final
 
-from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.stop.limits import CRITERIA_TABLE, Limit, StopLimits
+from ebbmark.physiology.readings import Doubt, Quantity, Reading, latest_doubt
+from ebbmark.physiology.stop.limits import CRITERIA_TABLE, Limit, Rhythm, StopLimits
 from ebbmark.physiology.stop.rhythm import RhythmState, rhythm_state
-from ebbmark.physiology.stop.rhythm_codes import Rhythm
-from ebbmark.physiology.stop.unusable import Doubt, latest_doubt
 
 __all__ = [
     "CRITERIA",

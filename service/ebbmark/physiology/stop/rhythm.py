@@ -12,8 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from ebbmark.physiology.stop.limits import StopLimits
-from ebbmark.physiology.stop.rhythm_codes import Rhythm, Rhythms, RhythmsThatStop, UnreadRhythm
+from ebbmark.physiology.stop.limits import Rhythm, Rhythms, RhythmsThatStop, StopLimits, UnreadRhythm
 
 __all__ = [
     "CHANGED",

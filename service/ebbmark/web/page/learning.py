@@ -26,8 +26,7 @@ from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.times import instant
-from ebbmark.physiology.lung.lung import Lung, Thresholds
-from ebbmark.physiology.lung.simulation import Phase, SimulatedStep, Staircase, simulate_trial
+from ebbmark.physiology.lung import Lung, Phase, SimulatedStep, Staircase, Thresholds, simulate_trial
 from ebbmark.physiology.readings import Quantity
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.views.figure import figure_of, running_figure_of
