@@ -50,18 +50,33 @@ def test_a_trial_is_typed_by_keyboard_computed_as_it_goes_kept_over_a_reload_and
             "([key, typed]) => localStorage.setItem(key, JSON.stringify({at: Number(rows.dataset.nowMs), typed}))",
             [
                 next(iter(_kept(page))),
-                [[when, f"{peep}", f"{plateau}", "", "420", "93", "75", "90"] for when, peep, plateau in typed],
+                [
+                    [
+                        when,
+                        f"{peep}",
+                        f"{plateau}",
+                        "",
+                        "420",
+                        "93",
+                        "75",
+                        "90",
+                        "",
+                        "other" if when == "09:17:55" else "",
+                    ]
+                    for when, peep, plateau in typed
+                ],
             ],
         )
         page.reload()
         expect(rows).to_have_count(len(typed))
         expect(page.locator("#computed")).to_contain_text("Suggested PEEP")
+        expect(rows.last.get_by_label("New rhythm")).to_have_value("other")
         picture(page, "by hand 390")
         assert seen.widest() <= PHONE[0]
         assert broken_rules(page, axe) == []
 
         page.get_by_role("button", name="Send to the record").click()
-        expect(page.get_by_role("heading", level=1)).to_contain_text("108 readings")
+        expect(page.get_by_role("heading", level=1)).to_contain_text("109 readings")
         assert broken_rules(page, axe) == []
         page.get_by_role("button", name="Try it").click()
         expect(page.get_by_role("heading", level=1)).to_have_text("Nothing was written")

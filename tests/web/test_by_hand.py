@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import UTC, datetime
+from itertools import zip_longest
 from urllib.parse import urlencode
 
 import pytest
@@ -16,25 +18,30 @@ from ebbmark.fhir.bedside.site import NO_SITE
 from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.reading.coding import RANGES
 from ebbmark.fhir.reading.question import RequestContext
-from ebbmark.fhir.writing.entered import ENTERED, EnteredRow, entered_observations, entered_transaction
+from ebbmark.fhir.writing.entered import ENTERED, OTHER_RHYTHM, EnteredRow, entered_observations, entered_transaction
 from ebbmark.fhir.writing.validate import validate
+from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.physiology.readings import Quantity
+from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS
+from ebbmark.physiology.stop.rhythm_codes import RhythmCode, RhythmsThatStop
 from ebbmark.settings import Settings
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.web.app import create_app
-from ebbmark.web.page.by_hand import Entry, entries_of
+from ebbmark.web.page.by_hand import Entry, entries_of, rhythms_to_enter
 from ebbmark.web.page.decision import Form
 from web.asking import Reply, ask
 from web.reading_pages import words_of
 
-NAMES = ("time", *(one.name for one in ENTERED))
+NAMES = ("time", *(one.name for one in ENTERED), "rhythm")
+FIBRILLATION = RhythmCode("http://snomed.info/sct", "49436004", "Atrial fibrillation")
+RHYTHMS = {"other": OTHER_RHYTHM, "http://snomed.info/sct|49436004": FIBRILLATION}
 NOW_S = datetime(2026, 3, 5, 10, 0, tzinfo=UTC).timestamp()
 TRIAL = [
-    (f"09:{2 + 3 * step:02d}:{second:02d}", f"{peep}", f"{peep + drive}", "", "420", "93", "75", "90", "60")
+    (f"09:{2 + 3 * step:02d}:{second:02d}", f"{peep}", f"{peep + drive}", "", "420", "93", "75", "90", "60", "")
     for step, (peep, drive) in enumerate([(16, 12.4), (14, 12.0), (12, 12.1), (10, 13.4), (8, 15.4), (6, 17.0)])
     for second in (0, 40, 55)
 ]
-ROW = ("09:30", "14", "26,5", "", "420", "93", "75", "90", "60")
+ROW = ("09:30", "14", "26,5", "", "420", "93", "75", "90", "60", "")
 
 
 @pytest.fixture(scope="module")
@@ -47,7 +54,7 @@ def form_of_rows(*rows: tuple[str, ...], **more: str) -> list[tuple[str, str]]:
 
 
 def entry_of(*rows: tuple[str, ...]) -> Entry:
-    return entries_of(Form(tuple(form_of_rows(*rows))), now_s=NOW_S, zone=UTC)
+    return entries_of(Form(tuple(form_of_rows(*rows))), now_s=NOW_S, zone=UTC, rhythms=RHYTHMS)
 
 
 def send(app: ASGIApp, *rows: tuple[str, ...], query: str = "", **more: str) -> Reply:
@@ -101,7 +108,7 @@ def test_fio2_is_typed_in_per_cent_read_as_a_fraction_and_refused_as_one() -> No
     read = answer_request(BY_SLUG["titrate-peep"], body_of(observations, []), context).request.readings
 
     assert {one.value for one in read if one.quantity is Quantity.FIO2_SET} == {0.6}
-    assert entry_of((*ROW[:-1], "0.6")).faults == ("Row 1: FiO2 0.6 % cannot be right; 15 to 100 % is taken.",)
+    assert entry_of((*ROW[:-2], "0.6", "")).faults == ("Row 1: FiO2 0.6 % cannot be right; 15 to 100 % is taken.",)
 
 
 @pytest.mark.parametrize("time", ["", "25:00", "half ten", "11:30"])
@@ -115,7 +122,9 @@ def test_a_time_that_is_none_or_has_not_come_yet_is_refused(time: str) -> None:
 def test_just_after_midnight_a_time_before_it_is_of_yesterday() -> None:
     midnight_s = datetime(2026, 3, 6, 0, 3, tzinfo=UTC).timestamp()
 
-    (row,) = entries_of(Form(tuple(form_of_rows(("23:58", *ROW[1:])))), now_s=midnight_s, zone=UTC).rows
+    (row,) = entries_of(
+        Form(tuple(form_of_rows(("23:58", *ROW[1:])))), now_s=midnight_s, zone=UTC, rhythms=RHYTHMS
+    ).rows
 
     assert row.at_s == midnight_s - 5 * 60
 
@@ -143,6 +152,42 @@ def test_what_is_recorded_says_who_entered_it_and_how_and_sending_it_twice_doubl
     assert len(set(conditions)) == len(ENTERED)
 
 
+def rhythm_answer(*entered: str) -> str:
+    """What the next step says of the last rows with these rhythms, where atrial fibrillation is signed to stop at."""
+    limits = replace(DEFAULT_STOP_LIMITS, rhythms_that_stop=RhythmsThatStop((FIBRILLATION,), "signed for this test"))
+    rows = [(*row[:-1], rhythm) for row, rhythm in zip_longest(TRIAL, ("",) * (len(TRIAL) - len(entered)) + entered)]
+    now_s = datetime(2026, 3, 5, 9, 18, 30, tzinfo=UTC).timestamp()
+    entry = entries_of(Form(tuple(form_of_rows(*rows))), now_s=now_s, zone=UTC, rhythms=rhythms_to_enter(limits))
+    assert entry.faults == ()
+    observations = entered_observations(entry.rows, "Patient/p1", {"reference": "Practitioner/2"})
+    assert validate(entered_transaction(observations)) == ()
+    context = RequestContext(now_s, site=replace(NO_SITE, stop_limits=limits))
+    return str(write_bundle(answer_request(BY_SLUG["next-step"], body_of(observations, []), context), recorded_s=now_s))
+
+
+def test_a_rhythm_that_the_site_signed_stops_a_trial_entered_by_hand() -> None:
+    signed = "http://snomed.info/sct|49436004"
+
+    assert "STOP. New rhythm: Atrial fibrillation" in rhythm_answer(signed)
+    assert "STOP" not in rhythm_answer()
+
+
+def test_another_new_rhythm_is_to_be_judged_at_the_patient() -> None:
+    assert "Look at the rhythm itself" in rhythm_answer("other")
+    assert "Look at the rhythm itself" not in rhythm_answer()
+
+
+def test_the_form_offers_the_signed_rhythms_and_any_other_one(app: ASGIApp) -> None:
+    body = send(app, (*ROW[:-1], "other")).body.decode()
+
+    assert '<option value="other" selected>New rhythm, not on the list of the site</option>' in body
+    assert "New rhythm, not on the list of the site" in words_of(send(app, (*ROW[:-1], "other"), do="review").body)
+
+
+def test_a_rhythm_that_is_not_on_the_list_is_named() -> None:
+    assert entry_of((*ROW[:-1], "x|y")).faults == ("Row 1: The heart rhythm is not one of the list.",)
+
+
 def test_before_anything_is_recorded_the_person_sees_each_row(app: ASGIApp) -> None:
     review = send(app, ROW, do="review")
     recorded = send(app, ROW, do="record")
@@ -167,17 +212,17 @@ def test_a_form_of_another_page_is_refused(app: ASGIApp) -> None:
     ("row", "said", "left_out"),
     [
         (
-            ("09:30", "14", "26", "30", "0,42", "93", "75", "90", "60"),
+            ("09:30", "14", "26", "30", "0,42", "93", "75", "90", "60", ""),
             "VT expired 0.42: in mL?",
             {"tidal-volume-expired"},
         ),
         (
-            ("09:30", "14", "12", "30", "420", "93", "75", "90", "60"),
+            ("09:30", "14", "12", "30", "420", "93", "75", "90", "60", ""),
             "Plateau 12 is not above PEEP 14",
             {"plateau-pressure"},
         ),
         (
-            ("09:30", "14", "33", "28", "420", "93", "75", "90", "60"),
+            ("09:30", "14", "33", "28", "420", "93", "75", "90", "60", ""),
             "Plateau 33 is above peak 28",
             {"plateau-pressure", "peak-pressure"},
         ),

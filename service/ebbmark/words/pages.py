@@ -11,6 +11,7 @@ __all__ = [
     "plateau_words",
     "small_volume_words",
     "time_ahead_words",
+    "unknown_rhythm_words",
     "where_words",
 ]
 
@@ -50,6 +51,11 @@ def plateau_words(typed: str, contradicted: str) -> str:
 def time_ahead_words(typed: str) -> str:
     """That a clock time typed by hand is none, or has not come yet."""
     return f"Time “{typed}” is no clock time of the last 12 hours (hours:minutes)."
+
+
+def unknown_rhythm_words() -> str:
+    """That a heart rhythm entered by hand is none that can be chosen."""
+    return "The heart rhythm is not one of the list."
 
 
 def learning_words(name: str, /, **values: object) -> str:

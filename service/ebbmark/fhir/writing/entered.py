@@ -1,8 +1,8 @@
-"""Readings that a person typed by hand, as Observations that say who entered them and how.
+"""Readings that a person entered by hand, as Observations that say who entered them and how.
 
 Each is created under a condition (FHIR R4 http.html#ccreate), by an identifier that follows from patient, time,
 quantity, value and person: sending the same rows again doubles nothing. Codes: LOINC, those that the reader takes;
-units: UCUM.
+units: UCUM. A heart rhythm is one that the site signed to stop at, with the site's code, or in words only.
 """
 
 from __future__ import annotations
@@ -17,8 +17,17 @@ from ebbmark.fhir.reading.codes import CODES
 from ebbmark.fhir.reading.coding import RANGES
 from ebbmark.fhir.times import instant
 from ebbmark.physiology.readings import Quantity
+from ebbmark.physiology.stop.rhythm_codes import RhythmCode
 
-__all__ = ["ENTERED", "ENTERED_SYSTEM", "EnteredQuantity", "EnteredRow", "entered_observations", "entered_transaction"]
+__all__ = [
+    "ENTERED",
+    "ENTERED_SYSTEM",
+    "OTHER_RHYTHM",
+    "EnteredQuantity",
+    "EnteredRow",
+    "entered_observations",
+    "entered_transaction",
+]
 
 Json = dict[str, object]
 
@@ -27,6 +36,7 @@ ENTERED_SYSTEM: Final = f"{BASE}/sid/entered"
 
 _METHOD: Final = "Read from ventilator or monitor by a person and entered by hand"
 _UCUM: Final = "http://unitsofmeasure.org"
+_RHYTHM: Final = ("8884-9", "Heart rate rhythm", "Heart rhythm")
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,38 +88,59 @@ ENTERED: Final = (
 """What a trial needs, in the order in which it is read at the bedside; the first is the setting."""
 
 
+OTHER_RHYTHM: Final = RhythmCode("", "", "New rhythm, not on the list of the site")
+"""A new rhythm without a code: words are not interpreted, so the reader asks for it to be judged at the patient."""
+
+
 @dataclass(frozen=True, slots=True)
 class EnteredRow:
-    """What was read at one moment [s since 1970-01-01T00:00:00Z]: each quantity with its value."""
+    """What was read at one moment [s since 1970-01-01T00:00:00Z]: each quantity with its value, and the rhythm."""
 
     at_s: float
     values: tuple[tuple[EnteredQuantity, float], ...]
+    rhythm: RhythmCode | None = None
 
 
 def entered_observations(rows: Sequence[EnteredRow], subject: str, performer: Mapping[str, str]) -> tuple[Json, ...]:
-    """One Observation for each value.
+    """One Observation for each value and rhythm.
 
     Args:
         rows: what was read.
         subject: `Patient/1`.
         performer: FHIR Reference to the person who entered it; empty where nobody is known.
     """
-    return tuple(_observation(row.at_s, what, value, subject, performer) for row in rows for what, value in row.values)
+    found: list[Json] = []
+    for row in rows:
+        for what, value in row.values:
+            coded = {"unit": what.unit, "system": _UCUM, "code": what.ucum or what.quantity.unit}
+            display = CODES[LOINC, what.code].display
+            shown = {"valueQuantity": {"value": value, **coded}}
+            found.append(
+                _observation(row.at_s, (what.code, display, what.label), f"{value:g}", shown, subject, performer)
+            )
+        if row.rhythm is not None:
+            one = row.rhythm
+            coding = {"coding": [{"system": one.system, "code": one.code, "display": one.display}]} if one.code else {}
+            shown = {"valueCodeableConcept": {**coding, "text": one.display}}
+            value_key = f"{one.system}#{one.code}"
+            found.append(_observation(row.at_s, _RHYTHM, value_key, shown, subject, performer))
+    return tuple(found)
 
 
-def _observation(at_s: float, what: EnteredQuantity, value: float, subject: str, performer: Mapping[str, str]) -> Json:
+def _observation(
+    at_s: float, code: tuple[str, str, str], told: str, shown: Json, subject: str, performer: Mapping[str, str]
+) -> Json:
     by = performer.get("reference") or performer.get("display", "")
-    coding = {"system": LOINC, "code": what.code, "display": CODES[LOINC, what.code].display}
-    named = "|".join((subject, instant(at_s), what.code, f"{value:g}", by))
+    named = "|".join((subject, instant(at_s), code[0], told, by))
     return {
         "resourceType": "Observation",
         "identifier": [{"system": ENTERED_SYSTEM, "value": sha256(named.encode()).hexdigest()}],
         "status": "final",
-        "code": {"coding": [coding], "text": what.label},
+        "code": {"coding": [{"system": LOINC, "code": code[0], "display": code[1]}], "text": code[2]},
         "subject": {"reference": subject},
         "effectiveDateTime": instant(at_s),
         **({"performer": [dict(performer)]} if performer else {}),
-        "valueQuantity": {"value": value, "unit": what.unit, "system": _UCUM, "code": what.ucum or what.quantity.unit},
+        **shown,
         "method": {"text": _METHOD},
         "note": [{"text": f"{_METHOD}{' by the performer' if performer else ''}; not sent by a device."}],
     }

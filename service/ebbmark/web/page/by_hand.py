@@ -17,8 +17,10 @@ from typing import Final
 from fastapi import Request, Response
 
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.writing.entered import ENTERED, EnteredQuantity, EnteredRow, entered_observations
+from ebbmark.fhir.writing.entered import ENTERED, OTHER_RHYTHM, EnteredQuantity, EnteredRow, entered_observations
 from ebbmark.physiology.readings import Quantity
+from ebbmark.physiology.stop.limits import StopLimits
+from ebbmark.physiology.stop.rhythm_codes import RhythmCode
 from ebbmark.record.write_back import WriteState
 from ebbmark.web.page.answer_pages import live_of, tried
 from ebbmark.web.page.answer_view import drawn as figure_drawn
@@ -28,9 +30,16 @@ from ebbmark.web.page.source import TrialSource
 from ebbmark.web.theme.pages import PageRefused
 from ebbmark.words.answer_in_short import in_short
 from ebbmark.words.numbers import level
-from ebbmark.words.pages import no_number_words, out_of_range_words, plateau_words, small_volume_words, time_ahead_words
+from ebbmark.words.pages import (
+    no_number_words,
+    out_of_range_words,
+    plateau_words,
+    small_volume_words,
+    time_ahead_words,
+    unknown_rhythm_words,
+)
 
-__all__ = ["Entry", "enter_steps", "entries_of", "show_entry"]
+__all__ = ["Entry", "enter_steps", "entries_of", "rhythms_to_enter", "show_entry"]
 
 LEAST_ROWS: Final = 14
 """So many rows the form has at least; the page adds more as they are needed."""
@@ -49,7 +58,7 @@ class Entry:
     """What a form holds.
 
     Attributes:
-        typed: each row as it was typed, time first, empty rows left out.
+        typed: each row as it was typed, time first and rhythm last, empty rows left out.
         rows: the same as values, in order of time; those with a fault left out.
         faults: one sentence each.
     """
@@ -59,32 +68,44 @@ class Entry:
     faults: tuple[str, ...]
 
 
-def entries_of(form: Form, *, now_s: float, zone: tzinfo) -> Entry:
+def rhythms_to_enter(limits: StopLimits) -> dict[str, RhythmCode]:
+    """The heart rhythms that can be chosen, by what the form calls them: those signed to stop at, and any other one.
+
+    Args:
+        limits: in force.
+    """
+    signed = limits.rhythms_that_stop.codes if limits.rhythms_that_stop else ()
+    return {**{f"{one.system}|{one.code}": one for one in signed}, "other": OTHER_RHYTHM}
+
+
+def entries_of(form: Form, *, now_s: float, zone: tzinfo, rhythms: Mapping[str, RhythmCode]) -> Entry:
     """Read the rows of a form.
 
     A time is the latest of that clock time that is not ahead of now; one further back than half a day is taken to lie
     ahead. Our choice: a trial takes minutes.
 
     Args:
-        form: fields `time` and one per quantity, each repeated once a row.
+        form: fields `time`, one per quantity and `rhythm`, each repeated once a row.
         now_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
         zone: of the site.
+        rhythms: that can be chosen.
     """
-    names = ("time", *(one.name for one in ENTERED))
+    names = ("time", *(one.name for one in ENTERED), "rhythm")
     columns = [form.all(name)[:MOST_ROWS] for name in names]
     typed = [tuple(one.strip() for one in row) for row in zip_longest(*columns, fillvalue="")]
     typed = [row for row in typed if any(row[1:])]
     rows, faults = [], []
-    for number, (time, *values) in enumerate(typed, start=1):
+    for number, (time, *values, rhythm) in enumerate(typed, start=1):
         at_s = _moment(time, now_s, zone)
         wrong = [] if at_s is not None else [time_ahead_words(time)]
         read = [(what, text, _number(text)) for what, text in zip(ENTERED, values, strict=True) if text]
         wrong += [sentence for what, text, value in read if (sentence := _fault(what, text, value))]
+        wrong += [unknown_rhythm_words()] if rhythm and rhythm not in rhythms else []
         doubted = {} if wrong else _doubted({what.quantity: value for what, _, value in read if value is not None})
         faults += [f"Row {number}: {one}" for one in (*wrong, *dict.fromkeys(doubted.values()))]
         if at_s is not None and not wrong:
             kept = [(what, value) for what, _, value in read if value is not None and what.quantity not in doubted]
-            rows.append(EnteredRow(at_s, tuple(kept)))
+            rows.append(EnteredRow(at_s, tuple(kept), rhythms.get(rhythm)))
     return Entry(tuple(typed), tuple(sorted(rows, key=lambda one: one.at_s)), tuple(faults))
 
 
@@ -152,7 +173,7 @@ async def enter_steps(request: Request, source: TrialSource, pages: Pages) -> Re
         Rejected: the patient cannot be read.
     """
     form = await form_of(request, source)
-    entry = entries_of(form, now_s=source.at_s, zone=pages.zone)
+    entry = entries_of(form, now_s=source.at_s, zone=pages.zone, rhythms=rhythms_to_enter(source.site.stop_limits))
     if "fragment" in request.query_params:
         return Response(await _computed(source, pages, entry), media_type="text/html; charset=utf-8")
     if form.one("do") in ("review", "record") and entry.rows and not entry.faults:
@@ -167,12 +188,13 @@ async def _observations(source: TrialSource, entry: Entry) -> tuple[dict[str, ob
 
 async def _form(source: TrialSource, pages: Pages, entry: Entry) -> Response:
     now = datetime.fromtimestamp(source.at_s, pages.zone)
-    blank = ("",) * (1 + len(ENTERED))
+    blank = ("",) * (2 + len(ENTERED))
     return pages.page(
         "by_hand.html",
         await frame_of(source, pages.zone),
         here="running",
         columns=ENTERED,
+        rhythms=rhythms_to_enter(source.site.stop_limits),
         typed=(*entry.typed, *[blank] * max(2, LEAST_ROWS - len(entry.typed))),
         computed=await _computed(source, pages, entry) if entry.typed else "",
         csrf=source.csrf,
@@ -215,6 +237,7 @@ async def _review(source: TrialSource, pages: Pages, entry: Entry) -> Response:
         frame,
         here="running",
         columns=ENTERED,
+        rhythms=rhythms_to_enter(source.site.stop_limits),
         typed=entry.typed,
         observations=await _observations(source, entry),
         clinician=source.clinician.get("display") or source.clinician.get("reference") or "",

@@ -80,6 +80,7 @@ _FIELDS: dict[str, dict[str, str]] = {
         "csrf": "as on the page",
         "time": "hours:minutes of a row; repeats, as every quantity does",
         **{one.name: f"{one.label} [{one.unit}]" for one in ENTERED},
+        "rhythm": "a new heart rhythm: system|code of one that the site signed to stop at, or `other`",
         "do": "look, review or record",
     },
     "/not-now": {"csrf": "as on the page", "reason": "code of the reason"},

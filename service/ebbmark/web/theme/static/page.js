@@ -169,7 +169,7 @@ const countDwell = (part, nowMs) => {
 
   const nowMs = () => Number(rows.dataset.nowMs) + speed * (performance.now() - openedMs);
   const clock = () => new Date(nowMs() + Number(rows.dataset.offsetMin) * 60000).toISOString().slice(11, 19);
-  const inputs = (row) => [...row.querySelectorAll("input")];
+  const inputs = (row) => [...row.querySelectorAll("input, select")];
   const values = (row) => inputs(row).map((input) => input.value.trim());
   const isBlank = (row) => values(row).slice(1).every((value) => value === "");
   const every = () => [...body.rows];
@@ -274,9 +274,9 @@ const countDwell = (part, nowMs) => {
 
   one.addEventListener("submit", (event) => {
     event.preventDefault();
-    const fields = [...one.querySelectorAll("input")];
+    const fields = [...one.querySelectorAll("input, select")];
     checked();
-    const bad = fields.find((input) => wrong(input) !== "");
+    const bad = fields.find((input) => input.matches("input") && wrong(input) !== "");
     if (bad) {
       bad.focus();
       return;
