@@ -9,7 +9,6 @@ from itertools import zip_longest
 from urllib.parse import urlencode
 
 import pytest
-from ebbmark.physiology.stop.rhythm_codes import RhythmCode, RhythmsThatStop
 from hypothesis import given
 from hypothesis import strategies as st
 from starlette.types import ASGIApp
@@ -23,7 +22,7 @@ from ebbmark.fhir.writing.entered import ENTERED, OTHER_RHYTHM, EnteredRow, ente
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.fhir.writing.write import write_bundle
 from ebbmark.physiology.readings import Quantity
-from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS
+from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, RhythmCode, RhythmsThatStop
 from ebbmark.settings import Settings
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.web.app import create_app

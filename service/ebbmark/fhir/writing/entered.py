@@ -17,7 +17,7 @@ from ebbmark.fhir.reading.codes import CODES
 from ebbmark.fhir.reading.coding import RANGES
 from ebbmark.fhir.times import instant
 from ebbmark.physiology.readings import Quantity
-from ebbmark.physiology.stop.rhythm_codes import RhythmCode
+from ebbmark.physiology.stop.limits import RhythmCode
 
 __all__ = [
     "ENTERED",

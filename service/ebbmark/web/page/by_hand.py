@@ -19,8 +19,7 @@ from fastapi import Request, Response
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.writing.entered import ENTERED, OTHER_RHYTHM, EnteredQuantity, EnteredRow, entered_observations
 from ebbmark.physiology.readings import Quantity
-from ebbmark.physiology.stop.limits import StopLimits
-from ebbmark.physiology.stop.rhythm_codes import RhythmCode
+from ebbmark.physiology.stop.limits import RhythmCode, StopLimits
 from ebbmark.record.write_back import WriteState
 from ebbmark.web.page.answer_pages import live_of, tried
 from ebbmark.web.page.answer_view import drawn as figure_drawn
