@@ -112,9 +112,9 @@ def entered_observations(rows: Sequence[EnteredRow], subject: str, performer: Ma
     found: list[Json] = []
     for row in rows:
         for what, value in row.values:
-            coded = {"unit": what.unit, "system": _UCUM, "code": what.ucum or what.quantity.unit}
+            coded: Json = {"unit": what.unit, "system": _UCUM, "code": what.ucum or what.quantity.unit}
             display = CODES[LOINC, what.code].display
-            shown = {"valueQuantity": {"value": value, **coded}}
+            shown: Json = {"valueQuantity": {"value": value, **coded}}
             found.append(
                 _observation(row.at_s, (what.code, display, what.label), f"{value:g}", shown, subject, performer)
             )
