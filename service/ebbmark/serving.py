@@ -38,7 +38,7 @@ from ebbmark.settings import Settings, unknown_names
 from ebbmark.site_files import codes_of, faults_of, files_of, site_of, use_messages
 from ebbmark.telemetry.logs import log_as_json
 from ebbmark.telemetry.measured import Meters, show_metrics
-from ebbmark.use_cases.refusal_from_record import charted_in_record
+from ebbmark.use_cases.inspection import charted_in_record
 from ebbmark.use_cases.replay_exchange import Inputs, not_an_answer, read_stored
 from ebbmark.web.app import create_app, reason_not_to_listen
 from ebbmark.web.audit_trail import AuditTrail

@@ -30,8 +30,7 @@ from ebbmark.bridge.delivery import Bridge
 from ebbmark.bridge.listener import Limits, listen, server_tls
 from ebbmark.fhir.writing.audit_event import Access, AuditAction
 from ebbmark.fhir.writing.validate import validate
-from ebbmark.telemetry.current import Watch
-from ebbmark.telemetry.measured import Meters
+from ebbmark.telemetry.measured import Meters, Watch
 from record.keeping_record import KeepingRecord
 
 pytestmark = pytest.mark.anyio

@@ -21,7 +21,7 @@ import pytest
 
 from certificates import certificates
 from ebbmark.record.connection_faults import client_tls
-from ebbmark.web.bearer import SeenTokens
+from ebbmark.web.authentication import SeenTokens
 from ebbmark.web.rates import RateLimit, RequestRates
 from ebbmark.web.shared_store import PATIENCE_S, REST_S, SharedStore, store_address
 from ebbmark.web.token_check import TokenRefusal

@@ -14,7 +14,7 @@ from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected, operation_outcome
 from ebbmark.record.client import RecordClient, RecordSettings
 from ebbmark.record.retry import Waiting
-from ebbmark.use_cases.refusal_from_record import READ_FROM_RECORD
+from ebbmark.use_cases.inspection import READ_FROM_RECORD
 from fhir_builders import Json, at, height, observation, patient, to_bytes, trial_observations
 from record.searchable_record import BASE, SearchableRecord, answered_from_record
 from record.waits import Waits, noon

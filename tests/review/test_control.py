@@ -12,7 +12,7 @@ from math import log2
 import pytest
 from scipy.stats import binom
 
-from ebbmark.review.control import funnel_limit, hidden, runs_of
+from ebbmark.review.charts import funnel_limit, hidden, runs_of
 
 
 @pytest.mark.parametrize(("target", "n"), [(0.1, 20), (0.5, 35), (0.93, 400), (0.02, 1500)])

@@ -15,9 +15,8 @@ from typing import Any
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.telemetry.current import TraceContext, Watch, in_scene
 from ebbmark.telemetry.logs import LONGEST_LINE, JsonLines, Lines
-from ebbmark.telemetry.measured import Meters
+from ebbmark.telemetry.measured import Meters, TraceContext, Watch, in_scene
 
 PLACE = TraceContext("a" * 32, "b" * 16, sampled=True)
 WATCH = Watch(new_id=lambda size: "c" * 2 * size, wall_ns=lambda: 0, steady_s=lambda: 0.0)

@@ -9,7 +9,7 @@ from http.server import BaseHTTPRequestHandler, HTTPServer
 
 from opentelemetry.proto.collector.trace.v1.trace_service_pb2 import ExportTraceServiceRequest
 
-from ebbmark.telemetry.current import Span, TraceContext
+from ebbmark.telemetry.measured import Span, TraceContext
 from ebbmark.web.telemetry import span_exporter
 
 

@@ -10,7 +10,7 @@ import pytest
 
 from ebbmark.keys import read_public_keys
 from ebbmark.record.published_keys import FixedKeys
-from ebbmark.web.bearer import ClientJwt, SeenTokens, checked_client
+from ebbmark.web.authentication import ClientJwt, SeenTokens, checked_client
 from ebbmark.web.token_check import Rules, TokenRefusal, TrustedParty
 from issued_tokens import NOW_S, Issuer, forged, hmac_signed
 

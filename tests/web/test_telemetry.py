@@ -19,9 +19,8 @@ from starlette.types import ASGIApp
 
 from ebbmark.record.client import Exchange, Patience
 from ebbmark.settings import Settings
-from ebbmark.telemetry.current import Span, TraceContext, Watch, in_scene
 from ebbmark.telemetry.logs import JsonLines
-from ebbmark.telemetry.measured import Meters
+from ebbmark.telemetry.measured import Meters, Span, TraceContext, Watch, in_scene
 from ebbmark.web.app import create_app
 from ebbmark.web.telemetry import Telemetry
 from fhir_builders import parameters, to_bytes, trial_bundle

@@ -13,7 +13,7 @@ import pytest
 
 from ebbmark.keys import read_public_keys
 from ebbmark.record.published_keys import FixedKeys
-from ebbmark.web.bearer import ClientJwt, SeenTokens, checked_client
+from ebbmark.web.authentication import ClientJwt, SeenTokens, checked_client
 from ebbmark.web.token_check import Rules, TokenRefusal, TrustedParty
 
 ENDPOINT = "https://cds.example.org/cds-services/some-service"

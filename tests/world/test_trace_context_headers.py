@@ -10,7 +10,7 @@ from itertools import count
 
 import pytest
 
-from ebbmark.telemetry.current import TraceContext, read_trace_context
+from ebbmark.telemetry.measured import TraceContext, read_trace_context
 
 TRACE, CALLER = "12345678901234567890123456789012", "1234567890123456"
 VALID = f"00-{TRACE}-{CALLER}-01"

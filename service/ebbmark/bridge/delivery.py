@@ -29,8 +29,7 @@ from ebbmark.record.client import RecordClient
 from ebbmark.record.search import Budget, Found, Identifier, search
 from ebbmark.record.write_back import write_back
 from ebbmark.record.write_outcome import WriteOutcome, WriteState
-from ebbmark.telemetry.current import Watch, count, in_scene
-from ebbmark.telemetry.measured import Measured
+from ebbmark.telemetry.measured import Measured, Watch, count, in_scene
 
 __all__ = ["Bridge"]
 

@@ -33,7 +33,7 @@ from ebbmark.record.address_guard import GuardedNetwork, Resolve, is_under, refu
 from ebbmark.record.connection_faults import is_about_us, trouble_of
 from ebbmark.record.refusal_log import note_refusal
 from ebbmark.record.retry import WALL_CLOCK, CallFailure, RetryLimits, ViewCache, Waiting
-from ebbmark.telemetry.current import outgoing_call
+from ebbmark.telemetry.measured import outgoing_call
 
 __all__ = ["Answer", "CallerRecords", "Exchange", "Failure", "Patience", "RecordClient"]
 __all__ += ["RecordSettings", "Reply", "Tokens", "decoded", "is_bearer_token"]

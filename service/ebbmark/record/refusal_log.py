@@ -13,8 +13,7 @@ from pathlib import Path
 
 import msgspec
 
-from ebbmark.telemetry.current import count
-from ebbmark.telemetry.measured import Measured
+from ebbmark.telemetry.measured import Measured, count
 
 __all__ = ["note_refusal", "unusable_log"]
 

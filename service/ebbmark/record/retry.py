@@ -23,8 +23,7 @@ from email.utils import parsedate_to_datetime
 from enum import Enum
 from typing import Any, Generic, TypeVar, cast
 
-from ebbmark.telemetry.current import count
-from ebbmark.telemetry.measured import Measured
+from ebbmark.telemetry.measured import Measured, count
 
 __all__ = [
     "TROUBLE_WORDS",

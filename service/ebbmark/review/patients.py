@@ -34,10 +34,10 @@ from ebbmark.physiology.trial.reading import NoTrial, read_trial
 from ebbmark.physiology.trial.steps import Trial
 from ebbmark.review.options import Options, Prepared, prepared, pseudonym, when, without_ids
 from ebbmark.review.resources import Held, newest_of, unit_at, versions_of
-from ebbmark.use_cases.answer_builder import estimates_remembered, titration_of
 from ebbmark.use_cases.from_record import BEFORE_AND_AFTER_S
 from ebbmark.use_cases.replay import replay_answer
 from ebbmark.use_cases.titrate import titrate_values
+from ebbmark.use_cases.trial_and_patient import estimates_remembered, titration_of
 from ebbmark.views.sheet import report_pdf
 
 __all__ = ["COLUMNS", "Rows", "rows_of_part", "set_after_trial"]

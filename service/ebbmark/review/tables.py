@@ -11,7 +11,7 @@ from pathlib import Path
 
 import duckdb
 
-from ebbmark.review.control import hidden, runs_of
+from ebbmark.review.charts import hidden, runs_of
 from ebbmark.review.options import Options
 from ebbmark.review.patients import COLUMNS
 from ebbmark.review.queries import OF_SINGLE, QUERIES, ROWS_ONLY, SERIES, Query, periods_query, series_query

@@ -15,8 +15,7 @@ from typing import TextIO
 
 import msgspec
 
-from ebbmark.telemetry.current import count, current_trace
-from ebbmark.telemetry.measured import Measured
+from ebbmark.telemetry.measured import Measured, count, current_trace
 
 __all__ = ["LONGEST_LINE", "JsonLines", "Lines", "log_as_json", "place_in"]
 

@@ -1,4 +1,4 @@
-"""Builds answers: their identity and rule sets, the titration of a trial, and the refusals that questions share.
+"""Builds answers: puts one together, names it and its rule sets, and words the refusals that questions share.
 
 How a site completes a staircase whose numbers could not all be read: `ebbmark.fhir.bedside.site_protocols`, which
 reads what the site then writes.
@@ -6,138 +6,44 @@ reads what the site then writes.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
-from contextvars import ContextVar
-from dataclasses import asdict, replace
-from functools import lru_cache
+from collections.abc import Sequence
+from dataclasses import asdict
 
 from ebbmark import __version__
 from ebbmark.fhir.answer import Answer, Rule, Statement, Warned
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.conditions import Documented
+from ebbmark.fhir.reading.question import Acknowledged
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.sources import Ignored, Reason
 from ebbmark.fhir.writing.canonical import identity, input_digest, question_basis
-from ebbmark.physiology.after.lung_now import lung_now
-from ebbmark.physiology.after.patient_now import PNEUMOTHORAX, PatientNow, patient_now, with_now
-from ebbmark.physiology.after.seen import CodedChange, Event, Seen
 from ebbmark.physiology.before.plan import Plan
 from ebbmark.physiology.before.published_staircases import staircase_for
-from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk, RiskConcept, Scope
 from ebbmark.physiology.before.staircase import StaircaseRules, unverified_names
-from ebbmark.physiology.closing.estimate import Closing
-from ebbmark.physiology.closing.of_trial import Estimator, estimator
 from ebbmark.physiology.during.call_rule import CallRule
-from ebbmark.physiology.findings import OWN_CHOICE, Change, ChangeKind, Finding, KnownCondition, Weight
-from ebbmark.physiology.patient.limits import CheckLimits, vital_limits_of
-from ebbmark.physiology.patient.titration import Beside, Titration, closing_for, titrate
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Doubts, Reading
 from ebbmark.physiology.stop.limits import Rhythms, StopLimits
-from ebbmark.physiology.trial.limb import began_of
-from ebbmark.physiology.trial.reading import read_trial
-from ebbmark.physiology.trial.steps import NoTrial, Trial
-from ebbmark.words.answer_in_short import against_words
+from ebbmark.physiology.trial.steps import NoTrial
 from ebbmark.words.in_short import InShort
 from ebbmark.words.messages import say, spell
-from ebbmark.words.titration import against, sentence, with_reason, worded
 
 __all__ = [
     "answered",
-    "beside_of",
-    "beyond_in_trial",
-    "estimates_remembered",
     "how_to_complete",
-    "judged_closing",
-    "look_in_short",
     "missing",
     "no_steps",
     "no_trial",
-    "now_of",
+    "nobody_acknowledges",
     "rule_of",
     "rule_of_limits",
     "sentences",
     "stamped_ahead",
-    "the_trial",
-    "titration_of",
 ]
-
-
-MOST_NAMED = 4
-_KINDS = {Event.POSITION_CHANGED: ChangeKind.POSITION, Event.MODE_CHANGED: ChangeKind.MODE}
-_NOT_PASSIVE = "spontaneous-effort"
-_WEIGHTS = {Risk.ABSOLUTE: Weight.LOOK_FIRST, Risk.HIGH: Weight.HIGH, Risk.CAUTION: Weight.MODERATE}
-
-
-def beside_of(request: Request) -> Beside:
-    """Conditions that are present or could not be judged or read, changes of position and mode, vasopressors, status.
-
-    Args:
-        request: as it was read.
-    """
-    present: dict[str, tuple[Documented, int]] = {}
-    for documented, source in request.conditions:
-        if documented.present:
-            for slug in documented.concepts:
-                if slug not in present or (present[slug][0].unsure and not documented.unsure):
-                    present[slug] = (documented, source)
-    known = [_known(concept, *present[concept.slug], request) for concept in RISK_CONCEPTS if concept.slug in present]
-    named = [one for one in request.unjudged if one.path in request.named_pneumothorax]
-    perhaps = [one for one in request.unjudged if one.path in request.perhaps - request.named_pneumothorax]
-    others = [one for one in request.unjudged if one.path not in request.perhaps]
-    if named:
-        known.append(KnownCondition("pneumothorax-named", _charted(named, request), Weight.LOOK_FIRST, "", OWN_CHOICE))
-    if perhaps:
-        known.append(KnownCondition("unjudged", _charted(perhaps, request), Weight.HIGH, "", OWN_CHOICE))
-    if others:
-        known.append(KnownCondition("not-placed", _charted(others, request), Weight.MODERATE, "", OWN_CHOICE))
-    if request.asked.conditions_not_read:
-        known.append(KnownCondition("not-read", "", Weight.MODERATE, "", OWN_CHOICE))
-    changes = tuple(
-        Change(_KINDS[one.event], one.at_s, one.words, one.source, one.first, one.breathing, one.charted)
-        for one in request.changes
-        if one.event in _KINDS
-    )
-    limits = CheckLimits(vital=vital_limits_of(request.stop_limits))
-    return Beside(tuple(known), changes, limits, request.infusions, request.status, request.doubts)
-
-
-def _known(concept: RiskConcept, documented: Documented, source: int, request: Request) -> KnownCondition:
-    """One condition with what it does to the number: one that is not certain forbids none, but for a pneumothorax."""
-    weight, slug, words, says = _weight(concept), concept.slug, concept.words, concept.says
-    # A code may be wider than the concept that it stands for, so that what was charted is always told.
-    charted = request.charted[documented.source.path]
-    words = f"{'pneumothorax' if slug == PNEUMOTHORAX else words}, charted as {charted}"
-    if slug == PNEUMOTHORAX and not documented.unsure:
-        words += "; no code there says that it is drained"
-    if documented.unsure:
-        words = f"{words} ({documented.unsure}: not certain)"
-        says = f"Confirm it or rule it out first. {says}"
-        forbids = weight is Weight.LOOK_FIRST and slug != PNEUMOTHORAX
-        slug, weight = f"{slug}-suspected", Weight.HIGH if forbids else weight
-    return KnownCondition(slug, words, weight, says, concept.citation, source)
-
-
-def _charted(left_out: Sequence[Ignored], request: Request) -> str:
-    """Conditions that could not be judged, in the words of the record."""
-    words = list(dict.fromkeys(request.charted.get(one.path) or one.reference or one.path for one in left_out))
-    more = f"; and {len(words) - MOST_NAMED} more" if len(words) > MOST_NAMED else ""
-    return f"{'; '.join(words[:MOST_NAMED])}{more}"
-
-
-def _weight(concept: RiskConcept) -> Weight:
-    """What a condition does to the number of a trial that was performed already."""
-    if concept.slug == _NOT_PASSIVE:
-        return Weight.LOOK_FIRST
-    # What forbids opening the lung forbids no number, but questions the trial that it came from.
-    return (
-        Weight.HIGH if concept.scope is Scope.RECRUITMENT and concept.risk is Risk.ABSOLUTE else _WEIGHTS[concept.risk]
-    )
 
 
 FEWEST_AHEAD = 3
 """So many inputs ahead of now are a clock rather than a slip; this project's choice."""
+
 
 RuleSet = Protocol | StaircaseRules | StopLimits | CallRule | Doubts | Rhythms
 
@@ -233,18 +139,6 @@ def rule_of_limits(limits: StopLimits) -> Rule:
     return Rule("stop-limits", limits.version, "Stop limits", spell(limits.signature))
 
 
-def the_trial(request: Request) -> Trial:
-    """The latest decremental limb.
-
-    Raises:
-        Rejected: the readings hold none.
-    """
-    trial = read_trial(request.readings, request.protocol)
-    if isinstance(trial, NoTrial):
-        raise Rejected((no_trial(trial),), request.ignored)
-    return trial
-
-
 def no_trial(why: NoTrial) -> Problem:
     """What the caller is told when there is no limb to read.
 
@@ -253,126 +147,6 @@ def no_trial(why: NoTrial) -> Problem:
     """
     found, needed = spell(why.found), spell(why.accepted)
     return Problem(ProblemKind.NO_TRIAL, "", found, needed, say("no-trial.sentence", found=found, needed=needed))
-
-
-def beyond_in_trial(findings: Sequence[Finding]) -> str:
-    """The vital signs of the latest trial that were beyond a stop limit; empty where none was.
-
-    Args:
-        findings: of the checks of that trial.
-    """
-    grave = [
-        one for one in findings if one.slug.startswith("stop-limit") and one.weight in (Weight.LOOK_FIRST, Weight.HIGH)
-    ]
-    told = " ".join(map(sentence, grave))
-    # What stands since the trial says so itself.
-    look = "" if "Look at the patient first" in told else " Look at the patient first."
-    return f"Of the latest trial: {told}{look}" if told else ""
-
-
-def look_in_short(findings: Sequence[Finding]) -> str:
-    """What of the latest trial asks for a look at the patient first, in a few words; empty where nothing does.
-
-    Args:
-        findings: of the checks of that trial, gravest first.
-    """
-    grave = [one for one in findings if one.slug.startswith("stop-limit") and one.weight is Weight.HIGH]
-    first = next((one for one in (*findings, *grave) if one.weight is Weight.LOOK_FIRST or one in grave), None)
-    return "" if first is None else against(first) or against_words(first.slug, first.weight.value)
-
-
-def judged_closing(trial: Trial, request: Request) -> Closing:
-    """The estimate of closing, as `$titrate-peep` makes it."""
-    closing, findings, _ = closing_for(trial, request.readings, request.protocol, beside_of(request))
-    return with_reason(closing, findings)
-
-
-_ESTIMATE: ContextVar[Estimator] = ContextVar("estimate", default=estimator)
-_REMEMBERED = 64
-
-
-@contextmanager
-def estimates_remembered() -> Iterator[None]:
-    """Within this, the same curve is estimated once: for work that titrates one trial several times, as a review."""
-    token = _ESTIMATE.set(lru_cache(maxsize=_REMEMBERED)(estimator))
-    try:
-        yield
-    finally:
-        _ESTIMATE.reset(token)
-
-
-def titration_of(trial: Trial, request: Request, *, now: bool = False) -> Titration:
-    """The titration of one trial, as `$titrate-peep` makes it.
-
-    Args:
-        trial: the limb.
-        request: its readings and what is known beside them.
-        now: whether what the patient is like since the trial counts, too.
-    """
-    person = request.known_person
-    titration = titrate(
-        trial,
-        request.readings,
-        height_cm=person.height_cm,
-        sex=person.sex,
-        protocol=request.protocol,
-        beside=beside_of(request),
-        chosen_cmh2o=request.asked.chosen_peep_cmh2o,
-        estimate=_ESTIMATE.get(),
-    )
-    if now:
-        # The newest reading is now: an answer follows from its inputs and not from the instant of the question.
-        newest_s, since_s = max(one.end_s for one in request.readings), titration.seen[-1].until_s
-        began_s = began_of(request.readings, trial, request.protocol)
-        # Where the trial itself gives no number its own checks say why, and speak of that step, too.
-        last_s = trial.steps[-1].start_s if titration.advice.suggested_peep_cmh2o is not None else None
-        found = now_of(request, since_s=since_s, at_s=newest_s, began_s=began_s, last_step_s=last_s, trial=trial)
-        titration = with_now(titration, found, request.stop_limits)
-    return worded(titration)
-
-
-def now_of(
-    request: Request,
-    *,
-    since_s: float,
-    at_s: float,
-    began_s: float | None = None,
-    last_step_s: float | None = None,
-    trial: Trial | None = None,
-) -> PatientNow:
-    """The patient now, as every question reads it.
-
-    Args:
-        request: its readings and what is known beside them.
-        since_s: from when on [s since 1970-01-01T00:00:00Z].
-        at_s: what counts as now [s since 1970-01-01T00:00:00Z].
-        began_s: when PEEP was first moved for the trial; None where not known [s since 1970-01-01T00:00:00Z].
-        last_step_s: see `patient_now`.
-        trial: that the lung now is held against; None where none is known.
-    """
-    lung: tuple[Seen, ...] = ()
-    if trial is not None:
-        # Since the trial, whenever PEEP was set after it: so every question sees the same.
-        ended_s = min(since_s, trial.steps[-1].until_s)
-        lung = lung_now(request.readings, trial, request.protocol, since_s=ended_s, at_s=at_s)
-    return patient_now(
-        request.readings,
-        request.stop_limits,
-        since_s=since_s,
-        at_s=at_s,
-        began_s=began_s,
-        last_step_s=last_step_s,
-        conditions=beside_of(request).conditions,
-        changes=[_as_change(one) for one in request.changes],
-        lung=lung,
-    )
-
-
-def _as_change(one: CodedChange) -> CodedChange:
-    """A mode in which the patient breathes counts as a change after a trial, although none was charted before."""
-    if one.breathing is None or not one.first:
-        return one
-    return replace(one, words=say("since.first-mode", words=one.words), first=False)
 
 
 def missing(request: Request, found: str, accepted: str, sentence: str) -> Rejected:
@@ -388,6 +162,15 @@ def missing(request: Request, found: str, accepted: str, sentence: str) -> Rejec
     others = tuple(one for one in request.ignored if one.code != Reason.FUTURE.slug)
     problem = Problem(ProblemKind.MISSING, "", found, accepted, f"{clock} {sentence}")
     return Rejected((problem,), (told, *others))
+
+
+def nobody_acknowledges(given: Acknowledged) -> list[Problem]:
+    """The problem of an acknowledgement without a person; none where it has one, or there is none."""
+    if not given.what or given.who is not None:
+        return []
+    accepted = "acknowledged-by: who has acknowledged"
+    sentence = f"An acknowledgement needs a person. Send {accepted}."
+    return [Problem(ProblemKind.BAD_PARAMETER, given.what[0][1], "no person", accepted, sentence)]
 
 
 def sentences(*parts: str) -> str:

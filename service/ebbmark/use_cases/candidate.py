@@ -11,8 +11,14 @@ from ebbmark.physiology.before.candidate import Candidate, Documented
 from ebbmark.physiology.before.indication import Indication
 from ebbmark.physiology.formulas.gas_exchange import Oxygenation
 from ebbmark.use_cases.answer_builder import answered, rule_of_limits, sentences
-from ebbmark.use_cases.before_trial import candidate_of, not_looked_for, not_placed, warnings_of
-from ebbmark.use_cases.state import dose_of, state_statement
+from ebbmark.use_cases.before_trial import (
+    candidate_of,
+    dose_of,
+    not_looked_for,
+    not_placed,
+    state_statement,
+    warnings_of,
+)
 from ebbmark.words.before_in_short import candidate_in_short
 from ebbmark.words.messages import spell, spelled
 

@@ -32,8 +32,7 @@ from ebbmark.physiology.closing.of_trial import closing_of
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
-from ebbmark.use_cases.answer_builder import answered, judged_closing, now_of, rule_of, rule_of_limits, sentences
-from ebbmark.use_cases.settings_after import (
+from ebbmark.use_cases.after_trial import (
     Moments,
     moments_of,
     only_the_patient,
@@ -41,6 +40,8 @@ from ebbmark.use_cases.settings_after import (
     snapshot_of,
     warnings_of,
 )
+from ebbmark.use_cases.answer_builder import answered, rule_of, rule_of_limits, sentences
+from ebbmark.use_cases.trial_and_patient import judged_closing, now_of
 from ebbmark.words.comparison import (
     change_words,
     comparison_in_short,

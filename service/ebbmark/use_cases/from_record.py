@@ -43,8 +43,8 @@ from ebbmark.record.record_query import RecordQuery, with_bundle
 from ebbmark.record.request_deadline import took_too_long
 from ebbmark.record.search import Budget, ReadFailure, no_record
 from ebbmark.record.stored_results import Earlier, TrialOfRecord, answers_in_record
+from ebbmark.use_cases.inspection import refusal_from_record
 from ebbmark.use_cases.questions import answer_to
-from ebbmark.use_cases.refusal_from_record import refusal_from_record
 from ebbmark.use_cases.titrate import titrate
 from ebbmark.use_cases.validity import trial_before
 from ebbmark.words.messages import spell

@@ -1,10 +1,15 @@
 """A trial in progress: a refusal where the readings show none or several, its steps and stop criteria as statements.
 
 Once closing has been passed it is said what follows, so that nobody is left at the lowest step.
+
+What nobody sent and a rhythm that is known at the bedside can be acknowledged by a clinician, by name; a reading that
+meets a stop criterion counts whatever anybody says of it. The names are fixed, so that a slip in one is refused the
+same way in every state of the patient and never hides a stop criterion.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import inf
 
@@ -12,25 +17,35 @@ from ebbmark.fhir.answer import Amount, Coded, Statement, Truth, Warned, Whole
 from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.quantities import PRESSURE, PROBABILITY
+from ebbmark.fhir.reading.question import Acknowledged
 from ebbmark.fhir.reading.request import Request
 from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.during.call_rule import StepSoFar
+from ebbmark.physiology.during.checks import ACKNOWLEDGED_NAMES, is_acknowledged_name
 from ebbmark.physiology.during.running import RunningTrial, interleaved
+from ebbmark.physiology.during.scene import Concern
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.stop.criteria import StopAnswer, StopCriterion
+from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.trial.limb import peep_levels_of
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrial, Step
-from ebbmark.use_cases.answer_builder import missing, sentences, titration_of
+from ebbmark.use_cases.answer_builder import missing, nobody_acknowledges, sentences
+from ebbmark.use_cases.trial_and_patient import titration_of
+from ebbmark.words.acknowledged import acknowledged_words, left_words
 from ebbmark.words.ages import capital
 from ebbmark.words.answer_in_short import objections_in_short
 from ebbmark.words.messages import say, spell
-from ebbmark.words.numbers import level
+from ebbmark.words.numbers import level, listed
 from ebbmark.words.stopping import held_words, met_words, not_checked_words, oldest_words, stop_words, within_limits
 
 __all__ = [
     "Follows",
+    "acknowledged_during",
     "criteria_statement",
+    "how_to_acknowledge",
+    "idle_acknowledgements",
+    "refuse_slips",
     "refuse_unless_in_progress",
     "sources_of_step",
     "step_statements",
@@ -256,3 +271,68 @@ def stop_warnings(stops: StopAnswer) -> list[Warned]:
         )
         for one in sorted(stops.met, key=lambda one: not one.still)
     ]
+
+
+def refuse_slips(request: Request) -> None:
+    """Let acknowledgements pass that name what there is to acknowledge, and a person.
+
+    Raises:
+        Rejected: a name that means nothing here, or nobody who acknowledges.
+    """
+    given = request.asked.acknowledged
+    problems = nobody_acknowledges(given)
+    accepted = ", ".join(ACKNOWLEDGED_NAMES)
+    for name, path in given.what:
+        if not is_acknowledged_name(name):
+            sentence = f"During a trial there is nothing named {name[:60]!r} to acknowledge; there are: {accepted}."
+            problems.append(Problem(ProblemKind.BAD_PARAMETER, path, name[:60], accepted, sentence))
+    if problems:
+        raise Rejected(tuple(problems), request.ignored)
+
+
+def acknowledged_during(found: Sequence[Concern], given: Acknowledged, limits: StopLimits) -> str:
+    """Say what was acknowledged, and what that leaves to the bedside; empty where nothing was.
+
+    Args:
+        found: what waits for a word.
+        given: what was acknowledged, and by whom.
+        limits: in force.
+    """
+    what = {name for name, _ in given.what}
+    named = [one for one in found if one.name in what]
+    if not named or given.who is None:
+        return ""
+    left = listed([left for one in named if (left := left_words(one, limits))] or [""])
+    said = f"{given.who.words} has acknowledged that {listed([acknowledged_words(one) for one in named])}"
+    if not left:
+        return f"{said}."
+    return f"{said}: {left}, so watch for it at the bedside and stop the trial if need be."
+
+
+def how_to_acknowledge(found: Sequence[Concern], given: Acknowledged) -> str:
+    """How a caller says that something is known at the bedside; empty where nothing is open.
+
+    Args:
+        found: what waits for a word.
+        given: what was acknowledged.
+    """
+    what = {name for name, _ in given.what}
+    still = [one for one in found if one.name not in what]
+    if not still:
+        return ""
+    known = listed([acknowledged_words(one) for one in still])
+    return (
+        f"Where a clinician at the bedside knows that {known}, and watches it there, the "
+        f"parameters acknowledged ({listed([repr(one.name) for one in still])}) and acknowledged-by say so."
+    )
+
+
+def idle_acknowledgements(found: Sequence[Concern], given: Acknowledged) -> str:
+    """Name what was acknowledged and does not stand in the way; empty where all of it does.
+
+    Args:
+        found: what waits for a word.
+        given: what was acknowledged.
+    """
+    idle = sorted({name for name, _ in given.what} - {one.name for one in found})
+    return f"Acknowledged without effect, because nothing depends on it: {', '.join(idle)}." if idle else ""

@@ -14,15 +14,8 @@ from ebbmark.physiology.after.recruitability import recruitment_to_inflation
 from ebbmark.physiology.before.peep_tables import PEEP_TABLES, TableAnswer, look_up
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.timeline import FIO2, in_force_at
-from ebbmark.use_cases.answer_builder import (
-    answered,
-    beyond_in_trial,
-    judged_closing,
-    look_in_short,
-    rule_of,
-    the_trial,
-    titration_of,
-)
+from ebbmark.use_cases.answer_builder import answered, rule_of
+from ebbmark.use_cases.trial_and_patient import beyond_in_trial, judged_closing, look_in_short, the_trial, titration_of
 from ebbmark.words.after_in_short import markers_in_short
 from ebbmark.words.messages import say, spell, spelled
 

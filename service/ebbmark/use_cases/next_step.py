@@ -28,22 +28,21 @@ from ebbmark.physiology.stop.criteria import StopAnswer, check_stop
 from ebbmark.physiology.trial.limb import peep_levels_of
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import NoTrial, Step
-from ebbmark.use_cases.acknowledging import (
+from ebbmark.use_cases.answer_builder import answered, no_steps, rule_of, rule_of_limits, sentences
+from ebbmark.use_cases.in_progress import (
+    Follows,
     acknowledged_during,
+    criteria_statement,
     how_to_acknowledge,
     idle_acknowledgements,
     refuse_slips,
-)
-from ebbmark.use_cases.answer_builder import answered, beside_of, no_steps, rule_of, rule_of_limits, sentences
-from ebbmark.use_cases.in_progress import (
-    Follows,
-    criteria_statement,
     refuse_unless_in_progress,
     sources_of_step,
     step_statements,
     stop_warnings,
     what_follows,
 )
+from ebbmark.use_cases.trial_and_patient import beside_of
 from ebbmark.words.ages import clock
 from ebbmark.words.answer_in_short import found_words
 from ebbmark.words.messages import say, spell

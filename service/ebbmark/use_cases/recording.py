@@ -34,8 +34,7 @@ from ebbmark.record.embedded_resources import where_recorded
 from ebbmark.record.stored_answers import answer_in_record
 from ebbmark.record.supersede import CONFLICTS, Progress, write_current
 from ebbmark.record.write_back import EntryResult, WriteOutcome, WriteState, write_back
-from ebbmark.telemetry.current import count
-from ebbmark.telemetry.measured import Measured
+from ebbmark.telemetry.measured import Measured, count
 from ebbmark.views.sheet import report_pdf
 
 __all__ = ["Outcome", "answer_bundle", "record_answer", "record_entered", "to_be_written"]

@@ -20,7 +20,8 @@ from ebbmark.physiology.patient.steps_seen import SEEN_QUANTITIES, StepSeen
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.trial.reading import NoTrial, Trial, read_trial
-from ebbmark.use_cases.answer_builder import no_trial, stamped_ahead, titration_of
+from ebbmark.use_cases.answer_builder import no_trial, stamped_ahead
+from ebbmark.use_cases.trial_and_patient import titration_of
 from ebbmark.words.messages import spell
 
 __all__ = ["AGES", "Age", "age_told", "titrate", "titrate_told", "titrate_values"]

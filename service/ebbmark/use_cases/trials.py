@@ -12,7 +12,8 @@ from ebbmark.physiology.after.trials_of_record import MOST_TRIALS, trials_of_rec
 from ebbmark.physiology.after.trials_over_time import PastTrial, Shift, TrialChange, TrialRow, follow_trials
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.trial.steps import Trial
-from ebbmark.use_cases.answer_builder import answered, beyond_in_trial, look_in_short, rule_of, the_trial, titration_of
+from ebbmark.use_cases.answer_builder import answered, rule_of
+from ebbmark.use_cases.trial_and_patient import beyond_in_trial, look_in_short, the_trial, titration_of
 from ebbmark.words.after_in_short import change_words, trial_words, trials_in_short, trials_words
 
 __all__ = ["trials_answer"]

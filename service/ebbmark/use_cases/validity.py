@@ -11,16 +11,7 @@ from ebbmark.fhir.reading.request import Request
 from ebbmark.physiology.after.surveillance import watch
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
-from ebbmark.use_cases.answer_builder import (
-    answered,
-    look_in_short,
-    now_of,
-    rule_of,
-    rule_of_limits,
-    sentences,
-    titration_of,
-)
-from ebbmark.use_cases.settings_after import (
+from ebbmark.use_cases.after_trial import (
     NOT_SET,
     SETTLING_S,
     moments_of,
@@ -30,6 +21,8 @@ from ebbmark.use_cases.settings_after import (
     warnings_of,
     weight_of,
 )
+from ebbmark.use_cases.answer_builder import answered, rule_of, rule_of_limits, sentences
+from ebbmark.use_cases.trial_and_patient import look_in_short, now_of, titration_of
 from ebbmark.words.messages import spell
 from ebbmark.words.numbers import level
 from ebbmark.words.since_titration import gaps_words, seen_words, validity_in_short, validity_words

@@ -16,9 +16,8 @@ import msgspec
 from ebbmark import __version__
 from ebbmark.fhir.writing.audit_event import Access, audit_event
 from ebbmark.record.client import RecordClient, Reply
-from ebbmark.telemetry.current import count
 from ebbmark.telemetry.logs import LONGEST_LINE
-from ebbmark.telemetry.measured import Measured
+from ebbmark.telemetry.measured import Measured, count
 
 __all__ = ["LOGGER", "AuditTrail"]
 

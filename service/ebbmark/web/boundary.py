@@ -26,8 +26,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, operation_outcome, status_of
 from ebbmark.fhir.writing.audit_event import Access, Actor, AuditAction
-from ebbmark.telemetry.current import count
-from ebbmark.telemetry.measured import Measured
+from ebbmark.telemetry.measured import Measured, count
 from ebbmark.web.audit_trail import AuditTrail
 from ebbmark.web.authentication import Refused
 from ebbmark.web.body import FHIR_JSON

@@ -18,8 +18,15 @@ from ebbmark.record.refusal_log import unusable_log
 from ebbmark.record.sign_in import SignIn, SignInClock, SignInSettings
 from ebbmark.settings import Issuer, Settings
 from ebbmark.site_files import content_of
-from ebbmark.web.authentication import AuthMiddleware
-from ebbmark.web.bearer import EVALUATE, READ_CONDITIONS, READ_INFUSIONS, READ_PROCEDURES, WRITE_BACK, SeenTokens
+from ebbmark.web.authentication import (
+    EVALUATE,
+    READ_CONDITIONS,
+    READ_INFUSIONS,
+    READ_PROCEDURES,
+    WRITE_BACK,
+    AuthMiddleware,
+    SeenTokens,
+)
 from ebbmark.web.hooks.authentication import HooksAuthMiddleware
 from ebbmark.web.rates import RateLimit, RequestRates
 from ebbmark.web.shared_store import SharedStore, store_address

@@ -21,8 +21,7 @@ from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.writing.audit_event import Access, AuditAction
 from ebbmark.record.request_deadline import in_time
 from ebbmark.record.search import ReadFailure, no_record
-from ebbmark.use_cases.inspection import Inspection, inspect
-from ebbmark.use_cases.refusal_from_record import charted_in_record
+from ebbmark.use_cases.inspection import Inspection, charted_in_record, inspect
 from ebbmark.web.authentication import actor_of, require_scope
 from ebbmark.web.body import read_body
 from ebbmark.web.operations import Door

@@ -19,14 +19,20 @@ from ebbmark.fhir.writing.write import write_bundle_bytes
 from ebbmark.keys import SigningKey
 from ebbmark.record.client import RecordClient
 from ebbmark.record.record_query import about_patient, record_query_of
-from ebbmark.telemetry.current import count
-from ebbmark.telemetry.measured import Measured
+from ebbmark.telemetry.measured import Measured, count
 from ebbmark.use_cases.from_record import answer_from_record
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.use_cases.recording import answer_bundle, record_answer
 from ebbmark.web.audit_trail import AuditTrail
-from ebbmark.web.authentication import actor_of, may, require
-from ebbmark.web.bearer import READ_CONDITIONS, READ_INFUSIONS, READ_PROCEDURES, WRITE_BACK
+from ebbmark.web.authentication import (
+    READ_CONDITIONS,
+    READ_INFUSIONS,
+    READ_PROCEDURES,
+    WRITE_BACK,
+    actor_of,
+    may,
+    require,
+)
 from ebbmark.web.body import FHIR_JSON, read_body, require_acceptable, require_fhir_json, unpacked
 from ebbmark.web.documentation import documented, documented_of_patient
 from ebbmark.web.plan_page import PAGE_HEADERS, plan_page, wants_page

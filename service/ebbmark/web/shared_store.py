@@ -24,8 +24,7 @@ from ssl import SSLContext, create_default_context
 from urllib.parse import unquote, urlsplit
 from uuid import uuid4
 
-from ebbmark.telemetry.current import set_gauge
-from ebbmark.telemetry.measured import Measured
+from ebbmark.telemetry.measured import Measured, set_gauge
 
 __all__ = ["REST_S", "SharedStore", "StoreAddress", "store_address"]
 

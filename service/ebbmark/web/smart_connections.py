@@ -16,7 +16,7 @@ from ebbmark.record.smart_launch import AppClient
 from ebbmark.settings import Settings, SmartRecord
 from ebbmark.site_files import content_of
 from ebbmark.web.audit_trail import AuditTrail
-from ebbmark.web.bearer import SeenTokens
+from ebbmark.web.authentication import SeenTokens
 from ebbmark.web.connections import exchange_of, patience_of
 from ebbmark.web.launch.door import USUAL_SCOPE, SmartDoor
 from ebbmark.web.launch.session import (

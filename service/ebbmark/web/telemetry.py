@@ -14,8 +14,7 @@ from collections.abc import Callable
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from ebbmark import __version__
-from ebbmark.telemetry.current import Span, TraceContext, Watch, in_scene, read_trace_context
-from ebbmark.telemetry.measured import Measured, Meters
+from ebbmark.telemetry.measured import Measured, Meters, Span, TraceContext, Watch, in_scene, read_trace_context
 
 __all__ = ["Telemetry", "span_exporter", "watch_of"]
 

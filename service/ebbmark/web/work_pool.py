@@ -23,8 +23,7 @@ from functools import partial
 from typing import ParamSpec, TypeVar
 
 from ebbmark.fhir.problems import Problem, ProblemKind
-from ebbmark.telemetry.current import count
-from ebbmark.telemetry.measured import Measured
+from ebbmark.telemetry.measured import Measured, count
 from ebbmark.web.authentication import Refused
 
 __all__ = ["RETRY_AFTER_S", "WorkPool"]

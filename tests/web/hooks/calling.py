@@ -20,7 +20,7 @@ from ebbmark.keys import SigningKey
 from ebbmark.record.client import CallerRecords, Patience
 from ebbmark.use_cases.from_record import ReadLimits
 from ebbmark.web.audit_trail import AuditTrail
-from ebbmark.web.bearer import SeenTokens
+from ebbmark.web.authentication import SeenTokens
 from ebbmark.web.boundary import Boundary, rejected
 from ebbmark.web.hooks.answering import FETCH_LIMITS, Answering
 from ebbmark.web.hooks.authentication import HooksAuthMiddleware

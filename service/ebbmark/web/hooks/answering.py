@@ -22,8 +22,7 @@ from ebbmark.record.fetch import Fetched
 from ebbmark.record.prefetch import Part, gather, prefetched
 from ebbmark.record.record_query import WINDOW_S, RecordQuery
 from ebbmark.record.search import Budget, FoundEntry, Page
-from ebbmark.telemetry.current import count
-from ebbmark.telemetry.measured import Measured
+from ebbmark.telemetry.measured import Measured, count
 from ebbmark.use_cases.from_record import ReadLimits
 from ebbmark.web.hooks.call import Called
 from ebbmark.web.hooks.card import Where, card_of, identity_of

@@ -20,8 +20,15 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.writing.audit_event import Actor
-from ebbmark.web.authentication import Refused, count, not_signed_in, require_this_machine
-from ebbmark.web.bearer import ClientJwt, SeenTokens, checked_client
+from ebbmark.web.authentication import (
+    ClientJwt,
+    Refused,
+    SeenTokens,
+    checked_client,
+    count,
+    not_signed_in,
+    require_this_machine,
+)
 from ebbmark.web.rates import RequestRates
 from ebbmark.web.token_check import Rules
 

@@ -52,9 +52,9 @@ from ebbmark.physiology.trial.limb import PeepLevel, began_of, peep_levels_of
 from ebbmark.physiology.trial.reading import Trial, read_trial
 from ebbmark.record.fetch import Fetched
 from ebbmark.record.prefetch import UNREAD, Part
-from ebbmark.use_cases.answer_builder import beside_of
 from ebbmark.use_cases.from_record import read_fetched, titrate_fetched
 from ebbmark.use_cases.questions import answer_request
+from ebbmark.use_cases.trial_and_patient import beside_of
 from ebbmark.web.hooks.orders import PeepOrder
 from ebbmark.words.ages import capital
 from ebbmark.words.messages import say

@@ -20,8 +20,7 @@ from ebbmark.fhir.codesystem import OVERRIDE_REASONS
 from ebbmark.fhir.naming import CODE_SYSTEM
 from ebbmark.fhir.problems import Problem, Rejected
 from ebbmark.fhir.times import instant, seconds
-from ebbmark.telemetry.current import count
-from ebbmark.telemetry.measured import Measured
+from ebbmark.telemetry.measured import Measured, count
 from ebbmark.web.audit_trail import LOGGER
 from ebbmark.web.hooks.call import json_object, refusal
 

@@ -23,7 +23,7 @@ from ebbmark.record.retry import CallFailure, ViewCache
 from ebbmark.record.sign_in import SignInClock, SignInFailure
 from ebbmark.record.smart_launch import KnownServer, LaunchServer, TokenRequests, UserGrant
 from ebbmark.web.audit_trail import AuditTrail
-from ebbmark.web.bearer import SeenTokens
+from ebbmark.web.authentication import SeenTokens
 from ebbmark.web.launch.refusal import Why, refused
 from ebbmark.web.launch.session import (
     SESSION,

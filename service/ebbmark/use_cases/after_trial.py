@@ -1,4 +1,4 @@
-"""Since when have the settings after the trial been in force, and what were mechanics and gases then?"""
+"""After a trial: since when the new settings are in force, what mechanics and gases were then, and what was seen."""
 
 from __future__ import annotations
 
@@ -17,7 +17,8 @@ from ebbmark.physiology.formulas.body import predicted_body_weight_kg
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.limb import began_of
 from ebbmark.physiology.trial.steps import Trial
-from ebbmark.use_cases.answer_builder import answered, missing, now_of, rule_of_limits, sentences
+from ebbmark.use_cases.answer_builder import answered, missing, rule_of_limits, sentences
+from ebbmark.use_cases.trial_and_patient import now_of
 from ebbmark.words.since_titration import patient_in_short, seen_words
 
 __all__ = [
@@ -30,6 +31,7 @@ __all__ = [
     "warnings_of",
     "weight_of",
 ]
+
 
 SETTLING_S = 3600.0
 """The state at the new settings is taken over the first hour of them. This project's choice."""
