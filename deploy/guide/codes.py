@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 from ebbmark.fhir.quantity_codes import display_of
-from ebbmark.fhir.reading.codes import LOINC, MDC, ROWS, CodeRow
+from ebbmark.fhir.reading.codes import LOINC, MDC, MEANINGS, ROWS, CodeRow
 from ebbmark.fhir.reading.coding import RANGES
-from ebbmark.fhir.reading.concept_map import MEANINGS, OWN_QUANTITIES
+from ebbmark.fhir.reading.concept_map import OWN_QUANTITIES
 from ebbmark.fhir.reading.unit_table import ACCEPTED
 from ebbmark.physiology.readings import Quantity
 

@@ -11,8 +11,7 @@ from fhir.resources.R4B.operationdefinition import OperationDefinition
 from fhir.resources.R4B.plandefinition import PlanDefinition
 from fhir.resources.R4B.valueset import ValueSet
 
-from ebbmark.fhir.bedside.condition_codes import CONDITION_ROWS, NO_RISK, PERHAPS, READ_IN
-from ebbmark.fhir.bedside.condition_lookup import BUILT_IN
+from ebbmark.fhir.bedside.condition_codes import BUILT_IN, CONDITION_ROWS, NO_RISK, PERHAPS, READ_IN
 from ebbmark.fhir.bedside.site import NO_SITE, SiteFileError
 from ebbmark.fhir.bedside.site_limits import read_stop_limits
 from ebbmark.fhir.bedside.site_protocols import with_protocols

@@ -18,7 +18,8 @@ from hypothesis import strategies as st
 
 from answers import component, elements, resource, resources
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.codesystem import CODE_SYSTEM, CONCEPTS
+from ebbmark.fhir.codesystem import CONCEPTS
+from ebbmark.fhir.naming import CODE_SYSTEM
 from ebbmark.fhir.writing.write import write_bundle, write_bundle_bytes
 from ebbmark.physiology.closing.closing import Evidence, Shape, Verdict
 from ebbmark.physiology.protocols import PROTOCOLS

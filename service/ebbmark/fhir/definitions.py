@@ -14,8 +14,9 @@ from dataclasses import dataclass, fields, replace
 
 from ebbmark import __version__
 from ebbmark.fhir.bedside.site import Site
-from ebbmark.fhir.codesystem import BASE, DEFINITIONS_DATE
+from ebbmark.fhir.codesystem import DEFINITIONS_DATE
 from ebbmark.fhir.definition_search import SEARCH_PARAMETERS
+from ebbmark.fhir.naming import BASE
 from ebbmark.fhir.operations import BY_SLUG, OF_A_RECORD, Operation
 from ebbmark.fhir.parameters import FROM_RECORD, PARAMETERS, REPLAY_INPUTS, REPLAY_OUTPUTS, Parameter
 from ebbmark.fhir.writing.frame import operation_url

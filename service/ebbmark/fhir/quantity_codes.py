@@ -9,10 +9,11 @@ from __future__ import annotations
 from itertools import groupby
 
 from ebbmark import __version__
-from ebbmark.fhir.codesystem import BASE, DEFINITIONS_DATE
-from ebbmark.fhir.reading.codes import ROWS, CodeRow, Personal
+from ebbmark.fhir.codesystem import DEFINITIONS_DATE
+from ebbmark.fhir.naming import BASE
+from ebbmark.fhir.reading.codes import MEANINGS, ROWS, CodeRow, Personal
 from ebbmark.fhir.reading.coding import RANGES
-from ebbmark.fhir.reading.concept_map import CODE_TEXT, MEANINGS, OWN_QUANTITIES
+from ebbmark.fhir.reading.concept_map import CODE_TEXT, OWN_QUANTITIES
 from ebbmark.fhir.reading.unit_table import ACCEPTED
 from ebbmark.physiology.readings import Quantity
 

@@ -14,8 +14,7 @@ from typing import TypeVar
 
 import msgspec
 
-from ebbmark.fhir.codesystem import CODE_SYSTEM
-from ebbmark.fhir.naming import tail_of
+from ebbmark.fhir.naming import CODE_SYSTEM, tail_of
 from ebbmark.fhir.times import seconds
 from ebbmark.fhir.writing.carried import Carried, carried_in
 from ebbmark.fhir.writing.frame import RESULT_SYSTEM

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from starlette.types import ASGIApp
 
-from ebbmark.fhir.bedside.condition_lookup import BUILT_IN
+from ebbmark.fhir.bedside.condition_codes import BUILT_IN
 from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.codes import CODES, LOINC, CodeRow, is_rhythm
 from ebbmark.physiology.readings import Quantity

@@ -14,7 +14,7 @@ import httpx
 import pytest
 import respx
 
-from ebbmark.fhir.bedside.condition_lookup import BUILT_IN
+from ebbmark.fhir.bedside.condition_codes import BUILT_IN
 from ebbmark.fhir.reading.codes import CODES
 from ebbmark.record.client import Patience
 from ebbmark.web.hooks.call import prefetch_templates

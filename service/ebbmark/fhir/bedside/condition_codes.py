@@ -1,56 +1,54 @@
-"""Which codes of Conditions stand for which of our risk concepts? One table: SNOMED CT by code, ICD-10 by prefix.
+"""Which codes and words of Conditions stand for which of our risk concepts: `data/condition_codes.toml`, read once."""
 
-The last column names where code and meaning were seen together: PUB: in at least two independent public repositories;
-PUB1: in one; CREDS: value set CardiacInstabilityType of the HL7 implementation guide CREDS 1.0.0 (registry protocols),
-MCODE: value set elixhauser-obesity-vs of
-the HL7 implementation guide mCODE 2.1.0; CREDS+: there and in value set ReasonForBallonUsageVS of cardioCx-IG, expanded on SNOMED CT 2024-02-01; GM: in two
-public texts on the German and Swiss ICD-10-GM; ICD: the title of the ICD-10 category, from memory of the printed
-classification, which is the same in the editions named. SNOMED CT codes are listed one by one: without a terminology server their descendants are not known,
-so that a site adds the ones it uses. A concept for which no code was sure has none, and a site may add its own: bullae
-(ICD-10-CM keeps bullous emphysema under J43.9 together with every other unspecified one; ICD-9-CM 492.0 is specific,
-and would only seem to look for them in records of today), drained barotrauma, sternotomy, breathing efforts.
-
-A code says less than a record: whether a pneumothorax is drained or a lung was operated on recently it does not say.
-What a code leaves open is written beside it.
-"""
-
-# ruff: noqa: E501
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import NamedTuple
+import re
+from collections.abc import Iterable, Mapping
+from typing import Final, NamedTuple
+from unicodedata import combining, normalize
 
-from ebbmark.fhir.naming import SNOMED
+from ebbmark.data import table
+from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
 
 __all__ = [
     "ALL_ICD",
+    "BUILT_IN",
     "CONDITION_ROWS",
     "ICD10",
     "ICD10_CM",
     "ICD10_GM",
     "LEFT_OPEN",
+    "LONGEST_READ",
     "NO_RISK",
     "PERHAPS",
     "READ_IN",
+    "ConditionCodes",
     "ConditionRow",
+    "named_in_words",
+    "without_accents",
 ]
 
-ICD10 = "http://hl7.org/fhir/sid/icd-10"
-ICD10_CM = "http://hl7.org/fhir/sid/icd-10-cm"
-ICD10_GM = "http://fhir.de/CodeSystem/bfarm/icd-10-gm"
-_GM_BEFORE = "http://fhir.de/CodeSystem/dimdi/icd-10-gm"
-ICD10_PCS = ("http://www.cms.gov/Medicare/Coding/ICD10", "http://hl7.org/fhir/sid/icd-10-pcs")
-"""As HL7 Terminology and as US records name it: codes of Procedures."""
-ALL_ICD = (ICD10, ICD10_CM, ICD10_GM, _GM_BEFORE)
-_GM = (ICD10_GM, _GM_BEFORE)
-_CM = (ICD10_CM,)
+_TABLE: Final = table("condition_codes")
+_SYSTEMS: Final[Mapping[str, tuple[str, ...]]] = {key: tuple(value) for key, value in _TABLE["systems"].items()}
 
-NO_RISK = "no-risk"
+ALL_ICD: Final = _SYSTEMS["ICD"]
+ICD10: Final = _SYSTEMS["WHO"][0]
+ICD10_CM: Final = _SYSTEMS["CM"][0]
+ICD10_GM: Final = _SYSTEMS["GM"][0]
+
+NO_RISK: Final = "no-risk"
 """Not a condition that is looked for: codes that are known to stand for something else."""
 
-
-PERHAPS = "perhaps"
+PERHAPS: Final = "perhaps"
 """Not a condition that is looked for: codes that leave open whether it is one."""
+
+LEFT_OPEN: Final[Mapping[str, str]] = {
+    one["slug"]: one["left_open"] for one in _TABLE["condition"] if "left_open" in one
+}
+"""What the codes of a concept leave open, and how that is read."""
+
+READ_IN: Final[Mapping[str, str]] = _TABLE["seen"]
+"""Where code and meaning were seen together, in words, by the key of the source."""
 
 
 class ConditionRow(NamedTuple):
@@ -62,7 +60,7 @@ class ConditionRow(NamedTuple):
         code: as in Coding.code.
         prefix: whether longer codes that begin with it count, too.
         display: what the code means.
-        source: where that was seen (keys above), or whose file it is from.
+        source: where that was seen (a key of `READ_IN`), or whose file it is from.
     """
 
     concept: str
@@ -73,199 +71,136 @@ class ConditionRow(NamedTuple):
     source: str
 
 
-def _sct(concept: str, code: str, display: str, source: str = "PUB") -> ConditionRow:
-    return ConditionRow(concept, (SNOMED,), code, False, display, source)
-
-
-def _icd(concept: str, code: str, display: str, systems: tuple[str, ...] = ALL_ICD) -> ConditionRow:
-    return ConditionRow(concept, systems, code, True, display, "ICD")
-
-
-def _perhaps(code: str, display: str, systems: tuple[str, ...] = ALL_ICD) -> ConditionRow:
-    return ConditionRow(PERHAPS, systems, code, True, display, "ICD")
-
-
-# fmt: off
-CONDITION_ROWS: tuple[ConditionRow, ...] = (
-    _sct("untreated-pneumothorax", "36118008", "Pneumothorax"),
-    _sct("untreated-pneumothorax", "233645004", "Tension pneumothorax"),
-    ConditionRow("untreated-pneumothorax", ALL_ICD, "J93", False, "Pneumothorax (the category, no further digit)", "ICD"),
-    _icd("untreated-pneumothorax", "J93.0", "Spontaneous tension pneumothorax"),
-    _icd("untreated-pneumothorax", "J93.1", "Other spontaneous pneumothorax"),
-    _icd("untreated-pneumothorax", "J93.8", "Other pneumothorax", (ICD10, *_GM)),
-    _icd("untreated-pneumothorax", "J93.81", "Chronic pneumothorax", _CM),
-    _icd("untreated-pneumothorax", "J93.83", "Other pneumothorax", _CM),
-    _icd("untreated-pneumothorax", "J93.9", "Pneumothorax, unspecified"),
-    _icd("untreated-pneumothorax", "J95.811", "Postprocedural pneumothorax", _CM),
-    ConditionRow("untreated-pneumothorax", _GM, "J95.80", False, "Iatrogenic pneumothorax", "GM"),
-    _icd("untreated-pneumothorax", "S27.0", "Traumatic pneumothorax"),
-    _icd("untreated-pneumothorax", "S27.2", "Traumatic haemopneumothorax"),
-    _icd("air-leak", "J86.0", "Pyothorax with fistula"),
-    _icd("air-leak", "J98.2", "Interstitial emphysema, mediastinal emphysema"),
-    _icd("air-leak", "J93.82", "Other air leak", _CM),
-    _icd("air-leak", "T79.7", "Traumatic subcutaneous emphysema"),
-    _sct("air-leak", "16838000", "Pneumomediastinum", "PUB1"),
-    _icd("air-leak", "J95.812", "Postprocedural air leak", _CM),
-    _sct("shock", "27942005", "Shock"),
-    _sct("shock", "89138009", "Cardiogenic shock"),
-    _sct("shock", "76571007", "Septic shock"),
-    _sct("shock", "39419009", "Hypovolaemic shock"),
-    _sct("shock", "276227005", "Refractory shock", "CREDS"),
-    _icd("shock", "R57", "Shock, not elsewhere classified"),
-    _icd("shock", "R65.21", "Severe sepsis with septic shock", _CM),
-    _icd("shock", "T79.4", "Traumatic shock"),
-    _icd("shock", "A48.3", "Toxic shock syndrome"),
-    _icd("shock", "T78.2", "Anaphylactic shock, unspecified"),
-    _icd("shock", "T81.1", "Shock during or resulting from a procedure"),
-    _icd("shock", "T88.6", "Anaphylactic shock due to adverse effect of a drug"),
-    _icd("shock", "O75.1", "Shock during or following labour and delivery"),
-    _icd("shock", "E86", "Volume depletion", (ICD10, *_GM)),
-    _icd("shock", "E86.1", "Hypovolaemia", _CM),
-    _sct("haemodynamic-instability", "422773005", "Hemodynamic instability", "CREDS+"),
-    _sct("raised-intracranial-pressure", "271719001", "Raised intracranial pressure", "PUB1"),
-    _icd("raised-intracranial-pressure", "G93.2", "Benign intracranial hypertension"),
-    _icd("raised-intracranial-pressure", "G93.5", "Compression of brain"),
-    _icd("raised-intracranial-pressure", "G93.6", "Cerebral oedema"),
-    _icd("raised-intracranial-pressure", "S06.1", "Traumatic cerebral oedema"),
-    _sct("right-heart-failure", "367363000", "Right ventricular failure"),
-    _sct("right-heart-failure", "70995007", "Pulmonary hypertension"),
-    _icd("right-heart-failure", "I26.0", "Pulmonary embolism with mention of acute cor pulmonale"),
-    _icd("right-heart-failure", "I27.0", "Primary pulmonary hypertension"),
-    _icd("right-heart-failure", "I27.2", "Other secondary pulmonary hypertension"),
-    _icd("right-heart-failure", "I27.81", "Cor pulmonale (chronic)", _CM),
-    _icd("right-heart-failure", "I27.9", "Pulmonary heart disease, unspecified"),
-    _icd("right-heart-failure", "I50.81", "Right heart failure", _CM),
-    _icd("right-heart-failure", "I50.0", "Right heart failure (Rechtsherzinsuffizienz)", _GM),
-    _sct("obstructive-disease", "87433001", "Pulmonary emphysema"),
-    _sct("obstructive-disease", "13645005", "Chronic obstructive pulmonary disease"),
-    _icd("obstructive-disease", "J43", "Emphysema"),
-    _icd("obstructive-disease", "J44", "Other chronic obstructive pulmonary disease"),
-    _icd("obstructive-disease", "J46", "Status asthmaticus", (ICD10, *_GM)),
-    _icd("obstructive-disease", "J45.22", "Mild intermittent asthma with status asthmaticus", _CM),
-    _icd("obstructive-disease", "J45.32", "Mild persistent asthma with status asthmaticus", _CM),
-    _icd("obstructive-disease", "J45.42", "Moderate persistent asthma with status asthmaticus", _CM),
-    _icd("obstructive-disease", "J45.52", "Severe persistent asthma with status asthmaticus", _CM),
-    _icd("obstructive-disease", "J45.902", "Unspecified asthma with status asthmaticus", _CM),
-    _sct("severe-cardiac-disease", "57054005", "Acute myocardial infarction"),
-    _sct("severe-cardiac-disease", "394659003", "Acute coronary syndrome"),
-    _sct("severe-cardiac-disease", "25569003", "Ventricular tachycardia"),
-    _sct("severe-cardiac-disease", "71908006", "Ventricular fibrillation"),
-    _icd("severe-cardiac-disease", "I20.0", "Unstable angina"),
-    _icd("severe-cardiac-disease", "I21", "Acute myocardial infarction"),
-    _icd("severe-cardiac-disease", "I22", "Subsequent myocardial infarction"),
-    _icd("severe-cardiac-disease", "I24", "Other acute ischaemic heart diseases"),
-    _icd("severe-cardiac-disease", "I46", "Cardiac arrest"),
-    _icd("severe-cardiac-disease", "I47.2", "Ventricular tachycardia"),
-    _icd("severe-cardiac-disease", "I49.0", "Ventricular fibrillation and flutter"),
-    _icd("severe-cardiac-disease", "I50.13", "Left heart failure with symptoms on slight exertion", _GM),
-    _icd("severe-cardiac-disease", "I50.14", "Left heart failure with symptoms at rest", _GM),
-    _icd("recent-lung-surgery", "Z90.2", "Acquired absence of lung [part of]"),
-    _sct("unilateral-disease", "278516003", "Lobar pneumonia"),
-    _icd("unilateral-disease", "J18.1", "Lobar pneumonia, unspecified"),
-    _sct("late-or-fibrotic-ards", "51615001", "Fibrosis of lung"),
-    _icd("late-or-fibrotic-ards", "J84.1", "Other interstitial pulmonary diseases with fibrosis"),
-    _icd("penetrating-chest-trauma", "S21.3", "Open wound of front wall of thorax with penetration into the thoracic cavity", _CM),
-    _icd("penetrating-chest-trauma", "S21.4", "Open wound of back wall of thorax with penetration into the thoracic cavity", _CM),
-    _sct("pregnancy", "77386006", "Pregnancy"),
-    _icd("pregnancy", "Z33", "Pregnant state"),
-    _icd("pregnancy", "Z34", "Supervision of normal pregnancy"),
-    _icd("pregnancy", "Z35", "Supervision of high-risk pregnancy", (ICD10, *_GM)),
-    _icd("pregnancy", "O09", "Supervision of high-risk pregnancy", _CM),
-    _icd("pregnancy", "Z3A", "Weeks of gestation", _CM),
-    *[_icd("pregnancy", f"O{number}", "Complication of pregnancy, labour and delivery") for number in (*range(10, 17), *range(20, 49), *range(60, 76), 98, 99)],
-    _sct("sickle-cell-disease", "417357006", "Sickling disorder due to haemoglobin S"),
-    _icd("sickle-cell-disease", "D57.0", "Sickle-cell anaemia with crisis"),
-    _icd("sickle-cell-disease", "D57.1", "Sickle-cell anaemia without crisis"),
-    _icd("sickle-cell-disease", "D57.2", "Double heterozygous sickling disorders"),
-    _icd("sickle-cell-disease", "D57.8", "Other sickle-cell disorders"),
-    _sct("neuromuscular-disease", "91637004", "Myasthenia gravis"),
-    _sct("neuromuscular-disease", "86044005", "Amyotrophic lateral sclerosis"),
-    _sct("neuromuscular-disease", "40956001", "Guillain-Barré syndrome"),
-    _icd("neuromuscular-disease", "G12", "Spinal muscular atrophy and related syndromes"),
-    _icd("neuromuscular-disease", "G61.0", "Guillain-Barré syndrome"),
-    _icd("neuromuscular-disease", "G70", "Myasthenia gravis and other myoneural disorders"),
-    _icd("neuromuscular-disease", "G71", "Primary disorders of muscles"),
-    _sct("obesity", "414916001", "Obesity"),
-    _sct("obesity", "238136002", "Morbid obesity"),
-    *[ConditionRow("obesity", _CM, code, True, title, "MCODE") for code, title in (
-        ("E66.01", "Morbid (severe) obesity due to excess calories"),
-        ("E66.09", "Other obesity due to excess calories"),
-        ("E66.1", "Drug-induced obesity"),
-        ("E66.2", "Morbid (severe) obesity with alveolar hypoventilation"),
-        ("E66.8", "Other obesity"),
-        ("E66.9", "Obesity, unspecified"),
-    )],
-    _icd("obesity", "E66", "Obesity", (ICD10, *_GM)),
-    ConditionRow("obesity", _CM, "E66", False, "Overweight and obesity (the category, no further digit)", "ICD"),
-    ConditionRow("obesity", _CM, "E66.0", False, "Obesity due to excess calories (no further digit)", "ICD"),
-    ConditionRow("raised-abdominal-pressure", _CM, "M79.A3", True, "Nontraumatic compartment syndrome of abdomen", "PUB"),
-    ConditionRow("raised-abdominal-pressure", _CM, "T79.A3", True, "Traumatic compartment syndrome of abdomen", "PUB"),
-    _sct("extracorporeal-support", "233573008", "Extracorporeal membrane oxygenation"),
-    _sct("extracorporeal-support", "786453001", "Venovenous extracorporeal membrane oxygenation"),
-    _sct("extracorporeal-support", "786451004", "Venoarterial extracorporeal membrane oxygenation"),
-    *[ConditionRow("extracorporeal-support", ICD10_PCS, code, False, f"Extracorporeal oxygenation, membrane, {how}", "PUB") for code, how in (
-        ("5A1522F", "central"), ("5A1522G", "peripheral veno-arterial"), ("5A1522H", "peripheral veno-venous"),
-    )],
-    # Categories that hold a condition that is looked for among others: a person must read what is meant.
-    _perhaps("J94.2", "Haemothorax: with or without air"),
-    _perhaps("J94.8", "Other specified pleural conditions, hydropneumothorax among them"),
-    _perhaps("J95.8", "Other postprocedural respiratory disorders, pneumothorax among them", (ICD10,)),
-    _perhaps("J95.88", "Other respiratory disorders after procedures", _GM),
-    _perhaps("J98.4", "Other disorders of lung, cysts among them"),
-    _perhaps("J98.8", "Other specified respiratory disorders"),
-    _perhaps("J98.9", "Respiratory disorder, unspecified"),
-    _perhaps("Q33.0", "Congenital cystic lung"),
-    _perhaps("I31.8", "Other specified diseases of pericardium, air in it among them"),
-    _perhaps("I50.0", "Congestive heart failure, right ventricular failure among it", (ICD10,)),
-    _perhaps("I50.9", "Heart failure, unspecified"),
-    _perhaps("I27.8", "Other specified pulmonary heart diseases"),
-    _perhaps("I95", "Hypotension: how unstable it does not say"),
-    _perhaps("G91", "Hydrocephalus: pressure it does not say"),
-    _perhaps("I60", "Subarachnoid haemorrhage: intracranial pressure it does not say"),
-    _perhaps("I61", "Intracerebral haemorrhage: intracranial pressure it does not say"),
-    _perhaps("I62", "Other intracranial haemorrhage: intracranial pressure it does not say"),
-    *[_perhaps(f"S06.{number}", "Intracranial injury: intracranial pressure it does not say") for number in range(2, 10)],
-    _perhaps("S21", "Open wound of thorax: how deep it does not say", (ICD10, *_GM)),
-    _perhaps("S27.1", "Traumatic haemothorax: with or without air"),
-    _perhaps("T81.8", "Other complications of procedures, emphysema among them"),
-    _sct(NO_RISK, "233604007", "Pneumonia"),
-    _sct(NO_RISK, "422588002", "Aspiration pneumonia"),
-    _sct(NO_RISK, "67782005", "Acute respiratory distress syndrome"),
-    _sct(NO_RISK, "65710008", "Acute respiratory failure"),
-    _sct(NO_RISK, "840539006", "COVID-19"),
-    _sct(NO_RISK, "91302008", "Sepsis"),
-    _sct(NO_RISK, "14669001", "Acute kidney injury"),
-    _sct(NO_RISK, "709044004", "Chronic kidney disease"),
-    _sct(NO_RISK, "73211009", "Diabetes mellitus"),
-    _sct(NO_RISK, "44054006", "Diabetes mellitus type 2"),
-    _sct(NO_RISK, "38341003", "Hypertensive disorder"),
-    _sct(NO_RISK, "59621000", "Essential hypertension"),
+CONDITION_ROWS: Final = tuple(
+    ConditionRow(one["slug"], _SYSTEMS[where], code.removesuffix("*"), code.endswith("*"), display, source)
+    for one in _TABLE["condition"]
+    for where, code, display, source in one["codes"]
 )
-# fmt: on
 
-LEFT_OPEN: Mapping[str, str] = {
-    "untreated-pneumothorax": "No code here says whether it is drained; one that is active counts as untreated until "
-    "the record says otherwise.",
-    "shock": "The codes do not say whether it has been corrected; one that is active counts.",
-    "haemodynamic-instability": "The code does not say whether it persists; one that is active counts.",
-    "raised-intracranial-pressure": "Codes of oedema and compression do not say that pressure was measured; all count.",
-    "right-heart-failure": "Codes of pulmonary hypertension do not say how severe it is; all count.",
-    "recent-lung-surgery": "The code does not say how long ago; it counts.",
-    "pregnancy": "Codes of complications do not say whether the pregnancy goes on; all count.",
-    "obstructive-disease": "The codes do not say how severe it is, and those of emphysema not whether there are bullae; "
-    "all count.",
-    "late-or-fibrotic-ards": "The codes do not say whether the fibrosis is part of ARDS; all count.",
-}
-"""What the codes of a concept leave open, and how that is read."""
+_OF_A_PROCEDURE = frozenset(
+    {"extracorporeal-support", "drained-barotrauma", "recent-lung-surgery", "recent-sternotomy"}
+)
+"""Concepts that a record may hold as a Procedure; the others are states."""
 
-READ_IN: Mapping[str, str] = {
-    "PUB": "in at least two independent public repositories",
-    "PUB1": "in one public repository",
-    "CREDS": "in value set CardiacInstabilityType of the HL7 implementation guide CREDS 1.0.0",
-    "CREDS+": "in value set CardiacInstabilityType of the HL7 implementation guide CREDS 1.0.0 and in value set "
-    "ReasonForBallonUsageVS of cardioCx-IG",
-    "MCODE": "in value set elixhauser-obesity-vs of the HL7 implementation guide mCODE 2.1.0",
-    "GM": "in two public texts on the German and Swiss ICD-10-GM",
-    "ICD": "as titles of ICD-10 categories, from memory of the printed classification and not read in a source",
-}
-"""Where code and meaning were seen together, in words, by the key of the source."""
+_ICD_CODE = re.compile(r"[A-Z][0-9][0-9A-Z][0-9A-Z]{0,4}")
+
+
+class ConditionCodes:
+    """The table in force: ours, and what a site has added; made once.
+
+    Attributes:
+        rows: in order.
+    """
+
+    __slots__ = ("_exact", "_longest", "_prefixes", "rows")
+
+    def __init__(self, rows: tuple[ConditionRow, ...]) -> None:
+        self.rows = rows
+        self._exact: dict[tuple[str, str], set[str]] = {}
+        self._prefixes: dict[tuple[str, str], set[str]] = {}
+        for row in rows:
+            table = self._prefixes if row.prefix else self._exact
+            for system in row.systems:
+                table.setdefault((system, _spelled(system, row.code)), set()).add(row.concept)
+        self._longest = max((len(code) for _, code in self._prefixes), default=0)
+
+    def is_no_risk(self, codings: Iterable[tuple[str, str]]) -> bool:
+        """Whether at least one of these codings is known here, and none of them for anything that is looked for.
+
+        ICD-10 sorts every condition into one category, and the categories that matter are in the table: a code of
+        another category says something else. Codes of SNOMED CT are known one by one, since below each there are others
+        that a terminology server would know.
+
+        Args:
+            codings: code system and code of each.
+        """
+        listed = list(codings)
+        if self.concepts_of(listed) or self.leaves_open(listed):
+            return False
+        return any(
+            (system in ALL_ICD and _ICD_CODE.fullmatch(_spelled(system, code).rstrip("+*!-†")) is not None)
+            or NO_RISK in self._found(system, code)
+            for system, code in listed
+        )
+
+    def concepts_of(self, codings: Iterable[tuple[str, str]]) -> tuple[str, ...]:
+        """Slugs of the concepts that any of these codings stands for, in the order of the table of risks.
+
+        ICD-10 codes are sent with and without their dot; marks such as dagger, asterisk and exclamation mark stand
+        behind a code and change nothing.
+
+        Args:
+            codings: code system and code of each.
+        """
+        found: set[str] = set()
+        for system, code in codings:
+            found |= self._found(system, code)
+        return tuple(concept.slug for concept in RISK_CONCEPTS if concept.slug in found)
+
+    def leaves_open(self, codings: Iterable[tuple[str, str]]) -> str:
+        """What a code says that leaves open whether it is one that is looked for; empty where there is none.
+
+        Args:
+            codings: code system and code of each.
+        """
+        return next(
+            (
+                row.display
+                for system, code in codings
+                if PERHAPS in self._found(system, code)
+                for row in self.of(PERHAPS)
+                if system in row.systems and _spelled(system, code).startswith(_spelled(system, row.code))
+            ),
+            "",
+        )
+
+    def _found(self, system: str, code: str) -> set[str]:
+        upper = _spelled(system, code)
+        found = set(self._exact.get((system, upper), ()))
+        for length in range(1, min(len(upper), self._longest) + 1):
+            found |= self._prefixes.get((system, upper[:length]), set())
+        return found
+
+    @property
+    def procedures(self) -> list[tuple[str, str]]:
+        """System and code of every Procedure that stands for a concept; a search takes no beginnings of codes."""
+        rows = [row for row in self.rows if row.concept in _OF_A_PROCEDURE and not row.prefix]
+        return sorted({(system, row.code) for row in rows for system in row.systems})
+
+    def of(self, concept: str) -> tuple[ConditionRow, ...]:
+        """The rows of one concept."""
+        return tuple(row for row in self.rows if row.concept == concept)
+
+
+def _spelled(system: str, code: str) -> str:
+    return code.upper().replace(".", "") if system in ALL_ICD else code.upper()
+
+
+BUILT_IN: Final = ConditionCodes(CONDITION_ROWS)
+"""Our own table, before a site adds to it."""
+
+
+_NAMED_BY: Final = tuple((concept.slug, part) for concept in RISK_CONCEPTS for part in concept.named_by)
+_WHOLE_WORD: Final = 4
+"""Up to so many letters a part of a word is an abbreviation: only the whole word counts."""
+
+LONGEST_READ: Final = 2000
+"""Letters of a Condition's words that are looked through."""
+
+
+def without_accents(text: str) -> str:
+    """Words as they are compared: in small letters, without accents."""
+    return "".join(one for one in normalize("NFKD", text.casefold()) if not combining(one))
+
+
+def named_in_words(text: str) -> frozenset[str]:
+    """Slugs of the conditions that words name, by `named_by` of `data/conditions.toml`.
+
+    Args:
+        text: as charted, in any case, with accents.
+    """
+    plain = without_accents(text[:LONGEST_READ])
+    tokens = frozenset(re.findall(r"[a-z]+", plain))
+    return frozenset(
+        slug for slug, part in _NAMED_BY if (part in tokens if len(part) <= _WHOLE_WORD else part in plain)
+    )

@@ -13,7 +13,7 @@ from typing import TypeVar
 
 import msgspec
 
-from ebbmark.fhir.bedside.condition_lookup import BUILT_IN, ConditionCodes
+from ebbmark.fhir.bedside.condition_codes import BUILT_IN, ConditionCodes
 from ebbmark.physiology.before.published_staircases import COMMON_PRACTICE, STAIRCASES
 from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL, PROTOCOLS, Protocol

@@ -17,7 +17,7 @@ from typing import Final
 import msgspec
 
 from ebbmark.data import table
-from ebbmark.fhir.bedside.condition_lookup import LONGEST_READ, without_accents
+from ebbmark.fhir.bedside.condition_codes import LONGEST_READ, without_accents
 from ebbmark.fhir.model import Observation, Worded
 from ebbmark.fhir.reading.codes import LOINC, CodeRow
 from ebbmark.fhir.reading.collected import CodedValues, Context

@@ -18,20 +18,17 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 
-from ebbmark.fhir.codesystem import BASE
 from ebbmark.fhir.model import ANY_RESOURCE, Bundle, ConceptMap, MapElement, MapGroup
-from ebbmark.fhir.naming import LOINC, MDC, SNOMED
+from ebbmark.fhir.naming import BASE, LOINC, MDC, SNOMED
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.codes import CODES, CodeRow, HeightKind, Personal, SexKind, WeightKind, is_rhythm
+from ebbmark.fhir.reading.codes import CODES, MEANINGS, CodeRow, is_rhythm
 from ebbmark.fhir.reading.coding import QuickPlan
 from ebbmark.fhir.reading.quoting import MOST_TOLD
 from ebbmark.fhir.reading.unit_table import UNITS
 from ebbmark.fhir.reading.units import UCUM
-from ebbmark.physiology.readings import Quantity
 
 __all__ = [
     "CODE_TEXT",
-    "MEANINGS",
     "NO_CODE_MAP",
     "OWN_QUANTITIES",
     "CodeMap",
@@ -47,13 +44,6 @@ OWN_QUANTITIES = f"{BASE}/CodeSystem/quantities"
 
 CODE_TEXT = f"{BASE}/CodeSystem/code-text"
 """Stands as ConceptMap.group.source for texts of CodeableConcept.text, letter by letter with single spaces."""
-
-MEANINGS: Mapping[str, Quantity | Personal] = {
-    **{quantity.slug: quantity for quantity in Quantity},
-    **{("height" if kind is HeightKind.GENERIC else f"height-{kind.slug}"): kind for kind in HeightKind},
-    **{kind.value: kind for kind in (*SexKind, *WeightKind)},
-}
-"""What a code can mean, by the code of our own code system."""
 
 _ALIASES = {
     "urn:oid:2.16.840.1.113883.6.1": LOINC,

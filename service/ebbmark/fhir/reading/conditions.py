@@ -25,8 +25,7 @@ from typing import Final, NamedTuple
 
 import msgspec
 
-from ebbmark.fhir.bedside.condition_codes import ALL_ICD, ICD10, ICD10_CM
-from ebbmark.fhir.bedside.condition_lookup import ConditionCodes, named_in_words
+from ebbmark.fhir.bedside.condition_codes import ALL_ICD, ICD10, ICD10_CM, ConditionCodes, named_in_words
 from ebbmark.fhir.model import Codeable, Coding, Condition, Procedure, Worded, WordedCoding
 from ebbmark.fhir.naming import reference_to
 from ebbmark.fhir.problems import Problem, ProblemKind

@@ -14,7 +14,7 @@ from typing import Final
 
 import msgspec
 
-from ebbmark.fhir.bedside.condition_lookup import ConditionCodes
+from ebbmark.fhir.bedside.condition_codes import ConditionCodes
 from ebbmark.fhir.model import (
     Bundle,
     Composition,

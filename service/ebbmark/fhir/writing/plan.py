@@ -6,7 +6,7 @@ Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/careplan.html, /requestgroup.html
 
 from __future__ import annotations
 
-from ebbmark.fhir.codesystem import BASE
+from ebbmark.fhir.naming import BASE
 from ebbmark.fhir.quantities import PRESSURE, VOLUME, quantity
 from ebbmark.fhir.writing.frame import Frame
 from ebbmark.fhir.writing.terms import LOINC_TERMS, OWN

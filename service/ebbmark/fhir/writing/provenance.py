@@ -22,8 +22,7 @@ from itertools import groupby
 import msgspec
 
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.codesystem import BASE
-from ebbmark.fhir.naming import unversioned
+from ebbmark.fhir.naming import BASE, unversioned
 from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.quantities import PRESSURE
 from ebbmark.fhir.reading.parameters import INSTANTS, QUANTITIES

@@ -18,7 +18,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import cast
 
-from ebbmark.fhir.codesystem import BASE
+from ebbmark.fhir.naming import BASE
 from ebbmark.fhir.writing.frame import REQUEST_SYSTEM
 from ebbmark.fhir.writing.provenance import SOFTWARE_SYSTEM
 

@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import msgspec
 
-from ebbmark.fhir.codesystem import CODE_SYSTEM, CONCEPTS
+from ebbmark.fhir.codesystem import CONCEPTS
+from ebbmark.fhir.naming import CODE_SYSTEM
 from ebbmark.fhir.reading.codes import CODES, LOINC
 
 __all__ = [
