@@ -120,8 +120,9 @@ def entered_observations(rows: Sequence[EnteredRow], subject: str, performer: Ma
             )
         if row.rhythm is not None:
             one = row.rhythm
-            coding = {"coding": [{"system": one.system, "code": one.code, "display": one.display}]} if one.code else {}
-            shown = {"valueCodeableConcept": {**coding, "text": one.display}}
+            named = {"display": one.display} if one.display else {}
+            coding = {"coding": [{"system": one.system, "code": one.code, **named}]} if one.code else {}
+            shown = {"valueCodeableConcept": {**coding, "text": one.display or one.code}}
             value_key = f"{one.system}#{one.code}"
             found.append(_observation(row.at_s, _RHYTHM, value_key, shown, subject, performer))
     return tuple(found)
