@@ -71,6 +71,12 @@ REFUSED: list[tuple[str, ProblemKind, str, bytes]] = [
     ("bytes that are not UTF-8", ProblemKind.NOT_UTF8, "", b'{"resourceType":"Bundle","x":"\xff"}'),
     ("UTF-16", ProblemKind.NOT_UTF8, "", to_bytes(trial_bundle()).decode().encode("utf-16")),
     ("XML", ProblemKind.XML, "", b'<?xml version="1.0"?><Bundle xmlns="http://hl7.org/fhir"/>'),
+    (
+        "a key that stands twice",
+        ProblemKind.REPEATED_KEY,
+        "Bundle.type",
+        b'{"resourceType":"Bundle","type":"batch","type":"collection","entry":[]}',
+    ),
     ("NaN", ProblemKind.NOT_A_JSON_NUMBER, "", b'{"resourceType":"Bundle","type":"collection","entry":[NaN]}'),
     ("Infinity", ProblemKind.NOT_A_JSON_NUMBER, "", b'{"resourceType":"Bundle","x":-Infinity}'),
     ("deep nesting", ProblemKind.TOO_DEEP, "", b'{"x":' + b"[" * 100_000 + b"]" * 100_000 + b"}"),

@@ -26,6 +26,7 @@ class ProblemKind(Enum):
     NOT_JSON = ("not-json", "structure", 400, "reading")
     NOT_UTF8 = ("not-utf-8", "structure", 400, "reading")
     XML = ("xml", "structure", 400, "reading")
+    REPEATED_KEY = ("repeated-key", "structure", 400, "reading")
     NOT_A_JSON_NUMBER = ("not-a-json-number", "structure", 400, "reading")
     TOO_DEEP = ("too-deep", "structure", 400, "reading")
     TOO_LARGE = ("too-large", "too-long", 413, "reading")

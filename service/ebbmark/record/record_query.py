@@ -14,6 +14,7 @@ import msgspec
 
 from ebbmark.fhir.parameters import FROM_RECORD
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.reading.decode_errors import require_each_key_once
 from ebbmark.fhir.times import instant, seconds
 
 __all__ = ["RecordQuery", "about_patient", "named_in_record", "record_query_of", "with_bundle"]
@@ -94,6 +95,7 @@ def record_query_of(body: bytes, *, base_url: str, at_s: float) -> RecordQuery |
     """
     if _QUICK not in body:
         return None
+    require_each_key_once(body)
     try:
         raws = msgspec.json.decode(body, type=_Parameters).parameter
         parameters = [msgspec.json.decode(raw, type=_Parameter) for raw in raws]
@@ -159,6 +161,7 @@ def about_patient(body: bytes, patient_reference: str) -> bytes:
         Rejected: it is something else, or names or brings a patient itself.
     """
     accepted = "Parameters that name no patient, or an empty body"
+    require_each_key_once(body)
     try:
         raws = msgspec.json.decode(body, type=_Parameters).parameter if body.strip() else []
         names = {msgspec.json.decode(raw, type=_Parameter).name for raw in raws}

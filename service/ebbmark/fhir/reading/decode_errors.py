@@ -6,6 +6,7 @@ caller learns of all problems at once.
 
 from __future__ import annotations
 
+import json
 import re
 from typing import Any
 
@@ -28,11 +29,11 @@ from ebbmark.fhir.model import (
     Patient,
     Resource,
 )
-from ebbmark.fhir.problems import Problem, ProblemKind
+from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.quoting import MOST_TOLD, word_shown
 from ebbmark.fhir.resource_types import RESOURCE_TYPES
 
-__all__ = ["body_problem", "look_again", "not_a_request", "too_deep"]
+__all__ = ["body_problem", "look_again", "not_a_request", "require_each_key_once", "too_deep"]
 
 _UNREADABLE = Other()
 """Stands where a resource was that has been named already, so that the others keep their places."""
@@ -57,6 +58,9 @@ _WORDS = {
 _EXPECTED = re.compile(r"Expected `([a-z]+)(?: \| null)?`, got `([a-z]+)`")
 _LACKING = re.compile(r"Object missing required field `(\w+)`")
 _WHERE = re.compile(r"^(.*?)(?: - at `\$?(.*)`)?$", re.DOTALL)
+_ESCAPE = re.compile(rb"\\(?:u003.|.)", re.DOTALL)
+_COLONS = (b"\\u003a", b"\\u003A")
+_ELEMENT = re.compile(r"_?[a-z][A-Za-z0-9]{0,39}")
 _BYTE = re.compile(r"\(byte (\d+)\)")
 _NOT_NUMBERS = re.compile(rb"-?(?:NaN|Infinity|inf|nan)")
 
@@ -72,7 +76,71 @@ def body_problem(body: bytes) -> Problem | None:
     if body.lstrip()[:1] == b"<":
         sentence = "The body looks like XML; send FHIR R4 as JSON (application/fhir+json)."
         return Problem(ProblemKind.XML, "", "XML", "JSON", sentence)
+    return _repeated_key(body)
+
+
+def require_each_key_once(body: bytes) -> None:
+    """Refuse a body in which a key stands twice, where only a part of it is read on the way.
+
+    Raises:
+        Rejected: one does.
+    """
+    problem = _repeated_key(body)
+    if problem is not None:
+        raise Rejected((problem,))
+
+
+def _repeated_key(body: bytes) -> Problem | None:
+    """The first object of the JSON in which a key stands twice: RFC 8259 leaves open which of the two counts.
+
+    Decoded and encoded again, a body holds as many colons as before, unless a key was dropped: colons within texts
+    stay, and those that were spelled as escapes are counted beside them.
+    """
+    try:
+        kept = msgspec.json.encode(msgspec.json.decode(body))
+        escaped = sum(one in _COLONS for one in _ESCAPE.findall(body)) if b"\\u003" in body else 0
+        if kept.count(b":") == body.count(b":") + escaped:
+            return None
+    except (msgspec.DecodeError, RecursionError):
+        pass  # What the body is not is told by whoever decodes it; an element that nobody reads may still hide a key.
+    try:
+        whole = json.loads(body, object_pairs_hook=_once, parse_int=str, parse_float=str, parse_constant=str)
+    except (ValueError, RecursionError):
+        return None
+    waiting: list[tuple[object, str]] = [(whole, word_shown(_kind_of(whole), RESOURCE_TYPES, ""))]
+    while waiting:
+        value, path = waiting.pop()
+        if isinstance(value, _Repeated):
+            path = f"{path}.{value.key}".lstrip(".") if _ELEMENT.fullmatch(value.key) else path
+            sentence = f"{path or 'The body'}: a key stands twice in one object, and only one of them can be meant."
+            return Problem(ProblemKind.REPEATED_KEY, path, "a key twice", "each key once", sentence)
+        if isinstance(value, dict):
+            shown = {key: key if _ELEMENT.fullmatch(key) else "" for key in value}
+            waiting += [(one, f"{path}.{shown[key]}".strip(".")) for key, one in value.items()][::-1]
+        elif isinstance(value, list):
+            waiting += [(one, f"{path}[{number}]") for number, one in enumerate(value)][::-1]
     return None
+
+
+class _Repeated(dict[str, object]):
+    """An object in which a key stands twice.
+
+    Attributes:
+        key: the first of them.
+    """
+
+    key: str
+
+
+def _once(pairs: list[tuple[str, object]]) -> dict[str, object]:
+    found = dict(pairs)
+    if len(found) == len(pairs):
+        return found
+    seen: set[str] = set()
+    repeated = _Repeated(found)
+    # `add` returns nothing, so that the first key met again is the one.
+    repeated.key = next(key for key, _ in pairs if key in seen or seen.add(key))
+    return repeated
 
 
 class _Problems(list[Problem]):
