@@ -136,10 +136,12 @@ def _once(pairs: list[tuple[str, object]]) -> dict[str, object]:
     found = dict(pairs)
     if len(found) == len(pairs):
         return found
-    seen: set[str] = set()
-    repeated = _Repeated(found)
-    # `add` returns nothing, so that the first key met again is the one.
-    repeated.key = next(key for key, _ in pairs if key in seen or seen.add(key))
+    repeated, seen = _Repeated(found), set[str]()
+    for key, _ in pairs:
+        if key in seen:
+            repeated.key = key
+            break
+        seen.add(key)
     return repeated
 
 
