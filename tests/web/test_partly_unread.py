@@ -38,10 +38,6 @@ class NextStepUnread(PartlyUnread):
     unread = "next-step"
 
 
-class TrialsUnread(PartlyUnread):
-    unread = "follow-trials"
-
-
 class PatientUnread(DemoSource):
     """A record whose Patient cannot be had while everything else takes its time."""
 
@@ -67,14 +63,6 @@ def test_where_the_trial_in_progress_could_not_be_read_the_answer_says_so() -> N
     assert "Suggested PEEP 12 cmH2O" in text
 
 
-def test_where_earlier_trials_could_not_be_read_their_place_says_so() -> None:
-    page = asyncio.run(show_answer(TrialsUnread(SCENARIOS[0], AFTER_S, NO_SITE), Pages(UTC)))
-
-    text = words_of(bytes(page.body))
-    assert "Earlier trials of this patient Not known. The record did not answer." in text
-    assert "Suggested PEEP 12 cmH2O" in text
-
-
 def test_a_page_that_is_refused_reads_no_further() -> None:
     async def refused() -> list[str]:
         ended.clear()
@@ -83,4 +71,4 @@ def test_a_page_that_is_refused_reads_no_further() -> None:
         await asyncio.sleep(0)
         return sorted(ended)
 
-    assert asyncio.run(refused()) == ["check-validity", "follow-trials", "next-step"]
+    assert asyncio.run(refused()) == ["check-validity", "next-step"]

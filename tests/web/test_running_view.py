@@ -23,8 +23,8 @@ def seen(resources: list[Json]) -> RunningView:
 def test_a_vital_sign_that_was_not_sent_is_the_headline() -> None:
     view = seen(rows_down(DOWN, map=72.0))
 
-    assert view.lead == "Measure SpO2 before PEEP is lowered."
-    assert "Look at the patient first" in view.rest
+    assert view.said.startswith("Measure SpO2 before PEEP is lowered. ")
+    assert "Look at the patient first" in view.said
 
 
 def test_how_a_program_acknowledges_is_not_told_to_people() -> None:
@@ -38,5 +38,5 @@ def test_the_latest_rhythm_stands_beside_its_criterion() -> None:
 
     (shown,) = [one for one in view.criteria if one.name == "New heart rhythm"]
     assert (shown.state, shown.latest) == ("Not checked", "Atrial fibrillation at 10:07:30, less than a minute ago")
-    assert view.lead == "Look at the patient first; no lower step is named from these readings."
-    assert "changed from Sinus rhythm to Atrial fibrillation" in view.rest
+    assert view.said.startswith("Look at the patient first; no lower step is named from these readings. ")
+    assert "changed from Sinus rhythm to Atrial fibrillation" in view.said

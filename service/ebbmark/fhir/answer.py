@@ -64,6 +64,7 @@ class Statement:
         examination: whether it is of the category exam; else it is of a procedure.
         parts: in order.
         span_s: from when to when it holds; None for the answer's own.
+        beside_parts: what the note says and the parts do not, for a page that shows the parts as a table.
     """
 
     kind: str
@@ -78,6 +79,7 @@ class Statement:
     follows_from: tuple[str, ...] = ()
     absent: str = "unknown"
     examination: bool = False
+    beside_parts: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

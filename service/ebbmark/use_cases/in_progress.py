@@ -37,7 +37,15 @@ from ebbmark.words.ages import capital
 from ebbmark.words.answer_in_short import objections_in_short
 from ebbmark.words.messages import say, spell
 from ebbmark.words.numbers import level, listed
-from ebbmark.words.stopping import held_words, met_words, not_checked_words, oldest_words, stop_words, within_limits
+from ebbmark.words.stopping import (
+    held_words,
+    met_words,
+    not_checked_words,
+    oldest_words,
+    stop_words,
+    unseen_words,
+    within_limits,
+)
 
 __all__ = [
     "Follows",
@@ -235,6 +243,7 @@ def criteria_statement(stops: StopAnswer, site: Site) -> Statement:
         )
         for one in StopCriterion
     ]
+    not_checked = [not_checked_words(one, stops) for one in stops.not_checked]
     shown = "; ".join(dict.fromkeys(held_words(one, stops) for one in within_limits(stops)))
     return Statement(
         kind="stop-criteria",
@@ -244,13 +253,19 @@ def criteria_statement(stops: StopAnswer, site: Site) -> Statement:
         note=sentences(
             *[met_words(one, stops) for one in stops.met],
             f"Not met: {shown}." if shown else "",
-            *[not_checked_words(one, stops) for one in stops.not_checked],
+            *not_checked,
         ),
         method=sentences(
             *stop_words(site.stop_limits), oldest_words(site.stop_limits), spell(site.stop_limits.signature)
         ),
         sources=tuple(sorted({*[one.source for one in stops.met], *[one.source for one in stops.held]})),
         parts=tuple(parts),
+        beside_parts=(
+            *not_checked,
+            unseen_words(stops),
+            oldest_words(site.stop_limits),
+            spell(site.stop_limits.signature),
+        ),
     )
 
 

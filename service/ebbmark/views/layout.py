@@ -223,7 +223,8 @@ def running_laid_out(figure: RunningFigure, aspect: Aspect) -> Drawing:
     text, small = aspect.text_pt * LEADING / POINTS_PER_INCH, aspect.small_pt * LEADING / POINTS_PER_INCH
     origin = broken(running_origin(figure), aspect.small_pt, width) if aspect.alone else ()
     noted = tuple(line for note in running_notes(figure) for line in broken(note, aspect.text_pt, width))
-    said = broken(figure.said, aspect.text_pt, width)
+    # On a page the heading beside the figure says it.
+    said = broken(figure.said, aspect.text_pt, width) if aspect.alone else ()
     noted_at = EDGE_IN + small * len(origin) + 0.08
     title_at = noted_at + text * len(noted) + (0.06 if noted else 0.0)
     bars_at = title_at + text + small + 0.14
@@ -237,10 +238,11 @@ def running_laid_out(figure: RunningFigure, aspect: Aspect) -> Drawing:
     inks = [
         *curve_panel(field),
         *_bars(field),
-        *sentence(said, middle, said_at, field),
         *scale_title(peep_title(figure), title_at, field),
         *stacked(origin, aspect.width_in / 2, EDGE_IN, aspect.small_pt, "muted"),
     ]
+    if said:
+        inks += sentence(said, middle, said_at, field)
     if noted:
         inks += sentence(noted, middle, noted_at, field)
     if not aspect.beside_in:

@@ -27,7 +27,7 @@ from ebbmark.fhir.writing.flat_answer import FlatAnswer, view_of
 from ebbmark.fhir.writing.frame import UNNAMED_PATIENT
 from ebbmark.fhir.writing.plan import settings_words
 from ebbmark.fhir.writing.sentences import curve_sentence, protocol_sentence
-from ebbmark.fhir.writing.tables import Table, patient_table, plain, step_table, what_if_table
+from ebbmark.fhir.writing.tables import Table, patient_table, step_table, what_if_remarks, what_if_table
 from ebbmark.fhir.writing.terms import words_of
 from ebbmark.physiology.advice.advice import Severity
 from ebbmark.views.figure import figure_of
@@ -205,7 +205,7 @@ def _values(answer: Answer, recorded_s: float) -> dict[str, object]:
         "steps": _table(step_table(view.steps)),
         "patient": _table(patient_table(view.steps)) if patient_table(view.steps).rows else None,
         "what_if": _table(what_if_table(view.what_if)) if view.what_if else None,
-        "what_if_remarks": list(_what_if_remarks(view)),
+        "what_if_remarks": list(what_if_remarks(view.what_if)),
         "targets": list(_targets(view)),
         "cautions": [one for one in cautions if one["severity"] != Severity.LOW.value],
         "low_cautions": [one for one in cautions if one["severity"] == Severity.LOW.value],
@@ -238,15 +238,6 @@ def _who(answer: Answer) -> Iterator[list[str]]:
 
 def _moment(seconds: float) -> str:
     return instant(seconds).replace("T", " ").replace("Z", " UTC")
-
-
-def _what_if_remarks(answer: FlatAnswer) -> Iterator[str]:
-    """Each remark once, with the pressures that it holds for."""
-    by_remark: dict[str, list[str]] = {}
-    for row in answer.what_if:
-        by_remark.setdefault(row.remark, []).append(plain(row.peep_cmh2o, None))
-    for remark, peeps in by_remark.items():
-        yield f"{', '.join(peeps)} cmH2O: {remark}"
 
 
 def _targets(answer: FlatAnswer) -> Iterator[str]:

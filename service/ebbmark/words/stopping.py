@@ -37,6 +37,7 @@ __all__ = [
     "stop_answer_words",
     "stop_words",
     "told_words",
+    "unseen_words",
     "unusable_words",
     "why",
     "within_limits",
@@ -135,7 +136,7 @@ def _answer(stops: StopAnswer) -> str:
     if stops.pressing:
         first = " ".join(met_words(one, stops) for one in stops.pressing)
         return f"{first} Look at the patient now; the limits ask for the trial to stop."
-    unseen = RHYTHM_AS_CHARTED if stops.rhythm_charted else NOT_AMONG_THE_READINGS
+    unseen = unseen_words(stops)
     unchecked = len(stops.not_checked)
     if not stops.held:
         return f"None of the {unchecked} stop criteria could be checked{_all_old(stops)}. {unseen}"
@@ -144,6 +145,15 @@ def _answer(stops: StopAnswer) -> str:
     count = "one" if len(stops.held) == 1 else f"{len(stops.held)}"
     met = "is met now" if stops.told else "met"
     return f"No stop criterion {met} among the {count} that could be checked{among}; {unchecked} could not be. {unseen}"
+
+
+def unseen_words(stops: StopAnswer) -> str:
+    """What nothing here looks for.
+
+    Args:
+        stops: what was checked.
+    """
+    return RHYTHM_AS_CHARTED if stops.rhythm_charted else NOT_AMONG_THE_READINGS
 
 
 def told_words(stops: StopAnswer) -> str:
@@ -254,11 +264,7 @@ def not_checked_words(one: NotChecked, stops: StopAnswer) -> str:
         what = "No list of heart rhythms" if one.criterion is StopCriterion.RHYTHM else f"No limit for {words}"
         return f"{what} has been signed: not checked{f'; {latest}' if latest else ''}."
     if one.why is Why.OLD:
-        oldest = stops.limits.oldest_reading_min
-        return (
-            f"{capital(words)}: not checked, since {_last(one, stops.at_s)}; one older than {oldest.value:g} min does "
-            f"not show that it is not met ({oldest.source})."
-        )
+        return f"{capital(words)}: not checked, since {_last(one, stops.at_s)}."
     if one.doubt is not None:
         return f"{unusable_words(one.doubt, at_s=stops.at_s)} Not checked."
     if one.criterion in _NOT_SENT:

@@ -13,7 +13,14 @@ from ebbmark.fhir.sources import Ignored
 from ebbmark.fhir.writing.flat_answer import FlatAnswer, Issue, layers_of, read_answer
 from ebbmark.fhir.writing.frame import operation_url
 from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of
-from ebbmark.fhir.writing.tables import Table, patient_table, places_by_text, plain, step_table, what_if_table
+from ebbmark.fhir.writing.tables import (
+    Table,
+    patient_table,
+    places_by_text,
+    step_table,
+    what_if_remarks,
+    what_if_table,
+)
 from ebbmark.words.messages import say
 from ebbmark.words.numbers import level
 
@@ -206,8 +213,8 @@ def _lines(answer: FlatAnswer, remarks: Sequence[str]) -> Iterator[str]:
 
 def _what_if(answer: FlatAnswer) -> Iterator[str]:
     yield from _table(what_if_table(answer.what_if))
-    for row in answer.what_if:
-        yield from _item(f"{plain(row.peep_cmh2o, None)} cmH2O: {row.remark}")
+    for remark in what_if_remarks(answer.what_if):
+        yield from _item(remark)
 
 
 def _issues(issues: Sequence[Issue]) -> Iterator[str]:

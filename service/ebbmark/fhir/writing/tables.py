@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from ebbmark.fhir.writing.flat_answer import Issue, StepRow, WhatIfRow
 from ebbmark.words.numbers import percent
 
-__all__ = ["ABSENT", "Table", "patient_table", "places_by_text", "plain", "step_table", "what_if_table"]
+__all__ = [
+    "ABSENT", "Table", "charted_table", "patient_table", "places_by_text", "plain", "step_table", "what_if_remarks",
+    "what_if_table",
+]  # fmt: skip
 
 ABSENT = "-"
 """What stands where a value is not known."""
@@ -56,6 +59,12 @@ def step_table(steps: Sequence[StepRow]) -> Table:
     )
 
 
+_MECHANICS = (
+    ("VT", "mL", "tidal_volume_ml", 0),
+    ("plateau", "cmH2O", "plateau_cmh2o", 1),
+    ("peak", "cmH2O", "peak_cmh2o", 1),
+    ("driving", "cmH2O", "driving_pressure_cmh2o", 1),
+)
 _PATIENT = (
     ("SpO2", "%", "spo2_percent", 0),
     ("MAP", "mmHg", "mean_arterial_pressure_mmhg", 0),
@@ -86,7 +95,20 @@ def patient_table(steps: Sequence[StepRow]) -> Table:
     Returns:
         Without rows where nothing of the patient was charted.
     """
-    columns = [column for column in _PATIENT if any(getattr(step, column[2]) is not None for step in steps)]
+    return _charted(steps, _PATIENT)
+
+
+def charted_table(steps: Sequence[StepRow]) -> Table:
+    """Ventilator and patient at each step, beside a table that has compliance; columns without a value left out.
+
+    Args:
+        steps: as the answer holds them.
+    """
+    return _charted(steps, (*_MECHANICS, *_PATIENT))
+
+
+def _charted(steps: Sequence[StepRow], wanted: Sequence[tuple[str, str, str, int]]) -> Table:
+    columns = [column for column in wanted if any(getattr(step, column[2]) is not None for step in steps)]
     return Table(
         ("PEEP", *(head for head, _, _, _ in columns)),
         ("cmH2O", *(unit for _, unit, _, _ in columns)),
@@ -120,6 +142,19 @@ def what_if_table(rows: Sequence[WhatIfRow]) -> Table:
             for row in rows
         ),
     )
+
+
+def what_if_remarks(rows: Sequence[WhatIfRow]) -> Iterator[str]:
+    """What the limits say of each margin: each remark once, with the pressures that it holds for.
+
+    Args:
+        rows: as the answer holds them.
+    """
+    by_remark: dict[str, list[str]] = {}
+    for row in rows:
+        by_remark.setdefault(row.remark, []).append(plain(row.peep_cmh2o, None))
+    for remark, peeps in by_remark.items():
+        yield f"{', '.join(peeps)} cmH2O: {remark}"
 
 
 def places_by_text(issues: Sequence[Issue]) -> dict[str, list[str]]:

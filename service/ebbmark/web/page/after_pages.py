@@ -14,11 +14,10 @@ from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.quantities import in_words
 from ebbmark.fhir.writing.tables import ABSENT
 from ebbmark.web.page.answer_pages import no_answer, tried, validity_of
-from ebbmark.web.page.answer_view import trials_view
 from ebbmark.web.page.frame import Pages, frame_of
 from ebbmark.web.page.source import TrialSource
 from ebbmark.web.page.trend_view import curves_view, trend_view
-from ebbmark.web.page.words import in_clinical_words
+from ebbmark.web.page.words import in_clinical_words, span
 from ebbmark.words.in_short import InShort
 
 __all__ = ["AfterView", "MarkersView", "Shift", "after_view", "markers_view", "show_after", "show_days"]
@@ -205,12 +204,21 @@ async def show_days(source: TrialSource, pages: Pages) -> Response:
     frame, answer = await asyncio.gather(frame_of(source, pages.zone), tried(source.asked("follow-trials")))
     if isinstance(answer, Rejected):
         return no_answer(answer, frame, pages, here="days")
+
+    def of_code(code: str) -> list[Statement]:
+        return [one for one in answer.statements if one.code == code]
+
     return pages.page(
         "days.html",
         frame,
         here="days",
         short=answer.short,
-        view=trials_view(answer, zone=pages.zone),
+        told=[
+            (span(*(one.span_s or answer.span_s), pages.zone), one.note)
+            for one in answer.statements
+            if one.code == "trial-in-record"
+        ],
+        changes=[one.note for one in of_code("change-between-trials")],
         days=trend_view(answer, zone=pages.zone),
         trials=curves_view(answer, zone=pages.zone),
     )

@@ -18,7 +18,7 @@ from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.limb import SAME_PEEP_CMH2O
 from ebbmark.use_cases.questions import answer_to
 from ebbmark.views.sheet import Label, Part, report_pdf
-from ebbmark.web.page.answer_view import AnswerView, FigureView, TrialsView, answer_view, figure_view, trials_view
+from ebbmark.web.page.answer_view import AnswerView, FigureView, answer_view, figure_view
 from ebbmark.web.page.decision import REASONS, chosen_note
 from ebbmark.web.page.frame import Frame, Pages, frame_of
 from ebbmark.web.page.running_view import RunningView, running_view
@@ -27,7 +27,7 @@ from ebbmark.web.page.words import ago, clinical_sentences, clock, day_and_time,
 from ebbmark.words.numbers import level
 
 __all__ = [
-    "Live", "Validity", "live_of", "no_answer", "show_answer", "show_report", "trials_of", "tried", "validity_of",
+    "Live", "Validity", "live_of", "no_answer", "show_answer", "show_report", "tried", "validity_of",
 ]  # fmt: skip
 
 T = TypeVar("T")
@@ -103,11 +103,10 @@ async def show_answer(source: TrialSource, pages: Pages, choice: Choice = NO_CHO
         asyncio.ensure_future(frame_of(source, pages.zone)),
         asyncio.ensure_future(tried(source.titration(parameters))),
         asyncio.ensure_future(tried(source.asked("next-step"))),
-        asyncio.ensure_future(tried(source.asked("follow-trials"))),
         asyncio.ensure_future(tried(source.asked("check-validity"))),
     )
     try:
-        frame, read, running, trials, validity = await asyncio.gather(*asked)
+        frame, read, running, validity = await asyncio.gather(*asked)
     finally:
         # Where one refuses the page, the others would go on reading the record after it was answered.
         for one in asked:
@@ -127,9 +126,7 @@ async def show_answer(source: TrialSource, pages: Pages, choice: Choice = NO_CHO
         here="",
         view=view,
         figure=figure,
-        input_rows=[(one.reference, one.when, one.values) for one in view.inputs],
         running=progress or _unknown(running),
-        trials=trials_of(trials, pages),
         validity=validity_of(validity, read, source.at_s),
         disagree="" if isinstance(markers, Rejected) or not _disagree(markers) else markers.short.line,
         since=_since(read, running, validity, pages),
@@ -226,7 +223,7 @@ def _in_progress(running: Answer | Rejected, now_s: float) -> str:
     move = next(one.value for one in running.statements if one.code == "next-step")
     code = move.code if isinstance(move, Coded) else ""
     fresh = now_s - max(one.end_s for one in running.request.readings) <= _FRESH_S
-    return running.said[0] if code == _STOP or (fresh and code in _IN_PROGRESS) else ""
+    return running.short.line if code == _STOP or (fresh and code in _IN_PROGRESS) else ""
 
 
 def _unknown(running: Answer | Rejected) -> str:
@@ -280,14 +277,6 @@ def _since(
     marked = [(span_s[0], text) for span_s, text in seen if span_s is not None]
     rows = sorted([(ended_s, "Trial ended"), *moved, *marked])
     return tuple((day_and_time(at_s, pages.zone), text) for at_s, text in rows) if len(rows) > 1 else ()
-
-
-def trials_of(answer: Answer | Rejected, pages: Pages) -> TrialsView:
-    """All trials of the record, or why they are not known."""
-    if isinstance(answer, Rejected):
-        why = " ".join(clinical_sentences(answer.problems))
-        return TrialsView("Not known.", why, (), ())
-    return trials_view(answer, zone=pages.zone)
 
 
 async def tried(asked: Awaitable[T]) -> T | Rejected:

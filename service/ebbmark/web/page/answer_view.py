@@ -6,7 +6,7 @@ could be drawn from newer readings than the words around it, and would have the 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Final
@@ -14,30 +14,31 @@ from typing import Final
 from markupsafe import Markup
 
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.writing.flat_answer import FlatAnswer, Issue, WhatIfRow, view_of
-from ebbmark.fhir.writing.sentences import closing_sentence, first_sentence, protocol_sentence
-from ebbmark.fhir.writing.tables import Table, patient_table, places_by_text, step_table, what_if_table
+from ebbmark.fhir.writing.flat_answer import FlatAnswer, view_of
+from ebbmark.fhir.writing.sentences import protocol_sentence
+from ebbmark.fhir.writing.tables import Table, charted_table, places_by_text, what_if_remarks, what_if_table
 from ebbmark.physiology.advice.advice import Caution, Severity, WhatIf
+from ebbmark.physiology.closing.estimate import Closing, Verdict
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.views.figure import Figure, RunningFigure, figure_of
 from ebbmark.views.figure_words import FigureTable, figure_table
 from ebbmark.views.picture import inline_of, words_of
 from ebbmark.web.page.words import ago, clock, span
 from ebbmark.words.in_short import InShort
-from ebbmark.words.numbers import level
+from ebbmark.words.messages import say
+from ebbmark.words.numbers import level, percent
 
 __all__ = [
     "AnswerView",
     "Drawn",
     "FigureView",
     "InputLine",
+    "Inputs",
     "Remark",
     "Rung",
-    "TrialsView",
     "answer_view",
     "drawn",
     "figure_view",
-    "trials_view",
 ]
 
 _OLD_S: Final = 12 * 3600.0
@@ -55,16 +56,25 @@ class Rung:
 
 @dataclass(frozen=True, slots=True)
 class InputLine:
-    """One input that was read: its reference, when, and the values."""
+    """One input that was read: its reference, when, the values, and the numbers of the remarks that hold for it."""
 
     reference: str
     when: str
     values: str
+    remarks: str
+
+
+@dataclass(frozen=True, slots=True)
+class Inputs:
+    """Inputs that hold the same quantities: what these are, with their units, and one line for each input."""
+
+    read: str
+    lines: tuple[InputLine, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Remark:
-    """One reason and the inputs that it holds for."""
+    """One reason, and where it holds beside the inputs that were read, which bear its number."""
 
     text: str
     places: tuple[str, ...]
@@ -84,15 +94,15 @@ class AnswerView:
         age: how long ago it ended.
         old: that it is long ago, in a sentence; empty where it is not.
         rationale: why this PEEP, or why none and what to do about it.
-        closing: what the trial says about closing.
+        evidence: how far the curve can be trusted; empty where it allows no statement.
         high: cautions of this patient of high severity.
         moderate: those of moderate severity.
         slight: those of low severity.
-        general: what is true of every such trial, each with its source.
+        general: what is true of every such trial: each source with what it says.
         weight: predicted body weight with its unit.
         weight_remark: where it comes from.
         ladder: tidal volumes.
-        steps: the step table.
+        charted: ventilator and patient at each step.
         what_if: the what-if table.
         what_if_remarks: what the limits say of each row.
         inputs: every input that was read.
@@ -111,19 +121,18 @@ class AnswerView:
     age: str
     old: str
     rationale: str
-    closing: str
+    evidence: str
     high: tuple[Caution, ...]
     moderate: tuple[Caution, ...]
     slight: tuple[Caution, ...]
-    general: tuple[Caution, ...]
+    general: tuple[tuple[str, tuple[str, ...]], ...]
     weight: str
     weight_remark: str
     ladder: tuple[Rung, ...]
-    steps: Table
-    patient: Table
+    charted: Table
     what_if: Table
     what_if_remarks: tuple[str, ...]
-    inputs: tuple[InputLine, ...]
+    inputs: tuple[Inputs, ...]
     remarks: tuple[Remark, ...]
     rules: str
     trace: tuple[tuple[str, str], ...]
@@ -143,6 +152,8 @@ def answer_view(answer: Answer, *, now_s: float, zone: tzinfo, latest: Sequence[
     trial, advice, request = answer.titration.trial, answer.titration.advice, answer.request
     own = [one for one in advice.cautions if one.of_this_patient]
     ended_s = trial.steps[-1].end_s
+    issues = places_by_text(told.issues)
+    inputs = _inputs(answer, issues, zone)
     set_now, set_when = _set_now([*request.readings, *latest], now_s, zone)
     return AnswerView(
         short=answer.short,
@@ -156,26 +167,24 @@ def answer_view(answer: Answer, *, now_s: float, zone: tzinfo, latest: Sequence[
         age=ago(ended_s, now_s),
         old=f"This trial is {int((now_s - ended_s) // 3600)} h old." if now_s - ended_s > _OLD_S else "",
         rationale=advice.rationale,
-        closing=closing_sentence(answer.titration.closing),
+        evidence=_evidence(answer.titration.closing),
         high=tuple(one for one in own if one.severity is Severity.HIGH),
         moderate=tuple(one for one in own if one.severity is Severity.MODERATE),
         slight=tuple(one for one in own if one.severity is Severity.LOW),
-        general=tuple(one for one in advice.cautions if not one.of_this_patient),
+        general=_by_source([one for one in advice.cautions if not one.of_this_patient]),
         weight="not known" if told.predicted_body_weight_kg is None else f"{told.predicted_body_weight_kg:.1f} kg",
         weight_remark=told.weight_remark,
         ladder=_ladder(told, advice.target.ml_per_kg),
-        steps=step_table(told.steps),
-        patient=patient_table(told.steps),
+        charted=charted_table(told.steps),
         what_if=what_if_table(told.what_if),
-        what_if_remarks=tuple(_what_if_remark(row) for row in told.what_if),
-        inputs=_inputs(answer, zone),
-        remarks=_remarks(told.issues),
+        what_if_remarks=tuple(what_if_remarks(told.what_if)),
+        inputs=inputs,
+        remarks=_remarks(issues, inputs),
         rules=protocol_sentence(request),
         trace=(
             ("Answer", answer.identity),
             ("Digest of the inputs used (SHA-256)", answer.input_digest),
             ("Software", f"Ebbmark {answer.engine_version}"),
-            ("Protocol", f"{request.protocol.slug} version {request.protocol.version}"),
         ),
         identity=answer.identity,
     )
@@ -205,34 +214,48 @@ def _ladder(told: FlatAnswer, target_per_kg: float) -> tuple[Rung, ...]:
     )
 
 
-def _what_if_remark(row: WhatIfRow) -> str:
-    return row.remark if row.peep_cmh2o is None else f"{row.peep_cmh2o:g} cmH2O: {row.remark}"
+def _evidence(closing: Closing) -> str:
+    """What the line and the rationale do not say of the estimate."""
+    if closing.verdict is Verdict.INDETERMINATE:
+        return ""
+    if closing.shape is not None:
+        return say("page.evidence-of-fall", evidence=closing.evidence.value, shape=closing.shape.value)
+    return say("page.evidence", evidence=closing.evidence.value, probability=percent(closing.probability))
 
 
-def _inputs(answer: Answer, zone: tzinfo) -> tuple[InputLine, ...]:
-    """Each input with its readings; height and sex, which are no readings, stand last."""
+def _by_source(lines: Sequence[Caution]) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    found: dict[str, list[str]] = {}
+    for one in lines:
+        found.setdefault(one.citation, []).append(one.text)
+    return tuple((source, tuple(texts)) for source, texts in found.items())
+
+
+def _inputs(answer: Answer, issues: Mapping[str, Sequence[str]], zone: tzinfo) -> tuple[Inputs, ...]:
+    """Inputs by what they hold, in order of time; height and sex, which are no readings, stand last."""
     request = answer.request
-    by_source: dict[int, list[str]] = {}
+    by_source: dict[int, list[tuple[str, str]]] = {}
     times: dict[int, float] = {}
     for reading in request.readings:
-        unit = "" if reading.quantity.unit == "1" else f" {_plain(reading.quantity.unit)}"
-        by_source.setdefault(reading.source, []).append(
-            f"{reading.quantity.slug.replace('-', ' ')} {round(reading.value, 2):g}{unit}"
-        )
+        unit = "" if reading.quantity.unit == "1" else f" [{_plain(reading.quantity.unit)}]"
+        name = f"{reading.quantity.slug.replace('-', ' ')}{unit}"
+        by_source.setdefault(reading.source, []).append((name, f"{round(reading.value, 2):g}"))
         times.setdefault(reading.source, reading.start_s)
     person = request.known_person
-    by_source.setdefault(person.height_source, []).append(f"height {person.height_cm:.4g} cm")
+    by_source.setdefault(person.height_source, []).append(("height [cm]", f"{person.height_cm:.4g}"))
     if person.sex_source is not None:
-        by_source.setdefault(person.sex_source, []).append(f"sex {person.sex.value}")
-    order = sorted(by_source, key=lambda source: (times.get(source, float("inf")), source))
-    return tuple(
-        InputLine(
-            request.sources[source].reference or request.sources[source].path,
+        by_source.setdefault(person.sex_source, []).append(("sex", person.sex.value))
+    groups: dict[str, list[InputLine]] = {}
+    for source in sorted(by_source, key=lambda source: (times.get(source, float("inf")), source)):
+        named = request.sources[source]
+        reference = named.reference or named.path
+        line = InputLine(
+            reference,
             clock(times[source], zone) if source in times else "",
-            ", ".join(by_source[source]),
+            ", ".join(value for _, value in by_source[source]),
+            ", ".join(str(number) for number, places in enumerate(issues.values(), 1) if reference in places),
         )
-        for source in order
-    )
+        groups.setdefault(", ".join(name for name, _ in by_source[source]), []).append(line)
+    return tuple(Inputs(read, tuple(lines)) for read, lines in groups.items())
 
 
 def _plain(ucum: str) -> str:
@@ -240,39 +263,11 @@ def _plain(ucum: str) -> str:
     return ucum.replace("cm[H2O]", "cmH2O").replace("mm[Hg]", "mmHg").replace("[pH]", "").strip()
 
 
-def _remarks(issues: Sequence[Issue]) -> tuple[Remark, ...]:
-    found = places_by_text(issues)
-    return tuple(Remark(text, tuple(place for place in places if place)) for text, places in found.items())
-
-
-@dataclass(frozen=True, slots=True)
-class TrialsView:
-    """All trials of the record.
-
-    Attributes:
-        lead: what they say together, in one sentence.
-        rest: what goes with it.
-        rows: when and what, earliest first.
-        changes: one sentence per pair.
-    """
-
-    lead: str
-    rest: str
-    rows: tuple[tuple[str, str], ...]
-    changes: tuple[str, ...]
-
-
-def trials_view(answer: Answer, *, zone: tzinfo) -> TrialsView:
-    """Put the answer to the question about trials in words.
-
-    Args:
-        answer: of `$follow-trials`.
-        zone: of the site.
-    """
-    trials = [one for one in answer.statements if one.code == "trial-in-record"]
-    rows = tuple((span(*(one.span_s or answer.span_s), zone), one.note) for one in trials)
-    changes = tuple(one.note for one in answer.statements if one.code == "change-between-trials")
-    return TrialsView(*first_sentence(answer.said[0]), rows, changes)
+def _remarks(issues: Mapping[str, Sequence[str]], inputs: Sequence[Inputs]) -> tuple[Remark, ...]:
+    read = {one.reference for group in inputs for one in group.lines}
+    return tuple(
+        Remark(text, tuple(place for place in places if place and place not in read)) for text, places in issues.items()
+    )
 
 
 @dataclass(frozen=True, slots=True)

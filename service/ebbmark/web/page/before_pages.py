@@ -15,6 +15,7 @@ from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk
 from ebbmark.web.page.answer_pages import no_answer
 from ebbmark.web.page.frame import Pages, frame_of
 from ebbmark.web.page.source import TrialSource
+from ebbmark.web.page.words import not_shown
 from ebbmark.web.plan_page import plan_view
 from ebbmark.words.in_short import InShort
 
@@ -46,7 +47,7 @@ class BeforeView:
         to_ask_first: contraindications of which the record says nothing.
         to_ask: further conditions of which it says nothing.
         refuted: conditions that the record says are not there.
-        in_full: the whole answer in sentences.
+        more: what the answer says besides.
         rules: with their citations.
     """
 
@@ -58,7 +59,7 @@ class BeforeView:
     to_ask_first: tuple[str, ...]
     to_ask: tuple[str, ...]
     refuted: tuple[str, ...]
-    in_full: tuple[str, ...]
+    more: tuple[str, ...]
     rules: tuple[str, ...]
 
 
@@ -74,11 +75,10 @@ def before_view(answer: Answer) -> BeforeView:
     (state,), (documented,) = by_code["present-state"], by_code["documented-conditions"]
     said = {slug: value.code for slug, value in documented.parts if isinstance(value, Coded)}
     silent = [one for one in RISK_CONCEPTS if said.get(one.slug) == Documented.NOT_DOCUMENTED.value]
+    for_it = {one.note: one.method for one in by_code.get("trial-indication", ()) if one.value == Truth(True)}
     return BeforeView(
         short=answer.short,
-        speaks_for=tuple(
-            (one.note, one.method) for one in by_code.get("trial-indication", ()) if one.value == Truth(True)
-        ),
+        speaks_for=tuple(for_it.items()),
         against=tuple((one.severity, one.text) for one in answer.warnings),
         state=tuple(
             (_STATE[code], in_words(value.value, value.unit).removesuffix(" pH"))
@@ -89,7 +89,7 @@ def before_view(answer: Answer) -> BeforeView:
         to_ask_first=tuple(one.words for one in silent if one.risk is Risk.ABSOLUTE),
         to_ask=tuple(one.words for one in silent if one.risk is not Risk.ABSOLUTE),
         refuted=tuple(one.words for one in RISK_CONCEPTS if said.get(one.slug) == Documented.REFUTED.value),
-        in_full=answer.said,
+        more=not_shown(answer.said, [*for_it, *[one.text for one in answer.warnings], state.note]),
         rules=tuple(rule.sentence for rule in answer.rules),
     )
 

@@ -13,15 +13,15 @@ from ebbmark.fhir.answer import Amount, Answer, Coded, Statement, Value, Whole
 from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.codesystem import CONCEPTS
 from ebbmark.fhir.quantities import in_words
-from ebbmark.fhir.writing.sentences import first_sentence
 from ebbmark.fhir.writing.tables import ABSENT, Table
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.stop.criteria import CRITERIA, StopCriterion
+from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.trial.limb import SAME_PEEP_CMH2O
 from ebbmark.views.figure import RunningFigure, running_figure_of
 from ebbmark.web.page.words import ago, clock, day_and_time, plainly
 from ebbmark.words.in_short import InShort
-from ebbmark.words.messages import spell
+from ebbmark.words.messages import say, spell
 from ebbmark.words.numbers import level, percent
 from ebbmark.words.pages import where_words
 
@@ -52,12 +52,13 @@ LOOKS_AT: Final = {
 
 @dataclass(frozen=True, slots=True)
 class Criterion:
-    """One stop criterion: what it is, whether it was met, `met` where it was, and the latest reading with its age."""
+    """One stop criterion: what it is, whether it was met, the latest reading with its age, its limit and who set it."""
 
     name: str
     state: str
     met: bool
     latest: str
+    limit: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +68,8 @@ class Vital:
     Attributes:
         name: as charts spell it.
         value: the newest with its unit.
-        age: how old that is.
+        was: the last value at the step before, where the newest lies beyond a limit; else empty.
+        age: how old that is, where the ventilator was read since; else empty.
         limits: its stop limits in words; empty where nobody has given a number.
         beyond: whether the newest lies beyond one.
         trace: its course as points of an SVG polyline in a field of 100 by 30.
@@ -76,6 +78,7 @@ class Vital:
 
     name: str
     value: str
+    was: str
     age: str
     limits: str
     beyond: bool
@@ -95,16 +98,14 @@ class RunningView:
         since_s: the same instant [s since 1970-01-01T00:00:00Z].
         vitals: vital signs and peak pressure, where they were charted.
         state: whether a way down has begun.
-        lead: what the readings so far allow to be said, in one sentence.
-        rest: what goes with it.
+        said: what the readings so far allow to be said.
         latest: when the latest reading was, and how long ago.
         more: what else is said.
         warnings: stop criteria that were met, gravest first.
         figure: the steps as they are drawn; None where none has a reading yet.
         steps: highest PEEP first; no rows before the way down.
         criteria: all of them, those that were met first.
-        criteria_note: readings behind them, and why some could not be checked.
-        limits: which limits were applied, and who signed them.
+        criteria_note: why some could not be checked, and who signed the limits.
         method: the rule by which closing is called.
     """
 
@@ -115,8 +116,7 @@ class RunningView:
     since_s: float
     vitals: tuple[Vital, ...]
     state: str
-    lead: str
-    rest: str
+    said: str
     latest: str
     more: tuple[str, ...]
     warnings: tuple[str, ...]
@@ -124,7 +124,6 @@ class RunningView:
     steps: Table
     criteria: tuple[Criterion, ...]
     criteria_note: str
-    limits: str
     method: str
 
 
@@ -145,7 +144,6 @@ def running_view(answer: Answer, *, zone: tzinfo, site: Site = NO_SITE) -> Runni
     now_s = answer.request.as_of_s
     figure = running_figure_of(answer)
     said = _CITED.sub(r"\1", plainly(answer.said[0]))
-    lead, rest = first_sentence(said)
     since_s = _peep_since_s(answer)
     return RunningView(
         short=answer.short,
@@ -153,19 +151,22 @@ def running_view(answer: Answer, *, zone: tzinfo, site: Site = NO_SITE) -> Runni
         where=_where(answer, site),
         since=clock(since_s, zone) if since_s is not None else "",
         since_s=since_s or 0.0,
-        vitals=tuple(_vitals(answer)),
+        vitals=tuple(_vitals(answer, since_s, latest_s)),
         state=_STATES.get(move.value.code if isinstance(move.value, Coded) else "", "Trial in progress"),
-        lead=lead,
-        rest=rest,
+        said=said,
         latest=f"{day_and_time(latest_s, zone)}, {ago(latest_s, now_s)}",
-        more=tuple(plainly(one) for one in answer.said[1:] if _OF_THE_API not in one),
+        # The table of criteria says what was checked, and the note below it what was not.
+        more=tuple(
+            plainly(one)
+            for one in answer.said[1:]
+            if _OF_THE_API not in one and not any(told in one for told in stops.beside_parts)
+        ),
         # The gravest is said above already, but for the source of its limit.
         warnings=tuple(one.text for one in answer.warnings if one.text not in said),
         figure=figure,
         steps=_steps(answer, figure, zone),
         criteria=tuple(sorted((_criterion(*part, answer, zone) for part in stops.parts), key=lambda one: not one.met)),
-        criteria_note=stops.note,
-        limits=stops.method,
+        criteria_note=" ".join(stops.beside_parts),
         method=move.method,
     )
 
@@ -207,7 +208,11 @@ _TRACED_S: Final = 1800.0
 """So much of the course of a vital sign is drawn [s]; our choice."""
 
 
-def _vitals(answer: Answer) -> Iterator[Vital]:
+_READ_SINCE_S: Final = 120.0
+"""A vital sign this much older than the latest reading has its age beside it [s]; our choice."""
+
+
+def _vitals(answer: Answer, since_s: float | None, latest_s: float) -> Iterator[Vital]:
     now_s, limits = answer.request.as_of_s, answer.request.stop_limits
     for name, quantity in _SHOWN:
         course = [one for one in answer.request.readings if one.quantity is quantity]
@@ -223,13 +228,16 @@ def _vitals(answer: Answer) -> Iterator[Vital]:
         def height(value: float, low: float = low, span: float = span) -> float:
             return round(27 - 24 * (value - low) / span, 1)
 
+        # A row of sign 1 is met below its limit, one of sign -1 above it.
+        beyond = any(row.sign * (limit - newest.value) > 0 for row, limit in held)
+        earlier = [one for one in course if since_s is not None and one.end_s < since_s]
         yield Vital(
             name=name,
             value=f"{round(newest.value, 1):g} {rows[0].unit if rows else ''}".strip(),
-            age=ago(newest.end_s, now_s),
+            was=f"{max(earlier, key=lambda one: one.end_s).value:g}" if beyond and earlier else "",
+            age=ago(newest.end_s, now_s) if latest_s - newest.end_s > _READ_SINCE_S else "",
             limits=", ".join(row.shown_limit(limit) for row, limit in held),
-            # A row of sign 1 is met below its limit, one of sign -1 above it.
-            beyond=any(row.sign * (limit - newest.value) > 0 for row, limit in held),
+            beyond=beyond,
             trace=" ".join(
                 f"{round(100 * (1 - (now_s - at_s) / _TRACED_S), 1):g},{height(value):g}" for at_s, value in recent
             ),
@@ -269,7 +277,27 @@ def _steps(answer: Answer, figure: RunningFigure | None, zone: tzinfo) -> Table:
 def _criterion(code: str, value: Value | None, answer: Answer, zone: tzinfo) -> Criterion:
     state = value.code if isinstance(value, Coded) else "criterion-not-checked"
     return Criterion(
-        _DISPLAY.get(code, code), _DISPLAY.get(state, state), state == "criterion-met", _latest(code, answer, zone)
+        _DISPLAY.get(code, code),
+        _DISPLAY.get(state, state),
+        state == "criterion-met",
+        _latest(code, answer, zone),
+        _limit(StopCriterion(code), answer.request.stop_limits),
+    )
+
+
+def _limit(criterion: StopCriterion, limits: StopLimits) -> str:
+    """The limit with its source."""
+    if criterion is StopCriterion.RHYTHM:
+        stopping = limits.rhythms_that_stop
+        if stopping is None:
+            return say("page.no-limit")
+        return say("page.limit", limit=", ".join(one.display for one in stopping.codes), source=stopping.source)
+    row = CRITERIA[criterion]
+    limit = row.limit_of(limits)
+    return (
+        say("page.no-limit")
+        if limit is None
+        else say("page.limit", limit=row.shown_limit(limit.value), source=limit.source)
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime, tzinfo
 from typing import Final
 from zoneinfo import ZoneInfo
@@ -17,6 +17,7 @@ __all__ = [
     "day_and_time",
     "in_clinical_words",
     "lasting",
+    "not_shown",
     "plainly",
     "span",
     "technical_words",
@@ -103,6 +104,21 @@ def plainly(sentence: str) -> str:
     return sentence.replace(
         "$titrate-peep reads a trial that has ended", "A trial that has ended stands on the page Answer"
     )
+
+
+_ENDS: Final = re.compile(r"(?<=[.?]) (?=[A-Z'])")
+
+
+def not_shown(texts: Iterable[str], shown: Iterable[str]) -> tuple[str, ...]:
+    """The texts without the sentences that stand elsewhere on the page; nothing of a text that stands there whole.
+
+    Args:
+        texts: what there is to say.
+        shown: what is said already.
+    """
+    said = " ".join(shown)
+    left = (" ".join(one for one in _ENDS.split(text) if one not in said) for text in texts)
+    return tuple(text for text in left if text)
 
 
 _MISSING: Final = (
