@@ -328,9 +328,12 @@ class TestOneStory:
         def differ(one: Told) -> object:
             view = answer_view(one.known, now_s=of_trial(one), zone=UTC)
             closing, advice = one.known.titration.closing, one.known.titration.advice
-            mine = (closing_sentence(closing), advice.rationale, {each.text for each in advice.cautions})
-            shown = (*view.high, *view.moderate, *view.slight, *view.general)
-            theirs = (view.closing, view.rationale, {each.text for each in shown})
+            # What the line and the rationale say of the estimate does not stand a third time.
+            stated = closing.verdict is not Verdict.INDETERMINATE
+            mine = (stated, advice.rationale, {each.text for each in advice.cautions})
+            shown = [each.text for each in (*view.high, *view.moderate, *view.slight)]
+            shown += [text for _, texts in view.general for text in texts]
+            theirs = (f"evidence is {closing.evidence.value}" in view.evidence, view.rationale, set(shown))
             return (mine, theirs) if mine != theirs else None
 
         assert disagreements(kind, differ) == []
