@@ -5,6 +5,8 @@ before it signs and an old one until nothing it signed is still valid.
 
 Source: RFC 7517 (JWK Set), RFC 7518 (parameters), RFC 7638 (thumbprint as kid); SMART App Launch 2.2
 client-confidential-asymmetric (ES384 and RS384, kid, no private part published).
+
+The library of JOSE and its cryptography are loaded with the first key: a service without keys starts without them.
 """
 
 from __future__ import annotations
@@ -13,11 +15,13 @@ from base64 import urlsafe_b64decode
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from enum import Enum
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import msgspec
 from joserfc.errors import JoseError
-from joserfc.jwk import ECKey, RSAKey
+
+if TYPE_CHECKING:
+    from joserfc.jwk import ECKey, RSAKey
 
 __all__ = [
     "NO_KEYS",
@@ -130,6 +134,8 @@ def read_key_ring(files: Iterable[bytes]) -> KeyRing | KeyFault:
 
 
 def _signing_key(jwk: dict[str, object]) -> SigningKey | KeyFault:
+    from joserfc.jwk import ECKey, RSAKey
+
     algorithm: Algorithm = "ES384" if jwk.get("kty") == "EC" else "RS384"
     if jwk.get("alg", algorithm) != algorithm or jwk.get("use", "sig") != "sig":
         return KeyFault.NOT_USABLE
@@ -183,6 +189,8 @@ def read_public_keys(key_set: bytes) -> tuple[PublicKey, ...] | None:
 
 
 def _public_key(jwk: dict[str, object]) -> PublicKey | None:
+    from joserfc.jwk import ECKey, RSAKey
+
     kid, operations = jwk.get("kid"), jwk.get("key_ops", ["verify"])
     if not isinstance(kid, str) or not kid or jwk.get("use", "sig") != "sig":
         return None
@@ -220,5 +228,7 @@ def new_key_set(algorithm: Algorithm) -> dict[str, object]:
     Args:
         algorithm: ES384 or RS384.
     """
+    from joserfc.jwk import ECKey, RSAKey
+
     key: ECKey | RSAKey = ECKey.generate_key("P-384") if algorithm == "ES384" else RSAKey.generate_key(NEW_RSA_BITS)
     return {"keys": [{**key.as_dict(private=True), "kid": key.thumbprint(), "use": "sig", "alg": algorithm}]}

@@ -13,12 +13,10 @@ from base64 import b64decode, b64encode, urlsafe_b64encode
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from enum import Enum
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import msgspec
-from joserfc import jws
 from joserfc.errors import JoseError
-from joserfc.jwk import ECKey, OctKey, RSAKey
 
 from ebbmark.audit.stored_answer import foreign_in, require_shape
 from ebbmark.fhir.writing.canonical import NotCanonical, canonical_bytes
@@ -26,6 +24,9 @@ from ebbmark.fhir.writing.normal_form import NormalForm, full_url_of, kind_of, n
 from ebbmark.fhir.writing.provenance import PROVENANCE
 from ebbmark.fhir.writing.report import ANSWER_PROVENANCES, REPORT, REPORT_PROVENANCE
 from ebbmark.keys import PublicKey, SigningKey
+
+if TYPE_CHECKING:
+    from joserfc.jwk import ECKey, OctKey, RSAKey
 
 __all__ = ["Verification", "Verified", "fits", "sign", "verify", "verify_form"]
 
@@ -63,10 +64,8 @@ class Verification:
     kid: str = ""
 
 
-class _Ample(jws.JWSRegistry):
-    """Takes answers of many steps, and pages; the library's limit of 128 kB is meant for tokens."""
-
-    max_payload_length = 50_000_000
+LONGEST_PAYLOAD = 50_000_000
+"""[bytes] Takes answers of many steps, and pages; the library's limit of 128 kB is meant for tokens."""
 
 
 class _Header(msgspec.Struct):
@@ -83,6 +82,8 @@ def sign(bundle: Mapping[str, object], *, key: SigningKey) -> Json:
         bundle: what `fhir.write.write_bundle` made; left as it is.
         key: ours.
     """
+    from joserfc import jws
+
     entries = [dict(entry) for entry in _entries(bundle)]
     form = normal_form(resources_of({"entry": [_with_signature(entry, "") for entry in entries]}))
     kinds = {full_url_of(form.identity, kind): kind for kind in form.parts}
@@ -187,10 +188,14 @@ def fits(detached: str, payload: bytes, key: ECKey | RSAKey | OctKey, algorithm:
 
     Source: RFC 7515, appendix F: put the payload back, and check as usual.
     """
+    from joserfc import jws
+
+    registry = jws.JWSRegistry(algorithms=[algorithm])
+    registry.max_payload_length = LONGEST_PAYLOAD
     header, _, signature = detached.split(".")
     compact = f"{header}.{urlsafe_b64encode(payload).decode().rstrip('=')}.{signature}"
     try:
-        jws.deserialize_compact(compact, key, registry=_Ample(algorithms=[algorithm]))
+        jws.deserialize_compact(compact, key, registry=registry)
     except (JoseError, ValueError):
         return False
     return True

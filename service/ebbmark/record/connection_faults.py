@@ -11,7 +11,6 @@ from datetime import datetime
 from pathlib import Path
 
 import httpx
-from cryptography.x509 import load_pem_x509_certificate
 
 from ebbmark.record.address_guard import SurprisingAddress, UnknownName
 from ebbmark.record.retry import CallFailure
@@ -58,6 +57,8 @@ def expired_since(certificate: Path, *, at_s: float) -> datetime | None:
         certificate: PEM file, found readable before; its first certificate counts.
         at_s: now [s since 1970-01-01T00:00:00Z].
     """
+    from cryptography.x509 import load_pem_x509_certificate
+
     ends = load_pem_x509_certificate(certificate.read_bytes()).not_valid_after_utc
     return ends if ends.timestamp() <= at_s else None
 

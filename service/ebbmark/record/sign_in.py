@@ -19,7 +19,6 @@ from dataclasses import dataclass, field
 from urllib.parse import urlencode
 
 import msgspec
-from joserfc import jwt
 
 from ebbmark.keys import KeyRing, SigningKey
 from ebbmark.record.address_guard import refusal_of, same_server
@@ -181,6 +180,8 @@ def client_assertion(key: SigningKey, *, client_id: str, token_url: str, jti: st
     Returns:
         The JWT in compact form, good for `ASSERTION_LIFE_S`.
     """
+    from joserfc import jwt
+
     issued_s = int(at_s)
     claims: dict[str, object] = {
         "iss": client_id,

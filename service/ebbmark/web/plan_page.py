@@ -23,7 +23,6 @@ from ebbmark.words.stopping import stop_words
 
 __all__ = ["PAGE_HEADERS", "PlanRow", "PlanView", "plan_page", "plan_view", "wants_page"]
 
-_TEMPLATES: Final = templates_of("ebbmark.web.theme")
 _STYLE: Final = STYLE.body.decode()
 
 PAGE_HEADERS: Final = printed_headers(_STYLE)
@@ -111,7 +110,8 @@ def plan_page(answer: Answer, body: bytes = b"") -> str:
     """
     patient = _patient_of(answer.request.subject, body)
     today = datetime.fromtimestamp(answer.span_s[1], UTC).date()
-    return _TEMPLATES.get_template("plan_printed.html").render(
+    template = templates_of("ebbmark.web.theme").get_template("plan_printed.html")
+    return template.render(
         view=plan_view(answer),
         who=demographics_of(patient, today=today) if patient else None,
         subject=answer.request.subject,

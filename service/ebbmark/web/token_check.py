@@ -18,17 +18,19 @@ import hashlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from enum import Enum
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 from urllib.parse import quote_plus, urlencode
 
 import msgspec
-from joserfc import jws
 from joserfc.errors import JoseError
 
 from ebbmark.keys import PublicKey
 from ebbmark.record.address_guard import refusal_of
 from ebbmark.record.client import Exchange, Reply, decoded
 from ebbmark.record.published_keys import KeyLookup
+
+if TYPE_CHECKING:
+    from joserfc import jws
 
 __all__ = [
     "Claims",
@@ -150,9 +152,12 @@ class _Issuer(msgspec.Struct):
     iss: str
 
 
-class _Registry(jws.JWSRegistry):
-    max_header_length = LONGEST_HEADER
-    max_payload_length = LONGEST_TOKEN
+def _registry(algorithms: list[str] | None = None, *, strict_check_header: bool = True) -> jws.JWSRegistry:
+    from joserfc.jws import JWSRegistry
+
+    registry = JWSRegistry(algorithms=algorithms, strict_check_header=strict_check_header)
+    registry.max_header_length, registry.max_payload_length = LONGEST_HEADER, LONGEST_TOKEN
+    return registry
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,8 +206,10 @@ def _unverified(token: str, rules: Rules) -> _Unverified | TokenRefusal:
     """Read who claims to have signed, and how, before anything of it is believed."""
     if len(token) > LONGEST_TOKEN:
         return TokenRefusal.TOO_LONG
+    from joserfc import jws
+
     try:
-        signed = jws.extract_compact(token.encode("ascii"), registry=_Registry())
+        signed = jws.extract_compact(token.encode("ascii"), registry=_registry())
         header = msgspec.convert(signed.headers(), _Header)
     except (JoseError, ValueError, msgspec.ValidationError, binascii.Error, RecursionError):
         return TokenRefusal.NOT_A_JWT
@@ -227,7 +234,9 @@ def signature_fits(signed: jws.CompactSignature, key: PublicKey, algorithm: str)
         key: of whoever claims to have signed.
         algorithm: the one that the token names; already found among those accepted.
     """
-    registry = _Registry(algorithms=[algorithm], strict_check_header=False)
+    from joserfc import jws
+
+    registry = _registry([algorithm], strict_check_header=False)
     try:
         return jws.validate_compact(signed, key.key, registry=registry)
     except (JoseError, ValueError):

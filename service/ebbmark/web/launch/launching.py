@@ -280,7 +280,6 @@ async def _given_back(door: SmartDoor, session: Session) -> bool:
     return failures == [None] * len(failures)
 
 
-_TEMPLATES = templates_of("ebbmark.web.launch")
 _SEE_OTHER: Final = 303
 LONGEST_FORM = 20_000
 LONGEST_SHOWN = 200
@@ -360,5 +359,5 @@ def _choices(door: SmartDoor) -> list[tuple[str, str]]:
 
 
 def _page(door: SmartDoor, template: str, **values: object) -> Response:
-    body = _TEMPLATES.get_template(template).render(root=door.cookies.root, **values)
+    body = templates_of("ebbmark.web.launch").get_template(template).render(root=door.cookies.root, **values)
     return page_response(body, frame_ancestors=door.settings.frame_ancestors)

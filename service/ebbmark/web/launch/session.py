@@ -25,19 +25,20 @@ import re
 from collections.abc import Awaitable, Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from hashlib import sha256
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 import msgspec
 from fastapi import Request
-from joserfc import jwe
 from joserfc.errors import JoseError
-from joserfc.jwk import OctKey
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from ebbmark.record.client import RecordSettings
 from ebbmark.record.retry import CallFailure, SingleFlight
 from ebbmark.record.sign_in import SignInFailure
 from ebbmark.record.smart_launch import AppClient, UserGrant
+
+if TYPE_CHECKING:
+    from joserfc.jwk import OctKey
 
 __all__ = [
     "CALLBACK",
@@ -97,6 +98,8 @@ class Seal:
             value: what msgspec can write as JSON.
             purpose: what it is for; only `open` with the same purpose gives it back.
         """
+        from joserfc import jwe
+
         kid, key = self.keys[0]
         header = {"alg": "dir", "enc": "A256GCM", "kid": kid, "typ": purpose}
         return jwe.encrypt_compact(header, msgspec.json.encode(value), key, algorithms=list(ALGORITHMS))
@@ -114,6 +117,8 @@ class Seal:
         """
         if len(sealed) > LONGEST_SEALED or not sealed.isascii():
             return None
+        from joserfc import jwe
+
         try:
             header = msgspec.json.decode(binascii.a2b_base64(_padded(sealed.split(".", 1)[0])), type=dict[str, str])
             key = dict(self.keys).get(header.get("kid", ""))
@@ -165,11 +170,15 @@ def _imported(one: _Key) -> OctKey:
         raise CookieKeyFault("holds a key that is not base64url") from None
     if len(raw) * 8 != KEY_BITS:
         raise CookieKeyFault(f"holds a key of {len(raw) * 8} bits; {KEY_BITS} are needed")
+    from joserfc.jwk import OctKey
+
     return OctKey.import_key(raw)
 
 
 def new_cookie_key_set() -> dict[str, object]:
     """Make a JSON Web Key Set with one new key, named by its thumbprint."""
+    from joserfc.jwk import OctKey
+
     key = OctKey.generate_key(KEY_BITS)
     return {"keys": [{**key.as_dict(private=True), "kid": key.thumbprint(), "use": "enc", "alg": "A256GCM"}]}
 

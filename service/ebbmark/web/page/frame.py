@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, tzinfo
-from typing import Final
 
 from fastapi import Response
 
@@ -14,8 +13,6 @@ from ebbmark.web.page.source import TrialSource
 from ebbmark.web.theme.pages import page_response, templates_of
 
 __all__ = ["Frame", "Pages", "frame_of"]
-
-_TEMPLATES: Final = templates_of("ebbmark.web.page")
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +31,7 @@ class Pages:
 
     def body(self, template: str, **values: object) -> str:
         """A page or a part of one."""
-        return _TEMPLATES.get_template(template).render(root=self.root, **values)
+        return templates_of("ebbmark.web.page").get_template(template).render(root=self.root, **values)
 
     def page(self, template: str, frame: Frame, *, here: str = "-", status: int = 200, **values: object) -> Response:
         """A page about a patient.

@@ -8,15 +8,18 @@ from __future__ import annotations
 import re
 from base64 import b64encode
 from collections.abc import Awaitable, Callable, Mapping, Sequence
+from functools import cache
 from hashlib import sha256
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from fastapi import Request, Response
-from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from ebbmark import __version__
 from ebbmark.web.theme.files import SCRIPT, STYLE
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
 
 __all__ = [
     "HTML",
@@ -89,12 +92,15 @@ def small_references(text: object) -> Markup:
 HTML: Final = "text/html; charset=utf-8"
 
 
+@cache
 def templates_of(package: str) -> Environment:
-    """The templates of a package, and those of this one that they build on.
+    """The templates of a package, and those of this one that they build on; made with the first page.
 
     Args:
         package: dotted name; its templates lie in its folder `templates`.
     """
+    from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
+
     environment = Environment(
         loader=ChoiceLoader([PackageLoader(package), PackageLoader("ebbmark.web.theme")]),
         autoescape=True,
@@ -134,9 +140,6 @@ def page_response(
     return Response(
         body, status_code=status, media_type=HTML, headers={**page_headers(frame_ancestors), **(headers or {})}
     )
-
-
-_TEMPLATES = templates_of("ebbmark.web.theme")
 
 
 PAGES: Final = ("/app/", "/demo/", "/launch")
@@ -201,7 +204,11 @@ def refusal_page(
         headers: further headers.
         root: path below which browsers see this service; empty for its host alone.
     """
-    body = _TEMPLATES.get_template("refused.html").render(title=title, sentence=sentence, todo=todo, root=root)
+    body = (
+        templates_of("ebbmark.web.theme")
+        .get_template("refused.html")
+        .render(title=title, sentence=sentence, todo=todo, root=root)
+    )
     return page_response(body, status=status, frame_ancestors=frame_ancestors, headers=headers)
 
 
