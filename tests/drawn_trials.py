@@ -13,7 +13,7 @@ from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.reading.charted_steps import read_charted_steps
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.read import read_request
-from ebbmark.physiology.patient.steps_seen import Seen
+from ebbmark.physiology.patient.context import Seen
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity
 from ebbmark.use_cases.questions import answer_request

@@ -20,7 +20,7 @@ from ebbmark.fhir.definitions import definition_of, plan_definitions
 from ebbmark.fhir.operations import OPERATIONS
 from ebbmark.fhir.reading.codes import SNOMED
 from ebbmark.fhir.reading.conditions import AS_WIDE, ruled_out
-from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, RiskConcept
+from ebbmark.physiology.before.risks import RISK_CONCEPTS, RiskConcept
 from ebbmark.physiology.before.staircase import Traced
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.words.messages import spell

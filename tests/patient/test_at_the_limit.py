@@ -14,7 +14,7 @@ from typing import Final, NamedTuple
 
 import pytest
 
-from ebbmark.physiology.patient.limits import LIMITS, CheckLimits
+from ebbmark.physiology.patient.context import LIMITS, CheckLimits
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.readings import Quantity, Reading
 from patients import PEEPS, Beside, Values, replace, slugs, titrated

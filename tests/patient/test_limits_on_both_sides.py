@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 import pytest
 
-from ebbmark.physiology.patient.limits import LIMITS
+from ebbmark.physiology.patient.context import LIMITS
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.readings import Quantity
 from patients import CLEAR, PEEPS, Values, slugs, titrated

@@ -7,10 +7,10 @@ from dataclasses import replace
 import pytest
 
 from ebbmark.physiology.advice.evidence import EvidenceStatus
-from ebbmark.physiology.before.ards_class import ards_classes
 from ebbmark.physiology.before.candidate import Candidate, Documented, Finding, Standing, assess_candidate
-from ebbmark.physiology.before.obstacles import obstacles_of, to_be_asked
-from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk
+from ebbmark.physiology.before.plan_checks import obstacles_of, to_be_asked
+from ebbmark.physiology.before.risks import RISK_CONCEPTS, Risk
+from ebbmark.physiology.before.state import ards_classes
 from ebbmark.physiology.formulas.gas_exchange import Oxygenation
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.timeline import setting_at

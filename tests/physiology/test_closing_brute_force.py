@@ -16,8 +16,18 @@ from scipy.stats import cauchy, multivariate_normal
 
 from ebbmark.physiology.closing.arithmetic import Floats
 from ebbmark.physiology.closing.closing import CurveStep, closing_posterior
-from ebbmark.physiology.closing.curves import DROP_MEAN, DROP_SD, curve_prior, event_factors, event_prior
-from ebbmark.physiology.closing.noise import Noise, StepCentres, log_spoiled_odds, noise_of, step_centres
+from ebbmark.physiology.closing.model import (
+    DROP_MEAN,
+    DROP_SD,
+    Noise,
+    StepCentres,
+    curve_prior,
+    event_factors,
+    event_prior,
+    log_spoiled_odds,
+    noise_of,
+    step_centres,
+)
 from ebbmark.physiology.closing.posterior import Hypotheses, weigh_hypotheses
 
 FALL = 0.05

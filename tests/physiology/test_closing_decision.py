@@ -7,8 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.physiology.closing.decision import stated
-from ebbmark.physiology.closing.losses import expected_losses
+from ebbmark.physiology.closing.decision import expected_losses, stated
 
 NO_ANSWER = 0.8
 

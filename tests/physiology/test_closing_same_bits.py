@@ -12,13 +12,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.physiology.closing import arithmetic, closing, curves, decision, losses, noise, posterior
+from ebbmark.physiology.closing import arithmetic, closing, decision, model, posterior
 from ebbmark.physiology.closing.arithmetic import Floats
 from ebbmark.physiology.closing.closing import Closing, CurveStep, estimate_closing
-from ebbmark.physiology.closing.stopping import closing_passed
+from ebbmark.physiology.closing.of_trial import closing_passed
 
 CORE = Path(closing.__file__).parent
-USERS = (curves, decision, losses, noise, posterior)
+USERS = (decision, model, posterior)
 FUNCTIONS = ("exp", "log", "total", "times", "cholesky", "inverse_of_root", "normal_points")
 ORDER_OF_THE_MACHINE = {
     *("dot", "matmul", "einsum", "inner", "vdot", "tensordot", "linalg", "exp", "log", "exp2", "log2", "expm1"),
@@ -46,7 +46,7 @@ def limbs() -> Iterator[list[CurveStep]]:
 
 
 def answers() -> list[tuple[Closing, Closing, float]]:
-    for cached in (curves.curve_prior, curves.event_factors, posterior.table_of):
+    for cached in (model.curve_prior, model.event_factors, posterior.table_of):
         cached.cache_clear()
     return [
         (estimate_closing(limb), estimate_closing(limb, dynamic=True), closing_passed(limb[:-1])) for limb in limbs()

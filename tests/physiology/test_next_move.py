@@ -10,9 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ebbmark.physiology.closing.closing import CurveStep
-from ebbmark.physiology.closing.stopping import closing_passed
-from ebbmark.physiology.during.call_rule import CallRule, StepSoFar, closing_called, steps_so_far
+from ebbmark.physiology.closing.of_trial import closing_passed
 from ebbmark.physiology.during.next_move import Action, Move, next_move
+from ebbmark.physiology.during.running import CallRule, StepSoFar, closing_called, steps_so_far
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.stop.criteria import check_stop
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS

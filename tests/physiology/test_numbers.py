@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 import ebbmark
-from ebbmark.physiology.patient.limits import LIMITS
+from ebbmark.physiology.patient.context import LIMITS
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit
 
@@ -43,7 +43,7 @@ PUBLISHED: Numbers = {
 
 OWN_CHOICE: Numbers = {
     "patient.breathing_checks": {"_WHOLE": 0.99},
-    "patient.steps_seen": {"BEFORE_S": 3600.0, "LONGEST_HOLD_S": 86400.0, "_IMPOSSIBLE_BELOW": (25.0, 30.0)},
+    "patient.context": {"BEFORE_S": 3600.0, "LONGEST_HOLD_S": 86400.0, "_IMPOSSIBLE_BELOW": (25.0, 30.0)},
     "patient.suggestion_checks": {"SAME_PEEP_CMH2O": 0.25},
     "stop.criteria": {"_RECENT": 10, "_FEWEST": 2, "_PAIR_S": 30.0, "PAST_S": 1800.0, "NO_PRESSURE_MMHG": 20.0,
                       "BESIDE_S": 600.0, "_SIGNS": (1, -1, 0)},

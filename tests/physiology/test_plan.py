@@ -21,8 +21,7 @@ from ebbmark.physiology.before.plan import (
     Variant,
     plan_trial,
 )
-from ebbmark.physiology.before.published_staircases import COMMON_PRACTICE
-from ebbmark.physiology.before.staircase import Cell, StaircaseRules, Traced, faults_of_rules
+from ebbmark.physiology.before.staircase import COMMON_PRACTICE, Cell, StaircaseRules, Traced, faults_of_rules
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit
 from ebbmark.words.messages import spell, spelled

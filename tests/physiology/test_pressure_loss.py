@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.physiology.after.losses import PressureLimit, PressureLosses, pressure_losses
-from ebbmark.physiology.after.seen import Gap
+from ebbmark.physiology.after.events import Gap, PressureLimit
+from ebbmark.physiology.after.surveillance import PressureLosses, pressure_losses
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.words.since_titration import seen_words
 from trials import START_S, reading

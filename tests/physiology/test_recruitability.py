@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.physiology.after.recruitability import recruitment_to_inflation
+from ebbmark.physiology.after.markers import recruitment_to_inflation
 from ebbmark.words.messages import spell
 
 

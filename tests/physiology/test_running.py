@@ -6,7 +6,7 @@ import pytest
 
 from ebbmark.physiology.after.trials_of_record import set_after, trials_of_record
 from ebbmark.physiology.during.running import running_trial
-from ebbmark.physiology.patient.steps_seen import before_the_trial
+from ebbmark.physiology.patient.context import before_the_trial
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.trial.limb import began_of

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import pytest
 
+from ebbmark.physiology.after.events import CodedChange, Event
 from ebbmark.physiology.after.patient_now import patient_now
 from ebbmark.physiology.after.snapshot import Snapshot, take_snapshot
-from ebbmark.physiology.after.surveillance import CodedChange, Event, Surveillance, watch
+from ebbmark.physiology.after.surveillance import Surveillance, watch
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS
 from ebbmark.words.messages import spell

@@ -21,7 +21,7 @@ from ebbmark.fhir.bedside.site import SiteFileError
 from ebbmark.fhir.operations import BY_SLUG, OPERATIONS, Operation
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.keys import new_key_set
-from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
+from ebbmark.physiology.before.risks import RISK_CONCEPTS
 from ebbmark.settings import Settings
 from ebbmark.use_cases.questions import answer_request
 from ebbmark.web.app import create_app

@@ -16,8 +16,17 @@ from dataclasses import fields
 import pytest
 
 from ebbmark.physiology.before.plan import NoPlan, NoPlanReason, Phase, Plan, Settings, Variant, plan_trial
-from ebbmark.physiology.before.published_staircases import COMMON_PRACTICE, STAIRCASES, staircase_for
-from ebbmark.physiology.before.staircase import Cell, Marker, StaircaseRules, Traced, faults_of_rules, unverified_cells
+from ebbmark.physiology.before.staircase import (
+    COMMON_PRACTICE,
+    STAIRCASES,
+    Cell,
+    Marker,
+    StaircaseRules,
+    Traced,
+    faults_of_rules,
+    staircase_for,
+    unverified_cells,
+)
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL
 from ebbmark.words.messages import spell
 

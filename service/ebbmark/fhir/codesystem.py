@@ -9,7 +9,7 @@ from ebbmark import __version__
 from ebbmark.data import table
 from ebbmark.fhir.naming import CODE_SYSTEM
 from ebbmark.physiology.after.measures import Measure
-from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
+from ebbmark.physiology.before.risks import RISK_CONCEPTS
 from ebbmark.words.messages import ENGLISH
 
 __all__ = ["CHOICE_REASONS", "CONCEPTS", "DEFINITIONS_DATE", "OVERRIDE_REASONS", "TOPIC", "Concept", "code_system"]

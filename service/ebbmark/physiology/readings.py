@@ -5,12 +5,13 @@ Such a reading is no reading, and it is not nothing either: it may be one that m
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import Enum
+from math import inf
 from typing import NamedTuple
 
-__all__ = ["Doubt", "Doubts", "Quantity", "Reading", "latest_doubt"]
+__all__ = ["Doubt", "Doubts", "Quantity", "Reading", "latest", "latest_doubt"]
 
 
 class Quantity(Enum):
@@ -85,6 +86,14 @@ class Reading(NamedTuple):
     def at_s(self) -> float:
         """The middle of the period that the reading stands for [s since 1970-01-01T00:00:00Z]."""
         return 0.5 * (self.start_s + self.end_s)
+
+
+def latest(
+    readings: Iterable[Reading], quantity: Quantity, from_s: float = -inf, until_s: float = inf
+) -> Reading | None:
+    """The latest reading of a quantity within a time; None where there is none."""
+    of_it = [one for one in readings if one.quantity is quantity and from_s <= one.at_s <= until_s]
+    return max(of_it, key=lambda one: (one.at_s, one.source), default=None)
 
 
 @dataclass(frozen=True, slots=True)

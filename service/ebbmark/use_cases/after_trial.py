@@ -9,8 +9,7 @@ from math import inf
 from ebbmark.fhir.answer import Answer, Statement, Warned
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.reading.request import Request
-from ebbmark.physiology.after.losses import PressureLimit
-from ebbmark.physiology.after.seen import Seen
+from ebbmark.physiology.after.events import PressureLimit, Seen
 from ebbmark.physiology.after.snapshot import Snapshot, take_snapshot
 from ebbmark.physiology.after.trials_of_record import set_after
 from ebbmark.physiology.formulas.body import predicted_body_weight_kg

@@ -17,9 +17,8 @@ from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.sources import Ignored, Reason
 from ebbmark.fhir.writing.canonical import identity, input_digest, question_basis
 from ebbmark.physiology.before.plan import Plan
-from ebbmark.physiology.before.published_staircases import staircase_for
-from ebbmark.physiology.before.staircase import StaircaseRules, unverified_names
-from ebbmark.physiology.during.call_rule import CallRule
+from ebbmark.physiology.before.staircase import StaircaseRules, staircase_for, unverified_names
+from ebbmark.physiology.during.running import CallRule
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Doubts, Reading
 from ebbmark.physiology.stop.limits import Rhythms, StopLimits

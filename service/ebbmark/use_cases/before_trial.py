@@ -12,9 +12,8 @@ from ebbmark.fhir.quantities import ACIDITY, BLOOD_PRESSURE, DOSE_RATE, PER_MINU
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.sources import Ignored
 from ebbmark.physiology.before.candidate import Candidate, Charted, Finding, assess_candidate
-from ebbmark.physiology.before.present_state import PresentState
-from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk
-from ebbmark.physiology.before.risk_readings import OF_THE_DOSE, ReadingRisk
+from ebbmark.physiology.before.risks import OF_THE_DOSE, RISK_CONCEPTS, ReadingRisk, Risk
+from ebbmark.physiology.before.state import PresentState
 from ebbmark.physiology.formulas.body import predicted_body_weight_kg
 from ebbmark.physiology.formulas.gas_exchange import GasDoubt
 from ebbmark.physiology.readings import Quantity

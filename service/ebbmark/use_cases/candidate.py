@@ -6,9 +6,8 @@ from ebbmark.fhir.answer import Amount, Answer, Coded, Part, Rule, Statement, Tr
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.quantities import BLOOD_PRESSURE, PERCENT
 from ebbmark.fhir.reading.request import Request
-from ebbmark.physiology.before.ards_class import ArdsClass
 from ebbmark.physiology.before.candidate import Candidate, Documented
-from ebbmark.physiology.before.indication import Indication
+from ebbmark.physiology.before.state import ArdsClass, Indication
 from ebbmark.physiology.formulas.gas_exchange import Oxygenation
 from ebbmark.use_cases.answer_builder import answered, rule_of_limits, sentences
 from ebbmark.use_cases.before_trial import (

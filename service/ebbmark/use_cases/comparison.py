@@ -24,9 +24,9 @@ from ebbmark.fhir.quantities import (
 )
 from ebbmark.fhir.reading.request import Request
 from ebbmark.physiology.after.comparison import Comparison, LimitCheck, Overdistension, compare
+from ebbmark.physiology.after.events import Event
 from ebbmark.physiology.after.measures import Change, Measure, Verdict
 from ebbmark.physiology.after.patient_now import without_mechanics
-from ebbmark.physiology.after.seen import Event
 from ebbmark.physiology.after.snapshot import Snapshot
 from ebbmark.physiology.closing.of_trial import closing_of
 from ebbmark.physiology.readings import Quantity

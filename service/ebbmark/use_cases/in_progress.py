@@ -20,10 +20,8 @@ from ebbmark.fhir.quantities import PRESSURE, PROBABILITY
 from ebbmark.fhir.reading.question import Acknowledged
 from ebbmark.fhir.reading.request import Request
 from ebbmark.physiology.before.staircase import StaircaseRules
-from ebbmark.physiology.during.call_rule import StepSoFar
-from ebbmark.physiology.during.checks import ACKNOWLEDGED_NAMES, is_acknowledged_name
-from ebbmark.physiology.during.running import RunningTrial, interleaved
-from ebbmark.physiology.during.scene import Concern
+from ebbmark.physiology.during.next_move import ACKNOWLEDGED_NAMES, is_acknowledged_name
+from ebbmark.physiology.during.running import Concern, RunningTrial, StepSoFar, interleaved
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.stop.criteria import StopAnswer, StopCriterion
 from ebbmark.physiology.stop.limits import StopLimits

@@ -9,8 +9,7 @@ from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.quantities import FRACTION, PRESSURE, RATIO, VOLUME
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.writing.sentences import closing_sentence
-from ebbmark.physiology.after.markers import Marker, Markers, read_markers
-from ebbmark.physiology.after.recruitability import recruitment_to_inflation
+from ebbmark.physiology.after.markers import Marker, Markers, read_markers, recruitment_to_inflation
 from ebbmark.physiology.before.peep_tables import PEEP_TABLES, TableAnswer, look_up
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.timeline import FIO2, in_force_at

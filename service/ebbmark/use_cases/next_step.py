@@ -16,11 +16,15 @@ from ebbmark.fhir.quantities import PRESSURE, PROBABILITY
 from ebbmark.fhir.reading.request import Request
 from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.closing.estimate import Closing, Verdict
-from ebbmark.physiology.during.call_rule import DEFAULT_CALL_RULE
-from ebbmark.physiology.during.checks import acknowledgeable
-from ebbmark.physiology.during.next_move import Action, Decision, Move, Reason, decide, next_move
-from ebbmark.physiology.during.running import RunningTrial, closed_before, running_trial
-from ebbmark.physiology.during.scene import Concern, Scene
+from ebbmark.physiology.during.next_move import Action, Decision, Move, Reason, acknowledgeable, decide, next_move
+from ebbmark.physiology.during.running import (
+    DEFAULT_CALL_RULE,
+    Concern,
+    RunningTrial,
+    Scene,
+    closed_before,
+    running_trial,
+)
 from ebbmark.physiology.findings import Weight
 from ebbmark.physiology.patient.titration import closing_for
 from ebbmark.physiology.readings import Doubts

@@ -16,7 +16,7 @@ from ebbmark.fhir.writing.titration import titration_answer
 from ebbmark.physiology.advice.advice import Caution, Severity
 from ebbmark.physiology.findings import OWN_CHOICE
 from ebbmark.physiology.message import Message
-from ebbmark.physiology.patient.steps_seen import SEEN_QUANTITIES, StepSeen
+from ebbmark.physiology.patient.context import SEEN_QUANTITIES, StepSeen
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.trial.reading import NoTrial, Trial, read_trial

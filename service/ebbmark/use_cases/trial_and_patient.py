@@ -12,14 +12,13 @@ from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.conditions import Documented
 from ebbmark.fhir.reading.request import Request
 from ebbmark.fhir.sources import Ignored
-from ebbmark.physiology.after.lung_now import lung_now
-from ebbmark.physiology.after.patient_now import PNEUMOTHORAX, PatientNow, patient_now, with_now
-from ebbmark.physiology.after.seen import CodedChange, Event, Seen
-from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk, RiskConcept, Scope
+from ebbmark.physiology.after.events import CodedChange, Event, Seen
+from ebbmark.physiology.after.patient_now import PNEUMOTHORAX, PatientNow, lung_now, patient_now, with_now
+from ebbmark.physiology.before.risks import RISK_CONCEPTS, Risk, RiskConcept, Scope
 from ebbmark.physiology.closing.estimate import Closing
 from ebbmark.physiology.closing.of_trial import Estimator, estimator
 from ebbmark.physiology.findings import OWN_CHOICE, Change, ChangeKind, Finding, KnownCondition, Weight
-from ebbmark.physiology.patient.limits import CheckLimits, vital_limits_of
+from ebbmark.physiology.patient.context import CheckLimits, vital_limits_of
 from ebbmark.physiology.patient.titration import Beside, Titration, closing_for, titrate
 from ebbmark.physiology.trial.limb import began_of
 from ebbmark.physiology.trial.reading import read_trial

@@ -9,8 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import floor
 
-from ebbmark.physiology.patient.limits import LIMITS
-from ebbmark.physiology.patient.steps_seen import StepSeen
+from ebbmark.physiology.patient.context import LIMITS, StepSeen
 from ebbmark.physiology.readings import Quantity
 
 __all__ = ["NOT_CHARTED", "VitalRow", "vital_rows_of"]

@@ -22,7 +22,7 @@ from ebbmark.fhir.definitions import (
 from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.quantity_codes import quantities, readable_codes, standard_codes
-from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
+from ebbmark.physiology.before.risks import RISK_CONCEPTS
 from ebbmark.web.body import FHIR_JSON, require_acceptable
 from ebbmark.web.documentation import DEFINITION, RESOURCE, SEARCH
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from ebbmark.physiology.during.scene import Concern
+from ebbmark.physiology.during.running import Concern
 from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.words.next_step import change_words, limit_words, vital_words
 

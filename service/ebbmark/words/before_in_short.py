@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from typing import Final
 
-from ebbmark.physiology.before.ards_class import ArdsClass
 from ebbmark.physiology.before.candidate import Candidate, Documented, Standing
 from ebbmark.physiology.before.candidate import Finding as Documentation
 from ebbmark.physiology.before.plan import Phase, Plan, Variant
-from ebbmark.physiology.before.risk_concepts import Risk
-from ebbmark.physiology.before.risk_readings import ReadingRisk
+from ebbmark.physiology.before.risks import ReadingRisk, Risk
+from ebbmark.physiology.before.state import ArdsClass
 from ebbmark.physiology.formulas.gas_exchange import Oxygenation
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.words.ages import capital

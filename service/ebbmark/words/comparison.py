@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from ebbmark.physiology.after.comparison import RELIEF, Comparison, LimitCheck, Overdistension, Sureness
+from ebbmark.physiology.after.events import Event, Seen
 from ebbmark.physiology.after.measures import Change, Verdict
-from ebbmark.physiology.after.seen import Event, Seen
 from ebbmark.physiology.message import Message
 from ebbmark.words.ages import age, capital
 from ebbmark.words.in_short import InShort, shortened

@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any, Final
 
-from ebbmark.physiology.during.call_rule import StepSoFar
-from ebbmark.physiology.during.limit_checks import Bound
+from ebbmark.physiology.during.checks import Bound
 from ebbmark.physiology.during.next_move import Action, Decision, Move, Reason, WayBack
-from ebbmark.physiology.during.scene import Concern, Scene
+from ebbmark.physiology.during.running import Concern, Scene, StepSoFar
 from ebbmark.physiology.findings import Finding, Weight
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.stop.criteria import CRITERIA

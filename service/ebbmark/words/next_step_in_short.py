@@ -6,9 +6,9 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any, Final
 
 from ebbmark.physiology.closing.estimate import Closing
-from ebbmark.physiology.during.limit_checks import Bound
+from ebbmark.physiology.during.checks import Bound
 from ebbmark.physiology.during.next_move import Action, Decision, Move, Reason, WayBack
-from ebbmark.physiology.during.scene import Concern, Scene
+from ebbmark.physiology.during.running import Concern, Scene
 from ebbmark.physiology.findings import Weight
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.stop.criteria import CRITERIA, Met, StopAnswer, StopCriterion, Why

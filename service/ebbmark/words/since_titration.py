@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from ebbmark.physiology.after.seen import Event, Gap, Seen
+from ebbmark.physiology.after.events import Event, Gap, Seen
 from ebbmark.physiology.after.surveillance import Surveillance
 from ebbmark.physiology.timeline import fio2_words
 from ebbmark.words.ages import age, capital

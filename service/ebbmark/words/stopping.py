@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from ebbmark.physiology.during.limit_checks import bounds_of
+from ebbmark.physiology.during.checks import bounds_of
 from ebbmark.physiology.readings import Doubt, Quantity, Reading
 from ebbmark.physiology.stop.criteria import (
     CRITERIA,

@@ -1,6 +1,6 @@
 """Step by step: when would one have been told to stop lowering, how often falsely, and how late?
 
-The question is asked again after each step, on the steps so far, and the rule of the core (`closing.stopping`) is
+The question is asked again after each step, on the steps so far, and the rule of the core (`closing.of_trial`) is
 applied for a row of limits.
 """
 
@@ -13,7 +13,7 @@ import numpy as np
 
 from benchmarks.detection.trials import Trial, is_dynamic
 from ebbmark.physiology.closing.closing import Verdict
-from ebbmark.physiology.closing.stopping import closing_passed, should_stop_lowering
+from ebbmark.physiology.closing.of_trial import closing_passed, should_stop_lowering
 
 __all__ = ["OperatingPoint", "operating_curve", "passed_by_step"]
 

@@ -8,7 +8,7 @@ from typing import Final, NamedTuple
 from unicodedata import combining, normalize
 
 from ebbmark.data import table
-from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS
+from ebbmark.physiology.before.risks import RISK_CONCEPTS
 
 __all__ = [
     "ALL_ICD",

@@ -14,8 +14,7 @@ from typing import TypeVar
 import msgspec
 
 from ebbmark.fhir.bedside.condition_codes import BUILT_IN, ConditionCodes
-from ebbmark.physiology.before.published_staircases import COMMON_PRACTICE, STAIRCASES
-from ebbmark.physiology.before.staircase import StaircaseRules
+from ebbmark.physiology.before.staircase import COMMON_PRACTICE, STAIRCASES, StaircaseRules
 from ebbmark.physiology.protocols import DEFAULT_PROTOCOL, PROTOCOLS, Protocol
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, StopLimits
 

@@ -24,8 +24,8 @@ from typing import Any
 import msgspec
 
 from ebbmark.fhir.bedside.site import Site, SiteFileError, read_site_json, require_date_of_signature
-from ebbmark.physiology.before.published_staircases import COMMON_PRACTICE
 from ebbmark.physiology.before.staircase import (
+    COMMON_PRACTICE,
     Cell,
     Marker,
     RecruitmentRules,

@@ -27,7 +27,7 @@ from ebbmark.fhir.reading.quoting import word_shown
 from ebbmark.fhir.reading.versions import Received, reference_of
 from ebbmark.fhir.sources import Source
 from ebbmark.fhir.times import seconds
-from ebbmark.physiology.after.seen import CodedChange, Event
+from ebbmark.physiology.after.events import CodedChange, Event
 from ebbmark.physiology.findings import Weight
 from ebbmark.physiology.stop.limits import Rhythm, RhythmCode, Rhythms, UnreadRhythm
 

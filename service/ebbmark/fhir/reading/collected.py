@@ -17,7 +17,7 @@ from ebbmark.fhir.reading.coding import QuickPlan, Unusable
 from ebbmark.fhir.reading.concept_map import CodeMap
 from ebbmark.fhir.reading.versions import CORRECTED, Received, left_out
 from ebbmark.fhir.sources import Ignored, Reason, Source
-from ebbmark.physiology.after.seen import CodedChange
+from ebbmark.physiology.after.events import CodedChange
 from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.readings import Reading
 from ebbmark.physiology.stop.limits import NO_RHYTHM, Rhythms

@@ -9,7 +9,7 @@ from ebbmark.fhir.reading.conditions import Documented
 from ebbmark.fhir.reading.patient import Person
 from ebbmark.fhir.reading.question import Asked
 from ebbmark.fhir.sources import Ignored, MappedCode, Source
-from ebbmark.physiology.after.seen import CodedChange
+from ebbmark.physiology.after.events import CodedChange
 from ebbmark.physiology.findings import IN_USE, PatientStatus
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Doubt, Reading

@@ -29,7 +29,7 @@ from ebbmark.fhir.writing.sentences import (
 from ebbmark.fhir.writing.terms import OWN
 from ebbmark.physiology.advice.advice import Caution, WhatIf
 from ebbmark.physiology.closing.estimate import Closing, StepEstimate, Verdict
-from ebbmark.physiology.patient.steps_seen import StepSeen
+from ebbmark.physiology.patient.context import StepSeen
 from ebbmark.physiology.patient.titration import Titration
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.reading import Step

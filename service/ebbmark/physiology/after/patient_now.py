@@ -1,8 +1,12 @@
-"""The patient now, read once for every question: vital signs, effort, oxygen, position, mode, a standing pneumothorax.
+"""The patient and the lung now, read once for every question, against what the trial showed.
 
-A stop limit of the trial holds after it, too. A patient who triggers breaths has no passive mechanics; FiO2 that was
-raised hides what saturation would have lost. The titration withholds its number or questions it by the same findings
-from which `$check-validity` and `$compare-settings` say that it no longer holds.
+Vital signs, effort, oxygen, position, mode, a standing pneumothorax. A stop limit of the trial holds after it, too. A
+patient who triggers breaths has no passive mechanics; FiO2 that was raised hides what saturation would have lost. The
+titration withholds its number or questions it by the same findings from which `$check-validity` and `$compare-settings`
+say that it no longer holds.
+
+Of the lung and the circuit: compliance that is lost, end-tidal carbon dioxide that vanished, a circuit that opened, air
+that is trapped, and PEEP that is being lowered again. The limits are those of the checks of a trial.
 
 Source: this project's choice; each limit is that of the checks of a trial or has its own words.
 """
@@ -11,32 +15,46 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from statistics import median
 from typing import Final
 
-from ebbmark.physiology.after.losses import BEFORE_S, LATEST_S, NOW_S
+from ebbmark.physiology.after.events import (
+    BEFORE_S,
+    LARGE_LOSS,
+    LATEST_S,
+    NOW_S,
+    CodedChange,
+    Event,
+    Seen,
+    open_circuit_episodes,
+)
 from ebbmark.physiology.after.measures import Measure, assumed_noise, noise_of_difference
-from ebbmark.physiology.after.seen import CodedChange, Event, Seen
 from ebbmark.physiology.after.snapshot import Snapshot
 from ebbmark.physiology.findings import OWN_CHOICE, Finding, KnownCondition, Weight
 from ebbmark.physiology.message import Message, Value, message
-from ebbmark.physiology.patient.limits import LIMITS, vital_limits_of
+from ebbmark.physiology.patient.context import LIMITS, vital_limits_of
 from ebbmark.physiology.patient.titration import Titration
-from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.protocols import Protocol
+from ebbmark.physiology.readings import Quantity, Reading, latest
 from ebbmark.physiology.stop.criteria import CRITERIA, StopCriterion
 from ebbmark.physiology.stop.limits import StopLimits
 from ebbmark.physiology.timeline import FIO2, in_force_at
+from ebbmark.physiology.trial.limb import PeepLevel, peep_levels_of
+from ebbmark.physiology.trial.steps import Trial
 
 __all__ = [
     "NAMED",
     "PNEUMOTHORAX",
     "PatientNow",
+    "lung_now",
     "oxygen_need",
     "patient_now",
     "triggers_now",
     "with_now",
     "without_mechanics",
 ]
+
 
 PNEUMOTHORAX: Final = "untreated-pneumothorax"
 NAMED: Final = "pneumothorax-named"
@@ -153,7 +171,7 @@ def _beyond(
         row = CRITERIA[criterion]
         limit = row.limit_of(limits)
         own_s = since_s if last_step_s is None or criterion is StopCriterion.SATURATION else last_step_s
-        now = _latest(readings, row.quantity, max(own_s, at_s - NOW_S), at_s)
+        now = latest(readings, row.quantity, max(own_s, at_s - NOW_S), at_s)
         if limit is None or now is None or row.sign * (limit.value - now.value) <= 0:
             continue
         values = {"reading": now, "limit": limit, "row": row, "age_s": at_s - now.at_s}
@@ -204,12 +222,12 @@ def _findings(now: PatientNow, limits: StopLimits) -> Iterator[Finding]:
         if one is not None:
             yield Finding(slug, Weight.HIGH, one.values, (), one.from_s, one.sources, one.citation)
     for event, (slug, weight) in _SINCE.items():
-        latest = max((one for one in now.changed if one.event is event), key=lambda one: one.from_s, default=None)
-        if latest is not None:
+        newest = max((one for one in now.changed if one.event is event), key=lambda one: one.from_s, default=None)
+        if newest is not None:
             # Like breaths of the patient's own that readings show.
-            weighs = Weight.HIGH if latest.values["breathes"] else weight
-            values = {"words": latest.values["words"]}
-            yield Finding(slug, weighs, values, (), latest.from_s, latest.sources, OWN_CHOICE)
+            weighs = Weight.HIGH if newest.values["breathes"] else weight
+            values = {"words": newest.values["words"]}
+            yield Finding(slug, weighs, values, (), newest.from_s, newest.sources, OWN_CHOICE)
 
 
 _QUESTIONS: Final = frozenset({"air-trapped", "opened-circuit"})
@@ -237,10 +255,10 @@ def triggers_now(readings: Sequence[Reading], *, titrated_s: float, at_s: float)
         at_s: time of the question [s since 1970-01-01T00:00:00Z].
     """
     since_s = max(titrated_s, at_s - NOW_S)
-    own = _latest(readings, Quantity.RESPIRATORY_RATE_SPONTANEOUS, since_s, at_s)
-    measured = _latest(readings, Quantity.RESPIRATORY_RATE, since_s, at_s)
-    support = _latest(readings, Quantity.PRESSURE_SUPPORT_SET, since_s, at_s)
-    ordered = _latest(readings, Quantity.RESPIRATORY_RATE_SET, float("-inf"), at_s)
+    own = latest(readings, Quantity.RESPIRATORY_RATE_SPONTANEOUS, since_s, at_s)
+    measured = latest(readings, Quantity.RESPIRATORY_RATE, since_s, at_s)
+    support = latest(readings, Quantity.PRESSURE_SUPPORT_SET, since_s, at_s)
+    ordered = latest(readings, Quantity.RESPIRATORY_RATE_SET, float("-inf"), at_s)
     if own is not None and own.value > LIMITS.spontaneous_per_min:
         shown, words = own, message("effort.spontaneous-rate", rate=round(own.value))
     elif (
@@ -252,8 +270,11 @@ def triggers_now(readings: Sequence[Reading], *, titrated_s: float, at_s: float)
         shown, words = support, message("effort.pressure-support", support=round(support.value))
     else:
         return None
-    event = Event.TRIGGERS
-    return Seen(event, event.value, shown.at_s, shown.at_s, (shown.source,), OWN_CHOICE, {"words": words})
+    return _of_reading(Event.TRIGGERS, shown, {"words": words})
+
+
+def _of_reading(event: Event, shown: Reading, values: Mapping[str, object], *, grave: bool = False) -> Seen:
+    return Seen(event, event.value, shown.at_s, shown.at_s, (shown.source,), OWN_CHOICE, values, grave)
 
 
 def without_mechanics(snapshot: Snapshot) -> Snapshot:
@@ -279,11 +300,7 @@ def oxygen_need(readings: Sequence[Reading], *, began_s: float | None, titrated_
         at_s: time of the question [s since 1970-01-01T00:00:00Z].
     """
     spo2 = [one for one in readings if one.quantity is Quantity.SPO2 and one.at_s <= at_s]
-    now = max(
-        (one for one in spo2 if one.at_s >= max(titrated_s, at_s - LATEST_S)),
-        key=lambda one: (one.at_s, one.source),
-        default=None,
-    )
+    now = latest(spo2, Quantity.SPO2, max(titrated_s, at_s - LATEST_S))
     groups = [
         [one for one in spo2 if end_s - BEFORE_S <= one.at_s < end_s]
         for end_s in (began_s, titrated_s)
@@ -310,6 +327,118 @@ def oxygen_need(readings: Sequence[Reading], *, began_s: float | None, titrated_
     return Seen(Event.OXYGENATION_LOST, "oxygen-need", now.at_s, now.at_s, sources, _NOISE.source, values)
 
 
-def _latest(readings: Sequence[Reading], quantity: Quantity, from_s: float, until_s: float) -> Reading | None:
-    of_it = [one for one in readings if one.quantity is quantity and from_s <= one.at_s <= until_s]
-    return max(of_it, key=lambda one: (one.at_s, one.source), default=None)
+FEWEST_LEVELS: Final = 3
+"""So many falling levels after a trial are another one that runs; fewer may be a change of setting. Our choice."""
+
+_SETTLED_S: Final = 60.0
+"""A reading this soon after another PEEP was last charted says nothing of compliance here [s]; our choice."""
+
+_VOLUMES: Final = (Quantity.TIDAL_VOLUME_EXPIRED, Quantity.TIDAL_VOLUME_UNSTATED, Quantity.TIDAL_VOLUME_INSPIRED)
+
+
+def lung_now(
+    readings: Sequence[Reading], trial: Trial, protocol: Protocol, *, since_s: float, at_s: float
+) -> tuple[Seen, ...]:
+    """What the latest readings show of the lung and the circuit, gravest first.
+
+    Args:
+        readings: of one patient, in any order.
+        trial: the limb that they are held against.
+        protocol: how far apart steps of one trial may be.
+        since_s: its end [s since 1970-01-01T00:00:00Z].
+        at_s: time of the question, or of the newest reading [s since 1970-01-01T00:00:00Z].
+    """
+    since = sorted((one for one in readings if since_s < one.at_s <= at_s), key=lambda one: (one.start_s, one.source))
+    if not since:
+        return ()
+    levels = peep_levels_of([one for one in readings if one.at_s <= at_s])
+    found = (
+        _lost_compliance(since, levels, trial, at_s),
+        _lost_carbon_dioxide(readings, since, at_s),
+        _open_circuit(since),
+        _lowered_again([one for one in levels if one.start_s > since_s], protocol),
+        _trapped(since, at_s),
+    )
+    return tuple(one for one in found if one is not None)
+
+
+def _lost_compliance(since: Sequence[Reading], levels: Sequence[PeepLevel], trial: Trial, at_s: float) -> Seen | None:
+    plateau = latest(since, Quantity.PLATEAU_PRESSURE, at_s - LATEST_S, at_s)
+    volume = next((one for kind in _VOLUMES if (one := latest(since, kind, at_s - LATEST_S, at_s)) is not None), None)
+    known = [one for one in trial.steps if one.plateau_cmh2o is not None]
+    here = None if plateau is None else next((one for one in reversed(levels) if one.start_s <= plateau.at_s), None)
+    if plateau is None or volume is None or here is None or not known:
+        return None
+    peep, driving = here.peep_cmh2o, plateau.value - here.peep_cmh2o
+    step = min(known, key=lambda one: abs(one.peep_cmh2o - peep))
+    before = step.compliance_ml_per_cmh2o
+    trapped = _intrinsic([one for one in since if one.at_s >= here.start_s], peep, at_s)
+    if trapped is not None:
+        driving -= trapped[0]
+    elif step.tidal_volume_ml is not None and step.plateau_cmh2o is not None:
+        # Like with like: where total PEEP is not known now, it does not count on the other side either.
+        before = step.tidal_volume_ml / (step.plateau_cmh2o - step.peep_cmh2o)
+    left_s = max((one.readings[-1].at_s for one in levels if one.start_s < here.start_s), default=float("-inf"))
+    settled = plateau.at_s - left_s >= _SETTLED_S
+    if not settled or driving <= 0.0 or volume.value > (1.0 - LARGE_LOSS) * before * driving:
+        return None
+    values = {
+        "before": before,
+        "now": volume.value / driving,
+        "then_cmh2o": step.peep_cmh2o,
+        "peep_cmh2o": peep,
+        "plateau_cmh2o": plateau.value,
+    }
+    sources = tuple(dict.fromkeys((plateau.source, here.readings[-1].source, volume.source)))
+    return Seen(Event.COMPLIANCE_LOST, "lung-lost", plateau.at_s, plateau.at_s, sources, OWN_CHOICE, values, grave=True)
+
+
+def _lost_carbon_dioxide(readings: Sequence[Reading], since: Sequence[Reading], at_s: float) -> Seen | None:
+    now = latest(since, Quantity.END_TIDAL_CO2, at_s - LATEST_S, at_s)
+    worn = max((one.value for one in readings if one.quantity is Quantity.END_TIDAL_CO2), default=0.0)
+    if now is None or worn < LIMITS.worn_carbon_dioxide_mmhg or now.value >= LIMITS.no_carbon_dioxide_mmhg:
+        return None
+    values = {"now": now.value, "limit": LIMITS.no_carbon_dioxide_mmhg}
+    return _of_reading(Event.CARBON_DIOXIDE_LOST, now, values, grave=True)
+
+
+def _open_circuit(since: Sequence[Reading]) -> Seen | None:
+    episodes = open_circuit_episodes(since)
+    if not episodes:
+        return None
+    last = episodes[-1]
+    kind, at_s = ("open-circuit" if last.goes_on else "opened-circuit"), (last.from_s, last.until_s)
+    return Seen(Event.OPEN_CIRCUIT, kind, *at_s, last.sources, OWN_CHOICE, {"words": last.words}, grave=last.goes_on)
+
+
+def _lowered_again(later: Sequence[PeepLevel], protocol: Protocol) -> Seen | None:
+    """A limb that began after the trial and is the latest that PEEP did."""
+    run = list(later[:1])
+    for above, below in pairwise(later):
+        fall = above.peep_cmh2o - below.peep_cmh2o
+        at_once = below.start_s - above.start_s <= protocol.longest_step_s
+        run = [*run, below] if 0.0 < fall <= protocol.largest_decrement_cmh2o and at_once else [below]
+    if len(run) < FEWEST_LEVELS:
+        return None
+    values = {"top_cmh2o": run[0].peep_cmh2o, "now_cmh2o": run[-1].peep_cmh2o}
+    sources = tuple(one.readings[0].source for one in run)
+    return Seen(Event.LOWERED_AGAIN, "lowered-again", run[0].start_s, run[-1].start_s, sources, OWN_CHOICE, values)
+
+
+def _trapped(since: Sequence[Reading], at_s: float) -> Seen | None:
+    peep = latest(since, Quantity.PEEP_SET, at_s - LATEST_S, at_s)
+    trapped = _intrinsic(since, None if peep is None else peep.value, at_s)
+    if trapped is None or trapped[0] < LIMITS.intrinsic_high_cmh2o:
+        return None
+    value, shown = trapped
+    values = {"trapped_cmh2o": value, "limit_cmh2o": LIMITS.intrinsic_high_cmh2o}
+    return _of_reading(Event.AIR_TRAPPED, shown, values)
+
+
+def _intrinsic(readings: Sequence[Reading], peep_cmh2o: float | None, at_s: float) -> tuple[float, Reading] | None:
+    """Intrinsic PEEP, and the reading that shows it; None where nothing does."""
+    total = latest(readings, Quantity.PEEP_TOTAL, at_s - LATEST_S, at_s)
+    if total is not None and peep_cmh2o is not None:
+        return total.value - peep_cmh2o, total
+    own = latest(readings, Quantity.PEEP_INTRINSIC, at_s - LATEST_S, at_s)
+    return None if own is None else (own.value, own)

@@ -320,7 +320,7 @@ def take_snapshot(readings: Sequence[Reading], *, pbw_kg: float, from_s: float, 
     Returns:
         The figures, and the reason for each that is missing.
 
-    Source: each formula's own, see `mechanics`, `mechanical_power` and `gas_exchange`.
+    Source: each formula's own, see `mechanics` and `gas_exchange`.
     """
     middles = middles_of(readings, from_s, until_s)
     figures: dict[Measure, Figure] = {}

@@ -1,159 +1,253 @@
-"""Since the last titration: what has happened that makes its answer old?
+"""Surveillance since the last titration: what has happened that makes its answer old.
 
 Sources: common practice is to repeat after any disconnection (no published source). Pilbeam's Mechanical Ventilation,
 chapter 13, asks for the same after PEEP was lost, after suctioning and after a marked change of PaO2 (read at second
 hand). Whether to measure again is for whoever weighs its risk.
 
-Episodes of an open circuit or of PEEP set too low are runs of readings that show it.
+**Losses**, by more than readings wander: compliance, oxygenation, saturation, arterial pressure. A gas is drawn a few
+times a day, a saturation is read every minute: where it falls, nobody should be told that nothing was seen. FiO2 that
+was lowered since explains a fall, so that then nothing is said of it. PEEP that was raised may be what lowered arterial
+pressure: a fall beyond noise is told, one to below a limit asks for somebody now. Source: this project's choice; the
+noise is this project's assumption, each limit has its own.
 """
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from statistics import median
+from statistics import median_low
+from types import MappingProxyType
 from typing import Final
 
 from ebbmark.physiology.advice.evidence import EvidenceLine, evidence_for
-from ebbmark.physiology.after.losses import (
-    NO_PRESSURE_LIMITS,
+from ebbmark.physiology.after.events import (
+    BEFORE_S,
+    LARGE_LOSS,
+    LATEST_S,
+    Episode,
+    Event,
+    Gap,
     PressureLimit,
-    losses_since,
-    pressure_losses,
-    saturation_loss,
+    Seen,
+    open_circuit_episodes,
+    peep_below_episodes,
 )
-from ebbmark.physiology.after.measures import ASSUMED_NOISE, Measure, Noise
+from ebbmark.physiology.after.measures import (
+    ASSUMED_NOISE,
+    Measure,
+    Noise,
+    Verdict,
+    assumed_noise,
+    judge_change,
+    noise_of_difference,
+)
 from ebbmark.physiology.after.patient_now import PatientNow
-from ebbmark.physiology.after.seen import CodedChange, Event, Gap, Seen
-from ebbmark.physiology.after.snapshot import Snapshot
+from ebbmark.physiology.after.snapshot import Figure, Snapshot, take_snapshot
 from ebbmark.physiology.findings import COMMON_PRACTICE, SOURCES
-from ebbmark.physiology.message import Value, message
-from ebbmark.physiology.readings import Quantity, Reading
-from ebbmark.physiology.trial.artefacts import OPEN_CIRCUIT_PEEP_CMH2O, VANISHED_VOLUME
+from ebbmark.physiology.readings import Quantity, Reading, latest
+from ebbmark.physiology.timeline import FIO2, in_force_at
 
-__all__ = ["CodedChange", "Event", "Gap", "Seen", "Surveillance", "watch"]
+__all__ = [
+    "NO_PRESSURE_LIMITS",
+    "PressureLosses",
+    "Surveillance",
+    "losses_since",
+    "pressure_losses",
+    "saturation_loss",
+    "watch",
+]
 
 
-_ONE_EPISODE_S: Final = 300.0
-"""Readings of an open circuit no further apart than this are one episode. This project's choice."""
+SAME_PEEP_CMH2O: Final = 1.0
+"""Compliance is compared at PEEPs that differ by no more than this. This project's choice."""
 
-_LOWEST_SETTING_CMH2O: Final = 5.0  # a measured PEEP near zero says something only where PEEP was set
-_SAME_PEEP_CMH2O: Final = 0.5  # a conversion between units moves a setting by less
+
+def losses_since(
+    readings: Sequence[Reading],
+    at_titration: Snapshot | None,
+    at_s: float,
+    titrated_s: float,
+    pbw_kg: float,
+    noise: Mapping[Measure, Noise],
+) -> tuple[list[Seen], list[Gap]]:
+    """Compare the last half hour with the time right after the titration.
+
+    Args:
+        readings: of one patient, in any order; settings from before may still be in force.
+        at_titration: state then; None where not known.
+        at_s: time of the question [s since 1970-01-01T00:00:00Z].
+        titrated_s: when PEEP was set [s since 1970-01-01T00:00:00Z].
+        pbw_kg: predicted body weight [kg].
+        noise: of a single reading of each measure.
+
+    Returns:
+        Losses, and what could not be looked for.
+
+    Source: this project's choice; noise as each `Noise` says.
+    """
+    watched = ((Measure.COMPLIANCE, Event.COMPLIANCE_LOST), (Measure.PF_RATIO, Event.OXYGENATION_LOST))
+    if at_titration is None:
+        return [], [Gap("titration-not-known")]
+    now = take_snapshot(readings, pbw_kg=pbw_kg, from_s=max(titrated_s, at_s - LATEST_S), until_s=at_s)
+    seen: list[Seen] = []
+    unjudged: list[Gap] = []
+    for measure, event in watched:
+        first, second = at_titration.figures.get(measure), now.figures.get(measure)
+        if first is None or second is None:
+            why = at_titration.not_known.get(measure) if first is None else now.not_known.get(measure)
+            unjudged.append(Gap("loss", {"measure": measure, "why": why}))
+            continue
+        then, here = at_titration.peep, now.peep
+        if measure is Measure.COMPLIANCE and _at_another_peep(then, here) and then is not None and here is not None:
+            unjudged.append(Gap("another-peep", {"now_cmh2o": here.value, "then_cmh2o": then.value}))
+            continue
+        lost = _loss(measure, event, first, second, at_s, titrated_s, noise[measure])
+        if lost is not None:
+            seen.append(lost)
+    return seen, unjudged
+
+
+def _at_another_peep(then: Figure | None, here: Figure | None) -> bool:
+    """Whether compliance cannot be compared, since PEEP is known to be another one."""
+    return then is not None and here is not None and abs(then.value - here.value) > SAME_PEEP_CMH2O
+
+
+def _loss(
+    measure: Measure, event: Event, first: Figure, second: Figure, at_s: float, titrated_s: float, noise: Noise
+) -> Seen | None:
+    change = judge_change(
+        measure,
+        before=first.value,
+        after=second.value,
+        readings_before=first.readings,
+        readings_after=second.readings,
+        noise=noise,
+    )
+    if change.verdict is not Verdict.WORSE:
+        return None
+    large = event is Event.COMPLIANCE_LOST and second.value <= (1.0 - LARGE_LOSS) * first.value
+    citation = (
+        f"{change.noise_source}; {SOURCES['pilbeam-13']}" if event is Event.OXYGENATION_LOST else change.noise_source
+    )
+    from_s = max(titrated_s, at_s - LATEST_S)
+    return Seen(event, event.value, from_s, at_s, second.sources, citation, {"change": change}, grave=large)
+
+
+THEN_S: Final = 3600.0
+"""Saturation and arterial pressure right after the titration are those of its first hour [s]. Our choice."""
+
+
+NOISE: Final = assumed_noise("spo2")
+
+
+def saturation_loss(readings: Sequence[Reading], *, titrated_s: float, at_s: float) -> Seen | Gap | None:
+    """Compare the latest saturation with the first hour after the titration.
+
+    Args:
+        readings: of one patient, in any order.
+        titrated_s: when PEEP was set [s since 1970-01-01T00:00:00Z].
+        at_s: time of the question [s since 1970-01-01T00:00:00Z].
+
+    Returns:
+        The fall; why it could not be looked for; None where there was none.
+    """
+    found = [one for one in readings if one.quantity is Quantity.SPO2 and titrated_s <= one.at_s <= at_s]
+    now = latest(found, Quantity.SPO2, at_s - LATEST_S)
+    then = [one for one in found if one.at_s <= titrated_s + THEN_S and one is not now]
+    if now is None or not then:
+        return Gap("no-saturation-now" if now is None else "no-saturation-then")
+    first = median_low(one.value for one in then)
+    band = noise_of_difference(NOISE, before=first, after=now.value, readings_before=len(then))
+    if first - now.value <= band:
+        return None
+    before, after = (in_force_at(readings, FIO2, one.at_s).reading for one in (then[-1], now))
+    if before is not None and after is not None and before.value - after.value > FIO2.same:
+        fio2 = {"fio2_before": before.value, "fio2_now": after.value}
+        return Gap("saturation-and-oxygen", {"before_percent": first, "now_percent": now.value, **fio2})
+    known = before is not None and after is not None
+    values = {
+        "before_percent": first,
+        "now_percent": now.value,
+        "noise_percent": band,
+        "fio2": after.value if known and after is not None else None,
+    }
+    return Seen(Event.OXYGENATION_LOST, "saturation-lost", now.at_s, now.at_s, (now.source,), NOISE.source, values)
+
+
+_NOISE: Final = {
+    Quantity.MEAN_ARTERIAL_PRESSURE: ASSUMED_NOISE[Measure.MEAN_ARTERIAL_PRESSURE],
+    Quantity.SYSTOLIC_ARTERIAL_PRESSURE: assumed_noise("systolic-arterial-pressure"),
+}
+
+
+NO_PRESSURE_LIMITS: Final[Mapping[Quantity, PressureLimit]] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True)
-class Episode:
-    """A run of readings that show the same thing.
+class PressureLosses:
+    """What was seen of arterial pressure, and what could not be looked for."""
 
-    Attributes:
-        from_s, until_s: first and last of them [s since 1970-01-01T00:00:00Z].
-        readings: how many.
-        sources: indices of the inputs.
-        lowest: lowest value seen [unit of the quantity].
-        goes_on: whether the last reading of the record still shows it.
-        words: what was seen, in the order of time.
-    """
-
-    from_s: float
-    until_s: float
-    readings: int
-    sources: tuple[int, ...]
-    lowest: float
-    goes_on: bool
-    words: tuple[Value, ...] = ()
+    seen: tuple[Seen, ...]
+    not_checked: tuple[Gap, ...]
 
 
-def open_circuit_episodes(readings: Sequence[Reading]) -> tuple[Episode, ...]:
-    """Runs in which measured PEEP was about zero although it was set, or the expired volume had vanished.
+def pressure_losses(
+    readings: Sequence[Reading],
+    *,
+    began_s: float | None,
+    titrated_s: float,
+    at_s: float,
+    limits: Mapping[Quantity, PressureLimit],
+) -> PressureLosses:
+    """Compare arterial pressure now with that before the trial, and with that right after it.
 
     Args:
-        readings: of one patient, in order of time.
-
-    Source: thresholds are this project's own choice, the same as during a trial.
+        readings: of one patient, in any order.
+        began_s: when PEEP was first moved for the trial; None where not known [s since 1970-01-01T00:00:00Z].
+        titrated_s: when PEEP was set after it [s since 1970-01-01T00:00:00Z].
+        at_s: time of the question [s since 1970-01-01T00:00:00Z].
+        limits: below which it asks for somebody now.
     """
-    shown = sorted((*_lost_peep(readings), *_lost_volume(readings)), key=lambda pair: pair[0].start_s)
-    runs: list[list[tuple[Reading, str]]] = []
-    for pair in shown:
-        if runs and pair[0].start_s - runs[-1][-1][0].start_s <= _ONE_EPISODE_S:
-            runs[-1].append(pair)
-        else:
-            runs.append([pair])
-    return tuple(
-        Episode(
-            from_s=run[0][0].start_s,
-            until_s=run[-1][0].end_s,
-            readings=len(run),
-            sources=tuple(sorted({reading.source for reading, _ in run})),
-            lowest=min(reading.value for reading, _ in run),
-            goes_on=_is_last(run, readings),
-            words=tuple(message(f"open-circuit.{which}") for which in dict.fromkeys(which for _, which in run)),
-        )
-        for run in runs
-    )
+    found = []
+    any_now = False
+    for quantity, noise in _NOISE.items():
+        of_it = [one for one in readings if one.quantity is quantity]
+        now = [one for one in of_it if max(titrated_s, at_s - LATEST_S) <= one.at_s <= at_s]
+        if not now:
+            continue
+        any_now = True
+        before = [] if began_s is None else [one for one in of_it if began_s - BEFORE_S <= one.at_s < began_s]
+        then = [one for one in of_it if titrated_s <= one.at_s <= titrated_s + THEN_S and one not in now]
+        fell = {
+            when: _middle(group)
+            for group, when in ((before, "before_mmhg"), (then, "then_mmhg"))
+            if group and _fell(group, now, noise)
+        }
+        limit = limits.get(quantity)
+        low = limit is not None and _middle(now) < limit.below_mmhg
+        if fell or low:
+            found.append(_seen(quantity, now, noise, fell, limit if low else None))
+    return PressureLosses(tuple(found), () if any_now else (Gap("no-pressure"),))
 
 
-def peep_below_episodes(readings: Sequence[Reading], suggested_cmh2o: float) -> tuple[Episode, ...]:
-    """Runs in which PEEP was set below the suggestion; each lasts until a setting that is not.
-
-    Args:
-        readings: of one patient, in order of time.
-        suggested_cmh2o: of the last titration [cmH2O].
-
-    Source: this project's own choice; half a cmH2O below counts as the same.
-    """
-    settings = [reading for reading in readings if reading.quantity is Quantity.PEEP_SET]
-    runs: list[tuple[list[Reading], float, bool]] = []
-    run: list[Reading] = []
-    for reading in settings:
-        if reading.value < suggested_cmh2o - _SAME_PEEP_CMH2O:
-            run.append(reading)
-        elif run:
-            runs.append((run, reading.start_s, False))
-            run = []
-    if run:
-        runs.append((run, run[-1].end_s, True))
-    return tuple(
-        Episode(
-            from_s=group[0].start_s,
-            until_s=until_s,
-            readings=len(group),
-            sources=tuple(sorted({reading.source for reading in group})),
-            lowest=min(reading.value for reading in group),
-            goes_on=goes_on,
-        )
-        for group, until_s, goes_on in runs
-    )
+def _middle(group: Sequence[Reading]) -> float:
+    """Of two in the middle the lower: a value that was charted."""
+    return median_low(one.value for one in group)
 
 
-def _lost_peep(readings: Sequence[Reading]) -> list[tuple[Reading, str]]:
-    settings = [reading for reading in readings if reading.quantity is Quantity.PEEP_SET]
-    times = [reading.start_s for reading in settings]
-    measured = [reading for reading in readings if reading.quantity is Quantity.PEEP_MEASURED]
-    if not measured:
-        return []
-    usual = median(reading.value for reading in measured)
-    lost = []
-    for reading in measured:
-        index = bisect_right(times, reading.start_s) - 1
-        expected = settings[index].value if index >= 0 else usual
-        if reading.value <= OPEN_CIRCUIT_PEEP_CMH2O and expected >= _LOWEST_SETTING_CMH2O:
-            lost.append((reading, "peep-lost"))
-    return lost
+def _fell(earlier: Sequence[Reading], now: Sequence[Reading], noise: Noise) -> bool:
+    before, after = _middle(earlier), _middle(now)
+    band = noise_of_difference(noise, before=before, after=after, readings_before=len(earlier), readings_after=len(now))
+    return before - after > band
 
 
-def _lost_volume(readings: Sequence[Reading]) -> list[tuple[Reading, str]]:
-    volumes = [reading for reading in readings if reading.quantity is Quantity.TIDAL_VOLUME_EXPIRED]
-    if len(volumes) < 3:  # with fewer there is no usual volume to vanish from
-        return []
-    usual = median(reading.value for reading in volumes)
-    return [(reading, "volume-lost") for reading in volumes if reading.value < VANISHED_VOLUME * usual]
-
-
-def _is_last(run: Sequence[tuple[Reading, str]], readings: Sequence[Reading]) -> bool:
-    kinds = {reading.quantity for reading, _ in run}
-    last = max((reading.start_s for reading in readings if reading.quantity in kinds), default=float("-inf"))
-    return run[-1][0].start_s >= last
+def _seen(
+    quantity: Quantity, now: Sequence[Reading], noise: Noise, fell: Mapping[str, float], limit: PressureLimit | None
+) -> Seen:
+    first_s, last_s = min(one.at_s for one in now), max(one.at_s for one in now)
+    values = {"quantity": quantity, "now_mmhg": _middle(now), "limit": limit, **fell}
+    sources, event = tuple(sorted({one.source for one in now})), Event.PRESSURE_LOST
+    return Seen(event, event.value, first_s, last_s, sources, noise.source, values, grave=limit is not None)
 
 
 SILENT_S: Final = 2 * 3600.0

@@ -13,11 +13,24 @@ from enum import Enum
 from types import MappingProxyType
 from typing import Final
 
-from ebbmark.physiology.before.ards_class import ALSO_NEEDED, ArdsClass, ards_classes, gas_doubts
-from ebbmark.physiology.before.indication import Indication, by_severity
-from ebbmark.physiology.before.present_state import PresentState, present_state
-from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk, RiskConcept, Scope
-from ebbmark.physiology.before.risk_readings import ReadingRisk, risks_in_readings
+from ebbmark.physiology.before.risks import (
+    RISK_CONCEPTS,
+    ReadingRisk,
+    Risk,
+    RiskConcept,
+    Scope,
+    risks_in_readings,
+)
+from ebbmark.physiology.before.state import (
+    ALSO_NEEDED,
+    ArdsClass,
+    Indication,
+    PresentState,
+    ards_classes,
+    by_severity,
+    gas_doubts,
+    present_state,
+)
 from ebbmark.physiology.formulas.gas_exchange import GasDoubt
 from ebbmark.physiology.message import Message, Value, joined, message
 from ebbmark.physiology.readings import Reading

@@ -13,7 +13,17 @@ from typing import Final
 
 from ebbmark.physiology.advice.evidence import EvidenceLine, evidence_for
 from ebbmark.physiology.before.candidate import Candidate
-from ebbmark.physiology.before.plan_refusals import NoPlan, NoPlanReason, Variant, highest_start_cmh2o, refusal
+from ebbmark.physiology.before.plan_checks import (
+    HIGH_PRESSURE_CMH2O,
+    NoPlan,
+    NoPlanReason,
+    Variant,
+    highest_start_cmh2o,
+    peak_warnings,
+    peak_words,
+    refusal,
+    warnings_of_plan,
+)
 from ebbmark.physiology.before.plan_steps import (
     Control,
     Phase,
@@ -23,11 +33,9 @@ from ebbmark.physiology.before.plan_steps import (
     descent,
     reopening,
     way_up,
+    written_out,
 )
-from ebbmark.physiology.before.plan_warnings import HIGH_PRESSURE_CMH2O, peak_warnings, peak_words, warnings_of_plan
-from ebbmark.physiology.before.plan_writing import written_out
-from ebbmark.physiology.before.published_staircases import COMMON_PRACTICE
-from ebbmark.physiology.before.staircase import StaircaseRules, origins_of
+from ebbmark.physiology.before.staircase import COMMON_PRACTICE, StaircaseRules, origins_of
 from ebbmark.physiology.formulas.bounds import require_at_least_zero, require_positive
 from ebbmark.physiology.message import Value, message
 from ebbmark.physiology.protocols import Protocol

@@ -1,4 +1,4 @@
-"""A staircase as numbers: each with its source, what is missing to lay it out, and what a site may not write.
+"""Staircases as numbers: those known by name, from `data/staircases.toml`, and what a site may and may not write.
 
 Each number carries its source. What was only remembered is left empty, and a protocol with an empty number that a
 staircase needs is not laid out. Whoever has read the paper can complete it.
@@ -15,6 +15,8 @@ from ebbmark.data import table
 from ebbmark.physiology.message import Message, Value, joined, message
 
 __all__ = [
+    "COMMON_PRACTICE",
+    "STAIRCASES",
     "STAIRCASE_TABLE",
     "Cell",
     "Marker",
@@ -25,6 +27,7 @@ __all__ = [
     "named_cells",
     "origin_words",
     "origins_of",
+    "staircase_for",
     "unverified_cells",
     "unverified_names",
 ]
@@ -298,3 +301,45 @@ def _out_of_range(name: str, value: float) -> list[Message]:
 def _text(rules: StaircaseRules, name: str) -> str:
     value: str = getattr(rules, name)
     return value.strip()
+
+
+_USUAL_SOURCE: Final = "common practice, no published source"
+_TEXTS: Final = ("slug", "version", "title", "citation", "rule", "margin_on", "remark")
+
+
+def _cell(row: dict[str, Any]) -> Cell | None:
+    if row.get("as_now"):
+        return None
+    traced = Traced(row["traced"])
+    return Cell(row.get("value"), traced, _USUAL_SOURCE if traced is Traced.COMMON_PRACTICE else row["source"])
+
+
+def _cells(row: dict[str, Any], kind: type) -> dict[str, Any]:
+    names = {field.name for field in fields(kind)}
+    return {name: _cell(value) for name, value in row.items() if name in names and isinstance(value, dict)}
+
+
+def _staircase(row: dict[str, Any]) -> StaircaseRules:
+    row = dict(row)
+    recruitment = row.pop("recruitment", None)
+    return StaircaseRules(
+        **{name: row[name] for name in _TEXTS if name in row},
+        **_cells(row, StaircaseRules),
+        marker=Marker(row["marker"]),
+        reopens=row.get("reopens"),
+        recruitment=None if recruitment is None else RecruitmentRules(**_cells(recruitment, RecruitmentRules)),
+    )
+
+
+STAIRCASES: Final = tuple(map(_staircase, STAIRCASE_TABLE["staircase"]))
+_BY_SLUG: Final = {rules.slug: rules for rules in STAIRCASES}
+COMMON_PRACTICE: Final = _BY_SLUG["common-practice"]
+
+
+def staircase_for(slug: str) -> StaircaseRules | None:
+    """Find one protocol by its name; None where there is none.
+
+    Args:
+        slug: stable name.
+    """
+    return _BY_SLUG.get(slug)

@@ -6,7 +6,7 @@ and the fall counts. Where that is the second step, no step above was better: *f
 there is no such step: *not reached*. Whatever compliance does, one and only one of these is true. A rise while
 PEEP comes down from the top, which is relief of overdistension, is none of them.
 
-**Likelihood.** The readings of a step are condensed to a robust centre z of their logarithms (`noise`), in which a
+**Likelihood.** The readings of a step are condensed to a robust centre z of their logarithms (`model`), in which a
 wild one among several has next to no weight. For a
 true curve x, also in logarithms, z[k] is x[k] plus Gaussian noise of variance
 
@@ -19,7 +19,7 @@ up to two steps may be spoiled as a whole by suction, a leak, a disconnection, e
 fewer than 6 steps; where it has more than 16, two of the five that are likeliest to be spoiled alone): of these z says
 nothing of the lung. So outliers lose their say by the model's own account of them; none is removed beforehand.
 
-**How credible a spoiled step is** depends on what confirms it (`noise`). A single reading is spoiled with
+**How credible a spoiled step is** depends on what confirms it (`model`). A single reading is spoiled with
 probability 0.03 and by any amount, at a density of 1 per unit of logarithm. Where several readings of a step agree,
 taken over 30 s or more, the step is spoiled with probability 0.001, as often upwards as downwards, about the steps
 around it with a Cauchy density of scale 0.10. This decides what is believed of a fall at the last step, which no next
@@ -27,7 +27,7 @@ step can take back. Confirmed, it gains belief as it grows from 8 to about 60 %,
 within one step. On a single reading the doubt stays: beyond some 12 % a lone fall is neither closing nor its absence,
 and the answer says so in its reason.
 
-**Priors.** x is a mixture of Gaussian processes (`curves`): level (SD 1.5), slope, curvature, a smooth part of unknown
+**Priors.** x is a mixture of Gaussian processes (`model`): level (SD 1.5), slope, curvature, a smooth part of unknown
 form, a roughness of 0.6 % from step to step (a lung of finitely many units is no smooth curve), and often one more
 rapid fall of unknown size (logarithm: mean -0.3, SD 0.3): within any one step with probability 0.015 (together at most
 0.35), or spread over several with 0.15. Most of the weight lies on curves that bend downwards, as lungs give them which
@@ -69,10 +69,9 @@ from itertools import pairwise
 from math import isfinite
 from statistics import median
 
-from ebbmark.physiology.closing.curves import FALLING
 from ebbmark.physiology.closing.decision import decide
 from ebbmark.physiology.closing.estimate import Closing, CurveStep, Evidence, Shape, StepEstimate, Verdict
-from ebbmark.physiology.closing.noise import log_spoiled_odds, noise_of, step_centres
+from ebbmark.physiology.closing.model import FALLING, log_spoiled_odds, noise_of, step_centres
 from ebbmark.physiology.closing.posterior import Posterior, lay_curves, weigh_hypotheses
 from ebbmark.physiology.message import Message, message
 

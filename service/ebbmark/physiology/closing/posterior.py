@@ -33,8 +33,17 @@ from ebbmark.physiology.closing.arithmetic import (
     normal_points,
     total,
 )
-from ebbmark.physiology.closing.curves import DROP_MEAN, DROP_SD, CurvePrior, closing_events, curve_prior, event_factors
-from ebbmark.physiology.closing.noise import Noise, StepCentres, middle
+from ebbmark.physiology.closing.model import (
+    DROP_MEAN,
+    DROP_SD,
+    CurvePrior,
+    Noise,
+    StepCentres,
+    closing_events,
+    curve_prior,
+    event_factors,
+    middle,
+)
 
 __all__ = ["FEWEST_FOR_TWO_SPOILED", "POINTS", "Hypotheses", "Posterior", "lay_curves", "weigh_hypotheses"]
 

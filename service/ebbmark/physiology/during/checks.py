@@ -1,115 +1,443 @@
-"""The ordered table of checks before PEEP is lowered: what is looked at, measured, read again or told first.
+"""Checks before PEEP is lowered: vital signs against their limits, the way down, the circuit and the breaths.
 
-The trial says whether a lower step could still tell something; these checks say whether anybody may be sent there. Each
-row is one function from the scene to what it found, as values; the sentences stand in `words/next_step.py`. Nothing
-here ever asks anyone to raise pressure. Limits without another source are this project's choice.
+A vital sign is beyond its limit, possibly so, never sent, or too old to say. The curve so far is held against the same
+table of checks as a titration (`patient.checks`): what leaves no number there leaves no next step here. Limits without
+another source are this project's choice.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from math import inf
+from statistics import median
 from typing import Final
 
-from ebbmark.physiology.during.limit_checks import (
-    RHYTHM_NOT_SENT,
-    VITAL_SIGNS,
-    all_rhythm_changes,
-    beyond,
-    beyond_if_slow,
-    criteria_old,
-    doubtful_pressure,
-    may_be_beyond,
-    no_limit,
-    not_seen,
-    rhythm_changed,
-    rhythm_not_readable,
-    signed_and_uncheckable,
-    vitals_not_sent,
-)
-from ebbmark.physiology.during.scene import Check, Concern, Consequence, Scene
-from ebbmark.physiology.during.trial_checks import (
-    FALL_LOOKED_AT_PERCENT,
-    FALL_TOLD_PERCENT,
-    LOOKED_INTO,
-    circuit_opened,
-    compliance_old,
-    latest_breath_fell,
-    measured_peep_off,
-    newer_peep_unusable,
-    oxygen_raised,
-    plateau_above_limit,
-    saturation_came_down,
-    spoken_against,
-    unlike_closing,
-    volume_gone,
-)
-from ebbmark.physiology.stop.rhythm import CHANGED, NOT_READABLE, rhythm_is_current
-
-__all__ = ["ACKNOWLEDGED_NAMES", "CHECKS", "acknowledgeable", "concerns_of", "is_acknowledged_name"]
-
-ACKNOWLEDGED_NAMES: Final = (
-    *sorted({*VITAL_SIGNS.values(), RHYTHM_NOT_SENT}),
+from ebbmark.physiology.closing.estimate import Verdict
+from ebbmark.physiology.closing.of_trial import closing_of
+from ebbmark.physiology.during.running import SUDDEN_FALL, Concern, Scene
+from ebbmark.physiology.findings import Finding, Weight
+from ebbmark.physiology.patient.checks import CURVE_CHECKS
+from ebbmark.physiology.readings import Doubt, Quantity, latest_doubt
+from ebbmark.physiology.stop.criteria import CRITERIA, StopCriterion, Why
+from ebbmark.physiology.stop.limits import StopLimits
+from ebbmark.physiology.stop.rhythm import (
     NOT_READABLE,
-    *LOOKED_INTO,
-    f"{CHANGED}…",
+    RhythmChange,
+    not_readable,
+    rhythm_changes,
+    signed_and_long_known,
 )
-"""Every word by which something is acknowledged during a trial; the last one ends with the code of the rhythm."""
+
+__all__ = [
+    "FALL_LOOKED_AT_PERCENT",
+    "FALL_TOLD_PERCENT",
+    "LOOKED_INTO",
+    "RHYTHM_NOT_SENT",
+    "VITAL_SIGNS",
+    "Bound",
+    "all_rhythm_changes",
+    "beyond",
+    "beyond_if_slow",
+    "bounds_of",
+    "circuit_opened",
+    "circulation_alarms",
+    "compliance_old",
+    "criteria_old",
+    "doubtful_pressure",
+    "latest_breath_fell",
+    "may_be_beyond",
+    "measured_peep_off",
+    "newer_peep_unusable",
+    "no_limit",
+    "not_seen",
+    "oxygen_raised",
+    "plateau_above_limit",
+    "rhythm_changed",
+    "rhythm_not_readable",
+    "saturation_came_down",
+    "signed_and_uncheckable",
+    "spoken_against",
+    "unlike_closing",
+    "vitals_not_sent",
+    "volume_gone",
+]
 
 
-def concerns_of(scene: Scene, *consequences: Consequence) -> list[Concern]:
-    """What the checks of these consequences found and nobody has acknowledged, in the order of the table.
+AFTER_S: Final = 3600.0
+"""A reading of this long ago says nothing about now, however alarming it is [s]."""
+
+SLOW_S: Final = 60.0
+"""A newest reading of up to this age shows no slow clock [s]."""
+
+
+RHYTHM_NOT_SENT: Final = "heart-rhythm-not-sent"
+VITAL_SIGNS: Final = {
+    "spo2": "spo2-not-sent",
+    "arterial-pressure": "arterial-pressure-not-sent",
+    "heart-rate": "heart-rate-not-sent",
+}
+"""Each vital sign of the criteria, with the word by which it is acknowledged that it is not sent."""
+
+CIRCULATION: Final = frozenset(
+    {Quantity.MEAN_ARTERIAL_PRESSURE, Quantity.SYSTOLIC_ARTERIAL_PRESSURE, Quantity.HEART_RATE}
+)
+_SHOWN_AS_SEEN: Final = (Quantity.SPO2, Quantity.MEAN_ARTERIAL_PRESSURE, Quantity.HEART_RATE)
+
+
+@dataclass(frozen=True, slots=True)
+class Bound:
+    """A limit in force, or a value at which anybody would look.
+
+    Attributes:
+        quantity: of which.
+        sign: 1 where it lies below, -1 above.
+        limit: the value.
+        signed: whether it is the stop limit in force.
+        source: who says so, where it is not; empty for this project.
+    """
+
+    quantity: Quantity
+    sign: int
+    limit: float
+    signed: bool
+    source: str
+
+    def passed_by(self, value: float) -> float:
+        """How far beyond it a value lies."""
+        return self.sign * (self.limit - value)
+
+
+def bounds_of(limits: StopLimits) -> Iterator[Bound]:
+    """Limits in force, and where none is signed, values at which anybody would look.
+
+    Args:
+        limits: in force.
+    """
+    for row in CRITERIA.values():
+        if not row.sign:
+            continue
+        limit = row.limit_of(limits)
+        if limit is not None:
+            yield Bound(row.quantity, row.sign, limit.value, True, "")
+        if row.look is not None and (limit is None or (not limits.signed and row.sign * (row.look - limit.value) > 0)):
+            yield Bound(row.quantity, row.sign, row.look, False, row.look_source)
+
+
+def beyond(scene: Scene) -> Iterator[Concern]:
+    """Latest readings beyond a limit although they meet no criterion: none was signed, or it was too early."""
+    named: set[tuple[Quantity, int]] = set()
+    for bound in bounds_of(scene.limits):
+        latest = scene.latest(bound.quantity, scene.at_s - AFTER_S)
+        if latest is not None and bound.passed_by(latest.value) > 0 and (bound.quantity, bound.sign) not in named:
+            named.add((bound.quantity, bound.sign))
+            yield Concern("beyond", {"bound": bound, "reading": latest})
+
+
+def circulation_alarms(scene: Scene) -> bool:
+    """Whether blood pressure or heart rate met a criterion, or lies where anybody would look.
 
     Args:
         scene: what is known.
-        consequences: which rows.
     """
-    found = [one for check in CHECKS if check.consequence in consequences for one in check.judge(scene)]
-    return [one for one in found if not one.name or one.name not in scene.acknowledged]
+    vitals = {row.criterion for row in CRITERIA.values() if row.quantity in CIRCULATION}
+    looked_at = (one.values["reading"].quantity for one in beyond(scene))
+    return any(one.criterion in vitals for one in scene.stops.pressing) or any(one in CIRCULATION for one in looked_at)
 
 
-def acknowledgeable(scene: Scene) -> tuple[Concern, ...]:
-    """Everything of the scene that waits for a word, acknowledged or not.
+def beyond_if_slow(scene: Scene) -> Iterator[Concern]:
+    """Readings beyond a limit from just before the trial, which a slow monitor's clock may have stamped too early.
 
-    Args:
-        scene: what is known.
+    Monitor and ventilator keep clocks of their own. Where the newest reading of a vital sign lies some minutes back,
+    its clock may be slow by as much. Newer good readings do not settle that: a stop criterion that was met stays met.
+    A newest reading of this very minute does, since a clock that is right now was right then.
     """
-    found = [one for one in vitals_not_sent(scene) if one.name != RHYTHM_NOT_SENT]
-    limits, since_s = scene.limits, scene.since_s
-    signed = limits.rhythms_that_stop is not None
-    if signed and not rhythm_is_current(scene.rhythms.read, limits, since_s=since_s, at_s=scene.at_s):
-        found.append(Concern("rhythm-not-recent", name=RHYTHM_NOT_SENT))
-    found += [Concern("rhythm-changed", {"change": one}, one.slug) for one in all_rhythm_changes(scene)]
-    found += [*rhythm_not_readable(scene), *[one for one in unlike_closing(scene) if one.name]]
-    return tuple(found)
+    named: set[tuple[Quantity, int]] = set()
+    for bound in bounds_of(scene.limits):
+        of_it = sorted((one for one in scene.readings if one.quantity is bound.quantity), key=lambda one: one.at_s)
+        lag_s = min(scene.at_s - of_it[-1].at_s, AFTER_S) if of_it else 0.0
+        # The latest itself is looked at whenever it was.
+        before = [one for one in of_it[:-1] if scene.since_s - lag_s <= one.at_s < scene.since_s]
+        low = [one for one in before if bound.passed_by(one.value) > 0]
+        if lag_s > SLOW_S and low and (bound.quantity, bound.sign) not in named:
+            named.add((bound.quantity, bound.sign))
+            worst = max(low, key=lambda one: (bound.passed_by(one.value), one.at_s))
+            yield Concern("beyond-if-slow", {"bound": bound, "reading": worst, "newest": of_it[-1]})
 
 
-def is_acknowledged_name(name: str) -> bool:
-    """Whether this names something that may stand in the way during a trial."""
-    return name in ACKNOWLEDGED_NAMES[:-1] or (name.startswith(CHANGED) and name != CHANGED)
+def doubtful_pressure(scene: Scene) -> Iterator[Concern]:
+    """A recent arterial pressure near zero between two good ones: the line is looked at, the trial not stopped."""
+    for one in scene.stops.told:
+        if one.doubtful and scene.at_s - one.last_s <= 60.0 * scene.limits.oldest_reading_min.value:
+            yield Concern("doubtful-pressure", {"reading": one.worst.reading})
+            return
 
 
-CHECKS: Final = (
-    Check(Consequence.LOOK_UNLIKE_CLOSING, unlike_closing),
-    Check(Consequence.LOOK, beyond),
-    Check(Consequence.LOOK, beyond_if_slow),
-    Check(Consequence.LOOK, may_be_beyond),
-    Check(Consequence.LOOK, doubtful_pressure),
-    Check(Consequence.LOOK, rhythm_changed),
-    Check(Consequence.LOOK, rhythm_not_readable),
-    Check(Consequence.LOOK, newer_peep_unusable),
-    Check(Consequence.LOOK, measured_peep_off),
-    Check(Consequence.LOOK, saturation_came_down(FALL_LOOKED_AT_PERCENT, "saturation-fell-far")),
-    Check(Consequence.LOOK, circuit_opened),
-    Check(Consequence.LOOK, volume_gone),
-    Check(Consequence.MEASURE, vitals_not_sent),
-    Check(Consequence.READ_AGAIN, criteria_old),
-    Check(Consequence.READ_AGAIN, latest_breath_fell),
-    Check(Consequence.READ_AGAIN, compliance_old),
-    Check(Consequence.TELL, saturation_came_down(FALL_TOLD_PERCENT, "saturation-falling")),
-    Check(Consequence.TELL, plateau_above_limit),
-    Check(Consequence.TELL, oxygen_raised),
-    Check(Consequence.TELL, spoken_against),
-    Check(Consequence.TELL, not_seen),
-    Check(Consequence.TELL_LAST, signed_and_uncheckable),
-    Check(Consequence.TELL_LAST, no_limit),
-)
-"""Gravest first; within one consequence in the order in which they are said."""
+def may_be_beyond(scene: Scene) -> Iterator[Concern]:
+    """Readings that cannot be used, may lie beyond a limit, and were not followed by a usable one."""
+    bounds = tuple(bounds_of(scene.limits))
+    # Of several that are alike the latest is enough.
+    alike = {(doubt.quantity, doubt.value, doubt.side, doubt.why): doubt for doubt in scene.doubts}
+    for doubt in alike.values():
+        latest = scene.latest(doubt.quantity)
+        settled = latest is not None and doubt.at_s is not None and latest.at_s > doubt.at_s
+        if settled or (doubt.at_s is not None and doubt.at_s < scene.since_s) or doubt.value is None:
+            continue
+        reached: set[int] = set()
+        for bound in bounds:
+            open_side = "below" if bound.sign > 0 else "above"
+            reaches = doubt.side == open_side or bound.passed_by(doubt.value) > 0
+            if bound.quantity is doubt.quantity and reaches and bound.sign not in reached:
+                reached.add(bound.sign)
+                yield Concern("may-be-beyond", {"doubt": doubt, "bound": bound})
+
+
+def all_rhythm_changes(scene: Scene) -> list[RhythmChange]:
+    """Every change of rhythm since the trial began, those signed and known only from long before included."""
+    known = signed_and_long_known(scene.rhythms.read, scene.limits, since_s=scene.since_s)
+    return [*rhythm_changes(scene.rhythms.read, since_s=scene.since_s), *known]
+
+
+def rhythm_changed(scene: Scene) -> Iterator[Concern]:
+    """A rhythm that is new, or signed and known only from long before; one on the signed list is a criterion."""
+    stopping = scene.limits.rhythms_that_stop
+    for one in all_rhythm_changes(scene):
+        if one.known_s or stopping is None or not one.new.among(stopping.codes):
+            yield Concern("rhythm-changed", {"change": one}, one.slug)
+
+
+def rhythm_not_readable(scene: Scene) -> Iterator[Concern]:
+    """A rhythm that was charted since the trial began and cannot be read."""
+    unread = not_readable(scene.rhythms, since_s=scene.since_s)
+    if unread is not None:
+        yield Concern("rhythm-not-readable", {"unread": unread}, NOT_READABLE)
+
+
+def vitals_not_sent(scene: Scene) -> Iterator[Concern]:
+    """Vital signs with a stop limit of which no usable reading was sent since the trial began.
+
+    A limit that is never held against anything protects nobody. One pressure judged by its own limit is enough to know
+    the circulation by; where only defaults hold, the mean stands for the systolic pressure. A reading that is merely
+    old is not among them: its criterion says its age, and one more reading is asked for.
+    """
+    limits = scene.limits
+    sent = {one.quantity for one in scene.readings if one.at_s >= scene.since_s}
+    recent_s = max(scene.since_s, scene.at_s - 60.0 * limits.oldest_reading_min.value)
+    recent = {one.quantity for one in scene.readings if one.at_s >= recent_s}
+    for vital, name in VITAL_SIGNS.items():
+        rows = [row for row in CRITERIA.values() if row.vital == vital]
+        limited = [row for row in rows if limits.asks_for(row.limit_of(limits))]
+        # Before anybody of the site has signed, the pressure that is at hand is better than none.
+        enough = sent & {row.quantity for row in limited} or (not limits.signed and recent & {r.quantity for r in rows})
+        if limited and not enough:
+            quantities = dict.fromkeys(row.quantity for row in rows)
+            doubts = [latest_doubt(scene.doubts, one, since_s=scene.since_s) for one in quantities]
+            values = {"words": vital, "rows": limited, "doubts": [one for one in doubts if one is not None]}
+            yield Concern("vital-not-sent", values, name)
+    if limits.rhythms_that_stop is not None and not any(one.at_s >= scene.since_s for one in scene.rhythms.read):
+        yield Concern("vital-not-sent", {"words": "heart rhythm", "rows": [], "doubts": []}, RHYTHM_NOT_SENT)
+
+
+def criteria_old(scene: Scene) -> Iterator[Concern]:
+    """Vital signs whose latest reading is too old to show that a criterion is not met."""
+    wanted = {row.criterion for row in CRITERIA.values() if row.vital}
+    if RHYTHM_NOT_SENT not in scene.acknowledged:
+        wanted.add(StopCriterion.RHYTHM)
+    for one in scene.stops.not_checked:
+        if one.why is Why.OLD and one.criterion in wanted:
+            yield Concern("criterion-old", {"criterion": one})
+
+
+def not_seen(scene: Scene) -> Iterator[Concern]:
+    """Vital signs that were not sent during the trial, for whoever stands at the bedside."""
+    seen = {one.quantity for one in scene.readings if one.at_s >= scene.since_s}
+    missing = [one for one in _SHOWN_AS_SEEN if one not in seen]
+    doubts = [latest_doubt(scene.doubts, one, since_s=scene.since_s) for one in _SHOWN_AS_SEEN]
+    if missing or any(doubts):
+        yield Concern("not-seen", {"quantities": missing, "doubts": [one for one in doubts if one is not None]})
+
+
+def signed_and_uncheckable(scene: Scene) -> Iterator[Concern]:
+    """Signed limits that nothing sent can be held against, such as a fall from before."""
+    rows = [row for row in CRITERIA.values() if row.vital and VITAL_SIGNS[row.vital] not in scene.acknowledged]
+    of_vitals = {row.criterion for row in rows}
+    found = [one for one in scene.stops.not_checked if one.why is Why.NOT_SENT and one.criterion in of_vitals]
+    if found and scene.limits.signed:
+        yield Concern("signed-and-uncheckable", {"criteria": found})
+
+
+def no_limit(scene: Scene) -> Iterator[Concern]:
+    """Vital signs that nothing here judges because no limit is signed."""
+    of_vitals = {*[row.criterion for row in CRITERIA.values() if row.vital], StopCriterion.RHYTHM}
+    found = [one.criterion for one in scene.stops.not_checked if one.why is Why.NO_LIMIT and one.criterion in of_vitals]
+    if found:
+        yield Concern("no-limit", {"criteria": found})
+
+
+SAME_CMH2O: Final = 0.9
+"""PEEP that differs by no more than this is the same: measured values wander."""
+
+CONTRADICTION_CMH2O: Final = 2.0
+"""Measured PEEP this far from its setting: one whole step of a usual staircase."""
+
+SETTLED_S: Final = 30.0
+"""A measured PEEP this soon after a change may still be that of the step before [s]."""
+
+GONE_ML: Final = 50.0
+"""An expired volume of an adult that is none."""
+
+MISSING_SHARE: Final = 0.2
+"""Expired volume this much below the one that is set is no difference between two sensors [1]."""
+
+OXYGEN_RAISED: Final = 0.05
+"""A rise of FiO2 that is more than rounding [1]."""
+
+FALL_TOLD_PERCENT: Final = 2.0
+"""Saturation this far below its highest on the way down is told [percentage points]: a fall of SpO2 by 2 % names
+closing in PHARLAP (methods table of Cochrane review CD009098, 2021)."""
+
+FALL_LOOKED_AT_PERCENT: Final = 5.0
+"""Saturation this far below it asks for a look before PEEP is lowered [percentage points]."""
+
+
+_PEEPS: Final = frozenset({Quantity.PEEP_SET, Quantity.PEEP_MEASURED})
+_OPEN_CIRCUIT: Final = "disconnection"
+_CIRCUIT_OPENED: Final = "circuit-opened"
+_TOLD: Final = frozenset({"vasopressor-raised", "intrinsic-peep"})
+LOOKED_INTO: Final = ("sudden-fall", "pressure-rises-as-peep-falls")
+"""Words by which it is acknowledged that somebody looked and found no other cause."""
+
+
+def unlike_closing(scene: Scene) -> Iterator[Concern]:
+    """What the checks of a titration find along this way down because of which nothing is read from it.
+
+    The last step counts as much as any other here: the trial is still running, and nobody has seen yet whether a fall
+    lasts. What comes back, and a circuit that was open, have their own place in a trial in progress.
+    """
+    for found in _of_curve(scene):
+        if found.weight is Weight.LOOK_FIRST and found.slug != _CIRCUIT_OPENED:
+            name = found.slug if found.slug in LOOKED_INTO else ""
+            yield Concern("unlike-closing", {"finding": found}, name)
+
+
+def spoken_against(scene: Scene) -> Iterator[Concern]:
+    """A vasopressor that was raised and intrinsic PEEP on the way down: they bear on what vital signs and curve say."""
+    for found in _of_curve(scene):
+        if found.slug in _TOLD and found.weight in (Weight.HIGH, Weight.MODERATE):
+            yield Concern("spoken-against", {"finding": found})
+
+
+def _of_curve(scene: Scene) -> Iterator[Finding]:
+    """What the checks of a titration find along this way down."""
+    trial = scene.running.trial
+    if trial is None or not scene.running.falling:
+        return
+    # Without a closing pressure a fall at the last step is looked at like any other.
+    nothing_read = replace(closing_of(trial, scene.protocol), verdict=Verdict.NOT_REACHED, peep_cmh2o=None)
+    of_trial = scene.beside.scene(trial, nothing_read, scene.readings, scene.protocol)
+    for check in CURVE_CHECKS:
+        yield from check(of_trial)
+
+
+def newer_peep_unusable(scene: Scene) -> Iterator[Concern]:
+    """Another PEEP was sent after the latest usable one and cannot be used; what is set now is not known."""
+    now = scene.running.now_cmh2o
+    if now is None:
+        return
+    latest_s = max((one.end_s for one in scene.readings if one.quantity in _PEEPS), default=-inf)
+
+    def agrees(doubt: Doubt) -> bool:
+        """Whether it says what is known anyway; a measured PEEP without a value says nothing."""
+        if doubt.value is None:
+            return doubt.quantity is Quantity.PEEP_MEASURED
+        return not doubt.side and abs(doubt.value - now) <= SAME_CMH2O
+
+    newer = [one for one in scene.doubts if one.quantity in _PEEPS and (one.at_s is None or one.at_s >= latest_s)]
+    newer = [one for one in newer if not agrees(one)]
+    if newer:
+        yield Concern("newer-peep-unusable", {"doubt": newer[-1]})
+
+
+def measured_peep_off(scene: Scene) -> Iterator[Concern]:
+    """Measured PEEP against the setting, where it was measured after the setting could have settled."""
+    now, measured = scene.running.now_cmh2o, scene.latest(Quantity.PEEP_MEASURED)
+    if now is None or measured is None or scene.latest(Quantity.PEEP_SET) is None:
+        return
+    if measured.at_s >= scene.running.now_since_s + SETTLED_S and abs(measured.value - now) >= CONTRADICTION_CMH2O:
+        yield Concern("measured-peep-off", {"now": now, "reading": measured})
+
+
+def saturation_came_down(least: float, slug: str) -> Callable[[Scene], Iterator[Concern]]:
+    """Saturation that came down on the way down by at least `least` points."""
+
+    def judge(scene: Scene) -> Iterator[Concern]:
+        trial = scene.running.trial
+        from_s = trial.steps[0].start_s if trial is not None else inf
+        latest = scene.latest(Quantity.SPO2, from_s)
+        if latest is None:
+            return
+        highest = max(one.value for one in scene.readings if one.quantity is Quantity.SPO2 and one.at_s >= from_s)
+        if round(highest - latest.value, 6) >= least:
+            yield Concern(slug, {"highest": highest, "reading": latest})
+
+    return judge
+
+
+def circuit_opened(scene: Scene) -> Iterator[Concern]:
+    """A circuit that was open on the way down."""
+    trial = scene.running.trial
+    opened = [one.sentence for one in trial.observed if one.slug == _OPEN_CIRCUIT] if trial is not None else []
+    if opened:
+        yield Concern("circuit-opened", {"sentences": opened})
+
+
+def volume_gone(scene: Scene) -> Iterator[Concern]:
+    """The latest expired volume, where it is next to nothing, or in volume control far below the one that is set."""
+    expired = scene.latest(Quantity.TIDAL_VOLUME_EXPIRED, scene.since_s)
+    if expired is None:
+        return
+    if expired.value <= GONE_ML:
+        yield Concern("volume-gone", {"reading": expired})
+        return
+    ordered, pressure = scene.latest(Quantity.TIDAL_VOLUME_SET), scene.latest(Quantity.PRESSURE_ABOVE_PEEP_SET)
+    if ordered is None or ordered.at_s > expired.at_s or pressure is not None:
+        return
+    if expired.value < (1.0 - MISSING_SHARE) * ordered.value:
+        yield Concern("volume-missing", {"reading": expired, "ordered": ordered})
+
+
+def latest_breath_fell(scene: Scene) -> Iterator[Concern]:
+    """The latest reading of compliance far below the others of its step, of which the middle hides one reading."""
+    samples = scene.running.trial.steps[-1].samples if scene.running.trial is not None else ()
+    if len(samples) >= 2:
+        before = median(one.compliance_ml_per_cmh2o for one in samples[:-1])
+        fall = 1.0 - samples[-1].compliance_ml_per_cmh2o / before
+        if fall >= SUDDEN_FALL:
+            yield Concern("latest-breath-fell", {"fall": fall})
+
+
+def compliance_old(scene: Scene) -> Iterator[Concern]:
+    """A latest reading of compliance that is too old."""
+    if scene.running.trial is not None:
+        old_s = scene.at_s - scene.running.trial.steps[-1].end_s
+        if old_s > 60.0 * scene.limits.oldest_reading_min.value:
+            yield Concern("compliance-old", {"age_s": old_s})
+
+
+def plateau_above_limit(scene: Scene) -> Iterator[Concern]:
+    """A latest plateau pressure at the present PEEP above the protocol's limit."""
+    latest = scene.latest(Quantity.PLATEAU_PRESSURE, scene.running.now_since_s)
+    if latest is not None and latest.value > scene.protocol.plateau_limit_cmh2o:
+        yield Concern("plateau-above-limit", {"reading": latest, "limit": scene.protocol.plateau_limit_cmh2o})
+
+
+def oxygen_raised(scene: Scene) -> Iterator[Concern]:
+    """More oxygen on the way down, behind which a fall of SpO2 would hide."""
+    if scene.running.trial is None:
+        return
+    lowered_s = scene.running.trial.steps[0].end_s
+    settings = sorted((one for one in scene.readings if one.quantity is Quantity.FIO2_SET), key=lambda one: one.at_s)
+    before = [one.value for one in settings if one.at_s <= lowered_s]
+    after = [one.value for one in settings if one.at_s > lowered_s]
+    if before and after and max(after) - before[-1] >= OXYGEN_RAISED:
+        yield Concern("oxygen-raised", {"before": before[-1], "after": max(after)})

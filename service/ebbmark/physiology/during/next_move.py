@@ -1,11 +1,15 @@
-"""During the trial: go on, read once more, look first, or stop?
+"""The next move during a trial: go on, read once more, look first, or stop; by an ordered table of checks.
 
-A stop criterion comes before everything. Closing is called by the rule of `call_rule`; where one more reading at the
-same PEEP could settle it, that reading is asked for before PEEP is lowered. Then the ordered checks of `checks` say
+A stop criterion comes before everything. Closing is called by the rule of `running`; where one more reading at the
+same PEEP could settle it, that reading is asked for before PEEP is lowered. Then the ordered checks say
 whether anybody may be sent on at all. The sentences stand in `words/next_step.py`. Nothing here asks anyone to raise
 pressure.
 
 The way back, the settings before the trial as charted, is named wherever a trial stops.
+
+The trial says whether a lower step could still tell something; these checks say whether anybody may be sent there. Each
+row is one function from the scene to what it found, as values; the sentences stand in `words/next_step.py`. Nothing
+here ever asks anyone to raise pressure. Limits without another source are this project's choice.
 """
 
 from __future__ import annotations
@@ -17,21 +21,136 @@ from itertools import pairwise
 from math import isfinite
 from typing import Final
 
-from ebbmark.physiology.during.call_rule import (
+from ebbmark.physiology.during.checks import (
+    FALL_LOOKED_AT_PERCENT,
+    FALL_TOLD_PERCENT,
+    LOOKED_INTO,
+    RHYTHM_NOT_SENT,
+    VITAL_SIGNS,
+    all_rhythm_changes,
+    beyond,
+    beyond_if_slow,
+    circuit_opened,
+    circulation_alarms,
+    compliance_old,
+    criteria_old,
+    doubtful_pressure,
+    latest_breath_fell,
+    may_be_beyond,
+    measured_peep_off,
+    newer_peep_unusable,
+    no_limit,
+    not_seen,
+    oxygen_raised,
+    plateau_above_limit,
+    rhythm_changed,
+    rhythm_not_readable,
+    saturation_came_down,
+    signed_and_uncheckable,
+    spoken_against,
+    unlike_closing,
+    vitals_not_sent,
+    volume_gone,
+)
+from ebbmark.physiology.during.running import (
     DEFAULT_CALL_RULE,
     CallRule,
+    Check,
+    Concern,
+    Consequence,
+    Scene,
     StepSoFar,
     closing_called,
     fell_suddenly,
     readings_of_the_fall,
 )
-from ebbmark.physiology.during.checks import concerns_of
-from ebbmark.physiology.during.limit_checks import circulation_alarms
-from ebbmark.physiology.during.scene import Concern, Consequence, Scene
-from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.readings import Quantity, Reading, latest
 from ebbmark.physiology.stop.criteria import StopAnswer
+from ebbmark.physiology.stop.rhythm import CHANGED, NOT_READABLE, rhythm_is_current
 
-__all__ = ["Action", "Decision", "Move", "Reason", "WayBack", "decide", "next_move"]
+__all__ = [
+    "ACKNOWLEDGED_NAMES",
+    "CHECKS",
+    "Action",
+    "Decision",
+    "Move",
+    "Reason",
+    "WayBack",
+    "acknowledgeable",
+    "concerns_of",
+    "decide",
+    "is_acknowledged_name",
+    "next_move",
+]
+
+
+ACKNOWLEDGED_NAMES: Final = (
+    *sorted({*VITAL_SIGNS.values(), RHYTHM_NOT_SENT}),
+    NOT_READABLE,
+    *LOOKED_INTO,
+    f"{CHANGED}…",
+)
+"""Every word by which something is acknowledged during a trial; the last one ends with the code of the rhythm."""
+
+
+def concerns_of(scene: Scene, *consequences: Consequence) -> list[Concern]:
+    """What the checks of these consequences found and nobody has acknowledged, in the order of the table.
+
+    Args:
+        scene: what is known.
+        consequences: which rows.
+    """
+    found = [one for check in CHECKS if check.consequence in consequences for one in check.judge(scene)]
+    return [one for one in found if not one.name or one.name not in scene.acknowledged]
+
+
+def acknowledgeable(scene: Scene) -> tuple[Concern, ...]:
+    """Everything of the scene that waits for a word, acknowledged or not.
+
+    Args:
+        scene: what is known.
+    """
+    found = [one for one in vitals_not_sent(scene) if one.name != RHYTHM_NOT_SENT]
+    limits, since_s = scene.limits, scene.since_s
+    signed = limits.rhythms_that_stop is not None
+    if signed and not rhythm_is_current(scene.rhythms.read, limits, since_s=since_s, at_s=scene.at_s):
+        found.append(Concern("rhythm-not-recent", name=RHYTHM_NOT_SENT))
+    found += [Concern("rhythm-changed", {"change": one}, one.slug) for one in all_rhythm_changes(scene)]
+    found += [*rhythm_not_readable(scene), *[one for one in unlike_closing(scene) if one.name]]
+    return tuple(found)
+
+
+def is_acknowledged_name(name: str) -> bool:
+    """Whether this names something that may stand in the way during a trial."""
+    return name in ACKNOWLEDGED_NAMES[:-1] or (name.startswith(CHANGED) and name != CHANGED)
+
+
+CHECKS: Final = (
+    Check(Consequence.LOOK_UNLIKE_CLOSING, unlike_closing),
+    Check(Consequence.LOOK, beyond),
+    Check(Consequence.LOOK, beyond_if_slow),
+    Check(Consequence.LOOK, may_be_beyond),
+    Check(Consequence.LOOK, doubtful_pressure),
+    Check(Consequence.LOOK, rhythm_changed),
+    Check(Consequence.LOOK, rhythm_not_readable),
+    Check(Consequence.LOOK, newer_peep_unusable),
+    Check(Consequence.LOOK, measured_peep_off),
+    Check(Consequence.LOOK, saturation_came_down(FALL_LOOKED_AT_PERCENT, "saturation-fell-far")),
+    Check(Consequence.LOOK, circuit_opened),
+    Check(Consequence.LOOK, volume_gone),
+    Check(Consequence.MEASURE, vitals_not_sent),
+    Check(Consequence.READ_AGAIN, criteria_old),
+    Check(Consequence.READ_AGAIN, latest_breath_fell),
+    Check(Consequence.READ_AGAIN, compliance_old),
+    Check(Consequence.TELL, saturation_came_down(FALL_TOLD_PERCENT, "saturation-falling")),
+    Check(Consequence.TELL, plateau_above_limit),
+    Check(Consequence.TELL, oxygen_raised),
+    Check(Consequence.TELL, spoken_against),
+    Check(Consequence.TELL, not_seen),
+    Check(Consequence.TELL_LAST, signed_and_uncheckable),
+    Check(Consequence.TELL_LAST, no_limit),
+)
+"""Gravest first; within one consequence in the order in which they are said."""
 
 
 HOLDS_S: Final = 12 * 3600.0
@@ -72,17 +191,15 @@ def settings_before(readings: Sequence[Reading], *, since_s: float, top_cmh2o: f
     """
     before = [one for one in readings if since_s - HOLDS_S <= one.at_s < since_s]
 
-    def latest(*quantities: Quantity) -> Reading | None:
-        for quantity in quantities:
-            of_it = [one for one in before if one.quantity is quantity]
-            if of_it:
-                return max(of_it, key=lambda one: (one.at_s, one.source))
-        return None
+    def latest_of(*quantities: Quantity) -> Reading | None:
+        return next((found for one in quantities if (found := latest(before, one)) is not None), None)
 
-    peep = latest(*_PEEPS)
+    peep = latest_of(*_PEEPS)
     if peep is None or peep.value >= top_cmh2o:
         return None
-    return SettingsBefore(peep, latest(*_VOLUMES), latest(Quantity.PRESSURE_ABOVE_PEEP_SET), latest(Quantity.FIO2_SET))
+    return SettingsBefore(
+        peep, latest_of(*_VOLUMES), latest_of(Quantity.PRESSURE_ABOVE_PEEP_SET), latest_of(Quantity.FIO2_SET)
+    )
 
 
 class Action(Enum):

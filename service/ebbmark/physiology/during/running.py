@@ -1,4 +1,4 @@
-"""Is a trial running at this moment, since when, and which steps of its way down are there so far?
+"""The trial in progress: since when it runs, its steps so far, the rule that calls closing, and what is known now.
 
 A trial is running downwards while the latest change of PEEP was a step down. The newest level may have no reading yet;
 it then stands there as a step without one, so that nobody is told to go where PEEP already is.
@@ -8,27 +8,169 @@ project's choice: PEEP goes up and down in turns by whole steps; PEEP comes back
 that it had just left, as where the rows of two staircases alternate; compliance jumps to and fro from reading to
 reading, or lies far apart within each of the latest steps, as where two lungs take turns under one falling PEEP. A
 rescue (PEEP raised, then lowered again) comes back once or twice and is none of them.
+
+Closing is called only when three things hold at the latest step: the estimate gives at least `call_at` for closing
+having been passed, the fall rests on at least `fewest_readings` (of that step, and of those above at which it was as
+sure), and that was so at `steps_in_a_row` steps. A single noisy reading can therefore never call closing by itself. The
+price of a stricter rule is that the call comes later, by at most as many readings or steps as it asks for, and the lung
+spends that long below closing. Which price to pay is a choice, held in `CallRule` and tested; it is this project's, not
+a published one.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from itertools import pairwise
-from typing import Final
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from enum import Enum
+from itertools import pairwise, takewhile
+from math import inf
+from statistics import median
+from typing import Any, Final
 
-from ebbmark.physiology.closing.of_trial import curve_of, passed_along
-from ebbmark.physiology.during.call_rule import DEFAULT_CALL_RULE, CallRule, StepSoFar, closing_called, steps_so_far
+from ebbmark.physiology.closing.estimate import CurveStep
+from ebbmark.physiology.closing.of_trial import STOP_LIMIT, curve_of, passed_along, should_stop_lowering
 from ebbmark.physiology.message import Message, message
+from ebbmark.physiology.patient.titration import Beside
 from ebbmark.physiology.protocols import Protocol
-from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.readings import Doubt, Quantity, Reading, latest
+from ebbmark.physiology.stop.criteria import StopAnswer
+from ebbmark.physiology.stop.limits import NO_RHYTHM, Rhythms, StopLimits
 from ebbmark.physiology.trial.limb import PeepLevel, began_at, peep_levels_of, same_setting
 from ebbmark.physiology.trial.reading import read_trial
 from ebbmark.physiology.trial.steps import Trial
 
-__all__ = ["RunningTrial", "closed_before", "interleaved", "running_trial"]
+__all__ = [
+    "DEFAULT_CALL_RULE",
+    "SUDDEN_FALL",
+    "CallRule",
+    "Check",
+    "Concern",
+    "Consequence",
+    "RunningTrial",
+    "Scene",
+    "StepSoFar",
+    "closed_before",
+    "closing_called",
+    "fell_suddenly",
+    "interleaved",
+    "readings_of_the_fall",
+    "running_trial",
+    "steps_so_far",
+]
 
-_FEWEST_STEPS: Final = 2
+
+SUDDEN_FALL: Final = 0.15
+"""A step this far below the highest compliance so far is not passed over, whatever the estimate makes of it: to the
+model a lone large fall looks like a spoiled step, to a patient it may be a lung that closes. This project's choice."""
+
+_FEWEST_STEPS: Final = 3  # the estimator says nothing on fewer
+
+
+@dataclass(frozen=True, slots=True)
+class CallRule:
+    """When closing is called during a trial.
+
+    Attributes:
+        call_at: probability that closing has been passed, at or above which it is called [1].
+        doubt_at: probability at or above which a thin step is read once more before PEEP is lowered [1].
+        fewest_readings: settled readings that a step must rest on before it may call.
+        steps_in_a_row: steps that must each reach `call_at`.
+        fewest_steps: below this many steps nothing is called.
+    """
+
+    call_at: float = STOP_LIMIT
+    doubt_at: float = 0.5
+    fewest_readings: int = 2
+    steps_in_a_row: int = 1
+    fewest_steps: int = _FEWEST_STEPS
+
+    def __post_init__(self) -> None:
+        if not (0.5 <= self.doubt_at <= self.call_at < 1.0):
+            raise ValueError("a call rule needs 0.5 <= doubt_at <= call_at < 1")
+        if min(self.fewest_readings, self.steps_in_a_row) < 1 or self.fewest_steps < _FEWEST_STEPS:
+            raise ValueError("a call rule needs at least one reading, one step in a row and three steps")
+
+
+DEFAULT_CALL_RULE: Final = CallRule()
+
+
+@dataclass(frozen=True, slots=True)
+class StepSoFar:
+    """One step of the way down as it stands.
+
+    Attributes:
+        peep_cmh2o: set PEEP.
+        readings: settled readings of compliance that it rests on.
+        passed: probability, from this step and all before it, that closing has been passed; None where the estimator
+            was not asked or could not say.
+        fall: of the step's middle compliance below the highest of the steps so far, as a share; 0 where unknown.
+    """
+
+    peep_cmh2o: float
+    readings: int
+    passed: float | None
+    fall: float = 0.0
+
+
+def fell_suddenly(step: StepSoFar) -> bool:
+    """Whether compliance lies so far below its highest so far that PEEP must not be lowered past it unlooked at.
+
+    Args:
+        step: the latest step.
+
+    Source: this project's choice.
+    """
+    return step.fall >= SUDDEN_FALL
+
+
+def closing_called(steps: Sequence[StepSoFar], rule: CallRule = DEFAULT_CALL_RULE) -> bool:
+    """Whether closing may be called at the latest of these steps.
+
+    Args:
+        steps: of the way down so far, highest PEEP first.
+        rule: the documented trade-off.
+
+    Source: this project's choice.
+    """
+    if len(steps) < max(rule.fewest_steps, rule.steps_in_a_row):
+        return False
+    passed = [step.passed or 0.0 for step in steps]
+    return readings_of_the_fall(steps, rule) >= rule.fewest_readings and should_stop_lowering(
+        passed, limit=rule.call_at, in_a_row=rule.steps_in_a_row
+    )
+
+
+def readings_of_the_fall(steps: Sequence[StepSoFar], rule: CallRule = DEFAULT_CALL_RULE) -> int:
+    """How many readings a fall rests on: those of the latest step, and of the steps above at which it was as sure.
+
+    Args:
+        steps: of the way down so far, highest PEEP first; at least one.
+        rule: from which probability on closing is called.
+    """
+    above = takewhile(lambda step: (step.passed or 0.0) >= rule.call_at, reversed(steps[:-1]))
+    return steps[-1].readings + sum(step.readings for step in above)
+
+
+def steps_so_far(curve: Sequence[CurveStep], passed: Sequence[float | None]) -> tuple[StepSoFar, ...]:
+    """Join what is known of each step: its readings, its fall, and whether closing has been passed.
+
+    Args:
+        curve: the limb so far, strictly falling PEEP, highest first.
+        passed: probability, after each step, that closing has been passed; None where it was not asked.
+    """
+    middles = [median(step.compliances_ml_per_cmh2o) for step in curve]
+    return tuple(
+        StepSoFar(
+            peep_cmh2o=step.peep_cmh2o,
+            readings=len(step.compliances_ml_per_cmh2o),
+            passed=chance,
+            fall=max(0.0, 1.0 - middles[count - 1] / max(middles[:count])),
+        )
+        for count, (step, chance) in enumerate(zip(curve, passed, strict=True), start=1)
+    )
+
+
+_FEWEST_TO_FOLLOW: Final = 2
 """A trial that is still running is read from its second step on."""
 
 
@@ -98,7 +240,7 @@ def running_trial(
     moved_s = min(began_s, _first_moved(levels, protocol))
     if first == len(levels) - 1 or at_s - now_since_s > protocol.longest_step_s:
         return RunningTrial((), None, began_s, moved_s, now_since_s, now, False)
-    found = _limb_since(levels[first].start_s, readings, replace(protocol, minimum_steps=_FEWEST_STEPS))
+    found = _limb_since(levels[first].start_s, readings, replace(protocol, minimum_steps=_FEWEST_TO_FOLLOW))
     if found is None:
         return RunningTrial((StepSoFar(now, 0, None),), None, began_s, moved_s, now_since_s, now, True)
     steps = steps_so_far(curve_of(found), passed_along(found, protocol))
@@ -137,7 +279,7 @@ def closed_before(
     Source: this project's choice.
     """
     before = [one for one in readings if one.at_s < running.began_s]
-    found = read_trial(before, replace(protocol, minimum_steps=_FEWEST_STEPS))
+    found = read_trial(before, replace(protocol, minimum_steps=_FEWEST_TO_FOLLOW))
     if not isinstance(found, Trial) or found.steps[-1].start_s < max(since_s, running.first_moved_s):
         return None
     steps = steps_so_far(curve_of(found), passed_along(found, protocol))
@@ -226,3 +368,74 @@ def _comes_back(first: PeepLevel, third: PeepLevel) -> bool:
 
 def _alternate(changes: Sequence[float], fewest: int) -> bool:
     return len(changes) >= fewest and all(before * after < 0 for before, after in pairwise(changes))
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """All that is known at the moment of the question.
+
+    Attributes:
+        running: the trial as it stands.
+        readings: what can be used, in any order.
+        doubts: what was sent and cannot be used.
+        stops: the stop criteria.
+        limits: in force.
+        since_s: start of the trial [s since 1970-01-01T00:00:00Z].
+        at_s: the instant that counts as now [s since 1970-01-01T00:00:00Z].
+        protocol: the rules for reading a trial.
+        rhythms: what was charted of the heart's rhythm.
+        acknowledged: what a clinician has acknowledged, by its word.
+        beside: Conditions, changes of position and mode, limits of the checks.
+    """
+
+    running: RunningTrial
+    readings: Sequence[Reading]
+    doubts: Sequence[Doubt]
+    stops: StopAnswer
+    limits: StopLimits
+    since_s: float
+    at_s: float
+    protocol: Protocol
+    rhythms: Rhythms = NO_RHYTHM
+    acknowledged: Collection[str] = ()
+    beside: Beside = field(default_factory=Beside)
+
+    def latest(self, quantity: Quantity, from_s: float = -inf) -> Reading | None:
+        """The latest reading of a quantity since a moment."""
+        return latest(self.readings, quantity, from_s)
+
+
+class Consequence(Enum):
+    """What a finding asks for, gravest first."""
+
+    LOOK_UNLIKE_CLOSING = "look-unlike-closing"  # and closing is not called either
+    LOOK = "look"
+    MEASURE = "measure"
+    READ_AGAIN = "read-again"
+    TELL = "tell"
+    TELL_LAST = "tell-last"
+
+    __hash__ = object.__hash__
+
+
+@dataclass(frozen=True, slots=True)
+class Concern:
+    """What one check found.
+
+    Attributes:
+        slug: which; the sentence for it stands in `words/next_step.py`.
+        values: what the sentence names.
+        name: word by which a clinician acknowledges it; empty where nobody can.
+    """
+
+    slug: str
+    values: Mapping[str, Any] = field(default_factory=dict)
+    name: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One row: what is asked for where the check finds something."""
+
+    consequence: Consequence
+    judge: Callable[[Scene], Iterator[Concern]]

@@ -8,8 +8,7 @@ from statistics import median
 from typing import Final
 
 from ebbmark.physiology.findings import COMMON_PRACTICE, OWN_CHOICE, SOURCES, ChangeKind, Finding, Weight
-from ebbmark.physiology.patient.scene import Scene, finding_at, rows_where
-from ebbmark.physiology.patient.steps_seen import StepSeen
+from ebbmark.physiology.patient.context import Scene, StepSeen, finding_at, rows_where
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.curve import plateau_above_peak
 

@@ -8,8 +8,7 @@ from itertools import pairwise
 from ebbmark.physiology.closing.estimate import Verdict
 from ebbmark.physiology.findings import COMMON_PRACTICE, OWN_CHOICE, Finding, Weight
 from ebbmark.physiology.message import Value, message
-from ebbmark.physiology.patient.limits import CheckLimits
-from ebbmark.physiology.patient.scene import Scene
+from ebbmark.physiology.patient.context import CheckLimits, Scene
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.steps import Step
 

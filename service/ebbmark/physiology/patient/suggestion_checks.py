@@ -9,9 +9,7 @@ from typing import Final
 
 from ebbmark.physiology.findings import COMMON_PRACTICE, OWN_CHOICE, SOURCES, Finding, Weight
 from ebbmark.physiology.message import Message, Value, message
-from ebbmark.physiology.patient.limits import VitalLimits
-from ebbmark.physiology.patient.scene import Scene
-from ebbmark.physiology.patient.steps_seen import Seen, StepSeen
+from ebbmark.physiology.patient.context import Scene, Seen, StepSeen, VitalLimits
 from ebbmark.physiology.readings import Doubt, Quantity
 
 __all__ = [

@@ -17,9 +17,7 @@ from ebbmark.physiology.closing.of_trial import Estimator, closing_of, estimator
 from ebbmark.physiology.findings import IN_USE, Change, Finding, KnownCondition, PatientStatus, Weight
 from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.patient.checks import judge_curve, judge_suggestion
-from ebbmark.physiology.patient.limits import LIMITS, CheckLimits
-from ebbmark.physiology.patient.scene import Scene
-from ebbmark.physiology.patient.steps_seen import StepSeen, before_the_trial, steps_seen
+from ebbmark.physiology.patient.context import LIMITS, CheckLimits, Scene, StepSeen, before_the_trial, steps_seen
 from ebbmark.physiology.patient.suggestion_checks import limits_met_at, limits_met_in_trial
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Doubt, Reading

@@ -38,12 +38,11 @@ from ebbmark.fhir.reading.read import is_about_weight, read_request
 from ebbmark.fhir.reading.request import Request
 from ebbmark.physiology.after.patient_now import NAMED
 from ebbmark.physiology.closing.estimate import Verdict
-from ebbmark.physiology.during.limit_checks import Bound, bounds_of
+from ebbmark.physiology.during.checks import FALL_LOOKED_AT_PERCENT, Bound, bounds_of
 from ebbmark.physiology.during.next_move import Action
 from ebbmark.physiology.during.running import running_trial
-from ebbmark.physiology.during.trial_checks import FALL_LOOKED_AT_PERCENT
 from ebbmark.physiology.findings import Weight
-from ebbmark.physiology.patient.steps_seen import before_the_trial
+from ebbmark.physiology.patient.context import before_the_trial
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.stop.criteria import StopCriterion, check_stop

@@ -11,7 +11,7 @@ from ebbmark.fhir.answer import Amount, Answer, Coded, Statement, Truth
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.quantities import in_words
 from ebbmark.physiology.before.candidate import Documented
-from ebbmark.physiology.before.risk_concepts import RISK_CONCEPTS, Risk
+from ebbmark.physiology.before.risks import RISK_CONCEPTS, Risk
 from ebbmark.web.page.answer_pages import no_answer
 from ebbmark.web.page.frame import Pages, frame_of
 from ebbmark.web.page.source import TrialSource

@@ -1,4 +1,8 @@
-"""What in the readings themselves speaks against a trial?
+"""Risks of a PEEP trial: conditions that speak against it or against recruitment, and readings that do.
+
+Conditions are data, `data/conditions.toml`. Classes are this project's reading of the source's own words, which stand
+beside each. Only what was read, at first or second hand, is listed; a site may add its own, signed by a clinician.
+Which codes stand for a concept is decided where codes are read.
 
 The thresholds of mean arterial pressure and vasopressors come from one unit's public guide and are weak; those of
 systolic pressure and saturation are a textbook's for stopping a manoeuvre, which nobody should begin beyond; that of a
@@ -12,20 +16,87 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from enum import Enum
 from typing import Final
 
-from ebbmark.physiology.before.ards_class import GAS_SPEAKS_S, latest
-from ebbmark.physiology.before.present_state import RECENT_S, lowest_of_last_hour
-from ebbmark.physiology.before.risk_concepts import Risk
+from ebbmark.data import table
+from ebbmark.physiology.advice.evidence import EvidenceStatus
+from ebbmark.physiology.before.state import GAS_SPEAKS_S, RECENT_S, latest, lowest_of_last_hour
 from ebbmark.physiology.findings import COMMON_PRACTICE, OWN_CHOICE
 from ebbmark.physiology.message import Message, Value, joined, message
 from ebbmark.physiology.patient.breathing_checks import EFFORT_SOURCE
-from ebbmark.physiology.patient.limits import LIMITS
+from ebbmark.physiology.patient.context import LIMITS
 from ebbmark.physiology.readings import Quantity, Reading
 from ebbmark.physiology.stop.limits import DEFAULT_STOP_LIMITS, Limit, StopLimits
 from ebbmark.physiology.timeline import SETTING_HOLDS_S, span
 
-__all__ = ["OF_THE_DOSE", "READING_RISKS", "ReadingRisk", "breathing_risks", "risks_in_readings"]
+__all__ = [
+    "OF_THE_DOSE",
+    "READING_RISKS",
+    "RISK_CONCEPTS",
+    "ReadingRisk",
+    "Risk",
+    "RiskConcept",
+    "Scope",
+    "breathing_risks",
+    "risks_in_readings",
+]
+
+
+class Risk(Enum):
+    """How much a condition speaks against it."""
+
+    ABSOLUTE = "absolute"
+    HIGH = "high-risk"
+    CAUTION = "caution"
+
+
+class Scope(Enum):
+    """What it speaks against."""
+
+    ANY_PEEP_RISE = "any-peep-rise"
+    RECRUITMENT = "recruitment"
+
+
+@dataclass(frozen=True, slots=True)
+class RiskConcept:
+    """One condition.
+
+    Attributes:
+        slug: stable name, the name of its value set too.
+        words: for people.
+        risk: this project's reading of the source.
+        scope: what the source speaks of.
+        says: what the source says, in a plain sentence.
+        citation: the source.
+        status: how far the source was traced.
+        named_by: parts of words, in small letters without accents, that name it where no code does.
+    """
+
+    slug: str
+    words: str
+    risk: Risk
+    scope: Scope
+    says: str
+    citation: str
+    status: EvidenceStatus
+    named_by: tuple[str, ...] = ()
+
+
+RISK_CONCEPTS: Final = tuple(
+    RiskConcept(
+        **{
+            **row,
+            "risk": Risk(row["risk"]),
+            "scope": Scope(row["scope"]),
+            "status": EvidenceStatus(row["status"]),
+            "named_by": tuple(row.get("named_by", ())),
+        }
+    )
+    for row in table("conditions")["condition"]
+)
+"""Gravest first."""
+
 
 _UNIT_GUIDE_SOURCE: Final = "a public unit guide, not a trial (read at second hand, weak)"
 _TEXTBOOK_SOURCE: Final = "Pilbeam's Mechanical Ventilation, chapter 13 (read at second hand)"

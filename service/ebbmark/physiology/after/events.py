@@ -1,0 +1,242 @@
+"""Events since a titration in one form, the times that they share, and episodes of an open circuit or low PEEP.
+
+Episodes are runs of readings that show it. Thresholds are this project's own choice.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from enum import Enum
+from statistics import median
+from typing import Any, Final
+
+from ebbmark.physiology.findings import Weight
+from ebbmark.physiology.message import Value, message
+from ebbmark.physiology.readings import Quantity, Reading
+from ebbmark.physiology.trial.artefacts import OPEN_CIRCUIT_PEEP_CMH2O, VANISHED_VOLUME
+
+__all__ = ["CodedChange", "Episode", "Event", "Gap", "PressureLimit", "Seen"]
+__all__ += ["open_circuit_episodes", "peep_below_episodes"]
+
+LATEST_S: Final = 1800.0
+"""The state now is taken over the last half hour of readings. This project's choice."""
+
+NOW_S: Final = 3600.0
+"""A vital sign of this long ago still says how the patient is [s]. This project's choice."""
+
+BEFORE_S: Final = 3600.0
+"""Arterial pressure before the trial is that of its last hour [s]. This project's choice."""
+
+LARGE_LOSS: Final = 0.30
+"""A loss of compliance of this share asks for somebody now [1]. This project's choice."""
+
+
+class Event(Enum):
+    """What was seen."""
+
+    OPEN_CIRCUIT = "disconnection-or-suction"
+    PEEP_BELOW = "peep-below-suggestion"
+    COMPLIANCE_LOST = "compliance-lost"
+    OXYGENATION_LOST = "oxygenation-lost"
+    PRESSURE_LOST = "arterial-pressure-fell"
+    HEART_RATE_LOW = "heart-rate-low"
+    HEART_RATE_HIGH = "heart-rate-high"
+    POSITION_CHANGED = "position-changed"
+    MODE_CHANGED = "mode-changed"
+    TRANSPORT = "transport"
+    TRIGGERS = "patient-triggers"
+    PNEUMOTHORAX = "standing-pneumothorax"
+    CARBON_DIOXIDE_LOST = "end-tidal-lost"
+    AIR_TRAPPED = "air-trapped"
+    LOWERED_AGAIN = "peep-lowered-again"
+
+
+@dataclass(frozen=True, slots=True)
+class CodedChange:
+    """A change that was documented as such.
+
+    Attributes:
+        event: POSITION_CHANGED, MODE_CHANGED or TRANSPORT.
+        at_s: when [s since 1970-01-01T00:00:00Z].
+        words: what it was changed to, for people.
+        source: index of the input.
+        first: whether nothing was charted before it, so that it is a state and no change.
+        breathing: what a mode in which the patient triggers or breathes does to a trial; None for any other value.
+        charted: such a mode as it was charted, with its codes.
+    """
+
+    event: Event
+    at_s: float
+    words: str
+    source: int
+    first: bool = False
+    breathing: Weight | None = None
+    charted: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """One thing that happened.
+
+    Attributes:
+        event: which.
+        kind: which message of `words/since_titration.py` tells it; several may belong to one event.
+        from_s, until_s: first and last reading that shows it [s since 1970-01-01T00:00:00Z].
+        sources: indices of the inputs that show it.
+        citation: who says that it matters.
+        values: what the message names.
+        grave: whether it asks for somebody now.
+    """
+
+    event: Event
+    kind: str
+    from_s: float
+    until_s: float
+    sources: tuple[int, ...]
+    citation: str
+    values: Mapping[str, Any] = field(default_factory=dict)
+    grave: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """One thing that could not be looked for.
+
+    Attributes:
+        kind: which, and why.
+        values: what its message names.
+    """
+
+    kind: str
+    values: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class PressureLimit:
+    """Below which an arterial pressure asks for somebody now, and who says so."""
+
+    below_mmhg: float
+    source: str
+
+
+_ONE_EPISODE_S: Final = 300.0
+"""Readings of an open circuit no further apart than this are one episode. This project's choice."""
+
+_LOWEST_SETTING_CMH2O: Final = 5.0  # a measured PEEP near zero says something only where PEEP was set
+_SAME_PEEP_CMH2O: Final = 0.5  # a conversion between units moves a setting by less
+
+
+@dataclass(frozen=True, slots=True)
+class Episode:
+    """A run of readings that show the same thing.
+
+    Attributes:
+        from_s, until_s: first and last of them [s since 1970-01-01T00:00:00Z].
+        readings: how many.
+        sources: indices of the inputs.
+        lowest: lowest value seen [unit of the quantity].
+        goes_on: whether the last reading of the record still shows it.
+        words: what was seen, in the order of time.
+    """
+
+    from_s: float
+    until_s: float
+    readings: int
+    sources: tuple[int, ...]
+    lowest: float
+    goes_on: bool
+    words: tuple[Value, ...] = ()
+
+
+def open_circuit_episodes(readings: Sequence[Reading]) -> tuple[Episode, ...]:
+    """Runs in which measured PEEP was about zero although it was set, or the expired volume had vanished.
+
+    Args:
+        readings: of one patient, in order of time.
+
+    Source: thresholds are this project's own choice, the same as during a trial.
+    """
+    shown = sorted((*_lost_peep(readings), *_lost_volume(readings)), key=lambda pair: pair[0].start_s)
+    runs: list[list[tuple[Reading, str]]] = []
+    for pair in shown:
+        if runs and pair[0].start_s - runs[-1][-1][0].start_s <= _ONE_EPISODE_S:
+            runs[-1].append(pair)
+        else:
+            runs.append([pair])
+    return tuple(
+        Episode(
+            from_s=run[0][0].start_s,
+            until_s=run[-1][0].end_s,
+            readings=len(run),
+            sources=tuple(sorted({reading.source for reading, _ in run})),
+            lowest=min(reading.value for reading, _ in run),
+            goes_on=_is_last(run, readings),
+            words=tuple(message(f"open-circuit.{which}") for which in dict.fromkeys(which for _, which in run)),
+        )
+        for run in runs
+    )
+
+
+def peep_below_episodes(readings: Sequence[Reading], suggested_cmh2o: float) -> tuple[Episode, ...]:
+    """Runs in which PEEP was set below the suggestion; each lasts until a setting that is not.
+
+    Args:
+        readings: of one patient, in order of time.
+        suggested_cmh2o: of the last titration [cmH2O].
+
+    Source: this project's own choice; half a cmH2O below counts as the same.
+    """
+    settings = [reading for reading in readings if reading.quantity is Quantity.PEEP_SET]
+    runs: list[tuple[list[Reading], float, bool]] = []
+    run: list[Reading] = []
+    for reading in settings:
+        if reading.value < suggested_cmh2o - _SAME_PEEP_CMH2O:
+            run.append(reading)
+        elif run:
+            runs.append((run, reading.start_s, False))
+            run = []
+    if run:
+        runs.append((run, run[-1].end_s, True))
+    return tuple(
+        Episode(
+            from_s=group[0].start_s,
+            until_s=until_s,
+            readings=len(group),
+            sources=tuple(sorted({reading.source for reading in group})),
+            lowest=min(reading.value for reading in group),
+            goes_on=goes_on,
+        )
+        for group, until_s, goes_on in runs
+    )
+
+
+def _lost_peep(readings: Sequence[Reading]) -> list[tuple[Reading, str]]:
+    settings = [reading for reading in readings if reading.quantity is Quantity.PEEP_SET]
+    times = [reading.start_s for reading in settings]
+    measured = [reading for reading in readings if reading.quantity is Quantity.PEEP_MEASURED]
+    if not measured:
+        return []
+    usual = median(reading.value for reading in measured)
+    lost = []
+    for reading in measured:
+        index = bisect_right(times, reading.start_s) - 1
+        expected = settings[index].value if index >= 0 else usual
+        if reading.value <= OPEN_CIRCUIT_PEEP_CMH2O and expected >= _LOWEST_SETTING_CMH2O:
+            lost.append((reading, "peep-lost"))
+    return lost
+
+
+def _lost_volume(readings: Sequence[Reading]) -> list[tuple[Reading, str]]:
+    volumes = [reading for reading in readings if reading.quantity is Quantity.TIDAL_VOLUME_EXPIRED]
+    if len(volumes) < 3:  # with fewer there is no usual volume to vanish from
+        return []
+    usual = median(reading.value for reading in volumes)
+    return [(reading, "volume-lost") for reading in volumes if reading.value < VANISHED_VOLUME * usual]
+
+
+def _is_last(run: Sequence[tuple[Reading, str]], readings: Sequence[Reading]) -> bool:
+    kinds = {reading.quantity for reading, _ in run}
+    last = max((reading.start_s for reading in readings if reading.quantity in kinds), default=float("-inf"))
+    return run[-1][0].start_s >= last
