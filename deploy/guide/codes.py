@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from ebbmark.fhir.quantity_codes import display_of
-from ebbmark.fhir.reading.codes import LOINC, MDC, MEANINGS, ROWS, CodeRow
-from ebbmark.fhir.reading.coding import RANGES
+from ebbmark.fhir.codesystem import display_of
+from ebbmark.fhir.naming import LOINC, MDC
+from ebbmark.fhir.reading.codes import MEANINGS, RANGES, ROWS, CodeRow
 from ebbmark.fhir.reading.concept_map import OWN_QUANTITIES
-from ebbmark.fhir.reading.unit_table import ACCEPTED
+from ebbmark.fhir.reading.units import ACCEPTED
 from ebbmark.physiology.readings import Quantity
 
 __all__ = ["FILE", "page"]

@@ -15,7 +15,7 @@ from bridge.device_messages import PEEP_SET, PLATEAU, ROWS, SYSTEM, device, head
 from ebbmark.bridge.hl7v2 import Refused, acknowledgements, header_of
 from ebbmark.bridge.observed import DeviceMessage, SiteRules, read_message
 from ebbmark.fhir.reading.question import RequestContext
-from ebbmark.fhir.writing.device_readings import device_observation
+from ebbmark.fhir.writing.entered import device_observation
 from ebbmark.use_cases.inspection import inspect
 
 CM = "266048^MDC_DIM_CM_H2O^MDC"

@@ -17,8 +17,8 @@ from ebbmark.fhir.bedside.site_limits import read_stop_limits
 from ebbmark.fhir.bedside.site_protocols import with_protocols
 from ebbmark.fhir.bedside.value_sets import read_value_sets, sets_beside, value_set, with_value_sets
 from ebbmark.fhir.definitions import definition_of, plan_definitions
+from ebbmark.fhir.naming import SNOMED
 from ebbmark.fhir.operations import OPERATIONS
-from ebbmark.fhir.reading.codes import SNOMED
 from ebbmark.fhir.reading.conditions import AS_WIDE, ruled_out
 from ebbmark.physiology.before.risks import RISK_CONCEPTS, RiskConcept
 from ebbmark.physiology.before.staircase import Traced

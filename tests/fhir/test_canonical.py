@@ -10,7 +10,7 @@ import rfc8785
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.fhir.reading.request import Request
+from ebbmark.fhir.reading.read import Request
 from ebbmark.fhir.sources import Source
 from ebbmark.fhir.writing.canonical import NotCanonical, canonical_bytes, identity, input_digest, titration_basis
 from ebbmark.physiology.formulas.body import Sex

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.fhir.reading.codes import CODES, LOINC, MDC, ROWS, SETTING_TWIN, SNOMED, CodeRow
-from ebbmark.fhir.reading.coding import RANGES
-from ebbmark.fhir.reading.unit_table import ACCEPTED
+from ebbmark.fhir.naming import LOINC, MDC, SNOMED
+from ebbmark.fhir.reading.codes import CODES, RANGES, ROWS, SETTING_TWIN, CodeRow
+from ebbmark.fhir.reading.units import ACCEPTED
 from ebbmark.physiology.readings import Quantity
 
 IDS = [f"{row.system.rsplit('/', 1)[-1]}|{row.code}" for row in ROWS]

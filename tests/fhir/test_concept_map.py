@@ -8,9 +8,9 @@ import msgspec
 import pytest
 
 from ebbmark.fhir.model import ConceptMap
+from ebbmark.fhir.naming import LOINC
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import ProblemKind, Rejected
-from ebbmark.fhir.reading.codes import LOINC
 from ebbmark.fhir.reading.concept_map import OWN_QUANTITIES, read_code_map, rows_of
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.reading.read import read_request

@@ -9,9 +9,9 @@ from fhir.resources.R4B.conceptmap import ConceptMap
 from fhir.resources.R4B.valueset import ValueSet
 from guide.codes import FILE, page
 
+from ebbmark.fhir.codesystem import display_of, quantities, readable_codes, standard_codes
 from ebbmark.fhir.naming import BASE
 from ebbmark.fhir.operations import TITRATE_PEEP
-from ebbmark.fhir.quantity_codes import display_of, quantities, readable_codes, standard_codes
 from ebbmark.fhir.reading.charting import with_charting
 from ebbmark.fhir.reading.codes import MEANINGS, ROWS
 from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, OWN_QUANTITIES, read_code_map

@@ -8,11 +8,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ebbmark.fhir.model import Observation
-from ebbmark.fhir.reading.collected import Collected, Context, settle_duplicates
+from ebbmark.fhir.reading.collected import Collected, Context, Received, settle_duplicates
 from ebbmark.fhir.reading.concept_map import NO_CODE_MAP
 from ebbmark.fhir.reading.eligibility import USABLE_STATUSES, admit
 from ebbmark.fhir.reading.observations import read_observations
-from ebbmark.fhir.reading.versions import Received
 from fhir_builders import LOINC, MDC, Json, at, observation, panel, quantity, to_bytes, trial_observations
 
 NOW_S = 1772355600.0 + 86400.0

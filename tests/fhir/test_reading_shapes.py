@@ -6,8 +6,7 @@ import pytest
 
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.reading.question import RequestContext
-from ebbmark.fhir.reading.read import read_request
-from ebbmark.fhir.reading.request import Request
+from ebbmark.fhir.reading.read import Request, read_request
 from ebbmark.physiology.readings import Quantity, Reading
 from fhir_builders import (
     LOINC,

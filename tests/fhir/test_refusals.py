@@ -8,8 +8,7 @@ import pytest
 
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import ProblemKind, Rejected, operation_outcome, status_of
-from ebbmark.fhir.reading.body import Limits
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.question import Limits, RequestContext
 from ebbmark.fhir.reading.read import read_request
 from fhir_builders import (
     Json,

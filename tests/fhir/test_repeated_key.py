@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ebbmark.fhir.problems import ProblemKind, Rejected
-from ebbmark.fhir.reading.decode_errors import body_problem
+from ebbmark.fhir.reading.decode import body_problem
 from ebbmark.record.record_query import about_patient, record_query_of
 from ebbmark.use_cases.replay_exchange import replay_asked
 from ebbmark.web.hooks.call import json_object

@@ -14,8 +14,7 @@ from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import ProblemKind, Rejected
 from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap, read_code_map
 from ebbmark.fhir.reading.question import RequestContext
-from ebbmark.fhir.reading.read import read_request
-from ebbmark.fhir.reading.request import Request
+from ebbmark.fhir.reading.read import Request, read_request
 from ebbmark.fhir.reading.sex import BIRTH_SEX, CLINICAL_USE
 from ebbmark.fhir.sources import Reason
 from ebbmark.fhir.writing.canonical import input_digest

@@ -6,8 +6,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ebbmark.fhir.reading.unit_table import ACCEPTED, MDC_UNITS, REFUSED, SPELLINGS, UNITS
-from ebbmark.fhir.reading.units import UCUM, Conversion, UnitFault, UnitProblem, conversion, to_canonical
+from ebbmark.fhir.reading.units import (
+    ACCEPTED,
+    MDC_UNITS,
+    REFUSED,
+    SPELLINGS,
+    UCUM,
+    UNITS,
+    Conversion,
+    UnitFault,
+    UnitProblem,
+    conversion,
+    to_canonical,
+)
 
 MDC = "urn:iso:std:iso:11073:10101"
 

@@ -20,7 +20,7 @@ from audit.test_signature import KEY, PUBLISHED
 from ebbmark.audit.signature import Verified, sign, verify
 from ebbmark.audit.stored_answer import stored_answer
 from ebbmark.fhir.answer import Answer
-from ebbmark.fhir.resource_types import EVERYTHING, WRITTEN_TYPES, Takes
+from ebbmark.fhir.naming import EVERYTHING, WRITTEN_TYPES, Takes
 from ebbmark.fhir.writing.carried import carried_in, with_carried
 from ebbmark.fhir.writing.normal_form import NormalForm, normal_form, resources_of
 from ebbmark.fhir.writing.superseding import superseded_by

@@ -21,9 +21,9 @@ import zstandard
 from audit.read_back import read_back
 from audit.test_signature import PATIENT as OF_ANSWER
 from audit.test_signature import PUBLISHED_JSON, signed
+from ebbmark.fhir.naming import WRITTEN_TYPES, Takes
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.reading.question import RequestContext
-from ebbmark.fhir.resource_types import WRITTEN_TYPES, Takes
 from ebbmark.fhir.writing.superseding import superseded
 from ebbmark.physiology.after.trials_of_record import trials_of_record
 from ebbmark.review import patients, shards

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from bedside_builders import Said, asked, condition, parameter, refused, row, stamp
-from ebbmark.fhir.reading.codes import SNOMED
+from ebbmark.fhir.naming import SNOMED
 from fhir_builders import Json, charted_sex, height, patient
 
 OPERATION = "plan-trial"

@@ -15,10 +15,10 @@ import respx
 from audit.test_signature import KEY, PUBLISHED
 from ebbmark.audit.signature import Verified, verify
 from ebbmark.fhir.answer import Answer
+from ebbmark.fhir.naming import WRITTEN_TYPES, Takes
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.reading.question import RequestContext
-from ebbmark.fhir.resource_types import WRITTEN_TYPES, Takes
 from ebbmark.fhir.writing.normal_form import resources_of
 from ebbmark.fhir.writing.validate import validate
 from ebbmark.keys import SigningKey

@@ -16,7 +16,7 @@ from starlette.types import ASGIApp
 from bedside_builders import body_of
 from ebbmark.fhir.bedside.site import NO_SITE
 from ebbmark.fhir.operations import BY_SLUG
-from ebbmark.fhir.reading.coding import RANGES
+from ebbmark.fhir.reading.codes import RANGES
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.entered import ENTERED, OTHER_RHYTHM, EnteredRow, entered_observations, entered_transaction
 from ebbmark.fhir.writing.validate import validate

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import pytest
 
-from ebbmark.fhir.reading.codes import LOINC, ROWS, SNOMED
+from ebbmark.fhir.naming import LOINC, SNOMED
+from ebbmark.fhir.reading.codes import ROWS
 
 
 def mod_10(number: str) -> int:

@@ -32,9 +32,9 @@ from ebbmark.fhir.model import (
     QuantityValue,
     Reference,
 )
+from ebbmark.fhir.naming import RESOURCE_TYPES
 from ebbmark.fhir.problems import ProblemKind
 from ebbmark.fhir.reading.values import other_values
-from ebbmark.fhir.resource_types import RESOURCE_TYPES
 from ebbmark.fhir.sources import Reason
 
 R4: dict[str, Any] = models["r4"]

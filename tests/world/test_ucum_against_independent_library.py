@@ -15,8 +15,7 @@ import pint
 import pytest
 import ucumvert
 
-from ebbmark.fhir.reading.unit_table import ACCEPTED, SPELLINGS, UNITS
-from ebbmark.fhir.reading.units import UCUM, Conversion, conversion
+from ebbmark.fhir.reading.units import ACCEPTED, SPELLINGS, UCUM, UNITS, Conversion, conversion
 
 PAIRS = [
     (code, ours)

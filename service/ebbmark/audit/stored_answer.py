@@ -20,8 +20,14 @@ from ebbmark.fhir.times import seconds
 from ebbmark.fhir.writing.carried import unpacked
 from ebbmark.fhir.writing.frame import operation_url
 from ebbmark.fhir.writing.normal_form import NormalForm, NotAnAnswer, kind_of, normal_form
-from ebbmark.fhir.writing.provenance import ENTERER, PROTOCOL_SYSTEM, PROVENANCE, REQUEST_PARAMETERS
-from ebbmark.fhir.writing.report import REPORT, REPORT_PROVENANCE
+from ebbmark.fhir.writing.provenance import (
+    ENTERER,
+    PROTOCOL_SYSTEM,
+    PROVENANCE,
+    REPORT,
+    REPORT_PROVENANCE,
+    REQUEST_PARAMETERS,
+)
 from ebbmark.fhir.writing.superseding import SUPERSEDED_SYSTEM, unmarked
 
 __all__ = [

@@ -23,8 +23,7 @@ from ebbmark.bridge.hl7v2 import ACCEPTED, AGAIN, NEVER, ErrorRow, Refused, Segm
 from ebbmark.bridge.observed import DeviceMessage, LeftRow, SiteRules, read_message
 from ebbmark.fhir.naming import BASE
 from ebbmark.fhir.writing.audit_event import Access, Actor, AuditAction
-from ebbmark.fhir.writing.device_readings import device_observation
-from ebbmark.fhir.writing.entered import entered_transaction
+from ebbmark.fhir.writing.entered import device_observation, entered_transaction
 from ebbmark.record.client import RecordClient
 from ebbmark.record.search import Budget, Found, Identifier, search
 from ebbmark.record.write_back import write_back

@@ -22,12 +22,10 @@ from zoneinfo import ZoneInfo
 from ebbmark.bridge.hl7v2 import AGAIN, NEVER, Refused, Segment, segments_of
 from ebbmark.fhir.model import Coding
 from ebbmark.fhir.naming import LOINC, MDC, SNOMED
-from ebbmark.fhir.reading.codes import ROWS, SETTING_TWIN
-from ebbmark.fhir.reading.coding import RANGES, Unusable, meaning_of
+from ebbmark.fhir.reading.codes import RANGES, ROWS, SETTING_TWIN, Unusable, meaning_of
 from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap
-from ebbmark.fhir.reading.unit_table import MDC_UNITS
-from ebbmark.fhir.reading.units import UCUM, UnitProblem, conversion, to_canonical
-from ebbmark.fhir.writing.device_readings import DeviceReading
+from ebbmark.fhir.reading.units import MDC_UNITS, UCUM, UnitProblem, conversion, to_canonical
+from ebbmark.fhir.writing.entered import DeviceReading
 from ebbmark.physiology.readings import Quantity
 
 __all__ = ["DeviceMessage", "LeftRow", "SiteRules", "read_message"]

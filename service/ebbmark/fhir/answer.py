@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from ebbmark.fhir.quantities import Unit
 from ebbmark.fhir.reading.question import Acknowledger
-from ebbmark.fhir.reading.request import Request
+from ebbmark.fhir.reading.read import Request
 from ebbmark.fhir.sources import Ignored
 from ebbmark.physiology.before.plan import Plan
 from ebbmark.physiology.patient.titration import Titration

@@ -1,21 +1,41 @@
-"""Codes of our own, where no standard code was found: `data/own_codes.toml`, published as a FHIR CodeSystem."""
+"""Codes that are published: our own, where no standard code was found, and all that are read.
+
+Our own stand in `data/own_codes.toml`. Of what is read, quantities are a CodeSystem, all codes a ValueSet and their
+meanings a ConceptMap; a site maps its own codes to the same targets. Nothing is written twice.
+
+Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/codesystem.html, /valueset.html, /conceptmap.html.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import groupby
 from typing import Final, NamedTuple
 
 from ebbmark import __version__
 from ebbmark.data import table
-from ebbmark.fhir.naming import CODE_SYSTEM
+from ebbmark.fhir.naming import BASE, CODE_SYSTEM, DEFINITIONS_DATE
+from ebbmark.fhir.reading.codes import MEANINGS, RANGES, ROWS, CodeRow, Personal
+from ebbmark.fhir.reading.concept_map import CODE_TEXT, OWN_QUANTITIES
+from ebbmark.fhir.reading.units import ACCEPTED
 from ebbmark.physiology.after.measures import Measure
 from ebbmark.physiology.before.risks import RISK_CONCEPTS
+from ebbmark.physiology.readings import Quantity
 from ebbmark.words.messages import ENGLISH
 
-__all__ = ["CHOICE_REASONS", "CONCEPTS", "DEFINITIONS_DATE", "OVERRIDE_REASONS", "TOPIC", "Concept", "code_system"]
-
-DEFINITIONS_DATE = "2026-11-25"
-"""When the published definitions last changed."""
+__all__ = [
+    "CONCEPTS",
+    "OVERRIDE_REASONS",
+    "READABLE_CODES",
+    "STANDARD_CODES",
+    "TOPIC",
+    "Concept",
+    "code_system",
+    "display_of",
+    "quantities",
+    "readable_codes",
+    "standard_codes",
+]
 
 _TABLE: Final = table("own_codes")
 
@@ -33,9 +53,6 @@ TOPIC: Final = Concept(**_TABLE["topic"])
 
 OVERRIDE_REASONS: Final = tuple(Concept(*row) for row in _TABLE["reasons"]["against_card"])
 """Reasons a person may give for not following a card."""
-
-CHOICE_REASONS: Final[dict[str, str]] = _TABLE["reasons"]["for_other_peep"]
-"""Why a clinician chooses another PEEP than the suggested one: code and display."""
 
 
 def _of_groups() -> Iterator[Concept]:
@@ -84,3 +101,118 @@ def code_system() -> dict[str, object]:
         "count": len(CONCEPTS),
         "concept": [{"code": row.code, "display": row.display, "definition": row.definition} for row in CONCEPTS],
     }
+
+
+READABLE_CODES = f"{BASE}/ValueSet/readable-codes"
+STANDARD_CODES = f"{BASE}/ConceptMap/standard-codes"
+_SAID: dict[str, str] = {
+    "height": "Body height, by whatever method.",
+    "height-measured": "Body height that was measured.",
+    "height-stated": "Body height as stated by somebody.",
+    "height-lying": "Body height measured lying.",
+    "height-estimated": "Body height that was estimated.",
+    "sex-at-birth": "Sex assigned at birth.",
+    "sex": "Sex as recorded, which does not say of which kind.",
+    "body-weight": "Actual body weight; for the body mass index alone.",
+}
+_CAPITALS = {"peep": "PEEP", "fio2": "FiO2", "spo2": "SpO2", "pao2": "PaO2", "paco2": "PaCO2", "ph": "pH", "co2": "CO2"}
+
+
+def display_of(slug: str) -> str:
+    """The words of a code of ours: `peep-set` is "PEEP set".
+
+    Args:
+        slug: code of our own code system.
+    """
+    words = " ".join(_CAPITALS.get(word, word) for word in slug.split("-"))
+    return words[0].upper() + words[1:] if words.split()[0] not in _CAPITALS.values() else words
+
+
+def quantities() -> dict[str, object]:
+    """FHIR R4 CodeSystem of what a code can mean: the targets for a site's ConceptMap."""
+    concepts = [
+        {"code": slug, "display": display_of(slug), "definition": _definition(slug, meaning)}
+        for slug, meaning in MEANINGS.items()
+    ]
+    return {
+        "resourceType": "CodeSystem",
+        **_head("quantities", OWN_QUANTITIES, "Quantities", "What a code can mean for Ebbmark"),
+        "description": "The quantities, heights, weights and sexes that are read. Targets for ConceptMaps of a site: "
+        "local codes that are equal or equivalent to one of these are read as it.",
+        "caseSensitive": True,
+        "content": "complete",
+        "count": len(concepts),
+        "concept": concepts,
+    }
+
+
+def readable_codes() -> dict[str, object]:
+    """FHIR R4 ValueSet of the standard codes that are read."""
+    read = [row for row in ROWS if row.meaning is not None]
+    include = [
+        {"system": system, "concept": [{"code": row.code, "display": row.display} for row in rows]}
+        for system, rows in _by_system(read)
+    ]
+    return {
+        "resourceType": "ValueSet",
+        **_head("readable-codes", READABLE_CODES, "ReadableCodes", "Standard codes that Ebbmark reads"),
+        "description": "Codes of LOINC, ISO/IEEE 11073-10101 (MDC) and SNOMED CT whose values are read.",
+        "compose": {"include": include},
+    }
+
+
+def standard_codes() -> dict[str, object]:
+    """FHIR R4 ConceptMap from standard codes to our quantities; known codes that are not used say why."""
+    groups = [
+        {"source": system, "target": OWN_QUANTITIES, "element": [_element(row) for row in rows]}
+        for system, rows in _by_system(list(ROWS))
+    ]
+    return {
+        "resourceType": "ConceptMap",
+        **_head("standard-codes", STANDARD_CODES, "StandardCodes", "What standard codes mean for Ebbmark"),
+        "description": "As what each known code is read. A site's own ConceptMap is laid over it; its groups may have "
+        f"the target {OWN_QUANTITIES}, LOINC, MDC or SNOMED CT. The source {CODE_TEXT} stands for texts.",
+        "group": groups,
+    }
+
+
+def _head(slug: str, url: str, name: str, title: str) -> dict[str, object]:
+    return {
+        "id": slug,
+        "url": url,
+        "version": __version__,
+        "name": name,
+        "title": title,
+        "status": "active",
+        "experimental": False,
+        "date": DEFINITIONS_DATE,
+        "publisher": "Ebbmark",
+    }
+
+
+def _definition(slug: str, meaning: Quantity | Personal) -> str:
+    if not isinstance(meaning, Quantity):
+        return _SAID[slug]
+    low, high = RANGES[meaning]
+    unit = "" if meaning.unit == "1" else f" {meaning.unit}"
+    return f"{display_of(slug)}; units: {ACCEPTED[meaning.unit]}; accepted from {low:g} to {high:g}{unit}."
+
+
+def _element(row: CodeRow) -> dict[str, object]:
+    slug = next((slug for slug, meaning in MEANINGS.items() if meaning is row.meaning), "")
+    remarks = [row.reason] if row.reason else []
+    if row.ambiguous:
+        remarks.append("In use for settings and measurements; the category of the DeviceMetric tells them apart.")
+    if row.narrows_to:
+        remarks.append("Another coding of the same concept may say it more exactly.")
+    comment = {"comment": " ".join(remarks)} if remarks else {}
+    target = {"code": slug, "equivalence": "equivalent"} if slug else {"equivalence": "unmatched"}
+    return {"code": row.code, "display": row.display, "target": [{**target, **comment}]}
+
+
+def _by_system(rows: list[CodeRow]) -> list[tuple[str, list[CodeRow]]]:
+    return [(key, list(group)) for key, group in groupby(sorted(rows, key=_system), key=_system)]
+
+
+def _system(row: CodeRow) -> str:
+    return row.system

@@ -1,22 +1,22 @@
-"""What the service publishes of itself: OperationDefinitions, CapabilityStatement, PlanDefinitions of its protocols.
+"""What the service publishes of itself: OperationDefinitions, CapabilityStatement, PlanDefinitions, and their search.
 
 All are made from the tables that the reader uses (FHIR R4). In a PlanDefinition each number stands with its source, and
-each that is not verified is said to be so.
+each that is not verified is said to be so. Canonical addresses are identifiers, see `naming`; the address of a running
+service is an argument.
 
-Canonical addresses are identifiers, see codesystem; the address of a running service is an argument.
-
-Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/plandefinition.html.
+Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/plandefinition.html; search.html (string, token and uri parameters; a
+comma lists alternatives) and the search parameters of the conformance resources.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
+from urllib.parse import urlencode
 
 from ebbmark import __version__
 from ebbmark.fhir.bedside.site import Site
-from ebbmark.fhir.codesystem import DEFINITIONS_DATE
-from ebbmark.fhir.definition_search import SEARCH_PARAMETERS
-from ebbmark.fhir.naming import BASE
+from ebbmark.fhir.naming import BASE, DEFINITIONS_DATE
 from ebbmark.fhir.operations import BY_SLUG, OF_A_RECORD, Operation
 from ebbmark.fhir.parameters import FROM_RECORD, PARAMETERS, REPLAY_INPUTS, REPLAY_OUTPUTS, Parameter
 from ebbmark.fhir.writing.frame import operation_url
@@ -25,7 +25,17 @@ from ebbmark.physiology.before.staircase import Cell, StaircaseRules, origin_wor
 from ebbmark.physiology.protocols import Protocol
 from ebbmark.words.messages import spell
 
-__all__ = ["SignInTold", "capability_statement", "definition_of", "plan_definitions", "replay_definition"]
+__all__ = [
+    "SEARCH_PARAMETERS",
+    "SignInTold",
+    "capability_statement",
+    "definition_of",
+    "matches",
+    "plan_definitions",
+    "replay_definition",
+    "searchset",
+]
+
 __all__ += ["smart_configuration"]
 
 _REPLAY_PARTS = (("kind", "code"), ("path", "string"), ("expected", "string"), ("found", "string"))
@@ -335,3 +345,50 @@ def _cell(cell: Cell, unit: str) -> str:
     if cell.value is None:
         return f"not verified ({cell.source})"
     return f"{cell.value:g} {unit} ({spell(origin_words(cell))})"
+
+
+SEARCH_PARAMETERS = {"_id": "token", "url": "uri", "name": "string", "version": "token", "status": "token"}
+
+
+def matches(resource: Mapping[str, object], name: str, text: str) -> bool:
+    """Whether a definition is among those that one search parameter names.
+
+    Args:
+        resource: the definition.
+        name: of the parameter.
+        text: its value; alternatives are parted by commas.
+    """
+    value = str(resource.get("id" if name == "_id" else name, ""))
+    kind = SEARCH_PARAMETERS[name]
+    for one in text.split(","):
+        if kind == "string" and value.casefold().startswith(one.casefold()):
+            return True
+        if value == (one.rpartition("|")[2] if kind == "token" else one):
+            return True
+    return False
+
+
+def searchset(
+    kind: str, found: Sequence[Mapping[str, object]], base_url: str, asked: Sequence[tuple[str, str]]
+) -> dict[str, object]:
+    """FHIR R4 Bundle of type searchset.
+
+    Args:
+        kind: resource type.
+        found: the definitions that match.
+        base_url: FHIR base address as callers see it.
+        asked: the search parameters that were used.
+    """
+    base = base_url.rstrip("/")
+    entries = [
+        {"fullUrl": f"{base}/{one['resourceType']}/{one['id']}", "resource": one, "search": {"mode": "match"}}
+        for one in found
+    ]
+    address = f"{base}/{kind}?{urlencode(asked)}" if asked else f"{base}/{kind}"
+    return {
+        "resourceType": "Bundle",
+        "type": "searchset",
+        "total": len(found),
+        "link": [{"relation": "self", "url": address}],
+        **({"entry": entries} if entries else {}),
+    }

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Union
 
 import msgspec
 
-from ebbmark.fhir.resource_types import RESOURCE_TYPES
+from ebbmark.fhir.naming import RESOURCE_TYPES
 
 __all__ = [
     "ANY_RESOURCE",

@@ -1,23 +1,31 @@
-"""Systems of codes and identifiers, and FHIR references: whether two name the same resource.
+"""Systems of codes and identifiers, the resource types of R4, and FHIR references: whether two name the same resource.
 
 Our own addresses end in `.example` on purpose: that top-level domain is reserved (RFC 2606), so they name things and
-lead nowhere.
+lead nowhere. A site that publishes our definitions keeps the identifiers as they are. A reference may be relative,
+absolute, a urn:uuid or versioned. What is of no type of R4 is not read as FHIR.
 
-A reference may be relative, absolute, a urn:uuid or versioned. Source: FHIR R4 4.0.1,
-https://hl7.org/fhir/R4/references.html#literal.
+Source: FHIR R4 4.0.1, https://hl7.org/fhir/R4/references.html#literal and /resourcelist.html; the types are held
+against an independent R4 model by a test.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 __all__ = [
     "BASE",
     "CODE_SYSTEM",
+    "DEFINITIONS_DATE",
+    "EVERYTHING",
     "LOINC",
     "LONGEST_ID",
     "MDC",
     "REQUEST_SYSTEM",
+    "RESOURCE_TYPES",
     "RESULT_SYSTEM",
     "SNOMED",
+    "WRITTEN_TYPES",
+    "Takes",
     "reference_to",
     "tail_of",
     "unversioned",
@@ -29,6 +37,9 @@ SNOMED = "http://snomed.info/sct"
 
 BASE = "https://ebbmark.example/fhir"
 """Namespace of everything that we define; an identifier, not an address."""
+
+DEFINITIONS_DATE = "2026-11-25"
+"""When the definitions that are published under it last changed."""
 
 CODE_SYSTEM = f"{BASE}/CodeSystem/ebbmark"
 
@@ -61,3 +72,80 @@ def reference_to(kind: str, identity: str, version: str, full_url: str) -> str:
     if not identity or len(identity) > LONGEST_ID:
         return full_url
     return f"{kind}/{identity}/_history/{version}" if version else f"{kind}/{identity}"
+
+
+# fmt: off
+RESOURCE_TYPES: tuple[str, ...] = (
+    "Account", "ActivityDefinition", "AdverseEvent", "AllergyIntolerance", "Appointment",
+    "AppointmentResponse", "AuditEvent", "Basic", "Binary", "BiologicallyDerivedProduct", "BodyStructure",
+    "Bundle", "CapabilityStatement", "CarePlan", "CareTeam", "CatalogEntry", "ChargeItem",
+    "ChargeItemDefinition", "Claim", "ClaimResponse", "ClinicalImpression", "CodeSystem", "Communication",
+    "CommunicationRequest", "CompartmentDefinition", "Composition", "ConceptMap", "Condition", "Consent",
+    "Contract", "Coverage", "CoverageEligibilityRequest", "CoverageEligibilityResponse", "DetectedIssue",
+    "Device", "DeviceDefinition", "DeviceMetric", "DeviceRequest", "DeviceUseStatement", "DiagnosticReport",
+    "DocumentManifest", "DocumentReference", "EffectEvidenceSynthesis", "Encounter", "Endpoint",
+    "EnrollmentRequest", "EnrollmentResponse", "EpisodeOfCare", "EventDefinition", "Evidence",
+    "EvidenceVariable", "ExampleScenario", "ExplanationOfBenefit", "FamilyMemberHistory", "Flag", "Goal",
+    "GraphDefinition", "Group", "GuidanceResponse", "HealthcareService", "ImagingStudy", "Immunization",
+    "ImmunizationEvaluation", "ImmunizationRecommendation", "ImplementationGuide", "InsurancePlan",
+    "Invoice", "Library", "Linkage", "List", "Location", "Measure", "MeasureReport", "Media", "Medication",
+    "MedicationAdministration", "MedicationDispense", "MedicationKnowledge", "MedicationRequest",
+    "MedicationStatement", "MedicinalProduct", "MedicinalProductAuthorization",
+    "MedicinalProductContraindication", "MedicinalProductIndication", "MedicinalProductIngredient",
+    "MedicinalProductInteraction", "MedicinalProductManufactured", "MedicinalProductPackaged",
+    "MedicinalProductPharmaceutical", "MedicinalProductUndesirableEffect", "MessageDefinition",
+    "MessageHeader", "MolecularSequence", "NamingSystem", "NutritionOrder", "Observation",
+    "ObservationDefinition", "OperationDefinition", "OperationOutcome", "Organization",
+    "OrganizationAffiliation", "Parameters", "Patient", "PaymentNotice", "PaymentReconciliation", "Person",
+    "PlanDefinition", "Practitioner", "PractitionerRole", "Procedure", "Provenance", "Questionnaire",
+    "QuestionnaireResponse", "RelatedPerson", "RequestGroup", "ResearchDefinition",
+    "ResearchElementDefinition", "ResearchStudy", "ResearchSubject", "RiskAssessment",
+    "RiskEvidenceSynthesis", "Schedule", "SearchParameter", "ServiceRequest", "Slot", "Specimen",
+    "SpecimenDefinition", "StructureDefinition", "StructureMap", "Subscription", "Substance",
+    "SubstanceNucleicAcid", "SubstancePolymer", "SubstanceProtein", "SubstanceReferenceInformation",
+    "SubstanceSourceMaterial", "SubstanceSpecification", "SupplyDelivery", "SupplyRequest", "Task",
+    "TerminologyCapabilities", "TestReport", "TestScript", "ValueSet", "VerificationResult",
+    "VisionPrescription",
+)
+# fmt: on
+
+WRITTEN_TYPES = (
+    "Device",
+    "Observation",
+    "GuidanceResponse",
+    "DetectedIssue",
+    "DiagnosticReport",
+    "Provenance",
+    "List",
+    "CarePlan",
+    "RequestGroup",
+    "DeviceRequest",
+)
+"""Resource types that this service writes."""
+
+
+@dataclass(frozen=True, slots=True)
+class Takes:
+    """What a record takes of what this service writes.
+
+    Attributes:
+        types: resource types.
+        most_creates: most conditional creates in one transaction; None for no such limit.
+    """
+
+    types: frozenset[str] = frozenset(WRITTEN_TYPES)
+    most_creates: int | None = None
+
+    @property
+    def carries_changes(self) -> bool:
+        """Whether the Provenance over a change of stored results goes into one of them."""
+        return "Provenance" not in self.types or self.most_creates is not None
+
+    @property
+    def everything(self) -> bool:
+        """Whether nothing has to be carried inside something else."""
+        return self == EVERYTHING
+
+
+EVERYTHING = Takes()
+"""A record that takes all of it."""

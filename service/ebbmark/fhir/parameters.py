@@ -8,7 +8,7 @@ from typing import Any, Final
 
 from ebbmark.data import table
 
-__all__ = ["FROM_RECORD", "PARAMETERS", "REPLAY_INPUTS", "REPLAY_OUTPUTS", "Parameter"]
+__all__ = ["CHOICE_REASONS", "FROM_RECORD", "PARAMETERS", "REPLAY_INPUTS", "REPLAY_OUTPUTS", "Parameter"]
 
 _RESOURCES: Final = frozenset({"Bundle", "Patient", "Observation", "ConceptMap", "Condition"})
 
@@ -47,16 +47,21 @@ def _parameter(row: Mapping[str, Any]) -> Parameter:
     )
 
 
-_TABLE: Final = {name: tuple(map(_parameter, rows)) for name, rows in table("parameters").items()}
+_TABLE: Final = table("parameters")
 
-FROM_RECORD: Final = _TABLE["from_record"]
+CHOICE_REASONS: Final[Mapping[str, str]] = _TABLE["chosen_because"]
+"""Why a clinician chooses another PEEP than the suggested one: code and display."""
+
+FROM_RECORD: Final = tuple(map(_parameter, _TABLE["from_record"]))
 """What the doors replace by a bundle before the reader sees the request; only where a record is configured."""
 
-PARAMETERS: Final[Mapping[str, Parameter]] = {row.name: row for row in (*_TABLE["inputs"], *FROM_RECORD)}
+PARAMETERS: Final[Mapping[str, Parameter]] = {
+    row.name: row for row in (*map(_parameter, _TABLE["inputs"]), *FROM_RECORD)
+}
 """Every parameter that any operation takes, by name."""
 
-REPLAY_INPUTS: Final = _TABLE["replay_inputs"]
+REPLAY_INPUTS: Final = tuple(map(_parameter, _TABLE["replay_inputs"]))
 """What `$replay` takes."""
 
-REPLAY_OUTPUTS: Final = _TABLE["replay_outputs"]
+REPLAY_OUTPUTS: Final = tuple(map(_parameter, _TABLE["replay_outputs"]))
 """What `$replay` returns."""

@@ -1,17 +1,32 @@
-"""What can be wrong with a request, how each is said, and which HTTP status it carries."""
+"""What can be wrong with a request, how each is said, and which HTTP status it carries.
+
+A refusal repeats numbers, and words that are known here, since any other may be a name. Everything else is told by its
+place (FHIRPath) and its kind.
+"""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Container, Iterable
 from dataclasses import dataclass
 from enum import Enum
+from typing import Final
 
 from msgspec.structs import replace
 
 from ebbmark.fhir.sources import ISSUE_TYPES, Ignored
 
-__all__ = ["Problem", "ProblemKind", "Rejected", "each_once", "ignored_issue", "operation_outcome", "status_of"]
+__all__ = [
+    "MOST_TOLD",
+    "Problem",
+    "ProblemKind",
+    "Rejected",
+    "each_once",
+    "ignored_issue",
+    "operation_outcome",
+    "status_of",
+    "word_shown",
+]
 
 
 class ProblemKind(Enum):
@@ -176,3 +191,18 @@ def _problem_issue(problem: Problem) -> dict[str, object]:
         "details": {"text": problem.sentence},
         **({"expression": [problem.expression]} if problem.expression else {}),
     }
+
+
+MOST_TOLD: Final = 100
+"""Most problems of one kind of fault that are told one by one."""
+
+
+def word_shown(text: str, known: Container[str], kind: str) -> str:
+    """The word where it is known, else what kind of word stands there.
+
+    Args:
+        text: as received.
+        known: words that may be repeated.
+        kind: for example `another status`.
+    """
+    return text if text in known else kind

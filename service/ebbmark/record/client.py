@@ -28,7 +28,7 @@ import httpcore
 import httpx
 import msgspec
 
-from ebbmark.fhir.resource_types import EVERYTHING, Takes
+from ebbmark.fhir.naming import EVERYTHING, Takes
 from ebbmark.record.address_guard import GuardedNetwork, Resolve, is_under, refusal_of, resolved
 from ebbmark.record.connection_faults import is_about_us, trouble_of
 from ebbmark.record.refusal_log import note_refusal

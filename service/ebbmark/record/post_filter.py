@@ -16,12 +16,10 @@ from math import inf
 
 import msgspec
 
-from ebbmark.fhir.naming import RESULT_SYSTEM, tail_of, unversioned
-from ebbmark.fhir.problems import Problem, ProblemKind
+from ebbmark.fhir.naming import RESOURCE_TYPES, RESULT_SYSTEM, tail_of, unversioned
+from ebbmark.fhir.problems import Problem, ProblemKind, word_shown
 from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.codes import CodeRow, Personal
-from ebbmark.fhir.reading.quoting import word_shown
-from ebbmark.fhir.resource_types import RESOURCE_TYPES
 from ebbmark.fhir.times import instant, seconds
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.trial.reading import Trial

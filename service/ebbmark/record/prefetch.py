@@ -24,12 +24,11 @@ from itertools import pairwise
 
 import msgspec
 
+from ebbmark.fhir.naming import RESOURCE_TYPES
 from ebbmark.fhir.operations import TITRATE_PEEP
-from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
+from ebbmark.fhir.problems import Problem, ProblemKind, Rejected, word_shown
 from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.codes import CodeRow, HeightKind, SexKind, WeightKind, is_rhythm
-from ebbmark.fhir.reading.quoting import word_shown
-from ebbmark.fhir.resource_types import RESOURCE_TYPES
 from ebbmark.physiology.readings import Quantity
 from ebbmark.record.client import RecordClient
 from ebbmark.record.fetch import Fetched, with_changes

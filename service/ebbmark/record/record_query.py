@@ -14,7 +14,7 @@ import msgspec
 
 from ebbmark.fhir.parameters import FROM_RECORD
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.decode_errors import require_each_key_once
+from ebbmark.fhir.reading.decode import require_each_key_once
 from ebbmark.fhir.times import instant, seconds
 
 __all__ = ["RecordQuery", "about_patient", "named_in_record", "record_query_of", "with_bundle"]

@@ -14,7 +14,7 @@ from itertools import islice
 
 import msgspec
 
-from ebbmark.fhir.resource_types import RESOURCE_TYPES
+from ebbmark.fhir.naming import RESOURCE_TYPES
 from ebbmark.record.client import Reply, decoded
 
 __all__ = ["ELEMENTS", "codes_in", "codes_of", "named_by"]

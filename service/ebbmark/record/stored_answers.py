@@ -14,8 +14,7 @@ import msgspec
 
 from ebbmark.fhir.naming import RESULT_SYSTEM, tail_of
 from ebbmark.fhir.writing.carried import Carried, carried_in, unpacked
-from ebbmark.fhir.writing.provenance import SOFTWARE_SYSTEM
-from ebbmark.fhir.writing.report import ANSWER_PROVENANCES, REPORT
+from ebbmark.fhir.writing.provenance import ANSWER_PROVENANCES, REPORT, SOFTWARE_SYSTEM
 from ebbmark.record.client import RecordClient
 from ebbmark.record.embedded_resources import beside_in_record, carriers_in_record, provenances_in_record
 from ebbmark.record.search import Budget, FoundEntry, ReadFailure, read_one

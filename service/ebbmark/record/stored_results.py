@@ -18,8 +18,7 @@ from ebbmark.fhir.naming import CODE_SYSTEM, tail_of
 from ebbmark.fhir.times import seconds
 from ebbmark.fhir.writing.carried import Carried, carried_in
 from ebbmark.fhir.writing.frame import RESULT_SYSTEM
-from ebbmark.fhir.writing.provenance import PROVENANCE
-from ebbmark.fhir.writing.report import ANSWER_PROVENANCES
+from ebbmark.fhir.writing.provenance import ANSWER_PROVENANCES, PROVENANCE
 from ebbmark.record.client import RecordClient
 from ebbmark.record.embedded_resources import Meta, Tag, beside_in_record, failure_of, names_of, provenances_in_record
 from ebbmark.record.search import (

@@ -14,8 +14,7 @@ from urllib.parse import quote
 
 import msgspec
 
-from ebbmark.fhir.naming import tail_of
-from ebbmark.fhir.resource_types import EVERYTHING, Takes
+from ebbmark.fhir.naming import EVERYTHING, Takes, tail_of
 from ebbmark.fhir.times import seconds
 from ebbmark.fhir.writing.carried import with_carried, with_more_carried
 from ebbmark.fhir.writing.frame import REQUEST_SYSTEM
@@ -30,7 +29,7 @@ from ebbmark.fhir.writing.superseding import (
     superseded_by,
     supersession,
 )
-from ebbmark.fhir.writing.transaction import referred_by_name
+from ebbmark.fhir.writing.write import referred_by_name
 from ebbmark.record.client import RecordClient
 from ebbmark.record.precedence import Candidate, Standing, doubtful_inputs, standing_of
 from ebbmark.record.search import Budget, Found, Identifier, Period, ReadFailure, Reference, read_one, search

@@ -20,8 +20,7 @@ from ebbmark.audit.stored_answer import require_shape, stored_answer
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.problems import ProblemKind, Rejected
-from ebbmark.fhir.reading.read import read_request
-from ebbmark.fhir.reading.request import Request
+from ebbmark.fhir.reading.read import Request, read_request
 from ebbmark.fhir.times import seconds
 from ebbmark.fhir.writing.carried import carried_in, unpacked
 from ebbmark.fhir.writing.normal_form import NormalForm, NotAnAnswer

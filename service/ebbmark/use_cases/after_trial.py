@@ -8,7 +8,7 @@ from math import inf
 
 from ebbmark.fhir.answer import Answer, Statement, Warned
 from ebbmark.fhir.bedside.site import Site
-from ebbmark.fhir.reading.request import Request
+from ebbmark.fhir.reading.read import Request
 from ebbmark.physiology.after.events import PressureLimit, Seen
 from ebbmark.physiology.after.snapshot import Snapshot, take_snapshot
 from ebbmark.physiology.after.trials_of_record import set_after

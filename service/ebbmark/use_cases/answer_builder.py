@@ -13,7 +13,7 @@ from ebbmark import __version__
 from ebbmark.fhir.answer import Answer, Rule, Statement, Warned
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.question import Acknowledged
-from ebbmark.fhir.reading.request import Request
+from ebbmark.fhir.reading.read import Request
 from ebbmark.fhir.sources import Ignored, Reason
 from ebbmark.fhir.writing.canonical import identity, input_digest, question_basis
 from ebbmark.physiology.before.plan import Plan

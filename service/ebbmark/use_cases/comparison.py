@@ -22,7 +22,7 @@ from ebbmark.fhir.quantities import (
     VOLUME_PER_WEIGHT,
     Unit,
 )
-from ebbmark.fhir.reading.request import Request
+from ebbmark.fhir.reading.read import Request
 from ebbmark.physiology.after.comparison import Comparison, LimitCheck, Overdistension, compare
 from ebbmark.physiology.after.events import Event
 from ebbmark.physiology.after.measures import Change, Measure, Verdict

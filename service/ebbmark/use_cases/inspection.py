@@ -25,9 +25,8 @@ from ebbmark.fhir.model import ConceptMap
 from ebbmark.fhir.naming import tail_of
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import ProblemKind, Rejected, each_once
-from ebbmark.fhir.reading.body import Limits
 from ebbmark.fhir.reading.concept_map import lay_over, rows_of
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.question import Limits, RequestContext
 from ebbmark.fhir.sources import Ignored
 from ebbmark.fhir.times import instant
 from ebbmark.record.client import RecordClient

@@ -13,7 +13,7 @@ from ebbmark.fhir.answer import Amount, Answer, Coded, Statement, Truth
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.problems import Rejected
 from ebbmark.fhir.quantities import PRESSURE, PROBABILITY
-from ebbmark.fhir.reading.request import Request
+from ebbmark.fhir.reading.read import Request
 from ebbmark.physiology.before.staircase import StaircaseRules
 from ebbmark.physiology.closing.estimate import Closing, Verdict
 from ebbmark.physiology.during.next_move import Action, Decision, Move, Reason, acknowledgeable, decide, next_move

@@ -9,8 +9,7 @@ from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.operations import TITRATE_PEEP, Operation
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.question import RequestContext
-from ebbmark.fhir.reading.read import read_request
-from ebbmark.fhir.reading.request import Request
+from ebbmark.fhir.reading.read import Request, read_request
 from ebbmark.use_cases.candidate import candidate_answer
 from ebbmark.use_cases.comparison import comparison_answer
 from ebbmark.use_cases.markers import markers_answer

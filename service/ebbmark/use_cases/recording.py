@@ -25,9 +25,8 @@ from ebbmark.fhir.writing.entered import entered_transaction
 from ebbmark.fhir.writing.normal_form import NormalForm, NotAnAnswer, normal_form
 from ebbmark.fhir.writing.provenance import person_who_enters
 from ebbmark.fhir.writing.superseding import unmarked
-from ebbmark.fhir.writing.transaction import with_write_issue
 from ebbmark.fhir.writing.validate import validate
-from ebbmark.fhir.writing.write import as_transaction, write_bundle
+from ebbmark.fhir.writing.write import as_transaction, with_write_issue, write_bundle
 from ebbmark.keys import SigningKey
 from ebbmark.record.client import RecordClient
 from ebbmark.record.embedded_resources import where_recorded

@@ -12,7 +12,7 @@ from ebbmark.audit.signature import Verified, verify
 from ebbmark.audit.stored_answer import CHOICES
 from ebbmark.fhir.parameters import REPLAY_INPUTS
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.decode_errors import require_each_key_once
+from ebbmark.fhir.reading.decode import require_each_key_once
 from ebbmark.fhir.reading.question import RequestContext
 from ebbmark.fhir.writing.frame import REQUEST_SYSTEM
 from ebbmark.fhir.writing.normal_form import NotAnAnswer, resources_of

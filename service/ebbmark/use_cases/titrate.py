@@ -10,7 +10,7 @@ from typing import Final
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.request import Request
+from ebbmark.fhir.reading.read import Request
 from ebbmark.fhir.sources import Ignored
 from ebbmark.fhir.writing.titration import titration_answer
 from ebbmark.physiology.advice.advice import Caution, Severity

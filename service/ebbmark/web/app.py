@@ -18,8 +18,7 @@ from starlette.exceptions import HTTPException
 from ebbmark import __version__
 from ebbmark.fhir.operations import TITRATE_PEEP
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.body import Limits
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.question import Limits, RequestContext
 from ebbmark.fhir.writing.write import write_bundle_bytes
 from ebbmark.record.address_guard import is_this_machine
 from ebbmark.record.client import RecordClient

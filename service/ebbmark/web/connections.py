@@ -10,7 +10,7 @@ from urllib.parse import urlsplit
 from uuid import uuid4
 
 from ebbmark.fhir.definitions import SignInTold
-from ebbmark.fhir.resource_types import Takes
+from ebbmark.fhir.naming import Takes
 from ebbmark.keys import KeyRing
 from ebbmark.record.address_guard import AddressRefusal, is_this_machine, refusal_of
 from ebbmark.record.client import CallerRecords, Exchange, Patience, RecordSettings

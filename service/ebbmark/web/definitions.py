@@ -9,19 +9,20 @@ from fastapi import APIRouter, Request, Response
 
 from ebbmark.fhir.bedside.site import Site
 from ebbmark.fhir.bedside.value_sets import sets_beside, value_set
-from ebbmark.fhir.codesystem import code_system
-from ebbmark.fhir.definition_search import SEARCH_PARAMETERS, matches, searchset
+from ebbmark.fhir.codesystem import code_system, quantities, readable_codes, standard_codes
 from ebbmark.fhir.definitions import (
+    SEARCH_PARAMETERS,
     SignInTold,
     capability_statement,
     definition_of,
+    matches,
     plan_definitions,
     replay_definition,
+    searchset,
     smart_configuration,
 )
 from ebbmark.fhir.operations import BY_SLUG
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.quantity_codes import quantities, readable_codes, standard_codes
 from ebbmark.physiology.before.risks import RISK_CONCEPTS
 from ebbmark.web.body import FHIR_JSON, require_acceptable
 from ebbmark.web.documentation import DEFINITION, RESOURCE, SEARCH

@@ -14,8 +14,7 @@ from starlette.types import ASGIApp
 from bedside_builders import charted
 from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.problems import Rejected
-from ebbmark.fhir.reading.body import DEFAULT_LIMITS
-from ebbmark.fhir.reading.question import RequestContext
+from ebbmark.fhir.reading.question import DEFAULT_LIMITS, RequestContext
 from ebbmark.keys import SigningKey
 from ebbmark.record.client import CallerRecords, Patience
 from ebbmark.use_cases.from_record import ReadLimits

@@ -18,8 +18,7 @@ import msgspec
 from ebbmark import __version__
 from ebbmark.fhir.bedside.condition_codes import LEFT_OPEN, NO_RISK, PERHAPS, READ_IN, ConditionCodes, ConditionRow
 from ebbmark.fhir.bedside.site import SiteFileError
-from ebbmark.fhir.codesystem import DEFINITIONS_DATE
-from ebbmark.fhir.naming import BASE
+from ebbmark.fhir.naming import BASE, DEFINITIONS_DATE
 from ebbmark.physiology.before.risks import RISK_CONCEPTS, RiskConcept
 
 __all__ = ["read_value_sets", "sets_beside", "value_set", "value_set_url", "with_value_sets"]

@@ -17,11 +17,10 @@ from ebbmark.fhir.inspection.resources import Json, ResourceMet
 from ebbmark.fhir.model import ANY_RESOURCE, DeviceMetric, Observation
 from ebbmark.fhir.reading.coded_values import CHANGE_CODES
 from ebbmark.fhir.reading.codes import HeightKind
-from ebbmark.fhir.reading.collected import Collected, Context
+from ebbmark.fhir.reading.collected import Collected, Context, Received
 from ebbmark.fhir.reading.concept_map import CodeMap
 from ebbmark.fhir.reading.eligibility import USABLE_STATUSES
 from ebbmark.fhir.reading.observations import read_observations
-from ebbmark.fhir.reading.versions import Received
 from ebbmark.fhir.sources import Reason
 from ebbmark.fhir.times import seconds
 

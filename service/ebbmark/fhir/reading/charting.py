@@ -27,10 +27,9 @@ import msgspec
 from ebbmark.fhir.bedside.site import SiteFileError, read_site_json, require_date_of_signature
 from ebbmark.fhir.model import Codeable, Coding, Component, Observation, Period, QuantityValue
 from ebbmark.fhir.reading.codes import CODES, MEANINGS, CodeRow
+from ebbmark.fhir.reading.collected import Received
 from ebbmark.fhir.reading.concept_map import CODE_TEXT, CodeMap, MapRows, lay_over, row_of_meaning
-from ebbmark.fhir.reading.unit_table import UNITS
-from ebbmark.fhir.reading.units import UCUM
-from ebbmark.fhir.reading.versions import Received
+from ebbmark.fhir.reading.units import UCUM, UNITS
 
 __all__ = ["as_charted", "with_charting", "with_zone"]
 

@@ -20,12 +20,9 @@ import msgspec
 
 from ebbmark.fhir.model import ANY_RESOURCE, Bundle, ConceptMap, MapElement, MapGroup
 from ebbmark.fhir.naming import BASE, LOINC, MDC, SNOMED
-from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.codes import CODES, MEANINGS, CodeRow, is_rhythm
-from ebbmark.fhir.reading.coding import QuickPlan
-from ebbmark.fhir.reading.quoting import MOST_TOLD
-from ebbmark.fhir.reading.unit_table import UNITS
-from ebbmark.fhir.reading.units import UCUM
+from ebbmark.fhir.problems import MOST_TOLD, Problem, ProblemKind, Rejected
+from ebbmark.fhir.reading.codes import CODES, MEANINGS, CodeRow, QuickPlan, is_rhythm
+from ebbmark.fhir.reading.units import UCUM, UNITS
 
 __all__ = [
     "CODE_TEXT",

@@ -18,11 +18,10 @@ from dataclasses import dataclass, field
 import msgspec
 
 from ebbmark.fhir.model import Codeable, Coding, MedicationAdministration, QuantityValue
-from ebbmark.fhir.naming import reference_to
-from ebbmark.fhir.reading.codes import SNOMED
+from ebbmark.fhir.naming import SNOMED, reference_to
+from ebbmark.fhir.problems import word_shown
 from ebbmark.fhir.reading.parse_resources import not_needed
 from ebbmark.fhir.reading.question import ReceivedInfusion
-from ebbmark.fhir.reading.quoting import word_shown
 from ebbmark.fhir.reading.units import UCUM
 from ebbmark.fhir.sources import Ignored, Reason, Source
 from ebbmark.fhir.times import seconds

@@ -12,11 +12,18 @@ from collections.abc import Sequence
 from ebbmark.fhir.model import Component, Observation
 from ebbmark.fhir.naming import LONGEST_ID
 from ebbmark.fhir.reading.coded_values import coded_values, holds_rhythm, is_coded
-from ebbmark.fhir.reading.collected import Collected, Context, settle_duplicates
+from ebbmark.fhir.reading.collected import (
+    Collected,
+    Context,
+    Received,
+    left_out,
+    newest_of,
+    reference_of,
+    settle_duplicates,
+)
 from ebbmark.fhir.reading.eligibility import admit, is_own_result, moment_of_period, moment_of_text, note_subject
 from ebbmark.fhir.reading.units import UCUM
 from ebbmark.fhir.reading.values import many_key
-from ebbmark.fhir.reading.versions import Received, left_out, newest_of, reference_of
 from ebbmark.fhir.sources import Reason, Source
 from ebbmark.physiology.readings import Reading
 

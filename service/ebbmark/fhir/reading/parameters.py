@@ -9,15 +9,15 @@ from typing import TypeVar
 
 import msgspec
 
-from ebbmark.fhir.codesystem import CHOICE_REASONS
 from ebbmark.fhir.model import Bundle, ConceptMap, Condition, Observation, Patient, QuantityValue
 from ebbmark.fhir.model import Parameter as Given
+from ebbmark.fhir.parameters import CHOICE_REASONS
 from ebbmark.fhir.problems import Problem, ProblemKind
+from ebbmark.fhir.reading.collected import Received
 from ebbmark.fhir.reading.concept_map import rows_of
 from ebbmark.fhir.reading.patient import ReceivedPatient
 from ebbmark.fhir.reading.question import Acknowledger, Question, ReceivedCondition
 from ebbmark.fhir.reading.units import UCUM, to_canonical, unit_shown
-from ebbmark.fhir.reading.versions import Received
 from ebbmark.fhir.times import seconds
 from ebbmark.physiology.before.plan import Variant
 from ebbmark.physiology.before.staircase import StaircaseRules

@@ -37,7 +37,8 @@ from ebbmark.fhir.model import (
 from ebbmark.fhir.naming import reference_to, tail_of
 from ebbmark.fhir.operations import Operation
 from ebbmark.fhir.parameters import PARAMETERS
-from ebbmark.fhir.problems import Problem, ProblemKind
+from ebbmark.fhir.problems import MOST_TOLD, Problem, ProblemKind, word_shown
+from ebbmark.fhir.reading.collected import Received, left_out
 from ebbmark.fhir.reading.conditions import PNEUMOTHORAX, as_condition
 from ebbmark.fhir.reading.parameters import READERS, judge_together
 from ebbmark.fhir.reading.patient import ReceivedPatient
@@ -48,9 +49,8 @@ from ebbmark.fhir.reading.question import (
     ReceivedInfusion,
     ReceivedMetric,
     RequestContext,
+    too_often,
 )
-from ebbmark.fhir.reading.quoting import MOST_TOLD, too_often, word_shown
-from ebbmark.fhir.reading.versions import Received, left_out
 from ebbmark.fhir.sources import Ignored, Reason
 
 __all__ = ["BUNDLE_TYPES", "not_needed", "take_apart"]

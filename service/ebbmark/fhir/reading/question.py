@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 from ebbmark.fhir.bedside.site import NO_SITE, Site
-from ebbmark.fhir.model import Condition, DeviceMetric, MedicationAdministration
-from ebbmark.fhir.problems import Problem
-from ebbmark.fhir.reading.body import DEFAULT_LIMITS, Limits
+from ebbmark.fhir.model import Condition, DeviceMetric, MedicationAdministration, Observation, Patient
+from ebbmark.fhir.problems import Problem, ProblemKind
 from ebbmark.fhir.reading.codes import CodeRow
+from ebbmark.fhir.reading.collected import Received
 from ebbmark.fhir.reading.concept_map import NO_CODE_MAP, CodeMap
 from ebbmark.fhir.reading.patient import ReceivedPatient
-from ebbmark.fhir.reading.versions import Received
 from ebbmark.fhir.sources import Ignored
 from ebbmark.physiology.before.plan import Variant
 from ebbmark.physiology.before.staircase import StaircaseRules
@@ -20,15 +19,34 @@ from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.protocols import Protocol
 
 __all__ = [
+    "DEFAULT_LIMITS",
     "Acknowledged",
     "Acknowledger",
     "Asked",
+    "Limits",
     "Question",
     "ReceivedCondition",
     "ReceivedInfusion",
     "ReceivedMetric",
     "RequestContext",
+    "too_often",
 ]
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """How much is read at most.
+
+    Attributes:
+        max_bytes: length of the body.
+        max_entries: entries of a Bundle, and parameters.
+    """
+
+    max_bytes: int = 2_000_000
+    max_entries: int = 5_000
+
+
+DEFAULT_LIMITS = Limits()
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,3 +222,47 @@ class Question:
     ignored: list[Ignored] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+
+
+MOST_CODINGS: Final = 20
+MOST_IDENTIFIERS: Final = 20
+MOST_COMPONENTS: Final = 200
+MOST_CONTAINED: Final = 20
+MOST_EXTENSIONS: Final = 100
+"""An element may be repeated within one resource only so often that work stays bounded by the size of the body: several
+times what a real resource holds. This project's choice."""
+
+
+def too_often(resource: Observation | Patient, path: str) -> Problem | None:
+    """The first element of a resource that is repeated more often than is read; None where there is none.
+
+    Args:
+        resource: as received.
+        path: its FHIRPath.
+    """
+    if isinstance(resource, Patient):
+        return _first(
+            (len(resource.identifier), MOST_IDENTIFIERS, f"{path}.identifier"),
+            (len(resource.extension), MOST_EXTENSIONS, f"{path}.extension"),
+            (max((len(one.extension) for one in resource.extension), default=0), MOST_EXTENSIONS, f"{path}.extension"),
+        )
+    contained = resource.contained
+    return _first(
+        (len(resource.identifier), MOST_IDENTIFIERS, f"{path}.identifier"),
+        (len(resource.component), MOST_COMPONENTS, f"{path}.component"),
+        (len(contained) if isinstance(contained, list) else 0, MOST_CONTAINED, f"{path}.contained"),
+        (len(resource.code.coding), MOST_CODINGS, f"{path}.code.coding"),
+        *[
+            (len(one.code.coding), MOST_CODINGS, f"{path}.component[{number}].code.coding")
+            for number, one in enumerate(resource.component)
+            if len(one.code.coding) > MOST_CODINGS
+        ],
+    )
+
+
+def _first(*counts: tuple[int, int, str]) -> Problem | None:
+    for count, most, path in counts:
+        if count > most:
+            sentence = f"{path} is repeated {count} times; at most {most} are read."
+            return Problem(ProblemKind.TOO_MANY_ENTRIES, path, str(count), str(most), sentence)
+    return None

@@ -16,10 +16,10 @@ from math import inf
 from typing import NamedTuple
 
 from ebbmark.fhir.model import Extension, Patient
-from ebbmark.fhir.problems import Problem, ProblemKind
-from ebbmark.fhir.reading.codes import CODES, SNOMED, SexKind
+from ebbmark.fhir.naming import SNOMED
+from ebbmark.fhir.problems import MOST_TOLD, Problem, ProblemKind, word_shown
+from ebbmark.fhir.reading.codes import CODES, SexKind
 from ebbmark.fhir.reading.collected import SexSaid
-from ebbmark.fhir.reading.quoting import MOST_TOLD, word_shown
 from ebbmark.fhir.reading.values import sexes_of
 from ebbmark.fhir.times import TimeFault, seconds
 from ebbmark.physiology.formulas.body import Sex, predicted_body_weight_kg

@@ -1,20 +1,101 @@
-"""Unit conversion: UCUM spellings and their exact sizes, in an explicit table.
+"""Unit conversion: the spellings of units that are read, how much one of each is, and what is refused.
 
-What is not in the tables is not guessed. UCUM: https://ucum.org/ucum (version 2.2); sizes of cm[H2O]
-(98.0665 Pa) and mm[Hg] (133.322 Pa) as in its `ucum-essence.xml`.
+What is not in the tables is not guessed. UCUM: https://ucum.org/ucum (version 2.2); sizes of cm[H2O] (98.0665 Pa) and
+mm[Hg] (133.322 Pa) as in its `ucum-essence.xml`. Wrong spellings: common practice in the field, no published list.
 """
 
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import Enum
+from fractions import Fraction
 from functools import cache
+from typing import Final
 
-from ebbmark.fhir.reading.codes import MDC
-from ebbmark.fhir.reading.unit_table import ACCEPTED, MDC_UNITS, REFUSED, SPELLINGS, UNITS
+from ebbmark.data import table
+from ebbmark.fhir.naming import MDC
 
-__all__ = ["UCUM", "Conversion", "UnitFault", "UnitProblem", "conversion", "to_canonical", "unit_shown"]
+__all__ = [
+    "ACCEPTED",
+    "MDC_UNITS",
+    "REFUSED",
+    "SPELLINGS",
+    "UCUM",
+    "UNITS",
+    "Conversion",
+    "Size",
+    "UnitFault",
+    "UnitProblem",
+    "conversion",
+    "to_canonical",
+    "unit_shown",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Size:
+    """How much one of a unit is, exactly.
+
+    Attributes:
+        si: in the coherent unit of the SI.
+        dimension: exponents of metre, kilogram, second and mole.
+    """
+
+    si: Fraction
+    dimension: tuple[int, int, int, int]
+
+    def __mul__(self, other: Size) -> Size:
+        return Size(self.si * other.si, _sum(self.dimension, other.dimension, 1))
+
+    def __truediv__(self, other: Size) -> Size:
+        return Size(self.si / other.si, _sum(self.dimension, other.dimension, -1))
+
+
+def _sum(one: tuple[int, int, int, int], other: tuple[int, int, int, int], sign: int) -> tuple[int, int, int, int]:
+    metre, kilogram, second, mole = (a + sign * b for a, b in zip(one, other, strict=True))
+    return metre, kilogram, second, mole
+
+
+_TABLE: Final = table("units")
+_BASE: Final = ("m", "kg", "s", "mol")
+
+
+@cache
+def _size_of(unit: str) -> Size:
+    """Size of a UCUM unit, whose products and quotients are read from left to right (UCUM 2.2, section 7)."""
+    size = Size(Fraction(1), (0, 0, 0, 0))
+    for operator, atom in re.findall(r"([./]?)([^./]+)", re.sub(r"\((\w+)/(\w+)\)", r"\1.\2", unit)):
+        size = size / _size_of_atom(atom) if operator == "/" else size * _size_of_atom(atom)
+    return size
+
+
+def _size_of_atom(atom: str) -> Size:
+    if atom == "1":
+        return Size(Fraction(1), (0, 0, 0, 0))
+    if atom in _BASE:
+        metre, kilogram, second, mole = (int(one == atom) for one in _BASE)
+        return Size(Fraction(1), (metre, kilogram, second, mole))
+    number, of = _TABLE["atoms"][atom]
+    one = _size_of(of)
+    return Size(Fraction(number) * one.si, one.dimension)
+
+
+UNITS: Final = {unit: _size_of(unit) for units in _TABLE["read"].values() for unit in units}
+"""UCUM spelling to size; annotations in braces are taken off before looking here."""
+
+SPELLINGS: Final[Mapping[str, str]] = _TABLE["spellings"]
+"""Wrong spellings in the field whose meaning is beyond doubt."""
+
+REFUSED: Final[Mapping[str, str]] = _TABLE["refused"]
+"""Spellings that mean something else than was probably meant: refused rather than guessed."""
+
+MDC_UNITS: Final[Mapping[str, str]] = _TABLE["mdc"]
+"""Unit codes of ISO/IEEE 11073-10101 that device gateways send instead of UCUM."""
+
+ACCEPTED: Final[Mapping[str, str]] = _TABLE["accepted"]
+"""For messages: the units that people would send for each of our units."""
 
 UCUM = "http://unitsofmeasure.org"
 

@@ -16,14 +16,32 @@ from typing import NamedTuple
 import msgspec
 
 from ebbmark.fhir.model import Codeable, Coding, Component, Observation, QuantityValue
-from ebbmark.fhir.problems import Problem, ProblemKind
-from ebbmark.fhir.reading.codes import SNOMED, HeightKind, SexKind, WeightKind
-from ebbmark.fhir.reading.coding import Plan, QuickPlan, Unusable, meaning_of, plan_for, with_category
-from ebbmark.fhir.reading.collected import BodyWeight, Collected, Context, Height, Moment, SexSaid
-from ebbmark.fhir.reading.quoting import code_shown, word_shown
-from ebbmark.fhir.reading.unit_table import UNITS
-from ebbmark.fhir.reading.units import UCUM, UnitFault, UnitProblem
-from ebbmark.fhir.reading.versions import Received, left_out, reference_of
+from ebbmark.fhir.naming import SNOMED
+from ebbmark.fhir.problems import Problem, ProblemKind, word_shown
+from ebbmark.fhir.reading.codes import (
+    HeightKind,
+    Plan,
+    QuickPlan,
+    SexKind,
+    Unusable,
+    WeightKind,
+    code_shown,
+    meaning_of,
+    plan_for,
+    with_category,
+)
+from ebbmark.fhir.reading.collected import (
+    BodyWeight,
+    Collected,
+    Context,
+    Height,
+    Moment,
+    Received,
+    SexSaid,
+    left_out,
+    reference_of,
+)
+from ebbmark.fhir.reading.units import UCUM, UNITS, UnitFault, UnitProblem
 from ebbmark.fhir.sources import Reason, Source
 from ebbmark.physiology.formulas.body import Sex
 from ebbmark.physiology.readings import Quantity, Reading

@@ -12,7 +12,7 @@ from hashlib import sha256
 from json.encoder import encode_basestring
 from math import isfinite
 
-from ebbmark.fhir.reading.request import Request
+from ebbmark.fhir.reading.read import Request
 from ebbmark.physiology.findings import IN_USE
 from ebbmark.physiology.protocols import Protocol
 

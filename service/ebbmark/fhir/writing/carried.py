@@ -6,7 +6,7 @@ answer is carried by its closing pressure, by which the answer is found again; t
 report. A report that is not taken is left out, since its page can be made again at any time.
 
 References keep their full URLs, which follow from the identity: those to a withheld resource become logical references,
-as `transaction` writes every address that the record cannot follow, and `normal_form` reads both. A link of the Bundle
+as `write` writes every address that the record cannot follow, and `normal_form` reads both. A link of the Bundle
 names each resource that stands in the record beside it.
 
 Source: FHIR R4 references.html#contained, documentreference.html, and the reference types of each carrying element.
@@ -24,12 +24,10 @@ from uuid import NAMESPACE_URL, uuid5
 
 import msgspec
 
-from ebbmark.fhir.naming import BASE, RESULT_SYSTEM
-from ebbmark.fhir.resource_types import Takes
+from ebbmark.fhir.naming import BASE, RESULT_SYSTEM, Takes
 from ebbmark.fhir.writing.normal_form import kind_of
-from ebbmark.fhir.writing.provenance import PROVENANCE
-from ebbmark.fhir.writing.report import REPORT, REPORT_PROVENANCE
-from ebbmark.fhir.writing.transaction import referred_by_name
+from ebbmark.fhir.writing.provenance import PROVENANCE, REPORT, REPORT_PROVENANCE
+from ebbmark.fhir.writing.write import referred_by_name
 
 __all__ = [
     "CARRIED_SYSTEM",

@@ -1,30 +1,35 @@
-"""Readings that a person entered by hand, as Observations that say who entered them and how.
+"""Readings that a person entered by hand or a device sent, as Observations that are created once.
 
-Each is created under a condition (FHIR R4 http.html#ccreate), by an identifier that follows from patient, time,
-quantity, value and person: sending the same rows again doubles nothing. Codes: LOINC, those that the reader takes;
-units: UCUM. A heart rhythm is one that the site signed to stop at, with the site's code, or in words only.
+Each is created under a condition (FHIR R4 http.html#ccreate): sending it again doubles nothing. By hand the identifier
+follows from patient, time, quantity, value and person, and the Observation says who entered it and how; from a device
+it follows from patient, device, place in the device, code, time, value, unit and status. Codes: LOINC, those that the
+reader takes; units: UCUM. A heart rhythm is one that the site signed to stop at, with the site's code, or in words
+only.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from decimal import Decimal
 from hashlib import sha256
 from typing import Final
 
 from ebbmark.fhir.naming import BASE, LOINC
-from ebbmark.fhir.reading.codes import CODES
-from ebbmark.fhir.reading.coding import RANGES
+from ebbmark.fhir.reading.codes import CODES, RANGES
 from ebbmark.fhir.times import instant
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.stop.limits import RhythmCode
 
 __all__ = [
+    "DEVICE_READING_SYSTEM",
     "ENTERED",
     "ENTERED_SYSTEM",
     "OTHER_RHYTHM",
+    "DeviceReading",
     "EnteredQuantity",
     "EnteredRow",
+    "device_observation",
     "entered_observations",
     "entered_transaction",
 ]
@@ -165,4 +170,63 @@ def _entry(observation: Json) -> Json:
         "fullUrl": f"urn:uuid:{digits}",
         "resource": observation,
         "request": {"method": "POST", "url": "Observation", "ifNoneExist": f"identifier={system}|{value}"},
+    }
+
+
+DEVICE_READING_SYSTEM: Final = f"{BASE}/sid/device-reading"
+"""System of the identifier of a reading that a device sent."""
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceReading:
+    """One number of a device.
+
+    Attributes:
+        coding: FHIR Coding.
+        sent_as: code as the device sent it, for people.
+        value: as sent.
+        unit: FHIR Quantity without its value.
+        at_s: when it held [s since 1970-01-01T00:00:00Z].
+        final: whether the status is final; else preliminary.
+        device: FHIR Identifier of the device.
+        place: where in the device (OBX-4).
+        method: how it came about (OBX-17); empty where it was not said.
+    """
+
+    coding: Mapping[str, str]
+    sent_as: str
+    value: Decimal
+    unit: Mapping[str, str]
+    at_s: float
+    final: bool
+    device: Mapping[str, str]
+    place: str
+    method: str
+
+
+def device_observation(reading: DeviceReading, subject: str) -> dict[str, object]:
+    """One Observation.
+
+    Args:
+        reading: what the device sent.
+        subject: `Patient/1`.
+    """
+    status, value = "final" if reading.final else "preliminary", format(reading.value.normalize(), "f")
+    named = (
+        *(subject, reading.device.get("system", ""), reading.device["value"], reading.place, reading.sent_as),
+        *(reading.coding.get("system", ""), reading.coding["code"], instant(reading.at_s)),
+        *(value, reading.unit.get("code", ""), reading.unit["unit"], status),
+    )
+    where = f", at {reading.place} in the device" if reading.place else ""
+    how = f"; method {reading.method}" if reading.method else ""
+    return {
+        "resourceType": "Observation",
+        "identifier": [{"system": DEVICE_READING_SYSTEM, "value": sha256("|".join(named).encode()).hexdigest()}],
+        "status": status,
+        "code": {"coding": [dict(reading.coding)], "text": reading.sent_as},
+        "subject": {"reference": subject},
+        "effectiveDateTime": instant(reading.at_s),
+        "valueQuantity": {"value": reading.value, **reading.unit},
+        "device": {"identifier": dict(reading.device)},
+        "note": [{"text": f"Sent by a device as HL7 v2{where}{how}."}],
     }

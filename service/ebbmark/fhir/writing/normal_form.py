@@ -2,7 +2,7 @@
 
 The normal form is what a signature covers and what a replay compares: the resources by kind (`guidance`,
 `suggested-peep`, `step-3`, `device`, `provenance`, `outcome` …), with references inside the answer by the full URLs
-that follow from the identity. What `transaction` changes for a record is changed back.
+that follow from the identity. What `write` changes for a record is changed back.
 
 What is left out, since it is not the answer's (FHIR R4 resource.html#meta):
 
@@ -30,7 +30,7 @@ from uuid import NAMESPACE_URL, UUID
 from ebbmark.fhir.writing.frame import RESULT_SYSTEM
 from ebbmark.fhir.writing.provenance import SOFTWARE_SYSTEM, URI_SYSTEM
 from ebbmark.fhir.writing.superseding import SUPERSEDED_SYSTEM
-from ebbmark.fhir.writing.transaction import is_write_issue
+from ebbmark.fhir.writing.write import is_write_issue
 
 __all__ = ["NormalForm", "NotAnAnswer", "full_url_of", "kind_of", "labels_of", "normal_form", "resources_of"]
 

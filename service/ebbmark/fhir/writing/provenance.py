@@ -1,4 +1,4 @@
-"""Where an answer comes from: the software as Device, and one Provenance over all results.
+"""Where an answer comes from: the software as Device, one Provenance over all results, and the answer as a document.
 
 The input digest and the rules are named as entities, so that a replay can compare them. What the caller or the site
 chose beside the data stands in a contained Parameters resource, in the shape of the operation's own parameters: with
@@ -8,22 +8,31 @@ Recording is a human act: beside the software, which assembled the answer, stand
 record is named by reference; one who is known elsewhere only, by a logical reference that holds their address, since a
 record cannot follow it.
 
+The document is a preliminary DiagnosticReport that carries the answer on paper. It is asked for apart from the results,
+at once with them or later by somebody else, so it has a Provenance of its own: who asked for it and when, which also
+stands in `issued` and on the page. The identity of the answer covers it like any other result. No LOINC code for a
+report on a PEEP trial was found, so its code is our own; the category is HL7's for respiratory care. R4 lets no Device
+be the performer.
+
 Source: FHIR R4 provenance.html (agent.type, agent.who), codesystem-provenance-participant-type (`enterer`: a person
-entering the data into the originating system); references.html#logical.
+entering the data into the originating system); references.html#logical; diagnosticreport.html;
+datatypes.html#Attachment (`hash`: SHA-1 of the data before base64; `size`: bytes before base64).
 """
 
 from __future__ import annotations
 
 import re
+from base64 import b64encode
 from collections.abc import Sequence
 from functools import lru_cache
+from hashlib import sha1
 from itertools import groupby
 
 import msgspec
 
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.naming import BASE, unversioned
-from ebbmark.fhir.operations import BY_SLUG
+from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP
 from ebbmark.fhir.quantities import PRESSURE
 from ebbmark.fhir.reading.parameters import INSTANTS, QUANTITIES
 from ebbmark.fhir.reading.question import Asked
@@ -31,23 +40,26 @@ from ebbmark.fhir.reading.units import UCUM
 from ebbmark.fhir.sources import MappedCode
 from ebbmark.fhir.times import instant
 from ebbmark.fhir.writing.frame import RESULT_SYSTEM, Frame, Reference
-from ebbmark.fhir.writing.terms import encoded, standard
+from ebbmark.fhir.writing.terms import OWN, encoded, standard
 from ebbmark.physiology.before.plan import Variant
 
 __all__ = [
+    "ANSWER_PROVENANCES",
     "DIGEST_SYSTEM",
     "ENTERER",
     "PROTOCOL_SYSTEM",
     "PROVENANCE",
+    "REPORT",
+    "REPORT_PROVENANCE",
     "REQUEST_PARAMETERS",
     "SOFTWARE_SYSTEM",
     "URI_SYSTEM",
     "device",
     "person_who_enters",
     "provenance",
+    "report_entries",
     "stamped",
 ]
-
 
 ENTERER = "enterer"
 """Code of provenance-participant-type."""
@@ -248,4 +260,65 @@ def stamped(
         "activity": _CREATE,
         "agent": [{"type": _ASSEMBLER, "who": frame.device}, *([enterer_agent(enterer)] if enterer else [])],
         "entity": entities,
+    }
+
+
+REPORT = "report"
+"""Kind of the DiagnosticReport."""
+
+REPORT_PROVENANCE = "report-provenance"
+"""Kind of the Provenance over it."""
+
+ANSWER_PROVENANCES = (PROVENANCE, REPORT_PROVENANCE)
+"""Kinds of all Provenances over an answer."""
+
+_CATEGORY = standard("v2-0074", "RC", "Respiratory Care (therapy)")
+
+
+def report_entries(
+    frame: Frame, pdf: bytes, conclusion: str, recorded_s: float, enterer: str | None
+) -> list[tuple[str, object]]:
+    """The report and its Provenance, with their kinds.
+
+    Args:
+        frame: the shared parts of the answer.
+        pdf: the page.
+        conclusion: the answer in one or two sentences.
+        recorded_s: instant of recording [s since 1970-01-01T00:00:00Z].
+        enterer: the person who chose to record it, as `person_who_enters` gives it; None where none did.
+    """
+    entity = {"role": "source", "what": frame.to("guidance")}
+    provenance = stamped(frame, REPORT_PROVENANCE, [frame.to(REPORT)], [entity], recorded_s, enterer)
+    return [(REPORT, _report(frame, pdf, conclusion, recorded_s)), (REPORT_PROVENANCE, provenance)]
+
+
+def _report(frame: Frame, pdf: bytes, conclusion: str, recorded_s: float) -> dict[str, object]:
+    statements, operation = frame.answer.statements, BY_SLUG[frame.answer.operation]
+    title = f"{'PEEP trial' if operation is TITRATE_PEEP else operation.title}, preliminary report"
+    # What these group (steps, margins) is named by them.
+    grouped = {kind for one in statements for kind in one.members}
+    results = [frame.to(one.kind) for one in statements if one.kind not in grouped]
+    start, end = map(instant, frame.answer.span_s)
+    return {
+        "resourceType": "DiagnosticReport",
+        "identifier": [frame.identifier(REPORT)],
+        "status": "preliminary",
+        "category": [_CATEGORY],
+        "code": OWN["peep-trial-report"],
+        "subject": frame.subject,
+        **({"encounter": frame.encounter} if frame.encounter is not None else {}),
+        "effectivePeriod": {"start": start, "end": end},
+        "issued": instant(recorded_s),
+        **({"result": results} if results else {}),
+        "conclusion": conclusion,
+        "presentedForm": [
+            {
+                "contentType": "application/pdf",
+                "language": "en",
+                "data": b64encode(pdf).decode(),
+                "size": len(pdf),
+                "hash": b64encode(sha1(pdf, usedforsecurity=False).digest()).decode(),
+                "title": title,
+            }
+        ],
     }

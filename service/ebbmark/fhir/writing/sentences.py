@@ -5,10 +5,10 @@ from __future__ import annotations
 import re
 
 from ebbmark.fhir.answer import Rule
-from ebbmark.fhir.codesystem import CHOICE_REASONS
+from ebbmark.fhir.parameters import CHOICE_REASONS
 from ebbmark.fhir.quantities import FRACTION, PRESSURE, VOLUME_PER_WEIGHT, in_words
 from ebbmark.fhir.reading.patient import Person
-from ebbmark.fhir.reading.request import Request
+from ebbmark.fhir.reading.read import Request
 from ebbmark.physiology.advice.advice import WhatIf
 from ebbmark.physiology.closing.estimate import Closing, Verdict
 from ebbmark.physiology.formulas.body import Sex

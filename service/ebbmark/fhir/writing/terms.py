@@ -1,15 +1,35 @@
-"""The codes by which results leave: LOINC where a code exists, our own CodeSystem where none does.
+"""The codes and units by which results leave: LOINC where a code exists, our own CodeSystem where none does.
 
-Every CodeableConcept here is encoded once, when the module is loaded.
+Every CodeableConcept here is encoded once, when the module is loaded. Each part that a result can have leaves in one
+unit.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from math import inf
+
 import msgspec
 
+from ebbmark.fhir.answer import Amount, Coded, Part, Truth, Value
 from ebbmark.fhir.codesystem import CONCEPTS
-from ebbmark.fhir.naming import CODE_SYSTEM
-from ebbmark.fhir.reading.codes import CODES, LOINC
+from ebbmark.fhir.naming import CODE_SYSTEM, LOINC
+from ebbmark.fhir.quantities import (
+    BLOOD_PRESSURE,
+    COMPLIANCE,
+    FRACTION,
+    PER_MINUTE,
+    PERCENT,
+    POWER,
+    PRESSURE,
+    PROBABILITY,
+    SECONDS,
+    VOLUME,
+    VOLUME_PER_WEIGHT,
+    Unit,
+    quantity,
+)
+from ebbmark.fhir.reading.codes import CODES
 
 __all__ = [
     "ABSENT_BECAUSE",
@@ -17,6 +37,11 @@ __all__ = [
     "CATEGORY_PROCEDURE",
     "LOINC_TERMS",
     "OWN",
+    "PARTS",
+    "amount",
+    "amounts",
+    "code_of",
+    "component",
     "encoded",
     "standard",
     "words_of",
@@ -90,7 +115,7 @@ OWN: dict[str, msgspec.Raw] = {
 
 def words_of(code: str) -> str:
     """Our plain words for a concept."""
-    words = msgspec.json.decode(LOINC_TERMS.get(code) or OWN[code], type=dict[str, object])["text"]
+    words = msgspec.json.decode(code_of(code), type=dict[str, object])["text"]
     return str(words)
 
 
@@ -116,3 +141,116 @@ ABSENT_BECAUSE: dict[str, msgspec.Raw] = {
     for code, display, words in _ABSENT_ROWS
 }
 """CodeableConcept by code of HL7's data-absent-reason."""
+
+
+PARTS: dict[str, Unit] = {
+    # of the tidal volume target; the rungs of every protocol must be here (held by a test)
+    "tidal-volume-per-predicted-weight": VOLUME_PER_WEIGHT,
+    "tidal-volume-at-4-ml-per-kg": VOLUME,
+    "tidal-volume-at-5-ml-per-kg": VOLUME,
+    "tidal-volume-at-6-ml-per-kg": VOLUME,
+    "tidal-volume-at-7-ml-per-kg": VOLUME,
+    "tidal-volume-at-8-ml-per-kg": VOLUME,
+    # of the closing pressure
+    "verdict-probability": PROBABILITY,
+    "interval-low": PRESSURE,
+    "interval-high": PRESSURE,
+    "not-reached-probability": PROBABILITY,
+    "falling-from-first-step-probability": PROBABILITY,
+    "fall-threshold": FRACTION,
+    # of the suggested PEEP and of each margin
+    "margin": PRESSURE,
+    "margin-used": PRESSURE,
+    "what-if-peep": PRESSURE,
+    "expected-total-peep": PRESSURE,
+    "expected-compliance": COMPLIANCE,
+    "expected-driving-pressure": PRESSURE,
+    "expected-plateau-pressure": PRESSURE,
+    "expected-mechanical-power": POWER,
+    "tidal-volume-used": VOLUME,
+    # of each step
+    "peep-set": PRESSURE,
+    "peep-measured": PRESSURE,
+    "compliance-static": COMPLIANCE,
+    "compliance-dynamic": COMPLIANCE,
+    "tidal-volume": VOLUME,
+    "plateau-pressure": PRESSURE,
+    "peak-pressure": PRESSURE,
+    "driving-pressure": PRESSURE,
+    "closing-probability": PROBABILITY,
+    "fitted-compliance": COMPLIANCE,
+    "fitted-compliance-low": COMPLIANCE,
+    "fitted-compliance-high": COMPLIANCE,
+    # of the patient at each step
+    "oxygen-saturation": PERCENT,
+    "least-saturation": PERCENT,
+    "mean-arterial-pressure": BLOOD_PRESSURE,
+    "least-mean-arterial-pressure": BLOOD_PRESSURE,
+    "systolic-arterial-pressure": BLOOD_PRESSURE,
+    "least-systolic-arterial-pressure": BLOOD_PRESSURE,
+    "heart-rate": PER_MINUTE,
+    "greatest-heart-rate": PER_MINUTE,
+    "end-tidal-carbon-dioxide": BLOOD_PRESSURE,
+    "arterial-carbon-dioxide": BLOOD_PRESSURE,
+    "oxygen-set": PERCENT,
+    "oxygen-measured": PERCENT,
+    "total-peep": PRESSURE,
+    "respiratory-rate-set": PER_MINUTE,
+    "respiratory-rate": PER_MINUTE,
+    "respiratory-rate-spontaneous": PER_MINUTE,
+    "pressure-support-set": PRESSURE,
+    "tidal-volume-set": VOLUME,
+    "tidal-volume-inspired": VOLUME,
+    "tidal-volume-expired": VOLUME,
+    "oldest-vital-sign-age": SECONDS,
+}
+"""Unit by part; the part is a key of our LOINC terms or of our own codes."""
+
+
+def amount(part: str, value: float) -> Part:
+    """A part with a number, in the unit of its row in the table."""
+    return part, Amount(value, PARTS[part])
+
+
+def amounts(rows: Iterable[tuple[str, float | None]]) -> list[Part]:
+    """Parts of the rows that have a value."""
+    return [(part, Amount(value, PARTS[part])) for part, value in rows if value is not None]
+
+
+_TEMPLATES: dict[tuple[str, Unit], bytes] = {}
+"""A part with its code and unit as JSON with one place for the number; as many as there are codes of ours."""
+
+
+def component(part: Part) -> bytes:
+    """Observation.component; an answer with a dozen steps has some hundreds, so that code and unit are encoded once."""
+    code, value = part
+    if type(value) is Amount:
+        number, unit = value
+        if 0 <= number < inf:
+            template = _TEMPLATES.get((code, unit))
+            if template is None:
+                fixed = bytes(code_of(code)).replace(b"%", b"%%")
+                template = _TEMPLATES[code, unit] = b'{"code":%b,"valueQuantity":%b}' % (fixed, unit.template)
+            return template % number
+    return b'{"code":%b,%b}' % (bytes(code_of(code)), _element(value))
+
+
+def _element(value: Value | None) -> bytes:
+    """`value[x]` or `dataAbsentReason` as JSON."""
+    if isinstance(value, Amount):
+        written = quantity(value.value, value.unit)
+        if written is not None:
+            return b'"valueQuantity":%b' % bytes(written)
+        return b'"dataAbsentReason":%b' % bytes(ABSENT_BECAUSE["not-a-number"])
+    if isinstance(value, Coded):
+        return b'"valueCodeableConcept":%b' % bytes(OWN[value.code])
+    if isinstance(value, Truth):
+        return b'"valueBoolean":%b' % (b"true" if value.value else b"false")
+    if value is None:
+        return b'"dataAbsentReason":%b' % bytes(ABSENT_BECAUSE["unknown"])
+    return b'"valueInteger":%d' % value.value
+
+
+def code_of(code: str) -> msgspec.Raw:
+    """CodeableConcept of a concept: of LOINC where there is one, else our own."""
+    return LOINC_TERMS.get(code) or OWN[code]

@@ -10,10 +10,9 @@ from collections.abc import Iterator, Sequence
 from ebbmark import __version__
 from ebbmark.fhir.answer import Amount, Answer, Coded, Part, Statement, Truth, Warned, Whole
 from ebbmark.fhir.quantities import PRESSURE, VOLUME, WEIGHT
-from ebbmark.fhir.reading.request import Request
+from ebbmark.fhir.reading.read import Request
 from ebbmark.fhir.sources import Ignored
 from ebbmark.fhir.writing.canonical import identity, input_digest, titration_basis
-from ebbmark.fhir.writing.components import amount, amounts
 from ebbmark.fhir.writing.sentences import (
     chosen_sentence,
     closing_method,
@@ -26,7 +25,7 @@ from ebbmark.fhir.writing.sentences import (
     weight_sentence,
     what_if_sentence,
 )
-from ebbmark.fhir.writing.terms import OWN
+from ebbmark.fhir.writing.terms import OWN, amount, amounts
 from ebbmark.physiology.advice.advice import Caution, WhatIf
 from ebbmark.physiology.closing.estimate import Closing, StepEstimate, Verdict
 from ebbmark.physiology.patient.context import StepSeen

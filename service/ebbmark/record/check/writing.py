@@ -15,7 +15,7 @@ from uuid import uuid4
 
 import msgspec
 
-from ebbmark.fhir.resource_types import WRITTEN_TYPES
+from ebbmark.fhir.naming import WRITTEN_TYPES
 from ebbmark.record.check.findings import Verdict
 from ebbmark.record.check.reading import Asking
 from ebbmark.record.client import Failure, Reply, decoded

@@ -34,8 +34,7 @@ from ebbmark.fhir.operations import BY_SLUG, TITRATE_PEEP, Operation
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.reading.conditions import PNEUMOTHORAX
 from ebbmark.fhir.reading.question import RequestContext
-from ebbmark.fhir.reading.read import is_about_weight, read_request
-from ebbmark.fhir.reading.request import Request
+from ebbmark.fhir.reading.read import Request, is_about_weight, read_request
 from ebbmark.physiology.after.patient_now import NAMED
 from ebbmark.physiology.closing.estimate import Verdict
 from ebbmark.physiology.during.checks import FALL_LOOKED_AT_PERCENT, Bound, bounds_of

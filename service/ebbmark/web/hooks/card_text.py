@@ -9,9 +9,9 @@ import re
 from collections.abc import Iterator, Sequence
 
 from ebbmark.fhir.answer import Answer
+from ebbmark.fhir.writing.account import plain, what_if_table
 from ebbmark.fhir.writing.flat_answer import WhatIfRow, view_of
 from ebbmark.fhir.writing.sentences import closing_sentence, weight_sentence
-from ebbmark.fhir.writing.tables import plain, what_if_table
 from ebbmark.fhir.writing.titration import with_source
 from ebbmark.physiology.advice.evidence import EvidenceStatus, evidence_for
 from ebbmark.record.prefetch import UNREAD

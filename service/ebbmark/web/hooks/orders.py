@@ -31,10 +31,10 @@ import msgspec
 from ebbmark.audit.signature import sign
 from ebbmark.fhir.answer import Answer
 from ebbmark.fhir.model import Codeable, QuantityValue, Reference
-from ebbmark.fhir.naming import RESULT_SYSTEM, tail_of
+from ebbmark.fhir.naming import LOINC, RESULT_SYSTEM, tail_of
 from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
 from ebbmark.fhir.quantities import PRESSURE, quantity
-from ebbmark.fhir.reading.codes import CODES, LOINC, CodeRow
+from ebbmark.fhir.reading.codes import CODES, CodeRow
 from ebbmark.fhir.reading.units import to_canonical
 from ebbmark.fhir.times import instant
 from ebbmark.fhir.writing.provenance import person_who_enters

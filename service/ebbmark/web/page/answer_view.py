@@ -14,9 +14,9 @@ from typing import Final
 from markupsafe import Markup
 
 from ebbmark.fhir.answer import Answer
+from ebbmark.fhir.writing.account import Table, charted_table, places_by_text, what_if_remarks, what_if_table
 from ebbmark.fhir.writing.flat_answer import FlatAnswer, view_of
 from ebbmark.fhir.writing.sentences import protocol_sentence
-from ebbmark.fhir.writing.tables import Table, charted_table, places_by_text, what_if_remarks, what_if_table
 from ebbmark.physiology.advice.advice import Caution, Severity, WhatIf
 from ebbmark.physiology.closing.estimate import Closing, Verdict
 from ebbmark.physiology.readings import Quantity, Reading

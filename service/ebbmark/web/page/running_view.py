@@ -13,7 +13,7 @@ from ebbmark.fhir.answer import Amount, Answer, Coded, Statement, Value, Whole
 from ebbmark.fhir.bedside.site import NO_SITE, Site
 from ebbmark.fhir.codesystem import CONCEPTS
 from ebbmark.fhir.quantities import in_words
-from ebbmark.fhir.writing.tables import ABSENT, Table
+from ebbmark.fhir.writing.account import ABSENT, Table
 from ebbmark.physiology.readings import Quantity
 from ebbmark.physiology.stop.criteria import CRITERIA, StopCriterion
 from ebbmark.physiology.stop.limits import StopLimits

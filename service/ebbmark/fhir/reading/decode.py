@@ -1,7 +1,7 @@
-"""Why a body could not be decoded: the slow second look, only taken after the fast one failed.
+"""From bytes to typed structures, once, and why a body could not be decoded.
 
-It names every element that is of the wrong kind with its FHIRPath, and still hands on what can be read, so that the
-caller learns of all problems at once.
+The slow second look is only taken after the fast one failed. It names every element that is of the wrong kind with its
+FHIRPath, and still hands on what can be read, so that the caller learns of all problems at once.
 """
 
 from __future__ import annotations
@@ -29,11 +29,50 @@ from ebbmark.fhir.model import (
     Patient,
     Resource,
 )
-from ebbmark.fhir.problems import Problem, ProblemKind, Rejected
-from ebbmark.fhir.reading.quoting import MOST_TOLD, word_shown
-from ebbmark.fhir.resource_types import RESOURCE_TYPES
+from ebbmark.fhir.naming import RESOURCE_TYPES
+from ebbmark.fhir.problems import MOST_TOLD, Problem, ProblemKind, Rejected, word_shown
+from ebbmark.fhir.reading.question import Limits
 
-__all__ = ["body_problem", "look_again", "not_a_request", "require_each_key_once", "too_deep"]
+__all__ = [
+    "BYTE_ORDER_MARK",
+    "body_problem",
+    "decode",
+    "look_again",
+    "not_a_request",
+    "require_each_key_once",
+    "too_deep",
+]
+
+BYTE_ORDER_MARK = b"\xef\xbb\xbf"
+"""Some senders put it before UTF-8; it says nothing."""
+
+
+def decode(
+    body: bytes, limits: Limits, *, not_read: frozenset[str] = frozenset()
+) -> tuple[Parameters | Bundle | None, list[Problem]]:
+    """The request as typed structures, and what is wrong with its shape.
+
+    Args:
+        body: UTF-8 JSON as received.
+        limits: how much is read at most.
+        not_read: types of resource that the operation does not read, and whose shape does not matter.
+    """
+    if len(body) > limits.max_bytes:
+        found, accepted = f"{len(body)} bytes", f"{limits.max_bytes} bytes"
+        sentence = f"The body has {found}; at most {accepted} are read."
+        return None, [Problem(ProblemKind.TOO_LARGE, "", found, accepted, sentence)]
+    body = body.removeprefix(BYTE_ORDER_MARK)
+    problem = body_problem(body)
+    if problem is not None:
+        return None, [problem]
+    try:
+        decoded = ANY_RESOURCE.decode(body)
+    except (msgspec.DecodeError, RecursionError) as error:
+        return look_again(body, str(error), not_read)
+    if isinstance(decoded, Bundle | Parameters):
+        return decoded, []
+    return None, [not_a_request(type(decoded).__name__)]
+
 
 _UNREADABLE = Other()
 """Stands where a resource was that has been named already, so that the others keep their places."""
